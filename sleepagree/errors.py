@@ -1,0 +1,109 @@
+"""Every error this package raises on purpose, with one shape of message.
+
+A message tells where (file, then row, byte or field), what is wrong, what was found, what was expected
+and how to mend it. The fields travel positionally so that an error survives a process pool unchanged.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+
+_LONGEST_FOUND = 80
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
+
+
+def shorten(found: object) -> str:
+    """Return ``found`` as printable text of at most 80 characters.
+
+    Control and bidirectional-override characters are written as escapes, so that a hostile label cannot
+    move the cursor of a terminal or turn a line of text around.
+    """
+    text = _CONTROL.sub(lambda match: f"\\x{ord(match.group()):02x}", str(found))
+    text = "".join(c if unicodedata.category(c) != "Cs" else "\ufffd" for c in text)
+    return text if len(text) <= _LONGEST_FOUND else text[: _LONGEST_FOUND - 1] + "…"
+
+
+class SleepAgreeError(Exception):
+    """Root of all errors raised on purpose.
+
+    Parameters
+    ----------
+    problem : str
+        What is wrong, as a clause without a full stop.
+    path : str
+        File concerned, or "".
+    where : str
+        Place in the file: ``"line 812, column 'stage'"``, ``"byte 236, field 'number of records'"``.
+    found, expected : str
+        What stood there and what would have been right.
+    remedy : str
+        A full sentence that tells how to mend it.
+    """
+
+    def __init__(
+        self,
+        problem: str,
+        path: str = "",
+        where: str = "",
+        found: str = "",
+        expected: str = "",
+        remedy: str = "",
+    ) -> None:
+        super().__init__(problem, path, where, found, expected, remedy)
+        self.problem = problem
+        self.path = path
+        self.where = where
+        self.found = found
+        self.expected = expected
+        self.remedy = remedy
+
+    def __str__(self) -> str:
+        place = ": ".join(
+            shorten(part) if part is self.path else part for part in (self.path, self.where) if part
+        )
+        head = f"{place}: {self.problem}" if place else self.problem
+        sentences = [head.rstrip(".") + "."]
+        clauses = []
+        if self.found:
+            clauses.append(f"found {shorten(self.found)}")
+        if self.expected:
+            clauses.append(f"expected {self.expected}")
+        if clauses:
+            joined = "; ".join(clauses)
+            sentences.append(joined[0].upper() + joined[1:] + ".")
+        if self.remedy:
+            sentences.append(self.remedy)
+        return " ".join(sentences)
+
+
+class InputError(SleepAgreeError, ValueError):
+    """The input cannot be used as it is."""
+
+
+class FileFormatError(InputError):
+    """Bytes or rows of a file break its format."""
+
+
+class UnknownStageError(InputError):
+    """A label that no table of stages explains."""
+
+
+class EpochGridError(InputError):
+    """Times that cannot be laid on epochs: overlaps, ends before starts, steps that vary."""
+
+
+class ClockError(InputError):
+    """Clocks or zones that cannot be compared, or a time that names two moments or none."""
+
+
+class MappingError(InputError):
+    """A mapping of stages to classes that does not fit the two label sets."""
+
+
+class PairingError(InputError):
+    """Two sides that share no usable epoch."""
+
+
+class OutputError(SleepAgreeError, OSError):
+    """A result that cannot be written where it was asked for."""

@@ -1,0 +1,1 @@
+"""Readers: one file format each, bytes in and scored spans out."""
