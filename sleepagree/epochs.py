@@ -1,0 +1,139 @@
+"""The one rule that puts spans of any length on 30-s epochs.
+
+An epoch takes the label that covers most of it; at a tie the label that comes earlier in the epoch; with less
+than half of it covered it is a gap. All arithmetic is in whole milliseconds, so a tie is a tie.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.errors import EpochGridError
+from sleepagree.hypnogram import EPOCH_S, GAP, LabelCodes, ScoredSpans, frozen_array
+
+_MS: Final = 1000.0
+_MOST_EPOCHS: Final = 2_000_000
+
+
+@dataclass(frozen=True, eq=False)
+class EpochLabels:
+    """Labels of consecutive epochs of a grid.
+
+    Parameters
+    ----------
+    first : int
+        Grid index of the first epoch in ``codes``; epoch i of the grid covers [i, i + 1) * epoch length
+        after the grid's origin.
+    codes : int array, shape (n_epochs,)
+        Position of each epoch's label in the source's labels, -1 for a gap.
+    split_epochs : int
+        Epochs that more than one label shares.
+    """
+
+    first: int
+    codes: LabelCodes
+    split_epochs: int = 0
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "codes", frozen_array(self.codes, np.int16))
+
+    def window(self, first: int, n_epochs: int) -> LabelCodes:
+        """Return the codes of ``n_epochs`` grid epochs from ``first`` on, gaps where nothing is known."""
+        out = np.full(n_epochs, GAP, np.int16)
+        start, stop = max(first, self.first), min(first + n_epochs, self.first + self.codes.size)
+        if stop > start:
+            out[start - first : stop - first] = self.codes[start - self.first : stop - self.first]
+        return out
+
+    @property
+    def labelled(self) -> int:
+        """Epochs that are not gaps."""
+        return int(np.count_nonzero(self.codes >= 0))
+
+
+def lay_on_epochs(spans: ScoredSpans, *, origin_s: float, epoch_s: float = EPOCH_S) -> EpochLabels:
+    """Lay spans on a grid of epochs.
+
+    Parameters
+    ----------
+    spans : ScoredSpans
+        Sorted spans without overlap.
+    origin_s : float
+        Where the grid's epoch 0 begins, in seconds after ``spans.start``.
+    epoch_s : float
+        Length of an epoch in seconds.
+
+    Returns
+    -------
+    EpochLabels
+        All epochs that a span touches.
+
+    Raises
+    ------
+    EpochGridError
+        When the spans reach over more than two million epochs (a wrong year, most often).
+    """
+    epoch_ms = round(epoch_s * _MS)
+    begin = np.rint((spans.onset_s - origin_s) * _MS).astype(np.int64)
+    if begin.size == 0:
+        return EpochLabels(0, np.empty(0, np.int16))
+    end = np.rint((spans.onset_s + spans.duration_s - origin_s) * _MS).astype(np.int64)
+    # rounding to a millisecond may leave a neighbour's end 1 ms after the next onset
+    np.minimum(end[:-1], begin[1:], out=end[:-1])
+    first, last = int(begin[0] // epoch_ms), int(-(-end[-1] // epoch_ms))
+    if last - first > _MOST_EPOCHS:
+        raise EpochGridError(
+            "the spans reach over too long a time for a sleep recording",
+            spans.origin.name,
+            "",
+            f"{(last - first) * epoch_s / 86400:.0f} days",
+            f"at most {_MOST_EPOCHS * epoch_s / 86400:.0f} days",
+            "Check the dates (or the unit of the times) in the file.",
+        )
+    if not (begin % epoch_ms).any() and not (end % epoch_ms).any():
+        return EpochLabels(first, _repeat_runs(begin, end, spans.codes, epoch_ms))
+    return _share_out(begin, end, spans.codes, epoch_ms, first, last - first)
+
+
+def _repeat_runs(
+    begin: NDArray[np.int64], end: NDArray[np.int64], codes: LabelCodes, epoch_ms: int
+) -> LabelCodes:
+    """Expand spans whose edges all lie on the grid."""
+    lengths = np.zeros(2 * begin.size - 1, np.int64)
+    lengths[0::2] = end - begin
+    lengths[1::2] = begin[1:] - end[:-1]
+    values = np.full(lengths.size, GAP, np.int16)
+    values[0::2] = codes
+    return np.repeat(values, lengths // epoch_ms)
+
+
+def _share_out(
+    begin: NDArray[np.int64],
+    end: NDArray[np.int64],
+    codes: LabelCodes,
+    epoch_ms: int,
+    first: int,
+    n_epochs: int,
+) -> EpochLabels:
+    """Cut spans at the grid's lines and give each epoch to the label with most of it."""
+    n_labels = int(codes.max()) + 1
+    edges = np.unique(np.concatenate([begin, end, np.arange(first, first + n_epochs + 1) * epoch_ms]))
+    piece_begin, piece_length = edges[:-1], np.diff(edges)
+    span = np.searchsorted(begin, piece_begin, side="right") - 1
+    covered = (span >= 0) & (piece_begin < end[np.maximum(span, 0)])
+    piece_begin, piece_length, span = piece_begin[covered], piece_length[covered], span[covered]
+    epoch = piece_begin // epoch_ms - first
+    cell = epoch * n_labels + codes[span]
+    cover = np.bincount(cell, weights=piece_length, minlength=n_epochs * n_labels).astype(np.int64)
+    # assigned backwards, so that the earliest piece of each label stays
+    earliest = np.zeros(n_epochs * n_labels, np.int64)
+    earliest[cell[::-1]] = (piece_begin - (epoch + first) * epoch_ms)[::-1]
+    rank = (cover * epoch_ms + (epoch_ms - 1 - earliest)).reshape(n_epochs, n_labels)
+    cover = cover.reshape(n_epochs, n_labels)
+    chosen = rank.argmax(axis=1).astype(np.int16)
+    chosen[2 * cover.sum(axis=1) < epoch_ms] = GAP
+    return EpochLabels(first, chosen, int(((cover > 0).sum(axis=1) > 1).sum()))

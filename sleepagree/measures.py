@@ -1,0 +1,197 @@
+"""Sleep measures of one side of a night, over the window, from epochs scored on both sides.
+
+Definitions follow the parameters that the AASM manual asks to be reported: total sleep time is every epoch of
+N1, N2, N3 or R; sleep latency runs to the first epoch of any sleep; wake after sleep onset includes the wake
+after the final awakening. Here WASO counts scored wake epochs from sleep onset to the window's end, so that an
+epoch without a stage is never taken as wake.
+
+References
+----------
+.. [1] Iber C, Ancoli-Israel S, Chesson A, Quan SF. The AASM Manual for the Scoring of Sleep and Associated
+   Events. American Academy of Sleep Medicine, 2007.
+.. [2] A second published set of definitions with latencies counted from lights out: BMC Psychology 2016;4:3,
+   Table 1. Here REM and deep latency count from sleep onset.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.estimate import NAN
+
+WAKE, SLEEP, SILENT = 0, 1, -1
+
+
+@dataclass(frozen=True)
+class SleepMeasures:
+    """Measures of one side; minutes unless said; nan where undefined.
+
+    Parameters
+    ----------
+    tib_min : float
+        Time in bed: the window.
+    tst_min : float
+        Total sleep time.
+    sol_min : float
+        From the window's start to the first sleep epoch; nan without sleep.
+    waso_min : float
+        Wake from sleep onset to the window's end; nan without sleep.
+    se_percent : float
+        Sleep efficiency, 100 TST / TIB.
+    awakenings : float
+        Wake runs after sleep onset that sleep follows; nan without sleep.
+    rem_latency_min, deep_latency_min : float
+        From sleep onset to the first epoch of REM or N3; nan without one.
+    """
+
+    tib_min: float
+    tst_min: float
+    sol_min: float
+    waso_min: float
+    se_percent: float
+    awakenings: float
+    rem_latency_min: float
+    deep_latency_min: float
+
+
+def derive_measures(
+    sleep: NDArray[np.int8],
+    *,
+    rem: NDArray[np.bool_] | None,
+    deep: NDArray[np.bool_] | None,
+    epoch_min: float = 0.5,
+) -> SleepMeasures:
+    """Return the measures of one side.
+
+    Parameters
+    ----------
+    sleep : int8 array, shape (n_epochs,)
+        1 sleep, 0 wake, -1 no stage, for every epoch of the window.
+    rem, deep : bool array, shape (n_epochs,), or None
+        Which epochs are REM and N3; None for a side that cannot report that stage.
+    epoch_min : float
+        Length of an epoch in minutes.
+
+    Examples
+    --------
+    >>> night = np.array([0, 0, 1, 1, 1, 0, 1, 1, 1, 1, 0, 0], np.int8)
+    >>> m = derive_measures(night, rem=None, deep=None)
+    >>> m.tst_min, m.sol_min, m.waso_min, m.awakenings
+    (3.5, 1.0, 1.5, 1.0)
+    """
+    tib = sleep.size * epoch_min
+    asleep = np.flatnonzero(sleep == SLEEP)
+    if asleep.size == 0:
+        efficiency = 0.0 if tib else NAN
+        return SleepMeasures(tib, 0.0, NAN, NAN, efficiency, NAN, NAN, NAN)
+    onset = int(asleep[0])
+    tst = asleep.size * epoch_min
+    waso = int(np.count_nonzero(sleep[onset:] == WAKE)) * epoch_min
+    known = sleep[onset:][sleep[onset:] != SILENT]
+    awakenings = int(np.count_nonzero((known[1:] == SLEEP) & (known[:-1] == WAKE)))
+    return SleepMeasures(
+        tib,
+        tst,
+        onset * epoch_min,
+        waso,
+        100.0 * tst / tib,
+        float(awakenings),
+        _latency(rem, onset, epoch_min),
+        _latency(deep, onset, epoch_min),
+    )
+
+
+def _latency(flags: NDArray[np.bool_] | None, onset: int, epoch_min: float) -> float:
+    if flags is None or not flags.any():
+        return NAN
+    return (int(flags.argmax()) - onset) * epoch_min
+
+
+@dataclass(frozen=True)
+class MeasurePair:
+    """One measure on both sides.
+
+    Parameters
+    ----------
+    measure, unit : str
+        Name as it stands in tables, and unit.
+    reference, device : float
+        Values, nan where undefined.
+    undefined_because : str
+        Why a side has none, else "".
+    """
+
+    measure: str
+    unit: str
+    reference: float
+    device: float
+    undefined_because: str = ""
+
+    @property
+    def difference(self) -> float:
+        """Device minus reference; nan where a side has no value."""
+        return self.device - self.reference
+
+
+_FIXED = (
+    ("TIB", "min", "tib_min"),
+    ("TST", "min", "tst_min"),
+    ("SOL", "min", "sol_min"),
+    ("WASO", "min", "waso_min"),
+    ("SE", "%", "se_percent"),
+    ("awakenings", "count", "awakenings"),
+    ("REM latency", "min", "rem_latency_min"),
+    ("deep latency", "min", "deep_latency_min"),
+)
+
+
+def pair_measures(
+    reference: SleepMeasures,
+    device: SleepMeasures,
+    *,
+    class_minutes: tuple[tuple[str, float, float], ...],
+    cannot_say: tuple[str, ...] = (),
+) -> tuple[MeasurePair, ...]:
+    """Return all measures of both sides in the order of tables.
+
+    Parameters
+    ----------
+    reference, device : SleepMeasures
+        The two sides.
+    class_minutes : tuple of (class, reference minutes, device minutes)
+        Minutes of each class under the first mapping; nan where the device cannot report the class.
+    cannot_say : tuple of str
+        Names of the measures that the device cannot give.
+    """
+    pairs = []
+    for name, unit, attribute in _FIXED:
+        values = getattr(reference, attribute), getattr(device, attribute)
+        pairs.append(MeasurePair(name, unit, *values, _reason(name, values, cannot_say)))
+    for name, *minutes in class_minutes:
+        values = (minutes[0], minutes[1])
+        why = _reason(f"minutes {name}", values, ("minutes " + name,))
+        pairs.append(MeasurePair(f"minutes {name}", "min", *values, why))
+    for name, *minutes in class_minutes:
+        if name.casefold() in ("wake", "w"):
+            continue
+        shares = _percent(minutes[0], reference.tst_min), _percent(minutes[1], device.tst_min)
+        why = _reason(f"percent {name}", shares, ("percent " + name,) if math.isnan(minutes[1]) else ())
+        pairs.append(MeasurePair(f"percent {name}", "% of TST", *shares, why))
+    return tuple(pairs)
+
+
+def _percent(minutes: float, tst_min: float) -> float:
+    return 100.0 * minutes / tst_min if tst_min > 0 else NAN
+
+
+def _reason(name: str, values: tuple[float, float], cannot_say: tuple[str, ...]) -> str:
+    missing = [side for side, value in zip(("reference", "device"), values, strict=True) if math.isnan(value)]
+    if not missing:
+        return ""
+    if name in cannot_say and "device" in missing:
+        return "the device cannot report this stage"
+    return f"no such epoch on the {' and the '.join(missing)}{' side' if len(missing) == 1 else ' sides'}"

@@ -1,0 +1,560 @@
+"""Two recordings on one grid of epochs, one window, and a ledger in which nothing disappears.
+
+The grid counts 30-s epochs from the reference's first scored epoch. The window holds the epochs whose
+midpoint lies in [from, to). Every epoch of the window has exactly one status, the first that fits.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from datetime import datetime
+from enum import IntEnum, StrEnum
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.epochs import EpochLabels, lay_on_epochs
+from sleepagree.errors import ClockError, InputError, PairingError
+from sleepagree.hypnogram import EPOCH_S, LabelCodes, Origin, ScoredSpans, frozen_array
+from sleepagree.stages import StageSet, make_stage_set
+from sleepagree.zones import add_seconds, elapsed_seconds, seconds_between
+
+SILENT_AS_WAKE: Final = "(device silent: taken as wake)"
+
+
+class Status(IntEnum):
+    """What became of an epoch of the window; the first that fits."""
+
+    REFERENCE_GAP = 0
+    REFERENCE_UNSCORED = 1
+    DEVICE_GAP = 2
+    DEVICE_UNSCORED = 3
+    SCORED = 4
+
+    @property
+    def word(self) -> str:
+        """The name used in files."""
+        return self.name.lower()
+
+
+EXCLUDED: Final = (
+    Status.REFERENCE_GAP,
+    Status.REFERENCE_UNSCORED,
+    Status.DEVICE_GAP,
+    Status.DEVICE_UNSCORED,
+)
+
+
+class WindowRule(StrEnum):
+    """How the window was found."""
+
+    LIGHTS = "lights"
+    REFERENCE = "reference"
+    OVERLAP = "overlap"
+    GIVEN = "given"
+
+
+class Outside(StrEnum):
+    """What an epoch is before the device's first and after its last word."""
+
+    MISSING = "missing"
+    WAKE = "wake"
+
+
+@dataclass(frozen=True)
+class Window:
+    """The window asked for.
+
+    Parameters
+    ----------
+    rule : WindowRule or None
+        None: ``lights`` if both marks exist, else ``reference``.
+    begin, end : datetime or None
+        For ``GIVEN``: the ends; None stands for the lights mark of that end.
+    """
+
+    rule: WindowRule | None = None
+    begin: datetime | None = None
+    end: datetime | None = None
+
+
+def parse_window(text: str) -> Window:
+    """Read ``lights``, ``reference``, ``overlap`` or ``FROM/TO`` (ISO 8601; either end may be ``lights``).
+
+    Raises
+    ------
+    InputError
+        When the text is none of these.
+    """
+    word = text.strip()
+    if word in ("lights", "reference", "overlap"):
+        return Window(WindowRule(word))
+    ends = word.split("/")
+    expected = "lights, reference, overlap, or FROM/TO in ISO 8601 (either end may be lights)"
+    remedy = "For example --window 2026-03-01T22:30/2026-03-02T06:45."
+    if len(ends) != 2:
+        raise InputError("the window cannot be read", "", "--window", text, expected, remedy)
+    try:
+        begin, end = (
+            None if end.strip() == "lights" else datetime.fromisoformat(end.strip()) for end in ends
+        )
+    except ValueError:
+        raise InputError("the window cannot be read", "", "--window", text, expected, remedy) from None
+    if begin is None and end is None:
+        return Window(WindowRule.LIGHTS)
+    return Window(WindowRule.GIVEN, begin, end)
+
+
+@dataclass(frozen=True)
+class Side:
+    """What is known of one side of a pair beside its epochs.
+
+    Parameters
+    ----------
+    origin : Origin
+        File and reader.
+    start : datetime or None
+        Its first labelled moment by its own clock.
+    epochs : int
+        Labelled 30-s epochs, inside and outside the window.
+    epoch_s : float or None
+        The source's own epoch length.
+    labels : tuple of (str, int)
+        Native labels and how many 30-s epochs each has, inside and outside the window.
+    """
+
+    origin: Origin
+    start: datetime | None
+    epochs: int
+    epoch_s: float | None
+    labels: tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True)
+class Ledger:
+    """Where every epoch of the window went.
+
+    Parameters
+    ----------
+    window_epochs, scored : int
+        Epochs in the window, and those with a stage on both sides.
+    excluded : tuple of (str, int)
+        Status -> epochs; with ``scored`` they add up to ``window_epochs``.
+    outside_reference, outside_device : int
+        Labelled epochs of either side that lie outside the window.
+    reference_labels, device_labels : tuple of (str, int)
+        Native label -> epochs of the window, scored or not.
+    notes : tuple of str
+        What readers and alignment did that a careful reader would want to know.
+    """
+
+    window_epochs: int
+    scored: int
+    excluded: tuple[tuple[str, int], ...]
+    outside_reference: int
+    outside_device: int
+    reference_labels: tuple[tuple[str, int], ...]
+    device_labels: tuple[tuple[str, int], ...]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class PairedNight:
+    """Two sides on one grid over one window.
+
+    Parameters
+    ----------
+    reference, device : int array, shape (n_epochs,)
+        Position of each epoch's native label in the side's stage set, -1 for a gap.
+    status : int array, shape (n_epochs,)
+        :class:`Status` of each epoch.
+    reference_set, device_set : StageSet
+        Native labels, stages, and what each side can report.
+    begin : datetime or None
+        Start of the window's first epoch by the reference's clock; None for elapsed time.
+    begin_s, end_s : float
+        Start and end of the window's epochs in seconds after the reference's start.
+    rule : WindowRule
+        How the window was found.
+    clock_offset_s : float
+        Seconds added to device times.
+    reference_side, device_side : Side
+        Files, starts, labels.
+    ledger : Ledger
+        The account of the window.
+    cautions : tuple of str
+        Plain sentences.
+    fine : tuple of two ScoredSpans and a float
+        Both sides' spans and the device's start after the reference's in seconds, for the clock scan.
+    """
+
+    reference: LabelCodes
+    device: LabelCodes
+    status: NDArray[np.int8]
+    reference_set: StageSet
+    device_set: StageSet
+    begin: datetime | None
+    begin_s: float
+    end_s: float
+    rule: WindowRule
+    clock_offset_s: float
+    reference_side: Side
+    device_side: Side
+    ledger: Ledger
+    cautions: tuple[str, ...]
+    fine: tuple[ScoredSpans, ScoredSpans, float]
+    epoch_s: float = EPOCH_S
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "reference", frozen_array(self.reference, np.int16))
+        object.__setattr__(self, "device", frozen_array(self.device, np.int16))
+        object.__setattr__(self, "status", frozen_array(self.status, np.int8))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return (PairedNight, tuple(getattr(self, f.name) for f in fields(self)))
+
+    @property
+    def scored(self) -> NDArray[np.bool_]:
+        """Which epochs have a stage on both sides."""
+        scored: NDArray[np.bool_] = self.status == Status.SCORED
+        return scored
+
+    def epoch_start(self, epoch: int) -> datetime | None:
+        """Return the clock time at which an epoch of the window begins, or None for elapsed time."""
+        return None if self.begin is None else add_seconds(self.begin, epoch * self.epoch_s)
+
+    def count_native(self) -> NDArray[np.int64]:
+        """Return jointly scored epochs, shape (reference labels, device labels)."""
+        rows, columns = len(self.reference_set.labels), len(self.device_set.labels)
+        scored = self.scored
+        cells = self.reference[scored].astype(np.int64) * columns + self.device[scored]
+        return np.bincount(cells, minlength=rows * columns).reshape(rows, columns)
+
+
+def align(
+    *,
+    reference: ScoredSpans,
+    device: ScoredSpans,
+    clock_offset_s: float = 0.0,
+    window: Window | None = None,
+    outside: Outside = Outside.MISSING,
+    reports: Sequence[str] | None = None,
+) -> PairedNight:
+    """Put two recordings on one grid and one window and account for every epoch.
+
+    Parameters
+    ----------
+    reference, device : ScoredSpans
+        The two sides.
+    clock_offset_s : float
+        Seconds added to device times.
+    window : Window, optional
+        Default: ``lights`` if both marks exist, else ``reference``.
+    outside : Outside
+        What epochs before the device's first and after its last word are.
+    reports : sequence of str, optional
+        Stages the device can report; goes before what its layout declares.
+
+    Raises
+    ------
+    PairingError
+        When the recordings, or the window and a recording, share no time, or no epoch has a stage on both
+        sides.
+    ClockError
+        When the two clocks cannot be compared.
+    """
+    reference_set = make_stage_set(
+        reference.labels, reference.stages, reports=reference.reports, path=reference.origin.name
+    )
+    device_set = make_stage_set(
+        device.labels, device.stages, reports=reports or device.reports, path=device.origin.name
+    )
+    _refuse_empty(reference, "reference")
+    _refuse_empty(device, "device")
+    shift_s = seconds_between(reference, device) + clock_offset_s
+    origin_s = _first_stage_onset(reference, reference_set)
+    rows = lay_on_epochs(reference, origin_s=origin_s)
+    columns = lay_on_epochs(device, origin_s=origin_s - shift_s)
+    _refuse_apart(reference, device, shift_s, clock_offset_s)
+    begin_s, end_s, rule = _find_window(window or Window(), reference, device, shift_s)
+    # the epochs whose midpoint lies in [begin, end); whole milliseconds keep the edge exact
+    first = math.ceil(round((begin_s - origin_s) * 1000 - EPOCH_S * 500) / (EPOCH_S * 1000))
+    last = math.ceil(round((end_s - origin_s) * 1000 - EPOCH_S * 500) / (EPOCH_S * 1000))
+    if last <= first:
+        raise PairingError(
+            "the window holds no epoch",
+            reference.origin.name,
+            f"window rule {rule}",
+            f"{max(0.0, end_s - begin_s):.0f} s",
+            "at least one 30-s epoch",
+            "Give another --window FROM/TO.",
+        )
+    reference_codes = rows.window(first, last - first)
+    device_codes = columns.window(first, last - first)
+    _refuse_window_outside(reference_codes, device_codes, reference, device, rule)
+    notes = [*reference.notes, *device.notes]
+    if outside is Outside.WAKE:
+        device_codes, device_set, note = _silent_as_wake(device_codes, device_set)
+        notes += note
+    notes += _split_notes(rows, columns)
+    status = _status(reference_codes, device_codes, reference_set, device_set)
+    ledger = _account(
+        reference_codes, device_codes, status, reference_set, device_set, rows, columns, tuple(notes)
+    )
+    if ledger.scored == 0:
+        raise PairingError(
+            "no epoch of the window has a stage on both sides",
+            device.origin.name,
+            "",
+            ", ".join(f"{count} {word}" for word, count in ledger.excluded if count),
+            "at least one epoch scored by both",
+            "Look at both files with 'sleepagree inspect', and at the labels mapped to unscored.",
+        )
+    grid_begin_s = origin_s + first * EPOCH_S
+    return PairedNight(
+        reference_codes,
+        device_codes,
+        status,
+        reference_set,
+        device_set,
+        None if reference.start is None else add_seconds(reference.start, grid_begin_s),
+        grid_begin_s,
+        origin_s + last * EPOCH_S,
+        rule,
+        clock_offset_s,
+        _side(reference, reference_set, rows),
+        _side(device, device_set, columns),
+        ledger,
+        (*reference.cautions, *device.cautions, *_reports_caution(device_set)),
+        (reference, device, shift_s),
+    )
+
+
+def _refuse_empty(spans: ScoredSpans, side: str) -> None:
+    if spans.onset_s.size == 0 or not any(stage != "unscored" for stage in spans.stages):
+        raise PairingError(
+            f"the {side} has no scored epoch",
+            spans.origin.name,
+            "",
+            ", ".join(f"'{label}'" for label in spans.labels) or "no label at all",
+            "at least one stage",
+            "Look at it with 'sleepagree inspect'.",
+        )
+
+
+def _first_stage_onset(spans: ScoredSpans, stage_set: StageSet) -> float:
+    scored = np.asarray(stage_set.scored)[spans.codes]
+    return float(spans.onset_s[int(scored.argmax())])
+
+
+def _refuse_apart(reference: ScoredSpans, device: ScoredSpans, shift_s: float, clock_offset_s: float) -> None:
+    begin, end = float(reference.onset_s[0]), reference.end_s
+    device_begin, device_end = float(device.onset_s[0]) + shift_s, device.end_s + shift_s
+    if device_begin < end and begin < device_end:
+        return
+    needed = clock_offset_s + begin - device_begin
+    raise PairingError(
+        "the two recordings share no time",
+        "",
+        "",
+        f"reference {_show(reference, begin)} to {_show(reference, end)}; device "
+        f"{_show(reference, device_begin)} to {_show(reference, device_end)}",
+        "two recordings of one night",
+        f"If they belong together, --clock-offset {needed:.0f} would put their starts together; check dates "
+        "and zones first.",
+    )
+
+
+def _show(spans: ScoredSpans, seconds: float) -> str:
+    if spans.start is None:
+        return f"{seconds:.0f} s"
+    return f"{add_seconds(spans.start, seconds):%Y-%m-%d %H:%M:%S}"
+
+
+def _find_window(
+    window: Window, reference: ScoredSpans, device: ScoredSpans, shift_s: float
+) -> tuple[float, float, WindowRule]:
+    """Return the window's ends in seconds after the reference's start, and the rule used."""
+    off, on = reference.lights_off_s, reference.lights_on_s
+    rule = window.rule
+    if rule is None:
+        rule = WindowRule.REFERENCE if off is None or on is None else WindowRule.LIGHTS
+    if rule is WindowRule.REFERENCE:
+        return float(reference.onset_s[0]), reference.end_s, rule
+    if rule is WindowRule.OVERLAP:
+        begin = max(float(reference.onset_s[0]), float(device.onset_s[0]) + shift_s)
+        return begin, min(reference.end_s, device.end_s + shift_s), rule
+    begin_s = _given_end(window.begin, off, "Lights off", reference)
+    end_s = _given_end(window.end, on, "Lights on", reference)
+    if end_s <= begin_s:
+        raise InputError(
+            "the window ends before it begins",
+            reference.origin.name,
+            "window",
+            f"{_show(reference, begin_s)} to {_show(reference, end_s)}",
+            "an end after the begin",
+            "Correct --window FROM/TO.",
+        )
+    return begin_s, end_s, rule
+
+
+def _given_end(moment: datetime | None, mark_s: float | None, mark: str, reference: ScoredSpans) -> float:
+    if moment is None:
+        if mark_s is None:
+            raise InputError(
+                f"the window asks for a mark that the reference does not hold ('{mark}')",
+                reference.origin.name,
+                "--window",
+                f"no '{mark}'",
+                "both lights marks",
+                "Use --window reference, or give the time: --window FROM/TO.",
+            )
+        return mark_s
+    if reference.start is None:
+        raise ClockError(
+            "a window by the clock needs a reference that tells a clock",
+            reference.origin.name,
+            "start",
+            "elapsed time only",
+            "a date and time",
+            'Add to its layout\n    [file]\n    begins = "YYYY-MM-DDTHH:MM:SS"',
+        )
+    if moment.tzinfo is None and reference.start.tzinfo is not None:
+        moment = moment.replace(tzinfo=reference.start.tzinfo)
+    if moment.tzinfo is not None and reference.start.tzinfo is None:
+        raise ClockError(
+            "the window tells a zone, the reference does not",
+            reference.origin.name,
+            "--window",
+            moment.isoformat(),
+            "a time without an offset, or a reference with a zone",
+            "Give --reference-zone ZONE, or the window without offset.",
+        )
+    return elapsed_seconds(reference.start, moment)
+
+
+def _refuse_window_outside(
+    reference_codes: LabelCodes,
+    device_codes: LabelCodes,
+    reference: ScoredSpans,
+    device: ScoredSpans,
+    rule: WindowRule,
+) -> None:
+    for codes, spans, side in ((reference_codes, reference, "reference"), (device_codes, device, "device")):
+        if (codes < 0).all():
+            raise PairingError(
+                f"the window lies outside the {side} recording",
+                spans.origin.name,
+                f"window rule {rule}",
+                f"{side} from {_show(spans, float(spans.onset_s[0]))} to {_show(spans, spans.end_s)} "
+                "by its own clock",
+                "a window that both recordings reach into",
+                "Give another --window, or check clocks and --clock-offset.",
+            )
+
+
+def _silent_as_wake(codes: LabelCodes, stage_set: StageSet) -> tuple[LabelCodes, StageSet, list[str]]:
+    """Fill the lead-in and the tail of the device with a label of our own; gaps inside stay gaps."""
+    known = np.flatnonzero(codes >= 0)
+    filled = codes.copy()
+    filled[: known[0]] = len(stage_set.labels)
+    filled[known[-1] + 1 :] = len(stage_set.labels)
+    count = int(np.count_nonzero(filled == len(stage_set.labels)))
+    if not count:
+        return codes, stage_set, []
+    extended = StageSet(
+        (*stage_set.labels, SILENT_AS_WAKE),
+        (*stage_set.stages, "W"),
+        tuple(dict.fromkeys((*stage_set.reportable, "W"))),
+        stage_set.declared,
+    )
+    note = f"{count} epochs before the device's first or after its last word were taken as wake (asked for)"
+    return filled, extended, [note]
+
+
+def _split_notes(rows: EpochLabels, columns: EpochLabels) -> list[str]:
+    return [
+        f"{side}: {labels.split_epochs} epochs shared by more than one label took the one with most of it"
+        for side, labels in (("reference", rows), ("device", columns))
+        if labels.split_epochs
+    ]
+
+
+def _status(
+    reference: LabelCodes, device: LabelCodes, reference_set: StageSet, device_set: StageSet
+) -> NDArray[np.int8]:
+    # one look-up per side: gap (code -1, the last entry) -> its status, label -> unscored or scored
+    lookup = np.array([*(4 if s else 1 for s in reference_set.scored), 0], np.int8)
+    status = lookup[reference]
+    other = np.array([*(4 if s else 3 for s in device_set.scored), 2], np.int8)[device]
+    return np.where(status == Status.SCORED, other, status)
+
+
+def _account(
+    reference: LabelCodes,
+    device: LabelCodes,
+    status: NDArray[np.int8],
+    reference_set: StageSet,
+    device_set: StageSet,
+    rows: EpochLabels,
+    columns: EpochLabels,
+    notes: tuple[str, ...],
+) -> Ledger:
+    by_status = np.bincount(status, minlength=5).tolist()
+    own = [i for i, label in enumerate(device_set.labels) if label == SILENT_AS_WAKE]
+    inside_device = int(np.count_nonzero(device >= 0)) - int(np.isin(device, own).sum() if own else 0)
+    return Ledger(
+        int(status.size),
+        by_status[Status.SCORED],
+        tuple((s.word, by_status[s]) for s in EXCLUDED),
+        rows.labelled - int(np.count_nonzero(reference >= 0)),
+        columns.labelled - inside_device,
+        _label_counts(reference, reference_set.labels),
+        _label_counts(device, device_set.labels),
+        notes,
+    )
+
+
+def _label_counts(codes: LabelCodes, labels: tuple[str, ...]) -> tuple[tuple[str, int], ...]:
+    counts = np.bincount(codes + 1, minlength=len(labels) + 1)[1:].tolist()
+    return tuple(zip(labels, counts, strict=True))
+
+
+def _side(spans: ScoredSpans, stage_set: StageSet, labels: EpochLabels) -> Side:
+    # the stage set may have gained the label for silence; the file has not
+    start = None if spans.start is None else add_seconds(spans.start, float(spans.onset_s[0]))
+    counts = _label_counts(labels.codes, stage_set.labels)
+    return Side(
+        spans.origin,
+        start,
+        labels.labelled,
+        spans.epoch_s,
+        tuple((label, count) for label, count in counts if label != SILENT_AS_WAKE),
+    )
+
+
+def _reports_caution(device_set: StageSet) -> list[str]:
+    """Say that what the device can report was taken from its labels, where that leaves out a stage."""
+    if device_set.declared:
+        return []
+    covered = set(device_set.reportable)
+    names_all = covered >= {"W", "N1", "N2", "N3", "R"} or covered >= {"W", "light", "N3", "R"}
+    if names_all:
+        return []
+    wanted = ("W", "N1", "N2", "N3", "R") if {"N1", "N2"} & covered else ("W", "light", "N3", "R")
+    missing = [_WORDS[stage] for stage in wanted if stage not in covered]
+    if {"sleep"} == covered - {"W"}:
+        return []
+    if not missing:
+        return []
+    return [
+        f"What the device can report was taken from the labels in its file, which hold no "
+        f"{' and no '.join(missing)}. A night without a stage is not a device without it: declare what it "
+        f"can report with --reports or in its layout."
+    ]
+
+
+_WORDS: Final = {"W": "wake", "light": "light", "N1": "N1", "N2": "N2", "N3": "deep", "R": "REM"}
