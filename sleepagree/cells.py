@@ -1,0 +1,40 @@
+"""Cells of the tables that are written out: text from somebody else's file must not run as a formula."""
+
+from __future__ import annotations
+
+from typing import Final
+
+#: A spreadsheet takes a cell that begins with one of these for a formula, or may after it has cut the tab.
+_FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
+
+
+def neutralise_cell(text: str) -> str:
+    """Return a table cell that no spreadsheet runs as a formula.
+
+    A cell that begins with ``=``, ``+``, ``-``, ``@``, a tab or a carriage return gets a leading apostrophe,
+    unless it is a plain number.
+
+    Parameters
+    ----------
+    text : str
+        The cell.
+
+    Examples
+    --------
+    >>> neutralise_cell("=2+5"), neutralise_cell("-12.5"), neutralise_cell("N2")
+    ("'=2+5", '-12.5', 'N2')
+    """
+    if text.startswith(_FORMULA_STARTS) and not _is_number(text):
+        return "'" + text
+    return text
+
+
+def _is_number(text: str) -> bool:
+    # float() also takes "1_000", spaces around and "nan", which a spreadsheet does not read as numbers
+    if not text.isascii() or "_" in text or text != text.strip():
+        return False
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return any(character.isdigit() for character in text)
