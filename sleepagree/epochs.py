@@ -99,9 +99,7 @@ def lay_on_epochs(spans: ScoredSpans, *, origin_s: float, epoch_s: float = EPOCH
     return _share_out(begin, end, spans.codes, epoch_ms, first, last - first)
 
 
-def _repeat_runs(
-    begin: NDArray[np.int64], end: NDArray[np.int64], codes: LabelCodes, epoch_ms: int
-) -> LabelCodes:
+def _repeat_runs(begin: NDArray[np.int64], end: NDArray[np.int64], codes: LabelCodes, epoch_ms: int) -> LabelCodes:
     """Expand spans whose edges all lie on the grid."""
     lengths = np.zeros(2 * begin.size - 1, np.int64)
     lengths[0::2] = end - begin

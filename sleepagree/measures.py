@@ -1,9 +1,9 @@
 """Sleep measures of one side of a night, over the window, from epochs scored on both sides.
 
-Definitions follow the parameters that the AASM manual asks to be reported: total sleep time is every epoch of
-N1, N2, N3 or R; sleep latency runs to the first epoch of any sleep; wake after sleep onset includes the wake
-after the final awakening. Here WASO counts scored wake epochs from sleep onset to the window's end, so that an
-epoch without a stage is never taken as wake.
+Definitions follow the parameters that the AASM manual asks to be reported: total sleep time is every epoch
+of N1, N2, N3 or R; sleep latency runs to the first epoch of any sleep; wake after sleep onset includes the
+wake after the final awakening. Here WASO counts scored wake epochs from sleep onset to the end of the window,
+so that an epoch without a stage is never taken as wake.
 
 References
 ----------

@@ -98,9 +98,7 @@ def parse_window(text: str) -> Window:
     if len(ends) != 2:
         raise InputError("the window cannot be read", "", "--window", text, expected, remedy)
     try:
-        begin, end = (
-            None if end.strip() == "lights" else datetime.fromisoformat(end.strip()) for end in ends
-        )
+        begin, end = (None if end.strip() == "lights" else datetime.fromisoformat(end.strip()) for end in ends)
     except ValueError:
         raise InputError("the window cannot be read", "", "--window", text, expected, remedy) from None
     if begin is None and end is None:
@@ -301,9 +299,7 @@ def align(
         notes += note
     notes += _split_notes(rows, columns)
     status = _status(reference_codes, device_codes, reference_set, device_set)
-    ledger = _account(
-        reference_codes, device_codes, status, reference_set, device_set, rows, columns, tuple(notes)
-    )
+    ledger = _account(reference_codes, device_codes, status, reference_set, device_set, rows, columns, tuple(notes))
     if ledger.scored == 0:
         raise PairingError(
             "no epoch of the window has a stage on both sides",
@@ -449,8 +445,7 @@ def _refuse_window_outside(
                 f"the window lies outside the {side} recording",
                 spans.origin.name,
                 f"window rule {rule}",
-                f"{side} from {_show(spans, float(spans.onset_s[0]))} to {_show(spans, spans.end_s)} "
-                "by its own clock",
+                f"{side} from {_show(spans, float(spans.onset_s[0]))} to {_show(spans, spans.end_s)} by its own clock",
                 "a window that both recordings reach into",
                 "Give another --window, or check clocks and --clock-offset.",
             )

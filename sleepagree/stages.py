@@ -73,9 +73,7 @@ def canonical_stage(word: str) -> str | None:
     if text in COVERAGE or text in (UNSCORED, NOT_A_STAGE):
         return text
     folded = text.casefold()
-    return ALIASES.get(folded) or (
-        folded if folded in COVERAGE or folded in (UNSCORED, NOT_A_STAGE) else None
-    )
+    return ALIASES.get(folded) or (folded if folded in COVERAGE or folded in (UNSCORED, NOT_A_STAGE) else None)
 
 
 def is_sleep(stage: str) -> bool | None:
@@ -498,9 +496,7 @@ _WLDR = ("wake", "light", "deep", "rem")
 
 #: Finest first: this is the order in which a default is chosen.
 BUILT_IN_MAPPINGS: Final[tuple[StageMapping, ...]] = (
-    _built_in(
-        "w-n1-n2-n3-r", AASM_STAGES, _classes("W", "N1", "N2", "N3", "R"), "Both sides tell all five stages."
-    ),
+    _built_in("w-n1-n2-n3-r", AASM_STAGES, _classes("W", "N1", "N2", "N3", "R"), "Both sides tell all five stages."),
     _built_in(
         "wake-light-deep-rem",
         _WLDR,
@@ -511,16 +507,14 @@ BUILT_IN_MAPPINGS: Final[tuple[StageMapping, ...]] = (
         "rem-apart",
         _WLDR,
         _classes("wake", "light", "light", "deep", "rem"),
-        "REM stays a row of its own that the device has no column for: nothing is assumed, and no kappa "
-        "exists.",
+        "REM stays a row of its own that the device has no column for: nothing is assumed, and no kappa exists.",
         unsayable=("rem",),
     ),
     _built_in(
         "rem-left-out",
         _WLD,
         _classes("wake", "light", "light", "deep", LEAVE_OUT),
-        "Only epochs that the reference does not score REM count: how well the device does where it can "
-        "be right.",
+        "Only epochs that the reference does not score REM count: how well the device does where it can be right.",
     ),
     _built_in(
         "rem-as-light",
@@ -607,13 +601,9 @@ def _reached(mapping: StageMapping, reference: StageSet, device: StageSet) -> bo
     reference_says = {rows.get(stage, LEAVE_OUT) for stage in reference_reportable(reference)}
     device_says = {columns.get(stage, LEAVE_OUT) for stage in device.reportable}
     # A definite stage (light, N2, ...) that a mapping would drop means that the mapping is not made for it.
-    dropped = [
-        s for s in device.reportable if columns.get(s, LEAVE_OUT) == LEAVE_OUT and s not in GENERIC_STAGES
-    ]
+    dropped = [s for s in device.reportable if columns.get(s, LEAVE_OUT) == LEAVE_OUT and s not in GENERIC_STAGES]
     return (
-        reference_says >= set(mapping.reference_classes)
-        and device_says >= set(mapping.device_classes)
-        and not dropped
+        reference_says >= set(mapping.reference_classes) and device_says >= set(mapping.device_classes) and not dropped
     )
 
 

@@ -1,1 +1,97 @@
 """The command line: parse, call one library function, print."""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any, Final
+
+import click
+
+#: Command -> (module, one-line help). Modules are imported when their command runs, so that --help is quick.
+COMMANDS: Final[dict[str, tuple[str, str]]] = {
+    "night": ("sleepagree.cli.night", "Score one night."),
+    "mappings": ("sleepagree.cli.mappings", "Show one night under every stage mapping that fits."),
+    "study": ("sleepagree.cli.study", "Score a table of nights and write a report."),
+    "bias": ("sleepagree.cli.bias", "Print the bias table of a study."),
+    "clock": ("sleepagree.cli.clock", "Show agreement as a function of clock offset and drift."),
+    "inspect": ("sleepagree.cli.inspect", "Show what a reader sees in a file."),
+    "nights": ("sleepagree.cli.nights", "Write a nights table from a folder's file names."),
+    "plan": ("sleepagree.cli.plan", "How many participants and nights an interval needs."),
+    "demo": ("sleepagree.cli.demo", "Write an invented study to try everything on."),
+}
+
+CAUTION: Final = (
+    "sleepagree is a measuring tool for research and personal interest. It is no medical device and "
+    "diagnoses nothing; agreement says nothing about a sleep disorder. Staging of record follows the AASM manual and a "
+    "qualified scorer; local rules and a clinician come first. Recordings are personal data."
+)
+
+
+class CommandGroup(click.Group):
+    """A group that imports a command only to run it, and turns this package's errors into one message."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        """Return the commands in the order of use."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        """Import and return one command."""
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(COMMANDS[cmd_name][0])
+        command: click.Command = getattr(module, cmd_name)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        """Write the list of commands without importing any."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run, with one message and exit 1 for input that cannot be used."""
+        from sleepagree.errors import SleepAgreeError
+
+        try:
+            return super().invoke(ctx)
+        except SleepAgreeError as error:
+            if ctx.params.get("debug"):
+                raise
+            click.echo(f"sleepagree: {error}", err=True)
+            ctx.exit(1)
+
+
+def _show_version(ctx: click.Context, _param: click.Parameter, value: bool) -> None:  # noqa: FBT001
+    if not value or ctx.resilient_parsing:
+        return
+    import platform
+    from importlib.metadata import PackageNotFoundError, version
+
+    import sleepagree
+
+    click.echo(f"sleepagree {sleepagree.__version__}")
+    click.echo(f"python {platform.python_version()}")
+    for name in ("numpy", "scipy", "pandas", "mne", "matplotlib"):
+        try:
+            click.echo(f"{name} {version(name)}")
+        except PackageNotFoundError:
+            click.echo(f"{name} not installed")
+    ctx.exit()
+
+
+@click.group(
+    cls=CommandGroup,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    help="Score how well a wearable's sleep stages agree with a laboratory or EEG hypnogram.\n\n" + CAUTION,
+    epilog="Start with: sleepagree demo ferry",
+)
+@click.option("--debug", is_flag=True, help="Show the traceback of an error.")
+@click.option(
+    "--version",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_show_version,
+    help="Show the versions that matter and exit.",
+)
+def main(debug: bool) -> None:  # noqa: FBT001
+    """Run the command line."""

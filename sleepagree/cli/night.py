@@ -1,0 +1,61 @@
+"""``sleepagree night``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from sleepagree.cli import options as shared
+
+
+@click.command(short_help="Score one night.")
+@click.argument("reference", type=shared.FILE)
+@click.argument("device", type=shared.FILE)
+@shared.mapping_option
+@shared.reading_options
+@shared.pairing_options
+@shared.resampling_options
+@shared.json_option
+@click.option("--out", type=shared.FILE, metavar="DIR", help="Write results, tables and the report here.")
+@shared.overwrite_option
+@shared.quiet_option
+def night(reference: Path, device: Path, mapping_names: tuple[str, ...], **options: Any) -> None:
+    """Score how well the stages in DEVICE agree with those in REFERENCE over one night.
+
+    REFERENCE is a hypnogram (EDF+, a table, BIDS events, JSON ...), DEVICE the export of the device. Prints
+    what was compared, an account of every epoch, agreement, measures and cautions; --json gives the same as
+    numbers. Differences are device minus reference.
+
+    A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
+    """
+    from sleepagree.documents import dump, night_document
+    from sleepagree.night import compare
+    from sleepagree.output import refuse_existing
+
+    out, json_path, overwrite = options["out"], options["json_path"], options["overwrite"]
+    if out is not None:
+        refuse_existing(out, overwrite=overwrite)
+    mappings = shared.load_mappings(mapping_names)
+    paired = shared.load_pair(reference, device, mappings, options)
+    scored = compare(
+        paired,
+        mappings=mappings,
+        resamples=options["resamples"],
+        seed=options["seed"],
+        level=options["confidence"],
+    )
+    asked = shared.option_document(options, [m.mapping for m in scored.mappings])
+    text = dump(night_document(scored, options=asked))
+    if out is not None:
+        from sleepagree.night_folder import write_night
+
+        write_night(scored, out, results=text, overwrite=overwrite)
+    if json_path:
+        shared.write_json(text, json_path, overwrite=overwrite)
+    if json_path != "-":
+        from sleepagree.text import night_lines
+
+        click.echo("\n".join(night_lines(scored)))
+    shared.print_cautions(scored.cautions, quiet=options["quiet"])

@@ -1,0 +1,163 @@
+"""Options that several commands share, declared once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from sleepagree.hypnogram import ScoredSpans
+    from sleepagree.pairing import PairedNight
+    from sleepagree.stages import StageMapping
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+FILE = click.Path(path_type=Path)
+
+
+def _apply(options: Sequence[Callable[[Function], Function]]) -> Callable[[Function], Function]:
+    def decorate(function: Function) -> Function:
+        for option in reversed(options):
+            function = option(function)
+        return function
+
+    return decorate
+
+
+reading_options = _apply(
+    (
+        click.option("--layout", type=FILE, help="How to read the device file (TOML)."),
+        click.option("--reference-layout", type=FILE, help="How to read the reference file (TOML)."),
+        click.option("--reference-zone", metavar="ZONE", help="IANA zone of the reference's clock."),
+        click.option("--device-zone", metavar="ZONE", help="IANA zone of the device's clock."),
+        click.option("--reports", metavar="LABELS", help="What the device can report, e.g. wake,light,deep."),
+    )
+)
+
+pairing_options = _apply(
+    (
+        click.option("--window", metavar="RULE", help="lights, reference, overlap, or FROM/TO in ISO 8601."),
+        click.option("--clock-offset", type=float, default=0.0, metavar="SECONDS", help="Added to device times."),
+        click.option(
+            "--outside",
+            type=click.Choice(["missing", "wake"]),
+            default="missing",
+            show_default=True,
+            help="What the device's silence before its first and after its last word is.",
+        ),
+    )
+)
+
+mapping_option = click.option(
+    "--mapping",
+    "mapping_names",
+    multiple=True,
+    metavar="NAME|FILE.toml",
+    help="How stages form classes; may be given several times.",
+)
+
+resampling_options = _apply(
+    (
+        click.option(
+            "--resamples",
+            type=click.IntRange(0, 1_000_000),
+            default=2000,
+            show_default=True,
+            help="Bootstrap resamples; 0 for none.",
+        ),
+        click.option("--seed", type=click.IntRange(0), default=0, show_default=True, help="Seed of the bootstrap."),
+        click.option(
+            "--confidence",
+            type=click.FloatRange(0.5, 0.9999),
+            default=0.95,
+            show_default=True,
+            help="Level of every interval.",
+        ),
+    )
+)
+
+json_option = click.option("--json", "json_path", metavar="FILE|-", help="Write JSON to a file, or - for output.")
+overwrite_option = click.option("--overwrite", is_flag=True, help="Replace output that exists.")
+quiet_option = click.option("--quiet", is_flag=True, help="No cautions, no progress.")
+
+
+def load_mappings(names: Sequence[str]) -> tuple[StageMapping, ...]:
+    """Return the mappings that ``--mapping`` names."""
+    from sleepagree.mapping_files import find_mapping
+
+    return tuple(find_mapping(name) for name in names)
+
+
+def load_pair(reference: Path, device: Path, mappings: Sequence[StageMapping], options: dict[str, Any]) -> PairedNight:
+    """Read both files and align them."""
+    from sleepagree.mapping_files import own_words
+    from sleepagree.pairing import Outside, align, parse_window
+
+    words = own_words(mappings)
+    window = parse_window(options["window"]) if options.get("window") else None
+    rows = load_spans(reference, options.get("reference_layout"), options.get("reference_zone"), words)
+    columns = load_spans(device, options.get("layout"), options.get("device_zone"), words)
+    return align(
+        reference=rows,
+        device=columns,
+        clock_offset_s=options.get("clock_offset") or 0.0,
+        window=window,
+        outside=Outside(options.get("outside") or "missing"),
+        reports=split_reports(options.get("reports")),
+    )
+
+
+def load_spans(path: Path, layout: Path | None, zone: str | None, words: frozenset[str]) -> ScoredSpans:
+    """Read one file."""
+    from sleepagree.readers import read_spans
+
+    if layout is None:
+        return read_spans(path, zone=zone, own_words=words)
+    from sleepagree.readers.layout import read_layout
+
+    return read_spans(path, layout=read_layout(layout), zone=zone, own_words=words)
+
+
+def split_reports(text: str | None) -> tuple[str, ...] | None:
+    """Return the words of ``--reports``."""
+    if text is None:
+        return None
+    return tuple(word.strip() for word in text.split(",") if word.strip())
+
+
+def option_document(options: dict[str, Any], mappings: Sequence[StageMapping]) -> dict[str, Any]:
+    """Return what was asked for, for the results; layouts by file name only."""
+    return {
+        "mappings": [m.name for m in mappings],
+        "window": options.get("window"),
+        "outside": options.get("outside"),
+        "reports": list(split_reports(options.get("reports")) or ()) or None,
+        "layout": _name(options.get("layout")),
+        "reference_layout": _name(options.get("reference_layout")),
+        "reference_zone": options.get("reference_zone"),
+        "device_zone": options.get("device_zone"),
+    }
+
+
+def _name(path: Path | None) -> str | None:
+    return path.name if path else None
+
+
+def print_cautions(cautions: Sequence[str], *, quiet: bool) -> None:
+    """Print cautions to standard error."""
+    if not quiet:
+        for caution in cautions:
+            click.echo(f"caution: {caution}", err=True)
+
+
+def write_json(text: str, target: str, *, overwrite: bool) -> None:
+    """Write JSON to standard output (``-``) or to a file."""
+    if target == "-":
+        click.echo(text, nl=False)
+        return
+    from sleepagree.output import write_text
+
+    write_text(Path(target), text, overwrite=overwrite)

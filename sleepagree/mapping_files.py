@@ -1,0 +1,192 @@
+"""Mappings from TOML files: ``name``, ``classes``, ``[reference]`` and ``[device]`` label = class."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+from sleepagree.errors import MappingError, shorten
+from sleepagree.readers._text import read_bytes
+from sleepagree.stages import (
+    LEAVE_OUT,
+    NOT_A_STAGE,
+    UNSCORED,
+    StageMapping,
+    canonical_stage,
+    mapping_named,
+    recognise_label,
+)
+
+_KEYS: Final = ("name", "classes", "assumption", "reference", "device")
+_EXAMPLE: Final = (
+    'A mapping file looks like\n    name = "my-mapping"\n    classes = ["wake", "sleep"]\n'
+    '    [reference]\n    W = "wake"\n    N1 = "sleep"\n    ...\n    [device]\n    Awake = "wake"\n    ...'
+)
+
+
+def find_mapping(text: str) -> StageMapping:
+    """Return the built-in mapping of that name, or the one in the file of that path (``.toml``).
+
+    Raises
+    ------
+    MappingError
+        When the name is unknown or the file is no mapping.
+    """
+    return read_mapping(Path(text)) if text.casefold().endswith(".toml") else mapping_named(text)
+
+
+def read_mapping(path: Path) -> StageMapping:
+    """Read a mapping file.
+
+    Parameters
+    ----------
+    path : Path
+        TOML file with ``name``, ``classes`` (in the order of rows and columns), ``[reference]`` and
+        ``[device]``: label or stage = class or ``"leave-out"``. A class that no device label is taken into is
+        one that the device cannot report.
+
+    Raises
+    ------
+    MappingError
+        When a key is missing or unknown, a label stands twice under two spellings, a class is not declared,
+        or fewer than two classes are left.
+    """
+    document = _parse(path)
+    for key in document:
+        if key not in _KEYS:
+            raise MappingError(
+                "unknown key",
+                path.name,
+                f"key '{shorten(key)}'",
+                str(key),
+                "one of " + ", ".join(_KEYS),
+                _EXAMPLE,
+            )
+    name = document.get("name", path.stem)
+    if not isinstance(name, str) or not name.strip():
+        raise MappingError("the name must be a text", path.name, "name", repr(name), "a text", _EXAMPLE)
+    classes = _read_classes(document.get("classes"), path.name)
+    reference = _read_side(document, "reference", classes, path.name)
+    device = _read_side(document, "device", classes, path.name)
+    said = {target for _, target in device}
+    rows = {target for _, target in reference}
+    for class_name in classes:
+        if class_name not in rows:
+            raise MappingError(
+                "no reference label is taken into a declared class",
+                path.name,
+                "[reference]",
+                class_name,
+                "at least one label for every class",
+                "Add a label to it, or take it out of 'classes'.",
+            )
+    assumption = document.get("assumption", "As the mapping file says.")
+    return StageMapping(
+        name, classes, tuple(c for c in classes if c in said), reference, device, str(assumption), path.name
+    )
+
+
+def own_words(mappings: Sequence[StageMapping]) -> frozenset[str]:
+    """Return the labels that mapping files explain and that are no stage words."""
+    return frozenset(
+        label
+        for mapping in mappings
+        if mapping.from_file
+        for label, _ in (*mapping.reference, *mapping.device)
+        if canonical_stage(label) is None and recognise_label(label) is None
+    )
+
+
+def _parse(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(read_bytes(path).decode("utf-8"))
+    except UnicodeDecodeError as error:
+        raise MappingError(
+            "not UTF-8",
+            path.name,
+            f"byte {error.start}",
+            "a byte that is not UTF-8",
+            "a UTF-8 text",
+            _EXAMPLE,
+        ) from None
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise MappingError(
+            "not valid TOML", path.name, "", str(error), "TOML 1.0 (each label once)", _EXAMPLE
+        ) from None
+
+
+def _read_classes(value: Any, path: str) -> tuple[str, ...]:
+    if not isinstance(value, list) or not all(isinstance(item, str) and item.strip() for item in value):
+        raise MappingError(
+            "'classes' must list the classes in the order of rows",
+            path,
+            "classes",
+            repr(value),
+            'a list such as ["wake", "light", "deep"]',
+            _EXAMPLE,
+        )
+    if len(set(value)) != len(value) or LEAVE_OUT in value:
+        raise MappingError(
+            "a class stands twice, or is called leave-out",
+            path,
+            "classes",
+            ", ".join(value),
+            "distinct names",
+            "Name each class once.",
+        )
+    if len(value) < 2:
+        raise MappingError(
+            "a mapping needs at least two classes",
+            path,
+            "classes",
+            ", ".join(value),
+            "two or more",
+            "Agreement needs something to tell apart.",
+        )
+    return tuple(value)
+
+
+def _read_side(
+    document: Mapping[str, Any], side: str, classes: tuple[str, ...], path: str
+) -> tuple[tuple[str, str], ...]:
+    table = document.get(side)
+    if not isinstance(table, dict) or not table:
+        raise MappingError(
+            f"no [{side}] table",
+            path,
+            f"[{side}]",
+            "nothing" if table is None else repr(table),
+            "lines of the form label = class",
+            _EXAMPLE,
+        )
+    pairs: dict[str, str] = {}
+    spelled: dict[str, str] = {}
+    for label, target in table.items():
+        if not isinstance(target, str) or target not in (*classes, LEAVE_OUT):
+            raise MappingError(
+                "unknown class",
+                path,
+                f"[{side}], label '{shorten(label)}'",
+                str(target),
+                "one of " + ", ".join((*classes, LEAVE_OUT)),
+                "Correct the line, or add the class to 'classes'.",
+            )
+        stage = canonical_stage(label)
+        if stage in (NOT_A_STAGE, UNSCORED):
+            stage = None
+        key = stage or label
+        if key in spelled:
+            raise MappingError(
+                "one stage is assigned twice under two spellings",
+                path,
+                f"[{side}]",
+                f"'{shorten(spelled[key])}' and '{shorten(label)}'",
+                "each label once",
+                "Take one of the lines out.",
+            )
+        spelled[key] = label
+        pairs[label] = target
+        pairs[key] = target
+    return tuple(pairs.items())

@@ -1,0 +1,442 @@
+"""One night: from a paired night to everything that is said about it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree import agreement
+from sleepagree.agreement import TableAgreement, summarise_table
+from sleepagree.ceiling import Ceiling, design_ceiling
+from sleepagree.estimate import NAN
+from sleepagree.hypnogram import EPOCH_S, Counts, frozen_array
+from sleepagree.measures import MeasurePair, SleepMeasures, derive_measures, pair_measures
+from sleepagree.pairing import PairedNight, WindowRule
+from sleepagree.redistribution import (
+    BiasSource,
+    Redistribution,
+    account_for_bias,
+    trace_unreported_stage,
+    unreported_stages,
+)
+from sleepagree.resampling import block_bootstrap_tables, rng_for
+from sleepagree.stages import (
+    StageMapping,
+    StageSet,
+    default_mapping,
+    fitting_mappings,
+    is_sleep,
+)
+
+MEAN_BLOCK_EPOCHS: Final = 30
+_LONG_WAKE_MIN: Final = 60
+_KEPT_WAKE_MIN: Final = 30
+
+
+@dataclass(frozen=True, eq=False)
+class MappingAgreement:
+    """Agreement of one night under one mapping.
+
+    Parameters
+    ----------
+    mapping : StageMapping
+        How stages form classes.
+    counts : int array, shape (reference classes, device classes)
+        Epochs; rows reference.
+    left_out : int
+        Jointly staged epochs that the mapping leaves out.
+    table : TableAgreement
+        Statistics of ``counts``.
+    block_low, block_high : float
+        Stationary block bootstrap interval of kappa; nan without one.
+    ceiling : Ceiling
+        The best that a device with these labels could reach on this night.
+    """
+
+    mapping: StageMapping
+    counts: Counts
+    left_out: int
+    table: TableAgreement
+    block_low: float
+    block_high: float
+    ceiling: Ceiling
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "counts", frozen_array(self.counts, np.int64))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return (MappingAgreement, tuple(getattr(self, f.name) for f in fields(self)))
+
+
+@dataclass(frozen=True)
+class NightAgreement:
+    """Everything that is said about one night.
+
+    Parameters
+    ----------
+    paired : PairedNight
+        The two sides on one grid, with the ledger.
+    native : int array, shape (reference labels, device labels)
+        Jointly scored epochs before any mapping.
+    mappings : tuple of MappingAgreement
+        In the order asked for; the first one names the classes of measures, redistribution and bias.
+    measures : tuple of MeasurePair
+        Sleep measures of both sides.
+    redistribution : tuple of Redistribution
+        One for each reference stage that the device cannot report.
+    bias_sources : tuple of BiasSource
+        One for each class that both sides can say.
+    cautions : tuple of str
+        Plain sentences.
+    resamples, seed, level : int, int, float
+        Settings of the block bootstrap and the level of every interval.
+    """
+
+    paired: PairedNight
+    native: Counts
+    mappings: tuple[MappingAgreement, ...]
+    measures: tuple[MeasurePair, ...]
+    redistribution: tuple[Redistribution, ...]
+    bias_sources: tuple[BiasSource, ...]
+    cautions: tuple[str, ...]
+    resamples: int
+    seed: int
+    level: float
+
+
+def fold_counts(counts: NDArray[Any], rows: Sequence[int], columns: Sequence[int], shape: tuple[int, int]) -> Counts:
+    """Return counts of classes as sums of counts of labels.
+
+    Parameters
+    ----------
+    counts : array, shape (..., labels of the reference, labels of the device)
+        Epochs.
+    rows, columns : sequence of int
+        Class of each label, -1 where it is left out.
+    shape : (int, int)
+        Number of classes on both sides.
+
+    Returns
+    -------
+    array, shape (..., *shape)
+        ``R' N D`` with 0/1 matrices R and D.
+    """
+    folded: Counts = _indicator(rows, shape[0]).T @ counts @ _indicator(columns, shape[1])
+    return folded
+
+
+def _indicator(codes: Sequence[int], n_classes: int) -> NDArray[np.int64]:
+    return (np.asarray(codes, np.int64)[:, None] == np.arange(n_classes)).astype(np.int64)
+
+
+def compare(
+    paired: PairedNight,
+    *,
+    mappings: Sequence[StageMapping] = (),
+    resamples: int = 2000,
+    seed: int = 0,
+    level: float = 0.95,
+) -> NightAgreement:
+    """Score one night.
+
+    Parameters
+    ----------
+    paired : PairedNight
+        The two sides, as :func:`sleepagree.pairing.align` returns them.
+    mappings : sequence of StageMapping
+        How stages form classes; default: the finest built-in one that the two label sets allow.
+    resamples : int
+        Block bootstrap resamples; 0 for no such intervals.
+    seed : int
+        Seed of the bootstrap.
+    level : float
+        Confidence level of every interval.
+
+    Raises
+    ------
+    MappingError
+        When a mapping says nothing about a label, or none fits.
+    """
+    chosen = tuple(mappings) or (default_mapping(paired.reference_set, paired.device_set),)
+    native = paired.count_native()
+    resampled = _resample_native(paired, native.shape, resamples, seed)
+    scored = tuple(_score_mapping(m, paired, native, resampled, level) for m in chosen)
+    first = scored[0]
+    return NightAgreement(
+        paired,
+        native,
+        scored,
+        measure_both(paired, chosen[0], first.counts),
+        _redistribute(paired, chosen[0], resampled, level),
+        account_for_bias(
+            first.counts,
+            reference_classes=first.mapping.reference_classes,
+            device_classes=first.mapping.device_classes,
+        ),
+        (*paired.cautions, *_cautions(paired, scored)),
+        resamples,
+        seed,
+        level,
+    )
+
+
+def _resample_native(
+    paired: PairedNight, shape: tuple[int, ...], resamples: int, seed: int
+) -> NDArray[np.float64] | None:
+    """Return native tables of block bootstrap resamples, shape (resamples, rows, columns)."""
+    if resamples <= 0:
+        return None
+    scored = paired.scored
+    cells = paired.reference[scored].astype(np.int64) * shape[1] + paired.device[scored]
+    used, codes = np.unique(cells, return_inverse=True)
+    tables = block_bootstrap_tables(
+        codes,
+        int(used.size),
+        resamples=resamples,
+        mean_block_epochs=MEAN_BLOCK_EPOCHS,
+        rng=rng_for(seed, "night blocks"),
+    )
+    full = np.zeros((resamples, shape[0] * shape[1]))
+    full[:, used] = tables
+    return full.reshape(resamples, *shape)
+
+
+def _score_mapping(
+    mapping: StageMapping,
+    paired: PairedNight,
+    native: Counts,
+    resampled: NDArray[np.float64] | None,
+    level: float,
+) -> MappingAgreement:
+    rows, columns = mapping.reference_codes(paired.reference_set), mapping.device_codes(paired.device_set)
+    shape = len(mapping.reference_classes), len(mapping.device_classes)
+    counts = fold_counts(native, rows, columns, shape)
+    table = summarise_table(
+        counts,
+        reference_classes=mapping.reference_classes,
+        device_classes=mapping.device_classes,
+        level=level,
+    )
+    block_low, block_high = NAN, NAN
+    if resampled is not None and mapping.is_square and table.kappa.defined:
+        kappas = agreement.kappa(fold_counts(resampled, rows, columns, shape))
+        block_low, block_high = _percentile(kappas, level)
+    has = [name in mapping.device_classes for name in mapping.reference_classes]
+    ceiling = design_ceiling(counts.sum(axis=1), device_has=has)
+    return MappingAgreement(mapping, counts, int(native.sum() - counts.sum()), table, block_low, block_high, ceiling)
+
+
+def _percentile(values: NDArray[np.float64], level: float) -> tuple[float, float]:
+    usable = values[~np.isnan(values)]
+    # where more than one resample in twenty has no kappa, the rest says little about the night
+    if usable.size < 0.95 * values.size:
+        return NAN, NAN
+    low, high = np.quantile(usable, [(1 - level) / 2, (1 + level) / 2])
+    return float(low), float(high)
+
+
+# --- measures ---------------------------------------------------------------------------------------------
+
+
+def measure_both(paired: PairedNight, mapping: StageMapping, counts: Counts) -> tuple[MeasurePair, ...]:
+    """Return the measures of both sides from jointly scored epochs; classes by ``mapping``."""
+    reference = _measure_side(
+        paired.reference,
+        paired.scored,
+        paired.reference_set,
+        mapping.reference_codes(paired.reference_set),
+        mapping.reference_classes,
+    )
+    device = _measure_side(
+        paired.device,
+        paired.scored,
+        paired.device_set,
+        mapping.device_codes(paired.device_set),
+        mapping.device_classes,
+    )
+    half = EPOCH_S / 60
+    rows, columns = counts.sum(axis=1), counts.sum(axis=0)
+    minutes = tuple(
+        (
+            name,
+            float(rows[i]) * half,
+            float(columns[mapping.device_classes.index(name)]) * half if name in mapping.device_classes else NAN,
+        )
+        for i, name in enumerate(mapping.reference_classes)
+    )
+    cannot = [
+        measure
+        for measure, stage in (("REM latency", "R"), ("deep latency", "N3"))
+        if stage not in paired.device_set.reportable
+    ]
+    return pair_measures(reference, device, class_minutes=minutes, cannot_say=tuple(cannot))
+
+
+def _measure_side(
+    codes: NDArray[np.int16],
+    scored: NDArray[np.bool_],
+    stage_set: StageSet,
+    class_codes: Sequence[int],
+    classes: tuple[str, ...],
+) -> SleepMeasures:
+    sleep_of = np.array(
+        [*(_sleep_flag(s, c, classes) for s, c in zip(stage_set.stages, class_codes, strict=True)), -1],
+        np.int8,
+    )
+    sleep = np.where(scored, sleep_of[codes], np.int8(-1))
+    return derive_measures(
+        sleep,
+        rem=_stage_flags(codes, scored, stage_set, "R"),
+        deep=_stage_flags(codes, scored, stage_set, "N3"),
+        epoch_min=EPOCH_S / 60,
+    )
+
+
+def _sleep_flag(stage: str, class_code: int, classes: tuple[str, ...]) -> int:
+    """Sleep 1, wake 0, neither -1; a stage that does not tell (restless) counts as its class does."""
+    asleep = is_sleep(stage)
+    if asleep is None and class_code >= 0:
+        asleep = classes[class_code].casefold() not in ("wake", "w")
+    return -1 if asleep is None else int(asleep)
+
+
+def _stage_flags(
+    codes: NDArray[np.int16], scored: NDArray[np.bool_], stage_set: StageSet, stage: str
+) -> NDArray[np.bool_] | None:
+    if stage not in stage_set.reportable:
+        return None
+    lookup = np.array([*(s == stage for s in stage_set.stages), False])
+    flags: NDArray[np.bool_] = lookup[codes] & scored
+    return flags
+
+
+# --- redistribution ---------------------------------------------------------------------------------------
+
+
+def class_sequence(
+    codes: NDArray[np.int16], scored: NDArray[np.bool_], class_codes: Sequence[int], left_out: int
+) -> NDArray[np.int16]:
+    """Return the class of every epoch; ``left_out`` where the mapping leaves it out, -1 where not scored."""
+    lookup = np.array([*(left_out if c < 0 else c for c in class_codes), -1], np.int16)
+    return np.where(scored, lookup[codes], np.int16(-1))
+
+
+def _redistribute(
+    paired: PairedNight, mapping: StageMapping, resampled: NDArray[np.float64] | None, level: float
+) -> tuple[Redistribution, ...]:
+    names = mapping.device_classes
+    columns = mapping.device_codes(paired.device_set)
+    device = class_sequence(paired.device, paired.scored, columns, len(names))
+    with_rest = [len(names) if c < 0 else c for c in columns]
+    out = []
+    for stage in unreported_stages(paired.reference_set, paired.device_set):
+        rows = [i for i, s in enumerate(paired.reference_set.stages) if s == stage]
+        is_stage = np.isin(paired.reference, rows) & paired.scored
+        boot = None
+        if resampled is not None and rows:
+            boot = resampled[:, rows].sum(axis=1) @ _indicator(with_rest, len(names) + 1)
+        out.append(
+            trace_unreported_stage(
+                stage, is_stage=is_stage, device_classes=device, names=names, resampled=boot, level=level
+            )
+        )
+    return tuple(out)
+
+
+# --- cautions ---------------------------------------------------------------------------------------------
+
+
+def _cautions(paired: PairedNight, scored: tuple[MappingAgreement, ...]) -> list[str]:
+    return [
+        *_long_wake_caution(paired),
+        *_share_caution(paired),
+        *_rectangle_caution(scored[0]),
+        *_different_sizes_caution(scored),
+        *_left_out_notes(scored),
+    ]
+
+
+def _share_caution(paired: PairedNight) -> list[str]:
+    ledger = paired.ledger
+    share = ledger.scored / ledger.window_epochs
+    if share >= 0.9:
+        return []
+    worst = max(ledger.excluded, key=lambda item: item[1])
+    return [
+        f"Only {100 * share:.0f} % of the window's epochs have a stage on both sides; the largest part of "
+        f"the rest is {worst[0].replace('_', ' ')} ({worst[1]} epochs)."
+    ]
+
+
+def _rectangle_caution(first: MappingAgreement) -> list[str]:
+    if first.mapping.is_square:
+        return []
+    unsaid = " and ".join("REM" if c == "rem" else c for c in first.table.unreported)
+    return [
+        f"The device cannot report {unsaid}, so kappa does not exist under '{first.mapping.name}'; "
+        f"'sleepagree mappings' shows what each way of counting {unsaid} would give."
+    ]
+
+
+def _different_sizes_caution(scored: tuple[MappingAgreement, ...]) -> list[str]:
+    sizes = {len(m.mapping.reference_classes) for m in scored if m.mapping.is_square}
+    if len(sizes) < 2:
+        return []
+    return ["Kappas at different numbers of classes cannot be compared with each other."]
+
+
+def _left_out_notes(scored: tuple[MappingAgreement, ...]) -> list[str]:
+    return [
+        f"Mapping '{m.mapping.name}' leaves out {m.left_out} epochs that both sides staged."
+        for m in scored
+        if m.left_out
+    ]
+
+
+def _long_wake_caution(paired: PairedNight) -> list[str]:
+    """Say what much wake around the sleep period does to kappa, where no window was asked for."""
+    if paired.rule is not WindowRule.REFERENCE:
+        return []
+    lookup = np.array([*(is_sleep(s) is True for s in paired.reference_set.stages), False])
+    asleep = np.flatnonzero(lookup[paired.reference])
+    per_min = round(60 / EPOCH_S)
+    if not asleep.size:
+        return []
+    lead, tail = int(asleep[0]), int(paired.status.size - 1 - asleep[-1])
+    if max(lead, tail) <= _LONG_WAKE_MIN * per_min:
+        return []
+    keep = _KEPT_WAKE_MIN * per_min
+    begin, end = max(0, lead - keep), min(paired.status.size, int(asleep[-1]) + 1 + keep)
+    before = (
+        f"The window holds {lead / per_min:.0f} min of wake before and {tail / per_min:.0f} min after the "
+        f"reference's sleep ({lead} and {tail} epochs), which are easy to agree on."
+    )
+    whole, kept = _wake_sleep_kappa(paired, 0, paired.status.size), _wake_sleep_kappa(paired, begin, end)
+    if whole is None or kept is None:
+        return [before + " Consider a window (--window FROM/TO)."]
+    return [
+        f"{before} With {_KEPT_WAKE_MIN} min kept on each side, {whole[0]} kappa is {kept[1]:.3f} instead of "
+        f"{whole[1]:.3f}."
+    ]
+
+
+def _wake_sleep_kappa(paired: PairedNight, begin: int, end: int) -> tuple[str, float] | None:
+    fitting = fitting_mappings(paired.reference_set, paired.device_set)
+    square = next((m for m in fitting if m.is_square and m.name == "wake-sleep"), None)
+    if square is None:
+        return None
+    inside = np.zeros(paired.status.size, bool)
+    inside[begin:end] = True
+    use = inside & paired.scored
+    shape = len(paired.reference_set.labels), len(paired.device_set.labels)
+    cells = paired.reference[use].astype(np.int64) * shape[1] + paired.device[use]
+    native = np.bincount(cells, minlength=shape[0] * shape[1]).reshape(shape)
+    counts = fold_counts(
+        native, square.reference_codes(paired.reference_set), square.device_codes(paired.device_set), (2, 2)
+    )
+    value = float(agreement.kappa(counts))
+    return None if np.isnan(value) else ("wake-sleep", value)

@@ -1,0 +1,282 @@
+"""Results as lines of text that a person reads at a glance at 80 columns."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Final
+
+from sleepagree.errors import shorten
+from sleepagree.night import MappingAgreement, NightAgreement
+from sleepagree.pairing import PairedNight, Side
+from sleepagree.redistribution import Redistribution, speak
+
+WIDTH: Final = 80
+DASH: Final = "–"
+
+
+def figure(value: float, digits: int = 2) -> str:
+    """Return a number with fixed digits, or a dash where it is undefined."""
+    return DASH if math.isnan(value) else f"{value:.{digits}f}"
+
+
+def signed(value: float, digits: int = 1) -> str:
+    """Return a difference with its sign, or a dash."""
+    if math.isnan(value):
+        return DASH
+    text = f"{value:+.{digits}f}"
+    return text.replace("+", "", 1) if float(text) == 0 and text.startswith("+") else text
+
+
+def wrap(text: str, *, indent: str = "  ", hang: str = "  ") -> list[str]:
+    """Return a paragraph wrapped at 80 columns."""
+    return textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=hang, break_on_hyphens=False)
+
+
+def show_duration(epochs: int) -> str:
+    """Return minutes of epochs as hours and minutes."""
+    minutes = epochs / 2
+    return f"{int(minutes // 60)} h {minutes % 60:04.1f} min" if minutes >= 60 else f"{minutes:.1f} min"
+
+
+def show_moment(value: datetime | None) -> str:
+    """Return a clock time as a person writes it; the offset where there is one."""
+    if value is None:
+        return "no clock"
+    offset = f" {value:%z}" if value.tzinfo is not None else ""
+    return f"{value:%Y-%m-%d %H:%M:%S}{offset}"
+
+
+def night_lines(night: NightAgreement) -> list[str]:
+    """Return the report of one night, in the order of the page."""
+    blocks = [
+        _compared(night),
+        _ledger(night.paired),
+        *[_mapping(m, night.level) for m in night.mappings],
+        _measures(night),
+        *[_redistribution(r, night.level) for r in night.redistribution],
+        _bias_sources(night),
+    ]
+    lines: list[str] = []
+    for block in blocks:
+        if block:
+            lines += [*block, ""]
+    return lines[:-1]
+
+
+def _compared(night: NightAgreement) -> list[str]:
+    paired = night.paired
+    begin, end = paired.begin, paired.epoch_start(paired.status.size)
+    span = (
+        f"{show_moment(begin)} to {end:%H:%M:%S}"
+        if begin and end
+        else f"{paired.begin_s:.0f} s to {paired.end_s:.0f} s after the reference's start"
+    )
+    offset = paired.clock_offset_s
+    return [
+        "WHAT WAS COMPARED",
+        *_side_lines("reference", paired.reference_side),
+        *_side_lines("device", paired.device_side),
+        f"  window     {span}",
+        f"             {paired.status.size} epochs, {show_duration(int(paired.status.size))}; rule: {paired.rule}",
+        f"  clock      {f'{offset:+g} s added to device times' if offset else 'as the files tell it'}",
+        f"  device can report {', '.join(_device_words(paired))}",
+    ]
+
+
+def _device_words(paired: PairedNight) -> list[str]:
+    coarse = {"light", "light-or-rem"} & set(paired.device_set.reportable)
+    words = {"W": "wake", "R": "REM", **({"N3": "deep"} if coarse else {})}
+    return [words.get(stage, shorten(stage)) for stage in paired.device_set.reportable]
+
+
+def _side_lines(name: str, side: Side) -> list[str]:
+    length = f"{side.epoch_s:g}-s epochs" if side.epoch_s else "no fixed epoch"
+    file_name = shorten(side.origin.name) or "data in memory"
+    return [
+        f"  {name:<10} {file_name}",
+        f"             from {show_moment(side.start)}, {side.epochs} epochs of 30 s; source: {length}",
+    ]
+
+
+def _ledger(paired: PairedNight) -> list[str]:
+    ledger = paired.ledger
+    lines = [
+        "EVERY EPOCH OF THE WINDOW",
+        f"  {'scored on both sides':<24}{_of(ledger.scored, ledger.window_epochs)}",
+    ]
+    lines += [
+        f"  {word.replace('_', ' '):<24}{_of(count, ledger.window_epochs)}" for word, count in ledger.excluded if count
+    ]
+    lines.append(f"  {'total':<24}{_of(ledger.window_epochs, ledger.window_epochs)}")
+    lines.append(
+        f"  outside the window: {ledger.outside_reference} epochs of the reference, {ledger.outside_device} of the "
+        "device"
+    )
+    for side, labels in (("reference", ledger.reference_labels), ("device", ledger.device_labels)):
+        listing = ", ".join(f"{shorten(label)} {count}" for label, count in labels)
+        lines += wrap(f"{side} labels: {listing}", hang="    ")
+    for note in ledger.notes:
+        lines += wrap(f"note: {note}", hang="    ")
+    return lines
+
+
+def _of(part: int, whole: int) -> str:
+    return f"{part:>6}  {100 * part / whole:>5.1f} %"
+
+
+def _mapping(scored: MappingAgreement, level: float) -> list[str]:
+    mapping, table = scored.mapping, scored.table
+    lines = [f"AGREEMENT under '{shorten(mapping.name)}'", *wrap(mapping.assumption), ""]
+    lines += confusion_lines(scored)
+    lines += ["", *_agreement_lines(scored, level), ""]
+    lines.append(f"  {'class':<10}{'sensitivity':>12}{'specificity':>12}{'PPV':>8}{'NPV':>8}{'F1':>8}{'kappa':>8}")
+    for c in table.classes:
+        name = _cut(speak(c.name), 9)
+        if not c.comparable:
+            lines.append(f"  {name:<10}  the device cannot report it ({c.reference_epochs} reference epochs)")
+            continue
+        lines.append(
+            f"  {name:<10}{figure(c.sensitivity):>12}{figure(c.specificity):>12}{figure(c.ppv):>8}"
+            f"{figure(c.npv):>8}{figure(c.f1):>8}{figure(c.kappa):>8}"
+        )
+    return lines
+
+
+def _cut(text: str, width: int) -> str:
+    text = shorten(text)
+    return text if len(text) <= width else text[: width - 1] + "…"
+
+
+def confusion_lines(scored: MappingAgreement) -> list[str]:
+    """Return the matrix: epochs and share of the row, rows reference, columns device."""
+    counts, columns = scored.counts, scored.mapping.device_classes
+    width = 14 if len(columns) <= 4 else 11
+    head = "  " + f"{'epochs, % of row':<17}" + "".join(f"{_cut(speak(c), width - 1):>{width}}" for c in columns)
+    lines = ["  rows: reference   columns: device", head + f"{'total':>7}"]
+    for i, name in enumerate(scored.mapping.reference_classes):
+        total = int(counts[i].sum())
+        cells = "".join(f"{_cell(int(n), total):>{width}}" for n in counts[i])
+        lines.append(f"  {_cut(speak(name), 16):<17}{cells}{total:>7}")
+    sums = "".join(f"{f'{int(n)}      ':>{width}}" for n in counts.sum(axis=0))
+    lines.append(f"  {'total':<17}{sums}{int(counts.sum()):>7}")
+    return lines
+
+
+def _cell(n: int, total: int) -> str:
+    return f"{n} {100 * n / total:>3.0f} %" if total else f"{n}   {DASH} %"
+
+
+def _agreement_lines(scored: MappingAgreement, level: float) -> list[str]:
+    table, ceiling = scored.table, scored.ceiling
+    left = f"; {scored.left_out} left out by the mapping" if scored.left_out else ""
+    lines = [f"  accuracy {figure(table.accuracy, 3)} of {table.n} epochs{left}"]
+    kappa = table.kappa
+    if kappa.defined:
+        lines.append(
+            f"  kappa {figure(kappa.value, 3)}, {100 * level:g} % interval {_interval(kappa.low, kappa.high)}"
+            " if epochs were independent,"
+        )
+        lines.append(f"        {_interval(scored.block_low, scored.block_high)} resampling blocks of 15 min on average")
+        lines.append(
+            f"  PABAK {figure(table.pabak)}   AC1 {figure(table.ac1)}   MCC {figure(table.mcc)}   balanced accuracy "
+            f"{figure(table.balanced_accuracy)}"
+        )
+    else:
+        lines += wrap(f"kappa {DASH}: {kappa.undefined_because}", hang="    ")
+    if not math.isnan(ceiling.accuracy) and ceiling.accuracy < 1:
+        best = f"{figure(ceiling.accuracy, 3)} accuracy, {figure(ceiling.kappa, 3)} kappa"
+        share = f"{100 * table.accuracy / ceiling.accuracy:.0f} %" if ceiling.accuracy else DASH
+        lines += wrap(
+            f"The best any device with these labels could reach on this night: {best}; this device reaches {share} "
+            "of that accuracy.",
+            hang="  ",
+        )
+    return lines
+
+
+def _interval(low: float, high: float, digits: int = 3) -> str:
+    if math.isnan(low) or math.isnan(high):
+        return "none"
+    return f"{low:.{digits}f} to {high:.{digits}f}"
+
+
+def _measures(night: NightAgreement) -> list[str]:
+    lines = [
+        "SLEEP MEASURES (epochs scored on both sides; difference = device - reference)",
+        f"  {'':<20}{'reference':>10}{'device':>10}{'difference':>12}",
+    ]
+    for pair in night.measures:
+        unit = {"min": "min", "%": "%", "count": ""}.get(pair.unit, pair.unit)
+        digits = 0 if pair.unit == "count" else 1
+        difference = signed(pair.difference, digits)
+        why = f"  {pair.undefined_because}" if pair.undefined_because else ""
+        name = f"{_cut(speak_measure(pair.measure), 19)}"
+        values = f"{figure(pair.reference, digits):>10}{figure(pair.device, digits):>10}"
+        line = f"  {name:<20}{values}{difference:>12} {unit}"
+        lines.append(line.rstrip() if not why else f"{line.rstrip()[:48]}{why}"[:WIDTH])
+    return lines
+
+
+def speak_measure(name: str) -> str:
+    """Return a measure's name with REM in capitals."""
+    head, _, tail = name.partition(" ")
+    return f"{head} {speak(tail)}" if head in ("minutes", "percent") else name
+
+
+def _redistribution(traced: Redistribution, level: float) -> list[str]:
+    stage = speak(traced.stage)
+    if not traced.epochs:
+        return [f"WHERE {stage} WENT", f"  The reference scored no {stage} that the device staged, too."]
+    lines = [
+        f"WHERE {stage} WENT: {traced.minutes:.1f} min that the device has no label for",
+        f"  {'taken as':<11}{'min':>7}{'share':>9}{f'{100 * level:g} % interval':>20}"
+        f"{'by blocks':>16}{'part of class':>15}",
+    ]
+    for d in traced.to:
+        lines.append(
+            f"  {_cut(speak(d.name), 10):<11}{d.minutes:>7.1f}{100 * d.share:>7.1f} %{_percents(d.low, d.high):>20}"
+            f"{_percents(d.block_low, d.block_high):>16}{_percent(d.share_of_class):>15}"
+        )
+    if traced.episodes:
+        parts = "; ".join(
+            f"{e.epochs / 2:.1f} min ({', '.join(f'{speak(n)} {c / 2:.1f}' for n, c in e.to if c)})"
+            for e in traced.episodes
+        )
+        lines += wrap(f"by episode: {parts}", hang="    ")
+    return lines
+
+
+def _percents(low: float, high: float) -> str:
+    return DASH if math.isnan(low) else f"{100 * low:.0f} to {100 * high:.0f} %"
+
+
+def _percent(value: float) -> str:
+    return DASH if math.isnan(value) else f"{100 * value:.1f} %"
+
+
+def _bias_sources(night: NightAgreement) -> list[str]:
+    lines = ["WHERE EACH BIAS COMES FROM"]
+    for source in night.bias_sources:
+        lines += wrap(source.sentence(), hang="      ")
+        if not math.isnan(source.without_unreported_min):
+            unsaid = " and ".join(speak(c) for c in night.mappings[0].table.unreported)
+            lines += wrap(
+                f"without {unsaid} epochs {signed(source.without_unreported_min)} min; with {unsaid} counted as "
+                f"{speak(source.returned_to)} {signed(source.returned_min)} min",
+                indent="      ",
+                hang="      ",
+            )
+    return lines
+
+
+def table_lines(header: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 1) -> list[str]:
+    """Return a plain table: the first ``left`` columns to the left, the others to the right."""
+    widths = [max(len(row[i]) for row in (header, *rows)) for i in range(len(header))]
+    out = []
+    for row in (header, *rows):
+        cells = [c.ljust(w) if i < left else c.rjust(w) for i, (c, w) in enumerate(zip(row, widths, strict=True))]
+        out.append("  " + "  ".join(cells).rstrip())
+    return out
