@@ -30,6 +30,7 @@ Counts: TypeAlias = npt.NDArray[Any]
 Values: TypeAlias = npt.NDArray[np.float64]
 
 _Z_95: Final = 1.959963984540054
+_BLOCK: Final = 512  # tables per matrix product: fits the cache, and stays too small for BLAS to start threads
 
 
 # ------------------------------------------------------------------------------------------ sums of a table
@@ -105,8 +106,15 @@ def margin_sums(counts: Counts) -> Values:
     """
     table, k = _square(counts)
     lead = table.shape[:-2]
-    cells = table.reshape(math.prod(lead), k * k).astype(np.float64, copy=False)
-    sums: Values = _summing_matrix(k) @ cells.T
+    cells = table.reshape(math.prod(lead), k * k)
+    summing = _summing_matrix(k)
+    if len(cells) <= _BLOCK:
+        sums: Values = summing @ cells.T.astype(np.float64, copy=False)
+    else:
+        sums = np.empty((3 * k, len(cells)))
+        for first in range(0, len(cells), _BLOCK):
+            block = cells[first : first + _BLOCK].T.astype(np.float64, copy=False)
+            np.matmul(summing, block, out=sums[:, first : first + _BLOCK])
     return sums.reshape(3 * k, *lead)
 
 
@@ -208,36 +216,44 @@ def _accuracy(m: Margins) -> Values:
     return _ratio(m.agreed, m.n)
 
 
+# Chance-corrected statistics are written as 1 - (disagreement)/(disagreement expected by chance), and the latter
+# as a sum of terms that are never negative: where one class fills nearly all of 100 million epochs, n^2 minus
+# something close to n^2 would lose every digit.
+
+
+def _crossed(rows: Values, columns: Values, total: Values) -> Values:
+    """Return n^2 (1 - pe): the pairs of a reference and a device epoch of different classes."""
+    return _dot(rows, total - columns)
+
+
 def _kappa(m: Margins) -> Values:
-    # Multiplied through by n squared, so that whole counts stay exact up to n = 9e7.
-    by_chance = _dot(m.rows, m.columns)
-    return _ratio(m.n * m.agreed - by_chance, m.n * m.n - by_chance)
+    return 1.0 - _ratio(m.n * (m.n - m.agreed), _crossed(m.rows, m.columns, m.n))
 
 
 def _pabak(m: Margins) -> Values:
     k = len(m.rows)
-    return _ratio(k * m.agreed - m.n, (k - 1) * m.n)
+    return 1.0 - _ratio(k * (m.n - m.agreed), (k - 1) * m.n)
 
 
 def _ac1(m: Margins) -> Values:
     k = len(m.rows)
-    both = m.rows + m.columns
-    mixed = 4.0 * m.n * m.n - _dot(both, both)  # 4 n^2 sum pi (1 - pi)
-    return _ratio(4.0 * (k - 1) * m.n * m.agreed - mixed, 4.0 * (k - 1) * m.n * m.n - mixed)
+    both, twice = m.rows + m.columns, 2.0 * m.n
+    even = (k - 1) * twice * twice
+    return 1.0 - _ratio(2.0 * (k - 1) * twice * (m.n - m.agreed), even - _crossed(both, both, twice))
 
 
 def _scott_pi(m: Margins) -> Values:
-    both = m.rows + m.columns
-    by_chance = _dot(both, both)
-    return _ratio(4.0 * m.n * m.agreed - by_chance, 4.0 * m.n * m.n - by_chance)
+    both, twice = m.rows + m.columns, 2.0 * m.n
+    return 1.0 - _ratio(2.0 * twice * (m.n - m.agreed), _crossed(both, both, twice))
 
 
 def _mcc(m: Margins) -> Values:
     # The device's own total, so that weights which are not whole numbers still give an exact 0 for a device
     # that used one class only (both totals are n).
     total = m.columns.sum(axis=0)
-    spread = (m.n * m.n - _dot(m.rows, m.rows)) * (total * total - _dot(m.columns, m.columns))
-    return _ratio(m.n * m.agreed - _dot(m.rows, m.columns), np.sqrt(_zero_to_nan(spread)))
+    spread = _crossed(m.rows, m.rows, m.n) * _crossed(m.columns, m.columns, total)
+    shared = _crossed(m.rows, m.columns, m.n) - m.n * (m.n - m.agreed)
+    return _ratio(shared, np.sqrt(_zero_to_nan(spread)))
 
 
 def _balanced_accuracy(m: Margins) -> Values:
@@ -247,8 +263,8 @@ def _balanced_accuracy(m: Margins) -> Values:
 
 
 def _maximum_kappa(m: Margins) -> Values:
-    by_chance = _dot(m.rows, m.columns)
-    return _ratio(m.n * np.minimum(m.rows, m.columns).sum(axis=0) - by_chance, m.n * m.n - by_chance)
+    unmatched = m.n - np.minimum(m.rows, m.columns).sum(axis=0)
+    return 1.0 - _ratio(m.n * unmatched, _crossed(m.rows, m.columns, m.n))
 
 
 def _sensitivity(m: Margins) -> Values:
@@ -274,8 +290,8 @@ def _f1(m: Margins) -> Values:
 
 
 def _class_kappa(m: Margins) -> Values:
-    by_chance = m.rows * m.columns
-    return _ratio(2.0 * (m.n * m.diagonal - by_chance), m.n * (m.rows + m.columns) - 2.0 * by_chance)
+    differ = m.rows + m.columns - 2.0 * m.diagonal
+    return 1.0 - _ratio(m.n * differ, m.rows * (m.n - m.columns) + (m.n - m.rows) * m.columns)
 
 
 # --------------------------------------------------------------------------------------- the public kernels
@@ -635,11 +651,10 @@ def kappa_influence(counts: Counts) -> Values:
     """
     m = count_margins(counts)
     observed = _accuracy(m)[..., None, None]
-    chance = _ratio(_dot(m.rows, m.columns), m.n * m.n)[..., None, None]
+    rest = _zero_to_nan(_ratio(_crossed(m.rows, m.columns, m.n), m.n * m.n))[..., None, None]
     row_share = _classes_last(_ratio(m.rows, m.n))
     column_share = _classes_last(_ratio(m.columns, m.n))
-    rest = _zero_to_nan(1.0 - chance)
-    pull = column_share[..., :, None] + row_share[..., None, :] - 2.0 * chance
+    pull = column_share[..., :, None] + row_share[..., None, :] - 2.0 * (1.0 - rest)
     return (np.eye(len(m.rows)) - observed) / rest - (1.0 - observed) / (rest * rest) * pull
 
 
@@ -713,7 +728,7 @@ def clustered_se(tables: Counts, *, influence: Values) -> Values:
 
     References
     ----------
-    Yang Z, Zhou M (2014). Kappa statistic for clustered matched-pair data. Stat Med 33:2612-2633. Vanbelle S
+    Yang Z, Zhou M (2014). Kappa statistic for clustered matched-pair data. Stat Med 33:2612. Vanbelle S
     (2017). Comparing dependent kappa coefficients obtained on multilevel data. Biom J 59:1016-1034.
     """
     stack = np.asarray(tables, dtype=np.float64)
@@ -822,9 +837,7 @@ def normal_quantile(level: float) -> float:
     return NormalDist().inv_cdf(0.5 + level / 2.0)
 
 
-def wilson_interval(
-    successes: npt.ArrayLike, n: npt.ArrayLike, *, level: float = 0.95
-) -> tuple[Values, Values]:
+def wilson_interval(successes: npt.ArrayLike, n: npt.ArrayLike, *, level: float = 0.95) -> tuple[Values, Values]:
     """Return Wilson's score interval of shares.
 
     Parameters
@@ -1063,9 +1076,7 @@ STATISTICS: Final[tuple[Statistic, ...]] = (
     Statistic("pabak", pabak, _pabak, _why_empty, _EVEN_CHANCE, symmetric=True, lower=-1.0),
     Statistic("ac1", ac1, _ac1, _why_empty, "Gwet 2008", symmetric=True, lower=-1.0),
     Statistic("mcc", mcc, _mcc, _why_no_spread, "Gorodkin 2004", symmetric=True, lower=-1.0),
-    Statistic(
-        "balanced_accuracy", balanced_accuracy, _balanced_accuracy, _why_empty, _COMMON, symmetric=False
-    ),
+    Statistic("balanced_accuracy", balanced_accuracy, _balanced_accuracy, _why_empty, _COMMON, symmetric=False),
     Statistic(
         "scott_pi",
         scott_pi,
@@ -1076,12 +1087,8 @@ STATISTICS: Final[tuple[Statistic, ...]] = (
         lower=-1.0,
         reported=False,
     ),
-    Statistic(
-        "maximum_kappa", maximum_kappa, _maximum_kappa, _why_no_chance, _COHEN, symmetric=True, reported=False
-    ),
-    _of_classes(
-        "sensitivity", sensitivity, _sensitivity, _why_no_reference, _COMMON, symmetric=False, mirror="ppv"
-    ),
+    Statistic("maximum_kappa", maximum_kappa, _maximum_kappa, _why_no_chance, _COHEN, symmetric=True, reported=False),
+    _of_classes("sensitivity", sensitivity, _sensitivity, _why_no_reference, _COMMON, symmetric=False, mirror="ppv"),
     _of_classes(
         "specificity",
         specificity,
@@ -1306,9 +1313,7 @@ class TableAgreement:
         return dict(self.reasons).get(key, "")
 
 
-_KAPPA_METHOD: Final = (
-    "Cohen 1960; large-sample interval of Fleiss, Cohen & Everitt 1969, epochs taken as independent"
-)
+_KAPPA_METHOD: Final = "Cohen 1960; large-sample interval of Fleiss, Cohen & Everitt 1969, epochs taken as independent"
 
 
 def chance_corrected_kappa(counts: Counts, *, level: float = 0.95) -> Estimate:
@@ -1421,9 +1426,7 @@ def summarise_table(
     lacking = tuple(name for name in rows if name not in columns)
     values, reasons = _table_values(margins, lacking)
     if lacking:
-        kappa_of_table = undefined(
-            _cannot_report(lacking), n=int(margins.n), method=_KAPPA_METHOD, level=level
-        )
+        kappa_of_table = undefined(_cannot_report(lacking), n=int(margins.n), method=_KAPPA_METHOD, level=level)
     else:
         kappa_of_table = _kappa_estimate(wide, margins, value=values.pop("kappa"), level=level)
     return TableAgreement(
@@ -1447,13 +1450,9 @@ def _checked_table(counts: Counts, rows: tuple[str, ...], columns: tuple[str, ..
     if table.dtype.kind not in "iu":
         raise TypeError(f"counts must hold integers, not {table.dtype}")
     if table.shape != (len(rows), len(columns)):
-        raise ValueError(
-            f"counts has shape {table.shape}, but the classes ask for ({len(rows)}, {len(columns)})"
-        )
+        raise ValueError(f"counts has shape {table.shape}, but the classes ask for ({len(rows)}, {len(columns)})")
     if len(rows) < 2 or not columns:
-        raise ValueError(
-            f"at least two reference classes and one device class are needed, not {rows} and {columns}"
-        )
+        raise ValueError(f"at least two reference classes and one device class are needed, not {rows} and {columns}")
     if table.min() < 0:
         raise ValueError(f"counts must not be negative, but the smallest is {table.min()}")
     for parameter, names in (("reference_classes", rows), ("device_classes", columns)):
@@ -1472,9 +1471,7 @@ def _cannot_report(lacking: tuple[str, ...]) -> str:
     return f"the reference has {' and '.join(lacking)}, which the device cannot report"
 
 
-def _table_values(
-    margins: Margins, lacking: tuple[str, ...]
-) -> tuple[dict[str, float], tuple[tuple[str, str], ...]]:
+def _table_values(margins: Margins, lacking: tuple[str, ...]) -> tuple[dict[str, float], tuple[tuple[str, str], ...]]:
     values: dict[str, float] = {}
     reasons: list[tuple[str, str]] = []
     for statistic in TABLE_STATISTICS:
@@ -1489,9 +1486,7 @@ def _table_values(
     return values, tuple(reasons)
 
 
-def _class_agreements(
-    margins: Margins, rows: tuple[str, ...], columns: tuple[str, ...]
-) -> tuple[ClassAgreement, ...]:
+def _class_agreements(margins: Margins, rows: tuple[str, ...], columns: tuple[str, ...]) -> tuple[ClassAgreement, ...]:
     by_class = np.stack([statistic.from_margins(margins) for statistic in CLASS_STATISTICS], axis=1).tolist()
     epochs = np.stack([margins.rows, margins.columns], axis=1).astype(np.int64).tolist()
     keys = [statistic.key for statistic in CLASS_STATISTICS]
