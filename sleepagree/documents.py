@@ -14,12 +14,14 @@ import numpy as np
 import sleepagree
 from sleepagree.agreement import ClassAgreement
 from sleepagree.ceiling import Ceiling
+from sleepagree.mapping_comparison import ComparedMapping, MappingComparison
 from sleepagree.measures import MeasurePair
 from sleepagree.night import MappingAgreement, NightAgreement
 from sleepagree.pairing import PairedNight, Side, Status
 from sleepagree.redistribution import BiasSource, Destination, Redistribution
 
 NIGHT_SCHEMA: Final = "sleepagree.night/1"
+MAPPINGS_SCHEMA: Final = "sleepagree.mappings/1"
 
 Document = dict[str, Any]
 
@@ -240,6 +242,33 @@ def night_document(night: NightAgreement, *, options: Document | None = None) ->
         "bias_sources": [bias_source_document(s) for s in night.bias_sources],
         "disagreement": {},
         "cautions": list(night.cautions),
+    }
+
+
+def mappings_document(comparison: MappingComparison, *, options: Document | None = None) -> Document:
+    """Return a night under several mappings as "sleepagree.mappings/1"."""
+    night = comparison.night
+    return {
+        "schema": MAPPINGS_SCHEMA,
+        "software": software(),
+        "inputs": inputs_document(night.paired),
+        "options": {**(options or {}), "resamples": night.resamples, "seed": night.seed, "confidence": night.level},
+        "window": window_document(night.paired),
+        "ledger": ledger_document(night.paired),
+        "mappings": [_compared_document(compared) for compared in comparison.mappings],
+        "cautions": list(comparison.cautions),
+    }
+
+
+def _compared_document(compared: ComparedMapping) -> Document:
+    accuracy, kappa = compared.share_of_ceiling
+    return {
+        **mapping_document(compared.scored),
+        "assumption": compared.scored.mapping.assumption,
+        "commonest_accuracy": number(compared.commonest_accuracy),
+        "share_of_ceiling": {"accuracy": number(accuracy), "kappa": number(kappa)},
+        "bias_minutes": {source.name: source.bias_min for source in compared.bias},
+        "declared": compared.declared,
     }
 
 

@@ -193,5 +193,5 @@ def _reason(name: str, values: tuple[float, float], cannot_say: tuple[str, ...])
     if not missing:
         return ""
     if name in cannot_say and "device" in missing:
-        return "the device cannot report this stage"
+        return "the device has no label for it"
     return f"no such epoch on the {' and the '.join(missing)}{' side' if len(missing) == 1 else ' sides'}"

@@ -125,12 +125,13 @@ def fold_counts(counts: NDArray[Any], rows: Sequence[int], columns: Sequence[int
     array, shape (..., *shape)
         ``R' N D`` with 0/1 matrices R and D.
     """
-    folded: Counts = _indicator(rows, shape[0]).T @ counts @ _indicator(columns, shape[1])
+    folded: Counts = np.asarray(_indicator(rows, shape[0]).T @ counts @ _indicator(columns, shape[1]))
     return folded
 
 
 def _indicator(codes: Sequence[int], n_classes: int) -> NDArray[np.int64]:
-    return (np.asarray(codes, np.int64)[:, None] == np.arange(n_classes)).astype(np.int64)
+    hit: NDArray[np.int64] = (np.asarray(codes, np.int64)[:, None] == np.arange(n_classes)).astype(np.int64)
+    return hit
 
 
 def compare(
@@ -242,51 +243,57 @@ def _percentile(values: NDArray[np.float64], level: float) -> tuple[float, float
 # --- measures ---------------------------------------------------------------------------------------------
 
 
+def measure_sides(paired: PairedNight, mapping: StageMapping | None) -> tuple[SleepMeasures, SleepMeasures]:
+    """Return the measures of reference and device from jointly scored epochs.
+
+    Parameters
+    ----------
+    paired : PairedNight
+        The two sides.
+    mapping : StageMapping or None
+        Says whether a stage that does not tell (restless) is sleep; without it such epochs are neither.
+    """
+    rows = columns = None
+    classes: tuple[str, ...] = ()
+    if mapping is not None:
+        rows, columns = mapping.reference_codes(paired.reference_set), mapping.device_codes(paired.device_set)
+        classes = mapping.reference_classes
+        columns = tuple(mapping.device_index[c] if c >= 0 else -1 for c in columns)
+    return (
+        _measure_side(paired.reference, paired.scored, paired.reference_set, rows, classes),
+        _measure_side(paired.device, paired.scored, paired.device_set, columns, classes),
+    )
+
+
 def measure_both(paired: PairedNight, mapping: StageMapping, counts: Counts) -> tuple[MeasurePair, ...]:
     """Return the measures of both sides from jointly scored epochs; classes by ``mapping``."""
-    reference = _measure_side(
-        paired.reference,
-        paired.scored,
-        paired.reference_set,
-        mapping.reference_codes(paired.reference_set),
-        mapping.reference_classes,
-    )
-    device = _measure_side(
-        paired.device,
-        paired.scored,
-        paired.device_set,
-        mapping.device_codes(paired.device_set),
-        mapping.device_classes,
-    )
-    half = EPOCH_S / 60
-    rows, columns = counts.sum(axis=1), counts.sum(axis=0)
-    minutes = tuple(
-        (
-            name,
-            float(rows[i]) * half,
-            float(columns[mapping.device_classes.index(name)]) * half if name in mapping.device_classes else NAN,
-        )
-        for i, name in enumerate(mapping.reference_classes)
-    )
-    cannot = [
+    reference, device = measure_sides(paired, mapping)
+    cannot = tuple(
         measure
         for measure, stage in (("REM latency", "R"), ("deep latency", "N3"))
         if stage not in paired.device_set.reportable
-    ]
-    return pair_measures(reference, device, class_minutes=minutes, cannot_say=tuple(cannot))
+    )
+    return pair_measures(reference, device, class_minutes=class_minutes(mapping, counts), cannot_say=cannot)
+
+
+def class_minutes(mapping: StageMapping, counts: Counts) -> tuple[tuple[str, float, float], ...]:
+    """Return (class, reference minutes, device minutes) of one table; nan for a class the device lacks."""
+    half = EPOCH_S / 60
+    rows, columns = counts.sum(axis=1) * half, counts.sum(axis=0) * half
+    of_device = dict(zip(mapping.device_classes, columns.tolist(), strict=True))
+    return tuple((name, float(rows[i]), of_device.get(name, NAN)) for i, name in enumerate(mapping.reference_classes))
 
 
 def _measure_side(
     codes: NDArray[np.int16],
     scored: NDArray[np.bool_],
     stage_set: StageSet,
-    class_codes: Sequence[int],
+    class_codes: Sequence[int] | None,
     classes: tuple[str, ...],
 ) -> SleepMeasures:
-    sleep_of = np.array(
-        [*(_sleep_flag(s, c, classes) for s, c in zip(stage_set.stages, class_codes, strict=True)), -1],
-        np.int8,
-    )
+    targets = class_codes if class_codes is not None else (-1,) * len(stage_set.stages)
+    flags = [_sleep_flag(s, c, classes) for s, c in zip(stage_set.stages, targets, strict=True)]
+    sleep_of = np.array([*flags, -1], np.int8)
     sleep = np.where(scored, sleep_of[codes], np.int8(-1))
     return derive_measures(
         sleep,

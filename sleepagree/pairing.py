@@ -24,6 +24,9 @@ from sleepagree.zones import add_seconds, elapsed_seconds, seconds_between
 
 SILENT_AS_WAKE: Final = "(device silent: taken as wake)"
 
+#: Label of a consensus where no stage has more than half of the scorers.
+NO_MAJORITY: Final = "(no majority)"
+
 
 class Status(IntEnum):
     """What became of an epoch of the window; the first that fits."""
@@ -504,13 +507,26 @@ def _account(
     return Ledger(
         int(status.size),
         by_status[Status.SCORED],
-        tuple((s.word, by_status[s]) for s in EXCLUDED),
+        _excluded(by_status, reference, status, reference_set),
         rows.labelled - int(np.count_nonzero(reference >= 0)),
         columns.labelled - inside_device,
         _label_counts(reference, reference_set.labels),
         _label_counts(device, device_set.labels),
         notes,
     )
+
+
+def _excluded(
+    by_status: list[int], reference: LabelCodes, status: NDArray[np.int8], reference_set: StageSet
+) -> tuple[tuple[str, int], ...]:
+    """Count excluded epochs by status; those of a consensus without majority apart from the unscored."""
+    counts = {s.word: by_status[s] for s in EXCLUDED}
+    if NO_MAJORITY in reference_set.labels:
+        code = reference_set.labels.index(NO_MAJORITY)
+        split = int(np.count_nonzero((reference == code) & (status == Status.REFERENCE_UNSCORED)))
+        counts[Status.REFERENCE_UNSCORED.word] -= split
+        counts["reference_no_majority"] = split
+    return tuple(counts.items())
 
 
 def _label_counts(codes: LabelCodes, labels: tuple[str, ...]) -> tuple[tuple[str, int], ...]:

@@ -8,7 +8,9 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Final
 
+from sleepagree.agreement import ClassAgreement
 from sleepagree.errors import shorten
+from sleepagree.mapping_comparison import ComparedMapping, MappingComparison
 from sleepagree.night import MappingAgreement, NightAgreement
 from sleepagree.pairing import PairedNight, Side
 from sleepagree.redistribution import Redistribution, speak
@@ -270,6 +272,105 @@ def _bias_sources(night: NightAgreement) -> list[str]:
                 hang="      ",
             )
     return lines
+
+
+def mappings_lines(comparison: MappingComparison) -> list[str]:
+    """Return a night under several mappings, within 100 columns."""
+    level = f"{100 * comparison.night.level:g} %"
+    header = (
+        "mapping",
+        "classes",
+        "epochs",
+        "left out",
+        "accuracy",
+        "ceiling",
+        "kappa",
+        f"{level} by blocks",
+        "ceiling",
+    )
+    rows = [_mapping_row(compared) for compared in comparison.mappings]
+    lines = ["AGREEMENT UNDER EVERY MAPPING THAT FITS", *table_lines(header, rows)]
+    sizes = {len(c.scored.mapping.reference_classes) for c in comparison.mappings}
+    if len(sizes) > 1:
+        lines += [
+            "",
+            *_wrap_at(
+                "Kappas at different numbers of classes cannot be compared with each other: merging "
+                "classes never lowers accuracy, but it can lower kappa.",
+                98,
+            ),
+        ]
+    lines += _wrap_at(
+        "Always saying the commonest class would have an accuracy of "
+        + "; ".join(f"{figure(accuracy, 3)} ({', '.join(names)})" for accuracy, names in _commonest(comparison).items())
+        + "; its kappa is 0 by definition.",
+        98,
+    )
+    lines += ["", "BY CLASS: sensitivity, F1, and bias in minutes (device - reference)"]
+    lines += _class_table(comparison)
+    lines += ["", "WHAT EACH MAPPING TAKES FOR GRANTED"]
+    for compared in comparison.mappings:
+        mark = " (declared beforehand)" if compared.declared else ""
+        lines += _wrap_at(f"{compared.scored.mapping.name}{mark}: {compared.scored.mapping.assumption}", 98)
+    return lines
+
+
+def _wrap_at(text: str, width: int) -> list[str]:
+    return textwrap.wrap(text, width, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False)
+
+
+def _commonest(comparison: MappingComparison) -> dict[float, list[str]]:
+    out: dict[float, list[str]] = {}
+    for compared in comparison.mappings:
+        out.setdefault(round(compared.commonest_accuracy, 3), []).append(compared.scored.mapping.name)
+    return out
+
+
+def _mapping_row(compared: ComparedMapping) -> tuple[str, ...]:
+    scored, table = compared.scored, compared.scored.table
+    name = _cut(scored.mapping.name, 20) + (" *" if compared.declared else "")
+    classes = f"{len(scored.mapping.reference_classes)}"
+    if not scored.mapping.is_square:
+        classes = f"{len(scored.mapping.reference_classes)} by {len(scored.mapping.device_classes)}"
+    return (
+        name,
+        classes,
+        str(table.n),
+        str(scored.left_out),
+        figure(table.accuracy, 3),
+        figure(scored.ceiling.accuracy, 3),
+        figure(table.kappa.value, 3),
+        _interval(scored.block_low, scored.block_high, 2) if table.kappa.defined else DASH,
+        figure(scored.ceiling.kappa, 3),
+    )
+
+
+def _class_table(comparison: MappingComparison) -> list[str]:
+    names = list(dict.fromkeys(n for c in comparison.mappings for n in c.scored.mapping.reference_classes))
+    header = ("mapping", *(speak(_cut(n, 16)) for n in names))
+    rows = []
+    for compared in comparison.mappings:
+        by_class = {c.name: c for c in compared.scored.table.classes}
+        bias = {source.name: source.bias_min for source in compared.bias}
+        cells = [_class_cell(by_class.get(n), bias.get(n, math.nan)) for n in names]
+        rows.append((_cut(compared.scored.mapping.name, 20), *cells))
+    side_by_side = table_lines(header, rows)
+    if max(map(len, side_by_side)) <= 100:
+        return side_by_side
+    # five stages beside merged classes do not fit in 100 columns side by side: one line per class instead
+    lines = []
+    for compared, row in zip(comparison.mappings, rows, strict=True):
+        lines.append(f"  {_cut(compared.scored.mapping.name, 40)}")
+        lines += [f"    {name:<12}{cell}" for name, cell in zip(header[1:], row[1:], strict=True) if cell]
+    return lines
+
+
+def _class_cell(agreement: ClassAgreement | None, bias_min: float) -> str:
+    if agreement is None:
+        return ""
+    if not agreement.comparable:
+        return "no label"
+    return f"{figure(agreement.sensitivity)} {figure(agreement.f1)} {signed(bias_min):>6}"
 
 
 def table_lines(header: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 1) -> list[str]:

@@ -1,0 +1,275 @@
+"""One night reduced to what a study needs: small tables, a few numbers, no epochs.
+
+Everything that later statistics need is a sum of the native count table or one of the measures kept here, so a
+study of any size holds a few hundred numbers per night.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, fields
+from typing import Any, Final
+
+import numpy as np
+
+from sleepagree.estimate import NAN
+from sleepagree.hypnogram import Counts, frozen_array
+from sleepagree.measures import SleepMeasures
+from sleepagree.night import measure_sides
+from sleepagree.pairing import PairedNight
+from sleepagree.stages import StageMapping, StageSet
+
+MEASURE_NAMES: Final = tuple(f.name for f in fields(SleepMeasures))
+
+
+@dataclass(frozen=True)
+class SourceFile:
+    """One input file of a night: its name (no folder) and the hash of its bytes."""
+
+    name: str
+    sha256: str
+
+
+@dataclass(frozen=True)
+class ScorerPair:
+    """Agreement of two sides of one night, of which at least one is a human scorer.
+
+    Parameters
+    ----------
+    first, second : str
+        Who is compared: a scorer's file name, "consensus", or "device". ``first`` has the rows.
+    n : int
+        Epochs with a stage on both sides.
+    accuracy, kappa : float
+        Under ``mapping``; nan where undefined.
+    mapping : str
+        Name of the mapping.
+    """
+
+    first: str
+    second: str
+    n: int
+    accuracy: float
+    kappa: float
+    mapping: str
+
+
+@dataclass(frozen=True, eq=False)
+class NightSummary:
+    """One device on one night, reduced.
+
+    Parameters
+    ----------
+    row : int
+        Line of the nights table.
+    participant, night, device : str
+        Names.
+    references : tuple of SourceFile
+        Reference files.
+    device_source : SourceFile
+        Device file.
+    begin : str
+        ISO start of the window, "" for elapsed time.
+    window_rule : str
+        How the window was found.
+    window_epochs, scored, outside_reference, outside_device : int
+        Of the ledger.
+    excluded : tuple of (str, int)
+        Status -> epochs.
+    reference_set, device_set : StageSet
+        Native labels, their stages, and what each side can report.
+    native : int array, shape (reference labels, device labels)
+        Jointly scored epochs.
+    reference_measures, device_measures : tuple of float
+        In the order of ``MEASURE_NAMES``; nan where undefined.
+    best_offset_s, offset_gain : float
+        Clock offset at which agreement peaks and the kappa it would gain; nan where not looked at.
+    runs : tuple of (str, float)
+        Summary of disagreement in time.
+    scorers : tuple of ScorerPair
+        Where several scorers scored the night.
+    notes, cautions : tuple of str
+        Of this night.
+    sequences : tuple of (str, str)
+        Hashes of the stage sequences of reference and device, to find one night under two names.
+    """
+
+    row: int
+    participant: str
+    night: str
+    device: str
+    references: tuple[SourceFile, ...]
+    device_source: SourceFile
+    begin: str
+    window_rule: str
+    window_epochs: int
+    scored: int
+    outside_reference: int
+    outside_device: int
+    excluded: tuple[tuple[str, int], ...]
+    reference_set: StageSet
+    device_set: StageSet
+    native: Counts
+    reference_measures: tuple[float, ...]
+    device_measures: tuple[float, ...]
+    best_offset_s: float = NAN
+    offset_gain: float = NAN
+    runs: tuple[tuple[str, float], ...] = ()
+    scorers: tuple[ScorerPair, ...] = ()
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    sequences: tuple[str, str] = ("", "")
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "native", frozen_array(self.native, np.int64))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return (NightSummary, tuple(getattr(self, f.name) for f in fields(self)))
+
+    def to_document(self) -> dict[str, Any]:
+        """Return a plain structure that JSON can hold."""
+        document = {f.name: getattr(self, f.name) for f in fields(self)}
+        document["native"] = self.native.tolist()
+        document["reference_set"] = asdict(self.reference_set)
+        document["device_set"] = asdict(self.device_set)
+        document["references"] = [asdict(s) for s in self.references]
+        document["device_source"] = asdict(self.device_source)
+        document["scorers"] = [
+            {**asdict(s), "accuracy": _plain(s.accuracy), "kappa": _plain(s.kappa)} for s in self.scorers
+        ]
+        for key in ("reference_measures", "device_measures"):
+            document[key] = [_plain(v) for v in document[key]]
+        for key in ("best_offset_s", "offset_gain"):
+            document[key] = _plain(document[key])
+        document["runs"] = [[name, _plain(value)] for name, value in self.runs]
+        return document
+
+    @classmethod
+    def from_document(cls, document: dict[str, Any]) -> NightSummary:
+        """Return the summary that :meth:`to_document` wrote."""
+        values = dict(document)
+        for key in ("reference_set", "device_set"):
+            s = values[key]
+            values[key] = StageSet(tuple(s["labels"]), tuple(s["stages"]), tuple(s["reportable"]), s["declared"])
+        values["references"] = tuple(SourceFile(**s) for s in values["references"])
+        values["device_source"] = SourceFile(**values["device_source"])
+        values["scorers"] = tuple(
+            ScorerPair(**{**s, "accuracy": _number(s["accuracy"]), "kappa": _number(s["kappa"])})
+            for s in values["scorers"]
+        )
+        for key in ("reference_measures", "device_measures"):
+            values[key] = tuple(_number(v) for v in values[key])
+        for key in ("best_offset_s", "offset_gain"):
+            values[key] = _number(values[key])
+        values["runs"] = tuple((name, _number(value)) for name, value in values["runs"])
+        values["excluded"] = tuple((name, count) for name, count in values["excluded"])
+        for key in ("notes", "cautions", "sequences"):
+            values[key] = tuple(values[key])
+        values["native"] = np.array(values["native"], np.int64).reshape(
+            len(values["reference_set"].labels), len(values["device_set"].labels)
+        )
+        return cls(**values)
+
+
+def _plain(value: float) -> float | None:
+    return None if math.isnan(value) else value
+
+
+def _number(value: float | None) -> float:
+    return NAN if value is None else value
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """A night that could not be scored, and why.
+
+    Parameters
+    ----------
+    row : int
+        Line of the nights table.
+    participant, night, device : str
+        Names.
+    reason : str
+        The message.
+    """
+
+    row: int
+    participant: str
+    night: str
+    device: str
+    reason: str
+
+
+def summarise_night(
+    paired: PairedNight,
+    *,
+    row: int,
+    participant: str,
+    night: str,
+    device: str,
+    mapping: StageMapping | None = None,
+    references: Sequence[SourceFile] = (),
+    scorers: tuple[ScorerPair, ...] = (),
+) -> NightSummary:
+    """Reduce one paired night.
+
+    Parameters
+    ----------
+    paired : PairedNight
+        The two sides on one grid.
+    row : int
+        Line of the nights table.
+    participant, night, device : str
+        Names.
+    mapping : StageMapping, optional
+        The first mapping asked for: it says whether a stage that does not tell (restless) is sleep.
+    references : sequence of SourceFile, optional
+        Reference files; default: the one of ``paired``.
+    scorers : tuple of ScorerPair
+        Agreement of scorers on this night.
+    """
+    reference, measured = measure_sides(paired, mapping)
+    ledger = paired.ledger
+    own = paired.reference_side.origin
+    return NightSummary(
+        row,
+        participant,
+        night,
+        device,
+        tuple(references) or (SourceFile(own.name, own.sha256),),
+        SourceFile(paired.device_side.origin.name, paired.device_side.origin.sha256),
+        "" if paired.begin is None else paired.begin.isoformat(),
+        str(paired.rule),
+        ledger.window_epochs,
+        ledger.scored,
+        ledger.outside_reference,
+        ledger.outside_device,
+        ledger.excluded,
+        paired.reference_set,
+        paired.device_set,
+        paired.count_native(),
+        tuple(getattr(reference, name) for name in MEASURE_NAMES),
+        tuple(getattr(measured, name) for name in MEASURE_NAMES),
+        scorers=scorers,
+        notes=ledger.notes,
+        cautions=paired.cautions,
+        sequences=(
+            hash_sequence(paired.reference, paired.reference_set),
+            hash_sequence(paired.device, paired.device_set),
+        ),
+    )
+
+
+def hash_sequence(codes: Any, stage_set: StageSet) -> str:
+    """Return a hash of a stage sequence that does not depend on the order of labels; "" for a dull one.
+
+    A night with fewer than ten changes of stage can happen twice by chance.
+    """
+    names = sorted(set(stage_set.stages))
+    rank = np.array([*(names.index(s) for s in stage_set.stages), -1], np.int8)
+    ranks = rank[codes]
+    if np.count_nonzero(ranks[1:] != ranks[:-1]) < 10:
+        return ""
+    return hashlib.sha256("/".join(names).encode() + ranks.tobytes()).hexdigest()[:32]
