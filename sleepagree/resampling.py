@@ -1,0 +1,850 @@
+"""Intervals by resampling: blocks of epochs for one night, participants for a study.
+
+Epochs of a night are not independent, and nights of a person are not either. So the epochs of one night are
+resampled in blocks (`block_bootstrap_tables`), and in a study whole participants are drawn with all their
+nights (`cluster_bootstrap`). Both work on sums: a resample is a weighted sum of small tables, so a mapping of
+stages, or another statistic, needs no new resample.
+
+Random numbers come from a generator that the caller hands over; `rng_for` makes one from the seed and the
+purpose, so that neither the order of the work nor the number of workers changes a result.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final, NamedTuple, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.agreement import normal_quantile
+from sleepagree.estimate import NAN, Estimate, undefined
+
+Codes: TypeAlias = NDArray[Any]
+Tables: TypeAlias = NDArray[Any]
+Counts: TypeAlias = NDArray[np.int64]
+Values: TypeAlias = NDArray[np.float64]
+Kernel: TypeAlias = Callable[[Tables], Values]
+"""From tables of shape (..., cells) to values (...) or (..., classes); leading axes are resamples."""
+
+RESAMPLES: Final = 2000
+MEAN_BLOCK_EPOCHS: Final = 30
+LARGEST_UNDEFINED_SHARE: Final = 0.05
+"""Above this share of resamples without a value no interval is given."""
+
+_BLOCK_BYTES: Final = 1 << 20  # weights that stay in the processor's cache; 4 MB and more are slower
+_TABLE_BYTES: Final = 24 << 20  # larger tables are turned into floats a part at a time
+_STEP: Final = 1e-5
+
+
+def rng_for(seed: int, purpose: str) -> np.random.Generator:
+    """Return the random generator of one purpose.
+
+    Parameters
+    ----------
+    seed : int
+        The user's seed, 0 or more.
+    purpose : str
+        What the numbers are for, for instance ``"blocks of P01/1/band A"``. Different purposes get streams
+        that do not depend on each other.
+
+    Returns
+    -------
+    numpy.random.Generator
+        The same for the same seed and purpose, in every process.
+
+    Raises
+    ------
+    ValueError
+        If the seed is negative.
+
+    Examples
+    --------
+    >>> int(rng_for(0, "a").integers(1000)) == int(rng_for(0, "a").integers(1000))
+    True
+    """
+    if seed < 0:
+        raise ValueError(f"seed must be 0 or more, not {seed!r}")
+    key = tuple(purpose.encode())
+    return np.random.Generator(np.random.PCG64(np.random.SeedSequence(seed, spawn_key=key)))
+
+
+# ------------------------------------------------------------------------------ one night: blocks of epochs
+
+
+def block_bootstrap_tables(
+    cell_codes: Codes,
+    n_cells: int,
+    *,
+    rng: np.random.Generator,
+    resamples: int = RESAMPLES,
+    mean_block_epochs: float = MEAN_BLOCK_EPOCHS,
+) -> Counts:
+    """Return tables of counts from the stationary bootstrap of one night.
+
+    A resample strings blocks together until it has as many epochs as the night. Each block starts at a random
+    epoch and has a geometric length; a block that runs over the end goes on at the beginning. Blocks run over
+    the jointly scored epochs in their order: epochs that one side did not score were taken out before, so
+    their neighbours meet.
+
+    Parameters
+    ----------
+    cell_codes : int array of shape (n_epochs,)
+        For each jointly scored epoch, in order of time, its cell of the flattened table, from 0 to
+        ``n_cells`` - 1.
+    n_cells : int
+        Cells of the flattened table.
+    rng : numpy.random.Generator
+        Source of random numbers.
+    resamples : int
+        Number of resamples.
+    mean_block_epochs : float
+        Mean length of a block, 1 or more (epochs). 1 takes epochs as independent.
+
+    Returns
+    -------
+    int array of shape (resamples, n_cells)
+        Each row is the table of one resample and adds up to ``n_epochs``.
+
+    Raises
+    ------
+    ValueError
+        If there is no epoch, a code lies outside the table, or a number is out of its range.
+
+    References
+    ----------
+    Politis DN, Romano JP (1994). The stationary bootstrap. J Am Stat Assoc 89:1303-1313.
+
+    Examples
+    --------
+    >>> tables = block_bootstrap_tables(np.array([0, 0, 1, 1]), 3, rng=rng_for(0, "x"), resamples=5)
+    >>> tables.shape, tables.sum(axis=1).tolist()
+    ((5, 3), [4, 4, 4, 4, 4])
+    """
+    codes = np.asarray(cell_codes)
+    if codes.ndim != 1 or codes.size == 0:
+        raise ValueError(f"cell_codes must hold at least one epoch in one dimension, not shape {codes.shape}")
+    if int(codes.min()) < 0 or int(codes.max()) >= n_cells:
+        raise ValueError(f"cell_codes must lie from 0 to {n_cells - 1}, not {codes.min()} to {codes.max()}")
+    if resamples < 1:
+        raise ValueError(f"resamples must be 1 or more, not {resamples!r}")
+    if not mean_block_epochs >= 1.0:
+        raise ValueError(f"mean_block_epochs must be 1 or more, not {mean_block_epochs!r}")
+    n = codes.size
+    used = np.flatnonzero(np.bincount(codes, minlength=n_cells))
+    sums, bits, per_word = _packed_prefix_sums(codes, used, n)
+    lengths, first_blocks = _block_lengths(n, resamples, mean_block_epochs, rng)
+    begin = rng.integers(0, n, size=lengths.size)
+    end = begin + lengths
+    tables = np.zeros((resamples, n_cells), dtype=np.int64)
+    mask = np.uint64((1 << bits) - 1)
+    for word, prefix in enumerate(sums):
+        total = np.add.reduceat(prefix[end] - prefix[begin], first_blocks)
+        for field, cell in enumerate(used[word * per_word : (word + 1) * per_word]):
+            tables[:, cell] = (total >> np.uint64(field * bits)) & mask
+    return tables
+
+
+def _packed_prefix_sums(codes: Codes, used: NDArray[np.intp], n: int) -> tuple[NDArray[np.uint64], int, int]:
+    """Return running counts of the used cells over two turns of the night, several cells in each 64-bit word.
+
+    A count never passes ``n``, so it fits ``n.bit_length()`` bits, and sums and differences of words are sums
+    and differences of all their cells at once (arithmetic modulo 2^64 is exact in the end).
+    """
+    bits = n.bit_length()
+    per_word = 64 // bits
+    words = -(-used.size // per_word)
+    position = np.zeros(int(used[-1]) + 1, dtype=np.int64)
+    position[used] = np.arange(used.size)
+    place = position[codes]
+    ones = np.uint64(1) << (bits * (place % per_word)).astype(np.uint64)
+    sums = np.zeros((words, 2 * n + 1), dtype=np.uint64)
+    steps = np.zeros((words, n), dtype=np.uint64)
+    steps[place // per_word, np.arange(n)] = ones
+    np.cumsum(np.concatenate((steps, steps), axis=1), axis=1, out=sums[:, 1:])
+    return sums, bits, per_word
+
+
+def _block_lengths(
+    n: int, resamples: int, mean_block_epochs: float, rng: np.random.Generator
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the lengths of all blocks and the number of the first block of each resample.
+
+    All resamples lie end to end on one line; every epoch of it begins a new block with the same probability
+    (so lengths are geometric), and the first epoch of a resample always does.
+    """
+    line = n * resamples
+    cuts = _cuts(line, 1.0 / mean_block_epochs, rng)
+    starts = np.arange(resamples, dtype=np.int64) * n
+    first_blocks = np.searchsorted(cuts, starts) + np.arange(resamples)
+    edges = np.empty(cuts.size + resamples + 1, dtype=np.int64)
+    forced = np.zeros(edges.size, dtype=np.bool_)
+    forced[first_blocks] = True
+    forced[-1] = True
+    edges[forced] = np.append(starts, line)
+    edges[~forced] = cuts
+    return np.diff(edges), first_blocks
+
+
+def _cuts(line: int, chance: float, rng: np.random.Generator) -> NDArray[np.int64]:
+    """Return the places of a line of epochs where a block begins, each with the same chance."""
+    rate = math.inf if chance >= 1.0 else -math.log1p(-chance)
+    pieces: list[NDArray[np.int64]] = []
+    reached = 0
+    while reached < line:
+        expected = (line - reached) * chance
+        draws = rng.standard_exponential(int(expected + 5.0 * math.sqrt(expected)) + 10)
+        # the whole part of an exponential variable is geometric
+        gaps = np.floor(draws / rate).astype(np.int64) + 1
+        gaps[0] += reached
+        places = np.cumsum(gaps)
+        pieces.append(places)
+        reached = int(places[-1])
+    places = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
+    return places[: np.searchsorted(places, line)]
+
+
+# ---------------------------------------------------------------------------------- intervals of replicates
+
+
+class Interval(NamedTuple):
+    """Ends of an interval and what it rests on.
+
+    Parameters
+    ----------
+    low, high : float
+        Ends; nan where there is no interval.
+    undefined : int
+        Replicates that had no value; they are counted, not hidden.
+    because : str
+        Why there is no interval, else "".
+    """
+
+    low: float
+    high: float
+    undefined: int
+    because: str = ""
+
+
+def percentile_interval(replicates: Values, *, level: float = 0.95) -> Interval:
+    """Return the interval between two percentiles of the replicates.
+
+    Parameters
+    ----------
+    replicates : array of shape (resamples,)
+        The statistic of each resample; nan where a resample left it undefined.
+    level : float
+        Confidence level, between 0 and 1.
+
+    Returns
+    -------
+    Interval
+        From the replicates that have a value, by linear interpolation. No interval when more than 5 per cent
+        of the resamples have no value: those that have one would then speak for a chosen part only.
+
+    Raises
+    ------
+    ValueError
+        If ``level`` is not between 0 and 1 or there is no replicate.
+
+    Examples
+    --------
+    >>> percentile_interval(np.arange(41.0), level=0.95)
+    Interval(low=1.0, high=39.0, undefined=0, because='')
+    """
+    tail = _tail(level)
+    defined, undefined_count, because = _defined(replicates)
+    if because:
+        return Interval(NAN, NAN, undefined_count, because)
+    low, high = _quantiles(defined, (tail, 1.0 - tail))
+    return Interval(low, high, undefined_count)
+
+
+def bca_interval(replicates: Values, *, value: float, acceleration: float, level: float = 0.95) -> Interval:
+    """Return the bias-corrected and accelerated bootstrap interval.
+
+    Parameters
+    ----------
+    replicates : array of shape (resamples,)
+        The statistic of each resample; nan where a resample left it undefined.
+    value : float
+        The statistic of the sample itself.
+    acceleration : float
+        From `acceleration` of the leave-one-out values.
+    level : float
+        Confidence level, between 0 and 1.
+
+    Returns
+    -------
+    Interval
+        No interval when more than 5 per cent of the resamples have no value, when the acceleration has none,
+        or when all replicates lie on one side of the value.
+
+    Raises
+    ------
+    ValueError
+        If ``level`` is not between 0 and 1 or there is no replicate.
+
+    References
+    ----------
+    Efron B (1987). Better bootstrap confidence intervals. J Am Stat Assoc 82:171-185.
+    """
+    from statistics import NormalDist
+
+    tail = _tail(level)
+    defined, undefined_count, because = _defined(replicates)
+    if because:
+        return Interval(NAN, NAN, undefined_count, because)
+    if math.isnan(acceleration):
+        return Interval(NAN, NAN, undefined_count, "leaving out one unit leaves the statistic without a value")
+    below = (np.count_nonzero(defined < value) + np.count_nonzero(defined <= value)) / (2 * defined.size)
+    if not 0.0 < below < 1.0:
+        return Interval(NAN, NAN, undefined_count, "all resamples lie on one side of the value")
+    normal = NormalDist()
+    centre = normal.inv_cdf(below)
+    shares = []
+    for z in (normal.inv_cdf(tail), normal.inv_cdf(1.0 - tail)):
+        moved = centre + z
+        shares.append(normal.cdf(centre + moved / (1.0 - acceleration * moved)))
+    low, high = _quantiles(defined, shares)
+    return Interval(low, high, undefined_count)
+
+
+def acceleration(leave_one_out: Values) -> float:
+    """Return the acceleration constant of the BCa interval from the jackknife.
+
+    Parameters
+    ----------
+    leave_one_out : array of shape (units,)
+        The statistic with each unit left out in turn.
+
+    Returns
+    -------
+    float
+        0 when the values do not differ; nan when one of them is nan.
+    """
+    away = leave_one_out.mean() - leave_one_out
+    squares = float((away**2).sum())
+    if squares == 0.0:
+        return 0.0
+    return float((away**3).sum()) / (6.0 * math.pow(squares, 1.5))
+
+
+def _tail(level: float) -> float:
+    if not 0.0 < level < 1.0:
+        raise ValueError(f"level must lie between 0 and 1, not {level!r}")
+    return (1.0 - level) / 2.0
+
+
+def _defined(replicates: Values) -> tuple[Values, int, str]:
+    if replicates.ndim != 1 or replicates.size == 0:
+        raise ValueError(f"replicates must hold at least one value in one dimension, not shape {replicates.shape}")
+    has_value = ~np.isnan(replicates)
+    count = int(np.count_nonzero(has_value))
+    lacking = replicates.size - count
+    if lacking > LARGEST_UNDEFINED_SHARE * replicates.size:
+        return replicates, lacking, f"{lacking} of {replicates.size} resamples have no value"
+    return (replicates if lacking == 0 else replicates[has_value]), lacking, ""
+
+
+def _quantiles(values: Values, shares: Sequence[float]) -> list[float]:
+    """Return quantiles by linear interpolation between order statistics (definition 7 of Hyndman & Fan).
+
+    One partition of the values; the general routine takes several times as long for a few thousand.
+    """
+    places = [min(max(share, 0.0), 1.0) * (values.size - 1) for share in shares]
+    lower = [math.floor(place) for place in places]
+    upper = [min(index + 1, values.size - 1) for index in lower]
+    ordered = np.partition(values, sorted({*lower, *upper}))
+    return [
+        float(ordered[low] + (place - low) * (ordered[high] - ordered[low]))
+        for place, low, high in zip(places, lower, upper, strict=True)
+    ]
+
+
+# -------------------------------------------------------------------------------------- a study: participants
+
+
+def participant_weights(n_participants: int, resamples: int, rng: np.random.Generator) -> Counts:
+    """Return how often each participant was drawn in each resample.
+
+    Parameters
+    ----------
+    n_participants : int
+        Participants, 1 or more.
+    resamples : int
+        Number of resamples.
+    rng : numpy.random.Generator
+        Source of random numbers.
+
+    Returns
+    -------
+    int array of shape (resamples, n_participants)
+        Each row adds up to ``n_participants``.
+
+    Examples
+    --------
+    >>> participant_weights(4, 3, rng_for(0, "x")).sum(axis=1).tolist()
+    [4, 4, 4]
+    """
+    draws = rng.integers(0, n_participants, size=(resamples, n_participants))
+    draws += np.arange(resamples)[:, None] * n_participants
+    counted = np.bincount(draws.ravel(), minlength=resamples * n_participants)
+    return counted.reshape(resamples, n_participants)
+
+
+def nested_weights(nights: Sequence[int], resamples: int, rng: np.random.Generator) -> Counts:
+    """Return how often each night was drawn when participants are drawn and then nights within them.
+
+    Parameters
+    ----------
+    nights : sequence of int
+        Nights of each participant, 1 or more. Columns of the result follow this order.
+    resamples : int
+        Number of resamples.
+    rng : numpy.random.Generator
+        Source of random numbers.
+
+    Returns
+    -------
+    int array of shape (resamples, sum of nights)
+        A participant drawn twice gets two draws of nights, each as large as the number of nights they have.
+        With one participant this draws nights alone.
+    """
+    sizes = np.asarray(nights, dtype=np.int64)
+    total = int(sizes.sum())
+    firsts = np.cumsum(sizes) - sizes
+    drawn = participant_weights(sizes.size, resamples, rng) * sizes
+    participant = np.repeat(np.tile(np.arange(sizes.size), resamples), drawn.ravel())
+    row = np.repeat(np.arange(resamples), drawn.sum(axis=1))
+    night = firsts[participant] + (rng.random(participant.size) * sizes[participant]).astype(np.int64)
+    return np.bincount(row * total + night, minlength=resamples * total).reshape(resamples, total)
+
+
+@dataclass(frozen=True)
+class BootstrapIntervals:
+    """Three intervals of one statistic of a study, side by side.
+
+    Parameters
+    ----------
+    percentile : Estimate
+        Percentiles of the resamples; ``se`` is their standard deviation.
+    bca : Estimate
+        The same, corrected for bias and skewness (Efron 1987); ``se`` is the jackknife's.
+    delta : Estimate
+        Value plus or minus a normal quantile times the clustered delta-method standard error.
+    units, dropped_units : int
+        Units that were resampled, and units left out because they have no value.
+    resamples, undefined_replicates : int
+        Resamples, and those of them in which the statistic has no value.
+    notes : tuple of str
+        Why an interval is missing, and what was dropped.
+    """
+
+    percentile: Estimate
+    bca: Estimate
+    delta: Estimate
+    units: int
+    resamples: int
+    undefined_replicates: int
+    dropped_units: int = 0
+    notes: tuple[str, ...] = ()
+
+    @property
+    def value(self) -> float:
+        """The statistic of the sample itself."""
+        return self.percentile.value
+
+
+def cluster_bootstrap(
+    tables: Tables,
+    kernel: Kernel,
+    *,
+    rng: np.random.Generator,
+    resamples: int = RESAMPLES,
+    level: float = 0.95,
+    influence: Kernel | None = None,
+    nights: Sequence[int] | None = None,
+    unit: str = "participants",
+) -> BootstrapIntervals:
+    """Return percentile, BCa and delta-method intervals of one statistic of a sum of tables.
+
+    Parameters
+    ----------
+    tables : array of shape (units, ...)
+        One table (or other sums) per participant; with ``nights``, one per night, participants together.
+    kernel : callable
+        From stacked tables to one value each.
+    rng : numpy.random.Generator
+        Source of random numbers.
+    resamples : int
+        Number of resamples.
+    level : float
+        Confidence level, between 0 and 1.
+    influence : callable, optional
+        From a pooled table to the pull of one epoch of each cell times the number of epochs, for instance
+        `sleepagree.agreement.kappa_influence`. By default the pull is found by differences.
+    nights : sequence of int, optional
+        Nights of each participant: draws participants and then nights within them. By default participants
+        are drawn with all their nights, which is the sounder choice for several participants: the second
+        stage adds the spread between a person's nights a second time.
+    unit : str
+        What a unit is called in ``method``.
+
+    Returns
+    -------
+    BootstrapIntervals
+        Intervals are nan, with a note, for fewer than two units.
+
+    Raises
+    ------
+    ValueError
+        If ``tables`` has no unit, ``kernel`` gives more than one value, or a number is out of its range.
+
+    References
+    ----------
+    Davison AC, Hinkley DV (1997). Bootstrap Methods and their Application, section 3.8 (clusters). Yang Z,
+    Zhou M (2014). Kappa statistic for clustered matched-pair data. Stat Med 33:2612-2633 (delta method).
+    """
+    found = cluster_bootstrap_all(
+        tables,
+        {"statistic": kernel},
+        rng=rng,
+        resamples=resamples,
+        level=level,
+        influences={} if influence is None else {"statistic": influence},
+        nights=nights,
+        unit=unit,
+    )["statistic"]
+    if len(found) != 1:
+        raise ValueError(f"kernel must give one value per table, not {len(found)}")
+    return found[0]
+
+
+def cluster_bootstrap_all(
+    tables: Tables,
+    kernels: Mapping[str, Kernel],
+    *,
+    rng: np.random.Generator,
+    resamples: int = RESAMPLES,
+    level: float = 0.95,
+    influences: Mapping[str, Kernel] | None = None,
+    nights: Sequence[int] | None = None,
+    unit: str = "participants",
+) -> dict[str, tuple[BootstrapIntervals, ...]]:
+    """Return the intervals of several statistics from the same resamples.
+
+    Parameters
+    ----------
+    tables : array of shape (units, ...)
+        As in `cluster_bootstrap`.
+    kernels : mapping of str to callable
+        From stacked tables to one value each, or to one value per class.
+    rng, resamples, level, nights, unit
+        As in `cluster_bootstrap`.
+    influences : mapping of str to callable, optional
+        Under the names of ``kernels``, where known in closed form.
+
+    Returns
+    -------
+    dict of str to tuple of BootstrapIntervals
+        One for each value that the kernel gives.
+
+    Raises
+    ------
+    ValueError
+        As `cluster_bootstrap`.
+    """
+    stack = np.asarray(tables)
+    if stack.ndim < 2 or stack.shape[0] == 0:
+        raise ValueError(f"tables must have shape (units, ...) with at least one unit, not {stack.shape}")
+    if resamples < 1:
+        raise ValueError(f"resamples must be 1 or more, not {resamples!r}")
+    _tail(level)
+    sample = _Sample(stack, kernels, influences or {})
+    plan = _Resampling(resamples, level, unit)
+    by_participant = sample
+    draw: _Draw = participant_weights
+    if nights is not None:
+        if sum(nights) != stack.shape[0] or min(nights) < 1:
+            raise ValueError(f"nights must be 1 or more each and add up to {stack.shape[0]}, not {nights!r}")
+        draw = _nested_draw(nights)
+        if len(nights) > 1:
+            firsts = np.cumsum(nights) - np.asarray(nights)
+            by_participant = _Sample(np.add.reduceat(stack, firsts, axis=0), kernels, influences or {})
+    if by_participant.units < 2:
+        return sample.without_intervals(plan)
+    replicates = _replicates(sample, draw, resamples, rng)
+    moments = by_participant.moments()
+    results = [
+        _intervals(sample.values[i], replicates[:, i], moments[i], by_participant.units, plan)
+        for i in range(sample.values.size)
+    ]
+    return sample.named(results)
+
+
+def mean_bootstrap(
+    values: Values,
+    *,
+    rng: np.random.Generator,
+    resamples: int = RESAMPLES,
+    level: float = 0.95,
+    unit: str = "participants",
+) -> BootstrapIntervals:
+    """Return the intervals of a mean over participants.
+
+    Parameters
+    ----------
+    values : array of shape (participants,)
+        One value per participant; nan where a participant has none. These are left out and counted.
+    rng, resamples, level, unit
+        As in `cluster_bootstrap`.
+
+    Returns
+    -------
+    BootstrapIntervals
+        The standard error of ``delta`` is the standard deviation (divisor n - 1) over the root of n. Nan with
+        a reason when no participant has a value.
+    """
+    given = np.asarray(values, dtype=np.float64)
+    kept = given[~np.isnan(given)]
+    dropped = given.size - kept.size
+    if kept.size == 0:
+        plan = _Resampling(resamples, level, unit)
+        nothing = undefined(f"none of the {given.size} {unit} has a value", level=level)
+        return BootstrapIntervals(nothing, nothing, nothing, 0, plan.resamples, 0, dropped)
+    sums = np.stack((kept, np.ones_like(kept)), axis=1)
+    found = cluster_bootstrap(sums, _ratio_of_sums, rng=rng, resamples=resamples, level=level, unit=unit)
+    if not dropped:
+        return found
+    note = f"{dropped} of {given.size} {unit} have no value and were left out"
+    return BootstrapIntervals(
+        found.percentile,
+        found.bca,
+        found.delta,
+        found.units,
+        found.resamples,
+        found.undefined_replicates,
+        dropped,
+        (note, *found.notes),
+    )
+
+
+def _ratio_of_sums(sums: Tables) -> Values:
+    ratio: Values = sums[..., 0] / sums[..., 1]
+    return ratio
+
+
+def difference_of(kernel: Kernel) -> Kernel:
+    """Return the statistic of the second table minus that of the first.
+
+    Parameters
+    ----------
+    kernel : callable
+        From stacked tables to values.
+
+    Returns
+    -------
+    callable
+        From tables of shape (..., 2, r, c), two devices on the same nights, to the difference. Give it to
+        `cluster_bootstrap`: drawing participants with both tables keeps the pairing.
+    """
+
+    def second_minus_first(tables: Tables) -> Values:
+        return kernel(tables[..., 1, :, :]) - kernel(tables[..., 0, :, :])
+
+    return second_minus_first
+
+
+# ------------------------------------------------------------------------------------------------- machinery
+
+_Draw: TypeAlias = Callable[[int, int, np.random.Generator], Counts]
+
+
+def _nested_draw(nights: Sequence[int]) -> _Draw:
+    def draw(_units: int, resamples: int, rng: np.random.Generator) -> Counts:
+        return nested_weights(nights, resamples, rng)
+
+    return draw
+
+
+class _Resampling(NamedTuple):
+    resamples: int
+    level: float
+    unit: str
+
+
+class _Moments(NamedTuple):
+    """What the jackknife and the delta method found for one statistic."""
+
+    jackknife_se: float
+    acceleration: float
+    delta_se: float
+
+
+class _Sample:
+    """The units' tables, flattened, and the statistics asked of their sum."""
+
+    def __init__(self, stack: Tables, kernels: Mapping[str, Kernel], influences: Mapping[str, Kernel]) -> None:
+        self.cell_shape = stack.shape[1:]
+        self.units = stack.shape[0]
+        flat = stack.reshape(self.units, -1)
+        self.flat = flat.astype(np.float64, copy=False) if flat.size * 8 <= _TABLE_BYTES else flat
+        self.total = self.flat.sum(axis=0, dtype=np.float64)
+        self._kernels = kernels
+        self._influences = influences
+        by_name = [np.atleast_1d(kernel(self.total.reshape(self.cell_shape))) for kernel in kernels.values()]
+        self.sizes = [part.size for part in by_name]
+        self.values: Values = np.concatenate(by_name)
+
+    def statistics(self, sums: Tables) -> Values:
+        """Return all statistics of a stack of flattened tables, shape (stack, statistics)."""
+        tables = sums.reshape(-1, *self.cell_shape)
+        parts = [kernel(tables).reshape(len(tables), -1) for kernel in self._kernels.values()]
+        return parts[0] if len(parts) == 1 else np.concatenate(parts, axis=1)
+
+    def named(self, results: Sequence[BootstrapIntervals]) -> dict[str, tuple[BootstrapIntervals, ...]]:
+        """Return the results under the statistics' names."""
+        ends = np.cumsum(self.sizes)
+        return {
+            name: tuple(results[end - size : end])
+            for name, size, end in zip(self._kernels, self.sizes, ends.tolist(), strict=True)
+        }
+
+    def without_intervals(self, plan: _Resampling) -> dict[str, tuple[BootstrapIntervals, ...]]:
+        """Return the values alone: one unit tells nothing of the spread between units."""
+        note = f"an interval needs at least two {plan.unit}"
+        results = []
+        for value in self.values.tolist():
+            alone = _estimate(value, NAN, NAN, NAN, plan, self.units, "value without interval")
+            results.append(BootstrapIntervals(alone, alone, alone, self.units, plan.resamples, 0, notes=(note,)))
+        return self.named(results)
+
+    def blocks(self) -> Iterator[Values]:
+        """Give the units' tables as floats, a bounded number of bytes at a time."""
+        step = max(1, _BLOCK_BYTES // (8 * max(1, self.flat.shape[1])))
+        for begin in range(0, self.units, step):
+            yield self.flat[begin : begin + step].astype(np.float64)
+
+    def weighted(self, weights: Values) -> Values:
+        """Return the tables of a block of resamples."""
+        if self.flat.dtype == np.float64:
+            whole: Values = weights @ self.flat
+            return whole
+        sums = np.zeros((len(weights), self.flat.shape[1]))
+        begin = 0
+        for part in self.blocks():
+            sums += weights[:, begin : begin + len(part)] @ part
+            begin += len(part)
+        return sums
+
+    def pulls(self) -> Values:
+        """Return the derivative of each statistic by each cell of the sum, shape (cells, statistics)."""
+        columns: list[Values] = []
+        for name, kernel in self._kernels.items():
+            influence = self._influences.get(name)
+            table = self.total.reshape(self.cell_shape)
+            if influence is not None:
+                columns.append(influence(table).reshape(-1, 1) / self.total.sum())
+            else:
+                columns.append(_derivative(kernel, table))
+        pulls = np.concatenate(columns, axis=1)
+        pulls[self.total == 0.0] = 0.0  # no unit has an epoch there
+        return pulls
+
+    def moments(self) -> list[_Moments]:
+        """Return jackknife and delta-method figures of all statistics, in one pass over the units."""
+        pulls = self.pulls()
+        powers = np.zeros((3, self.values.size))
+        squares = np.zeros(self.values.size)
+        sums = np.zeros(self.values.size)
+        for part in self.blocks():
+            away = self.values - self.statistics(self.total - part)
+            powers += away.sum(axis=0), (away**2).sum(axis=0), (away**3).sum(axis=0)
+            pulled = part @ pulls
+            sums += pulled.sum(axis=0)
+            squares += (pulled**2).sum(axis=0)
+        n = self.units
+        mean, second, third = powers / n
+        spread = np.maximum(second - mean**2, 0.0)
+        # a spread of rounding only is none
+        spread[spread <= 1e-24 * np.maximum(self.values**2, 1e-300)] = 0.0
+        skew = third - 3.0 * mean * second + 2.0 * mean**3
+        variance = np.maximum(squares - sums**2 / n, 0.0) * (n / (n - 1))
+        return [
+            _Moments(
+                math.sqrt((n - 1) * spread[i]),
+                0.0 if spread[i] == 0.0 else float(skew[i] / (6.0 * math.sqrt(n) * spread[i] ** 1.5)),
+                math.sqrt(variance[i]),
+            )
+            for i in range(self.values.size)
+        ]
+
+
+def _derivative(kernel: Kernel, table: Values) -> Values:
+    """Return the derivative of a statistic by each cell, by forward differences of second order."""
+    cells = table.size
+    step = _STEP * float(table.sum()) if float(table.sum()) > 0.0 else 1.0
+    moved = np.eye(cells).reshape(cells, *table.shape) * step
+    here = np.atleast_1d(kernel(table))
+    once = kernel(table + moved).reshape(cells, -1)
+    twice = kernel(table + 2.0 * moved).reshape(cells, -1)
+    slope: Values = (4.0 * once - 3.0 * here - twice) / (2.0 * step)
+    return slope
+
+
+def _replicates(sample: _Sample, draw: _Draw, resamples: int, rng: np.random.Generator) -> Values:
+    """Return all statistics of all resamples, a block of weights at a time so that memory stays flat."""
+    step = max(1, _BLOCK_BYTES // (8 * sample.units))
+    replicates = np.empty((resamples, sample.values.size))
+    for begin in range(0, resamples, step):
+        rows = min(step, resamples - begin)
+        weights = draw(sample.units, rows, rng).astype(np.float64)
+        replicates[begin : begin + rows] = sample.statistics(sample.weighted(weights))
+    return replicates
+
+
+def _intervals(
+    value: float, replicates: Values, moments: _Moments, units: int, plan: _Resampling
+) -> BootstrapIntervals:
+    """Return the three intervals of one statistic."""
+    if math.isnan(value):
+        nothing = undefined("the statistic has no value on the sum of all units", n=units, level=plan.level)
+        lacking = int(np.count_nonzero(np.isnan(replicates)))
+        return BootstrapIntervals(nothing, nothing, nothing, units, plan.resamples, lacking)
+    percentile = percentile_interval(replicates, level=plan.level)
+    bca = bca_interval(replicates, value=value, acceleration=moments.acceleration, level=plan.level)
+    half = normal_quantile(plan.level) * moments.delta_se
+    spread = float(np.nanstd(replicates, ddof=1)) if replicates.size - percentile.undefined > 1 else NAN
+    drawn = f"{plan.resamples} resamples of {units} {plan.unit}"
+    notes = []
+    if percentile.because:
+        notes.append(f"no percentile interval: {percentile.because}")
+    elif percentile.undefined:
+        notes.append(f"{percentile.undefined} of {plan.resamples} resamples have no value")
+    if bca.because:
+        notes.append(f"no BCa interval: {bca.because}")
+    return BootstrapIntervals(
+        _estimate(value, percentile.low, percentile.high, spread, plan, units, f"percentile, {drawn}"),
+        _estimate(value, bca.low, bca.high, moments.jackknife_se, plan, units, f"BCa, {drawn}"),
+        _estimate(
+            value,
+            value - half,
+            value + half,
+            moments.delta_se,
+            plan,
+            units,
+            f"delta method, {units} {plan.unit}",
+        ),
+        units,
+        plan.resamples,
+        percentile.undefined,
+        notes=tuple(notes),
+    )
+
+
+def _estimate(value: float, low: float, high: float, se: float, plan: _Resampling, units: int, method: str) -> Estimate:
+    because = "the statistic has no value on the sum of all units" if math.isnan(value) else ""
+    return Estimate(value, low, high, plan.level, units, "", method, because, se)
