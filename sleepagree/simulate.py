@@ -168,11 +168,11 @@ class DeviceTraits:
     labels: tuple[str, ...]
     shares: tuple[tuple[float, ...], ...]
     rem_shares: tuple[float, ...]
-    run_epochs: float = 12.0
+    run_epochs: float = 6.0
     rem_run_epochs: float = 40.0
-    participant_share: float = 0.06
-    night_share: float = 0.05
-    moved_share: float = 0.35
+    participant_share: float = 0.04
+    night_share: float = 0.03
+    moved_share: float = 0.25
     moved_mean_epochs: float = 2.5
     late_epochs: tuple[float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0)
     epoch_s: float = EPOCH_S
@@ -189,8 +189,7 @@ class DeviceTraits:
             _check_shares(f"the shares of {stage}", row, len(self.labels))
         if not 0 <= self.participant_share + self.night_share < 1:
             raise ValueError(
-                "participant_share + night_share must lie in [0, 1), got "
-                f"{self.participant_share + self.night_share}"
+                f"participant_share + night_share must lie in [0, 1), got {self.participant_share + self.night_share}"
             )
         if self.epoch_s <= 0 or self.epoch_s % EPOCH_S:
             raise ValueError(f"epoch_s must be a positive multiple of {EPOCH_S:g} s, got {self.epoch_s}")
@@ -213,12 +212,12 @@ BAND_A: Final = DeviceTraits(
     name="band A",
     labels=("W", "light", "N3"),
     shares=(
-        (0.66, 0.30, 0.04),
+        (0.70, 0.28, 0.02),
         (0.12, 0.83, 0.05),
         (0.02, 0.84, 0.14),
         (0.00, 0.22, 0.78),
     ),
-    rem_shares=(0.08, 0.40, 0.52),
+    rem_shares=(0.05, 0.42, 0.53),
 )
 
 #: The invented pad: all four classes, in epochs of one minute.
@@ -226,12 +225,13 @@ PAD_B: Final = DeviceTraits(
     name="pad B",
     labels=("W", "light", "N3", "R"),
     shares=(
-        (0.73, 0.22, 0.01, 0.04),
-        (0.14, 0.70, 0.02, 0.14),
+        (0.74, 0.22, 0.00, 0.04),
+        (0.14, 0.70, 0.01, 0.15),
         (0.02, 0.83, 0.08, 0.07),
         (0.00, 0.21, 0.79, 0.00),
     ),
     rem_shares=(0.03, 0.17, 0.01, 0.79),
+    rem_run_epochs=10.0,
     epoch_s=60.0,
 )
 
@@ -327,9 +327,7 @@ def _standard_normal_quantiles(probabilities: Sequence[float]) -> Reals:
     from statistics import NormalDist
 
     inverse = NormalDist().inv_cdf
-    return np.array(
-        [-np.inf if p < 1e-12 else np.inf if p > 1 - 1e-12 else inverse(p) for p in probabilities]
-    )
+    return np.array([-np.inf if p < 1e-12 else np.inf if p > 1 - 1e-12 else inverse(p) for p in probabilities])
 
 
 # --- hypnograms -------------------------------------------------------------------------------------------
@@ -375,9 +373,7 @@ def _bout_lengths(sleeper: SleeperTraits) -> Reals:
     return table
 
 
-def _by_participant(
-    rng: np.random.Generator, participant: Positions, between_sd: float, within_sd: float
-) -> Reals:
+def _by_participant(rng: np.random.Generator, participant: Positions, between_sd: float, within_sd: float) -> Reals:
     """Return one deviation per night: its participant's plus its own, normal with mean 0."""
     of_people = _normals(rng, int(participant.max()) + 1)
     own = _normals(rng, participant.size)
@@ -389,9 +385,7 @@ def _night_plan(
 ) -> tuple[Positions, Positions, Positions, Reals, NDArray[np.int8]]:
     """Return length, latency and final wake in epochs, wakefulness, and the prevailing part per epoch."""
     nights = participant.size
-    hours = sleeper.hours + _by_participant(
-        rng, participant, sleeper.hours_between_sd, sleeper.hours_within_sd
-    )
+    hours = sleeper.hours + _by_participant(rng, participant, sleeper.hours_between_sd, sleeper.hours_within_sd)
     length = np.rint(np.clip(hours, *sleeper.hours_range) * 3600.0 / EPOCH_S).astype(np.int64)
     latency = sleeper.latency_min * np.exp(sleeper.latency_sd * _normals(rng, nights))
     final = sleeper.final_wake_min * np.exp(sleeper.final_wake_sd * _normals(rng, nights))
@@ -557,10 +551,7 @@ def _latent(
 def _say(stages: StageCodes, latent: Reals, rem_latent: Reals, device: DeviceTraits) -> StageCodes:
     """Return the label of every epoch: the piece of the stage's row of shares that the latent falls in."""
     cuts = np.array(
-        [
-            _standard_normal_quantiles(np.cumsum(row)[:-1].tolist())
-            for row in (*device.shares, device.rem_shares)
-        ]
+        [_standard_normal_quantiles(np.cumsum(row)[:-1].tolist()) for row in (*device.shares, device.rem_shares)]
     )
     value = np.where(stages == _R, rem_latent, latent)
     said = np.zeros(stages.shape, np.int8)
@@ -732,9 +723,7 @@ def simulate_unrelated_pairs(
     people = np.arange(2 * pairs)
     stages, epochs = simulate_hypnograms(people, rng=rng, sleeper=sleeper)
     said = simulate_device(stages[pairs:], people[:pairs], device=device, rng=rng)
-    return SimulatedStudy(
-        stages[:pairs], (said,), (device,), epochs[:pairs], people[:pairs], np.zeros(pairs, np.int64)
-    )
+    return SimulatedStudy(stages[:pairs], (said,), (device,), epochs[:pairs], people[:pairs], np.zeros(pairs, np.int64))
 
 
 def long_run_shares(
