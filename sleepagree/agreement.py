@@ -1363,10 +1363,10 @@ def _kappa_estimate(table: Counts, margins: Margins, *, value: float, level: flo
     n = int(margins.n)
     if math.isnan(value):
         return undefined(_why_no_chance(margins, 0), n=n, method=_KAPPA_METHOD, level=level)
-    if _width_is_zero(margins):
+    se = 0.0 if _certain_on_paper(margins) else float(kappa_se(table))
+    if se < _ROUNDING:
         method = f"{_KAPPA_METHOD}; no interval, because the standard error is 0 here"
         return Estimate(value, level=level, n=n, method=method, se=0.0)
-    se = float(kappa_se(table))
     low, high = value - z * se, value + z * se
     method = _KAPPA_METHOD
     if low < -1.0 or high > 1.0:
@@ -1374,8 +1374,11 @@ def _kappa_estimate(table: Counts, margins: Margins, *, value: float, level: flo
     return Estimate(value, max(low, -1.0), min(high, 1.0), level=level, n=n, method=method, se=se)
 
 
-def _width_is_zero(margins: Margins) -> bool:
-    """Whether the standard error of kappa is 0 on paper, which rounding might turn into 1e-17."""
+_ROUNDING: Final = 1e-12  # below this, rounding is all that is left of a standard error that is 0 on paper
+
+
+def _certain_on_paper(margins: Margins) -> bool:
+    """Whether the standard error of kappa is exactly 0: perfect agreement, or a side that used one class."""
     return bool(margins.agreed == margins.n) or _only_class(margins.rows) or _only_class(margins.columns)
 
 

@@ -404,7 +404,7 @@ def test_a_constant_device_with_fractional_weights_has_no_npv() -> None:
 
 
 def test_no_interval_of_width_nothing() -> None:
-    for table in ([[5, 0], [0, 3]], [[0, 4], [0, 9]], [[0, 0], [3, 9]]):
+    for table in ([[5, 0], [0, 3]], [[0, 4], [0, 9]], [[0, 0], [3, 9]], [[0, 6], [6, 0]]):
         estimate = chance_corrected_kappa(np.array(table))
         assert estimate.defined
         assert estimate.se == 0.0
