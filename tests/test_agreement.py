@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import copy
+import doctest
 import math
 import pickle
 import subprocess
 import sys
 import warnings
 from fractions import Fraction
+from pathlib import Path
 from statistics import NormalDist
 
 import numpy as np
@@ -666,3 +668,10 @@ def test_import_stays_light() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_worked_examples_of_the_methods_page() -> None:
+    page = Path(__file__).parents[1] / "docs" / "methods_agreement.md"
+    outcome = doctest.testfile(str(page), module_relative=False, encoding="utf-8")
+    assert outcome.failed == 0
+    assert outcome.attempted >= 10

@@ -138,6 +138,10 @@ def test_a_class_that_the_night_does_not_hold_is_the_best_place() -> None:
     assert ceiling.kappa == pytest.approx(1 - 0.125 / (1 - 0.125**2 - 0.75**2), abs=1e-15)
 
 
+def test_a_single_epoch_without_a_label_has_a_destination() -> None:
+    assert design_ceiling([3, 2, 1], device_has=(True, True, False)).send_to == 1
+
+
 def test_the_first_of_several_equally_rare_classes() -> None:
     assert design_ceiling([30, 30, 40], device_has=(True, True, False)).send_to == 0
 
@@ -210,8 +214,8 @@ def test_share_of_an_accuracy_is_the_accuracy_over_reported_classes() -> None:
 
 
 def test_share_of_a_ceiling_of_nothing() -> None:
-    shares = share_of_ceiling([0.5, 0.0, np.nan, 0.3, -0.1], [0.5, 0.0, 0.8, np.nan, 0.5])
-    np.testing.assert_array_equal(shares, [1.0, np.nan, np.nan, np.nan, -0.2])
+    shares = share_of_ceiling([0.5, 0.0, 0.1, np.nan, 0.3, -0.1], [0.5, 0.0, 0.0, 0.8, np.nan, 0.5])
+    np.testing.assert_array_equal(shares, [1.0, np.nan, np.nan, np.nan, np.nan, -0.2])
 
 
 @pytest.mark.parametrize(
