@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
+from collections.abc import Iterable
 from pathlib import Path
 from types import TracebackType
 from typing import Final, Self
@@ -78,6 +79,26 @@ class InputFile:
             parts.append(data)
             have += len(data)
         return b"".join(parts)
+
+    def read_each(self, offsets: Iterable[int], count: int) -> list[bytes]:
+        """Return ``count`` bytes from each of the offsets on.
+
+        Raises
+        ------
+        InputError
+            As :meth:`read_at`.
+        """
+        if not _CAN_READ_AT:
+            return [self.read_at(offset, count) for offset in offsets]
+        descriptor = self._descriptor
+        places = list(offsets)
+        try:
+            parts = [os.pread(descriptor, count, offset) for offset in places]
+        except OSError:
+            parts = []
+        if len(parts) == len(places) and all(len(part) == count for part in parts):
+            return parts
+        return [self.read_at(offset, count) for offset in places]
 
     def _read_some(self, offset: int, count: int) -> bytes:
         try:
