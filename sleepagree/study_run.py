@@ -1,0 +1,428 @@
+"""Scoring the rows of a nights table: in chunks, in one process or many, resumable, refusals kept.
+
+A chunk is a fixed run of rows, whatever the number of workers, so that the output is the same bytes. Finished
+chunks are kept in a folder of their own; with ``resume`` a chunk is used again when its rows, its input files
+and the options have the same hashes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict, dataclass, replace
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, Final
+
+import sleepagree
+from sleepagree.errors import InputError, SleepAgreeError
+from sleepagree.hypnogram import ScoredSpans
+from sleepagree.mapping_files import own_words
+from sleepagree.night_summary import NightSummary, Refusal, SourceFile, summarise_night
+from sleepagree.nights_table import NightRow, NightsTable
+from sleepagree.output import write_text
+from sleepagree.pairing import Outside, PairedNight, align, parse_window
+from sleepagree.readers import read_spans
+from sleepagree.readers.layout import Layout
+from sleepagree.stages import StageMapping
+
+Outcome = NightSummary | Refusal
+
+#: Rows that are scored and kept together.
+CHUNK_ROWS: Final = 25
+LARGE_CHUNK_ROWS: Final = 125
+_LARGE_STUDY_ROWS: Final = 1000
+
+#: Below this many rows, starting workers costs more than they save (docs/performance.md).
+FEWEST_ROWS_FOR_WORKERS: Final = 1000
+
+
+@dataclass(frozen=True)
+class ScoringOptions:
+    """What the user asked for, as far as single nights go.
+
+    Parameters
+    ----------
+    mappings : tuple of StageMapping
+        Mappings asked for; () for the default of each device.
+    window : str
+        Window rule for rows that give none, "" for the default.
+    outside : str
+        ``missing`` or ``wake``.
+    reports : tuple of str
+        What every device can report, () for their layouts and labels.
+    clock : bool
+        Whether to look for a clock offset.
+    epochs : bool
+        Whether to return the epochs of each night as text, for the epochs file.
+    """
+
+    mappings: tuple[StageMapping, ...] = ()
+    window: str = ""
+    outside: str = "missing"
+    reports: tuple[str, ...] = ()
+    clock: bool = True
+    epochs: bool = False
+
+
+@dataclass(frozen=True)
+class ChunkResult:
+    """Outcomes of the rows of one chunk, in order, and their epochs as CSV text (no header)."""
+
+    outcomes: tuple[Outcome, ...]
+    epochs: str = ""
+
+
+def chunk_rows(rows: Sequence[NightRow]) -> tuple[tuple[NightRow, ...], ...]:
+    """Return the rows in chunks whose size depends on the number of rows only."""
+    size = LARGE_CHUNK_ROWS if len(rows) >= _LARGE_STUDY_ROWS else CHUNK_ROWS
+    return tuple(tuple(rows[i : i + size]) for i in range(0, len(rows), size))
+
+
+def score_rows(rows: Sequence[NightRow], folder: Path, options: ScoringOptions) -> ChunkResult:
+    """Score rows one after another; a night that cannot be scored becomes a refusal."""
+    outcomes: list[Outcome] = []
+    texts: list[str] = []
+    for row in rows:
+        try:
+            paired, summary = score_row(row, folder, options)
+        except SleepAgreeError as error:
+            outcomes.append(Refusal(row.row, row.participant, row.night, row.device, str(error)))
+            continue
+        outcomes.append(summary)
+        if options.epochs:
+            texts.append(epoch_text(paired, row))
+    return ChunkResult(tuple(outcomes), "".join(texts))
+
+
+def score_row(row: NightRow, folder: Path, options: ScoringOptions) -> tuple[PairedNight, NightSummary]:
+    """Read, align and reduce one row of the table."""
+    words = own_words(options.mappings)
+    reference, scorings = _read_reference(row, folder, words)
+    device = _read(folder / row.device_file, _layout(folder, row.layout), row.device_zone or None, words)
+    paired = align(
+        reference=reference,
+        device=device,
+        clock_offset_s=row.clock_offset_s,
+        window=parse_window(row.window or options.window) if row.window or options.window else None,
+        outside=Outside(options.outside),
+        reports=options.reports or None,
+    )
+    scorers: tuple[Any, ...] = ()
+    if len(scorings) > 1:
+        from sleepagree.scorers import compare_scorers
+
+        scorers = compare_scorers(scorings, paired, device_spans=device, clock_offset_s=row.clock_offset_s)
+    summary = summarise_night(
+        paired,
+        row=row.row,
+        participant=row.participant,
+        night=row.night,
+        device=row.device,
+        mapping=options.mappings[0] if options.mappings else None,
+        references=tuple(SourceFile(s.origin.name, s.origin.sha256) for s in scorings),
+        scorers=scorers,
+    )
+    if options.clock:
+        summary = _with_clock(summary, paired, options)
+    return paired, summary
+
+
+def _with_clock(summary: NightSummary, paired: PairedNight, options: ScoringOptions) -> NightSummary:
+    from sleepagree.clock_check import check_clock
+    from sleepagree.stages import default_mapping
+
+    mapping = options.mappings[0] if options.mappings else default_mapping(paired.reference_set, paired.device_set)
+    found = check_clock(paired, mapping)
+    if found is None:
+        return summary
+    return replace(summary, best_offset_s=found.offset_s, offset_gain=found.gain)
+
+
+def _read_reference(row: NightRow, folder: Path, words: frozenset[str]) -> tuple[ScoredSpans, tuple[ScoredSpans, ...]]:
+    layout, zone = _layout(folder, row.reference_layout), row.reference_zone or None
+    scorings = tuple(_read_cached(folder / name, layout, zone, words) for name in row.references)
+    if len(scorings) == 1:
+        return scorings[0], scorings
+    hashes = [s.origin.sha256 for s in scorings]
+    if len(set(hashes)) != len(hashes):
+        raise InputError(
+            "two scorings of this night are the same bytes",
+            scorings[0].origin.name,
+            "",
+            ", ".join(s.origin.name for s in scorings),
+            "scorings by different people",
+            "Give each scorer's own file; one scoring counted twice would pass for agreement.",
+        )
+    from sleepagree.scorers import build_consensus
+
+    return build_consensus(scorings), scorings
+
+
+@lru_cache(maxsize=8)
+def _read_cached(path: Path, layout: Layout | None, zone: str | None, words: frozenset[str]) -> ScoredSpans:
+    # two devices of one night are rows next to each other: the reference is read once
+    return _read(path, layout, zone, words)
+
+
+def _read(path: Path, layout: Layout | None, zone: str | None, words: frozenset[str]) -> ScoredSpans:
+    return read_spans(path, layout=layout, zone=zone, own_words=words)
+
+
+def _layout(folder: Path, name: str) -> Layout | None:
+    if not name:
+        return None
+    return _layout_cached(folder / name)
+
+
+@lru_cache(maxsize=64)
+def _layout_cached(path: Path) -> Layout:
+    from sleepagree.readers.layout import read_layout
+
+    return read_layout(path)
+
+
+def epoch_text(paired: PairedNight, row: NightRow) -> str:
+    """Return the epochs of one night as CSV lines: participant, night, device, epoch, reference, device, status."""
+    from sleepagree.output import csv_text
+    from sleepagree.pairing import Status
+
+    words = [status.word for status in Status]
+    reference = [*paired.reference_set.stages, ""]
+    device = [*paired.device_set.stages, ""]
+    head = csv_text([[row.participant, row.night, row.device]]).rstrip("\n")
+    lines = [
+        f"{head},{i},{reference[r]},{device[d]},{words[s]}\n"
+        for i, (r, d, s) in enumerate(
+            zip(paired.reference.tolist(), paired.device.tolist(), paired.status.tolist(), strict=True)
+        )
+    ]
+    return "".join(lines)
+
+
+# --- running ----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Execution:
+    """How chunks are run.
+
+    Parameters
+    ----------
+    workers : int
+        Processes; 1 for none but this.
+    scheduler : str
+        Address of a Dask scheduler, "" for none.
+    keep : Path or None
+        Folder for finished chunks.
+    resume : bool
+        Whether to use finished chunks found there.
+    """
+
+    workers: int = 1
+    scheduler: str = ""
+    keep: Path | None = None
+    resume: bool = False
+
+
+def run_rows(
+    table: NightsTable,
+    options: ScoringOptions,
+    *,
+    execution: Execution | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Iterator[ChunkResult]:
+    """Score all rows of a table, chunk by chunk, in order.
+
+    Parameters
+    ----------
+    table : NightsTable
+        The table.
+    options : ScoringOptions
+        What was asked for.
+    execution : Execution, optional
+        Workers, and where finished chunks are kept.
+    progress : callable, optional
+        Called with rows done and rows in all after each chunk.
+
+    Yields
+    ------
+    ChunkResult
+        In the order of the table, whatever the workers do.
+    """
+    execution = execution or Execution()
+    chunks = chunk_rows(table.rows)
+    if execution.keep is not None:
+        _prepare(execution)
+    kept = [_load(chunk, table, options, execution, i) for i, chunk in enumerate(chunks)]
+    missing = [i for i, result in enumerate(kept) if result is None]
+    fresh = _compute([chunks[i] for i in missing], table.folder, options, execution, len(table.rows))
+    done = 0
+    for i, chunk in enumerate(chunks):
+        result = kept[i]
+        if result is None:
+            result = next(fresh)
+            if execution.keep is not None:
+                _store(result, chunk, table, options, execution.keep, i)
+        kept[i] = None
+        done += len(chunk)
+        if progress is not None:
+            progress(done, len(table.rows))
+        yield result
+
+
+def _compute(
+    chunks: list[tuple[NightRow, ...]], folder: Path, options: ScoringOptions, execution: Execution, n_rows: int
+) -> Iterator[ChunkResult]:
+    if not execution.scheduler and (execution.workers <= 1 or n_rows < FEWEST_ROWS_FOR_WORKERS):
+        for chunk in chunks:
+            yield score_rows(chunk, folder, options)
+        return
+    from joblib import Parallel, delayed
+
+    tasks = (delayed(score_rows)(chunk, folder.absolute(), options) for chunk in chunks)
+    if execution.scheduler:
+        yield from _on_cluster(tasks, execution.scheduler)
+        return
+    yield from Parallel(n_jobs=execution.workers, backend="loky", return_as="generator")(tasks)
+
+
+def _on_cluster(tasks: Any, address: str) -> Iterator[ChunkResult]:
+    try:
+        from dask.distributed import Client
+    except ImportError:
+        raise InputError(
+            "the cluster extra is not installed",
+            "",
+            "--scheduler",
+            "no dask.distributed",
+            "dask with distributed",
+            "Install it: pip install 'sleepagree[cluster]'.",
+        ) from None
+    from joblib import Parallel, parallel_config
+
+    try:
+        connect: Any = Client
+        client = connect(address, timeout="10s", set_as_default=True)
+    except (OSError, ValueError) as error:
+        raise InputError(
+            "no Dask scheduler answers",
+            "",
+            "--scheduler",
+            f"{address}: {error}",
+            "the address of a running scheduler",
+            "Check the address (tcp://HOST:PORT) and that the scheduler runs.",
+        ) from None
+    with client, parallel_config(backend="dask"):
+        yield from Parallel(return_as="generator")(tasks)
+
+
+# --- finished chunks --------------------------------------------------------------------------------------
+
+
+def _prepare(execution: Execution) -> None:
+    keep = execution.keep
+    if keep is None:
+        return
+    if keep.exists() and not execution.resume:
+        shutil.rmtree(keep)
+    keep.mkdir(parents=True, exist_ok=True)
+
+
+def _key(chunk: tuple[NightRow, ...], table: NightsTable, options: ScoringOptions) -> str:
+    """Return a hash of everything a chunk's result depends on: rows, bytes of their files, options, version."""
+    digest = hashlib.sha256()
+    digest.update(json.dumps([sleepagree.__version__, asdict(options), [asdict(r) for r in chunk]]).encode())
+    names = {n for r in chunk for n in (*r.references, r.device_file, r.layout, r.reference_layout) if n}
+    for name in sorted(names):
+        digest.update(name.encode("utf-8", "surrogateescape"))
+        try:
+            with table.path(name).open("rb") as stream:
+                digest.update(hashlib.file_digest(stream, "sha256").digest())
+        except OSError:
+            digest.update(b"unreadable")
+    return digest.hexdigest()
+
+
+def _chunk_path(keep: Path, index: int) -> Path:
+    return keep / f"chunk-{index:06d}.json"
+
+
+def _load(
+    chunk: tuple[NightRow, ...], table: NightsTable, options: ScoringOptions, execution: Execution, index: int
+) -> ChunkResult | None:
+    if execution.keep is None or not execution.resume:
+        return None
+    try:
+        document = json.loads(_chunk_path(execution.keep, index).read_text(encoding="utf-8"))
+        if document["key"] != _key(chunk, table, options):
+            return None
+        outcomes = tuple(
+            Refusal(**o["refusal"]) if "refusal" in o else NightSummary.from_document(o) for o in document["outcomes"]
+        )
+    except (OSError, ValueError, KeyError, TypeError):
+        # not there, cut short or from another version: score it again
+        return None
+    return ChunkResult(outcomes, document["epochs"])
+
+
+def _store(
+    result: ChunkResult,
+    chunk: tuple[NightRow, ...],
+    table: NightsTable,
+    options: ScoringOptions,
+    keep: Path,
+    index: int,
+) -> None:
+    outcomes = [
+        {"refusal": asdict(outcome)} if isinstance(outcome, Refusal) else outcome.to_document()
+        for outcome in result.outcomes
+    ]
+    document = {"key": _key(chunk, table, options), "outcomes": outcomes, "epochs": result.epochs}
+    write_text(_chunk_path(keep, index), json.dumps(document))
+
+
+# --- duplicates -------------------------------------------------------------------------------------------
+
+
+def refuse_duplicates(outcomes: Sequence[Outcome]) -> tuple[Outcome, ...]:
+    """Refuse nights whose files or stage sequences stand under another night already.
+
+    Two devices of one night share its reference; one export may serve several nights of its owner. The same
+    reference under two nights, or the same stage sequence on either side, is one night under two names.
+    """
+    seen: dict[tuple[str, str], NightSummary] = {}
+    out: list[Outcome] = []
+    for outcome in outcomes:
+        if isinstance(outcome, Refusal):
+            out.append(outcome)
+            continue
+        clash = _clash(outcome, seen)
+        if clash:
+            out.append(Refusal(outcome.row, outcome.participant, outcome.night, outcome.device, clash))
+            continue
+        for key in _fingerprints(outcome):
+            seen.setdefault(key, outcome)
+        out.append(outcome)
+    return tuple(out)
+
+
+def _fingerprints(night: NightSummary) -> list[tuple[str, str]]:
+    keys = [("reference file", s.sha256) for s in night.references if s.sha256]
+    keys += [("reference stages", night.sequences[0])] if night.sequences[0] else []
+    keys += [("device stages", night.sequences[1])] if night.sequences[1] else []
+    return keys
+
+
+def _clash(night: NightSummary, seen: dict[tuple[str, str], NightSummary]) -> str:
+    for what, value in _fingerprints(night):
+        other = seen.get((what, value))
+        if other is None or (other.participant, other.night) == (night.participant, night.night):
+            continue
+        return (
+            f"the same {what} as line {other.row} (participant {other.participant}, night {other.night}, device "
+            f"{other.device}): one night under two names. Correct the table, or take one of the rows out."
+        )
+    return ""
