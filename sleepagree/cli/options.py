@@ -18,7 +18,9 @@ Function = TypeVar("Function", bound=Callable[..., Any])
 FILE = click.Path(path_type=Path)
 
 
-def _apply(options: Sequence[Callable[[Function], Function]]) -> Callable[[Function], Function]:
+def apply_options(options: Sequence[Callable[[Function], Function]]) -> Callable[[Function], Function]:
+    """Return a decorator that adds several options in the order given."""
+
     def decorate(function: Function) -> Function:
         for option in reversed(options):
             function = option(function)
@@ -27,7 +29,7 @@ def _apply(options: Sequence[Callable[[Function], Function]]) -> Callable[[Funct
     return decorate
 
 
-reading_options = _apply(
+reading_options = apply_options(
     (
         click.option("--layout", type=FILE, help="How to read the device file (TOML)."),
         click.option("--reference-layout", type=FILE, help="How to read the reference file (TOML)."),
@@ -37,7 +39,7 @@ reading_options = _apply(
     )
 )
 
-pairing_options = _apply(
+pairing_options = apply_options(
     (
         click.option("--window", metavar="RULE", help="lights, reference, overlap, or FROM/TO in ISO 8601."),
         click.option("--clock-offset", type=float, default=0.0, metavar="SECONDS", help="Added to device times."),
@@ -59,7 +61,7 @@ mapping_option = click.option(
     help="How stages form classes; may be given several times.",
 )
 
-resampling_options = _apply(
+resampling_options = apply_options(
     (
         click.option(
             "--resamples",

@@ -1,0 +1,56 @@
+"""``sleepagree bias``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from sleepagree.cli import options as shared
+from sleepagree.cli.study import build_request, progress_bar, study_reading_options
+
+
+@click.command(short_help="Print the bias table of a study.")
+@click.argument("nights", type=shared.FILE)
+@click.option("--csv", "csv_path", type=shared.FILE, metavar="FILE", help="Write the table as CSV.")
+@shared.json_option
+@study_reading_options
+@shared.resampling_options
+@shared.overwrite_option
+@shared.quiet_option
+@click.pass_context
+def bias(ctx: click.Context, /, nights: Path, csv_path: Path | None, json_path: str | None, **options: Any) -> None:
+    """Print bias and limits of agreement of every measure over the nights in the table NIGHTS.
+
+    Bias is device minus reference. Participants are the units; the method column says what was fitted.
+
+    A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
+    """
+    from dataclasses import replace
+
+    from sleepagree.documents import dump
+    from sleepagree.nights_table import read_nights_table
+    from sleepagree.output import csv_text, write_text
+    from sleepagree.study_documents import bias_document, bias_rows
+    from sleepagree.study_folder import run_study
+    from sleepagree.study_run import Execution
+    from sleepagree.study_text import bias_lines
+
+    request = build_request(options, command=f"sleepagree bias {nights.name}")
+    request = replace(request, scoring=replace(request.scoring, epochs=False))
+    table = read_nights_table(nights)
+    execution = Execution(options["workers"], options["scheduler"])
+    result = run_study(table, request, execution=execution, progress=progress_bar(quiet=options["quiet"]))
+    if csv_path is not None:
+        write_text(csv_path, csv_text(bias_rows(result)), overwrite=options["overwrite"])
+    if json_path:
+        document = {d.device: [bias_document(row) for row in d.bias] for d in result.devices}
+        shared.write_json(dump(document), json_path, overwrite=options["overwrite"])
+    if json_path != "-":
+        click.echo("\n".join(bias_lines(result)))
+    shared.print_cautions(result.cautions, quiet=options["quiet"])
+    if result.refused:
+        for refusal in result.refused:
+            click.echo(f"refused: line {refusal.row}: {refusal.reason}", err=True)
+        ctx.exit(3)

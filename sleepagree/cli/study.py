@@ -1,0 +1,147 @@
+"""``sleepagree study``."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from sleepagree.cli import options as shared
+
+if TYPE_CHECKING:
+    from sleepagree.study_folder import StudyRequest
+
+study_reading_options = shared.apply_options(
+    (
+        shared.mapping_option,
+        click.option(
+            "--window", metavar="RULE", default="", help="For rows that give none: lights, reference, overlap."
+        ),
+        click.option(
+            "--outside",
+            type=click.Choice(["missing", "wake"]),
+            default="missing",
+            show_default=True,
+            help="What a device's silence before its first and after its last word is.",
+        ),
+        click.option("--reports", metavar="LABELS", help="What every device can report, e.g. wake,light,deep."),
+        click.option("--strict", is_flag=True, help="One refused night refuses the whole study."),
+        click.option(
+            "--margin",
+            "margins",
+            multiple=True,
+            metavar="MEASURE=MINUTES",
+            help='Equivalence test against a margin stated beforehand, e.g. "TST=30".',
+        ),
+        click.option("--log-ratio", is_flag=True, help="Limits of agreement of log ratios."),
+        click.option("--workers", type=click.IntRange(1), default=1, show_default=True, help="Processes."),
+        click.option("--scheduler", metavar="ADDRESS", default="", help="An existing Dask scheduler."),
+    )
+)
+
+
+@click.command(short_help="Score a table of nights and write a report.")
+@click.argument("nights", type=shared.FILE)
+@click.option("--out", type=shared.FILE, metavar="DIR", required=True, help="Folder to make.")
+@study_reading_options
+@shared.resampling_options
+@click.option("--resume", is_flag=True, help="Use the finished nights of an interrupted run.")
+@shared.overwrite_option
+@shared.quiet_option
+@click.pass_context
+def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> None:
+    """Score all nights in the table NIGHTS and write results, tables, figures and a report to a folder.
+
+    NIGHTS is a CSV with the columns participant, night, device, reference, device_file, and optionally layout,
+    reference_layout, clock_offset, reference_zone, device_zone, window. Paths are relative to the table.
+    Participants are the units of every interval. Exit 3: done, but some nights were refused.
+
+    A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
+    """
+    from sleepagree.nights_table import read_nights_table
+    from sleepagree.study_folder import write_study
+    from sleepagree.study_text import study_lines
+
+    request = build_request(options, command=f"sleepagree study {nights.name} --out {out.name}")
+    table = read_nights_table(nights)
+    result = write_study(
+        table,
+        request,
+        out,
+        workers=options["workers"],
+        scheduler=options["scheduler"],
+        resume=options["resume"],
+        overwrite=options["overwrite"],
+        progress=progress_bar(quiet=options["quiet"]),
+    )
+    click.echo("\n".join(study_lines(result)))
+    click.echo(f"\nWritten to {out}: start with {out / 'report.html'}" if (out / "report.html").exists() else "")
+    shared.print_cautions(result.cautions, quiet=options["quiet"])
+    if result.refused:
+        ctx.exit(3)
+
+
+def build_request(options: dict[str, Any], *, command: str) -> StudyRequest:
+    """Return the study that the options ask for."""
+    from sleepagree.pairing import parse_window
+    from sleepagree.study import StudyOptions
+    from sleepagree.study_folder import StudyRequest
+    from sleepagree.study_run import ScoringOptions
+
+    mappings = shared.load_mappings(options["mapping_names"])
+    if options["window"]:
+        parse_window(options["window"])
+    reports = shared.split_reports(options["reports"]) or ()
+    margins = read_margins(options["margins"])
+    scoring = ScoringOptions(mappings, options["window"], options["outside"], reports, epochs=True)
+    statistics = StudyOptions(
+        mappings,
+        options["resamples"],
+        options["seed"],
+        options["confidence"],
+        margins,
+        options["log_ratio"],
+    )
+    told = {
+        "window": options["window"] or None,
+        "outside": options["outside"],
+        "reports": list(reports) or None,
+    }
+    return StudyRequest(scoring, statistics, options["strict"], told, command)
+
+
+def read_margins(texts: tuple[str, ...]) -> tuple[tuple[str, float], ...]:
+    """Read ``MEASURE=MINUTES`` texts."""
+    out = []
+    for text in texts:
+        name, _, value = text.partition("=")
+        try:
+            margin = float(value)
+        except ValueError:
+            margin = 0.0
+        if not name.strip() or not margin > 0:
+            raise click.BadParameter(f"'{text}' is not MEASURE=MINUTES, such as TST=30", param_hint="--margin")
+        out.append((name.strip(), margin))
+    return tuple(out)
+
+
+def progress_bar(*, quiet: bool) -> Callable[[int, int], None] | None:
+    """Return a function that keeps one line of progress on a terminal, None where there is none."""
+    if quiet or not sys.stderr.isatty():
+        return None
+    import time
+
+    started = time.monotonic()
+
+    def show(done: int, total: int) -> None:
+        left = (time.monotonic() - started) / done * (total - done) if done else 0.0
+        width = 30
+        filled = round(width * done / total)
+        bar = "█" * filled + "·" * (width - filled)
+        remaining = f"{left:.0f} s left" if done < total else "done      "
+        click.echo(f"\r  {bar} {done} of {total} nights, {remaining}   ", nl=done == total, err=True)
+
+    return show

@@ -1,0 +1,369 @@
+"""Results of a study as a document of the published schema, and as rows of its tables."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Final
+
+from sleepagree.documents import Document, ceiling_document, number, software
+from sleepagree.estimate import Estimate
+from sleepagree.night_summary import MEASURE_NAMES, NightSummary, ScorerPair
+from sleepagree.nights_table import NightsTable
+from sleepagree.redistribution import BiasSource
+from sleepagree.resampling import BootstrapIntervals
+from sleepagree.study import (
+    BiasRow,
+    DeviceComparison,
+    DeviceStudy,
+    PooledStatistic,
+    ScorerSummary,
+    StudyAgreement,
+    StudyBiasSource,
+    StudyMapping,
+    StudyRedistribution,
+)
+
+STUDY_SCHEMA: Final = "sleepagree.study/1"
+
+BIAS_COLUMNS: Final = (
+    "measure", "unit", "participants", "nights", "reference_mean", "reference_sd", "device_mean", "device_sd",
+    "bias", "bias_low", "bias_high", "sd", "lower", "lower_low", "lower_high", "upper", "upper_low", "upper_high",
+    "slope", "slope_low", "slope_high", "spread_slope", "spread_slope_low", "spread_slope_high", "mae", "icc",
+    "icc_low", "icc_high", "ccc", "method",
+)  # fmt: skip
+
+#: Columns that go beyond those above.
+MORE_BIAS_COLUMNS: Final = (
+    "mape", "between_sd", "within_sd", "bootstrap_low", "bootstrap_high", "dropped", "margin", "equivalence_p",
+    "equivalent",
+)  # fmt: skip
+
+
+def intervals_document(found: BootstrapIntervals) -> Document:
+    """Return a value with its percentile, BCa and delta-method intervals; the first is ``low`` and ``high``."""
+    primary = found.percentile
+    document: Document = {
+        "value": number(primary.value),
+        "low": number(primary.low),
+        "high": number(primary.high),
+        "method": primary.method,
+        "bca_low": number(found.bca.low),
+        "bca_high": number(found.bca.high),
+        "delta_low": number(found.delta.low),
+        "delta_high": number(found.delta.high),
+    }
+    if primary.undefined_because:
+        document["reason"] = primary.undefined_because
+    if found.undefined_replicates:
+        document["undefined_replicates"] = found.undefined_replicates
+    if found.notes:
+        document["notes"] = list(found.notes)
+    return document
+
+
+def estimate_document(estimate: Estimate) -> Document:
+    """Return a value with its interval and method."""
+    return {
+        "value": number(estimate.value),
+        "low": number(estimate.low),
+        "high": number(estimate.high),
+        "method": estimate.method,
+    }
+
+
+def _statistic_document(statistic: PooledStatistic) -> tuple[Document, Document]:
+    averaged = {**intervals_document(statistic.averaged), "sd": number(statistic.averaged_sd)}
+    return intervals_document(statistic.pooled), averaged
+
+
+def study_mapping_document(studied: StudyMapping) -> Document:
+    """Return a device under one mapping."""
+    pooled: Document = {}
+    averaged: Document = {}
+    classes: dict[str, Document] = {c: {"class": c} for c in studied.mapping.reference_classes}
+    for statistic in studied.statistics:
+        together, mean = _statistic_document(statistic)
+        if statistic.class_name:
+            classes[statistic.class_name][statistic.name] = {**together, "averaged": mean}
+        else:
+            pooled[statistic.name], averaged[statistic.name] = together, mean
+    return {
+        "name": studied.mapping.name,
+        "reference_classes": list(studied.mapping.reference_classes),
+        "device_classes": list(studied.mapping.device_classes),
+        "counts": studied.counts.tolist(),
+        "n": int(studied.counts.sum()),
+        "left_out": studied.left_out,
+        "ceiling": ceiling_document(studied.ceiling),
+        "pooled": pooled,
+        "averaged": averaged,
+        "classes": list(classes.values()),
+    }
+
+
+def bias_document(row: BiasRow) -> Document:
+    """Return one measure of the bias table."""
+    limits = row.limits
+    document: Document = {"measure": row.measure, "unit": row.unit}
+    for column in BIAS_COLUMNS[2:]:
+        if column.startswith("icc"):
+            value: Any = getattr(row.reliability.icc, {"icc": "value", "icc_low": "low", "icc_high": "high"}[column])
+        elif column == "ccc":
+            value = row.reliability.ccc.value
+        else:
+            value = getattr(limits, column)
+        document[column] = number(value) if isinstance(value, float) else value
+    document |= {
+        "mape": number(limits.mape),
+        "between_sd": number(limits.between_sd),
+        "within_sd": number(limits.within_sd),
+        "bootstrap_low": number(row.bootstrap.percentile.low),
+        "bootstrap_high": number(row.bootstrap.percentile.high),
+        "dropped": limits.dropped,
+    }
+    if row.equivalence is not None:
+        document["equivalence"] = {
+            "margin_low": number(row.equivalence.margin_low),
+            "margin_high": number(row.equivalence.margin_high),
+            "p": number(row.equivalence.p_value),
+            "equivalent": row.equivalence.equivalent,
+            "method": row.equivalence.method,
+        }
+    if limits.undefined:
+        document["reasons"] = dict(limits.undefined)
+    if limits.notes:
+        document["notes"] = list(limits.notes)
+    return document
+
+
+def _redistribution_document(traced: StudyRedistribution) -> Document:
+    return {
+        "stage": traced.stage,
+        "epochs": traced.epochs,
+        "minutes": traced.epochs / 2,
+        "to": [
+            {
+                "class": d.name,
+                "epochs": d.epochs,
+                "minutes": d.epochs / 2,
+                "share": number(d.share.value),
+                "low": number(d.share.percentile.low),
+                "high": number(d.share.percentile.high),
+                "share_of_class": number(d.share_of_class),
+                "minutes_per_night": intervals_document(d.minutes),
+            }
+            for d in traced.to
+        ],
+    }
+
+
+def _source_document(source: StudyBiasSource) -> Document:
+    intervals = {key: (low, high) for key, low, high in source.intervals}
+    return {
+        "class": source.pooled.name,
+        "bias_minutes": source.per_night.bias_min,
+        **_ends(intervals, "bias"),
+        "gained": [{"from": n, "minutes": m, **_ends(intervals, f"from {n}")} for n, m in source.per_night.gained],
+        "lost": [{"to": n, "minutes": m, **_ends(intervals, f"to {n}")} for n, m in source.per_night.lost],
+        "sentence": source.per_night.sentence(),
+        "without_unreported": number(source.per_night.without_unreported_min),
+        "returned_to": source.per_night.returned_to or None,
+        "returned": number(source.per_night.returned_min),
+        "pooled": _pooled_source(source.pooled),
+    }
+
+
+def _ends(intervals: dict[str, tuple[float, float]], key: str) -> Document:
+    low, high = intervals.get(key, (math.nan, math.nan))
+    return {"low": number(low), "high": number(high)}
+
+
+def _pooled_source(source: BiasSource) -> Document:
+    return {
+        "bias_minutes": source.bias_min,
+        "gained": [{"from": n, "minutes": m} for n, m in source.gained],
+        "lost": [{"to": n, "minutes": m} for n, m in source.lost],
+    }
+
+
+def device_document(device: DeviceStudy) -> Document:
+    """Return all of one device."""
+    return {
+        "device": device.device,
+        "participants": len(device.participants),
+        "nights": len(device.nights),
+        "reports": list(device.reports),
+        "mappings": [study_mapping_document(m) for m in device.mappings],
+        "bias": [bias_document(b) for b in device.bias],
+        "redistribution": [_redistribution_document(r) for r in device.redistribution],
+        "bias_sources": [_source_document(s) for s in device.bias_sources],
+    }
+
+
+def _comparison_document(comparison: DeviceComparison) -> Document:
+    return {
+        "first": comparison.first,
+        "second": comparison.second,
+        "participants": comparison.participants,
+        "nights": comparison.nights,
+        "mapping": comparison.mapping,
+        "differences": [
+            {
+                "statistic": d.statistic,
+                "of": d.class_name or None,
+                "first": number(d.first),
+                "second": number(d.second),
+                "difference": intervals_document(d.difference),
+            }
+            for d in comparison.differences
+        ],
+    }
+
+
+def _scorer_document(summary: ScorerSummary) -> Document:
+    return {
+        "device": summary.device,
+        "mapping": summary.mapping,
+        "nights": summary.nights,
+        "kappa_between_scorers": number(summary.between_scorers),
+        "kappa_with_scorers": number(summary.with_scorers),
+        "kappa_with_consensus": number(summary.with_consensus),
+        "share_of_scorer_agreement": number(summary.share),
+    }
+
+
+def _scorer_pair_document(night: NightSummary, pair: ScorerPair) -> Document:
+    return {
+        "participant": night.participant,
+        "night": night.night,
+        "device": night.device,
+        "first": pair.first,
+        "second": pair.second,
+        "mapping": pair.mapping,
+        "n": pair.n,
+        "accuracy": number(pair.accuracy),
+        "kappa": number(pair.kappa),
+    }
+
+
+def study_document(
+    study: StudyAgreement, *, table: NightsTable | None = None, options: Document | None = None
+) -> Document:
+    """Return a study as "sleepagree.study/1".
+
+    Parameters
+    ----------
+    study : StudyAgreement
+        The study.
+    table : NightsTable, optional
+        The table it was made from.
+    options : dict, optional
+        What was asked for, as far as the study does not know it.
+    """
+    pairs = [_scorer_pair_document(n, p) for d in study.devices for n in d.nights for p in n.scorers]
+    return {
+        "schema": STUDY_SCHEMA,
+        "software": software(),
+        "options": {
+            **(options or {}),
+            "mappings": [m.name for m in study.options.mappings] or None,
+            "resamples": study.options.resamples,
+            "seed": study.options.seed,
+            "confidence": study.options.level,
+            "margins": dict(study.options.margins) or None,
+            "log_ratio": study.options.log_ratio,
+        },
+        "inputs": {"name": table.name, "sha256": table.sha256} if table else None,
+        "nights": {
+            "given": study.given,
+            "scored": sum(len(d.nights) for d in study.devices),
+            "refused": [
+                {
+                    "row": r.row,
+                    "participant": r.participant,
+                    "night": r.night,
+                    "device": r.device,
+                    "reason": r.reason,
+                }
+                for r in study.refused
+            ],
+        },
+        "devices": [device_document(d) for d in study.devices],
+        "comparisons": [_comparison_document(c) for c in study.comparisons],
+        "scorers": {"summary": [_scorer_document(s) for s in study.scorers], "pairs": pairs} if pairs else None,
+        "cautions": list(study.cautions),
+    }
+
+
+# --- rows of tables ---------------------------------------------------------------------------------------
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return repr(value) if isinstance(value, float) else str(value)
+
+
+def bias_rows(study: StudyAgreement) -> list[list[str]]:
+    """Return bias.csv: the bias table of every device, header first."""
+    out = [["device", *BIAS_COLUMNS, *MORE_BIAS_COLUMNS]]
+    for device in study.devices:
+        for row in device.bias:
+            document = bias_document(row)
+            test = document.get("equivalence") or {}
+            document |= {
+                "margin": test.get("margin_high"),
+                "equivalence_p": test.get("p"),
+                "equivalent": test.get("equivalent"),
+            }
+            out.append([device.device, *(_cell(document[c]) for c in (*BIAS_COLUMNS, *MORE_BIAS_COLUMNS))])
+    return out
+
+
+def confusion_rows(study: StudyAgreement) -> list[list[str]]:
+    """Return confusion.csv: pooled counts of every device and mapping in long form, header first."""
+    out = [["device", "mapping", "reference", "device_class", "epochs", "share_of_row", "share_of_column"]]
+    for device in study.devices:
+        for studied in device.mappings:
+            rows, columns = studied.counts.sum(axis=1), studied.counts.sum(axis=0)
+            for i, reference in enumerate(studied.mapping.reference_classes):
+                for j, said in enumerate(studied.mapping.device_classes):
+                    n = int(studied.counts[i, j])
+                    shares = [repr(n / int(total)) if total else "" for total in (rows[i], columns[j])]
+                    out.append([device.device, studied.mapping.name, reference, said, str(n), *shares])
+    return out
+
+
+def night_rows(study: StudyAgreement) -> list[list[str]]:
+    """Return nights.csv: one line per row of the nights table, scored or refused, header first."""
+    head = [
+        "row", "participant", "night", "device", "outcome", "reason", "begin", "window_rule", "window_epochs", "scored",
+        "reference_gap", "reference_unscored", "reference_no_majority", "device_gap", "device_unscored",
+        "outside_reference", "outside_device", "mapping", "accuracy", "kappa", "square_mapping", "square_kappa",
+        "best_offset_s", "offset_gain",
+    ]  # fmt: skip
+    measures = [f"{side}_{name}" for name in MEASURE_NAMES for side in ("reference", "device")]
+    lines: list[tuple[int, list[str]]] = []
+    for device in study.devices:
+        first = device.mappings[0]
+        square = next((m for m in device.mappings if m.mapping.is_square), None)
+        for i, night in enumerate(device.nights):
+            excluded = dict(night.excluded)
+            kappa = "" if square is None else _cell(number(float(square.night_kappa[i])))
+            line = [
+                str(night.row), night.participant, night.night, night.device, "scored", "", night.begin,
+                night.window_rule, str(night.window_epochs), str(night.scored),
+                *(str(excluded.get(k, 0)) for k in head[10:15]),
+                str(night.outside_reference), str(night.outside_device), first.mapping.name,
+                _cell(number(float(first.night_accuracy[i]))), _cell(number(float(first.night_kappa[i]))),
+                "" if square is None else square.mapping.name, kappa,
+                _cell(number(night.best_offset_s)), _cell(number(night.offset_gain)),
+            ]  # fmt: skip
+            pairs = zip(night.reference_measures, night.device_measures, strict=True)
+            lines.append((night.row, [*line, *(_cell(number(v)) for pair in pairs for v in pair)]))
+    for refusal in study.refused:
+        line = [str(refusal.row), refusal.participant, refusal.night, refusal.device, "refused", refusal.reason]
+        lines.append((refusal.row, line + [""] * (len(head) + len(measures) - len(line))))
+    return [[*head, *measures], *(line for _, line in sorted(lines, key=lambda item: item[0]))]

@@ -1,0 +1,148 @@
+"""From a nights table to a folder of results, all or nothing, resumable."""
+
+from __future__ import annotations
+
+import gzip
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from sleepagree.documents import dump
+from sleepagree.errors import InputError
+from sleepagree.night_summary import NightSummary, Refusal
+from sleepagree.nights_table import NightsTable
+from sleepagree.output import csv_text, fresh_folder, refuse_existing
+from sleepagree.study import StudyAgreement, StudyOptions, summarise_study
+from sleepagree.study_documents import bias_rows, confusion_rows, night_rows, study_document
+from sleepagree.study_run import Execution, ScoringOptions, refuse_duplicates, run_rows
+
+EPOCHS_HEADER = "participant,night,device,epoch,reference,device_stage,status\n"
+
+
+@dataclass(frozen=True)
+class StudyRequest:
+    """A study as asked for on the command line.
+
+    Parameters
+    ----------
+    scoring : ScoringOptions
+        How nights are read and paired.
+    statistics : StudyOptions
+        How they are summed up.
+    strict : bool
+        Whether one refused night refuses the study.
+    told : dict
+        What was asked for, for the results.
+    command : str
+        The command that repeats it.
+    report : bool
+        Whether to make report and figures.
+    """
+
+    scoring: ScoringOptions
+    statistics: StudyOptions
+    strict: bool = False
+    told: dict[str, Any] | None = None
+    command: str = ""
+    report: bool = True
+
+
+def unfinished_folder(out: Path) -> Path:
+    """Return where the finished chunks of an interrupted study are kept."""
+    return out.with_name(f"{out.name}.unfinished")
+
+
+def run_study(
+    table: NightsTable,
+    request: StudyRequest,
+    *,
+    execution: Execution | None = None,
+    progress: Callable[[int, int], None] | None = None,
+    epochs: BinaryIO | gzip.GzipFile | None = None,
+) -> StudyAgreement:
+    """Score a table of nights and sum it up.
+
+    Parameters
+    ----------
+    table : NightsTable
+        The table.
+    request : StudyRequest
+        What was asked for.
+    execution : Execution, optional
+        Workers, and where finished chunks are kept.
+    progress : callable, optional
+        Called with rows done and rows in all.
+    epochs : binary stream, optional
+        Takes the epochs of every night as CSV lines.
+
+    Raises
+    ------
+    InputError
+        When no night can be scored, or one cannot and ``strict`` was asked for.
+    """
+    outcomes: list[NightSummary | Refusal] = []
+    for chunk in run_rows(table, request.scoring, execution=execution, progress=progress):
+        outcomes += chunk.outcomes
+        if epochs is not None:
+            epochs.write(chunk.epochs.encode())
+    checked = refuse_duplicates(outcomes)
+    refused = [o for o in checked if isinstance(o, Refusal)]
+    if refused and (request.strict or len(refused) == len(checked)):
+        listing = "\n  ".join(
+            f"line {r.row} ({r.participant}, {r.night}, {r.device}): {r.reason}" for r in refused[:20]
+        )
+        raise InputError(
+            "no night can be scored" if len(refused) == len(checked) else f"{len(refused)} nights cannot be scored",
+            table.name,
+            "",
+            "",
+            "",
+            f"\n  {listing}" + ("" if len(refused) <= 20 else f"\n  and {len(refused) - 20} more"),
+        )
+    return summarise_study(checked, request.statistics)
+
+
+def write_study(
+    table: NightsTable,
+    request: StudyRequest,
+    out: Path,
+    *,
+    workers: int = 1,
+    scheduler: str = "",
+    resume: bool = False,
+    overwrite: bool = False,
+    progress: Callable[[int, int], None] | None = None,
+) -> StudyAgreement:
+    """Score a table of nights into a folder.
+
+    Writes results.json, nights.csv, bias.csv, confusion.csv, epochs.csv.gz, report.html and figures. Until all
+    of it is there the folder does not exist; finished chunks wait in a folder beside it for ``resume``.
+
+    Raises
+    ------
+    OutputError
+        When the folder exists or cannot be written.
+    InputError
+        As :func:`run_study`.
+    """
+    refuse_existing(out, overwrite=overwrite)
+    keep = unfinished_folder(out)
+    execution = Execution(workers, scheduler, keep, resume)
+    with fresh_folder(out, overwrite=overwrite) as made:
+        # no name and no time in the gzip header: same inputs, same bytes
+        with (made / "epochs.csv.gz").open("wb") as raw, gzip.GzipFile("", "wb", 6, raw, mtime=0) as stream:
+            stream.write(EPOCHS_HEADER.encode())
+            study = run_study(table, request, execution=execution, progress=progress, epochs=stream)
+        results = dump(study_document(study, table=table, options=request.told))
+        texts = {
+            "results.json": results,
+            "nights.csv": csv_text(night_rows(study)),
+            "bias.csv": csv_text(bias_rows(study)),
+            "confusion.csv": csv_text(confusion_rows(study)),
+        }
+        for name, text in texts.items():
+            (made / name).write_text(text, encoding="utf-8", newline="")
+    shutil.rmtree(keep, ignore_errors=True)
+    return study
