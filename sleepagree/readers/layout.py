@@ -2,9 +2,17 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import math
+import os
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
 from enum import StrEnum
+from typing import Any, Final, TypeVar
+
+from sleepagree.errors import FileFormatError, shorten
+from sleepagree.readers._text import read_bytes
 
 
 class Shape(StrEnum):
@@ -23,6 +31,13 @@ class Marks(StrEnum):
     END = "end"
 
 
+class Ends(StrEnum):
+    """Whether the end of an interval is its first moment after, or its last moment within."""
+
+    EXCLUSIVE = "exclusive"
+    INCLUSIVE = "inclusive"
+
+
 class NightOf(StrEnum):
     """Which day a date beside a clock time names."""
 
@@ -36,6 +51,15 @@ class Overlaps(StrEnum):
     REFUSE = "refuse"
     SHORTER_WINS = "shorter-wins"
     LATER_WINS = "later-wins"
+
+
+class TimeForm(StrEnum):
+    """How times are written, where it is no strptime text."""
+
+    ISO = "iso"
+    UNIX_S = "unix-s"
+    UNIX_MS = "unix-ms"
+    ELAPSED_S = "elapsed-s"
 
 
 @dataclass(frozen=True)
@@ -58,12 +82,15 @@ class Layout:
         Seconds in one unit of the duration column (1, 60 or 0.001).
     marks : Marks
         Which moment of an epoch a row's time names.
+    ends : Ends or None
+        Whether the end column names the first moment after an interval (as None does) or its last moment.
     time : str or None
         "iso", "unix-s", "unix-ms", "elapsed-s" or a strptime text.
     night_of : NightOf or None
-        Meaning of a date beside times that cross midnight, or of times without dates.
-    begins : datetime or None
-        Clock time of elapsed second 0, for files that hold elapsed time only.
+        Which day the date beside times that cross midnight names.
+    begins : date or datetime or None
+        Clock time of elapsed second 0, for files that hold elapsed time only; for times without dates, the
+        date of the night (see ``night_of``) or a moment that no row comes before.
     zone : str or None
         IANA name of the zone of naive times.
     overlaps : Overlaps
@@ -85,11 +112,315 @@ class Layout:
     date: str | None = None
     duration_unit: float | None = None
     marks: Marks = Marks.START
+    ends: Ends | None = None
     time: str | None = None
     night_of: NightOf | None = None
-    begins: datetime | None = None
+    begins: dt.date | None = None
     zone: str | None = None
     overlaps: Overlaps = Overlaps.REFUSE
     delimiter: str | None = None
     encoding: str | None = None
     stages: dict[str, str] = field(default_factory=dict)
+
+
+NO_LAYOUT: Final = Layout()
+
+DURATION_UNITS: Final[Mapping[str, float]] = {"s": 1.0, "min": 60.0, "ms": 0.001}
+
+_TOP_KEYS: Final = ("reports", "epoch_seconds", "file", "stages")
+_FILE_KEYS: Final = (
+    "shape",
+    "start",
+    "end",
+    "duration",
+    "stage",
+    "date",
+    "duration_unit",
+    "marks",
+    "ends",
+    "time",
+    "night_of",
+    "begins",
+    "zone",
+    "overlaps",
+    "delimiter",
+    "encoding",
+)
+_COLUMNS: Final = ("start", "end", "duration", "stage", "date")
+_LONGEST_EPOCH_S: Final = 3600.0
+
+_Choice = TypeVar("_Choice", bound=StrEnum)
+
+
+def read_layout(path: str | os.PathLike[str]) -> Layout:
+    """Read a layout file.
+
+    Parameters
+    ----------
+    path : path-like
+        TOML file with ``reports`` and ``epoch_seconds`` at its top and the tables ``[file]`` and ``[stages]``;
+        every key may be left out.
+
+    Returns
+    -------
+    Layout
+
+    Raises
+    ------
+    FileFormatError
+        When the file is no TOML, a key is unknown, or a value has the wrong type or is none of the choices.
+        Names of zones and of stages are looked up later, when a file is read with the layout.
+    InputError
+        When the file cannot be read.
+    """
+    name = os.fspath(path)
+    document = _parse(read_bytes(path), name)
+    checker = _Checker(name)
+    checker.refuse_unknown(document, _TOP_KEYS, "")
+    table = checker.table(document, "file")
+    checker.refuse_unknown(table, _FILE_KEYS, "[file]")
+    columns = {key: checker.text(table, key) for key in _COLUMNS}
+    checker.refuse_shared_columns(columns)
+    unit = checker.choice_of(table, "duration_unit", tuple(DURATION_UNITS))
+    return Layout(
+        os.path.basename(name),  # noqa: PTH119 - a Path costs more than the rest of this function
+        checker.reports(document),
+        checker.epoch_seconds(document),
+        checker.choice(table, "shape", Shape),
+        columns["start"],
+        columns["end"],
+        columns["duration"],
+        columns["stage"],
+        columns["date"],
+        None if unit is None else DURATION_UNITS[unit],
+        checker.choice(table, "marks", Marks) or Marks.START,
+        checker.choice(table, "ends", Ends),
+        checker.time(table),
+        checker.choice(table, "night_of", NightOf),
+        checker.begins(table),
+        checker.text(table, "zone"),
+        checker.choice(table, "overlaps", Overlaps) or Overlaps.REFUSE,
+        checker.delimiter(table),
+        checker.encoding(table),
+        checker.stages(document),
+    )
+
+
+def _parse(data: bytes, path: str) -> dict[str, Any]:
+    import tomllib  # here, since most nights are read without a layout
+
+    try:
+        return tomllib.loads(data.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        raise FileFormatError(
+            "the layout is not UTF-8 text",
+            path,
+            f"byte {error.start}",
+            f"byte 0x{data[error.start]:02x}",
+            "a text in UTF-8",
+            "Save the layout as UTF-8.",
+        ) from None
+    except tomllib.TOMLDecodeError as error:
+        text = str(error)
+        match = re.fullmatch(r"(.*) \(at (line \d+, column \d+|end of document)\)", text, re.DOTALL)
+        reason, where = (match[1], match[2]) if match else (text, "")
+        raise FileFormatError(
+            "the layout is not valid TOML",
+            path,
+            where,
+            reason,
+            "TOML 1.0",
+            "Texts stand in quotes and a key stands once.",
+        ) from None
+    except RecursionError:
+        raise FileFormatError("the layout is nested too deeply", path) from None
+
+
+@dataclass(frozen=True)
+class _Checker:
+    """Takes values out of the TOML tables, or raises an error that says what would have been right."""
+
+    path: str
+
+    def wrong(self, where: str, found: Any, expected: str, remedy: str = "") -> FileFormatError:
+        shown = f"'{found}'" if isinstance(found, str) else str(found)
+        return FileFormatError("wrong value in the layout", self.path, where, shown, expected, remedy)
+
+    def refuse_unknown(self, table: Mapping[str, Any], known: Sequence[str], section: str) -> None:
+        for key in table:
+            if key not in known:
+                raise self._unknown(key, known, section)
+
+    def _unknown(self, key: str, known: Sequence[str], section: str) -> FileFormatError:
+        other, place = (_FILE_KEYS, "[file]") if section == "" else (_TOP_KEYS, "the top, above [file]")
+        if key in other:
+            remedy = f"'{key}' belongs in {place}." if section == "" else f"'{key}' belongs at {place}."
+        else:
+            import difflib
+
+            near = difflib.get_close_matches(key.casefold(), known, 2, 0.6)
+            remedy = f"Did you mean {' or '.join(near)}?" if near else ""
+        where = section or "top level"
+        return FileFormatError(
+            "unknown key in the layout",
+            self.path,
+            where,
+            f"'{shorten(key)}'",
+            "one of " + ", ".join(known),
+            remedy,
+        )
+
+    def table(self, document: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+        value = document.get(key, {})
+        if not isinstance(value, dict):
+            raise self.wrong(key, value, f"a table [{key}]")
+        return value
+
+    def text(self, table: Mapping[str, Any], key: str) -> str | None:
+        value = table.get(key)
+        if value is None:
+            return None
+        if not isinstance(value, str) or not value.strip():
+            raise self.wrong(f"[file], key '{key}'", value, 'a text in quotes, such as "Start time"')
+        return value.strip()
+
+    def refuse_shared_columns(self, columns: Mapping[str, str | None]) -> None:
+        named = [(key, column) for key, column in columns.items() if column is not None]
+        for i, (key, column) in enumerate(named):
+            for other, other_column in named[:i]:
+                if column == other_column:
+                    raise self.wrong(f"[file], keys '{other}' and '{key}'", column, "a column of its own for each")
+
+    def choice_of(self, table: Mapping[str, Any], key: str, words: Sequence[str]) -> str | None:
+        value = table.get(key)
+        if value is None:
+            return None
+        if value not in words:
+            raise self.wrong(f"[file], key '{key}'", value, "one of " + ", ".join(words))
+        return str(value)
+
+    def choice(self, table: Mapping[str, Any], key: str, kind: type[_Choice]) -> _Choice | None:
+        value = self.choice_of(table, key, [member.value for member in kind])
+        return None if value is None else kind(value)
+
+    def reports(self, document: Mapping[str, Any]) -> tuple[str, ...] | None:
+        value = document.get("reports")
+        if value is None:
+            return None
+        if not isinstance(value, list) or not value or not all(isinstance(word, str) for word in value):
+            raise self.wrong("key 'reports'", value, 'a list of stages, such as ["wake", "light", "deep"]')
+        return tuple(value)
+
+    def epoch_seconds(self, document: Mapping[str, Any]) -> float | None:
+        value = document.get("epoch_seconds")
+        if value is None:
+            return None
+        usable = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+        if not usable or not 1.0 <= value <= _LONGEST_EPOCH_S:
+            raise self.wrong("key 'epoch_seconds'", value, "a number of seconds from 1 to 3600")
+        return float(value)
+
+    def time(self, table: Mapping[str, Any]) -> str | None:
+        value = table.get("time")
+        if value is None:
+            return None
+        words = [form.value for form in TimeForm]
+        expected = 'one of iso, unix-s, unix-ms, elapsed-s, or a strptime text such as "%d.%m.%Y %H:%M:%S"'
+        if not isinstance(value, str) or (value not in words and "%" not in value):
+            raise self.wrong("[file], key 'time'", value, expected)
+        if value not in words:
+            reason = _strptime_fault(value)
+            if reason:
+                raise self.wrong("[file], key 'time'", value, reason)
+        return value
+
+    def begins(self, table: Mapping[str, Any]) -> dt.date | None:
+        value = table.get("begins")
+        if isinstance(value, str):
+            try:
+                return _date_or_moment(value)
+            except ValueError:
+                pass
+        elif value is None or isinstance(value, dt.date):
+            return value
+        raise self.wrong("[file], key 'begins'", value, "a date and time such as 2026-03-01T22:30:00, or a date")
+
+    def delimiter(self, table: Mapping[str, Any]) -> str | None:
+        value = table.get("delimiter")
+        if value is None:
+            return None
+        if not isinstance(value, str) or len(value) != 1 or value in '"\r\n\x00' or value.isalnum():
+            raise self.wrong("[file], key 'delimiter'", value, 'one character such as ",", ";", "|" or "\\t"')
+        return value
+
+    def encoding(self, table: Mapping[str, Any]) -> str | None:
+        value = self.text(table, "encoding")
+        if value is None:
+            return None
+        import codecs
+
+        try:
+            # "rot13", "zip" and their like are codecs too, but none of texts; looking them up tells
+            if isinstance(b"a".decode(codecs.lookup(value).name), str):
+                return value
+        except (LookupError, UnicodeError, ValueError):
+            if value.casefold().replace("-", "").replace("_", "").startswith(("utf16", "utf32")):
+                return value
+        raise self.wrong("[file], key 'encoding'", value, "a name such as utf-8, cp1252, iso-8859-15 or utf-16")
+
+    def stages(self, document: Mapping[str, Any]) -> dict[str, str]:
+        table = self.table(document, "stages")
+        for label, word in table.items():
+            if not isinstance(word, str) or not word.strip():
+                raise self.wrong(
+                    f"[stages], label '{shorten(label)}'",
+                    word,
+                    'a stage in quotes, such as "light", "unscored" or "not-a-stage"',
+                )
+        return {label: word.strip() for label, word in table.items()}
+
+
+# --- times ------------------------------------------------------------------------------------------------
+
+_DAY_DIRECTIVES: Final = ("d", "j")
+_MONTH_DIRECTIVES: Final = ("m", "b", "B", "j")
+_YEAR_DIRECTIVES: Final = ("Y", "y")
+#: Week numbers and the locale's own forms are left out: nobody can tell what they mean on another computer.
+_KNOWN_DIRECTIVES: Final = frozenset("YymbBdjaAHIpMSfz%")
+
+
+def strptime_directives(text: str) -> tuple[str, ...]:
+    """Return the letters that follow a percent sign in a strptime text, "%%" left out."""
+    return tuple(letter for letter in re.findall(r"%(.?)", text, re.DOTALL) if letter != "%")
+
+
+def strptime_has_date(text: str) -> bool:
+    """Whether a strptime text names a date."""
+    return any(letter in _YEAR_DIRECTIVES for letter in strptime_directives(text))
+
+
+def _strptime_fault(text: str) -> str:
+    """Return what a strptime text should have been, or "" where it tells a moment of a day or a date too."""
+    letters = strptime_directives(text)
+    unknown = [letter for letter in letters if letter not in _KNOWN_DIRECTIVES]
+    if unknown:
+        return f"no '%{unknown[0]}', which cannot be read the same way everywhere"
+    if len(set(letters)) < len(letters):
+        return "each part of a time once"
+    if "M" not in letters or not ("H" in letters or {"I", "p"} <= set(letters)):
+        return "hours and minutes (%H:%M, or %I:%M %p)"
+    parts = [
+        any(letter in letters for letter in group) for group in (_YEAR_DIRECTIVES, _MONTH_DIRECTIVES, _DAY_DIRECTIVES)
+    ]
+    if any(parts) and not all(parts):
+        return "a whole date (year, month, day) or none"
+    return ""
+
+
+def _date_or_moment(text: str) -> dt.date:
+    text = text.strip()
+    if re.fullmatch(r"\d{4}-\d\d-\d\d", text, re.ASCII):
+        return dt.date.fromisoformat(text)
+    if not re.fullmatch(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d{1,6})?)?(Z|[+-]\d\d:?\d\d)?", text, re.ASCII):
+        raise ValueError(text)
+    return dt.datetime.fromisoformat(text)
