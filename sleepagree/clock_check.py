@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from sleepagree.clock import QuickOffset, quick_offset
-from sleepagree.night import class_sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.class_sequences import both_codes, class_sequence, square_mapping
+from sleepagree.clock import ClockReading, QuickOffset, fine_codes, quick_offset, read_clock
+from sleepagree.errors import MappingError
+from sleepagree.hypnogram import ScoredSpans
 from sleepagree.pairing import PairedNight
+from sleepagree.resampling import rng_for
 from sleepagree.stages import StageMapping, fitting_mappings
 
+STEP_S: Final = 5.0
 
-def square_mapping(paired: PairedNight, mapping: StageMapping) -> StageMapping | None:
-    """Return ``mapping`` if it is square, else the finest built-in square one that fits, or None."""
-    if mapping.is_square:
-        return mapping
-    fitting = fitting_mappings(paired.reference_set, paired.device_set)
-    return next((m for m in fitting if m.is_square), None)
+Codes = NDArray[np.int8]
 
 
 def check_clock(paired: PairedNight, mapping: StageMapping) -> QuickOffset | None:
@@ -21,9 +25,9 @@ def check_clock(paired: PairedNight, mapping: StageMapping) -> QuickOffset | Non
     square = square_mapping(paired, mapping)
     if square is None:
         return None
-    everywhere = paired.reference >= 0
-    reference = class_sequence(paired.reference, everywhere, square.reference_codes(paired.reference_set), -1)
-    device = class_sequence(paired.device, paired.device >= 0, square.device_codes(paired.device_set), -1)
+    rows, columns = both_codes(paired, square)
+    reference = class_sequence(paired.reference, paired.reference >= 0, rows, -1)
+    device = class_sequence(paired.device, paired.device >= 0, columns, -1)
     return quick_offset(reference, device, len(square.reference_classes))
 
 
@@ -36,3 +40,75 @@ def clock_caution(found: QuickOffset | None) -> list[str]:
         f"instead of {found.kappa_at_zero:.3f}). A wrong clock would look like this; 'sleepagree clock' looks closer. "
         "Nothing was shifted: tuning the clock on the outcome inflates agreement."
     ]
+
+
+def scan_clock(
+    paired: PairedNight,
+    mapping: StageMapping,
+    *,
+    range_s: float = 1800.0,
+    resamples: int = 500,
+    seed: int = 0,
+    level: float = 0.95,
+) -> ClockReading:
+    """Look at the clock closely: offsets in steps of 5 s, drift, and whether an offset is worth proposing.
+
+    Parameters
+    ----------
+    paired : PairedNight
+        The two sides; their window is the reference time that is looked at.
+    mapping : StageMapping
+        The declared mapping; where it has no kappa, the finest built-in square one that fits takes its place.
+    range_s : float
+        Largest offset to either side.
+    resamples, seed, level
+        Of the block bootstrap.
+
+    Raises
+    ------
+    MappingError
+        When no mapping with a kappa fits the two label sets.
+    """
+    square = square_mapping(paired, mapping)
+    if square is None:
+        raise MappingError(
+            "no mapping with a kappa fits the two label sets",
+            "",
+            "",
+            "",
+            "at least wake and sleep on both sides",
+            "Give one with --mapping.",
+        )
+    fitting = fitting_mappings(paired.reference_set, paired.device_set)
+    two = next((m for m in fitting if m.name == "wake-sleep"), None)
+    wake_sleep = None if two is None or two is square else _fine_sides(paired, two, range_s)
+    return read_clock(
+        *_fine_sides(paired, square, range_s),
+        len(square.reference_classes),
+        mapping=square.name,
+        rng=rng_for(seed, "clock"),
+        wake_sleep=wake_sleep,
+        step_s=STEP_S,
+        range_s=range_s,
+        resamples=resamples,
+        level=level,
+    )
+
+
+def _fine_sides(paired: PairedNight, mapping: StageMapping, range_s: float) -> tuple[Codes, Codes]:
+    """Lay both sides on one fine clock that reaches beyond the window; the reference counts inside it only."""
+    reference, device, shift_s = paired.fine
+    margin = round(range_s / STEP_S)
+    origin_s = paired.begin_s - margin * STEP_S
+    n = 2 * margin + round((paired.end_s - paired.begin_s) / STEP_S)
+    rows, columns = both_codes(paired, mapping)
+    first = _lay(reference, rows, origin_s, n)
+    second = _lay(device, columns, origin_s - shift_s, n)
+    first[:margin] = -1
+    first[n - margin :] = -1
+    return first, second
+
+
+def _lay(spans: ScoredSpans, class_codes: tuple[int, ...], origin_s: float, n: int) -> Codes:
+    lookup = np.array(class_codes, np.int16)
+    return fine_codes(spans.onset_s, spans.duration_s, lookup[spans.codes], origin_s=origin_s, n=n, step_s=STEP_S)

@@ -14,6 +14,8 @@ import numpy as np
 import sleepagree
 from sleepagree.agreement import ClassAgreement
 from sleepagree.ceiling import Ceiling
+from sleepagree.clock import QuickOffset
+from sleepagree.disagreement import disagreement_document
 from sleepagree.mapping_comparison import ComparedMapping, MappingComparison
 from sleepagree.measures import MeasurePair
 from sleepagree.night import MappingAgreement, NightAgreement
@@ -240,8 +242,21 @@ def night_document(night: NightAgreement, *, options: Document | None = None) ->
         "measures": [measure_document(m) for m in night.measures],
         "redistribution": [redistribution_document(r) for r in night.redistribution],
         "bias_sources": [bias_source_document(s) for s in night.bias_sources],
-        "disagreement": {},
+        "disagreement": None if night.disagreement is None else disagreement_document(night.disagreement),
+        "clock": clock_check_document(night.clock),
         "cautions": list(night.cautions),
+    }
+
+
+def clock_check_document(found: QuickOffset | None) -> Document | None:
+    """Return the cheap look at the clock."""
+    if found is None:
+        return None
+    return {
+        "offset_seconds": number(found.offset_s),
+        "kappa_at_zero": number(found.kappa_at_zero),
+        "kappa_at_best": number(found.kappa_at_best),
+        "gain": number(found.gain),
     }
 
 

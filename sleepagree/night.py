@@ -12,6 +12,10 @@ from numpy.typing import NDArray
 from sleepagree import agreement
 from sleepagree.agreement import TableAgreement, summarise_table
 from sleepagree.ceiling import Ceiling, design_ceiling
+from sleepagree.class_sequences import class_sequence, joint_classes
+from sleepagree.clock import QuickOffset
+from sleepagree.clock_check import check_clock, clock_caution
+from sleepagree.disagreement import Disagreement, describe_disagreement
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import EPOCH_S, Counts, frozen_array
 from sleepagree.measures import MeasurePair, SleepMeasures, derive_measures, pair_measures
@@ -90,6 +94,10 @@ class NightAgreement:
         One for each reference stage that the device cannot report.
     bias_sources : tuple of BiasSource
         One for each class that both sides can say.
+    disagreement : Disagreement or None
+        How disagreement lies in time, under the first mapping; None where the mapping leaves no epoch.
+    clock : QuickOffset or None
+        Whether a shift of whole epochs would raise agreement.
     cautions : tuple of str
         Plain sentences.
     resamples, seed, level : int, int, float
@@ -102,6 +110,8 @@ class NightAgreement:
     measures: tuple[MeasurePair, ...]
     redistribution: tuple[Redistribution, ...]
     bias_sources: tuple[BiasSource, ...]
+    disagreement: Disagreement | None
+    clock: QuickOffset | None
     cautions: tuple[str, ...]
     resamples: int
     seed: int
@@ -167,6 +177,7 @@ def compare(
     resampled = _resample_native(paired, native.shape, resamples, seed)
     scored = tuple(_score_mapping(m, paired, native, resampled, level) for m in chosen)
     first = scored[0]
+    clock = check_clock(paired, chosen[0])
     return NightAgreement(
         paired,
         native,
@@ -178,7 +189,9 @@ def compare(
             reference_classes=first.mapping.reference_classes,
             device_classes=first.mapping.device_classes,
         ),
-        (*paired.cautions, *_cautions(paired, scored)),
+        _describe_time(paired, chosen[0]),
+        clock,
+        (*paired.cautions, *_cautions(paired, scored), *clock_caution(clock)),
         resamples,
         seed,
         level,
@@ -321,15 +334,21 @@ def _stage_flags(
     return flags
 
 
+def _describe_time(paired: PairedNight, mapping: StageMapping) -> Disagreement | None:
+    joint = joint_classes(paired, mapping)
+    if not joint.epochs.size:
+        return None
+    return describe_disagreement(
+        joint.reference,
+        joint.device,
+        joint.epochs,
+        classes=mapping.reference_classes,
+        window_epochs=int(paired.status.size),
+        begin=paired.begin,
+    )
+
+
 # --- redistribution ---------------------------------------------------------------------------------------
-
-
-def class_sequence(
-    codes: NDArray[np.int16], scored: NDArray[np.bool_], class_codes: Sequence[int], left_out: int
-) -> NDArray[np.int16]:
-    """Return the class of every epoch; ``left_out`` where the mapping leaves it out, -1 where not scored."""
-    lookup = np.array([*(left_out if c < 0 else c for c in class_codes), -1], np.int16)
-    return np.where(scored, lookup[codes], np.int16(-1))
 
 
 def _redistribute(

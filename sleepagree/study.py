@@ -24,6 +24,7 @@ from sleepagree.limits import LimitsOfAgreement, Scale, fit_limits_of_agreement
 from sleepagree.measures import SleepMeasures, pair_measures
 from sleepagree.night import class_minutes, fold_counts
 from sleepagree.night_summary import NightSummary, Refusal
+from sleepagree.planning import VarianceComponents, components_from_values
 from sleepagree.redistribution import LEFT_OUT_COLUMN, BiasSource, account_for_bias, unreported_stages
 from sleepagree.reliability import Reliability, fit_reliability
 from sleepagree.resampling import (
@@ -113,6 +114,8 @@ class StudyMapping:
         Accuracy of each night.
     ceiling : Ceiling
         Design ceiling of the pooled epochs.
+    kappa_components : VarianceComponents or None
+        SD of a night's kappa between and within participants; None with one participant or without kappa.
     """
 
     mapping: StageMapping
@@ -123,6 +126,7 @@ class StudyMapping:
     night_kappa: Values
     night_accuracy: Values
     ceiling: Ceiling
+    kappa_components: VarianceComponents | None
 
     def find(self, name: str, class_name: str = "") -> PooledStatistic | None:
         """Return one statistic, None where the mapping has none of that name."""
@@ -481,16 +485,25 @@ def _study_mapping(name: str, mapping: StageMapping, grouped: _Grouped, options:
     staged = sum(int(n.native.sum()) for n in grouped.nights)
     has = [c in mapping.device_classes for c in mapping.reference_classes]
     undefined = np.full(len(grouped.nights), NAN)
+    kappas = agreement.kappa(counts) if mapping.is_square else undefined
     return StudyMapping(
         mapping,
         frozen_array(total, np.int64),
         staged - int(total.sum()),
         frozen_array(counts, np.int64),
         _statistics(name, mapping, square, grouped, options),
-        agreement.kappa(counts) if mapping.is_square else undefined,
+        kappas,
         agreement.accuracy(square),
         design_ceiling(total.sum(axis=1), device_has=has),
+        _kappa_components(kappas, grouped),
     )
+
+
+def _kappa_components(kappas: Values, grouped: _Grouped) -> VarianceComponents | None:
+    known = ~np.isnan(kappas)
+    if np.unique(grouped.of_night[known]).size < 2:
+        return None
+    return components_from_values(kappas[known], participant=grouped.of_night[known])
 
 
 _NEED_SQUARE: Final = ("kappa", "pabak", "ac1", "mcc", "balanced_accuracy")

@@ -87,6 +87,12 @@ def study_mapping_document(studied: StudyMapping) -> Document:
             classes[statistic.class_name][statistic.name] = {**together, "averaged": mean}
         else:
             pooled[statistic.name], averaged[statistic.name] = together, mean
+    components = studied.kappa_components
+    if components is not None and "kappa" in averaged:
+        averaged["kappa"] |= {
+            "between_sd": number(components.between_sd),
+            "within_sd": number(components.within_sd),
+        }
     return {
         "name": studied.mapping.name,
         "reference_classes": list(studied.mapping.reference_classes),

@@ -9,6 +9,7 @@ from datetime import datetime
 from typing import Final
 
 from sleepagree.agreement import ClassAgreement
+from sleepagree.disagreement import Runs
 from sleepagree.errors import shorten
 from sleepagree.mapping_comparison import ComparedMapping, MappingComparison
 from sleepagree.night import MappingAgreement, NightAgreement
@@ -60,6 +61,7 @@ def night_lines(night: NightAgreement) -> list[str]:
         _measures(night),
         *[_redistribution(r, night.level) for r in night.redistribution],
         _bias_sources(night),
+        _time(night),
     ]
     lines: list[str] = []
     for block in blocks:
@@ -271,6 +273,54 @@ def _bias_sources(night: NightAgreement) -> list[str]:
                 indent="      ",
                 hang="      ",
             )
+    return lines
+
+
+def runs_sentence(runs: Runs) -> str:
+    """Return whether errors come in runs, against the same number scattered within each stage."""
+    if math.isnan(runs.z):
+        return "The number of runs could not have been other."
+    scattered = f"scattered errors would make {runs.expected_count:.0f} runs of {runs.expected_mean_length / 2:.1f} min"
+    # two-sided 5 % either way: what is said in words should not rest on a coin toss
+    if runs.z < -1.96:
+        return f"Errors come in runs: {scattered} (z = {runs.z:.1f})."
+    if runs.z > 1.96:
+        return f"Errors are more broken up than chance: {scattered} (z = {runs.z:.1f})."
+    return f"Errors are about as scattered as chance: {scattered} (z = {runs.z:.1f})."
+
+
+def _time(night: NightAgreement) -> list[str]:
+    found = night.disagreement
+    if found is None:
+        return []
+    runs = found.runs
+    lines = ["DISAGREEMENT IN TIME"]
+    if runs.count:
+        longest = f"{runs.longest / 2:.1f} min"
+        begin = night.paired.epoch_start(runs.longest_from)
+        where = f", from {begin:%H:%M:%S}" if begin else ""
+        lines += wrap(
+            f"{runs.count} runs of disagreement, mean {runs.mean_length / 2:.1f} min, longest {longest}{where}. "
+            + runs_sentence(runs),
+            hang="  ",
+        )
+    else:
+        lines.append("  no epoch disagrees")
+    near = "; ".join(
+        f"{100 * n.share_of_disagreement:.0f} % lies within {n.within_epochs} "
+        f"epoch{'s' if n.within_epochs > 1 else ''} of a change in the reference (those epochs are "
+        f"{100 * n.share_of_epochs:.0f} % of all)"
+        for n in found.near_transitions
+        if not math.isnan(n.share_of_disagreement)
+    )
+    if near:
+        lines += wrap("Of the disagreement, " + near + ".", hang="  ")
+    thirds = ", ".join(f"{figure(part.agreement, 2)}" for part in found.thirds)
+    lines.append(f"  agreement by third of the window: {thirds}")
+    lines.append(
+        f"  changes of class per hour: reference {found.reference_transitions_per_h:.1f}, device "
+        f"{found.device_transitions_per_h:.1f}"
+    )
     return lines
 
 

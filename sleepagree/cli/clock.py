@@ -1,0 +1,71 @@
+"""``sleepagree clock``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from sleepagree.cli import options as shared
+
+
+@click.command(short_help="Show agreement as a function of clock offset and drift.")
+@click.argument("reference", type=shared.FILE)
+@click.argument("device", type=shared.FILE)
+@shared.mapping_option
+@shared.reading_options
+@shared.pairing_options
+@click.option(
+    "--range",
+    "range_min",
+    type=click.FloatRange(1, 600),
+    default=30.0,
+    show_default=True,
+    metavar="MINUTES",
+    help="Largest offset to either side.",
+)
+@click.option("--resamples", type=click.IntRange(0, 100_000), default=500, show_default=True, help="Of the bootstrap.")
+@click.option("--seed", type=click.IntRange(0), default=0, show_default=True, help="Seed of the bootstrap.")
+@click.option("--confidence", type=click.FloatRange(0.5, 0.9999), default=0.95, show_default=True)
+@shared.json_option
+@shared.overwrite_option
+@shared.quiet_option
+def clock(reference: Path, device: Path, mapping_names: tuple[str, ...], range_min: float, **options: Any) -> None:
+    """Show how agreement changes when device times are shifted, and whether the device's clock drifts.
+
+    Offsets are seconds to add to device times. Nothing is ever shifted here: an offset that is proposed may be
+    given to other commands with --clock-offset. Tuning the clock on the outcome inflates agreement, so report
+    both figures.
+
+    A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
+    """
+    from sleepagree.clock import clock_document
+    from sleepagree.clock_check import scan_clock
+    from sleepagree.documents import dump, inputs_document, software, window_document
+    from sleepagree.stages import default_mapping
+
+    mappings = shared.load_mappings(mapping_names)
+    paired = shared.load_pair(reference, device, mappings, options)
+    mapping = mappings[0] if mappings else default_mapping(paired.reference_set, paired.device_set)
+    reading = scan_clock(
+        paired,
+        mapping,
+        range_s=range_min * 60,
+        resamples=options["resamples"],
+        seed=options["seed"],
+        level=options["confidence"],
+    )
+    if options["json_path"]:
+        document = {
+            **clock_document(reading),
+            "software": software(),
+            "inputs": inputs_document(paired),
+            "window": window_document(paired),
+        }
+        shared.write_json(dump(document), options["json_path"], overwrite=options["overwrite"])
+    if options["json_path"] != "-":
+        from sleepagree.clock_text import clock_lines
+
+        click.echo("\n".join(clock_lines(reading, paired)))
+    shared.print_cautions(paired.cautions, quiet=options["quiet"])

@@ -1,0 +1,80 @@
+"""A reading of the clock as lines of text."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+
+from sleepagree.clock import TUNING_WARNING, ClockReading, OffsetCurve
+from sleepagree.errors import shorten
+from sleepagree.pairing import PairedNight
+from sleepagree.text import DASH, figure, wrap
+
+_BARS: Final = 31
+_BAR_WIDTH: Final = 44
+
+
+def clock_lines(reading: ClockReading, paired: PairedNight) -> list[str]:
+    """Return a reading at 80 columns: verdict, curve, drift, warning."""
+    names = shorten(paired.reference_side.origin.name), shorten(paired.device_side.origin.name)
+    lines = [f"CLOCK of {names[1]} against {names[0]}", ""]
+    lines += wrap(("Proposed: " if reading.proposed else "Nothing is proposed: ") + reading.reason, hang="    ")
+    lines += [
+        "",
+        f"  mapping                {shorten(reading.mapping)}",
+        f"  best offset            {_seconds(reading.offset_s)}"
+        f"{_interval(reading.low_s, reading.high_s, ' s', reading.level)}",
+        f"  kappa as recorded      {figure(reading.kappa_at_zero, 3)}",
+        f"  kappa at best offset   {figure(reading.kappa_at_best, 3)}",
+        f"  drift                  {_drift(reading)}",
+    ]
+    if reading.wake_sleep is not None:
+        offset_s, at_best = reading.wake_sleep.best
+        lines.append(
+            f"  wake-sleep alone       {_seconds(offset_s)}, kappa {figure(at_best, 3)} instead of "
+            f"{figure(reading.wake_sleep.at_zero, 3)}"
+        )
+    for part in reading.thirds:
+        lines.append(
+            f"  {part.from_s / 3600:.1f} to {part.to_s / 3600:.1f} h".ljust(25)
+            + f"{_seconds(part.offset_s)}, kappa {figure(part.kappa_at_best, 3)}"
+        )
+    lines += ["", "  kappa by offset (seconds added to device times)", *_curve(reading.curve), ""]
+    return lines + wrap(TUNING_WARNING, hang="  ")
+
+
+def _seconds(value: float) -> str:
+    return DASH if math.isnan(value) else f"{value:+.0f} s"
+
+
+def _interval(low: float, high: float, unit: str, level: float) -> str:
+    return "" if math.isnan(low) else f"  ({100 * level:g} % interval {low:+.0f} to {high:+.0f}{unit})"
+
+
+def _drift(reading: ClockReading) -> str:
+    if math.isnan(reading.drift_s_per_h):
+        return DASH
+    return f"{reading.drift_s_per_h:+.1f} s per hour" + _interval(
+        reading.drift_low, reading.drift_high, " s/h", reading.level
+    )
+
+
+def _curve(curve: OffsetCurve) -> list[str]:
+    """Return the curve as bars: every bar the highest kappa of its stretch of offsets."""
+    if np.isnan(curve.kappa).all():
+        return ["  no kappa at any offset"]
+    edges = np.linspace(0, curve.kappa.size, min(_BARS, curve.kappa.size) + 1).round().astype(int)
+    top = float(np.nanmax(curve.kappa))
+    out = []
+    for begin, end in pairwise(edges):
+        part = curve.kappa[begin:end]
+        if np.isnan(part).all():
+            continue
+        best = begin + int(np.nanargmax(part))
+        value = float(curve.kappa[best])
+        bar = "█" * round(_BAR_WIDTH * max(value, 0.0) / top) if top > 0 else ""
+        out.append(f"  {curve.offsets_s[best]:>+7.0f}  {value:>6.3f}  {bar}")
+    return out
