@@ -13,7 +13,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from functools import lru_cache
 from typing import Any, Final, NamedTuple, TypeAlias
 
 import numpy as np
@@ -251,10 +253,13 @@ def percentile_interval(replicates: Values, *, level: float = 0.95) -> Interval:
 
     Examples
     --------
-    >>> percentile_interval(np.arange(41.0), level=0.95)
-    Interval(low=1.0, high=39.0, undefined=0, because='')
+    >>> percentile_interval(np.arange(41.0), level=0.5)
+    Interval(low=10.0, high=30.0, undefined=0, because='')
     """
-    tail = _tail(level)
+    return _percentile_interval(replicates, _tail(level))
+
+
+def _percentile_interval(replicates: Values, tail: float) -> Interval:
     defined, undefined_count, because = _defined(replicates)
     if because:
         return Interval(NAN, NAN, undefined_count, because)
@@ -291,9 +296,12 @@ def bca_interval(replicates: Values, *, value: float, acceleration: float, level
     ----------
     Efron B (1987). Better bootstrap confidence intervals. J Am Stat Assoc 82:171-185.
     """
+    return _bca_interval(replicates, value, acceleration, _tail(level))
+
+
+def _bca_interval(replicates: Values, value: float, acceleration: float, tail: float) -> Interval:
     from statistics import NormalDist
 
-    tail = _tail(level)
     defined, undefined_count, because = _defined(replicates)
     if because:
         return Interval(NAN, NAN, undefined_count, because)
@@ -305,7 +313,7 @@ def bca_interval(replicates: Values, *, value: float, acceleration: float, level
     normal = NormalDist()
     centre = normal.inv_cdf(below)
     shares = []
-    for z in (normal.inv_cdf(tail), normal.inv_cdf(1.0 - tail)):
+    for z in (normal.inv_cdf(tail), -normal.inv_cdf(tail)):
         moved = centre + z
         shares.append(normal.cdf(centre + moved / (1.0 - acceleration * moved)))
     low, high = _quantiles(defined, shares)
@@ -423,6 +431,35 @@ def nested_weights(nights: Sequence[int], resamples: int, rng: np.random.Generat
     return np.bincount(row * total + night, minlength=resamples * total).reshape(resamples, total)
 
 
+class Tails(StrEnum):
+    """How far out the ends of an interval over participants lie.
+
+    NORMAL is the textbook form of all three intervals. With few participants it is too short: resampling n
+    units understates their variance by (n - 1)/n, and a normal quantile forgets that the variance itself is
+    estimated. STUDENT mends both: the delta method takes the quantile of Student's t with n - 1 degrees of
+    freedom, and percentile and BCa take the tail that a normal distribution has beyond sqrt(n/(n - 1)) t.
+
+    References
+    ----------
+    Hesterberg TC (2015). What teachers should know about the bootstrap: resampling in the undergraduate
+    statistics curriculum. Am Stat 69:371-386 (expanded percentile interval).
+    """
+
+    STUDENT = "t"
+    NORMAL = "normal"
+
+
+@lru_cache(maxsize=64)
+def _quantile_and_tail(level: float, units: int, tails: Tails) -> tuple[float, float]:
+    """Return the quantile of the delta method, and the share of resamples beyond each percentile."""
+    if tails is Tails.NORMAL:
+        return normal_quantile(level), _tail(level)
+    from scipy.special import ndtr, stdtrit
+
+    t = float(stdtrit(units - 1, 0.5 + level / 2.0))
+    return t, float(ndtr(-t * math.sqrt(units / (units - 1))))
+
+
 @dataclass(frozen=True)
 class BootstrapIntervals:
     """Three intervals of one statistic of a study, side by side.
@@ -434,7 +471,7 @@ class BootstrapIntervals:
     bca : Estimate
         The same, corrected for bias and skewness (Efron 1987); ``se`` is the jackknife's.
     delta : Estimate
-        Value plus or minus a normal quantile times the clustered delta-method standard error.
+        Value plus or minus a quantile times the clustered delta-method standard error.
     units, dropped_units : int
         Units that were resampled, and units left out because they have no value.
     resamples, undefined_replicates : int
@@ -467,6 +504,7 @@ def cluster_bootstrap(
     level: float = 0.95,
     influence: Kernel | None = None,
     nights: Sequence[int] | None = None,
+    tails: Tails = Tails.STUDENT,
     unit: str = "participants",
 ) -> BootstrapIntervals:
     """Return percentile, BCa and delta-method intervals of one statistic of a sum of tables.
@@ -490,6 +528,8 @@ def cluster_bootstrap(
         Nights of each participant: draws participants and then nights within them. By default participants
         are drawn with all their nights, which is the sounder choice for several participants: the second
         stage adds the spread between a person's nights a second time.
+    tails : Tails
+        Whether the ends allow for the number of units (the default) or not.
     unit : str
         What a unit is called in ``method``.
 
@@ -516,6 +556,7 @@ def cluster_bootstrap(
         level=level,
         influences={} if influence is None else {"statistic": influence},
         nights=nights,
+        tails=tails,
         unit=unit,
     )["statistic"]
     if len(found) != 1:
@@ -532,6 +573,7 @@ def cluster_bootstrap_all(
     level: float = 0.95,
     influences: Mapping[str, Kernel] | None = None,
     nights: Sequence[int] | None = None,
+    tails: Tails = Tails.STUDENT,
     unit: str = "participants",
 ) -> dict[str, tuple[BootstrapIntervals, ...]]:
     """Return the intervals of several statistics from the same resamples.
@@ -542,7 +584,7 @@ def cluster_bootstrap_all(
         As in `cluster_bootstrap`.
     kernels : mapping of str to callable
         From stacked tables to one value each, or to one value per class.
-    rng, resamples, level, nights, unit
+    rng, resamples, level, nights, tails, unit
         As in `cluster_bootstrap`.
     influences : mapping of str to callable, optional
         Under the names of ``kernels``, where known in closed form.
@@ -564,7 +606,7 @@ def cluster_bootstrap_all(
         raise ValueError(f"resamples must be 1 or more, not {resamples!r}")
     _tail(level)
     sample = _Sample(stack, kernels, influences or {})
-    plan = _Resampling(resamples, level, unit)
+    plan = _Resampling(resamples, level, tails, unit)
     by_participant = sample
     draw: _Draw = participant_weights
     if nights is not None:
@@ -579,7 +621,7 @@ def cluster_bootstrap_all(
     replicates = _replicates(sample, draw, resamples, rng)
     moments = by_participant.moments()
     results = [
-        _intervals(sample.values[i], replicates[:, i], moments[i], by_participant.units, plan)
+        _intervals(float(sample.values[i]), replicates[:, i], moments[i], by_participant.units, plan)
         for i in range(sample.values.size)
     ]
     return sample.named(results)
@@ -591,6 +633,7 @@ def mean_bootstrap(
     rng: np.random.Generator,
     resamples: int = RESAMPLES,
     level: float = 0.95,
+    tails: Tails = Tails.STUDENT,
     unit: str = "participants",
 ) -> BootstrapIntervals:
     """Return the intervals of a mean over participants.
@@ -599,7 +642,7 @@ def mean_bootstrap(
     ----------
     values : array of shape (participants,)
         One value per participant; nan where a participant has none. These are left out and counted.
-    rng, resamples, level, unit
+    rng, resamples, level, tails, unit
         As in `cluster_bootstrap`.
 
     Returns
@@ -612,24 +655,14 @@ def mean_bootstrap(
     kept = given[~np.isnan(given)]
     dropped = given.size - kept.size
     if kept.size == 0:
-        plan = _Resampling(resamples, level, unit)
         nothing = undefined(f"none of the {given.size} {unit} has a value", level=level)
-        return BootstrapIntervals(nothing, nothing, nothing, 0, plan.resamples, 0, dropped)
+        return BootstrapIntervals(nothing, nothing, nothing, 0, resamples, 0, dropped)
     sums = np.stack((kept, np.ones_like(kept)), axis=1)
-    found = cluster_bootstrap(sums, _ratio_of_sums, rng=rng, resamples=resamples, level=level, unit=unit)
+    found = cluster_bootstrap(sums, _ratio_of_sums, rng=rng, resamples=resamples, level=level, tails=tails, unit=unit)
     if not dropped:
         return found
     note = f"{dropped} of {given.size} {unit} have no value and were left out"
-    return BootstrapIntervals(
-        found.percentile,
-        found.bca,
-        found.delta,
-        found.units,
-        found.resamples,
-        found.undefined_replicates,
-        dropped,
-        (note, *found.notes),
-    )
+    return replace(found, dropped_units=dropped, notes=(note, *found.notes))
 
 
 def _ratio_of_sums(sums: Tables) -> Values:
@@ -673,6 +706,7 @@ def _nested_draw(nights: Sequence[int]) -> _Draw:
 class _Resampling(NamedTuple):
     resamples: int
     level: float
+    tails: Tails
     unit: str
 
 
@@ -814,11 +848,13 @@ def _intervals(
         nothing = undefined("the statistic has no value on the sum of all units", n=units, level=plan.level)
         lacking = int(np.count_nonzero(np.isnan(replicates)))
         return BootstrapIntervals(nothing, nothing, nothing, units, plan.resamples, lacking)
-    percentile = percentile_interval(replicates, level=plan.level)
-    bca = bca_interval(replicates, value=value, acceleration=moments.acceleration, level=plan.level)
-    half = normal_quantile(plan.level) * moments.delta_se
+    quantile, tail = _quantile_and_tail(plan.level, units, plan.tails)
+    percentile = _percentile_interval(replicates, tail)
+    bca = _bca_interval(replicates, value, moments.acceleration, tail)
+    half = quantile * moments.delta_se
     spread = float(np.nanstd(replicates, ddof=1)) if replicates.size - percentile.undefined > 1 else NAN
-    drawn = f"{plan.resamples} resamples of {units} {plan.unit}"
+    few = f", tails of t with {units - 1} df" if plan.tails is Tails.STUDENT else ""
+    drawn = f"{plan.resamples} resamples of {units} {plan.unit}{few}"
     notes = []
     if percentile.because:
         notes.append(f"no percentile interval: {percentile.because}")
@@ -826,6 +862,11 @@ def _intervals(
         notes.append(f"{percentile.undefined} of {plan.resamples} resamples have no value")
     if bca.because:
         notes.append(f"no BCa interval: {bca.because}")
+    if tail * plan.resamples < 1.0:
+        notes.append(
+            f"with {units} {plan.unit} the ends of the bootstrap intervals are the outermost resamples; "
+            "read the delta method's interval, or take more resamples"
+        )
     return BootstrapIntervals(
         _estimate(value, percentile.low, percentile.high, spread, plan, units, f"percentile, {drawn}"),
         _estimate(value, bca.low, bca.high, moments.jackknife_se, plan, units, f"BCa, {drawn}"),
@@ -836,7 +877,7 @@ def _intervals(
             moments.delta_se,
             plan,
             units,
-            f"delta method, {units} {plan.unit}",
+            f"delta method, {units} {plan.unit}{few}",
         ),
         units,
         plan.resamples,

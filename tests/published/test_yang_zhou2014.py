@@ -1,75 +1,73 @@
-"""Yang Z, Zhou M (2014). Kappa statistic for clustered matched-pair data. Stat Med 33:2612.
+"""Yang Z, Zhou M (2014). Kappa statistic for clustered matched-pair data. Stat Med 33:2612-2633, example 1.
 
-Data of their first example, 21 clusters with 51 items, seen in the authors' published program; results
-recomputed, as the paper's own printed output was not seen.
+The data were seen in the authors' own published program. The printed results were not seen; the figures were
+recomputed with statsmodels (independence) and by the matrix form of the authors' variance (clustered), which
+is repeated here.
 """
 
 import numpy as np
+import pytest
 
-from sleepagree.agreement import accuracy, clustered_se, independent_se, kappa, kappa_influence
-from tests.printed import agrees_with_print
+from sleepagree import agreement
+from sleepagree.resampling import Tails, cluster_bootstrap
 
-# Per cluster: items scored 0 by both, 0 and 1, 1 and 0, 1 by both.
-CLUSTERS = np.array(
-    [
-        [1, 0, 2, 0], [0, 0, 1, 2], [0, 0, 0, 3], [0, 0, 0, 1], [0, 0, 1, 2], [0, 0, 0, 4], [0, 0, 0, 3],
-        [0, 0, 0, 2], [0, 1, 0, 1], [0, 0, 0, 1], [1, 0, 0, 2], [0, 0, 0, 2], [0, 0, 0, 3], [0, 0, 0, 2],
-        [0, 0, 2, 0], [1, 0, 0, 2], [1, 0, 0, 2], [0, 0, 1, 2], [0, 0, 0, 2], [0, 0, 0, 1], [0, 0, 0, 2],
-    ]
-).reshape(21, 2, 2)  # fmt: skip
-POOLED = CLUSTERS.sum(axis=0)
+# 21 clusters, cells (00, 01, 10, 11) of (first response, second response)
+CELLS = """
+1 0 2 0 / 0 0 1 2 / 0 0 0 3 / 0 0 0 1 / 0 0 1 2 / 0 0 0 4 / 0 0 0 3 / 0 0 0 2 / 0 1 0 1 / 0 0 0 1 / 1 0 0 2 /
+0 0 0 2 / 0 0 0 3 / 0 0 0 2 / 0 0 2 0 / 1 0 0 2 / 1 0 0 2 / 0 0 1 2 / 0 0 0 2 / 0 0 0 1 / 0 0 0 2
+"""
+TABLES = np.array([[int(cell) for cell in cluster.split()] for cluster in CELLS.split("/")]).reshape(21, 2, 2)
 
 
-def test_pooled_table() -> None:
-    assert POOLED.tolist() == [[4, 1], [7, 39]]
-    assert agrees_with_print(accuracy(POOLED), ".843137")
-    assert agrees_with_print(kappa(POOLED), ".422096")
+def intervals(kernel=agreement.kappa, influence=agreement.kappa_influence, resamples=4000):
+    return cluster_bootstrap(
+        TABLES,
+        kernel,
+        rng=np.random.default_rng(2014),
+        resamples=resamples,
+        influence=influence,
+        tails=Tails.NORMAL,
+        unit="clusters",
+    )
 
 
-def test_clustered_standard_error_and_interval() -> None:
-    se = float(clustered_se(CLUSTERS, influence=kappa_influence(POOLED)))
-    assert agrees_with_print(se, ".155379")
-    # The figures go by z = 1.96.
-    assert agrees_with_print(kappa(POOLED) - 1.96 * se, ".117553")
-    assert agrees_with_print(kappa(POOLED) + 1.96 * se, ".726639")
+def test_pooled_table():
+    assert TABLES.sum(axis=0).tolist() == [[4, 1], [7, 39]]
+    assert TABLES.sum() == 51
 
 
-def test_standard_error_that_ignores_clusters() -> None:
-    assert agrees_with_print(independent_se(POOLED, influence=kappa_influence(POOLED)), ".160616")
+def test_clustered_standard_error_and_interval():
+    found = intervals()
+    assert found.value == pytest.approx(0.422096, abs=5e-7)
+    assert found.delta.se == pytest.approx(0.155379, abs=5e-7)
+    # recomputed with the quantile rounded to 1.96
+    half = 1.96 * found.delta.se
+    assert (found.value - half, found.value + half) == pytest.approx((0.117553, 0.726639), abs=1e-6)
+    assert (found.delta.low, found.delta.high) == pytest.approx((0.117553, 0.726639), abs=1e-5)
 
 
-def test_clustered_standard_error_of_the_accuracy() -> None:
-    # The same formula with the influence of po, I(x = y) - po: .059544 recomputed by the ratio estimator.
-    influence = np.eye(2) - float(accuracy(POOLED))
-    assert agrees_with_print(clustered_se(CLUSTERS, influence=influence), ".059544")
+def test_the_authors_matrix_form_gives_the_same():
+    # V = K^2/(K-1) p' Omega p with Omega = (I - w 1') diag(w^2) (I - 1 w'), for the estimate as a weighted mean
+    # of cluster means of psi; w are the clusters' shares of the items
+    pooled = TABLES.sum(axis=0)
+    psi = agreement.kappa_influence(pooled)
+    size = TABLES.sum(axis=(1, 2))
+    w = size / size.sum()
+    p = np.einsum("cij,ij->c", TABLES, psi) / size
+    k = len(w)
+    left = np.eye(k) - np.outer(w, np.ones(k))
+    omega = left @ np.diag(w**2) @ left.T
+    assert intervals().delta.se == pytest.approx(np.sqrt(k / (k - 1) * p @ omega @ p), rel=1e-9)
 
 
-def test_matrix_form_of_the_authors() -> None:
-    # V = K^2/(K-1) p'Omega p in the cells' shares, by the delta method with numerical derivatives of kappa.
-    shares = POOLED.ravel() / 51
-    step = 1e-6
-    gradient = np.empty(4)
-    for cell in range(4):
-        up, down = shares.copy(), shares.copy()
-        up[cell] += step
-        down[cell] -= step
-        # Kappa is taken of shares that need not add up to 1, as in the delta method for ratios.
-        gradient[cell] = (float(kappa(up.reshape(2, 2))) - float(kappa(down.reshape(2, 2)))) / (2 * step)
-    totals = CLUSTERS.reshape(21, 4) - np.outer(CLUSTERS.sum(axis=(1, 2)), shares)
-    variance = 21 / 20 * ((totals @ gradient) ** 2).sum() / 51**2
-    assert abs(float(clustered_se(CLUSTERS, influence=kappa_influence(POOLED))) - np.sqrt(variance)) < 1e-8
+def test_raw_agreement():
+    found = intervals(agreement.accuracy, influence=None, resamples=10)
+    assert found.value == pytest.approx(0.843137, abs=5e-7)
+    assert found.delta.se == pytest.approx(0.059544, abs=5e-7)
 
 
-def test_two_unclustered_kappas_of_other_authors() -> None:
-    # 50 subjects, data of Vanbelle S, Albert A (2008), kappas and standard errors as given by the public
-    # program of Vanbelle S (2017): seen. With clusters of one its standard error has no K/(K-1).
-    for cells, value, se in (
-        ((35, 2, 6, 7), ".5381062", ".1410519"),
-        ((34, 3, 2, 11), ".7464503", ".1066508"),
-    ):
-        table = np.array(cells).reshape(2, 2)
-        subjects = np.repeat(np.eye(4), cells, axis=0).reshape(50, 2, 2)
-        influence = kappa_influence(table)
-        assert agrees_with_print(kappa(table), value)
-        assert agrees_with_print(independent_se(table, influence=influence), se)
-        assert agrees_with_print(clustered_se(subjects, influence=influence) * np.sqrt(49 / 50), se)
+def test_cluster_bootstrap_agrees_with_the_closed_form():
+    found = intervals()
+    assert found.percentile.se == pytest.approx(0.163, abs=0.01)
+    assert (found.percentile.low, found.percentile.high) == pytest.approx((0.09, 0.74), abs=0.02)
+    assert found.bca.se == pytest.approx(found.delta.se, rel=0.15)  # the jackknife
