@@ -1,0 +1,370 @@
+"""Strict JSON with the place of every field, for messages such as ``entry[3].effectivePeriod.end``.
+
+The standard library's decoder forgives what a reader of measurements must not: a key given twice (the last
+one wins), ``NaN`` and ``Infinity``, numbers beyond a double. Here each of them is an error with its place.
+Messages show times, codes and numbers only; any other text may hold a name, so that its kind is told instead.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final, NoReturn
+
+from sleepagree.errors import ClockError, FileFormatError, shorten
+
+#: More digits than any time, count or code in use; int() of a longer text can take quadratic time.
+_MOST_DIGITS: Final = 40
+
+_INSTANT: Final = re.compile(
+    r"(\d{4}-\d\d-\d\d)(?:[Tt ](\d\d:\d\d)(:\d\d)?([.,]\d+)?\s*([Zz]|[+-]\d\d:?\d\d)?)?", re.ASCII
+)
+_YEARS: Final = (1900, 2199)
+
+
+@dataclass(frozen=True)
+class _Refused:
+    """Stands in the decoded tree where a value was that JSON or this reader does not allow."""
+
+    found: str
+    expected: str
+
+
+class _KeyTwice(dict[str, Any]):
+    """An object in which a key stood twice."""
+
+    key = ""
+
+
+@dataclass(frozen=True)
+class Field:
+    """A value of a JSON document together with the place it stands at.
+
+    Parameters
+    ----------
+    value : object
+        What ``json`` decodes: dict, list, str, int, float, bool or None.
+    place : str
+        Path of the field from the document's root, "" for the root itself.
+    path : str
+        File, for messages.
+    """
+
+    value: object
+    place: str
+    path: str
+
+    # --- ways down ---
+
+    def get(self, key: str) -> Field | None:
+        """Return the field ``key`` of an object, or None where it is absent or null."""
+        value = self.mapping().get(key)
+        return None if value is None else Field(value, _step(self.place, key), self.path)
+
+    def need(self, key: str, expected: str, remedy: str = "") -> Field:
+        """Return the field ``key`` of an object that must have it."""
+        field = self.get(key)
+        if field is None:
+            place = _step(self.place, key)
+            raise FileFormatError("a field is missing", self.path, place, "nothing", expected, remedy)
+        return field
+
+    def has(self, *keys: str) -> bool:
+        """Whether the value is an object with at least one of these fields."""
+        return isinstance(self.value, dict) and any(self.value.get(key) is not None for key in keys)
+
+    def elements(self) -> Iterator[Field]:
+        """Yield the elements of a list."""
+        if not isinstance(self.value, list):
+            self.fail("a list is needed here", expected="a list")
+        for i, value in enumerate(self.value):
+            yield Field(value, f"{self.place}[{i}]", self.path)
+
+    def mapping(self) -> dict[str, Any]:
+        """Return the value of an object."""
+        if not isinstance(self.value, dict):
+            self.fail("an object is needed here", expected="an object with named fields")
+        return self.value
+
+    # --- values ---
+
+    def text(self, expected: str = "a text") -> str:
+        """Return a text."""
+        if not isinstance(self.value, str):
+            self.fail("a text is needed here", expected=expected)
+        return self.value
+
+    def number(self, expected: str = "a number") -> float:
+        """Return a finite number."""
+        if isinstance(self.value, bool) or not isinstance(self.value, int | float):
+            self.fail("a number is needed here", expected=expected)
+        return float(self.value)
+
+    def flag(self) -> bool:
+        """Return true or false."""
+        if not isinstance(self.value, bool):
+            self.fail("true or false is needed here", expected="true or false")
+        return self.value
+
+    def fail(self, problem: str, *, expected: str = "", remedy: str = "", found: str | None = None) -> NoReturn:
+        """Raise an error about this field; ``found`` is the kind of the value unless given."""
+        place = self.place.removesuffix(": ") or "top level"
+        raise FileFormatError(
+            problem, self.path, place, kind_of(self.value) if found is None else found, expected, remedy
+        )
+
+
+def _step(place: str, key: str) -> str:
+    dot = "." if place and not place.endswith(": ") else ""
+    return f"{place}{dot}{shorten(key)}"
+
+
+def kind_of(value: object) -> str:
+    """Return what kind of JSON value this is, without showing it."""
+    if isinstance(value, dict):
+        return "an object"
+    if isinstance(value, list):
+        return f"a list of {len(value)}"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int | float):
+        return f"the number {shorten(value)}"
+    if isinstance(value, str):
+        return "a text" if value else "an empty text"
+    return "null"
+
+
+# --- decoding ---------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class JsonDocument:
+    """The values of a JSON file.
+
+    Parameters
+    ----------
+    fields : tuple of Field
+        One root for an ordinary file; one per line for a file of one value per line.
+    by_line : bool
+        Whether the file holds one value per line.
+    notes : tuple of str
+        What had to be forgiven.
+    """
+
+    fields: tuple[Field, ...]
+    by_line: bool
+    notes: tuple[str, ...] = ()
+
+
+def decode_json(data: bytes, *, path: str) -> JsonDocument:
+    """Decode a JSON file, or a file with one JSON value per line.
+
+    Parameters
+    ----------
+    data : bytes
+        The file.
+    path : str
+        File, for messages.
+
+    Raises
+    ------
+    FileFormatError
+        When the bytes are no JSON text, when a key stands twice in one object, or when a value is NaN,
+        infinite, too large, or nested too deeply.
+    """
+    text, notes = _decode_text(data, path)
+    if not text.strip():
+        raise FileFormatError(
+            "the file is empty", path, "", f"{len(data)} bytes", "a JSON document", "Export it again."
+        )
+    try:
+        value = _loads(text, path, "")
+    except json.JSONDecodeError as error:
+        if not (error.msg == "Extra data" and _ends_a_line(text, error.pos)):
+            raise _syntax_error(error, path, error.lineno) from None
+    else:
+        return JsonDocument((Field(value, "", path),), by_line=False, notes=notes)
+    fields = []
+    # not splitlines(): JSON texts may hold U+2028 and its like unescaped
+    for i, line in enumerate(re.split(r"\r\n|\n|\r", text), 1):
+        if not line.strip():
+            continue
+        try:
+            value = _loads(line, path, f"line {i}")
+        except json.JSONDecodeError as error:
+            raise _syntax_error(error, path, i) from None
+        fields.append(Field(value, f"line {i}: ", path))
+    return JsonDocument(tuple(fields), by_line=True, notes=notes)
+
+
+def _ends_a_line(text: str, position: int) -> bool:
+    """Whether only space and a line's end stand between the first value and what follows it."""
+    before = text[:position]
+    return "\n" in before[len(before.rstrip()) :] or "\r" in before[len(before.rstrip()) :]
+
+
+def _decode_text(data: bytes, path: str) -> tuple[str, tuple[str, ...]]:
+    encoding = json.detect_encoding(data)
+    try:
+        text = data.decode(encoding)
+    except UnicodeDecodeError as error:
+        raise FileFormatError(
+            "the text cannot be decoded",
+            path,
+            f"byte {error.start}",
+            f"byte 0x{data[error.start]:02x}",
+            "JSON in UTF-8",
+            "Save the file as UTF-8.",
+        ) from None
+    notes = () if encoding in ("utf-8", "utf-8-sig") else (f"{encoding} text read; JSON should be UTF-8",)
+    return text, notes
+
+
+def _loads(text: str, path: str, line: str) -> Any:
+    refused = False
+
+    def refuse(found: str, expected: str) -> _Refused:
+        nonlocal refused
+        refused = True
+        return _Refused(found, expected)
+
+    def whole(digits: str) -> Any:
+        if len(digits) > _MOST_DIGITS:
+            return refuse(f"a number of {len(digits)} digits", f"at most {_MOST_DIGITS} digits")
+        return int(digits)
+
+    def decimal(digits: str) -> Any:
+        number = float(digits)
+        return number if math.isfinite(number) else refuse("a number too large", "a number below 1.8e308")
+
+    def constant(word: str) -> Any:
+        return refuse(word, "a finite number or null")
+
+    def gather(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        nonlocal refused
+        found = dict(pairs)
+        if len(found) == len(pairs):
+            return found
+        refused = True
+        twice = _KeyTwice(found)
+        twice.key = next(key for key, times in Counter(key for key, _ in pairs).items() if times > 1)
+        return twice
+
+    try:
+        value = json.loads(
+            text, parse_int=whole, parse_float=decimal, parse_constant=constant, object_pairs_hook=gather
+        )
+        if refused:
+            _report_refused(value, path, f"{line}: " if line else "")
+    except RecursionError:
+        raise FileFormatError(
+            "the document is nested too deeply",
+            path,
+            line,
+            "hundreds of objects or lists inside each other",
+            "records of sleep stages, a few levels deep",
+            "This is no export of sleep stages.",
+        ) from None
+    return value
+
+
+def _report_refused(root: object, path: str, place: str) -> None:
+    """Raise the error of the first value that was refused while decoding."""
+    pending: list[tuple[object, str]] = [(root, place)]
+    while pending:
+        value, place = pending.pop()
+        if isinstance(value, _KeyTwice):
+            raise FileFormatError(
+                "a key stands twice in one object",
+                path,
+                place.removesuffix(": ") or "top level",
+                f"'{shorten(value.key)}' twice",
+                "every key once",
+                "Which of the two values holds cannot be known; correct the file.",
+            )
+        if isinstance(value, _Refused):
+            raise FileFormatError(
+                "this value is not allowed",
+                path,
+                place.removesuffix(": ") or "top level",
+                value.found,
+                value.expected,
+                "Correct the file.",
+            )
+        if isinstance(value, dict):
+            pending += [(v, _step(place, key)) for key, v in reversed(value.items())]
+        elif isinstance(value, list):
+            pending += [(v, f"{place}[{i}]") for i, v in reversed(list(enumerate(value)))]
+
+
+def _syntax_error(error: json.JSONDecodeError, path: str, line: int) -> FileFormatError:
+    ended = error.pos >= len(error.doc.rstrip())
+    wanted = error.msg.startswith("Expecting ")
+    return FileFormatError(
+        "this is no valid JSON" if wanted else f"this is no valid JSON: {error.msg[0].lower()}{error.msg[1:]}",
+        path,
+        f"line {line}, column {error.colno}",
+        "the end of the file" if ended else f"{error.doc[error.pos]!r}",
+        error.msg.removeprefix("Expecting ") if wanted else "",
+        "The file may be cut short; export it again." if ended else "Correct the file, or export it again.",
+    )
+
+
+# --- times ------------------------------------------------------------------------------------------------
+
+
+def read_instant(field: Field, *, naive_allowed: bool) -> datetime:
+    """Return the moment that an ISO 8601 text with an offset names.
+
+    Parameters
+    ----------
+    field : Field
+        The text.
+    naive_allowed : bool
+        Whether a time without an offset may pass (a zone is given by the user).
+
+    Raises
+    ------
+    FileFormatError
+        When the text is no date with a time.
+    ClockError
+        When it tells no offset and ``naive_allowed`` is false.
+    """
+    expected = "a date, a time and an offset such as 2026-03-01T22:41:00+02:00"
+    text = field.text(expected).strip()
+    match = _INSTANT.fullmatch(text)
+    if match is None:
+        field.fail("the time cannot be read", expected=expected, found=_safe_time(text))
+    if match[2] is None:
+        field.fail(
+            "a date alone tells no moment",
+            expected=expected,
+            found=text,
+            remedy="Stages need clock times; a date is enough for totals only.",
+        )
+    try:
+        moment = datetime.fromisoformat(text.replace(",", ".").replace(" ", "T", 1).replace(" ", "").upper())
+    except ValueError:
+        field.fail("there is no such date or time", expected=expected, found=text)
+    if not _YEARS[0] <= moment.year <= _YEARS[1]:
+        field.fail("the year is out of range", expected=f"{_YEARS[0]} to {_YEARS[1]}", found=text)
+    if moment.tzinfo is None and not naive_allowed:
+        raise ClockError(
+            "a time without an offset names no moment",
+            field.path,
+            field.place,
+            text,
+            "an offset (Z or +02:00) after the time",
+            'Give the zone the times are in: --zone ZONE, or in a layout\n    [file]\n    zone = "Europe/Helsinki"',
+        )
+    return moment
+
+
+def _safe_time(text: str) -> str:
+    """Return a text that looks like a time as it is, and only the kind of anything else."""
+    return f"'{text}'" if re.fullmatch(r"[0-9TtZz:.,+ -]{1,40}", text, re.ASCII) else kind_of(text)
