@@ -239,6 +239,7 @@ def night_document(night: NightAgreement, *, options: Document | None = None) ->
         "window": window_document(night.paired),
         "ledger": ledger_document(night.paired),
         "mappings": [mapping_document(m) for m in night.mappings],
+        "other_mappings": [mapping_document(m) for m in night.others],
         "measures": [measure_document(m) for m in night.measures],
         "redistribution": [redistribution_document(r) for r in night.redistribution],
         "bias_sources": [bias_source_document(s) for s in night.bias_sources],

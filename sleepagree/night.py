@@ -88,6 +88,8 @@ class NightAgreement:
         Jointly scored epochs before any mapping.
     mappings : tuple of MappingAgreement
         In the order asked for; the first one names the classes of measures, redistribution and bias.
+    others : tuple of MappingAgreement
+        Where the first mapping has no kappa and none was asked for: two that have one, for the reader's ease.
     measures : tuple of MeasurePair
         Sleep measures of both sides.
     redistribution : tuple of Redistribution
@@ -107,6 +109,7 @@ class NightAgreement:
     paired: PairedNight
     native: Counts
     mappings: tuple[MappingAgreement, ...]
+    others: tuple[MappingAgreement, ...]
     measures: tuple[MeasurePair, ...]
     redistribution: tuple[Redistribution, ...]
     bias_sources: tuple[BiasSource, ...]
@@ -176,12 +179,14 @@ def compare(
     native = paired.count_native()
     resampled = _resample_native(paired, native.shape, resamples, seed)
     scored = tuple(_score_mapping(m, paired, native, resampled, level) for m in chosen)
+    others = () if mappings else _with_kappa(scored[0], paired)
     first = scored[0]
     clock = check_clock(paired, chosen[0])
     return NightAgreement(
         paired,
         native,
         scored,
+        tuple(_score_mapping(m, paired, native, resampled, level) for m in others),
         measure_both(paired, chosen[0], first.counts),
         _redistribute(paired, chosen[0], resampled, level),
         account_for_bias(
@@ -196,6 +201,13 @@ def compare(
         seed,
         level,
     )
+
+
+def _with_kappa(first: MappingAgreement, paired: PairedNight) -> tuple[StageMapping, ...]:
+    if first.mapping.is_square:
+        return ()
+    fitting = fitting_mappings(paired.reference_set, paired.device_set)
+    return tuple(m for m in fitting if m.name in ("rem-left-out", "wake-sleep"))
 
 
 def _resample_native(

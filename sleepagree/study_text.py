@@ -104,7 +104,8 @@ def _bias(device: DeviceStudy, study: StudyAgreement) -> list[str]:
         digits = 1
         ends = DASH if math.isnan(limits.bias_low) else f"{limits.bias_low:.1f} to {limits.bias_high:.1f}"
         agree = DASH if math.isnan(limits.lower) else f"{limits.lower:.1f} to {limits.upper:.1f}"
-        unit = "min" if row.unit == "min" else "" if row.unit == "count" else "%"
+        named = row.measure.startswith(("minutes", "percent"))
+        unit = "" if named or row.unit == "count" else "min" if row.unit == "min" else "%"
         rows.append(
             (
                 f"{shorten(speak_measure(row.measure))} {unit}".rstrip(),

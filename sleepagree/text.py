@@ -58,6 +58,7 @@ def night_lines(night: NightAgreement) -> list[str]:
         _compared(night),
         _ledger(night.paired),
         *[_mapping(m, night.level) for m in night.mappings],
+        _others(night),
         _measures(night),
         *[_redistribution(r, night.level) for r in night.redistribution],
         _bias_sources(night),
@@ -145,6 +146,19 @@ def _mapping(scored: MappingAgreement, level: float) -> list[str]:
         lines.append(
             f"  {name:<10}{figure(c.sensitivity):>12}{figure(c.specificity):>12}{figure(c.ppv):>8}"
             f"{figure(c.npv):>8}{figure(c.f1):>8}{figure(c.kappa):>8}"
+        )
+    return lines
+
+
+def _others(night: NightAgreement) -> list[str]:
+    if not night.others:
+        return []
+    lines = ["KAPPA UNDER OTHER MAPPINGS (the first two of several: see 'sleepagree mappings')"]
+    for scored in night.others:
+        kappa, n = scored.table.kappa, scored.table.n
+        lines.append(
+            f"  {scored.mapping.name:<14}{figure(kappa.value, 3)}  ({_interval(scored.block_low, scored.block_high)} "
+            f"by blocks), accuracy {figure(scored.table.accuracy, 3)} of {n}"
         )
     return lines
 
