@@ -1,0 +1,107 @@
+"""How often the clock reading is right, on simulated pairs: ``python -m tests.performance.calibrate_clock``.
+
+Prints one line per question. Takes some minutes; the tests ask the same with fewer pairs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+import simulated
+
+from sleepagree.clock import ClockReading, read_clock
+from sleepagree.resampling import rng_for
+
+
+def read_pair(
+    seed: int,
+    *,
+    related: bool,
+    share: float = 0.25,
+    clock_slow_s: float = 0.0,
+    drift_s_per_h: float = 0.0,
+    device_epoch_s: float = 30.0,
+    hours: float = 8.0,
+    resamples: int = 300,
+) -> ClockReading:
+    """Return the reading of one simulated pair."""
+    rng = np.random.default_rng(seed)
+    truth = simulated.simulate_sleep(rng, hours=hours)
+    other = truth if related else simulated.simulate_sleep(rng, hours=hours)
+    reference = simulated.score_epochs(truth)
+    device = simulated.score_epochs(
+        other, clock_slow_s=clock_slow_s, drift_s_per_h=drift_s_per_h, epoch_s=device_epoch_s
+    )
+    run = max(1.0, 180.0 / device_epoch_s)
+    device = simulated.add_error_runs(device, rng, share=share, mean_run_epochs=run)
+    return read_clock(
+        simulated.spread_fine(reference),
+        simulated.spread_fine(device, epoch_s=device_epoch_s),
+        simulated.CLASSES,
+        mapping="simulated",
+        rng=rng_for(seed, "clock"),
+        resamples=resamples,
+    )
+
+
+def main(pairs: int) -> None:
+    """Print the figures."""
+    began = time.perf_counter()
+
+    def say(text: str) -> None:
+        print(f"{text}   [{time.perf_counter() - began:.0f} s]", flush=True)
+
+    for hours in (8.0, 4.0):
+        for epoch_s in (30.0, 300.0):
+            readings = [
+                read_pair(seed, related=False, hours=hours, device_epoch_s=epoch_s, resamples=50)
+                for seed in range(pairs)
+            ]
+            scores = [reading.peak_score for reading in readings]
+            say(
+                f"unrelated, {hours:g} h, device epochs {epoch_s:g} s: proposed "
+                f"{sum(r.proposed for r in readings)} of {pairs}; peak score 50/95/99/100 %: "
+                f"{np.quantile(scores, (0.5, 0.95, 0.99, 1.0)).round(2).tolist()}"
+            )
+    few = max(20, pairs // 5)
+    for share in (0.25, 0.5, 0.7):
+        for epoch_s in (30.0, 300.0):
+            for slow in (0.0, 240.0, 247.0, -95.0):
+                readings = [
+                    read_pair(
+                        1000 + seed, related=True, share=share, clock_slow_s=slow, device_epoch_s=epoch_s
+                    )
+                    for seed in range(few)
+                ]
+                off = np.array([r.offset_s for r in readings]) - slow
+                covered = np.mean([r.low_s <= slow <= r.high_s for r in readings])
+                still = np.mean([r.drift_low <= 0 <= r.drift_high for r in readings if r.peak_score >= 5.5])
+                say(
+                    f"errors {share:g}, device epochs {epoch_s:g} s, slow {slow:+g} s: proposed "
+                    f"{np.mean([r.proposed for r in readings]):.2f}; error median {np.median(off):+.0f}, "
+                    f"90 % within {np.quantile(np.abs(off), 0.9):.0f} s; interval covers {covered:.2f}; "
+                    f"drift interval covers 0 {still:.2f}; lowest score {min(r.peak_score for r in readings):.1f}"
+                )
+    for drift in (5.0, 20.0, -20.0, 40.0):
+        readings = [
+            read_pair(2000 + seed, related=True, clock_slow_s=60.0, drift_s_per_h=drift) for seed in range(few)
+        ]
+        found = np.array([r.drift_s_per_h for r in readings])
+        covered = np.mean([r.drift_low <= drift <= r.drift_high for r in readings])
+        say(
+            f"drift {drift:+g} s/h: median {np.nanmedian(found):+.1f}; within 20 %: "
+            f"{np.mean(np.abs(found - drift) <= 0.2 * abs(drift)):.2f}; interval covers {covered:.2f}; "
+            f"offset at the middle {np.nanmedian([r.offset_at_middle_s for r in readings]):+.0f} s (60 put in)"
+        )
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--pairs", type=int, default=500)
+    main(parser.parse_args().pairs)
