@@ -699,11 +699,6 @@ def _unit_of_times(onset_us: Microseconds, end_us: Microseconds) -> int:
     return 1_000
 
 
-#: How far off durations are when their unit is taken for another one.
-_UNIT_MISTAKES: Final = {60.0: "min", 1 / 60: "s", 1000.0: "s", 0.001: "ms", 60_000.0: "min", 1 / 60_000: "ms"}
-_FIT: Final = 0.02
-
-
 def duration_ratio(onset_us: Microseconds, duration_s: NDArray[np.float64]) -> float | None:
     """Return the median of (step to the next row) / duration, or None where fewer than three rows tell it."""
     steps = np.diff(onset_us) / SECOND_US
@@ -711,11 +706,3 @@ def duration_ratio(onset_us: Microseconds, duration_s: NDArray[np.float64]) -> f
     if np.count_nonzero(told) < 3:
         return None
     return float(np.median(steps[told] / duration_s[:-1][told]))
-
-
-def unit_mistake(ratio: float) -> str | None:
-    """Return the unit that durations seem to have when the ratio is 60, 1000 or the like, else None."""
-    for factor, unit in _UNIT_MISTAKES.items():
-        if abs(ratio / factor - 1.0) <= _FIT:
-            return unit
-    return None

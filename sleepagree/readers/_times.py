@@ -33,6 +33,10 @@ _YEAR_2100_US: Final = 4_102_444_800 * SECOND_US
 #: Elapsed time beyond three years is no elapsed time.
 _LONGEST_ELAPSED_US: Final = 100_000_000 * SECOND_US
 
+#: How a ledger line about a change of offset begins.
+OFFSET_CHANGES: Final = "offset from UTC changes"
+_SHOWN_CHANGES: Final = 3
+
 _EXAMPLE: Final = "a time such as 2026-03-01T22:30:00"
 
 
@@ -287,14 +291,14 @@ def _with_offsets(
         )
     if first is None:
         return Moments(values, Clock.LOCAL, 0, notes)
-    known = [offset for offset in offsets if offset is not None]
-    for row in range(1, len(known)):
-        if known[row] != known[row - 1]:
-            change = f"{show_offset(known[row - 1])} to {show_offset(known[row])}"
-            notes = (*notes, f"offset from UTC changes from {change} at {column.at(row)}")
-    if len(notes) > 4:
-        notes = (*notes[:3], f"and {len(notes) - 3} more changes of the offset")
-    return Moments(values - np.array(known, np.int64) * SECOND_US, Clock.UTC, first, notes)
+    known = np.array(offsets, np.int64)
+    changes = np.flatnonzero(known[1:] != known[:-1]) + 1
+    for row in changes[:_SHOWN_CHANGES].tolist():
+        change = f"from {show_offset(int(known[row - 1]))} to {show_offset(int(known[row]))}"
+        notes = (*notes, f"{OFFSET_CHANGES} {change} at {column.at(row)}")
+    if changes.size > _SHOWN_CHANGES:
+        notes = (*notes, f"{OFFSET_CHANGES} {changes.size - _SHOWN_CHANGES} times more")
+    return Moments(values - known * SECOND_US, Clock.UTC, first, notes)
 
 
 def show_offset(seconds: int) -> str:
@@ -703,14 +707,29 @@ def place_in_nights(dates_us: Microseconds, day_us: Microseconds, night_of: Nigh
             "the clock passes midnight twice in one night",
             column.path,
             column.where(row),
-            naive_datetime(int(day_us[row])).strftime("%H:%M:%S"),
+            _clock_text(int(day_us[row])),
             "times in order, with one midnight at most",
+            "Sort the rows by time, and give every night its own date.",
+        )
+    leaps = np.flatnonzero((day_us[1:] > day_us[:-1] + DAY_US // 2) & ~new_night[1:])
+    if leaps.size:
+        row = int(leaps[0]) + 1
+        raise ClockError(
+            "the clock leaps by more than 12 hours within a night",
+            column.path,
+            column.where(row),
+            f"{_clock_text(int(day_us[row]))}, after {_clock_text(int(day_us[row - 1]))}",
+            "times in order",
             "Sort the rows by time, and give every night its own date.",
         )
     before_noon = day_us[first_rows] < DAY_US // 2
     shift = np.where(before_noon, 0, -1) if night_of is NightOf.WAKE_DAY else np.where(before_noon, 1, 0)
     moments: Microseconds = dates_us + day_us + (shift[nights] + passed) * DAY_US
     return moments
+
+
+def _clock_text(day_us: int) -> str:
+    return naive_datetime(day_us).strftime("%H:%M:%S")
 
 
 def place_after(begins: datetime, day_us: Microseconds, column: Column) -> Microseconds:
@@ -768,19 +787,39 @@ def resolve_wall_clock(
         When the zone is unknown; when a reading falls into an hour that the clock skips; when a reading falls
         into an hour that it repeats and the order of the rows does not tell which of the two it was.
     """
+    each = resolve_each(readings_us, zone_name, path=path, where=where)
+    if each.first is each.second:
+        return Resolved(each.first, each.zone, ())
+    return _resolve_repeated(readings_us, each, zone_name, path, where)
+
+
+class EachReading(NamedTuple):
+    """The moments that wall-clock readings may stand for, one or two each."""
+
+    first: Microseconds
+    second: Microseconds
+    zone: tzinfo
+
+
+def resolve_each(readings_us: Microseconds, zone_name: str, *, path: str, where: Callable[[int], str]) -> EachReading:
+    """Return the first and the second moment at which the clock of a zone shows each reading.
+
+    The two are the same but in an hour that is repeated. Parameters and errors as
+    :func:`resolve_wall_clock`, which also tells the two apart by the order of the readings.
+    """
     from sleepagree.zones import find_zone
 
     zone = find_zone(zone_name)
-    first, last = int(readings_us.min()), int(readings_us.max())
-    offset = _constant_offset(first, last, zone)
+    offset = _constant_offset(int(readings_us.min()), int(readings_us.max()), zone)
     if offset is not None:
-        return Resolved(readings_us - offset, zone, ())
+        moments = readings_us - offset
+        return EachReading(moments, moments, zone)
     early = np.array([_offset_us(int(us), zone, 0) for us in readings_us], np.int64)
     late = np.array([_offset_us(int(us), zone, 1) for us in readings_us], np.int64)
     if (early < late).any():
         row = int(np.flatnonzero(early < late)[0])
         raise _skipped(int(readings_us[row]), int(early[row]), int(late[row]), zone_name, path, where(row))
-    return _resolve_repeated(readings_us, early, late, zone, zone_name, path, where)
+    return EachReading(readings_us - early, readings_us - late, zone)
 
 
 def _offset_us(reading_us: int, zone: tzinfo, fold: int) -> int:
@@ -799,23 +838,18 @@ def _constant_offset(first_us: int, last_us: int, zone: tzinfo) -> int | None:
 
 
 def _resolve_repeated(
-    readings: Microseconds,
-    early: Microseconds,
-    late: Microseconds,
-    zone: tzinfo,
-    zone_name: str,
-    path: str,
-    where: Callable[[int], str],
+    readings: Microseconds, each: EachReading, zone_name: str, path: str, where: Callable[[int], str]
 ) -> Resolved:
-    first_pass, second_pass = readings - early, readings - late
-    doubtful = early != late
+    first_pass, second_pass, zone = each
+    doubtful = first_pass != second_pass
     if not doubtful.any():
         return Resolved(first_pass, zone, ())
-    if (np.diff(readings) <= 0).all() and readings.size > 1 and not (np.diff(readings) == 0).all():
-        flipped = _resolve_repeated(
-            readings[::-1], early[::-1], late[::-1], zone, zone_name, path, lambda i: where(readings.size - 1 - i)
-        )
-        return Resolved(flipped.us[::-1].copy(), zone, flipped.notes)
+    steps = np.diff(readings)
+    if steps.size and (steps <= 0).all() and (steps < 0).any():
+        turned = EachReading(first_pass[::-1], second_pass[::-1], zone)
+        last = readings.size - 1
+        back = _resolve_repeated(readings[::-1], turned, zone_name, path, lambda i: where(last - i))
+        return Resolved(back.us[::-1].copy(), zone, back.notes)
     # as early as the rows before allow, and as late as the rows after allow
     earliest, latest = first_pass.copy(), second_pass.copy()
     for i in range(1, readings.size):

@@ -1,0 +1,256 @@
+"""Which column of a table holds what: by the names that a layout gives, or by plain names."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+from sleepagree.errors import FileFormatError, shorten
+from sleepagree.readers.layout import Layout
+
+_TIME_WORD: Final = r"(_?(date_?)?time)?"
+
+#: role -> tiers of names; a tier counts only where the ones before it found nothing.
+_PLAIN_NAMES: Final[Mapping[str, tuple[re.Pattern[str], ...]]] = {
+    "start": (
+        re.compile(rf"time|timestamp|date_?time|from|beginning|epoch_time|(epoch_)?(start|begin|onset)s?{_TIME_WORD}"),
+    ),
+    "stage": (
+        re.compile(r"(sleep_)?(stage|state)s?(_label|_name)?|labels?|staging|scoring|hypnogram|trial_type"),
+        re.compile(r"value"),
+        re.compile(r".+_sleep_stage"),
+        re.compile(r".+_stage"),
+    ),
+    "end": (re.compile(rf"to|until|(epoch_)?(end|stop|finish)s?{_TIME_WORD}"),),
+    "duration": (re.compile(r"duration|dur|length"),),
+    "date": (re.compile(r"date|(night|sleep)_date|date_of_night"),),
+    "step": (re.compile(r"step|epoch_(length|seconds|duration)"),),
+}
+_NAMED_BY_LAYOUT: Final = ("start", "stage", "end", "duration", "date")
+_SECONDS: Final = frozenset(("s", "sec", "secs", "second", "seconds"))
+_MINUTES: Final = frozenset(("min", "mins", "minute", "minutes"))
+_MILLISECONDS: Final = frozenset(("ms", "msec", "millisecond", "milliseconds"))
+_UNITS: Final = _SECONDS | _MINUTES | _MILLISECONDS
+_CLOCK_WORDS: Final = frozenset(("utc", "local", "iso"))
+_WHAT: Final = {
+    "start": "the times",
+    "stage": "the stages",
+    "end": "the ends",
+    "duration": "the durations",
+    "date": "the dates",
+    "step": "the step",
+}
+_SHOWN: Final = 12
+
+
+@dataclass(frozen=True)
+class Columns:
+    """Positions of the columns of a table.
+
+    Parameters
+    ----------
+    start, stage : int
+        Position of the times and of the labels.
+    end, duration, date, step : int or None
+        Position of other columns, where the table has them.
+    seconds : bool
+        Whether the name of the column of times says that plain numbers are seconds from a start.
+    utc : bool
+        Whether it says that the times are UTC.
+    duration_unit : float or None
+        Seconds in the unit that the name of the column of durations tells.
+    rechtschaffen_kales : str
+        Where the name of the column of stages says that they are R&K stages, else "".
+    """
+
+    start: int
+    stage: int
+    end: int | None = None
+    duration: int | None = None
+    date: int | None = None
+    step: int | None = None
+    seconds: bool = False
+    utc: bool = False
+    duration_unit: float | None = None
+    rechtschaffen_kales: str = ""
+
+
+def find_columns(names: tuple[str, ...], layout: Layout, *, path: str, where: str = "line 1") -> Columns:
+    """Return the positions of the columns.
+
+    Parameters
+    ----------
+    names : tuple of str
+        Names of the columns.
+    layout : Layout
+        Columns it names go first.
+    path, where : str
+        For messages.
+
+    Raises
+    ------
+    FileFormatError
+        When the times or the stages are not found, a column that the layout names is missing, or more than one
+        column may be meant.
+    """
+    asked = (layout.start, layout.stage, layout.end, layout.duration, layout.date)
+    try:
+        return _find(names, asked)
+    except FileFormatError as error:
+        raise FileFormatError(error.problem, path, where, error.found, error.expected, error.remedy) from None
+
+
+@lru_cache(maxsize=256)
+def _find(names: tuple[str, ...], asked: tuple[str | None, ...]) -> Columns:
+    """Find the columns once for all files of a study; errors do not know their file yet."""
+    found: dict[str, int] = {
+        role: _named(names, name, role) for role, name in zip(_NAMED_BY_LAYOUT, asked, strict=True) if name is not None
+    }
+    taken = set(found.values())
+    for role, positions in _plain_columns(names):
+        free = [i for i in positions if i not in taken]
+        if role in found or not free:
+            continue
+        if len(free) > 1:
+            raise _ambiguous(names, free, role)
+        found[role] = free[0]
+        taken.add(free[0])
+    missing = [role for role in ("start", "stage") if role not in found]
+    if missing:
+        raise _missing(names, missing)
+    return _describe(names, found)
+
+
+def _describe(names: tuple[str, ...], found: Mapping[str, int]) -> Columns:
+    start = _words(names[found["start"]])
+    stage = names[found["stage"]]
+    duration = _words(names[found["duration"]]) if "duration" in found else ()
+    return Columns(
+        found["start"],
+        found["stage"],
+        found.get("end"),
+        found.get("duration"),
+        found.get("date"),
+        found.get("step"),
+        bool(_SECONDS.intersection(start)) or "onset" in start,
+        "utc" in start,
+        _unit_of(duration),
+        f"column '{shorten(stage)}'" if _says_rechtschaffen_kales(stage) else "",
+    )
+
+
+def _unit_of(words: Sequence[str]) -> float | None:
+    for unit, seconds in ((_SECONDS, 1.0), (_MINUTES, 60.0), (_MILLISECONDS, 0.001)):
+        if unit.intersection(words):
+            return seconds
+    return None
+
+
+@lru_cache(maxsize=1024)
+def _words(name: str) -> tuple[str, ...]:
+    return tuple(re.findall(r"[a-z]+|\d+", re.sub(r"r\s*&\s*k", "rk", name.casefold())))
+
+
+def _says_rechtschaffen_kales(name: str) -> bool:
+    words = _words(name)
+    return "rk" in words or "rechtschaffen" in words
+
+
+@lru_cache(maxsize=256)
+def _plain_columns(names: tuple[str, ...]) -> tuple[tuple[str, tuple[int, ...]], ...]:
+    """Return the columns whose plain names fit each role."""
+    plain = ["_".join(_without_hints(_words(name))) for name in names]
+    return tuple((role, _fitting(plain, role)) for role in _PLAIN_NAMES)
+
+
+def _without_hints(words: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the words of a name without units, R&K, UTC and the like at its end."""
+    hints = _UNITS | _CLOCK_WORDS | {"rk"}
+    while len(words) > 1 and words[-1] in hints:
+        words = words[:-1]
+    return words[1:] if len(words) > 1 and words[0] == "rk" else words
+
+
+def _fitting(plain: Sequence[str], role: str) -> tuple[int, ...]:
+    for tier in _PLAIN_NAMES[role]:
+        found = tuple(i for i, name in enumerate(plain) if tier.fullmatch(name))
+        if found:
+            return found
+    return ()
+
+
+# --- what to say when a column is not found --------------------------------------------------------------
+
+
+def _listing(names: Sequence[str]) -> str:
+    shown = ", ".join(f"'{shorten(name)}'" for name in names[:_SHOWN])
+    return shown + (f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else "")
+
+
+def _columns_found(names: Sequence[str]) -> str:
+    return f"{'the column' if len(names) == 1 else 'the columns'} {_listing(names)}"
+
+
+def _named(names: Sequence[str], name: str, role: str) -> int:
+    positions = [i for i, candidate in enumerate(names) if candidate == name]
+    if len(positions) == 1:
+        return positions[0]
+    if positions:
+        raise FileFormatError(
+            f"{len(positions)} columns have the name that the layout gives for '{role}'",
+            "",
+            "",
+            _columns_found(names),
+            f"one column '{shorten(name)}'",
+            "Give every column a name of its own.",
+        )
+    import difflib
+
+    near = difflib.get_close_matches(name, names, 1, 0.6)
+    raise FileFormatError(
+        f"the column that the layout names for '{role}' is missing",
+        "",
+        "",
+        _columns_found(names),
+        f"a column '{shorten(name)}'",
+        f"Did you mean '{shorten(near[0])}'?" if near else "Correct the layout, or check that this is its file.",
+    )
+
+
+def _ambiguous(names: Sequence[str], positions: Sequence[int], role: str) -> FileFormatError:
+    candidates = [names[i] for i in positions]
+    if len(set(candidates)) < len(candidates):
+        remedy = "Give every column a name of its own."
+    else:
+        lines = "\n".join(f"    {role} = {_toml(name)}" for name in candidates)
+        remedy = "Say which in a layout (--layout FILE.toml), with one of the lines\n    [file]\n" + lines
+    if role == "step":
+        remedy = "Keep one of them, or give the step in a layout: epoch_seconds = 30."
+    return FileFormatError(
+        f"more than one column may hold {_WHAT[role]}", "", "", _listing(candidates), "one column", remedy
+    )
+
+
+def _missing(names: Sequence[str], missing: Sequence[str]) -> FileFormatError:
+    lines = "\n".join(f'    {role} = "..."' for role in missing)
+    plain = {"start": "time, timestamp, start or onset", "stage": "stage, label or state"}
+    remedy = "Give a layout (--layout FILE.toml) that names it\n    [file]\n" + lines
+    if any(re.fullmatch(r"[\d.,:TZ+ -]+", name) for name in names if name):
+        remedy = "If the first row holds data, put a row with the names of the columns above it; if it holds "
+        remedy += "names, give a layout (--layout FILE.toml)\n    [file]\n" + lines
+    return FileFormatError(
+        "no column holds " + " and none ".join(_WHAT[role] for role in missing),
+        "",
+        "",
+        _columns_found(names),
+        " and ".join(f"a column called {plain[role]}" for role in missing),
+        remedy,
+    )
+
+
+def _toml(text: str) -> str:
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped) + '"'
