@@ -118,7 +118,16 @@ def read_records(
         position: [_cell(field.mapping().get(name)) for field in records.fields] for position, name in enumerate(names)
     }
     places = Places([field.place.removesuffix(": ") for field in records.fields], "{}", "{}")
-    table = Table(tuple(names), columns, places, origin, path, tuple(notes))
+    table = Table(
+        tuple(names),
+        columns,
+        places,
+        origin,
+        path,
+        tuple(notes),
+        missing=frozenset({""}),
+        header_place=str(places.numbers[0]),
+    )
     return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
 
 
