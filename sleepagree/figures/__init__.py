@@ -1,0 +1,37 @@
+"""Figures of results: each takes what was computed and an optional ``ax``, draws, and returns the axes.
+
+Nothing here computes a statistic, and nothing that computes one draws. Figures use matplotlib's object interface
+and leave no setting behind; `save_figure` writes them as SVG, PDF or PNG, the same bytes for the same results.
+"""
+
+from sleepagree.figures.bias_over_nights import draw_bias_against_level, draw_minutes, draw_normal_look
+from sleepagree.figures.bias_sources import draw_bias_sources
+from sleepagree.figures.clock_curve import draw_clock_curve
+from sleepagree.figures.drawing import figure_bytes, save_figure
+from sleepagree.figures.hypnograms import draw_hypnograms
+from sleepagree.figures.in_time import draw_agreement_by_hour, draw_run_lengths
+from sleepagree.figures.night_kappas import draw_night_kappas
+from sleepagree.figures.planning import draw_precision
+from sleepagree.figures.redistribution import draw_redistribution
+from sleepagree.figures.sizes import FigureSize, one_column, two_columns
+from sleepagree.figures.tables_of_counts import draw_confusion
+
+__all__ = [
+    "FigureSize",
+    "draw_agreement_by_hour",
+    "draw_bias_against_level",
+    "draw_bias_sources",
+    "draw_clock_curve",
+    "draw_confusion",
+    "draw_hypnograms",
+    "draw_minutes",
+    "draw_night_kappas",
+    "draw_normal_look",
+    "draw_precision",
+    "draw_redistribution",
+    "draw_run_lengths",
+    "figure_bytes",
+    "one_column",
+    "save_figure",
+    "two_columns",
+]

@@ -1,0 +1,263 @@
+"""Bias over many nights: reference against device, difference against level, and a look at normality."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from matplotlib.axes import Axes
+from numpy.typing import ArrayLike, NDArray
+
+from sleepagree.figures.drawing import SMALL_LETTER_POINTS, axes_for, name_axis, styled, write
+from sleepagree.figures.palette import ACCENT, INK, MUTED, PAPER
+from sleepagree.figures.participants import scatter_nights
+from sleepagree.figures.sizes import one_column
+from sleepagree.limits import LimitsOfAgreement, Scale
+from sleepagree.regression_limits import RegressionLimits
+
+_DASHES: Final = (0, (5, 2.5))
+
+Values = NDArray[np.float64]
+
+
+@styled
+def draw_minutes(
+    *,
+    reference: ArrayLike,
+    device: ArrayLike,
+    participant: Sequence[object],
+    measure: str = "",
+    unit: str = "min",
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw the device's value against the reference's for every night, with the line on which they are equal.
+
+    Parameters
+    ----------
+    reference, device : array-like of float, shape (nights,)
+        Values of one measure; nights with nan on a side are left out.
+    participant : sequence, length nights
+        Who slept.
+    measure, unit : str
+        Name and unit, for the axes.
+    ax : Axes, optional
+        Where to draw; by default a new figure one column wide.
+
+    Returns
+    -------
+    Axes
+        x reference, y device, on one scale.
+    """
+    ax = axes_for(ax, one_column(76), left=14, right=4, top=8, bottom=10)
+    x, y = np.asarray(reference, float), np.asarray(device, float)
+    scatter_nights(ax, x, y, participant)
+    both = np.concatenate([x[~np.isnan(x) & ~np.isnan(y)], y[~np.isnan(x) & ~np.isnan(y)]])
+    low, high = _padded(both)
+    low = max(low, -0.03 * high) if both.size and both.min() >= 0 else low
+    ax.plot([low, high], [low, high], color=INK.light, linewidth=0.8, zorder=2)
+    ax.set_xlim(low, high)
+    ax.set_ylim(low, high)
+    ax.set_aspect("equal", adjustable="box", anchor="SW")
+    said = _with_unit(measure, unit)
+    ax.set_yticks(ax.get_xticks())
+    ax.set_ylim(low, high)
+    ax.set_xlim(low, high)
+    name_axis(ax, x=f"reference, {said}", y=f"device, {said}")
+    return ax
+
+
+@styled
+def draw_bias_against_level(
+    *,
+    reference: ArrayLike,
+    device: ArrayLike,
+    participant: Sequence[object],
+    limits: LimitsOfAgreement,
+    lines: RegressionLimits | None = None,
+    measure: str = "",
+    unit: str = "min",
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw the difference of every night against the mean of both sides, with bias and limits of agreement.
+
+    Parameters
+    ----------
+    reference, device : array-like of float, shape (nights,)
+        Values of one measure; nights with nan on a side are left out.
+    participant : sequence, length nights
+        Who slept.
+    limits : LimitsOfAgreement
+        Fitted to these nights, on either scale; limits of log ratios fan out from the origin.
+    lines : RegressionLimits, optional
+        Limits that are straight lines; drawn instead of the level ones.
+    measure, unit : str
+        Name and unit, for the axes.
+    ax : Axes, optional
+        Where to draw; by default a new figure one column wide.
+
+    Returns
+    -------
+    Axes
+        x mean of device and reference, y device minus reference. Bars beside the axes are the
+        intervals of bias and limits; sloping lines have none.
+    """
+    ax = axes_for(ax, one_column(66), left=14, right=20, top=8, bottom=10)
+    x, y = np.asarray(reference, float), np.asarray(device, float)
+    level, difference = (x + y) / 2, y - x
+    known = ~np.isnan(difference)
+    scatter_nights(ax, level, difference, participant)
+    low, high = _padded(level[known])
+    ax.set_xlim(low, high)
+    ax.axhline(0, color=MUTED.light, linewidth=0.6, zorder=1)
+    if lines is not None and not math.isnan(lines.slope):
+        drawn = _draw_lines(ax, lines, low, high)
+    elif limits.scale is Scale.LOG_RATIO:
+        drawn = _draw_fan(ax, limits, low, high)
+    else:
+        drawn = _draw_level(ax, limits)
+    bottom, top = _padded(np.array([*difference[known], *drawn, 0.0]))
+    ax.set_ylim(bottom, top)
+    said = f"{measure}, " if measure else ""
+    name_axis(ax, x=f"{said}mean of device and reference ({unit})", y=f"device − reference ({unit})")
+    return ax
+
+
+def _with_unit(measure: str, unit: str) -> str:
+    if not measure:
+        return unit
+    return measure if measure.startswith(("minutes ", "percent ")) else f"{measure} ({unit})"
+
+
+def _padded(values: Values) -> tuple[float, float]:
+    known = values[~np.isnan(values)]
+    if not known.size:
+        return 0.0, 1.0
+    low, high = float(known.min()), float(known.max())
+    room = 0.07 * (high - low) or 0.5 * abs(high) or 1.0
+    return low - room, high + room
+
+
+def _draw_level(ax: Axes, limits: LimitsOfAgreement) -> list[float]:
+    """Draw level lines; their intervals stand beside the axes, where they cannot hide each other or the nights."""
+    drawn: list[float] = []
+    right = ax.get_yaxis_transform()
+    for value, low, high, word, dashes, at in (
+        (limits.upper, limits.upper_low, limits.upper_high, "upper limit", _DASHES, 1.06),
+        (limits.bias, limits.bias_low, limits.bias_high, "bias", "solid", 1.04),
+        (limits.lower, limits.lower_low, limits.lower_high, "lower limit", _DASHES, 1.02),
+    ):
+        if math.isnan(value):
+            continue
+        ax.axhline(value, color=INK.light, linewidth=0.9, linestyle=dashes, zorder=2)
+        if not math.isnan(low):
+            ax.plot(
+                [at, at], [low, high], transform=right, color=ACCENT.light, linewidth=2.0, clip_on=False, zorder=3,
+            )  # fmt: skip
+        ax.plot([at], [value], transform=right, marker="o", markersize=3.4, color=INK.light, clip_on=False, zorder=4)
+        text = f"{word}\n{value:+.1f}".replace("-", "−")
+        ax.text(
+            1.085, value, text, transform=right, ha="left", va="center", fontsize=SMALL_LETTER_POINTS,
+            color=INK.light, linespacing=1.05,
+        )  # fmt: skip
+        drawn += [v for v in (value, low, high) if not math.isnan(v)]
+    return drawn
+
+
+def _draw_lines(ax: Axes, lines: RegressionLimits, low: float, high: float) -> list[float]:
+    drawn: list[float] = []
+    ends = [lines.at(low), lines.at(high)]
+    for field, word, dashes in (
+        ("upper", "upper limit", _DASHES),
+        ("bias", "bias", "solid"),
+        ("lower", "lower limit", _DASHES),
+    ):
+        y = [getattr(end, field) for end in ends]
+        if any(math.isnan(v) for v in y):
+            # the line of the spread falls below 0 on the way: draw the part where it does not
+            at = np.linspace(low, high, 101)
+            y = [getattr(lines.at(float(v)), field) for v in at]
+            ax.plot(at, y, color=INK.light, linewidth=0.9, linestyle=dashes, zorder=2)
+        else:
+            ax.plot([low, high], y, color=INK.light, linewidth=0.9, linestyle=dashes, zorder=2)
+        drawn += [v for v in y if not math.isnan(v)]
+        if not math.isnan(y[-1]):
+            write(ax, high, y[-1], f" {word}", size=SMALL_LETTER_POINTS, va="center", ha="left")
+    return drawn
+
+
+def _draw_fan(ax: Axes, limits: LimitsOfAgreement, low: float, high: float) -> list[float]:
+    """Draw limits of a log ratio r: with m the mean of both sides, the difference is 2 m (r - 1) / (r + 1)."""
+    drawn: list[float] = []
+    start = max(low, 0.0)
+    for log_ratio, word, dashes in (
+        (limits.upper, "upper limit", _DASHES),
+        (limits.bias, "bias", "solid"),
+        (limits.lower, "lower limit", _DASHES),
+    ):
+        if math.isnan(log_ratio):
+            continue
+        slope = 2 * math.tanh(log_ratio / 2)
+        y = [slope * start, slope * high]
+        ax.plot([start, high], y, color=INK.light, linewidth=0.9, linestyle=dashes, zorder=2)
+        text = f" {word}\n ×{math.exp(log_ratio):.2f}"
+        ax.text(high, y[1], text, fontsize=SMALL_LETTER_POINTS, va="center", ha="left", color=INK.light)
+        drawn += y
+    return drawn
+
+
+@styled
+def draw_normal_look(
+    *,
+    reference: ArrayLike,
+    device: ArrayLike,
+    participant: Sequence[object],
+    measure: str = "",
+    unit: str = "min",
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw participants' mean differences against the quantiles of a normal law with their mean and SD.
+
+    Parameters
+    ----------
+    reference, device : array-like of float, shape (nights,)
+        Values of one measure; nights with nan on a side are left out.
+    participant : sequence, length nights
+        Who slept; participants' means are what the limits of agreement take as normal.
+    measure, unit : str
+        Name and unit, for the axes.
+    ax : Axes, optional
+        Where to draw; by default a new figure one column wide.
+
+    Returns
+    -------
+    Axes
+        x normal quantile at (i - 3/8) / (n + 1/4), y mean difference; the line is mean + quantile times SD.
+
+    References
+    ----------
+    Blom G. Statistical estimates and transformed beta-variables. Wiley, 1958 (plotting positions).
+    """
+    from scipy.special import ndtri
+
+    ax = axes_for(ax, one_column(66), left=14, right=4, top=4, bottom=10)
+    difference = np.asarray(device, float) - np.asarray(reference, float)
+    known = ~np.isnan(difference)
+    index = {name: i for i, name in enumerate(dict.fromkeys(participant))}
+    who = np.array([index[p] for p in participant])[known]
+    nights = np.bincount(who, minlength=len(index))
+    sums = np.bincount(who, difference[known], minlength=len(index))
+    means = np.sort(sums[nights > 0] / nights[nights > 0])
+    n = means.size
+    quantiles = ndtri((np.arange(1, n + 1) - 0.375) / (n + 0.25))
+    if n > 1:
+        ends = np.array([quantiles[0] - 0.3, quantiles[-1] + 0.3])
+        ax.plot(ends, means.mean() + ends * means.std(ddof=1), color=INK.light, linewidth=0.8, zorder=2)
+    ax.plot(
+        quantiles, means, linestyle="none", marker="o", markersize=3.6, markerfacecolor=ACCENT.light,
+        markeredgecolor=PAPER.light if n <= 60 else "none", markeredgewidth=0.3, zorder=3,
+    )  # fmt: skip
+    said = f"{measure}, " if measure else ""
+    name_axis(ax, x="normal quantile", y=f"{said}mean difference of a participant ({unit})")
+    return ax

@@ -1,0 +1,151 @@
+"""What each class's bias is made of, as steps that add up."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from matplotlib.axes import Axes
+from matplotlib.patches import PathPatch
+
+from sleepagree.figures.drawing import (
+    SMALL_LETTER_POINTS,
+    axes_for,
+    box_outline,
+    draw_boxes,
+    grid_lines,
+    name_axis,
+    name_ticks,
+    styled,
+    write,
+)
+from sleepagree.figures.palette import INK, MUTED, PAPER, Shade, shades_of
+from sleepagree.figures.sizes import one_column
+from sleepagree.redistribution import BiasSource, speak
+
+_ROW_MM: Final = 4.1
+_BAR: Final = 0.62
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of the account of one class.
+
+    Parameters
+    ----------
+    text : str
+        What it is.
+    other : str
+        The class gained from or lost to; "" for the total.
+    minutes : float
+        Signed.
+    begin : float
+        Where it starts: the sum of the steps before it.
+    """
+
+    text: str
+    other: str
+    minutes: float
+    begin: float
+
+    @property
+    def end(self) -> float:
+        """Where it ends."""
+        return self.begin + self.minutes
+
+
+def steps_of(source: BiasSource) -> tuple[Step, ...]:
+    """Return the account of one class as steps, gains first, each by size; the last one is the bias itself.
+
+    Examples
+    --------
+    >>> account = BiasSource("deep", 5.0, (("rem", 8.0), ("light", 0.0)), (("light", 3.0),))
+    >>> [(step.text, step.minutes, step.end) for step in steps_of(account)]
+    [('from REM', 8.0, 8.0), ('lost to light', -3.0, 5.0), ('bias', 5.0, 5.0)]
+    """
+    parts = [(f"from {speak(name)}", name, m) for name, m in sorted(source.gained, key=lambda p: -p[1]) if m]
+    parts += [(f"lost to {speak(name)}", name, -m) for name, m in sorted(source.lost, key=lambda p: -p[1]) if m]
+    steps = []
+    at = 0.0
+    for text, other, minutes in parts:
+        steps.append(Step(text, other, minutes, at))
+        at += minutes
+    return (*steps, Step("bias", "", source.bias_min, 0.0))
+
+
+@styled
+def draw_bias_sources(sources: Sequence[BiasSource], *, ax: Axes | None = None) -> Axes:
+    """Draw for each class the minutes gained and lost, step by step, and the bias that they add up to.
+
+    Parameters
+    ----------
+    sources : sequence of BiasSource
+        The accounts.
+    ax : Axes, optional
+        Where to draw; by default a new figure one column wide.
+
+    Returns
+    -------
+    Axes
+        x minutes, device minus reference. A filled step is gained, a hollow one is lost, in the colour of the
+        other class; the last step of each class, in ink, is its bias.
+    """
+    accounts = [(source, steps_of(source)) for source in sources]
+    rows = sum(len(steps) + 1 for _, steps in accounts)
+    ax = axes_for(ax, one_column(rows * _ROW_MM + 10), left=21, right=3, top=1, bottom=9)
+    ends = [0.0, *(step.end for _, steps in accounts for step in steps)]
+    low, high = min(ends), max(ends)
+    room = 0.2 * max(high - low, 1.0)
+    ax.set_xlim(low - room, high + room)
+    ax.set_ylim(rows, 0)
+    ticks: list[tuple[float, str]] = []
+    at = 0.0
+    for source, steps in accounts:
+        shades = shades_of((source.name, *(step.other for step in steps[:-1])))
+        across = ax.get_yaxis_transform()
+        write(ax, -0.27, at + 0.55, speak(source.name), va="center", ha="left", fontweight="bold", transform=across)
+        if at:
+            ax.axhline(at, color=MUTED.light, linewidth=0.4, xmin=-0.27, clip_on=False)
+        for row, (step, shade) in enumerate(zip(steps, (*shades[1:], INK), strict=True), start=1):
+            _draw_step(ax, step, at + row + 0.5, shade, following=row < len(steps))
+            ticks.append((at + row + 0.5, step.text))
+        at += len(steps) + 1
+    ax.axvline(0, color=MUTED.light, linewidth=0.6, zorder=1)
+    name_ticks(ax.yaxis, [y for y, _ in ticks], [text for _, text in ticks])
+    ax.tick_params(axis="y", length=0, labelsize=SMALL_LETTER_POINTS)
+    ax.spines["left"].set_visible(False)
+    grid_lines(ax, "x")
+    name_axis(ax, x="minutes, device − reference")
+    return ax
+
+
+def _draw_step(ax: Axes, step: Step, y: float, shade: Shade, *, following: bool) -> None:
+    left, right = sorted((step.begin, step.end))
+    if step.minutes < 0 and step.other:
+        outline = box_outline(left, right, y - _BAR / 2, y + _BAR / 2)
+        ax.add_patch(
+            PathPatch(outline, facecolor=PAPER.light, edgecolor=shade.light, linewidth=1.1, zorder=2, joinstyle="miter")
+        )
+    else:
+        draw_boxes(ax, left, right, y - _BAR / 2, y + _BAR / 2, shade=shade, zorder=2)
+    if following:
+        ax.plot([step.end, step.end], [y + _BAR / 2, y + 1 - _BAR / 2], color=MUTED.light, linewidth=0.5, zorder=1)
+    weight = "normal" if step.other else "bold"
+    text = f"{step.minutes:+.1f}".replace("-", "−")
+    if math.isclose(step.minutes, 0.0, abs_tol=0.05):
+        text = "0.0"
+    side = 1 if step.minutes >= 0 else -1
+    ax.annotate(
+        text,
+        (step.end, y),
+        (2.2 * side, 0),
+        textcoords="offset points",
+        ha="left" if side > 0 else "right",
+        va="center",
+        fontsize=SMALL_LETTER_POINTS,
+        fontweight=weight,
+        color=INK.light,
+        zorder=3,
+    )

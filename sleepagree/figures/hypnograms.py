@@ -1,0 +1,248 @@
+"""The two hypnograms over one clock axis, and between them where they differ."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.patches import PathPatch
+from matplotlib.path import Path as Outline
+from numpy.typing import NDArray
+
+from sleepagree.class_sequences import both_codes, class_sequence
+from sleepagree.figures.drawing import axes_for, draw_boxes, key_below, name_ticks, styled, write
+from sleepagree.figures.palette import GRID, INK, MUTED, SILENT, shades_of
+from sleepagree.figures.sizes import two_columns
+from sleepagree.hypnogram import GAP
+from sleepagree.night import NightAgreement
+from sleepagree.pairing import PairedNight
+from sleepagree.redistribution import speak
+from sleepagree.stages import UNSCORED, StageMapping, StageSet, reference_reportable
+
+_HEIGHT_OF_ROW_MM: Final = 4.0
+_BAR: Final = 0.64
+_STRIP: Final = 0.9
+_TITLE: Final = 1.05
+_SPACE: Final = 0.55
+_HOUR_S: Final = 3600.0
+
+#: Rows from the top down; words of one's own come after them, what names no stage last.
+_ROW_ORDER: Final[tuple[str, ...]] = ("W", "restless", "R", "light-or-rem", "N1", "light", "N2", "nrem", "sleep", "N3")
+
+AGREE, DIFFER, NO_LABEL, NOT_COMPARED = range(4)
+CODE_WORDS: Final = ("same", "differ", "no label for it", "not compared")
+
+
+@dataclass(frozen=True, eq=False)
+class Lane:
+    """One side as it is drawn.
+
+    Parameters
+    ----------
+    rows : tuple of str
+        Stages from the top down.
+    words : tuple of str
+        The same as this side would call them.
+    codes : int array, shape (n_epochs,)
+        Row of each epoch, -1 in a gap.
+    """
+
+    rows: tuple[str, ...]
+    words: tuple[str, ...]
+    codes: NDArray[np.int16]
+
+
+def lane_of(codes: NDArray[np.int16], stage_set: StageSet, reportable: Sequence[str]) -> Lane:
+    """Return the rows of one side and the row of each epoch."""
+    held = [stage for label, stage in enumerate(stage_set.stages) if (codes == label).any()]
+    wanted = {*reportable, *held} - {UNSCORED}
+    rows = [stage for stage in _ROW_ORDER if stage in wanted]
+    rows += [stage for stage in stage_set.stages if stage in wanted and stage not in rows]
+    rows = list(dict.fromkeys(rows))
+    if UNSCORED in held:
+        rows.append(UNSCORED)
+    lookup = np.array([*(rows.index(s) if s in rows else GAP for s in stage_set.stages), GAP], np.int16)
+    return Lane(tuple(rows), tuple(stage_words(reportable, rows)), lookup[codes])
+
+
+def lanes_of(paired: PairedNight) -> tuple[Lane, Lane]:
+    """Return both sides as they are drawn, in stages: finer than the classes of a mapping."""
+    return (
+        lane_of(paired.reference, paired.reference_set, reference_reportable(paired.reference_set)),
+        lane_of(paired.device, paired.device_set, paired.device_set.reportable),
+    )
+
+
+def compare_epochs(paired: PairedNight, mapping: StageMapping) -> NDArray[np.int8]:
+    """Return for every epoch of the window whether the sides give one class: a position in `CODE_WORDS`."""
+    rows, columns = both_codes(paired, mapping)
+    out = len(mapping.reference_classes)
+    reference = class_sequence(paired.reference, paired.scored, rows, out)
+    device = class_sequence(paired.device, paired.scored, columns, out)
+    has_label = np.isin(reference, mapping.device_index)
+    compared = (reference >= 0) & (reference < out) & (device >= 0) & (device < out)
+    verdict = np.where(reference == device, AGREE, np.where(has_label, DIFFER, NO_LABEL))
+    return np.where(compared, verdict, NOT_COMPARED).astype(np.int8)
+
+
+def runs_of(codes: NDArray[np.integer]) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Return begin, end and value of each run of equal codes."""
+    edges = np.flatnonzero(np.diff(codes.astype(np.int64), prepend=-9, append=-9))
+    return edges[:-1], edges[1:], codes[edges[:-1]].astype(np.int64)
+
+
+@styled
+def draw_hypnograms(night: NightAgreement, *, ax: Axes | None = None) -> Axes:
+    """Draw what reference and device say of a night, and the epochs in which they differ.
+
+    Parameters
+    ----------
+    night : NightAgreement
+        The night. The strip in the middle follows its first mapping; the hypnograms show stages as each side
+        gives them.
+    ax : Axes, optional
+        Where to draw; by default a new figure two columns wide.
+
+    Returns
+    -------
+    Axes
+        x in epochs of the window, labelled by the clock (or by hours where no clock is known). A gap is a grey
+        band over the whole height of its side.
+    """
+    paired = night.paired
+    reference, device = lanes_of(paired)
+    rows = len(reference.rows) + len(device.rows)
+    height = rows + _STRIP + 2 * _TITLE + 2 * _SPACE
+    size = two_columns(height * _HEIGHT_OF_ROW_MM + 10.5)
+    ax = axes_for(ax, size, left=16, right=2.5, top=1, bottom=9.5)
+    n = int(paired.status.size)
+    ax.set_xlim(0, n)
+    ax.set_ylim(height, 0)
+
+    top = _TITLE
+    ticks = _draw_lane(ax, reference, top=top, title="reference", serial=0)
+    top += len(reference.rows) + _SPACE
+    ticks.append((top + _STRIP / 2, "differ"))
+    _draw_strip(ax, compare_epochs(paired, night.mappings[0].mapping), top=top)
+    top += _STRIP + _SPACE + _TITLE
+    ticks += _draw_lane(ax, device, top=top, title="device", serial=1)
+
+    name_ticks(ax.yaxis, [y for y, _ in ticks], [text for _, text in ticks])
+    ax.tick_params(axis="y", length=0)
+    ax.spines["left"].set_visible(False)
+    positions, texts, name = clock_ticks(paired)
+    name_ticks(ax.xaxis, positions, texts)
+    _draw_key(ax, name)
+    return ax
+
+
+def _draw_lane(ax: Axes, lane: Lane, *, top: float, title: str, serial: int) -> list[tuple[float, str]]:
+    write(ax, 0, top - 0.12, title, fontweight="bold", va="bottom", ha="left")
+    begin, end, row = runs_of(lane.codes)
+    rows = len(lane.rows)
+    middle = top + np.arange(rows) + 0.5
+    for y in middle:
+        ax.axhline(y, color=GRID.light, linewidth=0.4, zorder=0.5)
+    gap = row == GAP
+    if gap.any():
+        draw_boxes(ax, begin[gap], end[gap], top, top + rows, shade=GRID, name=f"data-gap-{serial}", zorder=0.8)
+    _draw_steps(ax, begin, row, middle, name=f"data-steps-{serial}")
+    shades = shades_of(tuple(r for r in lane.rows if r != UNSCORED))
+    for i in range(rows):
+        mine = row == i
+        if not mine.any():
+            continue
+        shade = SILENT if lane.rows[i] == UNSCORED else shades[i]
+        y = middle[i]
+        name = f"data-row-{serial}-{i}"
+        draw_boxes(ax, begin[mine], end[mine], y - _BAR / 2, y + _BAR / 2, shade=shade, name=name, zorder=2)
+    return list(zip(middle.tolist(), lane.words, strict=True))
+
+
+def _draw_steps(
+    ax: Axes, begin: NDArray[np.int64], row: NDArray[np.int64], middle: NDArray[np.floating], *, name: str
+) -> None:
+    """Join each run to the next with an upright line, but not across a gap."""
+    joined = np.flatnonzero((row[1:] >= 0) & (row[:-1] >= 0)) + 1
+    if not joined.size:
+        return
+    corners = np.empty((joined.size, 2, 2))
+    corners[:, :, 0] = begin[joined, None]
+    corners[:, 0, 1], corners[:, 1, 1] = middle[row[joined - 1]], middle[row[joined]]
+    codes = np.tile(np.array([Outline.MOVETO, Outline.LINETO], np.uint8), joined.size)
+    steps = PathPatch(Outline(corners.reshape(-1, 2), codes), edgecolor=MUTED.light, facecolor="none", linewidth=0.4)
+    steps.set_gid(name)
+    steps.set_zorder(1.5)
+    ax.add_patch(steps)
+
+
+def _draw_strip(ax: Axes, verdict: NDArray[np.int8], *, top: float) -> None:
+    begin, end, code = runs_of(verdict)
+    low, high = top, top + _STRIP
+    for which, shade, a, b in (
+        (NOT_COMPARED, GRID, low, high),
+        (NO_LABEL, SILENT, low + 0.27, high - 0.27),
+        (DIFFER, INK, low, high),
+    ):
+        mine = code == which
+        if mine.any():
+            draw_boxes(ax, begin[mine], end[mine], a, b, shade=shade, name=f"data-strip-{which}", zorder=2)
+    for y in (low, high):
+        ax.axhline(y, color=GRID.light, linewidth=0.4, zorder=0.5)
+
+
+def clock_ticks(paired: PairedNight, *, step_s: float = _HOUR_S) -> tuple[list[float], list[str], str]:
+    """Return where whole hours (or other steps) lie on an axis of epochs, how they read, and the axis's name."""
+    n, epoch_s = int(paired.status.size), paired.epoch_s
+    begin = paired.begin
+    if begin is None:
+        seconds = np.arange(0.0, n * epoch_s + 1, step_s)
+        return (seconds / epoch_s).tolist(), [_elapsed(s) for s in seconds], "since the window's start"
+    since_hour = begin.minute * 60 + begin.second + begin.microsecond / 1e6
+    first = (-since_hour) % step_s
+    seconds = np.arange(first, n * epoch_s + 1, step_s)
+    positions = (seconds / epoch_s).tolist()
+    moments = [paired.epoch_start(0) if p == 0 else _moment(paired, p) for p in positions]
+    return positions, [f"{m:%H:%M}" for m in moments if m is not None], "clock time"
+
+
+def _moment(paired: PairedNight, epochs: float) -> datetime | None:
+    from sleepagree.zones import add_seconds
+
+    return None if paired.begin is None else add_seconds(paired.begin, epochs * paired.epoch_s)
+
+
+def _elapsed(seconds: float) -> str:
+    return f"{int(seconds // 3600)}:{int(seconds % 3600 // 60):02d} h"
+
+
+def _draw_key(ax: Axes, axis_name: str) -> None:
+    """Write the axis's name to the left and what the strip means to the right, under the ticks."""
+    below = -6.4 / (abs(ax.get_ylim()[0]) * _HEIGHT_OF_ROW_MM)
+    write(ax, 0, below, axis_name, transform=ax.get_xaxis_transform(), va="center", ha="left")
+    key_below(
+        ax, ((INK, "differ"), (SILENT, "device has no label for it"), (GRID, "not compared, or gap")), height=below
+    )
+
+
+def stage_words(reportable: Sequence[str], rows: Sequence[str]) -> list[str]:
+    """Return stages as this side would call them: a side that says light calls N3 deep."""
+    coarse = {"light", "light-or-rem"} & set(reportable)
+    return ["deep" if row == "N3" and coarse else speak(row) for row in rows]
+
+
+__all__ = [
+    "CODE_WORDS",
+    "Lane",
+    "clock_ticks",
+    "compare_epochs",
+    "draw_hypnograms",
+    "lane_of",
+    "lanes_of",
+    "runs_of",
+    "stage_words",
+]

@@ -1,0 +1,151 @@
+"""How agreement and disagreement lie in time: by hour of the clock, and in runs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from matplotlib.axes import Axes
+from numpy.typing import NDArray
+
+from sleepagree.disagreement import PartAgreement, Runs
+from sleepagree.figures.drawing import (
+    SMALL_LETTER_POINTS,
+    axes_for,
+    draw_boxes,
+    grid_lines,
+    key_below,
+    name_axis,
+    name_ticks,
+    styled,
+    write,
+)
+from sleepagree.figures.palette import ACCENT, INK, MUTED, PAPER
+from sleepagree.figures.sizes import one_column
+from sleepagree.hypnogram import EPOCH_S
+
+#: Hours with fewer scored epochs than this are drawn hollow: half an hour.
+FEW_EPOCHS: Final = 60
+
+#: Upper ends (epochs) of the classes of run length, the last one open.
+RUN_CLASSES: Final = (1, 2, 4, 10, 20, 40)
+
+
+@styled
+def draw_agreement_by_hour(parts: Sequence[PartAgreement], *, ax: Axes | None = None) -> Axes:
+    """Draw the share of epochs in which both sides agree, for each hour of the clock or third of the night.
+
+    Parameters
+    ----------
+    parts : sequence of PartAgreement
+        In order of time.
+    ax : Axes, optional
+        Where to draw; by default a new figure one column wide.
+
+    Returns
+    -------
+    Axes
+        y per cent of the part's scored epochs. A hollow mark rests on less than half an hour.
+    """
+    ax = axes_for(ax, one_column(48), left=13, right=3, top=3, bottom=10)
+    at = np.arange(len(parts))
+    share = np.array([100 * part.agreement for part in parts])
+    few = np.array([part.epochs < FEW_EPOCHS for part in parts])
+    ax.plot(at, share, color=ACCENT.light, linewidth=1.0, zorder=2)
+    for mine, face in ((~few, ACCENT), (few, PAPER)):
+        ax.plot(
+            at[mine], share[mine], linestyle="none", marker="o", markersize=4.5, markeredgewidth=1.0,
+            markerfacecolor=face.light, markeredgecolor=ACCENT.light, zorder=3, clip_on=False,
+        )  # fmt: skip
+    ax.set_ylim(0, 100)
+    ax.set_xlim(-0.5, len(parts) - 0.5)
+    name_ticks(ax.xaxis, at.tolist(), [part.part for part in parts])
+    name_ticks(ax.yaxis, (0, 25, 50, 75, 100), ("0", "25", "50", "75", "100"))
+    grid_lines(ax, "y")
+    by_hour = all(part.part.isdigit() for part in parts)
+    name_axis(ax, x="hour of the clock" if by_hour else "third of the night", y="epochs that agree (%)")
+    return ax
+
+
+def minutes_in_runs(runs: Runs, *, epoch_s: float = EPOCH_S) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return minutes of disagreement by class of run length: as found, and if errors were scattered.
+
+    The second is a geometric law with the expected mean length and the expected number of runs, which is near
+    enough to look at; the test in `Runs` does not rest on it.
+    """
+    per_min = epoch_s / 60
+    edges = np.array([0, *RUN_CLASSES, 100_000])
+    found = np.zeros(len(edges) - 1)
+    for length, count in runs.lengths:
+        found[np.searchsorted(edges, length) - 1] += length * count * per_min
+    if not runs.expected_mean_length >= 1:
+        return found, np.full(found.shape, math.nan)
+    again = 1 - 1 / runs.expected_mean_length
+    # epochs in runs longer than k: count * mean-weighted tail of the geometric law
+    beyond = runs.expected_count * again**edges * (edges + runs.expected_mean_length)
+    return found, -np.diff(beyond) * per_min
+
+
+@styled
+def draw_run_lengths(runs: Runs, *, epoch_s: float = EPOCH_S, ax: Axes | None = None) -> Axes:
+    """Draw how much of the disagreement lies in short and in long runs, beside errors scattered at random.
+
+    Parameters
+    ----------
+    runs : Runs
+        Runs of disagreement.
+    epoch_s : float
+        Length of an epoch (s).
+    ax : Axes, optional
+        Where to draw; by default a new figure one column wide.
+
+    Returns
+    -------
+    Axes
+        x length of a run, y minutes of disagreement in runs of that length.
+    """
+    ax = axes_for(ax, one_column(52), left=13, right=3, top=3, bottom=14)
+    found, expected = minutes_in_runs(runs, epoch_s=epoch_s)
+    at = np.arange(found.size)
+    draw_boxes(ax, at - 0.34, at + 0.34, 0, found, shade=ACCENT, zorder=2)
+    for x, y in zip(at, expected, strict=True):
+        ax.plot([x - 0.42, x + 0.42], [y, y], color=PAPER.light, linewidth=3.0, zorder=3)
+        ax.plot([x - 0.42, x + 0.42], [y, y], color=INK.light, linewidth=1.4, zorder=4)
+    for i, y in enumerate(found.tolist()):
+        if y:
+            top = max(y, expected[i]) if abs(expected[i] - y) < 0.12 * found.max() else y
+            ax.annotate(
+                f"{y:.0f}", (i, top), (0, 2), textcoords="offset points", ha="center", va="bottom",
+                fontsize=SMALL_LETTER_POINTS, color=INK.light, zorder=5,
+            )  # fmt: skip
+    ax.set_xlim(-0.6, found.size - 0.4)
+    ax.set_ylim(0, 1.15 * max(float(np.nanmax([*found, *expected])), 1.0))
+    name_ticks(ax.xaxis, at.tolist(), _class_names(epoch_s))
+    ax.tick_params(axis="x", length=0)
+    grid_lines(ax, "y")
+    name_axis(ax, x="", y="minutes of disagreement")
+    write(
+        ax,
+        0,
+        -0.2,
+        "length of run (min)",
+        transform=ax.transAxes,
+        va="center",
+        ha="left",
+        size=SMALL_LETTER_POINTS + 0.5,
+    )
+    key_below(ax, ((ACCENT, "found"), (INK, "if errors were scattered")), height=-0.2)
+    ax.spines["left"].set_color(MUTED.light)
+    return ax
+
+
+def _class_names(epoch_s: float) -> list[str]:
+    per_min = epoch_s / 60
+    names = []
+    low = 1
+    for high in RUN_CLASSES:
+        names.append(f"{low * per_min:g}" if low == high else f"{low * per_min:g}–{high * per_min:g}")
+        low = high + 1
+    return [*names, f">{RUN_CLASSES[-1] * per_min:g}"]

@@ -1,0 +1,157 @@
+"""Kappa of every night beside the pooled one."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.patches import PathPatch
+from matplotlib.path import Path as Outline
+from numpy.typing import ArrayLike, NDArray
+
+from sleepagree.estimate import Estimate
+from sleepagree.figures.drawing import (
+    SMALL_LETTER_POINTS,
+    axes_for,
+    draw_boxes,
+    grid_lines,
+    name_axis,
+    name_ticks,
+    styled,
+    write,
+)
+from sleepagree.figures.palette import ACCENT, BAND, INK, MUTED, PANEL, PAPER
+from sleepagree.figures.sizes import one_column
+
+#: Up to so many nights each have a line with their name; more of them are sorted by kappa.
+MOST_WITH_NAMES: Final = 48
+#: More nights than this are drawn by an even choice of ranks.
+MOST_DRAWN: Final = 150
+_ROW_MM: Final = 3.1
+_SORTED_MM: Final = 90.0
+
+Values = NDArray[np.float64]
+
+
+@styled
+def draw_night_kappas(
+    *,
+    kappa: ArrayLike,
+    low: ArrayLike,
+    high: ArrayLike,
+    participant: Sequence[str],
+    night: Sequence[str],
+    pooled: Estimate | None = None,
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw kappa of every night with its interval, and the pooled kappa with its own.
+
+    Parameters
+    ----------
+    kappa, low, high : array-like of float, shape (nights,)
+        Kappa and the ends of its interval; nights with nan are left out when nights are sorted.
+    participant, night : sequence of str, length nights
+        Who slept, and which night.
+    pooled : Estimate, optional
+        Kappa of all epochs together, with its interval over participants.
+    ax : Axes, optional
+        Where to draw; by default a new figure one column wide.
+
+    Returns
+    -------
+    Axes
+        x kappa. Up to 48 nights stand under each other by participant; more are sorted by kappa, and of more
+        than 150 an even choice of ranks is drawn, which the figure says.
+    """
+    values, lower, upper = (np.asarray(a, float) for a in (kappa, low, high))
+    named = values.size <= MOST_WITH_NAMES
+    order = _by_participant(participant) if named else np.argsort(values[~np.isnan(values)], kind="stable")
+    if named:
+        values, lower, upper = values[order], lower[order], upper[order]
+    else:
+        known = ~np.isnan(values)
+        values, lower, upper = (a[known][order] for a in (values, lower, upper))
+    said = f"{values.size} nights, sorted by kappa"
+    if values.size > MOST_DRAWN:
+        chosen = np.unique(np.linspace(0, values.size - 1, MOST_DRAWN).round().astype(int))
+        said = f"{chosen.size} of {values.size} nights by even ranks, sorted by kappa"
+        values, lower, upper = values[chosen], lower[chosen], upper[chosen]
+    height = values.size * _ROW_MM + 14 if named else _SORTED_MM
+    ax = axes_for(ax, one_column(height), left=26 if named else 14, right=3, top=5, bottom=9)
+    ax.set_ylim(values.size, 0) if named else ax.set_ylim(0, values.size)
+    _draw_pooled(ax, pooled)
+    at = np.arange(values.size) + 0.5
+    if named:
+        _name_rows(ax, [participant[i] for i in order], [night[i] for i in order])
+    else:
+        name_ticks(ax.yaxis, (), ())
+        name_axis(ax, y=said)
+    _draw_whiskers(ax, at, lower, upper, width=1.0 if named else 0.5)
+    ax.plot(
+        values,
+        at,
+        linestyle="none",
+        marker="o",
+        markersize=3.8 if named else 2.2,
+        markerfacecolor=ACCENT.light,
+        markeredgecolor=PAPER.light if named else "none",
+        markeredgewidth=0.3,
+        zorder=4,
+    )
+    ends = np.concatenate([values, lower, upper])
+    left = float(np.nanmin(ends)) if (~np.isnan(ends)).any() else 0.0
+    ax.set_xlim(min(0.0, left - 0.03), 1.0)
+    grid_lines(ax, "x")
+    name_axis(ax, x="kappa")
+    return ax
+
+
+def _by_participant(participant: Sequence[str]) -> NDArray[np.int64]:
+    rank = {name: i for i, name in enumerate(dict.fromkeys(participant))}
+    return np.argsort([rank[p] for p in participant], kind="stable").astype(np.int64)
+
+
+def _draw_pooled(ax: Axes, pooled: Estimate | None) -> None:
+    if pooled is None or not pooled.defined:
+        return
+    if not math.isnan(pooled.low):
+        ax.axvspan(pooled.low, pooled.high, color=BAND.light, linewidth=0, zorder=0.6)
+    ax.axvline(pooled.value, color=INK.light, linewidth=0.9, zorder=5)
+    text = f"pooled {pooled.value:.2f}"
+    across = ax.get_xaxis_transform()
+    write(ax, pooled.value, 1.01, text, size=SMALL_LETTER_POINTS, transform=across, ha="center", va="bottom")
+
+
+def _name_rows(ax: Axes, participants: list[str], nights: list[str]) -> None:
+    name_ticks(ax.yaxis, [i + 0.5 for i in range(len(nights))], nights)
+    ax.tick_params(axis="y", length=0, labelsize=SMALL_LETTER_POINTS)
+    across = ax.get_yaxis_transform()
+    first = 0
+    serial = 0
+    for i in range(1, len(participants) + 1):
+        if i < len(participants) and participants[i] == participants[first]:
+            continue
+        if serial % 2:
+            draw_boxes(ax, -0.46, 1, first, i, shade=PANEL, transform=across, clip_on=False, zorder=0.3)
+        name = participants[first]
+        name = name if len(name) <= 12 else name[:11] + "…"
+        write(ax, -0.45, first + 0.5, name, size=SMALL_LETTER_POINTS, transform=across, va="center", fontweight="bold")
+        first, serial = i, serial + 1
+    ax.spines["left"].set_color(MUTED.light)
+
+
+def _draw_whiskers(ax: Axes, at: NDArray[np.floating], low: Values, high: Values, *, width: float) -> None:
+    known = ~(np.isnan(low) | np.isnan(high))
+    if not known.any():
+        return
+    corners = np.empty((int(known.sum()), 2, 2))
+    corners[:, 0, 0], corners[:, 1, 0] = low[known], high[known]
+    corners[:, :, 1] = at[known, None]
+    codes = np.tile(np.array([Outline.MOVETO, Outline.LINETO], np.uint8), corners.shape[0])
+    whiskers = PathPatch(
+        Outline(corners.reshape(-1, 2), codes), edgecolor=ACCENT.light, facecolor="none", linewidth=width, zorder=3
+    )
+    ax.add_patch(whiskers)

@@ -1,0 +1,109 @@
+"""How participants are told apart in a scatter of nights: by shape and colour, by lines, or not at all."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
+from matplotlib.patches import PathPatch
+from matplotlib.path import Path as Outline
+from numpy.typing import NDArray
+
+from sleepagree.figures.drawing import SMALL_LETTER_POINTS, draw_boxes, printable, write
+from sleepagree.figures.palette import ACCENT, MUTED, PAPER, STAGE_LADDER
+
+#: Up to so many participants each have a shape and a colour of their own, named in a key.
+MOST_WITH_SHAPES: Final = 8
+#: More nights than this are counted in cells instead of drawn one by one.
+MOST_POINTS: Final = 400
+_CELLS: Final = 34
+_SHAPES: Final = ("o", "s", "^", "D", "v", "P", "X", "p")
+
+Values = NDArray[np.float64]
+
+
+def scatter_nights(ax: Axes, x: Values, y: Values, participant: Sequence[object]) -> str:
+    """Draw nights and say how: "" for points, else a sentence for the caption.
+
+    Up to 8 participants have a shape and a colour each and stand in a key above the axes; more of them are
+    joined to their mean by thin lines; more than 400 nights are counted in cells, darker for more nights.
+    """
+    known = ~(np.isnan(x) | np.isnan(y))
+    names = list(dict.fromkeys(participant))
+    who = np.array([names.index(p) for p in participant])[known] if len(names) <= MOST_POINTS else np.zeros(0, int)
+    x, y = x[known], y[known]
+    if x.size > MOST_POINTS:
+        most = _count_in_cells(ax, x, y)
+        said = f"{x.size} nights are counted in cells; the darkest holds {most}."
+        write(ax, 1.0, 1.01, said, transform=ax.transAxes, ha="right", va="bottom", size=SMALL_LETTER_POINTS)
+        return said
+    if len(names) <= MOST_WITH_SHAPES:
+        _with_shapes(ax, x, y, who, names)
+        return ""
+    _with_lines(ax, x, y, who, len(names))
+    return "Thin lines join the nights of one participant to their mean."
+
+
+def _with_shapes(ax: Axes, x: Values, y: Values, who: NDArray[np.int64], names: Sequence[object]) -> None:
+    handles = []
+    for i, name in enumerate(names):
+        mine = who == i
+        shade = STAGE_LADDER[i % len(STAGE_LADDER)]
+        how: dict[str, Any] = {
+            "linestyle": "none",
+            "marker": _SHAPES[i],
+            "markersize": 4.4,
+            "markerfacecolor": shade.light,
+            "markeredgecolor": PAPER.light,
+            "markeredgewidth": 0.4,
+        }
+        ax.plot(x[mine], y[mine], zorder=4, **how)
+        handles.append(Line2D([], [], label=printable(str(name)), **how))
+    if len(names) == 1:
+        return
+    key = ax.legend(
+        handles=handles, loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, frameon=False,
+        fontsize=SMALL_LETTER_POINTS, handlelength=0.8, handletextpad=0.3, columnspacing=1.0, borderpad=0.1,
+        borderaxespad=0.1, labelspacing=0.25,
+    )  # fmt: skip
+    for text in key.get_texts():
+        text.set_parse_math(False)
+
+
+def _with_lines(ax: Axes, x: Values, y: Values, who: NDArray[np.int64], count: int) -> None:
+    nights = np.maximum(np.bincount(who, minlength=count), 1)
+    mean_x = np.bincount(who, x, minlength=count) / nights
+    mean_y = np.bincount(who, y, minlength=count) / nights
+    if (nights > 1).any():
+        corners = np.empty((x.size, 2, 2))
+        corners[:, 0, 0], corners[:, 0, 1] = mean_x[who], mean_y[who]
+        corners[:, 1, 0], corners[:, 1, 1] = x, y
+        codes = np.tile(np.array([Outline.MOVETO, Outline.LINETO], np.uint8), x.size)
+        lines = PathPatch(
+            Outline(corners.reshape(-1, 2), codes), edgecolor=MUTED.light, facecolor="none", linewidth=0.4, zorder=3
+        )
+        ax.add_patch(lines)
+    ax.plot(
+        x, y, linestyle="none", marker="o", markersize=3.0, markerfacecolor=ACCENT.light,
+        markeredgecolor=PAPER.light, markeredgewidth=0.3, zorder=4,
+    )  # fmt: skip
+
+
+def _count_in_cells(ax: Axes, x: Values, y: Values) -> int:
+    counts, x_edges, y_edges = np.histogram2d(x, y, bins=_CELLS)
+    i, j = np.nonzero(counts)
+    found = counts[i, j]
+    most = int(found.max())
+    # five steps of darkness: one path each, however many cells there are
+    step = np.ceil(5 * found / most).astype(int)
+    for k in range(1, 6):
+        mine = step == k
+        if mine.any():
+            draw_boxes(
+                ax, x_edges[i[mine]], x_edges[i[mine] + 1], y_edges[j[mine]], y_edges[j[mine] + 1],
+                shade=ACCENT, alpha=0.15 + 0.17 * k, zorder=3,
+            )  # fmt: skip
+    return most

@@ -1,0 +1,85 @@
+"""How narrow intervals become with more participants and more nights."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from matplotlib.axes import Axes
+
+from sleepagree.figures.drawing import SMALL_LETTER_POINTS, axes_for, grid_lines, name_axis, styled, write
+from sleepagree.figures.palette import INK, MUTED, STAGE_LADDER
+from sleepagree.figures.sizes import one_column
+from sleepagree.planning import PlanGrid
+
+_DASHES: Final = ("solid", (0, (6, 2)), (0, (3, 1.5)), (0, (1, 1)), (0, (6, 1.5, 1, 1.5)))
+
+
+@styled
+def draw_precision(grid: PlanGrid, *, statistic: str, unit: str = "", ax: Axes | None = None) -> Axes:
+    """Draw the half-width of an interval against the number of participants, one line for each number of nights.
+
+    Parameters
+    ----------
+    grid : PlanGrid
+        From `sleepagree.planning.plan_grid`.
+    statistic : str
+        Which statistic of the grid.
+    unit : str
+        Unit of the half-width, for the axis.
+    ax : Axes, optional
+        Where to draw; by default a new figure one column wide.
+
+    Returns
+    -------
+    Axes
+        x participants, y half-width. A level line is the half-width wanted, where the grid has one.
+
+    Raises
+    ------
+    ValueError
+        When the grid has no such statistic.
+    """
+    known = [name for name, _ in grid.assumed]
+    if statistic not in known:
+        raise ValueError(f"statistic must be one of {', '.join(known)}, not {statistic!r}")
+    ax = axes_for(ax, one_column(60), left=14, right=17, top=3, bottom=10)
+    numbers = sorted({cell.nights for cell in grid.cells})
+    ends: list[tuple[float, float, str]] = []
+    for i, nights in enumerate(numbers):
+        points = [
+            (cell.participants, dict(cell.half_widths).get(statistic, math.nan))
+            for cell in grid.cells
+            if cell.nights == nights
+        ]
+        points = sorted(p for p in points if not math.isnan(p[1]))
+        if not points:
+            continue
+        shade = STAGE_LADDER[::-1][i % len(STAGE_LADDER)]
+        ax.plot(*zip(*points, strict=True), color=shade.light, linewidth=1.2, linestyle=_DASHES[i % 5], zorder=3)
+        ends.append((*points[-1], f"{nights} night{'s' if nights > 1 else ''}"))
+    for study in grid.smallest:
+        if study.statistic == statistic and not math.isnan(study.wanted):
+            ax.axhline(study.wanted, color=INK.light, linewidth=0.7, zorder=2)
+            across = ax.get_yaxis_transform()
+            write(ax, 0.01, study.wanted, "wanted", size=SMALL_LETTER_POINTS, transform=across, va="bottom")
+            # a study of three people would squeeze all that matters to the ground
+            ax.set_ylim(top=min(ax.get_ylim()[1], 5 * study.wanted))
+    ax.set_ylim(bottom=0)
+    _name_ends(ax, ends)
+    grid_lines(ax, "y")
+    of = "expected half-width" if grid.assurance is None else f"half-width not exceeded in {100 * grid.assurance:g} %"
+    name_axis(ax, x="participants", y=f"{of}, {statistic}" + (f" ({unit})" if unit else ""))
+    ax.spines["left"].set_color(MUTED.light)
+    return ax
+
+
+def _name_ends(ax: Axes, ends: list[tuple[float, float, str]]) -> None:
+    """Write the names beside the ends of the lines, pushed apart where they would touch."""
+    bottom, top = ax.get_ylim()
+    least = 0.055 * (top - bottom)
+    right = max((x for x, _, _ in ends), default=1.0)
+    at = -math.inf
+    for _, y, text in sorted(ends, key=lambda end: end[1]):
+        at = max(y, at + least)
+        write(ax, right, at, f" {text}", size=SMALL_LETTER_POINTS, va="center", ha="left", clip_on=False)

@@ -1,0 +1,118 @@
+"""Where the epochs of a stage went that the device cannot report."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from matplotlib.axes import Axes
+
+from sleepagree.figures.drawing import (
+    SMALL_LETTER_POINTS,
+    axes_for,
+    draw_boxes,
+    grid_lines,
+    name_axis,
+    name_ticks,
+    styled,
+    write,
+)
+from sleepagree.figures.palette import INK, PAPER, shades_of
+from sleepagree.figures.sizes import one_column
+from sleepagree.redistribution import Redistribution, speak
+
+if TYPE_CHECKING:
+    from sleepagree.study import StudyRedistribution
+
+_ROW_MM: Final = 5.2
+_BAR: Final = 0.5
+
+
+@dataclass(frozen=True)
+class SharedOut:
+    """One unreported stage as it is drawn.
+
+    Parameters
+    ----------
+    title : str
+        Stage and how much there was of it.
+    to : tuple of (str, float, float, float, str)
+        Class, per cent of the stage, the ends of its interval (nan without one), and the same in words.
+    """
+
+    title: str
+    to: tuple[tuple[str, float, float, float, str], ...]
+
+
+def share_out(traced: Redistribution | StudyRedistribution) -> SharedOut:
+    """Return a stage of a night or of a study as it is drawn."""
+    if isinstance(traced, Redistribution):
+        rows = []
+        for d in traced.to:
+            low, high = (d.low, d.high) if math.isnan(d.block_low) else (d.block_low, d.block_high)
+            rows.append((d.name, 100 * d.share, 100 * low, 100 * high, f"{100 * d.share:.0f} %, {d.minutes:.1f} min"))
+        return SharedOut(f"{speak(traced.stage)}: {traced.minutes:.1f} min, taken as", tuple(rows))
+    over_nights = []
+    for to in traced.to:
+        share, minutes = to.share.percentile, to.minutes.percentile.value
+        say = f"{100 * share.value:.0f} %, {minutes:.1f} min"
+        over_nights.append((to.name, 100 * share.value, 100 * share.low, 100 * share.high, say))
+    return SharedOut(f"{speak(traced.stage)}, minutes a night, taken as", tuple(over_nights))
+
+
+@styled
+def draw_redistribution(traced: Sequence[Redistribution | StudyRedistribution], *, ax: Axes | None = None) -> Axes:
+    """Draw what share of each unreported stage went to each device class, with its interval.
+
+    Parameters
+    ----------
+    traced : sequence of Redistribution or of StudyRedistribution
+        One for each stage; those without an epoch are left out.
+    ax : Axes, optional
+        Where to draw; by default a new figure one column wide.
+
+    Returns
+    -------
+    Axes
+        x per cent of the stage; for a night the whisker is the block bootstrap interval where there is one, else
+        Wilson's; for a study the interval over participants.
+
+    Raises
+    ------
+    ValueError
+        When no stage has an epoch.
+    """
+    stages = [share_out(t) for t in traced if t.epochs]
+    if not stages:
+        raise ValueError("traced must hold a stage with at least one epoch")
+    rows = sum(len(stage.to) + 1 for stage in stages)
+    ax = axes_for(ax, one_column(rows * _ROW_MM + 10), left=15, right=21, top=1, bottom=9)
+    ax.set_ylim(rows, 0)
+    ax.set_xlim(0, 100)
+    name_ticks(ax.xaxis, (0, 25, 50, 75, 100), ("0", "25", "50", "75", "100"))
+    grid_lines(ax, "x")
+    ticks: list[tuple[float, str]] = []
+    at = 0
+    for stage in stages:
+        write(
+            ax, -30, at + 0.55, stage.title, va="center", ha="left", fontweight="bold",
+            bbox={"facecolor": PAPER.light, "edgecolor": "none", "pad": 0.8},
+        )  # fmt: skip
+        shades = shades_of(tuple(name for name, *_ in stage.to))
+        for row, ((name, share, low, high, say), shade) in enumerate(zip(stage.to, shades, strict=True), start=1):
+            y = at + row + 0.5
+            draw_boxes(ax, 0, share, y - _BAR / 2, y + _BAR / 2, shade=shade, zorder=2)
+            if not math.isnan(low):
+                # a pale rim, so that the whisker can be seen on a dark bar, too
+                ax.plot([low, high], [y, y], color=PAPER.light, linewidth=2.4, zorder=3)
+                ax.plot([low, high], [y, y], color=INK.light, linewidth=0.9, zorder=4)
+            write(ax, 103, y, say, size=SMALL_LETTER_POINTS, va="center", ha="left", clip_on=False)
+            ticks.append((y, speak(name)))
+        at += len(stage.to) + 1
+    name_ticks(ax.yaxis, [y for y, _ in ticks], [text for _, text in ticks])
+    ax.tick_params(axis="y", length=0)
+    ax.spines["left"].set_visible(False)
+    name_axis(ax, x="per cent of the stage's epochs")
+    return ax

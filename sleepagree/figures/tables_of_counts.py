@@ -1,0 +1,94 @@
+"""The confusion matrix as a table of tinted cells."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from sleepagree.figures.drawing import (
+    SMALL_LETTER_POINTS,
+    axes_for,
+    draw_boxes,
+    name_axis,
+    name_ticks,
+    styled,
+    write,
+)
+from sleepagree.figures.palette import ACCENT, INK, MUTED
+from sleepagree.figures.sizes import one_column, two_columns
+from sleepagree.hypnogram import Counts
+from sleepagree.redistribution import speak
+
+_STRONGEST_TINT: Final = 0.55  # letters in ink keep a contrast of 4.5 to 1 on it, on light and on dark paper
+_CELL_MM: Final = 10.5
+_WIDE_FROM: Final = 6
+
+
+@styled
+def draw_confusion(
+    counts: Counts, *, reference_classes: tuple[str, ...], device_classes: tuple[str, ...], ax: Axes | None = None
+) -> Axes:
+    """Draw a table of counts: in each cell the epochs and their share of the row; the tint follows the share.
+
+    Parameters
+    ----------
+    counts : int array, shape (reference classes, device classes)
+        Epochs; rows reference, columns device.
+    reference_classes, device_classes : tuple of str
+        Names of rows and columns.
+    ax : Axes, optional
+        Where to draw; by default a new figure one column wide (two for six classes and more).
+
+    Returns
+    -------
+    Axes
+        Cells in which both sides say the same class have a frame; totals stand outside the cells.
+    """
+    table = np.asarray(counts)
+    n_rows, n_columns = table.shape
+    height = n_rows * _CELL_MM + 16
+    size = two_columns(height) if n_columns >= _WIDE_FROM else one_column(height)
+    ax = axes_for(ax, size, left=16, right=11, top=9, bottom=6)
+    ax.set_xlim(0, n_columns)
+    ax.set_ylim(n_rows, 0)
+    rows, columns = table.sum(axis=1), table.sum(axis=0)
+    for i, name in enumerate(reference_classes):
+        for j in range(n_columns):
+            _draw_cell(ax, i, j, int(table[i, j]), int(rows[i]))
+            if device_classes[j] == name:
+                _frame(ax, i, j)
+        write(ax, n_columns + 0.08, i + 0.5, str(int(rows[i])), shade=MUTED, ha="left", va="center")
+    for j in range(n_columns):
+        write(ax, j + 0.5, n_rows + 0.12, str(int(columns[j])), shade=MUTED, ha="center", va="top")
+    write(ax, n_columns + 0.08, n_rows + 0.12, str(int(table.sum())), shade=MUTED, ha="left", va="top")
+    ax.xaxis.tick_top()
+    ax.xaxis.set_label_position("top")
+    name_ticks(ax.xaxis, [j + 0.5 for j in range(n_columns)], [speak(c) for c in device_classes])
+    name_ticks(ax.yaxis, [i + 0.5 for i in range(n_rows)], [speak(c) for c in reference_classes])
+    name_axis(ax, x="device", y="reference")
+    ax.tick_params(length=0)
+    for side in ax.spines.values():
+        side.set_visible(False)
+    return ax
+
+
+def _draw_cell(ax: Axes, i: int, j: int, epochs: int, row: int) -> None:
+    share = epochs / row if row else 0.0
+    if share:
+        draw_boxes(ax, j + 0.03, j + 0.97, i + 0.03, i + 0.97, shade=ACCENT, alpha=_STRONGEST_TINT * share, zorder=1)
+    # in dots of the page, so that the two lines keep their distance in cells of any size
+    how: dict[str, Any] = {"ha": "center", "textcoords": "offset points", "zorder": 3}
+    for text, offset, size, shade in (
+        (str(epochs), 3.4, 7.5, INK),
+        (f"{100 * share:.0f} %" if row else "–", -4.6, SMALL_LETTER_POINTS, INK),
+    ):
+        ax.annotate(
+            text, (j + 0.5, i + 0.5), (0, offset), va="center", color=shade.light, fontsize=size, **how
+        ).set_parse_math(False)
+
+
+def _frame(ax: Axes, i: int, j: int) -> None:
+    corners = np.array([(0.03, 0.03), (0.97, 0.03), (0.97, 0.97), (0.03, 0.97), (0.03, 0.03)])
+    ax.plot(corners[:, 0] + j, corners[:, 1] + i, color=INK.light, linewidth=0.9, zorder=2, solid_joinstyle="miter")
