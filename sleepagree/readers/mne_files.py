@@ -1,0 +1,257 @@
+"""Annotation files that MNE reads, and ``mne.Annotations`` both ways.
+
+MNE keeps the clock reading of a file and calls it UTC, whatever zone it was made in: ``orig_time`` and
+``meas_date`` of an EDF recording are local times that carry a UTC label. So a time that comes from MNE is taken
+for a clock reading without a zone, which a zone of the user's may be added to, and goes back to MNE in the same
+disguise, so that it fits the recording that MNE has loaded.
+
+References
+----------
+.. [1] Gramfort A, Luessi M, Larson E, et al. MEG and EEG data analysis with MNE-Python. Front Neurosci
+   2013;7:267.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import os
+import re
+import warnings
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import Any, Final
+
+from sleepagree.errors import ClockError, FileFormatError, InputError, shorten
+from sleepagree.hypnogram import Origin, ScoredSpans
+from sleepagree.readers._edf_stages import Annotations, Source, no_stage_error, spans_of_annotations
+from sleepagree.readers._text import open_input
+from sleepagree.readers.layout import Layout
+
+READER: Final = "mne"
+_CLOCK_NOTE: Final = "MNE labels clock times UTC whatever their zone: read as a clock without a zone"
+#: A recording of this size is not read whole only to hash it.
+_LARGEST_HASHED: Final = 256 * 1024 * 1024
+_MARKERS: Final = {".vhdr": ".vmrk", ".ahdr": ".amrk"}
+_NEW_SEGMENT: Final = re.compile(rb"^Mk\d+=New Segment,[^,\r\n]*,1,\d+,\d+,(\d{20})\s*$", re.MULTILINE)
+_SEGMENT_NOTE: Final = "start read from the first 'New Segment' marker: a clock without a zone"
+_ANY_START: Final = datetime(1985, 1, 1)
+
+
+class OrigTime(StrEnum):
+    """What ``orig_time`` of annotations made for MNE is."""
+
+    CLOCK_AS_UTC = "clock-as-utc"  # as MNE labels recordings: fits the recording that MNE has loaded
+    TRUE_UTC = "true-utc"  # the moment; needs spans with a zone
+    NONE = "none"  # onsets count from the start of whatever they are attached to
+
+
+def read_mne_file(
+    path: str | os.PathLike[str], *, layout: Layout | None = None, own_words: Iterable[str] = ()
+) -> ScoredSpans:
+    """Read the sleep stages of an annotation file that MNE reads.
+
+    Parameters
+    ----------
+    path : path-like
+        FIF, BrainVision, EEGLAB ... A BrainVision header stands for its marker file.
+    layout : Layout, optional
+        ``stages`` names further texts, ``begins`` replaces the start, ``epoch_seconds`` is the duration of
+        annotations that have none, ``overlaps`` settles overlaps.
+    own_words : iterable of str
+        Labels that a mapping file explains.
+
+    Returns
+    -------
+    ScoredSpans
+        Onsets in elapsed seconds after ``start``, a clock reading without a zone (see the module), or None
+        where the file tells none.
+
+    Raises
+    ------
+    FileFormatError
+        When MNE cannot read the file.
+    UnknownStageError
+        When no annotation is a stage, or a stage has a text that nothing explains.
+    EpochGridError
+        When stages overlap or their durations cannot be told.
+    """
+    given = Path(path)
+    markers = given.with_suffix(_MARKERS.get(given.suffix.casefold(), given.suffix))
+    with open_input(markers) as file:
+        data = file.read_at(0, file.size) if file.size <= _LARGEST_HASHED else b""
+    digest = hashlib.sha256(data).hexdigest() if data else ""
+    annotations, warned = _read_annotations(markers)
+    origin = Origin(markers.name, READER, digest)
+    spans = spans_from_mne(annotations, layout=layout, own_words=own_words, path=os.fspath(markers), origin=origin)
+    segment = _first_segment(data) if markers.suffix.casefold() in _MARKERS.values() else None
+    if spans.start is None and segment is not None:
+        spans = spans.with_changes(start=segment, notes=(*spans.notes, _SEGMENT_NOTE))
+    return spans.with_changes(notes=(*spans.notes, *warned))
+
+
+def _first_segment(data: bytes) -> datetime | None:
+    """Return the date of the first segment that BrainVision markers tell; MNE passes over its usual form."""
+    match = _NEW_SEGMENT.search(data)
+    try:
+        # the format has no zone
+        return None if match is None else datetime.strptime(match[1].decode(), "%Y%m%d%H%M%S%f")
+    except ValueError:
+        return None
+
+
+def _read_annotations(path: Path) -> tuple[Any, tuple[str, ...]]:
+    """Return what MNE reads, and what it warned about."""
+    import mne
+
+    with warnings.catch_warnings(record=True) as caught, mne.utils.use_log_level("warning"):
+        warnings.simplefilter("always")
+        try:
+            # a BrainVision text is "Comment/Sleep stage W" unless its marker type is left out
+            is_markers = path.suffix.casefold() in _MARKERS.values()
+            annotations = mne.read_annotations(path, ignore_marker_types=is_markers)
+        except Exception as error:
+            # a broken file makes MNE raise almost anything
+            message = str(error).replace(str(path), path.name).partition("\n")[0]
+            raise FileFormatError(
+                "MNE cannot read this file",
+                str(path),
+                "",
+                f"{type(error).__name__}: {message}",
+                "an annotation file",
+                "Export the scoring as EDF+ or as a table.",
+            ) from None
+    texts = dict.fromkeys(str(w.message).replace(str(path), path.name).partition("\n")[0] for w in caught)
+    return annotations, tuple(f"MNE warns: {shorten(text)}" for text in texts if "naming conventions" not in text)
+
+
+def spans_from_mne(
+    annotations: Any,
+    *,
+    layout: Layout | None = None,
+    own_words: Iterable[str] = (),
+    path: str = "mne.Annotations",
+    origin: Origin | None = None,
+) -> ScoredSpans:
+    """Return the scored spans that ``mne.Annotations`` tell.
+
+    Parameters
+    ----------
+    annotations : mne.Annotations
+        Onsets and durations in seconds; stages by the EDF+ standard texts, plain names, or a layout.
+    layout : Layout, optional
+        As for :func:`read_mne_file`.
+    own_words : iterable of str
+        Labels that a mapping file explains.
+    path : str
+        What to call them in messages.
+    origin : Origin, optional
+        Carried into the result.
+
+    Returns
+    -------
+    ScoredSpans
+        ``start`` is the clock reading of ``orig_time``, without a zone: MNE labels it UTC even where the
+        recording was made in another zone. It is None where ``orig_time`` is None.
+
+    Raises
+    ------
+    UnknownStageError
+        When no annotation is a stage, or a stage has a text that nothing explains.
+    EpochGridError
+        When stages overlap or their durations cannot be told.
+    InputError
+        When an onset or a duration is no finite number.
+    """
+    onsets = [float(onset) for onset in annotations.onset]
+    durations = [float(duration) for duration in annotations.duration]
+    texts = [str(text) for text in annotations.description]
+    for i, (onset, duration) in enumerate(zip(onsets, durations, strict=True)):
+        if not (math.isfinite(onset) and math.isfinite(duration) and duration >= 0):
+            raise InputError(
+                "an annotation has no usable time",
+                path,
+                f"annotation {i}",
+                f"onset {onset:g} s, duration {duration:g} s",
+                "finite numbers, the duration not negative",
+                "Correct the annotations.",
+            )
+    start, notes = _start(annotations.orig_time, layout)
+    # the shared builder asks once per distinct pair of duration and text, by a key
+    keys = [f"{duration!r} {text}" for duration, text in zip(durations, texts, strict=True)]
+    pieces = {key: (duration or math.nan, text) for key, duration, text in zip(keys, durations, texts, strict=True)}
+    source = Source(path, origin or Origin(path, READER), start or _ANY_START, notes)
+    spans = spans_of_annotations(
+        Annotations(onsets, keys, pieces), source, layout=layout, own_words=frozenset(own_words)
+    )
+    if spans is None:
+        raise no_stage_error(path, texts)
+    return spans.with_changes(start=start)
+
+
+def _start(orig_time: datetime | None, layout: Layout | None) -> tuple[datetime | None, list[str]]:
+    begins = layout.begins if layout else None
+    if isinstance(begins, datetime):
+        return begins, ["start taken from the layout"]
+    if orig_time is None:
+        if begins is not None:
+            raise ClockError(
+                "the annotations tell elapsed time only, so the layout must tell a date and a time",
+                layout.name if layout else "",
+                "[file], key 'begins'",
+                str(begins),
+                "a date and a time such as 2026-03-01T22:30:00",
+                "Add the time.",
+            )
+        return None, []
+    clock = orig_time.astimezone(UTC).replace(tzinfo=None) if orig_time.tzinfo else orig_time
+    if begins is not None:
+        return datetime.combine(begins, clock.time()), [_CLOCK_NOTE, "date taken from the layout"]
+    return clock, [_CLOCK_NOTE]
+
+
+def annotations_from_spans(spans: ScoredSpans, *, orig_time: OrigTime = OrigTime.CLOCK_AS_UTC) -> Any:
+    """Return scored spans as ``mne.Annotations``, with their native labels and the lights marks.
+
+    Parameters
+    ----------
+    spans : ScoredSpans
+        The spans.
+    orig_time : OrigTime
+        ``CLOCK_AS_UTC``: the clock reading labelled UTC, which is what MNE makes of the recording itself, so
+        that ``raw.set_annotations`` puts them where they belong. ``TRUE_UTC``: the moment, for spans with a
+        zone. ``NONE``: onsets count from the first sample.
+
+    Returns
+    -------
+    mne.Annotations
+        Sorted by onset. Read back by :func:`spans_from_mne` they give the same spans; a zone is lost.
+
+    Raises
+    ------
+    ValueError
+        When ``TRUE_UTC`` is asked for and the spans have no zone.
+    """
+    import mne
+
+    moment = _moment_for_mne(spans.start, orig_time)
+    onsets, durations = spans.onset_s.tolist(), spans.duration_s.tolist()
+    texts = [spans.labels[code] for code in spans.codes.tolist()]
+    for mark_s, text in ((spans.lights_off_s, "Lights off"), (spans.lights_on_s, "Lights on")):
+        if mark_s is not None:
+            onsets.append(mark_s)
+            durations.append(0.0)
+            texts.append(text)
+    return mne.Annotations(onsets, durations, texts, orig_time=moment)
+
+
+def _moment_for_mne(start: datetime | None, orig_time: OrigTime) -> datetime | None:
+    if orig_time is OrigTime.NONE or start is None:
+        return None
+    if orig_time is OrigTime.CLOCK_AS_UTC:
+        return start.replace(tzinfo=UTC)
+    if start.tzinfo is None:
+        raise ValueError("orig_time TRUE_UTC needs spans with a zone; these have a clock reading only")
+    return start.astimezone(UTC)

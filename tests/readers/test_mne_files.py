@@ -1,0 +1,209 @@
+"""``mne.Annotations`` both ways and files that MNE writes and reads; MNE itself is the second opinion."""
+
+import pickle
+from datetime import UTC, date, datetime, timedelta, timezone
+
+import mne
+import numpy as np
+import pytest
+
+from sleepagree.errors import ClockError, EpochGridError, FileFormatError, InputError, UnknownStageError
+from sleepagree.hypnogram import EpochLengthFrom, ScoredSpans
+from sleepagree.readers import read_spans
+from sleepagree.readers.edf_writer import write_edf_annotations
+from sleepagree.readers.layout import Layout
+from sleepagree.readers.mne_files import OrigTime, annotations_from_spans, read_mne_file, spans_from_mne
+
+CLOCK = datetime(2026, 3, 1, 22, 30, 0, 250000)
+LABELS = ("Sleep stage W", "Sleep stage N2", "Sleep stage ?", "Sleep stage R")
+
+
+def night(**changes):
+    rng = np.random.default_rng(3)
+    fields = {
+        "onset_s": np.arange(200) * 30 + 12.5,
+        "duration_s": np.full(200, 30.0),
+        "codes": rng.integers(0, 4, 200),
+        "labels": LABELS,
+        "stages": ("W", "N2", "unscored", "R"),
+        "start": CLOCK,
+        "lights_off_s": 5.0,
+        "lights_on_s": 6100.5,
+        "epoch_s": 30.0,
+        "epoch_from": EpochLengthFrom.FILE,
+    }
+    return ScoredSpans(**{**fields, **changes})
+
+
+def assert_same_night(back, spans):
+    np.testing.assert_array_equal(back.onset_s, spans.onset_s)
+    np.testing.assert_array_equal(back.duration_s, spans.duration_s)
+    assert [back.labels[c] for c in back.codes] == [spans.labels[c] for c in spans.codes]
+    assert [back.stages[c] for c in back.codes] == [spans.stages[c] for c in spans.codes]
+    assert (back.lights_off_s, back.lights_on_s) == (spans.lights_off_s, spans.lights_on_s)
+    assert back.epoch_s == spans.epoch_s
+
+
+def test_to_mne_and_back_is_the_same_night():
+    spans = night()
+    annotations = annotations_from_spans(spans)
+    assert isinstance(annotations, mne.Annotations)
+    assert annotations.orig_time == CLOCK.replace(tzinfo=UTC)
+    back = spans_from_mne(annotations)
+    assert_same_night(back, spans)
+    assert back.start == CLOCK
+    assert back.start.tzinfo is None
+    assert back.notes == ("MNE labels clock times UTC whatever their zone: read as a clock without a zone",)
+
+
+def test_annotations_fit_the_recording_that_mne_has_loaded():
+    # MNE itself tells where they land: its recordings carry the clock reading as UTC
+    info = mne.create_info(["EEG"], 10.0, "eeg")
+    raw = mne.io.RawArray(np.zeros((1, 70_000)), info, verbose="error")
+    raw.set_meas_date((CLOCK - timedelta(minutes=10)).replace(tzinfo=UTC))
+    raw.set_annotations(annotations_from_spans(night()))
+    # 10 min between the two starts, 12.5 s to the first span, 5 s to lights off
+    assert raw.annotations.description[0] == "Lights off"
+    assert raw.annotations.onset[:2] == pytest.approx([605.0, 612.5])
+    assert_same_night(
+        spans_from_mne(raw.annotations), night(onset_s=night().onset_s + 600, lights_off_s=605.0, lights_on_s=6700.5)
+    )
+
+
+def test_a_zone_is_lost_on_purpose_or_kept_as_the_true_moment():
+    helsinki = timezone(timedelta(hours=2))
+    spans = night(start=CLOCK.replace(tzinfo=helsinki))
+    assert annotations_from_spans(spans).orig_time == CLOCK.replace(tzinfo=UTC)
+    true = annotations_from_spans(spans, orig_time=OrigTime.TRUE_UTC)
+    assert true.orig_time == datetime(2026, 3, 1, 20, 30, 0, 250000, tzinfo=UTC)
+    with pytest.raises(ValueError, match="TRUE_UTC needs spans with a zone"):
+        annotations_from_spans(night(), orig_time=OrigTime.TRUE_UTC)
+
+
+def test_elapsed_time_stays_elapsed():
+    assert annotations_from_spans(night(), orig_time=OrigTime.NONE).orig_time is None
+    back = spans_from_mne(annotations_from_spans(night(start=None)))
+    assert back.start is None
+    assert_same_night(back, night())
+
+
+def test_a_layout_tells_the_start_and_the_stages():
+    annotations = mne.Annotations([0, 30, 60], [30, 30, 30], ["a", "b", "a"])
+    layout = Layout(stages={"a": "wake", "b": "light"}, begins=CLOCK)
+    spans = spans_from_mne(annotations, layout=layout)
+    assert (spans.start, spans.stages) == (CLOCK, ("W", "light"))
+
+
+def test_a_layout_may_tell_the_date_only_beside_a_clock():
+    layout = Layout(begins=date(2025, 2, 1))
+    spans = spans_from_mne(annotations_from_spans(night()), layout=layout)
+    assert spans.start == datetime(2025, 2, 1, 22, 30, 0, 250000)
+    with pytest.raises(ClockError, match="elapsed time only"):
+        spans_from_mne(annotations_from_spans(night(start=None)), layout=layout)
+
+
+def test_durations_of_zero_are_inferred_or_refused():
+    equal = mne.Annotations([0, 30, 60, 90], 0, ["Sleep stage W"] * 4)
+    spans = spans_from_mne(equal)
+    assert spans.duration_s.tolist() == [30.0] * 4
+    assert spans.epoch_from is EpochLengthFrom.INFERRED
+    uneven = mne.Annotations([0, 30, 75, 90], 0, ["Sleep stage W"] * 4)
+    with pytest.raises(EpochGridError, match="no duration and no constant step"):
+        spans_from_mne(uneven)
+
+
+def test_annotations_without_stages_or_with_unknown_ones_are_refused():
+    with pytest.raises(UnknownStageError, match="no annotation is a sleep stage"):
+        spans_from_mne(mne.Annotations([0], [1], ["Limb movement"]))
+    with pytest.raises(UnknownStageError, match="Sleep stage U"):
+        spans_from_mne(mne.Annotations([0, 30], [30, 30], ["Sleep stage W", "Sleep stage U"]))
+
+
+def test_times_that_are_no_numbers_are_refused():
+    # mne.Annotations takes a negative duration without a word
+    with pytest.raises(InputError, match="annotation 1"):
+        spans_from_mne(mne.Annotations([0, 30], [30, -5], ["Sleep stage W"] * 2))
+
+
+def test_the_result_survives_a_process_pool():
+    back = pickle.loads(pickle.dumps(spans_from_mne(annotations_from_spans(night()))))
+    assert_same_night(back, night())
+
+
+# --- files ------------------------------------------------------------------------------------------------
+
+
+def test_a_fif_file_is_read_and_placed_in_a_zone(tmp_path):
+    path = tmp_path / "night-annot.fif"
+    annotations_from_spans(night()).save(path)
+    spans = read_mne_file(path)
+    assert_same_night(spans, night())
+    assert spans.origin.name == "night-annot.fif"
+    assert spans.origin.reader == "mne"
+    assert len(spans.origin.sha256) == 64
+    placed = read_spans(path, zone="Europe/Helsinki")
+    assert placed.start == datetime(2026, 3, 1, 20, 30, 0, 250000, tzinfo=UTC)
+
+
+def brain_vision(folder, texts):
+    """Write a BrainVision header and marker file by hand (format as MNE reads it)."""
+    header = (
+        "Brain Vision Data Exchange Header File Version 1.0\n[Common Infos]\nDataFile=night.eeg\n"
+        "MarkerFile=night.vmrk\nDataFormat=BINARY\nDataOrientation=MULTIPLEXED\nNumberOfChannels=1\nSamplingInterval=10000\n"
+        "[Binary Infos]\nBinaryFormat=INT_16\n[Channel Infos]\nCh1=EEG,,0.1,uV\n"
+    )
+    markers = "".join(f"Mk{i + 2}=Comment,{text},{1 + 3000 * i},3000,0\n" for i, text in enumerate(texts))
+    marker_file = (
+        "Brain Vision Data Exchange Marker File, Version 1.0\n[Common Infos]\nDataFile=night.eeg\n[Marker Infos]\n"
+        "Mk1=New Segment,,1,1,0,20260301223000250000\n"
+    )
+    (folder / "night.vhdr").write_text(header)
+    (folder / "night.vmrk").write_text(marker_file + markers)
+    (folder / "night.eeg").write_bytes(b"\0\0" * 30000)
+
+
+@pytest.mark.parametrize("name", ["night.vmrk", "night.vhdr"])
+def test_brain_vision_markers_are_read_without_their_type(tmp_path, name):
+    brain_vision(tmp_path, ["Sleep stage W", "Sleep stage N1", "Sleep stage N2", "Note of a kind"])
+    spans = read_mne_file(tmp_path / name)
+    # 100 Hz, 3000 samples: 30 s each
+    assert [(spans.stages[c], o, d) for c, o, d in zip(spans.codes, spans.onset_s, spans.duration_s, strict=True)] == [
+        ("W", 0.0, 30.0),
+        ("N1", 30.0, 30.0),
+        ("N2", 60.0, 30.0),
+    ]
+    assert spans.start == CLOCK
+    assert spans.origin.name == "night.vmrk"
+    assert ("Note of a kind", 1) in spans.ignored
+
+
+@pytest.mark.parametrize(
+    "content", [b"\0" * 100, b"hello", b"Brain Vision Data Exchange Marker File\n[Marker Infos]\nx"]
+)
+@pytest.mark.parametrize("suffix", [".fif", ".vmrk", ".set"])
+def test_a_file_that_mne_cannot_read_is_one_error(tmp_path, content, suffix):
+    path = tmp_path / f"night{suffix}"
+    path.write_bytes(content)
+    with pytest.raises((FileFormatError, UnknownStageError)) as caught:
+        read_mne_file(path)
+    assert str(caught.value).startswith(f"{path}: ")
+    assert str(tmp_path) not in str(caught.value).removeprefix(f"{path}: ")
+
+
+def test_a_missing_file_is_one_error(tmp_path):
+    with pytest.raises(InputError, match="the file does not exist"):
+        read_mne_file(tmp_path / "night.fif")
+
+
+def test_an_edf_file_gives_mne_and_us_the_same_stages(tmp_path):
+    path = tmp_path / "night.edf"
+    spans = night(start=CLOCK.replace(microsecond=0))
+    texts = [spans.labels[c] for c in spans.codes]
+    write_edf_annotations(
+        path, list(zip(spans.onset_s.tolist(), spans.duration_s.tolist(), texts, strict=True)), start=spans.start
+    )
+    ours, theirs = read_spans(path), spans_from_mne(mne.read_annotations(path))
+    np.testing.assert_array_equal(ours.onset_s, theirs.onset_s)
+    assert [ours.stages[c] for c in ours.codes] == [theirs.stages[c] for c in theirs.codes]
+    # MNE loses the clock of an EDF file; we do not
+    assert (ours.start, theirs.start) == (spans.start, None)
