@@ -47,6 +47,7 @@ WIDTH_DROP: Final = 0.02
 DRIFT_RANGE_S_PER_H: Final = 60.0
 _DRIFT_STEP: Final = 1.0
 _DRIFT_OFFSETS_S: Final = 120.0
+_DRIFT_ROWS: Final = 8  # resamples at a time, so that memory stays flat
 _WIDE_S: Final = 4 * 3600.0
 
 TUNING_WARNING: Final = (
@@ -795,22 +796,25 @@ def _find_drift(
     block = np.arange(blocks.count)[:, None, None]
     sums = margins[:, block, lower] * (1.0 - part) + margins[:, block, lower + 1] * part
     sums = np.ascontiguousarray(np.moveaxis(sums, 1, 0))  # (blocks, 3k, drifts, offsets)
-    shape = sums.shape[1:]
+    kinds = sums.shape[1]
     flat = sums.reshape(blocks.count, -1)
-
-    def best(weights: Values) -> tuple[float, float, float]:
-        curves = find_statistic("kappa").from_margins(margins_from_sums((weights @ flat).reshape(shape)))
-        if np.isnan(curves).all():
-            return NAN, NAN, NAN
-        row, column = np.unravel_index(int(np.nanargmax(curves)), curves.shape)
-        return float(drifts[row]), offset_s + float(near[column]), float(curves[row, column])
-
-    found, middle_s, at_best = best(np.ones(blocks.count))
-    drawn = participant_weights(blocks.count, resamples, rng).astype(np.float64)
-    replicates = np.array([best(weights)[0] for weights in drawn])
-    interval = percentile_interval(replicates, level=level)
+    drawn = participant_weights(blocks.count, resamples, rng)
+    weights = np.concatenate((np.ones((1, blocks.count)), drawn))  # the night itself, then the resamples
+    found = np.full(len(weights), np.nan)
+    middle_s = at_best = NAN
+    for begin in range(0, len(weights), _DRIFT_ROWS):
+        part = (weights[begin : begin + _DRIFT_ROWS] @ flat).reshape(-1, kinds, drifts.size * near.size)
+        curves = find_statistic("kappa").from_margins(margins_from_sums(np.moveaxis(part, 1, 0)))
+        for row, curve in enumerate(curves, start=begin):
+            if np.isnan(curve).all():
+                continue
+            peak = int(np.nanargmax(curve))
+            found[row] = drifts[peak // near.size]
+            if row == 0:
+                middle_s, at_best = offset_s + float(near[peak % near.size]), float(curve[peak])
+    interval = percentile_interval(found[1:], level=level)
     slack = epoch_s / 2.0 / (float(blocks.places[-1] - blocks.places[0] + 1) * blocks.block_s / 3600.0)
-    return _Drift(found, interval.low - slack, interval.high + slack, middle_s, at_best)
+    return _Drift(float(found[0]), interval.low - slack, interval.high + slack, middle_s, at_best)
 
 
 # ------------------------------------------------------------------------------------------------ plain values
