@@ -28,6 +28,9 @@ HOUR_US: Final = 3600 * SECOND_US
 DAY_US: Final = 24 * HOUR_US
 
 _EPOCH: Final = datetime(1970, 1, 1)
+#: Moments that can be shown in any zone. Dates that were shifted to hide when a night was may lie far off.
+EARLIEST_US: Final = (datetime(1000, 1, 1) - _EPOCH) // timedelta(microseconds=1)
+LATEST_US: Final = (datetime(9000, 1, 1) - _EPOCH) // timedelta(microseconds=1)
 _YEAR_2000_US: Final = 946_684_800 * SECOND_US
 _YEAR_2100_US: Final = 4_102_444_800 * SECOND_US
 #: Elapsed time beyond three years is no elapsed time.
@@ -167,11 +170,16 @@ def read_times(texts: Sequence[str], column: Column, *, form: str | None, elapse
     ClockError
         When some cells carry an offset from UTC and others none, or a Unix time lies outside 2000-2100.
     """
-    if form is None or form == TimeForm.ISO:
-        return _bulk_iso(texts) or _undeclared(texts, column, form, elapsed=elapsed)
     if form in (TimeForm.UNIX_S, TimeForm.UNIX_MS, TimeForm.ELAPSED_S):
         return _numeric(texts, column, form)
-    return _bulk_strptime(texts, form) or _each_strptime(texts, column, form)
+    if form is None or form == TimeForm.ISO:
+        moments = _bulk_iso(texts) or _undeclared(texts, column, form, elapsed=elapsed)
+    else:
+        moments = _bulk_strptime(texts, form) or _each_strptime(texts, column, form)
+    if int(moments.us.min()) < EARLIEST_US or int(moments.us.max()) > LATEST_US:
+        row = int(np.flatnonzero((moments.us < EARLIEST_US) | (moments.us > LATEST_US))[0])
+        raise _no_moment(texts[row].strip(), row, column, "the year is out of range")
+    return moments
 
 
 def _undeclared(texts: Sequence[str], column: Column, form: str | None, *, elapsed: bool) -> Moments:
@@ -648,6 +656,8 @@ def read_dates(texts: Sequence[str], column: Column) -> Microseconds:
                 if match is None:
                     raise ValueError
                 day = date(int(match[1]), int(match[2]), int(match[3]))
+                if not 1000 <= day.year < 9000:
+                    raise ValueError
             except ValueError:
                 raise _unreadable_date(text.strip(), row, column) from None
             day_us = known[text] = (day - _EPOCH.date()).days * DAY_US

@@ -336,13 +336,16 @@ class _Checker:
 
     def begins(self, table: Mapping[str, Any]) -> dt.date | None:
         value = table.get("begins")
+        if value is None:
+            return None
+        moment = value
         if isinstance(value, str):
             try:
-                return _date_or_moment(value)
+                moment = _date_or_moment(value)
             except ValueError:
                 pass
-        elif value is None or isinstance(value, dt.date):
-            return value
+        if isinstance(moment, dt.date) and 1000 <= moment.year < 9000:
+            return moment
         raise self.wrong("[file], key 'begins'", value, "a date and time such as 2026-03-01T22:30:00, or a date")
 
     def delimiter(self, table: Mapping[str, Any]) -> str | None:

@@ -252,6 +252,8 @@ class _Reading:
             clock,
             self.path,
         )
+        if self.layout.overlaps is Overlaps.REFUSE and (rows.onset_us[1:] < rows.onset_us[:-1]).any():
+            self._refuse_several_recordings(rows)
         facts = SourceFacts(
             self.layout.reports,
             extent.epoch_s,
@@ -299,9 +301,12 @@ class _Reading:
         position: dict[str, int] = {}
         new_codes = np.empty(len(labels), np.intp)
         for code, label in enumerate(labels):
-            text = label
-            if recognise_label(label) is None and not lights_mark(label):
-                text = self.table.levels.get(label, label).strip()
+            meaning = self.table.levels.get(label, label).strip()
+            # a text keeps its own words unless only its description is plain; a number never speaks for itself
+            takes_meaning = _NUMBER.fullmatch(label) is not None or (
+                recognise_label(label) is None and recognise_label(meaning) is not None
+            )
+            text = meaning if takes_meaning else label
             if text != label and label in known:
                 known.setdefault(text, known[label])
             new_codes[code] = position.setdefault(text, len(position))
@@ -365,18 +370,19 @@ class _Reading:
         position, form = self.columns.start, self.layout.time
         data = self.table.columns[position]
         column = self._column(position)
-        if isinstance(data, Moments):
-            return data
         date_position = self.columns.date
         date_and_time = form is not None and "%" in form and strptime_has_date(form)
-        if self.layout.date is not None and date_position is not None and date_and_time:
-            data = self._beside_dates(data, date_position)
-        moments = read_times(data, column, form=form, elapsed=self.columns.seconds or self.table.elapsed)
+        if isinstance(data, Moments):
+            moments = data
+        else:
+            if self.layout.date is not None and date_position is not None and date_and_time:
+                data = self._beside_dates(data, date_position)
+            moments = read_times(data, column, form=form, elapsed=self.columns.seconds or self.table.elapsed)
         self.notes += moments.notes
         if moments.clock is Clock.DAY:
             return self._on_days(moments, column)
         if self.layout.date is not None and date_position is not None:
-            if not date_and_time:
+            if not date_and_time or moments.clock is not Clock.LOCAL:
                 raise self._contradiction("date", "the times tell their dates themselves")
             if self.layout.night_of is not None:
                 us = place_in_nights(
@@ -653,6 +659,36 @@ class _Reading:
             return _Extent(onset, end, step_s, EpochLengthFrom.INFERRED)
         return _Extent(onset, end)
 
+    def _refuse_several_recordings(self, rows: LabelledRows) -> None:
+        """Refuse rows whose times start again where another column changes: blocks that each tell a time of its own.
+
+        Without this, blocks that happen to agree would pass as rows that were exported twice.
+        """
+        order = np.lexsort((rows.end_us, rows.onset_us))
+        if not (rows.onset_us[order][1:] < rows.end_us[order][:-1]).any():
+            return
+        falls = np.flatnonzero(rows.onset_us[1:] < rows.onset_us[:-1]) + 1
+        used = {self.columns.start, self.columns.stage, self.columns.end, self.columns.duration, self.columns.date}
+        for position in range(len(self.table.names)):
+            data = self.table.columns[position]
+            if position in used or isinstance(data, Moments):
+                continue
+            values = [data[row].strip() for row in rows.file_row.tolist()]
+            blocks = 1 + sum(1 for row in range(1, len(values)) if values[row] != values[row - 1])
+            if blocks != len(set(values)) or any(values[row] == values[row - 1] for row in falls.tolist()):
+                continue
+            row = int(falls[0])
+            raise EpochGridError(
+                "the times start again where another column changes, so the file holds more than one recording",
+                self.path,
+                f"{rows.at(row)}, column '{shorten(self.table.names[position])}'",
+                f"'{shorten(values[row])}' after '{shorten(values[row - 1])}', and "
+                f"{rows.clock.show(int(rows.onset_us[row]))} after {rows.clock.show(int(rows.onset_us[row - 1]))}",
+                "one recording a file",
+                "Write each recording into a file of its own. If these are layers of one recording, say in a layout "
+                'which of two rows holds: [file] overlaps = "shorter-wins" or "later-wins".',
+            )
+
     # --- runs ---
 
     def _runs(self) -> ScoredSpans:
@@ -833,6 +869,7 @@ class _Reading:
         )
 
 
+_NUMBER: Final = re.compile(r"-?\d+(\.\d+)?", re.ASCII)
 _CLOCK_WORDS: Final = {
     Clock.UTC: "with an offset from UTC, or Unix time",
     Clock.LOCAL: "local time without an offset",
