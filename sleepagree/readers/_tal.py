@@ -19,7 +19,7 @@ from decimal import Decimal
 from typing import Final, NamedTuple
 
 # A fraction may be of any accuracy; nine digits before the dot are 31 years. No exponent, comma or grouping.
-_NUMBER: Final = r"(?:[0-9]{1,9}(?:\.[0-9]{0,30})?|\.[0-9]{1,30})"
+_NUMBER: Final = r"(?:[0-9]{1,9}(?:\.[0-9]*)?|\.[0-9]+)"
 _TEXT: Final = "[^\x00-\x08\x0b\x0c\x0e-\x1f]*"
 ONSET: Final = re.compile(rf"[+-]{_NUMBER}")
 _ONSET_BYTES: Final = re.compile(ONSET.pattern.encode())
@@ -31,6 +31,7 @@ _NUMBER_LIKE: Final = re.compile(rb"[0-9+\-.,:eE ]{1,24}|[+-]?(?:nan|NaN|NAN|inf
 
 LARGEST_SECONDS: Final = 1e9
 _MEMO_SIZE: Final = 8192
+_MEMO_TEXT: Final = 24
 
 
 class NotPlainError(Exception):
@@ -72,7 +73,7 @@ class _OnsetMemo(dict[str, float]):
         if ONSET.fullmatch(text) is None:
             raise NotPlainError
         seconds = float(text)
-        if len(self) < _MEMO_SIZE:
+        if len(self) < _MEMO_SIZE and len(text) < _MEMO_TEXT:
             self[text] = seconds
         return seconds
 

@@ -157,7 +157,10 @@ def read_edf(
     texts = [contents.annotations.pieces[key][1] for key in contents.annotations.keys]
     if texts:
         raise no_stage_error(file.path, texts)
-    labels = ", ".join(f"'{shorten(signal.label)}'" for signal in contents.header.signals[:6])
+    labels = ", ".join(
+        f"'{shorten(signal.label)}'" + (" (holds no annotation)" if signal.is_annotations else "")
+        for signal in contents.header.signals[:6]
+    )
     more = f" and {len(contents.header.signals) - 6} more" if len(contents.header.signals) > 6 else ""
     raise FileFormatError(
         "the file holds no annotation and no hypnogram",
