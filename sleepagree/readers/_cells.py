@@ -220,6 +220,8 @@ def _split_row_by_row(text: str, mark: str, path: str, notes: tuple[str, ...]) -
             line = reader.line_num + 1
     except csv.Error as error:
         raise _broken_row(error, line, path) from None
+    if not rows:
+        raise FileFormatError("the file holds nothing but blank rows", path, "", "", "a table with a header")
     header, *rows = rows
     lines = lines[1:]
     for row, line in zip(rows, lines, strict=True):

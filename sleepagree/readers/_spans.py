@@ -110,10 +110,12 @@ class LabelledRows:
         """Return the places of rows."""
         return self.places.listing(self.file_row[rows])
 
-    def show(self, row: int) -> str:
-        """Return a row as a person would write it."""
-        onset, end = self.clock.show(int(self.onset_us[row])), self.clock.show(int(self.end_us[row]))
-        return f"'{shorten(self.labels[self.codes[row]])}' from {onset} to {end}"
+    def show(self, row: int, *, after: int | None = None) -> str:
+        """Return a row as a person would write it; without the date where that is the date of row ``after``."""
+        onset = self.clock.show(int(self.onset_us[row]))
+        if after is not None and onset[:11] == self.clock.show(int(self.onset_us[after]))[:11]:
+            onset = self.clock.show_time(int(self.onset_us[row]))
+        return f"'{self.labels[self.codes[row]][:20]}' {onset} to {self.clock.show_time(int(self.end_us[row]))}"
 
 
 @dataclass(frozen=True)
@@ -364,7 +366,7 @@ def _refuse_repeated_hour(rows: LabelledRows) -> None:
             "the clock goes back by an hour",
             rows.path,
             rows.at(row),
-            f"{rows.show(row)}, after {rows.show(row - 1)}",
+            f"{rows.show(row - 1)}, then {rows.show(row, after=row - 1)}",
             "times in order",
             _ZONE_HINT,
         )
@@ -417,7 +419,7 @@ def _overlap(rows: LabelledRows, first: int, second: int, file_order: LabelledRo
             "two rows give the same time different labels",
             rows.path,
             where,
-            f"{rows.show(first)}; '{shorten(rows.labels[rows.codes[second]])}' for the same time",
+            f"{rows.show(first)} and '{rows.labels[rows.codes[second]][:20]}'",
             "one label for a time",
             'Take one of the rows out, or let the row that stands later win: [file] overlaps = "later-wins" in '
             "a layout.",
@@ -426,7 +428,7 @@ def _overlap(rows: LabelledRows, first: int, second: int, file_order: LabelledRo
         "two rows with different labels overlap",
         rows.path,
         where,
-        f"{rows.show(first)}; {rows.show(second)}",
+        f"{rows.show(first)}, {rows.show(second, after=first)}",
         "rows that do not overlap",
         'Correct the rows, or say in a layout which of two rows holds: [file] overlaps = "shorter-wins" or '
         '"later-wins".',

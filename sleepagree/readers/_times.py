@@ -124,6 +124,13 @@ class FileClock:
         start = self.start(us)
         return "" if start is None else start.isoformat(sep=" ").removesuffix("+00:00")
 
+    def show_time(self, us: int) -> str:
+        """Return a moment without its date."""
+        if self.kind is Clock.ELAPSED:
+            return self.show(us)
+        start = self.start(us)
+        return "" if start is None else start.time().isoformat()
+
 
 def show_number(value: float) -> str:
     """Return a number without a trailing ".0"."""
@@ -580,15 +587,15 @@ def _unreadable(cell: str, row: int, column: Column, expected: str = _EXAMPLE) -
             "Complete the row or take it out.",
         )
     if forms := _declarable_forms(cell):
-        either = " if the day comes first,\n    time = " if len(forms) > 1 else ""
-        lines = f'    time = "{forms[0]}"' + (f'{either}"{forms[1]}" if the month does' if either else "")
+        lines = "\n".join(f'    time = "{form}"{comment}' for form, comment in forms)
+        one_of = "" if len(forms) == 1 else " one of"
         return FileFormatError(
             "the form of this date must be declared",
             column.path,
             column.where(row),
             f"'{cell}'",
             _EXAMPLE,
-            "Give a layout (--layout FILE.toml) with\n    [file]\n" + lines,
+            f"Give a layout (--layout FILE.toml) with{one_of}\n    [file]\n{lines}",
         )
     if _DATE_ONLY.fullmatch(cell):
         return FileFormatError(
@@ -611,8 +618,8 @@ def _unreadable(cell: str, row: int, column: Column, expected: str = _EXAMPLE) -
     )
 
 
-def _declarable_forms(cell: str) -> tuple[str, ...]:
-    """Return the strptime texts that a cell may have been written by."""
+def _declarable_forms(cell: str) -> tuple[tuple[str, str], ...]:
+    """Return the strptime texts that a cell may have been written by, with a comment where there are two."""
     match = _YEAR_FIRST.fullmatch(cell)
     year_first = match is not None
     match = match or _DAY_OR_MONTH_FIRST.fullmatch(cell)
@@ -622,10 +629,14 @@ def _declarable_forms(cell: str) -> tuple[str, ...]:
     clock = "%I" if half else "%H"
     rest = space + clock + ":%M" + (":%S" if seconds else "") + (half[:-2] + "%p" if half else "")
     if year_first:
-        return (f"%Y{mark}%m{mark}%d{rest}",)
+        return ((f"%Y{mark}%m{mark}%d{rest}", ""),)
     year = "%Y" if len(match[4]) == 4 else "%y"
     day_first, month_first = f"%d{mark}%m{mark}{year}{rest}", f"%m{mark}%d{mark}{year}{rest}"
-    return (day_first, month_first)
+    if int(match[1]) > 12:
+        return ((day_first, ""),)
+    if int(match[3]) > 12:
+        return ((month_first, ""),)
+    return ((day_first, "  # if the day comes first"), (month_first, "  # if the month comes first"))
 
 
 def _no_moment(cell: str, row: int, column: Column, reason: str) -> FileFormatError:
@@ -819,7 +830,10 @@ def resolve_each(readings_us: Microseconds, zone_name: str, *, path: str, where:
     """
     from sleepagree.zones import find_zone
 
-    zone = find_zone(zone_name)
+    try:
+        zone = find_zone(zone_name)
+    except ClockError as error:
+        raise ClockError(error.problem, path, error.where, error.found, error.expected, error.remedy) from None
     offset = _constant_offset(int(readings_us.min()), int(readings_us.max()), zone)
     if offset is not None:
         moments = readings_us - offset

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import math
 import os
@@ -340,10 +341,8 @@ class _Checker:
             return None
         moment = value
         if isinstance(value, str):
-            try:
+            with contextlib.suppress(ValueError):
                 moment = _date_or_moment(value)
-            except ValueError:
-                pass
         if isinstance(moment, dt.date) and 1000 <= moment.year < 9000:
             return moment
         raise self.wrong("[file], key 'begins'", value, "a date and time such as 2026-03-01T22:30:00, or a date")

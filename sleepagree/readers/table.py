@@ -45,6 +45,7 @@ from sleepagree.readers._times import (
     Moments,
     ends_after_starts,
     fixed_zone,
+    naive_datetime,
     place_after,
     place_in_nights,
     read_dates,
@@ -348,7 +349,7 @@ class _Reading:
     def _one_mark(self, said: _Labels, starts_us: Microseconds, mark: str) -> int | None:
         wanted = np.array([light == mark for light in said.lights])
         rows = np.flatnonzero(wanted[said.codes])
-        if rows.size > 1:
+        if np.unique(starts_us[rows]).size > 1:
             raise FileFormatError(
                 f"lights {mark} stands more than once",
                 self.path,
@@ -436,8 +437,8 @@ class _Reading:
                 "the clock passes midnight and the date stays the same",
                 self.path,
                 column.where(int(back[0]) + 1),
-                "a date that names the whole night",
-                "to be told which day it names",
+                f"{naive_datetime(int(us[back[0] + 1]))}, after {naive_datetime(int(us[back[0]]))}",
+                "the date of the next day, or to be told which day of a night the date names",
                 'Say in a layout: [file] night_of = "wake-day" (the date is that of waking up) or "bed-day" (that of '
                 "going to bed).",
             )
@@ -454,8 +455,15 @@ class _Reading:
         else:
             form = self.layout.time
             texts = data if staged.size == len(data) else [data[row] for row in staged.tolist()]
-            if texts and not texts[-1].strip():
-                raise self._last_end_missing(column.where(len(texts) - 1))
+            if not texts[-1].strip():
+                raise EpochGridError(
+                    "the last row has no end",
+                    self.path,
+                    column.where(len(texts) - 1),
+                    "",
+                    "a time at which it ends",
+                    "Complete the row or take it out.",
+                )
             if self.layout.date is not None and self.columns.date is not None and form and strptime_has_date(form):
                 dates = self.table.texts(self.columns.date)
                 texts = [f"{dates[row].strip()} {text.strip()}" for row, text in zip(staged, texts, strict=True)]
@@ -809,10 +817,10 @@ class _Reading:
 
     def _contradiction(self, key: str, reason: str) -> FileFormatError:
         return FileFormatError(
-            "the layout does not go with this file",
+            f"the layout does not go with this file: {reason}",
             self.path,
             f"[file], key '{key}' of {self.layout.name or 'the layout'}",
-            reason,
+            "",
             "",
             f"Take '{key}' out of the layout, or correct it.",
         )
