@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from typing import Any, Final
+from functools import lru_cache
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -278,15 +279,28 @@ def measure_sides(paired: PairedNight, mapping: StageMapping | None) -> tuple[Sl
     mapping : StageMapping or None
         Says whether a stage that does not tell (restless) is sleep; without it such epochs are neither.
     """
+    return measure_codes(
+        paired.reference, paired.device, paired.scored, paired.reference_set, paired.device_set, mapping
+    )
+
+
+def measure_codes(
+    reference: NDArray[np.int16],
+    device: NDArray[np.int16],
+    scored: NDArray[np.bool_],
+    reference_set: StageSet,
+    device_set: StageSet,
+    mapping: StageMapping | None,
+) -> tuple[SleepMeasures, SleepMeasures]:
+    """Return the measures of both sides from label codes, as :func:`measure_sides` does."""
     rows = columns = None
     classes: tuple[str, ...] = ()
     if mapping is not None:
-        rows, columns = mapping.reference_codes(paired.reference_set), mapping.device_codes(paired.device_set)
-        classes = mapping.reference_classes
-        columns = tuple(mapping.device_index[c] if c >= 0 else -1 for c in columns)
+        rows, classes = mapping.reference_codes(reference_set), mapping.reference_classes
+        columns = tuple(mapping.device_index[c] if c >= 0 else -1 for c in mapping.device_codes(device_set))
     return (
-        _measure_side(paired.reference, paired.scored, paired.reference_set, rows, classes),
-        _measure_side(paired.device, paired.scored, paired.device_set, columns, classes),
+        _measure_side(reference, scored, reference_set, rows, classes),
+        _measure_side(device, scored, device_set, columns, classes),
     )
 
 
@@ -313,19 +327,38 @@ def _measure_side(
     codes: NDArray[np.int16],
     scored: NDArray[np.bool_],
     stage_set: StageSet,
-    class_codes: Sequence[int] | None,
+    class_codes: tuple[int, ...] | None,
     classes: tuple[str, ...],
 ) -> SleepMeasures:
-    targets = class_codes if class_codes is not None else (-1,) * len(stage_set.stages)
-    flags = [_sleep_flag(s, c, classes) for s, c in zip(stage_set.stages, targets, strict=True)]
-    sleep_of = np.array([*flags, -1], np.int8)
-    sleep = np.where(scored, sleep_of[codes], np.int8(-1))
+    flags = _stage_tables(stage_set, class_codes, classes)
+    sleep = np.where(scored, flags.sleep[codes], np.int8(-1))
     return derive_measures(
         sleep,
-        rem=_stage_flags(codes, scored, stage_set, "R"),
-        deep=_stage_flags(codes, scored, stage_set, "N3"),
+        rem=None if flags.rem is None else flags.rem[codes] & scored,
+        deep=None if flags.deep is None else flags.deep[codes] & scored,
         epoch_min=EPOCH_S / 60,
     )
+
+
+class _StageTables(NamedTuple):
+    """Look-up tables by label code; the last entry is that of a gap (code -1)."""
+
+    sleep: NDArray[np.int8]
+    rem: NDArray[np.bool_] | None
+    deep: NDArray[np.bool_] | None
+
+
+@lru_cache(maxsize=256)
+def _stage_tables(stage_set: StageSet, class_codes: tuple[int, ...] | None, classes: tuple[str, ...]) -> _StageTables:
+    targets = class_codes if class_codes is not None else (-1,) * len(stage_set.stages)
+    sleep = [_sleep_flag(s, c, classes) for s, c in zip(stage_set.stages, targets, strict=True)]
+    return _StageTables(np.array([*sleep, -1], np.int8), _stage_table(stage_set, "R"), _stage_table(stage_set, "N3"))
+
+
+def _stage_table(stage_set: StageSet, stage: str) -> NDArray[np.bool_] | None:
+    if stage not in stage_set.reportable:
+        return None
+    return np.array([*(s == stage for s in stage_set.stages), False])
 
 
 def _sleep_flag(stage: str, class_code: int, classes: tuple[str, ...]) -> int:
@@ -334,16 +367,6 @@ def _sleep_flag(stage: str, class_code: int, classes: tuple[str, ...]) -> int:
     if asleep is None and class_code >= 0:
         asleep = classes[class_code].casefold() not in ("wake", "w")
     return -1 if asleep is None else int(asleep)
-
-
-def _stage_flags(
-    codes: NDArray[np.int16], scored: NDArray[np.bool_], stage_set: StageSet, stage: str
-) -> NDArray[np.bool_] | None:
-    if stage not in stage_set.reportable:
-        return None
-    lookup = np.array([*(s == stage for s in stage_set.stages), False])
-    flags: NDArray[np.bool_] = lookup[codes] & scored
-    return flags
 
 
 def _describe_time(paired: PairedNight, mapping: StageMapping) -> Disagreement | None:

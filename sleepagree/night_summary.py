@@ -10,9 +10,11 @@ import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields
+from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import Counts, frozen_array
@@ -267,9 +269,14 @@ def hash_sequence(codes: Any, stage_set: StageSet) -> str:
 
     A night with fewer than ten changes of stage can happen twice by chance.
     """
-    names = sorted(set(stage_set.stages))
-    rank = np.array([*(names.index(s) for s in stage_set.stages), -1], np.int8)
+    names, rank = _ranks(stage_set)
     ranks = rank[codes]
     if np.count_nonzero(ranks[1:] != ranks[:-1]) < 10:
         return ""
-    return hashlib.sha256("/".join(names).encode() + ranks.tobytes()).hexdigest()[:32]
+    return hashlib.sha256(names + ranks.tobytes()).hexdigest()[:32]
+
+
+@lru_cache(maxsize=256)
+def _ranks(stage_set: StageSet) -> tuple[bytes, NDArray[np.int8]]:
+    names = sorted(set(stage_set.stages))
+    return "/".join(names).encode(), np.array([*(names.index(s) for s in stage_set.stages), -1], np.int8)

@@ -65,13 +65,16 @@ class NightsTable:
     sha256 : str
         Hash of its bytes.
     rows : tuple of NightRow
-        Its rows, in order.
+        Its rows, in order; none for a table of paired epochs.
+    paired_epochs : bool
+        Whether the file holds the epochs themselves (:mod:`sleepagree.paired_table`).
     """
 
     name: str
     folder: Path
     sha256: str
     rows: tuple[NightRow, ...]
+    paired_epochs: bool = False
 
     def path(self, written: str) -> Path:
         """Return the path that a cell names."""

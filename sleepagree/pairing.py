@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime
 from enum import IntEnum, StrEnum
+from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -301,7 +302,7 @@ def align(
         device_codes, device_set, note = _silent_as_wake(device_codes, device_set)
         notes += note
     notes += _split_notes(rows, columns)
-    status = _status(reference_codes, device_codes, reference_set, device_set)
+    status = epoch_status(reference_codes, device_codes, reference_set, device_set)
     ledger = _account(reference_codes, device_codes, status, reference_set, device_set, rows, columns, tuple(notes))
     if ledger.scored == 0:
         raise PairingError(
@@ -481,14 +482,20 @@ def _split_notes(rows: EpochLabels, columns: EpochLabels) -> list[str]:
     ]
 
 
-def _status(
+def epoch_status(
     reference: LabelCodes, device: LabelCodes, reference_set: StageSet, device_set: StageSet
 ) -> NDArray[np.int8]:
-    # one look-up per side: gap (code -1, the last entry) -> its status, label -> unscored or scored
-    lookup = np.array([*(4 if s else 1 for s in reference_set.scored), 0], np.int8)
-    status = lookup[reference]
-    other = np.array([*(4 if s else 3 for s in device_set.scored), 2], np.int8)[device]
+    """Return the :class:`Status` of each epoch from the label codes of both sides (-1 for a gap)."""
+    status = _status_table(reference_set, Status.REFERENCE_UNSCORED, Status.REFERENCE_GAP)[reference]
+    other = _status_table(device_set, Status.DEVICE_UNSCORED, Status.DEVICE_GAP)[device]
+    # the reference's reason comes first; a status of SCORED is the highest number on either side
     return np.where(status == Status.SCORED, other, status)
+
+
+@lru_cache(maxsize=256)
+def _status_table(stage_set: StageSet, unscored: Status, gap: Status) -> NDArray[np.int8]:
+    """Return the status by label code; the last entry is that of a gap (code -1)."""
+    return np.array([*(int(Status.SCORED) if s else int(unscored) for s in stage_set.scored), int(gap)], np.int8)
 
 
 def _account(

@@ -12,8 +12,9 @@ from typing import Any, BinaryIO
 from sleepagree.documents import dump
 from sleepagree.errors import InputError
 from sleepagree.night_summary import NightSummary, Refusal
-from sleepagree.nights_table import NightsTable
+from sleepagree.nights_table import NightsTable, read_nights_table
 from sleepagree.output import csv_text, fresh_folder, refuse_existing
+from sleepagree.paired_table import hash_file, is_paired_table, read_paired_nights
 from sleepagree.study import StudyAgreement, StudyOptions, summarise_study
 from sleepagree.study_documents import bias_rows, confusion_rows, night_rows, study_document
 from sleepagree.study_run import Execution, ScoringOptions, refuse_duplicates, run_rows
@@ -82,11 +83,7 @@ def run_study(
     InputError
         When no night can be scored, or one cannot and ``strict`` was asked for.
     """
-    outcomes: list[NightSummary | Refusal] = []
-    for chunk in run_rows(table, request.scoring, execution=execution, progress=progress):
-        outcomes += chunk.outcomes
-        if epochs is not None:
-            epochs.write(chunk.epochs.encode())
+    outcomes = _paired(table, request) if table.paired_epochs else _scored(table, request, execution, progress, epochs)
     checked = refuse_duplicates(outcomes)
     refused = [o for o in checked if isinstance(o, Refusal)]
     if refused and (request.strict or len(refused) == len(checked)):
@@ -102,6 +99,44 @@ def run_study(
             f"\n  {listing}" + ("" if len(refused) <= 20 else f"\n  and {len(refused) - 20} more"),
         )
     return summarise_study(checked, request.statistics)
+
+
+def load_nights(path: Path) -> NightsTable:
+    """Read a table of nights, or take a table of paired epochs for one.
+
+    Raises
+    ------
+    InputError
+        As :func:`sleepagree.nights_table.read_nights_table`.
+    """
+    if not is_paired_table(path):
+        return read_nights_table(path)
+    return NightsTable(path.name, path.parent, hash_file(path), (), paired_epochs=True)
+
+
+def _paired(table: NightsTable, request: StudyRequest) -> list[NightSummary | Refusal]:
+    mappings = request.scoring.mappings
+    nights = read_paired_nights(
+        table.path(table.name),
+        mapping=mappings[0] if mappings else None,
+        reports=request.scoring.reports or None,
+    )
+    return list(nights)
+
+
+def _scored(
+    table: NightsTable,
+    request: StudyRequest,
+    execution: Execution | None,
+    progress: Callable[[int, int], None] | None,
+    epochs: BinaryIO | gzip.GzipFile | None,
+) -> list[NightSummary | Refusal]:
+    outcomes: list[NightSummary | Refusal] = []
+    for chunk in run_rows(table, request.scoring, execution=execution, progress=progress):
+        outcomes += chunk.outcomes
+        if epochs is not None:
+            epochs.write(chunk.epochs.encode())
+    return outcomes
 
 
 def write_study(
@@ -131,10 +166,10 @@ def write_study(
     keep = unfinished_folder(out)
     execution = Execution(workers, scheduler, keep, resume)
     with fresh_folder(out, overwrite=overwrite) as made:
-        # no name and no time in the gzip header: same inputs, same bytes
-        with (made / "epochs.csv.gz").open("wb") as raw, gzip.GzipFile("", "wb", 6, raw, mtime=0) as stream:
-            stream.write(EPOCHS_HEADER.encode())
-            study = run_study(table, request, execution=execution, progress=progress, epochs=stream)
+        if table.paired_epochs:  # its epochs are in the table that was given
+            study = run_study(table, request)
+        else:
+            study = _with_epochs(table, request, made / "epochs.csv.gz", execution, progress)
         results = dump(study_document(study, table=table, options=request.told))
         texts = {
             "results.json": results,
@@ -146,3 +181,16 @@ def write_study(
             (made / name).write_text(text, encoding="utf-8", newline="")
     shutil.rmtree(keep, ignore_errors=True)
     return study
+
+
+def _with_epochs(
+    table: NightsTable,
+    request: StudyRequest,
+    path: Path,
+    execution: Execution,
+    progress: Callable[[int, int], None] | None,
+) -> StudyAgreement:
+    # no name and no time in the gzip header: same inputs, same bytes
+    with path.open("wb") as raw, gzip.GzipFile("", "wb", 6, raw, mtime=0) as stream:
+        stream.write(EPOCHS_HEADER.encode())
+        return run_study(table, request, execution=execution, progress=progress, epochs=stream)

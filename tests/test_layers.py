@@ -29,7 +29,7 @@ clock clock_check disagreement
 mapping_files sources
 night
 night_summary scorers mapping_comparison
-nights_table folder_study
+nights_table paired_table cohorts folder_study
 study_run study study_export simulate export inspection demo
 documents study_documents
 tables text clock_text plan_request plan_text study_text inspection_text

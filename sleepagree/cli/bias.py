@@ -30,16 +30,15 @@ def bias(ctx: click.Context, /, nights: Path, csv_path: Path | None, json_path: 
     from dataclasses import replace
 
     from sleepagree.documents import dump
-    from sleepagree.nights_table import read_nights_table
     from sleepagree.output import csv_text, write_text
     from sleepagree.study_documents import bias_document, bias_rows
-    from sleepagree.study_folder import run_study
+    from sleepagree.study_folder import load_nights, run_study
     from sleepagree.study_run import Execution
     from sleepagree.study_text import bias_lines
 
     request = build_request(options, command=f"sleepagree bias {nights.name}")
     request = replace(request, scoring=replace(request.scoring, epochs=False))
-    table = read_nights_table(nights)
+    table = load_nights(nights)
     execution = Execution(options["workers"], options["scheduler"])
     result = run_study(table, request, execution=execution, progress=progress_bar(quiet=options["quiet"]))
     if csv_path is not None:

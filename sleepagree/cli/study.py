@@ -57,16 +57,16 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
 
     NIGHTS is a CSV with the columns participant, night, device, reference, device_file, and optionally layout,
     reference_layout, clock_offset, reference_zone, device_zone, window. Paths are relative to the table.
+    NIGHTS may also be a table of paired epochs (CSV or Parquet: participant, night, epoch, reference, device).
     Participants are the units of every interval. Exit 3: done, but some nights were refused.
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
-    from sleepagree.nights_table import read_nights_table
-    from sleepagree.study_folder import write_study
+    from sleepagree.study_folder import load_nights, write_study
     from sleepagree.study_text import study_lines
 
     request = build_request(options, command=f"sleepagree study {nights.name} --out {out.name}")
-    table = read_nights_table(nights)
+    table = load_nights(nights)
     result = write_study(
         table,
         request,

@@ -1,0 +1,117 @@
+"""Budget 3: reading and scoring many nights from files in one process."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import numpy as np
+
+from sleepagree.nights_table import read_nights_table
+from sleepagree.readers import read_spans
+from sleepagree.study_run import ScoringOptions, run_rows
+from tests.performance.harness import MIB, Row, Settings, alternate, at_least, at_most, memory_row, peak_memory
+from tests.performance.inputs import write_nights
+
+_MEMORY = """
+from pathlib import Path
+from sleepagree.nights_table import read_nights_table
+from sleepagree.study_run import ScoringOptions, run_rows
+from tests.performance.cohorts import score_all
+table = read_nights_table(Path({table!r}))
+begin()
+score_all(table, {limit})
+"""
+_TAL = re.compile(rb"\+(\d+(?:\.\d+)?)\x15(\d+(?:\.\d+)?)\x14([^\x14]+)\x14\x00")
+
+
+def score_all(table, limit=None):
+    """Read, align and reduce every night, and sum up all statistics without a bootstrap."""
+    from dataclasses import replace
+
+    from sleepagree.agreement import score_tables
+    from sleepagree.night_summary import NightSummary
+    from sleepagree.stages import mapping_named
+    from sleepagree.study import fold_nights
+
+    table = replace(table, rows=table.rows[:limit]) if limit else table
+    mapping = mapping_named("wake-light-deep-rem")
+    kept = []
+    for chunk in run_rows(table, ScoringOptions(clock=False)):
+        nights = [n for n in chunk.outcomes if isinstance(n, NightSummary)]
+        kept.append(score_tables(fold_nights(nights, mapping)).kappa)
+    return np.concatenate(kept)
+
+
+def unchecked(pairs: list[tuple[Path, Path]]) -> None:
+    """The least code that gets the bytes into two arrays; it checks nothing."""
+    codes = {b"W": 0, b"1": 1, b"2": 2, b"3": 3, b"R": 4}
+    words = {"Awake": 0, "Light": 1, "Deep": 2, "REM": 3}
+    for reference, device in pairs:
+        found = _TAL.findall(reference.read_bytes()[512:])
+        lengths = (np.array([d for _, d, _ in found], float) / 30).astype(int)
+        np.repeat(np.array([codes[t[-1:]] for *_, t in found], np.int8), lengths)
+        rows = [line.split(",") for line in device.read_text().splitlines()[1:]]
+        begin = np.array([r[0] for r in rows], "datetime64[s]")
+        end = np.array([r[1] for r in rows], "datetime64[s]")
+        lengths = ((end - begin).astype(int)) // 30
+        np.repeat(np.array([words[r[2]] for r in rows], np.int8), lengths)
+
+
+def parsed(pairs: list[tuple[Path, Path]]) -> None:
+    for reference, device in pairs:
+        read_spans(reference)
+        read_spans(device)
+
+
+def notebook(pairs: list[tuple[Path, Path]]) -> None:
+    import mne
+    import pandas as pd
+    from sklearn.metrics import cohen_kappa_score, confusion_matrix, precision_recall_fscore_support
+
+    fold = {"W": "Awake", "1": "Light", "2": "Light", "3": "Deep", "R": "REM"}
+    for reference, device in pairs:
+        notes = mne.read_annotations(reference)
+        x = np.repeat([fold[t[-1]] for t in notes.description], (notes.duration / 30).astype(int))
+        frame = pd.read_csv(device, parse_dates=["start", "end"])
+        y = np.repeat(frame.stage.to_numpy(), ((frame.end - frame.start).dt.total_seconds() // 30).astype(int))
+        n = min(len(x), len(y))
+        confusion_matrix(x[:n], y[:n])
+        cohen_kappa_score(x[:n], y[:n])
+        precision_recall_fscore_support(x[:n], y[:n], zero_division=np.nan)
+
+
+def from_files(settings: Settings) -> list[Row]:
+    nights = settings.size(10_000, 30)
+    timed = settings.size(1000, 30)
+    folder = settings.folder / "cohort"
+    pairs = write_nights(folder, nights, table=True)
+    table = read_nights_table(folder / "nights.csv")
+    some = pairs[: settings.size(200, 5)]
+
+    ours, parsing, floor = alternate(
+        [lambda: score_all(table, timed), lambda: parsed(pairs[:timed]), lambda: unchecked(pairs[:timed])],
+        repeats=settings.repeats,
+    )
+    loop, _ = alternate([lambda: notebook(some), lambda: None], repeats=max(1, settings.repeats // 2))
+    scaled = type(loop)(tuple(s * timed / len(some) for s in loop.seconds))
+    first = type(ours)(ours.seconds[: len(loop.seconds)])
+    names = str(folder / "nights.csv")
+    small = peak_memory(_MEMORY.format(table=names, limit=max(1, nights // 10)))
+    large = peak_memory(_MEMORY.format(table=names, limit=nights))
+    what = f"{timed} of {nights} nights from files, one process"
+    return [
+        at_most("3", f"{what} against parsing alone with the same readers", ours, parsing, 1.5),
+        at_most("3", f"{what} against an unchecked parsing floor", ours, floor, 3.0),
+        at_least(
+            "3",
+            f"{what} against mne + pandas + scikit-learn",
+            first,
+            scaled,
+            8.0,
+            note=f"peer timed on {len(some)} nights and scaled",
+        ),
+        memory_row(
+            "3", f"peak at {nights} nights above that at {max(1, nights // 10)}", max(0, large[1] - small[1]), 20 * MIB
+        ),
+    ]
