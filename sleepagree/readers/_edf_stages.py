@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import Enum
@@ -123,11 +122,10 @@ class StageTexts:
 
 
 class Annotations(NamedTuple):
-    """The annotations of a file: onset of each, key of each, and key -> (duration in s or nan, text)."""
+    """The annotations of a file in its order: onset of each, and duration (s, nan where none) and text of each."""
 
     onset_s: list[float]
-    keys: list[str]
-    pieces: dict[str, tuple[float, str]]
+    pieces: list[tuple[float, str]]
 
 
 class Source(NamedTuple):
@@ -152,7 +150,8 @@ def spans_of_annotations(
         When a text claims to be a stage that nothing explains.
     """
     # A night has few distinct texts: whatever is asked of a text is asked once.
-    distinct = dict.fromkeys([text for _, text in annotations.pieces.values()])
+    duration_s, texts_in_order = zip(*annotations.pieces, strict=True) if annotations.pieces else ((), ())
+    distinct = dict.fromkeys(texts_in_order)
     has_standard = any(text in STANDARD_MEANINGS or is_edf_stage_text(text.partition("@@")[0]) for text in distinct)
     texts = StageTexts(layout or NO_LAYOUT, own_words, takes_plain_words=not has_standard)
     known = {}.get if texts.has_words else STANDARD_MEANINGS.get
@@ -162,49 +161,50 @@ def spans_of_annotations(
     if not staged or (not has_standard and all(meaning.stage == UNSCORED for meaning in staged)):
         return None
     labels = tuple(dict.fromkeys([meaning.label for meaning in staged]))
-    return _build(_Reading(annotations, meanings, labels, texts, source))
+    return _build(_Reading(annotations.onset_s, duration_s, texts_in_order, meanings, labels, texts, source))
 
 
 class _Reading(NamedTuple):
-    annotations: Annotations
+    onset_s: Sequence[float]
+    duration_s: Sequence[float]
+    texts_in_order: Sequence[str]
     meanings: dict[str, Meaning]
     labels: tuple[str, ...]
     texts: StageTexts
     source: Source
 
+    def appearance(self, i: int) -> tuple[float, str, Meaning]:
+        """Return onset, text and meaning of one annotation."""
+        text = self.texts_in_order[i]
+        return self.onset_s[i], text, self.meanings[text]
+
     def appearances(self) -> Iterator[tuple[float, str, Meaning]]:
-        """Yield onset, text and meaning of each annotation."""
-        pieces, meanings = self.annotations.pieces, self.meanings
-        for onset_s, key in zip(self.annotations.onset_s, self.annotations.keys, strict=True):
-            text = pieces[key][1]
-            yield onset_s, text, meanings[text]
+        """Return onset, text and meaning of each annotation."""
+        return map(self.appearance, range(len(self.onset_s)))
 
 
 def _build(reading: _Reading) -> ScoredSpans:
-    (onsets, keys, pieces), meanings, labels, texts, source = reading
+    _, _, texts_in_order, meanings, labels, texts, source = reading
     position = {label: i for i, label in enumerate(labels)}
-    code_of_text = {
+    code_of = {
         text: position[meaning.label] if meaning.role is Role.STAGE else -1 for text, meaning in meanings.items()
     }
-    code_of = {key: code_of_text[text] for key, (_, text) in pieces.items()}
-    duration_of = {key: duration for key, (duration, _) in pieces.items()}
-    onset_s = np.array(onsets)
-    codes = np.fromiter(map(code_of.__getitem__, keys), np.int16, len(keys))
-    duration_s = np.fromiter(map(duration_of.__getitem__, keys), np.float64, len(keys))
+    onset_s, duration_s = np.array(reading.onset_s), np.array(reading.duration_s)
+    codes = np.array(list(map(code_of.__getitem__, texts_in_order)), np.int16)
     stages = _stages_of(reading)
     lights_off_s = lights_on_s = None
     ignored: tuple[tuple[str, int], ...] = ()
     cautions: tuple[str, ...] = ()
-    if min(code_of_text.values()) < 0:
-        lights_off_s, lights_on_s = _lights(reading)
-        ignored = count_texts(text for _, text, meaning in reading.appearances() if meaning.role is Role.OTHER)
-        cautions = _caution_missed(reading)
+    if min(code_of.values()) < 0:
         is_stage = codes >= 0
+        others = [reading.appearance(i) for i in np.flatnonzero(~is_stage).tolist()]
+        lights_off_s, lights_on_s = _lights(others, source.path)
+        ignored = count_texts(text for _, text, meaning in others if meaning.role is Role.OTHER)
+        cautions = _caution_missed(reading)
         onset_s, duration_s, codes = onset_s[is_stage], duration_s[is_stage], codes[is_stage]
-        duration_of = {key: duration for key, duration in duration_of.items() if code_of[key] >= 0}
     _note_texts(reading)
     draft = _Draft(onset_s, duration_s, codes, labels, source, texts.layout)
-    epoch_s, epoch_from = draft.settle_durations(set(duration_of.values()))
+    epoch_s, epoch_from = draft.settle_durations()
 
     def spans(onset_s: Seconds, duration_s: Seconds, codes: LabelCodes) -> ScoredSpans:
         return ScoredSpans(
@@ -321,10 +321,9 @@ def _note_odd_texts(reading: _Reading, odd: Mapping[str, Meaning]) -> None:
         notes.append(f"no annotation has a text that EDF+ knows for stages; plain words were read: {listing}")
 
 
-def _lights(reading: _Reading) -> tuple[float | None, float | None]:
-    path = reading.source.path
+def _lights(others: Iterable[tuple[float, str, Meaning]], path: str) -> tuple[float | None, float | None]:
     times: dict[Role, list[float]] = {Role.LIGHTS_OFF: [], Role.LIGHTS_ON: []}
-    for onset_s, _, meaning in reading.appearances():
+    for onset_s, _, meaning in others:
         found = times.get(meaning.role)
         if found is not None and onset_s not in found:
             found.append(onset_s)
@@ -392,13 +391,14 @@ class _Draft:
     source: Source
     layout: Layout
 
-    def settle_durations(self, durations: set[float]) -> tuple[float | None, EpochLengthFrom]:
+    def settle_durations(self) -> tuple[float | None, EpochLengthFrom]:
         """Give every span a duration, and return the length of the source's epochs and how it is known."""
         told = self.layout.epoch_seconds
-        if min(durations) > 0 and not any(map(math.isnan, durations)):
+        # a comparison with nan, a duration that is not told, is false
+        if (self.duration_s > 0).all():
             if told is not None:
                 return told, EpochLengthFrom.LAYOUT
-            epoch_s = _epoch_of_durations(durations, len(self.onset_s))
+            epoch_s = _epoch_of_durations(set(self.duration_s.tolist()), self.onset_s.size)
             return epoch_s, EpochLengthFrom.FILE if epoch_s else EpochLengthFrom.UNKNOWN
         lacking = ~(self.duration_s > 0)
         if told is not None:

@@ -138,11 +138,6 @@ def split_rest(rest: str) -> tuple[float, str]:
     return float(duration) if duration else math.nan, text
 
 
-def join_rest(duration: str, text: str) -> str:
-    """Return what :func:`split_rest` takes apart."""
-    return f"{duration}\x14{text}\x00"
-
-
 def parse_row(row: bytes, *, size: int, encoding: str = "utf-8") -> tuple[list[Tal], int]:
     """Parse the annotation bytes of one channel in one data record.
 

@@ -41,7 +41,6 @@ from sleepagree.readers._tal import (
     ONSET,
     NotPlainError,
     TalFaultError,
-    join_rest,
     parse_row,
     split_plain,
     split_rest,
@@ -57,6 +56,7 @@ _SMALL_FILE: Final = 128 * 1024
 #: Records this short are read in blocks: jumping over their signals would cost more than reading them.
 _SHORT_RECORD: Final = 4096
 _BLOCK: Final = 256 * 1024
+_RECORDS_AT_ONCE: Final = 1024
 _GAP_SLACK_S: Final = 1e-3
 _MEMO_SIZE: Final = 8192
 
@@ -154,7 +154,7 @@ def read_edf(
         file.check_unchanged()
     if spans is not None:
         return spans
-    texts = [contents.annotations.pieces[key][1] for key in contents.annotations.keys]
+    texts = [text for _, text in contents.annotations.pieces]
     if texts:
         raise no_stage_error(file.path, texts)
     labels = ", ".join(
@@ -197,9 +197,10 @@ def read_edf_annotations(path: str | os.PathLike[str], *, layout: Layout | None 
     with open_input(path) as file:
         contents = _read_contents(file, layout)
         file.check_unchanged()
-    onset_s, keys, pieces = contents.annotations
-    parts = {key: (None if math.isnan(duration) else duration, text) for key, (duration, text) in pieces.items()}
-    annotations = tuple(EdfAnnotation(onset, *parts[key]) for onset, key in zip(onset_s, keys, strict=True))
+    annotations = tuple(
+        EdfAnnotation(onset_s, None if math.isnan(duration_s) else duration_s, text)
+        for onset_s, (duration_s, text) in zip(*contents.annotations, strict=True)
+    )
     return EdfAnnotations(contents.header, annotations, tuple(contents.source.notes))
 
 
@@ -220,16 +221,16 @@ def _read_contents(file: InputFile, layout: Layout | None) -> _Contents:
     header, head = read_header(file, first, layout=layout, notes=notes)
     digest = sha256(head[:8] + b" " * 160 + head[168:])
     channels = [signal for signal in header.signals if signal.is_annotations and signal.size]
-    rows = _read_rows(file, first, header, channels, digest.update)
     if len(channels) > 1:
         notes.append(f"{len(channels)} annotation channels were read together")
     encoding = (layout.encoding if layout is not None else None) or "utf-8"
     try:
+        starts_s, annotations = _parse_plain(_batches(file, first, header, channels), channels, digest.update)
         if encoding != "utf-8":
             raise NotPlainError
-        starts_s, annotations = _parse_plain(rows, channels)
     except (NotPlainError, UnicodeDecodeError):
-        starts_s, annotations = _parse_carefully(file, header, rows, channels, encoding, notes)
+        batches = _batches(file, first, header, channels)
+        starts_s, annotations = _parse_carefully(batches, file, header, channels, encoding, notes)
     if channels:
         header, annotations = _count_from_start(file, header, starts_s, annotations, layout, notes)
     name = os.path.basename(file.path)  # noqa: PTH119 - a Path costs more than reading the header
@@ -237,28 +238,12 @@ def _read_contents(file: InputFile, layout: Layout | None) -> _Contents:
     return _Contents(header, head, starts_s, annotations, source)
 
 
-def _read_rows(
-    file: InputFile,
-    first: bytes,
-    header: EdfHeader,
-    channels: Sequence[EdfSignal],
-    feed: Callable[[bytes], object],
-) -> list[list[bytes]]:
-    """Return for each channel its bytes in each data record, without the 0x00 that fill them up."""
-    rows: list[list[bytes]] = [[] for _ in channels]
-    if not channels:
-        return rows
-    for batch in _batches(file, first, header, channels):
-        feed(b"".join(batch[0] if len(batch) == 1 else chain.from_iterable(zip(*batch, strict=True))))
-        for kept, raw in zip(rows, batch, strict=True):
-            kept += [part.rstrip(b"\x00") for part in raw]
-    return rows
-
-
 def _batches(
     file: InputFile, first: bytes, header: EdfHeader, channels: Sequence[EdfSignal]
 ) -> Iterator[list[list[bytes]]]:
     """Yield the bytes of each channel in some data records at a time."""
+    if not channels:
+        return
     size = header.record_size
     begin = header.header_size
     end = begin + header.records * size
@@ -275,7 +260,8 @@ def _batches(
                 for channel in channels
             ]
     else:
-        step = max(1, _BLOCK // max(channel.size for channel in channels)) * size
+        largest = max(channel.size for channel in channels)
+        step = min(max(1, _BLOCK // largest), _RECORDS_AT_ONCE) * size
         for at in range(begin, end, step):
             stop = min(at + step, end)
             yield [file.read_each(range(at + channel.offset, stop, size), channel.size) for channel in channels]
@@ -283,36 +269,73 @@ def _batches(
 
 # --- annotations ------------------------------------------------------------------------------------------
 
-#: What follows an onset -> duration and text, for the texts of the standard: they repeat from night to night.
-_KNOWN_PIECES: Final[dict[str, tuple[float, str]]] = {}
+
+class _PieceMemo(dict[str, tuple[float, str]]):
+    """What follows an onset -> duration and text, checked once.
+
+    The texts of the standard stay from file to file. Others are dropped after each file: they may say anything.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._foreign: list[str] = []
+
+    def __missing__(self, key: str) -> tuple[float, str]:
+        piece = self[key] = split_rest(key)
+        if piece[1] not in STANDARD_MEANINGS or len(self) > _MEMO_SIZE:
+            self._foreign.append(key)
+        return piece
+
+    def look_up(self, keys: Sequence[str]) -> list[tuple[float, str]]:
+        """Return the pieces of all keys, or raise NotPlainError."""
+        try:
+            return list(map(self.__getitem__, keys))
+        finally:
+            while self._foreign:
+                self.pop(self._foreign.pop(), None)
 
 
-def _piece(key: str) -> tuple[float, str]:
-    known = _KNOWN_PIECES.get(key)
-    if known is not None:
-        return known
-    piece = split_rest(key)
-    if piece[1] in STANDARD_MEANINGS and len(_KNOWN_PIECES) < _MEMO_SIZE:
-        _KNOWN_PIECES[key] = piece
-    return piece
+_PIECES: Final = _PieceMemo()
 
 
-def _parse_plain(rows: Sequence[list[bytes]], channels: Sequence[EdfSignal]) -> tuple[NDArray[np.float64], Annotations]:
-    """Take everything at once, or raise NotPlainError (or UnicodeDecodeError) and take nothing."""
-    starts: list[float] = []
+def _parse_plain(
+    batches: Iterator[list[list[bytes]]], channels: Sequence[EdfSignal], feed: Callable[[bytes], object]
+) -> tuple[NDArray[np.float64], Annotations]:
+    """Take everything at once, or raise NotPlainError (or UnicodeDecodeError) and take nothing.
+
+    All bytes are fed to the hash first, whatever comes of them.
+    """
+    starts: list[NDArray[np.float64]] = []
+    streams: list[list[bytes]] = [[] for _ in channels]
+    is_plain = True
+    for batch in batches:
+        feed(b"".join(batch[0] if len(batch) == 1 else chain.from_iterable(zip(*batch, strict=True))))
+        try:
+            for i, (raw, stream, channel) in enumerate(zip(batch, streams, channels, strict=True)):
+                rows = [part.rstrip(b"\x00") for part in raw]
+                if not is_plain or (rows and max(map(len, rows)) >= channel.size):
+                    raise NotPlainError
+                channel_starts, lists = _split_starts(rows)
+                stream.append(lists)
+                if i == 0:
+                    starts.append(np.array(channel_starts))
+        except NotPlainError:
+            is_plain = False
+    if not is_plain:
+        raise NotPlainError
     onset_s: list[float] = []
     keys: list[str] = []
-    for i, (channel_rows, channel) in enumerate(zip(rows, channels, strict=True)):
-        if channel_rows and max(map(len, channel_rows)) >= channel.size:
-            raise NotPlainError
-        channel_starts, stream = _split_starts(channel_rows)
-        more_onsets, more_keys = split_plain(stream.decode())
+    for stream in streams:
+        more_onsets, more_keys = split_plain(b"".join(stream).decode())
         onset_s += more_onsets
         keys += more_keys
-        if i == 0:
-            starts = channel_starts
-    pieces = {key: _piece(key) for key in dict.fromkeys(keys)}
-    return np.array(starts), Annotations(onset_s, keys, pieces)
+    return _joined(starts), Annotations(onset_s, _PIECES.look_up(keys))
+
+
+def _joined(parts: list[NDArray[np.float64]]) -> NDArray[np.float64]:
+    if len(parts) == 1:
+        return parts[0]
+    return np.concatenate(parts) if parts else np.empty(0)
 
 
 def _split_starts(rows: Sequence[bytes]) -> tuple[list[float], bytes]:
@@ -345,43 +368,44 @@ def _after_start(head: bytes, tail: bytes) -> bytes:
 
 
 def _parse_carefully(
+    batches: Iterator[list[list[bytes]]],
     file: InputFile,
     header: EdfHeader,
-    rows: Sequence[list[bytes]],
     channels: Sequence[EdfSignal],
     encoding: str,
     notes: list[str],
 ) -> tuple[NDArray[np.float64], Annotations]:
     """Go through the bytes one annotation list at a time, and tell where the first fault is."""
     starts: list[float] = []
-    onset_s: list[float] = []
-    keys: list[str] = []
+    found: list[list[tuple[float, tuple[float, str]]]] = [[] for _ in channels]
     gaps = 0
-    for i, (channel_rows, channel) in enumerate(zip(rows, channels, strict=True)):
-        for number, row in enumerate(channel_rows):
-            try:
-                tals, row_gaps = parse_row(row, size=channel.size, encoding=encoding)
-            except TalFaultError as fault:
-                raise _located(file, header, channel, number, fault) from None
-            except LookupError:
-                raise InputError(
-                    "the layout names an encoding that does not exist", file.path, "encoding", encoding
-                ) from None
-            gaps += row_gaps
-            start = math.nan
-            for position, tal in enumerate(tals):
-                texts = tal.texts
-                if position == 0 and not tal.duration and not texts[0]:
-                    start = float(tal.onset)
-                    texts = texts[1:]
-                onset_s += [float(tal.onset)] * len(texts)
-                keys += [join_rest(tal.duration, text) for text in texts]
-            if i == 0:
-                starts.append(start)
+    records = 0
+    for batch in batches:
+        for i, (raw, channel, kept) in enumerate(zip(batch, channels, found, strict=True)):
+            for number, part in enumerate(raw, records):
+                try:
+                    tals, row_gaps = parse_row(part.rstrip(b"\x00"), size=channel.size, encoding=encoding)
+                except TalFaultError as fault:
+                    raise _located(file, header, channel, number, fault) from None
+                except LookupError:
+                    raise InputError(
+                        "the layout names an encoding that does not exist", file.path, "encoding", encoding
+                    ) from None
+                gaps += row_gaps
+                start = math.nan
+                if tals and not tals[0].duration and not tals[0].texts[0]:
+                    start = float(tals[0].onset)
+                    tals[0] = tals[0]._replace(texts=tals[0].texts[1:])
+                for tal in tals:
+                    duration_s = float(tal.duration) if tal.duration else math.nan
+                    kept += [(float(tal.onset), (duration_s, text)) for text in tal.texts]
+                if i == 0:
+                    starts.append(start)
+        records += len(batch[0])
     if gaps:
         notes.append(f"{gaps} unused bytes stand between annotations, where none belong; nothing was lost")
-    pieces = {key: split_rest(key) for key in dict.fromkeys(keys)}
-    return np.array(starts), Annotations(onset_s, keys, pieces)
+    all_found = list(chain.from_iterable(found))
+    return np.array(starts), Annotations([onset for onset, _ in all_found], [piece for _, piece in all_found])
 
 
 def _located(

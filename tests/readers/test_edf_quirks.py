@@ -572,14 +572,15 @@ def test_exact_duplicates_are_dropped_with_a_count(read):
 def test_overlap_is_refused_with_both_annotations(fail):
     error = fail(annotation_file(*hypnogram(4), stage(105, "Sleep stage R")), EpochGridError)
     assert error.where == "annotation at 90 s and annotation at 105 s"
-    assert error.found == "'Sleep stage N3' from 90 s to 120 s; 'Sleep stage R' from 105 s to 135 s"
+    for part in ("'Sleep stage N3'", "90 s to 120 s", "'Sleep stage R'", "105 s to 135 s"):
+        assert part in error.found
     assert "overlaps" in error.remedy
 
 
 def test_same_time_with_two_stages_is_refused(fail):
     error = fail(annotation_file(*hypnogram(4), stage(30, "Sleep stage R")), EpochGridError)
-    assert "'Sleep stage N1' from 30 s to 60 s" in error.found
-    assert "'Sleep stage R'" in error.found
+    for part in ("'Sleep stage N1'", "30 s to 60 s", "'Sleep stage R'"):
+        assert part in error.found
 
 
 def test_overlaps_settled_by_the_layout(read):

@@ -18,7 +18,6 @@ from sleepagree.readers._tal import (
     TalFaultError,
     format_seconds,
     format_tal,
-    join_rest,
     parse_row,
     split_plain,
     split_rest,
@@ -274,7 +273,3 @@ def test_seconds_that_cannot_be_written(seconds: float):
 def test_annotations_that_cannot_be_written(arguments, message: str):
     with pytest.raises(ValueError, match=message):
         format_tal(*arguments)
-
-
-def test_a_rest_is_joined_as_it_is_split():
-    assert split_rest(join_rest("30", "Sleep stage N2")) == (30.0, "Sleep stage N2")
