@@ -31,7 +31,6 @@ from sleepagree.resampling import (
     BootstrapIntervals,
     cluster_bootstrap_all,
     mean_bootstrap,
-    participant_weights,
     rng_for,
 )
 from sleepagree.stages import StageMapping, StageSet, default_mapping, fitting_mappings
@@ -460,7 +459,7 @@ def _device(name: str, nights: tuple[NightSummary, ...], options: StudyOptions) 
         studied,
         _bias_table(name, grouped, first, device, options),
         _redistribution(name, grouped, first.mapping, reference, device, options),
-        _bias_sources(name, grouped, first, options),
+        _bias_sources(grouped, first, options),
         device.reportable,
     )
 
@@ -676,36 +675,36 @@ def _stage_by_class(
     return by_night, of_class
 
 
-def _bias_sources(
-    name: str, grouped: _Grouped, first: StudyMapping, options: StudyOptions
-) -> tuple[StudyBiasSource, ...]:
+def _bias_sources(grouped: _Grouped, first: StudyMapping, options: StudyOptions) -> tuple[StudyBiasSource, ...]:
     mapping = first.mapping
     names = {"reference_classes": mapping.reference_classes, "device_classes": mapping.device_classes}
     pooled = account_for_bias(first.counts, **names)
     means = grouped.mean_by_unit(first.night_counts.reshape(len(grouped.nights), -1).astype(np.float64))
     shape = first.counts.shape
     per_night = account_for_bias(means.mean(axis=0).reshape(shape), **names)
-    rng = rng_for(options.seed, f"bias sources {name}")
-    weights = participant_weights(grouped.units, max(1, options.resamples), rng) / grouped.units
-    tables = (weights @ means).reshape(-1, *shape) * (EPOCH_S / 60)
+    tables = means.reshape(-1, *shape) * (EPOCH_S / 60)
     return tuple(
-        StudyBiasSource(p, n, _flow_intervals(tables, mapping, p.name, options.level, grouped.units))
+        StudyBiasSource(p, n, _flow_intervals(tables, mapping, p.name, options.level))
         for p, n in zip(pooled, per_night, strict=True)
     )
 
 
 def _flow_intervals(
-    tables: Values, mapping: StageMapping, name: str, level: float, units: int
+    tables: Values, mapping: StageMapping, name: str, level: float
 ) -> tuple[tuple[str, float, float], ...]:
+    """Return t intervals of the mean over units of each flow; ``tables`` holds minutes a night of each unit."""
     row, column = mapping.reference_classes.index(name), mapping.device_classes.index(name)
     flows = {"bias": tables[:, :, column].sum(axis=1) - tables[:, row].sum(axis=1)}
     flows |= {f"from {c}": tables[:, i, column] for i, c in enumerate(mapping.reference_classes) if i != row}
     flows |= {f"to {c}": tables[:, row, j] for j, c in enumerate(mapping.device_classes) if j != column}
+    units = len(tables)
     if units < 2:
         return tuple((key, NAN, NAN) for key in flows)
-    tails = [(1 - level) / 2, (1 + level) / 2]
-    ends = {key: np.quantile(values, tails) for key, values in flows.items()}
-    return tuple((key, float(low), float(high)) for key, (low, high) in ends.items())
+    from scipy.special import stdtrit
+
+    reach = float(stdtrit(units - 1, (1 + level) / 2)) / math.sqrt(units)
+    ends = {key: (float(v.mean()), reach * float(v.std(ddof=1))) for key, v in flows.items()}
+    return tuple((key, mean - half, mean + half) for key, (mean, half) in ends.items())
 
 
 # --- two devices ------------------------------------------------------------------------------------------
