@@ -350,6 +350,31 @@ def _lights(others: Iterable[tuple[float, str, Meaning]], path: str) -> tuple[fl
     return off, on
 
 
+class Marks(NamedTuple):
+    """What annotations tell besides stages: lights off and on (s, or None), and the texts passed over."""
+
+    lights_off_s: float | None
+    lights_on_s: float | None
+    ignored: tuple[tuple[str, int], ...]
+
+
+def marks_of_annotations(annotations: Annotations, path: str, *, layout: Layout | None) -> Marks:
+    """Return the marks of a file in which no annotation is a stage.
+
+    Raises
+    ------
+    EpochGridError
+        When lights marks contradict each other.
+    """
+    texts = StageTexts(layout or NO_LAYOUT)
+    others = [
+        (onset_s, text, texts.meaning(text))
+        for onset_s, (_, text) in zip(annotations.onset_s, annotations.pieces, strict=True)
+    ]
+    ignored = count_texts(text for _, text, meaning in others if meaning.role is Role.OTHER)
+    return Marks(*_lights(others, path), ignored)
+
+
 def no_stage_error(path: str, texts: Iterable[str]) -> UnknownStageError:
     """Return the error for a file whose annotations hold no stage: it lists the texts that it holds."""
     counted = sorted(count_texts(texts), key=lambda item: (-item[1], item[0]))

@@ -34,6 +34,7 @@ from sleepagree.readers._edf_stages import (
     STANDARD_MEANINGS,
     Annotations,
     Source,
+    marks_of_annotations,
     no_stage_error,
     spans_of_annotations,
 )
@@ -539,6 +540,7 @@ def _spans_of_signal(
     if starts_s.size != header.records or np.isnan(starts_s).any():
         starts_s = np.arange(header.records, dtype=np.float64) * header.record_duration_s
     onset_s = (starts_s[:, None] - starts_s[0] + np.arange(signal.samples) * epoch_s).ravel()
+    marks = marks_of_annotations(contents.annotations, file.path, layout=layout)
     return ScoredSpans(
         onset_s,
         np.full(onset_s.size, epoch_s),
@@ -546,9 +548,12 @@ def _spans_of_signal(
         tuple(labels),
         stages,
         header.start,
+        lights_off_s=marks.lights_off_s,
+        lights_on_s=marks.lights_on_s,
         epoch_s=epoch_s,
         epoch_from=EpochLengthFrom.FILE,
         reports=layout.reports if layout is not None else None,
+        ignored=marks.ignored,
         notes=tuple(notes),
         origin=replace(contents.source.origin, sha256=digest),
     )

@@ -790,6 +790,16 @@ def test_hypnogram_stored_as_a_signal_over_the_whole_range_of_a_sample(tmp_path)
     assert [int(label) for _, _, label in rows(spans)] == list(CODES)
 
 
+def test_hypnogram_stored_as_a_signal_beside_annotations_that_are_no_stages(read):
+    lists = [record_start(f"+{30 * i}") for i in range(len(CODES))]
+    lists[2] += tal("+61", "Lights off") + tal("+65", "Husten", duration="2")
+    signals = (*signal_file().signals, Signal(records=tuple(lists), size=60))
+    spans = read(signal_file().but(signals=signals, reserved="EDF+C"))
+    assert len(rows(spans)) == len(CODES)
+    assert (spans.lights_off_s, spans.lights_on_s) == (61.0, None)
+    assert spans.ignored == (("Husten", 1),)
+
+
 def test_hypnogram_stored_as_a_signal_in_bdf(read):
     spans = read(signal_file(sample_size=3, version=b"\xffBIOSEMI"), name="night.bdf")
     assert [int(label) for _, _, label in rows(spans)] == list(CODES)
