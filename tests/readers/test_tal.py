@@ -1,6 +1,6 @@
 """The codec of annotation lists, against the grammar and examples of Kemp & Olivan 2003, section 2.2.
 
-The examples of the paper are from memory; the grammar was seen in a transcript of the specification.
+The examples of the paper are from memory; the grammar was seen in a copy of the specification.
 """
 
 from __future__ import annotations
