@@ -18,22 +18,28 @@ import math
 import os
 import re
 import warnings
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
-from sleepagree.errors import ClockError, FileFormatError, InputError, shorten
+from sleepagree.errors import ClockError, FileFormatError, InputError, SleepAgreeError, shorten
 from sleepagree.hypnogram import Origin, ScoredSpans
 from sleepagree.readers._edf_stages import Annotations, Source, no_stage_error, spans_of_annotations
 from sleepagree.readers._text import open_input
 from sleepagree.readers.layout import Layout
 
+if TYPE_CHECKING:
+    from sleepagree.readers.edf import EdfAnnotation
+
 READER: Final = "mne"
 _CLOCK_NOTE: Final = "MNE labels clock times UTC whatever their zone: read as a clock without a zone"
 #: A recording of this size is not read whole only to hash it.
 _LARGEST_HASHED: Final = 256 * 1024 * 1024
+#: MNE takes a whole EDF file into memory; a larger one is not read a second time only to compare.
+_LARGEST_COMPARED: Final = 64 * 1024 * 1024
 _MARKERS: Final = {".vhdr": ".vmrk", ".ahdr": ".amrk"}
 _NEW_SEGMENT: Final = re.compile(rb"^Mk\d+=New Segment,[^,\r\n]*,1,\d+,\d+,(\d{20})\s*$", re.MULTILINE)
 _SEGMENT_NOTE: Final = "start read from the first 'New Segment' marker: a clock without a zone"
@@ -83,7 +89,7 @@ def read_mne_file(
     with open_input(markers) as file:
         data = file.read_at(0, file.size) if file.size <= _LARGEST_HASHED else b""
     digest = hashlib.sha256(data).hexdigest() if data else ""
-    annotations, warned = _read_annotations(markers)
+    annotations, warned = read_annotations(markers)
     origin = Origin(markers.name, READER, digest)
     spans = spans_from_mne(annotations, layout=layout, own_words=own_words, path=os.fspath(markers), origin=origin)
     segment = _first_segment(data) if markers.suffix.casefold() in _MARKERS.values() else None
@@ -102,8 +108,24 @@ def _first_segment(data: bytes) -> datetime | None:
         return None
 
 
-def _read_annotations(path: Path) -> tuple[Any, tuple[str, ...]]:
-    """Return what MNE reads, and what it warned about."""
+def read_annotations(path: Path) -> tuple[Any, tuple[str, ...]]:
+    """Return what MNE reads in a file, and what it warned about.
+
+    Parameters
+    ----------
+    path : Path
+        File.
+
+    Returns
+    -------
+    tuple of (mne.Annotations, tuple of str)
+        Annotations and ledger lines.
+
+    Raises
+    ------
+    FileFormatError
+        When MNE cannot read the file.
+    """
     import mne
 
     with warnings.catch_warnings(record=True) as caught, mne.utils.use_log_level("warning"):
@@ -179,13 +201,9 @@ def spans_from_mne(
                 "Correct the annotations.",
             )
     start, notes = _start(annotations.orig_time, layout)
-    # the shared builder asks once per distinct pair of duration and text, by a key
-    keys = [f"{duration!r} {text}" for duration, text in zip(durations, texts, strict=True)]
-    pieces = {key: (duration or math.nan, text) for key, duration, text in zip(keys, durations, texts, strict=True)}
+    pieces = [(duration or math.nan, text) for duration, text in zip(durations, texts, strict=True)]
     source = Source(path, origin or Origin(path, READER), start or _ANY_START, notes)
-    spans = spans_of_annotations(
-        Annotations(onsets, keys, pieces), source, layout=layout, own_words=frozenset(own_words)
-    )
+    spans = spans_of_annotations(Annotations(onsets, pieces), source, layout=layout, own_words=frozenset(own_words))
     if spans is None:
         raise no_stage_error(path, texts)
     return spans.with_changes(start=start)
@@ -255,3 +273,58 @@ def _moment_for_mne(start: datetime | None, orig_time: OrigTime) -> datetime | N
     if start.tzinfo is None:
         raise ValueError("orig_time TRUE_UTC needs spans with a zone; these have a clock reading only")
     return start.astimezone(UTC)
+
+
+# --- a second opinion ---------------------------------------------------------------------------------------
+
+
+def compare_edf_with_mne(path: Path, *, layout: Layout | None = None) -> tuple[str, ...]:
+    """Say whether MNE reads other annotations out of an EDF or BDF file than our reader does.
+
+    Parameters
+    ----------
+    path : Path
+        File.
+    layout : Layout, optional
+        Its ``begins`` and ``encoding`` count.
+
+    Returns
+    -------
+    tuple of str
+        Sentences that show times and numbers and no text; empty where our own reader reads no annotations.
+    """
+    from sleepagree.readers.edf import read_edf_annotations
+
+    if path.stat().st_size > _LARGEST_COMPARED:
+        return ("Not compared with MNE, which would take the whole file into memory.",)
+    try:
+        ours = read_edf_annotations(path, layout=layout).annotations
+    except SleepAgreeError:
+        return ()
+    try:
+        theirs, _ = read_annotations(path)
+    except FileFormatError as error:
+        return (f"MNE does not read this file ({shorten(error.found)}).",)
+    return _differences(ours, theirs)
+
+
+def _differences(ours: Sequence[EdfAnnotation], theirs: Any) -> tuple[str, ...]:
+    # MNE tells an absent duration and one of 0 s alike, so they are alike here
+    mine = Counter((round(a.onset_s, 3), round(a.duration_s or 0.0, 3), a.text) for a in ours)
+    other = Counter(
+        (round(float(onset), 3), round(float(duration), 3), str(text))
+        for onset, duration, text in zip(theirs.onset, theirs.duration, theirs.description, strict=True)
+    )
+    same = (mine & other).total()
+    clock = "it does not tell the clock of such a file"
+    if mine == other:
+        return (f"MNE reads the same {same} annotations; {clock}.",)
+    sentences = [
+        f"MNE reads the file differently: {mine.total()} annotations here, {other.total()} there, {same} of them "
+        f"alike; {clock}."
+    ]
+    for only, who in ((mine - other, "here"), (other - mine, "by MNE")):
+        if only:
+            onset, duration, _ = min(only)
+            sentences.append(f"Read only {who}: {only.total()}, the first at {onset:.10g} s for {duration:.10g} s.")
+    return tuple(sentences)

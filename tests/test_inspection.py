@@ -1,0 +1,336 @@
+"""What a reader sees in a file: expected figures are worked out by hand from the files written here."""
+
+import json
+from datetime import UTC, datetime
+
+import pytest
+from click.testing import CliRunner
+
+from sleepagree.cli import main
+from sleepagree.errors import FileFormatError, InputError
+from sleepagree.inspection import LabelSeen, inspect_file, inspection_document
+from sleepagree.readers import read_spans
+from sleepagree.readers.edf_writer import write_edf_annotations
+from sleepagree.readers.layout import read_layout
+from sleepagree.starter_layout import starter_layout
+
+CLOCK = datetime(2026, 3, 1, 22, 30)
+
+EPOCHS_CSV = "time,stage\n" + "".join(
+    f"2026-03-01T22:{30 + i // 2:02d}:{30 * (i % 2):02d},{label}\n"
+    for i, label in enumerate(["wake", "wake", "light", "light", "light", "deep", "deep", "rem"])
+)
+GAPPY_CSV = (
+    "start,end,stage\n"
+    "2026-03-01T22:30:00+02:00,2026-03-01T22:40:00+02:00,W\n"
+    "2026-03-01T22:40:00+02:00,2026-03-01T23:00:00+02:00,N2\n"
+    "2026-03-01T23:05:00+02:00,2026-03-01T23:10:30+02:00,N2\n"
+    "2026-03-01T23:12:00+02:00,2026-03-01T23:20:00+02:00,?\n"
+)
+OVERLAPPING_CSV = (
+    "start,end,stage\n"
+    "2026-03-01T22:30:00,2026-03-01T22:50:00,light\n"
+    "2026-03-01T22:40:00,2026-03-01T23:00:00,deep\n"
+    "2026-03-01T23:00:00,2026-03-01T23:10:00,wake\n"
+)
+UNKNOWN_CSV = EPOCHS_CSV.replace("light", "doze").replace("rem", 'say ""dream""')
+RUNS_WITHOUT_COLUMNS = "when;phase\n2026-03-01T22:30:00;a\n2026-03-01T22:30:30;b\n"
+
+
+def write(tmp_path, text, name="night.csv"):
+    path = tmp_path / name
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def edf(tmp_path, annotations, name="night.edf"):
+    path = tmp_path / name
+    write_edf_annotations(path, annotations, start=CLOCK)
+    return path
+
+
+def test_a_table_of_epochs(tmp_path):
+    seen = inspect_file(write(tmp_path, EPOCHS_CSV))
+    assert (seen.file, seen.reader) == ("night.csv", "table")
+    assert (seen.start, seen.end) == (CLOCK, datetime(2026, 3, 1, 22, 34))
+    assert seen.zone is None
+    assert (seen.spans, seen.duration_s) == (8, 240.0)
+    assert (seen.epoch_seconds, seen.epoch_seconds_from) == (30.0, "inferred")
+    assert seen.labels == (
+        LabelSeen("wake", "W", 2, 1.0),
+        LabelSeen("light", "light", 3, 1.5),
+        LabelSeen("deep", "N3", 2, 1.0),
+        LabelSeen("rem", "R", 1, 0.5),
+    )
+    assert seen.columns == (("start", "time"), ("stage", "stage"))
+    assert (seen.gaps, seen.overlaps, seen.problems, seen.unknown) == ((), (), (), ())
+    said = " ".join(seen.would_do)
+    assert "As a device it can report W, light, N3, R (taken from its labels" in said
+    assert "compared under wake-light-deep-rem;" in said
+    assert "8 epochs of 30 s" in said
+    assert "no lights marks" in said
+
+
+def test_gaps_zones_and_labels_without_a_stage(tmp_path):
+    seen = inspect_file(write(tmp_path, GAPPY_CSV))
+    assert seen.zone == "UTC+02:00"
+    assert [(gap.begin_s, gap.end_s, gap.minutes) for gap in seen.gaps] == [
+        (1800.0, 2100.0, 5.0),
+        (2430.0, 2520.0, 1.5),
+    ]
+    assert seen.gaps[0].begin == datetime(2026, 3, 1, 21, 0, tzinfo=UTC)
+    assert seen.labels[2] == LabelSeen("?", "unscored", 16, 8.0)
+    document = inspection_document(seen)
+    assert document["gaps"][1] == {
+        "from": "2026-03-01T23:10:30+02:00",
+        "to": "2026-03-01T23:12:00+02:00",
+        "minutes": 1.5,
+    }
+    placed = inspect_file(write(tmp_path, EPOCHS_CSV), zone="Europe/Helsinki")
+    assert placed.zone == "Europe/Helsinki"
+
+
+def test_overlaps_are_shown_and_said_to_stand_in_the_way(tmp_path):
+    seen = inspect_file(write(tmp_path, OVERLAPPING_CSV))
+    assert len(seen.problems) == 1
+    assert "overlap" in seen.problems[0]
+    assert "600 s overlaid" in seen.overlaps[0]
+    assert not any("overlap" in note for note in seen.notes)
+    assert seen.would_do == (
+        "Nothing yet: the file is refused as it is. Settle the overlaps (--write-layout FILE.toml writes a start).",
+    )
+    # later rows win: light keeps its first ten minutes
+    assert seen.labels[0] == LabelSeen("light", "light", 20, 10.0)
+    layout = starter_layout(seen)
+    assert '# overlaps = "later-wins"' in layout
+
+
+def test_unknown_labels_are_counted_and_listed_to_fill_in(tmp_path):
+    path = write(tmp_path, UNKNOWN_CSV)
+    seen = inspect_file(path)
+    assert seen.unknown == ("doze", 'say ""dream""')
+    assert seen.labels[1] == LabelSeen("doze", None, 3, 1.5)
+    assert seen.problems == ("2 unknown stage labels. Found 'doze' (lines 4, 5 and 6), 'say \"\"dream\"\"' (line 9).",)
+    start = starter_layout(seen)
+    layout_path = write(tmp_path, start, "layout.toml")
+    with pytest.raises(FileFormatError, match="doze"):
+        read_layout(layout_path)
+    filled = start.replace('"doze" = ""', '"doze" = "light"').replace('dream\\"\\"" = ""', 'dream\\"\\"" = "rem"')
+    layout_path.write_text(filled)
+    spans = read_spans(path, layout=read_layout(layout_path))
+    assert spans.stages == ("W", "light", "N3", "R")
+
+
+def test_more_unknown_labels_than_one_message_shows(tmp_path):
+    rows = "".join(f"2026-03-01T22:{30 + i // 2:02d}:{30 * (i % 2):02d},x{i}\n" for i in range(45))
+    seen = inspect_file(write(tmp_path, "time,stage\n" + rows))
+    assert seen.unknown == tuple(f"x{i}" for i in range(45))
+    assert starter_layout(seen).count("fill in") == 45
+
+
+def test_a_table_whose_columns_are_not_known_shows_what_they_hold_but_no_cell(tmp_path):
+    seen = inspect_file(write(tmp_path, RUNS_WITHOUT_COLUMNS))
+    assert seen.header == (("when", "times, 2 different in 2 rows"), ("phase", "texts, 2 different in 2 rows"))
+    assert "no column holds the times" in seen.problems[0]
+    layout = starter_layout(seen)
+    assert 'start = ""    # fill in' in layout
+    assert '# Columns of the file: "when", "phase"' in layout
+
+
+def test_what_a_layout_said_is_kept_in_the_next_one(tmp_path):
+    layout = read_layout(
+        write(
+            tmp_path,
+            'reports = ["wake", "light"]\nepoch_seconds = 30\n[file]\nstart = "when"\nstage = "phase"\n'
+            'delimiter = ";"\ntime = "iso"\nmarks = "end"\noverlaps = "shorter-wins"\nbegins = 2026-03-01\n'
+            'zone = "Asia/Tokyo"\nduration_unit = "min"\n[stages]\na = "wake"\n',
+            "first.toml",
+        )
+    )
+    path = write(tmp_path, RUNS_WITHOUT_COLUMNS)
+    seen = inspect_file(path, layout=layout)
+    assert seen.unknown == ("b",)
+    again = write(tmp_path, starter_layout(seen, layout=layout).replace('"b" = ""', '"b" = "light"'), "again.toml")
+    kept = read_layout(again)
+    assert kept.stages == {"a": "wake", "b": "light"}
+    for name in (
+        "reports",
+        "epoch_seconds",
+        "start",
+        "stage",
+        "delimiter",
+        "time",
+        "marks",
+        "overlaps",
+        "begins",
+        "zone",
+    ):
+        assert getattr(kept, name) == getattr(layout, name)
+    assert kept.duration_unit == 60.0
+
+
+def test_labels_that_would_break_toml_are_written_safely(tmp_path):
+    odd = 'a\\b "c" \u2028 = [x] #'
+    path = write(
+        tmp_path,
+        json.dumps([{"time": "2026-03-01T22:30:00", "stage": odd}, {"time": "2026-03-01T22:30:30", "stage": odd}]),
+        "n.json",
+    )
+    seen = inspect_file(path)
+    assert seen.unknown == (odd,)
+    filled = starter_layout(seen).replace('= ""', '= "light"')
+    layout = read_layout(write(tmp_path, filled, "layout.toml"))
+    assert read_spans(path, layout=layout).stages == ("light",)
+
+
+# --- EDF --------------------------------------------------------------------------------------------------
+
+SCORED = [(30.0 * i, 30.0, f"Sleep stage {s}") for i, s in enumerate(["W", "N1", "N2", "N2", "R"])]
+
+
+def test_an_edf_with_lights_and_other_texts(tmp_path):
+    marks = [(15.0, None, "Lights off"), (140.0, None, "Lights on"), (50.0, 5.0, "Limb movement")]
+    seen = inspect_file(edf(tmp_path, [*SCORED, *marks]))
+    assert (seen.lights_off, seen.lights_on) == (datetime(2026, 3, 1, 22, 30, 15), datetime(2026, 3, 1, 22, 32, 20))
+    assert ("Limb movement", 1) in seen.ignored
+    assert seen.epoch_seconds_from == "file"
+    assert "sets the window from lights off to lights on (2.1 min)" in " ".join(seen.would_do)
+    # five stages, two marks, a movement, and the event that says what the start is
+    assert seen.read_by_mne == ("MNE reads the same 9 annotations; it does not tell the clock of such a file.",)
+
+
+def test_where_mne_reads_an_edf_differently(tmp_path):
+    # a line break inside a text is legal in EDF+, and MNE drops the annotation without a word (measured)
+    seen = inspect_file(edf(tmp_path, [*SCORED, (60.0, 5.0, "a note\nof two lines")]))
+    assert seen.read_by_mne == (
+        "MNE reads the file differently: 7 annotations here, 6 there, 6 of them alike; it does not tell the clock of "
+        "such a file.",
+        "Read only here: 1, the first at 60 s for 5 s.",
+    )
+
+
+def test_an_edf_suffix_that_mne_does_not_know(tmp_path):
+    seen = inspect_file(edf(tmp_path, SCORED, "NIGHT.EDF"))
+    assert seen.read_by_mne[0].startswith("MNE does not read this file")
+    assert seen.labels[0] == LabelSeen("Sleep stage W", "W", 1, 0.5)
+
+
+def test_an_edf_in_which_no_text_is_a_stage(tmp_path):
+    seen = inspect_file(
+        edf(tmp_path, [(30.0 * i, 30.0, text) for i, text in enumerate(["Schlaf 1", "Schlaf 2", "wach!"])])
+    )
+    assert set(seen.unknown) >= {"Schlaf 1", "Schlaf 2", "wach!"}
+    assert {label.label: label.minutes for label in seen.labels}["Schlaf 1"] == 0.5
+
+
+def test_an_edf_whose_texts_could_not_be_laid_out_lists_them_all_the_same(tmp_path):
+    seen = inspect_file(edf(tmp_path, [(0.0, 30.0, "a"), (30.0, None, "b"), (60.0, 30.0, "a")]))
+    assert {label.label: label.minutes for label in seen.labels if label.label != "Recording starts"} == {
+        "a": 1.0,
+        "b": 0.0,
+    }
+    assert len(seen.problems) == 2
+    assert seen.start == CLOCK
+
+
+def test_no_field_of_the_header_that_names_a_person_is_shown(tmp_path):
+    path = edf(tmp_path, SCORED)
+    data = path.read_bytes()
+    path.write_bytes(data[:8] + b"CANARY-1 F 01-JAN-1980 Canary_Jane".ljust(80) + data[88:])
+    result = CliRunner().invoke(main, ["inspect", str(path), "--json", str(tmp_path / "x.json")])
+    assert result.exit_code == 0, result.output
+    assert "anary" not in result.output + (tmp_path / "x.json").read_text()
+
+
+@pytest.mark.parametrize(
+    ("text", "name", "reader"),
+    [
+        (
+            '[{"time": "2026-03-01T22:30:00", "stage": "N1"}, {"time": "2026-03-01T22:30:30", "stage": "N2"}]',
+            "a.json",
+            "json",
+        ),
+        ("onset\tduration\ttrial_type\n0\t30\tWake\n30\t30\tN2\n", "sub-1_events.tsv", "events"),
+        (
+            json.dumps(
+                {
+                    "sleep_stage_episodes": [
+                        {
+                            "sleep_stage_state": "light",
+                            "sleep_stage_time_frame": {
+                                "time_interval": {
+                                    "start_date_time": "2026-03-01T22:30:00Z",
+                                    "duration": {"value": 9, "unit": "min"},
+                                }
+                            },
+                        }
+                    ]
+                }
+            ),
+            "b.json",
+            "mobile-health",
+        ),
+    ],
+)
+def test_every_format_is_inspected(tmp_path, text, name, reader):
+    seen = inspect_file(write(tmp_path, text, name))
+    assert seen.reader == reader
+    assert seen.problems == ()
+
+
+@pytest.mark.parametrize("name", ["gone.csv", "gone.edf", "night.xyz"])
+def test_a_file_that_cannot_be_read_is_one_error(tmp_path, name):
+    with pytest.raises(InputError):
+        inspect_file(tmp_path / name)
+
+
+# --- the command ------------------------------------------------------------------------------------------
+
+
+def invoke(*arguments):
+    return CliRunner().invoke(main, ["inspect", *map(str, arguments)])
+
+
+def test_the_command_fits_a_terminal_and_keeps_cautions_apart(tmp_path):
+    path = write(tmp_path, UNKNOWN_CSV.replace("doze", "d" * 200))
+    result = invoke(path)
+    assert result.exit_code == 0, result.output
+    assert max(map(len, result.stdout.splitlines())) <= 80
+    assert result.stdout.startswith("FILE  night.csv\n  reader        table\n")
+    minute = write(tmp_path, "time,stage\n" + "".join(f"2026-03-01T22:{i:02d}:00,wake\n" for i in range(9)), "m.csv")
+    loud, quiet = invoke(minute), invoke(minute, "--quiet")
+    assert "caution:" in loud.stderr
+    assert "caution:" not in loud.stdout
+    assert quiet.stderr == ""
+
+
+def test_json_on_standard_output_is_nothing_else(tmp_path):
+    result = invoke(write(tmp_path, EPOCHS_CSV), "--json", "-")
+    document = json.loads(result.stdout)
+    assert document["schema"] == "sleepagree.inspect/1"
+    published = "file reader start zone epoch_seconds epoch_seconds_from labels gaps overlaps lights ignored cautions"
+    assert set(published.split()) <= set(document)
+    assert document["start"] == "2026-03-01T22:30:00"
+    assert document["labels"][0] == {"label": "wake", "stage": "W", "epochs": 2, "minutes": 1.0}
+    assert document["lights"] == {"off": None, "on": None}
+
+
+def test_a_layout_is_written_once_and_read_back(tmp_path):
+    path, layout = write(tmp_path, UNKNOWN_CSV), tmp_path / "layout.toml"
+    result = invoke(path, "--write-layout", layout)
+    assert result.exit_code == 0, result.output
+    assert "fill in 2 stages in it" in result.stderr
+    assert invoke(path, "--write-layout", layout).exit_code == 1
+    layout.write_text(layout.read_text().replace('= ""', '= "light"'))
+    again = invoke(path, "--layout", layout, "--write-layout", layout, "--overwrite")
+    assert again.exit_code == 0, again.output
+    assert "fill in" not in again.stderr
+    assert 'doze" = "light"' in layout.read_text()
+
+
+def test_a_bad_file_is_one_message(tmp_path):
+    result = invoke(write(tmp_path, "time,stage\n2026-03-01T22:30:00,W,extra\n"))
+    assert result.exit_code == 1
+    assert result.stderr.startswith("sleepagree: ")
+    assert "Traceback" not in result.output
+    assert result.stdout == ""
