@@ -37,6 +37,9 @@ from sleepagree.stages import StageMapping, StageSet, default_mapping, fitting_m
 
 FEW_PARTICIPANTS: Final = 10
 
+#: Skewness of the differences from which on a caution is given; 1 is commonly called high (common practice, no source).
+MUCH_SKEW: Final = 1.0
+
 Values = NDArray[np.float64]
 
 
@@ -821,6 +824,7 @@ def _cautions(devices: tuple[DeviceStudy, ...], refused: tuple[Refusal, ...], op
         out.append(f"{len(refused)} of the nights given could not be scored; they are listed with their reasons.")
     for device in devices:
         out += _size_cautions(device)
+        out += _skew_cautions(device)
         out += _clock_cautions(device)
         out += _night_cautions(device)
     sizes = {len(m.mapping.reference_classes) for d in devices for m in d.mappings if m.mapping.is_square}
@@ -844,6 +848,23 @@ def _size_cautions(device: DeviceStudy) -> list[str]:
             "be too narrow. Read the t and exact intervals of the bias table first."
         ]
     return []
+
+
+def _skew_cautions(device: DeviceStudy) -> list[str]:
+    """Return a caution where differences are so skewed that intervals of the limits cover less than they say."""
+    skewed = []
+    for row in device.bias:
+        known = (row.device - row.reference)[~np.isnan(row.device - row.reference)]
+        spread = float(known.std()) if known.size >= FEW_PARTICIPANTS else 0.0
+        if spread > 0 and abs(float(((known - known.mean()) ** 3).mean())) / spread**3 > MUCH_SKEW:
+            skewed.append(row.measure)
+    if not skewed:
+        return []
+    return [
+        f"{device.device}: differences in {', '.join(skewed)} are skewed. Limits of agreement suppose that they are "
+        "roughly normal; the intervals of the limits then cover less than they say. Look at the plot of differences, "
+        "or use --log-ratio."
+    ]
 
 
 def _clock_cautions(device: DeviceStudy) -> list[str]:
