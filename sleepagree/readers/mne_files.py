@@ -19,7 +19,8 @@ import os
 import re
 import warnings
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -29,7 +30,7 @@ from sleepagree.errors import ClockError, FileFormatError, InputError, SleepAgre
 from sleepagree.hypnogram import Origin, ScoredSpans
 from sleepagree.readers._edf_stages import Annotations, Source, no_stage_error, spans_of_annotations
 from sleepagree.readers._text import open_input
-from sleepagree.readers.layout import Layout
+from sleepagree.readers.layout import NO_LAYOUT, Layout
 
 if TYPE_CHECKING:
     from sleepagree.readers.edf import EdfAnnotation
@@ -153,6 +154,7 @@ def spans_from_mne(
     annotations: Any,
     *,
     layout: Layout | None = None,
+    stages: Mapping[str, str] | None = None,
     own_words: Iterable[str] = (),
     path: str = "mne.Annotations",
     origin: Origin | None = None,
@@ -165,6 +167,8 @@ def spans_from_mne(
         Onsets and durations in seconds; stages by the EDF+ standard texts, plain names, or a layout.
     layout : Layout, optional
         As for :func:`read_mne_file`.
+    stages : mapping of str to str, optional
+        Text -> stage word, beside those of the layout and before them.
     own_words : iterable of str
         Labels that a mapping file explains.
     path : str
@@ -187,6 +191,8 @@ def spans_from_mne(
     InputError
         When an onset or a duration is no finite number.
     """
+    if stages:
+        layout = replace(layout or NO_LAYOUT, stages={**(layout or NO_LAYOUT).stages, **stages})
     onsets = [float(onset) for onset in annotations.onset]
     durations = [float(duration) for duration in annotations.duration]
     texts = [str(text) for text in annotations.description]

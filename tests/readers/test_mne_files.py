@@ -13,6 +13,7 @@ from sleepagree.readers import read_spans
 from sleepagree.readers.edf_writer import write_edf_annotations
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.mne_files import OrigTime, annotations_from_spans, read_mne_file, spans_from_mne
+from sleepagree.sources import read_hypnogram
 
 CLOCK = datetime(2026, 3, 1, 22, 30, 0, 250000)
 LABELS = ("Sleep stage W", "Sleep stage N2", "Sleep stage ?", "Sleep stage R")
@@ -92,6 +93,13 @@ def test_a_layout_tells_the_start_and_the_stages():
     layout = Layout(stages={"a": "wake", "b": "light"}, begins=CLOCK)
     spans = spans_from_mne(annotations, layout=layout)
     assert (spans.start, spans.stages) == (CLOCK, ("W", "light"))
+
+
+def test_stages_given_by_name_go_before_a_layout():
+    annotations = mne.Annotations([0, 30], [30, 30], ["a", "b"])
+    spans = spans_from_mne(annotations, layout=Layout(stages={"a": "deep", "b": "light"}), stages={"a": "wake"})
+    assert spans.stages == ("W", "light")
+    assert read_hypnogram(annotations, stages={"a": "wake", "b": "rem"}).stages == ("W", "R")
 
 
 def test_a_layout_may_tell_the_date_only_beside_a_clock():
