@@ -1,0 +1,241 @@
+"""Statistics of a study against general-purpose libraries and hand-worked sums."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+from sklearn.metrics import cohen_kappa_score
+
+from sleepagree import agreement
+from sleepagree.night_summary import NightSummary, Refusal
+from sleepagree.study import StudyOptions, fold_nights, summarise_study
+from sleepagree.study_documents import bias_rows, confusion_rows, night_rows, study_document
+from tests.ferry import simulated_nights
+
+NIGHTS = simulated_nights()
+STUDY = summarise_study(NIGHTS, StudyOptions(resamples=400))
+BAND, PAD = STUDY.devices
+
+
+def test_each_device_gets_its_finest_mapping_and_ones_with_kappa() -> None:
+    assert [m.mapping.name for m in BAND.mappings] == ["rem-apart", "rem-left-out", "wake-sleep"]
+    assert [m.mapping.name for m in PAD.mappings] == ["wake-light-deep-rem", "wake-sleep"]
+
+
+def test_pooled_kappa_is_that_of_all_epochs_together() -> None:
+    studied = PAD.mappings[0]
+    rows, columns = [], []
+    for i in range(4):
+        for j in range(4):
+            n = int(studied.counts[i, j])
+            rows += [i] * n
+            columns += [j] * n
+    found = studied.find("kappa")
+    assert found is not None
+    # scikit-learn as an oracle
+    assert found.pooled.value == pytest.approx(cohen_kappa_score(rows, columns), abs=1e-12)
+
+
+def test_averaged_kappa_is_the_mean_of_participants_means() -> None:
+    studied = PAD.mappings[0]
+    by_person: dict[str, list[float]] = {}
+    for night, kappa in zip(PAD.nights, studied.night_kappa, strict=True):
+        by_person.setdefault(night.participant, []).append(float(kappa))
+    means = [np.mean(v) for v in by_person.values()]
+    found = studied.find("kappa")
+    assert found is not None
+    assert found.averaged.value == pytest.approx(np.mean(means), abs=1e-12)
+    assert found.averaged_sd == pytest.approx(np.std(means, ddof=1), abs=1e-12)
+
+
+def test_every_mapping_is_a_sum_of_the_native_tables() -> None:
+    for device in STUDY.devices:
+        for studied in device.mappings:
+            staged = sum(int(n.native.sum()) for n in device.nights)
+            assert int(studied.counts.sum()) + studied.left_out == staged
+            assert (fold_nights(device.nights, studied.mapping).sum(axis=0) == studied.counts).all()
+
+
+def test_bias_is_the_mean_of_participants_mean_differences() -> None:
+    row = next(b for b in BAND.bias if b.measure == "minutes deep")
+    people = [n.participant for n in BAND.nights]
+    means = [np.mean((row.device - row.reference)[[p == who for p in people]]) for who in dict.fromkeys(people)]
+    assert row.limits.bias == pytest.approx(np.mean(means), abs=1e-9)
+    # scipy as an oracle for the t interval over participants
+    low, high = stats.t.interval(0.95, len(means) - 1, np.mean(means), stats.sem(means))
+    assert (row.limits.bias_low, row.limits.bias_high) == pytest.approx((low, high), abs=1e-9)
+
+
+def test_minutes_of_a_class_come_from_the_first_mapping() -> None:
+    row = next(b for b in BAND.bias if b.measure == "minutes deep")
+    counts = BAND.mappings[0].night_counts
+    assert row.device.tolist() == (counts[:, :, 2].sum(axis=1) / 2).tolist()
+    assert row.reference.tolist() == (counts[:, 2].sum(axis=1) / 2).tolist()
+
+
+def test_a_measure_the_device_cannot_give_is_not_in_its_table() -> None:
+    assert "REM latency" not in {b.measure for b in BAND.bias}
+    assert "REM latency" in {b.measure for b in PAD.bias}
+
+
+def test_bias_accounts_add_up_per_night_and_pooled() -> None:
+    for device in STUDY.devices:
+        for source in device.bias_sources:
+            for account in (source.pooled, source.per_night):
+                total = sum(m for _, m in account.gained) - sum(m for _, m in account.lost)
+                assert account.bias_min == pytest.approx(total, abs=1e-9)
+            ends = {key: (low, high) for key, low, high in source.intervals}
+            assert ends["bias"][0] < source.per_night.bias_min < ends["bias"][1]
+
+
+def test_bias_of_a_class_equals_its_row_of_the_bias_table() -> None:
+    for source in BAND.bias_sources:
+        row = next(b for b in BAND.bias if b.measure == f"minutes {source.pooled.name}")
+        assert source.per_night.bias_min == pytest.approx(row.limits.bias, abs=1e-9)
+
+
+def test_redistribution_shares_add_up_to_one() -> None:
+    (rem,) = BAND.redistribution
+    assert rem.stage == "R"
+    assert sum(d.share.value for d in rem.to) == pytest.approx(1, abs=1e-12)
+    assert sum(d.epochs for d in rem.to) == rem.epochs == int(BAND.mappings[0].counts[3].sum())
+    assert PAD.redistribution == ()
+
+
+def test_two_devices_are_compared_on_the_nights_both_have() -> None:
+    (comparison,) = STUDY.comparisons
+    assert (comparison.first, comparison.second, comparison.nights) == ("band A", "pad B", 10)
+    kappa = next(d for d in comparison.differences if d.statistic == "kappa")
+    assert kappa.difference.value == pytest.approx(kappa.second - kappa.first, abs=1e-12)
+    two = next(m for m in PAD.mappings if m.mapping.name == comparison.mapping)
+    assert kappa.second == pytest.approx(float(agreement.kappa(two.counts)), abs=1e-12)
+
+
+def test_comparison_uses_only_shared_nights() -> None:
+    without = [n for n in NIGHTS if not (n.device == "pad B" and n.participant == "crew-0")]
+    (comparison,) = summarise_study(without, StudyOptions(resamples=50)).comparisons
+    assert (comparison.participants, comparison.nights) == (4, 8)
+
+
+def test_the_second_device_minus_the_first_changes_sign_when_they_change_places() -> None:
+    turned = sorted(NIGHTS, key=lambda n: n.device, reverse=True)
+    (there,) = STUDY.comparisons
+    (back,) = summarise_study(turned, StudyOptions(resamples=50)).comparisons
+    assert (back.first, back.second) == ("pad B", "band A")
+    for one, other in zip(there.differences, back.differences, strict=True):
+        assert one.difference.value == pytest.approx(-other.difference.value, abs=1e-12)
+
+
+def test_one_participant_has_nights_as_units_and_says_so() -> None:
+    alone = [n for n in simulated_nights(1, 6) if n.device == "pad B"]
+    study = summarise_study(alone, StudyOptions(resamples=200))
+    assert any("speak of this person only" in text for text in study.cautions)
+    kappa = study.devices[0].mappings[0].find("kappa")
+    assert kappa is not None
+    assert kappa.pooled.units == 6
+    assert "nights" in kappa.pooled.percentile.method
+
+
+def test_few_participants_get_a_caution() -> None:
+    assert any("5 participants are few" in text for text in STUDY.cautions)
+
+
+def test_the_same_seed_gives_the_same_intervals_and_another_seed_others() -> None:
+    def low(seed: int) -> float:
+        study = summarise_study(NIGHTS, StudyOptions(resamples=100, seed=seed))
+        found = study.devices[1].mappings[0].find("kappa")
+        assert found is not None
+        return found.pooled.percentile.low
+
+    assert low(5) == low(5)
+    assert low(5) != low(6)
+
+
+def test_order_of_nights_does_not_change_estimates() -> None:
+    turned = summarise_study(NIGHTS[::-1], StudyOptions(resamples=50))
+    pad = next(d for d in turned.devices if d.device == "pad B")
+    for one, other in zip(pad.bias, PAD.bias, strict=True):
+        assert one.limits.bias == pytest.approx(other.limits.bias, nan_ok=True)
+        assert one.limits.sd == pytest.approx(other.limits.sd, nan_ok=True)
+
+
+def test_refusals_are_kept_and_counted() -> None:
+    study = summarise_study([*NIGHTS, Refusal(99, "crew-9", "1", "band A", "no stage")], StudyOptions(resamples=50))
+    document = study_document(study)
+    assert document["nights"]["given"] == len(NIGHTS) + 1
+    assert document["nights"]["refused"][0]["reason"] == "no stage"
+    assert any("1 of the nights given could not be scored" in c for c in study.cautions)
+    rows = night_rows(study)
+    assert rows[-1][:6] == ["99", "crew-9", "1", "band A", "refused", "no stage"]
+    assert {len(row) for row in rows} == {len(rows[0])}
+
+
+def test_tables_have_one_width_and_bias_has_the_published_columns() -> None:
+    for rows in (bias_rows(STUDY), confusion_rows(STUDY), night_rows(STUDY)):
+        assert {len(row) for row in rows} == {len(rows[0])}
+    assert bias_rows(STUDY)[0][:10] == [
+        "device", "measure", "unit", "participants", "nights", "reference_mean", "reference_sd", "device_mean",
+        "device_sd", "bias",
+    ]  # fmt: skip
+
+
+def test_equivalence_against_a_stated_margin() -> None:
+    study = summarise_study(NIGHTS, StudyOptions(resamples=50, margins=(("TST", 60.0),)))
+    row = next(b for b in study.devices[1].bias if b.measure == "TST")
+    assert row.equivalence is not None
+    people = [n.participant for n in PAD.nights]
+    means = np.array([np.mean((row.device - row.reference)[[p == w for p in people]]) for w in dict.fromkeys(people)])
+    # two one-sided t tests by scipy
+    p = max(
+        stats.ttest_1samp(means, -60.0, alternative="greater").pvalue,
+        stats.ttest_1samp(means, 60.0, alternative="less").pvalue,
+    )
+    assert row.equivalence.p_value == pytest.approx(p, abs=1e-12)
+
+
+def test_log_ratio_limits_are_of_log_ratios() -> None:
+    study = summarise_study(NIGHTS, StudyOptions(resamples=50, log_ratio=True))
+    row = next(b for b in study.devices[1].bias if b.measure == "TST")
+    people = [n.participant for n in PAD.nights]
+    logs = np.log(row.device / row.reference)
+    means = [np.mean(logs[[p == w for p in people]]) for w in dict.fromkeys(people)]
+    assert row.limits.bias == pytest.approx(np.mean(means), abs=1e-12)
+
+
+def test_a_summary_survives_json() -> None:
+    import json
+
+    for night in NIGHTS[:4]:
+        back = NightSummary.from_document(json.loads(json.dumps(night.to_document())))
+        assert (back.native == night.native).all()
+        assert json.dumps(back.to_document()) == json.dumps(night.to_document())
+
+
+def test_study_document_is_plain_json() -> None:
+    import json
+
+    text = json.dumps(study_document(STUDY), allow_nan=False)
+    document = json.loads(text)
+    assert document["schema"] == "sleepagree.study/1"
+    device = document["devices"][1]
+    assert set(device) >= {"device", "participants", "nights", "mappings", "bias", "redistribution", "bias_sources"}
+    kappa = device["mappings"][0]["pooled"]["kappa"]
+    assert kappa["low"] < kappa["value"] < kappa["high"]
+    assert device["mappings"][0]["averaged"]["kappa"]["sd"] > 0
+
+
+def test_kappa_of_a_night_with_one_class_is_undefined_and_does_not_spoil_the_mean() -> None:
+    dull = [n for n in simulated_nights(3, 1) if n.device == "pad B"]
+    counts = np.zeros_like(dull[0].native)
+    counts[dull[0].reference_set.stages.index("W"), dull[0].device_set.stages.index("W")] = 900
+    values = {**dull[0].__dict__, "native": counts}
+    study = summarise_study([NightSummary(**values), *dull[1:]], StudyOptions(resamples=50))
+    studied = study.devices[0].mappings[0]
+    assert math.isnan(studied.night_kappa[0])
+    found = studied.find("kappa")
+    assert found is not None
+    assert found.averaged.value == pytest.approx(np.mean(studied.night_kappa[1:]))
+    assert found.averaged.dropped_units == 1
