@@ -7,10 +7,7 @@ the same bytes. ``truth.json`` tells what the simulator put in, so that results 
 from __future__ import annotations
 
 import json
-import os
-import shutil
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -19,8 +16,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.errors import OutputError
 from sleepagree.hypnogram import EPOCH_S, GAP
+from sleepagree.output import Replaces, fresh_folder
 from sleepagree.readers.edf_writer import write_edf_annotations
 from sleepagree.simulate import (
     BAND_A,
@@ -203,7 +200,7 @@ def write_demo(directory: str | Path, *, seed: int = 0, overwrite: bool = False)
     """
     folder = Path(directory)
     sleeps = _simulate_sleeps(seed)
-    with _whole_folder(folder, overwrite=overwrite) as target:
+    with fresh_folder(folder, overwrite=overwrite, replaces=Replaces.SAME_NAMES) as target:
         _write_files(target, sleeps, seed)
         files = tuple(sorted(path.relative_to(target) for path in target.rglob("*") if path.is_file()))
     return Demo(folder, files)
@@ -440,62 +437,3 @@ def _truth(sleeps: list[_Sleep], seed: int) -> dict[str, Any]:
             for sleep in sleeps
         ],
     }
-
-
-# --- a folder as a whole or not at all --------------------------------------------------------------------
-
-
-@contextmanager
-def _whole_folder(folder: Path, *, overwrite: bool) -> Iterator[Path]:
-    """Give a folder to write to; its files reach ``folder`` when the block ends well, else none does."""
-    _refuse_folder(folder, overwrite=overwrite)
-    exists = folder.is_dir()
-    # inside an existing folder, which may be a file system of its own; beside one that is still to be made
-    parent = folder if exists else folder.absolute().parent
-    partial = parent / f".{folder.absolute().name}.partial-{os.getpid()}"
-    try:
-        parent.mkdir(parents=True, exist_ok=True)
-        partial.mkdir()
-        try:
-            yield partial
-            if exists:
-                _move_files(partial, folder)
-            else:
-                partial.rename(folder)
-        finally:
-            shutil.rmtree(partial, ignore_errors=True)
-    except OSError as error:
-        if isinstance(error, OutputError):
-            raise
-        raise OutputError(
-            "the folder cannot be written",
-            str(folder),
-            "",
-            error.strerror or str(error),
-            "a folder with room in it where you may write",
-            "Give another folder.",
-        ) from error
-
-
-def _refuse_folder(folder: Path, *, overwrite: bool) -> None:
-    if not folder.exists() and not folder.is_symlink():
-        return
-    if not folder.is_dir():
-        raise OutputError("this is not a folder", str(folder), "", "", "", "Give the name of a new folder.")
-    if not overwrite and any(folder.iterdir()):
-        raise OutputError(
-            "the folder exists and is not empty",
-            str(folder),
-            "",
-            "",
-            "",
-            "Give the name of a new folder, or --overwrite to replace files of the same names in it.",
-        )
-
-
-def _move_files(source: Path, folder: Path) -> None:
-    files = sorted(path for path in source.rglob("*") if path.is_file())
-    for path in files:
-        goal = folder / path.relative_to(source)
-        goal.parent.mkdir(parents=True, exist_ok=True)
-        path.replace(goal)

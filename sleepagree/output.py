@@ -3,113 +3,343 @@
 from __future__ import annotations
 
 import contextlib
-import csv
-import io
 import os
+import re
 import shutil
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from enum import Enum
 from pathlib import Path
+from typing import Final
 
 from sleepagree.cells import neutralise_cell
-from sleepagree.errors import OutputError
+from sleepagree.errors import OutputError, shorten
+
+#: Files of a results folder, as paths below it. Whoever writes a new one there adds it here: a folder that holds
+#: any other file is never replaced.
+RESULT_FILES: Final = frozenset(
+    {
+        "results.json",
+        "epochs.csv",
+        "epochs.csv.gz",
+        "epochs.parquet",
+        "confusion.csv",
+        "measures.csv",
+        "nights.csv",
+        "bias.csv",
+        "report.html",
+    }
+)
+_RESULT_FIGURE: Final = re.compile(r"figures/[^/]+\.(svg|png|pdf)")
+_OUR_JSON: Final = re.compile(rb'\s*\{\s*"schema"\s*:\s*"sleepagree\.')
+_PARTIAL: Final = (".sleepagree-", ".part")
+_QUOTED: Final = re.compile(r'[",\r\n]')
+
+
+class Replaces(Enum):
+    """What ``--overwrite`` may do to a folder that exists."""
+
+    #: Replace all of it, if it holds nothing but results of this package.
+    RESULTS = "results"
+    #: Replace files of the same names and leave every other file.
+    SAME_NAMES = "same names"
+
+
+# --- folders ----------------------------------------------------------------------------------------------
 
 
 @contextlib.contextmanager
-def fresh_folder(folder: Path, *, overwrite: bool = False) -> Iterator[Path]:
-    """Yield an empty folder beside ``folder`` that takes its name when the block ends well.
+def fresh_folder(folder: Path, *, overwrite: bool = False, replaces: Replaces = Replaces.RESULTS) -> Iterator[Path]:
+    """Yield an empty folder whose files reach ``folder`` when the block ends well, and vanish when it does not.
+
+    A folder that exists stays the same folder: files are moved into it, so that the current folder, a mounted
+    one and what a link points to are never removed.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder; it is made, with the folders above it, when it is missing.
+    overwrite : bool
+        Whether it may exist and hold files.
+    replaces : Replaces
+        Which of those files.
 
     Raises
     ------
     OutputError
-        When ``folder`` exists (and is not to be overwritten) or its parent cannot be written to.
+        When ``folder`` holds files that may not be replaced, is no folder, or cannot be written to.
     """
-    refuse_existing(folder, overwrite=overwrite)
+    refuse_folder(folder, overwrite=overwrite, replaces=replaces)
+    exists = folder.is_dir()
+    # inside a folder that exists, which may be a file system of its own; beside one that is still to be made
+    parent = folder if exists else folder.absolute().parent
     try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        made = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", suffix=".part", dir=folder.parent))
-        made.chmod(0o755)
+        parent.mkdir(parents=True, exist_ok=True)
+        made = Path(tempfile.mkdtemp(prefix=_PARTIAL[0], suffix=_PARTIAL[1], dir=parent))
     except OSError as error:
-        raise _unwritable(folder, error) from None
+        raise _cannot_write_folder(folder, error) from None
     try:
+        made.chmod(0o777 & ~_umask())
         yield made
-        _replace_folder(made, folder)
+        if exists:
+            _move_into(made, folder, replaces)
+        else:
+            made.rename(folder)
     except OSError as error:
         if isinstance(error, OutputError):
             raise
-        raise _unwritable(folder, error) from None
+        raise _cannot_write_folder(folder, error) from None
     finally:
         shutil.rmtree(made, ignore_errors=True)
 
 
-def refuse_existing(path: Path, *, overwrite: bool) -> None:
-    """Raise an OutputError when ``path`` exists and is not to be overwritten."""
-    if path.is_dir() and not any(path.iterdir()):
+def refuse_folder(folder: Path, *, overwrite: bool, replaces: Replaces = Replaces.RESULTS) -> None:
+    """Raise an OutputError when ``folder`` holds anything that may not be replaced; an empty one is free.
+
+    Raises
+    ------
+    OutputError
+        See above; also when it is a file, or a link to nothing.
+    """
+    try:
+        if not folder.exists() and not folder.is_symlink():
+            return
+        is_folder, exists = folder.is_dir(), folder.exists()
+        held = _held(folder) if is_folder else []
+    except OSError as error:
+        raise _cannot_write_folder(folder, error) from None
+    if not is_folder:
+        found = "a file" if exists else "a link to nothing"
+        raise OutputError("this is not a folder", str(folder), "", found, "", "Give the name of a new folder.")
+    if not held:
         return
-    if (path.exists() or path.is_symlink()) and not overwrite:
+    if not overwrite:
+        may = "files of the same names in it" if replaces is Replaces.SAME_NAMES else "the results in it"
+        raise OutputError(
+            "the folder exists and is not empty",
+            str(folder),
+            "",
+            "",
+            "",
+            f"Give the name of a new folder, or --overwrite to replace {may}.",
+        )
+    if replaces is Replaces.RESULTS:
+        _refuse_strangers(folder, held)
+
+
+def _held(folder: Path) -> list[Path]:
+    """Return what a folder holds, but for what an interrupted run left there under a name of our own."""
+    found = [
+        path for path in folder.iterdir() if not (path.name.startswith(_PARTIAL[0]) and path.name.endswith(_PARTIAL[1]))
+    ]
+    figures = folder / "figures"
+    if figures.is_dir() and not figures.is_symlink():
+        found += figures.iterdir()
+    return sorted(found)
+
+
+def _refuse_strangers(folder: Path, held: Sequence[Path]) -> None:
+    """Raise an OutputError unless a folder holds results of this package and nothing else."""
+    strangers = [path for path in held if not _is_result(path, folder)]
+    if not strangers and _wrote_results(folder / "results.json"):
+        return
+    names = ", ".join(f"'{shorten(path.relative_to(folder).as_posix())}'" for path in (strangers or held)[:3])
+    more = len(strangers or held) - 3
+    raise OutputError(
+        "the folder holds files that are no results of sleepagree, so it is not replaced",
+        str(folder),
+        "",
+        names + (f" and {more} more" if more > 0 else ""),
+        "",
+        "Give another name, or take these files out of it.",
+    )
+
+
+def _is_result(path: Path, folder: Path) -> bool:
+    text = path.relative_to(folder).as_posix()
+    if path.is_symlink():
+        return False
+    if path.is_dir():
+        return text == "figures"
+    return text in RESULT_FILES or _RESULT_FIGURE.fullmatch(text) is not None
+
+
+def _wrote_results(path: Path) -> bool:
+    try:
+        with path.open("rb") as stream:
+            return _OUR_JSON.match(stream.read(200)) is not None
+    except OSError:
+        return False
+
+
+def _move_into(made: Path, folder: Path, replaces: Replaces) -> None:
+    """Move the files of ``made`` into a folder that exists; results that were not made again go."""
+    new = sorted(path.relative_to(made) for path in made.rglob("*") if path.is_file())
+    for below in new:
+        (folder / below).parent.mkdir(parents=True, exist_ok=True)
+        (made / below).replace(folder / below)
+    if replaces is Replaces.SAME_NAMES:
+        return
+    for path in _held(folder):
+        if _is_result(path, folder) and not path.is_dir() and path.relative_to(folder) not in new:
+            path.unlink()
+    with contextlib.suppress(OSError):  # it is still full, or never was
+        (folder / "figures").rmdir()
+
+
+def _cannot_write_folder(folder: Path, error: OSError) -> OutputError:
+    return OutputError(
+        "the folder cannot be written",
+        str(folder),
+        "",
+        error.strerror or type(error).__name__,
+        "a folder with room in it where you may write",
+        "Give another folder.",
+    )
+
+
+# --- files ------------------------------------------------------------------------------------------------
+
+
+def write_files(files: Mapping[Path, bytes], *, overwrite: bool = False) -> None:
+    """Write files that belong together; when one of them cannot be written, none of them changes.
+
+    Parameters
+    ----------
+    files : mapping of Path to bytes
+        Path -> content. The folders must exist.
+    overwrite : bool
+        Whether files that exist may be replaced.
+
+    Raises
+    ------
+    OutputError
+        When a file exists and may not be replaced, or its folder is missing or not writable.
+    """
+    for path in files:
+        refuse_file(path, overwrite=overwrite)
+    finished: list[tuple[Path, Path]] = []
+    try:
+        for path, data in files.items():
+            finished.append((_write_beside(path, data), path))
+        while finished:
+            temporary, path = finished[0]
+            try:
+                temporary.replace(path)
+            except OSError as error:
+                raise _cannot_write(path, error) from None
+            finished.pop(0)
+    finally:
+        for temporary, _ in finished:
+            with contextlib.suppress(OSError):
+                temporary.unlink()
+
+
+def write_text(path: Path, text: str, *, overwrite: bool = True) -> None:
+    """Write one file of text whole or not at all, as UTF-8 with the line ends that the text has.
+
+    Raises
+    ------
+    OutputError
+        As :func:`write_files`.
+    """
+    write_files({path: encode_text(text)}, overwrite=overwrite)
+
+
+def encode_text(text: str) -> bytes:
+    """Return UTF-8; half a surrogate pair, as a broken file name or label may hold one, becomes its escape."""
+    return text.encode("utf-8", "backslashreplace")
+
+
+def refuse_file(path: Path, *, overwrite: bool) -> None:
+    """Raise an OutputError when a file cannot be written at ``path``, so that it is known before the work.
+
+    Raises
+    ------
+    OutputError
+        When it exists and may not be replaced, is a folder, or lies in a folder that does not exist.
+    """
+    try:
+        is_folder, has_folder = path.is_dir(), path.parent.is_dir()
+    except OSError as error:
+        raise _cannot_write(path, error) from None
+    if is_folder:
+        raise OutputError("this is a folder", str(path), "", "", "the name of a file", "Give a file name inside it.")
+    refuse_existing(path, overwrite=overwrite)
+    if not has_folder:
+        raise OutputError(
+            "the folder of the file does not exist",
+            str(path),
+            "",
+            str(path.parent),
+            "a folder that exists",
+            "Make the folder first.",
+        )
+
+
+def refuse_existing(path: Path, *, overwrite: bool) -> None:
+    """Raise an OutputError when ``path`` exists and is not to be overwritten; an empty folder is free."""
+    try:
+        is_folder = path.is_dir()
+        taken = any(path.iterdir()) if is_folder else path.exists() or path.is_symlink()
+    except OSError as error:
+        raise _cannot_write(path, error) from None
+    if taken and not overwrite:
         raise OutputError(
             "the output exists",
             str(path),
             "",
-            "a folder" if path.is_dir() else "a file",
+            "a folder" if is_folder else "a file",
             "a name that is free",
             "Give another name, or --overwrite to replace it.",
         )
 
 
-def _replace_folder(made: Path, folder: Path) -> None:
-    if not folder.exists():
-        made.rename(folder)
-        return
-    old = folder.with_name(made.name + ".old")
-    folder.rename(old)
-    made.rename(folder)
-    if old.is_dir():
-        shutil.rmtree(old)
-    else:
-        old.unlink()
-
-
-def write_text(path: Path, text: str, *, overwrite: bool = True) -> None:
-    """Write a file whole or not at all.
-
-    Raises
-    ------
-    OutputError
-        When it exists and is not to be overwritten, or cannot be written.
-    """
-    refuse_existing(path, overwrite=overwrite)
+def _write_beside(path: Path, data: bytes) -> Path:
+    """Write a temporary file in the folder of ``path``, where a rename into place is one step."""
+    name = ""
     try:
-        descriptor, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+        # a prefix of its own: with the name of the file in it, it could become too long for the file system
+        descriptor, name = tempfile.mkstemp(prefix=_PARTIAL[0], suffix=_PARTIAL[1], dir=path.parent)
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(data)
+        Path(name).chmod(0o666 & ~_umask())
     except OSError as error:
-        raise _unwritable(path, error) from None
-    try:
-        with os.fdopen(descriptor, "w", encoding="utf-8", newline="") as stream:
-            stream.write(text)
-        # mkstemp makes files only their owner can read; results are as shareable as any other file
-        umask = os.umask(0)
-        os.umask(umask)
-        Path(name).chmod(0o666 & ~umask)
-        Path(name).replace(path)
-    except OSError as error:
-        Path(name).unlink(missing_ok=True)
-        raise _unwritable(path, error) from None
+        if name:
+            with contextlib.suppress(OSError):
+                Path(name).unlink()
+        raise _cannot_write(path, error) from None
+    return Path(name)
 
 
-def _unwritable(path: Path, error: OSError) -> OutputError:
+def _umask() -> int:
+    # tempfile makes what only its owner can read; results follow the user's umask like any other file
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+def _cannot_write(path: Path, error: OSError) -> OutputError:
     return OutputError(
-        "the output cannot be written",
+        "the file cannot be written",
         str(path),
         "",
-        error.strerror or str(error),
-        "a folder one may write to",
-        "Nothing was left half-written; free space or give another place.",
+        error.strerror or type(error).__name__,
+        "",
+        "Check who may write there and how much room is left.",
     )
 
 
+# --- CSV --------------------------------------------------------------------------------------------------
+
+
 def csv_text(rows: Sequence[Sequence[str]]) -> str:
-    """Return rows as CSV text with LF line ends and neutralised cells."""
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerows([neutralise_cell(cell) for cell in row] for row in rows)
-    return stream.getvalue()
+    """Return rows as CSV text (RFC 4180) with LF line ends and neutralised cells."""
+    # a row of one empty cell would be a blank line, which readers skip
+    return "".join((",".join(map(_csv_cell, row)) or '""') + "\n" for row in rows)
+
+
+def _csv_cell(text: str) -> str:
+    # csv.writer leaves a lone carriage return unquoted when lines end in LF, and readers take it for a line end
+    cell = neutralise_cell(text)
+    return '"' + cell.replace('"', '""') + '"' if _QUOTED.search(cell) else cell
