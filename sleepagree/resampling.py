@@ -431,6 +431,10 @@ def nested_weights(nights: Sequence[int], resamples: int, rng: np.random.Generat
     return np.bincount(row * total + night, minlength=resamples * total).reshape(resamples, total)
 
 
+#: Below this many units the delta method's interval is the one to report.
+FEWEST_UNITS_FOR_PERCENTILE: Final = 10
+
+
 class Tails(StrEnum):
     """How far out the ends of an interval over participants lie.
 
@@ -493,6 +497,16 @@ class BootstrapIntervals:
     def value(self) -> float:
         """The statistic of the sample itself."""
         return self.percentile.value
+
+    @property
+    def primary(self) -> Estimate:
+        """The interval to report: percentile, or the delta method's below ten units.
+
+        With five participants the percentile interval covers 92 % where it says 95 %, the delta method's 94 to
+        95 % (docs/validation.md); from ten on both hold.
+        """
+        few = self.units < FEWEST_UNITS_FOR_PERCENTILE and not math.isnan(self.delta.low)
+        return self.delta if few else self.percentile
 
 
 def cluster_bootstrap(

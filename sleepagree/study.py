@@ -844,8 +844,8 @@ def _size_cautions(device: DeviceStudy) -> list[str]:
         ]
     if count < FEW_PARTICIPANTS:
         return [
-            f"{device.device}: {count} participants are few for a bootstrap over participants; its intervals tend to "
-            "be too narrow. Read the t and exact intervals of the bias table first."
+            f"{device.device}: {count} participants are few for a bootstrap over participants: intervals are those "
+            "of the delta method with quantiles of t, and still say little about other people."
         ]
     return []
 

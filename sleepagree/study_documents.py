@@ -40,13 +40,15 @@ MORE_BIAS_COLUMNS: Final = (
 
 
 def intervals_document(found: BootstrapIntervals) -> Document:
-    """Return a value with its percentile, BCa and delta-method intervals; the first is ``low`` and ``high``."""
-    primary = found.percentile
+    """Return a value with all its intervals; ``low`` and ``high`` are the one to report, ``method`` names it."""
+    primary = found.primary
     document: Document = {
         "value": number(primary.value),
         "low": number(primary.low),
         "high": number(primary.high),
         "method": primary.method,
+        "percentile_low": number(found.percentile.low),
+        "percentile_high": number(found.percentile.high),
         "bca_low": number(found.bca.low),
         "bca_high": number(found.bca.high),
         "delta_low": number(found.delta.low),
@@ -153,8 +155,8 @@ def _redistribution_document(traced: StudyRedistribution) -> Document:
                 "epochs": d.epochs,
                 "minutes": d.epochs / 2,
                 "share": number(d.share.value),
-                "low": number(d.share.percentile.low),
-                "high": number(d.share.percentile.high),
+                "low": number(d.share.primary.low),
+                "high": number(d.share.primary.high),
                 "share_of_class": number(d.share_of_class),
                 "minutes_per_night": intervals_document(d.minutes),
             }

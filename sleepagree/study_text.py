@@ -64,7 +64,7 @@ def _nights(study: StudyAgreement) -> list[str]:
 
 def interval(found: BootstrapIntervals, digits: int = 3) -> str:
     """Return a value with its interval."""
-    estimate = found.percentile
+    estimate = found.primary
     if not estimate.defined:
         return DASH
     ends = "" if math.isnan(estimate.low) else f" ({estimate.low:.{digits}f} to {estimate.high:.{digits}f})"
@@ -139,7 +139,7 @@ def _redistribution(device: DeviceStudy) -> list[str]:
             f"WHERE {speak(traced.stage)} WENT with {shorten(device.device)} ({traced.epochs / 2:.1f} min in all)"
         )
         for d in traced.to:
-            estimate = d.share.percentile
+            estimate = d.share.primary
             ends = "" if math.isnan(estimate.low) else f" ({100 * estimate.low:.0f} to {100 * estimate.high:.0f} %)"
             lines.append(
                 f"  {speak(d.name):<9}{100 * estimate.value:>6.1f} %{ends:<18}{interval(d.minutes, 1):>26} min a night"
