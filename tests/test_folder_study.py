@@ -4,6 +4,7 @@ import csv
 import io
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from hypothesis import given
@@ -19,6 +20,10 @@ from sleepagree.folder_study import (
     nights_table_text,
     parse_pattern,
 )
+from sleepagree.nights_table import read_nights_table
+from sleepagree.pairing import align
+from sleepagree.readers import read_spans
+from sleepagree.readers.layout import read_layout
 
 
 def make_files(folder: Path, *names: str) -> Path:
@@ -252,6 +257,40 @@ def test_a_semicolon_in_a_reference_name_is_refused(tmp_path):
     found = nights_from_folder(tmp_path, reference_pattern="{participant}.edf", device_pattern="{participant}.csv")
     with pytest.raises(InputError, match="a semicolon separates several references"):
         nights_table_text(found, table_folder=tmp_path)
+
+
+def test_bids_shaped_files_with_codes_become_a_study_with_one_short_layout(tmp_path):
+    # two people; the device (the second scoring) takes every REM epoch (2) for N1 (3); 4 epochs a code, 30 s each
+    codes = [1, 3, 4, 5, 2, 4, 1]
+    for person in ("01", "02"):
+        for kind, own in (("psg", codes), ("ear", [3 if code == 2 else code for code in codes])):
+            name = f"sub-{person}/sub-{person}_task-sleep_acq-{kind}_events.tsv"
+            rows = "".join(f"{30 * i}\t0\t{own[i // 4]}\n" for i in range(28))
+            make_files(tmp_path, name)
+            (tmp_path / name).write_text("onset\tduration\tstaging\n" + rows)
+    (tmp_path / "codes.toml").write_text('[stages]\n1 = "W"\n2 = "R"\n3 = "N1"\n4 = "N2"\n5 = "N3"\n')
+    pattern = "sub-{{participant}}/sub-{{participant}}_task-sleep_acq-{}_events.tsv"
+    arguments = ["nights", str(tmp_path), "--reference", pattern.format("psg"), "--device", pattern.format("ear")]
+    arguments += ["--device-name", "ear sensor", "--out", str(tmp_path / "nights.csv")]
+    layout = str(tmp_path / "codes.toml")
+    result = CliRunner().invoke(main, [*arguments, "--layout", layout, "--reference-layout", layout])
+    assert result.exit_code == 0, result.output
+    table = read_nights_table(tmp_path / "nights.csv")
+    assert [(row.participant, row.night, row.device) for row in table.rows] == [
+        ("01", "1", "ear sensor"),
+        ("02", "1", "ear sensor"),
+    ]
+    for row in table.rows:
+        paired = align(
+            reference=read_spans(table.path(row.references[0]), layout=read_layout(table.path(row.reference_layout))),
+            device=read_spans(table.path(row.device_file), layout=read_layout(table.path(row.layout))),
+        )
+        counts = {
+            (paired.reference_set.stages[i], paired.device_set.stages[j]): int(n)
+            for (i, j), n in np.ndenumerate(paired.count_native())
+            if n
+        }
+        assert counts == {("W", "W"): 8, ("N1", "N1"): 4, ("N2", "N2"): 8, ("N3", "N3"): 4, ("R", "N1"): 4}
 
 
 # --- the command ------------------------------------------------------------------------------------------
