@@ -480,6 +480,7 @@ def nights_table_text(
     *,
     table_folder: Path,
     layout: Path | None = None,
+    reference_layout: Path | None = None,
     reference_zone: str | None = None,
     device_zone: str | None = None,
 ) -> str:
@@ -491,8 +492,8 @@ def nights_table_text(
         What :func:`nights_from_folder` found.
     table_folder : Path
         Folder that the table will stand in; its paths are relative to it.
-    layout : Path, optional
-        How to read the device files; one column for all rows.
+    layout, reference_layout : Path, optional
+        How to read the device files and the references; one column each for all rows.
     reference_zone, device_zone : str, optional
         IANA zones; one column each for all rows.
 
@@ -509,6 +510,7 @@ def nights_table_text(
     """
     extra = {
         "layout": None if layout is None else _relative(layout, table_folder),
+        "reference_layout": None if reference_layout is None else _relative(reference_layout, table_folder),
         "reference_zone": reference_zone,
         "device_zone": device_zone,
     }

@@ -38,6 +38,7 @@ _DEVICES: Final = 3
 )
 @click.option("--device-name", metavar="NAME", help="The device, where its pattern has no {device}.")
 @click.option("--layout", type=shared.FILE, help="How to read the device files (TOML); a column of the table.")
+@click.option("--reference-layout", type=shared.FILE, help="How to read the references (TOML); a column of the table.")
 @click.option("--reference-zone", metavar="ZONE", help="IANA zone of the references; a column of the table.")
 @click.option("--device-zone", metavar="ZONE", help="IANA zone of the device files; a column of the table.")
 @click.option(
@@ -83,6 +84,7 @@ def nights(folder: Path, reference_pattern: str, device_pattern: str, **options:
         found,
         table_folder=Path() if out == "-" else table.parent,
         layout=options["layout"],
+        reference_layout=options["reference_layout"],
         reference_zone=options["reference_zone"],
         device_zone=options["device_zone"],
     )
