@@ -54,6 +54,11 @@ def test_the_night_worked_by_hand():
     assert runs.lengths == ((1, 4), (2, 1))
     assert runs.mean_length == pytest.approx(6 / 5)
     assert (runs.longest_from, runs.longest_to, runs.longest) == (8, 9, 2)
+    # wrong of all: wake 2 of 3, light 1 of 5, deep 1 of 4, rem 2 of 4. Neighbouring pairs that are both wrong if
+    # scattered: WW 2/3 1/2; WL twice 2/3 1/5; LD 1/5 1/4; DW 1/4 2/3; LR 1/5 2/4; RR three times 2/4 1/3
+    together = 1 / 3 + 2 * 2 / 15 + 1 / 20 + 1 / 6 + 1 / 10 + 3 / 6
+    assert runs.expected_count == pytest.approx(6 - together)
+    assert runs.expected_mean_length == pytest.approx(6 / (6 - together))
     # transitions of the reference: before epochs 2 (W L), 5 (L D), 9 (D W), 10 (W L), 12 (L R)
     # within 1: 1 2 | 4 5 | 8 9 10 | 11 12 = 9 epochs, of the wrong ones 1 4 8 9 12
     # within 2: 0-3 | 3-6 | 7-13 = 0 to 13 but nothing left out: 14 epochs; 15 is wrong and not among them

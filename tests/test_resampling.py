@@ -1,6 +1,10 @@
 """Resampling, checked against scipy, scikit-learn, closed forms and slow loops that do the same by definition."""
 
+import doctest
+import subprocess
+import sys
 import tracemalloc
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -408,3 +412,23 @@ def test_memory_stays_flat(people):
     _, most = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert most < 64 << 20  # the input itself was made before
+
+
+def test_the_path_of_one_night_stays_light():
+    code = (
+        "import sys, numpy as np, sleepagree.clock as c, sleepagree.disagreement as d, sleepagree.resampling as r;"
+        "x = np.array([0, 1] * 50); r.block_bootstrap_tables(x, 2, rng=r.rng_for(0, 'x'));"
+        "r.percentile_interval(np.arange(9.0)); c.quick_offset(x, x, 2);"
+        "d.describe_disagreement(x, 1 - x, np.arange(100), classes=('a', 'b'));"
+        "print([m for m in ('scipy', 'pandas', 'statistics', 'mne', 'sklearn', 'matplotlib') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize("name", ["methods_intervals.md", "methods_time.md"])
+def test_worked_examples_of_the_methods_pages(name):
+    page = Path(__file__).parents[1] / "docs" / name
+    outcome = doctest.testfile(str(page), module_relative=False, encoding="utf-8")
+    assert outcome.failed == 0
+    assert outcome.attempted >= 10

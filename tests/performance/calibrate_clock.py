@@ -74,9 +74,7 @@ def main(pairs: int) -> None:
         for epoch_s in (30.0, 300.0):
             for slow in (0.0, 240.0, 247.0, -95.0):
                 readings = [
-                    read_pair(
-                        1000 + seed, related=True, share=share, clock_slow_s=slow, device_epoch_s=epoch_s
-                    )
+                    read_pair(1000 + seed, related=True, share=share, clock_slow_s=slow, device_epoch_s=epoch_s)
                     for seed in range(few)
                 ]
                 off = np.array([r.offset_s for r in readings]) - slow
@@ -89,9 +87,7 @@ def main(pairs: int) -> None:
                     f"drift interval covers 0 {still:.2f}; lowest score {min(r.peak_score for r in readings):.1f}"
                 )
     for drift in (5.0, 20.0, -20.0, 40.0):
-        readings = [
-            read_pair(2000 + seed, related=True, clock_slow_s=60.0, drift_s_per_h=drift) for seed in range(few)
-        ]
+        readings = [read_pair(2000 + seed, related=True, clock_slow_s=60.0, drift_s_per_h=drift) for seed in range(few)]
         found = np.array([r.drift_s_per_h for r in readings])
         covered = np.mean([r.drift_low <= drift <= r.drift_high for r in readings])
         say(
