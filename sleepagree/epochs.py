@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import EpochGridError
-from sleepagree.hypnogram import EPOCH_S, GAP, LabelCodes, ScoredSpans, frozen_array
+from sleepagree.hypnogram import EPOCH_S, GAP, LabelCodes, ScoredSpans, frozen_array, seal
 
 _MS: Final = 1000.0
 _MOST_EPOCHS: Final = 2_000_000
@@ -47,7 +47,7 @@ class EpochLabels:
         start, stop = max(first, self.first), min(first + n_epochs, self.first + self.codes.size)
         if stop > start:
             out[start - first : stop - first] = self.codes[start - self.first : stop - self.first]
-        return out
+        return seal(out)
 
     @property
     def labelled(self) -> int:
@@ -106,7 +106,7 @@ def _repeat_runs(begin: NDArray[np.int64], end: NDArray[np.int64], codes: LabelC
     lengths[1::2] = begin[1:] - end[:-1]
     values = np.full(lengths.size, GAP, np.int16)
     values[0::2] = codes
-    return np.repeat(values, lengths // epoch_ms)
+    return seal(np.repeat(values, lengths // epoch_ms))
 
 
 def _share_out(

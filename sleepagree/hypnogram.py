@@ -48,8 +48,18 @@ class Origin:
     sha256: str = ""
 
 
+def seal(array: NDArray[Any]) -> NDArray[Any]:
+    """Write-protect a fresh array in place, so that a container need not copy it."""
+    if array.base is not None:
+        array = array.copy()
+    array.flags.writeable = False
+    return array
+
+
 def frozen_array(values: Any, dtype: Any) -> NDArray[Any]:
-    """Return a write-protected copy of ``values``."""
+    """Return a write-protected array of ``values``: a copy, unless it is one that nobody can write to."""
+    if isinstance(values, np.ndarray) and values.dtype == dtype and not values.flags.writeable and values.base is None:
+        return values
     array = np.array(values, dtype=dtype)
     array.flags.writeable = False
     return array

@@ -234,14 +234,14 @@ def summarise_night(
     """
     reference, measured = measure_sides(paired, mapping)
     ledger = paired.ledger
-    own = paired.reference_side.origin
+    own, other = paired.fine[0].origin, paired.fine[1].origin
     return NightSummary(
         row,
         participant,
         night,
         device,
         tuple(references) or (SourceFile(own.name, own.sha256),),
-        SourceFile(paired.device_side.origin.name, paired.device_side.origin.sha256),
+        SourceFile(other.name, other.sha256),
         "" if paired.begin is None else paired.begin.isoformat(),
         str(paired.rule),
         ledger.window_epochs,

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime
 from enum import IntEnum, StrEnum
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from sleepagree.epochs import EpochLabels, lay_on_epochs
 from sleepagree.errors import ClockError, InputError, PairingError
-from sleepagree.hypnogram import EPOCH_S, LabelCodes, Origin, ScoredSpans, frozen_array
+from sleepagree.hypnogram import EPOCH_S, LabelCodes, Origin, ScoredSpans, frozen_array, seal
 from sleepagree.stages import StageSet, make_stage_set
 from sleepagree.zones import add_seconds, elapsed_seconds, seconds_between
 
@@ -43,6 +43,9 @@ class Status(IntEnum):
         """The name used in files."""
         return self.name.lower()
 
+
+#: A plain number: numpy looks at an enum member for array protocols each time it compares with one.
+_SCORED: Final = int(Status.SCORED)
 
 EXCLUDED: Final = (
     Status.REFERENCE_GAP,
@@ -183,8 +186,6 @@ class PairedNight:
         How the window was found.
     clock_offset_s : float
         Seconds added to device times.
-    reference_side, device_side : Side
-        Files, starts, labels.
     ledger : Ledger
         The account of the window.
     cautions : tuple of str
@@ -203,8 +204,6 @@ class PairedNight:
     end_s: float
     rule: WindowRule
     clock_offset_s: float
-    reference_side: Side
-    device_side: Side
     ledger: Ledger
     cautions: tuple[str, ...]
     fine: tuple[ScoredSpans, ScoredSpans, float]
@@ -218,11 +217,21 @@ class PairedNight:
     def __reduce__(self) -> tuple[Any, ...]:
         return (PairedNight, tuple(getattr(self, f.name) for f in fields(self)))
 
-    @property
+    @cached_property
     def scored(self) -> NDArray[np.bool_]:
         """Which epochs have a stage on both sides."""
-        scored: NDArray[np.bool_] = self.status == Status.SCORED
-        return scored
+        scored: NDArray[np.bool_] = self.status == _SCORED
+        return seal(scored)
+
+    @cached_property
+    def reference_side(self) -> Side:
+        """File, start and labels of the reference."""
+        return _side(self.fine[0], self.reference_set, self.begin_s)
+
+    @cached_property
+    def device_side(self) -> Side:
+        """File, start and labels of the device."""
+        return _side(self.fine[1], self.device_set, self.begin_s - self.fine[2])
 
     def epoch_start(self, epoch: int) -> datetime | None:
         """Return the clock time at which an epoch of the window begins, or None for elapsed time."""
@@ -268,12 +277,8 @@ def align(
     ClockError
         When the two clocks cannot be compared.
     """
-    reference_set = make_stage_set(
-        reference.labels, reference.stages, reports=reference.reports, path=reference.origin.name
-    )
-    device_set = make_stage_set(
-        device.labels, device.stages, reports=reports or device.reports, path=device.origin.name
-    )
+    reference_set = _stage_set(reference, reference.reports)
+    device_set = _stage_set(device, reports or device.reports)
     _refuse_empty(reference, "reference")
     _refuse_empty(device, "device")
     shift_s = seconds_between(reference, device) + clock_offset_s
@@ -325,12 +330,22 @@ def align(
         origin_s + last * EPOCH_S,
         rule,
         clock_offset_s,
-        _side(reference, reference_set, rows),
-        _side(device, device_set, columns),
         ledger,
         (*reference.cautions, *device.cautions, *_reports_caution(device_set)),
         (reference, device, shift_s),
     )
+
+
+def _stage_set(spans: ScoredSpans, reports: Sequence[str] | None) -> StageSet:
+    return _cached_stage_set(spans.labels, spans.stages, None if reports is None else tuple(reports), spans.origin.name)
+
+
+@lru_cache(maxsize=64)
+def _cached_stage_set(
+    labels: tuple[str, ...], stages: tuple[str, ...], reports: tuple[str, ...] | None, path: str
+) -> StageSet:
+    # a study asks for the same few sets thousands of times, differing at most by the file's name
+    return make_stage_set(labels, stages, reports=reports, path=path)
 
 
 def _refuse_empty(spans: ScoredSpans, side: str) -> None:
@@ -489,7 +504,7 @@ def epoch_status(
     status = _status_table(reference_set, Status.REFERENCE_UNSCORED, Status.REFERENCE_GAP)[reference]
     other = _status_table(device_set, Status.DEVICE_UNSCORED, Status.DEVICE_GAP)[device]
     # the reference's reason comes first; a status of SCORED is the highest number on either side
-    return np.where(status == Status.SCORED, other, status)
+    return seal(np.where(status == _SCORED, other, status))
 
 
 @lru_cache(maxsize=256)
@@ -541,9 +556,10 @@ def _label_counts(codes: LabelCodes, labels: tuple[str, ...]) -> tuple[tuple[str
     return tuple(zip(labels, counts, strict=True))
 
 
-def _side(spans: ScoredSpans, stage_set: StageSet, labels: EpochLabels) -> Side:
+def _side(spans: ScoredSpans, stage_set: StageSet, grid_s: float) -> Side:
     # the stage set may have gained the label for silence; the file has not
     start = None if spans.start is None else add_seconds(spans.start, float(spans.onset_s[0]))
+    labels = lay_on_epochs(spans, origin_s=grid_s)
     counts = _label_counts(labels.codes, stage_set.labels)
     return Side(
         spans.origin,

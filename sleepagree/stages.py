@@ -316,7 +316,7 @@ def _unknown_labels(unknown: list[str], counts: Mapping[str, str], path: str) ->
 
 def _toml_key(label: str) -> str:
     escaped = label.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped) + '"'
+    return '"' + "".join(c if c.isprintable() else f"\\U{ord(c):08x}" for c in escaped) + '"'
 
 
 def make_stage_set(

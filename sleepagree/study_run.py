@@ -12,7 +12,6 @@ import json
 import shutil
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
-from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -85,9 +84,10 @@ def score_rows(rows: Sequence[NightRow], folder: Path, options: ScoringOptions) 
     """Score rows one after another; a night that cannot be scored becomes a refusal."""
     outcomes: list[Outcome] = []
     texts: list[str] = []
+    files = _Files(folder, own_words(options.mappings))
     for row in rows:
         try:
-            paired, summary = score_row(row, folder, options)
+            paired, summary = score_row(row, folder, options, files=files)
         except SleepAgreeError as error:
             outcomes.append(Refusal(row.row, row.participant, row.night, row.device, str(error)))
             continue
@@ -97,11 +97,13 @@ def score_rows(rows: Sequence[NightRow], folder: Path, options: ScoringOptions) 
     return ChunkResult(tuple(outcomes), "".join(texts))
 
 
-def score_row(row: NightRow, folder: Path, options: ScoringOptions) -> tuple[PairedNight, NightSummary]:
+def score_row(
+    row: NightRow, folder: Path, options: ScoringOptions, *, files: _Files | None = None
+) -> tuple[PairedNight, NightSummary]:
     """Read, align and reduce one row of the table."""
-    words = own_words(options.mappings)
-    reference, scorings = _read_reference(row, folder, words)
-    device = _read(folder / row.device_file, _layout(folder, row.layout), row.device_zone or None, words)
+    files = files or _Files(folder, own_words(options.mappings))
+    scorings = files.scorings(row)
+    reference, device = _agree_on_reference(scorings), files.device(row)
     paired = align(
         reference=reference,
         device=device,
@@ -141,11 +143,45 @@ def _with_clock(summary: NightSummary, paired: PairedNight, options: ScoringOpti
     return replace(summary, best_offset_s=found.offset_s, offset_gain=found.gain)
 
 
-def _read_reference(row: NightRow, folder: Path, words: frozenset[str]) -> tuple[ScoredSpans, tuple[ScoredSpans, ...]]:
-    layout, zone = _layout(folder, row.reference_layout), row.reference_zone or None
-    scorings = tuple(_read_cached(folder / name, layout, zone, words) for name in row.references)
+class _Files:
+    """What one run of rows has read: layouts, and the last reference, which two devices of a night share.
+
+    It lives no longer than the run: a file that was mended is read again by the next one.
+    """
+
+    def __init__(self, folder: Path, words: frozenset[str]) -> None:
+        self._folder = folder
+        self._words = words
+        self._layouts: dict[str, Layout] = {}
+        self._last: tuple[tuple[str, ...], tuple[ScoredSpans, ...]] = ((), ())
+
+    def device(self, row: NightRow) -> ScoredSpans:
+        return self._read(row.device_file, row.layout, row.device_zone)
+
+    def scorings(self, row: NightRow) -> tuple[ScoredSpans, ...]:
+        key = (*row.references, row.reference_layout, row.reference_zone)
+        if self._last[0] != key:
+            read = tuple(self._read(name, row.reference_layout, row.reference_zone) for name in row.references)
+            self._last = key, read
+        return self._last[1]
+
+    def _read(self, name: str, layout: str, zone: str) -> ScoredSpans:
+        return read_spans(self._folder / name, layout=self._layout(layout), zone=zone or None, own_words=self._words)
+
+    def _layout(self, name: str) -> Layout | None:
+        if not name:
+            return None
+        if name not in self._layouts:
+            from sleepagree.readers.layout import read_layout
+
+            self._layouts[name] = read_layout(self._folder / name)
+        return self._layouts[name]
+
+
+def _agree_on_reference(scorings: tuple[ScoredSpans, ...]) -> ScoredSpans:
+    """Return the one scoring, or the consensus of several."""
     if len(scorings) == 1:
-        return scorings[0], scorings
+        return scorings[0]
     hashes = [s.origin.sha256 for s in scorings]
     if len(set(hashes)) != len(hashes):
         raise InputError(
@@ -158,30 +194,7 @@ def _read_reference(row: NightRow, folder: Path, words: frozenset[str]) -> tuple
         )
     from sleepagree.scorers import build_consensus
 
-    return build_consensus(scorings), scorings
-
-
-@lru_cache(maxsize=8)
-def _read_cached(path: Path, layout: Layout | None, zone: str | None, words: frozenset[str]) -> ScoredSpans:
-    # two devices of one night are rows next to each other: the reference is read once
-    return _read(path, layout, zone, words)
-
-
-def _read(path: Path, layout: Layout | None, zone: str | None, words: frozenset[str]) -> ScoredSpans:
-    return read_spans(path, layout=layout, zone=zone, own_words=words)
-
-
-def _layout(folder: Path, name: str) -> Layout | None:
-    if not name:
-        return None
-    return _layout_cached(folder / name)
-
-
-@lru_cache(maxsize=64)
-def _layout_cached(path: Path) -> Layout:
-    from sleepagree.readers.layout import read_layout
-
-    return read_layout(path)
+    return build_consensus(scorings)
 
 
 def epoch_text(paired: PairedNight, row: NightRow) -> str:

@@ -62,6 +62,7 @@ READERS: Final[dict[str, Reader]] = {
     ".parquet": _read_parquet,
     ".json": _read_json,
     ".ndjson": _read_json,
+    ".jsonl": _read_json,
     **dict.fromkeys(_MNE, _read_mne),
 }
 
