@@ -25,6 +25,8 @@ from sleepagree.estimate import NAN
 
 WAKE, SLEEP, SILENT = 0, 1, -1
 
+_WAKE_BYTE, _SLEEP_BYTE, _SILENT_BYTE = b"\x00", b"\x01", b"\xff"
+
 
 @dataclass(frozen=True)
 class SleepMeasures:
@@ -84,20 +86,20 @@ def derive_measures(
     (3.5, 1.0, 1.5, 1.0)
     """
     tib = sleep.size * epoch_min
-    asleep = np.flatnonzero(sleep == SLEEP)
-    if asleep.size == 0:
+    # searched as bytes: a night is a thousand epochs, and each array operation costs more than the search
+    flags = sleep.astype(np.int8, copy=False).tobytes()
+    onset = flags.find(_SLEEP_BYTE)
+    if onset < 0:
         efficiency = 0.0 if tib else NAN
         return SleepMeasures(tib, 0.0, NAN, NAN, efficiency, NAN, NAN, NAN)
-    onset = int(asleep[0])
-    tst = asleep.size * epoch_min
-    waso = int(np.count_nonzero(sleep[onset:] == WAKE)) * epoch_min
-    known = sleep[onset:][sleep[onset:] != SILENT]
-    awakenings = int(np.count_nonzero((known[1:] == SLEEP) & (known[:-1] == WAKE)))
+    tst = flags.count(_SLEEP_BYTE) * epoch_min
+    # wake and then sleep is an awakening; epochs without a stage between the two do not matter
+    awakenings = flags[onset:].replace(_SILENT_BYTE, b"").count(_WAKE_BYTE + _SLEEP_BYTE)
     return SleepMeasures(
         tib,
         tst,
         onset * epoch_min,
-        waso,
+        flags.count(_WAKE_BYTE, onset) * epoch_min,
         100.0 * tst / tib,
         float(awakenings),
         _latency(rem, onset, epoch_min),
@@ -106,9 +108,8 @@ def derive_measures(
 
 
 def _latency(flags: NDArray[np.bool_] | None, onset: int, epoch_min: float) -> float:
-    if flags is None or not flags.any():
-        return NAN
-    return (int(flags.argmax()) - onset) * epoch_min
+    first = -1 if flags is None else flags.tobytes().find(b"\x01")
+    return NAN if first < 0 else (first - onset) * epoch_min
 
 
 @dataclass(frozen=True)
@@ -194,4 +195,5 @@ def _reason(name: str, values: tuple[float, float], cannot_say: tuple[str, ...])
         return ""
     if name in cannot_say and "device" in missing:
         return "the device has no label for it"
-    return f"no such epoch on the {' and the '.join(missing)}{' side' if len(missing) == 1 else ' sides'}"
+    what = "sleep" if name in ("SOL", "WASO", "awakenings") or name.startswith("percent ") else "such epoch"
+    return f"no {what} on " + ("either side" if len(missing) == 2 else f"the {missing[0]} side")
