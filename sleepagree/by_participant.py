@@ -212,9 +212,12 @@ def fit_line(magnitude: Floats, values: Floats, units: Labels) -> Line:
         for j in range(2):
             products[:, i, j] = np.bincount(units, columns[:, i] * columns[:, j], minlength=count)
     share, vectors = np.linalg.eigh(products)
-    left = 1 - share
-    # A participant who alone fixes the line has no residual to judge it by; it adds nothing, as in [1].
-    stretch = np.where(left > 1e-9, 1 / np.sqrt(np.maximum(left, 1e-9)), 0.0)
+    intercept = middle - slope * centre
+    if float(np.max(share)) > 1 - 1e-6:
+        # The line goes through that participant whatever the error there, so no residual tells of it.
+        why = "one participant alone fixes the slope, so its uncertainty cannot be judged"
+        return Line(intercept, slope, NAN, NAN, residuals, "", why)
+    stretch = 1 / np.sqrt(1 - share)
     turned = np.einsum("pik,pk,pk->pi", vectors, stretch, vectors[:, 1, :])
     influence = np.einsum("pi,pi->p", turned, scores)
     variance = float(np.sum(influence**2)) / sum_xx
@@ -225,10 +228,6 @@ def fit_line(magnitude: Floats, values: Floats, units: Labels) -> Line:
     cross = reached.T @ reached
     trace = float(np.sum(own) - np.sum(shared))
     squares = float(np.sum(own**2) - 2 * np.sum(own * shared) + np.sum(cross * cross))
-    intercept = middle - slope * centre
-    if not (trace > 1e-9 and squares > 0):
-        why = "one participant alone fixes the slope, so its uncertainty cannot be judged"
-        return Line(intercept, slope, NAN, NAN, residuals, "", why)
     return Line(intercept, slope, math.sqrt(variance), trace**2 / squares, residuals, "", "")
 
 

@@ -353,7 +353,7 @@ def _method(design: Design, true_value: TrueValue, interval: LimitsInterval, sca
     elif true_value is TrueValue.VARIES:
         how = (
             "mean of participants' means with t interval, variance between and within participants, "
-            "true value varies from night to night (Bland & Altman 2007)"
+            "true value varies from night to night (Bland & Altman 2007, in the form of Zou 2013)"
         )
     else:
         how = (
@@ -646,6 +646,78 @@ def joint_outer_limits(limits: LimitsOfAgreement, *, content: float = 0.95) -> I
         return Interval(NAN, NAN)
     reach = joint_range_factor(n=limits.nights, content=content, level=limits.level) * limits.sd
     return Interval(limits.bias - reach, limits.bias + reach)
+
+
+class NightWeightedLimits(NamedTuple):
+    """Limits of agreement in which every night counts once, so that some participants count more.
+
+    Parameters
+    ----------
+    bias : float
+        Mean difference of all nights.
+    between_variance, within_variance : float
+        From a one-way analysis of variance; the first can fall below 0.
+    sd, lower, upper : float
+        SD of a single night's difference and the limits; nan if the sum of both variances is below 0.
+    """
+
+    bias: float
+    between_variance: float
+    within_variance: float
+    sd: float
+    lower: float
+    upper: float
+
+
+def night_weighted_limits(
+    *,
+    reference: ArrayLike,
+    device: ArrayLike,
+    participant: ArrayLike | Sequence[object],
+    multiplier: float = MULTIPLIER_95,
+) -> NightWeightedLimits:
+    """Limits of agreement with repeated nights as first published, without intervals, for comparison.
+
+    With as many nights for everybody they equal those of :func:`fit_limits_of_agreement`; with unequal
+    numbers, participants with many nights pull the bias towards theirs.
+
+    Parameters
+    ----------
+    reference, device, participant, multiplier
+        As in :func:`fit_limits_of_agreement`.
+
+    Returns
+    -------
+    NightWeightedLimits
+
+    Raises
+    ------
+    ValueError
+        If there are fewer than 2 participants, or none with several nights.
+
+    References
+    ----------
+    Bland & Altman 2007, section 3: variance between participants (MSB - MSW)/k0 with
+    k0 = (N^2 - sum m^2)/((n - 1) N).
+    """
+    nights = pair_nights(reference=reference, device=device, participant=participant)
+    if nights.design is not Design.SEVERAL_NIGHTS:
+        raise ValueError(
+            f"night_weighted_limits needs several nights of several participants, got: {nights.design.value}"
+        )
+    difference = nights.device - nights.reference
+    moments = take_moments(difference, nights.participant)
+    sizes = np.bincount(nights.participant).astype(np.float64)
+    total = float(sizes.sum())
+    bias = float(np.mean(difference))
+    between_square = float(np.sum(sizes * (moments.means - bias) ** 2)) / (len(sizes) - 1)
+    mean_size = (total - float(np.sum(sizes**2)) / total) / (len(sizes) - 1)
+    between = (between_square - moments.within_variance) / mean_size
+    variance = between + moments.within_variance
+    sd = math.sqrt(variance) if variance >= 0 else NAN
+    return NightWeightedLimits(
+        bias, between, moments.within_variance, sd, bias - multiplier * sd, bias + multiplier * sd
+    )
 
 
 @dataclass(frozen=True, eq=False)

@@ -35,6 +35,7 @@ MOST_PARTICIPANTS: Final = 1_000_000
 
 _NODES: Final = 160
 _TAIL: Final = 1e-15
+_FEW_DEGREES: Final = 4
 
 
 class LimitsInterval(Enum):
@@ -81,22 +82,15 @@ def _sd_density(ratio: Floats, degrees: float) -> Floats:
     from scipy.special import gammaln
 
     half = degrees / 2
-    with np.errstate(divide="ignore"):
-        log_density = (
-            math.log(2)
-            + half * math.log(half)
-            - gammaln(half)
-            + np.where(degrees == 1, 0.0, (degrees - 1) * np.log(ratio))
-            - half * ratio**2
-        )
-    return np.asarray(np.exp(log_density), dtype=np.float64)
+    constant = math.log(2) + half * math.log(half) - float(gammaln(half))
+    return np.asarray(np.exp(constant + (degrees - 1) * np.log(ratio) - half * ratio**2), dtype=np.float64)
 
 
 def _sd_range(degrees: float) -> tuple[float, float]:
     """Interval that holds S/sigma but for about 1e-15 on either side."""
     from scipy.special import chdtri
 
-    low = math.sqrt(float(chdtri(degrees, 1 - _TAIL)) / degrees) if degrees > 4 else 0.0
+    low = math.sqrt(float(chdtri(degrees, 1 - _TAIL)) / degrees) if degrees > _FEW_DEGREES else 1e-15 ** (1 / degrees)
     return low, math.sqrt(float(chdtri(degrees, _TAIL)) / degrees)
 
 
@@ -118,7 +112,7 @@ def expect_over_sd(
     Returns
     -------
     float
-        Integral of the function times the density of S/sigma (Gauss-Legendre, 160 nodes).
+        Integral of the function times the density of S/sigma (Gauss-Legendre on its logarithm).
 
     Examples
     --------
@@ -141,9 +135,12 @@ def sd_nodes(*, degrees: float, low: float = 0.0, high: float = math.inf) -> tup
     start, stop = max(start, low), min(stop, high)
     if stop <= start:
         return np.empty(0), np.empty(0)
-    nodes, weights = _legendre(_NODES)
-    ratio = start + (stop - start) * (nodes + 1) / 2
-    return ratio, (stop - start) / 2 * weights * _sd_density(ratio, degrees)
+    # On the logarithm of the ratio: with few degrees of freedom the density reaches far towards 0, and there
+    # the steps that are averaged over are as narrow as the ratio is small.
+    nodes, weights = _legendre(_NODES if degrees > _FEW_DEGREES else 3 * _NODES)
+    width = math.log(stop / start)
+    ratio = start * np.exp(width * (nodes + 1) / 2)
+    return ratio, width / 2 * weights * ratio * _sd_density(ratio, degrees)
 
 
 def solve_rising(function: Callable[[float], float], *, low: float, high: float) -> float:

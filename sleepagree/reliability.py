@@ -166,7 +166,7 @@ def intraclass_correlation(
         because = "The mean squares leave no variance between participants to divide by."
         return undefined(because, n=n, method=method, level=level)
     if math.isnan(low):
-        method += "; no interval without variance within targets"
+        method += "; these mean squares leave no interval"
     return Estimate(single, low, high, level, n, "", method)
 
 
@@ -196,6 +196,9 @@ def _single_value(squares: MeanSquares, form: IntraclassForm, level: float) -> t
     if not spread > 0:
         return value, NAN, NAN
     degrees = (a * of_methods + b * residual) ** 2 / spread
+    if degrees < 0.1:
+        # The terms cancel, which takes a coefficient well below 0; the F quantiles leave the range of numbers.
+        return value, NAN, NAN
     upper = float(fdtri(n - 1, degrees, tail))
     lower = float(fdtri(degrees, n - 1, tail))
     common = k * of_methods + (k * n - k - n) * residual
@@ -205,13 +208,14 @@ def _single_value(squares: MeanSquares, form: IntraclassForm, level: float) -> t
 
 
 def _ratio(above: float, below: float) -> float:
-    return above / below if below > 0 else NAN
+    # A denominator that only rounding keeps from 0 is 0.
+    return above / below if below > 1e-12 * abs(above) else NAN
 
 
 def _step_up(value: float, k: int) -> float:
     """Reliability of the mean of k values from that of one (Spearman-Brown)."""
     below = 1 + (k - 1) * value
-    return k * value / below if below > 0 else NAN
+    return k * value / below if below > 1e-12 else NAN
 
 
 def concordance_correlation(*, reference: ArrayLike, device: ArrayLike, level: float = 0.95) -> Estimate:
@@ -268,7 +272,7 @@ def concordance_correlation(*, reference: ArrayLike, device: ArrayLike, level: f
     y = y - shift
     var_x, var_y, cov = float(np.mean(x * x)), float(np.mean(y * y)), float(np.mean(x * y))
     total = var_x + var_y + shift**2
-    value = 2 * cov / total
+    value = max(-1.0, min(1.0, 2 * cov / total))  # rounding can carry it past its bounds
     product = math.sqrt(var_x * var_y)
     if product == 0 or value**2 >= 1 - 1e-15:
         why = "a side does not vary" if product == 0 else "concordance is perfect"

@@ -1,0 +1,50 @@
+"""Shieh G (2020). Assessing agreement: exact test procedure and sample size. Stat Biopharm Res 12:352-359.
+
+Factor 6.39, power .8315 and the sizes were seen in a public implementation's test suite, but for 62, which is
+recomputed.
+"""
+
+import numpy as np
+import pytest
+
+from sleepagree.equivalence import containment_test
+from sleepagree.normal_factors import containment_factor
+from sleepagree.sample_size import participants_for_containment, power_of_containment
+from tests.printed import agrees_with_print
+
+
+def test_example_with_15() -> None:
+    assert agrees_with_print(containment_factor(n=15, proportion=0.8), "6.39")
+    assert agrees_with_print(containment_factor(n=15, proportion=0.8), "6.3911")
+    power = power_of_containment(n=15, bias=0.011, sd=0.044, margin=0.1, proportion=0.8)
+    assert agrees_with_print(power, ".8315")
+    assert agrees_with_print(power, ".83154")
+    assert participants_for_containment(power=0.8, bias=0.011, sd=0.044, margin=0.1, proportion=0.8) == 14
+
+
+@pytest.mark.parametrize(("sd", "for_80", "for_90"), [(2.5, 34, 48), (2.6, 45, 64), (2.7, 62, 90)])
+def test_participants(sd: float, for_80: int, for_90: int) -> None:
+    assert participants_for_containment(power=0.8, bias=0.5, sd=sd, margin=7.0) == for_80
+    assert participants_for_containment(power=0.9, bias=0.5, sd=sd, margin=7.0) == for_90
+
+
+def test_size_where_the_limits_touch_the_margin() -> None:
+    """Simulated, 40,000 samples of 15 with limits exactly at the margin: rejects 5 % (SE .1 %)."""
+    rng = np.random.default_rng(2020)
+    sample = rng.standard_normal((40_000, 15))
+    margin = 1.2815515655446004  # middle 80 %
+    reach = containment_factor(n=15, proportion=0.8) * sample.std(axis=1, ddof=1) / np.sqrt(15)
+    inside = np.abs(sample.mean(axis=1)) + reach < margin
+    assert inside.mean() == pytest.approx(0.05, abs=0.005)
+
+
+def test_the_test_itself() -> None:
+    rng = np.random.default_rng(1)
+    difference = rng.normal(0.011, 0.044, 15)
+    found = containment_test(
+        reference=np.ones(15), device=1 + difference, participant=range(15), margin=0.1, proportion=0.8
+    )
+    reach = 6.3911 * difference.std(ddof=1) / np.sqrt(15)
+    assert found.low == pytest.approx(difference.mean() - reach, abs=1e-6)
+    assert found.high == pytest.approx(difference.mean() + reach, abs=1e-6)
+    assert found.contained is bool(abs(difference.mean()) + reach < 0.1)
