@@ -400,7 +400,7 @@ def _bulk_strptime(texts: Sequence[str], form: str) -> Moments | None:
     return Moments(us, Clock.LOCAL if strptime_has_date(form) else Clock.DAY)
 
 
-_MIDNIGHT_24: Final = re.compile(r"(?<!\d)24(?=:00(?!\d)(?::00(?![\d.,]))?(?!:))", re.ASCII)
+_MIDNIGHT_24: Final = re.compile(r"(?<![\d:])24(?=:00(?!\d)(?::00(?![\d.,]))?(?!:))", re.ASCII)
 
 
 def _each_strptime(texts: Sequence[str], column: Column, form: str) -> Moments:
@@ -869,7 +869,7 @@ def _resolve_repeated(
     if not doubtful.any():
         return Resolved(first_pass, zone, ())
     steps = np.diff(readings)
-    if steps.size and (steps <= 0).all() and (steps < 0).any():
+    if np.count_nonzero(steps < 0) > np.count_nonzero(steps > 0):  # the newest row first
         turned = EachReading(first_pass[::-1], second_pass[::-1], zone)
         last = readings.size - 1
         back = _resolve_repeated(readings[::-1], turned, zone_name, path, lambda i: where(last - i))
