@@ -127,11 +127,14 @@ def refuse_folder(folder: Path, *, overwrite: bool, replaces: Replaces = Replace
         _refuse_strangers(folder, held)
 
 
+def is_partial(name: str) -> bool:
+    """Whether a name is that of a file or folder which is still being made, or was when a run was killed."""
+    return name.startswith(_PARTIAL[0]) and name.endswith(_PARTIAL[1])
+
+
 def _held(folder: Path) -> list[Path]:
     """Return what a folder holds, but for what an interrupted run left there under a name of our own."""
-    found = [
-        path for path in folder.iterdir() if not (path.name.startswith(_PARTIAL[0]) and path.name.endswith(_PARTIAL[1]))
-    ]
+    found = [path for path in folder.iterdir() if not is_partial(path.name)]
     figures = folder / "figures"
     if figures.is_dir() and not figures.is_symlink():
         found += figures.iterdir()

@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
+import contextlib
 import gzip
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, Final
 
+from sleepagree.anonymous import anonymous_summaries, anonymous_table
 from sleepagree.documents import dump
 from sleepagree.errors import InputError
 from sleepagree.night_summary import NightSummary, Refusal
 from sleepagree.nights_table import NightsTable, read_nights_table
-from sleepagree.output import csv_text, fresh_folder, refuse_existing
+from sleepagree.output import csv_text, encode_text, fresh_folder, is_partial, refuse_existing
 from sleepagree.paired_table import hash_file, is_paired_table, read_paired_nights
 from sleepagree.study import StudyAgreement, StudyOptions, summarise_study
 from sleepagree.study_documents import bias_rows, confusion_rows, night_rows, study_document
 from sleepagree.study_run import Execution, ScoringOptions, refuse_duplicates, run_rows
 
+_MADE_IN: Final = "made-in"
 EPOCHS_HEADER = "participant,night,device,epoch,reference,device_stage,status\n"
 
 
@@ -83,7 +86,11 @@ def run_study(
     InputError
         When no night can be scored, or one cannot and ``strict`` was asked for.
     """
-    outcomes = _paired(table, request) if table.paired_epochs else _scored(table, request, execution, progress, epochs)
+    if table.paired_epochs:
+        outcomes = _paired(table, request)
+    else:
+        rows = anonymous_table(table) if request.scoring.anonymous else table
+        outcomes = _scored(rows, request, execution, progress, epochs)
     checked = refuse_duplicates(outcomes)
     refused = [o for o in checked if isinstance(o, Refusal)]
     if refused and (request.strict or len(refused) == len(checked)):
@@ -121,7 +128,7 @@ def _paired(table: NightsTable, request: StudyRequest) -> list[NightSummary | Re
         mapping=mappings[0] if mappings else None,
         reports=request.scoring.reports or None,
     )
-    return list(nights)
+    return list(anonymous_summaries(list(nights)) if request.scoring.anonymous else nights)
 
 
 def _scored(
@@ -164,23 +171,56 @@ def write_study(
     """
     refuse_existing(out, overwrite=overwrite)
     keep = unfinished_folder(out)
+    _sweep(keep)
     execution = Execution(workers, scheduler, keep, resume)
-    with fresh_folder(out, overwrite=overwrite) as made:
-        if table.paired_epochs:  # its epochs are in the table that was given
-            study = run_study(table, request)
-        else:
-            study = _with_epochs(table, request, made / "epochs.csv.gz", execution, progress)
-        results = dump(study_document(study, table=table, options=request.told))
-        texts = {
-            "results.json": results,
-            "nights.csv": csv_text(night_rows(study)),
-            "bias.csv": csv_text(bias_rows(study)),
-            "confusion.csv": csv_text(confusion_rows(study)),
-        }
-        for name, text in texts.items():
-            (made / name).write_text(text, encoding="utf-8", newline="")
+    try:
+        with fresh_folder(out, overwrite=overwrite) as made:
+            _remember(made, keep)
+            if table.paired_epochs:  # its epochs are in the table that was given
+                study = run_study(table, request)
+            else:
+                study = _with_epochs(table, request, made / "epochs.csv.gz", execution, progress)
+            shown = anonymous_table(table) if request.scoring.anonymous else table
+            results = dump(study_document(study, table=shown, options=request.told))
+            texts = {
+                "results.json": results,
+                "nights.csv": csv_text(night_rows(study)),
+                "bias.csv": csv_text(bias_rows(study)),
+                "confusion.csv": csv_text(confusion_rows(study)),
+            }
+            for name, text in texts.items():
+                (made / name).write_bytes(encode_text(text))
+    except BaseException:
+        _forget(keep)
+        raise
     shutil.rmtree(keep, ignore_errors=True)
     return study
+
+
+def _remember(made: Path, keep: Path) -> None:
+    """Note the folder that results are made in, for a run that is killed cannot remove it."""
+    keep.mkdir(parents=True, exist_ok=True)
+    (keep / _MADE_IN).write_text(str(made.absolute()), encoding="utf-8")
+
+
+def _forget(keep: Path) -> None:
+    """Leave finished nights for ``--resume`` and nothing else."""
+    with contextlib.suppress(OSError):
+        (keep / _MADE_IN).unlink()
+        keep.rmdir()
+
+
+def _sweep(keep: Path) -> None:
+    """Remove what a killed run left half-made: its folder of results, and files that it was writing."""
+    try:
+        made = Path((keep / _MADE_IN).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return
+    if is_partial(made.name):
+        shutil.rmtree(made, ignore_errors=True)
+    for path in keep.iterdir():
+        if is_partial(path.name):
+            path.unlink(missing_ok=True)
 
 
 def _with_epochs(

@@ -10,12 +10,14 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
+import stat
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
 import sleepagree
+from sleepagree.anonymous import anonymous_night, rename_spans
 from sleepagree.errors import InputError, SleepAgreeError
 from sleepagree.hypnogram import ScoredSpans
 from sleepagree.mapping_files import own_words
@@ -33,6 +35,9 @@ Outcome = NightSummary | Refusal
 CHUNK_ROWS: Final = 25
 LARGE_CHUNK_ROWS: Final = 125
 _LARGE_STUDY_ROWS: Final = 1000
+
+#: Recordings above this size are not hashed whole to see whether they are the same as before an interruption.
+_HASHED_WHOLE_BYTES: Final = 64 * 1024 * 1024
 
 #: Below this many rows, starting workers costs more than they save (docs/performance.md).
 FEWEST_ROWS_FOR_WORKERS: Final = 1000
@@ -56,6 +61,8 @@ class ScoringOptions:
         Whether to look for a clock offset.
     epochs : bool
         Whether to return the epochs of each night as text, for the epochs file.
+    anonymous : bool
+        Whether summaries tell no file name, no date and no text of a refused file (:mod:`sleepagree.anonymous`).
     """
 
     mappings: tuple[StageMapping, ...] = ()
@@ -64,6 +71,7 @@ class ScoringOptions:
     reports: tuple[str, ...] = ()
     clock: bool = True
     epochs: bool = False
+    anonymous: bool = False
 
 
 @dataclass(frozen=True)
@@ -89,12 +97,29 @@ def score_rows(rows: Sequence[NightRow], folder: Path, options: ScoringOptions) 
         try:
             paired, summary = score_row(row, folder, options, files=files)
         except SleepAgreeError as error:
-            outcomes.append(Refusal(row.row, row.participant, row.night, row.device, str(error)))
+            reason = f"{error.problem}." if options.anonymous else reason_without_folders(error, folder)
+            outcomes.append(Refusal(row.row, row.participant, row.night, row.device, reason))
             continue
         outcomes.append(summary)
         if options.epochs:
             texts.append(epoch_text(paired, row))
     return ChunkResult(tuple(outcomes), "".join(texts))
+
+
+def reason_without_folders(error: SleepAgreeError, folder: Path) -> str:
+    """Return the message of an error with file names as the table of nights writes them.
+
+    Results are passed on: they tell nothing about the folders of this machine, and are the same bytes wherever a
+    study lies and whichever process scored it.
+    """
+    path = error.path
+    if path:
+        inside = Path(path).is_relative_to(folder) and ".." not in Path(path).parts
+        path = Path(path).relative_to(folder).as_posix() if inside else Path(path).name
+    texts = [path, error.where, error.found, error.expected, error.remedy]
+    for place in sorted({str(folder.absolute()), str(folder), str(Path.cwd())} - {".", "/"}, key=len, reverse=True):
+        texts = [text.replace(f"{place}/", "").replace(place, "the study's folder") for text in texts]
+    return str(SleepAgreeError(error.problem, *texts))
 
 
 def score_row(
@@ -103,6 +128,10 @@ def score_row(
     """Read, align and reduce one row of the table."""
     files = files or _Files(folder, own_words(options.mappings))
     scorings = files.scorings(row)
+    sources = tuple(SourceFile(s.origin.name, s.origin.sha256) for s in scorings)
+    if options.anonymous and len(scorings) > 1:
+        _refuse_copies(scorings)
+        scorings = tuple(rename_spans(s, f"scorer {i}") for i, s in enumerate(scorings, 1))
     reference, device = _agree_on_reference(scorings), files.device(row)
     paired = align(
         reference=reference,
@@ -117,6 +146,10 @@ def score_row(
         from sleepagree.scorers import compare_scorers
 
         scorers = compare_scorers(scorings, paired, device_spans=device, clock_offset_s=row.clock_offset_s)
+    if options.anonymous:
+        paired = anonymous_night(paired)
+        # hashes stay, for they find one night under two names; no output holds them
+        sources = tuple(SourceFile(f"reference {i}", s.sha256) for i, s in enumerate(sources, 1))
     summary = summarise_night(
         paired,
         row=row.row,
@@ -124,7 +157,7 @@ def score_row(
         night=row.night,
         device=row.device,
         mapping=options.mappings[0] if options.mappings else None,
-        references=tuple(SourceFile(s.origin.name, s.origin.sha256) for s in scorings),
+        references=sources,
         scorers=scorers,
     )
     if options.clock:
@@ -182,7 +215,14 @@ def _agree_on_reference(scorings: tuple[ScoredSpans, ...]) -> ScoredSpans:
     """Return the one scoring, or the consensus of several."""
     if len(scorings) == 1:
         return scorings[0]
-    hashes = [s.origin.sha256 for s in scorings]
+    _refuse_copies(scorings)
+    from sleepagree.scorers import build_consensus
+
+    return build_consensus(scorings)
+
+
+def _refuse_copies(scorings: tuple[ScoredSpans, ...]) -> None:
+    hashes = [s.origin.sha256 for s in scorings if s.origin.sha256]
     if len(set(hashes)) != len(hashes):
         raise InputError(
             "two scorings of this night are the same bytes",
@@ -192,9 +232,6 @@ def _agree_on_reference(scorings: tuple[ScoredSpans, ...]) -> ScoredSpans:
             "scorings by different people",
             "Give each scorer's own file; one scoring counted twice would pass for agreement.",
         )
-    from sleepagree.scorers import build_consensus
-
-    return build_consensus(scorings)
 
 
 def epoch_text(paired: PairedNight, row: NightRow) -> str:
@@ -267,18 +304,24 @@ def run_rows(
     """
     execution = execution or Execution()
     chunks = chunk_rows(table.rows)
-    if execution.keep is not None:
-        _prepare(execution)
-    kept = [_load(chunk, table, options, execution, i) for i, chunk in enumerate(chunks)]
-    missing = [i for i, result in enumerate(kept) if result is None]
-    fresh = _compute([chunks[i] for i in missing], table.folder, options, execution, len(table.rows))
+    keep = execution.keep
+    kept: list[ChunkResult | None] = [None] * len(chunks)
+    keys: list[str] = []
+    if keep is not None:
+        _prepare(keep, resume=execution.resume)
+        # before anything is read: a file that changes later gets another key, and is scored again
+        keys = [_key(chunk, table, options) for chunk in chunks]
+        if execution.resume:
+            kept = [_load(_chunk_path(keep, i), key) for i, key in enumerate(keys)]
+    missing = [chunk for chunk, result in zip(chunks, kept, strict=True) if result is None]
+    fresh = _compute(missing, table.folder, options, execution, len(table.rows))
     done = 0
     for i, chunk in enumerate(chunks):
         result = kept[i]
         if result is None:
             result = next(fresh)
-            if execution.keep is not None:
-                _store(result, chunk, table, options, execution.keep, i)
+            if keep is not None:
+                _store(_chunk_path(keep, i), keys[i], result)
         kept[i] = None
         done += len(chunk)
         if progress is not None:
@@ -299,7 +342,12 @@ def _compute(
     if execution.scheduler:
         yield from _on_cluster(tasks, execution.scheduler)
         return
-    yield from Parallel(n_jobs=execution.workers, backend="loky", return_as="generator")(tasks)
+    from joblib.externals.loky.process_executor import BrokenProcessPool
+
+    try:
+        yield from Parallel(n_jobs=execution.workers, backend="loky", return_as="generator")(tasks)
+    except BrokenProcessPool:
+        raise _worker_died("--workers", "fewer workers") from None
 
 
 def _on_cluster(tasks: Any, address: str) -> Iterator[ChunkResult]:
@@ -328,18 +376,31 @@ def _on_cluster(tasks: Any, address: str) -> Iterator[ChunkResult]:
             "the address of a running scheduler",
             "Check the address (tcp://HOST:PORT) and that the scheduler runs.",
         ) from None
+    from dask.distributed import KilledWorker
+
     with client, parallel_config(backend="dask"):
-        yield from Parallel(return_as="generator")(tasks)
+        try:
+            yield from Parallel(return_as="generator")(tasks)
+        except KilledWorker:
+            raise _worker_died("--scheduler", "more memory for the workers") from None
+
+
+def _worker_died(option: str, remedy: str) -> InputError:
+    return InputError(
+        "a worker process died, for lack of memory or because it was killed",
+        "",
+        option,
+        "",
+        "workers that live until the study is done",
+        f"Nights that were finished are kept: run the same command again with --resume, and with {remedy} or none.",
+    )
 
 
 # --- finished chunks --------------------------------------------------------------------------------------
 
 
-def _prepare(execution: Execution) -> None:
-    keep = execution.keep
-    if keep is None:
-        return
-    if keep.exists() and not execution.resume:
+def _prepare(keep: Path, *, resume: bool) -> None:
+    if keep.exists() and not resume:
         shutil.rmtree(keep)
     keep.mkdir(parents=True, exist_ok=True)
 
@@ -351,50 +412,49 @@ def _key(chunk: tuple[NightRow, ...], table: NightsTable, options: ScoringOption
     names = {n for r in chunk for n in (*r.references, r.device_file, r.layout, r.reference_layout) if n}
     for name in sorted(names):
         digest.update(name.encode("utf-8", "surrogateescape"))
-        try:
-            with table.path(name).open("rb") as stream:
-                digest.update(hashlib.file_digest(stream, "sha256").digest())
-        except OSError:
-            digest.update(b"unreadable")
+        digest.update(_stamp(table.path(name)))
     return digest.hexdigest()
+
+
+def _stamp(path: Path) -> bytes:
+    """Return a hash of a file's bytes; of a large recording its size, time of change and first megabyte do."""
+    try:
+        status = path.stat()
+        if not stat.S_ISREG(status.st_mode):
+            return b"no file"
+        with path.open("rb") as stream:
+            if status.st_size <= _HASHED_WHOLE_BYTES:
+                return hashlib.file_digest(stream, "sha256").digest()
+            first = stream.read(1024 * 1024)
+    except (OSError, ValueError):
+        return b"unreadable"
+    return hashlib.sha256(f"{status.st_size} {status.st_mtime_ns} ".encode() + first).digest()
 
 
 def _chunk_path(keep: Path, index: int) -> Path:
     return keep / f"chunk-{index:06d}.json"
 
 
-def _load(
-    chunk: tuple[NightRow, ...], table: NightsTable, options: ScoringOptions, execution: Execution, index: int
-) -> ChunkResult | None:
-    if execution.keep is None or not execution.resume:
-        return None
+def _load(path: Path, key: str) -> ChunkResult | None:
     try:
-        document = json.loads(_chunk_path(execution.keep, index).read_text(encoding="utf-8"))
-        if document["key"] != _key(chunk, table, options):
+        document = json.loads(path.read_text(encoding="utf-8"))
+        if document["key"] != key:
             return None
         outcomes = tuple(
             Refusal(**o["refusal"]) if "refusal" in o else NightSummary.from_document(o) for o in document["outcomes"]
         )
+        return ChunkResult(outcomes, document["epochs"])
     except (OSError, ValueError, KeyError, TypeError):
         # not there, cut short or from another version: score it again
         return None
-    return ChunkResult(outcomes, document["epochs"])
 
 
-def _store(
-    result: ChunkResult,
-    chunk: tuple[NightRow, ...],
-    table: NightsTable,
-    options: ScoringOptions,
-    keep: Path,
-    index: int,
-) -> None:
+def _store(path: Path, key: str, result: ChunkResult) -> None:
     outcomes = [
         {"refusal": asdict(outcome)} if isinstance(outcome, Refusal) else outcome.to_document()
         for outcome in result.outcomes
     ]
-    document = {"key": _key(chunk, table, options), "outcomes": outcomes, "epochs": result.epochs}
-    write_text(_chunk_path(keep, index), json.dumps(document))
+    write_text(path, json.dumps({"key": key, "outcomes": outcomes, "epochs": result.epochs}))
 
 
 # --- duplicates -------------------------------------------------------------------------------------------

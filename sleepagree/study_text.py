@@ -26,8 +26,8 @@ def study_lines(study: StudyAgreement) -> list[str]:
 
 
 def bias_lines(study: StudyAgreement) -> list[str]:
-    """Return the bias tables alone."""
-    lines: list[str] = []
+    """Return the bias tables alone, below the nights that were refused."""
+    lines = [*_refused(study), ""] if study.refused else []
     for device in study.devices:
         lines += [*_bias(device, study), ""]
     return lines[:-1]

@@ -29,8 +29,10 @@ clock clock_check disagreement
 mapping_files sources
 night
 night_summary scorers mapping_comparison
-nights_table paired_table cohorts folder_study
-study_run study study_export simulate export inspection demo
+nights_table paired_table cohorts folder_study anonymous
+study_results study_groups study_flows study_comparison study_cautions
+anonymous
+study_run study study_export simulate export inspection starter_layout demo
 documents study_documents
 tables text clock_text plan_request plan_text study_text inspection_text
 figures

@@ -50,6 +50,7 @@ def bias(ctx: click.Context, /, nights: Path, csv_path: Path | None, json_path: 
         click.echo("\n".join(bias_lines(result)))
     shared.print_cautions(result.cautions, quiet=options["quiet"])
     if result.refused:
-        for refusal in result.refused:
-            click.echo(f"refused: line {refusal.row}: {refusal.reason}", err=True)
+        if json_path == "-":
+            for refusal in result.refused:
+                click.echo(f"refused: line {refusal.row}: {refusal.reason}", err=True)
         ctx.exit(3)
