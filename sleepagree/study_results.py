@@ -1,0 +1,326 @@
+"""What a study says: its settings and the containers of its results."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.ceiling import Ceiling
+from sleepagree.equivalence import EquivalenceTest
+from sleepagree.hypnogram import Counts
+from sleepagree.limits import LimitsOfAgreement
+from sleepagree.night_summary import NightSummary, Refusal
+from sleepagree.planning import VarianceComponents
+from sleepagree.redistribution import BiasSource
+from sleepagree.reliability import Reliability
+from sleepagree.resampling import BootstrapIntervals
+from sleepagree.stages import StageMapping
+
+Values = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class StudyOptions:
+    """Settings of the statistics of a study.
+
+    Parameters
+    ----------
+    mappings : tuple of StageMapping
+        Mappings asked for; () for the default of each device and, where that is not square, the square ones.
+    resamples, seed : int
+        Of the cluster bootstrap.
+    level : float
+        Confidence level of every interval.
+    margins : tuple of (str, float)
+        Measure -> margin of an equivalence test.
+    log_ratio : bool
+        Whether the limits of agreement are of log ratios.
+    """
+
+    mappings: tuple[StageMapping, ...] = ()
+    resamples: int = 2000
+    seed: int = 0
+    level: float = 0.95
+    margins: tuple[tuple[str, float], ...] = ()
+    log_ratio: bool = False
+
+
+@dataclass(frozen=True)
+class PooledStatistic:
+    """One statistic of a device under one mapping.
+
+    Parameters
+    ----------
+    name : str
+        Key of the statistic.
+    class_name : str
+        Class it speaks of, "" for the whole table.
+    pooled : BootstrapIntervals
+        Of all epochs together, participants resampled.
+    averaged : BootstrapIntervals
+        Mean of the participants' means over nights.
+    averaged_sd : float
+        Standard deviation between participants of those means.
+    """
+
+    name: str
+    class_name: str
+    pooled: BootstrapIntervals
+    averaged: BootstrapIntervals
+    averaged_sd: float
+
+
+@dataclass(frozen=True, eq=False)
+class StudyMapping:
+    """A device under one mapping over all its nights.
+
+    Parameters
+    ----------
+    mapping : StageMapping
+        How stages form classes.
+    counts : int array, shape (reference classes, device classes)
+        Pooled epochs.
+    left_out : int
+        Jointly staged epochs that the mapping leaves out.
+    night_counts : int array, shape (nights, reference classes, device classes)
+        The same by night.
+    statistics : tuple of PooledStatistic
+        Of the table and of its classes.
+    night_kappa : float array, shape (nights,)
+        Kappa of each night; nan where undefined.
+    night_accuracy : float array, shape (nights,)
+        Accuracy of each night.
+    ceiling : Ceiling
+        Design ceiling of the pooled epochs.
+    kappa_components : VarianceComponents or None
+        SD of a night's kappa between and within participants; None with one participant or without kappa.
+    """
+
+    mapping: StageMapping
+    counts: Counts
+    left_out: int
+    night_counts: Counts
+    statistics: tuple[PooledStatistic, ...]
+    night_kappa: Values
+    night_accuracy: Values
+    ceiling: Ceiling
+    kappa_components: VarianceComponents | None
+
+    def find(self, name: str, class_name: str = "") -> PooledStatistic | None:
+        """Return one statistic, None where the mapping has none of that name."""
+        for statistic in self.statistics:
+            if (statistic.name, statistic.class_name) == (name, class_name):
+                return statistic
+        return None
+
+
+@dataclass(frozen=True, eq=False)
+class BiasRow:
+    """Bias of one measure of a device over nights.
+
+    Parameters
+    ----------
+    measure, unit : str
+        Name and unit.
+    limits : LimitsOfAgreement
+        Bias, limits, slopes, errors.
+    reliability : Reliability
+        ICC and CCC.
+    bootstrap : BootstrapIntervals
+        Interval of the bias from resampled participants.
+    equivalence : EquivalenceTest or None
+        Where a margin was stated.
+    reference, device : float array, shape (nights,)
+        Values of each night.
+    """
+
+    measure: str
+    unit: str
+    limits: LimitsOfAgreement
+    reliability: Reliability
+    bootstrap: BootstrapIntervals
+    equivalence: EquivalenceTest | None
+    reference: Values
+    device: Values
+
+
+@dataclass(frozen=True)
+class StudyDestination:
+    """Where part of an unreported stage went, over nights.
+
+    Parameters
+    ----------
+    name : str
+        Device class.
+    epochs : int
+        Pooled epochs.
+    share : BootstrapIntervals
+        Pooled share of the stage's epochs.
+    minutes : BootstrapIntervals
+        Minutes a night: mean over participants of their mean night.
+    share_of_class : float
+        What part of the device class it makes up.
+    """
+
+    name: str
+    epochs: int
+    share: BootstrapIntervals
+    minutes: BootstrapIntervals
+    share_of_class: float
+
+
+@dataclass(frozen=True)
+class StudyRedistribution:
+    """Where an unreported stage went, over nights."""
+
+    stage: str
+    epochs: int
+    to: tuple[StudyDestination, ...]
+
+
+@dataclass(frozen=True)
+class StudyBiasSource:
+    """The account of one class's bias, over nights.
+
+    Parameters
+    ----------
+    pooled : BiasSource
+        Of all epochs together, in minutes of the whole study.
+    per_night : BiasSource
+        Mean over participants of their mean night; adds up like the pooled one.
+    intervals : tuple of (str, float, float)
+        ``"bias"``, ``"from CLASS"``, ``"to CLASS"`` -> interval of the per-night mean.
+    """
+
+    pooled: BiasSource
+    per_night: BiasSource
+    intervals: tuple[tuple[str, float, float], ...]
+
+
+@dataclass(frozen=True, eq=False)
+class DeviceStudy:
+    """All that is said about one device.
+
+    Parameters
+    ----------
+    device : str
+        Name.
+    nights : tuple of NightSummary
+        Its scored nights, in the order of the table.
+    participants : tuple of str
+        Its participants, in order of appearance.
+    mappings : tuple of StudyMapping
+        The first one names the classes of bias and redistribution.
+    bias : tuple of BiasRow
+        Every measure.
+    redistribution : tuple of StudyRedistribution
+        Where unreported stages went.
+    bias_sources : tuple of StudyBiasSource
+        What each class's bias is made of.
+    reports : tuple of str
+        What the device can say, over all its nights.
+    """
+
+    device: str
+    nights: tuple[NightSummary, ...]
+    participants: tuple[str, ...]
+    mappings: tuple[StudyMapping, ...]
+    bias: tuple[BiasRow, ...]
+    redistribution: tuple[StudyRedistribution, ...]
+    bias_sources: tuple[StudyBiasSource, ...]
+    reports: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class PairedDifference:
+    """Difference of two devices in one statistic, second minus first, on the nights both have."""
+
+    statistic: str
+    class_name: str
+    first: float
+    second: float
+    difference: BootstrapIntervals
+
+
+@dataclass(frozen=True)
+class DeviceComparison:
+    """Two devices on the same nights.
+
+    Parameters
+    ----------
+    first, second : str
+        Devices.
+    participants, nights : int
+        That both have.
+    mapping : str
+        Mapping that both label sets allow.
+    differences : tuple of PairedDifference
+        Second minus first.
+    """
+
+    first: str
+    second: str
+    participants: int
+    nights: int
+    mapping: str
+    differences: tuple[PairedDifference, ...]
+
+
+@dataclass(frozen=True)
+class ScorerSummary:
+    """Agreement of human scorers, and of a device with them, over the nights with several scorers.
+
+    Parameters
+    ----------
+    device : str
+        Device whose mapping sets the classes.
+    mapping : str
+        That mapping.
+    nights : int
+        Nights with several scorers.
+    between_scorers, with_scorers, with_consensus : float
+        Mean kappa of scorer pairs, of the device with each scorer, and of the device with the consensus.
+    share : float
+        ``with_scorers / between_scorers``.
+    """
+
+    device: str
+    mapping: str
+    nights: int
+    between_scorers: float
+    with_scorers: float
+    with_consensus: float
+    share: float
+
+
+@dataclass(frozen=True)
+class StudyAgreement:
+    """A whole study.
+
+    Parameters
+    ----------
+    devices : tuple of DeviceStudy
+        In order of appearance.
+    refused : tuple of Refusal
+        Nights that were not scored.
+    given : int
+        Rows of the nights table.
+    comparisons : tuple of DeviceComparison
+        Every two devices that share nights.
+    scorers : tuple of ScorerSummary
+        Where nights had several scorers.
+    options : StudyOptions
+        Settings.
+    cautions : tuple of str
+        Plain sentences.
+    """
+
+    devices: tuple[DeviceStudy, ...]
+    refused: tuple[Refusal, ...]
+    given: int
+    comparisons: tuple[DeviceComparison, ...]
+    scorers: tuple[ScorerSummary, ...]
+    options: StudyOptions
+    cautions: tuple[str, ...]
