@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import pickle
+import re
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 
 from sleepagree.errors import FileFormatError, SleepAgreeError
 from sleepagree.readers.layout import Ends, Layout, Marks, NightOf, Overlaps, Shape, read_layout
+from sleepagree.readers.table import read_table
 
 
 @pytest.fixture(autouse=True)
@@ -245,6 +247,31 @@ def test_refusals(text: str | bytes, message: str) -> None:
     with pytest.raises(FileFormatError) as caught:
         layout(text)
     assert str(caught.value) == _WHERE + message
+
+
+DOCUMENTATION = Path(__file__).parents[2] / "docs" / "reading_tables.md"
+
+
+def test_every_layout_of_the_documentation_is_one_and_every_key_is_told() -> None:
+    text = DOCUMENTATION.read_text(encoding="utf-8")
+    examples = re.findall(r"```toml\n(.*?)```", text, re.DOTALL)
+    assert len(examples) >= 8
+    for example in examples:
+        layout(example)
+    every_key = examples[0]
+    for key in ("reports", "epoch_seconds", "[stages]", *_FILE_KEYS.split(", ")):
+        assert re.search(rf"^{re.escape(key)}( =|$)", every_key, re.MULTILINE), key
+
+
+def test_tables_of_the_documentation_are_read_by_the_layout_below_them() -> None:
+    text = DOCUMENTATION.read_text(encoding="utf-8")
+    pairs = re.findall(r"```\n([^`]*?)```\s+```toml\n(.*?)```", text, re.DOTALL)
+    assert len(pairs) == 6
+    for table, example in pairs:
+        Path("night.csv").write_text(table, encoding="utf-8")
+        spans = read_table("night.csv", layout=layout(example))
+        assert spans.onset_s.size >= 1
+        assert spans.start is not None
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None, max_examples=150)

@@ -110,8 +110,8 @@ REFUSED: list[tuple[dict[str, Any], str]] = [
     (
         {"time": TIMES, "stage": [[1]] * 4},
         "column 'stage': a column has a type that holds neither times nor labels. Found list<element: int64>; "
-        "expected timestamps, dates, times, durations, numbers or texts. Name another column in the layout, or write this one as "
-        "text.",
+        "expected timestamps, dates, times, durations, numbers or texts. Name another column in the layout, or write "
+        "this one as text.",
     ),
     (
         {"time": TIMES, "stage": TIMES},
