@@ -144,17 +144,13 @@ def sd_nodes(*, degrees: float, low: float = 0.0, high: float = math.inf) -> tup
 
 
 def solve_rising(function: Callable[[float], float], *, low: float, high: float) -> float:
-    """Return where a rising function crosses zero, by halving the bracket until it stops moving."""
-    for _ in range(200):
+    """Return where a rising function crosses zero, by halving the bracket."""
+    while high - low > 1e-13 * max(1.0, abs(high)):
         middle = (low + high) / 2
-        if middle in (low, high):
-            break
         if function(middle) < 0:
             low = middle
         else:
             high = middle
-        if high - low <= 1e-13 * max(1.0, abs(high)):
-            break
     return (low + high) / 2
 
 
@@ -163,7 +159,7 @@ def _bracket_above(function: Callable[[float], float], start: float) -> float:
     while function(high) < 0:
         high *= 2
         if high > 1e300:
-            raise ValueError("no bracket: the asked probability cannot be reached")
+            raise ValueError("the probability asked for is closer to 0 or 1 than can be computed")
     return high
 
 

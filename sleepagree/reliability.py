@@ -193,8 +193,6 @@ def _single_value(squares: MeanSquares, form: IntraclassForm, level: float) -> t
     a = k * value / (n * (1 - value))
     b = 1 + k * value * (n - 1) / (n * (1 - value))
     spread = (a * of_methods) ** 2 / (k - 1) + (b * residual) ** 2 / ((n - 1) * (k - 1))
-    if not spread > 0:
-        return value, NAN, NAN
     degrees = (a * of_methods + b * residual) ** 2 / spread
     if degrees < 0.1:
         # The terms cancel, which takes a coefficient well below 0; the F quantiles leave the range of numbers.

@@ -288,6 +288,13 @@ def test_equal_sides_give_zeros_and_a_note() -> None:
     assert limits.notes == ("All differences are equal, so the intervals have no width.",)
 
 
+def test_equal_readings_have_intervals_without_width_by_every_method() -> None:
+    same = {"reference": [5.0, 5, 7, 7], "device": [5.0, 5, 7, 7], "participant": [1, 1, 2, 2]}
+    for interval in (LimitsInterval.MOVER, LimitsInterval.APPROXIMATE_1999):
+        limits = fit_limits_of_agreement(**same, interval=interval)
+        assert limits.lower_low == limits.upper_high == 0
+
+
 def test_a_constant_shift_has_no_spread_either() -> None:
     value = np.array([400.25, 312.5, 455.75, 398.0])
     limits = fit_limits_of_agreement(reference=value, device=value + 7.5, participant=range(4))
@@ -638,6 +645,11 @@ def test_outer_range_is_beyond_both_limits() -> None:
     [
         (lambda: one_limit_factor(n=1, multiplier=2.0, probability=0.5), ValueError, "n must be at least 2, got 1"),
         (lambda: one_limit_factor(n=2.5, multiplier=2.0, probability=0.5), TypeError, "n must be a whole number"),
+        (
+            lambda: one_limit_factor(n=2, multiplier=2.0, probability=1 - 1e-16),
+            ValueError,
+            "closer to 0 or 1 than can be computed",
+        ),
         (lambda: joint_range_factor(n=5, content=1.0), ValueError, "content must lie between 0 and 1"),
         (lambda: content_factor(n=5, probability=0.0), ValueError, "probability must lie between 0 and 1"),
         (lambda: containment_factor(n=5, alpha=2.0), ValueError, "alpha must lie between 0 and 1"),

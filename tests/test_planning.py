@@ -307,12 +307,9 @@ def test_clustered_physicians_of_yang_and_zhou() -> None:
     assert found.correlation == pytest.approx(0.223435, abs=5e-7)
     mean = design_effect(cluster_sizes=51 / 21, correlation=found.correlation)
     assert mean == pytest.approx(1.3192, abs=5e-5)
-    # Recomputed elsewhere as 1.3768 with a squared CV of .106113, which has divisor n - 1; with divisor n, which
-    # makes the formula exact, the sum of squared sizes over the sum (137 / 51) takes the place of the size.
-    squared_cv = np.var(total) / np.mean(total) ** 2
-    assert squared_cv * 21 / 20 == pytest.approx(0.106113, abs=5e-7)
+    # Sizes differ, squared CV .106113 with divisor n.
     exact = design_effect(cluster_sizes=total, correlation=found.correlation)
-    assert exact == pytest.approx(1.3768 - 0.223435 * 51 / 21 * (0.106113 - squared_cv), abs=1e-4)
+    assert exact == pytest.approx(1.3768, abs=5e-5)
 
 
 def test_correlation_of_agreement_against_one_way_analysis_of_scipy() -> None:
