@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import platform
+import re
 from collections.abc import Sequence
 from datetime import datetime
 from typing import Any, Final
@@ -14,11 +15,11 @@ import numpy as np
 import sleepagree
 from sleepagree.agreement import ClassAgreement
 from sleepagree.ceiling import Ceiling
-from sleepagree.clock import QuickOffset
 from sleepagree.disagreement import disagreement_document
 from sleepagree.mapping_comparison import ComparedMapping, MappingComparison
 from sleepagree.measures import MeasurePair
 from sleepagree.night import MappingAgreement, NightAgreement
+from sleepagree.offsets import QuickOffset
 from sleepagree.pairing import PairedNight, Side, Status
 from sleepagree.redistribution import BiasSource, Destination, Redistribution
 
@@ -27,9 +28,12 @@ MAPPINGS_SCHEMA: Final = "sleepagree.mappings/1"
 
 Document = dict[str, Any]
 
+# json.dumps escapes what is below a space only
+_HOSTILE: Final = re.compile("[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff\ud800-\udfff]")
 
-def number(value: float) -> float | int | None:
-    """Return a JSON number: None for nan or infinity, an int for a whole float that came from counting."""
+
+def number(value: float) -> float | None:
+    """Return a JSON number: None for nan or infinity."""
     value = float(value)
     return None if math.isnan(value) or math.isinf(value) else value
 
@@ -40,8 +44,12 @@ def moment(value: datetime | None) -> str | None:
 
 
 def dump(document: Any) -> str:
-    """Return JSON text, the same bytes for the same document."""
-    return json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    """Return JSON text, the same bytes for the same document.
+
+    Characters that could move the cursor of a terminal, and halves of surrogate pairs, stand as escapes.
+    """
+    text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
+    return _HOSTILE.sub(lambda match: f"\\u{ord(match.group()):04x}", text) + "\n"
 
 
 def software() -> Document:

@@ -10,18 +10,35 @@ import re
 import unicodedata
 
 _LONGEST_FOUND = 80
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
+_LONGEST_PATH = 240
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff]")
+
+
+def printable(text: str) -> str:
+    """Return text that a terminal shows as it stands.
+
+    Control and bidirectional characters are written as escapes, so that a hostile label cannot move the cursor
+    of a terminal or turn a line of text around; half a surrogate pair becomes the replacement character.
+
+    Examples
+    --------
+    >>> printable("N2" + chr(27) + "[2J")
+    'N2\\\\x1b[2J'
+    """
+    shown = _CONTROL.sub(lambda match: f"\\x{ord(match.group()):02x}", text)
+    return shown if shown.isascii() else "".join(c if unicodedata.category(c) != "Cs" else "\ufffd" for c in shown)
 
 
 def shorten(found: object) -> str:
-    """Return ``found`` as printable text of at most 80 characters.
-
-    Control and bidirectional-override characters are written as escapes, so that a hostile label cannot
-    move the cursor of a terminal or turn a line of text around.
-    """
-    text = _CONTROL.sub(lambda match: f"\\x{ord(match.group()):02x}", str(found))
-    text = "".join(c if unicodedata.category(c) != "Cs" else "\ufffd" for c in text)
+    """Return ``found`` as :func:`printable` text of at most 80 characters."""
+    text = printable(str(found))
     return text if len(text) <= _LONGEST_FOUND else text[: _LONGEST_FOUND - 1] + "…"
+
+
+def _cut_path(path: str) -> str:
+    """Return a path whose file name stays whole: a long one loses its beginning."""
+    shown = printable(path)
+    return shown if len(shown) <= _LONGEST_PATH else "…" + shown[1 - _LONGEST_PATH :]
 
 
 class SleepAgreeError(Exception):
@@ -59,9 +76,7 @@ class SleepAgreeError(Exception):
         self.remedy = remedy
 
     def __str__(self) -> str:
-        place = ": ".join(
-            shorten(part) if part is self.path else part for part in (self.path, self.where) if part
-        )
+        place = ": ".join(part for part in (_cut_path(self.path), self.where) if part)
         head = f"{place}: {self.problem}" if place else self.problem
         sentences = [head.rstrip(".") + "."]
         clauses = []
@@ -74,7 +89,8 @@ class SleepAgreeError(Exception):
             sentences.append(joined[0].upper() + joined[1:] + ".")
         if self.remedy:
             sentences.append(self.remedy)
-        return " ".join(sentences)
+        # remedies hold lines to paste; whatever else came from a file must not move the cursor
+        return "\n".join(printable(line) for line in " ".join(sentences).split("\n"))
 
 
 class InputError(SleepAgreeError, ValueError):

@@ -14,12 +14,12 @@ from sleepagree import agreement
 from sleepagree.agreement import TableAgreement, summarise_table
 from sleepagree.ceiling import Ceiling, design_ceiling
 from sleepagree.class_sequences import class_sequence, joint_classes
-from sleepagree.clock import QuickOffset
 from sleepagree.clock_check import check_clock, clock_caution
 from sleepagree.disagreement import Disagreement, describe_disagreement
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import EPOCH_S, Counts, frozen_array
 from sleepagree.measures import MeasurePair, SleepMeasures, derive_measures, pair_measures
+from sleepagree.offsets import QuickOffset
 from sleepagree.pairing import PairedNight, WindowRule
 from sleepagree.redistribution import (
     BiasSource,
@@ -438,8 +438,8 @@ def _rectangle_caution(first: MappingAgreement) -> list[str]:
         return []
     unsaid = " and ".join("REM" if c == "rem" else c for c in first.table.unreported)
     return [
-        f"The device cannot report {unsaid}, so kappa does not exist under '{first.mapping.name}'; "
-        f"'sleepagree mappings' shows what each way of counting {unsaid} would give."
+        f"The device cannot report {unsaid}, so kappa does not exist under '{first.mapping.name}': it takes a mapping "
+        f"that says how {unsaid} counts ('sleepagree mappings' shows each of them)."
     ]
 
 

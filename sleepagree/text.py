@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 import math
-import textwrap
+import unicodedata
 from collections.abc import Sequence
 from datetime import datetime
 from typing import Final
 
 from sleepagree.agreement import ClassAgreement
 from sleepagree.disagreement import Runs
-from sleepagree.errors import shorten
+from sleepagree.errors import printable, shorten
 from sleepagree.mapping_comparison import ComparedMapping, MappingComparison
 from sleepagree.night import MappingAgreement, NightAgreement
 from sleepagree.pairing import PairedNight, Side
 from sleepagree.redistribution import Redistribution, speak
 
 WIDTH: Final = 80
+_WIDE: Final = 100
 DASH: Final = "–"
+_NO_INTERVAL: Final = "none"
 
 
 def figure(value: float, digits: int = 2) -> str:
@@ -30,12 +32,66 @@ def signed(value: float, digits: int = 1) -> str:
     if math.isnan(value):
         return DASH
     text = f"{value:+.{digits}f}"
-    return text.replace("+", "", 1) if float(text) == 0 and text.startswith("+") else text
+    return text[1:] if float(text) == 0 else text
 
 
-def wrap(text: str, *, indent: str = "  ", hang: str = "  ") -> list[str]:
-    """Return a paragraph wrapped at 80 columns."""
-    return textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=hang, break_on_hyphens=False)
+def columns_of(text: str) -> int:
+    """Return how many columns of a terminal a text takes: wide letters take two, combining marks none."""
+    if text.isascii():
+        return len(text)
+    return sum(_column_width(c) for c in text)
+
+
+def _column_width(character: str) -> int:
+    if unicodedata.category(character) in ("Mn", "Me", "Cf"):
+        return 0
+    return 2 if unicodedata.east_asian_width(character) in "WF" else 1
+
+
+def _head(text: str, width: int) -> int:
+    """Return how many characters from the beginning fit in ``width`` columns; at least one."""
+    used = 0
+    for i, character in enumerate(text):
+        used += _column_width(character)
+        if used > width and i:
+            return i
+    return len(text)
+
+
+def cut(text: str, width: int) -> str:
+    """Return printable text of at most ``width`` columns, with an ellipsis where it was cut."""
+    text = printable(text)
+    return text if columns_of(text) <= width else text[: _head(text, width - 1)] + "…"
+
+
+def to_left(text: str, width: int) -> str:
+    """Return text padded on the right to ``width`` columns."""
+    return text + " " * (width - columns_of(text))
+
+
+def to_right(text: str, width: int) -> str:
+    """Return text padded on the left to ``width`` columns."""
+    return " " * (width - columns_of(text)) + text
+
+
+def wrap(text: str, *, indent: str = "  ", hang: str = "  ", width: int = WIDTH) -> list[str]:
+    """Return printable text as a paragraph wrapped at a number of columns; words too long are broken."""
+    lines: list[str] = []
+    line, is_empty = indent, True
+    for word in printable(" ".join(text.split())).split():
+        rest = word
+        while rest:
+            gap = "" if is_empty else " "
+            room = width - columns_of(line + gap)
+            if columns_of(rest) <= room:
+                line, rest, is_empty = line + gap + rest, "", False
+                continue
+            if is_empty:
+                fits = _head(rest, room)
+                line, rest = line + rest[:fits], rest[fits:]
+            lines.append(line)
+            line, is_empty = hang, True
+    return lines if is_empty else [*lines, line]
 
 
 def show_duration(epochs: int) -> str:
@@ -87,7 +143,7 @@ def _compared(night: NightAgreement) -> list[str]:
         f"  window     {span}",
         f"             {paired.status.size} epochs, {show_duration(int(paired.status.size))}; rule: {paired.rule}",
         f"  clock      {f'{offset:+g} s added to device times' if offset else 'as the files tell it'}",
-        f"  device can report {', '.join(_device_words(paired))}",
+        *wrap(f"device can report {', '.join(_device_words(paired))}", hang="    "),
     ]
 
 
@@ -98,12 +154,21 @@ def _device_words(paired: PairedNight) -> list[str]:
 
 
 def _side_lines(name: str, side: Side) -> list[str]:
-    length = f"{side.epoch_s:g}-s epochs" if side.epoch_s else "no fixed epoch"
-    file_name = shorten(side.origin.name) or "data in memory"
+    source = f"{side.epoch_s:g} s" if side.epoch_s else "intervals"
+    told = f"from {show_moment(side.start)}, {side.epochs} epochs of 30 s (source: {source})"
     return [
-        f"  {name:<10} {file_name}",
-        f"             from {show_moment(side.start)}, {side.epochs} epochs of 30 s; source: {length}",
+        f"  {name:<10} {_file_name(side, WIDTH - 13)}",
+        *wrap(told, indent=" " * 13, hang=" " * 15),
     ]
+
+
+def _file_name(side: Side, width: int) -> str:
+    """Return the name of a file in at most ``width`` columns; a long one loses its middle, not its end."""
+    name = printable(side.origin.name) or "data in memory"
+    if columns_of(name) <= width:
+        return name
+    tail = name[-1 - _head(name[::-1], width // 2) :]
+    return cut(name, width - columns_of(tail)) + tail
 
 
 def _ledger(paired: PairedNight) -> list[str]:
@@ -116,9 +181,10 @@ def _ledger(paired: PairedNight) -> list[str]:
         f"  {word.replace('_', ' '):<24}{_of(count, ledger.window_epochs)}" for word, count in ledger.excluded if count
     ]
     lines.append(f"  {'total':<24}{_of(ledger.window_epochs, ledger.window_epochs)}")
-    lines.append(
-        f"  outside the window: {ledger.outside_reference} epochs of the reference, {ledger.outside_device} of the "
-        "device"
+    lines += wrap(
+        f"outside the window: {ledger.outside_reference} epochs of the reference, {ledger.outside_device} of the "
+        "device",
+        hang="    ",
     )
     for side, labels in (("reference", ledger.reference_labels), ("device", ledger.device_labels)):
         listing = ", ".join(f"{shorten(label)} {count}" for label, count in labels)
@@ -134,17 +200,17 @@ def _of(part: int, whole: int) -> str:
 
 def _mapping(scored: MappingAgreement, level: float) -> list[str]:
     mapping, table = scored.mapping, scored.table
-    lines = [f"AGREEMENT under '{shorten(mapping.name)}'", *wrap(mapping.assumption), ""]
+    lines = [f"AGREEMENT under '{cut(mapping.name, WIDTH - 18)}'", *wrap(mapping.assumption), ""]
     lines += confusion_lines(scored)
     lines += ["", *_agreement_lines(scored, level), ""]
     lines.append(f"  {'class':<10}{'sensitivity':>12}{'specificity':>12}{'PPV':>8}{'NPV':>8}{'F1':>8}{'kappa':>8}")
     for c in table.classes:
-        name = _cut(speak(c.name), 9)
+        name = to_left(cut(speak(c.name), 9), 10)
         if not c.comparable:
-            lines.append(f"  {name:<10}  the device cannot report it ({c.reference_epochs} reference epochs)")
+            lines.append(f"  {name}  the device cannot report it ({c.reference_epochs} reference epochs)")
             continue
         lines.append(
-            f"  {name:<10}{figure(c.sensitivity):>12}{figure(c.specificity):>12}{figure(c.ppv):>8}"
+            f"  {name}{figure(c.sensitivity):>12}{figure(c.specificity):>12}{figure(c.ppv):>8}"
             f"{figure(c.npv):>8}{figure(c.f1):>8}{figure(c.kappa):>8}"
         )
     return lines
@@ -163,23 +229,26 @@ def _others(night: NightAgreement) -> list[str]:
     return lines
 
 
-def _cut(text: str, width: int) -> str:
-    text = shorten(text)
-    return text if len(text) <= width else text[: width - 1] + "…"
-
-
 def confusion_lines(scored: MappingAgreement) -> list[str]:
     """Return the matrix: epochs and share of the row, rows reference, columns device."""
-    counts, columns = scored.counts, scored.mapping.device_classes
-    width = 14 if len(columns) <= 4 else 11
-    head = "  " + f"{'epochs, % of row':<17}" + "".join(f"{_cut(speak(c), width - 1):>{width}}" for c in columns)
-    lines = ["  rows: reference   columns: device", head + f"{'total':>7}"]
-    for i, name in enumerate(scored.mapping.reference_classes):
-        total = int(counts[i].sum())
-        cells = "".join(f"{_cell(int(n), total):>{width}}" for n in counts[i])
-        lines.append(f"  {_cut(speak(name), 16):<17}{cells}{total:>7}")
-    sums = "".join(f"{f'{int(n)}      ':>{width}}" for n in counts.sum(axis=0))
-    lines.append(f"  {'total':<17}{sums}{int(counts.sum()):>7}")
+    counts, names = scored.counts, scored.mapping.device_classes
+    label, corner = (17, "epochs, % of row") if len(names) <= 4 else (11, "epochs, %")
+    room = WIDTH - 2 - label - 7
+    width = max(11, min(14, room // len(names)))
+    lines = ["  rows: reference   columns: device"]
+    # more classes than fit side by side stand below each other
+    for first in range(0, len(names), room // width):
+        shown = range(first, min(first + room // width, len(names)))
+        last = shown.stop == len(names)
+        head = "".join(to_right(cut(speak(names[j]), width - 1), width) for j in shown)
+        lines.append(f"  {corner:<{label}}{head}" + (f"{'total':>7}" if last else ""))
+        for i, name in enumerate(scored.mapping.reference_classes):
+            total = int(counts[i].sum())
+            cells = "".join(f"{_cell(int(counts[i, j]), total):>{width}}" for j in shown)
+            tail = f"{total:>7}" if last else ""
+            lines.append(f"  {to_left(cut(speak(name), label - 1), label)}{cells}{tail}")
+        sums = "".join(f"{f'{int(counts[:, j].sum())}      ':>{width}}" for j in shown)
+        lines.append((f"  {'total':<{label}}{sums}" + (f"{int(counts.sum()):>7}" if last else "")).rstrip())
     return lines
 
 
@@ -197,7 +266,12 @@ def _agreement_lines(scored: MappingAgreement, level: float) -> list[str]:
             f"  kappa {figure(kappa.value, 3)}, {100 * level:g} % interval {_interval(kappa.low, kappa.high)}"
             " if epochs were independent,"
         )
-        lines.append(f"        {_interval(scored.block_low, scored.block_high)} resampling blocks of 15 min on average")
+        blocks = _interval(scored.block_low, scored.block_high)
+        lines.append(
+            "        no interval by resampling blocks"
+            if blocks == _NO_INTERVAL
+            else f"        {blocks} resampling blocks of 15 min on average"
+        )
         lines.append(
             f"  PABAK {figure(table.pabak)}   AC1 {figure(table.ac1)}   MCC {figure(table.mcc)}   balanced accuracy "
             f"{figure(table.balanced_accuracy)}"
@@ -217,7 +291,7 @@ def _agreement_lines(scored: MappingAgreement, level: float) -> list[str]:
 
 def _interval(low: float, high: float, digits: int = 3) -> str:
     if math.isnan(low) or math.isnan(high):
-        return "none"
+        return _NO_INTERVAL
     return f"{low:.{digits}f} to {high:.{digits}f}"
 
 
@@ -231,10 +305,9 @@ def _measures(night: NightAgreement) -> list[str]:
         digits = 0 if pair.unit == "count" else 1
         difference = signed(pair.difference, digits)
         why = f"  {pair.undefined_because}" if pair.undefined_because else ""
-        name = f"{_cut(speak_measure(pair.measure), 19)}"
+        name = to_left(cut(speak_measure(pair.measure), 19), 20)
         values = f"{figure(pair.reference, digits):>10}{figure(pair.device, digits):>10}"
-        line = f"  {name:<20}{values}{difference:>12} {unit}"
-        lines.append(line.rstrip() if not why else f"{line.rstrip()[:48]}{why}"[:WIDTH])
+        lines.append(f"  {name}{values}" + (why or f"{difference:>12} {unit}".rstrip()))
     return lines
 
 
@@ -255,8 +328,8 @@ def _redistribution(traced: Redistribution, level: float) -> list[str]:
     ]
     for d in traced.to:
         lines.append(
-            f"  {_cut(speak(d.name), 10):<11}{d.minutes:>7.1f}{100 * d.share:>7.1f} %{_percents(d.low, d.high):>20}"
-            f"{_percents(d.block_low, d.block_high):>16}{_percent(d.share_of_class):>15}"
+            f"  {to_left(cut(speak(d.name), 10), 11)}{d.minutes:>7.1f}{100 * d.share:>7.1f} %"
+            f"{_percents(d.low, d.high):>20}{_percents(d.block_low, d.block_high):>16}{_percent(d.share_of_class):>15}"
         )
     if traced.episodes:
         parts = "; ".join(
@@ -345,42 +418,63 @@ def mappings_lines(comparison: MappingComparison) -> list[str]:
         "mapping",
         "classes",
         "epochs",
-        "left out",
         "accuracy",
         "ceiling",
+        "share",
         "kappa",
-        f"{level} by blocks",
+        f"{level} by blocks" if len(level) <= 4 else f"{level} blocks",
         "ceiling",
     )
     rows = [_mapping_row(compared) for compared in comparison.mappings]
-    lines = ["AGREEMENT UNDER EVERY MAPPING THAT FITS", *table_lines(header, rows)]
+    table = table_lines(header, rows)
+    marks = [False, *(compared.declared for compared in comparison.mappings)]
+    lines = [
+        "AGREEMENT UNDER EVERY MAPPING THAT FITS",
+        *_wrap_wide(_what_was_compared(comparison.night.paired)),
+        "",
+        *("* " + line[2:] if mark else line for line, mark in zip(table, marks, strict=True)),
+        "",
+        *_wrap_wide(_legend(comparison)),
+    ]
     sizes = {len(c.scored.mapping.reference_classes) for c in comparison.mappings}
     if len(sizes) > 1:
-        lines += [
-            "",
-            *_wrap_at(
-                "Kappas at different numbers of classes cannot be compared with each other: merging "
-                "classes never lowers accuracy, but it can lower kappa.",
-                98,
-            ),
-        ]
-    lines += _wrap_at(
+        lines += _wrap_wide(
+            "Kappas at different numbers of classes cannot be compared with each other: merging "
+            "classes never lowers accuracy, but it can lower kappa."
+        )
+    lines += _wrap_wide(
         "Always saying the commonest class would have an accuracy of "
         + "; ".join(f"{figure(accuracy, 3)} ({', '.join(names)})" for accuracy, names in _commonest(comparison).items())
-        + "; its kappa is 0 by definition.",
-        98,
+        + "; its kappa is 0 by definition."
     )
     lines += ["", "BY CLASS: sensitivity, F1, and bias in minutes (device - reference)"]
     lines += _class_table(comparison)
     lines += ["", "WHAT EACH MAPPING TAKES FOR GRANTED"]
     for compared in comparison.mappings:
         mark = " (declared beforehand)" if compared.declared else ""
-        lines += _wrap_at(f"{compared.scored.mapping.name}{mark}: {compared.scored.mapping.assumption}", 98)
+        lines += _wrap_wide(f"{compared.scored.mapping.name}{mark}: {compared.scored.mapping.assumption}")
     return lines
 
 
-def _wrap_at(text: str, width: int) -> list[str]:
-    return textwrap.wrap(text, width, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False)
+def _what_was_compared(paired: PairedNight) -> str:
+    names = _file_name(paired.device_side, WIDTH), _file_name(paired.reference_side, WIDTH)
+    begin, end = paired.begin, paired.epoch_start(paired.status.size)
+    span = f", {show_moment(begin)} to {end:%H:%M:%S}" if begin and end else ""
+    scored = f"{paired.ledger.scored} of {paired.ledger.window_epochs} epochs scored on both sides"
+    return f"{names[0]} against {names[1]}{span}; {scored}"
+
+
+def _legend(comparison: MappingComparison) -> str:
+    text = (
+        "epochs: kept by the mapping of those that both sides staged; ceiling: the most that any device with these "
+        "labels could reach on this night; share: accuracy in per cent of its ceiling; blocks: kappa's interval by "
+        "resampling blocks of epochs"
+    )
+    return text + ("; *: declared beforehand." if any(c.declared for c in comparison.mappings) else ".")
+
+
+def _wrap_wide(text: str) -> list[str]:
+    return wrap(text, hang="    ", width=_WIDE)
 
 
 def _commonest(comparison: MappingComparison) -> dict[float, list[str]]:
@@ -392,17 +486,17 @@ def _commonest(comparison: MappingComparison) -> dict[float, list[str]]:
 
 def _mapping_row(compared: ComparedMapping) -> tuple[str, ...]:
     scored, table = compared.scored, compared.scored.table
-    name = _cut(scored.mapping.name, 20) + (" *" if compared.declared else "")
+    share = compared.share_of_ceiling[0]
     classes = f"{len(scored.mapping.reference_classes)}"
     if not scored.mapping.is_square:
         classes = f"{len(scored.mapping.reference_classes)} by {len(scored.mapping.device_classes)}"
     return (
-        name,
+        cut(scored.mapping.name, 19),
         classes,
-        str(table.n),
-        str(scored.left_out),
+        f"{table.n}/{table.n + scored.left_out}",
         figure(table.accuracy, 3),
         figure(scored.ceiling.accuracy, 3),
+        DASH if math.isnan(share) else f"{100 * share:.0f} %",
         figure(table.kappa.value, 3),
         _interval(scored.block_low, scored.block_high, 2) if table.kappa.defined else DASH,
         figure(scored.ceiling.kappa, 3),
@@ -411,21 +505,21 @@ def _mapping_row(compared: ComparedMapping) -> tuple[str, ...]:
 
 def _class_table(comparison: MappingComparison) -> list[str]:
     names = list(dict.fromkeys(n for c in comparison.mappings for n in c.scored.mapping.reference_classes))
-    header = ("mapping", *(speak(_cut(n, 16)) for n in names))
+    header = ("mapping", *(cut(speak(n), 16) for n in names))
     rows = []
     for compared in comparison.mappings:
         by_class = {c.name: c for c in compared.scored.table.classes}
         bias = {source.name: source.bias_min for source in compared.bias}
         cells = [_class_cell(by_class.get(n), bias.get(n, math.nan)) for n in names]
-        rows.append((_cut(compared.scored.mapping.name, 20), *cells))
+        rows.append((cut(compared.scored.mapping.name, 19), *cells))
     side_by_side = table_lines(header, rows)
-    if max(map(len, side_by_side)) <= 100:
+    if max(map(columns_of, side_by_side)) <= _WIDE:
         return side_by_side
     # five stages beside merged classes do not fit in 100 columns side by side: one line per class instead
     lines = []
     for compared, row in zip(comparison.mappings, rows, strict=True):
-        lines.append(f"  {_cut(compared.scored.mapping.name, 40)}")
-        lines += [f"    {name:<12}{cell}" for name, cell in zip(header[1:], row[1:], strict=True) if cell]
+        lines.append(f"  {cut(compared.scored.mapping.name, 40)}")
+        lines += [f"    {to_left(name, 18)}{cell}" for name, cell in zip(header[1:], row[1:], strict=True) if cell]
     return lines
 
 
@@ -439,9 +533,12 @@ def _class_cell(agreement: ClassAgreement | None, bias_min: float) -> str:
 
 def table_lines(header: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 1) -> list[str]:
     """Return a plain table: the first ``left`` columns to the left, the others to the right."""
-    widths = [max(len(row[i]) for row in (header, *rows)) for i in range(len(header))]
+    rows = [[printable(cell) for cell in row] for row in (header, *rows)]
+    widths = [max(columns_of(row[i]) for row in rows) for i in range(len(header))]
     out = []
-    for row in (header, *rows):
-        cells = [c.ljust(w) if i < left else c.rjust(w) for i, (c, w) in enumerate(zip(row, widths, strict=True))]
+    for row in rows:
+        cells = [
+            to_left(c, w) if i < left else to_right(c, w) for i, (c, w) in enumerate(zip(row, widths, strict=True))
+        ]
         out.append("  " + "  ".join(cells).rstrip())
     return out

@@ -45,22 +45,23 @@ def test_a_new_folder_follows_the_umask(tmp_path):
     assert stat.S_IMODE((tmp_path / "out").stat().st_mode) == stat.S_IMODE(plain.stat().st_mode)
 
 
-def test_nothing_is_there_when_the_block_fails(tmp_path):
-    class Broken(Exception):
-        pass
+def break_off(folder: Path, error: Exception, *, overwrite: bool = False) -> None:
+    with fresh_folder(folder, overwrite=overwrite) as made:
+        (made / "results.json").write_text("half")
+        raise error
 
-    with pytest.raises(Broken), fresh_folder(tmp_path / "out") as made:
-        (made / "results.json").write_text(OURS)
-        raise Broken
+
+def test_nothing_is_there_when_the_block_fails(tmp_path):
+    with pytest.raises(ZeroDivisionError):
+        break_off(tmp_path / "out", ZeroDivisionError())
     assert list(tmp_path.iterdir()) == []
 
 
 def test_an_old_folder_stays_as_it_was_when_the_block_fails(tmp_path):
     fill(tmp_path / "out", files=("results.json", "bias.csv"))
     before = contents(tmp_path)
-    with pytest.raises(OutputError, match="No space left"), fresh_folder(tmp_path / "out", overwrite=True) as made:
-        (made / "results.json").write_text("half")
-        raise OSError(28, "No space left on device")
+    with pytest.raises(OutputError, match="No space left"):
+        break_off(tmp_path / "out", OSError(28, "No space left on device"), overwrite=True)
     assert contents(tmp_path) == before
     assert sorted(p.name for p in tmp_path.rglob("*")) == ["bias.csv", "out", "results.json"]
 
@@ -128,7 +129,7 @@ def test_the_current_folder_stays_the_current_folder(tmp_path, monkeypatch, over
     if overwrite:
         fill(Path())
     before = tmp_path.stat().st_ino
-    fill(Path("."), overwrite=overwrite)
+    fill(Path(), overwrite=overwrite)
     assert sorted(contents(tmp_path)) == ["epochs.csv", "results.json"]
     assert tmp_path.stat().st_ino == before
     assert Path.cwd() == tmp_path
@@ -185,7 +186,7 @@ def test_what_a_killed_run_left_is_not_in_the_way(tmp_path):
 
 
 def test_a_name_too_long_is_one_error(tmp_path):
-    for write in (lambda p: fill(p), lambda p: write_text(p, "x")):
+    for write in (fill, lambda p: write_text(p, "x")):
         with pytest.raises(OutputError, match="File name too long"):
             write(tmp_path / ("x" * 300))
 
