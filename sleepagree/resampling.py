@@ -36,8 +36,13 @@ MEAN_BLOCK_EPOCHS: Final = 30
 LARGEST_UNDEFINED_SHARE: Final = 0.05
 """Above this share of resamples without a value no interval is given."""
 
+_Draw: TypeAlias = Callable[[int, np.random.Generator], Counts]
+
 _BLOCK_BYTES: Final = 1 << 20  # weights that stay in the processor's cache; 4 MB and more are slower
 _TABLE_BYTES: Final = 24 << 20  # larger tables are turned into floats a part at a time
+_PIECE_ROWS: Final = 128
+_PIECE_PRODUCTS: Final = 250_000
+_PIECE_PRODUCTS_OF_ONE: Final = 9_000
 _STEP: Final = 1e-5
 
 
@@ -397,10 +402,25 @@ def participant_weights(n_participants: int, resamples: int, rng: np.random.Gene
     >>> participant_weights(4, 3, rng_for(0, "x")).sum(axis=1).tolist()
     [4, 4, 4]
     """
-    draws = rng.integers(0, n_participants, size=(resamples, n_participants))
-    draws += np.arange(resamples)[:, None] * n_participants
-    counted = np.bincount(draws.ravel(), minlength=resamples * n_participants)
-    return counted.reshape(resamples, n_participants)
+    return _participant_draw(n_participants, resamples)(resamples, rng)
+
+
+def _participant_draw(units: int, most: int) -> _Draw:
+    """Return a function that draws weights, up to ``most`` rows at a time, in memory that it keeps.
+
+    Fresh memory for each block of weights would cost as much as the drawing itself.
+    """
+    kind = np.uint16 if units <= 1 << 16 else np.int64
+    places = np.empty((most, units), dtype=np.int64)
+    firsts = np.arange(most)[:, None] * units
+
+    def draw(rows: int, rng: np.random.Generator) -> Counts:
+        here = places[:rows]
+        np.copyto(here, rng.integers(0, units, size=(rows, units), dtype=kind))
+        np.add(here, firsts[:rows], out=here)
+        return np.bincount(here.ravel(), minlength=rows * units).reshape(rows, units)
+
+    return draw
 
 
 def nested_weights(nights: Sequence[int], resamples: int, rng: np.random.Generator) -> Counts:
@@ -622,7 +642,7 @@ def cluster_bootstrap_all(
     sample = _Sample(stack, kernels, influences or {})
     plan = _Resampling(resamples, level, tails, unit)
     by_participant = sample
-    draw: _Draw = participant_weights
+    draw: _Draw | None = None
     if nights is not None:
         if sum(nights) != stack.shape[0] or min(nights) < 1:
             raise ValueError(f"nights must be 1 or more each and add up to {stack.shape[0]}, not {nights!r}")
@@ -707,12 +727,10 @@ def difference_of(kernel: Kernel) -> Kernel:
 
 # ------------------------------------------------------------------------------------------------- machinery
 
-_Draw: TypeAlias = Callable[[int, int, np.random.Generator], Counts]
-
 
 def _nested_draw(nights: Sequence[int]) -> _Draw:
-    def draw(_units: int, resamples: int, rng: np.random.Generator) -> Counts:
-        return nested_weights(nights, resamples, rng)
+    def draw(rows: int, rng: np.random.Generator) -> Counts:
+        return nested_weights(nights, rows, rng)
 
     return draw
 
@@ -778,13 +796,10 @@ class _Sample:
 
     def weighted(self, weights: Values) -> Values:
         """Return the tables of a block of resamples."""
-        if self.flat.dtype == np.float64:
-            whole: Values = weights @ self.flat
-            return whole
         sums = np.zeros((len(weights), self.flat.shape[1]))
         begin = 0
-        for part in self.blocks():
-            sums += weights[:, begin : begin + len(part)] @ part
+        for part in (self.flat,) if self.flat.dtype == np.float64 else self.blocks():
+            _add_product(sums, weights[:, begin : begin + len(part)], part)
             begin += len(part)
         return sums
 
@@ -831,6 +846,22 @@ class _Sample:
         ]
 
 
+def _add_product(sums: Values, weights: Values, part: Values) -> None:
+    """Add ``weights @ part`` to ``sums``, in pieces so small that the linear algebra library keeps to one core.
+
+    It shares larger products between cores, and a share that waits for a core that others use costs ten times
+    the work itself. The sums are of whole numbers, so the pieces change nothing.
+    """
+    columns = part.shape[1]
+    for row in range(0, len(weights), _PIECE_ROWS):
+        rows = slice(row, row + _PIECE_ROWS)
+        height = min(_PIECE_ROWS, len(weights) - row)
+        depth = max(1, (_PIECE_PRODUCTS if height > 1 else _PIECE_PRODUCTS_OF_ONE) // (height * columns))
+        for begin in range(0, len(part), depth):
+            units = slice(begin, begin + depth)
+            sums[rows] += weights[rows, units] @ part[units]
+
+
 def _derivative(kernel: Kernel, table: Values) -> Values:
     """Return the derivative of a statistic by each cell, by forward differences of second order."""
     cells = table.size
@@ -843,14 +874,17 @@ def _derivative(kernel: Kernel, table: Values) -> Values:
     return slope
 
 
-def _replicates(sample: _Sample, draw: _Draw, resamples: int, rng: np.random.Generator) -> Values:
+def _replicates(sample: _Sample, draw: _Draw | None, resamples: int, rng: np.random.Generator) -> Values:
     """Return all statistics of all resamples, a block of weights at a time so that memory stays flat."""
-    step = max(1, _BLOCK_BYTES // (8 * sample.units))
+    whole_row = 8 * sample.units
+    step = min(resamples, max(1, _BLOCK_BYTES // whole_row, min(4, 8 * _BLOCK_BYTES // whole_row)))
+    draw = draw or _participant_draw(sample.units, step)
+    weights = np.empty((step, sample.units))
     replicates = np.empty((resamples, sample.values.size))
     for begin in range(0, resamples, step):
         rows = min(step, resamples - begin)
-        weights = draw(sample.units, rows, rng).astype(np.float64)
-        replicates[begin : begin + rows] = sample.statistics(sample.weighted(weights))
+        np.copyto(weights[:rows], draw(rows, rng))
+        replicates[begin : begin + rows] = sample.statistics(sample.weighted(weights[:rows]))
     return replicates
 
 
