@@ -259,5 +259,5 @@ def draw_normal_look(
         markeredgecolor=PAPER.light if n <= 60 else "none", markeredgewidth=0.3, zorder=3,
     )  # fmt: skip
     said = f"{measure}, " if measure else ""
-    name_axis(ax, x="normal quantile", y=f"{said}mean difference of a participant ({unit})")
+    name_axis(ax, x="normal quantile", y=f"{said}mean difference ({unit})")
     return ax

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import PathPatch
 
@@ -15,9 +16,11 @@ from sleepagree.figures.drawing import (
     axes_for,
     box_outline,
     draw_boxes,
+    draw_strokes,
     grid_lines,
     name_axis,
     name_ticks,
+    number_axis,
     styled,
     write,
 )
@@ -101,51 +104,50 @@ def draw_bias_sources(sources: Sequence[BiasSource], *, ax: Axes | None = None) 
     ax.set_xlim(low - room, high + room)
     ax.set_ylim(rows, 0)
     ticks: list[tuple[float, str]] = []
-    at = 0.0
+    joints: list[tuple[tuple[float, float], tuple[float, float]]] = []
+    at = 0
     for source, steps in accounts:
         shades = shades_of((source.name, *(step.other for step in steps[:-1])))
         across = ax.get_yaxis_transform()
         write(ax, -0.27, at + 0.55, speak(source.name), va="center", ha="left", fontweight="bold", transform=across)
         if at:
-            ax.axhline(at, color=MUTED.light, linewidth=0.4, xmin=-0.27, clip_on=False)
+            ax.plot([-0.27, 1], [at, at], color=MUTED.light, linewidth=0.4, transform=across, clip_on=False)
         for row, (step, shade) in enumerate(zip(steps, (*shades[1:], INK), strict=True), start=1):
-            _draw_step(ax, step, at + row + 0.5, shade, following=row < len(steps))
-            ticks.append((at + row + 0.5, step.text))
+            y = at + row + 0.5
+            _draw_step(ax, step, y, shade)
+            ticks.append((y, step.text))
+            if row < len(steps):
+                joints.append(((step.end, y + _BAR / 2), (step.end, y + 1 - _BAR / 2)))
         at += len(steps) + 1
-    ax.axvline(0, color=MUTED.light, linewidth=0.6, zorder=1)
-    name_ticks(ax.yaxis, [y for y, _ in ticks], [text for _, text in ticks])
-    ax.tick_params(axis="y", length=0, labelsize=SMALL_LETTER_POINTS)
+    if joints:
+        draw_strokes(ax, np.array(joints), shade=MUTED, width=0.5, zorder=1)
+    name_ticks(ax.yaxis, [y for y, _ in ticks], [text for _, text in ticks], marks=False, size=SMALL_LETTER_POINTS)
     ax.spines["left"].set_visible(False)
-    grid_lines(ax, "x")
+    grid_lines(ax, "x", number_axis(ax.xaxis))
+    draw_strokes(ax, np.array([[(0.0, 0.0), (0.0, float(rows))]]), shade=MUTED, width=0.6, zorder=1)
     name_axis(ax, x="minutes, device − reference")
     return ax
 
 
-def _draw_step(ax: Axes, step: Step, y: float, shade: Shade, *, following: bool) -> None:
+def _draw_step(ax: Axes, step: Step, y: float, shade: Shade) -> None:
     left, right = sorted((step.begin, step.end))
     if step.minutes < 0 and step.other:
         outline = box_outline(left, right, y - _BAR / 2, y + _BAR / 2)
-        ax.add_patch(
+        ax.add_artist(
             PathPatch(outline, facecolor=PAPER.light, edgecolor=shade.light, linewidth=1.1, zorder=2, joinstyle="miter")
         )
     else:
         draw_boxes(ax, left, right, y - _BAR / 2, y + _BAR / 2, shade=shade, zorder=2)
-    if following:
-        ax.plot([step.end, step.end], [y + _BAR / 2, y + 1 - _BAR / 2], color=MUTED.light, linewidth=0.5, zorder=1)
-    weight = "normal" if step.other else "bold"
-    text = f"{step.minutes:+.1f}".replace("-", "−")
-    if math.isclose(step.minutes, 0.0, abs_tol=0.05):
-        text = "0.0"
     side = 1 if step.minutes >= 0 else -1
-    ax.annotate(
-        text,
-        (step.end, y),
-        (2.2 * side, 0),
-        textcoords="offset points",
+    write(
+        ax,
+        step.end,
+        y,
+        "0.0" if math.isclose(step.minutes, 0.0, abs_tol=0.05) else f"{step.minutes:+.1f}".replace("-", "−"),
+        size=SMALL_LETTER_POINTS,
+        shift=(2.2 * side, 0),
         ha="left" if side > 0 else "right",
         va="center",
-        fontsize=SMALL_LETTER_POINTS,
-        fontweight=weight,
-        color=INK.light,
+        fontweight="normal" if step.other else "bold",
         zorder=3,
     )

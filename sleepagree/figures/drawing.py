@@ -7,7 +7,6 @@ hold inside `figure_style` and nowhere else.
 from __future__ import annotations
 
 import io
-import re
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -19,20 +18,24 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.axis import Axis
-from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
+from matplotlib.markers import TICKDOWN, TICKLEFT
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path as Outline
 from matplotlib.text import Text
+from matplotlib.ticker import MaxNLocator
+from matplotlib.transforms import ScaledTranslation
 from numpy.typing import ArrayLike, NDArray
 
 from sleepagree.errors import shorten
+from sleepagree.figures.letters import text_width
 from sleepagree.figures.palette import GRID, INK, MUTED, PAPER, Shade
 from sleepagree.figures.sizes import LETTER_POINTS, LINE_POINTS, MM_PER_INCH, SMALL_LETTER_POINTS, FigureSize
 
 Parameters = ParamSpec("Parameters")
 Result = TypeVar("Result")
 
+_MARK_POINTS: Final = 2.5
 FONT: Final = "DejaVu Sans"  # comes with matplotlib, so that a figure is the same on every machine
 
 #: Every setting that a user's own matplotlibrc might change under us, beside the style itself.
@@ -139,20 +142,85 @@ def printable(text: str) -> str:
 
 
 def write(
-    ax: Axes, x: float, y: float, text: str, *, shade: Shade = INK, size: float = LETTER_POINTS, **how: Any
+    ax: Axes,
+    x: float,
+    y: float,
+    text: str,
+    *,
+    shade: Shade = INK,
+    size: float = LETTER_POINTS,
+    shift: tuple[float, float] = (0.0, 0.0),
+    **how: Any,
 ) -> Text:
-    """Write text that is never read as a formula, whatever dollar signs it holds."""
+    """Write text that is never read as a formula, whatever dollar signs it holds; ``shift`` is in points."""
+    if shift != (0.0, 0.0):
+        where = how.get("transform", ax.transData)
+        how["transform"] = where + ScaledTranslation(shift[0] / 72, shift[1] / 72, figure_of(ax).dpi_scale_trans)
     written = ax.text(x, y, printable(text), color=shade.light, fontsize=size, **how)
     written.set_parse_math(False)
     return written
 
 
-def name_ticks(axis: Axis, positions: Sequence[float], texts: Sequence[str]) -> None:
-    """Put ticks with texts, none of them read as a formula."""
-    axis.set_ticks(list(positions), [printable(text) for text in texts])
-    for tick in axis.get_major_ticks():
-        for label in (tick.label1, tick.label2):
-            label.set_parse_math(False)
+def number_axis(axis: Axis, *, parts: int = 5) -> list[float]:
+    """Put round numbers along an axis whose limits are set, and return them."""
+    low, high = sorted(axis.get_view_interval())
+    at = MaxNLocator(parts, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)
+    step = at[1] - at[0] if len(at) > 1 else 1.0
+    inside = [float(v) for v in at if low - 1e-9 * step <= v <= high + 1e-9 * step]
+    name_ticks(axis, inside, [f"{round(v, 9) + 0.0:g}".replace("-", "−") for v in inside])
+    return inside
+
+
+def name_ticks(
+    axis: Axis,
+    positions: Sequence[float],
+    texts: Sequence[str],
+    *,
+    marks: bool = True,
+    size: float = LETTER_POINTS,
+    name: str = "",
+) -> None:
+    """Put texts at places of an axis, none of them read as a formula.
+
+    They are plain texts and one line of marks, not ticks: a tick is five artists, which makes an axis of twenty
+    stages the slowest part of a figure.
+    """
+    ax = axis.axes
+    axis.set_ticks([])
+    figure = figure_of(ax)
+    upright = axis is ax.xaxis
+    on_top = upright and axis.get_label_position() == "top"
+    gap = (_MARK_POINTS if marks else 0.0) + 2.0
+    shift = (0.0, gap if on_top else -gap) if upright else (-gap, 0.0)
+    along = ax.get_xaxis_transform() if upright else ax.get_yaxis_transform()
+    where = along + ScaledTranslation(shift[0] / 72, shift[1] / 72, figure.dpi_scale_trans)
+    end = 1.0 if on_top else 0.0
+    how: dict[str, Any] = (
+        {"ha": "center", "va": "bottom" if on_top else "top"} if upright else {"ha": "right", "va": "center"}
+    )
+    for i, (at, text) in enumerate(zip(positions, texts, strict=True)):
+        x, y = (at, end) if upright else (end, at)
+        written = write(ax, x, y, text, size=size, transform=where, **how)
+        if name:
+            written.set_gid(f"{name}-{i}")
+    if marks:
+        ends = [end] * len(positions)
+        (drawn,) = ax.plot(
+            *((list(positions), ends) if upright else (ends, list(positions))),
+            transform=along,
+            linestyle="none",
+            marker=TICKDOWN if upright else TICKLEFT,
+            markersize=_MARK_POINTS,
+            markeredgecolor=MUTED.light,
+            markeredgewidth=LINE_POINTS,
+            clip_on=False,
+            scalex=False,
+            scaley=False,
+        )
+        if name:
+            drawn.set_gid(f"{name}-marks")
+    widest = max((text_width(printable(text), size) for text in texts), default=0.0)
+    axis.labelpad = 3.0 + gap + (size if upright else widest)
 
 
 def name_axis(ax: Axes, *, x: str = "", y: str = "") -> None:
@@ -162,10 +230,38 @@ def name_axis(ax: Axes, *, x: str = "", y: str = "") -> None:
             put(printable(name)).set_parse_math(False)
 
 
-def grid_lines(ax: Axes, axis: str) -> None:
-    """Draw quiet lines at the ticks of one axis, behind everything."""
+def grid_lines(ax: Axes, axis: str, positions: Sequence[float] | None = None) -> None:
+    """Draw quiet lines at the ticks of one axis, or at places of their own, behind everything."""
     ax.set_axisbelow(True)
-    ax.grid(visible=True, axis=cast(Any, axis), color=GRID.light, linewidth=0.5)
+    if positions is None:
+        ax.grid(visible=True, axis=cast(Any, axis), color=GRID.light, linewidth=0.5)
+        return
+    at = np.asarray(positions, float)
+    corners: NDArray[np.float64] = np.zeros((at.size, 2, 2))
+    corners[:, :, 0 if axis == "x" else 1] = at[:, None]
+    corners[:, 1, 1 if axis == "x" else 0] = 1.0
+    draw_strokes(
+        ax,
+        corners,
+        shade=GRID,
+        width=0.5,
+        transform=ax.get_xaxis_transform() if axis == "x" else ax.get_yaxis_transform(),
+        zorder=0.5,
+    )
+
+
+def draw_strokes(
+    ax: Axes, corners: NDArray[np.float64], *, shade: Shade, width: float, name: str = "", **how: Any
+) -> PathPatch:
+    """Draw many straight lines, shape (lines, 2 ends, x and y), as one path."""
+    codes = np.tile(np.array([Outline.MOVETO, Outline.LINETO], np.uint8), len(corners))
+    outline = Outline(corners.reshape(-1, 2), codes)
+    patch = PathPatch(outline, edgecolor=shade.light, facecolor="none", linewidth=width, **how)
+    if name:
+        patch.set_gid(name)
+    # not add_patch: that would walk through the path to find the limits of the axes, which are set already
+    ax.add_artist(patch)
+    return patch
 
 
 def box_outline(left: ArrayLike, right: ArrayLike, bottom: ArrayLike, top: ArrayLike) -> Outline:
@@ -193,7 +289,7 @@ def draw_boxes(
     patch = PathPatch(box_outline(left, right, bottom, top), facecolor=shade.light, edgecolor="none", **how)
     if name:
         patch.set_gid(name)
-    ax.add_patch(patch)
+    ax.add_artist(patch)
     return patch
 
 
@@ -209,25 +305,18 @@ def key_below(ax: Axes, entries: Sequence[tuple[Shade, str]], *, height: float) 
     height : float
         Height of the line's middle as a share of the axes' height, below 0.
     """
-    from matplotlib.patches import Patch
-
-    key = ax.legend(
-        [Patch(facecolor=shade.light) for shade, _ in entries],
-        [printable(text) for _, text in entries],
-        loc="center right",
-        bbox_to_anchor=(1.0, height),
-        ncols=len(entries),
-        frameon=False,
-        fontsize=SMALL_LETTER_POINTS,
-        handlelength=1.0,
-        handleheight=0.9,
-        handletextpad=0.4,
-        columnspacing=1.2,
-        borderpad=0.0,
-        borderaxespad=0.0,
-    )
-    for text in key.get_texts():
-        text.set_parse_math(False)
+    figure = figure_of(ax)
+    right = 0.0
+    for shade, text in reversed(entries):
+        at = ax.transAxes + ScaledTranslation(right / 72, 0, figure.dpi_scale_trans)
+        write(ax, 1, height, text, size=SMALL_LETTER_POINTS, transform=at, ha="right", va="center")
+        right -= text_width(printable(text), SMALL_LETTER_POINTS) + 6.0
+        at = ax.transAxes + ScaledTranslation(right / 72, 0, figure.dpi_scale_trans)
+        ax.plot(
+            [1], [height], transform=at, linestyle="none", marker="s", markersize=5.0, markerfacecolor=shade.light,
+            markeredgecolor="none", clip_on=False, scalex=False, scaley=False,
+        )  # fmt: skip
+        right -= 9.0
 
 
 # --- saving -----------------------------------------------------------------------------------------------
@@ -301,45 +390,6 @@ def _quiet_about_glyphs() -> Iterator[None]:
         yield
 
 
-# --- inside a page ----------------------------------------------------------------------------------------
-
-_LONG_NUMBER: Final = re.compile(r"(\d+\.\d\d)\d+")
-_LINE_BREAKS: Final = re.compile(r"\s*\n\s*")
-_ID: Final = re.compile(r'(?<= )id="([^"]*)"')
-_FONT: Final = re.compile(rf" font-family: '{FONT}';|(?<=[0-9]px) '{FONT}'")
-_NO_TURN: Final = re.compile(r' transform="rotate\(-0 [^)]*\)"')
-_LINK: Final = re.compile(r'(url\(#|xlink:href="#)')
-
-
-def drawing_svg(figure: Figure, *, prefix: str) -> tuple[str, tuple[float, float]]:
-    """Return what a figure draws, as SVG elements to stand in a page, and its width and height in points.
-
-    Letters stay text (to be found, copied and read aloud), colours become CSS variables, every id begins with
-    ``prefix``, and nothing but the drawing is left: no prolog, metadata or style that would reach the page.
-    """
-    stream = io.StringIO()
-    with figure_style(**{"svg.fonttype": "none", "figure.facecolor": "none"}), _quiet_about_glyphs():
-        width, height = figure.get_figwidth() * 72, figure.get_figheight() * 72
-        with mpl.rc_context({"savefig.transparent": True}):
-            cast(Any, FigureCanvasSVG(figure)).print_svg(stream, metadata=_METADATA["svg"])
-    text = stream.getvalue()
-    body = text[text.index("</defs>") + len("</defs>") : text.rindex("</svg>")]
-    return _compact(body, prefix), (width, height)
-
-
-def _compact(body: str, prefix: str) -> str:
-    from sleepagree.figures.palette import themed
-
-    def compact(tag: str) -> str:
-        tag = _NO_TURN.sub("", _FONT.sub("", _LONG_NUMBER.sub(r"\1", tag)))
-        return _LINK.sub(rf"\g<1>{prefix}-", _ID.sub(rf'id="{prefix}-\1"', themed(tag)))
-
-    # only tags are touched: what stands between them is a label of somebody's file
-    pieces = re.split(r"(<[^>]*>)", body)
-    kept = (compact(p) if p.startswith("<") else p for p in pieces if not p.startswith("<!--"))
-    return _LINE_BREAKS.sub("\n", "".join(kept)).strip()
-
-
 def millimetres(figure: Figure) -> tuple[float, float]:
     """Return width and height of a figure in print."""
     return figure.get_figwidth() * MM_PER_INCH, figure.get_figheight() * MM_PER_INCH
@@ -350,7 +400,7 @@ __all__ = [
     "axes_for",
     "box_outline",
     "draw_boxes",
-    "drawing_svg",
+    "draw_strokes",
     "figure_bytes",
     "figure_of",
     "figure_style",
@@ -359,6 +409,7 @@ __all__ = [
     "millimetres",
     "name_axis",
     "name_ticks",
+    "number_axis",
     "printable",
     "save_figure",
     "styled",

@@ -9,12 +9,19 @@ from typing import Final
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.patches import PathPatch
-from matplotlib.path import Path as Outline
 from numpy.typing import NDArray
 
 from sleepagree.class_sequences import both_codes, class_sequence
-from sleepagree.figures.drawing import axes_for, draw_boxes, key_below, name_ticks, styled, write
+from sleepagree.figures.drawing import (
+    axes_for,
+    draw_boxes,
+    draw_strokes,
+    grid_lines,
+    key_below,
+    name_ticks,
+    styled,
+    write,
+)
 from sleepagree.figures.palette import GRID, INK, MUTED, SILENT, shades_of
 from sleepagree.figures.sizes import two_columns
 from sleepagree.hypnogram import GAP
@@ -131,11 +138,10 @@ def draw_hypnograms(night: NightAgreement, *, ax: Axes | None = None) -> Axes:
     top += _STRIP + _SPACE + _TITLE
     ticks += _draw_lane(ax, device, top=top, title="device", serial=1)
 
-    name_ticks(ax.yaxis, [y for y, _ in ticks], [text for _, text in ticks])
-    ax.tick_params(axis="y", length=0)
+    name_ticks(ax.yaxis, [y for y, _ in ticks], [text for _, text in ticks], marks=False)
     ax.spines["left"].set_visible(False)
     positions, texts, name = clock_ticks(paired)
-    name_ticks(ax.xaxis, positions, texts)
+    name_ticks(ax.xaxis, positions, texts, name="tick")
     _draw_key(ax, name)
     return ax
 
@@ -145,8 +151,7 @@ def _draw_lane(ax: Axes, lane: Lane, *, top: float, title: str, serial: int) -> 
     begin, end, row = runs_of(lane.codes)
     rows = len(lane.rows)
     middle = top + np.arange(rows) + 0.5
-    for y in middle:
-        ax.axhline(y, color=GRID.light, linewidth=0.4, zorder=0.5)
+    grid_lines(ax, "y", middle.tolist())
     gap = row == GAP
     if gap.any():
         draw_boxes(ax, begin[gap], end[gap], top, top + rows, shade=GRID, name=f"data-gap-{serial}", zorder=0.8)
@@ -173,11 +178,7 @@ def _draw_steps(
     corners = np.empty((joined.size, 2, 2))
     corners[:, :, 0] = begin[joined, None]
     corners[:, 0, 1], corners[:, 1, 1] = middle[row[joined - 1]], middle[row[joined]]
-    codes = np.tile(np.array([Outline.MOVETO, Outline.LINETO], np.uint8), joined.size)
-    steps = PathPatch(Outline(corners.reshape(-1, 2), codes), edgecolor=MUTED.light, facecolor="none", linewidth=0.4)
-    steps.set_gid(name)
-    steps.set_zorder(1.5)
-    ax.add_patch(steps)
+    draw_strokes(ax, corners, shade=MUTED, width=0.4, name=name, zorder=1.5)
 
 
 def _draw_strip(ax: Axes, verdict: NDArray[np.int8], *, top: float) -> None:
@@ -191,8 +192,7 @@ def _draw_strip(ax: Axes, verdict: NDArray[np.int8], *, top: float) -> None:
         mine = code == which
         if mine.any():
             draw_boxes(ax, begin[mine], end[mine], a, b, shade=shade, name=f"data-strip-{which}", zorder=2)
-    for y in (low, high):
-        ax.axhline(y, color=GRID.light, linewidth=0.4, zorder=0.5)
+    grid_lines(ax, "y", (low, high))
 
 
 def clock_ticks(paired: PairedNight, *, step_s: float = _HOUR_S) -> tuple[list[float], list[str], str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -15,10 +15,12 @@ from sleepagree.figures.drawing import (
     SMALL_LETTER_POINTS,
     axes_for,
     draw_boxes,
+    draw_strokes,
     grid_lines,
     key_below,
     name_axis,
     name_ticks,
+    number_axis,
     styled,
     write,
 )
@@ -63,7 +65,7 @@ def draw_agreement_by_hour(parts: Sequence[PartAgreement], *, ax: Axes | None = 
     ax.set_xlim(-0.5, len(parts) - 0.5)
     name_ticks(ax.xaxis, at.tolist(), [part.part for part in parts])
     name_ticks(ax.yaxis, (0, 25, 50, 75, 100), ("0", "25", "50", "75", "100"))
-    grid_lines(ax, "y")
+    grid_lines(ax, "y", (0, 25, 50, 75, 100))
     by_hour = all(part.part.isdigit() for part in parts)
     name_axis(ax, x="hour of the clock" if by_hour else "third of the night", y="epochs that agree (%)")
     return ax
@@ -110,21 +112,19 @@ def draw_run_lengths(runs: Runs, *, epoch_s: float = EPOCH_S, ax: Axes | None = 
     found, expected = minutes_in_runs(runs, epoch_s=epoch_s)
     at = np.arange(found.size)
     draw_boxes(ax, at - 0.34, at + 0.34, 0, found, shade=ACCENT, zorder=2)
-    for x, y in zip(at, expected, strict=True):
-        ax.plot([x - 0.42, x + 0.42], [y, y], color=PAPER.light, linewidth=3.0, zorder=3)
-        ax.plot([x - 0.42, x + 0.42], [y, y], color=INK.light, linewidth=1.4, zorder=4)
+    across = np.stack([np.stack([at - 0.42, expected], axis=-1), np.stack([at + 0.42, expected], axis=-1)], axis=1)
+    # a pale rim, so that the line can be seen on a bar, too
+    draw_strokes(ax, across, shade=PAPER, width=3.0, zorder=3)
+    draw_strokes(ax, across, shade=INK, width=1.4, zorder=4)
     for i, y in enumerate(found.tolist()):
         if y:
             top = max(y, expected[i]) if abs(expected[i] - y) < 0.12 * found.max() else y
-            ax.annotate(
-                f"{y:.0f}", (i, top), (0, 2), textcoords="offset points", ha="center", va="bottom",
-                fontsize=SMALL_LETTER_POINTS, color=INK.light, zorder=5,
-            )  # fmt: skip
+            how: dict[str, Any] = {"size": SMALL_LETTER_POINTS, "ha": "center", "va": "bottom", "zorder": 5}
+            write(ax, i, top, f"{y:.0f}", shift=(0, 1.5), **how)
     ax.set_xlim(-0.6, found.size - 0.4)
     ax.set_ylim(0, 1.15 * max(float(np.nanmax([*found, *expected])), 1.0))
-    name_ticks(ax.xaxis, at.tolist(), _class_names(epoch_s))
-    ax.tick_params(axis="x", length=0)
-    grid_lines(ax, "y")
+    name_ticks(ax.xaxis, at.tolist(), _class_names(epoch_s), marks=False)
+    grid_lines(ax, "y", number_axis(ax.yaxis))
     name_axis(ax, x="", y="minutes of disagreement")
     write(
         ax,

@@ -8,8 +8,6 @@ from typing import Final
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.patches import PathPatch
-from matplotlib.path import Path as Outline
 from numpy.typing import ArrayLike, NDArray
 
 from sleepagree.estimate import Estimate
@@ -17,6 +15,7 @@ from sleepagree.figures.drawing import (
     SMALL_LETTER_POINTS,
     axes_for,
     draw_boxes,
+    draw_strokes,
     grid_lines,
     name_axis,
     name_ticks,
@@ -126,8 +125,7 @@ def _draw_pooled(ax: Axes, pooled: Estimate | None) -> None:
 
 
 def _name_rows(ax: Axes, participants: list[str], nights: list[str]) -> None:
-    name_ticks(ax.yaxis, [i + 0.5 for i in range(len(nights))], nights)
-    ax.tick_params(axis="y", length=0, labelsize=SMALL_LETTER_POINTS)
+    name_ticks(ax.yaxis, [i + 0.5 for i in range(len(nights))], nights, marks=False, size=SMALL_LETTER_POINTS)
     across = ax.get_yaxis_transform()
     first = 0
     serial = 0
@@ -150,8 +148,4 @@ def _draw_whiskers(ax: Axes, at: NDArray[np.floating], low: Values, high: Values
     corners = np.empty((int(known.sum()), 2, 2))
     corners[:, 0, 0], corners[:, 1, 0] = low[known], high[known]
     corners[:, :, 1] = at[known, None]
-    codes = np.tile(np.array([Outline.MOVETO, Outline.LINETO], np.uint8), corners.shape[0])
-    whiskers = PathPatch(
-        Outline(corners.reshape(-1, 2), codes), edgecolor=ACCENT.light, facecolor="none", linewidth=width, zorder=3
-    )
-    ax.add_patch(whiskers)
+    draw_strokes(ax, corners, shade=ACCENT, width=width, zorder=3)

@@ -8,11 +8,9 @@ from typing import Any, Final
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
-from matplotlib.patches import PathPatch
-from matplotlib.path import Path as Outline
 from numpy.typing import NDArray
 
-from sleepagree.figures.drawing import SMALL_LETTER_POINTS, draw_boxes, printable, write
+from sleepagree.figures.drawing import SMALL_LETTER_POINTS, draw_boxes, draw_strokes, printable, write
 from sleepagree.figures.palette import ACCENT, MUTED, PAPER, STAGE_LADDER
 
 #: Up to so many participants each have a shape and a colour of their own, named in a key.
@@ -81,11 +79,7 @@ def _with_lines(ax: Axes, x: Values, y: Values, who: NDArray[np.int64], count: i
         corners = np.empty((x.size, 2, 2))
         corners[:, 0, 0], corners[:, 0, 1] = mean_x[who], mean_y[who]
         corners[:, 1, 0], corners[:, 1, 1] = x, y
-        codes = np.tile(np.array([Outline.MOVETO, Outline.LINETO], np.uint8), x.size)
-        lines = PathPatch(
-            Outline(corners.reshape(-1, 2), codes), edgecolor=MUTED.light, facecolor="none", linewidth=0.4, zorder=3
-        )
-        ax.add_patch(lines)
+        draw_strokes(ax, corners, shade=MUTED, width=0.4, zorder=3)
     ax.plot(
         x, y, linestyle="none", marker="o", markersize=3.0, markerfacecolor=ACCENT.light,
         markeredgecolor=PAPER.light, markeredgewidth=0.3, zorder=4,

@@ -92,12 +92,12 @@ def draw_redistribution(traced: Sequence[Redistribution | StudyRedistribution], 
     ax.set_ylim(rows, 0)
     ax.set_xlim(0, 100)
     name_ticks(ax.xaxis, (0, 25, 50, 75, 100), ("0", "25", "50", "75", "100"))
-    grid_lines(ax, "x")
+    grid_lines(ax, "x", (0, 25, 50, 75, 100))
     ticks: list[tuple[float, str]] = []
     at = 0
     for stage in stages:
         write(
-            ax, -30, at + 0.55, stage.title, va="center", ha="left", fontweight="bold",
+            ax, -29, at + 0.55, stage.title, va="center", ha="left", fontweight="bold",
             bbox={"facecolor": PAPER.light, "edgecolor": "none", "pad": 0.8},
         )  # fmt: skip
         shades = shades_of(tuple(name for name, *_ in stage.to))
@@ -111,8 +111,7 @@ def draw_redistribution(traced: Sequence[Redistribution | StudyRedistribution], 
             write(ax, 103, y, say, size=SMALL_LETTER_POINTS, va="center", ha="left", clip_on=False)
             ticks.append((y, speak(name)))
         at += len(stage.to) + 1
-    name_ticks(ax.yaxis, [y for y, _ in ticks], [text for _, text in ticks])
-    ax.tick_params(axis="y", length=0)
+    name_ticks(ax.yaxis, [y for y, _ in ticks], [text for _, text in ticks], marks=False)
     ax.spines["left"].set_visible(False)
     name_axis(ax, x="per cent of the stage's epochs")
     return ax

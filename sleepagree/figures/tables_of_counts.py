@@ -17,7 +17,7 @@ from sleepagree.figures.drawing import (
     write,
 )
 from sleepagree.figures.palette import ACCENT, INK, MUTED
-from sleepagree.figures.sizes import one_column, two_columns
+from sleepagree.figures.sizes import LETTER_POINTS, one_column, two_columns
 from sleepagree.hypnogram import Counts
 from sleepagree.redistribution import speak
 
@@ -50,7 +50,9 @@ def draw_confusion(
     n_rows, n_columns = table.shape
     height = n_rows * _CELL_MM + 16
     size = two_columns(height) if n_columns >= _WIDE_FROM else one_column(height)
-    ax = axes_for(ax, size, left=16, right=11, top=9, bottom=6)
+    # room for the totals, which have as many digits as they have
+    digits = len(str(int(table.sum())))
+    ax = axes_for(ax, size, left=16, right=3 + 1.6 * digits, top=9, bottom=6)
     ax.set_xlim(0, n_columns)
     ax.set_ylim(n_rows, 0)
     rows, columns = table.sum(axis=1), table.sum(axis=0)
@@ -63,12 +65,10 @@ def draw_confusion(
     for j in range(n_columns):
         write(ax, j + 0.5, n_rows + 0.12, str(int(columns[j])), shade=MUTED, ha="center", va="top")
     write(ax, n_columns + 0.08, n_rows + 0.12, str(int(table.sum())), shade=MUTED, ha="left", va="top")
-    ax.xaxis.tick_top()
     ax.xaxis.set_label_position("top")
-    name_ticks(ax.xaxis, [j + 0.5 for j in range(n_columns)], [speak(c) for c in device_classes])
-    name_ticks(ax.yaxis, [i + 0.5 for i in range(n_rows)], [speak(c) for c in reference_classes])
+    name_ticks(ax.xaxis, [j + 0.5 for j in range(n_columns)], [speak(c) for c in device_classes], marks=False)
+    name_ticks(ax.yaxis, [i + 0.5 for i in range(n_rows)], [speak(c) for c in reference_classes], marks=False)
     name_axis(ax, x="device", y="reference")
-    ax.tick_params(length=0)
     for side in ax.spines.values():
         side.set_visible(False)
     return ax
@@ -78,15 +78,11 @@ def _draw_cell(ax: Axes, i: int, j: int, epochs: int, row: int) -> None:
     share = epochs / row if row else 0.0
     if share:
         draw_boxes(ax, j + 0.03, j + 0.97, i + 0.03, i + 0.97, shade=ACCENT, alpha=_STRONGEST_TINT * share, zorder=1)
-    # in dots of the page, so that the two lines keep their distance in cells of any size
-    how: dict[str, Any] = {"ha": "center", "textcoords": "offset points", "zorder": 3}
-    for text, offset, size, shade in (
-        (str(epochs), 3.4, 7.5, INK),
-        (f"{100 * share:.0f} %" if row else "–", -4.6, SMALL_LETTER_POINTS, INK),
-    ):
-        ax.annotate(
-            text, (j + 0.5, i + 0.5), (0, offset), va="center", color=shade.light, fontsize=size, **how
-        ).set_parse_math(False)
+    # shifted in points, so that the two lines keep their distance in cells of any size
+    where: dict[str, Any] = {"ha": "center", "va": "center", "zorder": 3}
+    write(ax, j + 0.5, i + 0.5, str(epochs), size=LETTER_POINTS + 0.5, shift=(0, 3.4), **where)
+    text = f"{100 * share:.0f} %" if row else "–"
+    write(ax, j + 0.5, i + 0.5, text, size=SMALL_LETTER_POINTS, shift=(0, -4.6), **where)
 
 
 def _frame(ax: Axes, i: int, j: int) -> None:

@@ -1,0 +1,91 @@
+"""From results to one self-contained HTML file."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from functools import lru_cache
+from importlib.resources import files
+from typing import TYPE_CHECKING
+
+from markupsafe import Markup
+
+from sleepagree.figures.palette import css_variables
+from sleepagree.night import NightAgreement
+from sleepagree.report.page import Page
+
+if TYPE_CHECKING:
+    from jinja2 import Template
+
+    from sleepagree.nights_table import NightsTable
+    from sleepagree.study import StudyAgreement
+
+
+def build_night_report(night: NightAgreement, *, command: str = "") -> str:
+    """Return the report of one night as an HTML document.
+
+    Parameters
+    ----------
+    night : NightAgreement
+        The night.
+    command : str
+        The command that repeats it; "" leaves it out.
+
+    Returns
+    -------
+    str
+        One file: no network, no script needed to read it, the same text for the same night.
+    """
+    from sleepagree.report.night_page import night_page
+
+    return render(night_page(night, command=command))
+
+
+def build_study_report(study: StudyAgreement, *, command: str = "", table: NightsTable | None = None) -> str:
+    """Return the report of a study as an HTML document.
+
+    Parameters
+    ----------
+    study : StudyAgreement
+        The study.
+    command : str
+        The command that repeats it; "" leaves it out.
+    table : NightsTable, optional
+        The table of nights that it was made from.
+
+    Returns
+    -------
+    str
+        One file: no network, no script needed to read it, the same text for the same study.
+    """
+    from sleepagree.report.study_page import study_page
+
+    return render(study_page(study, command=command, table=table))
+
+
+def render(page: Page) -> str:
+    """Return a page as an HTML document."""
+    script = _resource("page.js")
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    text = _template().render(
+        page=page,
+        style=Markup(_resource("page.css")),  # noqa: S704
+        script=Markup(script),  # noqa: S704
+        script_hash=digest,
+        light=Markup(css_variables()),  # noqa: S704
+        dark=Markup(css_variables(dark=True)),  # noqa: S704
+    )
+    return text if text.endswith("\n") else text + "\n"
+
+
+@lru_cache(maxsize=4)
+def _resource(name: str) -> str:
+    return (files("sleepagree.report") / "templates" / name).read_text(encoding="utf-8")
+
+
+@lru_cache(maxsize=1)
+def _template() -> Template:
+    from jinja2 import Environment, StrictUndefined
+
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    return environment.from_string(_resource("page.html.j2"))

@@ -1,0 +1,201 @@
+"""What a page is made of: sections of paragraphs, tables and figures, all of them plain text until the template.
+
+Every text here may hold anything a file held; the template escapes it. Only drawings are markup, and they come
+from `figure_view`, where matplotlib has escaped the letters already.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from markupsafe import Markup
+
+from sleepagree.errors import shorten
+
+_NOTHING: Final = Markup("")
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One cell: what it says and, for sorting, what it is worth."""
+
+    text: str
+    worth: float | None = None
+
+
+@dataclass(frozen=True)
+class TableView:
+    """A table.
+
+    Parameters
+    ----------
+    name : str
+        Its id in the page.
+    caption : str
+        What it holds.
+    header : tuple of str
+        Column heads.
+    rows : tuple of tuple of Cell
+        Rows; the first cell of each is its head.
+    left : int
+        Columns that hold words rather than numbers, from the left.
+    words : tuple of int
+        Further columns that hold words.
+    sortable : bool
+        Whether rows may be sorted.
+    folded : str
+        If not "", the table is folded away under these words.
+    """
+
+    name: str
+    caption: str
+    header: tuple[str, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    left: int = 1
+    words: tuple[int, ...] = ()
+    sortable: bool = False
+    folded: str = ""
+    kind: str = "table"
+
+
+@dataclass(frozen=True)
+class FigureView:
+    """A figure.
+
+    Parameters
+    ----------
+    name : str
+        Its id in the page.
+    title, description : str
+        Alternative text: what it is, and its numbers in words.
+    caption : str
+        What stands under it.
+    drawing : Markup
+        SVG elements.
+    width, height : float
+        Points.
+    wide : bool
+        Whether it fills both columns.
+    trace : str
+        JSON for looking at single epochs, "" without.
+    """
+
+    name: str
+    title: str
+    description: str
+    caption: str
+    drawing: Markup
+    width: float
+    height: float
+    wide: bool = False
+    trace: Markup = _NOTHING
+    kind: str = "figure"
+
+
+@dataclass(frozen=True)
+class Beside:
+    """Parts that stand beside each other where there is room; each part is a column of blocks."""
+
+    parts: tuple[tuple[Block, ...], ...]
+    kind: str = "beside"
+
+
+@dataclass(frozen=True)
+class Words:
+    """A paragraph; ``role`` names its look: "" plain, "note" small, "paste" to be pasted into a paper."""
+
+    text: str
+    role: str = ""
+    kind: str = "words"
+
+
+@dataclass(frozen=True)
+class Items:
+    """A list, numbered or not."""
+
+    items: tuple[str, ...]
+    numbered: bool = False
+    kind: str = "items"
+
+
+@dataclass(frozen=True)
+class Code:
+    """A command to type."""
+
+    text: str
+    kind: str = "code"
+
+
+@dataclass(frozen=True)
+class Heading:
+    """A heading inside a section."""
+
+    text: str
+    kind: str = "heading"
+
+
+Block = TableView | FigureView | Beside | Words | Items | Code | Heading
+
+
+@dataclass(frozen=True)
+class Section:
+    """A section with its heading."""
+
+    name: str
+    title: str
+    blocks: tuple[Block, ...]
+
+
+@dataclass(frozen=True)
+class Page:
+    """A whole page.
+
+    Parameters
+    ----------
+    kicker : str
+        What kind of report it is.
+    title : str
+        The heading.
+    findings : tuple of str
+        The finding, one sentence for each device.
+    sections : tuple of Section
+        In order.
+    """
+
+    kicker: str
+    title: str
+    findings: tuple[str, ...]
+    sections: tuple[Section, ...]
+
+
+def cells(*values: Any) -> tuple[Cell, ...]:
+    """Return a row: numbers given as (text, worth) pairs, words as text."""
+    return tuple(Cell(*v) if isinstance(v, tuple) else Cell(str(v)) for v in values)
+
+
+def figure_view(
+    ax: Any, *, name: str, title: str, description: str, caption: str, wide: bool = False, trace: Markup = _NOTHING
+) -> FigureView:
+    """Return a drawn figure as it stands in a page."""
+    from sleepagree.figures.drawing import figure_of
+    from sleepagree.figures.page_renderer import draw_for_page
+
+    svg, (width, height) = draw_for_page(figure_of(ax), prefix=name)
+    return FigureView(name, title, description, caption, Markup(svg), width, height, wide, trace)  # noqa: S704
+
+
+def file_word(name: str, otherwise: str) -> str:
+    """Return a file name fit to be shown, or other words where there is none."""
+    return shorten(name) or otherwise
+
+
+def some(blocks: Sequence[Block | None]) -> tuple[Block, ...]:
+    """Return the blocks that are there."""
+    return tuple(block for block in blocks if block is not None)
+
+
+def beside(*parts: Block | Sequence[Block | None]) -> Beside:
+    """Return blocks, or columns of them, that stand beside each other."""
+    return Beside(tuple(some(p) if isinstance(p, Sequence) else (p,) for p in parts))

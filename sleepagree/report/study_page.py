@@ -1,0 +1,683 @@
+"""A study as a page, in the order and words of the terminal."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any, Final
+
+import numpy as np
+
+from sleepagree.agreement import kappa_se, normal_quantile
+from sleepagree.errors import shorten
+from sleepagree.figures.bias_over_nights import draw_bias_against_level, draw_minutes, draw_normal_look
+from sleepagree.figures.bias_sources import draw_bias_sources
+from sleepagree.figures.night_kappas import draw_night_kappas
+from sleepagree.figures.redistribution import draw_redistribution
+from sleepagree.limits import Scale
+from sleepagree.nights_table import NightsTable
+from sleepagree.redistribution import speak
+from sleepagree.regression_limits import RegressionLimits, Spread, fit_regression_limits
+from sleepagree.report.closing import caution_section, methods_section, repeat_section
+from sleepagree.report.night_page import confusion_figure, confusion_table
+from sleepagree.report.page import (
+    Beside,
+    Block,
+    Cell,
+    FigureView,
+    Heading,
+    Items,
+    Page,
+    Section,
+    TableView,
+    Words,
+    beside,
+    cells,
+    figure_view,
+    some,
+)
+from sleepagree.report.sentences import (
+    finding_of_device,
+    join_words,
+    methods_of_study,
+    printable,
+    results_of_study,
+    say_level,
+    say_stages,
+)
+from sleepagree.resampling import BootstrapIntervals
+from sleepagree.study import (
+    BiasRow,
+    DeviceComparison,
+    DeviceStudy,
+    StudyAgreement,
+    StudyBiasSource,
+    StudyMapping,
+    StudyRedistribution,
+)
+from sleepagree.text import DASH, figure, show_duration, signed, speak_measure
+
+#: More nights than this are not listed in the page; nights.csv holds them all.
+MOST_LISTED: Final = 500
+_TABLE_WORDS: Final = {
+    "accuracy": "accuracy",
+    "kappa": "kappa",
+    "pabak": "PABAK",
+    "ac1": "AC1",
+    "mcc": "MCC",
+    "balanced_accuracy": "balanced accuracy",
+}
+_CLASS_WORDS: Final = {
+    "sensitivity": "sensitivity",
+    "specificity": "specificity",
+    "ppv": "PPV",
+    "npv": "NPV",
+    "f1": "F1",
+    "kappa": "kappa",
+}
+
+
+def study_page(study: StudyAgreement, *, command: str, table: NightsTable | None = None) -> Page:
+    """Return the page of a study."""
+    sections: list[Section | None] = [_compared(study)]
+    for i, device in enumerate(study.devices):
+        sections += [
+            _agreement(device, study, i),
+            _bias(device, study, i),
+            _redistribution(device, study, i),
+            _sources(device, study, i),
+        ]
+    sections += [_comparison(c, i) for i, c in enumerate(study.comparisons)]
+    sections += [
+        _scorers(study),
+        _nights(study),
+        caution_section(study.cautions),
+        methods_section(methods_of_study(study), results_of_study(study)),
+        repeat_section(command, files=() if table is None else (("nights table", table.name, table.sha256),)),
+    ]
+    names = join_words([shorten(d.device) for d in study.devices])
+    return Page(
+        "sleepagree: a study",
+        f"{names} against the reference" if names else "No night was scored",
+        tuple(finding_of_device(device, study) for device in study.devices),
+        tuple(s for s in sections if s is not None),
+    )
+
+
+# --- what was compared ------------------------------------------------------------------------------------
+
+
+def _compared(study: StudyAgreement) -> Section:
+    rows = []
+    for device in study.devices:
+        window = sum(n.window_epochs for n in device.nights)
+        scored = sum(n.scored for n in device.nights)
+        totals: dict[str, int] = {}
+        for night in device.nights:
+            for word, count in night.excluded:
+                totals[word] = totals.get(word, 0) + count
+        rest = ", ".join(f"{word.replace('_', ' ')} {count}" for word, count in totals.items() if count) or "none"
+        rows.append(
+            cells(
+                shorten(device.device),
+                ", ".join(say_stages(device.reports)),
+                _count(len(device.participants)),
+                _count(len(device.nights)),
+                (f"{window} ({show_duration(window)})", window),
+                (f"{scored} ({100 * scored / window:.1f} %)", scored),
+                rest,
+            )
+        )
+    header = (
+        "device",
+        "can report",
+        "participants",
+        "nights",
+        "epochs in the windows",
+        "scored on both sides",
+        "not scored",
+    )
+    blocks: list[Block | None] = [
+        TableView("devices", "Devices, nights and epochs", header, tuple(rows), left=2, words=(6,)),
+        _refused(study),
+    ]
+    return Section("compared", "What was compared", some(blocks))
+
+
+def _count(value: int) -> tuple[str, float]:
+    return str(value), float(value)
+
+
+def _refused(study: StudyAgreement) -> TableView | None:
+    if not study.refused:
+        return None
+    rows = tuple(
+        cells(str(r.row), shorten(r.participant), shorten(r.night), shorten(r.device), printable(r.reason))
+        for r in study.refused
+    )
+    caption = f"{len(study.refused)} of {study.given} nights were refused"
+    return TableView("refused", caption, ("line", "participant", "night", "device", "reason"), rows, left=4, words=(4,))
+
+
+# --- agreement --------------------------------------------------------------------------------------------
+
+
+def interval_words(found: BootstrapIntervals, digits: int = 3) -> str:
+    """Return the interval of a value, or a dash."""
+    estimate = found.percentile
+    return DASH if math.isnan(estimate.low) else f"{estimate.low:.{digits}f} to {estimate.high:.{digits}f}"
+
+
+def _value(found: BootstrapIntervals, digits: int = 3) -> tuple[str, float | None]:
+    value = found.percentile.value
+    return figure(value, digits), None if math.isnan(value) else value
+
+
+def _with_interval(found: BootstrapIntervals, digits: int = 2) -> tuple[str, float | None]:
+    text, worth = _value(found, digits)
+    return (text if math.isnan(found.percentile.low) else f"{text} ({interval_words(found, digits)})"), worth
+
+
+def _agreement(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section:
+    blocks: list[Block | None] = []
+    for k, studied in enumerate(device.mappings):
+        blocks += _one_mapping(studied, device, study, f"{serial}-{k}")
+    units = "participants" if len(device.participants) > 1 else "nights"
+    blocks.insert(0, Words(f"{say_level(study.options.level)}s come from resampling {units}.", "note"))
+    return Section(f"agreement-{serial}", f"Agreement of {shorten(device.device)}", some(blocks))
+
+
+def _one_mapping(studied: StudyMapping, device: DeviceStudy, study: StudyAgreement, name: str) -> list[Block | None]:
+    mapping = studied.mapping
+    square = next((m for m in device.mappings if m.mapping.is_square), None)
+    left: list[Block | None] = [
+        confusion_figure(studied.counts, mapping, name=f"confusion-{name}", of=f", {shorten(device.device)}"),
+        confusion_table(studied.counts, mapping, name=f"counts-{name}"),
+    ]
+    right: list[Block | None] = [_statistics(studied, study, name), _ceiling(studied)]
+    return [
+        Heading(f"Under '{shorten(mapping.name)}'"),
+        Words(printable(mapping.assumption)) if mapping.assumption else None,
+        beside(left, right),
+        _classes(studied, study, name),
+        _night_kappas(studied, device, study, name) if studied is square else None,
+    ]
+
+
+def _statistics(studied: StudyMapping, study: StudyAgreement, name: str) -> TableView:
+    rows = []
+    for key, word in _TABLE_WORDS.items():
+        found = studied.find(key)
+        if found is None or not found.pooled.percentile.defined:
+            continue
+        sd = (figure(found.averaged_sd, 3), found.averaged_sd)
+        rows.append(cells(word, _with_interval(found.pooled, 3), _with_interval(found.averaged, 3), sd))
+    left = f"; {studied.left_out} left out by the mapping" if studied.left_out else ""
+    header = ("", "pooled", "mean of participants", "SD between participants")
+    level = say_level(study.options.level)
+    return TableView(
+        f"statistics-{name}",
+        f"Agreement over {int(studied.counts.sum())} epochs{left}, with {level}",
+        header,
+        tuple(rows),
+    )
+
+
+def _ceiling(studied: StudyMapping) -> Words | None:
+    ceiling = studied.ceiling
+    if math.isnan(ceiling.accuracy) or ceiling.accuracy >= 1 or studied.mapping.is_square:
+        return None
+    return Words(
+        f"The best any device with these labels could reach on these nights: {figure(ceiling.accuracy, 3)} accuracy, "
+        f"{figure(ceiling.kappa, 3)} kappa."
+    )
+
+
+def _classes(studied: StudyMapping, study: StudyAgreement, name: str) -> TableView:
+    rows = []
+    for class_name in studied.mapping.device_classes:
+        found = [studied.find(key, class_name) for key in _CLASS_WORDS]
+        shown = [(DASH, None) if f is None else _with_interval(f.pooled) for f in found]
+        rows.append(cells(speak(shorten(class_name)), *shown))
+    caption = f"Each class against the rest, pooled, with {say_level(study.options.level)}"
+    return TableView(f"classes-{name}", caption, ("class", *_CLASS_WORDS.values()), tuple(rows))
+
+
+def _night_kappas(studied: StudyMapping, device: DeviceStudy, study: StudyAgreement, name: str) -> FigureView | None:
+    kappa = studied.night_kappa
+    known = ~np.isnan(kappa)
+    if not known.any():
+        return None
+    reach = normal_quantile(study.options.level) * kappa_se(studied.night_counts)
+    pooled = studied.find("kappa")
+    estimate = None if pooled is None else pooled.pooled.percentile
+    quarter, middle, upper = np.quantile(kappa[known], [0.25, 0.5, 0.75])
+    said = (
+        f"Kappa of {int(known.sum())} nights from {kappa[known].min():.2f} to {kappa[known].max():.2f}, median "
+        f"{middle:.2f}, middle half from {quarter:.2f} to {upper:.2f}"
+    )
+    if estimate is not None and estimate.defined:
+        said += f"; pooled {estimate.value:.2f} ({estimate.low:.2f} to {estimate.high:.2f})"
+    return figure_view(
+        draw_night_kappas(
+            kappa=kappa,
+            low=kappa - reach,
+            high=kappa + reach,
+            participant=[n.participant for n in device.nights],
+            night=[n.night for n in device.nights],
+            pooled=estimate,
+        ),
+        name=f"kappas-{name}",
+        title=f"Kappa of every night of {shorten(device.device)} under {shorten(studied.mapping.name)}",
+        description=f"{said}.",
+        caption=(
+            f"{said}. Whiskers take the epochs of a night as independent and are too narrow; the band is the interval "
+            "of the pooled kappa over participants."
+        ),
+    )
+
+
+# --- bias -------------------------------------------------------------------------------------------------
+
+
+def _bias(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:
+    if not device.bias:
+        return None
+    blocks: list[Block | None] = [
+        _limits_table(device, study, serial),
+        _shape_table(device, study, serial),
+        _equivalence(device, serial),
+        _method_words(device),
+        *_bias_figures(device, study, serial),
+    ]
+    return Section(f"bias-{serial}", f"Bias of {shorten(device.device)}", some(blocks))
+
+
+def _unit(row: BiasRow) -> str:
+    return "min" if row.unit == "min" else "" if row.unit == "count" else "%"
+
+
+def _named(row: BiasRow) -> str:
+    """Return a measure with its unit, where the name does not say it."""
+    name = shorten(speak_measure(row.measure))
+    says_it = row.measure.startswith(("minutes ", "percent "))
+    return name if says_it else f"{name} {_unit(row)}".rstrip()
+
+
+def _limits_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> TableView:
+    digits = 2 if study.options.log_ratio else 1
+    rows = []
+    for row in device.bias:
+        limits = row.limits
+        rows.append(
+            cells(
+                _named(row),
+                _count(limits.nights),
+                (figure(limits.reference_mean, 1), limits.reference_mean),
+                (figure(limits.device_mean, 1), limits.device_mean),
+                (signed(limits.bias, digits), limits.bias),
+                _range(limits.bias_low, limits.bias_high, digits),
+                (signed(limits.lower, digits), limits.lower),
+                _range(limits.lower_low, limits.lower_high, digits),
+                (signed(limits.upper, digits), limits.upper),
+                _range(limits.upper_low, limits.upper_high, digits),
+            )
+        )
+    level = say_level(study.options.level)
+    header = (
+        "measure", "nights", "reference", "device", "bias", level, "lower limit", level, "upper limit", level,
+    )  # fmt: skip
+    scale = " of log ratios" if study.options.log_ratio else ""
+    caption = f"Bias (device − reference){scale} and limits of agreement"
+    return TableView(f"limits-{serial}", caption, header, _sortable(rows), sortable=True)
+
+
+def _sortable(rows: list[tuple[Cell, ...]]) -> tuple[tuple[Cell, ...], ...]:
+    """Return rows in which nan is worth nothing: a table is sorted by what is known."""
+    return tuple(tuple(Cell(c.text) if c.worth is not None and math.isnan(c.worth) else c for c in row) for row in rows)
+
+
+def _range(low: float, high: float, digits: int = 1) -> str:
+    return DASH if math.isnan(low) or math.isnan(high) else f"{low:.{digits}f} to {high:.{digits}f}"
+
+
+def _shape_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> TableView:
+    rows = []
+    for row in device.bias:
+        limits, icc, ccc = row.limits, row.reliability.icc, row.reliability.ccc
+        rows.append(
+            cells(
+                _named(row),
+                (figure(limits.sd, 1), limits.sd),
+                (signed(limits.slope, 2), limits.slope),
+                _range(limits.slope_low, limits.slope_high, 2),
+                (signed(limits.spread_slope, 2), limits.spread_slope),
+                _range(limits.spread_slope_low, limits.spread_slope_high, 2),
+                (figure(limits.mae, 1), limits.mae),
+                (figure(icc.value, 2), icc.value),
+                _range(icc.low, icc.high, 2),
+                (figure(ccc.value, 2), ccc.value),
+            )
+        )
+    level = say_level(study.options.level)
+    header = (
+        "measure", "SD of differences", "slope on level", level, "slope of spread", level, "mean absolute error",
+        "ICC(A,1)", level, "CCC",
+    )  # fmt: skip
+    caption = "How differences depend on the level, and how well nights are told apart"
+    return TableView(f"shape-{serial}", caption, header, _sortable(rows), sortable=True)
+
+
+def _equivalence(device: DeviceStudy, serial: int) -> TableView | None:
+    words = {True: "within the margin", False: "not shown to be within", None: "undecided"}
+    rows = tuple(
+        cells(
+            shorten(speak_measure(row.measure)),
+            f"±{row.equivalence.margin_high:g} {_unit(row)}",
+            _range(row.equivalence.low, row.equivalence.high),
+            (figure(row.equivalence.p_value, 3), row.equivalence.p_value),
+            words[row.equivalence.equivalent],
+        )
+        for row in device.bias
+        if row.equivalence is not None
+    )
+    if not rows:
+        return None
+    header = ("measure", "margin stated beforehand", "90 % interval of the bias", "p", "verdict")
+    return TableView(f"equivalence-{serial}", "Two one-sided tests of the bias", header, rows, words=(4,))
+
+
+def _method_words(device: DeviceStudy) -> Words:
+    methods = dict.fromkeys(row.limits.method for row in device.bias)
+    of_note: dict[str, list[str]] = {}
+    for row in device.bias:
+        for note in row.limits.notes:
+            of_note.setdefault(note, []).append(speak_measure(row.measure))
+    notes = [f"{join_words(names)}: {note}" for note, names in of_note.items()]
+    return Words(printable(" ".join([f"Method: {'; or '.join(methods)}.", *notes])), "note")
+
+
+def _bias_figures(device: DeviceStudy, study: StudyAgreement, serial: int) -> list[Block | None]:
+    who = [n.participant for n in device.nights]
+    shown = [row for row in device.bias if row.measure == "TST" or row.measure.startswith("minutes ")]
+    blocks: list[Block | None] = []
+    for k, row in enumerate(shown):
+        blocks.append(_pair_of_figures(row, who, study, f"{serial}-{k}", device.device))
+    if study.options.log_ratio:
+        return blocks
+    by_size = sorted(shown, key=lambda row: -abs(row.limits.bias) if not math.isnan(row.limits.bias) else 0.0)
+    looked_at = [row for row in by_size[:2] if row.limits.participants > 2]
+    if looked_at:
+        views = [_normal_look(row, who, f"normal-{serial}-{k}") for k, row in enumerate(looked_at)]
+        blocks += [Heading("Are differences near a normal law?"), beside(*views)]
+    return blocks
+
+
+def _pair_of_figures(row: BiasRow, who: Sequence[str], study: StudyAgreement, name: str, device: str) -> Beside:
+    measure = speak_measure(row.measure)
+    limits = row.limits
+    data: dict[str, Any] = {
+        "reference": row.reference,
+        "device": row.device,
+        "participant": who,
+        "measure": measure,
+        "unit": row.unit,
+    }
+    lines = _lines_if_uneven(row, who, study.options.level)
+    of = f"{measure}, {shorten(device)}"
+    mean = (
+        f"{limits.nights} nights of {limits.participants} participants; mean {figure(limits.reference_mean, 1)} by the "
+        f"reference, {figure(limits.device_mean, 1)} by the device"
+    )
+    scale = " (log ratio)" if limits.scale is Scale.LOG_RATIO else ""
+    digits = 2 if scale else 1
+    said = (
+        f"bias{scale} {signed(limits.bias, digits)} ({_range(limits.bias_low, limits.bias_high, digits)}), limits of "
+        f"agreement {signed(limits.lower, digits)} to {signed(limits.upper, digits)}"
+    )
+    drawn = "Bars beside the axes are the intervals of bias and limits."
+    if lines is not None:
+        drawn = (
+            "The spread changes with the level, so the limits are drawn as lines in the mean of both sides (Bland & "
+            "Altman 1999, section 3.2)."
+        )
+    elif scale:
+        drawn = "Limits of the ratio fan out from the origin."
+    return beside(
+        figure_view(
+            draw_minutes(**data),
+            name=f"both-{name}",
+            title=f"Device against reference: {of}",
+            description=f"{mean}.",
+            caption=f"Every night by both sides; on the line they are equal. {mean}.",
+        ),
+        figure_view(
+            draw_bias_against_level(**data, limits=limits, lines=lines),
+            name=f"level-{name}",
+            title=f"Difference against level: {of}",
+            description=f"{said}.",
+            caption=f"Device minus reference against the mean of both: {said}. {drawn}",
+        ),
+    )
+
+
+def _lines_if_uneven(row: BiasRow, who: Sequence[str], level: float) -> RegressionLimits | None:
+    """Return limits as lines where the spread is known to change with the level."""
+    limits = row.limits
+    if limits.scale is Scale.LOG_RATIO or math.isnan(limits.spread_slope_low):
+        return None
+    if limits.spread_slope_low <= 0 <= limits.spread_slope_high:
+        return None
+    lines = fit_regression_limits(
+        reference=row.reference, device=row.device, participant=who, spread=Spread.VARYING, level=level
+    )
+    return None if math.isnan(lines.slope) else lines
+
+
+def _normal_look(row: BiasRow, who: Sequence[str], name: str) -> FigureView:
+    measure = speak_measure(row.measure)
+    return figure_view(
+        draw_normal_look(reference=row.reference, device=row.device, participant=who, measure=measure, unit=row.unit),
+        name=name,
+        title=f"Normal quantiles: {measure}",
+        description=(
+            f"Mean differences of {row.limits.participants} participants in order, against the quantiles of a normal "
+            "law."
+        ),
+        caption=(
+            f"Mean differences in {measure} of {row.limits.participants} participants. Points along the line support "
+            "limits of agreement that take them as normal; a bend or a stray point speaks against them."
+        ),
+    )
+
+
+# --- redistribution and sources ---------------------------------------------------------------------------
+
+
+def _redistribution(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:
+    traced = [t for t in device.redistribution if t.epochs]
+    if not device.redistribution:
+        return None
+    name = shorten(device.device)
+    stages = join_words([speak(t.stage) for t in device.redistribution])
+    blocks: list[Block | None] = [
+        Words(f"The reference scored no {speak(t.stage)} that {name} staged, too.")
+        for t in device.redistribution
+        if not t.epochs
+    ]
+    if traced:
+        said = "; ".join(
+            f"{speak(t.stage)}: "
+            + ", ".join(
+                f"{100 * d.share.value:.0f} % as {speak(d.name)} ({d.minutes.value:.1f} min a night)" for d in t.to
+            )
+            for t in traced
+        )
+        drawing = figure_view(
+            draw_redistribution(traced),
+            name=f"unreported-{serial}",
+            title=f"Where the epochs went that {name} has no label for",
+            description=f"{said}.",
+            caption=f"Shares of the pooled epochs with {say_level(study.options.level)} over participants.",
+        )
+        blocks.append(beside(drawing, [_shares_table(t, study, serial) for t in traced]))
+    return Section(f"redistribution-{serial}", f"Where {stages} went with {name}", some(blocks))
+
+
+def _shares_table(traced: StudyRedistribution, study: StudyAgreement, serial: int) -> TableView:
+    rows = []
+    for d in traced.to:
+        share = d.share.percentile
+        ends = DASH if math.isnan(share.low) else f"{100 * share.low:.0f} to {100 * share.high:.0f} %"
+        part = DASH if math.isnan(d.share_of_class) else f"{100 * d.share_of_class:.1f} %"
+        rows.append(
+            cells(
+                speak(shorten(d.name)),
+                (f"{100 * share.value:.1f} %", share.value),
+                ends,
+                _value(d.minutes, 1),
+                interval_words(d.minutes, 1),
+                part,
+            )
+        )
+    level = say_level(study.options.level)
+    header = ("taken as", "share", level, "min a night", level, "part of class")
+    return TableView(
+        f"went-{serial}-{traced.stage}",
+        f"{traced.epochs / 2:.1f} min of {speak(traced.stage)} in all",
+        header,
+        tuple(rows),
+    )
+
+
+def _sources(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:
+    if not device.bias_sources:
+        return None
+    sentences = [source.per_night.sentence() for source in device.bias_sources]
+    drawing = figure_view(
+        draw_bias_sources([source.per_night for source in device.bias_sources]),
+        name=f"sources-{serial}",
+        title=f"What the bias of each class is made of, {shorten(device.device)}",
+        description="; ".join(sentences) + ".",
+        caption=(
+            "Minutes a night (mean of participants' mean nights) gained from (filled) and lost to (hollow) each other "
+            "class; the last step of each class is its bias. The steps add up exactly."
+        ),
+    )
+    rows = tuple(row for source in device.bias_sources for row in _source_rows(source))
+    table = TableView(
+        f"sources-table-{serial}",
+        "Minutes a night, device − reference",
+        ("class", "part", "min a night", say_level(study.options.level)),
+        rows,
+        left=2,
+    )
+    title = f"Where each bias of {shorten(device.device)} comes from"
+    return Section(f"sources-of-bias-{serial}", title, (beside(drawing, table),))
+
+
+def _source_rows(source: StudyBiasSource) -> list[tuple[Cell, ...]]:
+    ends = {key: (low, high) for key, low, high in source.intervals}
+    own = source.per_night
+    name = speak(shorten(own.name))
+    rows = []
+    for other, minutes in sorted(own.gained, key=lambda part: -part[1]):
+        low, high = ends.get(f"from {other}", (math.nan, math.nan))
+        rows.append(cells(name, f"from {speak(shorten(other))}", (signed(minutes), minutes), _range(low, high)))
+    for other, minutes in sorted(own.lost, key=lambda part: -part[1]):
+        low, high = ends.get(f"to {other}", (math.nan, math.nan))
+        rows.append(cells(name, f"lost to {speak(shorten(other))}", (signed(-minutes), -minutes), _range(-high, -low)))
+    low, high = ends.get("bias", (math.nan, math.nan))
+    rows.append(cells(name, "bias", (signed(own.bias_min), own.bias_min), _range(low, high)))
+    return rows
+
+
+# --- comparisons, scorers, nights -------------------------------------------------------------------------
+
+
+def _comparison(comparison: DeviceComparison, serial: int) -> Section:
+    first, second = shorten(comparison.first), shorten(comparison.second)
+    rows = []
+    for d in comparison.differences:
+        digits = 1 if d.statistic == "absolute error" else 3
+        of = shorten(speak_measure(d.class_name)) if d.statistic == "absolute error" else speak(shorten(d.class_name))
+        rows.append(
+            cells(
+                f"{d.statistic} {of}".strip(),
+                (figure(d.first, digits), d.first),
+                (figure(d.second, digits), d.second),
+                _value(d.difference, digits),
+                interval_words(d.difference, digits),
+            )
+        )
+    caption = (
+        f"{comparison.nights} nights of {comparison.participants} participants under '{shorten(comparison.mapping)}'; "
+        f"difference = {second} − {first}; absolute errors in the measure's unit"
+    )
+    header = ("", first, second, "difference", "interval")
+    table = TableView(f"against-{serial}", caption, header, _sortable(rows))
+    return Section(f"comparison-{serial}", f"{second} against {first}", (table,))
+
+
+def _scorers(study: StudyAgreement) -> Section | None:
+    if not study.scorers:
+        return None
+    rows = tuple(
+        cells(
+            shorten(s.device),
+            shorten(s.mapping),
+            _count(s.nights),
+            figure(s.between_scorers, 3),
+            figure(s.with_scorers, 3),
+            DASH if math.isnan(s.share) else f"{100 * s.share:.0f} %",
+            figure(s.with_consensus, 3),
+        )
+        for s in study.scorers
+    )
+    header = (
+        "device", "mapping", "nights", "between scorers", "device with each scorer", "share of that",
+        "device with the consensus",
+    )  # fmt: skip
+    table = TableView("scorers-table", "Mean kappa over nights with several scorers", header, rows, left=2)
+    return Section("scorers", "Scorers", (table,))
+
+
+def _nights(study: StudyAgreement) -> Section | None:
+    rows = []
+    for device in study.devices:
+        square = next((m for m in device.mappings if m.mapping.is_square), None)
+        first = device.mappings[0]
+        for i, night in enumerate(device.nights):
+            kappa = math.nan if square is None else float(square.night_kappa[i])
+            accuracy = float(first.night_accuracy[i])
+            rows.append(
+                cells(
+                    shorten(night.participant),
+                    shorten(night.night),
+                    shorten(night.device),
+                    (f"{100 * night.scored / night.window_epochs:.1f} %", night.scored / night.window_epochs),
+                    (figure(accuracy, 3), accuracy),
+                    (figure(kappa, 3), kappa),
+                    (signed(night.best_offset_s, 0), night.best_offset_s),
+                )
+            )
+    if not rows:
+        return None
+    listed = rows[:MOST_LISTED]
+    more = f", the first {len(listed)} of {len(rows)}; nights.csv holds all" if len(rows) > len(listed) else ""
+    squares = dict.fromkeys(m.mapping.name for d in study.devices for m in d.mappings if m.mapping.is_square)
+    header = ("participant", "night", "device", "scored", "accuracy", "kappa", "best clock offset (s)")
+    table = TableView("nights-table", f"Nights{more}", header, _sortable(listed), left=3, sortable=True)
+    blocks: list[Block] = [
+        table,
+        Items(
+            (
+                "accuracy is that of each device's first mapping; kappa that of its first mapping that has one "
+                f"({join_words([shorten(s) for s in squares])})"
+                if squares
+                else "no mapping has a kappa",
+                "the clock offset is the one at which kappa would be highest; nothing was shifted",
+            )
+        ),
+    ]
+    return Section("nights", "Nights", tuple(blocks))
