@@ -158,9 +158,13 @@ def _bracket_above(function: Callable[[float], float], start: float) -> float:
     high = max(start, 1.0)
     while function(high) < 0:
         high *= 2
-        if high > 1e300:
-            raise ValueError("the probability asked for is closer to 0 or 1 than can be computed")
     return high
+
+
+def _check_reachable(name: str, probability: float) -> None:
+    """Raise unless the quadrature can tell ``probability`` from 0 and 1 with digits to spare."""
+    if not 1e-9 <= probability <= 1 - 1e-9:
+        raise ValueError(f"{name} must lie between 0 and 1, at least 1e-9 away from both, got {probability!r}")
 
 
 @lru_cache(maxsize=4096)
@@ -188,7 +192,7 @@ def one_limit_factor(*, n: int, multiplier: float, probability: float) -> float:
     Raises
     ------
     ValueError
-        If ``n`` is under 2 or ``probability`` is not between 0 and 1.
+        If ``n`` is under 2 or ``probability`` is not between 0 and 1, 1e-9 away from both.
 
     References
     ----------
@@ -202,7 +206,7 @@ def one_limit_factor(*, n: int, multiplier: float, probability: float) -> float:
     from scipy.special import ndtr
 
     check_count("n", n, at_least=2)
-    check_probability("probability", probability)
+    _check_reachable("probability", probability)
     root = math.sqrt(n)
 
     def excess(factor: float) -> float:
@@ -243,8 +247,8 @@ def joint_range_factor(*, n: int, content: float = 0.95, level: float = 0.95) ->
     from scipy.special import ndtr, ndtri
 
     check_count("n", n, at_least=2)
-    check_probability("content", content)
-    check_probability("level", level)
+    _check_reachable("content", content)
+    _check_reachable("level", level)
     limit = float(ndtri((1 + content) / 2))
     root = math.sqrt(n)
 
@@ -287,8 +291,8 @@ def content_factor(*, n: int, content: float = 0.95, probability: float = 0.975)
     from scipy.special import chdtrc, ndtr
 
     check_count("n", n, at_least=2)
-    check_probability("content", content)
-    check_probability("probability", probability)
+    _check_reachable("content", content)
+    _check_reachable("probability", probability)
     nodes, weights = _legendre(_NODES)
     # Where the sample mean lies, in SD of the mean; the integrand is even, so one half is enough.
     standard = 8.5 * (nodes + 1) / 2
@@ -341,8 +345,8 @@ def containment_factor(*, n: int, proportion: float = 0.95, alpha: float = 0.05)
     from scipy.special import ndtri
 
     check_count("n", n, at_least=2)
-    check_probability("proportion", proportion)
-    check_probability("alpha", alpha)
+    _check_reachable("proportion", proportion)
+    _check_reachable("alpha", alpha)
     touching = float(ndtri((1 + proportion) / 2))
 
     def excess(factor: float) -> float:

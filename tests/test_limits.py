@@ -648,7 +648,7 @@ def test_outer_range_is_beyond_both_limits() -> None:
         (
             lambda: one_limit_factor(n=2, multiplier=2.0, probability=1 - 1e-16),
             ValueError,
-            "closer to 0 or 1 than can be computed",
+            "at least 1e-9 away from both",
         ),
         (lambda: joint_range_factor(n=5, content=1.0), ValueError, "content must lie between 0 and 1"),
         (lambda: content_factor(n=5, probability=0.0), ValueError, "probability must lie between 0 and 1"),
