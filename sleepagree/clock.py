@@ -5,7 +5,7 @@ from correlating the stages of both sides instead of scoring the night again for
 proposes it never applies: a clock that was set by the agreement itself makes the agreement look better than it
 is.
 
-`scan_epoch_offsets` and `quick_offset` work on 30-s epochs and cost a fraction of a millisecond; `read_clock`
+The cheap version on 30-s epochs is in :mod:`sleepagree.offsets`; `read_clock`
 works on a fine clock (5 s), adds intervals and drift, and decides whether an offset is worth proposing.
 """
 
@@ -14,9 +14,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from functools import lru_cache
 from itertools import pairwise
-from typing import Any, Final, TypeAlias
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,19 +23,39 @@ from numpy.typing import NDArray
 from sleepagree.agreement import find_statistic, kappa, margins_from_sums
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import EPOCH_S, frozen_array
+from sleepagree.offsets import (
+    STEP_S,
+    ClassCodes,
+    QuickOffset,
+    Tables,
+    Values,
+    check_codes,
+    correlate,
+    fast_length,
+    fine_codes,
+    kappa_where_common,
+    peak_position,
+    quick_offset,
+    scan_epoch_offsets,
+)
 from sleepagree.resampling import participant_weights, percentile_interval
 
-ClassCodes: TypeAlias = NDArray[Any]
-Tables: TypeAlias = NDArray[np.int64]
-Values: TypeAlias = NDArray[np.float64]
+__all__ = [
+    "ClockReading",
+    "OffsetCurve",
+    "PartOffset",
+    "QuickOffset",
+    "clock_document",
+    "combined_offsets",
+    "fine_codes",
+    "quick_offset",
+    "read_clock",
+    "scan_epoch_offsets",
+]
 
-STEP_S: Final = 5.0
 RANGE_S: Final = 1800.0
 BLOCK_S: Final = 900.0
 RESAMPLES: Final = 500
-
-CAUTION_OFFSET_S: Final = 60.0
-CAUTION_GAIN: Final = 0.03
 
 SMALLEST_GAIN: Final = 0.01
 """Kappa that an offset must gain before it is proposed."""
@@ -55,239 +74,6 @@ TUNING_WARNING: Final = (
     "Report both figures, and apply an offset only when something else than agreement supports it "
     "(a marker, a second clock, the same offset on other nights)."
 )
-
-
-# ----------------------------------------------------------------------------------- tables at many offsets
-
-
-def fine_codes(
-    onset_s: Values, duration_s: Values, codes: ClassCodes, *, origin_s: float, n: int, step_s: float = STEP_S
-) -> NDArray[np.int8]:
-    """Lay spans on a fine clock.
-
-    Parameters
-    ----------
-    onset_s, duration_s : float arrays of shape (n_spans,)
-        Spans in order of time, without overlap (s).
-    codes : int array of shape (n_spans,)
-        Class of each span, -1 for none.
-    origin_s : float
-        Time of the first step, on the clock of ``onset_s``.
-    n : int
-        Number of steps.
-    step_s : float
-        Length of a step (s).
-
-    Returns
-    -------
-    int8 array of shape (n,)
-        The class that holds at the middle of each step, -1 where there is none.
-
-    Examples
-    --------
-    >>> fine_codes(np.array([0.0]), np.array([30.0]), np.array([2]), origin_s=-10.0, n=10).tolist()
-    [-1, -1, 2, 2, 2, 2, 2, 2, -1, -1]
-    """
-    middle = origin_s + (np.arange(n) + 0.5) * step_s
-    if len(onset_s) == 0:
-        return np.full(n, -1, dtype=np.int8)
-    span = np.searchsorted(onset_s, middle, side="right") - 1
-    known = np.maximum(span, 0)
-    inside = (span >= 0) & (middle < onset_s[known] + duration_s[known])
-    return np.where(inside, codes[known], -1).astype(np.int8)
-
-
-def scan_epoch_offsets(
-    reference_codes: ClassCodes, device_codes: ClassCodes, n_classes: int, *, max_shift_epochs: int = 60
-) -> Tables:
-    """Return the table of counts at each shift of the device by whole epochs.
-
-    Parameters
-    ----------
-    reference_codes, device_codes : int arrays of shape (n_epochs,)
-        Class of each epoch, -1 for none.
-    n_classes : int
-        Number of classes.
-    max_shift_epochs : int
-        Largest shift, earlier and later (epochs).
-
-    Returns
-    -------
-    int array of shape (2 * max_shift_epochs + 1, n_classes, n_classes)
-        Rows reference, columns device. Entry ``max_shift_epochs + s`` has ``s`` epochs added to device times.
-
-    Raises
-    ------
-    ValueError
-        If the codes differ in length, or a code or the largest shift is out of range.
-
-    Examples
-    --------
-    >>> tables = scan_epoch_offsets(np.array([0, 0, 1]), np.array([0, 1, 1]), 2, max_shift_epochs=1)
-    >>> tables[2].tolist()  # the device one epoch later: 0 0 1 against - 0 1
-    [[1, 0], [0, 1]]
-    """
-    _check_codes(reference_codes, device_codes, n_classes)
-    n = reference_codes.size
-    shift = max_shift_epochs
-    if shift < 0:
-        raise ValueError(f"max_shift_epochs must be 0 or more, not {shift!r}")
-    length = _fast_length(n + shift)  # positive and negative shifts then do not meet
-    counts = _correlate(
-        reference_codes[None], device_codes[None], n_classes, length=length, shifts=range(-shift, shift + 1)
-    )
-    tables: Tables = np.moveaxis(counts[0], -1, 0)
-    return tables
-
-
-def _check_codes(reference: ClassCodes, device: ClassCodes, n_classes: int) -> None:
-    if reference.ndim != 1 or reference.shape != device.shape or reference.size == 0:
-        raise ValueError(
-            f"reference and device codes must have one length of at least 1, "
-            f"not shapes {reference.shape} and {device.shape}"
-        )
-    if n_classes < 2:
-        raise ValueError(f"n_classes must be 2 or more, not {n_classes!r}")
-    for codes in (reference, device):
-        if int(codes.min()) < -1 or int(codes.max()) >= n_classes:
-            raise ValueError(f"codes must lie from -1 to {n_classes - 1}, not {codes.min()} to {codes.max()}")
-
-
-@lru_cache(maxsize=64)
-def _fast_length(least: int) -> int:
-    """Return the smallest length from ``least`` on whose transform is fast (factors 2, 3 and 5 only)."""
-    best = 1 << (least - 1).bit_length()
-    power_of_5 = 1
-    while power_of_5 < best:
-        odd = power_of_5
-        while odd < best:
-            length = odd << max(0, (-(-least // odd) - 1).bit_length())
-            best = min(best, length)
-            odd *= 3
-        power_of_5 *= 5
-    return best
-
-
-@lru_cache(maxsize=32)
-def _indicators(n_classes: int, bits: int, per_word: int) -> tuple[Values, Values]:
-    """Return the indicator of each class, and the weights of the classes packed into words."""
-    indicators = np.eye(n_classes, n_classes + 1)
-    place = np.arange(n_classes)
-    weights = np.zeros((-(-n_classes // per_word), n_classes + 1))
-    weights[place // per_word, place] = 2.0 ** (bits * (place % per_word))
-    for shared in (indicators, weights):
-        shared.flags.writeable = False
-    return indicators, weights
-
-
-def _correlate(reference: ClassCodes, device: ClassCodes, n_classes: int, *, length: int, shifts: range) -> Tables:
-    """Return circular counts: entry [block, a, b, s] tells for how many i reference[i] = a and device[i-s] = b.
-
-    Several device classes go through one transform: their indicators are given the weights 1, 2^bits, 2^2bits
-    ..., where no count passes ``bits`` bits, and are told apart after rounding to whole numbers. With at most
-    40 bits in all the rounding error of the transform stays near 1e-3, far from the 0.5 that would do harm.
-    """
-    bits = min(reference.shape[-1], device.shape[-1]).bit_length()
-    per_word = max(1, min(n_classes, 40 // bits))
-    indicators, weights = _indicators(n_classes, bits, per_word)
-    words = len(weights)
-    # wrapped around, code -1 looks into the last column, which is empty
-    rows = indicators.take(reference, axis=1, mode="wrap").transpose(1, 0, 2)
-    columns = weights.take(device, axis=1, mode="wrap").transpose(1, 0, 2)
-    reference_spectrum = np.fft.rfft(rows, length)
-    device_spectrum = np.fft.rfft(columns, length)
-    product = reference_spectrum[:, :, None] * device_spectrum.conj()[:, None]
-    packed = np.fft.irfft(product, length)[..., np.arange(shifts.start, shifts.stop)]
-    whole = np.rint(packed).astype(np.int64)
-    places = (np.arange(per_word) * bits)[:, None]
-    counts = (whole[:, :, :, None, :] >> places) & ((1 << bits) - 1)
-    unpacked: Tables = counts.reshape(reference.shape[0], n_classes, words * per_word, len(shifts))
-    return unpacked[:, :, :n_classes]
-
-
-# ------------------------------------------------------------------------------------------- the cheap version
-
-
-@dataclass(frozen=True)
-class QuickOffset:
-    """What the cheap scan of one night found.
-
-    Parameters
-    ----------
-    offset_s : float
-        Seconds to add to device times for the best kappa, a whole number of epochs; nan when no kappa is
-        defined.
-    kappa_at_zero, kappa_at_best, gain : float
-        Kappa as recorded, at the best offset, and their difference.
-    caution : bool
-        Whether the offset is 1 min or more and gains 0.03 kappa or more.
-    """
-
-    offset_s: float
-    kappa_at_zero: float
-    kappa_at_best: float
-    gain: float
-    caution: bool
-
-
-def quick_offset(
-    reference_codes: ClassCodes,
-    device_codes: ClassCodes,
-    n_classes: int,
-    *,
-    epoch_s: float = EPOCH_S,
-    max_shift_epochs: int = 60,
-) -> QuickOffset:
-    """Return the whole number of epochs that would raise kappa most.
-
-    Parameters
-    ----------
-    reference_codes, device_codes : int arrays of shape (n_epochs,)
-        Class of each epoch of the window, in order and without jumps; -1 where a side has none.
-    n_classes : int
-        Number of classes.
-    epoch_s : float
-        Length of an epoch (s).
-    max_shift_epochs : int
-        Largest shift, earlier and later (epochs).
-
-    Returns
-    -------
-    QuickOffset
-        Offsets that leave less than half of the epochs in common are not considered. A gain is no proof of a
-        wrong clock: two nights that have nothing to do with each other gain about 0.1 this way.
-
-    Raises
-    ------
-    ValueError
-        As `scan_epoch_offsets`.
-    """
-    tables = scan_epoch_offsets(reference_codes, device_codes, n_classes, max_shift_epochs=max_shift_epochs)
-    curve = _kappa_where_common(tables)
-    best = _peak(curve, max_shift_epochs)
-    at_zero = float(curve[max_shift_epochs])
-    if best is None:
-        return QuickOffset(NAN, at_zero, NAN, NAN, caution=False)
-    offset_s = (best - max_shift_epochs) * epoch_s
-    at_best = float(curve[best])
-    gain = at_best - at_zero
-    caution = abs(offset_s) >= CAUTION_OFFSET_S and gain >= CAUTION_GAIN
-    return QuickOffset(offset_s, at_zero, at_best, gain, caution)
-
-
-def _kappa_where_common(tables: NDArray[Any]) -> Values:
-    """Return kappa of each table, nan where less than half of the largest table's epochs are left."""
-    curve = kappa(tables)
-    n = tables.sum(axis=(-2, -1))
-    return np.where(n * 2 >= n.max(), curve, np.nan)
-
-
-def _peak(curve: Values, zero: int) -> int | None:
-    """Return the position of the highest value, the one nearest to offset zero among equals."""
-    if np.isnan(curve).all():
-        return None
-    highest = np.flatnonzero(curve >= np.nanmax(curve) - 1e-12)
-    return int(highest[np.argmin(np.abs(highest - zero))])
 
 
 # -------------------------------------------------------------------------------------------- the full version
@@ -343,7 +129,7 @@ class OffsetCurve:
     @property
     def best(self) -> tuple[float, float]:
         """The best offset (s) and its kappa; nan where no kappa is defined."""
-        peak = _peak(self.kappa, len(self.kappa) // 2)
+        peak = peak_position(self.kappa, len(self.kappa) // 2)
         return (NAN, NAN) if peak is None else (float(self.offsets_s[peak]), float(self.kappa[peak]))
 
 
@@ -475,13 +261,13 @@ def read_clock(
     ValueError
         If the codes do not fit each other or a number is out of its range.
     """
-    _check_codes(reference, device, n_classes)
+    check_codes(reference, device, n_classes)
     if not 0.0 < step_s <= range_s:
         raise ValueError(f"step_s must lie between 0 and range_s, not {step_s!r} with {range_s!r}")
     lags = _Lags(round(range_s / step_s), round(max(PEAK_SCALES_S) / step_s), step_s)
     blocks = _Blocks.of(reference, device, n_classes, lags)
     tables = blocks.tables()
-    wide_curve = _kappa_where_common(tables)
+    wide_curve = kappa_where_common(tables)
     curve = OffsetCurve(lags.offsets_s, wide_curve[lags.inner])
     binary = None if wake_sleep is None else _curve_of(wake_sleep, lags)
     offset_s, at_best = curve.best
@@ -578,11 +364,11 @@ class _Blocks:
         around[source.start - begin : source.stop - begin] = device[source]
         pieces = np.lib.stride_tricks.sliding_window_view(around, length + 2 * lags.most)[::length]
         # a piece begins `most` steps before its block, so a shift of -most is the offset 0
-        counts = _correlate(
+        counts = correlate(
             rows.reshape(count, length),
             pieces,
             n_classes,
-            length=_fast_length(length + 2 * lags.most),
+            length=fast_length(length + 2 * lags.most),
             shifts=range(-2 * lags.most, 1),
         )
         places = np.flatnonzero(counts.any(axis=(1, 2, 3)))
@@ -615,7 +401,7 @@ class _Blocks:
             part = weights[begin : begin + step].astype(np.float64) @ flat
             curves = _kappa_of_sums(np.moveaxis(part.reshape(-1, sums, offsets), 1, 0))
             for row, curve in enumerate(curves):
-                peak = _peak(curve, self.lags.reach)
+                peak = peak_position(curve, self.lags.reach)
                 if peak is not None:
                     found[begin + row] = (peak - self.lags.reach) * self.lags.step_s
         return found
@@ -643,9 +429,9 @@ def _kappa_of_sums(sums: Values) -> Values:
 
 
 def _curve_of(sides: tuple[ClassCodes, ClassCodes], lags: _Lags) -> OffsetCurve:
-    _check_codes(*sides, 2)
+    check_codes(*sides, 2)
     tables = _Blocks.of(*sides, 2, _Lags(lags.reach, 0, lags.step_s)).tables()
-    return OffsetCurve(lags.offsets_s, _kappa_where_common(tables))
+    return OffsetCurve(lags.offsets_s, kappa_where_common(tables))
 
 
 def _half_weights(count: int, draws: int, rng: np.random.Generator) -> NDArray[np.int64]:
@@ -656,7 +442,7 @@ def _half_weights(count: int, draws: int, rng: np.random.Generator) -> NDArray[n
 
 def _width_s(curve: OffsetCurve) -> float:
     """Return how long kappa stays within 0.02 of its peak around the best offset."""
-    peak = _peak(curve.kappa, len(curve.kappa) // 2)
+    peak = peak_position(curve.kappa, len(curve.kappa) // 2)
     if peak is None:
         return NAN
     below = ~(curve.kappa >= curve.kappa[peak] - WIDTH_DROP)
@@ -680,7 +466,7 @@ def _chance_curve(reference: ClassCodes, device: ClassCodes, n_classes: int) -> 
     scored = np.flatnonzero(reference >= 0)
     common = slice(int(scored[0]), int(scored[-1]) + 1)
     rows, columns = reference[common], device[common][::-1]
-    counts = _correlate(rows[None], columns[None], n_classes, length=rows.size, shifts=range(rows.size))
+    counts = correlate(rows[None], columns[None], n_classes, length=rows.size, shifts=range(rows.size))
     return kappa(np.moveaxis(counts[0], -1, 0))
 
 
@@ -743,7 +529,7 @@ def _hint_outside(reference: ClassCodes, device: ClassCodes, n_classes: int, lag
     if reach <= lags.most:
         return ""
     tables = scan_epoch_offsets(reference, device, n_classes, max_shift_epochs=reach)
-    curve = _kappa_where_common(tables)
+    curve = kappa_where_common(tables)
     wide = _Lags(reach - lags.context, lags.context, lags.step_s)
     heights = np.zeros(curve.size)
     inner = wide.inner

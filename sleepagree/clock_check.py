@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.class_sequences import both_codes, class_sequence, square_mapping
-from sleepagree.clock import ClockReading, QuickOffset, fine_codes, quick_offset, read_clock
 from sleepagree.errors import MappingError
 from sleepagree.hypnogram import ScoredSpans
+from sleepagree.offsets import QuickOffset, fine_codes, quick_offset
 from sleepagree.pairing import PairedNight
 from sleepagree.resampling import rng_for
 from sleepagree.stages import StageMapping, fitting_mappings
+
+if TYPE_CHECKING:
+    from sleepagree.clock import ClockReading
 
 STEP_S: Final = 5.0
 
@@ -69,6 +72,8 @@ def scan_clock(
     MappingError
         When no mapping with a kappa fits the two label sets.
     """
+    from sleepagree.clock import read_clock  # only this command needs it
+
     square = square_mapping(paired, mapping)
     if square is None:
         raise MappingError(

@@ -8,7 +8,7 @@ import platform
 import re
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -16,12 +16,14 @@ import sleepagree
 from sleepagree.agreement import ClassAgreement
 from sleepagree.ceiling import Ceiling
 from sleepagree.disagreement import disagreement_document
-from sleepagree.mapping_comparison import ComparedMapping, MappingComparison
 from sleepagree.measures import MeasurePair
 from sleepagree.night import MappingAgreement, NightAgreement
 from sleepagree.offsets import QuickOffset
 from sleepagree.pairing import PairedNight, Side, Status
 from sleepagree.redistribution import BiasSource, Destination, Redistribution
+
+if TYPE_CHECKING:
+    from sleepagree.mapping_comparison import ComparedMapping, MappingComparison
 
 NIGHT_SCHEMA: Final = "sleepagree.night/1"
 MAPPINGS_SCHEMA: Final = "sleepagree.mappings/1"

@@ -9,7 +9,7 @@ import pytest
 import simulated
 from sklearn.metrics import cohen_kappa_score
 
-from sleepagree import clock
+from sleepagree import clock, offsets
 from sleepagree.clock import (
     clock_document,
     combined_offsets,
@@ -71,7 +71,7 @@ def test_a_long_recording_is_still_counted_exactly():
 
 @pytest.mark.parametrize("least", [1, 2, 7, 900, 961, 1021, 5801])
 def test_lengths_of_transforms(least):
-    length = clock._fast_length(least)
+    length = offsets.fast_length(least)
 
     def fast(number):
         for factor in (2, 3, 5):

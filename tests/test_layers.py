@@ -25,7 +25,7 @@ resampling sample_size planning
 pairing
 class_sequences
 redistribution
-clock clock_check disagreement
+offsets clock clock_check disagreement
 mapping_files sources
 night
 night_summary scorers mapping_comparison
