@@ -130,7 +130,7 @@ class FileInspection:
     header : tuple of (str, str)
         For tables whose columns of times and stages are not known: name of each column -> what it seems to hold.
     ignored : tuple of (str, int)
-        Texts that are no stages.
+        Texts that are no stages. They may say anything about anybody: outputs tell their number only.
     notes, cautions : tuple of str
         Of the reader.
     problems : tuple of str
@@ -532,7 +532,7 @@ def inspection_document(inspection: FileInspection) -> dict[str, Any]:
         "lights": {"off": _json_moment(inspection.lights_off), "on": _json_moment(inspection.lights_on)},
         "columns": dict(inspection.columns),
         "header": dict(inspection.header),
-        "ignored": dict(inspection.ignored),
+        "ignored": {"texts": len(inspection.ignored), "times": sum(count for _, count in inspection.ignored)},
         "unknown": list(inspection.unknown),
         "problems": list(inspection.problems),
         "would_do": list(inspection.would_do),

@@ -12,7 +12,6 @@ from sleepagree.stages import UNSCORED
 from sleepagree.text import DASH, WIDTH, show_moment, table_lines, wrap
 
 _GAPS: Final = 6
-_TEXTS: Final = 8
 _LABEL_WIDTH: Final = 34
 
 
@@ -24,7 +23,7 @@ def inspection_lines(inspection: FileInspection) -> list[str]:
         _labels(inspection),
         _gaps(inspection),
         _overlaps(inspection),
-        _texts("OTHER TEXTS, no stages", inspection.ignored),
+        _other_texts(inspection),
         _sentences("NOTES", inspection.notes),
         _sentences("IN MNE", inspection.read_by_mne),
         _problems(inspection),
@@ -137,17 +136,15 @@ def _overlaps(inspection: FileInspection) -> list[str]:
     return _sentences("OVERLAPS", inspection.overlaps)
 
 
-def _texts(title: str, texts: tuple[tuple[str, int], ...]) -> list[str]:
-    if not texts:
+def _other_texts(inspection: FileInspection) -> list[str]:
+    """Return how many texts are no stages; what they say is not shown, for it may be about a person."""
+    if not inspection.ignored:
         return []
-    often = sorted(texts, key=lambda item: -item[1])
-    lines = [title]
-    for text, count in often[:_TEXTS]:
-        shown = _cut(text, WIDTH - 12)
-        lines.append(f"  {count:>6}  {shown}")
-    if len(often) > _TEXTS:
-        lines.append(f"  and {len(often) - _TEXTS} other texts, {sum(n for _, n in often[_TEXTS:])} times")
-    return lines
+    times = sum(count for _, count in inspection.ignored)
+    texts = "1 text" if len(inspection.ignored) == 1 else f"{len(inspection.ignored)} texts"
+    return [
+        f"OTHER  {texts}, {times} time{'' if times == 1 else 's'}: no stages, and not shown, as they may name people"
+    ]
 
 
 def _sentences(title: str, sentences: tuple[str, ...]) -> list[str]:

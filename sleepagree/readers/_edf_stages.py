@@ -27,6 +27,8 @@ from sleepagree.stages import (
 #: Times in files are decimal; their differences are not exact in binary.
 SLACK_S: Final = 1e-3
 EMPTY_TEXT: Final = "(empty text)"
+#: Where no annotation is a stage, a text that stands this often could be a label; a rarer one is a remark.
+SHOWN_FROM: Final = 5
 
 #: Lengths of scoring epochs, tried in this order where durations differ from one another.
 _USUAL_EPOCHS_S: Final = (30.0, 20.0, 15.0, 10.0, 5.0, 4.0, 2.0, 1.0)
@@ -376,20 +378,27 @@ def marks_of_annotations(annotations: Annotations, path: str, *, layout: Layout 
 
 
 def no_stage_error(path: str, texts: Iterable[str]) -> UnknownStageError:
-    """Return the error for a file whose annotations hold no stage: it lists the texts that it holds."""
+    """Return the error for a file whose annotations hold no stage: it lists the texts that recur in it.
+
+    A scorer's remark stands there once or twice and may say anything about anybody; it is counted and not shown.
+    """
     counted = sorted(count_texts(texts), key=lambda item: (-item[1], item[0]))
-    listing = ", ".join(f"'{_cut(text)}' ({count})" for text, count in counted[:3])
-    more = f" and {len(counted) - 3} more" if len(counted) > 3 else ""
-    lines = "\n".join(f'    {_toml_text(text)} = "..."' for text, _ in counted[:12] if text != EMPTY_TEXT)
+    recurring = [(text, count) for text, count in counted if count >= SHOWN_FROM]
+    listing = [f"'{_cut(text)}' ({count})" for text, count in recurring[:3]]
+    more = len(recurring) - len(listing)
+    rare = len(counted) - len(recurring)
+    listing += [f"{more} more"] if more else []
+    listing += [f"{rare} that stand{'s' if rare == 1 else ''} fewer than {SHOWN_FROM} times"] if rare else []
+    lines = "\n".join(f'    {_toml_text(text)} = "..."' for text, _ in recurring[:12] if text != EMPTY_TEXT)
     return UnknownStageError(
         "no annotation is a sleep stage",
         path,
         "",
-        f"{len(counted)} texts: {listing}{more}",
+        f"{len(counted)} text{'s' if len(counted) > 1 else ''}: {', '.join(listing)}",
         "texts such as 'Sleep stage N2', or a layout that names the stages",
         "Give a layout (--layout FILE.toml, --reference-layout for a reference) with\n    [stages]\n" + lines
         if lines
-        else "Check that this is the file with the scoring.",
+        else "Check that this is the file with the scoring, or name its texts in a layout.",
     )
 
 
