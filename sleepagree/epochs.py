@@ -16,7 +16,9 @@ from sleepagree.errors import EpochGridError
 from sleepagree.hypnogram import EPOCH_S, GAP, LabelCodes, ScoredSpans, frozen_array, seal
 
 _MS: Final = 1000.0
-_MOST_EPOCHS: Final = 2_000_000
+MOST_EPOCHS: Final = 2_000_000
+# the whole calendar is 3e11 s; milliseconds of this still fit exactly in a float
+_FARTHEST_S: Final = 1e12
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,25 +80,40 @@ def lay_on_epochs(spans: ScoredSpans, *, origin_s: float, epoch_s: float = EPOCH
         When the spans reach over more than two million epochs (a wrong year, most often).
     """
     epoch_ms = round(epoch_s * _MS)
-    begin = np.rint((spans.onset_s - origin_s) * _MS).astype(np.int64)
-    if begin.size == 0:
+    if spans.onset_s.size == 0:
         return EpochLabels(0, np.empty(0, np.int16))
+    _refuse_too_long(spans, origin_s, epoch_s)
+    begin = np.rint((spans.onset_s - origin_s) * _MS).astype(np.int64)
     end = np.rint((spans.onset_s + spans.duration_s - origin_s) * _MS).astype(np.int64)
     # rounding to a millisecond may leave a neighbour's end 1 ms after the next onset
     np.minimum(end[:-1], begin[1:], out=end[:-1])
     first, last = int(begin[0] // epoch_ms), int(-(-end[-1] // epoch_ms))
-    if last - first > _MOST_EPOCHS:
+    if not (begin % epoch_ms).any() and not (end % epoch_ms).any():
+        return EpochLabels(first, _repeat_runs(begin, end, spans.codes, epoch_ms))
+    return _share_out(begin, end, spans.codes, epoch_ms, first, last - first)
+
+
+def _refuse_too_long(spans: ScoredSpans, origin_s: float, epoch_s: float) -> None:
+    longest_s = MOST_EPOCHS * epoch_s
+    length_s = spans.end_s - float(spans.onset_s[0])
+    if length_s > longest_s:
         raise EpochGridError(
             "the spans reach over too long a time for a sleep recording",
             spans.origin.name,
             "",
-            f"{(last - first) * epoch_s / 86400:.0f} days",
-            f"at most {_MOST_EPOCHS * epoch_s / 86400:.0f} days",
+            f"{length_s / 86400:.0f} days",
+            f"at most {longest_s / 86400:.0f} days",
             "Check the dates (or the unit of the times) in the file.",
         )
-    if not (begin % epoch_ms).any() and not (end % epoch_ms).any():
-        return EpochLabels(first, _repeat_runs(begin, end, spans.codes, epoch_ms))
-    return _share_out(begin, end, spans.codes, epoch_ms, first, last - first)
+    if not abs(float(spans.onset_s[0]) - origin_s) < _FARTHEST_S:
+        raise EpochGridError(
+            "the spans lie too far from the grid",
+            spans.origin.name,
+            "",
+            f"{(float(spans.onset_s[0]) - origin_s) / 86400:.3g} days",
+            "two recordings of one night",
+            "Check the dates, and the clock offset.",
+        )
 
 
 def _repeat_runs(begin: NDArray[np.int64], end: NDArray[np.int64], codes: LabelCodes, epoch_ms: int) -> LabelCodes:
@@ -119,7 +136,8 @@ def _share_out(
 ) -> EpochLabels:
     """Cut spans at the grid's lines and give each epoch to the label with most of it."""
     n_labels = int(codes.max()) + 1
-    edges = np.unique(np.concatenate([begin, end, np.arange(first, first + n_epochs + 1) * epoch_ms]))
+    edges = np.sort(np.concatenate([begin, end, np.arange(first, first + n_epochs + 1) * epoch_ms]))
+    edges = edges[np.diff(edges, prepend=edges[0] - 1) > 0]
     piece_begin, piece_length = edges[:-1], np.diff(edges)
     span = np.searchsorted(begin, piece_begin, side="right") - 1
     covered = (span >= 0) & (piece_begin < end[np.maximum(span, 0)])

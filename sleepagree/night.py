@@ -28,7 +28,7 @@ from sleepagree.redistribution import (
     trace_unreported_stage,
     unreported_stages,
 )
-from sleepagree.resampling import block_bootstrap_tables, rng_for
+from sleepagree.resampling import block_bootstrap_tables, percentile_interval, rng_for
 from sleepagree.stages import (
     StageMapping,
     StageSet,
@@ -219,7 +219,10 @@ def _resample_native(
         return None
     scored = paired.scored
     cells = paired.reference[scored].astype(np.int64) * shape[1] + paired.device[scored]
-    used, codes = np.unique(cells, return_inverse=True)
+    # np.unique would load numpy.ma, which costs more than the bootstrap
+    number = np.cumsum(np.bincount(cells, minlength=shape[0] * shape[1]) > 0) - 1
+    used = np.flatnonzero(np.bincount(cells, minlength=shape[0] * shape[1]))
+    codes = number[cells]
     tables = block_bootstrap_tables(
         codes,
         int(used.size),
@@ -251,19 +254,12 @@ def _score_mapping(
     block_low, block_high = NAN, NAN
     if resampled is not None and mapping.is_square and table.kappa.defined:
         kappas = agreement.kappa(fold_counts(resampled, rows, columns, shape))
-        block_low, block_high = _percentile(kappas, level)
+        # no interval where more than one resample in twenty has no kappa: the rest says little about the night
+        found = percentile_interval(kappas, level=level)
+        block_low, block_high = found.low, found.high
     has = [name in mapping.device_classes for name in mapping.reference_classes]
     ceiling = design_ceiling(counts.sum(axis=1), device_has=has)
     return MappingAgreement(mapping, counts, int(native.sum() - counts.sum()), table, block_low, block_high, ceiling)
-
-
-def _percentile(values: NDArray[np.float64], level: float) -> tuple[float, float]:
-    usable = values[~np.isnan(values)]
-    # where more than one resample in twenty has no kappa, the rest says little about the night
-    if usable.size < 0.95 * values.size:
-        return NAN, NAN
-    low, high = np.quantile(usable, [(1 - level) / 2, (1 + level) / 2])
-    return float(low), float(high)
 
 
 # --- measures ---------------------------------------------------------------------------------------------

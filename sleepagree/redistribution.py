@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from sleepagree.agreement import wilson_interval
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import EPOCH_S, Counts
+from sleepagree.resampling import percentile_interval
 from sleepagree.stages import AASM_STAGES, COVERAGE, StageSet, reference_reportable
 
 LEFT_OUT_COLUMN: Final = "left out"
@@ -130,13 +131,15 @@ class Redistribution:
 
 
 def unreported_stages(reference: StageSet, device: StageSet) -> tuple[str, ...]:
-    """Return the AASM stages of the reference that no label of the device names.
+    """Return the stages that the reference can score and that no label of the device names.
 
-    ``light`` names N1 and N2 though it does not tell them apart; ``sleep`` names no stage.
+    ``light`` names N1 and N2 though it does not tell them apart; ``sleep`` names no stage. A reference of four
+    classes has the stage ``light``.
     """
     named = frozenset().union(*(COVERAGE[s] for s in device.reportable if s in _NAMING))
     can_score = reference_reportable(reference)
-    return tuple(s for s in AASM_STAGES if s in can_score and s not in named)
+    traced = (*AASM_STAGES, "light", "nrem")
+    return tuple(s for s in traced if s in can_score and s not in device.reportable and not COVERAGE[s] <= named)
 
 
 def trace_unreported_stage(
@@ -203,13 +206,11 @@ def _block_interval(
     if resampled is None:
         return nothing, nothing
     totals = resampled.sum(axis=1)
-    usable = totals > 0
-    # a resample without any epoch of the stage has no shares; with many of them the interval means nothing
-    if usable.sum() < 0.9 * totals.size:
-        return nothing, nothing
-    shares = resampled[usable] / totals[usable, None]
-    low, high = np.quantile(shares, [(1 - level) / 2, (1 + level) / 2], axis=0)
-    return low, high
+    with np.errstate(invalid="ignore"):
+        shares = resampled / totals[:, None]
+    # a resample without any epoch of the stage has no shares; with many of them there is no interval
+    found = [percentile_interval(shares[:, i], level=level) for i in range(n_columns)]
+    return np.array([interval.low for interval in found]), np.array([interval.high for interval in found])
 
 
 def _count_pairs(
@@ -287,7 +288,8 @@ class BiasSource:
         plus = [(m, f"{m:+.1f} from {speak(n)}") for n, m in self.gained if m]
         minus = [(m, f"{-m:+.1f} lost to {speak(n)}") for n, m in self.lost if m]
         ordered = [text for part in (plus, minus) for _, text in sorted(part, key=lambda item: -item[0])]
-        head = f"{speak(self.name)}: {self.bias_min:+.1f} min"
+        bias = f"{self.bias_min:+.1f}"
+        head = f"{speak(self.name)}: {bias if float(bias) else '0.0'} min"
         return f"{head} = {', '.join(ordered)}" if ordered else f"{head}: no epoch of it was confused"
 
 
@@ -308,7 +310,7 @@ def account_for_bias(
     tuple of BiasSource
         In each, bias = sum of gained - sum of lost, exactly.
     """
-    minutes = np.asarray(counts) * (EPOCH_S / 60)
+    minutes = np.asarray(counts, np.float64) * (EPOCH_S / 60)
     unsaid = [i for i, name in enumerate(reference_classes) if name not in device_classes]
     per_column = minutes[unsaid].sum(axis=0)
     best = int(per_column.argmax()) if unsaid and per_column.any() else -1
