@@ -209,7 +209,7 @@ def _named(names: Sequence[str], name: str, role: str) -> int:
         )
     import difflib
 
-    near = difflib.get_close_matches(name, names, 1, 0.6)
+    near = difflib.get_close_matches(name[:80], [candidate for candidate in names if len(candidate) <= 80], 1, 0.6)
     raise FileFormatError(
         f"the column that the layout names for '{role}' is missing",
         "",

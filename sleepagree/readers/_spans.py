@@ -6,6 +6,7 @@ row by row, settled by the declared rule with a line in the ledger, or refused w
 
 from __future__ import annotations
 
+import heapq
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
@@ -438,19 +439,15 @@ def _overlap(rows: LabelledRows, first: int, second: int, file_order: LabelledRo
 def _paint(rows: LabelledRows, overlaps: Overlaps, notes: list[str]) -> LabelledRows:
     """Lay rows over each other: the one that wins is painted last."""
     n = rows.onset_us.size
-    same = (rows.onset_us[1:] == rows.onset_us[:-1]) & (rows.end_us[1:] == rows.end_us[:-1])
     if overlaps is Overlaps.SHORTER_WINS:
-        if same.any():
-            row = int(np.flatnonzero(same)[0])
-            raise _overlap(rows, row, row + 1, rows)
+        _refuse_ties(rows)
         order = np.argsort(rows.onset_us - rows.end_us, kind="stable")
     else:
         order = np.argsort(rows.file_row)
     edges = np.unique(np.concatenate((rows.onset_us, rows.end_us)))
-    first, last = np.searchsorted(edges, rows.onset_us), np.searchsorted(edges, rows.end_us)
-    owner = np.full(edges.size - 1, -1, np.intp)
-    for row in order:
-        owner[first[row] : last[row]] = row
+    rank = np.empty(n, np.intp)
+    rank[order] = np.arange(n)
+    owner = np.array(_owners(rows.onset_us.tolist(), rows.end_us.tolist(), rank.tolist(), edges.tolist()), np.intp)
     begins = np.ones(owner.size, bool)
     begins[1:] = owner[1:] != owner[:-1]
     starts = np.flatnonzero(begins)
@@ -465,6 +462,42 @@ def _paint(rows: LabelledRows, overlaps: Overlaps, notes: list[str]) -> Labelled
         f"rows add up to {show_number(told / SECOND_US)} s and cover {show_number(covered / SECOND_US)} s"
     )
     return replace(settled, onset_us=edges[starts], end_us=edges[stops])
+
+
+def _refuse_ties(rows: LabelledRows) -> None:
+    """Refuse overlapping rows of one length and different labels: neither is the shorter one."""
+    length = rows.end_us - rows.onset_us
+    by_length = np.lexsort((rows.onset_us, length))
+    first, second = by_length[:-1], by_length[1:]
+    tie = (length[first] == length[second]) & (rows.onset_us[second] < rows.end_us[first])
+    tie &= rows.codes[first] != rows.codes[second]
+    if not tie.any():
+        return
+    at = int(np.flatnonzero(tie)[0])
+    pair = int(first[at]), int(second[at])
+    raise EpochGridError(
+        "two rows of one length with different labels overlap, so neither is the shorter",
+        rows.path,
+        f"{rows.at(pair[0])} and {rows.at(pair[1])}",
+        f"{rows.show(pair[0])}, {rows.show(pair[1], after=pair[0])}",
+        "a shorter row where rows overlap",
+        'Correct the rows, or let the row that stands later win: [file] overlaps = "later-wins" in a layout.',
+    )
+
+
+def _owners(onset: list[int], end: list[int], rank: list[int], edges: list[int]) -> list[int]:
+    """Return the row that holds each piece of time between two edges: of those that cover it, the highest in rank."""
+    covering: list[tuple[int, int]] = []
+    owners: list[int] = []
+    row = 0
+    for edge in edges[:-1]:
+        while row < len(onset) and onset[row] == edge:
+            heapq.heappush(covering, (-rank[row], row))
+            row += 1
+        while covering and end[covering[0][1]] <= edge:
+            heapq.heappop(covering)
+        owners.append(covering[0][1] if covering else -1)
+    return owners
 
 
 # --- epoch length ----------------------------------------------------------------------------------------

@@ -259,7 +259,7 @@ class _Checker:
         else:
             import difflib
 
-            near = difflib.get_close_matches(key.casefold(), known, 2, 0.6)
+            near = difflib.get_close_matches(key[:80].casefold(), known, 2, 0.6)
             remedy = f"Did you mean {' or '.join(near)}?" if near else ""
         where = section or "top level"
         return FileFormatError(

@@ -138,12 +138,17 @@ def test_later_rows_win_as_if_painted_in_file_order(table: list[Row]) -> None:
 @settings(deadline=None)
 def test_shorter_rows_win_as_if_painted_from_long_to_short(table: list[Row]) -> None:
     distinct = list(dict.fromkeys(table))
-    lengths = [end - onset for onset, end, _ in distinct]
-    # rows of one length that overlap have no winner by this rule; leave those tables to the next test
-    if len(set(lengths)) < len(lengths):
-        return
-    order = sorted(distinct, key=lambda row: row[0] - row[1])
-    assert seconds_of(spans_of(*table, overlaps=Overlaps.SHORTER_WINS)) == paint(order)
+    tie = any(
+        a[1] - a[0] == b[1] - b[0] and a[2] != b[2] and a[0] < b[1] and b[0] < a[1]
+        for i, a in enumerate(distinct)
+        for b in distinct[:i]
+    )
+    if tie:
+        with pytest.raises(EpochGridError, match="two rows of one length with different labels overlap"):
+            spans_of(*table, overlaps=Overlaps.SHORTER_WINS)
+    else:
+        order = sorted(distinct, key=lambda row: row[0] - row[1])
+        assert seconds_of(spans_of(*table, overlaps=Overlaps.SHORTER_WINS)) == paint(order)
 
 
 @given(tables)
@@ -157,11 +162,22 @@ def test_without_a_rule_rows_are_taken_whole_or_refused(table: list[Row]) -> Non
             spans_of(*table)
 
 
-def test_rows_for_the_same_time_have_no_shorter_one() -> None:
+def test_rows_of_one_length_have_no_shorter_one() -> None:
     with pytest.raises(EpochGridError) as caught:
-        spans_of((0, 30, 0), (0, 30, 1), overlaps=Overlaps.SHORTER_WINS)
-    assert caught.value.problem == "two rows give the same time different labels"
-    assert caught.value.where == "entry[0] and entry[1]"
+        spans_of((0, 30, 0), (20, 50, 1), overlaps=Overlaps.SHORTER_WINS)
+    assert str(caught.value) == (
+        "night.json: entry[0] and entry[1]: two rows of one length with different labels overlap, so neither is the "
+        "shorter. Found 'wake' 0 s to 30 s, 'light' 20 s to 50 s; expected a shorter row where rows overlap. Correct "
+        'the rows, or let the row that stands later win: [file] overlaps = "later-wins" in a layout.'
+    )
+
+
+def test_painting_many_rows_over_each_other_takes_no_longer_than_sorting_them() -> None:
+    n = 20_000
+    nested = [(i, 2 * n + 1 - i, i % 3) for i in range(n)]
+    spans = spans_of(*nested, overlaps=Overlaps.SHORTER_WINS)
+    assert spans.onset_s.size == 2 * n - 1
+    assert spans.end_s == 2 * n + 1
 
 
 @pytest.mark.parametrize(("overlap_us", "told"), [(900, False), (400_000, True)])
