@@ -15,15 +15,15 @@ _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066
 
 
 def printable(text: str) -> str:
-    """Return text that a terminal shows as it stands.
+    r"""Return text that a terminal shows as it stands.
 
     Control and bidirectional characters are written as escapes, so that a hostile label cannot move the cursor
     of a terminal or turn a line of text around; half a surrogate pair becomes the replacement character.
 
     Examples
     --------
-    >>> printable("N2" + chr(27) + "[2J")
-    'N2\\\\x1b[2J'
+    >>> print(printable("N2" + chr(27) + "[2J"))
+    N2\x1b[2J
     """
     shown = _CONTROL.sub(lambda match: f"\\x{ord(match.group()):02x}", text)
     return shown if shown.isascii() else "".join(c if unicodedata.category(c) != "Cs" else "\ufffd" for c in shown)

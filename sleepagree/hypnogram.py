@@ -128,6 +128,8 @@ class ScoredSpans:
             raise ValueError("labels and stages must have one length")
         if onset.size == 0:
             return
+        if not (np.isfinite(onset).all() and np.isfinite(duration).all()):
+            raise EpochGridError("a time is missing or no finite number", self.origin.name)
         if not (duration > 0).all():
             raise EpochGridError("a span ends before it starts or lasts no time", self.origin.name)
         # 1 ms of slack: times in files are decimal, their differences are not exact in binary

@@ -94,11 +94,6 @@ def compare_mappings(
     fitting = fitting_mappings(paired.reference_set, paired.device_set)
     mappings = (*fitting, *(m for m in extra if m not in fitting))
     names = [m.name for m in mappings]
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise MappingError(
-            "two mappings have one name", "", "--mapping", twice[0], "distinct names", "Rename the one in the file."
-        )
     if declared and declared not in names:
         raise MappingError(
             "the declared mapping is not among those compared",

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from sleepagree.errors import MappingError, shorten
+from sleepagree.errors import MappingError, printable, shorten
 from sleepagree.readers._text import read_bytes
 from sleepagree.stages import (
     LEAVE_OUT,
@@ -65,8 +65,8 @@ def read_mapping(path: Path) -> StageMapping:
                 _EXAMPLE,
             )
     name = document.get("name", path.stem)
-    if not isinstance(name, str) or not name.strip():
-        raise MappingError("the name must be a text", path.name, "name", repr(name), "a text", _EXAMPLE)
+    if not isinstance(name, str) or not name.strip() or printable(name) != name:
+        raise MappingError("the name must be a printable text", path.name, "name", repr(name), "a text", _EXAMPLE)
     classes = _read_classes(document.get("classes"), path.name)
     reference = _read_side(document, "reference", classes, path.name)
     device = _read_side(document, "device", classes, path.name)
@@ -118,9 +118,9 @@ def _parse(path: Path) -> dict[str, Any]:
 
 
 def _read_classes(value: Any, path: str) -> tuple[str, ...]:
-    if not isinstance(value, list) or not all(isinstance(item, str) and item.strip() for item in value):
+    if not isinstance(value, list) or not all(_is_name(item) for item in value):
         raise MappingError(
-            "'classes' must list the classes in the order of rows",
+            "'classes' must list the classes in the order of rows, as printable texts",
             path,
             "classes",
             repr(value),
@@ -146,6 +146,10 @@ def _read_classes(value: Any, path: str) -> tuple[str, ...]:
             "Agreement needs something to tell apart.",
         )
     return tuple(value)
+
+
+def _is_name(value: Any) -> bool:
+    return isinstance(value, str) and bool(value.strip()) and printable(value) == value
 
 
 def _read_side(

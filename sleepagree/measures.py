@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.estimate import NAN
+from sleepagree.stages import canonical_stage
 
 WAKE, SLEEP, SILENT = 0, 1, -1
 
@@ -177,7 +178,7 @@ def pair_measures(
         why = _reason(f"minutes {name}", values, ("minutes " + name,))
         pairs.append(MeasurePair(f"minutes {name}", "min", *values, why))
     for name, *minutes in class_minutes:
-        if name.casefold() in ("wake", "w"):
+        if canonical_stage(name) == "W":
             continue
         shares = _percent(minutes[0], reference.tst_min), _percent(minutes[1], device.tst_min)
         why = _reason(f"percent {name}", shares, ("percent " + name,) if math.isnan(minutes[1]) else ())

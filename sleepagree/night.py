@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 from sleepagree import agreement
 from sleepagree.agreement import TableAgreement, summarise_table
 from sleepagree.ceiling import Ceiling, design_ceiling
-from sleepagree.class_sequences import class_sequence, joint_classes
+from sleepagree.class_sequences import both_codes, class_sequence, joint_classes, square_mapping
 from sleepagree.clock_check import check_clock, clock_caution
 from sleepagree.disagreement import Disagreement, describe_disagreement
+from sleepagree.errors import MappingError, shorten
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import EPOCH_S, Counts, frozen_array
 from sleepagree.measures import MeasurePair, SleepMeasures, derive_measures, pair_measures
@@ -30,11 +31,15 @@ from sleepagree.redistribution import (
 )
 from sleepagree.resampling import block_bootstrap_tables, percentile_interval, rng_for
 from sleepagree.stages import (
+    LEAVE_OUT,
+    UNSCORED,
     StageMapping,
     StageSet,
+    canonical_stage,
     default_mapping,
     fitting_mappings,
     is_sleep,
+    recognise_label,
 )
 
 MEAN_BLOCK_EPOCHS: Final = 30
@@ -174,9 +179,10 @@ def compare(
     Raises
     ------
     MappingError
-        When a mapping says nothing about a label, or none fits.
+        When a mapping says nothing about a label, none fits, or two have one name.
     """
     chosen = tuple(mappings) or (default_mapping(paired.reference_set, paired.device_set),)
+    refuse_same_names(chosen)
     native = paired.count_native()
     resampled = _resample_native(paired, native.shape, resamples, seed)
     scored = tuple(_score_mapping(m, paired, native, resampled, level) for m in chosen)
@@ -202,6 +208,16 @@ def compare(
         seed,
         level,
     )
+
+
+def refuse_same_names(mappings: Sequence[StageMapping]) -> None:
+    """Raise a MappingError when two mappings have one name, so that results could not tell them apart."""
+    names = [mapping.name for mapping in mappings]
+    twice = next((name for i, name in enumerate(names) if name in names[:i]), None)
+    if twice is not None:
+        raise MappingError(
+            "two mappings have one name", "", "--mapping", twice, "distinct names", "Rename the one in the file."
+        )
 
 
 def _with_kappa(first: MappingAgreement, paired: PairedNight) -> tuple[StageMapping, ...]:
@@ -290,14 +306,26 @@ def measure_codes(
 ) -> tuple[SleepMeasures, SleepMeasures]:
     """Return the measures of both sides from label codes, as :func:`measure_sides` does."""
     rows = columns = None
-    classes: tuple[str, ...] = ()
+    wake: frozenset[int] = frozenset()
     if mapping is not None:
-        rows, classes = mapping.reference_codes(reference_set), mapping.reference_classes
+        rows, wake = mapping.reference_codes(reference_set), _wake_classes(mapping)
         columns = tuple(mapping.device_index[c] if c >= 0 else -1 for c in mapping.device_codes(device_set))
     return (
-        _measure_side(reference, scored, reference_set, rows, classes),
-        _measure_side(device, scored, device_set, columns, classes),
+        _measure_side(reference, scored, reference_set, rows, wake),
+        _measure_side(device, scored, device_set, columns, wake),
     )
+
+
+@lru_cache(maxsize=256)
+def _wake_classes(mapping: StageMapping) -> frozenset[int]:
+    """Return which classes are wake: by their own name, or because a label of wake is taken into them."""
+    wake = {name for name in mapping.reference_classes if canonical_stage(name) == "W"}
+    wake |= {
+        target
+        for label, target in (*mapping.reference, *mapping.device)
+        if "W" in (canonical_stage(label), recognise_label(label))
+    }
+    return frozenset(i for i, name in enumerate(mapping.reference_classes) if name in wake)
 
 
 def measure_both(paired: PairedNight, mapping: StageMapping, counts: Counts) -> tuple[MeasurePair, ...]:
@@ -324,9 +352,9 @@ def _measure_side(
     scored: NDArray[np.bool_],
     stage_set: StageSet,
     class_codes: tuple[int, ...] | None,
-    classes: tuple[str, ...],
+    wake: frozenset[int],
 ) -> SleepMeasures:
-    flags = _stage_tables(stage_set, class_codes, classes)
+    flags = _stage_tables(stage_set, class_codes, wake)
     sleep = np.where(scored, flags.sleep[codes], np.int8(-1))
     return derive_measures(
         sleep,
@@ -345,9 +373,9 @@ class _StageTables(NamedTuple):
 
 
 @lru_cache(maxsize=256)
-def _stage_tables(stage_set: StageSet, class_codes: tuple[int, ...] | None, classes: tuple[str, ...]) -> _StageTables:
+def _stage_tables(stage_set: StageSet, class_codes: tuple[int, ...] | None, wake: frozenset[int]) -> _StageTables:
     targets = class_codes if class_codes is not None else (-1,) * len(stage_set.stages)
-    sleep = [_sleep_flag(s, c, classes) for s, c in zip(stage_set.stages, targets, strict=True)]
+    sleep = [_sleep_flag(s, c, wake) for s, c in zip(stage_set.stages, targets, strict=True)]
     return _StageTables(np.array([*sleep, -1], np.int8), _stage_table(stage_set, "R"), _stage_table(stage_set, "N3"))
 
 
@@ -357,11 +385,11 @@ def _stage_table(stage_set: StageSet, stage: str) -> NDArray[np.bool_] | None:
     return np.array([*(s == stage for s in stage_set.stages), False])
 
 
-def _sleep_flag(stage: str, class_code: int, classes: tuple[str, ...]) -> int:
+def _sleep_flag(stage: str, class_code: int, wake: frozenset[int]) -> int:
     """Sleep 1, wake 0, neither -1; a stage that does not tell (restless) counts as its class does."""
     asleep = is_sleep(stage)
     if asleep is None and class_code >= 0:
-        asleep = classes[class_code].casefold() not in ("wake", "w")
+        asleep = class_code not in wake
     return -1 if asleep is None else int(asleep)
 
 
@@ -409,7 +437,8 @@ def _redistribute(
 
 def _cautions(paired: PairedNight, scored: tuple[MappingAgreement, ...]) -> list[str]:
     return [
-        *_long_wake_caution(paired),
+        *_long_wake_caution(paired, scored[0].mapping),
+        *_unscored_cautions(paired, scored),
         *_share_caution(paired),
         *_rectangle_caution(scored[0]),
         *_different_sizes_caution(scored),
@@ -454,46 +483,62 @@ def _left_out_notes(scored: tuple[MappingAgreement, ...]) -> list[str]:
     ]
 
 
-def _long_wake_caution(paired: PairedNight) -> list[str]:
+def _unscored_cautions(paired: PairedNight, scored: tuple[MappingAgreement, ...]) -> list[str]:
+    """Say that a class given to a label which counts as unscored changes nothing."""
+    out = []
+    for mapping in (m.mapping for m in scored if m.mapping.from_file):
+        for side, stage_set, pairs, counts in (
+            ("reference", paired.reference_set, mapping.reference, paired.ledger.reference_labels),
+            ("device", paired.device_set, mapping.device, paired.ledger.device_labels),
+        ):
+            table, epochs = dict(pairs), dict(counts)
+            out += [
+                f"Mapping '{mapping.name}' takes the {side}'s label '{shorten(label)}' into {table[label]}, but the "
+                f"label counts as unscored, so its {epochs[label]} epochs are in the ledger only. To count them, say "
+                f"in the layout's [stages] which stage it is."
+                for label, stage in zip(stage_set.labels, stage_set.stages, strict=True)
+                if stage == UNSCORED and table.get(label, LEAVE_OUT) != LEAVE_OUT and epochs.get(label)
+            ]
+    return out
+
+
+def _long_wake_caution(paired: PairedNight, mapping: StageMapping) -> list[str]:
     """Say what much wake around the sleep period does to kappa, where no window was asked for."""
     if paired.rule is not WindowRule.REFERENCE:
         return []
-    lookup = np.array([*(is_sleep(s) is True for s in paired.reference_set.stages), False])
-    asleep = np.flatnonzero(lookup[paired.reference])
-    per_min = round(60 / EPOCH_S)
+    stages = paired.reference_set.stages
+    asleep = np.flatnonzero(np.array([*(is_sleep(s) is True for s in stages), False])[paired.reference])
+    awake = np.array([*(s == "W" for s in stages), False])[paired.reference]
     if not asleep.size:
         return []
-    lead, tail = int(asleep[0]), int(paired.status.size - 1 - asleep[-1])
+    onset, end = int(asleep[0]), int(asleep[-1]) + 1
+    per_min = round(60 / EPOCH_S)
+    lead, tail = int(awake[:onset].sum()), int(awake[end:].sum())
     if max(lead, tail) <= _LONG_WAKE_MIN * per_min:
         return []
     keep = _KEPT_WAKE_MIN * per_min
-    begin, end = max(0, lead - keep), min(paired.status.size, int(asleep[-1]) + 1 + keep)
     before = (
         f"The window holds {lead / per_min:.0f} min of wake before and {tail / per_min:.0f} min after the "
         f"reference's sleep ({lead} and {tail} epochs), which are easy to agree on."
     )
-    whole, kept = _wake_sleep_kappa(paired, 0, paired.status.size), _wake_sleep_kappa(paired, begin, end)
-    if whole is None or kept is None:
-        return [before + " Consider a window (--window FROM/TO)."]
-    return [
-        f"{before} With {_KEPT_WAKE_MIN} min kept on each side, {whole[0]} kappa is {kept[1]:.3f} instead of "
-        f"{whole[1]:.3f}."
-    ]
+    square = square_mapping(paired, mapping)
+    if square is not None:
+        whole = _kappa_between(paired, square, 0, paired.status.size)
+        kept = _kappa_between(paired, square, max(0, onset - keep), end + keep)
+        if not (np.isnan(whole) or np.isnan(kept)):
+            return [
+                f"{before} With {_KEPT_WAKE_MIN} min kept on each side, kappa under '{square.name}' is {kept:.3f} "
+                f"instead of {whole:.3f}."
+            ]
+    return [before + " Consider a window (--window FROM/TO)."]
 
 
-def _wake_sleep_kappa(paired: PairedNight, begin: int, end: int) -> tuple[str, float] | None:
-    fitting = fitting_mappings(paired.reference_set, paired.device_set)
-    square = next((m for m in fitting if m.is_square and m.name == "wake-sleep"), None)
-    if square is None:
-        return None
-    inside = np.zeros(paired.status.size, bool)
-    inside[begin:end] = True
-    use = inside & paired.scored
-    shape = len(paired.reference_set.labels), len(paired.device_set.labels)
-    cells = paired.reference[use].astype(np.int64) * shape[1] + paired.device[use]
+def _kappa_between(paired: PairedNight, mapping: StageMapping, begin: int, end: int) -> float:
+    """Return kappa of the epochs from ``begin`` to before ``end``."""
+    inside = paired.scored[begin:end]
+    rows, columns = both_codes(paired, mapping)
+    shape = len(rows), len(columns)
+    cells = paired.reference[begin:end][inside].astype(np.int64) * shape[1] + paired.device[begin:end][inside]
     native = np.bincount(cells, minlength=shape[0] * shape[1]).reshape(shape)
-    counts = fold_counts(
-        native, square.reference_codes(paired.reference_set), square.device_codes(paired.device_set), (2, 2)
-    )
-    value = float(agreement.kappa(counts))
-    return None if np.isnan(value) else ("wake-sleep", value)
+    k = len(mapping.reference_classes)
+    return float(agreement.kappa(fold_counts(native, rows, columns, (k, k))))

@@ -17,11 +17,11 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.epochs import EpochLabels, lay_on_epochs
+from sleepagree.epochs import MOST_EPOCHS, EpochLabels, lay_on_epochs
 from sleepagree.errors import ClockError, InputError, PairingError
 from sleepagree.hypnogram import EPOCH_S, LabelCodes, Origin, ScoredSpans, frozen_array, seal
-from sleepagree.stages import StageSet, make_stage_set
-from sleepagree.zones import add_seconds, elapsed_seconds, seconds_between
+from sleepagree.stages import COVERAGE, StageSet, make_stage_set
+from sleepagree.zones import add_seconds, elapsed_seconds, place_in_zone, seconds_between
 
 SILENT_AS_WAKE: Final = "(device silent: taken as wake)"
 
@@ -290,13 +290,13 @@ def align(
     # the epochs whose midpoint lies in [begin, end); whole milliseconds keep the edge exact
     first = math.ceil(round((begin_s - origin_s) * 1000 - EPOCH_S * 500) / (EPOCH_S * 1000))
     last = math.ceil(round((end_s - origin_s) * 1000 - EPOCH_S * 500) / (EPOCH_S * 1000))
-    if last <= first:
+    if not 0 < last - first <= MOST_EPOCHS:
         raise PairingError(
-            "the window holds no epoch",
+            "the window holds no epoch" if last <= first else "the window is too long for a night",
             reference.origin.name,
             f"window rule {rule}",
             f"{max(0.0, end_s - begin_s):.0f} s",
-            "at least one 30-s epoch",
+            "at least one 30-s epoch" if last <= first else f"at most {MOST_EPOCHS} epochs of 30 s",
             "Give another --window FROM/TO.",
         )
     reference_codes = rows.window(first, last - first)
@@ -304,7 +304,7 @@ def align(
     _refuse_window_outside(reference_codes, device_codes, reference, device, rule)
     notes = [*reference.notes, *device.notes]
     if outside is Outside.WAKE:
-        device_codes, device_set, note = _silent_as_wake(device_codes, device_set)
+        device_codes, device_set, note = _silent_as_wake(device_codes, device_set, columns, first)
         notes += note
     notes += _split_notes(rows, columns)
     status = epoch_status(reference_codes, device_codes, reference_set, device_set)
@@ -372,11 +372,12 @@ def _refuse_apart(reference: ScoredSpans, device: ScoredSpans, shift_s: float, c
         return
     needed = clock_offset_s + begin - device_begin
     raise PairingError(
-        "the two recordings share no time",
+        # a problem is told whole, a found text may be cut
+        f"the two recordings share no time: the reference lasts from {_show(reference, begin)} to "
+        f"{_show(reference, end)}, the device from {_show(reference, device_begin)} to {_show(reference, device_end)}",
+        device.origin.name,
         "",
         "",
-        f"reference {_show(reference, begin)} to {_show(reference, end)}; device "
-        f"{_show(reference, device_begin)} to {_show(reference, device_end)}",
         "two recordings of one night",
         f"If they belong together, --clock-offset {needed:.0f} would put their starts together; check dates "
         "and zones first.",
@@ -438,7 +439,7 @@ def _given_end(moment: datetime | None, mark_s: float | None, mark: str, referen
             'Add to its layout\n    [file]\n    begins = "YYYY-MM-DDTHH:MM:SS"',
         )
     if moment.tzinfo is None and reference.start.tzinfo is not None:
-        moment = moment.replace(tzinfo=reference.start.tzinfo)
+        moment = _place_like(moment, reference.start)
     if moment.tzinfo is not None and reference.start.tzinfo is None:
         raise ClockError(
             "the window tells a zone, the reference does not",
@@ -449,6 +450,14 @@ def _given_end(moment: datetime | None, mark_s: float | None, mark: str, referen
             "Give --reference-zone ZONE, or the window without offset.",
         )
     return elapsed_seconds(reference.start, moment)
+
+
+def _place_like(moment: datetime, start: datetime) -> datetime:
+    """Return a moment without a zone in the zone of ``start``; one that happens twice or never is refused."""
+    zone = getattr(start.tzinfo, "key", None)
+    if not isinstance(zone, str):
+        return moment.replace(tzinfo=start.tzinfo)
+    return place_in_zone(moment, zone, where="--window", remedy="Give the time with its offset from UTC.")
 
 
 def _refuse_window_outside(
@@ -470,12 +479,14 @@ def _refuse_window_outside(
             )
 
 
-def _silent_as_wake(codes: LabelCodes, stage_set: StageSet) -> tuple[LabelCodes, StageSet, list[str]]:
-    """Fill the lead-in and the tail of the device with a label of our own; gaps inside stay gaps."""
-    known = np.flatnonzero(codes >= 0)
+def _silent_as_wake(
+    codes: LabelCodes, stage_set: StageSet, columns: EpochLabels, first: int
+) -> tuple[LabelCodes, StageSet, list[str]]:
+    """Fill what lies before the device's first and after its last word with a label of our own; gaps stay gaps."""
+    known = np.flatnonzero(columns.codes >= 0) + columns.first - first
     filled = codes.copy()
-    filled[: known[0]] = len(stage_set.labels)
-    filled[known[-1] + 1 :] = len(stage_set.labels)
+    filled[: max(0, known[0])] = len(stage_set.labels)
+    filled[max(0, known[-1] + 1) :] = len(stage_set.labels)
     count = int(np.count_nonzero(filled == len(stage_set.labels)))
     if not count:
         return codes, stage_set, []
@@ -574,14 +585,14 @@ def _reports_caution(device_set: StageSet) -> list[str]:
     """Say that what the device can report was taken from its labels, where that leaves out a stage."""
     if device_set.declared:
         return []
-    covered = set(device_set.reportable)
-    names_all = covered >= {"W", "N1", "N2", "N3", "R"} or covered >= {"W", "light", "N3", "R"}
-    if names_all:
-        return []
-    wanted = ("W", "N1", "N2", "N3", "R") if {"N1", "N2"} & covered else ("W", "light", "N3", "R")
-    missing = [_WORDS[stage] for stage in wanted if stage not in covered]
-    if {"sleep"} == covered - {"W"}:
-        return []
+    says = set(device_set.reportable)
+    definite = says - {"sleep", "restless"}
+    if not says <= set(COVERAGE):
+        return []  # words that a mapping file explains
+    # a device that tells no more than asleep and awake leaves nothing out; beside other words, asleep says little
+    covered = frozenset().union(*(COVERAGE[stage] for stage in (definite if definite - {"W"} else says)))
+    wanted = ("W", "N1", "N2", "N3", "R") if {"N1", "N2"} & says else ("W", "light", "N3", "R")
+    missing = [_WORDS[stage] for stage in wanted if not COVERAGE[stage] <= covered]
     if not missing:
         return []
     return [

@@ -61,6 +61,8 @@ def read_hypnogram(
         When the source cannot be read.
     TypeError
         When it is none of the kinds above.
+    ValueError
+        When an array has more than one dimension, or ``epoch_s`` is not positive.
 
     Examples
     --------
@@ -80,7 +82,9 @@ def read_hypnogram(
         spans = _from_frame(source, stages, own_words, name)
     elif _is_from(source, "pandas"):
         spans = _from_series(source, stages, start, epoch_s, own_words, name)
-    elif isinstance(source, (Sequence, np.ndarray)):
+    elif isinstance(source, np.ndarray) and source.ndim != 1:
+        raise ValueError(f"an array of labels must have one dimension, one label per epoch, not shape {source.shape}")
+    elif isinstance(source, (Sequence, np.ndarray)) and not isinstance(source, (bytes, bytearray, memoryview)):
         spans = _from_labels(list(source), stages, start, epoch_s, own_words, name)
     else:
         raise TypeError(
@@ -109,7 +113,7 @@ def _read_file(
 
 def _label_text(value: Any) -> str | None:
     """Return the text of a label, None for a gap; whole floats read as whole numbers (1.0 is '1')."""
-    if value is None or (isinstance(value, float) and np.isnan(value)):
+    if value is None or (isinstance(value, (float, np.floating)) and np.isnan(value)):
         return None
     if isinstance(value, (float, np.floating)) and float(value).is_integer():
         value = int(value)
@@ -175,14 +179,33 @@ def _from_series(
     return spans.with_changes(start=series.index[0].to_pydatetime(), epoch_s=step, epoch_from=EpochLengthFrom.INFERRED)
 
 
-def _from_frame(frame: Any, stages: Mapping[str, str] | None, own: frozenset[str], name: str) -> ScoredSpans:
+def _times(frame: Any, column: str, name: str) -> Any:
     import pandas as pd
+
+    try:
+        times = pd.to_datetime(frame[column])
+    except (ValueError, TypeError) as error:
+        raise InputError(
+            f"column '{column}' holds something that is no time",
+            name,
+            "",
+            str(error).partition(chr(10))[0],
+            "times that pandas reads",
+            "Turn the column into datetimes first.",
+        ) from None
+    if times.isna().any():
+        row = int(times.isna().argmax())
+        raise InputError(f"column '{column}' lacks a time", name, f"row {row}", "", "", "Drop such rows first.")
+    return times
+
+
+def _from_frame(frame: Any, stages: Mapping[str, str] | None, own: frozenset[str], name: str) -> ScoredSpans:
 
     start = None
     columns = set(frame.columns)
     if {"start", "end", "stage"} <= columns:
-        begin, end = pd.to_datetime(frame["start"]), pd.to_datetime(frame["end"])
-        start = begin.min().to_pydatetime()
+        begin, end = _times(frame, "start", name), _times(frame, "end", name)
+        start = None if begin.empty else begin.min().to_pydatetime()
         onset = (begin - begin.min()).dt.total_seconds().to_numpy()
         duration = (end - begin).dt.total_seconds().to_numpy()
     elif {"onset_s", "duration_s", "stage"} <= columns:

@@ -158,7 +158,6 @@ _EDF_STAGE: Final[Mapping[str, str]] = {
 }
 
 _RK_DIGITS: Final[Mapping[str, str]] = {"1": "N1", "2": "N2", "3": "N3", "4": "N3"}
-_RK_NAMES: Final = ("s1", "s2", "s3", "s4")
 
 
 @lru_cache(maxsize=4096)
@@ -219,16 +218,6 @@ class StageSet:
     def scored(self) -> tuple[bool, ...]:
         """For each label, whether it names a stage at all."""
         return tuple(stage != UNSCORED for stage in self.stages)
-
-    @property
-    def merges_rk(self) -> bool:
-        """Whether two Rechtschaffen & Kales stages of this side form N3."""
-        return sum(1 for label in self.labels if _is_rk(label)) > 0
-
-
-def _is_rk(label: str) -> bool:
-    folded = " ".join(label.split()).casefold()
-    return folded in _RK_NAMES or (folded.startswith("sleep stage ") and folded[12:] in _RK_DIGITS)
 
 
 def assign_stages(
@@ -395,7 +384,7 @@ class StageMapping:
                 f"mapping '{self.name}' has fewer than two classes",
                 self.from_file,
                 "classes",
-                ", ".join(self.reference_classes),
+                ", ".join(self.device_classes if len(self.device_classes) < 2 else self.reference_classes) or "none",
                 "at least two classes on both sides",
                 "Agreement needs something to tell apart.",
             )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
+from typing import Final
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from sleepagree.errors import ClockError
@@ -32,7 +33,15 @@ def find_zone(name: str) -> ZoneInfo:
         ) from None
 
 
-def place_in_zone(local: datetime, zone_name: str, *, path: str = "", where: str = "start") -> datetime:
+_SAY_WHICH: Final = (
+    "Say which by giving the time in the file with its offset, or read both files as UTC "
+    "(zone UTC and --clock-offset SECONDS)."
+)
+
+
+def place_in_zone(
+    local: datetime, zone_name: str, *, path: str = "", where: str = "start", remedy: str = _SAY_WHICH
+) -> datetime:
     """Return a naive local time as an aware one.
 
     Raises
@@ -56,8 +65,7 @@ def place_in_zone(local: datetime, zone_name: str, *, path: str = "", where: str
         where,
         f"{local.isoformat(sep=' ')} in {zone_name}",
         f"either {first:%Y-%m-%d %H:%M:%S} UTC or {second:%Y-%m-%d %H:%M:%S} UTC",
-        "Say which by giving the time in the file with its offset, or read both files as UTC "
-        "(zone UTC and --clock-offset SECONDS).",
+        remedy,
     )
 
 
@@ -114,9 +122,19 @@ def seconds_between(reference: ScoredSpans, device: ScoredSpans) -> float:
 
 def add_seconds(start: datetime, seconds: float) -> datetime:
     """Return ``start`` plus elapsed seconds; aware times are added in UTC and shown in their own zone."""
-    if start.tzinfo is None:
-        return start + timedelta(seconds=seconds)
-    return (start.astimezone(UTC) + timedelta(seconds=seconds)).astimezone(start.tzinfo)
+    try:
+        if start.tzinfo is None:
+            return start + timedelta(seconds=seconds)
+        return (start.astimezone(UTC) + timedelta(seconds=seconds)).astimezone(start.tzinfo)
+    except OverflowError:
+        raise ClockError(
+            "a time lies beyond the calendar",
+            "",
+            "",
+            f"{seconds:.0f} s after {start:%Y-%m-%d %H:%M:%S}",
+            "the years 1 to 9999",
+            "Check the dates (or the unit of the times) in the file.",
+        ) from None
 
 
 def elapsed_seconds(start: datetime, moment: datetime) -> float:
