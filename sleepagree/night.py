@@ -126,6 +126,12 @@ class NightAgreement:
     seed: int
     level: float
 
+    def _repr_html_(self) -> str:
+        """Return what a notebook shows."""
+        from sleepagree.notebook import night_html
+
+        return night_html(self)
+
 
 def fold_counts(counts: NDArray[Any], rows: Sequence[int], columns: Sequence[int], shape: tuple[int, int]) -> Counts:
     """Return counts of classes as sums of counts of labels.

@@ -324,3 +324,9 @@ class StudyAgreement:
     scorers: tuple[ScorerSummary, ...]
     options: StudyOptions
     cautions: tuple[str, ...]
+
+    def _repr_html_(self) -> str:
+        """Return what a notebook shows."""
+        from sleepagree.notebook import study_html
+
+        return study_html(self)

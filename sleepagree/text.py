@@ -331,6 +331,11 @@ def _redistribution(traced: Redistribution, level: float) -> list[str]:
             f"  {to_left(cut(speak(d.name), 10), 11)}{d.minutes:>7.1f}{100 * d.share:>7.1f} %"
             f"{_percents(d.low, d.high):>20}{_percents(d.block_low, d.block_high):>16}{_percent(d.share_of_class):>15}"
         )
+    if traced.epochs:
+        shares = "; ".join(
+            ", ".join(f"{_cut(speak(n), 10)} {c / 2:.1f}" for n, c in third if c) or "none" for third in traced.thirds
+        )
+        lines += wrap(f"by third of the window, min: {shares}", hang="    ")
     if traced.episodes:
         parts = "; ".join(
             f"{e.epochs / 2:.1f} min ({', '.join(f'{speak(n)} {c / 2:.1f}' for n, c in e.to if c)})"

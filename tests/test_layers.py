@@ -34,12 +34,16 @@ study_results study_groups study_flows study_comparison study_cautions
 anonymous
 study_run study study_export simulate export inspection starter_layout demo
 documents study_documents
-tables text clock_text plan_request plan_text study_text inspection_text
+tables text notebook clock_text plan_request plan_text study_text inspection_text
 figures
 report
 night_folder study_folder
 cli
 """.split()
+
+
+#: Results show themselves in a notebook; the import stands inside the method that shows.
+LATE = {"night": {"notebook"}, "study_results": {"notebook"}}
 
 
 def imports(path: Path) -> set[str]:
@@ -63,7 +67,7 @@ def modules() -> list[Path]:
 def test_imports_come_from_layers_above(path: Path) -> None:
     own = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
     assert own in LAYERS, f"{own} has no place in the order of layers"
-    allowed = {*LAYERS[: LAYERS.index(own)], own, "__version__"}
+    allowed = {*LAYERS[: LAYERS.index(own)], own, "__version__", *LATE.get(own, ())}
     assert imports(path) <= allowed
 
 
