@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import doctest
 import math
 import pickle
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -668,3 +670,10 @@ def test_misuse_of_factors(call: object, error: type[Exception], message: str) -
 def test_numbers_of_participants_follow_first_appearance() -> None:
     assert number_participants(["z", "a", "z", "b"]).tolist() == [0, 1, 0, 2]
     assert number_participants(np.array([5, 3, 5])).tolist() == [0, 1, 0]
+
+
+def test_worked_examples_of_the_methods_page() -> None:
+    page = Path(__file__).parent.parent / "docs" / "methods_bias.md"
+    outcome = doctest.testfile(str(page), module_relative=False, encoding="utf-8")
+    assert outcome.attempted > 10
+    assert outcome.failed == 0

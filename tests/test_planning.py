@@ -5,8 +5,10 @@ Published sample sizes have their own files in tests/published.
 
 from __future__ import annotations
 
+import doctest
 import json
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -413,3 +415,10 @@ def test_assurance_in_simulated_studies() -> None:
     sd = rng.normal(0, 2.0, (20_000, 40)).std(axis=1, ddof=1)
     share = np.mean(joint_range_factor(n=40) * sd <= 5.0)
     assert assurance_of_range(n=40, half_range=5.0, sd=2.0) == pytest.approx(share, abs=0.012)
+
+
+def test_worked_examples_of_the_methods_page() -> None:
+    page = Path(__file__).parent.parent / "docs" / "methods_planning.md"
+    outcome = doctest.testfile(str(page), module_relative=False, encoding="utf-8")
+    assert outcome.attempted > 10
+    assert outcome.failed == 0
