@@ -333,7 +333,7 @@ def _redistribution(traced: Redistribution, level: float) -> list[str]:
         )
     if traced.epochs:
         shares = "; ".join(
-            ", ".join(f"{_cut(speak(n), 10)} {c / 2:.1f}" for n, c in third if c) or "none" for third in traced.thirds
+            ", ".join(f"{cut(speak(n), 10)} {c / 2:.1f}" for n, c in third if c) or "none" for third in traced.thirds
         )
         lines += wrap(f"by third of the window, min: {shares}", hang="    ")
     if traced.episodes:

@@ -13,7 +13,7 @@ def test_a_night_shows_its_matrix() -> None:
     stages = ["W", "W", "N2", "N2", "N3", "R"]
     night = compare(align(reference=read_hypnogram(stages), device=read_hypnogram(stages)), resamples=0)
     html = night._repr_html_()
-    assert re.search(r'<th scope="row">N2</th><td>0</td><td>0</td><td>2</td>', html)
+    assert re.search(r'<th scope="row">light</th><td>0</td><td>2</td>', html)
     assert html.count("<table>") == html.count("</table>") == 3
 
 
