@@ -93,5 +93,12 @@ def _show_version(ctx: click.Context, _param: click.Parameter, value: bool) -> N
     callback=_show_version,
     help="Show the versions that matter and exit.",
 )
-def main(debug: bool) -> None:  # noqa: FBT001
+def main(debug: bool) -> None:  # noqa: ARG001, FBT001 (read from the context)
     """Run the command line."""
+    import io
+    import sys
+
+    for stream in (sys.stdout, sys.stderr):
+        # a terminal or pipe that lacks a character gets its escape, which is right in JSON, too, and no traceback
+        if isinstance(stream, io.TextIOWrapper) and stream.errors == "strict":
+            stream.reconfigure(errors="backslashreplace")
