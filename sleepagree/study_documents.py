@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any, Final
 
+from sleepagree.clock import combined_offsets
 from sleepagree.documents import Document, ceiling_document, number, software
 from sleepagree.estimate import Estimate
 from sleepagree.night_summary import MEASURE_NAMES, NightSummary, ScorerPair
@@ -205,6 +206,27 @@ def device_document(device: DeviceStudy) -> Document:
         "bias": [bias_document(b) for b in device.bias],
         "redistribution": [_redistribution_document(r) for r in device.redistribution],
         "bias_sources": [_source_document(s) for s in device.bias_sources],
+        "clock": _clock_document(device),
+    }
+
+
+def _clock_document(device: DeviceStudy) -> Document:
+    """Return the best offset of each night, and whether they look like a clock."""
+    median_s, half_range_s, sentence = combined_offsets([n.best_offset_s for n in device.nights])
+    return {
+        "median_offset_seconds": number(median_s),
+        "middle_half_seconds": number(half_range_s),
+        "reading": sentence,
+        "nights": [
+            {
+                "row": n.row,
+                "participant": n.participant,
+                "night": n.night,
+                "offset_seconds": number(n.best_offset_s),
+                "gain": number(n.offset_gain),
+            }
+            for n in device.nights
+        ],
     }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from sleepagree.clock import combined_offsets
 from sleepagree.errors import shorten
 from sleepagree.redistribution import speak
 from sleepagree.resampling import BootstrapIntervals
@@ -15,7 +16,13 @@ def study_lines(study: StudyAgreement) -> list[str]:
     """Return a study at a glance."""
     blocks = [_refused(study), _nights(study)]
     for device in study.devices:
-        blocks += [_agreement(device, study), _bias(device, study), _redistribution(device), _sources(device)]
+        blocks += [
+            _agreement(device, study),
+            _bias(device, study),
+            _redistribution(device),
+            _sources(device),
+            _clock(device),
+        ]
     blocks += [_comparison(c) for c in study.comparisons]
     blocks.append(_scorers(study))
     lines: list[str] = []
@@ -152,6 +159,11 @@ def _sources(device: DeviceStudy) -> list[str]:
     for source in device.bias_sources:
         lines += wrap(source.per_night.sentence(), hang="      ")
     return lines
+
+
+def _clock(device: DeviceStudy) -> list[str]:
+    _, _, sentence = combined_offsets([n.best_offset_s for n in device.nights])
+    return [f"CLOCK of {shorten(device.device)}", *wrap(sentence, hang="  ")]
 
 
 def _comparison(comparison: DeviceComparison) -> list[str]:
