@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from sleepagree import documents, study_documents
 from sleepagree.mapping_comparison import MappingComparison
@@ -14,13 +14,20 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+_LABELS: Final = frozenset(f"{side}_{kind}" for side in ("reference", "device") for kind in ("label", "stage", "class"))
 
-def _frame(rows: Sequence[Sequence[str]]) -> pd.DataFrame:
-    """Return rows of text, header first, as a DataFrame whose number columns are numbers."""
+
+def _frame(rows: Sequence[Sequence[str]], *, names: frozenset[str]) -> pd.DataFrame:
+    """Return rows of text, header first, as a DataFrame whose number columns are numbers.
+
+    Columns in ``names`` stay text whatever they hold: participant "007" is no number, nor is label "2".
+    """
     import pandas as pd
 
     frame = pd.DataFrame([list(row) for row in rows[1:]], columns=list(rows[0]), dtype=object).replace("", None)
     for column in frame.columns:
+        if column in names:
+            continue
         numbers = pd.to_numeric(frame[column], errors="coerce")
         if (numbers.notna() == frame[column].notna()).all():
             frame[column] = numbers
@@ -57,12 +64,12 @@ def tabulate_classes(night: NightAgreement, *, mapping: int = 0) -> pd.DataFrame
 
 def tabulate_measures(night: NightAgreement) -> pd.DataFrame:
     """Return the sleep measures of both sides; ``unit`` names the unit of each row."""
-    return _frame(documents.measure_rows(night)).set_index("measure")
+    return _frame(documents.measure_rows(night), names=frozenset({"measure", "unit", "reason"})).set_index("measure")
 
 
 def tabulate_epochs(night: NightAgreement) -> pd.DataFrame:
     """Return one row per epoch of the window: labels, stages and classes of both sides, and the status."""
-    return _frame(documents.epoch_rows(night)).set_index("epoch")
+    return _frame(documents.epoch_rows(night), names=_LABELS).set_index("epoch")
 
 
 def tabulate_redistribution(night: NightAgreement) -> pd.DataFrame:
@@ -119,14 +126,16 @@ def tabulate_mappings(comparison: MappingComparison) -> pd.DataFrame:
 
 def tabulate_bias(study: StudyAgreement) -> pd.DataFrame:
     """Return the bias table of every device, as in bias.csv."""
-    return _frame(study_documents.bias_rows(study))
+    return _frame(study_documents.bias_rows(study), names=frozenset({"device", "measure", "unit", "method"}))
 
 
 def tabulate_nights(study: StudyAgreement) -> pd.DataFrame:
     """Return one row per row of the nights table, as in nights.csv."""
-    return _frame(study_documents.night_rows(study))
+    names = frozenset({"participant", "night", "device", "reason", "mapping", "square_mapping"})
+    return _frame(study_documents.night_rows(study), names=names)
 
 
 def tabulate_study_confusion(study: StudyAgreement) -> pd.DataFrame:
     """Return pooled counts of every device and mapping in long form, as in confusion.csv."""
-    return _frame(study_documents.confusion_rows(study))
+    names = frozenset({"device", "mapping", "reference", "device_class"})
+    return _frame(study_documents.confusion_rows(study), names=names)
