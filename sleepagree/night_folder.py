@@ -9,8 +9,10 @@ from sleepagree.night import NightAgreement
 from sleepagree.output import csv_text, fresh_folder
 
 
-def write_night(night: NightAgreement, folder: Path, *, results: str, overwrite: bool = False) -> None:
-    """Write results.json, epochs.csv, confusion.csv and measures.csv, all or nothing.
+def write_night(
+    night: NightAgreement, folder: Path, *, results: str, command: str = "", overwrite: bool = False
+) -> None:
+    """Write results.json, epochs.csv, confusion.csv, measures.csv, report.html and figures, all or nothing.
 
     Parameters
     ----------
@@ -20,6 +22,8 @@ def write_night(night: NightAgreement, folder: Path, *, results: str, overwrite:
         Folder to make.
     results : str
         Text of results.json.
+    command : str
+        The command that repeats it, for the report; "" leaves it out.
     overwrite : bool
         Whether to replace a folder that exists.
 
@@ -28,12 +32,23 @@ def write_night(night: NightAgreement, folder: Path, *, results: str, overwrite:
     OutputError
         When the folder exists or cannot be written.
     """
+    from sleepagree.report.build import night_files
+
     with fresh_folder(folder, overwrite=overwrite) as made:
-        files = {
+        texts = {
             "results.json": results,
             "epochs.csv": csv_text(epoch_rows(night)),
             "confusion.csv": csv_text(confusion_rows(night)),
             "measures.csv": csv_text(measure_rows(night)),
         }
-        for name, text in files.items():
+        for name, text in texts.items():
             (made / name).write_text(text, encoding="utf-8", newline="")
+        write_report(made, night_files(night, command=command))
+
+
+def write_report(folder: Path, files: dict[str, bytes]) -> None:
+    """Write ``report.html`` and ``figures/*.svg`` into a folder that is being made."""
+    for name, content in files.items():
+        path = folder / name
+        path.parent.mkdir(exist_ok=True)
+        path.write_bytes(content)

@@ -353,7 +353,7 @@ def figure_bytes(figure: Figure, form: str) -> bytes:
     return stream.getvalue()
 
 
-def save_figure(figure: Figure, path: str | Path) -> Path:
+def save_figure(figure: Figure, path: str | Path, *, overwrite: bool = False) -> Path:
     """Write a figure as SVG, PDF or PNG, by the suffix of ``path``, whole or not at all.
 
     Parameters
@@ -361,7 +361,9 @@ def save_figure(figure: Figure, path: str | Path) -> Path:
     figure : Figure
         The figure; of an axes it is ``ax.figure``.
     path : path
-        File to write; one that exists is replaced.
+        File to write.
+    overwrite : bool
+        Whether to replace a file that exists.
 
     Returns
     -------
@@ -373,12 +375,12 @@ def save_figure(figure: Figure, path: str | Path) -> Path:
     ValueError
         When the suffix is none of .svg, .pdf and .png.
     OutputError
-        When the file cannot be written.
+        When the file exists and is not to be replaced, or cannot be written.
     """
-    from sleepagree.output_files import write_files
+    from sleepagree.output import write_files
 
     target = Path(path)
-    write_files({target: figure_bytes(figure, target.suffix.lower().lstrip("."))}, overwrite=True)
+    write_files({target: figure_bytes(figure, target.suffix.lower().lstrip("."))}, overwrite=overwrite)
     return target
 
 

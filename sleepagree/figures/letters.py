@@ -13,8 +13,9 @@ _WIDTHS: Final = (
     799, 1716, 1024, 1024, 1255, 1300, 1126, 1300, 1260, 721, 1300, 1298, 569, 569, 1186, 569, 1995, 1298, 1253, 1300,
     1300, 842, 1067, 803, 1298, 1212, 1675, 1212, 1212, 1075, 1303, 690, 1303, 1716,
 )  # fmt: skip
+UNITS: Final = 2048
 _OTHER_WIDTH: Final = 1400
-_WIDE: Final = 2048  # letters of scripts whose letters fill a square
+_WIDE: Final = UNITS  # letters of scripts whose letters fill a square
 _BOLD: Final = 1.13
 
 
@@ -33,4 +34,4 @@ def text_width(text: str, size: float, *, bold: bool = False) -> float:
             units += _WIDTHS[code - 32]
         else:
             units += _WIDE if code >= 0x1100 else _OTHER_WIDTH
-    return units / 2048 * size * (_BOLD if bold else 1.0)
+    return units / UNITS * size * (_BOLD if bold else 1.0)

@@ -19,6 +19,7 @@ from matplotlib.path import Path as Outline
 from matplotlib.transforms import Affine2D, Transform
 from numpy.typing import NDArray
 
+from sleepagree.figures.drawing import styled
 from sleepagree.figures.letters import text_width
 from sleepagree.figures.palette import themed
 
@@ -26,6 +27,7 @@ _ASCENT, _DESCENT, _LINE_GAP = 0.76, 0.24, 0.2
 _NOT_NAME: Final = re.compile(r"[^A-Za-z0-9_-]")
 
 
+@styled
 def draw_for_page(figure: Figure, *, prefix: str) -> tuple[str, tuple[float, float]]:
     """Return what a figure draws, as SVG elements to stand in a page, and its width and height in points.
 
@@ -36,18 +38,24 @@ def draw_for_page(figure: Figure, *, prefix: str) -> tuple[str, tuple[float, flo
     prefix : str
         Every id begins with it.
     """
-    width, height = figure.get_figwidth() * 72.0, figure.get_figheight() * 72.0
+    renderer = PageRenderer(figure.get_figwidth() * 72.0, figure.get_figheight() * 72.0, prefix)
+    size = draw_with(renderer, figure)
+    return renderer.svg(), size
+
+
+def draw_with(renderer: PageRenderer, figure: Figure) -> tuple[float, float]:
+    """Draw a figure with a renderer whose unit is the point; return its width and height in points."""
     dpi = figure.dpi
-    renderer = PageRenderer(width, height, prefix)
     try:
         figure.dpi = 72.0
         figure.draw(renderer)
     finally:
         figure.dpi = dpi
-    return renderer.svg(), (width, height)
+    return figure.get_figwidth() * 72.0, figure.get_figheight() * 72.0
 
 
-def _number(value: float) -> str:
+def number(value: float) -> str:
+    """Return a number with at most two digits after the point."""
     text = f"{value:.2f}".rstrip("0").rstrip(".")
     return "0" if text == "-0" else text
 
@@ -130,11 +138,11 @@ class PageRenderer(RendererBase):
         style = self._style(gc, rgbFace)
         if not style:
             return
-        shape = _outline_text(marker_path.vertices, marker_path.codes, marker_trans + Affine2D().scale(1.0, -1.0))
+        shape = outline_text(marker_path.vertices, marker_path.codes, marker_trans + Affine2D().scale(1.0, -1.0))
         name = self._define("m", f'<path id="{{}}" d="{shape}"/>')
         at = (trans + self._down()).transform(path.vertices)
         inside = (at[:, 0] > -9) & (at[:, 0] < self._width + 9) & (at[:, 1] > -9) & (at[:, 1] < self._height + 9)
-        places = "".join(f'<use href="#{name}" x="{_number(x)}" y="{_number(y)}"/>' for x, y in at[inside].tolist())
+        places = "".join(f'<use href="#{name}" x="{number(x)}" y="{number(y)}"/>' for x, y in at[inside].tolist())
         self._parts.append(f'<g{self._clip(gc)} style="{style}">{places}</g>')
 
     def draw_text(
@@ -149,25 +157,33 @@ class PageRenderer(RendererBase):
         mtext: Any = None,
     ) -> None:
         """Write one line of text; it is anchored where it is aligned, so that another font keeps its place."""
-        size, bold = prop.get_size_in_points(), _is_bold(prop)
+        size, bold = prop.get_size_in_points(), is_bold(prop)
+        x, y, anchor = self._hang(x, y, s, size, angle, bold=bold, mtext=mtext)
+        more = "" if anchor == "start" else f' text-anchor="{anchor}"'
+        more += ' font-weight="700"' if bold else ""
+        more += f' transform="rotate({number(-angle)} {number(x)} {number(y)})"' if angle else ""
+        self._parts.append(
+            f'<text x="{number(x)}" y="{number(y)}" font-size="{number(size)}"{more} '
+            f'style="{self._text_style(gc)}">{escape(s)}</text>'
+        )
+
+    def _hang(
+        self, x: float, y: float, s: str, size: float, angle: float, *, bold: bool, mtext: Any
+    ) -> tuple[float, float, str]:
+        """Return what a line that begins at (x, y) hangs on: its begin, its middle or its end."""
         aligned = "left" if mtext is None else mtext.get_horizontalalignment()
         anchor = {"left": "start", "center": "middle", "right": "end"}[aligned]
         along = text_width(s, size, bold=bold) * {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor]
         turned = np.deg2rad(angle)
-        x, y = x + along * float(np.cos(turned)), y - along * float(np.sin(turned))
-        style = f"fill: {_hex(gc.get_rgb())}"
-        more = "" if anchor == "start" else f' text-anchor="{anchor}"'
-        more += ' font-weight="700"' if bold else ""
-        more += f' transform="rotate({_number(-angle)} {_number(x)} {_number(y)})"' if angle else ""
-        self._parts.append(
-            f'<text x="{_number(x)}" y="{_number(y)}" font-size="{_number(size)}"{more} '
-            f'style="{themed(style)}">{escape(s)}</text>'
-        )
+        return x + along * float(np.cos(turned)), y - along * float(np.sin(turned)), anchor
+
+    def _text_style(self, gc: GraphicsContextBase) -> str:
+        return self._colours(f"fill: {_hex(gc.get_rgb())}")
 
     def get_text_width_height_descent(self, s: str, prop: Any, ismath: Any) -> tuple[float, float, float]:  # noqa: ARG002
         """Return the size of a line of text."""
         size = prop.get_size_in_points()
-        return text_width(s, size, bold=_is_bold(prop)), size * (_ASCENT + _DESCENT), size * _DESCENT
+        return text_width(s, size, bold=is_bold(prop)), size * (_ASCENT + _DESCENT), size * _DESCENT
 
     def _get_font_height_metrics(self, prop: Any) -> tuple[float, float, float]:
         # a hook of matplotlib 3.11, without which it opens the font to learn the same three numbers
@@ -180,11 +196,15 @@ class PageRenderer(RendererBase):
 
     # --- parts of elements
 
+    def _colours(self, style: str) -> str:
+        """Return a style as it is written: here with CSS variables."""
+        return themed(style)
+
     def _down(self) -> Affine2D:
         return Affine2D().scale(1.0, -1.0).translate(0.0, self._height)
 
     def _outline(self, path: Outline, transform: Transform) -> str:
-        return _outline_text(path.vertices, path.codes, transform + self._down())
+        return outline_text(path.vertices, path.codes, transform + self._down())
 
     def _define(self, kind: str, element: str) -> str:
         """Return the id of a definition, which is written once."""
@@ -199,8 +219,8 @@ class PageRenderer(RendererBase):
             return ""
         x, y, width, height = box.bounds
         rectangle = (
-            f'<rect x="{_number(x)}" y="{_number(self._height - y - height)}" width="{_number(width)}" '
-            f'height="{_number(height)}"/>'
+            f'<rect x="{number(x)}" y="{number(self._height - y - height)}" width="{number(width)}" '
+            f'height="{number(height)}"/>'
         )
         name = self._define("c", '<clipPath id="{}">' + rectangle + "</clipPath>")
         return f' clip-path="url(#{name})"'
@@ -213,22 +233,23 @@ class PageRenderer(RendererBase):
         if filled:
             parts.append(f"fill: {_hex(face)}")
             opacity = forced if forced is not None else (face[3] if len(face) > 3 else 1.0)
-            parts += [f"fill-opacity: {_number(opacity)}"] if opacity < 1 else []
+            parts += [f"fill-opacity: {number(opacity)}"] if opacity < 1 else []
         rgb = gc.get_rgb()
         opacity = forced if forced is not None else (rgb[3] if len(rgb) > 3 else 1.0)
         stroked = gc.get_linewidth() > 0 and opacity > 0
         if stroked:
             parts += ["fill: none"] if not filled else []
-            parts += [f"stroke: {_hex(rgb)}", f"stroke-width: {_number(gc.get_linewidth())}"]
-            parts += [f"stroke-opacity: {_number(opacity)}"] if opacity < 1 else []
+            parts += [f"stroke: {_hex(rgb)}", f"stroke-width: {number(gc.get_linewidth())}"]
+            parts += [f"stroke-opacity: {number(opacity)}"] if opacity < 1 else []
             offset, dashes = cast(Any, gc.get_dashes())
             if dashes is not None:
-                parts.append("stroke-dasharray: " + " ".join(_number(d) for d in dashes))
-                parts += [f"stroke-dashoffset: {_number(offset)}"] if offset else []
-        return themed("; ".join(parts)) if filled or stroked else ""
+                parts.append("stroke-dasharray: " + " ".join(number(d) for d in dashes))
+                parts += [f"stroke-dashoffset: {number(offset)}"] if offset else []
+        return self._colours("; ".join(parts)) if filled or stroked else ""
 
 
-def _is_bold(prop: Any) -> bool:
+def is_bold(prop: Any) -> bool:
+    """Whether letters are bold."""
     weight = prop.get_weight()
     return weight in ("bold", "heavy", "black") or (isinstance(weight, (int, float)) and weight >= 600)
 
@@ -237,10 +258,10 @@ _LETTER: Final = {Outline.MOVETO: "M", Outline.LINETO: "L", Outline.CURVE3: "Q",
 _POINTS: Final = {Outline.CURVE3: 2, Outline.CURVE4: 3}
 
 
-def _outline_text(vertices: Any, codes: Any, transform: Transform) -> str:
+def outline_text(vertices: Any, codes: Any, transform: Transform, *, digits: int = 2) -> str:
     """Return path data; a point without a value breaks a line."""
     at: NDArray[np.float64] = transform.transform(vertices)
-    texts = [f"{x:.2f} {y:.2f}" for x, y in at.tolist()]
+    texts = [f"{x:.{digits}f} {y:.{digits}f}" for x, y in at.tolist()]
     out: list[str] = []
     if codes is None:
         broken = True

@@ -1,1 +1,1 @@
-"""The self-contained HTML report."""
+"""The self-contained HTML report, and sentences for a paper."""

@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from sleepagree.figures.palette import css_variables
 from sleepagree.night import NightAgreement
-from sleepagree.report.page import Page
+from sleepagree.report.page import Page, figures_of
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -61,6 +61,42 @@ def build_study_report(study: StudyAgreement, *, command: str = "", table: Night
     from sleepagree.report.study_page import study_page
 
     return render(study_page(study, command=command, table=table))
+
+
+def night_files(night: NightAgreement, *, command: str = "") -> dict[str, bytes]:
+    """Return the report of a night and its figures as files: relative path -> bytes.
+
+    Parameters
+    ----------
+    night, command
+        As for :func:`build_night_report`.
+    """
+    from sleepagree.report.night_page import night_page
+
+    return page_files(night_page(night, command=command))
+
+
+def study_files(study: StudyAgreement, *, command: str = "", table: NightsTable | None = None) -> dict[str, bytes]:
+    """Return the report of a study and its figures as files: relative path -> bytes.
+
+    Parameters
+    ----------
+    study, command, table
+        As for :func:`build_study_report`.
+    """
+    from sleepagree.report.study_page import study_page
+
+    return page_files(study_page(study, command=command, table=table))
+
+
+def page_files(page: Page) -> dict[str, bytes]:
+    """Return ``report.html`` and ``figures/NAME.svg`` of a page."""
+    from sleepagree.figures.file_renderer import svg_file
+
+    files_of = {"report.html": render(page).encode("utf-8")}
+    for view in figures_of(page):
+        files_of[f"figures/{view.name}.svg"] = svg_file(view.figure, title=view.title, description=view.description)
+    return files_of
 
 
 def render(page: Page) -> str:

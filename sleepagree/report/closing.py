@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import platform
+import sys
 from collections.abc import Sequence
-from importlib.metadata import PackageNotFoundError, version
 from typing import Final
-
-import numpy as np
 
 import sleepagree
 from sleepagree.pairing import Side
@@ -74,11 +72,9 @@ def repeat_section(
 
 
 def versions() -> list[tuple[str, str]]:
-    """Return the versions that numbers and drawings depend on."""
-    found = [("sleepagree", sleepagree.__version__), ("Python", platform.python_version()), ("numpy", np.__version__)]
-    for name in ("scipy", "matplotlib"):
-        try:
-            found.append((name, version(name)))
-        except PackageNotFoundError:
-            continue
+    """Return the versions of what was used: scipy stands there only where something needed it."""
+    found = [("sleepagree", sleepagree.__version__), ("Python", platform.python_version())]
+    for name in ("numpy", "scipy", "matplotlib"):
+        if name in sys.modules:
+            found.append((name, str(sys.modules[name].__version__)))
     return found

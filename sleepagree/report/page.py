@@ -6,7 +6,7 @@ from `figure_view`, where matplotlib has escaped the letters already.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -80,6 +80,8 @@ class FigureView:
         Whether it fills both columns.
     trace : str
         JSON for looking at single epochs, "" without.
+    figure : Figure
+        The figure itself, to be saved as a file.
     """
 
     name: str
@@ -91,6 +93,7 @@ class FigureView:
     height: float
     wide: bool = False
     trace: Markup = _NOTHING
+    figure: Any = None
     kind: str = "figure"
 
 
@@ -182,8 +185,25 @@ def figure_view(
     from sleepagree.figures.drawing import figure_of
     from sleepagree.figures.page_renderer import draw_for_page
 
-    svg, (width, height) = draw_for_page(figure_of(ax), prefix=name)
-    return FigureView(name, title, description, caption, Markup(svg), width, height, wide, trace)  # noqa: S704
+    figure = figure_of(ax)
+    svg, (width, height) = draw_for_page(figure, prefix=name)
+    drawing = Markup(svg)  # noqa: S704 - the renderer escapes every text
+    return FigureView(name, title, description, caption, drawing, width, height, wide, trace, figure)
+
+
+def figures_of(page: Page) -> Iterator[FigureView]:
+    """Yield the figures of a page in order."""
+
+    def walk(blocks: Sequence[Block]) -> Iterator[FigureView]:
+        for block in blocks:
+            if isinstance(block, FigureView):
+                yield block
+            elif isinstance(block, Beside):
+                for part in block.parts:
+                    yield from walk(part)
+
+    for section in page.sections:
+        yield from walk(section.blocks)
 
 
 def file_word(name: str, otherwise: str) -> str:
