@@ -303,7 +303,7 @@ def study_document(
             "margins": dict(study.options.margins) or None,
             "log_ratio": study.options.log_ratio,
         },
-        "inputs": {"name": table.name, "sha256": table.sha256} if table else None,
+        "inputs": {"name": table.name, "sha256": table.sha256 or None} if table else None,
         "nights": {
             "given": study.given,
             "scored": sum(len(d.nights) for d in study.devices),

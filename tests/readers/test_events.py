@@ -177,7 +177,7 @@ REFUSED = [
     (
         CODES.replace("\t0\t3", "\t3"),
         LEVELS,
-        "line 3: the row has too few cells. Found 2 cells (30 | 3); expected 3, as in the header (delimiter: tab). A "
+        "line 3: the row has too few cells. Found 2 cells; expected 3, as in the header (delimiter: tab). A "
         "delimiter may be missing or one too many; correct the row.",
     ),
 ]

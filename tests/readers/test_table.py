@@ -1452,7 +1452,7 @@ REFUSED = [
         ),
         FileFormatError,
         (
-            "night.csv: line 5: the row has too few cells. Found 1 cell (2026-03-01T22:31:30); "
+            "night.csv: line 5: the row has too few cells. Found 1 cell; "
             "expected 2, as in the header (delimiter: comma). A delimiter may be missing or one too "
             "many; correct the row."
         ),
