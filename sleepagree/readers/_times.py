@@ -765,9 +765,9 @@ def place_after(begins: datetime, day_us: Microseconds, column: Column) -> Micro
 
 
 def ends_after_starts(starts_us: Microseconds, ends_day_us: Microseconds) -> Microseconds:
-    """Return the first moment after each start at which the clock shows the end's time of day."""
+    """Return the first moment from each start on at which the clock shows the end's time of day."""
     ends: Microseconds = starts_us - starts_us % DAY_US + ends_day_us
-    return np.where(ends <= starts_us, ends + DAY_US, ends)
+    return np.where(ends < starts_us, ends + DAY_US, ends)
 
 
 # --- wall clocks in a zone -------------------------------------------------------------------------------

@@ -135,6 +135,11 @@ def test_line_ends_and_a_first_onset_of_an_open_set(folder: Path) -> None:
     assert spans.notes == ("line ends CR CR LF read as one line end",)
 
 
+def test_the_delimiter_is_a_tab_even_where_commas_stand_in_every_row(folder: Path) -> None:
+    text = "onset\tduration\ttrial_type\tremark, if any\n0\t30\tW\ta, b\n30\t30\tN1\tc, d\n"
+    assert read(folder, text).labels == ("W", "N1")
+
+
 def test_no_description_of_the_column_is_no_levels(folder: Path) -> None:
     write(folder, "events.json", {"staging": {"Description": "by hand"}})
     assert find_levels(folder / NAME, "staging") == ({}, ())

@@ -189,6 +189,13 @@ def test_overlaps_within_rounding_are_cut(overlap_us: int, told: bool) -> None:
     assert bool(spans.notes) == told
 
 
+def test_rows_that_share_a_beginning_only_do_not_repeat_each_other() -> None:
+    assert spans_of((0, 30, 0), (0, 60, 0)).notes == (
+        "1 row merged with an overlapping row of the same label (30 s told twice)",
+    )
+    assert spans_of((0, 60, 0), (0, 60, 0)).notes == ("1 row that repeats another exactly dropped (entry[1])",)
+
+
 def test_overlaps_beyond_rounding_are_not() -> None:
     table = rows((0, 30, 0), (30, 60, 1))
     table.end_us[0] += 600_000

@@ -145,6 +145,12 @@ def test_equal_durations_are_the_epoch_length() -> None:
     assert (spans.epoch_s, spans.epoch_from) == (30.0, EpochLengthFrom.FILE)
 
 
+def test_a_declared_epoch_length_goes_before_equal_durations() -> None:
+    spans = read("onset,duration_s,stage\n0,60,wake\n60,60,light\n", "epoch_seconds = 30\n")
+    assert (spans.epoch_s, spans.epoch_from) == (30.0, EpochLengthFrom.LAYOUT)
+    assert spans.duration_s.tolist() == [60, 60]
+
+
 def test_rows_that_last_until_the_next_one() -> None:
     layout = '[file]\nshape = "intervals"\n'
     text = f"time,stage\n{stamp(0)},wake\n{stamp(90)},light\n{stamp(700)},deep\n{stamp(1000)},Lights on\n"
@@ -172,6 +178,12 @@ def test_a_text_of_codes_with_its_own_step_and_words() -> None:
     spans = read(f'start,step_s,stage\n{stamp(0)},60,"wake, light light"\n', layout)
     assert rows_of(spans) == [(0, 60, "wake"), (60, 60, "light"), (120, 60, "light")]
     assert spans.epoch_from is EpochLengthFrom.FILE
+
+
+@pytest.mark.parametrize("step", ["0", "0.5", "7200", "-30"])
+def test_steps_of_a_text_of_codes_that_are_none(step: str) -> None:
+    with pytest.raises(EpochGridError, match="line 2, column 'step': this is no length of an epoch"):
+        read(f"start,step,stage\n{stamp(0)},{step},W\n", '[file]\nshape = "runs"\n')
 
 
 def test_the_end_of_a_text_of_codes_is_checked() -> None:
@@ -210,6 +222,17 @@ def test_blank_rows_are_dropped_and_counted_and_keep_line_numbers_right() -> Non
     assert read(text).notes == ("4 blank rows dropped",)
     with pytest.raises(UnknownStageError, match="line 7: "):
         read(text.replace(" , ", f"{stamp(90)},dozing"))
+
+
+def test_blank_cells_in_every_column_are_a_blank_row() -> None:
+    spans = read(EPOCHS + f",\n{stamp(90)},light\n")
+    assert spans.onset_s.tolist() == [0, 30, 60, 90]
+    assert spans.notes == ("1 blank row dropped",)
+
+
+def test_a_cell_too_many_does_not_make_up_for_one_too_few() -> None:
+    with pytest.raises(FileFormatError, match="line 5: the row has too many cells"):
+        read(EPOCHS + f"{stamp(90)},light,{stamp(120)}\nlight\n")
 
 
 def test_quoted_cells_are_read_as_the_csv_module_writes_them() -> None:
@@ -263,6 +286,7 @@ def test_the_delimiter_that_parts_all_rows_evenly_wins() -> None:
         ("begin", "30-sec_epoch_sleep_stage"),
         ("start_time", "staging"),
         ("time_local", "value"),
+        ("Time (UTC)", "rk stage"),
     ],
 )
 def test_plain_names_of_columns(start: str, stage: str) -> None:
@@ -326,6 +350,11 @@ def test_repeated_rows_are_dropped_and_told() -> None:
         "rows not in order of time (line 5): sorted",
         "3 rows that repeat another exactly dropped (lines 5, 6 and 7)",
     )
+
+
+def test_blocks_of_rows_out_of_order_that_do_not_overlap_are_one_recording() -> None:
+    text = "part,onset,duration_s,stage\nb,60,30,light\nb,90,30,light\na,0,30,wake\na,30,30,wake\n"
+    assert rows_of(read(text)) == [(0, 30, "wake"), (30, 30, "wake"), (60, 30, "light"), (90, 30, "light")]
 
 
 def test_newest_first_is_turned_round() -> None:
@@ -541,6 +570,21 @@ def test_a_first_time_before_noon_belongs_to_the_morning() -> None:
     # a day sleeper of the crew who turns in at noon and sleeps past midnight
     late = read("date,start,end,stage\n2026-03-02,13:00,01:00,light\n", '[file]\nnight_of = "bed-day"\n')
     assert (late.start, late.end_s) == (dt.datetime(2026, 3, 2, 13, 0), 12 * 3600.0)
+
+
+def test_times_of_day_of_no_length_are_no_whole_day() -> None:
+    with pytest.raises(EpochGridError, match="line 2: the row lasts no time"):
+        read("date,start,end,stage\n2026-03-02,13:00,13:00,light\n", '[file]\nnight_of = "bed-day"\n')
+
+
+def test_times_of_day_out_of_order() -> None:
+    text = "date,time,stage\n2026-03-02,06:00,light\n2026-03-02,02:00,wake\n2026-03-02,23:00,wake\n"
+    with pytest.raises(ClockError) as caught:
+        read(text, '[file]\nnight_of = "wake-day"\n')
+    assert str(caught.value) == (
+        "night.csv: line 4, column 'time': the clock leaps by more than 12 hours within a night. Found 23:00:00, after "
+        "02:00:00; expected times in order. Sort the rows by time, and give every night its own date."
+    )
 
 
 def test_two_nights_with_a_date_each() -> None:

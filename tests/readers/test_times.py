@@ -112,6 +112,23 @@ def test_24_hours_are_midnight_of_the_next_day(form: str | None) -> None:
     assert found.notes == ("24:00 read as midnight of the next day (2 times)",)
 
 
+@pytest.mark.parametrize("text", ["24:30", "24:00:01", "12:60", "25:00", "12:30:60"])
+def test_times_of_day_that_are_none(text: str) -> None:
+    with pytest.raises(FileFormatError, match="there is no such date or time"):
+        read("22:30:00", text)
+
+
+def test_unix_times_are_told_with_their_unit() -> None:
+    assert read("1772404200").notes == ("times read as Unix seconds",)
+    assert read("1772404200123").notes == ("times read as Unix milliseconds",)
+
+
+def test_other_letters_in_a_declared_form() -> None:
+    expected = [dt.datetime(2026, 3, 1, 22, 30)]
+    for text, form in (("2026年03月01日 22:30", "%Y年%m月%d日 %H:%M"), ("T2026-03-01 T22:30", "T%Y-%m-%d T%H:%M")):
+        assert [naive_datetime(us) for us in read(text, form=form).us] == expected
+
+
 def test_24_minutes_are_no_24_hours() -> None:
     found = read("01.01.00 00:24:00", "1.1.00 00:24:00", form="%d.%m.%y %H:%M:%S")
     assert [naive_datetime(us) for us in found.us] == [dt.datetime(2000, 1, 1, 0, 24)] * 2
@@ -182,7 +199,7 @@ def test_joined_cells_of_two_lengths_cannot_pass_for_cells_of_one() -> None:
 
 
 def test_a_day_that_tells_the_order_is_named_alone() -> None:
-    for text, form in (("13/03/2026 22:30", "%d/%m/%Y %H:%M"), ("3-13-26 10:30 pm", "%m-%d-%y %I:%M %p")):
+    for text, form in (("13/03/2026 22:30", "%d/%m/%Y %H:%M"), ("3-13-26 10:30:05 pm", "%m-%d-%y %I:%M:%S %p")):
         with pytest.raises(FileFormatError) as caught:
             read(text)
         assert caught.value.remedy == f'Give a layout (--layout FILE.toml) with\n    [file]\n    time = "{form}"'
