@@ -563,13 +563,14 @@ _RESTLESS_RULES: Final = frozenset({"restless-as-wake", "restless-as-sleep"})
 
 
 def reference_reportable(stage_set: StageSet) -> tuple[str, ...]:
-    """Return what a reference can say: the five AASM stages as soon as it tells N1, N2 or N3 of its own.
+    """Return what a reference can say: the five AASM stages as soon as it tells N1 or N2, or nothing but AASM stages.
 
-    A night without N3 or REM is an ordinary night of a scorer who could have scored them.
+    A night without N3 or REM is an ordinary night of a scorer who could have scored them, and so is a night awake.
     """
     if stage_set.declared:
         return stage_set.reportable
-    if {"N1", "N2"} & set(stage_set.reportable):
+    says = set(stage_set.reportable)
+    if says & {"N1", "N2"} or (says and says <= set(AASM_STAGES)):
         return tuple(dict.fromkeys((*AASM_STAGES, *stage_set.reportable)))
     return stage_set.reportable
 

@@ -221,6 +221,8 @@ def test_a_night_without_deep_sleep_or_rem_is_still_scored_at_five_stages():
     lab = make_stage_set(("W", "N1", "N2"), ("W", "N1", "N2"))
     assert default_mapping(lab, reporting("W", "light", "N3", "R")).name == "wake-light-deep-rem"
     assert default_mapping(lab, reporting("W", "light", "N3")).name == "rem-apart"
+    awake = make_stage_set(("W", "?"), ("W", UNSCORED))
+    assert default_mapping(awake, reporting("W", "light", "N3", "R")).name == "wake-light-deep-rem"
 
 
 def test_a_reference_of_four_classes_has_no_five_stage_mapping():
