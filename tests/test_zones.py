@@ -42,8 +42,8 @@ def test_a_repeated_or_skipped_hour_is_refused_with_its_two_readings(local, happ
         place_in_zone(local, "Europe/Helsinki", path="lab.edf")
     assert str(refusal.value) == (
         f"lab.edf: start: this hour {happens}. Found {local} in Europe/Helsinki; expected either {local.date()} "
-        f"{first}:00 UTC or {local.date()} {second}:00 UTC. Say which by giving the time in the file with its offset, or "
-        "read both files as UTC (zone UTC and --clock-offset SECONDS)."
+        f"{first}:00 UTC or {local.date()} {second}:00 UTC. Say which by giving the time in the file with its offset, "
+        "or read both files as UTC (zone UTC and --clock-offset SECONDS)."
     )
 
 
@@ -95,8 +95,8 @@ def test_elapsed_time_against_a_clock_is_refused_with_the_lines_to_add():
         with pytest.raises(ClockError) as refusal:
             seconds_between(*sides)
         assert str(refusal.value) == (
-            "s.csv: start: this side tells elapsed time only, the other tells a clock. Found no date and time; expected "
-            "a start to compare with 2026-03-01 22:30:00. Add to its layout\n    [file]\n"
+            "s.csv: start: this side tells elapsed time only, the other tells a clock. Found no date and time; "
+            "expected a start to compare with 2026-03-01 22:30:00. Add to its layout\n    [file]\n"
             '    begins = "YYYY-MM-DDTHH:MM:SS"'
         )
 
