@@ -411,15 +411,15 @@ class StageMapping:
 
     def reference_codes(self, stage_set: StageSet) -> tuple[int, ...]:
         """Return the class position of each native reference label, -1 where it is left out."""
-        return _class_codes(stage_set, self.reference, self.reference_classes, self.name, "reference")
+        return _class_codes(stage_set, self.reference, self.reference_classes, self, "reference")
 
     def device_codes(self, stage_set: StageSet) -> tuple[int, ...]:
         """Return the class position of each native device label, -1 where it is left out."""
-        return _class_codes(stage_set, self.device, self.device_classes, self.name, "device")
+        return _class_codes(stage_set, self.device, self.device_classes, self, "device")
 
 
 def _class_codes(
-    stage_set: StageSet, pairs: tuple[tuple[str, str], ...], classes: tuple[str, ...], name: str, side: str
+    stage_set: StageSet, pairs: tuple[tuple[str, str], ...], classes: tuple[str, ...], mapping: StageMapping, side: str
 ) -> tuple[int, ...]:
     table = dict(pairs)
     position = {class_name: i for i, class_name in enumerate(classes)}
@@ -437,12 +437,14 @@ def _class_codes(
     if missing:
         lines = "\n".join(f'    {_toml_key(label)} = "..."' for label in missing)
         raise MappingError(
-            f"mapping '{name}' says nothing about {len(missing)} of the {side}'s labels",
-            "",
+            f"mapping '{mapping.name}' says nothing about {len(missing)} of the {side}'s labels",
+            mapping.from_file,
             f"[{side}]",
             ", ".join(f"'{shorten(m)}'" for m in missing),
             f"a class ({', '.join(classes)}) or {LEAVE_OUT} for every label",
-            f"Add to the mapping file\n    [{side}]\n{lines}",
+            f"Add to the mapping file\n    [{side}]\n{lines}"
+            if mapping.from_file
+            else f"Say in a layout which stages they are\n    [stages]\n{lines}",
         )
     return tuple(codes)
 

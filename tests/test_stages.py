@@ -294,16 +294,26 @@ def test_a_label_that_a_mapping_says_nothing_about_is_told_with_the_lines_to_pas
         ("wake", "sleep"),
         (("W", "wake"), ("N2", "sleep")),
         (("W", "wake"), ("light", "sleep")),
+        from_file="mine.toml",
     )
     with pytest.raises(MappingError) as refusal:
         mapping.reference_codes(LAB)
     assert str(refusal.value) == (
-        "[reference]: mapping 'mine' says nothing about 3 of the reference's labels. Found 'N1', 'N3', 'R'; expected a "
-        "class (wake, sleep) or leave-out for every label. Add to the mapping file\n"
+        "mine.toml: [reference]: mapping 'mine' says nothing about 3 of the reference's labels. Found 'N1', 'N3', 'R'; "
+        "expected a class (wake, sleep) or leave-out for every label. Add to the mapping file\n"
         "    [reference]\n"
         '    "N1" = "..."\n'
         '    "N3" = "..."\n'
         '    "R" = "..."'
+    )
+
+
+def test_a_word_that_only_another_mapping_explains_wants_a_layout():
+    with pytest.raises(MappingError) as refusal:
+        mapping_named("wake-sleep").device_codes(make_stage_set(("W", "doze"), ("W", "doze")))
+    assert str(refusal.value) == (
+        "[device]: mapping 'wake-sleep' says nothing about 1 of the device's labels. Found 'doze'; expected a class "
+        '(wake, sleep) or leave-out for every label. Say in a layout which stages they are\n    [stages]\n    "doze" = "..."'
     )
 
 
