@@ -189,12 +189,8 @@ def test_a_class_that_nothing_is_taken_into(tmp_path):
 
 @pytest.mark.parametrize("side_name", ["reference", "device"])
 def test_a_missing_side(tmp_path, side_name):
-    cut = (
-        GOOD.partition("[reference]")[0]
-        + "["
-        + ("device" if side_name == "reference" else "reference")
-        + ']\nW = "wake"\n'
-    )
+    other = "device" if side_name == "reference" else "reference"
+    cut = GOOD.partition("[reference]")[0] + f'[{other}]\nW = "wake"\n'
     cut += 'N3 = "deep"\nN2 = "other"\n'
     assert refusal_of(written(tmp_path, cut)) == (
         f"mine.toml: [{side_name}]: no [{side_name}] table. Found nothing; expected lines of the form label = class. "

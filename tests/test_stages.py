@@ -313,7 +313,9 @@ def test_a_word_that_only_another_mapping_explains_wants_a_layout():
         mapping_named("wake-sleep").device_codes(make_stage_set(("W", "doze"), ("W", "doze")))
     assert str(refusal.value) == (
         "[device]: mapping 'wake-sleep' says nothing about 1 of the device's labels. Found 'doze'; expected a class "
-        '(wake, sleep) or leave-out for every label. Say in a layout which stages they are\n    [stages]\n    "doze" = "..."'
+        "(wake, sleep) or leave-out for every label. Say in a layout which stages they are\n"
+        "    [stages]\n"
+        '    "doze" = "..."'
     )
 
 
