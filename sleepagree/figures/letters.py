@@ -25,7 +25,7 @@ def text_width(text: str, size: float, *, bold: bool = False) -> float:
     Examples
     --------
     >>> round(text_width("minutes", 10), 1)
-    40.9
+    40.5
     """
     units = 0
     for character in text:

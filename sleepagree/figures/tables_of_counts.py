@@ -21,7 +21,7 @@ from sleepagree.figures.sizes import LETTER_POINTS, one_column, two_columns
 from sleepagree.hypnogram import Counts
 from sleepagree.redistribution import speak
 
-_STRONGEST_TINT: Final = 0.55  # letters in ink keep a contrast of 4.5 to 1 on it, on light and on dark paper
+_STRONGEST_TINT: Final = 0.5  # letters in ink keep a contrast of 4.5 to 1 on it, on light and on dark paper
 _CELL_MM: Final = 10.5
 _WIDE_FROM: Final = 6
 
