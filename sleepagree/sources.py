@@ -133,6 +133,8 @@ def _from_labels(
         raise ValueError(f"epoch_s must be positive, not {epoch_s!r}")
     texts = [_label_text(value) for value in values]
     labels = tuple(dict.fromkeys(text for text in texts if text is not None))
+    # first of all: labels without end are no stages, and more than a code can number
+    label_stages = _stages_of(labels, stages, own, name)
     position = {label: i for i, label in enumerate(labels)}
     codes = np.array([-1 if text is None else position[text] for text in texts], np.int16)
     edges = np.flatnonzero(np.diff(codes, prepend=-2, append=-2))
@@ -143,7 +145,7 @@ def _from_labels(
         np.asarray(length[kept] * epoch_s, np.float64),
         codes[begin[kept]],
         labels,
-        _stages_of(labels, stages, own, name),
+        label_stages,
         start=start,
         epoch_s=epoch_s,
         epoch_from=EpochLengthFrom.LAYOUT,
@@ -223,6 +225,7 @@ def _from_frame(frame: Any, stages: Mapping[str, str] | None, own: frozenset[str
     texts = [_label_text(value) for value in frame["stage"].tolist()]
     kept = np.array([i for i in order if texts[i] is not None], int)
     labels = tuple(dict.fromkeys(text for i in kept if (text := texts[i]) is not None))
+    label_stages = _stages_of(labels, stages, own, name)
     position = {label: i for i, label in enumerate(labels)}
     codes = np.array([position[texts[i] or ""] for i in kept], np.int16)
     return ScoredSpans(
@@ -230,7 +233,7 @@ def _from_frame(frame: Any, stages: Mapping[str, str] | None, own: frozenset[str
         duration[kept],
         codes,
         labels,
-        _stages_of(labels, stages, own, name),
+        label_stages,
         start=start,
         origin=Origin(name, "memory"),
     )
