@@ -239,13 +239,7 @@ def night_document(night: NightAgreement, *, options: Document | None = None) ->
         "schema": NIGHT_SCHEMA,
         "software": software(),
         "inputs": inputs_document(night.paired),
-        "options": {
-            **(options or {}),
-            "clock_offset": night.paired.clock_offset_s,
-            "resamples": night.resamples,
-            "seed": night.seed,
-            "confidence": night.level,
-        },
+        "options": _options(night, options),
         "window": window_document(night.paired),
         "ledger": ledger_document(night.paired),
         "mappings": [mapping_document(m) for m in night.mappings],
@@ -256,6 +250,17 @@ def night_document(night: NightAgreement, *, options: Document | None = None) ->
         "disagreement": None if night.disagreement is None else disagreement_document(night.disagreement),
         "clock": clock_check_document(night.clock),
         "cautions": list(night.cautions),
+    }
+
+
+def _options(night: NightAgreement, told: Document | None) -> Document:
+    """Return what was asked for with what the night knows of it, so that the result can be repeated."""
+    return {
+        **(told or {}),
+        "clock_offset": night.paired.clock_offset_s,
+        "resamples": night.resamples,
+        "seed": night.seed,
+        "confidence": night.level,
     }
 
 
@@ -278,7 +283,7 @@ def mappings_document(comparison: MappingComparison, *, options: Document | None
         "schema": MAPPINGS_SCHEMA,
         "software": software(),
         "inputs": inputs_document(night.paired),
-        "options": {**(options or {}), "resamples": night.resamples, "seed": night.seed, "confidence": night.level},
+        "options": _options(night, options),
         "window": window_document(night.paired),
         "ledger": ledger_document(night.paired),
         "mappings": [_compared_document(compared) for compared in comparison.mappings],
