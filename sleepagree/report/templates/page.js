@@ -10,7 +10,11 @@
       const button = document.createElement("button");
       button.type = "button";
       button.textContent = head.textContent;
-      head.replaceChildren(button);
+      // Chromium repeats a head on every sheet only when it holds no button
+      const words = document.createElement("span");
+      words.className = "in-print";
+      words.textContent = head.textContent;
+      head.replaceChildren(words, button);
       button.addEventListener("click", function () {
         const up = head.getAttribute("aria-sort") !== "ascending";
         heads.forEach(function (other) { other.removeAttribute("aria-sort"); });
