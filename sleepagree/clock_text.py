@@ -9,9 +9,8 @@ from typing import Final
 import numpy as np
 
 from sleepagree.clock import TUNING_WARNING, ClockReading, OffsetCurve
-from sleepagree.errors import shorten
 from sleepagree.pairing import PairedNight
-from sleepagree.text import DASH, figure, wrap
+from sleepagree.text import DASH, WIDTH, columns_of, cut, figure, show_file_name, wrap
 
 _BARS: Final = 31
 _BAR_WIDTH: Final = 44
@@ -19,12 +18,14 @@ _BAR_WIDTH: Final = 44
 
 def clock_lines(reading: ClockReading, paired: PairedNight) -> list[str]:
     """Return a reading at 80 columns: verdict, curve, drift, warning."""
-    names = shorten(paired.reference_side.origin.name), shorten(paired.device_side.origin.name)
-    lines = [f"CLOCK of {names[1]} against {names[0]}", ""]
+    names = [show_file_name(side, WIDTH - 14) for side in (paired.device_side, paired.reference_side)]
+    together = f"CLOCK of {names[0]} against {names[1]}"
+    apart = [f"CLOCK of      {names[0]}", f"      against {names[1]}"]
+    lines = [*([together] if columns_of(together) <= WIDTH else apart), ""]
     lines += wrap(("Proposed: " if reading.proposed else "Nothing is proposed: ") + reading.reason, hang="    ")
     lines += [
         "",
-        f"  mapping                {shorten(reading.mapping)}",
+        f"  mapping                {cut(reading.mapping, WIDTH - 25)}",
         f"  best offset            {_seconds(reading.offset_s)}"
         f"{_interval(reading.low_s, reading.high_s, ' s', reading.level)}",
         f"  kappa as recorded      {figure(reading.kappa_at_zero, 3)}",
@@ -76,5 +77,5 @@ def _curve(curve: OffsetCurve) -> list[str]:
         best = begin + int(np.nanargmax(part))
         value = float(curve.kappa[best])
         bar = "█" * round(_BAR_WIDTH * max(value, 0.0) / top) if top > 0 else ""
-        out.append(f"  {curve.offsets_s[best]:>+7.0f}  {value:>6.3f}  {bar}")
+        out.append(f"  {curve.offsets_s[best]:>+7.0f}  {value:>6.3f}  {bar}".rstrip())
     return out

@@ -49,11 +49,11 @@ def _column_width(character: str) -> int:
 
 
 def _head(text: str, width: int) -> int:
-    """Return how many characters from the beginning fit in ``width`` columns; at least one."""
+    """Return how many characters from the beginning fit in ``width`` columns."""
     used = 0
     for i, character in enumerate(text):
         used += _column_width(character)
-        if used > width and i:
+        if used > width:
             return i
     return len(text)
 
@@ -87,7 +87,7 @@ def wrap(text: str, *, indent: str = "  ", hang: str = "  ", width: int = WIDTH)
                 line, rest, is_empty = line + gap + rest, "", False
                 continue
             if is_empty:
-                fits = _head(rest, room)
+                fits = max(1, _head(rest, room))
                 line, rest = line + rest[:fits], rest[fits:]
             lines.append(line)
             line, is_empty = hang, True
@@ -157,17 +157,17 @@ def _side_lines(name: str, side: Side) -> list[str]:
     source = f"{side.epoch_s:g} s" if side.epoch_s else "intervals"
     told = f"from {show_moment(side.start)}, {side.epochs} epochs of 30 s (source: {source})"
     return [
-        f"  {name:<10} {_file_name(side, WIDTH - 13)}",
+        f"  {name:<10} {show_file_name(side, WIDTH - 13)}",
         *wrap(told, indent=" " * 13, hang=" " * 15),
     ]
 
 
-def _file_name(side: Side, width: int) -> str:
+def show_file_name(side: Side, width: int) -> str:
     """Return the name of a file in at most ``width`` columns; a long one loses its middle, not its end."""
     name = printable(side.origin.name) or "data in memory"
     if columns_of(name) <= width:
         return name
-    tail = name[-1 - _head(name[::-1], width // 2) :]
+    tail = name[len(name) - _head(name[::-1], width // 2) :]
     return cut(name, width - columns_of(tail)) + tail
 
 
@@ -462,7 +462,7 @@ def mappings_lines(comparison: MappingComparison) -> list[str]:
 
 
 def _what_was_compared(paired: PairedNight) -> str:
-    names = _file_name(paired.device_side, WIDTH), _file_name(paired.reference_side, WIDTH)
+    names = show_file_name(paired.device_side, WIDTH), show_file_name(paired.reference_side, WIDTH)
     begin, end = paired.begin, paired.epoch_start(paired.status.size)
     span = f", {show_moment(begin)} to {end:%H:%M:%S}" if begin and end else ""
     scored = f"{paired.ledger.scored} of {paired.ledger.window_epochs} epochs scored on both sides"
