@@ -19,15 +19,16 @@ from sleepagree.cli import options as shared
 @click.option(
     "--range",
     "range_min",
-    type=click.FloatRange(1, 600),
+    type=shared.Number(1, 600),
     default=30.0,
     show_default=True,
     metavar="MINUTES",
     help="Largest offset to either side.",
 )
-@click.option("--resamples", type=click.IntRange(0, 100_000), default=500, show_default=True, help="Of the bootstrap.")
+@click.option("--resamples", type=click.IntRange(50, 100_000), default=500, show_default=True, help="Of the bootstrap.")
 @click.option("--seed", type=click.IntRange(0), default=0, show_default=True, help="Seed of the bootstrap.")
-@click.option("--confidence", type=click.FloatRange(0.5, 0.9999), default=0.95, show_default=True)
+@click.option("--confidence", type=shared.Number(0.5, 0.9999), default=0.95, show_default=True)
+@shared.anonymous_option
 @shared.json_option
 @shared.overwrite_option
 @shared.quiet_option
@@ -45,6 +46,7 @@ def clock(reference: Path, device: Path, mapping_names: tuple[str, ...], range_m
     from sleepagree.documents import dump, inputs_document, software, window_document
     from sleepagree.stages import default_mapping
 
+    shared.refuse_json_target(options["json_path"], overwrite=options["overwrite"])
     mappings = shared.load_mappings(mapping_names)
     paired = shared.load_pair(reference, device, mappings, options)
     mapping = mappings[0] if mappings else default_mapping(paired.reference_set, paired.device_set)

@@ -18,6 +18,7 @@ from sleepagree.cli import options as shared
 @shared.reading_options
 @shared.pairing_options
 @shared.resampling_options
+@shared.anonymous_option
 @shared.json_option
 @shared.overwrite_option
 @shared.quiet_option
@@ -33,6 +34,7 @@ def mappings(reference: Path, device: Path, mapping_names: tuple[str, ...], decl
     from sleepagree.documents import dump, mappings_document
     from sleepagree.mapping_comparison import compare_mappings
 
+    shared.refuse_json_target(options["json_path"], overwrite=options["overwrite"])
     extra = shared.load_mappings(mapping_names)
     paired = shared.load_pair(reference, device, extra, options)
     comparison = compare_mappings(

@@ -17,6 +17,7 @@ from sleepagree.cli import options as shared
 @shared.reading_options
 @shared.pairing_options
 @shared.resampling_options
+@shared.anonymous_option
 @shared.json_option
 @click.option("--out", type=shared.FILE, metavar="DIR", help="Write results, tables and the report here.")
 @shared.overwrite_option
@@ -32,11 +33,12 @@ def night(reference: Path, device: Path, mapping_names: tuple[str, ...], **optio
     """
     from sleepagree.documents import dump, night_document
     from sleepagree.night import compare
-    from sleepagree.output import refuse_existing
+    from sleepagree.output import refuse_folder
 
     out, json_path, overwrite = options["out"], options["json_path"], options["overwrite"]
     if out is not None:
-        refuse_existing(out, overwrite=overwrite)
+        refuse_folder(out, overwrite=overwrite)
+    shared.refuse_json_target(json_path, overwrite=overwrite, out=out)
     mappings = shared.load_mappings(mapping_names)
     paired = shared.load_pair(reference, device, mappings, options)
     scored = compare(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -16,6 +17,30 @@ if TYPE_CHECKING:
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 FILE = click.Path(path_type=Path)
+
+
+class AnyNumber(click.types.FloatParamType):
+    """A number of the command line; "nan" and "inf", which Python reads, are none."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return a finite number, or fail with wrong use."""
+        return _finite(self, super().convert(value, param, ctx), param, ctx)
+
+
+class Number(click.FloatRange):
+    """A number of the command line within bounds; "nan", which Python reads, is none."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return a finite number within the bounds, or fail with wrong use."""
+        return _finite(self, super().convert(value, param, ctx), param, ctx)
+
+
+def _finite(
+    kind: click.types.FloatParamType, number: float, param: click.Parameter | None, ctx: click.Context | None
+) -> float:
+    if not math.isfinite(number):
+        kind.fail(f"{number} is not a finite number.", param, ctx)
+    return number
 
 
 def apply_options(options: Sequence[Callable[[Function], Function]]) -> Callable[[Function], Function]:
@@ -42,7 +67,7 @@ reading_options = apply_options(
 pairing_options = apply_options(
     (
         click.option("--window", metavar="RULE", help="lights, reference, overlap, or FROM/TO in ISO 8601."),
-        click.option("--clock-offset", type=float, default=0.0, metavar="SECONDS", help="Added to device times."),
+        click.option("--clock-offset", type=AnyNumber(), default=0.0, metavar="SECONDS", help="Added to device times."),
         click.option(
             "--outside",
             type=click.Choice(["missing", "wake"]),
@@ -73,7 +98,7 @@ resampling_options = apply_options(
         click.option("--seed", type=click.IntRange(0), default=0, show_default=True, help="Seed of the bootstrap."),
         click.option(
             "--confidence",
-            type=click.FloatRange(0.5, 0.9999),
+            type=Number(0.5, 0.9999),
             default=0.95,
             show_default=True,
             help="Level of every interval.",
@@ -84,6 +109,12 @@ resampling_options = apply_options(
 json_option = click.option("--json", "json_path", metavar="FILE|-", help="Write JSON to a file, or - for output.")
 overwrite_option = click.option("--overwrite", is_flag=True, help="Replace output that exists.")
 quiet_option = click.option("--quiet", is_flag=True, help="No cautions, no progress.")
+
+anonymous_option = click.option(
+    "--anonymous",
+    is_flag=True,
+    help="Numbers instead of names of people and files, and no dates, in every output.",
+)
 
 
 def load_mappings(names: Sequence[str]) -> tuple[StageMapping, ...]:
@@ -102,7 +133,7 @@ def load_pair(reference: Path, device: Path, mappings: Sequence[StageMapping], o
     window = parse_window(options["window"]) if options.get("window") else None
     rows = load_spans(reference, options.get("reference_layout"), options.get("reference_zone"), words)
     columns = load_spans(device, options.get("layout"), options.get("device_zone"), words)
-    return align(
+    paired = align(
         reference=rows,
         device=columns,
         clock_offset_s=options.get("clock_offset") or 0.0,
@@ -110,6 +141,11 @@ def load_pair(reference: Path, device: Path, mappings: Sequence[StageMapping], o
         outside=Outside(options.get("outside") or "missing"),
         reports=split_reports(options.get("reports")),
     )
+    if not options.get("anonymous"):
+        return paired
+    from sleepagree.anonymous import anonymous_night
+
+    return anonymous_night(paired)
 
 
 def load_spans(path: Path, layout: Path | None, zone: str | None, words: frozenset[str]) -> ScoredSpans:
@@ -132,27 +168,51 @@ def split_reports(text: str | None) -> tuple[str, ...] | None:
 
 def option_document(options: dict[str, Any], mappings: Sequence[StageMapping]) -> dict[str, Any]:
     """Return what was asked for, for the results; layouts by file name only."""
+    anonymous = bool(options.get("anonymous"))
     return {
         "mappings": [m.name for m in mappings],
-        "window": options.get("window"),
+        "window": window_word(options.get("window"), anonymous=anonymous),
         "outside": options.get("outside"),
         "reports": list(split_reports(options.get("reports")) or ()) or None,
-        "layout": _name(options.get("layout")),
-        "reference_layout": _name(options.get("reference_layout")),
-        "reference_zone": options.get("reference_zone"),
-        "device_zone": options.get("device_zone"),
+        "layout": _name(options.get("layout"), anonymous=anonymous),
+        "reference_layout": _name(options.get("reference_layout"), anonymous=anonymous),
+        "reference_zone": None if anonymous else options.get("reference_zone"),
+        "device_zone": None if anonymous else options.get("device_zone"),
+        "anonymous": anonymous,
     }
 
 
-def _name(path: Path | None) -> str | None:
-    return path.name if path else None
+def window_word(text: str | None, *, anonymous: bool) -> str | None:
+    """Return the window that was asked for; one that names moments as "given" where no date is to be told."""
+    return "given" if anonymous and text and "/" in text else text or None
+
+
+def _name(path: Path | None, *, anonymous: bool) -> str | None:
+    if path is None:
+        return None
+    return "layout" if anonymous else path.name
 
 
 def print_cautions(cautions: Sequence[str], *, quiet: bool) -> None:
     """Print cautions to standard error."""
-    if not quiet:
-        for caution in cautions:
-            click.echo(f"caution: {caution}", err=True)
+    if quiet:
+        return
+    from sleepagree.errors import printable
+
+    for caution in cautions:
+        click.echo(f"caution: {printable(caution)}", err=True)
+
+
+def refuse_json_target(target: str | None, *, overwrite: bool, out: Path | None = None) -> None:
+    """Say before any work that the JSON cannot be written; ``out`` is the folder of ``--out``."""
+    if target is None or target == "-":
+        return
+    from sleepagree.output import refuse_file
+
+    path = Path(target)
+    if out is not None and out.absolute() in (path.absolute(), *path.absolute().parents):
+        raise click.UsageError("--json FILE lies in --out DIR, which gets the same as results.json.")
+    refuse_file(path, overwrite=overwrite)
 
 
 def write_json(text: str, target: str, *, overwrite: bool) -> None:
