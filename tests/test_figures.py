@@ -643,3 +643,24 @@ def test_every_name_of_the_package_is_there() -> None:
         assert callable(getattr(figures, name))
     with pytest.raises(AttributeError, match="draw_nothing"):
         _ = figures.draw_nothing
+
+
+def test_pictures_of_the_docs_can_be_made_again(tmp_path: Path) -> None:
+    root = Path(__file__).parent.parent
+    subprocess.run([sys.executable, str(root / "docs" / "make_pictures.py"), str(tmp_path)], check=True)
+    made = {path.name for path in tmp_path.iterdir()}
+    assert made == {path.name for path in (root / "docs" / "pictures").iterdir()}
+    text = (root / "docs" / "reading_the_report.md").read_text(encoding="utf-8")
+    shown = set(re.findall(r"pictures/(\w+\.svg)", text))
+    assert shown <= made
+    for path in tmp_path.iterdir():
+        ET.fromstring(path.read_bytes())
+
+
+def test_the_example_of_the_docs_runs(tmp_path: Path) -> None:
+    root = Path(__file__).parent.parent
+    text = (root / "docs" / "reading_the_report.md").read_text(encoding="utf-8")
+    (tmp_path / "fixtures").symlink_to(root / "fixtures")
+    for block in re.findall(r"```python\n(.*?)```", text, re.DOTALL):
+        subprocess.run([sys.executable, "-c", block], cwd=tmp_path, check=True)
+    assert (tmp_path / "hypnograms.pdf").read_bytes().startswith(b"%PDF")

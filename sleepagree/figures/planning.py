@@ -61,8 +61,7 @@ def draw_precision(grid: PlanGrid, *, statistic: str, unit: str = "", ax: Axes |
     for study in grid.smallest:
         if study.statistic == statistic and not math.isnan(study.wanted):
             ax.axhline(study.wanted, color=INK.light, linewidth=0.7, zorder=2)
-            across = ax.get_yaxis_transform()
-            write(ax, 0.01, study.wanted, "wanted", size=SMALL_LETTER_POINTS, transform=across, va="bottom")
+            ends.append((-math.inf, study.wanted, "wanted"))
             # a study of three people would squeeze all that matters to the ground
             ax.set_ylim(top=min(ax.get_ylim()[1], 5 * study.wanted))
     ax.set_ylim(bottom=0)
@@ -78,7 +77,7 @@ def _name_ends(ax: Axes, ends: list[tuple[float, float, str]]) -> None:
     """Write the names beside the ends of the lines, pushed apart where they would touch."""
     bottom, top = ax.get_ylim()
     least = 0.055 * (top - bottom)
-    right = max((x for x, _, _ in ends), default=1.0)
+    right = ax.get_xlim()[1]
     at = -math.inf
     for _, y, text in sorted(ends, key=lambda end: end[1]):
         at = max(y, at + least)

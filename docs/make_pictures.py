@@ -1,0 +1,90 @@
+"""Make the pictures of the docs from the invented study in fixtures/ferry.
+
+python docs/make_pictures.py [FOLDER]     default: docs/pictures
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from sleepagree import figures
+from sleepagree.clock_check import scan_clock
+from sleepagree.figures.file_renderer import svg_file
+from sleepagree.night import NightAgreement, compare
+from sleepagree.nights_table import read_nights_table
+from sleepagree.pairing import align
+from sleepagree.planning import LimitsPrecision, MeanPrecision, components_from_limits, plan_grid
+from sleepagree.sources import read_hypnogram
+from sleepagree.study import StudyAgreement, StudyOptions
+from sleepagree.study_folder import StudyRequest, run_study
+from sleepagree.study_run import ScoringOptions
+
+ROOT = Path(__file__).parent.parent
+FERRY = ROOT / "fixtures" / "ferry"
+
+
+def band_night(name: str) -> NightAgreement:
+    """Score one night of band A."""
+    reference = read_hypnogram(FERRY / "reference" / f"{name}.edf")
+    device = read_hypnogram(FERRY / "band-a" / f"{name}.csv", layout=FERRY / "band-a.toml")
+    return compare(align(reference=reference, device=device))
+
+
+def ferry_study() -> StudyAgreement:
+    """Score the whole invented study."""
+    return run_study(read_nights_table(FERRY / "nights.csv"), StudyRequest(ScoringOptions(), StudyOptions()))
+
+
+def pictures() -> Iterator[tuple[str, Any, str]]:
+    """Yield name, axes and what is to be seen."""
+    night = band_night("crew-1-night-2")
+    first = night.mappings[0]
+    yield "hypnograms", figures.draw_hypnograms(night), "Hypnograms of an invented night of band A"
+    matrix = figures.draw_confusion(
+        first.counts,
+        reference_classes=first.mapping.reference_classes,
+        device_classes=first.mapping.device_classes,
+    )
+    yield "confusion", matrix, "Confusion matrix of the same night"
+    yield "unreported", figures.draw_redistribution(night.redistribution), "Where REM went"
+    yield "sources", figures.draw_bias_sources(night.bias_sources), "What the bias of each class is made of"
+    if night.disagreement is not None:
+        yield "runs", figures.draw_run_lengths(night.disagreement.runs), "Short and long runs of disagreement"
+        yield "hours", figures.draw_agreement_by_hour(night.disagreement.hours), "Agreement by hour of the clock"
+
+    slow = band_night("crew-2-night-3")
+    reading = scan_clock(slow.paired, slow.mappings[0].mapping)
+    yield "clock", figures.draw_clock_curve(reading), "Kappa against clock offset, with a clock four minutes slow"
+
+    device = ferry_study().devices[0]
+    row = next(row for row in device.bias if row.measure == "TST")
+    data: dict[str, Any] = {
+        "reference": row.reference,
+        "device": row.device,
+        "participant": [n.participant for n in device.nights],
+        "measure": "TST",
+    }
+    yield "minutes", figures.draw_minutes(**data), "Total sleep time by both sides"
+    yield "level", figures.draw_bias_against_level(**data, limits=row.limits), "Difference against level, with limits"
+    parts = components_from_limits(row.limits)
+    grid = plan_grid(
+        {"bias": MeanPrecision(parts), "limits": LimitsPrecision(parts)},
+        participants=range(4, 41, 2),
+        nights=(1, 2, 4),
+        wanted={"bias": 5.0},
+    )
+    yield "precision", figures.draw_precision(grid, statistic="bias", unit="min"), "Half-width against participants"
+
+
+def main(folder: Path) -> None:
+    """Write every picture."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, ax, title in pictures():
+        (folder / f"{name}.svg").write_bytes(svg_file(ax.figure, title=title, description=f"{title}. Invented data."))
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "docs" / "pictures")
