@@ -13,6 +13,7 @@ from typing import Any, BinaryIO, Final
 from sleepagree.anonymous import anonymous_summaries, anonymous_table
 from sleepagree.documents import dump
 from sleepagree.errors import InputError
+from sleepagree.night_folder import write_report
 from sleepagree.night_summary import NightSummary, Refusal
 from sleepagree.nights_table import NightsTable, read_nights_table
 from sleepagree.output import csv_text, encode_text, fresh_folder, is_partial, refuse_existing
@@ -190,6 +191,10 @@ def write_study(
             }
             for name, text in texts.items():
                 (made / name).write_bytes(encode_text(text))
+            if request.report:
+                from sleepagree.report.build import study_files
+
+                write_report(made, study_files(study, command=request.command, table=shown))
     except BaseException:
         _forget(keep)
         raise

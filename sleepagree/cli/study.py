@@ -37,6 +37,7 @@ study_reading_options = shared.apply_options(
             help='Equivalence test against a margin stated beforehand, e.g. "TST=30".',
         ),
         click.option("--log-ratio", is_flag=True, help="Limits of agreement of log ratios."),
+        shared.anonymous_option,
         click.option("--workers", type=click.IntRange(1), default=1, show_default=True, help="Processes."),
         click.option("--scheduler", metavar="ADDRESS", default="", help="An existing Dask scheduler."),
     )
@@ -65,7 +66,8 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
     from sleepagree.study_folder import load_nights, write_study
     from sleepagree.study_text import study_lines
 
-    request = build_request(options, command=f"sleepagree study {nights.name} --out {out.name}")
+    names = "NIGHTS --out DIR --anonymous" if options["anonymous"] else f"{nights.name} --out {out.name}"
+    request = build_request(options, command=f"sleepagree study {names}")
     table = load_nights(nights)
     result = write_study(
         table,
@@ -96,7 +98,8 @@ def build_request(options: dict[str, Any], *, command: str) -> StudyRequest:
         parse_window(options["window"])
     reports = shared.split_reports(options["reports"]) or ()
     margins = read_margins(options["margins"])
-    scoring = ScoringOptions(mappings, options["window"], options["outside"], reports, epochs=True)
+    anonymous = options["anonymous"]
+    scoring = ScoringOptions(mappings, options["window"], options["outside"], reports, epochs=True, anonymous=anonymous)
     statistics = StudyOptions(
         mappings,
         options["resamples"],
@@ -106,9 +109,10 @@ def build_request(options: dict[str, Any], *, command: str) -> StudyRequest:
         options["log_ratio"],
     )
     told = {
-        "window": options["window"] or None,
+        "window": shared.window_word(options["window"], anonymous=anonymous),
         "outside": options["outside"],
         "reports": list(reports) or None,
+        "anonymous": anonymous,
     }
     return StudyRequest(scoring, statistics, options["strict"], told, command)
 
