@@ -1,0 +1,113 @@
+"""Nights whose every field that may name a person does so, and a net that catches the name in any output."""
+
+from __future__ import annotations
+
+import gzip
+import json
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from click.testing import CliRunner, Result
+
+from sleepagree.cli import main
+from sleepagree.readers.edf import read_edf_annotations
+from sleepagree.readers.edf_writer import encode_edf_annotations
+
+#: No word of the trade, of the package or of a library holds it.
+CANARY = "Quenby"
+#: What is looked for, in any case and encoding of letters.
+TRACE = "uenby"
+
+
+def name_everyone(data: bytes) -> bytes:
+    """Return an EDF file whose patient, recording, transducer, prefilter and reserved fields hold the name."""
+    n = int(data[252:256])
+    out = bytearray(data)
+    out[8:88] = f"MCH-{CANARY} F 02-MAY-1951 {CANARY}_Quill".ljust(80).encode()
+    start_date = bytes(out[88:168]).split()[:2]
+    out[88:168] = (b" ".join(start_date) + f" {CANARY}-7 {CANARY}_T {CANARY}_E".encode()).ljust(80)
+    for first, width in ((16, 80), (136, 80), (224, 32)):
+        for i in range(n):
+            at = 256 + first * n + width * i
+            out[at : at + width] = f"of {CANARY}".ljust(width).encode()
+    return bytes(out)
+
+
+def remarked_edf(source: Path, *, remarks: Iterable[str] = ()) -> bytes:
+    """Return an EDF hypnogram with scorers' remarks among its stages and the name in its header."""
+    read = read_edf_annotations(source)
+    notes = [(60.0 + i, None if i % 2 else 4.0, text) for i, text in enumerate(remarks)]
+    annotations = [(a.onset_s, a.duration_s, a.text) for a in read.annotations if a.text != "Recording starts"]
+    return name_everyone(encode_edf_annotations([*annotations, *notes], start=read.header.start))
+
+
+REMARKS = (
+    f"{CANARY} turns over",
+    f"Dr. {CANARY} enters",
+    f"snore@@{CANARY}",
+    f"call {CANARY}'s family",
+    f"{CANARY} turns over",
+)
+
+
+def fhir_bundle(intervals: Iterable[tuple[str, str, str]]) -> str:
+    """Return a FHIR Bundle of stages in which every resource names the person."""
+    system = "http://hl7.org/fhir/uv/phr/CodeSystem/"
+    entries: list[dict[str, object]] = [
+        {"resource": {"resourceType": "Patient", "id": CANARY, "name": [{"family": CANARY}]}},
+        {"resource": {"resourceType": "Device", "owner": {"display": CANARY}, "serialNumber": CANARY}},
+    ]
+    for code, start, end in intervals:
+        observation = {
+            "resourceType": "Observation",
+            "id": f"{CANARY}-{start}",
+            "status": "final",
+            "code": {"coding": [{"system": system + "observation-pghd-codes", "code": "sleepAnalysis"}]},
+            "subject": {"reference": f"Patient/{CANARY}", "display": CANARY},
+            "performer": [{"reference": f"Patient/{CANARY}", "display": f"{CANARY} Quill"}],
+            "device": {"reference": f"Device/{CANARY}", "display": f"{CANARY}'s band"},
+            "note": [{"text": f"{CANARY} felt tired"}],
+            "effectivePeriod": {"start": start, "end": end},
+            "valueCodeableConcept": {
+                "coding": [{"system": system + "sleep-analysis-codes", "code": code, "display": CANARY}],
+                "text": CANARY,
+            },
+        }
+        entries.append({"fullUrl": f"urn:{CANARY}", "resource": observation})
+    return json.dumps({"resourceType": "Bundle", "id": CANARY, "type": "collection", "entry": entries})
+
+
+def run(*words: object) -> Result:
+    """Run a command as a user would, warnings included."""
+    return CliRunner().invoke(main, [str(word) for word in words], catch_exceptions=True)
+
+
+def written(folder: Path) -> Iterator[tuple[str, bytes]]:
+    """Yield every file below a folder, unpacked, and its name."""
+    for path in sorted(folder.rglob("*")):
+        yield path.name, b""
+        if path.is_file():
+            data = path.read_bytes()
+            yield str(path), gzip.decompress(data) if path.suffix == ".gz" else data
+
+
+def outputs(result: Result, *folders: Path) -> bytes:
+    """Return everything that a command said or wrote."""
+    parts = [result.stdout.encode(), result.stderr.encode(), repr(result.exception).encode()]
+    for folder in folders:
+        if folder.is_file():
+            parts.append(folder.read_bytes())
+        else:
+            parts += [data for name, content in written(folder) for data in (name.encode(), content)]
+    return b"\n".join(parts)
+
+
+def told(data: bytes, word: str) -> list[str]:
+    """Return the lines that hold a word: empty is what one wants."""
+    found = []
+    for line in data.split(b"\n"):
+        plain = line.replace(b"\x00", b"").decode("utf-8", "backslashreplace")
+        if word.casefold() in plain.casefold():
+            at = plain.casefold().index(word.casefold())
+            found.append(plain[max(0, at - 60) : at + 60])
+    return found

@@ -1,0 +1,229 @@
+"""Text of somebody else's file in labels, names and file names: it is shown, and never runs.
+
+What runs: HTML in a report (HTML Living Standard), a formula in a spreadsheet (cells that begin with =, +, -, @, tab or
+return: the list of OWASP, "CSV injection", from memory), escape sequences in a terminal (ECMA-48 C0, C1), lines of TOML
+in a layout that is written, and marks of direction (Unicode UAX 9) that make a line read otherwise than it is.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+import tomllib
+from datetime import datetime
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from sleepagree.cells import neutralise_cell
+from sleepagree.inspection import inspect_file
+from sleepagree.output import csv_text
+from sleepagree.readers.edf_writer import write_edf_annotations
+from sleepagree.starter_layout import starter_layout
+from tests.canaries import outputs, run, written
+from tests.ferry import copy_ferry
+
+START = datetime(2026, 3, 1, 22, 30)
+QUICK = ("--resamples", "50", "--quiet")
+
+HTML = ("<script>alert(1)</script>", '"><img src=x onerror=alert(1)>', "</title><svg/onload=alert(1)>", "{{ 7*7 }}")
+FORMULAS = ("=HYPERLINK(A1)", "+cmd|' /C calc'!A0", "-2+3", "@SUM(1)", "\t=1+1")
+TERMINAL = ("\x1b[2Jgone", "\x1b]0;title\x07", "\x9b31m", "a\rb", "a\x08b", "\u202egnol", "\u2066x\u2069")
+TOML = ('"] = 1\n[file]\nzone = "Evil/Zone', "x\n[stages]\ny", '""" = "wake', "\\", "a=b # c")
+HOSTILE = (*HTML, *FORMULAS, *TERMINAL, *TOML)
+
+#: What may move a cursor or turn text round; line feeds end lines, and tables of text use no tab.
+MOVES = re.compile("[\x00-\x09\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]")
+
+
+class Tags(HTMLParser):
+    """The elements and attributes of a page, as a browser would see them."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.scripts: list[str] = []
+        self.handlers: list[str] = []
+        self.addresses: list[str] = []
+        self._script = False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self._script = tag == "script"
+        self.handlers += [f"{tag} {name}" for name, _ in attrs if name.startswith("on")]
+        self.addresses += [value or "" for name, value in attrs if name in ("src", "href", "action", "xlink:href")]
+
+    def handle_endtag(self, tag: str) -> None:
+        self._script = False
+
+    def handle_data(self, data: str) -> None:
+        if self._script:
+            self.scripts.append(data)
+
+
+def assert_page_is_tame(page: str) -> None:
+    tags = Tags()
+    tags.feed(page)
+    assert tags.handlers == []
+    assert all(address.startswith(("#", "data:")) for address in tags.addresses), tags.addresses
+    # the page's own script knows no text of a file: it stands there as data, escaped
+    assert not any("alert(1)" in script for script in tags.scripts if "</script>" in script)
+    assert "<script>alert(1)" not in page
+    assert "onerror=alert" not in re.sub(r"&[a-z#0-9]+;", "", re.sub(r"&lt;.*?&gt;", "", page))
+    assert "{{ 49 }}" not in page
+    assert "{{ 7*7 }}" in page or "7*7" not in page
+
+
+def assert_cells_are_tame(text: str) -> None:
+    for row in csv.reader(io.StringIO(text)):
+        for cell in row:
+            assert neutralise_cell(cell) == cell, cell
+
+
+def night_table(folder: Path, labels: tuple[str, ...]) -> tuple[Path, Path, Path]:
+    """A night whose device says hostile words, explained by a layout."""
+    words = ["W", "N1", "N2", "N3", "R"]
+    reference = folder / "reference.csv"
+    stages = [words[i // 7 % 5] for i in range(400)]
+    reference.write_text("onset,duration,stage\n" + "".join(f"{30 * i},30,{s}\n" for i, s in enumerate(stages)))
+    device = folder / "device.csv"
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n", quoting=csv.QUOTE_ALL)
+    writer.writerow(["onset", "duration", "stage"])
+    for i in range(400):
+        writer.writerow([30 * i, 30, labels[i // 5 % len(labels)]])
+    device.write_text(stream.getvalue(), newline="")
+    layout = folder / "layout.toml"
+    stages_of = dict(zip(dict.fromkeys(label.strip() for label in labels), words * 9, strict=False))
+    lines = "\n".join(f"{json.dumps(label)} = {json.dumps(stage)}" for label, stage in stages_of.items())
+    layout.write_text(f"[stages]\n{lines}\n")
+    return reference, device, layout
+
+
+@pytest.mark.parametrize("group", [HTML, FORMULAS, ("\u202egnol", "\u2066x\u2069", "a\x08b", "\x9b31m"), TOML[2:]])
+def test_labels_of_a_night(group: tuple[str, ...], tmp_path: Path) -> None:
+    reference, device, layout = night_table(tmp_path, group)
+    out = tmp_path / "out"
+    result = run("night", reference, device, "--layout", layout, "--out", out, *QUICK)
+    assert result.exit_code == 0, result.output
+    assert not MOVES.search(result.stdout + result.stderr)
+    for path in out.rglob("*"):
+        if path.suffix == ".csv":
+            assert_cells_are_tame(path.read_text())
+        if path.suffix == ".html":
+            assert_page_is_tame(path.read_text())
+    record = json.loads((out / "results.json").read_text())
+    assert set(record["inputs"]["device"]["labels"]) == {label.strip() for label in group}
+    # a terminal that shows the file as it is must not be moved either
+    assert not MOVES.search((out / "results.json").read_text())
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_an_unknown_label_is_shown_and_does_not_run(text: str, tmp_path: Path) -> None:
+    reference, device, _ = night_table(tmp_path, ("wake", text, "light", "deep"))
+    result = run("night", reference, device)
+    assert result.exit_code == 1, result.output
+    assert not MOVES.search(result.output)
+    seen = run("inspect", device, "--json", tmp_path / "seen.json")
+    assert not MOVES.search(seen.output)
+
+
+def test_names_in_a_study(tmp_path: Path) -> None:
+    table, out = copy_ferry(tmp_path / "ferry"), tmp_path / "out"
+    text = table.read_text()
+    hostile = [*HTML, *FORMULAS[:4]]
+    quoted = ['"' + name.replace('"', '""') + '"' for name in hostile]
+    for i, name in enumerate(quoted[:4], 1):
+        text = text.replace(f"crew-{i},", f"{name},")
+    text = text.replace("band A", quoted[4]).replace("pad B", quoted[5])
+    text = text.replace(f"{quoted[0]},3,", f"{quoted[0]},{quoted[6]},")
+    table.write_text(text)
+    result = run("study", table, "--out", out, *QUICK)
+    assert result.exit_code == 0, result.output
+    pages = [path for path in out.rglob("*") if path.suffix in (".html", ".svg")]
+    for path in pages:
+        assert_page_is_tame(path.read_text())
+    for name, data in written(out):
+        if name.endswith((".csv", ".csv.gz")):
+            assert_cells_are_tame(data.decode())
+    assert {d["device"] for d in json.loads((out / "results.json").read_text())["devices"]} == set(hostile[4:6])
+
+
+@pytest.mark.parametrize("text", TERMINAL)
+def test_names_in_a_study_move_no_terminal(text: str, tmp_path: Path) -> None:
+    table, out = copy_ferry(tmp_path / "ferry"), tmp_path / "out"
+    quoted = '"' + text + '"'
+    spoilt = tmp_path / "ferry" / "band-a" / "crew-1-night-1.csv"
+    spoilt.write_text("nothing\n")
+    table.write_text(table.read_text().replace("crew-1,", f"{quoted},").replace("band A", quoted), newline="")
+    result = run("study", table, "--out", out, "--resamples", "50")
+    assert result.exit_code == 3, result.output
+    assert not MOVES.search(result.output)
+    said = run("bias", table, "--resamples", "50", "--csv", tmp_path / "bias.csv")
+    assert not MOVES.search(said.output)
+    assert not MOVES.search((out / "results.json").read_text())
+
+
+@pytest.mark.parametrize("text", ["<script>alert(1)", "=1+1", "\x1b[2J", "a\nb", "\u202egnol", "a'b\"c"])
+def test_file_names(text: str, tmp_path: Path) -> None:
+    reference, device, layout = night_table(tmp_path, ("a", "b", "c", "d", "e"))
+    strange = device.rename(tmp_path / f"{text}.csv")
+    out = tmp_path / "out"
+    result = run("night", reference, strange, "--layout", layout, "--out", out, *QUICK)
+    assert result.exit_code == 0, result.output
+    assert not MOVES.search(result.output)
+    for path in out.rglob("*.html"):
+        assert_page_is_tame(path.read_text())
+    refused = run("night", reference, strange)
+    assert refused.exit_code == 1
+    assert not MOVES.search(refused.output)
+    # one message: the name of a file cannot end the line and begin one of its own
+    assert "\nb.csv" not in refused.output
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_a_layout_that_is_written_says_what_was_meant(text: str, tmp_path: Path) -> None:
+    _, device, _ = night_table(tmp_path, ("wake", text, "light", "deep"))
+    layout = tomllib.loads(starter_layout(inspect_file(device)))
+    assert set(layout) <= {"reports", "epoch_seconds", "file", "stages"}
+    assert set(layout.get("file", {})) <= {"shape", "start", "duration", "duration_unit", "stage", "time"}
+    label = text.strip().replace("\r", "\n")  # inside quotation marks a return is read as a line end
+    assert layout["stages"][label] == ""
+
+
+@given(text=st.text(min_size=1, max_size=30))
+@settings(max_examples=150, deadline=None)
+def test_a_layout_says_what_was_meant_for_any_label(tmp_path_factory: pytest.TempPathFactory, text: str) -> None:
+    folder = tmp_path_factory.mktemp("label")
+    path = folder / "night.edf"
+    try:
+        write_edf_annotations(path, [(30.0 * i, 30.0, f"Sleep stage {text}") for i in range(6)], start=START)
+    except ValueError:  # the format cannot hold it
+        return
+    seen = inspect_file(path)
+    layout = tomllib.loads(starter_layout(seen))
+    assert set(layout) <= {"reports", "epoch_seconds", "file", "stages"}
+    assert set(layout.get("stages", {})) <= set(seen.unknown)
+
+
+@given(rows=st.lists(st.lists(st.text(max_size=12), min_size=2, max_size=2), max_size=6))
+@settings(max_examples=300, deadline=None)
+def test_no_cell_of_a_table_runs_and_none_is_lost(rows: list[list[str]]) -> None:
+    text = csv_text(rows)
+    back = list(csv.reader(io.StringIO(text, newline="")))
+    assert back == [[neutralise_cell(cell) for cell in row] for row in rows]
+    assert_cells_are_tame(text)
+
+
+def test_the_checks_find_what_they_look_for() -> None:
+    with pytest.raises(AssertionError):
+        assert_page_is_tame("<p><img src=x onerror=alert(1)></p>")
+    with pytest.raises(AssertionError):
+        assert_page_is_tame("<script>alert(1)</script>")
+    with pytest.raises(AssertionError):
+        assert_cells_are_tame("a,=1+1\n")
+    assert MOVES.search("\x1b[2J")
+    assert outputs(run("--version"))
