@@ -6,7 +6,7 @@ from pathlib import Path
 
 from sleepagree.documents import confusion_rows, epoch_rows, measure_rows
 from sleepagree.night import NightAgreement
-from sleepagree.output import csv_text, fresh_folder
+from sleepagree.output import csv_text, encode_text, fresh_folder
 
 
 def write_night(
@@ -42,7 +42,7 @@ def write_night(
             "measures.csv": csv_text(measure_rows(night)),
         }
         for name, text in texts.items():
-            (made / name).write_text(text, encoding="utf-8", newline="")
+            (made / name).write_bytes(encode_text(text))
         write_report(made, night_files(night, command=command))
 
 
