@@ -223,7 +223,8 @@ CASES = [
     Case(
         "mapping file that says nothing about labels",
         {
-            "mine.toml": 'classes = ["wake", "sleep"]\n[reference]\nW = "wake"\nN1 = "sleep"\nN2 = "sleep"\nR = "sleep"\n'
+            "mine.toml": 'classes = ["wake", "sleep"]\n'
+            '[reference]\nW = "wake"\nN1 = "sleep"\nN2 = "sleep"\nR = "sleep"\n'
             '[device]\nwake = "wake"\nlight = "sleep"\ndeep = "sleep"\n'
         },
         band_night("--mapping", "{tmp}/mine.toml"),

@@ -1,0 +1,83 @@
+"""``sleepagree clock``: reads the slow clock of a fixture night, proposes and never applies."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from sleepagree.cli import main
+
+FERRY = Path(__file__).resolve().parents[2] / "fixtures" / "ferry"
+TRUTH = json.loads((FERRY / "truth.json").read_text("utf-8"))
+SLOW = f"{TRUTH['slow_clock']['participant']}-night-{TRUTH['slow_clock']['night']}"
+
+
+def invoke(name: str, *options: str, code: int = 0, command: str = "clock"):
+    files = [str(FERRY / "reference" / f"{name}.edf"), str(FERRY / "band-a" / f"{name}.csv")]
+    result = CliRunner().invoke(main, [command, *files, "--layout", str(FERRY / "band-a.toml"), *options])
+    assert result.exit_code == code, result.output
+    return result
+
+
+def test_the_slow_clock_is_read_and_proposed():
+    found = json.loads(invoke(SLOW, "--json", "-").stdout)
+    assert found["schema"] == "sleepagree.clock/1"
+    assert found["proposed"] is True
+    assert abs(found["offset_seconds"] - TRUTH["slow_clock"]["offset_to_add_seconds"]) <= 5
+    assert found["low"] <= found["offset_seconds"] <= found["high"]
+    assert found["kappa_at_best"] > found["kappa_at_zero"]
+    assert set(found) >= {
+        "mapping", "offset_seconds", "low", "high", "kappa_at_zero", "kappa_at_best", "drift_seconds_per_hour",
+        "drift_low", "drift_high", "proposed", "reason", "curve",
+    }  # fmt: skip
+    offsets = [offset for offset, _ in found["curve"]]
+    assert (offsets[0], offsets[-1], len(offsets)) == (-1800, 1800, 721)
+
+
+def test_nothing_is_applied_unless_asked():
+    def kappa(*options: str) -> float:
+        arguments = ("--mapping", "rem-left-out", "--resamples", "0", "--json", "-", *options)
+        return json.loads(invoke(SLOW, *arguments, command="night").stdout)["mappings"][0]["kappa"]["value"]
+
+    before = kappa()
+    invoke(SLOW)
+    assert kappa() == before
+    assert kappa("--clock-offset", "240") > before + 0.1
+
+
+@pytest.mark.parametrize("name", ["crew-1-night-1", "crew-3-night-3"])
+def test_a_clock_that_is_right_is_left_alone(name):
+    found = json.loads(invoke(name, "--json", "-", "--resamples", "100").stdout)
+    assert found["proposed"] is False
+    assert abs(found["offset_seconds"]) <= 30
+    assert found["reason"]
+
+
+def test_the_report_says_both_figures_and_warns():
+    result = invoke(SLOW, "--resamples", "100")
+    assert result.stdout.startswith(f"CLOCK of {SLOW}.csv against {SLOW}.edf\n")
+    shown = " ".join(result.stdout.split())
+    assert "kappa as recorded" in shown
+    assert "kappa at best offset" in shown
+    assert "An offset found by looking for the best agreement makes agreement look better than it is." in shown
+    assert all(len(line) <= 80 for line in result.stdout.splitlines())
+    assert "\x1b" not in result.output
+
+
+def test_json_to_a_file(tmp_path):
+    path = tmp_path / "clock.json"
+    invoke(SLOW, "--resamples", "100", "--json", str(path))
+    assert json.loads(path.read_text("utf-8"))["inputs"]["device"]["name"] == f"{SLOW}.csv"
+    refused = invoke(SLOW, "--resamples", "100", "--json", str(path), code=1)
+    assert refused.stdout == ""
+    assert "the output exists" in refused.stderr
+
+
+def test_a_pair_that_shares_no_time_is_one_message():
+    files = [str(FERRY / "reference" / "crew-1-night-1.edf"), str(FERRY / "band-a" / "crew-1-night-2.csv")]
+    result = CliRunner().invoke(main, ["clock", *files, "--layout", str(FERRY / "band-a.toml")])
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert "--clock-offset -88320 would put their starts together" in result.stderr

@@ -1,0 +1,79 @@
+"""The command line as a whole: help that loads nothing heavy, versions, debug, and one caution everywhere."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+from click.testing import CliRunner
+
+import sleepagree
+from sleepagree.cli import CAUTION, COMMANDS, main
+from sleepagree.errors import InputError
+
+
+def test_help_lists_every_command():
+    result = CliRunner().invoke(main, ["--help"])
+    assert result.exit_code == 0
+    for name, (_, text) in COMMANDS.items():
+        assert f"  {name} " in result.output
+        assert text.split()[0] in result.output
+    assert " ".join(CAUTION.split()[:8]) in " ".join(result.output.split())
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_help_and_says_what_it_is_not(name):
+    result = CliRunner().invoke(main, [name, "--help"])
+    assert result.exit_code == 0
+    shown = " ".join(result.output.split())
+    assert f"Usage: main {name}" in shown
+    # what prints figures about somebody's sleep says so
+    assert ("no medical device" in shown) or name in ("inspect", "nights", "demo")
+    assert ("--json" in shown) or name in ("demo", "study")
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_command_without_arguments_is_wrong_use_or_help(name):
+    result = CliRunner().invoke(main, [name])
+    assert result.exit_code in ((2,) if name != "plan" else (1, 2))
+    assert "Traceback" not in result.output
+
+
+def test_version():
+    result = CliRunner().invoke(main, ["--version"])
+    assert result.exit_code == 0
+    assert result.output.splitlines()[0] == f"sleepagree {sleepagree.__version__}"
+    assert any(line.startswith("numpy ") for line in result.output.splitlines())
+
+
+def test_no_command_shows_help():
+    result = CliRunner().invoke(main, [])
+    assert "Usage:" in result.output
+    assert result.exit_code in (0, 2)
+
+
+def test_debug_shows_where_an_error_came_from():
+    plain = CliRunner().invoke(main, ["night", "no.edf", "no.csv"])
+    assert (plain.exit_code, isinstance(plain.exception, SystemExit)) == (1, True)
+    debug = CliRunner().invoke(main, ["--debug", "night", "no.edf", "no.csv"])
+    assert isinstance(debug.exception, InputError)
+    done = subprocess.run(
+        [sys.executable, "-m", "sleepagree", "--debug", "night", "no.edf", "no.csv"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert "Traceback" in done.stderr
+    assert done.returncode == 1
+
+
+def test_an_interrupt_is_no_traceback(monkeypatch):
+    def interrupted(*args, **options):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("sleepagree.cli.options.load_pair", interrupted)
+    result = CliRunner().invoke(main, ["night", "a.edf", "b.csv"])
+    assert result.exit_code == 1
+    assert "Aborted!" in result.output
+    assert "Traceback" not in result.output
