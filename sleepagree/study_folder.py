@@ -20,7 +20,7 @@ from sleepagree.output import csv_text, encode_text, fresh_folder, is_partial, r
 from sleepagree.paired_table import hash_file, is_paired_table, read_paired_nights
 from sleepagree.study import StudyAgreement, StudyOptions, summarise_study
 from sleepagree.study_documents import bias_rows, confusion_rows, night_rows, study_document
-from sleepagree.study_run import Execution, ScoringOptions, refuse_duplicates, run_rows
+from sleepagree.study_run import Execution, ScoringOptions, forget_chunks, refuse_duplicates, run_rows
 
 _MADE_IN: Final = "made-in"
 EPOCHS_HEADER = "participant,night,device,epoch,reference,device_stage,status\n"
@@ -172,7 +172,7 @@ def write_study(
     """
     refuse_existing(out, overwrite=overwrite)
     keep = unfinished_folder(out)
-    _sweep(keep)
+    _sweep(keep, out)
     execution = Execution(workers, scheduler, keep, resume)
     try:
         with fresh_folder(out, overwrite=overwrite) as made:
@@ -196,36 +196,35 @@ def write_study(
 
                 write_report(made, study_files(study, command=request.command, table=shown))
     except BaseException:
-        _forget(keep)
+        _forget(keep)  # finished nights stay for --resume
         raise
-    shutil.rmtree(keep, ignore_errors=True)
+    with contextlib.suppress(OSError):
+        forget_chunks(keep)
+    _forget(keep)
     return study
 
 
 def _remember(made: Path, keep: Path) -> None:
     """Note the folder that results are made in, for a run that is killed cannot remove it."""
     keep.mkdir(parents=True, exist_ok=True)
-    (keep / _MADE_IN).write_text(str(made.absolute()), encoding="utf-8")
+    (keep / _MADE_IN).write_text(made.name, encoding="utf-8")
 
 
 def _forget(keep: Path) -> None:
-    """Leave finished nights for ``--resume`` and nothing else."""
     with contextlib.suppress(OSError):
         (keep / _MADE_IN).unlink()
         keep.rmdir()
 
 
-def _sweep(keep: Path) -> None:
-    """Remove what a killed run left half-made: its folder of results, and files that it was writing."""
+def _sweep(keep: Path, out: Path) -> None:
+    """Remove the half-made results that a killed run left beside the folder of results, or in it."""
     try:
-        made = Path((keep / _MADE_IN).read_text(encoding="utf-8"))
+        name = (keep / _MADE_IN).read_text(encoding="utf-8")
     except (OSError, ValueError):
         return
-    if is_partial(made.name):
-        shutil.rmtree(made, ignore_errors=True)
-    for path in keep.iterdir():
-        if is_partial(path.name):
-            path.unlink(missing_ok=True)
+    if is_partial(name) and Path(name).name == name:
+        for folder in (out, out.parent):
+            shutil.rmtree(folder / name, ignore_errors=True)
 
 
 def _with_epochs(

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-import shutil
+import re
 import stat
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
@@ -23,7 +23,7 @@ from sleepagree.hypnogram import ScoredSpans
 from sleepagree.mapping_files import own_words
 from sleepagree.night_summary import NightSummary, Refusal, SourceFile, summarise_night
 from sleepagree.nights_table import NightRow, NightsTable
-from sleepagree.output import write_text
+from sleepagree.output import is_partial, write_text
 from sleepagree.pairing import Outside, PairedNight, align, parse_window
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import Layout
@@ -35,6 +35,8 @@ Outcome = NightSummary | Refusal
 CHUNK_ROWS: Final = 25
 LARGE_CHUNK_ROWS: Final = 125
 _LARGE_STUDY_ROWS: Final = 1000
+
+_CHUNK_NAME: Final = re.compile(r"chunk-\d{6,}\.json")
 
 #: Recordings above this size are not hashed whole to see whether they are the same as before an interruption.
 _HASHED_WHOLE_BYTES: Final = 64 * 1024 * 1024
@@ -400,9 +402,16 @@ def _worker_died(option: str, remedy: str) -> InputError:
 
 
 def _prepare(keep: Path, *, resume: bool) -> None:
-    if keep.exists() and not resume:
-        shutil.rmtree(keep)
     keep.mkdir(parents=True, exist_ok=True)
+    if not resume:
+        forget_chunks(keep)
+
+
+def forget_chunks(keep: Path) -> None:
+    """Remove finished chunks, and what a killed run left of one; whatever else lies there is not ours."""
+    for path in keep.iterdir():
+        if _CHUNK_NAME.fullmatch(path.name) or is_partial(path.name):
+            path.unlink()
 
 
 def _key(chunk: tuple[NightRow, ...], table: NightsTable, options: ScoringOptions) -> str:
