@@ -12,7 +12,7 @@ from typing import Any
 
 from sleepagree import figures
 from sleepagree.clock_check import scan_clock
-from sleepagree.figures.file_renderer import svg_file
+from sleepagree.figures.outlines import svg_file
 from sleepagree.night import NightAgreement, compare
 from sleepagree.nights_table import read_nights_table
 from sleepagree.pairing import align

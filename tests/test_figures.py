@@ -23,11 +23,11 @@ from sleepagree.errors import OutputError
 from sleepagree.estimate import Estimate
 from sleepagree.figures import palette
 from sleepagree.figures.bias_sources import steps_of
-from sleepagree.figures.drawing import figure_bytes, figure_style, save_figure
-from sleepagree.figures.file_renderer import svg_file
+from sleepagree.figures.drawing import figure_bytes, figure_style, png_bytes, save_figure
 from sleepagree.figures.hypnograms import CODE_WORDS, clock_ticks, compare_epochs, lanes_of
 from sleepagree.figures.in_time import minutes_in_runs
 from sleepagree.figures.letters import text_width
+from sleepagree.figures.outlines import svg_file
 from sleepagree.figures.page_renderer import draw_for_page
 from sleepagree.figures.tables_of_counts import _STRONGEST_TINT
 from sleepagree.limits import Scale, fit_limits_of_agreement
@@ -484,6 +484,31 @@ def test_png_has_the_printed_size_at_300_dots_per_inch() -> None:
     data = figure_bytes(figures.draw_agreement_by_hour([PartAgreement("23", 120, 90, 0.75)]).figure, "png")
     width = int.from_bytes(data[16:20], "big")
     assert width == pytest.approx(85 / 25.4 * 300, abs=1)
+
+
+@pytest.mark.parametrize("channels", [3, 4])
+def test_png_is_read_back_by_a_general_library(channels: int) -> None:
+    import io
+
+    from PIL import Image
+
+    pixels = np.random.default_rng(0).integers(0, 256, (7, 5, channels)).astype(np.uint8)
+    with Image.open(io.BytesIO(png_bytes(pixels, dots_per_inch=300))) as image:
+        assert np.array_equal(np.asarray(image), pixels)
+        assert image.info["dpi"] == pytest.approx((300, 300), abs=0.01)
+
+
+def test_png_shows_what_matplotlib_itself_would_save() -> None:
+    import io
+
+    from PIL import Image
+
+    figure = figures.draw_bias_sources(drawn.night_without_rem().bias_sources).figure
+    stream = io.BytesIO()
+    with figure_style():
+        figure.savefig(stream, format="png", dpi=300)
+    with Image.open(io.BytesIO(figure_bytes(figure, "png"))) as ours, Image.open(stream) as theirs:
+        assert np.array_equal(np.asarray(ours), np.asarray(theirs.convert("RGB")))
 
 
 def test_save_figure_replaces_nothing_unless_asked(tmp_path: Path) -> None:

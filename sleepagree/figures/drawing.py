@@ -7,7 +7,9 @@ hold inside `figure_style` and nowhere else.
 from __future__ import annotations
 
 import io
+import struct
 import warnings
+import zlib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import wraps
@@ -321,12 +323,8 @@ def key_below(ax: Axes, entries: Sequence[tuple[Shade, str]], *, height: float) 
 
 # --- saving -----------------------------------------------------------------------------------------------
 
-_METADATA: Final[dict[str, dict[str, Any]]] = {
-    "svg": {"Date": None},
-    "pdf": {"CreationDate": None},
-    "png": {},
-}
 PNG_DPI: Final = 300
+_WITHOUT_DATE: Final[dict[str, dict[str, Any]]] = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}
 
 
 def figure_bytes(figure: Figure, form: str) -> bytes:
@@ -344,13 +342,69 @@ def figure_bytes(figure: Figure, form: str) -> bytes:
     ValueError
         When ``form`` is none of these.
     """
-    if form not in _METADATA:
-        raise ValueError(f"form must be one of {', '.join(_METADATA)}, not {form!r}")
-    stream = io.BytesIO()
+    if form not in ("svg", "pdf", "png"):
+        raise ValueError(f"form must be one of svg, pdf, png, not {form!r}")
     with figure_style(), _quiet_about_glyphs():
-        dpi = PNG_DPI if form == "png" else "figure"
-        figure.savefig(stream, format=form, metadata=_METADATA[form], dpi=cast(Any, dpi))
-    return stream.getvalue()
+        if form == "png":
+            return png_bytes(_pixels(figure, PNG_DPI), dots_per_inch=PNG_DPI)
+        stream = io.BytesIO()
+        figure.savefig(stream, format=form, metadata=_WITHOUT_DATE[form])
+        return stream.getvalue()
+
+
+def _pixels(figure: Figure, dots_per_inch: float) -> NDArray[np.uint8]:
+    """Draw a figure; return its pixels, shape (rows, columns, 3 or 4)."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    canvas, dpi = figure.canvas, figure.dpi
+    try:
+        figure.dpi = dots_per_inch
+        drawn: Any = FigureCanvasAgg(figure)
+        drawn.draw()
+        pixels: NDArray[np.uint8] = np.array(drawn.buffer_rgba(), np.uint8)
+    finally:
+        figure.dpi = dpi
+        figure.set_canvas(canvas)
+    return pixels[:, :, :3] if (pixels[:, :, 3] == 255).all() else pixels
+
+
+def png_bytes(pixels: NDArray[np.uint8], *, dots_per_inch: float) -> bytes:
+    """Return pixels as a PNG file (ISO/IEC 15948).
+
+    Every row is stored as its difference from the row above, which suits drawings and takes a third of the time
+    of an encoder that tries all filters.
+
+    Parameters
+    ----------
+    pixels : uint8 array, shape (rows, columns, 3 or 4)
+        Red, green, blue and, if there are four, opacity.
+    dots_per_inch : float
+        Resolution told in the file.
+    """
+    height, width, channels = pixels.shape
+    flat = pixels.reshape(height, -1)
+    rows = np.empty((height, 1 + width * channels), np.uint8)
+    rows[:, 0] = _ROW_ABOVE
+    rows[0, 1:] = flat[0]
+    rows[1:, 1:] = flat[1:] - flat[:-1]
+    per_metre = round(dots_per_inch / MM_PER_INCH * 1000)
+    kind = 2 if channels == 3 else 6
+    return b"\x89PNG\r\n\x1a\n" + b"".join(
+        _png_chunk(name, data)
+        for name, data in (
+            (b"IHDR", struct.pack(">IIBBBBB", width, height, 8, kind, 0, 0, 0)),
+            (b"pHYs", struct.pack(">IIB", per_metre, per_metre, 1)),
+            (b"IDAT", zlib.compress(rows.tobytes(), 6)),
+            (b"IEND", b""),
+        )
+    )
+
+
+_ROW_ABOVE: Final = 2  # the filter called "Up"
+
+
+def _png_chunk(name: bytes, data: bytes) -> bytes:
+    return struct.pack(">I", len(data)) + name + data + struct.pack(">I", zlib.crc32(name + data))
 
 
 def save_figure(figure: Figure, path: str | Path, *, overwrite: bool = False) -> Path:

@@ -158,27 +158,20 @@ class PageRenderer(RendererBase):
     ) -> None:
         """Write one line of text; it is anchored where it is aligned, so that another font keeps its place."""
         size, bold = prop.get_size_in_points(), is_bold(prop)
-        x, y, anchor = self._hang(x, y, s, size, angle, bold=bold, mtext=mtext)
+        aligned = "left" if mtext is None else mtext.get_horizontalalignment()
+        anchor = {"left": "start", "center": "middle", "right": "end"}[aligned]
+        # the line begins at (x, y); what it hangs on is its begin, its middle or its end
+        along = text_width(s, size, bold=bold) * {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor]
+        turned = np.deg2rad(angle)
+        x, y = x + along * float(np.cos(turned)), y - along * float(np.sin(turned))
         more = "" if anchor == "start" else f' text-anchor="{anchor}"'
         more += ' font-weight="700"' if bold else ""
         more += f' transform="rotate({number(-angle)} {number(x)} {number(y)})"' if angle else ""
+        style = f"fill: {_hex(gc.get_rgb())}"
         self._parts.append(
             f'<text x="{number(x)}" y="{number(y)}" font-size="{number(size)}"{more} '
-            f'style="{self._text_style(gc)}">{escape(s)}</text>'
+            f'style="{themed(style)}">{escape(s)}</text>'
         )
-
-    def _hang(
-        self, x: float, y: float, s: str, size: float, angle: float, *, bold: bool, mtext: Any
-    ) -> tuple[float, float, str]:
-        """Return what a line that begins at (x, y) hangs on: its begin, its middle or its end."""
-        aligned = "left" if mtext is None else mtext.get_horizontalalignment()
-        anchor = {"left": "start", "center": "middle", "right": "end"}[aligned]
-        along = text_width(s, size, bold=bold) * {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor]
-        turned = np.deg2rad(angle)
-        return x + along * float(np.cos(turned)), y - along * float(np.sin(turned)), anchor
-
-    def _text_style(self, gc: GraphicsContextBase) -> str:
-        return self._colours(f"fill: {_hex(gc.get_rgb())}")
 
     def get_text_width_height_descent(self, s: str, prop: Any, ismath: Any) -> tuple[float, float, float]:  # noqa: ARG002
         """Return the size of a line of text."""
@@ -195,10 +188,6 @@ class PageRenderer(RendererBase):
         raise NotImplementedError("a figure for a page holds no image")
 
     # --- parts of elements
-
-    def _colours(self, style: str) -> str:
-        """Return a style as it is written: here with CSS variables."""
-        return themed(style)
 
     def _down(self) -> Affine2D:
         return Affine2D().scale(1.0, -1.0).translate(0.0, self._height)
@@ -245,7 +234,7 @@ class PageRenderer(RendererBase):
             if dashes is not None:
                 parts.append("stroke-dasharray: " + " ".join(number(d) for d in dashes))
                 parts += [f"stroke-dashoffset: {number(offset)}"] if offset else []
-        return self._colours("; ".join(parts)) if filled or stroked else ""
+        return themed("; ".join(parts)) if filled or stroked else ""
 
 
 def is_bold(prop: Any) -> bool:

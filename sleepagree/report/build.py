@@ -91,11 +91,13 @@ def study_files(study: StudyAgreement, *, command: str = "", table: NightsTable 
 
 def page_files(page: Page) -> dict[str, bytes]:
     """Return ``report.html`` and ``figures/NAME.svg`` of a page."""
-    from sleepagree.figures.file_renderer import svg_file
+    from sleepagree.figures.outlines import file_of
 
     files_of = {"report.html": render(page).encode("utf-8")}
     for view in figures_of(page):
-        files_of[f"figures/{view.name}.svg"] = svg_file(view.figure, title=view.title, description=view.description)
+        files_of[f"figures/{view.name}.svg"] = file_of(
+            view.drawing, (view.width, view.height), title=view.title, description=view.description
+        )
     return files_of
 
 

@@ -80,8 +80,6 @@ class FigureView:
         Whether it fills both columns.
     trace : str
         JSON for looking at single epochs, "" without.
-    figure : Figure
-        The figure itself, to be saved as a file.
     """
 
     name: str
@@ -93,7 +91,6 @@ class FigureView:
     height: float
     wide: bool = False
     trace: Markup = _NOTHING
-    figure: Any = None
     kind: str = "figure"
 
 
@@ -185,10 +182,9 @@ def figure_view(
     from sleepagree.figures.drawing import figure_of
     from sleepagree.figures.page_renderer import draw_for_page
 
-    figure = figure_of(ax)
-    svg, (width, height) = draw_for_page(figure, prefix=name)
+    svg, (width, height) = draw_for_page(figure_of(ax), prefix=name)
     drawing = Markup(svg)  # noqa: S704 - the renderer escapes every text
-    return FigureView(name, title, description, caption, drawing, width, height, wide, trace, figure)
+    return FigureView(name, title, description, caption, drawing, width, height, wide, trace)
 
 
 def figures_of(page: Page) -> Iterator[FigureView]:
