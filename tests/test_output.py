@@ -257,7 +257,7 @@ def test_a_folder_in_the_way_and_a_missing_folder_are_told_apart(tmp_path):
     with pytest.raises(OutputError, match="this is a folder"):
         write_text(tmp_path / "folder", "x")
     with pytest.raises(OutputError, match="the folder of the file does not exist"):
-        write_text(tmp_path / "no" / "x", "x")
+        write_text(tmp_path / "absent" / "file", "x")
 
 
 def test_there_is_one_mechanism():

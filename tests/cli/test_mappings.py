@@ -103,3 +103,38 @@ def test_a_mapping_of_ones_own_stands_beside_the_others(tmp_path):
     path.write_text(MINE.replace("deep or not", "wake-sleep"))
     refused = invoke("crew-1-night-1", "band-a", "--mapping", str(path), code=1)
     assert "two mappings have one name. Found wake-sleep" in refused.stderr
+
+
+# --- the page about mappings ---------------------------------------------------------------------------------
+
+PAGE = (Path(__file__).resolve().parents[2] / "docs" / "mappings.md").read_text("utf-8")
+
+
+def test_the_table_of_the_page_is_what_the_command_prints():
+    (block,) = re.findall(r"```text\n(.*?)```", PAGE, re.DOTALL)
+    night = "crew-3-night-2"
+    files = [str(FERRY / "reference" / f"{night}.edf"), str(FERRY / "band-a" / f"{night}.csv")]
+    result = CliRunner().invoke(
+        main, ["mappings", *files, "--layout", str(FERRY / "band-a.toml"), "--declare", "rem-apart"]
+    )
+    assert block in result.stdout
+
+
+def test_the_mapping_file_of_the_page_works(tmp_path):
+    (block,) = re.findall(r"```toml\n(.*?)```", PAGE, re.DOTALL)
+    path = tmp_path / "deep-or-not.toml"
+    path.write_text(block)
+    found = json.loads(invoke("crew-3-night-2", "band-a", "--mapping", str(path), "--json", "-").stdout)["mappings"]
+    by_name = {m["name"]: np.array(m["counts"]) for m in found}
+    wake, light, deep = by_name["rem-left-out"]
+    rest = wake + light
+    assert by_name["deep-or-not"].tolist() == [[deep[2], deep[:2].sum()], [rest[2], rest[:2].sum()]]
+
+
+def test_the_page_says_of_every_mapping_what_its_classes_are():
+    from sleepagree.stages import BUILT_IN_MAPPINGS
+
+    rows = {row[1].strip("` "): row for line in PAGE.splitlines() if len(row := line.split("|")) == 7}
+    for mapping in BUILT_IN_MAPPINGS:
+        told = rows[mapping.name][2]
+        assert all(re.search(rf"\b{name}\b", told) for name in mapping.reference_classes), mapping.name
