@@ -359,3 +359,70 @@ def test_block_intervals_lie_within_the_values_a_kappa_can_take(seed, name):
     scored = compare(paired, mappings=[mapping_named(name)], resamples=50).mappings[0]
     if not math.isnan(scored.block_low):
         assert -1 <= scored.block_low <= scored.block_high <= 1
+
+
+# --- whatever the input --------------------------------------------------------------------------------------
+
+WORDS = ("W", "N1", "N2", "N3", "R", "light", "nrem", "light-or-rem", "sleep", "restless", "unscored")
+
+
+@st.composite
+def any_side(draw: st.DrawFn) -> tuple[list[str | None], dict[str, str], tuple[str, ...] | None]:
+    """Labels of any meaning, on epochs of any length, declared or not."""
+    meanings = draw(st.lists(st.sampled_from(WORDS), min_size=1, max_size=6))
+    labels = [f"label {i}" for i in range(len(meanings))]
+    epochs = draw(st.lists(st.sampled_from([*labels, None]), min_size=1, max_size=60))
+    reports = draw(st.none() | st.lists(st.sampled_from(WORDS[:-1]), max_size=4))
+    declared = None if reports is None else tuple(dict.fromkeys([*(m for m in meanings if m != "unscored"), *reports]))
+    return epochs, dict(zip(labels, meanings, strict=True)), declared
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    any_side(),
+    any_side(),
+    st.sampled_from([20.0, 30.0, 60.0, 300.0]),
+    st.floats(-3000, 3000),
+    st.sampled_from(
+        ["reference", "overlap", "2026-03-01T22:20/2026-03-01T22:50", "2026-03-01T22:31/2026-03-01T22:31:30"]
+    ),
+    st.sampled_from(list(Outside)),
+)
+def test_any_pair_is_scored_or_refused_with_a_message(reference, device, epoch_s, offset_s, window, outside):
+    from sleepagree.errors import SleepAgreeError
+    from sleepagree.mapping_comparison import compare_mappings
+    from sleepagree.pairing import parse_window
+
+    sides = [
+        read_hypnogram(labels, stages=stages, start=START, epoch_s=length, reports=reports)
+        for (labels, stages, reports), length in ((reference, 30.0), (device, epoch_s))
+    ]
+    try:
+        paired = align(
+            reference=sides[0], device=sides[1], clock_offset_s=offset_s, window=parse_window(window), outside=outside
+        )
+        night = compare(paired, resamples=5)
+        comparison = compare_mappings(paired, resamples=5)
+    except SleepAgreeError as error:
+        refusal = str(error)
+    else:
+        check_what_is_said(night, comparison)
+        return
+    assert refusal.endswith((".", '"..."'))
+
+
+def check_what_is_said(night, comparison):
+    """Documents and texts of a night that was scored."""
+    import json
+
+    from sleepagree.documents import dump, epoch_rows, mappings_document, night_document
+    from sleepagree.text import mappings_lines, night_lines
+
+    found = json.loads(dump(night_document(night)))
+    assert found["ledger"]["scored"] + sum(found["ledger"]["excluded"].values()) == found["window"]["epochs"]
+    json.loads(dump(mappings_document(comparison)))
+    assert len(epoch_rows(night)) == found["window"]["epochs"] + 1
+    assert all(len(line) <= 80 for line in night_lines(night))
+    assert all(len(line) <= 100 for line in mappings_lines(comparison))
+    for mapping in night.mappings:
+        assert mapping.counts.sum() + mapping.left_out == found["ledger"]["scored"]
