@@ -370,8 +370,11 @@ WORDS = ("W", "N1", "N2", "N3", "R", "light", "nrem", "light-or-rem", "sleep", "
 def any_side(draw: st.DrawFn) -> tuple[list[str | None], dict[str, str], tuple[str, ...] | None]:
     """Labels of any meaning, on epochs of any length, declared or not."""
     meanings = draw(st.lists(st.sampled_from(WORDS), min_size=1, max_size=6))
+    if draw(st.integers(0, 3)):
+        meanings = ["W", draw(st.sampled_from(WORDS[1:-1])), *meanings]
     labels = [f"label {i}" for i in range(len(meanings))]
     epochs = draw(st.lists(st.sampled_from([*labels, None]), min_size=1, max_size=60))
+    epochs += epochs[: draw(st.integers(0, 40))]
     reports = draw(st.none() | st.lists(st.sampled_from(WORDS[:-1]), max_size=4))
     declared = None if reports is None else tuple(dict.fromkeys([*(m for m in meanings if m != "unscored"), *reports]))
     return epochs, dict(zip(labels, meanings, strict=True)), declared
@@ -382,7 +385,7 @@ def any_side(draw: st.DrawFn) -> tuple[list[str | None], dict[str, str], tuple[s
     any_side(),
     any_side(),
     st.sampled_from([20.0, 30.0, 60.0, 300.0]),
-    st.floats(-3000, 3000),
+    st.floats(-300, 300) | st.floats(-5000, 5000),
     st.sampled_from(
         ["reference", "overlap", "2026-03-01T22:20/2026-03-01T22:50", "2026-03-01T22:31/2026-03-01T22:31:30"]
     ),
