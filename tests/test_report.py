@@ -343,3 +343,17 @@ def test_a_night_on_which_nothing_differs_can_be_shown() -> None:
     html = build_night_report(compare(align(reference=same, device=same), resamples=20))
     assert "No epoch disagrees" in html
     Tree(html)
+
+
+def test_the_collector_is_as_it_was() -> None:
+    import gc
+
+    assert gc.isenabled()
+    build_night_report(drawn.night_with_rem())
+    assert gc.isenabled()
+    gc.disable()
+    try:
+        build_night_report(drawn.night_with_rem())
+        assert not gc.isenabled()
+    finally:
+        gc.enable()
