@@ -140,14 +140,14 @@ def test_sources_have_authors_a_year_and_a_full_stop() -> None:
 def test_finding_of_a_device_tells_participants_and_intervals(study) -> None:
     band, pad = study.devices
     text = finding_of_device(band, study)
-    accuracy = band.mappings[0].find("accuracy").pooled.percentile
+    accuracy = band.mappings[0].find("accuracy").pooled.primary
     assert "8 nights of 4 participants, band A" in text
     assert (
         f"{100 * accuracy.value:.1f} % (95 % interval {100 * accuracy.low:.1f} to {100 * accuracy.high:.1f} %)" in text
     )
     assert "no label for REM" in text
     assert "intervals over participants" in text
-    kappa = pad.mappings[0].find("kappa").pooled.percentile
+    kappa = pad.mappings[0].find("kappa").pooled.primary
     assert f"kappa of {kappa.value:.2f} ({kappa.low:.2f} to {kappa.high:.2f})" in finding_of_device(pad, study)
 
 
@@ -172,3 +172,25 @@ def test_results_of_a_study_speak_of_each_device_and_of_their_difference(study) 
     bias = next(b for b in study.devices[0].bias if b.measure == "TST").limits
     assert f"limits of agreement {bias.lower:.1f} to {bias.upper:.1f}" in paragraphs[1]
     assert "a difference of" in paragraphs[3]
+
+
+def test_methods_of_a_study_name_the_interval_that_its_size_calls_for() -> None:
+    few = methods_of_study(summarise_study(simulated_nights(4, 1), StudyOptions(resamples=20)))
+    assert SOURCES["clustered_kappa"] in few.sources
+    assert SOURCES["expanded_percentile"] not in few.sources
+    assert "delta method" in few.text
+    many = methods_of_study(summarise_study(simulated_nights(12, 1), StudyOptions(resamples=20)))
+    assert SOURCES["expanded_percentile"] in many.sources
+    assert SOURCES["clustered_kappa"] not in many.sources
+    assert "20 resamples" in many.text
+
+
+def test_a_night_without_a_stage_is_not_a_device_without_it() -> None:
+    from sleepagree.night import compare
+    from sleepagree.pairing import align
+    from sleepagree.sources import read_hypnogram
+
+    reference = read_hypnogram(["W", "N2", "R", "N3", "R", "W"] * 20)
+    device = read_hypnogram(["W", "N2", "N2", "N3", "N2", "W"] * 20)
+    text = finding_of_night(compare(align(reference=reference, device=device), resamples=20))
+    assert "its file holds no label for REM" in text

@@ -37,6 +37,10 @@ SOURCES: Final[dict[str, str]] = {
         "1927;22:209-212."
     ),
     "clusters": ("Davison AC, Hinkley DV. Bootstrap Methods and their Application. Cambridge University Press, 1997."),
+    "expanded_percentile": (
+        "Hesterberg TC. What teachers should know about the bootstrap: resampling in the undergraduate statistics "
+        "curriculum. Am Stat 2015;69:371-386."
+    ),
     "bca": "Efron B. Better bootstrap confidence intervals. J Am Stat Assoc 1987;82:171-185.",
     "clustered_kappa": "Yang Z, Zhou M. Kappa statistic for clustered matched-pair data. Stat Med 2014;33:2612.",
     "limits": (

@@ -20,6 +20,7 @@ from sleepagree.night import MEAN_BLOCK_EPOCHS, MappingAgreement, NightAgreement
 from sleepagree.pairing import PairedNight, WindowRule
 from sleepagree.redistribution import BiasSource, Redistribution, speak
 from sleepagree.report.citations import Citations
+from sleepagree.resampling import FEWEST_UNITS_FOR_PERCENTILE
 from sleepagree.stages import StageMapping
 from sleepagree.text import figure, runs_sentence, show_duration, show_moment, signed, speak_measure
 
@@ -121,7 +122,9 @@ def finding_of_night(night: NightAgreement) -> str:
     traced = max(night.redistribution, key=lambda r: r.epochs, default=None)
     if first.mapping.is_square or traced is None or not traced.epochs:
         return f"{same}; kappa does not exist: {table.kappa.undefined_because}."
-    return f"{same}; it has no label for {speak(traced.stage)}, {_main_destination(traced, night.level)}."
+    # a night without a stage is not a device without it
+    lacks = "it has" if night.paired.device_set.declared else "its file holds"
+    return f"{same}; {lacks} no label for {speak(traced.stage)}, {_main_destination(traced, night.level)}."
 
 
 def _kappa_with_interval(scored: MappingAgreement, level: float) -> str:
@@ -318,7 +321,7 @@ def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:
         f"{shorten(device.device)}"
     )
     accuracy = first.find("accuracy")
-    if accuracy is None or not accuracy.pooled.percentile.defined:
+    if accuracy is None or not accuracy.pooled.primary.defined:
         return f"{who} shares no epoch with the reference under '{shorten(first.mapping.name)}'."
     agreed = (
         f"{who} gave the same stage as the reference in {_share(accuracy.pooled, level)} of the epochs compared under "
@@ -326,8 +329,8 @@ def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:
     )
     square = next((m for m in device.mappings if m.mapping.is_square), None)
     kappa = None if square is None else square.find("kappa")
-    if square is not None and kappa is not None and kappa.pooled.percentile.defined:
-        found = kappa.pooled.percentile
+    if square is not None and kappa is not None and kappa.pooled.primary.defined:
+        found = kappa.pooled.primary
         ends = "no interval" if math.isnan(found.low) else f"{_ends(found.low, found.high, 2)}"
         under = "" if square is first else f" under '{shorten(square.mapping.name)}'"
         agreed += f", a kappa of {found.value:.2f} ({ends}){under}"
@@ -342,7 +345,7 @@ def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:
 
 
 def _share(found: BootstrapIntervals, level: float, *, named: bool = True) -> str:
-    estimate = found.percentile
+    estimate = found.primary
     value = f"{100 * estimate.value:.1f} %"
     if math.isnan(estimate.low):
         return f"{value} (no interval)"
@@ -407,17 +410,35 @@ def _say_reports(device: DeviceStudy) -> str:
 
 
 def _say_study_agreement(study: StudyAgreement, cited: Citations) -> str:
-    options = study.options
     kappa = cited.mark("kappa")
     others = f"PABAK {cited.mark('even_chance', 'pabak')}, AC1 {cited.mark('ac1')}, MCC {cited.mark('mcc')}"
     return (
         f"Agreement was described by accuracy, Cohen's kappa {kappa}, {others}, balanced accuracy, and for each class "
         "sensitivity, specificity, predictive values, F1 and kappa against the rest, both pooled over all epochs and "
-        f"averaged over participants. {100 * options.level:g} % intervals are percentiles of {options.resamples} "
-        f"resamples in which whole participants were drawn with all their nights {cited.mark('clusters')} (seed "
-        f"{options.seed}); BCa {cited.mark('bca')} and clustered delta-method {cited.mark('clustered_kappa')} "
-        "intervals are in results.json."
+        f"averaged over participants. {_say_study_intervals(study, cited)}"
     )
+
+
+def _say_study_intervals(study: StudyAgreement, cited: Citations) -> str:
+    """Say which intervals stand in the tables: few units take the delta method's, others the percentile one."""
+    options = study.options
+    pooled = [s.pooled for device in study.devices for m in device.mappings for s in m.statistics]
+    by_delta = any(p.primary is p.delta for p in pooled)
+    by_percentile = any(p.primary is p.percentile for p in pooled)
+    said = []
+    if by_percentile or not by_delta:
+        said.append(
+            f"percentiles of {options.resamples} resamples in which whole participants were drawn with all their "
+            f"nights {cited.mark('clusters')}, taken further out for few participants "
+            f"{cited.mark('expanded_percentile')} (seed {options.seed})"
+        )
+    if by_delta:
+        fewer = f"with fewer than {FEWEST_UNITS_FOR_PERCENTILE} participants, " if by_percentile else ""
+        said.append(
+            f"{fewer}those of the delta method for clustered epochs with a t quantile {cited.mark('clustered_kappa')}"
+        )
+    in_words = " and, ".join(said)
+    return f"{100 * options.level:g} % intervals are {in_words}; BCa {cited.mark('bca')} ones are in results.json."
 
 
 def _say_limits(study: StudyAgreement, cited: Citations) -> list[str]:
@@ -467,8 +488,8 @@ def results_of_study(study: StudyAgreement) -> str:
         paragraphs.append(" ".join(parts))
     for comparison in study.comparisons:
         kappa = next((d for d in comparison.differences if d.statistic == "kappa" and not d.class_name), None)
-        if kappa is not None and kappa.difference.percentile.defined:
-            found = kappa.difference.percentile
+        if kappa is not None and kappa.difference.primary.defined:
+            found = kappa.difference.primary
             ends = "no interval" if math.isnan(found.low) else _ends(found.low, found.high, 2)
             paragraphs.append(
                 f"On the {comparison.nights} nights that both watched, kappa under '{shorten(comparison.mapping)}' was "
@@ -483,13 +504,13 @@ def _mapping_result(studied: StudyMapping) -> str:
     if accuracy is None:
         return ""
     said = [f"accuracy {_three(accuracy.pooled)} pooled"]
-    if kappa is not None and kappa.pooled.percentile.defined:
+    if kappa is not None and kappa.pooled.primary.defined:
         said.append(f"kappa {_three(kappa.pooled)} pooled and {_three(kappa.averaged)} as the mean of participants")
     return f"Under '{shorten(studied.mapping.name)}': {join_words(said)}."
 
 
 def _three(found: BootstrapIntervals) -> str:
-    estimate = found.percentile
+    estimate = found.primary
     if math.isnan(estimate.low):
         return figure(estimate.value, 3)
     return f"{estimate.value:.3f} ({_ends(estimate.low, estimate.high, 3)})"

@@ -9,6 +9,7 @@ from typing import Any, Final
 import numpy as np
 
 from sleepagree.agreement import kappa_se, normal_quantile
+from sleepagree.clock import combined_offsets
 from sleepagree.errors import shorten
 from sleepagree.figures.bias_over_nights import draw_bias_against_level, draw_minutes, draw_normal_look
 from sleepagree.figures.bias_sources import draw_bias_sources
@@ -164,18 +165,18 @@ def _refused(study: StudyAgreement) -> TableView | None:
 
 def interval_words(found: BootstrapIntervals, digits: int = 3) -> str:
     """Return the interval of a value, or a dash."""
-    estimate = found.percentile
+    estimate = found.primary
     return DASH if math.isnan(estimate.low) else f"{estimate.low:.{digits}f} to {estimate.high:.{digits}f}"
 
 
 def _value(found: BootstrapIntervals, digits: int = 3) -> tuple[str, float | None]:
-    value = found.percentile.value
+    value = found.primary.value
     return figure(value, digits), None if math.isnan(value) else value
 
 
 def _with_interval(found: BootstrapIntervals, digits: int = 2) -> tuple[str, float | None]:
     text, worth = _value(found, digits)
-    return (text if math.isnan(found.percentile.low) else f"{text} ({interval_words(found, digits)})"), worth
+    return (text if math.isnan(found.primary.low) else f"{text} ({interval_words(found, digits)})"), worth
 
 
 def _agreement(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section:
@@ -208,7 +209,7 @@ def _statistics(studied: StudyMapping, study: StudyAgreement, name: str) -> Tabl
     rows = []
     for key, word in _TABLE_WORDS.items():
         found = studied.find(key)
-        if found is None or not found.pooled.percentile.defined:
+        if found is None or not found.pooled.primary.defined:
             continue
         sd = (figure(found.averaged_sd, 3), found.averaged_sd)
         rows.append(cells(word, _with_interval(found.pooled, 3), _with_interval(found.averaged, 3), sd))
@@ -250,7 +251,7 @@ def _night_kappas(studied: StudyMapping, device: DeviceStudy, study: StudyAgreem
         return None
     reach = normal_quantile(study.options.level) * kappa_se(studied.night_counts)
     pooled = studied.find("kappa")
-    estimate = None if pooled is None else pooled.pooled.percentile
+    estimate = None if pooled is None else pooled.pooled.primary
     quarter, middle, upper = np.quantile(kappa[known], [0.25, 0.5, 0.75])
     said = (
         f"Kappa of {int(known.sum())} nights from {kappa[known].min():.2f} to {kappa[known].max():.2f}, median "
@@ -527,7 +528,7 @@ def _redistribution(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
 def _shares_table(traced: StudyRedistribution, study: StudyAgreement, serial: int) -> TableView:
     rows = []
     for d in traced.to:
-        share = d.share.percentile
+        share = d.share.primary
         ends = DASH if math.isnan(share.low) else f"{100 * share.low:.0f} to {100 * share.high:.0f} %"
         part = DASH if math.isnan(d.share_of_class) else f"{100 * d.share_of_class:.1f} %"
         rows.append(
@@ -663,6 +664,10 @@ def _nights(study: StudyAgreement) -> Section | None:
             )
     if not rows:
         return None
+    offsets = tuple(
+        f"clock of {shorten(d.device)}: {combined_offsets([n.best_offset_s for n in d.nights])[2]}"
+        for d in study.devices
+    )
     listed = rows[:MOST_LISTED]
     more = f", the first {len(listed)} of {len(rows)}; nights.csv holds all" if len(rows) > len(listed) else ""
     squares = dict.fromkeys(m.mapping.name for d in study.devices for m in d.mappings if m.mapping.is_square)
@@ -677,6 +682,7 @@ def _nights(study: StudyAgreement) -> Section | None:
                 if squares
                 else "no mapping has a kappa",
                 "the clock offset is the one at which kappa would be highest; nothing was shifted",
+                *offsets,
             )
         ),
     ]
