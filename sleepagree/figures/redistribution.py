@@ -56,7 +56,7 @@ def share_out(traced: Redistribution | StudyRedistribution) -> SharedOut:
         return SharedOut(f"{speak(traced.stage)}: {traced.minutes:.1f} min, taken as", tuple(rows))
     over_nights = []
     for to in traced.to:
-        share, minutes = to.share.percentile, to.minutes.percentile.value
+        share, minutes = to.share.primary, to.minutes.primary.value
         say = f"{100 * share.value:.0f} %, {minutes:.1f} min"
         over_nights.append((to.name, 100 * share.value, 100 * share.low, 100 * share.high, say))
     return SharedOut(f"{speak(traced.stage)}, minutes a night, taken as", tuple(over_nights))
