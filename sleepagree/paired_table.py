@@ -18,11 +18,12 @@ from sleepagree.errors import EpochGridError, FileFormatError, InputError, short
 from sleepagree.night import measure_codes
 from sleepagree.night_summary import MEASURE_NAMES, NightSummary, SourceFile, hash_sequence
 from sleepagree.pairing import EXCLUDED, Status, epoch_status
-from sleepagree.readers._text import open_input
+from sleepagree.readers._text import InputFile, open_input
 from sleepagree.stages import StageMapping, StageSet, assign_stages, make_stage_set
 
 COLUMNS: Final = ("participant", "night", "epoch", "reference", "device")
 _ROWS: Final = 480_000
+_LONGEST_ROW: Final = 1024 * 1024
 
 
 class _Piece(NamedTuple):
@@ -281,6 +282,7 @@ def _csv_pieces(path: Path, sides: tuple[_Labels, _Labels]) -> Iterator[_Piece]:
 
     with open_input(path) as source:
         head = source.read_at(0, min(4096, source.size)).split(b"\n", 1)[0].decode("utf-8-sig", "replace")
+        _refuse_endless_row(source, path)
     delimiter = max(",;\t", key=head.count)
     try:
         frames = pd.read_csv(
@@ -294,6 +296,14 @@ def _csv_pieces(path: Path, sides: tuple[_Labels, _Labels]) -> Iterator[_Piece]:
         raise FileFormatError(
             "not a readable table", path.name, "", str(error).strip(), "CSV in UTF-8", "Correct the rows there."
         ) from None
+
+
+def _refuse_endless_row(source: InputFile, path: Path) -> None:
+    """Refuse gigabytes without a line end, which pandas would take into memory as one cell."""
+    if source.size > _LONGEST_ROW and source.read_at(0, _LONGEST_ROW).count(b"\n") < 2:
+        raise FileFormatError(
+            "the first row does not end", path.name, "line 2", f"{_LONGEST_ROW} bytes without a line end", "CSV", ""
+        )
 
 
 def _frame_piece(frame: Any, sides: tuple[_Labels, _Labels], path: Path) -> _Piece:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
+import os
+import sys
 from typing import Any, Final
 
 import click
@@ -46,6 +49,18 @@ class CommandGroup(click.Group):
         """Write the list of commands without importing any."""
         with formatter.section("Commands"):
             formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+    def main(self, *args: Any, **extra: Any) -> Any:
+        """Run, with one message and exit 1 where what is printed finds no room, as a full disk under ``> FILE``."""
+        try:
+            return super().main(*args, **extra)
+        except OSError as error:
+            if error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO):
+                raise
+            # what is still held back cannot be written either, and Python would say so in its own words
+            os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+            click.echo(f"sleepagree: the output cannot be written: {error.strerror}.", err=True)
+            sys.exit(1)
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run, with one message and exit 1 for input that cannot be used."""

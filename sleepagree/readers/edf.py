@@ -58,6 +58,9 @@ _SMALL_FILE: Final = 128 * 1024
 _SHORT_RECORD: Final = 4096
 _BLOCK: Final = 256 * 1024
 _RECORDS_AT_ONCE: Final = 1024
+#: Sixteen hours in records of 20 ms; and a hundred times what a night full of events takes.
+_MOST_RECORDS: Final = 3_000_000
+_MOST_ANNOTATION_BYTES: Final = 256 * 1024 * 1024
 _GAP_SLACK_S: Final = 1e-3
 _MEMO_SIZE: Final = 8192
 
@@ -222,6 +225,7 @@ def _read_contents(file: InputFile, layout: Layout | None) -> _Contents:
     header, head = read_header(file, first, layout=layout, notes=notes)
     digest = sha256(head[:8] + b" " * 160 + head[168:])
     channels = [signal for signal in header.signals if signal.is_annotations and signal.size]
+    _refuse_endless(file, header, channels)
     if len(channels) > 1:
         notes.append(f"{len(channels)} annotation channels were read together")
     encoding = (layout.encoding if layout is not None else None) or "utf-8"
@@ -237,6 +241,20 @@ def _read_contents(file: InputFile, layout: Layout | None) -> _Contents:
     name = os.path.basename(file.path)  # noqa: PTH119 - a Path costs more than reading the header
     source = Source(file.path, Origin(name, "edf", digest.hexdigest()), header.start, notes)
     return _Contents(header, head, starts_s, annotations, source)
+
+
+def _refuse_endless(file: InputFile, header: EdfHeader, channels: Sequence[EdfSignal]) -> None:
+    """Refuse what no night has, before it fills the memory: a copy that was broken off can be gigabytes of zeros."""
+    room = header.records * sum(channel.size for channel in channels)
+    if header.records > _MOST_RECORDS or room > _MOST_ANNOTATION_BYTES:
+        raise FileFormatError(
+            "the file is too large for a scoring",
+            file.path,
+            "",
+            f"{header.records} data records with {room} bytes for annotations",
+            f"at most {_MOST_RECORDS} and {_MOST_ANNOTATION_BYTES} bytes",
+            "Check that the file is whole: a download that was broken off may be filled up with zeros.",
+        )
 
 
 def _batches(
