@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,7 @@ from sleepagree.hypnogram import EPOCH_S, EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import Layout
 from sleepagree.stages import assign_stages
-from sleepagree.zones import with_zone
+from sleepagree.zones import find_zone, place_in_zone, with_zone
 
 
 def read_hypnogram(
@@ -79,9 +79,9 @@ def read_hypnogram(
 
         spans = spans_from_mne(source, stages=stages, own_words=own_words)
     elif _is_from(source, "pandas") and hasattr(source, "columns"):
-        spans = _from_frame(source, stages, own_words, name)
+        spans = _from_frame(source, stages, zone, own_words, name)
     elif _is_from(source, "pandas"):
-        spans = _from_series(source, stages, start, epoch_s, own_words, name)
+        spans = _from_series(source, stages, start, epoch_s, zone, own_words, name)
     elif isinstance(source, np.ndarray) and source.ndim != 1:
         raise ValueError(f"an array of labels must have one dimension, one label per epoch, not shape {source.shape}")
     elif isinstance(source, (Sequence, np.ndarray)) and not isinstance(source, (bytes, bytearray, memoryview)):
@@ -165,6 +165,7 @@ def _from_series(
     stages: Mapping[str, str] | None,
     start: datetime | None,
     epoch_s: float,
+    zone: str | None,
     own: frozenset[str],
     name: str,
 ) -> ScoredSpans:
@@ -174,14 +175,28 @@ def _from_series(
         return _from_labels(series.tolist(), stages, start, epoch_s, own, name)
     if not series.index.is_monotonic_increasing or series.index.has_duplicates:
         raise EpochGridError("the times of the Series are not in order or stand twice", name)
-    onset = (series.index - series.index[0]).total_seconds().to_numpy()
+    times = _in_zone(series.index.to_series(), zone, "the index", name)
+    onset = (times - times.iloc[0]).dt.total_seconds().to_numpy()
     step = float(np.median(np.diff(onset))) if onset.size > 1 else epoch_s
     frame = pd.DataFrame({"onset_s": onset, "duration_s": step, "stage": series.to_numpy()})
-    spans = _from_frame(frame, stages, own, name)
-    return spans.with_changes(start=series.index[0].to_pydatetime(), epoch_s=step, epoch_from=EpochLengthFrom.INFERRED)
+    spans = _from_frame(frame, stages, None, own, name)
+    first = times.iloc[0].to_pydatetime()
+    return spans.with_changes(
+        start=first, wall_clock=first.tzinfo is None, epoch_s=step, epoch_from=EpochLengthFrom.INFERRED
+    )
 
 
-def _times(frame: Any, column: str, name: str) -> Any:
+def _in_zone(times: Any, zone: str | None, where: str, name: str) -> Any:
+    """Return a Series of times with their zone, each of them placed by itself: a clock may change in the night."""
+    import pandas as pd
+
+    if zone is None or times.dt.tz is not None:
+        return times
+    placed = [place_in_zone(t.to_pydatetime(), zone, path=name, where=where).astimezone(UTC) for t in times]
+    return pd.Series(pd.DatetimeIndex(placed, tz=UTC), index=times.index).dt.tz_convert(find_zone(zone))
+
+
+def _times(frame: Any, column: str, zone: str | None, name: str) -> Any:
     import pandas as pd
 
     try:
@@ -198,15 +213,25 @@ def _times(frame: Any, column: str, name: str) -> Any:
     if times.isna().any():
         row = int(times.isna().argmax())
         raise InputError(f"column '{column}' lacks a time", name, f"row {row}", "", "", "Drop such rows first.")
-    return times
+    return _in_zone(times, zone, f"column '{column}'", name)
 
 
-def _from_frame(frame: Any, stages: Mapping[str, str] | None, own: frozenset[str], name: str) -> ScoredSpans:
-
+def _from_frame(
+    frame: Any, stages: Mapping[str, str] | None, zone: str | None, own: frozenset[str], name: str
+) -> ScoredSpans:
     start = None
     columns = set(frame.columns)
     if {"start", "end", "stage"} <= columns:
-        begin, end = _times(frame, "start", name), _times(frame, "end", name)
+        begin, end = _times(frame, "start", zone, name), _times(frame, "end", zone, name)
+        if (begin.dt.tz is None) != (end.dt.tz is None):
+            raise InputError(
+                "one of 'start' and 'end' tells its zone, the other does not",
+                name,
+                "",
+                "",
+                "both with a zone, or none",
+                "Give zone, or localise the column.",
+            )
         start = None if begin.empty else begin.min().to_pydatetime()
         onset = (begin - begin.min()).dt.total_seconds().to_numpy()
         duration = (end - begin).dt.total_seconds().to_numpy()
@@ -235,5 +260,6 @@ def _from_frame(frame: Any, stages: Mapping[str, str] | None, own: frozenset[str
         labels,
         label_stages,
         start=start,
+        wall_clock=start is not None and start.tzinfo is None,
         origin=Origin(name, "memory"),
     )

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from sleepagree.epochs import lay_on_epochs
-from sleepagree.errors import EpochGridError, InputError, SleepAgreeError, UnknownStageError
+from sleepagree.errors import ClockError, EpochGridError, InputError, SleepAgreeError, UnknownStageError
 from sleepagree.hypnogram import EpochLengthFrom, ScoredSpans
 from sleepagree.pairing import align
 from sleepagree.sources import read_hypnogram
@@ -87,6 +87,27 @@ def test_a_series_with_a_hole_in_its_times_has_a_gap():
     ]
 
 
+def test_naive_times_in_a_zone_are_placed_one_by_one_across_a_change_of_the_clock():
+    """Helsinki, 29 March 2026: 03:00 is followed by 04:00, so a row at 04:00 is 30 s after one at 02:59:30."""
+    before = pd.date_range("2026-03-29 02:59:00", periods=2, freq="30s")
+    after = pd.date_range("2026-03-29 04:00:00", periods=2, freq="30s")
+    times = before.append(after)
+    series = read_hypnogram(pd.Series(["W", "W", "N2", "N2"], index=times), zone="Europe/Helsinki")
+    frame = pd.DataFrame(
+        {"start": times, "end": [*times[1:], times[-1] + timedelta(seconds=30)], "stage": list("WWRR")}
+    )
+    spans = read_hypnogram(frame, zone="Europe/Helsinki")
+    for found in (series, spans):
+        assert found.onset_s.tolist() == [0.0, 30.0, 60.0, 90.0]
+        assert found.start == datetime(2026, 3, 29, 2, 59, tzinfo=ZoneInfo("Europe/Helsinki"))
+        assert not found.wall_clock
+    assert read_hypnogram(frame).wall_clock
+    with pytest.raises(ClockError, match=r"x: the index: this hour happens twice in the zone"):
+        read_hypnogram(pd.Series(["W"], index=pd.DatetimeIndex(["2026-10-25 03:10"])), zone="Europe/Helsinki", name="x")
+    with pytest.raises(ClockError, match="no time zone has this name"):
+        read_hypnogram(frame, zone="Mars")
+
+
 def test_times_that_are_not_in_order_are_refused():
     times = pd.DatetimeIndex([START, START])
     with pytest.raises(EpochGridError, match="not in order or stand twice"):
@@ -120,6 +141,10 @@ def test_a_frame_of_starts_and_ends():
             "x: row 1: column 'start' lacks a time. Drop such rows first.",
         ),
         (
+            pd.DataFrame({"start": [START], "end": pd.to_datetime([START], utc=True), "stage": ["W"]}),
+            "x: one of 'start' and 'end' tells its zone, the other does not. Expected both with a zone, or none.",
+        ),
+        (
             pd.DataFrame({"start": [START], "end": [START - timedelta(1)], "stage": ["W"]}),
             "x: a span ends before it starts or lasts no time.",
         ),
@@ -132,7 +157,7 @@ def test_a_frame_of_starts_and_ends():
             "x: spans overlap or are not in order of time.",
         ),
     ],
-    ids=["columns", "no time", "missing time", "backwards", "nan", "overlap"],
+    ids=["columns", "no time", "missing time", "one zone", "backwards", "nan", "overlap"],
 )
 def test_frames_that_are_no_night(frame, message):
     with pytest.raises(SleepAgreeError) as refusal:
