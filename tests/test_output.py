@@ -286,3 +286,18 @@ def test_any_table_reads_back_but_for_the_apostrophes(rows):
             assert not back.startswith(("=", "@", "\t", "\r"))
             if back.startswith(("+", "-")):
                 float(back)
+
+
+def test_every_file_of_a_studys_folder_is_known_as_ours(tmp_path):
+    """Else --overwrite would refuse the folder that the command itself wrote."""
+    from click.testing import CliRunner
+
+    from sleepagree.cli import main
+    from tests.ferry import copy_ferry
+
+    table = copy_ferry(tmp_path / "ferry")
+    arguments = ["study", str(table), "--out", str(tmp_path / "out"), "--resamples", "20", "--quiet"]
+    for options in ([], ["--overwrite"]):
+        result = CliRunner().invoke(main, [*arguments, *options])
+        assert result.exit_code == 0, result.output
+    refuse_folder(tmp_path / "out", overwrite=True)
