@@ -443,6 +443,7 @@ def _redistribute(
 
 def _cautions(paired: PairedNight, scored: tuple[MappingAgreement, ...]) -> list[str]:
     return [
+        *_same_file_caution(paired),
         *_long_wake_caution(paired, scored[0].mapping),
         *_unscored_cautions(paired, scored),
         *_share_caution(paired),
@@ -450,6 +451,13 @@ def _cautions(paired: PairedNight, scored: tuple[MappingAgreement, ...]) -> list
         *_different_sizes_caution(scored),
         *_left_out_notes(scored),
     ]
+
+
+def _same_file_caution(paired: PairedNight) -> list[str]:
+    hashes = {spans.origin.sha256 for spans in paired.fine[:2]}
+    if len(hashes) > 1 or "" in hashes:
+        return []
+    return ["Reference and device are the same file, or copies of one: their agreement says nothing."]
 
 
 def _share_caution(paired: PairedNight) -> list[str]:

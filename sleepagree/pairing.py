@@ -302,7 +302,7 @@ def align(
     reference_codes = rows.window(first, last - first)
     device_codes = columns.window(first, last - first)
     _refuse_window_outside(reference_codes, device_codes, reference, device, rule)
-    notes = [*reference.notes, *device.notes]
+    notes = [*_of_side("reference", reference.notes), *_of_side("device", device.notes)]
     if outside is Outside.WAKE:
         device_codes, device_set, note = _silent_as_wake(device_codes, device_set, columns, first)
         notes += note
@@ -331,7 +331,11 @@ def align(
         rule,
         clock_offset_s,
         ledger,
-        (*reference.cautions, *device.cautions, *_reports_caution(device_set)),
+        (
+            *_of_side("reference", reference.cautions),
+            *_of_side("device", device.cautions),
+            *_reports_caution(device_set),
+        ),
         (reference, device, shift_s),
     )
 
@@ -346,6 +350,10 @@ def _cached_stage_set(
 ) -> StageSet:
     # a study asks for the same few sets thousands of times, differing at most by the file's name
     return make_stage_set(labels, stages, reports=reports, path=path)
+
+
+def _of_side(side: str, texts: Sequence[str]) -> list[str]:
+    return [f"{side}: {text}" for text in texts]
 
 
 def _refuse_empty(spans: ScoredSpans, side: str) -> None:
@@ -502,7 +510,8 @@ def _silent_as_wake(
 
 def _split_notes(rows: EpochLabels, columns: EpochLabels) -> list[str]:
     return [
-        f"{side}: {labels.split_epochs} epochs shared by more than one label took the one with most of it"
+        f"{side}: {labels.split_epochs} {'epoch' if labels.split_epochs == 1 else 'epochs'} shared by more than one "
+        "label took the one with most of it"
         for side, labels in (("reference", rows), ("device", columns))
         if labels.split_epochs
     ]

@@ -24,7 +24,10 @@ _NO_INTERVAL: Final = "none"
 
 def figure(value: float, digits: int = 2) -> str:
     """Return a number with fixed digits, or a dash where it is undefined."""
-    return DASH if math.isnan(value) else f"{value:.{digits}f}"
+    if math.isnan(value):
+        return DASH
+    text = f"{value:.{digits}f}"
+    return text.removeprefix("-") if float(text) == 0 else text
 
 
 def signed(value: float, digits: int = 1) -> str:
@@ -129,12 +132,7 @@ def night_lines(night: NightAgreement) -> list[str]:
 
 def _compared(night: NightAgreement) -> list[str]:
     paired = night.paired
-    begin, end = paired.begin, paired.epoch_start(paired.status.size)
-    span = (
-        f"{show_moment(begin)} to {end:%H:%M:%S}"
-        if begin and end
-        else f"{paired.begin_s:.0f} s to {paired.end_s:.0f} s after the reference's start"
-    )
+    span = _span(paired) or f"{paired.begin_s:.0f} s to {paired.end_s:.0f} s after the reference's start"
     offset = paired.clock_offset_s
     return [
         "WHAT WAS COMPARED",
@@ -147,6 +145,15 @@ def _compared(night: NightAgreement) -> list[str]:
     ]
 
 
+def _span(paired: PairedNight) -> str:
+    """Return the window by the clock, "" without one; a window of a day or more needs the date of its end, too."""
+    begin, end = paired.begin, paired.epoch_start(paired.status.size)
+    if begin is None or end is None:
+        return ""
+    is_long = paired.end_s - paired.begin_s >= 86_400
+    return f"{show_moment(begin)} to {show_moment(end) if is_long else format(end, '%H:%M:%S')}"
+
+
 def _device_words(paired: PairedNight) -> list[str]:
     coarse = {"light", "light-or-rem"} & set(paired.device_set.reportable)
     words = {"W": "wake", "R": "REM", **({"N3": "deep"} if coarse else {})}
@@ -155,7 +162,8 @@ def _device_words(paired: PairedNight) -> list[str]:
 
 def _side_lines(name: str, side: Side) -> list[str]:
     source = f"{side.epoch_s:g} s" if side.epoch_s else "intervals"
-    told = f"from {show_moment(side.start)}, {side.epochs} epochs of 30 s (source: {source})"
+    begins = "elapsed time, no clock" if side.start is None else f"from {show_moment(side.start)}"
+    told = f"{begins}, {side.epochs} epochs of 30 s (source: {source})"
     return [
         f"  {name:<10} {show_file_name(side, WIDTH - 13)}",
         *wrap(told, indent=" " * 13, hang=" " * 15),
@@ -187,7 +195,7 @@ def _ledger(paired: PairedNight) -> list[str]:
         hang="    ",
     )
     for side, labels in (("reference", ledger.reference_labels), ("device", ledger.device_labels)):
-        listing = ", ".join(f"{shorten(label)} {count}" for label, count in labels)
+        listing = ", ".join(f"{shorten(label)} ({count})" for label, count in labels)
         lines += wrap(f"{side} labels: {listing}", hang="    ")
     for note in ledger.notes:
         lines += wrap(f"note: {note}", hang="    ")
@@ -262,9 +270,14 @@ def _agreement_lines(scored: MappingAgreement, level: float) -> list[str]:
     lines = [f"  accuracy {figure(table.accuracy, 3)} of {table.n} epochs{left}"]
     kappa = table.kappa
     if kappa.defined:
+        alone = _interval(kappa.low, kappa.high)
         lines.append(
-            f"  kappa {figure(kappa.value, 3)}, {100 * level:g} % interval {_interval(kappa.low, kappa.high)}"
-            " if epochs were independent,"
+            f"  kappa {figure(kappa.value, 3)}, "
+            + (
+                "no interval for epochs taken as independent,"
+                if alone == _NO_INTERVAL
+                else f"{100 * level:g} % interval {alone} if epochs were independent,"
+            )
         )
         blocks = _interval(scored.block_low, scored.block_high)
         lines.append(
@@ -463,8 +476,7 @@ def mappings_lines(comparison: MappingComparison) -> list[str]:
 
 def _what_was_compared(paired: PairedNight) -> str:
     names = show_file_name(paired.device_side, WIDTH), show_file_name(paired.reference_side, WIDTH)
-    begin, end = paired.begin, paired.epoch_start(paired.status.size)
-    span = f", {show_moment(begin)} to {end:%H:%M:%S}" if begin and end else ""
+    span = f", {_span(paired)}" if paired.begin else ""
     scored = f"{paired.ledger.scored} of {paired.ledger.window_epochs} epochs scored on both sides"
     return f"{names[0]} against {names[1]}{span}; {scored}"
 

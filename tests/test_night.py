@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from sleepagree.errors import MappingError
+from sleepagree.hypnogram import Origin
 from sleepagree.night import compare, fold_counts
 from sleepagree.stages import AASM_STAGES, StageMapping, fitting_mappings, mapping_named
 from tests.worked import pair, side
@@ -244,6 +245,14 @@ def test_a_night_awake_is_scored_and_has_no_such_caution():
 def test_long_wake_of_a_device_without_rem_is_told_under_a_mapping_that_has_a_kappa():
     found = cautions("W*130 N2*40 R*9", "wake*125 light*45 deep*9", reports=("wake", "light", "deep"))
     assert any("kappa under 'rem-left-out' is " in c for c in found)
+
+
+def test_one_file_on_both_sides_is_told():
+    one, other = (Origin("night.csv", "table", sha) for sha in ("a" * 64, "b" * 64))
+    same = "Reference and device are the same file, or copies of one: their agreement says nothing."
+    for reference, device, told in ((one, one, True), (one, other, False), (Origin(), Origin(), False)):
+        paired = pair(side("W N2").with_changes(origin=reference), side("W N2").with_changes(origin=device))
+        assert (same in compare(paired, resamples=0).cautions) is told
 
 
 def test_few_jointly_scored_epochs():

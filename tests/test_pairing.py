@@ -103,7 +103,7 @@ def test_a_device_off_the_grid_gives_each_epoch_to_the_label_with_most_of_it(lat
     # wake lasts from late_s to late_s + 30: at 15 s a tie goes to the earlier label; under 15 s of cover is a gap
     paired = pair(side("W*4"), side("wake light*2", start=BED_TIME + timedelta(seconds=late_s)))
     assert labels(paired)[1] == expected.split()
-    assert "device: 1 epochs shared by more than one label took the one with most of it" in paired.ledger.notes
+    assert "device: 1 epoch shared by more than one label took the one with most of it" in paired.ledger.notes
 
 
 def test_unlike_epochs_meet_on_the_grid():

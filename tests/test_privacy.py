@@ -336,11 +336,11 @@ def test_remarks_of_readers_lose_names_and_times() -> None:
     device = read_spans(FERRY / "band-a" / "crew-1-night-1.csv", layout=layout)
     paired = anonymous_night(align(reference=reference, device=device))
     assert paired.ledger.notes[:5] == (
-        "start taken from the layout: (a time)",
-        "lights off at (a time), zone (a zone) not used",
+        "reference: start taken from the layout: (a time)",
+        "reference: lights off at (a time), zone (a zone) not used",
         "(a remark that names a file was left out)",
-        "read from the reference",
-        "3 blank rows dropped",
+        "reference: read from the reference",
+        "reference: 3 blank rows dropped",
     )
     assert paired.begin is None
     assert paired.fine[0].start is None

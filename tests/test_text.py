@@ -158,7 +158,7 @@ def test_the_ledger_and_the_matrix_say_what_was_counted():
         "  reference unscored           2   12.5 %",
         "  device gap                   1    6.2 %",
         "  total                       16  100.0 %",
-        "  reference labels: W 6, N2 5, ? 2, R 3",
+        "  reference labels: W (6), N2 (5), ? (2), R (3)",
         "  wake                    5  83 %       1  17 %       0   0 %      6",
         "  light                   0   0 %       4 100 %       0   0 %      4",
         "  REM                     0   0 %       1  33 %       2  67 %      3",
@@ -179,6 +179,23 @@ def test_without_resamples_no_interval_by_blocks_is_made_up():
     assert "        no interval by resampling blocks" in shown.splitlines()
 
 
+def test_perfect_agreement_makes_up_no_interval():
+    shown = check(night_lines(compare(pair("W*5 N2*5", "W*5 N2*5"), resamples=50)), 80)
+    assert "  kappa 1.000, no interval for epochs taken as independent," in shown.splitlines()
+
+
+def test_a_window_of_a_day_tells_the_date_of_its_end():
+    lines = night_lines(compare(pair("W*2000 N2*880", "W*2000 N2*880"), resamples=0))
+    assert "  window     2026-03-01 22:30:00 to 2026-03-02 22:30:00" in check(lines, 80).splitlines()
+
+
+def test_elapsed_time_says_so():
+    paired = pair(side("W*2 N2*2", start=None), side("wake*2 light*2", start=None))
+    lines = check(night_lines(compare(paired, resamples=0)), 80).splitlines()
+    assert "             elapsed time, no clock, 4 epochs of 30 s (source: 30 s)" in lines
+    assert "  window     0 s to 120 s after the reference's start" in lines
+
+
 def test_the_declared_mapping_is_marked():
     comparison = compare_mappings(ferry_pair("crew-1-night-1", "band-a"), declared="rem-as-light", resamples=0)
     lines = mappings_lines(comparison)
@@ -194,6 +211,7 @@ def test_the_declared_mapping_is_marked():
 
 def test_figures():
     assert [figure(0.125), figure(math.nan), figure(1 / 3, 3)] == ["0.12", "–", "0.333"]
+    assert [figure(-0.001), figure(-0.0), figure(-0.01), figure(-0.4, 0)] == ["0.00", "0.00", "-0.01", "0"]
     assert [signed(v) for v in (0.0, -0.0, 0.04, -0.04, 1.25, -1.25, math.nan)] == [
         "0.0", "0.0", "0.0", "0.0", "+1.2", "-1.2", "–",
     ]  # fmt: skip
