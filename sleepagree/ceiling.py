@@ -136,9 +136,7 @@ def ceiling_kernel(
     )
 
 
-def design_ceiling(
-    reference_counts: npt.ArrayLike, *, device_has: Sequence[bool] | npt.NDArray[np.bool_]
-) -> Ceiling:
+def design_ceiling(reference_counts: npt.ArrayLike, *, device_has: Sequence[bool] | npt.NDArray[np.bool_]) -> Ceiling:
     """Return the best accuracy and kappa that any device with these labels could reach.
 
     Parameters
@@ -193,9 +191,7 @@ def design_ceiling(
     )
 
 
-def _by_destination(
-    counts: npt.NDArray[np.float64], has: npt.NDArray[np.bool_], lost: float
-) -> tuple[float, ...]:
+def _by_destination(counts: npt.NDArray[np.float64], has: npt.NDArray[np.bool_], lost: float) -> tuple[float, ...]:
     n = counts.sum()
     reported = counts * has
     by_chance = reported @ reported + lost * counts
@@ -223,7 +219,5 @@ def share_of_ceiling(value: npt.ArrayLike, ceiling: npt.ArrayLike) -> npt.NDArra
     0.8667
     """
     limit = np.asarray(ceiling, dtype=np.float64)
-    share: npt.NDArray[np.float64] = _ratio(
-        np.asarray(value, dtype=np.float64), np.where(limit > 0, limit, NAN)
-    )
+    share: npt.NDArray[np.float64] = _ratio(np.asarray(value, dtype=np.float64), np.where(limit > 0, limit, NAN))
     return share

@@ -61,9 +61,7 @@ def generate_stages(rng: np.random.Generator, *, epochs: int) -> Codes:
     return stages
 
 
-def err_in_runs(
-    rng: np.random.Generator, stages: Codes, *, error_share: float = 0.2, run_epochs: float = 6.0
-) -> Codes:
+def err_in_runs(rng: np.random.Generator, stages: Codes, *, error_share: float = 0.2, run_epochs: float = 6.0) -> Codes:
     """What an invented device says: the truth, with runs of mistakes of about ``run_epochs`` epochs."""
     device = stages.copy()
     starts_with = error_share / run_epochs

@@ -156,8 +156,8 @@ def spans_of_annotations(
     distinct = dict.fromkeys(texts_in_order)
     has_standard = any(text in STANDARD_MEANINGS or is_edf_stage_text(text.partition("@@")[0]) for text in distinct)
     texts = StageTexts(layout or NO_LAYOUT, own_words, takes_plain_words=not has_standard)
-    known = {}.get if texts.has_words else STANDARD_MEANINGS.get
-    meanings = {text: known(text) or texts.meaning(text) for text in distinct}
+    known: Mapping[str, Meaning] = {} if texts.has_words else STANDARD_MEANINGS
+    meanings = {text: known.get(text) or texts.meaning(text) for text in distinct}
     staged = [meaning for meaning in meanings.values() if meaning.role is Role.STAGE]
     # Events named "movement" or "artefact" alone make no hypnogram.
     if not staged or (not has_standard and all(meaning.stage == UNSCORED for meaning in staged)):

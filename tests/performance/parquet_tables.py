@@ -7,8 +7,8 @@ import time
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
-from sleepagree.paired_table import read_paired_nights
 
+from sleepagree.paired_table import read_paired_nights
 from tests.performance.harness import MIB, Row, Settings, Timing, at_most, memory_row, peak_memory
 from tests.performance.inputs import class_arrays
 

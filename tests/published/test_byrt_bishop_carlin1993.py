@@ -12,9 +12,7 @@ import pytest
 from sleepagree.agreement import bias_index, kappa, pabak, prevalence_index
 
 
-@pytest.mark.parametrize(
-    "cells", [(40, 9, 6, 45), (80, 10, 5, 5), (45, 15, 25, 15), (25, 35, 5, 35), (118, 5, 2, 0)]
-)
+@pytest.mark.parametrize("cells", [(40, 9, 6, 45), (80, 10, 5, 5), (45, 15, 25, 15), (25, 35, 5, 35), (118, 5, 2, 0)])
 def test_identity(cells: tuple[int, int, int, int]) -> None:
     a, b, c, d = (Fraction(cell) for cell in cells)
     n = a + b + c + d

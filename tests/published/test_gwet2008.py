@@ -76,8 +76,7 @@ def test_variance_as_published() -> None:
         g = (po - pe) / (1 - pe)
         middle = sum(p[k, k] * (1 - share[k]) for k in range(q)) / (q - 1) - po * pe
         last = (
-            sum(p[k, m] * (1 - (share[k] + share[m]) / 2) ** 2 for k in range(q) for m in range(q))
-            / (q - 1) ** 2
+            sum(p[k, m] * (1 - (share[k] + share[m]) / 2) ** 2 for k in range(q) for m in range(q)) / (q - 1) ** 2
             - pe**2
         )
         variance = (po * (1 - po) - 4 * (1 - g) * middle + 4 * (1 - g) ** 2 * last) / (n * (1 - pe) ** 2)
