@@ -72,7 +72,8 @@ def notebook(pairs: list[tuple[Path, Path]]) -> None:
     fold = {"W": "Awake", "1": "Light", "2": "Light", "3": "Deep", "R": "REM"}
     for reference, device in pairs:
         notes = mne.read_annotations(reference)
-        x = np.repeat([fold[t[-1]] for t in notes.description], (notes.duration / 30).astype(int))
+        staged = [(fold[t[-1]], d) for t, d in zip(notes.description, notes.duration, strict=True) if t[-1] in fold]
+        x = np.repeat([stage for stage, _ in staged], [int(d / 30) for _, d in staged])
         frame = pd.read_csv(device, parse_dates=["start", "end"])
         y = np.repeat(frame.stage.to_numpy(), ((frame.end - frame.start).dt.total_seconds() // 30).astype(int))
         n = min(len(x), len(y))

@@ -13,6 +13,8 @@ edf, csv = sys.argv[1:]
 notes = mne.read_annotations(edf)
 grid = {}
 for onset, duration, text in zip(notes.onset, notes.duration, notes.description):
+    if text[-1] not in 'W123R':
+        continue
     for k in range(int(round(duration / 30))):
         grid[int(round(onset / 30)) + k] = text[-1]
 frame = pd.read_csv(csv, parse_dates=['start', 'end'])
