@@ -7,6 +7,7 @@ their epoch numbers rise; a number that is missing is a gap on both sides, an em
 from __future__ import annotations
 
 import hashlib
+import warnings
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final, NamedTuple
@@ -24,6 +25,7 @@ from sleepagree.stages import StageMapping, StageSet, assign_stages, make_stage_
 COLUMNS: Final = ("participant", "night", "epoch", "reference", "device")
 _ROWS: Final = 480_000
 _LONGEST_ROW: Final = 1024 * 1024
+_LARGEST_EPOCH: Final = 10**9
 
 
 class _Piece(NamedTuple):
@@ -262,11 +264,14 @@ def _arrow_piece(encoded: dict[str, Any], sides: tuple[_Labels, _Labels], path: 
         codes = column.indices.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int64)
         return column.dictionary.to_pylist(), codes
 
-    if encoded["epoch"].null_count:
-        raise FileFormatError(
-            "an epoch number is missing", path.name, "column 'epoch'", "an empty cell", "a number", ""
-        )
-    epoch = encoded["epoch"].to_numpy(zero_copy_only=False).astype(np.int64)
+    for name in ("participant", "night", "epoch"):
+        if encoded[name].null_count:
+            raise FileFormatError(
+                f"a cell of '{name}' is empty", path.name, f"column '{name}'", "no value", "a value", ""
+            )
+    epoch = _whole_numbers(encoded["epoch"].to_numpy(zero_copy_only=False))
+    if epoch is None:
+        raise _odd_epochs(path, "column 'epoch'", str(encoded["epoch"].type))
     labels = []
     for side, name in zip(sides, ("reference", "device"), strict=True):
         texts, codes = split(name)
@@ -275,6 +280,21 @@ def _arrow_piece(encoded: dict[str, Any], sides: tuple[_Labels, _Labels], path: 
     people, person = split("participant")
     nights, night = split("night")
     return _Piece(*_name_rows(people, person, nights, night), epoch, labels[0], labels[1])
+
+
+def _whole_numbers(values: NDArray[Any]) -> NDArray[np.int64] | None:
+    """Return whole numbers that could count epochs, or None where some could not."""
+    if values.dtype.kind not in "iuf":
+        return None
+    with np.errstate(invalid="ignore"):
+        usable = (np.abs(values) <= _LARGEST_EPOCH) & (values % 1 == 0)
+    return values.astype(np.int64) if usable.all() else None
+
+
+def _odd_epochs(path: Path, where: str, found: str) -> FileFormatError:
+    return FileFormatError(
+        "an epoch number cannot be read", path.name, where, found, "a whole number", "Number the epochs of each night."
+    )
 
 
 def _csv_pieces(path: Path, sides: tuple[_Labels, _Labels]) -> Iterator[_Piece]:
@@ -286,16 +306,36 @@ def _csv_pieces(path: Path, sides: tuple[_Labels, _Labels]) -> Iterator[_Piece]:
     delimiter = max(",;\t", key=head.count)
     try:
         frames = pd.read_csv(
-            path, sep=delimiter, chunksize=_ROWS, dtype=str, keep_default_na=False, encoding="utf-8-sig"
+            path,
+            sep=delimiter,
+            chunksize=_ROWS,
+            dtype=str,
+            keep_default_na=False,
+            encoding="utf-8-sig",
+            index_col=False,  # or the first cells of rows that are too long would become a name of the row
         )
-        for frame in frames:
+        while (frame := _next_frame(frames)) is not None:
             frame.columns = [str(c).strip().casefold() for c in frame.columns]
             _check_columns(list(frame.columns), path)
             yield _frame_piece(frame, sides, path)
-    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError) as error:
+    except (pd.errors.ParserError, pd.errors.ParserWarning, pd.errors.EmptyDataError, UnicodeDecodeError) as error:
         raise FileFormatError(
-            "not a readable table", path.name, "", str(error).strip(), "CSV in UTF-8", "Correct the rows there."
+            "not a readable table",
+            path.name,
+            "",
+            str(error).strip().partition("\n")[0],
+            "CSV in UTF-8, as many cells in every row as in the header",
+            "Correct the rows there.",
         ) from None
+
+
+def _next_frame(frames: Any) -> Any:
+    """Return the next rows, None after the last; a row with too many cells is an error, not a warning."""
+    import pandas as pd
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", pd.errors.ParserWarning)
+        return next(frames, None)
 
 
 def _refuse_endless_row(source: InputFile, path: Path) -> None:
@@ -309,17 +349,26 @@ def _refuse_endless_row(source: InputFile, path: Path) -> None:
 def _frame_piece(frame: Any, sides: tuple[_Labels, _Labels], path: Path) -> _Piece:
     import pandas as pd
 
-    epoch = pd.to_numeric(frame["epoch"], errors="coerce")
-    if epoch.isna().any() or (epoch % 1 != 0).any():
-        line = int(frame.index[(epoch.isna() | (epoch % 1 != 0)).to_numpy()][0]) + 2
+    frame = frame[list(COLUMNS)]
+    short = frame.isna().any(axis=1).to_numpy()
+    if short.any():
         raise FileFormatError(
-            "an epoch number cannot be read",
+            "the row has too few cells",
             path.name,
-            f"line {line}, column 'epoch'",
-            str(frame["epoch"][line - 2]),
-            "a whole number",
+            _row_of(frame, short),
             "",
+            "as many cells as the header has",
+            "Correct the row.",
         )
+    epoch = _whole_numbers(pd.to_numeric(frame["epoch"], errors="coerce").to_numpy())
+    if epoch is None:
+        numbers = pd.to_numeric(frame["epoch"], errors="coerce")
+        odd = ~((numbers.abs() <= _LARGEST_EPOCH) & (numbers % 1 == 0)).to_numpy()
+        raise _odd_epochs(path, f"{_row_of(frame, odd)}, column 'epoch'", str(frame["epoch"].to_numpy()[odd][0]))
+    for name in ("participant", "night"):
+        empty = (frame[name].str.strip() == "").to_numpy()
+        if empty.any():
+            raise FileFormatError(f"{name} is empty", path.name, _row_of(frame, empty), "", "a name", "Fill it in.")
     labels = []
     for side, name in zip(sides, ("reference", "device"), strict=True):
         codes, texts = pd.factorize(frame[name])
@@ -327,7 +376,11 @@ def _frame_piece(frame: Any, sides: tuple[_Labels, _Labels], path: Path) -> _Pie
     person, people = pd.factorize(frame["participant"])
     night, nights = pd.factorize(frame["night"])
     rows = _name_rows(list(people), person.astype(np.int64), list(nights), night.astype(np.int64))
-    return _Piece(*rows, epoch.to_numpy().astype(np.int64), labels[0], labels[1])
+    return _Piece(*rows, epoch, labels[0], labels[1])
+
+
+def _row_of(frame: Any, odd: NDArray[np.bool_]) -> str:
+    return f"row {int(frame.index[odd][0]) + 1} below the header"
 
 
 def _name_rows(
@@ -374,6 +427,11 @@ def _check_columns(names: Sequence[str], path: Path) -> None:
             ", ".join(names),
             "columns " + ", ".join(COLUMNS),
             "Rename the columns.",
+        )
+    twice = [column for column in COLUMNS if list(names).count(column) > 1]
+    if twice:
+        raise FileFormatError(
+            f"column {twice[0]} stands twice", path.name, "line 1", ", ".join(names), "one of each", "Take one out."
         )
 
 
