@@ -350,16 +350,6 @@ def _frame_piece(frame: Any, sides: tuple[_Labels, _Labels], path: Path) -> _Pie
     import pandas as pd
 
     frame = frame[list(COLUMNS)]
-    short = frame.isna().any(axis=1).to_numpy()
-    if short.any():
-        raise FileFormatError(
-            "the row has too few cells",
-            path.name,
-            _row_of(frame, short),
-            "",
-            "as many cells as the header has",
-            "Correct the row.",
-        )
     epoch = _whole_numbers(pd.to_numeric(frame["epoch"], errors="coerce").to_numpy())
     if epoch is None:
         numbers = pd.to_numeric(frame["epoch"], errors="coerce")
