@@ -46,6 +46,12 @@ def test_accuracy_of_the_commonest_class_by_hand():
     )
 
 
+def test_the_commonest_class_is_one_that_the_device_can_say():
+    """REM fills 5 of 8 epochs, but a device without REM cannot always say it; of the others light has 2."""
+    comparison = compare_mappings(pair("W N2 N2 R R R R R", side("wake light deep light*5")), resamples=0)
+    assert comparison.mappings[0].commonest_accuracy == 2 / 8
+
+
 def test_shares_of_the_ceiling_by_hand():
     """rem-apart: 6 of 12 right; at most 9 of 12 with REM under any one label."""
     _, by_name = compared()

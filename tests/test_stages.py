@@ -200,6 +200,8 @@ FITTING = {
     ),
     # "light or REM" in one word: only the rule that takes REM as light has room for it
     ("W", "light-or-rem", "N3"): ("rem-as-light", "wake-sleep"),
+    # a definite label that a mapping would drop means that the mapping is not made for the device
+    ("W", "light", "N3", "R", "light-or-rem"): ("wake-sleep",),
     ("W", "nrem", "R"): ("wake-nrem-rem", "wake-sleep"),
     ("W", "light", "R"): ("wake-nrem-rem", "wake-sleep"),
     ("W", "nrem"): ("wake-sleep",),
