@@ -17,13 +17,17 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.epochs import MOST_EPOCHS, EpochLabels, lay_on_epochs
+from sleepagree.epochs import EpochLabels, lay_on_epochs
 from sleepagree.errors import ClockError, InputError, PairingError
 from sleepagree.hypnogram import EPOCH_S, LabelCodes, Origin, ScoredSpans, frozen_array, seal
 from sleepagree.stages import COVERAGE, StageSet, make_stage_set
 from sleepagree.zones import add_seconds, elapsed_seconds, place_in_zone, seconds_between
 
 SILENT_AS_WAKE: Final = "(device silent: taken as wake)"
+
+#: A recording may be years of a wearable; what is scored as one night is less, or one of its dates is wrong.
+MOST_WINDOW_DAYS: Final = 100
+MOST_WINDOW_EPOCHS: Final = MOST_WINDOW_DAYS * 2880
 
 #: Label of a consensus where no stage has more than half of the scorers.
 NO_MAJORITY: Final = "(no majority)"
@@ -290,14 +294,14 @@ def align(
     # the epochs whose midpoint lies in [begin, end); whole milliseconds keep the edge exact
     first = math.ceil(round((begin_s - origin_s) * 1000 - EPOCH_S * 500) / (EPOCH_S * 1000))
     last = math.ceil(round((end_s - origin_s) * 1000 - EPOCH_S * 500) / (EPOCH_S * 1000))
-    if not 0 < last - first <= MOST_EPOCHS:
+    if not 0 < last - first <= MOST_WINDOW_EPOCHS:
         raise PairingError(
             "the window holds no epoch" if last <= first else "the window is too long for a night",
             reference.origin.name,
             f"window rule {rule}",
             f"{max(0.0, end_s - begin_s):.0f} s",
-            "at least one 30-s epoch" if last <= first else f"at most {MOST_EPOCHS} epochs of 30 s",
-            "Give another --window FROM/TO.",
+            "at least one 30-s epoch" if last <= first else f"at most {MOST_WINDOW_DAYS} days",
+            "Give another --window FROM/TO." if last <= first else "Look for a date that is wrong, or give --window.",
         )
     reference_codes = rows.window(first, last - first)
     device_codes = columns.window(first, last - first)
