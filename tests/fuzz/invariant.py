@@ -1,0 +1,131 @@
+"""What must hold for any bytes: a result whose ledger adds up, or one SleepAgreeError; soon, and in little memory."""
+
+from __future__ import annotations
+
+import json
+import re
+import signal
+import tracemalloc
+from collections import Counter
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import FrameType
+from typing import TypeVar
+
+from sleepagree.documents import dump, night_document
+from sleepagree.errors import SleepAgreeError
+from sleepagree.hypnogram import ScoredSpans
+from sleepagree.inspection import inspect_file, inspection_document
+from sleepagree.inspection_text import inspection_lines
+from sleepagree.night import compare
+from sleepagree.pairing import align
+from sleepagree.readers import read_spans
+from sleepagree.readers.layout import Layout, read_layout
+from sleepagree.starter_layout import starter_layout
+from sleepagree.text import night_lines
+
+#: A hang: seconds of processor time, so that a busy machine does not count.
+LONGEST_S = 2.0
+#: Memory: ten times the file, and what the grid of the longest recording takes: a few bytes may tell of two stages a
+#: season apart, and its hundred thousand epochs are then counted as gaps.
+TIMES_THE_FILE = 10
+BASE_BYTES = 160 * 1024 * 1024
+LONGEST_MESSAGE = 4000
+
+T = TypeVar("T")
+
+MOVES = re.compile("[\x00-\x09\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]")
+
+#: What became of the inputs of this process.
+OUTCOMES: Counter[str] = Counter()
+
+
+class HangError(BaseException):
+    """The processor time is up; no ``except Exception`` on the way may swallow it."""
+
+
+@contextmanager
+def bounded(size: int) -> Iterator[None]:
+    """Fail when what is inside takes too long or too much memory for an input of ``size`` bytes."""
+
+    def ring(signum: int, frame: FrameType | None) -> None:
+        raise HangError(f"more than {LONGEST_S} s for {size} bytes")
+
+    before = signal.signal(signal.SIGPROF, ring)
+    started = not tracemalloc.is_tracing()
+    if started:
+        tracemalloc.start()
+    held = tracemalloc.get_traced_memory()[0]
+    tracemalloc.reset_peak()
+    signal.setitimer(signal.ITIMER_PROF, LONGEST_S)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_PROF, 0)
+        signal.signal(signal.SIGPROF, before)
+        peak = tracemalloc.get_traced_memory()[1] - held
+        if started:
+            tracemalloc.stop()
+    assert peak <= TIMES_THE_FILE * size + BASE_BYTES, f"{peak} bytes of memory for a file of {size}"
+
+
+def survive(path: Path, *, layout: Path | None = None, zone: str | None = None) -> str:
+    """Read a file as every command would; return what became of it, and fail where the invariant does."""
+    size = path.stat().st_size + (layout.stat().st_size if layout else 0)
+    with bounded(size):
+        outcome = _survive(path, layout, zone)
+    OUTCOMES[outcome] += 1
+    return outcome
+
+
+def _survive(path: Path, layout_path: Path | None, zone: str | None) -> str:
+    layout: Layout | None = None
+    if layout_path is not None:
+        layout = or_message(lambda: read_layout(layout_path))
+        if layout is None:
+            return "layout refused"
+    seen = or_message(lambda: inspect_file(path, layout=layout, zone=zone))
+    if seen is not None:
+        json.loads(dump(inspection_document(seen)))
+        assert not MOVES.search("\n".join(inspection_lines(seen)))
+        starter_layout(seen, layout=layout)
+    spans = or_message(lambda: read_spans(path, layout=layout, zone=zone))
+    if spans is None:
+        return "file refused"
+    return check_spans(spans)
+
+
+def check_spans(spans: ScoredSpans) -> str:
+    """Score a night against itself and see that every epoch is accounted for."""
+    assert (spans.duration_s > 0).all()
+    assert (spans.onset_s[1:] >= spans.onset_s[:-1] + spans.duration_s[:-1] - 1e-3).all()
+    paired = or_message(lambda: align(reference=spans, device=spans))
+    if paired is None:
+        return "read, not paired"
+    ledger = paired.ledger
+    assert ledger.scored + sum(count for _, count in ledger.excluded) == ledger.window_epochs == paired.status.size
+    gaps = dict(ledger.excluded)["reference_gap"]
+    assert sum(count for _, count in ledger.reference_labels) == ledger.window_epochs - gaps
+    assert int(paired.count_native().sum()) == ledger.scored
+    night = or_message(lambda: compare(paired, resamples=20))
+    if night is None:
+        return "paired, no mapping"
+    # against itself everything agrees
+    assert all(m.counts.sum() + m.left_out == ledger.scored for m in night.mappings)
+    assert night.native.trace() == ledger.scored
+    json.loads(dump(night_document(night)))
+    assert not MOVES.search("\n".join(night_lines(night)))
+    return "scored"
+
+
+def or_message(work: Callable[[], T]) -> T | None:
+    """Return a result, or None after one fair message; every other exception goes through."""
+    try:
+        return work()
+    except SleepAgreeError as error:
+        text = str(error)
+        assert text.strip()
+        assert len(text) <= LONGEST_MESSAGE, len(text)
+        assert not MOVES.search(text), repr(text)
+        return None

@@ -1,0 +1,19 @@
+"""Fuzzing of every reader, some hundred inputs each; ``python -m tests.fuzz --seconds N`` runs as long as one likes."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.fuzz.targets import TARGETS, Target
+
+EXAMPLES = 200
+
+
+@pytest.mark.parametrize("target", TARGETS, ids=lambda target: target.name)
+@pytest.mark.filterwarnings("default")
+def test_a_result_that_adds_up_or_one_message(target: Target, tmp_path_factory: pytest.TempPathFactory) -> None:
+    folder = tmp_path_factory.mktemp(target.name.replace(" ", "-"))
+    tally = target.run(folder, examples=EXAMPLES, seed=None)
+    # a strategy that is always refused looks at nothing
+    assert tally.total() >= EXAMPLES // 2
+    assert len(tally) > 1, tally
