@@ -119,7 +119,7 @@ def reason_without_folders(error: SleepAgreeError, folder: Path) -> str:
         inside = Path(path).is_relative_to(folder) and ".." not in Path(path).parts
         path = Path(path).relative_to(folder).as_posix() if inside else Path(path).name
     texts = [path, error.where, error.found, error.expected, error.remedy]
-    for place in sorted({str(folder.absolute()), str(folder), str(Path.cwd())} - {".", "/"}, key=len, reverse=True):
+    for place in sorted({str(folder.absolute()), str(Path.cwd())} - {"/"}, key=len, reverse=True):
         texts = [text.replace(f"{place}/", "").replace(place, "the study's folder") for text in texts]
     return str(SleepAgreeError(error.problem, *texts))
 
@@ -334,13 +334,14 @@ def run_rows(
 def _compute(
     chunks: list[tuple[NightRow, ...]], folder: Path, options: ScoringOptions, execution: Execution, n_rows: int
 ) -> Iterator[ChunkResult]:
+    folder = folder.absolute()  # in every process alike
     if not execution.scheduler and (execution.workers <= 1 or n_rows < FEWEST_ROWS_FOR_WORKERS):
         for chunk in chunks:
             yield score_rows(chunk, folder, options)
         return
     from joblib import Parallel, delayed
 
-    tasks = (delayed(score_rows)(chunk, folder.absolute(), options) for chunk in chunks)
+    tasks = (delayed(score_rows)(chunk, folder, options) for chunk in chunks)
     if execution.scheduler:
         yield from _on_cluster(tasks, execution.scheduler)
         return
