@@ -6,6 +6,7 @@ their epoch numbers rise; a number that is missing is a gap on both sides, an em
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import warnings
 from collections.abc import Iterator, Sequence
@@ -304,20 +305,22 @@ def _csv_pieces(path: Path, sides: tuple[_Labels, _Labels]) -> Iterator[_Piece]:
         head = source.read_at(0, min(4096, source.size)).split(b"\n", 1)[0].decode("utf-8-sig", "replace")
         _refuse_endless_row(source, path)
     delimiter = max(",;\t", key=head.count)
+    header = [cell.strip().casefold() for cell in next(csv.reader([head], delimiter=delimiter), [])]
+    _check_columns(header, path)
     try:
-        frames = pd.read_csv(
+        with pd.read_csv(
             path,
             sep=delimiter,
             chunksize=_ROWS,
             dtype=str,
             keep_default_na=False,
             encoding="utf-8-sig",
+            header=0,
+            names=[name if name in COLUMNS else f"column {i}" for i, name in enumerate(header)],
             index_col=False,  # or the first cells of rows that are too long would become a name of the row
-        )
-        while (frame := _next_frame(frames)) is not None:
-            frame.columns = [str(c).strip().casefold() for c in frame.columns]
-            _check_columns(list(frame.columns), path)
-            yield _frame_piece(frame, sides, path)
+        ) as frames:
+            while (frame := _next_frame(frames)) is not None:
+                yield _frame_piece(frame, sides, path)
     except (pd.errors.ParserError, pd.errors.ParserWarning, pd.errors.EmptyDataError, UnicodeDecodeError) as error:
         raise FileFormatError(
             "not a readable table",
