@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from sleepagree.errors import FileFormatError, InputError
+from sleepagree.errors import FileFormatError, InputError, SleepAgreeError
 from sleepagree.planning import LimitsPrecision, MeanPrecision, PlanGrid, Precision, VarianceComponents, plan_grid
 from sleepagree.readers._text import read_bytes
 from sleepagree.study_documents import STUDY_SCHEMA
@@ -92,29 +92,42 @@ def plan_from_results(path: Path, device: str | None, measures: Sequence[str], *
     InputError
         When it lacks the device or the measure, or has one participant only.
     """
-    found = _find_device(_load(path), device, path.name)
+    document = _load(path)
+    try:
+        statistics = _statistics_of(document, device, measures, path.name)
+    except SleepAgreeError:
+        raise
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise _no_results(path, f"{type(error).__name__} at {error}") from None
+    return _plan(statistics, settings)
+
+
+def _statistics_of(
+    document: dict[str, Any], device: str | None, measures: Sequence[str], name: str
+) -> dict[str, Precision]:
+    found = _find_device(document, device, name)
     bias = {row["measure"]: row for row in found["bias"]}
     wanted = list(measures) or _usual(bias)
     statistics: dict[str, Precision] = {}
-    for name in wanted:
-        if name not in bias:
+    for measure in wanted:
+        if measure not in bias:
             raise InputError(
                 "the study has no such measure",
-                path.name,
-                "--measure",
                 name,
+                "--measure",
+                measure,
                 "one of " + ", ".join(bias),
                 "Give one of these names.",
             )
-        components = _from_row(bias[name], path.name)
+        components = _from_row(bias[measure], name)
         if components is None:
             continue
-        statistics[f"bias {name}"] = MeanPrecision(components)
-        statistics[f"limits {name}"] = LimitsPrecision(components)
+        statistics[f"bias {measure}"] = MeanPrecision(components)
+        statistics[f"limits {measure}"] = LimitsPrecision(components)
     kappa = _kappa_components(found)
     if kappa is not None and not measures:
         statistics["kappa"] = MeanPrecision(kappa)
-    return _plan(statistics, settings)
+    return statistics
 
 
 def _usual(bias: Mapping[str, Any]) -> list[str]:
@@ -151,15 +164,14 @@ def _load(path: Path) -> dict[str, Any]:
     except (ValueError, RecursionError):
         document = None
     if not isinstance(document, dict) or document.get("schema") != STUDY_SCHEMA:
-        raise FileFormatError(
-            "this is no results.json of a study",
-            path.name,
-            "schema",
-            str(document.get("schema")) if isinstance(document, dict) else "no JSON object",
-            STUDY_SCHEMA,
-            "Give the results.json that 'sleepagree study --out' wrote.",
-        )
+        found = str(document.get("schema")) if isinstance(document, dict) else "no JSON object"
+        raise _no_results(path, found, "schema", STUDY_SCHEMA)
     return document
+
+
+def _no_results(path: Path, found: str, where: str = "", expected: str = "") -> FileFormatError:
+    remedy = "Give the results.json that 'sleepagree study --out' wrote."
+    return FileFormatError("this is no results.json of a study", path.name, where, found, expected, remedy)
 
 
 def _find_device(document: dict[str, Any], name: str | None, path: str) -> dict[str, Any]:

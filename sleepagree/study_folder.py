@@ -106,7 +106,23 @@ def run_study(
             "",
             f"\n  {listing}" + ("" if len(refused) <= 20 else f"\n  and {len(refused) - 20} more"),
         )
-    return summarise_study(checked, request.statistics)
+    study = summarise_study(checked, request.statistics)
+    _refuse_unknown_margins(study)
+    return study
+
+
+def _refuse_unknown_margins(study: StudyAgreement) -> None:
+    measures = list(dict.fromkeys(row.measure for device in study.devices for row in device.bias))
+    for name, _ in study.options.margins:
+        if name not in measures:
+            raise InputError(
+                "a margin is stated for a measure that the study does not have",
+                "",
+                "--margin",
+                name,
+                "one of " + ", ".join(measures),
+                "Correct its name; a margin that is passed over would not be tested.",
+            )
 
 
 def load_nights(path: Path) -> NightsTable:

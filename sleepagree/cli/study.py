@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -126,7 +127,7 @@ def read_margins(texts: tuple[str, ...]) -> tuple[tuple[str, float], ...]:
             margin = float(value)
         except ValueError:
             margin = 0.0
-        if not name.strip() or not margin > 0:
+        if not name.strip() or not 0 < margin < math.inf:
             raise click.BadParameter(f"'{text}' is not MEASURE=MINUTES, such as TST=30", param_hint="--margin")
         out.append((name.strip(), margin))
     return tuple(out)

@@ -1,0 +1,188 @@
+"""``sleepagree plan``: from stated SDs and from a finished study."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from scipy import stats
+
+from tests.canaries import run
+from tests.ferry import FERRY
+
+STATED = ("--between-sd", "20", "--within-sd", "15")
+SMALL = ("--participants", "5,20", "--nights", "1,4")
+
+
+@pytest.fixture(scope="module")
+def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("plan") / "out"
+    done = run("study", FERRY / "nights.csv", "--out", out, "--resamples", "50")
+    assert done.exit_code == 0, done.output
+    return out / "results.json"
+
+
+def plan(*words: object, folder: Path) -> dict[str, Any]:
+    record = folder / "plan.json"
+    result = run("plan", *words, "--json", record, "--overwrite")
+    assert result.exit_code == 0, result.output
+    return json.loads(record.read_text())  # type: ignore[no-any-return]
+
+
+def test_half_widths_of_the_bias_are_those_of_the_t_interval(tmp_path: Path) -> None:
+    document = plan(*STATED, *SMALL, folder=tmp_path)
+    assert document["schema"] == "sleepagree.plan/1"
+    cells = {(c["participants"], c["nights"]): c["half_width"] for c in document["grid"]}
+    assert sorted(cells) == [(5, 1), (5, 4), (20, 1), (20, 4)]
+    for (people, nights), widths in cells.items():
+        # variance of a mean of participants' means, and a quantile of t by scipy; the expected width of an interval
+        # is that of its mean standard error, which lies below the root of the variance by the factor c4
+        se = math.sqrt((20**2 + 15**2 / nights) / people)
+        degrees = people - 1
+        c4 = math.sqrt(2 / degrees) * math.exp(math.lgamma((degrees + 1) / 2) - math.lgamma(degrees / 2))
+        reach = stats.t.ppf(0.975, degrees) * se
+        assert widths["bias"] == pytest.approx(reach * c4, rel=1e-9)
+
+
+def test_more_people_narrow_more_than_more_nights(tmp_path: Path) -> None:
+    cells = {
+        (c["participants"], c["nights"]): c["half_width"]["bias"]
+        for c in plan(*STATED, "--participants", "10,40", "--nights", "1,4", folder=tmp_path)["grid"]
+    }
+    assert cells[40, 1] < cells[10, 4] < cells[10, 1]
+
+
+def test_the_smallest_study_reaches_what_is_wanted(tmp_path: Path) -> None:
+    document = plan(*STATED, *SMALL, "--width", "bias=10", folder=tmp_path)
+    smallest = document["smallest"]["bias"]
+    people, nights = smallest["participants"], smallest["nights"]
+    words = ("--participants", f"{people - 1},{people}", "--nights", str(nights))
+    cells = {c["participants"]: c["half_width"]["bias"] for c in plan(*STATED, *words, folder=tmp_path)["grid"]}
+    assert cells[people] <= 10 < cells[people - 1]
+
+
+def test_a_plan_from_a_study_names_where_its_figures_come_from(results: Path, tmp_path: Path) -> None:
+    document = plan("--from", results, *SMALL, folder=tmp_path)
+    study = json.loads(results.read_text())["devices"][0]
+    assert study["device"] == "band A"
+    bias = {b["measure"]: b for b in study["bias"]}
+    assumed = document["assumed"]["statistics"]
+    assert assumed["bias TST"]["between_sd"] == pytest.approx(bias["TST"]["between_sd"])
+    assert assumed["bias TST"]["within_sd"] == pytest.approx(bias["TST"]["within_sd"])
+    assert "results.json: 4 participants, 12 nights" in str(assumed["bias TST"])
+    assert {"bias TST", "limits TST", "kappa"} <= set(assumed)
+
+
+def test_another_device_and_another_measure(results: Path, tmp_path: Path) -> None:
+    document = plan("--from", results, "--device", "pad B", "--measure", "WASO", *SMALL, folder=tmp_path)
+    assert set(document["assumed"]["statistics"]) == {"bias WASO", "limits WASO"}
+
+
+def test_the_text_is_a_grid_per_statistic() -> None:
+    result = run("plan", *STATED, *SMALL, "--width", "bias=10")
+    assert result.exit_code == 0
+    assert result.stdout.startswith("WHAT IS ASSUMED")
+    assert "HALF-WIDTH of the 95 % interval of bias (expected)" in result.stdout
+    assert "SMALLEST STUDY for what is wanted" in result.stdout
+    assert all(len(line) <= 100 for line in result.stdout.splitlines())
+    assert run("plan", *STATED, *SMALL, "--json", "-").stdout.startswith("{")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        (),
+        ("--within-sd", "3"),
+        ("--between-sd", "-1"),
+        ("--between-sd", "nan"),
+        ("--between-sd", "inf"),
+        ("--between-sd", "many"),
+        (*STATED, "--confidence", "0"),
+        (*STATED, "--assurance", "1"),
+    ],
+)
+def test_wrong_use(words: tuple[str, ...]) -> None:
+    result = run("plan", *words)
+    assert result.exit_code == 2, result.output
+    assert result.stderr.startswith("Usage: ")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        (*STATED, "--participants", "few"),
+        (*STATED, "--participants", "1"),
+        (*STATED, "--nights", "0"),
+        (*STATED, "--participants", ""),
+        (*STATED, "--participants", "5,,6"),
+        (*STATED, "--width", "bias"),
+        (*STATED, "--width", "bias=0"),
+        (*STATED, "--width", "bias=nan"),
+        (*STATED, "--width", "naps=3"),
+        ("--from", "nowhere.json"),
+    ],
+)
+def test_values_that_mean_nothing(words: tuple[str, ...]) -> None:
+    result = run("plan", *words)
+    assert result.exit_code == 1, result.output
+    assert result.stderr.startswith("sleepagree: ")
+    assert "Traceback" not in result.output
+
+
+def test_a_study_that_lacks_what_is_asked_for(results: Path) -> None:
+    for words, said in (
+        (("--device", "band C"), "the study has no such device. Found band C; expected one of band A, pad B"),
+        (("--measure", "naps"), "the study has no such measure"),
+        (("--width", "bias TIB of naps=3"), "of a statistic that is not planned"),
+    ):
+        result = run("plan", "--from", results, *words)
+        assert result.exit_code == 1
+        assert said in result.stderr
+
+
+def _cut(key: str) -> Callable[[dict[str, Any]], Any]:
+    return lambda document: {k: v for k, v in document.items() if k != key}
+
+
+def _in_device(change: Callable[[dict[str, Any]], Any]) -> Callable[[dict[str, Any]], Any]:
+    def spoilt(document: dict[str, Any]) -> dict[str, Any]:
+        change(document["devices"][0])
+        return document
+
+    return spoilt
+
+
+DAMAGE: dict[str, Callable[[dict[str, Any]], Any]] = {
+    "a list": lambda document: [document],
+    "another schema": lambda document: {**document, "schema": "sleepagree.night/1"},
+    "no devices": _cut("devices"),
+    "an empty list of devices": lambda document: {**document, "devices": []},
+    "devices that are no list": lambda document: {**document, "devices": 3},
+    "a device without bias": _in_device(lambda device: device.pop("bias")),
+    "a device without a name": _in_device(lambda device: device.pop("device")),
+    "bias of numbers": _in_device(lambda device: device.update(bias=[1, 2])),
+    "no mappings": _in_device(lambda device: device.pop("mappings")),
+    "a spread that is a text": _in_device(lambda device: [b.update(between_sd="x") for b in device["bias"]]),
+    "a spread below zero": _in_device(lambda device: [b.update(between_sd=-1.0) for b in device["bias"]]),
+}
+
+
+@pytest.mark.parametrize("damage", DAMAGE)
+def test_a_file_that_is_no_study(damage: str, results: Path, tmp_path: Path) -> None:
+    path = tmp_path / "results.json"
+    path.write_text(json.dumps(DAMAGE[damage](json.loads(results.read_text()))))
+    result = run("plan", "--from", path)
+    assert result.exit_code == 1, (result.output, result.exception)
+    assert result.stderr.startswith("sleepagree: results.json")
+
+
+@pytest.mark.parametrize("data", [b"", b"{", b"\xff\xfe", b"[" * 100_000])
+def test_bytes_that_are_no_study(data: bytes, tmp_path: Path) -> None:
+    path = tmp_path / "results.json"
+    path.write_bytes(data)
+    result = run("plan", "--from", path)
+    assert result.exit_code == 1, (result.output, result.exception)

@@ -1,0 +1,287 @@
+"""``sleepagree study`` and ``sleepagree bias``: exit codes, what is printed where, what is written and what is not."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from sleepagree import study_run
+from tests.canaries import run
+from tests.ferry import copy_ferry
+
+QUICK = ("--resamples", "50")
+
+
+@pytest.fixture
+def table(tmp_path: Path) -> Path:
+    return copy_ferry(tmp_path / "ferry")
+
+
+def spoil(table: Path, *names: str) -> None:
+    for name in names:
+        (table.parent / name).write_text("nothing\n")
+
+
+# --- exit 0 -----------------------------------------------------------------------------------------------
+
+
+def test_a_study_that_goes_well(table: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    result = run("study", table, "--out", out, *QUICK)
+    assert result.exit_code == 0, result.output
+    assert result.stdout.startswith("WHAT WAS COMPARED\n  band A: 4 participants, 12 nights")
+    assert f"Written to {out}: start with {out / 'report.html'}" in result.stdout
+    assert "REFUSED" not in result.stdout
+    # cautions are no results: they go to the other stream, and are in the files all the same
+    assert "caution: band A: 4 participants are few" in result.stderr
+    assert "caution" not in result.stdout
+    cautions = json.loads((out / "results.json").read_text())["cautions"]
+    assert [line.removeprefix("caution: ") for line in result.stderr.splitlines()] == cautions
+
+
+def test_quiet_is_quiet(table: Path, tmp_path: Path) -> None:
+    result = run("study", table, "--out", tmp_path / "out", *QUICK, "--quiet")
+    assert result.exit_code == 0
+    assert result.stderr == ""
+
+
+def test_no_progress_where_there_is_no_terminal(table: Path, tmp_path: Path) -> None:
+    result = run("study", table, "--out", tmp_path / "out", *QUICK)
+    assert "\r" not in result.output
+    assert "nights," not in result.stderr.split("caution")[0]
+
+
+def test_options_reach_the_results(table: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    words = ("--mapping", "wake-sleep", "--seed", "7", "--confidence", "0.9", "--outside", "wake", "--margin", "TST=30")
+    result = run("study", table, "--out", out, *QUICK, *words)
+    assert result.exit_code == 0, result.output
+    document = json.loads((out / "results.json").read_text())
+    options = document["options"]
+    assert options["mappings"] == ["wake-sleep"]
+    assert (options["seed"], options["confidence"], options["resamples"]) == (7, 0.9, 50)
+    assert options["outside"] == "wake"
+    assert options["margins"] == {"TST": 30.0}
+    tests = {b["measure"]: "equivalence" in b for d in document["devices"] for b in d["bias"]}
+    assert [measure for measure, tested in tests.items() if tested] == ["TST"]
+    assert "two one-sided tests" in result.stdout
+
+
+def test_an_empty_folder_is_free(table: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    assert run("study", table, "--out", out, *QUICK).exit_code == 0
+    assert (out / "results.json").exists()
+
+
+# --- exit 3: some nights refused --------------------------------------------------------------------------
+
+
+def test_refused_nights_head_every_output(table: Path, tmp_path: Path) -> None:
+    spoil(table, "band-a/crew-1-night-2.csv", "pad-b/crew-4-night-3.csv")
+    out = tmp_path / "out"
+    result = run("study", table, "--out", out, *QUICK)
+    assert result.exit_code == 3
+    head = result.stdout.split("WHAT WAS COMPARED")[0]
+    assert head.startswith("REFUSED: 2 of 24 nights\n  line 3, crew-1 2 band A: band-a/crew-1-night-2.csv: ")
+    assert "line 25, crew-4 3 pad B: pad-b/crew-4-night-3.csv: " in head
+    document = json.loads((out / "results.json").read_text())
+    assert list(document).index("nights") < list(document).index("devices")
+    assert [r["row"] for r in document["nights"]["refused"]] == [3, 25]
+    page = (out / "report.html").read_text()
+    first_number = page.index("crew-1-night-2.csv")
+    assert first_number < page.index("<figure")
+    rows = list(csv.DictReader(io.StringIO((out / "nights.csv").read_text())))
+    assert [(r["row"], r["outcome"]) for r in rows if r["outcome"] != "scored"] == [("3", "refused"), ("25", "refused")]
+    bias = run("bias", table, *QUICK)
+    assert bias.exit_code == 3
+    assert bias.stdout.startswith("REFUSED: 2 of 24 nights\n")
+
+
+def test_json_alone_tells_refusals_on_the_other_stream(table: Path) -> None:
+    spoil(table, "band-a/crew-1-night-2.csv")
+    result = run("bias", table, *QUICK, "--json", "-")
+    assert result.exit_code == 3
+    assert set(json.loads(result.stdout)) == {"band A", "pad B"}
+    assert "refused: line 3: band-a/crew-1-night-2.csv: " in result.stderr
+
+
+def test_duplicates_are_refused(table: Path, tmp_path: Path) -> None:
+    folder = table.parent
+    shutil.copy(folder / "reference" / "crew-1-night-1.edf", folder / "reference" / "crew-2-night-1.edf")
+    # one participant's file under another's name: other bytes, the same stages
+    first, copy = (folder / "band-a" / f"crew-{n}-night-3.csv" for n in (3, 4))
+    copy.write_text(first.read_text().replace("\n", "\r\n"))
+    shutil.copy(folder / "reference" / "crew-3-night-3.edf", folder / "reference" / "crew-4-night-3.edf")
+    result = run("study", table, "--out", tmp_path / "out", *QUICK)
+    assert result.exit_code == 3, result.output
+    refused = json.loads((tmp_path / "out" / "results.json").read_text())["nights"]["refused"]
+    by_row = {r["row"]: r["reason"] for r in refused}
+    assert "one night under two names" in by_row[13]
+    assert by_row[13].startswith("the same reference file as line 10 (participant crew-3, night 3, device band A)")
+    assert all("two names" in r or "share no time" in r for r in by_row.values()), by_row
+
+
+def test_strict_refuses_the_whole_study(table: Path, tmp_path: Path) -> None:
+    spoil(table, "band-a/crew-1-night-2.csv")
+    out = tmp_path / "out"
+    for words in (("study", table, "--out", out), ("bias", table, "--csv", tmp_path / "bias.csv")):
+        result = run(*words, *QUICK, "--strict")
+        assert result.exit_code == 1
+        assert result.stdout == ""
+        assert "1 nights cannot be scored" in result.stderr or "1 night cannot be scored" in result.stderr
+        assert "line 3 (crew-1, 2, band A)" in result.stderr
+    assert not out.exists()
+    assert not (tmp_path / "bias.csv").exists()
+
+
+# --- exit 1: it cannot be used ----------------------------------------------------------------------------
+
+
+def test_every_fault_of_a_table_is_listed_at_once(table: Path, tmp_path: Path) -> None:
+    lines = table.read_text().splitlines()
+    lines[2] = lines[2].replace("band-a/crew-1-night-2.csv", "band-a/nowhere.csv")
+    lines[4] = lines[4].replace("crew-2,1", ",1")
+    lines[6] = lines[6].replace(",band-a.toml,,", ",band-a.toml,soon,")
+    lines[8] = lines[8] + ",x"
+    lines[10] = lines[9]
+    table.write_text("\n".join(lines) + "\n")
+    result = run("study", table, "--out", tmp_path / "out", *QUICK)
+    assert result.exit_code == 1
+    assert result.stdout == ""
+    for text in (
+        "faults in the table of nights; nothing was run",
+        "line 3: device_file 'band-a/nowhere.csv' does not exist",
+        "line 5: participant is empty",
+        "line 7: clock_offset 'soon'",
+        "line 9: 9 cells, the header has 8",
+        "line 11: participant crew-3, night 3, device band A stand in line 10 already",
+    ):
+        assert text in result.stderr
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["ferry"]
+
+
+@pytest.mark.parametrize("more", [(), ("--overwrite",)])
+def test_a_folder_that_is_not_ours_is_refused(more: tuple[str, ...], table: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "thesis.txt").write_text("draft")
+    result = run("study", table, "--out", out, *QUICK, *more)
+    assert result.exit_code == 1
+    assert result.stderr.startswith(f"sleepagree: {out}: ")
+    assert [p.name for p in out.iterdir()] == ["thesis.txt"]
+
+
+def test_a_folder_of_results_is_replaced_on_request_only(table: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    assert run("study", table, "--out", out, *QUICK).exit_code == 0
+    before = {p: p.read_bytes() for p in out.rglob("*") if p.is_file()}
+    refused = run("study", table, "--out", out, *QUICK, "--seed", "3")
+    assert refused.exit_code == 1
+    assert "--overwrite" in refused.stderr
+    assert {p: p.read_bytes() for p in out.rglob("*") if p.is_file()} == before
+    assert run("study", table, "--out", out, *QUICK, "--seed", "3", "--overwrite").exit_code == 0
+    assert (out / "results.json").read_bytes() != before[out / "results.json"]
+
+
+@pytest.mark.parametrize("name", ["nights.csv", "nights.xlsx", ""])
+def test_a_table_that_is_not_there(name: str, tmp_path: Path) -> None:
+    result = run("study", tmp_path / name, "--out", tmp_path / "out")
+    assert result.exit_code == 1
+    assert result.stderr.startswith("sleepagree: ")
+    assert "Traceback" not in result.output
+
+
+def test_a_study_that_fails_leaves_nothing_half_written(
+    table: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*args: object, **options: object) -> None:
+        raise RuntimeError("a bug of ours")
+
+    monkeypatch.setattr("sleepagree.study_folder.night_rows", broken)
+    result = run("study", table, "--out", tmp_path / "out", *QUICK)
+    assert isinstance(result.exception, RuntimeError)
+    # finished nights wait for --resume; no results, and no folder of half of them
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["ferry", "out.unfinished"]
+    assert [p.name for p in (tmp_path / "out.unfinished").iterdir()] == ["chunk-000000.json"]
+    monkeypatch.undo()
+    scored: list[int] = []
+    whole = study_run.score_rows
+    monkeypatch.setattr(study_run, "score_rows", lambda *args: scored.append(1) or whole(*args))
+    assert run("study", table, "--out", tmp_path / "out", *QUICK, "--resume").exit_code == 0
+    assert scored == []
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["ferry", "out"]
+
+
+def test_resume_without_anything_to_resume(table: Path, tmp_path: Path) -> None:
+    assert run("study", table, "--out", tmp_path / "out", *QUICK, "--resume").exit_code == 0
+
+
+# --- exit 2: wrong use ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        (),
+        ("--out",),
+        ("--out", "x", "--margin", "TST"),
+        ("--out", "x", "--margin", "=30"),
+        ("--out", "x", "--margin", "TST=-1"),
+        ("--out", "x", "--margin", "TST=nan"),
+        ("--out", "x", "--margin", "TST=inf"),
+        ("--out", "x", "--workers", "0"),
+        ("--out", "x", "--resamples", "-1"),
+        ("--out", "x", "--confidence", "nan"),
+        ("--out", "x", "--confidence", "1"),
+        ("--out", "x", "--outside", "sleep"),
+        ("--out", "x", "--no-such-option"),
+    ],
+)
+def test_wrong_use(words: tuple[str, ...], table: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    result = run("study", table, *words)
+    assert result.exit_code == 2, result.output
+    assert result.stderr.startswith(("Usage: ", "Error: "))
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["ferry"]
+
+
+@pytest.mark.parametrize(
+    "words", [("--mapping", "no-such"), ("--window", "midnight"), ("--window", "a/b"), ("--margin", "naps=3")]
+)
+def test_values_that_mean_nothing(words: tuple[str, ...], table: Path, tmp_path: Path) -> None:
+    result = run("study", table, "--out", tmp_path / "out", *QUICK, *words)
+    assert result.exit_code == 1, result.output
+    assert result.stderr.startswith("sleepagree: ")
+    assert not (tmp_path / "out").exists()
+
+
+# --- the table of bias alone ------------------------------------------------------------------------------
+
+
+def test_bias_prints_what_the_study_writes(table: Path, tmp_path: Path) -> None:
+    out, rows = tmp_path / "out", tmp_path / "bias.csv"
+    study = run("study", table, "--out", out, *QUICK)
+    bias = run("bias", table, *QUICK, "--csv", rows, "--json", tmp_path / "bias.json")
+    assert bias.exit_code == 0, bias.output
+    assert rows.read_bytes() == (out / "bias.csv").read_bytes()
+    devices = json.loads((out / "results.json").read_text())["devices"]
+    assert json.loads((tmp_path / "bias.json").read_text()) == {d["device"]: d["bias"] for d in devices}
+    block = study.stdout[study.stdout.index("BIAS of band A") :]
+    assert bias.stdout.splitlines()[:10] == block.splitlines()[:10]
+
+
+def test_bias_files_that_exist_are_kept(table: Path, tmp_path: Path) -> None:
+    rows = tmp_path / "bias.csv"
+    rows.write_text("old")
+    refused = run("bias", table, *QUICK, "--csv", rows)
+    assert refused.exit_code == 1
+    assert refused.stdout == ""
+    assert rows.read_text() == "old"
+    assert run("bias", table, *QUICK, "--csv", rows, "--overwrite").exit_code == 0
+    assert rows.read_text().startswith("device,measure,")
