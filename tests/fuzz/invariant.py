@@ -9,6 +9,7 @@ import tracemalloc
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 from types import FrameType
 from typing import TypeVar
@@ -24,6 +25,7 @@ from sleepagree.readers import read_spans
 from sleepagree.readers.layout import Layout, read_layout
 from sleepagree.starter_layout import starter_layout
 from sleepagree.text import night_lines
+from tests.readers.edf_bytes import annotation_file, hypnogram
 
 #: A hang: seconds of processor time, so that a busy machine does not count.
 LONGEST_S = 2.0
@@ -68,6 +70,17 @@ def bounded(size: int) -> Iterator[None]:
         if started:
             tracemalloc.stop()
     assert peak <= TIMES_THE_FILE * size + BASE_BYTES, f"{peak} bytes of memory for a file of {size}"
+
+
+@cache
+def warm_up(folder: Path) -> None:
+    """Import what readers import when they first read, so that no input has to pay for it."""
+    path = folder / "warm.edf"
+    path.write_bytes(annotation_file(*hypnogram(20)).encode())
+    (folder / "warm.csv").write_text("time,stage\n2026-03-01T22:30:00,wake\n2026-03-01T22:30:30,rem\n")
+    for name in ("warm.edf", "warm.csv"):
+        _survive(folder / name, None, "Europe/Helsinki")
+        (folder / name).unlink()
 
 
 def survive(path: Path, *, layout: Path | None = None, zone: str | None = None) -> str:

@@ -24,7 +24,7 @@ from sleepagree.study_documents import study_document
 from sleepagree.study_folder import StudyRequest, load_nights, run_study
 from sleepagree.study_run import ScoringOptions, score_rows
 from tests.fuzz import inputs
-from tests.fuzz.invariant import OUTCOMES, bounded, or_message, survive
+from tests.fuzz.invariant import OUTCOMES, bounded, or_message, survive, warm_up
 
 Survivor = Callable[[Path, Any], str]
 
@@ -40,6 +40,7 @@ class Target:
     def run(self, folder: Path, *, examples: int, seed: int | None) -> Counter[str]:
         """Try examples; return what became of them."""
         tally: Counter[str] = Counter()
+        warm_up(folder)
 
         def check(value: Any) -> None:
             tally[self.survivor(folder, value)] += 1
