@@ -25,8 +25,8 @@ from sleepagree.zones import add_seconds, elapsed_seconds, place_in_zone, second
 
 SILENT_AS_WAKE: Final = "(device silent: taken as wake)"
 
-#: A recording may be years of a wearable; what is scored as one night is less, or one of its dates is wrong.
-MOST_WINDOW_DAYS: Final = 100
+#: A file may hold years of a wearable; what is scored as one night is less, or one of its dates is wrong.
+MOST_WINDOW_DAYS: Final = 31
 MOST_WINDOW_EPOCHS: Final = MOST_WINDOW_DAYS * 2880
 
 #: Label of a consensus where no stage has more than half of the scorers.
