@@ -1,0 +1,205 @@
+"""Edges of the statistics and the alignment that random changes to the code showed to be looked at by no other test."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from sleepagree import agreement, resampling
+from sleepagree.epochs import lay_on_epochs
+from sleepagree.errors import PairingError
+from sleepagree.hypnogram import ScoredSpans
+from sleepagree.limits import Scale, TrueValue, fit_limits_of_agreement, sum_by_participant
+from sleepagree.measures import SleepMeasures, pair_measures
+from sleepagree.pairing import align, parse_window
+from sleepagree.redistribution import account_for_bias
+from sleepagree.resampling import block_bootstrap_tables, cluster_bootstrap, mean_bootstrap
+from sleepagree.sources import read_hypnogram
+from tests.published.test_yang_zhou2014 import TABLES
+
+START = datetime(2026, 3, 1, 22, 30)
+
+
+# --- agreement --------------------------------------------------------------------------------------------
+
+
+def test_the_clustered_error_is_the_published_one() -> None:
+    # Yang & Zhou 2014, example 1, recomputed by the authors' matrix form (tests/published): both ways to it agree
+    found = agreement.clustered_se(TABLES, influence=agreement.kappa_influence(TABLES.sum(axis=0)))
+    assert float(found) == pytest.approx(0.155379, abs=5e-7)
+
+
+# --- epochs and pairing -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("day", [0, 8])
+def test_epochs_off_the_grid_are_shared_out_alike_on_every_day(day: int) -> None:
+    # 20-s spans W N1 N2 W N1 N2: the three 30-s epochs hold 20 W + 10 N1, 10 N1 + 20 N2, 20 W + 10 N1 ...
+    onset = 86_400.0 * day + 20.0 * np.arange(6)
+    spans = ScoredSpans(onset, np.full(6, 20.0), np.array([0, 1, 2] * 2), ("W", "N1", "N2"), ("W", "N1", "N2"))
+    laid = lay_on_epochs(spans, origin_s=0.0)
+    assert laid.first == 2880 * day
+    assert laid.codes.tolist() == [0, 2, 0, 2]
+    assert laid.split_epochs == 4
+
+
+def test_a_tie_is_the_earlier_one_s_on_every_day() -> None:
+    for day in (0, 8):
+        onset = 86_400.0 * day + np.array([0.0, 15.0, 30.0, 45.0])
+        spans = ScoredSpans(onset, np.full(4, 15.0), np.array([2, 0, 0, 1]), ("W", "N1", "N2"), ("W", "N1", "N2"))
+        assert lay_on_epochs(spans, origin_s=0.0).codes.tolist() == [2, 0]
+
+
+def test_a_night_of_more_than_a_thousand_epochs_keeps_its_end() -> None:
+    words = [["W", "N1", "N2", "N3", "R"][i // 9 % 5] for i in range(1500)]
+    spans = read_hypnogram(words, start=START)
+    assert align(reference=spans, device=spans).ledger.window_epochs == 1500
+    given = parse_window("2026-03-01T22:30/2026-03-02T10:59:30")  # 1499 epochs of 30 s
+    assert align(reference=spans, device=spans, window=given).ledger.window_epochs == 1499
+
+
+@pytest.mark.parametrize("offset_s", [0.0, 600.0])
+def test_the_offset_that_a_message_names_puts_the_starts_together(offset_s: float) -> None:
+    # the reference's first stage lies an hour after its start, the device begins three hours after that
+    reference = read_hypnogram([None] * 120 + ["W", "N1", "N2"] * 20, start=START)
+    device = read_hypnogram(["wake", "light", "deep"] * 20, start=datetime(2026, 3, 2, 2, 30))
+    with pytest.raises(PairingError) as refusal:
+        align(reference=reference, device=device, clock_offset_s=offset_s)
+    assert "--clock-offset -10800 would put their starts together" in str(refusal.value)
+    together = align(reference=reference, device=device, clock_offset_s=-10_800.0)
+    assert together.ledger.scored == 60
+
+
+# --- measures ---------------------------------------------------------------------------------------------
+
+
+def test_reasons_say_what_is_missing_and_where() -> None:
+    awake = SleepMeasures(*[math.nan] * len(SleepMeasures.__dataclass_fields__))
+    slept = SleepMeasures(*[1.0] * len(SleepMeasures.__dataclass_fields__))
+    pairs = pair_measures(awake, awake, class_minutes=(("light", 0.0, 0.0),))
+    why = {pair.measure: pair.undefined_because for pair in pairs}
+    assert why["SOL"] == why["WASO"] == why["awakenings"] == why["percent light"] == "no sleep on either side"
+    assert why["REM latency"] == "no such epoch on either side"
+    one = {p.measure: p.undefined_because for p in pair_measures(slept, awake, class_minutes=())}
+    assert one["SOL"] == "no sleep on the device side"
+    assert one["REM latency"] == "no such epoch on the device side"
+
+
+# --- bias -------------------------------------------------------------------------------------------------
+
+
+def test_nothing_is_returned_to_a_class_when_no_epoch_went_unreported() -> None:
+    names = {"reference_classes": ("wake", "light", "rem"), "device_classes": ("wake", "light")}
+    none = account_for_bias(np.array([[5, 1], [2, 9], [0, 0]]), **names)
+    assert [source.returned_to for source in none] == ["", ""]
+    some = account_for_bias(np.array([[5, 1], [2, 9], [4, 1]]), **names)
+    assert [source.returned_to for source in some] == ["wake", "wake"]
+
+
+def test_ratios_need_values_above_zero_and_no_more() -> None:
+    below_one = {"reference": [0.5, 0.25, 0.8], "device": [0.6, 0.3, 0.9], "participant": [1, 2, 3]}
+    fitted = fit_limits_of_agreement(**below_one, scale=Scale.LOG_RATIO)
+    # the mean log ratio by hand
+    mean = np.mean(np.log([0.6 / 0.5, 0.3 / 0.25, 0.9 / 0.8]))
+    assert fitted.bias == pytest.approx(mean)
+    with_zero = fit_limits_of_agreement(reference=[0.5, 0.0, 0.8], device=[0.6, 0.3, 0.0], participant=[1, 2, 3],
+                                        scale=Scale.LOG_RATIO)  # fmt: skip
+    assert math.isnan(with_zero.bias)
+    assert "2 of 3 nights have 0 or less" in str(with_zero.undefined)
+
+
+def test_the_method_says_whether_the_true_value_was_taken_to_vary() -> None:
+    nights = {"reference": [1.0, 2.0, 3.0, 4.0], "device": [1.5, 2.0, 3.5, 4.5], "participant": [1, 1, 2, 2]}
+    varies = fit_limits_of_agreement(**nights).method
+    constant = fit_limits_of_agreement(**nights, true_value=TrueValue.CONSTANT).method
+    assert "true value varies from night to night (Bland & Altman 2007" in varies
+    assert "true value the same on all nights (Bland & Altman 1999)" in constant
+
+
+def test_a_participant_without_a_complete_night_keeps_a_row() -> None:
+    sums = sum_by_participant(reference=[1.0, 2.0, math.nan], device=[2.0, 4.0, 5.0], participant=[0, 0, 1])
+    assert sums.nights.tolist() == [2.0, 0.0]
+    assert sums.difference_sum.tolist() == [3.0, 0.0]
+    assert sums.square_sum.tolist() == [5.0, 0.0]
+
+
+# --- resampling -------------------------------------------------------------------------------------------
+
+
+def test_one_resample_is_enough_for_a_table() -> None:
+    codes = np.array([0, 1, 2, 1, 0], np.int64)
+    (table,) = block_bootstrap_tables(codes, 3, rng=np.random.default_rng(1), resamples=1)
+    assert table.sum() == 5
+    with pytest.raises(ValueError, match="resamples must be 1 or more"):
+        block_bootstrap_tables(codes, 3, rng=np.random.default_rng(1), resamples=0)
+
+
+def test_many_cells_do_not_spill_into_each_other() -> None:
+    # more cells than one 64-bit word holds: each table is a count of the epochs, cell by cell, against a plain loop
+    rng = np.random.default_rng(3)
+    codes = rng.integers(0, 30, 900)
+    tables = block_bootstrap_tables(codes, 30, rng=np.random.default_rng(5), resamples=200)
+    assert (tables.sum(axis=1) == 900).all()
+    share = np.bincount(codes, minlength=30) / 900
+    # each cell's mean over resamples is its share of the night: z scores of 30 means stay small
+    error = (tables.mean(axis=0) - 900 * share) / (tables.std(axis=0) / math.sqrt(200))
+    assert np.abs(error).max() < 4.5
+
+
+def test_one_epoch_blocks_are_the_plain_bootstrap() -> None:
+    codes = np.repeat([0, 1], [300, 100])
+    tables = block_bootstrap_tables(codes, 2, rng=np.random.default_rng(8), resamples=4000, mean_block_epochs=1.0)
+    # binomial by scipy: mean 300, sd sqrt(400 * .75 * .25)
+    assert tables[:, 0].mean() == pytest.approx(300, abs=4 * math.sqrt(75 / 4000))
+    assert tables[:, 0].std() == pytest.approx(math.sqrt(75), rel=0.05)
+
+
+def test_two_participants_with_nested_nights_have_intervals() -> None:
+    rng = np.random.default_rng(2)
+    tables = rng.integers(5, 60, (6, 2, 2))
+    found = cluster_bootstrap(tables, agreement.accuracy, rng=np.random.default_rng(4), resamples=300, nights=(3, 3))
+    assert found.percentile.defined
+    assert not math.isnan(found.percentile.low)
+    assert not math.isnan(found.delta.se)
+    one = cluster_bootstrap(tables, agreement.accuracy, rng=np.random.default_rng(4), resamples=300, nights=(6,))
+    assert one.units == 6  # nights are the units of a single participant
+    assert found.units == 2
+
+
+def test_bca_of_a_skewed_mean_is_that_of_scipy_far_from_the_middle() -> None:
+    # values of which one stands out: most resamples lie on one side, and the correction is large
+    values = np.array([1.0, 1.1, 0.9, 1.05, 0.95, 1.0, 1.02, 0.98, 1.01, 14.0])
+    ours = mean_bootstrap(
+        values, rng=np.random.default_rng(1), resamples=20_000, level=0.9, tails=resampling.Tails.NORMAL
+    ).bca
+    theirs = stats.bootstrap(
+        (values,), np.mean, method="BCa", n_resamples=20_000, confidence_level=0.9, rng=np.random.default_rng(2)
+    ).confidence_interval
+    assert ours.low == pytest.approx(theirs.low, abs=0.12)
+    assert ours.high == pytest.approx(theirs.high, rel=0.06)
+
+
+def test_a_statistic_that_all_resamples_share_has_no_bca() -> None:
+    tables = np.array([[[5, 0], [0, 5]]] * 4)
+    found = cluster_bootstrap(tables, agreement.accuracy, rng=np.random.default_rng(1), resamples=50)
+    assert found.value == 1.0
+    assert found.percentile.low == found.percentile.high == 1.0
+
+
+def test_a_note_when_the_ends_are_the_outermost_resamples() -> None:
+    values = np.arange(12.0)
+    few = mean_bootstrap(values, rng=np.random.default_rng(1), resamples=20)
+    many = mean_bootstrap(values, rng=np.random.default_rng(1), resamples=2000)
+    assert any("outermost resamples" in note for note in few.notes)
+    assert not any("outermost resamples" in note for note in many.notes)
+
+
+def test_the_standard_error_of_few_resamples_is_that_of_numpy() -> None:
+    values = np.arange(12.0)
+    two = mean_bootstrap(values, rng=np.random.default_rng(1), resamples=2)
+    assert two.percentile.se > 0
+    assert math.isnan(mean_bootstrap(values, rng=np.random.default_rng(1), resamples=1).percentile.se)
