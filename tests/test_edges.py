@@ -13,11 +13,19 @@ from sleepagree import agreement, resampling
 from sleepagree.epochs import lay_on_epochs
 from sleepagree.errors import PairingError
 from sleepagree.hypnogram import ScoredSpans
-from sleepagree.limits import Scale, TrueValue, fit_limits_of_agreement, sum_by_participant
+from sleepagree.limits import (
+    ParticipantSums,
+    Scale,
+    SummedLimits,
+    TrueValue,
+    fit_limits_of_agreement,
+    limits_from_participant_sums,
+    sum_by_participant,
+)
 from sleepagree.measures import SleepMeasures, pair_measures
 from sleepagree.pairing import align, parse_window
 from sleepagree.redistribution import account_for_bias
-from sleepagree.resampling import block_bootstrap_tables, cluster_bootstrap, mean_bootstrap
+from sleepagree.resampling import block_bootstrap_tables, cluster_bootstrap, cluster_bootstrap_all, mean_bootstrap
 from sleepagree.sources import read_hypnogram
 from tests.published.test_yang_zhou2014 import TABLES
 
@@ -203,3 +211,73 @@ def test_the_standard_error_of_few_resamples_is_that_of_numpy() -> None:
     two = mean_bootstrap(values, rng=np.random.default_rng(1), resamples=2)
     assert two.percentile.se > 0
     assert math.isnan(mean_bootstrap(values, rng=np.random.default_rng(1), resamples=1).percentile.se)
+
+
+def test_statistics_together_have_the_intervals_that_each_has_alone() -> None:
+    rng = np.random.default_rng(6)
+    tables = rng.integers(1, 40, (15, 3, 3)) + 30 * np.eye(3, dtype=np.int64)
+    kernels = {"accuracy": agreement.accuracy, "sensitivity": agreement.sensitivity, "kappa": agreement.kappa}
+    influences = {"kappa": agreement.kappa_influence}
+    together = cluster_bootstrap_all(
+        tables, kernels, rng=np.random.default_rng(7), resamples=300, influences=influences
+    )
+    for name in ("accuracy", "kappa"):
+        alone = cluster_bootstrap(
+            tables, kernels[name], rng=np.random.default_rng(7), resamples=300, influence=influences.get(name)
+        )
+        (found,) = together[name]
+        for kind in ("percentile", "bca", "delta"):
+            one, other = getattr(found, kind), getattr(alone, kind)
+            assert (one.value, one.low, one.high, one.se) == pytest.approx(
+                (other.value, other.low, other.high, other.se), rel=1e-12
+            )
+    assert len(together["sensitivity"]) == 3
+    # classes have intervals of their own
+    assert len({found.percentile.low for found in together["sensitivity"]}) == 3
+
+
+@pytest.mark.parametrize("units", [9, 10, 11])
+def test_from_ten_participants_on_the_percentile_interval_is_reported(units: int) -> None:
+    tables = np.random.default_rng(6).integers(1, 40, (units, 2, 2))
+    found = cluster_bootstrap(tables, agreement.accuracy, rng=np.random.default_rng(7), resamples=200)
+    assert found.primary is (found.delta if units < 10 else found.percentile)
+
+
+def test_pieces_of_the_resampling_make_no_difference(monkeypatch: pytest.MonkeyPatch) -> None:
+    tables = np.random.default_rng(6).integers(1, 40, (60, 3, 3))
+    whole = cluster_bootstrap(tables, agreement.kappa, rng=np.random.default_rng(7), resamples=500)
+    for name, value in (("_PIECE_ROWS", 7), ("_PIECE_PRODUCTS", 40), ("_PIECE_PRODUCTS_OF_ONE", 9)):
+        monkeypatch.setattr(resampling, name, value)
+    parts = cluster_bootstrap(tables, agreement.kappa, rng=np.random.default_rng(7), resamples=500)
+    assert (parts.percentile.low, parts.percentile.high) == pytest.approx((whole.percentile.low, whole.percentile.high))
+    assert parts.delta.se == pytest.approx(whole.delta.se)
+
+
+def test_a_mean_of_nothing_has_no_resample_without_a_value() -> None:
+    found = mean_bootstrap(np.array([math.nan, math.nan]), rng=np.random.default_rng(1), resamples=40)
+    assert math.isnan(found.value)
+    assert (found.units, found.undefined_replicates, found.dropped_units) == (0, 0, 2)
+
+
+def test_limits_of_many_resamples_keep_their_digits_beside_a_large_bias() -> None:
+    rng = np.random.default_rng(4)
+    who = np.repeat(np.arange(12), 3)
+    difference = rng.normal(0, 5, 36) + np.repeat(rng.normal(0, 3, 12), 3)
+    weights = rng.multinomial(12, np.full(12, 1 / 12), 50)
+
+    def limits(shift: float) -> SummedLimits:
+        sums = sum_by_participant(reference=np.zeros(36), device=difference + shift, participant=who)
+        return limits_from_participant_sums(sums, weights=weights)
+
+    plain, far = limits(0.0), limits(1e7)
+    # a spread does not depend on where it lies
+    assert far.sd == pytest.approx(plain.sd, rel=1e-3)
+    assert far.bias - 1e7 == pytest.approx(plain.bias, abs=1e-6)
+
+
+def test_resamples_that_draw_nobody_with_a_night_have_no_bias() -> None:
+    sums = ParticipantSums([2, 1, 0], [4.0, 3.0, 0.0], [10.0, 9.0, 0.0])
+    found = limits_from_participant_sums(sums, weights=[[0, 0, 3], [1, 1, 1]])
+    assert math.isnan(found.bias[0])
+    assert math.isnan(found.sd[0])
+    assert found.bias[1] == pytest.approx(2.5)  # the mean of 2 and 3
