@@ -29,10 +29,10 @@ from tests.readers.edf_bytes import annotation_file, hypnogram
 
 #: A hang: seconds of processor time, so that a busy machine does not count.
 LONGEST_S = 2.0
-#: Memory: ten times the file, and what the grid of the longest recording takes: a few bytes may tell of two stages a
-#: month apart, and its epochs are then counted as gaps.
+#: Memory: ten times the file, and what the grid of the longest recording takes: a few bytes may tell of two stages
+#: almost two years apart, and two million epochs are then laid out to be counted as gaps.
 TIMES_THE_FILE = 10
-BASE_BYTES = 96 * 1024 * 1024
+BASE_BYTES = 384 * 1024 * 1024
 LONGEST_MESSAGE = 4000
 
 T = TypeVar("T")
