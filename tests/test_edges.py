@@ -70,6 +70,15 @@ def test_a_night_of_more_than_a_thousand_epochs_keeps_its_end() -> None:
     assert align(reference=spans, device=spans, window=given).ledger.window_epochs == 1499
 
 
+def test_a_window_that_begins_a_thousand_epochs_in_begins_there() -> None:
+    spans = read_hypnogram([["W", "N2"][i // 7 % 2] for i in range(1500)], start=START)
+    late = parse_window("2026-03-02T08:30/2026-03-02T11:00")  # from epoch 1200 to the end
+    paired = align(reference=spans, device=spans, window=late)
+    assert paired.begin == datetime(2026, 3, 2, 8, 30)
+    assert paired.ledger.window_epochs == 300
+    assert paired.reference.tolist() == [(1200 + i) // 7 % 2 for i in range(300)]
+
+
 @pytest.mark.parametrize("offset_s", [0.0, 600.0])
 def test_the_offset_that_a_message_names_puts_the_starts_together(offset_s: float) -> None:
     # the reference's first stage lies an hour after its start, the device begins three hours after that
