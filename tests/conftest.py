@@ -1,0 +1,21 @@
+"""What every test runs under."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from hypothesis import HealthCheck, settings
+
+# How long an example takes to draw says how busy the machine is, not whether the code is right: there are no timed
+# tests here.
+settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("untimed")
+
+_TOOLS = ("faults", "fuzz", "mutation", "performance")
+
+
+def pytest_ignore_collect(collection_path: Path) -> bool | None:
+    """Leave out the programs beside the tests: some want tools that the tests do not install."""
+    if collection_path.suffix != ".py" or collection_path.name.startswith(("test_", "conftest")):
+        return None
+    return True if collection_path.parent.name in _TOOLS else None
