@@ -36,7 +36,7 @@ def bias(ctx: click.Context, /, nights: Path, csv_path: Path | None, json_path: 
     from sleepagree.study_run import Execution
     from sleepagree.study_text import bias_lines
 
-    request = build_request(options, command=f"sleepagree bias {nights.name}")
+    request = build_request(options, command="")
     request = replace(request, scoring=replace(request.scoring, epochs=False))
     table = load_nights(nights)
     execution = Execution(options["workers"], options["scheduler"])

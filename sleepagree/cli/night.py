@@ -53,7 +53,8 @@ def night(reference: Path, device: Path, mapping_names: tuple[str, ...], **optio
     if out is not None:
         from sleepagree.night_folder import write_night
 
-        write_night(scored, out, results=text, overwrite=overwrite)
+        command = shared.repeat_command(anonymous=options["anonymous"])
+        write_night(scored, out, results=text, command=command, overwrite=overwrite)
     if json_path:
         shared.write_json(text, json_path, overwrite=overwrite)
     if json_path != "-":

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+import shlex
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
+from click.core import ParameterSource
 
 if TYPE_CHECKING:
     from sleepagree.hypnogram import ScoredSpans
@@ -191,6 +193,38 @@ def _name(path: Path | None, *, anonymous: bool) -> str | None:
     if path is None:
         return None
     return "layout" if anonymous else path.name
+
+
+#: Options that do not change what is found; the command that repeats a run leaves them out.
+_NOT_RESULTS: Final = frozenset({"json_path", "csv_path", "overwrite", "quiet", "resume", "workers", "scheduler"})
+
+
+def repeat_command(*, anonymous: bool) -> str:
+    """Return the command that repeats this run: every option that was given, paths without their folders.
+
+    Anonymous: names, paths and times give way to the word that ``--help`` shows for them.
+    """
+    from sleepagree.errors import printable
+
+    context = click.get_current_context()
+    words = ["sleepagree", context.info_name or ""]
+    for parameter in context.command.params:
+        given = context.get_parameter_source(parameter.name or "") is ParameterSource.COMMANDLINE
+        if not given or parameter.name in _NOT_RESULTS:
+            continue
+        value = context.params[parameter.name or ""]
+        named = isinstance(parameter, click.Option)
+        for one in value if getattr(parameter, "multiple", False) else (value,):
+            words += [parameter.opts[0]] if named else []
+            if named and getattr(parameter, "is_flag", False):
+                continue
+            words.append(parameter.make_metavar(context).split("|")[0] if anonymous else _without_folder(one))
+    return " ".join(words) if anonymous else printable(shlex.join(words))
+
+
+def _without_folder(value: Any) -> str:
+    is_file = isinstance(value, Path) or (isinstance(value, str) and value.casefold().endswith(".toml"))
+    return Path(value).name if is_file else str(value)
 
 
 def print_cautions(cautions: Sequence[str], *, quiet: bool) -> None:

@@ -67,8 +67,7 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
     from sleepagree.study_folder import load_nights, write_study
     from sleepagree.study_text import study_lines
 
-    names = "NIGHTS --out DIR --anonymous" if options["anonymous"] else f"{nights.name} --out {out.name}"
-    request = build_request(options, command=f"sleepagree study {names}")
+    request = build_request(options, command=shared.repeat_command(anonymous=options["anonymous"]))
     table = load_nights(nights)
     result = write_study(
         table,
