@@ -6,21 +6,18 @@ what became of the epoch, and whether the two can both hold.
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
-from itertools import groupby
+from itertools import chain, groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from sleepagree.cells import neutralise_cell
 from sleepagree.errors import OutputError
-from sleepagree.output_files import write_files
+from sleepagree.output import csv_text, encode_text, write_files
 from sleepagree.stages import COVERAGE, UNSCORED
 from sleepagree.zones import add_seconds
 
@@ -218,12 +215,8 @@ def _cell(value: Any, missing: str) -> str:
 
 
 def _table(header: Sequence[str], rows: Iterator[dict[str, Any]], *, delimiter: str, missing: str) -> bytes:
-    stream = io.StringIO()
-    writer = csv.writer(stream, delimiter=delimiter, lineterminator="\n")
-    writer.writerow(header)
-    for row in rows:
-        writer.writerow([neutralise_cell(_cell(row[name], missing)) for name in header])
-    return stream.getvalue().encode()
+    body = ([_cell(row[name], missing) for name in header] for row in rows)
+    return encode_text(csv_text(chain([header], body), delimiter=delimiter))
 
 
 # --- formats ----------------------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ import os
 import re
 import shutil
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from enum import Enum
 from pathlib import Path
 from typing import Final
@@ -336,13 +336,13 @@ def _cannot_write(path: Path, error: OSError) -> OutputError:
 # --- CSV --------------------------------------------------------------------------------------------------
 
 
-def csv_text(rows: Sequence[Sequence[str]]) -> str:
-    """Return rows as CSV text (RFC 4180) with LF line ends and neutralised cells."""
+def csv_text(rows: Iterable[Sequence[str]], *, delimiter: str = ",") -> str:
+    """Return rows as CSV text (RFC 4180; any delimiter) with LF line ends and neutralised cells."""
     # a row of one empty cell would be a blank line, which readers skip
-    return "".join((",".join(map(_csv_cell, row)) or '""') + "\n" for row in rows)
+    return "".join((delimiter.join(_csv_cell(cell, delimiter) for cell in row) or '""') + "\n" for row in rows)
 
 
-def _csv_cell(text: str) -> str:
+def _csv_cell(text: str, delimiter: str) -> str:
     # csv.writer leaves a lone carriage return unquoted when lines end in LF, and readers take it for a line end
     cell = neutralise_cell(text)
-    return '"' + cell.replace('"', '""') + '"' if _QUOTED.search(cell) else cell
+    return '"' + cell.replace('"', '""') + '"' if delimiter in cell or _QUOTED.search(cell) else cell

@@ -16,7 +16,7 @@ LAYERS = """
 errors
 stages
 hypnogram estimate cells normal_factors
-output output_files
+output
 epochs zones
 readers
 agreement ceiling measures by_participant

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sleepagree import output, output_files
+from sleepagree import output
 from sleepagree.errors import OutputError
 from sleepagree.output import Replaces, csv_text, encode_text, fresh_folder, refuse_folder, write_files, write_text
 
@@ -260,10 +260,6 @@ def test_a_folder_in_the_way_and_a_missing_folder_are_told_apart(tmp_path):
         write_text(tmp_path / "absent" / "file", "x")
 
 
-def test_there_is_one_mechanism():
-    assert output_files.write_files is output.write_files
-
-
 def test_half_a_surrogate_pair_is_written_as_its_escape():
     assert encode_text("a\udcff–") == b"a\\udcff\xe2\x80\x93"
 
@@ -301,3 +297,11 @@ def test_every_file_of_a_studys_folder_is_known_as_ours(tmp_path):
         result = CliRunner().invoke(main, [*arguments, *options])
         assert result.exit_code == 0, result.output
     refuse_folder(tmp_path / "out", overwrite=True)
+
+
+@pytest.mark.parametrize("delimiter", [",", "\t", ";"])
+def test_cells_that_hold_the_delimiter_or_a_line_end_come_back(delimiter):
+    # Python's csv module as the reader
+    rows = [["a,b", "c\td", "e;f"], ["g\rh", 'i"j', "k\nl"]]
+    text = csv_text(rows, delimiter=delimiter)
+    assert list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)) == rows

@@ -11,7 +11,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Final
 
-from sleepagree.output_files import write_files
+from sleepagree.output import write_files
 from sleepagree.readers._tal import format_tal
 
 _MONTHS: Final = ("JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC")
