@@ -15,7 +15,10 @@ _TOOLS = ("faults", "fuzz", "mutation", "performance")
 
 
 def pytest_ignore_collect(collection_path: Path) -> bool | None:
-    """Leave out the programs beside the tests: some want tools that the tests do not install."""
-    if collection_path.suffix != ".py" or collection_path.name.startswith(("test_", "conftest")):
+    """Leave out what holds no test: conftest files, and programs that want tools which the tests do not install."""
+    name = collection_path.name
+    if name == "conftest.py":
+        return True
+    if collection_path.suffix != ".py" or name.startswith("test_"):
         return None
     return True if collection_path.parent.name in _TOOLS else None
