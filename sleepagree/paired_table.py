@@ -302,7 +302,9 @@ def _csv_pieces(path: Path, sides: tuple[_Labels, _Labels]) -> Iterator[_Piece]:
     import pandas as pd
 
     with open_input(path) as source:
-        head = source.read_at(0, min(4096, source.size)).split(b"\n", 1)[0].decode("utf-8-sig", "replace")
+        # a line may end in a return alone: pandas splits there too
+        first = source.read_at(0, min(4096, source.size)).replace(b"\r", b"\n").split(b"\n", 1)[0]
+        head = first.decode("utf-8-sig", "replace")
         _refuse_endless_row(source, path)
     delimiter = max(",;\t", key=head.count)
     header = [cell.strip().casefold() for cell in next(csv.reader([head], delimiter=delimiter), [])]
@@ -343,7 +345,10 @@ def _next_frame(frames: Any) -> Any:
 
 def _refuse_endless_row(source: InputFile, path: Path) -> None:
     """Refuse gigabytes without a line end, which pandas would take into memory as one cell."""
-    if source.size > _LONGEST_ROW and source.read_at(0, _LONGEST_ROW).count(b"\n") < 2:
+    if source.size <= _LONGEST_ROW:
+        return
+    start = source.read_at(0, _LONGEST_ROW)
+    if max(start.count(b"\n"), start.count(b"\r")) < 2:
         raise FileFormatError(
             "the first row does not end", path.name, "line 2", f"{_LONGEST_ROW} bytes without a line end", "CSV", ""
         )

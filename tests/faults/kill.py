@@ -6,7 +6,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import random
 import shutil
 import subprocess
@@ -16,6 +15,7 @@ import time
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from tests import records
 from tests.performance.inputs import write_nights
 
 NIGHTS = 200
@@ -105,10 +105,13 @@ def main() -> None:
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         tally = torment(Path(folder), nights=NIGHTS, times=asked.times, rng=random.Random(asked.seed))
-    record = {"command": f"python -m tests.faults.kill --times {asked.times}", "seed": asked.seed, **asdict(tally)}
-    print(json.dumps(record, indent=2))
-    if asked.json:
-        asked.json.write_text(json.dumps(record, indent=2) + "\n")
+    record = {
+        "command": f"python -m tests.faults.kill --times {asked.times} --seed {asked.seed}",
+        **records.about("joblib"),
+        "seed": asked.seed,
+        **asdict(tally),
+    }
+    records.write(asked.json, record)
 
 
 if __name__ == "__main__":

@@ -6,7 +6,6 @@ starts from a few small files, made here, and keeps nothing but an input that br
 
 from __future__ import annotations
 
-import contextlib
 import sys
 import tempfile
 from collections.abc import Callable
@@ -14,16 +13,19 @@ from pathlib import Path
 
 import atheris
 
-with atheris.instrument_imports(include=["sleepagree.readers", "sleepagree.nights_table", "sleepagree.stages"]):
-    from sleepagree.errors import SleepAgreeError
+with atheris.instrument_imports(
+    include=["sleepagree.readers", "sleepagree.nights_table", "sleepagree.paired_table", "sleepagree.mapping_files"]
+):
+    import sleepagree.readers  # noqa: F401 - instrumented when it is first imported
+    from sleepagree.mapping_files import read_mapping
     from sleepagree.nights_table import read_nights_table
-    from sleepagree.readers import read_spans
+    from sleepagree.paired_table import read_paired_nights
     from sleepagree.readers.layout import read_layout
 
 import json
 
 from tests.fuzz import inputs
-from tests.fuzz.invariant import check_spans, or_message
+from tests.fuzz.invariant import or_message, outcome_of
 from tests.readers.edf_bytes import EdfBytes, Signal, annotation_file, hypnogram
 
 FERRY = Path(__file__).parent.parent.parent / "fixtures" / "ferry"
@@ -46,21 +48,28 @@ def seeds(kind: str) -> list[bytes]:
         ]
     if kind == "layout":
         return [path.read_bytes() for path in FERRY.glob("*.toml")]
+    if kind == "mapping":
+        return [b'classes = ["wake", "sleep"]\n[reference]\nW = "wake"\nN1 = "sleep"\n[device]\nwake = "wake"\n']
+    if kind == "paired":
+        rows = [f"a,1,{epoch},{stage},{stage}" for epoch, stage in enumerate(("wake", "N2", "N3", "R"))]
+        return ["\n".join(["participant,night,epoch,reference,device", *rows]).encode()]
     return [(FERRY / "nights.csv").read_bytes()[:600]]
 
 
 def reader(kind: str) -> Callable[[Path], object]:
-    if kind == "layout":
-        return read_layout
-    if kind == "nights":
-        return read_nights_table
-    return lambda path: check_spans(read_spans(path))
+    readers: dict[str, Callable[[Path], object]] = {
+        "layout": read_layout,
+        "mapping": read_mapping,
+        "nights": read_nights_table,
+        "paired": lambda path: list(read_paired_nights(path)),
+    }
+    return readers.get(kind, outcome_of)
 
 
 def main() -> None:
     kind, seconds = sys.argv[1], int(sys.argv[2])
     work = reader(kind)
-    suffix = {"edf": ".edf", "json": ".json", "layout": ".toml"}.get(kind, ".csv")
+    suffix = {"edf": ".edf", "json": ".json", "layout": ".toml", "mapping": ".toml"}.get(kind, ".csv")
     with tempfile.TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None) as folder:
         path, corpus = Path(folder) / f"input{suffix}", Path(folder) / "corpus"
         corpus.mkdir()
@@ -69,14 +78,13 @@ def main() -> None:
 
         def one(data: bytes) -> None:
             path.write_bytes(data)
-            with contextlib.suppress(SleepAgreeError):
-                or_message(lambda: work(path))
+            or_message(lambda: work(path))
 
         options = [
             f"-max_total_time={seconds}",
             "-max_len=4096",
             "-timeout=4",
-            "-rss_limit_mb=2048",
+            "-rss_limit_mb=1024",
             "-print_final_stats=1",
         ]
         atheris.Setup([sys.argv[0], *options, f"-artifact_prefix={Path.cwd()}/broke-{kind}-", str(corpus)], one)

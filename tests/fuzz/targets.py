@@ -14,7 +14,6 @@ import numpy as np
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 
-from sleepagree.errors import SleepAgreeError
 from sleepagree.mapping_files import read_mapping
 from sleepagree.night_summary import NightSummary
 from sleepagree.nights_table import read_nights_table
@@ -24,7 +23,7 @@ from sleepagree.study_documents import study_document
 from sleepagree.study_folder import StudyRequest, load_nights, run_study
 from sleepagree.study_run import ScoringOptions, score_rows
 from tests.fuzz import inputs
-from tests.fuzz.invariant import OUTCOMES, bounded, or_message, survive, warm_up
+from tests.fuzz.invariant import bounded, or_message, survive, warm_up
 
 Survivor = Callable[[Path, Any], str]
 
@@ -265,5 +264,3 @@ TARGETS = (
     Target("study", st.tuples(inputs.nights_tables(FILES), inputs.tables(), inputs.layouts), _nights),
     Target("paired epochs", inputs.paired_tables(), _paired),
 )
-
-__all__ = ["OUTCOMES", "TARGETS", "SleepAgreeError", "Target"]
