@@ -45,6 +45,8 @@ class EpochLabels:
 
     def window(self, first: int, n_epochs: int) -> LabelCodes:
         """Return the codes of ``n_epochs`` grid epochs from ``first`` on, gaps where nothing is known."""
+        if first == self.first and n_epochs == self.codes.size:
+            return self.codes
         out = np.full(n_epochs, GAP, np.int16)
         start, stop = max(first, self.first), min(first + n_epochs, self.first + self.codes.size)
         if stop > start:
@@ -79,18 +81,10 @@ def lay_on_epochs(spans: ScoredSpans, *, origin_s: float, epoch_s: float = EPOCH
     EpochGridError
         When the spans reach over more than two million epochs (a wrong year, most often).
     """
-    epoch_ms = round(epoch_s * _MS)
     if spans.onset_s.size == 0:
         return EpochLabels(0, np.empty(0, np.int16))
     _refuse_too_long(spans, origin_s, epoch_s)
-    begin = np.rint((spans.onset_s - origin_s) * _MS).astype(np.int64)
-    end = np.rint((spans.onset_s + spans.duration_s - origin_s) * _MS).astype(np.int64)
-    # rounding to a millisecond may leave a neighbour's end 1 ms after the next onset
-    np.minimum(end[:-1], begin[1:], out=end[:-1])
-    first, last = int(begin[0] // epoch_ms), int(-(-end[-1] // epoch_ms))
-    if not (begin % epoch_ms).any() and not (end % epoch_ms).any():
-        return EpochLabels(first, _repeat_runs(begin, end, spans.codes, epoch_ms))
-    return _share_out(begin, end, spans.codes, epoch_ms, first, last - first)
+    return _repeat_runs(spans, origin_s, epoch_s) or _share_out(spans, origin_s, epoch_s)
 
 
 def _refuse_too_long(spans: ScoredSpans, origin_s: float, epoch_s: float) -> None:
@@ -116,25 +110,32 @@ def _refuse_too_long(spans: ScoredSpans, origin_s: float, epoch_s: float) -> Non
         )
 
 
-def _repeat_runs(begin: NDArray[np.int64], end: NDArray[np.int64], codes: LabelCodes, epoch_ms: int) -> LabelCodes:
-    """Expand spans whose edges all lie on the grid."""
-    lengths = np.zeros(2 * begin.size - 1, np.int64)
-    lengths[0::2] = end - begin
-    lengths[1::2] = begin[1:] - end[:-1]
+def _repeat_runs(spans: ScoredSpans, origin_s: float, epoch_s: float) -> EpochLabels | None:
+    """Expand spans whose edges all lie on the grid; None where one does not, or two overlap."""
+    edges = np.empty(2 * spans.onset_s.size)
+    edges[0::2] = spans.onset_s
+    np.add(spans.onset_s, spans.duration_s, out=edges[1::2])
+    edges -= origin_s
+    edges /= epoch_s
+    lines = edges.astype(np.int64)
+    lengths = lines[1:] - lines[:-1]
+    if not (lines == edges).all() or lengths.min() < 0:
+        return None
     values = np.full(lengths.size, GAP, np.int16)
-    values[0::2] = codes
-    return seal(np.repeat(values, lengths // epoch_ms))
+    values[0::2] = spans.codes
+    return EpochLabels(int(lines[0]), seal(values.repeat(lengths)))
 
 
-def _share_out(
-    begin: NDArray[np.int64],
-    end: NDArray[np.int64],
-    codes: LabelCodes,
-    epoch_ms: int,
-    first: int,
-    n_epochs: int,
-) -> EpochLabels:
+def _share_out(spans: ScoredSpans, origin_s: float, epoch_s: float) -> EpochLabels:
     """Cut spans at the grid's lines and give each epoch to the label with most of it."""
+    epoch_ms = round(epoch_s * _MS)
+    codes = spans.codes
+    begin = np.rint((spans.onset_s - origin_s) * _MS).astype(np.int64)
+    end = np.rint((spans.onset_s + spans.duration_s - origin_s) * _MS).astype(np.int64)
+    # rounding to a millisecond may leave a neighbour's end 1 ms after the next onset
+    np.minimum(end[:-1], begin[1:], out=end[:-1])
+    first = int(begin[0] // epoch_ms)
+    n_epochs = int(-(-end[-1] // epoch_ms)) - first
     n_labels = int(codes.max()) + 1
     edges = np.sort(np.concatenate([begin, end, np.arange(first, first + n_epochs + 1) * epoch_ms]))
     edges = edges[np.diff(edges, prepend=edges[0] - 1) > 0]

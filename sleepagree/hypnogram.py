@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, fields, replace
 from datetime import datetime
 from enum import StrEnum
@@ -126,15 +127,27 @@ class ScoredSpans:
             raise ValueError("onset_s, duration_s and codes must be one-dimensional and of one length")
         if len(self.labels) != len(self.stages):
             raise ValueError("labels and stages must have one length")
-        if onset.size == 0:
-            return
-        if not (np.isfinite(onset).all() and np.isfinite(duration).all()):
-            raise EpochGridError("a time is missing or no finite number", self.origin.name)
-        if not (duration > 0).all():
-            raise EpochGridError("a span ends before it starts or lasts no time", self.origin.name)
-        # 1 ms of slack: times in files are decimal, their differences are not exact in binary
-        if (onset[1:] < onset[:-1] + duration[:-1] - 1e-3).any():
-            raise EpochGridError("spans overlap or are not in order of time", self.origin.name)
+        if onset.size and not self._is_in_order():
+            raise EpochGridError(self._fault(), self.origin.name)
+
+    def _is_in_order(self) -> bool:
+        """Whether every span lasts some time and none begins before the one before it ends."""
+        onset, duration = self.onset_s, self.duration_s
+        # A comparison with nan is false, and nothing can follow an endless span, so only the two ends are left to
+        # be looked at. 1 ms of slack: times in files are decimal, their differences are not exact in binary.
+        return bool(
+            (duration > 0).all()
+            and (onset[1:] >= onset[:-1] + duration[:-1] - 1e-3).all()
+            and -math.inf < onset[0]
+            and onset[-1] + duration[-1] < math.inf
+        )
+
+    def _fault(self) -> str:
+        if not (np.isfinite(self.onset_s).all() and np.isfinite(self.duration_s).all()):
+            return "a time is missing or no finite number"
+        if not (self.duration_s > 0).all():
+            return "a span ends before it starts or lasts no time"
+        return "spans overlap or are not in order of time"
 
     def __reduce__(self) -> tuple[Any, ...]:
         # a plain pickle would bring the arrays back writable

@@ -24,9 +24,13 @@ from numpy.typing import NDArray
 from sleepagree.estimate import NAN
 from sleepagree.stages import canonical_stage
 
-WAKE, SLEEP, SILENT = 0, 1, -1
+#: What an epoch is, as one byte: one of the first three, with the bits of REM and of N3.
+WAKE, SLEEP, SILENT, REM_BIT, DEEP_BIT = 0, 1, 2, 4, 8
 
-_WAKE_BYTE, _SLEEP_BYTE, _SILENT_BYTE = b"\x00", b"\x01", b"\xff"
+_WAKE_BYTE, _SLEEP_BYTE, _SILENT_BYTE = b"\x00", b"\x01", b"\x02"
+_SLEEP_OF_KIND = bytes(kind & 3 for kind in range(256))
+_REM_OF_KIND = bytes(bool(kind & REM_BIT) for kind in range(256))
+_DEEP_OF_KIND = bytes(bool(kind & DEEP_BIT) for kind in range(256))
 
 
 @dataclass(frozen=True)
@@ -86,30 +90,50 @@ def derive_measures(
     >>> m.tst_min, m.sol_min, m.waso_min, m.awakenings
     (3.5, 1.0, 1.5, 1.0)
     """
-    tib = sleep.size * epoch_min
+    kinds = np.where(sleep < 0, SILENT, sleep).astype(np.uint8)
+    for flags, bit in ((rem, REM_BIT), (deep, DEEP_BIT)):
+        if flags is not None:
+            kinds[flags] |= bit
+    return measure_kinds(kinds.tobytes(), says_rem=rem is not None, says_deep=deep is not None, epoch_min=epoch_min)
+
+
+def measure_kinds(kinds: bytes, *, says_rem: bool, says_deep: bool, epoch_min: float = 0.5) -> SleepMeasures:
+    """Return the measures of one side, as :func:`derive_measures` does, from one byte for each epoch.
+
+    Parameters
+    ----------
+    kinds : bytes, length n_epochs
+        ``WAKE``, ``SLEEP`` or ``SILENT`` (no stage), with ``REM_BIT`` or ``DEEP_BIT`` added, for every epoch of the
+        window.
+    says_rem, says_deep : bool
+        Whether this side can report that stage.
+    epoch_min : float
+        Length of an epoch in minutes.
+    """
     # searched as bytes: a night is a thousand epochs, and each array operation costs more than the search
-    flags = sleep.astype(np.int8, copy=False).tobytes()
-    onset = flags.find(_SLEEP_BYTE)
+    tib = len(kinds) * epoch_min
+    sleep = kinds.translate(_SLEEP_OF_KIND)
+    onset = sleep.find(_SLEEP_BYTE)
     if onset < 0:
         efficiency = 0.0 if tib else NAN
         return SleepMeasures(tib, 0.0, NAN, NAN, efficiency, NAN, NAN, NAN)
-    tst = flags.count(_SLEEP_BYTE) * epoch_min
+    tst = sleep.count(_SLEEP_BYTE) * epoch_min
     # wake and then sleep is an awakening; epochs without a stage between the two do not matter
-    awakenings = flags[onset:].replace(_SILENT_BYTE, b"").count(_WAKE_BYTE + _SLEEP_BYTE)
+    awakenings = sleep[onset:].translate(None, _SILENT_BYTE).count(_WAKE_BYTE + _SLEEP_BYTE)
     return SleepMeasures(
         tib,
         tst,
         onset * epoch_min,
-        flags.count(_WAKE_BYTE, onset) * epoch_min,
+        sleep.count(_WAKE_BYTE, onset) * epoch_min,
         100.0 * tst / tib,
         float(awakenings),
-        _latency(rem, onset, epoch_min),
-        _latency(deep, onset, epoch_min),
+        _latency(kinds.translate(_REM_OF_KIND) if says_rem else b"", onset, epoch_min),
+        _latency(kinds.translate(_DEEP_OF_KIND) if says_deep else b"", onset, epoch_min),
     )
 
 
-def _latency(flags: NDArray[np.bool_] | None, onset: int, epoch_min: float) -> float:
-    first = -1 if flags is None else flags.tobytes().find(b"\x01")
+def _latency(flags: bytes, onset: int, epoch_min: float) -> float:
+    first = flags.find(b"\x01")
     return NAN if first < 0 else (first - onset) * epoch_min
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from functools import lru_cache
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +19,17 @@ from sleepagree.disagreement import Disagreement, describe_disagreement
 from sleepagree.errors import MappingError, shorten
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import EPOCH_S, Counts, frozen_array
-from sleepagree.measures import MeasurePair, SleepMeasures, derive_measures, pair_measures
+from sleepagree.measures import (
+    DEEP_BIT,
+    REM_BIT,
+    SILENT,
+    SLEEP,
+    WAKE,
+    MeasurePair,
+    SleepMeasures,
+    measure_kinds,
+    pair_measures,
+)
 from sleepagree.offsets import QuickOffset
 from sleepagree.pairing import PairedNight, WindowRule
 from sleepagree.redistribution import (
@@ -360,43 +370,38 @@ def _measure_side(
     class_codes: tuple[int, ...] | None,
     wake: frozenset[int],
 ) -> SleepMeasures:
-    flags = _stage_tables(stage_set, class_codes, wake)
-    sleep = np.where(scored, flags.sleep[codes], np.int8(-1))
-    return derive_measures(
-        sleep,
-        rem=None if flags.rem is None else flags.rem[codes] & scored,
-        deep=None if flags.deep is None else flags.deep[codes] & scored,
+    kind = _kinds_by_label(stage_set, class_codes, wake)[codes]
+    return measure_kinds(
+        np.where(scored, kind, _SILENT).tobytes(),
+        says_rem="R" in stage_set.reportable,
+        says_deep="N3" in stage_set.reportable,
         epoch_min=EPOCH_S / 60,
     )
 
 
-class _StageTables(NamedTuple):
-    """Look-up tables by label code; the last entry is that of a gap (code -1)."""
-
-    sleep: NDArray[np.int8]
-    rem: NDArray[np.bool_] | None
-    deep: NDArray[np.bool_] | None
+_SILENT: Final = np.uint8(SILENT)
 
 
 @lru_cache(maxsize=256)
-def _stage_tables(stage_set: StageSet, class_codes: tuple[int, ...] | None, wake: frozenset[int]) -> _StageTables:
+def _kinds_by_label(
+    stage_set: StageSet, class_codes: tuple[int, ...] | None, wake: frozenset[int]
+) -> NDArray[np.uint8]:
+    """Return what an epoch with each label is; the last entry is that of a gap (code -1)."""
     targets = class_codes if class_codes is not None else (-1,) * len(stage_set.stages)
-    sleep = [_sleep_flag(s, c, wake) for s, c in zip(stage_set.stages, targets, strict=True)]
-    return _StageTables(np.array([*sleep, -1], np.int8), _stage_table(stage_set, "R"), _stage_table(stage_set, "N3"))
+    bits = {"R": REM_BIT, "N3": DEEP_BIT}
+    kinds = [
+        _sleep_kind(stage, code, wake) | bits.get(stage, 0)
+        for stage, code in zip(stage_set.stages, targets, strict=True)
+    ]
+    return np.array([*kinds, SILENT], np.uint8)
 
 
-def _stage_table(stage_set: StageSet, stage: str) -> NDArray[np.bool_] | None:
-    if stage not in stage_set.reportable:
-        return None
-    return np.array([*(s == stage for s in stage_set.stages), False])
-
-
-def _sleep_flag(stage: str, class_code: int, wake: frozenset[int]) -> int:
-    """Sleep 1, wake 0, neither -1; a stage that does not tell (restless) counts as its class does."""
+def _sleep_kind(stage: str, class_code: int, wake: frozenset[int]) -> int:
+    """Sleep, wake, or neither; a stage that does not tell (restless) counts as its class does."""
     asleep = is_sleep(stage)
     if asleep is None and class_code >= 0:
         asleep = class_code not in wake
-    return -1 if asleep is None else int(asleep)
+    return SILENT if asleep is None else SLEEP if asleep else WAKE
 
 
 def _describe_time(paired: PairedNight, mapping: StageMapping) -> Disagreement | None:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from sleepagree.errors import EpochGridError, FileFormatError, InputError, shorten
 from sleepagree.night import measure_codes
 from sleepagree.night_summary import MEASURE_NAMES, NightSummary, SourceFile, hash_sequence
-from sleepagree.pairing import EXCLUDED, Status, epoch_status
+from sleepagree.pairing import EXCLUDED, Status, cross_labels
 from sleepagree.readers._text import InputFile, open_input
 from sleepagree.stages import StageMapping, StageSet, assign_stages, make_stage_set
 
@@ -191,12 +191,8 @@ def _summarise(
     mapping: StageMapping | None,
     number: int,
 ) -> NightSummary:
-    status = epoch_status(rows, columns, reference_set, device_set)
-    scored = status == Status.SCORED
-    by_status = np.bincount(status, minlength=5).tolist()
-    shape = len(reference_set.labels), len(device_set.labels)
-    cells = rows[scored].astype(np.int64) * shape[1] + columns[scored]
-    native = np.bincount(cells, minlength=shape[0] * shape[1]).reshape(shape)
+    crossed = cross_labels(rows, columns, reference_set, device_set)
+    scored = crossed.status == Status.SCORED
     measures = measure_codes(rows, columns, scored, reference_set, device_set, mapping)
     source = SourceFile(path.name, "")
     return NightSummary(
@@ -206,14 +202,14 @@ def _summarise(
         source,
         "",
         "table",
-        int(status.size),
-        int(by_status[Status.SCORED]),
+        crossed.status.size,
+        crossed.by_status[Status.SCORED],
         0,
         0,
-        tuple((s.word, by_status[s]) for s in EXCLUDED),
+        tuple((s.word, crossed.by_status[s]) for s in EXCLUDED),
         reference_set,
         device_set,
-        native,
+        crossed.native,
         tuple(getattr(measures[0], name) for name in MEASURE_NAMES),
         tuple(getattr(measures[1], name) for name in MEASURE_NAMES),
         sequences=(hash_sequence(rows, reference_set), hash_sequence(columns, device_set)),

@@ -12,13 +12,13 @@ from dataclasses import dataclass, fields
 from datetime import datetime
 from enum import IntEnum, StrEnum
 from functools import cached_property, lru_cache
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.epochs import EpochLabels, lay_on_epochs
-from sleepagree.errors import ClockError, InputError, PairingError
+from sleepagree.errors import ClockError, InputError, PairingError, SleepAgreeError
 from sleepagree.hypnogram import EPOCH_S, LabelCodes, Origin, ScoredSpans, frozen_array, seal
 from sleepagree.stages import COVERAGE, StageSet, make_stage_set
 from sleepagree.zones import add_seconds, elapsed_seconds, place_in_zone, seconds_between
@@ -57,6 +57,7 @@ EXCLUDED: Final = (
     Status.DEVICE_GAP,
     Status.DEVICE_UNSCORED,
 )
+_EXCLUDED_WORDS: Final = tuple(status.word for status in EXCLUDED)
 
 
 class WindowRule(StrEnum):
@@ -243,10 +244,7 @@ class PairedNight:
 
     def count_native(self) -> NDArray[np.int64]:
         """Return jointly scored epochs, shape (reference labels, device labels)."""
-        rows, columns = len(self.reference_set.labels), len(self.device_set.labels)
-        scored = self.scored
-        cells = self.reference[scored].astype(np.int64) * columns + self.device[scored]
-        return np.bincount(cells, minlength=rows * columns).reshape(rows, columns)
+        return cross_labels(self.reference, self.device, self.reference_set, self.device_set).native
 
 
 def align(
@@ -311,8 +309,8 @@ def align(
         device_codes, device_set, note = _silent_as_wake(device_codes, device_set, columns, first)
         notes += note
     notes += _split_notes(rows, columns)
-    status = epoch_status(reference_codes, device_codes, reference_set, device_set)
-    ledger = _account(reference_codes, device_codes, status, reference_set, device_set, rows, columns, tuple(notes))
+    crossed = cross_labels(reference_codes, device_codes, reference_set, device_set)
+    ledger = _account(crossed, reference_set, device_set, rows, columns, tuple(notes))
     if ledger.scored == 0:
         raise PairingError(
             "no epoch of the window has a stage on both sides",
@@ -326,7 +324,7 @@ def align(
     return PairedNight(
         reference_codes,
         device_codes,
-        status,
+        crossed.status,
         reference_set,
         device_set,
         None if reference.start is None else add_seconds(reference.start, grid_begin_s),
@@ -345,15 +343,19 @@ def align(
 
 
 def _stage_set(spans: ScoredSpans, reports: Sequence[str] | None) -> StageSet:
-    return _cached_stage_set(spans.labels, spans.stages, None if reports is None else tuple(reports), spans.origin.name)
+    told = None if reports is None else tuple(reports)
+    try:
+        return _cached_stage_set(spans.labels, spans.stages, told)
+    except SleepAgreeError:
+        return make_stage_set(spans.labels, spans.stages, reports=told, path=spans.origin.name)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=256)
 def _cached_stage_set(
-    labels: tuple[str, ...], stages: tuple[str, ...], reports: tuple[str, ...] | None, path: str
+    labels: tuple[str, ...], stages: tuple[str, ...], reports: tuple[str, ...] | None
 ) -> StageSet:
-    # a study asks for the same few sets thousands of times, differing at most by the file's name
-    return make_stage_set(labels, stages, reports=reports, path=path)
+    # a study asks for the same few sets thousands of times; the file's name would make each of them another one
+    return make_stage_set(labels, stages, reports=reports)
 
 
 def _of_side(side: str, texts: Sequence[str]) -> list[str]:
@@ -373,8 +375,8 @@ def _refuse_empty(spans: ScoredSpans, side: str) -> None:
 
 
 def _first_stage_onset(spans: ScoredSpans, stage_set: StageSet) -> float:
-    scored = np.asarray(stage_set.scored)[spans.codes]
-    return float(spans.onset_s[int(scored.argmax())])
+    first = 0 if stage_set.scored[spans.codes[0]] else int(np.asarray(stage_set.scored)[spans.codes].argmax())
+    return float(spans.onset_s[first])
 
 
 def _refuse_apart(reference: ScoredSpans, device: ScoredSpans, shift_s: float, clock_offset_s: float) -> None:
@@ -521,55 +523,89 @@ def _split_notes(rows: EpochLabels, columns: EpochLabels) -> list[str]:
     ]
 
 
-def epoch_status(
+class CrossedLabels(NamedTuple):
+    """Both sides of a window counted against each other.
+
+    Parameters
+    ----------
+    status : int8 array, shape (n_epochs,)
+        :class:`Status` of each epoch.
+    counts : int array, shape (1 + reference labels, 1 + device labels)
+        Epochs by label of both sides; the first row and column are gaps. All other counts are sums of it.
+    by_status : list of int
+        Epochs with each status.
+    native : int array, shape (reference labels, device labels)
+        The counts of jointly scored epochs.
+    """
+
+    status: NDArray[np.int8]
+    counts: NDArray[np.int64]
+    by_status: list[int]
+    native: NDArray[np.int64]
+
+
+def cross_labels(
     reference: LabelCodes, device: LabelCodes, reference_set: StageSet, device_set: StageSet
-) -> NDArray[np.int8]:
-    """Return the :class:`Status` of each epoch from the label codes of both sides (-1 for a gap)."""
-    status = _status_table(reference_set, Status.REFERENCE_UNSCORED, Status.REFERENCE_GAP)[reference]
-    other = _status_table(device_set, Status.DEVICE_UNSCORED, Status.DEVICE_GAP)[device]
-    # the reference's reason comes first; a status of SCORED is the highest number on either side
-    return seal(np.where(status == _SCORED, other, status))
+) -> CrossedLabels:
+    """Count the labels of both sides against each other, and say what became of each epoch.
+
+    Parameters
+    ----------
+    reference, device : int array, shape (n_epochs,)
+        Label codes, -1 for a gap.
+    reference_set, device_set : StageSet
+        What the codes stand for.
+    """
+    width = len(device_set.labels) + 1
+    table = _status_by_pair(reference_set, device_set)
+    cells = reference.astype(np.intp)
+    cells *= width
+    cells += device
+    cells += width + 1
+    counts = np.bincount(cells, minlength=table.size)
+    by_status = [0] * len(Status)
+    for status, count in zip(table.tolist(), counts.tolist(), strict=True):
+        by_status[status] += count
+    native = np.where(table == _SCORED, counts, 0).reshape(-1, width)[1:, 1:]
+    return CrossedLabels(seal(table[cells]), counts.reshape(-1, width), by_status, native)
 
 
 @lru_cache(maxsize=256)
-def _status_table(stage_set: StageSet, unscored: Status, gap: Status) -> NDArray[np.int8]:
-    """Return the status by label code; the last entry is that of a gap (code -1)."""
-    return np.array([*(int(Status.SCORED) if s else int(unscored) for s in stage_set.scored), int(gap)], np.int8)
+def _status_by_pair(reference_set: StageSet, device_set: StageSet) -> NDArray[np.int8]:
+    """Return the status of each pair of labels, flat; the first row and column are gaps."""
+    rows = [Status.REFERENCE_GAP, *(None if s else Status.REFERENCE_UNSCORED for s in reference_set.scored)]
+    columns = [Status.DEVICE_GAP, *(Status.SCORED if s else Status.DEVICE_UNSCORED for s in device_set.scored)]
+    # the reference's reason comes first
+    return np.array([int(column if row is None else row) for row in rows for column in columns], np.int8)
 
 
 def _account(
-    reference: LabelCodes,
-    device: LabelCodes,
-    status: NDArray[np.int8],
+    crossed: CrossedLabels,
     reference_set: StageSet,
     device_set: StageSet,
     rows: EpochLabels,
     columns: EpochLabels,
     notes: tuple[str, ...],
 ) -> Ledger:
-    by_status = np.bincount(status, minlength=5).tolist()
-    own = [i for i, label in enumerate(device_set.labels) if label == SILENT_AS_WAKE]
-    inside_device = int(np.count_nonzero(device >= 0)) - int(np.isin(device, own).sum() if own else 0)
+    in_rows, in_columns = crossed.counts.sum(axis=1).tolist()[1:], crossed.counts.sum(axis=0).tolist()[1:]
+    own = [count for label, count in zip(device_set.labels, in_columns, strict=True) if label == SILENT_AS_WAKE]
     return Ledger(
-        int(status.size),
-        by_status[Status.SCORED],
-        _excluded(by_status, reference, status, reference_set),
-        rows.labelled - int(np.count_nonzero(reference >= 0)),
-        columns.labelled - inside_device,
-        _label_counts(reference, reference_set.labels),
-        _label_counts(device, device_set.labels),
+        crossed.status.size,
+        crossed.by_status[_SCORED],
+        _excluded(crossed, reference_set),
+        rows.labelled - sum(in_rows),
+        columns.labelled - (sum(in_columns) - sum(own)),
+        tuple(zip(reference_set.labels, in_rows, strict=True)),
+        tuple(zip(device_set.labels, in_columns, strict=True)),
         notes,
     )
 
 
-def _excluded(
-    by_status: list[int], reference: LabelCodes, status: NDArray[np.int8], reference_set: StageSet
-) -> tuple[tuple[str, int], ...]:
+def _excluded(crossed: CrossedLabels, reference_set: StageSet) -> tuple[tuple[str, int], ...]:
     """Count excluded epochs by status; those of a consensus without majority apart from the unscored."""
-    counts = {s.word: by_status[s] for s in EXCLUDED}
+    counts = dict(zip(_EXCLUDED_WORDS, crossed.by_status, strict=False))
     if NO_MAJORITY in reference_set.labels:
-        code = reference_set.labels.index(NO_MAJORITY)
-        split = int(np.count_nonzero((reference == code) & (status == Status.REFERENCE_UNSCORED)))
+        split = int(crossed.counts[1 + reference_set.labels.index(NO_MAJORITY)].sum())
         counts[Status.REFERENCE_UNSCORED.word] -= split
         counts["reference_no_majority"] = split
     return tuple(counts.items())
