@@ -17,6 +17,7 @@ import simulated
 
 from sleepagree.clock import ClockReading, read_clock
 from sleepagree.resampling import rng_for
+from tests import records
 
 
 def read_pair(
@@ -50,9 +51,10 @@ def read_pair(
     )
 
 
-def main(pairs: int) -> None:
-    """Print the figures."""
+def main(pairs: int, *, unrelated_only: bool, keep: Path | None) -> None:
+    """Print the figures, and keep how often an offset was proposed for nights that have none."""
     began = time.perf_counter()
+    unrelated = []
 
     def say(text: str) -> None:
         print(f"{text}   [{time.perf_counter() - began:.0f} s]", flush=True)
@@ -64,11 +66,25 @@ def main(pairs: int) -> None:
                 for seed in range(pairs)
             ]
             scores = [reading.peak_score for reading in readings]
+            unrelated.append(
+                {
+                    "hours": hours,
+                    "device_epoch_s": epoch_s,
+                    "pairs": pairs,
+                    "proposed": sum(r.proposed for r in readings),
+                    "highest_score": max(scores),
+                }
+            )
             say(
                 f"unrelated, {hours:g} h, device epochs {epoch_s:g} s: proposed "
                 f"{sum(r.proposed for r in readings)} of {pairs}; peak score 50/95/99/100 %: "
                 f"{np.quantile(scores, (0.5, 0.95, 0.99, 1.0)).round(2).tolist()}"
             )
+    if keep is not None:
+        command = f"python -m tests.performance.calibrate_clock --pairs {pairs} --unrelated-only"
+        records.write(keep, {"command": command, **records.about(), "unrelated": unrelated})
+    if unrelated_only:
+        return
     few = max(20, pairs // 5)
     for share in (0.25, 0.5, 0.7):
         for epoch_s in (30.0, 300.0):
@@ -100,4 +116,7 @@ def main(pairs: int) -> None:
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--pairs", type=int, default=500)
-    main(parser.parse_args().pairs)
+    parser.add_argument("--unrelated-only", action="store_true", help="pairs of unrelated nights only")
+    parser.add_argument("--json", type=Path, help="keep the figures of unrelated nights here")
+    asked = parser.parse_args()
+    main(asked.pairs, unrelated_only=asked.unrelated_only, keep=asked.json)

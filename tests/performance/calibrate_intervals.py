@@ -24,6 +24,7 @@ from sleepagree.resampling import (
     mean_bootstrap,
     percentile_interval,
 )
+from tests import records
 
 CELLS = simulated.CLASSES**2
 
@@ -43,8 +44,8 @@ def simulate_participant(rng: np.random.Generator, nights: int) -> np.ndarray:
     return counted.reshape(simulated.CLASSES, simulated.CLASSES)
 
 
-def calibrate_studies(studies: int, pool: np.ndarray, people: int) -> None:
-    """Print coverage for studies of so many participants."""
+def calibrate_studies(studies: int, pool: np.ndarray, people: int) -> dict[str, float]:
+    """Print and return coverage, in per cent, for studies of so many participants."""
     rng = np.random.default_rng(people)
     pooled_truth = float(agreement.kappa(pool.sum(axis=0)))
     each = agreement.kappa(pool)
@@ -64,10 +65,11 @@ def calibrate_studies(studies: int, pool: np.ndarray, people: int) -> None:
                     hits[key] = hits.get(key, 0) + (interval.low <= truth <= interval.high)
     for key, count in hits.items():
         print(f"{people} participants, {key}: {count / studies:.3f}")
+    return {key: 100 * count / studies for key, count in hits.items()}
 
 
-def calibrate_nights(nights: int, run_epochs: float) -> None:
-    """Print coverage for single nights of one kind of person."""
+def calibrate_nights(nights: int, run_epochs: float) -> dict[str, float]:
+    """Print and return coverage, in per cent, for single nights of one kind of person."""
     rng = np.random.default_rng(7)
     many = np.concatenate([simulate_night_codes(rng, 0.25, run_epochs) for _ in range(3000)])
     truth = float(agreement.kappa(np.bincount(many, minlength=CELLS).reshape(4, 4)))
@@ -84,21 +86,35 @@ def calibrate_nights(nights: int, run_epochs: float) -> None:
             hits[at] += found.low <= truth <= found.high
     told = ", ".join(f"blocks of {m}: {h:.3f}" for m, h in zip(lengths, hits[1:] / nights, strict=True))
     print(f"one night, errors in runs of {run_epochs:g} epochs: independent epochs {hits[0] / nights:.3f}, {told}")
+    names = ("independent epochs", *(f"blocks of {m} epochs" for m in lengths))
+    return dict(zip(names, (100 * hits / nights).tolist(), strict=True))
 
 
-def main(studies: int) -> None:
-    """Print the figures."""
+def main(studies: int, *, nights_only: bool, keep: Path | None) -> None:
+    """Print the figures, and keep those of single nights in a record."""
     began = time.perf_counter()
-    for run_epochs in (2.0, 6.0, 20.0):
-        calibrate_nights(studies, run_epochs)
-    rng = np.random.default_rng(0)
-    pool = np.array([simulate_participant(rng, nights=2) for _ in range(10_000)])
-    for people in (5, 10, 20, 40):
-        calibrate_studies(studies, pool, people)
+    nights = {f"{run_epochs:g}": calibrate_nights(studies, run_epochs) for run_epochs in (2.0, 6.0, 20.0)}
+    if not nights_only:
+        rng = np.random.default_rng(0)
+        pool = np.array([simulate_participant(rng, nights=2) for _ in range(10_000)])
+        for people in (5, 10, 20, 40):
+            calibrate_studies(studies, pool, people)
     print(f"{time.perf_counter() - began:.0f} s")
+    if keep is not None:
+        record = {
+            "command": f"python -m tests.performance.calibrate_intervals --studies {studies} --nights-only",
+            **records.about(),
+            "nights": studies,
+            "resamples": 1000,
+            "coverage_by_run_epochs": nights,
+        }
+        records.write(keep, record)
 
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--studies", type=int, default=2000)
-    main(parser.parse_args().studies)
+    parser.add_argument("--nights-only", action="store_true", help="single nights only, no studies")
+    parser.add_argument("--json", type=Path, help="keep the figures of single nights here")
+    asked = parser.parse_args()
+    main(asked.studies, nights_only=asked.nights_only, keep=asked.json)

@@ -10,18 +10,21 @@ from __future__ import annotations
 
 import argparse
 import math
+from pathlib import Path
 
 import numpy as np
 from scipy import stats
 
 from sleepagree.limits import fit_limits_of_agreement
+from tests import records
 
 BIAS, SLOPE = -3.0, 0.3
 
 
-def cover_limits(studies: int, seed: int) -> None:
-    """Print the share of intervals that hold the bias, both limits and the slopes (0 here)."""
+def cover_limits(studies: int, seed: int) -> list[dict[str, object]]:
+    """Print and return the share of intervals that hold the bias, both limits and the slopes (0 here)."""
     rng = np.random.default_rng(seed)
+    rows: list[dict[str, object]] = []
     print("participants x nights, SD between/within: bias, lower, upper, slope, slope of the spread")
     for people, nights in ((5, 2), (10, 2), (20, 2), (20, None), (20, 1)):
         for between, within in ((10.0, 20.0), (20.0, 10.0)):
@@ -38,13 +41,19 @@ def cover_limits(studies: int, seed: int) -> None:
                 )
                 for name, value in truth.items():
                     hits[name] += getattr(limits, f"{name}_low") <= value <= getattr(limits, f"{name}_high")
-            shares = " ".join(f"{100 * hit / studies:.1f}" for hit in hits.values())
+            covers = {name: 100 * hit / studies for name, hit in hits.items()}
+            rows.append(
+                {"people": people, "nights": nights or "1 to 7", "between": between, "within": within, **covers}
+            )
+            shares = " ".join(f"{share:.1f}" for share in covers.values())
             print(f"{people} x {nights or '1 to 7'}, {between:g}/{within:g}: {shares}", flush=True)
+    return rows
 
 
-def cover_slopes(studies: int, seed: int) -> None:
-    """Print the share of intervals that hold the slope, and their median half-width, beside the usual regression."""
+def cover_slopes(studies: int, seed: int) -> list[dict[str, object]]:
+    """Print and return the share of intervals that hold the slope, and their half-width, beside usual regression."""
     rng = np.random.default_rng(seed)
+    rows: list[dict[str, object]] = []
     print("people x nights, magnitude: ours, half-width; least squares on participants' means, half-width")
     for people, nights in ((6, 1), (12, 1), (20, 1), (6, 2), (12, 2), (20, 2)):
         for skewed in (False, True):
@@ -68,6 +77,8 @@ def cover_slopes(studies: int, seed: int) -> None:
             half, other = np.median(widths, axis=0)
             kind = "skewed, uneven spread" if skewed else "even"
             print(f"{people} x {nights}, {kind}: {ours:.1f}, {half:.3f}; {theirs:.1f}, {other:.3f}", flush=True)
+            rows.append({"people": people, "nights": nights, "magnitude": kind, "slope": ours, "least_squares": theirs})
+    return rows
 
 
 def main() -> None:
@@ -75,9 +86,20 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--studies", type=int, default=3000)
     parser.add_argument("--seed", type=int, default=5)
+    parser.add_argument("--json", type=Path, help="keep the figures here")
     chosen = parser.parse_args()
-    cover_limits(chosen.studies, chosen.seed)
-    cover_slopes(chosen.studies, chosen.seed)
+    limits = cover_limits(chosen.studies, chosen.seed)
+    slopes = cover_slopes(chosen.studies, chosen.seed)
+    if chosen.json:
+        record = {
+            "command": f"python -m tests.performance.calibrate_limits --studies {chosen.studies}",
+            **records.about("scipy"),
+            "studies": chosen.studies,
+            "seed": chosen.seed,
+            "limits": limits,
+            "slopes": slopes,
+        }
+        records.write(chosen.json, record)
 
 
 if __name__ == "__main__":

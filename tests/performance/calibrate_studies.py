@@ -8,7 +8,6 @@ except REM's share taken as deep, which the simulator is told. Nothing here is a
 from __future__ import annotations
 
 import argparse
-import json
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +16,7 @@ from sleepagree import agreement
 from sleepagree.limits import fit_limits_of_agreement
 from sleepagree.resampling import cluster_bootstrap, mean_bootstrap, rng_for
 from sleepagree.simulate import AASM_STAGES, BAND_A, generator, simulate_study
+from tests import records
 
 _REFERENCE_CLASS = {"W": 0, "N1": 1, "N2": 1, "N3": 2, "R": 3}
 _CHUNK_PEOPLE = 1000
@@ -147,7 +147,14 @@ def main() -> None:
                 f"{row['too_high_percent']:.1f} % |"
             )
     if args.json:
-        args.json.write_text(json.dumps(every, indent=2), encoding="utf-8")
+        people = " ".join(map(str, args.people))
+        record = {
+            "command": f"python -m tests.performance.calibrate_studies --studies {args.studies} --people {people}",
+            **records.about("scipy"),
+            **{name: getattr(args, name) for name in ("studies", "nights", "resamples", "seed")},
+            "coverage": every,
+        }
+        records.write(args.json, record)
 
 
 if __name__ == "__main__":
