@@ -197,6 +197,10 @@ class PairedNight:
         Plain sentences.
     fine : tuple of two ScoredSpans and a float
         Both sides' spans and the device's start after the reference's in seconds, for the clock scan.
+    native : int array, shape (reference labels, device labels)
+        Jointly scored epochs by label.
+    epoch_s : float
+        Length of an epoch in seconds.
     """
 
     reference: LabelCodes
@@ -212,9 +216,11 @@ class PairedNight:
     ledger: Ledger
     cautions: tuple[str, ...]
     fine: tuple[ScoredSpans, ScoredSpans, float]
+    native: NDArray[np.int64]
     epoch_s: float = EPOCH_S
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "native", frozen_array(self.native, np.int64))
         object.__setattr__(self, "reference", frozen_array(self.reference, np.int16))
         object.__setattr__(self, "device", frozen_array(self.device, np.int16))
         object.__setattr__(self, "status", frozen_array(self.status, np.int8))
@@ -244,7 +250,7 @@ class PairedNight:
 
     def count_native(self) -> NDArray[np.int64]:
         """Return jointly scored epochs, shape (reference labels, device labels)."""
-        return cross_labels(self.reference, self.device, self.reference_set, self.device_set).native
+        return self.native
 
 
 def align(
@@ -339,6 +345,7 @@ def align(
             *_reports_caution(device_set),
         ),
         (reference, device, shift_s),
+        crossed.native,
     )
 
 
@@ -351,9 +358,7 @@ def _stage_set(spans: ScoredSpans, reports: Sequence[str] | None) -> StageSet:
 
 
 @lru_cache(maxsize=256)
-def _cached_stage_set(
-    labels: tuple[str, ...], stages: tuple[str, ...], reports: tuple[str, ...] | None
-) -> StageSet:
+def _cached_stage_set(labels: tuple[str, ...], stages: tuple[str, ...], reports: tuple[str, ...] | None) -> StageSet:
     # a study asks for the same few sets thousands of times; the file's name would make each of them another one
     return make_stage_set(labels, stages, reports=reports)
 
@@ -482,7 +487,7 @@ def _refuse_window_outside(
     rule: WindowRule,
 ) -> None:
     for codes, spans, side in ((reference_codes, reference, "reference"), (device_codes, device, "device")):
-        if (codes < 0).all():
+        if codes[0] < 0 and (codes < 0).all():
             raise PairingError(
                 f"the window lies outside the {side} recording",
                 spans.origin.name,
@@ -563,11 +568,9 @@ def cross_labels(
     cells += device
     cells += width + 1
     counts = np.bincount(cells, minlength=table.size)
-    by_status = [0] * len(Status)
-    for status, count in zip(table.tolist(), counts.tolist(), strict=True):
-        by_status[status] += count
-    native = np.where(table == _SCORED, counts, 0).reshape(-1, width)[1:, 1:]
-    return CrossedLabels(seal(table[cells]), counts.reshape(-1, width), by_status, native)
+    by_status = np.bincount(table, counts, len(Status)).astype(np.int64).tolist()
+    native = (counts * (table == _SCORED)).reshape(-1, width)[1:, 1:]
+    return CrossedLabels(seal(table[cells]), counts.reshape(-1, width), by_status, seal(native))
 
 
 @lru_cache(maxsize=256)

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import Enum
+from functools import lru_cache
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -151,11 +152,31 @@ def spans_of_annotations(
     UnknownStageError
         When a text claims to be a stage that nothing explains.
     """
-    # A night has few distinct texts: whatever is asked of a text is asked once.
     duration_s, texts_in_order = zip(*annotations.pieces, strict=True) if annotations.pieces else ((), ())
-    distinct = dict.fromkeys(texts_in_order)
+    # A night has few distinct texts: whatever is asked of a text is asked once.
+    distinct = tuple(dict.fromkeys(texts_in_order))
+    if layout is None and not own_words and STANDARD_MEANINGS.keys() >= set(distinct):
+        said = _standard_vocabulary(distinct)
+    else:
+        said = _make_vocabulary(distinct, layout or NO_LAYOUT, own_words)
+    if said is None:
+        return None
+    return _build(_Reading(annotations.onset_s, duration_s, texts_in_order, *said, source))
+
+
+class _Vocabulary(NamedTuple):
+    """What the distinct texts of a file say; ``code_of`` is the position in ``labels``, -1 for what is no stage."""
+
+    meanings: dict[str, Meaning]
+    labels: tuple[str, ...]
+    code_of: dict[str, int]
+    texts: StageTexts
+
+
+def _make_vocabulary(distinct: Sequence[str], layout: Layout, own_words: frozenset[str]) -> _Vocabulary | None:
+    """Return what texts say, or None when none of them is a stage."""
     has_standard = any(text in STANDARD_MEANINGS or is_edf_stage_text(text.partition("@@")[0]) for text in distinct)
-    texts = StageTexts(layout or NO_LAYOUT, own_words, takes_plain_words=not has_standard)
+    texts = StageTexts(layout, own_words, takes_plain_words=not has_standard)
     known: Mapping[str, Meaning] = {} if texts.has_words else STANDARD_MEANINGS
     meanings = {text: known.get(text) or texts.meaning(text) for text in distinct}
     staged = [meaning for meaning in meanings.values() if meaning.role is Role.STAGE]
@@ -163,7 +184,17 @@ def spans_of_annotations(
     if not staged or (not has_standard and all(meaning.stage == UNSCORED for meaning in staged)):
         return None
     labels = tuple(dict.fromkeys([meaning.label for meaning in staged]))
-    return _build(_Reading(annotations.onset_s, duration_s, texts_in_order, meanings, labels, texts, source))
+    position = {label: i for i, label in enumerate(labels)}
+    code_of = {
+        text: position[meaning.label] if meaning.role is Role.STAGE else -1 for text, meaning in meanings.items()
+    }
+    return _Vocabulary(meanings, labels, code_of, texts)
+
+
+@lru_cache(maxsize=1024)
+def _standard_vocabulary(distinct: tuple[str, ...]) -> _Vocabulary | None:
+    """Return what texts of the standard say; files differ only in the order in which they first stand there."""
+    return _make_vocabulary(distinct, NO_LAYOUT, frozenset())
 
 
 class _Reading(NamedTuple):
@@ -172,6 +203,7 @@ class _Reading(NamedTuple):
     texts_in_order: Sequence[str]
     meanings: dict[str, Meaning]
     labels: tuple[str, ...]
+    code_of: dict[str, int]
     texts: StageTexts
     source: Source
 
@@ -186,13 +218,9 @@ class _Reading(NamedTuple):
 
 
 def _build(reading: _Reading) -> ScoredSpans:
-    _, _, texts_in_order, meanings, labels, texts, source = reading
-    position = {label: i for i, label in enumerate(labels)}
-    code_of = {
-        text: position[meaning.label] if meaning.role is Role.STAGE else -1 for text, meaning in meanings.items()
-    }
+    labels, code_of, texts, source = reading.labels, reading.code_of, reading.texts, reading.source
     onset_s, duration_s = np.array(reading.onset_s), np.array(reading.duration_s)
-    codes = np.array(list(map(code_of.__getitem__, texts_in_order)), np.int16)
+    codes = np.fromiter(map(code_of.__getitem__, reading.texts_in_order), np.int16, onset_s.size)
     stages = _stages_of(reading)
     lights_off_s = lights_on_s = None
     ignored: tuple[tuple[str, int], ...] = ()
@@ -428,11 +456,12 @@ class _Draft:
     def settle_durations(self) -> tuple[float | None, EpochLengthFrom]:
         """Give every span a duration, and return the length of the source's epochs and how it is known."""
         told = self.layout.epoch_seconds
+        durations = set(self.duration_s.tolist())
         # a comparison with nan, a duration that is not told, is false
-        if (self.duration_s > 0).all():
+        if all([duration > 0 for duration in durations]):
             if told is not None:
                 return told, EpochLengthFrom.LAYOUT
-            epoch_s = _epoch_of_durations(set(self.duration_s.tolist()), self.onset_s.size)
+            epoch_s = _epoch_of_durations(durations, self.onset_s.size)
             return epoch_s, EpochLengthFrom.FILE if epoch_s else EpochLengthFrom.UNKNOWN
         lacking = ~(self.duration_s > 0)
         if told is not None:
