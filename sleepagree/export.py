@@ -9,14 +9,14 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
 from itertools import chain, groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from sleepagree.errors import OutputError
+from sleepagree.errors import OutputError, printable
 from sleepagree.output import csv_text, encode_text, write_files
 from sleepagree.stages import COVERAGE, UNSCORED
 from sleepagree.zones import add_seconds
@@ -29,13 +29,13 @@ if TYPE_CHECKING:
 COLUMNS: Final = {
     "epoch": "Number of the epoch, counted from 0 at the beginning of the window",
     "start": "Clock time at which the epoch begins (ISO 8601)",
-    "onset": "Seconds from the beginning of the recording to the beginning of the epoch",
+    "onset": "Seconds from the beginning of the reference's recording to the beginning of the epoch",
     "duration": "Length of the epoch in seconds",
     "trial_type": "Sleep stage by the reference",
     "reference": "Sleep stage by the reference",
     "device": "Sleep stage by the device",
     "status": "What became of the epoch: scored, or the first reason for which it was not compared",
-    "disagreement": "Whether the two stages of a scored epoch cannot both hold (1) or can (0)",
+    "disagreement": "Whether the two sides of a scored epoch disagree (1) or not (0)",
 }
 
 #: Stage -> words that name it in full; each of them is a plain stage name that a reader knows.
@@ -59,6 +59,7 @@ _STATUS_LEVELS: Final = {
     "device_unscored": "The device says that it has no stage",
 }
 _MISSING: Final = "n/a"
+#: What EDF+ writes for a date that is not known; the first that it can write.
 _UNKNOWN_DATE: Final = datetime(1985, 1, 1)
 
 
@@ -69,6 +70,15 @@ class NightFormat(StrEnum):
     BIDS = "bids"
     CSV = "csv"
     PARQUET = "parquet"
+
+
+#: Name of the file, in a folder of results, that holds the night in each format. That of BIDS has a sidecar.
+FILE_NAMES: Final = {
+    NightFormat.EDF: "aligned.edf",
+    NightFormat.BIDS: "aligned_events.tsv",
+    NightFormat.CSV: "aligned.csv",
+    NightFormat.PARQUET: "aligned.parquet",
+}
 
 
 @dataclass(frozen=True)
@@ -89,6 +99,10 @@ class AlignedNight:
         Whether the two sides disagree; None where they were not compared. Left out, it is worked out from
         the stages: two stages disagree when nothing that the one may stand for is what the other may stand
         for, so that N2 and light agree.
+    first_onset_s : float
+        Seconds from the beginning of the recording, which other tools count from, to epoch 0.
+    mapping : str
+        Name of the mapping under which ``disagrees`` was decided; "" where the stages decide.
     """
 
     start: datetime | None
@@ -97,12 +111,16 @@ class AlignedNight:
     device: tuple[str | None, ...]
     status: tuple[str, ...]
     disagrees: tuple[bool | None, ...] = ()
+    first_onset_s: float = 0.0
+    mapping: str = ""
 
     def __post_init__(self) -> None:
         for name in ("reference", "device", "status", "disagrees"):
             object.__setattr__(self, name, tuple(getattr(self, name)))
         if not (math.isfinite(self.epoch_s) and self.epoch_s > 0):
             raise ValueError(f"epoch_s must be a positive number of seconds, not {self.epoch_s!r}")
+        if not math.isfinite(self.first_onset_s):
+            raise ValueError(f"first_onset_s must be a finite number of seconds, not {self.first_onset_s!r}")
         n_epochs = len(self.status)
         if not self.disagrees and n_epochs:
             triples = zip(self.reference, self.device, self.status, strict=False)
@@ -141,7 +159,8 @@ def aligned_night(paired: PairedNight, *, mapping: StageMapping | None = None) -
     Returns
     -------
     AlignedNight
-        As many epochs as the window has.
+        As many epochs as the window has. Onsets count from the start of the reference's file, which for a
+        scoring made on a recording is the start of that recording.
     """
     from sleepagree.pairing import Status
 
@@ -162,6 +181,8 @@ def aligned_night(paired: PairedNight, *, mapping: StageMapping | None = None) -
         _stage_words(paired.device.tolist(), paired.device_set.stages),
         status,
         disagrees,
+        paired.begin_s,
+        "" if mapping is None else mapping.name,
     )
 
 
@@ -185,17 +206,22 @@ def aligned_rows(night: AlignedNight) -> Iterator[dict[str, Any]]:
     for epoch, (reference, device, status, disagrees) in enumerate(
         zip(night.reference, night.device, night.status, night.disagrees, strict=True)
     ):
-        onset = epoch * night.epoch_s
+        since_s = epoch * night.epoch_s
         yield {
             "epoch": epoch,
-            "start": None if night.start is None else add_seconds(night.start, onset),
-            "onset": onset,
+            "start": None if night.start is None else add_seconds(night.start, since_s),
+            "onset": _onset_s(night, epoch),
             "duration": night.epoch_s,
             "reference": reference,
             "device": device,
             "status": status,
             "disagreement": disagrees,
         }
+
+
+def _onset_s(night: AlignedNight, epoch: int) -> float:
+    # to the microsecond, as a clock is: the same onset in every format, without the dust of adding
+    return round(night.first_onset_s + epoch * night.epoch_s, 6)
 
 
 def _seconds_text(seconds: float) -> str:
@@ -222,27 +248,45 @@ def _table(header: Sequence[str], rows: Iterator[dict[str, Any]], *, delimiter: 
 # --- formats ----------------------------------------------------------------------------------------------
 
 
-def write_aligned_night(
-    night: AlignedNight,
-    path: Path,
-    *,
-    as_format: NightFormat,
-    first_onset_s: float = 0.0,
-    overwrite: bool = False,
-) -> tuple[Path, ...]:
-    """Write a night for other tools.
+def aligned_files(night: AlignedNight, path: Path, *, as_format: NightFormat) -> dict[Path, bytes]:
+    """Return the files that hold a night in one format.
 
     Parameters
     ----------
     night : AlignedNight
         The night.
     path : Path
-        File to write. BIDS: its name ends in ``events.tsv``, and a sidecar of the same name in ``.json`` is
-        written beside it.
+        File to write. BIDS: its name ends in ``events.tsv``, and a sidecar of the same name in ``.json``
+        belongs beside it.
     as_format : NightFormat
         EDF+ annotations, BIDS events, CSV, or Parquet.
-    first_onset_s : float
-        BIDS only: seconds from the first sample of the matching data file to the night's first epoch.
+
+    Returns
+    -------
+    dict of Path to bytes
+        One file, two for BIDS. Nothing is written.
+
+    Raises
+    ------
+    OutputError
+        When a name is none that its format allows, when EDF+ cannot tell the date, or when Parquet is asked
+        for and pyarrow is not installed.
+    """
+    if as_format is NightFormat.BIDS:
+        return _bids_files(night, path)
+    to_bytes = {NightFormat.EDF: edf_bytes, NightFormat.CSV: csv_bytes, NightFormat.PARQUET: parquet_bytes}
+    return {path: to_bytes[as_format](night)}
+
+
+def write_aligned_night(
+    night: AlignedNight, path: Path, *, as_format: NightFormat, overwrite: bool = False
+) -> tuple[Path, ...]:
+    """Write a night for other tools.
+
+    Parameters
+    ----------
+    night, path, as_format
+        As in :func:`aligned_files`.
     overwrite : bool
         Whether files that exist may be replaced.
 
@@ -254,36 +298,26 @@ def write_aligned_night(
     Raises
     ------
     OutputError
-        When a file exists, cannot be written, or has a name that its format does not allow; when Parquet is
-        asked for and pyarrow is not installed.
+        As :func:`aligned_files`; also when a file exists or cannot be written.
     """
-    path = Path(path)
-    writers = {
-        NightFormat.EDF: lambda: {path: edf_bytes(night)},
-        NightFormat.BIDS: lambda: _bids_files(night, path, first_onset_s),
-        NightFormat.CSV: lambda: {path: csv_bytes(night)},
-        NightFormat.PARQUET: lambda: {path: parquet_bytes(night)},
-    }
-    files = writers[NightFormat(as_format)]()
+    files = aligned_files(night, Path(path), as_format=NightFormat(as_format))
     write_files(files, overwrite=overwrite)
     return tuple(files)
 
 
 def csv_bytes(night: AlignedNight) -> bytes:
     """Return a night as CSV in UTF-8: one row an epoch, empty cells where there is nothing to say."""
-    header = ("epoch", "start", "onset", "reference", "device", "status", "disagreement")
+    header = ("epoch", "start", "onset", "duration", "reference", "device", "status", "disagreement")
     return _table(header, aligned_rows(night), delimiter=",", missing="")
 
 
-def bids_events(night: AlignedNight, *, first_onset_s: float = 0.0) -> tuple[bytes, bytes]:
+def bids_events(night: AlignedNight) -> tuple[bytes, bytes]:
     """Return a night as a BIDS events table and its sidecar.
 
     Parameters
     ----------
     night : AlignedNight
-        The night.
-    first_onset_s : float
-        Seconds from the first sample of the matching data file to the night's first epoch.
+        The night; ``first_onset_s`` counts from the first sample of the matching data file.
 
     Returns
     -------
@@ -299,7 +333,7 @@ def bids_events(night: AlignedNight, *, first_onset_s: float = 0.0) -> tuple[byt
 
     def rows() -> Iterator[dict[str, Any]]:
         for row in aligned_rows(night):
-            yield {**row, "onset": row["onset"] + first_onset_s, "trial_type": row["reference"]}
+            yield {**row, "trial_type": row["reference"]}
 
     sidecar: dict[str, dict[str, Any]] = {name: {"Description": COLUMNS[name]} for name in header}
     sidecar["onset"]["Units"] = sidecar["duration"]["Units"] = "s"
@@ -307,12 +341,19 @@ def bids_events(night: AlignedNight, *, first_onset_s: float = 0.0) -> tuple[byt
         held = dict.fromkeys(stage for stage in side if stage is not None)
         sidecar[name]["Levels"] = {stage: _LEVELS.get(stage, stage) for stage in held}
     sidecar["status"]["Levels"] = {word: _STATUS_LEVELS.get(word, word) for word in dict.fromkeys(night.status)}
-    sidecar["disagreement"]["Levels"] = {"0": "The two stages can both hold", "1": "They cannot"}
+    sidecar["disagreement"]["Levels"] = _agreement_levels(night)
     text = json.dumps(sidecar, indent=2, ensure_ascii=False) + "\n"
-    return _table(header, rows(), delimiter="\t", missing=_MISSING), text.encode()
+    return _table(header, rows(), delimiter="\t", missing=_MISSING), encode_text(text)
 
 
-def _bids_files(night: AlignedNight, path: Path, first_onset_s: float) -> dict[Path, bytes]:
+def _agreement_levels(night: AlignedNight) -> dict[str, str]:
+    if not night.mapping:
+        return {"0": "The two stages can both hold", "1": "The two stages cannot both hold"}
+    under = f"under the mapping '{night.mapping}'"
+    return {"0": f"The two stages are of one class {under}", "1": f"The two stages are of two classes {under}"}
+
+
+def _bids_files(night: AlignedNight, path: Path) -> dict[Path, bytes]:
     if not path.name.endswith("events.tsv"):
         raise OutputError(
             "the name is none of a BIDS events file",
@@ -322,7 +363,7 @@ def _bids_files(night: AlignedNight, path: Path, first_onset_s: float) -> dict[P
             "a name that ends in events.tsv",
             "For example sub-01_task-sleep_events.tsv.",
         )
-    table, sidecar = bids_events(night, first_onset_s=first_onset_s)
+    table, sidecar = bids_events(night)
     return {path: table, path.with_suffix(".json"): sidecar}
 
 
@@ -353,7 +394,9 @@ def parquet_bytes(night: AlignedNight) -> bytes:
         "status": pa.string(),
         "disagreement": pa.bool_(),
     }
-    schema = pa.schema([pa.field(name, kind, metadata={"description": COLUMNS[name]}) for name, kind in types.items()])
+    levels = _agreement_levels(night)
+    told = {**COLUMNS, "disagreement": f"{COLUMNS['disagreement']}. 0: {levels['0']}. 1: {levels['1']}"}
+    schema = pa.schema([pa.field(name, kind, metadata={"description": told[name]}) for name, kind in types.items()])
     columns = [pa.array([row[name] for row in rows], kind) for name, kind in types.items()]
     sink = pa.BufferOutputStream()
     pq.write_table(pa.Table.from_arrays(columns, schema=schema), sink, compression="zstd")
@@ -375,9 +418,8 @@ def _arrow_zone(start: datetime | None) -> str | None:
 def annotation_texts(night: AlignedNight) -> Iterator[tuple[float, float, str]]:
     """Yield (onset in seconds, duration in seconds, text) of the annotations that show a night.
 
-    ``reference: N2`` and ``device: light`` stand once an epoch, as scorings do; ``disagreement: N2 / wake``
-    once a run of epochs with the same two stages. An epoch on which a side is silent gets no annotation of
-    that side.
+    ``reference: N2`` and ``device: light`` stand once an epoch, as scorings do; ``disagreement: N2 / W`` once a
+    run of epochs with the same two stages. An epoch on which a side is silent gets no annotation of that side.
     """
     for row in aligned_rows(night):
         for side in ("reference", "device"):
@@ -388,14 +430,20 @@ def annotation_texts(night: AlignedNight) -> Iterator[tuple[float, float, str]]:
         if disagrees:
             epochs = [epoch for epoch, *_ in run]
             text = f"disagreement: {reference} / {device}"
-            yield epochs[0] * night.epoch_s, len(epochs) * night.epoch_s, text
+            yield _onset_s(night, epochs[0]), len(epochs) * night.epoch_s, text
 
 
 def edf_bytes(night: AlignedNight) -> bytes:
     """Return a night as an EDF+ file of annotations (see :func:`annotation_texts`).
 
-    The start is the clock reading at the window's beginning; the format has no zone. Where the night tells
-    elapsed time only, it is 1 January 1985, midnight, which EDF+ uses for an unknown date.
+    Its start is that of the recording, as a clock reading; the format has no zone. Where the night tells elapsed
+    time only, it is 1 January 1985, midnight, which EDF+ uses for an unknown date. A window that begins before
+    the recording does has the file begin with the window.
+
+    Raises
+    ------
+    OutputError
+        When the night began before 1985, which EDF cannot tell.
 
     References
     ----------
@@ -404,5 +452,18 @@ def edf_bytes(night: AlignedNight) -> bytes:
     """
     from sleepagree.readers.edf_writer import encode_edf_annotations
 
-    start = night.start or _UNKNOWN_DATE
-    return encode_edf_annotations(sorted(annotation_texts(night), key=lambda item: item[0]), start=start)
+    if night.first_onset_s < 0:
+        night = replace(night, first_onset_s=0.0)
+    start = _UNKNOWN_DATE
+    if night.start is not None:
+        start = add_seconds(night.start, -night.first_onset_s)
+        if start.year < _UNKNOWN_DATE.year:
+            raise OutputError(
+                "EDF tells no date before 1985",
+                found=f"{start:%Y-%m-%d}",
+                expected="1985 or later",
+                remedy="Correct the date of the reference, or ask for another format.",
+            )
+    # control characters close and separate annotations
+    texts = ((onset_s, duration_s, printable(text)) for onset_s, duration_s, text in annotation_texts(night))
+    return encode_edf_annotations(sorted(texts, key=lambda item: item[0]), start=start)

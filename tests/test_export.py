@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import sys
+from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -23,6 +24,7 @@ from sleepagree.export import (
     AlignedNight,
     NightFormat,
     aligned_night,
+    aligned_rows,
     annotation_texts,
     bids_events,
     csv_bytes,
@@ -78,6 +80,8 @@ def test_disagreement_is_what_cannot_both_hold():
 def test_lengths_and_epochs_are_checked():
     with pytest.raises(ValueError, match="device has 2 epochs, status has 1"):
         AlignedNight(None, 30.0, ("W",), ("W", "W"), ("scored",))
+    with pytest.raises(ValueError, match="first_onset_s must be a finite number"):
+        night(first_onset_s=float("nan"))
     with pytest.raises(ValueError, match="epoch_s must be a positive number"):
         AlignedNight(None, 0.0, (), (), ())
 
@@ -189,7 +193,7 @@ def test_bids_events_are_read_back_by_our_events_reader(tmp_path):
 
 def test_bids_tables_follow_the_standard():
     # onset and duration first, in seconds; n/a for what is missing; the sidecar describes every column (BIDS)
-    table, sidecar = bids_events(night(), first_onset_s=12.25)
+    table, sidecar = bids_events(night(first_onset_s=12.25))
     frame = pd.read_csv(io.BytesIO(table), sep="\t", keep_default_na=False)
     assert list(frame.columns[:3]) == ["onset", "duration", "trial_type"]
     assert frame["onset"].tolist() == [12.25 + 30 * i for i in range(len(KINDS))]
@@ -218,6 +222,7 @@ def test_a_bids_name_is_checked_and_both_files_are_kept_from_being_overwritten(t
 def test_csv_holds_every_epoch():
     rows = list(csv.DictReader(io.StringIO(csv_bytes(night()).decode())))
     assert [(r["reference"] or None, r["device"] or None, r["status"]) for r in rows] == [k[:3] for k in KINDS]
+    assert {r["duration"] for r in rows} == {"30"}
     assert [r["disagreement"] for r in rows] == [{True: "1", False: "0", None: ""}[k[3]] for k in KINDS]
     assert [datetime.fromisoformat(r["start"]) for r in rows] == [CLOCK + timedelta(seconds=30 * i) for i in range(13)]
     assert rows[-1]["epoch"] == "12"
@@ -311,6 +316,84 @@ def test_a_paired_night_is_laid_out_epoch_by_epoch():
     assert set(aligned.status) <= {status.word for status in Status}
     assert aligned.disagrees == (False, True, False, True, None, None, None, True)
     assert aligned.start == CLOCK
+    assert aligned.first_onset_s == 0
+    assert aligned.mapping == ""
+
+
+def test_onsets_count_from_the_start_of_the_reference():
+    reference = ScoredSpans([90, 120, 150], [30] * 3, [0, 1, 0], ("W", "N2"), ("W", "N2"), start=CLOCK)
+    device = ScoredSpans([0, 120, 150], [30, 30, 60], [0, 1, 0], ("W", "N2"), ("W", "N2"), start=CLOCK)
+    aligned = aligned_night(align(reference=reference, device=device))
+    assert aligned.first_onset_s == 90
+    assert aligned.start == CLOCK + timedelta(seconds=90)
+    assert [row["onset"] for row in aligned_rows(aligned)] == [90, 120, 150]
+    edf = edfio.read_edf(io.BytesIO(edf_bytes(aligned)))
+    assert datetime.combine(edf.startdate, edf.starttime) == CLOCK
+    assert [a.onset for a in edf.annotations if a.text.startswith("reference")] == [90, 120, 150]
+
+
+def test_a_window_before_the_recording_begins_the_edf_file(tmp_path):
+    path = tmp_path / "night.edf"
+    path.write_bytes(edf_bytes(night(KINDS[:2], first_onset_s=-45.5)))
+    edf = edfio.read_edf(path)
+    assert datetime.combine(edf.startdate, edf.starttime) == CLOCK
+    assert [a.onset for a in edf.annotations if a.text.startswith("device")] == [0, 30]
+    # the tables count from the recording all the same
+    assert [row["onset"] for row in aligned_rows(night(KINDS[:2], first_onset_s=-45.5))] == [-45.5, -15.5]
+
+
+@pytest.mark.parametrize("first_onset_s", [0.1, 12.3, 780.7, 1e6 + 0.1])
+@pytest.mark.parametrize("start", [CLOCK, CLOCK.replace(microsecond=123_456), None])
+def test_onsets_between_seconds_are_the_same_numbers_in_every_format(tmp_path, first_onset_s, start):
+    aligned = long_night(5)
+    aligned = replace(aligned, first_onset_s=first_onset_s, start=start and start + timedelta(seconds=first_onset_s))
+    expected = [row["onset"] for row in aligned_rows(aligned)]
+    kept = [expected[i] for i, stage in enumerate(aligned.reference) if stage]
+    # where the recording starts between two seconds, other readers take the fraction off again in floating point
+    from_edf = pytest.approx(kept, rel=0, abs=1e-9) if start and start.microsecond else kept
+    path = tmp_path / "night.edf"
+    path.write_bytes(edf_bytes(aligned))
+    edf = edfio.read_edf(path)
+    assert [a.onset for a in edf.annotations if a.text.startswith("reference")] == from_edf
+    by_mne = mne.read_annotations(path)
+    told = [o for o, t in zip(by_mne.onset.tolist(), by_mne.description, strict=True) if t.startswith("reference")]
+    assert told == from_edf
+    for table, delimiter in ((bids_events(aligned)[0], "\t"), (csv_bytes(aligned), ",")):
+        rows = csv.DictReader(io.StringIO(table.decode()), delimiter=delimiter)
+        assert [float(row["onset"]) for row in rows] == expected
+    assert pq.read_table(io.BytesIO(parquet_bytes(aligned))).column("onset").to_pylist() == expected
+
+
+def test_edf_tells_no_date_before_1985():
+    # two digits of a year mean 1985 to 2084 (EDF+, item 2 of the additional specifications)
+    with pytest.raises(OutputError, match=r"EDF tells no date before 1985\. Found 1984-12-31"):
+        edf_bytes(night(start=datetime(1985, 1, 1, 0, 10), first_onset_s=900))
+    assert edf_bytes(night(start=datetime(1985, 1, 1, 0, 10)))
+
+
+def test_a_label_of_control_characters_stays_one_annotation(tmp_path):
+    # 0x14 ends a text of an annotation, 0x00 the annotation: a label must do neither
+    path = tmp_path / "night.edf"
+    path.write_bytes(edf_bytes(night([("a\x14b\x00c\x15d", "\ud800", "scored", True)])))
+    expected = {
+        "Recording starts",
+        r"reference: a\x14b\x00c\x15d",
+        "device: \ufffd",
+        r"disagreement: a\x14b\x00c\x15d / " + "\ufffd",
+    }
+    assert {a.text for a in edfio.read_edf(path).annotations} == expected
+    assert set(mne.read_annotations(path).description) == expected
+
+
+def test_the_rule_of_disagreement_is_told(tmp_path):
+    free = json.loads(bids_events(night())[1])["disagreement"]["Levels"]
+    assert free["1"] == "The two stages cannot both hold"
+    aligned = aligned_night(paired_night(), mapping=mapping_named("wake-sleep"))
+    assert aligned.mapping == "wake-sleep"
+    bound = json.loads(bids_events(aligned)[1])["disagreement"]["Levels"]
+    assert bound["1"] == "The two stages are of two classes under the mapping 'wake-sleep'"
+    field = pq.read_schema(io.BytesIO(parquet_bytes(aligned))).field("disagreement")
+    assert b"mapping 'wake-sleep'" in field.metadata[b"description"]
 
 
 def test_a_mapping_decides_what_disagrees():
