@@ -2,17 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from sleepagree.documents import confusion_rows, epoch_rows, measure_rows
 from sleepagree.night import NightAgreement
 from sleepagree.output import csv_text, encode_text, fresh_folder
 
+if TYPE_CHECKING:
+    from sleepagree.export import NightFormat
+
 
 def write_night(
-    night: NightAgreement, folder: Path, *, results: str, command: str = "", overwrite: bool = False
+    night: NightAgreement,
+    folder: Path,
+    *,
+    results: str,
+    command: str = "",
+    exports: Sequence[NightFormat] = (),
+    overwrite: bool = False,
 ) -> None:
     """Write results.json, epochs.csv, confusion.csv, measures.csv, report.html and figures, all or nothing.
+
+    With ``exports`` the aligned night, too: ``aligned.edf`` and the like.
 
     Parameters
     ----------
@@ -24,16 +37,19 @@ def write_night(
         Text of results.json.
     command : str
         The command that repeats it, for the report; "" leaves it out.
+    exports : sequence of NightFormat
+        Formats in which to write the aligned night for other tools; the first mapping decides what disagrees.
     overwrite : bool
         Whether to replace a folder that exists.
 
     Raises
     ------
     OutputError
-        When the folder exists or cannot be written.
+        When the folder exists or cannot be written, or a format cannot hold this night.
     """
     from sleepagree.report.build import night_files
 
+    aligned = _aligned(night, exports) if exports else {}
     with fresh_folder(folder, overwrite=overwrite) as made:
         texts = {
             "results.json": results,
@@ -43,7 +59,21 @@ def write_night(
         }
         for name, text in texts.items():
             (made / name).write_bytes(encode_text(text))
+        for name, content in aligned.items():
+            (made / name).write_bytes(content)
         write_report(made, night_files(night, command=command))
+
+
+def _aligned(night: NightAgreement, exports: Sequence[NightFormat]) -> dict[str, bytes]:
+    """Return name -> content of the files that hold the aligned night."""
+    from sleepagree.export import FILE_NAMES, aligned_files, aligned_night
+
+    aligned = aligned_night(night.paired, mapping=night.mappings[0].mapping)
+    return {
+        path.name: content
+        for one in dict.fromkeys(exports)
+        for path, content in aligned_files(aligned, Path(FILE_NAMES[one]), as_format=one).items()
+    }
 
 
 def write_report(folder: Path, files: dict[str, bytes]) -> None:

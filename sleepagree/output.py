@@ -28,6 +28,11 @@ RESULT_FILES: Final = frozenset(
         "nights.csv",
         "bias.csv",
         "report.html",
+        "aligned.edf",
+        "aligned_events.tsv",
+        "aligned_events.json",
+        "aligned.csv",
+        "aligned.parquet",
     }
 )
 _RESULT_FIGURE: Final = re.compile(r"figures/[^/]+\.(svg|png|pdf)")

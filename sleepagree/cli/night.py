@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from sleepagree.cli import options as shared
+
+if TYPE_CHECKING:
+    from sleepagree.export import NightFormat
+
+#: Words of ``--export``; they are those of sleepagree.export.NightFormat, which --help need not load.
+_EXPORTS: Final = ("edf", "bids", "csv", "parquet")
 
 
 @click.command(short_help="Score one night.")
@@ -20,14 +26,26 @@ from sleepagree.cli import options as shared
 @shared.anonymous_option
 @shared.json_option
 @click.option("--out", type=shared.FILE, metavar="DIR", help="Write results, tables and the report here.")
+@click.option(
+    "--export",
+    "export_names",
+    type=click.Choice(_EXPORTS),
+    multiple=True,
+    help="Write the aligned night for other tools into --out DIR; may be given several times.",
+)
 @shared.overwrite_option
 @shared.quiet_option
-def night(reference: Path, device: Path, mapping_names: tuple[str, ...], **options: Any) -> None:
+def night(
+    reference: Path, device: Path, mapping_names: tuple[str, ...], export_names: tuple[str, ...], **options: Any
+) -> None:
     """Score how well the stages in DEVICE agree with those in REFERENCE over one night.
 
     REFERENCE is a hypnogram (EDF+, a table, BIDS events, JSON ...), DEVICE the export of the device. Prints
     what was compared, an account of every epoch, agreement, measures and cautions; --json gives the same as
     numbers. Differences are device minus reference.
+
+    --export writes the night epoch by epoch, reference, device and disagreement side by side: edf (EDF+
+    annotations), bids (events.tsv and its JSON), csv or parquet.
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
@@ -36,6 +54,8 @@ def night(reference: Path, device: Path, mapping_names: tuple[str, ...], **optio
     from sleepagree.output import refuse_folder
 
     out, json_path, overwrite = options["out"], options["json_path"], options["overwrite"]
+    if export_names and out is None:
+        raise click.UsageError("--export writes into the folder of results: give --out DIR, too.")
     if out is not None:
         refuse_folder(out, overwrite=overwrite)
     shared.refuse_json_target(json_path, overwrite=overwrite, out=out)
@@ -54,7 +74,8 @@ def night(reference: Path, device: Path, mapping_names: tuple[str, ...], **optio
         from sleepagree.night_folder import write_night
 
         command = shared.repeat_command(anonymous=options["anonymous"])
-        write_night(scored, out, results=text, command=command, overwrite=overwrite)
+        exports = _formats(export_names)
+        write_night(scored, out, results=text, command=command, exports=exports, overwrite=overwrite)
     if json_path:
         shared.write_json(text, json_path, overwrite=overwrite)
     if json_path != "-":
@@ -62,3 +83,11 @@ def night(reference: Path, device: Path, mapping_names: tuple[str, ...], **optio
 
         click.echo("\n".join(night_lines(scored)))
     shared.print_cautions(scored.cautions, quiet=options["quiet"])
+
+
+def _formats(names: tuple[str, ...]) -> tuple[NightFormat, ...]:
+    if not names:
+        return ()
+    from sleepagree.export import NightFormat
+
+    return tuple(map(NightFormat, names))

@@ -198,11 +198,15 @@ def _name(path: Path | None, *, anonymous: bool) -> str | None:
 #: Options that do not change what is found; the command that repeats a run leaves them out.
 _NOT_RESULTS: Final = frozenset({"json_path", "csv_path", "overwrite", "quiet", "resume", "workers", "scheduler"})
 
+#: Kinds of values that name nobody and no time.
+_PLAIN: Final = (click.Choice, click.types.IntParamType, click.types.FloatParamType)
+
 
 def repeat_command(*, anonymous: bool) -> str:
     """Return the command that repeats this run: every option that was given, paths without their folders.
 
-    Anonymous: names, paths and times give way to the word that ``--help`` shows for them.
+    Anonymous: names, paths and times give way to the word that ``--help`` shows for them; numbers and choices
+    stay.
     """
     from sleepagree.errors import printable
 
@@ -218,7 +222,8 @@ def repeat_command(*, anonymous: bool) -> str:
             words += [parameter.opts[0]] if named else []
             if named and getattr(parameter, "is_flag", False):
                 continue
-            words.append(parameter.make_metavar(context).split("|")[0] if anonymous else _without_folder(one))
+            hides = anonymous and not isinstance(parameter.type, _PLAIN)
+            words.append(parameter.make_metavar(context).split("|")[0] if hides else _without_folder(one))
     return " ".join(words) if anonymous else printable(shlex.join(words))
 
 
