@@ -29,9 +29,9 @@ from tests.readers.edf_bytes import annotation_file, hypnogram
 #: A hang: seconds of processor time, so that a busy machine does not count.
 LONGEST_S = 2.0
 #: Memory: ten times the file, and room for what a few bytes may ask for. Two stages almost two years apart are laid
-#: on a grid before the window is refused (8 MB), a window of 31 days is scored (another 8 MB).
+#: on a grid before the window is refused (8 MB); a window of up to 31 days is scored, at 400 bytes an epoch (36 MB).
 TIMES_THE_FILE = 10
-BASE_BYTES = 24 * 1024 * 1024
+BASE_BYTES = 48 * 1024 * 1024
 LONGEST_MESSAGE = 4000
 
 T = TypeVar("T")
