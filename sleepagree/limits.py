@@ -29,7 +29,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from enum import Enum
 from typing import Any, Final, NamedTuple
 
@@ -215,11 +215,36 @@ class LimitsOfAgreement:
         logs = [getattr(self, name.replace("ratio", "bias")) for name in names]
         return RatioLimits(*(math.exp(value) for value in logs))
 
+    def as_printed(self) -> LimitsOfAgreement:
+        """Return the figures as a table prints them: those of log ratios as ratios, others as they are.
+
+        Returns
+        -------
+        LimitsOfAgreement
+            For log ratios e raised to every figure: ``reference_mean`` and ``device_mean`` become geometric means
+            in the measure's unit, ``bias`` and limits ratios device / reference, the SDs geometric SDs (factors of
+            1 or more), ``mae`` the factor by which the sides differ, up or down, in the geometric mean. Slopes stay
+            those of the log ratio on the mean logarithm, ``mape`` per cent of the reference.
+
+        Examples
+        --------
+        >>> limits = fit_limits_of_agreement(
+        ...     reference=[400, 380], device=[440, 418], participant=["Ada", "Bo"], scale=Scale.LOG_RATIO
+        ... )
+        >>> round(limits.bias, 4), round(limits.as_printed().bias, 4)
+        (0.0953, 1.1)
+        """
+        if self.scale is not Scale.LOG_RATIO:
+            return self
+        return replace(self, **{name: math.exp(getattr(self, name)) for name in FIGURES if name not in _NOT_LOGS})
+
 
 _NOT_FIGURES: Final = {"level", "multiplier"}
 #: Names of the fields of :class:`LimitsOfAgreement` that hold a result, in order.
 FIGURES: Final = tuple(f.name for f in fields(LimitsOfAgreement) if f.type == "float" and f.name not in _NOT_FIGURES)
 _ROW_END: Final = ("mape", "between_sd", "within_sd")
+#: Figures of log ratios that are no logarithms.
+_NOT_LOGS: Final = ("mape", *(name for name in FIGURES if name.startswith(("slope", "spread_slope"))))
 _SPREAD_FIGURES: Final = (
     *("reference_sd", "device_sd", "bias_low", "bias_high", "sd"),
     *(name for name in FIGURES if name.startswith(("lower", "upper"))),

@@ -52,20 +52,25 @@ def study_html(study: StudyAgreement) -> str:
     """Return the bias table of every device."""
     from sleepagree.text import figure, signed, speak_measure
 
+    ratios = study.options.log_ratio
+    digits = 3 if ratios else 1
     parts = []
     for device in study.devices:
         rows = [
             (
                 speak_measure(row.measure),
-                row.unit,
+                row.difference_unit,
                 str(row.limits.nights),
-                signed(row.limits.bias),
-                f"{figure(row.limits.bias_low, 1)} to {figure(row.limits.bias_high, 1)}",
-                f"{figure(row.limits.lower, 1)} to {figure(row.limits.upper, 1)}",
+                figure(row.printed.bias, 3) if ratios else signed(row.printed.bias),
+                f"{figure(row.printed.bias_low, digits)} to {figure(row.printed.bias_high, digits)}",
+                f"{figure(row.printed.lower, digits)} to {figure(row.printed.upper, digits)}",
             )
             for row in device.bias
         ]
-        header = ("", "unit", "nights", "bias", f"{100 * study.options.level:g} %", "limits of agreement")
-        title = f"{device.device}: device - reference, {len(device.participants)} participants"
+        difference = "ratio" if ratios else "bias"
+        header = ("", "unit", "nights", difference, f"{100 * study.options.level:g} %", "limits of agreement")
+        count = len(device.participants)
+        people = f"{count} participant" if count == 1 else f"{count} participants"
+        title = f"{device.device}: device {'/' if ratios else '-'} reference, {people}"
         parts.append(table_html(title, header, rows))
     return "".join(parts)

@@ -6,6 +6,7 @@ resampling weights and tables.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from typing import Any, Final
 
@@ -17,7 +18,7 @@ from sleepagree.ceiling import design_ceiling
 from sleepagree.equivalence import equivalence_test
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import Counts, frozen_array
-from sleepagree.limits import Scale, fit_limits_of_agreement
+from sleepagree.limits import LimitsOfAgreement, Scale, fit_limits_of_agreement
 from sleepagree.measures import SleepMeasures, pair_measures
 from sleepagree.night import class_minutes
 from sleepagree.night_summary import NightSummary, Refusal
@@ -239,15 +240,16 @@ def _bias_table(
         if np.isnan(device).all():
             continue
         values: dict[str, Any] = {"reference": reference, "device": device, "participant": participants}
-        means = grouped.mean_by_unit(device - reference)
+        limits = fit_limits_of_agreement(
+            **values, level=options.level, scale=Scale.LOG_RATIO if options.log_ratio else Scale.RAW
+        )
+        means = grouped.mean_by_unit(_differences(reference, device, limits))
         margin = margins.get(measure)
         rows.append(
             BiasRow(
                 measure,
                 unit,
-                fit_limits_of_agreement(
-                    **values, level=options.level, scale=Scale.LOG_RATIO if options.log_ratio else Scale.RAW
-                ),
+                limits,
                 fit_reliability(**values, level=options.level),
                 average_units(means, grouped, options, f"bias {name}"),
                 None if margin is None else equivalence_test(**values, margin=margin),
@@ -256,3 +258,13 @@ def _bias_table(
             )
         )
     return tuple(rows)
+
+
+def _differences(reference: Values, device: Values, limits: LimitsOfAgreement) -> Values:
+    """Return the differences that limits are of; all nan where the scale has none."""
+    if limits.scale is Scale.RAW:
+        return device - reference
+    if math.isnan(limits.bias):
+        return np.full(len(reference), NAN)
+    logs: Values = np.log(device) - np.log(reference)
+    return logs

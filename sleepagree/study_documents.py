@@ -112,8 +112,8 @@ def study_mapping_document(studied: StudyMapping) -> Document:
 
 def bias_document(row: BiasRow) -> Document:
     """Return one measure of the bias table."""
-    limits = row.limits
-    document: Document = {"measure": row.measure, "unit": row.unit}
+    limits = row.printed
+    document: Document = {"measure": row.measure, "unit": row.difference_unit}
     for column in BIAS_COLUMNS[2:]:
         if column.startswith("icc"):
             value: Any = getattr(row.reliability.icc, {"icc": "value", "icc_low": "low", "icc_high": "high"}[column])
@@ -126,14 +126,15 @@ def bias_document(row: BiasRow) -> Document:
         "mape": number(limits.mape),
         "between_sd": number(limits.between_sd),
         "within_sd": number(limits.within_sd),
-        "bootstrap_low": number(row.bootstrap.percentile.low),
-        "bootstrap_high": number(row.bootstrap.percentile.high),
+        "bootstrap_low": number(on_printed_scale(row, row.bootstrap.percentile.low)),
+        "bootstrap_high": number(on_printed_scale(row, row.bootstrap.percentile.high)),
         "dropped": limits.dropped,
     }
     if row.equivalence is not None:
         document["equivalence"] = {
             "margin_low": number(row.equivalence.margin_low),
             "margin_high": number(row.equivalence.margin_high),
+            "unit": row.unit,
             "p": number(row.equivalence.p_value),
             "equivalent": row.equivalence.equivalent,
             "method": row.equivalence.method,
@@ -143,6 +144,11 @@ def bias_document(row: BiasRow) -> Document:
     if limits.notes:
         document["notes"] = list(limits.notes)
     return document
+
+
+def on_printed_scale(row: BiasRow, value: float) -> float:
+    """Return a figure of the limits' scale as it is given: the ratio of a log ratio."""
+    return math.exp(value) if row.of_ratios else value
 
 
 def _redistribution_document(traced: StudyRedistribution) -> Document:

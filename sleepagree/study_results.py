@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from sleepagree.ceiling import Ceiling
 from sleepagree.equivalence import EquivalenceTest
 from sleepagree.hypnogram import Counts
-from sleepagree.limits import LimitsOfAgreement
+from sleepagree.limits import LimitsOfAgreement, Scale
 from sleepagree.night_summary import NightSummary, Refusal
 from sleepagree.planning import VarianceComponents
 from sleepagree.redistribution import BiasSource
@@ -123,13 +123,13 @@ class BiasRow:
     Parameters
     ----------
     measure, unit : str
-        Name and unit.
+        Name, and unit of its values.
     limits : LimitsOfAgreement
-        Bias, limits, slopes, errors.
+        Bias, limits, slopes, errors; of log ratios where these were asked for.
     reliability : Reliability
         ICC and CCC.
     bootstrap : BootstrapIntervals
-        Interval of the bias from resampled participants.
+        Interval of the bias from resampled participants, on the scale of ``limits``.
     equivalence : EquivalenceTest or None
         Where a margin was stated.
     reference, device : float array, shape (nights,)
@@ -144,6 +144,21 @@ class BiasRow:
     equivalence: EquivalenceTest | None
     reference: Values
     device: Values
+
+    @property
+    def printed(self) -> LimitsOfAgreement:
+        """Limits as tables, texts and files give them: ratios where limits are of log ratios."""
+        return self.limits.as_printed()
+
+    @property
+    def of_ratios(self) -> bool:
+        """Whether bias and limits are ratios device / reference."""
+        return self.limits.scale is Scale.LOG_RATIO
+
+    @property
+    def difference_unit(self) -> str:
+        """Unit of bias and limits: "ratio", or that of the values."""
+        return "ratio" if self.of_ratios else self.unit
 
 
 @dataclass(frozen=True)

@@ -3,13 +3,25 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from sleepagree.clock import combined_offsets
 from sleepagree.errors import shorten
 from sleepagree.redistribution import speak
 from sleepagree.resampling import BootstrapIntervals
-from sleepagree.study import DeviceComparison, DeviceStudy, StudyAgreement
-from sleepagree.text import DASH, figure, show_duration, signed, speak_measure, table_lines, wrap
+from sleepagree.study import BiasRow, DeviceComparison, DeviceStudy, StudyAgreement
+from sleepagree.text import (
+    DASH,
+    WIDTH,
+    columns_of,
+    cut,
+    figure,
+    show_duration,
+    signed,
+    speak_measure,
+    table_lines,
+    wrap,
+)
 
 
 def study_lines(study: StudyAgreement) -> list[str]:
@@ -56,8 +68,8 @@ def _nights(study: StudyAgreement) -> list[str]:
         window = sum(n.window_epochs for n in device.nights)
         scored = sum(n.scored for n in device.nights)
         lines.append(
-            f"  {shorten(device.device)}: {len(device.participants)} participants, {len(device.nights)} nights, "
-            f"{window} epochs ({show_duration(window)})"
+            f"  {shorten(device.device)}: {_people_word(len(device.participants))}, "
+            f"{_nights_word(len(device.nights))}, {window} epochs ({show_duration(window)})"
         )
         lines.append(f"    scored on both sides {scored} ({100 * scored / window:.1f} %)")
         totals: dict[str, int] = {}
@@ -67,6 +79,14 @@ def _nights(study: StudyAgreement) -> list[str]:
         rest = ", ".join(f"{word.replace('_', ' ')} {count}" for word, count in totals.items() if count)
         lines.append(f"    not scored: {rest or 'none'}")
     return lines
+
+
+def _nights_word(count: int) -> str:
+    return f"{count} night" if count == 1 else f"{count} nights"
+
+
+def _people_word(count: int) -> str:
+    return f"{count} participant" if count == 1 else f"{count} participants"
 
 
 def interval(found: BootstrapIntervals, digits: int = 3) -> str:
@@ -79,15 +99,16 @@ def interval(found: BootstrapIntervals, digits: int = 3) -> str:
 
 
 def _agreement(device: DeviceStudy, study: StudyAgreement) -> list[str]:
-    lines = [f"AGREEMENT of {shorten(device.device)} ({100 * study.options.level:g} % intervals over participants)"]
+    units = "participants" if len(device.participants) > 1 else "nights"
+    lines = wrap(
+        f"AGREEMENT of {shorten(device.device)} ({100 * study.options.level:g} % intervals over {units})", indent=""
+    )
     for studied in device.mappings:
         lines.append(f"  {shorten(studied.mapping.name)}, {int(studied.counts.sum())} epochs")
-        for name in ("accuracy", "kappa"):
-            found = studied.find(name)
-            if found is not None:
-                lines.append(
-                    f"    {name:<9} pooled {interval(found.pooled)}, mean of participants {interval(found.averaged)}"
-                )
+        found = [(name, studied.find(name)) for name in ("accuracy", "kappa")]
+        rows = [(name, interval(f.pooled), interval(f.averaged)) for name, f in found if f is not None]
+        header = ("", "pooled", f"mean of {units}")
+        lines += [f"  {line}" for line in table_lines(header, rows, left=3)]
         if not studied.mapping.is_square:
             lines.append(
                 f"    ceiling   accuracy {figure(studied.ceiling.accuracy, 3)}, kappa "
@@ -103,40 +124,81 @@ def _agreement(device: DeviceStudy, study: StudyAgreement) -> list[str]:
 
 
 def _bias(device: DeviceStudy, study: StudyAgreement) -> list[str]:
-    level = f"{100 * study.options.level:g} %"
-    header = ("", "nights", "reference", "device", "bias", level, "limits of agreement")
-    rows = []
+    ratios = study.options.log_ratio
+    nights = max((row.limits.nights for row in device.bias), default=0)
+    what = "device / reference of geometric means" if ratios else "device - reference"
+    title = f"BIAS of {shorten(device.device)} over {_nights_word(nights)} ({what}), with limits of agreement"
+    lines = wrap(title, indent="")
+    lines += _bias_table(device, study)
+    fewer = [f"{speak_measure(r.measure)} {r.limits.nights}" for r in device.bias if r.limits.nights < nights]
+    if fewer:
+        lines += wrap(f"fewer nights have a value on both sides: {', '.join(fewer)}", hang="    ")
     for row in device.bias:
-        limits = row.limits
-        digits = 1
-        ends = DASH if math.isnan(limits.bias_low) else f"{limits.bias_low:.1f} to {limits.bias_high:.1f}"
-        agree = DASH if math.isnan(limits.lower) else f"{limits.lower:.1f} to {limits.upper:.1f}"
-        named = row.measure.startswith(("minutes", "percent"))
-        unit = "" if named or row.unit == "count" else "min" if row.unit == "min" else "%"
-        rows.append(
-            (
-                f"{shorten(speak_measure(row.measure))} {unit}".rstrip(),
-                str(limits.nights),
-                figure(limits.reference_mean, digits),
-                figure(limits.device_mean, digits),
-                signed(limits.bias, digits),
-                ends,
-                agree,
-            )
-        )
-    lines = [f"BIAS of {shorten(device.device)} (device - reference)", *table_lines(header, rows)]
+        if ratios and math.isnan(row.limits.bias):
+            lines += wrap(f"{speak_measure(row.measure)}: {row.limits.reason('bias')}", hang="    ")
     for row in device.bias:
         if row.equivalence is not None:
             verdict = {True: "within", False: "not shown to be within", None: "undecided against"}[
                 row.equivalence.equivalent
             ]
+            margin = f"±{row.equivalence.margin_high:g} {unit_word(row.unit)}".rstrip()
             lines += wrap(
-                f"{speak_measure(row.measure)}: bias is {verdict} the margin of ±{row.equivalence.margin_high:g} "
+                f"{speak_measure(row.measure)}: the mean difference is {verdict} the margin of {margin} "
                 f"(two one-sided tests, p = {figure(row.equivalence.p_value, 3)})"
             )
     if device.bias:
         lines += wrap(f"method: {device.bias[-1].limits.method}", hang="    ")
     return lines
+
+
+def unit_word(unit: str) -> str:
+    """Return a measure's unit as it stands beside a number."""
+    return {"min": "min", "count": ""}.get(unit, "%")
+
+
+def name_with_unit(row: BiasRow) -> str:
+    """Return a measure with the unit of its values, where the name does not say it."""
+    name = shorten(speak_measure(row.measure))
+    says_it = row.measure.startswith(("minutes ", "percent "))
+    return name if says_it else f"{name} {unit_word(row.unit)}".rstrip()
+
+
+def _bias_table(device: DeviceStudy, study: StudyAgreement) -> list[str]:
+    level = f"{100 * study.options.level:g} %"
+    header = ("", "reference", "device", "ratio" if study.options.log_ratio else "bias", level, "limits")
+    rows = []
+    for row in device.bias:
+        limits = row.printed
+        digits = 3 if row.of_ratios else 1
+        rows.append(
+            (
+                cut(name_with_unit(row), 24),
+                figure(limits.reference_mean, 1),
+                figure(limits.device_mean, 1),
+                figure(limits.bias, digits) if row.of_ratios else signed(limits.bias, digits),
+                _from_to(limits.bias_low, limits.bias_high, digits),
+                _from_to(limits.lower, limits.upper, digits),
+            )
+        )
+    return _fitting_table(header, rows)
+
+
+def _from_to(low: float, high: float, digits: int) -> str:
+    return DASH if math.isnan(low) else f"{figure(low, digits)} to {figure(high, digits)}"
+
+
+def _fitting_table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
+    """Return a table within the width of a terminal: its last columns below the others where need be."""
+    lines = table_lines(header, rows)
+    if max(map(columns_of, lines)) <= WIDTH:
+        return lines
+    half = (len(header) + 2) // 2
+    parts = [(0, *range(1, half)), (0, *range(half, len(header)))]
+    return [
+        line
+        for part in parts
+        for line in table_lines([header[i] for i in part], [[row[i] for i in part] for row in rows])
+    ]
 
 
 def _redistribution(device: DeviceStudy) -> list[str]:
@@ -169,7 +231,7 @@ def _clock(device: DeviceStudy) -> list[str]:
 def _comparison(comparison: DeviceComparison) -> list[str]:
     first, second = shorten(comparison.first), shorten(comparison.second)
     lines = [
-        f"{second} AGAINST {first}: {comparison.nights} nights of {comparison.participants} participants, "
+        f"{second} AGAINST {first}: {_nights_word(comparison.nights)} of {_people_word(comparison.participants)}, "
         f"'{comparison.mapping}'"
     ]
     header = ("", first, second, "difference (interval)")

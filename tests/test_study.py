@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,8 +12,12 @@ from sklearn.metrics import cohen_kappa_score
 
 from sleepagree import agreement
 from sleepagree.night_summary import NightSummary, Refusal
+from sleepagree.notebook import study_html
+from sleepagree.report.build import build_study_report
+from sleepagree.report.sentences import methods_of_study, results_of_study
 from sleepagree.study import StudyOptions, fold_nights, summarise_study
 from sleepagree.study_documents import bias_rows, confusion_rows, night_rows, study_document
+from sleepagree.study_text import bias_lines, study_lines
 from tests.ferry import simulated_nights
 
 NIGHTS = simulated_nights()
@@ -203,6 +208,72 @@ def test_log_ratio_limits_are_of_log_ratios() -> None:
     logs = np.log(row.device / row.reference)
     means = [np.mean(logs[[p == w for p in people]]) for w in dict.fromkeys(people)]
     assert row.limits.bias == pytest.approx(np.mean(means), abs=1e-12)
+
+
+def geometric_mean(values: np.ndarray, people: list[str]) -> float:
+    """Geometric mean over participants of their geometric means, by scipy."""
+    mine = [stats.gmean(values[[p == who for p in people]]) for who in dict.fromkeys(people)]
+    return float(stats.gmean(mine))
+
+
+def test_log_ratios_are_given_as_ratios_in_files_text_and_sentences() -> None:
+    study = summarise_study(NIGHTS, StudyOptions(resamples=50, log_ratio=True))
+    device = study.devices[1]
+    row = next(b for b in device.bias if b.measure == "TST")
+    people = [n.participant for n in device.nights]
+    reference, said = geometric_mean(row.reference, people), geometric_mean(row.device, people)
+    document = next(b for b in study_document(study)["devices"][1]["bias"] if b["measure"] == "TST")
+    assert document["unit"] == "ratio"
+    assert document["reference_mean"] == pytest.approx(reference, rel=1e-12)
+    assert document["device_mean"] == pytest.approx(said, rel=1e-12)
+    assert document["bias"] == pytest.approx(said / reference, rel=1e-12)
+    ratios = row.limits.as_ratios()
+    ends = [document[k] for k in ("bias_low", "bias_high", "lower", "lower_low", "upper", "upper_high")]
+    assert ends == pytest.approx(
+        [ratios.ratio_low, ratios.ratio_high, ratios.lower, ratios.lower_low, ratios.upper, ratios.upper_high]
+    )
+    assert document["bootstrap_low"] < document["bias"] < document["bootstrap_high"]
+    assert document["bootstrap_low"] > 0.5
+    assert document["sd"] == pytest.approx(math.exp(row.limits.sd))
+    rows = bias_rows(study)
+    cells = dict(zip(rows[0], next(r for r in rows if r[:2] == ["pad B", "TST"]), strict=True))
+    assert (cells["unit"], float(cells["bias"])) == ("ratio", document["bias"])
+    shown = f"{said / reference:.3f}"
+    line = [x for x in bias_lines(study) if x.split()[:2] == ["TST", "min"]][1]
+    assert line.split()[2:5] == [f"{reference:.1f}", f"{said:.1f}", shown]
+    assert f"TST {said / reference:.2f} ({ratios.ratio_low:.2f} to {ratios.ratio_high:.2f})" in results_of_study(study)
+    assert "natural logarithms" in methods_of_study(study).text
+    page = build_study_report(study)
+    assert f"ratio device / reference {shown}" in page
+    assert "Bias (device" not in page
+    assert shown in study_html(study)
+
+
+def test_a_measure_with_zeros_has_no_ratio_and_says_why() -> None:
+    nights = [replace(n, device_measures=(n.device_measures[0], n.device_measures[1], 0.0, *n.device_measures[3:]))
+              for n in NIGHTS]  # fmt: skip
+    study = summarise_study(nights, StudyOptions(resamples=20, log_ratio=True))
+    row = next(b for b in study.devices[0].bias if b.measure == "SOL")
+    document = next(b for b in study_document(study)["devices"][0]["bias"] if b["measure"] == "SOL")
+    assert math.isnan(row.limits.bias)
+    assert (document["bias"], document["bootstrap_low"]) == (None, None)
+    assert any(x.startswith("  SOL: The log ratio needs values above 0") for x in bias_lines(study))
+
+
+def test_a_margin_is_of_the_difference_whatever_the_limits() -> None:
+    plain, logs = (
+        summarise_study(NIGHTS, StudyOptions(resamples=20, margins=(("TST", 30.0),), log_ratio=log_ratio))
+        for log_ratio in (False, True)
+    )
+    tests = [next(b for b in s.devices[0].bias if b.measure == "TST").equivalence for s in (plain, logs)]
+    assert tests[0] == tests[1]
+    assert any("the margin of ±30 min" in line for line in bias_lines(logs))
+
+
+@pytest.mark.parametrize("log_ratio", [False, True])
+def test_no_line_is_wider_than_a_terminal(log_ratio: bool) -> None:
+    study = summarise_study(NIGHTS, StudyOptions(resamples=20, log_ratio=log_ratio))
+    assert [x for x in (*study_lines(study), *bias_lines(study)) if len(x) > 80] == []
 
 
 def test_a_summary_survives_json() -> None:

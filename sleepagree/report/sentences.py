@@ -386,7 +386,8 @@ def methods_of_study(study: StudyAgreement) -> Paragraph:
     )
     if study.comparisons:
         parts.append("Devices were compared on the nights that both watched, by the same resampling of participants.")
-    parts.append(f"All differences are device minus reference. {_say_software()}")
+    other = "All other" if options.log_ratio else "All"
+    parts.append(f"{other} differences are device minus reference. {_say_software()}")
     return Paragraph(" ".join(parts), cited.sources)
 
 
@@ -467,7 +468,12 @@ def _say_limits(study: StudyAgreement, cited: Citations) -> list[str]:
         )
     if not parts:
         return []
-    scale = " Differences were taken of logarithms." if study.options.log_ratio else ""
+    scale = (
+        " Limits were fitted to differences of natural logarithms and are given as ratios device / reference "
+        f"{cited.mark('limits_1999')}."
+        if study.options.log_ratio
+        else ""
+    )
     return [
         f"{'; '.join(parts)}.{scale} Slopes of difference and of spread on level weigh participants alike "
         f"{cited.mark('limits_1999')} with intervals for clustered nights {cited.mark('slopes')}."
@@ -519,15 +525,20 @@ def _three(found: BootstrapIntervals) -> str:
 def _bias_results(rows: Sequence[BiasRow]) -> list[str]:
     out = []
     for row in rows:
-        limits = row.limits
+        limits = row.printed
         if row.measure not in _MAIN_MEASURES and not row.measure.startswith("minutes "):
             continue
         if math.isnan(limits.bias):
             continue
-        unit = "min" if row.unit == "min" else "%"
-        ends = "" if math.isnan(limits.bias_low) else f" ({_ends(limits.bias_low, limits.bias_high, 1)})"
+        digits = 2 if row.of_ratios else 1
+        unit = "" if row.of_ratios else " min" if row.unit == "min" else " %"
+        bias = figure(limits.bias, digits) if row.of_ratios else signed(limits.bias)
+        ends = "" if math.isnan(limits.bias_low) else f" ({_ends(limits.bias_low, limits.bias_high, digits)})"
         agree = ""
         if not math.isnan(limits.lower):
-            agree = f", limits of agreement {limits.lower:.1f} to {limits.upper:.1f}"
-        out.append(f"{speak_measure(row.measure)} {signed(limits.bias)} {unit}{ends}{agree}")
-    return [f"Bias was {'; '.join(out)}."] if out else []
+            agree = f", limits of agreement {_ends(limits.lower, limits.upper, digits)}"
+        out.append(f"{speak_measure(row.measure)} {bias}{unit}{ends}{agree}")
+    if not out:
+        return []
+    what = "The ratio of device to reference (geometric means) was" if rows[0].of_ratios else "Bias was"
+    return [f"{what} {'; '.join(out)}."]

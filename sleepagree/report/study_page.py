@@ -56,6 +56,7 @@ from sleepagree.study import (
     StudyMapping,
     StudyRedistribution,
 )
+from sleepagree.study_text import name_with_unit, unit_word
 from sleepagree.text import DASH, figure, show_duration, signed, speak_measure
 
 #: More nights than this are not listed in the page; nights.csv holds them all.
@@ -294,42 +295,37 @@ def _bias(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | 
     return Section(f"bias-{serial}", f"Bias of {shorten(device.device)}", some(blocks))
 
 
-def _unit(row: BiasRow) -> str:
-    return "min" if row.unit == "min" else "" if row.unit == "count" else "%"
-
-
-def _named(row: BiasRow) -> str:
-    """Return a measure with its unit, where the name does not say it."""
-    name = shorten(speak_measure(row.measure))
-    says_it = row.measure.startswith(("minutes ", "percent "))
-    return name if says_it else f"{name} {_unit(row)}".rstrip()
-
-
 def _limits_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> TableView:
-    digits = 2 if study.options.log_ratio else 1
+    ratios = study.options.log_ratio
+    digits = 3 if ratios else 1
+    said = figure if ratios else signed
     rows = []
     for row in device.bias:
-        limits = row.limits
+        limits = row.printed
         rows.append(
             cells(
-                _named(row),
+                name_with_unit(row),
                 _count(limits.nights),
                 (figure(limits.reference_mean, 1), limits.reference_mean),
                 (figure(limits.device_mean, 1), limits.device_mean),
-                (signed(limits.bias, digits), limits.bias),
+                (said(limits.bias, digits), limits.bias),
                 _range(limits.bias_low, limits.bias_high, digits),
-                (signed(limits.lower, digits), limits.lower),
+                (said(limits.lower, digits), limits.lower),
                 _range(limits.lower_low, limits.lower_high, digits),
-                (signed(limits.upper, digits), limits.upper),
+                (said(limits.upper, digits), limits.upper),
                 _range(limits.upper_low, limits.upper_high, digits),
             )
         )
     level = say_level(study.options.level)
     header = (
-        "measure", "nights", "reference", "device", "bias", level, "lower limit", level, "upper limit", level,
+        "measure", "nights", "reference", "device", "ratio" if ratios else "bias", level, "lower limit", level,
+        "upper limit", level,
     )  # fmt: skip
-    scale = " of log ratios" if study.options.log_ratio else ""
-    caption = f"Bias (device − reference){scale} and limits of agreement"
+    caption = (
+        "Ratio device / reference and its limits of agreement, from log ratios; the sides' means are geometric"
+        if ratios
+        else "Bias (device − reference) and limits of agreement"
+    )
     return TableView(f"limits-{serial}", caption, header, _sortable(rows), sortable=True)
 
 
@@ -343,18 +339,20 @@ def _range(low: float, high: float, digits: int = 1) -> str:
 
 
 def _shape_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> TableView:
+    ratios = study.options.log_ratio
+    digits = 3 if ratios else 1
     rows = []
     for row in device.bias:
-        limits, icc, ccc = row.limits, row.reliability.icc, row.reliability.ccc
+        limits, icc, ccc = row.printed, row.reliability.icc, row.reliability.ccc
         rows.append(
             cells(
-                _named(row),
-                (figure(limits.sd, 1), limits.sd),
+                name_with_unit(row),
+                (figure(limits.sd, digits), limits.sd),
                 (signed(limits.slope, 2), limits.slope),
                 _range(limits.slope_low, limits.slope_high, 2),
                 (signed(limits.spread_slope, 2), limits.spread_slope),
                 _range(limits.spread_slope_low, limits.spread_slope_high, 2),
-                (figure(limits.mae, 1), limits.mae),
+                (figure(limits.mae, digits), limits.mae),
                 (figure(icc.value, 2), icc.value),
                 _range(icc.low, icc.high, 2),
                 (figure(ccc.value, 2), ccc.value),
@@ -362,10 +360,12 @@ def _shape_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Tab
         )
     level = say_level(study.options.level)
     header = (
-        "measure", "SD of differences", "slope on level", level, "slope of spread", level, "mean absolute error",
-        "ICC(A,1)", level, "CCC",
+        "measure", "geometric SD of ratios" if ratios else "SD of differences", "slope on level", level,
+        "slope of spread", level, "mean factor of error" if ratios else "mean absolute error", "ICC(A,1)", level, "CCC",
     )  # fmt: skip
     caption = "How differences depend on the level, and how well nights are told apart"
+    if ratios:
+        caption += "; slopes are of the log ratio on the mean logarithm"
     return TableView(f"shape-{serial}", caption, header, _sortable(rows), sortable=True)
 
 
@@ -374,7 +374,7 @@ def _equivalence(device: DeviceStudy, serial: int) -> TableView | None:
     rows = tuple(
         cells(
             shorten(speak_measure(row.measure)),
-            f"±{row.equivalence.margin_high:g} {_unit(row)}",
+            f"±{row.equivalence.margin_high:g} {unit_word(row.unit)}",
             _range(row.equivalence.low, row.equivalence.high),
             (figure(row.equivalence.p_value, 3), row.equivalence.p_value),
             words[row.equivalence.equivalent],
@@ -394,6 +394,8 @@ def _method_words(device: DeviceStudy) -> Words:
     for row in device.bias:
         for note in row.limits.notes:
             of_note.setdefault(note, []).append(speak_measure(row.measure))
+        if row.of_ratios and math.isnan(row.limits.bias):
+            of_note.setdefault(row.limits.reason("bias"), []).append(speak_measure(row.measure))
     notes = [f"{join_words(names)}: {note}" for note, names in of_note.items()]
     return Words(printable(" ".join([f"Method: {'; or '.join(methods)}.", *notes])), "note")
 
@@ -416,7 +418,7 @@ def _bias_figures(device: DeviceStudy, study: StudyAgreement, serial: int) -> li
 
 def _pair_of_figures(row: BiasRow, who: Sequence[str], study: StudyAgreement, name: str, device: str) -> Beside:
     measure = speak_measure(row.measure)
-    limits = row.limits
+    limits = row.printed
     data: dict[str, Any] = {
         "reference": row.reference,
         "device": row.device,
@@ -427,22 +429,26 @@ def _pair_of_figures(row: BiasRow, who: Sequence[str], study: StudyAgreement, na
     lines = _lines_if_uneven(row, who, study.options.level)
     of = f"{measure}, {shorten(device)}"
     mean = (
-        f"{limits.nights} nights of {limits.participants} participants; mean {figure(limits.reference_mean, 1)} by the "
-        f"reference, {figure(limits.device_mean, 1)} by the device"
+        f"{limits.nights} nights of {limits.participants} participants; {'geometric ' if row.of_ratios else ''}mean "
+        f"{figure(limits.reference_mean, 1)} by the reference, {figure(limits.device_mean, 1)} by the device"
     )
-    scale = " (log ratio)" if limits.scale is Scale.LOG_RATIO else ""
-    digits = 2 if scale else 1
-    said = (
-        f"bias{scale} {signed(limits.bias, digits)} ({_range(limits.bias_low, limits.bias_high, digits)}), limits of "
-        f"agreement {signed(limits.lower, digits)} to {signed(limits.upper, digits)}"
-    )
+    if row.of_ratios:
+        said = (
+            f"ratio device / reference {figure(limits.bias, 3)} ({_range(limits.bias_low, limits.bias_high, 3)}), "
+            f"limits of agreement {_range(limits.lower, limits.upper, 3)}"
+        )
+    else:
+        said = (
+            f"bias {signed(limits.bias)} ({_range(limits.bias_low, limits.bias_high)}), limits of agreement "
+            f"{signed(limits.lower)} to {signed(limits.upper)}"
+        )
     drawn = "Bars beside the axes are the intervals of bias and limits."
     if lines is not None:
         drawn = (
             "The spread changes with the level, so the limits are drawn as lines in the mean of both sides (Bland & "
             "Altman 1999, section 3.2)."
         )
-    elif scale:
+    elif row.of_ratios:
         drawn = "Limits of the ratio fan out from the origin."
     return beside(
         figure_view(
@@ -453,7 +459,7 @@ def _pair_of_figures(row: BiasRow, who: Sequence[str], study: StudyAgreement, na
             caption=f"Every night by both sides; on the line they are equal. {mean}.",
         ),
         figure_view(
-            draw_bias_against_level(**data, limits=limits, lines=lines),
+            draw_bias_against_level(**data, limits=row.limits, lines=lines),
             name=f"level-{name}",
             title=f"Difference against level: {of}",
             description=f"{said}.",
