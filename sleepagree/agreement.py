@@ -1419,7 +1419,7 @@ def summarise_table(
     >>> night.accuracy, night.classes[1].sensitivity
     (0.65, 0.918918918918919)
     >>> night.reason("kappa")
-    'the reference has rem, which the device cannot report'
+    'the reference has REM, which the device cannot report'
     """
     rows, columns = tuple(reference_classes), tuple(device_classes)
     table = _checked_table(counts, rows, columns)
@@ -1471,7 +1471,8 @@ _NO_LABEL: Final = "the device cannot report this class"
 
 
 def _cannot_report(lacking: tuple[str, ...]) -> str:
-    return f"the reference has {' and '.join(lacking)}, which the device cannot report"
+    said = " and ".join("REM" if name == "rem" else name for name in lacking)
+    return f"the reference has {said}, which the device cannot report"
 
 
 def _table_values(margins: Margins, lacking: tuple[str, ...]) -> tuple[dict[str, float], tuple[tuple[str, str], ...]]:

@@ -30,6 +30,13 @@ from sleepagree.measures import (
     measure_kinds,
     pair_measures,
 )
+from sleepagree.night_cautions import (
+    contradiction_caution,
+    swapped_caution,
+    uncounted_time,
+    unsaid_cautions,
+    unsaid_classes,
+)
 from sleepagree.offsets import QuickOffset
 from sleepagree.pairing import PairedNight, WindowRule
 from sleepagree.redistribution import (
@@ -136,6 +143,18 @@ class NightAgreement:
     seed: int
     level: float
 
+    @property
+    def unsaid(self) -> tuple[str, ...]:
+        """Reference classes of the first mapping that the device has no label for."""
+        mapping = self.mappings[0].mapping
+        lacking = unsaid_classes(mapping, self.paired.device_set)
+        return tuple(c for c in mapping.reference_classes if c not in mapping.device_classes or c in lacking)
+
+    @property
+    def uncounted(self) -> str:
+        """What time that one side did not score does to the measures; "" where it is little."""
+        return uncounted_time(self.paired, self.measures)
+
     def _repr_html_(self) -> str:
         """Return what a notebook shows."""
         from sleepagree.notebook import night_html
@@ -204,25 +223,31 @@ def compare(
     scored = tuple(_score_mapping(m, paired, native, resampled, level) for m in chosen)
     others = () if mappings else _with_kappa(scored[0], paired)
     first = scored[0]
+    unsaid = unsaid_classes(chosen[0], paired.device_set)
+    measures = measure_both(paired, chosen[0], first.counts)
     clock = check_clock(paired, chosen[0])
     return NightAgreement(
         paired,
         native,
         scored,
         tuple(_score_mapping(m, paired, native, resampled, level) for m in others),
-        measure_both(paired, chosen[0], first.counts),
+        measures,
         _redistribute(paired, chosen[0], resampled, level),
-        account_for_bias(
-            first.counts,
-            reference_classes=first.mapping.reference_classes,
-            device_classes=first.mapping.device_classes,
-        ),
+        tuple(s for s in _account_for_bias(first) if s.name not in unsaid),
         _describe_time(paired, chosen[0]),
         clock,
-        (*paired.cautions, *_cautions(paired, scored), *clock_caution(clock)),
+        (*paired.cautions, *_cautions(paired, scored, measures), *clock_caution(clock)),
         resamples,
         seed,
         level,
+    )
+
+
+def _account_for_bias(scored: MappingAgreement) -> tuple[BiasSource, ...]:
+    return account_for_bias(
+        scored.counts,
+        reference_classes=scored.mapping.reference_classes,
+        device_classes=scored.mapping.device_classes,
     )
 
 
@@ -352,14 +377,31 @@ def measure_both(paired: PairedNight, mapping: StageMapping, counts: Counts) -> 
         for measure, stage in (("REM latency", "R"), ("deep latency", "N3"))
         if stage not in paired.device_set.reportable
     )
-    return pair_measures(reference, device, class_minutes=class_minutes(mapping, counts), cannot_say=cannot)
+    minutes = class_minutes(mapping, counts, unsaid=unsaid_classes(mapping, paired.device_set))
+    return pair_measures(reference, device, class_minutes=minutes, cannot_say=cannot)
 
 
-def class_minutes(mapping: StageMapping, counts: Counts) -> tuple[tuple[str, float, float], ...]:
-    """Return (class, reference minutes, device minutes) of one table; nan for a class the device lacks."""
+def class_minutes(
+    mapping: StageMapping, counts: Counts, *, unsaid: Sequence[str] = ()
+) -> tuple[tuple[str, float, float], ...]:
+    """Return (class, reference minutes, device minutes) of one table; nan for a class the device lacks.
+
+    Parameters
+    ----------
+    mapping : StageMapping
+        Names the classes.
+    counts : int array, shape (reference classes, device classes)
+        Epochs.
+    unsaid : sequence of str
+        Device classes of the mapping that nothing the device can report is taken into.
+    """
     half = EPOCH_S / 60
     rows, columns = counts.sum(axis=1) * half, counts.sum(axis=0) * half
-    of_device = dict(zip(mapping.device_classes, columns.tolist(), strict=True))
+    of_device = {
+        name: minutes
+        for name, minutes in zip(mapping.device_classes, columns.tolist(), strict=True)
+        if name not in unsaid
+    }
     return tuple((name, float(rows[i]), of_device.get(name, NAN)) for i, name in enumerate(mapping.reference_classes))
 
 
@@ -424,8 +466,10 @@ def _describe_time(paired: PairedNight, mapping: StageMapping) -> Disagreement |
 def _redistribute(
     paired: PairedNight, mapping: StageMapping, resampled: NDArray[np.float64] | None, level: float
 ) -> tuple[Redistribution, ...]:
-    names = mapping.device_classes
-    columns = mapping.device_codes(paired.device_set)
+    unsaid = unsaid_classes(mapping, paired.device_set)
+    names = tuple(name for name in mapping.device_classes if name not in unsaid)
+    place = [names.index(name) if name in names else -1 for name in mapping.device_classes]
+    columns = [place[c] if c >= 0 else -1 for c in mapping.device_codes(paired.device_set)]
     device = class_sequence(paired.device, paired.scored, columns, len(names))
     with_rest = [len(names) if c < 0 else c for c in columns]
     out = []
@@ -446,12 +490,19 @@ def _redistribute(
 # --- cautions ---------------------------------------------------------------------------------------------
 
 
-def _cautions(paired: PairedNight, scored: tuple[MappingAgreement, ...]) -> list[str]:
+def _cautions(
+    paired: PairedNight, scored: tuple[MappingAgreement, ...], measures: tuple[MeasurePair, ...]
+) -> list[str]:
+    uncounted = uncounted_time(paired, measures)
     return [
         *_same_file_caution(paired),
+        *swapped_caution(paired),
+        *contradiction_caution(paired),
+        *unsaid_cautions(paired, [m.mapping for m in scored]),
         *_long_wake_caution(paired, scored[0].mapping),
         *_unscored_cautions(paired, scored),
         *_share_caution(paired),
+        *([uncounted] if uncounted else []),
         *_rectangle_caution(scored[0]),
         *_different_sizes_caution(scored),
         *_left_out_notes(scored),

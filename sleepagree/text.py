@@ -321,7 +321,7 @@ def _measures(night: NightAgreement) -> list[str]:
         name = to_left(cut(speak_measure(pair.measure), 19), 20)
         values = f"{figure(pair.reference, digits):>10}{figure(pair.device, digits):>10}"
         lines.append(f"  {name}{values}" + (why or f"{difference:>12} {unit}".rstrip()))
-    return lines
+    return lines + (wrap(night.uncounted, hang="    ") if night.uncounted else [])
 
 
 def speak_measure(name: str) -> str:

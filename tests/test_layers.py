@@ -27,7 +27,7 @@ class_sequences
 redistribution
 offsets clock clock_check disagreement
 mapping_files sources
-night
+night_cautions night
 night_summary scorers mapping_comparison
 nights_table paired_table cohorts folder_study anonymous
 study_results study_groups study_flows study_comparison study_cautions

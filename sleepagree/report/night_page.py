@@ -58,6 +58,9 @@ from sleepagree.text import (
 
 _FIVE_MINUTES_S: Final = 300.0
 
+#: Where a count of what the device did would blame it for a word that it does not have.
+_NO_LABEL: Final = "no label"
+
 
 def night_page(night: NightAgreement, *, command: str) -> Page:
     """Return the page of one night."""
@@ -329,7 +332,7 @@ def class_table(classes: tuple[ClassAgreement, ...], *, name: str, caption: str)
     for c in classes:
         head = speak(shorten(c.name))
         if not c.comparable:
-            rows.append(cells(head, (str(c.reference_epochs), c.reference_epochs), "no label", *[DASH] * 6))
+            rows.append(cells(head, (str(c.reference_epochs), c.reference_epochs), _NO_LABEL, *[DASH] * 6))
             continue
         values = (c.sensitivity, c.specificity, c.ppv, c.npv, c.f1, c.kappa)
         rows.append(
@@ -381,7 +384,8 @@ def _measures(night: NightAgreement) -> Section:
         words=(5,),
         sortable=True,
     )
-    return Section("measures", "Sleep measures", (table,))
+    footnote = Words(night.uncounted) if night.uncounted else None
+    return Section("measures", "Sleep measures", some((table, footnote)))
 
 
 def _measure_row(pair: MeasurePair) -> tuple[Cell, ...]:
@@ -517,8 +521,8 @@ def _time(night: NightAgreement) -> Section | None:
     blocks += [
         beside(*_time_figures(found)),
         _near_table(found),
-        _seen_table(found),
-        _following_table(found),
+        _seen_table(found, night.unsaid),
+        _following_table(found, night.unsaid),
         Words(
             f"Changes of class per hour: reference {found.reference_transitions_per_h:.1f}, device "
             f"{found.device_transitions_per_h:.1f}."
@@ -576,7 +580,7 @@ def _near_table(found: Disagreement) -> TableView | None:
     return TableView("near", "Disagreement close to changes of stage in the reference", header, rows)
 
 
-def _seen_table(found: Disagreement) -> TableView | None:
+def _seen_table(found: Disagreement, unsaid: tuple[str, ...]) -> TableView | None:
     lengths = list(dict.fromkeys((b.from_min, b.to_min) for b in found.seen))
     header = ("class", *(_length_words(*length) for length in lengths))
     rows = []
@@ -584,7 +588,11 @@ def _seen_table(found: Disagreement) -> TableView | None:
         row = [next((b for b in found.seen if b.name == name and b.from_min == low), None) for low, _ in lengths]
         if not any(b is not None and b.bouts for b in row):
             continue
-        shown = [(f"{b.seen} of {b.bouts}", b.share) if b is not None and b.bouts else (DASH, None) for b in row]
+        shown: list[str | tuple[str, float | None]] = [
+            (f"{b.seen} of {b.bouts}", b.share) if b is not None and b.bouts else (DASH, None) for b in row
+        ]
+        if name in unsaid:
+            shown = [f"{_NO_LABEL} ({b.bouts})" if b is not None and b.bouts else DASH for b in row]
         rows.append(cells(speak(shorten(name)), *shown))
     if not rows:
         return None
@@ -596,15 +604,21 @@ def _length_words(low: float, high: float) -> str:
     return f"{low:g} min and more" if math.isinf(high) else f"{low:g} to under {high:g} min"
 
 
-def _following_table(found: Disagreement) -> TableView | None:
+def _following_table(found: Disagreement, unsaid: tuple[str, ...]) -> TableView | None:
     rows = tuple(
         cells(
             f"{speak(shorten(f.before))} to {speak(shorten(f.after))}",
             (str(f.transitions), f.transitions),
-            (str(f.followed), f.followed),
-            (str(f.already_there), f.already_there),
-            (str(f.never), f.never),
-            (signed(f.median_min), None if math.isnan(f.median_min) else f.median_min),
+            *(
+                (_NO_LABEL, *[DASH] * 3)
+                if f.after in unsaid
+                else (
+                    (str(f.followed), f.followed),
+                    (str(f.already_there), f.already_there),
+                    (str(f.never), f.never),
+                    (signed(f.median_min), None if math.isnan(f.median_min) else f.median_min),
+                )
+            ),
         )
         for f in found.following
     )
