@@ -11,6 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields
 from functools import lru_cache
+from operator import attrgetter
 from typing import Any, Final
 
 import numpy as np
@@ -24,6 +25,7 @@ from sleepagree.pairing import PairedNight
 from sleepagree.stages import StageMapping, StageSet
 
 MEASURE_NAMES: Final = tuple(f.name for f in fields(SleepMeasures))
+_VALUES: Final = attrgetter(*MEASURE_NAMES)
 
 
 @dataclass(frozen=True)
@@ -252,8 +254,8 @@ def summarise_night(
         paired.reference_set,
         paired.device_set,
         paired.count_native(),
-        tuple(getattr(reference, name) for name in MEASURE_NAMES),
-        tuple(getattr(measured, name) for name in MEASURE_NAMES),
+        _VALUES(reference),
+        _VALUES(measured),
         scorers=scorers,
         notes=ledger.notes,
         cautions=paired.cautions,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final
@@ -94,8 +95,9 @@ def read_spans(
     InputError
         When it cannot be used for another reason.
     """
-    name = path.name.casefold()
-    suffix = ".fif.gz" if name.endswith(".fif.gz") else path.suffix.casefold()
+    # on the text: a study asks thousands of times, and a Path takes itself apart anew each time
+    name = os.path.basename(os.fspath(path)).casefold()  # noqa: PTH119
+    suffix = ".fif.gz" if name.endswith(".fif.gz") else os.path.splitext(name)[1]  # noqa: PTH122
     reader = READERS.get(suffix)
     if reader is None:
         raise FileFormatError(

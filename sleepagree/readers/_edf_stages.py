@@ -165,12 +165,19 @@ def spans_of_annotations(
 
 
 class _Vocabulary(NamedTuple):
-    """What the distinct texts of a file say; ``code_of`` is the position in ``labels``, -1 for what is no stage."""
+    """What the distinct texts of a file say.
+
+    ``code_of`` is the position in ``labels``, -1 for what is no stage; ``stages`` is None where one of them is not
+    plain; ``odd`` holds the texts that the standard does not write so; ``merged`` is a note.
+    """
 
     meanings: dict[str, Meaning]
     labels: tuple[str, ...]
     code_of: dict[str, int]
     texts: StageTexts
+    stages: tuple[str, ...] | None
+    odd: dict[str, Meaning]
+    merged: str
 
 
 def _make_vocabulary(distinct: Sequence[str], layout: Layout, own_words: frozenset[str]) -> _Vocabulary | None:
@@ -188,7 +195,24 @@ def _make_vocabulary(distinct: Sequence[str], layout: Layout, own_words: frozens
     code_of = {
         text: position[meaning.label] if meaning.role is Role.STAGE else -1 for text, meaning in meanings.items()
     }
-    return _Vocabulary(meanings, labels, code_of, texts)
+    odd = {t: m for t, m in meanings.items() if t not in STANDARD_MEANINGS and m.role is not Role.OTHER}
+    return _Vocabulary(
+        meanings, labels, code_of, texts, _plain_stages(staged, texts), odd, _note_of_merging(labels, texts)
+    )
+
+
+def _plain_stages(staged: Sequence[Meaning], texts: StageTexts) -> tuple[str, ...] | None:
+    plain = {} if texts.has_words else {meaning.label: meaning.stage for meaning in staged}
+    stages = tuple([stage for stage in plain.values() if stage is not None])
+    return stages if plain and len(stages) == len(plain) else None
+
+
+def _note_of_merging(labels: Sequence[str], texts: StageTexts) -> str:
+    merged = [label for label in labels if label in _MERGED_INTO_N3 or fold(label) in _MERGED_INTO_N3]
+    if not merged or texts.has_words:
+        return ""
+    shown = " and ".join(sorted(f"'{label}'" for label in merged))
+    return f"R&K merged: {shown} (Rechtschaffen & Kales) read as N3"
 
 
 @lru_cache(maxsize=1024)
@@ -205,6 +229,9 @@ class _Reading(NamedTuple):
     labels: tuple[str, ...]
     code_of: dict[str, int]
     texts: StageTexts
+    stages: tuple[str, ...] | None
+    odd: dict[str, Meaning]
+    merged: str
     source: Source
 
     def appearance(self, i: int) -> tuple[float, str, Meaning]:
@@ -229,7 +256,8 @@ def _build(reading: _Reading) -> ScoredSpans:
         is_stage = codes >= 0
         others = [reading.appearance(i) for i in np.flatnonzero(~is_stage).tolist()]
         lights_off_s, lights_on_s = _lights(others, source.path)
-        ignored = count_texts(text for _, text, meaning in others if meaning.role is Role.OTHER)
+        passed_over = [text for _, text, meaning in others if meaning.role is Role.OTHER]
+        ignored = count_texts(passed_over) if passed_over else ()
         cautions = _caution_missed(reading)
         onset_s, duration_s, codes = onset_s[is_stage], duration_s[is_stage], codes[is_stage]
     _note_texts(reading)
@@ -266,12 +294,9 @@ def _build(reading: _Reading) -> ScoredSpans:
 
 
 def _stages_of(reading: _Reading) -> tuple[str, ...]:
+    if reading.stages is not None:
+        return reading.stages
     texts = reading.texts
-    if not texts.has_words:
-        plain = {meaning.label: meaning.stage for meaning in reading.meanings.values() if meaning.role is Role.STAGE}
-        known = tuple([stage for stage in plain.values() if stage is not None])
-        if len(known) == len(plain):
-            return known
     return assign_stages(
         reading.labels,
         counts=_places(reading),
@@ -300,18 +325,10 @@ def count_texts(texts: Iterable[str]) -> tuple[tuple[str, int], ...]:
 
 
 def _note_texts(reading: _Reading) -> None:
-    notes = reading.source.notes
-    odd = {
-        text: meaning
-        for text, meaning in reading.meanings.items()
-        if text not in STANDARD_MEANINGS and meaning.role is not Role.OTHER
-    }
-    if odd:
-        _note_odd_texts(reading, odd)
-    merged = [label for label in reading.labels if label in _MERGED_INTO_N3 or fold(label) in _MERGED_INTO_N3]
-    if merged and not reading.texts.has_words:
-        shown = " and ".join(sorted(f"'{label}'" for label in merged))
-        notes.append(f"R&K merged: {shown} (Rechtschaffen & Kales) read as N3")
+    if reading.odd:
+        _note_odd_texts(reading, reading.odd)
+    if reading.merged:
+        reading.source.notes.append(reading.merged)
 
 
 def _caution_missed(reading: _Reading) -> tuple[str, ...]:
@@ -458,7 +475,7 @@ class _Draft:
         told = self.layout.epoch_seconds
         durations = set(self.duration_s.tolist())
         # a comparison with nan, a duration that is not told, is false
-        if all([duration > 0 for duration in durations]):
+        if not [duration for duration in durations if not duration > 0]:
             if told is not None:
                 return told, EpochLengthFrom.LAYOUT
             epoch_s = _epoch_of_durations(durations, self.onset_s.size)
