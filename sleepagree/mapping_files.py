@@ -34,7 +34,12 @@ def find_mapping(text: str) -> StageMapping:
     MappingError
         When the name is unknown or the file is no mapping.
     """
-    return read_mapping(Path(text)) if text.casefold().endswith(".toml") else mapping_named(text)
+    return read_mapping(Path(text)) if is_mapping_file(text) else mapping_named(text)
+
+
+def is_mapping_file(text: str) -> bool:
+    """Whether a text is the path of a mapping file, by its ending, and no name of a built-in mapping."""
+    return text.casefold().endswith(".toml")
 
 
 def read_mapping(path: Path) -> StageMapping:

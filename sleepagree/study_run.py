@@ -108,6 +108,10 @@ def score_rows(rows: Sequence[NightRow], folder: Path, options: ScoringOptions) 
     return ChunkResult(tuple(outcomes), "".join(texts))
 
 
+#: How a reader names the option of the commands for one night; a study has columns for it.
+_LAYOUT_OPTION: Final = re.compile(r"--layout FILE\.toml(?:, --reference-layout for a reference)?")
+
+
 def reason_without_folders(error: SleepAgreeError, folder: Path) -> str:
     """Return the message of an error with file names as the table of nights writes them.
 
@@ -118,7 +122,8 @@ def reason_without_folders(error: SleepAgreeError, folder: Path) -> str:
     if path:
         inside = Path(path).is_relative_to(folder) and ".." not in Path(path).parts
         path = Path(path).relative_to(folder).as_posix() if inside else Path(path).name
-    texts = [path, error.where, error.found, error.expected, error.remedy]
+    remedy = _LAYOUT_OPTION.sub("column layout or reference_layout of the nights table", error.remedy)
+    texts = [path, error.where, error.found, error.expected, remedy]
     for place in sorted({str(folder.absolute()), str(Path.cwd())} - {"/"}, key=len, reverse=True):
         texts = [text.replace(f"{place}/", "").replace(place, "the study's folder") for text in texts]
     return str(SleepAgreeError(error.problem, *texts))

@@ -44,6 +44,8 @@ def inspect(
 
     if layout_out is not None:
         refuse_existing(layout_out, overwrite=overwrite)
+    shared.check_zone(zone, "--zone")
+    shared.refuse_folder_as_input(file)
     given = None
     if layout is not None:
         from sleepagree.readers.layout import read_layout
@@ -62,6 +64,7 @@ def inspect(
         from sleepagree.starter_layout import starter_layout
 
         write_text(layout_out, starter_layout(seen, layout=given), overwrite=overwrite)
-        todo = f"; fill in {len(seen.unknown)} stages in it" if seen.unknown else ""
+        many = len(seen.unknown)
+        todo = f"; fill in {many} {'stage' if many == 1 else 'stages'} in it" if many else ""
         click.echo(f"wrote {layout_out}{todo}", err=True)
     shared.print_cautions(seen.cautions, quiet=quiet)

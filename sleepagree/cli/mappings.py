@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from sleepagree.cli import options as shared
+
+if TYPE_CHECKING:
+    from sleepagree.stages import StageMapping
 
 
 @click.command(short_help="Show one night under every stage mapping that fits.")
 @click.argument("reference", type=shared.FILE)
 @click.argument("device", type=shared.FILE)
 @shared.mapping_option
-@click.option("--declare", metavar="NAME", default="", help="The mapping chosen before the data were seen.")
+@click.option("--declare", metavar="NAME", help="The mapping chosen before the data were seen.")
 @shared.reading_options
 @shared.pairing_options
 @shared.resampling_options
@@ -22,7 +26,9 @@ from sleepagree.cli import options as shared
 @shared.json_option
 @shared.overwrite_option
 @shared.quiet_option
-def mappings(reference: Path, device: Path, mapping_names: tuple[str, ...], declare: str, **options: Any) -> None:
+def mappings(
+    reference: Path, device: Path, mapping_names: tuple[str, ...], declare: str | None, **options: Any
+) -> None:
     """Show the agreement of REFERENCE and DEVICE under every mapping that the two label sets allow.
 
     Each mapping is a way of forming classes from stages: it merges some and leaves out others. All of them
@@ -36,11 +42,12 @@ def mappings(reference: Path, device: Path, mapping_names: tuple[str, ...], decl
 
     shared.refuse_json_target(options["json_path"], overwrite=options["overwrite"])
     extra = shared.load_mappings(mapping_names)
+    _refuse_unknown(declare, extra)
     paired = shared.load_pair(reference, device, extra, options)
     comparison = compare_mappings(
         paired,
         extra=extra,
-        declared=declare,
+        declared=declare or "",
         resamples=options["resamples"],
         seed=options["seed"],
         level=options["confidence"],
@@ -54,3 +61,19 @@ def mappings(reference: Path, device: Path, mapping_names: tuple[str, ...], decl
 
         click.echo("\n".join(mappings_lines(comparison)))
     shared.print_cautions(comparison.cautions, quiet=options["quiet"])
+
+
+def _refuse_unknown(declared: str | None, extra: Sequence[StageMapping]) -> None:
+    """Refuse a name that no mapping has; whether the mapping fits the night is not known yet."""
+    if declared is None:
+        return
+    from sleepagree.errors import shorten
+    from sleepagree.stages import BUILT_IN_MAPPINGS
+
+    names = dict.fromkeys((*(m.name for m in BUILT_IN_MAPPINGS), *(m.name for m in extra)))
+    if declared not in names:
+        raise click.BadParameter(
+            f"no mapping has this name. Found {shorten(declared)}; expected one of {', '.join(names)}. A mapping of "
+            "your own is known once its file is given with --mapping.",
+            param_hint="--declare",
+        )

@@ -69,6 +69,8 @@ def nights(folder: Path, reference_pattern: str, device_pattern: str, **options:
     from sleepagree.output import refuse_existing, write_text
 
     out, json_path = options["out"], options["json_path"]
+    for side in ("reference", "device"):
+        shared.check_zone(options[f"{side}_zone"], f"--{side}-zone")
     table = Path(out)
     if out != "-":
         refuse_existing(table, overwrite=options["overwrite"])

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
+import re
 import shlex
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
@@ -13,7 +15,7 @@ from click.core import ParameterSource
 
 if TYPE_CHECKING:
     from sleepagree.hypnogram import ScoredSpans
-    from sleepagree.pairing import PairedNight
+    from sleepagree.pairing import PairedNight, Window
     from sleepagree.stages import StageMapping
 
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -119,21 +121,85 @@ anonymous_option = click.option(
 )
 
 
-def load_mappings(names: Sequence[str]) -> tuple[StageMapping, ...]:
-    """Return the mappings that ``--mapping`` names."""
-    from sleepagree.mapping_files import find_mapping
+@contextlib.contextmanager
+def wrong_use(option: str) -> Iterator[None]:
+    """Turn an error about what was written after an option into wrong use of the command line (exit 2)."""
+    from sleepagree.errors import SleepAgreeError
 
-    return tuple(find_mapping(name) for name in names)
+    try:
+        yield
+    except SleepAgreeError as error:
+        told = SleepAgreeError(error.problem, "", "", error.found, error.expected, error.remedy)
+        raise click.BadParameter(str(told), param_hint=option) from None
+
+
+def load_mappings(names: Sequence[str]) -> tuple[StageMapping, ...]:
+    """Return the mappings that ``--mapping`` names; a name that is none is wrong use, a bad file is not."""
+    from sleepagree.mapping_files import is_mapping_file, read_mapping
+    from sleepagree.stages import mapping_named
+
+    out = []
+    for name in names:
+        if is_mapping_file(name):
+            out.append(read_mapping(Path(name)))
+            continue
+        with wrong_use("--mapping"):
+            out.append(mapping_named(name))
+    return tuple(out)
+
+
+def read_window(text: str | None) -> Window | None:
+    """Return the window that ``--window`` names, None where it was not given."""
+    if text is None:
+        return None
+    from sleepagree.pairing import parse_window
+
+    with wrong_use("--window"):
+        return parse_window(text)
+
+
+def read_reports(text: str | None, own_words: frozenset[str]) -> tuple[str, ...] | None:
+    """Return the stages that ``--reports`` names, None where it was not given; ``own_words`` are stages, too."""
+    if text is None:
+        return None
+    from sleepagree.stages import make_stage_set
+
+    words = _split_words(text)
+    if not words:
+        raise click.BadParameter("it names no stage; give words such as wake,light,deep", param_hint="--reports")
+    with wrong_use("--reports"):
+        # words of a mapping file stand for themselves
+        make_stage_set((), (), reports=[word for word in words if word not in own_words])
+    return words
+
+
+def check_zone(name: str | None, option: str) -> None:
+    """Refuse a zone that no time zone is called."""
+    if name is None:
+        return
+    from sleepagree.zones import find_zone
+
+    with wrong_use(option):
+        find_zone(name)
 
 
 def load_pair(reference: Path, device: Path, mappings: Sequence[StageMapping], options: dict[str, Any]) -> PairedNight:
     """Read both files and align them."""
     from sleepagree.mapping_files import own_words
-    from sleepagree.pairing import Outside, align, parse_window
+    from sleepagree.pairing import Outside, align
 
     words = own_words(mappings)
-    window = parse_window(options["window"]) if options.get("window") else None
-    rows = load_spans(reference, options.get("reference_layout"), options.get("reference_zone"), words)
+    window = read_window(options.get("window"))
+    reports = read_reports(options.get("reports"), words)
+    for side in ("reference", "device"):
+        check_zone(options.get(f"{side}_zone"), f"--{side}-zone")
+    rows = load_spans(
+        reference,
+        options.get("reference_layout"),
+        options.get("reference_zone"),
+        words,
+        layout_option="--reference-layout",
+    )
     columns = load_spans(device, options.get("layout"), options.get("device_zone"), words)
     paired = align(
         reference=rows,
@@ -141,7 +207,7 @@ def load_pair(reference: Path, device: Path, mappings: Sequence[StageMapping], o
         clock_offset_s=options.get("clock_offset") or 0.0,
         window=window,
         outside=Outside(options.get("outside") or "missing"),
-        reports=split_reports(options.get("reports")),
+        reports=reports,
     )
     if not options.get("anonymous"):
         return paired
@@ -150,22 +216,55 @@ def load_pair(reference: Path, device: Path, mappings: Sequence[StageMapping], o
     return anonymous_night(paired)
 
 
-def load_spans(path: Path, layout: Path | None, zone: str | None, words: frozenset[str]) -> ScoredSpans:
-    """Read one file."""
+def load_spans(
+    path: Path, layout: Path | None, zone: str | None, words: frozenset[str], *, layout_option: str = "--layout"
+) -> ScoredSpans:
+    """Read one file; an error that asks for a layout names the option of this side."""
+    from sleepagree.errors import SleepAgreeError
     from sleepagree.readers import read_spans
 
-    if layout is None:
-        return read_spans(path, zone=zone, own_words=words)
-    from sleepagree.readers.layout import read_layout
+    refuse_folder_as_input(path)
+    given = None
+    if layout is not None:
+        from sleepagree.readers.layout import read_layout
 
-    return read_spans(path, layout=read_layout(layout), zone=zone, own_words=words)
+        given = read_layout(layout)
+    try:
+        return read_spans(path, layout=given, zone=zone, own_words=words)
+    except SleepAgreeError as error:
+        error.remedy = _LAYOUT_OPTION.sub(f"{layout_option} FILE.toml", error.remedy)
+        raise
 
 
-def split_reports(text: str | None) -> tuple[str, ...] | None:
-    """Return the words of ``--reports``."""
-    if text is None:
-        return None
-    return tuple(word.strip() for word in text.split(",") if word.strip())
+#: How a reader, which does not know its side, names the option for a layout.
+_LAYOUT_OPTION: Final = re.compile(r"--layout FILE\.toml(?:, --reference-layout for a reference)?")
+
+
+def refuse_folder_as_input(path: Path) -> None:
+    """Say what to do with a folder where one file is wanted.
+
+    Raises
+    ------
+    InputError
+        When ``path`` is a folder.
+    """
+    if not path.is_dir():
+        return
+    from sleepagree.errors import InputError
+
+    raise InputError(
+        "this is a folder",
+        str(path),
+        "",
+        "",
+        "a file",
+        "Give the path of one file inside it; of a folder with many nights 'sleepagree nights' makes a table for "
+        "'sleepagree study'.",
+    )
+
+
+def _split_words(text: str | None) -> tuple[str, ...]:
+    return tuple(word.strip() for word in (text or "").split(",") if word.strip())
 
 
 def option_document(options: dict[str, Any], mappings: Sequence[StageMapping]) -> dict[str, Any]:
@@ -175,7 +274,7 @@ def option_document(options: dict[str, Any], mappings: Sequence[StageMapping]) -
         "mappings": [m.name for m in mappings],
         "window": window_word(options.get("window"), anonymous=anonymous),
         "outside": options.get("outside"),
-        "reports": list(split_reports(options.get("reports")) or ()) or None,
+        "reports": list(_split_words(options.get("reports"))) or None,
         "layout": _name(options.get("layout"), anonymous=anonymous),
         "reference_layout": _name(options.get("reference_layout"), anonymous=anonymous),
         "reference_zone": None if anonymous else options.get("reference_zone"),

@@ -38,11 +38,17 @@ def plan(**options: Any) -> None:
     from sleepagree.plan_request import plan_from_results, plan_from_stated, read_sizes, read_widths
     from sleepagree.plan_text import plan_lines
 
-    wanted = read_widths(options["widths"])
-    sizes = read_sizes(options["participants"], least=2), read_sizes(options["nights"], least=1)
+    with shared.wrong_use("--width"):
+        wanted = read_widths(options["widths"])
+    with shared.wrong_use("--participants"):
+        participants = read_sizes(options["participants"], least=2)
+    with shared.wrong_use("--nights"):
+        nights = read_sizes(options["nights"], least=1)
+    if options["results"] is None and (options["device"] or options["measures"]):
+        raise click.UsageError("--device and --measure choose from a finished study: give --from results.json, too.")
     settings = {
-        "participants": sizes[0],
-        "nights": sizes[1],
+        "participants": participants,
+        "nights": nights,
         "wanted": wanted,
         "level": options["confidence"],
         "assurance": options["assurance"],

@@ -18,9 +18,7 @@ if TYPE_CHECKING:
 study_reading_options = shared.apply_options(
     (
         shared.mapping_option,
-        click.option(
-            "--window", metavar="RULE", default="", help="For rows that give none: lights, reference, overlap."
-        ),
+        click.option("--window", metavar="RULE", help="For rows that give none: lights, reference, overlap."),
         click.option(
             "--outside",
             type=click.Choice(["missing", "wake"]),
@@ -88,18 +86,19 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
 
 def build_request(options: dict[str, Any], *, command: str) -> StudyRequest:
     """Return the study that the options ask for."""
-    from sleepagree.pairing import parse_window
+    from sleepagree.mapping_files import own_words
     from sleepagree.study import StudyOptions
     from sleepagree.study_folder import StudyRequest
     from sleepagree.study_run import ScoringOptions
 
     mappings = shared.load_mappings(options["mapping_names"])
-    if options["window"]:
-        parse_window(options["window"])
-    reports = shared.split_reports(options["reports"]) or ()
+    shared.read_window(options["window"])
+    reports = shared.read_reports(options["reports"], own_words(mappings)) or ()
     margins = read_margins(options["margins"])
     anonymous = options["anonymous"]
-    scoring = ScoringOptions(mappings, options["window"], options["outside"], reports, epochs=True, anonymous=anonymous)
+    scoring = ScoringOptions(
+        mappings, options["window"] or "", options["outside"], reports, epochs=True, anonymous=anonymous
+    )
     statistics = StudyOptions(
         mappings,
         options["resamples"],

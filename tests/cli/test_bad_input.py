@@ -95,7 +95,7 @@ CASES = [
         EDF.replace(b"Sleep stage ", b"Steep stage "),
         "{tmp}/lab.edf: no annotation is a sleep stage. Found 8 texts: 'Steep stage N2' (42), 'Steep stage N1' (31), "
         "'Steep stage W' (24), 2 …; expected texts such as 'Sleep stage N2', or a layout that names the stages. Give a "
-        "layout (--layout FILE.toml, --reference-layout for a reference) with\n    [stages]\n"
+        "layout (--reference-layout FILE.toml) with\n    [stages]\n"
         '    "Steep stage N2" = "..."\n    "Steep stage N1" = "..."\n    "Steep stage W" = "..."\n'
         '    "Steep stage N3" = "..."\n    "Steep stage R" = "..."',
     ),
@@ -190,13 +190,6 @@ CASES = [
         "2026-04-14 07:35:00 to 2026-04-14 15:43:00 by its own clock; expected a window that both recordings reach "
         "into. Give another --window, or check clocks and --clock-offset.",
     ),
-    Case(
-        "window that cannot be read",
-        {},
-        band_night("--window", "22:00"),
-        "--window: the window cannot be read. Found 22:00; expected lights, reference, overlap, or FROM/TO in ISO 8601 "
-        "(either end may be lights). For example --window 2026-03-01T22:30/2026-03-02T06:45.",
-    ),
     bad_device(
         "nothing jointly scored",
         "time,stage\n2026-04-14 08:00:00,?\n2026-04-14 08:00:30,?\n2026-04-14 15:40:00,wake\n",
@@ -212,13 +205,32 @@ CASES = [
         "declaration; expected TOML 1.0. Texts stand in quotes and a key stands once.",
     ),
     Case(
-        "mapping that does not exist",
+        "a folder instead of a reference",
         {},
-        band_night("--mapping", "nonsense"),
-        "--mapping: no built-in mapping has this name. Found nonsense; expected one of w-n1-n2-n3-r, "
-        "wake-light-deep-rem, rem-apart, rem-left-out, rem-as-light, rem-as-deep, rem-as-wake, n1-as-wake, "
-        "wake-nrem-rem, wake-sleep, restless-as-wake, restless-as-sleep. Give one of these names, or the path of a "
-        "mapping file ending in .toml.",
+        (FERRY / "reference", BAND, "--layout", LAYOUT),
+        f"{FERRY / 'reference'}: this is a folder. Expected a file. Give the path of one file inside it; of a folder "
+        "with many nights 'sleepagree nights' makes a table for 'sleepagree study'.",
+    ),
+    Case(
+        "a folder instead of a device file",
+        {},
+        (REFERENCE, FERRY / "band-a", "--layout", LAYOUT),
+        f"{FERRY / 'band-a'}: this is a folder. Expected a file. Give the path of one file inside it; of a folder "
+        "with many nights 'sleepagree nights' makes a table for 'sleepagree study'.",
+    ),
+    Case(
+        "numbers for stages in the reference",
+        {"lab_events.tsv": "onset\tduration\ttrial_type\n0\t30\t0\n30\t30\t2\n"},
+        ("{tmp}/lab_events.tsv", BAND, "--layout", LAYOUT),
+        "{tmp}/lab_events.tsv: column 'trial_type': the stages are numbers, and no JSON file says what they mean. "
+        "Found 0, 2; expected 'Levels' of 'trial_type' in an events.json, or a layout. Give a layout "
+        '(--reference-layout FILE.toml) with\n    [stages]\n    "0" = "..."\n    "2" = "..."',
+    ),
+    Case(
+        "mapping file that is missing",
+        {},
+        band_night("--mapping", "{tmp}/no.toml"),
+        "{tmp}/no.toml: the file does not exist. Check the path, seen from {cwd}.",
     ),
     Case(
         "mapping file that says nothing about labels",
@@ -239,13 +251,6 @@ CASES = [
         "crew-1-night-1.csv: reports: the file holds a stage (N3) that the declared stages rule out. Found label "
         "'Deep' in the file, declared wake, light; expected every stage of the file among the declared. Add it to "
         "--reports (or 'reports' in the layout), or map the label to another stage.",
-    ),
-    Case(
-        "zone that does not exist",
-        {},
-        band_night("--reference-zone", "Mars"),
-        "zone: no time zone has this name. Found Mars; expected an IANA name such as Europe/Helsinki or UTC. See the "
-        "list at https://www.iana.org/time-zones.",
     ),
 ]
 
@@ -339,6 +344,10 @@ def test_a_json_file_in_a_folder_that_does_not_exist(tmp_path, command):
 
 # --- wrong use -----------------------------------------------------------------------------------------------
 
+NAMES = (
+    "w-n1-n2-n3-r, wake-light-deep-rem, rem-apart, rem-left-out, rem-as-light, rem-as-deep, rem-as-wake, n1-as-wake, "
+    "wake-nrem-rem, wake-sleep, restless-as-wake, restless-as-sleep"
+)
 WRONG = {
     "no arguments": (["night"], "Missing argument 'REFERENCE'."),
     "one argument": (["night", "a.edf"], "Missing argument 'DEVICE'."),
@@ -353,6 +362,50 @@ WRONG = {
     "too few resamples": (["clock", "a", "b", "--resamples", "0"], "0 is not in the range 50<=x<=100000."),
     "seed": (["night", "a", "b", "--seed", "-1"], "-1 is not in the range x>=0."),
     "outside": (["night", "a", "b", "--outside", "sleep"], "'sleep' is not one of 'missing', 'wake'."),
+    "window": (
+        ["night", "a", "b", "--window", "22:00"],
+        "Invalid value for --window: the window cannot be read. Found 22:00; expected lights, reference, overlap, or "
+        "FROM/TO in ISO 8601 (either end may be lights). For example --window 2026-03-01T22:30/2026-03-02T06:45.\n",
+    ),
+    "empty window": (["clock", "a", "b", "--window", ""], "Invalid value for --window: the window cannot be read."),
+    "window of a study": (["study", "a.csv", "--out", "x", "--window", ""], "Invalid value for --window: the window"),
+    "mapping": (
+        ["night", "a", "b", "--mapping", "nonsense"],
+        f"Invalid value for --mapping: no built-in mapping has this name. Found nonsense; expected one of {NAMES}. "
+        "Give one of these names, or the path of a mapping file ending in .toml.\n",
+    ),
+    "mapping of a study": (
+        ["bias", "a.csv", "--mapping", "wake-sleep", "--mapping", "nonsense"],
+        f"Found nonsense; expected one of {NAMES}. Give",
+    ),
+    "declared mapping": (
+        ["mappings", "a", "b", "--declare", "nonsense"],
+        f"Invalid value for --declare: no mapping has this name. Found nonsense; expected one of {NAMES}. A mapping of "
+        "your own is known once its file is given with --mapping.\n",
+    ),
+    "reports": (
+        ["night", "a", "b", "--reports", "wake,dozing"],
+        "Invalid value for --reports: the declared stages hold a word that is no stage. Found dozing; expected words "
+        "out of wake, light, deep, rem, sleep, nrem, W, N1, N2, N3, R, light-or-rem, restless. Correct --reports, or "
+        "'reports' in the layout.\n",
+    ),
+    "reports unscored": (["night", "a", "b", "--reports", "wake,unscored"], "Found unscored; expected words out of"),
+    "empty reports": (
+        ["night", "a", "b", "--reports", " , "],
+        "Invalid value for --reports: it names no stage; give words such as wake,light,deep\n",
+    ),
+    "reports of a study": (["study", "a.csv", "--out", "x", "--reports", "dozing"], "Found dozing; expected words"),
+    "zone": (
+        ["night", "a", "b", "--reference-zone", "Mars"],
+        "Invalid value for --reference-zone: no time zone has this name. Found Mars; expected an IANA name such as "
+        "Europe/Helsinki or UTC. See the list at https://www.iana.org/time-zones.\n",
+    ),
+    "zone of the device": (["mappings", "a", "b", "--device-zone", ""], "Invalid value for --device-zone: no time"),
+    "zone of inspect": (["inspect", "a.csv", "--zone", "Mars"], "Invalid value for --zone: no time zone has this"),
+    "zone of a table": (
+        ["nights", ".", "--reference", "{participant}", "--device", "{participant}", "--device-zone", "Mars"],
+        "Invalid value for --device-zone: no time zone has this name.",
+    ),
     "unknown command": (["knight"], "No such command 'knight'."),
     "JSON inside the folder": (
         ["night", "a", "b", "--out", "res", "--json", "res/night.json"],
@@ -374,3 +427,31 @@ def test_wrong_use_in_a_process_of_its_own():
     done = run(["night", "a", "b", "--clock-offset", "nan"])
     assert (done.returncode, done.stdout) == (2, "")
     assert "Traceback" not in done.stderr
+
+
+def test_a_word_of_a_mapping_file_may_be_reported(tmp_path):
+    path = tmp_path / "mine.toml"
+    path.write_text(
+        'classes = ["up", "down"]\n[reference]\nW = "up"\nN1 = "down"\nN2 = "down"\nN3 = "down"\nR = "down"\n'
+        '[device]\nUp = "up"\nShallow = "down"\nDeep = "down"\ndozing = "down"\n'
+    )
+    device = tmp_path / "band.csv"
+    device.write_text(BAND.read_text().replace("Shallow", "dozing"))
+    arguments = ["night", str(REFERENCE), str(device), "--layout", str(LAYOUT), "--resamples", "0", "--quiet"]
+    reports = ["--mapping", str(path), "--reports", "wake,deep,light,dozing"]
+    result = CliRunner().invoke(main, [*arguments, *reports])
+    assert result.exit_code == 0, result.output
+    # without the file nothing explains the word
+    assert CliRunner().invoke(main, [*arguments, *reports[2:]]).exit_code == 2
+
+
+@pytest.mark.parametrize("command", ["night", "mappings", "clock"])
+def test_a_folder_is_no_file_of_any_kind(tmp_path, command):
+    for name in ("plain", "night.edf", "night.csv"):
+        (tmp_path / name).mkdir()
+        result = CliRunner().invoke(main, [command, str(REFERENCE), str(tmp_path / name)])
+        assert result.exit_code == 1
+        assert result.stderr.startswith(f"sleepagree: {tmp_path / name}: this is a folder. Expected a file. Give ")
+        assert "'sleepagree nights'" in result.stderr
+        shown = CliRunner().invoke(main, ["inspect", str(tmp_path / name)])
+        assert (shown.exit_code, shown.stderr) == (1, result.stderr)

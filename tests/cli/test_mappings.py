@@ -62,10 +62,12 @@ def test_a_declared_mapping_is_marked_and_ends_the_warning():
     result = invoke("crew-1-night-1", "band-a", "--declare", "rem-as-light")
     assert any(line.startswith("* rem-as-light ") for line in result.stdout.splitlines())
     assert "No mapping was declared beforehand." not in result.stderr
-    refused = invoke("crew-1-night-1", "band-a", "--declare", "rem-as-dream", code=1)
+    # a mapping that exists and does not fit the two label sets
+    refused = invoke("crew-1-night-1", "band-a", "--declare", "wake-light-deep-rem", code=1)
     assert refused.stdout == ""
     assert refused.stderr.startswith(
-        "sleepagree: --declare: the declared mapping is not among those compared. Found rem-as-dream; expected one of "
+        "sleepagree: --declare: the declared mapping is not among those compared. Found wake-light-deep-rem; expected "
+        "one of rem-apart, "
     )
 
 

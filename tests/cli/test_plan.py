@@ -103,6 +103,17 @@ def test_the_text_is_a_grid_per_statistic() -> None:
         ("--between-sd", "many"),
         (*STATED, "--confidence", "0"),
         (*STATED, "--assurance", "1"),
+        (*STATED, "--participants", "few"),
+        (*STATED, "--participants", "1"),
+        (*STATED, "--nights", "0"),
+        (*STATED, "--participants", ""),
+        (*STATED, "--participants", "5,,6"),
+        (*STATED, "--width", "bias"),
+        (*STATED, "--width", "bias=0"),
+        (*STATED, "--width", "bias=nan"),
+        # they choose from a finished study, and there is none
+        (*STATED, "--device", "pad B"),
+        (*STATED, "--measure", "TST"),
     ],
 )
 def test_wrong_use(words: tuple[str, ...]) -> None:
@@ -114,14 +125,6 @@ def test_wrong_use(words: tuple[str, ...]) -> None:
 @pytest.mark.parametrize(
     "words",
     [
-        (*STATED, "--participants", "few"),
-        (*STATED, "--participants", "1"),
-        (*STATED, "--nights", "0"),
-        (*STATED, "--participants", ""),
-        (*STATED, "--participants", "5,,6"),
-        (*STATED, "--width", "bias"),
-        (*STATED, "--width", "bias=0"),
-        (*STATED, "--width", "bias=nan"),
         (*STATED, "--width", "naps=3"),
         ("--from", "nowhere.json"),
     ],

@@ -103,6 +103,22 @@ def test_refused_nights_head_every_output(table: Path, tmp_path: Path) -> None:
     assert bias.stdout.startswith("REFUSED: 2 of 24 nights\n")
 
 
+def test_a_refusal_names_the_columns_of_the_table_and_no_option_that_a_study_lacks(
+    table: Path, tmp_path: Path
+) -> None:
+    for name in ("band-a/crew-1-night-2.csv", "pad-b/crew-4-night-3.csv"):
+        path = table.parent / name
+        path.write_text(path.read_text().replace("Deep", "Fathomless").replace("S3", "Fathomless"))
+    result = run("study", table, "--out", tmp_path / "out", *QUICK)
+    assert result.exit_code == 3, result.output
+    reasons = [r["reason"] for r in json.loads((tmp_path / "out" / "results.json").read_text())["nights"]["refused"]]
+    assert reasons
+    for reason in reasons:
+        assert "Found 'Fathomless'" in reason
+        assert "Give a layout (column layout or reference_layout of the nights table) with\n    [stages]\n" in reason
+        assert "--layout" not in reason
+
+
 def test_json_alone_tells_refusals_on_the_other_stream(table: Path) -> None:
     spoil(table, "band-a/crew-1-night-2.csv")
     result = run("bias", table, *QUICK, "--json", "-")
@@ -240,6 +256,10 @@ def test_resume_without_anything_to_resume(table: Path, tmp_path: Path) -> None:
         ("--out", "x", "--confidence", "nan"),
         ("--out", "x", "--confidence", "1"),
         ("--out", "x", "--outside", "sleep"),
+        ("--out", "x", "--mapping", "no-such"),
+        ("--out", "x", "--window", "midnight"),
+        ("--out", "x", "--window", "a/b"),
+        ("--out", "x", "--reports", "wake,naps"),
         ("--out", "x", "--no-such-option"),
     ],
 )
@@ -251,11 +271,8 @@ def test_wrong_use(words: tuple[str, ...], table: Path, tmp_path: Path, monkeypa
     assert sorted(p.name for p in tmp_path.iterdir()) == ["ferry"]
 
 
-@pytest.mark.parametrize(
-    "words", [("--mapping", "no-such"), ("--window", "midnight"), ("--window", "a/b"), ("--margin", "naps=3")]
-)
-def test_values_that_mean_nothing(words: tuple[str, ...], table: Path, tmp_path: Path) -> None:
-    result = run("study", table, "--out", tmp_path / "out", *QUICK, *words)
+def test_a_margin_of_a_measure_that_the_study_lacks(table: Path, tmp_path: Path) -> None:
+    result = run("study", table, "--out", tmp_path / "out", *QUICK, "--margin", "naps=3")
     assert result.exit_code == 1, result.output
     assert result.stderr.startswith("sleepagree: ")
     assert not (tmp_path / "out").exists()
