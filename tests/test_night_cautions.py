@@ -156,7 +156,10 @@ def test_a_declaration_that_contradicts_the_layout_is_told():
 
 
 def test_time_that_one_side_did_not_score_is_told_beside_efficiency():
-    """60 epochs of wake, 200 of sleep, of which the device misses 50: TST 75 of 130 min, 105 of them scored."""
+    """60 epochs of wake, 200 of sleep, of which the device misses 50: TST 75 of 130 min, 105 of them scored.
+
+    100 * 75 / 105 = 71.43, 100 * 70 / 105 = 66.67.
+    """
     reference, device = "W*60 N2*200", "wake*70 light*100 -*50 light*40"
     night = compare(pair(reference, device, reports=(*WITHOUT_REM, "rem")), resamples=0)
     measures = {p.measure: (p.reference, p.device) for p in night.measures}
@@ -168,7 +171,6 @@ def test_time_that_one_side_did_not_score_is_told_beside_efficiency():
         "window are not in them, but are in TIB. Over the scored time alone SE would be 71.4 % (reference) and 66.7 % "
         "(device)."
     )
-    assert (100 * 75 / 105, 100 * 70 / 105) == pytest.approx((71.4, 66.7), abs=0.05)
     assert of(night, "TST, WASO, SE") == [told]
     assert told in " ".join(" ".join(night_lines(night)).split())
     measured = next(s for s in night_page(night, command="").sections if s.name == "measures")
