@@ -31,7 +31,12 @@ Values: TypeAlias = NDArray[np.float64]
 Kernel: TypeAlias = Callable[[Tables], Values]
 """From tables of shape (..., cells) to values (...) or (..., classes); leading axes are resamples."""
 
+Bounds: TypeAlias = tuple[float, float]
+"""Smallest and largest value that a statistic can have."""
+
 RESAMPLES: Final = 2000
+UNBOUNDED: Final = (-math.inf, math.inf)
+SHARE: Final = (0.0, 1.0)
 MEAN_BLOCK_EPOCHS: Final = 30
 LARGEST_UNDEFINED_SHARE: Final = 0.05
 """Above this share of resamples without a value no interval is given."""
@@ -495,7 +500,8 @@ class BootstrapIntervals:
     bca : Estimate
         The same, corrected for bias and skewness (Efron 1987); ``se`` is the jackknife's.
     delta : Estimate
-        Value plus or minus a quantile times the clustered delta-method standard error.
+        Value plus or minus a quantile times the clustered delta-method standard error; for a share the same on the
+        logit scale. ``se`` is that of the value itself.
     units, dropped_units : int
         Units that were resampled, and units left out because they have no value.
     resamples, undefined_replicates : int
@@ -540,6 +546,7 @@ def cluster_bootstrap(
     nights: Sequence[int] | None = None,
     tails: Tails = Tails.STUDENT,
     unit: str = "participants",
+    bounds: Bounds = UNBOUNDED,
 ) -> BootstrapIntervals:
     """Return percentile, BCa and delta-method intervals of one statistic of a sum of tables.
 
@@ -566,6 +573,10 @@ def cluster_bootstrap(
         Whether the ends allow for the number of units (the default) or not.
     unit : str
         What a unit is called in ``method``.
+    bounds : (float, float)
+        Values that the statistic cannot pass. For a share, (0, 1), the delta method works on the logit scale, so
+        that its interval lies inside; other intervals of the delta method are cut at the bounds. A share of exactly
+        0 or 1 has no interval: nothing varies, and an interval without width would claim certainty.
 
     Returns
     -------
@@ -580,7 +591,8 @@ def cluster_bootstrap(
     References
     ----------
     Davison AC, Hinkley DV (1997). Bootstrap Methods and their Application, section 3.8 (clusters). Yang Z,
-    Zhou M (2014). Kappa statistic for clustered matched-pair data. Stat Med 33:2612-2633 (delta method).
+    Zhou M (2014). Kappa statistic for clustered matched-pair data. Stat Med 33:2612-2633 (delta method). Brown LD,
+    Cai TT, DasGupta A (2001). Interval estimation for a binomial proportion. Stat Sci 16:101-133 (logit interval).
     """
     found = cluster_bootstrap_all(
         tables,
@@ -592,6 +604,7 @@ def cluster_bootstrap(
         nights=nights,
         tails=tails,
         unit=unit,
+        bounds={"statistic": bounds},
     )["statistic"]
     if len(found) != 1:
         raise ValueError(f"kernel must give one value per table, not {len(found)}")
@@ -609,6 +622,7 @@ def cluster_bootstrap_all(
     nights: Sequence[int] | None = None,
     tails: Tails = Tails.STUDENT,
     unit: str = "participants",
+    bounds: Mapping[str, Bounds] | None = None,
 ) -> dict[str, tuple[BootstrapIntervals, ...]]:
     """Return the intervals of several statistics from the same resamples.
 
@@ -622,6 +636,8 @@ def cluster_bootstrap_all(
         As in `cluster_bootstrap`.
     influences : mapping of str to callable, optional
         Under the names of ``kernels``, where known in closed form.
+    bounds : mapping of str to (float, float), optional
+        Under the names of ``kernels``: as in `cluster_bootstrap`.
 
     Returns
     -------
@@ -654,8 +670,9 @@ def cluster_bootstrap_all(
         return sample.without_intervals(plan)
     replicates = _replicates(sample, draw, resamples, rng)
     moments = by_participant.moments()
+    limited = [(bounds or {}).get(name, UNBOUNDED) for name in sample.names()]
     results = [
-        _intervals(float(sample.values[i]), replicates[:, i], moments[i], by_participant.units, plan)
+        _intervals(float(sample.values[i]), replicates[:, i], moments[i], by_participant.units, plan, limited[i])
         for i in range(sample.values.size)
     ]
     return sample.named(results)
@@ -669,6 +686,7 @@ def mean_bootstrap(
     level: float = 0.95,
     tails: Tails = Tails.STUDENT,
     unit: str = "participants",
+    bounds: Bounds = UNBOUNDED,
 ) -> BootstrapIntervals:
     """Return the intervals of a mean over participants.
 
@@ -676,7 +694,7 @@ def mean_bootstrap(
     ----------
     values : array of shape (participants,)
         One value per participant; nan where a participant has none. These are left out and counted.
-    rng, resamples, level, tails, unit
+    rng, resamples, level, tails, unit, bounds
         As in `cluster_bootstrap`.
 
     Returns
@@ -692,7 +710,9 @@ def mean_bootstrap(
         nothing = undefined(f"none of the {given.size} {unit} has a value", level=level)
         return BootstrapIntervals(nothing, nothing, nothing, 0, resamples, 0, dropped)
     sums = np.stack((kept, np.ones_like(kept)), axis=1)
-    found = cluster_bootstrap(sums, _ratio_of_sums, rng=rng, resamples=resamples, level=level, tails=tails, unit=unit)
+    found = cluster_bootstrap(
+        sums, _ratio_of_sums, rng=rng, resamples=resamples, level=level, tails=tails, unit=unit, bounds=bounds
+    )
     if not dropped:
         return found
     note = f"{dropped} of {given.size} {unit} have no value and were left out"
@@ -778,6 +798,10 @@ class _Sample:
             name: tuple(results[end - size : end])
             for name, size, end in zip(self._kernels, self.sizes, ends.tolist(), strict=True)
         }
+
+    def names(self) -> list[str]:
+        """Return the statistic of each value."""
+        return [name for name, size in zip(self._kernels, self.sizes, strict=True) for _ in range(size)]
 
     def without_intervals(self, plan: _Resampling) -> dict[str, tuple[BootstrapIntervals, ...]]:
         """Return the values alone: one unit tells nothing of the spread between units."""
@@ -888,18 +912,39 @@ def _replicates(sample: _Sample, draw: _Draw | None, resamples: int, rng: np.ran
     return replicates
 
 
+def _delta_interval(value: float, half: float, bounds: Bounds) -> tuple[float, float, str]:
+    """Return the ends of the delta method's interval within the bounds, and what was done to keep it there."""
+    if bounds == SHARE:
+        # d logit(p) = dp / (p (1 - p))
+        centre = math.log(value / (1.0 - value))
+        reach = half / (value * (1.0 - value))
+        return _share_of(centre - reach), _share_of(centre + reach), " on the logit scale"
+    low, high = max(value - half, bounds[0]), min(value + half, bounds[1])
+    was_cut = (low, high) != (value - half, value + half) and not math.isnan(half)
+    return low, high, f" cut at {bounds[0]:g} and {bounds[1]:g}" if was_cut else ""
+
+
+def _share_of(logit: float) -> float:
+    return 0.5 * (1.0 + math.tanh(logit / 2.0))
+
+
 def _intervals(
-    value: float, replicates: Values, moments: _Moments, units: int, plan: _Resampling
+    value: float, replicates: Values, moments: _Moments, units: int, plan: _Resampling, bounds: Bounds
 ) -> BootstrapIntervals:
     """Return the three intervals of one statistic."""
     if math.isnan(value):
         nothing = undefined("the statistic has no value on the sum of all units", n=units, level=plan.level)
         lacking = int(np.count_nonzero(np.isnan(replicates)))
         return BootstrapIntervals(nothing, nothing, nothing, units, plan.resamples, lacking)
+    if bounds == SHARE and value in bounds:
+        edge = _estimate(value, NAN, NAN, NAN, plan, units, f"value of all {units} {plan.unit}, which do not vary")
+        note = f"no interval: the share is {value:g} on every night, so that nothing tells how sure it is"
+        lacking = int(np.count_nonzero(np.isnan(replicates)))
+        return BootstrapIntervals(edge, edge, edge, units, plan.resamples, lacking, notes=(note,))
     quantile, tail = _quantile_and_tail(plan.level, units, plan.tails)
     percentile = _percentile_interval(replicates, tail)
     bca = _bca_interval(replicates, value, moments.acceleration, tail)
-    half = quantile * moments.delta_se
+    low, high, how = _delta_interval(value, quantile * moments.delta_se, bounds)
     spread = float(np.nanstd(replicates, ddof=1)) if replicates.size - percentile.undefined > 1 else NAN
     few = f", tails of t with {units - 1} df" if plan.tails is Tails.STUDENT else ""
     drawn = f"{plan.resamples} resamples of {units} {plan.unit}{few}"
@@ -920,12 +965,12 @@ def _intervals(
         _estimate(value, bca.low, bca.high, moments.jackknife_se, plan, units, f"BCa, {drawn}"),
         _estimate(
             value,
-            value - half,
-            value + half,
+            low,
+            high,
             moments.delta_se,
             plan,
             units,
-            f"delta method, {units} {plan.unit}{few}",
+            f"delta method{how}, {units} {plan.unit}{few}",
         ),
         units,
         plan.resamples,

@@ -181,6 +181,7 @@ def _statistics(
         level=options.level,
         influences={k: v for k, v in influences.items() if mapping.is_square},
         unit=grouped.unit_word,
+        bounds={s.name: (s.lower, s.upper) for s in wanted},
     )
     out = []
     for statistic in wanted:
@@ -190,7 +191,9 @@ def _statistics(
             if class_name and class_name not in mapping.device_classes:
                 continue
             means = grouped.mean_by_unit(values[:, position])
-            averaged = average_units(means, grouped, options, f"averaged {name} {mapping.name}")
+            averaged = average_units(
+                means, grouped, options, f"averaged {name} {mapping.name}", bounds=(statistic.lower, statistic.upper)
+            )
             known = means[~np.isnan(means)]
             sd = float(known.std(ddof=1)) if known.size > 1 else NAN
             out.append(PooledStatistic(statistic.key, class_name, pooled, averaged, sd))

@@ -45,6 +45,7 @@ def compare_devices(first: DeviceStudy, second: DeviceStudy, options: StudyOptio
         resamples=max(1, options.resamples),
         level=options.level,
         unit=grouped.unit_word,
+        bounds={s.name: (s.lower - s.upper, s.upper - s.lower) for s in wanted},
     )
     total = both.sum(axis=0)
     differences = []

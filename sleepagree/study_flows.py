@@ -13,7 +13,7 @@ from sleepagree.estimate import NAN
 from sleepagree.hypnogram import EPOCH_S, Counts
 from sleepagree.night_summary import NightSummary
 from sleepagree.redistribution import LEFT_OUT_COLUMN, account_for_bias, unreported_stages
-from sleepagree.resampling import cluster_bootstrap_all, rng_for
+from sleepagree.resampling import SHARE, cluster_bootstrap_all, rng_for
 from sleepagree.stages import StageMapping, StageSet
 from sleepagree.study_groups import NightGroups, average_units
 from sleepagree.study_results import (
@@ -50,6 +50,7 @@ def redistribute(
             resamples=max(1, options.resamples),
             level=options.level,
             unit=grouped.unit_word,
+            bounds={"share": SHARE},
         )["share"]
         minutes = np.asarray(by_night * (EPOCH_S / 60), np.float64)
         to = tuple(
@@ -57,7 +58,13 @@ def redistribute(
                 column,
                 int(total[k]),
                 shares[k],
-                average_units(grouped.mean_by_unit(minutes[:, k]), grouped, options, f"redistribution {name} {stage}"),
+                average_units(
+                    grouped.mean_by_unit(minutes[:, k]),
+                    grouped,
+                    options,
+                    f"redistribution {name} {stage}",
+                    bounds=(0.0, math.inf),
+                ),
                 float(total[k] / of_class[k]) if of_class[k] else NAN,
             )
             for k, column in enumerate(columns)
@@ -108,7 +115,10 @@ def account_over_nights(
 def _flow_intervals(
     tables: Values, mapping: StageMapping, name: str, level: float
 ) -> tuple[tuple[str, float, float], ...]:
-    """Return t intervals of the mean over units of each flow; ``tables`` holds minutes a night of each unit."""
+    """Return t intervals of the mean over units of each flow; ``tables`` holds minutes a night of each unit.
+
+    Minutes that went somewhere are never below 0, so their intervals are cut there; those of a bias are not.
+    """
     row, column = mapping.reference_classes.index(name), mapping.device_classes.index(name)
     flows = {"bias": tables[:, :, column].sum(axis=1) - tables[:, row].sum(axis=1)}
     flows |= {f"from {c}": tables[:, i, column] for i, c in enumerate(mapping.reference_classes) if i != row}
@@ -120,4 +130,7 @@ def _flow_intervals(
 
     reach = float(stdtrit(units - 1, (1 + level) / 2)) / math.sqrt(units)
     ends = {key: (float(v.mean()), reach * float(v.std(ddof=1))) for key, v in flows.items()}
-    return tuple((key, mean - half, mean + half) for key, (mean, half) in ends.items())
+    return tuple(
+        (key, mean - half if key == "bias" else max(mean - half, 0.0), mean + half)
+        for key, (mean, half) in ends.items()
+    )

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from sleepagree.hypnogram import Counts
 from sleepagree.night import fold_counts
 from sleepagree.night_summary import NightSummary
-from sleepagree.resampling import BootstrapIntervals, mean_bootstrap, rng_for
+from sleepagree.resampling import UNBOUNDED, BootstrapIntervals, Bounds, mean_bootstrap, rng_for
 from sleepagree.stages import StageMapping, StageSet
 from sleepagree.study_results import StudyOptions, Values
 
@@ -85,7 +85,9 @@ def fold_nights(nights: Sequence[NightSummary], mapping: StageMapping) -> Counts
     return out
 
 
-def average_units(means: Values, grouped: NightGroups, options: StudyOptions, purpose: str) -> BootstrapIntervals:
+def average_units(
+    means: Values, grouped: NightGroups, options: StudyOptions, purpose: str, *, bounds: Bounds = UNBOUNDED
+) -> BootstrapIntervals:
     """Return the mean over units with its intervals; ``purpose`` names the random numbers."""
     return mean_bootstrap(
         means,
@@ -93,4 +95,5 @@ def average_units(means: Values, grouped: NightGroups, options: StudyOptions, pu
         resamples=max(1, options.resamples),
         level=options.level,
         unit=grouped.unit_word,
+        bounds=bounds,
     )

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import statsmodels.api as sm
 from scipy import stats
 from sklearn.metrics import cohen_kappa_score
 
@@ -349,6 +350,49 @@ def test_perfect_agreement_has_an_interval_without_width():
     found = cluster_bootstrap(tables, agreement.kappa, rng=rng(21), resamples=100)
     for interval in (found.percentile, found.bca, found.delta):
         assert (interval.low, interval.high) == pytest.approx((1.0, 1.0), abs=1e-12)
+
+
+CREW_SHARES = np.array([[57, 60], [88, 90], [70, 71], [40, 55]])  # invented: epochs found, epochs of the class
+
+
+def found_share(sums):
+    return sums[..., 0] / sums[..., 1]
+
+
+def test_the_delta_interval_of_a_share_is_that_of_a_logit_regression_with_clusters():
+    found = cluster_bootstrap(CREW_SHARES, found_share, rng=rng(), resamples=200, bounds=resampling.SHARE)
+    # statsmodels as an oracle: a logistic regression with nothing but an intercept, and a sandwich by participants
+    outcome = np.concatenate([np.arange(n) < k for k, n in CREW_SHARES]).astype(float)
+    who = np.repeat(np.arange(4), CREW_SHARES[:, 1])
+    model = sm.GLM(outcome, np.ones((outcome.size, 1)), family=sm.families.Binomial())
+    fitted = model.fit(cov_type="cluster", cov_kwds={"groups": who}, tol=1e-14)
+    reach = stats.t.ppf(0.975, 3) * fitted.bse[0]
+    ends = 1 / (1 + np.exp(-(fitted.params[0] + np.array([-reach, reach]))))
+    assert (found.delta.low, found.delta.high) == pytest.approx(tuple(ends), rel=1e-6)
+    assert "logit" in found.delta.method
+    plain = cluster_bootstrap(CREW_SHARES, found_share, rng=rng(), resamples=200).delta
+    assert plain.high > 1  # which is why
+    assert found.delta.se == plain.se
+
+
+@pytest.mark.parametrize("value", [0, 1])
+def test_a_share_that_nobody_varies_in_has_no_interval(value):
+    sums = np.stack([value * CREW_SHARES[:, 1], CREW_SHARES[:, 1]], axis=1)
+    found = cluster_bootstrap(sums, found_share, rng=rng(), resamples=50, bounds=resampling.SHARE)
+    for estimate in (found.primary, found.percentile, found.bca, found.delta):
+        assert estimate.value == value
+        assert np.isnan([estimate.low, estimate.high]).all()
+    assert "no interval" in found.notes[0]
+
+
+def test_a_correlation_is_cut_at_its_bounds_and_says_so():
+    values = np.array([0.99, 0.95, 0.2])
+    found = mean_bootstrap(values, rng=rng(), resamples=50, bounds=(-1.0, 1.0))
+    # scipy as an oracle: the t interval runs past 1
+    low, high = stats.t.interval(0.95, 2, values.mean(), stats.sem(values))
+    assert high > 1
+    assert (found.delta.low, found.delta.high) == (pytest.approx(low), 1.0)
+    assert "cut at -1 and 1" in found.delta.method
 
 
 def test_nights_of_one_person_and_nights_within_persons():

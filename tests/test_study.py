@@ -144,6 +144,26 @@ def test_one_participant_has_nights_as_units_and_says_so() -> None:
     assert "nights" in kappa.pooled.percentile.method
 
 
+@pytest.mark.parametrize(("people", "nights"), [(1, 2), (1, 3), (2, 1), (4, 2)])
+def test_no_interval_leaves_the_range_of_its_statistic(people: int, nights: int) -> None:
+    study = summarise_study(simulated_nights(people, nights, seed=8), StudyOptions(resamples=50))
+    for device in study.devices:
+        for studied in device.mappings:
+            for statistic in studied.statistics:
+                least = -1 if statistic.name in ("kappa", "pabak", "ac1", "mcc") else 0
+                for found in (statistic.pooled, statistic.averaged):
+                    ends = [e for x in (found.percentile, found.bca, found.delta) for e in (x.low, x.high)]
+                    known = [e for e in ends if not math.isnan(e)]
+                    assert all(least <= e <= 1 for e in known), (statistic.name, statistic.class_name, ends)
+        for traced in device.redistribution:
+            for to in traced.to:
+                share, minutes = to.share.primary, to.minutes.primary
+                assert math.isnan(share.low) or (share.low >= 0 and share.high <= 1)
+                assert math.isnan(minutes.low) or minutes.low >= 0
+        for source in device.bias_sources:
+            assert all(math.isnan(low) or low >= 0 for key, low, _ in source.intervals if key != "bias")
+
+
 def test_few_participants_get_a_caution() -> None:
     assert any("5 participants are few" in text for text in STUDY.cautions)
 
