@@ -26,6 +26,7 @@ MACHINES = {
     "a zone with a clock change in the night": {"TZ": "America/St_Johns", "LC_ALL": "C.UTF-8"},
     "plain C": {"LC_ALL": "C", "LANG": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"},
     "one thread": {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "COLUMNS": "40"},
+    "decimal commas": {"LC_ALL": "de_DE.UTF-8", "LANG": "de_DE.UTF-8"},
 }
 
 
@@ -33,10 +34,28 @@ def bytes_of(folder: Path) -> dict[str, bytes]:
     return {str(Path(name).relative_to(folder)): data for name, data in written(folder) if name.startswith("/")}
 
 
-def command(*words: object, machine: dict[str, str]) -> subprocess.CompletedProcess[bytes]:
+@pytest.fixture(scope="session", autouse=True)
+def _german(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Make the locale that writes 1,5: few machines have it."""
+    folder = tmp_path_factory.mktemp("locales")
+    words = ["localedef", "-i", "de_DE", "-f", "UTF-8", str(folder / "de_DE.UTF-8")]
+    try:
+        made = subprocess.run(words, capture_output=True, check=False).returncode == 0
+    except FileNotFoundError:
+        made = False
+    MACHINES["decimal commas"]["LOCPATH"] = str(folder) if made else ""
+
+
+def machine_named(name: str) -> dict[str, str]:
+    if MACHINES[name].get("LOCPATH") == "":
+        pytest.skip("no localedef here, or no locales for it")
+    return MACHINES[name]
+
+
+def command(*words: object, machine: dict[str, str], cwd: Path | None = None) -> subprocess.CompletedProcess[bytes]:
     inherited = {k: v for k, v in os.environ.items() if not k.startswith(("LC_", "LANG", "TZ", "PYTHON"))}
     args = [sys.executable, "-m", "sleepagree", *map(str, words)]
-    return subprocess.run(args, capture_output=True, check=False, env={**inherited, **machine})
+    return subprocess.run(args, capture_output=True, check=False, env={**inherited, **machine}, cwd=cwd)
 
 
 @pytest.fixture(scope="module")
@@ -57,7 +76,7 @@ def test_a_study_is_the_same_bytes_on_every_machine(
 ) -> None:
     table, made, said = study
     out = tmp_path / "out"
-    done = command("study", table, "--out", out, *QUICK, machine=MACHINES[name])
+    done = command("study", table, "--out", out, *QUICK, machine=machine_named(name))
     assert done.returncode == 0, done.stderr
     again = bytes_of(out)
     assert sorted(again) == sorted(made)
@@ -91,7 +110,7 @@ def test_a_night_is_the_same_bytes_on_every_machine(name: str, tmp_path: Path) -
         "Europe/Helsinki",
         *QUICK,
     )
-    for folder, machine in (("a", MACHINES["as here"]), ("b", MACHINES[name])):
+    for folder, machine in (("a", MACHINES["as here"]), ("b", machine_named(name))):
         done = command(*words, "--out", tmp_path / folder, "--json", tmp_path / f"{folder}.json", machine=machine)
         assert done.returncode == 0, done.stderr
     first, second = bytes_of(tmp_path / "a"), bytes_of(tmp_path / "b")
@@ -100,6 +119,41 @@ def test_a_night_is_the_same_bytes_on_every_machine(name: str, tmp_path: Path) -
     names = [name for name in first if first[name].replace(b"--out a", b"--out b") != second[name]]
     assert names == []
     assert (tmp_path / "a.json").read_bytes() == (tmp_path / "b.json").read_bytes()
+
+
+def test_the_locale_with_commas_is_one(tmp_path: Path) -> None:
+    code = "import locale; locale.setlocale(locale.LC_ALL, ''); print(locale.str(1.5))"
+    inherited = {k: v for k, v in os.environ.items() if not k.startswith(("LC_", "LANG"))}
+    environment = {**inherited, **machine_named("decimal commas")}
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=environment)
+    assert done.stdout == "1,5\n"
+
+
+PAIR = (FERRY / "reference" / "crew-1-night-1.edf", FERRY / "band-a" / "crew-1-night-1.csv")
+BAND_A = ("--layout", FERRY / "band-a.toml")
+#: Every command that writes, but for night and study, which have tests of their own above.
+WRITERS: dict[str, tuple[object, ...]] = {
+    "export": ("night", *PAIR, *BAND_A, "--resamples", "0", "--out", "out", "--export", "edf", "--export", "parquet"),
+    "mappings": ("mappings", *PAIR, *BAND_A, *QUICK, "--json", "out.json"),
+    "clock": ("clock", *PAIR, *BAND_A, *QUICK, "--json", "out.json"),
+    "inspect": ("inspect", PAIR[1], *BAND_A, "--json", "out.json", "--write-layout", "out.toml"),
+    "bias": ("bias", FERRY / "nights.csv", *QUICK, "--json", "out.json", "--csv", "out.csv"),
+    "plan": ("plan", "--between-sd", "20", "--within-sd", "30", "--assurance", "0.8", "--json", "out.json"),
+    "demo": ("demo", "out"),
+}
+
+
+@pytest.mark.parametrize("name", WRITERS)
+def test_every_other_command_writes_the_same_bytes_on_every_machine(name: str, tmp_path: Path) -> None:
+    hostile = {**MACHINES["plain C"], "TZ": "America/St_Johns", "PYTHONHASHSEED": "4242", "OMP_NUM_THREADS": "1"}
+    made = []
+    for folder, machine in (("a", MACHINES["as here"]), ("b", hostile)):
+        (tmp_path / folder).mkdir()
+        done = command(*WRITERS[name], machine=machine, cwd=tmp_path / folder)
+        assert done.returncode == 0, done.stderr
+        made.append(bytes_of(tmp_path / folder))
+    assert sorted(made[0]) == sorted(made[1]) != []
+    assert [file for file in made[0] if made[0][file] != made[1][file]] == []
 
 
 def test_workers_change_no_byte(

@@ -8,9 +8,12 @@ in a layout that is written, and marks of direction (Unicode UAX 9) that make a 
 from __future__ import annotations
 
 import csv
+import html
 import io
 import json
 import re
+import shlex
+import subprocess
 import tomllib
 from datetime import datetime
 from html.parser import HTMLParser
@@ -26,7 +29,7 @@ from sleepagree.output import csv_text
 from sleepagree.readers.edf_writer import write_edf_annotations
 from sleepagree.starter_layout import starter_layout
 from tests.canaries import outputs, run, written
-from tests.ferry import copy_ferry
+from tests.ferry import FERRY, copy_ferry
 
 START = datetime(2026, 3, 1, 22, 30)
 QUICK = ("--resamples", "50", "--quiet")
@@ -77,8 +80,8 @@ def assert_page_is_tame(page: str) -> None:
     assert "{{ 7*7 }}" in page or "7*7" not in page
 
 
-def assert_cells_are_tame(text: str) -> None:
-    for row in csv.reader(io.StringIO(text)):
+def assert_cells_are_tame(text: str, delimiter: str = ",") -> None:
+    for row in csv.reader(io.StringIO(text), delimiter=delimiter):
         for cell in row:
             assert neutralise_cell(cell) == cell, cell
 
@@ -107,13 +110,15 @@ def night_table(folder: Path, labels: tuple[str, ...]) -> tuple[Path, Path, Path
 def test_labels_of_a_night(group: tuple[str, ...], tmp_path: Path) -> None:
     reference, device, layout = night_table(tmp_path, group)
     out = tmp_path / "out"
-    result = run("night", reference, device, "--layout", layout, "--out", out, *QUICK)
+    exports = ("--export", "csv", "--export", "bids", "--export", "edf")
+    result = run("night", reference, device, "--layout", layout, "--out", out, *exports, *QUICK)
     assert result.exit_code == 0, result.output
     assert not MOVES.search(result.stdout + result.stderr)
-    assert {"report.html", "epochs.csv", "results.json"} <= {path.name for path in out.iterdir()}
+    names = {path.name for path in out.iterdir()}
+    assert {"report.html", "epochs.csv", "results.json", "aligned.csv", "aligned_events.tsv"} <= names
     for path in out.rglob("*"):
-        if path.suffix == ".csv":
-            assert_cells_are_tame(path.read_text())
+        if path.suffix in (".csv", ".tsv"):
+            assert_cells_are_tame(path.read_text(), "\t" if path.suffix == ".tsv" else ",")
         if path.suffix == ".html":
             assert_page_is_tame(path.read_text())
     record = json.loads((out / "results.json").read_text())
@@ -183,6 +188,104 @@ def test_file_names(text: str, tmp_path: Path) -> None:
     assert not MOVES.search(refused.output)
     # one message: the name of a file cannot end the line and begin one of its own
     assert "\nb.csv" not in refused.output
+
+
+BAND_A = ("--layout", FERRY / "band-a.toml")
+ONE_NIGHT = (FERRY / "reference" / "crew-1-night-1.edf", FERRY / "band-a" / "crew-1-night-1.csv", *BAND_A)
+
+
+def mapping_file(folder: Path, *, name: str, first: str, second: str, assumption: str) -> Path:
+    """A mapping whose every word is hostile."""
+    sides = {"reference": ("W", "N1", "N2", "N3", "R"), "device": ("wake", "light", "deep")}
+    lines = [f"{key} = {json.dumps(text)}" for key, text in (("name", name), ("assumption", assumption))]
+    lines.append(f"classes = [{json.dumps(first)}, {json.dumps(second)}]")
+    for side, labels in sides.items():
+        lines.append(f"[{side}]")
+        lines += [f"{label} = {json.dumps(first if label in ('W', 'wake') else second)}" for label in labels]
+    path = folder / "own.toml"
+    path.write_text("\n".join(lines) + "\n")
+    return path
+
+
+def test_words_of_a_mapping(tmp_path: Path) -> None:
+    out, record = tmp_path / "out", tmp_path / "record.json"
+    given = {
+        "name": HTML[0],
+        "first": FORMULAS[0],
+        "second": HTML[1],
+        "assumption": f"{TERMINAL[0]} {HTML[3]} {HTML[0]}",
+    }
+    mapping = ("--mapping", mapping_file(tmp_path, **given))
+    result = run("night", *ONE_NIGHT, *mapping, "--out", out, "--json", record, "--resamples", "50")
+    assert result.exit_code == 0, result.output
+    assert not MOVES.search(result.output)
+    assert not MOVES.search(record.read_text())
+    assert_page_is_tame((out / "report.html").read_text())
+    for name in ("confusion.csv", "epochs.csv"):
+        assert_cells_are_tame((out / name).read_text())
+    (shown,) = json.loads(record.read_text())["mappings"]
+    assert shown["name"] == given["name"]
+    assert [row["class"] for row in shown["classes"]] == [given["first"], given["second"]]
+    study = tmp_path / "study"
+    result = run("study", FERRY / "nights.csv", *mapping, "--out", study, *QUICK)
+    # pad B says rem, of which the mapping says nothing: its nights are refused, in words of the mapping
+    assert result.exit_code == 3, result.output
+    assert not MOVES.search(result.output)
+    assert_page_is_tame((study / "report.html").read_text())
+    for name, data in written(study):
+        if name.endswith((".csv", ".csv.gz")):
+            assert_cells_are_tame(data.decode())
+
+
+@pytest.mark.parametrize("text", TERMINAL)
+@pytest.mark.parametrize("word", ["name", "first"])
+def test_a_mapping_that_would_move_a_terminal_is_refused(text: str, word: str, tmp_path: Path) -> None:
+    given = {"name": "own", "first": "wake", "second": "sleep", "assumption": "none", word: text}
+    result = run("night", *ONE_NIGHT, "--mapping", mapping_file(tmp_path, **given))
+    assert result.exit_code == 1, result.output
+    assert result.stderr.startswith("sleepagree: own.toml: ")
+    assert not MOVES.search(result.output)
+
+
+@pytest.mark.parametrize("text", ["$(touch owned)", "`touch owned`", "a;touch owned", "a&&touch owned", "a'b c"])
+def test_the_command_that_repeats_a_run_runs_nothing_else(text: str, tmp_path: Path) -> None:
+    strange, out = tmp_path / f"{text}.csv", tmp_path / "out"
+    strange.write_bytes(ONE_NIGHT[1].read_bytes())
+    result = run("night", ONE_NIGHT[0], strange, *BAND_A, "--out", out, *QUICK)
+    assert result.exit_code == 0, result.output
+    found = re.search(r"sleepagree night [^<]*", (out / "report.html").read_text())
+    assert found
+    told = html.unescape(found.group()).strip()
+    # what a shell makes of it: words only, the name of the file among them
+    script = f"sleepagree() {{ printf '%s\\n' \"$@\"; }}; {told}"
+    done = subprocess.run(["sh", "-c", script], cwd=tmp_path, capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines() == shlex.split(told)[1:]
+    assert done.stdout.splitlines()[2] == strange.name
+    assert not (tmp_path / "owned").exists()
+
+
+def test_names_that_a_folder_gives_to_people(tmp_path: Path) -> None:
+    folder = copy_ferry(tmp_path / "ferry").parent
+    names = {"crew-1": "=1+1", "crew-2": "<script>alert(1)", "crew-3": '"a\', b"', "crew-4": "@SUM(1)"}
+    for part in ("reference", "band-a"):
+        for path in list((folder / part).iterdir()):
+            path.rename(path.with_name(names[path.name[:6]] + path.name[6:]))
+    table, out = folder / "made.csv", tmp_path / "out"
+    patterns = (
+        "--reference",
+        "reference/{participant}-night-{night}.edf",
+        "--device",
+        "{device}/{participant}-night-{night}.csv",
+    )
+    result = run("nights", folder, *patterns, *BAND_A, "--out", table)
+    assert result.exit_code == 0, result.output
+    assert_cells_are_tame(table.read_text())
+    # and the table still leads to the files
+    result = run("study", table, "--out", out, *QUICK)
+    assert result.exit_code == 0, result.output
+    assert_page_is_tame((out / "report.html").read_text())
+    people = {row["participant"] for row in csv.DictReader((out / "nights.csv").read_text().splitlines())}
+    assert people == {neutralise_cell(name) for name in names.values()}
 
 
 @pytest.mark.parametrize("text", HOSTILE)

@@ -18,6 +18,7 @@ from tests.canaries import CANARY, REMARKS, TRACE, fhir_bundle, name_everyone, o
 from tests.ferry import FERRY
 
 QUICK = ("--resamples", "50")
+EXPORTS = tuple(word for one in ("edf", "bids", "csv", "parquet") for word in ("--export", one))
 #: A date or a time of day; not the volume and page of a citation (20:37-46).
 MOMENT = re.compile(rb"\d{4}-\d{2}-\d{2}|\b\d{1,2}:\d{2}:\d{2}\b|(?<![;\d])\b(?:[01]\d|2[0-3]):[0-5]\d\b(?!-\d)")
 
@@ -60,7 +61,7 @@ def test_the_net_catches_what_it_is_meant_to_catch(night: tuple[Path, Path, Path
 def test_commands_on_one_night_name_nobody(command: str, night: tuple[Path, Path, Path], tmp_path: Path) -> None:
     reference, device, layout = night
     out, record = tmp_path / "out", tmp_path / "record.json"
-    more = ("--out", out) if command == "night" else ()
+    more = ("--out", out, *EXPORTS) if command == "night" else ()
     result = run(command, reference, device, "--layout", layout, "--json", record, *QUICK, *more)
     assert result.exit_code == 0, result.output
     assert len(outputs(result, out, record)) > 2000
@@ -175,7 +176,6 @@ def test_results_tell_no_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     outside.mkdir()
     (outside / "secret.csv").write_text("nothing\n")
     (folder / "band-a" / "crew-1-night-2.csv").write_text("nothing\n")
-    (folder / "band-a" / "crew-1-night-3.csv").chmod(0o644)
     table = folder / "nights.csv"
     text = table.read_text()
     text = text.replace("band-a/crew-2-night-1.csv", "../elsewhere/secret.csv")
@@ -281,7 +281,7 @@ def test_an_anonymous_night_tells_no_name_and_no_date(command: str, device: str,
         "--json",
         record,
         *(("--reference-zone", "Europe/Helsinki") if device == "pad-b" else ()),
-        *(("--out", out) if command == "night" else ()),
+        *(("--out", out, *EXPORTS) if command == "night" else ()),
         *QUICK,
     )
     result = run(command, *words, "--anonymous")
