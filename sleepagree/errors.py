@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Iterable
 
 _LONGEST_FOUND = 80
 _LONGEST_PATH = 240
@@ -102,7 +103,31 @@ class FileFormatError(InputError):
 
 
 class UnknownStageError(InputError):
-    """A label that no table of stages explains."""
+    """A label that no table of stages explains.
+
+    Parameters
+    ----------
+    problem, path, where, found, expected, remedy : str
+        As in :class:`SleepAgreeError`.
+    labels : iterable of str
+        The labels that want a stage, all of them, in order of appearance; a message shows the first few. Empty
+        where something else is no stage, such as a word of a layout.
+    """
+
+    def __init__(
+        self,
+        problem: str,
+        path: str = "",
+        where: str = "",
+        found: str = "",
+        expected: str = "",
+        remedy: str = "",
+        labels: Iterable[str] = (),
+    ) -> None:
+        super().__init__(problem, path, where, found, expected, remedy)
+        self.labels = tuple(labels)
+        # what a copy, and the other side of a process pool, is made from
+        self.args = (*self.args, self.labels)
 
 
 class EpochGridError(InputError):

@@ -9,11 +9,11 @@ from __future__ import annotations
 import re
 import tomllib
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -31,15 +31,20 @@ from sleepagree.stages import (
 )
 from sleepagree.zones import add_seconds
 
-if TYPE_CHECKING:
-    from sleepagree.readers._cells import Cells
-
 SCHEMA: Final = "sleepagree.inspect/1"
 
 #: From wake to REM, the unclear ones last.
 STAGE_ORDER: Final = ("W", "N1", "N2", "light", "light-or-rem", "N3", "R", "nrem", "sleep", "restless")
 _EDF: Final = "edf"
-_TEXT_TABLES: Final = ("table", "events")
+#: Readers of files with named columns, or fields that stand for them.
+_TABLES: Final = ("table", "events", "json", "parquet")
+_READER_OF: Final = {
+    ".edf": _EDF,
+    ".bdf": _EDF,
+    **dict.fromkeys((".csv", ".tsv", ".txt"), "table"),
+    **dict.fromkeys((".json", ".ndjson", ".jsonl"), "json"),
+    ".parquet": "parquet",
+}
 _NUMBER: Final = re.compile(r"[+-]?\d+([.,]\d+)?")
 _TIME: Final = re.compile(r"\d:\d\d|\d[-/.]\d+[-/.]\d")
 _MOST_ROUNDS: Final = 50
@@ -247,14 +252,14 @@ def _read_as_far_as_it_goes(path: Path, layout: Layout | None, zone: str | None)
         try:
             spans = read_spans(path, layout=settled, zone=zone, own_words=frozenset(unknown))
         except UnknownStageError as error:
-            labels = [label for label in _labels_of(error) if label not in unknown]
+            labels = [label for label in error.labels or _labels_of(error) if label not in unknown]
             if not labels:
                 raise
             if not unknown:
                 problems.append(error)
             unknown |= dict.fromkeys(labels)
         except FileFormatError as error:
-            if _reader_name(path) in _TEXT_TABLES and _header(path, layout):
+            if _header(path, layout):
                 return _Reading(None, (), (error,), "")
             raise
         except EpochGridError as error:
@@ -295,10 +300,8 @@ def _labels_only(path: Path, layout: Layout | None, reading: _Reading) -> FileIn
         would_do=("Nothing yet: the file is refused as it is, for the reasons above.",),
         unknown=reading.unknown,
     )
-    if inspection.reader in _TEXT_TABLES:
-        return replace(inspection, columns=_columns(path, layout, inspection.reader), header=_header(path, layout))
     if inspection.reader != _EDF:
-        return inspection
+        return replace(inspection, columns=_columns(path, layout, inspection.reader), header=_header(path, layout))
     from sleepagree.readers.edf import read_edf_annotations
 
     read = read_edf_annotations(path, layout=layout)
@@ -318,11 +321,9 @@ def _labels_only(path: Path, layout: Layout | None, reading: _Reading) -> FileIn
 
 def _reader_name(path: Path) -> str:
     name = path.name.casefold()
-    if name.endswith((".edf", ".bdf")):
-        return _EDF
     if name.endswith("events.tsv"):
         return "events"
-    return {".json": "json", ".ndjson": "json", ".parquet": "parquet"}.get(Path(name).suffix, "table")
+    return _READER_OF.get(Path(name).suffix, "mne")
 
 
 def _sentence(problem: SleepAgreeError) -> str:
@@ -388,38 +389,85 @@ def _tells_overlap(note: str) -> bool:
     return "overlap" in note
 
 
+@dataclass(frozen=True)
+class _Fields:
+    """The columns of a table of any kind."""
+
+    names: tuple[str, ...]
+    #: Cells of the column at a position, as text.
+    cells: Callable[[int], Sequence[str]]
+
+
 def _columns(path: Path, layout: Layout | None, reader: str) -> tuple[tuple[str, str], ...]:
-    """Return which column of a text table holds what, as far as it is known."""
-    if reader not in _TEXT_TABLES:
+    """Return which column of a table holds what, as far as it is known."""
+    if reader not in _TABLES:
         return ()
     from sleepagree.readers._columns import find_columns
 
+    fields = _fields(path, layout)
     try:
-        cells = _cells(path, layout)
-        found = find_columns(cells.names, layout or Layout(), path=str(path))
+        found = find_columns(fields.names, layout or Layout(), path=str(path))
     except FileFormatError:
         return ()
     positions = [(role, getattr(found, role)) for role in ("start", "end", "duration", "stage", "date")]
-    return tuple((role, cells.names[position]) for role, position in positions if position is not None)
+    return tuple((role, fields.names[position]) for role, position in positions if position is not None)
 
 
 def _header(path: Path, layout: Layout | None) -> tuple[tuple[str, str], ...]:
     """Return the columns of a table and what each seems to hold; nothing where the columns needed are known."""
-    if _columns(path, layout, _reader_name(path)):
+    reader = _reader_name(path)
+    if reader not in _TABLES or _columns(path, layout, reader):
         return ()
-    try:
-        cells = _cells(path, layout)
-    except FileFormatError:
-        return ()
-    return tuple((name, _kind(cells.column(i))) for i, name in enumerate(cells.names))
+    fields = _fields(path, layout)
+    return tuple((name, _kind(fields.cells(i))) for i, name in enumerate(fields.names))
 
 
-def _cells(path: Path, layout: Layout | None) -> Cells:
-    from sleepagree.readers._cells import read_cells
+def _fields(path: Path, layout: Layout | None) -> _Fields:
+    """Return the columns of a table; none where the file is no table."""
     from sleepagree.readers._text import read_bytes
 
-    given = layout or Layout()
-    return read_cells(read_bytes(path), path=str(path), delimiter=given.delimiter, encoding=given.encoding)
+    take = {"json": _json_fields, "parquet": _parquet_fields}.get(_reader_name(path), _text_fields)
+    try:
+        return take(read_bytes(path), path, layout or Layout())
+    except SleepAgreeError:
+        return _Fields((), lambda _: ())
+
+
+def _text_fields(data: bytes, path: Path, layout: Layout) -> _Fields:
+    from sleepagree.readers._cells import read_cells
+
+    cells = read_cells(data, path=str(path), delimiter=layout.delimiter, encoding=layout.encoding)
+    return _Fields(cells.names, cells.column)
+
+
+def _json_fields(data: bytes, path: Path, layout: Layout) -> _Fields:  # noqa: ARG001 - one form for all
+    """Return the plain fields of a list of records; none where the file is of a standard, or no list."""
+    from sleepagree.readers._json_fields import decode_json
+    from sleepagree.readers.fhir import is_fhir
+    from sleepagree.readers.json_records import find_records
+    from sleepagree.readers.mobile_health import is_mobile_health
+
+    document = decode_json(data, path=str(path))
+    of_standard = any(is_fhir(root) or is_mobile_health(root) for root in document.fields)
+    records = None if of_standard else find_records(document)
+    held = [field.mapping() for field in records.fields] if records else []
+    nested = {name for record in held for name, value in record.items() if isinstance(value, dict | list)}
+    names = tuple(name for name in dict.fromkeys(name for record in held for name in record) if name not in nested)
+    return _Fields(names, lambda i: ["" if (v := record.get(names[i])) is None else str(v) for record in held])
+
+
+def _parquet_fields(data: bytes, path: Path, layout: Layout) -> _Fields:  # noqa: ARG001 - one form for all
+    import pyarrow
+    from pyarrow import parquet
+
+    try:
+        file = parquet.ParquetFile(pyarrow.BufferReader(data))
+        names = tuple(file.schema_arrow.names)
+        table = file.read(columns=[n for n in names if not pyarrow.types.is_nested(file.schema_arrow.field(n).type)])
+    except (pyarrow.ArrowException, OSError, ValueError, KeyError, OverflowError) as error:
+        raise FileFormatError("this is no Parquet file that can be read", str(path), found=str(error)) from None
+    held = tuple(table.column_names)
+    return _Fields(held, lambda i: ["" if v is None else str(v) for v in table.column(i).to_pylist()])
 
 
 def _kind(texts: Sequence[str]) -> str:

@@ -300,6 +300,7 @@ def _unknown_labels(unknown: list[str], counts: Mapping[str, str], path: str) ->
         "a plain stage name, or a line for it in the layout",
         "Give a layout (--layout FILE.toml) with\n    [stages]\n" + lines + "\n  and for each "
         "one of " + ", ".join((*STAGE_WORDS, UNSCORED, NOT_A_STAGE)) + ".",
+        unknown,
     )
 
 

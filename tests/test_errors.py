@@ -84,6 +84,15 @@ def test_an_error_survives_a_process_pool(kind, protocol):
         assert (again.found, again.expected, again.remedy) == ("found", "expected", "Remedy.")
 
 
+@pytest.mark.parametrize("protocol", range(pickle.HIGHEST_PROTOCOL + 1))
+def test_labels_without_a_stage_survive_it_too(protocol):
+    error = UnknownStageError("problem", "path", "where", "found", "expected", "Remedy.", ["a", "b"])
+    for again in (pickle.loads(pickle.dumps(error, protocol)), copy.deepcopy(error)):
+        assert again.labels == ("a", "b")
+        assert str(again) == str(error) == str(InputError(*error.args[:6]))
+    assert UnknownStageError("problem").labels == ()
+
+
 def test_errors_are_what_a_caller_would_expect():
     assert all(issubclass(kind, ValueError) for kind in ALL if kind not in (SleepAgreeError, OutputError))
     assert issubclass(OutputError, OSError)

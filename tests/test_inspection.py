@@ -1,8 +1,11 @@
 """What a reader sees in a file: expected figures are worked out by hand from the files written here."""
 
 import json
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
+import mne
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner
 
@@ -10,7 +13,7 @@ from sleepagree.cli import main
 from sleepagree.errors import FileFormatError, InputError
 from sleepagree.inspection import LabelSeen, inspect_file, inspection_document
 from sleepagree.readers import read_spans
-from sleepagree.readers.edf_writer import write_edf_annotations
+from sleepagree.readers.edf_writer import EdfFamily, write_edf_annotations
 from sleepagree.readers.layout import read_layout
 from sleepagree.starter_layout import starter_layout
 
@@ -183,6 +186,172 @@ def test_labels_that_would_break_toml_are_written_safely(tmp_path):
     assert read_spans(path, layout=layout).stages == ("light",)
 
 
+def test_records_whose_fields_are_not_known_show_what_they_hold_but_no_value(tmp_path):
+    rows = [
+        {"when": f"2026-03-01T22:3{i}:00", "phase": "Frau Muster" if i else "x", "bpm": 60 + i, "more": {"a": 1}}
+        for i in range(3)
+    ]
+    for name, text in (
+        ("night.json", json.dumps({"rows": rows})),
+        ("night.ndjson", "\n".join(map(json.dumps, rows))),
+        ("night.jsonl", "\n".join(map(json.dumps, rows))),
+    ):
+        seen = inspect_file(write(tmp_path, text, name))
+        assert seen.reader == "json"
+        assert seen.header == (
+            ("when", "times, 3 different in 3 rows"),
+            ("phase", "texts, 2 different in 3 rows"),
+            ("bpm", "numbers, 3 different in 3 rows"),
+        )
+        assert "no column holds the times and none the stages" in seen.problems[0]
+        assert "Muster" not in json.dumps(inspection_document(seen)) + starter_layout(seen)
+
+
+def test_parquet_whose_columns_are_not_known_shows_what_they_hold_but_no_cell(tmp_path):
+    path = tmp_path / "night.parquet"
+    moments = [CLOCK + timedelta(seconds=30 * i) for i in range(3)]
+    table = {"when": moments, "phase": ["a", "b", None], "bpm": [60, 0, 62], "more": [[1], [2], [3]]}
+    pq.write_table(pa.table(table), path)
+    seen = inspect_file(path)
+    assert seen.reader == "parquet"
+    assert seen.header == (
+        ("when", "times, 3 different in 3 rows"),
+        ("phase", "texts, 3 different in 3 rows"),
+        ("bpm", "numbers, 3 different in 3 rows"),
+    )
+    assert "no column holds the times and none the stages" in seen.problems[0]
+
+
+@pytest.mark.parametrize(
+    ("name", "data"),
+    [
+        ("broken.json", b'[{"when": 1'),
+        ("list.json", b"[1, 2, 3]"),
+        ("fhir.json", b'{"resourceType": "Bundle", "entry": [{"resource": {"resourceType": "Patient"}}]}'),
+        ("cut.parquet", b"PAR1 no more PAR1"),
+        ("night.fif", b"no FIF"),
+        ("night.set", b"time,stage\n"),
+    ],
+)
+def test_a_file_that_is_no_table_is_still_one_error(tmp_path, name, data):
+    path = tmp_path / name
+    path.write_bytes(data)
+    with pytest.raises(InputError, match=name):
+        inspect_file(path)
+
+
+# --- a layout from every format -----------------------------------------------------------------------------
+
+WORDS = {"uno": "wake", "dos": "light", "tres": "deep", "quatro": "rem"}
+LABELS = [*WORDS, "dos", "dos"] * 10
+MOMENTS = [CLOCK + timedelta(seconds=30 * i) for i in range(len(LABELS) + 1)]
+
+
+def _rows(start="time", stage="stage"):
+    return [{start: m.isoformat(), stage: label} for m, label in zip(MOMENTS, LABELS, strict=False)]
+
+
+def _text(delimiter, **names):
+    rows = _rows(**names)
+    return "\n".join(map(delimiter.join, [rows[0].keys(), *(row.values() for row in rows)])) + "\n"
+
+
+def _zoned(i):
+    return MOMENTS[i].isoformat() + "+02:00"
+
+
+def _observation(i, label):
+    coding = "http://hl7.org/fhir/uv/phr/CodeSystem/observation-pghd-codes"
+    return {
+        "resourceType": "Observation",
+        "status": "final",
+        "code": {"coding": [{"system": coding, "code": "sleepAnalysis"}]},
+        "effectivePeriod": {"start": _zoned(i), "end": _zoned(i + 1)},
+        "valueCodeableConcept": {"coding": [{"system": "urn:ferry", "code": label}]},
+    }
+
+
+def _episode(i, label):
+    frame = {"time_interval": {"start_date_time": _zoned(i), "end_date_time": _zoned(i + 1)}}
+    return {"sleep_stage_state": label, "sleep_stage_time_frame": frame}
+
+
+def _write_edf(path, family=EdfFamily.EDF):
+    annotations = [(30.0 * i, 30.0, label) for i, label in enumerate(LABELS)]
+    write_edf_annotations(path, annotations, start=CLOCK, family=family)
+
+
+def _write_fif(path):
+    onsets = [30.0 * i for i in range(len(LABELS))]
+    mne.Annotations(onsets, 30.0, LABELS, orig_time="2026-03-01 22:30:00").save(path)
+
+
+FORMATS = {
+    "a.edf": _write_edf,
+    "a.bdf": lambda path: _write_edf(path, EdfFamily.BDF),
+    "a.csv": lambda path: path.write_text(_text(",")),
+    "a.tsv": lambda path: path.write_text(_text("\t")),
+    "a.txt": lambda path: path.write_text(_text(";")),
+    "columns.csv": lambda path: path.write_text(_text(";", start="when", stage="phase")),
+    "sub-1_events.tsv": lambda path: path.write_text(
+        "onset\tduration\ttrial_type\n" + "".join(f"{30 * i}\t30\t{s}\n" for i, s in enumerate(LABELS))
+    ),
+    "records.json": lambda path: path.write_text(json.dumps(_rows())),
+    "columns.json": lambda path: path.write_text(json.dumps({"night": _rows("when", "phase")})),
+    "records.ndjson": lambda path: path.write_text("\n".join(map(json.dumps, _rows()))),
+    "fhir.json": lambda path: path.write_text(
+        json.dumps(
+            {
+                "resourceType": "Bundle",
+                "type": "collection",
+                "entry": [{"resource": _observation(i, s)} for i, s in enumerate(LABELS)],
+            }
+        )
+    ),
+    "fhir.ndjson": lambda path: path.write_text(
+        "\n".join(json.dumps(_observation(i, s)) for i, s in enumerate(LABELS))
+    ),
+    "mobile.json": lambda path: path.write_text(
+        json.dumps({"sleep_stage_episodes": [_episode(i, s) for i, s in enumerate(LABELS)]})
+    ),
+    "a.parquet": lambda path: pq.write_table(pa.table({"time": MOMENTS[:-1], "stage": LABELS}), path),
+    "columns.parquet": lambda path: pq.write_table(pa.table({"when": MOMENTS[:-1], "phase": LABELS}), path),
+    "a-annot.fif": _write_fif,
+}
+
+
+@pytest.mark.parametrize("name", FORMATS)
+def test_a_layout_that_is_filled_in_reads_the_file_it_was_made_from(tmp_path, name):
+    """What a person does: inspect, fill in the blanks, inspect again, until nothing stands in the way."""
+    path, layout = tmp_path / name, tmp_path / "layout.toml"
+    FORMATS[name](path)
+    given = ()
+    rounds = 0
+    while True:
+        result = invoke(path, *given, "--write-layout", layout, "--overwrite")
+        assert result.exit_code == 0, result.output
+        text = layout.read_text("utf-8")
+        if ' = ""' not in text:
+            break
+        rounds += 1
+        assert rounds <= 2, text
+        blanks = {**{f'"{label}"': word for label, word in WORDS.items()}, "start": "when", "stage": "phase"}
+        for key, word in blanks.items():
+            text = text.replace(f'\n{key} = ""', f'\n{key} = "{word}"')
+        layout.write_text(text, "utf-8")
+        given = ("--layout", layout)
+    assert rounds == (2 if name.startswith("columns") else 1)
+    spans = read_spans(path, layout=read_layout(layout))
+    stages = {"uno": "W", "dos": "light", "tres": "N3", "quatro": "R"}
+    on_epochs = [
+        spans.stages[code]
+        for code, duration in zip(spans.codes, spans.duration_s, strict=True)
+        for _ in range(round(duration / 30))
+    ]
+    assert on_epochs == [stages[label] for label in LABELS]
+    assert "WHAT STANDS IN THE WAY" not in result.stdout
+
+
 # --- EDF --------------------------------------------------------------------------------------------------
 
 SCORED = [(30.0 * i, 30.0, f"Sleep stage {s}") for i, s in enumerate(["W", "N1", "N2", "N2", "R"])]
@@ -334,3 +503,15 @@ def test_a_bad_file_is_one_message(tmp_path):
     assert result.stderr.startswith("sleepagree: ")
     assert "Traceback" not in result.output
     assert result.stdout == ""
+
+
+def test_outputs_that_cannot_be_written_are_told_before_anything_is(tmp_path):
+    path, record = write(tmp_path, EPOCHS_CSV), tmp_path / "x.json"
+    refused = invoke(path, "--json", record, "--write-layout", tmp_path / "no" / "layout.toml")
+    assert (refused.exit_code, refused.stdout) == (1, "")
+    assert "the folder of the file does not exist" in refused.stderr
+    assert not record.exists()
+    record.write_text("mine")
+    refused = invoke(path, "--json", record, "--write-layout", tmp_path / "layout.toml")
+    assert (refused.exit_code, refused.stdout) == (1, "")
+    assert not (tmp_path / "layout.toml").exists()

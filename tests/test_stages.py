@@ -134,6 +134,17 @@ def test_one_unknown_label_is_told_with_its_rows_and_the_line_to_add():
     )
 
 
+def test_an_error_carries_every_label_however_many_the_message_shows():
+    labels = tuple(f"x{i}" for i in range(300))
+    with pytest.raises(UnknownStageError) as refusal:
+        assign_stages(("W", *labels[:150], "N2", *labels[150:]))
+    assert refusal.value.labels == labels
+    with pytest.raises(UnknownStageError) as refusal:
+        assign_stages(("a",), table={"a": "no stage"})
+    # a word of the layout is at fault, not a label of the file
+    assert refusal.value.labels == ()
+
+
 def test_hostile_labels_are_shown_so_that_they_can_be_pasted():
     import tomllib
 

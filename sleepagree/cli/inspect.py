@@ -40,10 +40,11 @@ def inspect(
     whether MNE reads the same file differently.
     """
     from sleepagree.inspection import inspect_file, inspection_document
-    from sleepagree.output import refuse_existing, write_text
+    from sleepagree.output import refuse_file, write_text
 
     if layout_out is not None:
-        refuse_existing(layout_out, overwrite=overwrite)
+        refuse_file(layout_out, overwrite=overwrite)
+    shared.refuse_json_target(json_path, overwrite=overwrite)
     shared.check_zone(zone, "--zone")
     shared.refuse_folder_as_input(file)
     given = None

@@ -76,6 +76,7 @@ def nights(folder: Path, reference_pattern: str, device_pattern: str, **options:
         refuse_existing(table, overwrite=options["overwrite"])
     elif json_path == "-":
         raise click.UsageError("--out - and --json - cannot both have standard output.")
+    shared.refuse_json_target(json_path, overwrite=options["overwrite"])
     found = nights_from_folder(
         folder,
         reference_pattern=reference_pattern,
