@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
@@ -19,6 +20,16 @@ CANARY = "Quenby"
 TRACE = "uenby"
 
 
+#: How many names were put in and how much was searched for them, for the record of tests/trust.py.
+COUNTS: Counter[str] = Counter()
+
+
+def planted(data: bytes) -> bytes:
+    """Count the names in what is about to be written as input."""
+    COUNTS["names put in"] += data.count(CANARY.encode())
+    return data
+
+
 def name_everyone(data: bytes) -> bytes:
     """Return an EDF file whose patient, recording, transducer, prefilter and reserved fields hold the name."""
     n = int(data[252:256])
@@ -30,7 +41,7 @@ def name_everyone(data: bytes) -> bytes:
         for i in range(n):
             at = 256 + first * n + width * i
             out[at : at + width] = f"of {CANARY}".ljust(width).encode()
-    return bytes(out)
+    return planted(bytes(out))
 
 
 def remarked_edf(source: Path, *, remarks: Iterable[str] = ()) -> bytes:
@@ -74,7 +85,9 @@ def fhir_bundle(intervals: Iterable[tuple[str, str, str]]) -> str:
             },
         }
         entries.append({"fullUrl": f"urn:{CANARY}", "resource": observation})
-    return json.dumps({"resourceType": "Bundle", "id": CANARY, "type": "collection", "entry": entries})
+    bundle = json.dumps({"resourceType": "Bundle", "id": CANARY, "type": "collection", "entry": entries})
+    planted(bundle.encode())
+    return bundle
 
 
 def run(*words: object) -> Result:
@@ -94,17 +107,24 @@ def written(folder: Path) -> Iterator[tuple[str, bytes]]:
 def outputs(result: Result, *folders: Path) -> bytes:
     """Return everything that a command said or wrote."""
     parts = [result.stdout.encode(), result.stderr.encode(), repr(result.exception).encode()]
+    COUNTS["outputs"] += 2
     for folder in folders:
         if folder.is_file():
             parts.append(folder.read_bytes())
+            COUNTS["outputs"] += 1
         else:
-            parts += [data for name, content in written(folder) for data in (name.encode(), content)]
+            found = list(written(folder))
+            parts += [data for name, content in found for data in (name.encode(), content)]
+            COUNTS["outputs"] += sum(content != b"" for _, content in found)
     return b"\n".join(parts)
 
 
 def told(data: bytes, word: str) -> list[str]:
     """Return the lines that hold a word: empty is what one wants."""
     found = []
+    if word == TRACE:
+        COUNTS["searches"] += 1
+        COUNTS["bytes searched"] += len(data)
     for line in data.split(b"\n"):
         plain = line.replace(b"\x00", b"").decode("utf-8", "backslashreplace")
         if word.casefold() in plain.casefold():

@@ -14,7 +14,7 @@ from sleepagree.nights_table import read_nights_table
 from sleepagree.pairing import align
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import read_layout
-from tests.canaries import CANARY, REMARKS, TRACE, fhir_bundle, name_everyone, outputs, remarked_edf, run, told
+from tests.canaries import CANARY, REMARKS, TRACE, fhir_bundle, name_everyone, outputs, planted, remarked_edf, run, told
 from tests.ferry import FERRY
 
 QUICK = ("--resamples", "50")
@@ -43,9 +43,9 @@ def night(tmp_path: Path) -> tuple[Path, Path, Path]:
     device = tmp_path / "device.csv"
     lines = (FERRY / "band-a" / "crew-1-night-1.csv").read_text().splitlines()
     rows = [f"{line},{CANARY},of {CANARY} Quill" for line in lines[1:]]
-    device.write_text("\n".join([f"{lines[0]},wearer,remark", *rows]) + "\n")
+    device.write_bytes(planted("\n".join([f"{lines[0]},wearer,remark", *rows, ""]).encode()))
     layout = tmp_path / "band-a.toml"
-    layout.write_text(f"# {CANARY}'s band\n" + (FERRY / "band-a.toml").read_text())
+    layout.write_bytes(planted(f"# {CANARY}'s band\n".encode() + (FERRY / "band-a.toml").read_bytes()))
     return reference, device, layout
 
 
@@ -224,7 +224,7 @@ def named(tmp_path: Path) -> Path:
         text = text.replace(f"{name}.toml", f"{CANARY}-{name}.toml")
     text = re.sub(r"^crew-(\d),(\d),", rf"{CANARY}-\1,2026-04-0\2 of {CANARY},", text, flags=re.MULTILINE)
     table = folder / f"{CANARY}.csv"
-    table.write_text(text)
+    table.write_bytes(planted(text.encode()))
     (folder / "nights.csv").unlink()
     return table
 
