@@ -36,6 +36,17 @@ def shorten(found: object) -> str:
     return text if len(text) <= _LONGEST_FOUND else text[: _LONGEST_FOUND - 1] + "…"
 
 
+def counted(count: int, word: str) -> str:
+    """Return a count with its word.
+
+    Examples
+    --------
+    >>> counted(1, "epoch"), counted(0, "epoch")
+    ('1 epoch', '0 epochs')
+    """
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+
+
 def _cut_path(path: str) -> str:
     """Return a path whose file name stays whole: a long one loses its beginning."""
     shown = printable(path)

@@ -18,7 +18,14 @@ from typing import Any, Final
 import numpy as np
 
 from sleepagree.epochs import lay_on_epochs
-from sleepagree.errors import EpochGridError, FileFormatError, MappingError, SleepAgreeError, UnknownStageError
+from sleepagree.errors import (
+    EpochGridError,
+    FileFormatError,
+    MappingError,
+    SleepAgreeError,
+    UnknownStageError,
+    counted,
+)
 from sleepagree.hypnogram import EPOCH_S, ScoredSpans
 from sleepagree.readers.layout import Layout, Overlaps
 from sleepagree.stages import (
@@ -479,7 +486,7 @@ def _kind(texts: Sequence[str]) -> str:
         kind = "times"
     else:
         kind = "texts"
-    return f"{kind}, {len(distinct)} different in {len(texts)} rows"
+    return f"{kind}, {len(distinct)} different in {counted(len(texts), 'row')}"
 
 
 # --- what night would do ----------------------------------------------------------------------------------
@@ -512,9 +519,12 @@ def _grid_sentence(spans: ScoredSpans) -> str:
     if scored.size == 0:
         return "None of its labels is a stage, so there is nothing to score."
     grid = lay_on_epochs(spans, origin_s=float(spans.onset_s[scored[0]]))
-    shared = f"; {grid.split_epochs} of them are shared by labels and take the longest" if grid.split_epochs else ""
+    one = grid.split_epochs == 1
+    verbs = "is shared by labels and takes" if one else "are shared by labels and take"
+    shared = f"; {grid.split_epochs} of them {verbs} the longest" if grid.split_epochs else ""
     length = f"its {epoch_s:g}-s epochs" if epoch_s and epoch_s != EPOCH_S else "it"
-    return f"As a reference {length} would give {grid.labelled} epochs of 30 s, counted from its first stage{shared}."
+    epochs = counted(grid.labelled, "epoch")
+    return f"As a reference {length} would give {epochs} of 30 s, counted from its first stage{shared}."
 
 
 def _window_sentence(spans: ScoredSpans) -> str:

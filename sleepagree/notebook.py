@@ -5,6 +5,8 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
+from sleepagree.errors import counted
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -41,7 +43,7 @@ def night_html(night: NightAgreement) -> str:
     title = f"{first.mapping.name}: accuracy {figure(first.table.accuracy, 3)}, {said}"
     return "".join(
         (
-            table_html(f"{ledger.window_epochs} epochs of the window", ("", "epochs"), account),
+            table_html(f"{counted(ledger.window_epochs, 'epoch')} of the window", ("", "epochs"), account),
             table_html(title, ("reference \\ device", *first.mapping.device_classes), counts),
             table_html("Sleep measures", ("", "unit", "reference", "device", "difference"), measures),
         )
@@ -69,8 +71,7 @@ def study_html(study: StudyAgreement) -> str:
         ]
         difference = "ratio" if ratios else "bias"
         header = ("", "unit", "nights", difference, f"{100 * study.options.level:g} %", "limits of agreement")
-        count = len(device.participants)
-        people = f"{count} participant" if count == 1 else f"{count} participants"
+        people = counted(len(device.participants), "participant")
         title = f"{device.device}: device {'/' if ratios else '-'} reference, {people}"
         parts.append(table_html(title, header, rows))
     return "".join(parts)

@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from sleepagree.by_participant import Design, design_of, number_participants, take_moments
-from sleepagree.errors import InputError
+from sleepagree.errors import InputError, counted
 from sleepagree.estimate import NAN
 from sleepagree.limits import LimitsOfAgreement, VariancePart, mover_half_widths
 from sleepagree.normal_factors import (
@@ -105,11 +105,11 @@ def components_from_limits(limits: LimitsOfAgreement, *, source: str = "") -> Va
     InputError
         If there are fewer than two participants.
     """
-    source = source or f"{limits.participants} participants, {limits.nights} nights"
+    source = source or f"{counted(limits.participants, 'participant')}, {counted(limits.nights, 'night')}"
     if limits.participants < 2:
         raise InputError(
             "the spread between participants cannot be taken from this study",
-            found=f"{limits.participants} participants",
+            found=counted(limits.participants, "participant"),
             expected="at least 2",
             remedy="State the spread between and within participants instead.",
         )
@@ -153,7 +153,7 @@ def components_from_values(
     if participants < 2:
         raise InputError(
             "the spread between participants cannot be estimated",
-            found=f"{participants} participants with a value",
+            found=f"{counted(participants, 'participant')} with a value",
             expected="at least 2",
             remedy="State the spread between and within participants instead.",
         )

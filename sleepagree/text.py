@@ -10,7 +10,7 @@ from typing import Final
 
 from sleepagree.agreement import ClassAgreement
 from sleepagree.disagreement import Runs
-from sleepagree.errors import printable, shorten
+from sleepagree.errors import counted, printable, shorten
 from sleepagree.mapping_comparison import ComparedMapping, MappingComparison
 from sleepagree.night import MappingAgreement, NightAgreement
 from sleepagree.pairing import PairedNight, Side
@@ -133,13 +133,13 @@ def night_lines(night: NightAgreement) -> list[str]:
 def _compared(night: NightAgreement) -> list[str]:
     paired = night.paired
     span = _span(paired) or f"{paired.begin_s:.0f} s to {paired.end_s:.0f} s after the reference's start"
-    offset = paired.clock_offset_s
+    offset, size = paired.clock_offset_s, int(paired.status.size)
     return [
         "WHAT WAS COMPARED",
         *_side_lines("reference", paired.reference_side),
         *_side_lines("device", paired.device_side),
         f"  window     {span}",
-        f"             {paired.status.size} epochs, {show_duration(int(paired.status.size))}; rule: {paired.rule}",
+        f"             {counted(size, 'epoch')}, {show_duration(size)}; rule: {paired.rule}",
         f"  clock      {f'{offset:+g} s added to device times' if offset else 'as the files tell it'}",
         *wrap(f"device can report {', '.join(_device_words(paired))}", hang="    "),
     ]
@@ -163,7 +163,7 @@ def _device_words(paired: PairedNight) -> list[str]:
 def _side_lines(name: str, side: Side) -> list[str]:
     source = f"{side.epoch_s:g} s" if side.epoch_s else "intervals"
     begins = "elapsed time, no clock" if side.start is None else f"from {show_moment(side.start)}"
-    told = f"{begins}, {side.epochs} epochs of 30 s (source: {source})"
+    told = f"{begins}, {counted(side.epochs, 'epoch')} of 30 s (source: {source})"
     return [
         f"  {name:<10} {show_file_name(side, WIDTH - 13)}",
         *wrap(told, indent=" " * 13, hang=" " * 15),
@@ -190,8 +190,8 @@ def _ledger(paired: PairedNight) -> list[str]:
     ]
     lines.append(f"  {'total':<24}{_of(ledger.window_epochs, ledger.window_epochs)}")
     lines += wrap(
-        f"outside the window: {ledger.outside_reference} epochs of the reference, {ledger.outside_device} of the "
-        "device",
+        f"outside the window: {counted(ledger.outside_reference, 'epoch')} of the reference, {ledger.outside_device} "
+        "of the device",
         hang="    ",
     )
     for side, labels in (("reference", ledger.reference_labels), ("device", ledger.device_labels)):
@@ -215,7 +215,7 @@ def _mapping(scored: MappingAgreement, level: float) -> list[str]:
     for c in table.classes:
         name = to_left(cut(speak(c.name), 9), 10)
         if not c.comparable:
-            lines.append(f"  {name}  the device cannot report it ({c.reference_epochs} reference epochs)")
+            lines.append(f"  {name}  the device cannot report it ({counted(c.reference_epochs, 'reference epoch')})")
             continue
         lines.append(
             f"  {name}{figure(c.sensitivity):>12}{figure(c.specificity):>12}{figure(c.ppv):>8}"
@@ -267,7 +267,7 @@ def _cell(n: int, total: int) -> str:
 def _agreement_lines(scored: MappingAgreement, level: float) -> list[str]:
     table, ceiling = scored.table, scored.ceiling
     left = f"; {scored.left_out} left out by the mapping" if scored.left_out else ""
-    lines = [f"  accuracy {figure(table.accuracy, 3)} of {table.n} epochs{left}"]
+    lines = [f"  accuracy {figure(table.accuracy, 3)} of {counted(table.n, 'epoch')}{left}"]
     kappa = table.kappa
     if kappa.defined:
         alone = _interval(kappa.low, kappa.high)
@@ -405,8 +405,8 @@ def _time(night: NightAgreement) -> list[str]:
         begin = night.paired.epoch_start(runs.longest_from)
         where = f", from {begin:%H:%M:%S}" if begin else ""
         lines += wrap(
-            f"{runs.count} runs of disagreement, mean {runs.mean_length / 2:.1f} min, longest {longest}{where}. "
-            + runs_sentence(runs),
+            f"{counted(runs.count, 'run')} of disagreement, mean {runs.mean_length / 2:.1f} min, longest "
+            f"{longest}{where}. " + runs_sentence(runs),
             hang="  ",
         )
     else:
@@ -477,7 +477,7 @@ def mappings_lines(comparison: MappingComparison) -> list[str]:
 def _what_was_compared(paired: PairedNight) -> str:
     names = show_file_name(paired.device_side, WIDTH), show_file_name(paired.reference_side, WIDTH)
     span = f", {_span(paired)}" if paired.begin else ""
-    scored = f"{paired.ledger.scored} of {paired.ledger.window_epochs} epochs scored on both sides"
+    scored = f"{paired.ledger.scored} of {counted(paired.ledger.window_epochs, 'epoch')} scored on both sides"
     return f"{names[0]} against {names[1]}{span}; {scored}"
 
 

@@ -91,10 +91,10 @@ def test_too_few_participants_is_one_clear_message() -> None:
     with pytest.raises(InputError) as caught:
         components_from_limits(limits)
     assert str(caught.value) == (
-        "the spread between participants cannot be taken from this study. Found 1 participants; "
+        "the spread between participants cannot be taken from this study. Found 1 participant; "
         "expected at least 2. State the spread between and within participants instead."
     )
-    with pytest.raises(InputError, match="Found 1 participants with a value"):
+    with pytest.raises(InputError, match="Found 1 participant with a value"):
         components_from_values([0.5, np.nan], participant=["a", "b"])
 
 

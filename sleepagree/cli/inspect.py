@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from sleepagree.cli import options as shared
+from sleepagree.errors import counted
 
 
 @click.command(short_help="Show what a reader sees in a file.")
@@ -65,7 +66,6 @@ def inspect(
         from sleepagree.starter_layout import starter_layout
 
         write_text(layout_out, starter_layout(seen, layout=given), overwrite=overwrite)
-        many = len(seen.unknown)
-        todo = f"; fill in {many} {'stage' if many == 1 else 'stages'} in it" if many else ""
+        todo = f"; fill in {counted(len(seen.unknown), 'stage')} in it" if seen.unknown else ""
         click.echo(f"wrote {layout_out}{todo}", err=True)
     shared.print_cautions(seen.cautions, quiet=quiet)

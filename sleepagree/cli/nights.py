@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from sleepagree.cli import options as shared
+from sleepagree.errors import counted, shorten
 
 if TYPE_CHECKING:
     from sleepagree.folder_study import FolderNights
@@ -130,8 +131,8 @@ def _lines(found: FolderNights) -> Iterator[str]:
     people = list(dict.fromkeys(row.participant for row in found.rows))
     times = len({(row.participant, row.night) for row in found.rows})
     yield (
-        f"{_many(len(found.rows), 'row')} from {_many(len(people), 'participant')}, "
-        f"{_many(times, 'night')} and {_many(len(devices), 'device')}"
+        f"{counted(len(found.rows), 'row')} from {counted(len(people), 'participant')}, "
+        f"{counted(times, 'night')} and {counted(len(devices), 'device')}"
     )
     yield ""
     yield from _overview(found, people, devices)
@@ -159,21 +160,17 @@ def _overview(found: FolderNights, people: Sequence[str], devices: Sequence[str]
         cells += [_fit(text, width).rjust(width) for text, width in zip(line[1:], widths[1:], strict=True)]
         yield "  ".join(cells).rstrip()
     if len(people) > _ROWS:
-        yield f"... and {_many(len(people) - _ROWS, 'more participant')}"
+        yield f"... and {counted(len(people) - _ROWS, 'more participant')}"
     if len(devices) > _DEVICES:
-        yield f"... and {_many(len(devices) - _DEVICES, 'more device')}"
+        yield f"... and {counted(len(devices) - _DEVICES, 'more device')}"
 
 
 def _closing(found: FolderNights, out: str) -> list[str]:
     return [
         "",
-        f"Wrote {out} ({_many(len(found.rows), 'row')}). Next:",
+        f"Wrote {out} ({counted(len(found.rows), 'row')}). Next:",
         f"  sleepagree study {out} --out results",
     ]
-
-
-def _many(count: int, word: str) -> str:
-    return f"{count} {word}" + ("" if count == 1 else "s")
 
 
 def _listing(title: str, files: Sequence[str]) -> Iterator[str]:
@@ -186,8 +183,6 @@ def _listing(title: str, files: Sequence[str]) -> Iterator[str]:
 
 def _fit(text: str, width: int) -> str:
     """Return printable text of at most ``width`` characters; what is left out is left out in the middle."""
-    from sleepagree.errors import shorten
-
     shown = "".join(shorten(text[i : i + 40]) for i in range(0, len(text), 40))
     if len(shown) <= width:
         return shown
