@@ -11,8 +11,6 @@ from click.testing import CliRunner
 from sleepagree.cli import main
 
 ONE_OF_MANY = re.compile(r"\b1 (?:epochs|runs|rows|labels|spans|texts|times|nights|participants|stages|gaps)\b")
-    r"\b1 [a-z]*\s?(?:epochs|runs|rows|labels|spans|texts|times|nights|participants|stages|gaps)\b"
-)
 FEW = "start,end,stage\n2026-03-01T22:30:00,2026-03-01T22:30:30,wake\n2026-03-01T22:31:00,2026-03-01T22:31:30,light\n"
 OTHER = (
     "start,end,stage\n2026-03-01T22:30:00,2026-03-01T22:30:30,light\n2026-03-01T22:31:00,2026-03-01T22:31:30,light\n"
