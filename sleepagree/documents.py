@@ -16,6 +16,7 @@ import sleepagree
 from sleepagree.agreement import ClassAgreement
 from sleepagree.ceiling import Ceiling
 from sleepagree.disagreement import disagreement_document
+from sleepagree.estimate import Estimate
 from sleepagree.measures import MeasurePair
 from sleepagree.night import MappingAgreement, NightAgreement
 from sleepagree.offsets import QuickOffset
@@ -128,7 +129,7 @@ def mapping_document(scored: MappingAgreement) -> Document:
             "high": number(kappa.high),
             "block_low": number(scored.block_low),
             "block_high": number(scored.block_high),
-            "reason": kappa.undefined_because or None,
+            "reason": kappa.undefined_because or _why_no_interval(kappa),
         },
         "pabak": number(table.pabak),
         "ac1": number(table.ac1),
@@ -140,6 +141,16 @@ def mapping_document(scored: MappingAgreement) -> Document:
     if reasons:
         document["reasons"] = reasons
     return document
+
+
+def _why_no_interval(kappa: Estimate) -> str | None:
+    """Return why a kappa that is defined has no large-sample interval, None where it has one."""
+    if not math.isnan(kappa.low):
+        return None
+    return (
+        "no interval for epochs taken as independent: the standard error is 0, as it is where both sides agree "
+        "throughout or one of them used one class only"
+    )
 
 
 def ceiling_document(ceiling: Ceiling) -> Document:

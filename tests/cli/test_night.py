@@ -151,6 +151,19 @@ def test_the_awkward_nights_say_so():
     assert unscored["labels"]["reference"]["Sleep stage ?"] == TRUTH["unscored"]["epochs"]
 
 
+def test_a_kappa_without_an_interval_says_why(tmp_path):
+    """A night against itself: kappa is 1, and its large-sample standard error 0 (Fleiss, Cohen & Everitt 1969)."""
+    path = str(FERRY / "reference" / "crew-1-night-1.edf")
+    alike = as_json(["night", path, path, "--resamples", "0"])["mappings"][0]["kappa"]
+    assert (alike["value"], alike["se"], alike["low"], alike["high"]) == (1.0, 0.0, None, None)
+    assert alike["reason"].startswith("no interval for epochs taken as independent: the standard error is 0")
+    kappa = as_json(pad("crew-1-night-1", "--resamples", "0"))["mappings"][0]["kappa"]
+    assert kappa["low"] < kappa["value"] < kappa["high"]
+    assert kappa["reason"] is None
+    # undefined altogether: one reason, that of the statistic
+    assert "cannot report" in as_json(band("crew-1-night-1", "--resamples", "0"))["mappings"][0]["kappa"]["reason"]
+
+
 # --- options -------------------------------------------------------------------------------------------------
 
 
