@@ -233,13 +233,15 @@ COLUMNS = (
     "time", "timestamp", "start", "onset", "end", "duration", "stage", "label", "trial_type", "date", "epoch", "device",
     "", "stage", "START", "duration_s", "zeit", "\ufefftime", "\u202e",
 )  # fmt: skip
+#: Ways in which the rows of a good table tell their time.
+KINDS = ("iso", "elapsed", "intervals", "unix")
 
 
 @st.composite
-def tables(draw: st.DrawFn, columns: Sequence[str] = COLUMNS) -> bytes:
+def tables(draw: st.DrawFn, columns: Sequence[str] = COLUMNS, kinds: Sequence[str] = KINDS) -> bytes:
     """A text table: a good grid of epochs or intervals with hostile cells, or a grid of anything."""
     delimiter = draw(st.sampled_from([",", ",", ";", "\t", "|", " "]))
-    rows = draw(_any_rows(columns) if rarely(draw, 8) else _good_rows())
+    rows = draw(_any_rows(columns) if rarely(draw, 8) else _good_rows(kinds))
     for _ in range(draw(st.integers(0, 2)) if rarely(draw, 2) else 0):
         row = rows[draw(st.integers(0, len(rows) - 1))]
         if row:
@@ -260,12 +262,14 @@ def tables(draw: st.DrawFn, columns: Sequence[str] = COLUMNS) -> bytes:
 
 
 @st.composite
-def _good_rows(draw: st.DrawFn) -> list[list[str]]:
+def _good_rows(draw: st.DrawFn, kinds: Sequence[str]) -> list[list[str]]:
     n = draw(st.integers(3, 60))
     words = draw(st.sampled_from([("wake", "light", "deep", "rem"), ("W", "N1", "N2", "N3", "R"), ("0", "1", "2")]))
     step = draw(st.sampled_from([60, 20, 1, 600, 86_400])) if rarely(draw, 3) else 30
     stages = [words[i // 3 % len(words)] for i in range(n)]
-    kind = draw(st.sampled_from(["iso", "elapsed", "intervals", "unix"]))
+    kind = draw(st.sampled_from(kinds))
+    if kind == "events":
+        return [["onset", "duration", "trial_type"], *([str(step * i), str(step), s] for i, s in enumerate(stages))]
     if kind == "elapsed":
         return [["onset", "duration", "stage"], *([str(step * i), str(step), s] for i, s in enumerate(stages))]
     if kind == "unix":
@@ -284,9 +288,15 @@ def _any_rows(draw: st.DrawFn, columns: Sequence[str]) -> list[list[str]]:
     return [header, *draw(st.lists(st.lists(cell, min_size=len(header), max_size=len(header)), max_size=8))]
 
 
-runs = st.tuples(st.text("WNR12", min_size=1, max_size=60), st.sampled_from(["", "", "?", "x", "\x00"])).map(
-    lambda pair: f"start,stages\n2026-03-01T22:30:00,{pair[0]}{pair[1]}\n".encode()
-)
+@st.composite
+def run_files(draw: st.DrawFn) -> bytes:
+    """One letter or digit an epoch, of those that the layouts explain; and sometimes one that nothing explains."""
+    epochs = draw(
+        st.sampled_from(["WR", "WR", "012345"]).flatmap(lambda words: st.text(words, min_size=3, max_size=60))
+    )
+    odd = draw(st.sampled_from(["?", "x", "\x00", " ", "\n"])) if rarely(draw, 4) else ""
+    begin = draw(times) if rarely(draw, 6) else "2026-03-01T22:30:00"
+    return perhaps_damaged(draw, f"start,stages\n{begin},{epochs}{odd}\n".encode("utf-8", "replace"))
 
 
 # --- layouts and mappings ---------------------------------------------------------------------------------
@@ -458,6 +468,18 @@ JSON_BASES: tuple[Any, ...] = (
 def _places(value: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
     items = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
     return [path, *(place for key, inner in items for place in _places(inner, (*path, key)))]
+
+
+@st.composite
+def json_line_files(draw: st.DrawFn) -> bytes:
+    """A record a line, some of them changed, empty, cut, or in the way of another kind."""
+    kind = draw(st.sampled_from([RECORDS, FHIR["entry"], [STAGE_RECORD] * 2]))
+    lines = [json.dumps(record).encode() for record in kind]
+    for _ in range(draw(st.integers(0, 2)) if rarely(draw, 2) else 0):
+        line = st.one_of(json_files(kind), st.sampled_from([b"", b"[]", b"null", b"{}", b"{", b"\x1e{}"]))
+        lines[draw(st.integers(0, len(lines) - 1))] = draw(line)
+    end = draw(st.sampled_from([b"\r\n", b"\r", b"\n\n", b", "])) if rarely(draw, 6) else b"\n"
+    return perhaps_damaged(draw, end.join(lines) + draw(st.sampled_from([end, b""])))
 
 
 @st.composite
