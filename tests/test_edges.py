@@ -290,3 +290,12 @@ def test_resamples_that_draw_nobody_with_a_night_have_no_bias() -> None:
     assert math.isnan(found.bias[0])
     assert math.isnan(found.sd[0])
     assert found.bias[1] == pytest.approx(2.5)  # the mean of 2 and 3
+
+
+@pytest.mark.parametrize("share", [0.08, 0.5, 0.92])
+def test_bca_where_few_resamples_lie_below_the_value(share: float) -> None:
+    # Efron 1987 in closed form: replicates that are normal and no acceleration give shares of Phi(2 z0 +- z)
+    replicates = stats.norm.ppf((np.arange(100_000) + 0.5) / 100_000)
+    found = resampling.bca_interval(replicates, value=float(stats.norm.ppf(share)), acceleration=0.0, level=0.5)
+    middle, reach = 2 * stats.norm.ppf(share), stats.norm.ppf(0.75)
+    assert (found.low, found.high) == pytest.approx((middle - reach, middle + reach), abs=0.02)
