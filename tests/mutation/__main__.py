@@ -23,6 +23,7 @@ import time
 from pathlib import Path
 from types import ModuleType
 
+from tests import records
 from tests.mutation.mutate import Mutant, mutants, unchanged
 
 ROOT = Path(__file__).parent.parent.parent
@@ -137,7 +138,7 @@ def again(path: Path, possible: list[Mutant], *, jobs: int) -> None:
             record["killed"] += 1
             record["by_module"][mutant.module]["killed"] += 1
     record["survivors"] = [str(mutant) for mutant, still in zip(chosen, survived, strict=True) if still]
-    path.write_text(json.dumps(record, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+    records.write(path, {**record, **records.about("scipy", "pytest", "hypothesis")})
     print(f"{len(chosen) - len(record['survivors'])} of {len(chosen)} survivors were killed")
 
 
@@ -178,16 +179,15 @@ def main() -> None:
     }
     record = {
         "command": f"python -m tests.mutation --mutants {asked.mutants} --seed {asked.seed}",
+        **records.about("scipy", "pytest", "hypothesis"),
+        "seed": asked.seed,
         "possible": len(possible),
         "mutants": len(chosen),
         "killed": len(chosen) - sum(survived),
         "by_module": by_module,
         "survivors": sorted(str(m) for m, s in zip(chosen, survived, strict=True) if s),
     }
-    text = json.dumps(record, indent=2, ensure_ascii=False) + "\n"
-    print(text, end="")
-    if asked.json:
-        asked.json.write_text(text, encoding="utf-8")
+    records.write(asked.json, record)
 
 
 if __name__ == "__main__":
