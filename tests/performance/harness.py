@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import platform
 import statistics
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, field
+from importlib import metadata
 from pathlib import Path
 from typing import Any
+
+import sleepagree
 
 MIB = 1024 * 1024
 
@@ -87,7 +92,9 @@ def process(args: Sequence[str], *, env: dict[str, str] | None = None) -> Callab
     """Return a callable that runs a whole process and fails when it fails."""
 
     def run() -> None:
-        subprocess.run(args, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=env)
+        done = subprocess.run(args, check=False, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, env=env, text=True)
+        if done.returncode:
+            raise RuntimeError(f"exit {done.returncode} of {' '.join(args)}\n{done.stderr[-2000:]}")
 
     return run
 
@@ -101,34 +108,65 @@ def command(*words: str) -> list[str]:
     return [str(Path(sys.executable).with_name("sleepagree")), *words]
 
 
-# /proc/self/status is read rather than ru_maxrss, which survives exec and then tells the parent's peak
-_PEAK = """
-import json, sys, threading, time
+# /proc/self/status is read rather than ru_maxrss, which survives exec and then tells the parent's peak. Memory that
+# the inputs used and gave back would be used again unseen, so it is handed to the system before the marked part.
+_METER = """
+import ctypes, gc, json
 def _status(key):
     for line in open('/proc/self/status'):
         if line.startswith(key):
             return int(line.split()[1]) * 1024
+base = [0]
+def begin():
+    gc.collect()
+    try:
+        ctypes.CDLL(None).malloc_trim(0)
+    except (AttributeError, OSError):
+        pass
+    with open('/proc/self/clear_refs', 'w') as stream:
+        stream.write('5')
+    base[0] = _status('VmRSS')
 """
+_BEGIN = "begin()\n"
+_TRIAL_BYTES = 24 * MIB
+#: Small blocks, which a heap that held on to its memory would find room for.
+_TRIAL = f"blocks = [b'x' * 16384 * (i % 2 + 1) for i in range({_TRIAL_BYTES // 24576})]\n"
 
 
 def peak_memory(code: str) -> tuple[int, int]:
     """Run code in a new process; return resident bytes before the marked part and the peak after it.
 
-    The code marks the part with a call of ``begin()`` after its imports and inputs.
+    The code marks the part with a line ``begin()`` after its imports and inputs. A trial with the same inputs first
+    takes a known amount there, so that a meter that cannot see is found out.
+
+    Raises
+    ------
+    RuntimeError
+        When the trial's amount is not what was measured.
     """
-    script = _PEAK + (
-        "base = [0]\n"
-        "def begin():\n"
-        "    try:\n"
-        "        open('/proc/self/clear_refs', 'w').write('5')\n"
-        "    except OSError:\n"
-        "        pass\n"
-        "    base[0] = _status('VmRSS')\n"
-    )
-    script += code + "\nprint(json.dumps([base[0], _status('VmHWM')]))\n"
-    done = subprocess.run([sys.executable, "-c", script], check=True, capture_output=True, text=True, cwd=Path.cwd())
+    before, marked, _ = code.partition(_BEGIN)
+    if not marked:
+        raise ValueError("the code has no line 'begin()'")
+    base, peak = _metered(before + _BEGIN + _TRIAL)
+    if not 0.9 * _TRIAL_BYTES <= peak - base <= 1.2 * _TRIAL_BYTES:
+        raise RuntimeError(
+            f"memory cannot be measured here: {_TRIAL_BYTES / MIB:.0f} MiB were taken, {(peak - base) / MIB:.2f} seen"
+        )
+    return _metered(code)
+
+
+def _metered(code: str) -> tuple[int, int]:
+    script = _METER + code + "\nprint(json.dumps([base[0], _status('VmHWM')]))\n"
+    done = subprocess.run([sys.executable, "-c", script], check=False, capture_output=True, text=True, cwd=Path.cwd())
+    if done.returncode:
+        raise RuntimeError(f"the measured code failed:\n{done.stderr[-2000:]}")
     base, peak = (int(v) for v in done.stdout.splitlines()[-1].strip("[]").split(","))
     return base, peak
+
+
+def cores() -> int:
+    """Return how many cores this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def machine() -> str:
@@ -139,9 +177,16 @@ def machine() -> str:
         model = next(line.split(":", 1)[1].strip() for line in lines if line.startswith("model name"))
     except (OSError, StopIteration):
         pass
-    import platform
+    return f"{cores()} cores, {model}, {platform.system()}, Python {platform.python_version()}"
 
-    return f"{os.cpu_count()} cores, {model}, Python {platform.python_version()}"
+
+def versions() -> str:
+    """Name the versions that the figures depend on."""
+    told = [f"sleepagree {sleepagree.__version__}"]
+    for name in ("numpy", "scipy", "pandas", "scikit-learn", "mne", "matplotlib", "pyarrow", "joblib", "dask"):
+        with contextlib.suppress(metadata.PackageNotFoundError):
+            told.append(f"{name} {metadata.version(name)}")
+    return ", ".join(told)
 
 
 def at_most(budget: str, what: str, subject: Timing, peer: Timing, limit: float, **more: Any) -> Row:
@@ -156,6 +201,11 @@ def at_least(budget: str, what: str, subject: Timing, peer: Timing, limit: float
     return _row(budget, what, subject, peer, value, f">= {limit:g} x faster", value >= limit, more)
 
 
+def stated(budget: str, what: str, subject: Timing, peer: Timing, **more: Any) -> Row:
+    """State a ratio for which there is no limit."""
+    return _row(budget, what, subject, peer, ratio(subject, peer), "stated", True, more)
+
+
 def _row(
     budget: str, what: str, subject: Timing, peer: Timing, value: float, limit: str, met: bool, more: dict[str, Any]
 ) -> Row:
@@ -163,6 +213,12 @@ def _row(
     return Row(
         budget, what, subject.median * 1e3, (low * 1e3, high * 1e3), peer.median * 1e3, value, limit, met, "ms", **more
     )
+
+
+def used_memory(code: str) -> int:
+    """Return the bytes that the marked part of some code takes at its peak; see :func:`peak_memory`."""
+    base, peak = peak_memory(code)
+    return max(0, peak - base)
 
 
 def memory_row(budget: str, what: str, used: float, limit: float, note: str = "") -> Row:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
@@ -32,24 +33,30 @@ def write_nights(folder: Path, nights: int, *, seed: int = 11, table: bool = Fal
     study = simulated(nights, seed)
     device = study.devices[0]
     labels = study.traits[0].labels
-    pairs = []
-    for i in range(nights):
-        start = START + timedelta(days=i % 300, seconds=i // 300)
-        reference, other = folder / f"r{i:06d}.edf", folder / f"d{i:06d}.csv"
-        notes = [(a * 30.0, (b - a) * 30.0, TEXTS[AASM_STAGES[c]]) for a, b, c in runs(study.reference[i])]
-        write_edf_annotations(reference, start=start, annotations=notes)
-        lines = ["start,end,stage"]
-        for a, b, c in runs(device[i]):
-            begin, end = start + timedelta(seconds=30 * a), start + timedelta(seconds=30 * b)
-            lines.append(f"{begin:%Y-%m-%dT%H:%M:%S},{end:%Y-%m-%dT%H:%M:%S},{WORDS[labels[c]]}")
-        other.write_text("\n".join(lines) + "\n", encoding="utf-8")
-        pairs.append((reference, other))
+    words = [WORDS[label] for label in labels]
+    pairs = [write_night(folder, i, study.reference[i], device[i], words) for i in range(nights)]
     if table:
         rows = [f"p{i},1,pad B,{r.name},{d.name}" for i, (r, d) in enumerate(pairs)]
         (folder / "nights.csv").write_text(
             "\n".join(["participant,night,device,reference,device_file", *rows]) + "\n", encoding="utf-8"
         )
     return pairs
+
+
+def write_night(
+    folder: Path, i: int, reference: NDArray[np.integer], device: NDArray[np.integer], words: Sequence[str]
+) -> tuple[Path, Path]:
+    """Write one night, whose codes number AASM stages and the device's words, and return its two paths."""
+    start = START + timedelta(days=i % 300, seconds=i // 300)
+    lab, other = folder / f"r{i:06d}.edf", folder / f"d{i:06d}.csv"
+    notes = [(a * 30.0, (b - a) * 30.0, TEXTS[AASM_STAGES[c]]) for a, b, c in runs(reference)]
+    write_edf_annotations(lab, start=start, annotations=notes)
+    lines = ["start,end,stage"]
+    for a, b, c in runs(device):
+        begin, end = start + timedelta(seconds=30 * a), start + timedelta(seconds=30 * b)
+        lines.append(f"{begin:%Y-%m-%dT%H:%M:%S},{end:%Y-%m-%dT%H:%M:%S},{words[c]}")
+    other.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return lab, other
 
 
 def class_arrays(nights: int, epochs: int = 960, seed: int = 5) -> tuple[NDArray[np.int8], NDArray[np.int8]]:
