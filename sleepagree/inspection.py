@@ -7,7 +7,6 @@ first, then what is there.
 from __future__ import annotations
 
 import re
-import tomllib
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
@@ -56,7 +55,6 @@ _NUMBER: Final = re.compile(r"[+-]?\d+([.,]\d+)?")
 _TIME: Final = re.compile(r"\d:\d\d|\d[-/.]\d+[-/.]\d")
 _MOST_ROUNDS: Final = 50
 _SLACK_S: Final = 1e-3
-_LABEL_LINE: Final = re.compile(r'^\s*("(?:[^"\\]|\\.)*") = "\.\.\."$', re.MULTILINE)
 
 
 @dataclass(frozen=True)
@@ -259,7 +257,7 @@ def _read_as_far_as_it_goes(path: Path, layout: Layout | None, zone: str | None)
         try:
             spans = read_spans(path, layout=settled, zone=zone, own_words=frozenset(unknown))
         except UnknownStageError as error:
-            labels = [label for label in error.labels or _labels_of(error) if label not in unknown]
+            labels = [label for label in error.labels if label not in unknown]
             if not labels:
                 raise
             if not unknown:
@@ -284,11 +282,6 @@ def _read_as_far_as_it_goes(path: Path, layout: Layout | None, zone: str | None)
             held = set(spans.labels)
             return _Reading(spans, tuple(label for label in unknown if label in held), tuple(problems), overlap)
     raise problems[0]
-
-
-def _labels_of(error: UnknownStageError) -> list[str]:
-    """Return the labels that an error wants explained: its remedy shows them as lines of a layout."""
-    return [tomllib.loads(f"label = {match[1]}")["label"] for match in _LABEL_LINE.finditer(error.remedy)]
 
 
 def _by_mne(path: Path, layout: Layout | None) -> tuple[str, ...]:

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.epochs import EpochLabels, lay_on_epochs
-from sleepagree.errors import ClockError, InputError, PairingError, SleepAgreeError
+from sleepagree.errors import ClockError, InputError, PairingError, SleepAgreeError, counted
 from sleepagree.hypnogram import EPOCH_S, LabelCodes, Origin, ScoredSpans, frozen_array, seal
 from sleepagree.stages import COVERAGE, StageSet, make_stage_set
 from sleepagree.zones import add_seconds, elapsed_seconds, place_in_zone, seconds_between
@@ -237,12 +237,12 @@ class PairedNight:
     @cached_property
     def reference_side(self) -> Side:
         """File, start and labels of the reference."""
-        return _side(self.fine[0], self.reference_set, self.begin_s)
+        return _side(self.fine[0], self.begin_s)
 
     @cached_property
     def device_side(self) -> Side:
         """File, start and labels of the device."""
-        return _side(self.fine[1], self.device_set, self.begin_s - self.fine[2])
+        return _side(self.fine[1], self.begin_s - self.fine[2])
 
     def epoch_start(self, epoch: int) -> datetime | None:
         """Return the clock time at which an epoch of the window begins, or None for elapsed time."""
@@ -316,7 +316,8 @@ def align(
         notes += note
     notes += _split_notes(rows, columns)
     crossed = cross_labels(reference_codes, device_codes, reference_set, device_set)
-    ledger = _account(crossed, reference_set, device_set, rows, columns, tuple(notes))
+    n_device_labels = len(device.labels)
+    ledger = _account(crossed, reference_set, device_set, rows, columns, tuple(notes), n_device_labels=n_device_labels)
     if ledger.scored == 0:
         raise PairingError(
             "no epoch of the window has a stage on both sides",
@@ -509,13 +510,17 @@ def _silent_as_wake(
     count = int(np.count_nonzero(filled == len(stage_set.labels)))
     if not count:
         return codes, stage_set, []
+    label = SILENT_AS_WAKE
+    while label in stage_set.labels:  # a device may use our very words, as a table of epochs of an earlier run does
+        label += "*"
     extended = StageSet(
-        (*stage_set.labels, SILENT_AS_WAKE),
+        (*stage_set.labels, label),
         (*stage_set.stages, "W"),
         tuple(dict.fromkeys((*stage_set.reportable, "W"))),
         stage_set.declared,
     )
-    note = f"{count} epochs before the device's first or after its last word were taken as wake (asked for)"
+    taken = "was taken" if count == 1 else "were taken"
+    note = f"{counted(count, 'epoch')} before the device's first or after its last word {taken} as wake (asked for)"
     return filled, extended, [note]
 
 
@@ -589,9 +594,12 @@ def _account(
     rows: EpochLabels,
     columns: EpochLabels,
     notes: tuple[str, ...],
+    *,
+    n_device_labels: int,
 ) -> Ledger:
     in_rows, in_columns = crossed.counts.sum(axis=1).tolist()[1:], crossed.counts.sum(axis=0).tolist()[1:]
-    own = [count for label, count in zip(device_set.labels, in_columns, strict=True) if label == SILENT_AS_WAKE]
+    # the label for silence, where there is one, stands behind those of the file
+    own = in_columns[n_device_labels:]
     return Ledger(
         crossed.status.size,
         crossed.by_status[_SCORED],
@@ -619,17 +627,16 @@ def _label_counts(codes: LabelCodes, labels: tuple[str, ...]) -> tuple[tuple[str
     return tuple(zip(labels, counts, strict=True))
 
 
-def _side(spans: ScoredSpans, stage_set: StageSet, grid_s: float) -> Side:
-    # the stage set may have gained the label for silence; the file has not
+def _side(spans: ScoredSpans, grid_s: float) -> Side:
     start = None if spans.start is None else add_seconds(spans.start, float(spans.onset_s[0]))
     labels = lay_on_epochs(spans, origin_s=grid_s)
-    counts = _label_counts(labels.codes, stage_set.labels)
     return Side(
         spans.origin,
         start,
         labels.labelled,
         spans.epoch_s,
-        tuple((label, count) for label, count in counts if label != SILENT_AS_WAKE),
+        # those of the file; the stage set may have gained the label for silence
+        _label_counts(labels.codes, spans.labels),
     )
 
 

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from sleepagree.errors import ClockError, InputError, PairingError, UnknownStageError
+from sleepagree.hypnogram import ScoredSpans
 from sleepagree.pairing import (
     SILENT_AS_WAKE,
     Outside,
@@ -404,3 +405,20 @@ def test_a_pair_is_read_only_and_survives_a_pickle():
 def test_native_counts_are_reference_by_device():
     paired = pair("W W N2 N2 ? N2", "wake light light light light -")
     assert paired.count_native().tolist() == [[1, 1], [0, 2], [0, 0]]
+
+
+@pytest.mark.parametrize("labels", [("wake", SILENT_AS_WAKE), ("wake", SILENT_AS_WAKE, SILENT_AS_WAKE + "*")])
+def test_a_device_may_use_our_word_for_its_silence(labels):
+    # two hours of reference; the device speaks from the second to the third half-hour and has our label for light
+    reference = ScoredSpans([0, 3600], [3600, 3600], [0, 1], ("W", "N2"), ("W", "N2"))
+    stages = ("W", *["light"] * (len(labels) - 1))
+    device = ScoredSpans([1800, 3600], [1800, 1800], [0, 1], labels, stages)
+    night = align(reference=reference, device=device, outside=Outside.WAKE)
+    # by hand: 60 epochs of each label, 60 before and 60 after them
+    assert dict(night.ledger.device_labels) == {
+        **dict.fromkeys(labels, 0), "wake": 60, SILENT_AS_WAKE: 60, SILENT_AS_WAKE + "*" * (len(labels) - 1): 120
+    }  # fmt: skip
+    assert dict(night.device_side.labels) == {**dict.fromkeys(labels, 0), "wake": 60, SILENT_AS_WAKE: 60}
+    assert night.ledger.outside_device == 0
+    told = align(reference=reference, device=device)
+    assert dict(told.device_side.labels) == {**dict.fromkeys(labels, 0), "wake": 60, SILENT_AS_WAKE: 60}

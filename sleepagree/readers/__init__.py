@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
-from sleepagree.errors import FileFormatError
+from sleepagree.errors import FileFormatError, InputError
 from sleepagree.hypnogram import ScoredSpans
 from sleepagree.readers.layout import Layout
 
@@ -100,6 +100,8 @@ def read_spans(
     suffix = ".fif.gz" if name.endswith(".fif.gz") else os.path.splitext(name)[1]  # noqa: PTH122
     reader = READERS.get(suffix)
     if reader is None:
+        if path.is_dir():
+            raise InputError("this is a folder", str(path), "", "", "a file", "Give the path of one file inside it.")
         raise FileFormatError(
             "no reader takes this kind of file",
             path.name,

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, time
 from typing import Final, NamedTuple
 
-from sleepagree.errors import FileFormatError, shorten
+from sleepagree.errors import FileFormatError, counted, shorten
 from sleepagree.readers._text import InputFile
 from sleepagree.readers.layout import Layout
 
@@ -228,7 +228,7 @@ def _count_records(file: InputFile, head: bytes, header_size: int, record_size: 
         raise truncated(
             file,
             header_size + declared * record_size,
-            f"{declared} data records (byte 236, field 'number of data records')",
+            f"{counted(declared, 'data record')} (byte 236, field 'number of data records')",
         )
     if declared < 1:
         notes.append(

@@ -444,6 +444,7 @@ def no_stage_error(path: str, texts: Iterable[str]) -> UnknownStageError:
         "Give a layout (--layout FILE.toml, --reference-layout for a reference) with\n    [stages]\n" + lines
         if lines
         else "Check that this is the file with the scoring, or name its texts in a layout.",
+        [text for text, _ in recurring if text != EMPTY_TEXT],
     )
 
 

@@ -110,6 +110,7 @@ def _refuse_bare_codes(
         ", ".join(sorted(codes, key=float)[:20]),
         f"'Levels' of '{shorten(stage)}' in an events.json, or a layout",
         "Give a layout (--layout FILE.toml) with\n    [stages]\n" + lines,
+        codes,
     )
 
 

@@ -232,7 +232,7 @@ def test_truncated_inside_the_only_record(fail):
     error = fail(data[:-200])
     assert error.problem == "the file is truncated"
     assert error.found == f"{len(data) - 200} bytes"
-    assert error.expected.startswith(f"{len(data)} bytes for 1 data records")
+    assert error.expected.startswith(f"{len(data)} bytes for 1 data record")
 
 
 def test_text_file_named_edf(fail):
