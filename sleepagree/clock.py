@@ -20,33 +20,42 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.agreement import find_statistic, kappa, margins_from_sums
+from sleepagree.agreement import find_statistic, margins_from_sums
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import EPOCH_S, frozen_array
 from sleepagree.offsets import (
+    CAUTION_OFFSET_S,
+    LOWEST_PEAK_SCORE,
+    PEAK_SCALES_S,
     STEP_S,
     ClassCodes,
+    ClockHint,
     QuickOffset,
     Tables,
     Values,
+    chance_curve,
     check_codes,
     correlate,
     fast_length,
     fine_codes,
     kappa_where_common,
+    peak_heights,
     peak_position,
+    peak_score,
     quick_offset,
     scan_epoch_offsets,
 )
 from sleepagree.resampling import participant_weights, percentile_interval
 
 __all__ = [
+    "ClockHint",
     "ClockReading",
     "OffsetCurve",
     "PartOffset",
     "QuickOffset",
     "clock_document",
     "combined_offsets",
+    "epoch_offset_interval",
     "fine_codes",
     "quick_offset",
     "read_clock",
@@ -59,9 +68,6 @@ RESAMPLES: Final = 500
 
 SMALLEST_GAIN: Final = 0.01
 """Kappa that an offset must gain before it is proposed."""
-LOWEST_PEAK_SCORE: Final = 5.5
-"""How far a peak must stand out before it is proposed, in standard deviations of chance peaks."""
-PEAK_SCALES_S: Final = (60.0, 300.0)
 WIDTH_DROP: Final = 0.02
 DRIFT_RANGE_S_PER_H: Final = 60.0
 _DRIFT_STEP: Final = 1.0
@@ -274,17 +280,16 @@ def read_clock(
     if math.isnan(offset_s):
         reason = "kappa has no value at any offset"
         return ClockReading(mapping, curve, binary, proposed=False, reason=reason, level=level)
-    replicates = blocks.best_offsets(participant_weights(blocks.count, resamples, rng))
-    interval = percentile_interval(replicates, level=level)
-    low_s, high_s = interval.low - epoch_s / 2.0, interval.high + epoch_s / 2.0
+    low_s, high_s, no_interval = blocks.offset_interval(rng, resamples=resamples, level=level, epoch_s=epoch_s)
     halves = blocks.best_offsets(_half_weights(blocks.count, min(resamples, 200), rng))
-    score = _peak_score(wide_curve, lags, offset_s, reference, device, n_classes)
+    chance = chance_curve(reference, device, n_classes)
+    score = peak_score(wide_curve, lags.most + round(offset_s / lags.step_s), chance, step_s=lags.step_s)
     stands_out = score >= LOWEST_PEAK_SCORE
     if stands_out:
         drift = _find_drift(blocks, offset_s, rng, resamples=min(resamples, 200), level=level, epoch_s=epoch_s)
     else:
         drift = _Drift.nowhere()
-    reason = _why_not(curve, lags, low_s, high_s, interval.because, score, epoch_s)
+    reason = _why_not(curve, lags, low_s, high_s, no_interval, score, epoch_s)
     proposed = not reason
     if proposed:
         reason = (
@@ -292,7 +297,7 @@ def read_clock(
             f"and the peak stands out from what chance makes (score {score:.1f}, {LOWEST_PEAK_SCORE} needed)"
         )
     elif not stands_out:
-        reason += _hint_outside(reference, device, n_classes, lags)
+        reason += _hint_outside(reference, device, n_classes, lags, chance)
     return ClockReading(
         mapping,
         curve,
@@ -315,6 +320,42 @@ def read_clock(
         thirds=blocks.thirds(),
         level=level,
     )
+
+
+def epoch_offset_interval(
+    reference: ClassCodes,
+    device: ClassCodes,
+    n_classes: int,
+    *,
+    rng: np.random.Generator,
+    epoch_s: float = EPOCH_S,
+    range_s: float = RANGE_S,
+    resamples: int = 200,
+    level: float = 0.95,
+) -> tuple[float, float]:
+    """Return the interval of the best offset on the epochs themselves, as `read_clock` forms it on its fine clock.
+
+    Parameters
+    ----------
+    reference, device : int arrays of shape (n_epochs,)
+        Class of each epoch of the window, -1 where a side has none.
+    n_classes : int
+        Number of classes.
+    rng : numpy.random.Generator
+        Source of random numbers.
+    epoch_s, range_s : float
+        Length of an epoch, and largest offset to either side (s).
+    resamples, level
+        Of the block bootstrap.
+
+    Returns
+    -------
+    tuple of (float, float)
+        Its ends (s); nan where too few resamples have a best offset.
+    """
+    lags = _Lags(round(range_s / epoch_s), 0, epoch_s)
+    blocks = _Blocks.of(reference, device, n_classes, lags)
+    return blocks.offset_interval(rng, resamples=resamples, level=level, epoch_s=epoch_s)[:2]
 
 
 @dataclass(frozen=True)
@@ -406,6 +447,14 @@ class _Blocks:
                     found[begin + row] = (peak - self.lags.reach) * self.lags.step_s
         return found
 
+    def offset_interval(
+        self, rng: np.random.Generator, *, resamples: int, level: float, epoch_s: float
+    ) -> tuple[float, float, str]:
+        """Return the ends of the interval of the best offset (s), and why there is none, else ""."""
+        replicates = self.best_offsets(participant_weights(self.count, resamples, rng))
+        interval = percentile_interval(replicates, level=level)
+        return interval.low - epoch_s / 2.0, interval.high + epoch_s / 2.0, interval.because
+
     def thirds(self) -> tuple[PartOffset, ...]:
         """Return the best offset of each third of the blocks."""
         if self.count < 3:
@@ -456,43 +505,6 @@ def _width_s(curve: OffsetCurve) -> float:
 # -------------------------------------------------------------------------------------- does the peak stand out
 
 
-def _heights(curve: Values, scale: int) -> Values:
-    """Return how far each point of a circular curve lies above the mean of the points a scale away."""
-    return curve - 0.5 * (np.roll(curve, scale) + np.roll(curve, -scale))
-
-
-def _chance_curve(reference: ClassCodes, device: ClassCodes, n_classes: int) -> Values:
-    """Return kappa at all circular shifts of the device's night turned backwards."""
-    scored = np.flatnonzero(reference >= 0)
-    common = slice(int(scored[0]), int(scored[-1]) + 1)
-    rows, columns = reference[common], device[common][::-1]
-    counts = correlate(rows[None], columns[None], n_classes, length=rows.size, shifts=range(rows.size))
-    return kappa(np.moveaxis(counts[0], -1, 0))
-
-
-def _peak_score(
-    wide_curve: Values,
-    lags: _Lags,
-    offset_s: float,
-    reference: ClassCodes,
-    device: ClassCodes,
-    n_classes: int,
-) -> float:
-    """Return the height of the peak in standard deviations of chance heights, the larger of two scales."""
-    chance = _chance_curve(reference, device, n_classes)
-    at = lags.most + round(offset_s / lags.step_s)
-    scores = [0.0]
-    for scale_s in PEAK_SCALES_S:
-        scale = max(1, round(scale_s / lags.step_s))
-        height = wide_curve[at] - 0.5 * (wide_curve[at - scale] + wide_curve[at + scale])
-        heights = _heights(chance, scale)
-        heights = heights[~np.isnan(heights)]
-        spread = float(heights.std()) if heights.size else 0.0
-        if height > 0.0 and spread > 0.0:
-            scores.append(float(height) / spread)
-    return max(scores)
-
-
 def _why_not(
     curve: OffsetCurve,
     lags: _Lags,
@@ -523,7 +535,7 @@ def _why_not(
     return ""
 
 
-def _hint_outside(reference: ClassCodes, device: ClassCodes, n_classes: int, lags: _Lags) -> str:
+def _hint_outside(reference: ClassCodes, device: ClassCodes, n_classes: int, lags: _Lags, chance: Values) -> str:
     """Return a clause that names a sharp peak outside the range searched, "" when there is none."""
     reach = min(round(_WIDE_S / lags.step_s), reference.size - 1)
     if reach <= lags.most:
@@ -534,12 +546,12 @@ def _hint_outside(reference: ClassCodes, device: ClassCodes, n_classes: int, lag
     heights = np.zeros(curve.size)
     inner = wide.inner
     scale = round(PEAK_SCALES_S[0] / lags.step_s)
-    heights[inner] = np.nan_to_num(_heights(curve, scale)[inner])
+    heights[inner] = np.nan_to_num(peak_heights(curve, scale)[inner])
     at = int(np.argmax(heights))
     offset_s = (at - reach) * lags.step_s
     if abs(offset_s) <= lags.reach * lags.step_s:
         return ""
-    score = _peak_score(curve, wide, offset_s, reference, device, n_classes)
+    score = peak_score(curve, at, chance, step_s=lags.step_s)
     if score < LOWEST_PEAK_SCORE + 1.0:  # many more offsets were looked at
         return ""
     return f"; outside the range searched, near {offset_s:+.0f} s, kappa has a sharp peak of {curve[at]:.3f}"
@@ -696,10 +708,12 @@ def combined_offsets(offsets_s: Sequence[float], *, epoch_s: float = EPOCH_S) ->
         return NAN, NAN, "fewer than three nights have a best offset; nothing can be said of the clock"
     low, median, high = (float(q) for q in np.quantile(found, (0.25, 0.5, 0.75)))
     spread = (high - low) / 2.0
+    away = int(np.count_nonzero(np.abs(found - median) >= CAUTION_OFFSET_S))
+    single = f"; {away} single {'night lies' if away == 1 else 'nights lie'} 1 min or more from that" if away else ""
     if spread > 2.0 * epoch_s:
         text = f"best offsets scatter (middle half {low:+.0f} to {high:+.0f} s): this is not a constant clock error"
     elif abs(median) < epoch_s:
-        text = f"best offsets lie around 0 (median {median:+.0f} s): the clocks agree"
+        text = f"best offsets lie around 0 (median {median:+.0f} s of {found.size} nights): no constant clock error{single}"
     else:
-        text = f"best offsets agree around {median:+.0f} s: this looks like a clock"
+        text = f"best offsets agree around {median:+.0f} s ({found.size} nights): this looks like a clock{single}"
     return median, spread, text

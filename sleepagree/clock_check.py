@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from sleepagree.class_sequences import both_codes, class_sequence, square_mapping
 from sleepagree.errors import MappingError
 from sleepagree.hypnogram import ScoredSpans
-from sleepagree.offsets import QuickOffset, fine_codes, quick_offset
+from sleepagree.offsets import ClassCodes, ClockHint, QuickOffset, fine_codes, quick_offset
 from sleepagree.pairing import PairedNight
 from sleepagree.resampling import rng_for
 from sleepagree.stages import StageMapping, fitting_mappings
@@ -20,28 +21,59 @@ if TYPE_CHECKING:
 
 STEP_S: Final = 5.0
 
+#: From here on a peak is so sharp that its interval is not worth the time; right clocks never have one beside 0.
+_SURE_SCORE: Final = 8.0
+
 Codes = NDArray[np.int8]
 
 
 def check_clock(paired: PairedNight, mapping: StageMapping) -> QuickOffset | None:
-    """Return the whole number of epochs that would raise kappa most, None where no square mapping fits."""
+    """Look at the clock by whole epochs; None where no square mapping fits."""
     square = square_mapping(paired, mapping)
     if square is None:
         return None
     rows, columns = both_codes(paired, square)
     reference = class_sequence(paired.reference, paired.reference >= 0, rows, -1)
     device = class_sequence(paired.device, paired.device >= 0, columns, -1)
-    return quick_offset(reference, device, len(square.reference_classes))
+    found = quick_offset(reference, device, len(square.reference_classes))
+    return hint_as_strict_as_clock(found, reference, device, len(square.reference_classes))
+
+
+def hint_as_strict_as_clock(
+    found: QuickOffset, reference: ClassCodes, device: ClassCodes, n_classes: int
+) -> QuickOffset:
+    """Drop the hint at an offset whose interval holds 0: the close look would propose nothing either."""
+    if found.hint is not ClockHint.OFFSET or found.peak_score >= _SURE_SCORE:
+        return found
+    from sleepagree.clock import epoch_offset_interval  # few nights come here
+
+    low_s, high_s = epoch_offset_interval(reference, device, n_classes, rng=rng_for(0, "clock hint"))
+    return found if low_s > 0.0 or high_s < 0.0 else replace(found, hint=ClockHint.NONE)
 
 
 def clock_caution(found: QuickOffset | None) -> list[str]:
     """Return the caution about a clock that may be off, or nothing."""
-    if found is None or not found.caution:
+    if found is None or found.hint is ClockHint.NONE:
         return []
+    if found.hint is ClockHint.DOUBT:
+        return [
+            f"Agreement is near chance (kappa {found.kappa_at_zero:.3f}), and no clock offset up to 30 min to either "
+            "side stands out, nor one of whole hours: these recordings may not belong together, a clock may be off by "
+            "more than that, or the device may hardly tell stages. Check files, dates and zones ('sleepagree clock "
+            "--range 180' looks further)."
+        ]
+    if found.hint is ClockHint.ZONE:
+        hours = round(found.zone_s / 3600)
+        return [
+            f"Agreement is near chance (kappa {found.kappa_at_zero:.3f}), and has a sharp peak when "
+            f"{found.zone_s:+.0f} s are added to device times (kappa {found.kappa_at_zone:.3f}): a time zone, or summer time, that is off "
+            f"by {abs(hours)} h looks like this. Check both zones (--reference-zone, --device-zone). Nothing was "
+            "shifted."
+        ]
     return [
-        f"Agreement peaks when {found.offset_s:+.0f} s are added to device times (kappa {found.kappa_at_best:.3f} "
-        f"instead of {found.kappa_at_zero:.3f}). A wrong clock would look like this; 'sleepagree clock' looks closer. "
-        "Nothing was shifted: tuning the clock on the outcome inflates agreement."
+        f"Agreement has a sharp peak when {found.offset_s:+.0f} s are added to device times (kappa "
+        f"{found.kappa_at_best:.3f} instead of {found.kappa_at_zero:.3f}). A wrong clock would look like this; "
+        "'sleepagree clock' looks closer. Nothing was shifted: tuning the clock on the outcome inflates agreement."
     ]
 
 

@@ -3,24 +3,24 @@
 from __future__ import annotations
 
 import math
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
 
 from sleepagree.clock import TUNING_WARNING, ClockReading, OffsetCurve
 from sleepagree.pairing import PairedNight
-from sleepagree.text import DASH, WIDTH, columns_of, cut, figure, show_file_name, wrap
+from sleepagree.text import DASH, WIDTH, columns_of, cut, figure, show_file_name, signed, wrap
 
-_BARS: Final = 31
-_BAR_WIDTH: Final = 44
+_ROWS_TO_A_SIDE: Final = 15
+_ROUND_STEPS_S: Final = (5, 10, 15, 30, 60, 120, 300, 600, 900, 1200, 1800, 3600)
+_BAR_WIDTH: Final = 40
 
 
 def clock_lines(reading: ClockReading, paired: PairedNight) -> list[str]:
     """Return a reading at 80 columns: verdict, curve, drift, warning."""
-    names = [show_file_name(side, WIDTH - 14) for side in (paired.device_side, paired.reference_side)]
-    together = f"CLOCK of {names[0]} against {names[1]}"
-    apart = [f"CLOCK of      {names[0]}", f"      against {names[1]}"]
+    device, reference = (show_file_name(side, WIDTH - 24) for side in (paired.device_side, paired.reference_side))
+    together = f"CLOCK of device {device} against reference {reference}"
+    apart = [f"CLOCK of device         {device}", f"      against reference {reference}"]
     lines = [*([together] if columns_of(together) <= WIDTH else apart), ""]
     lines += wrap(("Proposed: " if reading.proposed else "Nothing is proposed: ") + reading.reason, hang="    ")
     lines += [
@@ -48,7 +48,7 @@ def clock_lines(reading: ClockReading, paired: PairedNight) -> list[str]:
 
 
 def _seconds(value: float) -> str:
-    return DASH if math.isnan(value) else f"{value:+.0f} s"
+    return DASH if math.isnan(value) else f"{signed(value, 0)} s"
 
 
 def _interval(low: float, high: float, unit: str, level: float) -> str:
@@ -64,18 +64,20 @@ def _drift(reading: ClockReading) -> str:
 
 
 def _curve(curve: OffsetCurve) -> list[str]:
-    """Return the curve as bars: every bar the highest kappa of its stretch of offsets."""
+    """Return kappa at even offsets as bars, 0 and the best offset among them."""
     if np.isnan(curve.kappa).all():
         return ["  no kappa at any offset"]
-    edges = np.linspace(0, curve.kappa.size, min(_BARS, curve.kappa.size) + 1).round().astype(int)
-    top = float(np.nanmax(curve.kappa))
+    offsets = curve.offsets_s
+    best = int(np.flatnonzero(offsets == curve.best[0])[0])
+    step_s = next((s for s in _ROUND_STEPS_S if s * _ROWS_TO_A_SIDE >= offsets[-1]), _ROUND_STEPS_S[-1])
+    shown = sorted({best, *np.flatnonzero(offsets % step_s == 0).tolist()})
+    top = float(curve.kappa[best])
     out = []
-    for begin, end in pairwise(edges):
-        part = curve.kappa[begin:end]
-        if np.isnan(part).all():
+    for at in shown:
+        value = float(curve.kappa[at])
+        if math.isnan(value):
             continue
-        best = begin + int(np.nanargmax(part))
-        value = float(curve.kappa[best])
         bar = "█" * round(_BAR_WIDTH * max(value, 0.0) / top) if top > 0 else ""
-        out.append(f"  {curve.offsets_s[best]:>+7.0f}  {value:>6.3f}  {bar}".rstrip())
+        notes = [note for note, here in (("as recorded", offsets[at] == 0), ("best", at == best)) if here]
+        out.append(f"  {signed(offsets[at], 0):>7}  {figure(value, 3):>6}  {bar}  {', '.join(notes)}".rstrip())
     return out

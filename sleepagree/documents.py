@@ -284,6 +284,10 @@ def clock_check_document(found: QuickOffset | None) -> Document | None:
         "kappa_at_zero": number(found.kappa_at_zero),
         "kappa_at_best": number(found.kappa_at_best),
         "gain": number(found.gain),
+        "hint": str(found.hint),
+        "peak_score": number(found.peak_score),
+        "zone_seconds": number(found.zone_s),
+        "kappa_at_zone": number(found.kappa_at_zone),
     }
 
 

@@ -7,6 +7,7 @@ sides instead of scoring the night again for each offset.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 from functools import lru_cache
 from typing import Any, Final, TypeAlias
 
@@ -24,6 +25,16 @@ Values: TypeAlias = NDArray[np.float64]
 STEP_S: Final = 5.0
 CAUTION_OFFSET_S: Final = 60.0
 CAUTION_GAIN: Final = 0.03
+
+LOWEST_PEAK_SCORE: Final = 5.5
+"""How far a peak must stand out before anything is said of it, in standard deviations of chance peaks."""
+PEAK_SCALES_S: Final = (60.0, 300.0)
+
+NEAR_CHANCE: Final = 0.2
+"""Kappa as recorded below which two recordings may not belong together."""
+#: A zone that is off by whole hours is looked for so far, with so much room for the clock itself.
+_MOST_HOURS: Final = 3
+_HOUR_SLACK_S: Final = 60.0
 
 
 # ----------------------------------------------------------------------------------- tables at many offsets
@@ -178,6 +189,15 @@ def correlate(reference: ClassCodes, device: ClassCodes, n_classes: int, *, leng
 # ------------------------------------------------------------------------------------------- the cheap version
 
 
+class ClockHint(StrEnum):
+    """What the cheap scan of one night has to say."""
+
+    NONE = "none"
+    OFFSET = "offset"
+    ZONE = "zone"
+    DOUBT = "doubt"
+
+
 @dataclass(frozen=True)
 class QuickOffset:
     """What the cheap scan of one night found.
@@ -189,15 +209,29 @@ class QuickOffset:
         defined.
     kappa_at_zero, kappa_at_best, gain : float
         Kappa as recorded, at the best offset, and their difference.
-    caution : bool
-        Whether the offset is 1 min or more and gains 0.03 kappa or more.
+    hint : ClockHint
+        ``OFFSET``: the offset is 1 min or more, gains 0.03 kappa or more, lies inside the range and its peak
+        stands out from what chance makes. ``ZONE``: kappa is near chance as recorded and has such a peak near a
+        whole number of hours. ``DOUBT``: it is near chance, and no offset stands out.
+    peak_score : float
+        How far the peak stands out (see :func:`peak_score`); nan where nobody needed to look.
+    zone_s, kappa_at_zone : float
+        Offset of whole hours, and its kappa, where the hint is ``ZONE``; else nan.
     """
 
     offset_s: float
     kappa_at_zero: float
     kappa_at_best: float
     gain: float
-    caution: bool
+    hint: ClockHint = ClockHint.NONE
+    peak_score: float = NAN
+    zone_s: float = NAN
+    kappa_at_zone: float = NAN
+
+    @property
+    def caution(self) -> bool:
+        """Whether the offset looks like a wrong clock."""
+        return self.hint is ClockHint.OFFSET
 
 
 def quick_offset(
@@ -208,7 +242,7 @@ def quick_offset(
     epoch_s: float = EPOCH_S,
     max_shift_epochs: int = 60,
 ) -> QuickOffset:
-    """Return the whole number of epochs that would raise kappa most.
+    """Return the whole number of epochs that would raise kappa most, and whether that looks like a wrong clock.
 
     Parameters
     ----------
@@ -225,24 +259,122 @@ def quick_offset(
     -------
     QuickOffset
         Offsets that leave less than half of the epochs in common are not considered. A gain is no proof of a
-        wrong clock: two nights that have nothing to do with each other gain about 0.1 this way.
+        wrong clock: two nights that have nothing to do with each other gain about 0.1 this way, so a hint is
+        given only where the peak stands out.
 
     Raises
     ------
     ValueError
         As `scan_epoch_offsets`.
     """
-    tables = scan_epoch_offsets(reference_codes, device_codes, n_classes, max_shift_epochs=max_shift_epochs)
-    curve = kappa_where_common(tables)
-    best = peak_position(curve, max_shift_epochs)
-    at_zero = float(curve[max_shift_epochs])
+    reach = max_shift_epochs
+    curve = kappa_where_common(scan_epoch_offsets(reference_codes, device_codes, n_classes, max_shift_epochs=reach))
+    best = peak_position(curve, reach)
+    at_zero = float(curve[reach])
     if best is None:
-        return QuickOffset(NAN, at_zero, NAN, NAN, caution=False)
-    offset_s = (best - max_shift_epochs) * epoch_s
-    at_best = float(curve[best])
-    gain = at_best - at_zero
-    caution = abs(offset_s) >= CAUTION_OFFSET_S and gain >= CAUTION_GAIN
-    return QuickOffset(offset_s, at_zero, at_best, gain, caution)
+        return QuickOffset(NAN, at_zero, NAN, NAN)
+    offset_s, at_best = (best - reach) * epoch_s, float(curve[best])
+    found = QuickOffset(offset_s, at_zero, at_best, at_best - at_zero)
+    gains = abs(offset_s) >= CAUTION_OFFSET_S and found.gain >= CAUTION_GAIN
+    is_near_chance = at_zero < NEAR_CHANCE
+    if not (gains or is_near_chance):
+        return found
+    # what follows costs as much again, so only nights that give reason for it are looked at closer
+    wide = _WideCurve.of(reference_codes, device_codes, n_classes, epoch_s=epoch_s, reach=reach)
+    score = wide.score(best - reach)
+    values = (offset_s, at_zero, at_best, found.gain)
+    if score >= LOWEST_PEAK_SCORE and abs(best - reach) < reach:
+        return QuickOffset(*values, ClockHint.OFFSET if gains else ClockHint.NONE, score)
+    if not is_near_chance:
+        return QuickOffset(*values, ClockHint.NONE, score)
+    hours = wide.best_whole_hour(reach)
+    is_better = hours != 0 and wide.at(hours) > max(at_best, NEAR_CHANCE)
+    if is_better and wide.score(hours) >= LOWEST_PEAK_SCORE:
+        return QuickOffset(*values, ClockHint.ZONE, score, hours * epoch_s, wide.at(hours))
+    return QuickOffset(*values, ClockHint.DOUBT if gains else ClockHint.NONE, score)
+
+
+@dataclass(frozen=True, eq=False)
+class _WideCurve:
+    """Kappa by shift far beyond the range, and what chance makes of the same bouts."""
+
+    curve: Values
+    chance: Values
+    zero: int
+    step_s: float
+
+    @classmethod
+    def of(cls, reference: ClassCodes, device: ClassCodes, n_classes: int, *, epoch_s: float, reach: int) -> _WideCurve:
+        context = round(max(PEAK_SCALES_S) / epoch_s)
+        zero = max(reach, round((_MOST_HOURS * 3600 + _HOUR_SLACK_S) / epoch_s)) + context
+        tables = scan_epoch_offsets(reference, device, n_classes, max_shift_epochs=zero)
+        return cls(kappa_where_common(tables), chance_curve(reference, device, n_classes), zero, epoch_s)
+
+    def at(self, shift: int) -> float:
+        return float(self.curve[self.zero + shift])
+
+    def score(self, shift: int) -> float:
+        return peak_score(self.curve, self.zero + shift, self.chance, step_s=self.step_s)
+
+    def best_whole_hour(self, reach: int) -> int:
+        """Return the shift near a whole number of hours, beyond ``reach``, with the highest kappa; 0 without one."""
+        hour, slack = round(3600 / self.step_s), round(_HOUR_SLACK_S / self.step_s)
+        near = (
+            sign * hours * hour + away
+            for hours in range(1, _MOST_HOURS + 1)
+            for sign in (-1, 1)
+            for away in range(-slack, slack + 1)
+        )
+        known = [shift for shift in near if abs(shift) > reach and not np.isnan(self.curve[self.zero + shift])]
+        return max(known, key=self.at, default=0)
+
+
+def peak_heights(curve: Values, scale: int) -> Values:
+    """Return how far each point of a circular curve lies above the mean of the points a scale away."""
+    return curve - 0.5 * (np.roll(curve, scale) + np.roll(curve, -scale))
+
+
+def chance_curve(reference: ClassCodes, device: ClassCodes, n_classes: int) -> Values:
+    """Return kappa at all circular shifts of the device's night turned backwards."""
+    scored = np.flatnonzero(reference >= 0)
+    if not scored.size:
+        return np.full(1, NAN)
+    common = slice(int(scored[0]), int(scored[-1]) + 1)
+    rows, columns = reference[common], device[common][::-1]
+    counts = correlate(rows[None], columns[None], n_classes, length=rows.size, shifts=range(rows.size))
+    return kappa(np.moveaxis(counts[0], -1, 0))
+
+
+def peak_score(curve: Values, at: int, chance: Values, *, step_s: float) -> float:
+    """Return how far a point of a curve stands out from what chance makes.
+
+    Parameters
+    ----------
+    curve : float array of shape (n_offsets,)
+        Kappa by offset, with at least the larger of ``PEAK_SCALES_S`` to either side of ``at``.
+    at : int
+        Position of the point.
+    chance : float array of shape (n_shifts,)
+        From `chance_curve`.
+    step_s : float
+        Seconds between two points.
+
+    Returns
+    -------
+    float
+        Height above the mean of the curve 1 min (and 5 min) to either side in standard deviations of the same
+        height along ``chance``, the larger of the two; 0 where there is none.
+    """
+    scores = [0.0]
+    for scale_s in PEAK_SCALES_S:
+        scale = max(1, round(scale_s / step_s))
+        height = curve[at] - 0.5 * (curve[at - scale] + curve[at + scale])
+        heights = peak_heights(chance, scale)
+        heights = heights[~np.isnan(heights)]
+        spread = float(heights.std()) if heights.size else 0.0
+        if height > 0.0 and spread > 0.0:
+            scores.append(float(height) / spread)
+    return max(scores)
 
 
 def kappa_where_common(tables: NDArray[Any]) -> Values:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -97,6 +98,26 @@ def test_any_file_name_fits(name):
     check(night_lines(compare(paired, resamples=20)), 80)
     check(mappings_lines(compare_mappings(paired, resamples=20)), 100)
     check(clock_lines(scan_clock(paired, mapping_named("wake-sleep"), resamples=50), paired), 80)
+
+
+@pytest.mark.parametrize("range_s", [240, 1800, 4980])
+def test_the_curve_of_a_clock_has_even_offsets_with_0_and_the_best_among_them(range_s):
+    reading = scan_clock(ferry_pair("crew-2-night-3", "band-a"), mapping_named("wake-sleep"), range_s=range_s)
+    lines = clock_lines(reading, ferry_pair("crew-2-night-3", "band-a"))
+    assert lines[0] == "CLOCK of device crew-2-night-3.csv against reference crew-2-night-3.edf"
+    rows = lines[lines.index("  kappa by offset (seconds added to device times)") + 1 :]
+    rows = [row.split() for row in rows[: rows.index("")]]
+    offsets = [int(row[0]) for row in rows]
+    assert offsets == sorted(offsets)
+    assert offsets.count(0) == 1
+    even = [offset for offset in offsets if offset != reading.offset_s or offset % (offsets[1] - offsets[0]) == 0]
+    steps = {b - a for a, b in pairwise(even)}
+    assert len(steps) == 1
+    assert len(offsets) <= 32
+    known = dict(zip(reading.curve.offsets_s.tolist(), reading.curve.kappa.tolist(), strict=True))
+    assert all(float(row[1]) == pytest.approx(known[int(row[0])], abs=5e-4) for row in rows)
+    assert next(row for row in rows if row[0] == "0")[-2:] == ["as", "recorded"]
+    assert next(int(row[0]) for row in rows if row[-1] == "best") == reading.offset_s
 
 
 def test_a_long_file_name_keeps_its_end():
