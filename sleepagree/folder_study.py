@@ -346,7 +346,8 @@ def _list_files(folder: Path) -> list[str]:
         )
 
     for here, folders, names in os.walk(folder, onerror=refuse):
-        folders[:] = sorted(name for name in folders if not name.startswith("."))
+        # what an interrupted study keeps for --resume is no night
+        folders[:] = sorted(name for name in folders if not name.startswith(".") and not name.endswith(".unfinished"))
         below = Path(here).relative_to(folder)
         files += [(below / name).as_posix() for name in sorted(names) if not name.startswith(".")]
     return files

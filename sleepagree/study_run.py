@@ -110,6 +110,7 @@ def score_rows(rows: Sequence[NightRow], folder: Path, options: ScoringOptions) 
 
 #: How a reader names the option of the commands for one night; a study has columns for it.
 _LAYOUT_OPTION: Final = re.compile(r"--layout FILE\.toml(?:, --reference-layout for a reference)?")
+_ROW_OPTION: Final = re.compile(r"(?<![\w-])--(reference|device|clock)-(zone|offset)( ZONE| SECONDS)?(?![\w-])")
 
 
 def reason_without_folders(error: SleepAgreeError, folder: Path) -> str:
@@ -123,6 +124,7 @@ def reason_without_folders(error: SleepAgreeError, folder: Path) -> str:
         inside = Path(path).is_relative_to(folder) and ".." not in Path(path).parts
         path = Path(path).relative_to(folder).as_posix() if inside else Path(path).name
     remedy = _LAYOUT_OPTION.sub("column layout or reference_layout of the nights table", error.remedy)
+    remedy = _ROW_OPTION.sub(r"\1_\2 (a column of the nights table)", remedy)
     texts = [path, error.where, error.found, error.expected, remedy]
     for place in sorted({str(folder.absolute()), str(Path.cwd())} - {"/"}, key=len, reverse=True):
         texts = [text.replace(f"{place}/", "").replace(place, "the study's folder") for text in texts]
@@ -167,6 +169,8 @@ def score_row(
         references=sources,
         scorers=scorers,
     )
+    if options.anonymous:
+        summary = replace(summary, device_source=replace(summary.device_source, sha256=device.origin.sha256))
     if options.clock:
         summary = _with_clock(summary, paired, options)
     return paired, summary
@@ -475,26 +479,42 @@ def _store(path: Path, key: str, result: ChunkResult) -> None:
 # --- duplicates -------------------------------------------------------------------------------------------
 
 
-def refuse_duplicates(outcomes: Sequence[Outcome]) -> tuple[Outcome, ...]:
+def refuse_duplicates(outcomes: Sequence[Outcome], table: NightsTable | None = None) -> tuple[Outcome, ...]:
     """Refuse nights whose files or stage sequences stand under another night already.
 
-    Two devices of one night share its reference; one export may serve several nights of its owner. The same
-    reference under two nights, or the same stage sequence on either side, is one night under two names.
+    Two devices of one night share its reference; one export may serve several nights of its owner, under one path.
+    The same reference under two nights, the same bytes of a device in two files, or the same stage sequence on either
+    side under two nights, is one night under two names.
+
+    Parameters
+    ----------
+    outcomes : sequence of NightSummary or Refusal
+        In the order of the table.
+    table : NightsTable, optional
+        Tells which rows name one device file by the same path; without it, equal bytes of devices pass.
     """
+    paths = {} if table is None else {row.row: _resolved(table.path(row.device_file)) for row in table.rows}
     seen: dict[tuple[str, str], NightSummary] = {}
     out: list[Outcome] = []
     for outcome in outcomes:
         if isinstance(outcome, Refusal):
             out.append(outcome)
             continue
-        clash = _clash(outcome, seen)
+        clash = _clash(outcome, seen) or _copied_device_file(outcome, seen, paths)
         if clash:
             out.append(Refusal(outcome.row, outcome.participant, outcome.night, outcome.device, clash))
             continue
-        for key in _fingerprints(outcome):
+        for key in (*_fingerprints(outcome), ("device file", outcome.device_source.sha256)):
             seen.setdefault(key, outcome)
         out.append(outcome)
     return tuple(out)
+
+
+def _resolved(path: Path) -> Path:
+    try:
+        return path.resolve()
+    except (OSError, RuntimeError, ValueError):
+        return path
 
 
 def _fingerprints(night: NightSummary) -> list[tuple[str, str]]:
@@ -510,7 +530,22 @@ def _clash(night: NightSummary, seen: dict[tuple[str, str], NightSummary]) -> st
         if other is None or (other.participant, other.night) == (night.participant, night.night):
             continue
         return (
-            f"the same {what} as line {other.row} (participant {other.participant}, night {other.night}, device "
-            f"{other.device}): one night under two names. Correct the table, or take one of the rows out."
+            f"the same {what} as {_name_row(other)}: one night under two names. Correct the table, or take one of the "
+            "rows out."
         )
     return ""
+
+
+def _copied_device_file(night: NightSummary, seen: dict[tuple[str, str], NightSummary], paths: dict[int, Path]) -> str:
+    """Say that two device files hold the same bytes; one file that serves several rows is no copy."""
+    other = seen.get(("device file", night.device_source.sha256)) if night.device_source.sha256 else None
+    if other is None or not paths or paths.get(other.row) == paths.get(night.row):
+        return ""
+    return (
+        f"the device file is the same, byte for byte, as that of {_name_row(other)}. If one export holds several "
+        "nights, name one file in all of its rows; else correct the table, or take the rows out that are wrong."
+    )
+
+
+def _name_row(night: NightSummary) -> str:
+    return f"line {night.row} (participant {night.participant}, night {night.night}, device {night.device})"

@@ -39,6 +39,15 @@ def refusal(folder: Path, reference: str, device: str, **options: str) -> str:
     return str(caught.value)
 
 
+def test_what_an_interrupted_study_left_is_no_file_of_the_study(tmp_path):
+    make_files(tmp_path, "lab/cook.edf", "band/cook.csv", "r.unfinished/chunk-000000.json", "r.unfinished/made-in")
+    found = nights_from_folder(
+        tmp_path, reference_pattern="lab/{participant}.edf", device_pattern="band/{participant}.csv"
+    )
+    assert len(found.rows) == 1
+    assert found.others == ()
+
+
 def test_files_of_two_devices_are_matched_by_participant_and_night(tmp_path):
     make_files(
         tmp_path,

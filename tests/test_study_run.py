@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -20,6 +21,7 @@ from sleepagree.stages import mapping_named
 from sleepagree.study_run import (
     CHUNK_ROWS,
     LARGE_CHUNK_ROWS,
+    Outcome,
     ScoringOptions,
     chunk_rows,
     reason_without_folders,
@@ -231,6 +233,48 @@ def test_the_same_stages_under_another_name_are_refused(side: str, tmp_path: Pat
     checked = refuse_duplicates(outcomes_of(tmp_path, row(2), again))
     assert isinstance(checked[1], Refusal), checked[1]
     assert checked[1].reason.startswith(f"the same {side} stages as line 2")
+
+
+def tables_and_outcomes(tmp_path: Path, *rows: NightRow) -> tuple[Outcome, ...]:
+    table = NightsTable("nights.csv", tmp_path, "", rows)
+    return refuse_duplicates(score_rows(rows, tmp_path, ScoringOptions(clock=False)).outcomes, table)
+
+
+def copied_device(tmp_path: Path) -> NightRow:
+    """Another person's night, whose device file holds the bytes of the first; other stages meet in its window."""
+    write_night(tmp_path, reference=LETTERS, device=WORDS)
+    (tmp_path / "more").mkdir()
+    write_night(tmp_path / "more", reference="W" + LETTERS[::-1][:30], device=WORDS)
+    return row(3, participant="b", references=("more/r.csv",), device_file="more/d.csv")
+
+
+@pytest.mark.parametrize("anonymous", [False, True])
+def test_the_bytes_of_a_device_file_under_another_path_are_refused(anonymous: bool, tmp_path: Path) -> None:
+    rows = (row(2), copied_device(tmp_path))
+    options = ScoringOptions(clock=False, anonymous=anonymous)
+    outcomes = score_rows(rows, tmp_path, options).outcomes
+    assert [type(o) for o in outcomes] == [NightSummary, NightSummary]
+    assert outcomes[0].sequences[1] != outcomes[1].sequences[1]  # type: ignore[union-attr]
+    checked = refuse_duplicates(outcomes, NightsTable("nights.csv", tmp_path, "", rows))
+    assert isinstance(checked[0], NightSummary)
+    assert isinstance(checked[1], Refusal)
+    assert checked[1].reason.startswith(
+        "the device file is the same, byte for byte, as that of line 2 (participant a, night 1, device band A)."
+    )
+
+
+def test_the_same_bytes_are_not_two_devices_of_one_night(tmp_path: Path) -> None:
+    write_night(tmp_path, reference=LETTERS, device=WORDS)
+    shutil.copy(tmp_path / "d.csv", tmp_path / "pad.csv")
+    checked = tables_and_outcomes(tmp_path, row(2), row(3, device="pad B", device_file="pad.csv"))
+    assert [type(o) for o in checked] == [NightSummary, Refusal]
+
+
+def test_one_export_may_hold_several_nights_under_one_path(tmp_path: Path) -> None:
+    second = copied_device(tmp_path)
+    again = replace(second, participant="a", night="2", device_file="./more/../d.csv")
+    checked = tables_and_outcomes(tmp_path, row(2), again)
+    assert [type(o) for o in checked] == [NightSummary, NightSummary]
 
 
 def test_two_devices_share_the_reference_of_their_night(tmp_path: Path) -> None:
