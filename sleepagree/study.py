@@ -23,6 +23,7 @@ from sleepagree.measures import SleepMeasures, pair_measures
 from sleepagree.night import class_minutes
 from sleepagree.night_summary import NightSummary, Refusal
 from sleepagree.planning import VarianceComponents, components_from_values
+from sleepagree.regression_limits import RegressionLimits, Spread, fit_regression_limits
 from sleepagree.reliability import fit_reliability
 from sleepagree.resampling import cluster_bootstrap_all, rng_for
 from sleepagree.stages import StageMapping, StageSet, default_mapping, fitting_mappings
@@ -95,7 +96,7 @@ def summarise_study(outcomes: Sequence[NightSummary | Refusal], options: StudyOp
         if (found := compare_devices(first, second, options)) is not None
     )
     scorers = tuple(s for device in devices for s in summarise_scorers(device))
-    cautions = study_cautions(devices, refused, options)
+    cautions = study_cautions(devices, refused, options, scorers)
     return StudyAgreement(devices, refused, len(outcomes), comparisons, scorers, options, cautions)
 
 
@@ -258,6 +259,7 @@ def _bias_table(
                 None if margin is None else equivalence_test(**values, margin=margin),
                 frozen_array(reference, np.float64),
                 frozen_array(device, np.float64),
+                _lines_if_uneven(values, limits),
             )
         )
     return tuple(rows)
@@ -271,3 +273,13 @@ def _differences(reference: Values, device: Values, limits: LimitsOfAgreement) -
         return np.full(len(reference), NAN)
     logs: Values = np.log(device) - np.log(reference)
     return logs
+
+
+def _lines_if_uneven(values: dict[str, Any], limits: LimitsOfAgreement) -> RegressionLimits | None:
+    """Return limits as lines where the spread is known to change with the level."""
+    if limits.scale is Scale.LOG_RATIO or math.isnan(limits.spread_slope_low):
+        return None
+    if limits.spread_slope_low <= 0 <= limits.spread_slope_high:
+        return None
+    lines = fit_regression_limits(**values, spread=Spread.VARYING, level=limits.level)
+    return None if math.isnan(lines.slope) else lines

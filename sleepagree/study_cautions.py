@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 import numpy as np
 
 from sleepagree.night_summary import Refusal
-from sleepagree.study_results import DeviceStudy, StudyOptions
+from sleepagree.study_results import BiasRow, DeviceStudy, ScorerSummary, StudyOptions
 
 FEW_PARTICIPANTS: Final = 10
 
@@ -15,8 +16,17 @@ FEW_PARTICIPANTS: Final = 10
 MUCH_SKEW: Final = 1.0
 
 
+#: Nights with a smaller part of their window scored on both sides are named.
+LEAST_SCORED_SHARE: Final = 0.9
+
+_NAMED: Final = 6
+
+
 def study_cautions(
-    devices: tuple[DeviceStudy, ...], refused: tuple[Refusal, ...], options: StudyOptions
+    devices: tuple[DeviceStudy, ...],
+    refused: tuple[Refusal, ...],
+    options: StudyOptions,
+    scorers: tuple[ScorerSummary, ...] = (),
 ) -> tuple[str, ...]:
     """Return the cautions of a study, each once, devices in order."""
     out = []
@@ -24,6 +34,8 @@ def study_cautions(
         out.append(f"{len(refused)} of the nights given could not be scored; they are listed with their reasons.")
     for device in devices:
         out += _size_cautions(device)
+        out += _sparse_cautions(device)
+        out += _consensus_cautions(device, scorers)
         out += _skew_cautions(device)
         out += _clock_cautions(device)
         out += _night_cautions(device)
@@ -50,29 +62,80 @@ def _size_cautions(device: DeviceStudy) -> list[str]:
     return []
 
 
+def _sparse_cautions(device: DeviceStudy) -> list[str]:
+    """Name the nights of which a large part of the window was not scored on both sides."""
+    sparse = [n for n in device.nights if n.scored < LEAST_SCORED_SHARE * n.window_epochs]
+    if not sparse:
+        return []
+    sparse.sort(key=lambda n: n.scored / n.window_epochs)
+    named = ", ".join(f"{n.participant} {n.night}: {100 * n.scored / n.window_epochs:.0f} %" for n in sparse[:_NAMED])
+    more = f" and {len(sparse) - _NAMED} more" if len(sparse) > _NAMED else ""
+    return [
+        f"{device.device}: on {len(sparse)} of {len(device.nights)} nights less than "
+        f"{100 * LEAST_SCORED_SHARE:.0f} % of the window's epochs have a stage on both sides ({named}{more}). "
+        "Measures, and the bias made of them, are those of the scored part; 'scored_percent' in nights.csv finds such "
+        "nights."
+    ]
+
+
+def _consensus_cautions(device: DeviceStudy, scorers: tuple[ScorerSummary, ...]) -> list[str]:
+    """Say that a consensus makes agreement look higher, with both figures."""
+    several = [n for n in device.nights if n.scorers]
+    if not several:
+        return []
+    undecided = sum(dict(n.excluded).get("reference_no_majority", 0) for n in several)
+    kappas = [
+        f"{s.with_consensus:.3f} with the consensus and {s.with_scorers:.3f} with single scorers under '{s.mapping}' "
+        "(means of nights)"
+        for s in scorers
+        if s.device == device.device and not math.isnan(s.with_consensus) and not math.isnan(s.with_scorers)
+    ]
+    said = f": kappa is {'; '.join(kappas)}" if kappas else ""
+    return [
+        f"{device.device}: on {len(several)} of {len(device.nights)} nights the reference is what more than half of "
+        f"several scorers say, and {undecided} epochs without such a majority are left out. Those are epochs that are "
+        f"hard to stage, so agreement comes out higher than with any one person{said}."
+    ]
+
+
 def _skew_cautions(device: DeviceStudy) -> list[str]:
     """Return a caution where differences are so skewed that intervals of the limits cover less than they say."""
-    skewed = []
-    for row in device.bias:
-        known = (row.device - row.reference)[~np.isnan(row.device - row.reference)]
-        spread = float(known.std()) if known.size >= FEW_PARTICIPANTS else 0.0
-        if spread > 0 and abs(float(((known - known.mean()) ** 3).mean())) / spread**3 > MUCH_SKEW:
-            skewed.append(row.measure)
+    skewed = [row for row in device.bias if _is_skewed(row)]
     if not skewed:
         return []
-    return [
-        f"{device.device}: differences in {', '.join(skewed)} are skewed. Limits of agreement suppose that they are "
-        "roughly normal; the intervals of the limits then cover less than they say. Look at the plot of differences, "
-        "or use --log-ratio."
-    ]
+    drawn = [row.name for row in skewed if row.is_drawn]
+    positive = [row.name for row in skewed if not row.of_ratios and _all_above_zero(row)]
+    remedies = [f"The report draws the differences in {', '.join(drawn)}."] if drawn else []
+    if positive:
+        remedies.append(f"Ratios (--log-ratio) are another way for {', '.join(positive)}.")
+    kind = "ratios" if skewed[0].of_ratios else "differences"
+    text = (
+        f"{device.device}: {kind} in {', '.join(row.name for row in skewed)} are skewed. Limits of agreement suppose "
+        "that they are roughly normal; the intervals of the limits then cover less than they say."
+    )
+    return [" ".join([text, *remedies])]
+
+
+def _is_skewed(row: BiasRow) -> bool:
+    if row.of_ratios and math.isnan(row.limits.bias):
+        return False
+    difference = np.log(row.device) - np.log(row.reference) if row.of_ratios else row.device - row.reference
+    known = difference[~np.isnan(difference)]
+    spread = float(known.std()) if known.size >= FEW_PARTICIPANTS else 0.0
+    return spread > 0 and abs(float(((known - known.mean()) ** 3).mean())) / spread**3 > MUCH_SKEW
+
+
+def _all_above_zero(row: BiasRow) -> bool:
+    both = ~(np.isnan(row.reference) | np.isnan(row.device))
+    return bool((row.reference[both] > 0).all() and (row.device[both] > 0).all())
 
 
 def _clock_cautions(device: DeviceStudy) -> list[str]:
     moved = [n for n in device.nights if abs(n.best_offset_s) >= 60 and n.offset_gain >= 0.03]
     if not moved:
         return []
-    offsets = ", ".join(f"{n.participant} {n.night}: {n.best_offset_s:+.0f} s" for n in moved[:6])
-    more = f" and {len(moved) - 6} more" if len(moved) > 6 else ""
+    offsets = ", ".join(f"{n.participant} {n.night}: {n.best_offset_s:+.0f} s" for n in moved[:_NAMED])
+    more = f" and {len(moved) - _NAMED} more" if len(moved) > _NAMED else ""
     return [
         f"{device.device}: on {len(moved)} of {len(device.nights)} nights agreement peaks at another clock offset "
         f"({offsets}{more}). A constant offset is a clock, a scattered one is not."

@@ -8,9 +8,10 @@ from typing import Any, Final
 from sleepagree.clock import combined_offsets
 from sleepagree.documents import Document, ceiling_document, number, software
 from sleepagree.estimate import Estimate
-from sleepagree.night_summary import MEASURE_NAMES, NightSummary, ScorerPair
+from sleepagree.night_summary import MEASURE_NAMES, NightSummary, ScorerPair, SourceFile
 from sleepagree.nights_table import NightsTable
 from sleepagree.redistribution import BiasSource
+from sleepagree.regression_limits import SD_PER_MEAN_ABSOLUTE
 from sleepagree.resampling import BootstrapIntervals
 from sleepagree.study import (
     BiasRow,
@@ -36,7 +37,7 @@ BIAS_COLUMNS: Final = (
 #: Columns that go beyond those above.
 MORE_BIAS_COLUMNS: Final = (
     "mape", "between_sd", "within_sd", "bootstrap_low", "bootstrap_high", "dropped", "margin", "equivalence_p",
-    "equivalent",
+    "equivalent", "line_intercept", "line_spread_intercept",
 )  # fmt: skip
 
 
@@ -138,6 +139,15 @@ def bias_document(row: BiasRow) -> Document:
             "p": number(row.equivalence.p_value),
             "equivalent": row.equivalence.equivalent,
             "method": row.equivalence.method,
+        }
+    if row.lines is not None:
+        document["lines"] = {
+            "intercept": number(row.lines.intercept),
+            "slope": number(row.lines.slope),
+            "spread_intercept": number(row.lines.spread_intercept),
+            "spread_slope": number(row.lines.spread_slope),
+            "reach": row.lines.multiplier * SD_PER_MEAN_ABSOLUTE,
+            "method": row.lines.method,
         }
     if limits.undefined:
         document["reasons"] = dict(limits.undefined)
@@ -283,7 +293,11 @@ def _scorer_pair_document(night: NightSummary, pair: ScorerPair) -> Document:
 
 
 def study_document(
-    study: StudyAgreement, *, table: NightsTable | None = None, options: Document | None = None
+    study: StudyAgreement,
+    *,
+    table: NightsTable | None = None,
+    options: Document | None = None,
+    anonymous: bool = False,
 ) -> Document:
     """Return a study as "sleepagree.study/1".
 
@@ -295,6 +309,8 @@ def study_document(
         The table it was made from.
     options : dict, optional
         What was asked for, as far as the study does not know it.
+    anonymous : bool
+        Whether names and hashes of files are left out.
     """
     pairs = [_scorer_pair_document(n, p) for d in study.devices for n in d.nights for p in n.scorers]
     return {
@@ -309,7 +325,7 @@ def study_document(
             "margins": dict(study.options.margins) or None,
             "log_ratio": study.options.log_ratio,
         },
-        "inputs": {"name": table.name, "sha256": table.sha256 or None} if table else None,
+        "inputs": _inputs(study, table, anonymous=anonymous),
         "nights": {
             "given": study.given,
             "scored": sum(len(d.nights) for d in study.devices),
@@ -331,6 +347,31 @@ def study_document(
     }
 
 
+def _inputs(study: StudyAgreement, table: NightsTable | None, *, anonymous: bool) -> Document | None:
+    if table is None:
+        return None
+    document: Document = {"name": table.name, "sha256": table.sha256 or None}
+    return document if anonymous or table.paired_epochs else document | {"nights": _files(study)}
+
+
+def _files(study: StudyAgreement) -> list[Document]:
+    """Return name and hash of the files of every scored night, in the order of the table."""
+    nights = sorted((night for device in study.devices for night in device.nights), key=lambda night: night.row)
+    return [
+        {
+            "row": night.row,
+            "reference": [_file(source) for source in night.references],
+            "device": _file(night.device_source),
+        }
+        for night in nights
+        if any(source.sha256 for source in (*night.references, night.device_source))
+    ]
+
+
+def _file(source: SourceFile) -> Document:
+    return {"name": source.name, "sha256": source.sha256 or None}
+
+
 # --- rows of tables ---------------------------------------------------------------------------------------
 
 
@@ -349,10 +390,13 @@ def bias_rows(study: StudyAgreement) -> list[list[str]]:
         for row in device.bias:
             document = bias_document(row)
             test = document.get("equivalence") or {}
+            lines = document.get("lines") or {}
             document |= {
                 "margin": test.get("margin_high"),
                 "equivalence_p": test.get("p"),
                 "equivalent": test.get("equivalent"),
+                "line_intercept": lines.get("intercept"),
+                "line_spread_intercept": lines.get("spread_intercept"),
             }
             out.append([device.device, *(_cell(document[c]) for c in (*BIAS_COLUMNS, *MORE_BIAS_COLUMNS))])
     return out
@@ -372,14 +416,23 @@ def confusion_rows(study: StudyAgreement) -> list[list[str]]:
     return out
 
 
-def night_rows(study: StudyAgreement) -> list[list[str]]:
-    """Return nights.csv: one line per row of the nights table, scored or refused, header first."""
+def night_rows(study: StudyAgreement, *, anonymous: bool = False) -> list[list[str]]:
+    """Return nights.csv: one line per row of the nights table, scored or refused, header first.
+
+    Parameters
+    ----------
+    study : StudyAgreement
+        The study.
+    anonymous : bool
+        Whether names and hashes of files are left out.
+    """
     head = [
         "row", "participant", "night", "device", "outcome", "reason", "begin", "window_rule", "window_epochs", "scored",
-        "reference_gap", "reference_unscored", "reference_no_majority", "device_gap", "device_unscored",
-        "outside_reference", "outside_device", "mapping", "accuracy", "kappa", "square_mapping", "square_kappa",
-        "best_offset_s", "offset_gain",
+        "scored_percent", "reference_gap", "reference_unscored", "reference_no_majority", "device_gap",
+        "device_unscored", "outside_reference", "outside_device", "mapping", "accuracy", "kappa", "square_mapping",
+        "square_kappa", "best_offset_s", "offset_gain",
     ]  # fmt: skip
+    files = ["reference_file", "reference_sha256", "device_file", "device_sha256"]
     measures = [f"{side}_{name}" for name in MEASURE_NAMES for side in ("reference", "device")]
     lines: list[tuple[int, list[str]]] = []
     for device in study.devices:
@@ -391,15 +444,24 @@ def night_rows(study: StudyAgreement) -> list[list[str]]:
             line = [
                 str(night.row), night.participant, night.night, night.device, "scored", "", night.begin,
                 night.window_rule, str(night.window_epochs), str(night.scored),
-                *(str(excluded.get(k, 0)) for k in head[10:15]),
+                _cell(100 * night.scored / night.window_epochs),
+                *(str(excluded.get(k, 0)) for k in head[11:16]),
                 str(night.outside_reference), str(night.outside_device), first.mapping.name,
                 _cell(number(float(first.night_accuracy[i]))), _cell(number(float(first.night_kappa[i]))),
                 "" if square is None else square.mapping.name, kappa,
                 _cell(number(night.best_offset_s)), _cell(number(night.offset_gain)),
             ]  # fmt: skip
             pairs = zip(night.reference_measures, night.device_measures, strict=True)
-            lines.append((night.row, [*line, *(_cell(number(v)) for pair in pairs for v in pair)]))
+            values = [_cell(number(v)) for pair in pairs for v in pair]
+            named = [""] * len(files) if anonymous else _file_cells(night)
+            lines.append((night.row, [*line, *values, *named]))
     for refusal in study.refused:
         line = [str(refusal.row), refusal.participant, refusal.night, refusal.device, "refused", refusal.reason]
-        lines.append((refusal.row, line + [""] * (len(head) + len(measures) - len(line))))
-    return [[*head, *measures], *(line for _, line in sorted(lines, key=lambda item: item[0]))]
+        lines.append((refusal.row, line + [""] * (len(head) + len(measures) + len(files) - len(line))))
+    return [[*head, *measures, *files], *(line for _, line in sorted(lines, key=lambda item: item[0]))]
+
+
+def _file_cells(night: NightSummary) -> list[str]:
+    """Return names and hashes of a night's files; those of several scorers parted by a semicolon."""
+    names, hashes = (";".join(getattr(s, what) for s in night.references) for what in ("name", "sha256"))
+    return [names, hashes, night.device_source.name, night.device_source.sha256]

@@ -6,13 +6,13 @@ import contextlib
 import gzip
 import shutil
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
 from sleepagree.anonymous import anonymous_summaries, anonymous_table
 from sleepagree.documents import dump
-from sleepagree.errors import InputError
+from sleepagree.errors import InputError, counted
 from sleepagree.night_folder import write_report
 from sleepagree.night_summary import NightSummary, Refusal
 from sleepagree.nights_table import NightsTable, read_nights_table
@@ -21,7 +21,10 @@ from sleepagree.paired_table import hash_file, is_paired_table, read_paired_nigh
 from sleepagree.study import StudyAgreement, StudyOptions, summarise_study
 from sleepagree.study_documents import bias_rows, confusion_rows, night_rows, study_document
 from sleepagree.study_run import Execution, ScoringOptions, forget_chunks, refuse_duplicates, run_rows
+from sleepagree.study_text import refusal_lines
 
+#: How the folder of an interrupted study ends; `sleepagree nights` passes it over.
+UNFINISHED: Final = ".unfinished"
 _MADE_IN: Final = "made-in"
 EPOCHS_HEADER = "participant,night,device,epoch,reference,device_stage,status\n"
 
@@ -56,7 +59,7 @@ class StudyRequest:
 
 def unfinished_folder(out: Path) -> Path:
     """Return where the finished chunks of an interrupted study are kept."""
-    return out.with_name(f"{out.name}.unfinished")
+    return out.with_name(f"{out.name}{UNFINISHED}")
 
 
 def run_study(
@@ -92,19 +95,18 @@ def run_study(
     else:
         rows = anonymous_table(table) if request.scoring.anonymous else table
         outcomes = _scored(rows, request, execution, progress, epochs)
-    checked = refuse_duplicates(outcomes)
+    checked = refuse_duplicates(outcomes, table)
     refused = [o for o in checked if isinstance(o, Refusal)]
     if refused and (request.strict or len(refused) == len(checked)):
-        listing = "\n  ".join(
-            f"line {r.row} ({r.participant}, {r.night}, {r.device}): {r.reason}" for r in refused[:20]
-        )
         raise InputError(
-            "no night can be scored" if len(refused) == len(checked) else f"{len(refused)} nights cannot be scored",
+            "no night can be scored"
+            if len(refused) == len(checked)
+            else f"{counted(len(refused), 'night')} cannot be scored",
             table.name,
             "",
             "",
             "",
-            f"\n  {listing}" + ("" if len(refused) <= 20 else f"\n  and {len(refused) - 20} more"),
+            "\n" + "\n".join(refusal_lines(refused)),
         )
     study = summarise_study(checked, request.statistics)
     _refuse_unknown_margins(study)
@@ -197,11 +199,12 @@ def write_study(
                 study = run_study(table, request)
             else:
                 study = _with_epochs(table, request, made / "epochs.csv.gz", execution, progress)
-            shown = anonymous_table(table) if request.scoring.anonymous else table
-            results = dump(study_document(study, table=shown, options=request.told))
+            anonymous = request.scoring.anonymous
+            shown = _without_zones(anonymous_table(table)) if anonymous else table
+            results = dump(study_document(study, table=shown, options=request.told, anonymous=anonymous))
             texts = {
                 "results.json": results,
-                "nights.csv": csv_text(night_rows(study)),
+                "nights.csv": csv_text(night_rows(study, anonymous=anonymous)),
                 "bias.csv": csv_text(bias_rows(study)),
                 "confusion.csv": csv_text(confusion_rows(study)),
             }
@@ -218,6 +221,19 @@ def write_study(
         forget_chunks(keep)
     _forget(keep)
     return study
+
+
+def _without_zones(table: NightsTable) -> NightsTable:
+    """Return an anonymous table that tells that zones were given, but not which."""
+    rows = tuple(
+        replace(
+            row,
+            reference_zone="(a zone)" if row.reference_zone else "",
+            device_zone="(a zone)" if row.device_zone else "",
+        )
+        for row in table.rows
+    )
+    return replace(table, rows=rows)
 
 
 def _remember(made: Path, keep: Path) -> None:

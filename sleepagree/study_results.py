@@ -13,7 +13,8 @@ from sleepagree.hypnogram import Counts
 from sleepagree.limits import LimitsOfAgreement, Scale
 from sleepagree.night_summary import NightSummary, Refusal
 from sleepagree.planning import VarianceComponents
-from sleepagree.redistribution import BiasSource
+from sleepagree.redistribution import BiasSource, speak
+from sleepagree.regression_limits import RegressionLimits
 from sleepagree.reliability import Reliability
 from sleepagree.resampling import BootstrapIntervals
 from sleepagree.stages import StageMapping
@@ -134,6 +135,8 @@ class BiasRow:
         Where a margin was stated.
     reference, device : float array, shape (nights,)
         Values of each night.
+    lines : RegressionLimits or None
+        Limits as straight lines in the level, where the spread is known to change with it.
     """
 
     measure: str
@@ -144,6 +147,18 @@ class BiasRow:
     equivalence: EquivalenceTest | None
     reference: Values
     device: Values
+    lines: RegressionLimits | None = None
+
+    @property
+    def name(self) -> str:
+        """The measure as people read it: classes as in tables (``minutes REM``, ``minutes wake``)."""
+        head, _, tail = self.measure.partition(" ")
+        return f"{head} {speak(tail)}" if head in ("minutes", "percent") else self.measure
+
+    @property
+    def is_drawn(self) -> bool:
+        """Whether a report draws its differences."""
+        return self.measure == "TST" or self.measure.startswith("minutes ")
 
     @property
     def printed(self) -> LimitsOfAgreement:

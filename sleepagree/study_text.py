@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Final
 
 from sleepagree.clock import combined_offsets
-from sleepagree.errors import shorten
+from sleepagree.errors import counted, shorten
+from sleepagree.night_summary import Refusal
 from sleepagree.redistribution import speak
+from sleepagree.regression_limits import SD_PER_MEAN_ABSOLUTE, RegressionLimits
 from sleepagree.resampling import BootstrapIntervals
 from sleepagree.study import BiasRow, DeviceComparison, DeviceStudy, StudyAgreement
 from sleepagree.text import (
@@ -22,6 +25,10 @@ from sleepagree.text import (
     table_lines,
     wrap,
 )
+
+#: As many nights with one reason, or more, are told together; of those, so many are named.
+_FEWEST_TO_GROUP: Final = 3
+_SHOWN_OF_A_GROUP: Final = 3
 
 
 def study_lines(study: StudyAgreement) -> list[str]:
@@ -55,11 +62,38 @@ def bias_lines(study: StudyAgreement) -> list[str]:
 def _refused(study: StudyAgreement) -> list[str]:
     if not study.refused:
         return []
-    lines = [f"REFUSED: {len(study.refused)} of {study.given} nights"]
-    for refusal in study.refused:
-        who = f"line {refusal.row}, {shorten(refusal.participant)} {shorten(refusal.night)} {shorten(refusal.device)}"
-        lines += wrap(f"{who}: {refusal.reason}", hang="    ")
+    return [f"REFUSED: {len(study.refused)} of {counted(study.given, 'night')}", *refusal_lines(study.refused)]
+
+
+def refusal_lines(refused: Sequence[Refusal]) -> list[str]:
+    """Return refused nights with their reasons; a reason that several share stands once, with the first of them."""
+    groups: dict[str, list[Refusal]] = {}
+    for refusal in refused:
+        groups.setdefault(_shared_part(refusal.reason), []).append(refusal)
+    lines: list[str] = []
+    for shared, members in groups.items():
+        if len(members) < _FEWEST_TO_GROUP:
+            for refusal in members:
+                lines += wrap(f"{_whose(refusal)}: {refusal.reason}", hang="    ")
+            continue
+        lines += wrap(f"{len(members)} nights: {shared}", hang="    ")
+        for refusal in members[:_SHOWN_OF_A_GROUP]:
+            file = refusal.reason.removesuffix(shared).removesuffix(": ")
+            lines += wrap(": ".join(part for part in (_whose(refusal), file) if part), indent="    ", hang="      ")
+        if len(members) > _SHOWN_OF_A_GROUP:
+            lines.append(f"    and {len(members) - _SHOWN_OF_A_GROUP} more")
     return lines
+
+
+def _shared_part(reason: str) -> str:
+    """Return a reason without the file at its head, which differs from night to night."""
+    head, colon, rest = reason.partition(": ")
+    return rest if colon and "." in head and "\n" not in head else reason
+
+
+def _whose(refusal: Refusal) -> str:
+    who = f"{shorten(refusal.participant)} {shorten(refusal.night)} {shorten(refusal.device)}"
+    return f"line {refusal.row}, {who}"
 
 
 def _nights(study: StudyAgreement) -> list[str]:
@@ -68,8 +102,8 @@ def _nights(study: StudyAgreement) -> list[str]:
         window = sum(n.window_epochs for n in device.nights)
         scored = sum(n.scored for n in device.nights)
         lines.append(
-            f"  {shorten(device.device)}: {_people_word(len(device.participants))}, "
-            f"{_nights_word(len(device.nights))}, {window} epochs ({show_duration(window)})"
+            f"  {shorten(device.device)}: {counted(len(device.participants), 'participant')}, "
+            f"{counted(len(device.nights), 'night')}, {counted(window, 'epoch')} ({show_duration(window)})"
         )
         lines.append(f"    scored on both sides {scored} ({100 * scored / window:.1f} %)")
         totals: dict[str, int] = {}
@@ -79,14 +113,6 @@ def _nights(study: StudyAgreement) -> list[str]:
         rest = ", ".join(f"{word.replace('_', ' ')} {count}" for word, count in totals.items() if count)
         lines.append(f"    not scored: {rest or 'none'}")
     return lines
-
-
-def _nights_word(count: int) -> str:
-    return f"{count} night" if count == 1 else f"{count} nights"
-
-
-def _people_word(count: int) -> str:
-    return f"{count} participant" if count == 1 else f"{count} participants"
 
 
 def interval(found: BootstrapIntervals, digits: int = 3) -> str:
@@ -104,7 +130,7 @@ def _agreement(device: DeviceStudy, study: StudyAgreement) -> list[str]:
         f"AGREEMENT of {shorten(device.device)} ({100 * study.options.level:g} % intervals over {units})", indent=""
     )
     for studied in device.mappings:
-        lines.append(f"  {shorten(studied.mapping.name)}, {int(studied.counts.sum())} epochs")
+        lines.append(f"  {shorten(studied.mapping.name)}, {counted(int(studied.counts.sum()), 'epoch')}")
         found = [(name, studied.find(name)) for name in ("accuracy", "kappa")]
         rows = [(name, interval(f.pooled), interval(f.averaged)) for name, f in found if f is not None]
         header = ("", "pooled", f"mean of {units}")
@@ -127,15 +153,21 @@ def _bias(device: DeviceStudy, study: StudyAgreement) -> list[str]:
     ratios = study.options.log_ratio
     nights = max((row.limits.nights for row in device.bias), default=0)
     what = "device / reference of geometric means" if ratios else "device - reference"
-    title = f"BIAS of {shorten(device.device)} over {_nights_word(nights)} ({what}), with limits of agreement"
+    title = f"BIAS of {shorten(device.device)} over {counted(nights, 'night')} ({what}), with limits of agreement"
     lines = wrap(title, indent="")
     lines += _bias_table(device, study)
-    fewer = [f"{speak_measure(r.measure)} {r.limits.nights}" for r in device.bias if r.limits.nights < nights]
+    fewer = [f"{r.name} {r.limits.nights}" for r in device.bias if r.limits.nights < nights]
     if fewer:
         lines += wrap(f"fewer nights have a value on both sides: {', '.join(fewer)}", hang="    ")
     for row in device.bias:
         if ratios and math.isnan(row.limits.bias):
-            lines += wrap(f"{speak_measure(row.measure)}: {row.limits.reason('bias')}", hang="    ")
+            lines += wrap(f"{row.name}: {row.limits.reason('bias')}", hang="    ")
+    for row in device.bias:
+        if row.lines is not None:
+            lines += wrap(
+                f"{row.name}: the spread changes with the level A (mean of both sides): {line_equations(row.lines)}",
+                hang="    ",
+            )
     for row in device.bias:
         if row.equivalence is not None:
             verdict = {True: "within", False: "not shown to be within", None: "undecided against"}[
@@ -143,7 +175,7 @@ def _bias(device: DeviceStudy, study: StudyAgreement) -> list[str]:
             ]
             margin = f"±{row.equivalence.margin_high:g} {unit_word(row.unit)}".rstrip()
             lines += wrap(
-                f"{speak_measure(row.measure)}: the mean difference is {verdict} the margin of {margin} "
+                f"{row.name}: the mean difference is {verdict} the margin of {margin} "
                 f"(two one-sided tests, p = {figure(row.equivalence.p_value, 3)})"
             )
     if device.bias:
@@ -158,9 +190,20 @@ def unit_word(unit: str) -> str:
 
 def name_with_unit(row: BiasRow) -> str:
     """Return a measure with the unit of its values, where the name does not say it."""
-    name = shorten(speak_measure(row.measure))
+    name = shorten(row.name)
     says_it = row.measure.startswith(("minutes ", "percent "))
     return name if says_it else f"{name} {unit_word(row.unit)}".rstrip()
+
+
+def line_equations(lines: RegressionLimits) -> str:
+    """Return limits that are straight lines in the level A as equations."""
+    spread = f"{lines.spread_intercept:.1f} {_plus(lines.spread_slope)} A"
+    reach = lines.multiplier * SD_PER_MEAN_ABSOLUTE
+    return f"bias = {lines.intercept:.1f} {_plus(lines.slope)} A, limits = bias ± {reach:.3f} ({spread})"
+
+
+def _plus(slope: float) -> str:
+    return f"{'-' if slope < 0 else '+'} {abs(slope):.3f}"
 
 
 def _bias_table(device: DeviceStudy, study: StudyAgreement) -> list[str]:
@@ -230,10 +273,8 @@ def _clock(device: DeviceStudy) -> list[str]:
 
 def _comparison(comparison: DeviceComparison) -> list[str]:
     first, second = shorten(comparison.first), shorten(comparison.second)
-    lines = [
-        f"{second} AGAINST {first}: {_nights_word(comparison.nights)} of {_people_word(comparison.participants)}, "
-        f"'{comparison.mapping}'"
-    ]
+    people = counted(comparison.participants, "participant")
+    lines = [f"{second} AGAINST {first}: {counted(comparison.nights, 'night')} of {people}, '{comparison.mapping}'"]
     header = ("", first, second, "difference (interval)")
     rows = []
     for d in comparison.differences:

@@ -15,6 +15,7 @@ from sleepagree.errors import PairingError
 from sleepagree.hypnogram import Origin, ScoredSpans
 from sleepagree.night_summary import NightSummary, summarise_night
 from sleepagree.pairing import NO_MAJORITY, align
+from sleepagree.report.sentences import methods_of_study
 from sleepagree.scorers import CONSENSUS, DEVICE, build_consensus, compare_scorers
 from sleepagree.sources import read_hypnogram
 from sleepagree.stages import UNSCORED
@@ -197,6 +198,32 @@ def test_a_study_tells_the_device_s_agreement_as_a_share_of_the_scorers() -> Non
     document = study_document(study)["scorers"]
     assert document["summary"][0]["share_of_scorer_agreement"] == pytest.approx(each / between)
     assert len(document["pairs"]) == sum(len(n.scorers) for n in nights)
+
+
+def test_a_consensus_is_told_in_methods_and_in_a_caution_with_both_kappas() -> None:
+    nights = [
+        night_with_scorers(2, ("WW1122R3R2" * 4, "WW1222R3W2" * 4), "wwlllrrdrl" * 4),
+        night_with_scorers(3, ("W21122R3R2" * 4, "WW1232R3W2" * 4), "wwllldrdrl" * 4),
+    ]
+    study = summarise_study(nights, StudyOptions(resamples=20))
+    (summary,) = study.scorers
+    # letters in which the two scorers differ, counted by hand: 2 of 10 on the first night, 4 of 10 on the second
+    undecided = 4 * (2 + 4)
+    (caution,) = [text for text in study.cautions if "several scorers" in text]
+    assert f"and {undecided} epochs without such a majority are left out" in caution
+    kappas = f"{summary.with_consensus:.3f} with the consensus and {summary.with_scorers:.3f} with single scorers"
+    assert f"kappa is {kappas}" in caution
+    methods = methods_of_study(study).text
+    assert "On 2 nights several people scored the recording" in methods
+    assert f"{undecided} epochs without such a majority were left out, which raises agreement" in methods
+
+
+def test_a_study_with_one_scorer_a_night_speaks_of_no_consensus() -> None:
+    paired = align(reference=scoring("WW1122R3R2" * 4), device=device("wwlllrrdrl" * 4))
+    study = summarise_study(
+        [summarise_night(paired, row=2, participant="p", night="1", device="pad B")], StudyOptions(resamples=20)
+    )
+    assert "several" not in " ".join([*study.cautions, methods_of_study(study).text])
 
 
 def test_scorers_of_different_nights_share_no_time() -> None:

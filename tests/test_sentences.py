@@ -194,3 +194,20 @@ def test_a_night_without_a_stage_is_not_a_device_without_it() -> None:
     device = read_hypnogram(["W", "N2", "N2", "N3", "N2", "W"] * 20)
     text = finding_of_night(compare(align(reference=reference, device=device), resamples=20))
     assert "its file holds no label for REM" in text
+
+
+def test_methods_of_a_study_tell_long_steps_and_zones_that_were_given() -> None:
+    from pathlib import Path
+
+    from sleepagree.study_folder import StudyRequest, load_nights, run_study
+    from sleepagree.study_run import ScoringOptions
+
+    table = load_nights(Path(__file__).parent.parent / "fixtures" / "ferry" / "nights.csv")
+    found = run_study(table, StudyRequest(ScoringOptions(clock=False), StudyOptions(resamples=5)))
+    methods = methods_of_study(found, table=table).text
+    # the invented pad writes 60-s epochs in UTC; the table gives the zone of the recordings it is compared with
+    assert "Pad B tells stages in steps of 60 s (12 nights)" in methods
+    zones = [row.reference_zone for row in table.rows if row.reference_zone]
+    assert zones
+    assert f"{zones[0]} for that of the reference ({len(zones)} rows)" in methods
+    assert "zone of a clock" not in methods_of_study(found).text

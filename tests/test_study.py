@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -11,7 +12,7 @@ from scipy import stats
 from sklearn.metrics import cohen_kappa_score
 
 from sleepagree import agreement
-from sleepagree.night_summary import NightSummary, Refusal
+from sleepagree.night_summary import MEASURE_NAMES, NightSummary, Refusal
 from sleepagree.notebook import study_html
 from sleepagree.report.build import build_study_report
 from sleepagree.report.sentences import methods_of_study, results_of_study
@@ -162,6 +163,110 @@ def test_no_interval_leaves_the_range_of_its_statistic(people: int, nights: int)
                 assert math.isnan(minutes.low) or minutes.low >= 0
         for source in device.bias_sources:
             assert all(math.isnan(low) or low >= 0 for key, low, _ in source.intervals if key != "bias")
+
+
+def thinned(night: NightSummary, percent: float) -> NightSummary:
+    """The same night in a longer window, of which so many per cent are scored on both sides."""
+    window = round(100 * night.scored / percent)
+    rest = window - night.scored
+    return replace(night, window_epochs=window, excluded=(("device_gap", rest),))
+
+
+def test_nights_that_are_scored_in_part_only_are_counted_and_named() -> None:
+    assert not any("scored part" in text for text in STUDY.cautions)
+    nights = list(NIGHTS)
+    nights[0], nights[4] = thinned(NIGHTS[0], 23), thinned(NIGHTS[4], 85)
+    study = summarise_study(nights, StudyOptions(resamples=20))
+    (caution,) = [text for text in study.cautions if "scored part" in text]
+    who = [f"{n.participant} {n.night}" for n in (NIGHTS[0], NIGHTS[4])]
+    assert caution.startswith(f"band A: on 2 of 10 nights less than 90 % of the window's epochs have a stage on both "
+                              f"sides ({who[0]}: 23 %, {who[1]}: 85 %).")  # fmt: skip
+    rows = night_rows(study)
+    at = rows[0].index("scored_percent")
+    told = {row[0]: float(row[at]) for row in rows[1:]}
+    assert [number for number, percent in told.items() if percent < 90] == [str(NIGHTS[0].row), str(NIGHTS[4].row)]
+
+
+def test_one_participant_is_one_and_has_nights_as_units_in_every_sentence() -> None:
+    alone = [n for n in simulated_nights(1, 6) if n.device == "pad B"]
+    study = summarise_study(alone, StudyOptions(resamples=50))
+    texts = [*study_lines(study), results_of_study(study), methods_of_study(study).text, study_html(study),
+             build_study_report(study)]  # fmt: skip
+    everything = "\n".join(texts)
+    assert "1 participants" not in everything
+    assert "over participants" not in everything
+    assert "mean of participants" not in everything
+    assert "AGREEMENT of pad B (95 % intervals over nights)" in everything
+
+
+@pytest.mark.parametrize(("people", "by_delta"), [(5, True), (12, False)])
+def test_every_sentence_tells_the_interval_that_is_given(people: int, by_delta: bool) -> None:
+    study = summarise_study(simulated_nights(people, 1), StudyOptions(resamples=50))
+    page = build_study_report(study)
+    methods = methods_of_study(study).text
+    primary = [s.pooled.primary is s.pooled.delta for d in study.devices for m in d.mappings for s in m.statistics]
+    assert any(primary) == by_delta
+    for text in (page, methods):
+        assert ("delta method" in text) == by_delta
+        assert ("percentiles of 50 resamples in which whole participants were drawn" in text) != by_delta
+        assert "come from resampling" not in text
+        assert "same resampling" not in text
+
+
+def test_the_caution_of_skewed_differences_fits_what_there_is() -> None:
+    nights = simulated_nights(12, 1)
+    many = [n for n in nights if n.device == "pad B"]
+    place = list(MEASURE_NAMES).index
+    changed = []
+    for i, night in enumerate(many):
+        values = list(night.device_measures)
+        values[place("sol_min")] = 0.0 if i % 2 else 60.0 * (i == 0)
+        values[place("rem_latency_min")] = 200.0 if i == 3 else night.reference_measures[place("rem_latency_min")]
+        changed.append(replace(night, device_measures=tuple(values)))
+    study = summarise_study(changed, StudyOptions(resamples=20))
+    (caution,) = [text for text in study.cautions if "skewed" in text]
+    measures = caution.split("differences in ")[1].split(" are skewed")[0].split(", ")
+    assert {"SOL", "REM latency"} <= set(measures)
+    drawn = re.search(r"The report draws the differences in ([^.]+)\.", caution)
+    assert drawn is None or all(m == "TST" or m.startswith("minutes ") for m in drawn[1].split(", "))
+    ratios = re.search(r"\(--log-ratio\) are another way for ([^.]+)\.", caution)
+    assert ratios is not None
+    assert "SOL" not in ratios[1].split(", ")
+    assert "REM latency" in ratios[1].split(", ")
+    logs = summarise_study(changed, StudyOptions(resamples=20, log_ratio=True))
+    assert not any("--log-ratio" in text for text in logs.cautions)
+
+
+def test_limits_that_are_lines_come_with_their_equations() -> None:
+    rng = np.random.default_rng(2)
+    nights = []
+    for night in [n for n in simulated_nights(30, 1) if n.device == "pad B"]:
+        minutes = float(rng.uniform(200, 480))
+        said = minutes + rng.normal() * minutes**2 / 4000
+        values = [list(night.reference_measures), list(night.device_measures)]
+        values[0][1], values[1][1] = minutes, said
+        nights.append(replace(night, reference_measures=tuple(values[0]), device_measures=tuple(values[1])))
+    study = summarise_study(nights, StudyOptions(resamples=20))
+    (row,) = [b for b in study.devices[0].bias if b.measure == "TST"]
+    assert row.lines is not None
+    magnitude = (row.reference + row.device) / 2
+    # numpy as an oracle: with one night each both lines are those of ordinary least squares
+    slope, intercept = np.polyfit(magnitude, row.device - row.reference, 1)
+    residuals = np.abs(row.device - row.reference - intercept - slope * magnitude)
+    spread_slope, spread_intercept = np.polyfit(magnitude, residuals, 1)
+    document = next(b for b in study_document(study)["devices"][0]["bias"] if b["measure"] == "TST")
+    assert document["lines"]["intercept"] == pytest.approx(intercept)
+    assert document["lines"]["spread_intercept"] == pytest.approx(spread_intercept)
+    assert document["lines"]["reach"] == pytest.approx(1.959964 * math.sqrt(math.pi / 2), rel=1e-6)
+    rows = bias_rows(study)
+    cells = dict(zip(rows[0], next(r for r in rows if r[1] == "TST"), strict=True))
+    assert float(cells["line_intercept"]) == pytest.approx(intercept)
+    assert float(cells["slope"]) == pytest.approx(slope)
+    assert float(cells["spread_slope"]) == pytest.approx(spread_slope)
+    told = " ".join(line.strip() for line in bias_lines(study))
+    assert f"bias = {intercept:.1f} " in told
+    assert f"{abs(spread_slope):.3f} A)" in told
+    assert f"bias = {intercept:.1f}".replace("-", "−") in build_study_report(study).replace("-", "−")
 
 
 def test_few_participants_get_a_caution() -> None:

@@ -120,10 +120,29 @@ def test_a_refused_night_stands_in_every_part(made: Path) -> None:
 def test_results_tell_what_they_were_made_from_and_with(made: Path) -> None:
     import hashlib
 
+    from sleepagree.readers import read_spans
+
     results = results_of(made)
     assert results["schema"] == "sleepagree.study/1"
     table = made.parent / "ferry" / "nights.csv"
-    assert results["inputs"] == {"name": "nights.csv", "sha256": hashlib.sha256(table.read_bytes()).hexdigest()}
+    assert results["inputs"]["name"] == "nights.csv"
+    assert results["inputs"]["sha256"] == hashlib.sha256(table.read_bytes()).hexdigest()
+    given = {str(i): r for i, r in enumerate(rows_of(table), start=2)}
+    nights = {r["row"]: r for r in rows_of(made / "nights.csv") if r["outcome"] == "scored"}
+    files = {str(n["row"]): n for n in results["inputs"]["nights"]}
+    assert list(files) == list(nights)
+    for number, night in nights.items():
+        references = [table.parent / name for name in given[number]["reference"].split(";")]
+        device = table.parent / given[number]["device_file"]
+        # that of an EDF file passes over the fields about the patient, as its reader does
+        hashes = [read_spans(path).origin.sha256 for path in references]
+        assert night["reference_file"] == ";".join(path.name for path in references)
+        assert night["reference_sha256"] == ";".join(hashes)
+        assert night["device_file"] == device.name
+        assert night["device_sha256"] == hashlib.sha256(device.read_bytes()).hexdigest()
+        assert [f["sha256"] for f in files[number]["reference"]] == hashes
+        assert files[number]["device"] == {"name": device.name, "sha256": night["device_sha256"]}
+    assert "The hashes of the files of every night stand in nights.csv" in (made / "report.html").read_text()
     options = results["options"]
     assert (options["seed"], options["resamples"], options["confidence"]) == (0, 100, 0.95)
     assert options["outside"] == "missing"
@@ -171,8 +190,8 @@ def test_strict_writes_nothing_when_a_night_is_refused(tmp_path: Path) -> None:
         write_study(load_nights(table), replace(REQUEST, strict=True), tmp_path / "out")
     said = str(refusal.value)
     assert "2 nights cannot be scored" in said
-    assert "line 3 (crew-1, 2, band A): band-a/crew-1-night-2.csv" in said
-    assert "line 12 (crew-4, 2, band A): band-a/crew-4-night-2.csv" in said
+    assert "line 3, crew-1 2 band A: band-a/crew-1-night-2.csv" in said
+    assert "line 12, crew-4 2 band A: band-a/crew-4-night-2.csv" in said
     assert not (tmp_path / "out").exists()
 
 
@@ -182,7 +201,10 @@ def test_a_study_without_one_night_that_can_be_scored(tmp_path: Path) -> None:
         path.write_bytes(b"nothing")
     with pytest.raises(InputError, match="no night can be scored") as refusal:
         run_study(load_nights(table), REQUEST)
-    assert "and 4 more" in str(refusal.value)  # 24 rows, of which a message lists 20
+    # 24 rows with one reason, of which a message names three
+    assert "24 nights: " in str(refusal.value)
+    assert "and 21 more" in str(refusal.value)
+    assert str(refusal.value).count("this is no EDF or BDF file") == 1
 
 
 def test_finished_nights_wait_beside_the_folder(tmp_path: Path) -> None:

@@ -42,6 +42,9 @@ SOURCES: Final[dict[str, str]] = {
         "curriculum. Am Stat 2015;69:371-386."
     ),
     "bca": "Efron B. Better bootstrap confidence intervals. J Am Stat Assoc 1987;82:171-185.",
+    "logit_interval": (
+        "Brown LD, Cai TT, DasGupta A. Interval estimation for a binomial proportion. Stat Sci 2001;16:101-133."
+    ),
     "clustered_kappa": "Yang Z, Zhou M. Kappa statistic for clustered matched-pair data. Stat Med 2014;33:2612.",
     "limits": (
         "Bland JM, Altman DG. Statistical methods for assessing agreement between two methods of clinical "

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import math
 import platform
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import Enum
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -25,11 +27,15 @@ from sleepagree.stages import StageMapping
 from sleepagree.text import figure, runs_sentence, show_duration, show_moment, signed, speak_measure
 
 if TYPE_CHECKING:
+    from sleepagree.nights_table import NightsTable
     from sleepagree.resampling import BootstrapIntervals
     from sleepagree.study import BiasRow, DeviceStudy, StudyAgreement, StudyMapping
 
 #: Measures that a results paragraph speaks of, where there are any.
 _MAIN_MEASURES: Final = ("TST", "SOL", "WASO", "SE")
+
+#: How a reader warns of steps that are longer than an epoch, in the cautions of a paired night.
+_LONG_STEP: Final = re.compile(r"(reference|device): stages are told in steps of ([^:]+):")
 
 
 @dataclass(frozen=True)
@@ -314,7 +320,7 @@ def _source_result(source: BiasSource) -> str:
 def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:
     """Return what was found about one device, in one sentence with its uncertainty."""
     first = device.mappings[0]
-    units = "participants" if len(device.participants) > 1 else "nights"
+    units = units_of(device)
     level = study.options.level
     who = (
         f"Over {_plural(len(device.nights), 'night')} of {_plural(len(device.participants), 'participant')}, "
@@ -353,11 +359,20 @@ def _share(found: BootstrapIntervals, level: float, *, named: bool = True) -> st
     return f"{value} ({name}{_ends(estimate.low, estimate.high, 1, per_cent=True)})"
 
 
-def methods_of_study(study: StudyAgreement) -> Paragraph:
-    """Return a methods paragraph of what was run in a study, with its sources."""
+def methods_of_study(study: StudyAgreement, *, table: NightsTable | None = None) -> Paragraph:
+    """Return a methods paragraph of what was run in a study, with its sources.
+
+    Parameters
+    ----------
+    study : StudyAgreement
+        The study.
+    table : NightsTable, optional
+        The table it was made from, which tells the zones that were given.
+    """
     cited = Citations()
     options = study.options
-    parts = [_say_grid(), _say_windows(study), "Epochs without a stage on either side were counted and left out."]
+    parts = [_say_grid(), *_say_long_epochs(study), _say_windows(study), *_say_zones(study, table)]
+    parts += ["Epochs without a stage on either side were counted and left out.", *_say_consensus(study)]
     if study.refused:
         parts.append(
             f"{len(study.refused)} of {study.given} nights could not be scored and are listed with their reasons."
@@ -380,12 +395,18 @@ def methods_of_study(study: StudyAgreement) -> Paragraph:
             f"Equivalence was tested by two one-sided t tests {cited.mark('two_tests')} against margins stated "
             f"beforehand ({join_words(margins)})."
         )
+    several = any(len(device.participants) > 1 for device in study.devices)
+    mean_nights = "participants' mean nights" if several else "nights"
     parts.append(
         "The bias of each class was split exactly into minutes gained from and lost to each other class, averaged over "
-        "participants' mean nights."
+        f"{mean_nights}."
     )
     if study.comparisons:
-        parts.append("Devices were compared on the nights that both watched, by the same resampling of participants.")
+        kinds = _kinds([d.difference for c in study.comparisons for d in c.differences])
+        parts.append(
+            "Devices were compared on the nights that both watched, the tables of both kept together; intervals of the "
+            f"differences are {_say_kinds(kinds, study)}."
+        )
     other = "All other" if options.log_ratio else "All"
     parts.append(f"{other} differences are device minus reference. {_say_software()}")
     return Paragraph(" ".join(parts), cited.sources)
@@ -406,6 +427,63 @@ def _say_windows(study: StudyAgreement) -> str:
     return f"Nights were compared {join_words(said)}."
 
 
+def _say_long_epochs(study: StudyAgreement) -> list[str]:
+    """Tell the files whose stages come in steps that are longer than an epoch; a caution of the night says so."""
+    nights: dict[tuple[str, str], set[tuple[str, str]]] = {}
+    for device in study.devices:
+        for night in device.nights:
+            for side, step in filter(None, map(_long_step, night.cautions)):
+                whose = "the reference" if side == "reference" else shorten(device.device)
+                nights.setdefault((whose, step), set()).add((night.participant, night.night))
+    told = [
+        f"{whose} tells stages in steps of {step} ({_plural(len(n), 'night')})" for (whose, step), n in nights.items()
+    ]
+    return [f"{_capital(join_words(told))}; each 30-s epoch took the stage of the step it lies in."] if told else []
+
+
+def _long_step(caution: str) -> tuple[str, str] | None:
+    found = _LONG_STEP.match(caution)
+    return None if found is None else (found[1], found[2])
+
+
+def _capital(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}"
+
+
+def _say_zones(study: StudyAgreement, table: NightsTable | None) -> list[str]:
+    """Tell the zones that the table of nights gives for clocks that do not tell their own."""
+    if table is None:
+        return []
+    scored = {night.row for device in study.devices for night in device.nights}
+    rows = [row for row in table.rows if row.row in scored]
+    counts: dict[tuple[str, str], int] = {}
+    for row in rows:
+        for side, zone in (("reference", row.reference_zone), ("device", row.device_zone)):
+            if zone:
+                counts[side, zone] = counts.get((side, zone), 0) + 1
+    told = [f"{printable(zone)} for that of the {side} ({_plural(n, 'row')})" for (side, zone), n in counts.items()]
+    said = [f"The zone of a clock was given beforehand: {join_words(told)}."] if told else []
+    moved = sum(1 for row in rows if row.clock_offset_s)
+    if moved:
+        said.append(f"On {_plural(moved, 'row')} of the table seconds were added to the device's times.")
+    return said
+
+
+def _say_consensus(study: StudyAgreement) -> list[str]:
+    """Tell that a reference is what most of several scorers say, and what became of epochs without a majority."""
+    nights = {(n.participant, n.night): n for d in study.devices for n in d.nights if n.scorers}
+    if not nights:
+        return []
+    undecided = sum(dict(n.excluded).get("reference_no_majority", 0) for n in nights.values())
+    many = sorted({len(n.references) for n in nights.values() if len(n.references) > 1})
+    of = f" ({join_words([str(count) for count in many])} of them)" if many else ""
+    return [
+        f"On {_plural(len(nights), 'night')} several people scored the recording{of}: the reference is the stage that "
+        f"more than half of them gave an epoch, and {_plural(undecided, 'epoch')} without such a majority were left "
+        "out, which raises agreement."
+    ]
+
+
 def _say_reports(device: DeviceStudy) -> str:
     return f"{shorten(device.device)} can report {join_words(say_stages(device.reports))}."
 
@@ -416,30 +494,91 @@ def _say_study_agreement(study: StudyAgreement, cited: Citations) -> str:
     return (
         f"Agreement was described by accuracy, Cohen's kappa {kappa}, {others}, balanced accuracy, and for each class "
         "sensitivity, specificity, predictive values, F1 and kappa against the rest, both pooled over all epochs and "
-        f"averaged over participants. {_say_study_intervals(study, cited)}"
+        f"averaged ({_say_average(study)}). {_say_study_intervals(study, cited)}"
     )
 
 
+def _say_average(study: StudyAgreement) -> str:
+    several = any(len(device.participants) > 1 for device in study.devices)
+    one = any(len(device.participants) == 1 for device in study.devices)
+    ways = ["the mean over participants of the mean of their nights' values"] if several or not one else []
+    ways += ["for a device with one participant the mean of the nights' values"] if one else []
+    return "; ".join(ways)
+
+
 def _say_study_intervals(study: StudyAgreement, cited: Citations) -> str:
-    """Say which intervals stand in the tables: few units take the delta method's, others the percentile one."""
-    options = study.options
-    pooled = [s.pooled for device in study.devices for m in device.mappings for s in m.statistics]
-    by_delta = any(p.primary is p.delta for p in pooled)
-    by_percentile = any(p.primary is p.percentile for p in pooled)
+    """Say which intervals stand in the tables, as far as they were used."""
+    found = [p for device in study.devices for p in _all_intervals(device)]
+    kinds = _kinds(found)
+    marks = {
+        Kind.PERCENTILE: f" {cited.mark('clusters')}, taken further out for few of them "
+        f"{cited.mark('expanded_percentile')}"
+        if Kind.PERCENTILE in kinds
+        else "",
+        Kind.DELTA: f" {cited.mark('clustered_kappa')}" if Kind.DELTA in kinds else "",
+    }
+    said = f"{100 * study.options.level:g} % intervals are {_say_kinds(kinds, study, marks)}"
+    if any("logit" in p.primary.method for p in found):
+        said += f"; those of shares by the delta method are on the logit scale {cited.mark('logit_interval')}"
+    return f"{said}; BCa {cited.mark('bca')} ones are in results.json."
+
+
+class Kind(Enum):
+    """Which of the intervals of a study is the one that is given."""
+
+    PERCENTILE = "percentile"
+    DELTA = "delta"
+
+
+def _all_intervals(device: DeviceStudy) -> list[BootstrapIntervals]:
+    found = [p for m in device.mappings for s in m.statistics for p in (s.pooled, s.averaged)]
+    return [*found, *(p for t in device.redistribution for d in t.to for p in (d.share, d.minutes))]
+
+
+def _kinds(found: Sequence[BootstrapIntervals]) -> dict[Kind, set[str]]:
+    """Return the kinds of interval that are given, each with what was resampled or counted as a unit."""
+    kinds: dict[Kind, set[str]] = {}
+    for intervals in found:
+        primary = intervals.primary
+        if math.isnan(primary.low):
+            continue
+        kind = Kind.DELTA if primary is intervals.delta else Kind.PERCENTILE
+        kinds.setdefault(kind, set()).add("nights" if primary.method.split(", tails")[0].endswith("nights") else "")
+    return kinds
+
+
+def _say_kinds(kinds: dict[Kind, set[str]], study: StudyAgreement, marks: dict[Kind, str] | None = None) -> str:
+    """Return the kinds of interval in words, for the middle of a sentence."""
+    marks = marks or {}
     said = []
-    if by_percentile or not by_delta:
-        said.append(
-            f"percentiles of {options.resamples} resamples in which whole participants were drawn with all their "
-            f"nights {cited.mark('clusters')}, taken further out for few participants "
-            f"{cited.mark('expanded_percentile')} (seed {options.seed})"
+    if Kind.PERCENTILE in kinds:
+        drawn = (
+            "nights were drawn"
+            if kinds[Kind.PERCENTILE] == {"nights"}
+            else ("whole participants were drawn with all their nights")
         )
-    if by_delta:
-        fewer = f"with fewer than {FEWEST_UNITS_FOR_PERCENTILE} participants, " if by_percentile else ""
         said.append(
-            f"{fewer}those of the delta method for clustered epochs with a t quantile {cited.mark('clustered_kappa')}"
+            f"percentiles of {study.options.resamples} resamples in which {drawn}{marks.get(Kind.PERCENTILE, '')} "
+            f"(seed {study.options.seed})"
         )
-    in_words = " and, ".join(said)
-    return f"{100 * options.level:g} % intervals are {in_words}; BCa {cited.mark('bca')} ones are in results.json."
+    if Kind.DELTA in kinds:
+        units = "nights" if kinds[Kind.DELTA] == {"nights"} else "participants"
+        fewer = f"with fewer than {FEWEST_UNITS_FOR_PERCENTILE} {units}, " if said else ""
+        said.append(
+            f"{fewer}those of the delta method with {units} as the units and a t quantile{marks.get(Kind.DELTA, '')}"
+        )
+    return " and, ".join(said) if said else "not to be had: there are too few units"
+
+
+def say_intervals(device: DeviceStudy, study: StudyAgreement) -> str:
+    """Return what the intervals of a device's agreement are, as a sentence."""
+    kinds = _kinds([p for m in device.mappings for s in m.statistics for p in (s.pooled, s.averaged)])
+    return f"{say_level(study.options.level)}s are {_say_kinds(kinds, study)}."
+
+
+def units_of(device: DeviceStudy) -> str:
+    """Return what counts as a unit: participants, or the nights of the only one."""
+    return "participants" if len(device.participants) > 1 else "nights"
 
 
 def _say_limits(study: StudyAgreement, cited: Citations) -> list[str]:
@@ -486,7 +625,7 @@ def results_of_study(study: StudyAgreement) -> str:
     paragraphs = [f"{scored} of {study.given} nights were scored."]
     for device in study.devices:
         parts = [finding_of_device(device, study)]
-        parts += [r for m in device.mappings if (r := _mapping_result(m))]
+        parts += [r for m in device.mappings if (r := _mapping_result(m, units_of(device)))]
         parts += _bias_results(device.bias)
         for source in device.bias_sources:
             if abs(source.per_night.bias_min) >= 0.05:
@@ -505,13 +644,13 @@ def results_of_study(study: StudyAgreement) -> str:
     return "\n\n".join(paragraphs)
 
 
-def _mapping_result(studied: StudyMapping) -> str:
+def _mapping_result(studied: StudyMapping, units: str) -> str:
     kappa, accuracy = studied.find("kappa"), studied.find("accuracy")
     if accuracy is None:
         return ""
     said = [f"accuracy {_three(accuracy.pooled)} pooled"]
     if kappa is not None and kappa.pooled.primary.defined:
-        said.append(f"kappa {_three(kappa.pooled)} pooled and {_three(kappa.averaged)} as the mean of participants")
+        said.append(f"kappa {_three(kappa.pooled)} pooled and {_three(kappa.averaged)} as the mean of {units}")
     return f"Under '{shorten(studied.mapping.name)}': {join_words(said)}."
 
 
@@ -537,7 +676,7 @@ def _bias_results(rows: Sequence[BiasRow]) -> list[str]:
         agree = ""
         if not math.isnan(limits.lower):
             agree = f", limits of agreement {_ends(limits.lower, limits.upper, digits)}"
-        out.append(f"{speak_measure(row.measure)} {bias}{unit}{ends}{agree}")
+        out.append(f"{row.name} {bias}{unit}{ends}{agree}")
     if not out:
         return []
     what = "The ratio of device to reference (geometric means) was" if rows[0].of_ratios else "Bias was"

@@ -10,15 +10,13 @@ import numpy as np
 
 from sleepagree.agreement import kappa_se, normal_quantile
 from sleepagree.clock import combined_offsets
-from sleepagree.errors import shorten
+from sleepagree.errors import counted, shorten
 from sleepagree.figures.bias_over_nights import draw_bias_against_level, draw_minutes, draw_normal_look
 from sleepagree.figures.bias_sources import draw_bias_sources
 from sleepagree.figures.night_kappas import draw_night_kappas
 from sleepagree.figures.redistribution import draw_redistribution
-from sleepagree.limits import Scale
 from sleepagree.nights_table import NightsTable
 from sleepagree.redistribution import speak
-from sleepagree.regression_limits import RegressionLimits, Spread, fit_regression_limits
 from sleepagree.report.closing import caution_section, methods_section, repeat_section
 from sleepagree.report.night_page import confusion_figure, confusion_table
 from sleepagree.report.page import (
@@ -43,8 +41,10 @@ from sleepagree.report.sentences import (
     methods_of_study,
     printable,
     results_of_study,
+    say_intervals,
     say_level,
     say_stages,
+    units_of,
 )
 from sleepagree.resampling import BootstrapIntervals
 from sleepagree.study import (
@@ -56,7 +56,7 @@ from sleepagree.study import (
     StudyMapping,
     StudyRedistribution,
 )
-from sleepagree.study_text import name_with_unit, unit_word
+from sleepagree.study_text import line_equations, name_with_unit, unit_word
 from sleepagree.text import DASH, figure, show_duration, signed, speak_measure
 
 #: More nights than this are not listed in the page; nights.csv holds them all.
@@ -79,6 +79,9 @@ _CLASS_WORDS: Final = {
 }
 
 
+_UNEVEN: Final = "The spread changes with the level A, the mean of both sides, so limits as lines fit better: "
+
+
 def study_page(study: StudyAgreement, *, command: str, table: NightsTable | None = None) -> Page:
     """Return the page of a study."""
     sections: list[Section | None] = [_compared(study)]
@@ -94,8 +97,8 @@ def study_page(study: StudyAgreement, *, command: str, table: NightsTable | None
         _scorers(study),
         _nights(study),
         caution_section(study.cautions),
-        methods_section(methods_of_study(study), results_of_study(study)),
-        repeat_section(command, files=() if table is None else (("nights table", table.name, table.sha256),)),
+        methods_section(methods_of_study(study, table=table), results_of_study(study)),
+        _repeat(command, table),
     ]
     names = join_words([shorten(d.device) for d in study.devices])
     return Page(
@@ -104,6 +107,16 @@ def study_page(study: StudyAgreement, *, command: str, table: NightsTable | None
         tuple(finding_of_device(device, study) for device in study.devices),
         tuple(s for s in sections if s is not None),
     )
+
+
+def _repeat(command: str, table: NightsTable | None) -> Section:
+    if table is None:
+        return repeat_section(command)
+    section = repeat_section(command, files=(("nights table", table.name, table.sha256),))
+    if table.paired_epochs or not table.sha256:
+        return section
+    told = "The hashes of the files of every night stand in nights.csv and, under inputs, in results.json."
+    return Section(section.name, section.title, (*section.blocks, Words(told, "note")))
 
 
 # --- what was compared ------------------------------------------------------------------------------------
@@ -184,8 +197,7 @@ def _agreement(device: DeviceStudy, study: StudyAgreement, serial: int) -> Secti
     blocks: list[Block | None] = []
     for k, studied in enumerate(device.mappings):
         blocks += _one_mapping(studied, device, study, f"{serial}-{k}")
-    units = "participants" if len(device.participants) > 1 else "nights"
-    blocks.insert(0, Words(f"{say_level(study.options.level)}s come from resampling {units}.", "note"))
+    blocks.insert(0, Words(say_intervals(device, study), "note"))
     return Section(f"agreement-{serial}", f"Agreement of {shorten(device.device)}", some(blocks))
 
 
@@ -196,7 +208,7 @@ def _one_mapping(studied: StudyMapping, device: DeviceStudy, study: StudyAgreeme
         confusion_figure(studied.counts, mapping, name=f"confusion-{name}", of=f", {shorten(device.device)}"),
         confusion_table(studied.counts, mapping, name=f"counts-{name}"),
     ]
-    right: list[Block | None] = [_statistics(studied, study, name), _ceiling(studied)]
+    right: list[Block | None] = [_statistics(studied, device, study, name), _ceiling(studied)]
     return [
         Heading(f"Under '{shorten(mapping.name)}'"),
         Words(printable(mapping.assumption)) if mapping.assumption else None,
@@ -206,7 +218,7 @@ def _one_mapping(studied: StudyMapping, device: DeviceStudy, study: StudyAgreeme
     ]
 
 
-def _statistics(studied: StudyMapping, study: StudyAgreement, name: str) -> TableView:
+def _statistics(studied: StudyMapping, device: DeviceStudy, study: StudyAgreement, name: str) -> TableView:
     rows = []
     for key, word in _TABLE_WORDS.items():
         found = studied.find(key)
@@ -215,7 +227,8 @@ def _statistics(studied: StudyMapping, study: StudyAgreement, name: str) -> Tabl
         sd = (figure(found.averaged_sd, 3), found.averaged_sd)
         rows.append(cells(word, _with_interval(found.pooled, 3), _with_interval(found.averaged, 3), sd))
     left = f"; {studied.left_out} left out by the mapping" if studied.left_out else ""
-    header = ("", "pooled", "mean of participants", "SD between participants")
+    units = units_of(device)
+    header = ("", "pooled", f"mean of {units}", f"SD between {units}")
     level = say_level(study.options.level)
     return TableView(
         f"statistics-{name}",
@@ -274,7 +287,7 @@ def _night_kappas(studied: StudyMapping, device: DeviceStudy, study: StudyAgreem
         description=f"{said}.",
         caption=(
             f"{said}. Whiskers take the epochs of a night as independent and are too narrow; the band is the interval "
-            "of the pooled kappa over participants."
+            f"of the pooled kappa over {units_of(device)}."
         ),
     )
 
@@ -373,7 +386,7 @@ def _equivalence(device: DeviceStudy, serial: int) -> TableView | None:
     words = {True: "within the margin", False: "not shown to be within", None: "undecided"}
     rows = tuple(
         cells(
-            shorten(speak_measure(row.measure)),
+            shorten(row.name),
             f"±{row.equivalence.margin_high:g} {unit_word(row.unit)}",
             _range(row.equivalence.low, row.equivalence.high),
             (figure(row.equivalence.p_value, 3), row.equivalence.p_value),
@@ -393,19 +406,22 @@ def _method_words(device: DeviceStudy) -> Words:
     of_note: dict[str, list[str]] = {}
     for row in device.bias:
         for note in row.limits.notes:
-            of_note.setdefault(note, []).append(speak_measure(row.measure))
+            of_note.setdefault(note, []).append(row.name)
         if row.of_ratios and math.isnan(row.limits.bias):
-            of_note.setdefault(row.limits.reason("bias"), []).append(speak_measure(row.measure))
+            of_note.setdefault(row.limits.reason("bias"), []).append(row.name)
+    for row in device.bias:
+        if row.lines is not None:
+            of_note.setdefault(_UNEVEN + line_equations(row.lines) + ".", []).append(row.name)
     notes = [f"{join_words(names)}: {note}" for note, names in of_note.items()]
     return Words(printable(" ".join([f"Method: {'; or '.join(methods)}.", *notes])), "note")
 
 
 def _bias_figures(device: DeviceStudy, study: StudyAgreement, serial: int) -> list[Block | None]:
     who = [n.participant for n in device.nights]
-    shown = [row for row in device.bias if row.measure == "TST" or row.measure.startswith("minutes ")]
+    shown = [row for row in device.bias if row.is_drawn]
     blocks: list[Block | None] = []
     for k, row in enumerate(shown):
-        blocks.append(_pair_of_figures(row, who, study, f"{serial}-{k}", device.device))
+        blocks.append(_pair_of_figures(row, who, f"{serial}-{k}", device.device))
     if study.options.log_ratio:
         return blocks
     by_size = sorted(shown, key=lambda row: -abs(row.limits.bias) if not math.isnan(row.limits.bias) else 0.0)
@@ -416,8 +432,8 @@ def _bias_figures(device: DeviceStudy, study: StudyAgreement, serial: int) -> li
     return blocks
 
 
-def _pair_of_figures(row: BiasRow, who: Sequence[str], study: StudyAgreement, name: str, device: str) -> Beside:
-    measure = speak_measure(row.measure)
+def _pair_of_figures(row: BiasRow, who: Sequence[str], name: str, device: str) -> Beside:
+    measure = row.name
     limits = row.printed
     data: dict[str, Any] = {
         "reference": row.reference,
@@ -426,10 +442,11 @@ def _pair_of_figures(row: BiasRow, who: Sequence[str], study: StudyAgreement, na
         "measure": measure,
         "unit": row.unit,
     }
-    lines = _lines_if_uneven(row, who, study.options.level)
+    lines = row.lines
     of = f"{measure}, {shorten(device)}"
     mean = (
-        f"{limits.nights} nights of {limits.participants} participants; {'geometric ' if row.of_ratios else ''}mean "
+        f"{counted(limits.nights, 'night')} of {counted(limits.participants, 'participant')}; "
+        f"{'geometric ' if row.of_ratios else ''}mean "
         f"{figure(limits.reference_mean, 1)} by the reference, {figure(limits.device_mean, 1)} by the device"
     )
     if row.of_ratios:
@@ -445,8 +462,8 @@ def _pair_of_figures(row: BiasRow, who: Sequence[str], study: StudyAgreement, na
     drawn = "Bars beside the axes are the intervals of bias and limits."
     if lines is not None:
         drawn = (
-            "The spread changes with the level, so the limits are drawn as lines in the mean of both sides (Bland & "
-            "Altman 1999, section 3.2)."
+            "The spread changes with the level, so the limits are drawn as lines in the mean A of both sides (Bland & "
+            f"Altman 1999, section 3.2): {line_equations(lines)}."
         )
     elif row.of_ratios:
         drawn = "Limits of the ratio fan out from the origin."
@@ -468,21 +485,8 @@ def _pair_of_figures(row: BiasRow, who: Sequence[str], study: StudyAgreement, na
     )
 
 
-def _lines_if_uneven(row: BiasRow, who: Sequence[str], level: float) -> RegressionLimits | None:
-    """Return limits as lines where the spread is known to change with the level."""
-    limits = row.limits
-    if limits.scale is Scale.LOG_RATIO or math.isnan(limits.spread_slope_low):
-        return None
-    if limits.spread_slope_low <= 0 <= limits.spread_slope_high:
-        return None
-    lines = fit_regression_limits(
-        reference=row.reference, device=row.device, participant=who, spread=Spread.VARYING, level=level
-    )
-    return None if math.isnan(lines.slope) else lines
-
-
 def _normal_look(row: BiasRow, who: Sequence[str], name: str) -> FigureView:
-    measure = speak_measure(row.measure)
+    measure = row.name
     return figure_view(
         draw_normal_look(reference=row.reference, device=row.device, participant=who, measure=measure, unit=row.unit),
         name=name,
@@ -525,7 +529,7 @@ def _redistribution(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
             name=f"unreported-{serial}",
             title=f"Where the epochs went that {name} has no label for",
             description=f"{said}.",
-            caption=f"Shares of the pooled epochs with {say_level(study.options.level)} over participants.",
+            caption=f"Shares of the pooled epochs with {say_level(study.options.level)} over {units_of(device)}.",
         )
         blocks.append(beside(drawing, [_shares_table(t, study, serial) for t in traced]))
     return Section(f"redistribution-{serial}", f"Where {stages} went with {name}", some(blocks))
@@ -567,7 +571,7 @@ def _sources(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section
         title=f"What the bias of each class is made of, {shorten(device.device)}",
         description="; ".join(sentences) + ".",
         caption=(
-            "Minutes a night (mean of participants' mean nights) gained from (filled) and lost to (hollow) each other "
+            f"Minutes a night (mean of {units_of(device)}) gained from (filled) and lost to (hollow) each other "
             "class; the last step of each class is its bias. The steps add up exactly."
         ),
     )
@@ -618,7 +622,8 @@ def _comparison(comparison: DeviceComparison, serial: int) -> Section:
             )
         )
     caption = (
-        f"{comparison.nights} nights of {comparison.participants} participants under '{shorten(comparison.mapping)}'; "
+        f"{counted(comparison.nights, 'night')} of {counted(comparison.participants, 'participant')} under "
+        f"'{shorten(comparison.mapping)}'; "
         f"difference = {second} − {first}; absolute errors in the measure's unit"
     )
     header = ("", first, second, "difference", "interval")

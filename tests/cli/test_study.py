@@ -115,6 +115,25 @@ def test_a_refusal_names_the_columns_of_the_table_and_no_option_that_a_study_lac
     assert "--layout" not in refused["reason"]
 
 
+def test_a_reason_that_many_nights_share_stands_once(table: Path, tmp_path: Path) -> None:
+    files = sorted(p.relative_to(table.parent).as_posix() for p in (table.parent / "band-a").glob("*.csv"))
+    spoil(table, *files)
+    result = run("study", table, "--out", tmp_path / "out", *QUICK)
+    assert result.exit_code == 3, result.output
+    head = result.stdout.split("WHAT WAS COMPARED")[0]
+    assert head.startswith("REFUSED: 12 of 24 nights\n  12 nights: ")
+    assert "    line 2, crew-1 1 band A: band-a/crew-1-night-1.csv\n" in head
+    assert "    and 9 more\n" in head
+    with (tmp_path / "out" / "nights.csv").open() as stream:
+        reasons = [r["reason"] for r in csv.DictReader(stream) if r["outcome"] == "refused"]
+    assert len(reasons) == 12
+    told = reasons[0].partition(": ")[2].split()[:4]
+    assert head.count(" ".join(told)) == 1
+    strict = run("study", table, "--out", tmp_path / "strict", *QUICK, "--strict")
+    assert strict.exit_code == 1
+    assert strict.stderr.count(" ".join(told)) == 1
+
+
 def test_json_alone_tells_refusals_on_the_other_stream(table: Path) -> None:
     spoil(table, "band-a/crew-1-night-2.csv")
     result = run("bias", table, *QUICK, "--json", "-")
@@ -147,7 +166,7 @@ def test_strict_refuses_the_whole_study(table: Path, tmp_path: Path) -> None:
         assert result.exit_code == 1
         assert result.stdout == ""
         assert "1 nights cannot be scored" in result.stderr or "1 night cannot be scored" in result.stderr
-        assert "line 3 (crew-1, 2, band A)" in result.stderr
+        assert "line 3, crew-1 2 band A: " in result.stderr
     assert not out.exists()
     assert not (tmp_path / "bias.csv").exists()
 
