@@ -713,7 +713,8 @@ def combined_offsets(offsets_s: Sequence[float], *, epoch_s: float = EPOCH_S) ->
     if spread > 2.0 * epoch_s:
         text = f"best offsets scatter (middle half {low:+.0f} to {high:+.0f} s): this is not a constant clock error"
     elif abs(median) < epoch_s:
-        text = f"best offsets lie around 0 (median {median:+.0f} s of {found.size} nights): no constant clock error{single}"
+        text = f"best offsets lie around 0 (median {median:+.0f} s of {found.size} nights): no constant clock error"
+        text += single
     else:
         text = f"best offsets agree around {median:+.0f} s ({found.size} nights): this looks like a clock{single}"
     return median, spread, text

@@ -63,12 +63,12 @@ def clock_caution(found: QuickOffset | None) -> list[str]:
             "--range 180' looks further)."
         ]
     if found.hint is ClockHint.ZONE:
-        hours = round(found.zone_s / 3600)
+        hours = abs(round(found.zone_s / 3600))
         return [
             f"Agreement is near chance (kappa {found.kappa_at_zero:.3f}), and has a sharp peak when "
-            f"{found.zone_s:+.0f} s are added to device times (kappa {found.kappa_at_zone:.3f}): a time zone, or summer time, that is off "
-            f"by {abs(hours)} h looks like this. Check both zones (--reference-zone, --device-zone). Nothing was "
-            "shifted."
+            f"{found.zone_s:+.0f} s are added to device times (kappa {found.kappa_at_zone:.3f}): a time zone, or "
+            f"summer time, that is off by {hours} h looks like this. Check both zones (--reference-zone, "
+            "--device-zone). Nothing was shifted."
         ]
     return [
         f"Agreement has a sharp peak when {found.offset_s:+.0f} s are added to device times (kappa "

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 from sleepagree.errors import MappingError
 from sleepagree.night import MappingAgreement, NightAgreement, compare
+from sleepagree.night_cautions import unsaid_classes
 from sleepagree.pairing import PairedNight
 from sleepagree.redistribution import BiasSource, account_for_bias
-from sleepagree.stages import StageMapping, fitting_mappings
+from sleepagree.stages import StageMapping, StageSet, fitting_mappings
 
 
 @dataclass(frozen=True)
@@ -24,7 +25,7 @@ class ComparedMapping:
         Accuracy of always saying the reference's commonest class that the device can say; its kappa is 0 by
         definition.
     bias : tuple of BiasSource
-        Bias of each class that both sides can say.
+        Bias of each class that both sides have a label for.
     declared : bool
         Whether this mapping was named beforehand.
     """
@@ -104,18 +105,23 @@ def compare_mappings(
             "Give its file with --mapping, or another name.",
         )
     night = compare(paired, mappings=mappings, resamples=resamples, seed=seed, level=level)
-    compared = tuple(_compared(scored, declared) for scored in night.mappings)
+    compared = tuple(_compared(scored, declared, paired.device_set) for scored in night.mappings)
     return MappingComparison(night, compared, (*night.cautions, *_warnings(compared, declared)))
 
 
-def _compared(scored: MappingAgreement, declared: str) -> ComparedMapping:
+def _compared(scored: MappingAgreement, declared: str, device_set: StageSet) -> ComparedMapping:
     rows = scored.counts.sum(axis=1)
     sayable = [int(rows[i]) for i in scored.mapping.device_index]
     total = int(rows.sum())
-    bias = account_for_bias(
-        scored.counts,
-        reference_classes=scored.mapping.reference_classes,
-        device_classes=scored.mapping.device_classes,
+    unsaid = unsaid_classes(scored.mapping, device_set)
+    bias = tuple(
+        source
+        for source in account_for_bias(
+            scored.counts,
+            reference_classes=scored.mapping.reference_classes,
+            device_classes=scored.mapping.device_classes,
+        )
+        if source.name not in unsaid
     )
     commonest = max(sayable) / total if total else float("nan")
     return ComparedMapping(scored, commonest, bias, scored.mapping.name == declared)

@@ -17,7 +17,6 @@ from sleepagree.pairing import PairedNight, Side
 from sleepagree.redistribution import Redistribution, speak
 
 WIDTH: Final = 80
-_WIDE: Final = 100
 DASH: Final = "–"
 _NO_INTERVAL: Final = "none"
 
@@ -430,37 +429,29 @@ def _time(night: NightAgreement) -> list[str]:
 
 
 def mappings_lines(comparison: MappingComparison) -> list[str]:
-    """Return a night under several mappings, within 100 columns."""
+    """Return a night under several mappings, within 80 columns."""
     level = f"{100 * comparison.night.level:g} %"
-    header = (
-        "mapping",
-        "classes",
-        "epochs",
-        "accuracy",
-        "ceiling",
-        "share",
-        "kappa",
-        f"{level} by blocks" if len(level) <= 4 else f"{level} blocks",
-        "ceiling",
-    )
+    header = ("mapping", "classes", "epochs", "accuracy", "kappa", f"{level} by blocks")
     rows = [_mapping_row(compared) for compared in comparison.mappings]
     table = table_lines(header, rows)
     marks = [False, *(compared.declared for compared in comparison.mappings)]
     lines = [
         "AGREEMENT UNDER EVERY MAPPING THAT FITS",
-        *_wrap_wide(_what_was_compared(comparison.night.paired)),
+        *_hanging(_what_was_compared(comparison.night.paired)),
         "",
         *("* " + line[2:] if mark else line for line, mark in zip(table, marks, strict=True)),
         "",
-        *_wrap_wide(_legend(comparison)),
+        *_hanging(_legend(comparison)),
     ]
+    for text in _ceilings(comparison):
+        lines += _hanging(text)
     sizes = {len(c.scored.mapping.reference_classes) for c in comparison.mappings}
     if len(sizes) > 1:
-        lines += _wrap_wide(
+        lines += _hanging(
             "Kappas at different numbers of classes cannot be compared with each other: merging "
             "classes never lowers accuracy, but it can lower kappa."
         )
-    lines += _wrap_wide(
+    lines += _hanging(
         "Always saying the commonest class would have an accuracy of "
         + "; ".join(f"{figure(accuracy, 3)} ({', '.join(names)})" for accuracy, names in _commonest(comparison).items())
         + "; its kappa is 0 by definition."
@@ -470,7 +461,7 @@ def mappings_lines(comparison: MappingComparison) -> list[str]:
     lines += ["", "WHAT EACH MAPPING TAKES FOR GRANTED"]
     for compared in comparison.mappings:
         mark = " (declared beforehand)" if compared.declared else ""
-        lines += _wrap_wide(f"{compared.scored.mapping.name}{mark}: {compared.scored.mapping.assumption}")
+        lines += _hanging(f"{compared.scored.mapping.name}{mark}: {compared.scored.mapping.assumption}")
     return lines
 
 
@@ -483,15 +474,30 @@ def _what_was_compared(paired: PairedNight) -> str:
 
 def _legend(comparison: MappingComparison) -> str:
     text = (
-        "epochs: kept by the mapping of those that both sides staged; ceiling: the most that any device with these "
-        "labels could reach on this night; share: accuracy in per cent of its ceiling; blocks: kappa's interval by "
-        "resampling blocks of epochs"
+        "epochs: kept by the mapping of those that both sides staged; blocks: kappa's interval by resampling blocks of "
+        "epochs"
     )
     return text + ("; *: declared beforehand." if any(c.declared for c in comparison.mappings) else ".")
 
 
-def _wrap_wide(text: str) -> list[str]:
-    return wrap(text, hang="    ", width=_WIDE)
+def _ceilings(comparison: MappingComparison) -> list[str]:
+    """Say what the labels allow, where that is less than full agreement."""
+    out = []
+    for compared in comparison.mappings:
+        ceiling = compared.scored.ceiling
+        if math.isnan(ceiling.accuracy) or ceiling.accuracy >= 1:
+            continue
+        share = compared.share_of_ceiling[0]
+        reached = "" if math.isnan(share) else f"; this one reaches {100 * share:.0f} % of that accuracy"
+        out.append(
+            f"{compared.scored.mapping.name}: no device with these labels could have come above accuracy "
+            f"{figure(ceiling.accuracy, 3)}, kappa {figure(ceiling.kappa, 3)}, on this night (the ceiling){reached}."
+        )
+    return out
+
+
+def _hanging(text: str) -> list[str]:
+    return wrap(text, hang="    ")
 
 
 def _commonest(comparison: MappingComparison) -> dict[float, list[str]]:
@@ -503,7 +509,6 @@ def _commonest(comparison: MappingComparison) -> dict[float, list[str]]:
 
 def _mapping_row(compared: ComparedMapping) -> tuple[str, ...]:
     scored, table = compared.scored, compared.scored.table
-    share = compared.share_of_ceiling[0]
     classes = f"{len(scored.mapping.reference_classes)}"
     if not scored.mapping.is_square:
         classes = f"{len(scored.mapping.reference_classes)} by {len(scored.mapping.device_classes)}"
@@ -512,31 +517,32 @@ def _mapping_row(compared: ComparedMapping) -> tuple[str, ...]:
         classes,
         f"{table.n}/{table.n + scored.left_out}",
         figure(table.accuracy, 3),
-        figure(scored.ceiling.accuracy, 3),
-        DASH if math.isnan(share) else f"{100 * share:.0f} %",
         figure(table.kappa.value, 3),
         _interval(scored.block_low, scored.block_high, 2) if table.kappa.defined else DASH,
-        figure(scored.ceiling.kappa, 3),
     )
 
 
+_CLASSES_ABREAST: Final = 3
+
+
 def _class_table(comparison: MappingComparison) -> list[str]:
+    """Return the classes of all mappings, a few side by side; mappings without any of them are not named there."""
     names = list(dict.fromkeys(n for c in comparison.mappings for n in c.scored.mapping.reference_classes))
-    header = ("mapping", *(cut(speak(n), 16) for n in names))
-    rows = []
+    cells: dict[str, list[str]] = {name: [] for name in names}
     for compared in comparison.mappings:
         by_class = {c.name: c for c in compared.scored.table.classes}
         bias = {source.name: source.bias_min for source in compared.bias}
-        cells = [_class_cell(by_class.get(n), bias.get(n, math.nan)) for n in names]
-        rows.append((cut(compared.scored.mapping.name, 19), *cells))
-    side_by_side = table_lines(header, rows)
-    if max(map(columns_of, side_by_side)) <= _WIDE:
-        return side_by_side
-    # five stages beside merged classes do not fit in 100 columns side by side: one line per class instead
-    lines = []
-    for compared, row in zip(comparison.mappings, rows, strict=True):
-        lines.append(f"  {cut(compared.scored.mapping.name, 40)}")
-        lines += [f"    {to_left(name, 18)}{cell}" for name, cell in zip(header[1:], row[1:], strict=True) if cell]
+        for name in names:
+            cells[name].append(_class_cell(by_class.get(name), bias.get(name, math.nan)))
+    lines: list[str] = []
+    for first in range(0, len(names), _CLASSES_ABREAST):
+        shown = names[first : first + _CLASSES_ABREAST]
+        rows = [
+            (cut(compared.scored.mapping.name, 19), *(cells[name][i] for name in shown))
+            for i, compared in enumerate(comparison.mappings)
+            if any(cells[name][i] for name in shown)
+        ]
+        lines += table_lines(("mapping", *(cut(speak(n), 17) for n in shown)), rows)
     return lines
 
 

@@ -48,7 +48,9 @@ def test_a_mapping_that_asks_for_a_word_the_device_lacks_is_told():
     ]
     assert "its file holds no such label" in of(night_without_rem(), "The device cannot report REM")[0]
     both = pair("W*4 N2*10 R*8", "wake*4 light*10 light*8", reports=WITHOUT_REM)
-    assert of(compare_mappings(both, extra=[FOUR], resamples=0), "The device cannot report REM (so")
+    compared = compare_mappings(both, extra=[FOUR], resamples=0)
+    assert of(compared, "The device cannot report REM (so")
+    assert [s.name for s in compared.mappings[-1].bias] == ["wake", "light", "deep"]
 
 
 def test_minutes_of_a_class_without_a_label_are_undefined_and_not_0():

@@ -1,4 +1,4 @@
-"""``sleepagree mappings``: side by side in 100 columns, the same table of counts behind every mapping."""
+"""``sleepagree mappings``: side by side in 80 columns, the same table of counts behind every mapping."""
 
 from __future__ import annotations
 
@@ -41,9 +41,9 @@ def invoke(name: str, device: str, *options: str, code: int = 0, command: str = 
 
 @pytest.mark.parametrize("device", ["band-a", "pad-b"])
 @pytest.mark.parametrize("name", NIGHTS)
-def test_every_fixture_night_fits_in_100_columns(name, device):
+def test_every_fixture_night_fits_in_80_columns(name, device):
     result = invoke(name, device)
-    assert all(len(line) <= 100 for line in result.stdout.splitlines())
+    assert all(len(line) <= 80 for line in result.stdout.splitlines())
     # the lines that a reader needs before any figure of the table is compared with another
     assert "Kappas at different numbers of classes cannot be compared with each other" in result.stdout
     assert "Always saying the commonest class would have an accuracy of" in result.stdout
