@@ -102,8 +102,20 @@ def written(folder: Path) -> Iterator[tuple[str, bytes]]:
     for path in sorted(folder.rglob("*")):
         yield path.name, b""
         if path.is_file():
-            data = path.read_bytes()
-            yield str(path), gzip.decompress(data) if path.suffix == ".gz" else data
+            yield str(path), _unpacked(path)
+
+
+def _unpacked(path: Path) -> bytes:
+    """Return what a file holds, in the open: a name in a compressed column is a name told."""
+    data = path.read_bytes()
+    if path.suffix == ".gz":
+        return gzip.decompress(data)
+    if path.suffix == ".parquet":
+        import pyarrow.parquet as pq
+
+        table = pq.read_table(path)
+        return data + repr((table.schema, table.schema.metadata, table.to_pydict())).encode()
+    return data
 
 
 def outputs(result: Result, *folders: Path) -> bytes:
