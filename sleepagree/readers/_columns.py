@@ -12,11 +12,15 @@ from sleepagree.errors import FileFormatError, shorten
 from sleepagree.readers.layout import Layout
 
 _TIME_WORD: Final = r"(_?(date_?)?time)?"
+_MOMENT_WORD: Final = r"(_?((date_?)?time|date|timestamp|at))?"
 
 #: role -> tiers of names; a tier counts only where the ones before it found nothing.
 _PLAIN_NAMES: Final[Mapping[str, tuple[re.Pattern[str], ...]]] = {
     "start": (
         re.compile(rf"time|timestamp|date_?time|from|beginning|epoch_time|(epoch_)?(start|begin|onset)s?{_TIME_WORD}"),
+        re.compile(
+            rf"((epoch|stage)_)?(start|begin|onset|from)s?{_MOMENT_WORD}|(date_?time|time|date)_(start|begin|from)"
+        ),
     ),
     "stage": (
         re.compile(r"(sleep_)?(stage|state)s?(_label|_name)?|labels?|staging|scoring|hypnogram|trial_type"),
@@ -24,9 +28,14 @@ _PLAIN_NAMES: Final[Mapping[str, tuple[re.Pattern[str], ...]]] = {
         re.compile(r".+_sleep_stage"),
         re.compile(r".+_stage"),
     ),
-    "end": (re.compile(rf"to|until|(epoch_)?(end|stop|finish)s?{_TIME_WORD}"),),
-    "duration": (re.compile(r"duration|dur|length"),),
-    "date": (re.compile(r"date|(night|sleep)_date|date_of_night"),),
+    "end": (
+        re.compile(rf"to|until|(epoch_)?(end|stop|finish)s?{_TIME_WORD}"),
+        re.compile(
+            rf"((epoch|stage)_)?(end|stop|finish|to|until|till)s?{_MOMENT_WORD}|(date_?time|time|date)_(end|stop|to)"
+        ),
+    ),
+    "duration": (re.compile(r"(stage_)?(duration|dur|length)(_in)?"),),
+    "date": (re.compile(r"date|(night|sleep)_date|date_of_night"), re.compile(r"(start|begin)_?date")),
     "step": (re.compile(r"step|epoch_(length|seconds|duration)"),),
 }
 _NAMED_BY_LAYOUT: Final = ("start", "stage", "end", "duration", "date")

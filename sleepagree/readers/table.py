@@ -55,6 +55,7 @@ from sleepagree.readers._times import (
     resolve_wall_clock,
     show_number,
 )
+from sleepagree.readers._unused import unused_lengths
 from sleepagree.readers.layout import DURATION_UNITS, NO_LAYOUT, Layout, Marks, Overlaps, Shape, strptime_has_date
 from sleepagree.stages import NOT_A_STAGE, UNSCORED, recognise_label
 
@@ -238,6 +239,7 @@ class _Reading:
         staged, ignored = self._staged_rows(said)
         starts = self._beginnings()
         ends = self._ends(starts, staged) if self._has_ends else None
+        self._tell_unused_lengths(starts)
         starts, ends = self._in_zone(starts, ends, staged)
         clock = self._clock(starts)
         extent = self._extent(starts.us, ends, staged, said.codes, clock)
@@ -537,6 +539,14 @@ class _Reading:
         return FileClock(Clock.ELAPSED, None, begins)
 
     # --- how long rows last ---
+
+    def _tell_unused_lengths(self, starts: Moments) -> None:
+        columns = self.columns
+        if self._has_ends or columns.duration is not None or self.layout.shape is Shape.EPOCHS:
+            return
+        used = {columns.start, columns.stage, columns.end, columns.date, columns.step}
+        names, data = self.table.names, self.table.columns
+        self.cautions += unused_lengths(names, data, used, starts, form=self.layout.time)
 
     @property
     def _has_ends(self) -> bool:

@@ -1,0 +1,142 @@
+"""Columns that tell how long rows last: known by plain names, and told of where nobody used them."""
+
+from __future__ import annotations
+
+import pytest
+
+from sleepagree.inspection import inspect_file
+from sleepagree.readers import read_spans
+from sleepagree.readers.layout import Layout, Shape
+from sleepagree.starter_layout import starter_layout
+
+#: beginning, end, label: 38 min without a row after the second one
+ROWS = (
+    ("07:38:00", "07:42:30", "light"),
+    ("07:42:30", "07:51:30", "wake"),
+    ("08:29:30", "08:41:00", "deep"),
+    ("08:41:00", "08:59:00", "light"),
+    ("08:59:00", "09:05:00", "wake"),
+)
+
+
+def write(folder, header, rows):
+    path = folder / "phone.csv"
+    path.write_text("\n".join([header, *(",".join(row) for row in rows)]) + "\n", encoding="utf-8")
+    return path
+
+
+def dated(begin, end):
+    return f"2026-04-22 {begin}", f"2026-04-22 {end}"
+
+
+def phone(folder, header):
+    return write(folder, header, [(*dated(begin, end), label, "My phone") for begin, end, label in ROWS])
+
+
+def gaps_min(spans):
+    ends, begins = spans.onset_s[:-1] + spans.duration_s[:-1], spans.onset_s[1:]
+    return [gap / 60 for gap in (begins - ends).tolist() if gap > 0]
+
+
+@pytest.mark.parametrize(
+    ("start", "end"),
+    [
+        ("Start Date", "End Date"),
+        ("startDate", "endDate"),
+        ("start_date_time", "end_date_time"),
+        ("Start timestamp", "Stop timestamp"),
+        ("stage_start", "stage_end"),
+        ("start_at", "end_at"),
+        ("From time", "To time"),
+        ("time start", "time end"),
+        ("begin", "till"),
+        ("Start Time", "End Time"),
+        ("from", "until"),
+    ],
+)
+def test_beginnings_and_ends_are_known_by_plain_names(tmp_path, start, end):
+    spans = read_spans(phone(tmp_path, f"{start},{end},Value,Source"))
+    assert gaps_min(spans) == [38.0]
+    assert sum(spans.duration_s) / 60 == 4.5 + 9 + 11.5 + 18 + 6
+
+
+@pytest.mark.parametrize("name", ["stage duration (min)", "Duration in minutes", "length_min"])
+def test_durations_are_known_by_plain_names(tmp_path, name):
+    rows = [(dated("22:00:00", "")[0], "10", "wake"), (dated("22:10:00", "")[0], "20.5", "light")]
+    spans = read_spans(write(tmp_path, f"start,{name},stage", rows))
+    assert spans.duration_s.tolist() == [600.0, 1230.0]
+
+
+def test_dates_and_times_in_columns_of_their_own(tmp_path):
+    rows = [("2026-04-22", begin, end, label) for begin, end, label in ROWS]
+    spans = read_spans(write(tmp_path, "Start Date,Start Time,End Time,Stage", rows))
+    assert gaps_min(spans) == [38.0]
+    assert f"{spans.start}" == "2026-04-22 07:38:00"
+
+
+def test_a_starter_offers_the_end_of_rows(tmp_path):
+    path = phone(tmp_path, "Start Date,End Date,Value,Source")
+    text = starter_layout(inspect_file(path))
+    assert '# end = "End Date"' in text.splitlines()
+
+
+# --- columns that nobody used --------------------------------------------------------------------------------
+
+UNTIL_NEXT = Layout(shape=Shape.INTERVALS, start="A", stage="C", stages={"over": "not-a-stage"})
+CLOSING = (*dated("09:05:00", "09:05:00"), "over", "My phone")
+
+
+def read(folder, header="A,B,C,D", rows=None, layout=UNTIL_NEXT):
+    rows = rows or [(*dated(begin, end), label, "My phone") for begin, end, label in ROWS]
+    return read_spans(write(folder, header, [*rows, CLOSING]), layout=layout)
+
+
+def test_ends_that_nobody_used_are_told(tmp_path):
+    spans = read(tmp_path)
+    assert gaps_min(spans) == []  # the 38 min went to the row before them
+    assert spans.cautions == (
+        "column 'B' holds times that follow the beginnings of their rows and was not used, so gaps between rows may be "
+        'filled or cut wrongly: if it tells how long a row lasts, say in a layout [file] end = "B"',
+    )
+    used = read(tmp_path, layout=Layout(start="A", end="B", stage="C", stages={"over": "not-a-stage"}))
+    assert used.cautions == ()
+
+
+def test_ends_as_times_of_day_are_told_too(tmp_path):
+    rows = [(dated(begin, "")[0], end, label, "x") for begin, end, label in ROWS]
+    rows.append((dated("09:05:00", "")[0], "09:05:00", "over", "x"))
+    spans = read_spans(write(tmp_path, "A,B,C,D", rows), layout=UNTIL_NEXT)
+    assert any(c.startswith("column 'B' holds times that follow") for c in spans.cautions)
+
+
+def test_durations_that_nobody_used_are_told(tmp_path):
+    minutes = ("4.5", "38", "11.5", "18", "6")
+    rows = [(dated(begin, end)[0], lasts, label, "x") for (begin, end, label), lasts in zip(ROWS, minutes, strict=True)]
+    rows.append((dated("09:05:00", "")[0], "0", "over", "x"))
+    spans = read_spans(write(tmp_path, "A,B,C,D", rows), layout=UNTIL_NEXT)
+    assert [c for c in spans.cautions if c.endswith('[file] duration = "B"')]
+
+
+@pytest.mark.parametrize(
+    "column",
+    [
+        pytest.param(lambda i: "2026-04-23 10:00:00", id="the time of an export"),
+        pytest.param(lambda i: f"2026-04-22 12:{3 * i * i:02d}:00", id="times of upload"),
+        pytest.param(lambda i: str(50 + 3 * i * i), id="beats a minute"),
+        pytest.param(lambda i: f"2026-04-22 {int(ROWS[i][0][:2]) + 1:02d}{ROWS[i][0][2:]}", id="another clock"),
+        pytest.param(lambda i: f"seen at {i}:00 or so {i}-1-1", id="remarks"),
+    ],
+)
+def test_other_columns_are_passed_over(tmp_path, column):
+    rows = [(dated(begin, end)[0], column(i), label, "x") for i, (begin, end, label) in enumerate(ROWS)]
+    path = write(tmp_path, "A,B,C,D", rows)
+    path.write_text(path.read_text("utf-8") + f"2026-04-22 09:05:00,{column(4)},over,x\n", encoding="utf-8")
+    assert not [c for c in read_spans(path, layout=UNTIL_NEXT).cautions if c.startswith("column")]
+
+
+def test_epochs_with_ends_of_their_own_need_no_caution(tmp_path):
+    rows = [
+        (f"2026-04-22 22:{i:02d}:00", f"2026-04-22 22:{i + 1:02d}:00", "wake" if i < 3 else "light") for i in range(9)
+    ]
+    spans = read_spans(write(tmp_path, "time,B,stage", rows))
+    assert not [c for c in spans.cautions if c.startswith("column")]
