@@ -5,13 +5,23 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
-from sleepagree.errors import FileFormatError, InputError, SleepAgreeError
-from sleepagree.planning import LimitsPrecision, MeanPrecision, PlanGrid, Precision, VarianceComponents, plan_grid
+from sleepagree.errors import FileFormatError, InputError, SleepAgreeError, counted
+from sleepagree.planning import (
+    UPPER_CONFIDENCE,
+    LimitsPrecision,
+    MeanPrecision,
+    PlanGrid,
+    Precision,
+    VarianceComponents,
+    plan_grid,
+)
 from sleepagree.readers._text import read_bytes
 from sleepagree.study_documents import STUDY_SCHEMA
+from sleepagree.study_results import find_measure, spoken_measure
 
 _DEFAULT_MEASURES: Final = 5
 
@@ -94,7 +104,7 @@ def plan_from_results(path: Path, device: str | None, measures: Sequence[str], *
     """
     document = _load(path)
     try:
-        statistics = _statistics_of(document, device, measures, path.name)
+        settings["wanted"], statistics = _statistics_of(document, device, measures, settings["wanted"], path.name)
     except SleepAgreeError:
         raise
     except (KeyError, TypeError, ValueError, AttributeError) as error:
@@ -103,22 +113,20 @@ def plan_from_results(path: Path, device: str | None, measures: Sequence[str], *
 
 
 def _statistics_of(
-    document: dict[str, Any], device: str | None, measures: Sequence[str], name: str
-) -> dict[str, Precision]:
+    document: dict[str, Any], device: str | None, measures: Sequence[str], widths: Mapping[str, float], name: str
+) -> tuple[dict[str, float], dict[str, Precision]]:
+    """Return the wanted half-widths under the names of statistics, and the statistics to plan.
+
+    Where only half-widths are asked for, those statistics are planned and no others.
+    """
     found = _find_device(document, device, name)
     bias = {row["measure"]: row for row in found["bias"]}
-    wanted = list(measures) or _usual(bias)
+    asked = {_statistic_name(text, bias): width for text, width in widths.items()}
+    named = [_measure_of(text, bias, name) for text in measures]
+    of_widths = [statistic.partition(" ")[2] for statistic in asked]
+    wanted = named or [m for m in dict.fromkeys(of_widths) if m in bias] or _usual(bias)
     statistics: dict[str, Precision] = {}
     for measure in wanted:
-        if measure not in bias:
-            raise InputError(
-                "the study has no such measure",
-                name,
-                "--measure",
-                measure,
-                "one of " + ", ".join(bias),
-                "Give one of these names.",
-            )
         components = _from_row(bias[measure], name)
         if components is None:
             continue
@@ -127,7 +135,35 @@ def _statistics_of(
     kappa = _kappa_components(found)
     if kappa is not None and not measures:
         statistics["kappa"] = MeanPrecision(kappa)
-    return statistics
+    if asked and not named and set(asked) <= set(statistics):
+        statistics = {statistic: statistics[statistic] for statistic in asked}
+    return asked, statistics
+
+
+def _measure_of(text: str, bias: Mapping[str, Any], name: str) -> str:
+    measure = find_measure(text, bias)
+    if measure is None:
+        raise InputError(
+            "the study has no such measure",
+            name,
+            "--measure",
+            text,
+            "one of " + ", ".join(map(spoken_measure, bias)),
+            "Give one of these names.",
+        )
+    return measure
+
+
+def _statistic_name(text: str, bias: Mapping[str, Any]) -> str:
+    """Return a statistic's name for what somebody wrote, whose measure may be in either spelling."""
+    head, _, tail = " ".join(text.split()).partition(" ")
+    return f"{head.casefold()} {find_measure(tail, bias) or tail}".strip()
+
+
+def speak_statistic(name: str) -> str:
+    """Return the name of a planned statistic as people read it (``bias minutes REM``)."""
+    head, _, measure = name.partition(" ")
+    return f"{head} {spoken_measure(measure)}".strip()
 
 
 def _usual(bias: Mapping[str, Any]) -> list[str]:
@@ -143,7 +179,7 @@ def _plan(statistics: dict[str, Precision], settings: dict[str, Any]) -> PlanGri
             "",
             "--width",
             unknown[0],
-            "one of " + ", ".join(statistics),
+            "one of " + ", ".join(map(speak_statistic, statistics)),
             "Give one of these names, or name its measure with --measure.",
         )
     if not statistics:
@@ -155,12 +191,46 @@ def _plan(statistics: dict[str, Precision], settings: dict[str, Any]) -> PlanGri
             "a study of several participants",
             "State the SDs instead (--between-sd, --within-sd).",
         )
-    return plan_grid(statistics, **settings)
+    grid = plan_grid(statistics, **settings)
+    if not any(part.rests_on_few for _, part in grid.assumed):
+        return grid
+    at_bound = {name: _at_upper_bound(precision) for name, precision in statistics.items()}
+    return replace(grid, at_upper_bound=plan_grid(at_bound, **settings))
+
+
+def _at_upper_bound(precision: Precision) -> Precision:
+    components = precision.components.at_upper_bound
+    return LimitsPrecision(components) if isinstance(precision, LimitsPrecision) else MeanPrecision(components)
+
+
+def plan_cautions(grid: PlanGrid) -> tuple[str, ...]:
+    """Return what a reader of a plan should be warned of."""
+    few = {name.partition(" ")[2] or name: (name, part) for name, part in grid.assumed if part.rests_on_few}
+    if not few:
+        return ()
+    told = []
+    for measure, (name, part) in few.items():
+        digits = 3 if has_small_numbers(name, part) else 1
+        told.append(
+            f"{spoken_measure(measure)} {part.between_sd:.{digits}f}, at most {part.between_sd_high:.{digits}f}"
+        )
+    people = min(part.participants for _, part in few.values())
+    return (
+        f"The SDs between people are estimated from {counted(people, 'participant')}, which is few: {'; '.join(told)} "
+        f"(upper bounds of {100 * UPPER_CONFIDENCE:g} %). A study planned with the estimates may turn out too small; "
+        "with --width, the sizes for the upper bounds are given, too.",
+    )
+
+
+def has_small_numbers(name: str, part: VarianceComponents) -> bool:
+    """Whether a statistic's figures need three digits: kappa, and logarithms of ratios."""
+    return "kappa" in name or _OF_LOGS in part.source
 
 
 def _load(path: Path) -> dict[str, Any]:
+    data = read_bytes(path)
     try:
-        document = json.loads(read_bytes(path))
+        document = json.loads(data)
     except (ValueError, RecursionError):
         document = None
     if not isinstance(document, dict) or document.get("schema") != STUDY_SCHEMA:
@@ -189,21 +259,30 @@ def _find_device(document: dict[str, Any], name: str | None, path: str) -> dict[
     )
 
 
+#: Said of SDs of log ratios, whose half-widths are of logarithms, too.
+_OF_LOGS: Final = "of log ratios: 0.05 is about 5 %"
+
+
 def _from_row(row: dict[str, Any], path: str) -> VarianceComponents | None:
-    between, within = row.get("between_sd"), row.get("within_sd")
-    source = f"{path}: {row['participants']} participants, {row['nights']} nights"
-    if row["participants"] < 2:
+    people, nights = row["participants"], row["nights"]
+    source = f"{path}: {counted(people, 'participant')}, {counted(nights, 'night')}"
+    if people < 2:
         return None
-    if between is None:
-        return None if row["sd"] is None else VarianceComponents(row["sd"], math.nan, source)
-    return VarianceComponents(between, math.nan if within is None else within, source)
+    parts = [row.get(key) for key in ("between_sd", "within_sd", "between_sd_high", "sd")]
+    if row["unit"] == "ratio":
+        source = f"{source}; {_OF_LOGS}"
+        parts = [None if part is None else math.log(part) for part in parts]
+    between, within, high, sd = (math.nan if part is None else part for part in parts)
+    if math.isnan(between):
+        return None if math.isnan(sd) else VarianceComponents(sd, math.nan, source, high, people)
+    return VarianceComponents(between, within, source, high, people)
 
 
 def _kappa_components(device: dict[str, Any]) -> VarianceComponents | None:
     for mapping in device["mappings"]:
         found = mapping["averaged"].get("kappa")
         if found and found.get("between_sd") is not None:
-            within = found.get("within_sd")
+            within, high = (math.nan if found.get(k) is None else found[k] for k in ("within_sd", "between_sd_high"))
             source = f"kappa of a night under '{mapping['name']}'"
-            return VarianceComponents(found["between_sd"], math.nan if within is None else within, source)
+            return VarianceComponents(found["between_sd"], within, source, high, found.get("participants") or 0)
     return None

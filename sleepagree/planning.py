@@ -16,14 +16,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
-from typing import Any, Protocol
+from typing import Any, Final, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from sleepagree.by_participant import Design, design_of, number_participants, take_moments
+from sleepagree.by_participant import Design, Moments, design_of, number_participants, take_moments
 from sleepagree.errors import InputError, counted
 from sleepagree.estimate import NAN
 from sleepagree.limits import LimitsOfAgreement, VariancePart, mover_half_widths
@@ -38,6 +38,10 @@ from sleepagree.normal_factors import (
     sd_nodes,
     smallest_count,
 )
+
+#: From fewer participants an SD between them is taken with its upper bound beside it.
+FEW_FOR_AN_SD: Final = 10
+UPPER_CONFIDENCE: Final = 0.95
 
 # --------------------------------------------------------------------------- variance components
 
@@ -56,11 +60,17 @@ class VarianceComponents:
         night are then undefined.
     source : str
         Where the figures come from, in words.
+    between_sd_high : float
+        Upper confidence bound of ``between_sd``, see :func:`upper_between_sd`; nan for stated figures.
+    participants : int
+        Participants that the figures were estimated from; 0 for stated figures.
     """
 
     between_sd: float
     within_sd: float
     source: str = "stated"
+    between_sd_high: float = NAN
+    participants: int = 0
 
     def __post_init__(self) -> None:
         for name in ("between_sd", "within_sd"):
@@ -77,6 +87,16 @@ class VarianceComponents:
     def night_sd(self) -> float:
         """SD of a single night of somebody."""
         return math.hypot(self.between_sd, self.within_sd) if self.separable else self.between_sd
+
+    @property
+    def at_upper_bound(self) -> VarianceComponents:
+        """The same with the SD between participants at its upper bound."""
+        return replace(self, between_sd=max(self.between_sd, self.between_sd_high))
+
+    @property
+    def rests_on_few(self) -> bool:
+        """Whether so few participants were used that the SD between them may be far off."""
+        return 0 < self.participants < FEW_FOR_AN_SD and not math.isnan(self.between_sd_high)
 
     def sd_of_means(self, nights: int) -> float:
         """SD of participants' means over ``nights`` nights; nan if the parts are not known apart."""
@@ -159,10 +179,62 @@ def components_from_values(
         )
     source = source or f"{participants} participants, {len(who)} nights"
     moments = take_moments(figures, who)
+    high = upper_between_sd(moments)
     if design is Design.ONE_NIGHT_EACH:
         sd = math.sqrt(moments.variance_of_means)
-        return VarianceComponents(sd, NAN, f"{source}; one night per participant")
-    return VarianceComponents(math.sqrt(max(moments.between_variance, 0.0)), math.sqrt(moments.within_variance), source)
+        return VarianceComponents(sd, NAN, f"{source}; one night per participant", high, participants)
+    between, within = math.sqrt(max(moments.between_variance, 0.0)), math.sqrt(moments.within_variance)
+    return VarianceComponents(between, within, source, high, participants)
+
+
+def upper_between_sd(moments: Moments, *, confidence: float = UPPER_CONFIDENCE) -> float:
+    """Return an upper confidence bound of the SD between participants' long-run means.
+
+    Parameters
+    ----------
+    moments : Moments
+        Of values of nights nested in participants, at least two of them.
+    confidence : float
+        One-sided: the bound lies above the true SD in so large a part of studies.
+
+    Returns
+    -------
+    float
+        With several nights each the modified large-sample bound of a variance component, with participants' means
+        weighed alike where numbers of nights differ; with one night each the chi-square bound of the SD of single
+        nights. It is above 0 in most cases in which the estimate is 0.
+
+    References
+    ----------
+    Burdick RK, Graybill FA (1992). Confidence Intervals on Variance Components. Marcel Dekker: the modified
+    large-sample interval of the difference of two mean squares (Ting, Burdick, Graybill, Jeyaratnam & Lu 1990, J Stat
+    Comput Simul 35:135), from memory; its coverage is simulated in the tests.
+
+    Examples
+    --------
+    Four people, three nights each; the people seem to be all alike, which four of them cannot show.
+
+    >>> who = [0, 0, 0, 1, 1, 1, 2, 2, 2, 3, 3, 3]
+    >>> values = [12, -3, 4, 9, 1, 15, -2, 7, 10, 14, 3, 6]
+    >>> found = components_from_values(values, participant=who)
+    >>> found.between_sd, round(found.between_sd_high, 1)
+    (0.0, 4.2)
+    """
+    from scipy.special import chdtri, fdtri
+
+    check_probability("confidence", confidence)
+    tail = 1 - confidence
+    degrees = len(moments.means) - 1
+    nights = moments.harmonic_nights
+    above = degrees / float(chdtri(degrees, confidence)) - 1
+    if not moments.within_degrees:
+        return math.sqrt(moments.variance_of_means * (1 + above))
+    first, second = nights * moments.variance_of_means, moments.within_variance
+    below = 1 - moments.within_degrees / float(chdtri(moments.within_degrees, tail))
+    ratio = float(fdtri(degrees, moments.within_degrees, tail))
+    both = ((1 - ratio) ** 2 - above**2 * ratio**2 - below**2) / ratio
+    reach = (above * first) ** 2 + (below * second) ** 2 + both * first * second
+    return math.sqrt(max(first - second + math.sqrt(max(reach, 0.0)), 0.0) / nights)
 
 
 def components_of_pooled_kappa(
@@ -416,6 +488,8 @@ class PlanGrid:
         Per wanted half-width the study with the fewest nights in all, participants times nights.
     smallest_by_nights : tuple of SmallestStudy
         The same for every number of nights of the grid.
+    at_upper_bound : PlanGrid or None
+        The same with every SD between participants at its upper bound; None unless some rest on few participants.
     """
 
     level: float
@@ -424,9 +498,11 @@ class PlanGrid:
     cells: tuple[PlanCell, ...]
     smallest: tuple[SmallestStudy, ...]
     smallest_by_nights: tuple[SmallestStudy, ...]
+    at_upper_bound: PlanGrid | None = None
 
     def as_record(self) -> dict[str, Any]:
         """Return ``assumed``, ``grid`` and ``smallest`` as plain values for JSON (None for undefined)."""
+        bound = self.at_upper_bound
         return {
             "assumed": {
                 "level": self.level,
@@ -435,6 +511,8 @@ class PlanGrid:
                     name: {
                         "between_sd": part.between_sd,
                         "within_sd": _number(part.within_sd),
+                        "between_sd_high": _number(part.between_sd_high),
+                        "participants": part.participants or None,
                         "source": part.source,
                     }
                     for name, part in self.assumed
@@ -453,6 +531,9 @@ class PlanGrid:
                 name: [_study_record(s) for s in self.smallest_by_nights if s.statistic == name]
                 for name in dict.fromkeys(s.statistic for s in self.smallest_by_nights)
             },
+            "at_upper_bound": None
+            if bound is None
+            else {key: value for key, value in bound.as_record().items() if key in ("grid", "smallest")},
         }
 
 

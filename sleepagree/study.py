@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
@@ -45,6 +46,7 @@ from sleepagree.study_results import (
     StudyOptions,
     StudyRedistribution,
     Values,
+    find_measure,
 )
 
 __all__ = [
@@ -89,6 +91,7 @@ def summarise_study(outcomes: Sequence[NightSummary | Refusal], options: StudyOp
     refused = tuple(o for o in outcomes if isinstance(o, Refusal))
     names = list(dict.fromkeys(night.device for night in scored))
     devices = tuple(_study_device(name, tuple(n for n in scored if n.device == name), options) for name in names)
+    options = replace(options, margins=_name_margins(options.margins, devices))
     comparisons = tuple(
         found
         for i, first in enumerate(devices)
@@ -98,6 +101,14 @@ def summarise_study(outcomes: Sequence[NightSummary | Refusal], options: StudyOp
     scorers = tuple(s for device in devices for s in summarise_scorers(device))
     cautions = study_cautions(devices, refused, options, scorers)
     return StudyAgreement(devices, refused, len(outcomes), comparisons, scorers, options, cautions)
+
+
+def _name_margins(
+    margins: tuple[tuple[str, float], ...], devices: tuple[DeviceStudy, ...]
+) -> tuple[tuple[str, float], ...]:
+    """Return margins under the names that results have for their measures; unknown ones as they were given."""
+    names = list(dict.fromkeys(row.measure for device in devices for row in device.bias))
+    return tuple((find_measure(asked, names) or asked, margin) for asked, margin in margins)
 
 
 # --- one device -------------------------------------------------------------------------------------------
@@ -236,9 +247,10 @@ def measure_table(
 def _bias_table(
     name: str, grouped: NightGroups, first: StudyMapping, device_set: StageSet, options: StudyOptions
 ) -> tuple[BiasRow, ...]:
-    margins = dict(options.margins)
     rows = []
     table = measure_table(grouped.nights, first.mapping, first.night_counts, device_set=device_set)
+    names = [measure for measure, *_ in table]
+    margins = {find_measure(asked, names): margin for asked, margin in options.margins}
     participants = grouped.of_night
     for measure, unit, reference, device in table:
         if np.isnan(device).all():
@@ -260,6 +272,7 @@ def _bias_table(
                 frozen_array(reference, np.float64),
                 frozen_array(device, np.float64),
                 _lines_if_uneven(values, limits),
+                _spread_of(values, limits),
             )
         )
     return tuple(rows)
@@ -273,6 +286,14 @@ def _differences(reference: Values, device: Values, limits: LimitsOfAgreement) -
         return np.full(len(reference), NAN)
     logs: Values = np.log(device) - np.log(reference)
     return logs
+
+
+def _spread_of(values: dict[str, Any], limits: LimitsOfAgreement) -> VarianceComponents | None:
+    """Return the spread of the differences between and within participants, None for fewer than two."""
+    if limits.participants < 2 or math.isnan(limits.sd):
+        return None
+    differences = _differences(values["reference"], values["device"], limits)
+    return components_from_values(differences, participant=values["participant"])
 
 
 def _lines_if_uneven(values: dict[str, Any], limits: LimitsOfAgreement) -> RegressionLimits | None:

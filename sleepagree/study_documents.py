@@ -37,7 +37,7 @@ BIAS_COLUMNS: Final = (
 #: Columns that go beyond those above.
 MORE_BIAS_COLUMNS: Final = (
     "mape", "between_sd", "within_sd", "bootstrap_low", "bootstrap_high", "dropped", "margin", "equivalence_p",
-    "equivalent", "line_intercept", "line_spread_intercept",
+    "equivalent", "line_intercept", "line_spread_intercept", "between_sd_high",
 )  # fmt: skip
 
 
@@ -96,6 +96,8 @@ def study_mapping_document(studied: StudyMapping) -> Document:
         averaged["kappa"] |= {
             "between_sd": number(components.between_sd),
             "within_sd": number(components.within_sd),
+            "between_sd_high": number(components.between_sd_high),
+            "participants": components.participants,
         }
     return {
         "name": studied.mapping.name,
@@ -127,6 +129,9 @@ def bias_document(row: BiasRow) -> Document:
         "mape": number(limits.mape),
         "between_sd": number(limits.between_sd),
         "within_sd": number(limits.within_sd),
+        "between_sd_high": None
+        if row.components is None
+        else number(on_printed_scale(row, row.components.between_sd_high)),
         "bootstrap_low": number(on_printed_scale(row, row.bootstrap.percentile.low)),
         "bootstrap_high": number(on_printed_scale(row, row.bootstrap.percentile.high)),
         "dropped": limits.dropped,

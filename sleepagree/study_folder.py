@@ -20,6 +20,7 @@ from sleepagree.output import csv_text, encode_text, fresh_folder, is_partial, r
 from sleepagree.paired_table import hash_file, is_paired_table, read_paired_nights
 from sleepagree.study import StudyAgreement, StudyOptions, summarise_study
 from sleepagree.study_documents import bias_rows, confusion_rows, night_rows, study_document
+from sleepagree.study_results import spoken_measure
 from sleepagree.study_run import Execution, ScoringOptions, forget_chunks, refuse_duplicates, run_rows
 from sleepagree.study_text import refusal_lines
 
@@ -122,7 +123,7 @@ def _refuse_unknown_margins(study: StudyAgreement) -> None:
                 "",
                 "--margin",
                 name,
-                "one of " + ", ".join(measures),
+                "one of " + ", ".join(map(spoken_measure, measures)),
                 "Correct its name; a margin that is passed over would not be tested.",
             )
 

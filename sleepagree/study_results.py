@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -117,6 +118,33 @@ class StudyMapping:
         return None
 
 
+def spoken_measure(measure: str) -> str:
+    """Return a measure as people read it.
+
+    Examples
+    --------
+    >>> spoken_measure("minutes rem"), spoken_measure("minutes W"), spoken_measure("TST")
+    ('minutes REM', 'minutes wake', 'TST')
+    """
+    head, _, tail = measure.partition(" ")
+    return f"{head} {speak(tail)}" if head in ("minutes", "percent") else measure
+
+
+def find_measure(asked: str, measures: Iterable[str]) -> str | None:
+    """Return the measure that somebody means, whatever the case of its letters and either spelling of its class.
+
+    Examples
+    --------
+    >>> find_measure("Minutes REM", ["TST", "minutes rem"]), find_measure("tst", ["TST"]), find_measure("naps", ["TST"])
+    ('minutes rem', 'TST', None)
+    """
+    folded = " ".join(asked.split()).casefold()
+    for measure in measures:
+        if folded in (measure.casefold(), spoken_measure(measure).casefold()):
+            return measure
+    return None
+
+
 @dataclass(frozen=True, eq=False)
 class BiasRow:
     """Bias of one measure of a device over nights.
@@ -137,6 +165,9 @@ class BiasRow:
         Values of each night.
     lines : RegressionLimits or None
         Limits as straight lines in the level, where the spread is known to change with it.
+    components : VarianceComponents or None
+        Spread of the differences between and within participants, on the scale of ``limits``; None for fewer than two
+        participants.
     """
 
     measure: str
@@ -148,12 +179,12 @@ class BiasRow:
     reference: Values
     device: Values
     lines: RegressionLimits | None = None
+    components: VarianceComponents | None = None
 
     @property
     def name(self) -> str:
         """The measure as people read it: classes as in tables (``minutes REM``, ``minutes wake``)."""
-        head, _, tail = self.measure.partition(" ")
-        return f"{head} {speak(tail)}" if head in ("minutes", "percent") else self.measure
+        return spoken_measure(self.measure)
 
     @property
     def is_drawn(self) -> bool:

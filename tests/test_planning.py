@@ -54,6 +54,37 @@ STATED = VarianceComponents(15.0, 20.0)
 # ------------------------------------------------------------------ components
 
 
+@pytest.mark.parametrize(("people", "nights", "between", "within"), [(4, 3, 10, 20), (8, 2, 10, 10), (5, 1, 10, 10)])
+def test_the_upper_bound_of_the_spread_between_people_holds_in_95_of_100_studies(
+    people: int, nights: int, between: float, within: float
+) -> None:
+    # simulated studies, whose truth is known; with one night each it is that of single nights
+    random = np.random.default_rng([people, nights])
+    who = np.repeat(np.arange(people), nights)
+    truth = between if nights > 1 else math.hypot(between, within)
+    studies = 2000
+    held = 0
+    for _ in range(studies):
+        values = np.repeat(random.normal(0, between, people), nights) + random.normal(0, within, people * nights)
+        held += components_from_values(values, participant=who).between_sd_high >= truth
+    # four standard errors of a share of .95 in 2000 studies
+    assert abs(held / studies - 0.95) < 4 * math.sqrt(0.95 * 0.05 / studies)
+
+
+def test_the_upper_bound_with_one_night_each_is_that_of_a_chi_square() -> None:
+    values = [3.0, 8.0, 1.0, 9.0, 4.0]
+    found = components_from_values(values, participant=range(5))
+    # scipy: (n - 1) s^2 / sigma^2 is chi-square with n - 1 degrees of freedom
+    assert found.between_sd_high == pytest.approx(np.std(values, ddof=1) * math.sqrt(4 / stats.chi2.ppf(0.05, 4)))
+    assert found.participants == 5
+    assert found.rests_on_few
+
+
+def test_stated_figures_rest_on_nobody() -> None:
+    assert not STATED.rests_on_few
+    assert STATED.at_upper_bound == STATED
+
+
 def test_spread_of_means_over_nights() -> None:
     assert STATED.night_sd == 25
     assert STATED.sd_of_means(1) == 25
@@ -224,7 +255,9 @@ def test_record_is_plain_json() -> None:
     assert set(record["grid"][0]["half_width"]) == {"bias TST", "limits TST"}
     assert record["smallest"]["bias TST"]["participants"] == 40
     assert record["smallest"]["bias TST"]["nights"] == 1
-    assert record["assumed"]["statistics"]["bias TST"] == {"between_sd": 15.0, "within_sd": 20.0, "source": "stated"}
+    assert record["assumed"]["statistics"]["bias TST"] == {
+        "between_sd": 15.0, "within_sd": 20.0, "between_sd_high": None, "participants": None, "source": "stated",
+    }  # fmt: skip
 
 
 def test_what_cannot_be_planned_is_null_with_a_reason() -> None:

@@ -26,6 +26,7 @@ from sleepagree.cli import options as shared
 @click.option("--confidence", type=shared.Number(0.5, 0.9999), default=0.95, show_default=True)
 @shared.json_option
 @shared.overwrite_option
+@shared.quiet_option
 def plan(**options: Any) -> None:
     """Show how wide the intervals of a study of a given size would be, and how many people they need.
 
@@ -35,7 +36,7 @@ def plan(**options: Any) -> None:
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
     from sleepagree.documents import dump, software
-    from sleepagree.plan_request import plan_from_results, plan_from_stated, read_sizes, read_widths
+    from sleepagree.plan_request import plan_cautions, plan_from_results, plan_from_stated, read_sizes, read_widths
     from sleepagree.plan_text import plan_lines
 
     with shared.wrong_use("--width"):
@@ -64,7 +65,13 @@ def plan(**options: Any) -> None:
     else:
         raise click.UsageError("give --from results.json, or --between-sd (and --within-sd), or --kappa-between-sd")
     if options["json_path"]:
-        document = {"schema": "sleepagree.plan/1", "software": software(), **grid.as_record()}
+        document = {
+            "schema": "sleepagree.plan/1",
+            "software": software(),
+            **grid.as_record(),
+            "cautions": list(plan_cautions(grid)),
+        }
         shared.write_json(dump(document), options["json_path"], overwrite=options["overwrite"])
     if options["json_path"] != "-":
         click.echo("\n".join(plan_lines(grid)))
+    shared.print_cautions(plan_cautions(grid), quiet=options["quiet"])

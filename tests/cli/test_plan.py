@@ -189,3 +189,93 @@ def test_bytes_that_are_no_study(data: bytes, tmp_path: Path) -> None:
     path.write_bytes(data)
     result = run("plan", "--from", path)
     assert result.exit_code == 1, (result.output, result.exception)
+
+
+# --- figures from few people, names, and what is printed --------------------------------------------------
+
+
+def test_a_plan_from_four_people_shows_the_upper_bound_and_what_it_asks_for(results: Path, tmp_path: Path) -> None:
+    words = ("--from", results, "--width", "bias TST=10")
+    document = plan(*words, folder=tmp_path)
+    assumed = document["assumed"]["statistics"]["bias TST"]
+    assert assumed["participants"] == 4
+    # of these four invented people the estimate is 0, and the bound is not
+    assert assumed["between_sd"] == 0
+    bound = assumed["between_sd_high"]
+    assert bound > 5
+    at_bound = document["at_upper_bound"]["smallest"]["bias TST"]
+    stated = ("--between-sd", repr(bound), "--within-sd", repr(assumed["within_sd"]), "--width", "bias=10")
+    same = plan(*stated, folder=tmp_path)["smallest"]["bias"]
+    assert (at_bound["participants"], at_bound["nights"]) == (same["participants"], same["nights"])
+    assert at_bound["participants"] > document["smallest"]["bias TST"]["participants"]
+    result = run("plan", *words)
+    assert f"TST 0.0, at most {bound:.1f} (upper bounds of 95 %)" in result.stderr
+    assert "caution" not in result.stdout
+    told = " ".join(result.stdout.split())
+    assert f"at its upper bound: {at_bound['participants']} participants with {at_bound['nights']} night" in told
+    assert document["cautions"] == [result.stderr.strip().removeprefix("caution: ")]
+    assert run("plan", *words, "--quiet").stderr == ""
+
+
+def test_stated_figures_and_many_people_need_no_caution(results: Path, tmp_path: Path) -> None:
+    assert plan(*STATED, folder=tmp_path)["cautions"] == []
+    document = json.loads(results.read_text())
+    for row in document["devices"][0]["bias"]:
+        row["participants"] = 10
+    for mapping in document["devices"][0]["mappings"]:
+        if "kappa" in mapping["averaged"]:
+            mapping["averaged"]["kappa"]["participants"] = 10
+    many = tmp_path / "results.json"
+    many.write_text(json.dumps(document))
+    told = plan("--from", many, folder=tmp_path)
+    assert told["cautions"] == []
+    assert told["at_upper_bound"] is None
+
+
+def test_only_what_a_width_is_wanted_of_is_planned(results: Path, tmp_path: Path) -> None:
+    document = plan("--from", results, "--width", "bias TST=10", *SMALL, folder=tmp_path)
+    assert set(document["assumed"]["statistics"]) == {"bias TST"}
+    result = run("plan", "--from", results, "--width", "bias TST=10", *SMALL)
+    assert result.stdout.count("HALF-WIDTH") == 1
+    # a measure that is not among those planned by default
+    document = plan("--from", results, "--width", "limits WASO=30", "--width", "kappa=0.1", *SMALL, folder=tmp_path)
+    assert set(document["assumed"]["statistics"]) == {"limits WASO", "kappa"}
+
+
+@pytest.mark.parametrize("written", ["minutes REM", "minutes rem", "Minutes Rem"])
+def test_a_measure_is_found_in_either_spelling(written: str, results: Path, tmp_path: Path) -> None:
+    words = ("--from", results, "--device", "pad B", *SMALL)
+    document = plan(*words, "--measure", written, "--width", f"bias {written}=20", folder=tmp_path)
+    assert set(document["assumed"]["statistics"]) == {"bias minutes rem", "limits minutes rem"}
+    assert document["smallest"]["bias minutes rem"]["wanted"] == 20
+    result = run("plan", *words, "--measure", written)
+    assert "of bias minutes REM (expected)" in result.stdout
+    assert "minutes rem" not in result.output
+    missing = run("plan", *words, "--measure", "naps")
+    assert "minutes REM" in missing.stderr
+    assert "minutes rem" not in missing.stderr
+
+
+def test_a_file_that_is_not_there_is_said_not_to_be(tmp_path: Path) -> None:
+    result = run("plan", "--from", tmp_path / "nosuch.json")
+    assert result.exit_code == 1
+    assert "nosuch.json: the file does not exist" in result.stderr
+
+
+def test_a_plan_fits_a_terminal(results: Path) -> None:
+    many = ",".join(str(n) for n in range(1, 15))
+    for words in (("--from", results), (*STATED, "--kappa-between-sd", "0.1", "--nights", many)):
+        result = run("plan", *words)
+        assert result.exit_code == 0
+        assert [line for line in result.stdout.splitlines() if len(line) > 80] == []
+
+
+def test_half_widths_of_ratios_are_of_logarithms(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    words = ("--log-ratio", "--mapping", "wake-sleep", "--resamples", "5")
+    assert run("study", FERRY / "nights.csv", "--out", out, *words).exit_code == 0
+    row = next(b for b in json.loads((out / "results.json").read_text())["devices"][0]["bias"] if b["measure"] == "TST")
+    document = plan("--from", out / "results.json", "--measure", "TST", *SMALL, folder=tmp_path)
+    assumed = document["assumed"]["statistics"]["bias TST"]
+    assert assumed["within_sd"] == pytest.approx(math.log(row["within_sd"]))
+    assert "log ratios" in assumed["source"]

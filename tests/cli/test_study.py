@@ -115,6 +115,15 @@ def test_a_refusal_names_the_columns_of_the_table_and_no_option_that_a_study_lac
     assert "--layout" not in refused["reason"]
 
 
+@pytest.mark.parametrize("written", ["minutes REM", "MINUTES rem"])
+def test_a_margin_is_found_in_either_spelling(written: str, table: Path) -> None:
+    result = run("bias", table, *QUICK, "--margin", f"{written}=20", "--json", "-")
+    assert result.exit_code == 0, result.output
+    (tested,) = [b["measure"] for b in json.loads(result.stdout)["pad B"] if "equivalence" in b]
+    assert tested == "minutes rem"
+    assert "minutes REM: the mean difference is" in run("bias", table, *QUICK, "--margin", f"{written}=20").stdout
+
+
 def test_a_reason_that_many_nights_share_stands_once(table: Path, tmp_path: Path) -> None:
     files = sorted(p.relative_to(table.parent).as_posix() for p in (table.parent / "band-a").glob("*.csv"))
     spoil(table, *files)
