@@ -71,7 +71,9 @@ class CommandGroup(click.Group):
         except SleepAgreeError as error:
             if ctx.params.get("debug"):
                 raise
-            click.echo(f"sleepagree: {error}", err=True)
+            from sleepagree.cli.terminal import fit_terminal
+
+            click.echo(fit_terminal(f"sleepagree: {error}"), err=True)
             ctx.exit(1)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 
@@ -38,6 +39,27 @@ def test_a_command_without_arguments_is_wrong_use_or_help(name):
     result = CliRunner().invoke(main, [name])
     assert result.exit_code in ((2,) if name != "plan" else (1, 2))
     assert "Traceback" not in result.output
+
+
+def test_a_message_is_broken_at_the_width_of_a_terminal(tmp_path):
+    """By a terminal of 80 columns, which a pipe is not."""
+    pty = pytest.importorskip("pty")
+    table = tmp_path / "nights.csv"
+    table.write_text("subject,night,device,ref,dev\n")
+    command = [sys.executable, "-m", "sleepagree", "study", str(table), "--out", str(tmp_path / "out")]
+    piped = subprocess.run(command, capture_output=True, text=True, check=False).stderr
+    assert max(map(len, piped.splitlines())) > 100
+    ours, theirs = pty.openpty()
+    environment = {**os.environ, "COLUMNS": "80"}
+    with os.fdopen(theirs, "w") as stream:
+        subprocess.run(command, stderr=stream, env=environment, check=False)
+    shown = b""
+    while b"overlooked." not in shown:
+        shown += os.read(ours, 4096)
+    os.close(ours)
+    lines = shown.decode().replace("\r", "").splitlines()
+    assert max(map(len, lines)) <= 80
+    assert "".join(piped.split()) == "".join("".join(lines).split())
 
 
 def test_version():
