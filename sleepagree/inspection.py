@@ -53,6 +53,7 @@ _READER_OF: Final = {
 }
 _NUMBER: Final = re.compile(r"[+-]?\d+([.,]\d+)?")
 _TIME: Final = re.compile(r"\d:\d\d|\d[-/.]\d+[-/.]\d")
+_FORM_LINE: Final = re.compile(r'^\s*time = "(%[^"]*)"(?:\s*# (.*))?$', re.MULTILINE)
 _MOST_ROUNDS: Final = 50
 _SLACK_S: Final = 1e-3
 
@@ -151,6 +152,8 @@ class FileInspection:
         For EDF and BDF: how MNE reads the same file.
     unknown : tuple of str
         Labels that a layout must name.
+    time_forms : tuple of (str, str)
+        Where times do not say which of two forms they have: each form as a layout names it, and when it holds.
     """
 
     file: str
@@ -176,6 +179,7 @@ class FileInspection:
     would_do: tuple[str, ...] = ()
     read_by_mne: tuple[str, ...] = ()
     unknown: tuple[str, ...] = field(default=())
+    time_forms: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -264,8 +268,8 @@ def _read_as_far_as_it_goes(path: Path, layout: Layout | None, zone: str | None)
                 problems.append(error)
             unknown |= dict.fromkeys(labels)
         except FileFormatError as error:
-            if _header(path, layout):
-                return _Reading(None, (), (error,), "")
+            if _header(path, layout) or _forms_of(error):
+                return _Reading(None, tuple(unknown), (*problems, error), overlap)
             raise
         except EpochGridError as error:
             is_first = settled is None or settled.overlaps is Overlaps.REFUSE
@@ -284,6 +288,11 @@ def _read_as_far_as_it_goes(path: Path, layout: Layout | None, zone: str | None)
     raise problems[0]
 
 
+def _forms_of(error: SleepAgreeError) -> tuple[tuple[str, str], ...]:
+    """Return the forms of times that an error offers: its remedy shows them as lines of a layout."""
+    return tuple((match[1], match[2] or "") for match in _FORM_LINE.finditer(error.remedy))
+
+
 def _by_mne(path: Path, layout: Layout | None) -> tuple[str, ...]:
     from sleepagree.readers.mne_files import compare_edf_with_mne
 
@@ -299,6 +308,7 @@ def _labels_only(path: Path, layout: Layout | None, reading: _Reading) -> FileIn
         problems=tuple(map(_sentence, reading.problems)),
         would_do=("Nothing yet: the file is refused as it is, for the reasons above.",),
         unknown=reading.unknown,
+        time_forms=tuple(form for problem in reading.problems for form in _forms_of(problem)),
     )
     if inspection.reader != _EDF:
         return replace(inspection, columns=_columns(path, layout, inspection.reader), header=_header(path, layout))

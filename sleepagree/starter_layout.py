@@ -70,6 +70,11 @@ def _file_lines(inspection: FileInspection, given: Layout) -> list[str]:
     if inspection.header:
         lines.append("# Columns of the file: " + ", ".join(_value(_comment(name)) for name, _ in inspection.header))
         lines += [f'{role} = ""    # fill in' for role in ("start", "stage") if getattr(given, role) is None]
+        lines += [
+            f'# {role} = ""    # {what}'
+            for role, what in (("end", "if a column tells when a row ends"), ("duration", "or how long it lasts"))
+            if getattr(given, role) is None
+        ]
     for role in ("start", "end", "duration", "stage", "date"):
         named = getattr(given, role)
         if named or role in columns:
@@ -86,9 +91,13 @@ def _file_lines(inspection: FileInspection, given: Layout) -> list[str]:
         value = getattr(given, key)
         if value is not None:
             lines.append(_line(key, str(value), used=True))
+    if inspection.time_forms:
+        lines.append("# The times can be read in more than one way: say which by taking one # away.")
+        for form, when in inspection.time_forms:
+            lines.append(_line("time", form, used=False) + (f"    # {when}" if when else ""))
     if given.begins is not None:
         lines.append(f"begins = {given.begins.isoformat()}")
-    elif inspection.start is None:
+    elif inspection.start is None and not inspection.time_forms:
         lines.append("# begins = 2026-03-01T22:30:00    # clock time of second 0")
     if given.zone is not None:
         lines.append(_line("zone", given.zone, used=True))

@@ -137,7 +137,26 @@ def test_a_table_whose_columns_are_not_known_shows_what_they_hold_but_no_cell(tm
     assert "no column holds the times" in seen.problems[0]
     layout = starter_layout(seen)
     assert 'start = ""    # fill in' in layout
+    assert '# end = ""    # if a column tells when a row ends' in layout
     assert '# Columns of the file: "when", "phase"' in layout
+
+
+def test_times_of_two_readings_get_both_forms_in_the_starter_layout(tmp_path):
+    path = write(tmp_path, "time,stage\n03/01/2026 10:30:00 PM,doze\n03/01/2026 10:30:30 PM,wake\n")
+    seen = inspect_file(path)
+    assert seen.columns == (("start", "time"), ("stage", "stage"))
+    assert seen.unknown == ("doze",)
+    assert any("the form of this date must be declared" in problem for problem in seen.problems)
+    text = starter_layout(seen)
+    offered = [line for line in text.splitlines() if line.startswith("# time = ")]
+    assert offered == [
+        '# time = "%d/%m/%Y %I:%M:%S %p"    # if the day comes first',
+        '# time = "%m/%d/%Y %I:%M:%S %p"    # if the month comes first',
+    ]
+    assert '"doze" = ""    # fill in' in text.splitlines()
+    filled = text.replace(offered[1], offered[1][2:]).replace('"doze" = ""', '"doze" = "light"')
+    spans = read_spans(path, layout=read_layout(write(tmp_path, filled, "filled.toml")))
+    assert f"{spans.start}" == "2026-03-01 22:30:00"
 
 
 def test_what_a_layout_said_is_kept_in_the_next_one(tmp_path):

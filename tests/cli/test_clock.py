@@ -58,7 +58,7 @@ def test_a_clock_that_is_right_is_left_alone(name):
 
 def test_the_report_says_both_figures_and_warns():
     result = invoke(SLOW, "--resamples", "100")
-    assert result.stdout.startswith(f"CLOCK of {SLOW}.csv against {SLOW}.edf\n")
+    assert result.stdout.startswith(f"CLOCK of device {SLOW}.csv against reference {SLOW}.edf\n")
     shown = " ".join(result.stdout.split())
     assert "kappa as recorded" in shown
     assert "kappa at best offset" in shown
