@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from sleepagree.errors import FileFormatError, InputError, shorten
+from sleepagree.object_store import is_remote, last_part
 from sleepagree.readers._text import read_bytes
 
 REQUIRED: Final = ("participant", "night", "device", "reference", "device_file")
@@ -29,7 +30,8 @@ class NightRow:
     participant, night, device : str
         Names.
     references : tuple of str
-        Reference files as written in the table; several for several scorers.
+        Reference files as written in the table; several for several scorers. One that begins with a protocol
+        (``s3://``) is read through fsspec.
     device_file : str
         Device file as written in the table.
     layout, reference_layout, reference_zone, device_zone, window : str
@@ -219,7 +221,8 @@ def _check_files(night: NightRow, folder: Path, known: dict[str, str], faults: l
     named += [("reference_layout", night.reference_layout)] if night.reference_layout else []
     for column, written in named:
         if written not in known:
-            known[written] = _fault_of_file(folder / written)
+            # asking a store for every file would take longer than reading it: one that is missing is a night refused
+            known[written] = "" if is_remote(written) else _fault_of_file(folder / written)
         if known[written]:
             faults.append(f"line {night.row}: {column} '{shorten(written)}' {known[written]}")
 
@@ -249,9 +252,14 @@ def _check_duplicates(nights: list[NightRow], faults: list[str]) -> None:
         other = files.get(night.device_file)
         if other is not None and _same_span(other, night):
             faults.append(
-                f"line {night.row}: device_file '{shorten(night.device_file)}' belongs to line {other.row} already"
+                f"line {night.row}: device_file '{_shown(night.device_file)}' belongs to line {other.row} already"
             )
         files.setdefault(night.device_file, night)
+
+
+def _shown(written: str) -> str:
+    """Return a cell for a message; an address in a store may hold keys."""
+    return shorten(last_part(written) if is_remote(written) else written)
 
 
 def _same_span(first: NightRow, second: NightRow) -> bool:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from typing import Any, Final
 
 from sleepagree.clock import combined_offsets
 from sleepagree.documents import Document, ceiling_document, number, software
 from sleepagree.estimate import Estimate
-from sleepagree.night_summary import MEASURE_NAMES, NightSummary, ScorerPair, SourceFile
+from sleepagree.night_summary import MEASURE_NAMES, NightSummary, Refusal, ScorerPair, SourceFile
 from sleepagree.nights_table import NightsTable
 from sleepagree.redistribution import BiasSource
 from sleepagree.regression_limits import SD_PER_MEAN_ABSOLUTE
@@ -233,7 +234,10 @@ def device_document(device: DeviceStudy) -> Document:
 
 def _clock_document(device: DeviceStudy) -> Document:
     """Return the best offset of each night, and whether they look like a clock."""
-    median_s, half_range_s, sentence = combined_offsets([n.best_offset_s for n in device.nights])
+    offsets = [n.best_offset_s for n in device.nights]
+    median_s, half_range_s, sentence = combined_offsets(offsets)
+    # a table of paired epochs has no clocks: a hundred thousand times nothing says nothing
+    looked_at = () if all(map(math.isnan, offsets)) else device.nights
     return {
         "median_offset_seconds": number(median_s),
         "middle_half_seconds": number(half_range_s),
@@ -246,7 +250,7 @@ def _clock_document(device: DeviceStudy) -> Document:
                 "offset_seconds": number(n.best_offset_s),
                 "gain": number(n.offset_gain),
             }
-            for n in device.nights
+            for n in looked_at
         ],
     }
 
@@ -422,7 +426,12 @@ def confusion_rows(study: StudyAgreement) -> list[list[str]]:
 
 
 def night_rows(study: StudyAgreement, *, anonymous: bool = False) -> list[list[str]]:
-    """Return nights.csv: one line per row of the nights table, scored or refused, header first.
+    """Return nights.csv as :func:`iterate_night_rows` makes it."""
+    return list(iterate_night_rows(study, anonymous=anonymous))
+
+
+def iterate_night_rows(study: StudyAgreement, *, anonymous: bool = False) -> Iterator[list[str]]:
+    """Yield nights.csv: one line per row of the nights table, scored or refused, header first.
 
     Parameters
     ----------
@@ -439,31 +448,35 @@ def night_rows(study: StudyAgreement, *, anonymous: bool = False) -> list[list[s
     ]  # fmt: skip
     files = ["reference_file", "reference_sha256", "device_file", "device_sha256"]
     measures = [f"{side}_{name}" for name in MEASURE_NAMES for side in ("reference", "device")]
-    lines: list[tuple[int, list[str]]] = []
-    for device in study.devices:
-        first = device.mappings[0]
-        square = next((m for m in device.mappings if m.mapping.is_square), None)
-        for i, night in enumerate(device.nights):
-            excluded = dict(night.excluded)
-            kappa = "" if square is None else _cell(number(float(square.night_kappa[i])))
-            line = [
-                str(night.row), night.participant, night.night, night.device, "scored", "", night.begin,
-                night.window_rule, str(night.window_epochs), str(night.scored),
-                _cell(100 * night.scored / night.window_epochs),
-                *(str(excluded.get(k, 0)) for k in head[11:16]),
-                str(night.outside_reference), str(night.outside_device), first.mapping.name,
-                _cell(number(float(first.night_accuracy[i]))), _cell(number(float(first.night_kappa[i]))),
-                "" if square is None else square.mapping.name, kappa,
-                _cell(number(night.best_offset_s)), _cell(number(night.offset_gain)),
-            ]  # fmt: skip
-            pairs = zip(night.reference_measures, night.device_measures, strict=True)
-            values = [_cell(number(v)) for pair in pairs for v in pair]
-            named = [""] * len(files) if anonymous else _file_cells(night)
-            lines.append((night.row, [*line, *values, *named]))
-    for refusal in study.refused:
-        line = [str(refusal.row), refusal.participant, refusal.night, refusal.device, "refused", refusal.reason]
-        lines.append((refusal.row, line + [""] * (len(head) + len(measures) + len(files) - len(line))))
-    return [[*head, *measures, *files], *(line for _, line in sorted(lines, key=lambda item: item[0]))]
+    yield [*head, *measures, *files]
+    places: list[tuple[int, DeviceStudy | Refusal, int]] = [
+        (night.row, device, i) for device in study.devices for i, night in enumerate(device.nights)
+    ]
+    places += [(refusal.row, refusal, 0) for refusal in study.refused]
+    for _, source, i in sorted(places, key=lambda place: place[0]):
+        if isinstance(source, Refusal):
+            line = [str(source.row), source.participant, source.night, source.device, "refused", source.reason]
+            yield line + [""] * (len(head) + len(measures) + len(files) - len(line))
+            continue
+        first = source.mappings[0]
+        square = next((m for m in source.mappings if m.mapping.is_square), None)
+        night = source.nights[i]
+        excluded = dict(night.excluded)
+        kappa = "" if square is None else _cell(number(float(square.night_kappa[i])))
+        line = [
+            str(night.row), night.participant, night.night, night.device, "scored", "", night.begin,
+            night.window_rule, str(night.window_epochs), str(night.scored),
+            _cell(100 * night.scored / night.window_epochs),
+            *(str(excluded.get(k, 0)) for k in head[11:16]),
+            str(night.outside_reference), str(night.outside_device), first.mapping.name,
+            _cell(number(float(first.night_accuracy[i]))), _cell(number(float(first.night_kappa[i]))),
+            "" if square is None else square.mapping.name, kappa,
+            _cell(number(night.best_offset_s)), _cell(number(night.offset_gain)),
+        ]  # fmt: skip
+        pairs = zip(night.reference_measures, night.device_measures, strict=True)
+        values = [_cell(number(v)) for pair in pairs for v in pair]
+        named = [""] * len(files) if anonymous else _file_cells(night)
+        yield [*line, *values, *named]
 
 
 def _file_cells(night: NightSummary) -> list[str]:

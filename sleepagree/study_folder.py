@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import gzip
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -19,14 +18,15 @@ from sleepagree.nights_table import NightsTable, read_nights_table
 from sleepagree.output import csv_text, encode_text, fresh_folder, is_partial, refuse_existing
 from sleepagree.paired_table import hash_file, is_paired_table, read_paired_nights
 from sleepagree.study import StudyAgreement, StudyOptions, summarise_study
-from sleepagree.study_documents import bias_rows, confusion_rows, night_rows, study_document
+from sleepagree.study_documents import bias_rows, confusion_rows, iterate_night_rows, study_document
 from sleepagree.study_results import spoken_measure
-from sleepagree.study_run import Execution, ScoringOptions, forget_chunks, refuse_duplicates, run_rows
+from sleepagree.study_run import Execution, ScoringOptions, forget_chunks, gzip_member, refuse_duplicates, run_rows
 from sleepagree.study_text import refusal_lines
 
 #: How the folder of an interrupted study ends; `sleepagree nights` passes it over.
 UNFINISHED: Final = ".unfinished"
 _MADE_IN: Final = "made-in"
+_PAIRED_NIGHTS_TOLD: Final = 500
 EPOCHS_HEADER = "participant,night,device,epoch,reference,device_stage,status\n"
 
 
@@ -69,7 +69,7 @@ def run_study(
     *,
     execution: Execution | None = None,
     progress: Callable[[int, int], None] | None = None,
-    epochs: BinaryIO | gzip.GzipFile | None = None,
+    epochs: BinaryIO | None = None,
 ) -> StudyAgreement:
     """Score a table of nights and sum it up.
 
@@ -82,9 +82,9 @@ def run_study(
     execution : Execution, optional
         Workers, and where finished chunks are kept.
     progress : callable, optional
-        Called with rows done and rows in all.
+        Called with rows done and rows in all; 0 in all where a table of paired epochs does not tell.
     epochs : binary stream, optional
-        Takes the epochs of every night as CSV lines.
+        Takes the epochs of every night as CSV lines in members of a gzip file, without a header.
 
     Raises
     ------
@@ -92,7 +92,7 @@ def run_study(
         When no night can be scored, or one cannot and ``strict`` was asked for.
     """
     if table.paired_epochs:
-        outcomes = _paired(table, request)
+        outcomes = _paired(table, request, progress)
     else:
         rows = anonymous_table(table) if request.scoring.anonymous else table
         outcomes = _scored(rows, request, execution, progress, epochs)
@@ -141,14 +141,23 @@ def load_nights(path: Path) -> NightsTable:
     return NightsTable(path.name, path.parent, hash_file(path), (), paired_epochs=True)
 
 
-def _paired(table: NightsTable, request: StudyRequest) -> list[NightSummary | Refusal]:
+def _paired(
+    table: NightsTable, request: StudyRequest, progress: Callable[[int, int], None] | None
+) -> list[NightSummary | Refusal]:
     mappings = request.scoring.mappings
     nights = read_paired_nights(
         table.path(table.name),
         mapping=mappings[0] if mappings else None,
         reports=request.scoring.reports or None,
     )
-    return list(anonymous_summaries(list(nights)) if request.scoring.anonymous else nights)
+    found = []
+    for night in nights:
+        found.append(night)
+        if progress is not None and len(found) % _PAIRED_NIGHTS_TOLD == 0:
+            progress(len(found), 0)
+    if progress is not None:
+        progress(len(found), len(found))
+    return list(anonymous_summaries(found) if request.scoring.anonymous else found)
 
 
 def _scored(
@@ -156,13 +165,13 @@ def _scored(
     request: StudyRequest,
     execution: Execution | None,
     progress: Callable[[int, int], None] | None,
-    epochs: BinaryIO | gzip.GzipFile | None,
+    epochs: BinaryIO | None,
 ) -> list[NightSummary | Refusal]:
     outcomes: list[NightSummary | Refusal] = []
     for chunk in run_rows(table, request.scoring, execution=execution, progress=progress):
         outcomes += chunk.outcomes
         if epochs is not None:
-            epochs.write(chunk.epochs.encode())
+            epochs.write(chunk.epochs)
     return outcomes
 
 
@@ -197,20 +206,19 @@ def write_study(
         with fresh_folder(out, overwrite=overwrite) as made:
             _remember(made, keep)
             if table.paired_epochs:  # its epochs are in the table that was given
-                study = run_study(table, request)
+                study = run_study(table, request, progress=progress)
             else:
                 study = _with_epochs(table, request, made / "epochs.csv.gz", execution, progress)
             anonymous = request.scoring.anonymous
             shown = _without_zones(anonymous_table(table)) if anonymous else table
-            results = dump(study_document(study, table=shown, options=request.told, anonymous=anonymous))
-            texts = {
-                "results.json": results,
-                "nights.csv": csv_text(night_rows(study, anonymous=anonymous)),
-                "bias.csv": csv_text(bias_rows(study)),
-                "confusion.csv": csv_text(confusion_rows(study)),
-            }
-            for name, text in texts.items():
-                (made / name).write_bytes(encode_text(text))
+            document = study_document(study, table=shown, options=request.told, anonymous=anonymous)
+            (made / "results.json").write_bytes(encode_text(dump(document)))
+            del document  # of many nights it is large
+            with (made / "nights.csv").open("wb") as stream:
+                for row in iterate_night_rows(study, anonymous=anonymous):
+                    stream.write(encode_text(csv_text([row])))
+            (made / "bias.csv").write_bytes(encode_text(csv_text(bias_rows(study))))
+            (made / "confusion.csv").write_bytes(encode_text(csv_text(confusion_rows(study))))
             if request.report:
                 from sleepagree.report.build import study_files
 
@@ -267,7 +275,6 @@ def _with_epochs(
     execution: Execution,
     progress: Callable[[int, int], None] | None,
 ) -> StudyAgreement:
-    # no name and no time in the gzip header: same inputs, same bytes
-    with path.open("wb") as raw, gzip.GzipFile("", "wb", 6, raw, mtime=0) as stream:
-        stream.write(EPOCHS_HEADER.encode())
+    with path.open("wb") as stream:
+        stream.write(gzip_member(EPOCHS_HEADER))
         return run_study(table, request, execution=execution, progress=progress, epochs=stream)

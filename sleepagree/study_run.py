@@ -7,14 +7,21 @@ and the options have the same hashes.
 
 from __future__ import annotations
 
+import base64
+import gzip
 import hashlib
+import io
 import json
+import os
 import re
 import stat
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, Final
+
+import numpy as np
 
 import sleepagree
 from sleepagree.anonymous import anonymous_night, rename_spans
@@ -23,6 +30,7 @@ from sleepagree.hypnogram import ScoredSpans
 from sleepagree.mapping_files import own_words
 from sleepagree.night_summary import NightSummary, Refusal, SourceFile, summarise_night
 from sleepagree.nights_table import NightRow, NightsTable
+from sleepagree.object_store import Stamps, fetched, is_remote
 from sleepagree.output import is_partial, write_text
 from sleepagree.pairing import Outside, PairedNight, align, parse_window
 from sleepagree.readers import read_spans
@@ -78,10 +86,13 @@ class ScoringOptions:
 
 @dataclass(frozen=True)
 class ChunkResult:
-    """Outcomes of the rows of one chunk, in order, and their epochs as CSV text (no header)."""
+    """Outcomes of the rows of one chunk, in order, and their epochs as CSV lines in a gzip member (no header).
+
+    Whoever scores compresses: the lines are thirty times as large, and travel from a cluster's workers.
+    """
 
     outcomes: tuple[Outcome, ...]
-    epochs: str = ""
+    epochs: bytes = b""
 
 
 def chunk_rows(rows: Sequence[NightRow]) -> tuple[tuple[NightRow, ...], ...]:
@@ -105,7 +116,15 @@ def score_rows(rows: Sequence[NightRow], folder: Path, options: ScoringOptions) 
         outcomes.append(summary)
         if options.epochs:
             texts.append(epoch_text(paired, row))
-    return ChunkResult(tuple(outcomes), "".join(texts))
+    return ChunkResult(tuple(outcomes), gzip_member("".join(texts)) if texts else b"")
+
+
+def gzip_member(text: str) -> bytes:
+    """Return text as a gzip member without name and time; members one after the other are a gzip file."""
+    stream = io.BytesIO()
+    with gzip.GzipFile("", "wb", 6, stream, mtime=0) as member:
+        member.write(text.encode())
+    return stream.getvalue()
 
 
 #: How a reader names the option of the commands for one night; a study has columns for it.
@@ -210,7 +229,8 @@ class _Files:
         return self._last[1]
 
     def _read(self, name: str, layout: str, zone: str) -> ScoredSpans:
-        return read_spans(self._folder / name, layout=self._layout(layout), zone=zone or None, own_words=self._words)
+        with self._local(name) as path:
+            return read_spans(path, layout=self._layout(layout), zone=zone or None, own_words=self._words)
 
     def _layout(self, name: str) -> Layout | None:
         if not name:
@@ -218,8 +238,12 @@ class _Files:
         if name not in self._layouts:
             from sleepagree.readers.layout import read_layout
 
-            self._layouts[name] = read_layout(self._folder / name)
+            with self._local(name) as path:
+                self._layouts[name] = read_layout(path)
         return self._layouts[name]
+
+    def _local(self, name: str) -> AbstractContextManager[Path]:
+        return fetched(name) if is_remote(name) else nullcontext(self._folder / name)
 
 
 def _agree_on_reference(scorings: tuple[ScoredSpans, ...]) -> ScoredSpans:
@@ -254,13 +278,11 @@ def epoch_text(paired: PairedNight, row: NightRow) -> str:
     reference = [*paired.reference_set.stages, ""]
     device = [*paired.device_set.stages, ""]
     head = csv_text([[row.participant, row.night, row.device]]).rstrip("\n")
-    lines = [
-        f"{head},{i},{reference[r]},{device[d]},{words[s]}\n"
-        for i, (r, d, s) in enumerate(
-            zip(paired.reference.tolist(), paired.device.tolist(), paired.status.tolist(), strict=True)
-        )
-    ]
-    return "".join(lines)
+    cells = (paired.reference.astype(np.int64) * len(device) + paired.device) * len(words) + paired.status
+    # a night holds few combinations of stages and status: their texts are made once, not for every epoch
+    _, first, kind = np.unique(cells, return_index=True, return_inverse=True)
+    ends = [f",{reference[paired.reference[i]]},{device[paired.device[i]]},{words[paired.status[i]]}\n" for i in first]
+    return "".join([f"{head},{i}{ends[k]}" for i, k in enumerate(kind.tolist())])
 
 
 # --- running ----------------------------------------------------------------------------------------------
@@ -306,7 +328,8 @@ def run_rows(
     execution : Execution, optional
         Workers, and where finished chunks are kept.
     progress : callable, optional
-        Called with rows done and rows in all after each chunk.
+        Called with rows done and rows in all: before anything is scored, with the rows that were kept by an earlier
+        run, and after each chunk.
 
     Yields
     ------
@@ -316,24 +339,29 @@ def run_rows(
     execution = execution or Execution()
     chunks = chunk_rows(table.rows)
     keep = execution.keep
-    kept: list[ChunkResult | None] = [None] * len(chunks)
+    kept = [False] * len(chunks)
     keys: list[str] = []
     if keep is not None:
         _prepare(keep, resume=execution.resume)
         # before anything is read: a file that changes later gets another key, and is scored again
-        keys = [_key(chunk, table, options) for chunk in chunks]
+        stamps = Stamps()
+        keys = [_key(chunk, table, options, stamps) for chunk in chunks]
         if execution.resume:
-            kept = [_load(_chunk_path(keep, i), key) for i, key in enumerate(keys)]
-    missing = [chunk for chunk, result in zip(chunks, kept, strict=True) if result is None]
+            kept = [_is_kept(_chunk_path(keep, i), key) for i, key in enumerate(keys)]
+    missing = [chunk for chunk, found in zip(chunks, kept, strict=True) if not found]
     fresh = _compute(missing, table.folder, options, execution, len(table.rows))
-    done = 0
+    done = len(table.rows) - sum(map(len, missing))
+    if progress is not None:
+        progress(done, len(table.rows))
     for i, chunk in enumerate(chunks):
-        result = kept[i]
-        if result is None:
-            result = next(fresh)
-            if keep is not None:
-                _store(_chunk_path(keep, i), keys[i], result)
-        kept[i] = None
+        if keep is not None and kept[i]:
+            # one at a time: together they would take the room that chunks are there to save
+            loaded = _load(_chunk_path(keep, i), keys[i])
+            yield score_rows(chunk, table.folder.absolute(), options) if loaded is None else loaded
+            continue
+        result = next(fresh)
+        if keep is not None:
+            _store(_chunk_path(keep, i), keys[i], result)
         done += len(chunk)
         if progress is not None:
             progress(done, len(table.rows))
@@ -424,14 +452,15 @@ def forget_chunks(keep: Path) -> None:
             path.unlink()
 
 
-def _key(chunk: tuple[NightRow, ...], table: NightsTable, options: ScoringOptions) -> str:
+def _key(chunk: tuple[NightRow, ...], table: NightsTable, options: ScoringOptions, stamps: Stamps) -> str:
     """Return a hash of everything a chunk's result depends on: rows, bytes of their files, options, version."""
     digest = hashlib.sha256()
     digest.update(json.dumps([sleepagree.__version__, asdict(options), [asdict(r) for r in chunk]]).encode())
     names = {n for r in chunk for n in (*r.references, r.device_file, r.layout, r.reference_layout) if n}
     for name in sorted(names):
         digest.update(name.encode("utf-8", "surrogateescape"))
-        digest.update(_stamp(table.path(name)))
+        # a store that tells no versions apart: nothing kept is used again
+        digest.update((stamps.stamp(name) or os.urandom(32)) if is_remote(name) else _stamp(table.path(name)))
     return digest.hexdigest()
 
 
@@ -454,6 +483,16 @@ def _chunk_path(keep: Path, index: int) -> Path:
     return keep / f"chunk-{index:06d}.json"
 
 
+def _is_kept(path: Path, key: str) -> bool:
+    """Return whether a finished chunk begins with this key; the rest of it is read when its turn comes."""
+    begin = json.dumps({"key": key})[:-1].encode()
+    try:
+        with path.open("rb") as stream:
+            return stream.read(len(begin)) == begin
+    except OSError:
+        return False
+
+
 def _load(path: Path, key: str) -> ChunkResult | None:
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
@@ -462,7 +501,7 @@ def _load(path: Path, key: str) -> ChunkResult | None:
         outcomes = tuple(
             Refusal(**o["refusal"]) if "refusal" in o else NightSummary.from_document(o) for o in document["outcomes"]
         )
-        return ChunkResult(outcomes, document["epochs"])
+        return ChunkResult(outcomes, base64.b64decode(document["epochs"], validate=True))
     except (OSError, ValueError, KeyError, TypeError):
         # not there, cut short or from another version: score it again
         return None
@@ -473,7 +512,8 @@ def _store(path: Path, key: str, result: ChunkResult) -> None:
         {"refusal": asdict(outcome)} if isinstance(outcome, Refusal) else outcome.to_document()
         for outcome in result.outcomes
     ]
-    write_text(path, json.dumps({"key": key, "outcomes": outcomes, "epochs": result.epochs}))
+    epochs = base64.b64encode(result.epochs).decode("ascii")
+    write_text(path, json.dumps({"key": key, "outcomes": outcomes, "epochs": epochs}))
 
 
 # --- duplicates -------------------------------------------------------------------------------------------
@@ -493,7 +533,7 @@ def refuse_duplicates(outcomes: Sequence[Outcome], table: NightsTable | None = N
     table : NightsTable, optional
         Tells which rows name one device file by the same path; without it, equal bytes of devices pass.
     """
-    paths = {} if table is None else {row.row: _resolved(table.path(row.device_file)) for row in table.rows}
+    paths = {} if table is None else {row.row: table.path(row.device_file) for row in table.rows}
     seen: dict[tuple[str, str], NightSummary] = {}
     out: list[Outcome] = []
     for outcome in outcomes:
@@ -539,7 +579,7 @@ def _clash(night: NightSummary, seen: dict[tuple[str, str], NightSummary]) -> st
 def _copied_device_file(night: NightSummary, seen: dict[tuple[str, str], NightSummary], paths: dict[int, Path]) -> str:
     """Say that two device files hold the same bytes; one file that serves several rows is no copy."""
     other = seen.get(("device file", night.device_source.sha256)) if night.device_source.sha256 else None
-    if other is None or not paths or paths.get(other.row) == paths.get(night.row):
+    if other is None or not paths or _resolved(paths[other.row]) == _resolved(paths[night.row]):
         return ""
     return (
         f"the device file is the same, byte for byte, as that of {_name_row(other)}. If one export holds several "

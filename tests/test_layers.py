@@ -16,7 +16,7 @@ LAYERS = """
 errors
 stages
 hypnogram estimate cells normal_factors
-output
+output object_store
 epochs zones
 readers
 agreement ceiling measures by_participant

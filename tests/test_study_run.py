@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import gzip
 import io
 import json
 import shutil
@@ -11,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from sleepagree import study_run
 from sleepagree.errors import InputError, SleepAgreeError
 from sleepagree.night_summary import NightSummary, Refusal
 from sleepagree.nights_table import NightRow, NightsTable, read_nights_table
@@ -21,6 +23,7 @@ from sleepagree.stages import mapping_named
 from sleepagree.study_run import (
     CHUNK_ROWS,
     LARGE_CHUNK_ROWS,
+    Execution,
     Outcome,
     ScoringOptions,
     chunk_rows,
@@ -97,7 +100,7 @@ def test_silence_of_a_device_is_missing_or_wake_as_asked(tmp_path: Path) -> None
 def test_the_epochs_file_has_a_line_for_every_epoch_of_the_window(tmp_path: Path) -> None:
     write_night(tmp_path, reference="W1?2R", device="wl.ll"[:3] + "lr")
     result = score_rows([row(participant="=a", device='pad "B"')], tmp_path, ScoringOptions(epochs=True))
-    lines = list(csv.reader(io.StringIO(result.epochs)))
+    lines = list(csv.reader(io.StringIO(gzip.decompress(result.epochs).decode())))
     # a name that a spreadsheet would run has an apostrophe in front; quotes are doubled as CSV does
     assert lines == [
         ["'=a", "1", 'pad "B"', "0", "W", "W", "scored"],
@@ -192,7 +195,26 @@ def test_no_row_makes_no_chunk() -> None:
 def test_progress_ends_with_every_row() -> None:
     seen: list[tuple[int, int]] = []
     list(run_rows(TABLE, ScoringOptions(clock=False), progress=lambda done, total: seen.append((done, total))))
-    assert seen == [(24, 24)]
+    assert seen == [(0, 24), (24, 24)]
+
+
+def test_rows_that_were_kept_are_done_before_anything_is_scored(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(study_run, "CHUNK_ROWS", 10)
+    run = Execution(keep=tmp_path / "kept", resume=True)
+    whole = list(run_rows(TABLE, ScoringOptions(clock=False, epochs=True), execution=run))
+    (tmp_path / "kept" / "chunk-000001.json").unlink()
+    seen: list[tuple[int, int]] = []
+    again = run_rows(
+        TABLE, ScoringOptions(clock=False, epochs=True), execution=run, progress=lambda *told: seen.append(told)
+    )
+    resumed = list(again)
+    assert seen == [(14, 24), (24, 24)]
+    assert [c.epochs for c in resumed] == [c.epochs for c in whole]
+    assert [o.to_document() for c in resumed for o in c.outcomes] == [
+        o.to_document() for c in whole for o in c.outcomes
+    ]
 
 
 # --- duplicates -------------------------------------------------------------------------------------------

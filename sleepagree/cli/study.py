@@ -62,21 +62,24 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
-    from sleepagree.study_folder import load_nights, write_study
+    from sleepagree.study_folder import load_nights, unfinished_folder, write_study
     from sleepagree.study_text import study_lines
 
     request = build_request(options, command=shared.repeat_command(anonymous=options["anonymous"]))
-    table = load_nights(nights)
-    result = write_study(
-        table,
-        request,
-        out,
-        workers=options["workers"],
-        scheduler=options["scheduler"],
-        resume=options["resume"],
-        overwrite=options["overwrite"],
-        progress=progress_bar(quiet=options["quiet"]),
-    )
+    try:
+        result = write_study(
+            load_nights(nights),
+            request,
+            out,
+            workers=options["workers"],
+            scheduler=options["scheduler"],
+            resume=options["resume"],
+            overwrite=options["overwrite"],
+            progress=progress_bar(quiet=options["quiet"]),
+        )
+    except KeyboardInterrupt:
+        tell_how_to_resume(unfinished_folder(out))
+        ctx.exit(130)  # 128 + SIGINT, as shells have it
     click.echo("\n".join(study_lines(result)))
     click.echo(f"\nWritten to {out}: start with {out / 'report.html'}" if (out / "report.html").exists() else "")
     shared.print_cautions(result.cautions, quiet=options["quiet"])
@@ -131,20 +134,50 @@ def read_margins(texts: tuple[str, ...]) -> tuple[tuple[str, float], ...]:
     return tuple(out)
 
 
+def tell_how_to_resume(kept: Path) -> None:
+    """Say what an interrupted study left, and what to do with it."""
+    if any(kept.glob("chunk-*.json")):
+        told = f"finished nights wait in {kept}. To go on, give the same command with --resume"
+    else:
+        told = "no results were written"
+    # a terminal stands in the line of progress, behind its ^C
+    click.echo(f"{chr(10) if sys.stderr.isatty() else ''}sleepagree: interrupted; {told}.", err=True)
+
+
 def progress_bar(*, quiet: bool) -> Callable[[int, int], None] | None:
     """Return a function that keeps one line of progress on a terminal, None where there is none."""
     if quiet or not sys.stderr.isatty():
         return None
     import time
 
-    started = time.monotonic()
+    width = 30
+    begun: list[tuple[float, int]] = []
 
     def show(done: int, total: int) -> None:
-        left = (time.monotonic() - started) / done * (total - done) if done else 0.0
-        width = 30
-        filled = round(width * done / total)
+        if not total:
+            click.echo(f"\r  {done} nights read", nl=False, err=True)
+            return
+        now = time.monotonic()
+        if not begun:
+            begun.append((now, done))
+        started, before = begun[0]
+        filled = width * done // total
         bar = "█" * filled + "·" * (width - filled)
-        remaining = f"{left:.0f} s left" if done < total else "done      "
+        if done == total:
+            remaining = "all scored; summing up"
+        elif done == before:
+            remaining = "starting"
+        else:
+            # nights that were kept by an earlier run took no time and tell nothing of the others
+            remaining = f"{spoken_duration((now - started) / (done - before) * (total - done))} left"
         click.echo(f"\r  {bar} {done} of {total} nights, {remaining}   ", nl=done == total, err=True)
 
     return show
+
+
+def spoken_duration(seconds: float) -> str:
+    """Return a duration for people, as coarse as an estimate is."""
+    if seconds < 100:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 100 else f"{minutes // 60} h {minutes % 60} min"

@@ -373,7 +373,7 @@ def test_a_worker_that_dies(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
     killed: list[int] = []
 
     def kill_one(done: int, total: int) -> None:
-        for pid in [] if killed else _workers():
+        for pid in _workers() if done and not killed else []:
             os.kill(pid, signal.SIGKILL)
             killed.append(pid)
 
