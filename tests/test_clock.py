@@ -152,7 +152,7 @@ def hints(seeds, **options):
 
 
 def test_right_clocks_get_no_hint_though_another_offset_would_gain():
-    # tests/performance/calibrate_clock.py asks more: of 6500 right clocks 2 got a hint
+    # tests/performance/calibrate_clock.py asks more: of 5000 right clocks 2 got a hint
     found = []
     for seed in range(60):
         reference, device = epochs_of(seed, share=0.5, device_epoch_s=300.0)

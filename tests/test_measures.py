@@ -6,12 +6,15 @@ AASM manual as commonly quoted, the manual itself was not opened). WASO here is 
 
 from __future__ import annotations
 
+import doctest
 import math
+import re
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from sleepagree.night import measure_sides
+from sleepagree.night import compare, measure_sides
 from sleepagree.pairing import align
 from sleepagree.sources import read_hypnogram
 
@@ -79,3 +82,18 @@ def test_a_stage_the_device_has_no_label_for_is_undefined_with_a_reason() -> Non
     assert pairs["REM latency"].undefined_because == "the device has no label for it"
     assert pairs["minutes deep"].difference == 0.5
     assert np.isnan(pairs["percent rem"].difference)
+
+
+def test_worked_examples_of_the_methods_page():
+    page = Path(__file__).parents[1] / "docs" / "methods_measures.md"
+    outcome = doctest.testfile(str(page), module_relative=False, encoding="utf-8")
+    assert outcome.failed == 0
+    assert outcome.attempted >= 5
+
+
+def test_every_measure_of_a_night_stands_on_the_methods_page():
+    text = (Path(__file__).parents[1] / "docs" / "methods_measures.md").read_text("utf-8")
+    night = compare(align(reference=read_hypnogram(["W", "N2"]), device=read_hypnogram(["W", "N2"])), resamples=0)
+    for pair in night.measures:
+        name = re.sub("^(minutes|percent) .*", r"\1 CLASS", pair.measure)
+        assert re.search(rf"^\| {name}\b.* \| {re.escape(pair.unit)} \|", text, re.MULTILINE), pair.measure
