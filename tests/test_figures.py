@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 import subprocess
 import sys
@@ -586,6 +587,17 @@ def test_page_drawing_puts_letters_where_matplotlib_does(which: str) -> None:
         assert y == pytest.approx(their_y, abs=1.6), text
     box = ET.fromstring(stream.getvalue()).get("viewBox").split()
     assert (width, height) == pytest.approx((float(box[2]), float(box[3])), abs=0.01)
+
+
+def test_labels_of_run_lengths_keep_apart() -> None:
+    ax = figures.draw_run_lengths(drawn.night_without_rem().disagreement.runs)
+    ax.figure.draw_without_rendering()
+    names = ["0.5", "1", "to 2", "to 5", "to 10", "to 20", "over 20"]
+    labels = [text for text in ax.texts if text.get_text() in names and text.get_position()[1] == 0.0]
+    assert [label.get_text() for label in labels] == names
+    boxes = [label.get_window_extent() for label in labels]
+    points = [(b.x0 - a.x1) * 72 / ax.figure.dpi for a, b in itertools.pairwise(boxes)]
+    assert min(points) >= 4.0
 
 
 def test_widths_of_letters_are_those_of_the_font() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
@@ -142,10 +143,8 @@ def draw_run_lengths(runs: Runs, *, epoch_s: float = EPOCH_S, ax: Axes | None = 
 
 
 def _class_names(epoch_s: float) -> list[str]:
+    """Return the longest run of each class: both ends would run into the neighbour's at one column's width."""
     per_min = epoch_s / 60
-    names = []
-    low = 1
-    for high in RUN_CLASSES:
-        names.append(f"{low * per_min:g}" if low == high else f"{low * per_min:g}–{high * per_min:g}")
-        low = high + 1
-    return [*names, f">{RUN_CLASSES[-1] * per_min:g}"]
+    single = sum(1 for low, high in pairwise((0, *RUN_CLASSES)) if high - low == 1)
+    names = [f"{high * per_min:g}" if i < single else f"to {high * per_min:g}" for i, high in enumerate(RUN_CLASSES)]
+    return [*names, f"over {RUN_CLASSES[-1] * per_min:g}"]
