@@ -120,7 +120,7 @@ def interval(found: BootstrapIntervals, digits: int = 3) -> str:
     estimate = found.primary
     if not estimate.defined:
         return DASH
-    ends = "" if math.isnan(estimate.low) else f" ({estimate.low:.{digits}f} to {estimate.high:.{digits}f})"
+    ends = "" if math.isnan(estimate.low) else f" ({_from_to(estimate.low, estimate.high, digits)})"
     return f"{estimate.value:.{digits}f}{ends}"
 
 

@@ -173,7 +173,8 @@ def test_page_opens_with_the_finding_and_keeps_the_order_of_the_terminal(pages: 
 def table_cells(html: str, name: str) -> list[list[str]]:
     table = re.search(rf'<table id="{name}".*?</table>', html, re.DOTALL).group()
     rows = re.findall(r"<tr>(.*?)</tr>", table, re.DOTALL)
-    return [re.findall(r"<t[hd][^>]*>([^<]*)</t[hd]>", row) for row in rows]
+    # numbers stand there with the minus sign that figures have, too
+    return [[cell.replace("−", "-") for cell in re.findall(r"<t[hd][^>]*>([^<]*)</t[hd]>", row)] for row in rows]
 
 
 def test_numbers_of_the_page_are_those_of_the_results(pages: dict[str, str]) -> None:
@@ -209,7 +210,7 @@ def test_numbers_of_a_study_are_those_of_its_results(pages: dict[str, str], stud
         assert rows["TST min"][4] == f"{limits.bias:+.1f}"
         assert rows["TST min"][7] == f"{limits.lower_low:.1f} to {limits.lower_high:.1f}"
         for source in device.bias_sources:
-            assert f"{source.per_night.bias_min:+.1f}".replace("-0.0", "0.0").lstrip("+") in html
+            assert f"{source.per_night.bias_min:+.1f}".replace("-0.0", "0.0").lstrip("+").replace("-", "−") in html
     assert [row[0] for row in table_cells(html, "refused")[1:]] == ["99"]
     assert "unknown stage label" in html
     assert len(table_cells(html, "nights-table")) == 1 + 16

@@ -15,7 +15,7 @@ from markupsafe import Markup
 
 from sleepagree.figures.palette import css_variables
 from sleepagree.night import NightAgreement
-from sleepagree.report.page import Page, figures_of
+from sleepagree.report.page import Page, figures_of, has_long_word, with_minus
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -151,4 +151,6 @@ def _template() -> Template:
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, optimized=False
     )
+    environment.filters["minus"] = with_minus
+    environment.tests["long"] = has_long_word
     return environment.from_string(_resource("page.html.j2"))

@@ -6,6 +6,7 @@ from `figure_view`, where matplotlib has escaped the letters already.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -200,6 +201,28 @@ def figures_of(page: Page) -> Iterator[FigureView]:
 
     for section in page.sections:
         yield from walk(section.blocks)
+
+
+_MINUS: Final = re.compile(r"(?<![\w.−-])-(?=\.?\d)")
+
+#: Words with more letters than this may be broken anywhere; others stay whole.
+LONGEST_WHOLE_WORD: Final = 24
+
+
+def with_minus(text: str) -> str:
+    """Return text in which negative numbers have a minus sign, as in figures; dates and names keep their hyphens.
+
+    Examples
+    --------
+    >>> print(with_minus("-8.7 (-15.6 to -1.8) on 2026-03-01 under 'rem-apart'"))
+    −8.7 (−15.6 to −1.8) on 2026-03-01 under 'rem-apart'
+    """
+    return _MINUS.sub("−", text)
+
+
+def has_long_word(text: str) -> bool:
+    """Whether a text holds a word that a narrow column has to break."""
+    return any(len(word) > LONGEST_WHOLE_WORD for word in text.split())
 
 
 def file_word(name: str, otherwise: str) -> str:

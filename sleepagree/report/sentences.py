@@ -91,7 +91,7 @@ def say_level(level: float) -> str:
 
 def _ends(low: float, high: float, digits: int, *, per_cent: bool = False) -> str:
     factor, unit = (100, " %") if per_cent else (1, "")
-    return f"{factor * low:.{digits}f} to {factor * high:.{digits}f}{unit}"
+    return f"{figure(factor * low, digits)} to {figure(factor * high, digits)}{unit}"
 
 
 def _plural(count: int, word: str) -> str:

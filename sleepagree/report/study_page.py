@@ -17,6 +17,7 @@ from sleepagree.figures.night_kappas import draw_night_kappas
 from sleepagree.figures.redistribution import draw_redistribution
 from sleepagree.nights_table import NightsTable
 from sleepagree.redistribution import speak
+from sleepagree.regression_limits import RegressionLimits
 from sleepagree.report.closing import caution_section, methods_section, repeat_section
 from sleepagree.report.night_page import confusion_figure, confusion_table
 from sleepagree.report.page import (
@@ -180,7 +181,7 @@ def _refused(study: StudyAgreement) -> TableView | None:
 def interval_words(found: BootstrapIntervals, digits: int = 3) -> str:
     """Return the interval of a value, or a dash."""
     estimate = found.primary
-    return DASH if math.isnan(estimate.low) else f"{estimate.low:.{digits}f} to {estimate.high:.{digits}f}"
+    return _range(estimate.low, estimate.high, digits)
 
 
 def _value(found: BootstrapIntervals, digits: int = 3) -> tuple[str, float | None]:
@@ -348,7 +349,7 @@ def _sortable(rows: list[tuple[Cell, ...]]) -> tuple[tuple[Cell, ...], ...]:
 
 
 def _range(low: float, high: float, digits: int = 1) -> str:
-    return DASH if math.isnan(low) or math.isnan(high) else f"{low:.{digits}f} to {high:.{digits}f}"
+    return DASH if math.isnan(low) or math.isnan(high) else f"{figure(low, digits)} to {figure(high, digits)}"
 
 
 def _shape_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> TableView:
@@ -411,7 +412,7 @@ def _method_words(device: DeviceStudy) -> Words:
             of_note.setdefault(row.limits.reason("bias"), []).append(row.name)
     for row in device.bias:
         if row.lines is not None:
-            of_note.setdefault(_UNEVEN + line_equations(row.lines) + ".", []).append(row.name)
+            of_note.setdefault(_UNEVEN + _equations(row.lines) + ".", []).append(row.name)
     notes = [f"{join_words(names)}: {note}" for note, names in of_note.items()]
     return Words(printable(" ".join([f"Method: {'; or '.join(methods)}.", *notes])), "note")
 
@@ -463,7 +464,7 @@ def _pair_of_figures(row: BiasRow, who: Sequence[str], name: str, device: str) -
     if lines is not None:
         drawn = (
             "The spread changes with the level, so the limits are drawn as lines in the mean A of both sides (Bland & "
-            f"Altman 1999, section 3.2): {line_equations(lines)}."
+            f"Altman 1999, section 3.2): {_equations(lines)}."
         )
     elif row.of_ratios:
         drawn = "Limits of the ratio fan out from the origin."
@@ -483,6 +484,10 @@ def _pair_of_figures(row: BiasRow, who: Sequence[str], name: str, device: str) -
             caption=f"Device minus reference against the mean of both: {said}. {drawn}",
         ),
     )
+
+
+def _equations(lines: RegressionLimits) -> str:
+    return line_equations(lines).replace(" - ", " − ")
 
 
 def _normal_look(row: BiasRow, who: Sequence[str], name: str) -> FigureView:

@@ -93,7 +93,7 @@ def test_tables_are_sorted_by_the_keyboard(visit: Any, pages: dict[str, Path]) -
         texts = visit.run(
             "return Array.from(document.querySelectorAll('#limits-0 tbody tr')).map(r => r.cells[4].textContent)"
         )
-        return [float(text) for text in texts]
+        return [float(text.replace("−", "-")) for text in texts]
 
     given = column()
     head.send_keys(Keys.ENTER)
@@ -220,6 +220,72 @@ def test_page_fits_four_hundred_pixels(visit: Any, pages: dict[str, Path], name:
         "parseFloat(getComputedStyle(e).fontSize) < 13).length"
     )
     assert small == 0
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+@pytest.mark.parametrize("name", EVERY)
+def test_what_goes_on_to_the_right_says_so(visit: Any, pages: dict[str, Path], name: str, width: int) -> None:
+    visit.open(pages[name], width=width)
+    visit.run("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+    visit.run("window.dispatchEvent(new Event('resize'))")
+    told = visit.run(
+        "return Array.from(document.querySelectorAll('.scroll:not(pre), .wide .drawing')).map(e => "
+        "[e.scrollWidth > e.clientWidth + 1, e.previousElementSibling.matches('.hint') && "
+        "e.previousElementSibling.checkVisibility()])"
+    )
+    assert len(told) > 8
+    assert [hidden for hidden, _ in told] == [said for _, said in told]
+    if width == 390:
+        assert any(hidden for hidden, _ in told)
+
+
+#: Parts of the text of number cells that are drawn on more than one line: the box of each word, by its tops.
+BROKEN = """
+return Array.from(document.querySelectorAll('td.number')).filter(cell => cell.checkVisibility()).flatMap(cell => {
+  const text = cell.firstChild;
+  if (!text || text.nodeType !== Node.TEXT_NODE) { return []; }
+  const whole = !cell.classList.contains('pair');
+  const words = Array.from(text.data.matchAll(/\\S+/g), m => [m.index, m.index + m[0].length]);
+  const parts = whole ? [[0, text.length]] : words;
+  return parts.filter(part => {
+    const range = document.createRange();
+    range.setStart(text, part[0]);
+    range.setEnd(text, part[1]);
+    return new Set(Array.from(range.getClientRects(), r => Math.round(r.top))).size > 1;
+  }).map(() => text.data);
+});
+"""
+
+
+@pytest.mark.parametrize(("width", "media"), [(390, "screen"), (680, "print")])
+@pytest.mark.parametrize("name", EVERY)
+def test_no_number_is_broken(visit: Any, pages: dict[str, Path], name: str, width: int, media: str) -> None:
+    # A4 without its margins: 180 mm at 96 pixels to the inch
+    visit.open(pages[name], width=width, media=media)
+    assert visit.run("return document.querySelectorAll('td.number').length") > 20
+    assert visit.run(BROKEN) == []
+
+
+@pytest.mark.parametrize("name", EVERY)
+def test_no_short_word_of_a_table_is_broken_in_print(visit: Any, pages: dict[str, Path], name: str) -> None:
+    visit.open(pages[name], width=680, media="print")
+    words = BROKEN.replace("td.number", "th, td:not(.number)").replace("const whole = ", "const whole = false && ")
+    assert [text for text in visit.run(words) if max(map(len, text.split())) <= 24] == []
+
+
+def test_short_tables_are_not_split_in_print(visit: Any, pages: dict[str, Path]) -> None:
+    visit.open(pages["night"], width=680, media="print")
+    style = "return getComputedStyle(document.querySelector('#labels').closest('.scroll')).breakInside"
+    assert visit.run(style) == "avoid"
+
+
+@pytest.mark.parametrize("name", EVERY)
+def test_negative_numbers_have_one_minus_sign(visit: Any, pages: dict[str, Path], name: str) -> None:
+    visit.open(pages[name])
+    cells = visit.run("return Array.from(document.querySelectorAll('td.number'), c => c.textContent)")
+    if name != "hostile":
+        assert any("−" in text for text in cells)
+    assert [text for text in cells if re.search(r"(?<![\w.-])-\.?\d", text)] == []
 
 
 @pytest.mark.parametrize("dark", [False, True])

@@ -40,6 +40,19 @@
     });
   });
 
+  // --- what is wider than the page says so
+  const scrollers = document.querySelectorAll(".hint + .scroll, .hint + .drawing");
+  function tellWidths() {
+    scrollers.forEach(function (scroller) {
+      const hint = scroller.previousElementSibling;
+      const hidden = scroller.scrollWidth <= scroller.clientWidth + 1;
+      if (hint.hidden !== hidden) { hint.hidden = hidden; }
+    });
+  }
+  tellWidths();
+  window.addEventListener("resize", tellWidths);
+  document.querySelectorAll("details").forEach(function (part) { part.addEventListener("toggle", tellWidths); });
+
   // --- hypnograms: look at single epochs, and closer
   const SVG = "http://www.w3.org/2000/svg";
   document.querySelectorAll("figure").forEach(function (figure) {
