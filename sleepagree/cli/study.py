@@ -35,7 +35,7 @@ study_reading_options = shared.apply_options(
             metavar="MEASURE=MINUTES",
             help='Equivalence test against a margin stated beforehand, e.g. "TST=30".',
         ),
-        click.option("--log-ratio", is_flag=True, help="Limits of agreement of log ratios."),
+        click.option("--log-ratio", is_flag=True, help="Ratios device / reference and their limits of agreement."),
         shared.anonymous_option,
         click.option("--workers", type=click.IntRange(1), default=1, show_default=True, help="Processes."),
         click.option("--scheduler", metavar="ADDRESS", default="", help="An existing Dask scheduler."),
@@ -56,7 +56,8 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
     """Score all nights in the table NIGHTS and write results, tables, figures and a report to a folder.
 
     NIGHTS is a CSV with the columns participant, night, device, reference, device_file, and optionally layout,
-    reference_layout, clock_offset, reference_zone, device_zone, window. Paths are relative to the table.
+    reference_layout, clock_offset, reference_zone, device_zone, window. Paths are relative to the table. Where several
+    people scored a night, reference holds their files parted by ";", and what most of them say is the reference.
     NIGHTS may also be a table of paired epochs (CSV or Parquet: participant, night, epoch, reference, device).
     Participants are the units of every interval. Exit 3: done, but some nights were refused.
 
