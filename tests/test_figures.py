@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
+from scipy import stats
 
 from sleepagree import figures
 from sleepagree.clock import ClockReading, OffsetCurve
@@ -407,6 +408,22 @@ def test_normal_look_agrees_with_statsmodels() -> None:
     oracle = ProbPlot(np.asarray(data["device"]) - np.asarray(data["reference"]), a=3 / 8)
     assert points.get_xdata() == pytest.approx(oracle.theoretical_quantiles)
     assert points.get_ydata() == pytest.approx(oracle.sample_quantiles)
+
+
+def test_normal_look_of_many_people_draws_both_ends_whole_and_a_thousand_points() -> None:
+    rng = np.random.default_rng(5)
+    n = 30_000
+    difference = np.sort(rng.normal(size=n))
+    ax = figures.draw_normal_look(reference=np.zeros(n), device=difference, participant=range(n))
+    points = next(line for line in ax.lines if line.get_linestyle() == "None")
+    y = np.asarray(points.get_ydata())
+    assert y.size == 1000
+    assert y[:100] == pytest.approx(difference[:100])
+    assert y[-100:] == pytest.approx(difference[-100:])
+    assert np.isin(y, difference).all()
+    # they stand at the quantiles of all 30,000 by Blom's positions
+    place = (np.searchsorted(difference, y) + 1 - 3 / 8) / (n + 1 / 4)
+    assert points.get_xdata() == pytest.approx(stats.norm.ppf(place))
 
 
 def test_kappa_of_every_night_has_a_row_by_participant() -> None:

@@ -207,6 +207,25 @@ def _draw_fan(ax: Axes, limits: LimitsOfAgreement, low: float, high: float) -> l
     return drawn
 
 
+#: Points of the look at normality; thousands more lie on each other and make a page of megabytes.
+MOST_POINTS: Final = 1000
+_END_POINTS: Final = 100
+
+
+def points_shown(n: int) -> NDArray[np.int64]:
+    """Return which of ``n`` points in order a look at normality draws: all, or the ends and an even share between.
+
+    Examples
+    --------
+    >>> points_shown(3), points_shown(100_000).size
+    (array([0, 1, 2]), 1000)
+    """
+    if n <= MOST_POINTS:
+        return np.arange(n)
+    between = np.linspace(_END_POINTS, n - _END_POINTS - 1, MOST_POINTS - 2 * _END_POINTS).round().astype(np.int64)
+    return np.concatenate([np.arange(_END_POINTS), between, np.arange(n - _END_POINTS, n)])
+
+
 @styled
 def draw_normal_look(
     *,
@@ -233,7 +252,8 @@ def draw_normal_look(
     Returns
     -------
     Axes
-        x normal quantile at (i - 3/8) / (n + 1/4), y mean difference; the line is mean + quantile times SD.
+        x normal quantile at (i - 3/8) / (n + 1/4), y mean difference; the line is mean + quantile times SD. Of more
+        than 1,000 participants the hundred at each end are drawn, and every so many of the others.
 
     References
     ----------
@@ -254,8 +274,9 @@ def draw_normal_look(
     if n > 1:
         ends = np.array([quantiles[0] - 0.3, quantiles[-1] + 0.3])
         ax.plot(ends, means.mean() + ends * means.std(ddof=1), color=INK.light, linewidth=0.8, zorder=2)
+    shown = points_shown(n)
     ax.plot(
-        quantiles, means, linestyle="none", marker="o", markersize=3.6, markerfacecolor=ACCENT.light,
+        quantiles[shown], means[shown], linestyle="none", marker="o", markersize=3.6, markerfacecolor=ACCENT.light,
         markeredgecolor=PAPER.light if n <= 60 else "none", markeredgewidth=0.3, zorder=3,
     )  # fmt: skip
     said = f"{measure}, " if measure else ""

@@ -11,7 +11,7 @@ import numpy as np
 from sleepagree.agreement import kappa_se, normal_quantile
 from sleepagree.clock import combined_offsets
 from sleepagree.errors import counted, shorten
-from sleepagree.figures.bias_over_nights import draw_bias_against_level, draw_minutes, draw_normal_look
+from sleepagree.figures.bias_over_nights import draw_bias_against_level, draw_minutes, draw_normal_look, points_shown
 from sleepagree.figures.bias_sources import draw_bias_sources
 from sleepagree.figures.night_kappas import draw_night_kappas
 from sleepagree.figures.redistribution import draw_redistribution
@@ -492,6 +492,8 @@ def _equations(lines: RegressionLimits) -> str:
 
 def _normal_look(row: BiasRow, who: Sequence[str], name: str) -> FigureView:
     measure = row.name
+    shown = points_shown(row.limits.participants).size
+    drawn = "" if shown == row.limits.participants else f" {shown} of them are drawn, all at the two ends."
     return figure_view(
         draw_normal_look(reference=row.reference, device=row.device, participant=who, measure=measure, unit=row.unit),
         name=name,
@@ -502,7 +504,7 @@ def _normal_look(row: BiasRow, who: Sequence[str], name: str) -> FigureView:
         ),
         caption=(
             f"Mean differences in {measure} of {row.limits.participants} participants. Points along the line support "
-            "limits of agreement that take them as normal; a bend or a stray point speaks against them."
+            f"limits of agreement that take them as normal; a bend or a stray point speaks against them.{drawn}"
         ),
     )
 
