@@ -101,9 +101,11 @@ def _nights(study: StudyAgreement) -> list[str]:
     for device in study.devices:
         window = sum(n.window_epochs for n in device.nights)
         scored = sum(n.scored for n in device.nights)
-        lines.append(
-            f"  {shorten(device.device)}: {counted(len(device.participants), 'participant')}, "
-            f"{counted(len(device.nights), 'night')}, {counted(window, 'epoch')} ({show_duration(window)})"
+        people, nights = len(device.participants), len(device.nights)
+        lines += wrap(
+            f"{shorten(device.device)}: {counted(people, 'participant')}, {counted(nights, 'night')}, "
+            f"{counted(window, 'epoch')} ({show_duration(window)})",
+            hang="      ",
         )
         lines.append(f"    scored on both sides {scored} ({100 * scored / window:.1f} %)")
         totals: dict[str, int] = {}
@@ -248,7 +250,7 @@ def _redistribution(device: DeviceStudy) -> list[str]:
     lines: list[str] = []
     for traced in device.redistribution:
         lines.append(
-            f"WHERE {speak(traced.stage)} WENT with {shorten(device.device)} ({traced.epochs / 2:.1f} min in all)"
+            f"WHERE {speak(traced.stage)} WENT with {cut(device.device, 40)} ({traced.epochs / 2:.1f} min in all)"
         )
         for d in traced.to:
             estimate = d.share.primary
@@ -260,7 +262,7 @@ def _redistribution(device: DeviceStudy) -> list[str]:
 
 
 def _sources(device: DeviceStudy) -> list[str]:
-    lines = [f"WHERE EACH BIAS of {shorten(device.device)} COMES FROM (minutes a night)"]
+    lines = wrap(f"WHERE EACH BIAS of {shorten(device.device)} COMES FROM (minutes a night)", indent="")
     for source in device.bias_sources:
         lines += wrap(source.per_night.sentence(), hang="      ")
     return lines
@@ -268,14 +270,15 @@ def _sources(device: DeviceStudy) -> list[str]:
 
 def _clock(device: DeviceStudy) -> list[str]:
     _, _, sentence = combined_offsets([n.best_offset_s for n in device.nights])
-    return [f"CLOCK of {shorten(device.device)}", *wrap(sentence, hang="  ")]
+    return [f"CLOCK of {cut(device.device, 70)}", *wrap(sentence, hang="  ")]
 
 
 def _comparison(comparison: DeviceComparison) -> list[str]:
     first, second = shorten(comparison.first), shorten(comparison.second)
     people = counted(comparison.participants, "participant")
-    lines = [f"{second} AGAINST {first}: {counted(comparison.nights, 'night')} of {people}, '{comparison.mapping}'"]
-    header = ("", first, second, "difference (interval)")
+    nights = counted(comparison.nights, "night")
+    lines = wrap(f"{second} AGAINST {first}: {nights} of {people}, '{comparison.mapping}'", indent="")
+    header = ("", cut(first, 14), cut(second, 14), "difference (interval)")
     rows = []
     for d in comparison.differences:
         digits = 1 if d.statistic == "absolute error" else 3

@@ -395,9 +395,11 @@ def test_a_margin_is_of_the_difference_whatever_the_limits() -> None:
     assert any("the margin of ±30 min" in line for line in bias_lines(logs))
 
 
+@pytest.mark.parametrize("name", ["band A", "the band that the night crew of the ferry wore in spring, size small"])
 @pytest.mark.parametrize("log_ratio", [False, True])
-def test_no_line_is_wider_than_a_terminal(log_ratio: bool) -> None:
-    study = summarise_study(NIGHTS, StudyOptions(resamples=20, log_ratio=log_ratio))
+def test_no_line_is_wider_than_a_terminal(log_ratio: bool, name: str) -> None:
+    nights = [replace(n, device=name) if n.device == "band A" else n for n in NIGHTS]
+    study = summarise_study(nights, StudyOptions(resamples=20, log_ratio=log_ratio))
     assert [x for x in (*study_lines(study), *bias_lines(study)) if len(x) > 80] == []
 
 
