@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 
+from sleepagree.errors import counted
 from sleepagree.hypnogram import EPOCH_S
 from sleepagree.measures import MeasurePair
 from sleepagree.pairing import SILENT_AS_WAKE, PairedNight
@@ -72,10 +73,13 @@ def unsaid_cautions(paired: PairedNight, mappings: Sequence[StageMapping]) -> li
         why = "so it is declared" if paired.device_set.declared else "its file holds no such label"
         fitting = [m.name for m in fitting_mappings(paired.reference_set, paired.device_set)]
         instead = f" Mappings that fit this device: {', '.join(fitting)}." if fitting else ""
-        out.append(
-            f"The device cannot report {words} ({why}), yet '{mapping.name}' asks for it: all {epochs} {words} epochs "
-            f"of the reference count as errors, whatever the device does, and kappa and accuracy say so.{instead}"
+        cost = (
+            f"all {counted(epochs, f'{words} epoch')} of the reference count as errors, whatever the device does, and "
+            "kappa and accuracy say so"
+            if epochs
+            else f"the reference has no {words} epoch to lose on this night, but others may"
         )
+        out.append(f"The device cannot report {words} ({why}), yet '{mapping.name}' asks for it: {cost}.{instead}")
     return out
 
 

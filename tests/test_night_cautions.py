@@ -47,6 +47,8 @@ def test_a_mapping_that_asks_for_a_word_the_device_lacks_is_told():
         "this device: rem-apart, rem-left-out, rem-as-light, rem-as-deep, rem-as-wake, wake-sleep."
     ]
     assert "its file holds no such label" in of(night_without_rem(), "The device cannot report REM")[0]
+    none = compare(pair("W*4 N2*10", "wake*4 light*10", reports=WITHOUT_REM), mappings=[FOUR], resamples=0)
+    assert "the reference has no REM epoch to lose on this night" in of(none, "The device cannot report REM")[0]
     both = pair("W*4 N2*10 R*8", "wake*4 light*10 light*8", reports=WITHOUT_REM)
     compared = compare_mappings(both, extra=[FOUR], resamples=0)
     assert of(compared, "The device cannot report REM (so")
