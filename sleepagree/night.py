@@ -16,7 +16,7 @@ from sleepagree.ceiling import Ceiling, design_ceiling
 from sleepagree.class_sequences import both_codes, class_sequence, joint_classes, square_mapping
 from sleepagree.clock_check import check_clock, clock_caution
 from sleepagree.disagreement import Disagreement, describe_disagreement
-from sleepagree.errors import MappingError, shorten
+from sleepagree.errors import MappingError, counted, shorten
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import EPOCH_S, Counts, frozen_array
 from sleepagree.measures import (
@@ -524,7 +524,7 @@ def _share_caution(paired: PairedNight) -> list[str]:
     worst = max(ledger.excluded, key=lambda item: item[1])
     return [
         f"Only {100 * share:.0f} % of the window's epochs have a stage on both sides; the largest part of "
-        f"the rest is {worst[0].replace('_', ' ')} ({worst[1]} epochs)."
+        f"the rest is {worst[0].replace('_', ' ')} ({counted(worst[1], 'epoch')})."
     ]
 
 
@@ -547,7 +547,7 @@ def _different_sizes_caution(scored: tuple[MappingAgreement, ...]) -> list[str]:
 
 def _left_out_notes(scored: tuple[MappingAgreement, ...]) -> list[str]:
     return [
-        f"Mapping '{m.mapping.name}' leaves out {m.left_out} epochs that both sides staged."
+        f"Mapping '{m.mapping.name}' leaves out {counted(m.left_out, 'epoch')} that both sides staged."
         for m in scored
         if m.left_out
     ]

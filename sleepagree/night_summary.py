@@ -21,6 +21,7 @@ from sleepagree.estimate import NAN
 from sleepagree.hypnogram import Counts, frozen_array
 from sleepagree.measures import SleepMeasures
 from sleepagree.night import measure_sides
+from sleepagree.night_cautions import contradiction_caution, swapped_caution
 from sleepagree.pairing import PairedNight
 from sleepagree.stages import StageMapping, StageSet
 
@@ -88,6 +89,8 @@ class NightSummary:
         Jointly scored epochs.
     reference_measures, device_measures : tuple of float
         In the order of ``MEASURE_NAMES``; nan where undefined.
+    clock_hint : str
+        What the cheap look at the clock says, a value of :class:`sleepagree.offsets.ClockHint`.
     best_offset_s, offset_gain : float
         Clock offset at which agreement peaks and the kappa it would gain; nan where not looked at.
     runs : tuple of (str, float)
@@ -125,6 +128,7 @@ class NightSummary:
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     sequences: tuple[str, str] = ("", "")
+    clock_hint: str = "none"
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "native", frozen_array(self.native, np.int64))
@@ -258,7 +262,7 @@ def summarise_night(
         _VALUES(measured),
         scorers=scorers,
         notes=ledger.notes,
-        cautions=paired.cautions,
+        cautions=(*paired.cautions, *swapped_caution(paired), *contradiction_caution(paired)),
         sequences=(
             hash_sequence(paired.reference, paired.reference_set),
             hash_sequence(paired.device, paired.device_set),

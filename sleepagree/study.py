@@ -22,6 +22,7 @@ from sleepagree.hypnogram import Counts, frozen_array
 from sleepagree.limits import LimitsOfAgreement, Scale, fit_limits_of_agreement
 from sleepagree.measures import SleepMeasures, pair_measures
 from sleepagree.night import class_minutes
+from sleepagree.night_cautions import unsaid_classes
 from sleepagree.night_summary import NightSummary, Refusal
 from sleepagree.planning import VarianceComponents, components_from_values
 from sleepagree.regression_limits import RegressionLimits, Spread, fit_regression_limits
@@ -224,11 +225,12 @@ def measure_table(
         for measure, stage in (("REM latency", "R"), ("deep latency", "N3"))
         if stage not in device_set.reportable
     )
+    unsaid = unsaid_classes(mapping, device_set)
     pairs = [
         pair_measures(
             SleepMeasures(*night.reference_measures),
             SleepMeasures(*night.device_measures),
-            class_minutes=class_minutes(mapping, counts[i]),
+            class_minutes=class_minutes(mapping, counts[i], unsaid=unsaid),
             cannot_say=cannot,
         )
         for i, night in enumerate(nights)

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 
 from sleepagree.night_summary import Refusal
+from sleepagree.offsets import ClockHint
 from sleepagree.study_results import BiasRow, DeviceStudy, ScorerSummary, StudyOptions
 
 FEW_PARTICIPANTS: Final = 10
@@ -131,15 +132,29 @@ def _all_above_zero(row: BiasRow) -> bool:
 
 
 def _clock_cautions(device: DeviceStudy) -> list[str]:
-    moved = [n for n in device.nights if abs(n.best_offset_s) >= 60 and n.offset_gain >= 0.03]
-    if not moved:
-        return []
-    offsets = ", ".join(f"{n.participant} {n.night}: {n.best_offset_s:+.0f} s" for n in moved[:_NAMED])
-    more = f" and {len(moved) - _NAMED} more" if len(moved) > _NAMED else ""
-    return [
-        f"{device.device}: on {len(moved)} of {len(device.nights)} nights agreement peaks at another clock offset "
-        f"({offsets}{more}). A constant offset is a clock, a scattered one is not."
-    ]
+    """Return cautions on single nights; what is said of all nights together stands beside the results."""
+    out = []
+    moved = [n for n in device.nights if n.clock_hint == ClockHint.OFFSET]
+    if moved:
+        offsets = _listing([f"{n.participant} {n.night}: {n.best_offset_s:+.0f} s" for n in moved])
+        out.append(
+            f"{device.device}: on {len(moved)} of {len(device.nights)} nights agreement has a sharp peak at another "
+            f"clock offset ({offsets}): look at these nights with 'sleepagree clock'. A constant offset is a clock, a "
+            "scattered one is not."
+        )
+    doubtful = [n for n in device.nights if n.clock_hint in (ClockHint.DOUBT, ClockHint.ZONE)]
+    if doubtful:
+        named = _listing([f"{n.participant} {n.night}" for n in doubtful])
+        out.append(
+            f"{device.device}: on {len(doubtful)} of {len(device.nights)} nights agreement is near chance, and would "
+            f"be higher at another time ({named}): the recordings may not belong together, or a clock or zone may be "
+            "off. 'sleepagree night' says more of such a night."
+        )
+    return out
+
+
+def _listing(texts: list[str]) -> str:
+    return ", ".join(texts[:_NAMED]) + (f" and {len(texts) - _NAMED} more" if len(texts) > _NAMED else "")
 
 
 def _night_cautions(device: DeviceStudy) -> list[str]:

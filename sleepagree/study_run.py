@@ -203,7 +203,7 @@ def _with_clock(summary: NightSummary, paired: PairedNight, options: ScoringOpti
     found = check_clock(paired, mapping)
     if found is None:
         return summary
-    return replace(summary, best_offset_s=found.offset_s, offset_gain=found.gain)
+    return replace(summary, best_offset_s=found.offset_s, offset_gain=found.gain, clock_hint=str(found.hint))
 
 
 class _Files:

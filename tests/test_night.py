@@ -268,7 +268,7 @@ def test_what_a_mapping_leaves_out_is_said():
     found = cautions(
         "W N2 N3 R", "wake light deep deep", reports=("wake", "light", "deep"), mappings=[mapping_named("rem-left-out")]
     )
-    assert "Mapping 'rem-left-out' leaves out 1 epochs that both sides staged." in found
+    assert "Mapping 'rem-left-out' leaves out 1 epoch that both sides staged." in found
 
 
 def test_a_rectangle_says_why_it_has_no_kappa():

@@ -81,7 +81,7 @@ CASES = [
         EDF[:-37],
         f"{{tmp}}/lab.edf: byte {len(EDF) - 37}: the file is truncated. Found {len(EDF) - 37} bytes; expected "
         f"{len(EDF)} "
-        "bytes for 1 data records (byte 236, field 'number of data records'). Copy or export the file again.",
+        "bytes for 1 data record (byte 236, field 'number of data records'). Copy or export the file again.",
     ),
     bad_reference(
         "EDF truncated in an annotation",
