@@ -143,7 +143,7 @@ def _study_device(name: str, nights: tuple[NightSummary, ...], options: StudyOpt
         studied,
         _bias_table(name, grouped, first, device, options),
         redistribute(name, grouped, first.mapping, reference, device, options),
-        account_over_nights(grouped, first, options),
+        account_over_nights(grouped, first, device, options),
         device.reportable,
     )
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import EPOCH_S, Counts
+from sleepagree.night_cautions import unsaid_classes
 from sleepagree.night_summary import NightSummary
 from sleepagree.redistribution import LEFT_OUT_COLUMN, account_for_bias, unreported_stages
 from sleepagree.resampling import SHARE, cluster_bootstrap_all, rng_for
@@ -96,9 +97,12 @@ def _stage_by_class(
 
 
 def account_over_nights(
-    grouped: NightGroups, first: StudyMapping, options: StudyOptions
+    grouped: NightGroups, first: StudyMapping, device: StageSet, options: StudyOptions
 ) -> tuple[StudyBiasSource, ...]:
-    """Return the account of each class's bias, pooled and per night, with t intervals of the flows."""
+    """Return the account of each class's bias, pooled and per night, with t intervals of the flows.
+
+    A class that the device cannot report has no bias to account for.
+    """
     mapping = first.mapping
     names = {"reference_classes": mapping.reference_classes, "device_classes": mapping.device_classes}
     pooled = account_for_bias(first.counts, **names)
@@ -109,6 +113,7 @@ def account_over_nights(
     return tuple(
         StudyBiasSource(p, n, _flow_intervals(tables, mapping, p.name, options.level))
         for p, n in zip(pooled, per_night, strict=True)
+        if p.name not in unsaid_classes(mapping, device)
     )
 
 

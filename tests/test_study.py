@@ -16,6 +16,7 @@ from sleepagree.night_summary import MEASURE_NAMES, NightSummary, Refusal
 from sleepagree.notebook import study_html
 from sleepagree.report.build import build_study_report
 from sleepagree.report.sentences import methods_of_study, results_of_study
+from sleepagree.stages import mapping_named
 from sleepagree.study import StudyOptions, fold_nights, summarise_study
 from sleepagree.study_documents import bias_rows, confusion_rows, night_rows, study_document
 from sleepagree.study_text import bias_lines, study_lines
@@ -437,3 +438,10 @@ def test_kappa_of_a_night_with_one_class_is_undefined_and_does_not_spoil_the_mea
     assert found is not None
     assert found.averaged.value == pytest.approx(np.mean(studied.night_kappa[1:]))
     assert found.averaged.dropped_units == 1
+
+
+def test_a_class_without_a_word_has_no_bias_to_account_for() -> None:
+    study = summarise_study(NIGHTS, StudyOptions(mappings=(mapping_named("wake-light-deep-rem"),), resamples=20))
+    names = {d.device: [s.pooled.name for s in d.bias_sources] for d in study.devices}
+    assert names["pad B"] == ["wake", "light", "deep", "rem"]
+    assert names["band A"] == ["wake", "light", "deep"]
