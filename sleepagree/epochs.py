@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sleepagree.errors import EpochGridError
 from sleepagree.hypnogram import EPOCH_S, GAP, LabelCodes, ScoredSpans, frozen_array, seal
