@@ -236,7 +236,8 @@ class LimitsOfAgreement:
         """
         if self.scale is not Scale.LOG_RATIO:
             return self
-        return replace(self, **{name: math.exp(getattr(self, name)) for name in FIGURES if name not in _NOT_LOGS})
+        ratios: dict[str, Any] = {name: math.exp(getattr(self, name)) for name in FIGURES if name not in _NOT_LOGS}
+        return replace(self, **ratios)
 
 
 _NOT_FIGURES: Final = {"level", "multiplier"}
