@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Final, NoReturn
 
 from sleepagree.cells import neutralise_cell
-from sleepagree.errors import InputError, shorten
+from sleepagree.errors import InputError, printable, shorten
 
 PARTICIPANT: Final = "participant"
 NIGHT: Final = "night"
@@ -530,10 +530,26 @@ def nights_table_text(
                     "a file name without it",
                     "Rename the file.",
                 )
+        for file in (*row.reference, row.device_file):
+            _refuse_other_than_utf8(file)
         names = [neutralise_cell(text) for text in (row.participant, row.night, row.device)]
         references = ";".join(_relative(found.folder / file, table_folder) for file in row.reference)
         writer.writerow([*names, references, _relative(found.folder / row.device_file, table_folder), *given.values()])
     return stream.getvalue()
+
+
+def _refuse_other_than_utf8(file: str) -> None:
+    try:
+        file.encode()
+    except UnicodeEncodeError:
+        raise InputError(
+            "a file name is not UTF-8, so no table can hold it",
+            printable(file),
+            "",
+            "bytes of another encoding",
+            "a name in UTF-8",
+            "Rename the file.",
+        ) from None
 
 
 def _relative(file: Path, table_folder: Path) -> str:

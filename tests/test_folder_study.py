@@ -2,6 +2,7 @@
 
 import csv
 import io
+import os
 from pathlib import Path
 
 import numpy as np
@@ -349,3 +350,13 @@ def test_a_refusal_is_one_message_and_leaves_nothing_behind(tmp_path):
     assert result.stderr.startswith("sleepagree: ")
     assert "Traceback" not in result.output
     assert not table.exists()
+
+
+def test_a_file_name_that_no_table_can_hold_is_refused(tmp_path: Path) -> None:
+    for name in (b"a\xff-1.edf", b"a\xff-1.csv"):
+        (tmp_path / os.fsdecode(name)).write_bytes(b"x")
+    found = nights_from_folder(
+        tmp_path, reference_pattern="{participant}-{night}.edf", device_pattern="{participant}-{night}.csv"
+    )
+    with pytest.raises(InputError, match="not UTF-8"):
+        nights_table_text(found, table_folder=tmp_path)

@@ -322,7 +322,9 @@ def repeat_command(*, anonymous: bool) -> str:
             if named and getattr(parameter, "is_flag", False):
                 continue
             hides = anonymous and not isinstance(parameter.type, _PLAIN)
-            words.append(parameter.make_metavar(context).split("|")[0] if hides else _without_folder(one))
+            word = parameter.make_metavar(context).split("|")[0] if hides else _without_folder(one)
+            # a file's name that begins like an option would be taken for one
+            words.append(f"./{word}" if word.startswith("-") and not named else word)
     return " ".join(words) if anonymous else printable(shlex.join(words))
 
 
@@ -335,10 +337,11 @@ def print_cautions(cautions: Sequence[str], *, quiet: bool) -> None:
     """Print cautions to standard error."""
     if quiet:
         return
+    from sleepagree.cli.terminal import fit_terminal
     from sleepagree.errors import printable
 
     for caution in cautions:
-        click.echo(f"caution: {printable(caution)}", err=True)
+        click.echo(fit_terminal(f"caution: {printable(caution)}"), err=True)
 
 
 def refuse_json_target(target: str | None, *, overwrite: bool, out: Path | None = None) -> None:

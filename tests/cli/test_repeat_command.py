@@ -55,3 +55,13 @@ def test_an_anonymous_command_tells_no_name_and_no_time(given: str, tmp_path: Pa
     assert told.startswith("sleepagree night REFERENCE DEVICE --layout")
     assert "--window RULE" in told
     assert not {"crew", "2026", "band"} & set(re.split(r"[^a-z0-9]+", told))
+
+
+def test_a_file_whose_name_begins_like_an_option_is_told_as_a_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("-x.csv").write_bytes(Path(NIGHT[1]).read_bytes())
+    run("night", NIGHT[0], "./-x.csv", *NIGHT[2:], "--resamples", "0", "--out", "o")
+    told = command_in(tmp_path / "o")
+    assert told.startswith("sleepagree night crew-3-night-2.edf ./-x.csv ")
