@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import field, fields, replace
 from datetime import datetime
 from enum import StrEnum
 from typing import Any, Final
@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import EpochGridError
+from sleepagree.record import record
 
 Seconds = NDArray[np.float64]
 LabelCodes = NDArray[np.int16]
@@ -29,7 +30,7 @@ class EpochLengthFrom(StrEnum):
     UNKNOWN = ""
 
 
-@dataclass(frozen=True)
+@record()
 class Origin:
     """Where spans came from; carried into messages and reports.
 
@@ -65,7 +66,7 @@ def frozen_array(values: Any, dtype: Any) -> NDArray[Any]:
     return array
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class ScoredSpans:
     """Spans of one recording in file order of time, with native labels.
 

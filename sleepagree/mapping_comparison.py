@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from sleepagree.errors import MappingError
 from sleepagree.night import MappingAgreement, NightAgreement, compare
 from sleepagree.pairing import PairedNight
+from sleepagree.record import record
 from sleepagree.redistribution import BiasSource, account_for_bias
 from sleepagree.stages import StageMapping, fitting_mappings
 
 
-@dataclass(frozen=True)
+@record()
 class ComparedMapping:
     """One mapping of the comparison.
 
@@ -45,7 +45,7 @@ def _ratio(value: float, of: float) -> float:
     return value / of if of > 0 else float("nan")
 
 
-@dataclass(frozen=True)
+@record()
 class MappingComparison:
     """A night under several mappings.
 

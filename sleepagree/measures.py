@@ -16,12 +16,12 @@ References
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.estimate import NAN
+from sleepagree.record import record
 from sleepagree.stages import canonical_stage
 
 WAKE, SLEEP, SILENT = 0, 1, -1
@@ -29,7 +29,7 @@ WAKE, SLEEP, SILENT = 0, 1, -1
 _WAKE_BYTE, _SLEEP_BYTE, _SILENT_BYTE = b"\x00", b"\x01", b"\xff"
 
 
-@dataclass(frozen=True)
+@record()
 class SleepMeasures:
     """Measures of one side; minutes unless said; nan where undefined.
 
@@ -113,7 +113,7 @@ def _latency(flags: NDArray[np.bool_] | None, onset: int, epoch_min: float) -> f
     return NAN if first < 0 else (first - onset) * epoch_min
 
 
-@dataclass(frozen=True)
+@record()
 class MeasurePair:
     """One measure on both sides.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from functools import lru_cache
 from typing import Any, Final, NamedTuple
 
@@ -22,6 +22,7 @@ from sleepagree.hypnogram import EPOCH_S, Counts, frozen_array
 from sleepagree.measures import MeasurePair, SleepMeasures, derive_measures, pair_measures
 from sleepagree.offsets import QuickOffset
 from sleepagree.pairing import PairedNight, WindowRule
+from sleepagree.record import record
 from sleepagree.redistribution import (
     BiasSource,
     Redistribution,
@@ -47,7 +48,7 @@ _LONG_WAKE_MIN: Final = 60
 _KEPT_WAKE_MIN: Final = 30
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class MappingAgreement:
     """Agreement of one night under one mapping.
 
@@ -82,7 +83,7 @@ class MappingAgreement:
         return (MappingAgreement, tuple(getattr(self, f.name) for f in fields(self)))
 
 
-@dataclass(frozen=True)
+@record()
 class NightAgreement:
     """Everything that is said about one night.
 

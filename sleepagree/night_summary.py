@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, fields
 from functools import lru_cache
 from typing import Any, Final
 
@@ -21,12 +21,13 @@ from sleepagree.hypnogram import Counts, frozen_array
 from sleepagree.measures import SleepMeasures
 from sleepagree.night import measure_sides
 from sleepagree.pairing import PairedNight
+from sleepagree.record import record
 from sleepagree.stages import StageMapping, StageSet
 
 MEASURE_NAMES: Final = tuple(f.name for f in fields(SleepMeasures))
 
 
-@dataclass(frozen=True)
+@record()
 class SourceFile:
     """One input file of a night: its name (no folder) and the hash of its bytes."""
 
@@ -34,7 +35,7 @@ class SourceFile:
     sha256: str
 
 
-@dataclass(frozen=True)
+@record()
 class ScorerPair:
     """Agreement of two sides of one night, of which at least one is a human scorer.
 
@@ -58,7 +59,7 @@ class ScorerPair:
     mapping: str
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class NightSummary:
     """One device on one night, reduced.
 
@@ -183,7 +184,7 @@ def _number(value: float | None) -> float:
     return NAN if value is None else value
 
 
-@dataclass(frozen=True)
+@record()
 class Refusal:
     """A night that could not be scored, and why.
 

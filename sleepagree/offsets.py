@@ -6,7 +6,6 @@ sides instead of scoring the night again for each offset.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Final, TypeAlias
 
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 from sleepagree.agreement import kappa
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import EPOCH_S
+from sleepagree.record import record
 
 ClassCodes: TypeAlias = NDArray[Any]
 Tables: TypeAlias = NDArray[np.int64]
@@ -178,7 +178,7 @@ def correlate(reference: ClassCodes, device: ClassCodes, n_classes: int, *, leng
 # ------------------------------------------------------------------------------------------- the cheap version
 
 
-@dataclass(frozen=True)
+@record()
 class QuickOffset:
     """What the cheap scan of one night found.
 

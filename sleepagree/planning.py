@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from functools import cache
 from typing import Any, Protocol
 
@@ -38,11 +37,12 @@ from sleepagree.normal_factors import (
     sd_nodes,
     smallest_count,
 )
+from sleepagree.record import record
 
 # --------------------------------------------------------------------------- variance components
 
 
-@dataclass(frozen=True)
+@record()
 class VarianceComponents:
     """How much a quantity of one night varies, between participants and between nights of a participant.
 
@@ -225,7 +225,7 @@ class Precision(Protocol):
         """Half-width of its interval."""
 
 
-@dataclass(frozen=True)
+@record()
 class MeanPrecision:
     """Half-width of the t interval of a mean over participants.
 
@@ -274,7 +274,7 @@ class MeanPrecision:
         return quantile * sd * _sd_factor(participants - 1, assurance) / math.sqrt(participants)
 
 
-@dataclass(frozen=True)
+@record()
 class LimitsPrecision:
     """Half-width (half the whole width) of the interval of a limit of agreement.
 
@@ -353,7 +353,7 @@ def _sd_factor(degrees: int, assurance: float | None) -> float:
 # --------------------------------------------------------------------------- grid
 
 
-@dataclass(frozen=True)
+@record()
 class PlanCell:
     """Half-widths to expect of a study of one size.
 
@@ -370,7 +370,7 @@ class PlanCell:
     half_widths: tuple[tuple[str, float], ...]
 
 
-@dataclass(frozen=True)
+@record()
 class SmallestStudy:
     """Fewest participants, with so many nights each, for a wanted half-width.
 
@@ -398,7 +398,7 @@ class SmallestStudy:
     undefined_because: str = ""
 
 
-@dataclass(frozen=True)
+@record()
 class PlanGrid:
     """Precision of studies of several sizes, and the smallest that are precise enough.
 

@@ -6,7 +6,6 @@ import contextlib
 import gzip
 import shutil
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
@@ -18,6 +17,7 @@ from sleepagree.night_summary import NightSummary, Refusal
 from sleepagree.nights_table import NightsTable, read_nights_table
 from sleepagree.output import csv_text, encode_text, fresh_folder, is_partial, refuse_existing
 from sleepagree.paired_table import hash_file, is_paired_table, read_paired_nights
+from sleepagree.record import record
 from sleepagree.study import StudyAgreement, StudyOptions, summarise_study
 from sleepagree.study_documents import bias_rows, confusion_rows, night_rows, study_document
 from sleepagree.study_run import Execution, ScoringOptions, forget_chunks, refuse_duplicates, run_rows
@@ -26,7 +26,7 @@ _MADE_IN: Final = "made-in"
 EPOCHS_HEADER = "participant,night,device,epoch,reference,device_stage,status\n"
 
 
-@dataclass(frozen=True)
+@record()
 class StudyRequest:
     """A study as asked for on the command line.
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,6 +11,7 @@ from sleepagree.hypnogram import Counts
 from sleepagree.limits import LimitsOfAgreement
 from sleepagree.night_summary import NightSummary, Refusal
 from sleepagree.planning import VarianceComponents
+from sleepagree.record import record
 from sleepagree.redistribution import BiasSource
 from sleepagree.reliability import Reliability
 from sleepagree.resampling import BootstrapIntervals
@@ -21,7 +20,7 @@ from sleepagree.stages import StageMapping
 Values = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+@record()
 class StudyOptions:
     """Settings of the statistics of a study.
 
@@ -47,7 +46,7 @@ class StudyOptions:
     log_ratio: bool = False
 
 
-@dataclass(frozen=True)
+@record()
 class PooledStatistic:
     """One statistic of a device under one mapping.
 
@@ -72,7 +71,7 @@ class PooledStatistic:
     averaged_sd: float
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class StudyMapping:
     """A device under one mapping over all its nights.
 
@@ -116,7 +115,7 @@ class StudyMapping:
         return None
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class BiasRow:
     """Bias of one measure of a device over nights.
 
@@ -146,7 +145,7 @@ class BiasRow:
     device: Values
 
 
-@dataclass(frozen=True)
+@record()
 class StudyDestination:
     """Where part of an unreported stage went, over nights.
 
@@ -171,7 +170,7 @@ class StudyDestination:
     share_of_class: float
 
 
-@dataclass(frozen=True)
+@record()
 class StudyRedistribution:
     """Where an unreported stage went, over nights."""
 
@@ -180,7 +179,7 @@ class StudyRedistribution:
     to: tuple[StudyDestination, ...]
 
 
-@dataclass(frozen=True)
+@record()
 class StudyBiasSource:
     """The account of one class's bias, over nights.
 
@@ -199,7 +198,7 @@ class StudyBiasSource:
     intervals: tuple[tuple[str, float, float], ...]
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class DeviceStudy:
     """All that is said about one device.
 
@@ -233,7 +232,7 @@ class DeviceStudy:
     reports: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@record()
 class PairedDifference:
     """Difference of two devices in one statistic, second minus first, on the nights both have."""
 
@@ -244,7 +243,7 @@ class PairedDifference:
     difference: BootstrapIntervals
 
 
-@dataclass(frozen=True)
+@record()
 class DeviceComparison:
     """Two devices on the same nights.
 
@@ -268,7 +267,7 @@ class DeviceComparison:
     differences: tuple[PairedDifference, ...]
 
 
-@dataclass(frozen=True)
+@record()
 class ScorerSummary:
     """Agreement of human scorers, and of a device with them, over the nights with several scorers.
 
@@ -295,7 +294,7 @@ class ScorerSummary:
     share: float
 
 
-@dataclass(frozen=True)
+@record()
 class StudyAgreement:
     """A whole study.
 

@@ -12,7 +12,7 @@ import json
 import re
 import stat
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -27,6 +27,7 @@ from sleepagree.output import is_partial, write_text
 from sleepagree.pairing import Outside, PairedNight, align, parse_window
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import Layout
+from sleepagree.record import record
 from sleepagree.stages import StageMapping
 
 Outcome = NightSummary | Refusal
@@ -45,7 +46,7 @@ _HASHED_WHOLE_BYTES: Final = 64 * 1024 * 1024
 FEWEST_ROWS_FOR_WORKERS: Final = 1000
 
 
-@dataclass(frozen=True)
+@record()
 class ScoringOptions:
     """What the user asked for, as far as single nights go.
 
@@ -76,7 +77,7 @@ class ScoringOptions:
     anonymous: bool = False
 
 
-@dataclass(frozen=True)
+@record()
 class ChunkResult:
     """Outcomes of the rows of one chunk, in order, and their epochs as CSV text (no header)."""
 
@@ -257,7 +258,7 @@ def epoch_text(paired: PairedNight, row: NightRow) -> str:
 # --- running ----------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
+@record()
 class Execution:
     """How chunks are run.
 

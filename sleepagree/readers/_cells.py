@@ -6,10 +6,10 @@ import codecs
 import csv
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 from sleepagree.errors import FileFormatError, shorten
+from sleepagree.record import record
 
 #: A longer cell than this is no cell; a night of 30-s codes has about a thousand characters.
 LONGEST_CELL: Final = 131_072
@@ -27,7 +27,7 @@ _BYTE_ORDER_MARKS: Final = (
 _SNIFFED_LINES: Final = 50
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Cells:
     """The cells of a text table.
 

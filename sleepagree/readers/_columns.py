@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
 from sleepagree.errors import FileFormatError, shorten
 from sleepagree.readers.layout import Layout
+from sleepagree.record import record
 
 _TIME_WORD: Final = r"(_?(date_?)?time)?"
 
@@ -46,7 +46,7 @@ _WHAT: Final = {
 _SHOWN: Final = 12
 
 
-@dataclass(frozen=True)
+@record()
 class Columns:
     """Positions of the columns of a table.
 

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
 from datetime import date, datetime, time
 from typing import Final, NamedTuple
 
 from sleepagree.errors import FileFormatError, shorten
 from sleepagree.readers._text import InputFile
 from sleepagree.readers.layout import Layout
+from sleepagree.record import record
 
 _FIXED_HEADER: Final = 256
 _ANNOTATION_LABELS: Final = (b"EDF Annotations ", b"BDF Annotations ")
@@ -39,7 +39,7 @@ class EdfSignal(NamedTuple):
     is_annotations: bool
 
 
-@dataclass(frozen=True)
+@record()
 class EdfHeader:
     """What the header of a file says about times and the layout of its records; no identity.
 

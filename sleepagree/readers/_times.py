@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 from enum import StrEnum
 from functools import lru_cache
@@ -20,6 +19,7 @@ from numpy.typing import NDArray
 
 from sleepagree.errors import ClockError, FileFormatError, shorten
 from sleepagree.readers.layout import NightOf, TimeForm, strptime_directives, strptime_has_date
+from sleepagree.record import record
 
 Microseconds = NDArray[np.int64]
 
@@ -52,7 +52,7 @@ class Clock(StrEnum):
     DAY = "day"  # midnight of a day that the column does not tell
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Moments:
     """A column of times.
 
@@ -86,7 +86,7 @@ class Column(NamedTuple):
         return f"{self.at(row)}, column '{shorten(self.name)}'"
 
 
-@dataclass(frozen=True)
+@record()
 class FileClock:
     """What the microseconds of a whole file count from, once zone and layout are applied.
 

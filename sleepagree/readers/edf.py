@@ -18,7 +18,7 @@ import math
 import os
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from hashlib import sha256
 from itertools import chain
@@ -48,6 +48,7 @@ from sleepagree.readers._tal import (
 )
 from sleepagree.readers._text import InputFile, open_input
 from sleepagree.readers.layout import Layout
+from sleepagree.record import record
 from sleepagree.stages import UNSCORED, assign_stages
 
 __all__ = ["EdfAnnotation", "EdfAnnotations", "EdfHeader", "EdfSignal", "read_edf", "read_edf_annotations"]
@@ -91,7 +92,7 @@ class EdfAnnotation(NamedTuple):
     text: str
 
 
-@dataclass(frozen=True)
+@record()
 class EdfAnnotations:
     """All annotations of a file, in file order, stages and others.
 

@@ -6,7 +6,7 @@ import hashlib
 import os
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import UTC, date, datetime, tzinfo
 from typing import Final, NamedTuple
 
@@ -56,6 +56,7 @@ from sleepagree.readers._times import (
     show_number,
 )
 from sleepagree.readers.layout import DURATION_UNITS, NO_LAYOUT, Layout, Marks, Overlaps, Shape, strptime_has_date
+from sleepagree.record import record
 from sleepagree.stages import NOT_A_STAGE, UNSCORED, recognise_label
 
 #: A column: texts, or times that the file stores as such.
@@ -117,7 +118,7 @@ def read_table(
     return spans_of_table(source, layout=layout, zone=zone, own_words=own_words)
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Table:
     """Columns of a table of any origin.
 

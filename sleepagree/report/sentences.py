@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 import platform
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -18,6 +17,7 @@ import sleepagree
 from sleepagree.errors import shorten
 from sleepagree.night import MEAN_BLOCK_EPOCHS, MappingAgreement, NightAgreement
 from sleepagree.pairing import PairedNight, WindowRule
+from sleepagree.record import record
 from sleepagree.redistribution import BiasSource, Redistribution, speak
 from sleepagree.report.citations import Citations
 from sleepagree.resampling import FEWEST_UNITS_FOR_PERCENTILE
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 _MAIN_MEASURES: Final = ("TST", "SOL", "WASO", "SE")
 
 
-@dataclass(frozen=True)
+@record()
 class Paragraph:
     """A paragraph and the sources it cites.
 
