@@ -1,17 +1,17 @@
 """Frozen dataclasses that are quick to define.
 
-Up to Python 3.12 a frozen dataclass compiles the source of each of its methods when its module is imported; for the
-classes on the path of one night that took a third of the time in which numpy is imported. The methods that need no
-source of their own are made here without it.
+Up to Python 3.12 a frozen dataclass compiles up to six methods, each from a source of its own, when its module is
+imported: for the classes on the path of one night that took two fifths of what importing numpy takes. Here one
+method is compiled, ``__init__``, and the others are written once for all classes.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, fields
+from dataclasses import MISSING, FrozenInstanceError, dataclass, field, fields
 from operator import attrgetter
 from reprlib import recursive_repr
-from typing import Any, TypeVar, dataclass_transform
+from typing import Any, NoReturn, TypeVar, dataclass_transform
 
 Instance = TypeVar("Instance")
 
@@ -19,6 +19,9 @@ Instance = TypeVar("Instance")
 @dataclass_transform(frozen_default=True, field_specifiers=(field,))
 def record(*, eq: bool = True) -> Callable[[type[Instance]], type[Instance]]:
     """Return a decorator that makes a class what ``dataclass(frozen=True, eq=eq)`` makes it.
+
+    For classes without subclasses and with fields of the usual kind: neither ``InitVar`` nor ``kw_only``; what
+    ``field(init=False)`` leaves out is set in ``__post_init__``.
 
     Parameters
     ----------
@@ -43,35 +46,72 @@ def record(*, eq: bool = True) -> Callable[[type[Instance]], type[Instance]]:
     """
 
     def decorate(cls: type[Instance]) -> type[Instance]:
-        made = dataclass(frozen=True, eq=False, repr=False)(cls)
-        methods: list[Callable[..., Any]] = [_repr]
+        made = dataclass(init=False, repr=False, eq=False)(cls)
+        methods: dict[str, Callable[..., Any]] = {
+            "__init__": _init(made),
+            "__setattr__": _refuse_assignment,
+            "__delattr__": _refuse_deletion,
+            "__repr__": _show,
+        }
         if eq:
-            methods += _by_value(made)
-        for method in methods:
-            if method.__name__ not in vars(made):
-                setattr(made, method.__name__, method)
+            methods["__eq__"], methods["__hash__"] = _by_value(made)
+        for name, method in methods.items():
+            if name not in vars(made):
+                setattr(made, name, method)
         return made
 
     return decorate
 
 
+def _init(cls: type) -> Callable[..., None]:
+    """Compile ``__init__``, which alone differs so much between classes that a common one would be slow."""
+    parameters, lines = ["self"], []
+    names: dict[str, Any] = {"_assign": object.__setattr__, "_MISSING": MISSING}
+    for one in fields(cls):
+        if not one.init:
+            continue
+        default = f"_default_{one.name}"
+        if one.default_factory is not MISSING:
+            names[default] = one.default_factory
+            parameters.append(f"{one.name}=_MISSING")
+            lines.append(f"if {one.name} is _MISSING: {one.name} = {default}()")
+        elif one.default is not MISSING:
+            names[default] = one.default
+            parameters.append(f"{one.name}={default}")
+        else:
+            parameters.append(one.name)
+        lines.append(f"_assign(self, {one.name!r}, {one.name})")
+    if hasattr(cls, "__post_init__"):
+        lines.append("self.__post_init__()")
+    exec(f"def __init__({', '.join(parameters)}):\n " + "\n ".join(lines or ["pass"]), names)  # noqa: S102 - names only
+    init: Callable[..., None] = names["__init__"]
+    init.__qualname__ = f"{cls.__qualname__}.__init__"
+    init.__annotations__ = {**{one.name: one.type for one in fields(cls) if one.init}, "return": None}
+    return init
+
+
+def _refuse_assignment(_self: Any, name: str, _value: Any) -> NoReturn:
+    raise FrozenInstanceError(f"cannot assign to field {name!r}")
+
+
+def _refuse_deletion(_self: Any, name: str) -> NoReturn:
+    raise FrozenInstanceError(f"cannot delete field {name!r}")
+
+
 @recursive_repr()
-def _repr(self: Any) -> str:
+def _show(self: Any) -> str:
     shown = ", ".join(f"{one.name}={getattr(self, one.name)!r}" for one in fields(self) if one.repr)
     return f"{self.__class__.__qualname__}({shown})"
 
 
-_repr.__name__ = "__repr__"
-
-
-def _by_value(cls: type) -> tuple[Callable[..., Any], ...]:
+def _by_value(cls: type) -> tuple[Callable[..., Any], Callable[..., Any]]:
     """Return ``__eq__`` and ``__hash__`` that look at the fields."""
     values = attrgetter("__class__", *(one.name for one in fields(cls) if one.compare))
 
-    def __eq__(self: Any, other: object) -> Any:  # noqa: N807 - becomes the method of that name
+    def equal(self: Any, other: object) -> Any:
         return values(self) == values(other) if other.__class__ is self.__class__ else NotImplemented
 
-    def __hash__(self: Any) -> int:  # noqa: N807
+    def hashed(self: Any) -> int:
         return hash(values(self))
 
-    return __eq__, __hash__
+    return equal, hashed

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import dataclasses
+import inspect
 import math
 import pickle
 from collections.abc import Callable
@@ -14,7 +15,7 @@ import pytest
 from sleepagree.record import record
 
 
-def declare(decorate: Callable[[type], type]) -> type:
+def declare(decorate: Callable[[type], type], name: str) -> type:
     class Trial:
         """A night on the ferry."""
 
@@ -26,14 +27,13 @@ def declare(decorate: Callable[[type], type]) -> type:
             if self.crew < 0:
                 raise ValueError("crew")
 
+    Trial.__name__ = Trial.__qualname__ = name  # pickle finds a class by its name
     return decorate(Trial)
 
 
-Ours: Any = declare(record())
-Theirs: Any = declare(dataclasses.dataclass(frozen=True))
-ByIdentity: Any = declare(record(eq=False))
-#: pickle finds a class by its name in a module
-Ours.__qualname__ = "Ours"
+Ours: Any = declare(record(), "Ours")
+Theirs: Any = declare(dataclasses.dataclass(frozen=True), "Theirs")
+ByIdentity: Any = declare(record(eq=False), "ByIdentity")
 
 
 @pytest.mark.parametrize("args", [(1,), (1, "band A"), (1, "pad B", ["late"])])
@@ -45,6 +45,32 @@ def test_same_as_the_standard_library(args: tuple[Any, ...]) -> None:
     for other in ((1,), (1, "band A"), (2,), (1, "pad B", ["early"])):
         assert (ours == Ours(*other)) is (theirs == Theirs(*other))
         assert (hash(ours) == hash(Ours(*other))) is (hash(theirs) == hash(Theirs(*other)))
+
+
+def test_made_as_by_the_standard_library() -> None:
+    ours, theirs = (inspect.signature(one).parameters.values() for one in (Ours, Theirs))
+    assert [(p.name, p.kind, p.annotation) for p in ours] == [(p.name, p.kind, p.annotation) for p in theirs]
+    for args in ((), (1, "pad B", [], 4)):
+        with pytest.raises(TypeError, match=r"^Ours\.__init__\(\) (missing|takes)"):
+            Ours(*args)
+    with pytest.raises(TypeError, match="unexpected keyword argument 'night'"):
+        Ours(1, night=2)
+    assert Ours(1).remarks is not Ours(1).remarks
+    assert Ours(1, remarks=None).remarks is None
+
+
+def test_a_field_that_is_worked_out() -> None:
+    @record()
+    class Night:
+        epochs: int
+        minutes: float = dataclasses.field(init=False)
+
+        def __post_init__(self) -> None:
+            object.__setattr__(self, "minutes", self.epochs / 2)
+
+    assert repr(Night(3)).endswith("Night(epochs=3, minutes=1.5)")
+    with pytest.raises(TypeError):
+        Night(3, 1.5)
 
 
 def test_only_its_own_class_is_equal() -> None:
