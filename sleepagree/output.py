@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import re
 import shutil
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -14,6 +13,7 @@ from typing import Final
 
 from sleepagree.cells import neutralise_cell
 from sleepagree.errors import OutputError, shorten
+from sleepagree.patterns import late_pattern
 
 #: Files of a results folder, as paths below it. Whoever writes a new one there adds it here: a folder that holds
 #: any other file is never replaced.
@@ -30,10 +30,10 @@ RESULT_FILES: Final = frozenset(
         "report.html",
     }
 )
-_RESULT_FIGURE: Final = re.compile(r"figures/[^/]+\.(svg|png|pdf)")
-_OUR_JSON: Final = re.compile(rb'\s*\{\s*"schema"\s*:\s*"sleepagree\.')
+_RESULT_FIGURE: Final = late_pattern(r"figures/[^/]+\.(svg|png|pdf)")
+_OUR_JSON: Final = late_pattern(rb'\s*\{\s*"schema"\s*:\s*"sleepagree\.')
 _PARTIAL: Final = (".sleepagree-", ".part")
-_QUOTED: Final = re.compile(r'[",\r\n]')
+_QUOTED: Final = late_pattern(r'[",\r\n]')
 
 
 class Replaces(Enum):

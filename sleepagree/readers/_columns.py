@@ -8,6 +8,7 @@ from functools import lru_cache
 from typing import Final
 
 from sleepagree.errors import FileFormatError, shorten
+from sleepagree.patterns import late_pattern
 from sleepagree.readers.layout import Layout
 from sleepagree.record import record
 
@@ -16,18 +17,20 @@ _TIME_WORD: Final = r"(_?(date_?)?time)?"
 #: role -> tiers of names; a tier counts only where the ones before it found nothing.
 _PLAIN_NAMES: Final[Mapping[str, tuple[re.Pattern[str], ...]]] = {
     "start": (
-        re.compile(rf"time|timestamp|date_?time|from|beginning|epoch_time|(epoch_)?(start|begin|onset)s?{_TIME_WORD}"),
+        late_pattern(
+            rf"time|timestamp|date_?time|from|beginning|epoch_time|(epoch_)?(start|begin|onset)s?{_TIME_WORD}"
+        ),
     ),
     "stage": (
-        re.compile(r"(sleep_)?(stage|state)s?(_label|_name)?|labels?|staging|scoring|hypnogram|trial_type"),
-        re.compile(r"value"),
-        re.compile(r".+_sleep_stage"),
-        re.compile(r".+_stage"),
+        late_pattern(r"(sleep_)?(stage|state)s?(_label|_name)?|labels?|staging|scoring|hypnogram|trial_type"),
+        late_pattern(r"value"),
+        late_pattern(r".+_sleep_stage"),
+        late_pattern(r".+_stage"),
     ),
-    "end": (re.compile(rf"to|until|(epoch_)?(end|stop|finish)s?{_TIME_WORD}"),),
-    "duration": (re.compile(r"duration|dur|length"),),
-    "date": (re.compile(r"date|(night|sleep)_date|date_of_night"),),
-    "step": (re.compile(r"step|epoch_(length|seconds|duration)"),),
+    "end": (late_pattern(rf"to|until|(epoch_)?(end|stop|finish)s?{_TIME_WORD}"),),
+    "duration": (late_pattern(r"duration|dur|length"),),
+    "date": (late_pattern(r"date|(night|sleep)_date|date_of_night"),),
+    "step": (late_pattern(r"step|epoch_(length|seconds|duration)"),),
 }
 _NAMED_BY_LAYOUT: Final = ("start", "stage", "end", "duration", "date")
 _SECONDS: Final = frozenset(("s", "sec", "secs", "second", "seconds"))

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from sleepagree.errors import ClockError, EpochGridError, FileFormatError, shorten
 from sleepagree.hypnogram import EpochLengthFrom, Origin, ScoredSpans
+from sleepagree.patterns import late_pattern
 from sleepagree.readers._cells import read_cells
 from sleepagree.readers._columns import find_columns
 from sleepagree.readers._spans import (
@@ -878,7 +879,7 @@ class _Reading:
         )
 
 
-_NUMBER: Final = re.compile(r"-?\d+(\.\d+)?", re.ASCII)
+_NUMBER: Final = late_pattern(r"-?\d+(\.\d+)?", re.ASCII)
 _CLOCK_WORDS: Final = {
     Clock.UTC: "with an offset from UTC, or Unix time",
     Clock.LOCAL: "local time without an offset",
