@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import shutil
-import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from enum import Enum
 from pathlib import Path
@@ -69,6 +67,9 @@ def fresh_folder(folder: Path, *, overwrite: bool = False, replaces: Replaces = 
     OutputError
         When ``folder`` holds files that may not be replaced, is no folder, or cannot be written to.
     """
+    import shutil  # this and tempfile cost as much as a night that writes no file takes to read
+    import tempfile
+
     refuse_folder(folder, overwrite=overwrite, replaces=replaces)
     exists = folder.is_dir()
     # inside a folder that exists, which may be a file system of its own; beside one that is still to be made
@@ -300,6 +301,8 @@ def refuse_existing(path: Path, *, overwrite: bool) -> None:
 
 def _write_beside(path: Path, data: bytes) -> Path:
     """Write a temporary file in the folder of ``path``, where a rename into place is one step."""
+    import tempfile
+
     name = ""
     try:
         # a prefix of its own: with the name of the file in it, it could become too long for the file system

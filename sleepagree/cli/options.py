@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import shlex
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
@@ -204,6 +203,8 @@ def repeat_command(*, anonymous: bool) -> str:
 
     Anonymous: names, paths and times give way to the word that ``--help`` shows for them.
     """
+    import shlex
+
     from sleepagree.errors import printable
 
     context = click.get_current_context()

@@ -6,7 +6,6 @@ row by row, settled by the declared rule with a line in the ledger, or refused w
 
 from __future__ import annotations
 
-import heapq
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import field, replace
 from functools import lru_cache
@@ -488,6 +487,8 @@ def _refuse_ties(rows: LabelledRows) -> None:
 
 def _owners(onset: list[int], end: list[int], rank: list[int], edges: list[int]) -> list[int]:
     """Return the row that holds each piece of time between two edges: of those that cover it, the highest in rank."""
+    import heapq  # for overlapping rows only
+
     covering: list[tuple[int, int]] = []
     owners: list[int] = []
     row = 0

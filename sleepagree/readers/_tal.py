@@ -14,10 +14,12 @@ References
 from __future__ import annotations
 
 import math
-from decimal import Decimal
-from typing import Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from sleepagree.patterns import late_pattern
+
+if TYPE_CHECKING:
+    from decimal import Decimal
 
 # A fraction may be of any accuracy; nine digits before the dot are 31 years. No exponent, comma or grouping.
 _NUMBER: Final = r"(?:[0-9]{1,9}(?:\.[0-9]*)?|\.[0-9]+)"
@@ -275,6 +277,8 @@ def format_seconds(seconds: Decimal | float) -> str:
     >>> format_seconds(1000000.25), format_seconds(1e-05), format_seconds(-30.0)
     ('1000000.25', '0.00001', '-30')
     """
+    from decimal import Decimal  # for writing only
+
     value = seconds if isinstance(seconds, Decimal) else Decimal(repr(float(seconds)))
     if not value.is_finite() or abs(value) >= Decimal(LARGEST_SECONDS):
         raise ValueError(f"seconds must be finite and below {LARGEST_SECONDS:.0f}, got {seconds}")
