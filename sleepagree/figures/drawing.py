@@ -48,6 +48,8 @@ _STYLE: Final[dict[str, Any]] = {
     "text.color": INK.light,
     "text.usetex": False,
     "text.parse_math": False,
+    "text.antialiased": True,
+    "text.hinting": "none",  # at 300 dots per inch letters need no fitting to pixels; SVG and PDF have none either
     "mathtext.default": "regular",
     "axes.formatter.use_mathtext": False,
     "axes.formatter.use_locale": False,
