@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from functools import lru_cache, partial
 from typing import Any, Final, NamedTuple, TypeAlias
 
@@ -24,6 +24,7 @@ import numpy as np
 import numpy.typing as npt
 
 from sleepagree.estimate import NAN, Estimate, undefined
+from sleepagree.record import record
 
 Counts: TypeAlias = npt.NDArray[Any]
 """Tables of epochs, whole numbers or floats, shape (..., k, k); rows reference, columns device."""
@@ -1006,7 +1007,7 @@ def _why_no_contrast(m: Margins, position: int) -> str:
 # ----------------------------------------------------------------------------------------------- the registry
 
 
-@dataclass(frozen=True)
+@record()
 class Statistic:
     """What is to be known of one statistic; `STATISTICS` holds one record for each.
 
@@ -1134,7 +1135,7 @@ def find_statistic(name: str) -> Statistic:
 # ---------------------------------------------------------------------------------------- many tables at once
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class TableScores:
     """Every reported statistic of many tables; nan where undefined.
 
@@ -1223,7 +1224,7 @@ def score_tables(counts: Counts, *, device_index: Sequence[int] | None = None) -
 # ------------------------------------------------------------------------------------------------ one table
 
 
-@dataclass(frozen=True)
+@record()
 class ClassAgreement:
     """Agreement on one class against the rest.
 
@@ -1258,7 +1259,7 @@ class ClassAgreement:
         return dict(self.reasons).get(key, "")
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class TableAgreement:
     """Agreement of one table: one night, or pooled nights.
 

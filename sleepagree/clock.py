@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from itertools import pairwise
 from typing import Any, Final
 
@@ -45,6 +45,7 @@ from sleepagree.offsets import (
     quick_offset,
     scan_epoch_offsets,
 )
+from sleepagree.record import record
 from sleepagree.resampling import participant_weights, percentile_interval
 
 __all__ = [
@@ -85,7 +86,7 @@ TUNING_WARNING: Final = (
 # -------------------------------------------------------------------------------------------- the full version
 
 
-@dataclass(frozen=True)
+@record()
 class PartOffset:
     """The best offset of one part of the night.
 
@@ -105,7 +106,7 @@ class PartOffset:
     kappa_at_best: float
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class OffsetCurve:
     """Kappa as a function of the clock offset.
 
@@ -139,7 +140,7 @@ class OffsetCurve:
         return (NAN, NAN) if peak is None else (float(self.offsets_s[peak]), float(self.kappa[peak]))
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class ClockReading:
     """What agreement says about the device's clock.
 
@@ -358,7 +359,7 @@ def epoch_offset_interval(
     return blocks.offset_interval(rng, resamples=resamples, level=level, epoch_s=epoch_s)[:2]
 
 
-@dataclass(frozen=True)
+@record()
 class _Lags:
     """The offsets searched, and the context to either side that the peak score needs (steps)."""
 
@@ -380,7 +381,7 @@ class _Lags:
         return offsets
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class _Blocks:
     """Tables at each offset, one for each block of the reference's time; tables of blocks add up."""
 
@@ -560,7 +561,7 @@ def _hint_outside(reference: ClassCodes, device: ClassCodes, n_classes: int, lag
 # ----------------------------------------------------------------------------------------------------- drift
 
 
-@dataclass(frozen=True)
+@record()
 class _Drift:
     s_per_h: float
     low: float

@@ -12,7 +12,7 @@ that much is expected; runs beyond it are not explained by which stages the devi
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final, TypeAlias
 
@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import EPOCH_S
+from sleepagree.record import record
 
 ClassCodes: TypeAlias = NDArray[Any]
 Epochs: TypeAlias = NDArray[np.int64]
@@ -30,7 +31,7 @@ BOUT_LENGTHS_MIN: Final = (0.5, 1.0, 2.0, 5.0, 10.0)
 """Lower ends of the classes of bout length; the last one is open."""
 
 
-@dataclass(frozen=True)
+@record()
 class Runs:
     """Runs of disagreement, and what errors scattered at random would give.
 
@@ -76,7 +77,7 @@ class Runs:
         return self.longest_to - self.longest_from + 1 if self.count else 0
 
 
-@dataclass(frozen=True)
+@record()
 class NearTransitions:
     """Disagreement close to transitions of the reference.
 
@@ -101,7 +102,7 @@ class NearTransitions:
     share_of_disagreement: float
 
 
-@dataclass(frozen=True)
+@record()
 class PartAgreement:
     """Agreement in one part of the night.
 
@@ -121,7 +122,7 @@ class PartAgreement:
     agreement: float
 
 
-@dataclass(frozen=True)
+@record()
 class ClassBouts:
     """Bouts of one class on both sides.
 
@@ -142,7 +143,7 @@ class ClassBouts:
     device_mean_min: float
 
 
-@dataclass(frozen=True)
+@record()
 class BoutsSeen:
     """Bouts of the reference, by class and length, and how many of them the device saw.
 
@@ -170,7 +171,7 @@ class BoutsSeen:
     epochs_seen: int
 
 
-@dataclass(frozen=True)
+@record()
 class Following:
     """How late the device follows one kind of transition of the reference.
 
@@ -202,7 +203,7 @@ class Following:
     latest_min: float
 
 
-@dataclass(frozen=True)
+@record()
 class Disagreement:
     """How the disagreement of one night lies in time.
 
@@ -374,7 +375,7 @@ def _check(reference: Epochs, device: Epochs, numbers: Epochs, n_classes: int, w
         raise ValueError(f"epoch_numbers must stay below window_epochs {window_epochs}, not {numbers[-1]}")
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class _Bouts:
     """Stretches of one class without a gap; ``end`` is the position after the last epoch."""
 

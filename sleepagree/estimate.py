@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+
+from sleepagree.record import record
 
 NAN = math.nan
 
 
-@dataclass(frozen=True)
+@record()
 class Estimate:
     """One reported number with its interval.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import field, fields, replace
 from datetime import datetime
 from enum import StrEnum
 from typing import Any, Final
@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import EpochGridError
+from sleepagree.record import record
 
 Seconds = NDArray[np.float64]
 LabelCodes = NDArray[np.int16]
@@ -30,7 +31,7 @@ class EpochLengthFrom(StrEnum):
     UNKNOWN = ""
 
 
-@dataclass(frozen=True)
+@record()
 class Origin:
     """Where spans came from; carried into messages and reports.
 
@@ -66,7 +67,7 @@ def frozen_array(values: Any, dtype: Any) -> NDArray[Any]:
     return array
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class ScoredSpans:
     """Spans of one recording in file order of time, with native labels.
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
@@ -27,6 +27,7 @@ from sleepagree.errors import (
 )
 from sleepagree.hypnogram import EPOCH_S, ScoredSpans
 from sleepagree.readers.layout import Layout, Overlaps
+from sleepagree.record import record
 from sleepagree.stages import (
     AASM_STAGES,
     UNSCORED,
@@ -58,7 +59,7 @@ _MOST_ROUNDS: Final = 50
 _SLACK_S: Final = 1e-3
 
 
-@dataclass(frozen=True)
+@record()
 class LabelSeen:
     """A label of a file.
 
@@ -81,7 +82,7 @@ class LabelSeen:
     minutes: float | None
 
 
-@dataclass(frozen=True)
+@record()
 class Gap:
     """Time between two spans that no label covers.
 
@@ -104,7 +105,7 @@ class Gap:
         return (self.end_s - self.begin_s) / 60
 
 
-@dataclass(frozen=True)
+@record()
 class FileInspection:
     """What a reader sees in a file.
 
@@ -182,7 +183,7 @@ class FileInspection:
     time_forms: tuple[tuple[str, str], ...] = ()
 
 
-@dataclass(frozen=True)
+@record()
 class _Reading:
     """Spans of a file, read as far as it goes."""
 
@@ -399,7 +400,7 @@ def _tells_overlap(note: str) -> bool:
     return "overlap" in note
 
 
-@dataclass(frozen=True)
+@record()
 class _Fields:
     """The columns of a table of any kind."""
 

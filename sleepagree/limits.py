@@ -60,6 +60,7 @@ from sleepagree.normal_factors import (
     joint_range_factor,
     one_limit_factor,
 )
+from sleepagree.record import record
 
 
 class Scale(Enum):
@@ -83,7 +84,7 @@ class Interval(NamedTuple):
     high: float
 
 
-@dataclass(frozen=True)
+@record()
 class RatioLimits:
     """Limits of agreement of the ratio device / reference.
 
@@ -106,7 +107,7 @@ class RatioLimits:
     upper_high: float
 
 
-@dataclass(frozen=True)
+@record()
 class LimitsOfAgreement:
     """Bias and limits of agreement of one measure; every difference is device minus reference.
 
@@ -746,7 +747,7 @@ def night_weighted_limits(
     )
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class ParticipantSums:
     """What a resampling of participants needs to know of each of them.
 

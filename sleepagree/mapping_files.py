@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
@@ -105,6 +104,8 @@ def own_words(mappings: Sequence[StageMapping]) -> frozenset[str]:
 
 
 def _parse(path: Path) -> dict[str, Any]:
+    import tomllib  # most runs have no mapping file
+
     try:
         return tomllib.loads(read_bytes(path).decode("utf-8"))
     except UnicodeDecodeError as error:

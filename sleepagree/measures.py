@@ -16,12 +16,12 @@ References
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.estimate import NAN
+from sleepagree.record import record
 from sleepagree.stages import canonical_stage
 
 #: What an epoch is, as one byte: one of the first three, with the bits of REM and of N3.
@@ -33,7 +33,7 @@ _REM_OF_KIND = bytes(bool(kind & REM_BIT) for kind in range(256))
 _DEEP_OF_KIND = bytes(bool(kind & DEEP_BIT) for kind in range(256))
 
 
-@dataclass(frozen=True)
+@record()
 class SleepMeasures:
     """Measures of one side; minutes unless said; nan where undefined.
 
@@ -137,7 +137,7 @@ def _latency(flags: bytes, onset: int, epoch_min: float) -> float:
     return NAN if first < 0 else (first - onset) * epoch_min
 
 
-@dataclass(frozen=True)
+@record()
 class MeasurePair:
     """One measure on both sides.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from functools import lru_cache
 from typing import Any, Final
 
@@ -39,6 +39,7 @@ from sleepagree.night_cautions import (
 )
 from sleepagree.offsets import QuickOffset
 from sleepagree.pairing import PairedNight, WindowRule
+from sleepagree.record import record
 from sleepagree.redistribution import (
     BiasSource,
     Redistribution,
@@ -64,7 +65,7 @@ _LONG_WAKE_MIN: Final = 60
 _KEPT_WAKE_MIN: Final = 30
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class MappingAgreement:
     """Agreement of one night under one mapping.
 
@@ -99,7 +100,7 @@ class MappingAgreement:
         return (MappingAgreement, tuple(getattr(self, f.name) for f in fields(self)))
 
 
-@dataclass(frozen=True)
+@record()
 class NightAgreement:
     """Everything that is said about one night.
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, fields
 from functools import lru_cache
 from operator import attrgetter
 from typing import Any, Final
@@ -23,13 +23,14 @@ from sleepagree.measures import SleepMeasures
 from sleepagree.night import measure_sides
 from sleepagree.night_cautions import contradiction_caution, swapped_caution
 from sleepagree.pairing import PairedNight
+from sleepagree.record import record
 from sleepagree.stages import StageMapping, StageSet
 
 MEASURE_NAMES: Final = tuple(f.name for f in fields(SleepMeasures))
 _VALUES: Final = attrgetter(*MEASURE_NAMES)
 
 
-@dataclass(frozen=True)
+@record()
 class SourceFile:
     """One input file of a night: its name (no folder) and the hash of its bytes."""
 
@@ -37,7 +38,7 @@ class SourceFile:
     sha256: str
 
 
-@dataclass(frozen=True)
+@record()
 class ScorerPair:
     """Agreement of two sides of one night, of which at least one is a human scorer.
 
@@ -61,7 +62,7 @@ class ScorerPair:
     mapping: str
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class NightSummary:
     """One device on one night, reduced.
 
@@ -189,7 +190,7 @@ def _number(value: float | None) -> float:
     return NAN if value is None else value
 
 
-@dataclass(frozen=True)
+@record()
 class Refusal:
     """A night that could not be scored, and why.
 

@@ -6,20 +6,20 @@ import csv
 import hashlib
 import io
 import math
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 from sleepagree.errors import FileFormatError, InputError, shorten
 from sleepagree.object_store import is_remote, last_part
 from sleepagree.readers._text import read_bytes
+from sleepagree.record import record
 
 REQUIRED: Final = ("participant", "night", "device", "reference", "device_file")
 OPTIONAL: Final = ("layout", "reference_layout", "clock_offset", "reference_zone", "device_zone", "window")
 _MOST_LISTED: Final = 40
 
 
-@dataclass(frozen=True)
+@record()
 class NightRow:
     """One row: one device on one night.
 
@@ -54,7 +54,7 @@ class NightRow:
     window: str = ""
 
 
-@dataclass(frozen=True)
+@record()
 class NightsTable:
     """A checked table of nights.
 

@@ -6,7 +6,6 @@ sides instead of scoring the night again for each offset.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
 from typing import Any, Final, TypeAlias
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 from sleepagree.agreement import kappa
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import EPOCH_S
+from sleepagree.record import record
 
 ClassCodes: TypeAlias = NDArray[Any]
 Tables: TypeAlias = NDArray[np.int64]
@@ -198,7 +198,7 @@ class ClockHint(StrEnum):
     DOUBT = "doubt"
 
 
-@dataclass(frozen=True)
+@record()
 class QuickOffset:
     """What the cheap scan of one night found.
 
@@ -294,7 +294,7 @@ def quick_offset(
     return QuickOffset(*values, ClockHint.DOUBT if gains else ClockHint.NONE, score)
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class _WideCurve:
     """Kappa by shift far beyond the range, and what chance makes of the same bouts."""
 

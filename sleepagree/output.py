@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import re
-import shutil
-import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from enum import Enum
 from pathlib import Path
@@ -14,6 +11,7 @@ from typing import Final
 
 from sleepagree.cells import neutralise_cell
 from sleepagree.errors import OutputError, shorten
+from sleepagree.patterns import late_pattern
 
 #: Files of a results folder, as paths below it. Whoever writes a new one there adds it here: a folder that holds
 #: any other file is never replaced.
@@ -35,10 +33,10 @@ RESULT_FILES: Final = frozenset(
         "aligned.parquet",
     }
 )
-_RESULT_FIGURE: Final = re.compile(r"figures/[^/]+\.(svg|png|pdf)")
-_OUR_JSON: Final = re.compile(rb'\s*\{\s*"schema"\s*:\s*"sleepagree\.')
+_RESULT_FIGURE: Final = late_pattern(r"figures/[^/]+\.(svg|png|pdf)")
+_OUR_JSON: Final = late_pattern(rb'\s*\{\s*"schema"\s*:\s*"sleepagree\.')
 _PARTIAL: Final = (".sleepagree-", ".part")
-_QUOTED: Final = re.compile(r'[",\r\n]')
+_QUOTED: Final = late_pattern(r'[",\r\n]')
 
 
 class Replaces(Enum):
@@ -74,6 +72,9 @@ def fresh_folder(folder: Path, *, overwrite: bool = False, replaces: Replaces = 
     OutputError
         When ``folder`` holds files that may not be replaced, is no folder, or cannot be written to.
     """
+    import shutil  # this and tempfile cost as much as a night that writes no file takes to read
+    import tempfile
+
     refuse_folder(folder, overwrite=overwrite, replaces=replaces)
     exists = folder.is_dir()
     # inside a folder that exists, which may be a file system of its own; beside one that is still to be made
@@ -305,6 +306,8 @@ def refuse_existing(path: Path, *, overwrite: bool) -> None:
 
 def _write_beside(path: Path, data: bytes) -> Path:
     """Write a temporary file in the folder of ``path``, where a rename into place is one step."""
+    import tempfile
+
     name = ""
     try:
         # a prefix of its own: with the name of the file in it, it could become too long for the file system

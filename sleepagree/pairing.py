@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from datetime import datetime
 from enum import IntEnum, StrEnum
 from functools import cached_property, lru_cache
@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from sleepagree.epochs import EpochLabels, lay_on_epochs
 from sleepagree.errors import ClockError, InputError, PairingError, SleepAgreeError, counted
 from sleepagree.hypnogram import EPOCH_S, LabelCodes, Origin, ScoredSpans, frozen_array, seal
+from sleepagree.record import record
 from sleepagree.stages import COVERAGE, StageSet, make_stage_set
 from sleepagree.zones import add_seconds, elapsed_seconds, place_in_zone, seconds_between
 
@@ -76,7 +77,7 @@ class Outside(StrEnum):
     WAKE = "wake"
 
 
-@dataclass(frozen=True)
+@record()
 class Window:
     """The window asked for.
 
@@ -118,7 +119,7 @@ def parse_window(text: str) -> Window:
     return Window(WindowRule.GIVEN, begin, end)
 
 
-@dataclass(frozen=True)
+@record()
 class Side:
     """What is known of one side of a pair beside its epochs.
 
@@ -143,7 +144,7 @@ class Side:
     labels: tuple[tuple[str, int], ...]
 
 
-@dataclass(frozen=True)
+@record()
 class Ledger:
     """Where every epoch of the window went.
 
@@ -171,7 +172,7 @@ class Ledger:
     notes: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class PairedNight:
     """Two sides on one grid over one window.
 

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cache
 from typing import Any, Final, Protocol
 
@@ -38,6 +38,7 @@ from sleepagree.normal_factors import (
     sd_nodes,
     smallest_count,
 )
+from sleepagree.record import record
 
 #: From fewer participants an SD between them is taken with its upper bound beside it.
 FEW_FOR_AN_SD: Final = 10
@@ -46,7 +47,7 @@ UPPER_CONFIDENCE: Final = 0.95
 # --------------------------------------------------------------------------- variance components
 
 
-@dataclass(frozen=True)
+@record()
 class VarianceComponents:
     """How much a quantity of one night varies, between participants and between nights of a participant.
 
@@ -297,7 +298,7 @@ class Precision(Protocol):
         """Half-width of its interval."""
 
 
-@dataclass(frozen=True)
+@record()
 class MeanPrecision:
     """Half-width of the t interval of a mean over participants.
 
@@ -346,7 +347,7 @@ class MeanPrecision:
         return quantile * sd * _sd_factor(participants - 1, assurance) / math.sqrt(participants)
 
 
-@dataclass(frozen=True)
+@record()
 class LimitsPrecision:
     """Half-width (half the whole width) of the interval of a limit of agreement.
 
@@ -425,7 +426,7 @@ def _sd_factor(degrees: int, assurance: float | None) -> float:
 # --------------------------------------------------------------------------- grid
 
 
-@dataclass(frozen=True)
+@record()
 class PlanCell:
     """Half-widths to expect of a study of one size.
 
@@ -442,7 +443,7 @@ class PlanCell:
     half_widths: tuple[tuple[str, float], ...]
 
 
-@dataclass(frozen=True)
+@record()
 class SmallestStudy:
     """Fewest participants, with so many nights each, for a wanted half-width.
 
@@ -470,7 +471,7 @@ class SmallestStudy:
     undefined_because: str = ""
 
 
-@dataclass(frozen=True)
+@record()
 class PlanGrid:
     """Precision of studies of several sizes, and the smallest that are precise enough.
 

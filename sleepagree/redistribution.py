@@ -13,7 +13,6 @@ References
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
@@ -23,6 +22,7 @@ from numpy.typing import NDArray
 from sleepagree.agreement import wilson_interval
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import EPOCH_S, Counts
+from sleepagree.record import record
 from sleepagree.resampling import percentile_interval
 from sleepagree.stages import AASM_STAGES, COVERAGE, StageSet, reference_reportable
 
@@ -42,7 +42,7 @@ def speak(name: str) -> str:
     return SPOKEN.get(name, name)
 
 
-@dataclass(frozen=True)
+@record()
 class Destination:
     """What part of an unreported stage went to one device class.
 
@@ -75,7 +75,7 @@ class Destination:
         return self.epochs * EPOCH_S / 60
 
 
-@dataclass(frozen=True)
+@record()
 class Episode:
     """One episode of a stage: its epochs with gaps under 15 min joined.
 
@@ -95,7 +95,7 @@ class Episode:
     to: tuple[tuple[str, int], ...]
 
 
-@dataclass(frozen=True)
+@record()
 class Redistribution:
     """Where the epochs of one reference stage went that the device has no label for.
 
@@ -246,7 +246,7 @@ def _by_episode(
     )
 
 
-@dataclass(frozen=True)
+@record()
 class BiasSource:
     """The exact account of one class's bias in minutes: gained, lost, net.
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import Enum
 from typing import Final, NamedTuple
 
@@ -14,6 +13,7 @@ from numpy.typing import ArrayLike
 from sleepagree.by_participant import Design, as_sentence, fit_line, pair_nights, take_moments
 from sleepagree.estimate import NAN
 from sleepagree.normal_factors import MULTIPLIER_95, check_positive, check_probability
+from sleepagree.record import record
 
 #: Ratio of the SD of a normal variable to its mean absolute value.
 SD_PER_MEAN_ABSOLUTE: Final = math.sqrt(math.pi / 2)
@@ -36,7 +36,7 @@ class LimitsAt(NamedTuple):
     undefined_because: str = ""
 
 
-@dataclass(frozen=True)
+@record()
 class RegressionLimits:
     """Limits of agreement as straight lines in the mean of device and reference.
 

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import Enum
 from typing import NamedTuple
 
@@ -27,6 +27,7 @@ from numpy.typing import ArrayLike
 from sleepagree.by_participant import Design, Floats, PairedNights, pair_nights, take_moments
 from sleepagree.estimate import NAN, Estimate, undefined
 from sleepagree.normal_factors import check_probability
+from sleepagree.record import record
 
 
 class IntraclassForm(Enum):
@@ -289,7 +290,7 @@ def concordance_correlation(*, reference: ArrayLike, device: ArrayLike, level: f
     return Estimate(value, math.tanh(z - reach), math.tanh(z + reach), level, n, "", method, "", se_z * left)
 
 
-@dataclass(frozen=True)
+@record()
 class Reliability:
     """ICC(A,1) and CCC of device and reference for one measure.
 

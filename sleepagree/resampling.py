@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import StrEnum
 from functools import lru_cache
 from typing import Any, Final, NamedTuple, TypeAlias
@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from sleepagree.agreement import normal_quantile
 from sleepagree.estimate import NAN, Estimate, undefined
+from sleepagree.record import record
 
 Codes: TypeAlias = NDArray[Any]
 Tables: TypeAlias = NDArray[Any]
@@ -489,7 +490,7 @@ def _quantile_and_tail(level: float, units: int, tails: Tails) -> tuple[float, f
     return t, float(ndtr(-t * math.sqrt(units / (units - 1))))
 
 
-@dataclass(frozen=True)
+@record()
 class BootstrapIntervals:
     """Three intervals of one statistic of a study, side by side.
 

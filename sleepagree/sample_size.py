@@ -22,7 +22,6 @@ References
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from enum import Enum
 
 import numpy as np
@@ -42,6 +41,7 @@ from sleepagree.normal_factors import (
     sd_bias_factor,
     smallest_count,
 )
+from sleepagree.record import record
 
 Floats = NDArray[np.float64]
 
@@ -622,7 +622,7 @@ def effective_size(*, size: float, effect: float) -> float:
     return size / effect
 
 
-@dataclass(frozen=True)
+@record()
 class ClusterCorrelation:
     """Analysis of variance of agreement (yes or no) within clusters.
 

@@ -30,7 +30,7 @@ References
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from functools import lru_cache
 from typing import Any, Final
 
@@ -38,6 +38,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.hypnogram import EPOCH_S, GAP, frozen_array
+from sleepagree.record import record
 from sleepagree.stages import AASM_STAGES
 
 StageCodes = NDArray[np.int8]
@@ -56,7 +57,7 @@ def _check_shares(name: str, row: Sequence[float], labels: int) -> None:
         raise ValueError(f"{name} must hold {labels} shares that add up to 1, got {tuple(row)}")
 
 
-@dataclass(frozen=True)
+@record()
 class SleeperTraits:
     """How an invented person sleeps.
 
@@ -118,7 +119,7 @@ class SleeperTraits:
     bout_sd: tuple[float, float, float] = (0.8, 0.9, 0.8)
 
 
-@dataclass(frozen=True)
+@record()
 class DeviceTraits:
     """How an invented device, or a second scorer, sees a night.
 
@@ -253,7 +254,7 @@ SECOND_SCORER: Final = DeviceTraits(
 )
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class SimulatedStudy:
     """Nights of a simulated study, one row per night; write-protected.
 

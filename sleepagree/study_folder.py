@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import shutil
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
@@ -17,6 +17,7 @@ from sleepagree.night_summary import NightSummary, Refusal
 from sleepagree.nights_table import NightsTable, read_nights_table
 from sleepagree.output import csv_text, encode_text, fresh_folder, is_partial, refuse_existing
 from sleepagree.paired_table import hash_file, is_paired_table, read_paired_nights
+from sleepagree.record import record
 from sleepagree.study import StudyAgreement, StudyOptions, summarise_study
 from sleepagree.study_documents import bias_rows, confusion_rows, iterate_night_rows, study_document
 from sleepagree.study_results import spoken_measure
@@ -30,7 +31,7 @@ _PAIRED_NIGHTS_TOLD: Final = 500
 EPOCHS_HEADER = "participant,night,device,epoch,reference,device_stage,status\n"
 
 
-@dataclass(frozen=True)
+@record()
 class StudyRequest:
     """A study as asked for on the command line.
 

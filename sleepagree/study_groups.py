@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,12 +11,13 @@ from numpy.typing import NDArray
 from sleepagree.hypnogram import Counts
 from sleepagree.night import fold_counts
 from sleepagree.night_summary import NightSummary
+from sleepagree.record import record
 from sleepagree.resampling import UNBOUNDED, BootstrapIntervals, Bounds, mean_bootstrap, rng_for
 from sleepagree.stages import StageMapping, StageSet
 from sleepagree.study_results import StudyOptions, Values
 
 
-@dataclass(frozen=True)
+@record()
 class NightGroups:
     """Nights of one device with the participant of each as a number."""
 

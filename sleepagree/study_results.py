@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +13,7 @@ from sleepagree.hypnogram import Counts
 from sleepagree.limits import LimitsOfAgreement, Scale
 from sleepagree.night_summary import NightSummary, Refusal
 from sleepagree.planning import VarianceComponents
+from sleepagree.record import record
 from sleepagree.redistribution import BiasSource, speak
 from sleepagree.regression_limits import RegressionLimits
 from sleepagree.reliability import Reliability
@@ -23,7 +23,7 @@ from sleepagree.stages import StageMapping
 Values = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+@record()
 class StudyOptions:
     """Settings of the statistics of a study.
 
@@ -49,7 +49,7 @@ class StudyOptions:
     log_ratio: bool = False
 
 
-@dataclass(frozen=True)
+@record()
 class PooledStatistic:
     """One statistic of a device under one mapping.
 
@@ -74,7 +74,7 @@ class PooledStatistic:
     averaged_sd: float
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class StudyMapping:
     """A device under one mapping over all its nights.
 
@@ -145,7 +145,7 @@ def find_measure(asked: str, measures: Iterable[str]) -> str | None:
     return None
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class BiasRow:
     """Bias of one measure of a device over nights.
 
@@ -207,7 +207,7 @@ class BiasRow:
         return "ratio" if self.of_ratios else self.unit
 
 
-@dataclass(frozen=True)
+@record()
 class StudyDestination:
     """Where part of an unreported stage went, over nights.
 
@@ -232,7 +232,7 @@ class StudyDestination:
     share_of_class: float
 
 
-@dataclass(frozen=True)
+@record()
 class StudyRedistribution:
     """Where an unreported stage went, over nights."""
 
@@ -241,7 +241,7 @@ class StudyRedistribution:
     to: tuple[StudyDestination, ...]
 
 
-@dataclass(frozen=True)
+@record()
 class StudyBiasSource:
     """The account of one class's bias, over nights.
 
@@ -260,7 +260,7 @@ class StudyBiasSource:
     intervals: tuple[tuple[str, float, float], ...]
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class DeviceStudy:
     """All that is said about one device.
 
@@ -294,7 +294,7 @@ class DeviceStudy:
     reports: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@record()
 class PairedDifference:
     """Difference of two devices in one statistic, second minus first, on the nights both have."""
 
@@ -305,7 +305,7 @@ class PairedDifference:
     difference: BootstrapIntervals
 
 
-@dataclass(frozen=True)
+@record()
 class DeviceComparison:
     """Two devices on the same nights.
 
@@ -329,7 +329,7 @@ class DeviceComparison:
     differences: tuple[PairedDifference, ...]
 
 
-@dataclass(frozen=True)
+@record()
 class ScorerSummary:
     """Agreement of human scorers, and of a device with them, over the nights with several scorers.
 
@@ -356,7 +356,7 @@ class ScorerSummary:
     share: float
 
 
-@dataclass(frozen=True)
+@record()
 class StudyAgreement:
     """A whole study.
 

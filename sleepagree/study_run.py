@@ -13,11 +13,10 @@ import hashlib
 import io
 import json
 import os
-import re
 import stat
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -33,8 +32,10 @@ from sleepagree.nights_table import NightRow, NightsTable
 from sleepagree.object_store import Stamps, fetched, is_remote
 from sleepagree.output import is_partial, write_text
 from sleepagree.pairing import Outside, PairedNight, align, parse_window
+from sleepagree.patterns import late_pattern
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import Layout
+from sleepagree.record import record
 from sleepagree.stages import StageMapping
 
 Outcome = NightSummary | Refusal
@@ -44,7 +45,7 @@ CHUNK_ROWS: Final = 25
 LARGE_CHUNK_ROWS: Final = 125
 _LARGE_STUDY_ROWS: Final = 1000
 
-_CHUNK_NAME: Final = re.compile(r"chunk-\d{6,}\.json")
+_CHUNK_NAME: Final = late_pattern(r"chunk-\d{6,}\.json")
 
 #: Recordings above this size are not hashed whole to see whether they are the same as before an interruption.
 _HASHED_WHOLE_BYTES: Final = 64 * 1024 * 1024
@@ -53,7 +54,7 @@ _HASHED_WHOLE_BYTES: Final = 64 * 1024 * 1024
 FEWEST_ROWS_FOR_WORKERS: Final = 1000
 
 
-@dataclass(frozen=True)
+@record()
 class ScoringOptions:
     """What the user asked for, as far as single nights go.
 
@@ -84,7 +85,7 @@ class ScoringOptions:
     anonymous: bool = False
 
 
-@dataclass(frozen=True)
+@record()
 class ChunkResult:
     """Outcomes of the rows of one chunk, in order, and their epochs as CSV lines in a gzip member (no header).
 
@@ -128,8 +129,8 @@ def gzip_member(text: str) -> bytes:
 
 
 #: How a reader names the option of the commands for one night; a study has columns for it.
-_LAYOUT_OPTION: Final = re.compile(r"--layout FILE\.toml(?:, --reference-layout for a reference)?")
-_ROW_OPTION: Final = re.compile(r"(?<![\w-])--(reference|device|clock)-(zone|offset)( ZONE| SECONDS)?(?![\w-])")
+_LAYOUT_OPTION: Final = late_pattern(r"--layout FILE\.toml(?:, --reference-layout for a reference)?")
+_ROW_OPTION: Final = late_pattern(r"(?<![\w-])--(reference|device|clock)-(zone|offset)( ZONE| SECONDS)?(?![\w-])")
 
 
 def reason_without_folders(error: SleepAgreeError, folder: Path) -> str:
@@ -288,7 +289,7 @@ def epoch_text(paired: PairedNight, row: NightRow) -> str:
 # --- running ----------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
+@record()
 class Execution:
     """How chunks are run.
 

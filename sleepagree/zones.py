@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
-from typing import Final
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from typing import TYPE_CHECKING, Final
 
 from sleepagree.errors import ClockError
 from sleepagree.hypnogram import ScoredSpans
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
 
 
 @lru_cache(maxsize=64)
@@ -20,6 +22,8 @@ def find_zone(name: str) -> ZoneInfo:
     ClockError
         When there is none.
     """
+    from zoneinfo import ZoneInfo, ZoneInfoNotFoundError  # most nights name no zone
+
     try:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError):

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import atexit
 import errno
+import gc
 import importlib
 import os
 import sys
@@ -30,6 +32,21 @@ CAUTION: Final = (
 )
 
 
+#: Objects made, less those gone, before the collector of reference cycles looks at the young ones; Python's own is 700.
+_OBJECTS_BETWEEN_COLLECTIONS: Final = 200_000
+
+
+def _spare_the_collector() -> None:
+    """Let Python look for unreachable cycles less often in a run of the command, and not at all at its end.
+
+    Nearly all that imports make stays to the end, so looking through it again and again finds nothing, and at the
+    end the system takes everything back anyway. Together that was a fifth of the time of one night. Memory that no
+    cycle holds is freed at once as ever.
+    """
+    gc.set_threshold(_OBJECTS_BETWEEN_COLLECTIONS)
+    atexit.register(gc.freeze)
+
+
 class CommandGroup(click.Group):
     """A group that imports a command only to run it, and turns this package's errors into one message."""
 
@@ -52,6 +69,7 @@ class CommandGroup(click.Group):
 
     def main(self, *args: Any, **extra: Any) -> Any:
         """Run, with one message and exit 1 where what is printed finds no room, as a full disk under ``> FILE``."""
+        _spare_the_collector()
         try:
             return super().main(*args, **extra)
         except OSError as error:

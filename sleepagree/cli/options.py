@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import math
-import re
-import shlex
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 from click.core import ParameterSource
+
+from sleepagree.patterns import late_pattern
 
 if TYPE_CHECKING:
     from sleepagree.hypnogram import ScoredSpans
@@ -237,7 +237,7 @@ def load_spans(
 
 
 #: How a reader, which does not know its side, names the option for a layout.
-_LAYOUT_OPTION: Final = re.compile(r"--layout FILE\.toml(?:, --reference-layout for a reference)?")
+_LAYOUT_OPTION: Final = late_pattern(r"--layout FILE\.toml(?:, --reference-layout for a reference)?")
 
 
 def refuse_folder_as_input(path: Path) -> None:
@@ -307,6 +307,8 @@ def repeat_command(*, anonymous: bool) -> str:
     Anonymous: names, paths and times give way to the word that ``--help`` shows for them; numbers and choices
     stay.
     """
+    import shlex
+
     from sleepagree.errors import printable
 
     context = click.get_current_context()

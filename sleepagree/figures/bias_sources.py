@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -26,13 +25,14 @@ from sleepagree.figures.drawing import (
 )
 from sleepagree.figures.palette import INK, MUTED, PAPER, Shade, shades_of
 from sleepagree.figures.sizes import one_column
+from sleepagree.record import record
 from sleepagree.redistribution import BiasSource, speak
 
 _ROW_MM: Final = 4.1
 _BAR: Final = 0.62
 
 
-@dataclass(frozen=True)
+@record()
 class Step:
     """One step of the account of one class.
 

@@ -48,6 +48,8 @@ _STYLE: Final[dict[str, Any]] = {
     "text.color": INK.light,
     "text.usetex": False,
     "text.parse_math": False,
+    "text.antialiased": True,
+    "text.hinting": "none",  # at 300 dots per inch letters need no fitting to pixels; SVG and PDF have none either
     "mathtext.default": "regular",
     "axes.formatter.use_mathtext": False,
     "axes.formatter.use_locale": False,
@@ -361,7 +363,7 @@ def _pixels(figure: Figure, dots_per_inch: float) -> NDArray[np.uint8]:
         figure.dpi = dots_per_inch
         drawn: Any = FigureCanvasAgg(figure)
         drawn.draw()
-        pixels: NDArray[np.uint8] = np.array(drawn.buffer_rgba(), np.uint8)
+        pixels: NDArray[np.uint8] = np.asarray(drawn.buffer_rgba())
     finally:
         figure.dpi = dpi
         figure.set_canvas(canvas)
@@ -382,11 +384,12 @@ def png_bytes(pixels: NDArray[np.uint8], *, dots_per_inch: float) -> bytes:
         Resolution told in the file.
     """
     height, width, channels = pixels.shape
-    flat = pixels.reshape(height, -1)
     rows = np.empty((height, 1 + width * channels), np.uint8)
     rows[:, 0] = _ROW_ABOVE
-    rows[0, 1:] = flat[0]
-    rows[1:, 1:] = flat[1:] - flat[:-1]
+    for channel in range(channels):
+        one = pixels[:, :, channel]
+        rows[0, 1 + channel :: channels] = one[0]
+        np.subtract(one[1:], one[:-1], out=rows[1:, 1 + channel :: channels])
     per_metre = round(dots_per_inch / MM_PER_INCH * 1000)
     kind = 2 if channels == 3 else 6
     return b"\x89PNG\r\n\x1a\n" + b"".join(
@@ -394,13 +397,14 @@ def png_bytes(pixels: NDArray[np.uint8], *, dots_per_inch: float) -> bytes:
         for name, data in (
             (b"IHDR", struct.pack(">IIBBBBB", width, height, 8, kind, 0, 0, 0)),
             (b"pHYs", struct.pack(">IIB", per_metre, per_metre, 1)),
-            (b"IDAT", zlib.compress(rows.tobytes(), 6)),
+            (b"IDAT", zlib.compress(rows.data, _QUICK)),
             (b"IEND", b""),
         )
     )
 
 
 _ROW_ABOVE: Final = 2  # the filter called "Up"
+_QUICK: Final = 3  # half the time of zlib's own choice of 6, for a third more bytes
 
 
 def _png_chunk(name: bytes, data: bytes) -> bytes:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
@@ -27,6 +26,7 @@ from sleepagree.figures.sizes import two_columns
 from sleepagree.hypnogram import GAP
 from sleepagree.night import NightAgreement
 from sleepagree.pairing import PairedNight
+from sleepagree.record import record
 from sleepagree.redistribution import speak
 from sleepagree.stages import UNSCORED, StageMapping, StageSet, reference_reportable
 
@@ -44,7 +44,7 @@ AGREE, DIFFER, NO_LABEL, NOT_COMPARED = range(4)
 CODE_WORDS: Final = ("same", "differ", "no label for it", "not compared")
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Lane:
     """One side as it is drawn.
 

@@ -12,11 +12,12 @@ drawing serves both kinds of paper.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import Final
 
+from sleepagree.record import record
 
-@dataclass(frozen=True)
+
+@record()
 class Shade:
     """One colour in its two variants.
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from matplotlib.axes import Axes
@@ -21,6 +20,7 @@ from sleepagree.figures.drawing import (
 )
 from sleepagree.figures.palette import INK, PAPER, shades_of
 from sleepagree.figures.sizes import one_column
+from sleepagree.record import record
 from sleepagree.redistribution import Redistribution, speak
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ _ROW_MM: Final = 5.2
 _BAR: Final = 0.5
 
 
-@dataclass(frozen=True)
+@record()
 class SharedOut:
     """One unreported stage as it is drawn.
 

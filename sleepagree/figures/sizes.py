@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
+
+from sleepagree.record import record
 
 ONE_COLUMN_MM: Final = 85.0
 TWO_COLUMNS_MM: Final = 178.0
@@ -13,7 +14,7 @@ SMALL_LETTER_POINTS: Final = 6.0
 LINE_POINTS: Final = 0.7
 
 
-@dataclass(frozen=True)
+@record()
 class FigureSize:
     """Width and height in print.
 

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import codecs
-import csv
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from sleepagree.errors import FileFormatError, shorten
+from sleepagree.record import record
+
+if TYPE_CHECKING:
+    import csv
 
 #: A longer cell than this is no cell; a night of 30-s codes has about a thousand characters.
 LONGEST_CELL: Final = 131_072
@@ -27,7 +29,7 @@ _BYTE_ORDER_MARKS: Final = (
 _SNIFFED_LINES: Final = 50
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Cells:
     """The cells of a text table.
 
@@ -161,6 +163,8 @@ def sniff_delimiter(text: str, path: str = "") -> str:
 def _parts_evenly(lines: Sequence[str], mark: str) -> bool:
     if not any('"' in line for line in lines):
         return len({line.count(mark) for line in lines}) == 1
+    import csv  # plain tables do without
+
     try:
         return len({len(row) for row in csv.reader(lines, delimiter=mark)}) == 1
     except csv.Error:
@@ -196,6 +200,8 @@ def _split_evenly(text: str, mark: str, notes: tuple[str, ...]) -> Cells | None:
 
 def _split_row_by_row(text: str, mark: str, path: str, notes: tuple[str, ...]) -> Cells:
     """Take apart any table; a row that does not fit raises an error with its line."""
+    import csv
+
     rows: list[list[str]] = []
     lines: list[int] = []
     blank = 0

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
 from sleepagree.errors import FileFormatError, shorten
+from sleepagree.patterns import late_pattern
 from sleepagree.readers.layout import Layout
+from sleepagree.record import record
 
 _TIME_WORD: Final = r"(_?(date_?)?time)?"
 _MOMENT_WORD: Final = r"(_?((date_?)?time|date|timestamp|at))?"
@@ -17,26 +18,28 @@ _MOMENT_WORD: Final = r"(_?((date_?)?time|date|timestamp|at))?"
 #: role -> tiers of names; a tier counts only where the ones before it found nothing.
 _PLAIN_NAMES: Final[Mapping[str, tuple[re.Pattern[str], ...]]] = {
     "start": (
-        re.compile(rf"time|timestamp|date_?time|from|beginning|epoch_time|(epoch_)?(start|begin|onset)s?{_TIME_WORD}"),
-        re.compile(
+        late_pattern(
+            rf"time|timestamp|date_?time|from|beginning|epoch_time|(epoch_)?(start|begin|onset)s?{_TIME_WORD}"
+        ),
+        late_pattern(
             rf"((epoch|stage)_)?(start|begin|onset|from)s?{_MOMENT_WORD}|(date_?time|time|date)_(start|begin|from)"
         ),
     ),
     "stage": (
-        re.compile(r"(sleep_)?(stage|state)s?(_label|_name)?|labels?|staging|scoring|hypnogram|trial_type"),
-        re.compile(r"value"),
-        re.compile(r".+_sleep_stage"),
-        re.compile(r".+_stage"),
+        late_pattern(r"(sleep_)?(stage|state)s?(_label|_name)?|labels?|staging|scoring|hypnogram|trial_type"),
+        late_pattern(r"value"),
+        late_pattern(r".+_sleep_stage"),
+        late_pattern(r".+_stage"),
     ),
     "end": (
-        re.compile(rf"to|until|(epoch_)?(end|stop|finish)s?{_TIME_WORD}"),
-        re.compile(
+        late_pattern(rf"to|until|(epoch_)?(end|stop|finish)s?{_TIME_WORD}"),
+        late_pattern(
             rf"((epoch|stage)_)?(end|stop|finish|to|until|till)s?{_MOMENT_WORD}|(date_?time|time|date)_(end|stop|to)"
         ),
     ),
-    "duration": (re.compile(r"(stage_)?(duration|dur|length)(_in)?"),),
-    "date": (re.compile(r"date|(night|sleep)_date|date_of_night"), re.compile(r"(start|begin)_?date")),
-    "step": (re.compile(r"step|epoch_(length|seconds|duration)"),),
+    "duration": (late_pattern(r"(stage_)?(duration|dur|length)(_in)?"),),
+    "date": (late_pattern(r"date|(night|sleep)_date|date_of_night"), late_pattern(r"(start|begin)_?date")),
+    "step": (late_pattern(r"step|epoch_(length|seconds|duration)"),),
 }
 _NAMED_BY_LAYOUT: Final = ("start", "stage", "end", "duration", "date")
 _SECONDS: Final = frozenset(("s", "sec", "secs", "second", "seconds"))
@@ -55,7 +58,7 @@ _WHAT: Final = {
 _SHOWN: Final = 12
 
 
-@dataclass(frozen=True)
+@record()
 class Columns:
     """Positions of the columns of a table.
 

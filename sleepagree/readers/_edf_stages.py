@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from sleepagree.errors import EpochGridError, UnknownStageError, shorten
 from sleepagree.hypnogram import EpochLengthFrom, LabelCodes, Origin, ScoredSpans, Seconds
 from sleepagree.readers.layout import NO_LAYOUT, Layout
+from sleepagree.record import record
 from sleepagree.stages import (
     NOT_A_STAGE,
     UNSCORED,
@@ -76,7 +77,7 @@ def fold(text: str) -> str:
     return " ".join(text.split()).casefold()
 
 
-@dataclass(frozen=True)
+@record()
 class StageTexts:
     """Which annotation texts are stages: the standard ones, and those that a layout or a mapping names.
 

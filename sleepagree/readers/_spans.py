@@ -6,9 +6,8 @@ row by row, settled by the declared rule with a line in the ledger, or refused w
 
 from __future__ import annotations
 
-import heapq
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import lru_cache
 from typing import Final
 
@@ -19,6 +18,7 @@ from sleepagree.errors import EpochGridError, FileFormatError, UnknownStageError
 from sleepagree.hypnogram import EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.readers._times import HOUR_US, SECOND_US, Clock, FileClock, Microseconds, show_number
 from sleepagree.readers.layout import Ends, Overlaps
+from sleepagree.record import record
 from sleepagree.stages import NOT_A_STAGE, assign_stages
 
 Rows = NDArray[np.intp]
@@ -30,7 +30,7 @@ _COARSE_S: Final = 30.0
 _SHOWN_ROWS: Final = 3
 
 
-@dataclass(frozen=True)
+@record()
 class Places:
     """Where the rows of a file stand.
 
@@ -61,7 +61,7 @@ class Places:
         return self.several.format(", ".join(shown[:-1]) + " and " + shown[-1])
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class LabelledRows:
     """Rows of a file: half-open intervals with labels.
 
@@ -119,7 +119,7 @@ class LabelledRows:
         return f"'{self.labels[self.codes[row]][:20]}' {onset} to {self.clock.show_time(int(self.end_us[row]))}"
 
 
-@dataclass(frozen=True)
+@record()
 class SourceFacts:
     """What a reader knows of a source besides its rows; every field may be left out."""
 
@@ -487,6 +487,8 @@ def _refuse_ties(rows: LabelledRows) -> None:
 
 def _owners(onset: list[int], end: list[int], rank: list[int], edges: list[int]) -> list[int]:
     """Return the row that holds each piece of time between two edges: of those that cover it, the highest in rank."""
+    import heapq  # for overlapping rows only
+
     covering: list[tuple[int, int]] = []
     owners: list[int] = []
     row = 0
@@ -503,7 +505,7 @@ def _owners(onset: list[int], end: list[int], rank: list[int], edges: list[int])
 # --- epoch length ----------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
+@record()
 class EpochStep:
     """The length of the epochs of a table with one row an epoch.
 

@@ -14,21 +14,24 @@ References
 from __future__ import annotations
 
 import math
-import re
-from decimal import Decimal
-from typing import Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+from sleepagree.patterns import late_pattern
+
+if TYPE_CHECKING:
+    from decimal import Decimal
 
 # A fraction may be of any accuracy; nine digits before the dot are 31 years. No exponent, comma or grouping.
 _NUMBER: Final = r"(?:[0-9]{1,9}(?:\.[0-9]*)?|\.[0-9]+)"
 _TEXT: Final = "[^\x00-\x08\x0b\x0c\x0e-\x1f]*"
-ONSET: Final = re.compile(rf"[+-]{_NUMBER}")
-_ONSET_BYTES: Final = re.compile(ONSET.pattern.encode())
-_DURATION_BYTES: Final = re.compile(_NUMBER.encode())
-_REST: Final = re.compile(f"({_NUMBER})?\x14({_TEXT})\x00")
-_NO_DURATION: Final = re.compile("(?<=\x14\x00)([+-][0-9.]+)\x14")
-_CONTROL: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f]")
+ONSET: Final = late_pattern(rf"[+-]{_NUMBER}")
+_ONSET_BYTES: Final = late_pattern(ONSET.pattern.encode())
+_DURATION_BYTES: Final = late_pattern(_NUMBER.encode())
+_REST: Final = late_pattern(f"({_NUMBER})?\x14({_TEXT})\x00")
+_NO_DURATION: Final = late_pattern("(?<=\x14\x00)([+-][0-9.]+)\x14")
+_CONTROL: Final = late_pattern("[\x00-\x08\x0b\x0c\x0e-\x1f]")
 # What may be quoted in a message: something that was meant as a number cannot hold a name.
-_NUMBER_LIKE: Final = re.compile(rb"[0-9+\-.,:eE ]{1,24}|[+-]?(?:nan|NaN|NAN|inf)")
+_NUMBER_LIKE: Final = late_pattern(rb"[0-9+\-.,:eE ]{1,24}|[+-]?(?:nan|NaN|NAN|inf)")
 
 LARGEST_SECONDS: Final = 1e9
 _MEMO_SIZE: Final = 8192
@@ -273,6 +276,8 @@ def format_seconds(seconds: Decimal | float) -> str:
     >>> format_seconds(1000000.25), format_seconds(1e-05), format_seconds(-30.0)
     ('1000000.25', '0.00001', '-30')
     """
+    from decimal import Decimal  # for writing only
+
     value = seconds if isinstance(seconds, Decimal) else Decimal(repr(float(seconds)))
     if not value.is_finite() or abs(value) >= Decimal(LARGEST_SECONDS):
         raise ValueError(f"seconds must be finite and below {LARGEST_SECONDS:.0f}, got {seconds}")

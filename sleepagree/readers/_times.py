@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 from enum import StrEnum
 from functools import lru_cache
@@ -19,7 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import ClockError, FileFormatError, shorten
+from sleepagree.patterns import late_pattern
 from sleepagree.readers.layout import NightOf, TimeForm, strptime_directives, strptime_has_date
+from sleepagree.record import record
 
 Microseconds = NDArray[np.int64]
 
@@ -52,7 +53,7 @@ class Clock(StrEnum):
     DAY = "day"  # midnight of a day that the column does not tell
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Moments:
     """A column of times.
 
@@ -86,7 +87,7 @@ class Column(NamedTuple):
         return f"{self.at(row)}, column '{shorten(self.name)}'"
 
 
-@dataclass(frozen=True)
+@record()
 class FileClock:
     """What the microseconds of a whole file count from, once zone and layout are applied.
 
@@ -200,15 +201,15 @@ def _undeclared(texts: Sequence[str], column: Column, form: str | None, *, elaps
 
 # --- ISO 8601 --------------------------------------------------------------------------------------------
 
-_ISO: Final = re.compile(
+_ISO: Final = late_pattern(
     r"(\d{4})-(\d\d)-(\d\d)[Tt ](\d\d):(\d\d)(?::(\d\d)(?:[.,](\d{1,9}))?)?\s?([Zz]|[+-]\d\d(?::?\d\d)?)?",
     re.ASCII,
 )
-_ISO_BASIC: Final = re.compile(
+_ISO_BASIC: Final = late_pattern(
     r"(\d{4})(\d\d)(\d\d)[Tt](\d\d)(\d\d)(?:(\d\d)(?:[.,](\d{1,9}))?)?([Zz]|[+-]\d\d(?::?\d\d)?)?", re.ASCII
 )
-_TIME_OF_DAY: Final = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d)(?:[.,](\d{1,9}))?)?", re.ASCII)
-_FAST_SHAPE: Final = re.compile(r"(0000-00-00[T ]00:00(?::00(?:\.0{1,6})?)?)(Z|[+-]00:?00)?")
+_TIME_OF_DAY: Final = late_pattern(r"(\d{1,2}):(\d\d)(?::(\d\d)(?:[.,](\d{1,9}))?)?", re.ASCII)
+_FAST_SHAPE: Final = late_pattern(r"(0000-00-00[T ]00:00(?::00(?:\.0{1,6})?)?)(Z|[+-]00:?00)?")
 _DIGITS_AS_ZERO: Final = bytes(48 if 48 <= byte <= 57 else byte for byte in range(256))
 
 
@@ -400,7 +401,7 @@ def _bulk_strptime(texts: Sequence[str], form: str) -> Moments | None:
     return Moments(us, Clock.LOCAL if strptime_has_date(form) else Clock.DAY)
 
 
-_MIDNIGHT_24: Final = re.compile(r"(?<![\d:])24(?=:00(?!\d)(?::00(?![\d.,]))?(?!:))", re.ASCII)
+_MIDNIGHT_24: Final = late_pattern(r"(?<![\d:])24(?=:00(?!\d)(?::00(?![\d.,]))?(?!:))", re.ASCII)
 
 
 def _each_strptime(texts: Sequence[str], column: Column, form: str) -> Moments:
@@ -439,9 +440,9 @@ def _each_strptime(texts: Sequence[str], column: Column, form: str) -> Moments:
 
 # --- numbers ---------------------------------------------------------------------------------------------
 
-_NUMBER: Final = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
+_NUMBER: Final = late_pattern(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
 _PLAIN_CHARACTERS: Final = frozenset("0123456789.+-")
-_GROUPED: Final = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+", re.ASCII)
+_GROUPED: Final = late_pattern(r"[+-]?[1-9]\d{0,2}(,\d{3})+", re.ASCII)
 
 
 def read_numbers(texts: Sequence[str], column: Column, *, expected: str = "a number") -> NDArray[np.float64]:
@@ -567,13 +568,13 @@ def _wrong_size(text: str, row: int, column: Column, form: str) -> ClockError:
 
 # --- what to say of a cell that cannot be read -----------------------------------------------------------
 
-_DAY_OR_MONTH_FIRST: Final = re.compile(
+_DAY_OR_MONTH_FIRST: Final = late_pattern(
     r"(\d{1,2})([./-])(\d{1,2})\2(\d{4}|\d\d)([ T,]+)(\d{1,2}):(\d\d)(:\d\d)?( ?[AaPp][Mm])?", re.ASCII
 )
-_YEAR_FIRST: Final = re.compile(
+_YEAR_FIRST: Final = late_pattern(
     r"(\d{4})([./-])(\d{1,2})\2(\d{1,2})([ T,]+)(\d{1,2}):(\d\d)(:\d\d)?( ?[AaPp][Mm])?", re.ASCII
 )
-_DATE_ONLY: Final = re.compile(r"\d{4}-\d\d-\d\d|\d{1,2}[./-]\d{1,2}[./-]\d{2,4}", re.ASCII)
+_DATE_ONLY: Final = late_pattern(r"\d{4}-\d\d-\d\d|\d{1,2}[./-]\d{1,2}[./-]\d{2,4}", re.ASCII)
 
 
 def _unreadable(cell: str, row: int, column: Column, expected: str = _EXAMPLE) -> FileFormatError:
@@ -652,7 +653,7 @@ def _no_moment(cell: str, row: int, column: Column, reason: str) -> FileFormatEr
 
 # --- times of day, and the day they belong to ------------------------------------------------------------
 
-_DATE: Final = re.compile(r"(\d{4})-(\d\d)-(\d\d)(?:[T ]00:00(?::00(?:\.0+)?)?)?", re.ASCII)
+_DATE: Final = late_pattern(r"(\d{4})-(\d\d)-(\d\d)(?:[T ]00:00(?::00(?:\.0+)?)?)?", re.ASCII)
 
 
 def read_dates(texts: Sequence[str], column: Column) -> Microseconds:

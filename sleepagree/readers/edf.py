@@ -18,7 +18,7 @@ import math
 import os
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from hashlib import sha256
 from itertools import chain
@@ -29,6 +29,7 @@ from numpy.typing import NDArray
 
 from sleepagree.errors import FileFormatError, InputError, shorten
 from sleepagree.hypnogram import EpochLengthFrom, Origin, ScoredSpans
+from sleepagree.patterns import late_pattern
 from sleepagree.readers._edf_header import BEGINS, EdfHeader, EdfSignal, bad_field, decimal, read_header
 from sleepagree.readers._edf_stages import (
     STANDARD_MEANINGS,
@@ -48,6 +49,7 @@ from sleepagree.readers._tal import (
 )
 from sleepagree.readers._text import InputFile, open_input
 from sleepagree.readers.layout import Layout
+from sleepagree.record import record
 from sleepagree.stages import UNSCORED, assign_stages
 
 __all__ = ["EdfAnnotation", "EdfAnnotations", "EdfHeader", "EdfSignal", "read_edf", "read_edf_annotations"]
@@ -64,8 +66,8 @@ _MOST_ANNOTATION_BYTES: Final = 256 * 1024 * 1024
 _GAP_SLACK_S: Final = 1e-3
 _MEMO_SIZE: Final = 8192
 
-_ONSET_BYTES: Final = re.compile(ONSET.pattern.encode())
-_ONSETS_BYTES: Final = re.compile(b"(?:" + ONSET.pattern.encode() + b" )+")
+_ONSET_BYTES: Final = late_pattern(ONSET.pattern.encode())
+_ONSETS_BYTES: Final = late_pattern(b"(?:" + ONSET.pattern.encode() + b" )+")
 
 #: The codes of a hypnogram stored as a signal [1]_: W, 1, 2, 3, 4, R, M and, for unscored, 9.
 _SIGNAL_STAGES: Final[Mapping[str, str]] = {
@@ -78,7 +80,7 @@ _SIGNAL_STAGES: Final[Mapping[str, str]] = {
     "6": UNSCORED,
     "9": UNSCORED,
 }
-_HYPNOGRAM_LABEL: Final = re.compile(r"hypno|stage|stadi|scor", re.IGNORECASE)
+_HYPNOGRAM_LABEL: Final = late_pattern(r"hypno|stage|stadi|scor", re.IGNORECASE)
 _SHORTEST_SIGNAL_EPOCH_S: Final = 4.0
 _LONGEST_SIGNAL_EPOCH_S: Final = 600.0
 
@@ -91,7 +93,7 @@ class EdfAnnotation(NamedTuple):
     text: str
 
 
-@dataclass(frozen=True)
+@record()
 class EdfAnnotations:
     """All annotations of a file, in file order, stages and others.
 

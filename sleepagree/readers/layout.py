@@ -8,12 +8,13 @@ import math
 import os
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import StrEnum
 from typing import Any, Final, TypeVar
 
 from sleepagree.errors import FileFormatError, shorten
 from sleepagree.readers._text import read_bytes
+from sleepagree.record import record
 
 
 class Shape(StrEnum):
@@ -63,7 +64,7 @@ class TimeForm(StrEnum):
     ELAPSED_S = "elapsed-s"
 
 
-@dataclass(frozen=True)
+@record()
 class Layout:
     """How to read one kind of file; every field that is None is found by plain names or sniffed.
 
@@ -237,7 +238,7 @@ def _parse(data: bytes, path: str) -> dict[str, Any]:
         raise FileFormatError("the layout is nested too deeply", path) from None
 
 
-@dataclass(frozen=True)
+@record()
 class _Checker:
     """Takes values out of the TOML tables, or raises an error that says what would have been right."""
 

@@ -6,7 +6,7 @@ import hashlib
 import os
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import UTC, date, datetime, tzinfo
 from typing import Final, NamedTuple
 
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from sleepagree.errors import ClockError, EpochGridError, FileFormatError, shorten
 from sleepagree.hypnogram import EpochLengthFrom, Origin, ScoredSpans
+from sleepagree.patterns import late_pattern
 from sleepagree.readers._cells import read_cells
 from sleepagree.readers._columns import find_columns
 from sleepagree.readers._spans import (
@@ -57,6 +58,7 @@ from sleepagree.readers._times import (
 )
 from sleepagree.readers._unused import unused_lengths
 from sleepagree.readers.layout import DURATION_UNITS, NO_LAYOUT, Layout, Marks, Overlaps, Shape, strptime_has_date
+from sleepagree.record import record
 from sleepagree.stages import NOT_A_STAGE, UNSCORED, recognise_label
 
 #: A column: texts, or times that the file stores as such.
@@ -118,7 +120,7 @@ def read_table(
     return spans_of_table(source, layout=layout, zone=zone, own_words=own_words)
 
 
-@dataclass(frozen=True, eq=False)
+@record(eq=False)
 class Table:
     """Columns of a table of any origin.
 
@@ -887,7 +889,7 @@ class _Reading:
         )
 
 
-_NUMBER: Final = re.compile(r"-?\d+(\.\d+)?", re.ASCII)
+_NUMBER: Final = late_pattern(r"-?\d+(\.\d+)?", re.ASCII)
 _CLOCK_WORDS: Final = {
     Clock.UTC: "with an offset from UTC, or Unix time",
     Clock.LOCAL: "local time without an offset",

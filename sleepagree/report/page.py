@@ -8,17 +8,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 from markupsafe import Markup
 
 from sleepagree.errors import shorten
+from sleepagree.record import record
 
 _NOTHING: Final = Markup("")
 
 
-@dataclass(frozen=True)
+@record()
 class Cell:
     """One cell: what it says and, for sorting, what it is worth."""
 
@@ -26,7 +26,7 @@ class Cell:
     worth: float | None = None
 
 
-@dataclass(frozen=True)
+@record()
 class TableView:
     """A table.
 
@@ -61,7 +61,7 @@ class TableView:
     kind: str = "table"
 
 
-@dataclass(frozen=True)
+@record()
 class FigureView:
     """A figure.
 
@@ -95,7 +95,7 @@ class FigureView:
     kind: str = "figure"
 
 
-@dataclass(frozen=True)
+@record()
 class Beside:
     """Parts that stand beside each other where there is room; each part is a column of blocks."""
 
@@ -103,7 +103,7 @@ class Beside:
     kind: str = "beside"
 
 
-@dataclass(frozen=True)
+@record()
 class Words:
     """A paragraph; ``role`` names its look: "" plain, "note" small, "paste" to be pasted into a paper."""
 
@@ -112,7 +112,7 @@ class Words:
     kind: str = "words"
 
 
-@dataclass(frozen=True)
+@record()
 class Items:
     """A list, numbered or not."""
 
@@ -121,7 +121,7 @@ class Items:
     kind: str = "items"
 
 
-@dataclass(frozen=True)
+@record()
 class Code:
     """A command to type."""
 
@@ -129,7 +129,7 @@ class Code:
     kind: str = "code"
 
 
-@dataclass(frozen=True)
+@record()
 class Heading:
     """A heading inside a section."""
 
@@ -140,7 +140,7 @@ class Heading:
 Block = TableView | FigureView | Beside | Words | Items | Code | Heading
 
 
-@dataclass(frozen=True)
+@record()
 class Section:
     """A section with its heading."""
 
@@ -149,7 +149,7 @@ class Section:
     blocks: tuple[Block, ...]
 
 
-@dataclass(frozen=True)
+@record()
 class Page:
     """A whole page.
 

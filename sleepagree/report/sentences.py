@@ -10,7 +10,6 @@ import math
 import platform
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING, Final
 
@@ -20,6 +19,7 @@ import sleepagree
 from sleepagree.errors import shorten
 from sleepagree.night import MEAN_BLOCK_EPOCHS, MappingAgreement, NightAgreement
 from sleepagree.pairing import PairedNight, WindowRule
+from sleepagree.record import record
 from sleepagree.redistribution import BiasSource, Redistribution, speak
 from sleepagree.report.citations import Citations
 from sleepagree.resampling import FEWEST_UNITS_FOR_PERCENTILE
@@ -38,7 +38,7 @@ _MAIN_MEASURES: Final = ("TST", "SOL", "WASO", "SE")
 _LONG_STEP: Final = re.compile(r"(reference|device): stages are told in steps of ([^:]+):")
 
 
-@dataclass(frozen=True)
+@record()
 class Paragraph:
     """A paragraph and the sources it cites.
 
