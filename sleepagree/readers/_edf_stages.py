@@ -415,7 +415,7 @@ def _toml_text(text: str) -> str:
 # --- times ------------------------------------------------------------------------------------------------
 
 
-@dataclass
+@dataclass(eq=False, repr=False)
 class _Draft:
     """Spans that are still being put right."""
 
