@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import math
 import platform
-import re
 from collections.abc import Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final
@@ -21,6 +20,7 @@ from sleepagree.measures import MeasurePair
 from sleepagree.night import MappingAgreement, NightAgreement
 from sleepagree.offsets import QuickOffset
 from sleepagree.pairing import PairedNight, Side, Status
+from sleepagree.patterns import late_pattern
 from sleepagree.redistribution import BiasSource, Destination, Redistribution
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ MAPPINGS_SCHEMA: Final = "sleepagree.mappings/1"
 Document = dict[str, Any]
 
 # json.dumps escapes what is below a space only
-_HOSTILE: Final = re.compile("[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff\ud800-\udfff]")
+_HOSTILE: Final = late_pattern("[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff\ud800-\udfff]")
 
 
 def number(value: float) -> float | None:
@@ -52,6 +52,8 @@ def dump(document: Any) -> str:
     Characters that could move the cursor of a terminal, and halves of surrogate pairs, stand as escapes.
     """
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
+    if text.isascii() and "\x7f" not in text:
+        return text + "\n"
     return _HOSTILE.sub(lambda match: f"\\u{ord(match.group()):04x}", text) + "\n"
 
 

@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from enum import StrEnum
 from functools import lru_cache
-from typing import Any, Final, NamedTuple, TypeAlias
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,7 +42,8 @@ MEAN_BLOCK_EPOCHS: Final = 30
 LARGEST_UNDEFINED_SHARE: Final = 0.05
 """Above this share of resamples without a value no interval is given."""
 
-_Draw: TypeAlias = Callable[[int, np.random.Generator], Counts]
+if TYPE_CHECKING:  # to name it is to load numpy.random, which nothing without intervals needs
+    _Draw: TypeAlias = Callable[[int, np.random.Generator], Counts]
 
 _BLOCK_BYTES: Final = 1 << 20  # weights that stay in the processor's cache; 4 MB and more are slower
 _TABLE_BYTES: Final = 24 << 20  # larger tables are turned into floats a part at a time

@@ -367,7 +367,7 @@ def _pixels(figure: Figure, dots_per_inch: float) -> NDArray[np.uint8]:
     finally:
         figure.dpi = dpi
         figure.set_canvas(canvas)
-    return pixels[:, :, :3] if (pixels[:, :, 3] == 255).all() else pixels
+    return pixels[:, :, :3] if pixels[:, :, 3].min() == 255 else pixels
 
 
 def png_bytes(pixels: NDArray[np.uint8], *, dots_per_inch: float) -> bytes:

@@ -461,7 +461,7 @@ def _toml_text(text: str) -> str:
 # --- times ------------------------------------------------------------------------------------------------
 
 
-@dataclass
+@dataclass(eq=False, repr=False)
 class _Draft:
     """Spans that are still being put right."""
 
