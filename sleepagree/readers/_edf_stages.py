@@ -68,6 +68,8 @@ STANDARD_MEANINGS: Final[Mapping[str, Meaning]] = {
     "Lights off": Meaning("Lights off", None, Role.LIGHTS_OFF),
     "Lights on": Meaning("Lights on", None, Role.LIGHTS_ON),
 }
+#: Texts of the standard that stand in most files; those that are no stages and no marks are passed over.
+_STANDARD_TEXTS: Final = frozenset({*STANDARD_MEANINGS, "Recording starts", "Recording ends"})
 _FOLDED_STANDARD: Final = {text.casefold(): text for text in STANDARD_MEANINGS}
 _MERGED_INTO_N3: Final = ("Sleep stage 3", "Sleep stage 4", "sleep stage 3", "sleep stage 4")
 
@@ -156,7 +158,7 @@ def spans_of_annotations(
     duration_s, texts_in_order = zip(*annotations.pieces, strict=True) if annotations.pieces else ((), ())
     # A night has few distinct texts: whatever is asked of a text is asked once.
     distinct = tuple(dict.fromkeys(texts_in_order))
-    if layout is None and not own_words and STANDARD_MEANINGS.keys() >= set(distinct):
+    if layout is None and not own_words and _STANDARD_TEXTS.issuperset(distinct):
         said = _standard_vocabulary(distinct)
     else:
         said = _make_vocabulary(distinct, layout or NO_LAYOUT, own_words)

@@ -28,7 +28,7 @@ ONSET: Final = late_pattern(rf"[+-]{_NUMBER}")
 _ONSET_BYTES: Final = late_pattern(ONSET.pattern.encode())
 _DURATION_BYTES: Final = late_pattern(_NUMBER.encode())
 _REST: Final = late_pattern(f"({_NUMBER})?\x14({_TEXT})\x00")
-_NO_DURATION: Final = late_pattern("(?<=\x14\x00)([+-][0-9.]+)\x14")
+_NO_DURATION: Final = late_pattern("\x14\x00([+-][0-9.]+)\x14")
 _CONTROL: Final = late_pattern("[\x00-\x08\x0b\x0c\x0e-\x1f]")
 # What may be quoted in a message: something that was meant as a number cannot hold a name.
 _NUMBER_LIKE: Final = late_pattern(rb"[0-9+\-.,:eE ]{1,24}|[+-]?(?:nan|NaN|NAN|inf)")
@@ -112,7 +112,7 @@ def split_plain(stream: str) -> tuple[list[float], list[str]]:
     if not stream.endswith("\x14\x00") or "\x15\x14" in stream or "\x00\x15" in stream:
         raise NotPlainError
     if stream.count("\x15") != stream.count("\x00"):
-        stream = _NO_DURATION.sub("\\1\x15\x14", "\x14\x00" + stream)[2:]
+        stream = _NO_DURATION.sub("\x14\x00\\1\x15\x14", "\x14\x00" + stream)[2:]
     # The 0x00 stays with what it closes, so that an onset and a rest of different lists never match.
     tokens = stream.replace("\x14\x00", "\x00\x15").split("\x15")
     if not len(tokens) % 2:
