@@ -17,190 +17,26 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import fields
-from functools import lru_cache, partial
-from typing import Any, Final, NamedTuple, TypeAlias
+from functools import partial
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
 from sleepagree.estimate import NAN, Estimate, undefined
+from sleepagree.margins import (
+    Counts,
+    Margins,
+    Values,
+    count_margins,
+    ratio,
+    square_tables,
+    widen_columns,
+)
 from sleepagree.record import record
-
-Counts: TypeAlias = npt.NDArray[Any]
-"""Tables of epochs, whole numbers or floats, shape (..., k, k); rows reference, columns device."""
-Values: TypeAlias = npt.NDArray[np.float64]
-
-_Z_95: Final = 1.959963984540054
-_BLOCK: Final = 512  # tables per matrix product: fits the cache, and stays too small for BLAS to start threads
-
-
-# ------------------------------------------------------------------------------------------ sums of a table
-
-
-class Margins(NamedTuple):
-    """What the statistics need to know of each table; the class axis comes first.
-
-    Parameters
-    ----------
-    diagonal : ndarray of shape (k, ...)
-        Epochs that both sides gave the class.
-    rows : ndarray of shape (k, ...)
-        Epochs that the reference gave the class.
-    columns : ndarray of shape (k, ...)
-        Epochs that the device gave the class.
-    n : ndarray of shape (...)
-        Epochs.
-    agreed : ndarray of shape (...)
-        Epochs of the diagonal.
-    """
-
-    diagonal: Values
-    rows: Values
-    columns: Values
-    n: Values
-    agreed: Values
-
-
-@lru_cache(maxsize=32)
-def _summing_matrix(k: int) -> Values:
-    """Return the (3k, k*k) matrix of 0 and 1 that turns cells into diagonal, row sums and column sums."""
-    matrix = np.zeros((3, k, k, k))
-    for i in range(k):
-        matrix[0, i, i, i] = 1.0
-        matrix[1, i, i, :] = 1.0
-        matrix[2, i, :, i] = 1.0
-    flat = matrix.reshape(3 * k, k * k)
-    flat.flags.writeable = False
-    return flat
-
-
-def _square(counts: Counts) -> tuple[Counts, int]:
-    table = np.asarray(counts)
-    if table.ndim < 2 or table.shape[-1] != table.shape[-2] or table.shape[-1] < 2:
-        raise ValueError(f"counts must have shape (..., k, k) with k of 2 or more, not {table.shape}")
-    return table, table.shape[-1]
-
-
-def margin_sums(counts: Counts) -> Values:
-    """Return diagonal, row sums and column sums of each table, class axis first.
-
-    Parameters
-    ----------
-    counts : array of shape (..., k, k)
-        Epochs; rows reference, columns device.
-
-    Returns
-    -------
-    ndarray of shape (3k, ...)
-        Rows 0 to k-1 the diagonal, k to 2k-1 the row sums, 2k to 3k-1 the column sums. Sums of tables are
-        sums of these, so a bootstrap may weigh them and hand the result to `margins_from_sums`.
-
-    Raises
-    ------
-    ValueError
-        If the last two axes are not square, or have fewer than two classes.
-
-    Examples
-    --------
-    >>> margin_sums(np.array([[4, 1], [2, 3]])).tolist()
-    [4.0, 3.0, 5.0, 5.0, 6.0, 4.0]
-    """
-    table, k = _square(counts)
-    lead = table.shape[:-2]
-    cells = table.reshape(math.prod(lead), k * k)
-    summing = _summing_matrix(k)
-    if len(cells) <= _BLOCK:
-        sums: Values = summing @ cells.T.astype(np.float64, copy=False)
-    else:
-        sums = np.empty((3 * k, len(cells)))
-        for first in range(0, len(cells), _BLOCK):
-            block = cells[first : first + _BLOCK].T.astype(np.float64, copy=False)
-            np.matmul(summing, block, out=sums[:, first : first + _BLOCK])
-    return sums.reshape(3 * k, *lead)
-
-
-def margins_from_sums(sums: Values) -> Margins:
-    """Return `Margins` from what `margin_sums` gave, or from weighted sums of it.
-
-    Parameters
-    ----------
-    sums : ndarray of shape (3k, ...)
-        Diagonal, row sums and column sums.
-
-    Returns
-    -------
-    Margins
-    """
-    k = len(sums) // 3
-    diagonal, rows, columns = sums[:k], sums[k : 2 * k], sums[2 * k :]
-    return Margins(diagonal, rows, columns, rows.sum(axis=0), diagonal.sum(axis=0))
-
-
-def count_margins(counts: Counts) -> Margins:
-    """Return diagonal, row sums, column sums, epochs and agreed epochs of each table.
-
-    Parameters
-    ----------
-    counts : array of shape (..., k, k)
-        Epochs; rows reference, columns device.
-
-    Returns
-    -------
-    Margins
-
-    Raises
-    ------
-    ValueError
-        If the last two axes are not square, or have fewer than two classes.
-    """
-    return margins_from_sums(margin_sums(counts))
-
-
-def widen_columns(counts: Counts, *, device_index: Sequence[int]) -> Counts:
-    """Return square tables from tables whose device lacks classes: an empty column for each lacking class.
-
-    Parameters
-    ----------
-    counts : array of shape (..., r, c)
-        Epochs; rows are the r reference classes, columns the c device classes.
-    device_index : sequence of c int
-        Position of each device class among the reference classes.
-
-    Returns
-    -------
-    ndarray of shape (..., r, r)
-        Same type as ``counts``; column j holds what the device called reference class j.
-
-    Raises
-    ------
-    ValueError
-        If a position stands twice or outside the reference classes, or their number is not that of the
-        columns.
-
-    Examples
-    --------
-    >>> widen_columns(np.array([[5, 1], [2, 7], [0, 4]]), device_index=(0, 1)).tolist()
-    [[5, 1, 0], [2, 7, 0], [0, 4, 0]]
-    """
-    table = np.asarray(counts)
-    index = tuple(device_index)
-    if table.ndim < 2 or table.shape[-1] != len(index):
-        raise ValueError(f"device_index names {len(index)} columns, but counts has shape {table.shape}")
-    r = table.shape[-2]
-    if len(set(index)) != len(index) or any(not 0 <= position < r for position in index):
-        raise ValueError(f"device_index must hold different positions from 0 to {r - 1}, not {index}")
-    wide = np.zeros((*table.shape[:-1], r), dtype=table.dtype)
-    wide[..., index] = table
-    return wide
-
+from sleepagree.shares import normal_quantile
 
 # ---------------------------------------------------------------------- statistics of a table, from margins
-
-
-def _ratio(numerator: Values, denominator: Values) -> Values:
-    """Divide; 0/0 is nan and silent. Numerators here vanish wherever their denominator does."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return numerator / denominator
 
 
 def _zero_to_nan(values: Values) -> Values:
@@ -214,7 +50,7 @@ def _dot(left: Values, right: Values) -> Values:
 
 
 def _accuracy(m: Margins) -> Values:
-    return _ratio(m.agreed, m.n)
+    return ratio(m.agreed, m.n)
 
 
 # Chance-corrected statistics are written as 1 - (disagreement)/(disagreement expected by chance), and the latter
@@ -228,24 +64,24 @@ def _crossed(rows: Values, columns: Values, total: Values) -> Values:
 
 
 def _kappa(m: Margins) -> Values:
-    return 1.0 - _ratio(m.n * (m.n - m.agreed), _crossed(m.rows, m.columns, m.n))
+    return 1.0 - ratio(m.n * (m.n - m.agreed), _crossed(m.rows, m.columns, m.n))
 
 
 def _pabak(m: Margins) -> Values:
     k = len(m.rows)
-    return 1.0 - _ratio(k * (m.n - m.agreed), (k - 1) * m.n)
+    return 1.0 - ratio(k * (m.n - m.agreed), (k - 1) * m.n)
 
 
 def _ac1(m: Margins) -> Values:
     k = len(m.rows)
     both, twice = m.rows + m.columns, 2.0 * m.n
     even = (k - 1) * twice * twice
-    return 1.0 - _ratio(2.0 * (k - 1) * twice * (m.n - m.agreed), even - _crossed(both, both, twice))
+    return 1.0 - ratio(2.0 * (k - 1) * twice * (m.n - m.agreed), even - _crossed(both, both, twice))
 
 
 def _scott_pi(m: Margins) -> Values:
     both, twice = m.rows + m.columns, 2.0 * m.n
-    return 1.0 - _ratio(2.0 * twice * (m.n - m.agreed), _crossed(both, both, twice))
+    return 1.0 - ratio(2.0 * twice * (m.n - m.agreed), _crossed(both, both, twice))
 
 
 def _mcc(m: Margins) -> Values:
@@ -254,45 +90,45 @@ def _mcc(m: Margins) -> Values:
     total = m.columns.sum(axis=0)
     spread = _crossed(m.rows, m.rows, m.n) * _crossed(m.columns, m.columns, total)
     shared = _crossed(m.rows, m.columns, m.n) - m.n * (m.n - m.agreed)
-    return _ratio(shared, np.sqrt(_zero_to_nan(spread)))
+    return ratio(shared, np.sqrt(_zero_to_nan(spread)))
 
 
 def _balanced_accuracy(m: Margins) -> Values:
     occurs = m.rows > 0
     shares = np.divide(m.diagonal, m.rows, out=np.zeros_like(m.rows), where=occurs)
-    return _ratio(shares.sum(axis=0), occurs.sum(axis=0))
+    return ratio(shares.sum(axis=0), occurs.sum(axis=0))
 
 
 def _maximum_kappa(m: Margins) -> Values:
     unmatched = m.n - np.minimum(m.rows, m.columns).sum(axis=0)
-    return 1.0 - _ratio(m.n * unmatched, _crossed(m.rows, m.columns, m.n))
+    return 1.0 - ratio(m.n * unmatched, _crossed(m.rows, m.columns, m.n))
 
 
 def _sensitivity(m: Margins) -> Values:
-    return _ratio(m.diagonal, m.rows)
+    return ratio(m.diagonal, m.rows)
 
 
 def _specificity(m: Margins) -> Values:
     others = m.n - m.rows
-    return _ratio(others - (m.columns - m.diagonal), others)
+    return ratio(others - (m.columns - m.diagonal), others)
 
 
 def _ppv(m: Margins) -> Values:
-    return _ratio(m.diagonal, m.columns)
+    return ratio(m.diagonal, m.columns)
 
 
 def _npv(m: Margins) -> Values:
     others = m.columns.sum(axis=0) - m.columns
-    return _ratio(others - (m.rows - m.diagonal), others)
+    return ratio(others - (m.rows - m.diagonal), others)
 
 
 def _f1(m: Margins) -> Values:
-    return _ratio(2.0 * m.diagonal, m.rows + m.columns)
+    return ratio(2.0 * m.diagonal, m.rows + m.columns)
 
 
 def _class_kappa(m: Margins) -> Values:
     differ = m.rows + m.columns - 2.0 * m.diagonal
-    return 1.0 - _ratio(m.n * differ, m.rows * (m.n - m.columns) + (m.n - m.rows) * m.columns)
+    return 1.0 - ratio(m.n * differ, m.rows * (m.n - m.columns) + (m.n - m.rows) * m.columns)
 
 
 # --------------------------------------------------------------------------------------- the public kernels
@@ -576,7 +412,7 @@ def class_kappa(counts: Counts) -> Values:
 
 
 def _two_classes(counts: Counts) -> Margins:
-    table, k = _square(counts)
+    table, k = square_tables(counts)
     if k != 2:
         raise ValueError(f"counts must have two classes, not {k}")
     return count_margins(table)
@@ -600,7 +436,7 @@ def prevalence_index(counts: Counts) -> Values:
     Byrt T, Bishop J, Carlin JB (1993). Bias, prevalence and kappa. J Clin Epidemiol 46:423-429.
     """
     m = _two_classes(counts)
-    return _ratio(m.diagonal[0] - m.diagonal[1], m.n)
+    return ratio(m.diagonal[0] - m.diagonal[1], m.n)
 
 
 def bias_index(counts: Counts) -> Values:
@@ -622,7 +458,7 @@ def bias_index(counts: Counts) -> Values:
     Byrt T, Bishop J, Carlin JB (1993). Bias, prevalence and kappa. J Clin Epidemiol 46:423-429.
     """
     m = _two_classes(counts)
-    return _ratio(m.rows[0] - m.columns[0], m.n)
+    return ratio(m.rows[0] - m.columns[0], m.n)
 
 
 # ------------------------------------------------------------------------------------------- standard errors
@@ -652,9 +488,9 @@ def kappa_influence(counts: Counts) -> Values:
     """
     m = count_margins(counts)
     observed = _accuracy(m)[..., None, None]
-    rest = _zero_to_nan(_ratio(_crossed(m.rows, m.columns, m.n), m.n * m.n))[..., None, None]
-    row_share = _classes_last(_ratio(m.rows, m.n))
-    column_share = _classes_last(_ratio(m.columns, m.n))
+    rest = _zero_to_nan(ratio(_crossed(m.rows, m.columns, m.n), m.n * m.n))[..., None, None]
+    row_share = _classes_last(ratio(m.rows, m.n))
+    column_share = _classes_last(ratio(m.columns, m.n))
     pull = column_share[..., :, None] + row_share[..., None, :] - 2.0 * (1.0 - rest)
     return (np.eye(len(m.rows)) - observed) / rest - (1.0 - observed) / (rest * rest) * pull
 
@@ -682,7 +518,7 @@ def ac1_influence(counts: Counts) -> Values:
     m = count_margins(counts)
     k = len(m.rows)
     observed = _accuracy(m)[..., None, None]
-    share = _ratio(m.rows + m.columns, 2.0 * m.n)
+    share = ratio(m.rows + m.columns, 2.0 * m.n)
     concentration = _dot(share, share)[..., None, None]
     rest = 1.0 - (1.0 - concentration) / (k - 1)
     by_class = _classes_last(share)
@@ -707,7 +543,7 @@ def independent_se(counts: Counts, *, influence: Values) -> Values:
     """
     table = np.asarray(counts, dtype=np.float64)
     spread = np.einsum("...ij,...ij,...ij->...", table, influence, influence)
-    return _ratio(np.sqrt(spread), table.sum(axis=(-2, -1)))
+    return ratio(np.sqrt(spread), table.sum(axis=(-2, -1)))
 
 
 def clustered_se(tables: Counts, *, influence: Values) -> Values:
@@ -738,7 +574,7 @@ def clustered_se(tables: Counts, *, influence: Values) -> Values:
         return np.full(stack.shape[:-3], np.nan)
     pulls = np.einsum("...cij,...ij->...c", stack, influence)
     spread = np.einsum("...c,...c->...", pulls, pulls) * (clusters / (clusters - 1))
-    return _ratio(np.sqrt(spread), stack.sum(axis=(-3, -2, -1)))
+    return ratio(np.sqrt(spread), stack.sum(axis=(-3, -2, -1)))
 
 
 def kappa_se(counts: Counts) -> Values:
@@ -782,11 +618,11 @@ def kappa_null_se(counts: Counts) -> Values:
     Bull 72:323-327.
     """
     m = count_margins(counts)
-    row_share, column_share = _ratio(m.rows, m.n), _ratio(m.columns, m.n)
+    row_share, column_share = ratio(m.rows, m.n), ratio(m.columns, m.n)
     products = row_share * column_share
     chance = products.sum(axis=0)
     spread = chance + chance * chance - _dot(products, row_share + column_share)
-    return _ratio(np.sqrt(np.maximum(spread, 0.0)), np.sqrt(m.n) * (1.0 - chance))
+    return ratio(np.sqrt(np.maximum(spread, 0.0)), np.sqrt(m.n) * (1.0 - chance))
 
 
 def ac1_se(counts: Counts) -> Values:
@@ -808,78 +644,6 @@ def ac1_se(counts: Counts) -> Values:
     Math Stat Psychol 61:29-48.
     """
     return independent_se(counts, influence=ac1_influence(counts))
-
-
-@lru_cache(maxsize=16)
-def normal_quantile(level: float) -> float:
-    """Return z so that a standard normal variable lies within -z and z with probability ``level``.
-
-    Parameters
-    ----------
-    level : float
-        Between 0 and 1.
-
-    Raises
-    ------
-    ValueError
-        If ``level`` is not between 0 and 1.
-
-    Examples
-    --------
-    >>> round(normal_quantile(0.95), 4)
-    1.96
-    """
-    if not 0.0 < level < 1.0:
-        raise ValueError(f"level must lie between 0 and 1, not {level!r}")
-    if level == 0.95:
-        return _Z_95  # the usual level, without the 6 ms that importing statistics costs
-    from statistics import NormalDist
-
-    return NormalDist().inv_cdf(0.5 + level / 2.0)
-
-
-def wilson_interval(successes: npt.ArrayLike, n: npt.ArrayLike, *, level: float = 0.95) -> tuple[Values, Values]:
-    """Return Wilson's score interval of shares.
-
-    Parameters
-    ----------
-    successes, n : array-like
-        Counts of epochs and their totals, of shapes that broadcast.
-    level : float
-        Confidence level.
-
-    Returns
-    -------
-    low, high : ndarray
-        Within 0 and 1, and exactly 0 or 1 where no epoch, or every epoch, is a success; nan where n is 0.
-        Epochs are taken as independent.
-
-    Raises
-    ------
-    ValueError
-        If ``level`` is not between 0 and 1.
-
-    References
-    ----------
-    Wilson EB (1927). Probable inference, the law of succession, and statistical inference. J Am Stat Assoc
-    22:209-212.
-
-    Examples
-    --------
-    >>> low, high = wilson_interval(5, 150)
-    >>> f"{low:.4f} to {high:.4f}"
-    '0.0143 to 0.0757'
-    """
-    z = normal_quantile(level)
-    hits = np.asarray(successes, dtype=np.float64)
-    total = np.asarray(n, dtype=np.float64)
-    centre = _ratio(hits + z * z / 2.0, total + z * z)
-    half = _ratio(z * np.sqrt(_ratio(hits * (total - hits), total) + z * z / 4.0), total + z * z)
-    # At both ends centre and half-width cancel exactly on paper only.
-    low = np.where(hits <= 0, 0.0, centre - half)
-    high = np.where(hits >= total, 1.0, centre + half)
-    empty = total <= 0
-    return np.where(empty, np.nan, low), np.where(empty, np.nan, high)
 
 
 _LANDIS_KOCH: Final = (
@@ -1352,7 +1116,7 @@ def chance_corrected_kappa(counts: Counts, *, level: float = 0.95) -> Estimate:
     >>> f"{estimate.value:.4f} ({estimate.low:.4f} to {estimate.high:.4f}), SE {estimate.se:.4f}"
     '0.4915 (0.3916 to 0.5915), SE 0.0510'
     """
-    table, _ = _square(counts)
+    table, _ = square_tables(counts)
     if table.ndim != 2:
         raise ValueError(f"counts must be one table of shape (k, k), not {table.shape}")
     margins = count_margins(table)

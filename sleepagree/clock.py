@@ -20,9 +20,10 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.agreement import find_statistic, margins_from_sums
+from sleepagree.agreement import find_statistic
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import EPOCH_S, frozen_array
+from sleepagree.margins import margins_from_sums
 from sleepagree.offsets import (
     CAUTION_OFFSET_S,
     LOWEST_PEAK_SCORE,

@@ -19,11 +19,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.agreement import wilson_interval
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import EPOCH_S, Counts
 from sleepagree.record import record
 from sleepagree.resampling import percentile_interval
+from sleepagree.shares import wilson_interval
 from sleepagree.stages import AASM_STAGES, COVERAGE, StageSet, reference_reportable
 
 LEFT_OUT_COLUMN: Final = "left out"

@@ -21,9 +21,9 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.agreement import normal_quantile
 from sleepagree.estimate import NAN, Estimate, undefined
 from sleepagree.record import record
+from sleepagree.shares import normal_quantile
 
 Codes: TypeAlias = NDArray[Any]
 Tables: TypeAlias = NDArray[Any]

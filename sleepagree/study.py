@@ -14,12 +14,13 @@ from typing import Any, Final
 import numpy as np
 
 from sleepagree import agreement
-from sleepagree.agreement import CLASS_STATISTICS, TABLE_STATISTICS, Statistic, widen_columns
+from sleepagree.agreement import CLASS_STATISTICS, TABLE_STATISTICS, Statistic
 from sleepagree.ceiling import design_ceiling
 from sleepagree.equivalence import equivalence_test
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import Counts, frozen_array
 from sleepagree.limits import LimitsOfAgreement, Scale, fit_limits_of_agreement
+from sleepagree.margins import widen_columns
 from sleepagree.measures import SleepMeasures, pair_measures
 from sleepagree.night import class_minutes
 from sleepagree.night_cautions import unsaid_classes

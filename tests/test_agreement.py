@@ -30,19 +30,15 @@ from sleepagree import agreement
 from sleepagree.agreement import (
     chance_corrected_kappa,
     clustered_se,
-    count_margins,
     find_statistic,
     kappa_influence,
     kappa_null_se,
     kappa_se,
-    margin_sums,
-    margins_from_sums,
-    normal_quantile,
     score_tables,
     summarise_table,
-    widen_columns,
-    wilson_interval,
 )
+from sleepagree.margins import count_margins, margin_sums, margins_from_sums, widen_columns
+from sleepagree.shares import normal_quantile, wilson_interval
 from tests.generated import FIVE, FOLDINGS, count_epochs, fold, generate_nights
 from tests.printed import agrees_with_print
 

@@ -19,6 +19,8 @@ hypnogram estimate cells normal_factors
 output object_store
 epochs zones
 readers
+margins
+shares
 agreement ceiling measures by_participant
 regression_limits limits reliability equivalence
 resampling sample_size planning

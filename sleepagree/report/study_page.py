@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from sleepagree.agreement import kappa_se, normal_quantile
+from sleepagree.agreement import kappa_se
 from sleepagree.clock import combined_offsets
 from sleepagree.errors import counted, shorten
 from sleepagree.figures.bias_over_nights import draw_bias_against_level, draw_minutes, draw_normal_look, points_shown
@@ -48,6 +48,7 @@ from sleepagree.report.sentences import (
     units_of,
 )
 from sleepagree.resampling import BootstrapIntervals
+from sleepagree.shares import normal_quantile
 from sleepagree.study import (
     BiasRow,
     DeviceComparison,

@@ -17,16 +17,15 @@ from sleepagree.agreement import (
     CLASS_STATISTICS,
     STATISTICS,
     TABLE_STATISTICS,
-    count_margins,
     kappa,
     kappa_influence,
     kappa_se,
-    margin_sums,
     score_tables,
     summarise_table,
-    wilson_interval,
 )
 from sleepagree.ceiling import design_ceiling
+from sleepagree.margins import count_margins, margin_sums
+from sleepagree.shares import normal_quantile, wilson_interval
 
 # Zeros are frequent on purpose: classes that one side or both never used are where definitions part.
 CELLS = st.one_of(st.just(0), st.integers(0, 3), st.integers(0, 500))
@@ -193,7 +192,7 @@ def test_wilson_interval_solves_its_own_equation(hits: int, n: int, level: float
     # Each limit p satisfies |share - p| = z sqrt(p(1-p)/n): Wilson 1927.
     assume(hits <= n)
     low, high = wilson_interval(hits, n, level=level)
-    z = agreement.normal_quantile(level)
+    z = normal_quantile(level)
     assert 0.0 <= low <= hits / n <= high <= 1.0
     for limit in (float(low), float(high)):
         if 0.0 < limit < 1.0:

@@ -43,10 +43,12 @@ TESTS: dict[str, tuple[str, ...]] = {
     "ceiling": ("tests/test_ceiling.py",),
     "epochs": ("tests/test_epochs.py",),
     "limits": ("tests/test_limits.py", "tests/laws/test_limits_laws.py"),
+    "margins": ("tests/test_agreement.py", "tests/laws/test_counts_laws.py"),
     "measures": ("tests/test_measures.py",),
     "pairing": ("tests/test_pairing.py", "tests/test_edges.py"),
     "redistribution": ("tests/test_redistribution.py",),
     "resampling": ("tests/test_resampling.py", "tests/test_edges.py"),
+    "shares": ("tests/test_agreement.py", "tests/laws/test_counts_laws.py"),
 }
 LONGEST_S = 180
 QUIET = ("-x", "-q", "-p", "no:cacheprovider", "--no-header", "--assert=plain")

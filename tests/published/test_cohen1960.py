@@ -6,15 +6,7 @@ Cohen; the paper itself was not opened.
 
 import numpy as np
 
-from sleepagree.agreement import (
-    accuracy,
-    chance_corrected_kappa,
-    kappa,
-    kappa_null_se,
-    kappa_se,
-    maximum_kappa,
-    pabak,
-)
+from sleepagree.agreement import accuracy, chance_corrected_kappa, kappa, kappa_null_se, kappa_se, maximum_kappa, pabak
 from tests.printed import agrees_with_print
 
 TWO_CLINICIANS = np.array([[88, 14, 18], [10, 40, 10], [2, 6, 12]])
