@@ -13,9 +13,11 @@ import hashlib
 import io
 import json
 import os
+import signal
 import stat
+import threading
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any, Final, NamedTuple, TypeVar
@@ -425,9 +427,24 @@ def _compute(
     from joblib.externals.loky.process_executor import BrokenProcessPool
 
     try:
-        yield from Parallel(n_jobs=execution.workers, backend="loky", return_as="generator")(tasks)
+        with _deaf_children():
+            results = Parallel(n_jobs=execution.workers, backend="loky", return_as="generator")(tasks)
+        yield from results
     except BrokenProcessPool:
         raise _worker_died("--workers", "fewer workers") from None
+
+
+@contextmanager
+def _deaf_children() -> Iterator[None]:
+    """Start processes that Ctrl-C does not reach: this one hears it, ends them, and says what happened."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _on_cluster(tasks: Any, address: str) -> Iterator[ChunkResult]:

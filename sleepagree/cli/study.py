@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import sys
+import warnings
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -67,6 +68,8 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
     from sleepagree.study_text import study_lines
 
     request = build_request(options, command=shared.repeat_command(anonymous=options["anonymous"]))
+    # after Ctrl-C joblib tells of tasks that were not finished; what is kept is told below
+    warnings.filterwarnings("ignore", message=r"\d+ tasks ", category=UserWarning)
     try:
         result = write_study(
             load_nights(nights),

@@ -7,7 +7,7 @@ import re
 import signal
 import tracemalloc
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import cache
 from pathlib import Path
 from types import FrameType
@@ -62,7 +62,8 @@ def bounded(size: int) -> Iterator[None]:
         yield
     finally:
         signal.setitimer(signal.ITIMER_PROF, 0)
-        signal.signal(signal.SIGPROF, before)
+        # a last ring may still be on its way, and the system's own answer to one is to end the process
+        signal.signal(signal.SIGPROF, signal.SIG_IGN if before is signal.SIG_DFL else before)
         peak = tracemalloc.get_traced_memory()[1] - held
         if started:
             tracemalloc.stop()
@@ -71,11 +72,24 @@ def bounded(size: int) -> Iterator[None]:
 
 @cache
 def warm_up(folder: Path) -> None:
-    """Import what readers import when they first read, so that no input has to pay for it."""
+    """Import what readers import when they first read, so that no input has to pay for it.
+
+    A bell that rings while a library's own modules are imported can also bring the whole process down.
+    """
     path = folder / "warm.edf"
     path.write_bytes(annotation_file(*hypnogram(20)).encode())
     (folder / "warm.csv").write_text("time,stage\n2026-03-01T22:30:00,wake\n2026-03-01T22:30:30,rem\n")
-    for name in ("warm.edf", "warm.csv"):
+    names = ["warm.edf", "warm.csv"]
+    with suppress(ImportError):
+        import pyarrow as pa
+        import pyarrow.parquet as pq
+
+        rows = {"time": ["2026-03-01T22:30:00", "2026-03-01T22:30:30"], "stage": ["wake", "rem"]}
+        pq.write_table(pa.table(rows), folder / "warm.parquet")
+        names.append("warm.parquet")
+    with suppress(ImportError):
+        import mne  # noqa: F401
+    for name in names:
         outcome_of(folder / name, zone="Europe/Helsinki")
         (folder / name).unlink()
 
