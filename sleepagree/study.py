@@ -227,24 +227,21 @@ def measure_table(
         if stage not in device_set.reportable
     )
     unsaid = unsaid_classes(mapping, device_set)
-    pairs = [
-        pair_measures(
+    named: tuple[tuple[str, str], ...] = ()
+    values = np.empty((0, 2, 0))
+    for i, night in enumerate(nights):
+        pairs = pair_measures(
             SleepMeasures(*night.reference_measures),
             SleepMeasures(*night.device_measures),
             class_minutes=class_minutes(mapping, counts[i], unsaid=unsaid),
             cannot_say=cannot,
         )
-        for i, night in enumerate(nights)
-    ]
-    return tuple(
-        (
-            pair.measure,
-            pair.unit,
-            np.array([p[k].reference for p in pairs]),
-            np.array([p[k].device for p in pairs]),
-        )
-        for k, pair in enumerate(pairs[0])
-    )
+        if not named:
+            named = tuple((pair.measure, pair.unit) for pair in pairs)
+            values = np.empty((len(named), 2, len(nights)))
+        # only the numbers stay: the pairs of a hundred thousand nights would take 300 MB
+        values[:, :, i] = [(pair.reference, pair.device) for pair in pairs]
+    return tuple((*name, values[k, 0], values[k, 1]) for k, name in enumerate(named))
 
 
 def _bias_table(

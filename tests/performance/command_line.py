@@ -31,8 +31,8 @@ BENCHMARKS = {
 }
 
 
-def show(rows: Sequence[Row]) -> str:
-    """Return the rows as a table in Markdown."""
+def show(rows: Sequence[Row], *, judged: bool = True) -> str:
+    """Return the rows as a table in Markdown, without verdict where sizes are too small for one."""
     lines = [
         "| budget | what | ours (median, range) | peer | ratio | limit | met |",
         "| --- | --- | --- | --- | --- | --- | --- |",
@@ -41,7 +41,7 @@ def show(rows: Sequence[Row]) -> str:
         low, high = row.subject_range
         ours = f"{row.subject:.3g} {row.unit} ({low:.3g} to {high:.3g})"
         note = f"; {row.note}" if row.note else ""
-        met = "-" if row.limit == "stated" else "yes" if row.met else "NO"
+        met = "-" if row.limit == "stated" or not judged else "yes" if row.met else "NO"
         lines.append(
             f"| {row.budget} | {row.what}{note} | {ours} | {row.peer:.4g} {row.unit} | {row.ratio:.3g} | {row.limit} | "
             f"{met} |"
@@ -96,9 +96,11 @@ def main(words: Sequence[str] | None = None) -> int:
     curves = run_growth(settings) if args.growth or whole else []
     print(run + "\n")
     if rows:
-        print(show(rows) + "\n")
+        print(show(rows, judged=not args.smoke) + "\n")
     if curves:
-        print(show_curves(curves) + "\n\n" + estimate_million(curves) + "\n")
+        print(show_curves(curves) + "\n")
+    if curves and not args.smoke:
+        print(estimate_million(curves) + "\n")
     if args.json:
         found = {"run": run, "budgets": [r.as_record() for r in rows], "growth": [c.as_record() for c in curves]}
         args.json.write_text(json.dumps(found, indent=2), encoding="utf-8")
