@@ -67,7 +67,8 @@ def read_parquet(
         raise _no_parquet(name, "the marks PAR1 at both ends are missing")
     arrow, parquet = _load(name)
     try:
-        file = parquet.ParquetFile(arrow.BufferReader(data))
+        # a night is small: threads would cost more than they save
+        file = parquet.ParquetFile(arrow.BufferReader(data), pre_buffer=False)
         names = tuple(file.schema_arrow.names)
         columns = find_columns(names, layout, path=name, where="")
         wanted = {
@@ -75,7 +76,7 @@ def read_parquet(
             for i in (columns.start, columns.stage, columns.end, columns.duration, columns.date, columns.step)
             if i is not None
         }
-        content = file.read(columns=list(wanted.values()))
+        content = file.read(columns=list(wanted.values()), use_threads=False)
         if content.num_rows == 0:
             raise FileFormatError("there is no row in the table", name, "", "", "", "Export the night again.")
         unit = layout.duration_unit or columns.duration_unit or 1.0

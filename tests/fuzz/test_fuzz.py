@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import tracemalloc
+from collections.abc import Iterator
+
 import pytest
 
 from tests.fuzz.targets import TARGETS, Target
@@ -9,6 +12,14 @@ from tests.fuzz.targets import TARGETS, Target
 EXAMPLES = 200
 #: What becomes of an input that nothing is wrong with.
 WENT_WELL = {"scored", "study scored", "mapping read", "table read"}
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _traced() -> Iterator[None]:
+    """Trace memory from the first input to the last: to stop while a library's thread allocates ends the process."""
+    tracemalloc.start()
+    yield
+    tracemalloc.stop()
 
 
 @pytest.mark.parametrize("target", TARGETS, ids=lambda target: target.name)

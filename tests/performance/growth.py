@@ -201,15 +201,14 @@ def workers(settings: Settings) -> list[Curve]:
     nights = settings.size(4000, 8)
     write_nights(settings.folder, nights, table=True)
     table = read_nights_table(settings.folder / "nights.csv")
-    timings = alternate(
-        [lambda n=n: score(table, nights, workers=n) for n in sizes], repeats=max(1, settings.repeats // 2 + 1)
-    )
-    what = f"{nights} nights from files: read and scored, started workers included"
-    return [
-        timed_curve(
-            "workers", what, "workers", sizes, timings, inverse=True, note=f"{cores()} cores are there, no more help"
-        )
-    ]
+    few = min(nights, 1000)  # fewer are scored without workers
+
+    # the few before each timed run stop the workers of the run before, start new ones and let them import
+    work = [lambda n=n, rows=rows: score(table, rows, workers=n) for n in sizes for rows in (few, nights)]
+    timings = alternate(work, repeats=max(1, settings.repeats // 2 + 1))[1::2]
+    what = f"{nights} nights from files: read and scored by workers that have started"
+    note = f"{cores()} cores are there; more workers cannot help"
+    return [timed_curve("workers", what, "workers", sizes, timings, inverse=True, note=note)]
 
 
 def paired_nights(settings: Settings) -> list[Curve]:
