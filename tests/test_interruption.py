@@ -54,7 +54,8 @@ def test_a_study_that_is_interrupted_goes_on_where_it_was(workers: int, tmp_path
     table, out = str(tmp_path / "data" / "nights.csv"), tmp_path / "out"
     words = [*COMMAND, table, "--out", str(out), *OPTIONS, "--workers", str(workers)]
     kept = tmp_path / "out.unfinished"
-    status, text = in_terminal(words, interrupt_after=kept / "chunk-000000.json")
+    # once a second chunk is kept, the line of progress has told of the first
+    status, text = in_terminal(words, interrupt_after=kept / "chunk-000001.json")
     assert status == 130, text
     assert not out.exists()
     assert sorted(p.name for p in tmp_path.iterdir()) == ["data", "out.unfinished"]
