@@ -17,9 +17,6 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-from numpy.typing import NDArray
-
 from sleepagree.estimate import NAN
 from sleepagree.record import record
 from sleepagree.stages import canonical_stage
@@ -65,40 +62,8 @@ class SleepMeasures:
     deep_latency_min: float
 
 
-def derive_measures(
-    sleep: NDArray[np.int8],
-    *,
-    rem: NDArray[np.bool_] | None,
-    deep: NDArray[np.bool_] | None,
-    epoch_min: float = 0.5,
-) -> SleepMeasures:
-    """Return the measures of one side.
-
-    Parameters
-    ----------
-    sleep : int8 array, shape (n_epochs,)
-        1 sleep, 0 wake, -1 no stage, for every epoch of the window.
-    rem, deep : bool array, shape (n_epochs,), or None
-        Which epochs are REM and N3; None for a side that cannot report that stage.
-    epoch_min : float
-        Length of an epoch in minutes.
-
-    Examples
-    --------
-    >>> night = np.array([0, 0, 1, 1, 1, 0, 1, 1, 1, 1, 0, 0], np.int8)
-    >>> m = derive_measures(night, rem=None, deep=None)
-    >>> m.tst_min, m.sol_min, m.waso_min, m.awakenings
-    (3.5, 1.0, 1.5, 1.0)
-    """
-    kinds = np.where(sleep < 0, SILENT, sleep).astype(np.uint8)
-    for flags, bit in ((rem, REM_BIT), (deep, DEEP_BIT)):
-        if flags is not None:
-            kinds[flags] |= bit
-    return measure_kinds(kinds.tobytes(), says_rem=rem is not None, says_deep=deep is not None, epoch_min=epoch_min)
-
-
 def measure_kinds(kinds: bytes, *, says_rem: bool, says_deep: bool, epoch_min: float = 0.5) -> SleepMeasures:
-    """Return the measures of one side, as :func:`derive_measures` does, from one byte for each epoch.
+    """Return the measures of one side from one byte for each epoch.
 
     Parameters
     ----------
@@ -109,6 +74,13 @@ def measure_kinds(kinds: bytes, *, says_rem: bool, says_deep: bool, epoch_min: f
         Whether this side can report that stage.
     epoch_min : float
         Length of an epoch in minutes.
+
+    Examples
+    --------
+    >>> night = bytes([0, 0, 1, 1, 1, 0, 1, 1, 1, 1, 0, 0])
+    >>> m = measure_kinds(night, says_rem=False, says_deep=False)
+    >>> m.tst_min, m.sol_min, m.waso_min, m.awakenings
+    (3.5, 1.0, 1.5, 1.0)
     """
     # searched as bytes: a night is a thousand epochs, and each array operation costs more than the search
     tib = len(kinds) * epoch_min

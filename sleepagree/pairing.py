@@ -599,14 +599,13 @@ def _account(
     n_device_labels: int,
 ) -> Ledger:
     in_rows, in_columns = crossed.counts.sum(axis=1).tolist()[1:], crossed.counts.sum(axis=0).tolist()[1:]
-    # the label for silence, where there is one, stands behind those of the file
-    own = in_columns[n_device_labels:]
     return Ledger(
         crossed.status.size,
         crossed.by_status[_SCORED],
         _excluded(crossed, reference_set),
         rows.labelled - sum(in_rows),
-        columns.labelled - (sum(in_columns) - sum(own)),
+        # the label for silence, where there is one, stands behind those of the file
+        columns.labelled - sum(in_columns[:n_device_labels]),
         tuple(zip(reference_set.labels, in_rows, strict=True)),
         tuple(zip(device_set.labels, in_columns, strict=True)),
         notes,

@@ -104,6 +104,7 @@ def account_over_nights(
     A class that the device cannot report has no bias to account for.
     """
     mapping = first.mapping
+    unsaid = unsaid_classes(mapping, device)
     names = {"reference_classes": mapping.reference_classes, "device_classes": mapping.device_classes}
     pooled = account_for_bias(first.counts, **names)
     means = grouped.mean_by_unit(first.night_counts.reshape(len(grouped.nights), -1).astype(np.float64))
@@ -113,7 +114,7 @@ def account_over_nights(
     return tuple(
         StudyBiasSource(p, n, _flow_intervals(tables, mapping, p.name, options.level))
         for p, n in zip(pooled, per_night, strict=True)
-        if p.name not in unsaid_classes(mapping, device)
+        if p.name not in unsaid
     )
 
 

@@ -36,7 +36,7 @@ from sleepagree.output import is_partial, write_text
 from sleepagree.pairing import Outside, PairedNight, align, parse_window
 from sleepagree.patterns import late_pattern
 from sleepagree.readers import read_spans
-from sleepagree.readers.layout import Layout
+from sleepagree.readers.layout import Layout, name_option
 from sleepagree.record import record
 from sleepagree.stages import StageMapping
 
@@ -156,8 +156,7 @@ def gzip_member(text: str) -> bytes:
     return stream.getvalue()
 
 
-#: How a reader names the option of the commands for one night; a study has columns for it.
-_LAYOUT_OPTION: Final = late_pattern(r"--layout FILE\.toml(?:, --reference-layout for a reference)?")
+#: Options of the commands for one night; a study has columns for them.
 _ROW_OPTION: Final = late_pattern(r"(?<![\w-])--(reference|device|clock)-(zone|offset)( ZONE| SECONDS)?(?![\w-])")
 
 
@@ -171,7 +170,7 @@ def reason_without_folders(error: SleepAgreeError, folder: Path) -> str:
     if path:
         inside = Path(path).is_relative_to(folder) and ".." not in Path(path).parts
         path = Path(path).relative_to(folder).as_posix() if inside else Path(path).name
-    remedy = _LAYOUT_OPTION.sub("column layout or reference_layout of the nights table", error.remedy)
+    remedy = name_option(error.remedy, "column layout or reference_layout of the nights table")
     remedy = _ROW_OPTION.sub(r"\1_\2 (a column of the nights table)", remedy)
     texts = [path, error.where, error.found, error.expected, remedy]
     for place in sorted({str(folder.absolute()), str(Path.cwd())} - {"/"}, key=len, reverse=True):

@@ -11,8 +11,6 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 import click
 from click.core import ParameterSource
 
-from sleepagree.patterns import late_pattern
-
 if TYPE_CHECKING:
     from sleepagree.hypnogram import ScoredSpans
     from sleepagree.pairing import PairedNight, Window
@@ -232,12 +230,10 @@ def load_spans(
     try:
         return read_spans(path, layout=given, zone=zone, own_words=words)
     except SleepAgreeError as error:
-        error.remedy = _LAYOUT_OPTION.sub(f"{layout_option} FILE.toml", error.remedy)
+        from sleepagree.readers.layout import name_option
+
+        error.remedy = name_option(error.remedy, f"{layout_option} FILE.toml")
         raise
-
-
-#: How a reader, which does not know its side, names the option for a layout.
-_LAYOUT_OPTION: Final = late_pattern(r"--layout FILE\.toml(?:, --reference-layout for a reference)?")
 
 
 def refuse_folder_as_input(path: Path) -> None:

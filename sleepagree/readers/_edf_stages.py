@@ -164,7 +164,7 @@ def spans_of_annotations(
         said = _make_vocabulary(distinct, layout or NO_LAYOUT, own_words)
     if said is None:
         return None
-    return _build(_Reading(annotations.onset_s, duration_s, texts_in_order, *said, source))
+    return _build(_Reading(annotations.onset_s, duration_s, texts_in_order, said, source))
 
 
 class _Vocabulary(NamedTuple):
@@ -228,19 +228,13 @@ class _Reading(NamedTuple):
     onset_s: Sequence[float]
     duration_s: Sequence[float]
     texts_in_order: Sequence[str]
-    meanings: dict[str, Meaning]
-    labels: tuple[str, ...]
-    code_of: dict[str, int]
-    texts: StageTexts
-    stages: tuple[str, ...] | None
-    odd: dict[str, Meaning]
-    merged: str
+    said: _Vocabulary
     source: Source
 
     def appearance(self, i: int) -> tuple[float, str, Meaning]:
         """Return onset, text and meaning of one annotation."""
         text = self.texts_in_order[i]
-        return self.onset_s[i], text, self.meanings[text]
+        return self.onset_s[i], text, self.said.meanings[text]
 
     def appearances(self) -> Iterator[tuple[float, str, Meaning]]:
         """Return onset, text and meaning of each annotation."""
@@ -248,14 +242,15 @@ class _Reading(NamedTuple):
 
 
 def _build(reading: _Reading) -> ScoredSpans:
-    labels, code_of, texts, source = reading.labels, reading.code_of, reading.texts, reading.source
+    said, source = reading.said, reading.source
+    texts = said.texts
     onset_s, duration_s = np.array(reading.onset_s), np.array(reading.duration_s)
-    codes = np.fromiter(map(code_of.__getitem__, reading.texts_in_order), np.int16, onset_s.size)
+    codes = np.fromiter(map(said.code_of.__getitem__, reading.texts_in_order), np.int16, onset_s.size)
     stages = _stages_of(reading)
     lights_off_s = lights_on_s = None
     ignored: tuple[tuple[str, int], ...] = ()
     cautions: tuple[str, ...] = ()
-    if min(code_of.values()) < 0:
+    if min(said.code_of.values()) < 0:
         is_stage = codes >= 0
         others = [reading.appearance(i) for i in np.flatnonzero(~is_stage).tolist()]
         lights_off_s, lights_on_s = _lights(others, source.path)
@@ -264,7 +259,7 @@ def _build(reading: _Reading) -> ScoredSpans:
         cautions = _caution_missed(reading)
         onset_s, duration_s, codes = onset_s[is_stage], duration_s[is_stage], codes[is_stage]
     _note_texts(reading)
-    draft = _Draft(onset_s, duration_s, codes, labels, source, texts.layout)
+    draft = _Draft(onset_s, duration_s, codes, said.labels, source, texts.layout)
     epoch_s, epoch_from = draft.settle_durations()
 
     def spans(onset_s: Seconds, duration_s: Seconds, codes: LabelCodes) -> ScoredSpans:
@@ -272,7 +267,7 @@ def _build(reading: _Reading) -> ScoredSpans:
             onset_s,
             duration_s,
             codes,
-            labels,
+            said.labels,
             stages,
             source.start,
             lights_off_s=lights_off_s,
@@ -297,11 +292,11 @@ def _build(reading: _Reading) -> ScoredSpans:
 
 
 def _stages_of(reading: _Reading) -> tuple[str, ...]:
-    if reading.stages is not None:
-        return reading.stages
-    texts = reading.texts
+    if reading.said.stages is not None:
+        return reading.said.stages
+    texts = reading.said.texts
     return assign_stages(
-        reading.labels,
+        reading.said.labels,
         counts=_places(reading),
         table=texts.layout.stages,
         own_words=texts.own_words,
@@ -328,21 +323,21 @@ def count_texts(texts: Iterable[str]) -> tuple[tuple[str, int], ...]:
 
 
 def _note_texts(reading: _Reading) -> None:
-    if reading.odd:
-        _note_odd_texts(reading, reading.odd)
-    if reading.merged:
-        reading.source.notes.append(reading.merged)
+    if reading.said.odd:
+        _note_odd_texts(reading, reading.said.odd)
+    if reading.said.merged:
+        reading.source.notes.append(reading.said.merged)
 
 
 def _caution_missed(reading: _Reading) -> tuple[str, ...]:
-    if reading.texts.takes_plain_words:
+    if reading.said.texts.takes_plain_words:
         return ()
     missed = {
         meaning.label
-        for meaning in reading.meanings.values()
+        for meaning in reading.said.meanings.values()
         if meaning.role is Role.OTHER
         and recognise_label(meaning.label) not in (None, UNSCORED)
-        and fold(meaning.label) not in reading.texts.table
+        and fold(meaning.label) not in reading.said.texts.table
     }
     if not missed:
         return ()

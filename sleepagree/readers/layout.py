@@ -13,6 +13,7 @@ from enum import StrEnum
 from typing import Any, Final, TypeVar
 
 from sleepagree.errors import FileFormatError, shorten
+from sleepagree.patterns import late_pattern
 from sleepagree.readers._text import read_bytes
 from sleepagree.record import record
 
@@ -128,6 +129,21 @@ class Layout:
 NO_LAYOUT: Final = Layout()
 
 DURATION_UNITS: Final[Mapping[str, float]] = {"s": 1.0, "min": 60.0, "ms": 0.001}
+
+#: How a reader, which does not know its side, names the option for a layout in a remedy.
+_OPTION: Final = late_pattern(r"--layout FILE\.toml(?:, --reference-layout for a reference)?")
+
+
+def name_option(remedy: str, words: str) -> str:
+    """Return a reader's remedy in which the option for a layout is called what whoever asked calls it.
+
+    Examples
+    --------
+    >>> name_option("Give a layout (--layout FILE.toml) that names it.", "--reference-layout FILE.toml")
+    'Give a layout (--reference-layout FILE.toml) that names it.'
+    """
+    return _OPTION.sub(words, remedy)
+
 
 _TOP_KEYS: Final = ("reports", "epoch_seconds", "file", "stages")
 _FILE_KEYS: Final = (
