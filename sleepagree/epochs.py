@@ -82,8 +82,11 @@ def lay_on_epochs(spans: ScoredSpans, *, origin_s: float, epoch_s: float = EPOCH
     """
     if spans.onset_s.size == 0:
         return EpochLabels(0, np.empty(0, np.int16))
+    runs = _repeat_runs(spans, origin_s, epoch_s)
+    if runs is not None:
+        return runs
     _refuse_too_long(spans, origin_s, epoch_s)
-    return _repeat_runs(spans, origin_s, epoch_s) or _share_out(spans, origin_s, epoch_s)
+    return _share_out(spans, origin_s, epoch_s)
 
 
 def _refuse_too_long(spans: ScoredSpans, origin_s: float, epoch_s: float) -> None:
@@ -110,15 +113,17 @@ def _refuse_too_long(spans: ScoredSpans, origin_s: float, epoch_s: float) -> Non
 
 
 def _repeat_runs(spans: ScoredSpans, origin_s: float, epoch_s: float) -> EpochLabels | None:
-    """Expand spans whose edges all lie on the grid; None where one does not, or two overlap."""
+    """Expand spans whose edges all lie on the grid; None where one does not, two overlap, or they reach too far."""
     edges = np.empty(2 * spans.onset_s.size)
     edges[0::2] = spans.onset_s
     np.add(spans.onset_s, spans.duration_s, out=edges[1::2])
     edges -= origin_s
     edges /= epoch_s
+    if not (edges[0] > -_FARTHEST_S and edges[-1] < edges[0] + MOST_EPOCHS):
+        return None
     lines = edges.astype(np.int64)
     lengths = lines[1:] - lines[:-1]
-    if not (lines == edges).all() or lengths.min() < 0:
+    if not np.logical_and.reduce(lines == edges) or np.minimum.reduce(lengths) < 0:
         return None
     values = np.full(lengths.size, GAP, np.int16)
     values[0::2] = spans.codes

@@ -134,13 +134,14 @@ class ScoredSpans:
     def _is_in_order(self) -> bool:
         """Whether every span lasts some time and none begins before the one before it ends."""
         onset, duration = self.onset_s, self.duration_s
+        end = onset + duration
         # A comparison with nan is false, and nothing can follow an endless span, so only the two ends are left to
         # be looked at. 1 ms of slack: times in files are decimal, their differences are not exact in binary.
         return bool(
-            (duration > 0).all()
-            and (onset[1:] >= onset[:-1] + duration[:-1] - 1e-3).all()
+            np.minimum.reduce(duration) > 0
+            and np.minimum.reduce(onset[1:] - end[:-1], initial=0.0) >= -1e-3
             and -math.inf < onset[0]
-            and onset[-1] + duration[-1] < math.inf
+            and end[-1] < math.inf
         )
 
     def _fault(self) -> str:

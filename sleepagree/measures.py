@@ -21,13 +21,12 @@ from sleepagree.estimate import NAN
 from sleepagree.record import record
 from sleepagree.stages import canonical_stage
 
-#: What an epoch is, as one byte: one of the first three, with the bits of REM and of N3.
+#: What an epoch is, as one byte: one of the first three; sleep with the bit of REM or of N3.
 WAKE, SLEEP, SILENT, REM_BIT, DEEP_BIT = 0, 1, 2, 4, 8
 
 _WAKE_BYTE, _SLEEP_BYTE, _SILENT_BYTE = b"\x00", b"\x01", b"\x02"
+_REM_BYTE, _DEEP_BYTE = bytes([SLEEP | REM_BIT]), bytes([SLEEP | DEEP_BIT])
 _SLEEP_OF_KIND = bytes(kind & 3 for kind in range(256))
-_REM_OF_KIND = bytes(bool(kind & REM_BIT) for kind in range(256))
-_DEEP_OF_KIND = bytes(bool(kind & DEEP_BIT) for kind in range(256))
 
 
 @record()
@@ -68,8 +67,8 @@ def measure_kinds(kinds: bytes, *, says_rem: bool, says_deep: bool, epoch_min: f
     Parameters
     ----------
     kinds : bytes, length n_epochs
-        ``WAKE``, ``SLEEP`` or ``SILENT`` (no stage), with ``REM_BIT`` or ``DEEP_BIT`` added, for every epoch of the
-        window.
+        ``WAKE``, ``SLEEP`` or ``SILENT`` (no stage) for every epoch of the window, ``REM_BIT`` or ``DEEP_BIT`` added to
+        ``SLEEP``.
     says_rem, says_deep : bool
         Whether this side can report that stage.
     epoch_min : float
@@ -99,13 +98,12 @@ def measure_kinds(kinds: bytes, *, says_rem: bool, says_deep: bool, epoch_min: f
         sleep.count(_WAKE_BYTE, onset) * epoch_min,
         100.0 * tst / tib,
         float(awakenings),
-        _latency(kinds.translate(_REM_OF_KIND) if says_rem else b"", onset, epoch_min),
-        _latency(kinds.translate(_DEEP_OF_KIND) if says_deep else b"", onset, epoch_min),
+        _latency(kinds.find(_REM_BYTE) if says_rem else -1, onset, epoch_min),
+        _latency(kinds.find(_DEEP_BYTE) if says_deep else -1, onset, epoch_min),
     )
 
 
-def _latency(flags: bytes, onset: int, epoch_min: float) -> float:
-    first = flags.find(b"\x01")
+def _latency(first: int, onset: int, epoch_min: float) -> float:
     return NAN if first < 0 else (first - onset) * epoch_min
 
 

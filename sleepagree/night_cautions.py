@@ -86,17 +86,22 @@ def unsaid_cautions(paired: PairedNight, mappings: Sequence[StageMapping]) -> li
 # --- which file is which ----------------------------------------------------------------------------------
 
 
-def swapped_caution(paired: PairedNight) -> list[str]:
+def swapped_caution(paired: PairedNight) -> tuple[str, ...]:
     """Ask whether the two files are swapped, where the device tells finer stages than the reference."""
-    reference, device = (_definite(s.stages) for s in (paired.reference_set, paired.device_set))
+    return _swapped_caution(paired.reference_set.stages, paired.device_set.stages)
+
+
+@lru_cache(maxsize=256)
+def _swapped_caution(of_reference: tuple[str, ...], of_device: tuple[str, ...]) -> tuple[str, ...]:
+    reference, device = _definite(of_reference), _definite(of_device)
     finer = {d for d in device - reference if any(COVERAGE[d] < COVERAGE[r] for r in reference)}
     coarser = {r for r in reference if any(COVERAGE[d] < COVERAGE[r] for d in finer)}
     if not finer or any(COVERAGE[r] < COVERAGE[d] for r in reference for d in device):
-        return []
-    return [
+        return ()
+    return (
         f"The device's file tells finer stages ({_listing(finer)}) than the reference's ({_listing(coarser)}): are the "
-        "two files swapped? The reference is named first, the device second."
-    ]
+        "two files swapped? The reference is named first, the device second.",
+    )
 
 
 def _definite(stages: Iterable[str]) -> set[str]:

@@ -25,6 +25,7 @@ from sleepagree.night_cautions import contradiction_caution, swapped_caution
 from sleepagree.pairing import PairedNight
 from sleepagree.record import record
 from sleepagree.stages import StageMapping, StageSet
+from sleepagree.steps import Steps, finish
 
 MEASURE_NAMES: Final = tuple(f.name for f in fields(SleepMeasures))
 _VALUES: Final = attrgetter(*MEASURE_NAMES)
@@ -239,7 +240,40 @@ def summarise_night(
     scorers : tuple of ScorerPair
         Agreement of scorers on this night.
     """
+    return finish(
+        summary_steps(
+            paired,
+            row=row,
+            participant=participant,
+            night=night,
+            device=device,
+            mapping=mapping,
+            references=references,
+            scorers=scorers,
+        )
+    )
+
+
+def summary_steps(
+    paired: PairedNight,
+    *,
+    row: int,
+    participant: str,
+    night: str,
+    device: str,
+    mapping: StageMapping | None = None,
+    references: Sequence[SourceFile] = (),
+    scorers: tuple[ScorerPair, ...] = (),
+) -> Steps[NightSummary]:
+    """Do in steps what :func:`summarise_night` does."""
+    yield 0
     reference, measured = measure_sides(paired, mapping)
+    yield 0
+    sequences = (
+        hash_sequence(paired.reference, paired.reference_set),
+        hash_sequence(paired.device, paired.device_set),
+    )
+    yield 0
     ledger = paired.ledger
     own, other = paired.fine[0].origin, paired.fine[1].origin
     return NightSummary(
@@ -264,10 +298,7 @@ def summarise_night(
         scorers=scorers,
         notes=ledger.notes,
         cautions=(*paired.cautions, *swapped_caution(paired), *contradiction_caution(paired)),
-        sequences=(
-            hash_sequence(paired.reference, paired.reference_set),
-            hash_sequence(paired.device, paired.device_set),
-        ),
+        sequences=sequences,
     )
 
 

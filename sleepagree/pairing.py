@@ -22,6 +22,7 @@ from sleepagree.errors import ClockError, InputError, PairingError, SleepAgreeEr
 from sleepagree.hypnogram import EPOCH_S, LabelCodes, Origin, ScoredSpans, frozen_array, seal
 from sleepagree.record import record
 from sleepagree.stages import COVERAGE, StageSet, make_stage_set
+from sleepagree.steps import Steps, finish
 from sleepagree.zones import add_seconds, elapsed_seconds, place_in_zone, seconds_between
 
 SILENT_AS_WAKE: Final = "(device silent: taken as wake)"
@@ -286,14 +287,38 @@ def align(
     ClockError
         When the two clocks cannot be compared.
     """
+    return finish(
+        align_steps(
+            reference=reference,
+            device=device,
+            clock_offset_s=clock_offset_s,
+            window=window,
+            outside=outside,
+            reports=reports,
+        )
+    )
+
+
+def align_steps(
+    *,
+    reference: ScoredSpans,
+    device: ScoredSpans,
+    clock_offset_s: float = 0.0,
+    window: Window | None = None,
+    outside: Outside = Outside.MISSING,
+    reports: Sequence[str] | None = None,
+) -> Steps[PairedNight]:
+    """Do in steps what :func:`align` does."""
     reference_set = _stage_set(reference, reference.reports)
     device_set = _stage_set(device, reports or device.reports)
     _refuse_empty(reference, "reference")
     _refuse_empty(device, "device")
     shift_s = seconds_between(reference, device) + clock_offset_s
     origin_s = _first_stage_onset(reference, reference_set)
+    yield 0
     rows = lay_on_epochs(reference, origin_s=origin_s)
     columns = lay_on_epochs(device, origin_s=origin_s - shift_s)
+    yield 0
     _refuse_apart(reference, device, shift_s, clock_offset_s)
     begin_s, end_s, rule = _find_window(window or Window(), reference, device, shift_s)
     # the epochs whose midpoint lies in [begin, end); whole milliseconds keep the edge exact
@@ -316,7 +341,9 @@ def align(
         device_codes, device_set, note = _silent_as_wake(device_codes, device_set, columns, first)
         notes += note
     notes += _split_notes(rows, columns)
+    yield 0
     crossed = cross_labels(reference_codes, device_codes, reference_set, device_set)
+    yield 0
     n_device_labels = len(device.labels)
     ledger = _account(crossed, reference_set, device_set, rows, columns, tuple(notes), n_device_labels=n_device_labels)
     if ledger.scored == 0:
@@ -640,25 +667,26 @@ def _side(spans: ScoredSpans, grid_s: float) -> Side:
     )
 
 
-def _reports_caution(device_set: StageSet) -> list[str]:
+@lru_cache(maxsize=256)
+def _reports_caution(device_set: StageSet) -> tuple[str, ...]:
     """Say that what the device can report was taken from its labels, where that leaves out a stage."""
     if device_set.declared:
-        return []
+        return ()
     says = set(device_set.reportable)
     definite = says - {"sleep", "restless"}
     if not says <= set(COVERAGE):
-        return []  # words that a mapping file explains
+        return ()  # words that a mapping file explains
     # a device that tells no more than asleep and awake leaves nothing out; beside other words, asleep says little
     covered = frozenset().union(*(COVERAGE[stage] for stage in (definite if definite - {"W"} else says)))
     wanted = ("W", "N1", "N2", "N3", "R") if {"N1", "N2"} & says else ("W", "light", "N3", "R")
     missing = [_WORDS[stage] for stage in wanted if not COVERAGE[stage] <= covered]
     if not missing:
-        return []
-    return [
+        return ()
+    return (
         f"What the device can report was taken from the labels in its file, which hold no "
         f"{' and no '.join(missing)}. A night without a stage is not a device without it: declare what it "
-        f"can report with --reports or in its layout."
-    ]
+        f"can report with --reports or in its layout.",
+    )
 
 
 _WORDS: Final = {"W": "wake", "light": "light", "N1": "N1", "N2": "N2", "N3": "deep", "R": "REM"}

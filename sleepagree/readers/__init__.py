@@ -10,50 +10,58 @@ from typing import Final
 from sleepagree.errors import FileFormatError, InputError
 from sleepagree.hypnogram import ScoredSpans
 from sleepagree.readers.layout import Layout
+from sleepagree.steps import Steps, finish
 
 _TABLES: Final = (".csv", ".tsv", ".txt")
 _MNE: Final = (".fif", ".vhdr", ".vmrk", ".set", ".amrk", ".fif.gz")
 
 
-def _read_edf(path: Path, layout: Layout | None, zone: str | None, own: frozenset[str]) -> ScoredSpans:
-    from sleepagree.readers.edf import read_edf
+Reading = Steps[ScoredSpans]
+
+
+def _read_edf(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> Reading:
+    from sleepagree.readers.edf import edf_steps
     from sleepagree.zones import with_zone
 
-    spans = read_edf(path, layout=layout, own_words=own)
+    spans = yield from edf_steps(path, layout=layout, own_words=own)
     return with_zone(spans, zone or (layout.zone if layout else None))
 
 
-def _read_table(path: Path, layout: Layout | None, zone: str | None, own: frozenset[str]) -> ScoredSpans:
-    if path.name.casefold().endswith("events.tsv"):
+def _read_table(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> Reading:
+    if path.casefold().endswith("events.tsv"):
         from sleepagree.readers.events import read_events
 
+        yield 0
         return read_events(path, layout=layout, zone=zone, own_words=own)
-    from sleepagree.readers.table import read_table
+    from sleepagree.readers.table import table_steps
 
-    return read_table(path, layout=layout, zone=zone, own_words=own)
+    return (yield from table_steps(path, layout=layout, zone=zone, own_words=own))
 
 
-def _read_parquet(path: Path, layout: Layout | None, zone: str | None, own: frozenset[str]) -> ScoredSpans:
+def _read_parquet(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> Reading:
     from sleepagree.readers.parquet import read_parquet
 
+    yield 0
     return read_parquet(path, layout=layout, zone=zone, own_words=own)
 
 
-def _read_json(path: Path, layout: Layout | None, zone: str | None, own: frozenset[str]) -> ScoredSpans:
+def _read_json(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> Reading:
     from sleepagree.readers.json_file import read_json
 
+    yield 0
     return read_json(path, layout=layout, zone=zone, own_words=own)
 
 
-def _read_mne(path: Path, layout: Layout | None, zone: str | None, own: frozenset[str]) -> ScoredSpans:
+def _read_mne(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> Reading:
     from sleepagree.readers.mne_files import read_mne_file
     from sleepagree.zones import with_zone
 
+    yield 0
     spans = read_mne_file(path, layout=layout, own_words=own)
     return with_zone(spans, zone or (layout.zone if layout else None))
 
 
-Reader = Callable[[Path, Layout | None, str | None, frozenset[str]], ScoredSpans]
+Reader = Callable[[str, Layout | None, str | None, frozenset[str]], Reading]
 
 #: Suffix -> reader. An explicit table: nothing is discovered at import.
 READERS: Final[dict[str, Reader]] = {
@@ -69,7 +77,7 @@ READERS: Final[dict[str, Reader]] = {
 
 
 def read_spans(
-    path: Path,
+    path: str | os.PathLike[str],
     *,
     layout: Layout | None = None,
     zone: str | None = None,
@@ -79,7 +87,7 @@ def read_spans(
 
     Parameters
     ----------
-    path : Path
+    path : path-like
         File.
     layout : Layout, optional
         How to read it.
@@ -95,19 +103,33 @@ def read_spans(
     InputError
         When it cannot be used for another reason.
     """
+    return finish(reading_steps(path, layout=layout, zone=zone, own_words=own_words))
+
+
+def reading_steps(
+    path: str | os.PathLike[str],
+    *,
+    layout: Layout | None = None,
+    zone: str | None = None,
+    own_words: frozenset[str] = frozenset(),
+) -> Reading:
+    """Do in steps what :func:`read_spans` does."""
     # on the text: a study asks thousands of times, and a Path takes itself apart anew each time
-    name = os.path.basename(os.fspath(path)).casefold()  # noqa: PTH119
-    suffix = ".fif.gz" if name.endswith(".fif.gz") else os.path.splitext(name)[1]  # noqa: PTH122
+    text = os.fspath(path)
+    name = os.path.basename(text)  # noqa: PTH119
+    suffix = os.path.splitext(name)[1].casefold()  # noqa: PTH122
+    if suffix == ".gz" and name.casefold().endswith(".fif.gz"):
+        suffix = ".fif.gz"
     reader = READERS.get(suffix)
     if reader is None:
-        if path.is_dir():
-            raise InputError("this is a folder", str(path), "", "", "a file", "Give the path of one file inside it.")
+        if Path(text).is_dir():
+            raise InputError("this is a folder", text, "", "", "a file", "Give the path of one file inside it.")
         raise FileFormatError(
             "no reader takes this kind of file",
-            path.name,
+            name,
             "",
             suffix or "no suffix",
             "one of " + ", ".join(READERS),
             "Rename the file if its suffix is wrong, or export it as EDF+, CSV or JSON.",
         )
-    return reader(path, layout, zone, own_words)
+    return reader(text, layout, zone, own_words)

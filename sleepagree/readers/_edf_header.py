@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 from datetime import date, datetime, time
+from functools import lru_cache
 from typing import Final, NamedTuple
 
 from sleepagree.errors import FileFormatError, counted, shorten
@@ -18,6 +19,8 @@ from sleepagree.readers.layout import Layout
 from sleepagree.record import record
 
 _FIXED_HEADER: Final = 256
+#: Patient, recording and start come before this byte.
+_FORM_BEGINS: Final = 184
 _ANNOTATION_LABELS: Final = (b"EDF Annotations ", b"BDF Annotations ")
 _MONTHS: Final = ("JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC")
 _DATE: Final = late_pattern(rb"(\d\d)\.(\d\d)\.(\d\d|yy)")
@@ -99,8 +102,8 @@ def read_header(file: InputFile, head: bytes, *, layout: Layout | None, notes: l
     FileFormatError
         When this is no such file, it is truncated, or a header field is wrong.
     """
-    is_bdf = head[:8] == b"\xffBIOSEMI"
-    if not is_bdf and head[:8].rstrip(b" \x00") != b"0":
+    version = head[:8]
+    if version != b"\xffBIOSEMI" and version.rstrip(b" \x00") != b"0":
         raise FileFormatError(
             "this is no EDF or BDF file",
             file.path,
@@ -111,48 +114,87 @@ def read_header(file: InputFile, head: bytes, *, layout: Layout | None, notes: l
         )
     if file.size < _FIXED_HEADER:
         raise truncated(file, _FIXED_HEADER, "the header")
-    n_signals = _integer(file, head, 252, 4, "number of signals")
+    header_size = _header_size(head, file.path)
+    if file.size < header_size:
+        raise truncated(file, header_size, "the header")
+    if len(head) < header_size:
+        head = file.read_at(0, header_size)
+    head = head[:header_size]
+    start, is_anonymised = _read_start(file, head, layout, notes)
+    try:
+        form = _read_form(version, head[_FORM_BEGINS:])
+    except FileFormatError as error:
+        raise FileFormatError(
+            error.problem, file.path, error.where, error.found, error.expected, error.remedy
+        ) from None
+    notes += form.notes
+    records = _count_records(file, form, header_size, notes)
+    return EdfHeader(
+        form.variant,
+        start,
+        is_anonymised,
+        records,
+        form.record_duration_s,
+        header_size,
+        form.record_size,
+        form.signals,
+    ), head
+
+
+def _header_size(head: bytes, path: str) -> int:
+    n_signals = _integer(head, 252, 4, "number of signals", path)
+    told_size = _integer(head, 184, 8, "number of bytes in the header", path)
     header_size = _FIXED_HEADER * (n_signals + 1)
-    told_size = _integer(file, head, 184, 8, "number of bytes in the header")
     if n_signals < 1 or told_size != header_size:
         raise bad_field(
-            file,
+            path,
             184,
             "number of bytes in the header",
             "the header contradicts itself",
             f"{told_size} bytes for {n_signals} signals",
             "256 bytes and 256 more for each signal, and at least one signal",
         )
-    if file.size < header_size:
-        raise truncated(file, header_size, "the header")
-    if len(head) < header_size:
-        head = file.read_at(0, header_size)
-    start, is_anonymised = _read_start(file, head, layout, notes)
-    signals, record_size = _read_signals(file, head, n_signals, 3 if is_bdf else 2, notes)
+    return header_size
+
+
+class _Form(NamedTuple):
+    """What a header says of the data records: everything but whose they are and when they began."""
+
+    variant: str
+    signals: tuple[EdfSignal, ...]
+    record_size: int
+    record_duration_s: float
+    declared_records: int
+    notes: tuple[str, ...]
+
+
+@lru_cache(maxsize=64)
+def _read_form(version: bytes, rest: bytes) -> _Form:
+    """Read a header from byte 184 on, once for all files of a study that a program wrote alike.
+
+    What is kept names nobody. Errors do not know their file yet.
+    """
+    head = version.ljust(_FORM_BEGINS) + rest
+    notes: list[str] = []
+    is_bdf = version[0] == 0xFF
+    signals, record_size = _read_signals(head, 3 if is_bdf else 2, notes)
     variant = "BDF" if is_bdf else "EDF"
     if head[192:197] in (b"EDF+C", b"EDF+D", b"BDF+C", b"BDF+D"):
         variant += head[195:197].decode()
     elif any(signal.is_annotations for signal in signals):
         notes.append(f"the header does not say {variant}+, but there is an annotation channel, which was read")
-    return EdfHeader(
-        variant,
-        start,
-        is_anonymised,
-        _count_records(file, head, header_size, record_size, notes),
-        _read_duration(file, head),
-        header_size,
-        record_size,
-        signals,
-    ), head[:header_size]
+    duration_s = _read_duration(head)
+    declared = _integer(head, 236, 8, "number of data records")
+    return _Form(variant, signals, record_size, duration_s, declared, tuple(notes))
 
 
 def bad_field(
-    file: InputFile, offset: int, field: str, problem: str, found: bytes | str, expected: str, remedy: str = ""
+    path: str, offset: int, field: str, problem: str, found: bytes | str, expected: str, remedy: str = ""
 ) -> FileFormatError:
     """Return the error for a header field that cannot be used; bytes are quoted, a text is shown as it is."""
     shown = f"'{found.decode('latin-1').strip()}'" if isinstance(found, bytes) else found
     where = f"byte {offset}, field '{field}'"
-    return FileFormatError(problem, file.path, where, shown, expected, remedy or _EXPORT_AGAIN)
+    return FileFormatError(problem, path, where, shown, expected, remedy or _EXPORT_AGAIN)
 
 
 def truncated(file: InputFile, expected: int, what: str) -> FileFormatError:
@@ -167,35 +209,34 @@ def truncated(file: InputFile, expected: int, what: str) -> FileFormatError:
     )
 
 
-def decimal(file: InputFile, head: bytes, offset: int, size: int, field: str) -> float:
+def decimal(head: bytes, offset: int, size: int, field: str, path: str = "") -> float:
     """Return a header field that holds a decimal number."""
     text = head[offset : offset + size].strip(b" \x00")
     if _DECIMAL.fullmatch(text) is None:
-        raise bad_field(file, offset, field, "the header field is no number", head[offset : offset + size], "a number")
+        raise bad_field(path, offset, field, "the header field is no number", head[offset : offset + size], "a number")
     return float(text)
 
 
-def _integer(file: InputFile, head: bytes, offset: int, size: int, field: str) -> int:
+def _integer(head: bytes, offset: int, size: int, field: str, path: str = "") -> int:
     # Fields are filled with spaces; some programs fill them with 0x00, which changes nothing.
     text = head[offset : offset + size].strip(b" \x00")
     if not text.isdigit() and _INTEGER.fullmatch(text) is None:
         raise bad_field(
-            file, offset, field, "the header field is no number", head[offset : offset + size], "a whole number"
+            path, offset, field, "the header field is no number", head[offset : offset + size], "a whole number"
         )
     return int(text)
 
 
-def _read_duration(file: InputFile, head: bytes) -> float:
+def _read_duration(head: bytes) -> float:
     field = "duration of a data record"
-    duration_s = decimal(file, head, 244, 8, field)
+    duration_s = decimal(head, 244, 8, field)
     if not 0 <= duration_s < math.inf:
-        raise bad_field(file, 244, field, "a data record has no such duration", head[244:252], "0 or more")
+        raise bad_field("", 244, field, "a data record has no such duration", head[244:252], "0 or more")
     return duration_s
 
 
-def _read_signals(
-    file: InputFile, head: bytes, n_signals: int, sample_size: int, notes: list[str]
-) -> tuple[tuple[EdfSignal, ...], int]:
+def _read_signals(head: bytes, sample_size: int, notes: list[str]) -> tuple[tuple[EdfSignal, ...], int]:
+    n_signals = len(head) // _FIXED_HEADER - 1
     field = "number of samples in a data record"
     signals: list[EdfSignal] = []
     offset = 0
@@ -204,9 +245,9 @@ def _read_signals(
         raw = head[at : at + 16]
         label = raw.decode("latin-1").strip(" \x00")
         place = _FIXED_HEADER + 216 * n_signals + 8 * i
-        samples = _integer(file, head, place, 8, field)
+        samples = _integer(head, place, 8, field)
         if samples < 0:
-            raise bad_field(file, place, field, "a signal has no such number of samples", f"{samples}", "0 or more")
+            raise bad_field("", place, field, "a signal has no such number of samples", f"{samples}", "0 or more")
         is_annotations = raw in _ANNOTATION_LABELS
         if not is_annotations and label.casefold() in ("edf annotations", "bdf annotations"):
             is_annotations = True
@@ -216,12 +257,12 @@ def _read_signals(
         offset += size
     if offset == 0:
         place = _FIXED_HEADER + 216 * n_signals
-        raise bad_field(file, place, field, "the data records are empty", "0 in all signals", "1 or more")
+        raise bad_field("", place, field, "the data records are empty", "0 in all signals", "1 or more")
     return tuple(signals), offset
 
 
-def _count_records(file: InputFile, head: bytes, header_size: int, record_size: int, notes: list[str]) -> int:
-    declared = _integer(file, head, 236, 8, "number of data records")
+def _count_records(file: InputFile, form: _Form, header_size: int, notes: list[str]) -> int:
+    declared, record_size = form.declared_records, form.record_size
     records, rest = divmod(file.size - header_size, record_size)
     if declared == records and not rest:
         return records
@@ -279,7 +320,7 @@ def _read_clock(file: InputFile, head: bytes, notes: list[str]) -> time:
         clock = time(int(match[1]), int(match[3]), int(match[4]))
     except ValueError:
         raise bad_field(
-            file,
+            file.path,
             176,
             "start time",
             "the start time is no time of day",
@@ -308,7 +349,7 @@ def _read_date(file: InputFile, head: bytes, recorded: re.Match[bytes] | None) -
         return date(year, int(match[2]), int(match[1]))
     except ValueError:
         raise bad_field(
-            file,
+            file.path,
             168,
             "start date",
             "the start date is no date",

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import EpochGridError, UnknownStageError, shorten
-from sleepagree.hypnogram import EpochLengthFrom, LabelCodes, Origin, ScoredSpans, Seconds
+from sleepagree.hypnogram import EpochLengthFrom, LabelCodes, Origin, ScoredSpans, Seconds, seal
 from sleepagree.readers.layout import NO_LAYOUT, Layout
 from sleepagree.record import record
 from sleepagree.stages import (
@@ -25,6 +25,7 @@ from sleepagree.stages import (
     is_edf_stage_text,
     recognise_label,
 )
+from sleepagree.steps import Steps, finish
 
 #: Times in files are decimal; their differences are not exact in binary.
 SLACK_S: Final = 1e-3
@@ -155,6 +156,14 @@ def spans_of_annotations(
     UnknownStageError
         When a text claims to be a stage that nothing explains.
     """
+    steps = annotation_steps(annotations, source, layout=layout, own_words=own_words)
+    return None if steps is None else finish(steps)
+
+
+def annotation_steps(
+    annotations: Annotations, source: Source, *, layout: Layout | None, own_words: frozenset[str]
+) -> Steps[ScoredSpans] | None:
+    """Look at the texts, and return the further steps of :func:`spans_of_annotations`, or None when none is a stage."""
     duration_s, texts_in_order = zip(*annotations.pieces, strict=True) if annotations.pieces else ((), ())
     # A night has few distinct texts: whatever is asked of a text is asked once.
     distinct = tuple(dict.fromkeys(texts_in_order))
@@ -241,11 +250,12 @@ class _Reading(NamedTuple):
         return map(self.appearance, range(len(self.onset_s)))
 
 
-def _build(reading: _Reading) -> ScoredSpans:
+def _build(reading: _Reading) -> Steps[ScoredSpans]:
+    yield 0
     said, source = reading.said, reading.source
     texts = said.texts
-    onset_s, duration_s = np.array(reading.onset_s), np.array(reading.duration_s)
-    codes = np.fromiter(map(said.code_of.__getitem__, reading.texts_in_order), np.int16, onset_s.size)
+    onset_s, duration_s = seal(np.array(reading.onset_s)), seal(np.array(reading.duration_s))
+    codes = seal(np.fromiter(map(said.code_of.__getitem__, reading.texts_in_order), np.int16, onset_s.size))
     stages = _stages_of(reading)
     lights_off_s = lights_on_s = None
     ignored: tuple[tuple[str, int], ...] = ()
@@ -257,10 +267,11 @@ def _build(reading: _Reading) -> ScoredSpans:
         passed_over = [text for _, text, meaning in others if meaning.role is Role.OTHER]
         ignored = count_texts(passed_over) if passed_over else ()
         cautions = _caution_missed(reading)
-        onset_s, duration_s, codes = onset_s[is_stage], duration_s[is_stage], codes[is_stage]
+        onset_s, duration_s, codes = seal(onset_s[is_stage]), seal(duration_s[is_stage]), seal(codes[is_stage])
     _note_texts(reading)
     draft = _Draft(onset_s, duration_s, codes, said.labels, source, texts.layout)
     epoch_s, epoch_from = draft.settle_durations()
+    yield 0
 
     def spans(onset_s: Seconds, duration_s: Seconds, codes: LabelCodes) -> ScoredSpans:
         return ScoredSpans(

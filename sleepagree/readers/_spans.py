@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import EpochGridError, FileFormatError, UnknownStageError, shorten
-from sleepagree.hypnogram import EpochLengthFrom, Origin, ScoredSpans
+from sleepagree.hypnogram import EpochLengthFrom, Origin, ScoredSpans, seal
 from sleepagree.readers._times import HOUR_US, SECOND_US, Clock, FileClock, Microseconds, show_number
 from sleepagree.readers.layout import Ends, Overlaps
 from sleepagree.record import record
@@ -174,16 +174,16 @@ def make_spans(
     if rows.onset_us.size == 0:
         raise no_stage_rows(rows.path, ignored)
     onset, end = rows.onset_us, rows.end_us
-    if not (onset < end).all():
+    if not np.logical_and.reduce(onset < end):
         raise _ends_too_early(rows)
-    if (onset[1:] < end[:-1]).any():
+    if np.logical_or.reduce(onset[1:] < end[:-1]):
         rows = _settle(rows, overlaps, notes)
         onset, end = rows.onset_us, rows.end_us
     zero = rows.clock.zero_us(int(onset[0]))
     return ScoredSpans(
-        (onset - zero) / SECOND_US,
-        (end - onset) / SECOND_US,
-        rows.codes.astype(np.int16),
+        seal((onset - zero) / SECOND_US),
+        seal((end - onset) / SECOND_US),
+        seal(rows.codes.astype(np.int16)),
         rows.labels,
         rows.stages,
         rows.clock.start(zero),

@@ -27,8 +27,7 @@ _TEXT: Final = "[^\x00-\x08\x0b\x0c\x0e-\x1f]*"
 ONSET: Final = late_pattern(rf"[+-]{_NUMBER}")
 _ONSET_BYTES: Final = late_pattern(ONSET.pattern.encode())
 _DURATION_BYTES: Final = late_pattern(_NUMBER.encode())
-_REST: Final = late_pattern(f"({_NUMBER})?\x14({_TEXT})\x00")
-_NO_DURATION: Final = late_pattern("\x14\x00([+-][0-9.]+)\x14")
+_REST: Final = late_pattern(f"(?:({_NUMBER})|\x00)\x14({_TEXT})\x14\x00")
 _CONTROL: Final = late_pattern("[\x00-\x08\x0b\x0c\x0e-\x1f]")
 # What may be quoted in a message: something that was meant as a number cannot hold a name.
 _NUMBER_LIKE: Final = late_pattern(rb"[0-9+\-.,:eE ]{1,24}|[+-]?(?:nan|NaN|NAN|inf)")
@@ -98,7 +97,7 @@ def split_plain(stream: str) -> tuple[list[float], list[str]]:
     onset_s : list of float
         Seconds.
     rests : list of str
-        What follows each onset, ``"<duration>\x14<text>\0"`` with an empty duration where none stands. They
+        What follows each onset, ``"<duration>\x14<text>\x14\0"`` with 0x00 as the duration where none stands. They
         are not checked yet: give every distinct one to :func:`split_rest`.
 
     Raises
@@ -108,16 +107,26 @@ def split_plain(stream: str) -> tuple[list[float], list[str]]:
     """
     if not stream:
         return [], []
-    # An empty duration is no absent one: its 0x15 should have been left out.
-    if not stream.endswith("\x14\x00") or "\x15\x14" in stream or "\x00\x15" in stream:
-        raise NotPlainError
-    if stream.count("\x15") != stream.count("\x00"):
-        stream = _NO_DURATION.sub("\x14\x00\\1\x15\x14", "\x14\x00" + stream)[2:]
-    # The 0x00 stays with what it closes, so that an onset and a rest of different lists never match.
-    tokens = stream.replace("\x14\x00", "\x00\x15").split("\x15")
-    if not len(tokens) % 2:
+    tals = stream.split("\x00")
+    lacking = len(tals) - 1 - stream.count("\x15")
+    if lacking:
+        _mark_lacking(tals, lacking)
+    # The 0x00 goes back to what it closes, so that an onset and a rest of different lists never match; and the two
+    # take turns, or else one of them is refused.
+    tokens = "\x00\x15".join(tals).split("\x15")
+    if tokens[-1] or not len(tokens) % 2:
         raise NotPlainError
     return list(map(_ONSETS.__getitem__, tokens[:-1:2])), tokens[1::2]
+
+
+def _mark_lacking(tals: list[str], lacking: int) -> None:
+    """Put a 0x00 where a TAL has no duration: no other is left in any of them."""
+    for i, tal in enumerate(tals):
+        if "\x15" not in tal:
+            tals[i] = tal.replace("\x14", "\x15\x00\x14", 1)
+            lacking -= 1
+            if not lacking:
+                return
 
 
 def split_rest(rest: str) -> tuple[float, str]:
@@ -130,7 +139,7 @@ def split_rest(rest: str) -> tuple[float, str]:
 
     Examples
     --------
-    >>> split_rest("30\x14Sleep stage N2\0")
+    >>> split_rest("30\x14Sleep stage N2\x14\0")
     (30.0, 'Sleep stage N2')
     """
     match = _REST.fullmatch(rest)

@@ -33,12 +33,13 @@ class InputFile:
         Of the open file, taken when it was opened.
     """
 
-    __slots__ = ("_descriptor", "_status", "path")
+    __slots__ = ("_data", "_descriptor", "_status", "path")
 
     def __init__(self, path: str, descriptor: int, status: os.stat_result) -> None:
         self.path = path
         self._descriptor = descriptor
         self._status = status
+        self._data: bytes | None = None
 
     def __enter__(self) -> Self:
         return self
@@ -59,6 +60,20 @@ class InputFile:
             os.close(self._descriptor)
             self._descriptor = -1
 
+    def load(self) -> bytes:
+        """Read the whole file and close it; later reads take from what was read.
+
+        Raises
+        ------
+        InputError
+            As :meth:`read_at` and :meth:`check_unchanged`.
+        """
+        data = self.read_at(0, self.size)
+        self.check_unchanged()
+        self.close()
+        self._data = data
+        return data
+
     def read_at(self, offset: int, count: int) -> bytes:
         """Return ``count`` bytes from ``offset`` on, all of them.
 
@@ -67,6 +82,8 @@ class InputFile:
         InputError
             When the file ends before, because it was cut while it was read, or when the disk fails.
         """
+        if self._data is not None and offset + count <= len(self._data):
+            return self._data[offset : offset + count]
         data = self._read_some(offset, count)
         if len(data) == count:
             return data
@@ -88,7 +105,7 @@ class InputFile:
         InputError
             As :meth:`read_at`.
         """
-        if not _CAN_READ_AT:
+        if not _CAN_READ_AT or self._data is not None:
             return [self.read_at(offset, count) for offset in offsets]
         descriptor = self._descriptor
         places = list(offsets)
@@ -124,6 +141,8 @@ class InputFile:
         InputError
             When its size or its time of change differs.
         """
+        if self._data is not None:
+            return  # it was looked at when it was closed
         now = os.fstat(self._descriptor)
         if now.st_size != self._status.st_size or now.st_mtime_ns != self._status.st_mtime_ns:
             raise self._changed(f"{now.st_size} bytes")
@@ -241,6 +260,4 @@ def read_bytes(path: str | os.PathLike[str], *, largest: int = LARGEST_TABLE_BYT
                 f"at most {largest} bytes",
                 "Give one night a file, or check that this is the file that you meant.",
             )
-        data = file.read_at(0, file.size)
-        file.check_unchanged()
-        return data
+        return file.load()

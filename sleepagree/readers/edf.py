@@ -27,7 +27,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.errors import FileFormatError, InputError, shorten
+from sleepagree.errors import FileFormatError, InputError, SleepAgreeError, shorten
 from sleepagree.hypnogram import EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.patterns import late_pattern
 from sleepagree.readers._edf_header import BEGINS, EdfHeader, EdfSignal, bad_field, decimal, read_header
@@ -35,9 +35,9 @@ from sleepagree.readers._edf_stages import (
     STANDARD_MEANINGS,
     Annotations,
     Source,
+    annotation_steps,
     marks_of_annotations,
     no_stage_error,
-    spans_of_annotations,
 )
 from sleepagree.readers._tal import (
     ONSET,
@@ -51,6 +51,7 @@ from sleepagree.readers._text import InputFile, open_input
 from sleepagree.readers.layout import Layout
 from sleepagree.record import record
 from sleepagree.stages import UNSCORED, assign_stages
+from sleepagree.steps import Steps, finish
 
 __all__ = ["EdfAnnotation", "EdfAnnotations", "EdfHeader", "EdfSignal", "read_edf", "read_edf_annotations"]
 
@@ -152,25 +153,37 @@ def read_edf(
     Plain words ("N2", "Wake") are taken for stages only when the file has none of the texts that the EDF+
     standard has for stages. A hypnogram stored as a signal is read when no annotation is a stage.
     """
+    return finish(edf_steps(path, layout=layout, own_words=own_words))
+
+
+def edf_steps(
+    path: str | os.PathLike[str], *, layout: Layout | None = None, own_words: frozenset[str] = frozenset()
+) -> Steps[ScoredSpans]:
+    """Do in steps what :func:`read_edf` does."""
     with open_input(path) as file:
-        contents = _read_contents(file, layout)
-        spans = spans_of_annotations(
-            contents.annotations, contents.source, layout=layout, own_words=own_words
-        ) or _spans_of_signal(file, contents, layout, own_words)
+        contents = yield from _content_steps(file, layout)
+        rest = annotation_steps(contents.annotations, contents.source, layout=layout, own_words=own_words)
+        spans = None if rest is not None else _spans_of_signal(file, contents, layout, own_words)
         file.check_unchanged()
-    if spans is not None:
-        return spans
+    if rest is not None:
+        return (yield from rest)
+    if spans is None:
+        raise _nothing_scored(file.path, contents)
+    return spans
+
+
+def _nothing_scored(path: str, contents: _Contents) -> SleepAgreeError:
     texts = [text for _, text in contents.annotations.pieces]
     if texts:
-        raise no_stage_error(file.path, texts)
+        return no_stage_error(path, texts)
     labels = ", ".join(
         f"'{shorten(signal.label)}'" + (" (holds no annotation)" if signal.is_annotations else "")
         for signal in contents.header.signals[:6]
     )
     more = f" and {len(contents.header.signals) - 6} more" if len(contents.header.signals) > 6 else ""
-    raise FileFormatError(
+    return FileFormatError(
         "the file holds no annotation and no hypnogram",
-        file.path,
+        path,
         "",
         f"signals {labels}{more}",
         "annotations in a signal 'EDF Annotations', or a hypnogram signal with one sample for each epoch",
@@ -201,7 +214,7 @@ def read_edf_annotations(path: str | os.PathLike[str], *, layout: Layout | None 
         When the file cannot be read.
     """
     with open_input(path) as file:
-        contents = _read_contents(file, layout)
+        contents = finish(_content_steps(file, layout))
         file.check_unchanged()
     annotations = tuple(
         EdfAnnotation(onset_s, None if math.isnan(duration_s) else duration_s, text)
@@ -221,13 +234,17 @@ class _Contents(NamedTuple):
     source: Source
 
 
-def _read_contents(file: InputFile, layout: Layout | None) -> _Contents:
+def _content_steps(file: InputFile, layout: Layout | None) -> Steps[_Contents]:
     notes: list[str] = []
-    first = file.read_at(0, min(file.size, _SMALL_FILE))
+    is_small = file.size <= _SMALL_FILE
+    first = file.load() if is_small else file.read_at(0, _SMALL_FILE)
+    if is_small:
+        yield len(first)
     header, head = read_header(file, first, layout=layout, notes=notes)
     digest = sha256(head[:8] + b" " * 160 + head[168:])
     channels = [signal for signal in header.signals if signal.is_annotations and signal.size]
     _refuse_endless(file, header, channels)
+    yield 0 if is_small else header.records * sum(channel.size for channel in channels)
     if len(channels) > 1:
         notes.append(f"{len(channels)} annotation channels were read together")
     encoding = (layout.encoding if layout is not None else None) or "utf-8"
@@ -240,6 +257,7 @@ def _read_contents(file: InputFile, layout: Layout | None) -> _Contents:
         starts_s, annotations = _parse_carefully(batches, file, header, channels, encoding, notes)
     if channels:
         header, annotations = _count_from_start(file, header, starts_s, annotations, layout, notes)
+    yield 0
     name = os.path.basename(file.path)  # noqa: PTH119 - a Path costs more than reading the header
     source = Source(file.path, Origin(name, "edf", digest.hexdigest()), header.start, notes)
     return _Contents(header, head, starts_s, annotations, source)
@@ -584,7 +602,7 @@ def _read_signal(file: InputFile, contents: _Contents, signal: EdfSignal) -> tup
     header, head = contents.header, contents.head
     i, n = header.signals.index(signal), len(header.signals)
     limits = [
-        decimal(file, head, 256 + before * n + 8 * i, 8, field)
+        decimal(head, 256 + before * n + 8 * i, 8, field, file.path)
         for before, field in (
             (104, "physical minimum"),
             (112, "physical maximum"),
@@ -595,7 +613,7 @@ def _read_signal(file: InputFile, contents: _Contents, signal: EdfSignal) -> tup
     physical_low, physical_high, digital_low, digital_high = limits
     if digital_low == digital_high:
         raise bad_field(
-            file,
+            file.path,
             256 + 128 * n + 8 * i,
             "digital maximum",
             "the signal has no range",

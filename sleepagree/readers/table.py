@@ -51,15 +51,26 @@ from sleepagree.readers._times import (
     place_in_nights,
     read_dates,
     read_numbers,
+    read_plain_pairs,
     read_times,
     resolve_each,
     resolve_wall_clock,
     show_number,
 )
 from sleepagree.readers._unused import unused_lengths
-from sleepagree.readers.layout import DURATION_UNITS, NO_LAYOUT, Layout, Marks, Overlaps, Shape, strptime_has_date
+from sleepagree.readers.layout import (
+    DURATION_UNITS,
+    NO_LAYOUT,
+    Layout,
+    Marks,
+    Overlaps,
+    Shape,
+    TimeForm,
+    strptime_has_date,
+)
 from sleepagree.record import record
 from sleepagree.stages import NOT_A_STAGE, UNSCORED, recognise_label
+from sleepagree.steps import Steps, finish
 
 #: A column: texts, or times that the file stores as such.
 ColumnData = Sequence[str] | Moments
@@ -105,10 +116,23 @@ def read_table(
     InputError
         When the file cannot be read.
     """
+    return finish(table_steps(path, layout=layout, zone=zone, own_words=own_words))
+
+
+def table_steps(
+    path: str | os.PathLike[str],
+    *,
+    layout: Layout | None = None,
+    zone: str | None = None,
+    own_words: Iterable[str] = frozenset(),
+) -> Steps[ScoredSpans]:
+    """Do in steps what :func:`read_table` does."""
     name = os.fspath(path)
     layout = layout or NO_LAYOUT
     data = read_bytes(path)
+    yield len(data)
     cells = read_cells(data, path=name, delimiter=layout.delimiter, encoding=layout.encoding)
+    yield 0
     source = Table(
         cells.names,
         {i: cells.column(i) for i in range(len(cells.names))},
@@ -117,7 +141,7 @@ def read_table(
         name,
         cells.notes,
     )
-    return spans_of_table(source, layout=layout, zone=zone, own_words=own_words)
+    return (yield from _Reading(source, layout, _one_zone(zone, layout, name), frozenset(own_words)).steps())
 
 
 @record(eq=False)
@@ -181,7 +205,7 @@ def spans_of_table(
     table: Table, *, layout: Layout = NO_LAYOUT, zone: str | None = None, own_words: Iterable[str] = frozenset()
 ) -> ScoredSpans:
     """Return the scored spans of a table; see :func:`read_table`."""
-    return _Reading(table, layout, _one_zone(zone, layout, table.path), frozenset(own_words)).spans()
+    return finish(_Reading(table, layout, _one_zone(zone, layout, table.path), frozenset(own_words)).steps())
 
 
 def _one_zone(zone: str | None, layout: Layout, path: str) -> str | None:
@@ -233,19 +257,21 @@ class _Reading:
         self.cautions: list[str] = []
         self.shown_in: tzinfo = UTC
 
-    def spans(self) -> ScoredSpans:
+    def steps(self) -> Steps[ScoredSpans]:
         """Read the table."""
         if self.layout.shape is Shape.RUNS:
-            return self._runs()
+            return (yield from self._runs())
         said = self._labels(self.table.texts(self.columns.stage))
         staged, ignored = self._staged_rows(said)
-        starts = self._beginnings()
-        ends = self._ends(starts, staged) if self._has_ends else None
+        yield 0
+        starts, ends = self._plain_times(staged) or self._times(staged)
+        yield 0
         self._tell_unused_lengths(starts)
         starts, ends = self._in_zone(starts, ends, staged)
         clock = self._clock(starts)
         extent = self._extent(starts.us, ends, staged, said.codes, clock)
         off_us, on_us = self._lights(said, starts.us)
+        yield 0
         rows = LabelledRows(
             extent.onset_us,
             extent.end_us,
@@ -269,6 +295,7 @@ class _Reading:
             tuple(self.notes),
             tuple(self.cautions),
         )
+        yield 0
         return make_spans(rows, origin=self.table.origin, facts=facts, overlaps=self.layout.overlaps)
 
     # --- labels ---
@@ -369,6 +396,23 @@ class _Reading:
     def _column(self, position: int, rows: Rows | None = None) -> Column:
         at = self.places.at if rows is None else lambda row: self.places.at(int(rows[row]))
         return Column(self.table.names[position], self.path, at)
+
+    def _plain_times(self, staged: Rows) -> tuple[Moments, Moments] | None:
+        """Return beginnings and ends where both are ISO dates and times and every row holds a stage, else None."""
+        columns, layout = self.columns, self.layout
+        if columns.end is None or not self._has_ends or layout.time not in (None, TimeForm.ISO):
+            return None
+        first, second = self.table.columns[columns.start], self.table.columns[columns.end]
+        if layout.date is not None or layout.night_of is not None:
+            return None
+        if isinstance(first, Moments) or isinstance(second, Moments) or staged.size != len(first):
+            return None
+        return read_plain_pairs(first, second)
+
+    def _times(self, staged: Rows) -> tuple[Moments, Moments | None]:
+        """Return the beginnings of all rows, and the ends of the staged ones where the table has ends."""
+        starts = self._beginnings()
+        return starts, self._ends(starts, staged) if self._has_ends else None
 
     def _beginnings(self) -> Moments:
         """Return the times of all rows."""
@@ -711,7 +755,7 @@ class _Reading:
 
     # --- runs ---
 
-    def _runs(self) -> ScoredSpans:
+    def _runs(self) -> Steps[ScoredSpans]:
         """Read rows that hold the codes of many epochs each."""
         texts = self.table.texts(self.columns.stage)
         starts = self._beginnings()
@@ -762,6 +806,7 @@ class _Reading:
             notes=tuple(self.notes),
             cautions=tuple(self.cautions),
         )
+        yield 0
         return make_spans(rows, origin=self.table.origin, facts=facts, overlaps=self.layout.overlaps)
 
     def _run_steps(self, n: int) -> tuple[Microseconds, EpochLengthFrom]:
