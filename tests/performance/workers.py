@@ -10,7 +10,7 @@ import time
 from collections.abc import Iterator
 
 from sleepagree.nights_table import read_nights_table
-from sleepagree.study_run import Execution, ScoringOptions, run_rows
+from sleepagree.study_run import ChunkResult, Execution, ScoringOptions, run_rows
 from tests.performance.harness import Row, Settings, alternate, at_least
 from tests.performance.inputs import write_nights
 
@@ -64,6 +64,11 @@ def dask_cluster(workers: int = 2) -> Iterator[str]:
             one.wait(timeout=30)
 
 
+def documents(chunks: list[ChunkResult]) -> list[object]:
+    """Return what is compared: everything that is known of each night, and its epochs."""
+    return [(outcome.to_document(), chunk.epochs) for chunk in chunks for outcome in chunk.outcomes]
+
+
 def processes(settings: Settings) -> list[Row]:
     nights = settings.size(10_000, 60)
     folder = settings.folder / "workers"
@@ -71,18 +76,18 @@ def processes(settings: Settings) -> list[Row]:
     table = read_nights_table(folder / "nights.csv")
     options = ScoringOptions(clock=False)
 
-    def run(execution: Execution) -> list[object]:
-        return [o.to_document() for chunk in run_rows(table, options, execution=execution) for o in chunk.outcomes]
+    def run(execution: Execution) -> list[ChunkResult]:
+        return list(run_rows(table, options, execution=execution))
 
-    alone = run(Execution())
+    alone = documents(run(Execution()))
     repeats = max(1, settings.repeats // 2 + 1)
     one, two = alternate([lambda: run(Execution()), lambda: run(Execution(workers=2))], repeats=repeats)
-    same = run(Execution(workers=2)) == alone
+    same = documents(run(Execution(workers=2))) == alone
     # without a cluster running beside it, or the baseline would pay for the cluster's idle processes
     baseline, _ = alternate([lambda: run(Execution()), lambda: None], repeats=repeats)
     with dask_cluster() as address:
         cluster, _ = alternate([lambda: run(Execution(scheduler=address)), lambda: None], repeats=repeats)
-        same_there = run(Execution(scheduler=address)) == alone
+        same_there = documents(run(Execution(scheduler=address))) == alone
     told = "same results" if same and same_there else "RESULTS DIFFER"
     return [
         at_least("8", f"{nights} nights, 2 workers against one process", two, one, 1.7, note=told),
