@@ -5,8 +5,9 @@ from __future__ import annotations
 import json
 import math
 import platform
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import datetime
+from itertools import islice
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -33,6 +34,7 @@ Document = dict[str, Any]
 
 # json.dumps escapes what is below a space only
 _HOSTILE: Final = late_pattern("[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff\ud800-\udfff]")
+_PIECES_AT_ONCE: Final = 4096
 
 
 def number(value: float) -> float | None:
@@ -51,10 +53,17 @@ def dump(document: Any) -> str:
 
     Characters that could move the cursor of a terminal, and halves of surrogate pairs, stand as escapes.
     """
-    text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
-    if text.isascii() and "\x7f" not in text:
-        return text + "\n"
-    return _HOSTILE.sub(lambda match: f"\\u{ord(match.group()):04x}", text) + "\n"
+    return "".join(iterate_dump(document))
+
+
+def iterate_dump(document: Any) -> Iterator[str]:
+    """Yield the text of :func:`dump` in pieces: that of a large study is larger than all else that is held of it."""
+    pieces = json.JSONEncoder(indent=2, ensure_ascii=False, allow_nan=False).iterencode(document)
+    while text := "".join(islice(pieces, _PIECES_AT_ONCE)):
+        if not text.isascii() or "\x7f" in text:
+            text = _HOSTILE.sub(lambda match: f"\\u{ord(match.group()):04x}", text)
+        yield text
+    yield "\n"
 
 
 def software() -> Document:

@@ -31,7 +31,7 @@ MEASURE_NAMES: Final = tuple(f.name for f in fields(SleepMeasures))
 _VALUES: Final = attrgetter(*MEASURE_NAMES)
 
 
-@record()
+@record(slots=True)
 class SourceFile:
     """One input file of a night: its name (no folder) and the hash of its bytes."""
 
@@ -39,7 +39,7 @@ class SourceFile:
     sha256: str
 
 
-@record()
+@record(slots=True)
 class ScorerPair:
     """Agreement of two sides of one night, of which at least one is a human scorer.
 
@@ -63,7 +63,7 @@ class ScorerPair:
     mapping: str
 
 
-@record(eq=False)
+@record(eq=False, slots=True)
 class NightSummary:
     """One device on one night, reduced.
 
@@ -135,9 +135,6 @@ class NightSummary:
     def __post_init__(self) -> None:
         object.__setattr__(self, "native", frozen_array(self.native, np.int64))
 
-    def __reduce__(self) -> tuple[Any, ...]:
-        return (NightSummary, tuple(getattr(self, f.name) for f in fields(self)))
-
     def to_document(self) -> dict[str, Any]:
         """Return a plain structure that JSON can hold."""
         document = {f.name: getattr(self, f.name) for f in fields(self)}
@@ -191,7 +188,7 @@ def _number(value: float | None) -> float:
     return NAN if value is None else value
 
 
-@record()
+@record(slots=True)
 class Refusal:
     """A night that could not be scored, and why.
 
@@ -263,6 +260,7 @@ def summary_steps(
     device: str,
     mapping: StageMapping | None = None,
     references: Sequence[SourceFile] = (),
+    device_source: SourceFile | None = None,
     scorers: tuple[ScorerPair, ...] = (),
 ) -> Steps[NightSummary]:
     """Do in steps what :func:`summarise_night` does."""
@@ -282,9 +280,9 @@ def summary_steps(
         night,
         device,
         tuple(references) or (SourceFile(own.name, own.sha256),),
-        SourceFile(other.name, other.sha256),
+        device_source or SourceFile(other.name, other.sha256),
         "" if paired.begin is None else paired.begin.isoformat(),
-        str(paired.rule),
+        paired.rule.value,
         ledger.window_epochs,
         ledger.scored,
         ledger.outside_reference,
@@ -293,8 +291,8 @@ def summary_steps(
         paired.reference_set,
         paired.device_set,
         paired.count_native(),
-        _VALUES(reference),
-        _VALUES(measured),
+        tuple(map(_share_value, _VALUES(reference))),
+        tuple(map(_share_value, _VALUES(measured))),
         scorers=scorers,
         notes=ledger.notes,
         cautions=(*paired.cautions, *swapped_caution(paired), *contradiction_caution(paired)),
@@ -306,6 +304,19 @@ def summary_steps(
 def share_equal(excluded: tuple[tuple[str, int], ...]) -> tuple[tuple[str, int], ...]:
     """Return one tuple for all equal ones: most nights leave out the same few epochs, or none."""
     return excluded
+
+
+class _Values(dict[float, float]):
+    """One number for all equal ones: minutes and counts of nights are much alike."""
+
+    def __missing__(self, value: float) -> float:
+        if len(self) < _SHARED_VALUES:
+            self[value] = value
+        return value
+
+
+_SHARED_VALUES: Final = 8192
+_share_value: Final = _Values().__getitem__
 
 
 def hash_sequence(codes: Any, stage_set: StageSet) -> str:

@@ -19,7 +19,7 @@ OPTIONAL: Final = ("layout", "reference_layout", "clock_offset", "reference_zone
 _MOST_LISTED: Final = 40
 
 
-@record()
+@record(slots=True)
 class NightRow:
     """One row: one device on one night.
 
@@ -100,11 +100,12 @@ def read_nights_table(path: Path) -> NightsTable:
     faults: list[str] = []
     nights: list[NightRow] = []
     known_files: dict[str, str] = {}
+    texts: dict[str, str] = {}  # one for all equal ones
     for line, cells in rows[1:]:
         if len(cells) != len(header):
             faults.append(f"line {line}: {len(cells)} cells, the header has {len(header)}")
             continue
-        record = dict(zip(header, (cell.strip() for cell in cells), strict=True))
+        record = {name: texts.setdefault(cell.strip(), cell.strip()) for name, cell in zip(header, cells, strict=True)}
         night = _read_row(line, record, faults)
         if night is not None:
             _check_files(night, path.parent, known_files, faults)

@@ -17,7 +17,7 @@ Instance = TypeVar("Instance")
 
 
 @dataclass_transform(frozen_default=True, field_specifiers=(field,))
-def record(*, eq: bool = True) -> Callable[[type[Instance]], type[Instance]]:
+def record(*, eq: bool = True, slots: bool = False) -> Callable[[type[Instance]], type[Instance]]:
     """Return a decorator that makes a class what ``dataclass(frozen=True, eq=eq)`` makes it.
 
     For classes without subclasses and with fields of the usual kind: neither ``InitVar`` nor ``kw_only``; what
@@ -28,6 +28,8 @@ def record(*, eq: bool = True) -> Callable[[type[Instance]], type[Instance]]:
     eq : bool
         Whether two of the class with equal fields are equal. Otherwise each is equal to itself only, as it must
         be where a field is an array.
+    slots : bool
+        Whether it has no room for anything but its fields, for what a study holds once or more for every night.
 
     Examples
     --------
@@ -46,13 +48,15 @@ def record(*, eq: bool = True) -> Callable[[type[Instance]], type[Instance]]:
     """
 
     def decorate(cls: type[Instance]) -> type[Instance]:
-        made = dataclass(init=False, repr=False, eq=False)(cls)
+        made = dataclass(init=False, repr=False, eq=False, slots=slots)(cls)
         methods: dict[str, Callable[..., Any]] = {
             "__init__": _init(made),
             "__setattr__": _refuse_assignment,
             "__delattr__": _refuse_deletion,
             "__repr__": _show,
         }
+        if slots:
+            methods["__reduce__"] = _reduce  # the default would assign the fields one by one
         if eq:
             methods["__eq__"], methods["__hash__"] = _by_value(made)
         for name, method in methods.items():
@@ -96,6 +100,10 @@ def _refuse_assignment(_self: Any, name: str, _value: Any) -> NoReturn:
 
 def _refuse_deletion(_self: Any, name: str) -> NoReturn:
     raise FrozenInstanceError(f"cannot delete field {name!r}")
+
+
+def _reduce(self: Any) -> tuple[Any, ...]:
+    return self.__class__, tuple(getattr(self, one.name) for one in fields(self))
 
 
 @recursive_repr()

@@ -6,14 +6,18 @@ import contextlib
 import shutil
 from collections.abc import Callable
 from dataclasses import replace
+from itertools import islice
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
+import numpy as np
+
 from sleepagree.anonymous import anonymous_summaries, anonymous_table
-from sleepagree.documents import dump
+from sleepagree.documents import iterate_dump
 from sleepagree.errors import InputError, counted
+from sleepagree.hypnogram import seal
 from sleepagree.night_folder import write_report
-from sleepagree.night_summary import NightSummary, Refusal
+from sleepagree.night_summary import NightSummary, Refusal, SourceFile
 from sleepagree.nights_table import NightsTable, read_nights_table
 from sleepagree.output import csv_text, encode_text, fresh_folder, is_partial, refuse_existing
 from sleepagree.paired_table import hash_file, is_paired_table, read_paired_nights
@@ -192,6 +196,11 @@ def write_study(
     Writes results.json, nights.csv, bias.csv, confusion.csv, epochs.csv.gz, report.html and figures. Until all
     of it is there the folder does not exist; finished chunks wait in a folder beside it for ``resume``.
 
+    Returns
+    -------
+    StudyAgreement
+        For a summary on the terminal: its nights do without what is in the files, their counts, measures and hashes.
+
     Raises
     ------
     OutputError
@@ -213,13 +222,15 @@ def write_study(
             anonymous = request.scoring.anonymous
             shown = _without_zones(anonymous_table(table)) if anonymous else table
             document = study_document(study, table=shown, options=request.told, anonymous=anonymous)
-            (made / "results.json").write_bytes(encode_text(dump(document)))
+            with (made / "results.json").open("wb") as stream:
+                stream.writelines(map(encode_text, iterate_dump(document)))
             del document  # of many nights it is large
             with (made / "nights.csv").open("wb") as stream:
                 for row in iterate_night_rows(study, anonymous=anonymous):
                     stream.write(encode_text(csv_text([row])))
             (made / "bias.csv").write_bytes(encode_text(csv_text(bias_rows(study))))
             (made / "confusion.csv").write_bytes(encode_text(csv_text(confusion_rows(study))))
+            study = _without_details(study)
             if request.report:
                 from sleepagree.report.build import study_files
 
@@ -231,6 +242,31 @@ def write_study(
         forget_chunks(keep)
     _forget(keep)
     return study
+
+
+_NO_COUNTS: Final = seal(np.zeros((0, 0), np.int64))
+_NO_FILE: Final = SourceFile("", "")
+
+
+def _without_details(study: StudyAgreement) -> StudyAgreement:
+    """Return a study whose nights hold no more than a report tells of them, before the report takes its own room."""
+    slim = [
+        replace(
+            night,
+            references=(_NO_FILE,) * len(night.references),
+            device_source=_NO_FILE,
+            begin="",
+            native=_NO_COUNTS,
+            reference_measures=(),
+            device_measures=(),
+            sequences=("", ""),
+        )
+        for device in study.devices
+        for night in device.nights
+    ]
+    nights = iter(slim)
+    devices = [replace(device, nights=tuple(islice(nights, len(device.nights)))) for device in study.devices]
+    return replace(study, devices=tuple(devices))
 
 
 def _without_zones(table: NightsTable) -> NightsTable:

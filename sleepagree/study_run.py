@@ -198,7 +198,7 @@ class _PairedRow(NamedTuple):
 
 
 def _pair(row: NightRow, scorings: _Scorings, device: ScoredSpans, options: ScoringOptions) -> Steps[_PairedRow]:
-    sources = tuple(SourceFile(s.origin.name, s.origin.sha256) for s in scorings)
+    sources = tuple(_source(name, s) for name, s in zip(row.references, scorings, strict=True))
     if options.anonymous and len(scorings) > 1:
         _refuse_copies(scorings)
         scorings = tuple(rename_spans(s, f"scorer {i}") for i, s in enumerate(scorings, 1))
@@ -213,8 +213,14 @@ def _pair(row: NightRow, scorings: _Scorings, device: ScoredSpans, options: Scor
     return _PairedRow(paired, scorings, device, sources)
 
 
+def _source(written: str, spans: ScoredSpans) -> SourceFile:
+    """Return name and hash of a file; the name is the table's own text where it can be."""
+    return SourceFile(written if written == spans.origin.name else spans.origin.name, spans.origin.sha256)
+
+
 def _reduce(row: NightRow, night: _PairedRow, options: ScoringOptions) -> Steps[tuple[PairedNight, NightSummary]]:
     paired, scorings, device, sources = night
+    own = _source(row.device_file, device)
     scorers: tuple[Any, ...] = ()
     if len(scorings) > 1:
         from sleepagree.scorers import compare_scorers
@@ -224,6 +230,7 @@ def _reduce(row: NightRow, night: _PairedRow, options: ScoringOptions) -> Steps[
         paired = anonymous_night(paired)
         # hashes stay, for they find one night under two names; no output holds them
         sources = tuple(SourceFile(f"reference {i}", s.sha256) for i, s in enumerate(sources, 1))
+        own = SourceFile(paired.fine[1].origin.name, own.sha256)
     summary = yield from summary_steps(
         paired,
         row=row.row,
@@ -232,10 +239,9 @@ def _reduce(row: NightRow, night: _PairedRow, options: ScoringOptions) -> Steps[
         device=row.device,
         mapping=options.mappings[0] if options.mappings else None,
         references=sources,
+        device_source=own,
         scorers=scorers,
     )
-    if options.anonymous:
-        summary = replace(summary, device_source=replace(summary.device_source, sha256=device.origin.sha256))
     return paired, _with_clock(summary, paired, options) if options.clock else summary
 
 
@@ -247,7 +253,7 @@ def _with_clock(summary: NightSummary, paired: PairedNight, options: ScoringOpti
     found = check_clock(paired, mapping)
     if found is None:
         return summary
-    return replace(summary, best_offset_s=found.offset_s, offset_gain=found.gain, clock_hint=str(found.hint))
+    return replace(summary, best_offset_s=found.offset_s, offset_gain=found.gain, clock_hint=found.hint.value)
 
 
 class _Files:
@@ -593,14 +599,15 @@ def refuse_duplicates(outcomes: Sequence[Outcome], table: NightsTable | None = N
     table : NightsTable, optional
         Tells which rows name one device file by the same path; without it, equal bytes of devices pass.
     """
-    paths = {} if table is None else {row.row: table.path(row.device_file) for row in table.rows}
+    files = {} if table is None else {row.row: row.device_file for row in table.rows}
+    folder = Path() if table is None else table.folder
     seen: dict[tuple[str, str], NightSummary] = {}
     out: list[Outcome] = []
     for outcome in outcomes:
         if isinstance(outcome, Refusal):
             out.append(outcome)
             continue
-        clash = _clash(outcome, seen) or _copied_device_file(outcome, seen, paths)
+        clash = _clash(outcome, seen) or _copied_device_file(outcome, seen, files, folder)
         if clash:
             out.append(Refusal(outcome.row, outcome.participant, outcome.night, outcome.device, clash))
             continue
@@ -636,10 +643,12 @@ def _clash(night: NightSummary, seen: dict[tuple[str, str], NightSummary]) -> st
     return ""
 
 
-def _copied_device_file(night: NightSummary, seen: dict[tuple[str, str], NightSummary], paths: dict[int, Path]) -> str:
+def _copied_device_file(
+    night: NightSummary, seen: dict[tuple[str, str], NightSummary], files: dict[int, str], folder: Path
+) -> str:
     """Say that two device files hold the same bytes; one file that serves several rows is no copy."""
     other = seen.get(("device file", night.device_source.sha256)) if night.device_source.sha256 else None
-    if other is None or not paths or _resolved(paths[other.row]) == _resolved(paths[night.row]):
+    if other is None or not files or _resolved(folder / files[other.row]) == _resolved(folder / files[night.row]):
         return ""
     return (
         f"the device file is the same, byte for byte, as that of {_name_row(other)}. If one export holds several "

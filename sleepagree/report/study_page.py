@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -663,32 +663,15 @@ def _scorers(study: StudyAgreement) -> Section | None:
 
 
 def _nights(study: StudyAgreement) -> Section | None:
-    rows = []
-    for device in study.devices:
-        square = next((m for m in device.mappings if m.mapping.is_square), None)
-        first = device.mappings[0]
-        for i, night in enumerate(device.nights):
-            kappa = math.nan if square is None else float(square.night_kappa[i])
-            accuracy = float(first.night_accuracy[i])
-            rows.append(
-                cells(
-                    shorten(night.participant),
-                    shorten(night.night),
-                    shorten(night.device),
-                    (f"{100 * night.scored / night.window_epochs:.1f} %", night.scored / night.window_epochs),
-                    (figure(accuracy, 3), accuracy),
-                    (figure(kappa, 3), kappa),
-                    (signed(night.best_offset_s, 0), night.best_offset_s),
-                )
-            )
-    if not rows:
+    of_all = sum(len(device.nights) for device in study.devices)
+    if not of_all:
         return None
+    listed = [row for device in study.devices for row in _night_rows(device, MOST_LISTED)][:MOST_LISTED]
     offsets = tuple(
         f"clock of {shorten(d.device)}: {combined_offsets([n.best_offset_s for n in d.nights])[2]}"
         for d in study.devices
     )
-    listed = rows[:MOST_LISTED]
-    more = f", the first {len(listed)} of {len(rows)}; nights.csv holds all" if len(rows) > len(listed) else ""
+    more = f", the first {len(listed)} of {of_all}; nights.csv holds all" if of_all > len(listed) else ""
     squares = dict.fromkeys(m.mapping.name for d in study.devices for m in d.mappings if m.mapping.is_square)
     header = ("participant", "night", "device", "scored", "accuracy", "kappa", "best clock offset (s)")
     table = TableView("nights-table", f"Nights{more}", header, _sortable(listed), left=3, sortable=True)
@@ -706,3 +689,21 @@ def _nights(study: StudyAgreement) -> Section | None:
         ),
     ]
     return Section("nights", "Nights", tuple(blocks))
+
+
+def _night_rows(device: DeviceStudy, most: int) -> Iterator[tuple[Cell, ...]]:
+    """Yield a line for each night of a device, ``most`` at most."""
+    square = next((m for m in device.mappings if m.mapping.is_square), None)
+    first = device.mappings[0]
+    for i, night in enumerate(device.nights[:most]):
+        kappa = math.nan if square is None else float(square.night_kappa[i])
+        accuracy = float(first.night_accuracy[i])
+        yield cells(
+            shorten(night.participant),
+            shorten(night.night),
+            shorten(night.device),
+            (f"{100 * night.scored / night.window_epochs:.1f} %", night.scored / night.window_epochs),
+            (figure(accuracy, 3), accuracy),
+            (figure(kappa, 3), kappa),
+            (signed(night.best_offset_s, 0), night.best_offset_s),
+        )
