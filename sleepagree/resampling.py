@@ -12,11 +12,11 @@ purpose, so that neither the order of the work nor the number of workers changes
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from enum import StrEnum
-from functools import lru_cache
-from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypeAlias
+from functools import lru_cache, partial
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,6 +51,9 @@ _PIECE_ROWS: Final = 128
 _PIECE_PRODUCTS: Final = 250_000
 _PIECE_PRODUCTS_OF_ONE: Final = 9_000
 _STEP: Final = 1e-5
+
+
+Name = TypeVar("Name", bound=Hashable)
 
 
 def rng_for(seed: int, purpose: str) -> np.random.Generator:
@@ -705,25 +708,84 @@ def mean_bootstrap(
         The standard error of ``delta`` is the standard deviation (divisor n - 1) over the root of n. Nan with
         a reason when no participant has a value.
     """
-    given = np.asarray(values, dtype=np.float64)
-    kept = given[~np.isnan(given)]
-    dropped = given.size - kept.size
-    if kept.size == 0:
-        nothing = undefined(f"none of the {given.size} {unit} has a value", level=level)
-        return BootstrapIntervals(nothing, nothing, nothing, 0, resamples, 0, dropped)
-    sums = np.stack((kept, np.ones_like(kept)), axis=1)
-    found = cluster_bootstrap(
-        sums, _ratio_of_sums, rng=rng, resamples=resamples, level=level, tails=tails, unit=unit, bounds=bounds
+    found = mean_bootstrap_all(
+        {"mean": values},
+        rng=lambda: rng,
+        resamples=resamples,
+        level=level,
+        tails=tails,
+        unit=unit,
+        bounds={"mean": bounds},
     )
+    return found["mean"]
+
+
+def mean_bootstrap_all(
+    columns: Mapping[Name, Values],
+    *,
+    rng: Callable[[], np.random.Generator],
+    resamples: int = RESAMPLES,
+    level: float = 0.95,
+    tails: Tails = Tails.STUDENT,
+    unit: str = "participants",
+    bounds: Mapping[Name, Bounds] | None = None,
+) -> dict[Name, BootstrapIntervals]:
+    """Return the intervals of several means over participants, from the same resamples where they can be.
+
+    Parameters
+    ----------
+    columns : mapping of name to array of shape (participants,)
+        As `mean_bootstrap`.
+    rng : callable
+        Makes the source of random numbers, once for all columns that have values of the same participants; to draw
+        participants is most of the work.
+    resamples, level, tails, unit
+        As in `cluster_bootstrap`.
+    bounds : mapping of name to (float, float), optional
+        As in `cluster_bootstrap`.
+
+    Returns
+    -------
+    dict of name to BootstrapIntervals
+        As `mean_bootstrap`, in the order of ``columns``.
+    """
+    given = {name: np.asarray(values, dtype=np.float64) for name, values in columns.items()}
+    alike: dict[bytes, list[Name]] = {}
+    for name, values in given.items():
+        alike.setdefault(np.isnan(values).tobytes(), []).append(name)
+    found: dict[Name, BootstrapIntervals] = {}
+    for names in alike.values():
+        kept = ~np.isnan(given[names[0]])
+        units, dropped = int(np.count_nonzero(kept)), int(np.count_nonzero(~kept))
+        if not units:
+            nothing = undefined(f"none of the {dropped} {unit} has a value", level=level)
+            found |= dict.fromkeys(names, BootstrapIntervals(nothing, nothing, nothing, 0, resamples, 0, dropped))
+            continue
+        intervals = cluster_bootstrap_all(
+            np.stack([*(given[name][kept] for name in names), np.ones(units)], axis=1),
+            {str(i): partial(_mean_of_column, column=i) for i in range(len(names))},
+            rng=rng(),
+            resamples=resamples,
+            level=level,
+            tails=tails,
+            unit=unit,
+            bounds={str(i): (bounds or {}).get(name, UNBOUNDED) for i, name in enumerate(names)},
+        )
+        for i, name in enumerate(names):
+            found[name] = _with_dropped(intervals[str(i)][0], dropped, given[name].size, unit)
+    return {name: found[name] for name in columns}
+
+
+def _mean_of_column(sums: Tables, *, column: int) -> Values:
+    mean: Values = sums[..., column] / sums[..., -1]
+    return mean
+
+
+def _with_dropped(found: BootstrapIntervals, dropped: int, of_all: int, unit: str) -> BootstrapIntervals:
     if not dropped:
         return found
-    note = f"{dropped} of {given.size} {unit} have no value and were left out"
+    note = f"{dropped} of {of_all} {unit} have no value and were left out"
     return replace(found, dropped_units=dropped, notes=(note, *found.notes))
-
-
-def _ratio_of_sums(sums: Tables) -> Values:
-    ratio: Values = sums[..., 0] / sums[..., 1]
-    return ratio
 
 
 def difference_of(kernel: Kernel) -> Kernel:
@@ -840,7 +902,7 @@ class _Sample:
             else:
                 columns.append(_derivative(kernel, table))
         pulls = np.concatenate(columns, axis=1)
-        pulls[self.total == 0.0] = 0.0  # no unit has an epoch there
+        pulls[~self.flat.any(axis=0)] = 0.0  # no unit has an epoch there
         return pulls
 
     def moments(self) -> list[_Moments]:

@@ -28,7 +28,7 @@ from sleepagree.night_summary import NightSummary, Refusal
 from sleepagree.planning import VarianceComponents, components_from_values
 from sleepagree.regression_limits import RegressionLimits, Spread, fit_regression_limits
 from sleepagree.reliability import fit_reliability
-from sleepagree.resampling import cluster_bootstrap_all, rng_for
+from sleepagree.resampling import BootstrapIntervals, cluster_bootstrap_all, rng_for
 from sleepagree.stages import StageMapping, StageSet, default_mapping, fitting_mappings
 from sleepagree.study_cautions import FEW_PARTICIPANTS, study_cautions
 from sleepagree.study_comparison import compare_devices, summarise_scorers
@@ -197,21 +197,32 @@ def _statistics(
         unit=grouped.unit_word,
         bounds={s.name: (s.lower, s.upper) for s in wanted},
     )
-    out = []
+    places: list[tuple[Statistic, str, BootstrapIntervals]] = []
+    means: list[Values] = []
     for statistic in wanted:
         values = statistic.kernel(square).reshape(len(grouped.nights), -1)
         for position, pooled in enumerate(found[statistic.name]):
             class_name = mapping.reference_classes[position] if statistic.per_class else ""
             if class_name and class_name not in mapping.device_classes:
                 continue
-            means = grouped.mean_by_unit(values[:, position])
-            averaged = average_units(
-                means, grouped, options, f"averaged {name} {mapping.name}", bounds=(statistic.lower, statistic.upper)
-            )
-            known = means[~np.isnan(means)]
-            sd = float(known.std(ddof=1)) if known.size > 1 else NAN
-            out.append(PooledStatistic(statistic.key, class_name, pooled, averaged, sd))
-    return tuple(out)
+            places.append((statistic, class_name, pooled))
+            means.append(grouped.mean_by_unit(values[:, position]))
+    averaged = average_units(
+        dict(enumerate(means)),
+        grouped,
+        options,
+        f"averaged {name} {mapping.name}",
+        bounds={i: (statistic.lower, statistic.upper) for i, (statistic, _, _) in enumerate(places)},
+    )
+    return tuple(
+        PooledStatistic(statistic.key, class_name, pooled, averaged[i], _sd_of_known(means[i]))
+        for i, (statistic, class_name, pooled) in enumerate(places)
+    )
+
+
+def _sd_of_known(means: Values) -> float:
+    known = means[~np.isnan(means)]
+    return float(known.std(ddof=1)) if known.size > 1 else NAN
 
 
 # --- bias -------------------------------------------------------------------------------------------------
@@ -247,35 +258,43 @@ def measure_table(
 def _bias_table(
     name: str, grouped: NightGroups, first: StudyMapping, device_set: StageSet, options: StudyOptions
 ) -> tuple[BiasRow, ...]:
-    rows = []
     table = measure_table(grouped.nights, first.mapping, first.night_counts, device_set=device_set)
-    names = [measure for measure, *_ in table]
-    margins = {find_measure(asked, names): margin for asked, margin in options.margins}
-    participants = grouped.of_night
-    for measure, unit, reference, device in table:
-        if np.isnan(device).all():
-            continue
-        values: dict[str, Any] = {"reference": reference, "device": device, "participant": participants}
-        limits = fit_limits_of_agreement(
-            **values, level=options.level, scale=Scale.LOG_RATIO if options.log_ratio else Scale.RAW
+    margins = {find_measure(asked, [measure for measure, *_ in table]): margin for asked, margin in options.margins}
+    given = {
+        measure: (unit, reference, device) for measure, unit, reference, device in table if not np.isnan(device).all()
+    }
+    scale = Scale.LOG_RATIO if options.log_ratio else Scale.RAW
+    values: dict[str, dict[str, Any]] = {
+        measure: {"reference": reference, "device": device, "participant": grouped.of_night}
+        for measure, (_, reference, device) in given.items()
+    }
+    limits = {
+        measure: fit_limits_of_agreement(**values[measure], level=options.level, scale=scale) for measure in given
+    }
+    averaged = average_units(
+        {
+            measure: grouped.mean_by_unit(_differences(reference, device, limits[measure]))
+            for measure, (_, reference, device) in given.items()
+        },
+        grouped,
+        options,
+        f"bias {name}",
+    )
+    return tuple(
+        BiasRow(
+            measure,
+            unit,
+            limits[measure],
+            fit_reliability(**values[measure], level=options.level),
+            averaged[measure],
+            equivalence_test(**values[measure], margin=margins[measure]) if measure in margins else None,
+            frozen_array(reference, np.float64),
+            frozen_array(device, np.float64),
+            _lines_if_uneven(values[measure], limits[measure]),
+            _spread_of(values[measure], limits[measure]),
         )
-        means = grouped.mean_by_unit(_differences(reference, device, limits))
-        margin = margins.get(measure)
-        rows.append(
-            BiasRow(
-                measure,
-                unit,
-                limits,
-                fit_reliability(**values, level=options.level),
-                average_units(means, grouped, options, f"bias {name}"),
-                None if margin is None else equivalence_test(**values, margin=margin),
-                frozen_array(reference, np.float64),
-                frozen_array(device, np.float64),
-                _lines_if_uneven(values, limits),
-                _spread_of(values, limits),
-            )
-        )
-    return tuple(rows)
+        for measure, (unit, reference, device) in given.items()
+    )
 
 
 def _differences(reference: Values, device: Values, limits: LimitsOfAgreement) -> Values:

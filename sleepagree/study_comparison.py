@@ -93,16 +93,22 @@ def _error_differences(
         index = {n.row: i for i, n in enumerate(device.nights)}
         rows = [index[n.row] for n in nights]
         sides.append({b.measure: np.abs(b.device - b.reference)[rows] for b in device.bias})
-    out = []
+    errors: dict[str, tuple[Values, Values]] = {}
     for measure in (m for m in sides[0] if m in sides[1] and m != "TIB"):
-        one, two = grouped.mean_by_unit(sides[0][measure]), grouped.mean_by_unit(sides[1][measure])
-        known = ~np.isnan(one) & ~np.isnan(two)
-        if not known.any():
-            continue
-        difference = average_units(two - one, grouped, options, f"errors {first.device} {second.device}")
-        out.append(
-            PairedDifference("absolute error", measure, float(one[known].mean()), float(two[known].mean()), difference)
-        )
+        one, two = (grouped.mean_by_unit(side[measure]) for side in sides)
+        if not np.isnan(two - one).all():
+            errors[measure] = one, two
+    differences = average_units(
+        {measure: two - one for measure, (one, two) in errors.items()},
+        grouped,
+        options,
+        f"errors {first.device} {second.device}",
+    )
+    out = []
+    for measure, (one, two) in errors.items():
+        known = ~np.isnan(two - one)
+        means = float(one[known].mean()), float(two[known].mean())
+        out.append(PairedDifference("absolute error", measure, *means, differences[measure]))
     return out
 
 

@@ -54,22 +54,23 @@ def redistribute(
             bounds={"share": SHARE},
         )["share"]
         minutes = np.asarray(by_night * (EPOCH_S / 60), np.float64)
+        told = [k for k in range(len(columns)) if k < len(columns) - 1 or total[k]]
+        averaged = average_units(
+            {k: grouped.mean_by_unit(minutes[:, k]) for k in told},
+            grouped,
+            options,
+            f"redistribution {name} {stage}",
+            bounds=dict.fromkeys(told, (0.0, math.inf)),
+        )
         to = tuple(
             StudyDestination(
-                column,
+                columns[k],
                 int(total[k]),
                 shares[k],
-                average_units(
-                    grouped.mean_by_unit(minutes[:, k]),
-                    grouped,
-                    options,
-                    f"redistribution {name} {stage}",
-                    bounds=(0.0, math.inf),
-                ),
+                averaged[k],
                 float(total[k] / of_class[k]) if of_class[k] else NAN,
             )
-            for k, column in enumerate(columns)
-            if k < len(columns) - 1 or total[k]
+            for k in told
         )
         out.append(StudyRedistribution(stage, int(total.sum()), to))
     return tuple(out)

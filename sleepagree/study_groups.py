@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Hashable, Mapping, Sequence
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,9 +12,11 @@ from sleepagree.hypnogram import Counts
 from sleepagree.night import fold_counts
 from sleepagree.night_summary import NightSummary
 from sleepagree.record import record
-from sleepagree.resampling import UNBOUNDED, BootstrapIntervals, Bounds, mean_bootstrap, rng_for
+from sleepagree.resampling import BootstrapIntervals, Bounds, mean_bootstrap_all, rng_for
 from sleepagree.stages import StageMapping, StageSet
 from sleepagree.study_results import StudyOptions, Values
+
+Name = TypeVar("Name", bound=Hashable)
 
 
 @record()
@@ -86,12 +88,17 @@ def fold_nights(nights: Sequence[NightSummary], mapping: StageMapping) -> Counts
 
 
 def average_units(
-    means: Values, grouped: NightGroups, options: StudyOptions, purpose: str, *, bounds: Bounds = UNBOUNDED
-) -> BootstrapIntervals:
-    """Return the mean over units with its intervals; ``purpose`` names the random numbers."""
-    return mean_bootstrap(
-        means,
-        rng=rng_for(options.seed, purpose),
+    columns: Mapping[Name, Values],
+    grouped: NightGroups,
+    options: StudyOptions,
+    purpose: str,
+    *,
+    bounds: Mapping[Name, Bounds] | None = None,
+) -> dict[Name, BootstrapIntervals]:
+    """Return means over units with their intervals; ``purpose`` names the random numbers, which they share."""
+    return mean_bootstrap_all(
+        columns,
+        rng=lambda: rng_for(options.seed, purpose),
         resamples=max(1, options.resamples),
         level=options.level,
         unit=grouped.unit_word,

@@ -15,6 +15,7 @@ from sleepagree.documents import (
     confusion_rows,
     dump,
     epoch_rows,
+    iterate_dump,
     mappings_document,
     measure_rows,
     moment,
@@ -217,3 +218,30 @@ def test_any_text_survives_and_none_moves_the_cursor(value):
 def test_half_a_surrogate_pair_survives():
     assert json.loads(dump("a\udcff\ud800")) == "a\udcff\ud800"
     dump("a\udcff").encode()
+
+
+# --- the text ---------------------------------------------------------------------------------------------
+
+
+def test_pieces_of_a_large_document_are_its_text(monkeypatch: pytest.MonkeyPatch) -> None:
+    document = {"crew": [{"name": f"sailor {i}", "words": ["a", 1.5, None, True, {}, []]} for i in range(30)]}
+    whole = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    for at_once in (1, 7, 10_000):
+        monkeypatch.setattr("sleepagree.documents._PIECES_AT_ONCE", at_once)
+        pieces = list(iterate_dump(document))
+        assert "".join(pieces) == whole == dump(document)
+    assert max(map(len, pieces)) > 1000
+
+
+def test_what_could_move_a_cursor_is_escaped_in_every_piece(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sleepagree.documents._PIECES_AT_ONCE", 2)
+    document = {"\x9b2J": ["\x7f", "\u202e", "\ud800", "plain", "é"]}
+    text = dump(document)
+    assert not {"\x9b", "\x7f", "\u202e", "\ud800"} & set(text)
+    assert "é" in text
+    assert json.loads(text) == document
+
+
+def test_a_number_that_is_none_is_no_json() -> None:
+    with pytest.raises(ValueError, match="JSON"):
+        dump([1.0, float("nan")])

@@ -122,3 +122,29 @@ def test_a_record_that_holds_itself_is_shown() -> None:
     one = ByIdentity(1)
     object.__setattr__(one, "device", one)
     assert repr(one).endswith("(crew=1, device=...)")
+
+
+@record(slots=True)
+class Slim:
+    crew: int
+    device: str = "pad B"
+
+
+def test_slots_leave_room_for_nothing_else() -> None:
+    one = Slim(3)
+    assert not hasattr(one, "__dict__")
+    assert (one.crew, one.device) == (3, "pad B")
+    assert one == Slim(3, "pad B")
+    assert hash(one) == hash(Slim(3))
+    assert repr(one) == "Slim(crew=3, device='pad B')"
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        one.crew = 4  # type: ignore[misc]
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        one.rank = "mate"  # type: ignore[attr-defined]
+
+
+def test_copies_of_what_has_slots() -> None:
+    one = Slim(3, "band A")
+    for twin in (copy.copy(one), copy.deepcopy(one), pickle.loads(pickle.dumps(one)), dataclasses.replace(one)):
+        assert twin == one
+    assert dataclasses.asdict(one) == {"crew": 3, "device": "band A"}

@@ -476,3 +476,46 @@ def test_worked_examples_of_the_methods_pages(name):
     outcome = doctest.testfile(str(page), module_relative=False, encoding="utf-8")
     assert outcome.failed == 0
     assert outcome.attempted >= 10
+
+
+# --- several means at once --------------------------------------------------------------------------------
+
+
+def test_means_together_are_the_means_alone():
+    values = np.random.default_rng(31).normal(size=(3, 12))
+    values[2, [1, 5]] = np.nan
+    columns = {"a": values[0], "b": values[1], "c": values[2]}
+    found = resampling.mean_bootstrap_all(columns, rng=lambda: rng(32), resamples=500)
+    assert list(found) == list(columns)
+    for name, column in columns.items():
+        alone = mean_bootstrap(column, rng=rng(32), resamples=500)
+        for kind in ("percentile", "bca", "delta"):
+            ours, theirs = getattr(found[name], kind), getattr(alone, kind)
+            assert (ours.value, ours.low, ours.high) == pytest.approx((theirs.value, theirs.low, theirs.high), rel=1e-9)
+        assert (found[name].units, found[name].dropped_units) == (alone.units, alone.dropped_units)
+
+
+def test_columns_with_the_same_participants_are_drawn_once():
+    made: list[int] = []
+
+    def make() -> np.random.Generator:
+        made.append(1)
+        return rng(33)
+
+    some = np.array([1.0, np.nan, 3.0, 4.0])
+    none = np.full(4, np.nan)
+    columns = {"a": np.arange(4.0), "b": some, "c": np.arange(4.0) ** 2, "d": 2 * some, "e": none}
+    found = resampling.mean_bootstrap_all(columns, rng=make, resamples=20)
+    assert len(made) == 2
+    assert found["e"].delta.undefined_because == "none of the 4 participants has a value"
+
+
+def test_a_mean_of_exactly_nothing_has_the_interval_of_its_spread():
+    # below ten participants the delta method's interval is the one that is told: it must not have no width
+    values = np.array([1.0, -1.0, 2.0, -2.0, 3.0, -3.0, 0.5, -0.5])
+    found = mean_bootstrap(values, rng=rng(34), resamples=200)
+    assert found.value == 0.0
+    assert found.delta.se == pytest.approx(stats.sem(values), rel=1e-7)
+    assert (found.delta.low, found.delta.high) == pytest.approx(
+        stats.t.interval(0.95, values.size - 1, loc=0.0, scale=stats.sem(values)), rel=1e-7
+    )

@@ -19,7 +19,7 @@ from sleepagree.stages import mapping_named
 from sleepagree.study import StudyOptions
 from sleepagree.study_folder import StudyRequest, load_nights, run_study, unfinished_folder, write_study
 from sleepagree.study_run import ScoringOptions
-from tests.ferry import copy_ferry
+from tests.ferry import FERRY, copy_ferry
 
 REQUEST = StudyRequest(
     ScoringOptions(epochs=True), StudyOptions(resamples=100), told={"outside": "missing"}, command="sleepagree study"
@@ -241,3 +241,19 @@ def test_a_table_of_paired_epochs_is_a_study(made: Path, tmp_path: Path) -> None
     assert again["mappings"][0]["counts"] == pad["mappings"][0]["counts"]
     assert again["mappings"][0]["pooled"]["accuracy"]["value"] == pad["mappings"][0]["pooled"]["accuracy"]["value"]
     assert [b["bias"] for b in again["bias"]] == [b["bias"] for b in pad["bias"]]
+
+
+def test_what_is_left_of_a_night_is_what_report_and_terminal_tell(tmp_path: Path) -> None:
+    """The files are written before the nights are thinned, and the report does not need what is gone."""
+    from sleepagree.report.build import study_files
+    from sleepagree.study_text import study_lines
+
+    table = load_nights(FERRY / "nights.csv")
+    left = write_study(table, REQUEST, tmp_path / "out")
+    whole = run_study(table, REQUEST)
+    assert not any(night.native.size or night.device_source.sha256 for d in left.devices for night in d.nights)
+    assert study_lines(left) == study_lines(whole)
+    assert left.cautions == whole.cautions
+    told = {"command": REQUEST.command, "table": table}
+    assert study_files(left, **told) == study_files(whole, **told)
+    assert (tmp_path / "out" / "report.html").read_bytes() == study_files(whole, **told)["report.html"]
