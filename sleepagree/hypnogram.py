@@ -139,7 +139,7 @@ class ScoredSpans:
         # be looked at. 1 ms of slack: times in files are decimal, their differences are not exact in binary.
         return bool(
             np.minimum.reduce(duration) > 0
-            and np.minimum.reduce(onset[1:] - end[:-1], initial=0.0) >= -1e-3
+            and np.logical_and.reduce(onset[1:] >= end[:-1] - 1e-3)
             and -math.inf < onset[0]
             and end[-1] < math.inf
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 from sleepagree import align, compare, read_hypnogram
 from sleepagree.study import StudyOptions, summarise_study
@@ -19,7 +20,7 @@ def test_a_night_shows_its_matrix() -> None:
 
 def test_a_study_shows_its_bias_table_and_escapes_names() -> None:
     nights = [n for n in simulated_nights(2, 1) if n.device == "pad B"]
-    hostile = [type(n)(**{**n.__dict__, "device": "<b>pad</b>"}) for n in nights]
+    hostile = [replace(n, device="<b>pad</b>") for n in nights]
     html = summarise_study(hostile, StudyOptions(resamples=20))._repr_html_()
     assert "&lt;b&gt;pad&lt;/b&gt;" in html
     assert "<b>" not in html

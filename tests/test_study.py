@@ -430,8 +430,7 @@ def test_kappa_of_a_night_with_one_class_is_undefined_and_does_not_spoil_the_mea
     dull = [n for n in simulated_nights(3, 1) if n.device == "pad B"]
     counts = np.zeros_like(dull[0].native)
     counts[dull[0].reference_set.stages.index("W"), dull[0].device_set.stages.index("W")] = 900
-    values = {**dull[0].__dict__, "native": counts}
-    study = summarise_study([NightSummary(**values), *dull[1:]], StudyOptions(resamples=50))
+    study = summarise_study([replace(dull[0], native=counts), *dull[1:]], StudyOptions(resamples=50))
     studied = study.devices[0].mappings[0]
     assert math.isnan(studied.night_kappa[0])
     found = studied.find("kappa")
