@@ -9,19 +9,11 @@ from typing import Any
 
 import numpy as np
 
-from tests.performance.harness import MIB, Settings, Timing, alternate, command, cores, peak_memory, process
+from tests.performance.cohorts import study_peak
+from tests.performance.harness import MIB, Settings, Timing, alternate, command, cores, process
 from tests.performance.inputs import class_arrays, write_night, write_nights
 
 MILLION = 1_000_000
-_STUDY_MEMORY = """
-from sleepagree.cli import main
-begin()
-try:
-    main(['study', {table!r}, '--out', {out!r}, '--quiet', '--overwrite'])
-except SystemExit as left:
-    if left.code:
-        raise
-"""
 
 
 @dataclass(frozen=True)
@@ -136,7 +128,7 @@ def nights_from_files(settings: Settings) -> list[Curve]:
 
 def memory_curve(key: str, what: str, sizes: Sequence[int], tables: Sequence[Path], out: Path) -> Curve:
     """Return the peak of the whole process of a study at several sizes."""
-    peaks = tuple(peak_memory(_STUDY_MEMORY.format(table=str(t), out=str(out)))[1] / MIB for t in tables)
+    peaks = tuple(study_peak(t, out) / MIB for t in tables)
     return Curve(key, what, "nights", "MiB", tuple(sizes), peaks, peaks, peaks)
 
 
