@@ -25,7 +25,7 @@ from sleepagree.night_cautions import contradiction_caution, swapped_caution
 from sleepagree.pairing import PairedNight
 from sleepagree.record import record
 from sleepagree.stages import StageMapping, StageSet
-from sleepagree.steps import Steps, finish
+from sleepagree.steps import Steps, stepwise
 
 MEASURE_NAMES: Final = tuple(f.name for f in fields(SleepMeasures))
 _VALUES: Final = attrgetter(*MEASURE_NAMES)
@@ -209,6 +209,7 @@ class Refusal:
     reason: str
 
 
+@stepwise
 def summarise_night(
     paired: PairedNight,
     *,
@@ -218,8 +219,9 @@ def summarise_night(
     device: str,
     mapping: StageMapping | None = None,
     references: Sequence[SourceFile] = (),
+    device_source: SourceFile | None = None,
     scorers: tuple[ScorerPair, ...] = (),
-) -> NightSummary:
+) -> Steps[NightSummary]:
     """Reduce one paired night.
 
     Parameters
@@ -234,36 +236,11 @@ def summarise_night(
         The first mapping asked for: it says whether a stage that does not tell (restless) is sleep.
     references : sequence of SourceFile, optional
         Reference files; default: the one of ``paired``.
+    device_source : SourceFile, optional
+        Device file; default: that of ``paired``.
     scorers : tuple of ScorerPair
         Agreement of scorers on this night.
     """
-    return finish(
-        summary_steps(
-            paired,
-            row=row,
-            participant=participant,
-            night=night,
-            device=device,
-            mapping=mapping,
-            references=references,
-            scorers=scorers,
-        )
-    )
-
-
-def summary_steps(
-    paired: PairedNight,
-    *,
-    row: int,
-    participant: str,
-    night: str,
-    device: str,
-    mapping: StageMapping | None = None,
-    references: Sequence[SourceFile] = (),
-    device_source: SourceFile | None = None,
-    scorers: tuple[ScorerPair, ...] = (),
-) -> Steps[NightSummary]:
-    """Do in steps what :func:`summarise_night` does."""
     yield 0
     reference, measured = measure_sides(paired, mapping)
     yield 0

@@ -22,7 +22,7 @@ from sleepagree.errors import ClockError, InputError, PairingError, SleepAgreeEr
 from sleepagree.hypnogram import EPOCH_S, LabelCodes, Origin, ScoredSpans, frozen_array, seal
 from sleepagree.record import record
 from sleepagree.stages import COVERAGE, StageSet, make_stage_set
-from sleepagree.steps import Steps, finish
+from sleepagree.steps import Steps, stepwise
 from sleepagree.zones import add_seconds, elapsed_seconds, place_in_zone, seconds_between
 
 SILENT_AS_WAKE: Final = "(device silent: taken as wake)"
@@ -255,6 +255,7 @@ class PairedNight:
         return self.native
 
 
+@stepwise
 def align(
     *,
     reference: ScoredSpans,
@@ -263,7 +264,7 @@ def align(
     window: Window | None = None,
     outside: Outside = Outside.MISSING,
     reports: Sequence[str] | None = None,
-) -> PairedNight:
+) -> Steps[PairedNight]:
     """Put two recordings on one grid and one window and account for every epoch.
 
     Parameters
@@ -287,28 +288,6 @@ def align(
     ClockError
         When the two clocks cannot be compared.
     """
-    return finish(
-        align_steps(
-            reference=reference,
-            device=device,
-            clock_offset_s=clock_offset_s,
-            window=window,
-            outside=outside,
-            reports=reports,
-        )
-    )
-
-
-def align_steps(
-    *,
-    reference: ScoredSpans,
-    device: ScoredSpans,
-    clock_offset_s: float = 0.0,
-    window: Window | None = None,
-    outside: Outside = Outside.MISSING,
-    reports: Sequence[str] | None = None,
-) -> Steps[PairedNight]:
-    """Do in steps what :func:`align` does."""
     reference_set = _stage_set(reference, reference.reports)
     device_set = _stage_set(device, reports or device.reports)
     _refuse_empty(reference, "reference")

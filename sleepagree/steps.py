@@ -7,11 +7,14 @@ three quarters of the time. A piece of work is a generator that pauses after eac
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterable, Iterator
-from typing import Final, TypeVar
+from collections.abc import Callable, Generator, Iterable, Iterator
+from functools import wraps
+from typing import Any, Final, ParamSpec, Protocol, TypeVar
 
+from sleepagree.collector import collector_held_back
 from sleepagree.errors import SleepAgreeError
 
+Given = ParamSpec("Given")
 Result = TypeVar("Result")
 
 #: Work in steps. The first pause tells how many bytes of input are held from then on; others yield 0.
@@ -20,6 +23,39 @@ Steps = Generator[int, None, Result]
 _AT_ONCE: Final = 32
 #: What is made of a byte of input takes some ten bytes while it is being read.
 _MOST_BYTES: Final = 512 * 1024
+
+
+class Stepwise(Protocol[Given, Result]):
+    """A function that takes all of its steps when it is called; ``steps`` hands them out instead."""
+
+    steps: Callable[Given, Steps[Result]]
+
+    def __call__(self, *args: Given.args, **more: Given.kwargs) -> Result:
+        """Take all steps and return the result."""
+
+
+def stepwise(steps: Callable[Given, Steps[Result]]) -> Stepwise[Given, Result]:
+    """Return the function that a generator of steps stands for.
+
+    Examples
+    --------
+    >>> @stepwise
+    ... def double(number):
+    ...     yield 0
+    ...     return 2 * number
+    >>> double(4)
+    8
+    >>> take_together(map(double.steps, (1, 2, 3)))
+    [2, 4, 6]
+    """
+
+    @wraps(steps)
+    def whole(*args: Given.args, **more: Given.kwargs) -> Result:
+        return finish(steps(*args, **more))
+
+    made: Any = whole
+    made.steps = steps
+    return made  # type: ignore[no-any-return]
 
 
 def finish(work: Steps[Result]) -> Result:
@@ -56,9 +92,11 @@ def take_together(works: Iterable[Steps[Result]]) -> list[Result | SleepAgreeErr
     """
     results: dict[int, Result | SleepAgreeError] = {}
     waiting = enumerate(works)
-    while group := _begin(waiting, results):
-        while group:
-            group = [(i, work) for i, work in group if _step(i, work, results) is not None]
+    # what is held for thirty nights stays until they are done, so the collector would find nothing
+    with collector_held_back():
+        while group := _begin(waiting, results):
+            while group:
+                group = [(i, work) for i, work in group if _step(i, work, results) is not None]
     return [results[i] for i in range(len(results))]
 
 

@@ -29,13 +29,13 @@ from sleepagree.anonymous import anonymous_night, rename_spans
 from sleepagree.errors import InputError, SleepAgreeError
 from sleepagree.hypnogram import ScoredSpans
 from sleepagree.mapping_files import own_words
-from sleepagree.night_summary import NightSummary, Refusal, SourceFile, summary_steps
+from sleepagree.night_summary import NightSummary, Refusal, SourceFile, summarise_night
 from sleepagree.nights_table import NightRow, NightsTable
 from sleepagree.object_store import Stamps, fetched, is_remote
 from sleepagree.output import is_partial, write_text
-from sleepagree.pairing import Outside, PairedNight, align_steps, parse_window
+from sleepagree.pairing import Outside, PairedNight, align, parse_window
 from sleepagree.patterns import late_pattern
-from sleepagree.readers import read_spans, reading_steps
+from sleepagree.readers import read_spans
 from sleepagree.readers.layout import Layout, name_option
 from sleepagree.record import record
 from sleepagree.stages import StageMapping
@@ -202,7 +202,7 @@ def _pair(row: NightRow, scorings: _Scorings, device: ScoredSpans, options: Scor
     if options.anonymous and len(scorings) > 1:
         _refuse_copies(scorings)
         scorings = tuple(rename_spans(s, f"scorer {i}") for i, s in enumerate(scorings, 1))
-    paired = yield from align_steps(
+    paired = yield from align.steps(
         reference=_agree_on_reference(scorings),
         device=device,
         clock_offset_s=row.clock_offset_s,
@@ -231,7 +231,7 @@ def _reduce(row: NightRow, night: _PairedRow, options: ScoringOptions) -> Steps[
         # hashes stay, for they find one night under two names; no output holds them
         sources = tuple(SourceFile(f"reference {i}", s.sha256) for i, s in enumerate(sources, 1))
         own = SourceFile(paired.fine[1].origin.name, own.sha256)
-    summary = yield from summary_steps(
+    summary = yield from summarise_night.steps(
         paired,
         row=row.row,
         participant=row.participant,
@@ -279,7 +279,7 @@ class _Files:
     def _read(self, name: str, layout: str, zone: str) -> Steps[ScoredSpans]:
         how: Any = {"layout": self._layout(layout), "zone": zone or None, "own_words": self._words}
         if not is_remote(name):
-            return (yield from reading_steps(self._local(name), **how))
+            return (yield from read_spans.steps(self._local(name), **how))
         with fetched(name) as path:
             return read_spans(path, **how)
 

@@ -11,7 +11,7 @@ import pytest
 from sleepagree import steps
 from sleepagree.errors import InputError, SleepAgreeError
 from sleepagree.hypnogram import ScoredSpans
-from sleepagree.readers import read_spans, reading_steps
+from sleepagree.readers import read_spans
 from sleepagree.steps import Steps, finish, take_together
 from tests.ferry import FERRY
 
@@ -71,6 +71,26 @@ def test_a_defect_is_raised():
         take_together([counting(1, 2, []), failing(1, ZeroDivisionError())])
 
 
+@pytest.mark.parametrize("was_on", [True, False])
+def test_the_collector_is_as_it_was(was_on: bool):
+    import gc
+
+    def looking() -> Steps[bool]:
+        yield 0
+        return gc.isenabled()
+
+    if not was_on:
+        gc.disable()
+    try:
+        assert take_together([looking()]) == [False]
+        assert gc.isenabled() is was_on
+        with pytest.raises(ZeroDivisionError):
+            take_together([failing(1, ZeroDivisionError())])
+        assert gc.isenabled() is was_on
+    finally:
+        gc.enable()
+
+
 def test_nothing_to_do():
     assert take_together([]) == []
 
@@ -95,7 +115,7 @@ def test_files_read_together_are_the_files_read_alone(tmp_path: Path):
     broken = tmp_path / "broken.edf"
     broken.write_bytes(paths[0].read_bytes()[:700])
     paths[3:3] = [broken, tmp_path / "missing.csv"]
-    together = take_together([reading_steps(path) for path in paths])
+    together = take_together([read_spans.steps(path) for path in paths])
     assert [known(read) for read in together] == [known(read_alone(path)) for path in paths]
 
 
@@ -121,7 +141,7 @@ def test_a_small_file_is_closed_before_anything_else_takes_a_step(monkeypatch: p
     real_open, real_close = os.open, os.close
     monkeypatch.setattr(os, "open", lambda *args, **more: opened.add(d := real_open(*args, **more)) or d)
     monkeypatch.setattr(os, "close", lambda d: (opened.discard(d), real_close(d))[1])
-    work = reading_steps(next(files()))
+    work = read_spans.steps(next(files()))
     assert next(work) == next(files()).stat().st_size
     assert opened == set()
     finish(work)

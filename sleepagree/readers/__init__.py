@@ -10,7 +10,7 @@ from typing import Final
 from sleepagree.errors import FileFormatError, InputError
 from sleepagree.hypnogram import ScoredSpans
 from sleepagree.readers.layout import Layout
-from sleepagree.steps import Steps, finish
+from sleepagree.steps import Steps, stepwise
 
 _TABLES: Final = (".csv", ".tsv", ".txt")
 _MNE: Final = (".fif", ".vhdr", ".vmrk", ".set", ".amrk", ".fif.gz")
@@ -20,10 +20,10 @@ Reading = Steps[ScoredSpans]
 
 
 def _read_edf(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> Reading:
-    from sleepagree.readers.edf import edf_steps
+    from sleepagree.readers.edf import read_edf
     from sleepagree.zones import with_zone
 
-    spans = yield from edf_steps(path, layout=layout, own_words=own)
+    spans = yield from read_edf.steps(path, layout=layout, own_words=own)
     return with_zone(spans, zone or (layout.zone if layout else None))
 
 
@@ -33,9 +33,9 @@ def _read_table(path: str, layout: Layout | None, zone: str | None, own: frozens
 
         yield 0
         return read_events(path, layout=layout, zone=zone, own_words=own)
-    from sleepagree.readers.table import table_steps
+    from sleepagree.readers.table import read_table
 
-    return (yield from table_steps(path, layout=layout, zone=zone, own_words=own))
+    return (yield from read_table.steps(path, layout=layout, zone=zone, own_words=own))
 
 
 def _read_parquet(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> Reading:
@@ -76,13 +76,14 @@ READERS: Final[dict[str, Reader]] = {
 }
 
 
+@stepwise
 def read_spans(
     path: str | os.PathLike[str],
     *,
     layout: Layout | None = None,
     zone: str | None = None,
     own_words: frozenset[str] = frozenset(),
-) -> ScoredSpans:
+) -> Reading:
     """Read the stages of one file with the reader of its suffix.
 
     Parameters
@@ -103,17 +104,6 @@ def read_spans(
     InputError
         When it cannot be used for another reason.
     """
-    return finish(reading_steps(path, layout=layout, zone=zone, own_words=own_words))
-
-
-def reading_steps(
-    path: str | os.PathLike[str],
-    *,
-    layout: Layout | None = None,
-    zone: str | None = None,
-    own_words: frozenset[str] = frozenset(),
-) -> Reading:
-    """Do in steps what :func:`read_spans` does."""
     # on the text: a study asks thousands of times, and a Path takes itself apart anew each time
     text = os.fspath(path)
     name = os.path.basename(text)  # noqa: PTH119

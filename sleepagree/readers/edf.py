@@ -51,7 +51,7 @@ from sleepagree.readers._text import InputFile, open_input
 from sleepagree.readers.layout import Layout
 from sleepagree.record import record
 from sleepagree.stages import UNSCORED, assign_stages
-from sleepagree.steps import Steps, finish
+from sleepagree.steps import Steps, finish, stepwise
 
 __all__ = ["EdfAnnotation", "EdfAnnotations", "EdfHeader", "EdfSignal", "read_edf", "read_edf_annotations"]
 
@@ -113,9 +113,10 @@ class EdfAnnotations:
     notes: tuple[str, ...]
 
 
+@stepwise
 def read_edf(
     path: str | os.PathLike[str], *, layout: Layout | None = None, own_words: frozenset[str] = frozenset()
-) -> ScoredSpans:
+) -> Steps[ScoredSpans]:
     """Read the sleep stages of an EDF, EDF+, BDF or BDF+ file.
 
     Parameters
@@ -153,13 +154,6 @@ def read_edf(
     Plain words ("N2", "Wake") are taken for stages only when the file has none of the texts that the EDF+
     standard has for stages. A hypnogram stored as a signal is read when no annotation is a stage.
     """
-    return finish(edf_steps(path, layout=layout, own_words=own_words))
-
-
-def edf_steps(
-    path: str | os.PathLike[str], *, layout: Layout | None = None, own_words: frozenset[str] = frozenset()
-) -> Steps[ScoredSpans]:
-    """Do in steps what :func:`read_edf` does."""
     with open_input(path) as file:
         contents = yield from _content_steps(file, layout)
         rest = annotation_steps(contents.annotations, contents.source, layout=layout, own_words=own_words)

@@ -70,19 +70,20 @@ from sleepagree.readers.layout import (
 )
 from sleepagree.record import record
 from sleepagree.stages import NOT_A_STAGE, UNSCORED, recognise_label
-from sleepagree.steps import Steps, finish
+from sleepagree.steps import Steps, finish, stepwise
 
 #: A column: texts, or times that the file stores as such.
 ColumnData = Sequence[str] | Moments
 
 
+@stepwise
 def read_table(
     path: str | os.PathLike[str],
     *,
     layout: Layout | None = None,
     zone: str | None = None,
     own_words: Iterable[str] = frozenset(),
-) -> ScoredSpans:
+) -> Steps[ScoredSpans]:
     """Read a text table (CSV, TSV and the like).
 
     Parameters
@@ -116,17 +117,6 @@ def read_table(
     InputError
         When the file cannot be read.
     """
-    return finish(table_steps(path, layout=layout, zone=zone, own_words=own_words))
-
-
-def table_steps(
-    path: str | os.PathLike[str],
-    *,
-    layout: Layout | None = None,
-    zone: str | None = None,
-    own_words: Iterable[str] = frozenset(),
-) -> Steps[ScoredSpans]:
-    """Do in steps what :func:`read_table` does."""
     name = os.fspath(path)
     layout = layout or NO_LAYOUT
     data = read_bytes(path)

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import base64
-import gc
 import hashlib
-from collections.abc import Iterator
-from contextlib import contextmanager
 from functools import lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
+from sleepagree.collector import collector_held_back
 from sleepagree.figures.palette import css_variables
 from sleepagree.night import NightAgreement
 from sleepagree.report.page import Page, figures_of, has_long_word, with_minus
@@ -24,23 +22,9 @@ if TYPE_CHECKING:
     from sleepagree.study import StudyAgreement
 
 
-@contextmanager
-def _no_collector() -> Iterator[None]:
-    """Hold the collector of reference cycles back while a page is made.
-
-    Importing matplotlib and drawing make a hundred thousand objects that all stay until the page is done; looking
-    through them again and again for garbage takes a tenth of the time of a page.
-    """
-    was_on = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was_on:
-            gc.enable()
-
-
-@_no_collector()
+# Importing matplotlib and drawing make a hundred thousand objects that all stay until the page is done; looking through
+# them again and again for garbage takes a tenth of the time of a page.
+@collector_held_back()
 def build_night_report(night: NightAgreement, *, command: str = "") -> str:
     """Return the report of one night as an HTML document.
 
@@ -61,7 +45,7 @@ def build_night_report(night: NightAgreement, *, command: str = "") -> str:
     return render(night_page(night, command=command))
 
 
-@_no_collector()
+@collector_held_back()
 def build_study_report(study: StudyAgreement, *, command: str = "", table: NightsTable | None = None) -> str:
     """Return the report of a study as an HTML document.
 
@@ -84,7 +68,7 @@ def build_study_report(study: StudyAgreement, *, command: str = "", table: Night
     return render(study_page(study, command=command, table=table))
 
 
-@_no_collector()
+@collector_held_back()
 def night_files(night: NightAgreement, *, command: str = "") -> dict[str, bytes]:
     """Return the report of a night and its figures as files: relative path -> bytes.
 
@@ -98,7 +82,7 @@ def night_files(night: NightAgreement, *, command: str = "") -> dict[str, bytes]
     return page_files(night_page(night, command=command))
 
 
-@_no_collector()
+@collector_held_back()
 def study_files(study: StudyAgreement, *, command: str = "", table: NightsTable | None = None) -> dict[str, bytes]:
     """Return the report of a study and its figures as files: relative path -> bytes.
 
