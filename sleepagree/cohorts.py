@@ -47,16 +47,22 @@ def count_nights(reference: NDArray[Any], device: NDArray[Any], n_classes: int) 
         raise ValueError(f"reference and device must have one shape (nights, epochs), not {left.shape}, {right.shape}")
     if left.size and max(int(left.max()), int(right.max())) >= n_classes:
         raise ValueError(f"a code is not below n_classes = {n_classes}")
+    has_odd_gaps = left.size and min(int(left.min()), int(right.min())) < -1
     nights, side = left.shape[0], n_classes + 1
     out = np.empty((nights, n_classes, n_classes), np.int64)
     # a cell of its own for "no stage" on either side costs less than masking epochs out
-    base = np.arange(min(BLOCK_NIGHTS, nights), dtype=np.intp)[:, None] * (side * side)
+    most = min(BLOCK_NIGHTS, nights)
+    first_cell = np.arange(most, dtype=np.intp)[:, None] * (side * side) + (side + 1)
+    cells, placed = np.empty((most, left.shape[1]), np.int16), np.empty((most, left.shape[1]), np.intp)
     for begin in range(0, nights, BLOCK_NIGHTS):
         rows = left[begin : begin + BLOCK_NIGHTS]
         columns = right[begin : begin + BLOCK_NIGHTS]
+        if has_odd_gaps:
+            rows, columns = np.maximum(rows, -1), np.maximum(columns, -1)
         count = rows.shape[0]
-        cells = np.maximum(rows, -1) * np.int16(side) + np.maximum(columns, -1) + np.int16(side + 1)
-        placed = base[:count] + cells
-        table = np.bincount(placed.ravel(), minlength=count * side * side).reshape(count, side, side)
+        here = np.multiply(rows, np.int16(side), out=cells[:count], casting="unsafe")
+        np.add(here, columns, out=here, casting="unsafe")
+        np.add(first_cell[:count], here, out=placed[:count])
+        table = np.bincount(placed[:count].ravel(), minlength=count * side * side).reshape(count, side, side)
         out[begin : begin + count] = table[:, 1:, 1:]
     return out

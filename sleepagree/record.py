@@ -2,7 +2,7 @@
 
 Up to Python 3.12 a frozen dataclass compiles up to six methods, each from a source of its own, when its module is
 imported: for the classes on the path of one night that took two fifths of what importing numpy takes. Here one
-method is compiled, ``__init__``, and the others are written once for all classes.
+method is compiled, ``__init__``, when the first instance is made, and the others are written once for all classes.
 """
 
 from __future__ import annotations
@@ -50,11 +50,12 @@ def record(*, eq: bool = True, slots: bool = False) -> Callable[[type[Instance]]
     def decorate(cls: type[Instance]) -> type[Instance]:
         made = dataclass(init=False, repr=False, eq=False, slots=slots)(cls)
         methods: dict[str, Callable[..., Any]] = {
-            "__init__": _init(made),
+            "__init__": _late_init(made),
             "__setattr__": _refuse_assignment,
             "__delattr__": _refuse_deletion,
             "__repr__": _show,
         }
+        made.__signature__ = _Signature()  # type: ignore[attr-defined]
         if slots:
             methods["__reduce__"] = _reduce  # the default would assign the fields one by one
         if eq:
@@ -65,6 +66,27 @@ def record(*, eq: bool = True, slots: bool = False) -> Callable[[type[Instance]]
         return made
 
     return decorate
+
+
+def _late_init(cls: type) -> Callable[..., None]:
+    """Return an ``__init__`` that puts the compiled one in its place when it is called."""
+
+    def __init__(self: Any, *args: Any, **more: Any) -> None:  # noqa: N807 - it stands for that method
+        compiled = _init(cls)
+        cls.__init__ = compiled  # type: ignore[misc]
+        compiled(self, *args, **more)
+
+    return __init__
+
+
+class _Signature:
+    """Tells :mod:`inspect` what a class takes, before its ``__init__`` is compiled as well."""
+
+    def __get__(self, instance: object, cls: type) -> Any:
+        from inspect import signature
+
+        whole = signature(_init(cls))
+        return whole.replace(parameters=list(whole.parameters.values())[1:])
 
 
 def _init(cls: type) -> Callable[..., None]:

@@ -29,6 +29,7 @@ from matplotlib.ticker import MaxNLocator
 from matplotlib.transforms import ScaledTranslation
 from numpy.typing import ArrayLike, NDArray
 
+from sleepagree.collector import collector_held_back
 from sleepagree.errors import shorten
 from sleepagree.figures.letters import text_width
 from sleepagree.figures.palette import GRID, INK, MUTED, PAPER, Shade
@@ -119,7 +120,8 @@ def styled(draw: Callable[Parameters, Result]) -> Callable[Parameters, Result]:
 
     @wraps(draw)
     def drawn(*args: Parameters.args, **kwargs: Parameters.kwargs) -> Result:
-        with figure_style():
+        # what is drawn stays until it is saved, so the collector would find nothing
+        with figure_style(), collector_held_back():
             return draw(*args, **kwargs)
 
     return drawn
@@ -346,7 +348,7 @@ def figure_bytes(figure: Figure, form: str) -> bytes:
     """
     if form not in ("svg", "pdf", "png"):
         raise ValueError(f"form must be one of svg, pdf, png, not {form!r}")
-    with figure_style(), _quiet_about_glyphs():
+    with figure_style(), _quiet_about_glyphs(), collector_held_back():
         if form == "png":
             return png_bytes(_pixels(figure, PNG_DPI), dots_per_inch=PNG_DPI)
         stream = io.BytesIO()
