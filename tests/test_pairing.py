@@ -303,6 +303,13 @@ def test_silence_before_the_first_and_after_the_last_word_may_be_wake_and_gaps_s
     assert "W" in paired.device_set.reportable
 
 
+def test_one_silent_epoch_is_told_as_one():
+    paired = pair("W*2 N2*2", "- light*3", outside=Outside.WAKE)
+    assert "1 epoch before the device's first or after its last word was taken as wake (asked for)" in (
+        paired.ledger.notes
+    )
+
+
 def test_a_gap_at_the_windows_edge_is_no_silence_when_the_device_spoke_before():
     reference = side("W*2 N2*4 W*2").with_changes(lights_off_s=60.0, lights_on_s=180.0)
     device = side("wake - - light light - wake wake")
