@@ -24,7 +24,7 @@ from sleepagree.stages import canonical_stage
 #: What an epoch is, as one byte: one of the first three; sleep with the bit of REM or of N3.
 WAKE, SLEEP, SILENT, REM_BIT, DEEP_BIT = 0, 1, 2, 4, 8
 
-_WAKE_BYTE, _SLEEP_BYTE, _SILENT_BYTE = b"\x00", b"\x01", b"\x02"
+_WAKE_BYTE, _SLEEP_BYTE, _SILENT_BYTE = bytes([WAKE]), bytes([SLEEP]), bytes([SILENT])
 _REM_BYTE, _DEEP_BYTE = bytes([SLEEP | REM_BIT]), bytes([SLEEP | DEEP_BIT])
 _SLEEP_OF_KIND = bytes(kind & 3 for kind in range(256))
 

@@ -46,6 +46,17 @@ def test_hand_worked_night(name: str, text: str, expected: tuple[float, ...]) ->
             assert getattr(side, field) == pytest.approx(value, abs=5e-5, nan_ok=True), field
 
 
+@pytest.mark.parametrize(
+    ("text", "awakenings"),
+    [("N2 W ? N2", 1), ("N2 ? W N2", 1), ("N2 W ? W N2", 1), ("N2 W ? ?", 0), ("N2 W ? N2 W N2", 2)],
+)
+def test_silence_between_wake_and_sleep_hides_no_awakening(text: str, awakenings: int) -> None:
+    # worked by hand: a run of wake that sleep follows, whatever was not scored between the two
+    night = read_hypnogram(text.split())
+    paired = align(reference=night, device=night)
+    assert [side.awakenings for side in measure_sides(paired, None)] == [awakenings, awakenings]
+
+
 def test_percent_of_tst_of_the_ordinary_night() -> None:
     from sleepagree.night import compare
 
