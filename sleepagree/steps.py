@@ -1,8 +1,8 @@
 """Work in steps: many small pieces of work take each step together before any of them takes the next.
 
-Reading and scoring one night runs through more code than a processor's caches hold, and most of its time is spent
-waiting for that code. When thirty nights take a step one after the other, only the first waits: a cohort is done in
-three quarters of the time. A piece of work is a generator that pauses after each step; nothing runs at the same time.
+When thirty nights take a step one after the other, a cohort is done in three quarters of the time: it seems that the
+code of a whole night is more than a processor's caches hold, and that of a step is not. A piece of work is a generator
+that pauses after each step; nothing runs at the same time.
 """
 
 from __future__ import annotations
