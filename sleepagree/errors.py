@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Iterable
+from typing import Self
 
 from sleepagree.patterns import late_pattern
 
@@ -87,6 +88,10 @@ class SleepAgreeError(Exception):
         self.found = found
         self.expected = expected
         self.remedy = remedy
+
+    def in_file(self, path: str, where: str = "") -> Self:
+        """Return the same error with its file, and its place there, for what was raised without knowing them."""
+        return type(self)(self.problem, path, where or self.where, *self.args[3:])
 
     def __str__(self) -> str:
         place = ": ".join(part for part in (_cut_path(self.path), self.where) if part)

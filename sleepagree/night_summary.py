@@ -268,8 +268,8 @@ def summarise_night(
         paired.reference_set,
         paired.device_set,
         paired.count_native(),
-        tuple(map(_share_value, _VALUES(reference))),
-        tuple(map(_share_value, _VALUES(measured))),
+        tuple(map(share_equal, _VALUES(reference))),
+        tuple(map(share_equal, _VALUES(measured))),
         scorers=scorers,
         notes=ledger.notes,
         cautions=(*paired.cautions, *swapped_caution(paired), *contradiction_caution(paired)),
@@ -277,23 +277,10 @@ def summarise_night(
     )
 
 
-@lru_cache(maxsize=4096)
-def share_equal(excluded: tuple[tuple[str, int], ...]) -> tuple[tuple[str, int], ...]:
-    """Return one tuple for all equal ones: most nights leave out the same few epochs, or none."""
-    return excluded
-
-
-class _Values(dict[float, float]):
-    """One number for all equal ones: minutes and counts of nights are much alike."""
-
-    def __missing__(self, value: float) -> float:
-        if len(self) < _SHARED_VALUES:
-            self[value] = value
-        return value
-
-
-_SHARED_VALUES: Final = 8192
-_share_value: Final = _Values().__getitem__
+@lru_cache(maxsize=8192)
+def share_equal(value: Any) -> Any:
+    """Return one object for all equal ones of a type: most nights leave out the same few epochs, and minutes recur."""
+    return value
 
 
 def hash_sequence(codes: Any, stage_set: StageSet) -> str:

@@ -105,7 +105,7 @@ def read_nights_table(path: Path) -> NightsTable:
         if len(cells) != len(header):
             faults.append(f"line {line}: {len(cells)} cells, the header has {len(header)}")
             continue
-        record = {name: texts.setdefault(cell.strip(), cell.strip()) for name, cell in zip(header, cells, strict=True)}
+        record = {name: texts.setdefault(cell, cell) for name, cell in zip(header, map(str.strip, cells), strict=True)}
         night = _read_row(line, record, faults)
         if night is not None:
             _check_files(night, path.parent, known_files, faults)

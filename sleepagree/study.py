@@ -260,21 +260,20 @@ def _bias_table(
 ) -> tuple[BiasRow, ...]:
     table = measure_table(grouped.nights, first.mapping, first.night_counts, device_set=device_set)
     margins = {find_measure(asked, [measure for measure, *_ in table]): margin for asked, margin in options.margins}
-    given = {
-        measure: (unit, reference, device) for measure, unit, reference, device in table if not np.isnan(device).all()
+    given: dict[str, tuple[str, dict[str, Any]]] = {
+        measure: (unit, {"reference": reference, "device": device, "participant": grouped.of_night})
+        for measure, unit, reference, device in table
+        if not np.isnan(device).all()
     }
     scale = Scale.LOG_RATIO if options.log_ratio else Scale.RAW
-    values: dict[str, dict[str, Any]] = {
-        measure: {"reference": reference, "device": device, "participant": grouped.of_night}
-        for measure, (_, reference, device) in given.items()
-    }
     limits = {
-        measure: fit_limits_of_agreement(**values[measure], level=options.level, scale=scale) for measure in given
+        measure: fit_limits_of_agreement(**values, level=options.level, scale=scale)
+        for measure, (_, values) in given.items()
     }
     averaged = average_units(
         {
-            measure: grouped.mean_by_unit(_differences(reference, device, limits[measure]))
-            for measure, (_, reference, device) in given.items()
+            measure: grouped.mean_by_unit(_differences(values["reference"], values["device"], limits[measure]))
+            for measure, (_, values) in given.items()
         },
         grouped,
         options,
@@ -285,15 +284,15 @@ def _bias_table(
             measure,
             unit,
             limits[measure],
-            fit_reliability(**values[measure], level=options.level),
+            fit_reliability(**values, level=options.level),
             averaged[measure],
-            equivalence_test(**values[measure], margin=margins[measure]) if measure in margins else None,
-            frozen_array(reference, np.float64),
-            frozen_array(device, np.float64),
-            _lines_if_uneven(values[measure], limits[measure]),
-            _spread_of(values[measure], limits[measure]),
+            equivalence_test(**values, margin=margins[measure]) if measure in margins else None,
+            frozen_array(values["reference"], np.float64),
+            frozen_array(values["device"], np.float64),
+            _lines_if_uneven(values, limits[measure]),
+            _spread_of(values, limits[measure]),
         )
-        for measure, (unit, reference, device) in given.items()
+        for measure, (unit, values) in given.items()
     )
 
 

@@ -93,20 +93,21 @@ def _error_differences(
         index = {n.row: i for i, n in enumerate(device.nights)}
         rows = [index[n.row] for n in nights]
         sides.append({b.measure: np.abs(b.device - b.reference)[rows] for b in device.bias})
-    errors: dict[str, tuple[Values, Values]] = {}
+    errors: dict[str, tuple[Values, Values, Values]] = {}
     for measure in (m for m in sides[0] if m in sides[1] and m != "TIB"):
         one, two = (grouped.mean_by_unit(side[measure]) for side in sides)
-        if not np.isnan(two - one).all():
-            errors[measure] = one, two
+        difference = two - one
+        if not np.isnan(difference).all():
+            errors[measure] = one, two, difference
     differences = average_units(
-        {measure: two - one for measure, (one, two) in errors.items()},
+        {measure: difference for measure, (_, _, difference) in errors.items()},
         grouped,
         options,
         f"errors {first.device} {second.device}",
     )
     out = []
-    for measure, (one, two) in errors.items():
-        known = ~np.isnan(two - one)
+    for measure, (one, two, difference) in errors.items():
+        known = ~np.isnan(difference)
         means = float(one[known].mean()), float(two[known].mean())
         out.append(PairedDifference("absolute error", measure, *means, differences[measure]))
     return out

@@ -6,7 +6,6 @@ import contextlib
 import shutil
 from collections.abc import Callable
 from dataclasses import replace
-from itertools import islice
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
@@ -250,23 +249,21 @@ _NO_FILE: Final = SourceFile("", "")
 
 def _without_details(study: StudyAgreement) -> StudyAgreement:
     """Return a study whose nights hold no more than a report tells of them, before the report takes its own room."""
-    slim = [
-        replace(
-            night,
-            references=(_NO_FILE,) * len(night.references),
-            device_source=_NO_FILE,
-            begin="",
-            native=_NO_COUNTS,
-            reference_measures=(),
-            device_measures=(),
-            sequences=("", ""),
-        )
-        for device in study.devices
-        for night in device.nights
-    ]
-    nights = iter(slim)
-    devices = [replace(device, nights=tuple(islice(nights, len(device.nights)))) for device in study.devices]
+    devices = [replace(device, nights=tuple(map(_without_counts, device.nights))) for device in study.devices]
     return replace(study, devices=tuple(devices))
+
+
+def _without_counts(night: NightSummary) -> NightSummary:
+    return replace(
+        night,
+        references=(_NO_FILE,) * len(night.references),
+        device_source=_NO_FILE,
+        begin="",
+        native=_NO_COUNTS,
+        reference_measures=(),
+        device_measures=(),
+        sequences=("", ""),
+    )
 
 
 def _without_zones(table: NightsTable) -> NightsTable:

@@ -131,3 +131,12 @@ def test_no_message_moves_the_cursor_whatever_is_in_it(fields):
     assert all(c == "\n" or c.isprintable() or c == "\ufffd" or not c.isascii() for c in message)
     assert not any(c in message for c in "\x1b\r\t\x07\x08\x9b\u202e\u2066")
     message.encode()
+
+
+def test_an_error_is_given_its_file_afterwards():
+    bare = UnknownStageError("unknown stage label", "", "line 3", "'q'", "a stage", "Name it.", ["q"])
+    placed = bare.in_file("night.csv")
+    assert str(placed) == "night.csv: line 3: unknown stage label. Found 'q'; expected a stage. Name it."
+    assert type(placed) is UnknownStageError
+    assert placed.labels == ("q",)
+    assert str(bare.in_file("night.csv", "line 1")).startswith("night.csv: line 1: ")

@@ -112,7 +112,7 @@ def find_columns(names: tuple[str, ...], layout: Layout, *, path: str, where: st
     try:
         return _find(names, asked)
     except FileFormatError as error:
-        raise FileFormatError(error.problem, path, where, error.found, error.expected, error.remedy) from None
+        raise error.in_file(path, where) from None
 
 
 @lru_cache(maxsize=256)

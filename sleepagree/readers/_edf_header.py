@@ -122,13 +122,11 @@ def read_header(file: InputFile, head: bytes, *, layout: Layout | None, notes: l
     head = head[:header_size]
     start, is_anonymised = _read_start(file, head, layout, notes)
     try:
-        form = _read_form(version, head[_FORM_BEGINS:])
+        form = _read_form(version, head[_FORM_BEGINS:236] + b" " * 8 + head[244:])
     except FileFormatError as error:
-        raise FileFormatError(
-            error.problem, file.path, error.where, error.found, error.expected, error.remedy
-        ) from None
+        raise error.in_file(file.path) from None
     notes += form.notes
-    records = _count_records(file, form, header_size, notes)
+    records = _count_records(file, head, header_size, form.record_size, notes)
     return EdfHeader(
         form.variant,
         start,
@@ -158,21 +156,21 @@ def _header_size(head: bytes, path: str) -> int:
 
 
 class _Form(NamedTuple):
-    """What a header says of the data records: everything but whose they are and when they began."""
+    """What a header says of a data record; not whose they are, when they began, and how many there are."""
 
     variant: str
     signals: tuple[EdfSignal, ...]
     record_size: int
     record_duration_s: float
-    declared_records: int
     notes: tuple[str, ...]
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=16)
 def _read_form(version: bytes, rest: bytes) -> _Form:
     """Read a header from byte 184 on, once for all files of a study that a program wrote alike.
 
-    What is kept names nobody. Errors do not know their file yet.
+    The number of data records is left blank: recordings differ in it. What is kept names nobody. Errors do not know
+    their file yet.
     """
     head = version.ljust(_FORM_BEGINS) + rest
     notes: list[str] = []
@@ -183,9 +181,7 @@ def _read_form(version: bytes, rest: bytes) -> _Form:
         variant += head[195:197].decode()
     elif any(signal.is_annotations for signal in signals):
         notes.append(f"the header does not say {variant}+, but there is an annotation channel, which was read")
-    duration_s = _read_duration(head)
-    declared = _integer(head, 236, 8, "number of data records")
-    return _Form(variant, signals, record_size, duration_s, declared, tuple(notes))
+    return _Form(variant, signals, record_size, _read_duration(head), tuple(notes))
 
 
 def bad_field(
@@ -261,8 +257,8 @@ def _read_signals(head: bytes, sample_size: int, notes: list[str]) -> tuple[tupl
     return tuple(signals), offset
 
 
-def _count_records(file: InputFile, form: _Form, header_size: int, notes: list[str]) -> int:
-    declared, record_size = form.declared_records, form.record_size
+def _count_records(file: InputFile, head: bytes, header_size: int, record_size: int, notes: list[str]) -> int:
+    declared = _integer(head, 236, 8, "number of data records", file.path)
     records, rest = divmod(file.size - header_size, record_size)
     if declared == records and not rest:
         return records

@@ -847,7 +847,7 @@ def resolve_each(readings_us: Microseconds, zone_name: str, *, path: str, where:
     try:
         zone = find_zone(zone_name)
     except ClockError as error:
-        raise ClockError(error.problem, path, error.where, error.found, error.expected, error.remedy) from None
+        raise error.in_file(path) from None
     offset = _constant_offset(int(readings_us.min()), int(readings_us.max()), zone)
     if offset is not None:
         moments = readings_us - offset

@@ -70,7 +70,7 @@ from sleepagree.readers.layout import (
 )
 from sleepagree.record import record
 from sleepagree.stages import NOT_A_STAGE, UNSCORED, recognise_label
-from sleepagree.steps import Steps, finish, stepwise
+from sleepagree.steps import Steps, stepwise
 
 #: A column: texts, or times that the file stores as such.
 ColumnData = Sequence[str] | Moments
@@ -131,7 +131,7 @@ def read_table(
         name,
         cells.notes,
     )
-    return (yield from _Reading(source, layout, _one_zone(zone, layout, name), frozenset(own_words)).steps())
+    return (yield from spans_of_table.steps(source, layout=layout, zone=zone, own_words=own_words))
 
 
 @record(eq=False)
@@ -191,11 +191,12 @@ class Table:
         return data
 
 
+@stepwise
 def spans_of_table(
     table: Table, *, layout: Layout = NO_LAYOUT, zone: str | None = None, own_words: Iterable[str] = frozenset()
-) -> ScoredSpans:
+) -> Steps[ScoredSpans]:
     """Return the scored spans of a table; see :func:`read_table`."""
-    return finish(_Reading(table, layout, _one_zone(zone, layout, table.path), frozenset(own_words)).steps())
+    return _Reading(table, layout, _one_zone(zone, layout, table.path), frozenset(own_words)).steps()
 
 
 def _one_zone(zone: str | None, layout: Layout, path: str) -> str | None:
