@@ -85,6 +85,18 @@ def pack_epochs(reference: LabelCodes, device: LabelCodes, *, begin_s: float) ->
     return NightEpochs(begin_s, zlib.compress(codes.tobytes(), 1))
 
 
+def _whole_epochs(begin_s: float, text: str, window_epochs: int) -> NightEpochs:
+    """Return labels that were written as text; a ValueError where they are damaged or those of another window."""
+    kept = NightEpochs(begin_s, base64.b64decode(text, validate=True))
+    try:
+        sizes = {codes.size for codes in kept.unpack()}
+    except zlib.error as error:
+        raise ValueError("the labels of the epochs are damaged") from error
+    if sizes != {window_epochs}:
+        raise ValueError(f"{window_epochs} epochs were expected, not {sizes}")
+    return kept
+
+
 @record(slots=True)
 class ScorerPair:
     """Agreement of two sides of one night, of which at least one is a human scorer.
@@ -227,7 +239,7 @@ class NightSummary:
         for key in ("notes", "cautions", "sequences"):
             values[key] = tuple(values[key])
         kept = values["epochs"]
-        values["epochs"] = None if kept is None else NightEpochs(kept[0], base64.b64decode(kept[1], validate=True))
+        values["epochs"] = None if kept is None else _whole_epochs(kept[0], kept[1], values["window_epochs"])
         values["native"] = np.array(values["native"], np.int64).reshape(
             len(values["reference_set"].labels), len(values["device_set"].labels)
         )

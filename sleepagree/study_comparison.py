@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from array import array
 from collections.abc import Callable, Sequence
 from typing import Any, Final
 
@@ -14,7 +15,6 @@ from sleepagree.errors import counted
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import Counts
 from sleepagree.joint_epochs import JointNight, LeftOut, SideOfComparison, count_joint_night
-from sleepagree.measures import MeasurePair
 from sleepagree.night_summary import NightSummary
 from sleepagree.resampling import cluster_bootstrap_all, rng_for
 from sleepagree.stages import StageMapping, fitting_mappings
@@ -58,21 +58,55 @@ def compare_devices(
         return None, (_not_compared(first, second, "no mapping of stages with a kappa fits the labels of both"),)
     sides = _side(first), _side(second)
     measured_by = options.mappings[0] if options.mappings else None
-    kept: list[tuple[NightSummary, NightSummary]] = []
-    joint: list[JointNight] = []
+    joint = _JointNights(mapping)
     left_out: dict[LeftOut, int] = {}
     for pair in pairs:
         found = count_joint_night(pair, mapping=mapping, sides=sides, measured_by=measured_by)
         if isinstance(found, LeftOut):
             left_out[found] = left_out.get(found, 0) + 1
-            continue
-        kept.append(pair)
-        # only the numbers stay: the pairs of many nights would take much room
-        joint.append(found)
+        else:
+            joint.add(pair, found)
     cautions = _left_out_cautions(first, second, left_out, len(pairs))
-    if not kept:
+    if not joint.pairs:
         return None, cautions
-    return _summarise(first, second, mapping, kept, joint, left_out, options), cautions
+    return _summarise(first, second, joint, left_out, options), cautions
+
+
+class _JointNights:
+    """The numbers of joint nights in columns: night by night as objects they would take six kilobytes each."""
+
+    def __init__(self, mapping: StageMapping) -> None:
+        self.mapping = mapping
+        self.pairs: list[tuple[NightSummary, NightSummary]] = []
+        self._counts = array("q")
+        self._totals = array("q")
+        self._errors = array("d"), array("d")
+        self._measures: tuple[tuple[str, ...], ...] = ((), ())
+
+    def add(self, pair: tuple[NightSummary, NightSummary], night: JointNight) -> None:
+        self.pairs.append(pair)
+        self._counts.extend(night.counts.ravel().tolist())
+        self._totals.extend((night.window_epochs, night.epochs, *night.silent, *night.spoken_for))
+        for errors, pairs in zip(self._errors, night.measures, strict=True):
+            errors.extend(abs(measure.difference) for measure in pairs)
+        if not self._measures[0]:
+            self._measures = tuple(tuple(measure.measure for measure in pairs) for pairs in night.measures)
+
+    @property
+    def counts(self) -> Counts:
+        """Tables of both devices, shape (nights, 2, reference classes, device classes)."""
+        shape = len(self.mapping.reference_classes), len(self.mapping.device_classes)
+        return np.array(self._counts, np.int64).reshape(len(self.pairs), 2, *shape)
+
+    @property
+    def totals(self) -> Counts:
+        """Epochs of each night, shape (nights, 7): in the windows, joint, silent (2), asked, and answered so (2)."""
+        return np.array(self._totals, np.int64).reshape(len(self.pairs), -1)
+
+    def errors(self, side: int) -> dict[str, Values]:
+        """Return the absolute error of every measure of a device on each night; nan where a side has none."""
+        values = np.array(self._errors[side], np.float64).reshape(len(self.pairs), -1)
+        return {measure: values[:, k] for k, measure in enumerate(self._measures[side])}
 
 
 def _side(device: DeviceStudy) -> SideOfComparison:
@@ -112,33 +146,31 @@ def _left_out_cautions(
 def _summarise(
     first: DeviceStudy,
     second: DeviceStudy,
-    mapping: StageMapping,
-    pairs: Sequence[tuple[NightSummary, NightSummary]],
-    joint: Sequence[JointNight],
+    joint: _JointNights,
     left_out: dict[LeftOut, int],
     options: StudyOptions,
 ) -> DeviceComparison:
-    grouped = group_nights(tuple(a for a, _ in pairs))
-    both = np.stack([night.counts for night in joint])
+    grouped = group_nights(tuple(a for a, _ in joint.pairs))
+    both, totals = joint.counts, joint.totals
     differences = [
-        *_table_differences(first, second, mapping, pairs, both, grouped, options),
-        *_error_differences(first, second, pairs, joint, grouped, options),
+        *_table_differences(first, second, joint, both, grouped, options),
+        *_error_differences(first, second, joint, grouped, options),
     ]
-    asked = np.array([night.spoken_for for night in joint], np.int64)
+    window_epochs, epochs, *silent, asked = totals[:, :5].sum(axis=0).tolist()
     return DeviceComparison(
         first.device,
         second.device,
         len(grouped.participants),
-        len(pairs),
-        mapping.name,
+        len(joint.pairs),
+        joint.mapping.name,
         tuple(differences),
-        sum(night.window_epochs for night in joint),
-        sum(night.epochs for night in joint),
+        window_epochs,
+        epochs,
         int(both[:, 0].sum()),
-        (sum(night.silent[0] for night in joint), sum(night.silent[1] for night in joint)),
-        (sum(a.scored for a, _ in pairs), sum(b.scored for _, b in pairs)),
-        _with_silence(first, second, asked, grouped, options),
-        int(asked[:, 0].sum()),
+        (silent[0], silent[1]),
+        (sum(a.scored for a, _ in joint.pairs), sum(b.scored for _, b in joint.pairs)),
+        _with_silence(first, second, totals[:, 4:], grouped, options),
+        asked,
         tuple((reason.value, left_out[reason]) for reason in LeftOut if reason in left_out),
     )
 
@@ -146,8 +178,7 @@ def _summarise(
 def _table_differences(
     first: DeviceStudy,
     second: DeviceStudy,
-    mapping: StageMapping,
-    pairs: Sequence[tuple[NightSummary, NightSummary]],
+    joint: _JointNights,
     both: Counts,
     grouped: NightGroups,
     options: StudyOptions,
@@ -164,7 +195,8 @@ def _table_differences(
         bounds={s.name: (s.lower - s.upper, s.upper - s.lower) for s in wanted},
     )
     total = both.sum(axis=0)
-    own = [fold_nights([pair[side] for pair in pairs], mapping).sum(axis=0) for side in (0, 1)]
+    mapping = joint.mapping
+    own = [fold_nights([pair[side] for pair in joint.pairs], mapping).sum(axis=0) for side in (0, 1)]
     differences = []
     for statistic in wanted:
         values = [np.atleast_1d(statistic.kernel(table)).tolist() for table in (total[0], total[1], *own)]
@@ -220,13 +252,12 @@ def _difference_of(kernel: Callable[[Counts], Values]) -> Callable[[NDArray[Any]
 def _error_differences(
     first: DeviceStudy,
     second: DeviceStudy,
-    pairs: Sequence[tuple[NightSummary, NightSummary]],
-    joint: Sequence[JointNight],
+    joint: _JointNights,
     grouped: NightGroups,
     options: StudyOptions,
 ) -> list[PairedDifference]:
     """Return differences in absolute error, on the joint epochs, of the measures that both devices give."""
-    sides = [_joint_errors([night.measures[side] for night in joint]) for side in (0, 1)]
+    sides = joint.errors(0), joint.errors(1)
     errors: dict[str, tuple[Values, Values, Values]] = {}
     for measure in (m for m in sides[0] if m in sides[1] and m != "TIB"):
         one, two = (grouped.mean_by_unit(side[measure]) for side in sides)
@@ -239,7 +270,7 @@ def _error_differences(
         options,
         f"errors {first.device} {second.device}",
     )
-    own = [_own_errors(device, [p[side] for p in pairs]) for side, device in enumerate((first, second))]
+    own = [_own_errors(device, [p[side] for p in joint.pairs]) for side, device in enumerate((first, second))]
     out = []
     for measure, (one, two, difference) in errors.items():
         known = ~np.isnan(difference)
@@ -247,12 +278,6 @@ def _error_differences(
         own_means = [_mean(grouped.mean_by_unit(side[measure]).tolist()) if measure in side else NAN for side in own]
         out.append(PairedDifference("absolute error", measure, *means, differences[measure], *own_means))
     return out
-
-
-def _joint_errors(nights: Sequence[tuple[MeasurePair, ...]]) -> dict[str, Values]:
-    """Return the absolute error of every measure on each night; nan where a side has none."""
-    values = np.array([[abs(pair.difference) for pair in pairs] for pairs in nights])
-    return {pair.measure: values[:, k] for k, pair in enumerate(nights[0])}
 
 
 def _own_errors(device: DeviceStudy, nights: Sequence[NightSummary]) -> dict[str, Values]:

@@ -5,6 +5,7 @@ Every figure is taken again in the test from the raw sequences of letters, with 
 
 from __future__ import annotations
 
+import base64
 import csv
 import json
 from dataclasses import replace
@@ -18,7 +19,7 @@ from sklearn.metrics import cohen_kappa_score, recall_score
 
 from sleepagree import study_run
 from sleepagree.joint_epochs import JointNight, LeftOut, SideOfComparison, count_joint_night
-from sleepagree.night_summary import NightSummary
+from sleepagree.night_summary import NightSummary, pack_epochs
 from sleepagree.paired_table import COLUMNS, read_paired_nights
 from sleepagree.report.build import build_study_report
 from sleepagree.report.sentences import methods_of_study, results_of_study
@@ -27,7 +28,7 @@ from sleepagree.study import StudyAgreement, StudyOptions, summarise_study
 from sleepagree.study_documents import study_document
 from sleepagree.study_folder import StudyRequest, load_nights, run_study, unfinished_folder, write_study
 from sleepagree.study_results import DeviceComparison, PairedDifference
-from sleepagree.study_run import Execution, ScoringOptions, run_rows
+from sleepagree.study_run import ChunkResult, Execution, ScoringOptions, run_rows, score_rows
 from sleepagree.study_text import study_lines
 
 Letters = NDArray[np.str_]
@@ -434,6 +435,33 @@ def test_a_chunk_of_an_earlier_form_is_scored_again(tmp_path: Path, monkeypatch:
     list(run_rows(table, REQUEST.scoring, execution=run, progress=lambda *told: seen.append(told)))
     # nothing was taken for done
     assert seen == [(0, 4), (4, 4)]
+
+
+@pytest.mark.parametrize("damage", ["bytes", "length"])
+def test_epochs_that_were_damaged_on_disk_are_scored_again(
+    damage: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    nights = Nights(tmp_path, people=2)
+    table = load_nights(write_table(tmp_path, nights.rows))
+    run = Execution(keep=tmp_path / "kept", resume=True)
+    (whole,) = run_rows(table, REQUEST.scoring, execution=run)
+    path = tmp_path / "kept" / "chunk-000000.json"
+    document = json.loads(path.read_text())
+    text = document["outcomes"][1]["epochs"][1]
+    other = pack_epochs(np.zeros(7, np.int16), np.zeros(7, np.int16), begin_s=0.0)
+    spoilt = text[:40] + ("A" if text[40] != "A" else "B") + text[41:]
+    document["outcomes"][1]["epochs"][1] = spoilt if damage == "bytes" else base64.b64encode(other.packed).decode()
+    path.write_text(json.dumps(document))
+    scored: list[int] = []
+
+    def score(rows: Any, *rest: Any) -> ChunkResult:
+        scored.append(len(rows))
+        return score_rows(rows, *rest)
+
+    monkeypatch.setattr(study_run, "score_rows", score)
+    (again,) = run_rows(table, REQUEST.scoring, execution=run)
+    assert scored == [4]
+    assert [o.to_document() for o in again.outcomes] == [o.to_document() for o in whole.outcomes]  # type: ignore[union-attr]
 
 
 def test_nights_of_a_single_device_hold_no_epochs(tmp_path: Path) -> None:
