@@ -49,7 +49,8 @@ _LEVELS: Final = {
     "light": "Light sleep",
     "nrem": "Non-REM",
     "sleep": "Sleep",
-    "restless": "Restless",
+    "light-or-rem": "light-or-rem",
+    "wake-or-sleep": "wake-or-sleep",
     UNSCORED: "Unscored",
 }
 _STATUS_LEVELS: Final = {
