@@ -49,8 +49,6 @@ _LEVELS: Final = {
     "light": "Light sleep",
     "nrem": "Non-REM",
     "sleep": "Sleep",
-    "light-or-rem": "light-or-rem",
-    "wake-or-sleep": "wake-or-sleep",
     UNSCORED: "Unscored",
 }
 _STATUS_LEVELS: Final = {
