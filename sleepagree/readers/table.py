@@ -327,16 +327,21 @@ class _Reading:
         explained = fold_table(self.layout.stages)
         known = dict(self.layout.stages)
         texts = [self._text_of_level(label) for label in labels]
-        count = Counter(texts)
+        count = Counter(map(fold_label, texts))
+        codes_of_layout = explained.keys() & set(map(fold_label, labels))
         position: dict[str, int] = {}
         new_codes = np.empty(len(labels), np.intp)
-        for code, (label, text) in enumerate(zip(labels, texts, strict=True)):
+        for code, (label, meaning) in enumerate(zip(labels, texts, strict=True)):
+            text, folded = meaning, fold_label(meaning)
             word = explained.get(fold_label(label))
-            if text != label and word is not None:
-                # the line of the layout is about this code, not about others of the same meaning
-                is_free = count[text] == 1 and explained.get(fold_label(text), word) == word
-                text = text if is_free else label  # noqa: PLW2901 - the code is shown instead
+            # a line of the layout for a code is about that code alone: where its meaning is not, the code is shown
+            if word is not None:
+                if count[folded] > 1 or explained.get(folded, word) != word:
+                    text = label
                 known.setdefault(text, word)
+            elif folded in codes_of_layout and (stage := recognise_label(meaning)) is not None:
+                text = label
+                known[label] = stage
             new_codes[code] = position.setdefault(text, len(position))
         return tuple(position), new_codes[codes], known
 

@@ -317,6 +317,34 @@ def test_no_code_of_levels_changes_anything(renamed, mappings, tmp_path):
             assert told_of(paired, mapping) == expected, (word, stage, mapping.name)
 
 
+@pytest.mark.parametrize("known", [False, True], ids=["layout only", "layout against Levels"])
+def test_no_code_of_levels_that_a_layout_explains_changes_anything(known, mappings, tmp_path):
+    """The layout says what one code is, which Levels do not hold, or hold as another stage; Levels say the rest."""
+    stages = tuple(LEVELS)
+    path = tmp_path / "sub-1_events.tsv"
+    epochs = sequence(stages, 1)
+    reference = read_hypnogram(sequence(stages, 0))
+
+    def read(names: dict[str, str], renamed: str) -> ScoredSpans:
+        rows = [f"{30 * i}\t30\t{names[stage]}\n" for i, stage in enumerate(epochs)]
+        path.write_text("onset\tduration\ttrial_type\n" + "".join(rows), encoding="utf-8")
+        levels = {name: LEVELS[stage] for stage, name in names.items() if stage != renamed}
+        if known:
+            levels[names[renamed]] = LEVELS[stages[stages.index(renamed) - 1]]
+        path.with_suffix(".json").write_text(json.dumps({"trial_type": {"Levels": levels}}), encoding="utf-8")
+        return read_spans(path, layout=Layout(stages={names[renamed]: renamed}))
+
+    for stage in stages:
+        oracle = align(reference=reference, device=read(plain_names(stages), stage))
+        assert set(oracle.device_set.stages) == set(stages)
+        told = told_of_sides(oracle), [told_of(oracle, m) for m in mappings]
+        for word in (*KNOWN_WORDS, *LEVELS.values(), "rem SLEEP"):
+            paired = align(reference=reference, device=read(plain_names(stages) | {stage: word}, stage))
+            assert told_of_sides(paired) == told[0], (word, stage)
+            for mapping, expected in zip(mappings, told[1], strict=True):
+                assert told_of(paired, mapping) == expected, (word, stage, mapping.name)
+
+
 def test_a_line_of_the_layout_is_about_one_code_of_two_with_one_meaning(tmp_path):
     """Codes 1 and 2 both mean wake by the file; the layout says that 1 is deep, and only that."""
     path = tmp_path / "sub-1_events.tsv"
