@@ -15,8 +15,7 @@ from typing import Final
 from sleepagree.hypnogram import Origin, ScoredSpans
 from sleepagree.night_summary import NightSummary, SourceFile
 from sleepagree.nights_table import NightsTable
-from sleepagree.pairing import PairedNight
-from sleepagree.scorers import CONSENSUS
+from sleepagree.pairing import CONSENSUS, PairedNight
 
 _CLOCK: Final = r"\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?"
 _MOMENT: Final = re.compile(

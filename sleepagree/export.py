@@ -49,7 +49,6 @@ _LEVELS: Final = {
     "light": "Light sleep",
     "nrem": "Non-REM",
     "sleep": "Sleep",
-    "restless": "Restless",
     UNSCORED: "Unscored",
 }
 _STATUS_LEVELS: Final = {

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from sleepagree.errors import EpochGridError
 from sleepagree.record import record
+from sleepagree.stages import refuse_many_labels
 
 Seconds = NDArray[np.float64]
 LabelCodes = NDArray[np.int16]
@@ -120,6 +121,7 @@ class ScoredSpans:
     origin: Origin = field(default_factory=Origin)
 
     def __post_init__(self) -> None:
+        refuse_many_labels(len(self.labels), self.origin.name)
         object.__setattr__(self, "onset_s", frozen_array(self.onset_s, np.float64))
         object.__setattr__(self, "duration_s", frozen_array(self.duration_s, np.float64))
         object.__setattr__(self, "codes", frozen_array(self.codes, np.int16))

@@ -41,7 +41,7 @@ from sleepagree.zones import add_seconds
 SCHEMA: Final = "sleepagree.inspect/1"
 
 #: From wake to REM, the unclear ones last.
-STAGE_ORDER: Final = ("W", "N1", "N2", "light", "light-or-rem", "N3", "R", "nrem", "sleep", "restless")
+STAGE_ORDER: Final = ("W", "N1", "N2", "light", "light-or-rem", "N3", "R", "nrem", "sleep", "wake-or-sleep")
 _EDF: Final = "edf"
 #: Readers of files with named columns, or fields that stand for them.
 _TABLES: Final = ("table", "events", "json", "parquet")

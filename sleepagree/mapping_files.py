@@ -1,4 +1,8 @@
-"""Mappings from TOML files: ``name``, ``classes``, ``[reference]`` and ``[device]`` label = class."""
+"""Mappings from TOML files: ``name``, ``classes``, ``[reference]`` and ``[device]`` stage or label = class.
+
+An entry that is spelt like a stage word, in any case, is about that stage and is never looked up by a label. Any other
+entry is about the native label of that spelling.
+"""
 
 from __future__ import annotations
 
@@ -10,8 +14,6 @@ from sleepagree.errors import MappingError, printable, shorten
 from sleepagree.readers._text import read_bytes
 from sleepagree.stages import (
     LEAVE_OUT,
-    NOT_A_STAGE,
-    UNSCORED,
     StageMapping,
     canonical_stage,
     mapping_named,
@@ -48,7 +50,7 @@ def read_mapping(path: Path) -> StageMapping:
     ----------
     path : Path
         TOML file with ``name``, ``classes`` (in the order of rows and columns), ``[reference]`` and
-        ``[device]``: label or stage = class or ``"leave-out"``. A class that no device label is taken into is
+        ``[device]``: stage or native label = class or ``"leave-out"``. A class that no device label is taken into is
         one that the device cannot report.
 
     Raises
@@ -93,13 +95,13 @@ def read_mapping(path: Path) -> StageMapping:
 
 
 def own_words(mappings: Sequence[StageMapping]) -> frozenset[str]:
-    """Return the labels that mapping files explain and that are no stage words."""
+    """Return the native labels that mapping files explain and that are no plain words either."""
     return frozenset(
         label
         for mapping in mappings
         if mapping.from_file
-        for label, _ in (*mapping.reference, *mapping.device)
-        if canonical_stage(label) is None and recognise_label(label) is None
+        for label, _ in (*mapping.reference_labels, *mapping.device_labels)
+        if recognise_label(label) is None
     )
 
 
@@ -183,10 +185,7 @@ def _read_side(
                 "one of " + ", ".join((*classes, LEAVE_OUT)),
                 "Correct the line, or add the class to 'classes'.",
             )
-        stage = canonical_stage(label)
-        if stage in (NOT_A_STAGE, UNSCORED):
-            stage = None
-        key = stage or label
+        key = canonical_stage(label) or label
         if key in spelled:
             raise MappingError(
                 "one stage is assigned twice under two spellings",
@@ -197,6 +196,5 @@ def _read_side(
                 "Take one of the lines out.",
             )
         spelled[key] = label
-        pairs[label] = target
         pairs[key] = target
     return tuple(pairs.items())

@@ -57,7 +57,6 @@ from sleepagree.stages import (
     default_mapping,
     fitting_mappings,
     is_sleep,
-    recognise_label,
 )
 
 MEAN_BLOCK_EPOCHS: Final = 30
@@ -331,7 +330,7 @@ def measure_sides(paired: PairedNight, mapping: StageMapping | None) -> tuple[Sl
     paired : PairedNight
         The two sides.
     mapping : StageMapping or None
-        Says whether a stage that does not tell (restless) is sleep; without it such epochs are neither.
+        Says whether a stage that does not tell (wake-or-sleep) is sleep; without it such epochs are neither.
     """
     return measure_codes(
         paired.reference, paired.device, paired.scored, paired.reference_set, paired.device_set, mapping
@@ -350,8 +349,11 @@ def measure_codes(
     rows = columns = None
     wake: frozenset[int] = frozenset()
     if mapping is not None:
-        rows, wake = mapping.reference_codes(reference_set), _wake_classes(mapping)
+        rows = mapping.reference_codes(reference_set)
         columns = tuple(mapping.device_index[c] if c >= 0 else -1 for c in mapping.device_codes(device_set))
+        wake = _wake_classes(mapping, (*zip(reference_set.stages, rows, strict=True),)) | _wake_classes(
+            mapping, (*zip(device_set.stages, columns, strict=True),)
+        )
     return (
         _measure_side(reference, scored, reference_set, rows, wake),
         _measure_side(device, scored, device_set, columns, wake),
@@ -359,15 +361,15 @@ def measure_codes(
 
 
 @lru_cache(maxsize=256)
-def _wake_classes(mapping: StageMapping) -> frozenset[int]:
-    """Return which classes are wake: by their own name, or because a label of wake is taken into them."""
+def _wake_classes(mapping: StageMapping, coded: tuple[tuple[str, int], ...]) -> frozenset[int]:
+    """Return which classes are wake: by their own name, or because wake is taken into them.
+
+    ``coded`` holds the stage and the class of each label of a side: a mapping file may name labels instead of stages.
+    """
     wake = {name for name in mapping.reference_classes if canonical_stage(name) == "W"}
-    wake |= {
-        target
-        for label, target in (*mapping.reference, *mapping.device)
-        if "W" in (canonical_stage(label), recognise_label(label))
-    }
-    return frozenset(i for i, name in enumerate(mapping.reference_classes) if name in wake)
+    wake |= {target for stage, target in (*mapping.reference, *mapping.device) if stage == "W"}
+    of_labels = {code for stage, code in coded if stage == "W" and code >= 0}
+    return frozenset(of_labels.union(i for i, name in enumerate(mapping.reference_classes) if name in wake))
 
 
 def measure_both(paired: PairedNight, mapping: StageMapping, counts: Counts) -> tuple[MeasurePair, ...]:
@@ -440,7 +442,7 @@ def _kinds_by_label(
 
 
 def _sleep_kind(stage: str, class_code: int, wake: frozenset[int]) -> int:
-    """Sleep, wake, or neither; a stage that does not tell (restless) counts as its class does."""
+    """Sleep, wake, or neither; a stage that does not tell (wake-or-sleep) counts as its class does."""
     asleep = is_sleep(stage)
     if asleep is None and class_code >= 0:
         asleep = class_code not in wake
@@ -558,17 +560,18 @@ def _unscored_cautions(paired: PairedNight, scored: tuple[MappingAgreement, ...]
     """Say that a class given to a label which counts as unscored changes nothing."""
     out = []
     for mapping in (m.mapping for m in scored if m.mapping.from_file):
-        for side, stage_set, pairs, counts in (
-            ("reference", paired.reference_set, mapping.reference, paired.ledger.reference_labels),
-            ("device", paired.device_set, mapping.device, paired.ledger.device_labels),
+        for side, stage_set, target_of, counts in (
+            ("reference", paired.reference_set, mapping.reference_target, paired.ledger.reference_labels),
+            ("device", paired.device_set, mapping.device_target, paired.ledger.device_labels),
         ):
-            table, epochs = dict(pairs), dict(counts)
+            epochs = dict(counts)
             out += [
-                f"Mapping '{mapping.name}' takes the {side}'s label '{shorten(label)}' into {table[label]}, but the "
+                f"Mapping '{mapping.name}' takes the {side}'s label '{shorten(label)}' into {target}, but the "
                 f"label counts as unscored, so its {epochs[label]} epochs are in the ledger only. To count them, say "
                 f"in the layout's [stages] which stage it is."
                 for label, stage in zip(stage_set.labels, stage_set.stages, strict=True)
-                if stage == UNSCORED and table.get(label, LEAVE_OUT) != LEAVE_OUT and epochs.get(label)
+                if stage == UNSCORED and (target := target_of(label, stage)) not in (None, LEAVE_OUT)
+                if epochs.get(label)
             ]
     return out
 

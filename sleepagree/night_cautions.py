@@ -12,7 +12,7 @@ import numpy as np
 from sleepagree.errors import counted
 from sleepagree.hypnogram import EPOCH_S
 from sleepagree.measures import MeasurePair
-from sleepagree.pairing import SILENT_AS_WAKE, PairedNight
+from sleepagree.pairing import PairedNight
 from sleepagree.redistribution import speak
 from sleepagree.stages import (
     COVERAGE,
@@ -21,7 +21,6 @@ from sleepagree.stages import (
     canonical_stage,
     fitting_mappings,
     is_sleep,
-    recognise_label,
 )
 
 #: From here on time that one side did not score is told beside the measures, whichever comes first.
@@ -48,15 +47,9 @@ def unsaid_classes(mapping: StageMapping, device_set: StageSet) -> tuple[str, ..
     device_set : StageSet
         What the device can report.
     """
-    can_say = {*device_set.reportable, *device_set.labels}
-    said = {target for key, target in mapping.device if key in can_say or _says_so_itself(key, can_say)}
+    said = {target for stage, target in mapping.device if stage in device_set.reportable}
+    said |= {target for _, target in mapping.device_labels}  # the mapping file says that the device has these labels
     return tuple(name for name in mapping.device_classes if name not in said)
-
-
-def _says_so_itself(key: str, can_say: set[str]) -> bool:
-    """Whether a key of a mapping is a label of the device's own, or another spelling of what it can report."""
-    stage = canonical_stage(key) or recognise_label(key)
-    return stage is None or stage in can_say
 
 
 def unsaid_cautions(paired: PairedNight, mappings: Sequence[StageMapping]) -> list[str]:
@@ -123,8 +116,8 @@ def contradiction_caution(paired: PairedNight) -> list[str]:
         return []
     by_layout = tuple(dict.fromkeys(canonical_stage(word) or word for word in told))
     used = set(device_set.reportable)
-    if SILENT_AS_WAKE in device_set.labels and "W" not in by_layout:
-        used -= {"W"}  # came with the silence that was taken as wake
+    if len(device_set.labels) > len(paired.fine[1].labels) and "W" not in by_layout:
+        used -= {"W"}  # came with the silence that was taken as wake, whose label no file holds
     if used == set(by_layout):
         return []
     asked = tuple(stage for stage in device_set.reportable if stage in used)

@@ -299,7 +299,7 @@ def summarise_night(
     participant, night, device : str
         Names.
     mapping : StageMapping, optional
-        The first mapping asked for: it says whether a stage that does not tell (restless) is sleep.
+        The first mapping asked for: it says whether a stage that does not tell (wake-or-sleep) is sleep.
     references : sequence of SourceFile, optional
         Reference files; default: the one of ``paired``.
     device_source : SourceFile, optional
@@ -363,6 +363,7 @@ def hash_sequence(codes: Any, stage_set: StageSet) -> str:
 
 
 @lru_cache(maxsize=256)
-def _ranks(stage_set: StageSet) -> tuple[bytes, NDArray[np.int8]]:
+def _ranks(stage_set: StageSet) -> tuple[bytes, NDArray[np.integer]]:
     names = sorted(set(stage_set.stages))
-    return "/".join(names).encode(), np.array([*(names.index(s) for s in stage_set.stages), -1], np.int8)
+    kind = np.int8 if len(names) <= 1 << 7 else np.int16  # words that a mapping file explains can be many
+    return "/".join(names).encode(), np.array([*(names.index(s) for s in stage_set.stages), -1], kind)

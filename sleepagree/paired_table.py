@@ -90,7 +90,7 @@ def read_paired_nights(
     device : str
         What to call the device.
     mapping : StageMapping, optional
-        Says whether a stage that does not tell (restless) is sleep.
+        Says whether a stage that does not tell (wake-or-sleep) is sleep.
     reports : sequence of str, optional
         What the device can report.
     keep_epochs : bool

@@ -31,7 +31,9 @@ SILENT_AS_WAKE: Final = "(device silent: taken as wake)"
 MOST_WINDOW_DAYS: Final = 31
 MOST_WINDOW_EPOCHS: Final = MOST_WINDOW_DAYS * 2880
 
-#: Label of a consensus where no stage has more than half of the scorers.
+#: Reader of a consensus, and its last label: where no stage has more than half of the scorers. A file may use the same
+#: words for something else, so the reader tells, never the label.
+CONSENSUS: Final = "consensus"
 NO_MAJORITY: Final = "(no majority)"
 
 
@@ -324,7 +326,16 @@ def align(
     crossed = cross_labels(reference_codes, device_codes, reference_set, device_set)
     yield 0
     n_device_labels = len(device.labels)
-    ledger = _account(crossed, reference_set, device_set, rows, columns, tuple(notes), n_device_labels=n_device_labels)
+    ledger = _account(
+        crossed,
+        reference_set,
+        device_set,
+        rows,
+        columns,
+        tuple(notes),
+        n_device_labels=n_device_labels,
+        is_consensus=reference.origin.reader == CONSENSUS,
+    )
     if ledger.scored == 0:
         raise PairingError(
             "no epoch of the window has a stage on both sides",
@@ -603,12 +614,13 @@ def _account(
     notes: tuple[str, ...],
     *,
     n_device_labels: int,
+    is_consensus: bool,
 ) -> Ledger:
     in_rows, in_columns = crossed.counts.sum(axis=1).tolist()[1:], crossed.counts.sum(axis=0).tolist()[1:]
     return Ledger(
         crossed.status.size,
         crossed.by_status[_SCORED],
-        _excluded(crossed, reference_set),
+        _excluded(crossed, is_consensus=is_consensus),
         rows.labelled - sum(in_rows),
         # the label for silence, where there is one, stands behind those of the file
         columns.labelled - sum(in_columns[:n_device_labels]),
@@ -618,11 +630,11 @@ def _account(
     )
 
 
-def _excluded(crossed: CrossedLabels, reference_set: StageSet) -> tuple[tuple[str, int], ...]:
+def _excluded(crossed: CrossedLabels, *, is_consensus: bool) -> tuple[tuple[str, int], ...]:
     """Count excluded epochs by status; those of a consensus without majority apart from the unscored."""
     counts = dict(zip(_EXCLUDED_WORDS, crossed.by_status, strict=False))
-    if NO_MAJORITY in reference_set.labels:
-        split = int(crossed.counts[1 + reference_set.labels.index(NO_MAJORITY)].sum())
+    if is_consensus:
+        split = int(crossed.counts[-1].sum())
         counts[Status.REFERENCE_UNSCORED.word] -= split
         counts["reference_no_majority"] = split
     return tuple(counts.items())
@@ -652,7 +664,7 @@ def _reports_caution(device_set: StageSet) -> tuple[str, ...]:
     if device_set.declared:
         return ()
     says = set(device_set.reportable)
-    definite = says - {"sleep", "restless"}
+    definite = says - {"sleep", "wake-or-sleep"}
     if not says <= set(COVERAGE):
         return ()  # words that a mapping file explains
     # a device that tells no more than asleep and awake leaves nothing out; beside other words, asleep says little

@@ -14,11 +14,10 @@ from sleepagree.epochs import lay_on_epochs
 from sleepagree.hypnogram import EPOCH_S, EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.night import fold_counts
 from sleepagree.night_summary import ScorerPair
-from sleepagree.pairing import NO_MAJORITY, PairedNight, Window, WindowRule, align
+from sleepagree.pairing import CONSENSUS, NO_MAJORITY, PairedNight, Window, WindowRule, align
 from sleepagree.stages import UNSCORED, StageMapping, StageSet, fitting_mappings, mapping_named
 from sleepagree.zones import seconds_between
 
-CONSENSUS: Final = "consensus"
 DEVICE: Final = "device"
 _FIVE: Final = "w-n1-n2-n3-r"
 
@@ -44,7 +43,10 @@ def build_consensus(scorings: Sequence[ScoredSpans]) -> ScoredSpans:
     first = scorings[0]
     words, votes, begin = _votes(scorings)
     chosen = _majority(votes, len(words))
-    labels = (*words, NO_MAJORITY)
+    split = NO_MAJORITY
+    while split in words:  # a word that a mapping file explains may be spelt so
+        split += "*"
+    labels = (*words, split)
     edges = np.flatnonzero(np.diff(chosen, prepend=-2, append=-2))
     start, length = edges[:-1], np.diff(edges)
     kept = chosen[start] >= 0

@@ -6,6 +6,11 @@ Three vocabularies meet here and are kept apart:
 * a *stage* is what the label says in the words of the trade (``N2``, ``light``, ``unscored``);
 * a *class* is what a mapping compares (``wake``, ``light``, ``deep``, ``rem``).
 
+A reader turns each label into a stage once, through a layout or the plain words. From there on only the stage counts,
+and the label is shown beside it: a label that is spelt like a stage ("R" for what a layout says is wake) says nothing
+more. The one exception is asked for by name: an entry of a mapping file that is spelt like no stage word explains a
+native label (``StageMapping.reference_labels`` and ``device_labels``).
+
 A stage is defined by the AASM stages it may stand for: ``light`` covers N1 and N2, ``sleep`` covers all four
 sleep stages. A built-in mapping takes a stage into a class only if everything the stage may stand for belongs
 to that class, so no mapping ever guesses.
@@ -24,7 +29,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from functools import lru_cache
 from typing import Final
 
-from sleepagree.errors import MappingError, UnknownStageError, shorten
+from sleepagree.errors import FileFormatError, MappingError, UnknownStageError, shorten
 from sleepagree.record import record
 
 UNSCORED: Final = "unscored"
@@ -44,7 +49,7 @@ COVERAGE: Final[Mapping[str, frozenset[str]]] = {
     "nrem": frozenset({"N1", "N2", "N3"}),
     "light-or-rem": frozenset({"N1", "N2", "R"}),
     "sleep": frozenset({"N1", "N2", "N3", "R"}),
-    "restless": frozenset(AASM_STAGES),
+    "wake-or-sleep": frozenset(AASM_STAGES),
 }
 
 #: Other spellings of a stage that layouts, mappings and ``--reports`` may use.
@@ -63,8 +68,15 @@ ALIASES: Final[Mapping[str, str]] = {
 
 STAGE_WORDS: Final = ("wake", "light", "deep", "rem", "sleep", "nrem", "W", "N1", "N2", "N3", "R")
 
+#: Distinct labels that one side may hold: a hypnogram has a dozen, a column of measured values has no end of them.
+#: Codes of labels fit into 16 bits everywhere, and a table of both sides' labels into memory.
+MOST_LABELS: Final = 1000
+
+#: Classes that a mapping may have: codes of classes fit into 8 bits in the clock scan.
+MOST_CLASSES: Final = 100
+
 #: Stages that say no more than that sleep of some kind, or something unclear, was seen.
-GENERIC_STAGES: Final = frozenset({"sleep", "nrem", "restless"})
+GENERIC_STAGES: Final = frozenset({"sleep", "nrem", "wake-or-sleep"})
 
 
 def canonical_stage(word: str) -> str | None:
@@ -77,7 +89,7 @@ def canonical_stage(word: str) -> str | None:
 
 
 def is_sleep(stage: str) -> bool | None:
-    """Whether a stage is sleep; None where the stage alone does not tell (restless, a word of one's own)."""
+    """Whether a stage is sleep; None where the stage alone does not tell (wake-or-sleep, a word of one's own)."""
     covers = COVERAGE.get(stage)
     if covers is None or ("W" in covers and len(covers) > 1):
         return None
@@ -125,7 +137,8 @@ _PLAIN: Final[Mapping[str, str]] = {
     "sleeping": "sleep",
     "nrem": "nrem",
     "non-rem": "nrem",
-    "restless": "restless",
+    "light-or-rem": "light-or-rem",
+    "wake-or-sleep": "wake-or-sleep",
     "unknown": UNSCORED,
     "unscored": UNSCORED,
     "unscorable": UNSCORED,
@@ -160,6 +173,22 @@ _EDF_STAGE: Final[Mapping[str, str]] = {
 _RK_DIGITS: Final[Mapping[str, str]] = {"1": "N1", "2": "N2", "3": "N3", "4": "N3"}
 
 
+def fold_label(label: str) -> str:
+    """Return a label without differences of case and spacing, as the lines of a layout are matched."""
+    return " ".join(label.split()).casefold()
+
+
+def fold_table(table: Mapping[str, str]) -> dict[str, str]:
+    """Return the ``[stages]`` of a layout by folded label."""
+    return {fold_label(label): word for label, word in table.items()}
+
+
+def put_layout_first(defaults: Mapping[str, str], layout_stages: Mapping[str, str]) -> dict[str, str]:
+    """Return what a format says of its labels, without those that a layout explains, and the lines of the layout."""
+    explained = fold_table(layout_stages)
+    return {label: word for label, word in defaults.items() if fold_label(label) not in explained} | dict(layout_stages)
+
+
 @lru_cache(maxsize=4096)
 def recognise_label(label: str) -> str | None:
     """Return the stage that a plain label text names, or None.
@@ -172,7 +201,7 @@ def recognise_label(label: str) -> str | None:
     >>> recognise_label("Sleep stage 4"), recognise_label(" WAKE "), recognise_label("4")
     ('N3', 'W', None)
     """
-    folded = " ".join(label.split()).casefold()
+    folded = fold_label(label)
     if folded.startswith("sleep stage "):
         return _EDF_STAGE.get(folded[12:])
     return _PLAIN.get(folded)
@@ -181,7 +210,7 @@ def recognise_label(label: str) -> str | None:
 @lru_cache(maxsize=1024)
 def is_edf_stage_text(label: str) -> bool:
     """Whether an annotation text is one of the EDF+ standard texts for a stage or for movement time."""
-    folded = " ".join(label.split()).casefold()
+    folded = fold_label(label)
     if folded.startswith("sleep stage "):
         return folded[12:] in _EDF_STAGE
     return folded == "movement time"
@@ -250,14 +279,16 @@ def assign_stages(
     ------
     UnknownStageError
         When a label is neither plain, nor in the table, nor explained by a mapping.
+    FileFormatError
+        When there are more than a thousand labels of stages.
     """
     table = table or {}
-    folded = {" ".join(key.split()).casefold(): value for key, value in table.items()}
+    folded = fold_table(table)
     own = frozenset(own_words)
     stages: list[str] = []
     unknown: list[str] = []
     for label in labels:
-        key = " ".join(label.split()).casefold()
+        key = fold_label(label)
         word = table.get(label) or folded.get(key)
         stage = canonical_stage(word) if word is not None else None
         if word is not None and stage is None and word in own:
@@ -268,7 +299,7 @@ def assign_stages(
                 path,
                 "[stages]",
                 word,
-                "one of " + ", ".join((*STAGE_WORDS, "light-or-rem", "restless", UNSCORED, NOT_A_STAGE)),
+                "one of " + ", ".join((*STAGE_WORDS, "light-or-rem", "wake-or-sleep", UNSCORED, NOT_A_STAGE)),
                 "Correct that line of the layout.",
             )
         if stage is None and label in own:
@@ -283,7 +314,22 @@ def assign_stages(
         stages.append(stage)
     if unknown:
         raise _unknown_labels(unknown, counts or {}, path)
+    refuse_many_labels(len(labels) - stages.count(NOT_A_STAGE), path)
     return tuple(stages)
+
+
+def refuse_many_labels(count: int, path: str) -> None:
+    """Raise a FileFormatError where one side holds more distinct labels than stages could have."""
+    if count > MOST_LABELS:
+        raise FileFormatError(
+            "too many distinct stage labels for a scoring of sleep",
+            path,
+            "",
+            f"{count:,} distinct labels",
+            f"at most {MOST_LABELS:,}",
+            "Look whether the labels are stages or measured values: a layout (--layout FILE.toml) names the column of "
+            "stages.",
+        )
 
 
 def _unknown_labels(unknown: list[str], counts: Mapping[str, str], path: str) -> UnknownStageError:
@@ -331,7 +377,7 @@ def make_stage_set(
                 path,
                 "reports",
                 word,
-                "words out of " + ", ".join((*STAGE_WORDS, "light-or-rem", "restless")),
+                "words out of " + ", ".join((*STAGE_WORDS, "light-or-rem", "wake-or-sleep")),
                 "Correct --reports, or 'reports' in the layout.",
             )
         declared.append(stage)
@@ -364,11 +410,15 @@ class StageMapping:
         Classes in the order of rows and columns. The device's are a subset of the reference's; where it is a
         proper one the table is rectangular and has no kappa.
     reference, device : tuple of (str, str)
-        Stage or native label -> class or ``"leave-out"``. A native label goes before its stage.
+        Stage -> class or ``"leave-out"``; never looked up by a label, however it is spelt. An entry given here that is
+        spelt like no stage word is moved to the labels, and other spellings of a stage ("awake") become the stage.
     assumption : str
         One plain sentence: what one takes for granted by using it.
     from_file : str
         Name of the file it came from, "" for a built-in one.
+    reference_labels, device_labels : tuple of (str, str)
+        Native label -> class or ``"leave-out"``, as mapping files may say. None is spelt like a stage word. A label
+        that stands here goes before its stage.
     """
 
     name: str
@@ -378,8 +428,14 @@ class StageMapping:
     device: tuple[tuple[str, str], ...]
     assumption: str = ""
     from_file: str = ""
+    reference_labels: tuple[tuple[str, str], ...] = ()
+    device_labels: tuple[tuple[str, str], ...] = ()
 
     def __post_init__(self) -> None:
+        for side in ("reference", "device"):
+            by_stage, by_label = _split_entries(getattr(self, side))
+            object.__setattr__(self, side, by_stage)
+            object.__setattr__(self, side + "_labels", (*getattr(self, side + "_labels"), *by_label))
         if len(self.reference_classes) < 2 or len(self.device_classes) < 2:
             raise MappingError(
                 f"mapping '{self.name}' has fewer than two classes",
@@ -388,6 +444,15 @@ class StageMapping:
                 ", ".join(self.device_classes if len(self.device_classes) < 2 else self.reference_classes) or "none",
                 "at least two classes on both sides",
                 "Agreement needs something to tell apart.",
+            )
+        if len(self.reference_classes) > MOST_CLASSES:
+            raise MappingError(
+                f"mapping '{self.name}' has too many classes",
+                self.from_file,
+                "classes",
+                f"{len(self.reference_classes)} classes",
+                f"at most {MOST_CLASSES}",
+                "Merge some of them.",
             )
         unknown = [name for name in self.device_classes if name not in self.reference_classes]
         if unknown:
@@ -412,36 +477,67 @@ class StageMapping:
 
     def reference_codes(self, stage_set: StageSet) -> tuple[int, ...]:
         """Return the class position of each native reference label, -1 where it is left out."""
-        return _class_codes(stage_set, self.reference, self.reference_classes, self, "reference")
+        return _class_codes(
+            stage_set, dict(self.reference), dict(self.reference_labels), self.reference_classes, self, "reference"
+        )
 
     def device_codes(self, stage_set: StageSet) -> tuple[int, ...]:
         """Return the class position of each native device label, -1 where it is left out."""
-        return _class_codes(stage_set, self.device, self.device_classes, self, "device")
+        return _class_codes(stage_set, dict(self.device), dict(self.device_labels), self.device_classes, self, "device")
+
+    def reference_target(self, label: str, stage: str) -> str | None:
+        """Return the class (or ``"leave-out"``) of a reference label of that stage; None where nothing is said."""
+        return _target(label, stage, dict(self.reference), dict(self.reference_labels))
+
+    def device_target(self, label: str, stage: str) -> str | None:
+        """Return the class (or ``"leave-out"``) of a device label of that stage; None where nothing is said."""
+        return _target(label, stage, dict(self.device), dict(self.device_labels))
+
+
+def _split_entries(
+    entries: Iterable[tuple[str, str]],
+) -> tuple[tuple[tuple[str, str], ...], tuple[tuple[str, str], ...]]:
+    """Return stage -> class and native label -> class: an entry spelt like a stage word is about the stage."""
+    named = [(canonical_stage(key), key, target) for key, target in entries]
+    by_stage = tuple((stage, target) for stage, _, target in named if stage is not None)
+    return by_stage, tuple((key, target) for stage, key, target in named if stage is None)
+
+
+def _target(label: str, stage: str, by_stage: Mapping[str, str], by_label: Mapping[str, str]) -> str | None:
+    # the last look-up is for a layout that calls a label by another label, which a mapping file explains
+    return by_label.get(label, by_stage.get(stage, by_label.get(stage)))
 
 
 def _class_codes(
-    stage_set: StageSet, pairs: tuple[tuple[str, str], ...], classes: tuple[str, ...], mapping: StageMapping, side: str
+    stage_set: StageSet,
+    by_stage: Mapping[str, str],
+    by_label: Mapping[str, str],
+    classes: tuple[str, ...],
+    mapping: StageMapping,
+    side: str,
 ) -> tuple[int, ...]:
-    table = dict(pairs)
     position = {class_name: i for i, class_name in enumerate(classes)}
     codes: list[int] = []
-    missing: list[str] = []
+    missing: dict[str, str] = {}
     for label, stage in zip(stage_set.labels, stage_set.stages, strict=True):
-        if stage == UNSCORED and label not in table:
+        if stage == UNSCORED:
             codes.append(-1)
             continue
-        target = table.get(label, table.get(stage))
+        target = _target(label, stage, by_stage, by_label)
         if target is None:
-            missing.append(label)
+            # a line that is spelt like a stage word would not reach the label
+            missing[label] = label if canonical_stage(label) is None else stage
             continue
         codes.append(-1 if target == LEAVE_OUT else position[target])
     if missing:
-        lines = "\n".join(f'    {_toml_key(label)} = "..."' for label in missing)
+        lines = "\n".join(f'    {_toml_key(key)} = "..."' for key in dict.fromkeys(missing.values()))
         raise MappingError(
             f"mapping '{mapping.name}' says nothing about {len(missing)} of the {side}'s labels",
             mapping.from_file,
             f"[{side}]",
-            ", ".join(f"'{shorten(m)}'" for m in missing),
+            ", ".join(
+                f"'{shorten(label)}'" + ("" if key == label else f" (stage {key})") for label, key in missing.items()
+            ),
             f"a class ({', '.join(classes)}) or {LEAVE_OUT} for every label",
             f"Add to the mapping file\n    [{side}]\n{lines}"
             if mapping.from_file
@@ -546,23 +642,23 @@ BUILT_IN_MAPPINGS: Final[tuple[StageMapping, ...]] = (
         "Only sleep against wake matters.",
     ),
     _built_in(
-        "restless-as-wake",
+        "either-as-wake",
         ("wake", "sleep"),
         _classes("wake", "sleep", "sleep", "sleep", "sleep"),
-        "What the device calls restless counts as wake.",
-        device_overrides={"restless": "wake"},
+        "What may be wake or sleep by the device's word counts as wake.",
+        device_overrides={"wake-or-sleep": "wake"},
     ),
     _built_in(
-        "restless-as-sleep",
+        "either-as-sleep",
         ("wake", "sleep"),
         _classes("wake", "sleep", "sleep", "sleep", "sleep"),
-        "What the device calls restless counts as sleep.",
-        device_overrides={"restless": "sleep"},
+        "What may be wake or sleep by the device's word counts as sleep.",
+        device_overrides={"wake-or-sleep": "sleep"},
     ),
 )
 
 _REM_RULES: Final = frozenset({"rem-apart", "rem-left-out", "rem-as-light", "rem-as-deep", "rem-as-wake"})
-_RESTLESS_RULES: Final = frozenset({"restless-as-wake", "restless-as-sleep"})
+_EITHER_RULES: Final = frozenset({"either-as-wake", "either-as-sleep"})
 
 
 def reference_reportable(stage_set: StageSet) -> tuple[str, ...]:
@@ -583,8 +679,8 @@ def mapping_fits(mapping: StageMapping, reference: StageSet, device: StageSet) -
     can_say = set(device.reportable)
     if mapping.name in _REM_RULES and "R" in can_say:
         return False
-    if (mapping.name in _RESTLESS_RULES) != ("restless" in can_say) and mapping.name != "wake-sleep":
-        return mapping.name not in _RESTLESS_RULES and _reached(mapping, reference, device)
+    if (mapping.name in _EITHER_RULES) != ("wake-or-sleep" in can_say) and mapping.name != "wake-sleep":
+        return mapping.name not in _EITHER_RULES and _reached(mapping, reference, device)
     return _reached(mapping, reference, device)
 
 

@@ -7,7 +7,7 @@ from typing import Final
 from sleepagree.errors import shorten
 from sleepagree.inspection import STAGE_ORDER, FileInspection
 from sleepagree.readers.layout import DURATION_UNITS, Layout, Marks, Overlaps
-from sleepagree.stages import STAGE_WORDS
+from sleepagree.stages import STAGE_WORDS, fold_label, fold_table
 
 _EPOCH_KNOWN_FROM: Final = {
     "file": "the file tells it",
@@ -117,8 +117,9 @@ def _stage_lines(inspection: FileInspection, given: Layout) -> list[str]:
         found = seen.get(name)
         size = f"{found.minutes:.1f} min: " if found and found.minutes is not None else ""
         lines.append(f'{_key(name)} = ""    # {size}fill in')
+    explained = fold_table(given.stages)
     for found in inspection.labels:
-        if found.label not in given.stages and found.label not in inspection.unknown:
+        if fold_label(found.label) not in explained and found.label not in inspection.unknown:
             lines.append(f"# {_key(found.label)} = {_value(found.stage or '')}    # known without this line")
     return lines
 

@@ -52,7 +52,7 @@ KINDS = (
     ("R", "light", "scored", True),
     ("N2", "sleep", "scored", False),
     ("W", "sleep", "scored", True),
-    ("N2", "restless", "scored", False),
+    ("N2", "wake-or-sleep", "scored", False),
     ("N3", None, "device_gap", None),
     (None, "light", "reference_gap", None),
     ("unscored", "light", "reference_unscored", None),

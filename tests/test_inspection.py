@@ -534,3 +534,13 @@ def test_outputs_that_cannot_be_written_are_told_before_anything_is(tmp_path):
     refused = invoke(path, "--json", record, "--write-layout", tmp_path / "layout.toml")
     assert (refused.exit_code, refused.stdout) == (1, "")
     assert not (tmp_path / "layout.toml").exists()
+
+
+def test_a_starter_layout_does_not_say_again_what_the_layout_says_in_other_case(tmp_path):
+    path = tmp_path / "night.csv"
+    path.write_text("onset,stage\n0,wake\n30,N2\n60,wake\n")
+    layout = tmp_path / "device.toml"
+    layout.write_text('epoch_seconds = 30\n[stages]\nWAKE = "N1"\n')
+    given = read_layout(layout)
+    lines = starter_layout(inspect_file(path, layout=given), layout=given).splitlines()
+    assert [line for line in lines if line.strip("# ").casefold().startswith('"wake"')] == ['"WAKE" = "N1"']

@@ -24,7 +24,7 @@ REFERENCE = "W N1 N1 N2 N2 N3 N3 R R R W N2"
 FIVE = "     W W N1 N2 N3 N3 N2 R N2 R W N1"
 FOUR = "     wake wake light light deep deep light rem light rem wake light"
 NO_REM = "   wake wake light light deep deep light deep light deep wake light"
-RESTLESS = " wake restless asleep asleep asleep asleep asleep asleep restless asleep restless asleep"
+EITHER = " wake wake-or-sleep asleep asleep asleep asleep asleep asleep wake-or-sleep asleep wake-or-sleep asleep"
 MERGED = "   wake wake x x deep deep x deep x x wake x"
 UNKNOWN = "  wake wake light asleep deep deep light rem light rem wake light"
 
@@ -50,9 +50,9 @@ WORKED = {
     (NO_REM, "rem-as-deep"): ([[2, 0, 0], [1, 3, 1], [0, 2, 3]], 0, 45 / 93),  # po 8/12, pe 51/144
     (NO_REM, "rem-as-wake"): ([[2, 1, 2], [1, 3, 1], [0, 1, 1]], 0, 24 / 96),  # po 6/12, pe 48/144
     (NO_REM, "wake-sleep"): ([[2, 0], [1, 9]], 0, 0.75),
-    (RESTLESS, "wake-sleep"): ([[1, 0], [0, 8]], 3, 1.0),
-    (RESTLESS, "restless-as-wake"): ([[2, 0], [2, 8]], 0, (120 - 88) / (144 - 88)),
-    (RESTLESS, "restless-as-sleep"): ([[1, 1], [0, 10]], 0, (132 - 112) / (144 - 112)),
+    (EITHER, "wake-sleep"): ([[1, 0], [0, 8]], 3, 1.0),
+    (EITHER, "either-as-wake"): ([[2, 0], [2, 8]], 0, (120 - 88) / (144 - 88)),
+    (EITHER, "either-as-sleep"): ([[1, 1], [0, 10]], 0, (132 - 112) / (144 - 112)),
     (MERGED, "rem-as-light"): ([[2, 0, 0], [1, 5, 2], [0, 1, 1]], 0, (96 - 60) / (144 - 60)),
     (MERGED, "wake-sleep"): ([[2, 0], [1, 9]], 0, 0.75),
     # asleep of unknown stage counts where only sleep is asked for and is left out where stages are
@@ -87,7 +87,7 @@ def test_counts_of_every_mapping_by_hand(device, name):
         assert scored.table.kappa.value == pytest.approx(kappa, abs=1e-15)
 
 
-@pytest.mark.parametrize("device", [FIVE, FOUR, NO_REM, RESTLESS, MERGED, UNKNOWN])
+@pytest.mark.parametrize("device", [FIVE, FOUR, NO_REM, EITHER, MERGED, UNKNOWN])
 def test_the_worked_mappings_are_all_that_fit(device):
     paired = twelve(device)
     fitting = [m.name for m in fitting_mappings(paired.reference_set, paired.device_set)]
@@ -330,9 +330,9 @@ def test_wake_is_known_by_what_is_taken_into_it():
     assert found["minutes up"] == (1.0, 2.0)
 
 
-def test_restless_counts_as_its_mapping_says():
-    for name, tst in (("restless-as-wake", 4.0), ("restless-as-sleep", 5.5), ("wake-sleep", 4.0)):
-        night = compare(twelve(RESTLESS), mappings=[mapping_named(name)], resamples=0)
+def test_a_stage_that_may_be_wake_or_sleep_counts_as_its_mapping_says():
+    for name, tst in (("either-as-wake", 4.0), ("either-as-sleep", 5.5), ("wake-sleep", 4.0)):
+        night = compare(twelve(EITHER), mappings=[mapping_named(name)], resamples=0)
         assert {p.measure: p.device for p in night.measures}["TST"] == tst
 
 

@@ -133,7 +133,7 @@ def test_a_device_finer_than_the_reference_may_be_the_reference(reference, devic
         ("W N1 N2 N3 R", "wake light light deep rem"),
         ("W N1 N2 N3 R asleep", "W N1 N2 N3 R R"),
         ("W N1 N2 N3 R", "W N1 N2 N3 R"),
-        ("W N2 N3 R", "wake asleep restless restless"),
+        ("W N2 N3 R", "wake asleep wake-or-sleep wake-or-sleep"),
     ],
 )
 def test_a_device_as_fine_or_coarser_is_not_asked_about(reference, device):

@@ -374,7 +374,7 @@ TAKEN = "What the device can report was taken from the labels in its file, which
         ("wake nrem", "REM"),
         # devices that tell no more than asleep and awake leave nothing out
         ("wake asleep", None),
-        ("wake restless asleep", None),
+        ("wake wake-or-sleep asleep", None),
         # beside stages, "asleep" does not stand for the missing ones
         ("wake light deep asleep", "REM"),
     ],

@@ -42,7 +42,7 @@ def reporting(*stages: str):
         (("W", "light", "R"), ("N3",)),
         (("W", "nrem", "R"), ("N1", "N2", "N3")),
         (("W", "sleep"), ("N1", "N2", "N3", "R")),
-        (("W", "restless", "sleep"), ("N1", "N2", "N3", "R")),
+        (("W", "wake-or-sleep", "sleep"), ("N1", "N2", "N3", "R")),
         (("W", "light-or-rem", "N3"), ("N1", "N2", "R")),
     ],
 )

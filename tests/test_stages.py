@@ -65,7 +65,7 @@ def reporting(*stages: str) -> StageSet:
         ("Light sleep", "light"),
         ("DEEP", "N3"),
         ("asleep", "sleep"),
-        ("Restless", "restless"),
+        ("Wake-or-sleep", "wake-or-sleep"),
         ("?", UNSCORED),
         ("Unknown", UNSCORED),
         ("off-body", UNSCORED),
@@ -99,7 +99,7 @@ def test_words_of_layouts_and_options(word, stage):
 
 def test_what_is_sleep_and_what_does_not_tell():
     assert [is_sleep(s) for s in ("W", "N1", "R", "light", "sleep", "light-or-rem")] == [False] + [True] * 5
-    assert is_sleep("restless") is None
+    assert is_sleep("wake-or-sleep") is None
     assert is_sleep("a word of one's own") is None
 
 
@@ -217,7 +217,7 @@ FITTING = {
     ("W", "light", "R"): ("wake-nrem-rem", "wake-sleep"),
     ("W", "nrem"): ("wake-sleep",),
     ("W", "sleep"): ("wake-sleep",),
-    ("W", "restless", "sleep"): ("wake-sleep", "restless-as-wake", "restless-as-sleep"),
+    ("W", "wake-or-sleep", "sleep"): ("wake-sleep", "either-as-wake", "either-as-sleep"),
     # asleep of unknown stage beside stages: left out where stages count
     ("W", "light", "N3", "R", "sleep"): ("wake-light-deep-rem", "n1-as-wake", "wake-nrem-rem", "wake-sleep"),
 }
@@ -258,8 +258,8 @@ def test_no_built_in_mapping_guesses():
     """A stage goes into a class only if everything it may stand for does; said otherwise for three of them only."""
     said_otherwise = {
         ("n1-as-wake", "light"),
-        ("restless-as-wake", "restless"),
-        ("restless-as-sleep", "restless"),
+        ("either-as-wake", "wake-or-sleep"),
+        ("either-as-sleep", "wake-or-sleep"),
     }
     for mapping in BUILT_IN_MAPPINGS:
         for table, side in ((dict(mapping.reference), "reference"), (dict(mapping.device), "device")):

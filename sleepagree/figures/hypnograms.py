@@ -38,7 +38,18 @@ _SPACE: Final = 0.55
 _HOUR_S: Final = 3600.0
 
 #: Rows from the top down; words of one's own come after them, what names no stage last.
-_ROW_ORDER: Final[tuple[str, ...]] = ("W", "restless", "R", "light-or-rem", "N1", "light", "N2", "nrem", "sleep", "N3")
+_ROW_ORDER: Final[tuple[str, ...]] = (
+    "W",
+    "wake-or-sleep",
+    "R",
+    "light-or-rem",
+    "N1",
+    "light",
+    "N2",
+    "nrem",
+    "sleep",
+    "N3",
+)
 
 AGREE, DIFFER, NO_LABEL, NOT_COMPARED = range(4)
 CODE_WORDS: Final = ("same", "differ", "no label for it", "not compared")

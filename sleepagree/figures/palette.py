@@ -66,7 +66,7 @@ _OF_CLASS: Final = {
     "deep": DEEP,
     "R": REM,
     "rem": REM,
-    "restless": N1,
+    "wake-or-sleep": N1,
     "left out": SILENT,
 }
 

@@ -255,8 +255,8 @@ def _build(reading: _Reading) -> Steps[ScoredSpans]:
     said, source = reading.said, reading.source
     texts = said.texts
     onset_s, duration_s = seal(np.array(reading.onset_s)), seal(np.array(reading.duration_s))
+    stages = _stages_of(reading)  # refuses more labels than codes can number
     codes = seal(np.fromiter(map(said.code_of.__getitem__, reading.texts_in_order), np.int16, onset_s.size))
-    stages = _stages_of(reading)
     lights_off_s = lights_on_s = None
     ignored: tuple[tuple[str, int], ...] = ()
     cautions: tuple[str, ...] = ()
@@ -365,7 +365,9 @@ def _note_odd_texts(reading: _Reading, odd: Mapping[str, Meaning]) -> None:
     if with_channel:
         notes.append(f"{with_channel} annotation texts name a channel after '@@'; the part before it was read")
     normalised: dict[str, str] = {}
-    for text in odd:
+    for text, meaning in odd.items():
+        if meaning.stage is None and meaning.role is Role.STAGE:
+            continue  # a layout or a mapping file says what it is
         before = text.partition("@@")[0]
         standard = _FOLDED_STANDARD.get(fold(before))
         if standard is not None and before != standard:

@@ -36,7 +36,7 @@ from sleepagree.readers._times import (
     show_offset,
 )
 from sleepagree.readers.layout import Layout
-from sleepagree.stages import NOT_A_STAGE, UNSCORED
+from sleepagree.stages import NOT_A_STAGE, UNSCORED, put_layout_first
 
 #: Silence of a source after which it is another night to it.
 _NIGHT_BREAK_US: Final = 3 * HOUR_US
@@ -134,7 +134,9 @@ def assemble_intervals(
     timed, source_notes = _one_source(everything.taking(is_stage), source, source_words, path)
     places = Places([interval.place for interval in timed.intervals], "{}", "{}")
     labels, codes = number_labels([interval.label for interval in timed.intervals])
-    stages = stages_of_labels(labels, codes, places, table={**table, **layout.stages}, own_words=own_words, path=path)
+    stages = stages_of_labels(
+        labels, codes, places, table=put_layout_first(table, layout.stages), own_words=own_words, path=path
+    )
     end_us, end_notes = _settle_ends(timed, layout, path)
     epoch_s, epoch_from = _epoch_length(timed.begin_us, end_us, layout)
     facts = SourceFacts(

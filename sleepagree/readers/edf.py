@@ -50,7 +50,7 @@ from sleepagree.readers._tal import (
 from sleepagree.readers._text import InputFile, open_input
 from sleepagree.readers.layout import Layout
 from sleepagree.record import record
-from sleepagree.stages import UNSCORED, assign_stages
+from sleepagree.stages import UNSCORED, assign_stages, put_layout_first
 from sleepagree.steps import Steps, finish, stepwise
 
 __all__ = ["EdfAnnotation", "EdfAnnotations", "EdfHeader", "EdfSignal", "read_edf", "read_edf_annotations"]
@@ -561,11 +561,11 @@ def _spans_of_signal(
         label: f"{n} samples, the first is number {i + 1}"
         for label, i, n in zip(labels, first.tolist(), counts.tolist(), strict=True)
     }
-    if own_words:
-        table = {label: stage for label, stage in table.items() if label not in own_words}
+    plain = {label: stage for label, stage in _SIGNAL_STAGES.items() if label not in own_words}
+    table = put_layout_first(plain, {} if layout is None else layout.stages)
     stages = assign_stages(labels, counts=places, table=table, own_words=own_words, path=file.path)
     notes = [*contents.source.notes, f"hypnogram read from the signal '{shorten(signal.label)}', one sample an epoch"]
-    if "3" in labels or "4" in labels:
+    if any(label in labels and table.get(label) == _SIGNAL_STAGES[label] for label in ("3", "4")):
         notes.append("R&K merged: codes 3 and 4 (Rechtschaffen & Kales) read as N3")
     epoch_s = header.record_duration_s / signal.samples
     starts_s = contents.record_starts_s

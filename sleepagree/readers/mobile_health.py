@@ -26,7 +26,7 @@ from sleepagree.hypnogram import EPOCH_S, Origin, ScoredSpans
 from sleepagree.readers._json_fields import Field, JsonDocument, read_instant
 from sleepagree.readers._json_intervals import Gathered, StagedInterval, assemble_intervals
 from sleepagree.readers.layout import Layout
-from sleepagree.stages import canonical_stage, recognise_label
+from sleepagree.stages import canonical_stage, fold_label, fold_table, recognise_label
 
 #: Units of a duration of fixed length, in seconds; months and years have none.
 _UNITS_S: Final = {
@@ -296,8 +296,9 @@ def _source(header: Field) -> str:
 def _disagreements(summary: Field, intervals: list[StagedInterval], layout: Layout) -> list[str]:
     """Return a note for each total of a summary that its stages do not add up to, within one epoch."""
     seconds: Counter[str] = Counter()
+    explained = fold_table(layout.stages)
     for interval in intervals:
-        word = layout.stages.get(interval.label)
+        word = explained.get(fold_label(interval.label))
         stage = recognise_label(interval.label) if word is None else canonical_stage(word)
         if stage is not None and (interval.begin.tzinfo is None) == (interval.end.tzinfo is None):
             seconds[stage] += round((interval.end - interval.begin).total_seconds())

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import re
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import field
 from datetime import UTC, date, datetime, tzinfo
@@ -69,7 +70,7 @@ from sleepagree.readers.layout import (
     strptime_has_date,
 )
 from sleepagree.record import record
-from sleepagree.stages import NOT_A_STAGE, UNSCORED, recognise_label
+from sleepagree.stages import NOT_A_STAGE, UNSCORED, fold_label, fold_table, recognise_label
 from sleepagree.steps import Steps, stepwise
 
 #: A column: texts, or times that the file stores as such.
@@ -296,9 +297,10 @@ class _Reading:
         known: Mapping[str, str] = self.layout.stages
         if self.table.levels:
             labels, codes, known = self._through_levels(labels, codes)
-        lights = tuple("" if label in known else lights_mark(label) for label in labels)
+        explained = fold_table(known)
+        lights = tuple("" if fold_label(label) in explained else lights_mark(label) for label in labels)
         own = {label: NOT_A_STAGE for label, mark in zip(labels, lights, strict=True) if mark}
-        missing = [label for label in labels if label in self.table.missing and label not in known]
+        missing = [label for label in labels if label in self.table.missing and fold_label(label) not in explained]
         own |= dict.fromkeys(missing, UNSCORED)
         stages = stages_of_labels(
             labels,
@@ -309,7 +311,9 @@ class _Reading:
             rechtschaffen_kales=self.columns.rechtschaffen_kales,
             path=self.path,
         )
-        if self.columns.rechtschaffen_kales and any(label.isdigit() and label not in known for label in labels):
+        if self.columns.rechtschaffen_kales and any(
+            label.isdigit() and fold_label(label) not in explained for label in labels
+        ):
             self.notes.append(f"digits read as R&K stages, as {self.columns.rechtschaffen_kales} says")
         for label in missing:
             count = int(np.count_nonzero(codes == labels.index(label)))
@@ -320,20 +324,34 @@ class _Reading:
         self, labels: tuple[str, ...], codes: NDArray[np.intp]
     ) -> tuple[tuple[str, ...], NDArray[np.intp], Mapping[str, str]]:
         """Return labels in which codes are replaced by what the file's own description says they mean."""
+        explained = fold_table(self.layout.stages)
         known = dict(self.layout.stages)
+        texts = [self._text_of_level(label) for label in labels]
+        count = Counter(map(fold_label, texts))
+        codes_of_layout = explained.keys() & set(map(fold_label, labels))
         position: dict[str, int] = {}
         new_codes = np.empty(len(labels), np.intp)
-        for code, label in enumerate(labels):
-            meaning = self.table.levels.get(label, label).strip()
-            # a text keeps its own words unless only its description is plain; a number never speaks for itself
-            takes_meaning = _NUMBER.fullmatch(label) is not None or (
-                recognise_label(label) is None and recognise_label(meaning) is not None
-            )
-            text = meaning if takes_meaning else label
-            if text != label and label in known:
-                known.setdefault(text, known[label])
+        for code, (label, meaning) in enumerate(zip(labels, texts, strict=True)):
+            text, folded = meaning, fold_label(meaning)
+            word = explained.get(fold_label(label))
+            # a line of the layout for a code is about that code alone: where its meaning is not, the code is shown
+            if word is not None:
+                if count[folded] > 1 or explained.get(folded, word) != word:
+                    text = label
+                known.setdefault(text, word)
+            elif folded in codes_of_layout and (stage := recognise_label(meaning)) is not None:
+                text = label
+                known[label] = stage
             new_codes[code] = position.setdefault(text, len(position))
         return tuple(position), new_codes[codes], known
+
+    def _text_of_level(self, label: str) -> str:
+        """Return the label that stands for a code: its description where that says more about its stage."""
+        meaning = self.table.levels.get(label, label).strip()
+        if _NUMBER.fullmatch(label) is not None:
+            return meaning  # a number never speaks for itself
+        # a text keeps its own words unless its description is plain and says something else
+        return label if recognise_label(meaning) in (None, recognise_label(label)) else meaning
 
     def _staged_rows(self, said: _Labels) -> tuple[Rows, dict[str, int]]:
         """Return the rows that hold a stage, and how often each label that is none stands there."""

@@ -346,7 +346,7 @@ def test_a_json_file_in_a_folder_that_does_not_exist(tmp_path, command):
 
 NAMES = (
     "w-n1-n2-n3-r, wake-light-deep-rem, rem-apart, rem-left-out, rem-as-light, rem-as-deep, rem-as-wake, n1-as-wake, "
-    "wake-nrem-rem, wake-sleep, restless-as-wake, restless-as-sleep"
+    "wake-nrem-rem, wake-sleep, either-as-wake, either-as-sleep"
 )
 WRONG = {
     "no arguments": (["night"], "Missing argument 'REFERENCE'."),
@@ -386,8 +386,8 @@ WRONG = {
     "reports": (
         ["night", "a", "b", "--reports", "wake,dozing"],
         "Invalid value for --reports: the declared stages hold a word that is no stage. Found dozing; expected words "
-        "out of wake, light, deep, rem, sleep, nrem, W, N1, N2, N3, R, light-or-rem, restless. Correct --reports, or "
-        "'reports' in the layout.\n",
+        "out of wake, light, deep, rem, sleep, nrem, W, N1, N2, N3, R, light-or-rem, wake-or-sleep. Correct "
+        "--reports, or 'reports' in the layout.\n",
     ),
     "reports unscored": (["night", "a", "b", "--reports", "wake,unscored"], "Found unscored; expected words out of"),
     "empty reports": (

@@ -41,7 +41,7 @@ TIMES = (
 )  # fmt: skip
 LABELS = (
     "wake", "light", "deep", "rem", "sleep", "nrem", "W", "N1", "N2", "N3", "R", "1", "2", "3", "4", "5", "0", "9", "?",
-    "Awake", "REM", "restless", "unscored", "", " ", "N/A", "nan", "=1+1", "\x1b[2J", "\u202egnol", "a\nb", '"',
+    "Awake", "REM", "wake-or-sleep", "unscored", "", " ", "N/A", "nan", "=1+1", "\x1b[2J", "\u202egnol", "a\nb", '"',
     "\ud800",
     "Sleep stage W", "Sleep stage N2", "<script>", "x" * 500, "lights off", "lights on", "Ö", "\x00", "２",
 )  # fmt: skip

@@ -363,7 +363,7 @@ def test_block_intervals_lie_within_the_values_a_kappa_can_take(seed, name):
 
 # --- whatever the input --------------------------------------------------------------------------------------
 
-WORDS = ("W", "N1", "N2", "N3", "R", "light", "nrem", "light-or-rem", "sleep", "restless", "unscored")
+WORDS = ("W", "N1", "N2", "N3", "R", "light", "nrem", "light-or-rem", "sleep", "wake-or-sleep", "unscored")
 
 
 @st.composite

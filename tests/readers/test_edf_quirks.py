@@ -639,6 +639,13 @@ def test_other_case_and_spacing_is_noted(read):
     )
 
 
+def test_a_text_that_a_layout_explains_is_not_said_to_be_read_as_the_standard_says(read):
+    content = annotation_file(stage(0, "sleep stage w"), stage(30, "sleep stage r"))
+    spans = read(content, layout=Layout(stages={"sleep stage w": "N2"}))
+    assert spans.stages == ("N2", "R")
+    assert spans.notes == ("label normalised: 'sleep stage r' read as 'Sleep stage R'",)
+
+
 @pytest.mark.parametrize("text", ["Sleep stage U", "Sleep stage N4", "Sleep stage REM"])
 def test_stage_that_only_a_layout_explains(fail, read, text):
     content = annotation_file(*hypnogram(4), stage(120, text), stage(150, text))
@@ -771,6 +778,16 @@ def test_hypnogram_stored_as_a_signal(read):
         "R&K merged: codes 3 and 4 (Rechtschaffen & Kales) read as N3",
     )
     assert spans.start == datetime(2026, 3, 1, 22, 30)
+
+
+def test_codes_of_a_signal_that_a_layout_explains(read):
+    """The layout goes before the codes' usual meaning, and before a mapping file's word for a code."""
+    layout = Layout(stages={"3": "R", "4": "light"})
+    spans = read(signal_file(), layout=layout, own_words=frozenset({"3", "2"}))
+    assert dict(zip(spans.labels, spans.stages, strict=True)) | {"9": ""} == {
+        "0": "W", "1": "N1", "2": "2", "3": "R", "4": "light", "5": "R", "6": "unscored", "9": ""
+    }  # fmt: skip
+    assert spans.notes == ("hypnogram read from the signal 'Hypnogram', one sample an epoch",)
 
 
 def test_hypnogram_stored_as_a_signal_with_several_samples_a_record(read):

@@ -118,6 +118,12 @@ def test_a_stated_absence_of_data_is_no_stage(tmp_path):
     assert spans.stages[spans.labels.index("data absent")] == "unscored"
 
 
+def test_a_layout_goes_before_the_codes_in_any_case(tmp_path):
+    spans = read_json(write(tmp_path, bundle(*NIGHT)), layout=Layout(stages={"asleepcore": "rem", "ASLEEPREM": "deep"}))
+    said = dict(zip(spans.labels, spans.stages, strict=True))
+    assert (said["asleepCore"], said["asleepREM"], said["asleepDeep"]) == ("R", "N3", "N3")
+
+
 def test_another_code_system_needs_a_layout(tmp_path):
     def use_own_code(resource):
         resource["valueCodeableConcept"] = {"coding": [{"system": "urn:own", "code": "phase-3"}]}

@@ -281,6 +281,15 @@ def test_a_total_that_differs_by_more_than_an_epoch_is_noted_with_both_numbers(t
     ]
 
 
+def test_a_layout_goes_before_the_formats_own_words_in_any_case(tmp_path):
+    """Totals of a summary count a label as what the layout says of it; light is rem here, and rem light."""
+    body = record()
+    body["sleep_stage_summary"] |= {"light_sleep_duration": minutes(20), "rem_sleep_duration": minutes(30)}
+    spans = read_json(write(tmp_path, body), layout=Layout(stages={"LIGHT": "rem", "Rem": "light"}))
+    assert dict(zip(spans.labels, spans.stages, strict=True))["light"] == "R"
+    assert not [n for n in spans.notes if n.startswith("summary_disagrees")]
+
+
 def test_totals_follow_the_stages_that_a_layout_names(tmp_path):
     body = json.loads(json.dumps(record()).replace('"deep"', '"slow"'))
     notes = read_json(write(tmp_path, body), layout=Layout(stages={"slow": "deep"})).notes

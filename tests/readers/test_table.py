@@ -1685,3 +1685,10 @@ def test_refusals(layout: str | None, text: str, kind: type[SleepAgreeError], me
         read(data, layout or "")
     assert str(caught.value) == message
     assert type(caught.value) is kind
+
+
+def test_a_layout_in_other_case_goes_before_lights_marks_and_empty_words(tmp_path):
+    path = tmp_path / "night.csv"
+    path.write_text("onset,stage\n0,lights off\n30,N2\n60,lights off\n")
+    spans = read_table(path, layout=Layout(stages={"Lights Off": "wake"}, epoch_seconds=30.0))
+    assert (spans.stages, spans.codes.tolist(), spans.lights_off_s) == (("W", "N2"), [0, 1, 0], None)
