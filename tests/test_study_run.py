@@ -60,7 +60,7 @@ def write_night(folder: Path, *, reference: str, device: str) -> None:
 def test_a_row_is_read_aligned_and_reduced(tmp_path: Path) -> None:
     write_night(tmp_path, reference="WW1223R?2.", device="wlllddr.lw")
     _, night = score_row(row(), tmp_path, ScoringOptions(clock=False))
-    # the window is the reference's first to last label: nine epochs; the seventh is unscored
+    # the window is the reference's first to last stage: nine epochs; the seventh is unscored
     assert (night.window_epochs, night.scored) == (9, 8)
     assert dict(night.excluded) == {
         "reference_gap": 0, "reference_unscored": 1, "device_gap": 0, "device_unscored": 0,
