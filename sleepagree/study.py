@@ -100,7 +100,7 @@ def summarise_study(outcomes: Sequence[NightSummary | Refusal], options: StudyOp
         for second in devices[i + 1 :]
         if (found := compare_devices(first, second, options)) is not None
     )
-    scorers = tuple(s for device in devices for s in summarise_scorers(device))
+    scorers = tuple(s for device in devices for s in summarise_scorers(device, options))
     cautions = study_cautions(devices, refused, options, scorers)
     return StudyAgreement(devices, refused, len(outcomes), comparisons, scorers, options, cautions)
 
