@@ -312,7 +312,7 @@ def align(
     window = window or Window()
     rule = window.rule_for(reference)
     if rule is WindowRule.REFERENCE:
-        begin_s, end_s = _staged_part(rows, reference, reference_set, origin_s)
+        begin_s, end_s = reference.scored_part_s or _staged_part(rows, reference, reference_set, origin_s)
     else:
         begin_s, end_s = _find_window(window, rule, reference, device, shift_s)
     # the epochs whose midpoint lies in [begin, end); whole milliseconds keep the edge exact

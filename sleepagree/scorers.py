@@ -71,7 +71,8 @@ def build_consensus(scorings: Sequence[ScoredSpans], *, window: Window | None = 
     labelled "(no majority)" and is not scored. "Unscored" and a gap are votes like any other.
 
     Lights marks are those of whoever has them; of marks up to one epoch apart the earliest lights off and the latest
-    lights on hold.
+    lights on hold. Without them the window runs from the first to the last epoch to which more than half of the
+    scorers give a stage, whether or not they agree on it: an epoch that they see otherwise was scored.
 
     Parameters
     ----------
@@ -121,7 +122,17 @@ def build_consensus(scorings: Sequence[ScoredSpans], *, window: Window | None = 
             *(note for mark in marks for note in mark.notes(sides)),
         ),
         origin=Origin(f"{CONSENSUS} of {names}", CONSENSUS),
+        scored_part_s=_scored_part(votes, words, begin_s),
     )
+
+
+def _scored_part(votes: NDArray[np.int16], words: tuple[str, ...], begin_s: float) -> tuple[float, float] | None:
+    """Return where the epochs to which more than half of the scorers give some stage begin and end."""
+    has_stage = np.array([*(word != UNSCORED for word in words), False])  # the last entry is that of a gap, code -1
+    scored = np.flatnonzero(2 * has_stage[votes].sum(axis=0) > votes.shape[0])
+    if not scored.size:
+        return None
+    return begin_s + float(scored[0]) * EPOCH_S, begin_s + float(scored[-1] + 1) * EPOCH_S
 
 
 def _earliest(scorings: Sequence[ScoredSpans]) -> ScoredSpans:

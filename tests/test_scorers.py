@@ -19,7 +19,7 @@ from sklearn.metrics import accuracy_score, cohen_kappa_score
 from sleepagree.documents import night_document
 from sleepagree.errors import InputError, PairingError, SleepAgreeError
 from sleepagree.hypnogram import Origin, ScoredSpans
-from sleepagree.night import NightAgreement, compare
+from sleepagree.night import NightAgreement, compare, measure_sides
 from sleepagree.night_summary import NightSummary, summarise_night
 from sleepagree.pairing import NO_MAJORITY, WindowRule, align, parse_window
 from sleepagree.report.sentences import methods_of_study
@@ -193,17 +193,35 @@ def test_the_grid_counts_from_the_earliest_stage_of_any_scorer() -> None:
         assert dict(paired.ledger.reference_labels)["N2"] == 3
 
 
-def test_the_window_runs_from_the_first_to_the_last_epoch_with_a_majority() -> None:
-    # the second scorer goes on for two epochs, and the two see the first epoch otherwise
+def test_the_window_runs_over_what_most_scorers_gave_a_stage_agreed_or_not() -> None:
+    # the second scorer goes on for two epochs, which one of two scored; on the first epoch both said something
     one, other = scoring("W122R1RW", "a.edf"), scoring("1122R2RWWW", "b.edf")
     for order in ((one, other), (other, one)):
         paired = align(reference=build_consensus(order), device=device("wlllrlrwww"))
-        assert paired.begin == START + timedelta(seconds=30)
-        assert (paired.ledger.window_epochs, paired.ledger.scored) == (7, 6)
-        assert dict(paired.ledger.excluded)["reference_no_majority"] == 1
-        assert paired.ledger.outside_reference == paired.ledger.outside_device == 3
+        assert paired.begin == START
+        assert (paired.ledger.window_epochs, paired.ledger.scored) == (8, 6)
+        assert dict(paired.ledger.excluded)["reference_no_majority"] == 2
+        assert paired.ledger.outside_reference == paired.ledger.outside_device == 2
         (between, *_) = compare_scorers(order, paired)
-        assert (between.n, between.accuracy) == (7, 6 / 7)
+        assert (between.n, between.accuracy) == (8, 6 / 8)
+
+
+def test_wake_that_scorers_see_otherwise_stays_time_in_bed() -> None:
+    # one says wake and the other N1 for ten minutes: sleep that both see begins after them, not with the window
+    one, other = scoring("W" * 20 + "2" * 40, "a.edf"), scoring("1" * 20 + "2" * 40, "b.edf")
+    paired = align(reference=build_consensus([one, other]), device=device("w" * 10 + "l" * 50))
+    assert [m.tib_min for m in measure_sides(paired, None)] == [30.0, 30.0]
+    assert [m.sol_min for m in measure_sides(paired, None)] == [10.0, 10.0]
+
+
+def test_scorers_who_agree_on_nothing_leave_nothing_to_compare() -> None:
+    with pytest.raises(
+        PairingError, match=r"no epoch of the window has a stage on both sides.*4 reference_no_majority"
+    ):
+        align(reference=build_consensus([scoring("WW22"), scoring("1133", "b.edf")]), device=device("wwll"))
+    # and where nobody scored what another did there is no window
+    with pytest.raises(PairingError, match="the reference has no scored epoch"):
+        align(reference=build_consensus([scoring("WW??"), scoring("??22", "b.edf")]), device=device("wwll"))
 
 
 def test_the_device_is_compared_with_each_scorer_in_the_window_of_the_night() -> None:
