@@ -55,6 +55,7 @@ _STATUS_LEVELS: Final = {
     "scored": "A stage on both sides",
     "reference_gap": "The reference is silent",
     "reference_unscored": "The reference says that it has no stage",
+    "reference_no_majority": "No stage has more than half of the reference's scorers",
     "device_gap": "The device is silent",
     "device_unscored": "The device says that it has no stage",
 }

@@ -101,6 +101,9 @@ class ScoredSpans:
         Ledger lines and plain warnings of the reader.
     origin : Origin
         Where it came from.
+    scored_part_s : (float, float) or None
+        Where the part that was scored begins and ends, in seconds after ``start``, where labels do not tell: scorers
+        may have given an epoch stages without agreeing on one. None: from the first to the last stage.
     """
 
     onset_s: Seconds
@@ -119,6 +122,7 @@ class ScoredSpans:
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     origin: Origin = field(default_factory=Origin)
+    scored_part_s: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         refuse_many_labels(len(self.labels), self.origin.name)

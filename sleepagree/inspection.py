@@ -536,9 +536,13 @@ def _window_sentence(spans: ScoredSpans) -> str:
     if off is not None and on is not None:
         return f"As a reference it sets the window from lights off to lights on ({(on - off) / 60:.1f} min)."
     which = "no lights marks" if off is None and on is None else "only one of the two lights marks"
-    minutes = (spans.end_s - float(spans.onset_s[0])) / 60
+    scored = np.flatnonzero([spans.stages[code] != UNSCORED for code in spans.codes.tolist()])
+    if scored.size == 0:
+        return f"It has {which}, and no stage that a window could begin with."
+    end_s = float(spans.onset_s[scored[-1]] + spans.duration_s[scored[-1]])
+    minutes = (end_s - float(spans.onset_s[scored[0]])) / 60
     return (
-        f"It has {which}: as a reference its first to last label is the window ({minutes:.1f} min), and latency and "
+        f"It has {which}: as a reference its first to last stage is the window ({minutes:.1f} min), and latency and "
         "efficiency count from there unless --window is given."
     )
 

@@ -20,7 +20,7 @@ from sleepagree.errors import EpochGridError, FileFormatError, InputError, short
 from sleepagree.hypnogram import EPOCH_S
 from sleepagree.night import measure_codes
 from sleepagree.night_summary import MEASURE_NAMES, NightSummary, SourceFile, hash_sequence, pack_epochs, share_equal
-from sleepagree.pairing import EXCLUDED, Status, cross_labels
+from sleepagree.pairing import Status, count_excluded, cross_labels
 from sleepagree.readers._text import InputFile, open_input
 from sleepagree.stages import StageMapping, StageSet, assign_stages, make_stage_set
 
@@ -227,7 +227,7 @@ def _summarise(
         crossed.by_status[Status.SCORED],
         0,
         0,
-        share_equal(tuple((s.word, crossed.by_status[s]) for s in EXCLUDED)),
+        share_equal(count_excluded(crossed)),
         reference_set,
         device_set,
         crossed.native,

@@ -1,7 +1,9 @@
 """Two recordings on one grid of epochs, one window, and a ledger in which nothing disappears.
 
-The grid counts 30-s epochs from the reference's first scored epoch. The window holds the epochs whose
-midpoint lies in [from, to). Every epoch of the window has exactly one status, the first that fits.
+The grid counts 30-s epochs from the first moment to which the reference gives a stage. The window holds the epochs
+whose midpoint lies in [from, to); without lights marks it runs from the first to the last epoch with a stage of the
+reference, so that what the reference leaves unscored at either end is outside. Every epoch of the window has exactly
+one status, the first that fits.
 """
 
 from __future__ import annotations
@@ -38,13 +40,14 @@ NO_MAJORITY: Final = "(no majority)"
 
 
 class Status(IntEnum):
-    """What became of an epoch of the window; the first that fits."""
+    """What became of an epoch of the window; the first that fits, the reference's reasons before the device's."""
 
     REFERENCE_GAP = 0
     REFERENCE_UNSCORED = 1
     DEVICE_GAP = 2
     DEVICE_UNSCORED = 3
     SCORED = 4
+    REFERENCE_NO_MAJORITY = 5
 
     @property
     def word(self) -> str:
@@ -55,13 +58,13 @@ class Status(IntEnum):
 #: A plain number: numpy looks at an enum member for array protocols each time it compares with one.
 _SCORED: Final = int(Status.SCORED)
 
+#: Reasons that every night may have; only a consensus of scorers adds ``REFERENCE_NO_MAJORITY``.
 EXCLUDED: Final = (
     Status.REFERENCE_GAP,
     Status.REFERENCE_UNSCORED,
     Status.DEVICE_GAP,
     Status.DEVICE_UNSCORED,
 )
-_EXCLUDED_WORDS: Final = tuple(status.word for status in EXCLUDED)
 
 
 class WindowRule(StrEnum):
@@ -95,6 +98,13 @@ class Window:
     rule: WindowRule | None = None
     begin: datetime | None = None
     end: datetime | None = None
+
+    def rule_for(self, reference: ScoredSpans) -> WindowRule:
+        """Return the rule that holds beside a reference."""
+        if self.rule is not None:
+            return self.rule
+        unmarked = reference.lights_off_s is None or reference.lights_on_s is None
+        return WindowRule.REFERENCE if unmarked else WindowRule.LIGHTS
 
 
 def parse_window(text: str) -> Window:
@@ -301,7 +311,12 @@ def align(
     columns = lay_on_epochs(device, origin_s=origin_s - shift_s)
     yield 0
     _refuse_apart(reference, device, shift_s, clock_offset_s)
-    begin_s, end_s, rule = _find_window(window or Window(), reference, device, shift_s)
+    window = window or Window()
+    rule = window.rule_for(reference)
+    if rule is WindowRule.REFERENCE:
+        begin_s, end_s = reference.scored_part_s or _staged_part(rows, reference, reference_set, origin_s)
+    else:
+        begin_s, end_s = _find_window(window, rule, reference, device, shift_s)
     # the epochs whose midpoint lies in [begin, end); whole milliseconds keep the edge exact
     first = math.ceil(round((begin_s - origin_s) * 1000 - EPOCH_S * 500) / (EPOCH_S * 1000))
     last = math.ceil(round((end_s - origin_s) * 1000 - EPOCH_S * 500) / (EPOCH_S * 1000))
@@ -323,7 +338,8 @@ def align(
         notes += note
     notes += _split_notes(rows, columns)
     yield 0
-    crossed = cross_labels(reference_codes, device_codes, reference_set, device_set)
+    is_consensus = reference.origin.reader == CONSENSUS
+    crossed = cross_labels(reference_codes, device_codes, reference_set, device_set, is_consensus=is_consensus)
     yield 0
     n_device_labels = len(device.labels)
     ledger = _account(
@@ -334,7 +350,7 @@ def align(
         columns,
         tuple(notes),
         n_device_labels=n_device_labels,
-        is_consensus=reference.origin.reader == CONSENSUS,
+        is_consensus=is_consensus,
     )
     if ledger.scored == 0:
         raise PairingError(
@@ -388,14 +404,18 @@ def _of_side(side: str, texts: Sequence[str]) -> list[str]:
 
 def _refuse_empty(spans: ScoredSpans, side: str) -> None:
     if spans.onset_s.size == 0 or not any(stage != "unscored" for stage in spans.stages):
-        raise PairingError(
-            f"the {side} has no scored epoch",
-            spans.origin.name,
-            "",
-            ", ".join(f"'{label}'" for label in spans.labels) or "no label at all",
-            "at least one stage",
-            "Look at it with 'sleepagree inspect'.",
-        )
+        raise _no_scored_epoch(spans, side)
+
+
+def _no_scored_epoch(spans: ScoredSpans, side: str) -> PairingError:
+    return PairingError(
+        f"the {side} has no scored epoch",
+        spans.origin.name,
+        "",
+        ", ".join(f"'{label}'" for label in spans.labels) or "no label at all",
+        "at least one stage",
+        "Look at it with 'sleepagree inspect'.",
+    )
 
 
 def _first_stage_onset(spans: ScoredSpans, stage_set: StageSet) -> float:
@@ -428,19 +448,29 @@ def _show(spans: ScoredSpans, seconds: float) -> str:
     return f"{add_seconds(spans.start, seconds):%Y-%m-%d %H:%M:%S}"
 
 
+def _staged_part(
+    rows: EpochLabels, reference: ScoredSpans, reference_set: StageSet, origin_s: float
+) -> tuple[float, float]:
+    """Return where the first epoch with a stage of the reference begins and where the last one ends."""
+    has_stage = (*reference_set.scored, False)  # the last entry is that of a gap, code -1
+    codes = rows.codes
+    first, last = 0, codes.size - 1
+    if not (has_stage[codes[0]] and has_stage[codes[last]]):  # few files have unscored ends
+        staged = np.flatnonzero(np.array(has_stage)[codes])
+        if not staged.size:
+            raise _no_scored_epoch(reference, "reference")
+        first, last = int(staged[0]), int(staged[-1])
+    return origin_s + (rows.first + first) * EPOCH_S, origin_s + (rows.first + last + 1) * EPOCH_S
+
+
 def _find_window(
-    window: Window, reference: ScoredSpans, device: ScoredSpans, shift_s: float
-) -> tuple[float, float, WindowRule]:
-    """Return the window's ends in seconds after the reference's start, and the rule used."""
+    window: Window, rule: WindowRule, reference: ScoredSpans, device: ScoredSpans, shift_s: float
+) -> tuple[float, float]:
+    """Return the ends of a window of any other rule in seconds after the reference's start."""
     off, on = reference.lights_off_s, reference.lights_on_s
-    rule = window.rule
-    if rule is None:
-        rule = WindowRule.REFERENCE if off is None or on is None else WindowRule.LIGHTS
-    if rule is WindowRule.REFERENCE:
-        return float(reference.onset_s[0]), reference.end_s, rule
     if rule is WindowRule.OVERLAP:
         begin = max(float(reference.onset_s[0]), float(device.onset_s[0]) + shift_s)
-        return begin, min(reference.end_s, device.end_s + shift_s), rule
+        return begin, min(reference.end_s, device.end_s + shift_s)
     begin_s = _given_end(window.begin, off, "Lights off", reference)
     end_s = _given_end(window.end, on, "Lights on", reference)
     if end_s <= begin_s:
@@ -452,7 +482,7 @@ def _find_window(
             "an end after the begin",
             "Correct --window FROM/TO.",
         )
-    return begin_s, end_s, rule
+    return begin_s, end_s
 
 
 def _given_end(moment: datetime | None, mark_s: float | None, mark: str, reference: ScoredSpans) -> float:
@@ -573,7 +603,12 @@ class CrossedLabels(NamedTuple):
 
 
 def cross_labels(
-    reference: LabelCodes, device: LabelCodes, reference_set: StageSet, device_set: StageSet
+    reference: LabelCodes,
+    device: LabelCodes,
+    reference_set: StageSet,
+    device_set: StageSet,
+    *,
+    is_consensus: bool = False,
 ) -> CrossedLabels:
     """Count the labels of both sides against each other, and say what became of each epoch.
 
@@ -583,9 +618,11 @@ def cross_labels(
         Label codes, -1 for a gap.
     reference_set, device_set : StageSet
         What the codes stand for.
+    is_consensus : bool
+        Whether the reference is a consensus of scorers; its last label then stands for epochs without a majority.
     """
     width = len(device_set.labels) + 1
-    table = _status_by_pair(reference_set, device_set)
+    table = _status_by_pair(reference_set, device_set, is_consensus=is_consensus)
     cells = reference.astype(np.intp)
     cells *= width
     cells += device
@@ -597,9 +634,11 @@ def cross_labels(
 
 
 @lru_cache(maxsize=256)
-def _status_by_pair(reference_set: StageSet, device_set: StageSet) -> NDArray[np.int8]:
+def _status_by_pair(reference_set: StageSet, device_set: StageSet, *, is_consensus: bool) -> NDArray[np.int8]:
     """Return the status of each pair of labels, flat; the first row and column are gaps."""
     rows = [Status.REFERENCE_GAP, *(None if s else Status.REFERENCE_UNSCORED for s in reference_set.scored)]
+    if is_consensus:
+        rows[-1] = Status.REFERENCE_NO_MAJORITY
     columns = [Status.DEVICE_GAP, *(Status.SCORED if s else Status.DEVICE_UNSCORED for s in device_set.scored)]
     # the reference's reason comes first
     return np.array([int(column if row is None else row) for row in rows for column in columns], np.int8)
@@ -620,7 +659,7 @@ def _account(
     return Ledger(
         crossed.status.size,
         crossed.by_status[_SCORED],
-        _excluded(crossed, is_consensus=is_consensus),
+        count_excluded(crossed, is_consensus=is_consensus),
         rows.labelled - sum(in_rows),
         # the label for silence, where there is one, stands behind those of the file
         columns.labelled - sum(in_columns[:n_device_labels]),
@@ -630,14 +669,18 @@ def _account(
     )
 
 
-def _excluded(crossed: CrossedLabels, *, is_consensus: bool) -> tuple[tuple[str, int], ...]:
-    """Count excluded epochs by status; those of a consensus without majority apart from the unscored."""
-    counts = dict(zip(_EXCLUDED_WORDS, crossed.by_status, strict=False))
-    if is_consensus:
-        split = int(crossed.counts[-1].sum())
-        counts[Status.REFERENCE_UNSCORED.word] -= split
-        counts["reference_no_majority"] = split
-    return tuple(counts.items())
+def count_excluded(crossed: CrossedLabels, *, is_consensus: bool = False) -> tuple[tuple[str, int], ...]:
+    """Return how many epochs have each status but ``scored``, under the words of files.
+
+    Parameters
+    ----------
+    crossed : CrossedLabels
+        Both sides of a window.
+    is_consensus : bool
+        Whether the reference is a consensus of scorers, which adds a status for epochs without a majority.
+    """
+    split = (Status.REFERENCE_NO_MAJORITY,) if is_consensus else ()
+    return tuple((status.word, crossed.by_status[status]) for status in (*EXCLUDED, *split))
 
 
 def _label_counts(codes: LabelCodes, labels: tuple[str, ...]) -> tuple[tuple[str, int], ...]:

@@ -87,7 +87,7 @@ def _consensus_cautions(device: DeviceStudy, scorers: tuple[ScorerSummary, ...])
     undecided = sum(dict(n.excluded).get("reference_no_majority", 0) for n in several)
     kappas = [
         f"{s.with_consensus:.3f} with the consensus and {s.with_scorers:.3f} with single scorers under '{s.mapping}' "
-        "(means of nights)"
+        f"(means, the same {'night' if s.nights == 1 else f'{s.nights} nights'} in both)"
         for s in scorers
         if s.device == device.device and not math.isnan(s.with_consensus) and not math.isnan(s.with_scorers)
     ]

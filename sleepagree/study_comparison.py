@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 
 from sleepagree.agreement import CLASS_STATISTICS, TABLE_STATISTICS
 from sleepagree.errors import counted
-from sleepagree.estimate import NAN
+from sleepagree.estimate import NAN, undefined
 from sleepagree.hypnogram import Counts
 from sleepagree.joint_epochs import JointNight, LeftOut, SideOfComparison, count_joint_night
 from sleepagree.night_summary import NightSummary
-from sleepagree.resampling import cluster_bootstrap_all, rng_for
+from sleepagree.resampling import BootstrapIntervals, cluster_bootstrap_all, rng_for
 from sleepagree.stages import StageMapping, fitting_mappings
 from sleepagree.study_groups import NightGroups, average_units, fold_nights, group_nights, merge_stage_sets
 from sleepagree.study_results import (
@@ -287,21 +287,71 @@ def _own_errors(device: DeviceStudy, nights: Sequence[NightSummary]) -> dict[str
     return {b.measure: np.abs(b.device - b.reference)[rows] for b in device.bias}
 
 
-def summarise_scorers(device: DeviceStudy) -> list[ScorerSummary]:
-    """Return mean agreement among scorers and with the device, per mapping of the device."""
-    nights = [n for n in device.nights if n.scorers]
-    names = list(dict.fromkeys(s.mapping for n in nights for s in n.scorers if s.second == "device"))
-    out = []
-    for mapping in names:
-        pairs = [s for n in nights for s in n.scorers if s.mapping == mapping]
-        between = _mean([s.kappa for s in pairs if s.second != "device"])
-        each = _mean([s.kappa for s in pairs if s.second == "device" and s.first != "consensus"])
-        agreed = _mean([s.kappa for s in pairs if s.first == "consensus"])
-        share = each / between if between > 0 else NAN
-        out.append(ScorerSummary(device.device, mapping, len(nights), between, each, agreed, share))
-    return out
+def summarise_scorers(device: DeviceStudy, options: StudyOptions) -> list[ScorerSummary]:
+    """Return mean agreement among scorers and with the device, per mapping of the device.
+
+    Parameters
+    ----------
+    device : DeviceStudy
+        The device.
+    options : StudyOptions
+        Resamples, seed and level of the share's interval.
+
+    Returns
+    -------
+    list of ScorerSummary
+        One for each mapping under which the device was compared with single scorers. All kappas of one summary are
+        of the same nights: those that have each of them. What a device can report, and with it the mapping, may
+        differ from night to night; a kappa of other nights would make the share one of unlike things.
+    """
+    several = [n for n in device.nights if n.scorers]
+    names = list(dict.fromkeys(s.mapping for n in several for s in n.scorers if s.second == "device"))
+    return [_summarise_scorers(device.device, mapping, several, options) for mapping in names]
+
+
+def _summarise_scorers(
+    device: str, mapping: str, several: Sequence[NightSummary], options: StudyOptions
+) -> ScorerSummary:
+    found = [(n, kappas) for n in several if not any(map(math.isnan, kappas := _night_kappas(n, mapping)))]
+    grouped = group_nights(tuple(n for n, _ in found))
+    if not found:
+        because = "no night has a kappa between scorers and one of the device"
+        nothing = undefined(because, unit=grouped.unit_word, level=options.level)
+        interval = BootstrapIntervals(nothing, nothing, nothing, 0, max(1, options.resamples), 0)
+        return ScorerSummary(device, mapping, 0, len(several), 0, NAN, NAN, NAN, interval)
+    means = [grouped.mean_by_unit(column) for column in np.array([kappas for _, kappas in found]).T]
+    interval = cluster_bootstrap_all(
+        np.stack(means, axis=1),
+        {"share": _share_of_scorers},
+        rng=rng_for(options.seed, f"scorers {device} {mapping}"),
+        resamples=max(1, options.resamples),
+        level=options.level,
+        unit=grouped.unit_word,
+    )["share"][0]
+    between, each, agreed = (math.fsum(column) / grouped.units for column in means)
+    return ScorerSummary(
+        device, mapping, len(found), len(several), len(grouped.participants), between, each, agreed, interval
+    )
+
+
+def _night_kappas(night: NightSummary, mapping: str) -> tuple[float, float, float]:
+    """Return the mean kappa of one night between scorers, of the device with each, and with their consensus."""
+    pairs = [s for s in night.scorers if s.mapping == mapping]
+    return (
+        _mean([s.kappa for s in pairs if s.second != "device"]),
+        _mean([s.kappa for s in pairs if s.second == "device" and s.first != "consensus"]),
+        _mean([s.kappa for s in pairs if s.first == "consensus"]),
+    )
+
+
+def _share_of_scorers(sums: NDArray[Any]) -> Values:
+    """Return kappa with scorers over kappa between them, from sums over units; nan where those agree by chance only."""
+    between, each = np.asarray(sums[..., 0], np.float64), np.asarray(sums[..., 1], np.float64)
+    share: Values = np.divide(each, between, out=np.full(between.shape, NAN), where=between > 0)
+    return share
 
 
 def _mean(values: list[float]) -> float:
     known = [v for v in values if not math.isnan(v)]
-    return sum(known) / len(known) if known else NAN
+    # a sum that does not depend on the order in which scorers are listed
+    return math.fsum(known) / len(known) if known else NAN

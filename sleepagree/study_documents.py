@@ -293,10 +293,13 @@ def _scorer_document(summary: ScorerSummary) -> Document:
         "device": summary.device,
         "mapping": summary.mapping,
         "nights": summary.nights,
+        "of_nights": summary.of_nights,
+        "participants": summary.participants,
         "kappa_between_scorers": number(summary.between_scorers),
         "kappa_with_scorers": number(summary.with_scorers),
         "kappa_with_consensus": number(summary.with_consensus),
         "share_of_scorer_agreement": number(summary.share),
+        "share_intervals": intervals_document(summary.share_intervals),
     }
 
 

@@ -375,7 +375,7 @@ class DeviceComparison:
 
 @record()
 class ScorerSummary:
-    """Agreement of human scorers, and of a device with them, over the nights with several scorers.
+    """Agreement of human scorers, and of a device with them, over the same nights with several scorers.
 
     Parameters
     ----------
@@ -383,21 +383,39 @@ class ScorerSummary:
         Device whose mapping sets the classes.
     mapping : str
         That mapping.
-    nights : int
-        Nights with several scorers.
+    nights, of_nights : int
+        Nights that have all three kappas under the mapping, of the device's nights with several scorers. Every figure
+        below is of these nights.
+    participants : int
+        Whose nights they are.
     between_scorers, with_scorers, with_consensus : float
-        Mean kappa of scorer pairs, of the device with each scorer, and of the device with the consensus.
-    share : float
-        ``with_scorers / between_scorers``.
+        Kappa of scorer pairs, of the device with each scorer, and of the device with the consensus: the mean over
+        participants of the mean of their nights' means over pairs (with one participant the mean of the nights).
+    share_intervals : BootstrapIntervals
+        ``with_scorers / between_scorers``, participants resampled with all their nights.
     """
 
     device: str
     mapping: str
     nights: int
+    of_nights: int
+    participants: int
     between_scorers: float
     with_scorers: float
     with_consensus: float
-    share: float
+    share_intervals: BootstrapIntervals
+
+    @property
+    def share(self) -> float:
+        """``with_scorers / between_scorers``; nan where scorers agree no better than by chance."""
+        return self.share_intervals.value
+
+    @property
+    def nights_told(self) -> str:
+        """How many nights the figures are of, in words."""
+        if self.nights == self.of_nights:
+            return str(self.nights)
+        return f"{self.nights} of {self.of_nights}"
 
 
 @record()

@@ -33,7 +33,7 @@ from sleepagree.night_summary import NightSummary, Refusal, SourceFile, summaris
 from sleepagree.nights_table import NightRow, NightsTable
 from sleepagree.object_store import Stamps, fetched, is_remote
 from sleepagree.output import is_partial, write_text
-from sleepagree.pairing import Outside, PairedNight, align, parse_window
+from sleepagree.pairing import Outside, PairedNight, Window, align, parse_window
 from sleepagree.patterns import late_pattern
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import Layout, name_option
@@ -205,11 +205,12 @@ def _pair(row: NightRow, scorings: _Scorings, device: ScoredSpans, options: Scor
     if options.anonymous and len(scorings) > 1:
         _refuse_copies(scorings)
         scorings = tuple(rename_spans(s, f"scorer {i}") for i, s in enumerate(scorings, 1))
+    window = parse_window(row.window or options.window) if row.window or options.window else None
     paired = yield from align.steps(
-        reference=_agree_on_reference(scorings),
+        reference=_agree_on_reference(scorings, window),
         device=device,
         clock_offset_s=row.clock_offset_s,
-        window=parse_window(row.window or options.window) if row.window or options.window else None,
+        window=window,
         outside=Outside(options.outside),
         reports=options.reports or None,
     )
@@ -228,7 +229,7 @@ def _reduce(row: NightRow, night: _PairedRow, options: ScoringOptions) -> Steps[
     if len(scorings) > 1:
         from sleepagree.scorers import compare_scorers
 
-        scorers = compare_scorers(scorings, paired, device_spans=device, clock_offset_s=row.clock_offset_s)
+        scorers = compare_scorers(scorings, paired)
     if options.anonymous:
         paired = anonymous_night(paired)
         # hashes stay, for they find one night under two names; no output holds them
@@ -300,14 +301,14 @@ class _Files:
         return os.path.join(self._folder, name)  # noqa: PTH118 - a Path costs more than opening the file
 
 
-def _agree_on_reference(scorings: tuple[ScoredSpans, ...]) -> ScoredSpans:
+def _agree_on_reference(scorings: tuple[ScoredSpans, ...], window: Window | None) -> ScoredSpans:
     """Return the one scoring, or the consensus of several."""
     if len(scorings) == 1:
         return scorings[0]
     _refuse_copies(scorings)
     from sleepagree.scorers import build_consensus
 
-    return build_consensus(scorings)
+    return build_consensus(scorings, window=window)
 
 
 def _refuse_copies(scorings: tuple[ScoredSpans, ...]) -> None:

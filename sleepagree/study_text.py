@@ -345,11 +345,24 @@ def own_words(comparison: DeviceComparison) -> str:
 def _scorers(study: StudyAgreement) -> list[str]:
     lines: list[str] = []
     for s in study.scorers:
-        nights = "night" if s.nights == 1 else "nights"
+        nights = "night" if s.of_nights == 1 else "nights"
         lines += wrap(
-            f"{shorten(s.device)}, '{s.mapping}', {s.nights} {nights} with several scorers: kappa between scorers "
+            f"{shorten(s.device)}, '{s.mapping}', {s.nights_told} {nights} with several scorers: kappa between scorers "
             f"{figure(s.between_scorers, 3)}, of the device with each scorer {figure(s.with_scorers, 3)} "
-            f"({figure(100 * s.share, 0)} % of that), with the consensus {figure(s.with_consensus, 3)}.",
+            f"({_share(s.share_intervals)}), with the consensus {figure(s.with_consensus, 3)}.",
             hang="    ",
         )
     return ["SCORERS", *lines] if lines else []
+
+
+def _share(found: BootstrapIntervals) -> str:
+    """Return a share of what scorers reach, with its interval or why it has none."""
+    share = found.primary
+    if not share.defined:
+        return "no share of that"
+    if math.isnan(share.low):
+        return f"{100 * share.value:.0f} % of that, without an interval: {'; '.join(found.notes)}"
+    return (
+        f"{100 * share.value:.0f} % of that, {100 * share.level:g} % interval {100 * share.low:.0f} to "
+        f"{100 * share.high:.0f} %"
+    )

@@ -24,7 +24,7 @@ from sleepagree.documents import (
 )
 from sleepagree.mapping_comparison import compare_mappings
 from sleepagree.night import compare
-from sleepagree.pairing import Status
+from sleepagree.pairing import EXCLUDED
 from sleepagree.stages import mapping_named
 from tests.worked import pair, side
 
@@ -69,7 +69,7 @@ def test_a_night_has_the_published_fields():
     assert all(set(side) >= INPUT for side in found["inputs"].values())
     assert set(found["window"]) == WINDOW
     assert set(found["ledger"]) == LEDGER
-    assert set(found["ledger"]["excluded"]) == {s.word for s in Status if s is not Status.SCORED}
+    assert set(found["ledger"]["excluded"]) == {s.word for s in EXCLUDED}
     assert set(found["ledger"]["outside"]) == set(found["ledger"]["labels"]) == {"reference", "device"}
     for mapping in (*found["mappings"], *found["other_mappings"]):
         assert set(mapping) - {"reasons"} == MAPPING

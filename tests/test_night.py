@@ -222,6 +222,8 @@ def test_more_than_an_hour_of_wake_by_hand():
     # the same after sleep
     mirrored = cautions("W*10 N2*40 W*130", "wake*20 light*35 wake*125")
     assert any("5 min of wake before and 65 min after" in c and "is 0.697 instead of 0.748" in c for c in mirrored)
+    # what the reference leaves unscored before and after is outside the window, and no wake
+    assert expected in cautions(f"?*50 {reference} ?*40", f"wake*50 {device} wake*40")
 
 
 def test_the_hour_is_counted_in_wake_and_must_be_passed():
@@ -258,9 +260,9 @@ def test_one_file_on_both_sides_is_told():
 def test_few_jointly_scored_epochs():
     assert (
         "Only 80 % of the window's epochs have a stage on both sides; the largest part of the rest is device gap (15 "
-        "epochs)." in cautions("W*20 N2*75 ?*5", "wake*20 light*60 - - - - - - - - - - - - - - - light*5")
+        "epochs)." in cautions("W*20 ?*5 N2*75", "wake*25 light*60 - - - - - - - - - - - - - - -")
     )
-    assert any(c.startswith("Only 85 %") for c in cautions("W*10 N2*7 ?*3", "wake*10 light*10"))
+    assert any(c.startswith("Only 85 %") for c in cautions("W*10 ?*3 N2*7", "wake*10 light*10"))
     assert not any("Only" in c for c in cautions("W*10 N2*8 ?*2", "wake*10 light*10"))
 
 

@@ -11,6 +11,7 @@ import pytest
 
 from sleepagree.errors import ClockError, InputError, PairingError, UnknownStageError
 from sleepagree.hypnogram import ScoredSpans
+from sleepagree.night import measure_sides
 from sleepagree.pairing import (
     SILENT_AS_WAKE,
     Outside,
@@ -92,9 +93,52 @@ def test_the_grid_counts_from_the_first_scored_epoch_not_from_the_first_label():
     )
     paired = pair(reference, side("wake*2 light*3"))
     assert paired.reference_side.labels == (("?", 1), ("W", 1), ("N2", 1))
-    # the window begins at the first label; the epochs are those of the grid whose midpoint lies in it
-    assert paired.begin == BED_TIME + timedelta(seconds=10)
-    assert labels(paired)[0] == ["?", "W", "N2"]
+    # the window begins at the first stage; the unscored 40 s before it are most of one epoch, outside
+    assert paired.begin == BED_TIME + timedelta(seconds=40)
+    assert labels(paired)[0] == ["W", "N2"]
+    assert paired.ledger.outside_reference == 1
+
+
+def test_unscored_ends_are_outside_the_window_and_counted_there():
+    reference, device = "?*60 W*20 N2*350 R*30 ?*7 W*10 ?*5", "wake*80 light*350 rem*30 wake*22"
+    paired = pair(reference, device)
+    assert paired.rule is WindowRule.REFERENCE
+    assert paired.begin == BED_TIME + timedelta(minutes=30)
+    # worked out by hand: 20 + 350 + 30 + 7 + 10 epochs, the seven between two stages among them
+    assert paired.ledger.window_epochs == 417
+    assert dict(paired.ledger.excluded)["reference_unscored"] == 7
+    assert paired.ledger.outside_reference == paired.ledger.outside_device == 65
+    sides = measure_sides(paired, None)
+    assert [m.sol_min for m in sides] == [10.0, 10.0]
+    assert [m.tib_min for m in sides] == [208.5, 208.5]
+    assert sides[0].se_percent == pytest.approx(100 * 190 / 208.5)
+    # what the same night gives where nothing unscored was written down at the ends
+    bare = pair("W*20 N2*350 R*30 ?*7 W*10", side(device, start=BED_TIME - timedelta(minutes=30)))
+    assert measure_sides(bare, None) == sides
+    assert bare.native[:3].tolist() == paired.native[1:].tolist()
+
+
+def test_an_epoch_mostly_unscored_does_not_open_the_window():
+    # ten seconds of wake open the grid, but twenty without a stage are most of that epoch
+    reference = side("W ? W N2 ?", epoch_s=10).with_changes(
+        onset_s=[0.0, 10.0, 30.0, 60.0, 90.0], duration_s=[10.0, 20.0, 30.0, 30.0, 30.0], codes=[0, 1, 0, 2, 1]
+    )
+    paired = pair(reference, side("wake*2 light*3"))
+    assert labels(paired)[0] == ["W", "N2"]
+    assert paired.ledger.outside_reference == 2
+
+
+def test_marks_and_given_windows_reach_over_unscored_ends():
+    reference = side("?*4 W N2 ?*4").with_changes(lights_off_s=60.0, lights_on_s=270.0)
+    assert labels(pair(reference, "wake*10"))[0] == ["?", "?", "W", "N2", "?", "?", "?"]
+    assert labels(pair(reference, "wake*10", window=Window(WindowRule.REFERENCE)))[0] == ["W", "N2"]
+    assert len(labels(pair(reference, "wake*10", window=Window(WindowRule.OVERLAP)))[0]) == 10
+
+
+def test_a_reference_without_a_staged_epoch_is_refused_whatever_its_labels_say():
+    seconds = side("W ? ?", epoch_s=10).with_changes(onset_s=[0.0, 10.0], duration_s=[10.0, 20.0], codes=[0, 1])
+    with pytest.raises(PairingError, match="the reference has no scored epoch"):
+        pair(seconds, "wake*2")
 
 
 @pytest.mark.parametrize(
@@ -339,9 +383,9 @@ def test_a_side_without_a_stage():
 
 def test_a_night_where_nothing_is_jointly_scored():
     with pytest.raises(PairingError) as refusal:
-        pair("W W ? ? -", side("? - wake wake wake", name="band.csv"))
+        pair("W W ? ? W", side("? - wake wake -", name="band.csv"))
     assert str(refusal.value) == (
-        "band.csv: no epoch of the window has a stage on both sides. Found 2 reference_unscored, 1 device_gap, 1 "
+        "band.csv: no epoch of the window has a stage on both sides. Found 2 reference_unscored, 2 device_gap, 1 "
         "device_unscored; expected at least one epoch scored by both. Look at both files with 'sleepagree inspect', "
         "and at the labels mapped to unscored."
     )

@@ -89,7 +89,13 @@ def test_methods_without_a_bootstrap_do_not_speak_of_one() -> None:
 
 def test_methods_tell_seed_resamples_window_clock_and_labels() -> None:
     text = methods_of_night(drawn.night_with_rem()).text
-    for part in ("50 resamples", "seed 0", "whole reference recording", "as the files tell them", "(as declared)"):
+    for part in (
+        "50 resamples",
+        "seed 0",
+        "from the first to the last epoch to which the reference gave a stage",
+        "as the files tell them",
+        "(as declared)",
+    ):
         assert part in text, part
 
 

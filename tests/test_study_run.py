@@ -60,7 +60,7 @@ def write_night(folder: Path, *, reference: str, device: str) -> None:
 def test_a_row_is_read_aligned_and_reduced(tmp_path: Path) -> None:
     write_night(tmp_path, reference="WW1223R?2.", device="wlllddr.lw")
     _, night = score_row(row(), tmp_path, ScoringOptions(clock=False))
-    # the window is the reference's first to last label: nine epochs; the seventh is unscored
+    # the window is the reference's first to last stage: nine epochs; the seventh is unscored
     assert (night.window_epochs, night.scored) == (9, 8)
     assert dict(night.excluded) == {
         "reference_gap": 0, "reference_unscored": 1, "device_gap": 0, "device_unscored": 0,
@@ -152,6 +152,55 @@ def test_two_scorings_of_the_same_bytes_are_no_two_scorers(tmp_path: Path) -> No
     result = score_rows([row(references=("r.csv", "again.csv"))], tmp_path, ScoringOptions())
     assert isinstance(result.outcomes[0], Refusal)
     assert "two scorings of this night are the same bytes" in result.outcomes[0].reason
+
+
+def write_scorers(folder: Path, scorings: dict[str, str]) -> None:
+    """Write one file a scorer: letters as in ``write_night``, "(" for lights off and ")" for lights on."""
+    for name, letters in scorings.items():
+        write_night(folder, reference=letters.replace("(", "").replace(")", ""), device="wwllllddrrlllllwww")
+        (folder / "r.csv").rename(folder / name)
+        marks = [(letters.index("("), "Lights off"), (letters.index(")") - 1, "Lights on")] if "(" in letters else []
+        with (folder / name).open("a") as stream:
+            stream.writelines(f"{30 * i},0,{word}\n" for i, word in marks)
+
+
+def test_several_scorers_give_one_window_whatever_their_order(tmp_path: Path) -> None:
+    write_scorers(tmp_path, {"a.csv": "??WW112233RR2222WWW", "b.csv": "..??112233RR2W22WW"})
+    found = {}
+    for names in (("a.csv", "b.csv"), ("b.csv", "a.csv")):
+        _, night = score_row(row(references=names), tmp_path, ScoringOptions(clock=False))
+        # worked out by hand: both scored the fifth to the eighteenth epoch, and differ on one of them; the five others
+        # are seen by one of the two, which is no majority
+        assert (night.window_epochs, night.scored, night.outside_reference) == (14, 13, 5)
+        assert dict(night.excluded)["reference_no_majority"] == 1
+        found[names] = replace(night, references=(), notes=(), scorers=())
+        assert {s.n for s in night.scorers if s.second != "device"} == {14}
+    one, other = (night.to_document() for night in found.values())
+    assert one == other
+
+
+def test_marks_of_scorers_that_differ_are_refused_until_the_window_says_which(tmp_path: Path) -> None:
+    write_scorers(tmp_path, {"a.csv": "WW(112233RR2222W)WW", "b.csv": "(WW112233RR2W22W)WW"})
+    names = ("a.csv", "b.csv")
+    (refusal,) = score_rows([row(references=names)], tmp_path, ScoringOptions()).outcomes
+    assert isinstance(refusal, Refusal)
+    assert refusal.reason == (
+        "'Lights off' at 60 s (a.csv), 0 s (b.csv): lights marks differ by more than one epoch between the scorers of "
+        "this night. Expected marks within 30 s of each other, or a window that needs none of them. Say which in the "
+        "column 'window' of the table, or with --window: FROM/TO, or reference."
+    )
+    for asked, options in (("reference", ScoringOptions()), ("", ScoringOptions(window="reference"))):
+        (night,) = score_rows([row(references=names, window=asked)], tmp_path, options).outcomes
+        assert isinstance(night, NightSummary)
+        assert (night.window_rule, night.window_epochs) == ("reference", 17)
+
+
+def test_silence_taken_as_wake_is_so_beside_every_scorer(tmp_path: Path) -> None:
+    write_scorers(tmp_path, {"a.csv": "WW112233RR2222WWWW", "b.csv": "WW112233RR2W22WWWW"})
+    write_night(tmp_path, reference="W2", device="..llllddrrllll....")
+    options = ScoringOptions(clock=False, outside="wake")
+    _, night = score_row(row(references=("a.csv", "b.csv")), tmp_path, options)
+    assert {s.first: s.n for s in night.scorers if s.second == "device"} == {"a.csv": 18, "b.csv": 18, "consensus": 17}
 
 
 @pytest.mark.parametrize(

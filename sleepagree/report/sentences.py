@@ -194,7 +194,7 @@ def _say_grid() -> str:
 def _say_window(paired: PairedNight) -> str:
     how = {
         WindowRule.LIGHTS: "from lights off to lights on",
-        WindowRule.REFERENCE: "over the whole reference recording",
+        WindowRule.REFERENCE: "from the first to the last epoch to which the reference gave a stage",
         WindowRule.OVERLAP: "over the time that both recordings cover",
         WindowRule.GIVEN: "over a window given beforehand",
     }[paired.rule]
@@ -421,7 +421,7 @@ def _say_windows(study: StudyAgreement) -> str:
             rules[night.window_rule] = rules.get(night.window_rule, 0) + 1
     words = {
         "lights": "from lights off to lights on",
-        "reference": "over the whole reference recording",
+        "reference": "from the first to the last epoch to which the reference gave a stage",
         "overlap": "over the time that both recordings cover",
         "given": "over a window given in the table of nights",
     }

@@ -668,20 +668,27 @@ def _scorers(study: StudyAgreement) -> Section | None:
         cells(
             shorten(s.device),
             shorten(s.mapping),
-            _count(s.nights),
+            (s.nights_told, s.nights),
             figure(s.between_scorers, 3),
             figure(s.with_scorers, 3),
             DASH if math.isnan(s.share) else f"{100 * s.share:.0f} %",
+            _percent_range(s.share_intervals),
             figure(s.with_consensus, 3),
         )
         for s in study.scorers
     )
     header = (
-        "device", "mapping", "nights", "between scorers", "device with each scorer", "share of that",
+        "device", "mapping", "nights", "between scorers", "device with each scorer", "share of that", "interval",
         "device with the consensus",
     )  # fmt: skip
-    table = TableView("scorers-table", "Mean kappa over nights with several scorers", header, rows, left=2)
+    caption = "Mean kappa over nights with several scorers; every row is of the same nights throughout"
+    table = TableView("scorers-table", caption, header, rows, left=2)
     return Section("scorers", "Scorers", (table,))
+
+
+def _percent_range(found: BootstrapIntervals) -> str:
+    low, high = found.primary.low, found.primary.high
+    return DASH if math.isnan(low) else f"{100 * low:.0f} to {100 * high:.0f} %"
 
 
 def _nights(study: StudyAgreement) -> Section | None:
