@@ -15,6 +15,7 @@ from typing import Any, Final, TypeVar
 from sleepagree.errors import FileFormatError, shorten
 from sleepagree.patterns import late_pattern
 from sleepagree.readers._text import read_bytes
+from sleepagree.readers._toml import TomlError, parse_toml
 from sleepagree.record import record
 
 
@@ -192,7 +193,7 @@ def read_layout(path: str | os.PathLike[str]) -> Layout:
         When the file cannot be read.
     """
     name = os.fspath(path)
-    document = _parse(read_bytes(path), name)
+    document = _parse(read_bytes(path, expected="a layout (TOML)"), name)
     checker = _Checker(name)
     checker.refuse_unknown(document, _TOP_KEYS, "")
     table = checker.table(document, "file")
@@ -225,10 +226,8 @@ def read_layout(path: str | os.PathLike[str]) -> Layout:
 
 
 def _parse(data: bytes, path: str) -> dict[str, Any]:
-    import tomllib  # here, since most nights are read without a layout
-
     try:
-        return tomllib.loads(data.decode("utf-8-sig"))
+        return parse_toml(data.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         raise FileFormatError(
             "the layout is not UTF-8 text",
@@ -238,20 +237,15 @@ def _parse(data: bytes, path: str) -> dict[str, Any]:
             "a text in UTF-8",
             "Save the layout as UTF-8.",
         ) from None
-    except tomllib.TOMLDecodeError as error:
-        text = str(error)
-        match = re.fullmatch(r"(.*) \(at (line \d+, column \d+|end of document)\)", text, re.DOTALL)
-        reason, where = (match[1], match[2]) if match else (text, "")
+    except TomlError as error:
         raise FileFormatError(
             "the layout is not valid TOML",
             path,
-            where,
-            reason,
+            error.where,
+            error.reason,
             "TOML 1.0",
             "Texts stand in quotes and a key stands once.",
         ) from None
-    except RecursionError:
-        raise FileFormatError("the layout is nested too deeply", path) from None
 
 
 @record()

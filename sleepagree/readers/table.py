@@ -130,6 +130,7 @@ def read_table(
         Origin(os.path.basename(name), "table", hashlib.sha256(data).hexdigest()),  # noqa: PTH119 - speed
         name,
         cells.notes,
+        header_place=f"line {cells.header_line}",
     )
     return (yield from spans_of_table.steps(source, layout=layout, zone=zone, own_words=own_words))
 
