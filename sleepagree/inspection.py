@@ -435,7 +435,7 @@ def _header(path: Path, layout: Layout | None) -> tuple[tuple[str, str], ...]:
 
 def _fields(path: Path, layout: Layout | None) -> _Fields:
     """Return the columns of a table; none where the file is no table."""
-    from sleepagree.readers._text import read_parquet_bytes, read_bytes
+    from sleepagree.readers._text import read_bytes, read_parquet_bytes
 
     reader = _reader_name(path)
     take = {"json": _json_fields, "parquet": _parquet_fields}.get(reader, _text_fields)

@@ -144,11 +144,11 @@ class ToldDelimiter(NamedTuple):
 
 
 def told_delimiter(text: str) -> ToldDelimiter | None:
-    """Return the delimiter that the first line of a table tells instead of naming columns, if it does.
+    r"""Return the delimiter that the first line of a table tells instead of naming columns, if it does.
 
     Examples
     --------
-    >>> told_delimiter("sep=;\\ntime;stage\\n").mark
+    >>> told_delimiter("sep=;\ntime;stage\n").mark
     ';'
     """
     match = _TOLD_DELIMITER.match(text)

@@ -57,7 +57,6 @@ _EXPORT: Final = "Give the file that was meant, or export it as text."
 
 #: What a file begins with -> its kind.
 _MARKS: Final[tuple[tuple[bytes, Kind], ...]] = (
-    (b"0       ", _EDF),
     (b"\xffBIOSEMI", _BDF),
     (b"\x1f\x8b", _GZIP),
     (b"PAR1", PARQUET),
@@ -73,6 +72,8 @@ _MARKS: Final[tuple[tuple[bytes, Kind], ...]] = (
     (b"MATLAB 5.0 MAT-file", Kind("a MAT-file", _EXPORT)),
     (b"SQLite format 3\x00", Kind("an SQLite database", _EXPORT)),
 )
+#: The version of EDF: 0, filled up with spaces, by some programs with NUL.
+_VERSION_BYTES: Final = 8
 _ZIP_MARKS: Final = (b"PK\x03\x04", b"PK\x05\x06", b"PK\x07\x08")
 _SHEET_PARTS: Final = (b"[Content_Types].xml", b"_rels/.rels", b"xl/", b"vnd.oasis.opendocument.spreadsheet")
 #: Date and time of an EDF header, at byte 168: it is one whatever stands in its version.
@@ -82,6 +83,13 @@ _WIDE_MARKS: Final = (
     (codecs.BOM_UTF32_BE, "utf-32-be"),
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
+)
+#: Encoding, and which of four bytes are NUL most often and never.
+_WIDE_WITHOUT_MARK: Final = (
+    ("utf-16-le", (1, 3), (0, 2)),
+    ("utf-16-be", (0, 2), (1, 3)),
+    ("utf-32-le", (2, 3), (0,)),
+    ("utf-32-be", (0, 1), (3,)),
 )
 _CONTROLS: Final = bytes(byte for byte in range(32) if byte not in b"\t\n\v\f\r\x1a\x1b") + b"\x7f"
 _MOST_CONTROLS: Final = 0.1
@@ -101,10 +109,12 @@ def kind_of_bytes(head: bytes) -> Kind | None:
         An EDF header is one however short it was cut, behind a byte-order mark, blank lines or in UTF-16 too: a text
         editor leaves such files.
     """
-    plain = head.isascii()
+    plain = head.isascii() and b"\x00" not in head
     if plain and head[:1].isalpha() and _EDF_START.match(head, 168) is None and not head.startswith(_LETTERED):
         return None if _few_controls(head) else _BINARY  # nearly every table
     text = _in_single_bytes(head)
+    if len(text) >= _VERSION_BYTES and text[:_VERSION_BYTES].rstrip(b" \x00") == b"0":
+        return _EDF
     for mark, kind in _MARKS:
         if text.startswith(mark):
             return kind
@@ -129,10 +139,10 @@ def _in_single_bytes(head: bytes) -> bytes:
     for mark, encoding in _WIDE_MARKS:
         if head.startswith(mark):
             return _narrowed(head[len(mark) :], encoding)
-    if b"\x00" in head[:4]:  # without a mark, characters of the first 128 alternate with NUL
-        half = len(head) // 2
-        for encoding, zeros in (("utf-16-le", head[1::2]), ("utf-16-be", head[::2])):
-            if zeros.count(0) > 0.8 * half > 1:
+    if b"\x00" in head:  # without a mark, NUL stands beside most characters, and always on one side of them
+        zeros = [head[i::4].count(0) for i in range(4)]
+        for encoding, empty, full in _WIDE_WITHOUT_MARK:
+            if not any(zeros[i] for i in full) and min(zeros[i] for i in empty) > 0.1 * len(head) / 4:
                 return _narrowed(head, encoding)
     return head.removeprefix(codecs.BOM_UTF8).lstrip(b"\r\n\t\x0b\x0c ")
 

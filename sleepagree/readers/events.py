@@ -218,10 +218,9 @@ def _belongs(sidecar: Path, table: Path, *, exact: bool = False) -> bool:
 
 
 def _read_object(sidecar: Path) -> dict[str, Any]:
+    data = read_bytes(sidecar, expected="a JSON object", largest=_LARGEST_SIDECAR)
     try:
-        content = json.loads(
-            read_bytes(sidecar, expected="a JSON object", largest=_LARGEST_SIDECAR).decode("utf-8-sig")
-        )
+        content = json.loads(data.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         raise _broken(sidecar, f"byte {error.start}", "a byte that is not UTF-8", "UTF-8") from None
     except json.JSONDecodeError as error:
