@@ -9,7 +9,7 @@ from typing import Final
 
 from sleepagree.errors import FileFormatError, shorten
 from sleepagree.patterns import late_pattern
-from sleepagree.readers.layout import Layout
+from sleepagree.readers.layout import Layout, toml_text
 from sleepagree.record import record
 
 _TIME_WORD: Final = r"(_?(date_?)?time)?"
@@ -237,7 +237,7 @@ def _ambiguous(names: Sequence[str], positions: Sequence[int], role: str) -> Fil
     if len(set(candidates)) < len(candidates):
         remedy = "Give every column a name of its own."
     else:
-        lines = "\n".join(f"    {role} = {_toml(name)}" for name in candidates)
+        lines = "\n".join(f"    {role} = {toml_text(name)}" for name in candidates)
         remedy = "Say which in a layout (--layout FILE.toml), with one of the lines\n    [file]\n" + lines
     if role == "step":
         remedy = "Keep one of them, or give the step in a layout: epoch_seconds = 30."
@@ -261,8 +261,3 @@ def _missing(names: Sequence[str], missing: Sequence[str]) -> FileFormatError:
         " and ".join(f"a column called {plain[role]}" for role in missing),
         remedy,
     )
-
-
-def _toml(text: str) -> str:
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped) + '"'

@@ -85,6 +85,7 @@ def read_events(
         duration_unit=1.0,
         missing=frozenset((_MISSING,)),
         header_place=f"line {cells.header_line}",
+        decimal_point=True,
     )
     return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
 

@@ -96,6 +96,7 @@ def read_parquet(
         name,
         duration_unit=1.0 if typed_duration else None,
         header_place="",
+        decimal_point=True,
     )
     return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
+
+import numpy as np
 import pytest
 
 from sleepagree.inspection import inspect_file
@@ -132,6 +135,28 @@ def test_other_columns_are_passed_over(tmp_path, column):
     path = write(tmp_path, "A,B,C,D", rows)
     path.write_text(path.read_text("utf-8") + f"2026-04-22 09:05:00,{column(4)},over,x\n", encoding="utf-8")
     assert not [c for c in read_spans(path, layout=UNTIL_NEXT).cautions if c.startswith("column")]
+
+
+@pytest.mark.parametrize("step_s", [30, 60])
+@pytest.mark.parametrize("missing", [(), (7, 20, 33, 41)], ids=["every row", "rows missing"])
+@pytest.mark.parametrize("jitter_s", [0, 1])
+@pytest.mark.parametrize("name", ["heart rate", "bpm", "B"])
+def test_a_heart_rate_of_the_size_of_a_step_is_no_duration(tmp_path, step_s, missing, jitter_s, name):
+    rng = np.random.default_rng(7)
+    begin = datetime(2026, 4, 22, 22)
+    rows = [
+        (
+            f"{begin + timedelta(seconds=i * step_s + jitter_s * int(rng.integers(0, 2)))}",
+            str(step_s + int(rng.integers(-1, 2))),
+            "wake" if i < 20 else "light",
+        )
+        for i in range(50)
+        if i not in missing
+    ]
+    closed = [*rows, (f"{begin + timedelta(seconds=51 * step_s)}", "60", "over")]
+    layout = Layout(shape=Shape.INTERVALS, stages={"over": "not-a-stage"})
+    spans = read_spans(write(tmp_path, f"time,{name},stage", closed), layout=layout)
+    assert not [c for c in spans.cautions if c.startswith("column")]
 
 
 def test_epochs_with_ends_of_their_own_need_no_caution(tmp_path):
