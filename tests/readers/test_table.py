@@ -285,7 +285,7 @@ def test_the_delimiter_that_parts_all_rows_evenly_wins() -> None:
         ("DateTime", "hypnogram"),
         ("begin", "30-sec_epoch_sleep_stage"),
         ("start_time", "staging"),
-        ("time_local", "value"),
+        ("time_local", "sleep_state"),
         ("Time (UTC)", "rk stage"),
     ],
 )

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 import numpy as np
 import pytest
 
+from sleepagree.errors import FileFormatError, UnknownStageError
 from sleepagree.inspection import inspect_file
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import Layout, Shape
@@ -23,7 +24,7 @@ ROWS = (
 
 
 def write(folder, header, rows):
-    path = folder / "phone.csv"
+    path = folder / "pad-b.csv"
     path.write_text("\n".join([header, *(",".join(row) for row in rows)]) + "\n", encoding="utf-8")
     return path
 
@@ -32,8 +33,8 @@ def dated(begin, end):
     return f"2026-04-22 {begin}", f"2026-04-22 {end}"
 
 
-def phone(folder, header):
-    return write(folder, header, [(*dated(begin, end), label, "My phone") for begin, end, label in ROWS])
+def pad_b(folder, header):
+    return write(folder, header, [(*dated(begin, end), label, "deckhand") for begin, end, label in ROWS])
 
 
 def gaps_min(spans):
@@ -44,8 +45,8 @@ def gaps_min(spans):
 @pytest.mark.parametrize(
     ("start", "end"),
     [
-        ("Start Date", "End Date"),
-        ("startDate", "endDate"),
+        ("Stage Start", "Stage End"),
+        ("beginTime", "stopTime"),
         ("start_date_time", "end_date_time"),
         ("Start timestamp", "Stop timestamp"),
         ("stage_start", "stage_end"),
@@ -58,9 +59,33 @@ def gaps_min(spans):
     ],
 )
 def test_beginnings_and_ends_are_known_by_plain_names(tmp_path, start, end):
-    spans = read_spans(phone(tmp_path, f"{start},{end},Value,Source"))
+    spans = read_spans(pad_b(tmp_path, f"{start},{end},State,Worn by"))
     assert gaps_min(spans) == [38.0]
     assert sum(spans.duration_s) / 60 == 4.5 + 9 + 11.5 + 18 + 6
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "stage"),
+    [
+        ("start_date", "end_date", "stage"),
+        ("Start Date", "End Date", "stage"),
+        ("startDate", "endDate", "stage"),
+        ("date_start", "date_end", "stage"),
+        ("start", "end", "value"),
+    ],
+)
+def test_names_that_are_no_plain_words_of_the_trade_are_asked_for(tmp_path, start, end, stage):
+    path = pad_b(tmp_path, f"{start},{end},{stage},Worn by")
+    with pytest.raises(FileFormatError, match=r"no column holds the (times|stages)"):
+        read_spans(path)
+    named = Layout(start=start, end=end, stage=stage)
+    assert gaps_min(read_spans(path, layout=named)) == [38.0]
+
+
+@pytest.mark.parametrize("code", ["asleepCore", "asleepDeep", "asleepREM", "asleepUnspecified", "inBed"])
+def test_codes_of_a_standard_are_labels_like_others_outside_its_reader(tmp_path, code):
+    with pytest.raises(UnknownStageError):
+        read_spans(write(tmp_path, "start,end,stage", [(*dated(b, e), code) for b, e, _ in ROWS]))
 
 
 @pytest.mark.parametrize("name", ["stage duration (min)", "Duration in minutes", "length_min"])
@@ -72,25 +97,25 @@ def test_durations_are_known_by_plain_names(tmp_path, name):
 
 def test_dates_and_times_in_columns_of_their_own(tmp_path):
     rows = [("2026-04-22", begin, end, label) for begin, end, label in ROWS]
-    spans = read_spans(write(tmp_path, "Start Date,Start Time,End Time,Stage", rows))
+    spans = read_spans(write(tmp_path, "Date,Start Time,End Time,Stage", rows))
     assert gaps_min(spans) == [38.0]
     assert f"{spans.start}" == "2026-04-22 07:38:00"
 
 
 def test_a_starter_offers_the_end_of_rows(tmp_path):
-    path = phone(tmp_path, "Start Date,End Date,Value,Source")
+    path = pad_b(tmp_path, "Stage Start,Stage End,State,Worn by")
     text = starter_layout(inspect_file(path))
-    assert '# end = "End Date"' in text.splitlines()
+    assert '# end = "Stage End"' in text.splitlines()
 
 
 # --- columns that nobody used --------------------------------------------------------------------------------
 
 UNTIL_NEXT = Layout(shape=Shape.INTERVALS, start="A", stage="C", stages={"over": "not-a-stage"})
-CLOSING = (*dated("09:05:00", "09:05:00"), "over", "My phone")
+CLOSING = (*dated("09:05:00", "09:05:00"), "over", "deckhand")
 
 
 def read(folder, header="A,B,C,D", rows=None, layout=UNTIL_NEXT):
-    rows = rows or [(*dated(begin, end), label, "My phone") for begin, end, label in ROWS]
+    rows = rows or [(*dated(begin, end), label, "deckhand") for begin, end, label in ROWS]
     return read_spans(write(folder, header, [*rows, CLOSING]), layout=layout)
 
 
