@@ -716,7 +716,7 @@ def _declarable_forms(cell: str) -> tuple[tuple[str, str], ...]:
     if match["date"] is None:
         return ((time, ""),) if _reads(cell, time) else ()
     first, second, gap = match["first"], match["second"], match["gap"]
-    forms = []
+    forms: list[tuple[str, str]] = []
     for *parts, comment in _ORDERS:
         for year in ("%Y", "%y"):
             for month in ("%m", "%b", "%B"):
