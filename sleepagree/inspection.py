@@ -435,11 +435,13 @@ def _header(path: Path, layout: Layout | None) -> tuple[tuple[str, str], ...]:
 
 def _fields(path: Path, layout: Layout | None) -> _Fields:
     """Return the columns of a table; none where the file is no table."""
-    from sleepagree.readers._text import read_bytes
+    from sleepagree.readers._text import read_bytes, read_parquet_bytes
 
-    take = {"json": _json_fields, "parquet": _parquet_fields}.get(_reader_name(path), _text_fields)
+    reader = _reader_name(path)
+    take = {"json": _json_fields, "parquet": _parquet_fields}.get(reader, _text_fields)
+    read = read_parquet_bytes if reader == "parquet" else read_bytes
     try:
-        return take(read_bytes(path), path, layout or Layout())
+        return take(read(path), path, layout or Layout())
     except SleepAgreeError:
         return _Fields((), lambda _: ())
 

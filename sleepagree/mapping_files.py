@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from sleepagree.errors import MappingError, printable, shorten
 from sleepagree.readers._text import read_bytes
+from sleepagree.readers._toml import TomlError, parse_toml
 from sleepagree.stages import (
     LEAVE_OUT,
     StageMapping,
@@ -106,10 +107,8 @@ def own_words(mappings: Sequence[StageMapping]) -> frozenset[str]:
 
 
 def _parse(path: Path) -> dict[str, Any]:
-    import tomllib  # most runs have no mapping file
-
     try:
-        return tomllib.loads(read_bytes(path).decode("utf-8"))
+        return parse_toml(read_bytes(path, expected="a mapping (TOML)").decode("utf-8"))
     except UnicodeDecodeError as error:
         raise MappingError(
             "not UTF-8",
@@ -119,7 +118,7 @@ def _parse(path: Path) -> dict[str, Any]:
             "a UTF-8 text",
             _EXAMPLE,
         ) from None
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except TomlError as error:
         raise MappingError(
             "not valid TOML", path.name, "", str(error), "TOML 1.0 (each label once)", _EXAMPLE
         ) from None

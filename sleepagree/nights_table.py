@@ -11,6 +11,7 @@ from typing import Final
 
 from sleepagree.errors import FileFormatError, InputError, shorten
 from sleepagree.object_store import is_remote, last_part
+from sleepagree.readers._cells import told_delimiter
 from sleepagree.readers._text import read_bytes
 from sleepagree.record import record
 
@@ -93,10 +94,10 @@ def read_nights_table(path: Path) -> NightsTable:
     InputError
         When rows are faulty; the message lists every fault with its row.
     """
-    data = read_bytes(path)
+    data = read_bytes(path, expected="a table of nights (CSV)")
     rows = _parse_rows(data, path.name)
     header = [cell.strip().casefold() for cell in rows[0][1]]
-    _check_header(header, path.name)
+    _check_header(header, path.name, rows[0][0])
     faults: list[str] = []
     nights: list[NightRow] = []
     known_files: dict[str, str] = {}
@@ -138,17 +139,25 @@ def _parse_rows(data: bytes, name: str) -> list[tuple[int, list[str]]]:
             "a UTF-8 CSV file",
             "Save it as CSV UTF-8.",
         ) from None
+    told = told_delimiter(text)
+    above = 0 if told is None else 1
+    text = text if told is None else told.rest
     first = text.split("\n", 1)[0]
-    delimiter = max(",;\t", key=first.count)
+    delimiter = max(",;\t", key=first.count) if told is None else told.mark
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     rows = []
     try:
         for cells in reader:
             if any(cell.strip() for cell in cells):
-                rows.append((reader.line_num, cells))
+                rows.append((reader.line_num + above, cells))
     except csv.Error as error:
         raise FileFormatError(
-            "not a readable table", name, f"line {reader.line_num}", str(error), "CSV", "Correct the quotes there."
+            "not a readable table",
+            name,
+            f"line {reader.line_num + above}",
+            str(error),
+            "CSV",
+            "Correct the quotes there.",
         ) from None
     if not rows:
         raise FileFormatError("no row at all", name, "", "blank lines", _wanted(), "Write a header and rows.")
@@ -159,7 +168,7 @@ def _wanted() -> str:
     return "columns " + ", ".join(REQUIRED) + " (and optionally " + ", ".join(OPTIONAL) + ")"
 
 
-def _check_header(header: list[str], name: str) -> None:
+def _check_header(header: list[str], name: str, line: int) -> None:
     missing = [column for column in REQUIRED if column not in header]
     unknown = [column for column in header if column not in (*REQUIRED, *OPTIONAL)]
     twice = [column for column in header if header.count(column) > 1]
@@ -174,7 +183,7 @@ def _check_header(header: list[str], name: str) -> None:
         raise FileFormatError(
             problem,
             name,
-            "line 1",
+            f"line {line}",
             ", ".join(header),
             _wanted(),
             "Correct the header; other columns are refused so that a misspelt option is not overlooked.",

@@ -21,10 +21,13 @@ from sleepagree.hypnogram import EPOCH_S
 from sleepagree.night import measure_codes
 from sleepagree.night_summary import MEASURE_NAMES, NightSummary, SourceFile, hash_sequence, pack_epochs, share_equal
 from sleepagree.pairing import Status, count_excluded, cross_labels
-from sleepagree.readers._text import InputFile, open_input
+from sleepagree.readers._cells import told_delimiter
+from sleepagree.readers._kinds import PARQUET
+from sleepagree.readers._text import InputFile, open_known
 from sleepagree.stages import StageMapping, StageSet, assign_stages, make_stage_set
 
 COLUMNS: Final = ("participant", "night", "epoch", "reference", "device")
+_EXPECTED: Final = "a table of nights (CSV), or of paired epochs (CSV, Parquet)"
 _ROWS: Final = 480_000
 _LONGEST_ROW: Final = 1024 * 1024
 _LARGEST_EPOCH: Final = 10**9
@@ -63,10 +66,28 @@ def is_paired_table(path: Path) -> bool:
     """Whether a file is a table of paired epochs: Parquet, or CSV with an ``epoch`` and no ``device_file`` column."""
     if path.suffix.casefold() == ".parquet":
         return True
-    with open_input(path) as source:
-        first = source.read_at(0, min(4096, source.size)).split(b"\n", 1)[0].decode("utf-8-sig", "replace")
+    with open_known(path, expected=_EXPECTED) as source:
+        first = _header_of(source).text
     names = {cell.strip().strip('"').casefold() for cell in first.replace(";", ",").replace("\t", ",").split(",")}
     return "epoch" in names and "device_file" not in names
+
+
+class _Header(NamedTuple):
+    """The line with the names of the columns, and what a line above it tells."""
+
+    text: str
+    line: int
+    delimiter: str | None
+
+
+def _header_of(source: InputFile) -> _Header:
+    # a line may end in a return alone: pandas splits there too
+    text = source.read_at(0, min(4096, source.size)).decode("utf-8-sig", "replace").replace("\r\n", "\n")
+    text = text.replace("\r", "\n")
+    told = told_delimiter(text)
+    if told is None:
+        return _Header(text.split("\n", 1)[0], 1, None)
+    return _Header(told.rest.split("\n", 1)[0], 2, told.mark)
 
 
 def read_paired_nights(
@@ -261,7 +282,7 @@ def _parquet_pieces(path: Path, sides: tuple[_Labels, _Labels]) -> Iterator[_Pie
             "pyarrow",
             "Install it: pip install 'sleepagree[parquet]'.",
         ) from None
-    with open_input(path):
+    with open_known(path, expected=_EXPECTED, own=PARQUET):
         pass
     try:
         with pq.ParquetFile(path) as table:
@@ -319,14 +340,12 @@ def _odd_epochs(path: Path, where: str, found: str) -> FileFormatError:
 def _csv_pieces(path: Path, sides: tuple[_Labels, _Labels]) -> Iterator[_Piece]:
     import pandas as pd
 
-    with open_input(path) as source:
-        # a line may end in a return alone: pandas splits there too
-        first = source.read_at(0, min(4096, source.size)).replace(b"\r", b"\n").split(b"\n", 1)[0]
-        head = first.decode("utf-8-sig", "replace")
+    with open_known(path, expected=_EXPECTED) as source:
+        head = _header_of(source)
         _refuse_endless_row(source, path)
-    delimiter = max(",;\t", key=head.count)
-    header = [cell.strip().casefold() for cell in next(csv.reader([head], delimiter=delimiter), [])]
-    _check_columns(header, path)
+    delimiter = head.delimiter or max(",;\t", key=head.text.count)
+    header = [cell.strip().casefold() for cell in next(csv.reader([head.text], delimiter=delimiter), [])]
+    _check_columns(header, path, head.line)
     try:
         with pd.read_csv(
             path,
@@ -335,6 +354,7 @@ def _csv_pieces(path: Path, sides: tuple[_Labels, _Labels]) -> Iterator[_Piece]:
             dtype=str,
             keep_default_na=False,
             encoding="utf-8-sig",
+            skiprows=head.line - 1,
             header=0,
             names=[name if name in COLUMNS else f"column {i}" for i, name in enumerate(header)],
             index_col=False,  # or the first cells of rows that are too long would become a name of the row
@@ -433,13 +453,13 @@ def _tail(piece: _Piece, begin: int) -> _Piece:
     )
 
 
-def _check_columns(names: Sequence[str], path: Path) -> None:
+def _check_columns(names: Sequence[str], path: Path, line: int = 1) -> None:
     missing = [column for column in COLUMNS if column not in names]
     if missing:
         raise FileFormatError(
             f"column {missing[0]} is missing",
             path.name,
-            "line 1",
+            f"line {line}",
             ", ".join(names),
             "columns " + ", ".join(COLUMNS),
             "Rename the columns.",
@@ -447,7 +467,12 @@ def _check_columns(names: Sequence[str], path: Path) -> None:
     twice = [column for column in COLUMNS if list(names).count(column) > 1]
     if twice:
         raise FileFormatError(
-            f"column {twice[0]} stands twice", path.name, "line 1", ", ".join(names), "one of each", "Take one out."
+            f"column {twice[0]} stands twice",
+            path.name,
+            f"line {line}",
+            ", ".join(names),
+            "one of each",
+            "Take one out.",
         )
 
 

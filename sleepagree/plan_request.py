@@ -228,11 +228,13 @@ def has_small_numbers(name: str, part: VarianceComponents) -> bool:
 
 
 def _load(path: Path) -> dict[str, Any]:
-    data = read_bytes(path)
+    data = read_bytes(path, expected="a results.json of a study")
     try:
         document = json.loads(data)
-    except (ValueError, RecursionError):
+    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError):
         document = None
+    except ValueError:
+        raise _no_results(path, "a number of thousands of digits") from None
     if not isinstance(document, dict) or document.get("schema") != STUDY_SCHEMA:
         found = str(document.get("schema")) if isinstance(document, dict) else "no JSON object"
         raise _no_results(path, found, "schema", STUDY_SCHEMA)

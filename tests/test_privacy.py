@@ -355,3 +355,70 @@ def test_the_header_that_names_everyone_is_a_legal_one(tmp_path: Path) -> None:
     path.write_bytes(name_everyone((FERRY / "reference" / "crew-1-night-1.edf").read_bytes()))
     raw = mne.io.read_raw_edf(path, verbose="ERROR")
     assert CANARY in str(raw.info["subject_info"])
+
+
+# --- a recording where something else was expected ----------------------------------------------------------
+
+#: Where the header of an EDF file may have been cut: inside the name, at the ends of fields, before the records.
+CUTS = (0, 1, 7, 8, 9, 14, 20, 40, 88, 120, 167, 176, 184, 200, 236, 255, 256, 257, 272, 300, 400, 511, 512, None)
+SUFFIXES = (
+    *(".csv", ".tsv", ".txt", ".json", ".ndjson", ".jsonl", ".toml", ".parquet", ".edf", ".bdf", ".fif", ".set"),
+    *(".vmrk", ".amrk", ".dat", ""),
+)
+FORMS = {
+    "as it was": lambda data: data,
+    "letters that are not ASCII": lambda data: data[:30] + b"\xe9\xff" + data[32:],
+    "a byte-order mark before": lambda data: b"\xef\xbb\xbf" + data,
+    "in UTF-16": lambda data: data.decode("latin-1").encode("utf-16"),
+    "NUL for spaces in its version": lambda data: b"0" + b"\x00" * 7 + data[8:],
+}
+
+
+def _commands_on(path: Path, folder: Path) -> list[tuple[object, ...]]:
+    """Return every command with this file in every place where it takes one."""
+    good = (FERRY / "reference" / "crew-1-night-1.edf", FERRY / "band-a" / "crew-1-night-1.csv")
+    table = folder / "nights.csv"
+    header = "participant,night,device,reference,device_file,layout,reference_layout"
+    cells = {"reference": good[0], "device_file": good[1], "layout": FERRY / "band-a.toml", "reference_layout": ""}
+    rows = [",".join(map(str, ("a", i, "b", *(cells | {n: path}).values()))) for i, n in enumerate(cells)]
+    table.write_text("\n".join([header, *rows, ""]))
+    out = ("--out", folder / "out", "--overwrite")
+    return [
+        ("inspect", path),
+        ("inspect", good[1], "--layout", path),
+        *((c, path, good[1], *QUICK) for c in ("night", "mappings", "clock")),
+        *((c, good[0], path, *QUICK) for c in ("night", "mappings", "clock")),
+        *(("night", *good, option, path) for option in ("--layout", "--reference-layout", "--mapping")),
+        ("study", path, *out),
+        ("bias", path),
+        ("study", table, *out, *QUICK),
+        ("study", FERRY / "nights.csv", "--mapping", path, *out),
+        ("plan", "--from", path),
+    ]
+
+
+@pytest.mark.parametrize("form", FORMS)
+@pytest.mark.parametrize("suffix", SUFFIXES)
+def test_a_recording_in_any_place_under_any_name_tells_nobody(suffix: str, form: str, tmp_path: Path) -> None:
+    source = name_everyone((FERRY / "reference" / "crew-1-night-1.edf").read_bytes())
+    # each command at lengths of its own, so that all of them are met at all lengths over the suffixes and forms
+    path = tmp_path / f"night{suffix}"
+    shift = SUFFIXES.index(suffix) + list(FORMS).index(form)
+    commands = _commands_on(path, tmp_path)
+    for i, cut in enumerate(CUTS):
+        path.write_bytes(planted(FORMS[form](source[:cut])))
+        for words in commands[(i + shift) % 4 :: 4]:
+            result = run(*words)
+            assert told(outputs(result), TRACE) == [], (words, cut)
+            assert result.exception is None or isinstance(result.exception, SystemExit), (words, cut)
+
+
+@pytest.mark.parametrize("cut", CUTS[5:])
+def test_a_description_of_columns_that_is_a_recording_tells_nobody(cut: int | None, tmp_path: Path) -> None:
+    (tmp_path / "task_events.tsv").write_text("onset\tduration\tstaging\n0\t30\t1\n30\t30\t2\n60\t30\t1\n")
+    source = name_everyone((FERRY / "reference" / "crew-1-night-1.edf").read_bytes())
+    (tmp_path / "events.json").write_bytes(planted(source[:cut]))
+    result = run("inspect", tmp_path / "task_events.tsv")
+    assert result.exit_code == 1
+    assert "this is an EDF recording" in result.stderr
+    assert told(outputs(result), TRACE) == []

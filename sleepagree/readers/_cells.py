@@ -5,9 +5,10 @@ from __future__ import annotations
 import codecs
 import io
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from sleepagree.errors import FileFormatError, shorten
+from sleepagree.patterns import late_pattern
 from sleepagree.record import record
 
 if TYPE_CHECKING:
@@ -27,6 +28,8 @@ _BYTE_ORDER_MARKS: Final = (
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
 _SNIFFED_LINES: Final = 50
+#: A line that some spreadsheet programs write and obey.
+_TOLD_DELIMITER: Final = late_pattern(r'"?[Ss][Ee][Pp]=([^\w"\r\n])"? *(?:\r?\n|\r)')
 
 
 @record(eq=False)
@@ -45,6 +48,8 @@ class Cells:
         All cells, row by row, in a pattern of ``step`` cells a row.
     step : int
         Distance in ``flat`` from a cell to the one below it.
+    header_line : int
+        Number of the line of the header: 2 below a line that only tells the delimiter.
     """
 
     names: tuple[str, ...]
@@ -52,6 +57,7 @@ class Cells:
     notes: tuple[str, ...]
     flat: list[str]
     step: int
+    header_line: int = 1
 
     def column(self, position: int) -> list[str]:
         """Return the cells of one column as they stand."""
@@ -91,14 +97,17 @@ def read_cells(data: bytes, *, path: str, delimiter: str | None = None, encoding
             "a table such as CSV or TSV",
             'If it is UTF-16 without a byte-order mark, give a layout with\n    [file]\n    encoding = "utf-16-le"',
         )
+    header_line = 1
+    if (told := told_delimiter(text)) is not None:
+        header_line, delimiter, text = 2, delimiter or told.mark, told.rest
     if not text.strip():
         raise FileFormatError("the file holds nothing but blank lines", path, "", "", "a table with a header")
     if '"' not in text and text[0] != "\n":
         mark = delimiter or sniff_delimiter(text, path)
-        cells = _split_evenly(text, mark, notes)
+        cells = _split_evenly(text, mark, notes, header_line)
         if cells is not None:
             return cells
-    return _split_row_by_row(text, delimiter or sniff_delimiter(text, path), path, notes)
+    return _split_row_by_row(text, delimiter or sniff_delimiter(text, path), path, notes, header_line)
 
 
 def _decode(data: bytes, path: str, encoding: str | None) -> str:
@@ -125,6 +134,25 @@ def _decode(data: bytes, path: str, encoding: str | None) -> str:
         raise FileFormatError(
             f"the text is not {encoding.upper()}", path, "", str(error), f"text in {encoding.upper()}"
         ) from None
+
+
+class ToldDelimiter(NamedTuple):
+    """What a first line such as ``sep=;`` tells, and the text below it."""
+
+    mark: str
+    rest: str
+
+
+def told_delimiter(text: str) -> ToldDelimiter | None:
+    r"""Return the delimiter that the first line of a table tells instead of naming columns, if it does.
+
+    Examples
+    --------
+    >>> told_delimiter("sep=;\ntime;stage\n").mark
+    ';'
+    """
+    match = _TOLD_DELIMITER.match(text)
+    return None if match is None else ToldDelimiter(match[1], text[match.end() :])
 
 
 # --- the delimiter ---------------------------------------------------------------------------------------
@@ -174,7 +202,7 @@ def _parts_evenly(lines: Sequence[str], mark: str) -> bool:
 # --- rows ------------------------------------------------------------------------------------------------
 
 
-def _split_evenly(text: str, mark: str, notes: tuple[str, ...]) -> Cells | None:
+def _split_evenly(text: str, mark: str, notes: tuple[str, ...], header_line: int) -> Cells | None:
     """Take apart a table without quotation marks and blank rows whose rows all have the header's length.
 
     One split of the whole text; the line ends stay in it as cells of their own, so that counting them at their
@@ -195,10 +223,11 @@ def _split_evenly(text: str, mark: str, notes: tuple[str, ...]) -> Cells | None:
     rows, odd = divmod(len(flat), width + 1)
     if odd or flat[width :: width + 1].count("\n") != rows or body.count("\n") != rows:
         return None
-    return Cells(tuple(name.strip() for name in names), range(2, rows + 2), notes, flat, width + 1)
+    lines = range(header_line + 1, header_line + 1 + rows)
+    return Cells(tuple(name.strip() for name in names), lines, notes, flat, width + 1, header_line)
 
 
-def _split_row_by_row(text: str, mark: str, path: str, notes: tuple[str, ...]) -> Cells:
+def _split_row_by_row(text: str, mark: str, path: str, notes: tuple[str, ...], header_line: int) -> Cells:
     """Take apart any table; a row that does not fit raises an error with its line."""
     import csv
 
@@ -213,7 +242,7 @@ def _split_row_by_row(text: str, mark: str, path: str, notes: tuple[str, ...]) -
         skipinitialspace=mark != " ",
         quoting=csv.QUOTE_MINIMAL if quoted else csv.QUOTE_NONE,
     )
-    line = 1
+    line = header_line
     try:
         for row in reader:
             if max(map(len, row), default=0) > LONGEST_CELL:
@@ -223,13 +252,13 @@ def _split_row_by_row(text: str, mark: str, path: str, notes: tuple[str, ...]) -
                 lines.append(line)
             else:
                 blank += 1
-            line = reader.line_num + 1
+            line = reader.line_num + header_line
     except csv.Error as error:
         raise _broken_row(error, line, path) from None
     if not rows:
         raise FileFormatError("the file holds nothing but blank rows", path, "", "", "a table with a header")
     header, *rows = rows
-    lines = lines[1:]
+    header_line, *lines = lines
     for row, line in zip(rows, lines, strict=True):
         if len(row) != len(header):
             raise _wrong_width(row, header, line, mark, path)
@@ -245,7 +274,7 @@ def _split_row_by_row(text: str, mark: str, path: str, notes: tuple[str, ...]) -
     if blank:
         notes = (*notes, f"{blank} blank {'row' if blank == 1 else 'rows'} dropped")
     flat = [cell for row in rows for cell in row]
-    return Cells(tuple(name.strip() for name in header), lines, notes, flat, len(header))
+    return Cells(tuple(name.strip() for name in header), lines, notes, flat, len(header), header_line)
 
 
 def _too_long(line: int, path: str) -> FileFormatError:

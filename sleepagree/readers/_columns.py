@@ -9,36 +9,33 @@ from typing import Final
 
 from sleepagree.errors import FileFormatError, shorten
 from sleepagree.patterns import late_pattern
-from sleepagree.readers.layout import Layout
+from sleepagree.readers.layout import Layout, toml_text
 from sleepagree.record import record
 
 _TIME_WORD: Final = r"(_?(date_?)?time)?"
-_MOMENT_WORD: Final = r"(_?((date_?)?time|date|timestamp|at))?"
+_MOMENT_WORD: Final = r"(_?((date_?)?time|timestamp|at))?"
 
+#: Plain words of the trade, and ``trial_type`` of the Brain Imaging Data Structure. What only the files of one maker
+#: call a column is named in a layout.
 #: role -> tiers of names; a tier counts only where the ones before it found nothing.
 _PLAIN_NAMES: Final[Mapping[str, tuple[re.Pattern[str], ...]]] = {
     "start": (
         late_pattern(
             rf"time|timestamp|date_?time|from|beginning|epoch_time|(epoch_)?(start|begin|onset)s?{_TIME_WORD}"
         ),
-        late_pattern(
-            rf"((epoch|stage)_)?(start|begin|onset|from)s?{_MOMENT_WORD}|(date_?time|time|date)_(start|begin|from)"
-        ),
+        late_pattern(rf"((epoch|stage)_)?(start|begin|onset|from)s?{_MOMENT_WORD}|(date_?)?time_(start|begin|from)"),
     ),
     "stage": (
         late_pattern(r"(sleep_)?(stage|state)s?(_label|_name)?|labels?|staging|scoring|hypnogram|trial_type"),
-        late_pattern(r"value"),
         late_pattern(r".+_sleep_stage"),
         late_pattern(r".+_stage"),
     ),
     "end": (
         late_pattern(rf"to|until|(epoch_)?(end|stop|finish)s?{_TIME_WORD}"),
-        late_pattern(
-            rf"((epoch|stage)_)?(end|stop|finish|to|until|till)s?{_MOMENT_WORD}|(date_?time|time|date)_(end|stop|to)"
-        ),
+        late_pattern(rf"((epoch|stage)_)?(end|stop|finish|to|until|till)s?{_MOMENT_WORD}|(date_?)?time_(end|stop|to)"),
     ),
     "duration": (late_pattern(r"(stage_)?(duration|dur|length)(_in)?"),),
-    "date": (late_pattern(r"date|(night|sleep)_date|date_of_night"), late_pattern(r"(start|begin)_?date")),
+    "date": (late_pattern(r"date|night_date|date_of_night"),),
     "step": (late_pattern(r"step|epoch_(length|seconds|duration)"),),
 }
 _NAMED_BY_LAYOUT: Final = ("start", "stage", "end", "duration", "date")
@@ -237,7 +234,7 @@ def _ambiguous(names: Sequence[str], positions: Sequence[int], role: str) -> Fil
     if len(set(candidates)) < len(candidates):
         remedy = "Give every column a name of its own."
     else:
-        lines = "\n".join(f"    {role} = {_toml(name)}" for name in candidates)
+        lines = "\n".join(f"    {role} = {toml_text(name)}" for name in candidates)
         remedy = "Say which in a layout (--layout FILE.toml), with one of the lines\n    [file]\n" + lines
     if role == "step":
         remedy = "Keep one of them, or give the step in a layout: epoch_seconds = 30."
@@ -261,8 +258,3 @@ def _missing(names: Sequence[str], missing: Sequence[str]) -> FileFormatError:
         " and ".join(f"a column called {plain[role]}" for role in missing),
         remedy,
     )
-
-
-def _toml(text: str) -> str:
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped) + '"'

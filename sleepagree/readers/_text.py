@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import Final, Self
 
 from sleepagree.errors import InputError
+from sleepagree.readers._kinds import HEAD_BYTES, PARQUET, Kind, refuse_foreign
+
+#: What a reader that says nothing else expects.
+TABLE_OF_TEXTS: Final = "a table of texts such as CSV or TSV"
 
 #: A night as a table is some 100 kB; a table of this size is something else.
 LARGEST_TABLE_BYTES: Final = 512 * 1024 * 1024
@@ -230,13 +235,17 @@ def _cannot_open(name: str, error: OSError | ValueError) -> InputError:
     )
 
 
-def read_bytes(path: str | os.PathLike[str], *, largest: int = LARGEST_TABLE_BYTES) -> bytes:
-    """Return all bytes of an input file.
+def read_bytes(
+    path: str | os.PathLike[str], *, expected: str = TABLE_OF_TEXTS, largest: int = LARGEST_TABLE_BYTES
+) -> bytes:
+    """Return all bytes of an input file that should be a text of any kind.
 
     Parameters
     ----------
     path : path-like
         A regular file that is not empty.
+    expected : str
+        What should stand there, for messages.
     largest : int
         Bytes that are accepted.
 
@@ -249,9 +258,21 @@ def read_bytes(path: str | os.PathLike[str], *, largest: int = LARGEST_TABLE_BYT
     ------
     InputError
         As :func:`open_input`; also when the file is larger than ``largest`` or changes while it is read.
+    FileFormatError
+        When it is a recording, a spreadsheet, a compressed file or another binary one. Nothing of it is shown.
     """
+    return _read_whole(path, expected, None, largest)
+
+
+def read_parquet_bytes(path: str | os.PathLike[str]) -> bytes:
+    """Return all bytes of a file that should be Parquet; errors as :func:`read_bytes`."""
+    return _read_whole(path, "a complete Parquet file", PARQUET, LARGEST_TABLE_BYTES)
+
+
+def _read_whole(path: str | os.PathLike[str], expected: str, own: Kind | None, largest: int) -> bytes:
     with open_input(path) as file:
         if file.size > largest:
+            refuse_foreign(file.read_at(0, min(HEAD_BYTES, file.size)), file.path, expected=expected, own=own)
             raise InputError(
                 "the file is too large for this kind of file",
                 file.path,
@@ -260,4 +281,16 @@ def read_bytes(path: str | os.PathLike[str], *, largest: int = LARGEST_TABLE_BYT
                 f"at most {largest} bytes",
                 "Give one night a file, or check that this is the file that you meant.",
             )
-        return file.load()
+        data = file.load()
+    refuse_foreign(data[:HEAD_BYTES], file.path, expected=expected, own=own)
+    return data
+
+
+@contextmanager
+def open_known(
+    path: str | os.PathLike[str], *, expected: str = TABLE_OF_TEXTS, own: Kind | None = None
+) -> Iterator[InputFile]:
+    """Open a text, or a file of its own kind, that may be too large to be held; errors as :func:`read_bytes`."""
+    with open_input(path) as file:
+        refuse_foreign(file.read_at(0, min(HEAD_BYTES, file.size)), file.path, expected=expected, own=own)
+        yield file

@@ -17,9 +17,16 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.errors import ClockError, FileFormatError, shorten
+from sleepagree.errors import ClockError, FileFormatError, SleepAgreeError, shorten
 from sleepagree.patterns import late_pattern
-from sleepagree.readers.layout import NightOf, TimeForm, strptime_directives, strptime_has_date
+from sleepagree.readers.layout import (
+    NightOf,
+    TimeForm,
+    strptime_directives,
+    strptime_fault,
+    strptime_has_date,
+    toml_text,
+)
 from sleepagree.record import record
 
 Microseconds = NDArray[np.int64]
@@ -81,6 +88,8 @@ class Column(NamedTuple):
     name: str
     path: str
     at: Callable[[int], str]
+    #: Whether the format itself says that a point parts decimals, never thousands.
+    decimal_point: bool = False
 
     def where(self, row: int) -> str:
         """Return the place of one of its cells."""
@@ -347,16 +356,18 @@ def _midnight_note(count: int) -> tuple[str, ...]:
 
 def _each_time_of_day(texts: Sequence[str], column: Column) -> Moments:
     values = np.empty(len(texts), np.int64)
+    midnights = 0
     for row, text in enumerate(texts):
         cell = text.strip()
         match = _TIME_OF_DAY.fullmatch(cell)
         if match is None:
             raise _unreadable(cell, row, column, "a time of day such as 22:30:00, as in the rows before")
         hour, minute, second = (int(part or 0) for part in match.groups()[:3])
-        if hour > 24 or minute > 59 or second > 59 or (hour == 24 and (minute or second)):
+        if hour > 24 or minute > 59 or second > 59 or (hour == 24 and (minute or second or _fraction_us(match[4]))):
             raise _no_moment(cell, row, column, "there is no such time of day")
-        values[row] = (hour % 24 * 3600 + minute * 60 + second) * SECOND_US + _fraction_us(match[4])
-    return Moments(values, Clock.DAY)
+        midnights += hour == 24
+        values[row] = (hour * 3600 + minute * 60 + second) * SECOND_US + _fraction_us(match[4])
+    return Moments(values, Clock.DAY, 0, _midnight_note(midnights))
 
 
 # --- declared forms --------------------------------------------------------------------------------------
@@ -417,6 +428,11 @@ def _bulk_strptime(texts: Sequence[str], form: str) -> Moments | None:
 _MIDNIGHT_24: Final = late_pattern(r"(?<![\d:])24(?=:00(?!\d)(?::00(?![\d.,]))?(?!:))", re.ASCII)
 
 
+def says_24(cell: str) -> bool:
+    """Whether a cell calls midnight 24:00, the end of a day."""
+    return _MIDNIGHT_24.search(cell) is not None
+
+
 def _each_strptime(texts: Sequence[str], column: Column, form: str) -> Moments:
     values = np.empty(len(texts), np.int64)
     offsets: list[int | None] = []
@@ -426,11 +442,11 @@ def _each_strptime(texts: Sequence[str], column: Column, form: str) -> Moments:
     full_form = form if dated else "%Y-%m-%d " + form
     for row, text in enumerate(texts):
         cell = text.strip()
-        late = _MIDNIGHT_24.search(cell) is not None and "H" in strptime_directives(form)
+        late = says_24(cell) and "H" in strptime_directives(form)
         read = _MIDNIGHT_24.sub("00", cell) if late else cell
         try:
             moment = datetime.strptime(read if dated else "1970-01-01 " + read, full_form)
-            values[row] = microseconds_of(moment) + (DAY_US if late and dated else 0)
+            values[row] = microseconds_of(moment) + (DAY_US if late else 0)
         except (ValueError, OverflowError, re.error):
             if not cell:
                 raise _unreadable(cell, row, column) from None
@@ -456,6 +472,8 @@ def _each_strptime(texts: Sequence[str], column: Column, form: str) -> Moments:
 _NUMBER: Final = late_pattern(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
 _PLAIN_CHARACTERS: Final = frozenset("0123456789.+-")
 _GROUPED: Final = late_pattern(r"[+-]?[1-9]\d{0,2}(,\d{3})+", re.ASCII)
+_BELOW_1000: Final = late_pattern(r"[+-]?\d{1,3}", re.ASCII)
+_GROUPED_BY_POINTS: Final = late_pattern(r"[+-]?[1-9]\d{0,2}(\.\d{3})+", re.ASCII)
 
 
 def read_numbers(texts: Sequence[str], column: Column, *, expected: str = "a number") -> NDArray[np.float64]:
@@ -465,9 +483,12 @@ def read_numbers(texts: Sequence[str], column: Column, *, expected: str = "a num
     ------
     FileFormatError
         When a cell is empty or no number, is written with an exponent (a spreadsheet has shortened it, most
-        often), or when commas may part thousands as well as decimals.
+        often), or when commas or points may part thousands as well as decimals.
     """
-    if _PLAIN_CHARACTERS.issuperset("".join(texts)):
+    joined = "".join(texts)
+    if "." in joined and not column.decimal_point:
+        _refuse_grouped_by_points(texts, column)
+    if _PLAIN_CHARACTERS.issuperset(joined):
         try:
             return np.fromiter(map(float, texts), np.float64, len(texts))
         except ValueError:
@@ -516,6 +537,27 @@ def _refuse_grouped(cells: Sequence[str], column: Column) -> None:
     )
 
 
+def _refuse_grouped_by_points(texts: Sequence[str], column: Column) -> None:
+    """Refuse points that may part thousands: beside 930 and 960, 1.020 is one or a thousand and twenty."""
+    pointed = [(row, text.strip()) for row, text in enumerate(texts) if "." in text]
+    if len(pointed) == len(texts) or not all(_GROUPED_BY_POINTS.fullmatch(text) for _, text in pointed):
+        return
+    wholes = [text.strip() for text in texts if "." not in text]
+    # who parts thousands parts all of them
+    if not all(_BELOW_1000.fullmatch(text) for text in wholes):
+        return
+    row, cell = pointed[0]
+    whole = max(wholes, key=len)
+    raise FileFormatError(
+        "a point that may part decimals or thousands",
+        column.path,
+        column.where(row),
+        f"'{cell}' beside '{shorten(whole)}'",
+        "decimals in all rows or in none",
+        "Export the numbers without separators of thousands, and with as many decimals in every row.",
+    )
+
+
 def _numeric(texts: Sequence[str], column: Column, form: str) -> Moments:
     numbers = read_numbers(texts, column, expected=_NUMBERS_EXPECTED[form])
     scale = 1000.0 if form == TimeForm.UNIX_MS else 1e6
@@ -551,19 +593,22 @@ def _unit_by_size(text: str, column: Column) -> str:
         column.where(0),
         text,
         "Unix seconds or milliseconds of the years 2000 to 2100, or a layout",
-        'If these are seconds from the start of the recording, give a layout with\n    [file]\n    time = "elapsed-s"',
+        'If these are seconds from the start of the recording, give a layout with\n    [file]\n    time = "elapsed-s"'
+        if _reads(text, TimeForm.ELAPSED_S)
+        else "Export times that tell their date, such as 2026-03-01T22:30:00.",
     )
 
 
 def _wrong_size(text: str, row: int, column: Column, form: str) -> ClockError:
     if form == TimeForm.ELAPSED_S:
+        unix = [f'time = "{other}"' for other in (TimeForm.UNIX_S, TimeForm.UNIX_MS) if _reads(text, other)]
         return ClockError(
             "elapsed time of more than three years",
             column.path,
             column.where(row),
             text,
             "seconds from the start of the recording",
-            'If these are Unix times, say so in a layout: [file] time = "unix-s" or "unix-ms".',
+            f"If these are Unix times, say so in a layout: [file] {unix[0]}." if unix else "Correct the row.",
         )
     number = float(text.replace(",", "."))
     other, scale = (TimeForm.UNIX_MS, 1e3) if form == TimeForm.UNIX_S else (TimeForm.UNIX_S, 1e6)
@@ -581,12 +626,6 @@ def _wrong_size(text: str, row: int, column: Column, form: str) -> ClockError:
 
 # --- what to say of a cell that cannot be read -----------------------------------------------------------
 
-_DAY_OR_MONTH_FIRST: Final = late_pattern(
-    r"(\d{1,2})([./-])(\d{1,2})\2(\d{4}|\d\d)([ T,]+)(\d{1,2}):(\d\d)(:\d\d)?( ?[AaPp][Mm])?", re.ASCII
-)
-_YEAR_FIRST: Final = late_pattern(
-    r"(\d{4})([./-])(\d{1,2})\2(\d{1,2})([ T,]+)(\d{1,2}):(\d\d)(:\d\d)?( ?[AaPp][Mm])?", re.ASCII
-)
 _DATE_ONLY: Final = late_pattern(r"\d{4}-\d\d-\d\d|\d{1,2}[./-]\d{1,2}[./-]\d{2,4}", re.ASCII)
 
 
@@ -600,16 +639,23 @@ def _unreadable(cell: str, row: int, column: Column, expected: str = _EXAMPLE) -
             expected,
             "Complete the row or take it out.",
         )
-    if forms := _declarable_forms(cell):
-        lines = "\n".join(f'    time = "{form}"{comment}' for form, comment in forms)
-        one_of = "" if len(forms) == 1 else " one of"
+    if row > 0 and _declarable_forms(cell):  # a form for this row would not read those before it
         return FileFormatError(
-            "the form of this date must be declared",
+            "the time is written in another way than those before it",
+            column.path,
+            column.where(row),
+            f"'{cell}'",
+            expected,
+            "Correct the row, or export the times again in one form.",
+        )
+    if forms := _declarable_forms(cell):
+        return FileFormatError(
+            "the form of this date must be declared" if strptime_has_date(forms[0][0]) else _UNDECLARED_TIME,
             column.path,
             column.where(row),
             f"'{cell}'",
             _EXAMPLE,
-            f"Give a layout (--layout FILE.toml) with{one_of}\n    [file]\n{lines}",
+            _give_form(forms),
         )
     if _DATE_ONLY.fullmatch(cell):
         return FileFormatError(
@@ -627,30 +673,79 @@ def _unreadable(cell: str, row: int, column: Column, expected: str = _EXAMPLE) -
         column.where(row),
         f"'{cell}'",
         expected,
-        "Correct the row, or declare the form of the times in a layout, for instance\n    [file]\n"
-        '    time = "%d.%m.%Y %H:%M:%S"',
+        "Correct the row."
+        if row > 0
+        else "Correct the row, or declare the form of the times in a layout: [file], key 'time'.",
     )
 
 
+_UNDECLARED_TIME: Final = "the form of this time must be declared"
+
+
+def _give_form(forms: Sequence[tuple[str, str]], *above: str) -> str:
+    """Return the remedy that offers forms, with other lines of the layout above them."""
+    lines = "".join(f"\n    {line}" for line in above)
+    lines += "".join(f'\n    time = "{form}"{comment}' for form, comment in forms)
+    return f"Give a layout (--layout FILE.toml) with{'' if len(forms) == 1 else ' one of'}\n    [file]{lines}"
+
+
+#: Parts of a date in the orders that are in use, with what to say of each where more than one fits.
+_ORDERS: Final = (
+    ("d", "m", "Y", "if the day comes first"),
+    ("m", "d", "Y", "if the month comes first"),
+    ("Y", "m", "d", "if the year comes first"),
+)
+_DATE_AND_TIME: Final = late_pattern(
+    r"(?:(?P<date>(?:\d{1,4}|[A-Za-z]{3,9})(?P<first>[./-]|\.? +)(?:\d{1,2}|[A-Za-z]{3,9})"
+    r"(?P<second>[./-]|[.,]? +)\d{1,4})(?P<gap>[ T,]+))?"
+    r"(?P<hour>\d{1,2})(?P<mark>[:.h])(?P<minute>\d\d)(?:(?P<again>[:.])\d\d(?P<fraction>[.,]\d{1,6})?)?"
+    r"(?P<half> ?[AaPp][Mm])?(?P<offset> ?(?:[Zz]|[+-]\d\d:?\d\d))?",
+    re.ASCII,
+)
+
+
 def _declarable_forms(cell: str) -> tuple[tuple[str, str], ...]:
-    """Return the strptime texts that a cell may have been written by, with a comment where there are two."""
-    match = _YEAR_FIRST.fullmatch(cell)
-    year_first = match is not None
-    match = match or _DAY_OR_MONTH_FIRST.fullmatch(cell)
+    """Return the strptime texts that read a cell, with a comment on each where there are more than one.
+
+    Every form is tried on the cell, so that what a message offers is what can be followed.
+    """
+    match = _DATE_AND_TIME.fullmatch(cell)
     if match is None:
         return ()
-    mark, space, seconds, half = match[2], match[5], match[8] or "", match[9] or ""
-    clock = "%I" if half else "%H"
-    rest = space + clock + ":%M" + (":%S" if seconds else "") + (half[:-2] + "%p" if half else "")
-    if year_first:
-        return ((f"%Y{mark}%m{mark}%d{rest}", ""),)
-    year = "%Y" if len(match[4]) == 4 else "%y"
-    day_first, month_first = f"%d{mark}%m{mark}{year}{rest}", f"%m{mark}%d{mark}{year}{rest}"
-    if int(match[1]) > 12:
-        return ((day_first, ""),)
-    if int(match[3]) > 12:
-        return ((month_first, ""),)
-    return ((day_first, "  # if the day comes first"), (month_first, "  # if the month comes first"))
+    time = _time_form(match)
+    if match["date"] is None:
+        return ((time, ""),) if _reads(cell, time) else ()
+    first, second, gap = match["first"], match["second"], match["gap"]
+    forms: list[tuple[str, str]] = []
+    for *parts, comment in _ORDERS:
+        for year in ("%Y", "%y"):
+            for month in ("%m", "%b", "%B"):
+                one, two, three = ({"d": "%d", "m": month, "Y": year}[part] for part in parts)
+                form = f"{one}{first}{two}{second}{three}{gap}{time}"
+                if comment not in dict(forms).values() and _reads(cell, form):
+                    forms.append((form, comment))
+    return ((forms[0][0], ""),) if len(forms) == 1 else tuple((form, f"  # {comment}") for form, comment in forms)
+
+
+def _time_form(match: re.Match[str]) -> str:
+    """Return the strptime text of the time of day in a cell."""
+    half, fraction, again, offset = match["half"] or "", match["fraction"] or "", match["again"], match["offset"] or ""
+    form = f"{'%I' if half else '%H'}{match['mark']}%M"
+    form += f"{again}%S" if again else ""
+    form += f"{fraction[0]}%f" if fraction else ""
+    form += half[:-2] + "%p" if half else ""
+    return form + (" " * offset.startswith(" ") + "%z" if offset else "")
+
+
+def _reads(cell: str, form: str) -> bool:
+    """Whether a layout takes this form and a column of this one cell can be read by it."""
+    if "%" in form and strptime_fault(form):
+        return False
+    try:
+        read_times([cell], Column("", "", str), form=form)
+    except SleepAgreeError:
+        return False
+    return True
 
 
 def _no_moment(cell: str, row: int, column: Column, reason: str) -> FileFormatError:
@@ -669,8 +764,23 @@ def _no_moment(cell: str, row: int, column: Column, reason: str) -> FileFormatEr
 _DATE: Final = late_pattern(r"(\d{4})-(\d\d)-(\d\d)(?:[T ]00:00(?::00(?:\.0+)?)?)?", re.ASCII)
 
 
-def read_dates(texts: Sequence[str], column: Column) -> Microseconds:
-    """Return the midnights, in microseconds since 1970, of a column of ISO dates."""
+def read_dates(texts: Sequence[str], column: Column, *, beside: Sequence[str] | None = None) -> Microseconds:
+    """Return the midnights, in microseconds since 1970, of a column of ISO dates.
+
+    Parameters
+    ----------
+    texts : sequence of str, shape (n,)
+        Cells.
+    column : Column
+        For messages.
+    beside : sequence of str, optional
+        Times of day of the same rows, to tell how a date and its time can be declared together.
+
+    Raises
+    ------
+    FileFormatError
+        When a cell is empty or no ISO date.
+    """
     known: dict[str, int] = {}
     values = np.empty(len(texts), np.int64)
     for row, text in enumerate(texts):
@@ -684,23 +794,25 @@ def read_dates(texts: Sequence[str], column: Column) -> Microseconds:
                 if not 1000 <= day.year < 9000:
                     raise ValueError
             except ValueError:
-                raise _unreadable_date(text.strip(), row, column) from None
+                time = "" if beside is None else beside[row].strip()
+                raise _unreadable_date(text.strip(), time, row, column) from None
             day_us = known[text] = (day - _EPOCH.date()).days * DAY_US
         values[row] = day_us
     return values
 
 
-def _unreadable_date(cell: str, row: int, column: Column) -> FileFormatError:
+def _unreadable_date(cell: str, time: str, row: int, column: Column) -> FileFormatError:
+    remedy = "Complete the row or take it out."
+    if cell:
+        forms = _declarable_forms(f"{cell} {time}")
+        remedy = _give_form(forms, f"date = {toml_text(column.name)}") if forms else "Correct the row."
     return FileFormatError(
         "the date cannot be read" if cell else "the date is missing",
         column.path,
         column.where(row),
         f"'{cell}'" if cell else "",
         "a date such as 2026-03-01",
-        "Correct the row, or declare the form of date and time together in the layout, for instance\n"
-        '    [file]\n    time = "%d.%m.%Y %H:%M:%S"'
-        if cell
-        else "Complete the row or take it out.",
+        remedy,
     )
 
 

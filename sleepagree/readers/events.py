@@ -67,7 +67,7 @@ def read_events(
     layout = layout or NO_LAYOUT
     data = read_bytes(path)
     cells = read_cells(data, path=name, delimiter=layout.delimiter or _tab_if_any(data), encoding=layout.encoding)
-    columns = find_columns(cells.names, layout, path=name)
+    columns = find_columns(cells.names, layout, path=name, where=f"line {cells.header_line}")
     stage = cells.names[columns.stage]
     texts = cells.column(columns.stage)
     levels, notes = find_levels(Path(path), stage)
@@ -84,6 +84,8 @@ def read_events(
         elapsed=True,
         duration_unit=1.0,
         missing=frozenset((_MISSING,)),
+        header_place=f"line {cells.header_line}",
+        decimal_point=True,
     )
     return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
 
@@ -217,15 +219,18 @@ def _belongs(sidecar: Path, table: Path, *, exact: bool = False) -> bool:
 
 
 def _read_object(sidecar: Path) -> dict[str, Any]:
+    data = read_bytes(sidecar, expected="a JSON object", largest=_LARGEST_SIDECAR)
     try:
-        content = json.loads(read_bytes(sidecar, largest=_LARGEST_SIDECAR).decode("utf-8-sig"))
+        content = json.loads(data.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         raise _broken(sidecar, f"byte {error.start}", "a byte that is not UTF-8", "UTF-8") from None
     except json.JSONDecodeError as error:
         where = f"line {error.lineno}, column {error.colno}"
         raise _broken(sidecar, where, error.msg, "a JSON object") from None
-    except (RecursionError, ValueError) as error:
+    except RecursionError as error:
         raise _broken(sidecar, "", type(error).__name__, "a JSON object") from None
+    except ValueError:
+        raise _broken(sidecar, "", "a number of thousands of digits", "a JSON object") from None
     if not isinstance(content, dict):
         raise _broken(sidecar, "", type(content).__name__, "a JSON object")
     return content

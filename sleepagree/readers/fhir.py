@@ -29,11 +29,12 @@ from sleepagree.readers.layout import Layout
 from sleepagree.stages import UNSCORED
 
 CODE_SYSTEM: Final = "http://hl7.org/fhir/uv/phr/CodeSystem/sleep-analysis-codes"
-OBSERVATION_CODE: Final = "sleepAnalysis"
-IN_BED: Final = "inBed"
+OBSERVATION_CODE: Final = "sleepAnalysis"  # of the code system observation-pghd-codes of [1]_
+IN_BED: Final = "inBed"  # of CODE_SYSTEM
 DATA_ABSENT: Final = "data absent"
 
-#: Code of [1]_ -> stage. asleepCore is "light or intermediate" sleep.
+#: Code of [1]_ -> stage; these and ``inBed`` are all that its code system defines. asleepCore is "light or
+#: intermediate" sleep there. No other reader knows these codes.
 STAGES: Final = {
     "awake": "W",
     "asleepREM": "R",
@@ -45,7 +46,7 @@ STAGES: Final = {
 
 _VALID_STATUS: Final = ("final", "amended", "corrected", "preliminary", "registered", "unknown")
 _VOID_STATUS: Final = ("entered-in-error", "cancelled")
-#: Components of the profile pghd-sleep-episode and LOINC codes of totals: a night summed up, no sequence.
+#: Components of the profile pghd-sleep-episode and LOINC codes in a value set, both of [1]_: a night summed up.
 _TOTALS: Final = frozenset(
     {
         "totalSleepTime",

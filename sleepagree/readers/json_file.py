@@ -62,7 +62,7 @@ def read_json(
         When intervals overlap, or two sources scored one night.
     """
     name = os.fspath(path)
-    data = read_bytes(path)
+    data = read_bytes(path, expected="JSON")
     given = layout or NO_LAYOUT
     document = decode_json(data, path=name)
     digest = hashlib.sha256(data).hexdigest()

@@ -127,6 +127,7 @@ def read_records(
         tuple(notes),
         missing=frozenset({""}),
         header_place=str(places.numbers[0]),
+        decimal_point=True,
     )
     return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
 

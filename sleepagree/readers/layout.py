@@ -15,7 +15,9 @@ from typing import Any, Final, TypeVar
 from sleepagree.errors import FileFormatError, shorten
 from sleepagree.patterns import late_pattern
 from sleepagree.readers._text import read_bytes
+from sleepagree.readers._toml import TomlError, parse_toml
 from sleepagree.record import record
+from sleepagree.stages import canonical_stage
 
 
 class Shape(StrEnum):
@@ -192,7 +194,8 @@ def read_layout(path: str | os.PathLike[str]) -> Layout:
         When the file cannot be read.
     """
     name = os.fspath(path)
-    document = _parse(read_bytes(path), name)
+    data = read_bytes(path, expected="a layout (TOML)")
+    document = _parse(data, name)
     checker = _Checker(name)
     checker.refuse_unknown(document, _TOP_KEYS, "")
     table = checker.table(document, "file")
@@ -220,15 +223,13 @@ def read_layout(path: str | os.PathLike[str]) -> Layout:
         checker.choice(table, "overlaps", Overlaps) or Overlaps.REFUSE,
         checker.delimiter(table),
         checker.encoding(table),
-        checker.stages(document),
+        checker.stages(document, data),
     )
 
 
 def _parse(data: bytes, path: str) -> dict[str, Any]:
-    import tomllib  # here, since most nights are read without a layout
-
     try:
-        return tomllib.loads(data.decode("utf-8-sig"))
+        return parse_toml(data.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         raise FileFormatError(
             "the layout is not UTF-8 text",
@@ -238,20 +239,15 @@ def _parse(data: bytes, path: str) -> dict[str, Any]:
             "a text in UTF-8",
             "Save the layout as UTF-8.",
         ) from None
-    except tomllib.TOMLDecodeError as error:
-        text = str(error)
-        match = re.fullmatch(r"(.*) \(at (line \d+, column \d+|end of document)\)", text, re.DOTALL)
-        reason, where = (match[1], match[2]) if match else (text, "")
+    except TomlError as error:
         raise FileFormatError(
             "the layout is not valid TOML",
             path,
-            where,
-            reason,
+            error.where,
+            error.reason,
             "TOML 1.0",
             "Texts stand in quotes and a key stands once.",
         ) from None
-    except RecursionError:
-        raise FileFormatError("the layout is nested too deeply", path) from None
 
 
 @record()
@@ -347,7 +343,7 @@ class _Checker:
         if not isinstance(value, str) or (value not in words and "%" not in value):
             raise self.wrong("[file], key 'time'", value, expected)
         if value not in words:
-            reason = _strptime_fault(value)
+            reason = strptime_fault(value)
             if reason:
                 raise self.wrong("[file], key 'time'", value, reason)
         return value
@@ -387,7 +383,7 @@ class _Checker:
                 return value
         raise self.wrong("[file], key 'encoding'", value, "a name such as utf-8, cp1252, iso-8859-15 or utf-16")
 
-    def stages(self, document: Mapping[str, Any]) -> dict[str, str]:
+    def stages(self, document: Mapping[str, Any], data: bytes) -> dict[str, str]:
         table = self.table(document, "stages")
         for label, word in table.items():
             if not isinstance(word, str) or not word.strip():
@@ -396,7 +392,38 @@ class _Checker:
                     word,
                     'a stage in quotes, such as "light", "unscored" or "not-a-stage"',
                 )
+        self._refuse_contradictions(table, data)
         return {label: word.strip() for label, word in table.items()}
+
+    def _refuse_contradictions(self, table: Mapping[str, str], data: bytes) -> None:
+        """Refuse two spellings of one label with two stages: labels are matched without regard to case and spacing."""
+        seen: dict[str, str] = {}
+        for label, word in table.items():
+            other = seen.setdefault(" ".join(label.split()).casefold(), label)
+            if _stage_key(table[other]) != _stage_key(word):
+                lines = [f"{toml_text(name)} = {toml_text(table[name].strip())}" for name in (other, label)]
+                places = [_line_of_label(data, name) for name in (other, label)]
+                raise FileFormatError(
+                    "two lines give one label two stages",
+                    self.path,
+                    f"[stages], lines {places[0]} and {places[1]}" if all(places) else "[stages]",
+                    " and ".join(map(shorten, lines)),
+                    "one stage for a label, whose case and spacing do not count",
+                    "Take one of the two lines out.",
+                )
+
+
+def _stage_key(word: str) -> str:
+    return canonical_stage(word) or word.strip().casefold()
+
+
+def _line_of_label(data: bytes, label: str) -> int | None:
+    """Return the line on which a label stands as a key; None where it stands inside something longer."""
+    for number, line in enumerate(data.decode("utf-8-sig").split("\n"), 1):
+        with contextlib.suppress(TomlError):
+            if label in parse_toml(line.replace("stages.", "", 1) if line.lstrip().startswith("stages.") else line):
+                return number
+    return None
 
 
 # --- times ------------------------------------------------------------------------------------------------
@@ -418,7 +445,7 @@ def strptime_has_date(text: str) -> bool:
     return any(letter in _YEAR_DIRECTIVES for letter in strptime_directives(text))
 
 
-def _strptime_fault(text: str) -> str:
+def strptime_fault(text: str) -> str:
     """Return what a strptime text should have been, or "" where it tells a moment of a day or a date too."""
     letters = strptime_directives(text)
     unknown = [letter for letter in letters if letter not in _KNOWN_DIRECTIVES]
@@ -426,7 +453,9 @@ def _strptime_fault(text: str) -> str:
         return f"no '%{unknown[0]}', which cannot be read the same way everywhere"
     if len(set(letters)) < len(letters):
         return "each part of a time once"
-    if "M" not in letters or not ("H" in letters or {"I", "p"} <= set(letters)):
+    # %H beside %p lets 10:30 PM pass for half past ten in the morning, and %I without %p names two hours
+    hours = set(letters) & {"H", "I", "p"}
+    if "M" not in letters or hours not in ({"H"}, {"I", "p"}):
         return "hours and minutes (%H:%M, or %I:%M %p)"
     parts = [
         any(letter in letters for letter in group) for group in (_YEAR_DIRECTIVES, _MONTH_DIRECTIVES, _DAY_DIRECTIVES)
@@ -434,6 +463,12 @@ def _strptime_fault(text: str) -> str:
     if any(parts) and not all(parts):
         return "a whole date (year, month, day) or none"
     return ""
+
+
+def toml_text(text: str) -> str:
+    """Return a text in quotes as TOML has it, for a line that a message offers."""
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped) + '"'
 
 
 def _date_or_moment(text: str) -> dt.date:

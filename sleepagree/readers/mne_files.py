@@ -29,6 +29,7 @@ from typing import TYPE_CHECKING, Any, Final
 from sleepagree.errors import ClockError, FileFormatError, InputError, SleepAgreeError, shorten
 from sleepagree.hypnogram import Origin, ScoredSpans
 from sleepagree.readers._edf_stages import Annotations, Source, no_stage_error, spans_of_annotations
+from sleepagree.readers._kinds import HEAD_BYTES, refuse_recording
 from sleepagree.readers._text import open_input
 from sleepagree.readers.layout import NO_LAYOUT, Layout
 
@@ -88,6 +89,7 @@ def read_mne_file(
     given = Path(path)
     markers = given.with_suffix(_MARKERS.get(given.suffix.casefold(), given.suffix))
     with open_input(markers) as file:
+        refuse_recording(file.read_at(0, min(HEAD_BYTES, file.size)), file.path, expected="an annotation file")
         data = file.read_at(0, file.size) if file.size <= _LARGEST_HASHED else b""
     digest = hashlib.sha256(data).hexdigest() if data else ""
     annotations, warned = read_annotations(markers)
@@ -136,13 +138,13 @@ def read_annotations(path: Path) -> tuple[Any, tuple[str, ...]]:
             is_markers = path.suffix.casefold() in _MARKERS.values()
             annotations = mne.read_annotations(path, ignore_marker_types=is_markers)
         except Exception as error:
-            # a broken file makes MNE raise almost anything
-            message = str(error).replace(str(path), path.name).partition("\n")[0]
+            # a broken file makes MNE raise almost anything, and some of its messages quote the file
+            told = f": {error}".partition("\n")[0] if isinstance(error, ImportError) else ""
             raise FileFormatError(
                 "MNE cannot read this file",
                 str(path),
                 "",
-                f"{type(error).__name__}: {message}",
+                f"{type(error).__name__}{told}",
                 "an annotation file",
                 "Export the scoring as EDF+ or as a table.",
             ) from None

@@ -16,7 +16,7 @@ from sleepagree.errors import ClockError, FileFormatError, InputError, SleepAgre
 from sleepagree.hypnogram import Origin, ScoredSpans
 from sleepagree.readers._columns import find_columns
 from sleepagree.readers._spans import Places
-from sleepagree.readers._text import read_bytes
+from sleepagree.readers._text import read_parquet_bytes
 from sleepagree.readers._times import (
     EARLIEST_US,
     LATEST_US,
@@ -62,7 +62,7 @@ def read_parquet(
     """
     name = os.fspath(path)
     layout = layout or NO_LAYOUT
-    data = read_bytes(path)
+    data = read_parquet_bytes(path)
     if data[:4] != _MAGIC or data[-4:] != _MAGIC:
         raise _no_parquet(name, "the marks PAR1 at both ends are missing")
     arrow, parquet = _load(name)
@@ -96,6 +96,7 @@ def read_parquet(
         name,
         duration_unit=1.0 if typed_duration else None,
         header_place="",
+        decimal_point=True,
     )
     return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
 

@@ -56,6 +56,7 @@ from sleepagree.readers._times import (
     read_times,
     resolve_each,
     resolve_wall_clock,
+    says_24,
     show_number,
 )
 from sleepagree.readers._unused import unused_lengths
@@ -131,6 +132,7 @@ def read_table(
         Origin(os.path.basename(name), "table", hashlib.sha256(data).hexdigest()),  # noqa: PTH119 - speed
         name,
         cells.notes,
+        header_place=f"line {cells.header_line}",
     )
     return (yield from spans_of_table.steps(source, layout=layout, zone=zone, own_words=own_words))
 
@@ -163,6 +165,8 @@ class Table:
         Labels that stand for a missing value by the standard of the format.
     header_place : str
         Where the names of the columns stand.
+    decimal_point : bool
+        Whether a point parts decimals by the standard of the format, and never thousands.
     """
 
     names: tuple[str, ...]
@@ -176,6 +180,7 @@ class Table:
     duration_unit: float | None = None
     missing: frozenset[str] = frozenset()
     header_place: str = "line 1"
+    decimal_point: bool = False
 
     def texts(self, position: int) -> Sequence[str]:
         """Return a column as texts."""
@@ -404,7 +409,7 @@ class _Reading:
 
     def _column(self, position: int, rows: Rows | None = None) -> Column:
         at = self.places.at if rows is None else lambda row: self.places.at(int(rows[row]))
-        return Column(self.table.names[position], self.path, at)
+        return Column(self.table.names[position], self.path, at, self.table.decimal_point)
 
     def _plain_times(self, staged: Rows) -> tuple[Moments, Moments] | None:
         """Return beginnings and ends where both are ISO dates and times and every row holds a stage, else None."""
@@ -461,7 +466,9 @@ class _Reading:
         if self.columns.date is not None:
             dates_column = self._column(self.columns.date)
             data = self.table.columns[self.columns.date]
-            dates = data.us if isinstance(data, Moments) else read_dates(data, dates_column)
+            times = self.table.columns[self.columns.start]
+            beside = None if isinstance(times, Moments) else times
+            dates = data.us if isinstance(data, Moments) else read_dates(data, dates_column, beside=beside)
             if night_of is not None:
                 return Moments(place_in_nights(dates, moments.us, night_of, column), Clock.LOCAL)
             us = dates + moments.us
@@ -532,6 +539,7 @@ class _Reading:
             beside = self.columns.date is not None and self.layout.date is not None
             if ends.clock is Clock.DAY or (beside and starts.clock is Clock.LOCAL):
                 us = ends_after_starts(starts.us[staged], ends.us % DAY_US)
+                self._close_days(us, starts.us[staged], texts, staged)
                 ends = Moments(us, Clock.LOCAL)
         if ends.clock is not starts.clock:
             first = column.where(0)
@@ -544,6 +552,14 @@ class _Reading:
                 "Export both columns in one form.",
             )
         return ends
+
+    def _close_days(self, ends_us: Microseconds, starts_us: Microseconds, texts: Sequence[str], staged: Rows) -> None:
+        """Put ends at 24:00 of rows that begin at 00:00 at the end of that day."""
+        began = self.table.columns[self.columns.start]
+        for row in np.flatnonzero(ends_us == starts_us).tolist():
+            first = None if isinstance(began, Moments) else began[int(staged[row])]
+            if says_24(texts[row]) and not (first is not None and says_24(first)):
+                ends_us[row] += DAY_US
 
     def _in_zone(self, starts: Moments, ends: Moments | None, staged: Rows) -> tuple[Moments, Moments | None]:
         """Return local times as moments in UTC where a zone is known."""

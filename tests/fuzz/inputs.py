@@ -451,7 +451,7 @@ STAGE_RECORD = {
     ],
 }
 RECORDS = [
-    {"time": t.removesuffix("+02:00"), "stage": _CODES[i % 4].replace("asleep", "")} for i, t in enumerate(_CLOCK)
+    {"time": t.removesuffix("+02:00"), "stage": ("wake", "light", "deep", "REM")[i % 4]} for i, t in enumerate(_CLOCK)
 ]
 JSON_BASES: tuple[Any, ...] = (
     FHIR,

@@ -152,6 +152,14 @@ WRONG = [
         '[file]\nStages = "x"\n',
         f"[file]: unknown key in the layout. Found 'Stages'; expected one of {_FILE_KEYS}. Did you mean stage?",
     ),
+    *(
+        (
+            f'[file]\ntime = "{form}"\n',
+            f"[file], key 'time': wrong value in the layout. Found '{form}'; expected hours and minutes (%H:%M, or "
+            "%I:%M %p).",
+        )
+        for form in ("%d/%m/%Y %H:%M %p", "%H:%M:%S%p", "%d/%m/%Y %I:%M", "%I:%M", "%H %I:%M %p", "%H %I:%M")
+    ),
     ("file = 3\n", "file: wrong value in the layout. Found 3; expected a table [file]."),
     (
         '[file]\nshape = "rows"\n',
@@ -295,3 +303,38 @@ def test_any_values_give_a_layout_or_one_message(top: dict[str, int], file: dict
     except SleepAgreeError as error:
         result = error
     assert isinstance(result, Layout) or str(result).startswith("band.toml: ")
+
+
+@pytest.mark.parametrize(
+    ("lines", "places", "found"),
+    [
+        (['Up = "wake"', '"UP" = "light"'], "lines 4 and 5", '"Up" = "wake" and "UP" = "light"'),
+        (
+            ['"In  bed" = "not-a-stage"', "", '"in bed " = "W"'],
+            "lines 4 and 6",
+            '"In  bed" = "not-a-stage" and "in bed "',
+        ),
+        (["Up = 'wake'", "Down = 'deep'", "up = 'rem'"], "lines 4 and 6", '"Up" = "wake" and "up" = "rem"'),
+    ],
+)
+def test_spellings_of_one_label_with_two_stages(lines: list[str], places: str, found: str, tmp_path: Path) -> None:
+    path = tmp_path / "band.toml"
+    path.write_text("\n".join(["# spellings", "", "[stages]", *lines, ""]))
+    with pytest.raises(FileFormatError) as caught:
+        read_layout(path)
+    assert caught.value.problem == "two lines give one label two stages"
+    assert caught.value.where == f"[stages], {places}"
+    assert caught.value.found.startswith(found)
+
+
+def test_spellings_of_one_label_with_one_stage(tmp_path: Path) -> None:
+    path = tmp_path / "band.toml"
+    path.write_text('[stages]\nUp = "wake"\nUP = "W"\n" up" = "awake"\n')
+    assert read_layout(path).stages == {"Up": "wake", "UP": "W", " up": "awake"}
+
+
+def test_contradictions_outside_lines_of_their_own_are_named_without_lines(tmp_path: Path) -> None:
+    path = tmp_path / "band.toml"
+    path.write_text('stages = {Up = "wake", UP = "light"}\n')
+    with pytest.raises(FileFormatError, match=r"band\.toml: \[stages\]: two lines give one label two stages"):
+        read_layout(path)

@@ -285,7 +285,7 @@ def test_the_delimiter_that_parts_all_rows_evenly_wins() -> None:
         ("DateTime", "hypnogram"),
         ("begin", "30-sec_epoch_sleep_stage"),
         ("start_time", "staging"),
-        ("time_local", "value"),
+        ("time_local", "sleep_state"),
         ("Time (UTC)", "rk stage"),
     ],
 )
@@ -610,6 +610,47 @@ def test_midnight_written_as_24() -> None:
     spans = read(text)
     assert rows_of(spans) == [(0, 1800, "wake"), (1800, 1800, "light")]
     assert spans.notes == ("24:00 read as midnight of the next day (once)",)
+
+
+@pytest.mark.parametrize("seconds", ["", ":00"])
+@pytest.mark.parametrize("form", ["", 'time = "%H:%M{}"'])
+@pytest.mark.parametrize("night_of", ["", 'night_of = "bed-day"', 'night_of = "wake-day"'])
+@pytest.mark.parametrize("first", [0, 1])
+def test_24_hours_beside_a_date_are_the_next_midnight(seconds: str, form: str, night_of: str, first: int) -> None:
+    # without night_of each row has its own date, with it that of the night
+    own = ["2026-03-01", "2026-03-01", "2026-03-02"]
+    night = {"": None, 'night_of = "bed-day"': "2026-03-01", 'night_of = "wake-day"': "2026-03-02"}[night_of]
+    clocks = zip([night] * 3 if night else own, ["23:30", "24:00", "00:30"], ["wake", "light", "deep"], strict=True)
+    rows = [f"{day},{clock}{seconds},{label}\n" for day, clock, label in clocks][first:]
+    layout = f"epoch_seconds = 1800\n[file]\nshape = 'epochs'\n{form.format(':%S' if seconds else '')}\n{night_of}\n"
+    spans = read("date,time,stage\n" + "".join(rows), layout)
+    assert spans.start == dt.datetime(2026, 3, 1, 23, 30) + dt.timedelta(minutes=30 * first)
+    assert rows_of(spans) == [(1800 * i, 1800, label) for i, label in enumerate(["wake", "light", "deep"][first:])]
+    assert "24:00 read as midnight of the next day (once)" in spans.notes
+
+
+def test_24_hours_beside_a_date_in_a_column_of_ends() -> None:
+    text = "date,start,end,stage\n2026-03-01,00:00,24:00:00,light\n2026-03-02,24:00,00:30,wake\n"
+    spans = read(text.replace("2026-03-02", "2026-03-01"))
+    assert spans.start == dt.datetime(2026, 3, 1)
+    assert rows_of(spans) == [(0, 86_400, "light"), (86_400, 1800, "wake")]
+    spans = read("date,start,end,stage\n2026-03-01,23:00,24:00,light\n2026-03-01,24:00,00:30,wake\n")
+    assert rows_of(spans) == [(0, 3600, "light"), (3600, 1800, "wake")]
+    declared = '[file]\ndate = "date"\ntime = "%d.%m.%Y %H:%M"\n'
+    spans = read("date,start,end,stage\n01.03.2026,00:00,24:00,light\n02.03.2026,00:00,24:00,wake\n", declared)
+    assert rows_of(spans) == [(0, 86_400, "light"), (86_400, 86_400, "wake")]
+    # a row from 24:00 to 24:00 lasts no time, and not a day
+    with pytest.raises(EpochGridError):
+        read("date,start,end,stage\n2026-03-01,23:00,24:00,light\n2026-03-01,24:00,24:00,wake\n")
+
+
+def test_24_hours_on_a_day_that_the_layout_tells() -> None:
+    for begins in ("2026-03-01T23:00:00", '2026-03-01\nnight_of = "bed-day"', '2026-03-02\nnight_of = "wake-day"'):
+        spans = read(
+            "time,stage\n23:30,wake\n24:00,light\n00:30,deep\n", f"[file]\nbegins = {begins}\nshape='epochs'\n"
+        )
+        assert spans.start == dt.datetime(2026, 3, 1, 23, 30)
+        assert spans.onset_s.tolist() == [0, 1800, 3600]
 
 
 def test_elapsed_seconds_with_and_without_a_clock() -> None:
@@ -970,10 +1011,7 @@ REFUSED = [
         FileFormatError,
         (
             "night.csv: line 5, column 'time': the time cannot be read. Found '22h31m30'; expected a "
-            "time such as 2026-03-01T22:30:00. Correct the row, or declare the form of the times in a "
-            "layout, for instance\n"
-            "    [file]\n"
-            '    time = "%d.%m.%Y %H:%M:%S"'
+            "time such as 2026-03-01T22:30:00. Correct the row."
         ),
         id="unreadable-time",
     ),
@@ -1671,7 +1709,7 @@ REFUSED = [
         (
             "night.csv: line 2, column 'time': elapsed time of more than three years. Found "
             "1772404200; expected seconds from the start of the recording. If these are Unix times, "
-            'say so in a layout: [file] time = "unix-s" or "unix-ms".'
+            'say so in a layout: [file] time = "unix-s".'
         ),
         id="elapsed",
     ),

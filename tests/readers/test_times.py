@@ -94,10 +94,10 @@ def test_single_digits_are_read_as_strptime_reads_them() -> None:
     [
         ("22:30:15", None, 81_015_000_000),
         ("7:05", None, 25_500_000_000),
-        ("24:00", None, 0),
+        ("24:00", None, 86_400_000_000),
         ("10:30 PM", "%I:%M %p", 81_000_000_000),
         ("22h30", "%Hh%M", 81_000_000_000),
-        ("24:00:00", "%H:%M:%S", 0),
+        ("24:00:00", "%H:%M:%S", 86_400_000_000),
     ],
 )
 def test_times_of_day(text: str, form: str | None, expected: int) -> None:
@@ -141,7 +141,7 @@ def test_24_minutes_are_no_24_hours() -> None:
         (["1772404200123"], None, False, [1_772_404_200_123_000], Clock.UTC),
         (["946684800"], "unix-s", False, [946_684_800_000_000], Clock.UTC),
         (["4102444800000"], "unix-ms", False, [4_102_444_800_000_000], Clock.UTC),
-        (["-30", "0", "691.916"], "elapsed-s", False, [-30_000_000, 0, 691_916_000], Clock.ELAPSED),
+        (["-30.000", "0.000", "691.916"], "elapsed-s", False, [-30_000_000, 0, 691_916_000], Clock.ELAPSED),
         (["0,5", "30,5"], "elapsed-s", False, [500_000, 30_500_000], Clock.ELAPSED),
         (["0", "30"], None, True, [0, 30_000_000], Clock.ELAPSED),
     ],
@@ -301,3 +301,29 @@ def test_a_start_in_the_repeated_hour_is_told_when_the_hour_comes_round_again() 
         dt.datetime(2026, 10, 25, 0, 50),
         dt.datetime(2026, 10, 25, 1, 0),
     ]
+
+
+@pytest.mark.parametrize(
+    "texts", [["930", "960", "1.020"], ["900", "1.200"], ["30", "1.020"], ["-930", "0", "-1.200"], ["0", "691.916"]]
+)
+def test_points_that_may_part_thousands_are_asked_about(texts: list[str]) -> None:
+    with pytest.raises(FileFormatError, match=r"a point that may part .* thousands\. Found '-?[\d.]+' beside '"):
+        read_numbers(texts, COLUMN)
+    with pytest.raises(FileFormatError, match="a comma that may part decimals or thousands"):
+        read_numbers([text.replace(".", ",") for text in texts], COLUMN)
+
+
+@pytest.mark.parametrize(
+    "texts",
+    [
+        *(["30.500", "61.250"], ["0.000", "930.000", "1020.000"], ["900", "1020", "1.200"], ["900", "1.25"]),
+        *(["0", "0.125"], ["30", "1.200", "1.5"], ["930", "1020.000"], ["0.5", "1.200"]),
+    ],
+)
+def test_points_that_part_decimals(texts: list[str]) -> None:
+    assert read_numbers(texts, COLUMN).tolist() == [float(text) for text in texts]
+
+
+def test_the_point_of_a_standard_parts_decimals() -> None:
+    told = COLUMN._replace(decimal_point=True)
+    assert read_numbers(["0", "691.916"], told).tolist() == [0.0, 691.916]

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
+
+import numpy as np
 import pytest
 
+from sleepagree.errors import FileFormatError, UnknownStageError
 from sleepagree.inspection import inspect_file
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import Layout, Shape
@@ -20,7 +24,7 @@ ROWS = (
 
 
 def write(folder, header, rows):
-    path = folder / "phone.csv"
+    path = folder / "pad-b.csv"
     path.write_text("\n".join([header, *(",".join(row) for row in rows)]) + "\n", encoding="utf-8")
     return path
 
@@ -29,8 +33,8 @@ def dated(begin, end):
     return f"2026-04-22 {begin}", f"2026-04-22 {end}"
 
 
-def phone(folder, header):
-    return write(folder, header, [(*dated(begin, end), label, "My phone") for begin, end, label in ROWS])
+def pad_b(folder, header):
+    return write(folder, header, [(*dated(begin, end), label, "deckhand") for begin, end, label in ROWS])
 
 
 def gaps_min(spans):
@@ -41,8 +45,8 @@ def gaps_min(spans):
 @pytest.mark.parametrize(
     ("start", "end"),
     [
-        ("Start Date", "End Date"),
-        ("startDate", "endDate"),
+        ("Stage Start", "Stage End"),
+        ("beginTime", "stopTime"),
         ("start_date_time", "end_date_time"),
         ("Start timestamp", "Stop timestamp"),
         ("stage_start", "stage_end"),
@@ -55,9 +59,33 @@ def gaps_min(spans):
     ],
 )
 def test_beginnings_and_ends_are_known_by_plain_names(tmp_path, start, end):
-    spans = read_spans(phone(tmp_path, f"{start},{end},Value,Source"))
+    spans = read_spans(pad_b(tmp_path, f"{start},{end},State,Worn by"))
     assert gaps_min(spans) == [38.0]
     assert sum(spans.duration_s) / 60 == 4.5 + 9 + 11.5 + 18 + 6
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "stage"),
+    [
+        ("start_date", "end_date", "stage"),
+        ("Start Date", "End Date", "stage"),
+        ("startDate", "endDate", "stage"),
+        ("date_start", "date_end", "stage"),
+        ("start", "end", "value"),
+    ],
+)
+def test_names_that_are_no_plain_words_of_the_trade_are_asked_for(tmp_path, start, end, stage):
+    path = pad_b(tmp_path, f"{start},{end},{stage},Worn by")
+    with pytest.raises(FileFormatError, match=r"no column holds the (times|stages)"):
+        read_spans(path)
+    named = Layout(start=start, end=end, stage=stage)
+    assert gaps_min(read_spans(path, layout=named)) == [38.0]
+
+
+@pytest.mark.parametrize("code", ["asleepCore", "asleepDeep", "asleepREM", "asleepUnspecified", "inBed"])
+def test_codes_of_a_standard_are_labels_like_others_outside_its_reader(tmp_path, code):
+    with pytest.raises(UnknownStageError):
+        read_spans(write(tmp_path, "start,end,stage", [(*dated(b, e), code) for b, e, _ in ROWS]))
 
 
 @pytest.mark.parametrize("name", ["stage duration (min)", "Duration in minutes", "length_min"])
@@ -69,25 +97,25 @@ def test_durations_are_known_by_plain_names(tmp_path, name):
 
 def test_dates_and_times_in_columns_of_their_own(tmp_path):
     rows = [("2026-04-22", begin, end, label) for begin, end, label in ROWS]
-    spans = read_spans(write(tmp_path, "Start Date,Start Time,End Time,Stage", rows))
+    spans = read_spans(write(tmp_path, "Date,Start Time,End Time,Stage", rows))
     assert gaps_min(spans) == [38.0]
     assert f"{spans.start}" == "2026-04-22 07:38:00"
 
 
 def test_a_starter_offers_the_end_of_rows(tmp_path):
-    path = phone(tmp_path, "Start Date,End Date,Value,Source")
+    path = pad_b(tmp_path, "Stage Start,Stage End,State,Worn by")
     text = starter_layout(inspect_file(path))
-    assert '# end = "End Date"' in text.splitlines()
+    assert '# end = "Stage End"' in text.splitlines()
 
 
 # --- columns that nobody used --------------------------------------------------------------------------------
 
 UNTIL_NEXT = Layout(shape=Shape.INTERVALS, start="A", stage="C", stages={"over": "not-a-stage"})
-CLOSING = (*dated("09:05:00", "09:05:00"), "over", "My phone")
+CLOSING = (*dated("09:05:00", "09:05:00"), "over", "deckhand")
 
 
 def read(folder, header="A,B,C,D", rows=None, layout=UNTIL_NEXT):
-    rows = rows or [(*dated(begin, end), label, "My phone") for begin, end, label in ROWS]
+    rows = rows or [(*dated(begin, end), label, "deckhand") for begin, end, label in ROWS]
     return read_spans(write(folder, header, [*rows, CLOSING]), layout=layout)
 
 
@@ -132,6 +160,28 @@ def test_other_columns_are_passed_over(tmp_path, column):
     path = write(tmp_path, "A,B,C,D", rows)
     path.write_text(path.read_text("utf-8") + f"2026-04-22 09:05:00,{column(4)},over,x\n", encoding="utf-8")
     assert not [c for c in read_spans(path, layout=UNTIL_NEXT).cautions if c.startswith("column")]
+
+
+@pytest.mark.parametrize("step_s", [30, 60])
+@pytest.mark.parametrize("missing", [(), (7, 20, 33, 41)], ids=["every row", "rows missing"])
+@pytest.mark.parametrize("jitter_s", [0, 1])
+@pytest.mark.parametrize("name", ["heart rate", "bpm", "B"])
+def test_a_heart_rate_of_the_size_of_a_step_is_no_duration(tmp_path, step_s, missing, jitter_s, name):
+    rng = np.random.default_rng(7)
+    begin = datetime(2026, 4, 22, 22)
+    rows = [
+        (
+            f"{begin + timedelta(seconds=i * step_s + jitter_s * int(rng.integers(0, 2)))}",
+            str(step_s + int(rng.integers(-1, 2))),
+            "wake" if i < 20 else "light",
+        )
+        for i in range(50)
+        if i not in missing
+    ]
+    closed = [*rows, (f"{begin + timedelta(seconds=51 * step_s)}", "60", "over")]
+    layout = Layout(shape=Shape.INTERVALS, stages={"over": "not-a-stage"})
+    spans = read_spans(write(tmp_path, f"time,{name},stage", closed), layout=layout)
+    assert not [c for c in spans.cautions if c.startswith("column")]
 
 
 def test_epochs_with_ends_of_their_own_need_no_caution(tmp_path):
