@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree import agreement
+from sleepagree import coefficients
 from sleepagree.epochs import lay_on_epochs
 from sleepagree.hypnogram import EPOCH_S, EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.night import fold_counts
@@ -139,5 +139,5 @@ def _score_pair(
     size = len(mapping.reference_classes)
     counts = fold_counts(paired.count_native(), rows, columns, (size, size))
     return ScorerPair(
-        *names, int(counts.sum()), float(agreement.accuracy(counts)), float(agreement.kappa(counts)), mapping.name
+        *names, int(counts.sum()), float(coefficients.accuracy(counts)), float(coefficients.kappa(counts)), mapping.name
     )

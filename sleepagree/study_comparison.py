@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.agreement import CLASS_STATISTICS, TABLE_STATISTICS
+from sleepagree.class_figures import CLASS_STATISTICS
+from sleepagree.coefficients import TABLE_STATISTICS
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import Counts
 from sleepagree.night_summary import NightSummary

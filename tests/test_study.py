@@ -11,7 +11,7 @@ import pytest
 from scipy import stats
 from sklearn.metrics import cohen_kappa_score
 
-from sleepagree import agreement
+from sleepagree import coefficients
 from sleepagree.night_summary import MEASURE_NAMES, NightSummary, Refusal
 from sleepagree.notebook import study_html
 from sleepagree.report.build import build_study_report
@@ -118,7 +118,7 @@ def test_two_devices_are_compared_on_the_nights_both_have() -> None:
     kappa = next(d for d in comparison.differences if d.statistic == "kappa")
     assert kappa.difference.value == pytest.approx(kappa.second - kappa.first, abs=1e-12)
     two = next(m for m in PAD.mappings if m.mapping.name == comparison.mapping)
-    assert kappa.second == pytest.approx(float(agreement.kappa(two.counts)), abs=1e-12)
+    assert kappa.second == pytest.approx(float(coefficients.kappa(two.counts)), abs=1e-12)
 
 
 def test_comparison_uses_only_shared_nights() -> None:
