@@ -157,12 +157,7 @@ def chance_corrected_kappa(counts: Counts, *, level: float = 0.95) -> Estimate:
     if table.ndim != 2:
         raise ValueError(f"counts must be one table of shape (k, k), not {table.shape}")
     margins = count_margins(table)
-    return _kappa_estimate(table, margins, value=float(kappa_of_margins(margins)), level=level)
-
-
-def _kappa_estimate(table: Counts, margins: Margins, *, value: float, level: float) -> Estimate:
-    z = normal_quantile(level)
-    n = int(margins.n)
+    value, n, z = float(kappa_of_margins(margins)), int(margins.n), normal_quantile(level)
     if math.isnan(value):
         return undefined(why_no_chance(margins), n=n, method=_KAPPA_METHOD, level=level)
     se = 0.0 if _certain_on_paper(margins) else float(kappa_se(table))
@@ -230,7 +225,7 @@ def summarise_table(
     if lacking:
         kappa_of_table = undefined(_cannot_report(lacking), n=int(margins.n), method=_KAPPA_METHOD, level=level)
     else:
-        kappa_of_table = _kappa_estimate(wide, margins, value=values.pop("kappa"), level=level)
+        kappa_of_table = chance_corrected_kappa(wide, level=level)
     return TableAgreement(
         rows,
         columns,

@@ -208,10 +208,6 @@ class VariancePart(NamedTuple):
     degrees: int
 
 
-def _sd_of(parts: Sequence[VariancePart]) -> float:
-    return math.sqrt(sum(p.coefficient * float(p.variance) for p in parts))
-
-
 def mover_half_widths(
     parts: Sequence[VariancePart], *, count: int, level: float, multiplier: float
 ) -> tuple[Floats, Floats]:
@@ -251,19 +247,6 @@ def mover_half_widths(
     outer = np.sqrt(of_mean + multiplier**2 * (np.sqrt(high) - np.sqrt(total)) ** 2)
     inner = np.sqrt(of_mean + multiplier**2 * (np.sqrt(total) - np.sqrt(low)) ** 2)
     return outer, inner
-
-
-def _limit_half_widths(
-    parts: Sequence[VariancePart], *, count: int, level: float, multiplier: float, interval: LimitsInterval
-) -> tuple[float, float]:
-    """Outer and inner half-width of the interval of either limit."""
-    sd = _sd_of(parts)
-    if interval is LimitsInterval.EXACT:
-        high = one_limit_factor(n=count, multiplier=multiplier, probability=(1 + level) / 2)
-        low = one_limit_factor(n=count, multiplier=multiplier, probability=(1 - level) / 2)
-        return (high - multiplier) * sd, (multiplier - low) * sd
-    widths = mover_half_widths(parts, count=count, level=level, multiplier=multiplier)
-    return float(widths[0]), float(widths[1])
 
 
 _OF_LIMITS: Final = {
@@ -352,8 +335,7 @@ def fit_limits_of_agreement(
     check_probability("level", level)
     check_positive("multiplier", multiplier)
     nights = pair_nights(reference=reference, device=device, participant=participant)
-    repeated = nights.design is Design.SEVERAL_NIGHTS
-    interval = LimitsInterval.MOVER if repeated else LimitsInterval.EXACT
+    interval = LimitsInterval.MOVER if nights.design is Design.SEVERAL_NIGHTS else LimitsInterval.EXACT
     settings: dict[str, Any] = {
         "level": level,
         "multiplier": multiplier,
@@ -378,17 +360,16 @@ def fit_limits_of_agreement(
     difference = right - left
     units = nights.units
     of_difference, of_left, of_right = (take_moments(v, units) for v in (difference, left, right))
-    parts = [VariancePart(1.0, of_difference.variance_of_means, nights.unit_count - 1)]
-    if repeated:
-        share = 1 - 1 / of_difference.harmonic_nights
-        parts.append(VariancePart(share, of_difference.within_variance, of_difference.within_degrees))
-    draft.figures |= {"reference_mean": of_left.mean, "device_mean": of_right.mean}
-    draft.figures |= {"bias": of_difference.mean}
-    _add_limits(draft, parts, nights.unit_count, level, multiplier, interval)
-    _add_spreads(draft, of_left, of_right, nights.unit_count)
-    _add_components(
-        draft, nights.design, of_difference.between_variance, of_difference.within_variance, nights.unit_count
-    )
+    draft.figures |= {"reference_mean": of_left.mean, "device_mean": of_right.mean, "bias": of_difference.mean}
+    if nights.unit_count < 2:
+        draft.explain("A spread needs at least 2 participants (or 2 nights of one participant).", *_SPREAD_FIGURES)
+    else:
+        draft.figures |= {
+            "reference_sd": math.sqrt(of_left.total_variance),
+            "device_sd": math.sqrt(of_right.total_variance),
+        }
+        _add_limits(draft, of_difference, level, multiplier, interval)
+    _add_components(draft, nights, of_difference)
     _add_slopes(draft, (left + right) / 2, difference, units, level)
     _add_absolute(draft, difference, nights)
     if nights.design is Design.ONE_PARTICIPANT:
@@ -407,49 +388,44 @@ def _logged(left: Floats, right: Floats, scale: Scale) -> tuple[Floats, Floats] 
     return np.log(left), np.log(right)
 
 
-def _add_limits(
-    draft: _Draft,
-    parts: Sequence[VariancePart],
-    count: int,
-    level: float,
-    multiplier: float,
-    interval: LimitsInterval,
-) -> None:
+def _add_limits(draft: _Draft, moments: Moments, level: float, multiplier: float, interval: LimitsInterval) -> None:
+    """Add the SD of a night's difference, the limits, and the intervals of bias and limits."""
     from scipy.special import stdtrit
 
-    if count < 2:
-        because = "A spread needs at least 2 participants (or 2 nights of one participant)."
-        draft.explain(because, *_SPREAD_FIGURES)
-        return
-    bias = draft.figures["bias"]
-    sd = _sd_of(parts)
-    reach = float(stdtrit(count - 1, (1 + level) / 2)) * math.sqrt(float(parts[0].variance) / count)
-    outer, inner = _limit_half_widths(parts, count=count, level=level, multiplier=multiplier, interval=interval)
+    count, bias, sd = len(moments.means), moments.mean, math.sqrt(moments.total_variance)
+    reach = float(stdtrit(count - 1, (1 + level) / 2)) * math.sqrt(moments.variance_of_means / count)
+    if interval is LimitsInterval.EXACT:
+        high = one_limit_factor(n=count, multiplier=multiplier, probability=(1 + level) / 2)
+        low = one_limit_factor(n=count, multiplier=multiplier, probability=(1 - level) / 2)
+        outer, inner = (high - multiplier) * sd, (multiplier - low) * sd
+    else:
+        parts = (
+            VariancePart(1.0, moments.variance_of_means, count - 1),
+            VariancePart(1 - 1 / moments.harmonic_nights, moments.within_variance, moments.within_degrees),
+        )
+        widths = mover_half_widths(parts, count=count, level=level, multiplier=multiplier)
+        outer, inner = float(widths[0]), float(widths[1])
     lower, upper = bias - multiplier * sd, bias + multiplier * sd
     draft.figures |= {"bias_low": bias - reach, "bias_high": bias + reach, "sd": sd}
     draft.figures |= {"lower": lower, "lower_low": lower - outer, "lower_high": lower + inner}
     draft.figures |= {"upper": upper, "upper_low": upper - inner, "upper_high": upper + outer}
 
 
-def _add_spreads(draft: _Draft, of_left: Moments, of_right: Moments, count: int) -> None:
-    if count >= 2:
-        draft.figures["reference_sd"] = math.sqrt(of_left.total_variance)
-        draft.figures["device_sd"] = math.sqrt(of_right.total_variance)
-
-
-def _add_components(draft: _Draft, design: Design, between: float, within: float, count: int) -> None:
-    if design is Design.ONE_NIGHT_EACH:
+def _add_components(draft: _Draft, nights: PairedNights, moments: Moments) -> None:
+    """Add the parts of the spread between and within participants, or why they are not known."""
+    if nights.design is Design.ONE_NIGHT_EACH:
         because = "One night per participant cannot tell the spread between from that within participants."
         draft.explain(because, "between_sd", "within_sd")
-    elif design is Design.ONE_PARTICIPANT:
+    elif nights.design is Design.ONE_PARTICIPANT:
         draft.explain("One participant says nothing about the spread between participants.", "between_sd")
-        if count < 2:
+        if nights.unit_count < 2:
             draft.explain("A spread needs at least 2 nights of a participant.", "within_sd")
         else:
             draft.figures["within_sd"] = draft.figures["sd"]
     else:
-        draft.figures |= {"between_sd": math.sqrt(max(between, 0.0)), "within_sd": math.sqrt(within)}
-        if between < 0:
+        draft.figures["between_sd"] = math.sqrt(max(moments.between_variance, 0.0))
+        draft.figures["within_sd"] = math.sqrt(moments.within_variance)
+        if moments.between_variance < 0:
             draft.notes.append(
                 "The estimated variance between participants is below 0 and is given as 0: "
                 "nights of one participant differ as much as those of different participants."

@@ -148,7 +148,7 @@ def block_bootstrap_tables(
     begin = rng.integers(0, n, size=lengths.size)
     end = begin + lengths
     tables = np.zeros((resamples, n_cells), dtype=np.int64)
-    so_far = np.zeros(2 * n + 1, dtype=np.int64)
+    so_far = np.zeros(2 * n + 1, dtype=np.int32)
     for cell in np.unique(codes):
         # epochs of the cell up to each place of two turns of the night
         np.cumsum(np.tile(codes == cell, 2), out=so_far[1:])
@@ -252,7 +252,7 @@ def _percentile_interval(replicates: Values, tail: float) -> Interval:
     return Interval(low, high, undefined_count)
 
 
-def bca_interval(replicates: Values, *, value: float, acceleration: float, level: float = 0.95) -> Interval:
+def bca_interval(replicates: Values, *, value: float, acceleration: float, tail: float) -> Interval:
     """Return the bias-corrected and accelerated bootstrap interval.
 
     Parameters
@@ -263,8 +263,8 @@ def bca_interval(replicates: Values, *, value: float, acceleration: float, level
         The statistic of the sample itself.
     acceleration : float
         From the values with each unit left out in turn, see Efron.
-    level : float
-        Confidence level, between 0 and 1.
+    tail : float
+        Share beyond each end before the correction: half of one minus the confidence level.
 
     Returns
     -------
@@ -275,16 +275,12 @@ def bca_interval(replicates: Values, *, value: float, acceleration: float, level
     Raises
     ------
     ValueError
-        If ``level`` is not between 0 and 1 or there is no replicate.
+        If there is no replicate.
 
     References
     ----------
     Efron B (1987). Better bootstrap confidence intervals. J Am Stat Assoc 82:171-185.
     """
-    return _bca_interval(replicates, value, acceleration, _tail(level))
-
-
-def _bca_interval(replicates: Values, value: float, acceleration: float, tail: float) -> Interval:
     from scipy.special import ndtr, ndtri
 
     defined, undefined_count, because = _defined(replicates)
@@ -347,10 +343,8 @@ def participant_weights(n_participants: int, resamples: int, rng: np.random.Gene
 
 
 def _participant_draw(units: int, most: int) -> Callable[[int, np.random.Generator], Counts]:
-    """Return a function that draws weights, up to ``most`` rows at a time, in memory that it keeps.
-
-    Fresh memory for each block of weights would cost as much as the drawing itself.
-    """
+    """Return a function that draws weights, up to ``most`` rows at a time, in memory that it keeps."""
+    # Fresh memory for each block of weights would cost as much as the drawing itself.
     kind = np.uint16 if units <= 1 << 16 else np.int64
     places = np.empty((most, units), dtype=np.int64)
     firsts = np.arange(most)[:, None] * units
@@ -681,11 +675,9 @@ class _Sample:
 
 
 def _add_product(sums: Values, weights: Values, part: Values) -> None:
-    """Add ``weights @ part`` to ``sums``, in pieces so small that the linear algebra library keeps to one core.
-
-    It shares larger products between cores, and a share that waits for a core that others use costs ten times
-    the work itself. The sums are of whole numbers, so the pieces change nothing.
-    """
+    """Add ``weights @ part`` to ``sums``, in pieces so small that the linear algebra library keeps to one core."""
+    # It shares larger products between cores, and a share that waits for a core that others use costs ten times
+    # the work itself. The sums are of whole numbers, so the pieces change nothing.
     columns = part.shape[1]
     for row in range(0, len(weights), _PIECE_ROWS):
         rows = slice(row, row + _PIECE_ROWS)
@@ -725,68 +717,58 @@ def _replicates(sample: _Sample, resamples: int, rng: np.random.Generator) -> Va
 def _delta_interval(value: float, half: float, bounds: Bounds) -> tuple[float, float, str]:
     """Return the ends of the delta method's interval within the bounds, and what was done to keep it there."""
     if bounds == SHARE:
-        # d logit(p) = dp / (p (1 - p))
-        centre = math.log(value / (1.0 - value))
-        reach = half / (value * (1.0 - value))
-        return _share_of(centre - reach), _share_of(centre + reach), " on the logit scale"
+        from scipy.special import expit, logit
+
+        reach = half / (value * (1.0 - value))  # d logit(p) = dp / (p (1 - p))
+        return float(expit(logit(value) - reach)), float(expit(logit(value) + reach)), " on the logit scale"
     low, high = max(value - half, bounds[0]), min(value + half, bounds[1])
     was_cut = (low, high) != (value - half, value + half) and not math.isnan(half)
     return low, high, f" cut at {bounds[0]:g} and {bounds[1]:g}" if was_cut else ""
-
-
-def _share_of(logit: float) -> float:
-    return 0.5 * (1.0 + math.tanh(logit / 2.0))
 
 
 def _intervals(
     value: float, replicates: Values, moments: _Moments, units: int, plan: _Resampling, bounds: Bounds
 ) -> BootstrapIntervals:
     """Return the three intervals of one statistic."""
+    lacking = int(np.count_nonzero(np.isnan(replicates)))
     if math.isnan(value):
         nothing = undefined("the statistic has no value on the sum of all units", n=units, level=plan.level)
-        lacking = int(np.count_nonzero(np.isnan(replicates)))
         return BootstrapIntervals(nothing, nothing, nothing, units, plan.resamples, lacking)
     if bounds == SHARE and value in bounds:
         edge = _estimate(value, NAN, NAN, NAN, plan, units, f"value of all {units} {plan.unit}, which do not vary")
         note = f"no interval: the share is {value:g} on every night, so that nothing tells how sure it is"
-        lacking = int(np.count_nonzero(np.isnan(replicates)))
         return BootstrapIntervals(edge, edge, edge, units, plan.resamples, lacking, notes=(note,))
     quantile, tail = _quantile_and_tail(plan.level, units)
     percentile = _percentile_interval(replicates, tail)
-    bca = _bca_interval(replicates, value, moments.acceleration, tail)
+    bca = bca_interval(replicates, value=value, acceleration=moments.acceleration, tail=tail)
     low, high, how = _delta_interval(value, quantile * moments.delta_se, bounds)
-    spread = float(np.nanstd(replicates, ddof=1)) if replicates.size - percentile.undefined > 1 else NAN
+    spread = float(np.nanstd(replicates, ddof=1)) if replicates.size - lacking > 1 else NAN
     few = f", tails of t with {units - 1} df"
     drawn = f"{plan.resamples} resamples of {units} {plan.unit}{few}"
-    notes = []
-    if percentile.because:
-        notes.append(f"no percentile interval: {percentile.because}")
-    elif percentile.undefined:
-        notes.append(f"{percentile.undefined} of {plan.resamples} resamples have no value")
-    if bca.because:
-        notes.append(f"no BCa interval: {bca.because}")
-    if tail * plan.resamples < 1.0:
-        notes.append(
-            f"with {units} {plan.unit} the ends of the bootstrap intervals are the outermost resamples; "
-            "read the delta method's interval, or take more resamples"
-        )
     return BootstrapIntervals(
         _estimate(value, percentile.low, percentile.high, spread, plan, units, f"percentile, {drawn}"),
         _estimate(value, bca.low, bca.high, moments.jackknife_se, plan, units, f"BCa, {drawn}"),
-        _estimate(
-            value,
-            low,
-            high,
-            moments.delta_se,
-            plan,
-            units,
-            f"delta method{how}, {units} {plan.unit}{few}",
-        ),
+        _estimate(value, low, high, moments.delta_se, plan, units, f"delta method{how}, {units} {plan.unit}{few}"),
         units,
         plan.resamples,
-        percentile.undefined,
-        notes=tuple(notes),
+        lacking,
+        notes=tuple(_notes(percentile, bca, tail, units, plan)),
     )
+
+
+def _notes(percentile: Interval, bca: Interval, tail: float, units: int, plan: _Resampling) -> Iterator[str]:
+    """Give what a reader of the intervals should know."""
+    if percentile.because:
+        yield f"no percentile interval: {percentile.because}"
+    elif percentile.undefined:
+        yield f"{percentile.undefined} of {plan.resamples} resamples have no value"
+    if bca.because:
+        yield f"no BCa interval: {bca.because}"
+    if tail * plan.resamples < 1.0:
+        yield (
+            f"with {units} {plan.unit} the ends of the bootstrap intervals are the outermost resamples; "
+            "read the delta method's interval, or take more resamples"
+        )
 
 
 def _estimate(value: float, low: float, high: float, se: float, plan: _Resampling, units: int, method: str) -> Estimate:

@@ -226,6 +226,6 @@ def test_a_mean_of_nothing_has_no_resample_without_a_value() -> None:
 def test_bca_where_few_resamples_lie_below_the_value(share: float) -> None:
     # Efron 1987 in closed form: replicates that are normal and no acceleration give shares of Phi(2 z0 +- z)
     replicates = stats.norm.ppf((np.arange(100_000) + 0.5) / 100_000)
-    found = resampling.bca_interval(replicates, value=float(stats.norm.ppf(share)), acceleration=0.0, level=0.5)
+    found = resampling.bca_interval(replicates, value=float(stats.norm.ppf(share)), acceleration=0.0, tail=0.25)
     middle, reach = 2 * stats.norm.ppf(share), stats.norm.ppf(0.75)
     assert (found.low, found.high) == pytest.approx((middle - reach, middle + reach), abs=0.02)

@@ -170,15 +170,21 @@ def test_bca_is_scipys(statistic):
     )
     leave_one_out = np.array([statistic(np.delete(sample, i), axis=-1) for i in range(40)])
     found = bca_interval(
-        result.bootstrap_distribution, value=statistic(sample, axis=-1), acceleration=acceleration(leave_one_out)
+        result.bootstrap_distribution,
+        value=statistic(sample, axis=-1),
+        acceleration=acceleration(leave_one_out),
+        tail=0.025,
     )
     assert (found.low, found.high) == pytest.approx(tuple(result.confidence_interval), rel=1e-10)
 
 
 def test_bca_says_why_there_is_none():
     values = rng().normal(size=200)
-    assert bca_interval(values, value=99.0, acceleration=0.0).because == "all resamples lie on one side of the value"
-    assert "leaving out one unit" in bca_interval(values, value=0.0, acceleration=np.nan).because
+    assert (
+        bca_interval(values, value=99.0, acceleration=0.0, tail=0.1).because
+        == "all resamples lie on one side of the value"
+    )
+    assert "leaving out one unit" in bca_interval(values, value=0.0, acceleration=np.nan, tail=0.1).because
 
 
 # ---- a study
@@ -223,7 +229,10 @@ def test_bca_of_clusters_is_scipys():
     )
     sample = resampling._Sample(tables, {"kappa": coefficients.kappa}, {})
     found = bca_interval(
-        result.bootstrap_distribution, value=float(sample.values[0]), acceleration=sample.moments()[0].acceleration
+        result.bootstrap_distribution,
+        value=float(sample.values[0]),
+        acceleration=sample.moments()[0].acceleration,
+        tail=0.025,
     )
     assert (found.low, found.high) == pytest.approx(tuple(result.confidence_interval), rel=1e-9)
     # and with our own resamples up to chance: the ends' standard error is about 0.0025 here
