@@ -17,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import EpochGridError, FileFormatError, InputError, shorten
+from sleepagree.hypnogram import EPOCH_S
 from sleepagree.night import measure_codes
-from sleepagree.night_summary import MEASURE_NAMES, NightSummary, SourceFile, hash_sequence, share_equal
+from sleepagree.night_summary import MEASURE_NAMES, NightSummary, SourceFile, hash_sequence, pack_epochs, share_equal
 from sleepagree.pairing import EXCLUDED, Status, cross_labels
 from sleepagree.readers._text import InputFile, open_input
 from sleepagree.stages import StageMapping, StageSet, assign_stages, make_stage_set
@@ -69,9 +70,18 @@ def is_paired_table(path: Path) -> bool:
 
 
 def read_paired_nights(
-    path: Path, *, device: str = "device", mapping: StageMapping | None = None, reports: Sequence[str] | None = None
+    path: Path,
+    *,
+    device: str = "device",
+    mapping: StageMapping | None = None,
+    reports: Sequence[str] | None = None,
+    keep_epochs: bool = True,
 ) -> Iterator[NightSummary]:
     """Read a table of paired epochs and reduce it night by night; memory does not grow with the file.
+
+    A table holds one device. Nights of two tables, each read with its own ``device``, can be given to
+    :func:`sleepagree.study.summarise_study` together: it compares the two devices on the epochs, by their numbers, that
+    both scored.
 
     Parameters
     ----------
@@ -83,6 +93,8 @@ def read_paired_nights(
         Says whether a stage that does not tell (restless) is sleep.
     reports : sequence of str, optional
         What the device can report.
+    keep_epochs : bool
+        Whether nights hold the labels of their epochs, which a comparison with another device needs.
 
     Yields
     ------
@@ -105,11 +117,15 @@ def read_paired_nights(
         edges = np.flatnonzero(np.diff(current.of_row, prepend=-1, append=-1))
         for begin, end in zip(edges[:-2].tolist(), edges[1:-1].tolist(), strict=True):
             number += 1
-            yield _reduce(current, begin, end, sides, seen, path, device, mapping, reports, number)
+            yield _reduce(
+                current, begin, end, sides, seen, path, device, mapping, reports, number, keep_epochs=keep_epochs
+            )
         held = _tail(current, int(edges[-2])) if edges.size > 1 else None
     if held is None:
         raise InputError("the table has no row", path.name, "", "a header only", "rows of epochs", "Give another file.")
-    yield _reduce(held, 0, held.epoch.size, sides, seen, path, device, mapping, reports, number + 1)
+    yield _reduce(
+        held, 0, held.epoch.size, sides, seen, path, device, mapping, reports, number + 1, keep_epochs=keep_epochs
+    )
 
 
 def _reduce(
@@ -123,6 +139,8 @@ def _reduce(
     mapping: StageMapping | None,
     reports: Sequence[str] | None,
     number: int,
+    *,
+    keep_epochs: bool,
 ) -> NightSummary:
     participant, night = name = piece.names[int(piece.of_row[begin])]
     where = f"participant {shorten(participant)}, night {shorten(night)}"
@@ -159,7 +177,9 @@ def _reduce(
     rows = _place(piece.reference[begin:end], place)
     columns = _place(piece.device[begin:end], place)
     reference_set, device_set = (_stage_set(s, path, r) for s, r in zip(sides, (None, reports), strict=True))
-    return _summarise(rows, columns, reference_set, device_set, (participant, night, device), path, mapping, number)
+    begin_s = float(epoch[0]) * EPOCH_S if keep_epochs else None
+    names = participant, night, device
+    return _summarise(rows, columns, reference_set, device_set, names, path, mapping, number, begin_s)
 
 
 def _place(codes: NDArray[np.int64], place: NDArray[np.int64]) -> NDArray[np.int16]:
@@ -190,6 +210,7 @@ def _summarise(
     path: Path,
     mapping: StageMapping | None,
     number: int,
+    begin_s: float | None,
 ) -> NightSummary:
     crossed = cross_labels(rows, columns, reference_set, device_set)
     scored = crossed.status == Status.SCORED
@@ -213,6 +234,7 @@ def _summarise(
         tuple(getattr(measures[0], name) for name in MEASURE_NAMES),
         tuple(getattr(measures[1], name) for name in MEASURE_NAMES),
         sequences=(hash_sequence(rows, reference_set), hash_sequence(columns, device_set)),
+        epochs=None if begin_s is None else pack_epochs(rows, columns, begin_s=begin_s),
     )
 
 

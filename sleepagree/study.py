@@ -77,6 +77,9 @@ __all__ = [
 def summarise_study(outcomes: Sequence[NightSummary | Refusal], options: StudyOptions | None = None) -> StudyAgreement:
     """Return the statistics of a study from its nights.
 
+    Two devices on the same nights are compared on the epochs that both scored. That takes the labels of the epochs,
+    which nights hold as ``NightSummary.epochs``; where they do not, there is no comparison and a caution says why.
+
     Parameters
     ----------
     outcomes : sequence of NightSummary or Refusal
@@ -95,14 +98,11 @@ def summarise_study(outcomes: Sequence[NightSummary | Refusal], options: StudyOp
     names = list(dict.fromkeys(night.device for night in scored))
     devices = tuple(_study_device(name, tuple(n for n in scored if n.device == name), options) for name in names)
     options = replace(options, margins=_name_margins(options.margins, devices))
-    comparisons = tuple(
-        found
-        for i, first in enumerate(devices)
-        for second in devices[i + 1 :]
-        if (found := compare_devices(first, second, options)) is not None
-    )
+    compared = [compare_devices(one, two, options) for i, one in enumerate(devices) for two in devices[i + 1 :]]
+    comparisons = tuple(found for found, _ in compared if found is not None)
     scorers = tuple(s for device in devices for s in summarise_scorers(device))
-    cautions = study_cautions(devices, refused, options, scorers)
+    left_out = tuple(text for _, cautions in compared for text in cautions)
+    cautions = (*study_cautions(devices, refused, options, scorers), *left_out)
     return StudyAgreement(devices, refused, len(outcomes), comparisons, scorers, options, cautions)
 
 

@@ -18,6 +18,7 @@ from sleepagree.study import (
     BiasRow,
     DeviceComparison,
     DeviceStudy,
+    PairedDifference,
     PooledStatistic,
     ScorerSummary,
     StudyAgreement,
@@ -256,22 +257,34 @@ def _clock_document(device: DeviceStudy) -> Document:
 
 
 def _comparison_document(comparison: DeviceComparison) -> Document:
+    devices = comparison.first, comparison.second
     return {
         "first": comparison.first,
         "second": comparison.second,
         "participants": comparison.participants,
         "nights": comparison.nights,
+        "nights_left_out": dict(comparison.left_out) or None,
         "mapping": comparison.mapping,
+        "window_epochs": comparison.window_epochs,
+        "epochs": comparison.epochs,
+        "left_out": comparison.epochs - comparison.counted,
+        "silent": dict(zip(devices, map(number, comparison.silent_shares), strict=True)),
+        "own_epochs": dict(zip(devices, comparison.own_epochs, strict=True)),
         "differences": [
-            {
-                "statistic": d.statistic,
-                "of": d.class_name or None,
-                "first": number(d.first),
-                "second": number(d.second),
-                "difference": intervals_document(d.difference),
-            }
+            {**_difference_document(d), "own": {"first": number(d.own_first), "second": number(d.own_second)}}
             for d in comparison.differences
         ],
+        "with_silence": {**_difference_document(comparison.with_silence), "epochs": comparison.asked},
+    }
+
+
+def _difference_document(difference: PairedDifference) -> Document:
+    return {
+        "statistic": difference.statistic,
+        "of": difference.class_name or None,
+        "first": number(difference.first),
+        "second": number(difference.second),
+        "difference": intervals_document(difference.difference),
     }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import shutil
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -153,6 +154,7 @@ def _paired(
         table.path(table.name),
         mapping=mappings[0] if mappings else None,
         reports=request.scoring.reports or None,
+        keep_epochs=False,  # a table holds one device
     )
     found = []
     for night in nights:
@@ -172,11 +174,21 @@ def _scored(
     epochs: BinaryIO | None,
 ) -> list[NightSummary | Refusal]:
     outcomes: list[NightSummary | Refusal] = []
+    rows_of_night = Counter((row.participant, row.night) for row in table.rows)
     for chunk in run_rows(table, request.scoring, execution=execution, progress=progress):
-        outcomes += chunk.outcomes
+        outcomes += (_with_epochs_to_share(outcome, rows_of_night) for outcome in chunk.outcomes)
         if epochs is not None:
             epochs.write(chunk.epochs)
     return outcomes
+
+
+def _with_epochs_to_share(
+    outcome: NightSummary | Refusal, rows_of_night: Counter[tuple[str, str]]
+) -> NightSummary | Refusal:
+    """Return a night without the labels of its epochs where no other row has it: nothing is laid beside them."""
+    if isinstance(outcome, Refusal) or rows_of_night[outcome.participant, outcome.night] > 1:
+        return outcome
+    return replace(outcome, epochs=None)
 
 
 def write_study(
@@ -263,6 +275,7 @@ def _without_counts(night: NightSummary) -> NightSummary:
         reference_measures=(),
         device_measures=(),
         sequences=("", ""),
+        epochs=None,
     )
 
 

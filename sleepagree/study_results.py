@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from sleepagree.ceiling import Ceiling
 from sleepagree.equivalence import EquivalenceTest
+from sleepagree.estimate import NAN
 from sleepagree.hypnogram import Counts
 from sleepagree.limits import LimitsOfAgreement, Scale
 from sleepagree.night_summary import NightSummary, Refusal
@@ -296,29 +297,59 @@ class DeviceStudy:
 
 @record()
 class PairedDifference:
-    """Difference of two devices in one statistic, second minus first, on the nights both have."""
+    """Difference of two devices in one statistic, on the epochs that the reference and both devices scored.
+
+    Parameters
+    ----------
+    statistic, class_name : str
+        What is compared; the class or the measure it speaks of, "" for the whole table.
+    first, second : float
+        Value of either device on the joint epochs.
+    difference : BootstrapIntervals
+        Second minus first.
+    own_first, own_second : float
+        Value of either device on all epochs that it scored itself on the same nights; nan where it is not asked.
+    """
 
     statistic: str
     class_name: str
     first: float
     second: float
     difference: BootstrapIntervals
+    own_first: float = NAN
+    own_second: float = NAN
 
 
 @record()
 class DeviceComparison:
-    """Two devices on the same nights.
+    """Two devices on the same nights and the same epochs.
 
     Parameters
     ----------
     first, second : str
         Devices.
     participants, nights : int
-        That both have.
+        That both have, and that are compared.
     mapping : str
         Mapping that both label sets allow.
     differences : tuple of PairedDifference
-        Second minus first.
+        Second minus first, on the joint epochs.
+    window_epochs : int
+        Epochs that lie in the windows of both rows of a night.
+    epochs : int
+        Joint epochs: those of them to which the reference and both devices gave a stage.
+    counted : int
+        Joint epochs that the mapping leaves out for neither device.
+    silent : tuple of two int
+        Epochs of the windows to which each device gave no stage.
+    own_epochs : tuple of two int
+        Epochs of the same nights that the reference and each device scored, whatever the other did.
+    with_silence : PairedDifference
+        Share of the epochs that the reference gave a class in which a device says the same; silence is not the same.
+    asked : int
+        Epochs that ``with_silence`` is a share of.
+    left_out : tuple of (str, int)
+        Nights of both that are not compared, by a word of :class:`sleepagree.joint_epochs.LeftOut`.
     """
 
     first: str
@@ -327,6 +358,19 @@ class DeviceComparison:
     nights: int
     mapping: str
     differences: tuple[PairedDifference, ...]
+    window_epochs: int
+    epochs: int
+    counted: int
+    silent: tuple[int, int]
+    own_epochs: tuple[int, int]
+    with_silence: PairedDifference
+    asked: int
+    left_out: tuple[tuple[str, int], ...] = ()
+
+    @property
+    def silent_shares(self) -> tuple[float, float]:
+        """Share of the windows' epochs to which each device gave no stage."""
+        return self.silent[0] / self.window_epochs, self.silent[1] / self.window_epochs
 
 
 @record()

@@ -49,6 +49,9 @@ CHUNK_ROWS: Final = 25
 LARGE_CHUNK_ROWS: Final = 125
 _LARGE_STUDY_ROWS: Final = 1000
 
+#: What a kept night holds; a higher number than that of an earlier run scores its nights again.
+_KEPT_FORM: Final = 2
+
 _CHUNK_NAME: Final = late_pattern(r"chunk-\d{6,}\.json")
 
 #: Recordings above this size are not hashed whole to see whether they are the same as before an interruption.
@@ -521,7 +524,8 @@ def forget_chunks(keep: Path) -> None:
 def _key(chunk: tuple[NightRow, ...], table: NightsTable, options: ScoringOptions, stamps: Stamps) -> str:
     """Return a hash of everything a chunk's result depends on: rows, bytes of their files, options, version."""
     digest = hashlib.sha256()
-    digest.update(json.dumps([sleepagree.__version__, asdict(options), [asdict(r) for r in chunk]]).encode())
+    versions = [sleepagree.__version__, _KEPT_FORM]
+    digest.update(json.dumps([*versions, asdict(options), [asdict(r) for r in chunk]]).encode())
     names = {n for r in chunk for n in (*r.references, r.device_file, r.layout, r.reference_layout) if n}
     for name in sorted(names):
         digest.update(name.encode("utf-8", "surrogateescape"))

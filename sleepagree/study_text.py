@@ -12,7 +12,7 @@ from sleepagree.night_summary import Refusal
 from sleepagree.redistribution import speak
 from sleepagree.regression_limits import SD_PER_MEAN_ABSOLUTE, RegressionLimits
 from sleepagree.resampling import BootstrapIntervals
-from sleepagree.study import BiasRow, DeviceComparison, DeviceStudy, StudyAgreement
+from sleepagree.study import BiasRow, DeviceComparison, DeviceStudy, PairedDifference, StudyAgreement
 from sleepagree.text import (
     DASH,
     WIDTH,
@@ -278,13 +278,68 @@ def _comparison(comparison: DeviceComparison) -> list[str]:
     people = counted(comparison.participants, "participant")
     nights = counted(comparison.nights, "night")
     lines = wrap(f"{second} AGAINST {first}: {nights} of {people}, '{comparison.mapping}'", indent="")
+    lines += wrap(f"{same_epochs(comparison)}; {silent_words(comparison)}.", hang="    ")
     header = ("", cut(first, 14), cut(second, 14), "difference (interval)")
     rows = []
     for d in comparison.differences:
-        digits = 1 if d.statistic == "absolute error" else 3
-        name = f"{d.statistic} {speak_measure(d.class_name) if d.class_name else ''}".strip()
-        rows.append((name, figure(d.first, digits), figure(d.second, digits), interval(d.difference, digits)))
-    return lines + table_lines(header, rows)
+        digits = comparison_digits(d)
+        rows.append((name_difference(d), figure(d.first, digits), figure(d.second, digits), _difference(d, digits)))
+    lines += table_lines(header, rows)
+    found = comparison.with_silence
+    lines += wrap(
+        f"Silence counted as disagreement: agreement of {first} {figure(found.first, 3)}, of {second} "
+        f"{figure(found.second, 3)}, difference {_difference(found, 3)}.",
+        hang="    ",
+    )
+    lines += wrap(own_words(comparison), hang="    ")
+    return lines
+
+
+def _difference(found: PairedDifference, digits: int) -> str:
+    return interval(found.difference, digits)
+
+
+def comparison_digits(difference: PairedDifference) -> int:
+    """Return the digits behind the point with which a compared figure is shown."""
+    return 1 if difference.statistic == "absolute error" else 3
+
+
+def name_difference(difference: PairedDifference) -> str:
+    """Return what is compared: the statistic, and the class or the measure it speaks of."""
+    of = difference.class_name
+    return f"{difference.statistic} {speak_measure(of) if of else ''}".strip()
+
+
+def same_epochs(comparison: DeviceComparison) -> str:
+    """Say that two devices were taken on the same epochs, and on how many."""
+    said = (
+        f"Both on the same {counted(comparison.epochs, 'epoch')}: those of the {comparison.window_epochs} in the "
+        "windows that the reference and both devices scored"
+    )
+    less = comparison.epochs - comparison.counted
+    return f"{said} ({less} of them left out by the mapping)" if less else said
+
+
+def silent_words(comparison: DeviceComparison) -> str:
+    """Say how often each of two devices was silent."""
+    shares = [f"{100 * share:.1f} %" for share in comparison.silent_shares]
+    return (
+        f"{shorten(comparison.first)} gave no stage to {shares[0]} of the windows' epochs, "
+        f"{shorten(comparison.second)} to {shares[1]}"
+    )
+
+
+def own_words(comparison: DeviceComparison) -> str:
+    """Say what each of two devices comes to on all epochs that it scored itself."""
+    said = []
+    for side, device in enumerate((comparison.first, comparison.second)):
+        values = [
+            f"{d.statistic} {figure((d.own_first, d.own_second)[side], 3)}"
+            for d in comparison.differences
+            if d.statistic in ("accuracy", "kappa") and not d.class_name
+        ]
+        said.append(f"{shorten(device)} {', '.join(values)} ({counted(comparison.own_epochs[side], 'epoch')})")
+    return f"Each on its own epochs, not to be compared: {'; '.join(said)}."
 
 
 def _scorers(study: StudyAgreement) -> list[str]:

@@ -33,7 +33,7 @@ mapping_files sources
 night_cautions night
 night_summary scorers mapping_comparison
 nights_table paired_table folder_study anonymous
-study_results study_groups study_flows study_comparison study_cautions
+study_results study_groups study_flows joint_epochs study_comparison study_cautions
 anonymous
 study_run study study_export simulate export inspection starter_layout demo
 documents study_documents

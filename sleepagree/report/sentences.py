@@ -29,7 +29,7 @@ from sleepagree.text import figure, runs_sentence, show_duration, show_moment, s
 if TYPE_CHECKING:
     from sleepagree.nights_table import NightsTable
     from sleepagree.resampling import BootstrapIntervals
-    from sleepagree.study import BiasRow, DeviceStudy, StudyAgreement, StudyMapping
+    from sleepagree.study import BiasRow, DeviceStudy, PairedDifference, StudyAgreement, StudyMapping
 
 #: Measures that a results paragraph speaks of, where there are any.
 _MAIN_MEASURES: Final = ("TST", "SOL", "WASO", "SE")
@@ -402,10 +402,12 @@ def methods_of_study(study: StudyAgreement, *, table: NightsTable | None = None)
         f"{mean_nights}."
     )
     if study.comparisons:
-        kinds = _kinds([d.difference for c in study.comparisons for d in c.differences])
+        kinds = _kinds([d.difference for c in study.comparisons for d in (*c.differences, c.with_silence)])
         parts.append(
-            "Devices were compared on the nights that both watched, the tables of both kept together; intervals of the "
-            f"differences are {_say_kinds(kinds, study)}."
+            "Devices were compared on the nights that both watched and on the same epochs of them, those that the "
+            "reference and both devices scored; every figure compared was taken anew from these epochs, the tables of "
+            "both kept together. How often a device gave no stage is told beside them, and agreement is also given "
+            f"with silence counted as disagreement. Intervals of the differences are {_say_kinds(kinds, study)}."
         )
     other = "All other" if options.log_ratio else "All"
     parts.append(f"{other} differences are device minus reference. {_say_software()}")
@@ -634,14 +636,25 @@ def results_of_study(study: StudyAgreement) -> str:
     for comparison in study.comparisons:
         kappa = next((d for d in comparison.differences if d.statistic == "kappa" and not d.class_name), None)
         if kappa is not None and kappa.difference.primary.defined:
-            found = kappa.difference.primary
-            ends = "no interval" if math.isnan(found.low) else _ends(found.low, found.high, 2)
+            first, second = shorten(comparison.first), shorten(comparison.second)
+            silent = [f"{100 * share:.1f} %" for share in comparison.silent_shares]
+            silence = comparison.with_silence
             paragraphs.append(
-                f"On the {comparison.nights} nights that both watched, kappa under '{shorten(comparison.mapping)}' was "
-                f"{figure(kappa.second)} for {shorten(comparison.second)} and {figure(kappa.first)} for "
-                f"{shorten(comparison.first)}, a difference of {signed(found.value, 2)} ({ends})."
+                f"{first} and {second} were compared on {_plural(comparison.nights, 'night')} that both watched, and "
+                f"there on the same {_plural(comparison.epochs, 'epoch')}, those that the reference and both scored; "
+                f"{first} gave no stage to {silent[0]} of the windows' epochs, {second} to {silent[1]}. On the joint "
+                f"epochs kappa under '{shorten(comparison.mapping)}' was {figure(kappa.second)} for {second} and "
+                f"{figure(kappa.first)} for {first}, a difference of {_signed_with_ends(kappa)}. With silence counted "
+                f"as disagreement, agreement was {figure(silence.second)} for {second} and {figure(silence.first)} for "
+                f"{first}, a difference of {_signed_with_ends(silence)}."
             )
     return "\n\n".join(paragraphs)
+
+
+def _signed_with_ends(compared: PairedDifference) -> str:
+    found = compared.difference.primary
+    ends = "no interval" if math.isnan(found.low) else _ends(found.low, found.high, 2)
+    return f"{signed(found.value, 2)} ({ends})"
 
 
 def _mapping_result(studied: StudyMapping, units: str) -> str:

@@ -58,7 +58,14 @@ from sleepagree.study import (
     StudyMapping,
     StudyRedistribution,
 )
-from sleepagree.study_text import line_equations, name_with_unit, unit_word
+from sleepagree.study_text import (
+    comparison_digits,
+    line_equations,
+    name_with_unit,
+    same_epochs,
+    silent_words,
+    unit_word,
+)
 from sleepagree.text import DASH, figure, show_duration, signed, speak_measure
 
 #: More nights than this are not listed in the page; nights.csv holds them all.
@@ -617,8 +624,8 @@ def _source_rows(source: StudyBiasSource) -> list[tuple[Cell, ...]]:
 def _comparison(comparison: DeviceComparison, serial: int) -> Section:
     first, second = shorten(comparison.first), shorten(comparison.second)
     rows = []
-    for d in comparison.differences:
-        digits = 1 if d.statistic == "absolute error" else 3
+    for d in (*comparison.differences, comparison.with_silence):
+        digits = comparison_digits(d)
         of = shorten(speak_measure(d.class_name)) if d.statistic == "absolute error" else speak(shorten(d.class_name))
         rows.append(
             cells(
@@ -627,16 +634,31 @@ def _comparison(comparison: DeviceComparison, serial: int) -> Section:
                 (figure(d.second, digits), d.second),
                 _value(d.difference, digits),
                 interval_words(d.difference, digits),
+                _figure(d.own_first, digits),
+                _figure(d.own_second, digits),
             )
         )
     caption = (
         f"{counted(comparison.nights, 'night')} of {counted(comparison.participants, 'participant')} under "
-        f"'{shorten(comparison.mapping)}'; "
+        f"'{shorten(comparison.mapping)}', on the {counted(comparison.epochs, 'epoch')} that both scored; "
         f"difference = {second} − {first}; absolute errors in the measure's unit"
     )
-    header = ("", first, second, "difference", "interval")
+    own = [f"{name}, own {epochs}" for name, epochs in zip((first, second), comparison.own_epochs, strict=True)]
+    header = ("", first, second, "difference", "interval", *own)
     table = TableView(f"against-{serial}", caption, header, _sortable(rows))
-    return Section(f"comparison-{serial}", f"{second} against {first}", (table,))
+    told = Words(f"{same_epochs(comparison)}; {silent_words(comparison)}.")
+    note = Words(
+        f"Where silence counts as disagreement, the share is of the {counted(comparison.asked, 'epoch')} that the "
+        "reference gave a class. The last two columns are each device on all epochs that it scored itself, as many as "
+        "stand in their heads: a device that is silent where it would be wrong looks better there, so they are not to "
+        "be compared with each other.",
+        "note",
+    )
+    return Section(f"comparison-{serial}", f"{second} against {first}", (told, table, note))
+
+
+def _figure(value: float, digits: int) -> tuple[str, float | None]:
+    return figure(value, digits), None if math.isnan(value) else value
 
 
 def _scorers(study: StudyAgreement) -> Section | None:
