@@ -16,7 +16,7 @@ from sleepagree.figures.outlines import svg_file
 from sleepagree.night import NightAgreement, compare
 from sleepagree.nights_table import read_nights_table
 from sleepagree.pairing import align
-from sleepagree.planning import LimitsPrecision, MeanPrecision, components_from_limits, plan_grid
+from sleepagree.planning import LimitsPrecision, MeanPrecision, VarianceComponents, plan_grid
 from sleepagree.sources import read_hypnogram
 from sleepagree.study import StudyAgreement, StudyOptions
 from sleepagree.study_folder import StudyRequest, run_study
@@ -69,7 +69,7 @@ def pictures() -> Iterator[tuple[str, Any, str]]:
     }
     yield "minutes", figures.draw_minutes(**data), "Total sleep time by both sides"
     yield "level", figures.draw_bias_against_level(**data, limits=row.limits), "Difference against level, with limits"
-    parts = components_from_limits(row.limits)
+    parts = VarianceComponents(row.limits.between_sd, row.limits.within_sd)
     grid = plan_grid(
         {"bias": MeanPrecision(parts), "limits": LimitsPrecision(parts)},
         participants=range(4, 41, 2),

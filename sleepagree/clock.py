@@ -20,7 +20,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.agreement import find_statistic
+from sleepagree.coefficients import kappa_of_margins
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import EPOCH_S, frozen_array
 from sleepagree.margins import margins_from_sums
@@ -475,7 +475,7 @@ class _Blocks:
 def _kappa_of_sums(sums: Values) -> Values:
     """Return kappa from margin sums (3k, ..., offsets), nan where less than half of the epochs are common."""
     margins = margins_from_sums(sums)
-    curve = find_statistic("kappa").from_margins(margins)
+    curve = kappa_of_margins(margins)
     return np.where(2.0 * margins.n >= margins.n.max(axis=-1, keepdims=True), curve, np.nan)
 
 
@@ -604,7 +604,7 @@ def _find_drift(
     middle_s = at_best = NAN
     for begin in range(0, len(weights), _DRIFT_ROWS):
         part = (weights[begin : begin + _DRIFT_ROWS] @ flat).reshape(-1, kinds, drifts.size * near.size)
-        curves = find_statistic("kappa").from_margins(margins_from_sums(np.moveaxis(part, 1, 0)))
+        curves = kappa_of_margins(margins_from_sums(np.moveaxis(part, 1, 0)))
         for row, curve in enumerate(curves, start=begin):
             if np.isnan(curve).all():
                 continue

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
@@ -18,7 +19,6 @@ from numpy.typing import NDArray
 from sleepagree.hypnogram import EPOCH_S, GAP
 from sleepagree.output import Replaces, fresh_folder
 from sleepagree.readers.edf_writer import write_edf_annotations
-from sleepagree.record import record
 from sleepagree.simulate import (
     BAND_A,
     PAD_B,
@@ -133,7 +133,7 @@ Some nights are awkward, as nights are:
 """
 
 
-@record()
+@dataclass(frozen=True, slots=True)
 class Demo:
     """The demo as written.
 
@@ -149,7 +149,7 @@ class Demo:
     files: tuple[Path, ...]
 
 
-@record(eq=False)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Sleep:
     """One sleep: the reference's label codes by epoch, what the devices say, and the clock."""
 

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from numpy.typing import ArrayLike
 
 from sleepagree.by_participant import Design, pair_nights, take_moments
 from sleepagree.estimate import NAN
 from sleepagree.normal_factors import check_positive, containment_factor
-from sleepagree.record import record
 
 
-@record()
+@dataclass(frozen=True, slots=True)
 class EquivalenceTest:
     """Two one-sided tests of the mean difference against a margin.
 
@@ -122,7 +122,7 @@ def _margin_ends(margin: float | tuple[float, float]) -> tuple[float, float]:
     return float(low), float(high)
 
 
-@record()
+@dataclass(frozen=True, slots=True)
 class ContainmentTest:
     """Exact test that both limits of agreement lie within a margin.
 

@@ -103,7 +103,7 @@ def count_joint_night(
     sides : tuple of two SideOfComparison
         In the order of ``nights``.
     measured_by : StageMapping, optional
-        Says whether a stage that does not tell (restless) is sleep.
+        Says whether a stage that does not tell (wake-or-sleep) is sleep.
 
     Returns
     -------

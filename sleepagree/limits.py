@@ -2,8 +2,7 @@
 
 Everything here works on three arrays of one row per night: who slept, what the reference says and what the
 device says. A difference is always device minus reference. The participant is the unit: with several nights
-each, a participant counts once, whatever the number of nights. The kernel at the end lets a bootstrap over
-participants refit bias and limits for many resamples by matrix products.
+each, a participant counts once, whatever the number of nights.
 
 References
 ----------
@@ -19,9 +18,7 @@ References
    2015;92:e71-e80.
 .. [6] Shieh G. The appropriateness of Bland-Altman's approximate confidence intervals for limits of
    agreement. BMC Med Res Methodol 2018;18:45.
-.. [7] Jan SL, Shieh G. The Bland-Altman range of agreement: exact interval procedure and sample size
-   determination. Comput Biol Med 2018;100:247-252.
-.. [8] Bell RM, McCaffrey DF. Bias reduction in standard errors for linear regression with multi-stage
+.. [7] Bell RM, McCaffrey DF. Bias reduction in standard errors for linear regression with multi-stage
    samples. Survey Methodology 2002;28:169-181.
 """
 
@@ -43,10 +40,7 @@ from sleepagree.by_participant import (
     Moments,
     PairedNights,
     as_sentence,
-    check_columns,
-    design_of,
     fit_line,
-    number_participants,
     pair_nights,
     take_moments,
 )
@@ -54,13 +48,10 @@ from sleepagree.estimate import NAN
 from sleepagree.normal_factors import (
     MULTIPLIER_95,
     LimitsInterval,
-    approximate_limit_half_width,
     check_positive,
     check_probability,
-    joint_range_factor,
     one_limit_factor,
 )
-from sleepagree.record import record
 
 
 class Scale(Enum):
@@ -70,44 +61,7 @@ class Scale(Enum):
     LOG_RATIO = "log ratio"
 
 
-class TrueValue(Enum):
-    """Whether the quantity itself changes between the nights of a participant."""
-
-    VARIES = "varies"
-    CONSTANT = "constant"
-
-
-class Interval(NamedTuple):
-    """Two ends of an interval."""
-
-    low: float
-    high: float
-
-
-@record()
-class RatioLimits:
-    """Limits of agreement of the ratio device / reference.
-
-    Parameters
-    ----------
-    ratio, ratio_low, ratio_high : float
-        Geometric mean ratio and its interval.
-    lower, lower_low, lower_high, upper, upper_low, upper_high : float
-        Limits of the ratio and their intervals. All nan where the log limits are undefined.
-    """
-
-    ratio: float
-    ratio_low: float
-    ratio_high: float
-    lower: float
-    lower_low: float
-    lower_high: float
-    upper: float
-    upper_low: float
-    upper_high: float
-
-
-@record()
+@dataclass(frozen=True, slots=True)
 class LimitsOfAgreement:
     """Bias and limits of agreement of one measure; every difference is device minus reference.
 
@@ -135,8 +89,8 @@ class LimitsOfAgreement:
         Mean absolute difference, and the same as per cent of the reference value.
     level, multiplier : float
         Confidence level and number of SD between bias and limit.
-    scale, design, true_value, interval
-        Which difference, which kind of nights, which assumption, which interval of the limits.
+    scale, design, interval
+        Which difference, which kind of nights, which interval of the limits.
     method : str
         The above in words, as it may be printed.
     undefined : tuple of (str, str)
@@ -176,7 +130,6 @@ class LimitsOfAgreement:
     multiplier: float = MULTIPLIER_95
     scale: Scale = Scale.RAW
     design: Design = Design.EMPTY
-    true_value: TrueValue = TrueValue.VARIES
     interval: LimitsInterval = LimitsInterval.EXACT
     method: str = ""
     undefined: tuple[tuple[str, str], ...] = ()
@@ -193,28 +146,6 @@ class LimitsOfAgreement:
     def reason(self, name: str) -> str:
         """Return why the figure ``name`` is nan, or "" when it is a number."""
         return dict(self.undefined).get(name, "")
-
-    def as_row(self) -> dict[str, float | int | str]:
-        """Return the columns of a bias table, in its order (``mape`` and the SD's two parts at the end)."""
-        row: dict[str, float | int | str] = {"participants": self.participants, "nights": self.nights}
-        row |= {name: getattr(self, name) for name in FIGURES if name not in _ROW_END}
-        row |= {name: getattr(self, name) for name in _ROW_END}
-        row["method"] = self.method
-        return row
-
-    def as_ratios(self) -> RatioLimits:
-        """Return the limits as ratios device / reference.
-
-        Raises
-        ------
-        ValueError
-            If the limits were not fitted on the log ratio.
-        """
-        if self.scale is not Scale.LOG_RATIO:
-            raise ValueError(f"ratios need limits on the scale {Scale.LOG_RATIO}, got {self.scale}")
-        names = [f.name for f in fields(RatioLimits)]
-        logs = [getattr(self, name.replace("ratio", "bias")) for name in names]
-        return RatioLimits(*(math.exp(value) for value in logs))
 
     def as_printed(self) -> LimitsOfAgreement:
         """Return the figures as a table prints them: those of log ratios as ratios, others as they are.
@@ -244,7 +175,6 @@ class LimitsOfAgreement:
 _NOT_FIGURES: Final = {"level", "multiplier"}
 #: Names of the fields of :class:`LimitsOfAgreement` that hold a result, in order.
 FIGURES: Final = tuple(f.name for f in fields(LimitsOfAgreement) if f.type == "float" and f.name not in _NOT_FIGURES)
-_ROW_END: Final = ("mape", "between_sd", "within_sd")
 #: Figures of log ratios that are no logarithms.
 _NOT_LOGS: Final = ("mape", *(name for name in FIGURES if name.startswith(("slope", "spread_slope"))))
 _SPREAD_FIGURES: Final = (
@@ -276,10 +206,6 @@ class VariancePart(NamedTuple):
     coefficient: float
     variance: float | Floats
     degrees: int
-
-
-def _sd_of(parts: Sequence[VariancePart]) -> float:
-    return math.sqrt(sum(p.coefficient * float(p.variance) for p in parts))
 
 
 def mover_half_widths(
@@ -323,72 +249,25 @@ def mover_half_widths(
     return outer, inner
 
 
-def _large_sample_half_width(parts: Sequence[VariancePart], *, count: int, level: float, multiplier: float) -> float:
-    """Half-width with var(limit) = s^2/n + multiplier^2 var(s) and a normal quantile (1999, section 5.1)."""
-    from scipy.special import ndtri
-
-    amounts = [(p.coefficient * float(p.variance), p.degrees) for p in parts]
-    total = sum(amount for amount, _ in amounts)
-    if total == 0:
-        return 0.0
-    of_square = sum(2 * amount**2 / degrees for amount, degrees in amounts if degrees)
-    of_sd = of_square / (4 * total)
-    return float(ndtri((1 + level) / 2)) * math.sqrt(total / count + multiplier**2 * of_sd)
-
-
-def _limit_half_widths(
-    parts: Sequence[VariancePart], *, count: int, level: float, multiplier: float, interval: LimitsInterval
-) -> tuple[float, float]:
-    """Outer and inner half-width of the interval of either limit."""
-    sd = _sd_of(parts)
-    if interval is LimitsInterval.EXACT:
-        high = one_limit_factor(n=count, multiplier=multiplier, probability=(1 + level) / 2)
-        low = one_limit_factor(n=count, multiplier=multiplier, probability=(1 - level) / 2)
-        return (high - multiplier) * sd, (multiplier - low) * sd
-    if interval is LimitsInterval.MOVER:
-        widths = mover_half_widths(parts, count=count, level=level, multiplier=multiplier)
-        return float(widths[0]), float(widths[1])
-    if len(parts) > 1:
-        half = _large_sample_half_width(parts, count=count, level=level, multiplier=multiplier)
-    else:
-        half = approximate_limit_half_width(n=count, sd=sd, multiplier=multiplier, level=level, form=interval)
-    return half, half
+_OF_LIMITS: Final = {
+    LimitsInterval.EXACT: "exact intervals of the limits by noncentral t (Carkeet 2015; Shieh 2018)",
+    LimitsInterval.MOVER: "intervals of the limits by MOVER (Zou 2013)",
+}
+_OF_NIGHTS: Final = {
+    Design.ONE_NIGHT_EACH: "one night per participant: mean difference with t interval (Bland & Altman 1986)",
+    Design.ONE_PARTICIPANT: "one participant, nights as units: mean difference with t interval; speaks of this person "
+    "only",
+    Design.SEVERAL_NIGHTS: "mean of participants' means with t interval, variance between and within participants, "
+    "true value varies from night to night (Bland & Altman 2007, in the form of Zou 2013)",
+}
 
 
-def _choose_interval(asked: LimitsInterval | None, *, repeated: bool) -> LimitsInterval:
-    if asked is None:
-        return LimitsInterval.MOVER if repeated else LimitsInterval.EXACT
-    if repeated and asked in (LimitsInterval.EXACT, LimitsInterval.APPROXIMATE_1986):
-        raise ValueError(f"interval {asked} holds for one night per participant only, these are repeated")
-    return asked
-
-
-def _method(design: Design, true_value: TrueValue, interval: LimitsInterval, scale: Scale) -> str:
+def _method(design: Design, interval: LimitsInterval, scale: Scale) -> str:
     """Say in words what was done."""
     if design is Design.EMPTY:
         return "none: no night has a value on both sides"
-    of_limits = {
-        LimitsInterval.EXACT: "exact intervals of the limits by noncentral t (Carkeet 2015; Shieh 2018)",
-        LimitsInterval.MOVER: "intervals of the limits by MOVER (Zou 2013)",
-        LimitsInterval.APPROXIMATE_1986: "approximate intervals of the limits (Bland & Altman 1986)",
-        LimitsInterval.APPROXIMATE_1999: "approximate intervals of the limits (Bland & Altman 1999)",
-    }[interval]
-    if design is Design.ONE_NIGHT_EACH:
-        how = "one night per participant: mean difference with t interval (Bland & Altman 1986)"
-    elif design is Design.ONE_PARTICIPANT:
-        how = "one participant, nights as units: mean difference with t interval; speaks of this person only"
-    elif true_value is TrueValue.VARIES:
-        how = (
-            "mean of participants' means with t interval, variance between and within participants, "
-            "true value varies from night to night (Bland & Altman 2007, in the form of Zou 2013)"
-        )
-    else:
-        how = (
-            "mean of participants' means with t interval, variance between and within participants, "
-            "true value the same on all nights (Bland & Altman 1999)"
-        )
     prefix = "log ratio; " if scale is Scale.LOG_RATIO else ""
-    return f"{prefix}{how}; {of_limits}"
+    return f"{prefix}{_OF_NIGHTS[design]}; {_OF_LIMITS[interval]}"
 
 
 def fit_limits_of_agreement(
@@ -399,8 +278,6 @@ def fit_limits_of_agreement(
     level: float = 0.95,
     multiplier: float = MULTIPLIER_95,
     scale: Scale = Scale.RAW,
-    true_value: TrueValue = TrueValue.VARIES,
-    interval: LimitsInterval | None = None,
 ) -> LimitsOfAgreement:
     """Estimate bias, limits of agreement and their uncertainty from nights of several participants.
 
@@ -417,7 +294,7 @@ def fit_limits_of_agreement(
     ----------
     reference, device : array-like of float, shape (nights,)
         Values of one measure, nan where a side has none. A night without a value on one side is dropped and
-        counted; with ``TrueValue.CONSTANT`` the value that is there is used.
+        counted.
     participant : array-like of int or str, shape (nights,)
         Who slept. Only equality matters.
     level : float
@@ -425,11 +302,7 @@ def fit_limits_of_agreement(
     multiplier : float
         SD between bias and limit; 1.96 for limits that hold 95 % of the differences.
     scale : Scale
-        ``LOG_RATIO`` takes ln(device) - ln(reference); see :meth:`LimitsOfAgreement.as_ratios`.
-    true_value : TrueValue
-        ``VARIES`` (sleep does) or ``CONSTANT`` (repeated readings of one quantity, not paired).
-    interval : LimitsInterval, optional
-        Default: ``EXACT`` for one night each, else ``MOVER``.
+        ``LOG_RATIO`` takes ln(device) - ln(reference); see :meth:`LimitsOfAgreement.as_printed`.
 
     Returns
     -------
@@ -439,12 +312,12 @@ def fit_limits_of_agreement(
     Raises
     ------
     ValueError
-        If lengths differ, a value is infinite, a participant is missing, ``level`` is not between 0 and 1,
-        ``multiplier`` is not positive, or ``interval`` does not fit repeated nights.
+        If lengths differ, a value is infinite, a participant is missing, ``level`` is not between 0 and 1, or
+        ``multiplier`` is not positive.
 
     References
     ----------
-    See the module: [1]_ to [6]_, [8]_. Repeated nights: Zou 2013 with the variance of the participants' means
+    See the module: [1]_ to [7]_. Repeated nights: Zou 2013 with the variance of the participants' means
     plus (1 - 1/harmonic mean of nights) times the variance within.
 
     Examples
@@ -461,19 +334,19 @@ def fit_limits_of_agreement(
     """
     check_probability("level", level)
     check_positive("multiplier", multiplier)
-    settings = {"level": level, "multiplier": multiplier, "scale": scale, "true_value": true_value}
-    if true_value is TrueValue.CONSTANT:
-        return _fit_constant(reference, device, participant, scale, interval, settings)
     nights = pair_nights(reference=reference, device=device, participant=participant)
-    settings |= {
+    interval = LimitsInterval.MOVER if nights.design is Design.SEVERAL_NIGHTS else LimitsInterval.EXACT
+    settings: dict[str, Any] = {
+        "level": level,
+        "multiplier": multiplier,
+        "scale": scale,
         "participants": nights.participants,
         "nights": len(nights.participant),
         "dropped": nights.dropped,
+        "design": nights.design,
+        "interval": interval,
+        "method": _method(nights.design, interval, scale),
     }
-    settings |= {"design": nights.design}
-    repeated = nights.design is Design.SEVERAL_NIGHTS
-    chosen = _choose_interval(interval, repeated=repeated)
-    settings |= {"interval": chosen, "method": _method(nights.design, true_value, chosen, scale)}
     draft = _Draft()
     if nights.design is Design.EMPTY:
         draft.explain("No night has a value on both sides.", *FIGURES)
@@ -487,17 +360,16 @@ def fit_limits_of_agreement(
     difference = right - left
     units = nights.units
     of_difference, of_left, of_right = (take_moments(v, units) for v in (difference, left, right))
-    parts = [VariancePart(1.0, of_difference.variance_of_means, nights.unit_count - 1)]
-    if repeated:
-        share = 1 - 1 / of_difference.harmonic_nights
-        parts.append(VariancePart(share, of_difference.within_variance, of_difference.within_degrees))
-    draft.figures |= {"reference_mean": of_left.mean, "device_mean": of_right.mean}
-    draft.figures |= {"bias": of_difference.mean}
-    _add_limits(draft, parts, nights.unit_count, level, multiplier, chosen)
-    _add_spreads(draft, of_left, of_right, nights.unit_count)
-    _add_components(
-        draft, nights.design, of_difference.between_variance, of_difference.within_variance, nights.unit_count
-    )
+    draft.figures |= {"reference_mean": of_left.mean, "device_mean": of_right.mean, "bias": of_difference.mean}
+    if nights.unit_count < 2:
+        draft.explain("A spread needs at least 2 participants (or 2 nights of one participant).", *_SPREAD_FIGURES)
+    else:
+        draft.figures |= {
+            "reference_sd": math.sqrt(of_left.total_variance),
+            "device_sd": math.sqrt(of_right.total_variance),
+        }
+        _add_limits(draft, of_difference, level, multiplier, interval)
+    _add_components(draft, nights, of_difference)
     _add_slopes(draft, (left + right) / 2, difference, units, level)
     _add_absolute(draft, difference, nights)
     if nights.design is Design.ONE_PARTICIPANT:
@@ -516,49 +388,44 @@ def _logged(left: Floats, right: Floats, scale: Scale) -> tuple[Floats, Floats] 
     return np.log(left), np.log(right)
 
 
-def _add_limits(
-    draft: _Draft,
-    parts: Sequence[VariancePart],
-    count: int,
-    level: float,
-    multiplier: float,
-    interval: LimitsInterval,
-) -> None:
+def _add_limits(draft: _Draft, moments: Moments, level: float, multiplier: float, interval: LimitsInterval) -> None:
+    """Add the SD of a night's difference, the limits, and the intervals of bias and limits."""
     from scipy.special import stdtrit
 
-    if count < 2:
-        because = "A spread needs at least 2 participants (or 2 nights of one participant)."
-        draft.explain(because, *_SPREAD_FIGURES)
-        return
-    bias = draft.figures["bias"]
-    sd = _sd_of(parts)
-    reach = float(stdtrit(count - 1, (1 + level) / 2)) * math.sqrt(float(parts[0].variance) / count)
-    outer, inner = _limit_half_widths(parts, count=count, level=level, multiplier=multiplier, interval=interval)
+    count, bias, sd = len(moments.means), moments.mean, math.sqrt(moments.total_variance)
+    reach = float(stdtrit(count - 1, (1 + level) / 2)) * math.sqrt(moments.variance_of_means / count)
+    if interval is LimitsInterval.EXACT:
+        high = one_limit_factor(n=count, multiplier=multiplier, probability=(1 + level) / 2)
+        low = one_limit_factor(n=count, multiplier=multiplier, probability=(1 - level) / 2)
+        outer, inner = (high - multiplier) * sd, (multiplier - low) * sd
+    else:
+        parts = (
+            VariancePart(1.0, moments.variance_of_means, count - 1),
+            VariancePart(1 - 1 / moments.harmonic_nights, moments.within_variance, moments.within_degrees),
+        )
+        widths = mover_half_widths(parts, count=count, level=level, multiplier=multiplier)
+        outer, inner = float(widths[0]), float(widths[1])
     lower, upper = bias - multiplier * sd, bias + multiplier * sd
     draft.figures |= {"bias_low": bias - reach, "bias_high": bias + reach, "sd": sd}
     draft.figures |= {"lower": lower, "lower_low": lower - outer, "lower_high": lower + inner}
     draft.figures |= {"upper": upper, "upper_low": upper - inner, "upper_high": upper + outer}
 
 
-def _add_spreads(draft: _Draft, of_left: Moments, of_right: Moments, count: int) -> None:
-    if count >= 2:
-        draft.figures["reference_sd"] = math.sqrt(of_left.total_variance)
-        draft.figures["device_sd"] = math.sqrt(of_right.total_variance)
-
-
-def _add_components(draft: _Draft, design: Design, between: float, within: float, count: int) -> None:
-    if design is Design.ONE_NIGHT_EACH:
+def _add_components(draft: _Draft, nights: PairedNights, moments: Moments) -> None:
+    """Add the parts of the spread between and within participants, or why they are not known."""
+    if nights.design is Design.ONE_NIGHT_EACH:
         because = "One night per participant cannot tell the spread between from that within participants."
         draft.explain(because, "between_sd", "within_sd")
-    elif design is Design.ONE_PARTICIPANT:
+    elif nights.design is Design.ONE_PARTICIPANT:
         draft.explain("One participant says nothing about the spread between participants.", "between_sd")
-        if count < 2:
+        if nights.unit_count < 2:
             draft.explain("A spread needs at least 2 nights of a participant.", "within_sd")
         else:
             draft.figures["within_sd"] = draft.figures["sd"]
     else:
-        draft.figures |= {"between_sd": math.sqrt(max(between, 0.0)), "within_sd": math.sqrt(within)}
-        if between < 0:
+        draft.figures["between_sd"] = math.sqrt(max(moments.between_variance, 0.0))
+        draft.figures["within_sd"] = math.sqrt(moments.within_variance)
+        if moments.between_variance < 0:
             draft.notes.append(
                 "The estimated variance between participants is below 0 and is given as 0: "
                 "nights of one participant differ as much as those of different participants."
@@ -586,274 +453,3 @@ def _add_absolute(draft: _Draft, difference: Floats, nights: PairedNights) -> No
         return
     percent = 100 * np.abs(nights.device - nights.reference) / np.abs(nights.reference)
     draft.figures["mape"] = take_moments(percent, nights.units).mean
-
-
-def _fit_constant(
-    reference: ArrayLike,
-    device: ArrayLike,
-    participant: ArrayLike | Sequence[object],
-    scale: Scale,
-    asked: LimitsInterval | None,
-    settings: dict[str, Any],
-) -> LimitsOfAgreement:
-    """Limits for repeated readings of a quantity that stays the same; readings are not paired."""
-    left, right, who = check_columns(reference, device, participant)
-    count = int(who.max()) + 1 if len(who) else 0
-    has_both = (np.bincount(who, ~np.isnan(left), count) > 0) & (np.bincount(who, ~np.isnan(right), count) > 0)
-    used = has_both[who] & ~(np.isnan(left) & np.isnan(right))
-    left, right, kept = left[used], right[used], number_participants(who[used])
-    count = int(has_both.sum())
-    sides = [
-        (left[~np.isnan(left)], kept[~np.isnan(left)]),
-        (right[~np.isnan(right)], kept[~np.isnan(right)]),
-    ]
-    repeated = any(len(values) > count for values, _ in sides) and count > 0
-    design = Design.SEVERAL_NIGHTS if repeated else design_of(kept)
-    interval = _choose_interval(asked, repeated=repeated)
-    settings |= {"participants": count, "nights": len(kept), "dropped": int((~used).sum()), "design": design}
-    settings |= {"interval": interval, "method": _method(design, TrueValue.CONSTANT, interval, scale)}
-    draft = _Draft()
-    because = "" if count else "No participant has values on both sides."
-    if scale is Scale.LOG_RATIO:
-        bad = sum(int(np.sum(values <= 0)) for values, _ in sides)
-        if bad:
-            because = f"The log ratio needs values above 0; {bad} readings are 0 or less."
-        else:
-            sides = [(np.log(values), units) for values, units in sides]
-    if because:
-        draft.explain(because, *FIGURES)
-        return draft.finish(**settings)
-    of_left, of_right = (take_moments(values, units) for values, units in sides)
-    of_difference = take_moments(of_right.means - of_left.means, np.arange(count, dtype=np.intp))
-    parts = [VariancePart(1.0, of_difference.variance_of_means, count - 1)]
-    if repeated:
-        parts += [
-            VariancePart(1 - 1 / side.harmonic_nights, side.within_variance, side.within_degrees)
-            for side in (of_left, of_right)
-        ]
-    draft.figures |= {"reference_mean": of_left.mean, "device_mean": of_right.mean}
-    draft.figures |= {"bias": of_difference.mean}
-    _add_limits(draft, parts, count, settings["level"], settings["multiplier"], interval)
-    _add_spreads(draft, of_left, of_right, count)
-    if count > 1:
-        between = of_difference.variance_of_means - sum(
-            side.within_variance / side.harmonic_nights for side in (of_left, of_right)
-        )
-        _add_components(draft, design, between, of_left.within_variance + of_right.within_variance, count)
-    else:
-        draft.explain("A spread needs at least 2 participants.", "between_sd", "within_sd")
-    unpaired = "With a true value that stays the same, readings of the two sides are not paired."
-    draft.explain(unpaired, *(n for n in FIGURES if n.startswith(("slope", "spread")) or n in ("mae", "mape")))
-    return draft.finish(**settings)
-
-
-def joint_outer_limits(limits: LimitsOfAgreement, *, content: float = 0.95) -> Interval:
-    """Return the range that encloses both true limits at once with the confidence of ``limits``.
-
-    Parameters
-    ----------
-    limits : LimitsOfAgreement
-        From one night per participant (or the nights of one participant).
-    content : float
-        Middle share of the differences that the true limits hold.
-
-    Returns
-    -------
-    Interval
-        ``bias -/+ g sd`` with g of :func:`joint_range_factor`; nan where ``sd`` is.
-
-    Raises
-    ------
-    ValueError
-        If the limits come from several nights per participant, for which no exact range is published.
-    """
-    if limits.design is Design.SEVERAL_NIGHTS:
-        raise ValueError("limits must come from one night per participant, got several nights each")
-    if math.isnan(limits.sd):
-        return Interval(NAN, NAN)
-    reach = joint_range_factor(n=limits.nights, content=content, level=limits.level) * limits.sd
-    return Interval(limits.bias - reach, limits.bias + reach)
-
-
-class NightWeightedLimits(NamedTuple):
-    """Limits of agreement in which every night counts once, so that some participants count more.
-
-    Parameters
-    ----------
-    bias : float
-        Mean difference of all nights.
-    between_variance, within_variance : float
-        From a one-way analysis of variance; the first can fall below 0.
-    sd, lower, upper : float
-        SD of a single night's difference and the limits; nan if the sum of both variances is below 0.
-    """
-
-    bias: float
-    between_variance: float
-    within_variance: float
-    sd: float
-    lower: float
-    upper: float
-
-
-def night_weighted_limits(
-    *,
-    reference: ArrayLike,
-    device: ArrayLike,
-    participant: ArrayLike | Sequence[object],
-    multiplier: float = MULTIPLIER_95,
-) -> NightWeightedLimits:
-    """Limits of agreement with repeated nights as first published, without intervals, for comparison.
-
-    With as many nights for everybody they equal those of :func:`fit_limits_of_agreement`; with unequal
-    numbers, participants with many nights pull the bias towards theirs.
-
-    Parameters
-    ----------
-    reference, device, participant, multiplier
-        As in :func:`fit_limits_of_agreement`.
-
-    Returns
-    -------
-    NightWeightedLimits
-
-    Raises
-    ------
-    ValueError
-        If there are fewer than 2 participants, or none with several nights.
-
-    References
-    ----------
-    Bland & Altman 2007, section 3: variance between participants (MSB - MSW)/k0 with
-    k0 = (N^2 - sum m^2)/((n - 1) N).
-    """
-    nights = pair_nights(reference=reference, device=device, participant=participant)
-    if nights.design is not Design.SEVERAL_NIGHTS:
-        raise ValueError(
-            f"night_weighted_limits needs several nights of several participants, got: {nights.design.value}"
-        )
-    difference = nights.device - nights.reference
-    moments = take_moments(difference, nights.participant)
-    sizes = np.bincount(nights.participant).astype(np.float64)
-    total = float(sizes.sum())
-    bias = float(np.mean(difference))
-    between_square = float(np.sum(sizes * (moments.means - bias) ** 2)) / (len(sizes) - 1)
-    mean_size = (total - float(np.sum(sizes**2)) / total) / (len(sizes) - 1)
-    between = (between_square - moments.within_variance) / mean_size
-    variance = between + moments.within_variance
-    sd = math.sqrt(variance) if variance >= 0 else NAN
-    return NightWeightedLimits(
-        bias, between, moments.within_variance, sd, bias - multiplier * sd, bias + multiplier * sd
-    )
-
-
-@record(eq=False)
-class ParticipantSums:
-    """What a resampling of participants needs to know of each of them.
-
-    Parameters
-    ----------
-    nights : ndarray of float, shape (participants,) or (participants, measures)
-        Nights with a value on both sides.
-    difference_sum, square_sum : ndarray of float, same shape
-        Sum of the differences and of their squares over those nights.
-    """
-
-    nights: Floats
-    difference_sum: Floats
-    square_sum: Floats
-
-    def __post_init__(self) -> None:
-        for name in ("nights", "difference_sum", "square_sum"):
-            array = np.array(getattr(self, name), dtype=np.float64)
-            array.flags.writeable = False
-            object.__setattr__(self, name, array)
-        if not self.nights.shape == self.difference_sum.shape == self.square_sum.shape:
-            raise ValueError("nights, difference_sum and square_sum must have one shape")
-
-    def __reduce__(self) -> tuple[type[ParticipantSums], tuple[Floats, Floats, Floats]]:
-        return ParticipantSums, (self.nights, self.difference_sum, self.square_sum)
-
-
-class SummedLimits(NamedTuple):
-    """Bias, SD and limits per resample (and measure); nan where fewer than 2 participants have nights."""
-
-    bias: Floats
-    sd: Floats
-    lower: Floats
-    upper: Floats
-
-
-def sum_by_participant(
-    *, reference: ArrayLike, device: ArrayLike, participant: ArrayLike | Sequence[object]
-) -> ParticipantSums:
-    """Sum the differences of one measure by participant, in order of first appearance of the participants.
-
-    Participants without a complete night keep their row, with 0 nights, so that rows of several measures
-    line up.
-
-    Returns
-    -------
-    ParticipantSums
-        Arrays of shape (participants,).
-    """
-    left, right, who = check_columns(reference, device, participant)
-    count = int(who.max()) + 1 if len(who) else 0
-    both = ~(np.isnan(left) | np.isnan(right))
-    difference, who = (right - left)[both], who[both]
-    columns = [np.bincount(who, values, count) for values in (np.ones_like(difference), difference, difference**2)]
-    nights, difference_sum, square_sum = (np.asarray(column, dtype=np.float64) for column in columns)
-    return ParticipantSums(nights, difference_sum, square_sum)
-
-
-def limits_from_participant_sums(
-    sums: ParticipantSums, *, weights: ArrayLike | None = None, multiplier: float = MULTIPLIER_95
-) -> SummedLimits:
-    """Bias and limits of agreement of many resamples of participants at once.
-
-    The same estimates as :func:`fit_limits_of_agreement` with a true value that varies (one night each is the
-    special case), by matrix products of the weights with five columns per measure.
-
-    Parameters
-    ----------
-    sums : ParticipantSums
-        One row per participant.
-    weights : array-like, shape (resamples, participants), optional
-        How often each participant was drawn. Default: everybody once, one resample.
-    multiplier : float
-        SD between bias and limit.
-
-    Returns
-    -------
-    SummedLimits
-        Arrays of shape (resamples,) or (resamples, measures).
-
-    Examples
-    --------
-    >>> sums = ParticipantSums([1, 1, 1], [2.0, 4.0, 6.0], [4.0, 16.0, 36.0])
-    >>> limits = limits_from_participant_sums(sums, weights=[[1, 1, 1], [2, 1, 0]])
-    >>> limits.bias.round(3).tolist(), limits.sd.round(3).tolist()
-    ([4.0, 2.667], [2.0, 1.155])
-    """
-    there = sums.nights > 0
-    participants = sums.nights.shape[0]
-    drawn = np.ones((1, participants)) if weights is None else np.asarray(weights, dtype=np.float64)
-    if drawn.ndim != 2 or drawn.shape[1] != participants:
-        raise ValueError(f"weights must have shape (resamples, {participants}), got {drawn.shape}")
-    nights = np.where(there, sums.nights, 1.0)
-    means = np.where(there, sums.difference_sum / nights, 0.0)
-    within = np.where(there, np.maximum(sums.square_sum - sums.difference_sum * means, 0.0), 0.0)
-    # Centring before squaring: a bootstrap must not lose digits to a large bias.
-    centre = means.sum(axis=0) / np.maximum(there.sum(axis=0), 1)
-    centred = np.where(there, means - centre, 0.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        count = drawn @ there
-        mean = drawn @ centred / count
-        of_means = (drawn @ centred**2 - count * mean**2) / (count - 1)
-        degrees = drawn @ np.where(there, nights - 1, 0.0)
-        within_variance = np.where(degrees > 0, drawn @ within / degrees, 0.0)
-        share = 1 - drawn @ np.where(there, 1 / nights, 0.0) / count
-        sd = np.sqrt(np.maximum(of_means, 0.0) + share * within_variance)
-    sd = np.where(count > 1, sd, NAN)
-    bias = np.where(count > 0, mean + centre, NAN)
-    return SummedLimits(bias, sd, bias - multiplier * sd, bias + multiplier * sd)

@@ -23,6 +23,11 @@ def ratio(numerator: Values, denominator: Values) -> Values:
         return numerator / denominator
 
 
+def classes_last(values: Values) -> Values:
+    """Move the class axis, which comes first in `Margins`, to the end."""
+    return np.moveaxis(values, 0, -1)
+
+
 class Margins(NamedTuple):
     """What the statistics need to know of each table; the class axis comes first.
 

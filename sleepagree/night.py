@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree import agreement
+from sleepagree import coefficients
 from sleepagree.agreement import TableAgreement, summarise_table
 from sleepagree.ceiling import Ceiling, design_ceiling
 from sleepagree.class_sequences import both_codes, class_sequence, joint_classes, square_mapping
@@ -310,7 +310,7 @@ def _score_mapping(
     )
     block_low, block_high = NAN, NAN
     if resampled is not None and mapping.is_square and table.kappa.defined:
-        kappas = agreement.kappa(fold_counts(resampled, rows, columns, shape))
+        kappas = coefficients.kappa(fold_counts(resampled, rows, columns, shape))
         # no interval where more than one resample in twenty has no kappa: the rest says little about the night
         found = percentile_interval(kappas, level=level)
         block_low, block_high = found.low, found.high
@@ -615,4 +615,4 @@ def _kappa_between(paired: PairedNight, mapping: StageMapping, begin: int, end: 
     cells = paired.reference[begin:end][inside].astype(np.int64) * shape[1] + paired.device[begin:end][inside]
     native = np.bincount(cells, minlength=shape[0] * shape[1]).reshape(shape)
     k = len(mapping.reference_classes)
-    return float(agreement.kappa(fold_counts(native, rows, columns, (k, k))))
+    return float(coefficients.kappa(fold_counts(native, rows, columns, (k, k))))

@@ -13,7 +13,7 @@ from typing import Any, Final, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.agreement import kappa
+from sleepagree.coefficients import kappa
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import EPOCH_S
 from sleepagree.record import record

@@ -2,7 +2,7 @@
 
 Half-widths of intervals over a grid of participants and nights, from variance components between and within
 participants, which come from a finished study or are stated. Participants are the unit throughout; epochs are
-not. Published sample-size formulas are in :mod:`sleepagree.sample_size`.
+not.
 
 References
 ----------
@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any, Final, Protocol
 
@@ -26,7 +26,7 @@ from numpy.typing import ArrayLike
 from sleepagree.by_participant import Design, Moments, design_of, number_participants, take_moments
 from sleepagree.errors import InputError, counted
 from sleepagree.estimate import NAN
-from sleepagree.limits import LimitsOfAgreement, VariancePart, mover_half_widths
+from sleepagree.limits import VariancePart, mover_half_widths
 from sleepagree.normal_factors import (
     MOST_PARTICIPANTS,
     MULTIPLIER_95,
@@ -38,7 +38,6 @@ from sleepagree.normal_factors import (
     sd_nodes,
     smallest_count,
 )
-from sleepagree.record import record
 
 #: From fewer participants an SD between them is taken with its upper bound beside it.
 FEW_FOR_AN_SD: Final = 10
@@ -47,7 +46,7 @@ UPPER_CONFIDENCE: Final = 0.95
 # --------------------------------------------------------------------------- variance components
 
 
-@record()
+@dataclass(frozen=True, slots=True)
 class VarianceComponents:
     """How much a quantity of one night varies, between participants and between nights of a participant.
 
@@ -104,39 +103,6 @@ class VarianceComponents:
         if nights == 1:
             return self.night_sd
         return math.hypot(self.between_sd, self.within_sd / math.sqrt(nights)) if self.separable else NAN
-
-
-def components_from_limits(limits: LimitsOfAgreement, *, source: str = "") -> VarianceComponents:
-    """Take the variance components of a finished study's differences.
-
-    Parameters
-    ----------
-    limits : LimitsOfAgreement
-        From several participants.
-    source : str
-        Where the limits come from; default: how many participants and nights.
-
-    Returns
-    -------
-    VarianceComponents
-        With one night per participant ``within_sd`` is nan.
-
-    Raises
-    ------
-    InputError
-        If there are fewer than two participants.
-    """
-    source = source or f"{counted(limits.participants, 'participant')}, {counted(limits.nights, 'night')}"
-    if limits.participants < 2:
-        raise InputError(
-            "the spread between participants cannot be taken from this study",
-            found=counted(limits.participants, "participant"),
-            expected="at least 2",
-            remedy="State the spread between and within participants instead.",
-        )
-    if limits.design is Design.ONE_NIGHT_EACH:
-        return VarianceComponents(limits.sd, NAN, f"{source}; one night per participant")
-    return VarianceComponents(limits.between_sd, limits.within_sd, source)
 
 
 def components_from_values(
@@ -238,50 +204,6 @@ def upper_between_sd(moments: Moments, *, confidence: float = UPPER_CONFIDENCE) 
     return math.sqrt(max(first - second + math.sqrt(max(reach, 0.0)), 0.0) / nights)
 
 
-def components_of_pooled_kappa(
-    *,
-    unit_variance: float,
-    epochs_per_night: int,
-    night_correlation: float,
-    participant_correlation: float = 0.0,
-    source: str = "stated",
-) -> VarianceComponents:
-    """Turn the correlation of epochs into variance components of a kappa pooled over all epochs.
-
-    The variance of the pooled kappa is then the one of independent epochs times the design effect of
-    :func:`sleepagree.sample_size.nested_design_effect`.
-
-    Parameters
-    ----------
-    unit_variance : float
-        Variance of kappa times the number of independent epochs, see
-        :func:`~sleepagree.sample_size.kappa_unit_variance`.
-    epochs_per_night : int
-        Scored epochs in a night.
-    night_correlation : float
-        Correlation of agreement between two epochs of one night.
-    participant_correlation : float
-        The same between epochs of different nights of one participant, at most ``night_correlation``.
-    source : str
-        Where the figures come from.
-
-    Returns
-    -------
-    VarianceComponents
-    """
-    check_positive("unit_variance", unit_variance)
-    check_count("epochs_per_night", epochs_per_night, at_least=1)
-    if not 0 <= participant_correlation <= night_correlation <= 1:
-        raise ValueError(
-            "correlations must satisfy 0 <= participant_correlation <= night_correlation <= 1, "
-            f"got {participant_correlation!r} and {night_correlation!r}"
-        )
-    of_night = night_correlation - participant_correlation + (1 - night_correlation) / epochs_per_night
-    return VarianceComponents(
-        math.sqrt(unit_variance * participant_correlation), math.sqrt(unit_variance * of_night), source
-    )
-
-
 # --------------------------------------------------------------------------- precision of a study
 
 
@@ -298,12 +220,11 @@ class Precision(Protocol):
         """Half-width of its interval."""
 
 
-@record()
+@dataclass(frozen=True, slots=True)
 class MeanPrecision:
     """Half-width of the t interval of a mean over participants.
 
-    Fits a bias, a statistic averaged over participants, and a pooled kappa through
-    :func:`components_of_pooled_kappa`.
+    Fits a bias and a statistic averaged over participants.
 
     Parameters
     ----------
@@ -347,7 +268,7 @@ class MeanPrecision:
         return quantile * sd * _sd_factor(participants - 1, assurance) / math.sqrt(participants)
 
 
-@record()
+@dataclass(frozen=True, slots=True)
 class LimitsPrecision:
     """Half-width (half the whole width) of the interval of a limit of agreement.
 
@@ -378,8 +299,8 @@ class LimitsPrecision:
         """
         _check_size(participants, nights, level, assurance)
         if nights == 1:
-            high = _limit_factor(participants, self.multiplier, (1 + level) / 2)
-            low = _limit_factor(participants, self.multiplier, (1 - level) / 2)
+            high = one_limit_factor(n=participants, multiplier=self.multiplier, probability=(1 + level) / 2)
+            low = one_limit_factor(n=participants, multiplier=self.multiplier, probability=(1 - level) / 2)
             return (high - low) / 2 * self.components.night_sd * _sd_factor(participants - 1, assurance)
         if not self.components.separable:
             return NAN
@@ -402,10 +323,6 @@ class LimitsPrecision:
         return float(np.interp(assurance * cumulative[-1], cumulative, widths[order]))
 
 
-def _limit_factor(n: int, multiplier: float, probability: float) -> float:
-    return one_limit_factor(n=n, multiplier=multiplier, probability=probability)
-
-
 def _check_size(participants: int, nights: int, level: float, assurance: float | None) -> None:
     check_count("participants", participants, at_least=2)
     check_count("nights", nights, at_least=1)
@@ -426,7 +343,7 @@ def _sd_factor(degrees: int, assurance: float | None) -> float:
 # --------------------------------------------------------------------------- grid
 
 
-@record()
+@dataclass(frozen=True, slots=True)
 class PlanCell:
     """Half-widths to expect of a study of one size.
 
@@ -443,7 +360,7 @@ class PlanCell:
     half_widths: tuple[tuple[str, float], ...]
 
 
-@record()
+@dataclass(frozen=True, slots=True)
 class SmallestStudy:
     """Fewest participants, with so many nights each, for a wanted half-width.
 
@@ -471,7 +388,7 @@ class SmallestStudy:
     undefined_because: str = ""
 
 
-@record()
+@dataclass(frozen=True, slots=True)
 class PlanGrid:
     """Precision of studies of several sizes, and the smallest that are precise enough.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from enum import Enum
 from typing import Final, NamedTuple
 
@@ -13,7 +14,6 @@ from numpy.typing import ArrayLike
 from sleepagree.by_participant import Design, as_sentence, fit_line, pair_nights, take_moments
 from sleepagree.estimate import NAN
 from sleepagree.normal_factors import MULTIPLIER_95, check_positive, check_probability
-from sleepagree.record import record
 
 #: Ratio of the SD of a normal variable to its mean absolute value.
 SD_PER_MEAN_ABSOLUTE: Final = math.sqrt(math.pi / 2)
@@ -36,7 +36,7 @@ class LimitsAt(NamedTuple):
     undefined_because: str = ""
 
 
-@record()
+@dataclass(frozen=True, slots=True)
 class RegressionLimits:
     """Limits of agreement as straight lines in the mean of device and reference.
 
@@ -52,9 +52,6 @@ class RegressionLimits:
         In words.
     intercept, slope, slope_low, slope_high, slope_se : float
         Line of the differences; interval and SE allow for repeated nights and uneven spread.
-    slope_plain_se : float
-        SE of textbook least squares (equal spread, independent nights, n - 2 degrees of freedom), which is
-        what published examples print; nan with several nights per participant.
     residual_sd : float
         SD of a single night's difference round the line.
     spread_intercept, spread_slope, spread_slope_low, spread_slope_high : float
@@ -77,7 +74,6 @@ class RegressionLimits:
     slope_low: float = NAN
     slope_high: float = NAN
     slope_se: float = NAN
-    slope_plain_se: float = NAN
     residual_sd: float = NAN
     spread_intercept: float = NAN
     spread_slope: float = NAN
@@ -103,14 +99,9 @@ class RegressionLimits:
                 return LimitsAt(magnitude, bias, NAN, NAN, because)
         return LimitsAt(magnitude, bias, bias - self.multiplier * sd, bias + self.multiplier * sd)
 
-    @property
-    def at_reference_mean(self) -> LimitsAt:
-        """Bias and limits where the mean of device and reference equals the mean of the reference."""
-        return self.at(self.reference_mean)
-
 
 _FIGURES: Final = (
-    *("intercept", "slope", "slope_low", "slope_high", "slope_se", "slope_plain_se", "residual_sd"),
+    *("intercept", "slope", "slope_low", "slope_high", "slope_se", "residual_sd"),
     *("spread_intercept", "spread_slope", "spread_slope_low", "spread_slope_high"),
 )
 
@@ -182,15 +173,9 @@ def fit_regression_limits(
     between = of_residuals.variance_of_means * (count - 1) / (count - 2)
     variance = between + (1 - 1 / of_residuals.harmonic_nights) * of_residuals.within_variance
     reasons = {}
-    plain_se = NAN
-    if nights.design is Design.SEVERAL_NIGHTS:
-        reasons["slope_plain_se"] = "Textbook least squares does not allow for several nights per participant."
-    else:
-        centred = magnitude - np.mean(magnitude)
-        plain_se = math.sqrt(variance / float(np.dot(centred, centred)))
     if line.because_interval:
         names = ("slope_low", "slope_high", "slope_se", "spread_slope_low", "spread_slope_high")
-        reasons |= dict.fromkeys(names, as_sentence(line.because_interval))
+        reasons = dict.fromkeys(names, as_sentence(line.because_interval))
     slope_low, slope_high = line.interval(level)
     spread_low, spread_high = absolute.interval(level)
     return RegressionLimits(
@@ -200,7 +185,6 @@ def fit_regression_limits(
         slope_low=slope_low,
         slope_high=slope_high,
         slope_se=line.se,
-        slope_plain_se=plain_se,
         residual_sd=math.sqrt(variance),
         spread_intercept=absolute.intercept,
         spread_slope=absolute.slope,

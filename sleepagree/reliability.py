@@ -17,8 +17,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
-from enum import Enum
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -27,103 +26,39 @@ from numpy.typing import ArrayLike
 from sleepagree.by_participant import Design, Floats, PairedNights, pair_nights, take_moments
 from sleepagree.estimate import NAN, Estimate, undefined
 from sleepagree.normal_factors import check_probability
-from sleepagree.record import record
 
 
-class IntraclassForm(Enum):
-    """Six intraclass correlations, named as in McGraw & Wong 1996; Shrout & Fleiss's names in brackets."""
+class _MeanSquares(NamedTuple):
+    """Two-way analysis of variance of targets by methods: BMS, JMS and EMS of Shrout & Fleiss 1979."""
 
-    ONE_WAY_SINGLE = "ICC(1)"  # ICC(1,1)
-    AGREEMENT_SINGLE = "ICC(A,1)"  # ICC(2,1)
-    CONSISTENCY_SINGLE = "ICC(C,1)"  # ICC(3,1)
-    ONE_WAY_AVERAGE = "ICC(k)"  # ICC(1,k)
-    AGREEMENT_AVERAGE = "ICC(A,k)"  # ICC(2,k)
-    CONSISTENCY_AVERAGE = "ICC(C,k)"  # ICC(3,k)
-
-
-class MeanSquares(NamedTuple):
-    """Two-way analysis of variance of a full table, targets by methods, one value per cell.
-
-    Parameters
-    ----------
-    targets, methods : int
-        Size of the table.
-    between_targets, within_targets, between_methods, residual : float
-        Mean squares: BMS, WMS, JMS and EMS of Shrout & Fleiss 1979.
-    """
-
-    targets: int
-    methods: int
     between_targets: float
-    within_targets: float
     between_methods: float
     residual: float
 
 
-def split_variance(values: ArrayLike) -> MeanSquares:
-    """Return the mean squares of a table of values.
-
-    Parameters
-    ----------
-    values : array-like of float, shape (targets, methods)
-        No nan; at least 2 targets and 2 methods.
-
-    Returns
-    -------
-    MeanSquares
-
-    Raises
-    ------
-    ValueError
-        If the table is too small or not finite.
-
-    Examples
-    --------
-    >>> table = [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]]
-    >>> round(split_variance(table).residual, 6)    # Shrout & Fleiss 1979
-    1.019444
-    """
-    table = np.asarray(values, dtype=np.float64)
-    if table.ndim != 2 or min(table.shape) < 2:
-        raise ValueError(f"values must have at least 2 targets and 2 methods, got shape {table.shape}")
-    if not np.isfinite(table).all():
-        raise ValueError("values must be finite in every cell, found nan or inf")
+def _split_variance(table: Floats) -> _MeanSquares:
+    """Return the mean squares of a table of values, one per target and method."""
     n, k = table.shape
     grand = float(table.mean())
     of_targets, of_methods = table.mean(axis=1), table.mean(axis=0)
     rest = table - of_targets[:, None] - of_methods[None, :] + grand
-    within = table - of_targets[:, None]
     squares = (
         k * float(np.sum((of_targets - grand) ** 2)) / (n - 1),
-        float(np.sum(within**2)) / (n * (k - 1)),
         n * float(np.sum((of_methods - grand) ** 2)) / (k - 1),
         float(np.sum(rest**2)) / ((n - 1) * (k - 1)),
     )
     # What is left of equal values after rounding is no variance.
     rounding = n * k * (1e-15 * float(np.max(np.abs(table)))) ** 2
-    return MeanSquares(n, k, *(0.0 if square <= rounding else square for square in squares))
+    return _MeanSquares(*(0.0 if square <= rounding else square for square in squares))
 
 
-_ONE_WAY = (IntraclassForm.ONE_WAY_SINGLE, IntraclassForm.ONE_WAY_AVERAGE)
-_CONSISTENCY = (IntraclassForm.CONSISTENCY_SINGLE, IntraclassForm.CONSISTENCY_AVERAGE)
-_AVERAGE = (
-    IntraclassForm.ONE_WAY_AVERAGE,
-    IntraclassForm.AGREEMENT_AVERAGE,
-    IntraclassForm.CONSISTENCY_AVERAGE,
-)
-
-
-def intraclass_correlation(
-    values: ArrayLike, *, form: IntraclassForm = IntraclassForm.AGREEMENT_SINGLE, level: float = 0.95
-) -> Estimate:
-    """Intraclass correlation of a full table, with its F-based interval.
+def intraclass_correlation(values: ArrayLike, *, level: float = 0.95) -> Estimate:
+    """Intraclass correlation ICC(A,1), absolute agreement of single values, with its F-based interval.
 
     Parameters
     ----------
     values : array-like of float, shape (targets, methods)
         One row per target (participant or night), one column per method (reference, device, ...).
-    form : IntraclassForm
-        Absolute agreement of single values by default.
     level : float
         Confidence level.
 
@@ -151,18 +86,20 @@ def intraclass_correlation(
     """
     check_probability("level", level)
     table = np.asarray(values, dtype=np.float64)
-    method = f"{form.value} with F interval (McGraw & Wong 1996)"
-    if table.ndim == 2 and table.shape[0] < 2:
-        because = f"An intraclass correlation needs at least 2 targets, here are {table.shape[0]}."
-        return undefined(because, n=table.shape[0], method=method, level=level)
-    squares = split_variance(table)
-    n, k = squares.targets, squares.methods
+    method = "ICC(A,1) with F interval (McGraw & Wong 1996)"
+    if table.ndim != 2 or table.shape[1] < 2:
+        raise ValueError(f"values must have one row per target and at least 2 methods, got shape {table.shape}")
+    if not np.isfinite(table).all():
+        raise ValueError("values must be finite in every cell, found nan or inf")
+    n, k = table.shape
+    if n < 2:
+        because = f"An intraclass correlation needs at least 2 targets, here are {n}."
+        return undefined(because, n=n, method=method, level=level)
+    squares = _split_variance(table)
     if squares.between_targets == 0 and squares.residual == 0:
         because = "No two participants (or nights) differ on either side, so there is nothing to tell apart."
         return undefined(because, n=n, method=method, level=level)
-    single, low, high = _single_value(squares, form, level)
-    if form in _AVERAGE:
-        single, low, high = (_step_up(value, k) for value in (single, low, high))
+    single, low, high = _agreement(squares, n, k, level)
     if math.isnan(single):
         because = "The mean squares leave no variance between participants to divide by."
         return undefined(because, n=n, method=method, level=level)
@@ -171,23 +108,12 @@ def intraclass_correlation(
     return Estimate(single, low, high, level, n, "", method)
 
 
-def _single_value(squares: MeanSquares, form: IntraclassForm, level: float) -> tuple[float, float, float]:
-    """Return coefficient and interval for single values; averages follow by stepping up."""
+def _agreement(squares: _MeanSquares, n: int, k: int, level: float) -> tuple[float, float, float]:
+    """Return coefficient and interval."""
     from scipy.special import fdtri
 
-    n, k, between, within, of_methods, residual = squares
+    between, of_methods, residual = squares
     tail = (1 + level) / 2
-    if form in _ONE_WAY or form in _CONSISTENCY:
-        rest = within if form in _ONE_WAY else residual
-        rest_degrees = n * (k - 1) if form in _ONE_WAY else (n - 1) * (k - 1)
-        value = _ratio(between - rest, between + (k - 1) * rest)
-        if rest == 0:
-            return value, NAN, NAN
-        ratio = between / rest
-        low = ratio / float(fdtri(n - 1, rest_degrees, tail))
-        high = ratio * float(fdtri(rest_degrees, n - 1, tail))
-        return value, (low - 1) / (low + k - 1), (high - 1) / (high + k - 1)
-
     value = _ratio(between - residual, between + (k - 1) * residual + k * (of_methods - residual) / n)
     if math.isnan(value) or value >= 1:
         return value, NAN, NAN
@@ -209,12 +135,6 @@ def _single_value(squares: MeanSquares, form: IntraclassForm, level: float) -> t
 def _ratio(above: float, below: float) -> float:
     # A denominator that only rounding keeps from 0 is 0.
     return above / below if below > 1e-12 * abs(above) else NAN
-
-
-def _step_up(value: float, k: int) -> float:
-    """Reliability of the mean of k values from that of one (Spearman-Brown)."""
-    below = 1 + (k - 1) * value
-    return k * value / below if below > 1e-12 else NAN
 
 
 def concordance_correlation(*, reference: ArrayLike, device: ArrayLike, level: float = 0.95) -> Estimate:
@@ -290,7 +210,7 @@ def concordance_correlation(*, reference: ArrayLike, device: ArrayLike, level: f
     return Estimate(value, math.tanh(z - reach), math.tanh(z + reach), level, n, "", method, "", se_z * left)
 
 
-@record()
+@dataclass(frozen=True, slots=True)
 class Reliability:
     """ICC(A,1) and CCC of device and reference for one measure.
 

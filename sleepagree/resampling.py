@@ -2,7 +2,7 @@
 
 Epochs of a night are not independent, and nights of a person are not either. So the epochs of one night are
 resampled in blocks (`block_bootstrap_tables`), and in a study whole participants are drawn with all their
-nights (`cluster_bootstrap`). Both work on sums: a resample is a weighted sum of small tables, so a mapping of
+nights (`cluster_bootstrap_all`). Both work on sums: a resample is a weighted sum of small tables, so a mapping of
 stages, or another statistic, needs no new resample.
 
 Random numbers come from a generator that the caller hands over; `rng_for` makes one from the seed and the
@@ -13,17 +13,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
-from dataclasses import replace
-from enum import StrEnum
+from dataclasses import dataclass, replace
 from functools import lru_cache, partial
-from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypeAlias, TypeVar
+from typing import Any, Final, NamedTuple, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.estimate import NAN, Estimate, undefined
-from sleepagree.record import record
-from sleepagree.shares import normal_quantile
 
 Codes: TypeAlias = NDArray[Any]
 Tables: TypeAlias = NDArray[Any]
@@ -41,9 +38,6 @@ SHARE: Final = (0.0, 1.0)
 MEAN_BLOCK_EPOCHS: Final = 30
 LARGEST_UNDEFINED_SHARE: Final = 0.05
 """Above this share of resamples without a value no interval is given."""
-
-if TYPE_CHECKING:  # to name it is to load numpy.random, which nothing without intervals needs
-    _Draw: TypeAlias = Callable[[int, np.random.Generator], Counts]
 
 _BLOCK_BYTES: Final = 1 << 20  # weights that stay in the processor's cache; 4 MB and more are slower
 _TABLE_BYTES: Final = 24 << 20  # larger tables are turned into floats a part at a time
@@ -150,48 +144,24 @@ def block_bootstrap_tables(
     if not mean_block_epochs >= 1.0:
         raise ValueError(f"mean_block_epochs must be 1 or more, not {mean_block_epochs!r}")
     n = codes.size
-    used = np.flatnonzero(np.bincount(codes, minlength=n_cells))
-    sums, bits, per_word = _packed_prefix_sums(codes, used, n)
     lengths, first_blocks = _block_lengths(n, resamples, mean_block_epochs, rng)
     begin = rng.integers(0, n, size=lengths.size)
     end = begin + lengths
     tables = np.zeros((resamples, n_cells), dtype=np.int64)
-    mask = np.uint64((1 << bits) - 1)
-    for word, prefix in enumerate(sums):
-        total = np.add.reduceat(prefix[end] - prefix[begin], first_blocks)
-        for field, cell in enumerate(used[word * per_word : (word + 1) * per_word]):
-            tables[:, cell] = (total >> np.uint64(field * bits)) & mask
+    so_far = np.zeros(2 * n + 1, dtype=np.int32)
+    for cell in np.unique(codes):
+        # epochs of the cell up to each place of two turns of the night
+        np.cumsum(np.tile(codes == cell, 2), out=so_far[1:])
+        tables[:, cell] = np.add.reduceat(so_far[end] - so_far[begin], first_blocks)
     return tables
-
-
-def _packed_prefix_sums(codes: Codes, used: NDArray[np.intp], n: int) -> tuple[NDArray[np.uint64], int, int]:
-    """Return running counts of the used cells over two turns of the night, several cells in each 64-bit word.
-
-    A count never passes ``n``, so it fits ``n.bit_length()`` bits, and sums and differences of words are sums
-    and differences of all their cells at once (arithmetic modulo 2^64 is exact in the end).
-    """
-    bits = n.bit_length()
-    per_word = 64 // bits
-    words = -(-used.size // per_word)
-    position = np.zeros(int(used[-1]) + 1, dtype=np.int64)
-    position[used] = np.arange(used.size)
-    place = position[codes]
-    ones = np.uint64(1) << (bits * (place % per_word)).astype(np.uint64)
-    sums = np.zeros((words, 2 * n + 1), dtype=np.uint64)
-    steps = np.zeros((words, n), dtype=np.uint64)
-    steps[place // per_word, np.arange(n)] = ones
-    np.cumsum(np.concatenate((steps, steps), axis=1), axis=1, out=sums[:, 1:])
-    return sums, bits, per_word
 
 
 def _block_lengths(
     n: int, resamples: int, mean_block_epochs: float, rng: np.random.Generator
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return the lengths of all blocks and the number of the first block of each resample.
-
-    All resamples lie end to end on one line; every epoch of it begins a new block with the same probability
-    (so lengths are geometric), and the first epoch of a resample always does.
-    """
+    """Return the lengths of all blocks and the number of the first block of each resample."""
+    # All resamples lie end to end on one line; every epoch of it begins a new block with the same probability (so
+    # lengths are geometric), and the first epoch of a resample always does.
     line = n * resamples
     cuts = _cuts(line, 1.0 / mean_block_epochs, rng)
     starts = np.arange(resamples, dtype=np.int64) * n
@@ -278,11 +248,11 @@ def _percentile_interval(replicates: Values, tail: float) -> Interval:
     defined, undefined_count, because = _defined(replicates)
     if because:
         return Interval(NAN, NAN, undefined_count, because)
-    low, high = _quantiles(defined, (tail, 1.0 - tail))
+    low, high = np.quantile(defined, (tail, 1.0 - tail)).tolist()
     return Interval(low, high, undefined_count)
 
 
-def bca_interval(replicates: Values, *, value: float, acceleration: float, level: float = 0.95) -> Interval:
+def bca_interval(replicates: Values, *, value: float, acceleration: float, tail: float) -> Interval:
     """Return the bias-corrected and accelerated bootstrap interval.
 
     Parameters
@@ -292,9 +262,9 @@ def bca_interval(replicates: Values, *, value: float, acceleration: float, level
     value : float
         The statistic of the sample itself.
     acceleration : float
-        From `acceleration` of the leave-one-out values.
-    level : float
-        Confidence level, between 0 and 1.
+        From the values with each unit left out in turn, see Efron.
+    tail : float
+        Share beyond each end before the correction: half of one minus the confidence level.
 
     Returns
     -------
@@ -305,17 +275,13 @@ def bca_interval(replicates: Values, *, value: float, acceleration: float, level
     Raises
     ------
     ValueError
-        If ``level`` is not between 0 and 1 or there is no replicate.
+        If there is no replicate.
 
     References
     ----------
     Efron B (1987). Better bootstrap confidence intervals. J Am Stat Assoc 82:171-185.
     """
-    return _bca_interval(replicates, value, acceleration, _tail(level))
-
-
-def _bca_interval(replicates: Values, value: float, acceleration: float, tail: float) -> Interval:
-    from statistics import NormalDist
+    from scipy.special import ndtr, ndtri
 
     defined, undefined_count, because = _defined(replicates)
     if because:
@@ -325,34 +291,10 @@ def _bca_interval(replicates: Values, value: float, acceleration: float, tail: f
     below = (np.count_nonzero(defined < value) + np.count_nonzero(defined <= value)) / (2 * defined.size)
     if not 0.0 < below < 1.0:
         return Interval(NAN, NAN, undefined_count, "all resamples lie on one side of the value")
-    normal = NormalDist()
-    centre = normal.inv_cdf(below)
-    shares = []
-    for z in (normal.inv_cdf(tail), -normal.inv_cdf(tail)):
-        moved = centre + z
-        shares.append(normal.cdf(centre + moved / (1.0 - acceleration * moved)))
-    low, high = _quantiles(defined, shares)
+    centre = ndtri(below)
+    moved = centre + ndtri(tail) * np.array([1.0, -1.0])
+    low, high = np.quantile(defined, ndtr(centre + moved / (1.0 - acceleration * moved))).tolist()
     return Interval(low, high, undefined_count)
-
-
-def acceleration(leave_one_out: Values) -> float:
-    """Return the acceleration constant of the BCa interval from the jackknife.
-
-    Parameters
-    ----------
-    leave_one_out : array of shape (units,)
-        The statistic with each unit left out in turn.
-
-    Returns
-    -------
-    float
-        0 when the values do not differ; nan when one of them is nan.
-    """
-    away = leave_one_out.mean() - leave_one_out
-    squares = float((away**2).sum())
-    if squares == 0.0:
-        return 0.0
-    return float((away**3).sum()) / (6.0 * math.pow(squares, 1.5))
 
 
 def _tail(level: float) -> float:
@@ -370,21 +312,6 @@ def _defined(replicates: Values) -> tuple[Values, int, str]:
     if lacking > LARGEST_UNDEFINED_SHARE * replicates.size:
         return replicates, lacking, f"{lacking} of {replicates.size} resamples have no value"
     return (replicates if lacking == 0 else replicates[has_value]), lacking, ""
-
-
-def _quantiles(values: Values, shares: Sequence[float]) -> list[float]:
-    """Return quantiles by linear interpolation between order statistics (definition 7 of Hyndman & Fan).
-
-    One partition of the values; the general routine takes several times as long for a few thousand.
-    """
-    places = [min(max(share, 0.0), 1.0) * (values.size - 1) for share in shares]
-    lower = [math.floor(place) for place in places]
-    upper = [min(index + 1, values.size - 1) for index in lower]
-    ordered = np.partition(values, sorted({*lower, *upper}))
-    return [
-        float(ordered[low] + (place - low) * (ordered[high] - ordered[low]))
-        for place, low, high in zip(places, lower, upper, strict=True)
-    ]
 
 
 # -------------------------------------------------------------------------------------- a study: participants
@@ -415,11 +342,9 @@ def participant_weights(n_participants: int, resamples: int, rng: np.random.Gene
     return _participant_draw(n_participants, resamples)(resamples, rng)
 
 
-def _participant_draw(units: int, most: int) -> _Draw:
-    """Return a function that draws weights, up to ``most`` rows at a time, in memory that it keeps.
-
-    Fresh memory for each block of weights would cost as much as the drawing itself.
-    """
+def _participant_draw(units: int, most: int) -> Callable[[int, np.random.Generator], Counts]:
+    """Return a function that draws weights, up to ``most`` rows at a time, in memory that it keeps."""
+    # Fresh memory for each block of weights would cost as much as the drawing itself.
     kind = np.uint16 if units <= 1 << 16 else np.int64
     places = np.empty((most, units), dtype=np.int64)
     firsts = np.arange(most)[:, None] * units
@@ -433,68 +358,23 @@ def _participant_draw(units: int, most: int) -> _Draw:
     return draw
 
 
-def nested_weights(nights: Sequence[int], resamples: int, rng: np.random.Generator) -> Counts:
-    """Return how often each night was drawn when participants are drawn and then nights within them.
-
-    Parameters
-    ----------
-    nights : sequence of int
-        Nights of each participant, 1 or more. Columns of the result follow this order.
-    resamples : int
-        Number of resamples.
-    rng : numpy.random.Generator
-        Source of random numbers.
-
-    Returns
-    -------
-    int array of shape (resamples, sum of nights)
-        A participant drawn twice gets two draws of nights, each as large as the number of nights they have.
-        With one participant this draws nights alone.
-    """
-    sizes = np.asarray(nights, dtype=np.int64)
-    total = int(sizes.sum())
-    firsts = np.cumsum(sizes) - sizes
-    drawn = participant_weights(sizes.size, resamples, rng) * sizes
-    participant = np.repeat(np.tile(np.arange(sizes.size), resamples), drawn.ravel())
-    row = np.repeat(np.arange(resamples), drawn.sum(axis=1))
-    night = firsts[participant] + (rng.random(participant.size) * sizes[participant]).astype(np.int64)
-    return np.bincount(row * total + night, minlength=resamples * total).reshape(resamples, total)
-
-
 #: Below this many units the delta method's interval is the one to report.
 FEWEST_UNITS_FOR_PERCENTILE: Final = 10
 
 
-class Tails(StrEnum):
-    """How far out the ends of an interval over participants lie.
-
-    NORMAL is the textbook form of all three intervals. With few participants it is too short: resampling n
-    units understates their variance by (n - 1)/n, and a normal quantile forgets that the variance itself is
-    estimated. STUDENT mends both: the delta method takes the quantile of Student's t with n - 1 degrees of
-    freedom, and percentile and BCa take the tail that a normal distribution has beyond sqrt(n/(n - 1)) t.
-
-    References
-    ----------
-    Hesterberg TC (2015). What teachers should know about the bootstrap: resampling in the undergraduate
-    statistics curriculum. Am Stat 69:371-386 (expanded percentile interval).
-    """
-
-    STUDENT = "t"
-    NORMAL = "normal"
-
-
 @lru_cache(maxsize=64)
-def _quantile_and_tail(level: float, units: int, tails: Tails) -> tuple[float, float]:
+def _quantile_and_tail(level: float, units: int) -> tuple[float, float]:
     """Return the quantile of the delta method, and the share of resamples beyond each percentile."""
-    if tails is Tails.NORMAL:
-        return normal_quantile(level), _tail(level)
+    # Resampling n units understates their variance by (n - 1)/n, and a normal quantile forgets that the variance is
+    # estimated. So the delta method takes the quantile of Student's t with n - 1 degrees of freedom, and percentile and
+    # BCa take the tail that a normal distribution has beyond sqrt(n/(n - 1)) t (Hesterberg 2015, Am Stat 69:371).
     from scipy.special import ndtr, stdtrit
 
     t = float(stdtrit(units - 1, 0.5 + level / 2.0))
     return t, float(ndtr(-t * math.sqrt(units / (units - 1))))
 
 
-@record()
+@dataclass(frozen=True, slots=True)
 class BootstrapIntervals:
     """Three intervals of one statistic of a study, side by side.
 
@@ -540,82 +420,6 @@ class BootstrapIntervals:
         return self.delta if few else self.percentile
 
 
-def cluster_bootstrap(
-    tables: Tables,
-    kernel: Kernel,
-    *,
-    rng: np.random.Generator,
-    resamples: int = RESAMPLES,
-    level: float = 0.95,
-    influence: Kernel | None = None,
-    nights: Sequence[int] | None = None,
-    tails: Tails = Tails.STUDENT,
-    unit: str = "participants",
-    bounds: Bounds = UNBOUNDED,
-) -> BootstrapIntervals:
-    """Return percentile, BCa and delta-method intervals of one statistic of a sum of tables.
-
-    Parameters
-    ----------
-    tables : array of shape (units, ...)
-        One table (or other sums) per participant; with ``nights``, one per night, participants together.
-    kernel : callable
-        From stacked tables to one value each.
-    rng : numpy.random.Generator
-        Source of random numbers.
-    resamples : int
-        Number of resamples.
-    level : float
-        Confidence level, between 0 and 1.
-    influence : callable, optional
-        From a pooled table to the pull of one epoch of each cell times the number of epochs, for instance
-        `sleepagree.agreement.kappa_influence`. By default the pull is found by differences.
-    nights : sequence of int, optional
-        Nights of each participant: draws participants and then nights within them. By default participants
-        are drawn with all their nights, which is the sounder choice for several participants: the second
-        stage adds the spread between a person's nights a second time.
-    tails : Tails
-        Whether the ends allow for the number of units (the default) or not.
-    unit : str
-        What a unit is called in ``method``.
-    bounds : (float, float)
-        Values that the statistic cannot pass. For a share, (0, 1), the delta method works on the logit scale, so
-        that its interval lies inside; other intervals of the delta method are cut at the bounds. A share of exactly
-        0 or 1 has no interval: nothing varies, and an interval without width would claim certainty.
-
-    Returns
-    -------
-    BootstrapIntervals
-        Intervals are nan, with a note, for fewer than two units.
-
-    Raises
-    ------
-    ValueError
-        If ``tables`` has no unit, ``kernel`` gives more than one value, or a number is out of its range.
-
-    References
-    ----------
-    Davison AC, Hinkley DV (1997). Bootstrap Methods and their Application, section 3.8 (clusters). Yang Z,
-    Zhou M (2014). Kappa statistic for clustered matched-pair data. Stat Med 33:2612-2633 (delta method). Brown LD,
-    Cai TT, DasGupta A (2001). Interval estimation for a binomial proportion. Stat Sci 16:101-133 (logit interval).
-    """
-    found = cluster_bootstrap_all(
-        tables,
-        {"statistic": kernel},
-        rng=rng,
-        resamples=resamples,
-        level=level,
-        influences={} if influence is None else {"statistic": influence},
-        nights=nights,
-        tails=tails,
-        unit=unit,
-        bounds={"statistic": bounds},
-    )["statistic"]
-    if len(found) != 1:
-        raise ValueError(f"kernel must give one value per table, not {len(found)}")
-    return found[0]
-
-
 def cluster_bootstrap_all(
     tables: Tables,
     kernels: Mapping[str, Kernel],
@@ -624,35 +428,49 @@ def cluster_bootstrap_all(
     resamples: int = RESAMPLES,
     level: float = 0.95,
     influences: Mapping[str, Kernel] | None = None,
-    nights: Sequence[int] | None = None,
-    tails: Tails = Tails.STUDENT,
     unit: str = "participants",
     bounds: Mapping[str, Bounds] | None = None,
 ) -> dict[str, tuple[BootstrapIntervals, ...]]:
-    """Return the intervals of several statistics from the same resamples.
+    """Return percentile, BCa and delta-method intervals of statistics of a sum of tables, from the same resamples.
 
     Parameters
     ----------
     tables : array of shape (units, ...)
-        As in `cluster_bootstrap`.
+        One table (or other sums) per participant.
     kernels : mapping of str to callable
         From stacked tables to one value each, or to one value per class.
-    rng, resamples, level, nights, tails, unit
-        As in `cluster_bootstrap`.
+    rng : numpy.random.Generator
+        Source of random numbers.
+    resamples : int
+        Number of resamples.
+    level : float
+        Confidence level, between 0 and 1. The ends allow for the number of units (quantiles of Student's t).
     influences : mapping of str to callable, optional
-        Under the names of ``kernels``, where known in closed form.
+        Under the names of ``kernels``: from a pooled table to the pull of one epoch of each cell times the number of
+        epochs, for instance `sleepagree.coefficients.kappa_influence`. By default the pull is found by differences.
+    unit : str
+        What a unit is called in ``method``.
     bounds : mapping of str to (float, float), optional
-        Under the names of ``kernels``: as in `cluster_bootstrap`.
+        Under the names of ``kernels``: values that the statistic cannot pass. For a share, (0, 1), the delta method
+        works on the logit scale, so that its interval lies inside; other intervals of the delta method are cut at the
+        bounds. A share of exactly 0 or 1 has no interval: nothing varies, and an interval without width would claim
+        certainty.
 
     Returns
     -------
     dict of str to tuple of BootstrapIntervals
-        One for each value that the kernel gives.
+        One for each value that the kernel gives. Intervals are nan, with a note, for fewer than two units.
 
     Raises
     ------
     ValueError
-        As `cluster_bootstrap`.
+        If ``tables`` has no unit, or a number is out of its range.
+
+    References
+    ----------
+    Davison AC, Hinkley DV (1997). Bootstrap Methods and their Application, section 3.8 (clusters). Yang Z,
+    Zhou M (2014). Kappa statistic for clustered matched-pair data. Stat Med 33:2612-2633 (delta method). Brown LD,
+    Cai TT, DasGupta A (2001). Interval estimation for a binomial proportion. Stat Sci 16:101-133 (logit interval).
     """
     stack = np.asarray(tables)
     if stack.ndim < 2 or stack.shape[0] == 0:
@@ -661,63 +479,17 @@ def cluster_bootstrap_all(
         raise ValueError(f"resamples must be 1 or more, not {resamples!r}")
     _tail(level)
     sample = _Sample(stack, kernels, influences or {})
-    plan = _Resampling(resamples, level, tails, unit)
-    by_participant = sample
-    draw: _Draw | None = None
-    if nights is not None:
-        if sum(nights) != stack.shape[0] or min(nights) < 1:
-            raise ValueError(f"nights must be 1 or more each and add up to {stack.shape[0]}, not {nights!r}")
-        draw = _nested_draw(nights)
-        if len(nights) > 1:
-            firsts = np.cumsum(nights) - np.asarray(nights)
-            by_participant = _Sample(np.add.reduceat(stack, firsts, axis=0), kernels, influences or {})
-    if by_participant.units < 2:
+    plan = _Resampling(resamples, level, unit)
+    if sample.units < 2:
         return sample.without_intervals(plan)
-    replicates = _replicates(sample, draw, resamples, rng)
-    moments = by_participant.moments()
+    replicates = _replicates(sample, resamples, rng)
+    moments = sample.moments()
     limited = [(bounds or {}).get(name, UNBOUNDED) for name in sample.names()]
     results = [
-        _intervals(float(sample.values[i]), replicates[:, i], moments[i], by_participant.units, plan, limited[i])
+        _intervals(float(sample.values[i]), replicates[:, i], moments[i], sample.units, plan, limited[i])
         for i in range(sample.values.size)
     ]
     return sample.named(results)
-
-
-def mean_bootstrap(
-    values: Values,
-    *,
-    rng: np.random.Generator,
-    resamples: int = RESAMPLES,
-    level: float = 0.95,
-    tails: Tails = Tails.STUDENT,
-    unit: str = "participants",
-    bounds: Bounds = UNBOUNDED,
-) -> BootstrapIntervals:
-    """Return the intervals of a mean over participants.
-
-    Parameters
-    ----------
-    values : array of shape (participants,)
-        One value per participant; nan where a participant has none. These are left out and counted.
-    rng, resamples, level, tails, unit, bounds
-        As in `cluster_bootstrap`.
-
-    Returns
-    -------
-    BootstrapIntervals
-        The standard error of ``delta`` is the standard deviation (divisor n - 1) over the root of n. Nan with
-        a reason when no participant has a value.
-    """
-    found = mean_bootstrap_all(
-        {"mean": values},
-        rng=lambda: rng,
-        resamples=resamples,
-        level=level,
-        tails=tails,
-        unit=unit,
-        bounds={"mean": bounds},
-    )
-    return found["mean"]
 
 
 def mean_bootstrap_all(
@@ -726,7 +498,6 @@ def mean_bootstrap_all(
     rng: Callable[[], np.random.Generator],
     resamples: int = RESAMPLES,
     level: float = 0.95,
-    tails: Tails = Tails.STUDENT,
     unit: str = "participants",
     bounds: Mapping[Name, Bounds] | None = None,
 ) -> dict[Name, BootstrapIntervals]:
@@ -735,19 +506,18 @@ def mean_bootstrap_all(
     Parameters
     ----------
     columns : mapping of name to array of shape (participants,)
-        As `mean_bootstrap`.
+        One value per participant; nan where a participant has none. These are left out and counted.
     rng : callable
         Makes the source of random numbers, once for all columns that have values of the same participants; to draw
         participants is most of the work.
-    resamples, level, tails, unit
-        As in `cluster_bootstrap`.
-    bounds : mapping of name to (float, float), optional
-        As in `cluster_bootstrap`.
+    resamples, level, unit, bounds
+        As in `cluster_bootstrap_all`.
 
     Returns
     -------
     dict of name to BootstrapIntervals
-        As `mean_bootstrap`, in the order of ``columns``.
+        In the order of ``columns``. The standard error of ``delta`` is the standard deviation (divisor n - 1) over the
+        root of n. Nan with a reason when no participant has a value.
     """
     given = {name: np.asarray(values, dtype=np.float64) for name, values in columns.items()}
     alike: dict[bytes, list[Name]] = {}
@@ -767,7 +537,6 @@ def mean_bootstrap_all(
             rng=rng(),
             resamples=resamples,
             level=level,
-            tails=tails,
             unit=unit,
             bounds={str(i): (bounds or {}).get(name, UNBOUNDED) for i, name in enumerate(names)},
         )
@@ -788,41 +557,12 @@ def _with_dropped(found: BootstrapIntervals, dropped: int, of_all: int, unit: st
     return replace(found, dropped_units=dropped, notes=(note, *found.notes))
 
 
-def difference_of(kernel: Kernel) -> Kernel:
-    """Return the statistic of the second table minus that of the first.
-
-    Parameters
-    ----------
-    kernel : callable
-        From stacked tables to values.
-
-    Returns
-    -------
-    callable
-        From tables of shape (..., 2, r, c), two devices on the same nights, to the difference. Give it to
-        `cluster_bootstrap`: drawing participants with both tables keeps the pairing.
-    """
-
-    def second_minus_first(tables: Tables) -> Values:
-        return kernel(tables[..., 1, :, :]) - kernel(tables[..., 0, :, :])
-
-    return second_minus_first
-
-
 # ------------------------------------------------------------------------------------------------- machinery
-
-
-def _nested_draw(nights: Sequence[int]) -> _Draw:
-    def draw(rows: int, rng: np.random.Generator) -> Counts:
-        return nested_weights(nights, rows, rng)
-
-    return draw
 
 
 class _Resampling(NamedTuple):
     resamples: int
     level: float
-    tails: Tails
     unit: str
 
 
@@ -935,11 +675,9 @@ class _Sample:
 
 
 def _add_product(sums: Values, weights: Values, part: Values) -> None:
-    """Add ``weights @ part`` to ``sums``, in pieces so small that the linear algebra library keeps to one core.
-
-    It shares larger products between cores, and a share that waits for a core that others use costs ten times
-    the work itself. The sums are of whole numbers, so the pieces change nothing.
-    """
+    """Add ``weights @ part`` to ``sums``, in pieces so small that the linear algebra library keeps to one core."""
+    # It shares larger products between cores, and a share that waits for a core that others use costs ten times
+    # the work itself. The sums are of whole numbers, so the pieces change nothing.
     columns = part.shape[1]
     for row in range(0, len(weights), _PIECE_ROWS):
         rows = slice(row, row + _PIECE_ROWS)
@@ -962,11 +700,11 @@ def _derivative(kernel: Kernel, table: Values) -> Values:
     return slope
 
 
-def _replicates(sample: _Sample, draw: _Draw | None, resamples: int, rng: np.random.Generator) -> Values:
+def _replicates(sample: _Sample, resamples: int, rng: np.random.Generator) -> Values:
     """Return all statistics of all resamples, a block of weights at a time so that memory stays flat."""
     whole_row = 8 * sample.units
     step = min(resamples, max(1, _BLOCK_BYTES // whole_row, min(4, 8 * _BLOCK_BYTES // whole_row)))
-    draw = draw or _participant_draw(sample.units, step)
+    draw = _participant_draw(sample.units, step)
     weights = np.empty((step, sample.units))
     replicates = np.empty((resamples, sample.values.size))
     for begin in range(0, resamples, step):
@@ -979,68 +717,58 @@ def _replicates(sample: _Sample, draw: _Draw | None, resamples: int, rng: np.ran
 def _delta_interval(value: float, half: float, bounds: Bounds) -> tuple[float, float, str]:
     """Return the ends of the delta method's interval within the bounds, and what was done to keep it there."""
     if bounds == SHARE:
-        # d logit(p) = dp / (p (1 - p))
-        centre = math.log(value / (1.0 - value))
-        reach = half / (value * (1.0 - value))
-        return _share_of(centre - reach), _share_of(centre + reach), " on the logit scale"
+        from scipy.special import expit, logit
+
+        reach = half / (value * (1.0 - value))  # d logit(p) = dp / (p (1 - p))
+        return float(expit(logit(value) - reach)), float(expit(logit(value) + reach)), " on the logit scale"
     low, high = max(value - half, bounds[0]), min(value + half, bounds[1])
     was_cut = (low, high) != (value - half, value + half) and not math.isnan(half)
     return low, high, f" cut at {bounds[0]:g} and {bounds[1]:g}" if was_cut else ""
-
-
-def _share_of(logit: float) -> float:
-    return 0.5 * (1.0 + math.tanh(logit / 2.0))
 
 
 def _intervals(
     value: float, replicates: Values, moments: _Moments, units: int, plan: _Resampling, bounds: Bounds
 ) -> BootstrapIntervals:
     """Return the three intervals of one statistic."""
+    lacking = int(np.count_nonzero(np.isnan(replicates)))
     if math.isnan(value):
         nothing = undefined("the statistic has no value on the sum of all units", n=units, level=plan.level)
-        lacking = int(np.count_nonzero(np.isnan(replicates)))
         return BootstrapIntervals(nothing, nothing, nothing, units, plan.resamples, lacking)
     if bounds == SHARE and value in bounds:
         edge = _estimate(value, NAN, NAN, NAN, plan, units, f"value of all {units} {plan.unit}, which do not vary")
         note = f"no interval: the share is {value:g} on every night, so that nothing tells how sure it is"
-        lacking = int(np.count_nonzero(np.isnan(replicates)))
         return BootstrapIntervals(edge, edge, edge, units, plan.resamples, lacking, notes=(note,))
-    quantile, tail = _quantile_and_tail(plan.level, units, plan.tails)
+    quantile, tail = _quantile_and_tail(plan.level, units)
     percentile = _percentile_interval(replicates, tail)
-    bca = _bca_interval(replicates, value, moments.acceleration, tail)
+    bca = bca_interval(replicates, value=value, acceleration=moments.acceleration, tail=tail)
     low, high, how = _delta_interval(value, quantile * moments.delta_se, bounds)
-    spread = float(np.nanstd(replicates, ddof=1)) if replicates.size - percentile.undefined > 1 else NAN
-    few = f", tails of t with {units - 1} df" if plan.tails is Tails.STUDENT else ""
+    spread = float(np.nanstd(replicates, ddof=1)) if replicates.size - lacking > 1 else NAN
+    few = f", tails of t with {units - 1} df"
     drawn = f"{plan.resamples} resamples of {units} {plan.unit}{few}"
-    notes = []
-    if percentile.because:
-        notes.append(f"no percentile interval: {percentile.because}")
-    elif percentile.undefined:
-        notes.append(f"{percentile.undefined} of {plan.resamples} resamples have no value")
-    if bca.because:
-        notes.append(f"no BCa interval: {bca.because}")
-    if tail * plan.resamples < 1.0:
-        notes.append(
-            f"with {units} {plan.unit} the ends of the bootstrap intervals are the outermost resamples; "
-            "read the delta method's interval, or take more resamples"
-        )
     return BootstrapIntervals(
         _estimate(value, percentile.low, percentile.high, spread, plan, units, f"percentile, {drawn}"),
         _estimate(value, bca.low, bca.high, moments.jackknife_se, plan, units, f"BCa, {drawn}"),
-        _estimate(
-            value,
-            low,
-            high,
-            moments.delta_se,
-            plan,
-            units,
-            f"delta method{how}, {units} {plan.unit}{few}",
-        ),
+        _estimate(value, low, high, moments.delta_se, plan, units, f"delta method{how}, {units} {plan.unit}{few}"),
         units,
         plan.resamples,
-        percentile.undefined,
-        notes=tuple(notes),
+        lacking,
+        notes=tuple(_notes(percentile, bca, tail, units, plan)),
     )
+
+
+def _notes(percentile: Interval, bca: Interval, tail: float, units: int, plan: _Resampling) -> Iterator[str]:
+    """Give what a reader of the intervals should know."""
+    if percentile.because:
+        yield f"no percentile interval: {percentile.because}"
+    elif percentile.undefined:
+        yield f"{percentile.undefined} of {plan.resamples} resamples have no value"
+    if bca.because:
+        yield f"no BCa interval: {bca.because}"
+    if tail * plan.resamples < 1.0:
+        yield (
+            f"with {units} {plan.unit} the ends of the bootstrap intervals are the outermost resamples; "
+            "read the delta method's interval, or take more resamples"
+        )
 
 
 def _estimate(value: float, low: float, high: float, se: float, plan: _Resampling, units: int, method: str) -> Estimate:

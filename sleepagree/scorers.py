@@ -13,7 +13,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree import agreement
+from sleepagree import coefficients
 from sleepagree.epochs import lay_on_epochs
 from sleepagree.errors import InputError, PairingError
 from sleepagree.hypnogram import EPOCH_S, EpochLengthFrom, LabelCodes, Origin, ScoredSpans
@@ -346,7 +346,7 @@ def _score_pair(
         one.name,
         other.name,
         int(counts.sum()),
-        float(agreement.accuracy(counts)),
-        float(agreement.kappa(counts)),
+        float(coefficients.accuracy(counts)),
+        float(coefficients.kappa(counts)),
         mapping.name,
     )

@@ -3,7 +3,7 @@
 Nothing here describes a real person, a real device or measured data. The values are made up so that a night
 looks like a night (deep sleep early, REM late, short wakes with a heavy tail) and a device errs like a device
 (errors come in runs, some people and some nights fit it badly). What makes the simulator useful is that the
-truth is known: where REM goes, how far a clock is off, how many nights a participant has.
+truth is known: where REM goes, how many nights a participant has.
 
 How a device errs
 -----------------
@@ -30,7 +30,7 @@ References
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from functools import lru_cache
 from typing import Any, Final
 
@@ -38,7 +38,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.hypnogram import EPOCH_S, GAP, frozen_array
-from sleepagree.record import record
 from sleepagree.stages import AASM_STAGES
 
 StageCodes = NDArray[np.int8]
@@ -57,7 +56,7 @@ def _check_shares(name: str, row: Sequence[float], labels: int) -> None:
         raise ValueError(f"{name} must hold {labels} shares that add up to 1, got {tuple(row)}")
 
 
-@record()
+@dataclass(frozen=True, slots=True)
 class SleeperTraits:
     """How an invented person sleeps.
 
@@ -119,7 +118,7 @@ class SleeperTraits:
     bout_sd: tuple[float, float, float] = (0.8, 0.9, 0.8)
 
 
-@record()
+@dataclass(frozen=True, slots=True)
 class DeviceTraits:
     """How an invented device, or a second scorer, sees a night.
 
@@ -147,22 +146,14 @@ class DeviceTraits:
         Share of stage changes that the device sees too early or too late, equally often.
     moved_mean_epochs : float
         Mean distance of those (geometric, at least one epoch).
-    late_epochs : tuple of float
-        Mean delay with which the device follows into W, N1, N2, N3 and R (geometric, from 0).
     epoch_s : float
         The device's own epoch, a multiple of 30 s; it says what most of its epoch was, ties at random.
-    clock_error_s, clock_error_sd_s : float
-        What the device's clock shows more than the true time: mean, and spread from night to night.
-    drift_s_per_hour : float
-        Seconds that the clock gains in an hour.
-    dropouts_per_hour, dropout_mean_epochs : float
-        How often the device loses contact and for how long (geometric).
 
     Notes
     -----
     Changes into and out of REM are moved only for a device that can say REM. For one that cannot, the
     expected share of REM epochs that goes to each label is therefore exactly ``rem_shares``, as long as its
-    epoch is 30 s and its clock is right.
+    epoch is 30 s.
     """
 
     name: str
@@ -175,13 +166,7 @@ class DeviceTraits:
     night_share: float = 0.03
     moved_share: float = 0.25
     moved_mean_epochs: float = 2.5
-    late_epochs: tuple[float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0)
     epoch_s: float = EPOCH_S
-    clock_error_s: float = 0.0
-    clock_error_sd_s: float = 0.0
-    drift_s_per_hour: float = 0.0
-    dropouts_per_hour: float = 0.0
-    dropout_mean_epochs: float = 6.0
 
     def __post_init__(self) -> None:
         if len(self.shares) != 4:
@@ -194,18 +179,13 @@ class DeviceTraits:
             )
         if self.epoch_s <= 0 or self.epoch_s % EPOCH_S:
             raise ValueError(f"epoch_s must be a positive multiple of {EPOCH_S:g} s, got {self.epoch_s}")
-        if min(self.run_epochs, self.rem_run_epochs, self.moved_mean_epochs, self.dropout_mean_epochs) < 1:
-            raise ValueError("mean lengths of runs, moves and dropouts must be at least one epoch")
+        if min(self.run_epochs, self.rem_run_epochs, self.moved_mean_epochs) < 1:
+            raise ValueError("mean lengths of runs and moves must be at least one epoch")
 
     @property
     def says_rem(self) -> bool:
         """Whether the device can say REM."""
         return "R" in self.labels
-
-    @property
-    def rem_destinations(self) -> dict[str, float]:
-        """The true expected share of reference REM epochs for each label (see Notes of the class)."""
-        return dict(zip(self.labels, self.rem_shares, strict=True))
 
 
 #: The invented band: no REM; most of its surplus of deep sleep is REM, the rest light sleep.
@@ -254,7 +234,7 @@ SECOND_SCORER: Final = DeviceTraits(
 )
 
 
-@record(eq=False)
+@dataclass(frozen=True, slots=True, eq=False)
 class SimulatedStudy:
     """Nights of a simulated study, one row per night; write-protected.
 
@@ -504,7 +484,7 @@ def _draw_bouts(
 
 def _moved_boundaries(rng: np.random.Generator, reference: StageCodes, device: DeviceTraits) -> StageCodes:
     """Return the reference with its stage changes where the device sees them."""
-    if device.moved_share == 0 and not any(device.late_epochs):
+    if device.moved_share == 0:
         return reference
     nights, total = reference.shape
     flat = reference.ravel()
@@ -517,9 +497,6 @@ def _moved_boundaries(rng: np.random.Generator, reference: StageCodes, device: D
     uniform = rng.random((2, count))
     distance = _geometric(rng, count, device.moved_mean_epochs, least=1)
     shift = np.where(uniform[0] < device.moved_share, np.where(uniform[1] < 0.5, -distance, distance), 0)
-    for code, mean in enumerate(device.late_epochs):
-        if mean > 0:
-            shift += np.where(stages == code, _geometric(rng, count, mean, least=0), 0)
     before = np.concatenate((stages[:1], stages[:-1]))
     fixed = new_night[starts] | (stages == GAP) | (before == GAP)
     if not device.says_rem:
@@ -580,21 +557,6 @@ def _coarser(rng: np.random.Generator, said: StageCodes, device: DeviceTraits) -
     return np.where(said == GAP, np.int8(GAP), coarse).astype(np.int8)
 
 
-def _by_device_clock(rng: np.random.Generator, said: StageCodes, device: DeviceTraits) -> StageCodes:
-    """Return what stands at each reference epoch when the device's own times are believed."""
-    if not (device.clock_error_s or device.clock_error_sd_s or device.drift_s_per_hour):
-        return said
-    nights, total = said.shape
-    error = device.clock_error_s + device.clock_error_sd_s * _normals(rng, nights)
-    shown = (np.arange(total) + 0.5) * EPOCH_S
-    true = (shown - error[:, None]) / (1.0 + device.drift_s_per_hour / 3600.0)
-    source = np.floor(true / EPOCH_S).astype(np.int64)
-    outside = (source < 0) | (source >= total)
-    shifted = np.take_along_axis(said, np.clip(source, 0, total - 1), axis=1)
-    shifted[outside] = GAP
-    return shifted
-
-
 def simulate_device(
     reference: StageCodes,
     participant: Sequence[int] | Positions,
@@ -618,8 +580,7 @@ def simulate_device(
     Returns
     -------
     int8 array, shape (n_nights, n_epochs)
-        Codes of ``device.labels``; ``GAP`` where the device says nothing. The device's clock is believed: an
-        epoch holds what the device's own times put there.
+        Codes of ``device.labels``; ``GAP`` where there is no night.
     """
     people = np.asarray(participant, dtype=np.int64)
     if reference.ndim != 2 or people.shape != reference.shape[:1]:
@@ -631,23 +592,7 @@ def simulate_device(
     rem_starts[:, 1:] = (seen[:, 1:] == _R) & (seen[:, :-1] != _R)
     rem_run = rem_starts | (rng.random(seen.shape) * device.rem_run_epochs < 1.0)
     rem_latent = _latent(rng, device, people, rem_run)
-    said = _coarser(rng, _say(seen, latent, rem_latent, device), device)
-    said = _by_device_clock(rng, said, device)
-    if device.dropouts_per_hour > 0:
-        said = _with_dropouts(rng, said, device)
-    return said
-
-
-def _with_dropouts(rng: np.random.Generator, said: StageCodes, device: DeviceTraits) -> StageCodes:
-    nights, total = said.shape
-    begins = np.flatnonzero(rng.random(said.size) < device.dropouts_per_hour * EPOCH_S / 3600.0)
-    lengths = _geometric(rng, begins.size, device.dropout_mean_epochs, least=1)
-    row_end = (begins // total + 1) * total
-    edges = np.zeros(said.size + 1, np.int64)
-    np.add.at(edges, begins, 1)
-    np.add.at(edges, np.minimum(begins + lengths, row_end), -1)
-    lost = np.cumsum(edges)[:-1].reshape(nights, total) > 0
-    return np.where(lost, np.int8(GAP), said).astype(np.int8)
+    return _coarser(rng, _say(seen, latent, rem_latent, device), device)
 
 
 # --- studies ----------------------------------------------------------------------------------------------
@@ -691,89 +636,3 @@ def simulate_study(
     return SimulatedStudy(
         reference, said, tuple(devices), epochs, participant, np.tile(np.arange(nights), participants)
     )
-
-
-def simulate_unrelated_pairs(
-    pairs: int,
-    *,
-    rng: np.random.Generator,
-    device: DeviceTraits = BAND_A,
-    sleeper: SleeperTraits | None = None,
-) -> SimulatedStudy:
-    """Return nights whose device watched somebody else: no offset of the clock makes them agree.
-
-    Parameters
-    ----------
-    pairs : int
-        How many pairs, each of two different people.
-    rng : numpy Generator
-        Source of randomness.
-    device : DeviceTraits
-        The device.
-    sleeper : SleeperTraits, optional
-        How the people sleep.
-
-    Returns
-    -------
-    SimulatedStudy
-        One night per pair. Agreement is still above chance, because everybody's deep sleep comes early and
-        REM late.
-    """
-    if pairs < 1:
-        raise ValueError(f"pairs must be at least 1, got {pairs}")
-    people = np.arange(2 * pairs)
-    stages, epochs = simulate_hypnograms(people, rng=rng, sleeper=sleeper)
-    said = simulate_device(stages[pairs:], people[:pairs], device=device, rng=rng)
-    return SimulatedStudy(stages[:pairs], (said,), (device,), epochs[:pairs], people[:pairs], np.zeros(pairs, np.int64))
-
-
-def long_run_shares(
-    device: DeviceTraits,
-    *,
-    rng: np.random.Generator,
-    sleeper: SleeperTraits | None = None,
-    participants: int = 4000,
-    block: int = 500,
-) -> tuple[Reals, Positions]:
-    """Return the device's true shares by a very long simulation, for traits that have no closed form.
-
-    Moved stage changes, coarse epochs, clock errors and delays make the shares differ from those of the
-    traits; this tells by how much.
-
-    Parameters
-    ----------
-    device : DeviceTraits
-        The device.
-    rng : numpy Generator
-        Source of randomness.
-    sleeper : SleeperTraits, optional
-        How the people sleep.
-    participants : int
-        How many people, of one night each.
-    block : int
-        How many of them are held in memory at a time.
-
-    Returns
-    -------
-    shares : float array, shape (5, n_labels)
-        Rows ``AASM_STAGES``, columns ``device.labels``; each row adds up to 1. Epochs without a label do not
-        count. A row is nan when the stage never occurred.
-    counts : int array, shape (5, n_labels)
-        The epochs behind them.
-    """
-    labels = len(device.labels)
-    counts = np.zeros((5, labels), np.int64)
-    for first in range(0, participants, block):
-        study = simulate_study(
-            rng=rng,
-            participants=min(block, participants - first),
-            nights=1,
-            devices=(device,),
-            sleeper=sleeper,
-        )
-        both = (study.reference != GAP) & (study.devices[0] != GAP)
-        cell = study.reference[both].astype(np.int64) * labels + study.devices[0][both]
-        counts += np.bincount(cell, minlength=5 * labels).reshape(5, labels)
-    totals = counts.sum(axis=1, keepdims=True)
-    shares = np.divide(counts, totals, out=np.full(counts.shape, np.nan), where=totals > 0)
-    return shares, counts

@@ -13,9 +13,10 @@ from typing import Any, Final
 
 import numpy as np
 
-from sleepagree import agreement
-from sleepagree.agreement import CLASS_STATISTICS, TABLE_STATISTICS, Statistic
+from sleepagree import coefficients
 from sleepagree.ceiling import design_ceiling
+from sleepagree.class_figures import CLASS_STATISTICS
+from sleepagree.coefficients import TABLE_STATISTICS, Statistic
 from sleepagree.equivalence import equivalence_test
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import Counts, frozen_array
@@ -156,7 +157,7 @@ def _study_mapping(name: str, mapping: StageMapping, grouped: NightGroups, optio
     staged = sum(int(n.native.sum()) for n in grouped.nights)
     has = [c in mapping.device_classes for c in mapping.reference_classes]
     undefined = np.full(len(grouped.nights), NAN)
-    kappas = agreement.kappa(counts) if mapping.is_square else undefined
+    kappas = coefficients.kappa(counts) if mapping.is_square else undefined
     return StudyMapping(
         mapping,
         frozen_array(total, np.int64),
@@ -164,7 +165,7 @@ def _study_mapping(name: str, mapping: StageMapping, grouped: NightGroups, optio
         frozen_array(counts, np.int64),
         _statistics(name, mapping, square, grouped, options),
         kappas,
-        agreement.accuracy(square),
+        coefficients.accuracy(square),
         design_ceiling(total.sum(axis=1), device_has=has),
         _kappa_components(kappas, grouped),
     )
@@ -186,7 +187,7 @@ def _statistics(
     """Return pooled and averaged statistics of the table and of its classes, all from the same resamples."""
     wanted: list[Statistic] = [s for s in TABLE_STATISTICS if mapping.is_square or s.name not in _NEED_SQUARE]
     wanted += CLASS_STATISTICS
-    influences: dict[str, Callable[[Counts], Values]] = {"kappa": agreement.kappa_influence}
+    influences: dict[str, Callable[[Counts], Values]] = {"kappa": coefficients.kappa_influence}
     found = cluster_bootstrap_all(
         grouped.sum_by_unit(square),
         {s.name: s.kernel for s in wanted},

@@ -10,7 +10,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.agreement import CLASS_STATISTICS, TABLE_STATISTICS
+from sleepagree.class_figures import CLASS_STATISTICS
+from sleepagree.coefficients import TABLE_STATISTICS
 from sleepagree.errors import counted
 from sleepagree.estimate import NAN, undefined
 from sleepagree.hypnogram import Counts

@@ -9,9 +9,9 @@ import pickle
 import subprocess
 import sys
 import warnings
-from fractions import Fraction
 from pathlib import Path
 from statistics import NormalDist
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -26,18 +26,11 @@ from sklearn.metrics import (
 from statsmodels.stats.inter_rater import cohens_kappa
 from statsmodels.stats.proportion import proportion_confint
 
-from sleepagree import agreement
-from sleepagree.agreement import (
-    chance_corrected_kappa,
-    clustered_se,
-    find_statistic,
-    kappa_influence,
-    kappa_null_se,
-    kappa_se,
-    score_tables,
-    summarise_table,
-)
-from sleepagree.margins import count_margins, margin_sums, margins_from_sums, widen_columns
+from sleepagree import agreement, coefficients
+from sleepagree.agreement import chance_corrected_kappa, summarise_table
+from sleepagree.class_figures import CLASS_STATISTICS
+from sleepagree.coefficients import TABLE_STATISTICS, kappa_se
+from sleepagree.margins import count_margins, widen_columns
 from sleepagree.shares import normal_quantile, wilson_interval
 from tests.generated import FIVE, FOLDINGS, count_epochs, fold, generate_nights
 from tests.printed import agrees_with_print
@@ -73,7 +66,7 @@ def test_scores_of_200_nights_equal_scikit_learn(nights, classes) -> None:
         table = count_epochs(fold(reference, classes), fold(device, classes), classes)
         assert (table == confusion_matrix(fold(reference, classes), fold(device, classes), labels=labels)).all()
         tables.append(table)
-    scores = score_tables(np.array(tables))
+    scores = SimpleNamespace(**{s.name: s.kernel(np.array(tables)) for s in (*TABLE_STATISTICS, *CLASS_STATISTICS)})
     undefined_kappas = undefined_correlations = 0
     for i, (reference, device) in enumerate(nights):
         truth, said = fold(reference, classes), fold(device, classes)
@@ -122,8 +115,6 @@ def test_kappa_and_variances_of_200_nights_equal_statsmodels(nights, classes) ->
             oracle = cohens_kappa(table)
         _assert_same(estimate.value, oracle.kappa)
         assert abs(float(kappa_se(table)) ** 2 - oracle.var_kappa) < 1e-12
-        assert abs(float(kappa_null_se(table)) ** 2 - oracle.var_kappa0) < 1e-12
-        _assert_same(agreement.maximum_kappa(table), oracle.kappa_max)
         if estimate.se > 0:
             compared += 1
             _assert_same(estimate.low, max(oracle.kappa_low, -1.0))
@@ -131,17 +122,15 @@ def test_kappa_and_variances_of_200_nights_equal_statsmodels(nights, classes) ->
     assert compared >= 180
 
 
-def test_a_summary_of_one_night_equals_the_scores_of_many(nights) -> None:
+def test_a_summary_of_one_night_equals_the_kernels(nights) -> None:
     for reference, device in nights[:60]:
         table = count_epochs(reference, device, 5)
-        scores = score_tables(table)
         night = summarise_table(table, reference_classes=FIVE, device_classes=FIVE)
-        _assert_same(night.kappa.value, scores.kappa)
-        for name in ("accuracy", "pabak", "ac1", "mcc", "balanced_accuracy"):
-            _assert_same(getattr(night, name), getattr(scores, name))
-        for i, stage in enumerate(night.classes):
-            for key, name in (("kappa", "class_kappa"), *((n, n) for n in _CLASS_KEYS)):
-                _assert_same(getattr(stage, key), getattr(scores, name)[i])
+        for statistic in TABLE_STATISTICS:
+            found = getattr(night, statistic.key)
+            _assert_same(found.value if statistic.key == "kappa" else found, statistic.kernel(table))
+        for statistic in CLASS_STATISTICS:
+            _assert_same([getattr(stage, statistic.key) for stage in night.classes], statistic.kernel(table))
 
 
 _CLASS_KEYS = ("sensitivity", "specificity", "ppv", "npv", "f1")
@@ -195,8 +184,8 @@ def test_table_t_one_class_against_the_rest() -> None:
         tp = margins.diagonal[position]
         fn, fp = margins.rows[position] - tp, margins.columns[position] - tp
         binary = np.array([[tp, fn], [fp, margins.n - tp - fn - fp]])
-        assert agrees_with_print(agreement.mcc(binary), printed_mcc)
-        assert agrees_with_print(agreement.balanced_accuracy(binary), printed_mean)
+        assert agrees_with_print(coefficients.mcc(binary), printed_mcc)
+        assert agrees_with_print(coefficients.balanced_accuracy(binary), printed_mean)
 
 
 def test_table_u_a_device_that_never_says_rem() -> None:
@@ -304,16 +293,6 @@ def test_classes_of_a_table_without_a_column() -> None:
     assert {key for key, _ in rem.reasons} == {*_CLASS_KEYS, "kappa"}
 
 
-def test_scores_of_many_tables_without_a_column() -> None:
-    stack = np.array([NO_REM_COLUMN, NO_REM_COLUMN * 2, np.zeros_like(NO_REM_COLUMN)])
-    scores = score_tables(stack, device_index=(0, 1, 2))
-    _assert_same(scores.accuracy, [555 / 900, 555 / 900, np.nan])
-    assert np.isnan(scores.kappa).all()
-    assert np.isnan(scores.balanced_accuracy).all()
-    assert np.isnan(scores.sensitivity[:, 3]).all()
-    _assert_same(scores.sensitivity[1, :3], [0.7, 380 / 450, 0.7])
-
-
 def test_columns_in_another_order_are_put_right() -> None:
     shuffled = summarise_table(
         TABLE_T[:, [2, 0, 1]], reference_classes=WAKE_NREM_REM, device_classes=("REM", "W", "NREM")
@@ -385,19 +364,6 @@ def test_each_side_keeps_to_another_class() -> None:
     assert night.reason("mcc") == "each side used one class only, so there is nothing to correlate"
 
 
-@pytest.mark.parametrize("table", [[[0.3, 0.0], [0.1, 0.0]], [[0.1, 0.2], [0.0, 0.0]], [[0.1 + 0.2, 0.0], [0.7, 0.0]]])
-def test_weights_that_are_not_whole_leave_undefined_undefined(table) -> None:
-    assert math.isnan(agreement.mcc(np.array(table)))
-
-
-def test_a_constant_device_with_fractional_weights_has_no_npv() -> None:
-    # Row sums and column sums round differently here; 0/0 must not become 1.
-    table = np.zeros((3, 3))
-    table[:, 1] = [0.1, 0.2, 0.3]
-    assert math.isnan(agreement.npv(table)[1])
-    assert agreement.kappa(table) == pytest.approx(0.0, abs=1e-15)
-
-
 # ------------------------------------------------------------------------------------- intervals of kappa
 
 
@@ -441,54 +407,6 @@ def test_level_outside_its_range(level) -> None:
         chance_corrected_kappa(TABLE_T, level=level)
 
 
-def test_interval_covers_as_often_as_it_says() -> None:
-    # Simulation: 4,000 tables of 900 independent epochs; the true kappa from the cells' probabilities.
-    shares = NIGHT_OF_900 / 900
-    true = float(agreement.kappa(shares))
-    tables = np.random.default_rng(3).multinomial(900, shares.ravel(), size=4000).reshape(-1, 5, 5)
-    k, se = agreement.kappa(tables), kappa_se(tables)
-    covered = np.mean(np.abs(k - true) <= 1.959964 * se)
-    assert abs(covered - 0.95) < 3 * math.sqrt(0.95 * 0.05 / 4000)
-
-
-def test_standard_errors_equal_the_spread_of_simulated_tables() -> None:
-    shares = NIGHT_OF_900 / 900
-    tables = np.random.default_rng(4).multinomial(900, shares.ravel(), size=4000).reshape(-1, 5, 5)
-    assert np.std(agreement.kappa(tables)) == pytest.approx(float(kappa_se(NIGHT_OF_900)), rel=0.04)
-    assert np.std(agreement.ac1(tables)) == pytest.approx(float(agreement.ac1_se(NIGHT_OF_900)), rel=0.04)
-
-
-def test_influence_is_the_change_of_kappa_per_epoch() -> None:
-    # One epoch more in a cell changes kappa by psi/n to first order; checked by a small step.
-    step = 1e-4
-    for influence, kernel in (
-        (agreement.kappa_influence, agreement.kappa),
-        (agreement.ac1_influence, agreement.ac1),
-    ):
-        psi = influence(NIGHT_OF_900)
-        for cell in np.ndindex(5, 5):
-            more = NIGHT_OF_900.astype(float)
-            more[cell] += step
-            slope = float(kernel(more) - kernel(NIGHT_OF_900)) / step
-            assert slope == pytest.approx(psi[cell] / 900, abs=1e-7)
-
-
-def test_clusters_that_agree_on_everything_widen_the_error() -> None:
-    # Two identical halves carry one table's worth of information per cluster pair: no spread between them.
-    twins = np.array([NIGHT_OF_900, NIGHT_OF_900])
-    influence = kappa_influence(twins.sum(axis=0))
-    assert float(clustered_se(twins, influence=influence)) == pytest.approx(0.0, abs=1e-12)
-    assert math.isnan(clustered_se(twins[:1], influence=influence))
-
-
-def test_clustered_error_takes_leading_axes() -> None:
-    rng = np.random.default_rng(5)
-    stack = rng.integers(0, 30, (7, 4, 3, 3))
-    together = clustered_se(stack, influence=kappa_influence(stack.sum(axis=1)))
-    alone = [float(clustered_se(tables, influence=kappa_influence(tables.sum(axis=0)))) for tables in stack]
-    _assert_same(together, alone)
-
-
 # --------------------------------------------------------------------------------------------- Wilson's interval
 
 
@@ -522,69 +440,7 @@ def test_wilson_interval_of_nothing() -> None:
     assert math.isnan(high)
 
 
-# --------------------------------------------------------------------------------------------- many tables
-
-
-def test_leading_axes_are_kept() -> None:
-    rng = np.random.default_rng(6)
-    stack = rng.integers(0, 40, (3, 4, 5, 5))
-    scores = score_tables(stack)
-    assert scores.kappa.shape == (3, 4)
-    assert scores.f1.shape == (3, 4, 5)
-    for i, j in np.ndindex(3, 4):
-        one = score_tables(stack[i, j])
-        assert one.kappa.shape == ()
-        for name in ("n", "kappa", "mcc", "f1", "class_kappa", "npv"):
-            np.testing.assert_array_equal(getattr(one, name), getattr(scores, name)[i, j])
-    assert agreement.kappa(np.zeros((0, 4, 4))).shape == (0,)
-
-
-def test_kernels_take_any_number_type_and_leave_their_input_alone() -> None:
-    table = NIGHT_OF_900.copy()
-    for kind in (np.int16, np.uint16, np.int32, np.float32, np.float64):
-        _assert_same(agreement.mcc(table.astype(kind)), agreement.mcc(table))
-    frozen = table.copy()
-    frozen.flags.writeable = False
-    score_tables(frozen)
-    kappa_se(frozen)
-    assert (table == NIGHT_OF_900).all()
-
-
-def test_resampling_by_sums_equals_resampling_tables() -> None:
-    rng = np.random.default_rng(7)
-    participants = rng.integers(0, 200, (12, 5, 5))
-    weights = rng.multinomial(12, np.full(12, 1 / 12), size=30)
-    by_tables = count_margins(np.tensordot(weights, participants, axes=1))
-    by_sums = margins_from_sums(margin_sums(participants) @ weights.T)
-    for statistic in agreement.STATISTICS:
-        np.testing.assert_array_equal(statistic.from_margins(by_tables), statistic.from_margins(by_sums))
-
-
-@pytest.mark.parametrize("cells", [(96_000_000, 1, 1, 0), (96_000_000, 2, 1, 3), (5, 96_000_000, 7, 1)])
-def test_a_hundred_million_epochs_of_one_class_lose_no_digits(cells) -> None:
-    a, b, c, d = (Fraction(cell) for cell in cells)
-    n = a + b + c + d
-    chance = ((a + b) * (a + c) + (c + d) * (b + d)) / n**2
-    exact = ((a + d) / n - chance) / (1 - chance)
-    table = np.array(cells).reshape(2, 2)
-    assert abs(float(agreement.kappa(table)) - exact) < 1e-15
-    assert np.abs(agreement.class_kappa(table) - float(exact)).max() < 1e-15
-
-
-@pytest.mark.parametrize("cells", [(96_000_000, 1, 1, 0), (96_000_000, 2, 1, 3)])
-def test_a_hundred_million_epochs_keep_their_correlation(cells) -> None:
-    a, b, c, d = cells
-    phi = (a * d - b * c) / math.sqrt((a + b) * (c + d) * (a + c) * (b + d))
-    assert abs(float(agreement.mcc(np.array(cells).reshape(2, 2))) - phi) < 1e-15
-
-
 # ------------------------------------------------------------------------------------------- wrong use
-
-
-@pytest.mark.parametrize("shape", [(3,), (2, 3), (1, 1), (4, 3, 2)])
-def test_tables_that_are_not_square(shape) -> None:
-    with pytest.raises(ValueError, match=r"counts must have shape \(\.\.\., k, k\) with k of 2 or more"):
-        agreement.kappa(np.zeros(shape))
 
 
 def test_many_tables_where_one_is_wanted() -> None:
@@ -620,33 +476,16 @@ def test_summaries_check_their_table(table, rows, columns, error, message) -> No
         summarise_table(np.array(table), reference_classes=tuple(rows), device_classes=tuple(columns))
 
 
-def test_prevalence_and_bias_are_for_two_classes() -> None:
-    for index in (agreement.prevalence_index, agreement.bias_index):
-        with pytest.raises(ValueError, match="counts must have two classes, not 3"):
-            index(TABLE_T)
-
-
-def test_unknown_statistic() -> None:
-    with pytest.raises(ValueError, match=r"name must be one of accuracy, kappa, .*not 'kapa'"):
-        find_statistic("kapa")
-    assert find_statistic("mcc").kernel is agreement.mcc
-
-
 # ---------------------------------------------------------------------------------------- results as objects
 
 
 def test_results_cannot_be_written_to_and_survive_pickling() -> None:
     night = summarise_table(TABLE_U, reference_classes=WAKE_NREM_REM, device_classes=WAKE_NREM_REM)
-    scores = score_tables(np.array([TABLE_T, TABLE_U]))
     for copied in (night, pickle.loads(pickle.dumps(night)), copy.deepcopy(night)):
         assert copied.counts.tolist() == TABLE_U.tolist()
         assert copied.kappa == night.kappa
         with pytest.raises(ValueError, match="read-only"):
             copied.counts[0, 0] = 7
-    for copied in (scores, pickle.loads(pickle.dumps(scores))):
-        np.testing.assert_array_equal(copied.f1, scores.f1)
-        with pytest.raises(ValueError, match="read-only"):
-            copied.kappa[0] = 1.0
 
 
 def test_the_summary_keeps_its_own_copy_of_the_counts() -> None:

@@ -39,8 +39,8 @@ def sleeping(settings: Settings, *, subject_s: float, peer_s: float, limit: floa
 
 def only(monkeypatch: pytest.MonkeyPatch, rows: list[Row]) -> None:
     """Put one budget with these rows in the place of all."""
-    monkeypatch.setattr(command_line, "BENCHMARKS", {"1": "arrays.from_arrays"})
-    monkeypatch.setattr("tests.performance.arrays.from_arrays", lambda settings: rows)
+    monkeypatch.setattr(command_line, "BENCHMARKS", {"1": "clock_scans.scan"})
+    monkeypatch.setattr("tests.performance.clock_scans.scan", lambda settings: rows)
 
 
 def test_a_subject_slower_than_its_peer_is_missed_and_fails_the_run(

@@ -10,7 +10,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from sleepagree import agreement
+from sleepagree import agreement, coefficients
 from sleepagree.ceiling import NO_EPOCH, ONE_CLASS, ceiling_kernel, design_ceiling, share_of_ceiling
 
 Table = tuple[tuple[int, ...], ...]
@@ -109,7 +109,7 @@ def test_kappas_by_destination_are_those_of_the_tables() -> None:
     for destination in range(3):
         table = np.diag([100, 450, 150, 0])
         table[3, destination] = 200
-        assert ceiling.kappa_by_destination[destination] == pytest.approx(float(agreement.kappa(table)), abs=1e-15)
+        assert ceiling.kappa_by_destination[destination] == pytest.approx(float(coefficients.kappa(table)), abs=1e-15)
     assert math.isnan(ceiling.kappa_by_destination[3])
     assert ceiling.send_to == 0
     assert ceiling.kappa == ceiling.kappa_by_destination[0] == max(ceiling.kappa_by_destination[:3])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import doctest
 import re
 import shlex
 import shutil
@@ -51,6 +52,12 @@ def test_the_python_example_of_the_readme_runs(tmp_path: Path) -> None:
     for block in blocks:
         done = subprocess.run([sys.executable, "-c", block], cwd=ROOT, capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr
+
+
+def test_the_recipes_give_what_the_page_says() -> None:
+    outcome = doctest.testfile(str(ROOT / "docs" / "recipes.md"), module_relative=False, encoding="utf-8")
+    assert outcome.attempted > 50
+    assert outcome.failed == 0
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda p: p.name)

@@ -9,36 +9,19 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from sleepagree import agreement, resampling
+from sleepagree import class_figures, coefficients, resampling
 from sleepagree.epochs import lay_on_epochs
 from sleepagree.errors import PairingError
 from sleepagree.hypnogram import ScoredSpans
-from sleepagree.limits import (
-    ParticipantSums,
-    Scale,
-    SummedLimits,
-    TrueValue,
-    fit_limits_of_agreement,
-    limits_from_participant_sums,
-    sum_by_participant,
-)
+from sleepagree.limits import Scale, fit_limits_of_agreement
 from sleepagree.measures import SleepMeasures, pair_measures
 from sleepagree.pairing import align, parse_window
 from sleepagree.redistribution import account_for_bias
-from sleepagree.resampling import block_bootstrap_tables, cluster_bootstrap, cluster_bootstrap_all, mean_bootstrap
+from sleepagree.resampling import block_bootstrap_tables, cluster_bootstrap_all
 from sleepagree.sources import read_hypnogram
-from tests.published.test_yang_zhou2014 import TABLES
+from tests.bootstraps import bootstrap, bootstrap_mean, level_of_textbook
 
 START = datetime(2026, 3, 1, 22, 30)
-
-
-# --- agreement --------------------------------------------------------------------------------------------
-
-
-def test_the_clustered_error_is_the_published_one() -> None:
-    # Yang & Zhou 2014, example 1, recomputed by the authors' matrix form (tests/published): both ways to it agree
-    found = agreement.clustered_se(TABLES, influence=agreement.kappa_influence(TABLES.sum(axis=0)))
-    assert float(found) == pytest.approx(0.155379, abs=5e-7)
 
 
 # --- epochs and pairing -----------------------------------------------------------------------------------
@@ -129,21 +112,6 @@ def test_ratios_need_values_above_zero_and_no_more() -> None:
     assert "2 of 3 nights have 0 or less" in str(with_zero.undefined)
 
 
-def test_the_method_says_whether_the_true_value_was_taken_to_vary() -> None:
-    nights = {"reference": [1.0, 2.0, 3.0, 4.0], "device": [1.5, 2.0, 3.5, 4.5], "participant": [1, 1, 2, 2]}
-    varies = fit_limits_of_agreement(**nights).method
-    constant = fit_limits_of_agreement(**nights, true_value=TrueValue.CONSTANT).method
-    assert "true value varies from night to night (Bland & Altman 2007" in varies
-    assert "true value the same on all nights (Bland & Altman 1999)" in constant
-
-
-def test_a_participant_without_a_complete_night_keeps_a_row() -> None:
-    sums = sum_by_participant(reference=[1.0, 2.0, math.nan], device=[2.0, 4.0, 5.0], participant=[0, 0, 1])
-    assert sums.nights.tolist() == [2.0, 0.0]
-    assert sums.difference_sum.tolist() == [3.0, 0.0]
-    assert sums.square_sum.tolist() == [5.0, 0.0]
-
-
 # --- resampling -------------------------------------------------------------------------------------------
 
 
@@ -175,24 +143,10 @@ def test_one_epoch_blocks_are_the_plain_bootstrap() -> None:
     assert tables[:, 0].std() == pytest.approx(math.sqrt(75), rel=0.05)
 
 
-def test_two_participants_with_nested_nights_have_intervals() -> None:
-    rng = np.random.default_rng(2)
-    tables = rng.integers(5, 60, (6, 2, 2))
-    found = cluster_bootstrap(tables, agreement.accuracy, rng=np.random.default_rng(4), resamples=300, nights=(3, 3))
-    assert found.percentile.defined
-    assert not math.isnan(found.percentile.low)
-    assert not math.isnan(found.delta.se)
-    one = cluster_bootstrap(tables, agreement.accuracy, rng=np.random.default_rng(4), resamples=300, nights=(6,))
-    assert one.units == 6  # nights are the units of a single participant
-    assert found.units == 2
-
-
 def test_bca_of_a_skewed_mean_is_that_of_scipy_far_from_the_middle() -> None:
     # values of which one stands out: most resamples lie on one side, and the correction is large
     values = np.array([1.0, 1.1, 0.9, 1.05, 0.95, 1.0, 1.02, 0.98, 1.01, 14.0])
-    ours = mean_bootstrap(
-        values, rng=np.random.default_rng(1), resamples=20_000, level=0.9, tails=resampling.Tails.NORMAL
-    ).bca
+    ours = bootstrap_mean(values, rng=np.random.default_rng(1), resamples=20_000, level=level_of_textbook(0.9, 10)).bca
     theirs = stats.bootstrap(
         (values,), np.mean, method="BCa", n_resamples=20_000, confidence_level=0.9, rng=np.random.default_rng(2)
     ).confidence_interval
@@ -202,36 +156,36 @@ def test_bca_of_a_skewed_mean_is_that_of_scipy_far_from_the_middle() -> None:
 
 def test_a_statistic_that_all_resamples_share_has_no_bca() -> None:
     tables = np.array([[[5, 0], [0, 5]]] * 4)
-    found = cluster_bootstrap(tables, agreement.accuracy, rng=np.random.default_rng(1), resamples=50)
+    found = bootstrap(tables, coefficients.accuracy, rng=np.random.default_rng(1), resamples=50)
     assert found.value == 1.0
     assert found.percentile.low == found.percentile.high == 1.0
 
 
 def test_a_note_when_the_ends_are_the_outermost_resamples() -> None:
     values = np.arange(12.0)
-    few = mean_bootstrap(values, rng=np.random.default_rng(1), resamples=20)
-    many = mean_bootstrap(values, rng=np.random.default_rng(1), resamples=2000)
+    few = bootstrap_mean(values, rng=np.random.default_rng(1), resamples=20)
+    many = bootstrap_mean(values, rng=np.random.default_rng(1), resamples=2000)
     assert any("outermost resamples" in note for note in few.notes)
     assert not any("outermost resamples" in note for note in many.notes)
 
 
 def test_the_standard_error_of_few_resamples_is_that_of_numpy() -> None:
     values = np.arange(12.0)
-    two = mean_bootstrap(values, rng=np.random.default_rng(1), resamples=2)
+    two = bootstrap_mean(values, rng=np.random.default_rng(1), resamples=2)
     assert two.percentile.se > 0
-    assert math.isnan(mean_bootstrap(values, rng=np.random.default_rng(1), resamples=1).percentile.se)
+    assert math.isnan(bootstrap_mean(values, rng=np.random.default_rng(1), resamples=1).percentile.se)
 
 
 def test_statistics_together_have_the_intervals_that_each_has_alone() -> None:
     rng = np.random.default_rng(6)
     tables = rng.integers(1, 40, (15, 3, 3)) + 30 * np.eye(3, dtype=np.int64)
-    kernels = {"accuracy": agreement.accuracy, "sensitivity": agreement.sensitivity, "kappa": agreement.kappa}
-    influences = {"kappa": agreement.kappa_influence}
+    kernels = {"accuracy": coefficients.accuracy, "sensitivity": class_figures.sensitivity, "kappa": coefficients.kappa}
+    influences = {"kappa": coefficients.kappa_influence}
     together = cluster_bootstrap_all(
         tables, kernels, rng=np.random.default_rng(7), resamples=300, influences=influences
     )
     for name in ("accuracy", "kappa"):
-        alone = cluster_bootstrap(
+        alone = bootstrap(
             tables, kernels[name], rng=np.random.default_rng(7), resamples=300, influence=influences.get(name)
         )
         (found,) = together[name]
@@ -248,54 +202,30 @@ def test_statistics_together_have_the_intervals_that_each_has_alone() -> None:
 @pytest.mark.parametrize("units", [9, 10, 11])
 def test_from_ten_participants_on_the_percentile_interval_is_reported(units: int) -> None:
     tables = np.random.default_rng(6).integers(1, 40, (units, 2, 2))
-    found = cluster_bootstrap(tables, agreement.accuracy, rng=np.random.default_rng(7), resamples=200)
+    found = bootstrap(tables, coefficients.accuracy, rng=np.random.default_rng(7), resamples=200)
     assert found.primary is (found.delta if units < 10 else found.percentile)
 
 
 def test_pieces_of_the_resampling_make_no_difference(monkeypatch: pytest.MonkeyPatch) -> None:
     tables = np.random.default_rng(6).integers(1, 40, (60, 3, 3))
-    whole = cluster_bootstrap(tables, agreement.kappa, rng=np.random.default_rng(7), resamples=500)
+    whole = bootstrap(tables, coefficients.kappa, rng=np.random.default_rng(7), resamples=500)
     for name, value in (("_PIECE_ROWS", 7), ("_PIECE_PRODUCTS", 40), ("_PIECE_PRODUCTS_OF_ONE", 9)):
         monkeypatch.setattr(resampling, name, value)
-    parts = cluster_bootstrap(tables, agreement.kappa, rng=np.random.default_rng(7), resamples=500)
+    parts = bootstrap(tables, coefficients.kappa, rng=np.random.default_rng(7), resamples=500)
     assert (parts.percentile.low, parts.percentile.high) == pytest.approx((whole.percentile.low, whole.percentile.high))
     assert parts.delta.se == pytest.approx(whole.delta.se)
 
 
 def test_a_mean_of_nothing_has_no_resample_without_a_value() -> None:
-    found = mean_bootstrap(np.array([math.nan, math.nan]), rng=np.random.default_rng(1), resamples=40)
+    found = bootstrap_mean(np.array([math.nan, math.nan]), rng=np.random.default_rng(1), resamples=40)
     assert math.isnan(found.value)
     assert (found.units, found.undefined_replicates, found.dropped_units) == (0, 0, 2)
-
-
-def test_limits_of_many_resamples_keep_their_digits_beside_a_large_bias() -> None:
-    rng = np.random.default_rng(4)
-    who = np.repeat(np.arange(12), 3)
-    difference = rng.normal(0, 5, 36) + np.repeat(rng.normal(0, 3, 12), 3)
-    weights = rng.multinomial(12, np.full(12, 1 / 12), 50)
-
-    def limits(shift: float) -> SummedLimits:
-        sums = sum_by_participant(reference=np.zeros(36), device=difference + shift, participant=who)
-        return limits_from_participant_sums(sums, weights=weights)
-
-    plain, far = limits(0.0), limits(1e7)
-    # a spread does not depend on where it lies
-    assert far.sd == pytest.approx(plain.sd, rel=1e-3)
-    assert far.bias - 1e7 == pytest.approx(plain.bias, abs=1e-6)
-
-
-def test_resamples_that_draw_nobody_with_a_night_have_no_bias() -> None:
-    sums = ParticipantSums([2, 1, 0], [4.0, 3.0, 0.0], [10.0, 9.0, 0.0])
-    found = limits_from_participant_sums(sums, weights=[[0, 0, 3], [1, 1, 1]])
-    assert math.isnan(found.bias[0])
-    assert math.isnan(found.sd[0])
-    assert found.bias[1] == pytest.approx(2.5)  # the mean of 2 and 3
 
 
 @pytest.mark.parametrize("share", [0.08, 0.5, 0.92])
 def test_bca_where_few_resamples_lie_below_the_value(share: float) -> None:
     # Efron 1987 in closed form: replicates that are normal and no acceleration give shares of Phi(2 z0 +- z)
     replicates = stats.norm.ppf((np.arange(100_000) + 0.5) / 100_000)
-    found = resampling.bca_interval(replicates, value=float(stats.norm.ppf(share)), acceleration=0.0, level=0.5)
+    found = resampling.bca_interval(replicates, value=float(stats.norm.ppf(share)), acceleration=0.0, tail=0.25)
     middle, reach = 2 * stats.norm.ppf(share), stats.norm.ppf(0.75)
     assert (found.low, found.high) == pytest.approx((middle - reach, middle + reach), abs=0.02)

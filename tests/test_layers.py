@@ -22,9 +22,9 @@ epochs zones
 readers
 margins
 shares
-agreement ceiling measures by_participant
+coefficients class_figures agreement ceiling measures by_participant
 regression_limits limits reliability equivalence
-resampling sample_size planning
+resampling planning
 pairing
 class_sequences
 redistribution
@@ -32,7 +32,7 @@ offsets clock clock_check disagreement
 mapping_files sources
 night_cautions night
 night_summary scorers mapping_comparison
-nights_table paired_table cohorts folder_study anonymous
+nights_table paired_table folder_study anonymous
 study_results study_groups study_flows joint_epochs study_comparison study_cautions
 anonymous
 study_run study study_export simulate export inspection starter_layout demo

@@ -14,22 +14,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from sleepagree.by_participant import Design
-from sleepagree.reliability import (
-    IntraclassForm,
-    concordance_correlation,
-    fit_reliability,
-    intraclass_correlation,
-    split_variance,
-)
-
-PINGOUIN_ROWS = {
-    IntraclassForm.ONE_WAY_SINGLE: 0,
-    IntraclassForm.AGREEMENT_SINGLE: 1,
-    IntraclassForm.CONSISTENCY_SINGLE: 2,
-    IntraclassForm.ONE_WAY_AVERAGE: 3,
-    IntraclassForm.AGREEMENT_AVERAGE: 4,
-    IntraclassForm.CONSISTENCY_AVERAGE: 5,
-}
+from sleepagree.reliability import concordance_correlation, fit_reliability, intraclass_correlation
 
 
 def _table(seed: int, *, targets: int = 12, methods: int = 2, noise: float = 20.0) -> np.ndarray:
@@ -40,7 +25,7 @@ def _table(seed: int, *, targets: int = 12, methods: int = 2, noise: float = 20.
 
 @pytest.mark.parametrize("methods", [2, 3])
 @pytest.mark.parametrize("seed", range(5))
-def test_all_forms_against_pingouin(seed: int, methods: int) -> None:
+def test_intraclass_correlation_against_pingouin(seed: int, methods: int) -> None:
     table = _table(seed, methods=methods, noise=(2.0, 20.0, 60.0, 200.0, 10.0)[seed])
     rows = [(i, j, value) for (i, j), value in np.ndenumerate(table)]
     long = pd.DataFrame(rows, columns=["target", "method", "value"])
@@ -48,32 +33,17 @@ def test_all_forms_against_pingouin(seed: int, methods: int) -> None:
         # Its own use of pandas is behind the times; no concern of ours.
         warnings.simplefilter("ignore")
         oracle = pingouin.intraclass_corr(long, "target", "method", "value")
-    for form, row in PINGOUIN_ROWS.items():
-        found = intraclass_correlation(table, form=form)
-        assert found.value == pytest.approx(oracle["ICC"][row], abs=1e-9)
-        # pingouin rounds its intervals to two decimals
-        assert (found.low, found.high) == pytest.approx(tuple(oracle["CI95"][row]), abs=0.00501)
-        assert found.n == 12
-        assert form.value in found.method
+    found = intraclass_correlation(table)
+    # row 1 is ICC(A,1); pingouin rounds its intervals to two decimals
+    assert found.value == pytest.approx(oracle["ICC"][1], abs=1e-9)
+    assert (found.low, found.high) == pytest.approx(tuple(oracle["CI95"][1]), abs=0.00501)
+    assert found.n == 12
+    assert "ICC(A,1)" in found.method
 
 
-def test_mean_squares_against_scipy_and_by_hand() -> None:
-    table = _table(6, methods=3)
-    squares = split_variance(table)
-    ratio = squares.between_targets / squares.within_targets
-    assert ratio == pytest.approx(stats.f_oneway(*table).statistic)
-    assert squares.between_methods == pytest.approx(12 * table.mean(axis=0).var(ddof=1))
-    total = 11 * squares.between_targets + 2 * squares.between_methods + 22 * squares.residual
-    assert total == pytest.approx(35 * table.var(ddof=1))
-
-
-def test_consistency_does_not_see_a_shift_and_agreement_does() -> None:
+def test_agreement_sees_a_shift() -> None:
     table = _table(7)
-    shifted = table + np.array([0.0, 40.0])
-    consistency, agreement = IntraclassForm.CONSISTENCY_SINGLE, IntraclassForm.AGREEMENT_SINGLE
-    before, after = (intraclass_correlation(t, form=consistency).value for t in (table, shifted))
-    assert after == pytest.approx(before)
-    assert intraclass_correlation(shifted, form=agreement).value < intraclass_correlation(table).value
+    assert intraclass_correlation(table + np.array([0.0, 40.0])).value < intraclass_correlation(table).value
 
 
 def test_wider_at_a_higher_level() -> None:
@@ -85,10 +55,9 @@ def test_wider_at_a_higher_level() -> None:
     assert wide.low < narrow.low < narrow.value < narrow.high < wide.high
 
 
-@pytest.mark.parametrize("form", list(IntraclassForm))
-def test_equal_columns_agree_perfectly_and_have_no_interval(form: IntraclassForm) -> None:
+def test_equal_columns_agree_perfectly_and_have_no_interval() -> None:
     column = np.array([1.1, 2.3, 3.7, 4.9])
-    icc = intraclass_correlation(np.column_stack([column, column]), form=form)
+    icc = intraclass_correlation(np.column_stack([column, column]))
     assert icc.value == 1
     assert math.isnan(icc.low)
     assert icc.method.endswith("these mean squares leave no interval")
@@ -105,8 +74,6 @@ def test_undefined_intraclass_correlations_say_why() -> None:
     assert "nothing to tell apart" in flat.undefined_because
     one = intraclass_correlation([[5.0, 6.0]])
     assert "at least 2 targets, here are 1" in one.undefined_because
-    opposite = intraclass_correlation([[1.0, -1.0], [2.0, -2.0], [3.0, -3.0]], form=IntraclassForm.CONSISTENCY_AVERAGE)
-    assert "leave no variance" in opposite.undefined_because
 
 
 @pytest.mark.parametrize("bad", [[[1.0], [2.0]], [1.0, 2.0], [[1.0, np.nan], [2.0, 3.0]]])
@@ -229,11 +196,10 @@ def test_laws(rows: list[tuple[int, int]], shift: int, factor: float) -> None:
     """Swapping sides, moving both and scaling both change neither coefficient; both lie between -1 and 1."""
     table = np.array(rows, dtype=float)
     for changed in (table[:, ::-1], table + shift, table * factor):
-        for form in IntraclassForm:
-            before, after = intraclass_correlation(table, form=form), intraclass_correlation(changed, form=form)
-            assert after.value == pytest.approx(before.value, rel=1e-6, abs=1e-9, nan_ok=True)
-            if before.value > -0.3:  # well below 0 the degrees of freedom of the interval vanish
-                assert (after.low, after.high) == pytest.approx((before.low, before.high), abs=1e-6, nan_ok=True)
+        before, after = intraclass_correlation(table), intraclass_correlation(changed)
+        assert after.value == pytest.approx(before.value, rel=1e-6, abs=1e-9, nan_ok=True)
+        if before.value > -0.3:  # well below 0 the degrees of freedom of the interval vanish
+            assert (after.low, after.high) == pytest.approx((before.low, before.high), abs=1e-6, nan_ok=True)
         before = concordance_correlation(reference=table[:, 0], device=table[:, 1])
         after = concordance_correlation(reference=changed[:, 0], device=changed[:, 1])
         assert after.value == pytest.approx(before.value, abs=1e-9)

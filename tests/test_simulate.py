@@ -16,11 +16,9 @@ from sleepagree.simulate import (
     DeviceTraits,
     SleeperTraits,
     generator,
-    long_run_shares,
     simulate_device,
     simulate_hypnograms,
     simulate_study,
-    simulate_unrelated_pairs,
 )
 
 STAGES = ("W", "N1", "N2", "N3", "R")
@@ -205,7 +203,6 @@ def test_rem_goes_where_the_band_is_told_to_send_it():
         share, error = share_and_error(study, 4, label)
         assert error < 0.01
         assert abs(share - wanted) < 4 * error
-    assert BAND_A.rem_destinations == dict(zip(("W", "light", "N3"), BAND_A.rem_shares, strict=True))
     assert not BAND_A.says_rem
     assert PAD_B.says_rem
 
@@ -256,26 +253,6 @@ def test_a_participant_who_fits_badly_fits_badly_every_night():
     assert abs(correlation(0.0, 0.3)) < 4 / math.sqrt(300)
 
 
-def test_a_clock_that_is_slow_shows_everything_too_early():
-    study = simulate_study(rng=generator(14), participants=3, devices=(perfect_device(clock_error_s=-240.0),))
-    assert np.array_equal(study.devices[0][:, :-8], study.reference[:, 8:])
-    fast = simulate_study(rng=generator(14), participants=3, devices=(perfect_device(clock_error_s=90.0),))
-    assert np.array_equal(fast.devices[0][:, 3:], fast.reference[:, :-3])
-    assert (fast.devices[0][:, :3] == GAP).all()
-
-
-def test_a_clock_that_gains_shows_late_events_later():
-    device = perfect_device(drift_s_per_hour=60.0)
-    study = simulate_study(rng=generator(15), participants=2, devices=(device,))
-    hour, five = 120, 600
-    # after an hour the clock shows 1 min (2 epochs) more, after five hours 5 min (10 epochs)
-    assert (
-        np.array_equal(study.devices[0][:, hour + 2 : hour + 12], study.reference[:, hour : hour + 10])
-        or (study.devices[0][:, hour + 2 : hour + 12] == study.reference[:, hour : hour + 10]).mean() > 0.8
-    )
-    assert (study.devices[0][:, five + 10 : five + 20] == study.reference[:, five : five + 10]).mean() > 0.8
-
-
 @pytest.mark.parametrize("minutes", [1, 5])
 def test_a_coarse_device_says_one_thing_per_epoch(minutes):
     device = perfect_device(epoch_s=60.0 * minutes)
@@ -324,61 +301,6 @@ def test_changes_are_moved_both_ways_and_only_where_they_may_be():
     assert ((said == 0) == (stages == 4)).all()
 
 
-def test_a_device_that_follows_late_does_so_by_the_mean_delay():
-    device = perfect_device(late_epochs=(0.0, 0.0, 0.0, 4.0, 0.0))
-    stages = np.full((2000, 400), 2, np.int8)
-    stages[:, 100:300] = 3
-    said = simulate_device(stages, np.arange(2000), device=device, rng=generator(19))
-    into = (said == 3).argmax(axis=1) - 100
-    out = 400 - (said[:, ::-1] == 3).argmax(axis=1) - 300
-    assert (into >= 0).all()
-    assert (out == 0).all()
-    assert abs(into.mean() - 4.0) < 5 * math.sqrt(4.0 * 5.0 / 2000)
-
-
-def test_a_bout_that_ends_before_the_device_follows_is_missed():
-    device = perfect_device(late_epochs=(50.0, 0.0, 0.0, 0.0, 0.0))
-    stages = np.full((400, 400), 2, np.int8)
-    stages[:, 200:202] = 0
-    said = simulate_device(stages, np.arange(400), device=device, rng=generator(20))
-    seen = (said == 0).any(axis=1)
-    assert 0 < seen.mean() < 0.2
-    assert (said[~seen] == 2).all()
-
-
-def test_dropouts_take_the_share_of_time_that_they_should():
-    device = perfect_device(dropouts_per_hour=0.5, dropout_mean_epochs=10.0)
-    stages = np.full((400, 960), 2, np.int8)
-    said = simulate_device(stages, np.arange(400), device=device, rng=generator(21))
-    # dropouts begin at random and overlap: the share without one is exp(-rate * length), 0.5/h * 5 min
-    expected = 1 - math.exp(-0.5 * 10 / 120)
-    assert (said == GAP).mean() == pytest.approx(expected, rel=0.08)
-    assert set(np.unique(said)) == {GAP, 2}
-
-
-def test_long_run_shares_agree_with_the_traits_where_those_are_exact():
-    shares, counts = long_run_shares(BAND_A, rng=generator(22), participants=1200, block=400)
-    assert shares.sum(axis=1) == pytest.approx(np.ones(5))
-    assert shares[4] == pytest.approx(BAND_A.rem_shares, abs=0.02)
-    assert counts.sum() > 1200 * 840 * 0.99
-    # moved changes smear the other rows: light sleep beside a wake is called wake, and so on
-    assert shares[0, 0] < BAND_A.shares[0][0]
-
-
-# --- unrelated pairs -------------------------------------------------------------------------------------------
-
-
-def test_unrelated_pairs_watch_somebody_else():
-    study = simulate_unrelated_pairs(300, rng=generator(23), device=perfect_device())
-    both = (study.reference != GAP) & (study.devices[0] != GAP)
-    same = ((study.reference == study.devices[0]) & both).sum() / both.sum()
-    assert 0.2 < same < 0.45
-    # two nights of strangers agree as any two nights do: compare with shuffled partners
-    shuffled = np.roll(study.devices[0], 1, axis=0)
-    both = (study.reference != GAP) & (shuffled != GAP)
-    assert same == pytest.approx(((study.reference == shuffled) & both).sum() / both.sum(), abs=0.01)
-
-
 # --- misuse ----------------------------------------------------------------------------------------------------
 
 
@@ -405,8 +327,6 @@ def test_traits_that_make_no_sense_are_refused(change, message):
 def test_studies_without_participants_are_refused():
     with pytest.raises(ValueError, match="at least 1, got 0 and 2"):
         simulate_study(rng=generator(0), participants=0)
-    with pytest.raises(ValueError, match="pairs must be at least 1"):
-        simulate_unrelated_pairs(0, rng=generator(0))
     with pytest.raises(ValueError, match="one per night"):
         simulate_hypnograms([], rng=generator(0))
     with pytest.raises(ValueError, match="one row per entry"):

@@ -8,8 +8,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from sleepagree.agreement import kappa_se
 from sleepagree.clock import combined_offsets
+from sleepagree.coefficients import kappa_se
 from sleepagree.errors import counted, shorten
 from sleepagree.figures.bias_over_nights import draw_bias_against_level, draw_minutes, draw_normal_look, points_shown
 from sleepagree.figures.bias_sources import draw_bias_sources

@@ -33,13 +33,15 @@ WIDER = (
     "tests/test_study.py",
     "tests/test_study_run.py",
     "tests/test_night.py",
-    "tests/test_statistics_registry.py",
+    "tests/test_coefficients.py",
     "tests/laws",
     "tests/published",
 )
 #: Module -> tests that are its own.
 TESTS: dict[str, tuple[str, ...]] = {
     "agreement": ("tests/test_agreement.py", "tests/laws/test_counts_laws.py"),
+    "class_figures": ("tests/test_coefficients.py", "tests/test_agreement.py", "tests/laws/test_counts_laws.py"),
+    "coefficients": ("tests/test_coefficients.py", "tests/test_agreement.py", "tests/laws/test_counts_laws.py"),
     "ceiling": ("tests/test_ceiling.py",),
     "epochs": ("tests/test_epochs.py",),
     "limits": ("tests/test_limits.py", "tests/laws/test_limits_laws.py"),

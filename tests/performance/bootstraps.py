@@ -6,36 +6,37 @@ import numpy as np
 from scipy import stats
 from sklearn.metrics import cohen_kappa_score
 
-from sleepagree import agreement
-from sleepagree.cohorts import count_nights
-from sleepagree.resampling import cluster_bootstrap, rng_for
+from sleepagree import coefficients
+from sleepagree.resampling import rng_for
+from tests.bootstraps import bootstrap
 from tests.performance.harness import MIB, Row, Settings, alternate, at_least, memory_row, used_memory
-from tests.performance.inputs import class_arrays
+from tests.performance.inputs import class_arrays, count_tables
 
 _MEMORY = """
 import numpy as np
-from sleepagree import agreement
-from sleepagree.resampling import cluster_bootstrap, rng_for
+from sleepagree import coefficients
+from sleepagree.resampling import rng_for
+from tests.bootstraps import bootstrap
 tables = np.random.default_rng(0).integers(0, 60, ({nights}, 5, 5))
-cluster_bootstrap(tables[:10], agreement.kappa, rng=rng_for(0, 'warm'), resamples=50)
+bootstrap(tables[:10], coefficients.kappa, rng=rng_for(0, 'warm'), resamples=50)
 begin()
-cluster_bootstrap(tables, agreement.kappa, rng=rng_for(0, 'x'), resamples={resamples})
+bootstrap(tables, coefficients.kappa, rng=rng_for(0, 'x'), resamples={resamples})
 """
 
 
 def cluster(settings: Settings) -> list[Row]:
     nights, resamples = settings.size(1000, 40), settings.size(10_000, 100)
     reference, device = class_arrays(nights)
-    tables = count_nights(reference, device, 5)
-    influence = agreement.kappa_influence
+    tables = count_tables(reference, device, 5)
+    influence = coefficients.kappa_influence
 
     def ours() -> None:
-        cluster_bootstrap(tables, agreement.kappa, rng=rng_for(0, "x"), resamples=resamples, influence=influence)
+        bootstrap(tables, coefficients.kappa, rng=rng_for(0, "x"), resamples=resamples, influence=influence)
 
     flat = tables.reshape(nights, -1).astype(float)
 
     def statistic(index: np.ndarray, axis: int = -1) -> np.ndarray:
-        return agreement.kappa(flat[index].sum(axis=-2).reshape(*index.shape[:-1], 5, 5))
+        return coefficients.kappa(flat[index].sum(axis=-2).reshape(*index.shape[:-1], 5, 5))
 
     def library() -> None:
         stats.bootstrap(

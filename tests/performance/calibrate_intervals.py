@@ -16,15 +16,13 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 import simulated
 
-from sleepagree import agreement
+from sleepagree import coefficients
 from sleepagree.resampling import (
-    Tails,
     block_bootstrap_tables,
-    cluster_bootstrap,
-    mean_bootstrap,
     percentile_interval,
 )
 from tests import records
+from tests.bootstraps import bootstrap, bootstrap_mean
 
 CELLS = simulated.CLASSES**2
 
@@ -47,22 +45,19 @@ def simulate_participant(rng: np.random.Generator, nights: int) -> np.ndarray:
 def calibrate_studies(studies: int, pool: np.ndarray, people: int) -> dict[str, float]:
     """Print and return coverage, in per cent, for studies of so many participants."""
     rng = np.random.default_rng(people)
-    pooled_truth = float(agreement.kappa(pool.sum(axis=0)))
-    each = agreement.kappa(pool)
+    pooled_truth = float(coefficients.kappa(pool.sum(axis=0)))
+    each = coefficients.kappa(pool)
     hits: dict[str, int] = {}
     for _ in range(studies):
         drawn = rng.integers(0, len(pool), people)
         tables = pool[drawn]
-        for tails in Tails:
-            pooled = cluster_bootstrap(
-                tables, agreement.kappa, rng=rng, influence=agreement.kappa_influence, tails=tails
-            )
-            averaged = mean_bootstrap(each[drawn], rng=rng, tails=tails)
-            for what, found, truth in (("pooled", pooled, pooled_truth), ("averaged", averaged, each.mean())):
-                for kind in ("percentile", "bca", "delta"):
-                    interval = getattr(found, kind)
-                    key = f"{what} {kind} {tails}"
-                    hits[key] = hits.get(key, 0) + (interval.low <= truth <= interval.high)
+        pooled = bootstrap(tables, coefficients.kappa, rng=rng, influence=coefficients.kappa_influence)
+        averaged = bootstrap_mean(each[drawn], rng=rng)
+        for what, found, truth in (("pooled", pooled, pooled_truth), ("averaged", averaged, each.mean())):
+            for kind in ("percentile", "bca", "delta"):
+                interval = getattr(found, kind)
+                key = f"{what} {kind}"
+                hits[key] = hits.get(key, 0) + (interval.low <= truth <= interval.high)
     for key, count in hits.items():
         print(f"{people} participants, {key}: {count / studies:.3f}")
     return {key: 100 * count / studies for key, count in hits.items()}
@@ -72,17 +67,17 @@ def calibrate_nights(nights: int, run_epochs: float) -> dict[str, float]:
     """Print and return coverage, in per cent, for single nights of one kind of person."""
     rng = np.random.default_rng(7)
     many = np.concatenate([simulate_night_codes(rng, 0.25, run_epochs) for _ in range(3000)])
-    truth = float(agreement.kappa(np.bincount(many, minlength=CELLS).reshape(4, 4)))
+    truth = float(coefficients.kappa(np.bincount(many, minlength=CELLS).reshape(4, 4)))
     hits = np.zeros(4)
     lengths = (15, 30, 60)
     for _ in range(nights):
         codes = simulate_night_codes(rng, 0.25, run_epochs)
         table = np.bincount(codes, minlength=CELLS).reshape(4, 4)
-        half = 1.96 * float(agreement.kappa_se(table))
-        hits[0] += abs(float(agreement.kappa(table)) - truth) <= half
+        half = 1.96 * float(coefficients.kappa_se(table))
+        hits[0] += abs(float(coefficients.kappa(table)) - truth) <= half
         for at, mean_block in enumerate(lengths, start=1):
             tables = block_bootstrap_tables(codes, CELLS, rng=rng, resamples=1000, mean_block_epochs=mean_block)
-            found = percentile_interval(agreement.kappa(tables.reshape(-1, 4, 4)))
+            found = percentile_interval(coefficients.kappa(tables.reshape(-1, 4, 4)))
             hits[at] += found.low <= truth <= found.high
     told = ", ".join(f"blocks of {m}: {h:.3f}" for m, h in zip(lengths, hits[1:] / nights, strict=True))
     print(f"one night, errors in runs of {run_epochs:g} epochs: independent epochs {hits[0] / nights:.3f}, {told}")

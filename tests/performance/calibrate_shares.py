@@ -12,7 +12,8 @@ import argparse
 import numpy as np
 from scipy import stats
 
-from sleepagree.resampling import SHARE, cluster_bootstrap
+from sleepagree.resampling import SHARE
+from tests.bootstraps import bootstrap
 
 _PEOPLE = (3, 5, 8)
 _SHARES = (0.6, 0.85, 0.95)
@@ -34,7 +35,7 @@ def calibrate(people: int, share: float, correlation: float, studies: int) -> tu
         epochs = rng.poisson(200, people) + 1
         found = rng.binomial(epochs, rng.beta(share * total, (1 - share) * total, people))
         sums = np.stack([found, epochs], axis=1)
-        delta = cluster_bootstrap(sums, found_share, rng=rng, resamples=1, bounds=SHARE).delta
+        delta = bootstrap(sums, found_share, rng=rng, resamples=1, bounds=SHARE).delta
         low, high = delta.value - quantile * delta.se, delta.value + quantile * delta.se
         given += bool(np.isnan(delta.low) or delta.low <= share <= delta.high)
         plain += bool(np.isnan(delta.low) or low <= share <= high)

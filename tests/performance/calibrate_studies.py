@@ -12,11 +12,12 @@ from pathlib import Path
 
 import numpy as np
 
-from sleepagree import agreement
+from sleepagree import coefficients
 from sleepagree.limits import fit_limits_of_agreement
-from sleepagree.resampling import cluster_bootstrap, mean_bootstrap, rng_for
+from sleepagree.resampling import rng_for
 from sleepagree.simulate import AASM_STAGES, BAND_A, generator, simulate_study
 from tests import records
+from tests.bootstraps import bootstrap, bootstrap_mean
 
 _REFERENCE_CLASS = {"W": 0, "N1": 1, "N2": 1, "N3": 2, "R": 3}
 _CHUNK_PEOPLE = 1000
@@ -90,17 +91,17 @@ def calibrate(studies: int, people: int, nights: int, *, resamples: int, seed: i
     tables = simulate_tables(studies * people, nights, seed)
     left_out = tables[:, :, :3, :]
     deep = (tables[..., 2].sum(axis=2) - tables[:, :, 2, :].sum(axis=-1)) * 0.5
-    kappas = agreement.kappa(left_out)
+    kappas = coefficients.kappa(left_out)
     total = tables.sum(axis=(0, 1))
     between = deep.mean(axis=1).var(ddof=1) - deep.var(axis=1, ddof=1).mean() / nights if nights > 1 else 0.0
     within = deep.var(axis=1, ddof=1).mean() if nights > 1 else deep.var(ddof=1)
     sd = float(np.sqrt(between + within))
     truths = {
-        "kappa": float(agreement.kappa(total[:3])),
-        "wake-sleep kappa": float(agreement.kappa(wake_sleep(total))),
+        "kappa": float(coefficients.kappa(total[:3])),
+        "wake-sleep kappa": float(coefficients.kappa(wake_sleep(total))),
         "mean kappa": float(np.nanmean(np.nanmean(kappas, axis=1))),
         "bias": float(deep.mean()),
-        "share": BAND_A.rem_destinations["N3"],
+        "share": BAND_A.rem_shares[BAND_A.labels.index("N3")],
     }
     tally = Tally()
     participant = np.repeat(np.arange(people), nights)
@@ -108,15 +109,15 @@ def calibrate(studies: int, people: int, nights: int, *, resamples: int, seed: i
         own = slice(i * people, (i + 1) * people)
         rng = rng_for(seed, f"study {i}")
         for name, cells in (("kappa", left_out[own].sum(axis=1)), ("wake-sleep kappa", wake_sleep(tables[own]).sum(1))):
-            found = cluster_bootstrap(
-                cells, agreement.kappa, rng=rng, resamples=resamples, influence=agreement.kappa_influence
+            found = bootstrap(
+                cells, coefficients.kappa, rng=rng, resamples=resamples, influence=coefficients.kappa_influence
             )
             for kind in ("percentile", "bca", "delta"):
                 estimate = getattr(found, kind)
                 tally.add(f"pooled {name}, {kind}", estimate.low, estimate.high, truths[name])
-        mean = mean_bootstrap(np.nanmean(kappas[own], axis=1), rng=rng, resamples=resamples).percentile
+        mean = bootstrap_mean(np.nanmean(kappas[own], axis=1), rng=rng, resamples=resamples).percentile
         tally.add("mean kappa of participants, percentile", mean.low, mean.high, truths["mean kappa"])
-        share = cluster_bootstrap(tables[own].sum(axis=1), share_to_deep, rng=rng, resamples=resamples).percentile
+        share = bootstrap(tables[own].sum(axis=1), share_to_deep, rng=rng, resamples=resamples).percentile
         tally.add("share of REM taken as deep, percentile", share.low, share.high, truths["share"])
         values = deep[own].ravel()
         limits = fit_limits_of_agreement(reference=np.zeros(values.size), device=values, participant=participant)

@@ -35,10 +35,10 @@ _TAL = re.compile(rb"\+(\d+(?:\.\d+)?)\x15(\d+(?:\.\d+)?)\x14([^\x14]+)\x14\x00"
 
 
 def score_all(table, limit=None):
-    """Read, align and reduce every night, and sum up all statistics without a bootstrap."""
+    """Read, align and reduce every night, and take the kappa of each."""
     from dataclasses import replace
 
-    from sleepagree.agreement import score_tables
+    from sleepagree.coefficients import kappa
     from sleepagree.night_summary import NightSummary
     from sleepagree.stages import mapping_named
     from sleepagree.study import fold_nights
@@ -48,7 +48,7 @@ def score_all(table, limit=None):
     kept = []
     for chunk in run_rows(table, ScoringOptions(clock=False)):
         nights = [n for n in chunk.outcomes if isinstance(n, NightSummary)]
-        kept.append(score_tables(fold_nights(nights, mapping)).kappa)
+        kept.append(kappa(fold_nights(nights, mapping)))
     return np.concatenate(kept)
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from tests.performance.cohorts import study_peak
 from tests.performance.harness import MIB, Settings, Timing, alternate, command, cores, process
-from tests.performance.inputs import class_arrays, write_night, write_nights
+from tests.performance.inputs import class_arrays, count_tables, write_night, write_nights
 
 MILLION = 1_000_000
 
@@ -168,19 +168,19 @@ def epochs_of_a_night(settings: Settings) -> list[Curve]:
 
 def resamples(settings: Settings) -> list[Curve]:
     """Time the cluster bootstrap of pooled kappa with all its intervals."""
-    from sleepagree import agreement
-    from sleepagree.cohorts import count_nights
-    from sleepagree.resampling import cluster_bootstrap, rng_for
+    from sleepagree import coefficients
+    from sleepagree.resampling import rng_for
+    from tests.bootstraps import bootstrap
 
     sizes = (20, 40, 80, 160) if settings.smoke else (1250, 2500, 5000, 10_000)
     nights = settings.size(1000, 40)
-    tables = count_nights(*class_arrays(nights), 5)
+    tables = count_tables(*class_arrays(nights), 5)
 
-    def bootstrap(n: int) -> Callable[[], object]:
-        influence = agreement.kappa_influence
-        return lambda: cluster_bootstrap(tables, agreement.kappa, rng=rng_for(0, "x"), resamples=n, influence=influence)
+    def run(n: int) -> Callable[[], object]:
+        influence = coefficients.kappa_influence
+        return lambda: bootstrap(tables, coefficients.kappa, rng=rng_for(0, "x"), resamples=n, influence=influence)
 
-    timings = alternate([bootstrap(n) for n in sizes], repeats=2 * settings.repeats)
+    timings = alternate([run(n) for n in sizes], repeats=2 * settings.repeats)
     what = f"cluster bootstrap of kappa over {nights} participants"
     return [timed_curve("resamples", what, "resamples", sizes, timings)]
 

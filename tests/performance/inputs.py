@@ -59,6 +59,13 @@ def write_night(
     return lab, other
 
 
+def count_tables(reference: NDArray[np.int8], device: NDArray[np.int8], classes: int) -> NDArray[np.int64]:
+    """Return one count table per night, rows reference."""
+    cells = reference.astype(np.int64) * classes + device
+    counts = [np.bincount(night, minlength=classes**2) for night in cells]
+    return np.array(counts).reshape(-1, classes, classes)
+
+
 def class_arrays(nights: int, epochs: int = 960, seed: int = 5) -> tuple[NDArray[np.int8], NDArray[np.int8]]:
     """Return reference and device classes of nights, shape (nights, epochs), five classes, errors in runs."""
     rng = np.random.default_rng(seed)

@@ -16,11 +16,9 @@ def _numbers(text: str) -> Floats:
     return np.array(text.split(), dtype=np.float64)
 
 
-# Bland & Altman 1986: peak expiratory flow of 17 people, l/min, two readings with a large and a small meter.
+# Bland & Altman 1986: peak expiratory flow of 17 people, l/min, the first reading with a large and a small meter.
 LARGE_METER_1 = _numbers("494 395 516 434 476 557 413 442 650 433 417 656 267 478 178 423 427")
-LARGE_METER_2 = _numbers("490 397 512 401 470 611 415 431 638 429 420 633 275 492 165 372 421")
 SMALL_METER_1 = _numbers("512 430 520 428 500 600 364 380 658 445 432 626 260 477 259 350 451")
-SMALL_METER_2 = _numbers("525 415 508 444 500 625 460 390 642 432 420 605 227 467 268 370 443")
 
 # Bland & Altman 1999, table 4: cardiac output of 12 people, l/min, 60 pairs of two methods.
 HEART_PERSON = _numbers(

@@ -9,40 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sleepagree.limits import fit_limits_of_agreement, night_weighted_limits
-from tests.printed import agrees_with_print
+from sleepagree.limits import fit_limits_of_agreement
 from tests.published.method_comparison import HEART_PERSON, HEART_X, HEART_Y, MACHINE, OBSERVER
-
-
-def test_true_value_varies_every_pair_alike() -> None:
-    limits = night_weighted_limits(reference=HEART_Y, device=HEART_X, participant=HEART_PERSON, multiplier=1.96)
-    for value, recomputed in (
-        (limits.bias, ".602167"),
-        (limits.within_variance, ".170714"),
-        (limits.between_variance, ".810622"),
-        (limits.sd, ".990624"),
-        (limits.lower, "-1.339457"),
-        (limits.upper, "2.543790"),
-    ):
-        assert agrees_with_print(value, recomputed)
-
-
-def test_mean_squares_behind_it() -> None:
-    limits = night_weighted_limits(reference=HEART_Y, device=HEART_X, participant=HEART_PERSON)
-    between_square = limits.between_variance * 4.981818 + limits.within_variance
-    assert between_square == pytest.approx(4.209086, abs=5e-6)
-
-
-def test_as_many_nights_for_everybody_makes_both_forms_one() -> None:
-    nights = {
-        "reference": MACHINE.ravel(),
-        "device": OBSERVER.ravel(),
-        "participant": np.tile(np.arange(85), 3),
-    }
-    weighted, plain = night_weighted_limits(**nights), fit_limits_of_agreement(**nights)
-    assert weighted.bias == pytest.approx(plain.bias)
-    assert weighted.sd == pytest.approx(plain.sd)
-    assert weighted.between_variance == pytest.approx(plain.between_sd**2)
 
 
 def test_components_are_those_of_a_mixed_model() -> None:

@@ -8,24 +8,31 @@ import numpy as np
 import pytest
 
 from sleepagree.equivalence import containment_test
-from sleepagree.normal_factors import containment_factor
-from sleepagree.sample_size import participants_for_containment, power_of_containment
+from sleepagree.normal_factors import containment_factor, containment_power
 from tests.printed import agrees_with_print
+
+
+def _power(n: int, *, bias: float, sd: float, margin: float, proportion: float = 0.95) -> float:
+    factor = containment_factor(n=n, proportion=proportion)
+    return containment_power(n=n, factor=factor, bias=bias / sd, margin=margin / sd)
 
 
 def test_example_with_15() -> None:
     assert agrees_with_print(containment_factor(n=15, proportion=0.8), "6.39")
     assert agrees_with_print(containment_factor(n=15, proportion=0.8), "6.3911")
-    power = power_of_containment(n=15, bias=0.011, sd=0.044, margin=0.1, proportion=0.8)
+    power = _power(15, bias=0.011, sd=0.044, margin=0.1, proportion=0.8)
     assert agrees_with_print(power, ".8315")
     assert agrees_with_print(power, ".83154")
-    assert participants_for_containment(power=0.8, bias=0.011, sd=0.044, margin=0.1, proportion=0.8) == 14
+    # the smallest study with a power of .8 has 14
+    assert _power(13, bias=0.011, sd=0.044, margin=0.1, proportion=0.8) < 0.8
+    assert _power(14, bias=0.011, sd=0.044, margin=0.1, proportion=0.8) >= 0.8
 
 
 @pytest.mark.parametrize(("sd", "for_80", "for_90"), [(2.5, 34, 48), (2.6, 45, 64), (2.7, 62, 90)])
 def test_participants(sd: float, for_80: int, for_90: int) -> None:
-    assert participants_for_containment(power=0.8, bias=0.5, sd=sd, margin=7.0) == for_80
-    assert participants_for_containment(power=0.9, bias=0.5, sd=sd, margin=7.0) == for_90
+    for power, participants in ((0.8, for_80), (0.9, for_90)):
+        reached = [_power(n, bias=0.5, sd=sd, margin=7.0) for n in (participants - 1, participants)]
+        assert reached[0] < power <= reached[1]
 
 
 def test_size_where_the_limits_touch_the_margin() -> None:
