@@ -13,12 +13,14 @@ import hashlib
 import io
 import json
 import os
+import platform
 import signal
 import stat
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, nullcontext
 from dataclasses import asdict, replace
+from functools import cache
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -35,7 +37,7 @@ from sleepagree.object_store import Stamps, fetched, is_remote
 from sleepagree.output import is_partial, write_text
 from sleepagree.pairing import Outside, PairedNight, align, parse_window
 from sleepagree.patterns import late_pattern
-from sleepagree.readers import read_spans
+from sleepagree.readers import companion_files, read_spans
 from sleepagree.readers.layout import Layout, name_option
 from sleepagree.record import record
 from sleepagree.stages import StageMapping
@@ -521,13 +523,31 @@ def forget_chunks(keep: Path) -> None:
 def _key(chunk: tuple[NightRow, ...], table: NightsTable, options: ScoringOptions, stamps: Stamps) -> str:
     """Return a hash of everything a chunk's result depends on: rows, bytes of their files, options, version."""
     digest = hashlib.sha256()
-    digest.update(json.dumps([sleepagree.__version__, asdict(options), [asdict(r) for r in chunk]]).encode())
+    digest.update(json.dumps([_versions(), asdict(options), [asdict(r) for r in chunk]]).encode())
     names = {n for r in chunk for n in (*r.references, r.device_file, r.layout, r.reference_layout) if n}
     for name in sorted(names):
         digest.update(name.encode("utf-8", "surrogateescape"))
         # a store that tells no versions apart: nothing kept is used again
         digest.update((stamps.stamp(name) or os.urandom(32)) if is_remote(name) else _stamp(table.path(name)))
+        # what a file means may stand in another one: one that comes, goes or changes counts like the file itself
+        for companion in () if is_remote(name) else companion_files(table.path(name)):
+            digest.update(os.path.basename(companion).encode("utf-8", "surrogateescape"))  # noqa: PTH119 - speed
+            digest.update(_stamp(Path(companion)))
     return digest.hexdigest()
+
+
+@cache
+def _versions() -> dict[str, str]:
+    """Return the versions of this package and of those that read files and times for it."""
+    from importlib.metadata import PackageNotFoundError, version  # it costs as much as ten nights
+
+    found = {"sleepagree": sleepagree.__version__, "python": platform.python_version()}
+    for name in ("numpy", "pandas", "mne", "pyarrow", "tzdata"):
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = ""
+    return found
 
 
 def _stamp(path: Path) -> bytes:
@@ -542,7 +562,9 @@ def _stamp(path: Path) -> bytes:
             first = stream.read(1024 * 1024)
     except (OSError, ValueError):
         return b"unreadable"
-    return hashlib.sha256(f"{status.st_size} {status.st_mtime_ns} ".encode() + first).digest()
+    # the time of change of its entry, too: a copying program may set the other one back
+    times = f"{status.st_size} {status.st_mtime_ns} {status.st_ctime_ns} "
+    return hashlib.sha256(times.encode() + first).digest()
 
 
 def _chunk_path(keep: Path, index: int) -> Path:
