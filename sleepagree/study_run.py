@@ -34,7 +34,7 @@ from sleepagree.mapping_files import own_words
 from sleepagree.night_summary import NightSummary, Refusal, SourceFile, summarise_night
 from sleepagree.nights_table import NightRow, NightsTable
 from sleepagree.object_store import Stamps, fetched, is_remote
-from sleepagree.output import is_partial, write_text
+from sleepagree.output import is_partial, refuse_inputs, write_text
 from sleepagree.pairing import Outside, PairedNight, align, parse_window
 from sleepagree.patterns import late_pattern
 from sleepagree.readers import companion_files, read_spans
@@ -515,9 +515,27 @@ def _prepare(keep: Path, *, resume: bool) -> None:
 
 def forget_chunks(keep: Path) -> None:
     """Remove finished chunks, and what a killed run left of one; whatever else lies there is not ours."""
-    for path in keep.iterdir():
-        if _CHUNK_NAME.fullmatch(path.name) or is_partial(path.name):
-            path.unlink()
+    ours = [path for path in keep.iterdir() if _CHUNK_NAME.fullmatch(path.name) or is_partial(path.name)]
+    refuse_inputs(ours)
+    for path in ours:
+        path.unlink()
+
+
+def input_files(table: NightsTable) -> Iterator[Path | str]:
+    """Yield the files of this machine that a study of a table reads, the table and what belongs to its files included.
+
+    Parameters
+    ----------
+    table : NightsTable
+        The table.
+    """
+    yield table.path(table.name)
+    names = {n for r in table.rows for n in (*r.references, r.device_file, r.layout, r.reference_layout) if n}
+    for name in sorted(names):
+        if not is_remote(name):
+            path = table.path(name)
+            yield path
+            yield from companion_files(path)
 
 
 def _key(chunk: tuple[NightRow, ...], table: NightsTable, options: ScoringOptions, stamps: Stamps) -> str:

@@ -83,9 +83,11 @@ class CommandGroup(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
         """Run, with one message and exit 1 for input that cannot be used."""
         from sleepagree.errors import SleepAgreeError
+        from sleepagree.output import sparing_inputs
 
         try:
-            return super().invoke(ctx)
+            with sparing_inputs():
+                return super().invoke(ctx)
         except SleepAgreeError as error:
             if ctx.params.get("debug"):
                 raise

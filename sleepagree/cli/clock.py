@@ -11,8 +11,8 @@ from sleepagree.cli import options as shared
 
 
 @click.command(short_help="Show agreement as a function of clock offset and drift.")
-@click.argument("reference", type=shared.FILE)
-@click.argument("device", type=shared.FILE)
+@click.argument("reference", type=shared.INPUT)
+@click.argument("device", type=shared.INPUT)
 @shared.mapping_option
 @shared.reading_options
 @shared.pairing_options

@@ -10,7 +10,7 @@ from sleepagree.cli import options as shared
 
 
 @click.command(short_help="How many participants and nights an interval needs.")
-@click.option("--from", "results", type=shared.FILE, metavar="results.json", help="A finished study to take SDs from.")
+@click.option("--from", "results", type=shared.INPUT, metavar="results.json", help="A finished study to take SDs from.")
 @click.option("--device", metavar="NAME", help="Which device of that study (default: its first).")
 @click.option(
     "--measure", "measures", multiple=True, metavar="NAME", help="Measures to plan (default: TST and classes)."
@@ -47,6 +47,7 @@ def plan(**options: Any) -> None:
         nights = read_sizes(options["nights"], least=1)
     if options["results"] is None and (options["device"] or options["measures"]):
         raise click.UsageError("--device and --measure choose from a finished study: give --from results.json, too.")
+    shared.refuse_json_target(options["json_path"], overwrite=options["overwrite"])
     settings = {
         "participants": participants,
         "nights": nights,

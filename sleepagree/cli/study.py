@@ -45,7 +45,7 @@ study_reading_options = shared.apply_options(
 
 
 @click.command(short_help="Score a table of nights and write a report.")
-@click.argument("nights", type=shared.FILE)
+@click.argument("nights", type=shared.INPUT)
 @click.option("--out", type=shared.FILE, metavar="DIR", required=True, help="Folder to make.")
 @study_reading_options
 @shared.resampling_options

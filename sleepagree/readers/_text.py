@@ -10,6 +10,7 @@ from types import TracebackType
 from typing import Final, Self
 
 from sleepagree.errors import InputError
+from sleepagree.output import name_inputs
 
 #: A night as a table is some 100 kB; a table of this size is something else.
 LARGEST_TABLE_BYTES: Final = 512 * 1024 * 1024
@@ -183,6 +184,7 @@ def open_input(path: str | os.PathLike[str]) -> InputFile:
         raise _cannot_open(name, error) from None
     status = os.fstat(descriptor)
     if status.st_size > 0 and stat.S_ISREG(status.st_mode):
+        name_inputs(lambda: (name,))
         return InputFile(name, descriptor, status)
     os.close(descriptor)
     if stat.S_ISDIR(status.st_mode):
