@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from sleepagree import interrupts
 from sleepagree.cli import options as shared
 
 if TYPE_CHECKING:
@@ -82,8 +83,9 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
             progress=progress_bar(quiet=options["quiet"]),
         )
     except KeyboardInterrupt:
-        tell_how_to_resume(unfinished_folder(out))
-        ctx.exit(130)  # 128 + SIGINT, as shells have it
+        if interrupts.take_the_word():
+            tell_how_to_resume(unfinished_folder(out))
+        ctx.exit(interrupts.EXIT_CODE)
     click.echo("\n".join(study_lines(result)))
     click.echo(f"\nWritten to {out}: start with {out / 'report.html'}" if (out / "report.html").exists() else "")
     shared.print_cautions(result.cautions, quiet=options["quiet"])
