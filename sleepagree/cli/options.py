@@ -61,6 +61,13 @@ def _name_input(path: str | Path) -> None:
     name_inputs(find)
 
 
+#: Seeds up to here come whole out of results.json, whatever program reads it.
+LARGEST_SEED: Final = 2**53 - 1
+
+#: Two years: no SD and no margin of minutes is larger, and squares stay far from what a float can hold.
+LARGEST_MINUTES: Final = 1_000_000
+
+
 class AnyNumber(click.types.FloatParamType):
     """A number of the command line; "nan" and "inf", which Python reads, are none."""
 
@@ -138,7 +145,9 @@ resampling_options = apply_options(
             show_default=True,
             help="Bootstrap resamples; 0 for none.",
         ),
-        click.option("--seed", type=click.IntRange(0), default=0, show_default=True, help="Seed of the bootstrap."),
+        click.option(
+            "--seed", type=click.IntRange(0, LARGEST_SEED), default=0, show_default=True, help="Seed of the bootstrap."
+        ),
         click.option(
             "--confidence",
             type=Number(0.5, 0.9999),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import sys
 import warnings
 from collections.abc import Callable
@@ -39,7 +38,7 @@ study_reading_options = shared.apply_options(
         ),
         click.option("--log-ratio", is_flag=True, help="Ratios device / reference and their limits of agreement."),
         shared.anonymous_option,
-        click.option("--workers", type=click.IntRange(1), default=1, show_default=True, help="Processes."),
+        click.option("--workers", type=click.IntRange(1, 1024), default=1, show_default=True, help="Processes."),
         click.option("--scheduler", metavar="ADDRESS", default="", help="An existing Dask scheduler."),
     )
 )
@@ -134,8 +133,11 @@ def read_margins(texts: tuple[str, ...]) -> tuple[tuple[str, float], ...]:
             margin = float(value)
         except ValueError:
             margin = 0.0
-        if not name.strip() or not 0 < margin < math.inf:
-            raise click.BadParameter(f"'{text}' is not MEASURE=MINUTES, such as TST=30", param_hint="--margin")
+        if not name.strip() or not 0 < margin <= shared.LARGEST_MINUTES:
+            raise click.BadParameter(
+                f"'{text}' is not MEASURE=MINUTES, such as TST=30 (at most {shared.LARGEST_MINUTES})",
+                param_hint="--margin",
+            )
         out.append((name.strip(), margin))
     return tuple(out)
 
