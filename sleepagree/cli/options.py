@@ -27,7 +27,7 @@ class _Input(click.Path):
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Return the path, and name it and what belongs to it as inputs."""
-        path = super().convert(value, param, ctx)
+        path: Any = super().convert(value, param, ctx)
         _name_input(path)
         return path
 
