@@ -302,6 +302,15 @@ def nights_from_folder(
     return FolderNights(folder, rows, *alone, others, notes, hints)
 
 
+def matched_files(found: FolderNights) -> Iterator[str]:
+    """Yield the files that fit a pattern, relative to the folder, those whose other side is missing included."""
+    for row in found.rows:
+        yield from row.reference
+        yield row.device_file
+    yield from found.references_alone
+    yield from found.devices_alone
+
+
 def _refuse_mismatch(reference: FilePattern, device: FilePattern, device_name: str | None) -> tuple[str, ...]:
     if (NIGHT in reference.fields) != (NIGHT in device.fields):
         without = device if NIGHT in reference.fields else reference

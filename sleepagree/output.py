@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+import platform
+import sys
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextvars import ContextVar
 from enum import Enum
 from pathlib import Path
 from typing import Final
@@ -36,6 +39,7 @@ RESULT_FILES: Final = frozenset(
 _RESULT_FIGURE: Final = late_pattern(r"figures/[^/]+\.(svg|png|pdf)")
 _OUR_JSON: Final = late_pattern(rb'\s*\{\s*"schema"\s*:\s*"sleepagree\.')
 _PARTIAL: Final = (".sleepagree-", ".part")
+_MAKER: Final = late_pattern(r"process (\d{1,19}) on (.+)")
 _QUOTED: Final = late_pattern(r'[",\r\n]')
 
 
@@ -46,6 +50,78 @@ class Replaces(Enum):
     RESULTS = "results"
     #: Replace files of the same names and leave every other file.
     SAME_NAMES = "same names"
+
+
+# --- inputs -----------------------------------------------------------------------------------------------
+
+_Found = Iterable[str | os.PathLike[str]]
+
+#: What finds the inputs of the run that is going on; None where none is.
+_INPUTS: ContextVar[list[Callable[[], _Found]] | None] = ContextVar("inputs", default=None)
+
+
+@contextlib.contextmanager
+def sparing_inputs() -> Iterator[None]:
+    """Replace no file, inside the block, that was named as an input there (:func:`name_inputs`)."""
+    token = _INPUTS.set([*(_INPUTS.get() or ())])
+    try:
+        yield
+    finally:
+        _INPUTS.reset(token)
+
+
+def name_inputs(find: Callable[[], _Found]) -> None:
+    """Name files that the run reads; outside :func:`sparing_inputs` nothing is remembered.
+
+    Parameters
+    ----------
+    find : callable
+        Returns their paths. It is called when an output exists that may be replaced, and not before: a study reads
+        thousands of files, and most runs replace none.
+    """
+    inputs = _INPUTS.get()
+    if inputs is not None:
+        inputs.append(find)
+
+
+def refuse_inputs(outputs: Iterable[Path]) -> None:
+    """Raise an OutputError when one of the files that are to be replaced or removed is an input of the run.
+
+    Two paths of one file are one file: through a link of either kind, another folder or another case of letters.
+
+    Raises
+    ------
+    OutputError
+        See above.
+    """
+    finders = _INPUTS.get()
+    if not finders:
+        return
+    existing = {identity: path for path in outputs if (identity := _identity(path)) is not None}
+    if not existing:
+        return
+    for find in finders:
+        for given in find():
+            identity = _identity(given)
+            output = None if identity is None else existing.get(identity)
+            if output is not None:
+                raise OutputError(
+                    "the output would replace a file that this command reads",
+                    str(output),
+                    "",
+                    f"the same file as {os.fspath(given)}",
+                    "a file that is no input",
+                    "Give another name; --overwrite replaces results, never an input.",
+                )
+
+
+def _identity(path: str | os.PathLike[str]) -> tuple[int, int] | None:
+    """Return what two paths of one file share, None where there is no file."""
+    try:
+        status = os.stat(path)  # noqa: PTH116 - text or Path
+    except (OSError, ValueError):
+        return None
+    return status.st_dev, status.st_ino
 
 
 # --- folders ----------------------------------------------------------------------------------------------
@@ -70,7 +146,7 @@ def fresh_folder(folder: Path, *, overwrite: bool = False, replaces: Replaces = 
     Raises
     ------
     OutputError
-        When ``folder`` holds files that may not be replaced, is no folder, or cannot be written to.
+        When ``folder`` holds files that may not be replaced or are inputs, is no folder, or cannot be written to.
     """
     import shutil  # this and tempfile cost as much as a night that writes no file takes to read
     import tempfile
@@ -131,6 +207,7 @@ def refuse_folder(folder: Path, *, overwrite: bool, replaces: Replaces = Replace
         )
     if replaces is Replaces.RESULTS:
         _refuse_strangers(folder, held)
+        refuse_inputs(held)
 
 
 def is_partial(name: str) -> bool:
@@ -184,6 +261,7 @@ def _wrote_results(path: Path) -> bool:
 def _move_into(made: Path, folder: Path, replaces: Replaces) -> None:
     """Move the files of ``made`` into a folder that exists; results that were not made again go."""
     new = sorted(path.relative_to(made) for path in made.rglob("*") if path.is_file())
+    refuse_inputs(folder / below for below in new)
     for below in new:
         (folder / below).parent.mkdir(parents=True, exist_ok=True)
         (made / below).replace(folder / below)
@@ -205,6 +283,131 @@ def _cannot_write_folder(folder: Path, error: OSError) -> OutputError:
         "a folder with room in it where you may write",
         "Give another folder.",
     )
+
+
+# --- one run at a time ------------------------------------------------------------------------------------
+
+_LOCK: Final = "run.lock"
+
+
+@contextlib.contextmanager
+def sole_run(folder: Path, results: Path) -> Iterator[None]:
+    """Let no second run keep its files in ``folder`` while the block lasts; an empty folder goes at its end.
+
+    The system holds the lock for the process, so that a run that was killed holds nothing. On file systems that know
+    no locks, the file tells who made it, and a process that is gone from this machine holds nothing either.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the run keeps what it has finished; it is made when it is missing.
+    results : Path
+        What the run makes, for the message.
+
+    Raises
+    ------
+    OutputError
+        When another run holds the folder, or it cannot be written to.
+    """
+    path = folder / _LOCK
+    try:
+        descriptor = _hold(path, results)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            folder.rmdir()
+        if isinstance(error, OutputError):
+            raise
+        raise _cannot_write_folder(folder, error) from None
+    try:
+        yield
+    finally:
+        _let_go(path, descriptor)
+
+
+def _hold(path: Path, results: Path) -> int:
+    """Return the open lock file."""
+    while True:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+        if not _lock(descriptor):
+            holder = shorten(_maker(descriptor).strip())
+            os.close(descriptor)
+            raise OutputError(
+                "another run is making these results",
+                str(results),
+                "",
+                holder or "a run that has just begun",
+                "one run at a time",
+                f"Wait until it is done, or give another folder. If it is surely gone, remove {path}.",
+            )
+        # a run that ended in between has removed the file that was opened: this lock would keep nobody out
+        if _identity(path) == (os.fstat(descriptor).st_dev, os.fstat(descriptor).st_ino):
+            break
+        os.close(descriptor)
+    try:
+        os.ftruncate(descriptor, 0)
+        os.lseek(descriptor, 0, os.SEEK_SET)
+        os.write(descriptor, f"process {os.getpid()} on {platform.node()}".encode())
+    except OSError:
+        _let_go(path, descriptor)
+        raise
+    return descriptor
+
+
+def _maker(descriptor: int) -> str:
+    """Return what an open lock file tells of who made it."""
+    os.lseek(descriptor, 0, os.SEEK_SET)
+    return os.read(descriptor, 300).decode("utf-8", "replace")
+
+
+def _lock(descriptor: int) -> bool:
+    """Take the lock of an open file; return False when another process has it."""
+    if sys.platform == "win32":
+        import msvcrt
+
+        os.lseek(descriptor, 1024 * 1024, os.SEEK_SET)  # behind the text, which is to stay readable
+        try:
+            msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)
+        except OSError:
+            return False
+        return True
+    import fcntl
+
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    except OSError:
+        return not _lives(_maker(descriptor))
+    return True
+
+
+def _lives(maker: str) -> bool:
+    """Whether the process that a lock file tells of is still there; one on another machine is taken to be."""
+    found = _MAKER.fullmatch(maker.strip())
+    if found is None:
+        return False
+    if found[2] != platform.node():
+        return True
+    try:
+        os.kill(int(found[1]), 0)
+    except ProcessLookupError:
+        return False
+    except (OSError, OverflowError):
+        return True
+    return int(found[1]) != os.getpid()
+
+
+def _let_go(path: Path, descriptor: int) -> None:
+    """Remove the lock file while it is held, then let go of it; Windows removes no open file."""
+    if sys.platform == "win32":
+        os.close(descriptor)
+    with contextlib.suppress(OSError):
+        path.unlink()
+    with contextlib.suppress(OSError):
+        path.parent.rmdir()
+    if sys.platform != "win32":
+        os.close(descriptor)
 
 
 # --- files ------------------------------------------------------------------------------------------------
@@ -266,7 +469,7 @@ def refuse_file(path: Path, *, overwrite: bool) -> None:
     Raises
     ------
     OutputError
-        When it exists and may not be replaced, is a folder, or lies in a folder that does not exist.
+        When it exists and may not be replaced, is an input or a folder, or lies in a folder that does not exist.
     """
     try:
         is_folder, has_folder = path.is_dir(), path.parent.is_dir()
@@ -287,7 +490,7 @@ def refuse_file(path: Path, *, overwrite: bool) -> None:
 
 
 def refuse_existing(path: Path, *, overwrite: bool) -> None:
-    """Raise an OutputError when ``path`` exists and is not to be overwritten; an empty folder is free."""
+    """Raise an OutputError when ``path`` is an input, or exists and may not be replaced; an empty folder is free."""
     try:
         is_folder = path.is_dir()
         taken = any(path.iterdir()) if is_folder else path.exists() or path.is_symlink()
@@ -302,6 +505,8 @@ def refuse_existing(path: Path, *, overwrite: bool) -> None:
             "a name that is free",
             "Give another name, or --overwrite to replace it.",
         )
+    if taken and not is_folder:
+        refuse_inputs([path])
 
 
 def _write_beside(path: Path, data: bytes) -> Path:

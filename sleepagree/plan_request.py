@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
-from sleepagree.errors import FileFormatError, InputError, SleepAgreeError, counted
+from sleepagree.errors import FileFormatError, InputError, SleepAgreeError, counted, shorten
 from sleepagree.planning import (
     UPPER_CONFIDENCE,
     LimitsPrecision,
@@ -24,6 +24,9 @@ from sleepagree.study_documents import STUDY_SCHEMA
 from sleepagree.study_results import find_measure, spoken_measure
 
 _DEFAULT_MEASURES: Final = 5
+#: No study of nights is larger; tables of larger ones would take minutes and memory without end.
+_LARGEST_SIZE: Final = 1_000_000
+_MOST_SIZES: Final = 100
 
 
 def read_sizes(text: str, *, least: int) -> tuple[int, ...]:
@@ -38,10 +41,9 @@ def read_sizes(text: str, *, least: int) -> tuple[int, ...]:
         sizes = tuple(int(part) for part in text.split(","))
     except ValueError:
         sizes = ()
-    if not sizes or min(sizes) < least:
-        raise InputError(
-            "the sizes cannot be read", "", "", text, f"whole numbers of at least {least}", "For example 5,10,20."
-        )
+    if not sizes or min(sizes) < least or max(sizes) > _LARGEST_SIZE or len(sizes) > _MOST_SIZES:
+        expected = f"whole numbers from {least} to {_LARGEST_SIZE}, {_MOST_SIZES} at most"
+        raise InputError("the sizes cannot be read", "", "", shorten(text), expected, "For example 5,10,20.")
     return sizes
 
 
@@ -60,13 +62,13 @@ def read_widths(texts: Sequence[str]) -> dict[str, float]:
             width = float(value)
         except ValueError:
             width = math.nan
-        if not name.strip() or not width > 0:
+        if not name.strip() or not 0 < width < math.inf:
             raise InputError(
                 "the wanted half-width cannot be read",
                 "",
                 "--width",
-                text,
-                "STATISTIC=HALF-WIDTH",
+                shorten(text),
+                "STATISTIC=HALF-WIDTH with a positive, finite number",
                 'For example --width "bias TST=10".',
             )
         out[name.strip()] = width

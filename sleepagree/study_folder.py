@@ -19,13 +19,30 @@ from sleepagree.hypnogram import seal
 from sleepagree.night_folder import write_report
 from sleepagree.night_summary import NightSummary, Refusal, SourceFile
 from sleepagree.nights_table import NightsTable, read_nights_table
-from sleepagree.output import csv_text, encode_text, fresh_folder, is_partial, refuse_existing
+from sleepagree.output import (
+    csv_text,
+    encode_text,
+    fresh_folder,
+    is_partial,
+    name_inputs,
+    refuse_existing,
+    sole_run,
+    sparing_inputs,
+)
 from sleepagree.paired_table import hash_file, is_paired_table, read_paired_nights
 from sleepagree.record import record
 from sleepagree.study import StudyAgreement, StudyOptions, summarise_study
 from sleepagree.study_documents import bias_rows, confusion_rows, iterate_night_rows, study_document
 from sleepagree.study_results import spoken_measure
-from sleepagree.study_run import Execution, ScoringOptions, forget_chunks, gzip_member, refuse_duplicates, run_rows
+from sleepagree.study_run import (
+    Execution,
+    ScoringOptions,
+    forget_chunks,
+    gzip_member,
+    input_files,
+    refuse_duplicates,
+    run_rows,
+)
 from sleepagree.study_text import refusal_lines
 
 #: How the folder of an interrupted study ends; `sleepagree nights` passes it over.
@@ -142,7 +159,9 @@ def load_nights(path: Path) -> NightsTable:
         As :func:`sleepagree.nights_table.read_nights_table`.
     """
     if not is_paired_table(path):
-        return read_nights_table(path)
+        table = read_nights_table(path)
+        name_inputs(lambda: input_files(table))
+        return table
     return NightsTable(path.name, path.parent, hash_file(path), (), paired_epochs=True)
 
 
@@ -215,14 +234,30 @@ def write_study(
     Raises
     ------
     OutputError
-        When the folder exists or cannot be written.
+        When the folder exists, cannot be written, holds inputs, or another run is making it.
     InputError
         As :func:`run_study`.
     """
-    refuse_existing(out, overwrite=overwrite)
     keep = unfinished_folder(out)
-    _sweep(keep, out)
     execution = Execution(workers, scheduler, keep, resume)
+    with sparing_inputs():
+        name_inputs(lambda: input_files(table))
+        refuse_existing(out, overwrite=overwrite)
+        with sole_run(keep, out):
+            _sweep(keep, out)
+            return _write_study(table, request, out, execution, overwrite=overwrite, progress=progress)
+
+
+def _write_study(
+    table: NightsTable,
+    request: StudyRequest,
+    out: Path,
+    execution: Execution,
+    *,
+    overwrite: bool,
+    progress: Callable[[int, int], None] | None,
+) -> StudyAgreement:
+    keep = unfinished_folder(out)
     try:
         with fresh_folder(out, overwrite=overwrite) as made:
             _remember(made, keep)

@@ -13,12 +13,14 @@ import hashlib
 import io
 import json
 import os
+import platform
 import signal
 import stat
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, nullcontext
 from dataclasses import asdict, replace
+from functools import cache
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -32,10 +34,10 @@ from sleepagree.mapping_files import own_words
 from sleepagree.night_summary import NightSummary, Refusal, SourceFile, summarise_night
 from sleepagree.nights_table import NightRow, NightsTable
 from sleepagree.object_store import Stamps, fetched, is_remote
-from sleepagree.output import is_partial, write_text
+from sleepagree.output import is_partial, refuse_inputs, write_text
 from sleepagree.pairing import Outside, PairedNight, Window, align, parse_window
 from sleepagree.patterns import late_pattern
-from sleepagree.readers import read_spans
+from sleepagree.readers import companion_files, read_spans
 from sleepagree.readers.layout import Layout, name_option
 from sleepagree.record import record
 from sleepagree.stages import StageMapping
@@ -517,22 +519,57 @@ def _prepare(keep: Path, *, resume: bool) -> None:
 
 def forget_chunks(keep: Path) -> None:
     """Remove finished chunks, and what a killed run left of one; whatever else lies there is not ours."""
-    for path in keep.iterdir():
-        if _CHUNK_NAME.fullmatch(path.name) or is_partial(path.name):
-            path.unlink()
+    ours = [path for path in keep.iterdir() if _CHUNK_NAME.fullmatch(path.name) or is_partial(path.name)]
+    refuse_inputs(ours)
+    for path in ours:
+        path.unlink()
+
+
+def input_files(table: NightsTable) -> Iterator[Path | str]:
+    """Yield the files of this machine that a study of a table reads, the table and what belongs to its files included.
+
+    Parameters
+    ----------
+    table : NightsTable
+        The table.
+    """
+    yield table.path(table.name)
+    names = {n for r in table.rows for n in (*r.references, r.device_file, r.layout, r.reference_layout) if n}
+    for name in sorted(names):
+        if not is_remote(name):
+            path = table.path(name)
+            yield path
+            yield from companion_files(path)
 
 
 def _key(chunk: tuple[NightRow, ...], table: NightsTable, options: ScoringOptions, stamps: Stamps) -> str:
     """Return a hash of everything a chunk's result depends on: rows, bytes of their files, options, version."""
     digest = hashlib.sha256()
-    versions = [sleepagree.__version__, _KEPT_FORM]
-    digest.update(json.dumps([*versions, asdict(options), [asdict(r) for r in chunk]]).encode())
+    digest.update(json.dumps([_versions(), _KEPT_FORM, asdict(options), [asdict(r) for r in chunk]]).encode())
     names = {n for r in chunk for n in (*r.references, r.device_file, r.layout, r.reference_layout) if n}
     for name in sorted(names):
         digest.update(name.encode("utf-8", "surrogateescape"))
         # a store that tells no versions apart: nothing kept is used again
         digest.update((stamps.stamp(name) or os.urandom(32)) if is_remote(name) else _stamp(table.path(name)))
+        # what a file means may stand in another one: one that comes, goes or changes counts like the file itself
+        for companion in () if is_remote(name) else companion_files(table.path(name)):
+            digest.update(os.path.basename(companion).encode("utf-8", "surrogateescape"))  # noqa: PTH119 - speed
+            digest.update(_stamp(Path(companion)))
     return digest.hexdigest()
+
+
+@cache
+def _versions() -> dict[str, str]:
+    """Return the versions of this package and of those that read files and times for it."""
+    from importlib.metadata import PackageNotFoundError, version  # it costs as much as ten nights
+
+    found = {"sleepagree": sleepagree.__version__, "python": platform.python_version()}
+    for name in ("numpy", "pandas", "mne", "pyarrow", "tzdata"):
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = ""
+    return found
 
 
 def _stamp(path: Path) -> bytes:
@@ -547,7 +584,9 @@ def _stamp(path: Path) -> bytes:
             first = stream.read(1024 * 1024)
     except (OSError, ValueError):
         return b"unreadable"
-    return hashlib.sha256(f"{status.st_size} {status.st_mtime_ns} ".encode() + first).digest()
+    # the time of change of its entry, too: a copying program may set the other one back
+    times = f"{status.st_size} {status.st_mtime_ns} {status.st_ctime_ns} "
+    return hashlib.sha256(times.encode() + first).digest()
 
 
 def _chunk_path(keep: Path, index: int) -> Path:

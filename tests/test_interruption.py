@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import select
+import signal
 import subprocess
 import sys
 import time
@@ -17,19 +18,37 @@ from tests.performance.inputs import write_nights
 
 pty = pytest.importorskip("pty", reason="no pseudo-terminals here")
 
+#: The command, made to wait for Ctrl-C once its second chunk is kept: the line of progress has told of the first.
+WAITING = """
+import runpy, sys, time
+from sleepagree import study_run
+
+store, kept = study_run._store, []
+
+def store_and_wait(*args):
+    store(*args)
+    kept.append(1)
+    if len(kept) == 2:
+        print("waiting", flush=True)
+        time.sleep(600)
+
+study_run._store = store_and_wait
+runpy.run_module("sleepagree", run_name="__main__", alter_sys=True)
+"""
 COMMAND = (sys.executable, "-m", "sleepagree", "study")
 OPTIONS = ("--resamples", "50")
 
 
-def in_terminal(words: list[str], *, interrupt_after: Path | None = None) -> tuple[int, str]:
-    """Run in a pseudo-terminal of its own; type Ctrl-C when a file of that name has come; return exit and text."""
+def in_terminal(words: list[str], *, interrupt_at: bytes = b"", limit_s: float = 600) -> tuple[int, str]:
+    """Run in a pseudo-terminal of its own; type Ctrl-C once this text has come; return exit and text."""
     child, terminal = pty.fork()
     if not child:
+        signal.signal(signal.SIGINT, signal.SIG_DFL)  # whoever runs the tests may ignore it
         os.execv(words[0], words)
     text, typed = b"", False
-    deadline = time.monotonic() + 120
+    deadline = time.monotonic() + limit_s
     while time.monotonic() < deadline:
-        ready, _, _ = select.select([terminal], [], [], 0.01)
+        ready, _, _ = select.select([terminal], [], [], 1)
         if ready:
             try:
                 data = os.read(terminal, 65536)
@@ -38,9 +57,11 @@ def in_terminal(words: list[str], *, interrupt_after: Path | None = None) -> tup
             if not data:
                 break
             text += data
-        if interrupt_after is not None and not typed and interrupt_after.exists():
+        if interrupt_at and not typed and interrupt_at in text:
             os.write(terminal, b"\x03")
             typed = True
+    else:
+        os.kill(child, signal.SIGKILL)
     os.close(terminal)
     _, status = os.waitpid(child, 0)
     return os.waitstatus_to_exitcode(status), text.decode()
@@ -54,8 +75,8 @@ def test_a_study_that_is_interrupted_goes_on_where_it_was(workers: int, tmp_path
     table, out = str(tmp_path / "data" / "nights.csv"), tmp_path / "out"
     words = [*COMMAND, table, "--out", str(out), *OPTIONS, "--workers", str(workers)]
     kept = tmp_path / "out.unfinished"
-    # once a second chunk is kept, the line of progress has told of the first
-    status, text = in_terminal(words, interrupt_after=kept / "chunk-000001.json")
+    waiting = [sys.executable, "-c", WAITING, *words[3:]]
+    status, text = in_terminal(waiting, interrupt_at=b"waiting")
     assert status == 130, text
     assert not out.exists()
     assert sorted(p.name for p in tmp_path.iterdir()) == ["data", "out.unfinished"]

@@ -13,7 +13,7 @@ PACKAGE = Path(__file__).parent.parent / "sleepagree"
 
 #: Top to bottom; names in one line do not depend on each other unless they come earlier in it.
 LAYERS = """
-patterns record collector errors
+patterns record collector errors interrupts
 steps
 stages
 hypnogram estimate cells normal_factors

@@ -12,6 +12,8 @@ from typing import Any, Final
 
 import click
 
+from sleepagree import interrupts
+
 #: Command -> (module, one-line help). Modules are imported when their command runs, so that --help is quick.
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "night": ("sleepagree.cli.night", "Score one night."),
@@ -47,6 +49,21 @@ def _spare_the_collector() -> None:
     atexit.register(gc.freeze)
 
 
+def _open_standard_streams() -> None:
+    """Let a standard stream that was closed (``2>&-``) lead nowhere.
+
+    Left closed, it would be the next file that is opened, and what a library says would be written into that.
+    """
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.set_inheritable(os.open(os.devnull, os.O_RDWR), True)  # noqa: FBT003 - it takes no name
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: PTH123, SIM115 - to the end
+
+
 class CommandGroup(click.Group):
     """A group that imports a command only to run it, and turns this package's errors into one message."""
 
@@ -70,6 +87,7 @@ class CommandGroup(click.Group):
     def main(self, *args: Any, **extra: Any) -> Any:
         """Run, with one message and exit 1 where what is printed finds no room, as a full disk under ``> FILE``."""
         _spare_the_collector()
+        _open_standard_streams()
         try:
             return super().main(*args, **extra)
         except OSError as error:
@@ -81,13 +99,31 @@ class CommandGroup(click.Group):
             sys.exit(1)
 
     def invoke(self, ctx: click.Context) -> Any:
-        """Run, with one message and exit 1 for input that cannot be used."""
+        """Run, with one message and exit 1 for input that cannot be used, and exit 130 after Ctrl-C."""
+        try:
+            interrupts.allow()
+            return self._run(ctx)
+        except (KeyboardInterrupt, Exception) as error:
+            # an import that is interrupted may fail in another way
+            if isinstance(error, click.exceptions.Exit) or not (
+                isinstance(error, KeyboardInterrupt) or interrupts.happened()
+            ):
+                raise
+            if interrupts.take_the_word():
+                click.echo(f"{chr(10) if sys.stderr.isatty() else ''}{interrupts.LINE}", err=True)
+            ctx.exit(interrupts.EXIT_CODE)
+        finally:
+            interrupts.forbid()
+
+    def _run(self, ctx: click.Context) -> Any:
         from sleepagree.errors import SleepAgreeError
+        from sleepagree.output import sparing_inputs
 
         try:
-            return super().invoke(ctx)
+            with sparing_inputs():
+                return super().invoke(ctx)
         except SleepAgreeError as error:
-            if ctx.params.get("debug"):
+            if ctx.params.get("debug") or interrupts.happened():
                 raise
             from sleepagree.cli.terminal import fit_terminal
 

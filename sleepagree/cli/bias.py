@@ -12,7 +12,7 @@ from sleepagree.cli.study import build_request, progress_bar, study_reading_opti
 
 
 @click.command(short_help="Print the bias table of a study.")
-@click.argument("nights", type=shared.FILE)
+@click.argument("nights", type=shared.INPUT)
 @click.option("--csv", "csv_path", type=shared.FILE, metavar="FILE", help="Write the table as CSV.")
 @shared.json_option
 @study_reading_options
@@ -30,7 +30,7 @@ def bias(ctx: click.Context, /, nights: Path, csv_path: Path | None, json_path: 
     from dataclasses import replace
 
     from sleepagree.documents import dump
-    from sleepagree.output import csv_text, write_text
+    from sleepagree.output import csv_text, refuse_file, write_text
     from sleepagree.study_documents import bias_document, bias_rows
     from sleepagree.study_folder import load_nights, run_study
     from sleepagree.study_run import Execution
@@ -39,6 +39,9 @@ def bias(ctx: click.Context, /, nights: Path, csv_path: Path | None, json_path: 
     request = build_request(options, command="")
     request = replace(request, scoring=replace(request.scoring, epochs=False))
     table = load_nights(nights)
+    if csv_path is not None:
+        refuse_file(csv_path, overwrite=options["overwrite"])
+    shared.refuse_json_target(json_path, overwrite=options["overwrite"])
     execution = Execution(options["workers"], options["scheduler"])
     result = run_study(table, request, execution=execution, progress=progress_bar(quiet=options["quiet"]))
     if csv_path is not None:

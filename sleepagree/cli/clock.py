@@ -11,8 +11,8 @@ from sleepagree.cli import options as shared
 
 
 @click.command(short_help="Show agreement as a function of clock offset and drift.")
-@click.argument("reference", type=shared.FILE)
-@click.argument("device", type=shared.FILE)
+@click.argument("reference", type=shared.INPUT)
+@click.argument("device", type=shared.INPUT)
 @shared.mapping_option
 @shared.reading_options
 @shared.pairing_options
@@ -26,7 +26,9 @@ from sleepagree.cli import options as shared
     help="Largest offset to either side.",
 )
 @click.option("--resamples", type=click.IntRange(50, 100_000), default=500, show_default=True, help="Of the bootstrap.")
-@click.option("--seed", type=click.IntRange(0), default=0, show_default=True, help="Seed of the bootstrap.")
+@click.option(
+    "--seed", type=click.IntRange(0, shared.LARGEST_SEED), default=0, show_default=True, help="Seed of the bootstrap."
+)
 @click.option("--confidence", type=shared.Number(0.5, 0.9999), default=0.95, show_default=True)
 @shared.anonymous_option
 @shared.json_option

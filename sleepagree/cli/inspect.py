@@ -11,8 +11,8 @@ from sleepagree.errors import counted
 
 
 @click.command(short_help="Show what a reader sees in a file.")
-@click.argument("file", type=shared.FILE)
-@click.option("--layout", type=shared.FILE, help="How to read the file (TOML).")
+@click.argument("file", type=shared.INPUT)
+@click.option("--layout", type=shared.INPUT, help="How to read the file (TOML).")
 @click.option("--zone", metavar="ZONE", help="IANA zone of the file's clock.")
 @click.option(
     "--write-layout",

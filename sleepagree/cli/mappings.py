@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 
 
 @click.command(short_help="Show one night under every stage mapping that fits.")
-@click.argument("reference", type=shared.FILE)
-@click.argument("device", type=shared.FILE)
+@click.argument("reference", type=shared.INPUT)
+@click.argument("device", type=shared.INPUT)
 @shared.mapping_option
 @click.option("--declare", metavar="NAME", help="The mapping chosen before the data were seen.")
 @shared.reading_options

@@ -17,8 +17,8 @@ _EXPORTS: Final = ("edf", "bids", "csv", "parquet")
 
 
 @click.command(short_help="Score one night.")
-@click.argument("reference", type=shared.FILE)
-@click.argument("device", type=shared.FILE)
+@click.argument("reference", type=shared.INPUT)
+@click.argument("device", type=shared.INPUT)
 @shared.mapping_option
 @shared.reading_options
 @shared.pairing_options

@@ -38,8 +38,8 @@ _DEVICES: Final = 3
     help="Names of the device's files below DIR.",
 )
 @click.option("--device-name", metavar="NAME", help="The device, where its pattern has no {device}.")
-@click.option("--layout", type=shared.FILE, help="How to read the device files (TOML); a column of the table.")
-@click.option("--reference-layout", type=shared.FILE, help="How to read the references (TOML); a column of the table.")
+@click.option("--layout", type=shared.INPUT, help="How to read the device files (TOML); a column of the table.")
+@click.option("--reference-layout", type=shared.INPUT, help="How to read the references (TOML); a column of the table.")
 @click.option("--reference-zone", metavar="ZONE", help="IANA zone of the references; a column of the table.")
 @click.option("--device-zone", metavar="ZONE", help="IANA zone of the device files; a column of the table.")
 @click.option(
@@ -66,8 +66,8 @@ def nights(folder: Path, reference_pattern: str, device_pattern: str, **options:
     Shows what matched and what did not. A name that can be read in two ways, a file that fits both patterns
     and two files for one night are refused.
     """  # noqa: D301 (click wants the character \b itself)
-    from sleepagree.folder_study import nights_from_folder, nights_table_text
-    from sleepagree.output import refuse_existing, write_text
+    from sleepagree.folder_study import matched_files, nights_from_folder, nights_table_text
+    from sleepagree.output import name_inputs, refuse_existing, write_text
 
     out, json_path = options["out"], options["json_path"]
     for side in ("reference", "device"):
@@ -84,6 +84,11 @@ def nights(folder: Path, reference_pattern: str, device_pattern: str, **options:
         device_pattern=device_pattern,
         device_name=options["device_name"],
     )
+    # the next command reads them: a table in the place of a recording would be no table for long
+    name_inputs(lambda: (folder / file for file in matched_files(found)))
+    if out != "-":
+        refuse_existing(table, overwrite=options["overwrite"])
+    shared.refuse_json_target(json_path, overwrite=options["overwrite"])
     text = nights_table_text(
         found,
         table_folder=Path() if out == "-" else table.parent,

@@ -18,7 +18,54 @@ if TYPE_CHECKING:
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
+#: A file or folder to write.
 FILE = click.Path(path_type=Path)
+
+
+class _Input(click.Path):
+    """A file to read, which no output of the same run replaces."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the path, and name it and what belongs to it as inputs."""
+        path: Any = super().convert(value, param, ctx)
+        _name_input(path)
+        return path
+
+
+#: A file to read.
+INPUT = _Input(path_type=Path)
+
+
+class _MappingName(click.types.StringParamType):
+    """The name of a mapping, or a file that holds one."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the text, and name a file as an input."""
+        from sleepagree.mapping_files import is_mapping_file
+
+        text = super().convert(value, param, ctx)
+        if is_mapping_file(text):
+            _name_input(text)
+        return text
+
+
+def _name_input(path: str | Path) -> None:
+    from sleepagree.output import name_inputs
+
+    def find() -> Iterator[str | Path]:
+        from sleepagree.readers import companion_files
+
+        yield path
+        yield from companion_files(path)
+
+    name_inputs(find)
+
+
+#: Seeds up to here come whole out of results.json, whatever program reads it.
+LARGEST_SEED: Final = 2**53 - 1
+
+#: Two years: no SD and no margin of minutes is larger, and squares stay far from what a float can hold.
+LARGEST_MINUTES: Final = 1_000_000
 
 
 class AnyNumber(click.types.FloatParamType):
@@ -58,8 +105,8 @@ def apply_options(options: Sequence[Callable[[Function], Function]]) -> Callable
 
 reading_options = apply_options(
     (
-        click.option("--layout", type=FILE, help="How to read the device file (TOML)."),
-        click.option("--reference-layout", type=FILE, help="How to read the reference file (TOML)."),
+        click.option("--layout", type=INPUT, help="How to read the device file (TOML)."),
+        click.option("--reference-layout", type=INPUT, help="How to read the reference file (TOML)."),
         click.option("--reference-zone", metavar="ZONE", help="IANA zone of the reference's clock."),
         click.option("--device-zone", metavar="ZONE", help="IANA zone of the device's clock."),
         click.option("--reports", metavar="LABELS", help="What the device can report, e.g. wake,light,deep."),
@@ -83,6 +130,7 @@ pairing_options = apply_options(
 mapping_option = click.option(
     "--mapping",
     "mapping_names",
+    type=_MappingName(),
     multiple=True,
     metavar="NAME|FILE.toml",
     help="How stages form classes; may be given several times.",
@@ -97,7 +145,9 @@ resampling_options = apply_options(
             show_default=True,
             help="Bootstrap resamples; 0 for none.",
         ),
-        click.option("--seed", type=click.IntRange(0), default=0, show_default=True, help="Seed of the bootstrap."),
+        click.option(
+            "--seed", type=click.IntRange(0, LARGEST_SEED), default=0, show_default=True, help="Seed of the bootstrap."
+        ),
         click.option(
             "--confidence",
             type=Number(0.5, 0.9999),
@@ -109,7 +159,7 @@ resampling_options = apply_options(
 )
 
 json_option = click.option("--json", "json_path", metavar="FILE|-", help="Write JSON to a file, or - for output.")
-overwrite_option = click.option("--overwrite", is_flag=True, help="Replace output that exists.")
+overwrite_option = click.option("--overwrite", is_flag=True, help="Replace output that exists, never an input.")
 quiet_option = click.option("--quiet", is_flag=True, help="No cautions, no progress.")
 
 anonymous_option = click.option(

@@ -10,15 +10,21 @@ from sleepagree.cli import options as shared
 
 
 @click.command(short_help="How many participants and nights an interval needs.")
-@click.option("--from", "results", type=shared.FILE, metavar="results.json", help="A finished study to take SDs from.")
+@click.option("--from", "results", type=shared.INPUT, metavar="results.json", help="A finished study to take SDs from.")
 @click.option("--device", metavar="NAME", help="Which device of that study (default: its first).")
 @click.option(
     "--measure", "measures", multiple=True, metavar="NAME", help="Measures to plan (default: TST and classes)."
 )
-@click.option("--between-sd", type=shared.Number(0), help="Stated SD of differences between participants.")
-@click.option("--within-sd", type=shared.Number(0), help="Stated SD of differences between nights of one person.")
-@click.option("--kappa-between-sd", type=shared.Number(0), help="The same for the kappa of a night.")
-@click.option("--kappa-within-sd", type=shared.Number(0), help="The same for the kappa of a night.")
+@click.option(
+    "--between-sd", type=shared.Number(0, shared.LARGEST_MINUTES), help="Stated SD of differences between participants."
+)
+@click.option(
+    "--within-sd",
+    type=shared.Number(0, shared.LARGEST_MINUTES),
+    help="Stated SD of differences between nights of one person.",
+)
+@click.option("--kappa-between-sd", type=shared.Number(0, 2), help="The same for the kappa of a night.")
+@click.option("--kappa-within-sd", type=shared.Number(0, 2), help="The same for the kappa of a night.")
 @click.option("--width", "widths", multiple=True, metavar="STATISTIC=HALF-WIDTH", help='Wanted, e.g. "bias TST=10".')
 @click.option("--participants", metavar="LIST", default="5,10,15,20,30,40,60,80", show_default=True)
 @click.option("--nights", metavar="LIST", default="1,2,3,5,7", show_default=True)
@@ -47,6 +53,7 @@ def plan(**options: Any) -> None:
         nights = read_sizes(options["nights"], least=1)
     if options["results"] is None and (options["device"] or options["measures"]):
         raise click.UsageError("--device and --measure choose from a finished study: give --from results.json, too.")
+    shared.refuse_json_target(options["json_path"], overwrite=options["overwrite"])
     settings = {
         "participants": participants,
         "nights": nights,

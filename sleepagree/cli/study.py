@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import sys
 import warnings
 from collections.abc import Callable
@@ -11,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from sleepagree import interrupts
 from sleepagree.cli import options as shared
 
 if TYPE_CHECKING:
@@ -38,14 +38,14 @@ study_reading_options = shared.apply_options(
         ),
         click.option("--log-ratio", is_flag=True, help="Ratios device / reference and their limits of agreement."),
         shared.anonymous_option,
-        click.option("--workers", type=click.IntRange(1), default=1, show_default=True, help="Processes."),
+        click.option("--workers", type=click.IntRange(1, 1024), default=1, show_default=True, help="Processes."),
         click.option("--scheduler", metavar="ADDRESS", default="", help="An existing Dask scheduler."),
     )
 )
 
 
 @click.command(short_help="Score a table of nights and write a report.")
-@click.argument("nights", type=shared.FILE)
+@click.argument("nights", type=shared.INPUT)
 @click.option("--out", type=shared.FILE, metavar="DIR", required=True, help="Folder to make.")
 @study_reading_options
 @shared.resampling_options
@@ -82,8 +82,9 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
             progress=progress_bar(quiet=options["quiet"]),
         )
     except KeyboardInterrupt:
-        tell_how_to_resume(unfinished_folder(out))
-        ctx.exit(130)  # 128 + SIGINT, as shells have it
+        if interrupts.take_the_word():
+            tell_how_to_resume(unfinished_folder(out))
+        ctx.exit(interrupts.EXIT_CODE)
     click.echo("\n".join(study_lines(result)))
     click.echo(f"\nWritten to {out}: start with {out / 'report.html'}" if (out / "report.html").exists() else "")
     shared.print_cautions(result.cautions, quiet=options["quiet"])
@@ -132,8 +133,11 @@ def read_margins(texts: tuple[str, ...]) -> tuple[tuple[str, float], ...]:
             margin = float(value)
         except ValueError:
             margin = 0.0
-        if not name.strip() or not 0 < margin < math.inf:
-            raise click.BadParameter(f"'{text}' is not MEASURE=MINUTES, such as TST=30", param_hint="--margin")
+        if not name.strip() or not 0 < margin <= shared.LARGEST_MINUTES:
+            raise click.BadParameter(
+                f"'{text}' is not MEASURE=MINUTES, such as TST=30 (at most {shared.LARGEST_MINUTES})",
+                param_hint="--margin",
+            )
         out.append((name.strip(), margin))
     return tuple(out)
 

@@ -61,6 +61,58 @@ def _read_mne(path: str, layout: Layout | None, zone: str | None, own: frozenset
     return with_zone(spans, zone or (layout.zone if layout else None))
 
 
+def _beside_events(path: str) -> tuple[str, ...]:
+    if not path.casefold().endswith("events.tsv"):
+        return ()
+    from sleepagree.readers.events import find_sidecars
+
+    return tuple(map(os.fspath, find_sidecars(Path(path))))
+
+
+def _beside_mne(path: str) -> tuple[str, ...]:
+    from sleepagree.readers.mne_files import files_of_one_recording
+
+    return tuple(map(os.fspath, files_of_one_recording(Path(path))))
+
+
+#: Suffix -> the other files that its reader may open. A reader that opens one more names it here: what is not named
+#: is neither looked at before kept results are used again, nor kept from being overwritten.
+_COMPANIONS: Final[dict[str, Callable[[str], tuple[str, ...]]]] = {
+    ".tsv": _beside_events,
+    **dict.fromkeys(_MNE, _beside_mne),
+}
+
+
+def companion_files(path: str | os.PathLike[str]) -> tuple[str, ...]:
+    """Return the files beside one file, or above it, that decide with it what is read.
+
+    Parameters
+    ----------
+    path : path-like
+        File that :func:`read_spans` reads.
+
+    Returns
+    -------
+    tuple of str
+        Paths in a fixed order; a file that need not exist may be among them.
+
+    Examples
+    --------
+    >>> companion_files("ferry/night-1.csv")
+    ()
+    >>> companion_files("ferry/night-1.vhdr")[:2]
+    ('ferry/night-1.vmrk', 'ferry/night-1.ahdr')
+    """
+    text = os.fspath(path)
+    find = _COMPANIONS.get(_suffix_of(os.path.basename(text)))  # noqa: PTH119
+    return () if find is None else find(text)
+
+
+def _suffix_of(name: str) -> str:
+    suffix = os.path.splitext(name)[1].casefold()  # noqa: PTH122
+    return ".fif.gz" if suffix == ".gz" and name.casefold().endswith(".fif.gz") else suffix
+
+
 Reader = Callable[[str, Layout | None, str | None, frozenset[str]], Reading]
 
 #: Suffix -> reader. An explicit table: nothing is discovered at import.
@@ -107,9 +159,7 @@ def read_spans(
     # on the text: a study asks thousands of times, and a Path takes itself apart anew each time
     text = os.fspath(path)
     name = os.path.basename(text)  # noqa: PTH119
-    suffix = os.path.splitext(name)[1].casefold()  # noqa: PTH122
-    if suffix == ".gz" and name.casefold().endswith(".fif.gz"):
-        suffix = ".fif.gz"
+    suffix = _suffix_of(name)
     reader = READERS.get(suffix)
     if reader is None:
         if Path(text).is_dir():

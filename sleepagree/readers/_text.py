@@ -11,6 +11,7 @@ from types import TracebackType
 from typing import Final, Self
 
 from sleepagree.errors import InputError
+from sleepagree.output import name_inputs
 from sleepagree.readers._kinds import HEAD_BYTES, PARQUET, Kind, refuse_foreign
 
 #: What a reader that says nothing else expects.
@@ -188,6 +189,7 @@ def open_input(path: str | os.PathLike[str]) -> InputFile:
         raise _cannot_open(name, error) from None
     status = os.fstat(descriptor)
     if status.st_size > 0 and stat.S_ISREG(status.st_mode):
+        name_inputs(lambda: (name,))
         return InputFile(name, descriptor, status)
     os.close(descriptor)
     if stat.S_ISDIR(status.st_mode):

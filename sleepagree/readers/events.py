@@ -146,7 +146,7 @@ def find_levels(path: Path, column: str) -> tuple[Mapping[str, str], tuple[str, 
     """
     described: Any = None
     source: Path | None = None
-    for sidecar in _sidecars(path):
+    for sidecar in find_sidecars(path):
         content = _read_object(sidecar)
         if column in content:
             described, source = content[column], sidecar
@@ -180,8 +180,19 @@ def _texts_of_levels(levels: Any, source: Path, column: str) -> dict[str, str]:
     return meanings
 
 
-def _sidecars(path: Path) -> list[Path]:
-    """Return the JSON files that belong to a table, the one that counts most last."""
+def find_sidecars(path: Path) -> list[Path]:
+    """Return the JSON files that belong to an events file, the one that counts most last.
+
+    Parameters
+    ----------
+    path : Path
+        ``*_events.tsv``.
+
+    Returns
+    -------
+    list of Path
+        Those that are there now; folders that cannot be listed are passed over.
+    """
     found: list[Path] = []
     for folder in reversed(_folders(path)):
         try:

@@ -43,6 +43,9 @@ _LARGEST_HASHED: Final = 256 * 1024 * 1024
 #: MNE takes a whole EDF file into memory; a larger one is not read a second time only to compare.
 _LARGEST_COMPARED: Final = 64 * 1024 * 1024
 _MARKERS: Final = {".vhdr": ".vmrk", ".ahdr": ".amrk"}
+#: Suffixes of the files that BrainVision and EEGLAB make of one recording. MNE takes the sampling rate of markers from
+#: the header beside them.
+_ONE_RECORDING: Final = (".vhdr", ".vmrk", ".ahdr", ".amrk", ".eeg", ".avg", ".seg", ".set", ".fdt")
 _NEW_SEGMENT: Final = re.compile(rb"^Mk\d+=New Segment,[^,\r\n]*,1,\d+,\d+,(\d{20})\s*$", re.MULTILINE)
 _SEGMENT_NOTE: Final = "start read from the first 'New Segment' marker: a clock without a zone"
 _ANY_START: Final = datetime(1985, 1, 1)
@@ -99,6 +102,24 @@ def read_mne_file(
     if spans.start is None and segment is not None:
         spans = spans.with_changes(start=segment, notes=(*spans.notes, _SEGMENT_NOTE))
     return spans.with_changes(notes=(*spans.notes, *warned))
+
+
+def files_of_one_recording(path: Path) -> tuple[Path, ...]:
+    """Return the other files that MNE may open to read this one, whether they are there or not.
+
+    Parameters
+    ----------
+    path : Path
+        File that :func:`read_mne_file` reads.
+
+    Returns
+    -------
+    tuple of Path
+        Files of the same name with the other suffixes of BrainVision and EEGLAB; none for FIF.
+    """
+    if path.suffix.casefold() not in _ONE_RECORDING:
+        return ()
+    return tuple(path.with_suffix(suffix) for suffix in _ONE_RECORDING if suffix != path.suffix)
 
 
 def _first_segment(data: bytes) -> datetime | None:

@@ -96,6 +96,6 @@ def test_an_interrupt_is_no_traceback(monkeypatch):
 
     monkeypatch.setattr("sleepagree.cli.options.load_pair", interrupted)
     result = CliRunner().invoke(main, ["night", "a.edf", "b.csv"])
-    assert result.exit_code == 1
-    assert "Aborted!" in result.output
+    assert result.exit_code == 130
+    assert result.stderr == "sleepagree: interrupted.\n"
     assert "Traceback" not in result.output

@@ -25,6 +25,7 @@ from sleepagree.readers import _text, read_spans
 from sleepagree.study_folder import load_nights, unfinished_folder
 from tests.canaries import run
 from tests.faults.kill import bytes_below, torment
+from tests.faults.waiting import score_the_first_and_wait
 from tests.ferry import FERRY, copy_ferry
 from tests.readers.edf_bytes import EdfBytes, Signal, annotation_file, hypnogram, record_start, stage
 
@@ -372,6 +373,8 @@ def test_a_worker_that_dies(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
     table, out = load_nights(copy_ferry(tmp_path / "ferry")), tmp_path / "kept"
     execution = study_run.Execution(workers=2, keep=out)
     options = study_run.ScoringOptions()
+    whole = study_run.score_rows
+    monkeypatch.setattr(study_run, "score_rows", score_the_first_and_wait)
     killed: list[int] = []
 
     def kill_one(done: int, total: int) -> None:
@@ -384,6 +387,7 @@ def test_a_worker_that_dies(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
     assert killed
     assert "--resume" in str(refusal.value)
     # what was finished is kept, and a new run goes on from there
+    monkeypatch.setattr(study_run, "score_rows", whole)
     kept = len(list(out.glob("chunk-*.json")))
     assert 0 < kept < 12
     again = study_run.Execution(workers=2, keep=out, resume=True)
