@@ -12,18 +12,15 @@ from numpy.typing import ArrayLike, NDArray
 
 from sleepagree.estimate import Estimate
 from sleepagree.figures.drawing import (
-    SMALL_LETTER_POINTS,
     axes_for,
     draw_boxes,
     draw_strokes,
     grid_lines,
     name_axis,
     name_ticks,
-    styled,
     write,
 )
-from sleepagree.figures.palette import ACCENT, BAND, INK, MUTED, PANEL, PAPER
-from sleepagree.figures.sizes import one_column
+from sleepagree.figures.style import ACCENT, BAND, INK, MUTED, PANEL, PAPER, SMALL_LETTER_POINTS, one_column, styled
 
 #: Up to so many nights each have a line with their name; more of them are sorted by kappa.
 MOST_WITH_NAMES: Final = 48
