@@ -561,6 +561,46 @@ def test_ids_in_a_page_begin_with_the_prefix_and_refer_to_what_is_there() -> Non
     assert set(re.findall(r'(?:url\(#|href="#)([^")]*)', page)) <= set(ids)
 
 
+def test_a_page_drawing_brings_no_style_no_date_and_no_address_and_its_colours_are_variables() -> None:
+    page = page_drawing(figures.draw_hypnograms(drawn.night_with_rem()).figure, prefix="night")
+    root = ET.fromstring(f"<svg>{page}</svg>")
+    assert {element.tag for element in root.iter()} <= {"svg", "g", "defs", "clipPath", "rect", "path", "use", "text"}
+    assert "://" not in page
+    # without the variables no colour is left
+    assert not re.search("#[0-9a-f]{6}", re.sub(r"var\(--[a-z0-9]+, #[0-9a-f]{6}\)", "", page))
+    texts = ["".join(element.itertext()) for element in root.iter("text")]
+    assert {"reference", "device", "wake", "23:00", "clock time", "not compared, or gap"} <= set(texts)
+
+
+def test_figures_of_one_page_share_no_id() -> None:
+    figure = figures.draw_hypnograms(drawn.night_with_rem()).figure
+    one, two = (re.findall(r' id="([^"]*)"', page_drawing(figure, prefix=name)) for name in ("one", "two"))
+    assert not set(one) & set(two)
+
+
+def test_both_axes_of_the_minutes_have_the_same_ticks() -> None:
+    ax = figures.draw_minutes(**invented_differences(4, 2, seed=2), measure="TST")
+    ax.figure.draw_without_rendering()
+    low, high = ax.get_xlim()
+    x, y = ([t for t in ticks if low <= t <= high] for ticks in (ax.get_xticks(), ax.get_yticks()))
+    assert list(x) == list(y)
+    assert len(x) >= 3
+
+
+@pytest.mark.parametrize("start", [None, drawn.BEGIN])
+def test_every_letter_of_the_hypnograms_lies_on_the_paper(start: object) -> None:
+    figure = figures.draw_hypnograms(drawn.invented_night(start=start)).figure
+    figure.draw_without_rendering()
+    (ax,) = figure.axes
+    width, height = figure.bbox.size
+    for text in (*ax.texts, *ax.get_xticklabels(), *ax.get_yticklabels(), *ax.get_legend().get_texts()):
+        box = text.get_window_extent()
+        assert box.x0 >= 0, text
+        assert box.y0 >= 0, text
+        assert box.x1 <= width, text
+        assert box.y1 <= height, text
+
+
 def test_svg_files_hold_outlines_and_alternative_text() -> None:
     figure = figures.draw_hypnograms(drawn.night_with_rem()).figure
     data = figure_bytes(figure, "svg", title="Hypnograms <1>", description="All & everything")

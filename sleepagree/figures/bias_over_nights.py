@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from statistics import NormalDist
 from typing import Final
 
 import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtri
 
 from sleepagree.figures.drawing import axes_for, name_axis, write
 from sleepagree.figures.participants import scatter_nights
@@ -266,7 +266,7 @@ def draw_normal_look(
     sums = np.bincount(who, difference[known], minlength=len(index))
     means = np.sort(sums[nights > 0] / nights[nights > 0])
     n = means.size
-    quantiles = ndtri((np.arange(1, n + 1) - 0.375) / (n + 0.25))
+    quantiles = np.array([NormalDist().inv_cdf((i - 0.375) / (n + 0.25)) for i in range(1, n + 1)])
     if n > 1:
         ends = np.array([quantiles[0] - 0.3, quantiles[-1] + 0.3])
         ax.plot(ends, means.mean() + ends * means.std(ddof=1), color=INK.light, linewidth=0.8, zorder=2)

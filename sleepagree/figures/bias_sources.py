@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -127,7 +127,12 @@ def draw_bias_sources(sources: Sequence[BiasSource], *, ax: Axes | None = None) 
 def _draw_step(ax: Axes, step: Step, y: float, shade: Shade) -> None:
     left, right = sorted((step.begin, step.end))
     lost = step.minutes < 0 and step.other
-    hollow = {"facecolor": PAPER.light, "edgecolor": shade.light, "linewidth": 1.1, "joinstyle": "miter"}
+    hollow: dict[str, Any] = {
+        "facecolor": PAPER.light,
+        "edgecolor": shade.light,
+        "linewidth": 1.1,
+        "joinstyle": "miter",
+    }
     draw_boxes(ax, left, right, y - _BAR / 2, y + _BAR / 2, shade=shade, zorder=2, **(hollow if lost else {}))
     side = 1 if step.minutes >= 0 else -1
     write(

@@ -105,7 +105,8 @@ def draw_strokes(
     codes = np.tile(np.array([Outline.MOVETO, Outline.LINETO], np.uint8), len(corners))
     outline = Outline(corners.reshape(-1, 2), codes)
     patch = PathPatch(outline, edgecolor=shade.light, facecolor="none", linewidth=width, gid=name or None, **how)
-    return ax.add_patch(patch)
+    ax.add_artist(patch)  # add_patch would move the limits of the axes
+    return patch
 
 
 def draw_boxes(
@@ -124,7 +125,9 @@ def draw_boxes(
     corners = np.stack([np.stack([x0, x0, x1, x1, x0], axis=-1), np.stack([y0, y1, y1, y0, y0], axis=-1)], axis=-1)
     codes = np.tile(np.array([Outline.MOVETO, *[Outline.LINETO] * 3, Outline.CLOSEPOLY], np.uint8), x0.size)
     look = {"facecolor": shade.light, "edgecolor": "none", "gid": name or None, **how}
-    return ax.add_patch(PathPatch(Outline(corners.reshape(-1, 2), codes), **look))
+    patch = PathPatch(Outline(corners.reshape(-1, 2), codes), **look)
+    ax.add_artist(patch)  # add_patch would move the limits of the axes
+    return patch
 
 
 def key_below(ax: Axes, entries: Sequence[tuple[Shade, str]], *, height: float) -> None:
@@ -141,8 +144,8 @@ def key_below(ax: Axes, entries: Sequence[tuple[Shade, str]], *, height: float) 
     """
     handles = [
         Line2D(
-            [], [], label=shorten(text), linestyle="none", marker="s", markersize=5.0, markerfacecolor=shade.light,
-            markeredgecolor="none",
+            [], [], label=shorten(text), linestyle="none", marker="s", markersize=5.0, markeredgewidth=0.0,
+            markerfacecolor=shade.light, markeredgecolor=shade.light,
         )
         for shade, text in entries
     ]  # fmt: skip
