@@ -12,7 +12,6 @@ from typing import Any
 
 from sleepagree import figures
 from sleepagree.clock_check import scan_clock
-from sleepagree.figures.outlines import svg_file
 from sleepagree.night import NightAgreement, compare
 from sleepagree.nights_table import read_nights_table
 from sleepagree.pairing import align
@@ -83,7 +82,8 @@ def main(folder: Path) -> None:
     """Write every picture."""
     folder.mkdir(parents=True, exist_ok=True)
     for name, ax, title in pictures():
-        (folder / f"{name}.svg").write_bytes(svg_file(ax.figure, title=title, description=f"{title}. Invented data."))
+        target, description = folder / f"{name}.svg", f"{title}. Invented data."
+        figures.save_figure(ax.figure, target, overwrite=True, title=title, description=description)
 
 
 if __name__ == "__main__":

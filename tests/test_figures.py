@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import itertools
+import io
 import re
 import subprocess
 import sys
@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
+from PIL import Image
 from scipy import stats
 
 from sleepagree import figures
@@ -23,14 +24,12 @@ from sleepagree.clock import ClockReading, OffsetCurve
 from sleepagree.disagreement import PartAgreement
 from sleepagree.errors import OutputError
 from sleepagree.estimate import Estimate
-from sleepagree.figures import palette
+from sleepagree.figures import style
 from sleepagree.figures.bias_sources import steps_of
-from sleepagree.figures.drawing import figure_bytes, figure_style, png_bytes, save_figure
 from sleepagree.figures.hypnograms import CODE_WORDS, clock_ticks, compare_epochs, lanes_of
 from sleepagree.figures.in_time import minutes_in_runs
-from sleepagree.figures.letters import text_width
-from sleepagree.figures.outlines import svg_file
-from sleepagree.figures.page_renderer import draw_for_page
+from sleepagree.figures.saving import figure_bytes, page_drawing, save_figure
+from sleepagree.figures.style import figure_style
 from sleepagree.figures.tables_of_counts import _STRONGEST_TINT
 from sleepagree.limits import Scale, fit_limits_of_agreement
 from sleepagree.planning import MeanPrecision, VarianceComponents, plan_grid
@@ -99,54 +98,54 @@ def test_simulated_eyes_leave_greys_as_they_are(eye: str) -> None:
 @pytest.mark.parametrize("variant", VARIANTS)
 @pytest.mark.parametrize("eye", EYES)
 def test_stage_colours_stay_apart_for_every_eye(eye: str, variant: str) -> None:
-    seen = [lab(EYES[eye] @ linear(getattr(shade, variant))) for shade in palette.STAGE_LADDER]
+    seen = [lab(EYES[eye] @ linear(getattr(shade, variant))) for shade in style.STAGE_LADDER]
     # 20 in CIELAB is several times what is needed to tell two patches apart side by side
     assert min(np.linalg.norm(a - b) for a, b in combinations(seen, 2)) > 20
 
 
 @pytest.mark.parametrize("variant", VARIANTS)
 def test_stage_colours_differ_in_grey_print(variant: str) -> None:
-    lightness = [lab(linear(getattr(shade, variant)))[0] for shade in palette.STAGE_LADDER]
+    lightness = [lab(linear(getattr(shade, variant)))[0] for shade in style.STAGE_LADDER]
     assert all(a - b > 6.5 for a, b in pairwise(lightness))
 
 
 @pytest.mark.parametrize("variant", VARIANTS)
 def test_shapes_have_the_contrast_that_wcag_asks_of_graphics(variant: str) -> None:
-    paper = linear(getattr(palette.PAPER, variant))
-    for shade in (*palette.STAGE_LADDER, palette.INK, palette.MUTED, palette.ACCENT, palette.SILENT):
+    paper = linear(getattr(style.PAPER, variant))
+    for shade in (*style.STAGE_LADDER, style.INK, style.MUTED, style.ACCENT, style.SILENT):
         assert contrast(linear(getattr(shade, variant)), paper) >= 3.0, shade.role
 
 
 @pytest.mark.parametrize("variant", VARIANTS)
 def test_letters_have_the_contrast_that_wcag_asks_of_text(variant: str) -> None:
-    for paper in (palette.PAPER, palette.PANEL):
-        for shade in (palette.INK, palette.MUTED, palette.ACCENT):
+    for paper in (style.PAPER, style.PANEL):
+        for shade in (style.INK, style.MUTED, style.ACCENT):
             assert contrast(linear(getattr(shade, variant)), linear(getattr(paper, variant))) >= 4.5, shade.role
 
 
 @pytest.mark.parametrize("variant", VARIANTS)
 def test_letters_can_be_read_on_the_darkest_cell_of_a_matrix(variant: str) -> None:
     tint, paper = (
-        np.array([int(getattr(s, variant)[i : i + 2], 16) for i in (1, 3, 5)]) for s in (palette.ACCENT, palette.PAPER)
+        np.array([int(getattr(s, variant)[i : i + 2], 16) for i in (1, 3, 5)]) for s in (style.ACCENT, style.PAPER)
     )
     mixed = np.rint(_STRONGEST_TINT * tint + (1 - _STRONGEST_TINT) * paper).astype(int)
     cell = "#" + "".join(f"{part:02x}" for part in mixed)
-    assert contrast(linear(getattr(palette.INK, variant)), linear(cell)) >= 4.5
+    assert contrast(linear(getattr(style.INK, variant)), linear(cell)) >= 4.5
 
 
 def test_every_role_and_every_light_colour_is_used_once() -> None:
-    assert len({shade.role for shade in palette.SHADES}) == len(palette.SHADES)
-    assert len({shade.light for shade in palette.SHADES}) == len(palette.SHADES)
+    assert len({shade.role for shade in style.SHADES}) == len(style.SHADES)
+    assert len({shade.light for shade in style.SHADES}) == len(style.SHADES)
 
 
 def test_css_declares_every_variable_in_both_variants() -> None:
     for dark in (False, True):
-        declared = dict(re.findall(r"--([a-z0-9]+): (#[0-9a-f]{6});", palette.css_variables(dark=dark)))
-        assert declared == {s.role: s.dark if dark else s.light for s in palette.SHADES}
+        declared = dict(re.findall(r"--([a-z0-9]+): (#[0-9a-f]{6});", style.css_variables(dark=dark)))
+        assert declared == {s.role: s.dark if dark else s.light for s in style.SHADES}
 
 
 def test_own_classes_never_share_a_colour_with_those_of_the_trade() -> None:
-    shades = palette.shades_of(("wake", "dozing", "deep", "dreaming"))
+    shades = style.shades_of(("wake", "dozing", "deep", "dreaming"))
     assert len(set(shades)) == 4
 
 
@@ -230,7 +229,8 @@ def test_without_a_clock_ticks_count_hours() -> None:
 
 
 def texts_of(ax: mpl.axes.Axes) -> list[str]:
-    return [text.get_text() for text in ax.texts]
+    labels = [*ax.get_xticklabels(), *ax.get_yticklabels()]
+    return [text.get_text() for text in (*ax.texts, *labels)]
 
 
 def test_confusion_matrix_shows_every_count_share_and_total() -> None:
@@ -303,7 +303,7 @@ def test_hours_with_few_epochs_are_hollow() -> None:
     assert line.get_ydata().tolist() == [75.0, 100.0]
     assert solid.get_ydata().tolist() == [75.0]
     assert hollow.get_ydata().tolist() == [100.0]
-    assert hollow.get_markerfacecolor() == palette.PAPER.light
+    assert hollow.get_markerfacecolor() == style.PAPER.light
 
 
 # --- figures of a study -----------------------------------------------------------------------------------
@@ -500,33 +500,9 @@ def test_pdf_embeds_its_fonts() -> None:
 
 def test_png_has_the_printed_size_at_300_dots_per_inch() -> None:
     data = figure_bytes(figures.draw_agreement_by_hour([PartAgreement("23", 120, 90, 0.75)]).figure, "png")
-    width = int.from_bytes(data[16:20], "big")
-    assert width == pytest.approx(85 / 25.4 * 300, abs=1)
-
-
-@pytest.mark.parametrize("channels", [3, 4])
-def test_png_is_read_back_by_a_general_library(channels: int) -> None:
-    import io
-
-    from PIL import Image
-
-    pixels = np.random.default_rng(0).integers(0, 256, (7, 5, channels)).astype(np.uint8)
-    with Image.open(io.BytesIO(png_bytes(pixels, dots_per_inch=300))) as image:
-        assert np.array_equal(np.asarray(image), pixels)
+    with Image.open(io.BytesIO(data)) as image:
+        assert image.width == pytest.approx(85 / 25.4 * 300, abs=1)
         assert image.info["dpi"] == pytest.approx((300, 300), abs=0.01)
-
-
-def test_png_shows_what_matplotlib_itself_would_save() -> None:
-    import io
-
-    from PIL import Image
-
-    figure = figures.draw_bias_sources(drawn.night_without_rem().bias_sources).figure
-    stream = io.BytesIO()
-    with figure_style():
-        figure.savefig(stream, format="png", dpi=300)
-    with Image.open(io.BytesIO(figure_bytes(figure, "png"))) as ours, Image.open(stream) as theirs:
-        assert np.array_equal(np.asarray(ours), np.asarray(theirs.convert("RGB")))
 
 
 def test_save_figure_replaces_nothing_unless_asked(tmp_path: Path) -> None:
@@ -547,7 +523,7 @@ def test_a_label_is_never_a_formula_in_any_form() -> None:
         )
     for name in ("svg", "pdf", "png"):
         figure_bytes(ax.figure, name)
-    page, _ = draw_for_page(ax.figure, prefix="x")
+    page = page_drawing(ax.figure, prefix="x")
     assert "$\\frac{1}{2}$ &lt;b&gt;&amp;" in page
     assert "<b>" not in page
 
@@ -559,93 +535,82 @@ def test_labels_in_unknown_scripts_and_control_characters_do_no_harm() -> None:
     )
     for name in ("svg", "pdf", "png"):
         figure_bytes(ax.figure, name)
-    ET.fromstring(svg_file(ax.figure))
-    page, _ = draw_for_page(ax.figure, prefix="x")
+    ET.fromstring(figure_bytes(ax.figure, "svg"))
+    page = page_drawing(ax.figure, prefix="x")
     assert "深い眠り" in page
     assert "\u202e" not in page
     assert "\x07" not in page
-
-
-def places(svg: str) -> list[tuple[str, float, float]]:
-    """Return every text with the place it hangs on."""
-    found = []
-    for element in ET.fromstring(svg).iter(f"{SVG}text"):
-        found.append(("".join(element.itertext()), float(element.get("x", "nan")), float(element.get("y", "nan"))))
-    return sorted(found)
-
-
-@pytest.mark.parametrize("which", ["hypnograms", "confusion", "sources", "runs", "redistribution"])
-def test_page_drawing_puts_letters_where_matplotlib_does(which: str) -> None:
-    night = drawn.night_without_rem()
-    first = night.mappings[0]
-    ax = {
-        "hypnograms": lambda: figures.draw_hypnograms(night),
-        "confusion": lambda: figures.draw_confusion(
-            first.counts,
-            reference_classes=first.mapping.reference_classes,
-            device_classes=first.mapping.device_classes,
-        ),
-        "sources": lambda: figures.draw_bias_sources(night.bias_sources),
-        "runs": lambda: figures.draw_run_lengths(night.disagreement.runs),
-        "redistribution": lambda: figures.draw_redistribution(night.redistribution),
-    }[which]()
-    ours, (width, height) = draw_for_page(ax.figure, prefix="x")
-    own = places(f'<svg xmlns="http://www.w3.org/2000/svg">{ours}</svg>')
-    with figure_style(**{"svg.fonttype": "none"}):
-        import io
-
-        stream = io.StringIO()
-        ax.figure.savefig(stream, format="svg", metadata={"Date": None})
-    theirs = places(stream.getvalue())
-    assert [text for text, _, _ in own] == [text for text, _, _ in theirs]
-    for (text, x, y), (_, their_x, their_y) in zip(own, theirs, strict=True):
-        assert x == pytest.approx(their_x, abs=1.0), text
-        # the font engine measures each word, we take the height of the font
-        assert y == pytest.approx(their_y, abs=1.6), text
-    box = ET.fromstring(stream.getvalue()).get("viewBox").split()
-    assert (width, height) == pytest.approx((float(box[2]), float(box[3])), abs=0.01)
 
 
 def test_labels_of_run_lengths_keep_apart() -> None:
     ax = figures.draw_run_lengths(drawn.night_without_rem().disagreement.runs)
     ax.figure.draw_without_rendering()
     names = ["0.5", "1", "to 2", "to 5", "to 10", "to 20", "over 20"]
-    labels = [text for text in ax.texts if text.get_text() in names and text.get_position()[1] == 0.0]
+    labels = ax.get_xticklabels()
     assert [label.get_text() for label in labels] == names
     boxes = [label.get_window_extent() for label in labels]
-    points = [(b.x0 - a.x1) * 72 / ax.figure.dpi for a, b in itertools.pairwise(boxes)]
+    points = [(b.x0 - a.x1) * 72 / ax.figure.dpi for a, b in pairwise(boxes)]
     assert min(points) >= 4.0
 
 
-def test_widths_of_letters_are_those_of_the_font() -> None:
-    from matplotlib.backends.backend_agg import RendererAgg
-    from matplotlib.font_manager import FontProperties
-
-    renderer = RendererAgg(10, 10, 72)
-    for text in ("minutes, device", "23:00", "WASO (min)"):
-        measured, _, _ = renderer.get_text_width_height_descent(
-            text, FontProperties(family="DejaVu Sans", size=100), False
-        )
-        assert text_width(text, 100) == pytest.approx(measured, rel=0.02)
-
-
 def test_ids_in_a_page_begin_with_the_prefix_and_refer_to_what_is_there() -> None:
-    page, _ = draw_for_page(figures.draw_hypnograms(drawn.night_with_rem()).figure, prefix="night")
+    page = page_drawing(figures.draw_hypnograms(drawn.night_with_rem()).figure, prefix="night")
     ids = re.findall(r' id="([^"]*)"', page)
     assert len(ids) == len(set(ids))
     assert all(name.startswith("night-") for name in ids)
     assert set(re.findall(r'(?:url\(#|href="#)([^")]*)', page)) <= set(ids)
 
 
+def test_a_page_drawing_brings_no_style_no_date_and_no_address_and_its_colours_are_variables() -> None:
+    page = page_drawing(figures.draw_hypnograms(drawn.night_with_rem()).figure, prefix="night")
+    root = ET.fromstring(f"<svg>{page}</svg>")
+    assert {element.tag for element in root.iter()} <= {"svg", "g", "defs", "clipPath", "rect", "path", "use", "text"}
+    assert "://" not in page
+    # without the variables no colour is left
+    assert not re.search("#[0-9a-f]{6}", re.sub(r"var\(--[a-z0-9]+, #[0-9a-f]{6}\)", "", page))
+    texts = ["".join(element.itertext()) for element in root.iter("text")]
+    assert {"reference", "device", "wake", "23:00", "clock time", "not compared, or gap"} <= set(texts)
+
+
+def test_figures_of_one_page_share_no_id() -> None:
+    figure = figures.draw_hypnograms(drawn.night_with_rem()).figure
+    one, two = (re.findall(r' id="([^"]*)"', page_drawing(figure, prefix=name)) for name in ("one", "two"))
+    assert not set(one) & set(two)
+
+
+def test_both_axes_of_the_minutes_have_the_same_ticks() -> None:
+    ax = figures.draw_minutes(**invented_differences(4, 2, seed=2), measure="TST")
+    ax.figure.draw_without_rendering()
+    low, high = ax.get_xlim()
+    x, y = ([t for t in ticks if low <= t <= high] for ticks in (ax.get_xticks(), ax.get_yticks()))
+    assert list(x) == list(y)
+    assert len(x) >= 3
+
+
+@pytest.mark.parametrize("start", [None, drawn.BEGIN])
+def test_every_letter_of_the_hypnograms_lies_on_the_paper(start: object) -> None:
+    figure = figures.draw_hypnograms(drawn.invented_night(start=start)).figure
+    figure.draw_without_rendering()
+    (ax,) = figure.axes
+    width, height = figure.bbox.size
+    for text in (*ax.texts, *ax.get_xticklabels(), *ax.get_yticklabels(), *ax.get_legend().get_texts()):
+        box = text.get_window_extent()
+        assert box.x0 >= 0, text
+        assert box.y0 >= 0, text
+        assert box.x1 <= width, text
+        assert box.y1 <= height, text
+
+
 def test_svg_files_hold_outlines_and_alternative_text() -> None:
-    data = svg_file(
-        figures.draw_hypnograms(drawn.night_with_rem()).figure, title="Hypnograms <1>", description="All & everything"
-    )
+    figure = figures.draw_hypnograms(drawn.night_with_rem()).figure
+    data = figure_bytes(figure, "svg", title="Hypnograms <1>", description="All & everything")
     root = ET.fromstring(data)
     assert not list(root.iter(f"{SVG}text"))
     assert root.find(f"{SVG}title").text == "Hypnograms <1>"
     assert root.find(f"{SVG}desc").text == "All & everything"
-    assert float(root.get("width").removesuffix("mm")) == pytest.approx(178, abs=0.01)
+    assert root.get("role") == "img"
+    assert root.get("aria-labelledby").split() == [root.find(f"{SVG}{tag}").get("id") for tag in ("title", "desc")]
+    assert float(root.get("width").removesuffix("pt")) / 72 * 25.4 == pytest.approx(178, abs=0.01)
     assert b"var(" not in data
 
 
@@ -684,19 +649,14 @@ def test_figures_take_axes_and_return_them() -> None:
 
 def test_pyplot_is_never_imported() -> None:
     code = (
-        "import sys; import sleepagree.figures as f; [getattr(f, n) for n in f.__all__]; "
-        "import sleepagree.report.night_page, sleepagree.report.study_page; "
-        "sys.exit('matplotlib.pyplot' in sys.modules)"
+        "import sys; import sleepagree.figures, sleepagree.report.build; sys.exit('matplotlib.pyplot' in sys.modules)"
     )
     subprocess.run([sys.executable, "-c", code], check=True)
 
 
 def test_every_name_of_the_package_is_there() -> None:
-    assert sorted(figures.__all__) == dir(figures)
     for name in figures.__all__:
         assert callable(getattr(figures, name))
-    with pytest.raises(AttributeError, match="draw_nothing"):
-        _ = figures.draw_nothing
 
 
 def test_pictures_of_the_docs_can_be_made_again(tmp_path: Path) -> None:

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from statistics import NormalDist
 from typing import Final
 
 import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import ArrayLike, NDArray
 
-from sleepagree.figures.drawing import SMALL_LETTER_POINTS, axes_for, name_axis, styled, write
-from sleepagree.figures.palette import ACCENT, INK, MUTED, PAPER
+from sleepagree.figures.drawing import axes_for, name_axis, write
 from sleepagree.figures.participants import scatter_nights
-from sleepagree.figures.sizes import one_column
+from sleepagree.figures.style import ACCENT, INK, MUTED, PAPER, SMALL_LETTER_POINTS, one_column, styled
 from sleepagree.limits import LimitsOfAgreement, Scale
 from sleepagree.regression_limits import RegressionLimits
 
@@ -61,9 +61,7 @@ def draw_minutes(
     ax.set_ylim(low, high)
     ax.set_aspect("equal", adjustable="box", anchor="SW")
     said = _with_unit(measure, unit)
-    ax.set_yticks(ax.get_xticks())
-    ax.set_ylim(low, high)
-    ax.set_xlim(low, high)
+    ax.locator_params(axis="both", nbins=7, steps=[1, 2, 2.5, 5, 10])
     name_axis(ax, x=f"reference, {said}", y=f"device, {said}")
     return ax
 
@@ -259,8 +257,6 @@ def draw_normal_look(
     ----------
     Blom G. Statistical estimates and transformed beta-variables. Wiley, 1958 (plotting positions).
     """
-    from scipy.special import ndtri
-
     ax = axes_for(ax, one_column(66), left=14, right=4, top=4, bottom=10)
     difference = np.asarray(device, float) - np.asarray(reference, float)
     known = ~np.isnan(difference)
@@ -270,7 +266,7 @@ def draw_normal_look(
     sums = np.bincount(who, difference[known], minlength=len(index))
     means = np.sort(sums[nights > 0] / nights[nights > 0])
     n = means.size
-    quantiles = ndtri((np.arange(1, n + 1) - 0.375) / (n + 0.25))
+    quantiles = np.array([NormalDist().inv_cdf((i - 0.375) / (n + 0.25)) for i in range(1, n + 1)])
     if n > 1:
         ends = np.array([quantiles[0] - 0.3, quantiles[-1] + 0.3])
         ax.plot(ends, means.mean() + ends * means.std(ddof=1), color=INK.light, linewidth=0.8, zorder=2)

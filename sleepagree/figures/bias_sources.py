@@ -4,35 +4,29 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Final
+from dataclasses import dataclass
+from typing import Any, Final
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.patches import PathPatch
 
 from sleepagree.figures.drawing import (
-    SMALL_LETTER_POINTS,
     axes_for,
-    box_outline,
     draw_boxes,
     draw_strokes,
     grid_lines,
     name_axis,
     name_ticks,
-    number_axis,
-    styled,
     write,
 )
-from sleepagree.figures.palette import INK, MUTED, PAPER, Shade, shades_of
-from sleepagree.figures.sizes import one_column
-from sleepagree.record import record
+from sleepagree.figures.style import INK, MUTED, PAPER, SMALL_LETTER_POINTS, Shade, one_column, shades_of, styled
 from sleepagree.redistribution import BiasSource, speak
 
 _ROW_MM: Final = 4.1
 _BAR: Final = 0.62
 
 
-@record()
+@dataclass(frozen=True)
 class Step:
     """One step of the account of one class.
 
@@ -123,21 +117,23 @@ def draw_bias_sources(sources: Sequence[BiasSource], *, ax: Axes | None = None) 
         draw_strokes(ax, np.array(joints), shade=MUTED, width=0.5, zorder=1)
     name_ticks(ax.yaxis, [y for y, _ in ticks], [text for _, text in ticks], marks=False, size=SMALL_LETTER_POINTS)
     ax.spines["left"].set_visible(False)
-    grid_lines(ax, "x", number_axis(ax.xaxis))
-    draw_strokes(ax, np.array([[(0.0, 0.0), (0.0, float(rows))]]), shade=MUTED, width=0.6, zorder=1)
+    ax.locator_params(axis="x", nbins=5, steps=[1, 2, 2.5, 5, 10])
+    grid_lines(ax, "x")
+    ax.axvline(0, color=MUTED.light, linewidth=0.6, zorder=1)
     name_axis(ax, x="minutes, device − reference")
     return ax
 
 
 def _draw_step(ax: Axes, step: Step, y: float, shade: Shade) -> None:
     left, right = sorted((step.begin, step.end))
-    if step.minutes < 0 and step.other:
-        outline = box_outline(left, right, y - _BAR / 2, y + _BAR / 2)
-        ax.add_artist(
-            PathPatch(outline, facecolor=PAPER.light, edgecolor=shade.light, linewidth=1.1, zorder=2, joinstyle="miter")
-        )
-    else:
-        draw_boxes(ax, left, right, y - _BAR / 2, y + _BAR / 2, shade=shade, zorder=2)
+    lost = step.minutes < 0 and step.other
+    hollow: dict[str, Any] = {
+        "facecolor": PAPER.light,
+        "edgecolor": shade.light,
+        "linewidth": 1.1,
+        "joinstyle": "miter",
+    }
+    draw_boxes(ax, left, right, y - _BAR / 2, y + _BAR / 2, shade=shade, zorder=2, **(hollow if lost else {}))
     side = 1 if step.minutes >= 0 else -1
     write(
         ax,
@@ -150,4 +146,5 @@ def _draw_step(ax: Axes, step: Step, y: float, shade: Shade) -> None:
         va="center",
         fontweight="normal" if step.other else "bold",
         zorder=3,
+        bbox={"facecolor": PAPER.light, "edgecolor": "none", "pad": 0.3},
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
@@ -15,20 +16,17 @@ from sleepagree.figures.drawing import (
     axes_for,
     draw_boxes,
     draw_strokes,
-    grid_lines,
     key_below,
     name_ticks,
-    styled,
     write,
 )
-from sleepagree.figures.palette import GRID, INK, MUTED, SILENT, shades_of
-from sleepagree.figures.sizes import two_columns
+from sleepagree.figures.style import GRID, INK, MUTED, SILENT, shades_of, styled, two_columns
 from sleepagree.hypnogram import GAP
 from sleepagree.night import NightAgreement
 from sleepagree.pairing import PairedNight
-from sleepagree.record import record
 from sleepagree.redistribution import speak
 from sleepagree.stages import UNSCORED, StageMapping, StageSet, reference_reportable
+from sleepagree.zones import add_seconds
 
 _HEIGHT_OF_ROW_MM: Final = 4.0
 _BAR: Final = 0.64
@@ -55,7 +53,7 @@ AGREE, DIFFER, NO_LABEL, NOT_COMPARED = range(4)
 CODE_WORDS: Final = ("same", "differ", "no label for it", "not compared")
 
 
-@record(eq=False)
+@dataclass(frozen=True, eq=False)
 class Lane:
     """One side as it is drawn.
 
@@ -136,7 +134,7 @@ def draw_hypnograms(night: NightAgreement, *, ax: Axes | None = None) -> Axes:
     rows = len(reference.rows) + len(device.rows)
     height = rows + _STRIP + 2 * _TITLE + 2 * _SPACE
     size = two_columns(height * _HEIGHT_OF_ROW_MM + 10.5)
-    ax = axes_for(ax, size, left=16, right=2.5, top=1, bottom=9.5)
+    ax = axes_for(ax, size, left=16, right=4.5, top=1, bottom=9.5)
     n = int(paired.status.size)
     ax.set_xlim(0, n)
     ax.set_ylim(height, 0)
@@ -162,7 +160,7 @@ def _draw_lane(ax: Axes, lane: Lane, *, top: float, title: str, serial: int) -> 
     begin, end, row = runs_of(lane.codes)
     rows = len(lane.rows)
     middle = top + np.arange(rows) + 0.5
-    grid_lines(ax, "y", middle.tolist())
+    ax.hlines(middle, 0, lane.codes.size, color=GRID.light, linewidth=0.5, zorder=0.5)
     gap = row == GAP
     if gap.any():
         draw_boxes(ax, begin[gap], end[gap], top, top + rows, shade=GRID, name=f"data-gap-{serial}", zorder=0.8)
@@ -203,7 +201,7 @@ def _draw_strip(ax: Axes, verdict: NDArray[np.int8], *, top: float) -> None:
         mine = code == which
         if mine.any():
             draw_boxes(ax, begin[mine], end[mine], a, b, shade=shade, name=f"data-strip-{which}", zorder=2)
-    grid_lines(ax, "y", (low, high))
+    ax.hlines((low, high), 0, verdict.size, color=GRID.light, linewidth=0.5, zorder=0.5)
 
 
 def clock_ticks(paired: PairedNight, *, step_s: float = _HOUR_S) -> tuple[list[float], list[str], str]:
@@ -222,8 +220,6 @@ def clock_ticks(paired: PairedNight, *, step_s: float = _HOUR_S) -> tuple[list[f
 
 
 def _moment(paired: PairedNight, epochs: float) -> datetime | None:
-    from sleepagree.zones import add_seconds
-
     return None if paired.begin is None else add_seconds(paired.begin, epochs * paired.epoch_s)
 
 
@@ -244,16 +240,3 @@ def stage_words(reportable: Sequence[str], rows: Sequence[str]) -> list[str]:
     """Return stages as this side would call them: a side that says light calls N3 deep."""
     coarse = {"light", "light-or-rem"} & set(reportable)
     return ["deep" if row == "N3" and coarse else speak(row) for row in rows]
-
-
-__all__ = [
-    "CODE_WORDS",
-    "Lane",
-    "clock_ticks",
-    "compare_epochs",
-    "draw_hypnograms",
-    "lane_of",
-    "lanes_of",
-    "runs_of",
-    "stage_words",
-]

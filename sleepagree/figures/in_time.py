@@ -1,19 +1,19 @@
-"""How agreement and disagreement lie in time: by hour of the clock, and in runs."""
+"""How agreement and disagreement lie in time: by hour of the clock, in runs, and against the clock offset."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
 from itertools import pairwise
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
+from sleepagree.clock import ClockReading
 from sleepagree.disagreement import PartAgreement, Runs
 from sleepagree.figures.drawing import (
-    SMALL_LETTER_POINTS,
     axes_for,
     draw_boxes,
     draw_strokes,
@@ -21,12 +21,9 @@ from sleepagree.figures.drawing import (
     key_below,
     name_axis,
     name_ticks,
-    number_axis,
-    styled,
     write,
 )
-from sleepagree.figures.palette import ACCENT, INK, MUTED, PAPER
-from sleepagree.figures.sizes import one_column
+from sleepagree.figures.style import ACCENT, BAND, INK, MUTED, PAPER, SMALL_LETTER_POINTS, one_column, styled
 from sleepagree.hypnogram import EPOCH_S
 
 #: Hours with fewer scored epochs than this are drawn hollow: half an hour.
@@ -66,7 +63,7 @@ def draw_agreement_by_hour(parts: Sequence[PartAgreement], *, ax: Axes | None = 
     ax.set_xlim(-0.5, len(parts) - 0.5)
     name_ticks(ax.xaxis, at.tolist(), [part.part for part in parts])
     name_ticks(ax.yaxis, (0, 25, 50, 75, 100), ("0", "25", "50", "75", "100"))
-    grid_lines(ax, "y", (0, 25, 50, 75, 100))
+    grid_lines(ax, "y")
     by_hour = all(part.part.isdigit() for part in parts)
     name_axis(ax, x="hour of the clock" if by_hour else "third of the night", y="epochs that agree (%)")
     return ax
@@ -120,23 +117,19 @@ def draw_run_lengths(runs: Runs, *, epoch_s: float = EPOCH_S, ax: Axes | None = 
     for i, y in enumerate(found.tolist()):
         if y:
             top = max(y, expected[i]) if abs(expected[i] - y) < 0.12 * found.max() else y
-            how: dict[str, Any] = {"size": SMALL_LETTER_POINTS, "ha": "center", "va": "bottom", "zorder": 5}
-            write(ax, i, top, f"{y:.0f}", shift=(0, 1.5), **how)
+            write(
+                ax, i, top, f"{y:.0f}", size=SMALL_LETTER_POINTS, shift=(0, 1.5), ha="center", va="bottom", zorder=5
+            )  # fmt: skip
     ax.set_xlim(-0.6, found.size - 0.4)
     ax.set_ylim(0, 1.15 * max(float(np.nanmax([*found, *expected])), 1.0))
     name_ticks(ax.xaxis, at.tolist(), _class_names(epoch_s), marks=False)
-    grid_lines(ax, "y", number_axis(ax.yaxis))
-    name_axis(ax, x="", y="minutes of disagreement")
+    ax.locator_params(axis="y", nbins=5, steps=[1, 2, 2.5, 5, 10])
+    grid_lines(ax, "y")
+    name_axis(ax, y="minutes of disagreement")
     write(
-        ax,
-        0,
-        -0.2,
-        "length of run (min)",
-        transform=ax.transAxes,
-        va="center",
-        ha="left",
+        ax, 0, -0.2, "length of run (min)", transform=ax.transAxes, va="center", ha="left",
         size=SMALL_LETTER_POINTS + 0.5,
-    )
+    )  # fmt: skip
     key_below(ax, ((ACCENT, "found"), (INK, "if errors were scattered")), height=-0.2)
     ax.spines["left"].set_color(MUTED.light)
     return ax
@@ -148,3 +141,57 @@ def _class_names(epoch_s: float) -> list[str]:
     single = sum(1 for low, high in pairwise((0, *RUN_CLASSES)) if high - low == 1)
     names = [f"{high * per_min:g}" if i < single else f"to {high * per_min:g}" for i, high in enumerate(RUN_CLASSES)]
     return [*names, f"over {RUN_CLASSES[-1] * per_min:g}"]
+
+
+@styled
+def draw_clock_curve(reading: ClockReading, *, ax: Axes | None = None) -> Axes:
+    """Draw kappa at each clock offset, as recorded and at its best.
+
+    Parameters
+    ----------
+    reading : ClockReading
+        From `sleepagree.clock.read_clock`.
+    ax : Axes, optional
+        Where to draw; by default a new figure one column wide.
+
+    Returns
+    -------
+    Axes
+        x minutes added to device times, y kappa. The hollow mark is kappa as recorded, the filled one the best
+        offset, the band its interval; the dashed line is wake against sleep.
+    """
+    ax = axes_for(ax, one_column(55), left=13, right=3, top=4, bottom=10)
+    if not math.isnan(reading.low_s):
+        ax.axvspan(reading.low_s / 60, reading.high_s / 60, color=BAND.light, linewidth=0, zorder=0.5)
+    if reading.wake_sleep is not None and reading.mapping != "wake-sleep":
+        ax.plot(
+            reading.wake_sleep.offsets_s / 60, reading.wake_sleep.kappa, color=MUTED.light, linewidth=0.8,
+            linestyle=(0, (4, 2)), zorder=2,
+        )  # fmt: skip
+    ax.plot(reading.curve.offsets_s / 60, reading.curve.kappa, color=ACCENT.light, linewidth=1.3, zorder=3)
+    points = (
+        (0.0, reading.kappa_at_zero, PAPER, "as recorded"),
+        (reading.offset_s / 60, reading.kappa_at_best, ACCENT, "best"),
+    )
+    for x, y, face, text in points:
+        if math.isnan(x) or math.isnan(y):
+            continue
+        ax.plot(
+            [x], [y], marker="o", markersize=5, markerfacecolor=face.light, markeredgecolor=ACCENT.light,
+            markeredgewidth=1.1, linestyle="none", zorder=4,
+        )  # fmt: skip
+        if text == "best" and abs(x) < 0.25:
+            continue
+        side = -1 if (text == "as recorded") == (reading.offset_s >= 0) else 1
+        write(
+            ax, x, y, f"{text} {y:.2f}", size=SMALL_LETTER_POINTS, shift=(6 * side, 3),
+            ha="left" if side > 0 else "right", va="bottom", zorder=5,
+        )  # fmt: skip
+    drawn = [reading.curve.kappa] if reading.wake_sleep is None else [reading.curve.kappa, reading.wake_sleep.kappa]
+    values = np.concatenate([*drawn, [0.0]])
+    low, high = float(np.nanmin(values)), float(np.nanmax(values))
+    ax.set_ylim(min(low, 0.0) - 0.04, max(high, 0.1) * 1.12 + 0.02)
+    ax.set_xlim(float(reading.curve.offsets_s[0]) / 60, float(reading.curve.offsets_s[-1]) / 60)
+    grid_lines(ax, "y")
+    name_axis(ax, x="minutes added to device times", y=f"kappa, {reading.mapping}")
+    return ax

@@ -12,18 +12,15 @@ from numpy.typing import ArrayLike, NDArray
 
 from sleepagree.estimate import Estimate
 from sleepagree.figures.drawing import (
-    SMALL_LETTER_POINTS,
     axes_for,
     draw_boxes,
     draw_strokes,
     grid_lines,
     name_axis,
     name_ticks,
-    styled,
     write,
 )
-from sleepagree.figures.palette import ACCENT, BAND, INK, MUTED, PANEL, PAPER
-from sleepagree.figures.sizes import one_column
+from sleepagree.figures.style import ACCENT, BAND, INK, MUTED, PANEL, PAPER, SMALL_LETTER_POINTS, one_column, styled
 
 #: Up to so many nights each have a line with their name; more of them are sorted by kappa.
 MOST_WITH_NAMES: Final = 48
@@ -65,22 +62,13 @@ def draw_night_kappas(
         x kappa. Up to 48 nights stand under each other by participant; more are sorted by kappa, and of more
         than 150 an even choice of ranks is drawn, which the figure says.
     """
-    values, lower, upper = (np.asarray(a, float) for a in (kappa, low, high))
-    named = values.size <= MOST_WITH_NAMES
-    order = _by_participant(participant) if named else np.argsort(values[~np.isnan(values)], kind="stable")
-    if named:
-        values, lower, upper = values[order], lower[order], upper[order]
-    else:
-        known = ~np.isnan(values)
-        values, lower, upper = (a[known][order] for a in (values, lower, upper))
-    said = f"{values.size} nights, sorted by kappa"
-    if values.size > MOST_DRAWN:
-        chosen = np.unique(np.linspace(0, values.size - 1, MOST_DRAWN).round().astype(int))
-        said = f"{chosen.size} of {values.size} nights by even ranks, sorted by kappa"
-        values, lower, upper = values[chosen], lower[chosen], upper[chosen]
+    values = np.asarray(kappa, float)
+    order, said = _nights_drawn(values, participant)
+    named = not said
+    values, lower, upper = values[order], np.asarray(low, float)[order], np.asarray(high, float)[order]
     height = values.size * _ROW_MM + 14 if named else _SORTED_MM
     ax = axes_for(ax, one_column(height), left=26 if named else 14, right=3, top=5, bottom=9)
-    ax.set_ylim(values.size, 0) if named else ax.set_ylim(0, values.size)
+    ax.set_ylim((values.size, 0) if named else (0, values.size))
     _draw_pooled(ax, pooled)
     at = np.arange(values.size) + 0.5
     if named:
@@ -90,16 +78,9 @@ def draw_night_kappas(
         name_axis(ax, y=said)
     _draw_whiskers(ax, at, lower, upper, width=1.0 if named else 0.5)
     ax.plot(
-        values,
-        at,
-        linestyle="none",
-        marker="o",
-        markersize=3.8 if named else 2.2,
-        markerfacecolor=ACCENT.light,
-        markeredgecolor=PAPER.light if named else "none",
-        markeredgewidth=0.3,
-        zorder=4,
-    )
+        values, at, linestyle="none", marker="o", markersize=3.8 if named else 2.2, markerfacecolor=ACCENT.light,
+        markeredgecolor=PAPER.light if named else "none", markeredgewidth=0.3, zorder=4,
+    )  # fmt: skip
     ends = np.concatenate([values, lower, upper])
     left = float(np.nanmin(ends)) if (~np.isnan(ends)).any() else 0.0
     ax.set_xlim(min(0.0, left - 0.03), 1.0)
@@ -108,9 +89,17 @@ def draw_night_kappas(
     return ax
 
 
-def _by_participant(participant: Sequence[str]) -> NDArray[np.int64]:
-    rank = {name: i for i, name in enumerate(dict.fromkeys(participant))}
-    return np.argsort([rank[p] for p in participant], kind="stable").astype(np.int64)
+def _nights_drawn(kappa: Values, participant: Sequence[str]) -> tuple[NDArray[np.int64], str]:
+    """Return which nights are drawn, in order, and how that is said; "" where each has a row with its name."""
+    if kappa.size <= MOST_WITH_NAMES:
+        rank = {name: i for i, name in enumerate(dict.fromkeys(participant))}
+        return np.argsort([rank[p] for p in participant], kind="stable"), ""
+    known = np.flatnonzero(~np.isnan(kappa))
+    order = known[np.argsort(kappa[known], kind="stable")]
+    if order.size <= MOST_DRAWN:
+        return order, f"{order.size} nights, sorted by kappa"
+    drawn = order[np.unique(np.linspace(0, order.size - 1, MOST_DRAWN).round().astype(int))]
+    return drawn, f"{drawn.size} of {order.size} nights by even ranks, sorted by kappa"
 
 
 def _draw_pooled(ax: Axes, pooled: Estimate | None) -> None:

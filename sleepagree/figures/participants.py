@@ -10,8 +10,9 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
-from sleepagree.figures.drawing import SMALL_LETTER_POINTS, draw_boxes, draw_strokes, printable, write
-from sleepagree.figures.palette import ACCENT, MUTED, PAPER, STAGE_LADDER
+from sleepagree.errors import shorten
+from sleepagree.figures.drawing import draw_boxes, draw_strokes, write
+from sleepagree.figures.style import ACCENT, MUTED, PAPER, SMALL_LETTER_POINTS, STAGE_LADDER
 
 #: Up to so many participants each have a shape and a colour of their own, named in a key.
 MOST_WITH_SHAPES: Final = 8
@@ -59,16 +60,14 @@ def _with_shapes(ax: Axes, x: Values, y: Values, who: NDArray[np.int64], names: 
             "markeredgewidth": 0.4,
         }
         ax.plot(x[mine], y[mine], zorder=4, **how)
-        handles.append(Line2D([], [], label=printable(str(name)), **how))
+        handles.append(Line2D([], [], label=shorten(str(name)), **how))
     if len(names) == 1:
         return
-    key = ax.legend(
+    ax.legend(
         handles=handles, loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, frameon=False,
         fontsize=SMALL_LETTER_POINTS, handlelength=0.8, handletextpad=0.3, columnspacing=1.0, borderpad=0.1,
         borderaxespad=0.1, labelspacing=0.25,
     )  # fmt: skip
-    for text in key.get_texts():
-        text.set_parse_math(False)
 
 
 def _with_lines(ax: Axes, x: Values, y: Values, who: NDArray[np.int64], count: int) -> None:

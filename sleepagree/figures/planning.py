@@ -7,9 +7,8 @@ from typing import Final
 
 from matplotlib.axes import Axes
 
-from sleepagree.figures.drawing import SMALL_LETTER_POINTS, axes_for, grid_lines, name_axis, styled, write
-from sleepagree.figures.palette import INK, MUTED, STAGE_LADDER
-from sleepagree.figures.sizes import one_column
+from sleepagree.figures.drawing import axes_for, grid_lines, name_axis, write
+from sleepagree.figures.style import INK, MUTED, SMALL_LETTER_POINTS, STAGE_LADDER, one_column, styled
 from sleepagree.planning import PlanGrid
 
 _DASHES: Final = ("solid", (0, (6, 2)), (0, (3, 1.5)), (0, (1, 1)), (0, (6, 1.5, 1, 1.5)))
@@ -81,4 +80,4 @@ def _name_ends(ax: Axes, ends: list[tuple[float, float, str]]) -> None:
     at = -math.inf
     for _, y, text in sorted(ends, key=lambda end: end[1]):
         at = max(y, at + least)
-        write(ax, right, at, f" {text}", size=SMALL_LETTER_POINTS, va="center", ha="left", clip_on=False)
+        write(ax, right, at, f" {text}", size=SMALL_LETTER_POINTS, va="center", ha="left")

@@ -4,33 +4,28 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Final
+from dataclasses import dataclass
+from typing import Final
 
 from matplotlib.axes import Axes
 
 from sleepagree.figures.drawing import (
-    SMALL_LETTER_POINTS,
     axes_for,
     draw_boxes,
     grid_lines,
     name_axis,
     name_ticks,
-    styled,
     write,
 )
-from sleepagree.figures.palette import INK, PAPER, shades_of
-from sleepagree.figures.sizes import one_column
-from sleepagree.record import record
+from sleepagree.figures.style import INK, PAPER, SMALL_LETTER_POINTS, one_column, shades_of, styled
 from sleepagree.redistribution import Redistribution, speak
-
-if TYPE_CHECKING:
-    from sleepagree.study import StudyRedistribution
+from sleepagree.study import StudyRedistribution
 
 _ROW_MM: Final = 5.2
 _BAR: Final = 0.5
 
 
-@record()
+@dataclass(frozen=True)
 class SharedOut:
     """One unreported stage as it is drawn.
 
@@ -92,7 +87,7 @@ def draw_redistribution(traced: Sequence[Redistribution | StudyRedistribution], 
     ax.set_ylim(rows, 0)
     ax.set_xlim(0, 100)
     name_ticks(ax.xaxis, (0, 25, 50, 75, 100), ("0", "25", "50", "75", "100"))
-    grid_lines(ax, "x", (0, 25, 50, 75, 100))
+    grid_lines(ax, "x")
     ticks: list[tuple[float, str]] = []
     at = 0
     for stage in stages:
@@ -108,7 +103,7 @@ def draw_redistribution(traced: Sequence[Redistribution | StudyRedistribution], 
                 # a pale rim, so that the whisker can be seen on a dark bar, too
                 ax.plot([low, high], [y, y], color=PAPER.light, linewidth=2.4, zorder=3)
                 ax.plot([low, high], [y, y], color=INK.light, linewidth=0.9, zorder=4)
-            write(ax, 103, y, say, size=SMALL_LETTER_POINTS, va="center", ha="left", clip_on=False)
+            write(ax, 103, y, say, size=SMALL_LETTER_POINTS, va="center", ha="left")
             ticks.append((y, speak(name)))
         at += len(stage.to) + 1
     name_ticks(ax.yaxis, [y for y, _ in ticks], [text for _, text in ticks], marks=False)

@@ -2,22 +2,28 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from matplotlib.axes import Axes
 
 from sleepagree.figures.drawing import (
-    SMALL_LETTER_POINTS,
     axes_for,
     draw_boxes,
     name_axis,
     name_ticks,
-    styled,
     write,
 )
-from sleepagree.figures.palette import ACCENT, INK, MUTED
-from sleepagree.figures.sizes import LETTER_POINTS, one_column, two_columns
+from sleepagree.figures.style import (
+    ACCENT,
+    INK,
+    LETTER_POINTS,
+    MUTED,
+    SMALL_LETTER_POINTS,
+    one_column,
+    styled,
+    two_columns,
+)
 from sleepagree.hypnogram import Counts
 from sleepagree.redistribution import speak
 
@@ -65,6 +71,7 @@ def draw_confusion(
     for j in range(n_columns):
         write(ax, j + 0.5, n_rows + 0.12, str(int(columns[j])), shade=MUTED, ha="center", va="top")
     write(ax, n_columns + 0.08, n_rows + 0.12, str(int(table.sum())), shade=MUTED, ha="left", va="top")
+    ax.xaxis.tick_top()
     ax.xaxis.set_label_position("top")
     name_ticks(ax.xaxis, [j + 0.5 for j in range(n_columns)], [speak(c) for c in device_classes], marks=False)
     name_ticks(ax.yaxis, [i + 0.5 for i in range(n_rows)], [speak(c) for c in reference_classes], marks=False)
@@ -79,10 +86,9 @@ def _draw_cell(ax: Axes, i: int, j: int, epochs: int, row: int) -> None:
     if share:
         draw_boxes(ax, j + 0.03, j + 0.97, i + 0.03, i + 0.97, shade=ACCENT, alpha=_STRONGEST_TINT * share, zorder=1)
     # shifted in points, so that the two lines keep their distance in cells of any size
-    where: dict[str, Any] = {"ha": "center", "va": "center", "zorder": 3}
-    write(ax, j + 0.5, i + 0.5, str(epochs), size=LETTER_POINTS + 0.5, shift=(0, 3.4), **where)
     text = f"{100 * share:.0f} %" if row else "–"
-    write(ax, j + 0.5, i + 0.5, text, size=SMALL_LETTER_POINTS, shift=(0, -4.6), **where)
+    for words, size, up in ((str(epochs), LETTER_POINTS + 0.5, 3.4), (text, SMALL_LETTER_POINTS, -4.6)):
+        write(ax, j + 0.5, i + 0.5, words, size=size, shift=(0, up), ha="center", va="center", zorder=3)
 
 
 def _frame(ax: Axes, i: int, j: int) -> None:

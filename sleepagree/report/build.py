@@ -4,27 +4,21 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from functools import lru_cache
 from importlib.resources import files
-from typing import TYPE_CHECKING
 
+from jinja2 import Environment, StrictUndefined, Template
 from markupsafe import Markup
 
-from sleepagree.collector import collector_held_back
-from sleepagree.figures.palette import css_variables
+from sleepagree.figures.saving import figure_bytes
+from sleepagree.figures.style import css_variables
 from sleepagree.night import NightAgreement
+from sleepagree.nights_table import NightsTable
+from sleepagree.report.night_page import night_page
 from sleepagree.report.page import Page, figures_of, has_long_word, with_minus
-
-if TYPE_CHECKING:
-    from jinja2 import Template
-
-    from sleepagree.nights_table import NightsTable
-    from sleepagree.study import StudyAgreement
+from sleepagree.report.study_page import study_page
+from sleepagree.study import StudyAgreement
 
 
-# Importing matplotlib and drawing make a hundred thousand objects that all stay until the page is done; looking through
-# them again and again for garbage takes a tenth of the time of a page.
-@collector_held_back()
 def build_night_report(night: NightAgreement, *, command: str = "") -> str:
     """Return the report of one night as an HTML document.
 
@@ -40,12 +34,9 @@ def build_night_report(night: NightAgreement, *, command: str = "") -> str:
     str
         One file: no network, no script needed to read it, the same text for the same night.
     """
-    from sleepagree.report.night_page import night_page
-
     return render(night_page(night, command=command))
 
 
-@collector_held_back()
 def build_study_report(study: StudyAgreement, *, command: str = "", table: NightsTable | None = None) -> str:
     """Return the report of a study as an HTML document.
 
@@ -63,12 +54,9 @@ def build_study_report(study: StudyAgreement, *, command: str = "", table: Night
     str
         One file: no network, no script needed to read it, the same text for the same study.
     """
-    from sleepagree.report.study_page import study_page
-
     return render(study_page(study, command=command, table=table))
 
 
-@collector_held_back()
 def night_files(night: NightAgreement, *, command: str = "") -> dict[str, bytes]:
     """Return the report of a night and its figures as files: relative path -> bytes.
 
@@ -77,12 +65,9 @@ def night_files(night: NightAgreement, *, command: str = "") -> dict[str, bytes]
     night, command
         As for :func:`build_night_report`.
     """
-    from sleepagree.report.night_page import night_page
-
     return page_files(night_page(night, command=command))
 
 
-@collector_held_back()
 def study_files(study: StudyAgreement, *, command: str = "", table: NightsTable | None = None) -> dict[str, bytes]:
     """Return the report of a study and its figures as files: relative path -> bytes.
 
@@ -91,19 +76,15 @@ def study_files(study: StudyAgreement, *, command: str = "", table: NightsTable 
     study, command, table
         As for :func:`build_study_report`.
     """
-    from sleepagree.report.study_page import study_page
-
     return page_files(study_page(study, command=command, table=table))
 
 
 def page_files(page: Page) -> dict[str, bytes]:
     """Return ``report.html`` and ``figures/NAME.svg`` of a page."""
-    from sleepagree.figures.outlines import file_of
-
     files_of = {"report.html": render(page).encode("utf-8")}
     for view in figures_of(page):
-        files_of[f"figures/{view.name}.svg"] = file_of(
-            view.drawing, (view.width, view.height), title=view.title, description=view.description
+        files_of[f"figures/{view.name}.svg"] = figure_bytes(
+            view.figure, "svg", title=view.title, description=view.description
         )
     return files_of
 
@@ -123,18 +104,12 @@ def render(page: Page) -> str:
     return text if text.endswith("\n") else text + "\n"
 
 
-@lru_cache(maxsize=4)
 def _resource(name: str) -> str:
     return (files("sleepagree.report") / "templates" / name).read_text(encoding="utf-8")
 
 
-@lru_cache(maxsize=1)
 def _template() -> Template:
-    from jinja2 import Environment, StrictUndefined
-
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, optimized=False
-    )
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     environment.filters["minus"] = with_minus
     environment.tests["long"] = has_long_word
     return environment.from_string(_resource("page.html.j2"))

@@ -1,24 +1,28 @@
 """What a page is made of: sections of paragraphs, tables and figures, all of them plain text until the template.
 
-Every text here may hold anything a file held; the template escapes it. Only drawings are markup, and they come
-from `figure_view`, where matplotlib has escaped the letters already.
+Every text here may hold anything a file held; the template escapes it. Only drawings are markup, and in those the
+letters have been escaped when the figure was written as SVG.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
 from markupsafe import Markup
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from sleepagree.errors import shorten
-from sleepagree.record import record
+from sleepagree.figures.drawing import figure_of
+from sleepagree.figures.saving import page_drawing
 
 _NOTHING: Final = Markup("")
 
 
-@record()
+@dataclass(frozen=True)
 class Cell:
     """One cell: what it says and, for sorting, what it is worth."""
 
@@ -26,7 +30,7 @@ class Cell:
     worth: float | None = None
 
 
-@record()
+@dataclass(frozen=True)
 class TableView:
     """A table.
 
@@ -61,7 +65,7 @@ class TableView:
     kind: str = "table"
 
 
-@record()
+@dataclass(frozen=True)
 class FigureView:
     """A figure.
 
@@ -73,10 +77,8 @@ class FigureView:
         Alternative text: what it is, and its numbers in words.
     caption : str
         What stands under it.
-    drawing : Markup
-        SVG elements.
-    width, height : float
-        Points.
+    figure : Figure
+        What is drawn.
     wide : bool
         Whether it fills both columns.
     trace : str
@@ -87,15 +89,23 @@ class FigureView:
     title: str
     description: str
     caption: str
-    drawing: Markup
-    width: float
-    height: float
+    figure: Figure
     wide: bool = False
     trace: Markup = _NOTHING
     kind: str = "figure"
 
+    @property
+    def points(self) -> tuple[float, float]:
+        """Width and height in points."""
+        width, height = self.figure.get_size_inches()
+        return 72.0 * float(width), 72.0 * float(height)
 
-@record()
+    def drawing(self) -> Markup:
+        """Return the SVG elements to stand in the page."""
+        return Markup(page_drawing(self.figure, prefix=self.name))  # noqa: S704 - every text in it is escaped
+
+
+@dataclass(frozen=True)
 class Beside:
     """Parts that stand beside each other where there is room; each part is a column of blocks."""
 
@@ -103,7 +113,7 @@ class Beside:
     kind: str = "beside"
 
 
-@record()
+@dataclass(frozen=True)
 class Words:
     """A paragraph; ``role`` names its look: "" plain, "note" small, "paste" to be pasted into a paper."""
 
@@ -112,7 +122,7 @@ class Words:
     kind: str = "words"
 
 
-@record()
+@dataclass(frozen=True)
 class Items:
     """A list, numbered or not."""
 
@@ -121,7 +131,7 @@ class Items:
     kind: str = "items"
 
 
-@record()
+@dataclass(frozen=True)
 class Code:
     """A command to type."""
 
@@ -129,7 +139,7 @@ class Code:
     kind: str = "code"
 
 
-@record()
+@dataclass(frozen=True)
 class Heading:
     """A heading inside a section."""
 
@@ -140,7 +150,7 @@ class Heading:
 Block = TableView | FigureView | Beside | Words | Items | Code | Heading
 
 
-@record()
+@dataclass(frozen=True)
 class Section:
     """A section with its heading."""
 
@@ -149,7 +159,7 @@ class Section:
     blocks: tuple[Block, ...]
 
 
-@record()
+@dataclass(frozen=True)
 class Page:
     """A whole page.
 
@@ -177,15 +187,10 @@ def cells(*values: Any) -> tuple[Cell, ...]:
 
 
 def figure_view(
-    ax: Any, *, name: str, title: str, description: str, caption: str, wide: bool = False, trace: Markup = _NOTHING
+    ax: Axes, *, name: str, title: str, description: str, caption: str, wide: bool = False, trace: Markup = _NOTHING
 ) -> FigureView:
     """Return a drawn figure as it stands in a page."""
-    from sleepagree.figures.drawing import figure_of
-    from sleepagree.figures.page_renderer import draw_for_page
-
-    svg, (width, height) = draw_for_page(figure_of(ax), prefix=name)
-    drawing = Markup(svg)  # noqa: S704 - the renderer escapes every text
-    return FigureView(name, title, description, caption, drawing, width, height, wide, trace)
+    return FigureView(name, title, description, caption, figure_of(ax), wide, trace)
 
 
 def figures_of(page: Page) -> Iterator[FigureView]:

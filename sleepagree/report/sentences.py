@@ -10,26 +10,25 @@ import math
 import platform
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from enum import Enum
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
 import sleepagree
+from sleepagree.by_participant import Design
 from sleepagree.errors import shorten
 from sleepagree.night import MEAN_BLOCK_EPOCHS, MappingAgreement, NightAgreement
+from sleepagree.nights_table import NightsTable
+from sleepagree.normal_factors import LimitsInterval
 from sleepagree.pairing import PairedNight, WindowRule
-from sleepagree.record import record
 from sleepagree.redistribution import BiasSource, Redistribution, speak
 from sleepagree.report.citations import Citations
-from sleepagree.resampling import FEWEST_UNITS_FOR_PERCENTILE
+from sleepagree.resampling import FEWEST_UNITS_FOR_PERCENTILE, BootstrapIntervals
 from sleepagree.stages import StageMapping
+from sleepagree.study import BiasRow, DeviceStudy, PairedDifference, StudyAgreement, StudyMapping
 from sleepagree.text import figure, runs_sentence, show_duration, show_moment, signed, speak_measure
-
-if TYPE_CHECKING:
-    from sleepagree.nights_table import NightsTable
-    from sleepagree.resampling import BootstrapIntervals
-    from sleepagree.study import BiasRow, DeviceStudy, PairedDifference, StudyAgreement, StudyMapping
 
 #: Measures that a results paragraph speaks of, where there are any.
 _MAIN_MEASURES: Final = ("TST", "SOL", "WASO", "SE")
@@ -38,7 +37,7 @@ _MAIN_MEASURES: Final = ("TST", "SOL", "WASO", "SE")
 _LONG_STEP: Final = re.compile(r"(reference|device): stages are told in steps of ([^:]+):")
 
 
-@record()
+@dataclass(frozen=True)
 class Paragraph:
     """A paragraph and the sources it cites.
 
@@ -584,9 +583,6 @@ def units_of(device: DeviceStudy) -> str:
 
 
 def _say_limits(study: StudyAgreement, cited: Citations) -> list[str]:
-    from sleepagree.by_participant import Design
-    from sleepagree.normal_factors import LimitsInterval
-
     rows = [row.limits for device in study.devices for row in device.bias]
     designs = {limits.design for limits in rows}
     intervals = {limits.interval for limits in rows if limits.design is not Design.EMPTY}

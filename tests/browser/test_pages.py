@@ -13,7 +13,7 @@ from typing import Any
 import drawn
 import pytest
 
-from sleepagree.figures import palette
+from sleepagree.figures import style
 
 pytestmark = pytest.mark.browser
 
@@ -293,10 +293,10 @@ def test_colours_follow_the_reader(visit: Any, pages: dict[str, Path], dark: boo
     visit.open(pages["night"], dark=dark)
     variant = "dark" if dark else "light"
     assert visit.run("return getComputedStyle(document.documentElement).backgroundColor") == rgb(
-        getattr(palette.PAPER, variant)
+        getattr(style.PAPER, variant)
     )
     assert visit.run("return getComputedStyle(document.querySelector('#figure-sources svg text')).fill") == rgb(
-        getattr(palette.INK, variant)
+        getattr(style.INK, variant)
     )
 
 

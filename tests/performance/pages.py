@@ -34,6 +34,6 @@ def figures_and_report(settings: Settings) -> list[Row]:
         repeats=2 * settings.repeats,
     )
     return [
-        at_most("9", "one PNG of a night against its bare imports", figure, bare, 1.25),
-        at_most("9", "night --out with report.html and figures against its bare imports", page, imports, 1.35),
+        at_most("9", "one PNG of a night against its bare imports", figure, bare, 1.4),
+        at_most("9", "night --out with report.html and figures against its bare imports", page, imports, 1.6),
     ]

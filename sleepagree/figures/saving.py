@@ -1,0 +1,158 @@
+"""Figures as files, and as parts of a page: the same bytes for the same figure."""
+
+from __future__ import annotations
+
+import io
+import re
+import warnings
+from pathlib import Path
+from typing import Any, Final
+from xml.etree import ElementTree
+
+from matplotlib.figure import Figure
+
+from sleepagree.figures.style import figure_style, themed
+from sleepagree.output import write_files
+
+PNG_DPI: Final = 300
+
+_SVG: Final = "http://www.w3.org/2000/svg"
+_LINK: Final = "{http://www.w3.org/1999/xlink}href"
+_REFERENCE: Final = re.compile(r"url\(#")
+_LONG_NUMBER: Final = re.compile(r"-?\d+\.\d{3,}")
+
+
+def figure_bytes(figure: Figure, form: str, *, title: str = "", description: str = "") -> bytes:
+    """Return a figure as the bytes of a file; the same bytes for the same figure.
+
+    Parameters
+    ----------
+    figure : Figure
+        The figure.
+    form : str
+        ``"svg"`` (letters as outlines), ``"pdf"`` (fonts embedded) or ``"png"`` (300 dots per inch).
+    title, description : str
+        Alternative text of an SVG: what it is, and its numbers in words.
+
+    Raises
+    ------
+    ValueError
+        When ``form`` is none of these.
+    """
+    if form == "svg":
+        return _svg_file(figure, title, description)
+    if form == "pdf":
+        return _saved(figure, form, metadata={"CreationDate": None})
+    if form == "png":
+        return _saved(figure, form, dpi=PNG_DPI)
+    raise ValueError(f"form must be one of svg, pdf, png, not {form!r}")
+
+
+def save_figure(
+    figure: Figure, path: str | Path, *, overwrite: bool = False, title: str = "", description: str = ""
+) -> Path:
+    """Write a figure as SVG, PDF or PNG, by the suffix of ``path``, whole or not at all.
+
+    Parameters
+    ----------
+    figure : Figure
+        The figure; of an axes it is ``ax.figure``.
+    path : path
+        File to write.
+    overwrite : bool
+        Whether to replace a file that exists.
+    title, description : str
+        Alternative text of an SVG: what it is, and its numbers in words.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    ValueError
+        When the suffix is none of .svg, .pdf and .png.
+    OutputError
+        When the file exists and is not to be replaced, or cannot be written.
+    """
+    target = Path(path)
+    form = target.suffix.lower().lstrip(".")
+    write_files({target: figure_bytes(figure, form, title=title, description=description)}, overwrite=overwrite)
+    return target
+
+
+def page_drawing(figure: Figure, *, prefix: str) -> str:
+    """Return the SVG elements of a figure, to stand in a page inside an ``<svg>`` of the figure's size in points.
+
+    Letters are text, which can be searched, and every colour of the palette is a CSS variable.
+
+    Parameters
+    ----------
+    figure : Figure
+        The figure.
+    prefix : str
+        Every id begins with it, so that several figures can stand in one page.
+    """
+    root = _svg(figure, letters="none", facecolor="none")
+    for child in list(root):
+        if child.find("style") is not None:  # it would reach every element of the page, which has one of its own
+            root.remove(child)
+    for element in root.iter():
+        element.tail = None
+        for key, value in element.attrib.items():
+            element.set(key, _page_attribute(key, value, prefix))
+        if element.tag != "text" and not (element.text or "").strip():
+            element.text = None
+    return "\n".join(ElementTree.tostring(child, encoding="unicode") for child in root)
+
+
+def _page_attribute(key: str, value: str, prefix: str) -> str:
+    """Return the value of an attribute as it stands in a page."""
+    if key == "id":
+        return f"{prefix}-{value}"
+    if key == "href":
+        return f"#{prefix}-{value.removeprefix('#')}"
+    if key == "style":
+        return themed(value)
+    if key in ("d", "x", "y"):  # in points: a hundredth of one cannot be seen
+        return _LONG_NUMBER.sub(lambda number: f"{float(number[0]):.2f}", " ".join(value.split()))
+    return _REFERENCE.sub(f"url(#{prefix}-", value)
+
+
+def _svg_file(figure: Figure, title: str, description: str) -> bytes:
+    """Return a figure as an SVG file with its alternative text."""
+    root = _svg(figure, letters="path")
+    root.set("xmlns", _SVG)
+    root.set("role", "img")
+    told = [(tag, text) for tag, text in (("title", title), ("desc", description)) if text]
+    for place, (tag, text) in enumerate(told):
+        element = ElementTree.Element(tag, id=tag)
+        element.text, element.tail = text, "\n"
+        root.insert(place, element)
+    if told:
+        root.set("aria-labelledby", " ".join(tag for tag, _ in told))
+    written: bytes = ElementTree.tostring(root, encoding="utf-8", xml_declaration=True)
+    return written + b"\n"
+
+
+def _svg(figure: Figure, *, letters: str, **how: Any) -> ElementTree.Element:
+    """Return what matplotlib draws as SVG, without its metadata; names have no prefix of a namespace."""
+    root = ElementTree.fromstring(_saved(figure, "svg", letters=letters, metadata={"Date": None}, **how))  # noqa: S314 - ours
+    for element in root.iter():
+        element.tag = element.tag.removeprefix(f"{{{_SVG}}}")
+        if _LINK in element.attrib:
+            element.set("href", element.attrib.pop(_LINK))
+    for child in root.findall("metadata"):
+        root.remove(child)
+    return root
+
+
+def _saved(figure: Figure, form: str, *, letters: str = "path", **how: Any) -> bytes:
+    """Return what matplotlib saves."""
+    stream = io.BytesIO()
+    with figure_style(**{"svg.fonttype": letters}), warnings.catch_warnings():
+        # labels may be in scripts that the font lacks
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        figure.savefig(stream, format=form, **how)
+    return stream.getvalue()
