@@ -18,6 +18,8 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, Final
 
+from sleepagree.shown import show_by
+
 if TYPE_CHECKING:
     from sleepagree.errors import InputError, SleepAgreeError
     from sleepagree.estimate import Estimate
@@ -98,3 +100,12 @@ def __getattr__(name: str) -> Any:
 
 def __dir__() -> list[str]:
     return sorted([*globals(), *_PUBLIC])
+
+
+def _show_in_notebook(result: object) -> str:
+    from sleepagree.render.notebook import notebook_html
+
+    return notebook_html(result)
+
+
+show_by(_show_in_notebook)

@@ -10,6 +10,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import PathPatch
 
+from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import (
     SMALL_LETTER_POINTS,
     axes_for,
@@ -26,7 +27,7 @@ from sleepagree.figures.drawing import (
 from sleepagree.figures.palette import INK, MUTED, PAPER, Shade, shades_of
 from sleepagree.figures.sizes import one_column
 from sleepagree.record import record
-from sleepagree.redistribution import BiasSource, speak
+from sleepagree.redistribution import BiasSource
 
 _ROW_MM: Final = 4.1
 _BAR: Final = 0.62

@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from sleepagree.class_sequences import both_codes, class_sequence
+from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import (
     axes_for,
     draw_boxes,
@@ -27,7 +28,6 @@ from sleepagree.hypnogram import GAP
 from sleepagree.night import NightAgreement
 from sleepagree.pairing import PairedNight
 from sleepagree.record import record
-from sleepagree.redistribution import speak
 from sleepagree.stages import UNSCORED, StageMapping, StageSet, reference_reportable
 
 _HEIGHT_OF_ROW_MM: Final = 4.0

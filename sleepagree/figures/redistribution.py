@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from matplotlib.axes import Axes
 
+from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import (
     SMALL_LETTER_POINTS,
     axes_for,
@@ -21,7 +22,7 @@ from sleepagree.figures.drawing import (
 from sleepagree.figures.palette import INK, PAPER, shades_of
 from sleepagree.figures.sizes import one_column
 from sleepagree.record import record
-from sleepagree.redistribution import Redistribution, speak
+from sleepagree.redistribution import Redistribution
 
 if TYPE_CHECKING:
     from sleepagree.study import StudyRedistribution
