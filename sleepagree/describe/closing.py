@@ -37,13 +37,13 @@ CAUTIONS: Final = (
 def caution_section(cautions: Sequence[str]) -> Section:
     """Return the cautions of the results, and those of the tool."""
     own = Items(tuple(plain(c) for c in cautions)) if cautions else Paragraph("None of these results.")
-    blocks = (own, Heading("What this is, and what it is not"), Items(CAUTIONS))
+    blocks: tuple[Block, ...] = (own, Heading("What this is, and what it is not"), Items(CAUTIONS))
     return Section("cautions", "Cautions", blocks, Rank.FURTHER)
 
 
 def methods_section(methods: CitedParagraph, results: str) -> Section:
     """Return both paragraphs to paste into a paper, and the sources."""
-    blocks = (
+    blocks: tuple[Block, ...] = (
         Heading("Methods"),
         Paragraph(methods.text, Role.TO_PASTE),
         Heading("Results"),

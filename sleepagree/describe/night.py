@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Final
+from typing import Final, Protocol
 
 from sleepagree.agreement import ClassAgreement
 from sleepagree.describe.bias import say_bias_source
@@ -63,6 +63,18 @@ from sleepagree.stages import StageMapping
 
 #: Where a count of what the device did would blame it for a word that it does not have.
 _NO_LABEL: Final = "no label"
+
+
+class CountsUnderMapping(Protocol):
+    """What a confusion matrix is drawn from: a night or a study under one mapping."""
+
+    @property
+    def counts(self) -> Counts:
+        """Epochs, rows reference."""
+
+    @property
+    def mapping(self) -> StageMapping:
+        """How stages form classes."""
 
 
 def describe_night(night: NightAgreement, *, command: str = "") -> Description:
@@ -138,7 +150,7 @@ def _hypnograms(night: NightAgreement) -> Figure:
     paired, first = night.paired, night.mappings[0]
     size, compared = int(paired.status.size), int(first.counts.sum())
     differing, no_label = _count_differences(first.counts, first.mapping)
-    said = f"Of {compared} epochs compared, {differing} differ"
+    said = f"Of {counted(compared, 'epoch')} compared, {differing} differ"
     said += f", {no_label} are of a stage that the device has no label for" if no_label else ""
     return Figure(
         "hypnograms",
@@ -221,7 +233,7 @@ def _agreement(scored: MappingAgreement, night: NightAgreement, serial: int) -> 
     return Section(f"agreement-{serial}", f"Agreement under '{name}'", (*blocks, *others))
 
 
-def confusion_figure(scored: MappingAgreement, *, name: str, of: str = "") -> Figure:
+def confusion_figure(scored: CountsUnderMapping, *, name: str, of: str = "") -> Figure:
     """Return the place of a confusion matrix, its numbers in words."""
     mapping = scored.mapping
     lines = []

@@ -76,8 +76,8 @@ def finding_of_night(night: NightAgreement) -> str:
     first = night.mappings[0]
     table = first.table
     same = (
-        f"The device gave the same stage as the reference in {percent(table.accuracy, 1)} of the {table.n} epochs "
-        f"({duration(table.n)}) compared under '{shorten(first.mapping.name)}'"
+        f"The device gave the same stage as the reference in {percent(table.accuracy, 1)} of the "
+        f"{counted(table.n, 'epoch')} ({duration(table.n)}) compared under '{shorten(first.mapping.name)}'"
     )
     if table.n == 0:
         return f"No epoch can be compared under '{shorten(first.mapping.name)}'."
@@ -224,7 +224,7 @@ def results_of_night(night: NightAgreement) -> str:
     ledger = night.paired.ledger
     rest = [f"{count} {say_status(word)}" for word, count in ledger.excluded if count]
     parts = [
-        f"The window held {ledger.window_epochs} epochs ({duration(ledger.window_epochs)}), of which "
+        f"The window held {counted(ledger.window_epochs, 'epoch')} ({duration(ledger.window_epochs)}), of which "
         f"{ledger.scored} ({percent(ledger.scored / ledger.window_epochs, 1)}) had a stage on both sides"
         + (f"; the others were {join_words(rest)}." if rest else ".")
     ]
@@ -256,7 +256,8 @@ def results_of_night(night: NightAgreement) -> str:
 
 def _agreement_result(scored: MappingAgreement, level: float) -> str:
     table = scored.table
-    text = f"Under '{shorten(scored.mapping.name)}' accuracy was {figure(table.accuracy, 3)} over {table.n} epochs"
+    over = f"{figure(table.accuracy, 3)} over {counted(table.n, 'epoch')}"
+    text = f"Under '{shorten(scored.mapping.name)}' accuracy was {over}"
     if table.kappa.defined:
         text += f" and kappa was {_kappa_with_interval(scored, level)}"
     ceiling = scored.ceiling
