@@ -21,7 +21,7 @@ ROOT = Path(__file__).parent.parent
 CASES = sorted(path.parent for path in (ROOT / "tests" / "golden" / "night").glob("*/command.txt"))
 
 #: Versions differ between machines, the folder of a run between runs.
-VERSION = re.compile(r"\b(sleepagree|Python|numpy|matplotlib)( \| | )\d[\w.]*")
+VERSION = re.compile(r"\b(sleepagree|Python|numpy|matplotlib)( \| | )\d+(?:\.\w+)*")
 
 
 class PageText(HTMLParser):

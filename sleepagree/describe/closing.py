@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Sequence
-from importlib.metadata import version
+from importlib import import_module
 from typing import Final
 
 import sleepagree
@@ -59,7 +59,7 @@ def repeat_section(
     *,
     sides: Sequence[tuple[str, Side]] = (),
     files: Sequence[tuple[str, str, str]] = (),
-    libraries: Sequence[str] = ("numpy", "matplotlib"),
+    libraries: Sequence[str] = ("numpy",),
 ) -> Section:
     """Return the command, the versions and the hashes of the inputs.
 
@@ -72,7 +72,7 @@ def repeat_section(
     files : sequence of (str, str, str)
         Further inputs: what it is, file name, hash.
     libraries : sequence of str
-        Libraries that the numbers and the figures rest on.
+        Libraries that the numbers rest on; what figures are drawn with is told by the page that holds them.
     """
     inputs = [(word, file_name(side.origin.name, "data in memory"), side.origin.sha256) for word, side in sides]
     inputs += list(files)
@@ -82,7 +82,7 @@ def repeat_section(
         heads = columns("input", "name", "SHA-256", words=(0, 1, 2))
         blocks.append(Table("hashes", "Inputs and their SHA-256", heads, rows))
     programs = [("sleepagree", sleepagree.__version__), ("Python", platform.python_version())]
-    programs += [(name, version(name)) for name in libraries]
+    programs += [(name, str(import_module(name).__version__)) for name in libraries]
     software = tuple(cells(name, number) for name, number in programs)
     blocks.append(Table("versions", "Software", columns("program", "version", words=(0, 1)), software))
     return Section("repeat", "To repeat it", tuple(blocks), Rank.FURTHER)

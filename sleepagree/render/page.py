@@ -83,12 +83,15 @@ def _draw_all(description: Description) -> dict[str, Drawing]:
 
 
 def _document(description: Description, drawings: Mapping[str, Drawing]) -> str:
+    import matplotlib
+
     from sleepagree.figures.palette import css_variables
 
     script = _resource("page.js")
     return _template().render(
         page=description,
         drawings=drawings,
+        drawn_with=matplotlib.__version__,
         class_of_role=_CLASS_OF_ROLE,
         style=_resource("page.css"),
         script=script,

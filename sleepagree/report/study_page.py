@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
@@ -137,9 +138,12 @@ def describe_study(study: StudyAgreement, *, command: str = "", table: NightsTab
 
 
 def _repeat(command: str, table: NightsTable | None) -> Section:
+    # scipy is loaded only where a number needs it
+    libraries = [name for name in ("numpy", "scipy") if name in sys.modules]
     if table is None:
-        return repeat_section(command)
-    section = repeat_section(command, files=(("nights table", table.name, table.sha256),))
+        return repeat_section(command, libraries=libraries)
+    files = (("nights table", table.name, table.sha256),)
+    section = repeat_section(command, files=files, libraries=libraries)
     if table.paired_epochs or not table.sha256:
         return section
     told = "The hashes of the files of every night stand in nights.csv and, under inputs, in results.json."
