@@ -15,7 +15,10 @@ Examples
 
 from __future__ import annotations
 
-# nothing is imported here, not even typing: a tenth of the time until a command can hear Ctrl-C (sleepagree.interrupts)
+from sleepagree.shown import show_by
+
+# nothing else is imported here, not even typing: a tenth of the time until a command can hear Ctrl-C
+# (sleepagree.interrupts)
 TYPE_CHECKING = False
 
 if TYPE_CHECKING:
@@ -102,3 +105,12 @@ def __getattr__(name: str) -> Any:
 
 def __dir__() -> list[str]:
     return sorted([*globals(), *_PUBLIC])
+
+
+def _show_in_notebook(result: object) -> str:
+    from sleepagree.render.notebook import notebook_html
+
+    return notebook_html(result)
+
+
+show_by(_show_in_notebook)

@@ -8,8 +8,10 @@ from typing import Final
 import numpy as np
 
 from sleepagree.clock import TUNING_WARNING, ClockReading, OffsetCurve
+from sleepagree.describe.words import DASH, figure, signed
 from sleepagree.pairing import PairedNight
-from sleepagree.text import DASH, WIDTH, columns_of, cut, figure, show_file_name, signed, wrap
+from sleepagree.render.columns import WIDTH, columns_of, cut, wrap
+from sleepagree.text import show_file_name
 
 _ROWS_TO_A_SIDE: Final = 15
 _ROUND_STEPS_S: Final = (5, 10, 15, 30, 60, 120, 300, 600, 900, 1200, 1800, 3600)

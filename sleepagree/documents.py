@@ -15,6 +15,7 @@ import numpy as np
 import sleepagree
 from sleepagree.agreement import ClassAgreement
 from sleepagree.ceiling import Ceiling
+from sleepagree.describe.bias import say_bias_source
 from sleepagree.disagreement import disagreement_document
 from sleepagree.estimate import Estimate
 from sleepagree.measures import MeasurePair
@@ -240,7 +241,7 @@ def bias_source_document(source: BiasSource) -> Document:
         "bias_minutes": source.bias_min,
         "gained": [{"from": name, "minutes": minutes} for name, minutes in source.gained],
         "lost": [{"to": name, "minutes": minutes} for name, minutes in source.lost],
-        "sentence": source.sentence(),
+        "sentence": say_bias_source(source),
         "without_unreported": number(source.without_unreported_min),
         "returned_to": source.returned_to or None,
         "returned": number(source.returned_min),

@@ -6,10 +6,12 @@ from collections.abc import Iterator
 from datetime import datetime
 from typing import Final
 
+from sleepagree.describe.words import DASH, moment
 from sleepagree.errors import shorten
 from sleepagree.inspection import FileInspection, Gap
+from sleepagree.render.columns import WIDTH, wrap
 from sleepagree.stages import UNSCORED
-from sleepagree.text import DASH, WIDTH, show_moment, table_lines, wrap
+from sleepagree.text import table_lines
 
 _GAPS: Final = 6
 _LABEL_WIDTH: Final = 34
@@ -42,9 +44,9 @@ def _what(inspection: FileInspection) -> list[str]:
         columns = ", ".join(f"{role} from '{shorten(name)}'" for role, name in inspection.columns)
         lines += wrap(columns, indent=f"  {'columns':<14}", hang=" " * 16)
     if inspection.start is not None:
-        lines.append(f"  {'begins':<14}{show_moment(inspection.start)}")
+        lines.append(f"  {'begins':<14}{moment(inspection.start)}")
     if inspection.end is not None:
-        lines.append(f"  {'ends':<14}{show_moment(inspection.end)}")
+        lines.append(f"  {'ends':<14}{moment(inspection.end)}")
     if inspection.spans:
         span = "span" if inspection.spans == 1 else "spans"
         lines.append(f"  {'lasts':<14}{_duration(inspection.duration_s)} in {inspection.spans} {span}")
@@ -83,7 +85,7 @@ def _lights(inspection: FileInspection) -> str:
 
 
 def _show(value: datetime | float) -> str:
-    return show_moment(value) if isinstance(value, datetime) else f"at {value:.10g} s"
+    return moment(value) if isinstance(value, datetime) else f"at {value:.10g} s"
 
 
 def _labels(inspection: FileInspection) -> list[str]:
@@ -128,7 +130,7 @@ def _gap_line(gap: Gap) -> str:
     if gap.begin is None or gap.end is None:
         return f"  {gap.begin_s:.10g} s to {gap.end_s:.10g} s  ({gap.minutes:.1f} min)"
     same_day = gap.begin.date() == gap.end.date()
-    end = f"{gap.end:%H:%M:%S}" if same_day else show_moment(gap.end)
+    end = f"{gap.end:%H:%M:%S}" if same_day else moment(gap.end)
     return f"  {gap.begin:%Y-%m-%d %H:%M:%S} to {end}  ({gap.minutes:.1f} min)"
 
 

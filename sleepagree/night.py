@@ -48,6 +48,7 @@ from sleepagree.redistribution import (
     unreported_stages,
 )
 from sleepagree.resampling import block_bootstrap_tables, percentile_interval, rng_for
+from sleepagree.shown import notebook_html
 from sleepagree.stages import (
     LEAVE_OUT,
     UNSCORED,
@@ -155,11 +156,9 @@ class NightAgreement:
         """What time that one side did not score does to the measures; "" where it is little."""
         return uncounted_time(self.paired, self.measures)
 
-    def _repr_html_(self) -> str:
+    def _repr_html_(self) -> str | None:
         """Return what a notebook shows."""
-        from sleepagree.notebook import night_html
-
-        return night_html(self)
+        return notebook_html(self)
 
 
 def fold_counts(counts: NDArray[Any], rows: Sequence[int], columns: Sequence[int], shape: tuple[int, int]) -> Counts:

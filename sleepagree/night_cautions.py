@@ -9,11 +9,11 @@ from typing import Final
 
 import numpy as np
 
+from sleepagree.describe.words import speak
 from sleepagree.errors import counted
 from sleepagree.hypnogram import EPOCH_S
 from sleepagree.measures import MeasurePair
 from sleepagree.pairing import PairedNight
-from sleepagree.redistribution import speak
 from sleepagree.stages import (
     COVERAGE,
     StageMapping,

@@ -47,7 +47,8 @@ def write_night(
     OutputError
         When the folder exists or cannot be written, or a format cannot hold this night.
     """
-    from sleepagree.report.build import night_files
+    from sleepagree.describe.night import describe_night
+    from sleepagree.render.page import page_files
 
     aligned = _aligned(night, exports) if exports else {}
     with fresh_folder(folder, overwrite=overwrite) as made:
@@ -61,7 +62,7 @@ def write_night(
             (made / name).write_bytes(encode_text(text))
         for name, content in aligned.items():
             (made / name).write_bytes(content)
-        write_report(made, night_files(night, command=command))
+        write_report(made, page_files(describe_night(night, command=command)))
 
 
 def _aligned(night: NightAgreement, exports: Sequence[NightFormat]) -> dict[str, bytes]:

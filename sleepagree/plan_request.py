@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
+from sleepagree.describe.words import say_measure
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError, counted, shorten
 from sleepagree.planning import (
     UPPER_CONFIDENCE,
@@ -21,7 +22,7 @@ from sleepagree.planning import (
 )
 from sleepagree.readers._text import read_bytes
 from sleepagree.study_documents import STUDY_SCHEMA
-from sleepagree.study_results import find_measure, spoken_measure
+from sleepagree.study_results import find_measure
 
 _DEFAULT_MEASURES: Final = 5
 #: No study of nights is larger; tables of larger ones would take minutes and memory without end.
@@ -150,7 +151,7 @@ def _measure_of(text: str, bias: Mapping[str, Any], name: str) -> str:
             name,
             "--measure",
             text,
-            "one of " + ", ".join(map(spoken_measure, bias)),
+            "one of " + ", ".join(map(say_measure, bias)),
             "Give one of these names.",
         )
     return measure
@@ -165,7 +166,7 @@ def _statistic_name(text: str, bias: Mapping[str, Any]) -> str:
 def speak_statistic(name: str) -> str:
     """Return the name of a planned statistic as people read it (``bias minutes REM``)."""
     head, _, measure = name.partition(" ")
-    return f"{head} {spoken_measure(measure)}".strip()
+    return f"{head} {say_measure(measure)}".strip()
 
 
 def _usual(bias: Mapping[str, Any]) -> list[str]:
@@ -213,9 +214,7 @@ def plan_cautions(grid: PlanGrid) -> tuple[str, ...]:
     told = []
     for measure, (name, part) in few.items():
         digits = 3 if has_small_numbers(name, part) else 1
-        told.append(
-            f"{spoken_measure(measure)} {part.between_sd:.{digits}f}, at most {part.between_sd_high:.{digits}f}"
-        )
+        told.append(f"{say_measure(measure)} {part.between_sd:.{digits}f}, at most {part.between_sd_high:.{digits}f}")
     people = min(part.participants for _, part in few.values())
     return (
         f"The SDs between people are estimated from {counted(people, 'participant')}, which is few: {'; '.join(told)} "

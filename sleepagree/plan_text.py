@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 
+from sleepagree.describe.words import DASH, figure
 from sleepagree.errors import counted
 from sleepagree.plan_request import has_small_numbers, speak_statistic
 from sleepagree.planning import UPPER_CONFIDENCE, PlanGrid, SmallestStudy
-from sleepagree.text import DASH, columns_of, cut, figure, table_lines, wrap
+from sleepagree.render.columns import columns_of, cut, wrap
+from sleepagree.text import table_lines
 
 
 def plan_lines(grid: PlanGrid) -> list[str]:

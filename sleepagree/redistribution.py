@@ -34,13 +34,6 @@ EPISODE_GAP_MIN: Final = 15.0
 #: Device stages that name an AASM stage of their own; ``sleep``, ``nrem`` and mixtures do not.
 _NAMING: Final = frozenset({*AASM_STAGES, "light"})
 
-SPOKEN: Final = {"W": "wake", "R": "REM", "N1": "N1", "N2": "N2", "N3": "N3", "rem": "REM"}
-
-
-def speak(name: str) -> str:
-    """Return a stage or class as it stands in a sentence (``R`` and ``rem`` as REM, ``W`` as wake)."""
-    return SPOKEN.get(name, name)
-
 
 @record()
 class Destination:
@@ -275,22 +268,6 @@ class BiasSource:
     without_unreported_min: float = NAN
     returned_to: str = ""
     returned_min: float = NAN
-
-    def sentence(self) -> str:
-        """Return the account as one line, largest part first.
-
-        Examples
-        --------
-        >>> BiasSource("deep", 62.5, (("rem", 41.0), ("light", 38.5), ("wake", 0.0)),
-        ...            (("light", 17.0), ("wake", 0.0))).sentence()
-        'deep: +62.5 min = +41.0 from REM, +38.5 from light, -17.0 lost to light'
-        """
-        plus = [(m, f"{m:+.1f} from {speak(n)}") for n, m in self.gained if m]
-        minus = [(m, f"{-m:+.1f} lost to {speak(n)}") for n, m in self.lost if m]
-        ordered = [text for part in (plus, minus) for _, text in sorted(part, key=lambda item: -item[0])]
-        bias = f"{self.bias_min:+.1f}"
-        head = f"{speak(self.name)}: {bias if float(bias) else '0.0'} min"
-        return f"{head} = {', '.join(ordered)}" if ordered else f"{head}: no epoch of it was confused"
 
 
 def account_for_bias(

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import Any, Final
 
 from sleepagree.clock import combined_offsets
+from sleepagree.describe.bias import say_bias_source
 from sleepagree.documents import Document, ceiling_document, number, software
 from sleepagree.estimate import Estimate
 from sleepagree.night_summary import MEASURE_NAMES, NightSummary, Refusal, ScorerPair, SourceFile
@@ -197,7 +198,7 @@ def _source_document(source: StudyBiasSource) -> Document:
         **_ends(intervals, "bias"),
         "gained": [{"from": n, "minutes": m, **_ends(intervals, f"from {n}")} for n, m in source.per_night.gained],
         "lost": [{"to": n, "minutes": m, **_ends(intervals, f"to {n}")} for n, m in source.per_night.lost],
-        "sentence": source.per_night.sentence(),
+        "sentence": say_bias_source(source.per_night),
         "without_unreported": number(source.per_night.without_unreported_min),
         "returned_to": source.per_night.returned_to or None,
         "returned": number(source.per_night.returned_min),

@@ -13,6 +13,7 @@ from typing import Any, BinaryIO, Final
 import numpy as np
 
 from sleepagree.anonymous import anonymous_summaries, anonymous_table
+from sleepagree.describe.words import say_measure
 from sleepagree.documents import iterate_dump
 from sleepagree.errors import InputError, counted
 from sleepagree.hypnogram import seal
@@ -33,7 +34,6 @@ from sleepagree.paired_table import hash_file, is_paired_table, read_paired_nigh
 from sleepagree.record import record
 from sleepagree.study import StudyAgreement, StudyOptions, summarise_study
 from sleepagree.study_documents import bias_rows, confusion_rows, iterate_night_rows, study_document
-from sleepagree.study_results import spoken_measure
 from sleepagree.study_run import (
     Execution,
     ScoringOptions,
@@ -145,7 +145,7 @@ def _refuse_unknown_margins(study: StudyAgreement) -> None:
                 "",
                 "--margin",
                 name,
-                "one of " + ", ".join(map(spoken_measure, measures)),
+                "one of " + ", ".join(map(say_measure, measures)),
                 "Correct its name; a margin that is passed over would not be tested.",
             )
 
@@ -278,9 +278,10 @@ def _write_study(
             (made / "confusion.csv").write_bytes(encode_text(csv_text(confusion_rows(study))))
             study = _without_details(study)
             if request.report:
-                from sleepagree.report.build import study_files
+                from sleepagree.render.page import page_files
+                from sleepagree.report.study_page import describe_study
 
-                write_report(made, study_files(study, command=request.command, table=shown))
+                write_report(made, page_files(describe_study(study, command=request.command, table=shown)))
     except BaseException:
         _forget(keep)  # finished nights stay for --resume
         raise

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.ceiling import Ceiling
+from sleepagree.describe.words import say_measure
 from sleepagree.equivalence import EquivalenceTest
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import Counts
@@ -15,10 +16,11 @@ from sleepagree.limits import LimitsOfAgreement, Scale
 from sleepagree.night_summary import NightSummary, Refusal
 from sleepagree.planning import VarianceComponents
 from sleepagree.record import record
-from sleepagree.redistribution import BiasSource, speak
+from sleepagree.redistribution import BiasSource
 from sleepagree.regression_limits import RegressionLimits
 from sleepagree.reliability import Reliability
 from sleepagree.resampling import BootstrapIntervals
+from sleepagree.shown import notebook_html
 from sleepagree.stages import StageMapping
 
 Values = NDArray[np.float64]
@@ -119,18 +121,6 @@ class StudyMapping:
         return None
 
 
-def spoken_measure(measure: str) -> str:
-    """Return a measure as people read it.
-
-    Examples
-    --------
-    >>> spoken_measure("minutes rem"), spoken_measure("minutes W"), spoken_measure("TST")
-    ('minutes REM', 'minutes wake', 'TST')
-    """
-    head, _, tail = measure.partition(" ")
-    return f"{head} {speak(tail)}" if head in ("minutes", "percent") else measure
-
-
 def find_measure(asked: str, measures: Iterable[str]) -> str | None:
     """Return the measure that somebody means, whatever the case of its letters and either spelling of its class.
 
@@ -141,7 +131,7 @@ def find_measure(asked: str, measures: Iterable[str]) -> str | None:
     """
     folded = " ".join(asked.split()).casefold()
     for measure in measures:
-        if folded in (measure.casefold(), spoken_measure(measure).casefold()):
+        if folded in (measure.casefold(), say_measure(measure).casefold()):
             return measure
     return None
 
@@ -185,7 +175,7 @@ class BiasRow:
     @property
     def name(self) -> str:
         """The measure as people read it: classes as in tables (``minutes REM``, ``minutes wake``)."""
-        return spoken_measure(self.measure)
+        return say_measure(self.measure)
 
     @property
     def is_drawn(self) -> bool:
@@ -448,8 +438,6 @@ class StudyAgreement:
     options: StudyOptions
     cautions: tuple[str, ...]
 
-    def _repr_html_(self) -> str:
+    def _repr_html_(self) -> str | None:
         """Return what a notebook shows."""
-        from sleepagree.notebook import study_html
-
-        return study_html(self)
+        return notebook_html(self)

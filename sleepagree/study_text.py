@@ -7,24 +7,15 @@ from collections.abc import Sequence
 from typing import Final
 
 from sleepagree.clock import combined_offsets
+from sleepagree.describe.bias import say_bias_source
+from sleepagree.describe.words import DASH, duration, figure, say_measure, signed, speak
 from sleepagree.errors import counted, shorten
 from sleepagree.night_summary import Refusal
-from sleepagree.redistribution import speak
 from sleepagree.regression_limits import SD_PER_MEAN_ABSOLUTE, RegressionLimits
+from sleepagree.render.columns import WIDTH, columns_of, cut, wrap
 from sleepagree.resampling import BootstrapIntervals
 from sleepagree.study import BiasRow, DeviceComparison, DeviceStudy, PairedDifference, StudyAgreement
-from sleepagree.text import (
-    DASH,
-    WIDTH,
-    columns_of,
-    cut,
-    figure,
-    show_duration,
-    signed,
-    speak_measure,
-    table_lines,
-    wrap,
-)
+from sleepagree.text import table_lines
 
 #: As many nights with one reason, or more, are told together; of those, so many are named.
 _FEWEST_TO_GROUP: Final = 3
@@ -104,7 +95,7 @@ def _nights(study: StudyAgreement) -> list[str]:
         people, nights = len(device.participants), len(device.nights)
         lines += wrap(
             f"{shorten(device.device)}: {counted(people, 'participant')}, {counted(nights, 'night')}, "
-            f"{counted(window, 'epoch')} ({show_duration(window)})",
+            f"{counted(window, 'epoch')} ({duration(window)})",
             hang="      ",
         )
         lines.append(f"    scored on both sides {scored} ({100 * scored / window:.1f} %)")
@@ -264,7 +255,7 @@ def _redistribution(device: DeviceStudy) -> list[str]:
 def _sources(device: DeviceStudy) -> list[str]:
     lines = wrap(f"WHERE EACH BIAS of {shorten(device.device)} COMES FROM (minutes a night)", indent="")
     for source in device.bias_sources:
-        lines += wrap(source.per_night.sentence(), hang="      ")
+        lines += wrap(say_bias_source(source.per_night), hang="      ")
     return lines
 
 
@@ -307,7 +298,7 @@ def comparison_digits(difference: PairedDifference) -> int:
 def name_difference(difference: PairedDifference) -> str:
     """Return what is compared: the statistic, and the class or the measure it speaks of."""
     of = difference.class_name
-    return f"{difference.statistic} {speak_measure(of) if of else ''}".strip()
+    return f"{difference.statistic} {say_measure(of) if of else ''}".strip()
 
 
 def same_epochs(comparison: DeviceComparison) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from hypothesis import HealthCheck, settings
 
 # How long an example takes to draw says how busy the machine is, not whether the code is right: there are no timed
@@ -12,6 +13,11 @@ settings.register_profile("untimed", deadline=None, suppress_health_check=[Healt
 settings.load_profile("untimed")
 
 _TOOLS = ("faults", "fuzz", "mutation", "performance")
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Let expected texts be written anew, which is never done unless it is asked for."""
+    parser.addoption("--regenerate-golden", action="store_true", help="write the texts of tests/golden anew")
 
 
 def pytest_ignore_collect(collection_path: Path) -> bool | None:

@@ -11,10 +11,12 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "sleepagree"
 
-#: Top to bottom; names in one line do not depend on each other unless they come earlier in it.
+#: Top to bottom; names in one line do not depend on each other unless they come earlier in it. Files of the rooms
+#: that describe and render stand there one by one.
 LAYERS = """
-patterns record collector errors interrupts
+patterns record collector errors shown interrupts
 steps
+describe.words describe.blocks
 stages
 hypnogram estimate cells normal_factors
 output object_store
@@ -36,27 +38,38 @@ nights_table paired_table folder_study anonymous
 study_results study_groups study_flows joint_epochs study_comparison study_cautions
 anonymous
 study_run study study_export simulate export inspection starter_layout demo
+describe.citations describe.bias describe.paragraphs describe.closing describe.night
 documents study_documents
-tables text notebook clock_text plan_request plan_text study_text inspection_text
+render.columns
+tables text clock_text plan_request plan_text study_text inspection_text
 figures
 report
+render.terminal render.figures render.page render.notebook
 night_folder study_folder
 cli
 """.split()
 
 
-#: Results show themselves in a notebook; the import stands inside the method that shows.
-LATE = {"night": {"notebook"}, "study_results": {"notebook"}}
+#: Rooms whose files have places of their own.
+ROOMS = ("describe", "render")
+
+
+def place(module: str) -> str:
+    """Return the layer of a module, given without the name of the package."""
+    parts = module.split(".")
+    return ".".join(parts[:2]) if parts[0] in ROOMS else parts[0]
 
 
 def imports(path: Path) -> set[str]:
     found = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("sleepagree"):
-            parts = node.module.split(".")
-            found |= {parts[1]} if len(parts) > 1 else {alias.name for alias in node.names}
+        if isinstance(node, ast.ImportFrom) and node.module and node.module.split(".")[0] == "sleepagree":
+            _, _, module = node.module.partition(".")
+            # what is imported from a room itself is one of its files
+            whole = not module or module in ROOMS
+            found |= {place(f"{module}.{alias.name}".lstrip(".")) for alias in node.names} if whole else {place(module)}
         elif isinstance(node, ast.Import):
-            found |= {a.name.split(".")[1] for a in node.names if a.name.startswith("sleepagree.")}
+            found |= {place(a.name.removeprefix("sleepagree.")) for a in node.names if a.name.startswith("sleepagree.")}
     return found
 
 
@@ -66,12 +79,27 @@ def modules() -> list[Path]:
     ]
 
 
+def layer_of(path: Path) -> str:
+    return place(".".join(path.relative_to(PACKAGE).with_suffix("").parts))
+
+
 @pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_imports_come_from_layers_above(path: Path) -> None:
-    own = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+    if path.parent.name in ROOMS and path.name == "__init__.py":
+        assert not imports(path)
+        return
+    own = layer_of(path)
     assert own in LAYERS, f"{own} has no place in the order of layers"
-    allowed = {*LAYERS[: LAYERS.index(own)], own, "__version__", *LATE.get(own, ())}
+    allowed = {*LAYERS[: LAYERS.index(own)], own, "__version__"}
     assert imports(path) <= allowed
+
+
+def test_words_and_figures_stand_beside_each_other() -> None:
+    """Figures take the words for numbers and stages, nothing else; what describes a result draws nothing."""
+    by_figures = {name for path in (PACKAGE / "figures").glob("*.py") for name in imports(path)}
+    assert {name for name in by_figures if name.startswith(ROOMS)} == {"describe.words"}
+    by_words = {name for path in (PACKAGE / "describe").glob("*.py") for name in imports(path)}
+    assert not {name for name in by_words if name.startswith(("figures", "render", "report"))}
 
 
 def loaded_by(code: str) -> set[str]:
@@ -87,7 +115,8 @@ def test_help_loads_no_heavy_library() -> None:
     assert not loaded & {"numpy", "pandas", "sklearn", "mne", "matplotlib", "scipy"}
 
 
-def test_one_night_loads_no_heavy_library() -> None:
+@pytest.mark.parametrize("asked", [["--json", "-", "--quiet"], ["--quiet"]], ids=["json", "terminal"])
+def test_one_night_loads_no_heavy_library(asked: list[str]) -> None:
     root = PACKAGE.parent / "fixtures" / "ferry"
     args = [
         "night",
@@ -95,9 +124,7 @@ def test_one_night_loads_no_heavy_library() -> None:
         str(root / "band-a/crew-1-night-1.csv"),
         "--layout",
         str(root / "band-a.toml"),
-        "--json",
-        "-",
-        "--quiet",
+        *asked,
     ]
     loaded = loaded_by(
         "from click.testing import CliRunner; from sleepagree.cli import main; "

@@ -10,15 +10,15 @@ import math
 
 import pytest
 
+from sleepagree.describe.blocks import Table
+from sleepagree.describe.night import describe_night
 from sleepagree.documents import dump, night_document
 from sleepagree.mapping_comparison import compare_mappings
 from sleepagree.night import compare
 from sleepagree.night_cautions import unsaid_classes
 from sleepagree.pairing import Outside
-from sleepagree.report.night_page import night_page
-from sleepagree.report.page import TableView
 from sleepagree.stages import BUILT_IN_MAPPINGS, StageMapping, make_stage_set, mapping_named
-from sleepagree.text import night_lines
+from tests.told import night_lines
 from tests.worked import pair, side
 
 FOUR = mapping_named("wake-light-deep-rem")
@@ -81,7 +81,7 @@ def test_a_device_that_may_say_rem_and_never_does_has_0_minutes_of_it():
 
 def test_bouts_of_a_class_without_a_label_are_not_called_missed():
     night = night_without_rem(reports=WITHOUT_REM)
-    tables = {b.name: b for s in night_page(night, command="").sections for b in s.blocks if isinstance(b, TableView)}
+    tables = {b.name: b for s in describe_night(night).sections for b in s.blocks if isinstance(b, Table)}
     seen = {row[0].text: [c.text for c in row[1:]] for row in tables["seen"].rows}
     # one bout of REM of 8 epochs, in the column from 2 to 5 min
     assert [text for text in seen["REM"] if text != "–"] == ["no label (1)"]
@@ -177,7 +177,7 @@ def test_time_that_one_side_did_not_score_is_told_beside_efficiency():
     )
     assert of(night, "TST, WASO, SE") == [told]
     assert told in " ".join(" ".join(night_lines(night)).split())
-    measured = next(s for s in night_page(night, command="").sections if s.name == "measures")
+    measured = next(s for s in describe_night(night).sections if s.name == "measures")
     assert measured.blocks[-1].text == told
 
 

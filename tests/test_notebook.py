@@ -14,8 +14,25 @@ def test_a_night_shows_its_matrix() -> None:
     stages = ["W", "W", "N2", "N2", "N3", "R"]
     night = compare(align(reference=read_hypnogram(stages), device=read_hypnogram(stages)), resamples=0)
     html = night._repr_html_()
-    assert re.search(r'<th scope="row">light</th><td>0</td><td>2</td>', html)
-    assert html.count("<table>") == html.count("</table>") == 3
+    assert re.search(r'<th scope="row">light</th><td>0 \(0 %\)</td><td>2 \(100 %\)</td>', html)
+    assert "accuracy" in html
+    assert "<svg" not in html
+    assert re.search(r'<th scope="row">TST</th><td>min</td><td>2\.0</td><td>2\.0</td><td>0\.0</td>', html)
+
+
+def test_a_night_without_labels_of_its_own_is_escaped() -> None:
+    hostile = "<b>up</b>"
+    device = read_hypnogram([hostile] * 3 + ["deep"] * 3, stages={hostile: "wake", "deep": "deep"}, name=hostile)
+    night = compare(align(reference=read_hypnogram(["W", "W", "N2", "N2", "N3", "R"]), device=device), resamples=0)
+    html = night._repr_html_()
+    assert "&lt;b&gt;up&lt;/b&gt;" in html
+    assert "<b>" not in html
+
+
+def test_a_result_that_nothing_shows_has_its_repr(monkeypatch) -> None:
+    night = compare(align(reference=read_hypnogram(["W", "N2"]), device=read_hypnogram(["W", "N2"])), resamples=0)
+    monkeypatch.setattr("sleepagree.shown._renderers", [])
+    assert night._repr_html_() is None
 
 
 def test_a_study_shows_its_bias_table_and_escapes_names() -> None:

@@ -10,11 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from statsmodels.stats.proportion import proportion_confint
 
+from sleepagree.describe.bias import say_bias_source
+from sleepagree.describe.words import speak
 from sleepagree.night import compare
 from sleepagree.redistribution import (
     BiasSource,
     account_for_bias,
-    speak,
     trace_unreported_stage,
     unreported_stages,
 )
@@ -179,8 +180,10 @@ def test_bias_account_by_hand():
     assert deep == BiasSource(
         "deep", 1.0, (("wake", 0.0), ("light", 0.5), ("rem", 1.0)), (("wake", 0.0), ("light", 0.5)), 0.0, "deep", -0.5
     )
-    assert deep.sentence() == "deep: +1.0 min = +1.0 from REM, +0.5 from light, -0.5 lost to light"
-    assert light.sentence() == "light: 0.0 min = +0.5 from deep, +0.5 from REM, -0.5 lost to wake, -0.5 lost to deep"
+    assert say_bias_source(deep) == "deep: +1.0 min = +1.0 from REM, +0.5 from light, -0.5 lost to light"
+    assert (
+        say_bias_source(light) == "light: 0.0 min = +0.5 from deep, +0.5 from REM, -0.5 lost to wake, -0.5 lost to deep"
+    )
 
 
 def test_a_counterfactual_equals_the_mapping_that_assumes_it():
@@ -197,7 +200,7 @@ def test_a_counterfactual_equals_the_mapping_that_assumes_it():
 
 def test_a_class_that_was_never_confused_says_so():
     (a, _) = account_for_bias(np.diag([4, 5]), reference_classes=("wake", "sleep"), device_classes=("wake", "sleep"))
-    assert a.sentence() == "wake: 0.0 min: no epoch of it was confused"
+    assert say_bias_source(a) == "wake: 0.0 min: no epoch of it was confused"
     assert (math.isnan(a.without_unreported_min), a.returned_to) == (True, "")
 
 

@@ -14,16 +14,16 @@ import drawn
 import pytest
 from ferry import simulated_nights
 
+from sleepagree.describe.closing import CAUTIONS
+from sleepagree.describe.paragraphs import finding_of_night, methods_of_night
 from sleepagree.documents import dump, night_document
 from sleepagree.night_folder import write_night
 from sleepagree.night_summary import Refusal
 from sleepagree.nights_table import NightsTable
-from sleepagree.report.build import build_night_report, build_study_report, night_files, study_files
-from sleepagree.report.closing import CAUTIONS
-from sleepagree.report.night_page import script_json
-from sleepagree.report.sentences import finding_of_night, methods_of_night
+from sleepagree.render.figures import script_json
 from sleepagree.stages import StageMapping
 from sleepagree.study import StudyOptions, summarise_study
+from tests.told import night_files, night_page, study_files, study_page
 
 VOID = {"meta", "br", "img", "input", "hr", "link"}
 
@@ -74,9 +74,9 @@ def study():
 @pytest.fixture(scope="module")
 def pages(study) -> dict[str, str]:
     return {
-        "with REM": build_night_report(drawn.night_with_rem(), command="sleepagree night a.edf b.csv"),
-        "without REM": build_night_report(drawn.night_without_rem(), command="sleepagree night a.edf b.csv"),
-        "study": build_study_report(study, command="sleepagree study nights.csv --out results"),
+        "with REM": night_page(drawn.night_with_rem(), command="sleepagree night a.edf b.csv"),
+        "without REM": night_page(drawn.night_without_rem(), command="sleepagree night a.edf b.csv"),
+        "study": study_page(study, command="sleepagree study nights.csv --out results"),
     }
 
 
@@ -223,7 +223,7 @@ def test_command_hashes_and_versions_are_told(pages: dict[str, str]) -> None:
     assert "not from a file" in tree.visible
     table = NightsTable(name="nights.csv", folder=Path(), sha256="ab" * 32, rows=())
     study = summarise_study(simulated_nights(2, 1), StudyOptions(resamples=10))
-    assert "ab" * 32 in build_study_report(study, table=table)
+    assert "ab" * 32 in study_page(study, table=table)
 
 
 def test_the_same_night_gives_the_same_bytes() -> None:
@@ -259,7 +259,7 @@ def hostile_night():
 
 
 def test_no_label_or_file_name_becomes_markup() -> None:
-    html = build_night_report(hostile_night(), command=f"sleepagree night '{drawn.HOSTILE}' b.csv")
+    html = night_page(hostile_night(), command=f"sleepagree night '{drawn.HOSTILE}' b.csv")
     tree = Tree(html)
     assert not tree.of("img")
     assert len(tree.of("script")) == 2
@@ -289,7 +289,7 @@ def test_names_in_a_study_never_become_markup() -> None:
     ]
     refused = Refusal(9, mark, mark, mark, f"{mark}: unknown stage label.")
     study = summarise_study([*nights, refused], StudyOptions(resamples=10))
-    tree = Tree(build_study_report(study, command=mark))
+    tree = Tree(study_page(study, command=mark))
     assert not tree.of("img")
     assert len(tree.of("script")) == 1
     assert mark in tree.visible
@@ -300,7 +300,7 @@ def test_names_in_a_study_never_become_markup() -> None:
 
 def test_report_of_three_hundred_nights_stays_under_five_megabytes() -> None:
     study = summarise_study(simulated_nights(300, 1), StudyOptions(resamples=10))
-    html = build_study_report(study)
+    html = study_page(study)
     assert len(html.encode()) < 5_000_000
     assert "150 of 300 nights by even ranks" in html
     assert "nights.csv holds all" in html  # 600 rows, 500 of them listed
@@ -329,9 +329,9 @@ def test_a_nights_folder_holds_report_and_figures(tmp_path: Path) -> None:
 
 def test_a_study_of_one_night_and_one_with_log_ratios_can_be_shown() -> None:
     one = summarise_study(simulated_nights(1, 1), StudyOptions(resamples=10))
-    Tree(build_study_report(one))
+    Tree(study_page(one))
     ratios = summarise_study(simulated_nights(4, 1), StudyOptions(resamples=10, log_ratio=True))
-    assert "log ratio" in Tree(build_study_report(ratios)).visible
+    assert "log ratio" in Tree(study_page(ratios)).visible
 
 
 def test_a_night_on_which_nothing_differs_can_be_shown() -> None:
@@ -341,20 +341,6 @@ def test_a_night_on_which_nothing_differs_can_be_shown() -> None:
 
     reports = ("W", "N1", "N2", "N3", "R")
     same = read_hypnogram(["W", "N1", "N2", "N3", "R"] * 30, reports=reports)
-    html = build_night_report(compare(align(reference=same, device=same), resamples=20))
+    html = night_page(compare(align(reference=same, device=same), resamples=20))
     assert "No epoch disagrees" in html
     Tree(html)
-
-
-def test_the_collector_is_as_it_was() -> None:
-    import gc
-
-    assert gc.isenabled()
-    build_night_report(drawn.night_with_rem())
-    assert gc.isenabled()
-    gc.disable()
-    try:
-        build_night_report(drawn.night_with_rem())
-        assert not gc.isenabled()
-    finally:
-        gc.enable()

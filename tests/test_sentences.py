@@ -9,14 +9,12 @@ import numpy as np
 import pytest
 from ferry import simulated_nights
 
-from sleepagree.report.citations import SOURCES, Citations
+from sleepagree.describe.citations import SOURCES, Citations
+from sleepagree.describe.paragraphs import finding_of_night, methods_of_night, results_of_night
+from sleepagree.describe.words import join_words
 from sleepagree.report.sentences import (
     finding_of_device,
-    finding_of_night,
-    join_words,
-    methods_of_night,
     methods_of_study,
-    results_of_night,
     results_of_study,
 )
 from sleepagree.study import StudyOptions, summarise_study

@@ -13,14 +13,13 @@ from sklearn.metrics import cohen_kappa_score
 
 from sleepagree import coefficients
 from sleepagree.night_summary import MEASURE_NAMES, NightSummary, Refusal
-from sleepagree.notebook import study_html
-from sleepagree.report.build import build_study_report
 from sleepagree.report.sentences import methods_of_study, results_of_study
 from sleepagree.stages import mapping_named
 from sleepagree.study import StudyOptions, fold_nights, summarise_study
 from sleepagree.study_documents import bias_rows, confusion_rows, night_rows, study_document
 from sleepagree.study_text import bias_lines, study_lines
 from tests.ferry import simulated_nights
+from tests.told import study_page
 
 NIGHTS = simulated_nights()
 STUDY = summarise_study(NIGHTS, StudyOptions(resamples=400))
@@ -191,8 +190,8 @@ def test_nights_that_are_scored_in_part_only_are_counted_and_named() -> None:
 def test_one_participant_is_one_and_has_nights_as_units_in_every_sentence() -> None:
     alone = [n for n in simulated_nights(1, 6) if n.device == "pad B"]
     study = summarise_study(alone, StudyOptions(resamples=50))
-    texts = [*study_lines(study), results_of_study(study), methods_of_study(study).text, study_html(study),
-             build_study_report(study)]  # fmt: skip
+    texts = [*study_lines(study), results_of_study(study), methods_of_study(study).text, study._repr_html_(),
+             study_page(study)]  # fmt: skip
     everything = "\n".join(texts)
     assert "1 participants" not in everything
     assert "over participants" not in everything
@@ -203,7 +202,7 @@ def test_one_participant_is_one_and_has_nights_as_units_in_every_sentence() -> N
 @pytest.mark.parametrize(("people", "by_delta"), [(5, True), (12, False)])
 def test_every_sentence_tells_the_interval_that_is_given(people: int, by_delta: bool) -> None:
     study = summarise_study(simulated_nights(people, 1), StudyOptions(resamples=50))
-    page = build_study_report(study)
+    page = study_page(study)
     methods = methods_of_study(study).text
     primary = [s.pooled.primary is s.pooled.delta for d in study.devices for m in d.mappings for s in m.statistics]
     assert any(primary) == by_delta
@@ -267,7 +266,7 @@ def test_limits_that_are_lines_come_with_their_equations() -> None:
     told = " ".join(line.strip() for line in bias_lines(study))
     assert f"bias = {intercept:.1f} " in told
     assert f"{abs(spread_slope):.3f} A)" in told
-    assert f"bias = {intercept:.1f}".replace("-", "−") in build_study_report(study).replace("-", "−")
+    assert f"bias = {intercept:.1f}".replace("-", "−") in study_page(study).replace("-", "−")
 
 
 def test_few_participants_get_a_caution() -> None:
@@ -369,10 +368,10 @@ def test_log_ratios_are_given_as_ratios_in_files_text_and_sentences() -> None:
         study
     )
     assert "natural logarithms" in methods_of_study(study).text
-    page = build_study_report(study)
+    page = study_page(study)
     assert f"ratio device / reference {shown}" in page
     assert "Bias (device" not in page
-    assert shown in study_html(study)
+    assert shown in study._repr_html_()
 
 
 def test_a_measure_with_zeros_has_no_ratio_and_says_why() -> None:

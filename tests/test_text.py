@@ -14,28 +14,22 @@ from hypothesis import strategies as st
 
 from sleepagree.clock_check import scan_clock
 from sleepagree.clock_text import clock_lines
+from sleepagree.describe.paragraphs import methods_of_night
+from sleepagree.describe.words import duration, figure, moment, signed
 from sleepagree.hypnogram import Origin
 from sleepagree.mapping_comparison import compare_mappings
 from sleepagree.night import compare
 from sleepagree.pairing import Outside, align
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import read_layout
+from sleepagree.render.columns import columns_of, cut, to_left, to_right, wrap
 from sleepagree.sources import read_hypnogram
 from sleepagree.stages import AASM_STAGES, StageMapping, mapping_named
 from sleepagree.text import (
-    columns_of,
-    cut,
-    figure,
     mappings_lines,
-    night_lines,
-    show_duration,
-    show_moment,
-    signed,
     table_lines,
-    to_left,
-    to_right,
-    wrap,
 )
+from tests.told import night_lines
 from tests.worked import BED_TIME, pair, side
 
 FERRY = Path(__file__).parent.parent / "fixtures" / "ferry"
@@ -123,9 +117,10 @@ def test_the_curve_of_a_clock_has_even_offsets_with_0_and_the_best_among_them(ra
 def test_a_long_file_name_keeps_its_end():
     name = "recording-of-the-night-ferry-crew-" * 4 + "night-7.csv"
     lines = night_lines(compare(ferry_pair("crew-1-night-1", "band-a", called=name), resamples=0))
-    assert lines[1].startswith("  reference  recording-of-the-night-ferry-cr")
-    assert lines[1].endswith("night-7.csv")
-    assert "…" in lines[1]
+    at = lines.index("  reference:") + 1
+    assert lines[at].startswith("    recording-of-the-night-ferry-cr")
+    assert "…" in lines[at]
+    assert lines[at].endswith("night-7.csv,")
 
 
 @pytest.mark.parametrize("classes", [5, 6, 9, 14])
@@ -138,7 +133,7 @@ def test_any_number_of_classes_fits_in_blocks_of_columns(classes):
     paired = pair(side(text, own_words=words), side(text, own_words=words))
     shown = check(night_lines(compare(paired, mappings=[mapping], resamples=0)), 80)
     for i, name in enumerate(names):
-        assert len(re.findall(rf"^  {'wake' if name == 'W' else name} .*\b{i + 900} 100 %", shown, re.M)) == 1
+        assert len(re.findall(rf"^  {'wake' if name == 'W' else name} .*\b{i + 900} \(100 %\)", shown, re.M)) == 1
 
 
 @pytest.mark.parametrize("hostile", [h for h in HOSTILE if h], ids=range(len(HOSTILE) - 1))
@@ -175,15 +170,17 @@ def test_the_ledger_and_the_matrix_say_what_was_counted():
     lines = night_lines(night)
     shown = check(lines, 80)
     for line in (
-        "  scored on both sides        13   81.2 %",
-        "  reference unscored           2   12.5 %",
-        "  device gap                   1    6.2 %",
-        "  total                       16  100.0 %",
+        "  scored on both sides      13   81.2 %",
+        "  reference unscored         2   12.5 %",
+        "  device gap                 1    6.2 %",
+        "  total                     16  100.0 %",
         "  reference labels: W (6), N2 (5), ? (2), R (3)",
-        "  wake                    5  83 %       1  17 %       0   0 %      6",
-        "  light                   0   0 %       4 100 %       0   0 %      4",
-        "  REM                     0   0 %       1  33 %       2  67 %      3",
-        "WHERE REM WENT: 1.5 min that the device has no label for",
+        "  reference \\ device      wake      light      deep  total",
+        "  wake                5 (83 %)   1 (17 %)   0 (0 %)      6",
+        "  light                0 (0 %)  4 (100 %)   0 (0 %)      4",
+        "  REM                  0 (0 %)   1 (33 %)  2 (67 %)      3",
+        "WHERE REM WENT",
+        "  1.5 min of REM that the device has no label for",
     ):
         assert line in lines, f"{line}\n{shown}"
 
@@ -191,30 +188,35 @@ def test_the_ledger_and_the_matrix_say_what_was_counted():
 def test_a_measure_without_a_value_says_why():
     paired = pair("W*9 N2", side("wake*10", reports=("wake", "light", "deep", "rem")))
     lines = check(night_lines(compare(paired, resamples=0)), 80)
-    assert re.search(r"^  SOL +4\.5 +–  no sleep on the device side$", lines, re.M)
-    assert re.search(r"^  deep latency +– +–  no such epoch on either side$", lines, re.M)
+    assert re.search(r"^  SOL +min +4\.5 +– +–  no sleep on the device\n +side$", lines, re.M)
+    assert re.search(r"^  deep latency +min +– +– +–  no such epoch on\n +either side$", lines, re.M)
 
 
 def test_without_resamples_no_interval_by_blocks_is_made_up():
     shown = check(night_lines(compare(pair("W*5 N2*5", "W*5 N2*5"), resamples=0)), 80)
-    assert "        no interval by resampling blocks" in shown.splitlines()
+    assert re.search(r"^  kappa +1\.000 +– +– +1\.000$", shown, re.M)
+    assert "kappa is 1.00 (no interval)" in " ".join(shown.split())
 
 
 def test_perfect_agreement_makes_up_no_interval():
     shown = check(night_lines(compare(pair("W*5 N2*5", "W*5 N2*5"), resamples=50)), 80)
-    assert "  kappa 1.000, no interval for epochs taken as independent," in shown.splitlines()
+    assert re.search(r"^  kappa +1\.000 +– +1\.000 to 1\.000 +1\.000$", shown, re.M)
 
 
 def test_a_window_of_a_day_tells_the_date_of_its_end():
-    lines = night_lines(compare(pair("W*2000 N2*880", "W*2000 N2*880"), resamples=0))
-    assert "  window     2026-03-01 22:30:00 to 2026-03-02 22:30:00" in check(lines, 80).splitlines()
+    night = compare(pair("W*2000 N2*880", "W*2000 N2*880"), resamples=0)
+    check(night_lines(night), 80)
+    told = "window: 2026-03-01 22:30:00 to 2026-03-02 22:30:00, 2880 epochs (24 h 00.0 min); rule: "
+    assert told in " ".join(" ".join(night_lines(night)).split())
+    # the methods paragraph and the page tell the same
+    assert "(2026-03-01 22:30:00 to 2026-03-02 22:30:00)" in methods_of_night(night).text
 
 
 def test_elapsed_time_says_so():
     paired = pair(side("W*2 N2*2", start=None), side("wake*2 light*2", start=None))
-    lines = check(night_lines(compare(paired, resamples=0)), 80).splitlines()
-    assert "             elapsed time, no clock, 4 epochs of 30 s (source: 30 s)" in lines
-    assert "  window     0 s to 120 s after the reference's start" in lines
+    lines = " ".join(check(night_lines(compare(paired, resamples=0)), 80).split())
+    assert "device: data in memory, elapsed time, no clock, 4 epochs of 30 s (source: 30-s epochs)" in lines
+    assert "window: 0 s to 120 s after the reference's start, 4 epochs (2.0 min); rule: " in lines
 
 
 def test_the_declared_mapping_is_marked():
@@ -236,10 +238,10 @@ def test_figures():
     assert [signed(v) for v in (0.0, -0.0, 0.04, -0.04, 1.25, -1.25, math.nan)] == [
         "0.0", "0.0", "0.0", "0.0", "+1.2", "-1.2", "–",
     ]  # fmt: skip
-    assert [show_duration(n) for n in (0, 1, 119, 120, 961)] == [
+    assert [duration(n) for n in (0, 1, 119, 120, 961)] == [
         "0.0 min", "0.5 min", "59.5 min", "1 h 00.0 min", "8 h 00.5 min",
     ]  # fmt: skip
-    assert show_moment(None) == "no clock"
+    assert moment(None) == "no clock"
 
 
 @given(st.text(), st.integers(2, 40))

@@ -79,9 +79,10 @@ def night(
     if json_path:
         shared.write_json(text, json_path, overwrite=overwrite)
     if json_path != "-":
-        from sleepagree.text import night_lines
+        from sleepagree.describe.night import describe_night
+        from sleepagree.render.terminal import render_terminal
 
-        click.echo("\n".join(night_lines(scored)))
+        click.echo("\n".join(render_terminal(describe_night(scored))))
     shared.print_cautions(scored.cautions, quiet=options["quiet"])
 
 

@@ -18,7 +18,7 @@ def fit_terminal(text: str) -> str:
     """
     if not sys.stderr.isatty():
         return text
-    from sleepagree.text import columns_of, wrap
+    from sleepagree.render.columns import columns_of, wrap
 
     width = min(shutil.get_terminal_size().columns, _WIDEST)
     lines: list[str] = []

@@ -10,6 +10,7 @@ from typing import Any, Final
 import numpy as np
 from matplotlib.axes import Axes
 
+from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import (
     axes_for,
     draw_boxes,
@@ -20,7 +21,7 @@ from sleepagree.figures.drawing import (
     write,
 )
 from sleepagree.figures.style import INK, MUTED, PAPER, SMALL_LETTER_POINTS, Shade, one_column, shades_of, styled
-from sleepagree.redistribution import BiasSource, speak
+from sleepagree.redistribution import BiasSource
 
 _ROW_MM: Final = 4.1
 _BAR: Final = 0.62

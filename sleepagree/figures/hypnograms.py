@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from sleepagree.class_sequences import both_codes, class_sequence
+from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import (
     axes_for,
     draw_boxes,
@@ -24,7 +25,6 @@ from sleepagree.figures.style import GRID, INK, MUTED, SILENT, shades_of, styled
 from sleepagree.hypnogram import GAP
 from sleepagree.night import NightAgreement
 from sleepagree.pairing import PairedNight
-from sleepagree.redistribution import speak
 from sleepagree.stages import UNSCORED, StageMapping, StageSet, reference_reportable
 from sleepagree.zones import add_seconds
 

@@ -9,6 +9,7 @@ from typing import Final
 
 from matplotlib.axes import Axes
 
+from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import (
     axes_for,
     draw_boxes,
@@ -18,7 +19,7 @@ from sleepagree.figures.drawing import (
     write,
 )
 from sleepagree.figures.style import INK, PAPER, SMALL_LETTER_POINTS, one_column, shades_of, styled
-from sleepagree.redistribution import Redistribution, speak
+from sleepagree.redistribution import Redistribution
 from sleepagree.study import StudyRedistribution
 
 _ROW_MM: Final = 5.2

@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 from matplotlib.axes import Axes
 
+from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import (
     axes_for,
     draw_boxes,
@@ -25,7 +26,6 @@ from sleepagree.figures.style import (
     two_columns,
 )
 from sleepagree.hypnogram import Counts
-from sleepagree.redistribution import speak
 
 _STRONGEST_TINT: Final = 0.5  # letters in ink keep a contrast of 4.5 to 1 on it, on light and on dark paper
 _CELL_MM: Final = 10.5

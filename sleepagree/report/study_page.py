@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
@@ -10,41 +11,57 @@ import numpy as np
 
 from sleepagree.clock import combined_offsets
 from sleepagree.coefficients import kappa_se
-from sleepagree.errors import counted, shorten
-from sleepagree.figures.bias_over_nights import draw_bias_against_level, draw_minutes, draw_normal_look, points_shown
-from sleepagree.figures.bias_sources import draw_bias_sources
-from sleepagree.figures.night_kappas import draw_night_kappas
-from sleepagree.figures.redistribution import draw_redistribution
-from sleepagree.nights_table import NightsTable
-from sleepagree.redistribution import speak
-from sleepagree.regression_limits import RegressionLimits
-from sleepagree.report.closing import caution_section, methods_section, repeat_section
-from sleepagree.report.night_page import confusion_figure, confusion_table
-from sleepagree.report.page import (
+from sleepagree.describe.bias import say_bias_source
+from sleepagree.describe.blocks import (
     Beside,
     Block,
     Cell,
-    FigureView,
+    Description,
+    Figure,
+    FigureKind,
     Heading,
     Items,
-    Page,
+    Paragraph,
+    Role,
     Section,
-    TableView,
-    Words,
+    Table,
     beside,
     cells,
-    figure_view,
-    some,
+    columns,
+    count_cell,
+    difference_cell,
+    number_cell,
+    present,
+    valued,
 )
+from sleepagree.describe.closing import caution_section, methods_section, repeat_section
+from sleepagree.describe.night import confusion_figure, confusion_table
+from sleepagree.describe.words import (
+    DASH,
+    duration,
+    figure,
+    interval,
+    join_words,
+    percent,
+    percent_interval,
+    plain,
+    say_class,
+    say_level,
+    say_measure,
+    say_stages,
+    say_status,
+    signed,
+    speak,
+)
+from sleepagree.errors import counted, shorten
+from sleepagree.figures.bias_over_nights import points_shown
+from sleepagree.nights_table import NightsTable
+from sleepagree.regression_limits import RegressionLimits
 from sleepagree.report.sentences import (
     finding_of_device,
-    join_words,
     methods_of_study,
-    printable,
     results_of_study,
     say_intervals,
-    say_level,
-    say_stages,
     units_of,
 )
 from sleepagree.resampling import BootstrapIntervals
@@ -66,7 +83,6 @@ from sleepagree.study_text import (
     silent_words,
     unit_word,
 )
-from sleepagree.text import DASH, figure, show_duration, signed, speak_measure
 
 #: More nights than this are not listed in the page; nights.csv holds them all.
 MOST_LISTED: Final = 500
@@ -91,8 +107,18 @@ _CLASS_WORDS: Final = {
 _UNEVEN: Final = "The spread changes with the level A, the mean of both sides, so limits as lines fit better: "
 
 
-def study_page(study: StudyAgreement, *, command: str, table: NightsTable | None = None) -> Page:
-    """Return the page of a study."""
+def describe_study(study: StudyAgreement, *, command: str = "", table: NightsTable | None = None) -> Description:
+    """Return everything that is said about a study.
+
+    Parameters
+    ----------
+    study : StudyAgreement
+        The study.
+    command : str
+        The command that repeats it; "" leaves it out.
+    table : NightsTable, optional
+        The table of nights that it was made from.
+    """
     sections: list[Section | None] = [_compared(study)]
     for i, device in enumerate(study.devices):
         sections += [
@@ -110,7 +136,7 @@ def study_page(study: StudyAgreement, *, command: str, table: NightsTable | None
         _repeat(command, table),
     ]
     names = join_words([shorten(d.device) for d in study.devices])
-    return Page(
+    return Description(
         "sleepagree: a study",
         f"{names} against the reference" if names else "No night was scored",
         tuple(finding_of_device(device, study) for device in study.devices),
@@ -119,13 +145,16 @@ def study_page(study: StudyAgreement, *, command: str, table: NightsTable | None
 
 
 def _repeat(command: str, table: NightsTable | None) -> Section:
+    # scipy is loaded only where a number needs it
+    libraries = [name for name in ("numpy", "scipy") if name in sys.modules]
     if table is None:
-        return repeat_section(command)
-    section = repeat_section(command, files=(("nights table", table.name, table.sha256),))
+        return repeat_section(command, libraries=libraries)
+    files = (("nights table", table.name, table.sha256),)
+    section = repeat_section(command, files=files, libraries=libraries)
     if table.paired_epochs or not table.sha256:
         return section
     told = "The hashes of the files of every night stand in nights.csv and, under inputs, in results.json."
-    return Section(section.name, section.title, (*section.blocks, Words(told, "note")))
+    return Section(section.name, section.title, (*section.blocks, Paragraph(told, Role.NOTE)))
 
 
 # --- what was compared ------------------------------------------------------------------------------------
@@ -140,15 +169,15 @@ def _compared(study: StudyAgreement) -> Section:
         for night in device.nights:
             for word, count in night.excluded:
                 totals[word] = totals.get(word, 0) + count
-        rest = ", ".join(f"{word.replace('_', ' ')} {count}" for word, count in totals.items() if count) or "none"
+        rest = ", ".join(f"{say_status(word)} {count}" for word, count in totals.items() if count) or "none"
         rows.append(
             cells(
                 shorten(device.device),
                 ", ".join(say_stages(device.reports)),
-                _count(len(device.participants)),
-                _count(len(device.nights)),
-                (f"{window} ({show_duration(window)})", window),
-                (f"{scored} ({100 * scored / window:.1f} %)", scored),
+                count_cell(len(device.participants)),
+                count_cell(len(device.nights)),
+                Cell(f"{window} ({duration(window)})", window),
+                Cell(f"{scored} ({percent(scored / window, 1)})", scored),
                 rest,
             )
         )
@@ -162,25 +191,22 @@ def _compared(study: StudyAgreement) -> Section:
         "not scored",
     )
     blocks: list[Block | None] = [
-        TableView("devices", "Devices, nights and epochs", header, tuple(rows), left=2, words=(6,)),
+        Table("devices", "Devices, nights and epochs", columns(*header, words=(0, 1, 6)), tuple(rows)),
         _refused(study),
     ]
-    return Section("compared", "What was compared", some(blocks))
+    return Section("compared", "What was compared", present(*blocks))
 
 
-def _count(value: int) -> tuple[str, float]:
-    return str(value), float(value)
-
-
-def _refused(study: StudyAgreement) -> TableView | None:
+def _refused(study: StudyAgreement) -> Table | None:
     if not study.refused:
         return None
     rows = tuple(
-        cells(str(r.row), shorten(r.participant), shorten(r.night), shorten(r.device), printable(r.reason))
+        cells(str(r.row), shorten(r.participant), shorten(r.night), shorten(r.device), plain(r.reason))
         for r in study.refused
     )
     caption = f"{len(study.refused)} of {study.given} nights were refused"
-    return TableView("refused", caption, ("line", "participant", "night", "device", "reason"), rows, left=4, words=(4,))
+    heads = columns("line", "participant", "night", "device", "reason", words=range(5))
+    return Table("refused", caption, heads, rows)
 
 
 # --- agreement --------------------------------------------------------------------------------------------
@@ -189,85 +215,86 @@ def _refused(study: StudyAgreement) -> TableView | None:
 def interval_words(found: BootstrapIntervals, digits: int = 3) -> str:
     """Return the interval of a value, or a dash."""
     estimate = found.primary
-    return _range(estimate.low, estimate.high, digits)
+    return interval(estimate.low, estimate.high, digits)
 
 
-def _value(found: BootstrapIntervals, digits: int = 3) -> tuple[str, float | None]:
-    value = found.primary.value
-    return figure(value, digits), None if math.isnan(value) else value
+def _value(found: BootstrapIntervals, digits: int = 3) -> Cell:
+    return number_cell(found.primary.value, digits)
 
 
-def _with_interval(found: BootstrapIntervals, digits: int = 2) -> tuple[str, float | None]:
-    text, worth = _value(found, digits)
-    return (text if math.isnan(found.primary.low) else f"{text} ({interval_words(found, digits)})"), worth
+def _with_interval(found: BootstrapIntervals, digits: int = 2) -> Cell:
+    alone = _value(found, digits)
+    return (
+        alone if math.isnan(found.primary.low) else Cell(f"{alone.text} ({interval_words(found, digits)})", alone.worth)
+    )
 
 
 def _agreement(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section:
     blocks: list[Block | None] = []
     for k, studied in enumerate(device.mappings):
         blocks += _one_mapping(studied, device, study, f"{serial}-{k}")
-    blocks.insert(0, Words(say_intervals(device, study), "note"))
-    return Section(f"agreement-{serial}", f"Agreement of {shorten(device.device)}", some(blocks))
+    blocks.insert(0, Paragraph(say_intervals(device, study), Role.NOTE))
+    return Section(f"agreement-{serial}", f"Agreement of {shorten(device.device)}", present(*blocks))
 
 
 def _one_mapping(studied: StudyMapping, device: DeviceStudy, study: StudyAgreement, name: str) -> list[Block | None]:
     mapping = studied.mapping
     square = next((m for m in device.mappings if m.mapping.is_square), None)
     left: list[Block | None] = [
-        confusion_figure(studied.counts, mapping, name=f"confusion-{name}", of=f", {shorten(device.device)}"),
+        confusion_figure(studied, name=f"confusion-{name}", of=f", {shorten(device.device)}"),
         confusion_table(studied.counts, mapping, name=f"counts-{name}"),
     ]
     right: list[Block | None] = [_statistics(studied, device, study, name), _ceiling(studied)]
     return [
         Heading(f"Under '{shorten(mapping.name)}'"),
-        Words(printable(mapping.assumption)) if mapping.assumption else None,
+        Paragraph(plain(mapping.assumption)) if mapping.assumption else None,
         beside(left, right),
         _classes(studied, study, name),
         _night_kappas(studied, device, study, name) if studied is square else None,
     ]
 
 
-def _statistics(studied: StudyMapping, device: DeviceStudy, study: StudyAgreement, name: str) -> TableView:
+def _statistics(studied: StudyMapping, device: DeviceStudy, study: StudyAgreement, name: str) -> Table:
     rows = []
     for key, word in _TABLE_WORDS.items():
         found = studied.find(key)
         if found is None or not found.pooled.primary.defined:
             continue
-        sd = (figure(found.averaged_sd, 3), found.averaged_sd)
+        sd = number_cell(found.averaged_sd, 3)
         rows.append(cells(word, _with_interval(found.pooled, 3), _with_interval(found.averaged, 3), sd))
     left = f"; {studied.left_out} left out by the mapping" if studied.left_out else ""
     units = units_of(device)
     header = ("", "pooled", f"mean of {units}", f"SD between {units}")
     level = say_level(study.options.level)
-    return TableView(
+    return Table(
         f"statistics-{name}",
         f"Agreement over {int(studied.counts.sum())} epochs{left}, with {level}",
-        header,
+        columns(*header),
         tuple(rows),
     )
 
 
-def _ceiling(studied: StudyMapping) -> Words | None:
+def _ceiling(studied: StudyMapping) -> Paragraph | None:
     ceiling = studied.ceiling
     if math.isnan(ceiling.accuracy) or ceiling.accuracy >= 1 or studied.mapping.is_square:
         return None
-    return Words(
+    return Paragraph(
         f"The best any device with these labels could reach on these nights: {figure(ceiling.accuracy, 3)} accuracy, "
         f"{figure(ceiling.kappa, 3)} kappa."
     )
 
 
-def _classes(studied: StudyMapping, study: StudyAgreement, name: str) -> TableView:
+def _classes(studied: StudyMapping, study: StudyAgreement, name: str) -> Table:
     rows = []
     for class_name in studied.mapping.device_classes:
         found = [studied.find(key, class_name) for key in _CLASS_WORDS]
-        shown = [(DASH, None) if f is None else _with_interval(f.pooled) for f in found]
-        rows.append(cells(speak(shorten(class_name)), *shown))
+        shown = [Cell(DASH) if f is None else _with_interval(f.pooled) for f in found]
+        rows.append(cells(say_class(class_name), *shown))
     caption = f"Each class against the rest, pooled, with {say_level(study.options.level)}"
-    return TableView(f"classes-{name}", caption, ("class", *_CLASS_WORDS.values()), tuple(rows))
+    return Table(f"classes-{name}", caption, columns("class", *_CLASS_WORDS.values()), tuple(rows))
 
 
-def _night_kappas(studied: StudyMapping, device: DeviceStudy, study: StudyAgreement, name: str) -> FigureView | None:
+def _night_kappas(studied: StudyMapping, device: DeviceStudy, study: StudyAgreement, name: str) -> Figure | None:
     kappa = studied.night_kappa
     known = ~np.isnan(kappa)
     if not known.any():
@@ -282,16 +309,17 @@ def _night_kappas(studied: StudyMapping, device: DeviceStudy, study: StudyAgreem
     )
     if estimate is not None and estimate.defined:
         said += f"; pooled {estimate.value:.2f} ({estimate.low:.2f} to {estimate.high:.2f})"
-    return figure_view(
-        draw_night_kappas(
-            kappa=kappa,
-            low=kappa - reach,
-            high=kappa + reach,
-            participant=[n.participant for n in device.nights],
-            night=[n.night for n in device.nights],
-            pooled=estimate,
-        ),
-        name=f"kappas-{name}",
+    return Figure(
+        f"kappas-{name}",
+        FigureKind.NIGHT_KAPPAS,
+        {
+            "kappa": kappa,
+            "low": kappa - reach,
+            "high": kappa + reach,
+            "participant": [n.participant for n in device.nights],
+            "night": [n.night for n in device.nights],
+            "pooled": estimate,
+        },
         title=f"Kappa of every night of {shorten(device.device)} under {shorten(studied.mapping.name)}",
         description=f"{said}.",
         caption=(
@@ -314,28 +342,28 @@ def _bias(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | 
         _method_words(device),
         *_bias_figures(device, study, serial),
     ]
-    return Section(f"bias-{serial}", f"Bias of {shorten(device.device)}", some(blocks))
+    return Section(f"bias-{serial}", f"Bias of {shorten(device.device)}", present(*blocks))
 
 
-def _limits_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> TableView:
+def _limits_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Table:
     ratios = study.options.log_ratio
     digits = 3 if ratios else 1
-    said = figure if ratios else signed
+    said = number_cell if ratios else difference_cell
     rows = []
     for row in device.bias:
         limits = row.printed
         rows.append(
             cells(
                 name_with_unit(row),
-                _count(limits.nights),
-                (figure(limits.reference_mean, 1), limits.reference_mean),
-                (figure(limits.device_mean, 1), limits.device_mean),
-                (said(limits.bias, digits), limits.bias),
-                _range(limits.bias_low, limits.bias_high, digits),
-                (said(limits.lower, digits), limits.lower),
-                _range(limits.lower_low, limits.lower_high, digits),
-                (said(limits.upper, digits), limits.upper),
-                _range(limits.upper_low, limits.upper_high, digits),
+                count_cell(limits.nights),
+                number_cell(limits.reference_mean, 1),
+                number_cell(limits.device_mean, 1),
+                said(limits.bias, digits),
+                interval(limits.bias_low, limits.bias_high, digits),
+                said(limits.lower, digits),
+                interval(limits.lower_low, limits.lower_high, digits),
+                said(limits.upper, digits),
+                interval(limits.upper_low, limits.upper_high, digits),
             )
         )
     level = say_level(study.options.level)
@@ -348,19 +376,10 @@ def _limits_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Ta
         if ratios
         else "Bias (device − reference) and limits of agreement"
     )
-    return TableView(f"limits-{serial}", caption, header, _sortable(rows), sortable=True)
+    return Table(f"limits-{serial}", caption, columns(*header), tuple(rows), sortable=True)
 
 
-def _sortable(rows: list[tuple[Cell, ...]]) -> tuple[tuple[Cell, ...], ...]:
-    """Return rows in which nan is worth nothing: a table is sorted by what is known."""
-    return tuple(tuple(Cell(c.text) if c.worth is not None and math.isnan(c.worth) else c for c in row) for row in rows)
-
-
-def _range(low: float, high: float, digits: int = 1) -> str:
-    return DASH if math.isnan(low) or math.isnan(high) else f"{figure(low, digits)} to {figure(high, digits)}"
-
-
-def _shape_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> TableView:
+def _shape_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Table:
     ratios = study.options.log_ratio
     digits = 3 if ratios else 1
     rows = []
@@ -369,15 +388,15 @@ def _shape_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Tab
         rows.append(
             cells(
                 name_with_unit(row),
-                (figure(limits.sd, digits), limits.sd),
-                (signed(limits.slope, 2), limits.slope),
-                _range(limits.slope_low, limits.slope_high, 2),
-                (signed(limits.spread_slope, 2), limits.spread_slope),
-                _range(limits.spread_slope_low, limits.spread_slope_high, 2),
-                (figure(limits.mae, digits), limits.mae),
-                (figure(icc.value, 2), icc.value),
-                _range(icc.low, icc.high, 2),
-                (figure(ccc.value, 2), ccc.value),
+                number_cell(limits.sd, digits),
+                difference_cell(limits.slope, 2),
+                interval(limits.slope_low, limits.slope_high, 2),
+                difference_cell(limits.spread_slope, 2),
+                interval(limits.spread_slope_low, limits.spread_slope_high, 2),
+                number_cell(limits.mae, digits),
+                number_cell(icc.value, 2),
+                interval(icc.low, icc.high, 2),
+                number_cell(ccc.value, 2),
             )
         )
     level = say_level(study.options.level)
@@ -388,17 +407,17 @@ def _shape_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Tab
     caption = "How differences depend on the level, and how well nights are told apart"
     if ratios:
         caption += "; slopes are of the log ratio on the mean logarithm"
-    return TableView(f"shape-{serial}", caption, header, _sortable(rows), sortable=True)
+    return Table(f"shape-{serial}", caption, columns(*header), tuple(rows), sortable=True)
 
 
-def _equivalence(device: DeviceStudy, serial: int) -> TableView | None:
+def _equivalence(device: DeviceStudy, serial: int) -> Table | None:
     words = {True: "within the margin", False: "not shown to be within", None: "undecided"}
     rows = tuple(
         cells(
             shorten(row.name),
             f"±{row.equivalence.margin_high:g} {unit_word(row.unit)}",
-            _range(row.equivalence.low, row.equivalence.high),
-            (figure(row.equivalence.p_value, 3), row.equivalence.p_value),
+            interval(row.equivalence.low, row.equivalence.high, 1),
+            number_cell(row.equivalence.p_value, 3),
             words[row.equivalence.equivalent],
         )
         for row in device.bias
@@ -407,10 +426,10 @@ def _equivalence(device: DeviceStudy, serial: int) -> TableView | None:
     if not rows:
         return None
     header = ("measure", "margin stated beforehand", "90 % interval of the bias", "p", "verdict")
-    return TableView(f"equivalence-{serial}", "Two one-sided tests of the bias", header, rows, words=(4,))
+    return Table(f"equivalence-{serial}", "Two one-sided tests of the bias", columns(*header, words=(0, 4)), rows)
 
 
-def _method_words(device: DeviceStudy) -> Words:
+def _method_words(device: DeviceStudy) -> Paragraph:
     methods = dict.fromkeys(row.limits.method for row in device.bias)
     of_note: dict[str, list[str]] = {}
     for row in device.bias:
@@ -422,7 +441,7 @@ def _method_words(device: DeviceStudy) -> Words:
         if row.lines is not None:
             of_note.setdefault(_UNEVEN + _equations(row.lines) + ".", []).append(row.name)
     notes = [f"{join_words(names)}: {note}" for note, names in of_note.items()]
-    return Words(printable(" ".join([f"Method: {'; or '.join(methods)}.", *notes])), "note")
+    return Paragraph(plain(" ".join([f"Method: {'; or '.join(methods)}.", *notes])), Role.NOTE)
 
 
 def _bias_figures(device: DeviceStudy, study: StudyAgreement, serial: int) -> list[Block | None]:
@@ -460,12 +479,12 @@ def _pair_of_figures(row: BiasRow, who: Sequence[str], name: str, device: str) -
     )
     if row.of_ratios:
         said = (
-            f"ratio device / reference {figure(limits.bias, 3)} ({_range(limits.bias_low, limits.bias_high, 3)}), "
-            f"limits of agreement {_range(limits.lower, limits.upper, 3)}"
+            f"ratio device / reference {figure(limits.bias, 3)} ({interval(limits.bias_low, limits.bias_high, 3)}), "
+            f"limits of agreement {interval(limits.lower, limits.upper, 3)}"
         )
     else:
         said = (
-            f"bias {signed(limits.bias)} ({_range(limits.bias_low, limits.bias_high)}), limits of agreement "
+            f"bias {signed(limits.bias)} ({interval(limits.bias_low, limits.bias_high, 1)}), limits of agreement "
             f"{signed(limits.lower)} to {signed(limits.upper)}"
         )
     drawn = "Bars beside the axes are the intervals of bias and limits."
@@ -477,16 +496,18 @@ def _pair_of_figures(row: BiasRow, who: Sequence[str], name: str, device: str) -
     elif row.of_ratios:
         drawn = "Limits of the ratio fan out from the origin."
     return beside(
-        figure_view(
-            draw_minutes(**data),
-            name=f"both-{name}",
+        Figure(
+            f"both-{name}",
+            FigureKind.MINUTES,
+            data,
             title=f"Device against reference: {of}",
             description=f"{mean}.",
             caption=f"Every night by both sides; on the line they are equal. {mean}.",
         ),
-        figure_view(
-            draw_bias_against_level(**data, limits=row.limits, lines=lines),
-            name=f"level-{name}",
+        Figure(
+            f"level-{name}",
+            FigureKind.BIAS_AGAINST_LEVEL,
+            {**data, "limits": row.limits, "lines": lines},
             title=f"Difference against level: {of}",
             description=f"{said}.",
             caption=f"Device minus reference against the mean of both: {said}. {drawn}",
@@ -498,13 +519,20 @@ def _equations(lines: RegressionLimits) -> str:
     return line_equations(lines).replace(" - ", " − ")
 
 
-def _normal_look(row: BiasRow, who: Sequence[str], name: str) -> FigureView:
+def _normal_look(row: BiasRow, who: Sequence[str], name: str) -> Figure:
     measure = row.name
     shown = points_shown(row.limits.participants).size
     drawn = "" if shown == row.limits.participants else f" {shown} of them are drawn, all at the two ends."
-    return figure_view(
-        draw_normal_look(reference=row.reference, device=row.device, participant=who, measure=measure, unit=row.unit),
-        name=name,
+    return Figure(
+        name,
+        FigureKind.NORMAL_LOOK,
+        {
+            "reference": row.reference,
+            "device": row.device,
+            "participant": who,
+            "measure": measure,
+            "unit": row.unit,
+        },
         title=f"Normal quantiles: {measure}",
         description=(
             f"Mean differences of {row.limits.participants} participants in order, against the quantiles of a normal "
@@ -527,7 +555,7 @@ def _redistribution(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
     name = shorten(device.device)
     stages = join_words([speak(t.stage) for t in device.redistribution])
     blocks: list[Block | None] = [
-        Words(f"The reference scored no {speak(t.stage)} that {name} staged, too.")
+        Paragraph(f"The reference scored no {speak(t.stage)} that {name} staged, too.")
         for t in device.redistribution
         if not t.epochs
     ]
@@ -535,31 +563,32 @@ def _redistribution(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
         said = "; ".join(
             f"{speak(t.stage)}: "
             + ", ".join(
-                f"{100 * d.share.value:.0f} % as {speak(d.name)} ({d.minutes.value:.1f} min a night)" for d in t.to
+                f"{percent(d.share.value)} as {speak(d.name)} ({d.minutes.value:.1f} min a night)" for d in t.to
             )
             for t in traced
         )
-        drawing = figure_view(
-            draw_redistribution(traced),
-            name=f"unreported-{serial}",
+        drawing = Figure(
+            f"unreported-{serial}",
+            FigureKind.REDISTRIBUTION,
+            traced,
             title=f"Where the epochs went that {name} has no label for",
             description=f"{said}.",
             caption=f"Shares of the pooled epochs with {say_level(study.options.level)} over {units_of(device)}.",
         )
         blocks.append(beside(drawing, [_shares_table(t, study, serial) for t in traced]))
-    return Section(f"redistribution-{serial}", f"Where {stages} went with {name}", some(blocks))
+    return Section(f"redistribution-{serial}", f"Where {stages} went with {name}", present(*blocks))
 
 
-def _shares_table(traced: StudyRedistribution, study: StudyAgreement, serial: int) -> TableView:
+def _shares_table(traced: StudyRedistribution, study: StudyAgreement, serial: int) -> Table:
     rows = []
     for d in traced.to:
         share = d.share.primary
-        ends = DASH if math.isnan(share.low) else f"{100 * share.low:.0f} to {100 * share.high:.0f} %"
-        part = DASH if math.isnan(d.share_of_class) else f"{100 * d.share_of_class:.1f} %"
+        ends = percent_interval(share.low, share.high)
+        part = percent(d.share_of_class, 1)
         rows.append(
             cells(
-                speak(shorten(d.name)),
-                (f"{100 * share.value:.1f} %", share.value),
+                say_class(d.name),
+                valued(percent(share.value, 1), share.value),
                 ends,
                 _value(d.minutes, 1),
                 interval_words(d.minutes, 1),
@@ -568,10 +597,10 @@ def _shares_table(traced: StudyRedistribution, study: StudyAgreement, serial: in
         )
     level = say_level(study.options.level)
     header = ("taken as", "share", level, "min a night", level, "part of class")
-    return TableView(
+    return Table(
         f"went-{serial}-{traced.stage}",
         f"{traced.epochs / 2:.1f} min of {speak(traced.stage)} in all",
-        header,
+        columns(*header),
         tuple(rows),
     )
 
@@ -579,10 +608,11 @@ def _shares_table(traced: StudyRedistribution, study: StudyAgreement, serial: in
 def _sources(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:
     if not device.bias_sources:
         return None
-    sentences = [source.per_night.sentence() for source in device.bias_sources]
-    drawing = figure_view(
-        draw_bias_sources([source.per_night for source in device.bias_sources]),
-        name=f"sources-{serial}",
+    sentences = [say_bias_source(source.per_night) for source in device.bias_sources]
+    drawing = Figure(
+        f"sources-{serial}",
+        FigureKind.BIAS_SOURCES,
+        [source.per_night for source in device.bias_sources],
         title=f"What the bias of each class is made of, {shorten(device.device)}",
         description="; ".join(sentences) + ".",
         caption=(
@@ -591,12 +621,11 @@ def _sources(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section
         ),
     )
     rows = tuple(row for source in device.bias_sources for row in _source_rows(source))
-    table = TableView(
+    table = Table(
         f"sources-table-{serial}",
         "Minutes a night, device − reference",
-        ("class", "part", "min a night", say_level(study.options.level)),
+        columns("class", "part", "min a night", say_level(study.options.level), words=(0, 1)),
         rows,
-        left=2,
     )
     title = f"Where each bias of {shorten(device.device)} comes from"
     return Section(f"sources-of-bias-{serial}", title, (beside(drawing, table),))
@@ -605,16 +634,16 @@ def _sources(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section
 def _source_rows(source: StudyBiasSource) -> list[tuple[Cell, ...]]:
     ends = {key: (low, high) for key, low, high in source.intervals}
     own = source.per_night
-    name = speak(shorten(own.name))
+    name = say_class(own.name)
     rows = []
     for other, minutes in sorted(own.gained, key=lambda part: -part[1]):
         low, high = ends.get(f"from {other}", (math.nan, math.nan))
-        rows.append(cells(name, f"from {speak(shorten(other))}", (signed(minutes), minutes), _range(low, high)))
+        rows.append(cells(name, f"from {say_class(other)}", difference_cell(minutes), interval(low, high, 1)))
     for other, minutes in sorted(own.lost, key=lambda part: -part[1]):
         low, high = ends.get(f"to {other}", (math.nan, math.nan))
-        rows.append(cells(name, f"lost to {speak(shorten(other))}", (signed(-minutes), -minutes), _range(-high, -low)))
+        rows.append(cells(name, f"lost to {say_class(other)}", difference_cell(-minutes), interval(-high, -low, 1)))
     low, high = ends.get("bias", (math.nan, math.nan))
-    rows.append(cells(name, "bias", (signed(own.bias_min), own.bias_min), _range(low, high)))
+    rows.append(cells(name, "bias", difference_cell(own.bias_min), interval(low, high, 1)))
     return rows
 
 
@@ -626,16 +655,16 @@ def _comparison(comparison: DeviceComparison, serial: int) -> Section:
     rows = []
     for d in (*comparison.differences, comparison.with_silence):
         digits = comparison_digits(d)
-        of = shorten(speak_measure(d.class_name)) if d.statistic == "absolute error" else speak(shorten(d.class_name))
+        of = shorten(say_measure(d.class_name)) if d.statistic == "absolute error" else say_class(d.class_name)
         rows.append(
             cells(
                 f"{d.statistic} {of}".strip(),
-                (figure(d.first, digits), d.first),
-                (figure(d.second, digits), d.second),
+                number_cell(d.first, digits),
+                number_cell(d.second, digits),
                 _value(d.difference, digits),
                 interval_words(d.difference, digits),
-                _figure(d.own_first, digits),
-                _figure(d.own_second, digits),
+                number_cell(d.own_first, digits),
+                number_cell(d.own_second, digits),
             )
         )
     caption = (
@@ -645,20 +674,16 @@ def _comparison(comparison: DeviceComparison, serial: int) -> Section:
     )
     own = [f"{name}, own {epochs}" for name, epochs in zip((first, second), comparison.own_epochs, strict=True)]
     header = ("", first, second, "difference", "interval", *own)
-    table = TableView(f"against-{serial}", caption, header, _sortable(rows))
-    told = Words(f"{same_epochs(comparison)}; {silent_words(comparison)}.")
-    note = Words(
+    table = Table(f"against-{serial}", caption, columns(*header), tuple(rows))
+    told = Paragraph(f"{same_epochs(comparison)}; {silent_words(comparison)}.")
+    note = Paragraph(
         f"Where silence counts as disagreement, the share is of the {counted(comparison.asked, 'epoch')} that the "
         "reference gave a class. The last two columns are each device on all epochs that it scored itself, as many as "
         "stand in their heads: a device that is silent where it would be wrong looks better there, so they are not to "
         "be compared with each other.",
-        "note",
+        Role.NOTE,
     )
     return Section(f"comparison-{serial}", f"{second} against {first}", (told, table, note))
-
-
-def _figure(value: float, digits: int) -> tuple[str, float | None]:
-    return figure(value, digits), None if math.isnan(value) else value
 
 
 def _scorers(study: StudyAgreement) -> Section | None:
@@ -668,10 +693,10 @@ def _scorers(study: StudyAgreement) -> Section | None:
         cells(
             shorten(s.device),
             shorten(s.mapping),
-            (s.nights_told, s.nights),
+            Cell(s.nights_told, s.nights),
             figure(s.between_scorers, 3),
             figure(s.with_scorers, 3),
-            DASH if math.isnan(s.share) else f"{100 * s.share:.0f} %",
+            percent(s.share),
             _percent_range(s.share_intervals),
             figure(s.with_consensus, 3),
         )
@@ -682,7 +707,7 @@ def _scorers(study: StudyAgreement) -> Section | None:
         "device with the consensus",
     )  # fmt: skip
     caption = "Mean kappa over nights with several scorers; every row is of the same nights throughout"
-    table = TableView("scorers-table", caption, header, rows, left=2)
+    table = Table("scorers-table", caption, columns(*header, words=(0, 1)), rows)
     return Section("scorers", "Scorers", (table,))
 
 
@@ -703,7 +728,7 @@ def _nights(study: StudyAgreement) -> Section | None:
     more = f", the first {len(listed)} of {of_all}; nights.csv holds all" if of_all > len(listed) else ""
     squares = dict.fromkeys(m.mapping.name for d in study.devices for m in d.mappings if m.mapping.is_square)
     header = ("participant", "night", "device", "scored", "accuracy", "kappa", "best clock offset (s)")
-    table = TableView("nights-table", f"Nights{more}", header, _sortable(listed), left=3, sortable=True)
+    table = Table("nights-table", f"Nights{more}", columns(*header, words=(0, 1, 2)), tuple(listed), sortable=True)
     blocks: list[Block] = [
         table,
         Items(
@@ -731,8 +756,8 @@ def _night_rows(device: DeviceStudy, most: int) -> Iterator[tuple[Cell, ...]]:
             shorten(night.participant),
             shorten(night.night),
             shorten(night.device),
-            (f"{100 * night.scored / night.window_epochs:.1f} %", night.scored / night.window_epochs),
-            (figure(accuracy, 3), accuracy),
-            (figure(kappa, 3), kappa),
-            (signed(night.best_offset_s, 0), night.best_offset_s),
+            valued(percent(night.scored / night.window_epochs, 1), night.scored / night.window_epochs),
+            number_cell(accuracy, 3),
+            number_cell(kappa, 3),
+            difference_cell(night.best_offset_s, 0),
         )

@@ -48,8 +48,8 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     import drawn
     from ferry import simulated_nights
 
-    from sleepagree.report.build import build_night_report, build_study_report
     from sleepagree.study import StudyOptions, summarise_study
+    from tests.told import night_page, study_page
 
     folder = tmp_path_factory.mktemp("pages")
     hostile = drawn.invented_night(
@@ -59,10 +59,10 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     )
     study = summarise_study(simulated_nights(30, 2), StudyOptions(resamples=40, margins=(("TST", 30.0),)))
     texts = {
-        "night": build_night_report(drawn.night_without_rem(), command="sleepagree night a.edf b.csv --out night"),
-        "four classes": build_night_report(drawn.night_with_rem()),
-        "hostile": build_night_report(hostile, command=f"sleepagree night '{drawn.HOSTILE}' b.csv"),
-        "study": build_study_report(study, command="sleepagree study nights.csv --out results"),
+        "night": night_page(drawn.night_without_rem(), command="sleepagree night a.edf b.csv --out night"),
+        "four classes": night_page(drawn.night_with_rem()),
+        "hostile": night_page(hostile, command=f"sleepagree night '{drawn.HOSTILE}' b.csv"),
+        "study": study_page(study, command="sleepagree study nights.csv --out results"),
     }
     found = {}
     for i, (name, text) in enumerate(texts.items()):

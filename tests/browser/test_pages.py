@@ -37,7 +37,7 @@ def test_hostile_names_are_shown_as_text(visit: Any, pages: dict[str, Path]) -> 
     visit.open(pages["hostile"])
     assert visit.run("return document.querySelectorAll('img').length") == 0
     assert drawn.HOSTILE in visit.run("return document.querySelector('h1').textContent")
-    assert drawn.HOSTILE in visit.run("return document.querySelector('#labels').textContent")
+    assert drawn.HOSTILE in visit.run("return document.querySelector('#ledger').textContent")
     assert "<img" in visit.run("return document.title")
     assert visit.complaints() == []
 
@@ -275,7 +275,7 @@ def test_no_short_word_of_a_table_is_broken_in_print(visit: Any, pages: dict[str
 
 def test_short_tables_are_not_split_in_print(visit: Any, pages: dict[str, Path]) -> None:
     visit.open(pages["night"], width=680, media="print")
-    style = "return getComputedStyle(document.querySelector('#labels').closest('.scroll')).breakInside"
+    style = "return getComputedStyle(document.querySelector('#ledger-table').closest('.scroll')).breakInside"
     assert visit.run(style) == "avoid"
 
 

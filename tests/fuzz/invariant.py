@@ -23,8 +23,8 @@ from sleepagree.pairing import align
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import Layout, read_layout
 from sleepagree.starter_layout import starter_layout
-from sleepagree.text import night_lines
 from tests.readers.edf_bytes import annotation_file, hypnogram
+from tests.told import night_lines
 
 #: A hang: seconds of processor time, so that a busy machine does not count.
 LONGEST_S = 2.0

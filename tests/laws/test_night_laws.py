@@ -419,7 +419,8 @@ def check_what_is_said(night, comparison):
     import json
 
     from sleepagree.documents import dump, epoch_rows, mappings_document, night_document
-    from sleepagree.text import mappings_lines, night_lines
+    from sleepagree.text import mappings_lines
+    from tests.told import night_lines
 
     found = json.loads(dump(night_document(night)))
     assert found["ledger"]["scored"] + sum(found["ledger"]["excluded"].values()) == found["window"]["epochs"]

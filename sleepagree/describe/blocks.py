@@ -1,0 +1,248 @@
+"""What a description is made of: sections of paragraphs, lists, tables and places for figures.
+
+Every block holds text and facts, no markup and no columns of a terminal. A text may hold anything that a file held:
+whatever renders it escapes it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, field
+from enum import Enum
+from typing import Any
+
+from sleepagree.describe.words import figure, signed
+
+
+class Rank(Enum):
+    """Whether the terminal shows a section at once or only where everything is asked for."""
+
+    FIRST_SCREEN = "first screen"
+    FURTHER = "further"
+
+
+class Role(Enum):
+    """What a paragraph is there for."""
+
+    PLAIN = "plain"
+    NOTE = "note"
+    TO_PASTE = "to paste into a paper"
+
+
+class FigureKind(Enum):
+    """What a figure shows, and what its subject is."""
+
+    HYPNOGRAMS = "a NightAgreement"
+    CONFUSION = "counts under a mapping: anything with .counts and .mapping"
+    REDISTRIBUTION = "a sequence of Redistribution or StudyRedistribution"
+    BIAS_SOURCES = "a sequence of BiasSource"
+    AGREEMENT_BY_PART = "a sequence of PartAgreement"
+    RUN_LENGTHS = "Runs"
+    NIGHT_KAPPAS = "keyword arguments of draw_night_kappas"
+    MINUTES = "keyword arguments of draw_minutes"
+    BIAS_AGAINST_LEVEL = "keyword arguments of draw_bias_against_level"
+    NORMAL_LOOK = "keyword arguments of draw_normal_look"
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One cell of a table.
+
+    Parameters
+    ----------
+    text : str
+        What it says.
+    worth : float or None
+        What it is sorted by; None for words and for what does not exist.
+    """
+
+    text: str
+    worth: float | None = None
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a table: its head, and whether it holds words rather than numbers."""
+
+    head: str
+    is_words: bool = False
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table.
+
+    Parameters
+    ----------
+    name : str
+        Its name among the tables of the description.
+    caption : str
+        What it holds.
+    columns : tuple of Column
+        Its columns; the first one names the rows.
+    rows : tuple of tuple of Cell
+        One cell for each column.
+    sortable : bool
+        Whether the order of the rows means nothing, so that a reader may sort them.
+    folded : str
+        Words under which the table may be folded away where a figure shows the same; "" for never.
+    """
+
+    name: str
+    caption: str
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    sortable: bool = False
+    folded: str = ""
+
+
+@dataclass(frozen=True)
+class Figure:
+    """The place of a figure, and the same in words.
+
+    Parameters
+    ----------
+    name : str
+        Its name among the figures of the description, and that of its file.
+    kind : FigureKind
+        What is drawn.
+    subject : object
+        The result that it is drawn from, as `kind` tells.
+    title, description : str
+        What it is, and its numbers in words, for those who cannot see it.
+    caption : str
+        What stands under it.
+    wide : bool
+        Whether it wants the whole width of a page.
+    """
+
+    name: str
+    kind: FigureKind
+    subject: Any = field(compare=False, repr=False)
+    title: str
+    description: str
+    caption: str
+    wide: bool = False
+
+
+@dataclass(frozen=True)
+class Paragraph:
+    """A paragraph."""
+
+    text: str
+    role: Role = Role.PLAIN
+
+
+@dataclass(frozen=True)
+class Items:
+    """A list, numbered or not."""
+
+    items: tuple[str, ...]
+    numbered: bool = False
+
+
+@dataclass(frozen=True)
+class Command:
+    """A command to type."""
+
+    text: str
+
+
+@dataclass(frozen=True)
+class Heading:
+    """A heading inside a section."""
+
+    text: str
+
+
+@dataclass(frozen=True)
+class Beside:
+    """Parts that stand beside each other where there is room; each part is a column of blocks."""
+
+    parts: tuple[tuple[Block, ...], ...]
+
+
+Block = Table | Figure | Paragraph | Items | Command | Heading | Beside
+
+
+@dataclass(frozen=True)
+class Section:
+    """A section with its heading."""
+
+    name: str
+    title: str
+    blocks: tuple[Block, ...]
+    rank: Rank = Rank.FIRST_SCREEN
+
+
+@dataclass(frozen=True)
+class Description:
+    """A result in words.
+
+    Parameters
+    ----------
+    kind : str
+        What kind of result it is.
+    title : str
+        What it is about.
+    findings : tuple of str
+        What was found, one sentence for each device.
+    sections : tuple of Section
+        In the order in which they are read.
+    """
+
+    kind: str
+    title: str
+    findings: tuple[str, ...]
+    sections: tuple[Section, ...]
+
+
+def columns(*heads: str, words: Collection[int] = (0,)) -> tuple[Column, ...]:
+    """Return columns by their heads; ``words`` are the positions of those that hold words."""
+    return tuple(Column(head, i in words) for i, head in enumerate(heads))
+
+
+def cells(*values: str | Cell) -> tuple[Cell, ...]:
+    """Return a row; what is given as text is a cell of words."""
+    return tuple(value if isinstance(value, Cell) else Cell(value) for value in values)
+
+
+def number_cell(value: float, digits: int = 3) -> Cell:
+    """Return a cell with a number, or with a dash that is worth nothing."""
+    return valued(figure(value, digits), value)
+
+
+def difference_cell(value: float, digits: int = 1) -> Cell:
+    """Return a cell with a signed number, or with a dash that is worth nothing."""
+    return valued(signed(value, digits), value)
+
+
+def count_cell(count: int) -> Cell:
+    """Return a cell with a whole number."""
+    return Cell(str(count), float(count))
+
+
+def valued(text: str, worth: float) -> Cell:
+    """Return a cell that is sorted by a number, unless the number does not exist."""
+    return Cell(text, None if math.isnan(worth) else worth)
+
+
+def present(*blocks: Block | None) -> tuple[Block, ...]:
+    """Return the blocks that are there."""
+    return tuple(block for block in blocks if block is not None)
+
+
+def beside(*parts: Block | Sequence[Block | None]) -> Beside:
+    """Return blocks, or columns of them, that stand beside each other."""
+    return Beside(tuple(present(*part) if isinstance(part, Sequence) else (part,) for part in parts))
+
+
+def flat(blocks: Sequence[Block]) -> Iterator[Block]:
+    """Yield blocks in reading order, what stands beside each other one after the other."""
+    for block in blocks:
+        if isinstance(block, Beside):
+            for part in block.parts:
+                yield from flat(part)
+        else:
+            yield block

@@ -1,0 +1,285 @@
+"""Sentences for a paper, made only from what was run on a night: the finding, the methods, the results.
+
+Nothing here is computed anew. A method is named only where its number stands in the results, with the source that
+the code follows.
+"""
+
+from __future__ import annotations
+
+import math
+import platform
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+import sleepagree
+from sleepagree.describe.bias import bias_source_result
+from sleepagree.describe.citations import Citations
+from sleepagree.describe.words import (
+    duration,
+    figure,
+    from_moment_to,
+    interval,
+    join_words,
+    minutes,
+    percent,
+    percent_interval,
+    plain,
+    say_class,
+    say_level,
+    say_stages,
+    say_status,
+    signed,
+)
+from sleepagree.disagreement import Runs
+from sleepagree.errors import counted, shorten
+from sleepagree.night import MEAN_BLOCK_EPOCHS, MappingAgreement, NightAgreement
+from sleepagree.pairing import PairedNight, WindowRule
+from sleepagree.redistribution import Redistribution
+from sleepagree.stages import StageMapping
+
+#: Measures that a results paragraph speaks of, where there are any.
+MAIN_MEASURES: Final = ("TST", "SOL", "WASO", "SE")
+
+
+@dataclass(frozen=True)
+class CitedParagraph:
+    """A paragraph and the sources it cites.
+
+    Parameters
+    ----------
+    text : str
+        The paragraph, with numbers in brackets.
+    sources : tuple of str
+        The sources in the order of their numbers.
+    """
+
+    text: str
+    sources: tuple[str, ...]
+
+
+def finding_of_night(night: NightAgreement) -> str:
+    """Return what was found on a night, in one sentence with its uncertainty.
+
+    Parameters
+    ----------
+    night : NightAgreement
+        The night; its first mapping is the one spoken of.
+
+    Returns
+    -------
+    str
+        With a kappa: accuracy and kappa with its interval (by blocks where that was run). Without one, because the
+        device lacks a class: accuracy, and where the largest unreported stage went, with its interval.
+    """
+    first = night.mappings[0]
+    table = first.table
+    same = (
+        f"The device gave the same stage as the reference in {percent(table.accuracy, 1)} of the "
+        f"{counted(table.n, 'epoch')} ({duration(table.n)}) compared under '{shorten(first.mapping.name)}'"
+    )
+    if table.n == 0:
+        return f"No epoch can be compared under '{shorten(first.mapping.name)}'."
+    if table.kappa.defined:
+        return f"{same}; corrected for chance, kappa is {_kappa_with_interval(first, night.level)}."
+    traced = max(night.redistribution, key=lambda r: r.epochs, default=None)
+    if first.mapping.is_square or traced is None or not traced.epochs:
+        return f"{same}; kappa does not exist: {table.kappa.undefined_because}."
+    # a night without a stage is not a device without it
+    lacks = "it has" if night.paired.device_set.declared else "its file holds"
+    return f"{same}; {lacks} no label for {say_class(traced.stage)}, {_main_destination(traced, night.level)}."
+
+
+def _kappa_with_interval(scored: MappingAgreement, level: float) -> str:
+    kappa = scored.table.kappa
+    if not math.isnan(scored.block_low):
+        ends = f"{say_level(level)} {interval(scored.block_low, scored.block_high, 2)}, resampling blocks of 15 min"
+    elif not math.isnan(kappa.low):
+        ends = f"{say_level(level)} {interval(kappa.low, kappa.high, 2)} if epochs were independent"
+    else:
+        ends = "no interval"
+    return f"{kappa.value:.2f} ({ends})"
+
+
+def _main_destination(traced: Redistribution, level: float) -> str:
+    to = max(traced.to, key=lambda d: d.epochs)
+    low, high, how = (to.low, to.high, ", if epochs were independent")
+    if not math.isnan(to.block_low):
+        low, high, how = (to.block_low, to.block_high, ", resampling blocks of 15 min")
+    share = f"{percent(to.share)} ({say_level(level)} {percent_interval(low, high)}{how})"
+    return f"and of the {minutes(traced.epochs)} of it that both staged, {share} were called {say_class(to.name)}"
+
+
+def methods_of_night(night: NightAgreement) -> CitedParagraph:
+    """Return a methods paragraph of what was run on a night, with its sources."""
+    cited = Citations()
+    paired = night.paired
+    parts = [
+        say_grid(),
+        _say_window(paired),
+        _say_clock(paired),
+        "Epochs without a stage on either side were counted and left out.",
+        _say_device(paired),
+        *[say_mapping(m.mapping) for m in night.mappings],
+        _say_night_agreement(night, cited),
+        say_measures(cited),
+    ]
+    if any(r.epochs for r in night.redistribution):
+        stages = join_words([say_class(r.stage) for r in night.redistribution if r.epochs])
+        blocks = " and with a block bootstrap interval" if night.resamples else ""
+        parts.append(
+            f"The epochs of {stages}, for which the device has no label, were followed to the device classes that they "
+            f"went to, as shares with Wilson's interval {cited.mark('wilson')}{blocks}."
+        )
+    parts.append("The bias of each class was split exactly into minutes gained from and lost to each other class.")
+    if night.disagreement is not None:
+        parts.append(
+            "Whether disagreement comes in runs was judged against the same number of errors scattered at random "
+            "within each stage of the reference."
+        )
+    parts.append(f"All differences are device minus reference. {say_software()}")
+    return CitedParagraph(" ".join(parts), cited.sources)
+
+
+def say_grid() -> str:
+    """Return how epochs are laid."""
+    return (
+        "Stages were compared in epochs of 30 s counted from the first scored epoch of the reference; an epoch took "
+        "the label that covers most of it, and less than 15 s of cover is a gap."
+    )
+
+
+def _say_window(paired: PairedNight) -> str:
+    how = {
+        WindowRule.LIGHTS: "from lights off to lights on",
+        WindowRule.REFERENCE: "from the first to the last epoch to which the reference gave a stage",
+        WindowRule.OVERLAP: "over the time that both recordings cover",
+        WindowRule.GIVEN: "over a window given beforehand",
+    }[paired.rule]
+    begin, end = paired.begin, paired.epoch_start(int(paired.status.size))
+    span = f" ({from_moment_to(begin, end)})" if begin and end else ""
+    return f"The comparison ran {how}{span}."
+
+
+def _say_clock(paired: PairedNight) -> str:
+    if not paired.clock_offset_s:
+        return "The clocks were taken as the files tell them."
+    return f"{paired.clock_offset_s:+g} s were added to the device's times."
+
+
+def _say_device(paired: PairedNight) -> str:
+    known = "as declared" if paired.device_set.declared else "taken from the labels in its file"
+    return f"The device can report {join_words(say_stages(paired.device_set.reportable))} ({known})."
+
+
+def say_mapping(mapping: StageMapping) -> str:
+    """Return the classes of a mapping and what it takes for granted."""
+    classes = join_words([say_class(c) for c in mapping.reference_classes])
+    return f"Under '{shorten(mapping.name)}' the classes are {classes}. {plain(mapping.assumption)}".strip()
+
+
+def _say_night_agreement(night: NightAgreement, cited: Citations) -> str:
+    square = [m for m in (*night.mappings, *night.others) if m.table.kappa.defined]
+    if not square:
+        return (
+            "Agreement was described by accuracy and, for each class that the device can report, by sensitivity, "
+            "specificity, predictive values, F1 and kappa against the rest "
+            f"{cited.mark('kappa')}."
+        )
+    kappa = cited.mark("kappa")
+    intervals = f"its large-sample interval {cited.mark('kappa_interval')}"
+    if night.resamples:
+        intervals += (
+            f" and the interval of a stationary block bootstrap {cited.mark('stationary_bootstrap')} "
+            f"({night.resamples} resamples, mean block {MEAN_BLOCK_EPOCHS} epochs, seed {night.seed})"
+        )
+    others = "" if square[0] in night.mappings else f" (under {join_words([repr(m.mapping.name) for m in square])})"
+    return (
+        f"Agreement was described by accuracy; Cohen's kappa {kappa} with {intervals}{others}; PABAK "
+        f"{cited.mark('even_chance', 'pabak')}; AC1 {cited.mark('ac1')}; the multi-class correlation (MCC) "
+        f"{cited.mark('mcc')}; balanced accuracy; and for each class by sensitivity, specificity, predictive values, "
+        "F1 and kappa against the rest."
+    )
+
+
+def say_measures(cited: Citations) -> str:
+    """Return how sleep measures are defined."""
+    return (
+        f"Sleep measures follow the AASM definitions {cited.mark('aasm')} over the epochs that both sides staged: WASO "
+        "runs from sleep onset to the end of the window, latencies of REM and deep sleep count from sleep onset."
+    )
+
+
+def say_software() -> str:
+    """Return the versions that the numbers rest on."""
+    return (
+        f"Computed with sleepagree {sleepagree.__version__} (Python {platform.python_version()}, numpy "
+        f"{np.__version__})."
+    )
+
+
+def results_of_night(night: NightAgreement) -> str:
+    """Return a results paragraph of a night."""
+    ledger = night.paired.ledger
+    rest = [f"{count} {say_status(word)}" for word, count in ledger.excluded if count]
+    parts = [
+        f"The window held {counted(ledger.window_epochs, 'epoch')} ({duration(ledger.window_epochs)}), of which "
+        f"{ledger.scored} ({percent(ledger.scored / ledger.window_epochs, 1)}) had a stage on both sides"
+        + (f"; the others were {join_words(rest)}." if rest else ".")
+    ]
+    parts += [_agreement_result(m, night.level) for m in night.mappings]
+    if night.others:
+        kappas = [f"{figure(m.table.kappa.value)} under '{m.mapping.name}'" for m in night.others]
+        parts.append(f"Kappa was {join_words(kappas)}.")
+    differences = [
+        f"{signed(pair.difference)} {'min' if pair.unit == 'min' else '%'} in {pair.measure}"
+        for pair in night.measures
+        if pair.measure in MAIN_MEASURES and not math.isnan(pair.difference)
+    ]
+    if differences:
+        parts.append(f"The device differed from the reference by {join_words(differences)}.")
+    for traced in night.redistribution:
+        if traced.epochs:
+            to = sorted((d for d in traced.to if d.epochs), key=lambda d: -d.epochs)
+            shares = [f"{percent(d.share)} {'' if i else 'went '}to {say_class(d.name)}" for i, d in enumerate(to)]
+            parts.append(f"Of the {minutes(traced.epochs)} of {say_class(traced.stage)}, {join_words(shares)}.")
+    parts += [bias_source_result(source) for source in night.bias_sources if source.bias_min]
+    if night.disagreement is not None and night.disagreement.runs.count:
+        runs = night.disagreement.runs
+        parts.append(
+            f"Disagreement came in {counted(runs.count, 'run')} of {minutes(runs.mean_length)} on average, the "
+            f"longest {minutes(runs.longest)}. {say_runs(runs)}"
+        )
+    return " ".join(parts)
+
+
+def _agreement_result(scored: MappingAgreement, level: float) -> str:
+    table = scored.table
+    over = f"{figure(table.accuracy, 3)} over {counted(table.n, 'epoch')}"
+    text = f"Under '{shorten(scored.mapping.name)}' accuracy was {over}"
+    if table.kappa.defined:
+        text += f" and kappa was {_kappa_with_interval(scored, level)}"
+    ceiling = scored.ceiling
+    if not math.isnan(ceiling.accuracy) and ceiling.accuracy < 1:
+        text += f"; the best accuracy that these labels allow on this night is {figure(ceiling.accuracy, 3)}"
+    said = [
+        f"{figure(c.sensitivity)} for {say_class(c.name)}" for c in table.classes if c.comparable and c.reference_epochs
+    ]
+    return f"{text}. Sensitivity was {join_words(said)}." if said else f"{text}."
+
+
+def say_runs(runs: Runs) -> str:
+    """Return whether errors come in runs, against the same number scattered within each stage."""
+    if math.isnan(runs.z):
+        return "The number of runs could not have been other."
+    against = (
+        f"scattered errors would make {runs.expected_count:.0f} runs of {minutes(runs.expected_mean_length)} "
+        f"(z = {runs.z:.1f})."
+    )
+    # two-sided 5 % either way: what is said in words should not rest on a coin toss
+    if runs.z < -1.96:
+        return f"Errors come in runs: {against}"
+    if runs.z > 1.96:
+        return f"Errors are more broken up than chance: {against}"
+    return f"Errors are about as scattered as chance: {against}"

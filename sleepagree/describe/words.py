@@ -1,0 +1,187 @@
+"""How numbers, moments, stages and lists are written, in every table and every sentence."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from typing import Final
+
+from sleepagree.errors import printable, shorten
+
+#: Stands where a number does not exist.
+DASH: Final = "–"
+
+_LONGEST_NAME: Final = 72
+_SPOKEN: Final = {"W": "wake", "R": "REM", "rem": "REM"}
+
+
+# --- numbers ----------------------------------------------------------------------------------------------
+
+
+def figure(value: float, digits: int = 2) -> str:
+    """Return a number with fixed digits, or a dash where it is undefined.
+
+    Examples
+    --------
+    >>> figure(0.125), figure(-0.001), figure(float("nan"))
+    ('0.12', '0.00', '–')
+    """
+    if math.isnan(value):
+        return DASH
+    text = f"{value:.{digits}f}"
+    return text.removeprefix("-") if float(text) == 0 else text
+
+
+def signed(value: float, digits: int = 1) -> str:
+    """Return a difference with its sign, or a dash.
+
+    Examples
+    --------
+    >>> signed(1.25), signed(-3), signed(0.04)
+    ('+1.2', '-3.0', '0.0')
+    """
+    if math.isnan(value):
+        return DASH
+    text = f"{value:+.{digits}f}"
+    return text[1:] if float(text) == 0 else text
+
+
+def percent(share: float, digits: int = 0) -> str:
+    """Return a share as per cent, or a dash.
+
+    Examples
+    --------
+    >>> percent(0.571), percent(0.571, 1)
+    ('57 %', '57.1 %')
+    """
+    return DASH if math.isnan(share) else f"{figure(100 * share, digits)} %"
+
+
+def interval(low: float, high: float, digits: int = 3) -> str:
+    """Return both ends of an interval, or a dash where it lacks one.
+
+    Examples
+    --------
+    >>> interval(-0.02, 0.4, 2)
+    '-0.02 to 0.40'
+    """
+    return DASH if math.isnan(low) or math.isnan(high) else f"{figure(low, digits)} to {figure(high, digits)}"
+
+
+def percent_interval(low: float, high: float, digits: int = 0) -> str:
+    """Return both ends of an interval of shares as per cent, or a dash.
+
+    Examples
+    --------
+    >>> percent_interval(0.18, 0.724)
+    '18 to 72 %'
+    """
+    return DASH if math.isnan(low) or math.isnan(high) else f"{interval(100 * low, 100 * high, digits)} %"
+
+
+def say_level(level: float) -> str:
+    """Return the name of an interval: ``95 % interval``."""
+    return f"{100 * level:g} % interval"
+
+
+# --- time -------------------------------------------------------------------------------------------------
+
+
+def minutes(epochs: float) -> str:
+    """Return epochs of 30 s as minutes: ``12.5 min``."""
+    return f"{epochs / 2:.1f} min"
+
+
+def duration(epochs: int) -> str:
+    """Return epochs of 30 s as hours and minutes.
+
+    Examples
+    --------
+    >>> duration(119), duration(961)
+    ('59.5 min', '8 h 00.5 min')
+    """
+    whole = epochs / 2
+    return f"{int(whole // 60)} h {whole % 60:04.1f} min" if whole >= 60 else minutes(epochs)
+
+
+def moment(value: datetime | None) -> str:
+    """Return a clock time as a person writes it, with its offset where there is one."""
+    if value is None:
+        return "no clock"
+    offset = f" {value:%z}" if value.tzinfo is not None else ""
+    return f"{value:%Y-%m-%d %H:%M:%S}{offset}"
+
+
+def from_moment_to(begin: datetime, end: datetime) -> str:
+    """Return a stretch of time by the clock; one of a day or more needs the date of its end, too."""
+    is_long = (end - begin).total_seconds() >= 86_400
+    return f"{moment(begin)} to {moment(end) if is_long else format(end, '%H:%M:%S')}"
+
+
+# --- names and lists --------------------------------------------------------------------------------------
+
+
+def plain(text: str) -> str:
+    """Return somebody else's text as one line without characters that could turn or move what stands around it."""
+    return printable(" ".join(text.split()))
+
+
+def file_name(name: str, otherwise: str) -> str:
+    """Return a file's name, or other words where there is none; a long name loses its middle, not its end."""
+    shown = plain(name)
+    if len(shown) > _LONGEST_NAME:
+        half = _LONGEST_NAME // 2
+        shown = f"{shown[: half - 1]}…{shown[-half:]}"
+    return shown or otherwise
+
+
+def join_words(words: Iterable[str]) -> str:
+    """Return words as a list in a sentence.
+
+    Examples
+    --------
+    >>> join_words(["wake"]), join_words(["wake", "light"]), join_words(["wake", "light", "deep"])
+    ('wake', 'wake and light', 'wake, light and deep')
+    """
+    *head, last = [*words] or [""]
+    return f"{', '.join(head)} and {last}" if head else last
+
+
+def speak(name: str) -> str:
+    """Return a stage or class as it stands in a sentence (``R`` and ``rem`` as REM, ``W`` as wake)."""
+    return _SPOKEN.get(name, name)
+
+
+def say_class(name: str) -> str:
+    """Return a stage or class of somebody's mapping as it stands in a sentence, shortened where it is long."""
+    return speak(shorten(name))
+
+
+def say_stages(reportable: Sequence[str]) -> list[str]:
+    """Return what a side can report in its own words: one that says light calls N3 deep.
+
+    Examples
+    --------
+    >>> say_stages(["W", "light", "N3"]), say_stages(["W", "N2", "N3", "R"])
+    (['wake', 'light', 'deep'], ['wake', 'N2', 'N3', 'REM'])
+    """
+    coarse = {"light", "light-or-rem"} & set(reportable)
+    return ["deep" if stage == "N3" and coarse else say_class(stage) for stage in reportable]
+
+
+def say_measure(name: str) -> str:
+    """Return a measure's name with REM in capitals.
+
+    Examples
+    --------
+    >>> say_measure("minutes rem"), say_measure("TST")
+    ('minutes REM', 'TST')
+    """
+    head, _, tail = name.partition(" ")
+    return f"{head} {speak(tail)}" if head in ("minutes", "percent") else name
+
+
+def say_status(word: str) -> str:
+    """Return a status of the ledger as words: ``device_gap`` as ``device gap``."""
+    return word.replace("_", " ")

@@ -1,0 +1,112 @@
+"""From the place of a figure to its drawing: which function draws it, and what a page needs of it."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import Any, Final
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure as Drawn
+
+from sleepagree import figures
+from sleepagree.describe.blocks import Figure, FigureKind
+from sleepagree.errors import shorten
+from sleepagree.figures.drawing import figure_of
+from sleepagree.figures.hypnograms import CODE_WORDS, clock_ticks, compare_epochs, lanes_of, runs_of
+from sleepagree.figures.saving import figure_bytes, page_drawing
+from sleepagree.night import NightAgreement
+
+_FIVE_MINUTES_S: Final = 300.0
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """A drawn figure.
+
+    Parameters
+    ----------
+    figure : matplotlib Figure
+        What was drawn.
+    svg : str
+        SVG elements, every text in them escaped.
+    width, height : float
+        Points.
+    trace : str
+        JSON for looking at single epochs, fit to stand in a script element; "" without.
+    """
+
+    figure: Drawn
+    svg: str
+    width: float
+    height: float
+    trace: str = ""
+
+
+def draw_figure(figure: Figure) -> Drawing:
+    """Return a figure as it stands in a page."""
+    drawn = figure_of(_draw(figure.kind, figure.subject))
+    width, height = (float(inches * 72) for inches in drawn.get_size_inches())
+    trace = script_json(_trace(figure.subject)) if figure.kind is FigureKind.HYPNOGRAMS else ""
+    return Drawing(drawn, page_drawing(drawn, prefix=figure.name), width, height, trace)
+
+
+def figure_file(figure: Figure, drawing: Drawing) -> bytes:
+    """Return a figure as an SVG file with its alternative text."""
+    return figure_bytes(drawing.figure, "svg", title=figure.title, description=figure.description)
+
+
+def _draw(kind: FigureKind, subject: Any) -> Axes:
+    """Return the axes on which the subject of a figure is drawn."""
+    match kind:
+        case FigureKind.HYPNOGRAMS:
+            return figures.draw_hypnograms(subject)
+        case FigureKind.CONFUSION:
+            rows, columns = subject.mapping.reference_classes, subject.mapping.device_classes
+            return figures.draw_confusion(subject.counts, reference_classes=rows, device_classes=columns)
+        case FigureKind.REDISTRIBUTION:
+            return figures.draw_redistribution(subject)
+        case FigureKind.BIAS_SOURCES:
+            return figures.draw_bias_sources(subject)
+        case FigureKind.AGREEMENT_BY_PART:
+            return figures.draw_agreement_by_hour(subject)
+        case FigureKind.RUN_LENGTHS:
+            return figures.draw_run_lengths(subject)
+        case FigureKind.NIGHT_KAPPAS:
+            return figures.draw_night_kappas(**subject)
+        case FigureKind.MINUTES:
+            return figures.draw_minutes(**subject)
+        case FigureKind.BIAS_AGAINST_LEVEL:
+            return figures.draw_bias_against_level(**subject)
+        case FigureKind.NORMAL_LOOK:
+            return figures.draw_normal_look(**subject)
+
+
+def _trace(night: NightAgreement) -> dict[str, Any]:
+    """Return runs of both sides, for looking at single epochs."""
+    paired = night.paired
+    ticks, labels, _ = clock_ticks(paired, step_s=_FIVE_MINUTES_S)
+    data: dict[str, Any] = {
+        "epochs": int(paired.status.size),
+        "ticks": [[round(p, 3), text] for p, text in zip(ticks, labels, strict=True)],
+        "begin": f"{paired.begin:%H:%M:%S}" if paired.begin else "",
+        "epochSeconds": paired.epoch_s,
+        "words": {},
+        "runs": {},
+    }
+    for side, lane in zip(("reference", "device"), lanes_of(paired), strict=True):
+        begin, _, row = runs_of(lane.codes)
+        data["words"][side] = [*(shorten(word) for word in lane.words), "gap"]
+        data["runs"][side] = [[int(b), int(r)] for b, r in zip(begin, row, strict=True)]
+    begin, _, code = runs_of(compare_epochs(paired, night.mappings[0].mapping))
+    data["words"]["verdict"] = CODE_WORDS
+    data["runs"]["verdict"] = [[int(b), int(c)] for b, c in zip(begin, code, strict=True)]
+    return data
+
+
+def script_json(data: Any) -> str:
+    """Return JSON that cannot end the script element it stands in, whatever a label holds."""
+    text = json.dumps(data, separators=(",", ":"), ensure_ascii=True)
+    for character in "<>&":
+        text = text.replace(character, f"\\u{ord(character):04x}")
+    return text

@@ -1,0 +1,147 @@
+"""A description as one self-contained HTML file, and its figures as files."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+from collections.abc import Callable, Mapping
+from functools import lru_cache
+from importlib.resources import files
+from typing import TYPE_CHECKING, Final
+
+from sleepagree.describe.blocks import (
+    Beside,
+    Command,
+    Description,
+    Figure,
+    Heading,
+    Items,
+    Paragraph,
+    Role,
+    Table,
+    flat,
+)
+
+if TYPE_CHECKING:
+    from jinja2 import Template
+
+    from sleepagree.render.figures import Drawing
+
+#: Words with more letters than this may be broken anywhere; others stay whole.
+_LONGEST_WHOLE_WORD: Final = 24
+
+#: A cell with more letters than this is a sentence and wants a column that is not too narrow.
+_LONGEST_NARROW_CELL: Final = 24
+
+_MINUS: Final = re.compile(r"(?<![\w.−-])-(?=\.?\d)")
+_CLASS_OF_ROLE: Final = {Role.PLAIN: "", Role.NOTE: "note", Role.TO_PASTE: "paste"}
+_BLOCKS: Final = {
+    "table": Table,
+    "figure": Figure,
+    "beside": Beside,
+    "paragraph": Paragraph,
+    "items": Items,
+    "command": Command,
+    "heading": Heading,
+}
+
+
+def render_page(description: Description) -> str:
+    """Return a description as an HTML document.
+
+    Returns
+    -------
+    str
+        One file: no network, no script needed to read it, the same text for the same description.
+    """
+    return _document(description, _draw_all(description))
+
+
+def page_files(description: Description) -> dict[str, bytes]:
+    """Return the page and its figures as files: ``report.html`` and ``figures/NAME.svg`` -> bytes."""
+    from sleepagree.render.figures import figure_file
+
+    drawings = _draw_all(description)
+    files_of = {"report.html": _document(description, drawings).encode("utf-8")}
+    for figure in _figures(description):
+        files_of[f"figures/{figure.name}.svg"] = figure_file(figure, drawings[figure.name])
+    return files_of
+
+
+def _figures(description: Description) -> list[Figure]:
+    return [b for section in description.sections for b in flat(section.blocks) if isinstance(b, Figure)]
+
+
+def _draw_all(description: Description) -> dict[str, Drawing]:
+    from sleepagree.render.figures import draw_figure
+
+    return {figure.name: draw_figure(figure) for figure in _figures(description)}
+
+
+def _document(description: Description, drawings: Mapping[str, Drawing]) -> str:
+    import matplotlib
+
+    from sleepagree.figures.style import css_variables
+
+    script = _resource("page.js")
+    return _template().render(
+        page=description,
+        drawings=drawings,
+        drawn_with=matplotlib.__version__,
+        class_of_role=_CLASS_OF_ROLE,
+        style=_resource("page.css"),
+        script=script,
+        script_hash=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
+        light=css_variables(),
+        dark=css_variables(dark=True),
+    )
+
+
+@lru_cache(maxsize=4)
+def _resource(name: str) -> str:
+    return (files("sleepagree.render") / "templates" / name).read_text(encoding="utf-8")
+
+
+@lru_cache(maxsize=1)
+def _template() -> Template:
+    from jinja2 import Environment, StrictUndefined
+
+    environment = Environment(
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+        optimized=False,
+    )
+    environment.filters["minus"] = with_minus
+    environment.tests["long"] = has_long_word
+    environment.tests["sentence"] = _is_sentence
+    for name, block in _BLOCKS.items():
+        environment.tests[name] = _is_a(block)
+    return environment.from_string(_resource("page.html.j2"))
+
+
+def _is_a(block: type) -> Callable[[object], bool]:
+    return lambda found: isinstance(found, block)
+
+
+def with_minus(text: str) -> str:
+    """Return text in which negative numbers have a minus sign, as in figures; dates and names keep their hyphens.
+
+    Examples
+    --------
+    >>> print(with_minus("-8.7 (-15.6 to -1.8) on 2026-03-01 under 'rem-apart'"))
+    −8.7 (−15.6 to −1.8) on 2026-03-01 under 'rem-apart'
+    """
+    return _MINUS.sub("−", text)
+
+
+def has_long_word(text: str) -> bool:
+    """Whether a text holds a word that a narrow column has to break."""
+    return any(len(word) > _LONGEST_WHOLE_WORD for word in text.split())
+
+
+def _is_sentence(text: str) -> bool:
+    return len(text) > _LONGEST_NARROW_CELL and not has_long_word(text)

@@ -1,0 +1,192 @@
+"""A description as lines of text for a terminal: figures left out, tables fitted to its width."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Final
+
+from sleepagree.describe.blocks import (
+    Block,
+    Column,
+    Command,
+    Description,
+    Heading,
+    Items,
+    Paragraph,
+    Rank,
+    Section,
+    Table,
+    flat,
+)
+from sleepagree.errors import printable
+from sleepagree.render.columns import WIDTH, columns_of, cut, to_left, to_right, wrap
+
+_INDENT: Final = "  "
+_GAP: Final = "  "
+
+#: No column of words is made narrower than this, and no head is broken into more lines, for want of room.
+_NARROWEST_WORDS: Final = 16
+_MOST_HEAD_LINES: Final = 3
+
+
+def render_terminal(description: Description, *, width: int = WIDTH, full: bool = False) -> list[str]:
+    """Return a description as lines of text.
+
+    Parameters
+    ----------
+    description : Description
+        What is said.
+    width : int
+        Columns of the terminal, 60 at least; no line is longer.
+    full : bool
+        Whether sections that are further down are shown, too.
+
+    Returns
+    -------
+    list of str
+        What was found, then the sections; every text is printable as it stands and moves no cursor.
+    """
+    lines: list[str] = []
+    for finding in description.findings:
+        lines += [*wrap(finding, indent="", hang="", width=width), ""]
+    for section in description.sections:
+        if full or section.rank is Rank.FIRST_SCREEN:
+            lines += _section_lines(section, width)
+    return lines[:-1]
+
+
+def _section_lines(section: Section, width: int) -> list[str]:
+    """Return a section and an empty line after it; nothing where it holds figures only."""
+    lines: list[str] = []
+    before: Block | None = None
+    for block in flat(section.blocks):
+        shown = _block_lines(block, width)
+        if not shown:
+            continue
+        if before is not None and _stands_apart(before, block):
+            lines.append("")
+        lines += shown
+        before = block
+    if not lines:
+        return []
+    return [*wrap(_title(section.title), indent="", width=width), *lines, ""]
+
+
+def _stands_apart(before: Block, block: Block) -> bool:
+    """Whether an empty line stands between two blocks: around tables, and above headings."""
+    if isinstance(before, Heading):
+        return False
+    return isinstance(before, Table) or isinstance(block, Table | Heading)
+
+
+def _title(title: str) -> str:
+    """Return a title in capitals; what it quotes stays as it is written."""
+    words, quote, quoted = title.partition("'")
+    return words.upper() + quote + quoted
+
+
+def _block_lines(block: Block, width: int) -> list[str]:
+    match block:
+        case Paragraph(text):
+            return wrap(text, width=width)
+        case Items(items, numbered):
+            numbers = [f"{i}. " if numbered else "" for i in range(1, len(items) + 1)]
+            return [
+                line
+                for number, item in zip(numbers, items, strict=True)
+                for line in wrap(number + item, hang="    ", width=width)
+            ]
+        case Heading(text):
+            return wrap(f"{text}:", width=width)
+        case Command(text):
+            return [f"{_INDENT}{printable(text)}"]
+        case Table():
+            return [*wrap(block.caption, width=width), *table_lines(block, width)]
+        case _:
+            return []
+
+
+# --- tables -----------------------------------------------------------------------------------------------
+
+
+def table_lines(table: Table, width: int = WIDTH) -> list[str]:
+    """Return a table within a number of columns.
+
+    Where it is too wide heads are broken into several lines, then long words; where that is not enough its last
+    columns stand below the others, beside the names of the rows.
+    """
+    room = width - len(_INDENT)
+    grid = [[printable(cell.text) for cell in row] for row in table.rows]
+    cells = [max((columns_of(row[i]) for row in grid), default=0) for i in range(len(table.columns))]
+    widths = _fit(table.columns, cells, room)
+    lines: list[str] = []
+    for group in _groups(widths, room):
+        shown = [table.columns[i] for i in group]
+        fitted = [widths[i] for i in group]
+        lines += _row_lines([printable(column.head) for column in shown], shown, fitted, is_head=True)
+        for row in grid:
+            lines += _row_lines([row[i] for i in group], shown, fitted)
+    return lines
+
+
+def _fit(columns: Sequence[Column], cells: Sequence[int], room: int) -> list[int]:
+    """Return the width of each column: as wide as what it holds, narrower where the whole would not fit."""
+    heads = [printable(column.head) for column in columns]
+    widths: list[int] = []
+    for lines in range(1, _MOST_HEAD_LINES + 1):
+        widths = [_head_width(head, cell, lines) for cell, head in zip(cells, heads, strict=True)]
+        if _total(widths) <= room:
+            # the head over the names of the rows is broken last
+            return [min(max(widths[0], columns_of(heads[0])), widths[0] + room - _total(widths)), *widths[1:]]
+    over = _total(widths) - room
+    for i in sorted(range(len(columns)), key=lambda i: -widths[i]):
+        if columns[i].is_words and over > 0:
+            given = min(over, max(0, widths[i] - _NARROWEST_WORDS))
+            widths[i], over = widths[i] - given, over - given
+    # one column beside the names of the rows has to fit
+    most = [room if i == 0 else room - widths[0] - len(_GAP) for i in range(len(widths))]
+    return [min(pair) for pair in zip(widths, most, strict=True)]
+
+
+def _head_width(head: str, cell: int, lines: int) -> int:
+    """Return the least width that holds the cells, and a head in so many lines; only very long words are broken."""
+    longest = max((columns_of(word) for word in head.split()), default=0)
+    width = max(cell, min(longest, _NARROWEST_WORDS), 1)
+    while width < columns_of(head) and len(wrap(head, indent="", hang="", width=width)) > lines:
+        width += 1
+    return width
+
+
+def _total(widths: Sequence[int]) -> int:
+    return sum(widths) + len(_GAP) * (len(widths) - 1)
+
+
+def _groups(widths: Sequence[int], room: int) -> Iterator[list[int]]:
+    """Yield the columns that stand side by side; each group begins with the names of the rows."""
+    group = [0]
+    for i in range(1, len(widths)):
+        if len(group) > 1 and _total([widths[j] for j in [*group, i]]) > room:
+            yield group
+            group = [0]
+        group.append(i)
+    yield group
+
+
+def _row_lines(
+    texts: Sequence[str], columns: Sequence[Column], widths: Sequence[int], *, is_head: bool = False
+) -> list[str]:
+    """Return one row, of several lines where a text is broken; heads stand on their last line."""
+    broken = [
+        wrap(text, indent="", hang="", width=width) if is_head or column.is_words else [cut(text, width)]
+        for text, column, width in zip(texts, columns, widths, strict=True)
+    ]
+    height = max(map(len, broken))
+    lines = []
+    for k in range(height):
+        line = _INDENT
+        for i, (parts, column, width) in enumerate(zip(broken, columns, widths, strict=True)):
+            at = k - (height - len(parts)) if is_head else k
+            part = parts[at] if 0 <= at < len(parts) else ""
+            line += (_GAP if i else "") + (to_left if column.is_words else to_right)(part, width)
+        lines.append(line.rstrip())
+    return lines

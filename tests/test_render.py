@@ -1,0 +1,142 @@
+"""A description on the terminal and on the page: nothing is lost, nothing is too wide, and both say the same."""
+
+from __future__ import annotations
+
+import html
+import re
+
+import drawn
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sleepagree.describe.blocks import (
+    Cell,
+    Column,
+    Command,
+    Description,
+    Figure,
+    FigureKind,
+    Heading,
+    Items,
+    Paragraph,
+    Rank,
+    Section,
+    Table,
+    beside,
+    cells,
+    columns,
+    flat,
+)
+from sleepagree.describe.night import describe_night
+from sleepagree.render.columns import columns_of
+from sleepagree.render.page import render_page
+from sleepagree.render.terminal import render_terminal, table_lines
+
+
+def described(*blocks, rank: Rank = Rank.FIRST_SCREEN, title: str = "Minutes under 'own words'") -> Description:
+    return Description("kind", "title", ("Found it.",), (Section("one", title, tuple(blocks), rank),))
+
+
+def test_blocks_stand_below_each_other_and_tables_apart() -> None:
+    table = Table(
+        "t", "Caption", columns("name", "n"), (cells("one", Cell("1", 1.0)), cells("three", Cell("33", 33.0)))
+    )
+    figure = Figure("f", FigureKind.RUN_LENGTHS, None, "title", "description", "caption")
+    blocks = (Paragraph("Words."), beside((figure, table), Items(("a", "b"), numbered=True)), Heading("More"), table)
+    assert render_terminal(described(*blocks, Command("sleepagree --help"))) == [
+        "Found it.",
+        "",
+        "MINUTES UNDER 'own words'",
+        "  Words.",
+        "",
+        "  Caption",
+        "  name    n",
+        "  one     1",
+        "  three  33",
+        "",
+        "  1. a",
+        "  2. b",
+        "",
+        "  More:",
+        "  Caption",
+        "  name    n",
+        "  one     1",
+        "  three  33",
+        "",
+        "  sleepagree --help",
+    ]
+
+
+def test_a_section_of_figures_only_is_left_out() -> None:
+    figure = Figure("f", FigureKind.RUN_LENGTHS, None, "title", "description", "caption")
+    assert render_terminal(described(figure)) == ["Found it."]
+
+
+def test_what_is_further_down_is_shown_when_all_is_asked_for() -> None:
+    description = described(Paragraph("Words."), rank=Rank.FURTHER)
+    assert render_terminal(description) == ["Found it."]
+    assert render_terminal(description, full=True)[-2:] == ["MINUTES UNDER 'own words'", "  Words."]
+
+
+def test_a_head_is_broken_before_a_table_is_parted() -> None:
+    heads = ("kind of thing", *(f"interval if epochs were independent {i}" for i in range(4)))
+    table = Table("t", "", columns(*heads), (cells("a", *[Cell("0.1 to 0.2")] * 4),))
+    assert table_lines(table, 80) == [
+        "                   interval if    interval if    interval if    interval if",
+        "                   epochs were    epochs were    epochs were    epochs were",
+        "  kind of thing  independent 0  independent 1  independent 2  independent 3",
+        "  a                 0.1 to 0.2     0.1 to 0.2     0.1 to 0.2     0.1 to 0.2",
+    ]
+
+
+def test_last_columns_stand_below_with_the_names_of_the_rows() -> None:
+    table = Table("t", "", columns("row", *"abcdef"), (cells("one", *[Cell(c * 12) for c in "abcdef"]),))
+    assert table_lines(table, 61) == [
+        "  row             a             b             c             d",
+        "  one  aaaaaaaaaaaa  bbbbbbbbbbbb  cccccccccccc  dddddddddddd",
+        "  row             e             f",
+        "  one  eeeeeeeeeeee  ffffffffffff",
+    ]
+
+
+def test_a_long_text_is_broken_in_its_own_column() -> None:
+    table = Table("t", "", columns("measure", "n", "remark", words=(0, 2)), (cells("SOL", Cell("4"), "word " * 14),))
+    assert table_lines(table, 60) == [
+        "  measure  n  remark",
+        "  SOL      4  word word word word word word word word word",
+        "              word word word word word",
+    ]
+
+
+words = st.text(max_size=60)
+
+
+@given(st.integers(1, 9), st.integers(0, 4), st.data(), st.integers(60, 120))
+def test_any_table_fits(n_columns: int, n_rows: int, data: st.DataObject, width: int) -> None:
+    heads = tuple(Column(data.draw(words), i == 0 or data.draw(st.booleans())) for i in range(n_columns))
+    rows = tuple(tuple(Cell(data.draw(words)) for _ in heads) for _ in range(n_rows))
+    for line in table_lines(Table("t", "", heads, rows), width):
+        assert columns_of(line) <= width
+        assert line == line.rstrip()
+
+
+@pytest.mark.parametrize("night", [drawn.night_with_rem, drawn.night_without_rem])
+def test_the_page_holds_every_text_of_the_terminal(night) -> None:
+    description = describe_night(night())
+    page = html.unescape(re.sub(r"<[^>]*>", "", render_page(description))).replace("−", "-")
+    terminal = " ".join(" ".join(render_terminal(description, full=True, width=400)).split())
+    for section in description.sections:
+        for block in flat(section.blocks):
+            match block:
+                case Paragraph(text) | Command(text) | Heading(text):
+                    said = [text]
+                case Items(items):
+                    said = list(items)
+                case Table():
+                    said = [block.caption, *(cell.text for row in block.rows for cell in row)]
+                case _:
+                    said = []
+            for text in said:
+                assert " ".join(text.split()) in terminal
+                assert text in page

@@ -1,0 +1,32 @@
+"""What is told of a night or a study: its description on a terminal, on a page, and as files."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from sleepagree.describe.night import describe_night
+from sleepagree.night import NightAgreement
+from sleepagree.render.page import page_files, render_page
+from sleepagree.render.terminal import render_terminal
+from sleepagree.report.study_page import describe_study
+from sleepagree.study import StudyAgreement
+
+
+def night_lines(night: NightAgreement) -> list[str]:
+    return render_terminal(describe_night(night))
+
+
+def night_page(night: NightAgreement, *, command: str = "") -> str:
+    return render_page(describe_night(night, command=command))
+
+
+def night_files(night: NightAgreement, *, command: str = "") -> dict[str, bytes]:
+    return page_files(describe_night(night, command=command))
+
+
+def study_page(study: StudyAgreement, **told: Any) -> str:
+    return render_page(describe_study(study, **told))
+
+
+def study_files(study: StudyAgreement, **told: Any) -> dict[str, bytes]:
+    return page_files(describe_study(study, **told))
