@@ -359,7 +359,7 @@ WRONG = {
     "range": (["clock", "a", "b", "--range", "nan"], "nan is not a finite number."),
     "resamples": (["night", "a", "b", "--resamples", "-1"], "-1 is not in the range 0<=x<=1000000."),
     "too few resamples": (["clock", "a", "b", "--resamples", "0"], "0 is not in the range 50<=x<=100000."),
-    "seed": (["night", "a", "b", "--seed", "-1"], "-1 is not in the range x>=0."),
+    "seed": (["night", "a", "b", "--seed", "-1"], "-1 is not in the range 0<=x<=9007199254740991."),
     "outside": (["night", "a", "b", "--outside", "sleep"], "'sleep' is not one of 'missing', 'wake'."),
     "window": (
         ["night", "a", "b", "--window", "22:00"],
