@@ -21,13 +21,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from sleepagree.estimate import NAN
-from sleepagree.record import record
 
 NO_EPOCH: Final = "the reference holds no epoch"
 ONE_CLASS: Final = (
@@ -53,7 +53,7 @@ class CeilingValues(NamedTuple):
     send_to: npt.NDArray[np.intp]
 
 
-@record()
+@dataclass(frozen=True)
 class Ceiling:
     """Ceiling of one night, or of pooled nights.
 

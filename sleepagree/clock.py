@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from itertools import pairwise
 from typing import Any, Final
 
@@ -46,7 +46,6 @@ from sleepagree.offsets import (
     quick_offset,
     scan_epoch_offsets,
 )
-from sleepagree.record import record
 from sleepagree.resampling import participant_weights, percentile_interval
 
 __all__ = [
@@ -87,7 +86,7 @@ TUNING_WARNING: Final = (
 # -------------------------------------------------------------------------------------------- the full version
 
 
-@record()
+@dataclass(frozen=True)
 class PartOffset:
     """The best offset of one part of the night.
 
@@ -107,7 +106,7 @@ class PartOffset:
     kappa_at_best: float
 
 
-@record(eq=False)
+@dataclass(frozen=True, eq=False)
 class OffsetCurve:
     """Kappa as a function of the clock offset.
 
@@ -141,7 +140,7 @@ class OffsetCurve:
         return (NAN, NAN) if peak is None else (float(self.offsets_s[peak]), float(self.kappa[peak]))
 
 
-@record(eq=False)
+@dataclass(frozen=True, eq=False)
 class ClockReading:
     """What agreement says about the device's clock.
 
@@ -360,7 +359,7 @@ def epoch_offset_interval(
     return blocks.offset_interval(rng, resamples=resamples, level=level, epoch_s=epoch_s)[:2]
 
 
-@record()
+@dataclass(frozen=True)
 class _Lags:
     """The offsets searched, and the context to either side that the peak score needs (steps)."""
 
@@ -382,7 +381,7 @@ class _Lags:
         return offsets
 
 
-@record(eq=False)
+@dataclass(frozen=True, eq=False)
 class _Blocks:
     """Tables at each offset, one for each block of the reference's time; tables of blocks add up."""
 
@@ -562,7 +561,7 @@ def _hint_outside(reference: ClassCodes, device: ClassCodes, n_classes: int, lag
 # ----------------------------------------------------------------------------------------------------- drift
 
 
-@record()
+@dataclass(frozen=True)
 class _Drift:
     s_per_h: float
     low: float

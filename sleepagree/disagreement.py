@@ -12,7 +12,7 @@ that much is expected; runs beyond it are not explained by which stages the devi
 from __future__ import annotations
 
 import math
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final, TypeAlias
 
@@ -21,7 +21,6 @@ from numpy.typing import NDArray
 
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import EPOCH_S
-from sleepagree.record import record
 
 ClassCodes: TypeAlias = NDArray[Any]
 Epochs: TypeAlias = NDArray[np.int64]
@@ -31,7 +30,7 @@ BOUT_LENGTHS_MIN: Final = (0.5, 1.0, 2.0, 5.0, 10.0)
 """Lower ends of the classes of bout length; the last one is open."""
 
 
-@record()
+@dataclass(frozen=True)
 class Runs:
     """Runs of disagreement, and what errors scattered at random would give.
 
@@ -77,7 +76,7 @@ class Runs:
         return self.longest_to - self.longest_from + 1 if self.count else 0
 
 
-@record()
+@dataclass(frozen=True)
 class NearTransitions:
     """Disagreement close to transitions of the reference.
 
@@ -102,7 +101,7 @@ class NearTransitions:
     share_of_disagreement: float
 
 
-@record()
+@dataclass(frozen=True)
 class PartAgreement:
     """Agreement in one part of the night.
 
@@ -122,7 +121,7 @@ class PartAgreement:
     agreement: float
 
 
-@record()
+@dataclass(frozen=True)
 class ClassBouts:
     """Bouts of one class on both sides.
 
@@ -143,7 +142,7 @@ class ClassBouts:
     device_mean_min: float
 
 
-@record()
+@dataclass(frozen=True)
 class BoutsSeen:
     """Bouts of the reference, by class and length, and how many of them the device saw.
 
@@ -171,7 +170,7 @@ class BoutsSeen:
     epochs_seen: int
 
 
-@record()
+@dataclass(frozen=True)
 class Following:
     """How late the device follows one kind of transition of the reference.
 
@@ -203,7 +202,7 @@ class Following:
     latest_min: float
 
 
-@record()
+@dataclass(frozen=True)
 class Disagreement:
     """How the disagreement of one night lies in time.
 
@@ -375,7 +374,7 @@ def _check(reference: Epochs, device: Epochs, numbers: Epochs, n_classes: int, w
         raise ValueError(f"epoch_numbers must stay below window_epochs {window_epochs}, not {numbers[-1]}")
 
 
-@record(eq=False)
+@dataclass(frozen=True, eq=False)
 class _Bouts:
     """Stretches of one class without a gap; ``end`` is the position after the last epoch."""
 

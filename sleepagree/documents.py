@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import platform
+import re
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 from itertools import islice
@@ -22,7 +23,6 @@ from sleepagree.measures import MeasurePair
 from sleepagree.night import MappingAgreement, NightAgreement
 from sleepagree.offsets import QuickOffset
 from sleepagree.pairing import PairedNight, Side, Status
-from sleepagree.patterns import late_pattern
 from sleepagree.redistribution import BiasSource, Destination, Redistribution
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ MAPPINGS_SCHEMA: Final = "sleepagree.mappings/1"
 Document = dict[str, Any]
 
 # json.dumps escapes what is below a space only
-_HOSTILE: Final = late_pattern("[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff\ud800-\udfff]")
+_HOSTILE: Final = re.compile("[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff\ud800-\udfff]")
 _PIECES_AT_ONCE: Final = 4096
 
 

@@ -6,13 +6,13 @@ than half of it covered it is a gap. All arithmetic is in whole milliseconds, so
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from sleepagree.errors import EpochGridError
 from sleepagree.hypnogram import EPOCH_S, GAP, LabelCodes, ScoredSpans, frozen_array, seal
-from sleepagree.record import record
 
 _MS: Final = 1000.0
 MOST_EPOCHS: Final = 2_000_000
@@ -20,7 +20,7 @@ MOST_EPOCHS: Final = 2_000_000
 _FARTHEST_S: Final = 1e12
 
 
-@record(eq=False)
+@dataclass(frozen=True, eq=False)
 class EpochLabels:
     """Labels of consecutive epochs of a grid.
 

@@ -6,15 +6,14 @@ and how to mend it. The fields travel positionally so that an error survives a p
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Iterable
 from typing import Self
 
-from sleepagree.patterns import late_pattern
-
 _LONGEST_FOUND = 80
 _LONGEST_PATH = 240
-_CONTROL = late_pattern(r"[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff]")
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff]")
 
 
 def printable(text: str) -> str:

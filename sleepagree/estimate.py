@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
-
-from sleepagree.record import record
+from dataclasses import dataclass
 
 NAN = math.nan
 
 
-@record()
+@dataclass(frozen=True)
 class Estimate:
     """One reported number with its interval.
 

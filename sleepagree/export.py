@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
 from itertools import chain, groupby
@@ -18,7 +18,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 from sleepagree.errors import OutputError, printable
 from sleepagree.output import csv_text, encode_text, write_files
-from sleepagree.record import record
 from sleepagree.stages import COVERAGE, UNSCORED
 from sleepagree.zones import add_seconds
 
@@ -82,7 +81,7 @@ FILE_NAMES: Final = {
 }
 
 
-@record()
+@dataclass(frozen=True)
 class AlignedNight:
     """Two sides of a night, epoch by epoch.
 

@@ -11,13 +11,13 @@ import io
 import os
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 from typing import Final, NoReturn
 
 from sleepagree.cells import neutralise_cell
 from sleepagree.errors import InputError, printable, shorten
-from sleepagree.record import record
 
 PARTICIPANT: Final = "participant"
 NIGHT: Final = "night"
@@ -39,7 +39,7 @@ class Part(Enum):
     ONE = "one character"
 
 
-@record()
+@dataclass(frozen=True)
 class FilePattern:
     """How the files of one side are named, relative to the folder.
 
@@ -179,7 +179,7 @@ def parse_pattern(text: str, *, option: str, allowed: Sequence[str]) -> FilePatt
     return found
 
 
-@record()
+@dataclass(frozen=True)
 class NightFiles:
     """The files of one night of one device.
 
@@ -200,7 +200,7 @@ class NightFiles:
     device_file: str
 
 
-@record()
+@dataclass(frozen=True)
 class FolderNights:
     """What two patterns found in a folder.
 

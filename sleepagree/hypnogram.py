@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import field, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from datetime import datetime
 from enum import StrEnum
 from typing import Any, Final
@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import EpochGridError
-from sleepagree.record import record
 from sleepagree.stages import refuse_many_labels
 
 Seconds = NDArray[np.float64]
@@ -32,7 +31,7 @@ class EpochLengthFrom(StrEnum):
     UNKNOWN = ""
 
 
-@record()
+@dataclass(frozen=True)
 class Origin:
     """Where spans came from; carried into messages and reports.
 
@@ -68,7 +67,7 @@ def frozen_array(values: Any, dtype: Any) -> NDArray[Any]:
     return array
 
 
-@record(eq=False)
+@dataclass(frozen=True, eq=False)
 class ScoredSpans:
     """Spans of one recording in file order of time, with native labels.
 

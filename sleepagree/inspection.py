@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import field, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
@@ -27,7 +27,6 @@ from sleepagree.errors import (
 )
 from sleepagree.hypnogram import EPOCH_S, ScoredSpans
 from sleepagree.readers.layout import Layout, Overlaps
-from sleepagree.record import record
 from sleepagree.stages import (
     AASM_STAGES,
     UNSCORED,
@@ -59,7 +58,7 @@ _MOST_ROUNDS: Final = 50
 _SLACK_S: Final = 1e-3
 
 
-@record()
+@dataclass(frozen=True)
 class LabelSeen:
     """A label of a file.
 
@@ -82,7 +81,7 @@ class LabelSeen:
     minutes: float | None
 
 
-@record()
+@dataclass(frozen=True)
 class Gap:
     """Time between two spans that no label covers.
 
@@ -105,7 +104,7 @@ class Gap:
         return (self.end_s - self.begin_s) / 60
 
 
-@record()
+@dataclass(frozen=True)
 class FileInspection:
     """What a reader sees in a file.
 
@@ -183,7 +182,7 @@ class FileInspection:
     time_forms: tuple[tuple[str, str], ...] = ()
 
 
-@record()
+@dataclass(frozen=True)
 class _Reading:
     """Spans of a file, read as far as it goes."""
 
@@ -400,7 +399,7 @@ def _tells_overlap(note: str) -> bool:
     return "overlap" in note
 
 
-@record()
+@dataclass(frozen=True)
 class _Fields:
     """The columns of a table of any kind."""
 

@@ -7,6 +7,7 @@ devices are compared in is counted again on the epochs that both scored, and sil
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from enum import Enum
 from functools import lru_cache
 from typing import NamedTuple
@@ -19,7 +20,6 @@ from sleepagree.measures import MeasurePair, SleepMeasures, pair_measures
 from sleepagree.night import class_minutes, measure_codes
 from sleepagree.night_cautions import unsaid_classes
 from sleepagree.night_summary import NightSummary
-from sleepagree.record import record
 from sleepagree.stages import StageMapping, StageSet
 
 _Flags = NDArray[np.bool_]
@@ -33,7 +33,7 @@ class LeftOut(Enum):
     NO_EPOCH = "no_joint_epoch"
 
 
-@record()
+@dataclass(frozen=True)
 class SideOfComparison:
     """What is asked of one of the two devices.
 

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from sleepagree.errors import MappingError
 from sleepagree.night import MappingAgreement, NightAgreement, compare
 from sleepagree.night_cautions import unsaid_classes
 from sleepagree.pairing import PairedNight
-from sleepagree.record import record
 from sleepagree.redistribution import BiasSource, account_for_bias
 from sleepagree.stages import StageMapping, StageSet, fitting_mappings
 
 
-@record()
+@dataclass(frozen=True)
 class ComparedMapping:
     """One mapping of the comparison.
 
@@ -46,7 +46,7 @@ def _ratio(value: float, of: float) -> float:
     return value / of if of > 0 else float("nan")
 
 
-@record()
+@dataclass(frozen=True)
 class MappingComparison:
     """A night under several mappings.
 

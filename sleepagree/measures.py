@@ -16,9 +16,9 @@ References
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 from sleepagree.estimate import NAN
-from sleepagree.record import record
 from sleepagree.stages import canonical_stage
 
 #: What an epoch is, as one byte: one of the first three; sleep with the bit of REM or of N3.
@@ -29,7 +29,7 @@ _REM_BYTE, _DEEP_BYTE = bytes([SLEEP | REM_BIT]), bytes([SLEEP | DEEP_BIT])
 _SLEEP_OF_KIND = bytes(kind & 3 for kind in range(256))
 
 
-@record()
+@dataclass(frozen=True)
 class SleepMeasures:
     """Measures of one side; minutes unless said; nan where undefined.
 
@@ -107,7 +107,7 @@ def _latency(first: int, onset: int, epoch_min: float) -> float:
     return NAN if first < 0 else (first - onset) * epoch_min
 
 
-@record()
+@dataclass(frozen=True)
 class MeasurePair:
     """One measure on both sides.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from functools import lru_cache
 from typing import Any, Final
 
@@ -39,7 +39,6 @@ from sleepagree.night_cautions import (
 )
 from sleepagree.offsets import QuickOffset
 from sleepagree.pairing import PairedNight, WindowRule
-from sleepagree.record import record
 from sleepagree.redistribution import (
     BiasSource,
     Redistribution,
@@ -65,7 +64,7 @@ _LONG_WAKE_MIN: Final = 60
 _KEPT_WAKE_MIN: Final = 30
 
 
-@record(eq=False)
+@dataclass(frozen=True, eq=False)
 class MappingAgreement:
     """Agreement of one night under one mapping.
 
@@ -100,7 +99,7 @@ class MappingAgreement:
         return (MappingAgreement, tuple(getattr(self, f.name) for f in fields(self)))
 
 
-@record()
+@dataclass(frozen=True)
 class NightAgreement:
     """Everything that is said about one night.
 

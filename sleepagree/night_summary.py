@@ -12,7 +12,7 @@ import hashlib
 import math
 import zlib
 from collections.abc import Sequence
-from dataclasses import asdict, fields
+from dataclasses import asdict, dataclass, fields
 from functools import lru_cache
 from operator import attrgetter
 from typing import Any, Final
@@ -26,15 +26,13 @@ from sleepagree.measures import SleepMeasures
 from sleepagree.night import measure_sides
 from sleepagree.night_cautions import contradiction_caution, swapped_caution
 from sleepagree.pairing import PairedNight
-from sleepagree.record import record
 from sleepagree.stages import StageMapping, StageSet
-from sleepagree.steps import Steps, stepwise
 
 MEASURE_NAMES: Final = tuple(f.name for f in fields(SleepMeasures))
 _VALUES: Final = attrgetter(*MEASURE_NAMES)
 
 
-@record(slots=True)
+@dataclass(frozen=True, slots=True)
 class SourceFile:
     """One input file of a night: its name (no folder) and the hash of its bytes."""
 
@@ -42,7 +40,7 @@ class SourceFile:
     sha256: str
 
 
-@record(slots=True)
+@dataclass(frozen=True, slots=True)
 class NightEpochs:
     """The labels of a night's window, packed.
 
@@ -97,7 +95,7 @@ def _whole_epochs(begin_s: float, text: str, window_epochs: int) -> NightEpochs:
     return kept
 
 
-@record(slots=True)
+@dataclass(frozen=True, slots=True)
 class ScorerPair:
     """Agreement of two sides of one night, of which at least one is a human scorer.
 
@@ -121,7 +119,7 @@ class ScorerPair:
     mapping: str
 
 
-@record(eq=False, slots=True)
+@dataclass(frozen=True, eq=False, slots=True)
 class NightSummary:
     """One device on one night, reduced.
 
@@ -254,7 +252,7 @@ def _number(value: float | None) -> float:
     return NAN if value is None else value
 
 
-@record(slots=True)
+@dataclass(frozen=True, slots=True)
 class Refusal:
     """A night that could not be scored, and why.
 
@@ -275,7 +273,6 @@ class Refusal:
     reason: str
 
 
-@stepwise
 def summarise_night(
     paired: PairedNight,
     *,
@@ -287,7 +284,7 @@ def summarise_night(
     references: Sequence[SourceFile] = (),
     device_source: SourceFile | None = None,
     scorers: tuple[ScorerPair, ...] = (),
-) -> Steps[NightSummary]:
+) -> NightSummary:
     """Reduce one paired night.
 
     Parameters
@@ -307,14 +304,11 @@ def summarise_night(
     scorers : tuple of ScorerPair
         Agreement of scorers on this night.
     """
-    yield 0
     reference, measured = measure_sides(paired, mapping)
-    yield 0
     sequences = (
         hash_sequence(paired.reference, paired.reference_set),
         hash_sequence(paired.device, paired.device_set),
     )
-    yield 0
     ledger = paired.ledger
     own, other = paired.fine[0].origin, paired.fine[1].origin
     return NightSummary(

@@ -6,6 +6,7 @@ import csv
 import hashlib
 import io
 import math
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -13,14 +14,13 @@ from sleepagree.errors import FileFormatError, InputError, shorten
 from sleepagree.object_store import is_remote, last_part
 from sleepagree.readers._cells import told_delimiter
 from sleepagree.readers._text import read_bytes
-from sleepagree.record import record
 
 REQUIRED: Final = ("participant", "night", "device", "reference", "device_file")
 OPTIONAL: Final = ("layout", "reference_layout", "clock_offset", "reference_zone", "device_zone", "window")
 _MOST_LISTED: Final = 40
 
 
-@record(slots=True)
+@dataclass(frozen=True, slots=True)
 class NightRow:
     """One row: one device on one night.
 
@@ -55,7 +55,7 @@ class NightRow:
     window: str = ""
 
 
-@record()
+@dataclass(frozen=True)
 class NightsTable:
     """A checked table of nights.
 

@@ -6,6 +6,7 @@ sides instead of scoring the night again for each offset.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
 from typing import Any, Final, TypeAlias
@@ -16,7 +17,6 @@ from numpy.typing import NDArray
 from sleepagree.coefficients import kappa
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import EPOCH_S
-from sleepagree.record import record
 
 ClassCodes: TypeAlias = NDArray[Any]
 Tables: TypeAlias = NDArray[np.int64]
@@ -198,7 +198,7 @@ class ClockHint(StrEnum):
     DOUBT = "doubt"
 
 
-@record()
+@dataclass(frozen=True)
 class QuickOffset:
     """What the cheap scan of one night found.
 
@@ -294,7 +294,7 @@ def quick_offset(
     return QuickOffset(*values, ClockHint.DOUBT if gains else ClockHint.NONE, score)
 
 
-@record(eq=False)
+@dataclass(frozen=True, eq=False)
 class _WideCurve:
     """Kappa by shift far beyond the range, and what chance makes of the same bouts."""
 

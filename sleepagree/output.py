@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import platform
+import re
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextvars import ContextVar
@@ -14,7 +15,6 @@ from typing import Final
 
 from sleepagree.cells import neutralise_cell
 from sleepagree.errors import OutputError, shorten
-from sleepagree.patterns import late_pattern
 
 #: Files of a results folder, as paths below it. Whoever writes a new one there adds it here: a folder that holds
 #: any other file is never replaced.
@@ -36,11 +36,11 @@ RESULT_FILES: Final = frozenset(
         "aligned.parquet",
     }
 )
-_RESULT_FIGURE: Final = late_pattern(r"figures/[^/]+\.(svg|png|pdf)")
-_OUR_JSON: Final = late_pattern(rb'\s*\{\s*"schema"\s*:\s*"sleepagree\.')
+_RESULT_FIGURE: Final = re.compile(r"figures/[^/]+\.(svg|png|pdf)")
+_OUR_JSON: Final = re.compile(rb'\s*\{\s*"schema"\s*:\s*"sleepagree\.')
 _PARTIAL: Final = (".sleepagree-", ".part")
-_MAKER: Final = late_pattern(r"process (\d{1,19}) on (.+)")
-_QUOTED: Final = late_pattern(r'[",\r\n]')
+_MAKER: Final = re.compile(r"process (\d{1,19}) on (.+)")
+_QUOTED: Final = re.compile(r'[",\r\n]')
 
 
 class Replaces(Enum):

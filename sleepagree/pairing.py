@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from datetime import datetime
 from enum import IntEnum, StrEnum
 from functools import cached_property, lru_cache
@@ -22,9 +22,7 @@ from numpy.typing import NDArray
 from sleepagree.epochs import EpochLabels, lay_on_epochs
 from sleepagree.errors import ClockError, InputError, PairingError, SleepAgreeError, counted
 from sleepagree.hypnogram import EPOCH_S, LabelCodes, Origin, ScoredSpans, frozen_array, seal
-from sleepagree.record import record
 from sleepagree.stages import COVERAGE, StageSet, make_stage_set
-from sleepagree.steps import Steps, stepwise
 from sleepagree.zones import add_seconds, elapsed_seconds, place_in_zone, seconds_between
 
 SILENT_AS_WAKE: Final = "(device silent: taken as wake)"
@@ -83,7 +81,7 @@ class Outside(StrEnum):
     WAKE = "wake"
 
 
-@record()
+@dataclass(frozen=True)
 class Window:
     """The window asked for.
 
@@ -132,7 +130,7 @@ def parse_window(text: str) -> Window:
     return Window(WindowRule.GIVEN, begin, end)
 
 
-@record()
+@dataclass(frozen=True)
 class Side:
     """What is known of one side of a pair beside its epochs.
 
@@ -157,7 +155,7 @@ class Side:
     labels: tuple[tuple[str, int], ...]
 
 
-@record()
+@dataclass(frozen=True)
 class Ledger:
     """Where every epoch of the window went.
 
@@ -185,7 +183,7 @@ class Ledger:
     notes: tuple[str, ...] = ()
 
 
-@record(eq=False)
+@dataclass(frozen=True, eq=False)
 class PairedNight:
     """Two sides on one grid over one window.
 
@@ -267,7 +265,6 @@ class PairedNight:
         return self.native
 
 
-@stepwise
 def align(
     *,
     reference: ScoredSpans,
@@ -276,7 +273,7 @@ def align(
     window: Window | None = None,
     outside: Outside = Outside.MISSING,
     reports: Sequence[str] | None = None,
-) -> Steps[PairedNight]:
+) -> PairedNight:
     """Put two recordings on one grid and one window and account for every epoch.
 
     Parameters
@@ -306,10 +303,8 @@ def align(
     _refuse_empty(device, "device")
     shift_s = seconds_between(reference, device) + clock_offset_s
     origin_s = _first_stage_onset(reference, reference_set)
-    yield 0
     rows = lay_on_epochs(reference, origin_s=origin_s)
     columns = lay_on_epochs(device, origin_s=origin_s - shift_s)
-    yield 0
     _refuse_apart(reference, device, shift_s, clock_offset_s)
     window = window or Window()
     rule = window.rule_for(reference)
@@ -337,10 +332,8 @@ def align(
         device_codes, device_set, note = _silent_as_wake(device_codes, device_set, columns, first)
         notes += note
     notes += _split_notes(rows, columns)
-    yield 0
     is_consensus = reference.origin.reader == CONSENSUS
     crossed = cross_labels(reference_codes, device_codes, reference_set, device_set, is_consensus=is_consensus)
-    yield 0
     n_device_labels = len(device.labels)
     ledger = _account(
         crossed,

@@ -13,6 +13,7 @@ References
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
@@ -21,7 +22,6 @@ from numpy.typing import NDArray
 
 from sleepagree.estimate import NAN
 from sleepagree.hypnogram import EPOCH_S, Counts
-from sleepagree.record import record
 from sleepagree.resampling import percentile_interval
 from sleepagree.shares import wilson_interval
 from sleepagree.stages import AASM_STAGES, COVERAGE, StageSet, reference_reportable
@@ -35,7 +35,7 @@ EPISODE_GAP_MIN: Final = 15.0
 _NAMING: Final = frozenset({*AASM_STAGES, "light"})
 
 
-@record()
+@dataclass(frozen=True)
 class Destination:
     """What part of an unreported stage went to one device class.
 
@@ -68,7 +68,7 @@ class Destination:
         return self.epochs * EPOCH_S / 60
 
 
-@record()
+@dataclass(frozen=True)
 class Episode:
     """One episode of a stage: its epochs with gaps under 15 min joined.
 
@@ -88,7 +88,7 @@ class Episode:
     to: tuple[tuple[str, int], ...]
 
 
-@record()
+@dataclass(frozen=True)
 class Redistribution:
     """Where the epochs of one reference stage went that the device has no label for.
 
@@ -239,7 +239,7 @@ def _by_episode(
     )
 
 
-@record()
+@dataclass(frozen=True)
 class BiasSource:
     """The exact account of one class's bias in minutes: gained, lost, net.
 

@@ -26,11 +26,11 @@ References
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
 from sleepagree.errors import FileFormatError, MappingError, UnknownStageError, shorten
-from sleepagree.record import record
 
 UNSCORED: Final = "unscored"
 NOT_A_STAGE: Final = "not-a-stage"
@@ -216,7 +216,7 @@ def is_edf_stage_text(label: str) -> bool:
     return folded == "movement time"
 
 
-@record()
+@dataclass(frozen=True)
 class StageSet:
     """The native labels of one side of one night and the stage each one names.
 
@@ -398,7 +398,7 @@ def make_stage_set(
 # --- mappings ---------------------------------------------------------------------------------------------
 
 
-@record()
+@dataclass(frozen=True)
 class StageMapping:
     """How the stages of both sides form the classes that are compared.
 

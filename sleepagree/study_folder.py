@@ -6,7 +6,7 @@ import contextlib
 import shutil
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
@@ -31,7 +31,6 @@ from sleepagree.output import (
     sparing_inputs,
 )
 from sleepagree.paired_table import hash_file, is_paired_table, read_paired_nights
-from sleepagree.record import record
 from sleepagree.study import StudyAgreement, StudyOptions, summarise_study
 from sleepagree.study_documents import bias_rows, confusion_rows, iterate_night_rows, study_document
 from sleepagree.study_run import (
@@ -52,7 +51,7 @@ _PAIRED_NIGHTS_TOLD: Final = 500
 EPOCHS_HEADER = "participant,night,device,epoch,reference,device_stage,status\n"
 
 
-@record()
+@dataclass(frozen=True)
 class StudyRequest:
     """A study as asked for on the command line.
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, TypeVar
 
 import numpy as np
@@ -11,7 +12,6 @@ from numpy.typing import NDArray
 from sleepagree.hypnogram import Counts
 from sleepagree.night import fold_counts
 from sleepagree.night_summary import NightSummary
-from sleepagree.record import record
 from sleepagree.resampling import BootstrapIntervals, Bounds, mean_bootstrap_all, rng_for
 from sleepagree.stages import StageMapping, StageSet
 from sleepagree.study_results import StudyOptions, Values
@@ -19,7 +19,7 @@ from sleepagree.study_results import StudyOptions, Values
 Name = TypeVar("Name", bound=Hashable)
 
 
-@record()
+@dataclass(frozen=True)
 class NightGroups:
     """Nights of one device with the participant of each as a number."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,6 @@ from sleepagree.hypnogram import Counts
 from sleepagree.limits import LimitsOfAgreement, Scale
 from sleepagree.night_summary import NightSummary, Refusal
 from sleepagree.planning import VarianceComponents
-from sleepagree.record import record
 from sleepagree.redistribution import BiasSource
 from sleepagree.regression_limits import RegressionLimits
 from sleepagree.reliability import Reliability
@@ -26,7 +26,7 @@ from sleepagree.stages import StageMapping
 Values = NDArray[np.float64]
 
 
-@record()
+@dataclass(frozen=True)
 class StudyOptions:
     """Settings of the statistics of a study.
 
@@ -52,7 +52,7 @@ class StudyOptions:
     log_ratio: bool = False
 
 
-@record()
+@dataclass(frozen=True)
 class PooledStatistic:
     """One statistic of a device under one mapping.
 
@@ -77,7 +77,7 @@ class PooledStatistic:
     averaged_sd: float
 
 
-@record(eq=False)
+@dataclass(frozen=True, eq=False)
 class StudyMapping:
     """A device under one mapping over all its nights.
 
@@ -136,7 +136,7 @@ def find_measure(asked: str, measures: Iterable[str]) -> str | None:
     return None
 
 
-@record(eq=False)
+@dataclass(frozen=True, eq=False)
 class BiasRow:
     """Bias of one measure of a device over nights.
 
@@ -198,7 +198,7 @@ class BiasRow:
         return "ratio" if self.of_ratios else self.unit
 
 
-@record()
+@dataclass(frozen=True)
 class StudyDestination:
     """Where part of an unreported stage went, over nights.
 
@@ -223,7 +223,7 @@ class StudyDestination:
     share_of_class: float
 
 
-@record()
+@dataclass(frozen=True)
 class StudyRedistribution:
     """Where an unreported stage went, over nights."""
 
@@ -232,7 +232,7 @@ class StudyRedistribution:
     to: tuple[StudyDestination, ...]
 
 
-@record()
+@dataclass(frozen=True)
 class StudyBiasSource:
     """The account of one class's bias, over nights.
 
@@ -251,7 +251,7 @@ class StudyBiasSource:
     intervals: tuple[tuple[str, float, float], ...]
 
 
-@record(eq=False)
+@dataclass(frozen=True, eq=False)
 class DeviceStudy:
     """All that is said about one device.
 
@@ -285,7 +285,7 @@ class DeviceStudy:
     reports: tuple[str, ...]
 
 
-@record()
+@dataclass(frozen=True)
 class PairedDifference:
     """Difference of two devices in one statistic, on the epochs that the reference and both devices scored.
 
@@ -310,7 +310,7 @@ class PairedDifference:
     own_second: float = NAN
 
 
-@record()
+@dataclass(frozen=True)
 class DeviceComparison:
     """Two devices on the same nights and the same epochs.
 
@@ -363,7 +363,7 @@ class DeviceComparison:
         return self.silent[0] / self.window_epochs, self.silent[1] / self.window_epochs
 
 
-@record()
+@dataclass(frozen=True)
 class ScorerSummary:
     """Agreement of human scorers, and of a device with them, over the same nights with several scorers.
 
@@ -408,7 +408,7 @@ class ScorerSummary:
         return f"{self.nights} of {self.of_nights}"
 
 
-@record()
+@dataclass(frozen=True)
 class StudyAgreement:
     """A whole study.
 

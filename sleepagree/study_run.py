@@ -14,12 +14,13 @@ import io
 import json
 import os
 import platform
+import re
 import signal
 import stat
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, nullcontext
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any, Final, NamedTuple
@@ -36,12 +37,9 @@ from sleepagree.nights_table import NightRow, NightsTable
 from sleepagree.object_store import Stamps, fetched, is_remote
 from sleepagree.output import is_partial, refuse_inputs, write_text
 from sleepagree.pairing import Outside, PairedNight, Window, align, parse_window
-from sleepagree.patterns import late_pattern
 from sleepagree.readers import companion_files, read_spans
 from sleepagree.readers.layout import Layout, name_option
-from sleepagree.record import record
 from sleepagree.stages import StageMapping
-from sleepagree.steps import Steps, finish, take_together
 
 Outcome = NightSummary | Refusal
 _Scorings = tuple[ScoredSpans, ...]
@@ -54,7 +52,7 @@ _LARGE_STUDY_ROWS: Final = 1000
 #: What a kept night holds; a higher number than that of an earlier run scores its nights again.
 _KEPT_FORM: Final = 2
 
-_CHUNK_NAME: Final = late_pattern(r"chunk-\d{6,}\.json")
+_CHUNK_NAME: Final = re.compile(r"chunk-\d{6,}\.json")
 
 #: Recordings above this size are not hashed whole to see whether they are the same as before an interruption.
 _HASHED_WHOLE_BYTES: Final = 64 * 1024 * 1024
@@ -63,7 +61,7 @@ _HASHED_WHOLE_BYTES: Final = 64 * 1024 * 1024
 FEWEST_ROWS_FOR_WORKERS: Final = 1000
 
 
-@record()
+@dataclass(frozen=True)
 class ScoringOptions:
     """What the user asked for, as far as single nights go.
 
@@ -94,7 +92,7 @@ class ScoringOptions:
     anonymous: bool = False
 
 
-@record()
+@dataclass(frozen=True)
 class ChunkResult:
     """Outcomes of the rows of one chunk, in order, and their epochs as CSV lines in a gzip member (no header).
 
@@ -112,36 +110,21 @@ def chunk_rows(rows: Sequence[NightRow]) -> tuple[tuple[NightRow, ...], ...]:
 
 
 def score_rows(rows: Sequence[NightRow], folder: Path, options: ScoringOptions) -> ChunkResult:
-    """Score rows; a night that cannot be scored becomes a refusal.
-
-    The rows take their steps together (:mod:`sleepagree.steps`).
-    """
+    """Score rows; a night that cannot be scored becomes a refusal."""
     files = _Files(folder, own_words(options.mappings))
-    scorings = _read_scorings(rows, files)
-    devices = take_together([files.device(row) for row in rows])
-    scored = take_together(
-        [_score_read(row, read, device, options) for row, read, device in zip(rows, scorings, devices, strict=True)]
-    )
     outcomes: list[Outcome] = []
     texts: list[str] = []
-    for row, night in zip(rows, scored, strict=True):
-        if isinstance(night, SleepAgreeError):
-            reason = f"{night.problem}." if options.anonymous else reason_without_folders(night, folder)
+    for row in rows:
+        try:
+            paired, summary = _score_row(row, files, options)
+        except SleepAgreeError as error:
+            reason = f"{error.problem}." if options.anonymous else reason_without_folders(error, folder)
             outcomes.append(Refusal(row.row, row.participant, row.night, row.device, reason))
             continue
-        outcomes.append(night[1])
+        outcomes.append(summary)
         if options.epochs:
-            texts.append(epoch_text(night[0], row))
+            texts.append(epoch_text(paired, row))
     return ChunkResult(tuple(outcomes), gzip_member("".join(texts)) if texts else b"")
-
-
-def _read_scorings(rows: Sequence[NightRow], files: _Files) -> list[_Scorings | SleepAgreeError]:
-    """Read the scorings of all rows; devices of one night share them."""
-    keys = [(*row.references, row.reference_layout, row.reference_zone) for row in rows]
-    distinct = dict(zip(keys, rows, strict=True))
-    read = take_together([files.scorings(row) for row in distinct.values()])
-    found = dict(zip(distinct, read, strict=True))
-    return [found[key] for key in keys]
 
 
 def gzip_member(text: str) -> bytes:
@@ -153,7 +136,7 @@ def gzip_member(text: str) -> bytes:
 
 
 #: Options of the commands for one night; a study has columns for them.
-_ROW_OPTION: Final = late_pattern(r"(?<![\w-])--(reference|device|clock)-(zone|offset)( ZONE| SECONDS)?(?![\w-])")
+_ROW_OPTION: Final = re.compile(r"(?<![\w-])--(reference|device|clock)-(zone|offset)( ZONE| SECONDS)?(?![\w-])")
 
 
 def reason_without_folders(error: SleepAgreeError, folder: Path) -> str:
@@ -176,21 +159,12 @@ def reason_without_folders(error: SleepAgreeError, folder: Path) -> str:
 
 def score_row(row: NightRow, folder: Path, options: ScoringOptions) -> tuple[PairedNight, NightSummary]:
     """Read, align and reduce one row of the table."""
-    files = _Files(folder, own_words(options.mappings))
-    scorings = finish(files.scorings(row))
-    return finish(_score_read(row, scorings, finish(files.device(row)), options))
+    return _score_row(row, _Files(folder, own_words(options.mappings)), options)
 
 
-def _score_read(
-    row: NightRow, scorings: _Scorings | SleepAgreeError, device: ScoredSpans | SleepAgreeError, options: ScoringOptions
-) -> Steps[tuple[PairedNight, NightSummary]]:
-    """Align and reduce what was read of one row."""
-    if isinstance(scorings, SleepAgreeError):
-        raise scorings
-    if isinstance(device, SleepAgreeError):
-        raise device
-    night = yield from _pair(row, scorings, device, options)
-    return (yield from _reduce(row, night, options))
+def _score_row(row: NightRow, files: _Files, options: ScoringOptions) -> tuple[PairedNight, NightSummary]:
+    scorings = files.scorings(row)
+    return _reduce(row, _pair(row, scorings, files.device(row), options), options)
 
 
 class _PairedRow(NamedTuple):
@@ -202,13 +176,13 @@ class _PairedRow(NamedTuple):
     sources: tuple[SourceFile, ...]
 
 
-def _pair(row: NightRow, scorings: _Scorings, device: ScoredSpans, options: ScoringOptions) -> Steps[_PairedRow]:
+def _pair(row: NightRow, scorings: _Scorings, device: ScoredSpans, options: ScoringOptions) -> _PairedRow:
     sources = tuple(_source(name, s) for name, s in zip(row.references, scorings, strict=True))
     if options.anonymous and len(scorings) > 1:
         _refuse_copies(scorings)
         scorings = tuple(rename_spans(s, f"scorer {i}") for i, s in enumerate(scorings, 1))
     window = parse_window(row.window or options.window) if row.window or options.window else None
-    paired = yield from align.steps(
+    paired = align(
         reference=_agree_on_reference(scorings, window),
         device=device,
         clock_offset_s=row.clock_offset_s,
@@ -224,7 +198,7 @@ def _source(written: str, spans: ScoredSpans) -> SourceFile:
     return SourceFile(written if written == spans.origin.name else spans.origin.name, spans.origin.sha256)
 
 
-def _reduce(row: NightRow, night: _PairedRow, options: ScoringOptions) -> Steps[tuple[PairedNight, NightSummary]]:
+def _reduce(row: NightRow, night: _PairedRow, options: ScoringOptions) -> tuple[PairedNight, NightSummary]:
     paired, scorings, device, sources = night
     own = _source(row.device_file, device)
     scorers: tuple[Any, ...] = ()
@@ -237,7 +211,7 @@ def _reduce(row: NightRow, night: _PairedRow, options: ScoringOptions) -> Steps[
         # hashes stay, for they find one night under two names; no output holds them
         sources = tuple(SourceFile(f"reference {i}", s.sha256) for i, s in enumerate(sources, 1))
         own = SourceFile(paired.fine[1].origin.name, own.sha256)
-    summary = yield from summarise_night.steps(
+    summary = summarise_night(
         paired,
         row=row.row,
         participant=row.participant,
@@ -272,20 +246,30 @@ class _Files:
         self._folder = str(folder)
         self._words = words
         self._layouts: dict[str, Layout] = {}
+        self._scorings: dict[tuple[str, ...], _Scorings | SleepAgreeError] = {}
 
-    def device(self, row: NightRow) -> Steps[ScoredSpans]:
+    def device(self, row: NightRow) -> ScoredSpans:
         return self._read(row.device_file, row.layout, row.device_zone)
 
-    def scorings(self, row: NightRow) -> Steps[_Scorings]:
-        scorings = []
-        for name in row.references:
-            scorings.append((yield from self._read(name, row.reference_layout, row.reference_zone)))
-        return tuple(scorings)
+    def scorings(self, row: NightRow) -> _Scorings:
+        """Return the scorings of a row; the devices of one night share them."""
+        key = (*row.references, row.reference_layout, row.reference_zone)
+        if key not in self._scorings:
+            try:
+                found = tuple(self._read(name, row.reference_layout, row.reference_zone) for name in row.references)
+            except SleepAgreeError as error:
+                self._scorings[key] = error.with_traceback(None)  # a traceback would keep what was read
+            else:
+                self._scorings[key] = found
+        scorings = self._scorings[key]
+        if isinstance(scorings, SleepAgreeError):
+            raise scorings
+        return scorings
 
-    def _read(self, name: str, layout: str, zone: str) -> Steps[ScoredSpans]:
+    def _read(self, name: str, layout: str, zone: str) -> ScoredSpans:
         how: Any = {"layout": self._layout(layout), "zone": zone or None, "own_words": self._words}
         if not is_remote(name):
-            return (yield from read_spans.steps(self._local(name), **how))
+            return read_spans(self._local(name), **how)
         with fetched(name) as path:
             return read_spans(path, **how)
 
@@ -345,7 +329,7 @@ def epoch_text(paired: PairedNight, row: NightRow) -> str:
 # --- running ----------------------------------------------------------------------------------------------
 
 
-@record()
+@dataclass(frozen=True)
 class Execution:
     """How chunks are run.
 

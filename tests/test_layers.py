@@ -14,8 +14,7 @@ PACKAGE = Path(__file__).parent.parent / "sleepagree"
 #: Top to bottom; names in one line do not depend on each other unless they come earlier in it. Files of the rooms
 #: that describe and render stand there one by one.
 LAYERS = """
-patterns record collector errors shown interrupts
-steps
+errors shown interrupts
 describe.words describe.blocks
 stages
 hypnogram estimate cells normal_factors

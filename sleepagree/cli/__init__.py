@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import atexit
 import errno
-import gc
 import importlib
 import os
 import sys
@@ -32,21 +30,6 @@ CAUTION: Final = (
     "diagnoses nothing; agreement says nothing about a sleep disorder. Staging of record follows the AASM manual and a "
     "qualified scorer; local rules and a clinician come first. Recordings are personal data."
 )
-
-
-#: Objects made, less those gone, before the collector of reference cycles looks at the young ones; Python's own is 700.
-_OBJECTS_BETWEEN_COLLECTIONS: Final = 200_000
-
-
-def _spare_the_collector() -> None:
-    """Let Python look for unreachable cycles less often in a run of the command, and not at all at its end.
-
-    Nearly all that imports make stays to the end, so looking through it again and again finds nothing, and at the
-    end the system takes everything back anyway. Together that was a fifth of the time of one night. Memory that no
-    cycle holds is freed at once as ever.
-    """
-    gc.set_threshold(_OBJECTS_BETWEEN_COLLECTIONS)
-    atexit.register(gc.freeze)
 
 
 def _open_standard_streams() -> None:
@@ -86,7 +69,6 @@ class CommandGroup(click.Group):
 
     def main(self, *args: Any, **extra: Any) -> Any:
         """Run, with one message and exit 1 where what is printed finds no room, as a full disk under ``> FILE``."""
-        _spare_the_collector()
         _open_standard_streams()
         try:
             return super().main(*args, **extra)

@@ -10,53 +10,45 @@ from typing import Final
 from sleepagree.errors import FileFormatError, InputError
 from sleepagree.hypnogram import ScoredSpans
 from sleepagree.readers.layout import Layout
-from sleepagree.steps import Steps, stepwise
 
 _TABLES: Final = (".csv", ".tsv", ".txt")
 _MNE: Final = (".fif", ".vhdr", ".vmrk", ".set", ".amrk", ".fif.gz")
 
 
-Reading = Steps[ScoredSpans]
-
-
-def _read_edf(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> Reading:
+def _read_edf(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> ScoredSpans:
     from sleepagree.readers.edf import read_edf
     from sleepagree.zones import with_zone
 
-    spans = yield from read_edf.steps(path, layout=layout, own_words=own)
+    spans = read_edf(path, layout=layout, own_words=own)
     return with_zone(spans, zone or (layout.zone if layout else None))
 
 
-def _read_table(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> Reading:
+def _read_table(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> ScoredSpans:
     if path.casefold().endswith("events.tsv"):
         from sleepagree.readers.events import read_events
 
-        yield 0
         return read_events(path, layout=layout, zone=zone, own_words=own)
     from sleepagree.readers.table import read_table
 
-    return (yield from read_table.steps(path, layout=layout, zone=zone, own_words=own))
+    return read_table(path, layout=layout, zone=zone, own_words=own)
 
 
-def _read_parquet(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> Reading:
+def _read_parquet(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> ScoredSpans:
     from sleepagree.readers.parquet import read_parquet
 
-    yield 0
     return read_parquet(path, layout=layout, zone=zone, own_words=own)
 
 
-def _read_json(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> Reading:
+def _read_json(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> ScoredSpans:
     from sleepagree.readers.json_file import read_json
 
-    yield 0
     return read_json(path, layout=layout, zone=zone, own_words=own)
 
 
-def _read_mne(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> Reading:
+def _read_mne(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> ScoredSpans:
     from sleepagree.readers.mne_files import read_mne_file
     from sleepagree.zones import with_zone
 
-    yield 0
     spans = read_mne_file(path, layout=layout, own_words=own)
     return with_zone(spans, zone or (layout.zone if layout else None))
 
@@ -113,7 +105,7 @@ def _suffix_of(name: str) -> str:
     return ".fif.gz" if suffix == ".gz" and name.casefold().endswith(".fif.gz") else suffix
 
 
-Reader = Callable[[str, Layout | None, str | None, frozenset[str]], Reading]
+Reader = Callable[[str, Layout | None, str | None, frozenset[str]], ScoredSpans]
 
 #: Suffix -> reader. An explicit table: nothing is discovered at import.
 READERS: Final[dict[str, Reader]] = {
@@ -128,14 +120,13 @@ READERS: Final[dict[str, Reader]] = {
 }
 
 
-@stepwise
 def read_spans(
     path: str | os.PathLike[str],
     *,
     layout: Layout | None = None,
     zone: str | None = None,
     own_words: frozenset[str] = frozenset(),
-) -> Reading:
+) -> ScoredSpans:
     """Read the stages of one file with the reader of its suffix.
 
     Parameters

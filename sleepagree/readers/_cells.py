@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import codecs
 import io
+import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from sleepagree.errors import FileFormatError, shorten
-from sleepagree.patterns import late_pattern
-from sleepagree.record import record
 
 if TYPE_CHECKING:
     import csv
@@ -29,10 +29,10 @@ _BYTE_ORDER_MARKS: Final = (
 )
 _SNIFFED_LINES: Final = 50
 #: A line that some spreadsheet programs write and obey.
-_TOLD_DELIMITER: Final = late_pattern(r'"?[Ss][Ee][Pp]=([^\w"\r\n])"? *(?:\r?\n|\r)')
+_TOLD_DELIMITER: Final = re.compile(r'"?[Ss][Ee][Pp]=([^\w"\r\n])"? *(?:\r?\n|\r)')
 
 
-@record(eq=False)
+@dataclass(frozen=True, eq=False)
 class Cells:
     """The cells of a text table.
 

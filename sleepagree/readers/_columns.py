@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
 from sleepagree.errors import FileFormatError, shorten
-from sleepagree.patterns import late_pattern
 from sleepagree.readers.layout import Layout, toml_text
-from sleepagree.record import record
 
 _TIME_WORD: Final = r"(_?(date_?)?time)?"
 _MOMENT_WORD: Final = r"(_?((date_?)?time|timestamp|at))?"
@@ -20,23 +19,21 @@ _MOMENT_WORD: Final = r"(_?((date_?)?time|timestamp|at))?"
 #: role -> tiers of names; a tier counts only where the ones before it found nothing.
 _PLAIN_NAMES: Final[Mapping[str, tuple[re.Pattern[str], ...]]] = {
     "start": (
-        late_pattern(
-            rf"time|timestamp|date_?time|from|beginning|epoch_time|(epoch_)?(start|begin|onset)s?{_TIME_WORD}"
-        ),
-        late_pattern(rf"((epoch|stage)_)?(start|begin|onset|from)s?{_MOMENT_WORD}|(date_?)?time_(start|begin|from)"),
+        re.compile(rf"time|timestamp|date_?time|from|beginning|epoch_time|(epoch_)?(start|begin|onset)s?{_TIME_WORD}"),
+        re.compile(rf"((epoch|stage)_)?(start|begin|onset|from)s?{_MOMENT_WORD}|(date_?)?time_(start|begin|from)"),
     ),
     "stage": (
-        late_pattern(r"(sleep_)?(stage|state)s?(_label|_name)?|labels?|staging|scoring|hypnogram|trial_type"),
-        late_pattern(r".+_sleep_stage"),
-        late_pattern(r".+_stage"),
+        re.compile(r"(sleep_)?(stage|state)s?(_label|_name)?|labels?|staging|scoring|hypnogram|trial_type"),
+        re.compile(r".+_sleep_stage"),
+        re.compile(r".+_stage"),
     ),
     "end": (
-        late_pattern(rf"to|until|(epoch_)?(end|stop|finish)s?{_TIME_WORD}"),
-        late_pattern(rf"((epoch|stage)_)?(end|stop|finish|to|until|till)s?{_MOMENT_WORD}|(date_?)?time_(end|stop|to)"),
+        re.compile(rf"to|until|(epoch_)?(end|stop|finish)s?{_TIME_WORD}"),
+        re.compile(rf"((epoch|stage)_)?(end|stop|finish|to|until|till)s?{_MOMENT_WORD}|(date_?)?time_(end|stop|to)"),
     ),
-    "duration": (late_pattern(r"(stage_)?(duration|dur|length)(_in)?"),),
-    "date": (late_pattern(r"date|night_date|date_of_night"),),
-    "step": (late_pattern(r"step|epoch_(length|seconds|duration)"),),
+    "duration": (re.compile(r"(stage_)?(duration|dur|length)(_in)?"),),
+    "date": (re.compile(r"date|night_date|date_of_night"),),
+    "step": (re.compile(r"step|epoch_(length|seconds|duration)"),),
 }
 _NAMED_BY_LAYOUT: Final = ("start", "stage", "end", "duration", "date")
 _SECONDS: Final = frozenset(("s", "sec", "secs", "second", "seconds"))
@@ -55,7 +52,7 @@ _WHAT: Final = {
 _SHOWN: Final = 12
 
 
-@record()
+@dataclass(frozen=True)
 class Columns:
     """Positions of the columns of a table.
 

@@ -8,26 +8,25 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import dataclass
 from datetime import date, datetime, time
 from functools import lru_cache
 from typing import Final, NamedTuple
 
 from sleepagree.errors import FileFormatError, counted, shorten
-from sleepagree.patterns import late_pattern
 from sleepagree.readers._text import InputFile
 from sleepagree.readers.layout import Layout
-from sleepagree.record import record
 
 _FIXED_HEADER: Final = 256
 #: Patient, recording and start come before this byte.
 _FORM_BEGINS: Final = 184
 _ANNOTATION_LABELS: Final = (b"EDF Annotations ", b"BDF Annotations ")
 _MONTHS: Final = ("JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC")
-_DATE: Final = late_pattern(rb"(\d\d)\.(\d\d)\.(\d\d|yy)")
-_CLOCK: Final = late_pattern(rb"(\d\d)([.:])(\d\d)\2(\d\d)")
-_STARTDATE: Final = late_pattern(rb"Startdate +(?:(\d\d)-([^\s-]{3,5})-(\d{4})|(X))(?= |$)", re.IGNORECASE)
-_INTEGER: Final = late_pattern(rb"-?\d{1,8}")
-_DECIMAL: Final = late_pattern(rb"-?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2})?")
+_DATE: Final = re.compile(rb"(\d\d)\.(\d\d)\.(\d\d|yy)")
+_CLOCK: Final = re.compile(rb"(\d\d)([.:])(\d\d)\2(\d\d)")
+_STARTDATE: Final = re.compile(rb"Startdate +(?:(\d\d)-([^\s-]{3,5})-(\d{4})|(X))(?= |$)", re.IGNORECASE)
+_INTEGER: Final = re.compile(rb"-?\d{1,8}")
+_DECIMAL: Final = re.compile(rb"-?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2})?")
 
 _EXPORT_AGAIN: Final = "Export the file again with a program that follows EDF+."
 BEGINS: Final = 'tell the true start in a layout, such as begins = "2026-03-01T22:30:00" under [file]'
@@ -43,7 +42,7 @@ class EdfSignal(NamedTuple):
     is_annotations: bool
 
 
-@record()
+@dataclass(frozen=True)
 class EdfHeader:
     """What the header of a file says about times and the layout of its records; no identity.
 

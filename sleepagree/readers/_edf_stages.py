@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from sleepagree.errors import EpochGridError, UnknownStageError, shorten
 from sleepagree.hypnogram import EpochLengthFrom, LabelCodes, Origin, ScoredSpans, Seconds, seal
 from sleepagree.readers.layout import NO_LAYOUT, Layout
-from sleepagree.record import record
 from sleepagree.stages import (
     NOT_A_STAGE,
     UNSCORED,
@@ -25,7 +24,6 @@ from sleepagree.stages import (
     is_edf_stage_text,
     recognise_label,
 )
-from sleepagree.steps import Steps, finish
 
 #: Times in files are decimal; their differences are not exact in binary.
 SLACK_S: Final = 1e-3
@@ -80,7 +78,7 @@ def fold(text: str) -> str:
     return " ".join(text.split()).casefold()
 
 
-@record()
+@dataclass(frozen=True)
 class StageTexts:
     """Which annotation texts are stages: the standard ones, and those that a layout or a mapping names.
 
@@ -156,14 +154,6 @@ def spans_of_annotations(
     UnknownStageError
         When a text claims to be a stage that nothing explains.
     """
-    steps = annotation_steps(annotations, source, layout=layout, own_words=own_words)
-    return None if steps is None else finish(steps)
-
-
-def annotation_steps(
-    annotations: Annotations, source: Source, *, layout: Layout | None, own_words: frozenset[str]
-) -> Steps[ScoredSpans] | None:
-    """Look at the texts, and return the further steps of :func:`spans_of_annotations`, or None when none is a stage."""
     duration_s, texts_in_order = zip(*annotations.pieces, strict=True) if annotations.pieces else ((), ())
     # A night has few distinct texts: whatever is asked of a text is asked once.
     distinct = tuple(dict.fromkeys(texts_in_order))
@@ -250,8 +240,7 @@ class _Reading(NamedTuple):
         return map(self.appearance, range(len(self.onset_s)))
 
 
-def _build(reading: _Reading) -> Steps[ScoredSpans]:
-    yield 0
+def _build(reading: _Reading) -> ScoredSpans:
     said, source = reading.said, reading.source
     texts = said.texts
     onset_s, duration_s = seal(np.array(reading.onset_s)), seal(np.array(reading.duration_s))
@@ -271,7 +260,6 @@ def _build(reading: _Reading) -> Steps[ScoredSpans]:
     _note_texts(reading)
     draft = _Draft(onset_s, duration_s, codes, said.labels, source, texts.layout)
     epoch_s, epoch_from = draft.settle_durations()
-    yield 0
 
     def spans(onset_s: Seconds, duration_s: Seconds, codes: LabelCodes) -> ScoredSpans:
         return ScoredSpans(

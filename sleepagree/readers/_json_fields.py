@@ -12,11 +12,11 @@ import math
 import re
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final, NoReturn
 
 from sleepagree.errors import ClockError, FileFormatError, shorten
-from sleepagree.record import record
 
 #: More digits than any time, count or code in use; int() of a longer text can take quadratic time.
 _MOST_DIGITS: Final = 40
@@ -27,7 +27,7 @@ _INSTANT: Final = re.compile(
 _YEARS: Final = (1900, 2199)
 
 
-@record()
+@dataclass(frozen=True)
 class _Refused:
     """Stands in the decoded tree where a value was that JSON or this reader does not allow."""
 
@@ -41,7 +41,7 @@ class _KeyTwice(dict[str, Any]):
     key = ""
 
 
-@record()
+@dataclass(frozen=True)
 class Field:
     """A value of a JSON document together with the place it stands at.
 
@@ -142,7 +142,7 @@ def kind_of(value: object) -> str:
 # --- decoding ---------------------------------------------------------------------------------------------
 
 
-@record()
+@dataclass(frozen=True)
 class JsonDocument:
     """The values of a JSON file.
 

@@ -16,17 +16,16 @@ from __future__ import annotations
 
 import codecs
 import re
+from dataclasses import dataclass
 from typing import Final
 
 from sleepagree.errors import FileFormatError
-from sleepagree.patterns import late_pattern
-from sleepagree.record import record
 
 #: Bytes that are looked at: more than the fixed part of an EDF header.
 HEAD_BYTES: Final = 1024
 
 
-@record()
+@dataclass(frozen=True)
 class Kind:
     """A kind of file.
 
@@ -77,7 +76,7 @@ _VERSION_BYTES: Final = 8
 _ZIP_MARKS: Final = (b"PK\x03\x04", b"PK\x05\x06", b"PK\x07\x08")
 _SHEET_PARTS: Final = (b"[Content_Types].xml", b"_rels/.rels", b"xl/", b"vnd.oasis.opendocument.spreadsheet")
 #: Date and time of an EDF header, at byte 168: it is one whatever stands in its version.
-_EDF_START: Final = late_pattern(rb"[\d ]{2}\.[\d ]{2}\.[\dy ]{2}[\d ]{2}[.:][\d ]{2}[.:][\d ]{2}", re.DOTALL)
+_EDF_START: Final = re.compile(rb"[\d ]{2}\.[\d ]{2}\.[\dy ]{2}[\d ]{2}[.:][\d ]{2}[.:][\d ]{2}", re.DOTALL)
 _WIDE_MARKS: Final = (
     (codecs.BOM_UTF32_LE, "utf-32-le"),
     (codecs.BOM_UTF32_BE, "utf-32-be"),

@@ -7,7 +7,7 @@ row by row, settled by the declared rule with a line in the ledger, or refused w
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import field, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Final
 
@@ -18,7 +18,6 @@ from sleepagree.errors import EpochGridError, FileFormatError, UnknownStageError
 from sleepagree.hypnogram import EpochLengthFrom, Origin, ScoredSpans, seal
 from sleepagree.readers._times import HOUR_US, SECOND_US, Clock, FileClock, Microseconds, show_number
 from sleepagree.readers.layout import Ends, Overlaps
-from sleepagree.record import record
 from sleepagree.stages import NOT_A_STAGE, assign_stages
 
 Rows = NDArray[np.intp]
@@ -30,7 +29,7 @@ _COARSE_S: Final = 30.0
 _SHOWN_ROWS: Final = 3
 
 
-@record()
+@dataclass(frozen=True)
 class Places:
     """Where the rows of a file stand.
 
@@ -61,7 +60,7 @@ class Places:
         return self.several.format(", ".join(shown[:-1]) + " and " + shown[-1])
 
 
-@record(eq=False)
+@dataclass(frozen=True, eq=False)
 class LabelledRows:
     """Rows of a file: half-open intervals with labels.
 
@@ -119,7 +118,7 @@ class LabelledRows:
         return f"'{self.labels[self.codes[row]][:20]}' {onset} to {self.clock.show_time(int(self.end_us[row]))}"
 
 
-@record()
+@dataclass(frozen=True)
 class SourceFacts:
     """What a reader knows of a source besides its rows; every field may be left out."""
 
@@ -505,7 +504,7 @@ def _owners(onset: list[int], end: list[int], rank: list[int], edges: list[int])
 # --- epoch length ----------------------------------------------------------------------------------------
 
 
-@record()
+@dataclass(frozen=True)
 class EpochStep:
     """The length of the epochs of a table with one row an epoch.
 

@@ -14,9 +14,8 @@ References
 from __future__ import annotations
 
 import math
+import re
 from typing import TYPE_CHECKING, Final, NamedTuple
-
-from sleepagree.patterns import late_pattern
 
 if TYPE_CHECKING:
     from decimal import Decimal
@@ -24,13 +23,13 @@ if TYPE_CHECKING:
 # A fraction may be of any accuracy; nine digits before the dot are 31 years. No exponent, comma or grouping.
 _NUMBER: Final = r"(?:[0-9]{1,9}(?:\.[0-9]*)?|\.[0-9]+)"
 _TEXT: Final = "[^\x00-\x08\x0b\x0c\x0e-\x1f]*"
-ONSET: Final = late_pattern(rf"[+-]{_NUMBER}")
-_ONSET_BYTES: Final = late_pattern(ONSET.pattern.encode())
-_DURATION_BYTES: Final = late_pattern(_NUMBER.encode())
-_REST: Final = late_pattern(f"(?:({_NUMBER})|\x00)\x14({_TEXT})\x14\x00")
-_CONTROL: Final = late_pattern("[\x00-\x08\x0b\x0c\x0e-\x1f]")
+ONSET: Final = re.compile(rf"[+-]{_NUMBER}")
+_ONSET_BYTES: Final = re.compile(ONSET.pattern.encode())
+_DURATION_BYTES: Final = re.compile(_NUMBER.encode())
+_REST: Final = re.compile(f"(?:({_NUMBER})|\x00)\x14({_TEXT})\x14\x00")
+_CONTROL: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f]")
 # What may be quoted in a message: something that was meant as a number cannot hold a name.
-_NUMBER_LIKE: Final = late_pattern(rb"[0-9+\-.,:eE ]{1,24}|[+-]?(?:nan|NaN|NAN|inf)")
+_NUMBER_LIKE: Final = re.compile(rb"[0-9+\-.,:eE ]{1,24}|[+-]?(?:nan|NaN|NAN|inf)")
 
 LARGEST_SECONDS: Final = 1e9
 _MEMO_SIZE: Final = 8192

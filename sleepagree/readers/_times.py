@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 from enum import StrEnum
 from functools import lru_cache
@@ -18,7 +19,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import ClockError, FileFormatError, SleepAgreeError, shorten
-from sleepagree.patterns import late_pattern
 from sleepagree.readers.layout import (
     NightOf,
     TimeForm,
@@ -27,7 +27,6 @@ from sleepagree.readers.layout import (
     strptime_has_date,
     toml_text,
 )
-from sleepagree.record import record
 
 Microseconds = NDArray[np.int64]
 
@@ -60,7 +59,7 @@ class Clock(StrEnum):
     DAY = "day"  # midnight of a day that the column does not tell
 
 
-@record(eq=False)
+@dataclass(frozen=True, eq=False)
 class Moments:
     """A column of times.
 
@@ -96,7 +95,7 @@ class Column(NamedTuple):
         return f"{self.at(row)}, column '{shorten(self.name)}'"
 
 
-@record()
+@dataclass(frozen=True)
 class FileClock:
     """What the microseconds of a whole file count from, once zone and layout are applied.
 
@@ -223,15 +222,15 @@ def _undeclared(texts: Sequence[str], column: Column, form: str | None, *, elaps
 
 # --- ISO 8601 --------------------------------------------------------------------------------------------
 
-_ISO: Final = late_pattern(
+_ISO: Final = re.compile(
     r"(\d{4})-(\d\d)-(\d\d)[Tt ](\d\d):(\d\d)(?::(\d\d)(?:[.,](\d{1,9}))?)?\s?([Zz]|[+-]\d\d(?::?\d\d)?)?",
     re.ASCII,
 )
-_ISO_BASIC: Final = late_pattern(
+_ISO_BASIC: Final = re.compile(
     r"(\d{4})(\d\d)(\d\d)[Tt](\d\d)(\d\d)(?:(\d\d)(?:[.,](\d{1,9}))?)?([Zz]|[+-]\d\d(?::?\d\d)?)?", re.ASCII
 )
-_TIME_OF_DAY: Final = late_pattern(r"(\d{1,2}):(\d\d)(?::(\d\d)(?:[.,](\d{1,9}))?)?", re.ASCII)
-_FAST_SHAPE: Final = late_pattern(r"(0000-00-00[T ]00:00(?::00(?:\.0{1,6})?)?)(Z|[+-]00:?00)?")
+_TIME_OF_DAY: Final = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d)(?:[.,](\d{1,9}))?)?", re.ASCII)
+_FAST_SHAPE: Final = re.compile(r"(0000-00-00[T ]00:00(?::00(?:\.0{1,6})?)?)(Z|[+-]00:?00)?")
 _DIGITS_AS_ZERO: Final = bytes(48 if 48 <= byte <= 57 else byte for byte in range(256))
 
 
@@ -425,7 +424,7 @@ def _bulk_strptime(texts: Sequence[str], form: str) -> Moments | None:
     return Moments(us, Clock.LOCAL if strptime_has_date(form) else Clock.DAY)
 
 
-_MIDNIGHT_24: Final = late_pattern(r"(?<![\d:])24(?=:00(?!\d)(?::00(?![\d.,]))?(?!:))", re.ASCII)
+_MIDNIGHT_24: Final = re.compile(r"(?<![\d:])24(?=:00(?!\d)(?::00(?![\d.,]))?(?!:))", re.ASCII)
 
 
 def says_24(cell: str) -> bool:
@@ -469,11 +468,11 @@ def _each_strptime(texts: Sequence[str], column: Column, form: str) -> Moments:
 
 # --- numbers ---------------------------------------------------------------------------------------------
 
-_NUMBER: Final = late_pattern(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
+_NUMBER: Final = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
 _PLAIN_CHARACTERS: Final = frozenset("0123456789.+-")
-_GROUPED: Final = late_pattern(r"[+-]?[1-9]\d{0,2}(,\d{3})+", re.ASCII)
-_BELOW_1000: Final = late_pattern(r"[+-]?\d{1,3}", re.ASCII)
-_GROUPED_BY_POINTS: Final = late_pattern(r"[+-]?[1-9]\d{0,2}(\.\d{3})+", re.ASCII)
+_GROUPED: Final = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+", re.ASCII)
+_BELOW_1000: Final = re.compile(r"[+-]?\d{1,3}", re.ASCII)
+_GROUPED_BY_POINTS: Final = re.compile(r"[+-]?[1-9]\d{0,2}(\.\d{3})+", re.ASCII)
 
 
 def read_numbers(texts: Sequence[str], column: Column, *, expected: str = "a number") -> NDArray[np.float64]:
@@ -626,7 +625,7 @@ def _wrong_size(text: str, row: int, column: Column, form: str) -> ClockError:
 
 # --- what to say of a cell that cannot be read -----------------------------------------------------------
 
-_DATE_ONLY: Final = late_pattern(r"\d{4}-\d\d-\d\d|\d{1,2}[./-]\d{1,2}[./-]\d{2,4}", re.ASCII)
+_DATE_ONLY: Final = re.compile(r"\d{4}-\d\d-\d\d|\d{1,2}[./-]\d{1,2}[./-]\d{2,4}", re.ASCII)
 
 
 def _unreadable(cell: str, row: int, column: Column, expected: str = _EXAMPLE) -> FileFormatError:
@@ -695,7 +694,7 @@ _ORDERS: Final = (
     ("m", "d", "Y", "if the month comes first"),
     ("Y", "m", "d", "if the year comes first"),
 )
-_DATE_AND_TIME: Final = late_pattern(
+_DATE_AND_TIME: Final = re.compile(
     r"(?:(?P<date>(?:\d{1,4}|[A-Za-z]{3,9})(?P<first>[./-]|\.? +)(?:\d{1,2}|[A-Za-z]{3,9})"
     r"(?P<second>[./-]|[.,]? +)\d{1,4})(?P<gap>[ T,]+))?"
     r"(?P<hour>\d{1,2})(?P<mark>[:.h])(?P<minute>\d\d)(?:(?P<again>[:.])\d\d(?P<fraction>[.,]\d{1,6})?)?"
@@ -761,7 +760,7 @@ def _no_moment(cell: str, row: int, column: Column, reason: str) -> FileFormatEr
 
 # --- times of day, and the day they belong to ------------------------------------------------------------
 
-_DATE: Final = late_pattern(r"(\d{4})-(\d\d)-(\d\d)(?:[T ]00:00(?::00(?:\.0+)?)?)?", re.ASCII)
+_DATE: Final = re.compile(r"(\d{4})-(\d\d)-(\d\d)(?:[T ]00:00(?::00(?:\.0+)?)?)?", re.ASCII)
 
 
 def read_dates(texts: Sequence[str], column: Column, *, beside: Sequence[str] | None = None) -> Microseconds:

@@ -10,15 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import SleepAgreeError, shorten
-from sleepagree.patterns import late_pattern
 from sleepagree.readers._times import DAY_US, SECOND_US, Clock, Column, Moments, ends_after_starts, read_times
 from sleepagree.readers.layout import DURATION_UNITS
 
 if TYPE_CHECKING:
     from sleepagree.readers.table import ColumnData
 
-_TIME: Final = late_pattern(r"\d\d?:\d\d|\d[-/.]\d+[-/.]\d")
-_NUMBER: Final = late_pattern(r"\d+(\.\d+)?", re.ASCII)
+_TIME: Final = re.compile(r"\d\d?:\d\d|\d[-/.]\d+[-/.]\d")
+_NUMBER: Final = re.compile(r"\d+(\.\d+)?", re.ASCII)
 _FEWEST_ROWS: Final = 3
 _FIT: Final = 0.02
 #: Share of the variation of the steps that lengths may miss them by.

@@ -18,7 +18,7 @@ import math
 import os
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from hashlib import sha256
 from itertools import chain
@@ -29,15 +29,14 @@ from numpy.typing import NDArray
 
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError, shorten
 from sleepagree.hypnogram import EpochLengthFrom, Origin, ScoredSpans
-from sleepagree.patterns import late_pattern
 from sleepagree.readers._edf_header import BEGINS, EdfHeader, EdfSignal, bad_field, decimal, read_header
 from sleepagree.readers._edf_stages import (
     STANDARD_MEANINGS,
     Annotations,
     Source,
-    annotation_steps,
     marks_of_annotations,
     no_stage_error,
+    spans_of_annotations,
 )
 from sleepagree.readers._tal import (
     ONSET,
@@ -49,9 +48,7 @@ from sleepagree.readers._tal import (
 )
 from sleepagree.readers._text import InputFile, open_input
 from sleepagree.readers.layout import Layout
-from sleepagree.record import record
 from sleepagree.stages import UNSCORED, assign_stages, put_layout_first
-from sleepagree.steps import Steps, finish, stepwise
 
 __all__ = ["EdfAnnotation", "EdfAnnotations", "EdfHeader", "EdfSignal", "read_edf", "read_edf_annotations"]
 
@@ -67,8 +64,8 @@ _MOST_ANNOTATION_BYTES: Final = 256 * 1024 * 1024
 _GAP_SLACK_S: Final = 1e-3
 _MEMO_SIZE: Final = 8192
 
-_ONSET_BYTES: Final = late_pattern(ONSET.pattern.encode())
-_ONSETS_BYTES: Final = late_pattern(b"(?:" + ONSET.pattern.encode() + b" )+")
+_ONSET_BYTES: Final = re.compile(ONSET.pattern.encode())
+_ONSETS_BYTES: Final = re.compile(b"(?:" + ONSET.pattern.encode() + b" )+")
 
 #: The codes of a hypnogram stored as a signal [1]_: W, 1, 2, 3, 4, R, M and, for unscored, 9.
 _SIGNAL_STAGES: Final[Mapping[str, str]] = {
@@ -81,7 +78,7 @@ _SIGNAL_STAGES: Final[Mapping[str, str]] = {
     "6": UNSCORED,
     "9": UNSCORED,
 }
-_HYPNOGRAM_LABEL: Final = late_pattern(r"hypno|stage|stadi|scor", re.IGNORECASE)
+_HYPNOGRAM_LABEL: Final = re.compile(r"hypno|stage|stadi|scor", re.IGNORECASE)
 _SHORTEST_SIGNAL_EPOCH_S: Final = 4.0
 _LONGEST_SIGNAL_EPOCH_S: Final = 600.0
 
@@ -94,7 +91,7 @@ class EdfAnnotation(NamedTuple):
     text: str
 
 
-@record()
+@dataclass(frozen=True)
 class EdfAnnotations:
     """All annotations of a file, in file order, stages and others.
 
@@ -113,10 +110,9 @@ class EdfAnnotations:
     notes: tuple[str, ...]
 
 
-@stepwise
 def read_edf(
     path: str | os.PathLike[str], *, layout: Layout | None = None, own_words: frozenset[str] = frozenset()
-) -> Steps[ScoredSpans]:
+) -> ScoredSpans:
     """Read the sleep stages of an EDF, EDF+, BDF or BDF+ file.
 
     Parameters
@@ -155,12 +151,11 @@ def read_edf(
     standard has for stages. A hypnogram stored as a signal is read when no annotation is a stage.
     """
     with open_input(path) as file:
-        contents = yield from _content_steps(file, layout)
-        rest = annotation_steps(contents.annotations, contents.source, layout=layout, own_words=own_words)
-        spans = None if rest is not None else _spans_of_signal(file, contents, layout, own_words)
+        contents = _read_contents(file, layout)
+        spans = spans_of_annotations(contents.annotations, contents.source, layout=layout, own_words=own_words)
+        if spans is None:
+            spans = _spans_of_signal(file, contents, layout, own_words)
         file.check_unchanged()
-    if rest is not None:
-        return (yield from rest)
     if spans is None:
         raise _nothing_scored(file.path, contents)
     return spans
@@ -208,7 +203,7 @@ def read_edf_annotations(path: str | os.PathLike[str], *, layout: Layout | None 
         When the file cannot be read.
     """
     with open_input(path) as file:
-        contents = finish(_content_steps(file, layout))
+        contents = _read_contents(file, layout)
         file.check_unchanged()
     annotations = tuple(
         EdfAnnotation(onset_s, None if math.isnan(duration_s) else duration_s, text)
@@ -228,17 +223,14 @@ class _Contents(NamedTuple):
     source: Source
 
 
-def _content_steps(file: InputFile, layout: Layout | None) -> Steps[_Contents]:
+def _read_contents(file: InputFile, layout: Layout | None) -> _Contents:
     notes: list[str] = []
     is_small = file.size <= _SMALL_FILE
     first = file.load() if is_small else file.read_at(0, _SMALL_FILE)
-    if is_small:
-        yield len(first)
     header, head = read_header(file, first, layout=layout, notes=notes)
     digest = sha256(head[:8] + b" " * 160 + head[168:])
     channels = [signal for signal in header.signals if signal.is_annotations and signal.size]
     _refuse_endless(file, header, channels)
-    yield 0 if is_small else header.records * sum(channel.size for channel in channels)
     if len(channels) > 1:
         notes.append(f"{len(channels)} annotation channels were read together")
     encoding = (layout.encoding if layout is not None else None) or "utf-8"
@@ -251,7 +243,6 @@ def _content_steps(file: InputFile, layout: Layout | None) -> Steps[_Contents]:
         starts_s, annotations = _parse_carefully(batches, file, header, channels, encoding, notes)
     if channels:
         header, annotations = _count_from_start(file, header, starts_s, annotations, layout, notes)
-    yield 0
     name = os.path.basename(file.path)  # noqa: PTH119 - a Path costs more than reading the header
     source = Source(file.path, Origin(name, "edf", digest.hexdigest()), header.start, notes)
     return _Contents(header, head, starts_s, annotations, source)

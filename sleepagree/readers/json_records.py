@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import NoReturn
 
 from sleepagree.errors import FileFormatError, shorten
@@ -11,10 +12,9 @@ from sleepagree.readers._json_fields import Field, JsonDocument
 from sleepagree.readers._spans import Places
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.table import Table, spans_of_table
-from sleepagree.record import record
 
 
-@record()
+@dataclass(frozen=True)
 class Records:
     """Records of a file and how they were found.
 

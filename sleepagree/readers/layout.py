@@ -8,15 +8,13 @@ import math
 import os
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import field
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Final, TypeVar
 
 from sleepagree.errors import FileFormatError, shorten
-from sleepagree.patterns import late_pattern
 from sleepagree.readers._text import read_bytes
 from sleepagree.readers._toml import TomlError, parse_toml
-from sleepagree.record import record
 from sleepagree.stages import canonical_stage
 
 
@@ -67,7 +65,7 @@ class TimeForm(StrEnum):
     ELAPSED_S = "elapsed-s"
 
 
-@record()
+@dataclass(frozen=True)
 class Layout:
     """How to read one kind of file; every field that is None is found by plain names or sniffed.
 
@@ -133,7 +131,7 @@ NO_LAYOUT: Final = Layout()
 DURATION_UNITS: Final[Mapping[str, float]] = {"s": 1.0, "min": 60.0, "ms": 0.001}
 
 #: How a reader, which does not know its side, names the option for a layout in a remedy.
-_OPTION: Final = late_pattern(r"--layout FILE\.toml(?:, --reference-layout for a reference)?")
+_OPTION: Final = re.compile(r"--layout FILE\.toml(?:, --reference-layout for a reference)?")
 
 
 def name_option(remedy: str, words: str) -> str:
@@ -250,7 +248,7 @@ def _parse(data: bytes, path: str) -> dict[str, Any]:
         ) from None
 
 
-@record()
+@dataclass(frozen=True)
 class _Checker:
     """Takes values out of the TOML tables, or raises an error that says what would have been right."""
 

@@ -7,7 +7,7 @@ import os
 import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import field
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, tzinfo
 from typing import Final, NamedTuple
 
@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from sleepagree.errors import ClockError, EpochGridError, FileFormatError, shorten
 from sleepagree.hypnogram import EpochLengthFrom, Origin, ScoredSpans
-from sleepagree.patterns import late_pattern
 from sleepagree.readers._cells import read_cells
 from sleepagree.readers._columns import find_columns
 from sleepagree.readers._spans import (
@@ -70,22 +69,19 @@ from sleepagree.readers.layout import (
     TimeForm,
     strptime_has_date,
 )
-from sleepagree.record import record
 from sleepagree.stages import NOT_A_STAGE, UNSCORED, fold_label, fold_table, recognise_label
-from sleepagree.steps import Steps, stepwise
 
 #: A column: texts, or times that the file stores as such.
 ColumnData = Sequence[str] | Moments
 
 
-@stepwise
 def read_table(
     path: str | os.PathLike[str],
     *,
     layout: Layout | None = None,
     zone: str | None = None,
     own_words: Iterable[str] = frozenset(),
-) -> Steps[ScoredSpans]:
+) -> ScoredSpans:
     """Read a text table (CSV, TSV and the like).
 
     Parameters
@@ -122,9 +118,7 @@ def read_table(
     name = os.fspath(path)
     layout = layout or NO_LAYOUT
     data = read_bytes(path)
-    yield len(data)
     cells = read_cells(data, path=name, delimiter=layout.delimiter, encoding=layout.encoding)
-    yield 0
     source = Table(
         cells.names,
         {i: cells.column(i) for i in range(len(cells.names))},
@@ -134,10 +128,10 @@ def read_table(
         cells.notes,
         header_place=f"line {cells.header_line}",
     )
-    return (yield from spans_of_table.steps(source, layout=layout, zone=zone, own_words=own_words))
+    return spans_of_table(source, layout=layout, zone=zone, own_words=own_words)
 
 
-@record(eq=False)
+@dataclass(frozen=True, eq=False)
 class Table:
     """Columns of a table of any origin.
 
@@ -197,12 +191,11 @@ class Table:
         return data
 
 
-@stepwise
 def spans_of_table(
     table: Table, *, layout: Layout = NO_LAYOUT, zone: str | None = None, own_words: Iterable[str] = frozenset()
-) -> Steps[ScoredSpans]:
+) -> ScoredSpans:
     """Return the scored spans of a table; see :func:`read_table`."""
-    return _Reading(table, layout, _one_zone(zone, layout, table.path), frozenset(own_words)).steps()
+    return _Reading(table, layout, _one_zone(zone, layout, table.path), frozenset(own_words)).read()
 
 
 def _one_zone(zone: str | None, layout: Layout, path: str) -> str | None:
@@ -254,21 +247,18 @@ class _Reading:
         self.cautions: list[str] = []
         self.shown_in: tzinfo = UTC
 
-    def steps(self) -> Steps[ScoredSpans]:
+    def read(self) -> ScoredSpans:
         """Read the table."""
         if self.layout.shape is Shape.RUNS:
-            return (yield from self._runs())
+            return self._runs()
         said = self._labels(self.table.texts(self.columns.stage))
         staged, ignored = self._staged_rows(said)
-        yield 0
         starts, ends = self._plain_times(staged) or self._times(staged)
-        yield 0
         self._tell_unused_lengths(starts)
         starts, ends = self._in_zone(starts, ends, staged)
         clock = self._clock(starts)
         extent = self._extent(starts.us, ends, staged, said.codes, clock)
         off_us, on_us = self._lights(said, starts.us)
-        yield 0
         rows = LabelledRows(
             extent.onset_us,
             extent.end_us,
@@ -292,7 +282,6 @@ class _Reading:
             tuple(self.notes),
             tuple(self.cautions),
         )
-        yield 0
         return make_spans(rows, origin=self.table.origin, facts=facts, overlaps=self.layout.overlaps)
 
     # --- labels ---
@@ -780,7 +769,7 @@ class _Reading:
 
     # --- runs ---
 
-    def _runs(self) -> Steps[ScoredSpans]:
+    def _runs(self) -> ScoredSpans:
         """Read rows that hold the codes of many epochs each."""
         texts = self.table.texts(self.columns.stage)
         starts = self._beginnings()
@@ -831,7 +820,6 @@ class _Reading:
             notes=tuple(self.notes),
             cautions=tuple(self.cautions),
         )
-        yield 0
         return make_spans(rows, origin=self.table.origin, facts=facts, overlaps=self.layout.overlaps)
 
     def _run_steps(self, n: int) -> tuple[Microseconds, EpochLengthFrom]:
@@ -959,7 +947,7 @@ class _Reading:
         )
 
 
-_NUMBER: Final = late_pattern(r"-?\d+(\.\d+)?", re.ASCII)
+_NUMBER: Final = re.compile(r"-?\d+(\.\d+)?", re.ASCII)
 _CLOCK_WORDS: Final = {
     Clock.UTC: "with an offset from UTC, or Unix time",
     Clock.LOCAL: "local time without an offset",
