@@ -8,7 +8,7 @@ from pathlib import Path
 
 from click.testing import CliRunner
 
-from sleepagree.cli import COMMANDS, main
+from sleepagree.cli.group import COMMANDS, main
 
 TARGET = Path(__file__).with_name("commands.md")
 

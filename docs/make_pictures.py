@@ -11,15 +11,15 @@ from pathlib import Path
 from typing import Any
 
 from sleepagree import figures
-from sleepagree.clock_check import scan_clock
-from sleepagree.night import NightAgreement, compare
-from sleepagree.nights_table import read_nights_table
-from sleepagree.pairing import align
-from sleepagree.planning import LimitsPrecision, MeanPrecision, VarianceComponents, plan_grid
-from sleepagree.sources import read_hypnogram
-from sleepagree.study import StudyAgreement, StudyOptions
-from sleepagree.study_folder import StudyRequest, run_study
-from sleepagree.study_run import ScoringOptions
+from sleepagree.hypnogram.align import align
+from sleepagree.inference.planning import LimitsPrecision, MeanPrecision, VarianceComponents, plan_grid
+from sleepagree.night.compare import NightAgreement, compare
+from sleepagree.readers.memory import read_hypnogram
+from sleepagree.render.study_folder import StudyRequest, run_study
+from sleepagree.scoring.clock_check import scan_clock
+from sleepagree.study.run import ScoringOptions
+from sleepagree.study.summarise import StudyAgreement, StudyOptions
+from sleepagree.study.table import read_nights_table
 
 ROOT = Path(__file__).parent.parent
 FERRY = ROOT / "fixtures" / "ferry"

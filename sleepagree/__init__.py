@@ -15,57 +15,54 @@ Examples
 
 from __future__ import annotations
 
-from sleepagree.shown import show_by
-
-# nothing else is imported here, not even typing: a tenth of the time until a command can hear Ctrl-C
-# (sleepagree.interrupts)
+# nothing is imported here, not even typing: a tenth of the time until a command can hear Ctrl-C (cli/interrupts.py)
 TYPE_CHECKING = False
 
 if TYPE_CHECKING:
     from typing import Any, Final
 
     from sleepagree.errors import InputError, SleepAgreeError
-    from sleepagree.estimate import Estimate
-    from sleepagree.hypnogram import ScoredSpans
-    from sleepagree.limits import fit_limits_of_agreement
-    from sleepagree.mapping_comparison import compare_mappings
-    from sleepagree.mapping_files import find_mapping, read_mapping
-    from sleepagree.night import NightAgreement, compare
-    from sleepagree.nights_table import read_nights_table
-    from sleepagree.pairing import Outside, PairedNight, Window, WindowRule, align
+    from sleepagree.hypnogram.align import Outside, PairedNight, Window, WindowRule, align
+    from sleepagree.hypnogram.spans import ScoredSpans
+    from sleepagree.inference.estimate import Estimate
+    from sleepagree.inference.limits import fit_limits_of_agreement
+    from sleepagree.mapping.files import find_mapping, read_mapping
+    from sleepagree.mapping.stages import StageMapping
+    from sleepagree.night.compare import NightAgreement, compare
+    from sleepagree.night.mappings import compare_mappings
     from sleepagree.readers import read_spans
     from sleepagree.readers.layout import read_layout
-    from sleepagree.sources import read_hypnogram
-    from sleepagree.stages import StageMapping
-    from sleepagree.study import StudyAgreement, StudyOptions, summarise_study
+    from sleepagree.readers.memory import read_hypnogram
+    from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
+    from sleepagree.study.table import read_nights_table
 
 __version__ = "0.1.0"
 
 #: Public name -> module that holds it.
 _PUBLIC: Final = {
-    "Estimate": "estimate",
+    "Estimate": "inference.estimate",
     "InputError": "errors",
-    "NightAgreement": "night",
-    "Outside": "pairing",
-    "PairedNight": "pairing",
-    "ScoredSpans": "hypnogram",
+    "NightAgreement": "night.compare",
+    "Outside": "hypnogram.align",
+    "PairedNight": "hypnogram.align",
+    "ScoredSpans": "hypnogram.spans",
     "SleepAgreeError": "errors",
-    "StageMapping": "stages",
-    "StudyAgreement": "study",
-    "StudyOptions": "study",
-    "Window": "pairing",
-    "WindowRule": "pairing",
-    "align": "pairing",
-    "compare": "night",
-    "compare_mappings": "mapping_comparison",
-    "find_mapping": "mapping_files",
-    "fit_limits_of_agreement": "limits",
-    "read_hypnogram": "sources",
+    "StageMapping": "mapping.stages",
+    "StudyAgreement": "study.summarise",
+    "StudyOptions": "study.summarise",
+    "Window": "hypnogram.align",
+    "WindowRule": "hypnogram.align",
+    "align": "hypnogram.align",
+    "compare": "night.compare",
+    "compare_mappings": "night.mappings",
+    "find_mapping": "mapping.files",
+    "fit_limits_of_agreement": "inference.limits",
+    "read_hypnogram": "readers.memory",
     "read_layout": "readers.layout",
-    "read_mapping": "mapping_files",
-    "read_nights_table": "nights_table",
+    "read_mapping": "mapping.files",
+    "read_nights_table": "study.table",
     "read_spans": "readers",
-    "summarise_study": "study",
+    "summarise_study": "study.summarise",
 }
 
 __all__ = [
@@ -107,10 +104,8 @@ def __dir__() -> list[str]:
     return sorted([*globals(), *_PUBLIC])
 
 
-def _show_in_notebook(result: object) -> str:
+def show_in_notebook(result: object) -> str:
+    """Return what a notebook shows of a result; results stand below what renders them, and ask the package for it."""
     from sleepagree.render.notebook import notebook_html
 
     return notebook_html(result)
-
-
-show_by(_show_in_notebook)

@@ -4,7 +4,7 @@ Nothing else may stand before Ctrl-C is taken over: imports take most of the tim
 """
 
 try:
-    from sleepagree import interrupts
+    from sleepagree.cli import interrupts
 
     interrupts.watch()
 except KeyboardInterrupt:
@@ -16,7 +16,7 @@ except KeyboardInterrupt:
 
 def main() -> None:
     """Run the command line."""
-    from sleepagree.cli import main as command
+    from sleepagree.cli.group import main as command
 
     try:
         command(prog_name="sleepagree")

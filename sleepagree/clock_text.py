@@ -7,10 +7,10 @@ from typing import Final
 
 import numpy as np
 
-from sleepagree.clock import TUNING_WARNING, ClockReading, OffsetCurve
 from sleepagree.describe.words import DASH, figure, signed
-from sleepagree.pairing import PairedNight
+from sleepagree.hypnogram.align import PairedNight
 from sleepagree.render.columns import WIDTH, columns_of, cut, wrap
+from sleepagree.scoring.clock import TUNING_WARNING, ClockReading, OffsetCurve
 from sleepagree.text import show_file_name
 
 _ROWS_TO_A_SIDE: Final = 15

@@ -8,9 +8,9 @@ from typing import Final
 
 from sleepagree.describe.words import DASH, moment
 from sleepagree.errors import shorten
-from sleepagree.inspection import FileInspection, Gap
+from sleepagree.mapping.stages import UNSCORED
+from sleepagree.readers.inspection import FileInspection, Gap
 from sleepagree.render.columns import WIDTH, wrap
-from sleepagree.stages import UNSCORED
 from sleepagree.text import table_lines
 
 _GAPS: Final = 6

@@ -6,9 +6,9 @@ import math
 
 from sleepagree.describe.words import DASH, figure
 from sleepagree.errors import counted
-from sleepagree.plan_request import has_small_numbers, speak_statistic
-from sleepagree.planning import UPPER_CONFIDENCE, PlanGrid, SmallestStudy
+from sleepagree.inference.planning import UPPER_CONFIDENCE, PlanGrid, SmallestStudy
 from sleepagree.render.columns import columns_of, cut, wrap
+from sleepagree.study.plan_request import has_small_numbers, speak_statistic
 from sleepagree.text import table_lines
 
 

@@ -6,15 +6,15 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
-from sleepagree.clock import combined_offsets
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.words import DASH, duration, figure, say_measure, signed, speak
 from sleepagree.errors import counted, shorten
-from sleepagree.night_summary import Refusal
-from sleepagree.regression_limits import SD_PER_MEAN_ABSOLUTE, RegressionLimits
+from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE, RegressionLimits
+from sleepagree.inference.resampling import BootstrapIntervals
 from sleepagree.render.columns import WIDTH, columns_of, cut, wrap
-from sleepagree.resampling import BootstrapIntervals
-from sleepagree.study import BiasRow, DeviceComparison, DeviceStudy, PairedDifference, StudyAgreement
+from sleepagree.scoring.clock import combined_offsets
+from sleepagree.study.night_summary import Refusal
+from sleepagree.study.summarise import BiasRow, DeviceComparison, DeviceStudy, PairedDifference, StudyAgreement
 from sleepagree.text import table_lines
 
 #: As many nights with one reason, or more, are told together; of those, so many are named.

@@ -6,12 +6,12 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
-from sleepagree.agreement import ClassAgreement
 from sleepagree.describe.words import DASH, figure, from_moment_to, interval, plain, signed, speak
 from sleepagree.errors import counted, printable
-from sleepagree.mapping_comparison import ComparedMapping, MappingComparison
-from sleepagree.pairing import PairedNight, Side
+from sleepagree.hypnogram.align import PairedNight, Side
+from sleepagree.night.mappings import ComparedMapping, MappingComparison
 from sleepagree.render.columns import WIDTH, columns_of, cut, fitting_letters, to_left, to_right, wrap
+from sleepagree.scoring.table_agreement import ClassAgreement
 
 
 def show_file_name(side: Side, width: int) -> str:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
-from sleepagree.resampling import BootstrapIntervals, Kernel, cluster_bootstrap_all, mean_bootstrap_all
+from sleepagree.inference.resampling import BootstrapIntervals, Kernel, cluster_bootstrap_all, mean_bootstrap_all
 
 
 def bootstrap(

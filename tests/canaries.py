@@ -10,9 +10,9 @@ from pathlib import Path
 
 from click.testing import CliRunner, Result
 
-from sleepagree.cli import main
-from sleepagree.readers.edf import read_edf_annotations
-from sleepagree.readers.edf_writer import encode_edf_annotations
+from sleepagree.cli.group import main
+from sleepagree.readers.edf.recording import read_edf_annotations
+from sleepagree.readers.edf.writer import encode_edf_annotations
 
 #: No word of the trade, of the package or of a library holds it.
 CANARY = "Quenby"

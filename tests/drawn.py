@@ -8,9 +8,9 @@ from functools import lru_cache
 import numpy as np
 from generated import err_in_runs, generate_stages
 
-from sleepagree.night import NightAgreement, compare
-from sleepagree.pairing import align
-from sleepagree.sources import read_hypnogram
+from sleepagree.hypnogram.align import align
+from sleepagree.night.compare import NightAgreement, compare
+from sleepagree.readers.memory import read_hypnogram
 
 FIVE = ("W", "N1", "N2", "N3", "R")
 BEGIN = datetime(2026, 4, 14, 22, 41, 30)

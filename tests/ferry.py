@@ -7,10 +7,10 @@ from pathlib import Path
 
 import numpy as np
 
-from sleepagree.night_summary import NightSummary, summarise_night
-from sleepagree.pairing import align
-from sleepagree.simulate import AASM_STAGES, BAND_A, PAD_B, generator, simulate_study
-from sleepagree.sources import read_hypnogram
+from sleepagree.demo.simulate import AASM_STAGES, BAND_A, PAD_B, generator, simulate_study
+from sleepagree.hypnogram.align import align
+from sleepagree.readers.memory import read_hypnogram
+from sleepagree.study.night_summary import NightSummary, summarise_night
 
 FERRY = Path(__file__).parent.parent / "fixtures" / "ferry"
 

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from sleepagree import study_run
-from sleepagree.nights_table import read_nights_table
-from sleepagree.study_run import Execution, ScoringOptions, run_rows
+from sleepagree.study.run import Execution, ScoringOptions, run_rows
+from sleepagree.study.summarise import run as study_run
+from sleepagree.study.table import read_nights_table
 from tests.canaries import run, written
 from tests.ferry import FERRY, copy_ferry
 

@@ -23,11 +23,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sleepagree.cells import neutralise_cell
-from sleepagree.inspection import inspect_file
-from sleepagree.output import csv_text
-from sleepagree.readers.edf_writer import write_edf_annotations
-from sleepagree.starter_layout import starter_layout
+from sleepagree.files.cells import neutralise_cell
+from sleepagree.files.writing import csv_text
+from sleepagree.readers.edf.writer import write_edf_annotations
+from sleepagree.readers.inspection import inspect_file
+from sleepagree.readers.starter_layout import starter_layout
 from tests.canaries import outputs, run, written
 from tests.ferry import FERRY, copy_ferry
 

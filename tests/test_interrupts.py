@@ -34,27 +34,27 @@ sys.meta_path.insert(0, AtImport())
 if MOMENT == "the end":
     atexit.register(lambda: os.kill(os.getpid(), signal.SIGINT))
 if MOMENT == "the work is done":
-    from sleepagree import interrupts
+    from sleepagree.cli import interrupts
     whole = interrupts.end
     def end(code):
         whole(code)
         signal.raise_signal(signal.SIGINT)
     interrupts.end = end
 if MOMENT == "a text that is executed":
-    import sleepagree.night
-    sleepagree.night.compare = lambda *args, **more: exec("import signal; signal.raise_signal(signal.SIGINT)")
+    import sleepagree.night.compare
+    sleepagree.night.compare.compare = lambda *args, **more: exec("import signal; signal.raise_signal(signal.SIGINT)")
 if MOMENT == "a callback":
     import weakref
     class Dropped: ...
-    import sleepagree.night
-    whole = sleepagree.night.compare
+    import sleepagree.night.compare
+    whole = sleepagree.night.compare.compare
     def compare(*args, **more):
         dropped = Dropped()
         watched = weakref.ref(dropped, lambda _: signal.raise_signal(signal.SIGINT))
         del dropped  # what is raised in the callback is printed and dropped by Python
         import time
         time.sleep(60)
-    sleepagree.night.compare = compare
+    sleepagree.night.compare.compare = compare
 if WAY == "module":
     runpy.run_module("sleepagree", run_name="__main__", alter_sys=True)
 else:
@@ -96,9 +96,9 @@ def interrupted(
         "sleepagree.cli.night",
         "numpy",
         "numpy._core.multiarray",
-        "sleepagree.readers.edf",
-        "sleepagree.night",
-        "sleepagree.text",
+        "sleepagree.readers.edf.recording",
+        "sleepagree.night.compare",
+        "sleepagree.render.terminal",
     ],
 )
 def test_at_an_import(moment: str, way: str) -> None:
@@ -107,13 +107,13 @@ def test_at_an_import(moment: str, way: str) -> None:
 
 
 def test_while_results_are_made(tmp_path: Path) -> None:
-    done = interrupted("sleepagree.report.build", *NIGHT, "--out", "out", "--json", "night.json", cwd=tmp_path)
+    done = interrupted("sleepagree.render.page", *NIGHT, "--out", "out", "--json", "night.json", cwd=tmp_path)
     assert (done.returncode, done.stderr, done.stdout) == (130, LINE, "")
     assert list(tmp_path.iterdir()) == []
 
 
 def test_in_the_middle_of_writing_a_folder(tmp_path: Path) -> None:
-    done = interrupted("sleepagree.report.night_page", *NIGHT, "--out", "out", cwd=tmp_path)
+    done = interrupted("sleepagree.render.figures", *NIGHT, "--out", "out", cwd=tmp_path)
     assert (done.returncode, done.stderr) == (130, LINE)
     assert list(tmp_path.iterdir()) == []
 
@@ -143,12 +143,12 @@ def test_when_the_work_is_done(way: str) -> None:
 
 def test_a_study_that_has_kept_nothing(tmp_path: Path) -> None:
     table = str(FERRY / "nights.csv")
-    done = interrupted("sleepagree.readers.edf", "study", table, "--out", "out", "--quiet", cwd=tmp_path)
+    done = interrupted("sleepagree.readers.edf.recording", "study", table, "--out", "out", "--quiet", cwd=tmp_path)
     assert (done.returncode, done.stderr) == (130, "sleepagree: interrupted; no results were written.\n")
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize("moment", ["click", "numpy", "sleepagree.night", "the end"])
+@pytest.mark.parametrize("moment", ["click", "numpy", "sleepagree.night.compare", "the end"])
 def test_a_run_that_was_started_with_the_signal_ignored_goes_on(moment: str) -> None:
     """As shells start jobs in the background of a script, and users long runs under nohup."""
     done = interrupted(moment, *NIGHT, ignored=True)
@@ -157,7 +157,8 @@ def test_a_run_that_was_started_with_the_signal_ignored_goes_on(moment: str) -> 
 
 
 def test_importing_the_package_leaves_the_signal_alone() -> None:
-    code = "import signal, sleepagree.cli, sleepagree.night; print(signal.getsignal(2) is signal.default_int_handler)"
+    code = "import signal, sleepagree.cli.group, sleepagree.night.compare; "
+    code += "print(signal.getsignal(2) is signal.default_int_handler)"
     done = subprocess.run(
         [sys.executable, "-c", code],
         capture_output=True,

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from sleepagree.anonymous import anonymous_night, anonymous_table
-from sleepagree.nights_table import read_nights_table
-from sleepagree.pairing import align
+from sleepagree.hypnogram.align import align
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import read_layout
+from sleepagree.study.anonymous import anonymous_night, anonymous_table
+from sleepagree.study.table import read_nights_table
 from tests.canaries import CANARY, REMARKS, TRACE, fhir_bundle, name_everyone, outputs, planted, remarked_edf, run, told
 from tests.ferry import FERRY
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from sleepagree.describe.night import describe_night
-from sleepagree.night import NightAgreement
+from sleepagree.night.compare import NightAgreement
 from sleepagree.render.page import page_files, render_page
 from sleepagree.render.terminal import render_terminal
 from sleepagree.report.study_page import describe_study
-from sleepagree.study import StudyAgreement
+from sleepagree.study.summarise import StudyAgreement
 
 
 def night_lines(night: NightAgreement) -> list[str]:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from sleepagree.hypnogram import ScoredSpans
-from sleepagree.pairing import PairedNight, align
-from sleepagree.sources import read_hypnogram
+from sleepagree.hypnogram.align import PairedNight, align
+from sleepagree.hypnogram.spans import ScoredSpans
+from sleepagree.readers.memory import read_hypnogram
 
 BED_TIME = datetime(2026, 3, 1, 22, 30)
 

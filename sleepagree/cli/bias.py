@@ -29,11 +29,11 @@ def bias(ctx: click.Context, /, nights: Path, csv_path: Path | None, json_path: 
     """
     from dataclasses import replace
 
-    from sleepagree.documents import dump
-    from sleepagree.output import csv_text, refuse_file, write_text
-    from sleepagree.study_documents import bias_document, bias_rows
-    from sleepagree.study_folder import load_nights, run_study
-    from sleepagree.study_run import Execution
+    from sleepagree.files.writing import csv_text, refuse_file, write_text
+    from sleepagree.render.night_json import dump
+    from sleepagree.render.study_folder import load_nights, run_study
+    from sleepagree.render.study_json import bias_document, bias_rows
+    from sleepagree.study.run import Execution
     from sleepagree.study_text import bias_lines
 
     request = build_request(options, command="")

@@ -40,8 +40,8 @@ def inspect(
     --write-layout writes a commented layout in which they are listed to fill in. For EDF and BDF it also says
     whether MNE reads the same file differently.
     """
-    from sleepagree.inspection import inspect_file, inspection_document
-    from sleepagree.output import refuse_file, write_text
+    from sleepagree.files.writing import refuse_file, write_text
+    from sleepagree.readers.inspection import inspect_file, inspection_document
 
     if layout_out is not None:
         refuse_file(layout_out, overwrite=overwrite)
@@ -55,7 +55,7 @@ def inspect(
         given = read_layout(layout)
     seen = inspect_file(file, layout=given, zone=zone)
     if json_path:
-        from sleepagree.documents import dump
+        from sleepagree.render.night_json import dump
 
         shared.write_json(dump(inspection_document(seen)), json_path, overwrite=overwrite)
     if json_path != "-":
@@ -63,7 +63,7 @@ def inspect(
 
         click.echo("\n".join(inspection_lines(seen)))
     if layout_out is not None:
-        from sleepagree.starter_layout import starter_layout
+        from sleepagree.readers.starter_layout import starter_layout
 
         write_text(layout_out, starter_layout(seen, layout=given), overwrite=overwrite)
         todo = f"; fill in {counted(len(seen.unknown), 'stage')} in it" if seen.unknown else ""

@@ -11,7 +11,7 @@ import click
 from sleepagree.cli import options as shared
 
 if TYPE_CHECKING:
-    from sleepagree.stages import StageMapping
+    from sleepagree.mapping.stages import StageMapping
 
 
 @click.command(short_help="Show one night under every stage mapping that fits.")
@@ -37,8 +37,8 @@ def mappings(
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
-    from sleepagree.documents import dump, mappings_document
-    from sleepagree.mapping_comparison import compare_mappings
+    from sleepagree.night.mappings import compare_mappings
+    from sleepagree.render.night_json import dump, mappings_document
 
     shared.refuse_json_target(options["json_path"], overwrite=options["overwrite"])
     extra = shared.load_mappings(mapping_names)
@@ -68,7 +68,7 @@ def _refuse_unknown(declared: str | None, extra: Sequence[StageMapping]) -> None
     if declared is None:
         return
     from sleepagree.errors import shorten
-    from sleepagree.stages import BUILT_IN_MAPPINGS
+    from sleepagree.mapping.stages import BUILT_IN_MAPPINGS
 
     names = dict.fromkeys((*(m.name for m in BUILT_IN_MAPPINGS), *(m.name for m in extra)))
     if declared not in names:

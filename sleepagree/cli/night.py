@@ -10,9 +10,9 @@ import click
 from sleepagree.cli import options as shared
 
 if TYPE_CHECKING:
-    from sleepagree.export import NightFormat
+    from sleepagree.render.export import NightFormat
 
-#: Words of ``--export``; they are those of sleepagree.export.NightFormat, which --help need not load.
+#: Words of ``--export``; they are those of sleepagree.render.export.NightFormat, which --help need not load.
 _EXPORTS: Final = ("edf", "bids", "csv", "parquet")
 
 
@@ -49,9 +49,9 @@ def night(
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
-    from sleepagree.documents import dump, night_document
-    from sleepagree.night import compare
-    from sleepagree.output import refuse_folder
+    from sleepagree.files.writing import refuse_folder
+    from sleepagree.night.compare import compare
+    from sleepagree.render.night_json import dump, night_document
 
     out, json_path, overwrite = options["out"], options["json_path"], options["overwrite"]
     if export_names and out is None:
@@ -71,7 +71,7 @@ def night(
     asked = shared.option_document(options, [m.mapping for m in scored.mappings])
     text = dump(night_document(scored, options=asked))
     if out is not None:
-        from sleepagree.night_folder import write_night
+        from sleepagree.render.night_folder import write_night
 
         command = shared.repeat_command(anonymous=options["anonymous"])
         exports = _formats(export_names)
@@ -89,6 +89,6 @@ def night(
 def _formats(names: tuple[str, ...]) -> tuple[NightFormat, ...]:
     if not names:
         return ()
-    from sleepagree.export import NightFormat
+    from sleepagree.render.export import NightFormat
 
     return tuple(map(NightFormat, names))

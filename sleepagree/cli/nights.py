@@ -13,7 +13,7 @@ from sleepagree.cli import options as shared
 from sleepagree.errors import counted, shorten
 
 if TYPE_CHECKING:
-    from sleepagree.folder_study import FolderNights
+    from sleepagree.study.from_folder import FolderNights
 
 _WIDTH: Final = 80
 _ROWS: Final = 12
@@ -66,8 +66,8 @@ def nights(folder: Path, reference_pattern: str, device_pattern: str, **options:
     Shows what matched and what did not. A name that can be read in two ways, a file that fits both patterns
     and two files for one night are refused.
     """  # noqa: D301 (click wants the character \b itself)
-    from sleepagree.folder_study import matched_files, nights_from_folder, nights_table_text
-    from sleepagree.output import name_inputs, refuse_existing, write_text
+    from sleepagree.files.writing import name_inputs, refuse_existing, write_text
+    from sleepagree.study.from_folder import matched_files, nights_from_folder, nights_table_text
 
     out, json_path = options["out"], options["json_path"]
     for side in ("reference", "device"):
@@ -102,7 +102,7 @@ def nights(folder: Path, reference_pattern: str, device_pattern: str, **options:
     else:
         write_text(table, text, overwrite=options["overwrite"])
     if json_path:
-        from sleepagree.documents import dump
+        from sleepagree.render.night_json import dump
 
         shared.write_json(dump(_document(found)), json_path, overwrite=options["overwrite"])
     if json_path != "-":

@@ -12,9 +12,9 @@ import click
 from click.core import ParameterSource
 
 if TYPE_CHECKING:
-    from sleepagree.hypnogram import ScoredSpans
-    from sleepagree.pairing import PairedNight, Window
-    from sleepagree.stages import StageMapping
+    from sleepagree.hypnogram.align import PairedNight, Window
+    from sleepagree.hypnogram.spans import ScoredSpans
+    from sleepagree.mapping.stages import StageMapping
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -41,7 +41,7 @@ class _MappingName(click.types.StringParamType):
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Return the text, and name a file as an input."""
-        from sleepagree.mapping_files import is_mapping_file
+        from sleepagree.mapping.files import is_mapping_file
 
         text = super().convert(value, param, ctx)
         if is_mapping_file(text):
@@ -50,7 +50,7 @@ class _MappingName(click.types.StringParamType):
 
 
 def _name_input(path: str | Path) -> None:
-    from sleepagree.output import name_inputs
+    from sleepagree.files.writing import name_inputs
 
     def find() -> Iterator[str | Path]:
         from sleepagree.readers import companion_files
@@ -183,8 +183,8 @@ def wrong_use(option: str) -> Iterator[None]:
 
 def load_mappings(names: Sequence[str]) -> tuple[StageMapping, ...]:
     """Return the mappings that ``--mapping`` names; a name that is none is wrong use, a bad file is not."""
-    from sleepagree.mapping_files import is_mapping_file, read_mapping
-    from sleepagree.stages import mapping_named
+    from sleepagree.mapping.files import is_mapping_file, read_mapping
+    from sleepagree.mapping.stages import mapping_named
 
     out = []
     for name in names:
@@ -200,7 +200,7 @@ def read_window(text: str | None) -> Window | None:
     """Return the window that ``--window`` names, None where it was not given."""
     if text is None:
         return None
-    from sleepagree.pairing import parse_window
+    from sleepagree.hypnogram.align import parse_window
 
     with wrong_use("--window"):
         return parse_window(text)
@@ -210,7 +210,7 @@ def read_reports(text: str | None, own_words: frozenset[str]) -> tuple[str, ...]
     """Return the stages that ``--reports`` names, None where it was not given; ``own_words`` are stages, too."""
     if text is None:
         return None
-    from sleepagree.stages import make_stage_set
+    from sleepagree.mapping.stages import make_stage_set
 
     words = _split_words(text)
     if not words:
@@ -225,7 +225,7 @@ def check_zone(name: str | None, option: str) -> None:
     """Refuse a zone that no time zone is called."""
     if name is None:
         return
-    from sleepagree.zones import find_zone
+    from sleepagree.hypnogram.zones import find_zone
 
     with wrong_use(option):
         find_zone(name)
@@ -233,8 +233,8 @@ def check_zone(name: str | None, option: str) -> None:
 
 def load_pair(reference: Path, device: Path, mappings: Sequence[StageMapping], options: dict[str, Any]) -> PairedNight:
     """Read both files and align them."""
-    from sleepagree.mapping_files import own_words
-    from sleepagree.pairing import Outside, align
+    from sleepagree.hypnogram.align import Outside, align
+    from sleepagree.mapping.files import own_words
 
     words = own_words(mappings)
     window = read_window(options.get("window"))
@@ -259,7 +259,7 @@ def load_pair(reference: Path, device: Path, mappings: Sequence[StageMapping], o
     )
     if not options.get("anonymous"):
         return paired
-    from sleepagree.anonymous import anonymous_night
+    from sleepagree.study.anonymous import anonymous_night
 
     return anonymous_night(paired)
 
@@ -385,8 +385,8 @@ def print_cautions(cautions: Sequence[str], *, quiet: bool) -> None:
     """Print cautions to standard error."""
     if quiet:
         return
-    from sleepagree.cli.terminal import fit_terminal
     from sleepagree.errors import printable
+    from sleepagree.render.fit_terminal import fit_terminal
 
     for caution in cautions:
         click.echo(fit_terminal(f"caution: {printable(caution)}"), err=True)
@@ -396,7 +396,7 @@ def refuse_json_target(target: str | None, *, overwrite: bool, out: Path | None 
     """Say before any work that the JSON cannot be written; ``out`` is the folder of ``--out``."""
     if target is None or target == "-":
         return
-    from sleepagree.output import refuse_file
+    from sleepagree.files.writing import refuse_file
 
     path = Path(target)
     if out is not None and out.absolute() in (path.absolute(), *path.absolute().parents):
@@ -409,6 +409,6 @@ def write_json(text: str, target: str, *, overwrite: bool) -> None:
     if target == "-":
         click.echo(text, nl=False)
         return
-    from sleepagree.output import write_text
+    from sleepagree.files.writing import write_text
 
     write_text(Path(target), text, overwrite=overwrite)

@@ -41,9 +41,15 @@ def plan(**options: Any) -> None:
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
-    from sleepagree.documents import dump, software
-    from sleepagree.plan_request import plan_cautions, plan_from_results, plan_from_stated, read_sizes, read_widths
     from sleepagree.plan_text import plan_lines
+    from sleepagree.render.night_json import dump, software
+    from sleepagree.study.plan_request import (
+        plan_cautions,
+        plan_from_results,
+        plan_from_stated,
+        read_sizes,
+        read_widths,
+    )
 
     with shared.wrong_use("--width"):
         wanted = read_widths(options["widths"])

@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from sleepagree import interrupts
+from sleepagree.cli import interrupts
 from sleepagree.cli import options as shared
 
 if TYPE_CHECKING:
-    from sleepagree.study_folder import StudyRequest
+    from sleepagree.render.study_folder import StudyRequest
 
 study_reading_options = shared.apply_options(
     (
@@ -64,7 +64,7 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
-    from sleepagree.study_folder import load_nights, unfinished_folder, write_study
+    from sleepagree.render.study_folder import load_nights, unfinished_folder, write_study
     from sleepagree.study_text import study_lines
 
     request = build_request(options, command=shared.repeat_command(anonymous=options["anonymous"]))
@@ -94,10 +94,10 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
 
 def build_request(options: dict[str, Any], *, command: str) -> StudyRequest:
     """Return the study that the options ask for."""
-    from sleepagree.mapping_files import own_words
-    from sleepagree.study import StudyOptions
-    from sleepagree.study_folder import StudyRequest
-    from sleepagree.study_run import ScoringOptions
+    from sleepagree.mapping.files import own_words
+    from sleepagree.render.study_folder import StudyRequest
+    from sleepagree.study.run import ScoringOptions
+    from sleepagree.study.summarise import StudyOptions
 
     mappings = shared.load_mappings(options["mapping_names"])
     shared.read_window(options["window"])

@@ -23,7 +23,7 @@ from sleepagree.describe.blocks import (
 )
 from sleepagree.describe.paragraphs import CitedParagraph
 from sleepagree.describe.words import file_name, plain
-from sleepagree.pairing import Side
+from sleepagree.hypnogram.align import Side
 
 #: What this tool is and is not; it stands in every report.
 CAUTIONS: Final = (

@@ -6,7 +6,6 @@ import math
 from collections.abc import Sequence
 from typing import Final, Protocol
 
-from sleepagree.agreement import ClassAgreement
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.blocks import (
     Block,
@@ -52,14 +51,15 @@ from sleepagree.describe.words import (
     signed,
     speak,
 )
-from sleepagree.disagreement import BoutsSeen, Disagreement, Following
 from sleepagree.errors import counted, shorten
-from sleepagree.hypnogram import Counts
-from sleepagree.measures import MeasurePair
-from sleepagree.night import MappingAgreement, NightAgreement
-from sleepagree.pairing import PairedNight, Side
-from sleepagree.redistribution import BiasSource, Redistribution
-from sleepagree.stages import StageMapping
+from sleepagree.hypnogram.align import PairedNight, Side
+from sleepagree.hypnogram.spans import Counts
+from sleepagree.mapping.stages import StageMapping
+from sleepagree.night.compare import MappingAgreement, NightAgreement
+from sleepagree.scoring.disagreement import BoutsSeen, Disagreement, Following
+from sleepagree.scoring.measures import MeasurePair
+from sleepagree.scoring.redistribution import BiasSource, Redistribution
+from sleepagree.scoring.table_agreement import ClassAgreement
 
 #: Where a count of what the device did would blame it for a word that it does not have.
 _NO_LABEL: Final = "no label"

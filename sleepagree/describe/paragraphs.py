@@ -32,12 +32,12 @@ from sleepagree.describe.words import (
     say_status,
     signed,
 )
-from sleepagree.disagreement import Runs
 from sleepagree.errors import counted, shorten
-from sleepagree.night import MEAN_BLOCK_EPOCHS, MappingAgreement, NightAgreement
-from sleepagree.pairing import PairedNight, WindowRule
-from sleepagree.redistribution import Redistribution
-from sleepagree.stages import StageMapping
+from sleepagree.hypnogram.align import PairedNight, WindowRule
+from sleepagree.mapping.stages import StageMapping
+from sleepagree.night.compare import MEAN_BLOCK_EPOCHS, MappingAgreement, NightAgreement
+from sleepagree.scoring.disagreement import Runs
+from sleepagree.scoring.redistribution import Redistribution
 
 #: Measures that a results paragraph speaks of, where there are any.
 MAIN_MEASURES: Final = ("TST", "SOL", "WASO", "SE")

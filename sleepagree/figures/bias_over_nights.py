@@ -14,8 +14,8 @@ from numpy.typing import ArrayLike, NDArray
 from sleepagree.figures.drawing import axes_for, name_axis, write
 from sleepagree.figures.participants import scatter_nights
 from sleepagree.figures.style import ACCENT, INK, MUTED, PAPER, SMALL_LETTER_POINTS, one_column, styled
-from sleepagree.limits import LimitsOfAgreement, Scale
-from sleepagree.regression_limits import RegressionLimits
+from sleepagree.inference.limits import LimitsOfAgreement, Scale
+from sleepagree.inference.regression_limits import RegressionLimits
 
 _DASHES: Final = (0, (5, 2.5))
 

@@ -11,7 +11,6 @@ import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from sleepagree.class_sequences import both_codes, class_sequence
 from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import (
     axes_for,
@@ -22,11 +21,12 @@ from sleepagree.figures.drawing import (
     write,
 )
 from sleepagree.figures.style import GRID, INK, MUTED, SILENT, shades_of, styled, two_columns
-from sleepagree.hypnogram import GAP
-from sleepagree.night import NightAgreement
-from sleepagree.pairing import PairedNight
-from sleepagree.stages import UNSCORED, StageMapping, StageSet, reference_reportable
-from sleepagree.zones import add_seconds
+from sleepagree.hypnogram.align import PairedNight
+from sleepagree.hypnogram.spans import GAP
+from sleepagree.hypnogram.zones import add_seconds
+from sleepagree.mapping.stages import UNSCORED, StageMapping, StageSet, reference_reportable
+from sleepagree.night.compare import NightAgreement
+from sleepagree.scoring.class_sequences import both_codes, class_sequence
 
 _HEIGHT_OF_ROW_MM: Final = 4.0
 _BAR: Final = 0.64

@@ -11,8 +11,6 @@ import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from sleepagree.clock import ClockReading
-from sleepagree.disagreement import PartAgreement, Runs
 from sleepagree.figures.drawing import (
     axes_for,
     draw_boxes,
@@ -24,7 +22,9 @@ from sleepagree.figures.drawing import (
     write,
 )
 from sleepagree.figures.style import ACCENT, BAND, INK, MUTED, PAPER, SMALL_LETTER_POINTS, one_column, styled
-from sleepagree.hypnogram import EPOCH_S
+from sleepagree.hypnogram.spans import EPOCH_S
+from sleepagree.scoring.clock import ClockReading
+from sleepagree.scoring.disagreement import PartAgreement, Runs
 
 #: Hours with fewer scored epochs than this are drawn hollow: half an hour.
 FEW_EPOCHS: Final = 60
@@ -150,7 +150,7 @@ def draw_clock_curve(reading: ClockReading, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     reading : ClockReading
-        From `sleepagree.clock.read_clock`.
+        From `sleepagree.scoring.clock.read_clock`.
     ax : Axes, optional
         Where to draw; by default a new figure one column wide.
 

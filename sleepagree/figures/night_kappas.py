@@ -10,7 +10,6 @@ import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import ArrayLike, NDArray
 
-from sleepagree.estimate import Estimate
 from sleepagree.figures.drawing import (
     axes_for,
     draw_boxes,
@@ -21,6 +20,7 @@ from sleepagree.figures.drawing import (
     write,
 )
 from sleepagree.figures.style import ACCENT, BAND, INK, MUTED, PANEL, PAPER, SMALL_LETTER_POINTS, one_column, styled
+from sleepagree.inference.estimate import Estimate
 
 #: Up to so many nights each have a line with their name; more of them are sorted by kappa.
 MOST_WITH_NAMES: Final = 48

@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 
 from sleepagree.figures.drawing import axes_for, grid_lines, name_axis, write
 from sleepagree.figures.style import INK, MUTED, SMALL_LETTER_POINTS, STAGE_LADDER, one_column, styled
-from sleepagree.planning import PlanGrid
+from sleepagree.inference.planning import PlanGrid
 
 _DASHES: Final = ("solid", (0, (6, 2)), (0, (3, 1.5)), (0, (1, 1)), (0, (6, 1.5, 1, 1.5)))
 
@@ -21,7 +21,7 @@ def draw_precision(grid: PlanGrid, *, statistic: str, unit: str = "", ax: Axes |
     Parameters
     ----------
     grid : PlanGrid
-        From `sleepagree.planning.plan_grid`.
+        From `sleepagree.inference.planning.plan_grid`.
     statistic : str
         Which statistic of the grid.
     unit : str

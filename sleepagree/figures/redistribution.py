@@ -19,8 +19,8 @@ from sleepagree.figures.drawing import (
     write,
 )
 from sleepagree.figures.style import INK, PAPER, SMALL_LETTER_POINTS, one_column, shades_of, styled
-from sleepagree.redistribution import Redistribution
-from sleepagree.study import StudyRedistribution
+from sleepagree.scoring.redistribution import Redistribution
+from sleepagree.study.summarise import StudyRedistribution
 
 _ROW_MM: Final = 5.2
 _BAR: Final = 0.5

@@ -12,7 +12,7 @@ from xml.etree import ElementTree
 from matplotlib.figure import Figure
 
 from sleepagree.figures.style import figure_style, themed
-from sleepagree.output import write_files
+from sleepagree.files.writing import write_files
 
 PNG_DPI: Final = 300
 

@@ -25,7 +25,7 @@ from sleepagree.figures.style import (
     styled,
     two_columns,
 )
-from sleepagree.hypnogram import Counts
+from sleepagree.hypnogram.spans import Counts
 
 _STRONGEST_TINT: Final = 0.5  # letters in ink keep a contrast of 4.5 to 1 on it, on light and on dark paper
 _CELL_MM: Final = 10.5

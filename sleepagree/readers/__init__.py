@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Final
 
 from sleepagree.errors import FileFormatError, InputError
-from sleepagree.hypnogram import ScoredSpans
+from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers.layout import Layout
 
 _TABLES: Final = (".csv", ".tsv", ".txt")
@@ -16,8 +16,8 @@ _MNE: Final = (".fif", ".vhdr", ".vmrk", ".set", ".amrk", ".fif.gz")
 
 
 def _read_edf(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> ScoredSpans:
-    from sleepagree.readers.edf import read_edf
-    from sleepagree.zones import with_zone
+    from sleepagree.hypnogram.zones import with_zone
+    from sleepagree.readers.edf.recording import read_edf
 
     spans = read_edf(path, layout=layout, own_words=own)
     return with_zone(spans, zone or (layout.zone if layout else None))
@@ -25,29 +25,29 @@ def _read_edf(path: str, layout: Layout | None, zone: str | None, own: frozenset
 
 def _read_table(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> ScoredSpans:
     if path.casefold().endswith("events.tsv"):
-        from sleepagree.readers.events import read_events
+        from sleepagree.readers.table.events import read_events
 
         return read_events(path, layout=layout, zone=zone, own_words=own)
-    from sleepagree.readers.table import read_table
+    from sleepagree.readers.table.reader import read_table
 
     return read_table(path, layout=layout, zone=zone, own_words=own)
 
 
 def _read_parquet(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> ScoredSpans:
-    from sleepagree.readers.parquet import read_parquet
+    from sleepagree.readers.table.parquet import read_parquet
 
     return read_parquet(path, layout=layout, zone=zone, own_words=own)
 
 
 def _read_json(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> ScoredSpans:
-    from sleepagree.readers.json_file import read_json
+    from sleepagree.readers.json.file import read_json
 
     return read_json(path, layout=layout, zone=zone, own_words=own)
 
 
 def _read_mne(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> ScoredSpans:
+    from sleepagree.hypnogram.zones import with_zone
     from sleepagree.readers.mne_files import read_mne_file
-    from sleepagree.zones import with_zone
 
     spans = read_mne_file(path, layout=layout, own_words=own)
     return with_zone(spans, zone or (layout.zone if layout else None))
@@ -56,7 +56,7 @@ def _read_mne(path: str, layout: Layout | None, zone: str | None, own: frozenset
 def _beside_events(path: str) -> tuple[str, ...]:
     if not path.casefold().endswith("events.tsv"):
         return ()
-    from sleepagree.readers.events import find_sidecars
+    from sleepagree.readers.table.events import find_sidecars
 
     return tuple(map(os.fspath, find_sidecars(Path(path))))
 

@@ -13,9 +13,9 @@ from enum import StrEnum
 from typing import Any, Final, TypeVar
 
 from sleepagree.errors import FileFormatError, shorten
-from sleepagree.readers._text import read_bytes
-from sleepagree.readers._toml import TomlError, parse_toml
-from sleepagree.stages import canonical_stage
+from sleepagree.files.reading import read_bytes
+from sleepagree.files.toml import TomlError, parse_toml
+from sleepagree.mapping.stages import canonical_stage
 
 
 class Shape(StrEnum):

@@ -27,14 +27,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from sleepagree.errors import ClockError, FileFormatError, InputError, SleepAgreeError, shorten
-from sleepagree.hypnogram import Origin, ScoredSpans
-from sleepagree.readers._edf_stages import Annotations, Source, no_stage_error, spans_of_annotations
-from sleepagree.readers._kinds import HEAD_BYTES, refuse_recording
-from sleepagree.readers._text import open_input
+from sleepagree.files.kinds import HEAD_BYTES, refuse_recording
+from sleepagree.files.reading import open_input
+from sleepagree.hypnogram.spans import Origin, ScoredSpans
+from sleepagree.readers.edf.stages import Annotations, Source, no_stage_error, spans_of_annotations
 from sleepagree.readers.layout import NO_LAYOUT, Layout
 
 if TYPE_CHECKING:
-    from sleepagree.readers.edf import EdfAnnotation
+    from sleepagree.readers.edf.recording import EdfAnnotation
 
 READER: Final = "mne"
 _CLOCK_NOTE: Final = "MNE labels clock times UTC whatever their zone: read as a clock without a zone"
@@ -322,7 +322,7 @@ def compare_edf_with_mne(path: Path, *, layout: Layout | None = None) -> tuple[s
     tuple of str
         Sentences that show times and numbers and no text; empty where our own reader reads no annotations.
     """
-    from sleepagree.readers.edf import read_edf_annotations
+    from sleepagree.readers.edf.recording import read_edf_annotations
 
     if path.stat().st_size > _LARGEST_COMPARED:
         return ("Not compared with MNE, which would take the whole file into memory.",)

@@ -15,7 +15,7 @@ from sleepagree.errors import shorten
 from sleepagree.figures.drawing import figure_of
 from sleepagree.figures.hypnograms import CODE_WORDS, clock_ticks, compare_epochs, lanes_of, runs_of
 from sleepagree.figures.saving import figure_bytes, page_drawing
-from sleepagree.night import NightAgreement
+from sleepagree.night.compare import NightAgreement
 
 _FIVE_MINUTES_S: Final = 300.0
 

@@ -23,8 +23,8 @@ from sleepagree.describe.blocks import (
 from sleepagree.describe.night import describe_night
 from sleepagree.describe.words import figure, interval, say_measure, signed
 from sleepagree.errors import counted
-from sleepagree.night import NightAgreement
-from sleepagree.study import StudyAgreement
+from sleepagree.night.compare import NightAgreement
+from sleepagree.study.summarise import StudyAgreement
 
 
 @singledispatch

@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from enum import Enum
 from typing import Final
 
-from sleepagree.by_participant import Design
 from sleepagree.describe.bias import bias_source_result
 from sleepagree.describe.citations import Citations
 from sleepagree.describe.paragraphs import (
@@ -36,10 +35,11 @@ from sleepagree.describe.words import (
     speak,
 )
 from sleepagree.errors import counted, shorten
-from sleepagree.nights_table import NightsTable
-from sleepagree.normal_factors import LimitsInterval
-from sleepagree.resampling import FEWEST_UNITS_FOR_PERCENTILE, BootstrapIntervals
-from sleepagree.study import BiasRow, DeviceStudy, PairedDifference, StudyAgreement, StudyMapping
+from sleepagree.inference.normal_factors import LimitsInterval
+from sleepagree.inference.people import Design
+from sleepagree.inference.resampling import FEWEST_UNITS_FOR_PERCENTILE, BootstrapIntervals
+from sleepagree.study.summarise import BiasRow, DeviceStudy, PairedDifference, StudyAgreement, StudyMapping
+from sleepagree.study.table import NightsTable
 
 #: How a reader warns of steps that are longer than an epoch, in the cautions of a paired night.
 _LONG_STEP: Final = re.compile(r"(reference|device): stages are told in steps of ([^:]+):")

@@ -9,8 +9,6 @@ from typing import Any, Final
 
 import numpy as np
 
-from sleepagree.clock import combined_offsets
-from sleepagree.coefficients import kappa_se
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.blocks import (
     Beside,
@@ -55,8 +53,9 @@ from sleepagree.describe.words import (
 )
 from sleepagree.errors import counted, shorten
 from sleepagree.figures.bias_over_nights import points_shown
-from sleepagree.nights_table import NightsTable
-from sleepagree.regression_limits import RegressionLimits
+from sleepagree.inference.regression_limits import RegressionLimits
+from sleepagree.inference.resampling import BootstrapIntervals
+from sleepagree.inference.shares import normal_quantile
 from sleepagree.report.sentences import (
     finding_of_device,
     methods_of_study,
@@ -64,9 +63,9 @@ from sleepagree.report.sentences import (
     say_intervals,
     units_of,
 )
-from sleepagree.resampling import BootstrapIntervals
-from sleepagree.shares import normal_quantile
-from sleepagree.study import (
+from sleepagree.scoring.clock import combined_offsets
+from sleepagree.scoring.coefficients import kappa_se
+from sleepagree.study.summarise import (
     BiasRow,
     DeviceComparison,
     DeviceStudy,
@@ -75,6 +74,7 @@ from sleepagree.study import (
     StudyMapping,
     StudyRedistribution,
 )
+from sleepagree.study.table import NightsTable
 from sleepagree.study_text import (
     comparison_digits,
     line_equations,

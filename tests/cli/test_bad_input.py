@@ -14,7 +14,7 @@ from typing import NamedTuple
 import pytest
 from click.testing import CliRunner
 
-from sleepagree.cli import main
+from sleepagree.cli.group import main
 
 FERRY = Path(__file__).resolve().parents[2] / "fixtures" / "ferry"
 REFERENCE = FERRY / "reference" / "crew-1-night-1.edf"

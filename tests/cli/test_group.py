@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 import sleepagree
-from sleepagree.cli import CAUTION, COMMANDS, main
+from sleepagree.cli.group import CAUTION, COMMANDS, main
 from sleepagree.errors import InputError
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from sleepagree.cli import main
+from sleepagree.cli.group import main
 
 FERRY = Path(__file__).resolve().parents[2] / "fixtures" / "ferry"
 NIGHTS = sorted(p.stem for p in (FERRY / "band-a").glob("*.csv"))
@@ -134,7 +134,7 @@ def test_the_mapping_file_of_the_page_works(tmp_path):
 
 
 def test_the_page_says_of_every_mapping_what_its_classes_are():
-    from sleepagree.stages import BUILT_IN_MAPPINGS
+    from sleepagree.mapping.stages import BUILT_IN_MAPPINGS
 
     rows = {row[1].strip("` "): row for line in PAGE.splitlines() if len(row := line.split("|")) == 7}
     for mapping in BUILT_IN_MAPPINGS:

@@ -19,7 +19,7 @@ import pytest
 from click.testing import CliRunner
 from sklearn import metrics
 
-from sleepagree.cli import main
+from sleepagree.cli.group import main
 from tests.generated import FIVE, generate_nights
 from tests.worked import BED_TIME
 
@@ -116,7 +116,7 @@ def test_results_are_replaced_only_when_asked(tmp_path):
 
 def test_every_file_of_a_results_folder_is_known_as_ours(tmp_path):
     """Else --overwrite would refuse the folder that the command itself wrote."""
-    from sleepagree.output import refuse_folder
+    from sleepagree.files.writing import refuse_folder
 
     invoke(pad("crew-2-night-2", "--resamples", "20", "--out", str(tmp_path / "night")))
     refuse_folder(tmp_path / "night", overwrite=True)

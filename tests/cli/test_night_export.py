@@ -18,9 +18,9 @@ import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner, Result
 
-from sleepagree.cli import main
+from sleepagree.cli.group import main
 from sleepagree.cli.night import night as night_command
-from sleepagree.export import FILE_NAMES, NightFormat
+from sleepagree.render.export import FILE_NAMES, NightFormat
 from tests.ferry import FERRY
 
 ALL = tuple(word for one in NightFormat for word in ("--export", one.value))
@@ -326,7 +326,7 @@ def test_the_command_in_the_report_repeats_it(anonymous: bool, tmp_path: Path) -
 def loaded_by(*more: str, out: Path) -> set[str]:
     arguments = words("crew-1-night-1", "band-a", "--out", out, *more)
     script = (
-        "import sys; from click.testing import CliRunner; from sleepagree.cli import main; "
+        "import sys; from click.testing import CliRunner; from sleepagree.cli.group import main; "
         f"r = CliRunner().invoke(main, {arguments!r}); assert r.exit_code == 0, r.output; "
         "print(' '.join(sorted(sys.modules)))"
     )
@@ -336,8 +336,8 @@ def loaded_by(*more: str, out: Path) -> set[str]:
 
 def test_nothing_is_loaded_for_a_format_that_was_not_asked_for(tmp_path: Path) -> None:
     plain = loaded_by(out=tmp_path / "plain")
-    assert "sleepagree.night_folder" in plain
-    assert not plain & {"sleepagree.export", "sleepagree.readers.edf_writer", "pyarrow", "mne", "pandas"}
+    assert "sleepagree.render.night_folder" in plain
+    assert not plain & {"sleepagree.render.export", "sleepagree.readers.edf.writer", "pyarrow", "mne", "pandas"}
     more = loaded_by("--export", "edf", "--export", "bids", "--export", "csv", out=tmp_path / "more")
-    assert "sleepagree.export" in more
+    assert "sleepagree.render.export" in more
     assert not more & {"pyarrow", "mne", "pandas", "scipy"}

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from sleepagree.cli import main
+from sleepagree.cli.group import main
 
 ONE_OF_MANY = re.compile(r"\b1 (?:epochs|runs|rows|labels|spans|texts|times|nights|participants|stages|gaps)\b")
 FEW = "start,end,stage\n2026-03-01T22:30:00,2026-03-01T22:30:30,wake\n2026-03-01T22:31:00,2026-03-01T22:31:30,light\n"

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from sleepagree.cli import main
+from sleepagree.cli.group import main
 from tests.ferry import FERRY
 
 NIGHT = (

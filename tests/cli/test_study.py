@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from sleepagree import study_run
+from sleepagree.study.summarise import run as study_run
 from tests.canaries import run
 from tests.ferry import copy_ferry
 
@@ -243,7 +243,7 @@ def test_a_study_that_fails_leaves_nothing_half_written(
     def broken(*args: object, **options: object) -> None:
         raise RuntimeError("a bug of ours")
 
-    monkeypatch.setattr("sleepagree.study_folder.iterate_night_rows", broken)
+    monkeypatch.setattr("sleepagree.render.study_folder.iterate_night_rows", broken)
     result = run("study", table, "--out", tmp_path / "out", *QUICK)
     assert isinstance(result.exception, RuntimeError)
     # finished nights wait for --resume; no results, and no folder of half of them

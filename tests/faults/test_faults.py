@@ -19,10 +19,11 @@ from pathlib import Path
 
 import pytest
 
-from sleepagree import study_run
 from sleepagree.errors import InputError, SleepAgreeError
-from sleepagree.readers import _text, read_spans
-from sleepagree.study_folder import load_nights, unfinished_folder
+from sleepagree.files import reading as _text
+from sleepagree.readers import read_spans
+from sleepagree.render.study_folder import load_nights, unfinished_folder
+from sleepagree.study.summarise import run as study_run
 from tests.canaries import run
 from tests.faults.kill import bytes_below, torment
 from tests.faults.waiting import score_the_first_and_wait
@@ -207,7 +208,7 @@ def open_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
 _WITHOUT_RIGHTS = """
 import os, sys, tempfile
 from click.testing import CliRunner
-from sleepagree.cli import main
+from sleepagree.cli.group import main
 words, night, table = {words!r}, {night!r}, {table!r}
 if os.geteuid() == 0:
     # root may do everything; another user may not even read this Python, so all of it is imported before
@@ -475,7 +476,7 @@ def test_ten_gigabytes_for_a_table_of_nights(columns: str, tmp_path: Path) -> No
         "import resource, sys\n"
         "import numpy, pandas, scipy.special\n"
         "resource.setrlimit(resource.RLIMIT_AS, (4 * 2**30, 4 * 2**30))\n"
-        "from sleepagree.cli import main\n"
+        "from sleepagree.cli.group import main\n"
         f"main(['bias', {str(path)!r}])\n"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=90)

@@ -12,10 +12,11 @@ from pathlib import Path
 
 import pytest
 
-from sleepagree import output, study_run
 from sleepagree.errors import OutputError
-from sleepagree.output import sole_run
-from sleepagree.study_folder import unfinished_folder
+from sleepagree.files import writing as output
+from sleepagree.files.writing import sole_run
+from sleepagree.render.study_folder import unfinished_folder
+from sleepagree.study.summarise import run as study_run
 from tests.canaries import run
 from tests.faults.kill import bytes_below
 from tests.ferry import copy_ferry
@@ -25,8 +26,8 @@ QUICK = ("--resamples", "50", "--quiet")
 #: A study that tells when it has kept its first chunk and then waits for ever (or for a byte).
 WAITING = """
 import sys
-from sleepagree import study_run
-from sleepagree.cli import main
+from sleepagree.study.summarise import run as study_run
+from sleepagree.cli.group import main
 
 study_run.CHUNK_ROWS = 6
 whole, scored = study_run.score_rows, []

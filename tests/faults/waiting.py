@@ -6,8 +6,8 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from sleepagree.nights_table import NightRow
-from sleepagree.study_run import ChunkResult, ScoringOptions, score_rows
+from sleepagree.study.run import ChunkResult, ScoringOptions, score_rows
+from sleepagree.study.table import NightRow
 
 #: Lines of the table up to which rows are scored.
 FIRST_LINES = 5

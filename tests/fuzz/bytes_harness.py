@@ -14,13 +14,18 @@ from pathlib import Path
 import atheris
 
 with atheris.instrument_imports(
-    include=["sleepagree.readers", "sleepagree.nights_table", "sleepagree.paired_table", "sleepagree.mapping_files"]
+    include=[
+        "sleepagree.readers",
+        "sleepagree.study.table",
+        "sleepagree.study.paired_epochs",
+        "sleepagree.mapping.files",
+    ]
 ):
     import sleepagree.readers  # noqa: F401 - instrumented when it is first imported
-    from sleepagree.mapping_files import read_mapping
-    from sleepagree.nights_table import read_nights_table
-    from sleepagree.paired_table import read_paired_nights
+    from sleepagree.mapping.files import read_mapping
     from sleepagree.readers.layout import read_layout
+    from sleepagree.study.paired_epochs import read_paired_nights
+    from sleepagree.study.table import read_nights_table
 
 import json
 

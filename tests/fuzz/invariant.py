@@ -13,16 +13,16 @@ from pathlib import Path
 from types import FrameType
 from typing import TypeVar
 
-from sleepagree.documents import dump, night_document
 from sleepagree.errors import SleepAgreeError
-from sleepagree.hypnogram import ScoredSpans
-from sleepagree.inspection import inspect_file, inspection_document
+from sleepagree.hypnogram.align import align
+from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.inspection_text import inspection_lines
-from sleepagree.night import compare
-from sleepagree.pairing import align
+from sleepagree.night.compare import compare
 from sleepagree.readers import read_spans
+from sleepagree.readers.inspection import inspect_file, inspection_document
 from sleepagree.readers.layout import Layout, read_layout
-from sleepagree.starter_layout import starter_layout
+from sleepagree.readers.starter_layout import starter_layout
+from sleepagree.render.night_json import dump, night_document
 from tests.readers.edf_bytes import annotation_file, hypnogram
 from tests.told import night_lines
 

@@ -14,14 +14,14 @@ import numpy as np
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 
-from sleepagree.mapping_files import read_mapping
-from sleepagree.night_summary import NightSummary
-from sleepagree.nights_table import read_nights_table
-from sleepagree.paired_table import read_paired_nights
-from sleepagree.study import StudyOptions, summarise_study
-from sleepagree.study_documents import study_document
-from sleepagree.study_folder import StudyRequest, load_nights, run_study
-from sleepagree.study_run import ScoringOptions, score_rows
+from sleepagree.mapping.files import read_mapping
+from sleepagree.render.study_folder import StudyRequest, load_nights, run_study
+from sleepagree.render.study_json import study_document
+from sleepagree.study.night_summary import NightSummary
+from sleepagree.study.paired_epochs import read_paired_nights
+from sleepagree.study.run import ScoringOptions, score_rows
+from sleepagree.study.summarise import StudyOptions, summarise_study
+from sleepagree.study.table import read_nights_table
 from tests.fuzz import inputs
 from tests.fuzz.invariant import bounded, or_message, survive, warm_up
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from sleepagree.errors import SleepAgreeError
-from sleepagree.paired_table import read_paired_nights
+from sleepagree.study.paired_epochs import read_paired_nights
 
 PAIRED = "participant,night,epoch,reference,device\na,1,0,wake,wake\na,1,1,N2,light\n"
 

@@ -12,13 +12,14 @@ from hypothesis import assume, example, given
 from hypothesis import strategies as st
 from sklearn.metrics import cohen_kappa_score
 
-from sleepagree import agreement, class_figures, coefficients
-from sleepagree.agreement import summarise_table
-from sleepagree.ceiling import design_ceiling
-from sleepagree.class_figures import CLASS_STATISTICS
-from sleepagree.coefficients import TABLE_STATISTICS, kappa, kappa_influence, kappa_se
-from sleepagree.margins import count_margins, margin_sums
-from sleepagree.shares import normal_quantile, wilson_interval
+from sleepagree.inference.margins import count_margins, margin_sums
+from sleepagree.inference.shares import normal_quantile, wilson_interval
+from sleepagree.scoring import class_figures, coefficients
+from sleepagree.scoring import table_agreement as agreement
+from sleepagree.scoring.ceiling import design_ceiling
+from sleepagree.scoring.class_figures import CLASS_STATISTICS
+from sleepagree.scoring.coefficients import TABLE_STATISTICS, kappa, kappa_influence, kappa_se
+from sleepagree.scoring.table_agreement import summarise_table
 
 STATISTICS = (*TABLE_STATISTICS, *CLASS_STATISTICS)
 # Zeros are frequent on purpose: classes that one side or both never used are where definitions part.

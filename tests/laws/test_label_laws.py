@@ -16,20 +16,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sleepagree import stages as words_of
-from sleepagree.export import aligned_night
 from sleepagree.figures.hypnograms import lanes_of
-from sleepagree.hypnogram import ScoredSpans
-from sleepagree.mapping_files import read_mapping
-from sleepagree.night import compare, measure_sides
-from sleepagree.night_cautions import unsaid_classes
-from sleepagree.night_summary import summarise_night
-from sleepagree.pairing import NO_MAJORITY, SILENT_AS_WAKE, Outside, PairedNight, Status, align
-from sleepagree.readers import read_spans
-from sleepagree.readers.layout import Layout
-from sleepagree.redistribution import LEFT_OUT_COLUMN, unreported_stages
-from sleepagree.sources import read_hypnogram
-from sleepagree.stages import (
+from sleepagree.hypnogram.align import NO_MAJORITY, SILENT_AS_WAKE, Outside, PairedNight, Status, align
+from sleepagree.hypnogram.spans import ScoredSpans
+from sleepagree.mapping import stages as words_of
+from sleepagree.mapping.files import read_mapping
+from sleepagree.mapping.stages import (
     ALIASES,
     BUILT_IN_MAPPINGS,
     COVERAGE,
@@ -41,6 +33,14 @@ from sleepagree.stages import (
     fitting_mappings,
     fold_label,
 )
+from sleepagree.night.cautions import unsaid_classes
+from sleepagree.night.compare import compare, measure_sides
+from sleepagree.readers import read_spans
+from sleepagree.readers.layout import Layout
+from sleepagree.readers.memory import read_hypnogram
+from sleepagree.render.export import aligned_night
+from sleepagree.scoring.redistribution import LEFT_OUT_COLUMN, unreported_stages
+from sleepagree.study.night_summary import summarise_night
 from tests.worked import BED_TIME
 
 #: Every word that the package knows, or would know in another place.

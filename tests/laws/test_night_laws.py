@@ -19,10 +19,10 @@ from sklearn import metrics
 from statsmodels.stats.inter_rater import cohens_kappa
 
 from sleepagree.errors import PairingError
-from sleepagree.night import compare
-from sleepagree.pairing import Outside, PairedNight, Window, WindowRule, align
-from sleepagree.sources import read_hypnogram
-from sleepagree.stages import AASM_STAGES, mapping_named
+from sleepagree.hypnogram.align import Outside, PairedNight, Window, WindowRule, align
+from sleepagree.mapping.stages import AASM_STAGES, mapping_named
+from sleepagree.night.compare import compare
+from sleepagree.readers.memory import read_hypnogram
 from tests.generated import FIVE, generate_nights
 
 START = datetime(2026, 3, 1, 22, 30)
@@ -393,8 +393,8 @@ def any_side(draw: st.DrawFn) -> tuple[list[str | None], dict[str, str], tuple[s
 )
 def test_any_pair_is_scored_or_refused_with_a_message(reference, device, epoch_s, offset_s, window, outside):
     from sleepagree.errors import SleepAgreeError
-    from sleepagree.mapping_comparison import compare_mappings
-    from sleepagree.pairing import parse_window
+    from sleepagree.hypnogram.align import parse_window
+    from sleepagree.night.mappings import compare_mappings
 
     sides = [
         read_hypnogram(labels, stages=stages, start=START, epoch_s=length, reports=reports)
@@ -418,7 +418,7 @@ def check_what_is_said(night, comparison):
     """Documents and texts of a night that was scored."""
     import json
 
-    from sleepagree.documents import dump, epoch_rows, mappings_document, night_document
+    from sleepagree.render.night_json import dump, epoch_rows, mappings_document, night_document
     from sleepagree.text import mappings_lines
     from tests.told import night_lines
 

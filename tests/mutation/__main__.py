@@ -28,32 +28,45 @@ from tests.mutation.mutate import Mutant, mutants, unchanged
 
 ROOT = Path(__file__).parent.parent.parent
 WIDER = (
-    "tests/test_edges.py",
-    "tests/test_scorers.py",
-    "tests/test_study.py",
-    "tests/test_study_run.py",
-    "tests/test_night.py",
-    "tests/test_coefficients.py",
+    "tests/night/test_edges.py",
+    "tests/study/test_scorers.py",
+    "tests/study/test_study.py",
+    "tests/study/test_study_run.py",
+    "tests/night/test_night.py",
+    "tests/scoring/test_coefficients.py",
     "tests/laws",
     "tests/published",
 )
 #: Module -> tests that are its own.
 TESTS: dict[str, tuple[str, ...]] = {
-    "agreement": ("tests/test_agreement.py", "tests/laws/test_counts_laws.py"),
-    "class_figures": ("tests/test_coefficients.py", "tests/test_agreement.py", "tests/laws/test_counts_laws.py"),
-    "coefficients": ("tests/test_coefficients.py", "tests/test_agreement.py", "tests/laws/test_counts_laws.py"),
-    "ceiling": ("tests/test_ceiling.py",),
-    "epochs": ("tests/test_epochs.py",),
-    "limits": ("tests/test_limits.py", "tests/laws/test_limits_laws.py"),
-    "margins": ("tests/test_agreement.py", "tests/laws/test_counts_laws.py"),
-    "measures": ("tests/test_measures.py",),
-    "pairing": ("tests/test_pairing.py", "tests/test_edges.py"),
-    "redistribution": ("tests/test_redistribution.py",),
-    "resampling": ("tests/test_resampling.py", "tests/test_edges.py"),
-    "shares": ("tests/test_agreement.py", "tests/laws/test_counts_laws.py"),
+    "scoring.table_agreement": ("tests/scoring/test_agreement.py", "tests/laws/test_counts_laws.py"),
+    "scoring.class_figures": (
+        "tests/scoring/test_coefficients.py",
+        "tests/scoring/test_agreement.py",
+        "tests/laws/test_counts_laws.py",
+    ),
+    "scoring.coefficients": (
+        "tests/scoring/test_coefficients.py",
+        "tests/scoring/test_agreement.py",
+        "tests/laws/test_counts_laws.py",
+    ),
+    "scoring.ceiling": ("tests/scoring/test_ceiling.py",),
+    "hypnogram.epochs": ("tests/hypnogram/test_epochs.py",),
+    "inference.limits": ("tests/inference/test_limits.py", "tests/laws/test_limits_laws.py"),
+    "inference.margins": ("tests/scoring/test_agreement.py", "tests/laws/test_counts_laws.py"),
+    "scoring.measures": ("tests/scoring/test_measures.py",),
+    "hypnogram.align": ("tests/hypnogram/test_pairing.py", "tests/night/test_edges.py"),
+    "scoring.redistribution": ("tests/scoring/test_redistribution.py",),
+    "inference.resampling": ("tests/inference/test_resampling.py", "tests/night/test_edges.py"),
+    "inference.shares": ("tests/scoring/test_agreement.py", "tests/laws/test_counts_laws.py"),
 }
 LONGEST_S = 180
 QUIET = ("-x", "-q", "-p", "no:cacheprovider", "--no-header", "--assert=plain")
+
+
+def file_of(module: str) -> Path:
+    """Return the file of a module below the package."""
+    return (ROOT / "sleepagree").joinpath(*module.split(".")).with_suffix(".py")
 
 
 class Changed(importlib.abc.MetaPathFinder, importlib.abc.Loader):
@@ -66,7 +79,7 @@ class Changed(importlib.abc.MetaPathFinder, importlib.abc.Loader):
     def find_spec(self, name: str, path: object, target: object = None) -> importlib.machinery.ModuleSpec | None:
         if name != self._name:
             return None
-        origin = str(ROOT / "sleepagree" / f"{self._mutant.module}.py")
+        origin = str(file_of(self._mutant.module))
         return importlib.util.spec_from_file_location(name, origin, loader=self)
 
     def exec_module(self, module: ModuleType) -> None:
@@ -167,12 +180,12 @@ def main() -> None:
     assert not any(name.startswith("sleepagree") for name in sys.modules), "children must import it changed"
     os.environ["HYPOTHESIS_STORAGE_DIRECTORY"] = tempfile.mkdtemp()
     os.environ["OPENBLAS_NUM_THREADS"] = "1"
-    possible = [m for name in asked.module or sorted(TESTS) for m in mutants(ROOT / "sleepagree" / f"{name}.py")]
+    possible = [m for name in asked.module or sorted(TESTS) for m in mutants(file_of(name))]
     chosen = random.Random(asked.seed).sample(possible, min(asked.mutants, len(possible)))
     if asked.again:
         again(asked.again, possible, jobs=asked.jobs)
         return
-    controls = [unchanged(ROOT / "sleepagree" / f"{name}.py") for name in asked.module or sorted(TESTS)]
+    controls = [unchanged(file_of(name)) for name in asked.module or sorted(TESTS)]
     if not all(try_all(controls, jobs=asked.jobs)):
         sys.exit("the tests fail on modules that nobody changed")
     survived = try_all(chosen, jobs=asked.jobs)

@@ -47,6 +47,12 @@ class Mutant:
         return f"sleepagree/{self.module}.py:{self.line}: {self.before}  ->  {self.after}"
 
 
+def module_of(path: Path) -> str:
+    """Return the dotted name of a file of the package, without the package's."""
+    parts = path.with_suffix("").parts
+    return ".".join(parts[len(parts) - parts[::-1].index("sleepagree") :])
+
+
 def mutants(path: Path) -> Iterator[Mutant]:
     """Yield every change to a module."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
@@ -60,7 +66,7 @@ def mutants(path: Path) -> Iterator[Mutant]:
             after = _shown(holder)
             if before == after:
                 continue
-            yield Mutant(path.stem, node.lineno, before, after, ast.unparse(ast.fix_missing_locations(changed)))
+            yield Mutant(module_of(path), node.lineno, before, after, ast.unparse(ast.fix_missing_locations(changed)))
 
 
 def _shown(node: ast.AST) -> str:
@@ -124,7 +130,7 @@ def _joins_texts(node: ast.BinOp) -> bool:
 def unchanged(path: Path) -> Mutant:
     """Return the module as it is, to see that its tests pass at all."""
     source = ast.unparse(ast.parse(path.read_text(encoding="utf-8")))
-    return Mutant(path.stem, 0, "nothing", "nothing", source)
+    return Mutant(module_of(path), 0, "nothing", "nothing", source)
 
 
 def _compare(i: int):

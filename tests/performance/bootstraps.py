@@ -6,16 +6,16 @@ import numpy as np
 from scipy import stats
 from sklearn.metrics import cohen_kappa_score
 
-from sleepagree import coefficients
-from sleepagree.resampling import rng_for
+from sleepagree.inference.resampling import rng_for
+from sleepagree.scoring import coefficients
 from tests.bootstraps import bootstrap
 from tests.performance.harness import MIB, Row, Settings, alternate, at_least, memory_row, used_memory
 from tests.performance.inputs import class_arrays, count_tables
 
 _MEMORY = """
 import numpy as np
-from sleepagree import coefficients
-from sleepagree.resampling import rng_for
+from sleepagree.scoring import coefficients
+from sleepagree.inference.resampling import rng_for
 from tests.bootstraps import bootstrap
 tables = np.random.default_rng(0).integers(0, 60, ({nights}, 5, 5))
 bootstrap(tables[:10], coefficients.kappa, rng=rng_for(0, 'warm'), resamples=50)

@@ -17,9 +17,9 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 import simulated
 
-from sleepagree.clock import ClockHint, ClockReading, QuickOffset, quick_offset, read_clock
-from sleepagree.clock_check import hint_as_strict_as_clock
-from sleepagree.resampling import rng_for
+from sleepagree.inference.resampling import rng_for
+from sleepagree.scoring.clock import ClockHint, ClockReading, QuickOffset, quick_offset, read_clock
+from sleepagree.scoring.clock_check import hint_as_strict_as_clock
 from tests import records
 
 

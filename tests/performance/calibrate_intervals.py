@@ -16,11 +16,11 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 import simulated
 
-from sleepagree import coefficients
-from sleepagree.resampling import (
+from sleepagree.inference.resampling import (
     block_bootstrap_tables,
     percentile_interval,
 )
+from sleepagree.scoring import coefficients
 from tests import records
 from tests.bootstraps import bootstrap, bootstrap_mean
 

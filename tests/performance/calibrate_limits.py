@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 from scipy import stats
 
-from sleepagree.limits import fit_limits_of_agreement
+from sleepagree.inference.limits import fit_limits_of_agreement
 from tests import records
 
 BIAS, SLOPE = -3.0, 0.3

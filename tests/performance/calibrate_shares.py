@@ -12,7 +12,7 @@ import argparse
 import numpy as np
 from scipy import stats
 
-from sleepagree.resampling import SHARE
+from sleepagree.inference.resampling import SHARE
 from tests.bootstraps import bootstrap
 
 _PEOPLE = (3, 5, 8)

@@ -7,23 +7,23 @@ from pathlib import Path
 
 import numpy as np
 
-from sleepagree.nights_table import read_nights_table
 from sleepagree.readers import read_spans
-from sleepagree.study_run import ScoringOptions, run_rows
+from sleepagree.study.run import ScoringOptions, run_rows
+from sleepagree.study.table import read_nights_table
 from tests.performance.harness import MIB, Row, Settings, alternate, at_least, at_most, memory_row, peak_memory
 from tests.performance.inputs import write_nights
 
 _MEMORY = """
 from pathlib import Path
-from sleepagree.nights_table import read_nights_table
-from sleepagree.study_run import ScoringOptions, run_rows
+from sleepagree.study.table import read_nights_table
+from sleepagree.study.run import ScoringOptions, run_rows
 from tests.performance.cohorts import score_all
 table = read_nights_table(Path({table!r}))
 begin()
 score_all(table, {limit})
 """
 _STUDY_MEMORY = """
-from sleepagree.cli import main
+from sleepagree.cli.group import main
 begin()
 try:
     main(['study', {table!r}, '--out', {out!r}, '--quiet', '--overwrite'])
@@ -38,10 +38,10 @@ def score_all(table, limit=None):
     """Read, align and reduce every night, and take the kappa of each."""
     from dataclasses import replace
 
-    from sleepagree.coefficients import kappa
-    from sleepagree.night_summary import NightSummary
-    from sleepagree.stages import mapping_named
-    from sleepagree.study import fold_nights
+    from sleepagree.mapping.stages import mapping_named
+    from sleepagree.scoring.coefficients import kappa
+    from sleepagree.study.night_summary import NightSummary
+    from sleepagree.study.summarise import fold_nights
 
     table = replace(table, rows=table.rows[:limit]) if limit else table
     mapping = mapping_named("wake-light-deep-rem")

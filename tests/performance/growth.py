@@ -88,7 +88,7 @@ def score(table: Any, nights: int, *, workers: int = 1) -> None:
     """Read and score the first nights of a table as a study does: with the clock looked at and epochs kept."""
     from dataclasses import replace
 
-    from sleepagree.study_run import Execution, ScoringOptions, run_rows
+    from sleepagree.study.run import Execution, ScoringOptions, run_rows
 
     part = replace(table, rows=table.rows[:nights])
     for _ in run_rows(part, ScoringOptions(epochs=True), execution=Execution(workers=workers)):
@@ -97,7 +97,7 @@ def score(table: Any, nights: int, *, workers: int = 1) -> None:
 
 def nights_from_files(settings: Settings) -> list[Curve]:
     """Time nights from files: read and scored, and as a whole study with its results and report."""
-    from sleepagree.nights_table import read_nights_table
+    from sleepagree.study.table import read_nights_table
 
     sizes = (4, 8, 12, 16) if settings.smoke else (250, 500, 1000, 2000)
     write_nights(settings.folder, sizes[-1], table=True)
@@ -134,8 +134,8 @@ def memory_curve(key: str, what: str, sizes: Sequence[int], tables: Sequence[Pat
 
 def epochs_of_a_night(settings: Settings) -> list[Curve]:
     """Time nights of 2 to 16 hours."""
-    from sleepagree.nights_table import read_nights_table
     from sleepagree.readers import read_spans
+    from sleepagree.study.table import read_nights_table
 
     sizes = (60, 120, 180, 240) if settings.smoke else (240, 480, 960, 1920)
     nights = settings.size(200, 2)
@@ -168,8 +168,8 @@ def epochs_of_a_night(settings: Settings) -> list[Curve]:
 
 def resamples(settings: Settings) -> list[Curve]:
     """Time the cluster bootstrap of pooled kappa with all its intervals."""
-    from sleepagree import coefficients
-    from sleepagree.resampling import rng_for
+    from sleepagree.inference.resampling import rng_for
+    from sleepagree.scoring import coefficients
     from tests.bootstraps import bootstrap
 
     sizes = (20, 40, 80, 160) if settings.smoke else (1250, 2500, 5000, 10_000)
@@ -187,7 +187,7 @@ def resamples(settings: Settings) -> list[Curve]:
 
 def workers(settings: Settings) -> list[Curve]:
     """Time one to four processes; beyond the cores of the machine they cannot help."""
-    from sleepagree.nights_table import read_nights_table
+    from sleepagree.study.table import read_nights_table
 
     sizes = (1, 2, 3, 4)
     nights = settings.size(4000, 8)

@@ -9,14 +9,14 @@ import edfio
 import mne
 import numpy as np
 
-from sleepagree.readers.edf import read_edf
-from sleepagree.simulate import AASM_STAGES
+from sleepagree.demo.simulate import AASM_STAGES
+from sleepagree.readers.edf.recording import read_edf
 from tests.performance.harness import MIB, Row, Settings, alternate, at_least, memory_row, used_memory
 from tests.performance.inputs import TEXTS, runs, simulated
 
 _MEMORY = """
 from pathlib import Path
-from sleepagree.readers.edf import read_edf
+from sleepagree.readers.edf.recording import read_edf
 begin()
 read_edf(Path({path!r}))
 """

@@ -8,13 +8,13 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from sleepagree.paired_table import read_paired_nights
+from sleepagree.study.paired_epochs import read_paired_nights
 from tests.performance.harness import MIB, Row, Settings, Timing, memory_row, peak_memory, stated
 from tests.performance.inputs import class_arrays
 
 _MEMORY = """
 from pathlib import Path
-from sleepagree.paired_table import read_paired_nights
+from sleepagree.study.paired_epochs import read_paired_nights
 begin()
 for night in read_paired_nights(Path({path!r})):
     pass

@@ -9,8 +9,8 @@ import sys
 import time
 from collections.abc import Iterator
 
-from sleepagree.nights_table import read_nights_table
-from sleepagree.study_run import ChunkResult, Execution, ScoringOptions, run_rows
+from sleepagree.study.run import ChunkResult, Execution, ScoringOptions, run_rows
+from sleepagree.study.table import read_nights_table
 from tests.performance.harness import Row, Settings, alternate, at_least
 from tests.performance.inputs import write_nights
 

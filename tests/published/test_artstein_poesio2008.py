@@ -7,7 +7,7 @@ standard errors are recomputed with statsmodels.
 
 import numpy as np
 
-from sleepagree.coefficients import accuracy, kappa, kappa_se, pabak
+from sleepagree.scoring.coefficients import accuracy, kappa, kappa_se, pabak
 from tests.printed import agrees_with_print
 
 TABLE_1 = np.array([[20, 20], [10, 50]])

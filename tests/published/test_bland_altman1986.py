@@ -7,8 +7,8 @@ readings with the paper's formulas, not seen in print.
 
 import pytest
 
-from sleepagree.limits import LimitsOfAgreement, fit_limits_of_agreement
-from sleepagree.reliability import concordance_correlation
+from sleepagree.inference.limits import LimitsOfAgreement, fit_limits_of_agreement
+from sleepagree.inference.reliability import concordance_correlation
 from tests.printed import agrees_with_print
 from tests.published.method_comparison import LARGE_METER_1, SMALL_METER_1
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sleepagree.limits import fit_limits_of_agreement
+from sleepagree.inference.limits import fit_limits_of_agreement
 from tests.published.method_comparison import HEART_PERSON, HEART_X, HEART_Y, MACHINE, OBSERVER
 
 

@@ -9,7 +9,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from sleepagree.coefficients import kappa, pabak
+from sleepagree.scoring.coefficients import kappa, pabak
 
 
 @pytest.mark.parametrize("cells", [(40, 9, 6, 45), (80, 10, 5, 5), (45, 15, 25, 15), (25, 35, 5, 35), (118, 5, 2, 0)])

@@ -6,8 +6,8 @@ Cohen; the paper itself was not opened.
 
 import numpy as np
 
-from sleepagree.agreement import chance_corrected_kappa
-from sleepagree.coefficients import accuracy, kappa, kappa_se, pabak
+from sleepagree.scoring.coefficients import accuracy, kappa, kappa_se, pabak
+from sleepagree.scoring.table_agreement import chance_corrected_kappa
 from tests.printed import agrees_with_print
 
 TWO_CLINICIANS = np.array([[88, 14, 18], [10, 40, 10], [2, 6, 12]])

@@ -8,9 +8,9 @@ attributes them to the paper; that the other two are the paper's is from memory,
 import numpy as np
 import pytest
 
-from sleepagree.agreement import chance_corrected_kappa
-from sleepagree.class_figures import f1
-from sleepagree.coefficients import ac1, accuracy, kappa, kappa_se, pabak
+from sleepagree.scoring.class_figures import f1
+from sleepagree.scoring.coefficients import ac1, accuracy, kappa, kappa_se, pabak
+from sleepagree.scoring.table_agreement import chance_corrected_kappa
 from tests.printed import agrees_with_print
 
 BALANCED = np.array([[40, 9], [6, 45]])

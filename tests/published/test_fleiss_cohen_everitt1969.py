@@ -7,8 +7,8 @@ psychometric functions; standard errors are recomputed with statsmodels. The pap
 
 import numpy as np
 
-from sleepagree.agreement import chance_corrected_kappa
-from sleepagree.coefficients import ac1, kappa, kappa_influence, kappa_se, pabak
+from sleepagree.scoring.coefficients import ac1, kappa, kappa_influence, kappa_se, pabak
+from sleepagree.scoring.table_agreement import chance_corrected_kappa
 from tests.printed import agrees_with_print
 
 TABLE = np.array([[106, 10, 4], [22, 28, 10], [2, 12, 6]])

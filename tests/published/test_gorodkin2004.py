@@ -10,7 +10,7 @@ import math
 import pytest
 from sklearn.metrics import confusion_matrix
 
-from sleepagree.coefficients import balanced_accuracy, kappa, mcc
+from sleepagree.scoring.coefficients import balanced_accuracy, kappa, mcc
 from tests.printed import agrees_with_print
 
 

@@ -7,8 +7,8 @@ author, all recomputed. That the 2 x 2 table is the paper's is from memory; its 
 
 import numpy as np
 
-from sleepagree.agreement import chance_corrected_kappa
-from sleepagree.coefficients import ac1, accuracy, kappa, kappa_se, pabak
+from sleepagree.scoring.coefficients import ac1, accuracy, kappa, kappa_se, pabak
+from sleepagree.scoring.table_agreement import chance_corrected_kappa
 from tests.printed import agrees_with_print
 
 THREE_CLASSES = np.array([[13, 0, 0], [0, 20, 7], [0, 4, 56]])

@@ -8,8 +8,8 @@ The two tables are seen as a data set of a public library for categorical data; 
 import numpy as np
 import pytest
 
-from sleepagree.agreement import chance_corrected_kappa
-from sleepagree.coefficients import ac1, accuracy, kappa, kappa_se, pabak
+from sleepagree.scoring.coefficients import ac1, accuracy, kappa, kappa_se, pabak
+from sleepagree.scoring.table_agreement import chance_corrected_kappa
 from tests.printed import agrees_with_print
 
 WINNIPEG = np.array([[38, 5, 0, 1], [33, 11, 3, 0], [10, 14, 5, 6], [3, 7, 3, 10]])

@@ -8,7 +8,7 @@ from statistics import NormalDist
 
 import numpy as np
 
-from sleepagree.reliability import concordance_correlation
+from sleepagree.inference.reliability import concordance_correlation
 from tests.printed import agrees_with_print
 from tests.published.method_comparison import LARGE_METER_1, SMALL_METER_1
 

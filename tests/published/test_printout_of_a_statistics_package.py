@@ -3,8 +3,8 @@ there)."""
 
 import numpy as np
 
-from sleepagree.agreement import chance_corrected_kappa
-from sleepagree.coefficients import ac1, accuracy, kappa_se, pabak
+from sleepagree.scoring.coefficients import ac1, accuracy, kappa_se, pabak
+from sleepagree.scoring.table_agreement import chance_corrected_kappa
 from tests.printed import agrees_with_print
 
 TABLE = np.array([[0, 4, 1], [0, 8, 0], [0, 1, 5]])

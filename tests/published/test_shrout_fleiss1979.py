@@ -4,7 +4,7 @@ The ratings were seen in the documentation of two public packages; coefficient a
 Psychol Methods 1:30-46) are recomputed with two general libraries. The paper's .29 is from memory and agrees.
 """
 
-from sleepagree.reliability import intraclass_correlation
+from sleepagree.inference.reliability import intraclass_correlation
 from tests.printed import agrees_with_print
 from tests.published.method_comparison import FOUR_JUDGES
 

@@ -8,7 +8,7 @@ is repeated here.
 import numpy as np
 import pytest
 
-from sleepagree import coefficients
+from sleepagree.scoring import coefficients
 from tests.bootstraps import bootstrap, level_of_textbook
 
 # 21 clusters, cells (00, 01, 10, 11) of (first response, second response)

@@ -6,7 +6,7 @@ example from the paper; those with all twelve are recomputed with the formulas.
 
 import pytest
 
-from sleepagree.limits import LimitsOfAgreement, fit_limits_of_agreement
+from sleepagree.inference.limits import LimitsOfAgreement, fit_limits_of_agreement
 from tests.printed import agrees_with_print
 from tests.published.method_comparison import HEART_PERSON, HEART_X, HEART_Y
 

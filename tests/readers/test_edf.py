@@ -13,9 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sleepagree.errors import InputError, SleepAgreeError
-from sleepagree.readers import _text
-from sleepagree.readers._text import open_input, read_bytes
-from sleepagree.readers.edf import read_edf, read_edf_annotations
+from sleepagree.files import reading as _text
+from sleepagree.files.reading import open_input, read_bytes
+from sleepagree.readers.edf.recording import read_edf, read_edf_annotations
 from sleepagree.readers.layout import Layout
 from tests.readers.edf_bytes import (
     HYPNOGRAM_TEXTS,
@@ -87,11 +87,11 @@ def test_night_written_by_another_library(tmp_path, family):
 def test_small_and_large_files_are_read_alike(tmp_path, monkeypatch):
     path = recording(40, signal_size=700).write(tmp_path)
     at_once = read_edf(path)
-    monkeypatch.setattr("sleepagree.readers.edf._SMALL_FILE", 300)
+    monkeypatch.setattr("sleepagree.readers.edf.recording._SMALL_FILE", 300)
     in_blocks = read_edf(path)
-    monkeypatch.setattr("sleepagree.readers.edf._SHORT_RECORD", 0)
+    monkeypatch.setattr("sleepagree.readers.edf.recording._SHORT_RECORD", 0)
     by_record = read_edf(path)
-    monkeypatch.setattr("sleepagree.readers.edf._BLOCK", 100)
+    monkeypatch.setattr("sleepagree.readers.edf.recording._BLOCK", 100)
     one_by_one = read_edf(path)
     monkeypatch.setattr(_text, "_CAN_READ_AT", False)
     by_seeking = read_edf(path)
@@ -110,7 +110,7 @@ def test_of_a_large_recording_only_the_annotations_are_read(tmp_path, monkeypatc
         taken.append(count)
         return plain_read(descriptor, count, offset)
 
-    monkeypatch.setattr("sleepagree.readers.edf._SMALL_FILE", 1024)
+    monkeypatch.setattr("sleepagree.readers.edf.recording._SMALL_FILE", 1024)
     monkeypatch.setattr(os, "pread", counting)
     spans = read_edf(path)
     assert len(spans.codes) == 60

@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 
 from sleepagree.errors import EpochGridError, FileFormatError, InputError, SleepAgreeError, UnknownStageError
-from sleepagree.hypnogram import EpochLengthFrom, ScoredSpans
-from sleepagree.readers.edf import read_edf, read_edf_annotations
+from sleepagree.hypnogram.spans import EpochLengthFrom, ScoredSpans
+from sleepagree.readers.edf.recording import read_edf, read_edf_annotations
 from sleepagree.readers.layout import Layout, Overlaps
 from tests.readers.edf_bytes import (
     HYPNOGRAM_TEXTS,

@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sleepagree.errors import OutputError
-from sleepagree.readers.edf import read_edf, read_edf_annotations
-from sleepagree.readers.edf_writer import EdfFamily, encode_edf_annotations, write_edf_annotations
+from sleepagree.readers.edf.recording import read_edf, read_edf_annotations
+from sleepagree.readers.edf.writer import EdfFamily, encode_edf_annotations, write_edf_annotations
 
 START = datetime(2026, 3, 1, 22, 30)
 NIGHT = [

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from sleepagree.errors import FileFormatError, SleepAgreeError, UnknownStageError
-from sleepagree.hypnogram import EpochLengthFrom, ScoredSpans
-from sleepagree.readers.events import find_levels, read_events
+from sleepagree.hypnogram.spans import EpochLengthFrom, ScoredSpans
 from sleepagree.readers.layout import Layout
+from sleepagree.readers.table.events import find_levels, read_events
 
 NAME = "sub-01_ses-2_task-sleep_acq-scoring_events.tsv"
 CODES = "onset\tduration\tstaging\n0\t0\t1\n30\t0\t3\n60\t0\t2\n"

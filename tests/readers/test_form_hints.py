@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from sleepagree.errors import SleepAgreeError
 from sleepagree.readers.layout import read_layout
-from sleepagree.readers.table import read_table
+from sleepagree.readers.table.reader import read_table
 
 OFFERED = re.compile(r'(?m)^ *(time = "[^"]*")(?:  # (.*))?$')
 

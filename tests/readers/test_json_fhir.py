@@ -20,7 +20,7 @@ from sleepagree.errors import (
     SleepAgreeError,
     UnknownStageError,
 )
-from sleepagree.readers.json_file import read_json
+from sleepagree.readers.json.file import read_json
 from sleepagree.readers.layout import Layout, Overlaps
 
 STAGE_SYSTEM = "http://hl7.org/fhir/uv/phr/CodeSystem/sleep-analysis-codes"

@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta, timezone
 import pytest
 
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError, UnknownStageError
-from sleepagree.readers.json_file import read_json
+from sleepagree.readers.json.file import read_json
 from sleepagree.readers.layout import Layout
 
 

@@ -11,9 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sleepagree.errors import EpochGridError, FileFormatError, SleepAgreeError, UnknownStageError
-from sleepagree.readers.json_file import read_json
+from sleepagree.readers.json.file import read_json
 from sleepagree.readers.layout import Layout
-from sleepagree.readers.table import read_table
+from sleepagree.readers.table.reader import read_table
 
 LABELS = ["wake", "light", "deep", "rem"]
 

@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sleepagree.errors import FileFormatError, SleepAgreeError
-from sleepagree.readers._json_fields import decode_json, read_instant
-from sleepagree.readers.json_file import read_json
+from sleepagree.readers.json.fields import decode_json, read_instant
+from sleepagree.readers.json.file import read_json
 
 
 def refusal(data: bytes | str) -> str:

@@ -13,12 +13,12 @@ from pathlib import Path
 import pytest
 
 from sleepagree.errors import FileFormatError, InputError
-from sleepagree.mapping_files import read_mapping
-from sleepagree.nights_table import read_nights_table
-from sleepagree.paired_table import read_paired_nights
+from sleepagree.files.kinds import kind_of_bytes
+from sleepagree.mapping.files import read_mapping
 from sleepagree.readers import read_spans
-from sleepagree.readers._kinds import kind_of_bytes
 from sleepagree.readers.layout import read_layout
+from sleepagree.study.paired_epochs import read_paired_nights
+from sleepagree.study.table import read_nights_table
 from tests.ferry import FERRY
 
 RECORDING = (FERRY / "reference" / "crew-1-night-1.edf").read_bytes()

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from sleepagree.errors import FileFormatError, SleepAgreeError
 from sleepagree.readers.layout import Ends, Layout, Marks, NightOf, Overlaps, Shape, read_layout
-from sleepagree.readers.table import read_table
+from sleepagree.readers.table.reader import read_table
 
 
 @pytest.fixture(autouse=True)

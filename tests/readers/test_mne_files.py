@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from sleepagree.errors import ClockError, EpochGridError, FileFormatError, InputError, UnknownStageError
-from sleepagree.hypnogram import EpochLengthFrom, ScoredSpans
+from sleepagree.hypnogram.spans import EpochLengthFrom, ScoredSpans
 from sleepagree.readers import read_spans
-from sleepagree.readers.edf_writer import write_edf_annotations
+from sleepagree.readers.edf.writer import write_edf_annotations
 from sleepagree.readers.layout import Layout
+from sleepagree.readers.memory import read_hypnogram
 from sleepagree.readers.mne_files import OrigTime, annotations_from_spans, read_mne_file, spans_from_mne
-from sleepagree.sources import read_hypnogram
 
 CLOCK = datetime(2026, 3, 1, 22, 30, 0, 250000)
 LABELS = ("Sleep stage W", "Sleep stage N2", "Sleep stage ?", "Sleep stage R")

@@ -11,10 +11,10 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError
-from sleepagree.hypnogram import EpochLengthFrom, ScoredSpans
+from sleepagree.hypnogram.spans import EpochLengthFrom, ScoredSpans
 from sleepagree.readers.layout import Layout, NightOf
-from sleepagree.readers.parquet import read_parquet
-from sleepagree.readers.table import read_table
+from sleepagree.readers.table.parquet import read_parquet
+from sleepagree.readers.table.reader import read_table
 
 pa = pytest.importorskip("pyarrow")
 pq = pytest.importorskip("pyarrow.parquet")

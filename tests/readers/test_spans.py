@@ -10,8 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sleepagree.errors import EpochGridError, FileFormatError, UnknownStageError
-from sleepagree.hypnogram import EpochLengthFrom, Origin, ScoredSpans
-from sleepagree.readers._spans import (
+from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
+from sleepagree.readers.layout import Ends, Overlaps
+from sleepagree.readers.rows import (
     EpochStep,
     LabelledRows,
     Places,
@@ -26,8 +27,7 @@ from sleepagree.readers._spans import (
     settle_inclusive_ends,
     stages_of_labels,
 )
-from sleepagree.readers._times import SECOND_US, Clock, FileClock
-from sleepagree.readers.layout import Ends, Overlaps
+from sleepagree.readers.times import SECOND_US, Clock, FileClock
 
 LABELS = ("wake", "light", "deep")
 STAGES = ("W", "light", "N3")

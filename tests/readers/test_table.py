@@ -25,9 +25,9 @@ from sleepagree.errors import (
     SleepAgreeError,
     UnknownStageError,
 )
-from sleepagree.hypnogram import EpochLengthFrom, ScoredSpans
+from sleepagree.hypnogram.spans import EpochLengthFrom, ScoredSpans
 from sleepagree.readers.layout import Layout, Marks, Overlaps, Shape, read_layout
-from sleepagree.readers.table import read_table
+from sleepagree.readers.table.reader import read_table
 
 T0 = dt.datetime(2026, 3, 1, 22, 30)
 EPOCHS = "time,stage\n2026-03-01T22:30:00,wake\n2026-03-01T22:30:30,wake\n2026-03-01T22:31:00,light\n"

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from sleepagree.readers._tal import (
+from sleepagree.readers.edf.annotation_lists import (
     NotPlainError,
     Tal,
     TalFaultError,

@@ -12,8 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sleepagree.errors import ClockError, FileFormatError, SleepAgreeError
-from sleepagree.readers import _times
-from sleepagree.readers._times import (
+from sleepagree.readers import times as _times
+from sleepagree.readers.times import (
     Clock,
     Column,
     Moments,

@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 
 from sleepagree.errors import FileFormatError, InputError
-from sleepagree.nights_table import read_nights_table
-from sleepagree.paired_table import is_paired_table, read_paired_nights
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import Layout
+from sleepagree.study.paired_epochs import is_paired_table, read_paired_nights
+from sleepagree.study.table import read_nights_table
 
 ROWS = "time;stage\n2026-03-01T22:30:00;wake\n2026-03-01T22:30:30;light\n2026-03-01T22:31:00;light\n"
 

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from sleepagree.errors import FileFormatError, UnknownStageError
-from sleepagree.inspection import inspect_file
 from sleepagree.readers import read_spans
+from sleepagree.readers.inspection import inspect_file
 from sleepagree.readers.layout import Layout, Shape
-from sleepagree.starter_layout import starter_layout
+from sleepagree.readers.starter_layout import starter_layout
 
 #: beginning, end, label: 38 min without a row after the second one
 ROWS = (

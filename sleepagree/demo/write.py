@@ -1,0 +1,439 @@
+"""Writes the demo: an invented study in which the crew of an invented night ferry try two invented devices.
+
+Everything in it comes from :mod:`sleepagree.demo.simulate`; no person, ship or device exists. The same seed gives
+the same bytes. ``truth.json`` tells what the simulator put in, so that results can be checked against it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.demo.simulate import (
+    BAND_A,
+    PAD_B,
+    SECOND_SCORER,
+    DeviceTraits,
+    StageCodes,
+    generator,
+    simulate_device,
+    simulate_hypnograms,
+)
+from sleepagree.files.writing import Replaces, fresh_folder
+from sleepagree.hypnogram.spans import EPOCH_S, GAP
+from sleepagree.hypnogram.zones import place_in_zone
+from sleepagree.mapping.stages import AASM_STAGES
+from sleepagree.readers.edf.writer import write_edf_annotations
+
+ZONE: Final = "Europe/Helsinki"
+#: Added to the seed: of the first forty studies this one is nearest to what a very long simulation gives, so
+#: that the demo of seed 0 shows the devices as they are meant and not an unusual draw.
+_SEED_OF_THE_STORY: Final = 29
+
+#: The night that examples use: what the band does on it is near what it does on average.
+TYPICAL_NIGHT: Final = "crew-3-night-2"
+PAD_ZONE_OPTION: Final = f"--reference-zone {ZONE}"
+
+PARTICIPANTS: Final = 4
+NIGHTS: Final = 3
+
+_STAGE_TEXTS: Final = tuple(f"Sleep stage {stage}" for stage in AASM_STAGES)
+_MOVEMENT, _UNSCORED = len(AASM_STAGES), len(AASM_STAGES) + 1
+_REFERENCE_TEXTS: Final = (*_STAGE_TEXTS, "Movement time", "Sleep stage ?")
+
+#: The words of the two devices for their labels, in the order of the labels of their traits.
+_BAND_WORDS: Final = ("Up", "Shallow", "Deep")
+_PAD_WORDS: Final = ("up", "doze", "sound", "dream")
+
+# What is special, as (participant, night), both from 0.
+_MOVEMENT_NIGHT: Final = (0, 1)
+_SLOW_NIGHT: Final = (1, 2)
+_TWO_SCORERS_NIGHT: Final = (2, 0)
+_UNSCORED_NIGHT: Final = (3, 0)
+_LOST_HOUR_NIGHT: Final = (3, 1)
+_SLOW_S: Final = 240
+_LOST_AFTER_MIN: Final = 150
+
+# Lights off by the clock of the ferry's home port: two day sleeps on board after a crossing, then a night
+# ashore. No change of the clock lies between these dates.
+_LIGHTS_OFF: Final = (
+    ("2026-04-14T07:48", "2026-04-15T08:21", "2026-04-17T23:06"),
+    ("2026-04-14T09:02", "2026-04-15T08:37", "2026-04-17T22:41"),
+    ("2026-04-21T07:25", "2026-04-22T07:55", "2026-04-24T23:34"),
+    ("2026-04-21T08:44", "2026-04-22T09:10", "2026-04-24T22:18"),
+)
+
+_BAND_LAYOUT: Final = """\
+# How to read the exports of band A (an invented device): one row per interval, local time, words of its own.
+reports = ["wake", "light", "deep"]     # all that band A can say; it has no word for REM
+
+[file]
+shape = "intervals"
+start = "from"
+end = "to"
+stage = "state"
+time = "iso"
+
+[stages]
+Up = "wake"
+Shallow = "light"
+Deep = "deep"
+"""
+
+_PAD_LAYOUT: Final = """\
+# How to read the exports of pad B (an invented device): one row per minute, UTC, words of its own.
+reports = ["wake", "light", "deep", "rem"]
+epoch_seconds = 60
+
+[file]
+shape = "epochs"
+start = "utc"
+stage = "reads"
+time = "iso"
+delimiter = ";"
+
+[stages]
+up = "wake"
+doze = "light"
+sound = "deep"
+dream = "rem"
+"""
+
+_README: Final = """\
+An invented study
+=================
+The crew of a night ferry try two devices: "band A", worn on the arm, and "pad B", laid under the sheet.
+There is no such ferry, no such crew and no such device: every file here was made by a simulator,
+`sleepagree demo`, seed {seed}. Nothing can be learned from it about any real device.
+
+Four people (crew-1 to crew-4) sleep three times each, twice by day on board and once by night ashore.
+
+reference/      scored sleep, EDF+ annotations, local time of the home port ({zone}), which an EDF
+                file cannot say
+band-a/         band A: one row per interval, local time; it knows Up, Shallow and Deep, but no REM
+pad-b/          pad B: one row per minute, UTC; it knows up, doze, sound and dream
+band-a.toml     layouts: how to read the exports of each device
+pad-b.toml
+nights.csv      which files belong together: 12 nights, two devices
+truth.json      what the simulator put in
+
+Some nights are awkward, as nights are:
+- crew-1, night 2: the reference holds movement time
+- crew-2, night 3: the clock of band A is 4 minutes slow
+- crew-3, night 1: two people scored the reference
+- crew-4, night 1: the reference holds a stretch that could not be scored
+- crew-4, night 2: an hour of pad B is lost
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Demo:
+    """The demo as written.
+
+    Parameters
+    ----------
+    directory : Path
+        The folder.
+    files : tuple of Path
+        All files in it, relative to the folder, sorted.
+    """
+
+    directory: Path
+    files: tuple[Path, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Sleep:
+    """One sleep: the reference's label codes by epoch, what the devices say, and the clock."""
+
+    participant: int
+    night: int
+    begins: datetime
+    lights_off: int
+    lights_on: int
+    reference: StageCodes
+    second: StageCodes
+    band: StageCodes
+    pad: StageCodes
+
+    @property
+    def key(self) -> tuple[int, int]:
+        return self.participant, self.night
+
+    @property
+    def name(self) -> str:
+        return f"crew-{self.participant + 1}-night-{self.night + 1}"
+
+    def clock(self, epoch: int) -> datetime:
+        """Local time at which an epoch starts."""
+        return self.begins + timedelta(seconds=EPOCH_S * epoch)
+
+
+def write_demo(directory: str | Path, *, seed: int = 0, overwrite: bool = False) -> Demo:
+    """Write the invented study to a folder.
+
+    Parameters
+    ----------
+    directory : str or Path
+        The folder; it is made if missing.
+    seed : int
+        Seed of the simulator; the same seed gives the same bytes.
+    overwrite : bool
+        Whether files of the same names in the folder may be replaced. Other files stay.
+
+    Returns
+    -------
+    Demo
+        Folder and files.
+
+    Raises
+    ------
+    OutputError
+        When the folder exists and is not empty, or cannot be written. Nothing is half-written.
+    """
+    folder = Path(directory)
+    sleeps = _simulate_sleeps(seed)
+    with fresh_folder(folder, overwrite=overwrite, replaces=Replaces.SAME_NAMES) as target:
+        _write_files(target, sleeps, seed)
+        files = tuple(sorted(path.relative_to(target) for path in target.rglob("*") if path.is_file()))
+    return Demo(folder, files)
+
+
+# --- what happens in the nights ---------------------------------------------------------------------------
+
+
+def _simulate_sleeps(seed: int) -> list[_Sleep]:
+    rng = generator(seed + _SEED_OF_THE_STORY)
+    people = np.repeat(np.arange(PARTICIPANTS), NIGHTS)
+    in_bed, epochs = simulate_hypnograms(people, rng=rng)
+    # 10 to 20 min of recorded wake before lights off, whole minutes; 10 to 15 min after lights on
+    before = 20 + 2 * np.floor(rng.random(people.size) * 11).astype(np.int64)
+    after = 20 + np.floor(rng.random(people.size) * 11).astype(np.int64)
+    longest = int((before + epochs + after).max())
+    recorded = np.full((people.size, longest), GAP, np.int8)
+    for row, night in enumerate(in_bed):
+        recorded[row, : before[row] + epochs[row] + after[row]] = AASM_STAGES.index("W")
+        recorded[row, before[row] : before[row] + epochs[row]] = night[: epochs[row]]
+    band = simulate_device(recorded, people, device=BAND_A, rng=rng)
+    pad = simulate_device(recorded, people, device=PAD_B, rng=rng)
+    second = simulate_device(recorded, people, device=SECOND_SCORER, rng=rng)
+    sleeps = []
+    for row, person in enumerate(people.tolist()):
+        night = row % NIGHTS
+        size = int(before[row] + epochs[row] + after[row])
+        lights_off = datetime.fromisoformat(_LIGHTS_OFF[person][night])
+        reference = recorded[row, :size].copy()
+        _mark_unscored(reference, (person, night))
+        sleeps.append(
+            _Sleep(
+                person,
+                night,
+                lights_off - timedelta(seconds=EPOCH_S * int(before[row])),
+                int(before[row]),
+                int(before[row] + epochs[row]),
+                reference,
+                second[row, :size],
+                band[row, :size],
+                pad[row, :size],
+            )
+        )
+    return sleeps
+
+
+def _mark_unscored(reference: StageCodes, key: tuple[int, int]) -> None:
+    """Put movement time at changes of stage, and a stretch without a stage, where the story has them."""
+    if key == _MOVEMENT_NIGHT:
+        changes = np.flatnonzero(reference[1:] != reference[:-1]) + 1
+        reference[changes[10::20]] = _MOVEMENT
+    if key == _UNSCORED_NIGHT:
+        middle = reference.size // 2
+        reference[middle : middle + 14] = _UNSCORED
+
+
+# --- files ------------------------------------------------------------------------------------------------
+
+
+def _runs(codes: NDArray[Any]) -> Iterator[tuple[int, int, int]]:
+    """Yield (first epoch, epoch after the last, code) of each run of one code."""
+    starts = np.concatenate(([0], np.flatnonzero(codes[1:] != codes[:-1]) + 1))
+    for first, after in zip(starts.tolist(), [*starts[1:].tolist(), codes.size], strict=True):
+        yield first, after, int(codes[first])
+
+
+def _write_reference(path: Path, sleep: _Sleep, codes: StageCodes) -> None:
+    annotations: list[tuple[float, float | None, str]] = [
+        (EPOCH_S * first, EPOCH_S * (after - first), _REFERENCE_TEXTS[code]) for first, after, code in _runs(codes)
+    ]
+    annotations.append((EPOCH_S * sleep.lights_off, None, "Lights off"))
+    annotations.append((EPOCH_S * sleep.lights_on, None, "Lights on"))
+    annotations.sort(key=lambda annotation: annotation[0])
+    write_edf_annotations(path, annotations, start=sleep.begins)
+
+
+def _band_text(sleep: _Sleep) -> str:
+    slow = timedelta(seconds=_SLOW_S if sleep.key == _SLOW_NIGHT else 0)
+    lines = ["from,to,state"]
+    for first, after, code in _runs(sleep.band):
+        begin, end = sleep.clock(first) - slow, sleep.clock(after) - slow
+        lines.append(f"{begin.isoformat(' ')},{end.isoformat(' ')},{_BAND_WORDS[code]}")
+    return "\n".join(lines) + "\n"
+
+
+def _utc(sleep: _Sleep, epoch: int) -> datetime:
+    from datetime import UTC
+
+    return place_in_zone(sleep.clock(epoch), ZONE).astimezone(UTC)
+
+
+def _lost_hour(sleep: _Sleep) -> tuple[int, int] | None:
+    """Return the first epoch of the lost hour and the one after it, or None."""
+    if sleep.key != _LOST_HOUR_NIGHT:
+        return None
+    first = sleep.lights_off + int(_LOST_AFTER_MIN * 60 / EPOCH_S)
+    return first, first + int(3600 / EPOCH_S)
+
+
+def _pad_text(sleep: _Sleep) -> str:
+    step = round(PAD_B.epoch_s / EPOCH_S)
+    begins = _utc(sleep, 0)
+    lost = _lost_hour(sleep) or (0, 0)
+    lines = ["utc;reads"]
+    for epoch in range(0, sleep.pad.size, step):
+        if not lost[0] <= epoch < lost[1]:
+            moment = begins + timedelta(seconds=EPOCH_S * epoch)
+            lines.append(f"{moment:%Y-%m-%dT%H:%MZ};{_PAD_WORDS[int(sleep.pad[epoch])]}")
+    return "\n".join(lines) + "\n"
+
+
+def _write_files(target: Path, sleeps: list[_Sleep], seed: int) -> None:
+    for folder in ("reference", "band-a", "pad-b"):
+        (target / folder).mkdir()
+    for sleep in sleeps:
+        _write_reference(target / "reference" / f"{sleep.name}.edf", sleep, sleep.reference)
+        if sleep.key == _TWO_SCORERS_NIGHT:
+            _write_reference(target / "reference" / f"{sleep.name}-second.edf", sleep, sleep.second)
+        _write_text(target / "band-a" / f"{sleep.name}.csv", _band_text(sleep))
+        _write_text(target / "pad-b" / f"{sleep.name}.csv", _pad_text(sleep))
+    _write_text(target / "band-a.toml", _BAND_LAYOUT)
+    _write_text(target / "pad-b.toml", _PAD_LAYOUT)
+    _write_text(target / "nights.csv", _nights_table(sleeps))
+    _write_text(target / "README.txt", _README.format(seed=seed, zone=ZONE))
+    _write_text(target / "truth.json", _one_line_each(_truth(sleeps, seed)))
+
+
+def _write_text(path: Path, text: str) -> None:
+    # bytes, so that no platform writes other line ends
+    path.write_bytes(text.encode("utf-8"))
+
+
+def _nights_table(sleeps: list[_Sleep]) -> str:
+    lines = ["participant,night,device,reference,device_file,layout,clock_offset,reference_zone"]
+    for device, folder, zone in (("band A", "band-a", ""), ("pad B", "pad-b", ZONE)):
+        for sleep in sleeps:
+            reference = f"reference/{sleep.name}.edf"
+            if sleep.key == _TWO_SCORERS_NIGHT:
+                reference += f";reference/{sleep.name}-second.edf"
+            lines.append(
+                f"crew-{sleep.participant + 1},{sleep.night + 1},{device},{reference},"
+                f"{folder}/{sleep.name}.csv,{folder}.toml,,{zone}"
+            )
+    return "\n".join(lines) + "\n"
+
+
+# --- the truth --------------------------------------------------------------------------------------------
+
+
+def _count_table(sleep: _Sleep, device: DeviceTraits) -> list[list[int]]:
+    """Return epochs between the lights marks, by true time and without the lost; rows ``AASM_STAGES``."""
+    window = slice(sleep.lights_off, sleep.lights_on)
+    codes = (sleep.band if device is BAND_A else sleep.pad).copy()
+    lost = _lost_hour(sleep)
+    if lost is not None and device is PAD_B:
+        codes[slice(*lost)] = GAP
+    reference, said = sleep.reference[window], codes[window]
+    return [
+        [int(((reference == row) & (said == column)).sum()) for column in range(len(device.labels))]
+        for row in range(len(AASM_STAGES))
+    ]
+
+
+def _device_truth(device: DeviceTraits, words: tuple[str, ...]) -> dict[str, Any]:
+    rows = (*device.shares, device.rem_shares)
+    return {
+        "device": device.name,
+        "words": dict(zip(words, device.labels, strict=True)),
+        "epoch_seconds": device.epoch_s,
+        "shares_aimed_at": {
+            stage: dict(zip(words, row, strict=True)) for stage, row in zip(AASM_STAGES, rows, strict=True)
+        },
+    }
+
+
+def _one_line_each(document: dict[str, Any]) -> str:
+    """Return JSON with one line per field, and per item of a list: small, and still readable."""
+    lines = []
+    for key, value in document.items():
+        if isinstance(value, list):
+            items = ",\n  ".join(json.dumps(item) for item in value)
+            lines.append(f" {json.dumps(key)}: [\n  {items}\n ]")
+        else:
+            lines.append(f" {json.dumps(key)}: {json.dumps(value)}")
+    return "{\n" + ",\n".join(lines) + "\n}\n"
+
+
+def _night_number(key: tuple[int, int]) -> dict[str, Any]:
+    return {"participant": f"crew-{key[0] + 1}", "night": key[1] + 1}
+
+
+def _truth(sleeps: list[_Sleep], seed: int) -> dict[str, Any]:
+    by_key: Mapping[tuple[int, int], _Sleep] = {sleep.key: sleep for sleep in sleeps}
+    lost_sleep = by_key[_LOST_HOUR_NIGHT]
+    lost = _lost_hour(lost_sleep) or (0, 0)
+    movement, unscored = by_key[_MOVEMENT_NIGHT], by_key[_UNSCORED_NIGHT]
+    return {
+        "about": "Invented data from a simulator; what it put in.",
+        "seed": seed,
+        "zone": ZONE,
+        "devices": [_device_truth(BAND_A, _BAND_WORDS), _device_truth(PAD_B, _PAD_WORDS)],
+        "band_a_rem_shares": dict(zip(_BAND_WORDS, BAND_A.rem_shares, strict=True)),
+        "slow_clock": {
+            **_night_number(_SLOW_NIGHT),
+            "device": BAND_A.name,
+            "slow_seconds": _SLOW_S,
+            "offset_to_add_seconds": _SLOW_S,
+        },
+        "lost_hour": {
+            **_night_number(_LOST_HOUR_NIGHT),
+            "device": PAD_B.name,
+            "from": f"{_utc(lost_sleep, lost[0]):%Y-%m-%dT%H:%M:%SZ}",
+            "to": f"{_utc(lost_sleep, lost[1]):%Y-%m-%dT%H:%M:%SZ}",
+        },
+        "two_scorers": _night_number(_TWO_SCORERS_NIGHT),
+        "movement_time": {
+            **_night_number(_MOVEMENT_NIGHT),
+            "epochs": int((movement.reference == _MOVEMENT).sum()),
+        },
+        "unscored": {
+            **_night_number(_UNSCORED_NIGHT),
+            "epochs": int((unscored.reference == _UNSCORED).sum()),
+        },
+        "counts_are": "epochs of 30 s between the lights marks by true time; rows W, N1, N2, N3, R, "
+        "columns in the order of the device's words",
+        "nights": [
+            {
+                **_night_number(sleep.key),
+                "lights_off": sleep.clock(sleep.lights_off).isoformat(),
+                "lights_on": sleep.clock(sleep.lights_on).isoformat(),
+                "epochs_between_lights": sleep.lights_on - sleep.lights_off,
+                "counts": {device.name: _count_table(sleep, device) for device in (BAND_A, PAD_B)},
+            }
+            for sleep in sleeps
+        ],
+    }

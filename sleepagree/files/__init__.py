@@ -1,0 +1,1 @@
+"""Opening, knowing and writing files within bounds; nothing here knows what a hypnogram is."""

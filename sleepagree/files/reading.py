@@ -1,0 +1,298 @@
+"""Opening an input file and reading its bytes, with one message for everything that can go wrong there."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import TracebackType
+from typing import Final, Self
+
+from sleepagree.errors import InputError
+from sleepagree.files.kinds import HEAD_BYTES, PARQUET, Kind, refuse_foreign
+from sleepagree.files.writing import name_inputs
+
+#: What a reader that says nothing else expects.
+TABLE_OF_TEXTS: Final = "a table of texts such as CSV or TSV"
+
+#: A night as a table is some 100 kB; a table of this size is something else.
+LARGEST_TABLE_BYTES: Final = 512 * 1024 * 1024
+
+# A named pipe without a writer would make a plain open wait for ever; O_NONBLOCK is missing on Windows, where
+# O_BINARY is needed instead.
+_FLAGS: Final = os.O_RDONLY | getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0)
+_CAN_READ_AT: Final = hasattr(os, "pread")
+
+
+class InputFile:
+    """An input file that is open for reading; close it, or use it in a ``with`` statement.
+
+    Parameters
+    ----------
+    path : str
+        Path as the user gave it, for messages.
+    descriptor : int
+        Of the open file.
+    status : os.stat_result
+        Of the open file, taken when it was opened.
+    """
+
+    __slots__ = ("_data", "_descriptor", "_status", "path")
+
+    def __init__(self, path: str, descriptor: int, status: os.stat_result) -> None:
+        self.path = path
+        self._descriptor = descriptor
+        self._status = status
+        self._data: bytes | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @property
+    def size(self) -> int:
+        """Bytes of the file when it was opened."""
+        return self._status.st_size
+
+    def close(self) -> None:
+        """Close the file; a second call does nothing."""
+        if self._descriptor >= 0:
+            os.close(self._descriptor)
+            self._descriptor = -1
+
+    def load(self) -> bytes:
+        """Read the whole file and close it; later reads take from what was read.
+
+        Raises
+        ------
+        InputError
+            As :meth:`read_at` and :meth:`check_unchanged`.
+        """
+        data = self.read_at(0, self.size)
+        self.check_unchanged()
+        self.close()
+        self._data = data
+        return data
+
+    def read_at(self, offset: int, count: int) -> bytes:
+        """Return ``count`` bytes from ``offset`` on, all of them.
+
+        Raises
+        ------
+        InputError
+            When the file ends before, because it was cut while it was read, or when the disk fails.
+        """
+        if self._data is not None and offset + count <= len(self._data):
+            return self._data[offset : offset + count]
+        data = self._read_some(offset, count)
+        if len(data) == count:
+            return data
+        parts = [data]
+        have = len(data)
+        while have < count:
+            data = self._read_some(offset + have, count - have)
+            if not data:
+                raise self._changed(f"{offset + have} bytes")
+            parts.append(data)
+            have += len(data)
+        return b"".join(parts)
+
+    def read_each(self, offsets: Iterable[int], count: int) -> list[bytes]:
+        """Return ``count`` bytes from each of the offsets on.
+
+        Raises
+        ------
+        InputError
+            As :meth:`read_at`.
+        """
+        if not _CAN_READ_AT or self._data is not None:
+            return [self.read_at(offset, count) for offset in offsets]
+        descriptor = self._descriptor
+        places = list(offsets)
+        try:
+            parts = [os.pread(descriptor, count, offset) for offset in places]
+        except OSError:
+            parts = []
+        if len(parts) == len(places) and all(len(part) == count for part in parts):
+            return parts
+        return [self.read_at(offset, count) for offset in places]
+
+    def _read_some(self, offset: int, count: int) -> bytes:
+        try:
+            if _CAN_READ_AT:
+                return os.pread(self._descriptor, count, offset)
+            os.lseek(self._descriptor, offset, os.SEEK_SET)
+            return os.read(self._descriptor, count)
+        except OSError as error:
+            raise InputError(
+                "the file cannot be read",
+                self.path,
+                f"byte {offset}",
+                error.strerror or type(error).__name__,
+                "",
+                "Copy the file to a local disk and try again.",
+            ) from None
+
+    def check_unchanged(self) -> None:
+        """Raise an error when the file is not the one that was opened any more.
+
+        Raises
+        ------
+        InputError
+            When its size or its time of change differs.
+        """
+        if self._data is not None:
+            return  # it was looked at when it was closed
+        now = os.fstat(self._descriptor)
+        if now.st_size != self._status.st_size or now.st_mtime_ns != self._status.st_mtime_ns:
+            raise self._changed(f"{now.st_size} bytes")
+
+    def _changed(self, found: str) -> InputError:
+        return InputError(
+            "the file changed while it was being read",
+            self.path,
+            "",
+            found,
+            f"{self.size} bytes, as when it was opened",
+            "Wait until the program that writes it has finished, then try again.",
+        )
+
+
+def open_input(path: str | os.PathLike[str]) -> InputFile:
+    """Open an input file for reading.
+
+    Parameters
+    ----------
+    path : path-like
+        A regular file that is not empty.
+
+    Returns
+    -------
+    InputFile
+        To be used in a ``with`` statement.
+
+    Raises
+    ------
+    InputError
+        When there is no such file, it is a folder or no regular file, it may not be read, or it is empty.
+    """
+    name = os.fspath(path)
+    try:
+        descriptor = os.open(name, _FLAGS)
+    except (OSError, ValueError) as error:
+        raise _cannot_open(name, error) from None
+    status = os.fstat(descriptor)
+    if status.st_size > 0 and stat.S_ISREG(status.st_mode):
+        name_inputs(lambda: (name,))
+        return InputFile(name, descriptor, status)
+    os.close(descriptor)
+    if stat.S_ISDIR(status.st_mode):
+        raise _is_folder(name)
+    if not stat.S_ISREG(status.st_mode):
+        raise InputError(
+            "this is a pipe or a device",
+            name,
+            "",
+            "",
+            "a regular file",
+            "Write the data to a file first and give its path.",
+        )
+    raise InputError(
+        "the file is empty",
+        name,
+        "",
+        "0 bytes",
+        "",
+        "Export or copy it again; a copy that was broken off leaves such files.",
+    )
+
+
+def _is_folder(name: str) -> InputError:
+    return InputError("this is a folder", name, "", "", "a file", "Give the path of one file inside it.")
+
+
+def _cannot_open(name: str, error: OSError | ValueError) -> InputError:
+    # Windows answers "permission denied" when a folder is opened.
+    if isinstance(error, ValueError) or Path(name).is_dir():
+        if isinstance(error, ValueError):
+            return InputError("this is no usable path", name, "", str(error), "", "Check the path.")
+        return _is_folder(name)
+    if isinstance(error, FileNotFoundError | NotADirectoryError):
+        folder = Path(name).parent
+        missing = "the file does not exist" if folder.is_dir() else "its folder does not exist"
+        return InputError(missing, name, "", "", "", f"Check the path, seen from {Path.cwd()}.")
+    return InputError(
+        "the file cannot be opened",
+        name,
+        "",
+        error.strerror or type(error).__name__,
+        "",
+        "Check who may read it.",
+    )
+
+
+def read_bytes(
+    path: str | os.PathLike[str], *, expected: str = TABLE_OF_TEXTS, largest: int = LARGEST_TABLE_BYTES
+) -> bytes:
+    """Return all bytes of an input file that should be a text of any kind.
+
+    Parameters
+    ----------
+    path : path-like
+        A regular file that is not empty.
+    expected : str
+        What should stand there, for messages.
+    largest : int
+        Bytes that are accepted.
+
+    Returns
+    -------
+    bytes
+        At least one byte.
+
+    Raises
+    ------
+    InputError
+        As :func:`open_input`; also when the file is larger than ``largest`` or changes while it is read.
+    FileFormatError
+        When it is a recording, a spreadsheet, a compressed file or another binary one. Nothing of it is shown.
+    """
+    return _read_whole(path, expected, None, largest)
+
+
+def read_parquet_bytes(path: str | os.PathLike[str]) -> bytes:
+    """Return all bytes of a file that should be Parquet; errors as :func:`read_bytes`."""
+    return _read_whole(path, "a complete Parquet file", PARQUET, LARGEST_TABLE_BYTES)
+
+
+def _read_whole(path: str | os.PathLike[str], expected: str, own: Kind | None, largest: int) -> bytes:
+    with open_input(path) as file:
+        if file.size > largest:
+            refuse_foreign(file.read_at(0, min(HEAD_BYTES, file.size)), file.path, expected=expected, own=own)
+            raise InputError(
+                "the file is too large for this kind of file",
+                file.path,
+                "",
+                f"{file.size} bytes",
+                f"at most {largest} bytes",
+                "Give one night a file, or check that this is the file that you meant.",
+            )
+        data = file.load()
+    refuse_foreign(data[:HEAD_BYTES], file.path, expected=expected, own=own)
+    return data
+
+
+@contextmanager
+def open_known(
+    path: str | os.PathLike[str], *, expected: str = TABLE_OF_TEXTS, own: Kind | None = None
+) -> Iterator[InputFile]:
+    """Open a text, or a file of its own kind, that may be too large to be held; errors as :func:`read_bytes`."""
+    with open_input(path) as file:
+        refuse_foreign(file.read_at(0, min(HEAD_BYTES, file.size)), file.path, expected=expected, own=own)
+        yield file

@@ -1,0 +1,170 @@
+"""What readers return: scored spans with native labels and times, nothing mapped and nothing rounded."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, fields, replace
+from datetime import datetime
+from enum import StrEnum
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.errors import EpochGridError
+from sleepagree.mapping.stages import refuse_many_labels
+
+Seconds = NDArray[np.float64]
+LabelCodes = NDArray[np.int16]
+Counts = NDArray[np.int64]
+
+EPOCH_S: Final = 30.0
+GAP: Final = -1
+
+
+class EpochLengthFrom(StrEnum):
+    """How a reader came to know the length of an epoch."""
+
+    FILE = "file"
+    LAYOUT = "layout"
+    INFERRED = "inferred"
+    UNKNOWN = ""
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Where spans came from; carried into messages and reports.
+
+    Parameters
+    ----------
+    name : str
+        File name without its folder, or a word for data that came from memory. Holds no patient field.
+    reader : str
+        The reader that read it ("edf", "table", ...).
+    sha256 : str
+        Hash of the file's bytes, or "". EDF: the patient and recording fields are masked before hashing.
+    """
+
+    name: str = ""
+    reader: str = ""
+    sha256: str = ""
+
+
+def seal(array: NDArray[Any]) -> NDArray[Any]:
+    """Write-protect a fresh array in place, so that a container need not copy it."""
+    if array.base is not None:
+        array = array.copy()
+    array.flags.writeable = False
+    return array
+
+
+def frozen_array(values: Any, dtype: Any) -> NDArray[Any]:
+    """Return a write-protected array of ``values``: a copy, unless it is one that nobody can write to."""
+    if isinstance(values, np.ndarray) and values.dtype == dtype and not values.flags.writeable and values.base is None:
+        return values
+    array = np.array(values, dtype=dtype)
+    array.flags.writeable = False
+    return array
+
+
+@dataclass(frozen=True, eq=False)
+class ScoredSpans:
+    """Spans of one recording in file order of time, with native labels.
+
+    Parameters
+    ----------
+    onset_s, duration_s : float array, shape (n_spans,)
+        Seconds after ``start``; sorted by onset, no two spans overlap, every duration is positive.
+    codes : int array, shape (n_spans,)
+        Position of each span's label in ``labels``.
+    labels : tuple of str
+        Distinct native label texts.
+    stages : tuple of str
+        Stage of each label (see :mod:`sleepagree.mapping.stages`); "unscored" where the label names no stage.
+    start : datetime or None
+        Instant that onset 0 stands for: aware, naive local clock, or None when the file tells no clock.
+    wall_clock : bool
+        Whether onsets are differences of clock readings (a table of local times) rather than elapsed
+        seconds; they differ across a change of the clock once a zone is known.
+    lights_off_s, lights_on_s : float or None
+        Marks, seconds after ``start``.
+    epoch_s : float or None
+        The source's own epoch length where it has one.
+    epoch_from : EpochLengthFrom
+        How that length is known.
+    reports : tuple of str or None
+        What the source declares to be able to report (layout), else None.
+    ignored : tuple of (str, int)
+        Texts that are no stages (other annotations) and how often each stood there.
+    notes, cautions : tuple of str
+        Ledger lines and plain warnings of the reader.
+    origin : Origin
+        Where it came from.
+    scored_part_s : (float, float) or None
+        Where the part that was scored begins and ends, in seconds after ``start``, where labels do not tell: scorers
+        may have given an epoch stages without agreeing on one. None: from the first to the last stage.
+    """
+
+    onset_s: Seconds
+    duration_s: Seconds
+    codes: LabelCodes
+    labels: tuple[str, ...]
+    stages: tuple[str, ...]
+    start: datetime | None = None
+    wall_clock: bool = False
+    lights_off_s: float | None = None
+    lights_on_s: float | None = None
+    epoch_s: float | None = None
+    epoch_from: EpochLengthFrom = EpochLengthFrom.UNKNOWN
+    reports: tuple[str, ...] | None = None
+    ignored: tuple[tuple[str, int], ...] = ()
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    origin: Origin = field(default_factory=Origin)
+    scored_part_s: tuple[float, float] | None = None
+
+    def __post_init__(self) -> None:
+        refuse_many_labels(len(self.labels), self.origin.name)
+        object.__setattr__(self, "onset_s", frozen_array(self.onset_s, np.float64))
+        object.__setattr__(self, "duration_s", frozen_array(self.duration_s, np.float64))
+        object.__setattr__(self, "codes", frozen_array(self.codes, np.int16))
+        onset, duration = self.onset_s, self.duration_s
+        if not onset.shape == duration.shape == self.codes.shape or onset.ndim != 1:
+            raise ValueError("onset_s, duration_s and codes must be one-dimensional and of one length")
+        if len(self.labels) != len(self.stages):
+            raise ValueError("labels and stages must have one length")
+        if onset.size and not self._is_in_order():
+            raise EpochGridError(self._fault(), self.origin.name)
+
+    def _is_in_order(self) -> bool:
+        """Whether every span lasts some time and none begins before the one before it ends."""
+        onset, duration = self.onset_s, self.duration_s
+        end = onset + duration
+        # A comparison with nan is false, and nothing can follow an endless span, so only the two ends are left to
+        # be looked at. 1 ms of slack: times in files are decimal, their differences are not exact in binary.
+        return bool(
+            np.minimum.reduce(duration) > 0
+            and np.logical_and.reduce(onset[1:] >= end[:-1] - 1e-3)
+            and -math.inf < onset[0]
+            and end[-1] < math.inf
+        )
+
+    def _fault(self) -> str:
+        if not (np.isfinite(self.onset_s).all() and np.isfinite(self.duration_s).all()):
+            return "a time is missing or no finite number"
+        if not (self.duration_s > 0).all():
+            return "a span ends before it starts or lasts no time"
+        return "spans overlap or are not in order of time"
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        # a plain pickle would bring the arrays back writable
+        return (ScoredSpans, tuple(getattr(self, f.name) for f in fields(self)))
+
+    @property
+    def end_s(self) -> float:
+        """Seconds after ``start`` at which the last span ends; 0 without spans."""
+        return float(self.onset_s[-1] + self.duration_s[-1]) if self.onset_s.size else 0.0
+
+    def with_changes(self, **changes: Any) -> ScoredSpans:
+        """Return a copy with some fields replaced."""
+        return replace(self, **changes)

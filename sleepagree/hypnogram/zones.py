@@ -1,0 +1,148 @@
+"""Clocks of the two sides: naive with naive, aware with aware in UTC, never one of each by a guess."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from functools import lru_cache
+from typing import TYPE_CHECKING, Final
+
+from sleepagree.errors import ClockError
+from sleepagree.hypnogram.spans import ScoredSpans
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+
+@lru_cache(maxsize=64)
+def find_zone(name: str) -> ZoneInfo:
+    """Return the IANA zone of that name.
+
+    Raises
+    ------
+    ClockError
+        When there is none.
+    """
+    from zoneinfo import ZoneInfo, ZoneInfoNotFoundError  # most nights name no zone
+
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ClockError(
+            "no time zone has this name",
+            "",
+            "zone",
+            name,
+            "an IANA name such as Europe/Helsinki or UTC",
+            "See the list at https://www.iana.org/time-zones.",
+        ) from None
+
+
+_SAY_WHICH: Final = (
+    "Say which by giving the time in the file with its offset, or read both files as UTC "
+    "(zone UTC and --clock-offset SECONDS)."
+)
+
+
+def place_in_zone(
+    local: datetime, zone_name: str, *, path: str = "", where: str = "start", remedy: str = _SAY_WHICH
+) -> datetime:
+    """Return a naive local time as an aware one.
+
+    Raises
+    ------
+    ClockError
+        When the time stands in an hour that a change of the clock repeats or skips. The message names the
+        two readings.
+    """
+    zone = find_zone(zone_name)
+    early, late = local.replace(tzinfo=zone, fold=0), local.replace(tzinfo=zone, fold=1)
+    if early.utcoffset() == late.utcoffset():
+        return early
+    first, second = sorted({early.astimezone(UTC), late.astimezone(UTC)})
+    round_trip = first.astimezone(zone).replace(tzinfo=None)
+    skipped = round_trip != local
+    raise ClockError(
+        "this hour does not exist in the zone: the clock was put forward over it"
+        if skipped
+        else "this hour happens twice in the zone: the clock was put back over it",
+        path,
+        where,
+        f"{local.isoformat(sep=' ')} in {zone_name}",
+        f"either {first:%Y-%m-%d %H:%M:%S} UTC or {second:%Y-%m-%d %H:%M:%S} UTC",
+        remedy,
+    )
+
+
+def with_zone(spans: ScoredSpans, zone_name: str | None) -> ScoredSpans:
+    """Return spans whose naive start is placed in a zone; spans with a zone of their own stay as they are."""
+    if zone_name is None or spans.start is None:
+        return spans
+    if spans.start.tzinfo is not None:
+        note = f"zone {zone_name} not used: {spans.origin.name or 'the data'} tells its own"
+        return spans if _knows(spans.start, zone_name) else spans.with_changes(notes=(*spans.notes, note))
+    start = place_in_zone(spans.start, zone_name, path=spans.origin.name)
+    return spans.with_changes(start=start)
+
+
+def _knows(start: datetime, zone_name: str) -> bool:
+    return getattr(start.tzinfo, "key", None) == zone_name
+
+
+def seconds_between(reference: ScoredSpans, device: ScoredSpans) -> float:
+    """Return the device's start minus the reference's, in seconds.
+
+    Raises
+    ------
+    ClockError
+        When only one side tells a clock, or only one side tells a zone.
+    """
+    first, second = reference.start, device.start
+    if first is None and second is None:
+        return 0.0
+    if first is None or second is None:
+        silent, telling = (reference, device) if first is None else (device, reference)
+        raise ClockError(
+            "this side tells elapsed time only, the other tells a clock",
+            silent.origin.name,
+            "start",
+            "no date and time",
+            f"a start to compare with {telling.start:%Y-%m-%d %H:%M:%S}",
+            'Add to its layout\n    [file]\n    begins = "YYYY-MM-DDTHH:MM:SS"',
+        )
+    if (first.tzinfo is None) != (second.tzinfo is None):
+        naive, option = (reference, "--reference-zone") if first.tzinfo is None else (device, "--device-zone")
+        raise ClockError(
+            "one side tells its time zone, this side does not",
+            naive.origin.name,
+            "start",
+            f"{naive.start:%Y-%m-%d %H:%M:%S} without a zone",
+            "both sides with a zone, or none",
+            f"Give {option} ZONE (an IANA name such as Europe/Helsinki), or 'zone' in its layout.",
+        )
+    if first.tzinfo is not None:
+        first, second = first.astimezone(UTC), second.astimezone(UTC)
+    return (second - first).total_seconds()
+
+
+def add_seconds(start: datetime, seconds: float) -> datetime:
+    """Return ``start`` plus elapsed seconds; aware times are added in UTC and shown in their own zone."""
+    try:
+        if start.tzinfo is None:
+            return start + timedelta(seconds=seconds)
+        return (start.astimezone(UTC) + timedelta(seconds=seconds)).astimezone(start.tzinfo)
+    except OverflowError:
+        raise ClockError(
+            "a time lies beyond the calendar",
+            "",
+            "",
+            f"{seconds:.0f} s after {start:%Y-%m-%d %H:%M:%S}",
+            "the years 1 to 9999",
+            "Check the dates (or the unit of the times) in the file.",
+        ) from None
+
+
+def elapsed_seconds(start: datetime, moment: datetime) -> float:
+    """Return elapsed seconds from ``start`` to ``moment``; both naive, or both aware."""
+    if start.tzinfo is not None:
+        return (moment.astimezone(UTC) - start.astimezone(UTC)).total_seconds()
+    return (moment - start).total_seconds()

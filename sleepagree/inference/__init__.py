@@ -1,0 +1,1 @@
+"""Estimates and intervals over people and nights, without a word about sleep."""

@@ -1,0 +1,85 @@
+"""Intervals of shares, and the quantile that large-sample intervals take."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from sleepagree.inference.margins import Values, ratio
+
+_Z_95: Final = 1.959963984540054
+
+
+@lru_cache(maxsize=16)
+def normal_quantile(level: float) -> float:
+    """Return z so that a standard normal variable lies within -z and z with probability ``level``.
+
+    Parameters
+    ----------
+    level : float
+        Between 0 and 1.
+
+    Raises
+    ------
+    ValueError
+        If ``level`` is not between 0 and 1.
+
+    Examples
+    --------
+    >>> round(normal_quantile(0.95), 4)
+    1.96
+    """
+    if not 0.0 < level < 1.0:
+        raise ValueError(f"level must lie between 0 and 1, not {level!r}")
+    if level == 0.95:
+        return _Z_95  # the usual level, without the 6 ms that importing statistics costs
+    from statistics import NormalDist
+
+    return NormalDist().inv_cdf(0.5 + level / 2.0)
+
+
+def wilson_interval(successes: npt.ArrayLike, n: npt.ArrayLike, *, level: float = 0.95) -> tuple[Values, Values]:
+    """Return Wilson's score interval of shares.
+
+    Parameters
+    ----------
+    successes, n : array-like
+        Counts of epochs and their totals, of shapes that broadcast.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    low, high : ndarray
+        Within 0 and 1, and exactly 0 or 1 where no epoch, or every epoch, is a success; nan where n is 0.
+        Epochs are taken as independent.
+
+    Raises
+    ------
+    ValueError
+        If ``level`` is not between 0 and 1.
+
+    References
+    ----------
+    Wilson EB (1927). Probable inference, the law of succession, and statistical inference. J Am Stat Assoc
+    22:209-212.
+
+    Examples
+    --------
+    >>> low, high = wilson_interval(5, 150)
+    >>> f"{low:.4f} to {high:.4f}"
+    '0.0143 to 0.0757'
+    """
+    z = normal_quantile(level)
+    hits = np.asarray(successes, dtype=np.float64)
+    total = np.asarray(n, dtype=np.float64)
+    centre = ratio(hits + z * z / 2.0, total + z * z)
+    half = ratio(z * np.sqrt(ratio(hits * (total - hits), total) + z * z / 4.0), total + z * z)
+    # At both ends centre and half-width cancel exactly on paper only.
+    low = np.where(hits <= 0, 0.0, centre - half)
+    high = np.where(hits >= total, 1.0, centre + half)
+    empty = total <= 0
+    return np.where(empty, np.nan, low), np.where(empty, np.nan, high)

@@ -1,0 +1,199 @@
+"""Mappings from TOML files: ``name``, ``classes``, ``[reference]`` and ``[device]`` stage or label = class.
+
+An entry that is spelt like a stage word, in any case, is about that stage and is never looked up by a label. Any other
+entry is about the native label of that spelling.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+from sleepagree.errors import MappingError, printable, shorten
+from sleepagree.files.reading import read_bytes
+from sleepagree.files.toml import TomlError, parse_toml
+from sleepagree.mapping.stages import (
+    LEAVE_OUT,
+    StageMapping,
+    canonical_stage,
+    mapping_named,
+    recognise_label,
+)
+
+_KEYS: Final = ("name", "classes", "assumption", "reference", "device")
+_EXAMPLE: Final = (
+    'A mapping file looks like\n    name = "my-mapping"\n    classes = ["wake", "sleep"]\n'
+    '    [reference]\n    W = "wake"\n    N1 = "sleep"\n    ...\n    [device]\n    Awake = "wake"\n    ...'
+)
+
+
+def find_mapping(text: str) -> StageMapping:
+    """Return the built-in mapping of that name, or the one in the file of that path (``.toml``).
+
+    Raises
+    ------
+    MappingError
+        When the name is unknown or the file is no mapping.
+    """
+    return read_mapping(Path(text)) if is_mapping_file(text) else mapping_named(text)
+
+
+def is_mapping_file(text: str) -> bool:
+    """Whether a text is the path of a mapping file, by its ending, and no name of a built-in mapping."""
+    return text.casefold().endswith(".toml")
+
+
+def read_mapping(path: Path) -> StageMapping:
+    """Read a mapping file.
+
+    Parameters
+    ----------
+    path : Path
+        TOML file with ``name``, ``classes`` (in the order of rows and columns), ``[reference]`` and
+        ``[device]``: stage or native label = class or ``"leave-out"``. A class that no device label is taken into is
+        one that the device cannot report.
+
+    Raises
+    ------
+    MappingError
+        When a key is missing or unknown, a label stands twice under two spellings, a class is not declared,
+        or fewer than two classes are left.
+    """
+    document = _parse(path)
+    for key in document:
+        if key not in _KEYS:
+            raise MappingError(
+                "unknown key",
+                path.name,
+                f"key '{shorten(key)}'",
+                str(key),
+                "one of " + ", ".join(_KEYS),
+                _EXAMPLE,
+            )
+    name = document.get("name", path.stem)
+    if not isinstance(name, str) or not name.strip() or printable(name) != name:
+        raise MappingError("the name must be a printable text", path.name, "name", repr(name), "a text", _EXAMPLE)
+    classes = _read_classes(document.get("classes"), path.name)
+    reference = _read_side(document, "reference", classes, path.name)
+    device = _read_side(document, "device", classes, path.name)
+    said = {target for _, target in device}
+    rows = {target for _, target in reference}
+    for class_name in classes:
+        if class_name not in rows:
+            raise MappingError(
+                "no reference label is taken into a declared class",
+                path.name,
+                "[reference]",
+                class_name,
+                "at least one label for every class",
+                "Add a label to it, or take it out of 'classes'.",
+            )
+    assumption = document.get("assumption", "As the mapping file says.")
+    return StageMapping(
+        name, classes, tuple(c for c in classes if c in said), reference, device, str(assumption), path.name
+    )
+
+
+def own_words(mappings: Sequence[StageMapping]) -> frozenset[str]:
+    """Return the native labels that mapping files explain and that are no plain words either."""
+    return frozenset(
+        label
+        for mapping in mappings
+        if mapping.from_file
+        for label, _ in (*mapping.reference_labels, *mapping.device_labels)
+        if recognise_label(label) is None
+    )
+
+
+def _parse(path: Path) -> dict[str, Any]:
+    try:
+        return parse_toml(read_bytes(path, expected="a mapping (TOML)").decode("utf-8"))
+    except UnicodeDecodeError as error:
+        raise MappingError(
+            "not UTF-8",
+            path.name,
+            f"byte {error.start}",
+            "a byte that is not UTF-8",
+            "a UTF-8 text",
+            _EXAMPLE,
+        ) from None
+    except TomlError as error:
+        raise MappingError(
+            "not valid TOML", path.name, "", str(error), "TOML 1.0 (each label once)", _EXAMPLE
+        ) from None
+
+
+def _read_classes(value: Any, path: str) -> tuple[str, ...]:
+    if not isinstance(value, list) or not all(_is_name(item) for item in value):
+        raise MappingError(
+            "'classes' must list the classes in the order of rows, as printable texts",
+            path,
+            "classes",
+            repr(value),
+            'a list such as ["wake", "light", "deep"]',
+            _EXAMPLE,
+        )
+    if len(set(value)) != len(value) or LEAVE_OUT in value:
+        raise MappingError(
+            "a class stands twice, or is called leave-out",
+            path,
+            "classes",
+            ", ".join(value),
+            "distinct names",
+            "Name each class once.",
+        )
+    if len(value) < 2:
+        raise MappingError(
+            "a mapping needs at least two classes",
+            path,
+            "classes",
+            ", ".join(value),
+            "two or more",
+            "Agreement needs something to tell apart.",
+        )
+    return tuple(value)
+
+
+def _is_name(value: Any) -> bool:
+    return isinstance(value, str) and bool(value.strip()) and printable(value) == value
+
+
+def _read_side(
+    document: Mapping[str, Any], side: str, classes: tuple[str, ...], path: str
+) -> tuple[tuple[str, str], ...]:
+    table = document.get(side)
+    if not isinstance(table, dict) or not table:
+        raise MappingError(
+            f"no [{side}] table",
+            path,
+            f"[{side}]",
+            "nothing" if table is None else repr(table),
+            "lines of the form label = class",
+            _EXAMPLE,
+        )
+    pairs: dict[str, str] = {}
+    spelled: dict[str, str] = {}
+    for label, target in table.items():
+        if not isinstance(target, str) or target not in (*classes, LEAVE_OUT):
+            raise MappingError(
+                "unknown class",
+                path,
+                f"[{side}], label '{shorten(label)}'",
+                str(target),
+                "one of " + ", ".join((*classes, LEAVE_OUT)),
+                "Correct the line, or add the class to 'classes'.",
+            )
+        key = canonical_stage(label) or label
+        if key in spelled:
+            raise MappingError(
+                "one stage is assigned twice under two spellings",
+                path,
+                f"[{side}]",
+                f"'{shorten(spelled[key])}' and '{shorten(label)}'",
+                "each label once",
+                "Take one of the lines out.",
+            )
+        spelled[key] = label
+        pairs[key] = target
+    return tuple(pairs.items())

@@ -1,0 +1,1 @@
+"""One night put together."""

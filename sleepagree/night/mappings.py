@@ -1,0 +1,137 @@
+"""One night under every mapping that fits, side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sleepagree.errors import MappingError
+from sleepagree.hypnogram.align import PairedNight
+from sleepagree.mapping.stages import StageMapping, StageSet, fitting_mappings
+from sleepagree.night.cautions import unsaid_classes
+from sleepagree.night.compare import MappingAgreement, NightAgreement, compare
+from sleepagree.scoring.redistribution import BiasSource, account_for_bias
+
+
+@dataclass(frozen=True)
+class ComparedMapping:
+    """One mapping of the comparison.
+
+    Parameters
+    ----------
+    scored : MappingAgreement
+        Agreement under it.
+    commonest_accuracy : float
+        Accuracy of always saying the reference's commonest class that the device can say; its kappa is 0 by
+        definition.
+    bias : tuple of BiasSource
+        Bias of each class that both sides have a label for.
+    declared : bool
+        Whether this mapping was named beforehand.
+    """
+
+    scored: MappingAgreement
+    commonest_accuracy: float
+    bias: tuple[BiasSource, ...]
+    declared: bool
+
+    @property
+    def share_of_ceiling(self) -> tuple[float, float]:
+        """Accuracy and kappa as shares of what the labels allow; nan where undefined."""
+        ceiling, table = self.scored.ceiling, self.scored.table
+        return _ratio(table.accuracy, ceiling.accuracy), _ratio(table.kappa.value, ceiling.kappa)
+
+
+def _ratio(value: float, of: float) -> float:
+    return value / of if of > 0 else float("nan")
+
+
+@dataclass(frozen=True)
+class MappingComparison:
+    """A night under several mappings.
+
+    Parameters
+    ----------
+    night : NightAgreement
+        The night under all of them.
+    mappings : tuple of ComparedMapping
+        In the order of fineness, those from files last.
+    cautions : tuple of str
+        Plain sentences; among them that choosing a mapping after seeing kappa inflates it.
+    """
+
+    night: NightAgreement
+    mappings: tuple[ComparedMapping, ...]
+    cautions: tuple[str, ...]
+
+
+def compare_mappings(
+    paired: PairedNight,
+    *,
+    extra: Sequence[StageMapping] = (),
+    declared: str = "",
+    resamples: int = 2000,
+    seed: int = 0,
+    level: float = 0.95,
+) -> MappingComparison:
+    """Score one night under every built-in mapping that fits, and under those given.
+
+    Parameters
+    ----------
+    paired : PairedNight
+        The two sides.
+    extra : sequence of StageMapping
+        Mappings from files, or built-in ones that would not be listed.
+    declared : str
+        Name of the mapping chosen before the data were seen, "" for none.
+    resamples, seed, level
+        As for :func:`sleepagree.night.compare.compare`.
+
+    Raises
+    ------
+    MappingError
+        When no mapping fits, two have one name, or ``declared`` is none of them.
+    """
+    fitting = fitting_mappings(paired.reference_set, paired.device_set)
+    mappings = (*fitting, *(m for m in extra if m not in fitting))
+    names = [m.name for m in mappings]
+    if declared and declared not in names:
+        raise MappingError(
+            "the declared mapping is not among those compared",
+            "",
+            "--declare",
+            declared,
+            "one of " + ", ".join(names),
+            "Give its file with --mapping, or another name.",
+        )
+    night = compare(paired, mappings=mappings, resamples=resamples, seed=seed, level=level)
+    compared = tuple(_compared(scored, declared, paired.device_set) for scored in night.mappings)
+    return MappingComparison(night, compared, (*night.cautions, *_warnings(compared, declared)))
+
+
+def _compared(scored: MappingAgreement, declared: str, device_set: StageSet) -> ComparedMapping:
+    rows = scored.counts.sum(axis=1)
+    sayable = [int(rows[i]) for i in scored.mapping.device_index]
+    total = int(rows.sum())
+    unsaid = unsaid_classes(scored.mapping, device_set)
+    bias = tuple(
+        source
+        for source in account_for_bias(
+            scored.counts,
+            reference_classes=scored.mapping.reference_classes,
+            device_classes=scored.mapping.device_classes,
+        )
+        if source.name not in unsaid
+    )
+    commonest = max(sayable) / total if total else float("nan")
+    return ComparedMapping(scored, commonest, bias, scored.mapping.name == declared)
+
+
+def _warnings(compared: tuple[ComparedMapping, ...], declared: str) -> list[str]:
+    out = []
+    if len(compared) > 1 and not declared:
+        out.append(
+            "No mapping was declared beforehand. Choosing the one with the highest kappa after seeing it inflates "
+            "that kappa: name the mapping before the data are seen (--declare NAME)."
+        )
+    return out

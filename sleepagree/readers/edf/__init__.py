@@ -1,0 +1,1 @@
+"""EDF+ and BDF+: header, annotation lists, stages, and a writer of hypnograms."""

@@ -1,0 +1,375 @@
+"""The header of EDF, EDF+, BDF and BDF+ files: start and layout of the data records, and nothing else.
+
+The 80 bytes that identify a patient are jumped over. Of the 80 bytes that identify the recording only the
+word after ``Startdate`` is looked at.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from functools import lru_cache
+from typing import Final, NamedTuple
+
+from sleepagree.errors import FileFormatError, counted, shorten
+from sleepagree.files.reading import InputFile
+from sleepagree.readers.layout import Layout
+
+_FIXED_HEADER: Final = 256
+#: Patient, recording and start come before this byte.
+_FORM_BEGINS: Final = 184
+_ANNOTATION_LABELS: Final = (b"EDF Annotations ", b"BDF Annotations ")
+_MONTHS: Final = ("JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC")
+_DATE: Final = re.compile(rb"(\d\d)\.(\d\d)\.(\d\d|yy)")
+_CLOCK: Final = re.compile(rb"(\d\d)([.:])(\d\d)\2(\d\d)")
+_STARTDATE: Final = re.compile(rb"Startdate +(?:(\d\d)-([^\s-]{3,5})-(\d{4})|(X))(?= |$)", re.IGNORECASE)
+_INTEGER: Final = re.compile(rb"-?\d{1,8}")
+_DECIMAL: Final = re.compile(rb"-?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2})?")
+
+_EXPORT_AGAIN: Final = "Export the file again with a program that follows EDF+."
+BEGINS: Final = 'tell the true start in a layout, such as begins = "2026-03-01T22:30:00" under [file]'
+
+
+class EdfSignal(NamedTuple):
+    """One signal of a data record: its label, samples, and the bytes that it takes inside the record."""
+
+    label: str
+    samples: int
+    offset: int
+    size: int
+    is_annotations: bool
+
+
+@dataclass(frozen=True)
+class EdfHeader:
+    """What the header of a file says about times and the layout of its records; no identity.
+
+    Parameters
+    ----------
+    variant : str
+        "EDF", "EDF+C", "EDF+D", "BDF", "BDF+C" or "BDF+D".
+    start : datetime
+        At the first data record, with its fraction of a second: naive local clock, since the format has no
+        zone, or what a layout says instead.
+    is_anonymised : bool
+        Whether the recording field says that the date is not the true one (``Startdate X``).
+    records : int
+        Data records that are read.
+    record_duration_s : float
+        Seconds of a data record; 0 in a file of annotations only.
+    header_size, record_size : int
+        Bytes.
+    signals : tuple of EdfSignal
+        In file order, annotation channels among them.
+    """
+
+    variant: str
+    start: datetime
+    is_anonymised: bool
+    records: int
+    record_duration_s: float
+    header_size: int
+    record_size: int
+    signals: tuple[EdfSignal, ...]
+
+
+def read_header(file: InputFile, head: bytes, *, layout: Layout | None, notes: list[str]) -> tuple[EdfHeader, bytes]:
+    """Read the header of an open file.
+
+    Parameters
+    ----------
+    file : InputFile
+        The file.
+    head : bytes
+        Its first bytes, 256 at least where it has as many.
+    layout : Layout or None
+        Its ``begins`` replaces the start, or only the date where it is a date.
+    notes : list of str
+        Gets a line for everything out of the ordinary.
+
+    Returns
+    -------
+    header : EdfHeader
+        Its start does not have a fraction of a second yet, which stands in the first data record.
+    head : bytes
+        All bytes of the header.
+
+    Raises
+    ------
+    FileFormatError
+        When this is no such file, it is truncated, or a header field is wrong.
+    """
+    version = head[:8]
+    if version != b"\xffBIOSEMI" and version.rstrip(b" \x00") != b"0":
+        raise FileFormatError(
+            "this is no EDF or BDF file",
+            file.path,
+            "byte 0, field 'version'",
+            "something else",
+            "'0' and seven spaces (EDF), or 0xFF and 'BIOSEMI' (BDF)",
+            "Check that this is the file that you meant; the ending of a name must tell the format.",
+        )
+    if file.size < _FIXED_HEADER:
+        raise truncated(file, _FIXED_HEADER, "the header")
+    header_size = _header_size(head, file.path)
+    if file.size < header_size:
+        raise truncated(file, header_size, "the header")
+    if len(head) < header_size:
+        head = file.read_at(0, header_size)
+    head = head[:header_size]
+    start, is_anonymised = _read_start(file, head, layout, notes)
+    try:
+        form = _read_form(version, head[_FORM_BEGINS:236] + b" " * 8 + head[244:])
+    except FileFormatError as error:
+        raise error.in_file(file.path) from None
+    notes += form.notes
+    records = _count_records(file, head, header_size, form.record_size, notes)
+    return EdfHeader(
+        form.variant,
+        start,
+        is_anonymised,
+        records,
+        form.record_duration_s,
+        header_size,
+        form.record_size,
+        form.signals,
+    ), head
+
+
+def _header_size(head: bytes, path: str) -> int:
+    n_signals = _integer(head, 252, 4, "number of signals", path)
+    told_size = _integer(head, 184, 8, "number of bytes in the header", path)
+    header_size = _FIXED_HEADER * (n_signals + 1)
+    if n_signals < 1 or told_size != header_size:
+        raise bad_field(
+            path,
+            184,
+            "number of bytes in the header",
+            "the header contradicts itself",
+            f"{told_size} bytes for {n_signals} signals",
+            "256 bytes and 256 more for each signal, and at least one signal",
+        )
+    return header_size
+
+
+class _Form(NamedTuple):
+    """What a header says of a data record; not whose they are, when they began, and how many there are."""
+
+    variant: str
+    signals: tuple[EdfSignal, ...]
+    record_size: int
+    record_duration_s: float
+    notes: tuple[str, ...]
+
+
+@lru_cache(maxsize=16)
+def _read_form(version: bytes, rest: bytes) -> _Form:
+    """Read a header from byte 184 on, once for all files of a study that a program wrote alike.
+
+    The number of data records is left blank: recordings differ in it. What is kept names nobody. Errors do not know
+    their file yet.
+    """
+    head = version.ljust(_FORM_BEGINS) + rest
+    notes: list[str] = []
+    is_bdf = version[0] == 0xFF
+    signals, record_size = _read_signals(head, 3 if is_bdf else 2, notes)
+    variant = "BDF" if is_bdf else "EDF"
+    if head[192:197] in (b"EDF+C", b"EDF+D", b"BDF+C", b"BDF+D"):
+        variant += head[195:197].decode()
+    elif any(signal.is_annotations for signal in signals):
+        notes.append(f"the header does not say {variant}+, but there is an annotation channel, which was read")
+    return _Form(variant, signals, record_size, _read_duration(head), tuple(notes))
+
+
+def bad_field(
+    path: str, offset: int, field: str, problem: str, found: bytes | str, expected: str, remedy: str = ""
+) -> FileFormatError:
+    """Return the error for a header field that cannot be used; bytes are quoted, a text is shown as it is."""
+    shown = f"'{found.decode('latin-1').strip()}'" if isinstance(found, bytes) else found
+    where = f"byte {offset}, field '{field}'"
+    return FileFormatError(problem, path, where, shown, expected, remedy or _EXPORT_AGAIN)
+
+
+def truncated(file: InputFile, expected: int, what: str) -> FileFormatError:
+    """Return the error for a file that ends too early."""
+    return FileFormatError(
+        "the file is truncated",
+        file.path,
+        f"byte {file.size}",
+        f"{file.size} bytes",
+        f"{expected} bytes for {what}",
+        "Copy or export the file again.",
+    )
+
+
+def decimal(head: bytes, offset: int, size: int, field: str, path: str = "") -> float:
+    """Return a header field that holds a decimal number."""
+    text = head[offset : offset + size].strip(b" \x00")
+    if _DECIMAL.fullmatch(text) is None:
+        raise bad_field(path, offset, field, "the header field is no number", head[offset : offset + size], "a number")
+    return float(text)
+
+
+def _integer(head: bytes, offset: int, size: int, field: str, path: str = "") -> int:
+    # Fields are filled with spaces; some programs fill them with 0x00, which changes nothing.
+    text = head[offset : offset + size].strip(b" \x00")
+    if not text.isdigit() and _INTEGER.fullmatch(text) is None:
+        raise bad_field(
+            path, offset, field, "the header field is no number", head[offset : offset + size], "a whole number"
+        )
+    return int(text)
+
+
+def _read_duration(head: bytes) -> float:
+    field = "duration of a data record"
+    duration_s = decimal(head, 244, 8, field)
+    if not 0 <= duration_s < math.inf:
+        raise bad_field("", 244, field, "a data record has no such duration", head[244:252], "0 or more")
+    return duration_s
+
+
+def _read_signals(head: bytes, sample_size: int, notes: list[str]) -> tuple[tuple[EdfSignal, ...], int]:
+    n_signals = len(head) // _FIXED_HEADER - 1
+    field = "number of samples in a data record"
+    signals: list[EdfSignal] = []
+    offset = 0
+    for i in range(n_signals):
+        at = _FIXED_HEADER + 16 * i
+        raw = head[at : at + 16]
+        label = raw.decode("latin-1").strip(" \x00")
+        place = _FIXED_HEADER + 216 * n_signals + 8 * i
+        samples = _integer(head, place, 8, field)
+        if samples < 0:
+            raise bad_field("", place, field, "a signal has no such number of samples", f"{samples}", "0 or more")
+        is_annotations = raw in _ANNOTATION_LABELS
+        if not is_annotations and label.casefold() in ("edf annotations", "bdf annotations"):
+            is_annotations = True
+            notes.append(f"label normalised: signal '{shorten(label)}' was read as an annotation channel")
+        size = samples * sample_size
+        signals.append(EdfSignal(label, samples, offset, size, is_annotations))
+        offset += size
+    if offset == 0:
+        place = _FIXED_HEADER + 216 * n_signals
+        raise bad_field("", place, field, "the data records are empty", "0 in all signals", "1 or more")
+    return tuple(signals), offset
+
+
+def _count_records(file: InputFile, head: bytes, header_size: int, record_size: int, notes: list[str]) -> int:
+    declared = _integer(head, 236, 8, "number of data records", file.path)
+    records, rest = divmod(file.size - header_size, record_size)
+    if declared == records and not rest:
+        return records
+    if declared > records:
+        raise truncated(
+            file,
+            header_size + declared * record_size,
+            f"{counted(declared, 'data record')} (byte 236, field 'number of data records')",
+        )
+    if declared < 1:
+        notes.append(
+            f"the header gives {declared} data records, as while recording; {records} were counted from the "
+            "size of the file"
+        )
+    elif records > declared:
+        notes.append(
+            f"data records after the declared ones: the header gives {declared}, the file holds {records}, "
+            "and all were read"
+        )
+    if rest:
+        notes.append(f"{rest} bytes after the last whole data record were not read")
+    return records
+
+
+# --- start ------------------------------------------------------------------------------------------------
+
+
+def _read_start(file: InputFile, head: bytes, layout: Layout | None, notes: list[str]) -> tuple[datetime, bool]:
+    recorded = _STARTDATE.match(head, 88, 168)
+    is_anonymised = recorded is not None and recorded[4] is not None
+    begins = layout.begins if layout is not None else None
+    if isinstance(begins, datetime):
+        notes.append(f"start taken from the layout: {begins.isoformat(' ')}")
+        return begins, is_anonymised
+    clock = _read_clock(file, head, notes)
+    if begins is not None:
+        notes.append(f"start date taken from the layout: {begins.isoformat()}")
+        return datetime.combine(begins, clock), is_anonymised
+    day = _read_date(file, head, recorded)
+    if is_anonymised:
+        notes.append(
+            f"start anonymised: the recording field says 'Startdate X', so {day.isoformat()} need not be the "
+            "true date; the time of day was kept"
+        )
+    elif recorded is not None:
+        _check_date(file, day, recorded, notes)
+    return datetime.combine(day, clock), is_anonymised
+
+
+def _read_clock(file: InputFile, head: bytes, notes: list[str]) -> time:
+    match = _CLOCK.fullmatch(head, 176, 184)
+    try:
+        if match is None:
+            raise ValueError
+        clock = time(int(match[1]), int(match[3]), int(match[4]))
+    except ValueError:
+        raise bad_field(
+            file.path,
+            176,
+            "start time",
+            "the start time is no time of day",
+            head[176:184],
+            "hh.mm.ss from 00.00.00 to 23.59.59",
+            f"Correct the header, or {BEGINS}.",
+        ) from None
+    if match[2] == b":":
+        notes.append("the start time is written with ':' instead of '.'")
+    return clock
+
+
+def _read_date(file: InputFile, head: bytes, recorded: re.Match[bytes] | None) -> date:
+    match = _DATE.fullmatch(head, 168, 176)
+    try:
+        if match is None:
+            raise ValueError
+        if match[3] == b"yy":
+            # After 2084 two digits do not do, and only the recording field has the year.
+            if recorded is None or recorded[3] is None:
+                raise ValueError
+            year = int(recorded[3])
+        else:
+            year = int(match[3])
+            year += 1900 if year >= 85 else 2000
+        return date(year, int(match[2]), int(match[1]))
+    except ValueError:
+        raise bad_field(
+            file.path,
+            168,
+            "start date",
+            "the start date is no date",
+            head[168:176],
+            "dd.mm.yy, and for the years after 2084 'yy' with the year in the recording field",
+            f"Correct the header, or {BEGINS}.",
+        ) from None
+
+
+def _check_date(file: InputFile, day: date, recorded: re.Match[bytes], notes: list[str]) -> None:
+    name = recorded[2].decode("latin-1").upper()
+    month = _MONTHS.index(name) + 1 if name in _MONTHS else None
+    if int(recorded[1]) == day.day and int(recorded[3]) == day.year and month in (day.month, None):
+        if month is None:
+            notes.append(
+                "the month in the recording field is no English abbreviation; its day and year agree with the "
+                f"header's start date, which was used: {day.isoformat()}"
+            )
+        return
+    other = f"{recorded[3].decode()}-{'??' if month is None else f'{month:02}'}-{recorded[1].decode()}"
+    raise FileFormatError(
+        "the header holds two different start dates",
+        file.path,
+        "byte 168, field 'start date', and byte 88, field 'recording'",
+        f"{day.isoformat()} and {other}",
+        "the same date in both",
+        f"Correct the wrong one in the header, or {BEGINS}.",
+    )

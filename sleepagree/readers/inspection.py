@@ -1,0 +1,613 @@
+"""What a reader sees in a file, and what scoring a night with it would do.
+
+A file whose labels are unknown, or whose rows overlap, is looked at all the same: what stands in the way is told
+first, then what is there.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from sleepagree.errors import (
+    EpochGridError,
+    FileFormatError,
+    MappingError,
+    SleepAgreeError,
+    UnknownStageError,
+    counted,
+)
+from sleepagree.hypnogram.epochs import lay_on_epochs
+from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
+from sleepagree.hypnogram.zones import add_seconds
+from sleepagree.mapping.stages import (
+    AASM_STAGES,
+    UNSCORED,
+    StageSet,
+    default_mapping,
+    fitting_mappings,
+    make_stage_set,
+)
+from sleepagree.readers.layout import Layout, Overlaps
+
+SCHEMA: Final = "sleepagree.inspect/1"
+
+#: From wake to REM, the unclear ones last.
+STAGE_ORDER: Final = ("W", "N1", "N2", "light", "light-or-rem", "N3", "R", "nrem", "sleep", "wake-or-sleep")
+_EDF: Final = "edf"
+#: Readers of files with named columns, or fields that stand for them.
+_TABLES: Final = ("table", "events", "json", "parquet")
+_READER_OF: Final = {
+    ".edf": _EDF,
+    ".bdf": _EDF,
+    **dict.fromkeys((".csv", ".tsv", ".txt"), "table"),
+    **dict.fromkeys((".json", ".ndjson", ".jsonl"), "json"),
+    ".parquet": "parquet",
+}
+_NUMBER: Final = re.compile(r"[+-]?\d+([.,]\d+)?")
+_TIME: Final = re.compile(r"\d:\d\d|\d[-/.]\d+[-/.]\d")
+_FORM_LINE: Final = re.compile(r'^\s*time = "(%[^"]*)"(?:\s*# (.*))?$', re.MULTILINE)
+_MOST_ROUNDS: Final = 50
+_SLACK_S: Final = 1e-3
+
+
+@dataclass(frozen=True)
+class LabelSeen:
+    """A label of a file.
+
+    Parameters
+    ----------
+    label : str
+        Native text.
+    stage : str or None
+        The stage it names, "unscored", or None where nothing explains it.
+    epochs : int or None
+        30-s epochs that it takes on a grid from the first scored epoch on; None where the times could not be
+        laid out.
+    minutes : float or None
+        Time that its spans last.
+    """
+
+    label: str
+    stage: str | None
+    epochs: int | None
+    minutes: float | None
+
+
+@dataclass(frozen=True)
+class Gap:
+    """Time between two spans that no label covers.
+
+    Parameters
+    ----------
+    begin, end : datetime or None
+        Clock times, None where the file tells elapsed time only.
+    begin_s, end_s : float
+        Seconds after the file's start.
+    """
+
+    begin: datetime | None
+    end: datetime | None
+    begin_s: float
+    end_s: float
+
+    @property
+    def minutes(self) -> float:
+        """Length."""
+        return (self.end_s - self.begin_s) / 60
+
+
+@dataclass(frozen=True)
+class FileInspection:
+    """What a reader sees in a file.
+
+    Parameters
+    ----------
+    file : str
+        File name without its folder.
+    reader : str
+        The reader that read it.
+    start : datetime or None
+        When the first span begins by the file's clock.
+    end : datetime or None
+        When the last span ends.
+    zone : str or None
+        Zone name or offset of the clock; None for a clock without a zone, or none at all.
+    duration_s : float
+        From the first span's begin to the last span's end.
+    spans : int
+        Number of spans.
+    epoch_seconds : float or None
+        The source's own epoch length.
+    epoch_seconds_from : str
+        "file", "layout", "inferred" or "".
+    labels : tuple of LabelSeen
+        In order of first appearance.
+    gaps : tuple of Gap
+        Time without a label.
+    overlaps : tuple of str
+        What overlaps, in sentences.
+    lights_off, lights_on : datetime or float or None
+        Marks: clock times, or seconds after the file's start where it has no clock.
+    columns : tuple of (str, str)
+        For tables: what was looked for -> name of the column that has it.
+    header : tuple of (str, str)
+        For tables whose columns of times and stages are not known: name of each column -> what it seems to hold.
+    ignored : tuple of (str, int)
+        Texts that are no stages. They may say anything about anybody: outputs tell their number only.
+    notes, cautions : tuple of str
+        Of the reader.
+    problems : tuple of str
+        Why the file cannot be scored as it is; empty where it can.
+    would_do : tuple of str
+        What ``night`` would do with it.
+    read_by_mne : tuple of str
+        For EDF and BDF: how MNE reads the same file.
+    unknown : tuple of str
+        Labels that a layout must name.
+    time_forms : tuple of (str, str)
+        Where times do not say which of two forms they have: each form as a layout names it, and when it holds.
+    """
+
+    file: str
+    reader: str
+    start: datetime | None = None
+    end: datetime | None = None
+    zone: str | None = None
+    duration_s: float = 0.0
+    spans: int = 0
+    epoch_seconds: float | None = None
+    epoch_seconds_from: str = ""
+    labels: tuple[LabelSeen, ...] = ()
+    gaps: tuple[Gap, ...] = ()
+    overlaps: tuple[str, ...] = ()
+    lights_off: datetime | float | None = None
+    lights_on: datetime | float | None = None
+    columns: tuple[tuple[str, str], ...] = ()
+    header: tuple[tuple[str, str], ...] = ()
+    ignored: tuple[tuple[str, int], ...] = ()
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    problems: tuple[str, ...] = ()
+    would_do: tuple[str, ...] = ()
+    read_by_mne: tuple[str, ...] = ()
+    unknown: tuple[str, ...] = field(default=())
+    time_forms: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """Spans of a file, read as far as it goes."""
+
+    spans: ScoredSpans | None
+    unknown: tuple[str, ...]
+    problems: tuple[SleepAgreeError, ...]
+    overlap: str
+
+
+def inspect_file(path: Path, *, layout: Layout | None = None, zone: str | None = None) -> FileInspection:
+    """Return what a reader sees in a file.
+
+    Parameters
+    ----------
+    path : Path
+        Any file that a night can be scored from.
+    layout : Layout, optional
+        How to read it.
+    zone : str, optional
+        IANA zone of its naive times.
+
+    Returns
+    -------
+    FileInspection
+        Also where labels are unknown or rows overlap; ``problems`` says so.
+
+    Raises
+    ------
+    SleepAgreeError
+        When the file cannot be read at all.
+    """
+    path = Path(path)
+    reading = _read_as_far_as_it_goes(path, layout, zone)
+    if reading.spans is None:
+        return _labels_only(path, layout, reading)
+    spans = reading.spans
+    begin_s = float(spans.onset_s[0])
+    return FileInspection(
+        file=path.name,
+        reader=spans.origin.reader,
+        start=_moment(spans, begin_s),
+        end=_moment(spans, spans.end_s),
+        zone=_zone_name(spans.start),
+        duration_s=spans.end_s - begin_s,
+        spans=int(spans.onset_s.size),
+        epoch_seconds=spans.epoch_s,
+        epoch_seconds_from=str(spans.epoch_from),
+        labels=_labels(spans, reading.unknown),
+        gaps=_gaps(spans),
+        overlaps=_overlap_notes(spans) or ((reading.overlap,) if reading.overlap else ()),
+        lights_off=_mark(spans, spans.lights_off_s),
+        lights_on=_mark(spans, spans.lights_on_s),
+        columns=_columns(path, layout, spans.origin.reader),
+        ignored=spans.ignored,
+        notes=tuple(note for note in spans.notes if not _tells_overlap(note)),
+        cautions=spans.cautions,
+        problems=tuple(map(_sentence, reading.problems)),
+        would_do=_would_do(spans, reading),
+        read_by_mne=_by_mne(path, layout) if spans.origin.reader == _EDF else (),
+        unknown=reading.unknown,
+    )
+
+
+# --- reading ----------------------------------------------------------------------------------------------
+
+
+def _read_as_far_as_it_goes(path: Path, layout: Layout | None, zone: str | None) -> _Reading:
+    """Read a file; take unknown labels for words of their own, and let later rows win where rows overlap."""
+    from sleepagree.readers import read_spans
+
+    unknown: dict[str, None] = {}
+    problems: list[SleepAgreeError] = []
+    overlap = ""
+    settled = layout
+    for _ in range(_MOST_ROUNDS):
+        try:
+            spans = read_spans(path, layout=settled, zone=zone, own_words=frozenset(unknown))
+        except UnknownStageError as error:
+            labels = [label for label in error.labels if label not in unknown]
+            if not labels:
+                raise
+            if not unknown:
+                problems.append(error)
+            unknown |= dict.fromkeys(labels)
+        except FileFormatError as error:
+            if _header(path, layout) or _forms_of(error):
+                return _Reading(None, tuple(unknown), (*problems, error), overlap)
+            raise
+        except EpochGridError as error:
+            is_first = settled is None or settled.overlaps is Overlaps.REFUSE
+            # the readers name the key that settles overlaps wherever it would help
+            if is_first and ("overlap" in error.problem or "overlaps" in error.remedy):
+                overlap = _without_path(error)
+                problems.append(error)
+                settled = replace(settled or Layout(), overlaps=Overlaps.LATER_WINS)
+            elif unknown:
+                return _Reading(None, tuple(unknown), (*problems, error), overlap)
+            else:
+                raise
+        else:
+            held = set(spans.labels)
+            return _Reading(spans, tuple(label for label in unknown if label in held), tuple(problems), overlap)
+    raise problems[0]
+
+
+def _forms_of(error: SleepAgreeError) -> tuple[tuple[str, str], ...]:
+    """Return the forms of times that an error offers: its remedy shows them as lines of a layout."""
+    return tuple((match[1], match[2] or "") for match in _FORM_LINE.finditer(error.remedy))
+
+
+def _by_mne(path: Path, layout: Layout | None) -> tuple[str, ...]:
+    from sleepagree.readers.mne_files import compare_edf_with_mne
+
+    return compare_edf_with_mne(path, layout=layout)
+
+
+def _labels_only(path: Path, layout: Layout | None, reading: _Reading) -> FileInspection:
+    """Return what is known of a file whose labels are unknown and whose times cannot be laid out either."""
+    inspection = FileInspection(
+        file=path.name,
+        reader=_reader_name(path),
+        labels=tuple(LabelSeen(label, None, None, None) for label in reading.unknown),
+        problems=tuple(map(_sentence, reading.problems)),
+        would_do=("Nothing yet: the file is refused as it is, for the reasons above.",),
+        unknown=reading.unknown,
+        time_forms=tuple(form for problem in reading.problems for form in _forms_of(problem)),
+    )
+    if inspection.reader != _EDF:
+        return replace(inspection, columns=_columns(path, layout, inspection.reader), header=_header(path, layout))
+    from sleepagree.readers.edf.recording import read_edf_annotations
+
+    read = read_edf_annotations(path, layout=layout)
+    count = Counter(annotation.text.strip() for annotation in read.annotations)
+    seconds: Counter[str] = Counter()
+    for annotation in read.annotations:
+        seconds[annotation.text.strip()] += round(annotation.duration_s or 0)
+    return replace(
+        inspection,
+        start=read.header.start,
+        labels=tuple(LabelSeen(text, None, None, seconds[text] / 60) for text in count if text in reading.unknown),
+        ignored=tuple((text, n) for text, n in count.items() if text not in reading.unknown),
+        notes=read.notes,
+        read_by_mne=_by_mne(path, layout),
+    )
+
+
+def _reader_name(path: Path) -> str:
+    name = path.name.casefold()
+    if name.endswith("events.tsv"):
+        return "events"
+    return _READER_OF.get(Path(name).suffix, "mne")
+
+
+def _sentence(problem: SleepAgreeError) -> str:
+    """Return a problem without the file's name; what to do about labels is told elsewhere in an inspection."""
+    if isinstance(problem, UnknownStageError):
+        place = f"{problem.where}: " if problem.where else ""
+        return f"{place}{problem.problem}. Found {problem.found}."
+    return _without_path(problem)
+
+
+def _without_path(problem: SleepAgreeError) -> str:
+    return str(SleepAgreeError(problem.problem, "", problem.where, problem.found, problem.expected, problem.remedy))
+
+
+# --- what is there ----------------------------------------------------------------------------------------
+
+
+def _moment(spans: ScoredSpans, seconds: float) -> datetime | None:
+    return None if spans.start is None else add_seconds(spans.start, seconds)
+
+
+def _mark(spans: ScoredSpans, seconds: float | None) -> datetime | float | None:
+    if seconds is None:
+        return None
+    return _moment(spans, seconds) or seconds
+
+
+def _zone_name(start: datetime | None) -> str | None:
+    if start is None or start.tzinfo is None:
+        return None
+    key: str | None = getattr(start.tzinfo, "key", None)
+    return key or start.tzname() or start.isoformat()[-6:]
+
+
+def _labels(spans: ScoredSpans, unknown: Sequence[str]) -> tuple[LabelSeen, ...]:
+    scored = [i for i, code in enumerate(spans.codes.tolist()) if spans.stages[code] != UNSCORED] or [0]
+    on_grid = lay_on_epochs(spans, origin_s=float(spans.onset_s[scored[0]]))
+    epochs = np.bincount(on_grid.codes[on_grid.codes >= 0], minlength=len(spans.labels))
+    seconds = np.bincount(spans.codes, weights=spans.duration_s, minlength=len(spans.labels))
+    appearing = list(dict.fromkeys(spans.codes.tolist()))
+    return tuple(
+        LabelSeen(
+            spans.labels[code],
+            None if spans.labels[code] in unknown else spans.stages[code],
+            int(epochs[code]),
+            float(seconds[code]) / 60,
+        )
+        for code in appearing
+    )
+
+
+def _gaps(spans: ScoredSpans) -> tuple[Gap, ...]:
+    ends, begins = spans.onset_s[:-1] + spans.duration_s[:-1], spans.onset_s[1:]
+    pairs = [(float(ends[i]), float(begins[i])) for i in np.flatnonzero(begins - ends > _SLACK_S)]
+    return tuple(Gap(_moment(spans, begin), _moment(spans, end), begin, end) for begin, end in pairs)
+
+
+def _overlap_notes(spans: ScoredSpans) -> tuple[str, ...]:
+    return tuple(note for note in spans.notes if _tells_overlap(note))
+
+
+def _tells_overlap(note: str) -> bool:
+    return "overlap" in note
+
+
+@dataclass(frozen=True)
+class _Fields:
+    """The columns of a table of any kind."""
+
+    names: tuple[str, ...]
+    #: Cells of the column at a position, as text.
+    cells: Callable[[int], Sequence[str]]
+
+
+def _columns(path: Path, layout: Layout | None, reader: str) -> tuple[tuple[str, str], ...]:
+    """Return which column of a table holds what, as far as it is known."""
+    if reader not in _TABLES:
+        return ()
+    from sleepagree.readers.columns import find_columns
+
+    fields = _fields(path, layout)
+    try:
+        found = find_columns(fields.names, layout or Layout(), path=str(path))
+    except FileFormatError:
+        return ()
+    positions = [(role, getattr(found, role)) for role in ("start", "end", "duration", "stage", "date")]
+    return tuple((role, fields.names[position]) for role, position in positions if position is not None)
+
+
+def _header(path: Path, layout: Layout | None) -> tuple[tuple[str, str], ...]:
+    """Return the columns of a table and what each seems to hold; nothing where the columns needed are known."""
+    reader = _reader_name(path)
+    if reader not in _TABLES or _columns(path, layout, reader):
+        return ()
+    fields = _fields(path, layout)
+    return tuple((name, _kind(fields.cells(i))) for i, name in enumerate(fields.names))
+
+
+def _fields(path: Path, layout: Layout | None) -> _Fields:
+    """Return the columns of a table; none where the file is no table."""
+    from sleepagree.files.reading import read_bytes, read_parquet_bytes
+
+    reader = _reader_name(path)
+    take = {"json": _json_fields, "parquet": _parquet_fields}.get(reader, _text_fields)
+    read = read_parquet_bytes if reader == "parquet" else read_bytes
+    try:
+        return take(read(path), path, layout or Layout())
+    except SleepAgreeError:
+        return _Fields((), lambda _: ())
+
+
+def _text_fields(data: bytes, path: Path, layout: Layout) -> _Fields:
+    from sleepagree.readers.csv_rows import read_cells
+
+    cells = read_cells(data, path=str(path), delimiter=layout.delimiter, encoding=layout.encoding)
+    return _Fields(cells.names, cells.column)
+
+
+def _json_fields(data: bytes, path: Path, layout: Layout) -> _Fields:  # noqa: ARG001 - one form for all
+    """Return the plain fields of a list of records; none where the file is of a standard, or no list."""
+    from sleepagree.readers.json.fhir import is_fhir
+    from sleepagree.readers.json.fields import decode_json
+    from sleepagree.readers.json.mobile_health import is_mobile_health
+    from sleepagree.readers.json.records import find_records
+
+    document = decode_json(data, path=str(path))
+    of_standard = any(is_fhir(root) or is_mobile_health(root) for root in document.fields)
+    records = None if of_standard else find_records(document)
+    held = [field.mapping() for field in records.fields] if records else []
+    nested = {name for record in held for name, value in record.items() if isinstance(value, dict | list)}
+    names = tuple(name for name in dict.fromkeys(name for record in held for name in record) if name not in nested)
+    return _Fields(names, lambda i: ["" if (v := record.get(names[i])) is None else str(v) for record in held])
+
+
+def _parquet_fields(data: bytes, path: Path, layout: Layout) -> _Fields:  # noqa: ARG001 - one form for all
+    import pyarrow
+    from pyarrow import parquet
+
+    try:
+        file = parquet.ParquetFile(pyarrow.BufferReader(data))
+        names = tuple(file.schema_arrow.names)
+        table = file.read(columns=[n for n in names if not pyarrow.types.is_nested(file.schema_arrow.field(n).type)])
+    except (pyarrow.ArrowException, OSError, ValueError, KeyError, OverflowError) as error:
+        raise FileFormatError("this is no Parquet file that can be read", str(path), found=str(error)) from None
+    held = tuple(table.column_names)
+    return _Fields(held, lambda i: ["" if v is None else str(v) for v in table.column(i).to_pylist()])
+
+
+def _kind(texts: Sequence[str]) -> str:
+    """Return what a column seems to hold, without showing any of it."""
+    distinct = {text.strip() for text in texts}
+    if all(_NUMBER.fullmatch(text) for text in distinct):
+        kind = "numbers"
+    elif all(_TIME.search(text) for text in distinct):
+        kind = "times"
+    else:
+        kind = "texts"
+    return f"{kind}, {len(distinct)} different in {counted(len(texts), 'row')}"
+
+
+# --- what night would do ----------------------------------------------------------------------------------
+
+
+def _would_do(spans: ScoredSpans, reading: _Reading) -> tuple[str, ...]:
+    if reading.problems:
+        cure = "Name the labels in a layout" if reading.unknown else "Settle the overlaps"
+        return (f"Nothing yet: the file is refused as it is. {cure} (--write-layout FILE.toml writes a start).",)
+    return (_clock_sentence(spans), _grid_sentence(spans), _window_sentence(spans), *_mapping_sentences(spans))
+
+
+def _clock_sentence(spans: ScoredSpans) -> str:
+    if spans.start is None:
+        return (
+            "It tells elapsed seconds and no clock, so it pairs with a file of that kind only, second 0 with second "
+            "0; 'begins' in a layout gives it a clock."
+        )
+    if spans.start.tzinfo is None:
+        return (
+            "Its clock has no zone: it pairs with a clock without a zone as the same clock, and with one that has a "
+            "zone once its own is named (--reference-zone or --device-zone)."
+        )
+    return "Its times name moments, so the other side must tell its zone too; the two are compared in UTC."
+
+
+def _grid_sentence(spans: ScoredSpans) -> str:
+    epoch_s = spans.epoch_s
+    scored = np.flatnonzero([spans.stages[code] != UNSCORED for code in spans.codes.tolist()])
+    if scored.size == 0:
+        return "None of its labels is a stage, so there is nothing to score."
+    grid = lay_on_epochs(spans, origin_s=float(spans.onset_s[scored[0]]))
+    one = grid.split_epochs == 1
+    verbs = "is shared by labels and takes" if one else "are shared by labels and take"
+    shared = f"; {grid.split_epochs} of them {verbs} the longest" if grid.split_epochs else ""
+    length = f"its {epoch_s:g}-s epochs" if epoch_s and epoch_s != EPOCH_S else "it"
+    epochs = counted(grid.labelled, "epoch")
+    return f"As a reference {length} would give {epochs} of 30 s, counted from its first stage{shared}."
+
+
+def _window_sentence(spans: ScoredSpans) -> str:
+    off, on = spans.lights_off_s, spans.lights_on_s
+    if off is not None and on is not None:
+        return f"As a reference it sets the window from lights off to lights on ({(on - off) / 60:.1f} min)."
+    which = "no lights marks" if off is None and on is None else "only one of the two lights marks"
+    scored = np.flatnonzero([spans.stages[code] != UNSCORED for code in spans.codes.tolist()])
+    if scored.size == 0:
+        return f"It has {which}, and no stage that a window could begin with."
+    end_s = float(spans.onset_s[scored[-1]] + spans.duration_s[scored[-1]])
+    minutes = (end_s - float(spans.onset_s[scored[0]])) / 60
+    return (
+        f"It has {which}: as a reference its first to last stage is the window ({minutes:.1f} min), and latency and "
+        "efficiency count from there unless --window is given."
+    )
+
+
+def _mapping_sentences(spans: ScoredSpans) -> tuple[str, ...]:
+    try:
+        device = make_stage_set(spans.labels, spans.stages, reports=spans.reports, path=spans.origin.name)
+    except UnknownStageError as error:
+        return (str(error),)
+    words = ", ".join(sorted(device.reportable, key=_stage_order)) or "nothing"
+    how = "declared" if device.declared else "taken from its labels; declare it with --reports or in a layout"
+    reference = StageSet(AASM_STAGES, AASM_STAGES, AASM_STAGES)
+    sentences = [f"As a device it can report {words} ({how})."]
+    try:
+        first = default_mapping(reference, device).name
+    except MappingError:
+        return (*sentences, "No built-in mapping fits these labels: give one with --mapping FILE.toml.")
+    others = [mapping.name for mapping in fitting_mappings(reference, device) if mapping.name != first]
+    also = f"; {', '.join(others)} fit too" if others else ""
+    return (*sentences, f"Beside a five-stage reference it is compared under {first}{also}.")
+
+
+def _stage_order(stage: str) -> int:
+    return STAGE_ORDER.index(stage) if stage in STAGE_ORDER else len(STAGE_ORDER)
+
+
+def inspection_document(inspection: FileInspection) -> dict[str, Any]:
+    """Return an inspection as "sleepagree.inspect/1"."""
+    return {
+        "schema": SCHEMA,
+        "file": inspection.file,
+        "reader": inspection.reader,
+        "start": _json_moment(inspection.start),
+        "end": _json_moment(inspection.end),
+        "zone": inspection.zone,
+        "duration_minutes": inspection.duration_s / 60,
+        "spans": inspection.spans,
+        "epoch_seconds": inspection.epoch_seconds,
+        "epoch_seconds_from": inspection.epoch_seconds_from or None,
+        "labels": [
+            {"label": seen.label, "stage": seen.stage, "epochs": seen.epochs, "minutes": seen.minutes}
+            for seen in inspection.labels
+        ],
+        "gaps": [
+            {
+                "from": _json_moment(gap.begin) or gap.begin_s,
+                "to": _json_moment(gap.end) or gap.end_s,
+                "minutes": gap.minutes,
+            }
+            for gap in inspection.gaps
+        ],
+        "overlaps": list(inspection.overlaps),
+        "lights": {"off": _json_moment(inspection.lights_off), "on": _json_moment(inspection.lights_on)},
+        "columns": dict(inspection.columns),
+        "header": dict(inspection.header),
+        "ignored": {"texts": len(inspection.ignored), "times": sum(count for _, count in inspection.ignored)},
+        "unknown": list(inspection.unknown),
+        "problems": list(inspection.problems),
+        "would_do": list(inspection.would_do),
+        "read_by_mne": list(inspection.read_by_mne),
+        "notes": list(inspection.notes),
+        "cautions": list(inspection.cautions),
+    }
+
+
+def _json_moment(value: datetime | float | None) -> str | float | None:
+    return value.isoformat() if isinstance(value, datetime) else value

@@ -1,0 +1,1 @@
+"""JSON: records, FHIR Bundles, IEEE 1752.1 and Open mHealth."""

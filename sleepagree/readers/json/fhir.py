@@ -1,0 +1,333 @@
+"""HL7 FHIR Observations of sleep stages, alone, in a list, in a Bundle, or one a line.
+
+One Observation is one interval: its ``effectivePeriod`` says from when to when, its
+``valueCodeableConcept`` which stage. ``inBed`` is a container around the others; it is neither a stage nor a
+lights mark, so it is kept as a note. Subjects, performers, devices and free texts are compared to tell people
+and sources apart, and never kept or shown.
+
+References
+----------
+.. [1] HL7 Personal Health Record Format implementation guide, 1.0.0-ballot2 (trial use): profile pghd-sleep
+   and code system http://hl7.org/fhir/uv/phr/CodeSystem/sleep-analysis-codes.
+.. [2] HL7 FHIR R4, Observation and the data type Period.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from datetime import datetime
+from typing import Final
+
+from sleepagree.errors import FileFormatError, shorten
+from sleepagree.hypnogram.spans import Origin, ScoredSpans
+from sleepagree.mapping.stages import UNSCORED
+from sleepagree.readers.json.fields import Field, JsonDocument, read_instant
+from sleepagree.readers.json.intervals import Gathered, StagedInterval, assemble_intervals
+from sleepagree.readers.layout import Layout
+
+CODE_SYSTEM: Final = "http://hl7.org/fhir/uv/phr/CodeSystem/sleep-analysis-codes"
+OBSERVATION_CODE: Final = "sleepAnalysis"  # of the code system observation-pghd-codes of [1]_
+IN_BED: Final = "inBed"  # of CODE_SYSTEM
+DATA_ABSENT: Final = "data absent"
+
+#: Code of [1]_ -> stage; these and ``inBed`` are all that its code system defines. asleepCore is "light or
+#: intermediate" sleep there. No other reader knows these codes.
+STAGES: Final = {
+    "awake": "W",
+    "asleepREM": "R",
+    "asleepCore": "light",
+    "asleepDeep": "N3",
+    "asleepUnspecified": "sleep",
+    DATA_ABSENT: UNSCORED,
+}
+
+_VALID_STATUS: Final = ("final", "amended", "corrected", "preliminary", "registered", "unknown")
+_VOID_STATUS: Final = ("entered-in-error", "cancelled")
+#: Components of the profile pghd-sleep-episode and LOINC codes in a value set, both of [1]_: a night summed up.
+_TOTALS: Final = frozenset(
+    {
+        "totalSleepTime",
+        "coreSleepDuration",
+        "deepSleepDuration",
+        "remSleepDuration",
+        "wakeAfterSleepOnset",
+        "93829-0",
+        "93830-8",
+        "93831-6",
+        "93832-4",
+    }
+)
+_TYPE_NAME: Final = re.compile(r"[A-Z][A-Za-z]{2,39}", re.ASCII)
+
+
+def is_fhir(root: Field) -> bool:
+    """Whether a JSON value is a FHIR resource or a list of them."""
+    if root.has("resourceType"):
+        return True
+    return isinstance(root.value, list) and any(element.has("resourceType") for element in root.elements())
+
+
+def read_fhir(
+    document: JsonDocument,
+    *,
+    origin: Origin,
+    path: str,
+    layout: Layout,
+    own_words: Iterable[str] = (),
+    source: int | None = None,
+) -> ScoredSpans:
+    """Read sleep-stage Observations.
+
+    Parameters
+    ----------
+    document : JsonDocument
+        Bundle, Observation, list of resources, or one resource a line.
+    origin : Origin
+        File name and hash, carried into the result.
+    path : str
+        File, for messages.
+    layout : Layout
+        Stages of codes that the code system does not know; zone; what the device can report.
+    own_words : iterable of str
+        Labels that a mapping file explains.
+    source : int, optional
+        Which source to read where several scored the same time, counted from 1 in order of the file.
+
+    Raises
+    ------
+    FileFormatError
+        With the path of the field (``entry[3].effectivePeriod.end``) that is missing or wrong, or when the
+        file holds totals only. Paths leave out the step ``resource``.
+    """
+    gathered = Gathered()
+    people: dict[str, str] = {}
+    others: Counter[str] = Counter()
+    statuses: Counter[str] = Counter()
+    systems: Counter[str] = Counter()
+    totals = 0
+    for resource in _resources(document):
+        kind = resource.need("resourceType", "the name of a resource type").text()
+        if kind != "Observation":
+            others[f"resource {kind}" if _TYPE_NAME.fullmatch(kind) else "resource of unknown type"] += 1
+            continue
+        if not _is_sleep_stage(resource):
+            if _is_total(resource):
+                totals += 1
+            else:
+                others["Observation of another kind"] += 1
+            continue
+        statuses[_valid_status(resource)] += 1
+        _one_person(resource, people)
+        _add_observation(resource, gathered, systems, layout)
+    if not gathered.intervals:
+        raise _no_sequence(path, totals, len(gathered.in_bed), others)
+    if totals:
+        others["summary of a night (totals)"] = totals
+    gathered.ignored.update(others)
+    gathered.notes += _status_notes(statuses) + _system_notes(systems)
+    return assemble_intervals(
+        gathered,
+        origin=origin,
+        path=path,
+        layout=layout,
+        table=STAGES,
+        own_words=own_words,
+        source=source,
+        source_words="device or performer",
+    )
+
+
+def _resources(document: JsonDocument) -> Iterator[Field]:
+    for root in document.fields:
+        yield from _flatten(root)
+
+
+def _flatten(root: Field) -> Iterator[Field]:
+    if isinstance(root.value, list):
+        yield from root.elements()
+        return
+    if root.mapping().get("resourceType") != "Bundle":
+        yield root
+        return
+    entries = root.need("entry", "a list of resources", "The Bundle holds no entry; export it again.")
+    for entry in entries.elements():
+        resource = entry.need("resource", "a resource")
+        yield Field(resource.value, entry.place, entry.path)
+
+
+# --- what an Observation is about -------------------------------------------------------------------------
+
+
+def _loose_codings(concept: object) -> Iterator[tuple[str, str]]:
+    """Yield (system, code) of a CodeableConcept that need not be well formed: other people's resources."""
+    codings = concept.get("coding") if isinstance(concept, dict) else None
+    for coding in codings if isinstance(codings, list) else ():
+        if isinstance(coding, dict):
+            system, code = coding.get("system"), coding.get("code")
+            yield system if isinstance(system, str) else "", code if isinstance(code, str) else ""
+
+
+def _is_sleep_stage(resource: Field) -> bool:
+    observation = resource.mapping()
+    return any(code == OBSERVATION_CODE for _, code in _loose_codings(observation.get("code"))) or any(
+        system == CODE_SYSTEM for system, _ in _loose_codings(observation.get("valueCodeableConcept"))
+    )
+
+
+def _is_total(resource: Field) -> bool:
+    observation = resource.mapping()
+    components = observation.get("component")
+    concepts = [observation.get("code")]
+    if isinstance(components, list):
+        concepts += [part.get("code") for part in components if isinstance(part, dict)]
+    return any(code in _TOTALS for concept in concepts for _, code in _loose_codings(concept))
+
+
+def _valid_status(resource: Field) -> str:
+    expected = "one of " + ", ".join(_VALID_STATUS)
+    status = resource.need("status", expected)
+    word = status.text(expected)
+    if word in _VOID_STATUS:
+        status.fail(
+            "this Observation was withdrawn",
+            found=word,
+            expected=expected,
+            remedy="Take it out of the file; what it says does not hold.",
+        )
+    if word not in _VALID_STATUS:
+        shown = word if re.fullmatch(r"[A-Za-z-]{1,20}", word, re.ASCII) else None
+        status.fail("this is no status of an Observation", found=shown, expected=expected)
+    return word
+
+
+def _one_person(resource: Field, people: dict[str, str]) -> None:
+    """Refuse a second person; who they are is compared and never shown."""
+    subject = resource.mapping().get("subject")
+    if subject is None:
+        return
+    people.setdefault(_who(subject), resource.place)
+    if len(people) > 1:
+        first, second = list(people.values())[:2]
+        raise FileFormatError(
+            "the file holds sleep of more than one person",
+            resource.path,
+            f"{second}.subject",
+            f"another subject than in {first}",
+            "Observations of one person",
+            "Export one file a person.",
+        )
+
+
+def _who(reference: object) -> str:
+    """Return a key that is equal for equal references; the name to show does not count where an id stands."""
+    if isinstance(reference, dict):
+        for key in ("reference", "identifier"):
+            if reference.get(key) is not None:
+                return json.dumps(reference[key], sort_keys=True)
+    return json.dumps(reference, sort_keys=True)
+
+
+def _source(resource: Field) -> str:
+    observation = resource.mapping()
+    for key in ("device", "performer"):
+        value = observation.get(key)
+        if value is not None:
+            parts = value if isinstance(value, list) else [value]
+            return key + " " + " ".join(sorted(_who(part) for part in parts))
+    return ""
+
+
+# --- its interval and its stage ---------------------------------------------------------------------------
+
+
+def _add_observation(resource: Field, gathered: Gathered, systems: Counter[str], layout: Layout) -> None:
+    label = _stage_code(resource, systems)
+    begin, end = _effective_period(resource, naive_allowed=layout.zone is not None)
+    interval = StagedInterval(begin, end, label, resource.place, _source(resource))
+    (gathered.in_bed if label == IN_BED else gathered.intervals).append(interval)
+
+
+def _effective_period(resource: Field, *, naive_allowed: bool) -> tuple[datetime, datetime]:
+    for key in ("effectiveDateTime", "effectiveInstant", "effectiveTiming"):
+        other = resource.get(key)
+        if other is not None:
+            other.fail(
+                "a moment or a timing is no interval of sleep",
+                found=key,
+                expected="effectivePeriod with start and end",
+                remedy="Export intervals.",
+            )
+    period = resource.need("effectivePeriod", "a period with start and end")
+    start = period.need("start", "the moment at which the interval begins")
+    end = period.need(
+        "end",
+        "the moment at which the interval ends",
+        "A period without an end is still going on; complete it or take the Observation out.",
+    )
+    return (
+        read_instant(start, naive_allowed=naive_allowed),
+        read_instant(end, naive_allowed=naive_allowed),
+    )
+
+
+def _stage_code(resource: Field, systems: Counter[str]) -> str:
+    expected = "a code of sleep-analysis-codes: " + ", ".join((IN_BED, *list(STAGES)[:-1]))
+    concept = resource.get("valueCodeableConcept")
+    if concept is None:
+        if resource.get("dataAbsentReason") is not None:
+            return DATA_ABSENT
+        for key in resource.mapping():
+            if key.startswith("value"):
+                resource.need(key, expected).fail(
+                    "the stage must be a coded value", found="another value[x]", expected="valueCodeableConcept"
+                )
+    concept = resource.need("valueCodeableConcept", expected)
+    codings = [
+        (coding, coding.need("code", expected).text(expected))
+        for coding in concept.need("coding", "a list of codings").elements()
+        if coding.has("code")
+    ]
+    if not codings:
+        concept.fail("the coded value holds no code", expected=expected)
+    standard = [pair for pair in codings if pair[0].mapping().get("system") == CODE_SYSTEM]
+    codes = list(dict.fromkeys(code for _, code in standard)) or [codings[0][1]]
+    if len(codes) > 1:
+        concept.fail("two codes name two stages", found=", ".join(codes), expected="one stage")
+    if not standard:
+        systems[str(codings[0][0].mapping().get("system", "none"))] += 1
+    return codes[0]
+
+
+# --- notes and refusals -----------------------------------------------------------------------------------
+
+
+def _status_notes(statuses: Counter[str]) -> list[str]:
+    return [
+        f"{count} Observations have the status '{word}'"
+        for word, count in sorted(statuses.items())
+        if word in ("preliminary", "registered", "unknown")
+    ]
+
+
+def _system_notes(systems: Counter[str]) -> list[str]:
+    return [
+        f"{count} Observations use codes of another code system than sleep-analysis-codes ({shorten(system)})"
+        for system, count in sorted(systems.items())
+    ]
+
+
+def _no_sequence(path: str, totals: int, in_bed: int, others: Counter[str]) -> FileFormatError:
+    parts = [f"{totals} summaries of a night"] if totals else []
+    parts += [f"{in_bed} in-bed intervals"] if in_bed else []
+    parts += [f"{count} times {what}" for what, count in sorted(others.items())]
+    return FileFormatError(
+        "no sequence of stages is in this file",
+        path,
+        "",
+        ", ".join(parts) or "no resource at all",
+        f"Observations with the code {OBSERVATION_CODE}, one an interval",
+        "Totals of a night can be compared by their bias only; export the intervals.",
+    )

@@ -1,0 +1,108 @@
+"""JSON files: which of the forms with sleep stages a file has, and the reader of that form."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterable
+from dataclasses import replace
+from pathlib import Path
+
+from sleepagree.errors import ClockError, FileFormatError
+from sleepagree.files.reading import read_bytes
+from sleepagree.hypnogram.spans import Origin, ScoredSpans
+from sleepagree.readers.json.fhir import is_fhir, read_fhir
+from sleepagree.readers.json.fields import decode_json, kind_of
+from sleepagree.readers.json.mobile_health import is_mobile_health, read_mobile_health
+from sleepagree.readers.json.records import find_records, read_records
+from sleepagree.readers.layout import NO_LAYOUT, Layout
+
+
+def read_json(
+    path: str | os.PathLike[str],
+    *,
+    layout: Layout | None = None,
+    zone: str | None = None,
+    own_words: Iterable[str] = (),
+    source: int | None = None,
+) -> ScoredSpans:
+    """Read the sleep stages of a JSON file.
+
+    Parameters
+    ----------
+    path : path-like
+        HL7 FHIR Observations (a Bundle, a list, one a line), sleep-stage records of IEEE 1752.1 or Open
+        mHealth, or a list of records with the fields of a table.
+    layout : Layout, optional
+        How to read it.
+    zone : str, optional
+        IANA zone of its times, where they tell no offset from UTC or wrongly claim to be UTC. It must not
+        contradict the layout's.
+    own_words : iterable of str
+        Labels that a mapping file explains.
+    source : int, optional
+        FHIR and mobile-health records: which source to read where several scored the same night, counted from
+        1 in order of the file.
+
+    Returns
+    -------
+    ScoredSpans
+        Native labels and times. Names, identifiers and free texts of the file are not kept.
+
+    Raises
+    ------
+    FileFormatError
+        When the file is no JSON, or a field is missing or wrong; the message gives its path, such as
+        ``entry[3].effectivePeriod.end``.
+    UnknownStageError
+        When a label is not known.
+    ClockError
+        When times tell no zone, or contradict each other.
+    EpochGridError, InputError
+        When intervals overlap, or two sources scored one night.
+    """
+    name = os.fspath(path)
+    data = read_bytes(path, expected="JSON")
+    given = layout or NO_LAYOUT
+    document = decode_json(data, path=name)
+    digest = hashlib.sha256(data).hexdigest()
+    own = frozenset(own_words)
+
+    def origin(reader: str) -> Origin:
+        return Origin(Path(name).name, reader, digest)
+
+    # the words of the standards are rarer than those of a table: look for them first
+    for belongs, read, reader in (
+        (is_fhir, read_fhir, "fhir"),
+        (is_mobile_health, read_mobile_health, "mobile-health"),
+    ):
+        if any(belongs(root) for root in document.fields):
+            placed = replace(given, zone=_one_zone(zone, given, name))
+            spans = read(document, origin=origin(reader), path=name, layout=placed, own_words=own, source=source)
+            return spans.with_changes(notes=(*document.notes, *spans.notes))
+    if source is not None:
+        raise ValueError("source is for FHIR and mobile-health records; this file holds neither")
+    records = find_records(document)
+    if records is None:
+        raise FileFormatError(
+            "nothing in this JSON looks like sleep stages",
+            name,
+            "",
+            kind_of(document.fields[0].value),
+            "FHIR Observations, IEEE 1752.1 sleep-stage records, or a list of records with a time and a stage",
+            "Export it as one of these, or as a table.",
+        )
+    return read_records(records, origin=origin("json"), path=name, layout=given, zone=zone, own_words=own)
+
+
+def _one_zone(zone: str | None, layout: Layout, path: str) -> str | None:
+    if zone is not None and layout.zone is not None and zone != layout.zone:
+        raise ClockError(
+            "the layout names one zone, the command another",
+            path,
+            "zone",
+            f"{layout.zone} in {layout.name or 'the layout'}, {zone} on the command line or in the nights table",
+            "one zone",
+            "Take one of them out.",
+        )
+    return zone or layout.zone

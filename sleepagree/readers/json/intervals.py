@@ -1,0 +1,331 @@
+"""Intervals out of JSON records: put on one clock, taken from one source, and made into spans."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from itertools import pairwise
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.errors import ClockError, InputError
+from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
+from sleepagree.mapping.stages import NOT_A_STAGE, UNSCORED, put_layout_first
+from sleepagree.readers.layout import Layout
+from sleepagree.readers.rows import (
+    LabelledRows,
+    Places,
+    SourceFacts,
+    common_step_us,
+    make_spans,
+    number_labels,
+    settle_inclusive_ends,
+    stages_of_labels,
+)
+from sleepagree.readers.times import (
+    HOUR_US,
+    SECOND_US,
+    Clock,
+    FileClock,
+    Microseconds,
+    fixed_zone,
+    microseconds_of,
+    resolve_wall_clock,
+    show_offset,
+)
+
+#: Silence of a source after which it is another night to it.
+_NIGHT_BREAK_US: Final = 3 * HOUR_US
+#: Zones in which a claimed UTC is what it claims to be.
+_UTC_NAMES: Final = ("UTC", "Etc/UTC", "Etc/UCT", "UCT", "Zulu", "Etc/Zulu", "Etc/Universal", "Universal")
+_SHOWN: Final = 3
+#: A common step of all times outside these is no length of an epoch.
+_SHORTEST_EPOCH_S: Final = 5.0
+_LONGEST_EPOCH_S: Final = 3600.0
+
+
+class StagedInterval(NamedTuple):
+    """One interval with a stage, as a record tells it; the end belongs to what follows."""
+
+    begin: datetime
+    end: datetime
+    label: str
+    place: str
+    source: str = ""  # compared with others, never shown
+
+
+@dataclass
+class Gathered:
+    """What a reader of records has gathered from a file.
+
+    Parameters
+    ----------
+    intervals : list of StagedInterval
+        Stages.
+    in_bed : list of StagedInterval
+        Containers around them.
+    ignored : Counter
+        What else the file holds, in words of our own.
+    notes : list of str
+        Ledger lines.
+    """
+
+    intervals: list[StagedInterval] = field(default_factory=list)
+    in_bed: list[StagedInterval] = field(default_factory=list)
+    ignored: Counter[str] = field(default_factory=Counter)
+    notes: list[str] = field(default_factory=list)
+
+
+class _Timed(NamedTuple):
+    """Intervals on one clock, in file order; arrays in microseconds since 1970 UTC."""
+
+    intervals: list[StagedInterval]
+    begin_us: Microseconds
+    end_us: Microseconds
+    clock: FileClock
+    notes: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+    def taking(self, keep: NDArray[np.bool_]) -> _Timed:
+        """Return some of the intervals."""
+        kept = [interval for interval, wanted in zip(self.intervals, keep.tolist(), strict=True) if wanted]
+        return self._replace(intervals=kept, begin_us=self.begin_us[keep], end_us=self.end_us[keep])
+
+
+def assemble_intervals(
+    gathered: Gathered,
+    *,
+    origin: Origin,
+    path: str,
+    layout: Layout,
+    table: Mapping[str, str],
+    own_words: Iterable[str],
+    source: int | None,
+    source_words: str,
+) -> ScoredSpans:
+    """Make spans of intervals.
+
+    Parameters
+    ----------
+    gathered : Gathered
+        At least one interval.
+    origin : Origin
+        Carried into the result.
+    path : str
+        File, for messages.
+    layout : Layout
+        Zone, stages, what to do with overlaps, what the device can report.
+    table : mapping of str to str
+        Labels of the format that are no plain names -> stage; the layout goes before it.
+    own_words : iterable of str
+        Labels that a mapping file explains.
+    source : int, optional
+        Which source to keep, counted from 1 in order of the file.
+    source_words : str
+        What tells sources apart in this format, for messages.
+    """
+    everything = _on_one_clock([*gathered.intervals, *gathered.in_bed], layout.zone, path)
+    is_stage = np.arange(len(everything.intervals)) < len(gathered.intervals)
+    containers = everything.taking(~is_stage)
+    timed, source_notes = _one_source(everything.taking(is_stage), source, source_words, path)
+    places = Places([interval.place for interval in timed.intervals], "{}", "{}")
+    labels, codes = number_labels([interval.label for interval in timed.intervals])
+    stages = stages_of_labels(
+        labels, codes, places, table=put_layout_first(table, layout.stages), own_words=own_words, path=path
+    )
+    end_us, end_notes = _settle_ends(timed, layout, path)
+    epoch_s, epoch_from = _epoch_length(timed.begin_us, end_us, layout)
+    facts = SourceFacts(
+        reports=layout.reports,
+        epoch_s=epoch_s,
+        epoch_from=epoch_from,
+        ignored=dict(sorted(gathered.ignored.items())),
+        notes=(*gathered.notes, *source_notes, *everything.notes, *end_notes, *_container_note(containers)),
+        cautions=(*everything.cautions, *_no_wake_caution(stages)),
+    )
+    rows = LabelledRows(
+        timed.begin_us,
+        end_us,
+        codes,
+        np.arange(len(timed.intervals)),
+        labels,
+        stages,
+        places,
+        timed.clock,
+        path,
+    )
+    return make_spans(rows, origin=origin, facts=facts, overlaps=layout.overlaps)
+
+
+def _settle_ends(timed: _Timed, layout: Layout, path: str) -> tuple[Microseconds, tuple[str, ...]]:
+    order = np.argsort(timed.begin_us, kind="stable")
+    end_us = timed.end_us.copy()
+    end_us[order], notes = settle_inclusive_ends(
+        timed.begin_us[order],
+        timed.end_us[order],
+        ends=layout.ends,
+        path=path,
+        listing=timed.intervals[int(order[0])].place,
+    )
+    return end_us, notes
+
+
+def _epoch_length(begin_us: Microseconds, end_us: Microseconds, layout: Layout) -> tuple[float | None, EpochLengthFrom]:
+    if layout.epoch_seconds is not None:
+        return layout.epoch_seconds, EpochLengthFrom.LAYOUT
+    step_s = common_step_us(begin_us, end_us) / SECOND_US
+    if not _SHORTEST_EPOCH_S <= step_s <= _LONGEST_EPOCH_S:
+        return None, EpochLengthFrom.UNKNOWN
+    return step_s, EpochLengthFrom.INFERRED
+
+
+def _container_note(containers: _Timed) -> tuple[str, ...]:
+    if not containers.intervals:
+        return ()
+    order = np.argsort(containers.begin_us, kind="stable")[:_SHOWN]
+    shown = [
+        f"{containers.clock.show(int(containers.begin_us[i]))} to {containers.clock.show(int(containers.end_us[i]))}"
+        for i in order
+    ]
+    more = len(containers.intervals) - len(shown)
+    return (
+        f"in bed from {'; '.join(shown)}{f' and {more} more' if more else ''}: time in bed is no stage and no "
+        "lights mark, so it was not used; give --window to score it",
+    )
+
+
+def _no_wake_caution(stages: Sequence[str]) -> tuple[str, ...]:
+    if "W" in stages or all(stage in (UNSCORED, NOT_A_STAGE) for stage in stages):
+        return ()
+    return ("The file holds no interval of wake: time without an interval is a gap in it, not wake.",)
+
+
+# --- clocks -----------------------------------------------------------------------------------------------
+
+
+def _on_one_clock(intervals: list[StagedInterval], zone: str | None, path: str) -> _Timed:
+    """Return intervals in microseconds since 1970 UTC."""
+    offsets = [_offset_s(moment) for interval in intervals for moment in interval[:2]]
+    naive = [offset is None for offset in offsets]
+    if any(naive) and not all(naive):
+        i = naive.index(not naive[0])
+        raise ClockError(
+            "some times carry an offset from UTC, others none",
+            path,
+            intervals[i // 2].place,
+            str(intervals[i // 2][i % 2]),
+            "all of them with an offset, or all without",
+            "Export the times again in one form.",
+        )
+    readings = np.array([microseconds_of(m) for interval in intervals for m in interval[:2]], np.int64)
+    claims_utc = not any(naive) and not any(offsets)
+    if all(naive) or (claims_utc and zone is not None and zone not in _UTC_NAMES):
+        return _on_local_clock(intervals, readings.reshape(-1, 2), zone or "UTC", path, claimed=claims_utc)
+    moments = (readings - np.array(offsets, np.int64) * SECOND_US).reshape(-1, 2)
+    order = np.argsort(moments[:, 0], kind="stable")
+    notes = list(_offset_notes([intervals[i] for i in order]))
+    if claims_utc and zone is None:
+        notes.append("times are written as UTC (Z), which is a claim: if they are local times, name their zone")
+    if zone is not None and not claims_utc:
+        notes.append(f"zone {zone} not used: the file tells offsets from UTC")
+    first = offsets[2 * int(order[0])] or 0
+    return _Timed(intervals, moments[:, 0], moments[:, 1], FileClock(Clock.UTC, fixed_zone(first)), tuple(notes), ())
+
+
+def _on_local_clock(
+    intervals: list[StagedInterval], readings: Microseconds, zone: str, path: str, *, claimed: bool
+) -> _Timed:
+    """Return intervals whose times are readings of a local clock; their order tells a repeated hour apart."""
+    order = np.argsort(readings[:, 0], kind="stable")
+    places = [intervals[i].place for i in order]
+    resolved = resolve_wall_clock(
+        readings[order].ravel(), zone, path=path, where=lambda position: places[position // 2]
+    )
+    moments = np.empty_like(readings)
+    moments[order] = resolved.us.reshape(-1, 2)
+    cautions: tuple[str, ...] = ()
+    if claimed:
+        cautions = (f"The file's times end in Z, which claims UTC; as asked they were read as local times of {zone}.",)
+    clock = FileClock(Clock.UTC, resolved.zone)
+    return _Timed(intervals, moments[:, 0], moments[:, 1], clock, resolved.notes, cautions)
+
+
+def _offset_s(moment: datetime) -> int | None:
+    offset = moment.utcoffset()
+    return None if offset is None else round(offset.total_seconds())
+
+
+def _offset_notes(intervals: Sequence[StagedInterval]) -> Iterator[str]:
+    changes = []
+    for before, after in pairwise(intervals):
+        first, second = _offset_s(before.begin), _offset_s(after.begin)
+        if first != second and first is not None and second is not None:
+            changes.append(f"{show_offset(first)} to {show_offset(second)} at {after.place}")
+    yield from (f"offset from UTC changes from {change}" for change in changes[:_SHOWN])
+    if len(changes) > _SHOWN:
+        yield f"and {len(changes) - _SHOWN} more changes of the offset"
+
+
+# --- sources ----------------------------------------------------------------------------------------------
+
+
+class _Stay(NamedTuple):
+    """What one source says about one night: from its first to its last word."""
+
+    begin_us: int
+    end_us: int
+    source: int
+    place: str
+
+
+def _one_source(timed: _Timed, source: int | None, source_words: str, path: str) -> tuple[_Timed, tuple[str, ...]]:
+    """Keep one source, or all of them where no two scored the same night."""
+    numbers = {name: i for i, name in enumerate(dict.fromkeys(i.source for i in timed.intervals), 1)}
+    if source is not None and not 1 <= source <= len(numbers):
+        raise ValueError(f"source must be 1 to {len(numbers)} for this file, not {source!r}")
+    if len(numbers) == 1:
+        return timed, ()
+    codes = np.array([numbers[interval.source] for interval in timed.intervals])
+    if source is not None:
+        note = f"only source {source} of {len(numbers)} (told apart by {source_words}) was read"
+        return timed.taking(codes == source), (note,)
+    _refuse_two_at_once(timed, codes, source_words, path)
+    note = f"{len(numbers)} sources (told apart by {source_words}) scored different nights; all were read"
+    return timed, (note,)
+
+
+def _refuse_two_at_once(timed: _Timed, codes: NDArray[np.intp], source_words: str, path: str) -> None:
+    stays = sorted(stay for code in np.unique(codes) for stay in _stays(timed, codes == code, int(code)))
+    latest = stays[0]
+    for stay in stays[1:]:
+        if stay.begin_us < latest.end_us and stay.source != latest.source:
+            first, second = sorted((latest, stay), key=lambda s: s.source)
+            counts = np.bincount(codes)
+            raise InputError(
+                "two sources scored the same night",
+                path,
+                second.place,
+                f"source {first.source} ({counts[first.source]} intervals, one of them {first.place}) and "
+                f"source {second.source} ({counts[second.source]}), both at {timed.clock.show(stay.begin_us)}",
+                "one source a night",
+                f"Keep the records of one {source_words} in the file; in Python, "
+                f"read_json(path, source={first.source}) or source={second.source} reads one of them.",
+            )
+        latest = max(latest, stay, key=lambda s: s.end_us)
+
+
+def _stays(timed: _Timed, keep: NDArray[np.bool_], source: int) -> list[_Stay]:
+    """Return the nights of one source: its intervals with no longer silence between them than a night has."""
+    own = timed.taking(keep)
+    stays: list[_Stay] = []
+    for i in np.argsort(own.begin_us, kind="stable"):
+        begin, end = int(own.begin_us[i]), int(own.end_us[i])
+        if stays and begin - stays[-1].end_us < _NIGHT_BREAK_US:
+            stays[-1] = stays[-1]._replace(end_us=max(stays[-1].end_us, end))
+        else:
+            stays.append(_Stay(begin, end, source, own.intervals[i].place))
+    return stays

@@ -1,0 +1,159 @@
+"""A JSON list of records with the same fields, read by the rules for the columns of a table."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import NoReturn
+
+from sleepagree.errors import FileFormatError, shorten
+from sleepagree.hypnogram.spans import Origin, ScoredSpans
+from sleepagree.readers.json.fields import Field, JsonDocument
+from sleepagree.readers.layout import Layout
+from sleepagree.readers.rows import Places
+from sleepagree.readers.table.reader import Table, spans_of_table
+
+
+@dataclass(frozen=True)
+class Records:
+    """Records of a file and how they were found.
+
+    Parameters
+    ----------
+    fields : tuple of Field
+        One object each, at least one.
+    notes : tuple of str
+        Ledger lines.
+    """
+
+    fields: tuple[Field, ...]
+    notes: tuple[str, ...] = ()
+
+
+def find_records(document: JsonDocument) -> Records | None:
+    """Return the records of a document, or None where it holds none.
+
+    Parameters
+    ----------
+    document : JsonDocument
+        A list of objects, one object a line, or an object in which one field is a list of objects.
+
+    Raises
+    ------
+    FileFormatError
+        When more than one field is such a list, or a list holds something else besides objects.
+    """
+    if document.by_line:
+        return Records(document.fields, document.notes)
+    root = document.fields[0]
+    if isinstance(root.value, list):
+        return _checked(root, document.notes) if _holds_objects(root.value) else None
+    if not isinstance(root.value, dict):
+        return None
+    lists = [key for key, value in root.value.items() if isinstance(value, list) and _holds_objects(value)]
+    if not lists:
+        return None
+    if len(lists) > 1:
+        root.fail(
+            "more than one field holds a list of records",
+            found=", ".join(f"'{shorten(key)}'" for key in lists[:6]),
+            expected="one list of records",
+            remedy="Write the one with the stages to a file of its own.",
+        )
+    chosen = root.need(lists[0], "a list of records")
+    return _checked(chosen, (*document.notes, f"records read from the field '{shorten(lists[0])}'"))
+
+
+def _holds_objects(values: Sequence[object]) -> bool:
+    return any(isinstance(value, dict) for value in values)
+
+
+def _checked(list_field: Field, notes: tuple[str, ...]) -> Records:
+    fields = tuple(list_field.elements())
+    for field in fields:
+        field.mapping()
+    return Records(fields, notes)
+
+
+def read_records(
+    records: Records,
+    *,
+    origin: Origin,
+    path: str,
+    layout: Layout,
+    zone: str | None = None,
+    own_words: Iterable[str] = (),
+) -> ScoredSpans:
+    """Read records by the rules for tables.
+
+    Parameters
+    ----------
+    records : Records
+        At least one.
+    origin : Origin
+        File name and hash, carried into the result.
+    path : str
+        File, for messages.
+    layout : Layout
+        How to read them; what it leaves open is found by plain names of fields.
+    zone : str, optional
+        IANA zone of times without one.
+    own_words : iterable of str
+        Labels that a mapping file explains.
+
+    Raises
+    ------
+    FileFormatError, EpochGridError, ClockError, UnknownStageError
+        As for tables.
+    """
+    nested = _nested_names(records.fields)
+    names = [name for name in dict.fromkeys(n for f in records.fields for n in f.mapping()) if name not in nested]
+    notes = list(records.notes)
+    if nested:
+        listing = ", ".join(f"'{shorten(name)}'" for name in sorted(nested)[:6])
+        notes.append(f"fields that hold objects or lists were not looked at: {listing}")
+    if not names:
+        _refuse_bare(records.fields[0])
+    columns = {
+        position: [_cell(field.mapping().get(name)) for field in records.fields] for position, name in enumerate(names)
+    }
+    places = Places([field.place.removesuffix(": ") for field in records.fields], "{}", "{}")
+    table = Table(
+        tuple(names),
+        columns,
+        places,
+        origin,
+        path,
+        tuple(notes),
+        missing=frozenset({""}),
+        header_place=str(places.numbers[0]),
+        decimal_point=True,
+    )
+    return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
+
+
+def _nested_names(fields: Sequence[Field]) -> set[str]:
+    return {name for field in fields for name, value in field.mapping().items() if isinstance(value, dict | list)}
+
+
+def _refuse_bare(field: Field) -> NoReturn:
+    raise FileFormatError(
+        "the records hold no plain field",
+        field.path,
+        field.place,
+        "objects and lists only",
+        "fields such as start, end and stage",
+        "Export flat records, or a table.",
+    )
+
+
+def _cell(value: object) -> str:
+    """Return a value as the text that a table would hold."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, float) and value.is_integer() and abs(value) < 2**53:
+        # 1714599660.0 is how some writers put a whole number
+        return str(int(value))
+    return str(value)

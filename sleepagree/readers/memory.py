@@ -1,0 +1,265 @@
+"""Hypnograms from whatever one has: a file, an array of labels, a pandas object, ``mne.Annotations``."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from sleepagree.errors import EpochGridError, InputError
+from sleepagree.hypnogram.spans import EPOCH_S, EpochLengthFrom, Origin, ScoredSpans
+from sleepagree.hypnogram.zones import find_zone, place_in_zone, with_zone
+from sleepagree.mapping.stages import assign_stages
+from sleepagree.readers import read_spans
+from sleepagree.readers.layout import Layout
+
+
+def read_hypnogram(
+    source: Any,
+    *,
+    layout: Layout | str | os.PathLike[str] | None = None,
+    stages: Mapping[str, str] | None = None,
+    start: datetime | None = None,
+    epoch_s: float = EPOCH_S,
+    zone: str | None = None,
+    reports: Sequence[str] | None = None,
+    own_words: frozenset[str] = frozenset(),
+    name: str = "",
+) -> ScoredSpans:
+    """Return the scored spans of a file or of data in memory.
+
+    Parameters
+    ----------
+    source : path, array-like of str or int, pandas.Series, pandas.DataFrame, mne.Annotations or ScoredSpans
+        A file is read by the reader of its suffix. An array or a Series holds one label per epoch; None, nan
+        and "" are gaps; a Series with a DatetimeIndex tells its own start and epoch length. A DataFrame has
+        the columns ``onset_s``, ``duration_s`` and ``stage``, or ``start``, ``end`` and ``stage`` with times.
+    layout : Layout or path, optional
+        How to read a file.
+    stages : mapping, optional
+        Label -> stage word, for data in memory (numbers need it: ``{0: "W", 1: "N1", ...}``).
+    start : datetime, optional
+        Instant at which the first epoch begins, for data in memory.
+    epoch_s : float
+        Length of an epoch of an array, in seconds.
+    zone : str, optional
+        IANA zone of naive times.
+    reports : sequence of str, optional
+        What the source can report.
+    own_words : frozenset of str
+        Labels that a mapping file explains.
+    name : str
+        What to call data in memory.
+
+    Raises
+    ------
+    SleepAgreeError
+        When the source cannot be read.
+    TypeError
+        When it is none of the kinds above.
+    ValueError
+        When an array has more than one dimension, or ``epoch_s`` is not positive.
+
+    Examples
+    --------
+    >>> night = read_hypnogram(["W", "W", "N1", "N2", None, "N2"])
+    >>> night.labels, night.onset_s.tolist(), night.duration_s.tolist()
+    (('W', 'N1', 'N2'), [0.0, 60.0, 90.0, 150.0], [60.0, 30.0, 30.0, 30.0])
+    """
+    if isinstance(source, ScoredSpans):
+        spans = source
+    elif isinstance(source, (str, os.PathLike)):
+        return _with_reports(_read_file(Path(source), layout, zone, own_words), reports)
+    elif _is_from(source, "mne"):
+        from sleepagree.readers.mne_files import spans_from_mne
+
+        spans = spans_from_mne(source, stages=stages, own_words=own_words)
+    elif _is_from(source, "pandas") and hasattr(source, "columns"):
+        spans = _from_frame(source, stages, zone, own_words, name)
+    elif _is_from(source, "pandas"):
+        spans = _from_series(source, stages, start, epoch_s, zone, own_words, name)
+    elif isinstance(source, np.ndarray) and source.ndim != 1:
+        raise ValueError(f"an array of labels must have one dimension, one label per epoch, not shape {source.shape}")
+    elif isinstance(source, (Sequence, np.ndarray)) and not isinstance(source, (bytes, bytearray, memoryview)):
+        spans = _from_labels(list(source), stages, start, epoch_s, own_words, name)
+    else:
+        raise TypeError(
+            f"source must be a path, labels, a pandas object, mne.Annotations or ScoredSpans, not {type(source)!r}"
+        )
+    return _with_reports(with_zone(spans, zone), reports)
+
+
+def _is_from(source: Any, package: str) -> bool:
+    return type(source).__module__.partition(".")[0] == package
+
+
+def _with_reports(spans: ScoredSpans, reports: Sequence[str] | None) -> ScoredSpans:
+    return spans if reports is None else spans.with_changes(reports=tuple(reports))
+
+
+def _read_file(
+    path: Path, layout: Layout | str | os.PathLike[str] | None, zone: str | None, own: frozenset[str]
+) -> ScoredSpans:
+    if isinstance(layout, (str, os.PathLike)):
+        from sleepagree.readers.layout import read_layout
+
+        layout = read_layout(Path(layout))
+    return read_spans(path, layout=layout, zone=zone, own_words=own)
+
+
+def _label_text(value: Any) -> str | None:
+    """Return the text of a label, None for a gap; whole floats read as whole numbers (1.0 is '1')."""
+    if value is None or (isinstance(value, (float, np.floating)) and np.isnan(value)):
+        return None
+    if isinstance(value, (float, np.floating)) and float(value).is_integer():
+        value = int(value)
+    text = str(value).strip()
+    return None if text in ("", "<NA>", "NaT") else text
+
+
+def _from_labels(
+    values: list[Any],
+    stages: Mapping[str, str] | None,
+    start: datetime | None,
+    epoch_s: float,
+    own: frozenset[str],
+    name: str,
+) -> ScoredSpans:
+    if not epoch_s > 0:
+        raise ValueError(f"epoch_s must be positive, not {epoch_s!r}")
+    texts = [_label_text(value) for value in values]
+    labels = tuple(dict.fromkeys(text for text in texts if text is not None))
+    # first of all: labels without end are no stages, and more than a code can number
+    label_stages = _stages_of(labels, stages, own, name)
+    position = {label: i for i, label in enumerate(labels)}
+    codes = np.array([-1 if text is None else position[text] for text in texts], np.int16)
+    edges = np.flatnonzero(np.diff(codes, prepend=-2, append=-2))
+    begin, length = edges[:-1], np.diff(edges)
+    kept = codes[begin] >= 0 if begin.size else np.zeros(0, bool)
+    return ScoredSpans(
+        np.asarray(begin[kept] * epoch_s, np.float64),
+        np.asarray(length[kept] * epoch_s, np.float64),
+        codes[begin[kept]],
+        labels,
+        label_stages,
+        start=start,
+        epoch_s=epoch_s,
+        epoch_from=EpochLengthFrom.LAYOUT,
+        origin=Origin(name, "memory"),
+    )
+
+
+def _stages_of(
+    labels: tuple[str, ...], stages: Mapping[str, str] | None, own: frozenset[str], name: str
+) -> tuple[str, ...]:
+    table = {str(key): value for key, value in (stages or {}).items()}
+    return assign_stages(labels, table=table, own_words=own, path=name)
+
+
+def _from_series(
+    series: Any,
+    stages: Mapping[str, str] | None,
+    start: datetime | None,
+    epoch_s: float,
+    zone: str | None,
+    own: frozenset[str],
+    name: str,
+) -> ScoredSpans:
+    import pandas as pd
+
+    if not isinstance(series.index, pd.DatetimeIndex):
+        return _from_labels(series.tolist(), stages, start, epoch_s, own, name)
+    if not series.index.is_monotonic_increasing or series.index.has_duplicates:
+        raise EpochGridError("the times of the Series are not in order or stand twice", name)
+    times = _in_zone(series.index.to_series(), zone, "the index", name)
+    onset = (times - times.iloc[0]).dt.total_seconds().to_numpy()
+    step = float(np.median(np.diff(onset))) if onset.size > 1 else epoch_s
+    frame = pd.DataFrame({"onset_s": onset, "duration_s": step, "stage": series.to_numpy()})
+    spans = _from_frame(frame, stages, None, own, name)
+    first = times.iloc[0].to_pydatetime()
+    return spans.with_changes(
+        start=first, wall_clock=first.tzinfo is None, epoch_s=step, epoch_from=EpochLengthFrom.INFERRED
+    )
+
+
+def _in_zone(times: Any, zone: str | None, where: str, name: str) -> Any:
+    """Return a Series of times with their zone, each of them placed by itself: a clock may change in the night."""
+    import pandas as pd
+
+    if zone is None or times.dt.tz is not None:
+        return times
+    placed = [place_in_zone(t.to_pydatetime(), zone, path=name, where=where).astimezone(UTC) for t in times]
+    return pd.Series(pd.DatetimeIndex(placed, tz=UTC), index=times.index).dt.tz_convert(find_zone(zone))
+
+
+def _times(frame: Any, column: str, zone: str | None, name: str) -> Any:
+    import pandas as pd
+
+    try:
+        times = pd.to_datetime(frame[column])
+    except (ValueError, TypeError) as error:
+        raise InputError(
+            f"column '{column}' holds something that is no time",
+            name,
+            "",
+            str(error).partition(chr(10))[0],
+            "times that pandas reads",
+            "Turn the column into datetimes first.",
+        ) from None
+    if times.isna().any():
+        row = int(times.isna().argmax())
+        raise InputError(f"column '{column}' lacks a time", name, f"row {row}", "", "", "Drop such rows first.")
+    return _in_zone(times, zone, f"column '{column}'", name)
+
+
+def _from_frame(
+    frame: Any, stages: Mapping[str, str] | None, zone: str | None, own: frozenset[str], name: str
+) -> ScoredSpans:
+    start = None
+    columns = set(frame.columns)
+    if {"start", "end", "stage"} <= columns:
+        begin, end = _times(frame, "start", zone, name), _times(frame, "end", zone, name)
+        if (begin.dt.tz is None) != (end.dt.tz is None):
+            raise InputError(
+                "one of 'start' and 'end' tells its zone, the other does not",
+                name,
+                "",
+                "",
+                "both with a zone, or none",
+                "Give zone, or localise the column.",
+            )
+        start = None if begin.empty else begin.min().to_pydatetime()
+        onset = (begin - begin.min()).dt.total_seconds().to_numpy()
+        duration = (end - begin).dt.total_seconds().to_numpy()
+    elif {"onset_s", "duration_s", "stage"} <= columns:
+        onset, duration = frame["onset_s"].to_numpy(float), frame["duration_s"].to_numpy(float)
+    else:
+        raise InputError(
+            "the DataFrame lacks columns",
+            name,
+            "",
+            ", ".join(map(str, frame.columns)),
+            "onset_s, duration_s and stage; or start, end and stage",
+            "Rename its columns.",
+        )
+    order = np.argsort(onset, kind="stable")
+    texts = [_label_text(value) for value in frame["stage"].tolist()]
+    kept = np.array([i for i in order if texts[i] is not None], int)
+    labels = tuple(dict.fromkeys(text for i in kept if (text := texts[i]) is not None))
+    label_stages = _stages_of(labels, stages, own, name)
+    position = {label: i for i, label in enumerate(labels)}
+    codes = np.array([position[texts[i] or ""] for i in kept], np.int16)
+    return ScoredSpans(
+        onset[kept],
+        duration[kept],
+        codes,
+        labels,
+        label_stages,
+        start=start,
+        wall_clock=start is not None and start.tzinfo is None,
+        origin=Origin(name, "memory"),
+    )

@@ -1,0 +1,744 @@
+"""From rows with a beginning, an end and a label to scored spans: order, duplicates, overlaps, epoch length.
+
+Shared by the readers. A file in good order passes two comparisons of arrays; only one that is not is looked at
+row by row, settled by the declared rule with a line in the ledger, or refused with the rows named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.errors import EpochGridError, FileFormatError, UnknownStageError, shorten
+from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans, seal
+from sleepagree.mapping.stages import NOT_A_STAGE, assign_stages
+from sleepagree.readers.layout import Ends, Overlaps
+from sleepagree.readers.times import HOUR_US, SECOND_US, Clock, FileClock, Microseconds, show_number
+
+Rows = NDArray[np.intp]
+
+#: Times in files are rounded: to milliseconds without a word, to half a second with a line in the ledger.
+_ROUNDED_SILENTLY_US: Final = 1_000
+_ROUNDED_US: Final = SECOND_US // 2
+_COARSE_S: Final = 30.0
+_SHOWN_ROWS: Final = 3
+
+
+@dataclass(frozen=True)
+class Places:
+    """Where the rows of a file stand.
+
+    Parameters
+    ----------
+    numbers : sequence
+        What names each row: a line number, or the path of a record.
+    one, several : str
+        Templates for one row and for a list of rows.
+    """
+
+    numbers: Sequence[object]
+    one: str = "line {}"
+    several: str = "lines {}"
+
+    def at(self, row: int) -> str:
+        """Return the place of a row."""
+        return self.one.format(self.numbers[row])
+
+    def listing(self, rows: Sequence[int] | Rows) -> str:
+        """Return the places of rows: the first three and how many more there are."""
+        shown = [str(self.numbers[int(row)]) for row in rows[:_SHOWN_ROWS]]
+        if len(rows) == 1:
+            return self.one.format(shown[0])
+        more = len(rows) - len(shown)
+        if more:
+            return self.several.format(", ".join(shown)) + f" and {more} more"
+        return self.several.format(", ".join(shown[:-1]) + " and " + shown[-1])
+
+
+@dataclass(frozen=True, eq=False)
+class LabelledRows:
+    """Rows of a file: half-open intervals with labels.
+
+    Parameters
+    ----------
+    onset_us, end_us : int array, shape (n,)
+        Microseconds; what they count from is ``clock``'s to say.
+    codes : int array, shape (n,)
+        Position of each row's label in ``labels``.
+    file_row : int array, shape (n,)
+        Position of each row in the file, as ``places`` counts them.
+    labels, stages : tuple of str
+        Distinct labels and the stage of each; rows of a label that is "not-a-stage" are dropped and counted.
+    places : Places
+        Where each row of the file stands.
+    clock : FileClock
+        What the microseconds count from.
+    path : str
+        File, for messages.
+    """
+
+    onset_us: Microseconds
+    end_us: Microseconds
+    codes: NDArray[np.intp]
+    file_row: Rows
+    labels: tuple[str, ...]
+    stages: tuple[str, ...]
+    places: Places
+    clock: FileClock
+    path: str
+
+    def taking(self, rows: Rows) -> LabelledRows:
+        """Return some of the rows, in the order given."""
+        return replace(
+            self,
+            onset_us=self.onset_us[rows],
+            end_us=self.end_us[rows],
+            codes=self.codes[rows],
+            file_row=self.file_row[rows],
+        )
+
+    def at(self, row: int) -> str:
+        """Return the place of a row."""
+        return self.places.at(int(self.file_row[row]))
+
+    def listing(self, rows: Rows) -> str:
+        """Return the places of rows."""
+        return self.places.listing(self.file_row[rows])
+
+    def show(self, row: int, *, after: int | None = None) -> str:
+        """Return a row as a person would write it; without the date where that is the date of row ``after``."""
+        onset = self.clock.show(int(self.onset_us[row]))
+        if after is not None and onset[:11] == self.clock.show(int(self.onset_us[after]))[:11]:
+            onset = self.clock.show_time(int(self.onset_us[row]))
+        return f"'{self.labels[self.codes[row]][:20]}' {onset} to {self.clock.show_time(int(self.end_us[row]))}"
+
+
+@dataclass(frozen=True)
+class SourceFacts:
+    """What a reader knows of a source besides its rows; every field may be left out."""
+
+    reports: tuple[str, ...] | None = None
+    epoch_s: float | None = None
+    epoch_from: EpochLengthFrom = EpochLengthFrom.UNKNOWN
+    lights_off_us: int | None = None
+    lights_on_us: int | None = None
+    ignored: Mapping[str, int] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+def make_spans(
+    rows: LabelledRows,
+    *,
+    origin: Origin,
+    facts: SourceFacts,
+    overlaps: Overlaps = Overlaps.REFUSE,
+) -> ScoredSpans:
+    """Settle rows and return them as scored spans.
+
+    Parameters
+    ----------
+    rows : LabelledRows
+        In file order.
+    origin : Origin
+        Where they came from.
+    facts : SourceFacts
+        What else the reader knows.
+    overlaps : Overlaps
+        What to do where rows overlap: refuse, let the shorter row win, or let the row that stands later in
+        the file win.
+
+    Returns
+    -------
+    ScoredSpans
+        Sorted and free of overlap; gaps stay gaps. Exact duplicates are dropped, overlapping rows of one
+        label merged, and both told in the notes.
+
+    Raises
+    ------
+    EpochGridError
+        When a row does not end after it begins, or rows overlap or contradict each other against the rule.
+    FileFormatError
+        When no row holds a stage.
+    """
+    ignored = dict(facts.ignored)
+    if NOT_A_STAGE in rows.stages:
+        rows = _drop_no_stages(rows, ignored)
+    notes = list(facts.notes)
+    if rows.onset_us.size == 0:
+        raise no_stage_rows(rows.path, ignored)
+    onset, end = rows.onset_us, rows.end_us
+    if not np.logical_and.reduce(onset < end):
+        raise _ends_too_early(rows)
+    if np.logical_or.reduce(onset[1:] < end[:-1]):
+        rows = _settle(rows, overlaps, notes)
+        onset, end = rows.onset_us, rows.end_us
+    zero = rows.clock.zero_us(int(onset[0]))
+    return ScoredSpans(
+        seal((onset - zero) / SECOND_US),
+        seal((end - onset) / SECOND_US),
+        seal(rows.codes.astype(np.int16)),
+        rows.labels,
+        rows.stages,
+        rows.clock.start(zero),
+        rows.clock.kind is Clock.LOCAL,
+        None if facts.lights_off_us is None else (facts.lights_off_us - zero) / SECOND_US,
+        None if facts.lights_on_us is None else (facts.lights_on_us - zero) / SECOND_US,
+        facts.epoch_s,
+        facts.epoch_from,
+        facts.reports,
+        tuple(ignored.items()),
+        tuple(notes),
+        facts.cautions,
+        origin,
+    )
+
+
+# --- labels ----------------------------------------------------------------------------------------------
+
+
+def number_labels(texts: Sequence[str]) -> tuple[tuple[str, ...], NDArray[np.intp]]:
+    """Return the distinct labels of a column, without the space around them, and each row's position."""
+    raw = dict.fromkeys(texts, 0)
+    position: dict[str, int] = {}
+    for text in raw:
+        raw[text] = position.setdefault(text.strip(), len(position))
+    codes = np.fromiter(map(raw.__getitem__, texts), np.intp, len(texts))
+    return tuple(position), codes
+
+
+def stages_of_labels(
+    labels: Sequence[str],
+    codes: NDArray[np.intp],
+    places: Places,
+    *,
+    table: Mapping[str, str],
+    own_words: Iterable[str] = (),
+    rechtschaffen_kales: str = "",
+    path: str = "",
+) -> tuple[str, ...]:
+    """Return the stage of each label; where one is unknown, say at which rows it stands.
+
+    Raises
+    ------
+    UnknownStageError
+        When a label is neither plain, nor in the table, nor explained by a mapping.
+    """
+    try:
+        return assign_stages(
+            labels, table=table, own_words=own_words, rechtschaffen_kales=rechtschaffen_kales, path=path
+        )
+    except UnknownStageError:
+        counts = {label: places.listing(np.flatnonzero(codes == code)) for code, label in enumerate(labels)}
+        return assign_stages(
+            labels,
+            counts=counts,
+            table=table,
+            own_words=own_words,
+            rechtschaffen_kales=rechtschaffen_kales,
+            path=path,
+        )
+
+
+_LIGHTS: Final = {"lights off": "off", "lights out": "off", "lights on": "on"}
+
+
+@lru_cache(maxsize=1024)
+def lights_mark(label: str) -> str:
+    """Return "off" or "on" where a label is a lights mark, else ""."""
+    return _LIGHTS.get(" ".join(label.replace("_", " ").replace("-", " ").split()).casefold(), "")
+
+
+def _drop_no_stages(rows: LabelledRows, ignored: dict[str, int]) -> LabelledRows:
+    counts = np.bincount(rows.codes, minlength=len(rows.labels))
+    kept = [code for code, stage in enumerate(rows.stages) if stage != NOT_A_STAGE]
+    for code, stage in enumerate(rows.stages):
+        if stage == NOT_A_STAGE and counts[code]:
+            ignored[rows.labels[code]] = ignored.get(rows.labels[code], 0) + int(counts[code])
+    new_code = np.full(len(rows.labels), -1, np.intp)
+    new_code[kept] = np.arange(len(kept))
+    left = rows.taking(np.flatnonzero(new_code[rows.codes] >= 0))
+    return replace(
+        left,
+        codes=new_code[left.codes],
+        labels=tuple(rows.labels[code] for code in kept),
+        stages=tuple(rows.stages[code] for code in kept),
+    )
+
+
+def no_stage_rows(path: str, ignored: Mapping[str, int]) -> FileFormatError:
+    """Return the error for a file in which no row holds a stage."""
+    held = ", ".join(f"'{shorten(text)}' ({count})" for text, count in list(ignored.items())[:6])
+    return FileFormatError(
+        "no row holds a stage",
+        path,
+        "",
+        held + (" and others" if len(ignored) > 6 else ""),
+        "rows with sleep stages",
+        "Check that this is the scoring, and that its labels are not all mapped to not-a-stage.",
+    )
+
+
+# --- order, duplicates, overlaps -------------------------------------------------------------------------
+
+
+def _ends_too_early(rows: LabelledRows) -> EpochGridError:
+    row = int(np.flatnonzero(rows.onset_us >= rows.end_us)[0])
+    back = int(rows.onset_us[row] - rows.end_us[row])
+    remedy = "Correct the row."
+    if rows.clock.kind is Clock.LOCAL and 0 < back < HOUR_US:
+        remedy += " " + _ZONE_HINT
+    return EpochGridError(
+        "the row ends before it begins" if back else "the row lasts no time",
+        rows.path,
+        rows.at(row),
+        rows.show(row),
+        "an end after the beginning",
+        remedy,
+    )
+
+
+_ZONE_HINT: Final = (
+    "If the clock was put back that night, name its zone (--device-zone or --reference-zone ZONE, or 'zone' in "
+    "the layout): then the order of the rows tells the two hours apart."
+)
+
+
+def _settle(rows: LabelledRows, overlaps: Overlaps, notes: list[str]) -> LabelledRows:
+    file_order = rows
+    rows = _sort(rows, notes)
+    rows = _drop_duplicates(rows, file_order, overlaps, notes)
+    rows = _trim_rounding(rows, notes)
+    if not (rows.onset_us[1:] < rows.end_us[:-1]).any():
+        return rows
+    if overlaps is Overlaps.REFUSE:
+        return _merge_same(rows, file_order, notes)
+    return _paint(rows, overlaps, notes)
+
+
+def _sort(rows: LabelledRows, notes: list[str]) -> LabelledRows:
+    """Sort by onset, the longer row first; rows that agree in both stay in file order."""
+    back = np.flatnonzero(rows.onset_us[1:] < rows.onset_us[:-1])
+    if back.size == 0 and not (rows.onset_us[1:] == rows.onset_us[:-1]).any():
+        return rows
+    if back.size == rows.onset_us.size - 1:
+        notes.append("rows stand in reverse order of time: turned round")
+    elif back.size:
+        notes.append(f"rows not in order of time ({rows.listing(back + 1)}): sorted")
+    return rows.taking(np.lexsort((-rows.end_us, rows.onset_us)))
+
+
+def _drop_duplicates(
+    rows: LabelledRows, file_order: LabelledRows, overlaps: Overlaps, notes: list[str]
+) -> LabelledRows:
+    # the one to keep comes first: the last in the file where later rows win, since another may lie between
+    preference = -rows.file_row if overlaps is Overlaps.LATER_WINS else rows.file_row
+    key = np.lexsort((preference, rows.codes, -rows.end_us, rows.onset_us))
+    ordered = rows.taking(key)
+    same_time = (ordered.onset_us[1:] == ordered.onset_us[:-1]) & (ordered.end_us[1:] == ordered.end_us[:-1])
+    repeated = np.flatnonzero(same_time & (ordered.codes[1:] == ordered.codes[:-1])) + 1
+    if repeated.size == 0:
+        return rows
+    _refuse_repeated_hour(file_order)
+    one = repeated.size == 1
+    notes.append(
+        f"{repeated.size} {'row that repeats' if one else 'rows that repeat'} another exactly dropped "
+        f"({ordered.listing(repeated)})"
+    )
+    return rows.taking(np.delete(np.arange(rows.onset_us.size), key[repeated]))
+
+
+def _refuse_repeated_hour(rows: LabelledRows) -> None:
+    """Refuse local times that go back by one hour: what looks repeated may be the second of two hours."""
+    if rows.clock.kind is not Clock.LOCAL:
+        return
+    back = rows.end_us[:-1] - rows.onset_us[1:]
+    steps = np.flatnonzero(np.abs(back - HOUR_US) <= 60 * SECOND_US)
+    falls = np.flatnonzero(rows.onset_us[1:] < rows.onset_us[:-1])
+    if steps.size == 1 and falls.size == 1 and steps[0] == falls[0]:
+        row = int(steps[0]) + 1
+        raise EpochGridError(
+            "the clock goes back by an hour",
+            rows.path,
+            rows.at(row),
+            f"{rows.show(row - 1)}, then {rows.show(row, after=row - 1)}",
+            "times in order",
+            _ZONE_HINT,
+        )
+
+
+def _trim_rounding(rows: LabelledRows, notes: list[str]) -> LabelledRows:
+    """Cut ends that reach into the next row by no more than rounding does."""
+    overlap = rows.end_us[:-1] - rows.onset_us[1:]
+    rounded = (overlap > 0) & (overlap <= _ROUNDED_US) & (rows.onset_us[:-1] < rows.onset_us[1:])
+    if not rounded.any():
+        return rows
+    end = rows.end_us.copy()
+    end[:-1][rounded] = rows.onset_us[1:][rounded]
+    told = int(np.count_nonzero(rounded & (overlap > _ROUNDED_SILENTLY_US)))
+    if told:
+        most = show_number(int(overlap[rounded].max()) / SECOND_US)
+        notes.append(f"{told} ends cut to the next beginning: rounded times overlap by up to {most} s")
+    return replace(rows, end_us=end)
+
+
+def _merge_same(rows: LabelledRows, file_order: LabelledRows, notes: list[str]) -> LabelledRows:
+    """Merge overlapping rows of one label; refuse overlapping rows of different labels."""
+    kept: list[int] = []
+    end = rows.end_us.copy()
+    merged, overlaid = 0, 0
+    for row in range(rows.onset_us.size):
+        if not kept or rows.onset_us[row] >= end[kept[-1]]:
+            kept.append(row)
+            continue
+        last = kept[-1]
+        if rows.codes[row] != rows.codes[last]:
+            raise _overlap(rows, last, row, file_order)
+        merged += 1
+        overlaid += int(min(end[row], end[last]) - rows.onset_us[row])
+        end[last] = max(end[last], end[row])
+    which = "row" if merged == 1 else "rows"
+    notes.append(
+        f"{merged} {which} merged with an overlapping row of the same label "
+        f"({show_number(overlaid / SECOND_US)} s told twice)"
+    )
+    return replace(rows.taking(np.array(kept, np.intp)), end_us=end[kept])
+
+
+def _overlap(rows: LabelledRows, first: int, second: int, file_order: LabelledRows) -> EpochGridError:
+    _refuse_repeated_hour(file_order)
+    same_time = rows.onset_us[first] == rows.onset_us[second] and rows.end_us[first] == rows.end_us[second]
+    where = f"{rows.at(first)} and {rows.at(second)}"
+    if same_time:
+        return EpochGridError(
+            "two rows give the same time different labels",
+            rows.path,
+            where,
+            f"{rows.show(first)} and '{rows.labels[rows.codes[second]][:20]}'",
+            "one label for a time",
+            'Take one of the rows out, or let the row that stands later win: [file] overlaps = "later-wins" in '
+            "a layout.",
+        )
+    return EpochGridError(
+        "two rows with different labels overlap",
+        rows.path,
+        where,
+        f"{rows.show(first)}, {rows.show(second, after=first)}",
+        "rows that do not overlap",
+        'Correct the rows, or say in a layout which of two rows holds: [file] overlaps = "shorter-wins" or '
+        '"later-wins".',
+    )
+
+
+def _paint(rows: LabelledRows, overlaps: Overlaps, notes: list[str]) -> LabelledRows:
+    """Lay rows over each other: the one that wins is painted last."""
+    n = rows.onset_us.size
+    if overlaps is Overlaps.SHORTER_WINS:
+        _refuse_ties(rows)
+        order = np.argsort(rows.onset_us - rows.end_us, kind="stable")
+    else:
+        order = np.argsort(rows.file_row)
+    edges = np.unique(np.concatenate((rows.onset_us, rows.end_us)))
+    rank = np.empty(n, np.intp)
+    rank[order] = np.arange(n)
+    owner = np.array(_owners(rows.onset_us.tolist(), rows.end_us.tolist(), rank.tolist(), edges.tolist()), np.intp)
+    begins = np.ones(owner.size, bool)
+    begins[1:] = owner[1:] != owner[:-1]
+    starts = np.flatnonzero(begins)
+    stops = np.append(starts[1:], owner.size)
+    held = owner[starts] >= 0
+    starts, stops = starts[held], stops[held]
+    settled = rows.taking(owner[starts])
+    told = int((rows.end_us - rows.onset_us).sum())
+    covered = int((edges[stops] - edges[starts]).sum())
+    notes.append(
+        f"overlapping rows ({overlaps.value}): {show_number((told - covered) / SECOND_US)} s overlaid; the {n} "
+        f"rows add up to {show_number(told / SECOND_US)} s and cover {show_number(covered / SECOND_US)} s"
+    )
+    return replace(settled, onset_us=edges[starts], end_us=edges[stops])
+
+
+def _refuse_ties(rows: LabelledRows) -> None:
+    """Refuse overlapping rows of one length and different labels: neither is the shorter one."""
+    length = rows.end_us - rows.onset_us
+    by_length = np.lexsort((rows.onset_us, length))
+    first, second = by_length[:-1], by_length[1:]
+    tie = (length[first] == length[second]) & (rows.onset_us[second] < rows.end_us[first])
+    tie &= rows.codes[first] != rows.codes[second]
+    if not tie.any():
+        return
+    at = int(np.flatnonzero(tie)[0])
+    pair = int(first[at]), int(second[at])
+    raise EpochGridError(
+        "two rows of one length with different labels overlap, so neither is the shorter",
+        rows.path,
+        f"{rows.at(pair[0])} and {rows.at(pair[1])}",
+        f"{rows.show(pair[0])}, {rows.show(pair[1], after=pair[0])}",
+        "a shorter row where rows overlap",
+        'Correct the rows, or let the row that stands later win: [file] overlaps = "later-wins" in a layout.',
+    )
+
+
+def _owners(onset: list[int], end: list[int], rank: list[int], edges: list[int]) -> list[int]:
+    """Return the row that holds each piece of time between two edges: of those that cover it, the highest in rank."""
+    import heapq  # for overlapping rows only
+
+    covering: list[tuple[int, int]] = []
+    owners: list[int] = []
+    row = 0
+    for edge in edges[:-1]:
+        while row < len(onset) and onset[row] == edge:
+            heapq.heappush(covering, (-rank[row], row))
+            row += 1
+        while covering and end[covering[0][1]] <= edge:
+            heapq.heappop(covering)
+        owners.append(covering[0][1] if covering else -1)
+    return owners
+
+
+# --- epoch length ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class EpochStep:
+    """The length of the epochs of a table with one row an epoch.
+
+    Parameters
+    ----------
+    step_us : int
+        Microseconds.
+    found : EpochLengthFrom
+        How it is known.
+    notes, cautions : tuple of str
+        Ledger lines and warnings.
+    """
+
+    step_us: int
+    found: EpochLengthFrom
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+_SHORTEST_STEP_US: Final = SECOND_US
+_LONGEST_STEP_US: Final = 3600 * SECOND_US
+_SAME_STEP_SHARE: Final = 0.5
+
+
+def find_epoch_step(
+    onset_us: Microseconds,
+    *,
+    declared_s: float | None,
+    shape_declared: bool,
+    changes: NDArray[np.bool_] | None,
+    places: Places,
+    file_row: Rows,
+    clock: FileClock,
+    path: str,
+) -> EpochStep:
+    """Return the epoch length of rows that stand for one epoch each: the commonest step between them.
+
+    Parameters
+    ----------
+    onset_us : int array, shape (n,)
+        Beginnings in file order.
+    declared_s : float or None
+        Epoch length that the layout declares.
+    shape_declared : bool
+        Whether the layout says that a row is an epoch; if not, rows that look like changes of stage only are
+        refused rather than taken for epochs with gaps between them.
+    changes : bool array, shape (n - 1,), or None
+        Whether each row's label differs from the one before it.
+    places, file_row, clock, path
+        For messages.
+
+    Raises
+    ------
+    EpochGridError
+        When the steps vary, there is but one row and nothing declared, or the declared length is not theirs.
+    """
+    steps = np.diff(onset_us)
+    order = None
+    if steps.size and int(steps.min()) <= 0:
+        order = np.argsort(onset_us, kind="stable")
+        steps = np.diff(onset_us[order])
+        later = np.append(True, steps > 0)
+        order, steps = order[later], steps[steps > 0]
+    if steps.size == 0:
+        if declared_s is None:
+            raise _one_row(path)
+        return EpochStep(round(declared_s * SECOND_US), EpochLengthFrom.LAYOUT)
+    step, share = _commonest(steps)
+    if declared_s is not None:
+        declared = round(declared_s * SECOND_US)
+        differs = steps.size > 1 and abs(step - declared) > _ROUNDED_US
+        if differs and (share > _SAME_STEP_SHARE or step < declared):
+            raise _not_declared_step(step, declared_s, path)
+        step = declared
+    if not _SHORTEST_STEP_US <= step <= _LONGEST_STEP_US:
+        raise _odd_step(step, path)
+    missing = steps != step
+    notes: tuple[str, ...] = ()
+    if missing.any():
+        multiples = np.rint(steps / step).astype(np.int64)
+        off = np.flatnonzero((np.abs(steps - multiples * step) > _ROUNDED_US) | (multiples < 1))
+        changing_only = changes is not None and changes.size >= 5 and bool(changes.all())
+        unclear = declared_s is None and not shape_declared and (share < _SAME_STEP_SHARE or changing_only)
+        if off.size or unclear:
+            row = int(off[0]) if off.size else int(np.flatnonzero(missing)[0])
+            later_row = row + 1 if order is None else int(order[row + 1])
+            raise _varying_step(
+                places.at(int(file_row[later_row])), clock.show(int(onset_us[later_row])), int(steps[row]), step, path
+            )
+        gaps = int(np.count_nonzero(multiples > 1))
+        if gaps:
+            epochs = int((multiples - 1).sum())
+            notes = (
+                f"{epochs} {'epoch' if epochs == 1 else 'epochs'} without a row, in {gaps} "
+                f"{'gap' if gaps == 1 else 'gaps'}",
+            )
+    seconds = step / SECOND_US
+    found = EpochLengthFrom.INFERRED if declared_s is None else EpochLengthFrom.LAYOUT
+    return EpochStep(step, found, notes, coarse_grid_caution(seconds))
+
+
+def _commonest(steps: Microseconds) -> tuple[int, float]:
+    """Return the commonest step and its share; steps that jitter are rounded to seconds first."""
+    low = int(steps.min())
+    if low == int(steps.max()):
+        return low, 1.0
+    values, counts = np.unique(steps, return_counts=True)
+    best = int(counts.argmax())
+    if counts[best] * 2 <= steps.size:
+        rounded = np.rint(steps / SECOND_US).astype(np.int64) * SECOND_US
+        values, counts = np.unique(rounded, return_counts=True)
+        best = int(counts.argmax())
+    return int(values[best]), float(counts[best]) / steps.size
+
+
+def coarse_grid_caution(epoch_s: float) -> tuple[str, ...]:
+    """Return the warning for rows that are longer than an epoch of a reference, or nothing."""
+    if epoch_s <= _COARSE_S:
+        return ()
+    step = f"{show_number(epoch_s)} s" if epoch_s < 120 else f"{show_number(epoch_s / 60)} min"
+    return (f"stages are told in steps of {step}: what lasts less than that cannot be seen in this file",)
+
+
+def common_step_us(onset_us: Microseconds, end_us: Microseconds) -> int:
+    """Return the longest step of which all beginnings and ends are multiples apart, in microseconds."""
+    return int(np.gcd.reduce(np.concatenate((onset_us - onset_us[0], end_us - onset_us[0]))))
+
+
+def _one_row(path: str) -> EpochGridError:
+    return EpochGridError(
+        "one row alone does not tell how long an epoch is",
+        path,
+        "",
+        "1 row with a time",
+        "two rows, or a declared length",
+        "Give a layout (--layout FILE.toml) with\n    epoch_seconds = 30",
+    )
+
+
+def _not_declared_step(step: int, declared_s: float, path: str) -> EpochGridError:
+    return EpochGridError(
+        "the rows do not have the declared step",
+        path,
+        "",
+        f"rows {show_number(step / SECOND_US)} s apart",
+        f"{show_number(declared_s)} s (epoch_seconds in the layout)",
+        "Correct 'epoch_seconds', or check that this is the file the layout was written for.",
+    )
+
+
+def _odd_step(step: int, path: str) -> EpochGridError:
+    return EpochGridError(
+        "the step between rows is no length of an epoch",
+        path,
+        "",
+        f"rows {show_number(step / SECOND_US)} s apart",
+        "1 s to 1 h",
+        "If the column counts epochs rather than seconds, export their times; if each row lasts until the next, "
+        'say so in a layout\n    [file]\n    shape = "intervals"',
+    )
+
+
+def _varying_step(where: str, shown: str, step: int, commonest: int, path: str) -> EpochGridError:
+    return EpochGridError(
+        "the step between rows varies",
+        path,
+        where,
+        f"{shown}, {show_number(step / SECOND_US)} s after the row before it",
+        f"{show_number(commonest / SECOND_US)} s, the commonest step, or a multiple of it where rows are missing",
+        'Correct the row. If rows are epochs and some are missing, say so in a layout: [file] shape = "epochs"; '
+        'if each row lasts until the next one, shape = "intervals".',
+    )
+
+
+# --- ends and durations ----------------------------------------------------------------------------------
+
+
+def settle_inclusive_ends(
+    onset_us: Microseconds, end_us: Microseconds, *, ends: Ends | None, path: str, listing: str
+) -> tuple[Microseconds, tuple[str, ...]]:
+    """Return ends that are the first moment after each row, adding the unit where they are declared inclusive.
+
+    Parameters
+    ----------
+    onset_us, end_us : int array, shape (n,)
+        Microseconds.
+    ends : Ends or None
+        As declared.
+    path, listing : str
+        For messages.
+
+    Returns
+    -------
+    tuple of (int array, tuple of str)
+        Ends, and a note where they were moved.
+
+    Raises
+    ------
+    EpochGridError
+        When nothing is declared and at least four fifths of the ends lie one unit before the next beginning.
+    """
+    if ends is Ends.EXCLUSIVE or (ends is None and onset_us.size < 4):
+        return end_us, ()
+    gaps = onset_us[1:] - end_us[:-1]
+    if ends is None and not (gaps > 0).any():
+        return end_us, ()
+    unit = _unit_of_times(onset_us, end_us)
+    shown = "1 min" if unit == 60 * SECOND_US else f"{show_number(unit / SECOND_US)} s"
+    if ends is Ends.INCLUSIVE:
+        return end_us + unit, (f"ends are inclusive: {shown} added to each",)
+    if np.count_nonzero(gaps == unit) < 0.8 * gaps.size:
+        return end_us, ()
+    raise EpochGridError(
+        f"the ends lie {shown} before the next beginning",
+        path,
+        listing,
+        f"{int(np.count_nonzero(gaps == unit))} of {gaps.size} rows with this gap",
+        "to be told whether ends are inclusive",
+        'Say in a layout: [file] ends = "inclusive" if an end is the last moment of its row, "exclusive" if '
+        "the gaps are real.",
+    )
+
+
+def _unit_of_times(onset_us: Microseconds, end_us: Microseconds) -> int:
+    for unit in (60 * SECOND_US, SECOND_US):
+        if not (onset_us % unit).any() and not (end_us % unit).any():
+            return unit
+    return 1_000
+
+
+def duration_ratio(onset_us: Microseconds, duration_s: NDArray[np.float64]) -> float | None:
+    """Return the median of (step to the next row) / duration, or None where fewer than three rows tell it."""
+    steps = np.diff(onset_us) / SECOND_US
+    told = (steps > 0) & (duration_s[:-1] > 0)
+    if np.count_nonzero(told) < 3:
+        return None
+    return float(np.median(steps[told] / duration_s[:-1][told]))

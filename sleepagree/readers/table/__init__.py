@@ -1,0 +1,1 @@
+"""Tables: CSV, TSV, Parquet and BIDS events."""

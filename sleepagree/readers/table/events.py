@@ -1,0 +1,258 @@
+"""BIDS ``*_events.tsv``: a table whose onsets are seconds and whose codes a JSON file beside or above it explains.
+
+References
+----------
+.. [1] Gorgolewski KJ, Auer T, Calhoun VD, et al. The brain imaging data structure, a format for organizing and
+   describing outputs of neuroimaging experiments. Sci Data 2016;3:160044. The rules for ``events.tsv`` (onset and
+   duration in seconds, ``n/a`` for a missing value), for ``Levels`` and for the inheritance of JSON files are
+   those of the BIDS specification, sections "Task events", "Tabular files" and "The inheritance principle".
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+from sleepagree.errors import FileFormatError, UnknownStageError, shorten
+from sleepagree.files.reading import read_bytes
+from sleepagree.hypnogram.spans import Origin, ScoredSpans
+from sleepagree.readers.columns import find_columns
+from sleepagree.readers.csv_rows import read_cells
+from sleepagree.readers.layout import NO_LAYOUT, Layout
+from sleepagree.readers.rows import Places
+from sleepagree.readers.table.reader import Table, spans_of_table
+
+_MISSING: Final = "n/a"
+#: Folders below the root of a BIDS dataset: participant, session, kind of data.
+_FOLDER_BELOW_ROOT: Final = re.compile(r"(sub|ses)-[A-Za-z0-9]+", re.ASCII)
+_LARGEST_SIDECAR: Final = 16 * 1024 * 1024
+
+
+def read_events(
+    path: str | os.PathLike[str],
+    *,
+    layout: Layout | None = None,
+    zone: str | None = None,
+    own_words: Iterable[str] = frozenset(),
+) -> ScoredSpans:
+    """Read a BIDS events file.
+
+    Parameters
+    ----------
+    path : path-like
+        ``*_events.tsv``; ``Levels`` of its stage column are looked up in the JSON files that belong to it, beside
+        it and in the folders of session, participant and dataset.
+    layout, zone, own_words
+        As for `read_table`. A layout goes before ``Levels``; it may name a code or what
+        the code means.
+
+    Returns
+    -------
+    ScoredSpans
+        Labels are what ``Levels`` says of a code; ``start`` is None unless the layout says when second 0 was.
+
+    Raises
+    ------
+    FileFormatError, EpochGridError, ClockError, InputError
+        As :func:`sleepagree.readers.table.reader.read_table`; also when a JSON file is broken.
+    UnknownStageError
+        When a label or code is explained neither by ``Levels`` nor by a layout.
+    """
+    name = os.fspath(path)
+    layout = layout or NO_LAYOUT
+    data = read_bytes(path)
+    cells = read_cells(data, path=name, delimiter=layout.delimiter or _tab_if_any(data), encoding=layout.encoding)
+    columns = find_columns(cells.names, layout, path=name, where=f"line {cells.header_line}")
+    stage = cells.names[columns.stage]
+    texts = cells.column(columns.stage)
+    levels, notes = find_levels(Path(path), stage)
+    if not levels and not columns.rechtschaffen_kales:
+        _refuse_bare_codes(texts, stage, layout, frozenset(own_words), name, Places(cells.lines))
+    table = Table(
+        cells.names,
+        {i: cells.column(i) for i in range(len(cells.names))},
+        Places(cells.lines),
+        Origin(os.path.basename(name), "events", hashlib.sha256(data).hexdigest()),  # noqa: PTH119 - speed
+        name,
+        (*cells.notes, *notes),
+        levels=levels,
+        elapsed=True,
+        duration_unit=1.0,
+        missing=frozenset((_MISSING,)),
+        header_place=f"line {cells.header_line}",
+        decimal_point=True,
+    )
+    return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
+
+
+def _tab_if_any(data: bytes) -> str | None:
+    """Return the delimiter of the format where the header has it."""
+    return "\t" if b"\t" in data.partition(b"\n")[0] else None
+
+
+def _refuse_bare_codes(
+    texts: Sequence[str], stage: str, layout: Layout, own_words: frozenset[str], path: str, places: Places
+) -> None:
+    """Refuse numbers that nothing explains: the same one means different stages in different data sets."""
+    labels = dict.fromkeys(text.strip() for text in dict.fromkeys(texts))
+    codes = [label for label in labels if _code(label) and label not in layout.stages and label not in own_words]
+    if not codes:
+        return
+    rows = [row for row, text in enumerate(texts) if text.strip() == codes[0]]
+    lines = "\n".join(f'    "{code}" = "..."' for code in sorted(codes, key=float)[:20])
+    raise UnknownStageError(
+        "the stages are numbers, and no JSON file says what they mean",
+        path,
+        f"{places.listing(rows)}, column '{shorten(stage)}'" if len(codes) == 1 else f"column '{shorten(stage)}'",
+        ", ".join(sorted(codes, key=float)[:20]),
+        f"'Levels' of '{shorten(stage)}' in an events.json, or a layout",
+        "Give a layout (--layout FILE.toml) with\n    [stages]\n" + lines,
+        codes,
+    )
+
+
+def _code(label: str) -> bool:
+    return re.fullmatch(r"-?\d{1,4}(\.0+)?", label, re.ASCII) is not None
+
+
+# --- the JSON files that belong to a table ---------------------------------------------------------------
+
+
+def find_levels(path: Path, column: str) -> tuple[Mapping[str, str], tuple[str, ...]]:
+    """Return what the codes of a column mean, by the JSON files that belong to an events file.
+
+    Parameters
+    ----------
+    path : Path
+        ``*_events.tsv``.
+    column : str
+        Name of the column.
+
+    Returns
+    -------
+    tuple of (mapping of str to str, tuple of str)
+        Code -> meaning, and ledger lines. A file in a lower folder goes before one in a higher folder, and of two
+        in one folder the one whose name says more.
+
+    Raises
+    ------
+    FileFormatError
+        When a JSON file is broken or its ``Levels`` are no texts.
+    """
+    described: Any = None
+    source: Path | None = None
+    for sidecar in find_sidecars(path):
+        content = _read_object(sidecar)
+        if column in content:
+            described, source = content[column], sidecar
+    if source is None:
+        return {}, ()
+    if not isinstance(described, dict):
+        raise _broken(source, f"'{shorten(column)}'", type(described).__name__, "an object that describes the column")
+    if "Levels" not in described:
+        return {}, ()
+    levels = _texts_of_levels(described["Levels"], source, column)
+    notes = [f"codes of column '{column}' read by the Levels in {source.name}"]
+    if not _belongs(source, path, exact=True):
+        notes.append(f"{source.name} taken although its name differs from the table's in upper and lower case")
+    return levels, tuple(notes)
+
+
+def _texts_of_levels(levels: Any, source: Path, column: str) -> dict[str, str]:
+    where = f"'{shorten(column)}', 'Levels'"
+    if not isinstance(levels, dict):
+        raise _broken(source, where, type(levels).__name__, "an object of codes and their meanings")
+    meanings: dict[str, str] = {}
+    for code, meaning in levels.items():
+        # since version 1.8 of the standard a level may be an object with a description
+        text = meaning.get("Description", code) if isinstance(meaning, dict) else meaning
+        if not isinstance(text, str):
+            raise _broken(source, f"{where}, '{shorten(code)}'", str(text), "a text")
+        meanings[code] = text
+        if re.fullmatch(r"-?\d+", code, re.ASCII):
+            # programs that know no missing integers write whole numbers as decimals
+            meanings.setdefault(f"{code}.0", text)
+    return meanings
+
+
+def find_sidecars(path: Path) -> list[Path]:
+    """Return the JSON files that belong to an events file, the one that counts most last.
+
+    Parameters
+    ----------
+    path : Path
+        ``*_events.tsv``.
+
+    Returns
+    -------
+    list of Path
+        Those that are there now; folders that cannot be listed are passed over.
+    """
+    found: list[Path] = []
+    for folder in reversed(_folders(path)):
+        try:
+            here = [file for file in folder.iterdir() if file.name.casefold().endswith("events.json")]
+        except OSError:
+            continue
+        found += sorted((file for file in here if _belongs(file, path)), key=lambda file: (len(_entities(file)), file))
+    exact = [file for file in found if _belongs(file, path, exact=True)]
+    return exact or found
+
+
+def _folders(path: Path) -> list[Path]:
+    """Return the folder of a table and those above it up to the root of its dataset."""
+    folder = Path(os.path.abspath(path)).parent  # noqa: PTH100 - links stay as they are
+    folders = [folder]
+    if not _FOLDER_BELOW_ROOT.fullmatch(folder.name) and _FOLDER_BELOW_ROOT.fullmatch(folder.parent.name):
+        folder = folder.parent  # a folder of one kind of data (eeg, beh ...)
+        folders.append(folder)
+    while _FOLDER_BELOW_ROOT.fullmatch(folder.name) and folder.parent != folder:
+        folder = folder.parent
+        folders.append(folder)
+    return folders
+
+
+def _entities(file: Path) -> frozenset[str]:
+    return frozenset(file.name.split(".")[0].split("_")[:-1])
+
+
+def _belongs(sidecar: Path, table: Path, *, exact: bool = False) -> bool:
+    """Whether everything that a JSON file's name says is said by the table's name too."""
+    said, asked = _entities(sidecar), _entities(table)
+    if exact:
+        return said <= asked
+    return {part.casefold() for part in said} <= {part.casefold() for part in asked}
+
+
+def _read_object(sidecar: Path) -> dict[str, Any]:
+    data = read_bytes(sidecar, expected="a JSON object", largest=_LARGEST_SIDECAR)
+    try:
+        content = json.loads(data.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        raise _broken(sidecar, f"byte {error.start}", "a byte that is not UTF-8", "UTF-8") from None
+    except json.JSONDecodeError as error:
+        where = f"line {error.lineno}, column {error.colno}"
+        raise _broken(sidecar, where, error.msg, "a JSON object") from None
+    except RecursionError as error:
+        raise _broken(sidecar, "", type(error).__name__, "a JSON object") from None
+    except ValueError:
+        raise _broken(sidecar, "", "a number of thousands of digits", "a JSON object") from None
+    if not isinstance(content, dict):
+        raise _broken(sidecar, "", type(content).__name__, "a JSON object")
+    return content
+
+
+def _broken(sidecar: Path, where: str, found: str, expected: str) -> FileFormatError:
+    return FileFormatError(
+        "the description of the columns cannot be used",
+        str(sidecar),
+        where,
+        found,
+        expected,
+        "Correct this file; it belongs to the table that was to be read.",
+    )

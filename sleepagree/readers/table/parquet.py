@@ -1,0 +1,220 @@
+"""Parquet tables, by pyarrow, which comes with the extra ``parquet``."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import os
+import re
+from collections.abc import Iterable
+from datetime import UTC
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+
+from sleepagree.errors import ClockError, FileFormatError, InputError, SleepAgreeError, shorten
+from sleepagree.files.reading import read_parquet_bytes
+from sleepagree.hypnogram.spans import Origin, ScoredSpans
+from sleepagree.readers.columns import find_columns
+from sleepagree.readers.layout import NO_LAYOUT, Layout
+from sleepagree.readers.rows import Places
+from sleepagree.readers.table.reader import ColumnData, Table, spans_of_table
+from sleepagree.readers.times import (
+    EARLIEST_US,
+    LATEST_US,
+    SECOND_US,
+    Clock,
+    Microseconds,
+    Moments,
+    naive_datetime,
+)
+
+_MAGIC: Final = b"PAR1"
+
+
+def read_parquet(
+    path: str | os.PathLike[str],
+    *,
+    layout: Layout | None = None,
+    zone: str | None = None,
+    own_words: Iterable[str] = frozenset(),
+) -> ScoredSpans:
+    """Read a table from a Parquet file.
+
+    Parameters
+    ----------
+    path : path-like
+        Parquet file with the columns that a text table would have. Times may be timestamps (with a zone: moments in
+        UTC; without: local times), numbers or texts; durations may be Arrow durations, or numbers with a unit.
+    layout, zone, own_words
+        As :func:`sleepagree.readers.table.reader.read_table`.
+
+    Returns
+    -------
+    ScoredSpans
+
+    Raises
+    ------
+    FileFormatError, EpochGridError, ClockError, UnknownStageError
+        As :func:`sleepagree.readers.table.reader.read_table`; rows are named by their number, from 1 on.
+    InputError
+        When the file cannot be read, or pyarrow is not installed.
+    """
+    name = os.fspath(path)
+    layout = layout or NO_LAYOUT
+    data = read_parquet_bytes(path)
+    if data[:4] != _MAGIC or data[-4:] != _MAGIC:
+        raise _no_parquet(name, "the marks PAR1 at both ends are missing")
+    arrow, parquet = _load(name)
+    try:
+        # a night is small: threads would cost more than they save
+        file = parquet.ParquetFile(arrow.BufferReader(data), pre_buffer=False)
+        names = tuple(file.schema_arrow.names)
+        columns = find_columns(names, layout, path=name, where="")
+        wanted = {
+            i: names[i]
+            for i in (columns.start, columns.stage, columns.end, columns.duration, columns.date, columns.step)
+            if i is not None
+        }
+        content = file.read(columns=list(wanted.values()), use_threads=False)
+        if content.num_rows == 0:
+            raise FileFormatError("there is no row in the table", name, "", "", "", "Export the night again.")
+        unit = layout.duration_unit or columns.duration_unit or 1.0
+        read = {i: _Column(arrow, names[i], name, unit).read(content.column(names[i])) for i in wanted}
+    except (arrow.ArrowException, OSError, ValueError, KeyError, OverflowError) as error:
+        if isinstance(error, SleepAgreeError):
+            raise
+        raise _no_parquet(name, str(error).partition("\n")[0]) from None
+    typed_duration = columns.duration is not None and arrow.types.is_duration(
+        content.schema.field(names[columns.duration]).type
+    )
+    table = Table(
+        names,
+        read,
+        Places(range(1, content.num_rows + 1), "row {}", "rows {}"),
+        Origin(os.path.basename(name), "parquet", hashlib.sha256(data).hexdigest()),  # noqa: PTH119 - speed
+        name,
+        duration_unit=1.0 if typed_duration else None,
+        header_place="",
+        decimal_point=True,
+    )
+    return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
+
+
+def _load(path: str) -> tuple[Any, Any]:
+    try:
+        import pyarrow
+        from pyarrow import parquet
+    except ImportError:
+        raise InputError(
+            "reading Parquet needs pyarrow, which is not installed",
+            path,
+            "",
+            "",
+            "",
+            "Install it with: pip install 'sleepagree[parquet]'",
+        ) from None
+    return pyarrow, parquet
+
+
+class _Column(NamedTuple):
+    """How to read one column."""
+
+    arrow: Any
+    name: str
+    path: str
+    duration_unit: float
+
+    def read(self, chunks: Any) -> ColumnData:
+        """Return an Arrow column as times or texts."""
+        values = chunks.combine_chunks() if hasattr(chunks, "combine_chunks") else chunks
+        types = self.arrow.types
+        kind = values.type
+        if types.is_dictionary(kind):
+            values = values.dictionary_decode()
+            kind = values.type
+        if types.is_timestamp(kind):
+            return self._timestamps(values, kind.tz)
+        if types.is_date(kind):
+            return self._timestamps(values.cast(self.arrow.timestamp("us"), safe=False), None)
+        if types.is_time(kind):
+            return Moments(self._whole(values.cast(self.arrow.time64("us"), safe=False)), Clock.DAY)
+        if types.is_duration(kind):
+            us = self._whole(values.cast(self.arrow.duration("us"), safe=False))
+            return [repr(value / SECOND_US / self.duration_unit) for value in us.tolist()]
+        if types.is_integer(kind) or types.is_floating(kind) or types.is_string(kind) or types.is_large_string(kind):
+            return [_text(value) for value in values.to_pylist()]
+        raise FileFormatError(
+            "a column has a type that holds neither times nor labels",
+            self.path,
+            f"column '{shorten(self.name)}'",
+            str(kind),
+            "timestamps, dates, times, durations, numbers or texts",
+            "Name another column in the layout, or write this one as text.",
+        )
+
+    def _whole(self, values: Any) -> Microseconds:
+        """Return the microseconds of a column in which every row has a value."""
+        if values.null_count:
+            row = values.is_null().index(True).as_py()
+            raise FileFormatError(
+                "the time is missing",
+                self.path,
+                f"row {row + 1}, column '{shorten(self.name)}'",
+                "null",
+                "a value in every row",
+                "Complete the row or take it out.",
+            )
+        return np.array(values.cast(self.arrow.int64()).to_numpy(zero_copy_only=False), np.int64)
+
+    def _timestamps(self, values: Any, zone: str | None) -> Moments:
+        us = self._whole(values.cast(self.arrow.timestamp("us", tz=zone), safe=False))
+        outside = np.flatnonzero((us < EARLIEST_US) | (us > LATEST_US))
+        if outside.size:
+            raise FileFormatError(
+                "a time out of range",
+                self.path,
+                f"row {int(outside[0]) + 1}, column '{shorten(self.name)}'",
+                f"{int(us[outside[0]])} microseconds from 1970",
+                "years 1000 to 9000",
+                "Correct the row.",
+            )
+        if zone is None:
+            return Moments(us, Clock.LOCAL)
+        return Moments(us, Clock.UTC, _offset(zone, int(us[0])))
+
+
+def _offset(zone: str, us: int) -> int:
+    """Return the offset from UTC, in seconds, that a zone of a timestamp type has at a moment."""
+    match = re.fullmatch(r"([+-])(\d\d):?(\d\d)", zone, re.ASCII)
+    if match is not None:
+        return (-1 if match[1] == "-" else 1) * (int(match[2]) * 3600 + int(match[3]) * 60)
+    from sleepagree.hypnogram.zones import find_zone
+
+    try:
+        offset = naive_datetime(us).replace(tzinfo=UTC).astimezone(find_zone(zone)).utcoffset()
+    except ClockError:
+        return 0  # an unknown name only means that times are shown in UTC
+    return 0 if offset is None else round(offset.total_seconds())
+
+
+def _text(value: object) -> str:
+    """Return a value as a text table would hold it; a whole number without decimals, a missing one as nothing."""
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        if not math.isfinite(value):
+            return ""
+        return str(int(value)) if value.is_integer() else repr(value)
+    return str(value)
+
+
+def _no_parquet(path: str, reason: str) -> FileFormatError:
+    return FileFormatError(
+        "this is no Parquet file that can be read",
+        path,
+        "",
+        reason,
+        "a complete Parquet file",
+        "The file may be cut short, or another kind of file with this suffix; export it again.",
+    )

@@ -1,0 +1,127 @@
+"""Columns of a table that nobody used and that seem to tell how long its rows last."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.errors import SleepAgreeError, shorten
+from sleepagree.readers.layout import DURATION_UNITS
+from sleepagree.readers.times import DAY_US, SECOND_US, Clock, Column, Moments, ends_after_starts, read_times
+
+if TYPE_CHECKING:
+    from sleepagree.readers.table.reader import ColumnData
+
+_TIME: Final = re.compile(r"\d\d?:\d\d|\d[-/.]\d+[-/.]\d")
+_NUMBER: Final = re.compile(r"\d+(\.\d+)?", re.ASCII)
+_FEWEST_ROWS: Final = 3
+_FIT: Final = 0.02
+#: Share of the variation of the steps that lengths may miss them by.
+_MOST_MISSED: Final = 0.25
+
+
+def unused_lengths(
+    names: Sequence[str], columns: Mapping[int, ColumnData], used: set[int | None], starts: Moments, *, form: str | None
+) -> list[str]:
+    """Return a caution for each unused column that seems to hold ends or durations of the rows.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Names of the columns.
+    columns : mapping
+        Position of a column -> its cells, or its times.
+    used : set of (int or None)
+        Positions that were read.
+    starts : Moments
+        When each row begins.
+    form : str or None
+        How times are written, as a layout says it.
+
+    Returns
+    -------
+    list of str
+        Nothing for a column that would change nothing: lengths that are all the same are those of epochs.
+    """
+    out = []
+    for position, name in enumerate(names):
+        data = columns.get(position)  # a reader may have left out what it does not need
+        if data is None or position in used or starts.us.size < _FEWEST_ROWS:
+            continue
+        role, what = "end", "times that follow the beginnings of their rows"
+        if not _are_ends(data, starts, name, form):
+            role, what = "duration", "numbers that lead from one row to the next"
+            if not _are_durations(data, starts):
+                continue
+        shown = shorten(name)
+        out.append(
+            f"column '{shown}' holds {what} and was not used, so gaps between rows may be filled or cut wrongly: if it "
+            f'tells how long a row lasts, say in a layout [file] {role} = "{shown}"'
+        )
+    return out
+
+
+def _are_ends(data: ColumnData, starts: Moments, name: str, form: str | None) -> bool:
+    ends = data if isinstance(data, Moments) else _read(data, name, form)
+    if ends is None or ends.us.size != starts.us.size:
+        return False
+    end_us = ends.us
+    if ends.clock is Clock.DAY and starts.clock in (Clock.LOCAL, Clock.UTC):
+        end_us = ends_after_starts(starts.us, end_us % DAY_US)
+    elif ends.clock is not starts.clock:
+        return False
+    length = end_us - starts.us
+    # a closing row may last no time
+    if not (length >= 0).all() or length.min() == length.max():
+        return False
+    order = np.argsort(starts.us, kind="stable")
+    # an end comes before the next beginning, as a time of upload does not
+    before_next: NDArray[np.bool_] = end_us[order][:-1] <= starts.us[order][1:]
+    return bool(before_next.mean() > 0.5)
+
+
+def _read(texts: Sequence[str], name: str, form: str | None) -> Moments | None:
+    """Read a column as times; None where it is none. A look at three cells spares most columns the reading."""
+    if not all(_TIME.search(texts[i]) for i in (0, len(texts) // 2, len(texts) - 1)):
+        return None
+    try:
+        return read_times(texts, Column(name, "", str), form=form)
+    except SleepAgreeError:
+        return None
+
+
+def _are_durations(data: ColumnData, starts: Moments) -> bool:
+    if isinstance(data, Moments) or not all(_NUMBER.fullmatch(text.strip()) for text in data):
+        return False
+    numbers = np.array([float(text) for text in data])
+    if numbers.min() == numbers.max():
+        return False
+    order = np.argsort(starts.us, kind="stable")
+    steps_s = np.diff(starts.us[order]) / SECOND_US
+    return any(_lead_on(steps_s, numbers[order][:-1] * unit) for unit in DURATION_UNITS.values())
+
+
+def _lead_on(steps_s: NDArray[np.float64], lengths_s: NDArray[np.float64]) -> bool:
+    """Whether lengths follow the steps between rows as these vary.
+
+    The size of a number proves nothing: beside rows a minute apart, a heart rate of about 60 leads from each to the
+    next. It does not where a row is missing, and it does not vary as the steps do.
+    """
+    fits = np.abs(lengths_s - steps_s) <= _FIT * steps_s
+    telling = _off_the_grid(steps_s)
+    if np.count_nonzero(telling) < _FEWEST_ROWS or fits.mean() <= 0.5 or fits[telling].mean() <= 0.5:
+        return False
+    missed, varied = np.abs(lengths_s - steps_s), np.abs(steps_s - np.median(steps_s))
+    return bool(np.median(missed[telling]) <= _MOST_MISSED * np.median(varied[telling]))
+
+
+def _off_the_grid(steps_s: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Return where a step is not the commonest one."""
+    values, counts = np.unique(steps_s, return_counts=True)
+    commonest = values[int(np.argmax(counts))]
+    off: NDArray[np.bool_] = (steps_s > 0) & ((steps_s != commonest) | (counts.max() == 1))
+    return off

@@ -1,0 +1,142 @@
+"""Results as pandas DataFrames, units in the column names, no new numbers."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from sleepagree.night.compare import NightAgreement
+from sleepagree.night.mappings import MappingComparison
+from sleepagree.render import night_json as documents
+from sleepagree.render import study_json as study_documents
+from sleepagree.study.summarise import StudyAgreement
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+
+_LABELS: Final = frozenset(f"{side}_{kind}" for side in ("reference", "device") for kind in ("label", "stage", "class"))
+
+
+def _frame(rows: Sequence[Sequence[str]], *, names: frozenset[str]) -> pd.DataFrame:
+    """Return rows of text, header first, as a DataFrame whose number columns are numbers.
+
+    Columns in ``names`` stay text whatever they hold: participant "007" is no number, nor is label "2".
+    """
+    import pandas as pd
+
+    frame = pd.DataFrame([list(row) for row in rows[1:]], columns=list(rows[0]), dtype=object).replace("", None)
+    for column in frame.columns:
+        if column in names:
+            continue
+        numbers = pd.to_numeric(frame[column], errors="coerce")
+        if (numbers.notna() == frame[column].notna()).all():
+            frame[column] = numbers
+    return frame
+
+
+def tabulate_confusion(night: NightAgreement, *, mapping: int = 0) -> pd.DataFrame:
+    """Return the counts under one mapping: rows reference classes, columns device classes, epochs.
+
+    Parameters
+    ----------
+    night : NightAgreement
+        The night.
+    mapping : int
+        Position among ``night.mappings``.
+    """
+    import pandas as pd
+
+    scored = night.mappings[mapping]
+    return pd.DataFrame(
+        scored.counts,
+        index=pd.Index(scored.mapping.reference_classes, name="reference"),
+        columns=pd.Index(scored.mapping.device_classes, name="device"),
+    )
+
+
+def tabulate_classes(night: NightAgreement, *, mapping: int = 0) -> pd.DataFrame:
+    """Return agreement by class: sensitivity, specificity, PPV, NPV, F1 and kappa."""
+    import pandas as pd
+
+    rows = [documents.class_document(c) for c in night.mappings[mapping].table.classes]
+    return pd.DataFrame([{k: v for k, v in row.items() if k != "reasons"} for row in rows]).set_index("class")
+
+
+def tabulate_measures(night: NightAgreement) -> pd.DataFrame:
+    """Return the sleep measures of both sides; ``unit`` names the unit of each row."""
+    return _frame(documents.measure_rows(night), names=frozenset({"measure", "unit", "reason"})).set_index("measure")
+
+
+def tabulate_epochs(night: NightAgreement) -> pd.DataFrame:
+    """Return one row per epoch of the window: labels, stages and classes of both sides, and the status."""
+    return _frame(documents.epoch_rows(night), names=_LABELS).set_index("epoch")
+
+
+def tabulate_redistribution(night: NightAgreement) -> pd.DataFrame:
+    """Return where the epochs of unreported stages went, one row per stage and device class."""
+    import pandas as pd
+
+    return pd.DataFrame(
+        [
+            {"stage": traced.stage, **documents.destination_document(d)}
+            for traced in night.redistribution
+            for d in traced.to
+        ]
+    )
+
+
+def tabulate_bias_sources(night: NightAgreement) -> pd.DataFrame:
+    """Return the account of each class's bias in signed minutes: one row per class and flow."""
+    import pandas as pd
+
+    rows = []
+    for source in night.bias_sources:
+        rows += [{"class": source.name, "flow": f"from {n}", "minutes": m} for n, m in source.gained]
+        rows += [{"class": source.name, "flow": f"to {n}", "minutes": -m} for n, m in source.lost]
+    return pd.DataFrame(rows)
+
+
+def tabulate_mappings(comparison: MappingComparison) -> pd.DataFrame:
+    """Return one row per mapping: epochs, accuracy, kappa with intervals, ceiling."""
+    import pandas as pd
+
+    rows = []
+    for compared in comparison.mappings:
+        document = documents.mapping_document(compared.scored)
+        kappa, ceiling = document["kappa"], document["ceiling"]
+        rows.append(
+            {
+                "mapping": document["name"],
+                "epochs": document["n"],
+                "left_out_epochs": document["left_out"],
+                "accuracy": document["accuracy"],
+                "commonest_accuracy": documents.number(compared.commonest_accuracy),
+                "kappa": kappa["value"],
+                "kappa_low": kappa["low"],
+                "kappa_high": kappa["high"],
+                "kappa_block_low": kappa["block_low"],
+                "kappa_block_high": kappa["block_high"],
+                "ceiling_accuracy": ceiling["accuracy"],
+                "ceiling_kappa": ceiling["kappa"],
+                "declared": compared.declared,
+            }
+        )
+    return pd.DataFrame(rows).set_index("mapping")
+
+
+def tabulate_bias(study: StudyAgreement) -> pd.DataFrame:
+    """Return the bias table of every device, as in bias.csv."""
+    return _frame(study_documents.bias_rows(study), names=frozenset({"device", "measure", "unit", "method"}))
+
+
+def tabulate_nights(study: StudyAgreement) -> pd.DataFrame:
+    """Return one row per row of the nights table, as in nights.csv."""
+    names = frozenset({"participant", "night", "device", "reason", "mapping", "square_mapping"})
+    return _frame(study_documents.night_rows(study), names=names)
+
+
+def tabulate_study_confusion(study: StudyAgreement) -> pd.DataFrame:
+    """Return pooled counts of every device and mapping in long form, as in confusion.csv."""
+    names = frozenset({"device", "mapping", "reference", "device_class"})
+    return _frame(study_documents.confusion_rows(study), names=names)

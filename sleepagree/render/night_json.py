@@ -1,0 +1,416 @@
+"""Results as plain documents of the published schemas: the one place where names of JSON fields stand."""
+
+from __future__ import annotations
+
+import json
+import math
+import platform
+import re
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+from itertools import islice
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+import sleepagree
+from sleepagree.describe.bias import say_bias_source
+from sleepagree.hypnogram.align import PairedNight, Side, Status
+from sleepagree.inference.estimate import Estimate
+from sleepagree.night.compare import MappingAgreement, NightAgreement
+from sleepagree.scoring.ceiling import Ceiling
+from sleepagree.scoring.disagreement import disagreement_document
+from sleepagree.scoring.measures import MeasurePair
+from sleepagree.scoring.offsets import QuickOffset
+from sleepagree.scoring.redistribution import BiasSource, Destination, Redistribution
+from sleepagree.scoring.table_agreement import ClassAgreement
+
+if TYPE_CHECKING:
+    from sleepagree.night.mappings import ComparedMapping, MappingComparison
+
+NIGHT_SCHEMA: Final = "sleepagree.night.compare/1"
+MAPPINGS_SCHEMA: Final = "sleepagree.mappings/1"
+
+Document = dict[str, Any]
+
+# json.dumps escapes what is below a space only
+_HOSTILE: Final = re.compile("[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff\ud800-\udfff]")
+_PIECES_AT_ONCE: Final = 4096
+
+
+def number(value: float) -> float | None:
+    """Return a JSON number: None for nan or infinity."""
+    value = float(value)
+    return None if math.isnan(value) or math.isinf(value) else value
+
+
+def moment(value: datetime | None) -> str | None:
+    """Return an ISO 8601 text, with seconds, or None."""
+    return None if value is None else value.isoformat(timespec="auto" if value.microsecond else "seconds")
+
+
+def dump(document: Any) -> str:
+    """Return JSON text, the same bytes for the same document.
+
+    Characters that could move the cursor of a terminal, and halves of surrogate pairs, stand as escapes.
+    """
+    return "".join(iterate_dump(document))
+
+
+def iterate_dump(document: Any) -> Iterator[str]:
+    """Yield the text of :func:`dump` in pieces: that of a large study is larger than all else that is held of it."""
+    pieces = json.JSONEncoder(indent=2, ensure_ascii=False, allow_nan=False).iterencode(document)
+    while text := "".join(islice(pieces, _PIECES_AT_ONCE)):
+        if not text.isascii() or "\x7f" in text:
+            text = _HOSTILE.sub(lambda match: f"\\u{ord(match.group()):04x}", text)
+        yield text
+    yield "\n"
+
+
+def software() -> Document:
+    """Return the versions that the numbers depend on."""
+    return {
+        "sleepagree": sleepagree.__version__,
+        "numpy": np.__version__,
+        "python": platform.python_version(),
+    }
+
+
+def side_document(side: Side) -> Document:
+    """Return what is told of one input: its file name, never a folder and never a patient field."""
+    return {
+        "name": side.origin.name,
+        "reader": side.origin.reader,
+        "sha256": side.origin.sha256 or None,
+        "start": moment(side.start),
+        "epochs": side.epochs,
+        "epoch_seconds": side.epoch_s,
+        "labels": dict(side.labels),
+    }
+
+
+def inputs_document(paired: PairedNight) -> Document:
+    """Return both inputs."""
+    return {
+        "reference": side_document(paired.reference_side),
+        "device": {**side_document(paired.device_side), "reports": list(paired.device_set.reportable)},
+    }
+
+
+def window_document(paired: PairedNight) -> Document:
+    """Return the window: ISO times, or elapsed seconds where the reference tells no clock."""
+    begin, end = paired.begin, paired.epoch_start(paired.status.size)
+    return {
+        "from": moment(begin) if begin else paired.begin_s,
+        "to": moment(end) if end else paired.end_s,
+        "rule": str(paired.rule),
+        "epochs": int(paired.status.size),
+    }
+
+
+def ledger_document(paired: PairedNight) -> Document:
+    """Return the account of every epoch of the window."""
+    ledger = paired.ledger
+    return {
+        "window_epochs": ledger.window_epochs,
+        "scored": ledger.scored,
+        "excluded": dict(ledger.excluded),
+        "outside": {"reference": ledger.outside_reference, "device": ledger.outside_device},
+        "labels": {"reference": dict(ledger.reference_labels), "device": dict(ledger.device_labels)},
+        "notes": list(ledger.notes),
+    }
+
+
+def mapping_document(scored: MappingAgreement) -> Document:
+    """Return agreement under one mapping."""
+    table = scored.table
+    kappa = table.kappa
+    reasons = dict(table.reasons)
+    document: Document = {
+        "name": scored.mapping.name,
+        "reference_classes": list(scored.mapping.reference_classes),
+        "device_classes": list(scored.mapping.device_classes),
+        "counts": scored.counts.tolist(),
+        "n": table.n,
+        "left_out": scored.left_out,
+        "accuracy": number(table.accuracy),
+        "kappa": {
+            "value": number(kappa.value),
+            "se": number(kappa.se),
+            "low": number(kappa.low),
+            "high": number(kappa.high),
+            "block_low": number(scored.block_low),
+            "block_high": number(scored.block_high),
+            "reason": kappa.undefined_because or _why_no_interval(kappa),
+        },
+        "pabak": number(table.pabak),
+        "ac1": number(table.ac1),
+        "mcc": number(table.mcc),
+        "balanced_accuracy": number(table.balanced_accuracy),
+        "ceiling": ceiling_document(scored.ceiling),
+        "classes": [class_document(c) for c in table.classes],
+    }
+    if reasons:
+        document["reasons"] = reasons
+    return document
+
+
+def _why_no_interval(kappa: Estimate) -> str | None:
+    """Return why a kappa that is defined has no large-sample interval, None where it has one."""
+    if not math.isnan(kappa.low):
+        return None
+    return (
+        "no interval for epochs taken as independent: the standard error is 0, as it is where both sides agree "
+        "throughout or one of them used one class only"
+    )
+
+
+def ceiling_document(ceiling: Ceiling) -> Document:
+    """Return the design ceiling."""
+    return {
+        "accuracy": number(ceiling.accuracy),
+        "kappa": number(ceiling.kappa),
+        "reason": ceiling.kappa_reason or None,
+    }
+
+
+def class_document(agreement: ClassAgreement) -> Document:
+    """Return agreement on one class against the rest."""
+    document: Document = {
+        "class": agreement.name,
+        **{key: number(getattr(agreement, key)) for key in ("sensitivity", "specificity", "ppv", "npv", "f1", "kappa")},
+    }
+    if agreement.reasons:
+        document["reasons"] = dict(agreement.reasons)
+    return document
+
+
+def measure_document(pair: MeasurePair) -> Document:
+    """Return one measure of both sides."""
+    document: Document = {
+        "measure": pair.measure,
+        "unit": pair.unit,
+        "reference": number(pair.reference),
+        "device": number(pair.device),
+        "difference": number(pair.difference),
+    }
+    if pair.undefined_because:
+        document["reason"] = pair.undefined_because
+    return document
+
+
+def redistribution_document(traced: Redistribution) -> Document:
+    """Return where the epochs of one unreported stage went."""
+    return {
+        "stage": traced.stage,
+        "epochs": traced.epochs,
+        "minutes": traced.minutes,
+        "to": [destination_document(d) for d in traced.to],
+        "thirds": [dict(third) for third in traced.thirds],
+        "episodes": [
+            {
+                "first_epoch": e.first_epoch,
+                "last_epoch": e.last_epoch,
+                "epochs": e.epochs,
+                "to": dict(e.to),
+            }
+            for e in traced.episodes
+        ],
+    }
+
+
+def destination_document(destination: Destination) -> Document:
+    """Return one destination of an unreported stage."""
+    return {
+        "class": destination.name,
+        "epochs": destination.epochs,
+        "minutes": destination.minutes,
+        "share": number(destination.share),
+        "low": number(destination.low),
+        "high": number(destination.high),
+        "block_low": number(destination.block_low),
+        "block_high": number(destination.block_high),
+        "share_of_class": number(destination.share_of_class),
+    }
+
+
+def bias_source_document(source: BiasSource) -> Document:
+    """Return the account of one class's bias."""
+    return {
+        "class": source.name,
+        "bias_minutes": source.bias_min,
+        "gained": [{"from": name, "minutes": minutes} for name, minutes in source.gained],
+        "lost": [{"to": name, "minutes": minutes} for name, minutes in source.lost],
+        "sentence": say_bias_source(source),
+        "without_unreported": number(source.without_unreported_min),
+        "returned_to": source.returned_to or None,
+        "returned": number(source.returned_min),
+    }
+
+
+def night_document(night: NightAgreement, *, options: Document | None = None) -> Document:
+    """Return a night as "sleepagree.night.compare/1".
+
+    Parameters
+    ----------
+    night : NightAgreement
+        The night.
+    options : dict, optional
+        What was asked for, as far as the night does not know it (window text, mapping names ...).
+    """
+    return {
+        "schema": NIGHT_SCHEMA,
+        "software": software(),
+        "inputs": inputs_document(night.paired),
+        "options": _options(night, options),
+        "window": window_document(night.paired),
+        "ledger": ledger_document(night.paired),
+        "mappings": [mapping_document(m) for m in night.mappings],
+        "other_mappings": [mapping_document(m) for m in night.others],
+        "measures": [measure_document(m) for m in night.measures],
+        "redistribution": [redistribution_document(r) for r in night.redistribution],
+        "bias_sources": [bias_source_document(s) for s in night.bias_sources],
+        "disagreement": None if night.disagreement is None else disagreement_document(night.disagreement),
+        "clock": clock_check_document(night.clock),
+        "cautions": list(night.cautions),
+    }
+
+
+def _options(night: NightAgreement, told: Document | None) -> Document:
+    """Return what was asked for with what the night knows of it, so that the result can be repeated."""
+    return {
+        **(told or {}),
+        "clock_offset": night.paired.clock_offset_s,
+        "resamples": night.resamples,
+        "seed": night.seed,
+        "confidence": night.level,
+    }
+
+
+def clock_check_document(found: QuickOffset | None) -> Document | None:
+    """Return the cheap look at the clock."""
+    if found is None:
+        return None
+    return {
+        "offset_seconds": number(found.offset_s),
+        "kappa_at_zero": number(found.kappa_at_zero),
+        "kappa_at_best": number(found.kappa_at_best),
+        "gain": number(found.gain),
+        "hint": str(found.hint),
+        "peak_score": number(found.peak_score),
+        "zone_seconds": number(found.zone_s),
+        "kappa_at_zone": number(found.kappa_at_zone),
+    }
+
+
+def mappings_document(comparison: MappingComparison, *, options: Document | None = None) -> Document:
+    """Return a night under several mappings as "sleepagree.mappings/1"."""
+    night = comparison.night
+    return {
+        "schema": MAPPINGS_SCHEMA,
+        "software": software(),
+        "inputs": inputs_document(night.paired),
+        "options": _options(night, options),
+        "window": window_document(night.paired),
+        "ledger": ledger_document(night.paired),
+        "mappings": [_compared_document(compared) for compared in comparison.mappings],
+        "cautions": list(comparison.cautions),
+    }
+
+
+def _compared_document(compared: ComparedMapping) -> Document:
+    accuracy, kappa = compared.share_of_ceiling
+    return {
+        **mapping_document(compared.scored),
+        "assumption": compared.scored.mapping.assumption,
+        "commonest_accuracy": number(compared.commonest_accuracy),
+        "share_of_ceiling": {"accuracy": number(accuracy), "kappa": number(kappa)},
+        "bias_minutes": {source.name: source.bias_min for source in compared.bias},
+        "declared": compared.declared,
+    }
+
+
+def epoch_rows(night: NightAgreement) -> list[list[str]]:
+    """Return one row per epoch of the window, header first: both labels, stages, classes, and the status."""
+    paired, mapping = night.paired, night.mappings[0].mapping
+    rows = _columns(
+        paired.reference,
+        paired.reference_set.labels,
+        paired.reference_set.stages,
+        mapping.reference_codes(paired.reference_set),
+        mapping.reference_classes,
+    )
+    columns = _columns(
+        paired.device,
+        paired.device_set.labels,
+        paired.device_set.stages,
+        mapping.device_codes(paired.device_set),
+        mapping.device_classes,
+    )
+    words = [status.word for status in Status]
+    header = [
+        "epoch",
+        "start",
+        "reference_label",
+        "reference_stage",
+        "reference_class",
+        "device_label",
+        "device_stage",
+        "device_class",
+        "status",
+    ]
+    out = [header]
+    for epoch in range(paired.status.size):
+        start = paired.epoch_start(epoch)
+        time = moment(start) if start else f"{paired.begin_s + epoch * paired.epoch_s:g}"
+        out.append([str(epoch), time or "", *rows[epoch], *columns[epoch], words[int(paired.status[epoch])]])
+    return out
+
+
+def _columns(
+    codes: Any,
+    labels: Sequence[str],
+    stages: Sequence[str],
+    class_codes: Sequence[int],
+    classes: Sequence[str],
+) -> list[tuple[str, str, str]]:
+    of_label = [
+        (label, stage, classes[c] if c >= 0 else "")
+        for label, stage, c in zip(labels, stages, class_codes, strict=True)
+    ]
+    of_label.append(("", "", ""))
+    return [of_label[code] for code in codes.tolist()]
+
+
+def confusion_rows(night: NightAgreement) -> list[list[str]]:
+    """Return the counts of every mapping in long form, header first."""
+    out = [["mapping", "reference", "device", "epochs", "share_of_row", "share_of_column"]]
+    for scored in night.mappings:
+        rows, columns = scored.counts.sum(axis=1), scored.counts.sum(axis=0)
+        for i, reference in enumerate(scored.mapping.reference_classes):
+            for j, device in enumerate(scored.mapping.device_classes):
+                n = int(scored.counts[i, j])
+                out.append(
+                    [
+                        scored.mapping.name,
+                        reference,
+                        device,
+                        str(n),
+                        _share(n, rows[i]),
+                        _share(n, columns[j]),
+                    ]
+                )
+    return out
+
+
+def _share(part: int, whole: int) -> str:
+    return repr(part / int(whole)) if whole else ""
+
+
+def measure_rows(night: NightAgreement) -> list[list[str]]:
+    """Return the measures, header first; an undefined value is an empty cell with its reason at the end."""
+    out = [["measure", "unit", "reference", "device", "difference", "reason"]]
+    for pair in night.measures:
+        values = ["" if math.isnan(v) else repr(float(v)) for v in (pair.reference, pair.device, pair.difference)]
+        out.append([pair.measure, pair.unit, *values, pair.undefined_because])
+    return out

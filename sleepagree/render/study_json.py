@@ -1,0 +1,502 @@
+"""Results of a study as a document of the published schema, and as rows of its tables."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Any, Final
+
+from sleepagree.describe.bias import say_bias_source
+from sleepagree.inference.estimate import Estimate
+from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE
+from sleepagree.inference.resampling import BootstrapIntervals
+from sleepagree.render.night_json import Document, ceiling_document, number, software
+from sleepagree.scoring.clock import combined_offsets
+from sleepagree.scoring.redistribution import BiasSource
+from sleepagree.study.night_summary import MEASURE_NAMES, NightSummary, Refusal, ScorerPair, SourceFile
+from sleepagree.study.summarise import (
+    BiasRow,
+    DeviceComparison,
+    DeviceStudy,
+    PairedDifference,
+    PooledStatistic,
+    ScorerSummary,
+    StudyAgreement,
+    StudyBiasSource,
+    StudyMapping,
+    StudyRedistribution,
+)
+from sleepagree.study.table import NightsTable
+
+STUDY_SCHEMA: Final = "sleepagree.study.summarise/1"
+
+BIAS_COLUMNS: Final = (
+    "measure", "unit", "participants", "nights", "reference_mean", "reference_sd", "device_mean", "device_sd",
+    "bias", "bias_low", "bias_high", "sd", "lower", "lower_low", "lower_high", "upper", "upper_low", "upper_high",
+    "slope", "slope_low", "slope_high", "spread_slope", "spread_slope_low", "spread_slope_high", "mae", "icc",
+    "icc_low", "icc_high", "ccc", "method",
+)  # fmt: skip
+
+#: Columns that go beyond those above.
+MORE_BIAS_COLUMNS: Final = (
+    "mape", "between_sd", "within_sd", "bootstrap_low", "bootstrap_high", "dropped", "margin", "equivalence_p",
+    "equivalent", "line_intercept", "line_spread_intercept", "between_sd_high",
+)  # fmt: skip
+
+
+def intervals_document(found: BootstrapIntervals) -> Document:
+    """Return a value with all its intervals; ``low`` and ``high`` are the one to report, ``method`` names it."""
+    primary = found.primary
+    document: Document = {
+        "value": number(primary.value),
+        "low": number(primary.low),
+        "high": number(primary.high),
+        "method": primary.method,
+        "percentile_low": number(found.percentile.low),
+        "percentile_high": number(found.percentile.high),
+        "bca_low": number(found.bca.low),
+        "bca_high": number(found.bca.high),
+        "delta_low": number(found.delta.low),
+        "delta_high": number(found.delta.high),
+    }
+    if primary.undefined_because:
+        document["reason"] = primary.undefined_because
+    if found.undefined_replicates:
+        document["undefined_replicates"] = found.undefined_replicates
+    if found.notes:
+        document["notes"] = list(found.notes)
+    return document
+
+
+def estimate_document(estimate: Estimate) -> Document:
+    """Return a value with its interval and method."""
+    return {
+        "value": number(estimate.value),
+        "low": number(estimate.low),
+        "high": number(estimate.high),
+        "method": estimate.method,
+    }
+
+
+def _statistic_document(statistic: PooledStatistic) -> tuple[Document, Document]:
+    averaged = {**intervals_document(statistic.averaged), "sd": number(statistic.averaged_sd)}
+    return intervals_document(statistic.pooled), averaged
+
+
+def study_mapping_document(studied: StudyMapping) -> Document:
+    """Return a device under one mapping."""
+    pooled: Document = {}
+    averaged: Document = {}
+    classes: dict[str, Document] = {c: {"class": c} for c in studied.mapping.reference_classes}
+    for statistic in studied.statistics:
+        together, mean = _statistic_document(statistic)
+        if statistic.class_name:
+            classes[statistic.class_name][statistic.name] = {**together, "averaged": mean}
+        else:
+            pooled[statistic.name], averaged[statistic.name] = together, mean
+    components = studied.kappa_components
+    if components is not None and "kappa" in averaged:
+        averaged["kappa"] |= {
+            "between_sd": number(components.between_sd),
+            "within_sd": number(components.within_sd),
+            "between_sd_high": number(components.between_sd_high),
+            "participants": components.participants,
+        }
+    return {
+        "name": studied.mapping.name,
+        "reference_classes": list(studied.mapping.reference_classes),
+        "device_classes": list(studied.mapping.device_classes),
+        "counts": studied.counts.tolist(),
+        "n": int(studied.counts.sum()),
+        "left_out": studied.left_out,
+        "ceiling": ceiling_document(studied.ceiling),
+        "pooled": pooled,
+        "averaged": averaged,
+        "classes": list(classes.values()),
+    }
+
+
+def bias_document(row: BiasRow) -> Document:
+    """Return one measure of the bias table."""
+    limits = row.printed
+    document: Document = {"measure": row.measure, "unit": row.difference_unit}
+    for column in BIAS_COLUMNS[2:]:
+        if column.startswith("icc"):
+            value: Any = getattr(row.reliability.icc, {"icc": "value", "icc_low": "low", "icc_high": "high"}[column])
+        elif column == "ccc":
+            value = row.reliability.ccc.value
+        else:
+            value = getattr(limits, column)
+        document[column] = number(value) if isinstance(value, float) else value
+    document |= {
+        "mape": number(limits.mape),
+        "between_sd": number(limits.between_sd),
+        "within_sd": number(limits.within_sd),
+        "between_sd_high": None
+        if row.components is None
+        else number(on_printed_scale(row, row.components.between_sd_high)),
+        "bootstrap_low": number(on_printed_scale(row, row.bootstrap.percentile.low)),
+        "bootstrap_high": number(on_printed_scale(row, row.bootstrap.percentile.high)),
+        "dropped": limits.dropped,
+    }
+    if row.equivalence is not None:
+        document["equivalence"] = {
+            "margin_low": number(row.equivalence.margin_low),
+            "margin_high": number(row.equivalence.margin_high),
+            "unit": row.unit,
+            "p": number(row.equivalence.p_value),
+            "equivalent": row.equivalence.equivalent,
+            "method": row.equivalence.method,
+        }
+    if row.lines is not None:
+        document["lines"] = {
+            "intercept": number(row.lines.intercept),
+            "slope": number(row.lines.slope),
+            "spread_intercept": number(row.lines.spread_intercept),
+            "spread_slope": number(row.lines.spread_slope),
+            "reach": row.lines.multiplier * SD_PER_MEAN_ABSOLUTE,
+            "method": row.lines.method,
+        }
+    if limits.undefined:
+        document["reasons"] = dict(limits.undefined)
+    if limits.notes:
+        document["notes"] = list(limits.notes)
+    return document
+
+
+def on_printed_scale(row: BiasRow, value: float) -> float:
+    """Return a figure of the limits' scale as it is given: the ratio of a log ratio."""
+    return math.exp(value) if row.of_ratios else value
+
+
+def _redistribution_document(traced: StudyRedistribution) -> Document:
+    return {
+        "stage": traced.stage,
+        "epochs": traced.epochs,
+        "minutes": traced.epochs / 2,
+        "to": [
+            {
+                "class": d.name,
+                "epochs": d.epochs,
+                "minutes": d.epochs / 2,
+                "share": number(d.share.value),
+                "low": number(d.share.primary.low),
+                "high": number(d.share.primary.high),
+                "share_of_class": number(d.share_of_class),
+                "minutes_per_night": intervals_document(d.minutes),
+            }
+            for d in traced.to
+        ],
+    }
+
+
+def _source_document(source: StudyBiasSource) -> Document:
+    intervals = {key: (low, high) for key, low, high in source.intervals}
+    return {
+        "class": source.pooled.name,
+        "bias_minutes": source.per_night.bias_min,
+        **_ends(intervals, "bias"),
+        "gained": [{"from": n, "minutes": m, **_ends(intervals, f"from {n}")} for n, m in source.per_night.gained],
+        "lost": [{"to": n, "minutes": m, **_ends(intervals, f"to {n}")} for n, m in source.per_night.lost],
+        "sentence": say_bias_source(source.per_night),
+        "without_unreported": number(source.per_night.without_unreported_min),
+        "returned_to": source.per_night.returned_to or None,
+        "returned": number(source.per_night.returned_min),
+        "pooled": _pooled_source(source.pooled),
+    }
+
+
+def _ends(intervals: dict[str, tuple[float, float]], key: str) -> Document:
+    low, high = intervals.get(key, (math.nan, math.nan))
+    return {"low": number(low), "high": number(high)}
+
+
+def _pooled_source(source: BiasSource) -> Document:
+    return {
+        "bias_minutes": source.bias_min,
+        "gained": [{"from": n, "minutes": m} for n, m in source.gained],
+        "lost": [{"to": n, "minutes": m} for n, m in source.lost],
+    }
+
+
+def device_document(device: DeviceStudy) -> Document:
+    """Return all of one device."""
+    return {
+        "device": device.device,
+        "participants": len(device.participants),
+        "nights": len(device.nights),
+        "reports": list(device.reports),
+        "mappings": [study_mapping_document(m) for m in device.mappings],
+        "bias": [bias_document(b) for b in device.bias],
+        "redistribution": [_redistribution_document(r) for r in device.redistribution],
+        "bias_sources": [_source_document(s) for s in device.bias_sources],
+        "clock": _clock_document(device),
+    }
+
+
+def _clock_document(device: DeviceStudy) -> Document:
+    """Return the best offset of each night, and whether they look like a clock."""
+    offsets = [n.best_offset_s for n in device.nights]
+    median_s, half_range_s, sentence = combined_offsets(offsets)
+    # a table of paired epochs has no clocks: a hundred thousand times nothing says nothing
+    looked_at = () if all(map(math.isnan, offsets)) else device.nights
+    return {
+        "median_offset_seconds": number(median_s),
+        "middle_half_seconds": number(half_range_s),
+        "reading": sentence,
+        "nights": [
+            {
+                "row": n.row,
+                "participant": n.participant,
+                "night": n.night,
+                "offset_seconds": number(n.best_offset_s),
+                "gain": number(n.offset_gain),
+            }
+            for n in looked_at
+        ],
+    }
+
+
+def _comparison_document(comparison: DeviceComparison) -> Document:
+    devices = comparison.first, comparison.second
+    return {
+        "first": comparison.first,
+        "second": comparison.second,
+        "participants": comparison.participants,
+        "nights": comparison.nights,
+        "nights_left_out": dict(comparison.left_out) or None,
+        "mapping": comparison.mapping,
+        "window_epochs": comparison.window_epochs,
+        "epochs": comparison.epochs,
+        "left_out": comparison.epochs - comparison.counted,
+        "silent": dict(zip(devices, map(number, comparison.silent_shares), strict=True)),
+        "own_epochs": dict(zip(devices, comparison.own_epochs, strict=True)),
+        "differences": [
+            {**_difference_document(d), "own": {"first": number(d.own_first), "second": number(d.own_second)}}
+            for d in comparison.differences
+        ],
+        "with_silence": {**_difference_document(comparison.with_silence), "epochs": comparison.asked},
+    }
+
+
+def _difference_document(difference: PairedDifference) -> Document:
+    return {
+        "statistic": difference.statistic,
+        "of": difference.class_name or None,
+        "first": number(difference.first),
+        "second": number(difference.second),
+        "difference": intervals_document(difference.difference),
+    }
+
+
+def _scorer_document(summary: ScorerSummary) -> Document:
+    return {
+        "device": summary.device,
+        "mapping": summary.mapping,
+        "nights": summary.nights,
+        "of_nights": summary.of_nights,
+        "participants": summary.participants,
+        "kappa_between_scorers": number(summary.between_scorers),
+        "kappa_with_scorers": number(summary.with_scorers),
+        "kappa_with_consensus": number(summary.with_consensus),
+        "share_of_scorer_agreement": number(summary.share),
+        "share_intervals": intervals_document(summary.share_intervals),
+    }
+
+
+def _scorer_pair_document(night: NightSummary, pair: ScorerPair) -> Document:
+    return {
+        "participant": night.participant,
+        "night": night.night,
+        "device": night.device,
+        "first": pair.first,
+        "second": pair.second,
+        "mapping": pair.mapping,
+        "n": pair.n,
+        "accuracy": number(pair.accuracy),
+        "kappa": number(pair.kappa),
+    }
+
+
+def study_document(
+    study: StudyAgreement,
+    *,
+    table: NightsTable | None = None,
+    options: Document | None = None,
+    anonymous: bool = False,
+) -> Document:
+    """Return a study as "sleepagree.study.summarise/1".
+
+    Parameters
+    ----------
+    study : StudyAgreement
+        The study.
+    table : NightsTable, optional
+        The table it was made from.
+    options : dict, optional
+        What was asked for, as far as the study does not know it.
+    anonymous : bool
+        Whether names and hashes of files are left out.
+    """
+    pairs = [_scorer_pair_document(n, p) for d in study.devices for n in d.nights for p in n.scorers]
+    return {
+        "schema": STUDY_SCHEMA,
+        "software": software(),
+        "options": {
+            **(options or {}),
+            "mappings": [m.name for m in study.options.mappings] or None,
+            "resamples": study.options.resamples,
+            "seed": study.options.seed,
+            "confidence": study.options.level,
+            "margins": dict(study.options.margins) or None,
+            "log_ratio": study.options.log_ratio,
+        },
+        "inputs": _inputs(study, table, anonymous=anonymous),
+        "nights": {
+            "given": study.given,
+            "scored": sum(len(d.nights) for d in study.devices),
+            "refused": [
+                {
+                    "row": r.row,
+                    "participant": r.participant,
+                    "night": r.night,
+                    "device": r.device,
+                    "reason": r.reason,
+                }
+                for r in study.refused
+            ],
+        },
+        "devices": [device_document(d) for d in study.devices],
+        "comparisons": [_comparison_document(c) for c in study.comparisons],
+        "scorers": {"summary": [_scorer_document(s) for s in study.scorers], "pairs": pairs} if pairs else None,
+        "cautions": list(study.cautions),
+    }
+
+
+def _inputs(study: StudyAgreement, table: NightsTable | None, *, anonymous: bool) -> Document | None:
+    if table is None:
+        return None
+    document: Document = {"name": table.name, "sha256": table.sha256 or None}
+    return document if anonymous or table.paired_epochs else document | {"nights": _files(study)}
+
+
+def _files(study: StudyAgreement) -> list[Document]:
+    """Return name and hash of the files of every scored night, in the order of the table."""
+    nights = sorted((night for device in study.devices for night in device.nights), key=lambda night: night.row)
+    return [
+        {
+            "row": night.row,
+            "reference": [_file(source) for source in night.references],
+            "device": _file(night.device_source),
+        }
+        for night in nights
+        if any(source.sha256 for source in (*night.references, night.device_source))
+    ]
+
+
+def _file(source: SourceFile) -> Document:
+    return {"name": source.name, "sha256": source.sha256 or None}
+
+
+# --- rows of tables ---------------------------------------------------------------------------------------
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return repr(value) if isinstance(value, float) else str(value)
+
+
+def bias_rows(study: StudyAgreement) -> list[list[str]]:
+    """Return bias.csv: the bias table of every device, header first."""
+    out = [["device", *BIAS_COLUMNS, *MORE_BIAS_COLUMNS]]
+    for device in study.devices:
+        for row in device.bias:
+            document = bias_document(row)
+            test = document.get("equivalence") or {}
+            lines = document.get("lines") or {}
+            document |= {
+                "margin": test.get("margin_high"),
+                "equivalence_p": test.get("p"),
+                "equivalent": test.get("equivalent"),
+                "line_intercept": lines.get("intercept"),
+                "line_spread_intercept": lines.get("spread_intercept"),
+            }
+            out.append([device.device, *(_cell(document[c]) for c in (*BIAS_COLUMNS, *MORE_BIAS_COLUMNS))])
+    return out
+
+
+def confusion_rows(study: StudyAgreement) -> list[list[str]]:
+    """Return confusion.csv: pooled counts of every device and mapping in long form, header first."""
+    out = [["device", "mapping", "reference", "device_class", "epochs", "share_of_row", "share_of_column"]]
+    for device in study.devices:
+        for studied in device.mappings:
+            rows, columns = studied.counts.sum(axis=1), studied.counts.sum(axis=0)
+            for i, reference in enumerate(studied.mapping.reference_classes):
+                for j, said in enumerate(studied.mapping.device_classes):
+                    n = int(studied.counts[i, j])
+                    shares = [repr(n / int(total)) if total else "" for total in (rows[i], columns[j])]
+                    out.append([device.device, studied.mapping.name, reference, said, str(n), *shares])
+    return out
+
+
+def night_rows(study: StudyAgreement, *, anonymous: bool = False) -> list[list[str]]:
+    """Return nights.csv as :func:`iterate_night_rows` makes it."""
+    return list(iterate_night_rows(study, anonymous=anonymous))
+
+
+def iterate_night_rows(study: StudyAgreement, *, anonymous: bool = False) -> Iterator[list[str]]:
+    """Yield nights.csv: one line per row of the nights table, scored or refused, header first.
+
+    Parameters
+    ----------
+    study : StudyAgreement
+        The study.
+    anonymous : bool
+        Whether names and hashes of files are left out.
+    """
+    head = [
+        "row", "participant", "night", "device", "outcome", "reason", "begin", "window_rule", "window_epochs", "scored",
+        "scored_percent", "reference_gap", "reference_unscored", "reference_no_majority", "device_gap",
+        "device_unscored", "outside_reference", "outside_device", "mapping", "accuracy", "kappa", "square_mapping",
+        "square_kappa", "best_offset_s", "offset_gain",
+    ]  # fmt: skip
+    files = ["reference_file", "reference_sha256", "device_file", "device_sha256"]
+    measures = [f"{side}_{name}" for name in MEASURE_NAMES for side in ("reference", "device")]
+    yield [*head, *measures, *files]
+    places: list[tuple[int, DeviceStudy | Refusal, int]] = [
+        (night.row, device, i) for device in study.devices for i, night in enumerate(device.nights)
+    ]
+    places += [(refusal.row, refusal, 0) for refusal in study.refused]
+    for _, source, i in sorted(places, key=lambda place: place[0]):
+        if isinstance(source, Refusal):
+            line = [str(source.row), source.participant, source.night, source.device, "refused", source.reason]
+            yield line + [""] * (len(head) + len(measures) + len(files) - len(line))
+            continue
+        first = source.mappings[0]
+        square = next((m for m in source.mappings if m.mapping.is_square), None)
+        night = source.nights[i]
+        excluded = dict(night.excluded)
+        kappa = "" if square is None else _cell(number(float(square.night_kappa[i])))
+        line = [
+            str(night.row), night.participant, night.night, night.device, "scored", "", night.begin,
+            night.window_rule, str(night.window_epochs), str(night.scored),
+            _cell(100 * night.scored / night.window_epochs),
+            *(str(excluded.get(k, 0)) for k in head[11:16]),
+            str(night.outside_reference), str(night.outside_device), first.mapping.name,
+            _cell(number(float(first.night_accuracy[i]))), _cell(number(float(first.night_kappa[i]))),
+            "" if square is None else square.mapping.name, kappa,
+            _cell(number(night.best_offset_s)), _cell(number(night.offset_gain)),
+        ]  # fmt: skip
+        pairs = zip(night.reference_measures, night.device_measures, strict=True)
+        values = [_cell(number(v)) for pair in pairs for v in pair]
+        named = [""] * len(files) if anonymous else _file_cells(night)
+        yield [*line, *values, *named]
+
+
+def _file_cells(night: NightSummary) -> list[str]:
+    """Return names and hashes of a night's files; those of several scorers parted by a semicolon."""
+    names, hashes = (";".join(getattr(s, what) for s in night.references) for what in ("name", "sha256"))
+    return [names, hashes, night.device_source.name, night.device_source.sha256]

@@ -1,0 +1,1 @@
+"""What the counts and sequences of one night say."""

@@ -1,0 +1,60 @@
+"""Sequences of classes of both sides under one mapping, for everything that looks at time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.hypnogram.align import PairedNight
+from sleepagree.mapping.stages import StageMapping, fitting_mappings
+
+
+def class_sequence(
+    codes: NDArray[np.int16], scored: NDArray[np.bool_], class_codes: Sequence[int], left_out: int
+) -> NDArray[np.int16]:
+    """Return the class of every epoch; ``left_out`` where the mapping leaves it out, -1 where not scored."""
+    lookup = np.array([*(left_out if c < 0 else c for c in class_codes), -1], np.int16)
+    return np.where(scored, lookup[codes], np.int16(-1))
+
+
+class JointClasses(NamedTuple):
+    """Classes of the epochs that both sides staged and the mapping keeps, in order.
+
+    Parameters
+    ----------
+    reference, device : int array, shape (n_epochs,)
+        Position among the reference classes.
+    epochs : int array, shape (n_epochs,)
+        Number of each epoch in the window.
+    """
+
+    reference: NDArray[np.int16]
+    device: NDArray[np.int16]
+    epochs: NDArray[np.intp]
+
+
+def joint_classes(paired: PairedNight, mapping: StageMapping) -> JointClasses:
+    """Return both sides under a mapping, device classes by their position among the reference's."""
+    rows, columns = both_codes(paired, mapping)
+    reference = class_sequence(paired.reference, paired.scored, rows, -1)
+    device = class_sequence(paired.device, paired.scored, columns, -1)
+    epochs = np.flatnonzero((reference >= 0) & (device >= 0))
+    return JointClasses(reference[epochs], device[epochs], epochs)
+
+
+def both_codes(paired: PairedNight, mapping: StageMapping) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """Return the class of each native label of both sides, by position among the reference classes."""
+    index = mapping.device_index
+    columns = tuple(index[c] if c >= 0 else -1 for c in mapping.device_codes(paired.device_set))
+    return mapping.reference_codes(paired.reference_set), columns
+
+
+def square_mapping(paired: PairedNight, mapping: StageMapping) -> StageMapping | None:
+    """Return ``mapping`` if it is square, else the finest built-in square one that fits, or None."""
+    if mapping.is_square:
+        return mapping
+    fitting = fitting_mappings(paired.reference_set, paired.device_set)
+    return next((m for m in fitting if m.is_square), None)

@@ -1,0 +1,363 @@
+"""Coefficients of agreement of a whole count table, and the registry that says what is reported of them.
+
+Rows are the reference, columns are the device, cells are epochs. Every function takes ``counts`` of shape (..., k, k),
+where the leading axes are nights, participants or resamples, and returns one float per table, shape (...). Where a
+coefficient is 0/0 the value is nan, without a warning; `Statistic.explain` says why in words. Higher is better for all.
+
+All of them, the standard error apart, depend on a table only through its diagonal, its row sums and its column sums.
+`margin_sums` takes these 3k numbers from each table by one matrix product, and resampling can weigh
+them instead of the k*k cells. Cells are not checked here (there may be millions of tables).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from sleepagree.inference.margins import Counts, Margins, Values, classes_last, count_margins, ratio
+
+
+@dataclass(frozen=True, slots=True)
+class Statistic:
+    """What is to be known of one statistic of a count table.
+
+    Parameters
+    ----------
+    name : str
+        Name of its function.
+    kernel : callable
+        From counts (..., k, k) to values (...,), or (..., k) if ``per_class``.
+    from_margins : callable
+        The same from `Margins`, but with the class axis, if any, first.
+    why_undefined : callable
+        From `Margins` of one table and a class position to the reason for nan, "" where there is a value.
+    reference : str
+        Published source, as it may be printed.
+    per_class : bool
+        Whether there is one value for each class.
+    lower, upper : float
+        Bounds that no table passes.
+    key : str
+        Name in results, where it is not ``name``: a class's kappa is called kappa within the class.
+    """
+
+    name: str
+    kernel: Callable[[Counts], Values]
+    from_margins: Callable[[Margins], Values]
+    why_undefined: Callable[[Margins, int], str]
+    reference: str
+    per_class: bool = False
+    lower: float = 0.0
+    upper: float = 1.0
+    key: str = ""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "key", self.key or self.name)
+
+    def explain(self, counts: Counts, *, position: int = 0) -> str:
+        """Return why one table has no value of this statistic, "" where it has one.
+
+        Parameters
+        ----------
+        counts : array of shape (k, k)
+            Epochs; rows reference, columns device.
+        position : int
+            Position of the class, for a statistic of classes.
+        """
+        return self.why_undefined(count_margins(counts), position)
+
+
+# ----------------------------------------------------------------------------------------------- coefficients
+# Chance-corrected statistics are written as 1 - (disagreement)/(disagreement expected by chance), and the latter
+# as a sum of terms that are never negative: where one class fills nearly all of 100 million epochs, n^2 minus
+# something close to n^2 would lose every digit.
+
+
+def _zero_to_nan(values: Values) -> Values:
+    return np.where(values > 0.0, values, np.nan)
+
+
+def _crossed(rows: Values, columns: Values, total: Values) -> Values:
+    """Return n^2 (1 - pe): the pairs of a reference and a device epoch of different classes."""
+    pairs: Values = np.einsum("i...,i...->...", rows, total - columns)
+    return pairs
+
+
+def _accuracy(m: Margins) -> Values:
+    return ratio(m.agreed, m.n)
+
+
+def kappa_of_margins(m: Margins) -> Values:
+    """Return Cohen's kappa of tables whose margins are known, see `kappa`."""
+    return 1.0 - ratio(m.n * (m.n - m.agreed), _crossed(m.rows, m.columns, m.n))
+
+
+def _pabak(m: Margins) -> Values:
+    k = len(m.rows)
+    return 1.0 - ratio(k * (m.n - m.agreed), (k - 1) * m.n)
+
+
+def _ac1(m: Margins) -> Values:
+    k = len(m.rows)
+    both, twice = m.rows + m.columns, 2.0 * m.n
+    even = (k - 1) * twice * twice
+    return 1.0 - ratio(2.0 * (k - 1) * twice * (m.n - m.agreed), even - _crossed(both, both, twice))
+
+
+def _mcc(m: Margins) -> Values:
+    # The device's own total, so that weights which are not whole numbers still give an exact 0 for a device
+    # that used one class only (both totals are n).
+    total = m.columns.sum(axis=0)
+    spread = _crossed(m.rows, m.rows, m.n) * _crossed(m.columns, m.columns, total)
+    shared = _crossed(m.rows, m.columns, m.n) - m.n * (m.n - m.agreed)
+    return ratio(shared, np.sqrt(_zero_to_nan(spread)))
+
+
+def _balanced_accuracy(m: Margins) -> Values:
+    occurs = m.rows > 0
+    shares = np.divide(m.diagonal, m.rows, out=np.zeros_like(m.rows), where=occurs)
+    return ratio(shares.sum(axis=0), occurs.sum(axis=0))
+
+
+def accuracy(counts: Counts) -> Values:
+    """Return the share of epochs on which both sides agree.
+
+    Parameters
+    ----------
+    counts : array of shape (..., k, k)
+        Epochs; rows reference, columns device.
+
+    Returns
+    -------
+    ndarray of shape (...)
+        From 0 to 1; nan for an empty table.
+
+    Examples
+    --------
+    >>> float(accuracy(np.array([[20, 20], [10, 50]])))
+    0.7
+    """
+    return _accuracy(count_margins(counts))
+
+
+def kappa(counts: Counts) -> Values:
+    """Return Cohen's kappa: agreement in excess of chance, as a share of the excess possible.
+
+    Parameters
+    ----------
+    counts : array of shape (..., k, k)
+        Epochs; rows reference, columns device.
+
+    Returns
+    -------
+    ndarray of shape (...)
+        From -1 to 1; nan for an empty table and where both sides used one and the same class only (chance
+        agreement is then 1).
+
+    References
+    ----------
+    Cohen J (1960). A coefficient of agreement for nominal scales. Educ Psychol Meas 20:37-46.
+
+    Examples
+    --------
+    >>> round(float(kappa(np.array([[20, 20], [10, 50]]))), 3)
+    0.348
+    """
+    return kappa_of_margins(count_margins(counts))
+
+
+def pabak(counts: Counts) -> Values:
+    """Return agreement corrected by even chance: (k po - 1)/(k - 1), which is 2 po - 1 for two classes.
+
+    Parameters
+    ----------
+    counts : array of shape (..., k, k)
+        Epochs; rows reference, columns device. Every class of the table counts, used or not.
+
+    Returns
+    -------
+    ndarray of shape (...)
+        From -1/(k-1) to 1; nan for an empty table.
+
+    References
+    ----------
+    Brennan RL, Prediger DJ (1981). Coefficient kappa: some uses, misuses, and alternatives. Educ Psychol Meas
+    41:687-699 (k classes). Byrt T, Bishop J, Carlin JB (1993). Bias, prevalence and kappa. J Clin Epidemiol
+    46:423-429 (two classes, and the name).
+    """
+    return _pabak(count_margins(counts))
+
+
+def ac1(counts: Counts) -> Values:
+    """Return Gwet's AC1, whose chance agreement is small where one class prevails.
+
+    Parameters
+    ----------
+    counts : array of shape (..., k, k)
+        Epochs; rows reference, columns device. Every class of the table counts, used or not.
+
+    Returns
+    -------
+    ndarray of shape (...)
+        From -1 to 1; nan for an empty table.
+
+    References
+    ----------
+    Gwet KL (2008). Computing inter-rater reliability and its variance in the presence of high agreement. Br J
+    Math Stat Psychol 61:29-48.
+    """
+    return _ac1(count_margins(counts))
+
+
+def mcc(counts: Counts) -> Values:
+    """Return the correlation of two classifications into k classes (for two classes: Matthews' coefficient).
+
+    Parameters
+    ----------
+    counts : array of shape (..., k, k)
+        Epochs; rows reference, columns device.
+
+    Returns
+    -------
+    ndarray of shape (...)
+        From -1 to 1; nan where one of the two sides used one class only, as a constant correlates with
+        nothing.
+
+    References
+    ----------
+    Gorodkin J (2004). Comparing two K-category assignments by a K-category correlation coefficient. Comput
+    Biol Chem 28:367-374.
+    """
+    return _mcc(count_margins(counts))
+
+
+def balanced_accuracy(counts: Counts) -> Values:
+    """Return the mean sensitivity over the classes that the reference holds.
+
+    Parameters
+    ----------
+    counts : array of shape (..., k, k)
+        Epochs; rows reference, columns device.
+
+    Returns
+    -------
+    ndarray of shape (...)
+        From 0 to 1; a class without a reference epoch has no sensitivity and is left out of the mean; nan for
+        an empty table.
+    """
+    return _balanced_accuracy(count_margins(counts))
+
+
+# ---------------------------------------------------------------------------------------------- standard error
+
+
+def kappa_influence(counts: Counts) -> Values:
+    """Return how far one epoch of each cell pulls Cohen's kappa, times n.
+
+    psi(x, y) = [I(x=y) - po]/(1 - pe) - (1 - po)/(1 - pe)^2 (b_x + a_y - 2 pe), with row shares a and column
+    shares b. The sum over epochs is 0. The sum of psi^2 divided by n^2 is the variance of Fleiss, Cohen &
+    Everitt (1969) for independent epochs; sums of psi within clusters give the clustered variance.
+
+    Parameters
+    ----------
+    counts : array of shape (..., k, k)
+        Epochs; rows reference, columns device.
+
+    Returns
+    -------
+    ndarray of shape (..., k, k)
+        One value per cell, also for empty cells; nan where kappa is undefined.
+
+    References
+    ----------
+    Fleiss JL, Cohen J, Everitt BS (1969). Large sample standard errors of kappa and weighted kappa. Psychol
+    Bull 72:323-327.
+    """
+    m = count_margins(counts)
+    observed = _accuracy(m)[..., None, None]
+    rest = _zero_to_nan(ratio(_crossed(m.rows, m.columns, m.n), m.n * m.n))[..., None, None]
+    row_share = classes_last(ratio(m.rows, m.n))
+    column_share = classes_last(ratio(m.columns, m.n))
+    pull = column_share[..., :, None] + row_share[..., None, :] - 2.0 * (1.0 - rest)
+    return (np.eye(len(m.rows)) - observed) / rest - (1.0 - observed) / (rest * rest) * pull
+
+
+def kappa_se(counts: Counts) -> Values:
+    """Return the large-sample standard error of Cohen's kappa, epochs taken as independent.
+
+    Parameters
+    ----------
+    counts : array of shape (..., k, k)
+        Epochs; rows reference, columns device.
+
+    Returns
+    -------
+    ndarray of shape (...)
+        Nan where kappa is. It is 0 for perfect agreement and for a side that used one class only: the
+        approximation says nothing there.
+
+    References
+    ----------
+    Fleiss JL, Cohen J, Everitt BS (1969). Large sample standard errors of kappa and weighted kappa. Psychol
+    Bull 72:323-327.
+    """
+    table, influence = np.asarray(counts, dtype=np.float64), kappa_influence(counts)
+    spread = np.einsum("...ij,...ij,...ij->...", table, influence, influence)
+    return ratio(np.sqrt(spread), table.sum(axis=(-2, -1)))
+
+
+# ------------------------------------------------------------------------------- why a statistic has no value
+
+NO_EPOCH: Final = "the table holds no epoch"
+ONE_SHARED_CLASS: Final = "both sides used one class only, so chance agreement is 1"
+
+
+def only_class(sums: Values) -> bool:
+    """Whether a side used one class only."""
+    return int(np.count_nonzero(sums)) == 1
+
+
+def _why_empty(m: Margins, _position: int) -> str:
+    return NO_EPOCH if m.n == 0 else ""
+
+
+def why_no_chance(m: Margins, _position: int = 0) -> str:
+    """Return why there is no kappa."""
+    if m.n == 0:
+        return NO_EPOCH
+    return ONE_SHARED_CLASS if only_class(m.diagonal) and m.diagonal.max() == m.n else ""
+
+
+def _why_no_spread(m: Margins, _position: int) -> str:
+    if m.n == 0:
+        return NO_EPOCH
+    reference_constant, device_constant = only_class(m.rows), only_class(m.columns)
+    if reference_constant and device_constant:
+        return "each side used one class only, so there is nothing to correlate"
+    if reference_constant:
+        return "the reference used one class only, so there is nothing to correlate"
+    if device_constant:
+        return "the device used one class only, so there is nothing to correlate"
+    return ""
+
+
+# ----------------------------------------------------------------------------------------------- the registry
+
+COHEN: Final = "Cohen 1960"
+COMMON: Final = "common definition"
+_EVEN_CHANCE: Final = "Brennan & Prediger 1981; Byrt, Bishop & Carlin 1993"
+
+#: The coefficients that nights and studies report, in their order.
+TABLE_STATISTICS: Final = (
+    Statistic("accuracy", accuracy, _accuracy, _why_empty, COMMON),
+    Statistic("kappa", kappa, kappa_of_margins, why_no_chance, COHEN, lower=-1.0),
+    Statistic("pabak", pabak, _pabak, _why_empty, _EVEN_CHANCE, lower=-1.0),
+    Statistic("ac1", ac1, _ac1, _why_empty, "Gwet 2008", lower=-1.0),
+    Statistic("mcc", mcc, _mcc, _why_no_spread, "Gorodkin 2004", lower=-1.0),
+    Statistic("balanced_accuracy", balanced_accuracy, _balanced_accuracy, _why_empty, COMMON),
+)
+#: Those that ask both sides to sort into the same classes.
+NEED_ALL_CLASSES: Final = ("kappa", "pabak", "ac1", "mcc", "balanced_accuracy")

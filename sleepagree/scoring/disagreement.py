@@ -1,0 +1,677 @@
+"""Disagreement in time: runs, boundaries, lateness, and bouts that the device never sees.
+
+The two sides are compared epoch by epoch under one mapping. Epochs that one side did not score are not here;
+where they were taken out, the epoch numbers jump. Such a gap ends every run and every bout, and a change of
+stage across it is not a transition: nobody knows what happened inside.
+
+Whether errors come in runs is tested against errors that are scattered at random among the epochs of each
+reference stage, as many of them as there are. A stage that the device always misses makes runs by itself, and
+that much is expected; runs beyond it are not explained by which stages the device misses.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields
+from datetime import UTC, datetime, timedelta
+from typing import Any, Final, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.hypnogram.spans import EPOCH_S
+from sleepagree.inference.estimate import NAN
+
+ClassCodes: TypeAlias = NDArray[Any]
+Epochs: TypeAlias = NDArray[np.int64]
+Flags: TypeAlias = NDArray[np.bool_]
+
+BOUT_LENGTHS_MIN: Final = (0.5, 1.0, 2.0, 5.0, 10.0)
+"""Lower ends of the classes of bout length; the last one is open."""
+
+
+@dataclass(frozen=True)
+class Runs:
+    """Runs of disagreement, and what errors scattered at random would give.
+
+    Parameters
+    ----------
+    count : int
+        Runs: longest stretches of epochs that disagree without a gap between.
+    epochs : int
+        Epochs that disagree.
+    lengths : tuple of (int, int)
+        Length of a run (epochs) and how many runs have it.
+    mean_length : float
+        Epochs per run; nan without a run.
+    longest_from, longest_to : int
+        First and last epoch of the longest run (the earlier of equals); -1 without a run.
+    expected_count, expected_sd : float
+        Mean and standard deviation of the number of runs when the same number of errors is scattered at
+        random among the epochs of each reference stage.
+    expected_mean_length : float
+        ``epochs`` divided by ``expected_count``.
+    z : float
+        ``count`` minus ``expected_count`` in standard deviations: negative when errors come in runs. Nan when
+        the number of runs cannot vary.
+    p : float
+        Chance of so few runs if errors were scattered, one-sided, by the normal approximation; nan with ``z``.
+    """
+
+    count: int
+    epochs: int
+    lengths: tuple[tuple[int, int], ...]
+    mean_length: float
+    longest_from: int
+    longest_to: int
+    expected_count: float
+    expected_sd: float
+    expected_mean_length: float
+    z: float
+    p: float
+
+    @property
+    def longest(self) -> int:
+        """Length of the longest run (epochs); 0 without a run."""
+        return self.longest_to - self.longest_from + 1 if self.count else 0
+
+
+@dataclass(frozen=True)
+class NearTransitions:
+    """Disagreement close to transitions of the reference.
+
+    Parameters
+    ----------
+    within_epochs : int
+        1: the last epoch before a transition and the first after it; 2: two on each side; and so on.
+    epochs : int
+        Epochs that close.
+    disagreeing : int
+        Those of them that disagree.
+    share_of_epochs : float
+        ``epochs`` among all; what the next share would be if disagreement did not care for transitions.
+    share_of_disagreement : float
+        ``disagreeing`` among all epochs that disagree; nan when none does.
+    """
+
+    within_epochs: int
+    epochs: int
+    disagreeing: int
+    share_of_epochs: float
+    share_of_disagreement: float
+
+
+@dataclass(frozen=True)
+class PartAgreement:
+    """Agreement in one part of the night.
+
+    Parameters
+    ----------
+    part : str
+        "first", "middle" or "last" third, or the hour of the clock ("23").
+    epochs, agreeing : int
+        Scored epochs of the part, and those that agree.
+    agreement : float
+        Share; nan without epochs.
+    """
+
+    part: str
+    epochs: int
+    agreeing: int
+    agreement: float
+
+
+@dataclass(frozen=True)
+class ClassBouts:
+    """Bouts of one class on both sides.
+
+    Parameters
+    ----------
+    name : str
+        The class.
+    reference_bouts, device_bouts : int
+        Bouts; a gap ends a bout.
+    reference_mean_min, device_mean_min : float
+        Mean length; nan without bouts.
+    """
+
+    name: str
+    reference_bouts: int
+    device_bouts: int
+    reference_mean_min: float
+    device_mean_min: float
+
+
+@dataclass(frozen=True)
+class BoutsSeen:
+    """Bouts of the reference, by class and length, and how many of them the device saw.
+
+    Parameters
+    ----------
+    name : str
+        The class.
+    from_min, to_min : float
+        Length of the bouts: ``from_min`` up to but not including ``to_min``, which may be infinite.
+    bouts, seen : int
+        Bouts of that length, and those in which the device says the class in at least one epoch.
+    share : float
+        ``seen`` among ``bouts``; nan without bouts.
+    epochs, epochs_seen : int
+        Epochs of these bouts, and those in which the device says the class.
+    """
+
+    name: str
+    from_min: float
+    to_min: float
+    bouts: int
+    seen: int
+    share: float
+    epochs: int
+    epochs_seen: int
+
+
+@dataclass(frozen=True)
+class Following:
+    """How late the device follows one kind of transition of the reference.
+
+    Parameters
+    ----------
+    before, after : str
+        The transition.
+    transitions : int
+        How often the reference makes it.
+    followed : int
+        How often the device comes to ``after`` while the reference is there, or is there already and came
+        during the reference's bout of ``before``.
+    already_there : int
+        How often the device said ``after`` throughout the bout of ``before``: there was nothing to follow.
+    never : int
+        How often the device does not say ``after`` until the reference leaves it.
+    median_min, earliest_min, latest_min : float
+        Lateness of those followed, negative when the device came first; nan when none is followed.
+    """
+
+    before: str
+    after: str
+    transitions: int
+    followed: int
+    already_there: int
+    never: int
+    median_min: float
+    earliest_min: float
+    latest_min: float
+
+
+@dataclass(frozen=True)
+class Disagreement:
+    """How the disagreement of one night lies in time.
+
+    Parameters
+    ----------
+    classes : tuple of str
+        Classes of the mapping.
+    epochs, agreeing : int
+        Scored epochs, and those that agree.
+    gaps : int
+        Places where the epoch numbers jump.
+    runs : Runs
+        Runs of disagreement.
+    near_transitions : tuple of NearTransitions
+        Within 1 and 2 epochs.
+    thirds : tuple of PartAgreement
+        Agreement by third of the window.
+    hours : tuple of PartAgreement
+        Agreement by hour of the clock, in the night's order; empty without a clock.
+    reference_transitions, device_transitions : int
+        Changes of class between neighbouring scored epochs.
+    reference_transitions_per_h, device_transitions_per_h : float
+        Per hour of scored time.
+    bouts : tuple of ClassBouts
+        One for each class.
+    seen : tuple of BoutsSeen
+        One for each class and length.
+    following : tuple of Following
+        One for each kind of transition that occurs, the commonest first.
+    epoch_s : float
+        Length of an epoch (s).
+    """
+
+    classes: tuple[str, ...]
+    epochs: int
+    agreeing: int
+    gaps: int
+    runs: Runs
+    near_transitions: tuple[NearTransitions, ...]
+    thirds: tuple[PartAgreement, ...]
+    hours: tuple[PartAgreement, ...]
+    reference_transitions: int
+    device_transitions: int
+    reference_transitions_per_h: float
+    device_transitions_per_h: float
+    bouts: tuple[ClassBouts, ...]
+    seen: tuple[BoutsSeen, ...]
+    following: tuple[Following, ...]
+    epoch_s: float = EPOCH_S
+
+
+def describe_disagreement(
+    reference_codes: ClassCodes,
+    device_codes: ClassCodes,
+    epoch_numbers: ClassCodes,
+    *,
+    classes: tuple[str, ...],
+    window_epochs: int | None = None,
+    begin: datetime | None = None,
+    epoch_s: float = EPOCH_S,
+) -> Disagreement:
+    """Return how the disagreement of one night lies in time.
+
+    Parameters
+    ----------
+    reference_codes, device_codes : int arrays of shape (n_epochs,)
+        Class of each jointly scored epoch, in order of time; positions in ``classes``.
+    epoch_numbers : int array of shape (n_epochs,)
+        Number of each of these epochs in the window, rising; a jump is a gap.
+    classes : tuple of str
+        Names of the classes. A class that the device cannot report may be among them.
+    window_epochs : int, optional
+        Epochs of the window, which is cut into thirds; by default the window ends with the last epoch.
+    begin : datetime, optional
+        When epoch 0 begins, by the clock on the wall (naive, or aware in the zone of the bedroom).
+    epoch_s : float
+        Length of an epoch (s).
+
+    Returns
+    -------
+    Disagreement
+
+    Raises
+    ------
+    ValueError
+        If the arrays are empty, differ in length, or hold a code or number out of range.
+
+    Examples
+    --------
+    >>> found = describe_disagreement(
+    ...     np.array([0, 0, 1, 1, 1, 1]), np.array([0, 1, 1, 0, 0, 1]), np.arange(6), classes=("wake", "sleep")
+    ... )
+    >>> found.runs.count, found.runs.lengths, found.runs.longest_from, found.runs.longest_to
+    (2, ((1, 1), (2, 1)), 3, 4)
+    """
+    reference = np.asarray(reference_codes).astype(np.int64)
+    device = np.asarray(device_codes).astype(np.int64)
+    numbers = np.asarray(epoch_numbers).astype(np.int64)
+    _check(reference, device, numbers, len(classes), window_epochs)
+    joined = np.diff(numbers) == 1  # whether epoch i + 1 follows epoch i without a gap
+    wrong = reference != device
+    reference_bouts = _Bouts.of(reference, joined)
+    device_bouts = _Bouts.of(device, joined)
+    hours = reference.size * epoch_s / 3600.0
+    reference_changes = int(np.count_nonzero(joined & (reference[1:] != reference[:-1])))
+    device_changes = int(np.count_nonzero(joined & (device[1:] != device[:-1])))
+    return Disagreement(
+        classes=classes,
+        epochs=reference.size,
+        agreeing=int(reference.size - np.count_nonzero(wrong)),
+        gaps=int(joined.size - np.count_nonzero(joined)),
+        runs=_describe_runs(reference, wrong, joined, numbers, len(classes)),
+        near_transitions=_near_transitions(reference, wrong, joined),
+        thirds=_by_third(wrong, numbers, int(numbers[-1]) + 1 if window_epochs is None else window_epochs),
+        hours=() if begin is None else _by_hour(wrong, numbers, begin, epoch_s),
+        reference_transitions=reference_changes,
+        device_transitions=device_changes,
+        reference_transitions_per_h=reference_changes / hours,
+        device_transitions_per_h=device_changes / hours,
+        bouts=_class_bouts(reference_bouts, device_bouts, classes, epoch_s),
+        seen=_bouts_seen(reference_bouts, ~wrong, classes, epoch_s),
+        following=_describe_following(reference_bouts, device, joined, classes, epoch_s),
+        epoch_s=epoch_s,
+    )
+
+
+def describe_runs(
+    reference_codes: ClassCodes, device_codes: ClassCodes, epoch_numbers: ClassCodes, *, n_classes: int
+) -> Runs:
+    """Return the runs of disagreement alone, at a third of the cost of `describe_disagreement`.
+
+    Parameters
+    ----------
+    reference_codes, device_codes, epoch_numbers : int arrays of shape (n_epochs,)
+        As in `describe_disagreement`.
+    n_classes : int
+        Number of classes.
+
+    Returns
+    -------
+    Runs
+
+    Raises
+    ------
+    ValueError
+        As `describe_disagreement`.
+    """
+    reference = np.asarray(reference_codes).astype(np.int64)
+    device = np.asarray(device_codes).astype(np.int64)
+    numbers = np.asarray(epoch_numbers).astype(np.int64)
+    _check(reference, device, numbers, n_classes, None)
+    return _describe_runs(reference, reference != device, np.diff(numbers) == 1, numbers, n_classes)
+
+
+def _check(reference: Epochs, device: Epochs, numbers: Epochs, n_classes: int, window_epochs: int | None) -> None:
+    if reference.ndim != 1 or reference.size == 0:
+        raise ValueError(f"reference_codes must hold at least one epoch in one dimension, not {reference.shape}")
+    if not reference.shape == device.shape == numbers.shape:
+        raise ValueError(
+            "reference_codes, device_codes and epoch_numbers must have one length, "
+            f"not {reference.size}, {device.size} and {numbers.size}"
+        )
+    for codes in (reference, device):
+        if int(codes.min()) < 0 or int(codes.max()) >= n_classes:
+            raise ValueError(f"codes must lie from 0 to {n_classes - 1}, not {codes.min()} to {codes.max()}")
+    if int(numbers[0]) < 0 or not bool((np.diff(numbers) > 0).all()):
+        raise ValueError("epoch_numbers must rise and start at 0 or later")
+    if window_epochs is not None and int(numbers[-1]) >= window_epochs:
+        raise ValueError(f"epoch_numbers must stay below window_epochs {window_epochs}, not {numbers[-1]}")
+
+
+@dataclass(frozen=True, eq=False)
+class _Bouts:
+    """Stretches of one class without a gap; ``end`` is the position after the last epoch."""
+
+    begin: Epochs
+    end: Epochs
+    code: Epochs
+
+    @classmethod
+    def of(cls, codes: Epochs, joined: Flags) -> _Bouts:
+        edges = np.flatnonzero((codes[1:] != codes[:-1]) | ~joined) + 1
+        begin = np.concatenate(([0], edges))
+        return cls(begin, np.concatenate((edges, [codes.size])), codes[begin])
+
+    @property
+    def length(self) -> Epochs:
+        return self.end - self.begin
+
+
+# ------------------------------------------------------------------------------------------------------- runs
+
+
+def _describe_runs(reference: Epochs, wrong: Flags, joined: Flags, numbers: Epochs, n_classes: int) -> Runs:
+    epochs = int(np.count_nonzero(wrong))
+    before = np.concatenate(([False], wrong[:-1] & joined))
+    after = np.concatenate((wrong[1:] & joined, [False]))
+    begin = np.flatnonzero(wrong & ~before)
+    length = np.flatnonzero(wrong & ~after) + 1 - begin
+    mean, sd = expected_runs(reference, wrong, joined, n_classes=n_classes)
+    z = (begin.size - mean) / sd if sd > 0.0 else NAN
+    p = NAN if math.isnan(z) else 0.5 * math.erfc(-z / math.sqrt(2.0))
+    longest = int(np.argmax(length)) if begin.size else -1
+    counted = np.bincount(length)
+    return Runs(
+        count=begin.size,
+        epochs=epochs,
+        lengths=tuple((int(size), int(counted[size])) for size in np.flatnonzero(counted)),
+        mean_length=epochs / begin.size if begin.size else NAN,
+        longest_from=int(numbers[begin[longest]]) if begin.size else -1,
+        longest_to=int(numbers[begin[longest] + length[longest] - 1]) if begin.size else -1,
+        expected_count=mean,
+        expected_sd=sd,
+        expected_mean_length=epochs / mean if mean > 0.0 else NAN,
+        z=z,
+        p=p,
+    )
+
+
+def expected_runs(reference: Epochs, wrong: Flags, joined: Flags, *, n_classes: int) -> tuple[float, float]:
+    """Return mean and standard deviation of the number of runs if errors were scattered within stages.
+
+    The number of runs is the number of errors less the number of neighbouring pairs that are both errors. With
+    m_s errors in n_s epochs of stage s, all arrangements equally likely, a set of epochs with c_s of them in
+    stage s is all wrong with probability prod_s m_s (m_s - 1) ... (m_s - c_s + 1) / (n_s ... (n_s - c_s + 1)).
+    Summed over pairs this gives the mean, and over pairs of pairs (which may share an epoch) the variance. Both
+    are exact.
+
+    Parameters
+    ----------
+    reference : int array of shape (n_epochs,)
+        Reference class of each epoch.
+    wrong : bool array of shape (n_epochs,)
+        Whether the epoch disagrees.
+    joined : bool array of shape (n_epochs - 1,)
+        Whether an epoch follows the one before it without a gap.
+    n_classes : int
+        Number of classes.
+
+    Returns
+    -------
+    tuple of (float, float)
+        Mean and standard deviation.
+    """
+    size = np.bincount(reference, minlength=n_classes)
+    errors = np.bincount(reference, weights=wrong, minlength=n_classes)
+    # chance[s, c]: c given epochs of stage s are all wrong
+    chance = np.ones((n_classes, 5))
+    for taken in range(4):
+        left = np.maximum(size - taken, 1)
+        chance[:, taken + 1] = chance[:, taken] * np.maximum(errors - taken, 0.0) / left
+    # pairs of neighbours by their two stages, whatever the order
+    low = np.minimum(reference[1:], reference[:-1])
+    high = np.maximum(reference[1:], reference[:-1])
+    kind = low * n_classes + high
+    pairs = np.bincount(kind[joined], minlength=n_classes**2)
+    kinds = np.flatnonzero(pairs)
+    number = pairs[kinds].astype(np.float64)
+    members = np.zeros((kinds.size, n_classes), dtype=np.int64)
+    np.add.at(members, (np.arange(kinds.size), kinds // n_classes), 1)
+    np.add.at(members, (np.arange(kinds.size), kinds % n_classes), 1)
+    stage = np.arange(n_classes)
+    both = chance[stage, members].prod(axis=1)
+    mean_pairs = float(number @ both)
+    # pairs that share an epoch: three in a row
+    inner = np.flatnonzero(joined[1:] & joined[:-1]) + 1
+    place = np.zeros(n_classes**2, dtype=np.int64)
+    place[kinds] = np.arange(kinds.size)
+    touching = np.zeros((kinds.size, kinds.size))
+    three = np.zeros((n_classes, n_classes, n_classes))
+    if inner.size:
+        left_kind, right_kind = place[kind[inner - 1]], place[kind[inner]]
+        touching += np.bincount(left_kind * kinds.size + right_kind, minlength=kinds.size**2).reshape(touching.shape)
+        triple = (reference[inner - 1] * n_classes + reference[inner]) * n_classes + reference[inner + 1]
+        three += np.bincount(triple, minlength=n_classes**3).reshape(three.shape)
+    found = np.argwhere(three)
+    trio = (found[:, :, None] == stage).sum(axis=1)
+    mean_three = float(three[three > 0] @ chance[stage, trio].prod(axis=1)) if len(found) else 0.0
+    # ordered pairs of pairs without a common epoch
+    apart = number[:, None] * number[None, :] - np.diag(number) - touching - touching.T
+    four = chance[stage, members[:, None, :] + members[None, :, :]].prod(axis=2)
+    variance = mean_pairs + 2.0 * mean_three + float((apart * four).sum()) - mean_pairs**2
+    # what rounding leaves of a variance of nothing is nothing
+    variance = variance if variance > 1e-9 * max(1.0, mean_pairs**2) else 0.0
+    return float(errors.sum()) - mean_pairs, math.sqrt(variance)
+
+
+# ----------------------------------------------------------------------------------------- where in the night
+
+
+def _near_transitions(reference: Epochs, wrong: Flags, joined: Flags) -> tuple[NearTransitions, ...]:
+    close = np.zeros(reference.size, dtype=np.bool_)
+    change = joined & (reference[1:] != reference[:-1])
+    close[1:] |= change
+    close[:-1] |= change
+    total = int(np.count_nonzero(wrong))
+    found = []
+    for within in (1, 2):
+        if within > 1:
+            spread = close.copy()
+            spread[1:] |= close[:-1] & joined
+            spread[:-1] |= close[1:] & joined
+            close = spread
+        epochs = int(np.count_nonzero(close))
+        disagreeing = int(np.count_nonzero(close & wrong))
+        found.append(
+            NearTransitions(within, epochs, disagreeing, epochs / reference.size, disagreeing / total if total else NAN)
+        )
+    return tuple(found)
+
+
+def _part(name: str, epochs: int, wrong: int) -> PartAgreement:
+    agreeing = epochs - wrong
+    return PartAgreement(name, epochs, agreeing, agreeing / epochs if epochs else NAN)
+
+
+def _by_third(wrong: Flags, numbers: Epochs, window_epochs: int) -> tuple[PartAgreement, ...]:
+    third = numbers * 3 // window_epochs
+    epochs = np.bincount(third, minlength=3).tolist()
+    errors = np.bincount(third[wrong], minlength=3).tolist()
+    return tuple(
+        _part(name, *figures) for name, *figures in zip(("first", "middle", "last"), epochs, errors, strict=True)
+    )
+
+
+def _by_hour(wrong: Flags, numbers: Epochs, begin: datetime, epoch_s: float) -> tuple[PartAgreement, ...]:
+    hour = _clock_hours(numbers, begin, epoch_s)
+    # a night longer than a day comes to an hour again; its epochs are taken together
+    epochs = np.bincount(hour, minlength=24)
+    errors = np.bincount(hour[wrong], minlength=24)
+    order = dict.fromkeys(hour.tolist())
+    return tuple(_part(f"{at:02d}", int(epochs[at]), int(errors[at])) for at in order)
+
+
+def _clock_hours(numbers: Epochs, begin: datetime, epoch_s: float) -> Epochs:
+    """Return the hour that the clock on the wall shows at the start of each epoch."""
+    since_midnight = (begin - begin.replace(hour=0, minute=0, second=0, microsecond=0)).total_seconds()
+    seconds = since_midnight + numbers * epoch_s
+    if begin.tzinfo is not None:
+        seconds += _offset_changes(numbers, begin, epoch_s)
+    hours: Epochs = (seconds // 3600.0).astype(np.int64) % 24
+    return hours
+
+
+def _offset_changes(numbers: Epochs, begin: datetime, epoch_s: float) -> NDArray[np.float64]:
+    """Return by how many seconds the clock on the wall was put on since the first epoch, for each epoch."""
+    start = begin.astimezone(UTC)
+
+    def shift(number: int) -> float:
+        then = (start + timedelta(seconds=number * epoch_s)).astimezone(begin.tzinfo)
+        return ((then.utcoffset() or timedelta()) - (begin.utcoffset() or timedelta())).total_seconds()
+
+    if shift(int(numbers[0])) == shift(int(numbers[-1])):
+        return np.full(numbers.size, shift(int(numbers[0])))
+    return np.array([shift(number) for number in numbers.tolist()])
+
+
+# ------------------------------------------------------------------------------------------------------ bouts
+
+
+def _class_bouts(reference: _Bouts, device: _Bouts, classes: tuple[str, ...], epoch_s: float) -> tuple[ClassBouts, ...]:
+    figures = []
+    for side in (reference, device):
+        bouts = np.bincount(side.code, minlength=len(classes))
+        epochs = np.bincount(side.code, weights=side.length, minlength=len(classes))
+        means = np.divide(epochs, bouts, out=np.full(len(classes), np.nan), where=bouts > 0)
+        figures += [bouts.tolist(), (means * epoch_s / 60.0).tolist()]
+    return tuple(
+        ClassBouts(name, reference_bouts, device_bouts, reference_mean, device_mean)
+        for name, reference_bouts, reference_mean, device_bouts, device_mean in zip(classes, *figures, strict=True)
+    )
+
+
+def _bouts_seen(reference: _Bouts, right: Flags, classes: tuple[str, ...], epoch_s: float) -> tuple[BoutsSeen, ...]:
+    seen_epochs = np.add.reduceat(right.astype(np.int64), reference.begin)
+    minutes = reference.length * (epoch_s / 60.0)
+    # bouts shorter than the first class (epochs below 30 s) belong to it
+    column = np.maximum(np.searchsorted(BOUT_LENGTHS_MIN, minutes + 1e-9, side="right") - 1, 0)
+    columns = len(BOUT_LENGTHS_MIN)
+    cell = reference.code * columns + column
+    cells = len(classes) * columns
+    bouts = np.bincount(cell, minlength=cells)
+    seen = np.bincount(cell[seen_epochs > 0], minlength=cells)
+    epochs = np.bincount(cell, weights=reference.length, minlength=cells).astype(np.int64)
+    epochs_seen = np.bincount(cell, weights=seen_epochs, minlength=cells).astype(np.int64)
+    share = np.divide(seen, bouts, out=np.full(cells, np.nan), where=bouts > 0)
+    ends = (*BOUT_LENGTHS_MIN[1:], math.inf)
+    figures = zip(bouts.tolist(), seen.tolist(), share.tolist(), epochs.tolist(), epochs_seen.tolist(), strict=True)
+    return tuple(
+        BoutsSeen(classes[at // columns], BOUT_LENGTHS_MIN[at % columns], ends[at % columns], *figure)
+        for at, figure in enumerate(figures)
+    )
+
+
+def _describe_following(
+    bouts: _Bouts, device: Epochs, joined: Flags, classes: tuple[str, ...], epoch_s: float
+) -> tuple[Following, ...]:
+    """Return how late the device follows each kind of transition of the reference."""
+    n = device.size
+    at = np.flatnonzero(joined[bouts.begin[1:] - 1]) + 1  # bouts that a gap does not part from the one before
+    if at.size == 0:
+        return ()
+    before, after = bouts.code[at - 1], bouts.code[at]
+    change, leave, since = bouts.begin[at], bouts.end[at], bouts.begin[at - 1]
+    position = np.arange(n)
+    says = device == np.arange(len(classes))[:, None]
+    # first epoch from here on, and last epoch up to here, at which the device says (does not say) the class
+    upcoming = np.minimum.accumulate(np.where(says, position, n)[:, ::-1], axis=1)[:, ::-1]
+    absent = np.maximum.accumulate(np.where(says, -1, position), axis=1)
+    first = upcoming[after, change]
+    came = np.maximum(absent[after, change - 1] + 1, since)  # only of use where the device is there at `change - 1`
+    there_before = says[after, change - 1] & says[after, change]
+    already = there_before & (came == since)
+    late = np.where(there_before, came - change, first - change)
+    never = ~there_before & (first >= leave)
+    followed = ~already & ~never
+    kind = before * len(classes) + after
+    order = np.argsort(-np.bincount(kind, minlength=len(classes) ** 2), kind="stable")
+    found = []
+    for which in order.tolist():
+        of_kind = kind == which
+        transitions = int(np.count_nonzero(of_kind))
+        if transitions == 0:
+            break
+        minutes = np.sort(late[of_kind & followed]) * (epoch_s / 60.0)
+        middle = 0.5 * (minutes[(minutes.size - 1) // 2] + minutes[minutes.size // 2]) if minutes.size else NAN
+        found.append(
+            Following(
+                classes[which // len(classes)],
+                classes[which % len(classes)],
+                transitions,
+                minutes.size,
+                int(np.count_nonzero(of_kind & already)),
+                int(np.count_nonzero(of_kind & never)),
+                float(middle),
+                float(minutes[0]) if minutes.size else NAN,
+                float(minutes[-1]) if minutes.size else NAN,
+            )
+        )
+    return tuple(found)
+
+
+# ----------------------------------------------------------------------------------------------- plain values
+
+
+def disagreement_document(found: Disagreement) -> dict[str, Any]:
+    """Return the figures as plain values, None where there is no value.
+
+    Parameters
+    ----------
+    found : Disagreement
+        From `describe_disagreement`.
+
+    Returns
+    -------
+    dict
+        Names as in the dataclasses; ``lengths`` of runs as a list of [epochs, runs]; an open end of a bout
+        length is None.
+    """
+    document = {item.name: _plain(getattr(found, item.name)) for item in fields(found)}
+    document["runs"]["longest"] = found.runs.longest
+    return document
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, tuple):
+        return [_plain(item) for item in value]
+    if hasattr(value, "__dataclass_fields__"):
+        return {item.name: _plain(getattr(value, item.name)) for item in fields(value)}
+    return value

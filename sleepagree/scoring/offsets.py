@@ -1,0 +1,392 @@
+"""Tables of counts at many clock offsets, and the cheap look at the clock that every night gets.
+
+Works on 30-s epochs in a fraction of a millisecond: tables at all offsets come from correlating the stages of both
+sides instead of scoring the night again for each offset.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import lru_cache
+from typing import Any, Final, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.hypnogram.spans import EPOCH_S
+from sleepagree.inference.estimate import NAN
+from sleepagree.scoring.coefficients import kappa
+
+ClassCodes: TypeAlias = NDArray[Any]
+Tables: TypeAlias = NDArray[np.int64]
+Values: TypeAlias = NDArray[np.float64]
+
+STEP_S: Final = 5.0
+CAUTION_OFFSET_S: Final = 60.0
+CAUTION_GAIN: Final = 0.03
+
+LOWEST_PEAK_SCORE: Final = 5.5
+"""How far a peak must stand out before anything is said of it, in standard deviations of chance peaks."""
+PEAK_SCALES_S: Final = (60.0, 300.0)
+
+NEAR_CHANCE: Final = 0.2
+"""Kappa as recorded below which two recordings may not belong together."""
+#: A zone that is off by whole hours is looked for so far, with so much room for the clock itself.
+_MOST_HOURS: Final = 3
+_HOUR_SLACK_S: Final = 60.0
+
+
+# ----------------------------------------------------------------------------------- tables at many offsets
+
+
+def fine_codes(
+    onset_s: Values, duration_s: Values, codes: ClassCodes, *, origin_s: float, n: int, step_s: float = STEP_S
+) -> NDArray[np.int8]:
+    """Lay spans on a fine clock.
+
+    Parameters
+    ----------
+    onset_s, duration_s : float arrays of shape (n_spans,)
+        Spans in order of time, without overlap (s).
+    codes : int array of shape (n_spans,)
+        Class of each span, -1 for none.
+    origin_s : float
+        Time of the first step, on the clock of ``onset_s``.
+    n : int
+        Number of steps.
+    step_s : float
+        Length of a step (s).
+
+    Returns
+    -------
+    int8 array of shape (n,)
+        The class that holds at the middle of each step, -1 where there is none.
+
+    Examples
+    --------
+    >>> fine_codes(np.array([0.0]), np.array([30.0]), np.array([2]), origin_s=-10.0, n=10).tolist()
+    [-1, -1, 2, 2, 2, 2, 2, 2, -1, -1]
+    """
+    middle = origin_s + (np.arange(n) + 0.5) * step_s
+    if len(onset_s) == 0:
+        return np.full(n, -1, dtype=np.int8)
+    span = np.searchsorted(onset_s, middle, side="right") - 1
+    known = np.maximum(span, 0)
+    inside = (span >= 0) & (middle < onset_s[known] + duration_s[known])
+    return np.where(inside, codes[known], -1).astype(np.int8)
+
+
+def scan_epoch_offsets(
+    reference_codes: ClassCodes, device_codes: ClassCodes, n_classes: int, *, max_shift_epochs: int = 60
+) -> Tables:
+    """Return the table of counts at each shift of the device by whole epochs.
+
+    Parameters
+    ----------
+    reference_codes, device_codes : int arrays of shape (n_epochs,)
+        Class of each epoch, -1 for none.
+    n_classes : int
+        Number of classes.
+    max_shift_epochs : int
+        Largest shift, earlier and later (epochs).
+
+    Returns
+    -------
+    int array of shape (2 * max_shift_epochs + 1, n_classes, n_classes)
+        Rows reference, columns device. Entry ``max_shift_epochs + s`` has ``s`` epochs added to device times.
+
+    Raises
+    ------
+    ValueError
+        If the codes differ in length, or a code or the largest shift is out of range.
+
+    Examples
+    --------
+    >>> tables = scan_epoch_offsets(np.array([0, 0, 1]), np.array([0, 1, 1]), 2, max_shift_epochs=1)
+    >>> tables[2].tolist()  # the device one epoch later: 0 0 1 against - 0 1
+    [[1, 0], [0, 1]]
+    """
+    check_codes(reference_codes, device_codes, n_classes)
+    n = reference_codes.size
+    shift = max_shift_epochs
+    if shift < 0:
+        raise ValueError(f"max_shift_epochs must be 0 or more, not {shift!r}")
+    length = fast_length(n + shift)  # positive and negative shifts then do not meet
+    counts = correlate(
+        reference_codes[None], device_codes[None], n_classes, length=length, shifts=range(-shift, shift + 1)
+    )
+    tables: Tables = np.moveaxis(counts[0], -1, 0)
+    return tables
+
+
+def check_codes(reference: ClassCodes, device: ClassCodes, n_classes: int) -> None:
+    """Raise a ValueError when class codes do not fit each other or the number of classes."""
+    if reference.ndim != 1 or reference.shape != device.shape or reference.size == 0:
+        raise ValueError(
+            f"reference and device codes must have one length of at least 1, "
+            f"not shapes {reference.shape} and {device.shape}"
+        )
+    if n_classes < 2:
+        raise ValueError(f"n_classes must be 2 or more, not {n_classes!r}")
+    for codes in (reference, device):
+        if int(codes.min()) < -1 or int(codes.max()) >= n_classes:
+            raise ValueError(f"codes must lie from -1 to {n_classes - 1}, not {codes.min()} to {codes.max()}")
+
+
+@lru_cache(maxsize=64)
+def fast_length(least: int) -> int:
+    """Return the smallest length from ``least`` on whose transform is fast (factors 2, 3 and 5 only)."""
+    best = 1 << (least - 1).bit_length()
+    power_of_5 = 1
+    while power_of_5 < best:
+        odd = power_of_5
+        while odd < best:
+            length = odd << max(0, (-(-least // odd) - 1).bit_length())
+            best = min(best, length)
+            odd *= 3
+        power_of_5 *= 5
+    return best
+
+
+@lru_cache(maxsize=32)
+def _indicators(n_classes: int, bits: int, per_word: int) -> tuple[Values, Values]:
+    """Return the indicator of each class, and the weights of the classes packed into words."""
+    indicators = np.eye(n_classes, n_classes + 1)
+    place = np.arange(n_classes)
+    weights = np.zeros((-(-n_classes // per_word), n_classes + 1))
+    weights[place // per_word, place] = 2.0 ** (bits * (place % per_word))
+    for shared in (indicators, weights):
+        shared.flags.writeable = False
+    return indicators, weights
+
+
+def correlate(reference: ClassCodes, device: ClassCodes, n_classes: int, *, length: int, shifts: range) -> Tables:
+    """Return circular counts: entry [block, a, b, s] tells for how many i reference[i] = a and device[i-s] = b.
+
+    Several device classes go through one transform: their indicators are given the weights 1, 2^bits, 2^2bits
+    ..., where no count passes ``bits`` bits, and are told apart after rounding to whole numbers. With at most
+    40 bits in all the rounding error of the transform stays near 1e-3, far from the 0.5 that would do harm.
+    """
+    bits = min(reference.shape[-1], device.shape[-1]).bit_length()
+    per_word = max(1, min(n_classes, 40 // bits))
+    indicators, weights = _indicators(n_classes, bits, per_word)
+    words = len(weights)
+    # wrapped around, code -1 looks into the last column, which is empty
+    rows = indicators.take(reference, axis=1, mode="wrap").transpose(1, 0, 2)
+    columns = weights.take(device, axis=1, mode="wrap").transpose(1, 0, 2)
+    reference_spectrum = np.fft.rfft(rows, length)
+    device_spectrum = np.fft.rfft(columns, length)
+    product = reference_spectrum[:, :, None] * device_spectrum.conj()[:, None]
+    packed = np.fft.irfft(product, length)[..., np.arange(shifts.start, shifts.stop)]
+    whole = np.rint(packed).astype(np.int64)
+    places = (np.arange(per_word) * bits)[:, None]
+    counts = (whole[:, :, :, None, :] >> places) & ((1 << bits) - 1)
+    unpacked: Tables = counts.reshape(reference.shape[0], n_classes, words * per_word, len(shifts))
+    return unpacked[:, :, :n_classes]
+
+
+# ------------------------------------------------------------------------------------------- the cheap version
+
+
+class ClockHint(StrEnum):
+    """What the cheap scan of one night has to say."""
+
+    NONE = "none"
+    OFFSET = "offset"
+    ZONE = "zone"
+    DOUBT = "doubt"
+
+
+@dataclass(frozen=True)
+class QuickOffset:
+    """What the cheap scan of one night found.
+
+    Parameters
+    ----------
+    offset_s : float
+        Seconds to add to device times for the best kappa, a whole number of epochs; nan when no kappa is
+        defined.
+    kappa_at_zero, kappa_at_best, gain : float
+        Kappa as recorded, at the best offset, and their difference.
+    hint : ClockHint
+        ``OFFSET``: the offset is 1 min or more, gains 0.03 kappa or more, lies inside the range and its peak
+        stands out from what chance makes. ``ZONE``: kappa is near chance as recorded and has such a peak near a
+        whole number of hours. ``DOUBT``: it is near chance, and no offset stands out.
+    peak_score : float
+        How far the peak stands out (see :func:`peak_score`); nan where nobody needed to look.
+    zone_s, kappa_at_zone : float
+        Offset of whole hours, and its kappa, where the hint is ``ZONE``; else nan.
+    """
+
+    offset_s: float
+    kappa_at_zero: float
+    kappa_at_best: float
+    gain: float
+    hint: ClockHint = ClockHint.NONE
+    peak_score: float = NAN
+    zone_s: float = NAN
+    kappa_at_zone: float = NAN
+
+    @property
+    def caution(self) -> bool:
+        """Whether the offset looks like a wrong clock."""
+        return self.hint is ClockHint.OFFSET
+
+
+def quick_offset(
+    reference_codes: ClassCodes,
+    device_codes: ClassCodes,
+    n_classes: int,
+    *,
+    epoch_s: float = EPOCH_S,
+    max_shift_epochs: int = 60,
+) -> QuickOffset:
+    """Return the whole number of epochs that would raise kappa most, and whether that looks like a wrong clock.
+
+    Parameters
+    ----------
+    reference_codes, device_codes : int arrays of shape (n_epochs,)
+        Class of each epoch of the window, in order and without jumps; -1 where a side has none.
+    n_classes : int
+        Number of classes.
+    epoch_s : float
+        Length of an epoch (s).
+    max_shift_epochs : int
+        Largest shift, earlier and later (epochs).
+
+    Returns
+    -------
+    QuickOffset
+        Offsets that leave less than half of the epochs in common are not considered. A gain is no proof of a
+        wrong clock: two nights that have nothing to do with each other gain about 0.1 this way, so a hint is
+        given only where the peak stands out.
+
+    Raises
+    ------
+    ValueError
+        As `scan_epoch_offsets`.
+    """
+    reach = max_shift_epochs
+    curve = kappa_where_common(scan_epoch_offsets(reference_codes, device_codes, n_classes, max_shift_epochs=reach))
+    best = peak_position(curve, reach)
+    at_zero = float(curve[reach])
+    if best is None:
+        return QuickOffset(NAN, at_zero, NAN, NAN)
+    offset_s, at_best = (best - reach) * epoch_s, float(curve[best])
+    found = QuickOffset(offset_s, at_zero, at_best, at_best - at_zero)
+    gains = abs(offset_s) >= CAUTION_OFFSET_S and found.gain >= CAUTION_GAIN
+    is_near_chance = at_zero < NEAR_CHANCE
+    if not (gains or is_near_chance):
+        return found
+    # what follows costs as much again, so only nights that give reason for it are looked at closer
+    wide = _WideCurve.of(reference_codes, device_codes, n_classes, epoch_s=epoch_s, reach=reach)
+    score = wide.score(best - reach)
+    values = (offset_s, at_zero, at_best, found.gain)
+    if score >= LOWEST_PEAK_SCORE and abs(best - reach) < reach:
+        return QuickOffset(*values, ClockHint.OFFSET if gains else ClockHint.NONE, score)
+    if not is_near_chance:
+        return QuickOffset(*values, ClockHint.NONE, score)
+    hours = wide.best_whole_hour(reach)
+    is_better = hours != 0 and wide.at(hours) > max(at_best, NEAR_CHANCE)
+    if is_better and wide.score(hours) >= LOWEST_PEAK_SCORE:
+        return QuickOffset(*values, ClockHint.ZONE, score, hours * epoch_s, wide.at(hours))
+    return QuickOffset(*values, ClockHint.DOUBT if gains else ClockHint.NONE, score)
+
+
+@dataclass(frozen=True, eq=False)
+class _WideCurve:
+    """Kappa by shift far beyond the range, and what chance makes of the same bouts."""
+
+    curve: Values
+    chance: Values
+    zero: int
+    step_s: float
+
+    @classmethod
+    def of(cls, reference: ClassCodes, device: ClassCodes, n_classes: int, *, epoch_s: float, reach: int) -> _WideCurve:
+        context = round(max(PEAK_SCALES_S) / epoch_s)
+        zero = max(reach, round((_MOST_HOURS * 3600 + _HOUR_SLACK_S) / epoch_s)) + context
+        tables = scan_epoch_offsets(reference, device, n_classes, max_shift_epochs=zero)
+        return cls(kappa_where_common(tables), chance_curve(reference, device, n_classes), zero, epoch_s)
+
+    def at(self, shift: int) -> float:
+        return float(self.curve[self.zero + shift])
+
+    def score(self, shift: int) -> float:
+        return peak_score(self.curve, self.zero + shift, self.chance, step_s=self.step_s)
+
+    def best_whole_hour(self, reach: int) -> int:
+        """Return the shift near a whole number of hours, beyond ``reach``, with the highest kappa; 0 without one."""
+        hour, slack = round(3600 / self.step_s), round(_HOUR_SLACK_S / self.step_s)
+        near = (
+            sign * hours * hour + away
+            for hours in range(1, _MOST_HOURS + 1)
+            for sign in (-1, 1)
+            for away in range(-slack, slack + 1)
+        )
+        known = [shift for shift in near if abs(shift) > reach and not np.isnan(self.curve[self.zero + shift])]
+        return max(known, key=self.at, default=0)
+
+
+def peak_heights(curve: Values, scale: int) -> Values:
+    """Return how far each point of a circular curve lies above the mean of the points a scale away."""
+    return curve - 0.5 * (np.roll(curve, scale) + np.roll(curve, -scale))
+
+
+def chance_curve(reference: ClassCodes, device: ClassCodes, n_classes: int) -> Values:
+    """Return kappa at all circular shifts of the device's night turned backwards."""
+    scored = np.flatnonzero(reference >= 0)
+    if not scored.size:
+        return np.full(1, NAN)
+    common = slice(int(scored[0]), int(scored[-1]) + 1)
+    rows, columns = reference[common], device[common][::-1]
+    counts = correlate(rows[None], columns[None], n_classes, length=rows.size, shifts=range(rows.size))
+    return kappa(np.moveaxis(counts[0], -1, 0))
+
+
+def peak_score(curve: Values, at: int, chance: Values, *, step_s: float) -> float:
+    """Return how far a point of a curve stands out from what chance makes.
+
+    Parameters
+    ----------
+    curve : float array of shape (n_offsets,)
+        Kappa by offset, with at least the larger of ``PEAK_SCALES_S`` to either side of ``at``.
+    at : int
+        Position of the point.
+    chance : float array of shape (n_shifts,)
+        From `chance_curve`.
+    step_s : float
+        Seconds between two points.
+
+    Returns
+    -------
+    float
+        Height above the mean of the curve 1 min (and 5 min) to either side in standard deviations of the same
+        height along ``chance``, the larger of the two; 0 where there is none.
+    """
+    scores = [0.0]
+    for scale_s in PEAK_SCALES_S:
+        scale = max(1, round(scale_s / step_s))
+        height = curve[at] - 0.5 * (curve[at - scale] + curve[at + scale])
+        heights = peak_heights(chance, scale)
+        heights = heights[~np.isnan(heights)]
+        spread = float(heights.std()) if heights.size else 0.0
+        if height > 0.0 and spread > 0.0:
+            scores.append(float(height) / spread)
+    return max(scores)
+
+
+def kappa_where_common(tables: NDArray[Any]) -> Values:
+    """Return kappa of each table, nan where less than half of the largest table's epochs are left."""
+    curve = kappa(tables)
+    n = tables.sum(axis=(-2, -1))
+    return np.where(n * 2 >= n.max(), curve, np.nan)
+
+
+def peak_position(curve: Values, zero: int) -> int | None:
+    """Return the position of the highest value, the one nearest to offset zero among equals."""
+    if np.isnan(curve).all():
+        return None
+    highest = np.flatnonzero(curve >= np.nanmax(curve) - 1e-12)
+    return int(highest[np.argmin(np.abs(highest - zero))])

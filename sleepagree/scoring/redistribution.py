@@ -1,0 +1,316 @@
+"""Where the epochs of a stage go that the device cannot report, and what each class's bias is made of.
+
+Both are exact accounts of one table of counts: nothing is modelled. The share of a stage that went to a class
+has a Wilson interval, which takes epochs as independent, and a block bootstrap interval, which does not.
+
+References
+----------
+.. [1] Wilson EB. Probable inference, the law of succession, and statistical inference. J Am Stat Assoc
+   1927;22:209-212.
+.. [2] Politis DN, Romano JP. The stationary bootstrap. J Am Stat Assoc 1994;89:1303-1313.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.hypnogram.spans import EPOCH_S, Counts
+from sleepagree.inference.estimate import NAN
+from sleepagree.inference.resampling import percentile_interval
+from sleepagree.inference.shares import wilson_interval
+from sleepagree.mapping.stages import AASM_STAGES, COVERAGE, StageSet, reference_reportable
+
+LEFT_OUT_COLUMN: Final = "left out"
+
+#: REM epochs with less than this between them belong to one episode (common practice, no source).
+EPISODE_GAP_MIN: Final = 15.0
+
+#: Device stages that name an AASM stage of their own; ``sleep``, ``nrem`` and mixtures do not.
+_NAMING: Final = frozenset({*AASM_STAGES, "light"})
+
+
+@dataclass(frozen=True)
+class Destination:
+    """What part of an unreported stage went to one device class.
+
+    Parameters
+    ----------
+    name : str
+        Device class, or "left out" for device labels that the mapping leaves out.
+    epochs : int
+        Epochs of the stage that the device called so.
+    share, low, high : float
+        Share of the stage's epochs, with its Wilson interval.
+    block_low, block_high : float
+        The same share's block bootstrap interval; nan when no bootstrap was run.
+    share_of_class : float
+        What part of the device class these epochs make up; nan for an empty class.
+    """
+
+    name: str
+    epochs: int
+    share: float
+    low: float
+    high: float
+    block_low: float
+    block_high: float
+    share_of_class: float
+
+    @property
+    def minutes(self) -> float:
+        """Minutes of these epochs."""
+        return self.epochs * EPOCH_S / 60
+
+
+@dataclass(frozen=True)
+class Episode:
+    """One episode of a stage: its epochs with gaps under 15 min joined.
+
+    Parameters
+    ----------
+    first_epoch, last_epoch : int
+        Position in the window.
+    epochs : int
+        Jointly scored epochs of the stage inside it.
+    to : tuple of (str, int)
+        Device class -> epochs.
+    """
+
+    first_epoch: int
+    last_epoch: int
+    epochs: int
+    to: tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True)
+class Redistribution:
+    """Where the epochs of one reference stage went that the device has no label for.
+
+    Parameters
+    ----------
+    stage : str
+        Reference stage.
+    epochs : int
+        Its jointly scored epochs.
+    to : tuple of Destination
+        By device class; the epochs add up.
+    thirds : tuple of three tuples of (str, int)
+        The same epochs by third of the window.
+    episodes : tuple of Episode
+        The same by episode, for REM only.
+    """
+
+    stage: str
+    epochs: int
+    to: tuple[Destination, ...]
+    thirds: tuple[tuple[tuple[str, int], ...], ...] = ()
+    episodes: tuple[Episode, ...] = ()
+
+    @property
+    def minutes(self) -> float:
+        """Minutes of the stage."""
+        return self.epochs * EPOCH_S / 60
+
+    @property
+    def main_destination(self) -> str:
+        """The class that took most of the stage; "" without an epoch."""
+        return max(self.to, key=lambda d: d.epochs).name if self.epochs else ""
+
+
+def unreported_stages(reference: StageSet, device: StageSet) -> tuple[str, ...]:
+    """Return the stages that the reference can score and that no label of the device names.
+
+    ``light`` names N1 and N2 though it does not tell them apart; ``sleep`` names no stage. A reference of four
+    classes has the stage ``light``.
+    """
+    named = frozenset().union(*(COVERAGE[s] for s in device.reportable if s in _NAMING))
+    can_score = reference_reportable(reference)
+    traced = (*AASM_STAGES, "light", "nrem")
+    return tuple(s for s in traced if s in can_score and s not in device.reportable and not COVERAGE[s] <= named)
+
+
+def trace_unreported_stage(
+    stage: str,
+    *,
+    is_stage: NDArray[np.bool_],
+    device_classes: NDArray[np.integer],
+    names: Sequence[str],
+    resampled: NDArray[np.floating] | None = None,
+    level: float = 0.95,
+) -> Redistribution:
+    """Follow the epochs of one reference stage.
+
+    Parameters
+    ----------
+    stage : str
+        Name of the stage.
+    is_stage : bool array, shape (n_epochs,)
+        Jointly scored epochs that the reference scores so, for every epoch of the window.
+    device_classes : int array, shape (n_epochs,)
+        Device class of every epoch of the window: position in ``names``, ``len(names)`` where the mapping
+        leaves the label out, -1 where the epoch is not jointly scored.
+    names : sequence of str
+        Device classes.
+    resampled : array, shape (resamples, len(names) + 1), optional
+        The stage's epochs by device class in block bootstrap resamples.
+    level : float
+        Confidence level.
+    """
+    columns = (*names, LEFT_OUT_COLUMN)
+    goes_to = np.bincount(device_classes[is_stage], minlength=len(columns))
+    of_class = np.bincount(device_classes[device_classes >= 0], minlength=len(columns))
+    total = int(goes_to.sum())
+    low, high = wilson_interval(goes_to, np.full(len(columns), total), level=level)
+    block_low, block_high = _block_interval(resampled, len(columns), level)
+    to = tuple(
+        Destination(
+            name,
+            int(goes_to[i]),
+            float(goes_to[i] / total) if total else NAN,
+            float(low[i]),
+            float(high[i]),
+            float(block_low[i]),
+            float(block_high[i]),
+            float(goes_to[i] / of_class[i]) if of_class[i] else NAN,
+        )
+        for i, name in enumerate(columns)
+        if i < len(names) or goes_to[i]
+    )
+    kept = tuple(destination.name for destination in to)
+    return Redistribution(
+        stage,
+        total,
+        to,
+        _by_third(is_stage, device_classes, columns, kept),
+        _by_episode(is_stage, device_classes, columns, kept) if stage == "R" else (),
+    )
+
+
+def _block_interval(
+    resampled: NDArray[np.floating] | None, n_columns: int, level: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    nothing = np.full(n_columns, NAN)
+    if resampled is None:
+        return nothing, nothing
+    totals = resampled.sum(axis=1)
+    with np.errstate(invalid="ignore"):
+        shares = resampled / totals[:, None]
+    # a resample without any epoch of the stage has no shares; with many of them there is no interval
+    found = [percentile_interval(shares[:, i], level=level) for i in range(n_columns)]
+    return np.array([interval.low for interval in found]), np.array([interval.high for interval in found])
+
+
+def _count_pairs(
+    classes: NDArray[np.integer], columns: tuple[str, ...], kept: tuple[str, ...]
+) -> tuple[tuple[str, int], ...]:
+    counts = np.bincount(classes, minlength=len(columns))
+    return tuple((name, int(counts[columns.index(name)])) for name in kept)
+
+
+def _by_third(
+    is_stage: NDArray[np.bool_],
+    device_classes: NDArray[np.integer],
+    columns: tuple[str, ...],
+    kept: tuple[str, ...],
+) -> tuple[tuple[tuple[str, int], ...], ...]:
+    edges = [round(i * is_stage.size / 3) for i in range(4)]
+    return tuple(_count_pairs(device_classes[a:b][is_stage[a:b]], columns, kept) for a, b in pairwise(edges))
+
+
+def _by_episode(
+    is_stage: NDArray[np.bool_],
+    device_classes: NDArray[np.integer],
+    columns: tuple[str, ...],
+    kept: tuple[str, ...],
+) -> tuple[Episode, ...]:
+    at = np.flatnonzero(is_stage)
+    if not at.size:
+        return ()
+    gap_min = (np.diff(at) - 1) * EPOCH_S / 60
+    return tuple(
+        Episode(int(part[0]), int(part[-1]), int(part.size), _count_pairs(device_classes[part], columns, kept))
+        for part in np.split(at, np.flatnonzero(gap_min >= EPISODE_GAP_MIN) + 1)
+    )
+
+
+@dataclass(frozen=True)
+class BiasSource:
+    """The exact account of one class's bias in minutes: gained, lost, net.
+
+    Parameters
+    ----------
+    name : str
+        The class.
+    bias_min : float
+        Device minus reference.
+    gained : tuple of (str, float)
+        Reference class -> minutes that the device called this class.
+    lost : tuple of (str, float)
+        Device class -> minutes of this class that the device called so.
+    without_unreported_min : float
+        The bias when the epochs of unreported classes are left out; nan when the device can say every class.
+    returned_to : str
+        The class that took most of the unreported epochs, "" when there are none.
+    returned_min : float
+        The bias when the reference's unreported epochs are counted as ``returned_to``; nan as above.
+    """
+
+    name: str
+    bias_min: float
+    gained: tuple[tuple[str, float], ...]
+    lost: tuple[tuple[str, float], ...]
+    without_unreported_min: float = NAN
+    returned_to: str = ""
+    returned_min: float = NAN
+
+
+def account_for_bias(
+    counts: Counts, *, reference_classes: Sequence[str], device_classes: Sequence[str]
+) -> tuple[BiasSource, ...]:
+    """Return where the bias of each class both sides can say comes from.
+
+    Parameters
+    ----------
+    counts : int array, shape (reference classes, device classes)
+        Epochs.
+    reference_classes, device_classes : sequence of str
+        Names of rows and columns; the columns' are among the rows'.
+
+    Returns
+    -------
+    tuple of BiasSource
+        In each, bias = sum of gained - sum of lost, exactly.
+    """
+    minutes = np.asarray(counts, np.float64) * (EPOCH_S / 60)
+    unsaid = [i for i, name in enumerate(reference_classes) if name not in device_classes]
+    per_column = minutes[unsaid].sum(axis=0)
+    best = int(per_column.argmax()) if unsaid and per_column.any() else -1
+    return tuple(
+        _one_source(minutes, tuple(reference_classes), tuple(device_classes), name, unsaid, best)
+        for name in device_classes
+    )
+
+
+def _one_source(
+    minutes: NDArray[np.float64],
+    rows: tuple[str, ...],
+    columns: tuple[str, ...],
+    name: str,
+    unsaid: list[int],
+    best: int,
+) -> BiasSource:
+    row, column = rows.index(name), columns.index(name)
+    bias = float(minutes[:, column].sum() - minutes[row].sum())
+    gained = tuple((other, float(minutes[i, column])) for i, other in enumerate(rows) if i != row)
+    lost = tuple((other, float(minutes[row, j])) for j, other in enumerate(columns) if j != column)
+    if not unsaid:
+        return BiasSource(name, bias, gained, lost)
+    returned = bias - (float(minutes[unsaid].sum()) if column == best else 0.0)
+    without = bias - float(minutes[unsaid, column].sum())
+    return BiasSource(name, bias, gained, lost, without, columns[best] if best >= 0 else "", returned)

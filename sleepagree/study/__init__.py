@@ -1,0 +1,1 @@
+"""Many nights: their table, run in chunks, summed up."""

@@ -1,0 +1,130 @@
+"""Results without names and dates: numbers for people and nights, neutral file names, elapsed times.
+
+Everything that is written is made from the nights, so the nights are what is changed, before anything is written:
+:func:`anonymous_table` and :func:`anonymous_summaries` for the names of a study, :func:`rename_spans` for one file,
+:func:`anonymous_night` for a paired night. Numbers do not change: no statistic reads a name or a date.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final
+
+from sleepagree.hypnogram.align import CONSENSUS, PairedNight
+from sleepagree.hypnogram.spans import Origin, ScoredSpans
+from sleepagree.study.night_summary import NightSummary, SourceFile
+from sleepagree.study.table import NightsTable
+
+_CLOCK: Final = r"\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?"
+_MOMENT: Final = re.compile(
+    rf"\d{{4}}-\d{{2}}-\d{{2}}(?:[T ]{_CLOCK})?(?:Z|[+-]\d{{2}}:?\d{{2}})?|\b{_CLOCK}(?: ?[apAP][mM])?\b"
+    r"|\b\d{1,2}[./]\d{1,2}[./]\d{2,4}\b|\b\d{1,2}[- ][A-Za-z]{3}[- ]\d{4}\b"
+)
+_ZONE: Final = re.compile(r"\b[A-Z][A-Za-z]{2,}(?:/[A-Z][A-Za-z_-]{2,})+\b")
+_FILE: Final = re.compile(r"\.(?:edf|bdf|csv|tsv|txt|json|ndjson|parquet|toml|fif|vhdr|vmrk|set|amrk)\b", re.IGNORECASE)
+_LEFT_OUT: Final = "(a remark that names a file was left out)"
+
+
+def anonymous_table(table: NightsTable) -> NightsTable:
+    """Return a table of nights whose participants and nights are numbers; where its files lie stays known.
+
+    Parameters
+    ----------
+    table : NightsTable
+        The table.
+
+    Returns
+    -------
+    NightsTable
+        Participants P01, P02 ... and their nights 1, 2 ... in order of appearance; no hash, a neutral name. Devices
+        keep their names: they are what is studied.
+    """
+    names = _number_nights([(row.participant, row.night) for row in table.rows])
+    rows = tuple(
+        replace(row, participant=participant, night=night)
+        for row, (participant, night) in zip(table.rows, names, strict=True)
+    )
+    return replace(table, name="nights", sha256="", rows=rows)
+
+
+def anonymous_summaries(nights: Sequence[NightSummary]) -> list[NightSummary]:
+    """Return nights of a table of paired epochs with numbers for participants and nights."""
+    names = _number_nights([(night.participant, night.night) for night in nights])
+    return [
+        replace(
+            night,
+            participant=participant,
+            night=number,
+            references=tuple(SourceFile("paired epochs", "") for _ in night.references),
+            device_source=SourceFile("paired epochs", ""),
+        )
+        for night, (participant, number) in zip(nights, names, strict=True)
+    ]
+
+
+def _number_nights(names: Sequence[tuple[str, str]]) -> list[tuple[str, str]]:
+    people = list(dict.fromkeys(participant for participant, _ in names))
+    width = max(2, len(str(len(people))))
+    codes = {participant: f"P{i:0{width}d}" for i, participant in enumerate(people, 1)}
+    nights: dict[str, dict[str, str]] = {participant: {} for participant in people}
+    for participant, night in names:
+        nights[participant].setdefault(night, str(len(nights[participant]) + 1))
+    return [(codes[participant], nights[participant][night]) for participant, night in names]
+
+
+def rename_spans(spans: ScoredSpans, role: str) -> ScoredSpans:
+    """Return spans that call their file by its role ("reference", "scorer 1", "device") and tell no date in words."""
+    own = spans.origin
+    name = f"{CONSENSUS} of several scorers" if own.reader == CONSENSUS else role if own.name else ""
+    words = {own.name: f"the {role}"}
+    return spans.with_changes(
+        origin=Origin(name, own.reader, ""),
+        notes=_speak_neutrally(spans.notes, words),
+        cautions=_speak_neutrally(spans.cautions, words),
+        ignored=(),
+    )
+
+
+def anonymous_night(paired: PairedNight) -> PairedNight:
+    """Return a paired night without file names, hashes, dates and times of day.
+
+    Parameters
+    ----------
+    paired : PairedNight
+        The night.
+
+    Returns
+    -------
+    PairedNight
+        Its times are seconds after the reference's start, as for a file that tells elapsed time only. Labels,
+        counts and epochs are the same.
+    """
+    reference, device, shift_s = paired.fine
+    words = {reference.origin.name: "the reference", device.origin.name: "the device"}
+    return replace(
+        paired,
+        begin=None,
+        ledger=replace(paired.ledger, notes=_speak_neutrally(paired.ledger.notes, words)),
+        cautions=_speak_neutrally(paired.cautions, words),
+        fine=(
+            rename_spans(reference, "reference").with_changes(start=None),
+            rename_spans(device, "device").with_changes(start=None),
+            shift_s,
+        ),
+    )
+
+
+def _speak_neutrally(sentences: Sequence[str], words: dict[str, str]) -> tuple[str, ...]:
+    """Return sentences of a reader without names of files and places, dates and times of day."""
+    out = []
+    for sentence in sentences:
+        text = sentence
+        for name, word in words.items():
+            text = text.replace(name, word) if name else text
+        if _FILE.search(text):  # another file's name, of which it is not known where it begins
+            out.append(_LEFT_OUT)
+            continue
+        out.append(_ZONE.sub("(a zone)", _MOMENT.sub("(a time)", text)))
+    return tuple(out)

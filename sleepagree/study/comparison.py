@@ -1,0 +1,358 @@
+"""Two devices on the same nights and epochs, and devices against several human scorers."""
+
+from __future__ import annotations
+
+import math
+from array import array
+from collections.abc import Callable, Sequence
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.errors import counted
+from sleepagree.hypnogram.spans import Counts
+from sleepagree.inference.estimate import NAN, undefined
+from sleepagree.inference.resampling import BootstrapIntervals, cluster_bootstrap_all, rng_for
+from sleepagree.mapping.stages import StageMapping, fitting_mappings
+from sleepagree.scoring.class_figures import CLASS_STATISTICS
+from sleepagree.scoring.coefficients import TABLE_STATISTICS
+from sleepagree.study.groups import NightGroups, average_units, fold_nights, group_nights, merge_stage_sets
+from sleepagree.study.joint_epochs import JointNight, LeftOut, SideOfComparison, count_joint_night
+from sleepagree.study.night_summary import NightSummary
+from sleepagree.study.results import (
+    DeviceComparison,
+    DeviceStudy,
+    PairedDifference,
+    ScorerSummary,
+    StudyOptions,
+    Values,
+)
+
+#: Agreement in which an epoch to which a device gave no stage counts as one in which it is wrong.
+WITH_SILENCE: Final = "agreement, silence counted as disagreement"
+
+
+def compare_devices(
+    first: DeviceStudy, second: DeviceStudy, options: StudyOptions
+) -> tuple[DeviceComparison | None, tuple[str, ...]]:
+    """Compare two devices on the nights that both have, and on the epochs of them that both scored.
+
+    Parameters
+    ----------
+    first, second : DeviceStudy
+        The devices; their nights must hold the labels of their epochs.
+    options : StudyOptions
+        Settings of the study.
+
+    Returns
+    -------
+    DeviceComparison or None, tuple of str
+        None where no night can be compared; and cautions on nights that are left out.
+    """
+    other = {(n.participant, n.night): n for n in second.nights}
+    pairs = [(n, other[n.participant, n.night]) for n in first.nights if (n.participant, n.night) in other]
+    if not pairs:
+        return None, ()
+    mapping = _common_mapping(first, second)
+    if mapping is None:
+        return None, (_not_compared(first, second, "no mapping of stages with a kappa fits the labels of both"),)
+    sides = _side(first), _side(second)
+    measured_by = options.mappings[0] if options.mappings else None
+    joint = _JointNights(mapping)
+    left_out: dict[LeftOut, int] = {}
+    for pair in pairs:
+        found = count_joint_night(pair, mapping=mapping, sides=sides, measured_by=measured_by)
+        if isinstance(found, LeftOut):
+            left_out[found] = left_out.get(found, 0) + 1
+        else:
+            joint.add(pair, found)
+    cautions = _left_out_cautions(first, second, left_out, len(pairs))
+    if not joint.pairs:
+        return None, cautions
+    return _summarise(first, second, joint, left_out, options), cautions
+
+
+class _JointNights:
+    """The numbers of joint nights in columns: night by night as objects they would take six kilobytes each."""
+
+    def __init__(self, mapping: StageMapping) -> None:
+        self.mapping = mapping
+        self.pairs: list[tuple[NightSummary, NightSummary]] = []
+        self._counts = array("q")
+        self._totals = array("q")
+        self._errors = array("d"), array("d")
+        self._measures: tuple[tuple[str, ...], ...] = ((), ())
+
+    def add(self, pair: tuple[NightSummary, NightSummary], night: JointNight) -> None:
+        self.pairs.append(pair)
+        self._counts.extend(night.counts.ravel().tolist())
+        self._totals.extend((night.window_epochs, night.epochs, *night.silent, *night.spoken_for))
+        for errors, pairs in zip(self._errors, night.measures, strict=True):
+            errors.extend(abs(measure.difference) for measure in pairs)
+        if not self._measures[0]:
+            self._measures = tuple(tuple(measure.measure for measure in pairs) for pairs in night.measures)
+
+    @property
+    def counts(self) -> Counts:
+        """Tables of both devices, shape (nights, 2, reference classes, device classes)."""
+        shape = len(self.mapping.reference_classes), len(self.mapping.device_classes)
+        return np.array(self._counts, np.int64).reshape(len(self.pairs), 2, *shape)
+
+    @property
+    def totals(self) -> Counts:
+        """Epochs of each night, shape (nights, 7): in the windows, joint, silent (2), asked, and answered so (2)."""
+        return np.array(self._totals, np.int64).reshape(len(self.pairs), -1)
+
+    def errors(self, side: int) -> dict[str, Values]:
+        """Return the absolute error of every measure of a device on each night; nan where a side has none."""
+        values = np.array(self._errors[side], np.float64).reshape(len(self.pairs), -1)
+        return {measure: values[:, k] for k, measure in enumerate(self._measures[side])}
+
+
+def _side(device: DeviceStudy) -> SideOfComparison:
+    return SideOfComparison(device.mappings[0].mapping, merge_stage_sets([n.device_set for n in device.nights]))
+
+
+def _not_compared(first: DeviceStudy, second: DeviceStudy, why: str) -> str:
+    return f"{first.device} and {second.device} were worn on the same nights, but are not compared: {why}."
+
+
+_REASONS: Final = {
+    LeftOut.NOT_KEPT: "the nights were summed up without the labels of their epochs, so nothing tells which epochs "
+    "both scored",
+    LeftOut.REFERENCE: "the two rows have different references (other files, or one file that is read in two ways), "
+    "so their epochs are not the same",
+    LeftOut.NO_EPOCH: "no epoch has a stage from the reference and from both devices",
+}
+
+
+def _left_out_cautions(
+    first: DeviceStudy, second: DeviceStudy, left_out: dict[LeftOut, int], shared: int
+) -> tuple[str, ...]:
+    out = []
+    for reason in LeftOut:
+        count = left_out.get(reason, 0)
+        if count == shared:
+            out.append(_not_compared(first, second, _REASONS[reason]))
+        elif count:
+            left = "it is" if count == 1 else "they are"
+            out.append(
+                f"{first.device} and {second.device}: on {count} of the {counted(shared, 'night')} that both watched "
+                f"{_REASONS[reason]}; {left} left out of the comparison."
+            )
+    return tuple(out)
+
+
+def _summarise(
+    first: DeviceStudy,
+    second: DeviceStudy,
+    joint: _JointNights,
+    left_out: dict[LeftOut, int],
+    options: StudyOptions,
+) -> DeviceComparison:
+    grouped = group_nights(tuple(a for a, _ in joint.pairs))
+    both, totals = joint.counts, joint.totals
+    differences = [
+        *_table_differences(first, second, joint, both, grouped, options),
+        *_error_differences(first, second, joint, grouped, options),
+    ]
+    window_epochs, epochs, *silent, asked = totals[:, :5].sum(axis=0).tolist()
+    return DeviceComparison(
+        first.device,
+        second.device,
+        len(grouped.participants),
+        len(joint.pairs),
+        joint.mapping.name,
+        tuple(differences),
+        window_epochs,
+        epochs,
+        int(both[:, 0].sum()),
+        (silent[0], silent[1]),
+        (sum(a.scored for a, _ in joint.pairs), sum(b.scored for _, b in joint.pairs)),
+        _with_silence(first, second, totals[:, 4:], grouped, options),
+        asked,
+        tuple((reason.value, left_out[reason]) for reason in LeftOut if reason in left_out),
+    )
+
+
+def _table_differences(
+    first: DeviceStudy,
+    second: DeviceStudy,
+    joint: _JointNights,
+    both: Counts,
+    grouped: NightGroups,
+    options: StudyOptions,
+) -> list[PairedDifference]:
+    """Return differences in statistics of the tables, shape (nights, 2, classes, classes), of the joint epochs."""
+    wanted = [s for s in (*TABLE_STATISTICS, *CLASS_STATISTICS) if s.name in ("kappa", "accuracy", "sensitivity")]
+    found = cluster_bootstrap_all(
+        grouped.sum_by_unit(both),
+        {s.name: _difference_of(s.kernel) for s in wanted},
+        rng=rng_for(options.seed, f"comparison {first.device} {second.device}"),
+        resamples=max(1, options.resamples),
+        level=options.level,
+        unit=grouped.unit_word,
+        bounds={s.name: (s.lower - s.upper, s.upper - s.lower) for s in wanted},
+    )
+    total = both.sum(axis=0)
+    mapping = joint.mapping
+    own = [fold_nights([pair[side] for pair in joint.pairs], mapping).sum(axis=0) for side in (0, 1)]
+    differences = []
+    for statistic in wanted:
+        values = [np.atleast_1d(statistic.kernel(table)).tolist() for table in (total[0], total[1], *own)]
+        for k, difference in enumerate(found[statistic.name]):
+            class_name = mapping.reference_classes[k] if statistic.per_class else ""
+            one, two, own_one, own_two = (value[k] for value in values)
+            differences.append(PairedDifference(statistic.name, class_name, one, two, difference, own_one, own_two))
+    return differences
+
+
+def _with_silence(
+    first: DeviceStudy, second: DeviceStudy, asked: Counts, grouped: NightGroups, options: StudyOptions
+) -> PairedDifference:
+    """Return the shares of epochs, asked for by night, that each device answered as the reference did."""
+
+    def difference(sums: NDArray[Any]) -> Values:
+        with np.errstate(invalid="ignore", divide="ignore"):
+            share: Values = (sums[..., 2] - sums[..., 1]) / sums[..., 0]
+        return share
+
+    found = cluster_bootstrap_all(
+        grouped.sum_by_unit(asked),
+        {WITH_SILENCE: difference},
+        rng=rng_for(options.seed, f"silence {first.device} {second.device}"),
+        resamples=max(1, options.resamples),
+        level=options.level,
+        unit=grouped.unit_word,
+        bounds={WITH_SILENCE: (-1.0, 1.0)},
+    )
+    total, *same = asked.sum(axis=0).tolist()
+    shares = [n / total if total else NAN for n in same]
+    return PairedDifference(WITH_SILENCE, "", shares[0], shares[1], found[WITH_SILENCE][0])
+
+
+def _common_mapping(first: DeviceStudy, second: DeviceStudy) -> StageMapping | None:
+    """Return the finest square mapping that both label sets allow."""
+    sets = [
+        (merge_stage_sets([n.reference_set for n in d.nights]), merge_stage_sets([n.device_set for n in d.nights]))
+        for d in (first, second)
+    ]
+    allowed = [[m for m in fitting_mappings(*pair) if m.is_square] for pair in sets]
+    shared = [m for m in allowed[0] if m in allowed[1]]
+    return shared[0] if shared else None
+
+
+def _difference_of(kernel: Callable[[Counts], Values]) -> Callable[[NDArray[Any]], Values]:
+    def difference(tables: NDArray[Any]) -> Values:
+        return kernel(tables[..., 1, :, :]) - kernel(tables[..., 0, :, :])
+
+    return difference
+
+
+def _error_differences(
+    first: DeviceStudy,
+    second: DeviceStudy,
+    joint: _JointNights,
+    grouped: NightGroups,
+    options: StudyOptions,
+) -> list[PairedDifference]:
+    """Return differences in absolute error, on the joint epochs, of the measures that both devices give."""
+    sides = joint.errors(0), joint.errors(1)
+    errors: dict[str, tuple[Values, Values, Values]] = {}
+    for measure in (m for m in sides[0] if m in sides[1] and m != "TIB"):
+        one, two = (grouped.mean_by_unit(side[measure]) for side in sides)
+        difference = two - one
+        if not np.isnan(difference).all():
+            errors[measure] = one, two, difference
+    differences = average_units(
+        {measure: difference for measure, (_, _, difference) in errors.items()},
+        grouped,
+        options,
+        f"errors {first.device} {second.device}",
+    )
+    own = [_own_errors(device, [p[side] for p in joint.pairs]) for side, device in enumerate((first, second))]
+    out = []
+    for measure, (one, two, difference) in errors.items():
+        known = ~np.isnan(difference)
+        means = float(one[known].mean()), float(two[known].mean())
+        own_means = [_mean(grouped.mean_by_unit(side[measure]).tolist()) if measure in side else NAN for side in own]
+        out.append(PairedDifference("absolute error", measure, *means, differences[measure], *own_means))
+    return out
+
+
+def _own_errors(device: DeviceStudy, nights: Sequence[NightSummary]) -> dict[str, Values]:
+    """Return the absolute error of every measure on each night, on all epochs that the device scored."""
+    index = {n.row: i for i, n in enumerate(device.nights)}
+    rows = [index[n.row] for n in nights]
+    return {b.measure: np.abs(b.device - b.reference)[rows] for b in device.bias}
+
+
+def summarise_scorers(device: DeviceStudy, options: StudyOptions) -> list[ScorerSummary]:
+    """Return mean agreement among scorers and with the device, per mapping of the device.
+
+    Parameters
+    ----------
+    device : DeviceStudy
+        The device.
+    options : StudyOptions
+        Resamples, seed and level of the share's interval.
+
+    Returns
+    -------
+    list of ScorerSummary
+        One for each mapping under which the device was compared with single scorers. All kappas of one summary are
+        of the same nights: those that have each of them. What a device can report, and with it the mapping, may
+        differ from night to night; a kappa of other nights would make the share one of unlike things.
+    """
+    several = [n for n in device.nights if n.scorers]
+    names = list(dict.fromkeys(s.mapping for n in several for s in n.scorers if s.second == "device"))
+    return [_summarise_scorers(device.device, mapping, several, options) for mapping in names]
+
+
+def _summarise_scorers(
+    device: str, mapping: str, several: Sequence[NightSummary], options: StudyOptions
+) -> ScorerSummary:
+    found = [(n, kappas) for n in several if not any(map(math.isnan, kappas := _night_kappas(n, mapping)))]
+    grouped = group_nights(tuple(n for n, _ in found))
+    if not found:
+        because = "no night has a kappa between scorers and one of the device"
+        nothing = undefined(because, unit=grouped.unit_word, level=options.level)
+        interval = BootstrapIntervals(nothing, nothing, nothing, 0, max(1, options.resamples), 0)
+        return ScorerSummary(device, mapping, 0, len(several), 0, NAN, NAN, NAN, interval)
+    means = [grouped.mean_by_unit(column) for column in np.array([kappas for _, kappas in found]).T]
+    interval = cluster_bootstrap_all(
+        np.stack(means, axis=1),
+        {"share": _share_of_scorers},
+        rng=rng_for(options.seed, f"scorers {device} {mapping}"),
+        resamples=max(1, options.resamples),
+        level=options.level,
+        unit=grouped.unit_word,
+    )["share"][0]
+    between, each, agreed = (math.fsum(column) / grouped.units for column in means)
+    return ScorerSummary(
+        device, mapping, len(found), len(several), len(grouped.participants), between, each, agreed, interval
+    )
+
+
+def _night_kappas(night: NightSummary, mapping: str) -> tuple[float, float, float]:
+    """Return the mean kappa of one night between scorers, of the device with each, and with their consensus."""
+    pairs = [s for s in night.scorers if s.mapping == mapping]
+    return (
+        _mean([s.kappa for s in pairs if s.second != "device"]),
+        _mean([s.kappa for s in pairs if s.second == "device" and s.first != "consensus"]),
+        _mean([s.kappa for s in pairs if s.first == "consensus"]),
+    )
+
+
+def _share_of_scorers(sums: NDArray[Any]) -> Values:
+    """Return kappa with scorers over kappa between them, from sums over units; nan where those agree by chance only."""
+    between, each = np.asarray(sums[..., 0], np.float64), np.asarray(sums[..., 1], np.float64)
+    share: Values = np.divide(each, between, out=np.full(between.shape, NAN), where=between > 0)
+    return share
+
+
+def _mean(values: list[float]) -> float:
+    known = [v for v in values if not math.isnan(v)]
+    # a sum that does not depend on the order in which scorers are listed
+    return math.fsum(known) / len(known) if known else NAN

@@ -1,0 +1,143 @@
+"""Where unreported stages went over many nights, and what each class's bias is made of."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.hypnogram.spans import EPOCH_S, Counts
+from sleepagree.inference.estimate import NAN
+from sleepagree.inference.resampling import SHARE, cluster_bootstrap_all, rng_for
+from sleepagree.mapping.stages import StageMapping, StageSet
+from sleepagree.night.cautions import unsaid_classes
+from sleepagree.scoring.redistribution import LEFT_OUT_COLUMN, account_for_bias, unreported_stages
+from sleepagree.study.groups import NightGroups, average_units
+from sleepagree.study.night_summary import NightSummary
+from sleepagree.study.results import (
+    StudyBiasSource,
+    StudyDestination,
+    StudyMapping,
+    StudyOptions,
+    StudyRedistribution,
+    Values,
+)
+
+
+def redistribute(
+    name: str,
+    grouped: NightGroups,
+    mapping: StageMapping,
+    reference: StageSet,
+    device: StageSet,
+    options: StudyOptions,
+) -> tuple[StudyRedistribution, ...]:
+    """Return where each stage went that the device cannot report, with intervals over participants."""
+    out = []
+    columns = (*mapping.device_classes, LEFT_OUT_COLUMN)
+    for stage in unreported_stages(reference, device):
+        by_night, of_class = _stage_by_class(grouped.nights, mapping, stage)
+        total = by_night.sum(axis=0)
+        if not total.sum():
+            out.append(StudyRedistribution(stage, 0, ()))
+            continue
+        shares = cluster_bootstrap_all(
+            grouped.sum_by_unit(by_night),
+            {"share": _shares},
+            rng=rng_for(options.seed, f"redistribution {name} {stage}"),
+            resamples=max(1, options.resamples),
+            level=options.level,
+            unit=grouped.unit_word,
+            bounds={"share": SHARE},
+        )["share"]
+        minutes = np.asarray(by_night * (EPOCH_S / 60), np.float64)
+        told = [k for k in range(len(columns)) if k < len(columns) - 1 or total[k]]
+        averaged = average_units(
+            {k: grouped.mean_by_unit(minutes[:, k]) for k in told},
+            grouped,
+            options,
+            f"redistribution {name} {stage}",
+            bounds=dict.fromkeys(told, (0.0, math.inf)),
+        )
+        to = tuple(
+            StudyDestination(
+                columns[k],
+                int(total[k]),
+                shares[k],
+                averaged[k],
+                float(total[k] / of_class[k]) if of_class[k] else NAN,
+            )
+            for k in told
+        )
+        out.append(StudyRedistribution(stage, int(total.sum()), to))
+    return tuple(out)
+
+
+def _shares(sums: NDArray[Any]) -> Values:
+    with np.errstate(invalid="ignore", divide="ignore"):
+        shares: Values = sums / sums.sum(axis=-1, keepdims=True)
+    return shares
+
+
+def _stage_by_class(
+    nights: Sequence[NightSummary], mapping: StageMapping, stage: str
+) -> tuple[Counts, NDArray[np.int64]]:
+    """Return epochs of one reference stage by device class and night, and all epochs by device class."""
+    k = len(mapping.device_classes)
+    by_night = np.zeros((len(nights), k + 1), np.int64)
+    of_class = np.zeros(k + 1, np.int64)
+    for i, night in enumerate(nights):
+        codes = [k if c < 0 else c for c in mapping.device_codes(night.device_set)]
+        rows = [r for r, s in enumerate(night.reference_set.stages) if s == stage]
+        np.add.at(of_class, codes, night.native.sum(axis=0))
+        np.add.at(by_night[i], codes, night.native[rows].sum(axis=0))
+    return by_night, of_class
+
+
+def account_over_nights(
+    grouped: NightGroups, first: StudyMapping, device: StageSet, options: StudyOptions
+) -> tuple[StudyBiasSource, ...]:
+    """Return the account of each class's bias, pooled and per night, with t intervals of the flows.
+
+    A class that the device cannot report has no bias to account for.
+    """
+    mapping = first.mapping
+    unsaid = unsaid_classes(mapping, device)
+    names = {"reference_classes": mapping.reference_classes, "device_classes": mapping.device_classes}
+    pooled = account_for_bias(first.counts, **names)
+    means = grouped.mean_by_unit(first.night_counts.reshape(len(grouped.nights), -1).astype(np.float64))
+    shape = first.counts.shape
+    per_night = account_for_bias(means.mean(axis=0).reshape(shape), **names)
+    tables = means.reshape(-1, *shape) * (EPOCH_S / 60)
+    return tuple(
+        StudyBiasSource(p, n, _flow_intervals(tables, mapping, p.name, options.level))
+        for p, n in zip(pooled, per_night, strict=True)
+        if p.name not in unsaid
+    )
+
+
+def _flow_intervals(
+    tables: Values, mapping: StageMapping, name: str, level: float
+) -> tuple[tuple[str, float, float], ...]:
+    """Return t intervals of the mean over units of each flow; ``tables`` holds minutes a night of each unit.
+
+    Minutes that went somewhere are never below 0, so their intervals are cut there; those of a bias are not.
+    """
+    row, column = mapping.reference_classes.index(name), mapping.device_classes.index(name)
+    flows = {"bias": tables[:, :, column].sum(axis=1) - tables[:, row].sum(axis=1)}
+    flows |= {f"from {c}": tables[:, i, column] for i, c in enumerate(mapping.reference_classes) if i != row}
+    flows |= {f"to {c}": tables[:, row, j] for j, c in enumerate(mapping.device_classes) if j != column}
+    units = len(tables)
+    if units < 2:
+        return tuple((key, NAN, NAN) for key in flows)
+    from scipy.special import stdtrit
+
+    reach = float(stdtrit(units - 1, (1 + level) / 2)) / math.sqrt(units)
+    ends = {key: (float(v.mean()), reach * float(v.std(ddof=1))) for key, v in flows.items()}
+    return tuple(
+        (key, mean - half if key == "bias" else max(mean - half, 0.0), mean + half)
+        for key, (mean, half) in ends.items()
+    )

@@ -1,0 +1,252 @@
+"""Two devices on one night: the epochs that the reference and both devices scored, and everything counted on them.
+
+A device that is silent where it would be wrong looks better on its own epochs than a twin that speaks. So what two
+devices are compared in is counted again on the epochs that both scored, and silence is counted by itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.hypnogram.spans import EPOCH_S, Counts, LabelCodes
+from sleepagree.mapping.stages import StageMapping, StageSet
+from sleepagree.night.cautions import unsaid_classes
+from sleepagree.night.compare import class_minutes, measure_codes
+from sleepagree.scoring.measures import MeasurePair, SleepMeasures, pair_measures
+from sleepagree.study.night_summary import NightSummary
+
+_Flags = NDArray[np.bool_]
+
+
+class LeftOut(Enum):
+    """Why two rows of one night cannot be laid on the same epochs."""
+
+    NOT_KEPT = "epochs_not_kept"
+    REFERENCE = "other_reference"
+    NO_EPOCH = "no_joint_epoch"
+
+
+@dataclass(frozen=True)
+class SideOfComparison:
+    """What is asked of one of the two devices.
+
+    Parameters
+    ----------
+    mapping : StageMapping
+        Names the classes whose minutes are told: the first mapping of the device.
+    device_set : StageSet
+        What the device can report, over all its nights.
+    """
+
+    mapping: StageMapping
+    device_set: StageSet
+
+
+class JointNight(NamedTuple):
+    """One night that two devices watched, counted on the epochs of both their windows.
+
+    Parameters
+    ----------
+    window_epochs : int
+        Epochs that lie in the windows of both rows.
+    epochs : int
+        Those to which the reference and both devices gave a stage.
+    silent : tuple of two int
+        Epochs of the windows to which each device gave no stage.
+    counts : int array, shape (2, reference classes, device classes)
+        Each device against the reference on the joint epochs that the mapping of the comparison leaves to both.
+    spoken_for : tuple of three int
+        Epochs that the reference gave a class, and how many of them each device gave the same one; silence is not the
+        same. Epochs whose label of either device the mapping leaves out are in none of the three.
+    measures : tuple of two tuples of MeasurePair
+        Sleep measures of the reference and each device on the joint epochs.
+    """
+
+    window_epochs: int
+    epochs: int
+    silent: tuple[int, int]
+    counts: Counts
+    spoken_for: tuple[int, int, int]
+    measures: tuple[tuple[MeasurePair, ...], tuple[MeasurePair, ...]]
+
+
+class _Window(NamedTuple):
+    """Label codes of the reference and two devices on the epochs that lie in both windows."""
+
+    reference: LabelCodes
+    devices: tuple[LabelCodes, LabelCodes]
+    sets: tuple[StageSet, StageSet, StageSet]
+
+
+def count_joint_night(
+    nights: tuple[NightSummary, NightSummary],
+    *,
+    mapping: StageMapping,
+    sides: tuple[SideOfComparison, SideOfComparison],
+    measured_by: StageMapping | None = None,
+) -> JointNight | LeftOut:
+    """Count one night of two devices on the epochs that both scored.
+
+    Parameters
+    ----------
+    nights : tuple of two NightSummary
+        The same night with either device.
+    mapping : StageMapping
+        A square mapping that both devices allow.
+    sides : tuple of two SideOfComparison
+        In the order of ``nights``.
+    measured_by : StageMapping, optional
+        Says whether a stage that does not tell (wake-or-sleep) is sleep.
+
+    Returns
+    -------
+    JointNight or LeftOut
+        The counts, or why there are none.
+    """
+    window = _lay_together(*nights)
+    if isinstance(window, LeftOut):
+        return window
+    scored = _flags(window.reference, window.sets[0])
+    said = [_flags(codes, s) for codes, s in zip(window.devices, window.sets[1:], strict=True)]
+    joint = scored & said[0] & said[1]
+    epochs = int(np.count_nonzero(joint))
+    if not epochs:
+        return LeftOut.NO_EPOCH
+    rows = _classes(window.reference, mapping.reference_codes(window.sets[0]))
+    columns = [
+        _classes(codes, mapping.device_codes(s)) for codes, s in zip(window.devices, window.sets[1:], strict=True)
+    ]
+    shape = len(mapping.reference_classes), len(mapping.device_classes)
+    counted = joint & (rows >= 0) & (columns[0] >= 0) & (columns[1] >= 0)
+    # a label that the mapping leaves out is no silence, and no answer either
+    answered = [(column >= 0) | ~spoke for column, spoke in zip(columns, said, strict=True)]
+    asked = scored & (rows >= 0) & answered[0] & answered[1]
+    position = np.array([*mapping.device_index, -2], np.int64)
+    same = [
+        int(np.count_nonzero(asked & spoke & (position[column] == rows)))
+        for column, spoke in zip(columns, said, strict=True)
+    ]
+    return JointNight(
+        int(window.reference.size),
+        epochs,
+        (_missing(said[0]), _missing(said[1])),
+        np.stack([_cross(rows, column, counted, shape) for column in columns]),
+        (int(np.count_nonzero(asked)), same[0], same[1]),
+        _measure(window, joint, sides, measured_by),
+    )
+
+
+def _missing(flags: _Flags) -> int:
+    return int(flags.size - np.count_nonzero(flags))
+
+
+def _flags(codes: LabelCodes, stage_set: StageSet) -> _Flags:
+    """Return which epochs have a label that names a stage."""
+    found: _Flags = _scored_by_code(stage_set)[codes]
+    return found
+
+
+@lru_cache(maxsize=256)
+def _scored_by_code(stage_set: StageSet) -> _Flags:
+    return np.array([*stage_set.scored, False])
+
+
+def _classes(codes: LabelCodes, of_label: Sequence[int]) -> NDArray[np.int64]:
+    """Return the class of each epoch, -1 for a gap and for a label that is left out."""
+    classes: NDArray[np.int64] = np.array([*of_label, -1], np.int64)[codes]
+    return classes
+
+
+def _cross(
+    rows: NDArray[np.int64], columns: NDArray[np.int64], counted: _Flags, shape: tuple[int, int]
+) -> NDArray[np.int64]:
+    cells = rows[counted] * shape[1] + columns[counted]
+    return np.bincount(cells, minlength=shape[0] * shape[1]).reshape(shape).astype(np.int64)
+
+
+# --- laying two rows on one grid --------------------------------------------------------------------------
+
+
+def _lay_together(first: NightSummary, second: NightSummary) -> _Window | LeftOut:
+    """Cut two rows of one night to the epochs that lie in both windows."""
+    if first.epochs is None or second.epochs is None:
+        return LeftOut.NOT_KEPT
+    hashes = [sorted(s.sha256 for s in night.references) for night in (first, second)]
+    if all(hashes[0]) and all(hashes[1]) and hashes[0] != hashes[1]:
+        return LeftOut.REFERENCE
+    shift = (second.epochs.begin_s - first.epochs.begin_s) / EPOCH_S
+    if abs(shift - round(shift)) > 1e-3:
+        return LeftOut.REFERENCE
+    codes = first.epochs.unpack(), second.epochs.unpack()
+    # position of the second window's first epoch in the first window
+    place = round(shift)
+    begin, end = max(0, place), min(codes[0][0].size, place + codes[1][0].size)
+    if begin >= end:
+        return LeftOut.NO_EPOCH
+    reference, one = (c[begin:end] for c in codes[0])
+    again, two = (c[begin - place : end - place] for c in codes[1])
+    if not _same_stages(reference, first.reference_set, again, second.reference_set):
+        return LeftOut.REFERENCE
+    return _Window(reference, (one, two), (first.reference_set, first.device_set, second.device_set))
+
+
+def _same_stages(one: LabelCodes, of_one: StageSet, two: LabelCodes, of_two: StageSet) -> bool:
+    """Whether two references say the same stage, or nothing, of every epoch."""
+    if of_one == of_two:
+        return bool(np.array_equal(one, two))
+    ranks = [np.array([*(_rank(s, of_one.stages, of_two.stages) for s in x.stages), -1]) for x in (of_one, of_two)]
+    return bool(np.array_equal(ranks[0][one], ranks[1][two]))
+
+
+def _rank(stage: str, *stages: tuple[str, ...]) -> int:
+    return sorted({s for own in stages for s in own}).index(stage)
+
+
+# --- measures ---------------------------------------------------------------------------------------------
+
+
+def _measure(
+    window: _Window,
+    joint: _Flags,
+    sides: tuple[SideOfComparison, SideOfComparison],
+    measured_by: StageMapping | None,
+) -> tuple[tuple[MeasurePair, ...], tuple[MeasurePair, ...]]:
+    """Return the measures of both devices, and those of the reference beside each, on the joint epochs."""
+    reference_set = window.sets[0]
+    classes = []
+    for side, codes, device_set in zip(sides, window.devices, window.sets[1:], strict=True):
+        rows = _classes(window.reference, side.mapping.reference_codes(reference_set))
+        classes.append((rows, _classes(codes, side.mapping.device_codes(device_set))))
+    # minutes of classes too are those of the same epochs, whatever either mapping leaves out
+    counted = joint.copy()
+    for rows, columns in classes:
+        counted &= (rows >= 0) & (columns >= 0)
+    out = []
+    for side, codes, device_set, (rows, columns) in zip(sides, window.devices, window.sets[1:], classes, strict=True):
+        shape = len(side.mapping.reference_classes), len(side.mapping.device_classes)
+        measured = measure_codes(window.reference, codes, joint, reference_set, device_set, measured_by)
+        out.append(_pairs(side, measured, _cross(rows, columns, counted, shape)))
+    return out[0], out[1]
+
+
+def _pairs(
+    side: SideOfComparison, measured: tuple[SleepMeasures, SleepMeasures], counts: Counts
+) -> tuple[MeasurePair, ...]:
+    unsaid, cannot = _limits_of_device(side)
+    minutes = class_minutes(side.mapping, counts, unsaid=unsaid)
+    return pair_measures(*measured, class_minutes=minutes, cannot_say=cannot)
+
+
+@lru_cache(maxsize=64)
+def _limits_of_device(side: SideOfComparison) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the classes that a device has no label for, and the measures that it cannot give."""
+    stages = (("REM latency", "R"), ("deep latency", "N3"))
+    cannot = tuple(measure for measure, stage in stages if stage not in side.device_set.reportable)
+    return unsaid_classes(side.mapping, side.device_set), cannot

@@ -1,0 +1,444 @@
+"""What a study says: its settings and the containers of its results."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.describe.words import say_measure
+from sleepagree.hypnogram.spans import Counts
+from sleepagree.inference.equivalence import EquivalenceTest
+from sleepagree.inference.estimate import NAN
+from sleepagree.inference.limits import LimitsOfAgreement, Scale
+from sleepagree.inference.planning import VarianceComponents
+from sleepagree.inference.regression_limits import RegressionLimits
+from sleepagree.inference.reliability import Reliability
+from sleepagree.inference.resampling import BootstrapIntervals
+from sleepagree.mapping.stages import StageMapping
+from sleepagree.scoring.ceiling import Ceiling
+from sleepagree.scoring.redistribution import BiasSource
+from sleepagree.study.night_summary import NightSummary, Refusal
+
+Values = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class StudyOptions:
+    """Settings of the statistics of a study.
+
+    Parameters
+    ----------
+    mappings : tuple of StageMapping
+        Mappings asked for; () for the default of each device and, where that is not square, the square ones.
+    resamples, seed : int
+        Of the cluster bootstrap.
+    level : float
+        Confidence level of every interval.
+    margins : tuple of (str, float)
+        Measure -> margin of an equivalence test.
+    log_ratio : bool
+        Whether the limits of agreement are of log ratios.
+    """
+
+    mappings: tuple[StageMapping, ...] = ()
+    resamples: int = 2000
+    seed: int = 0
+    level: float = 0.95
+    margins: tuple[tuple[str, float], ...] = ()
+    log_ratio: bool = False
+
+
+@dataclass(frozen=True)
+class PooledStatistic:
+    """One statistic of a device under one mapping.
+
+    Parameters
+    ----------
+    name : str
+        Key of the statistic.
+    class_name : str
+        Class it speaks of, "" for the whole table.
+    pooled : BootstrapIntervals
+        Of all epochs together, participants resampled.
+    averaged : BootstrapIntervals
+        Mean of the participants' means over nights.
+    averaged_sd : float
+        Standard deviation between participants of those means.
+    """
+
+    name: str
+    class_name: str
+    pooled: BootstrapIntervals
+    averaged: BootstrapIntervals
+    averaged_sd: float
+
+
+@dataclass(frozen=True, eq=False)
+class StudyMapping:
+    """A device under one mapping over all its nights.
+
+    Parameters
+    ----------
+    mapping : StageMapping
+        How stages form classes.
+    counts : int array, shape (reference classes, device classes)
+        Pooled epochs.
+    left_out : int
+        Jointly staged epochs that the mapping leaves out.
+    night_counts : int array, shape (nights, reference classes, device classes)
+        The same by night.
+    statistics : tuple of PooledStatistic
+        Of the table and of its classes.
+    night_kappa : float array, shape (nights,)
+        Kappa of each night; nan where undefined.
+    night_accuracy : float array, shape (nights,)
+        Accuracy of each night.
+    ceiling : Ceiling
+        Design ceiling of the pooled epochs.
+    kappa_components : VarianceComponents or None
+        SD of a night's kappa between and within participants; None with one participant or without kappa.
+    """
+
+    mapping: StageMapping
+    counts: Counts
+    left_out: int
+    night_counts: Counts
+    statistics: tuple[PooledStatistic, ...]
+    night_kappa: Values
+    night_accuracy: Values
+    ceiling: Ceiling
+    kappa_components: VarianceComponents | None
+
+    def find(self, name: str, class_name: str = "") -> PooledStatistic | None:
+        """Return one statistic, None where the mapping has none of that name."""
+        for statistic in self.statistics:
+            if (statistic.name, statistic.class_name) == (name, class_name):
+                return statistic
+        return None
+
+
+def find_measure(asked: str, measures: Iterable[str]) -> str:
+    """Return the measure that somebody means, whatever the case of its letters and either spelling of its class.
+
+    Examples
+    --------
+    >>> find_measure("Minutes REM", ["TST", "minutes rem"]), find_measure("tst", ["TST"]), find_measure("naps", ["TST"])
+    ('minutes rem', 'TST', None)
+    """
+    folded = " ".join(asked.split()).casefold()
+    for measure in measures:
+        if folded in (measure.casefold(), say_measure(measure).casefold()):
+            return measure
+    return None
+
+
+@dataclass(frozen=True, eq=False)
+class BiasRow:
+    """Bias of one measure of a device over nights.
+
+    Parameters
+    ----------
+    measure, unit : str
+        Name, and unit of its values.
+    limits : LimitsOfAgreement
+        Bias, limits, slopes, errors; of log ratios where these were asked for.
+    reliability : Reliability
+        ICC and CCC.
+    bootstrap : BootstrapIntervals
+        Interval of the bias from resampled participants, on the scale of ``limits``.
+    equivalence : EquivalenceTest or None
+        Where a margin was stated.
+    reference, device : float array, shape (nights,)
+        Values of each night.
+    lines : RegressionLimits or None
+        Limits as straight lines in the level, where the spread is known to change with it.
+    components : VarianceComponents or None
+        Spread of the differences between and within participants, on the scale of ``limits``; None for fewer than two
+        participants.
+    """
+
+    measure: str
+    unit: str
+    limits: LimitsOfAgreement
+    reliability: Reliability
+    bootstrap: BootstrapIntervals
+    equivalence: EquivalenceTest | None
+    reference: Values
+    device: Values
+    lines: RegressionLimits | None = None
+    components: VarianceComponents | None = None
+
+    @property
+    def name(self) -> str:
+        """The measure as people read it: classes as in tables (``minutes REM``, ``minutes wake``)."""
+        return say_measure(self.measure)
+
+    @property
+    def is_drawn(self) -> bool:
+        """Whether a report draws its differences."""
+        return self.measure == "TST" or self.measure.startswith("minutes ")
+
+    @property
+    def printed(self) -> LimitsOfAgreement:
+        """Limits as tables, texts and files give them: ratios where limits are of log ratios."""
+        return self.limits.as_printed()
+
+    @property
+    def of_ratios(self) -> bool:
+        """Whether bias and limits are ratios device / reference."""
+        return self.limits.scale is Scale.LOG_RATIO
+
+    @property
+    def difference_unit(self) -> str:
+        """Unit of bias and limits: "ratio", or that of the values."""
+        return "ratio" if self.of_ratios else self.unit
+
+
+@dataclass(frozen=True)
+class StudyDestination:
+    """Where part of an unreported stage went, over nights.
+
+    Parameters
+    ----------
+    name : str
+        Device class.
+    epochs : int
+        Pooled epochs.
+    share : BootstrapIntervals
+        Pooled share of the stage's epochs.
+    minutes : BootstrapIntervals
+        Minutes a night: mean over participants of their mean night.
+    share_of_class : float
+        What part of the device class it makes up.
+    """
+
+    name: str
+    epochs: int
+    share: BootstrapIntervals
+    minutes: BootstrapIntervals
+    share_of_class: float
+
+
+@dataclass(frozen=True)
+class StudyRedistribution:
+    """Where an unreported stage went, over nights."""
+
+    stage: str
+    epochs: int
+    to: tuple[StudyDestination, ...]
+
+
+@dataclass(frozen=True)
+class StudyBiasSource:
+    """The account of one class's bias, over nights.
+
+    Parameters
+    ----------
+    pooled : BiasSource
+        Of all epochs together, in minutes of the whole study.
+    per_night : BiasSource
+        Mean over participants of their mean night; adds up like the pooled one.
+    intervals : tuple of (str, float, float)
+        ``"bias"``, ``"from CLASS"``, ``"to CLASS"`` -> interval of the per-night mean.
+    """
+
+    pooled: BiasSource
+    per_night: BiasSource
+    intervals: tuple[tuple[str, float, float], ...]
+
+
+@dataclass(frozen=True, eq=False)
+class DeviceStudy:
+    """All that is said about one device.
+
+    Parameters
+    ----------
+    device : str
+        Name.
+    nights : tuple of NightSummary
+        Its scored nights, in the order of the table.
+    participants : tuple of str
+        Its participants, in order of appearance.
+    mappings : tuple of StudyMapping
+        The first one names the classes of bias and redistribution.
+    bias : tuple of BiasRow
+        Every measure.
+    redistribution : tuple of StudyRedistribution
+        Where unreported stages went.
+    bias_sources : tuple of StudyBiasSource
+        What each class's bias is made of.
+    reports : tuple of str
+        What the device can say, over all its nights.
+    """
+
+    device: str
+    nights: tuple[NightSummary, ...]
+    participants: tuple[str, ...]
+    mappings: tuple[StudyMapping, ...]
+    bias: tuple[BiasRow, ...]
+    redistribution: tuple[StudyRedistribution, ...]
+    bias_sources: tuple[StudyBiasSource, ...]
+    reports: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class PairedDifference:
+    """Difference of two devices in one statistic, on the epochs that the reference and both devices scored.
+
+    Parameters
+    ----------
+    statistic, class_name : str
+        What is compared; the class or the measure it speaks of, "" for the whole table.
+    first, second : float
+        Value of either device on the joint epochs.
+    difference : BootstrapIntervals
+        Second minus first.
+    own_first, own_second : float
+        Value of either device on all epochs that it scored itself on the same nights; nan where it is not asked.
+    """
+
+    statistic: str
+    class_name: str
+    first: float
+    second: float
+    difference: BootstrapIntervals
+    own_first: float = NAN
+    own_second: float = NAN
+
+
+@dataclass(frozen=True)
+class DeviceComparison:
+    """Two devices on the same nights and the same epochs.
+
+    Parameters
+    ----------
+    first, second : str
+        Devices.
+    participants, nights : int
+        That both have, and that are compared.
+    mapping : str
+        Mapping that both label sets allow.
+    differences : tuple of PairedDifference
+        Second minus first, on the joint epochs.
+    window_epochs : int
+        Epochs that lie in the windows of both rows of a night.
+    epochs : int
+        Joint epochs: those of them to which the reference and both devices gave a stage.
+    counted : int
+        Joint epochs that the mapping leaves out for neither device.
+    silent : tuple of two int
+        Epochs of the windows to which each device gave no stage.
+    own_epochs : tuple of two int
+        Epochs of the same nights that the reference and each device scored, whatever the other did.
+    with_silence : PairedDifference
+        Share of the epochs that the reference gave a class in which a device says the same; silence is not the same.
+    asked : int
+        Epochs that ``with_silence`` is a share of.
+    left_out : tuple of (str, int)
+        Nights of both that are not compared, by a word of :class:`sleepagree.study.joint_epochs.LeftOut`.
+    """
+
+    first: str
+    second: str
+    participants: int
+    nights: int
+    mapping: str
+    differences: tuple[PairedDifference, ...]
+    window_epochs: int
+    epochs: int
+    counted: int
+    silent: tuple[int, int]
+    own_epochs: tuple[int, int]
+    with_silence: PairedDifference
+    asked: int
+    left_out: tuple[tuple[str, int], ...] = ()
+
+    @property
+    def silent_shares(self) -> tuple[float, float]:
+        """Share of the windows' epochs to which each device gave no stage."""
+        return self.silent[0] / self.window_epochs, self.silent[1] / self.window_epochs
+
+
+@dataclass(frozen=True)
+class ScorerSummary:
+    """Agreement of human scorers, and of a device with them, over the same nights with several scorers.
+
+    Parameters
+    ----------
+    device : str
+        Device whose mapping sets the classes.
+    mapping : str
+        That mapping.
+    nights, of_nights : int
+        Nights that have all three kappas under the mapping, of the device's nights with several scorers. Every figure
+        below is of these nights.
+    participants : int
+        Whose nights they are.
+    between_scorers, with_scorers, with_consensus : float
+        Kappa of scorer pairs, of the device with each scorer, and of the device with the consensus: the mean over
+        participants of the mean of their nights' means over pairs (with one participant the mean of the nights).
+    share_intervals : BootstrapIntervals
+        ``with_scorers / between_scorers``, participants resampled with all their nights.
+    """
+
+    device: str
+    mapping: str
+    nights: int
+    of_nights: int
+    participants: int
+    between_scorers: float
+    with_scorers: float
+    with_consensus: float
+    share_intervals: BootstrapIntervals
+
+    @property
+    def share(self) -> float:
+        """``with_scorers / between_scorers``; nan where scorers agree no better than by chance."""
+        return self.share_intervals.value
+
+    @property
+    def nights_told(self) -> str:
+        """How many nights the figures are of, in words."""
+        if self.nights == self.of_nights:
+            return str(self.nights)
+        return f"{self.nights} of {self.of_nights}"
+
+
+@dataclass(frozen=True)
+class StudyAgreement:
+    """A whole study.
+
+    Parameters
+    ----------
+    devices : tuple of DeviceStudy
+        In order of appearance.
+    refused : tuple of Refusal
+        Nights that were not scored.
+    given : int
+        Rows of the nights table.
+    comparisons : tuple of DeviceComparison
+        Every two devices that share nights.
+    scorers : tuple of ScorerSummary
+        Where nights had several scorers.
+    options : StudyOptions
+        Settings.
+    cautions : tuple of str
+        Plain sentences.
+    """
+
+    devices: tuple[DeviceStudy, ...]
+    refused: tuple[Refusal, ...]
+    given: int
+    comparisons: tuple[DeviceComparison, ...]
+    scorers: tuple[ScorerSummary, ...]
+    options: StudyOptions
+    cautions: tuple[str, ...]
+
+    def _repr_html_(self) -> str | None:
+        """Return what a notebook shows."""
+        import sleepagree
+
+        return sleepagree.show_in_notebook(self)

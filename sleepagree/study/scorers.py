@@ -1,0 +1,352 @@
+"""Several human scorers of one night: their consensus, and agreement among them and with the device.
+
+Nothing here depends on the order in which scorers are listed but the order of their names: the grid counts from the
+earliest moment to which any of them gives a stage, and all figures of a night are of one window.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from itertools import combinations
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.errors import InputError, PairingError
+from sleepagree.hypnogram.align import CONSENSUS, NO_MAJORITY, PairedNight, Window, WindowRule, cross_labels
+from sleepagree.hypnogram.epochs import lay_on_epochs
+from sleepagree.hypnogram.spans import EPOCH_S, EpochLengthFrom, LabelCodes, Origin, ScoredSpans
+from sleepagree.hypnogram.zones import add_seconds, seconds_between
+from sleepagree.mapping.stages import (
+    AASM_STAGES,
+    UNSCORED,
+    StageMapping,
+    StageSet,
+    fitting_mappings,
+    make_stage_set,
+    mapping_named,
+)
+from sleepagree.night.compare import fold_counts
+from sleepagree.scoring import coefficients
+from sleepagree.study.night_summary import ScorerPair
+
+DEVICE: Final = "device"
+_FIVE: Final = "w-n1-n2-n3-r"
+#: Marks are written to the second or better; this is far below both, and far above what adding seconds loses.
+_SAME_S: Final = 1e-3
+
+
+class _Scoring(NamedTuple):
+    """One scorer's spans beside the others'."""
+
+    spans: ScoredSpans
+    shift_s: float  # its start after the start that all times are counted from
+
+    @property
+    def name(self) -> str:
+        return self.spans.origin.name
+
+    def first_stage_s(self) -> float:
+        """Return where its first stage begins, on the clock of all."""
+        has_stage = np.array([*(stage != UNSCORED for stage in self.spans.stages)], np.bool_)
+        staged = np.flatnonzero(has_stage[self.spans.codes])
+        if not staged.size:
+            raise PairingError(
+                "this scorer gave no epoch a stage",
+                self.name,
+                "",
+                ", ".join(f"'{label}'" for label in self.spans.labels) or "no label at all",
+                "at least one stage",
+                "Look at it with 'sleepagree inspect', or take it out of the row.",
+            )
+        return self.shift_s + float(self.spans.onset_s[staged[0]])
+
+
+def build_consensus(scorings: Sequence[ScoredSpans], *, window: Window | None = None) -> ScoredSpans:
+    """Return the majority scoring of one night.
+
+    An epoch takes the stage that more than half of the scorers gave it; where no stage has that, it is
+    labelled "(no majority)" and is not scored. "Unscored" and a gap are votes like any other.
+
+    Lights marks are those of whoever has them; of marks up to one epoch apart the earliest lights off and the latest
+    lights on hold. Without them the window runs from the first to the last epoch to which more than half of the
+    scorers give a stage, whether or not they agree on it: an epoch that they see otherwise was scored.
+
+    Parameters
+    ----------
+    scorings : sequence of ScoredSpans
+        One per scorer, at least two, of the same night.
+    window : Window, optional
+        The window asked for: only one that counts from lights marks needs scorers who agree on them.
+
+    Returns
+    -------
+    ScoredSpans
+        On epochs of 30 s that count from the earliest moment to which any scorer gives a stage, by the clock of the
+        scoring that starts first. Which scorer is listed first changes names only.
+
+    Raises
+    ------
+    PairingError
+        When two scorings share no time, or one has no stage.
+    InputError
+        When the window needs lights marks that differ by more than one epoch between scorers.
+    """
+    if len(scorings) < 2:
+        raise ValueError("a consensus needs at least two scorings")
+    sides = _on_one_clock(scorings)
+    _refuse_apart(sides)
+    marks = _common_marks(sides, window or Window())
+    words, votes, begin_s = _votes(sides)
+    chosen = _majority(votes, len(words))
+    split = NO_MAJORITY
+    while split in words:  # a word that a mapping file explains may be spelt so
+        split += "*"
+    labels = (*words, split)
+    edges = np.flatnonzero(np.diff(chosen, prepend=-2, append=-2))
+    start, length = edges[:-1], np.diff(edges)
+    kept = chosen[start] >= 0
+    names = ", ".join(s.origin.name for s in scorings)
+    return ScoredSpans(
+        np.asarray(begin_s + start[kept] * EPOCH_S, np.float64),
+        np.asarray(length[kept] * EPOCH_S, np.float64),
+        chosen[start[kept]],
+        labels,
+        (*words, UNSCORED),
+        start=_earliest(scorings).start,
+        lights_off_s=marks[0].hold_s,
+        lights_on_s=marks[1].hold_s,
+        epoch_s=EPOCH_S,
+        epoch_from=EpochLengthFrom.FILE,
+        notes=(
+            f"reference: consensus (more than half) of {len(scorings)} scorers: {names}",
+            *(note for mark in marks for note in mark.notes(sides)),
+        ),
+        origin=Origin(f"{CONSENSUS} of {names}", CONSENSUS),
+        scored_part_s=_scored_part(votes, words, begin_s),
+    )
+
+
+def _scored_part(votes: NDArray[np.int16], words: tuple[str, ...], begin_s: float) -> tuple[float, float] | None:
+    """Return where the epochs to which more than half of the scorers give some stage begin and end."""
+    has_stage = np.array([*(word != UNSCORED for word in words), False])  # the last entry is that of a gap, code -1
+    scored = np.flatnonzero(2 * has_stage[votes].sum(axis=0) > votes.shape[0])
+    if not scored.size:
+        return None
+    return begin_s + float(scored[0]) * EPOCH_S, begin_s + float(scored[-1] + 1) * EPOCH_S
+
+
+def _earliest(scorings: Sequence[ScoredSpans]) -> ScoredSpans:
+    """Return the scoring that starts first; of several that do, always one of the same zone."""
+    first = scorings[0]
+    return min(scorings, key=lambda s: (seconds_between(first, s), "" if s.start is None else s.start.isoformat()))
+
+
+def _on_one_clock(scorings: Sequence[ScoredSpans]) -> tuple[_Scoring, ...]:
+    anchor = _earliest(scorings)
+    return tuple(_Scoring(s, seconds_between(anchor, s)) for s in scorings)
+
+
+def _refuse_apart(sides: Sequence[_Scoring]) -> None:
+    for one, other in combinations(sides, 2):
+        (begin, end), (other_begin, other_end) = (
+            (s.shift_s + float(s.spans.onset_s[0]), s.shift_s + s.spans.end_s) if s.spans.onset_s.size else (0.0, 0.0)
+            for s in (one, other)
+        )
+        if not (begin < other_end and other_begin < end):
+            raise PairingError(
+                "two scorings of this night share no time",
+                other.name,
+                f"from {_show(other.spans, other_begin - other.shift_s)} to "
+                f"{_show(other.spans, other_end - other.shift_s)}",
+                "",
+                f"some of the time of {one.name or 'the other'}, from {_show(one.spans, begin - one.shift_s)} to "
+                f"{_show(one.spans, end - one.shift_s)}",
+                "Give scorings of one recording; check dates and zones first.",
+            )
+
+
+def _show(spans: ScoredSpans, seconds: float) -> str:
+    if spans.start is None:
+        return f"{seconds:.0f} s"
+    return f"{add_seconds(spans.start, seconds):%Y-%m-%d %H:%M:%S}"
+
+
+# --- lights marks -----------------------------------------------------------------------------------------
+
+
+class _Mark(NamedTuple):
+    """One of the two lights marks as the scorers have it, on the clock of all."""
+
+    word: str
+    told: tuple[float | None, ...]
+    hold_s: float | None  # the one that holds; None where nobody has one, or they differ
+
+    @property
+    def differs(self) -> bool:
+        """Whether two scorers' marks lie more than one epoch apart."""
+        known = [s for s in self.told if s is not None]
+        return bool(known) and max(known) - min(known) > EPOCH_S + _SAME_S
+
+    def notes(self, sides: Sequence[_Scoring]) -> list[str]:
+        """Say whose mark holds where not everyone has one."""
+        have = [s.name for s, told in zip(sides, self.told, strict=True) if told is not None]
+        lack = [s.name for s, told in zip(sides, self.told, strict=True) if told is None]
+        if self.hold_s is None or not lack:
+            return []
+        return [f"'{self.word}' is that of {', '.join(have)}; none in {', '.join(lack)}"]
+
+    def by_name(self, sides: Sequence[_Scoring]) -> str:
+        """Return who has it where, by each scorer's own clock."""
+        times = [
+            f"{_show(s.spans, told - s.shift_s)} ({s.name or f'scorer {i}'})"
+            for i, (s, told) in enumerate(zip(sides, self.told, strict=True), 1)
+            if told is not None
+        ]
+        return f"'{self.word}' at {', '.join(times)}"
+
+
+def _common_marks(sides: Sequence[_Scoring], window: Window) -> tuple[_Mark, _Mark]:
+    """Return both marks of the night; those that differ are refused where the window counts from them."""
+    off = _mark("Lights off", [s.spans.lights_off_s for s in sides], sides, min)
+    on = _mark("Lights on", [s.spans.lights_on_s for s in sides], sides, max)
+    wanted = [mark for mark in _wanted(off, on, window) if mark.differs]
+    if wanted:
+        raise InputError(
+            "lights marks differ by more than one epoch between the scorers of this night",
+            "",
+            "; ".join(mark.by_name(sides) for mark in wanted),
+            "",
+            f"marks within {EPOCH_S:.0f} s of each other, or a window that needs none of them",
+            "Say which in the column 'window' of the table, or with --window: FROM/TO, or reference.",
+        )
+    return off, on
+
+
+def _mark(
+    word: str, own: Sequence[float | None], sides: Sequence[_Scoring], pick: Callable[[list[float]], float]
+) -> _Mark:
+    told = tuple(None if s is None else side.shift_s + s for s, side in zip(own, sides, strict=True))
+    known = [s for s in told if s is not None]
+    mark = _Mark(word, told, pick(known) if known else None)
+    return mark._replace(hold_s=None) if mark.differs else mark
+
+
+def _wanted(off: _Mark, on: _Mark, window: Window) -> list[_Mark]:
+    """Return the marks that a window counts from."""
+    if window.rule is None:
+        both = any(s is not None for s in off.told) and any(s is not None for s in on.told)
+        return [off, on] if both else []
+    if window.rule is WindowRule.LIGHTS:
+        return [off, on]
+    if window.rule is WindowRule.GIVEN:
+        return [mark for mark, end in ((off, window.begin), (on, window.end)) if end is None]
+    return []
+
+
+# --- votes ------------------------------------------------------------------------------------------------
+
+
+def _votes(sides: Sequence[_Scoring]) -> tuple[tuple[str, ...], NDArray[np.int16], float]:
+    """Return stage words, votes (scorers, epochs) with -1 for a gap, and where the first epoch begins."""
+    origin_s = min(s.first_stage_s() for s in sides)
+    words = tuple(sorted({stage for s in sides for stage in s.spans.stages}, key=_stage_order))
+    laid = [lay_on_epochs(s.spans, origin_s=origin_s - s.shift_s) for s in sides]
+    begin = min(epochs.first for epochs in laid)
+    end = max(epochs.first + epochs.codes.size for epochs in laid)
+    rows = []
+    for side, epochs in zip(sides, laid, strict=True):
+        rank = np.array([*(words.index(stage) for stage in side.spans.stages), -1], np.int16)
+        rows.append(rank[epochs.window(begin, end - begin)])
+    return words, np.stack(rows), origin_s + begin * EPOCH_S
+
+
+def _stage_order(stage: str) -> tuple[int, str]:
+    place = AASM_STAGES.index(stage) if stage in AASM_STAGES else len(AASM_STAGES) + (stage == UNSCORED)
+    return place, stage
+
+
+def _majority(votes: NDArray[np.int16], n_words: int) -> NDArray[np.int16]:
+    counts = np.stack([(votes == word).sum(axis=0) for word in range(-1, n_words)])
+    chosen: NDArray[np.int16] = (counts.argmax(axis=0) - 1).astype(np.int16)
+    chosen[2 * counts.max(axis=0) <= votes.shape[0]] = n_words
+    return chosen
+
+
+# --- agreement --------------------------------------------------------------------------------------------
+
+
+def compare_scorers(scorings: Sequence[ScoredSpans], night: PairedNight) -> tuple[ScorerPair, ...]:
+    """Return agreement of every two scorers, of the device with each scorer, and with the consensus.
+
+    All of them on the epochs of one window, that of the night.
+
+    Parameters
+    ----------
+    scorings : sequence of ScoredSpans
+        One per scorer.
+    night : PairedNight
+        The device against the consensus.
+
+    Returns
+    -------
+    tuple of ScorerPair
+        Scorers among themselves under all five stages and under the device's first square mapping, so that
+        the device's agreement can be read as a share of theirs.
+
+    Raises
+    ------
+    PairingError
+        When two scorings share no time.
+    """
+    _refuse_apart(_on_one_clock(scorings))
+    fitting = fitting_mappings(night.reference_set, night.device_set)
+    square = next((m for m in fitting if m.is_square), None)
+    scorers = [_lay_in_window(s, night) for s in scorings]
+    out: list[ScorerPair] = []
+    for one, other in combinations(scorers, 2):
+        for mapping in {_FIVE: mapping_named(_FIVE), **({square.name: square} if square else {})}.values():
+            out.append(_score_pair(one, other, mapping, mapping.reference_codes))
+    if square is None:
+        return tuple(out)
+    device = _Sequence(DEVICE, night.device, night.device_set)
+    consensus = _Sequence(CONSENSUS, night.reference, night.reference_set)
+    out += [_score_pair(one, device, square, square.device_codes) for one in (*scorers, consensus)]
+    return tuple(out)
+
+
+class _Sequence(NamedTuple):
+    """What one side says of the epochs of a window."""
+
+    name: str
+    codes: LabelCodes
+    stage_set: StageSet
+
+
+def _lay_in_window(spans: ScoredSpans, night: PairedNight) -> _Sequence:
+    """Return what a scorer says of the epochs of a night's window."""
+    origin_s = night.begin_s - seconds_between(night.fine[0], spans)
+    codes = lay_on_epochs(spans, origin_s=origin_s, epoch_s=night.epoch_s).window(0, night.status.size)
+    stage_set = make_stage_set(spans.labels, spans.stages, reports=spans.reports, path=spans.origin.name)
+    return _Sequence(spans.origin.name, codes, stage_set)
+
+
+def _score_pair(
+    one: _Sequence,
+    other: _Sequence,
+    mapping: StageMapping,
+    column_codes: Callable[[StageSet], tuple[int, ...]],
+) -> ScorerPair:
+    rows, columns = mapping.reference_codes(one.stage_set), column_codes(other.stage_set)
+    size = len(mapping.reference_classes)
+    native = cross_labels(one.codes, other.codes, one.stage_set, other.stage_set).native
+    counts = fold_counts(native, rows, columns, (size, size))
+    return ScorerPair(
+        one.name,
+        other.name,
+        int(counts.sum()),
+        float(coefficients.accuracy(counts)),
+        float(coefficients.kappa(counts)),
+        mapping.name,
+    )

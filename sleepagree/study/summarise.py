@@ -1,0 +1,325 @@
+"""Many nights: agreement pooled and averaged, bias and its sources, comparisons; participants are the units.
+
+Every statistic is a function of small integer tables, one per participant, so the bootstrap is one product of
+resampling weights and tables.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Any, Final
+
+import numpy as np
+
+from sleepagree.hypnogram.spans import Counts, frozen_array
+from sleepagree.inference.equivalence import equivalence_test
+from sleepagree.inference.estimate import NAN
+from sleepagree.inference.limits import LimitsOfAgreement, Scale, fit_limits_of_agreement
+from sleepagree.inference.margins import widen_columns
+from sleepagree.inference.planning import VarianceComponents, components_from_values
+from sleepagree.inference.regression_limits import RegressionLimits, Spread, fit_regression_limits
+from sleepagree.inference.reliability import fit_reliability
+from sleepagree.inference.resampling import BootstrapIntervals, cluster_bootstrap_all, rng_for
+from sleepagree.mapping.stages import StageMapping, StageSet, default_mapping, fitting_mappings
+from sleepagree.night.cautions import unsaid_classes
+from sleepagree.night.compare import class_minutes
+from sleepagree.scoring import coefficients
+from sleepagree.scoring.ceiling import design_ceiling
+from sleepagree.scoring.class_figures import CLASS_STATISTICS
+from sleepagree.scoring.coefficients import TABLE_STATISTICS, Statistic
+from sleepagree.scoring.measures import SleepMeasures, pair_measures
+from sleepagree.study.cautions import FEW_PARTICIPANTS, study_cautions
+from sleepagree.study.comparison import compare_devices, summarise_scorers
+from sleepagree.study.flows import account_over_nights, redistribute
+from sleepagree.study.groups import NightGroups, average_units, fold_nights, group_nights, merge_stage_sets
+from sleepagree.study.night_summary import NightSummary, Refusal
+from sleepagree.study.results import (
+    BiasRow,
+    DeviceComparison,
+    DeviceStudy,
+    PairedDifference,
+    PooledStatistic,
+    ScorerSummary,
+    StudyAgreement,
+    StudyBiasSource,
+    StudyDestination,
+    StudyMapping,
+    StudyOptions,
+    StudyRedistribution,
+    Values,
+    find_measure,
+)
+
+__all__ = [
+    "FEW_PARTICIPANTS",
+    "BiasRow",
+    "DeviceComparison",
+    "DeviceStudy",
+    "PairedDifference",
+    "PooledStatistic",
+    "ScorerSummary",
+    "StudyAgreement",
+    "StudyBiasSource",
+    "StudyDestination",
+    "StudyMapping",
+    "StudyOptions",
+    "StudyRedistribution",
+    "choose_mappings",
+    "fold_nights",
+    "measure_table",
+    "merge_stage_sets",
+    "summarise_study",
+]
+
+
+def summarise_study(outcomes: Sequence[NightSummary | Refusal], options: StudyOptions | None = None) -> StudyAgreement:
+    """Return the statistics of a study from its nights.
+
+    Two devices on the same nights are compared on the epochs that both scored. That takes the labels of the epochs,
+    which nights hold as ``NightSummary.epochs``; where they do not, there is no comparison and a caution says why.
+
+    Parameters
+    ----------
+    outcomes : sequence of NightSummary or Refusal
+        One per row of the nights table.
+    options : StudyOptions, optional
+        Settings.
+
+    Raises
+    ------
+    MappingError
+        When a mapping does not fit the labels of a device.
+    """
+    options = options or StudyOptions()
+    scored = [o for o in outcomes if isinstance(o, NightSummary)]
+    refused = tuple(o for o in outcomes if isinstance(o, Refusal))
+    names = list(dict.fromkeys(night.device for night in scored))
+    devices = tuple(_study_device(name, tuple(n for n in scored if n.device == name), options) for name in names)
+    options = replace(options, margins=_name_margins(options.margins, devices))
+    compared = [compare_devices(one, two, options) for i, one in enumerate(devices) for two in devices[i + 1 :]]
+    comparisons = tuple(found for found, _ in compared if found is not None)
+    scorers = tuple(s for device in devices for s in summarise_scorers(device, options))
+    left_out = tuple(text for _, cautions in compared for text in cautions)
+    cautions = (*study_cautions(devices, refused, options, scorers), *left_out)
+    return StudyAgreement(devices, refused, len(outcomes), comparisons, scorers, options, cautions)
+
+
+def _name_margins(
+    margins: tuple[tuple[str, float], ...], devices: tuple[DeviceStudy, ...]
+) -> tuple[tuple[str, float], ...]:
+    """Return margins under the names that results have for their measures; unknown ones as they were given."""
+    names = list(dict.fromkeys(row.measure for device in devices for row in device.bias))
+    return tuple((find_measure(asked, names) or asked, margin) for asked, margin in margins)
+
+
+# --- one device -------------------------------------------------------------------------------------------
+
+
+def choose_mappings(reference: StageSet, device: StageSet, asked: Sequence[StageMapping]) -> tuple[StageMapping, ...]:
+    """Return the mappings of a device: those asked for, or its default and, if that has no kappa, square ones."""
+    if asked:
+        return tuple(asked)
+    first = default_mapping(reference, device)
+    if first.is_square:
+        return (first,) if first.name == "wake-sleep" else (first, *_named(reference, device, ("wake-sleep",)))
+    return (first, *_named(reference, device, ("rem-left-out", "wake-sleep")))
+
+
+def _named(reference: StageSet, device: StageSet, names: tuple[str, ...]) -> tuple[StageMapping, ...]:
+    return tuple(m for m in fitting_mappings(reference, device) if m.name in names)
+
+
+def _study_device(name: str, nights: tuple[NightSummary, ...], options: StudyOptions) -> DeviceStudy:
+    grouped = group_nights(nights)
+    reference = merge_stage_sets([n.reference_set for n in nights])
+    device = merge_stage_sets([n.device_set for n in nights])
+    mappings = choose_mappings(reference, device, options.mappings)
+    studied = tuple(_study_mapping(name, m, grouped, options) for m in mappings)
+    first = studied[0]
+    return DeviceStudy(
+        name,
+        nights,
+        grouped.participants,
+        studied,
+        _bias_table(name, grouped, first, device, options),
+        redistribute(name, grouped, first.mapping, reference, device, options),
+        account_over_nights(grouped, first, device, options),
+        device.reportable,
+    )
+
+
+def _study_mapping(name: str, mapping: StageMapping, grouped: NightGroups, options: StudyOptions) -> StudyMapping:
+    counts = fold_nights(grouped.nights, mapping)
+    square = widen_columns(counts, device_index=mapping.device_index)
+    total = counts.sum(axis=0)
+    staged = sum(int(n.native.sum()) for n in grouped.nights)
+    has = [c in mapping.device_classes for c in mapping.reference_classes]
+    undefined = np.full(len(grouped.nights), NAN)
+    kappas = coefficients.kappa(counts) if mapping.is_square else undefined
+    return StudyMapping(
+        mapping,
+        frozen_array(total, np.int64),
+        staged - int(total.sum()),
+        frozen_array(counts, np.int64),
+        _statistics(name, mapping, square, grouped, options),
+        kappas,
+        coefficients.accuracy(square),
+        design_ceiling(total.sum(axis=1), device_has=has),
+        _kappa_components(kappas, grouped),
+    )
+
+
+def _kappa_components(kappas: Values, grouped: NightGroups) -> VarianceComponents | None:
+    known = ~np.isnan(kappas)
+    if np.unique(grouped.of_night[known]).size < 2:
+        return None
+    return components_from_values(kappas[known], participant=grouped.of_night[known])
+
+
+_NEED_SQUARE: Final = ("kappa", "pabak", "ac1", "mcc", "balanced_accuracy")
+
+
+def _statistics(
+    name: str, mapping: StageMapping, square: Counts, grouped: NightGroups, options: StudyOptions
+) -> tuple[PooledStatistic, ...]:
+    """Return pooled and averaged statistics of the table and of its classes, all from the same resamples."""
+    wanted: list[Statistic] = [s for s in TABLE_STATISTICS if mapping.is_square or s.name not in _NEED_SQUARE]
+    wanted += CLASS_STATISTICS
+    influences: dict[str, Callable[[Counts], Values]] = {"kappa": coefficients.kappa_influence}
+    found = cluster_bootstrap_all(
+        grouped.sum_by_unit(square),
+        {s.name: s.kernel for s in wanted},
+        rng=rng_for(options.seed, f"pooled {name} {mapping.name}"),
+        resamples=max(1, options.resamples),
+        level=options.level,
+        influences={k: v for k, v in influences.items() if mapping.is_square},
+        unit=grouped.unit_word,
+        bounds={s.name: (s.lower, s.upper) for s in wanted},
+    )
+    places: list[tuple[Statistic, str, BootstrapIntervals]] = []
+    means: list[Values] = []
+    for statistic in wanted:
+        values = statistic.kernel(square).reshape(len(grouped.nights), -1)
+        for position, pooled in enumerate(found[statistic.name]):
+            class_name = mapping.reference_classes[position] if statistic.per_class else ""
+            if class_name and class_name not in mapping.device_classes:
+                continue
+            places.append((statistic, class_name, pooled))
+            means.append(grouped.mean_by_unit(values[:, position]))
+    averaged = average_units(
+        dict(enumerate(means)),
+        grouped,
+        options,
+        f"averaged {name} {mapping.name}",
+        bounds={i: (statistic.lower, statistic.upper) for i, (statistic, _, _) in enumerate(places)},
+    )
+    return tuple(
+        PooledStatistic(statistic.key, class_name, pooled, averaged[i], _sd_of_known(means[i]))
+        for i, (statistic, class_name, pooled) in enumerate(places)
+    )
+
+
+def _sd_of_known(means: Values) -> float:
+    known = means[~np.isnan(means)]
+    return float(known.std(ddof=1)) if known.size > 1 else NAN
+
+
+# --- bias -------------------------------------------------------------------------------------------------
+
+
+def measure_table(
+    nights: Sequence[NightSummary], mapping: StageMapping, counts: Counts, *, device_set: StageSet
+) -> tuple[tuple[str, str, Values, Values], ...]:
+    """Return (measure, unit, reference values, device values) over nights, in the order of tables."""
+    cannot = tuple(
+        measure
+        for measure, stage in (("REM latency", "R"), ("deep latency", "N3"))
+        if stage not in device_set.reportable
+    )
+    unsaid = unsaid_classes(mapping, device_set)
+    named: tuple[tuple[str, str], ...] = ()
+    values = np.empty((0, 2, 0))
+    for i, night in enumerate(nights):
+        pairs = pair_measures(
+            SleepMeasures(*night.reference_measures),
+            SleepMeasures(*night.device_measures),
+            class_minutes=class_minutes(mapping, counts[i], unsaid=unsaid),
+            cannot_say=cannot,
+        )
+        if not named:
+            named = tuple((pair.measure, pair.unit) for pair in pairs)
+            values = np.empty((len(named), 2, len(nights)))
+        # only the numbers stay: the pairs of a hundred thousand nights would take 300 MB
+        values[:, :, i] = [(pair.reference, pair.device) for pair in pairs]
+    return tuple((*name, values[k, 0], values[k, 1]) for k, name in enumerate(named))
+
+
+def _bias_table(
+    name: str, grouped: NightGroups, first: StudyMapping, device_set: StageSet, options: StudyOptions
+) -> tuple[BiasRow, ...]:
+    table = measure_table(grouped.nights, first.mapping, first.night_counts, device_set=device_set)
+    margins = {find_measure(asked, [measure for measure, *_ in table]): margin for asked, margin in options.margins}
+    given: dict[str, tuple[str, dict[str, Any]]] = {
+        measure: (unit, {"reference": reference, "device": device, "participant": grouped.of_night})
+        for measure, unit, reference, device in table
+        if not np.isnan(device).all()
+    }
+    scale = Scale.LOG_RATIO if options.log_ratio else Scale.RAW
+    limits = {
+        measure: fit_limits_of_agreement(**values, level=options.level, scale=scale)
+        for measure, (_, values) in given.items()
+    }
+    averaged = average_units(
+        {
+            measure: grouped.mean_by_unit(_differences(values["reference"], values["device"], limits[measure]))
+            for measure, (_, values) in given.items()
+        },
+        grouped,
+        options,
+        f"bias {name}",
+    )
+    return tuple(
+        BiasRow(
+            measure,
+            unit,
+            limits[measure],
+            fit_reliability(**values, level=options.level),
+            averaged[measure],
+            equivalence_test(**values, margin=margins[measure]) if measure in margins else None,
+            frozen_array(values["reference"], np.float64),
+            frozen_array(values["device"], np.float64),
+            _lines_if_uneven(values, limits[measure]),
+            _spread_of(values, limits[measure]),
+        )
+        for measure, (unit, values) in given.items()
+    )
+
+
+def _differences(reference: Values, device: Values, limits: LimitsOfAgreement) -> Values:
+    """Return the differences that limits are of; all nan where the scale has none."""
+    if limits.scale is Scale.RAW:
+        return device - reference
+    if math.isnan(limits.bias):
+        return np.full(len(reference), NAN)
+    logs: Values = np.log(device) - np.log(reference)
+    return logs
+
+
+def _spread_of(values: dict[str, Any], limits: LimitsOfAgreement) -> VarianceComponents | None:
+    """Return the spread of the differences between and within participants, None for fewer than two."""
+    if limits.participants < 2 or math.isnan(limits.sd):
+        return None
+    differences = _differences(values["reference"], values["device"], limits)
+    return components_from_values(differences, participant=values["participant"])
+
+
+def _lines_if_uneven(values: dict[str, Any], limits: LimitsOfAgreement) -> RegressionLimits | None:
+    """Return limits as lines where the spread is known to change with the level."""
+    if limits.scale is Scale.LOG_RATIO or math.isnan(limits.spread_slope_low):
+        return None
+    if limits.spread_slope_low <= 0 <= limits.spread_slope_high:
+        return None
+    lines = fit_regression_limits(**values, spread=Spread.VARYING, level=limits.level)
+    return None if math.isnan(lines.slope) else lines

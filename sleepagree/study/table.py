@@ -1,0 +1,277 @@
+"""The table of nights that a study is made from: read and checked whole before anything runs."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from sleepagree.errors import FileFormatError, InputError, shorten
+from sleepagree.files.object_store import is_remote, last_part
+from sleepagree.files.reading import read_bytes
+from sleepagree.readers.csv_rows import told_delimiter
+
+REQUIRED: Final = ("participant", "night", "device", "reference", "device_file")
+OPTIONAL: Final = ("layout", "reference_layout", "clock_offset", "reference_zone", "device_zone", "window")
+_MOST_LISTED: Final = 40
+
+
+@dataclass(frozen=True, slots=True)
+class NightRow:
+    """One row: one device on one night.
+
+    Parameters
+    ----------
+    row : int
+        Line of the table, counting from 1 with the header.
+    participant, night, device : str
+        Names.
+    references : tuple of str
+        Reference files as written in the table; several for several scorers. One that begins with a protocol
+        (``s3://``) is read through fsspec.
+    device_file : str
+        Device file as written in the table.
+    layout, reference_layout, reference_zone, device_zone, window : str
+        As the options of ``night``; "" where not given.
+    clock_offset_s : float
+        Seconds added to device times.
+    """
+
+    row: int
+    participant: str
+    night: str
+    device: str
+    references: tuple[str, ...]
+    device_file: str
+    layout: str = ""
+    reference_layout: str = ""
+    clock_offset_s: float = 0.0
+    reference_zone: str = ""
+    device_zone: str = ""
+    window: str = ""
+
+
+@dataclass(frozen=True)
+class NightsTable:
+    """A checked table of nights.
+
+    Parameters
+    ----------
+    name : str
+        File name.
+    folder : Path
+        Folder that paths in the table are relative to.
+    sha256 : str
+        Hash of its bytes.
+    rows : tuple of NightRow
+        Its rows, in order; none for a table of paired epochs.
+    paired_epochs : bool
+        Whether the file holds the epochs themselves (:mod:`sleepagree.study.paired_epochs`).
+    """
+
+    name: str
+    folder: Path
+    sha256: str
+    rows: tuple[NightRow, ...]
+    paired_epochs: bool = False
+
+    def path(self, written: str) -> Path:
+        """Return the path that a cell names."""
+        return self.folder / written
+
+
+def read_nights_table(path: Path) -> NightsTable:
+    """Read and check a table of nights.
+
+    Raises
+    ------
+    FileFormatError
+        When it is no table with the required columns.
+    InputError
+        When rows are faulty; the message lists every fault with its row.
+    """
+    data = read_bytes(path, expected="a table of nights (CSV)")
+    rows = _parse_rows(data, path.name)
+    header = [cell.strip().casefold() for cell in rows[0][1]]
+    _check_header(header, path.name, rows[0][0])
+    faults: list[str] = []
+    nights: list[NightRow] = []
+    known_files: dict[str, str] = {}
+    texts: dict[str, str] = {}  # one for all equal ones
+    for line, cells in rows[1:]:
+        if len(cells) != len(header):
+            faults.append(f"line {line}: {len(cells)} cells, the header has {len(header)}")
+            continue
+        record = {name: texts.setdefault(cell, cell) for name, cell in zip(header, map(str.strip, cells), strict=True)}
+        night = _read_row(line, record, faults)
+        if night is not None:
+            _check_files(night, path.parent, known_files, faults)
+            nights.append(night)
+    _check_duplicates(nights, faults)
+    if not rows[1:]:
+        faults.append("no row below the header")
+    if faults:
+        more = f"\n  and {len(faults) - _MOST_LISTED} more" if len(faults) > _MOST_LISTED else ""
+        raise InputError(
+            f"{len(faults)} fault{'s' if len(faults) > 1 else ''} in the table of nights; nothing was run",
+            path.name,
+            "",
+            "",
+            "",
+            "\n  " + "\n  ".join(faults[:_MOST_LISTED]) + more,
+        )
+    return NightsTable(path.name, path.parent, hashlib.sha256(data).hexdigest(), tuple(nights))
+
+
+def _parse_rows(data: bytes, name: str) -> list[tuple[int, list[str]]]:
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise FileFormatError(
+            "not UTF-8",
+            name,
+            f"byte {error.start}",
+            "a byte that is not UTF-8",
+            "a UTF-8 CSV file",
+            "Save it as CSV UTF-8.",
+        ) from None
+    told = told_delimiter(text)
+    above = 0 if told is None else 1
+    text = text if told is None else told.rest
+    first = text.split("\n", 1)[0]
+    delimiter = max(",;\t", key=first.count) if told is None else told.mark
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    rows = []
+    try:
+        for cells in reader:
+            if any(cell.strip() for cell in cells):
+                rows.append((reader.line_num + above, cells))
+    except csv.Error as error:
+        raise FileFormatError(
+            "not a readable table",
+            name,
+            f"line {reader.line_num + above}",
+            str(error),
+            "CSV",
+            "Correct the quotes there.",
+        ) from None
+    if not rows:
+        raise FileFormatError("no row at all", name, "", "blank lines", _wanted(), "Write a header and rows.")
+    return rows
+
+
+def _wanted() -> str:
+    return "columns " + ", ".join(REQUIRED) + " (and optionally " + ", ".join(OPTIONAL) + ")"
+
+
+def _check_header(header: list[str], name: str, line: int) -> None:
+    missing = [column for column in REQUIRED if column not in header]
+    unknown = [column for column in header if column not in (*REQUIRED, *OPTIONAL)]
+    twice = [column for column in header if header.count(column) > 1]
+    if missing or unknown or twice:
+        problem = (
+            f"column {missing[0]} is missing"
+            if missing
+            else f"column '{shorten(unknown[0])}' is unknown"
+            if unknown
+            else f"column {twice[0]} stands twice"
+        )
+        raise FileFormatError(
+            problem,
+            name,
+            f"line {line}",
+            ", ".join(header),
+            _wanted(),
+            "Correct the header; other columns are refused so that a misspelt option is not overlooked.",
+        )
+
+
+def _read_row(line: int, record: dict[str, str], faults: list[str]) -> NightRow | None:
+    empty = [column for column in REQUIRED if not record[column]]
+    if empty:
+        faults.append(f"line {line}: {empty[0]} is empty")
+        return None
+    offset = 0.0
+    text = record.get("clock_offset", "")
+    if text:
+        try:
+            offset = float(text)
+        except ValueError:
+            offset = math.nan
+        if not math.isfinite(offset):
+            faults.append(f"line {line}: clock_offset '{shorten(text)}' is no number of seconds")
+            return None
+    references = tuple(part.strip() for part in record["reference"].split(";") if part.strip())
+    if not references:
+        faults.append(f"line {line}: reference is empty")
+        return None
+    return NightRow(
+        line,
+        record["participant"],
+        record["night"],
+        record["device"],
+        references,
+        record["device_file"],
+        record.get("layout", ""),
+        record.get("reference_layout", ""),
+        offset,
+        record.get("reference_zone", ""),
+        record.get("device_zone", ""),
+        record.get("window", ""),
+    )
+
+
+def _check_files(night: NightRow, folder: Path, known: dict[str, str], faults: list[str]) -> None:
+    named = [("reference", r) for r in night.references] + [("device_file", night.device_file)]
+    named += [("layout", night.layout)] if night.layout else []
+    named += [("reference_layout", night.reference_layout)] if night.reference_layout else []
+    for column, written in named:
+        if written not in known:
+            # asking a store for every file would take longer than reading it: one that is missing is a night refused
+            known[written] = "" if is_remote(written) else _fault_of_file(folder / written)
+        if known[written]:
+            faults.append(f"line {night.row}: {column} '{shorten(written)}' {known[written]}")
+
+
+def _fault_of_file(path: Path) -> str:
+    try:
+        if path.is_dir():
+            return "is a folder"
+        return "" if path.exists() else "does not exist"
+    except (OSError, ValueError):
+        return "cannot be looked up"
+
+
+def _check_duplicates(nights: list[NightRow], faults: list[str]) -> None:
+    seen: dict[tuple[str, str, str], int] = {}
+    files: dict[str, NightRow] = {}
+    for night in nights:
+        key = (night.participant, night.night, night.device)
+        if key in seen:
+            faults.append(
+                f"line {night.row}: participant {shorten(night.participant)}, night {shorten(night.night)}, device "
+                f"{shorten(night.device)} stand in line {seen[key]} already"
+            )
+        seen.setdefault(key, night.row)
+        if len(set(night.references)) != len(night.references):
+            faults.append(f"line {night.row}: one reference file is named twice")
+        other = files.get(night.device_file)
+        if other is not None and _same_span(other, night):
+            faults.append(
+                f"line {night.row}: device_file '{_shown(night.device_file)}' belongs to line {other.row} already"
+            )
+        files.setdefault(night.device_file, night)
+
+
+def _shown(written: str) -> str:
+    """Return a cell for a message; an address in a store may hold keys."""
+    return shorten(last_part(written) if is_remote(written) else written)
+
+
+def _same_span(first: NightRow, second: NightRow) -> bool:
+    """One export may hold many nights: it may serve several rows, but only with different references."""
+    return first.references == second.references or first.device != second.device

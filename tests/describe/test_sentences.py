@@ -1,0 +1,217 @@
+"""Sentences for a paper: every number in them stands in the results, every source belongs to what was run."""
+
+from __future__ import annotations
+
+import re
+
+import drawn
+import numpy as np
+import pytest
+from ferry import simulated_nights
+
+from sleepagree.describe.citations import SOURCES, Citations
+from sleepagree.describe.paragraphs import finding_of_night, methods_of_night, results_of_night
+from sleepagree.describe.words import join_words
+from sleepagree.report.sentences import (
+    finding_of_device,
+    methods_of_study,
+    results_of_study,
+)
+from sleepagree.study.summarise import StudyOptions, summarise_study
+
+
+@pytest.fixture(scope="module")
+def study():
+    return summarise_study(simulated_nights(4, 2), StudyOptions(resamples=60))
+
+
+def test_finding_with_kappa_tells_accuracy_kappa_and_interval() -> None:
+    night = drawn.night_with_rem()
+    first = night.mappings[0]
+    text = finding_of_night(night)
+    assert f"{100 * first.table.accuracy:.1f} % of the {first.table.n} epochs" in text
+    assert f"kappa is {first.table.kappa.value:.2f}" in text
+    assert f"{first.block_low:.2f} to {first.block_high:.2f}, resampling blocks" in text
+    assert text.count(". ") == 0
+    assert text.endswith(".")
+
+
+def test_finding_without_kappa_tells_where_the_unreported_stage_went() -> None:
+    night = drawn.night_without_rem()
+    (traced,) = night.redistribution
+    main = max(traced.to, key=lambda d: d.epochs)
+    text = finding_of_night(night)
+    assert "no label for REM" in text
+    assert f"{100 * main.share:.0f} %" in text
+    assert f"{100 * main.block_low:.0f} to {100 * main.block_high:.0f} %" in text
+    assert f"called {main.name}" in text
+    assert "kappa is" not in text
+
+
+def test_finding_without_a_bootstrap_says_what_its_interval_takes_for_granted() -> None:
+    night = drawn.invented_night(resamples=0)
+    kappa = night.mappings[0].table.kappa
+    assert f"{kappa.low:.2f} to {kappa.high:.2f} if epochs were independent" in finding_of_night(night)
+    night = drawn.invented_night(rem=False, resamples=0)
+    assert "if epochs were independent" in finding_of_night(night)
+
+
+def test_finding_names_the_reason_where_kappa_does_not_exist() -> None:
+    from sleepagree.hypnogram.align import align
+    from sleepagree.night.compare import compare
+    from sleepagree.readers.memory import read_hypnogram
+
+    reports = ("W", "N1", "N2", "N3", "R")
+    awake = read_hypnogram(["W"] * 20, reports=reports)
+    text = finding_of_night(compare(align(reference=awake, device=awake), resamples=0))
+    assert "100.0 % of the 20 epochs" in text
+    assert "kappa does not exist: both sides used one class only" in text
+
+
+@pytest.mark.parametrize("rem", [True, False])
+def test_methods_cite_in_rising_order_and_only_what_was_run(rem: bool) -> None:
+    methods = methods_of_night(drawn.night_with_rem() if rem else drawn.night_without_rem())
+    cited = [int(n) for group in re.findall(r"\[([\d, ]+)\]", methods.text) for n in group.split(", ")]
+    first_uses = list(dict.fromkeys(cited))
+    assert first_uses == list(range(1, len(methods.sources) + 1))
+    assert (SOURCES["wilson"] in methods.sources) == (not rem)
+    assert SOURCES["limits"] not in methods.sources
+    assert SOURCES["kappa"] in methods.sources
+
+
+def test_methods_without_a_bootstrap_do_not_speak_of_one() -> None:
+    methods = methods_of_night(drawn.invented_night(resamples=0))
+    assert "bootstrap" not in methods.text
+    assert SOURCES["stationary_bootstrap"] not in methods.sources
+
+
+def test_methods_tell_seed_resamples_window_clock_and_labels() -> None:
+    text = methods_of_night(drawn.night_with_rem()).text
+    for part in (
+        "50 resamples",
+        "seed 0",
+        "from the first to the last epoch to which the reference gave a stage",
+        "as the files tell them",
+        "(as declared)",
+    ):
+        assert part in text, part
+
+
+@pytest.mark.parametrize("rem", [True, False])
+def test_every_number_of_the_results_paragraph_stands_in_the_results(rem: bool) -> None:
+    night = drawn.night_with_rem() if rem else drawn.night_without_rem()
+    known = [night.paired.ledger.window_epochs, night.paired.ledger.scored, 95, 15, 100 * night.level]
+    known += [count for _, count in night.paired.ledger.excluded]
+    known.append(100 * night.paired.ledger.scored / night.paired.ledger.window_epochs)
+    for m in (*night.mappings, *night.others):
+        table = m.table
+        known += [table.accuracy, table.n, table.kappa.value, m.block_low, m.block_high, m.ceiling.accuracy]
+        known += [c.sensitivity for c in table.classes]
+    known += [pair.difference for pair in night.measures]
+    for traced in night.redistribution:
+        known += [traced.minutes, *(100 * d.share for d in traced.to)]
+    for source in night.bias_sources:
+        known += [source.bias_min, *(m for _, m in source.gained), *(-m for _, m in source.lost)]
+    runs = night.disagreement.runs
+    known += [runs.count, runs.mean_length / 2, runs.longest / 2, runs.expected_count, runs.expected_mean_length / 2]
+    known.append(runs.z)
+    hours, minutes = divmod(night.paired.ledger.window_epochs / 2, 60)
+    known += [hours, minutes]
+    text = results_of_night(night)
+    for found in re.findall(r"(?<![\w.])[+-]?\d+(?:\.\d+)?", text.replace("'wake-sleep'", "").replace("F1", "")):
+        digits = len(found.partition(".")[2])
+        near = [v for v in known if np.isfinite(v) and abs(v - float(found)) <= 0.5 * 10.0**-digits + 1e-9]
+        assert near, f"{found} in: {text}"
+
+
+def test_words_of_a_list() -> None:
+    assert join_words([]) == ""
+    assert join_words(["a", "b", "c"]) == "a, b and c"
+
+
+def test_unknown_sources_are_refused() -> None:
+    with pytest.raises(KeyError, match="hearsay"):
+        Citations().mark("hearsay")
+
+
+def test_sources_have_authors_a_year_and_a_full_stop() -> None:
+    for key, text in SOURCES.items():
+        assert re.search(r"\b(19|20)\d\d\b", text), key
+        assert text.endswith("."), key
+        assert re.match(r"[A-Z][\w-]+ [A-Z]", text), key
+
+
+def test_finding_of_a_device_tells_participants_and_intervals(study) -> None:
+    band, pad = study.devices
+    text = finding_of_device(band, study)
+    accuracy = band.mappings[0].find("accuracy").pooled.primary
+    assert "8 nights of 4 participants, band A" in text
+    assert (
+        f"{100 * accuracy.value:.1f} % (95 % interval {100 * accuracy.low:.1f} to {100 * accuracy.high:.1f} %)" in text
+    )
+    assert "no label for REM" in text
+    assert "intervals over participants" in text
+    kappa = pad.mappings[0].find("kappa").pooled.primary
+    assert f"kappa of {kappa.value:.2f} ({kappa.low:.2f} to {kappa.high:.2f})" in finding_of_device(pad, study)
+
+
+def test_methods_of_a_study_name_the_intervals_that_were_used(study) -> None:
+    methods = methods_of_study(study)
+    assert SOURCES["mover"] in methods.sources
+    assert SOURCES["exact_limits"] not in methods.sources
+    assert SOURCES["two_tests"] not in methods.sources
+    one_each = summarise_study(simulated_nights(4, 1), StudyOptions(resamples=20, margins=(("TST", 30.0),)))
+    methods = methods_of_study(one_each)
+    assert SOURCES["exact_limits"] in methods.sources
+    assert SOURCES["mover"] not in methods.sources
+    assert SOURCES["two_tests"] in methods.sources
+    assert "TST ±30" in methods.text
+
+
+def test_results_of_a_study_speak_of_each_device_and_of_their_difference(study) -> None:
+    paragraphs = results_of_study(study).split("\n\n")
+    assert paragraphs[0] == "16 of 16 nights were scored."
+    assert "band A" in paragraphs[1]
+    assert "pad B" in paragraphs[2]
+    bias = next(b for b in study.devices[0].bias if b.measure == "TST").limits
+    assert f"limits of agreement {bias.lower:.1f} to {bias.upper:.1f}" in paragraphs[1]
+    assert "a difference of" in paragraphs[3]
+
+
+def test_methods_of_a_study_name_the_interval_that_its_size_calls_for() -> None:
+    few = methods_of_study(summarise_study(simulated_nights(4, 1), StudyOptions(resamples=20)))
+    assert SOURCES["clustered_kappa"] in few.sources
+    assert SOURCES["expanded_percentile"] not in few.sources
+    assert "delta method" in few.text
+    many = methods_of_study(summarise_study(simulated_nights(12, 1), StudyOptions(resamples=20)))
+    assert SOURCES["expanded_percentile"] in many.sources
+    assert SOURCES["clustered_kappa"] not in many.sources
+    assert "20 resamples" in many.text
+
+
+def test_a_night_without_a_stage_is_not_a_device_without_it() -> None:
+    from sleepagree.hypnogram.align import align
+    from sleepagree.night.compare import compare
+    from sleepagree.readers.memory import read_hypnogram
+
+    reference = read_hypnogram(["W", "N2", "R", "N3", "R", "W"] * 20)
+    device = read_hypnogram(["W", "N2", "N2", "N3", "N2", "W"] * 20)
+    text = finding_of_night(compare(align(reference=reference, device=device), resamples=20))
+    assert "its file holds no label for REM" in text
+
+
+def test_methods_of_a_study_tell_long_steps_and_zones_that_were_given() -> None:
+    from pathlib import Path
+
+    from sleepagree.render.study_folder import StudyRequest, load_nights, run_study
+    from sleepagree.study.run import ScoringOptions
+
+    table = load_nights(Path(__file__).parents[2] / "fixtures" / "ferry" / "nights.csv")
+    found = run_study(table, StudyRequest(ScoringOptions(clock=False), StudyOptions(resamples=5)))
+    methods = methods_of_study(found, table=table).text
+    # the invented pad writes 60-s epochs in UTC; the table gives the zone of the recordings it is compared with
+    assert "Pad B tells stages in steps of 60 s (12 nights)" in methods
+    zones = [row.reference_zone for row in table.rows if row.reference_zone]
+    assert zones
+    assert f"{zones[0]} for that of the reference ({len(zones)} rows)" in methods
+    assert "zone of a clock" not in methods_of_study(found).text

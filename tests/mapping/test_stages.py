@@ -1,0 +1,362 @@
+"""Labels, stages, classes: what a text says, what a device can say, and which mappings fit.
+
+Stage names: Iber et al. 2007 (W, N1, N2, N3, R) and Rechtschaffen & Kales 1968 (S1..S4; 3 and 4 form N3);
+annotation texts: Kemp & Olivan 2003 (from memory, as the standard texts of EDF+ are commonly listed).
+"""
+
+from __future__ import annotations
+
+import itertools
+
+import pytest
+
+from sleepagree.errors import MappingError, UnknownStageError
+from sleepagree.mapping.stages import (
+    AASM_STAGES,
+    BUILT_IN_MAPPINGS,
+    COVERAGE,
+    LEAVE_OUT,
+    UNSCORED,
+    StageMapping,
+    StageSet,
+    assign_stages,
+    canonical_stage,
+    default_mapping,
+    fitting_mappings,
+    is_edf_stage_text,
+    is_sleep,
+    make_stage_set,
+    mapping_named,
+    recognise_label,
+)
+
+LAB = make_stage_set(AASM_STAGES, AASM_STAGES)
+
+
+def reporting(*stages: str) -> StageSet:
+    """A side with one label per stage, all of them declared."""
+    return make_stage_set(stages, stages, reports=stages)
+
+
+# --- texts ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "stage"),
+    [
+        ("Sleep stage W", "W"),
+        ("Sleep stage 1", "N1"),
+        ("Sleep stage 2", "N2"),
+        ("Sleep stage 3", "N3"),
+        ("Sleep stage 4", "N3"),
+        ("Sleep stage N1", "N1"),
+        ("Sleep stage N2", "N2"),
+        ("Sleep stage N3", "N3"),
+        ("Sleep stage R", "R"),
+        ("Sleep stage N", "nrem"),
+        ("Sleep stage ?", UNSCORED),
+        ("Movement time", UNSCORED),
+        ("sleep  STAGE   w ", "W"),
+        ("\tAwake", "W"),
+        ("WAKE", "W"),
+        ("s4", "N3"),
+        ("S1", "N1"),
+        ("rem", "R"),
+        ("Light sleep", "light"),
+        ("DEEP", "N3"),
+        ("asleep", "sleep"),
+        ("Wake-or-sleep", "wake-or-sleep"),
+        ("?", UNSCORED),
+        ("Unknown", UNSCORED),
+        ("off-body", UNSCORED),
+    ],
+)
+def test_plain_texts(text, stage):
+    assert recognise_label(text) == stage
+
+
+@pytest.mark.parametrize(
+    "text", ["", "0", "1", "2", "5", "Sleep stage 5", "Sleep stage", "N4", "Stage", "REM?", "lights"]
+)
+def test_texts_that_are_not_plain(text):
+    assert recognise_label(text) is None
+
+
+def test_edf_texts_are_told_from_other_annotations():
+    assert is_edf_stage_text(" sleep STAGE r")
+    assert is_edf_stage_text("Movement time")
+    assert not is_edf_stage_text("wake")
+    assert not is_edf_stage_text("Lights off")
+
+
+@pytest.mark.parametrize(
+    ("word", "stage"),
+    [("wake", "W"), ("Awake", "W"), ("w", "W"), ("deep", "N3"), ("REM", "R"), ("asleep", "sleep"), (" n1 ", "N1")],
+)
+def test_words_of_layouts_and_options(word, stage):
+    assert canonical_stage(word) == stage
+
+
+def test_what_is_sleep_and_what_does_not_tell():
+    assert [is_sleep(s) for s in ("W", "N1", "R", "light", "sleep", "light-or-rem")] == [False] + [True] * 5
+    assert is_sleep("wake-or-sleep") is None
+    assert is_sleep("a word of one's own") is None
+
+
+def test_digits_are_stages_only_where_the_file_says_so():
+    assert assign_stages(("1", "2", "3", "4"), rechtschaffen_kales="column 'R&K'") == ("N1", "N2", "N3", "N3")
+    with pytest.raises(UnknownStageError):
+        assign_stages(("1", "2"))
+
+
+def test_the_layout_goes_before_the_plain_names_whatever_the_case():
+    assert assign_stages(("Deep", "light", "x"), table={"deep": "light", "light": "rem", "X": "unscored"}) == (
+        "light",
+        "R",
+        UNSCORED,
+    )
+
+
+def test_words_that_a_mapping_explains_are_stages_of_their_own():
+    assert assign_stages(("doze", "wake"), own_words={"doze"}) == ("doze", "W")
+    assert assign_stages(("a",), table={"a": "doze"}, own_words={"doze"}) == ("doze",)
+
+
+def test_one_unknown_label_is_told_with_its_rows_and_the_line_to_add():
+    with pytest.raises(UnknownStageError) as refusal:
+        assign_stages(("W", "N5"), counts={"N5": "rows 12, 13, 14 and 20 more"}, path="night.csv")
+    assert str(refusal.value) == (
+        "night.csv: rows 12, 13, 14 and 20 more: unknown stage label. Found 'N5' (rows 12, 13, 14 and 20 more); "
+        "expected a plain stage name, or a line for it in the layout. Give a layout (--layout FILE.toml) with\n"
+        "    [stages]\n"
+        '    "N5" = "..."\n'
+        "  and for each one of wake, light, deep, rem, sleep, nrem, W, N1, N2, N3, R, unscored, not-a-stage."
+    )
+
+
+def test_an_error_carries_every_label_however_many_the_message_shows():
+    labels = tuple(f"x{i}" for i in range(300))
+    with pytest.raises(UnknownStageError) as refusal:
+        assign_stages(("W", *labels[:150], "N2", *labels[150:]))
+    assert refusal.value.labels == labels
+    with pytest.raises(UnknownStageError) as refusal:
+        assign_stages(("a",), table={"a": "no stage"})
+    # a word of the layout is at fault, not a label of the file
+    assert refusal.value.labels == ()
+
+
+def test_hostile_labels_are_shown_so_that_they_can_be_pasted():
+    import tomllib
+
+    labels = ('q"uote', "back\\slash", "esc\x1b[2J", "turn\u202eed")
+    with pytest.raises(UnknownStageError) as refusal:
+        assign_stages(labels)
+    text = str(refusal.value)
+    assert "\x1b" not in text
+    assert "\u202e" not in text
+    lines = [line for line in text.splitlines() if line.endswith('= "..."')]
+    assert tuple(tomllib.loads("\n".join(lines))) == labels
+
+
+def test_a_layout_that_maps_to_no_stage_is_refused():
+    with pytest.raises(UnknownStageError) as refusal:
+        assign_stages(("a",), table={"a": "lite"}, path="band.csv")
+    assert str(refusal.value).startswith(
+        "band.csv: [stages]: the layout maps label 'a' to a word that is no stage. Found lite; expected one of wake, "
+    )
+
+
+# --- what a side can say -------------------------------------------------------------------------------------
+
+
+def test_reports_taken_from_the_labels_leave_out_the_unscored():
+    found = make_stage_set(("W", "?", "N2"), ("W", UNSCORED, "N2"))
+    assert (found.reportable, found.declared) == (("W", "N2"), False)
+    assert found.scored == (True, False, True)
+
+
+def test_declared_reports_may_go_beyond_the_file_but_not_stay_behind_it():
+    found = make_stage_set(("W", "light"), ("W", "light"), reports=("wake", "light", "deep", "rem"))
+    assert (found.reportable, found.declared) == (("W", "light", "N3", "R"), True)
+    with pytest.raises(UnknownStageError) as refusal:
+        make_stage_set(("up", "dream"), ("W", "R"), reports=("wake", "light"), path="pad.csv")
+    assert str(refusal.value) == (
+        "pad.csv: reports: the file holds a stage (R) that the declared stages rule out. Found label 'dream' in the "
+        "file, declared wake, light; expected every stage of the file among the declared. Add it to --reports (or "
+        "'reports' in the layout), or map the label to another stage."
+    )
+    with pytest.raises(UnknownStageError, match=r"a word that is no stage\. Found lite"):
+        make_stage_set(("W",), ("W",), reports=("wake", "lite"))
+
+
+# --- mappings ------------------------------------------------------------------------------------------------
+
+FITTING = {
+    ("W", "N1", "N2", "N3", "R"): (
+        "w-n1-n2-n3-r",
+        "wake-light-deep-rem",
+        "n1-as-wake",
+        "wake-nrem-rem",
+        "wake-sleep",
+    ),
+    ("W", "light", "N3", "R"): ("wake-light-deep-rem", "n1-as-wake", "wake-nrem-rem", "wake-sleep"),
+    ("W", "light", "N3"): ("rem-apart", "rem-left-out", "rem-as-light", "rem-as-deep", "rem-as-wake", "wake-sleep"),
+    ("W", "N1", "N2", "N3"): (
+        "rem-apart",
+        "rem-left-out",
+        "rem-as-light",
+        "rem-as-deep",
+        "rem-as-wake",
+        "wake-sleep",
+    ),
+    # "light or REM" in one word: only the rule that takes REM as light has room for it
+    ("W", "light-or-rem", "N3"): ("rem-as-light", "wake-sleep"),
+    # a definite label that a mapping would drop means that the mapping is not made for the device
+    ("W", "light", "N3", "R", "light-or-rem"): ("wake-sleep",),
+    ("W", "nrem", "R"): ("wake-nrem-rem", "wake-sleep"),
+    ("W", "light", "R"): ("wake-nrem-rem", "wake-sleep"),
+    ("W", "nrem"): ("wake-sleep",),
+    ("W", "sleep"): ("wake-sleep",),
+    ("W", "wake-or-sleep", "sleep"): ("wake-sleep", "either-as-wake", "either-as-sleep"),
+    # asleep of unknown stage beside stages: left out where stages count
+    ("W", "light", "N3", "R", "sleep"): ("wake-light-deep-rem", "n1-as-wake", "wake-nrem-rem", "wake-sleep"),
+}
+
+
+@pytest.mark.parametrize(("reports", "names"), FITTING.items(), ids=["/".join(r) for r in FITTING])
+def test_which_mappings_fit_and_the_finest_is_the_default(reports, names):
+    device = reporting(*reports)
+    assert tuple(m.name for m in fitting_mappings(LAB, device)) == names
+    assert default_mapping(LAB, device).name == names[0]
+
+
+def test_a_night_without_deep_sleep_or_rem_is_still_scored_at_five_stages():
+    lab = make_stage_set(("W", "N1", "N2"), ("W", "N1", "N2"))
+    assert default_mapping(lab, reporting("W", "light", "N3", "R")).name == "wake-light-deep-rem"
+    assert default_mapping(lab, reporting("W", "light", "N3")).name == "rem-apart"
+    awake = make_stage_set(("W", "?"), ("W", UNSCORED))
+    assert default_mapping(awake, reporting("W", "light", "N3", "R")).name == "wake-light-deep-rem"
+
+
+def test_a_reference_of_four_classes_has_no_five_stage_mapping():
+    four = reporting("W", "light", "N3", "R")
+    assert default_mapping(four, LAB).name == "wake-light-deep-rem"
+    assert [m.name for m in fitting_mappings(reporting("W", "sleep"), LAB)] == ["wake-sleep"]
+
+
+def test_nothing_fits_a_device_that_never_says_wake():
+    with pytest.raises(MappingError) as refusal:
+        default_mapping(LAB, reporting("light", "N3"))
+    assert str(refusal.value) == (
+        "no built-in mapping fits the two label sets. Found the reference can say W, N1, N2, N3, R; the device light, "
+        "N3; expected at least wake and some sleep on both sides. Declare what the device can report (--reports "
+        "wake,light,deep), or give a mapping of your own (--mapping FILE.toml)."
+    )
+
+
+def test_no_built_in_mapping_guesses():
+    """A stage goes into a class only if everything it may stand for does; said otherwise for three of them only."""
+    said_otherwise = {
+        ("n1-as-wake", "light"),
+        ("either-as-wake", "wake-or-sleep"),
+        ("either-as-sleep", "wake-or-sleep"),
+    }
+    for mapping in BUILT_IN_MAPPINGS:
+        for table, side in ((dict(mapping.reference), "reference"), (dict(mapping.device), "device")):
+            assert set(table) == set(COVERAGE)
+            rows = dict(mapping.reference)
+            for stage, covered in COVERAGE.items():
+                goals = {rows[s] for s in covered}
+                whole = goals.pop() if len(goals) == 1 else LEAVE_OUT
+                if side == "device" and whole not in mapping.device_classes:
+                    whole = LEAVE_OUT
+                if side == "device" and (mapping.name, stage) in said_otherwise:
+                    assert table[stage] != whole
+                else:
+                    assert table[stage] == whole, (mapping.name, side, stage)
+
+
+def test_built_in_names_are_distinct_and_found():
+    names = [m.name for m in BUILT_IN_MAPPINGS]
+    assert len(set(names)) == len(names)
+    assert all(mapping_named(m.name) is m and m.assumption.endswith(".") for m in BUILT_IN_MAPPINGS)
+    with pytest.raises(MappingError) as refusal:
+        mapping_named("wake-asleep")
+    assert str(refusal.value).startswith(
+        "--mapping: no built-in mapping has this name. Found wake-asleep; expected one of w-n1-n2-n3-r, "
+    )
+
+
+def test_only_rem_apart_is_a_rectangle():
+    assert [m.name for m in BUILT_IN_MAPPINGS if not m.is_square] == ["rem-apart"]
+    assert mapping_named("rem-apart").device_index == (0, 1, 2)
+
+
+def test_every_coarser_mapping_is_a_sum_of_a_finer_one():
+    """Two stages that one mapping merges stay merged in the next: w-n1.. > w-l-d-r > wake-nrem-rem > wake-sleep."""
+    chain = [dict(mapping_named(n).reference) for n in FITTING[AASM_STAGES] if n != "n1-as-wake"]
+    for finer, coarser in itertools.pairwise(chain):
+        for a, b in itertools.combinations(AASM_STAGES, 2):
+            assert finer[a] != finer[b] or coarser[a] == coarser[b]
+
+
+def test_a_label_that_a_mapping_says_nothing_about_is_told_with_the_lines_to_paste():
+    mapping = StageMapping(
+        "mine",
+        ("wake", "sleep"),
+        ("wake", "sleep"),
+        (("W", "wake"), ("N2", "sleep")),
+        (("W", "wake"), ("light", "sleep")),
+        from_file="mine.toml",
+    )
+    with pytest.raises(MappingError) as refusal:
+        mapping.reference_codes(LAB)
+    assert str(refusal.value) == (
+        "mine.toml: [reference]: mapping 'mine' says nothing about 3 of the reference's labels. Found 'N1', 'N3', 'R'; "
+        "expected a class (wake, sleep) or leave-out for every label. Add to the mapping file\n"
+        "    [reference]\n"
+        '    "N1" = "..."\n'
+        '    "N3" = "..."\n'
+        '    "R" = "..."'
+    )
+
+
+def test_a_word_that_only_another_mapping_explains_wants_a_layout():
+    with pytest.raises(MappingError) as refusal:
+        mapping_named("wake-sleep").device_codes(make_stage_set(("W", "doze"), ("W", "doze")))
+    assert str(refusal.value) == (
+        "[device]: mapping 'wake-sleep' says nothing about 1 of the device's labels. Found 'doze'; expected a class "
+        "(wake, sleep) or leave-out for every label. Say in a layout which stages they are\n"
+        "    [stages]\n"
+        '    "doze" = "..."'
+    )
+
+
+def test_an_unscored_label_needs_no_line():
+    sides = make_stage_set(("W", "?", "N2"), ("W", UNSCORED, "N2"))
+    assert mapping_named("wake-sleep").reference_codes(sides) == (0, -1, 1)
+
+
+def test_a_native_label_goes_before_its_stage():
+    mapping = StageMapping(
+        "s4 apart",
+        ("wake", "s3", "s4"),
+        ("wake", "s3", "s4"),
+        (("W", "wake"), ("N3", "s3"), ("S4", "s4")),
+        (("W", "wake"), ("N3", "s3"), ("S4", "s4")),
+    )
+    assert mapping.reference_codes(make_stage_set(("W", "S3", "S4"), ("W", "N3", "N3"))) == (0, 1, 2)
+
+
+def test_a_mapping_needs_two_classes_on_both_sides():
+    with pytest.raises(MappingError, match=r"fewer than two classes\. Found wake; expected at least two"):
+        StageMapping("m", ("wake", "sleep"), ("wake",), (("W", "wake"),), (("W", "wake"),))
+    with pytest.raises(MappingError, match=r"that no reference label is taken into\. Found doze"):
+        StageMapping("m", ("wake", "sleep"), ("wake", "doze"), (), ())
+
+
+def test_stage_sets_refuse_nonsense():
+    with pytest.raises(ValueError, match="2 labels but 1 stages"):
+        StageSet(("a", "b"), ("W",), ("W",))
+    with pytest.raises(ValueError, match="distinct"):
+        StageSet(("a", "a"), ("W", "W"), ("W",))

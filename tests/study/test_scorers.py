@@ -1,0 +1,495 @@
+"""Several human scorers: the consensus against a count by hand, agreement among them against scikit-learn."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from dataclasses import replace
+from datetime import datetime, timedelta
+from itertools import permutations
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+from sklearn.metrics import accuracy_score, cohen_kappa_score
+
+from sleepagree.errors import InputError, PairingError, SleepAgreeError
+from sleepagree.hypnogram.align import NO_MAJORITY, WindowRule, align, parse_window
+from sleepagree.hypnogram.spans import Origin, ScoredSpans
+from sleepagree.mapping.stages import UNSCORED
+from sleepagree.night.compare import NightAgreement, compare, measure_sides
+from sleepagree.readers.memory import read_hypnogram
+from sleepagree.render.night_json import night_document
+from sleepagree.render.study_json import study_document
+from sleepagree.report.sentences import methods_of_study
+from sleepagree.study.night_summary import NightSummary, summarise_night
+from sleepagree.study.scorers import CONSENSUS, DEVICE, build_consensus, compare_scorers
+from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
+from sleepagree.study_text import study_lines
+
+WORDS = {"W": "W", "1": "N1", "2": "N2", "3": "N3", "R": "R", "?": "?", ".": None}
+START = datetime(2026, 3, 1, 22, 30)
+
+
+def scoring(letters: str, name: str = "lab.edf", *, start: datetime | None = START) -> ScoredSpans:
+    """One letter an epoch; ? is unscored and . a gap."""
+    spans = read_hypnogram([WORDS[c] for c in letters], start=start, stages={"?": UNSCORED, **_SAME})
+    return spans.with_changes(origin=Origin(name, "test", name))
+
+
+_SAME = {word: word for word in ("W", "N1", "N2", "N3", "R")}
+
+
+def device(letters: str, *, reports: tuple[str, ...] = ("W", "light", "N3", "R")) -> ScoredSpans:
+    words = {"w": "wake", "l": "light", "d": "deep", "r": "rem", ".": None}
+    return read_hypnogram([words[c] for c in letters], start=START, reports=reports)
+
+
+def letters_of(spans: ScoredSpans, length: int, *, start: datetime = START) -> str:
+    """Return a consensus as letters from ``start`` on; ! where there is no majority."""
+    back = {"W": "W", "N1": "1", "N2": "2", "N3": "3", "R": "R", UNSCORED: "?"}
+    out = ["."] * length
+    shift = (spans.start - start).total_seconds() if spans.start else 0.0
+    for onset, duration, code in zip(spans.onset_s, spans.duration_s, spans.codes, strict=True):
+        first = round((onset + shift) / 30)
+        letter = "!" if spans.labels[code] == NO_MAJORITY else back[spans.stages[code]]
+        out[first : first + round(duration / 30)] = letter * round(duration / 30)
+    return "".join(out)
+
+
+@pytest.mark.parametrize(
+    ("scorings", "majority"),
+    [
+        (("W1223R", "W1223R"), "W1223R"),
+        (("W1223R", "W2223R"), "W!223R"),
+        (("W1223R", "W2223R", "W1233R"), "W1223R"),
+        (("W123", "1231", "2312"), "!!!!"),
+        # two of four are no majority, three are
+        (("WW22", "WW22", "1122", "1113"), "!!22"),
+        # unscored and a gap are votes like any other; a gap that wins is a gap
+        (("W?2", "W?2", "W12"), "W?2"),
+        (("W.2", "W.2", "W12"), "W.2"),
+        (("W?2", "W.2", "W12"), "W!2"),
+    ],
+)
+def test_the_stage_of_more_than_half(scorings: tuple[str, ...], majority: str) -> None:
+    # worked out by hand
+    found = build_consensus([scoring(s, f"{i}.edf") for i, s in enumerate(scorings)])
+    assert letters_of(found, len(majority)) == majority
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.integers(2, 5).flatmap(lambda n: st.lists(st.text("W123R?.", min_size=n, max_size=n), min_size=1, max_size=40))
+)
+def test_the_consensus_is_a_count_of_votes(epochs: list[str]) -> None:
+    # every scorer opens with a stage, so that all grids begin alike
+    scorings = ["W" + "".join(votes) for votes in zip(*epochs, strict=True)]
+    found = build_consensus([scoring(s, f"{i}.edf") for i, s in enumerate(scorings)])
+    expected = ""
+    for votes in zip(*scorings, strict=True):
+        (letter, count), *_ = Counter(votes).most_common()
+        expected += letter if 2 * count > len(votes) else "!"
+    assert letters_of(found, len(expected)) == expected
+
+
+def test_scorers_with_clocks_of_their_own() -> None:
+    late = scoring("1223R", "late.edf", start=START + timedelta(seconds=30))
+    early = scoring("W1223", "early.edf")
+    found = build_consensus([early, late])
+    assert letters_of(found, 6) == "!1223!"  # the ends are seen by one of two
+    assert found.start == START
+
+
+def test_the_consensus_tells_who_made_it_and_whose_marks_hold() -> None:
+    first = scoring("W1223R").with_changes(lights_off_s=30.0, lights_on_s=150.0)
+    second = scoring("W1223R", "second.edf")
+    for scorings in ([first, second], [second, first]):
+        found = build_consensus(scorings)
+        assert (found.lights_off_s, found.lights_on_s) == (30.0, 150.0)
+        assert found.origin.reader == CONSENSUS
+        names = ", ".join(s.origin.name for s in scorings)
+        assert found.notes == (
+            f"reference: consensus (more than half) of 2 scorers: {names}",
+            "'Lights off' is that of lab.edf; none in second.edf",
+            "'Lights on' is that of lab.edf; none in second.edf",
+        )
+        assert align(reference=found, device=device("wwllrr")).rule is WindowRule.LIGHTS
+    assert len(build_consensus([second, scoring("W1223R")]).notes) == 1
+    with pytest.raises(ValueError, match="at least two"):
+        build_consensus([first])
+
+
+# --- one window and one grid, whatever the order --------------------------------------------------------------
+
+
+def figures_of(night: NightAgreement) -> dict[str, object]:
+    """Return everything that a night says in figures, and no name of a file."""
+    document = night_document(night)
+    ledger = {key: value for key, value in document["ledger"].items() if key != "notes"}
+    keys = ("window", "mappings", "measures", "redistribution", "bias_sources", "disagreement", "clock", "cautions")
+    return {**{key: document.get(key) for key in keys}, "ledger": ledger}
+
+
+def marked(spans: ScoredSpans, off_s: float | None, on_s: float | None) -> ScoredSpans:
+    return spans.with_changes(lights_off_s=off_s, lights_on_s=on_s)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(
+        st.tuples(
+            st.text("W123R?.", min_size=30, max_size=40),  # what is said of an epoch that all see otherwise
+            st.integers(0, 3),  # epochs that the scorer's clock begins late
+            st.sampled_from([0, 0, 0, 7, 15]),  # seconds by which the scorer's epochs lie off the others'
+            st.sampled_from([None, 60.0, 75.0]),
+            st.sampled_from([None, 900.0, 915.0]),
+        ),
+        min_size=2,
+        max_size=4,
+    ),
+    st.sampled_from([None, "lights", "reference", "overlap"]),
+)
+def test_no_figure_of_a_night_depends_on_the_order_of_scorers(
+    drawn: list[tuple[str, int, int, float | None, float | None]], asked: str | None
+) -> None:
+    truth = "?WW1122223333222RRRR22W1222RRRWW22?"
+    scorings = []
+    for i, (said, late, off_grid_s, off_s, on_s) in enumerate(drawn):
+        letters = "".join(t if k % 4 else s for k, (t, s) in enumerate(zip(truth, said, strict=False)))
+        late_s = 30 * late + off_grid_s
+        spans = scoring(letters[late:], f"{i}.edf", start=START + timedelta(seconds=late_s))
+        # marks by the clock of all, but for the 15 s between some of them
+        scorings.append(marked(spans, *(None if s is None else s - late_s for s in (off_s, on_s))))
+    window = None if asked is None else parse_window(asked)
+    band = device("wwwllllldddlllrrrrrllwlllllrrwwwww")
+
+    def score(order: tuple[ScoredSpans, ...]) -> tuple[object, object]:
+        try:
+            paired = align(reference=build_consensus(order, window=window), device=band, window=window)
+        except SleepAgreeError as error:
+            return type(error), error.problem
+        pairs = {
+            (*sorted((p.first, p.second)), p.mapping): (p.n, p.accuracy, p.kappa)
+            for p in compare_scorers(order, paired)
+        }
+        return figures_of(compare(paired, resamples=20)), sorted(pairs.items())
+
+    found = [score(order) for order in permutations(scorings)]
+    assert all(repr(other) == repr(found[0]) for other in found[1:])
+
+
+def test_the_grid_counts_from_the_earliest_stage_of_any_scorer() -> None:
+    early = scoring("WW1222RRW", "early.edf")
+    late = scoring("?W1222RRW", "late.edf", start=START + timedelta(seconds=10))
+    for order in ([early, late], [late, early]):
+        paired = align(reference=build_consensus(order), device=device("wwlllrrw"))
+        # worked out by hand: the second epoch is the first to which both give a stage, on the grid of the earlier one
+        assert paired.begin == START + timedelta(seconds=30)
+        assert paired.ledger.window_epochs == 8
+        assert dict(paired.ledger.reference_labels)["N2"] == 3
+
+
+def test_the_window_runs_over_what_most_scorers_gave_a_stage_agreed_or_not() -> None:
+    # the second scorer goes on for two epochs, which one of two scored; on the first epoch both said something
+    one, other = scoring("W122R1RW", "a.edf"), scoring("1122R2RWWW", "b.edf")
+    for order in ((one, other), (other, one)):
+        paired = align(reference=build_consensus(order), device=device("wlllrlrwww"))
+        assert paired.begin == START
+        assert (paired.ledger.window_epochs, paired.ledger.scored) == (8, 6)
+        assert dict(paired.ledger.excluded)["reference_no_majority"] == 2
+        assert paired.ledger.outside_reference == paired.ledger.outside_device == 2
+        (between, *_) = compare_scorers(order, paired)
+        assert (between.n, between.accuracy) == (8, 6 / 8)
+
+
+def test_wake_that_scorers_see_otherwise_stays_time_in_bed() -> None:
+    # one says wake and the other N1 for ten minutes: sleep that both see begins after them, not with the window
+    one, other = scoring("W" * 20 + "2" * 40, "a.edf"), scoring("1" * 20 + "2" * 40, "b.edf")
+    paired = align(reference=build_consensus([one, other]), device=device("w" * 10 + "l" * 50))
+    assert [m.tib_min for m in measure_sides(paired, None)] == [30.0, 30.0]
+    assert [m.sol_min for m in measure_sides(paired, None)] == [10.0, 10.0]
+
+
+def test_scorers_who_agree_on_nothing_leave_nothing_to_compare() -> None:
+    with pytest.raises(
+        PairingError, match=r"no epoch of the window has a stage on both sides.*4 reference_no_majority"
+    ):
+        align(reference=build_consensus([scoring("WW22"), scoring("1133", "b.edf")]), device=device("wwll"))
+    # and where nobody scored what another did there is no window
+    with pytest.raises(PairingError, match="the reference has no scored epoch"):
+        align(reference=build_consensus([scoring("WW??"), scoring("??22", "b.edf")]), device=device("wwll"))
+
+
+def test_the_device_is_compared_with_each_scorer_in_the_window_of_the_night() -> None:
+    one, other = scoring("WW1222RRW", "a.edf"), scoring("..1222RRWWW", "b.edf")
+    window = parse_window(
+        f"{START + timedelta(seconds=60):%Y-%m-%dT%H:%M:%S}/{START + timedelta(seconds=210):%Y-%m-%dT%H:%M:%S}"
+    )
+    paired = align(reference=build_consensus([one, other], window=window), device=device("wwlllrrrwww"), window=window)
+    assert paired.ledger.window_epochs == 5
+    assert {p.n for p in compare_scorers([one, other], paired)} == {5}
+
+
+def test_marks_up_to_an_epoch_apart_are_one_mark_whatever_the_order() -> None:
+    one, other = marked(scoring("W1223RRW", "a.edf"), 30.0, 180.0), marked(scoring("W1223RRW", "b.edf"), 60.0, 210.0)
+    for order in ((one, other), (other, one)):
+        found = build_consensus(order)
+        assert (found.lights_off_s, found.lights_on_s) == (30.0, 210.0)
+        assert len(found.notes) == 1
+
+
+def test_marks_more_than_an_epoch_apart_are_refused_until_a_window_says_which() -> None:
+    one = marked(scoring("W1223RRW", "a.edf"), 30.0, 180.0)
+    # by its own clock, which begins 10 s earlier: 31 s later
+    other = marked(scoring("W1223RRW", "b.edf", start=START - timedelta(seconds=10)), 71.0, 190.0)
+    told = {"a.edf": "2026-03-01 22:30:30 (a.edf)", "b.edf": "2026-03-01 22:31:01 (b.edf)"}
+    for order in ((one, other), (other, one)):
+        for window in (None, parse_window("lights"), parse_window("lights/2026-03-01T22:33")):
+            with pytest.raises(InputError) as refusal:
+                build_consensus(order, window=window)
+            times = ", ".join(told[s.origin.name] for s in order)
+            assert str(refusal.value) == (
+                f"'Lights off' at {times}: lights marks differ by more than one epoch between the scorers of this "
+                "night. Expected marks within 30 s of each other, or a window that needs none of them. Say which in "
+                "the column 'window' of the table, or with --window: FROM/TO, or reference."
+            )
+        for text in ("reference", "overlap", "2026-03-01T22:30:30/2026-03-01T22:33", "2026-03-01T22:30:30/lights"):
+            window = parse_window(text)
+            paired = align(reference=build_consensus(order, window=window), device=device("wlllrrrw"), window=window)
+            assert paired.rule is window.rule
+    # a mark that no window can be made of does no harm
+    alone = [s.with_changes(lights_on_s=None) for s in (one, other)]
+    assert align(reference=build_consensus(alone), device=device("wlllrrrw")).rule is WindowRule.REFERENCE
+
+
+def test_a_scorer_without_a_stage_is_refused_by_name() -> None:
+    with pytest.raises(PairingError, match=r"^b\.edf: this scorer gave no epoch a stage\. Found '\?'"):
+        build_consensus([scoring("W122"), scoring("????", "b.edf")])
+
+
+def test_no_majority_is_a_status_of_its_own() -> None:
+    scorings = [scoring("W1222R?RW", "a.edf"), scoring("W2222W?RW", "b.edf")]
+    paired = align(reference=build_consensus(scorings), device=device("wllllrrrw"))
+    excluded = dict(paired.ledger.excluded)
+    assert excluded["reference_no_majority"] == 2
+    assert excluded["reference_unscored"] == 1
+    assert paired.ledger.scored == 6
+    assert sum(excluded.values()) + paired.ledger.scored == paired.ledger.window_epochs == 9
+
+
+def test_agreement_of_scorers_is_that_of_scikit_learn() -> None:
+    rng = np.random.default_rng(5)
+    first = rng.choice(list("W123R"), 200)
+    second = np.where(rng.random(200) < 0.2, rng.choice(list("W123R"), 200), first)
+    third = np.where(rng.random(200) < 0.3, rng.choice(list("W123R"), 200), first)
+    scorings = [
+        scoring("".join(s), n) for s, n in zip((first, second, third), ("a.edf", "b.edf", "c.edf"), strict=True)
+    ]
+    fold = dict(zip("W123R", "wlldr", strict=True))
+    said = "".join(fold[c] for c in np.where(rng.random(200) < 0.25, rng.choice(list("W123R"), 200), first))
+    paired = align(reference=build_consensus(scorings), device=device(said))
+    pairs = compare_scorers(scorings, paired)
+    found = {(p.first, p.second, p.mapping): p for p in pairs}
+    square = "wake-light-deep-rem"
+    letters = {"a.edf": first, "b.edf": second, "c.edf": third}
+    assert len(found) == len(pairs) == 3 * 2 + 3 + 1
+    for one, other in (("a.edf", "b.edf"), ("a.edf", "c.edf"), ("b.edf", "c.edf")):
+        five, four = found[one, other, "w-n1-n2-n3-r"], found[one, other, square]
+        assert five.kappa == pytest.approx(cohen_kappa_score(letters[one], letters[other]), abs=1e-12)
+        assert five.accuracy == pytest.approx(accuracy_score(letters[one], letters[other]), abs=1e-12)
+        folded = [[fold[c] for c in letters[name]] for name in (one, other)]
+        assert four.kappa == pytest.approx(cohen_kappa_score(*folded), abs=1e-12)
+        assert five.n == four.n == 200
+    for name, scored in letters.items():
+        expected = cohen_kappa_score([fold[c] for c in scored], list(said))
+        assert found[name, DEVICE, square].kappa == pytest.approx(expected, abs=1e-12)
+    agreed = letters_of(build_consensus(scorings), 200)
+    kept = [i for i, c in enumerate(agreed) if c != "!"]
+    consensus = found[CONSENSUS, DEVICE, square]
+    assert consensus.n == len(kept)
+    expected = cohen_kappa_score([fold[agreed[i]] for i in kept], [said[i] for i in kept])
+    assert consensus.kappa == pytest.approx(expected, abs=1e-12)
+
+
+def test_a_device_without_rem_has_a_square_mapping_to_be_compared_under() -> None:
+    scorings = [scoring("WW1122R3R2" * 3, "a.edf"), scoring("WW1222R3R2" * 3, "b.edf")]
+    band = device("wwlllldddl" * 3, reports=("W", "light", "N3"))
+    paired = align(reference=build_consensus(scorings), device=band)
+    pairs = compare_scorers(scorings, paired)
+    mappings = {p.mapping for p in pairs}
+    assert "w-n1-n2-n3-r" in mappings
+    assert len(mappings) == 2
+    assert {(p.first, p.second) for p in pairs} == {
+        ("a.edf", "b.edf"), ("a.edf", DEVICE), ("b.edf", DEVICE), (CONSENSUS, DEVICE),
+    }  # fmt: skip
+
+
+def test_the_offset_of_the_device_holds_for_every_scorer() -> None:
+    scorings = [scoring("WW112233RRWW", "a.edf"), scoring("WW112233RRWW", "b.edf")]
+    # the device is an epoch late, which 30 s less put right
+    band = device(".wwllllddrrww")
+    paired = align(reference=build_consensus(scorings), device=band, clock_offset_s=-30.0)
+    pairs = compare_scorers(scorings, paired)
+    kappas = {(p.first, p.second): p.kappa for p in pairs}
+    assert kappas["a.edf", DEVICE] == kappas["b.edf", DEVICE] == kappas[CONSENSUS, DEVICE] == 1.0
+
+
+def night_with_scorers(number: int, scorers: tuple[str, ...], said: str | ScoredSpans) -> NightSummary:
+    scorings = [scoring(s, f"{i}.edf") for i, s in enumerate(scorers)]
+    band = device(said) if isinstance(said, str) else said
+    paired = align(reference=build_consensus(scorings), device=band)
+    pairs = compare_scorers(scorings, paired)
+    return summarise_night(paired, row=number, participant=f"p{number}", night="1", device="pad B", scorers=pairs)
+
+
+def test_a_study_tells_the_device_s_agreement_as_a_share_of_the_scorers() -> None:
+    nights = [
+        night_with_scorers(2, ("WW1122R3R2" * 4, "WW1222R3W2" * 4), "wwlllrrdrl" * 4),
+        night_with_scorers(3, ("W21122R3R2" * 4, "WW1232R3W2" * 4), "wwllldrdrl" * 4),
+    ]
+    study = summarise_study(nights, StudyOptions(resamples=50))
+    (summary,) = study.scorers
+    pairs = [p for n in nights for p in n.scorers if p.mapping == summary.mapping]
+    between = np.mean([p.kappa for p in pairs if p.second != DEVICE])
+    each = np.mean([p.kappa for p in pairs if p.second == DEVICE and p.first != CONSENSUS])
+    # means over nights and pairs, in numpy
+    assert summary.between_scorers == pytest.approx(between)
+    assert summary.with_scorers == pytest.approx(each)
+    assert summary.share == pytest.approx(each / between)
+    assert summary.nights == 2
+    document = study_document(study)["scorers"]
+    assert document["summary"][0]["share_of_scorer_agreement"] == pytest.approx(each / between)
+    assert len(document["pairs"]) == sum(len(n.scorers) for n in nights)
+
+
+def words_of(study: StudyAgreement) -> str:
+    return " ".join(" ".join(study_lines(study)).split())
+
+
+def five_stage_device(letters: str) -> ScoredSpans:
+    return scoring(letters).with_changes(reports=("W", "N1", "N2", "N3", "R"))
+
+
+def test_the_share_takes_both_kappas_from_the_same_nights() -> None:
+    """A device tells five stages on some nights and four on the others, as an export does after an update."""
+    alike = ("WW1122R3R2" * 4, "WW1222R3R2" * 4)
+    apart = ("W21122R3R2" * 4, "WW1232R3W2" * 4)
+    five = [
+        night_with_scorers(2, alike, five_stage_device("WW1123R3R2" * 4)),
+        night_with_scorers(3, alike, five_stage_device("W11122R3R2" * 4)),
+    ]
+    four = [
+        night_with_scorers(4, apart, device("wwllldrdrl" * 4)),
+        night_with_scorers(5, apart, device("wwlllrrdrl" * 4)),
+    ]
+    study = summarise_study([*five, *four], StudyOptions(resamples=50))
+    found = {s.mapping: s for s in study.scorers}
+    assert set(found) == {"w-n1-n2-n3-r", "wake-light-deep-rem"}
+    for mapping, nights in (("w-n1-n2-n3-r", five), ("wake-light-deep-rem", four)):
+        pairs = [p for n in nights for p in n.scorers if p.mapping == mapping]
+        between = np.mean([p.kappa for p in pairs if p.second != DEVICE])
+        each = np.mean([p.kappa for p in pairs if p.second == DEVICE and p.first != CONSENSUS])
+        summary = found[mapping]
+        assert (summary.nights, summary.of_nights, summary.participants) == (2, 4, 2)
+        assert summary.between_scorers == pytest.approx(between)
+        assert summary.share == pytest.approx(each / between)
+    # scorers told five stages on all four nights; on the other two they agreed less, which is no merit of the device
+    pairs = [p for n in (*five, *four) for p in n.scorers if p.mapping == "w-n1-n2-n3-r" and p.second != DEVICE]
+    assert np.mean([p.kappa for p in pairs]) < found["w-n1-n2-n3-r"].between_scorers - 0.1
+    assert "'w-n1-n2-n3-r', 2 of 4 nights with several scorers" in words_of(study)
+
+
+def test_a_night_without_one_of_the_kappas_is_in_none_of_them() -> None:
+    # on the second night the device calls everything light, as both scorers do: no kappa exists
+    nights = [
+        night_with_scorers(2, ("WW1122R3R2" * 4, "WW1222R3W2" * 4), "wwlllrrdrl" * 4),
+        night_with_scorers(3, ("2" * 40, "2" * 40), "l" * 40),
+    ]
+    (summary,) = summarise_study(nights, StudyOptions(resamples=50)).scorers
+    assert (summary.nights, summary.of_nights) == (1, 2)
+    (alone,) = summarise_study(nights[:1], StudyOptions(resamples=50)).scorers
+    assert (summary.between_scorers, summary.with_scorers) == (alone.between_scorers, alone.with_scorers)
+    assert math.isnan(summary.share_intervals.primary.low)
+    (none,) = summarise_study(nights[1:], StudyOptions(resamples=50)).scorers
+    assert (none.nights, none.of_nights) == (0, 1)
+    document = study_document(summarise_study(nights[1:], StudyOptions(resamples=50)))["scorers"]["summary"][0]
+    assert document["share_of_scorer_agreement"] is None
+    assert document["share_intervals"]["reason"] == "no night has a kappa between scorers and one of the device"
+
+
+def test_the_share_has_an_interval_over_participants() -> None:
+    rng = np.random.default_rng(11)
+    nights, per_night = [], []
+    for row, participant in enumerate(["p1", "p2", "p2", "p3", "p4", "p4", "p4", "p5"], 2):
+        truth = rng.choice(list("W123R"), 120)
+        other = np.where(rng.random(120) < 0.15, rng.choice(list("W123R"), 120), truth)
+        fold = dict(zip("W123R", "wlldr", strict=True))
+        said = "".join(fold[c] for c in np.where(rng.random(120) < 0.3, rng.choice(list("W123R"), 120), truth))
+        night = night_with_scorers(row, ("".join(truth), "".join(other)), said)
+        nights.append(replace(night, participant=participant, night=str(row)))
+        pairs = [p for p in night.scorers if p.mapping == "wake-light-deep-rem"]
+        between = [p.kappa for p in pairs if p.second != DEVICE]
+        each = [p.kappa for p in pairs if p.second == DEVICE and p.first != CONSENSUS]
+        per_night.append((participant, np.mean(between), np.mean(each)))
+    (summary,) = summarise_study(nights, StudyOptions(resamples=200)).scorers
+    # a ratio of means of participants' means, and its linearisation with n - 1 in the variance
+    means = pd.DataFrame(per_night, columns=["who", "between", "each"]).groupby("who").mean()
+    ratio = means["each"].mean() / means["between"].mean()
+    pulls = (means["each"] - ratio * means["between"]) / means["between"].mean()
+    reach = stats.t.ppf(0.975, 4) * pulls.std(ddof=1) / math.sqrt(5)
+    primary = summary.share_intervals.primary
+    assert summary.participants == 5
+    assert summary.between_scorers == pytest.approx(means["between"].mean())
+    assert summary.with_scorers == pytest.approx(means["each"].mean())
+    assert (primary.value, primary.low, primary.high) == pytest.approx((ratio, ratio - reach, ratio + reach), rel=1e-6)
+    document = study_document(summarise_study(nights, StudyOptions(resamples=200)))["scorers"]["summary"][0]
+    assert document["share_intervals"]["low"] == primary.low
+    assert document["share_intervals"]["method"].startswith("delta method, 5 participants")
+    told = f"({100 * ratio:.0f} % of that, 95 % interval {100 * (ratio - reach):.0f} to {100 * (ratio + reach):.0f} %)"
+    assert told in words_of(summarise_study(nights, StudyOptions(resamples=200)))
+
+
+def test_a_consensus_is_told_in_methods_and_in_a_caution_with_both_kappas() -> None:
+    nights = [
+        night_with_scorers(2, ("WW1122R3R2" * 4, "WW1222R3W2" * 4), "wwlllrrdrl" * 4),
+        night_with_scorers(3, ("W21122R3R2" * 4, "WW1232R3W2" * 4), "wwllldrdrl" * 4),
+    ]
+    study = summarise_study(nights, StudyOptions(resamples=20))
+    (summary,) = study.scorers
+    # letters in which the two scorers differ, counted by hand: 2 of 10 on the first night, 4 of 10 on the second
+    undecided = 4 * (2 + 4)
+    (caution,) = [text for text in study.cautions if "several scorers" in text]
+    assert f"and {undecided} epochs without such a majority are left out" in caution
+    kappas = f"{summary.with_consensus:.3f} with the consensus and {summary.with_scorers:.3f} with single scorers"
+    assert f"under '{summary.mapping}' (means, the same 2 nights in both)" in caution
+    assert f"kappa is {kappas}" in caution
+    methods = methods_of_study(study).text
+    assert "On 2 nights several people scored the recording" in methods
+    assert f"{undecided} epochs without such a majority were left out, which raises agreement" in methods
+
+
+def test_a_study_with_one_scorer_a_night_speaks_of_no_consensus() -> None:
+    paired = align(reference=scoring("WW1122R3R2" * 4), device=device("wwlllrrdrl" * 4))
+    study = summarise_study(
+        [summarise_night(paired, row=2, participant="p", night="1", device="pad B")], StudyOptions(resamples=20)
+    )
+    assert "several" not in " ".join([*study.cautions, methods_of_study(study).text])
+
+
+def test_scorers_of_different_nights_share_no_time() -> None:
+    other = scoring("WW11", "b.edf", start=START + timedelta(days=2))
+    scorings = [scoring("WW11", "a.edf"), other]
+    paired = align(reference=scorings[0], device=device("wwll"))
+    with pytest.raises(PairingError) as refusal:
+        build_consensus(scorings)
+    assert str(refusal.value) == (
+        "b.edf: from 2026-03-03 22:30:00 to 2026-03-03 22:32:00: two scorings of this night share no time. Expected "
+        "some of the time of a.edf, from 2026-03-01 22:30:00 to 2026-03-01 22:32:00. Give scorings of one recording; "
+        "check dates and zones first."
+    )
+    with pytest.raises(PairingError, match="share no time"):
+        compare_scorers(scorings, paired)
