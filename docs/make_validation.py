@@ -32,32 +32,42 @@ LIBRARIES = {
     "sklearn": (
         "scikit-learn",
         "accuracy, kappa, weighted kappa, confusion matrices, MCC, precision and recall",
-        ("test_agreement", "laws/test_night_laws", "laws/test_counts_laws", "test_scorers", "test_study_folder"),
+        (
+            "scoring/test_agreement",
+            "laws/test_night_laws",
+            "laws/test_counts_laws",
+            "study/test_scorers",
+            "render/test_study_folder",
+        ),
     ),
     "statsmodels": (
         "statsmodels",
         "variances of kappa, Wilson intervals, regressions, mixed models, equivalence",
-        ("test_agreement", "test_limits", "test_redistribution", "laws/test_night_laws"),
+        ("scoring/test_agreement", "inference/test_limits", "scoring/test_redistribution", "laws/test_night_laws"),
     ),
     "scipy": (
         "scipy",
         "bootstrap (percentile, BCa), t and noncentral t, chi, optimisation",
-        ("test_resampling", "test_limits", "test_planning", "published/test_carkeet2015"),
+        ("inference/test_resampling", "inference/test_limits", "inference/test_planning", "published/test_carkeet2015"),
     ),
-    "pingouin": ("pingouin", "intraclass correlations and their intervals", ("test_reliability",)),
+    "pingouin": ("pingouin", "intraclass correlations and their intervals", ("inference/test_reliability",)),
     "mne": (
         "MNE",
         "EDF+ and other recordings, read again",
-        ("readers/test_mne_files", "readers/test_edf_quirks", "readers/test_edf_writer", "test_export"),
+        ("readers/test_mne_files", "readers/test_edf_quirks", "readers/test_edf_writer", "render/test_export"),
     ),
     "edfio": (
         "edfio",
         "EDF+ and BDF+ files, written and read again",
-        ("readers/test_edf", "readers/test_edf_writer", "test_export"),
+        ("readers/test_edf", "readers/test_edf_writer", "render/test_export"),
     ),
-    "pandas": ("pandas", "tables, read and grouped again", ("laws/test_night_laws", "test_sources", "test_export")),
-    "pyarrow": ("pyarrow", "Parquet, written and read again", ("readers/test_parquet", "test_export")),
-    "zoneinfo": ("zoneinfo", "clock changes", ("test_zones", "readers/test_times", "test_pairing")),
+    "pandas": (
+        "pandas",
+        "tables, read and grouped again",
+        ("laws/test_night_laws", "readers/test_sources", "render/test_export"),
+    ),
+    "pyarrow": ("pyarrow", "Parquet, written and read again", ("readers/test_parquet", "render/test_export")),
+    "zoneinfo": ("zoneinfo", "clock changes", ("hypnogram/test_zones", "readers/test_times", "hypnogram/test_pairing")),
     "selenium": ("a headless browser", "the report: keyboard, sorting, print, no network", ("browser/test_pages",)),
 }
 #: More figures of one test than this are summed up in one row.

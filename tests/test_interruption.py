@@ -21,7 +21,7 @@ pty = pytest.importorskip("pty", reason="no pseudo-terminals here")
 #: The command, made to wait for Ctrl-C once its second chunk is kept: the line of progress has told of the first.
 WAITING = """
 import runpy, sys, time
-from sleepagree.study.summarise import run as study_run
+from sleepagree.study import run as study_run
 
 store, kept = study_run._store, []
 

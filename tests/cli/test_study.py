@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from sleepagree.study.summarise import run as study_run
+from sleepagree.study import run as study_run
 from tests.canaries import run
 from tests.ferry import copy_ferry
 

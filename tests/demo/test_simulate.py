@@ -18,7 +18,7 @@ from sleepagree.demo.simulate import (
     simulate_hypnograms,
     simulate_study,
 )
-from sleepagree.demo.write import simulate
+from sleepagree.demo import simulate
 from sleepagree.hypnogram.spans import GAP
 
 STAGES = ("W", "N1", "N2", "N3", "R")

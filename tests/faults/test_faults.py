@@ -23,7 +23,7 @@ from sleepagree.errors import InputError, SleepAgreeError
 from sleepagree.files import reading as _text
 from sleepagree.readers import read_spans
 from sleepagree.render.study_folder import load_nights, unfinished_folder
-from sleepagree.study.summarise import run as study_run
+from sleepagree.study import run as study_run
 from tests.canaries import run
 from tests.faults.kill import bytes_below, torment
 from tests.faults.waiting import score_the_first_and_wait

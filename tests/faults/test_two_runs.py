@@ -16,7 +16,7 @@ from sleepagree.errors import OutputError
 from sleepagree.files import writing as output
 from sleepagree.files.writing import sole_run
 from sleepagree.render.study_folder import unfinished_folder
-from sleepagree.study.summarise import run as study_run
+from sleepagree.study import run as study_run
 from tests.canaries import run
 from tests.faults.kill import bytes_below
 from tests.ferry import copy_ferry
@@ -26,7 +26,7 @@ QUICK = ("--resamples", "50", "--quiet")
 #: A study that tells when it has kept its first chunk and then waits for ever (or for a byte).
 WAITING = """
 import sys
-from sleepagree.study.summarise import run as study_run
+from sleepagree.study import run as study_run
 from sleepagree.cli.group import main
 
 study_run.CHUNK_ROWS = 6

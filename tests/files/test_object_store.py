@@ -14,7 +14,7 @@ import pytest
 
 from sleepagree.errors import FileFormatError, InputError
 from sleepagree.files.object_store import Stamps, fetched, is_remote, last_part
-from sleepagree.study.summarise import run as study_run
+from sleepagree.study import run as study_run
 from tests.cli.test_study import QUICK
 from tests.faults.test_faults import run
 from tests.ferry import copy_ferry

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import strategies as st
 
 from sleepagree.errors import InputError
-from sleepagree.hypnogram.spans import align as pairing
+from sleepagree.hypnogram import align as pairing
 from tests.fuzz import __main__ as fuzz
 from tests.fuzz import invariant
 from tests.fuzz.invariant import HangError, bounded, check_spans, or_message

@@ -28,7 +28,7 @@ from sleepagree.study.paired_epochs import COLUMNS, read_paired_nights
 from sleepagree.study.results import DeviceComparison, PairedDifference
 from sleepagree.study.run import ChunkResult, Execution, ScoringOptions, run_rows, score_rows
 from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
-from sleepagree.study.summarise import run as study_run
+from sleepagree.study import run as study_run
 from sleepagree.study_text import study_lines
 
 Letters = NDArray[np.str_]

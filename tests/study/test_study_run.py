@@ -31,7 +31,7 @@ from sleepagree.study.run import (
     score_row,
     score_rows,
 )
-from sleepagree.study.summarise import run as study_run
+from sleepagree.study import run as study_run
 from sleepagree.study.table import NightRow, NightsTable, read_nights_table
 from tests.ferry import FERRY, copy_ferry
 
