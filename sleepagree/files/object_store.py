@@ -79,8 +79,7 @@ def fetched(address: str) -> Iterator[Path]:
         try:
             yield path
         except SleepAgreeError as error:
-            texts = [str(part).replace(f"{folder}/", "").replace(folder, "") for part in error.args]
-            raise type(error)(*texts) from None
+            raise error.with_texts(lambda text: text.replace(f"{folder}/", "").replace(folder, "")) from None
 
 
 def _fetch(address: str, path: Path) -> None:
