@@ -228,12 +228,7 @@ def _cannot_open(name: str, error: OSError | ValueError) -> InputError:
         missing = "the file does not exist" if folder.is_dir() else "its folder does not exist"
         return InputError(missing, name, "", "", "", f"Check the path, seen from {Path.cwd()}.")
     return InputError(
-        "the file cannot be opened",
-        name,
-        "",
-        error.strerror or type(error).__name__,
-        "",
-        "Check who may read it.",
+        "the file cannot be opened", name, "", error.strerror or type(error).__name__, "", "Check who may read it."
     )
 
 

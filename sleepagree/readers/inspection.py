@@ -16,25 +16,11 @@ from typing import Any, Final
 
 import numpy as np
 
-from sleepagree.errors import (
-    EpochGridError,
-    FileFormatError,
-    MappingError,
-    SleepAgreeError,
-    UnknownStageError,
-    counted,
-)
+from sleepagree.errors import EpochGridError, FileFormatError, MappingError, SleepAgreeError, UnknownStageError, counted
 from sleepagree.hypnogram.epochs import lay_on_epochs
 from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
 from sleepagree.hypnogram.zones import add_seconds
-from sleepagree.mapping.stages import (
-    AASM_STAGES,
-    UNSCORED,
-    StageSet,
-    default_mapping,
-    fitting_mappings,
-    make_stage_set,
-)
+from sleepagree.mapping.stages import AASM_STAGES, UNSCORED, StageSet, default_mapping, fitting_mappings, make_stage_set
 from sleepagree.readers.layout import Layout, Overlaps
 
 SCHEMA: Final = "sleepagree.inspect/1"

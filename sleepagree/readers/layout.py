@@ -259,12 +259,7 @@ class _Checker:
             remedy = f"Did you mean {' or '.join(near)}?" if near else ""
         where = section or "top level"
         return FileFormatError(
-            "unknown key in the layout",
-            self.path,
-            where,
-            f"'{shorten(key)}'",
-            "one of " + ", ".join(known),
-            remedy,
+            "unknown key in the layout", self.path, where, f"'{shorten(key)}'", "one of " + ", ".join(known), remedy
         )
 
     def table(self, document: Mapping[str, Any], key: str) -> Mapping[str, Any]:

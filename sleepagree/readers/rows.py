@@ -132,11 +132,7 @@ class SourceFacts:
 
 
 def make_spans(
-    rows: LabelledRows,
-    *,
-    origin: Origin,
-    facts: SourceFacts,
-    overlaps: Overlaps = Overlaps.REFUSE,
+    rows: LabelledRows, *, origin: Origin, facts: SourceFacts, overlaps: Overlaps = Overlaps.REFUSE
 ) -> ScoredSpans:
     """Settle rows and return them as scored spans.
 
@@ -235,12 +231,7 @@ def stages_of_labels(
     except UnknownStageError:
         counts = {label: places.listing(np.flatnonzero(codes == code)) for code, label in enumerate(labels)}
         return assign_stages(
-            labels,
-            counts=counts,
-            table=table,
-            own_words=own_words,
-            rechtschaffen_kales=rechtschaffen_kales,
-            path=path,
+            labels, counts=counts, table=table, own_words=own_words, rechtschaffen_kales=rechtschaffen_kales, path=path
         )
 
 

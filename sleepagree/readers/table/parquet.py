@@ -20,15 +20,7 @@ from sleepagree.readers.layout import NO_LAYOUT, Layout
 from sleepagree.readers.rows import Places
 from sleepagree.readers.table.reader import spans_of_table
 from sleepagree.readers.table.table import ColumnData, Table
-from sleepagree.readers.times.clock import (
-    EARLIEST_US,
-    LATEST_US,
-    SECOND_US,
-    Clock,
-    Microseconds,
-    Times,
-    naive_datetime,
-)
+from sleepagree.readers.times.clock import EARLIEST_US, LATEST_US, SECOND_US, Clock, Microseconds, Times, naive_datetime
 
 _MAGIC: Final = b"PAR1"
 
