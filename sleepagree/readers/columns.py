@@ -208,22 +208,18 @@ def _named(names: Sequence[str], name: str, role: str) -> int:
     if positions:
         raise FileFormatError(
             f"{len(positions)} columns have the name that the layout gives for '{role}'",
-            "",
-            "",
-            _columns_found(names),
-            f"one column '{shorten(name)}'",
-            "Give every column a name of its own.",
+            found=_columns_found(names),
+            expected=f"one column '{shorten(name)}'",
+            remedy="Give every column a name of its own.",
         )
     import difflib
 
     near = difflib.get_close_matches(name[:80], [candidate for candidate in names if len(candidate) <= 80], 1, 0.6)
     raise FileFormatError(
         f"the column that the layout names for '{role}' is missing",
-        "",
-        "",
-        _columns_found(names),
-        f"a column '{shorten(name)}'",
-        f"Did you mean '{shorten(near[0])}'?" if near else "Correct the layout, or check that this is its file.",
+        found=_columns_found(names),
+        expected=f"a column '{shorten(name)}'",
+        remedy=f"Did you mean '{shorten(near[0])}'?" if near else "Correct the layout, or check that this is its file.",
     )
 
 
@@ -251,9 +247,7 @@ def _missing(names: Sequence[str], missing: Sequence[str]) -> FileFormatError:
         remedy = (header + "give a layout (", ")\n    [file]\n" + lines)
     return FileFormatError(
         "no column holds " + " and none ".join(_WHAT[role] for role in missing),
-        "",
-        "",
-        _columns_found(names),
-        " and ".join(f"a column called {plain[role]}" for role in missing),
-        remedy,
+        found=_columns_found(names),
+        expected=" and ".join(f"a column called {plain[role]}" for role in missing),
+        remedy=remedy,
     )

@@ -85,9 +85,9 @@ def parse_csv(data: bytes, *, path: str, delimiter: str | None = None, encoding:
             "the file holds NUL characters, so it is no table of texts",
             path,
             f"line {text.count(chr(10), 0, text.index(chr(0))) + 1}",
-            "",
-            "a table such as CSV or TSV",
-            'If it is UTF-16 without a byte-order mark, give a layout with\n    [file]\n    encoding = "utf-16-le"',
+            expected="a table such as CSV or TSV",
+            remedy="If it is UTF-16 without a byte-order mark, give a layout with\n    [file]\n"
+            '    encoding = "utf-16-le"',
         )
     header_line = 1
     if (told := told_delimiter(text)) is not None:
@@ -226,8 +226,7 @@ def _broken_row(reason: str, line: int, path: str) -> FileFormatError:
             path,
             f"line {line}",
             f"more than {csv.field_size_limit()} characters",
-            "",
-            "A quotation mark that is never closed does this; correct the row.",
+            remedy="A quotation mark that is never closed does this; correct the row.",
         )
     return FileFormatError(
         "a quotation mark is out of place",

@@ -152,10 +152,9 @@ def _one_row(path: str) -> EpochGridError:
     return EpochGridError(
         "one row alone does not tell how long an epoch is",
         path,
-        "",
-        "1 row with a time",
-        "two rows, or a declared length",
-        ("Give a layout (", ") with\n    epoch_seconds = 30"),
+        found="1 row with a time",
+        expected="two rows, or a declared length",
+        remedy=("Give a layout (", ") with\n    epoch_seconds = 30"),
     )
 
 
@@ -163,10 +162,9 @@ def _not_declared_step(step: int, declared_s: float, path: str) -> EpochGridErro
     return EpochGridError(
         "the rows do not have the declared step",
         path,
-        "",
-        f"rows {show_number(step / SECOND_US)} s apart",
-        f"{show_number(declared_s)} s (epoch_seconds in the layout)",
-        "Correct 'epoch_seconds', or check that this is the file the layout was written for.",
+        found=f"rows {show_number(step / SECOND_US)} s apart",
+        expected=f"{show_number(declared_s)} s (epoch_seconds in the layout)",
+        remedy="Correct 'epoch_seconds', or check that this is the file the layout was written for.",
     )
 
 
@@ -174,11 +172,12 @@ def _odd_step(step: int, path: str) -> EpochGridError:
     return EpochGridError(
         "the step between rows is no length of an epoch",
         path,
-        "",
-        f"rows {show_number(step / SECOND_US)} s apart",
-        "1 s to 1 h",
-        "If the column counts epochs rather than seconds, export their times; if each row lasts until the next, "
-        'say so in a layout\n    [file]\n    shape = "intervals"',
+        found=f"rows {show_number(step / SECOND_US)} s apart",
+        expected="1 s to 1 h",
+        remedy=(
+            "If the column counts epochs rather than seconds, export their times; if each row lasts until the next, "
+            'say so in a layout\n    [file]\n    shape = "intervals"'
+        ),
     )
 
 

@@ -267,10 +267,9 @@ def no_stage_rows(path: str, ignored: Mapping[str, int]) -> FileFormatError:
     return FileFormatError(
         "no row holds a stage",
         path,
-        "",
-        held + (" and others" if len(ignored) > 6 else ""),
-        "rows with sleep stages",
-        "Check that this is the scoring, and that its labels are not all mapped to not-a-stage.",
+        found=held + (" and others" if len(ignored) > 6 else ""),
+        expected="rows with sleep stages",
+        remedy="Check that this is the scoring, and that its labels are not all mapped to not-a-stage.",
     )
 
 

@@ -60,10 +60,9 @@ def _steps(reading: TableReading, n: int) -> tuple[Microseconds, EpochLengthFrom
         raise EpochGridError(
             "a text of codes does not tell how long a code lasts",
             reading.path,
-            "",
-            "no column 'step'",
-            "the length of an epoch",
-            "Give it in the layout, above [file]:\n    epoch_seconds = 30",
+            found="no column 'step'",
+            expected="the length of an epoch",
+            remedy="Give it in the layout, above [file]:\n    epoch_seconds = 30",
         )
     column = reading.column(reading.columns.step)
     numbers = read_numbers(reading.table.texts(reading.columns.step), column, expected="a step in seconds")

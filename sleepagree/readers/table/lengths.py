@@ -119,10 +119,11 @@ def _until_next(reading: TableReading, starts_us: Microseconds, staged: Rows) ->
             "the last row has no end",
             reading.path,
             reading.places.at(int(staged[np.flatnonzero(onset == stops[-1])[0]])),
-            "",
-            "a time at which it ends",
-            "Add a closing row with the end of the night and the label 'Lights on' (or one that [stages] of a layout "
-            'maps to "not-a-stage"), or export the ends too.',
+            expected="a time at which it ends",
+            remedy=(
+                "Add a closing row with the end of the night and the label 'Lights on' (or one that [stages] of a "
+                'layout maps to "not-a-stage"), or export the ends too.'
+            ),
         )
     stops = np.append(stops, after.min())
     return _with_common_step(reading, onset, stops[np.searchsorted(stops, onset, side="right")])

@@ -102,10 +102,7 @@ def _load(path: str) -> tuple[Any, Any]:
         raise InputError(
             "reading Parquet needs pyarrow, which is not installed",
             path,
-            "",
-            "",
-            "",
-            "Install it with: pip install 'sleepagree[parquet]'",
+            remedy="Install it with: pip install 'sleepagree[parquet]'",
         ) from None
     return pyarrow, parquet
 
@@ -206,8 +203,7 @@ def _no_parquet(path: str, reason: str) -> FileFormatError:
     return FileFormatError(
         "this is no Parquet file that can be read",
         path,
-        "",
-        reason,
-        "a complete Parquet file",
-        "The file may be cut short, or another kind of file with this suffix; export it again.",
+        found=reason,
+        expected="a complete Parquet file",
+        remedy="The file may be cut short, or another kind of file with this suffix; export it again.",
     )

@@ -69,9 +69,8 @@ class Table:
                 "the column holds times, not texts",
                 self.path,
                 f"column '{shorten(self.names[position])}'",
-                "",
-                "labels or numbers",
-                "Name another column in the layout.",
+                expected="labels or numbers",
+                remedy="Name another column in the layout.",
             )
         return data
 
@@ -130,7 +129,5 @@ class TableReading:
             f"the layout does not go with this file: {reason}",
             self.path,
             f"[file], key '{key}' of {self.layout.name or 'the layout'}",
-            "",
-            "",
-            f"Take '{key}' out of the layout, or correct it.",
+            remedy=f"Take '{key}' out of the layout, or correct it.",
         )
