@@ -87,13 +87,9 @@ def _fetch(address: str, path: Path) -> None:
     try:
         import fsspec
     except ImportError:
-        raise InputError(
-            "a file in an object store needs the extra 'cluster'",
-            name,
-            found="no fsspec",
-            expected="fsspec",
-            remedy="Install it: pip install 'sleepagree[cluster]'.",
-        ) from None
+        problem = "a file in an object store needs the extra 'cluster'"
+        remedy = "Install it: pip install 'sleepagree[cluster]'."
+        raise InputError(problem, name, found="no fsspec", expected="fsspec", remedy=remedy) from None
     try:
         with fsspec.open(address, "rb") as source, path.open("wb") as target:
             shutil.copyfileobj(source, target, _PIECE_BYTES)

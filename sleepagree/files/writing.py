@@ -105,13 +105,10 @@ def refuse_inputs(outputs: Iterable[Path]) -> None:
             identity = _identity(given)
             output = None if identity is None else existing.get(identity)
             if output is not None:
-                raise OutputError(
-                    "the output would replace a file that this command reads",
-                    str(output),
-                    found=f"the same file as {os.fspath(given)}",
-                    expected="a file that is no input",
-                    remedy="Give another name; --overwrite replaces results, never an input.",
-                )
+                problem, expected = "the output would replace a file that this command reads", "a file that is no input"
+                remedy = "Give another name; --overwrite replaces results, never an input."
+                found = f"the same file as {os.fspath(given)}"
+                raise OutputError(problem, str(output), found=found, expected=expected, remedy=remedy)
 
 
 def _identity(path: str | os.PathLike[str]) -> tuple[int, int] | None:
@@ -269,13 +266,10 @@ def _move_into(made: Path, folder: Path, replaces: Replaces) -> None:
 
 
 def _cannot_write_folder(folder: Path, error: OSError) -> OutputError:
-    return OutputError(
-        "the folder cannot be written",
-        str(folder),
-        found=error.strerror or type(error).__name__,
-        expected="a folder with room in it where you may write",
-        remedy="Give another folder.",
-    )
+    problem, expected = "the folder cannot be written", "a folder with room in it where you may write"
+    remedy = "Give another folder."
+    found = error.strerror or type(error).__name__
+    return OutputError(problem, str(folder), found=found, expected=expected, remedy=remedy)
 
 
 # --- one run at a time ------------------------------------------------------------------------------------
@@ -325,13 +319,10 @@ def _hold(path: Path, results: Path) -> int:
         if not _lock(descriptor):
             holder = shorten(_maker(descriptor).strip())
             os.close(descriptor)
-            raise OutputError(
-                "another run is making these results",
-                str(results),
-                found=holder or "a run that has just begun",
-                expected="one run at a time",
-                remedy=f"Wait until it is done, or give another folder. If it is surely gone, remove {path}.",
-            )
+            problem, expected = "another run is making these results", "one run at a time"
+            remedy = f"Wait until it is done, or give another folder. If it is surely gone, remove {path}."
+            found = holder or "a run that has just begun"
+            raise OutputError(problem, str(results), found=found, expected=expected, remedy=remedy)
         # a run that ended in between has removed the file that was opened: this lock would keep nobody out
         if _identity(path) == (os.fstat(descriptor).st_dev, os.fstat(descriptor).st_ino):
             break
@@ -471,13 +462,9 @@ def refuse_file(path: Path, *, overwrite: bool) -> None:
         raise OutputError("this is a folder", str(path), "", "", "the name of a file", "Give a file name inside it.")
     refuse_existing(path, overwrite=overwrite)
     if not has_folder:
-        raise OutputError(
-            "the folder of the file does not exist",
-            str(path),
-            found=str(path.parent),
-            expected="a folder that exists",
-            remedy="Make the folder first.",
-        )
+        problem, expected = "the folder of the file does not exist", "a folder that exists"
+        remedy = "Make the folder first."
+        raise OutputError(problem, str(path), found=str(path.parent), expected=expected, remedy=remedy)
 
 
 def refuse_existing(path: Path, *, overwrite: bool) -> None:
@@ -488,13 +475,10 @@ def refuse_existing(path: Path, *, overwrite: bool) -> None:
     except OSError as error:
         raise _cannot_write(path, error) from None
     if taken and not overwrite:
-        raise OutputError(
-            "the output exists",
-            str(path),
-            found="a folder" if is_folder else "a file",
-            expected="a name that is free",
-            remedy="Give another name, or --overwrite to replace it.",
-        )
+        problem, expected = "the output exists", "a name that is free"
+        remedy = "Give another name, or --overwrite to replace it."
+        found = "a folder" if is_folder else "a file"
+        raise OutputError(problem, str(path), found=found, expected=expected, remedy=remedy)
     if taken and not is_folder:
         refuse_inputs([path])
 

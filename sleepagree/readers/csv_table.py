@@ -165,14 +165,9 @@ def sniff_delimiter(text: str, path: str = "") -> str:
         return max(present, key=header.count)
     names = " or ".join(_DELIMITER_NAMES[mark] for mark in even)
     shown = ["\\t" if mark == "\t" else mark for mark in even]
-    raise FileFormatError(
-        "two characters part the cells of every row alike",
-        path,
-        "line 1",
-        names,
-        "one delimiter",
-        "Say which in a layout, for instance\n    [file]\n" + f'    delimiter = "{shown[0]}"',
-    )
+    problem, expected = "two characters part the cells of every row alike", "one delimiter"
+    remedy = "Say which in a layout, for instance\n    [file]\n" + f'    delimiter = "{shown[0]}"'
+    raise FileFormatError(problem, path, "line 1", names, expected, remedy)
 
 
 def _parts_evenly(lines: Sequence[str], mark: str) -> bool:
@@ -233,14 +228,10 @@ def _broken_row(reason: str, line: int, path: str) -> FileFormatError:
             f"more than {csv.field_size_limit()} characters",
             remedy="A quotation mark that is never closed does this; correct the row.",
         )
-    return FileFormatError(
-        "a quotation mark is out of place",
-        path,
-        f"line {line}",
-        "the end of the file inside quotation marks" if "unexpected end" in reason else reason,
-        "every quoted cell closed before the next delimiter",
-        "Correct the row.",
-    )
+    problem, expected = "a quotation mark is out of place", "every quoted cell closed before the next delimiter"
+    remedy = "Correct the row."
+    found = "the end of the file inside quotation marks" if "unexpected end" in reason else reason
+    return FileFormatError(problem, path, f"line {line}", found, expected, remedy)
 
 
 def _wrong_width(row: Sequence[str], header: Sequence[str], line: int, mark: str, path: str) -> FileFormatError:

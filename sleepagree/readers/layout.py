@@ -133,14 +133,10 @@ NO_LAYOUT: Final = Layout()
 def one_zone(zone: str | None, layout: Layout, path: str) -> str | None:
     """Return the zone of a file's naive times, as asked or by its layout; raise a ClockError where the two differ."""
     if zone is not None and layout.zone is not None and zone != layout.zone:
-        raise ClockError(
-            "the layout names one zone, the command another",
-            path,
-            "zone",
-            f"{layout.zone} in {layout.name or 'the layout'}, {zone} on the command line or in the nights table",
-            "one zone",
-            "Take one of them out.",
-        )
+        problem = "the layout names one zone, the command another"
+        remedy = "Take one of them out."
+        found = f"{layout.zone} in {layout.name or 'the layout'}, {zone} on the command line or in the nights table"
+        raise ClockError(problem, path, "zone", found, "one zone", remedy)
     return zone or layout.zone
 
 
@@ -232,14 +228,10 @@ def _parse(data: bytes, path: str) -> dict[str, Any]:
     try:
         return parse_toml(data.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
-        raise FileFormatError(
-            "the layout is not UTF-8 text",
-            path,
-            f"byte {error.start}",
-            f"byte 0x{data[error.start]:02x}",
-            "a text in UTF-8",
-            "Save the layout as UTF-8.",
-        ) from None
+        problem, expected = "the layout is not UTF-8 text", "a text in UTF-8"
+        remedy = "Save the layout as UTF-8."
+        found = f"byte 0x{data[error.start]:02x}"
+        raise FileFormatError(problem, path, f"byte {error.start}", found, expected, remedy) from None
     except TomlError as error:
         raise FileFormatError(
             "the layout is not valid TOML",

@@ -149,48 +149,38 @@ def common_step_us(onset_us: Microseconds, end_us: Microseconds) -> int:
 
 
 def _one_row(path: str) -> EpochGridError:
-    return EpochGridError(
-        "one row alone does not tell how long an epoch is",
-        path,
-        found="1 row with a time",
-        expected="two rows, or a declared length",
-        remedy=("Give a layout (", ") with\n    epoch_seconds = 30"),
-    )
+    problem, expected = "one row alone does not tell how long an epoch is", "two rows, or a declared length"
+    remedy = ("Give a layout (", ") with\n    epoch_seconds = 30")
+    return EpochGridError(problem, path, found="1 row with a time", expected=expected, remedy=remedy)
 
 
 def _not_declared_step(step: int, declared_s: float, path: str) -> EpochGridError:
-    return EpochGridError(
-        "the rows do not have the declared step",
-        path,
-        found=f"rows {show_number(step / SECOND_US)} s apart",
-        expected=f"{show_number(declared_s)} s (epoch_seconds in the layout)",
-        remedy="Correct 'epoch_seconds', or check that this is the file the layout was written for.",
-    )
+    problem = "the rows do not have the declared step"
+    expected = f"{show_number(declared_s)} s (epoch_seconds in the layout)"
+    remedy = "Correct 'epoch_seconds', or check that this is the file the layout was written for."
+    found = f"rows {show_number(step / SECOND_US)} s apart"
+    return EpochGridError(problem, path, found=found, expected=expected, remedy=remedy)
 
 
 def _odd_step(step: int, path: str) -> EpochGridError:
-    return EpochGridError(
-        "the step between rows is no length of an epoch",
-        path,
-        found=f"rows {show_number(step / SECOND_US)} s apart",
-        expected="1 s to 1 h",
-        remedy=(
-            "If the column counts epochs rather than seconds, export their times; if each row lasts until the next, "
-            'say so in a layout\n    [file]\n    shape = "intervals"'
-        ),
+    problem = "the step between rows is no length of an epoch"
+    remedy = (
+        "If the column counts epochs rather than seconds, export their times; if each row lasts until the next, "
+        'say so in a layout\n    [file]\n    shape = "intervals"'
     )
+    found = f"rows {show_number(step / SECOND_US)} s apart"
+    return EpochGridError(problem, path, found=found, expected="1 s to 1 h", remedy=remedy)
 
 
 def _varying_step(where: str, shown: str, step: int, commonest: int, path: str) -> EpochGridError:
-    return EpochGridError(
-        "the step between rows varies",
-        path,
-        where,
-        f"{shown}, {show_number(step / SECOND_US)} s after the row before it",
-        f"{show_number(commonest / SECOND_US)} s, the commonest step, or a multiple of it where rows are missing",
+    problem = "the step between rows varies"
+    expected = f"{show_number(commonest / SECOND_US)} s, the commonest step, or a multiple of it where rows are missing"
+    remedy = (
         'Correct the row. If rows are epochs and some are missing, say so in a layout: [file] shape = "epochs"; '
-        'if each row lasts until the next one, shape = "intervals".',
+        'if each row lasts until the next one, shape = "intervals".'
     )
+    found = f"{shown}, {show_number(step / SECOND_US)} s after the row before it"
+    return EpochGridError(problem, path, where, found, expected, remedy)
 
 
 # --- ends and durations ----------------------------------------------------------------------------------
@@ -231,15 +221,13 @@ def settle_inclusive_ends(
         return end_us + unit, (f"ends are inclusive: {shown} added to each",)
     if np.count_nonzero(gaps == unit) < 0.8 * gaps.size:
         return end_us, ()
-    raise EpochGridError(
-        f"the ends lie {shown} before the next beginning",
-        path,
-        listing,
-        f"{int(np.count_nonzero(gaps == unit))} of {gaps.size} rows with this gap",
-        "to be told whether ends are inclusive",
+    problem, expected = f"the ends lie {shown} before the next beginning", "to be told whether ends are inclusive"
+    remedy = (
         'Say in a layout: [file] ends = "inclusive" if an end is the last moment of its row, "exclusive" if '
-        "the gaps are real.",
+        "the gaps are real."
     )
+    found = f"{int(np.count_nonzero(gaps == unit))} of {gaps.size} rows with this gap"
+    raise EpochGridError(problem, path, listing, found, expected, remedy)
 
 
 def _unit_of_times(onset_us: Microseconds, end_us: Microseconds) -> int:

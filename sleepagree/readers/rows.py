@@ -264,13 +264,10 @@ def _drop_no_stages(rows: LabelledRows, ignored: dict[str, int]) -> LabelledRows
 def no_stage_rows(path: str, ignored: Mapping[str, int]) -> FileFormatError:
     """Return the error for a file in which no row holds a stage."""
     held = ", ".join(f"'{shorten(text)}' ({count})" for text, count in list(ignored.items())[:6])
-    return FileFormatError(
-        "no row holds a stage",
-        path,
-        found=held + (" and others" if len(ignored) > 6 else ""),
-        expected="rows with sleep stages",
-        remedy="Check that this is the scoring, and that its labels are not all mapped to not-a-stage.",
-    )
+    problem, expected = "no row holds a stage", "rows with sleep stages"
+    remedy = "Check that this is the scoring, and that its labels are not all mapped to not-a-stage."
+    found = held + (" and others" if len(ignored) > 6 else "")
+    return FileFormatError(problem, path, found=found, expected=expected, remedy=remedy)
 
 
 # --- order, duplicates, overlaps -------------------------------------------------------------------------
@@ -282,14 +279,9 @@ def _ends_too_early(rows: LabelledRows) -> EpochGridError:
     remedy = "Correct the row."
     if rows.clock.kind is Clock.LOCAL and 0 < back < HOUR_US:
         remedy += " " + _ZONE_HINT
-    return EpochGridError(
-        "the row ends before it begins" if back else "the row lasts no time",
-        rows.path,
-        rows.at(row),
-        rows.show(row),
-        "an end after the beginning",
-        remedy,
-    )
+    problem = "the row ends before it begins" if back else "the row lasts no time"
+    expected = "an end after the beginning"
+    return EpochGridError(problem, rows.path, rows.at(row), rows.show(row), expected, remedy)
 
 
 _ZONE_HINT: Final = (
@@ -351,14 +343,9 @@ def _refuse_repeated_hour(rows: LabelledRows) -> None:
     falls = np.flatnonzero(rows.onset_us[1:] < rows.onset_us[:-1])
     if steps.size == 1 and falls.size == 1 and steps[0] == falls[0]:
         row = int(steps[0]) + 1
-        raise EpochGridError(
-            "the clock goes back by an hour",
-            rows.path,
-            rows.at(row),
-            f"{rows.show(row - 1)}, then {rows.show(row, after=row - 1)}",
-            "times in order",
-            _ZONE_HINT,
-        )
+        problem, expected = "the clock goes back by an hour", "times in order"
+        found = f"{rows.show(row - 1)}, then {rows.show(row, after=row - 1)}"
+        raise EpochGridError(problem, rows.path, rows.at(row), found, expected, _ZONE_HINT)
 
 
 def _trim_rounding(rows: LabelledRows, notes: list[str]) -> LabelledRows:
@@ -414,16 +401,13 @@ def _overlap(rows: LabelledRows, first: int, second: int, file_order: LabelledRo
             "a layout.",
             "overlaps",
         )
-    return EpochGridError(
-        "two rows with different labels overlap",
-        rows.path,
-        where,
-        f"{rows.show(first)}, {rows.show(second, after=first)}",
-        "rows that do not overlap",
+    problem, expected = "two rows with different labels overlap", "rows that do not overlap"
+    remedy = (
         'Correct the rows, or say in a layout which of two rows holds: [file] overlaps = "shorter-wins" or '
-        '"later-wins".',
-        "overlaps",
+        '"later-wins".'
     )
+    found = f"{rows.show(first)}, {rows.show(second, after=first)}"
+    return EpochGridError(problem, rows.path, where, found, expected, remedy, "overlaps")
 
 
 def _paint(rows: LabelledRows, overlaps: Overlaps, notes: list[str]) -> LabelledRows:

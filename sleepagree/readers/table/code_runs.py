@@ -45,7 +45,7 @@ def read_code_runs(reading: TableReading, texts: Sequence[str], times: RowTimes)
         if times.ends is not None:
             _check_length(reading, len(run), int(steps_us[row]), int(times.ends.us[row] - times.starts.us[row]), row)
     file_row = np.repeat(np.arange(len(runs)), [len(run) for run in runs])
-    place = np.concatenate([np.arange(len(run)) for run in runs])
+    place = np.array([i for run in runs for i in range(len(run))], np.int64)
     length_us = steps_us[file_row]
     onset_us: Microseconds = times.starts.us[file_row] + place * length_us
     return CodeRuns([code for run in runs for code in run], file_row, onset_us, length_us, epoch_from)
@@ -98,11 +98,7 @@ def _check_length(reading: TableReading, codes: int, step_us: int, span_us: int,
     if codes * step_us == span_us:
         return
     step, told, span = (show_number(us / SECOND_US) for us in (step_us, codes * step_us, span_us))
-    raise EpochGridError(
-        "the text of codes does not fill its time",
-        reading.path,
-        reading.places.at(row),
-        f"{codes} codes of {step} s, which is {told} s",
-        f"{span} s from beginning to end",
-        "A spreadsheet that drops leading zeros does this; export the file again, or correct the step.",
-    )
+    problem, expected = "the text of codes does not fill its time", f"{span} s from beginning to end"
+    remedy = "A spreadsheet that drops leading zeros does this; export the file again, or correct the step."
+    found = f"{codes} codes of {step} s, which is {told} s"
+    raise EpochGridError(problem, reading.path, reading.places.at(row), found, expected, remedy)

@@ -237,11 +237,6 @@ def _read_object(sidecar: Path) -> dict[str, Any]:
 
 
 def _broken(sidecar: Path, where: str, found: str, expected: str) -> FileFormatError:
-    return FileFormatError(
-        "the description of the columns cannot be used",
-        str(sidecar),
-        where,
-        found,
-        expected,
-        "Correct this file; it belongs to the table that was to be read.",
-    )
+    problem = "the description of the columns cannot be used"
+    remedy = "Correct this file; it belongs to the table that was to be read."
+    return FileFormatError(problem, str(sidecar), where, found, expected, remedy)

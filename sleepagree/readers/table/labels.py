@@ -117,12 +117,7 @@ def _one_mark(reading: TableReading, said: Labels, starts_us: Microseconds, mark
     wanted = np.array([light == mark for light in said.lights])
     rows = np.flatnonzero(wanted[said.codes])
     if np.unique(starts_us[rows]).size > 1:
-        raise FileFormatError(
-            f"lights {mark} stands more than once",
-            reading.path,
-            reading.places.listing(rows),
-            f"{rows.size} rows",
-            "one",
-            "Take the wrong ones out, or give the window by hand (--window).",
-        )
+        problem = f"lights {mark} stands more than once"
+        remedy = "Take the wrong ones out, or give the window by hand (--window)."
+        raise FileFormatError(problem, reading.path, reading.places.listing(rows), f"{rows.size} rows", "one", remedy)
     return int(starts_us[rows[0]]) if rows.size else None

@@ -191,14 +191,11 @@ def _duration_unit(reading: TableReading, onset: Microseconds, numbers: NDArray[
     proven = None if ratio is None else next((unit for unit in units if abs(ratio / unit - 1.0) <= _FIT), None)
     where = f"column '{shorten(column.name)}'"
     if told is not None and proven is not None and told != proven:
-        raise EpochGridError(
-            "the durations do not have the unit that is told",
-            reading.path,
-            where,
-            f"durations in {_unit_name(told)} that would fit the steps between rows in {_unit_name(proven)}",
-            "rows that end about where the next begins",
-            f'Write in a layout: [file] duration_unit = "{_unit_name(proven)}".',
-        )
+        problem = "the durations do not have the unit that is told"
+        expected = "rows that end about where the next begins"
+        remedy = f'Write in a layout: [file] duration_unit = "{_unit_name(proven)}".'
+        found = f"durations in {_unit_name(told)} that would fit the steps between rows in {_unit_name(proven)}"
+        raise EpochGridError(problem, reading.path, where, found, expected, remedy)
     if told is not None:
         return told
     if proven is None:

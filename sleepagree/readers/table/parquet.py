@@ -138,14 +138,10 @@ class _Column(NamedTuple):
             return [repr(value / SECOND_US / self.duration_unit) for value in us.tolist()]
         if types.is_integer(kind) or types.is_floating(kind) or types.is_string(kind) or types.is_large_string(kind):
             return [_text(value) for value in values.to_pylist()]
-        raise FileFormatError(
-            "a column has a type that holds neither times nor labels",
-            self.path,
-            f"column '{shorten(self.name)}'",
-            str(kind),
-            "timestamps, dates, times, durations, numbers or texts",
-            "Name another column in the layout, or write this one as text.",
-        )
+        problem = "a column has a type that holds neither times nor labels"
+        expected = "timestamps, dates, times, durations, numbers or texts"
+        remedy = "Name another column in the layout, or write this one as text."
+        raise FileFormatError(problem, self.path, f"column '{shorten(self.name)}'", str(kind), expected, remedy)
 
     def _whole(self, values: Any) -> Microseconds:
         """Return the microseconds of a column in which every row has a value."""
@@ -204,10 +200,6 @@ def _text(value: object) -> str:
 
 
 def _no_parquet(path: str, reason: str) -> FileFormatError:
-    return FileFormatError(
-        "this is no Parquet file that can be read",
-        path,
-        found=reason,
-        expected="a complete Parquet file",
-        remedy="The file may be cut short, or another kind of file with this suffix; export it again.",
-    )
+    problem, expected = "this is no Parquet file that can be read", "a complete Parquet file"
+    remedy = "The file may be cut short, or another kind of file with this suffix; export it again."
+    return FileFormatError(problem, path, found=reason, expected=expected, remedy=remedy)

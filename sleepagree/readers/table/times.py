@@ -151,15 +151,14 @@ def _refuse_evening_dates(us: Microseconds, dates: Microseconds, column: Column)
     back = np.flatnonzero((us[1:] < us[:-1] - DAY_US // 2) & (dates[1:] == dates[:-1]))
     if back.size:
         row = int(back[0]) + 1
-        raise column.error(
-            ClockError,
-            row,
-            "the clock passes midnight and the date stays the same",
-            f"{naive_datetime(int(us[row]))}, after {naive_datetime(int(us[row - 1]))}",
-            "the date of the next day, or to be told which day of a night the date names",
+        problem = "the clock passes midnight and the date stays the same"
+        expected = "the date of the next day, or to be told which day of a night the date names"
+        remedy = (
             'Say in a layout: [file] night_of = "wake-day" (the date is that of waking up) or "bed-day" (that of '
-            "going to bed).",
+            "going to bed)."
         )
+        found = f"{naive_datetime(int(us[row]))}, after {naive_datetime(int(us[row - 1]))}"
+        raise column.error(ClockError, row, problem, found, expected, remedy)
 
 
 def _read_ends(reading: TableReading, starts: Times, staged: Rows) -> Times:
@@ -174,14 +173,10 @@ def _read_ends(reading: TableReading, starts: Times, staged: Rows) -> Times:
     else:
         ends = _parse_ends(reading, [data[row] for row in staged.tolist()], column, starts, staged)
     if ends.clock is not starts.clock:
-        raise column.error(
-            ClockError,
-            0,
-            "beginnings and ends do not tell time in the same way",
-            f"beginnings: {_CLOCK_WORDS[starts.clock]}; ends: {_CLOCK_WORDS[ends.clock]}",
-            "one way",
-            "Export both columns in one form.",
-        )
+        problem = "beginnings and ends do not tell time in the same way"
+        remedy = "Export both columns in one form."
+        found = f"beginnings: {_CLOCK_WORDS[starts.clock]}; ends: {_CLOCK_WORDS[ends.clock]}"
+        raise column.error(ClockError, 0, problem, found, "one way", remedy)
     return ends
 
 

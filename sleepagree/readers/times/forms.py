@@ -57,14 +57,9 @@ def read_declared(texts: Sequence[str], column: Column, form: str) -> Times:
         except (ValueError, OverflowError, re.error):
             if not cell:
                 raise missing_time(cell, row, column) from None
-            raise column.error(
-                FileFormatError,
-                row,
-                "the time does not have the declared form",
-                f"'{cell}'",
-                f'the form time = "{form}"',
-                "Correct the row, or 'time' in the layout.",
-            ) from None
+            problem, expected = "the time does not have the declared form", f'the form time = "{form}"'
+            remedy = "Correct the row, or 'time' in the layout."
+            raise column.error(FileFormatError, row, problem, f"'{cell}'", expected, remedy) from None
         values[row] = microseconds_of(moment) + DAY_US * late
         midnights += late
         offset = moment.utcoffset()
@@ -89,14 +84,11 @@ def with_offsets(
     first = offsets[0]
     odd = next((row for row, offset in enumerate(offsets) if (offset is None) != (first is None)), None)
     if odd is not None:
-        raise column.error(
-            ClockError,
-            odd,
-            "some times carry an offset from UTC, others none",
-            f"{texts[odd].strip()}, but {texts[0].strip()} at {column.at(0)}",
-            "all of them with an offset, or all without",
-            "Export the times again in one form.",
-        )
+        problem = "some times carry an offset from UTC, others none"
+        expected = "all of them with an offset, or all without"
+        remedy = "Export the times again in one form."
+        found = f"{texts[odd].strip()}, but {texts[0].strip()} at {column.at(0)}"
+        raise column.error(ClockError, odd, problem, found, expected, remedy)
     if first is None:
         return Times(values, Clock.LOCAL, 0, notes)
     known = np.array(offsets, np.int64)

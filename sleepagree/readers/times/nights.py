@@ -94,14 +94,9 @@ def place_in_nights(dates_us: Microseconds, day_us: Microseconds, night_of: Nigh
     passed -= passed[first_rows][nights]
     if (passed > 1).any():
         row = int(np.flatnonzero(passed > 1)[0])
-        raise column.error(
-            ClockError,
-            row,
-            "the clock passes midnight twice in one night",
-            _clock_text(int(day_us[row])),
-            "times in order, with one midnight at most",
-            "Sort the rows by time, and give every night its own date.",
-        )
+        problem, expected = "the clock passes midnight twice in one night", "times in order, with one midnight at most"
+        remedy = "Sort the rows by time, and give every night its own date."
+        raise column.error(ClockError, row, problem, _clock_text(int(day_us[row])), expected, remedy)
     leaps = np.flatnonzero((day_us[1:] > day_us[:-1] + DAY_US // 2) & ~new_night[1:])
     if leaps.size:
         row = int(leaps[0]) + 1

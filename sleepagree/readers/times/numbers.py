@@ -55,14 +55,9 @@ def _refuse_grouped(cells: Sequence[str], column: Column) -> None:
     if any(not _GROUPED.fullmatch(cell) for _, cell in commas) and not any("." in cell for cell in cells):
         return
     row, cell = commas[0]
-    raise column.error(
-        FileFormatError,
-        row,
-        "a comma that may part decimals or thousands",
-        f"'{cell}'",
-        "numbers with a decimal point",
-        "Export the numbers with a decimal point and without separators of thousands.",
-    )
+    problem, expected = "a comma that may part decimals or thousands", "numbers with a decimal point"
+    remedy = "Export the numbers with a decimal point and without separators of thousands."
+    raise column.error(FileFormatError, row, problem, f"'{cell}'", expected, remedy)
 
 
 def _refuse_grouped_by_points(texts: Sequence[str], column: Column) -> None:
@@ -76,14 +71,9 @@ def _refuse_grouped_by_points(texts: Sequence[str], column: Column) -> None:
         return
     row, cell = pointed[0]
     whole = max(wholes, key=len)
-    raise column.error(
-        FileFormatError,
-        row,
-        "a point that may part decimals or thousands",
-        f"'{cell}' beside '{shorten(whole)}'",
-        "decimals in all rows or in none",
-        "Export the numbers without separators of thousands, and with as many decimals in every row.",
-    )
+    problem, expected = "a point that may part decimals or thousands", "decimals in all rows or in none"
+    remedy = "Export the numbers without separators of thousands, and with as many decimals in every row."
+    raise column.error(FileFormatError, row, problem, f"'{cell}' beside '{shorten(whole)}'", expected, remedy)
 
 
 #: Elapsed time beyond three years is no elapsed time.
@@ -152,16 +142,14 @@ def unit_by_size(text: str, column: Column) -> str:
     elapsed = (
         'If these are seconds from the start of the recording, give a layout with\n    [file]\n    time = "elapsed-s"'
     )
-    raise column.error(
-        ClockError,
-        0,
-        "a number that does not tell what it counts",
-        text,
-        "Unix seconds or milliseconds of the years 2000 to 2100, or a layout",
+    problem = "a number that does not tell what it counts"
+    expected = "Unix seconds or milliseconds of the years 2000 to 2100, or a layout"
+    remedy = (
         elapsed
         if _reads_as_elapsed(text, column)
-        else "Export times that tell their date, such as 2026-03-01T22:30:00.",
+        else "Export times that tell their date, such as 2026-03-01T22:30:00."
     )
+    raise column.error(ClockError, 0, problem, text, expected, remedy)
 
 
 def _reads_as_elapsed(text: str, column: Column) -> bool:
@@ -185,11 +173,7 @@ def _wrong_size(text: str, row: int, column: Column, form: str) -> ClockError:
         )
     other = TimeForm.UNIX_MS if form == TimeForm.UNIX_S else TimeForm.UNIX_S
     fits_other = bool(_forms_that_fit(text, other))
-    return column.error(
-        ClockError,
-        row,
-        "a Unix time outside the years 2000 to 2100",
-        text,
-        f"{_NUMBERS_EXPECTED[form]} such as {'1772404200' if form == TimeForm.UNIX_S else '1772404200000'}",
-        f'It fits the other unit: write time = "{other}" in the layout.' if fits_other else "Correct the row.",
-    )
+    problem = "a Unix time outside the years 2000 to 2100"
+    expected = f"{_NUMBERS_EXPECTED[form]} such as {'1772404200' if form == TimeForm.UNIX_S else '1772404200000'}"
+    remedy = f'It fits the other unit: write time = "{other}" in the layout.' if fits_other else "Correct the row."
+    return column.error(ClockError, row, problem, text, expected, remedy)

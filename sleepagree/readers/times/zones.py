@@ -141,25 +141,17 @@ def _resolve_repeated(
 
 def _skipped(reading_us: int, early: int, late: int, zone_name: str, path: str, where: str) -> ClockError:
     first, second = sorted((reading_us - early, reading_us - late))
-    return ClockError(
-        "this time does not exist in the zone: the clock was put forward over it",
-        path,
-        where,
-        f"{_show(reading_us)} in {zone_name}",
-        f"a time that exists; before the change it would be {_show(second)} UTC, after it {_show(first)} UTC",
-        "The file's clock may not be the local one; if it is UTC, give the zone UTC.",
-    )
+    problem = "this time does not exist in the zone: the clock was put forward over it"
+    expected = f"a time that exists; before the change it would be {_show(second)} UTC, after it {_show(first)} UTC"
+    remedy = "The file's clock may not be the local one; if it is UTC, give the zone UTC."
+    return ClockError(problem, path, where, f"{_show(reading_us)} in {zone_name}", expected, remedy)
 
 
 def _repeated(reading_us: int, first: int, second: int, zone_name: str, path: str, where: str) -> ClockError:
-    return ClockError(
-        "this time happens twice in the zone, and the rows around it do not tell which it is",
-        path,
-        where,
-        f"{_show(reading_us)} in {zone_name}",
-        f"either {_show(first)} UTC or {_show(second)} UTC",
-        "Export the times with their offset from UTC.",
-    )
+    problem = "this time happens twice in the zone, and the rows around it do not tell which it is"
+    expected = f"either {_show(first)} UTC or {_show(second)} UTC"
+    remedy = "Export the times with their offset from UTC."
+    return ClockError(problem, path, where, f"{_show(reading_us)} in {zone_name}", expected, remedy)
 
 
 def _show(us: int) -> str:
