@@ -39,8 +39,8 @@ ROOMS = {
     "plan_text": "",
     "inspection_text": "",
     "report": "sentences study_page",
-    "render": "columns export figures night_json inspection_json notebook fit_terminal terminal page study_json night_folder frames "
-    "study_folder",
+    "render": "columns export figures night_json inspection_json notebook fit_terminal terminal page study_json "
+    "night_folder frames study_folder",
     "demo": "simulate write",
     "cli": "interrupts options clock demo inspect mappings night nights plan group study bias",
 }
