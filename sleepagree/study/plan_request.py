@@ -26,7 +26,7 @@ from sleepagree.study.results import STUDY_SCHEMA, find_measure
 
 _DEFAULT_MEASURES: Final = 5
 #: An earlier version wrote the same fields of what is planned from.
-_READABLE: Final = (STUDY_SCHEMA, "sleepagree.study.summarise/1")
+_READABLE: Final = (STUDY_SCHEMA, "sleepagree.study/1")
 #: No study of nights is larger; tables of larger ones would take minutes and memory without end.
 _LARGEST_SIZE: Final = 1_000_000
 _MOST_SIZES: Final = 100

@@ -25,7 +25,7 @@ from sleepagree.scoring.redistribution import BiasSource
 from sleepagree.study.night_summary import NightSummary, Refusal
 
 #: Of the document that tells a whole study; a plan is made from it.
-STUDY_SCHEMA: Final = "sleepagree.study.summarise/2"
+STUDY_SCHEMA: Final = "sleepagree.study/2"
 
 Values = NDArray[np.float64]
 
