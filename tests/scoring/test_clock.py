@@ -231,7 +231,7 @@ def test_an_interval_that_holds_0_takes_the_hint_back():
     ],
 )
 def test_what_a_night_says_of_its_clock(found, begins, holds):
-    said = tuple(map(say_caution, clock_caution(found)))
+    said = [say_caution(caution) for caution in clock_caution(found)]
     if begins is None:
         assert said == []
         return
