@@ -90,6 +90,12 @@ def test_every_name_that_developers_are_sent_to_stands_in_its_file() -> None:
         assert not [name for name in names if paths and name not in held], line
 
 
+def test_every_helper_of_the_tests_is_told() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    helpers = [p.name for p in (ROOT / "tests").glob("*.py") if not p.name.startswith(("test_", "conftest"))]
+    assert not [name for name in helpers if f"| `tests/{name}` |" not in text]
+
+
 def test_rooms_that_developers_are_shown_stand_in_the_order_of_imports() -> None:
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     shown = re.findall(r"^\| `sleepagree/(\w+)(?:/|\.py)` \|", text, re.MULTILINE)
