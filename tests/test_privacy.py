@@ -15,7 +15,8 @@ from sleepagree.readers import read_spans
 from sleepagree.readers.layout import read_layout
 from sleepagree.study.anonymous import anonymous_night, anonymous_table
 from sleepagree.study.table import read_nights_table
-from tests.canaries import CANARY, REMARKS, TRACE, fhir_bundle, name_everyone, outputs, planted, remarked_edf, run, told
+from tests.canaries import CANARY, REMARKS, TRACE, fhir_bundle, name_everyone, outputs, planted, remarked_edf, told
+from tests.commands import run
 from tests.ferry import FERRY
 from tests.said import said
 
