@@ -19,13 +19,13 @@ PACKAGE = Path(__file__).parent.parent / "sleepagree"
 ROOMS = {
     "errors": "",
     "files": "cells kinds object_store toml writing reading",
-    "mapping": "stages files",
-    "hypnogram": "spans epochs zones align",
+    "mapping": "words sets mapping files",
+    "hypnogram": "spans epochs zones window ledger align",
     "readers": "",
     "inference": "estimate normal_factors margins people resampling shares equivalence limits regression_limits "
     "reliability planning",
-    "scoring": "ceiling coefficients class_sequences disagreement measures redistribution class_figures offsets "
-    "table_agreement clock clock_check",
+    "scoring": "ceiling coefficients class_sequences disagreement measures redistribution bias_sources class_figures "
+    "offsets table_agreement clock clock_check",
     "night": "cautions compare mappings",
     "study": "night_summary table from_folder joint_epochs paired_epochs results scorers anonymous cautions groups "
     "plan_request run comparison flows summarise",

@@ -38,7 +38,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S, GAP, frozen_array
-from sleepagree.mapping.stages import AASM_STAGES
+from sleepagree.mapping.words import AASM_STAGES
 
 StageCodes = NDArray[np.int8]
 Positions = NDArray[np.int64]
@@ -129,7 +129,7 @@ class DeviceTraits:
     name : str
         Name of the device.
     labels : tuple of str
-        Stages the device can say, in the words of :mod:`sleepagree.mapping.stages`; position = code in its arrays.
+        Stages the device can say, in the words of :mod:`sleepagree.mapping.words`; position = code in its arrays.
     shares : tuple of four tuples of float
         For reference W, N1, N2 and N3 (rows), the share of epochs that the device calls each label. Each row
         adds up to 1. Runs are cut out of a row from left to right, so the order of ``labels`` tells which

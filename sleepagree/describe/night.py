@@ -54,11 +54,12 @@ from sleepagree.describe.words import (
 from sleepagree.errors import counted, shorten
 from sleepagree.hypnogram.align import PairedNight, Side
 from sleepagree.hypnogram.spans import Counts
-from sleepagree.mapping.stages import StageMapping
+from sleepagree.mapping.mapping import StageMapping
 from sleepagree.night.compare import MappingAgreement, NightAgreement
+from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.disagreement import BoutsSeen, Disagreement, Following
 from sleepagree.scoring.measures import MeasurePair
-from sleepagree.scoring.redistribution import BiasSource, Redistribution
+from sleepagree.scoring.redistribution import Redistribution
 from sleepagree.scoring.table_agreement import ClassAgreement
 
 #: Where a count of what the device did would blame it for a word that it does not have.

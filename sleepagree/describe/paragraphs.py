@@ -33,8 +33,9 @@ from sleepagree.describe.words import (
     signed,
 )
 from sleepagree.errors import counted, shorten
-from sleepagree.hypnogram.align import PairedNight, WindowRule
-from sleepagree.mapping.stages import StageMapping
+from sleepagree.hypnogram.align import PairedNight
+from sleepagree.hypnogram.window import WindowRule
+from sleepagree.mapping.mapping import StageMapping
 from sleepagree.night.compare import MEAN_BLOCK_EPOCHS, MappingAgreement, NightAgreement
 from sleepagree.scoring.disagreement import Runs
 from sleepagree.scoring.redistribution import Redistribution

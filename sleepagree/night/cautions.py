@@ -13,14 +13,9 @@ from sleepagree.describe.words import speak
 from sleepagree.errors import counted
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import EPOCH_S
-from sleepagree.mapping.stages import (
-    COVERAGE,
-    StageMapping,
-    StageSet,
-    canonical_stage,
-    fitting_mappings,
-    is_sleep,
-)
+from sleepagree.mapping.mapping import StageMapping, fitting_mappings
+from sleepagree.mapping.sets import StageSet
+from sleepagree.mapping.words import COVERAGE, canonical_stage, is_sleep
 from sleepagree.scoring.measures import MeasurePair
 
 #: From here on time that one side did not score is told beside the measures, whichever comes first.

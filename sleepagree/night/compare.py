@@ -11,20 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import MappingError, counted, shorten
-from sleepagree.hypnogram.align import PairedNight, WindowRule
+from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import EPOCH_S, Counts, frozen_array
+from sleepagree.hypnogram.window import WindowRule
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.resampling import block_bootstrap_tables, percentile_interval, rng_for
-from sleepagree.mapping.stages import (
-    LEAVE_OUT,
-    UNSCORED,
-    StageMapping,
-    StageSet,
-    canonical_stage,
-    default_mapping,
-    fitting_mappings,
-    is_sleep,
-)
+from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings
+from sleepagree.mapping.sets import StageSet
+from sleepagree.mapping.words import LEAVE_OUT, UNSCORED, canonical_stage, is_sleep
 from sleepagree.night.cautions import (
     contradiction_caution,
     swapped_caution,
@@ -33,6 +27,7 @@ from sleepagree.night.cautions import (
     unsaid_classes,
 )
 from sleepagree.scoring import coefficients
+from sleepagree.scoring.bias_sources import BiasSource, account_for_bias
 from sleepagree.scoring.ceiling import Ceiling, design_ceiling
 from sleepagree.scoring.class_sequences import both_codes, class_sequence, joint_classes, square_mapping
 from sleepagree.scoring.clock_check import check_clock, clock_caution
@@ -49,13 +44,7 @@ from sleepagree.scoring.measures import (
     pair_measures,
 )
 from sleepagree.scoring.offsets import QuickOffset
-from sleepagree.scoring.redistribution import (
-    BiasSource,
-    Redistribution,
-    account_for_bias,
-    trace_unreported_stage,
-    unreported_stages,
-)
+from sleepagree.scoring.redistribution import Redistribution, trace_unreported_stage, unreported_stages
 from sleepagree.scoring.table_agreement import TableAgreement, summarise_table
 
 MEAN_BLOCK_EPOCHS: Final = 30

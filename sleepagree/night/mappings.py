@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 from sleepagree.errors import MappingError
 from sleepagree.hypnogram.align import PairedNight
-from sleepagree.mapping.stages import StageMapping, StageSet, fitting_mappings
+from sleepagree.mapping.mapping import StageMapping, fitting_mappings
+from sleepagree.mapping.sets import StageSet
 from sleepagree.night.cautions import unsaid_classes
 from sleepagree.night.compare import MappingAgreement, NightAgreement, compare
-from sleepagree.scoring.redistribution import BiasSource, account_for_bias
+from sleepagree.scoring.bias_sources import BiasSource, account_for_bias
 
 
 @dataclass(frozen=True)

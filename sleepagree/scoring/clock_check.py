@@ -12,7 +12,7 @@ from sleepagree.errors import MappingError
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.inference.resampling import rng_for
-from sleepagree.mapping.stages import StageMapping, fitting_mappings
+from sleepagree.mapping.mapping import StageMapping, fitting_mappings
 from sleepagree.scoring.class_sequences import both_codes, class_sequence, square_mapping
 from sleepagree.scoring.offsets import ClassCodes, ClockHint, QuickOffset, fine_codes, quick_offset
 

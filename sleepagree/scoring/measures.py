@@ -19,7 +19,7 @@ import math
 from dataclasses import dataclass
 
 from sleepagree.inference.estimate import NAN
-from sleepagree.mapping.stages import canonical_stage
+from sleepagree.mapping.words import canonical_stage
 
 #: What an epoch is, as one byte: one of the first three; sleep with the bit of REM or of N3.
 WAKE, SLEEP, SILENT, REM_BIT, DEEP_BIT = 0, 1, 2, 4, 8

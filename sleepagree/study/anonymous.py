@@ -12,7 +12,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
-from sleepagree.hypnogram.align import CONSENSUS, PairedNight
+from sleepagree.hypnogram.align import PairedNight
+from sleepagree.hypnogram.ledger import CONSENSUS
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.study.night_summary import NightSummary, SourceFile
 from sleepagree.study.table import NightsTable

@@ -12,9 +12,11 @@ from numpy.typing import NDArray
 from sleepagree.hypnogram.spans import EPOCH_S, Counts
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.resampling import SHARE, cluster_bootstrap_all, rng_for
-from sleepagree.mapping.stages import StageMapping, StageSet
+from sleepagree.mapping.mapping import StageMapping
+from sleepagree.mapping.sets import StageSet
 from sleepagree.night.cautions import unsaid_classes
-from sleepagree.scoring.redistribution import LEFT_OUT_COLUMN, account_for_bias, unreported_stages
+from sleepagree.scoring.bias_sources import account_for_bias
+from sleepagree.scoring.redistribution import LEFT_OUT_COLUMN, unreported_stages
 from sleepagree.study.groups import NightGroups, average_units
 from sleepagree.study.night_summary import NightSummary
 from sleepagree.study.results import (

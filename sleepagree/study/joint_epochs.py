@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S, Counts, LabelCodes
-from sleepagree.mapping.stages import StageMapping, StageSet
+from sleepagree.mapping.mapping import StageMapping
+from sleepagree.mapping.sets import StageSet
 from sleepagree.night.cautions import unsaid_classes
 from sleepagree.night.compare import class_minutes, measure_codes
 from sleepagree.scoring.measures import MeasurePair, SleepMeasures, pair_measures

@@ -23,7 +23,8 @@ from numpy.typing import NDArray
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import Counts, LabelCodes, frozen_array
 from sleepagree.inference.estimate import NAN
-from sleepagree.mapping.stages import StageMapping, StageSet
+from sleepagree.mapping.mapping import StageMapping
+from sleepagree.mapping.sets import StageSet
 from sleepagree.night.cautions import contradiction_caution, swapped_caution
 from sleepagree.night.compare import measure_sides
 from sleepagree.scoring.measures import SleepMeasures

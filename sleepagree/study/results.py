@@ -17,9 +17,9 @@ from sleepagree.inference.planning import VarianceComponents
 from sleepagree.inference.regression_limits import RegressionLimits
 from sleepagree.inference.reliability import Reliability
 from sleepagree.inference.resampling import BootstrapIntervals
-from sleepagree.mapping.stages import StageMapping
+from sleepagree.mapping.mapping import StageMapping
+from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.ceiling import Ceiling
-from sleepagree.scoring.redistribution import BiasSource
 from sleepagree.study.night_summary import NightSummary, Refusal
 
 Values = NDArray[np.float64]

@@ -31,10 +31,11 @@ import sleepagree
 from sleepagree.errors import InputError, SleepAgreeError
 from sleepagree.files.object_store import Stamps, fetched, is_remote
 from sleepagree.files.writing import is_partial, refuse_inputs, write_text
-from sleepagree.hypnogram.align import Outside, PairedNight, Window, align, parse_window
+from sleepagree.hypnogram.align import Outside, PairedNight, align
 from sleepagree.hypnogram.spans import ScoredSpans
+from sleepagree.hypnogram.window import Window, parse_window
 from sleepagree.mapping.files import own_words
-from sleepagree.mapping.stages import StageMapping
+from sleepagree.mapping.mapping import StageMapping
 from sleepagree.readers import companion_files, read_spans
 from sleepagree.readers.layout import Layout, name_option
 from sleepagree.study.anonymous import anonymous_night, rename_spans
@@ -226,7 +227,7 @@ def _reduce(row: NightRow, night: _PairedRow, options: ScoringOptions) -> tuple[
 
 
 def _with_clock(summary: NightSummary, paired: PairedNight, options: ScoringOptions) -> NightSummary:
-    from sleepagree.mapping.stages import default_mapping
+    from sleepagree.mapping.mapping import default_mapping
     from sleepagree.scoring.clock_check import check_clock
 
     mapping = options.mappings[0] if options.mappings else default_mapping(paired.reference_set, paired.device_set)
@@ -313,7 +314,7 @@ def _refuse_copies(scorings: tuple[ScoredSpans, ...]) -> None:
 def epoch_text(paired: PairedNight, row: NightRow) -> str:
     """Return the epochs of one night as CSV lines: participant, night, device, epoch, reference, device, status."""
     from sleepagree.files.writing import csv_text
-    from sleepagree.hypnogram.align import Status
+    from sleepagree.hypnogram.ledger import Status
 
     words = [status.word for status in Status]
     reference = [*paired.reference_set.stages, ""]

@@ -22,7 +22,8 @@ from sleepagree.inference.planning import VarianceComponents, components_from_va
 from sleepagree.inference.regression_limits import RegressionLimits, Spread, fit_regression_limits
 from sleepagree.inference.reliability import fit_reliability
 from sleepagree.inference.resampling import BootstrapIntervals, cluster_bootstrap_all, rng_for
-from sleepagree.mapping.stages import StageMapping, StageSet, default_mapping, fitting_mappings
+from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings
+from sleepagree.mapping.sets import StageSet
 from sleepagree.night.cautions import unsaid_classes
 from sleepagree.night.compare import class_minutes
 from sleepagree.scoring import coefficients

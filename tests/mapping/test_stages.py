@@ -11,22 +11,17 @@ import itertools
 import pytest
 
 from sleepagree.errors import MappingError, UnknownStageError
-from sleepagree.mapping.stages import (
+from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS, StageMapping, default_mapping, fitting_mappings, mapping_named
+from sleepagree.mapping.sets import StageSet, make_stage_set
+from sleepagree.mapping.words import (
     AASM_STAGES,
-    BUILT_IN_MAPPINGS,
     COVERAGE,
     LEAVE_OUT,
     UNSCORED,
-    StageMapping,
-    StageSet,
     assign_stages,
     canonical_stage,
-    default_mapping,
-    fitting_mappings,
     is_edf_stage_text,
     is_sleep,
-    make_stage_set,
-    mapping_named,
     recognise_label,
 )
 

@@ -13,7 +13,8 @@ import pytest
 from sleepagree.describe.blocks import Table
 from sleepagree.describe.night import describe_night
 from sleepagree.hypnogram.align import Outside
-from sleepagree.mapping.stages import BUILT_IN_MAPPINGS, StageMapping, make_stage_set, mapping_named
+from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS, StageMapping, mapping_named
+from sleepagree.mapping.sets import make_stage_set
 from sleepagree.night.cautions import unsaid_classes
 from sleepagree.night.compare import compare
 from sleepagree.night.mappings import compare_mappings

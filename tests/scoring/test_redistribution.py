@@ -8,18 +8,16 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from sleepagree.scoring.bias_sources import BiasSource, account_for_bias
 from statsmodels.stats.proportion import proportion_confint
 
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.words import speak
-from sleepagree.mapping.stages import AASM_STAGES, make_stage_set, mapping_named
+from sleepagree.mapping.mapping import mapping_named
+from sleepagree.mapping.sets import make_stage_set
+from sleepagree.mapping.words import AASM_STAGES
 from sleepagree.night.compare import compare
-from sleepagree.scoring.redistribution import (
-    BiasSource,
-    account_for_bias,
-    trace_unreported_stage,
-    unreported_stages,
-)
+from sleepagree.scoring.redistribution import trace_unreported_stage, unreported_stages
 from tests.worked import pair, side
 
 LAB = make_stage_set(AASM_STAGES, AASM_STAGES)
