@@ -183,7 +183,7 @@ class DeviceTraits:
             raise ValueError("mean lengths of runs and moves must be at least one epoch")
 
     @property
-    def says_rem(self) -> bool:
+    def reports_rem(self) -> bool:
         """Whether the device can say REM."""
         return "R" in self.labels
 
@@ -499,7 +499,7 @@ def _moved_boundaries(rng: np.random.Generator, reference: StageCodes, device: D
     shift = np.where(uniform[0] < device.moved_share, np.where(uniform[1] < 0.5, -distance, distance), 0)
     before = np.concatenate((stages[:1], stages[:-1]))
     fixed = new_night[starts] | (stages == GAP) | (before == GAP)
-    if not device.says_rem:
+    if not device.reports_rem:
         fixed |= (stages == _R) | (before == _R)
     shift[fixed] = 0
     # no change leaves the two bouts that it parts; where two changes cross, the bout between them is missed

@@ -26,7 +26,7 @@ from numpy.typing import ArrayLike
 from sleepagree.errors import InputError, counted
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.limits import VariancePart, mover_half_widths
-from sleepagree.inference.normal_factors import (
+from sleepagree.inference.normal_theory import (
     MOST_PARTICIPANTS,
     MULTIPLIER_95,
     check_count,
@@ -344,7 +344,7 @@ def _sd_factor(degrees: int, assurance: float | None) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class PlanCell:
+class StudySize:
     """Half-widths to expect of a study of one size.
 
     Parameters
@@ -400,7 +400,7 @@ class PlanGrid:
         None: half-widths are expected ones; else they are not exceeded with this probability.
     assumed : tuple of (str, VarianceComponents)
         Statistic and the components that its figures rest on.
-    cells : tuple of PlanCell
+    cells : tuple of StudySize
         Nights vary fastest.
     smallest : tuple of SmallestStudy
         Per wanted half-width the study with the fewest nights in all, participants times nights.
@@ -413,7 +413,7 @@ class PlanGrid:
     level: float
     assurance: float | None
     assumed: tuple[tuple[str, VarianceComponents], ...]
-    cells: tuple[PlanCell, ...]
+    cells: tuple[StudySize, ...]
     smallest: tuple[SmallestStudy, ...]
     smallest_by_nights: tuple[SmallestStudy, ...]
     at_upper_bound: PlanGrid | None = None
@@ -521,7 +521,7 @@ def plan_grid(
             raise ValueError(f"wanted must name planned statistics {sorted(statistics)}, got {name!r}")
         check_positive(f"wanted[{name!r}]", width)
     cells = tuple(
-        PlanCell(
+        StudySize(
             people,
             count,
             tuple(

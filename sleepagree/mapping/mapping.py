@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Final
 
 from sleepagree.errors import MappingError, shorten
@@ -238,6 +239,22 @@ def default_mapping(reference: StageSet, device: StageSet) -> StageMapping:
             "(--mapping FILE.toml).",
         )
     return fitting[0]
+
+
+@lru_cache(maxsize=256)
+def unreported_classes(mapping: StageMapping, device_set: StageSet) -> tuple[str, ...]:
+    """Return the device classes of a mapping that nothing the device can report is taken into.
+
+    Parameters
+    ----------
+    mapping : StageMapping
+        How stages form classes; a built-in one may be asked for though it does not fit.
+    device_set : StageSet
+        What the device can report.
+    """
+    said = {target for stage, target in mapping.device if stage in device_set.reportable}
+    said |= {target for _, target in mapping.device_labels}  # the mapping file says that the device has these labels
+    return tuple(name for name in mapping.device_classes if name not in said)
 
 
 def mapping_named(name: str) -> StageMapping:

@@ -13,8 +13,7 @@ from sleepagree.describe.words import speak
 from sleepagree.errors import counted
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import EPOCH_S
-from sleepagree.mapping.mapping import StageMapping, fitting_mappings
-from sleepagree.mapping.sets import StageSet
+from sleepagree.mapping.mapping import StageMapping, fitting_mappings, unreported_classes
 from sleepagree.mapping.words import COVERAGE, canonical_stage, is_sleep
 from sleepagree.scoring.measures import MeasurePair
 
@@ -31,32 +30,16 @@ _ORDER: Final = ("W", "N1", "N2", "light", "light-or-rem", "N3", "R", "nrem", "s
 # --- words that the device lacks --------------------------------------------------------------------------
 
 
-@lru_cache(maxsize=256)
-def unsaid_classes(mapping: StageMapping, device_set: StageSet) -> tuple[str, ...]:
-    """Return the device classes of a mapping that nothing the device can report is taken into.
-
-    Parameters
-    ----------
-    mapping : StageMapping
-        How stages form classes; a built-in one may be asked for though it does not fit.
-    device_set : StageSet
-        What the device can report.
-    """
-    said = {target for stage, target in mapping.device if stage in device_set.reportable}
-    said |= {target for _, target in mapping.device_labels}  # the mapping file says that the device has these labels
-    return tuple(name for name in mapping.device_classes if name not in said)
-
-
-def unsaid_cautions(paired: PairedNight, mappings: Sequence[StageMapping]) -> list[str]:
+def unreported_cautions(paired: PairedNight, mappings: Sequence[StageMapping]) -> list[str]:
     """Say which mappings ask the device for words that it does not have."""
     out = []
     for mapping in mappings:
-        unsaid = unsaid_classes(mapping, paired.device_set)
-        if not unsaid:
+        unreported = unreported_classes(mapping, paired.device_set)
+        if not unreported:
             continue
-        words = _join(map(speak, unsaid))
+        words = _join(map(speak, unreported))
         codes = mapping.reference_codes(paired.reference_set)
-        rows = [i for i, c in enumerate(codes) if c >= 0 and mapping.reference_classes[c] in unsaid]
+        rows = [i for i, c in enumerate(codes) if c >= 0 and mapping.reference_classes[c] in unreported]
         epochs = int(paired.count_native()[rows].sum())
         why = "so it is declared" if paired.device_set.declared else "its file holds no such label"
         fitting = [m.name for m in fitting_mappings(paired.reference_set, paired.device_set)]

@@ -22,9 +22,9 @@ from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S, frozen_array
 from sleepagree.inference.estimate import NAN
-from sleepagree.inference.margins import margins_from_sums
 from sleepagree.inference.resampling import participant_weights, percentile_interval
-from sleepagree.scoring.coefficients import kappa_of_margins
+from sleepagree.inference.table_sums import sums_from_stack
+from sleepagree.scoring.coefficients import kappa_of_sums
 from sleepagree.scoring.offsets import (
     CAUTION_OFFSET_S,
     LOWEST_PEAK_SCORE,
@@ -37,9 +37,9 @@ from sleepagree.scoring.offsets import (
     Values,
     chance_curve,
     check_codes,
+    classes_in_steps,
     correlate,
     fast_length,
-    fine_codes,
     kappa_where_common,
     peak_heights,
     peak_position,
@@ -54,10 +54,10 @@ __all__ = [
     "OffsetCurve",
     "PartOffset",
     "QuickOffset",
+    "classes_in_steps",
     "clock_document",
     "combined_offsets",
     "epoch_offset_interval",
-    "fine_codes",
     "quick_offset",
     "read_clock",
     "scan_epoch_offsets",
@@ -239,7 +239,7 @@ def read_clock(
     Parameters
     ----------
     reference, device : int arrays of shape (n,)
-        Class at each step of one common clock, from `fine_codes`; -1 where a side has none. The device may
+        Class at each step of one common clock, from `classes_in_steps`; -1 where a side has none. The device may
         have classes before the reference's first and after its last one; they count as soon as an offset
         brings them in.
     n_classes : int
@@ -441,7 +441,7 @@ class _Blocks:
         step = max(1, (8 << 20) // (8 * flat.shape[1]))
         for begin in range(0, len(weights), step):
             part = weights[begin : begin + step].astype(np.float64) @ flat
-            curves = _kappa_of_sums(np.moveaxis(part.reshape(-1, sums, offsets), 1, 0))
+            curves = _kappa_where_half_common(np.moveaxis(part.reshape(-1, sums, offsets), 1, 0))
             for row, curve in enumerate(curves):
                 peak = peak_position(curve, self.lags.reach)
                 if peak is not None:
@@ -465,16 +465,16 @@ class _Blocks:
         parts = []
         for begin, end in pairwise(round(night * part / 3) for part in range(4)):
             inside = (self.places >= begin) & (self.places < end)
-            curve = _kappa_of_sums(margins[inside].sum(axis=0))
+            curve = _kappa_where_half_common(margins[inside].sum(axis=0))
             best = OffsetCurve(self.lags.offsets_s, curve).best
             parts.append(PartOffset(begin * self.block_s, end * self.block_s, *best))
         return tuple(parts)
 
 
-def _kappa_of_sums(sums: Values) -> Values:
+def _kappa_where_half_common(sums: Values) -> Values:
     """Return kappa from margin sums (3k, ..., offsets), nan where less than half of the epochs are common."""
-    margins = margins_from_sums(sums)
-    curve = kappa_of_margins(margins)
+    margins = sums_from_stack(sums)
+    curve = kappa_of_sums(margins)
     return np.where(2.0 * margins.n >= margins.n.max(axis=-1, keepdims=True), curve, np.nan)
 
 
@@ -603,7 +603,7 @@ def _find_drift(
     middle_s = at_best = NAN
     for begin in range(0, len(weights), _DRIFT_ROWS):
         part = (weights[begin : begin + _DRIFT_ROWS] @ flat).reshape(-1, kinds, drifts.size * near.size)
-        curves = kappa_of_margins(margins_from_sums(np.moveaxis(part, 1, 0)))
+        curves = kappa_of_sums(sums_from_stack(np.moveaxis(part, 1, 0)))
         for row, curve in enumerate(curves, start=begin):
             if np.isnan(curve).all():
                 continue
@@ -630,10 +630,10 @@ def clock_document(reading: ClockReading) -> dict[str, Any]:
     Returns
     -------
     dict
-        Schema "sleepagree.scoring.clock/1".
+        Schema "sleepagree.clock/1".
     """
     document: dict[str, Any] = {
-        "schema": "sleepagree.scoring.clock/1",
+        "schema": "sleepagree.clock/1",
         "mapping": reading.mapping,
         "offset_seconds": _plain(reading.offset_s),
         "low": _plain(reading.low_s),

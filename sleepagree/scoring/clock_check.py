@@ -14,7 +14,7 @@ from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.inference.resampling import rng_for
 from sleepagree.mapping.mapping import StageMapping, fitting_mappings
 from sleepagree.scoring.class_sequences import both_codes, class_sequence, square_mapping
-from sleepagree.scoring.offsets import ClassCodes, ClockHint, QuickOffset, fine_codes, quick_offset
+from sleepagree.scoring.offsets import ClassCodes, ClockHint, QuickOffset, classes_in_steps, quick_offset
 
 if TYPE_CHECKING:
     from sleepagree.scoring.clock import ClockReading
@@ -148,4 +148,4 @@ def _fine_sides(paired: PairedNight, mapping: StageMapping, range_s: float) -> t
 
 def _lay(spans: ScoredSpans, class_codes: tuple[int, ...], origin_s: float, n: int) -> Codes:
     lookup = np.array(class_codes, np.int16)
-    return fine_codes(spans.onset_s, spans.duration_s, lookup[spans.codes], origin_s=origin_s, n=n, step_s=STEP_S)
+    return classes_in_steps(spans.onset_s, spans.duration_s, lookup[spans.codes], origin_s=origin_s, n=n, step_s=STEP_S)

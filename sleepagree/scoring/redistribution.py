@@ -22,8 +22,8 @@ from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
+from sleepagree.inference.proportions import wilson_interval
 from sleepagree.inference.resampling import percentile_interval
-from sleepagree.inference.shares import wilson_interval
 from sleepagree.mapping.sets import StageSet, reference_reportable
 from sleepagree.mapping.words import AASM_STAGES, COVERAGE
 

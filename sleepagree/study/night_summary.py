@@ -26,7 +26,7 @@ from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet
 from sleepagree.night.cautions import contradiction_caution, swapped_caution
-from sleepagree.night.compare import measure_sides
+from sleepagree.night.measures import measure_sides
 from sleepagree.scoring.measures import SleepMeasures
 
 MEASURE_NAMES: Final = tuple(f.name for f in fields(SleepMeasures))

@@ -427,7 +427,7 @@ def _compute(
     from joblib.externals.loky.process_executor import BrokenProcessPool
 
     try:
-        with _deaf_children():
+        with _children_ignore_interrupts():
             results = Parallel(n_jobs=execution.workers, backend="loky", return_as="generator")(tasks)
         yield from results
     except BrokenProcessPool:
@@ -435,7 +435,7 @@ def _compute(
 
 
 @contextmanager
-def _deaf_children() -> Iterator[None]:
+def _children_ignore_interrupts() -> Iterator[None]:
     """Start processes that Ctrl-C does not reach: this one hears it, ends them, and says what happened."""
     if threading.current_thread() is not threading.main_thread():
         yield

@@ -20,10 +20,10 @@ from sleepagree.hypnogram.ledger import CONSENSUS, NO_MAJORITY, cross_labels
 from sleepagree.hypnogram.spans import EPOCH_S, EpochLengthFrom, LabelCodes, Origin, ScoredSpans
 from sleepagree.hypnogram.window import Window, WindowRule
 from sleepagree.hypnogram.zones import add_seconds, seconds_between
+from sleepagree.inference.table_sums import fold_counts
 from sleepagree.mapping.mapping import StageMapping, fitting_mappings, mapping_named
 from sleepagree.mapping.sets import StageSet, make_stage_set
 from sleepagree.mapping.words import AASM_STAGES, UNSCORED
-from sleepagree.night.compare import fold_counts
 from sleepagree.scoring import coefficients
 from sleepagree.study.night_summary import ScorerPair
 

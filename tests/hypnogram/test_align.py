@@ -14,7 +14,7 @@ from sleepagree.hypnogram.align import SILENT_AS_WAKE, Outside, align
 from sleepagree.hypnogram.ledger import Status
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.hypnogram.window import Window, WindowRule, parse_window
-from sleepagree.night.compare import measure_sides
+from sleepagree.night.measures import measure_sides
 from tests.worked import BED_TIME, pair, side
 
 

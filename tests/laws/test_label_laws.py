@@ -23,10 +23,10 @@ from sleepagree.hypnogram.ledger import NO_MAJORITY, Status
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.mapping import words as words_of
 from sleepagree.mapping.files import read_mapping
-from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS, StageMapping, fitting_mappings
+from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS, StageMapping, fitting_mappings, unreported_classes
 from sleepagree.mapping.words import ALIASES, COVERAGE, LEAVE_OUT, NOT_A_STAGE, STAGE_WORDS, UNSCORED, fold_label
-from sleepagree.night.cautions import unsaid_classes
-from sleepagree.night.compare import compare, measure_sides
+from sleepagree.night.compare import compare
+from sleepagree.night.measures import measure_sides
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.memory import read_hypnogram
@@ -130,7 +130,7 @@ def told_of(paired: PairedNight, mapping: StageMapping) -> str:
             mapping.reference_codes(paired.reference_set),
             mapping.device_codes(paired.device_set),
             measure_sides(paired, mapping),
-            unsaid_classes(mapping, paired.device_set),
+            unreported_classes(mapping, paired.device_set),
             aligned_night(paired, mapping=mapping),
             summary.sequences,
             summary.cautions,

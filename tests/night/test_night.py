@@ -14,9 +14,10 @@ import pytest
 
 from sleepagree.errors import MappingError
 from sleepagree.hypnogram.spans import Origin
+from sleepagree.inference.table_sums import fold_counts
 from sleepagree.mapping.mapping import StageMapping, fitting_mappings, mapping_named
 from sleepagree.mapping.words import AASM_STAGES
-from sleepagree.night.compare import compare, fold_counts
+from sleepagree.night.compare import compare
 from tests.worked import pair, side
 
 # --- a night of 12 epochs, worked by hand --------------------------------------------------------------------

@@ -13,10 +13,10 @@ from sleepagree.inference.resampling import rng_for
 from sleepagree.scoring import clock, offsets
 from sleepagree.scoring.clock import (
     ClockHint,
+    classes_in_steps,
     clock_document,
     combined_offsets,
     epoch_offset_interval,
-    fine_codes,
     quick_offset,
     read_clock,
     scan_epoch_offsets,
@@ -88,12 +88,12 @@ def test_lengths_of_transforms(least):
 
 def test_fine_codes_take_the_class_at_the_middle_of_each_step():
     onset, duration = np.array([0.0, 30.0, 90.0]), np.array([30.0, 30.0, 7.0])
-    found = fine_codes(onset, duration, np.array([0, -1, 2]), origin_s=-5.0, n=22)
+    found = classes_in_steps(onset, duration, np.array([0, -1, 2]), origin_s=-5.0, n=22)
     # -5 to 0 nothing; 0 to 30 class 0; 30 to 60 not scored; 60 to 90 nothing; 90 to 97: the middles 92.5 only
     assert found.tolist() == [-1] + [0] * 6 + [-1] * 12 + [2] + [-1] * 2
     assert found.dtype == np.int8
-    assert fine_codes(np.array([]), np.array([]), np.array([], int), origin_s=0, n=3).tolist() == [-1] * 3
-    coarse = fine_codes(np.array([0.0]), np.array([60.0]), np.array([1]), origin_s=0.0, n=3, step_s=30.0)
+    assert classes_in_steps(np.array([]), np.array([]), np.array([], int), origin_s=0, n=3).tolist() == [-1] * 3
+    coarse = classes_in_steps(np.array([0.0]), np.array([60.0]), np.array([1]), origin_s=0.0, n=3, step_s=30.0)
     assert coarse.tolist() == [1, 1, -1]
 
 
@@ -407,7 +407,7 @@ def test_a_reading_survives_a_process_pool_and_cannot_be_changed():
 def test_the_document_is_plain_json_with_the_published_keys():
     document = clock_document(read(*pair(16, related=False)))
     assert json.loads(json.dumps(document, allow_nan=False)) == document
-    assert document["schema"] == "sleepagree.scoring.clock/1"
+    assert document["schema"] == "sleepagree.clock/1"
     assert document["drift_seconds_per_hour"] is None
     assert [document["curve"][0][0], document["curve"][-1][0]] == [-1800.0, 1800.0]
     assert len(document["curve"]) == 721

@@ -18,10 +18,9 @@ from sleepagree.scoring.disagreement import (
     NearTransitions,
     PartAgreement,
     describe_disagreement,
-    describe_runs,
     disagreement_document,
-    expected_runs,
 )
+from sleepagree.scoring.runs import describe_runs, expected_runs
 
 CLASSES = ("wake", "light", "deep", "rem")
 LETTER = {"W": 0, "L": 1, "D": 2, "R": 3}

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from sleepagree.scoring.bias_sources import BiasSource, account_for_bias
 from statsmodels.stats.proportion import proportion_confint
 
 from sleepagree.describe.bias import say_bias_source
@@ -17,6 +16,7 @@ from sleepagree.mapping.mapping import mapping_named
 from sleepagree.mapping.sets import make_stage_set
 from sleepagree.mapping.words import AASM_STAGES
 from sleepagree.night.compare import compare
+from sleepagree.scoring.bias_sources import BiasSource, account_for_bias
 from sleepagree.scoring.redistribution import trace_unreported_stage, unreported_stages
 from tests.worked import pair, side
 
@@ -218,7 +218,7 @@ def test_the_account_adds_up_to_the_last_half_minute(case):
     names = [f"class {i}" for i in range(len(rows))]
     device = [names[i] for i in sorted(kept)]
     sources = account_for_bias(counts, reference_classes=names, device_classes=device)
-    unsaid = sum(counts[i].sum() for i in range(len(rows)) if i not in kept) / 2
+    unreported = sum(counts[i].sum() for i in range(len(rows)) if i not in kept) / 2
     for j, source in enumerate(sources):
         bias = counts[:, j].sum() / 2 - counts[names.index(device[j])].sum() / 2
         assert source.bias_min == bias
@@ -226,8 +226,8 @@ def test_the_account_adds_up_to_the_last_half_minute(case):
         if len(device) < len(names):
             of_unsaid = sum(m for name, m in source.gained if name not in device)
             assert source.without_unreported_min == bias - of_unsaid
-            assert source.returned_min == bias - (unsaid if source.returned_to == device[j] else 0)
-    assert sum(s.bias_min for s in sources) == unsaid
+            assert source.returned_min == bias - (unreported if source.returned_to == device[j] else 0)
+    assert sum(s.bias_min for s in sources) == unreported
 
 
 def test_words_of_sentences():

@@ -22,7 +22,8 @@ from sleepagree.hypnogram.ledger import NO_MAJORITY
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.hypnogram.window import WindowRule, parse_window
 from sleepagree.mapping.words import UNSCORED
-from sleepagree.night.compare import NightAgreement, compare, measure_sides
+from sleepagree.night.compare import NightAgreement, compare
+from sleepagree.night.measures import measure_sides
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.render.night_json import night_document
 from sleepagree.render.study_json import study_document
