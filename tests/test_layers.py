@@ -25,7 +25,7 @@ ROOMS = {
     "inference": "estimate table_sums proportions normal_theory people resampling equivalence limits regression_limits "
     "reliability planning",
     "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
-    "class_figures offsets table_agreement clock clock_check",
+    "class_figures offsets table_agreement clock_blocks clock clock_check",
     "night": "measures cautions compare mappings",
     "study": "night_summary table from_folder joint_epochs paired_epochs results scorers anonymous cautions groups "
     "plan_request run comparison flows summarise",

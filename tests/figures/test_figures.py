@@ -32,7 +32,8 @@ from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.limits import Scale, fit_limits_of_agreement
 from sleepagree.inference.planning import MeanPrecision, VarianceComponents, plan_grid
 from sleepagree.inference.regression_limits import Spread, fit_regression_limits
-from sleepagree.scoring.clock import ClockReading, OffsetCurve
+from sleepagree.scoring.clock import ClockReading
+from sleepagree.scoring.clock_blocks import OffsetCurve
 from sleepagree.scoring.disagreement import PartAgreement
 
 SVG = "{http://www.w3.org/2000/svg}"

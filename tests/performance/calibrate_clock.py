@@ -18,8 +18,9 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 import simulated
 
 from sleepagree.inference.resampling import rng_for
-from sleepagree.scoring.clock import ClockHint, ClockReading, QuickOffset, quick_offset, read_clock
+from sleepagree.scoring.clock import ClockReading, read_clock
 from sleepagree.scoring.clock_check import hint_as_strict_as_clock
+from sleepagree.scoring.offsets import ClockHint, QuickOffset, quick_offset
 from tests import records
 
 

@@ -11,18 +11,9 @@ from sklearn.metrics import cohen_kappa_score
 
 from sleepagree.inference.resampling import rng_for
 from sleepagree.scoring import clock, offsets
-from sleepagree.scoring.clock import (
-    ClockHint,
-    classes_in_steps,
-    clock_document,
-    combined_offsets,
-    epoch_offset_interval,
-    quick_offset,
-    read_clock,
-    scan_epoch_offsets,
-)
+from sleepagree.scoring.clock import clock_document, combined_offsets, epoch_offset_interval, read_clock
 from sleepagree.scoring.clock_check import clock_caution
-from sleepagree.scoring.offsets import QuickOffset
+from sleepagree.scoring.offsets import ClockHint, QuickOffset, classes_in_steps, quick_offset, scan_epoch_offsets
 
 
 def paired(reference, device, shift):
@@ -343,7 +334,7 @@ def test_a_best_offset_at_the_edge_is_not_proposed():
     ],
 )
 def test_each_condition_can_stop_a_proposal(gain, low_s, no_interval, score, reason):
-    lags = clock._Lags(reach=20, context=60, step_s=5.0)
+    lags = clock.Lags(reach=20, context=60, step_s=5.0)
     kappa = np.full(41, 0.3)
     kappa[32] += gain  # +60 s
     curve = clock.OffsetCurve(lags.offsets_s, kappa)
