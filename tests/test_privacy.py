@@ -16,6 +16,7 @@ from sleepagree.study.anonymous import anonymous_night, anonymous_table
 from sleepagree.study.table import read_nights_table
 from tests.canaries import CANARY, REMARKS, TRACE, fhir_bundle, name_everyone, outputs, planted, remarked_edf, run, told
 from tests.ferry import FERRY
+from tests.said import said
 
 QUICK = ("--resamples", "50")
 EXPORTS = tuple(word for one in ("edf", "bids", "csv", "parquet") for word in ("--export", one))
@@ -335,7 +336,7 @@ def test_remarks_of_readers_lose_names_and_times() -> None:
     layout = read_layout(FERRY / "band-a.toml")
     device = read_spans(FERRY / "band-a" / "crew-1-night-1.csv", layout=layout)
     paired = anonymous_night(align(reference=reference, device=device))
-    assert paired.ledger.notes[:5] == (
+    assert said(paired.ledger.notes)[:5] == (
         "reference: start taken from the layout: (a time)",
         "reference: lights off at (a time), zone (a zone) not used",
         "(a remark that names a file was left out)",

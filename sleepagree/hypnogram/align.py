@@ -15,7 +15,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.errors import PairingError, SleepAgreeError, counted
+from sleepagree.caution import Caution, CautionKind, Note, NoteKind
+from sleepagree.errors import PairingError, SleepAgreeError
 from sleepagree.hypnogram.epochs import EpochLabels, lay_on_epochs
 from sleepagree.hypnogram.ledger import CONSENSUS, SCORED, Ledger, account_for_epochs, cross_labels
 from sleepagree.hypnogram.spans import EPOCH_S, LabelCodes, Origin, ScoredSpans, frozen_array
@@ -81,8 +82,8 @@ class PairedNight:
         Seconds added to device times.
     ledger : Ledger
         The account of the window.
-    cautions : tuple of str
-        Plain sentences.
+    cautions : tuple of Caution
+        What may mislead a reader.
     fine : tuple of two ScoredSpans and a float
         Both sides' spans and the device's start after the reference's in seconds, for the clock scan.
     native : int array, shape (reference labels, device labels)
@@ -102,7 +103,7 @@ class PairedNight:
     rule: WindowRule
     clock_offset_s: float
     ledger: Ledger
-    cautions: tuple[str, ...]
+    cautions: tuple[Caution, ...]
     fine: tuple[ScoredSpans, ScoredSpans, float]
     native: NDArray[np.int64]
     epoch_s: float = EPOCH_S
@@ -190,7 +191,8 @@ def align(
         labels.labelled - int(np.count_nonzero(codes >= 0))
         for labels, codes in ((rows, reference_codes), (columns, device_codes))
     )
-    notes = [*_of_side("reference", reference.notes), *_of_side("device", device.notes)]
+    sides = (("reference", reference), ("device", device))
+    notes = [note.of_side(side) for side, spans in sides for note in spans.notes]
     if outside is Outside.WAKE:
         device_codes, device_set, note = _silent_as_wake(device_codes, device_set, columns, first)
         notes += note
@@ -215,8 +217,7 @@ def align(
         clock_offset_s,
         ledger,
         (
-            *_of_side("reference", reference.cautions),
-            *_of_side("device", device.cautions),
+            *(caution.of_side(side) for side, spans in sides for caution in spans.cautions),
             *_reports_caution(device_set),
         ),
         (reference, device, shift_s),
@@ -268,10 +269,6 @@ def _cached_stage_set(labels: tuple[str, ...], stages: tuple[str, ...], reports:
     return make_stage_set(labels, stages, reports=reports)
 
 
-def _of_side(side: str, texts: Sequence[str]) -> list[str]:
-    return [f"{side}: {text}" for text in texts]
-
-
 def _refuse_empty(spans: ScoredSpans, side: str) -> None:
     if spans.onset_s.size == 0 or not any(stage != UNSCORED for stage in spans.stages):
         raise no_scored_epoch(spans, side)
@@ -304,7 +301,7 @@ def _refuse_apart(reference: ScoredSpans, device: ScoredSpans, shift_s: float, c
 
 def _silent_as_wake(
     codes: LabelCodes, stage_set: StageSet, columns: EpochLabels, first: int
-) -> tuple[LabelCodes, StageSet, list[str]]:
+) -> tuple[LabelCodes, StageSet, list[Note]]:
     """Fill what lies before the device's first and after its last word with a label of our own; gaps stay gaps."""
     known = np.flatnonzero(columns.codes >= 0) + columns.first - first
     filled = codes.copy()
@@ -322,15 +319,12 @@ def _silent_as_wake(
         tuple(dict.fromkeys((*stage_set.reportable, "W"))),
         stage_set.declared,
     )
-    taken = "was taken" if count == 1 else "were taken"
-    note = f"{counted(count, 'epoch')} before the device's first or after its last word {taken} as wake (asked for)"
-    return filled, extended, [note]
+    return filled, extended, [Note.of(NoteKind.SILENT_AS_WAKE, count=count)]
 
 
-def _split_notes(rows: EpochLabels, columns: EpochLabels) -> list[str]:
+def _split_notes(rows: EpochLabels, columns: EpochLabels) -> list[Note]:
     return [
-        f"{side}: {labels.split_epochs} {'epoch' if labels.split_epochs == 1 else 'epochs'} shared by more than one "
-        "label took the one with most of it"
+        Note.of(NoteKind.EPOCHS_SHARED, count=labels.split_epochs).of_side(side)
         for side, labels in (("reference", rows), ("device", columns))
         if labels.split_epochs
     ]
@@ -345,7 +339,7 @@ def _side(spans: ScoredSpans, grid_s: float) -> Side:
 
 
 @lru_cache(maxsize=256)
-def _reports_caution(device_set: StageSet) -> tuple[str, ...]:
+def _reports_caution(device_set: StageSet) -> tuple[Caution, ...]:
     """Say that what the device can report was taken from its labels, where that leaves out a stage."""
     if device_set.declared:
         return ()
@@ -356,14 +350,5 @@ def _reports_caution(device_set: StageSet) -> tuple[str, ...]:
     # a device that tells no more than asleep and awake leaves nothing out; beside other words, asleep says little
     covered = frozenset().union(*(COVERAGE[stage] for stage in (definite if definite - {"W"} else says)))
     wanted = ("W", "N1", "N2", "N3", "R") if {"N1", "N2"} & says else ("W", "light", "N3", "R")
-    missing = [_WORDS[stage] for stage in wanted if not COVERAGE[stage] <= covered]
-    if not missing:
-        return ()
-    return (
-        f"What the device can report was taken from the labels in its file, which hold no "
-        f"{' and no '.join(missing)}. A night without a stage is not a device without it: declare what it "
-        f"can report with --reports or in its layout.",
-    )
-
-
-_WORDS: Final = {"W": "wake", "light": "light", "N1": "N1", "N2": "N2", "N3": "deep", "R": "REM"}
+    missing = tuple(stage for stage in wanted if not COVERAGE[stage] <= covered)
+    return (Caution.of(CautionKind.REPORTS_FROM_LABELS, missing=missing),) if missing else ()

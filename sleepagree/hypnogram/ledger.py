@@ -10,6 +10,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.caution import Note
 from sleepagree.hypnogram.spans import LabelCodes, frozen_array
 from sleepagree.mapping.sets import StageSet
 
@@ -61,7 +62,7 @@ class Ledger:
         Labelled epochs of either side that lie outside the window.
     reference_labels, device_labels : tuple of (str, int)
         Native label -> epochs of the window, scored or not.
-    notes : tuple of str
+    notes : tuple of Note
         What readers and alignment did that a careful reader would want to know.
     """
 
@@ -72,7 +73,7 @@ class Ledger:
     outside_device: int
     reference_labels: tuple[tuple[str, int], ...]
     device_labels: tuple[tuple[str, int], ...]
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
 
 class CrossedLabels(NamedTuple):
@@ -146,7 +147,7 @@ def account_for_epochs(
     device_set: StageSet,
     *,
     outside: tuple[int, int],
-    notes: tuple[str, ...],
+    notes: tuple[Note, ...],
     is_consensus: bool,
 ) -> Ledger:
     """Return the ledger of a window.
@@ -159,7 +160,7 @@ def account_for_epochs(
         Their labels.
     outside : (int, int)
         Labelled epochs of either side outside the window.
-    notes : tuple of str
+    notes : tuple of Note
         Of readers and alignment.
     is_consensus : bool
         Whether the reference is a consensus of scorers.

@@ -78,6 +78,13 @@ EDF_TEXTS: Final[Mapping[str, str]] = _stage_by_text("edf")
 
 _RK_DIGITS: Final[Mapping[str, str]] = {"1": "N1", "2": "N2", "3": "N3", "4": "N3"}
 
+_SPOKEN: Final = {"W": "wake", "R": "REM", "rem": "REM"}
+
+
+def speak(name: str) -> str:
+    """Return a stage or class as it stands in a sentence (``R`` and ``rem`` as REM, ``W`` as wake)."""
+    return _SPOKEN.get(name, name)
+
 
 def canonical_stage(word: str) -> str | None:
     """Return the stage that ``word`` names (any case), ``"unscored"``, or None."""

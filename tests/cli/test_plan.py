@@ -35,7 +35,7 @@ def plan(*words: object, folder: Path) -> dict[str, Any]:
 
 def test_half_widths_of_the_bias_are_those_of_the_t_interval(tmp_path: Path) -> None:
     document = plan(*STATED, *SMALL, folder=tmp_path)
-    assert document["schema"] == "sleepagree.plan/1"
+    assert document["schema"] == "sleepagree.plan/2"
     cells = {(c["participants"], c["nights"]): c["half_width"] for c in document["grid"]}
     assert sorted(cells) == [(5, 1), (5, 4), (20, 1), (20, 4)]
     for (people, nights), widths in cells.items():
@@ -213,7 +213,7 @@ def test_a_plan_from_four_people_shows_the_upper_bound_and_what_it_asks_for(resu
     assert "caution" not in result.stdout
     told = " ".join(result.stdout.split())
     assert f"at its upper bound: {at_bound['participants']} participants with {at_bound['nights']} night" in told
-    assert document["cautions"] == [result.stderr.strip().removeprefix("caution: ")]
+    assert [caution["text"] for caution in document["cautions"]] == [result.stderr.strip().removeprefix("caution: ")]
     assert run("plan", *words, "--quiet").stderr == ""
 
 
