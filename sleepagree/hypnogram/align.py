@@ -84,8 +84,10 @@ class PairedNight:
         The account of the window.
     cautions : tuple of Caution
         What may mislead a reader.
-    fine : tuple of two ScoredSpans and a float
-        Both sides' spans and the device's start after the reference's in seconds, for the clock scan.
+    reference_spans, device_spans : ScoredSpans
+        What was read of both sides, for looks at other windows and at the clock.
+    shift_s : float
+        The device's start after the reference's, the clock offset included (s).
     native : int array, shape (reference labels, device labels)
         Jointly scored epochs by label.
     epoch_s : float
@@ -104,7 +106,9 @@ class PairedNight:
     clock_offset_s: float
     ledger: Ledger
     cautions: tuple[Caution, ...]
-    fine: tuple[ScoredSpans, ScoredSpans, float]
+    reference_spans: ScoredSpans
+    device_spans: ScoredSpans
+    shift_s: float
     native: NDArray[np.int64]
     epoch_s: float = EPOCH_S
 
@@ -125,12 +129,12 @@ class PairedNight:
     @cached_property
     def reference_side(self) -> Side:
         """File, start and labels of the reference."""
-        return _side(self.fine[0], self.begin_s)
+        return _side(self.reference_spans, self.begin_s)
 
     @cached_property
     def device_side(self) -> Side:
         """File, start and labels of the device."""
-        return _side(self.fine[1], self.begin_s - self.fine[2])
+        return _side(self.device_spans, self.begin_s - self.shift_s)
 
     def epoch_start(self, epoch: int) -> datetime | None:
         """Return the clock time at which an epoch of the window begins, or None for elapsed time."""
@@ -220,7 +224,9 @@ def align(
             *(caution.of_side(side) for side, spans in sides for caution in spans.cautions),
             *_reports_caution(device_set),
         ),
-        (reference, device, shift_s),
+        reference,
+        device,
+        shift_s,
         crossed.native,
     )
 

@@ -335,7 +335,7 @@ def _cautions(
 
 
 def _same_file_caution(paired: PairedNight) -> list[Caution]:
-    hashes = {spans.origin.sha256 for spans in paired.fine[:2]}
+    hashes = {spans.origin.sha256 for spans in (paired.reference_spans, paired.device_spans)}
     if len(hashes) > 1 or "" in hashes:
         return []
     return [Caution.of(CautionKind.SAME_FILE)]

@@ -6,7 +6,7 @@ proposes it never applies: a clock that was set by the agreement itself makes th
 is.
 
 The cheap version on 30-s epochs is in :mod:`sleepagree.scoring.offsets`; `read_clock`
-works on a fine clock (5 s), adds intervals and drift, and decides whether an offset is worth proposing.
+works in steps of 5 s, adds intervals and drift, and decides whether an offset is worth proposing.
 """
 
 from __future__ import annotations
@@ -246,7 +246,7 @@ def epoch_offset_interval(
     resamples: int = 200,
     level: float = 0.95,
 ) -> tuple[float, float]:
-    """Return the interval of the best offset on the epochs themselves, as `read_clock` forms it on its fine clock.
+    """Return the interval of the best offset on the epochs themselves, as `read_clock` forms it in its steps.
 
     Parameters
     ----------

@@ -112,9 +112,9 @@ def scan_clock(
         )
     fitting = fitting_mappings(paired.reference_set, paired.device_set)
     two = next((m for m in fitting if m.name == "wake-sleep"), None)
-    wake_sleep = None if two is None or two is square else _fine_sides(paired, two, range_s)
+    wake_sleep = None if two is None or two is square else _sides_in_steps(paired, two, range_s)
     return read_clock(
-        *_fine_sides(paired, square, range_s),
+        *_sides_in_steps(paired, square, range_s),
         len(square.reference_classes),
         mapping=square.name,
         rng=rng_for(seed, "clock"),
@@ -126,9 +126,9 @@ def scan_clock(
     )
 
 
-def _fine_sides(paired: PairedNight, mapping: StageMapping, range_s: float) -> tuple[Codes, Codes]:
-    """Lay both sides on one fine clock that reaches beyond the window; the reference counts inside it only."""
-    reference, device, shift_s = paired.fine
+def _sides_in_steps(paired: PairedNight, mapping: StageMapping, range_s: float) -> tuple[Codes, Codes]:
+    """Lay both sides on one clock of 5-s steps that reaches beyond the window; the reference counts inside it only."""
+    reference, device, shift_s = paired.reference_spans, paired.device_spans, paired.shift_s
     margin = round(range_s / STEP_S)
     origin_s = paired.begin_s - margin * STEP_S
     n = 2 * margin + round((paired.end_s - paired.begin_s) / STEP_S)

@@ -43,7 +43,7 @@ _HOUR_SLACK_S: Final = 60.0
 def classes_in_steps(
     onset_s: Values, duration_s: Values, codes: ClassCodes, *, origin_s: float, n: int, step_s: float = STEP_S
 ) -> NDArray[np.int8]:
-    """Lay spans on a fine clock.
+    """Lay spans on a clock of equal steps.
 
     Parameters
     ----------

@@ -315,7 +315,7 @@ def summarise_night(
         hash_sequence(paired.device, paired.device_set),
     )
     ledger = paired.ledger
-    own, other = paired.fine[0].origin, paired.fine[1].origin
+    own, other = paired.reference_spans.origin, paired.device_spans.origin
     return NightSummary(
         row,
         participant,

@@ -476,7 +476,7 @@ def test_precision_lines_are_the_grid() -> None:
         wanted={"bias TST": 10.0},
     )  # fmt: skip
     ax = figures.draw_precision(grid, statistic="bias TST", unit="min")
-    expected = [dict(c.half_widths)["bias TST"] for c in grid.cells if c.nights == 3]
+    expected = [dict(c.half_widths)["bias TST"] for c in grid.sizes if c.nights == 3]
     assert any(line.get_ydata() == pytest.approx(expected) for line in ax.lines if len(line.get_ydata()) == 3)
     with pytest.raises(ValueError, match="bias TST, not 'kappa'"):
         figures.draw_precision(grid, statistic="kappa")

@@ -8,7 +8,6 @@ from datetime import datetime
 import numpy as np
 import pytest
 from scipy import stats
-from sleepagree.scoring.bias_sources import account_for_bias
 
 from sleepagree.errors import PairingError
 from sleepagree.hypnogram.align import align
@@ -20,6 +19,7 @@ from sleepagree.inference.limits import Scale, fit_limits_of_agreement
 from sleepagree.inference.resampling import block_bootstrap_tables, cluster_bootstrap_all
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.scoring import class_figures, coefficients
+from sleepagree.scoring.bias_sources import account_for_bias
 from sleepagree.scoring.measures import SleepMeasures, pair_measures
 from tests.bootstraps import bootstrap, bootstrap_mean, level_of_textbook
 
