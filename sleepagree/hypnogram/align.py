@@ -191,12 +191,10 @@ def align(
     rule = window.rule_for(reference)
     reference_codes = _codes_in_window(rows, first, last, reference, "reference", rule)
     device_codes = _codes_in_window(columns, first, last, device, "device", rule)
-    beyond = tuple(
-        labels.labelled - int(np.count_nonzero(codes >= 0))
-        for labels, codes in ((rows, reference_codes), (columns, device_codes))
-    )
+    beyond = _count_outside(rows, reference_codes), _count_outside(columns, device_codes)
     sides = (("reference", reference), ("device", device))
     notes = [note.of_side(side) for side, spans in sides for note in spans.notes]
+    cautions = [caution.of_side(side) for side, spans in sides for caution in spans.cautions]
     if outside is Outside.WAKE:
         device_codes, device_set, note = _silent_as_wake(device_codes, device_set, columns, first)
         notes += note
@@ -220,10 +218,7 @@ def align(
         rule,
         clock_offset_s,
         ledger,
-        (
-            *(caution.of_side(side) for side, spans in sides for caution in spans.cautions),
-            *_reports_caution(device_set),
-        ),
+        (*cautions, *_reports_caution(device_set)),
         reference,
         device,
         shift_s,
@@ -247,6 +242,11 @@ def _codes_in_window(
             "Give another --window, or check clocks and --clock-offset.",
         )
     return codes
+
+
+def _count_outside(labels: EpochLabels, codes: LabelCodes) -> int:
+    """Return how many labelled epochs of a side are not in its part of the window."""
+    return labels.labelled - int(np.count_nonzero(codes >= 0))
 
 
 def _refuse_nothing_scored(ledger: Ledger, device: ScoredSpans) -> None:

@@ -727,7 +727,7 @@ def _delta_interval(value: float, half: float, bounds: Bounds) -> tuple[float, f
 
 
 def _intervals(
-    value: float, replicates: Values, spread_of_units: _Spread, units: int, plan: _Resampling, bounds: Bounds
+    value: float, replicates: Values, units_spread: _Spread, units: int, plan: _Resampling, bounds: Bounds
 ) -> BootstrapIntervals:
     """Return the three intervals of one statistic."""
     lacking = int(np.count_nonzero(np.isnan(replicates)))
@@ -740,17 +740,15 @@ def _intervals(
         return BootstrapIntervals(edge, edge, edge, units, plan.resamples, lacking, notes=(note,))
     quantile, tail = _quantile_and_tail(plan.level, units)
     percentile = _percentile_interval(replicates, tail)
-    bca = bca_interval(replicates, value=value, acceleration=spread_of_units.acceleration, tail=tail)
-    low, high, how = _delta_interval(value, quantile * spread_of_units.delta_se, bounds)
+    bca = bca_interval(replicates, value=value, acceleration=units_spread.acceleration, tail=tail)
+    low, high, how = _delta_interval(value, quantile * units_spread.delta_se, bounds)
     spread = float(np.nanstd(replicates, ddof=1)) if replicates.size - lacking > 1 else NAN
     few = f", tails of t with {units - 1} df"
     drawn = f"{plan.resamples} resamples of {units} {plan.unit}{few}"
     return BootstrapIntervals(
         _estimate(value, percentile.low, percentile.high, spread, plan, units, f"percentile, {drawn}"),
-        _estimate(value, bca.low, bca.high, spread_of_units.jackknife_se, plan, units, f"BCa, {drawn}"),
-        _estimate(
-            value, low, high, spread_of_units.delta_se, plan, units, f"delta method{how}, {units} {plan.unit}{few}"
-        ),
+        _estimate(value, bca.low, bca.high, units_spread.jackknife_se, plan, units, f"BCa, {drawn}"),
+        _estimate(value, low, high, units_spread.delta_se, plan, units, f"delta method{how}, {units} {plan.unit}{few}"),
         units,
         plan.resamples,
         lacking,

@@ -186,6 +186,7 @@ def assign_stages(
     for label in labels:
         key = fold_label(label)
         word = table.get(label) or folded.get(key)
+        stage: str | None
         if word is not None:
             stage = _stage_of_layout(label, word, own, path)
         elif label in own:

@@ -10,14 +10,16 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime, timedelta
-from typing import Any, Final
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
-from sleepagree.scoring.runs import ClassCodes, Epochs, Flags, Runs, check_sequences, count_runs
+from sleepagree.scoring.runs import Epochs, Flags, Runs, check_sequences, count_runs
+
+ClassCodes: TypeAlias = NDArray[Any]
 
 BOUT_LENGTHS_MIN: Final = (0.5, 1.0, 2.0, 5.0, 10.0)
 """Lower ends of the classes of bout length; the last one is open."""

@@ -118,11 +118,6 @@ class Redistribution:
         """Minutes of the stage."""
         return self.epochs * EPOCH_S / 60
 
-    @property
-    def main_destination(self) -> str:
-        """The class that took most of the stage; "" without an epoch."""
-        return max(self.to, key=lambda d: d.epochs).name if self.epochs else ""
-
 
 def unreported_stages(reference: StageSet, device: StageSet) -> tuple[str, ...]:
     """Return the stages that the reference can score and that no label of the device names.

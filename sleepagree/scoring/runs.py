@@ -9,14 +9,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.inference.estimate import NAN
 
-ClassCodes: TypeAlias = NDArray[Any]
 Epochs: TypeAlias = NDArray[np.int64]
 Flags: TypeAlias = NDArray[np.bool_]
 
@@ -67,34 +66,6 @@ class Runs:
         return self.longest_to - self.longest_from + 1 if self.count else 0
 
 
-def describe_runs(
-    reference_codes: ClassCodes, device_codes: ClassCodes, epoch_numbers: ClassCodes, *, n_classes: int
-) -> Runs:
-    """Return the runs of disagreement alone, at a third of the cost of `describe_disagreement`.
-
-    Parameters
-    ----------
-    reference_codes, device_codes, epoch_numbers : int arrays of shape (n_epochs,)
-        As in `describe_disagreement`.
-    n_classes : int
-        Number of classes.
-
-    Returns
-    -------
-    Runs
-
-    Raises
-    ------
-    ValueError
-        As `describe_disagreement`.
-    """
-    reference = np.asarray(reference_codes).astype(np.int64)
-    device = np.asarray(device_codes).astype(np.int64)
-    numbers = np.asarray(epoch_numbers).astype(np.int64)
-    check_sequences(reference, device, numbers, n_classes, None)
-    return count_runs(reference, reference != device, np.diff(numbers) == 1, numbers, n_classes)
-
-
 def check_sequences(
     reference: Epochs, device: Epochs, numbers: Epochs, n_classes: int, window_epochs: int | None
 ) -> None:
@@ -116,7 +87,7 @@ def check_sequences(
 
 
 def count_runs(reference: Epochs, wrong: Flags, joined: Flags, numbers: Epochs, n_classes: int) -> Runs:
-    """Return the runs of checked sequences, see `describe_runs`."""
+    """Return the runs of disagreement of sequences that `check_sequences` let pass."""
     epochs = int(np.count_nonzero(wrong))
     before = np.concatenate(([False], wrong[:-1] & joined))
     after = np.concatenate((wrong[1:] & joined, [False]))

@@ -92,7 +92,7 @@ def anonymous_night(paired: PairedNight) -> PairedNight:
         Its times are seconds after the reference's start, as for a file that tells elapsed time only. Labels,
         counts and epochs are the same.
     """
-    reference, device, shift_s = paired.reference_spans, paired.device_spans, paired.shift_s
+    reference, device = paired.reference_spans, paired.device_spans
     words = {reference.origin.name: "the reference", device.origin.name: "the device"}
     return replace(
         paired,
