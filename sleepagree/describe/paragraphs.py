@@ -35,8 +35,9 @@ from sleepagree.describe.words import (
 from sleepagree.errors import counted, shorten
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.window import WindowRule
+from sleepagree.inference.resampling import MEAN_BLOCK_EPOCHS
 from sleepagree.mapping.mapping import StageMapping
-from sleepagree.night.compare import MEAN_BLOCK_EPOCHS, MappingAgreement, NightAgreement
+from sleepagree.night.compare import MappingAgreement, NightAgreement
 from sleepagree.scoring.redistribution import Redistribution
 from sleepagree.scoring.runs import Runs
 

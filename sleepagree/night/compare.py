@@ -35,7 +35,6 @@ from sleepagree.scoring.offsets import QuickOffset
 from sleepagree.scoring.redistribution import Redistribution, trace_unreported_stage, unreported_stages
 from sleepagree.scoring.table_agreement import TableAgreement, summarise_table
 
-MEAN_BLOCK_EPOCHS: Final = 30
 _LONG_WAKE_MIN: Final = 60
 _KEPT_WAKE_MIN: Final = 30
 
@@ -228,20 +227,8 @@ def _resample_native(
         return None
     scored = paired.scored
     cells = paired.reference[scored].astype(np.int64) * shape[1] + paired.device[scored]
-    # np.unique would load numpy.ma, which costs more than the bootstrap
-    number = np.cumsum(np.bincount(cells, minlength=shape[0] * shape[1]) > 0) - 1
-    used = np.flatnonzero(np.bincount(cells, minlength=shape[0] * shape[1]))
-    codes = number[cells]
-    tables = block_bootstrap_tables(
-        codes,
-        int(used.size),
-        resamples=resamples,
-        mean_block_epochs=MEAN_BLOCK_EPOCHS,
-        rng=rng_for(seed, "night blocks"),
-    )
-    full = np.zeros((resamples, shape[0] * shape[1]))
-    full[:, used] = tables
-    return full.reshape(resamples, *shape)
+    tables = block_bootstrap_tables(cells, shape[0] * shape[1], resamples=resamples, rng=rng_for(seed, "night blocks"))
+    return tables.reshape(resamples, *shape).astype(np.float64)
 
 
 def _score_mapping(
