@@ -208,7 +208,7 @@ def read_clock(
     drift = Drift()
     if score >= LOWEST_PEAK_SCORE:
         drift = find_drift(blocks, offset_s, rng, resamples=min(resamples, 200), level=level, epoch_s=epoch_s)
-    against = _why_not(curve, lags, low_s, high_s, no_interval, score, epoch_s)
+    against = _why_not_proposed(curve, lags, low_s, high_s, no_interval, score, epoch_s)
     if against and score < LOWEST_PEAK_SCORE:
         against += _hint_outside(reference, device, n_classes, lags, chance)
     return ClockReading(
@@ -284,7 +284,7 @@ def _width_s(curve: OffsetCurve) -> float:
     return float(curve.offsets_s[end] - curve.offsets_s[begin])
 
 
-def _why_not(
+def _why_not_proposed(
     curve: OffsetCurve,
     lags: Lags,
     low_s: float,

@@ -37,12 +37,10 @@ def check_clock(paired: PairedNight, mapping: StageMapping) -> QuickOffset | Non
     reference = class_sequence(paired.reference, paired.reference >= 0, rows, -1)
     device = class_sequence(paired.device, paired.device >= 0, columns, -1)
     found = quick_offset(reference, device, len(square.reference_classes))
-    return hint_as_strict_as_clock(found, reference, device, len(square.reference_classes))
+    return drop_uncertain_hint(found, reference, device, len(square.reference_classes))
 
 
-def hint_as_strict_as_clock(
-    found: QuickOffset, reference: ClassCodes, device: ClassCodes, n_classes: int
-) -> QuickOffset:
+def drop_uncertain_hint(found: QuickOffset, reference: ClassCodes, device: ClassCodes, n_classes: int) -> QuickOffset:
     """Drop the hint at an offset whose interval holds 0: the close look would propose nothing either."""
     if found.hint is not ClockHint.OFFSET or found.peak_score >= _SURE_SCORE:
         return found

@@ -324,7 +324,7 @@ def _why_empty(t: TableSums, _position: int) -> str:
     return NO_EPOCH if t.n == 0 else ""
 
 
-def why_no_chance(t: TableSums, _position: int = 0) -> str:
+def why_no_kappa(t: TableSums, _position: int = 0) -> str:
     """Return why there is no kappa."""
     if t.n == 0:
         return NO_EPOCH
@@ -353,7 +353,7 @@ _EVEN_CHANCE: Final = "Brennan & Prediger 1981; Byrt, Bishop & Carlin 1993"
 #: The coefficients that nights and studies report, in their order.
 TABLE_STATISTICS: Final = (
     Statistic("accuracy", accuracy, _accuracy, _why_empty, COMMON),
-    Statistic("kappa", kappa, kappa_of_sums, why_no_chance, COHEN, lower=-1.0),
+    Statistic("kappa", kappa, kappa_of_sums, why_no_kappa, COHEN, lower=-1.0),
     Statistic("pabak", pabak, _pabak, _why_empty, _EVEN_CHANCE, lower=-1.0),
     Statistic("ac1", ac1, _ac1, _why_empty, "Gwet 2008", lower=-1.0),
     Statistic("mcc", mcc, _mcc, _why_no_spread, "Gorodkin 2004", lower=-1.0),

@@ -20,7 +20,7 @@ from sleepagree.scoring.coefficients import (
     kappa_of_sums,
     kappa_se,
     only_class,
-    why_no_chance,
+    why_no_kappa,
 )
 
 
@@ -159,7 +159,7 @@ def chance_corrected_kappa(counts: Counts, *, level: float = 0.95) -> Estimate:
     sums = sum_table(table)
     value, n, z = float(kappa_of_sums(sums)), int(sums.n), normal_quantile(level)
     if math.isnan(value):
-        return undefined(why_no_chance(sums), n=n, method=_KAPPA_METHOD, level=level)
+        return undefined(why_no_kappa(sums), n=n, method=_KAPPA_METHOD, level=level)
     se = 0.0 if _certain_on_paper(sums) else float(kappa_se(table))
     if se < _ROUNDING:
         method = f"{_KAPPA_METHOD}; no interval, because the standard error is 0 here"

@@ -339,7 +339,7 @@ def test_each_condition_can_stop_a_proposal(gain, low_s, no_interval, score, rea
     kappa = np.full(41, 0.3)
     kappa[32] += gain  # +60 s
     curve = clock.OffsetCurve(lags.offsets_s, kappa)
-    found = clock._why_not(curve, lags, low_s, 75.0, no_interval, score, 30.0)
+    found = clock._why_not_proposed(curve, lags, low_s, 75.0, no_interval, score, 30.0)
     assert found == reason if not reason else reason in found
 
 
