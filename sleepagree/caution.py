@@ -19,6 +19,12 @@ class FileName(str):
     __slots__ = ()
 
 
+class Role(str):
+    """What a file is called by its role, which names nobody."""
+
+    __slots__ = ()
+
+
 class ZoneName(str):
     """A time zone or an offset from UTC, which tells where somebody was."""
 
@@ -41,6 +47,11 @@ class OtherText(str):
     """A sentence of somebody else's, of which it is not known what it names."""
 
     __slots__ = ()
+
+
+def named_file(name: str) -> FileName | Role:
+    """Return the name of a file as a value of a fact; one that is a role already stays it."""
+    return name if isinstance(name, Role) else FileName(name)
 
 
 _TAGS: Final[dict[str, type[str]]] = {

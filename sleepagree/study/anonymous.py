@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from sleepagree.caution import without_names
+from sleepagree.caution import Role, without_names
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.ledger import CONSENSUS
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
@@ -68,7 +68,7 @@ def _number_nights(names: Sequence[tuple[str, str]]) -> list[tuple[str, str]]:
 def rename_spans(spans: ScoredSpans, role: str) -> ScoredSpans:
     """Return spans that call their file by its role ("reference", "scorer 1", "device") and tell no date in words."""
     own = spans.origin
-    name = f"{CONSENSUS} of several scorers" if own.reader == CONSENSUS else role if own.name else ""
+    name = Role(f"{CONSENSUS} of several scorers" if own.reader == CONSENSUS else role if own.name else "")
     words = {own.name: f"the {role}"}
     return spans.with_changes(
         origin=Origin(name, own.reader, ""),

@@ -13,7 +13,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.caution import FileName, Note, NoteKind
+from sleepagree.caution import Note, NoteKind, named_file
 from sleepagree.errors import InputError, PairingError
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.epochs import lay_on_epochs
@@ -117,7 +117,7 @@ def build_consensus(scorings: Sequence[ScoredSpans], *, window: Window | None = 
         epoch_s=EPOCH_S,
         epoch_from=EpochLengthFrom.FILE,
         notes=(
-            Note.of(NoteKind.CONSENSUS, scorers=tuple(FileName(s.origin.name) for s in scorings)),
+            Note.of(NoteKind.CONSENSUS, scorers=tuple(named_file(s.origin.name) for s in scorings)),
             *(note for mark in marks for note in mark.notes(sides)),
         ),
         origin=Origin(f"{CONSENSUS} of {names}", CONSENSUS),
@@ -188,8 +188,8 @@ class _Mark(NamedTuple):
 
     def notes(self, sides: Sequence[_Scoring]) -> list[Note]:
         """Say whose mark holds where not everyone has one."""
-        have = tuple(FileName(s.name) for s, told in zip(sides, self.told, strict=True) if told is not None)
-        lack = tuple(FileName(s.name) for s, told in zip(sides, self.told, strict=True) if told is None)
+        have = tuple(named_file(s.name) for s, told in zip(sides, self.told, strict=True) if told is not None)
+        lack = tuple(named_file(s.name) for s, told in zip(sides, self.told, strict=True) if told is None)
         if self.hold_s is None or not lack:
             return []
         return [Note.of(NoteKind.MARK_OF_SOME, mark=self.word, told_by=have, missing_in=lack)]

@@ -159,6 +159,17 @@ def _in_device(change: Callable[[dict[str, Any]], Any]) -> Callable[[dict[str, A
     return spoilt
 
 
+def test_results_of_an_earlier_edition_are_planned_from_alike(results: Path, tmp_path: Path) -> None:
+    document = json.loads(results.read_text())
+    assert document["schema"] == "sleepagree.study/2"
+    told = [caution["text"] for caution in document["cautions"]]
+    assert told
+    earlier = tmp_path / "results.json"
+    earlier.write_text(json.dumps({**document, "schema": "sleepagree.study/1", "cautions": told}))
+    now, before = (plan("--from", path, *SMALL, folder=tmp_path) for path in (results, earlier))
+    assert now == before
+
+
 DAMAGE: dict[str, Callable[[dict[str, Any]], Any]] = {
     "a list": lambda document: [document],
     "another schema": lambda document: {**document, "schema": "sleepagree.night/1"},

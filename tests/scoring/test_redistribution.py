@@ -224,8 +224,8 @@ def test_the_account_adds_up_to_the_last_half_minute(case):
         assert source.bias_min == bias
         assert sum(m for _, m in source.gained) - sum(m for _, m in source.lost) == bias
         if len(device) < len(names):
-            of_unsaid = sum(m for name, m in source.gained if name not in device)
-            assert source.without_unreported_min == bias - of_unsaid
+            of_unreported = sum(m for name, m in source.gained if name not in device)
+            assert source.without_unreported_min == bias - of_unreported
             assert source.returned_min == bias - (unreported if source.returned_to == device[j] else 0)
     assert sum(s.bias_min for s in sources) == unreported
 
