@@ -135,7 +135,7 @@ def test_the_short_help_in_the_list_is_that_of_the_command(name: str) -> None:
 
 
 def test_every_layout_key_and_mapping_is_documented() -> None:
-    from sleepagree.mapping.stages import BUILT_IN_MAPPINGS
+    from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS
 
     text = (ROOT / "docs" / "mappings.md").read_text(encoding="utf-8")
     for mapping in BUILT_IN_MAPPINGS:

@@ -14,7 +14,7 @@ from sleepagree.caution import Caution, CautionKind
 from sleepagree.hypnogram.spans import Counts
 from sleepagree.inference.estimate import NAN, undefined
 from sleepagree.inference.resampling import BootstrapIntervals, cluster_bootstrap_all, rng_for
-from sleepagree.mapping.stages import StageMapping, fitting_mappings
+from sleepagree.mapping.mapping import StageMapping, fitting_mappings
 from sleepagree.scoring.class_figures import CLASS_STATISTICS
 from sleepagree.scoring.coefficients import TABLE_STATISTICS
 from sleepagree.study.groups import NightGroups, average_units, fold_nights, group_nights, merge_stage_sets

@@ -133,7 +133,7 @@ def test_the_mapping_file_of_the_page_works(tmp_path):
 
 
 def test_the_page_says_of_every_mapping_what_its_classes_are():
-    from sleepagree.mapping.stages import BUILT_IN_MAPPINGS
+    from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS
 
     rows = {row[1].strip("` "): row for line in PAGE.splitlines() if len(row := line.split("|")) == 7}
     for mapping in BUILT_IN_MAPPINGS:

@@ -9,7 +9,7 @@ import pytest
 
 from sleepagree.errors import InputError, MappingError
 from sleepagree.mapping.files import find_mapping, own_words, read_mapping
-from sleepagree.mapping.stages import BUILT_IN_MAPPINGS
+from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS
 from sleepagree.night.compare import compare
 from tests.worked import pair, side
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from sklearn.metrics import cohen_kappa_score
 
-from sleepagree.scoring.clock import scan_epoch_offsets
+from sleepagree.scoring.offsets import scan_epoch_offsets
 from tests.performance.harness import Row, Settings, alternate, at_least
 from tests.performance.inputs import class_arrays
 

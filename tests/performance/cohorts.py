@@ -38,7 +38,7 @@ def score_all(table, limit=None):
     """Read, align and reduce every night, and take the kappa of each."""
     from dataclasses import replace
 
-    from sleepagree.mapping.stages import mapping_named
+    from sleepagree.mapping.mapping import mapping_named
     from sleepagree.scoring.coefficients import kappa
     from sleepagree.study.night_summary import NightSummary
     from sleepagree.study.summarise import fold_nights

@@ -15,7 +15,7 @@ from sklearn.metrics import cohen_kappa_score, confusion_matrix
 
 from sleepagree.errors import InputError, OutputError
 from sleepagree.files.writing import RESULT_FILES
-from sleepagree.mapping.stages import mapping_named
+from sleepagree.mapping.mapping import mapping_named
 from sleepagree.render.study_folder import StudyRequest, load_nights, run_study, unfinished_folder, write_study
 from sleepagree.study.run import ScoringOptions
 from sleepagree.study.summarise import StudyOptions

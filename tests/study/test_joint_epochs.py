@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from sklearn.metrics import cohen_kappa_score, recall_score
 from sleepagree.report.build import build_study_report
 
-from sleepagree.mapping.stages import mapping_named
+from sleepagree.mapping.mapping import mapping_named
 from sleepagree.render.study_folder import StudyRequest, load_nights, run_study, unfinished_folder, write_study
 from sleepagree.render.study_json import study_document
 from sleepagree.report.sentences import methods_of_study, results_of_study
