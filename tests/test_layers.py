@@ -18,21 +18,22 @@ PACKAGE = Path(__file__).parent.parent / "sleepagree"
 #: Room, and its files in order, from the ground up.
 ROOMS = {
     "errors": "",
+    "caution": "",
     "files": "formulas kinds object_store toml writing reading",
-    "mapping": "stages files",
-    "hypnogram": "spans epochs zones align",
+    "mapping": "words sets mapping files",
+    "hypnogram": "spans epochs zones window ledger align",
     "readers": "layout columns csv_table times.clock times.numbers times.forms times.reading times.nights times.zones "
     "rows row_lengths table.table table.unused table.labels table.times table.lengths table.code_runs table.reader "
     "table.parquet table.events edf.header edf.annotation_lists edf.stages edf.recording edf.writer json.fields "
     "json.intervals json.fhir json.mobile_health json.records json.file mne_files memory inspection starter_layout",
-    "inference": "estimate normal_factors margins people resampling shares equivalence limits regression_limits "
+    "inference": "estimate table_sums proportions normal_theory people resampling equivalence limits regression_limits "
     "reliability planning",
-    "scoring": "ceiling coefficients class_sequences disagreement measures redistribution class_figures offsets "
-    "table_agreement clock clock_check",
-    "night": "cautions compare mappings",
+    "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
+    "class_figures offsets table_agreement clock_blocks clock clock_check",
+    "night": "measures cautions compare mappings",
     "study": "night_summary table from_folder joint_epochs paired_epochs results scorers anonymous cautions groups "
     "plan_request run comparison flows summarise",
-    "describe": "words citations bias blocks paragraphs closing night",
+    "describe": "words cautions notes citations bias blocks paragraphs closing night",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning redistribution "
     "tables_of_counts bias_over_nights",
     "text": "",
@@ -41,8 +42,8 @@ ROOMS = {
     "plan_text": "",
     "inspection_text": "",
     "report": "sentences study_page",
-    "render": "columns export figures night_json notebook fit_terminal terminal page study_json night_folder frames "
-    "study_folder",
+    "render": "columns export figures night_json inspection_json notebook fit_terminal terminal page study_json "
+    "night_folder frames study_folder",
     "demo": "simulate write",
     "cli": "interrupts options clock demo inspect mappings night nights plan group study bias",
 }
@@ -50,9 +51,6 @@ ORDER = list(ROOMS)
 
 #: Imports that still go up, to be mended: module -> rooms.
 UPWARD = {
-    "night.cautions": {"describe"},
-    "study.results": {"describe"},
-    "study.plan_request": {"describe", "render"},
     "text": {"render"},
     "study_text": {"render"},
     "clock_text": {"render"},

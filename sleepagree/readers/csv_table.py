@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
+from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import FileFormatError, counted, shorten
 
 _DELIMITERS: Final = (",", "\t", ";", "|")
@@ -39,7 +40,7 @@ class CsvTable:
         Cells of each row below the header, as many as there are names.
     lines : sequence of int, shape (n_rows,)
         Number of the line at which each row begins; the header is part of the count.
-    notes : tuple of str
+    notes : tuple of Note
         Ledger lines: blank rows dropped, odd line ends.
     header_line : int
         Number of the line of the header: 2 below a line that only tells the delimiter.
@@ -48,7 +49,7 @@ class CsvTable:
     names: tuple[str, ...]
     rows: list[list[str]]
     lines: Sequence[int]
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
     header_line: int = 1
 
     def column(self, position: int) -> list[str]:
@@ -75,10 +76,10 @@ def parse_csv(data: bytes, *, path: str, delimiter: str | None = None, encoding:
         closed, or there is no row below the header.
     """
     text = _decode(data, path, encoding)
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     if "\r" in text:
         if "\r\r\n" in text:
-            notes = ("line ends CR CR LF read as one line end",)
+            notes = (Note.of(NoteKind.LINE_ENDS),)
         text = text.replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n")
     if "\0" in text:
         raise FileFormatError(
@@ -180,7 +181,7 @@ def _parts_evenly(lines: Sequence[str], mark: str) -> bool:
 # --- rows ------------------------------------------------------------------------------------------------
 
 
-def _split(text: str, mark: str, path: str, notes: tuple[str, ...], header_line: int) -> CsvTable:
+def _split(text: str, mark: str, path: str, notes: tuple[Note, ...], header_line: int) -> CsvTable:
     """Take a table apart; a row that does not fit raises an error with its line."""
     rows: list[list[str]] = []
     lines: list[int] = []
@@ -215,7 +216,7 @@ def _split(text: str, mark: str, path: str, notes: tuple[str, ...], header_line:
         expected = "a row for each epoch or interval"
         raise FileFormatError("there is no row below the header", path, "", found, expected, "Export the night again.")
     if blank:
-        notes = (*notes, f"{blank} blank {'row' if blank == 1 else 'rows'} dropped")
+        notes = (*notes, Note.of(NoteKind.BLANK_ROWS, count=blank))
     return CsvTable(tuple(name.strip() for name in header), rows, lines, notes, header_line)
 
 

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import EpochGridError
 from sleepagree.hypnogram.spans import EpochLengthFrom
 from sleepagree.readers.layout import Ends
@@ -29,14 +30,14 @@ class EpochStep:
         Microseconds.
     found : EpochLengthFrom
         How it is known.
-    notes, cautions : tuple of str
+    notes, cautions : tuple of Note, tuple of Caution
         Ledger lines and warnings.
     """
 
     step_us: int
     found: EpochLengthFrom
-    notes: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
+    cautions: tuple[Caution, ...] = ()
 
 
 _SHORTEST_STEP_US: Final = SECOND_US
@@ -97,7 +98,7 @@ def find_epoch_step(
     if not _SHORTEST_STEP_US <= step <= _LONGEST_STEP_US:
         raise _odd_step(step, path)
     missing = steps != step
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     if missing.any():
         multiples = np.rint(steps / step).astype(np.int64)
         off = np.flatnonzero((np.abs(steps - multiples * step) > _ROUNDED_US) | (multiples < 1))
@@ -112,10 +113,7 @@ def find_epoch_step(
         gaps = int(np.count_nonzero(multiples > 1))
         if gaps:
             epochs = int((multiples - 1).sum())
-            notes = (
-                f"{epochs} {'epoch' if epochs == 1 else 'epochs'} without a row, in {gaps} "
-                f"{'gap' if gaps == 1 else 'gaps'}",
-            )
+            notes = (Note.of(NoteKind.EPOCHS_WITHOUT_ROW, epochs=epochs, gaps=gaps),)
     seconds = step / SECOND_US
     found = EpochLengthFrom.INFERRED if declared_s is None else EpochLengthFrom.LAYOUT
     return EpochStep(step, found, notes, coarse_grid_caution(seconds))
@@ -135,12 +133,11 @@ def _commonest(steps: Microseconds) -> tuple[int, float]:
     return int(values[best]), float(counts[best]) / steps.size
 
 
-def coarse_grid_caution(epoch_s: float) -> tuple[str, ...]:
+def coarse_grid_caution(epoch_s: float) -> tuple[Caution, ...]:
     """Return the warning for rows that are longer than an epoch of a reference, or nothing."""
     if epoch_s <= _COARSE_S:
         return ()
-    step = f"{show_number(epoch_s)} s" if epoch_s < 120 else f"{show_number(epoch_s / 60)} min"
-    return (f"stages are told in steps of {step}: what lasts less than that cannot be seen in this file",)
+    return (Caution.of(CautionKind.LONG_STEP, seconds=epoch_s),)
 
 
 def common_step_us(onset_us: Microseconds, end_us: Microseconds) -> int:
@@ -188,7 +185,7 @@ def _varying_step(where: str, shown: str, step: int, commonest: int, path: str) 
 
 def settle_inclusive_ends(
     onset_us: Microseconds, end_us: Microseconds, *, ends: Ends | None, path: str, listing: str
-) -> tuple[Microseconds, tuple[str, ...]]:
+) -> tuple[Microseconds, tuple[Note, ...]]:
     """Return ends that are the first moment after each row, adding the unit where they are declared inclusive.
 
     Parameters
@@ -202,7 +199,7 @@ def settle_inclusive_ends(
 
     Returns
     -------
-    tuple of (int array, tuple of str)
+    tuple of (int array, tuple of Note)
         Ends, and a note where they were moved.
 
     Raises
@@ -218,7 +215,7 @@ def settle_inclusive_ends(
     unit = _unit_of_times(onset_us, end_us)
     shown = "1 min" if unit == 60 * SECOND_US else f"{show_number(unit / SECOND_US)} s"
     if ends is Ends.INCLUSIVE:
-        return end_us + unit, (f"ends are inclusive: {shown} added to each",)
+        return end_us + unit, (Note.of(NoteKind.ENDS_INCLUSIVE, unit_s=unit / SECOND_US),)
     if np.count_nonzero(gaps == unit) < 0.8 * gaps.size:
         return end_us, ()
     problem, expected = f"the ends lie {shown} before the next beginning", "to be told whether ends are inclusive"

@@ -14,11 +14,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.caution import Caution, Note, NoteKind
 from sleepagree.errors import EpochGridError, FileFormatError, UnknownStageError, shorten
-from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans, seal
-from sleepagree.mapping.stages import NOT_A_STAGE, assign_stages
+from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
+from sleepagree.mapping.words import NOT_A_STAGE, assign_stages
 from sleepagree.readers.layout import Overlaps
-from sleepagree.readers.times.clock import HOUR_US, SECOND_US, Clock, FileClock, Microseconds, show_number
+from sleepagree.readers.times.clock import HOUR_US, SECOND_US, Clock, FileClock, Microseconds
 
 Rows = NDArray[np.intp]
 
@@ -127,8 +128,8 @@ class SourceFacts:
     lights_off_us: int | None = None
     lights_on_us: int | None = None
     ignored: Mapping[str, int] = field(default_factory=dict)
-    notes: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
+    cautions: tuple[Caution, ...] = ()
 
 
 def make_spans(
@@ -175,9 +176,9 @@ def make_spans(
         onset, end = rows.onset_us, rows.end_us
     zero = rows.clock.zero_us(int(onset[0]))
     return ScoredSpans(
-        seal((onset - zero) / SECOND_US),
-        seal((end - onset) / SECOND_US),
-        seal(rows.codes.astype(np.int16)),
+        (onset - zero) / SECOND_US,
+        (end - onset) / SECOND_US,
+        rows.codes.astype(np.int16),
         rows.labels,
         rows.stages,
         rows.clock.start(zero),
@@ -290,7 +291,7 @@ _ZONE_HINT: Final = (
 )
 
 
-def _settle(rows: LabelledRows, overlaps: Overlaps, notes: list[str]) -> LabelledRows:
+def _settle(rows: LabelledRows, overlaps: Overlaps, notes: list[Note]) -> LabelledRows:
     file_order = rows
     rows = _sort(rows, notes)
     rows = _drop_duplicates(rows, file_order, overlaps, notes)
@@ -302,20 +303,20 @@ def _settle(rows: LabelledRows, overlaps: Overlaps, notes: list[str]) -> Labelle
     return _paint(rows, overlaps, notes)
 
 
-def _sort(rows: LabelledRows, notes: list[str]) -> LabelledRows:
+def _sort(rows: LabelledRows, notes: list[Note]) -> LabelledRows:
     """Sort by onset, the longer row first; rows that agree in both stay in file order."""
     back = np.flatnonzero(rows.onset_us[1:] < rows.onset_us[:-1])
     if back.size == 0 and not (rows.onset_us[1:] == rows.onset_us[:-1]).any():
         return rows
     if back.size == rows.onset_us.size - 1:
-        notes.append("rows stand in reverse order of time: turned round")
+        notes.append(Note.of(NoteKind.ROWS_REVERSED))
     elif back.size:
-        notes.append(f"rows not in order of time ({rows.listing(back + 1)}): sorted")
+        notes.append(Note.of(NoteKind.ROWS_UNSORTED, places=rows.listing(back + 1)))
     return rows.taking(np.lexsort((-rows.end_us, rows.onset_us)))
 
 
 def _drop_duplicates(
-    rows: LabelledRows, file_order: LabelledRows, overlaps: Overlaps, notes: list[str]
+    rows: LabelledRows, file_order: LabelledRows, overlaps: Overlaps, notes: list[Note]
 ) -> LabelledRows:
     # the one to keep comes first: the last in the file where later rows win, since another may lie between
     preference = -rows.file_row if overlaps is Overlaps.LATER_WINS else rows.file_row
@@ -326,11 +327,7 @@ def _drop_duplicates(
     if repeated.size == 0:
         return rows
     _refuse_repeated_hour(file_order)
-    one = repeated.size == 1
-    notes.append(
-        f"{repeated.size} {'row that repeats' if one else 'rows that repeat'} another exactly dropped "
-        f"({ordered.listing(repeated)})"
-    )
+    notes.append(Note.of(NoteKind.ROWS_REPEATED, count=int(repeated.size), places=ordered.listing(repeated)))
     return rows.taking(np.delete(np.arange(rows.onset_us.size), key[repeated]))
 
 
@@ -348,7 +345,7 @@ def _refuse_repeated_hour(rows: LabelledRows) -> None:
         raise EpochGridError(problem, rows.path, rows.at(row), found, expected, _ZONE_HINT)
 
 
-def _trim_rounding(rows: LabelledRows, notes: list[str]) -> LabelledRows:
+def _trim_rounding(rows: LabelledRows, notes: list[Note]) -> LabelledRows:
     """Cut ends that reach into the next row by no more than rounding does."""
     overlap = rows.end_us[:-1] - rows.onset_us[1:]
     rounded = (overlap > 0) & (overlap <= _ROUNDED_US) & (rows.onset_us[:-1] < rows.onset_us[1:])
@@ -358,12 +355,12 @@ def _trim_rounding(rows: LabelledRows, notes: list[str]) -> LabelledRows:
     end[:-1][rounded] = rows.onset_us[1:][rounded]
     told = int(np.count_nonzero(rounded & (overlap > _ROUNDED_SILENTLY_US)))
     if told:
-        most = show_number(int(overlap[rounded].max()) / SECOND_US)
-        notes.append(f"{told} ends cut to the next beginning: rounded times overlap by up to {most} s")
+        most_s = int(overlap[rounded].max()) / SECOND_US
+        notes.append(Note.of(NoteKind.ENDS_ROUNDED, count=told, most_s=most_s))
     return replace(rows, end_us=end)
 
 
-def _merge_same(rows: LabelledRows, file_order: LabelledRows, notes: list[str]) -> LabelledRows:
+def _merge_same(rows: LabelledRows, file_order: LabelledRows, notes: list[Note]) -> LabelledRows:
     """Merge overlapping rows of one label; refuse overlapping rows of different labels."""
     kept: list[int] = []
     end = rows.end_us.copy()
@@ -378,11 +375,7 @@ def _merge_same(rows: LabelledRows, file_order: LabelledRows, notes: list[str]) 
         merged += 1
         overlaid += int(min(end[row], end[last]) - rows.onset_us[row])
         end[last] = max(end[last], end[row])
-    which = "row" if merged == 1 else "rows"
-    notes.append(
-        f"{merged} {which} merged with an overlapping row of the same label "
-        f"({show_number(overlaid / SECOND_US)} s told twice)"
-    )
+    notes.append(Note.of(NoteKind.ROWS_MERGED, count=merged, twice_s=overlaid / SECOND_US))
     return replace(rows.taking(np.array(kept, np.intp)), end_us=end[kept])
 
 
@@ -410,7 +403,7 @@ def _overlap(rows: LabelledRows, first: int, second: int, file_order: LabelledRo
     return EpochGridError(problem, rows.path, where, found, expected, remedy, "overlaps")
 
 
-def _paint(rows: LabelledRows, overlaps: Overlaps, notes: list[str]) -> LabelledRows:
+def _paint(rows: LabelledRows, overlaps: Overlaps, notes: list[Note]) -> LabelledRows:
     """Lay rows over each other: the one that wins is painted last."""
     n = rows.onset_us.size
     if overlaps is Overlaps.SHORTER_WINS:
@@ -432,8 +425,14 @@ def _paint(rows: LabelledRows, overlaps: Overlaps, notes: list[str]) -> Labelled
     told = int((rows.end_us - rows.onset_us).sum())
     covered = int((edges[stops] - edges[starts]).sum())
     notes.append(
-        f"overlapping rows ({overlaps.value}): {show_number((told - covered) / SECOND_US)} s overlaid; the {n} "
-        f"rows add up to {show_number(told / SECOND_US)} s and cover {show_number(covered / SECOND_US)} s"
+        Note.of(
+            NoteKind.ROWS_OVERLAID,
+            rule=overlaps.value,
+            rows=n,
+            overlaid_s=(told - covered) / SECOND_US,
+            told_s=told / SECOND_US,
+            covered_s=covered / SECOND_US,
+        )
     )
     return replace(settled, onset_us=edges[starts], end_us=edges[stops])
 

@@ -6,7 +6,7 @@ from typing import Final
 
 from sleepagree.errors import shorten
 from sleepagree.files.toml import toml_text
-from sleepagree.mapping.stages import STAGE_WORDS, fold_label, fold_table
+from sleepagree.mapping.words import STAGE_WORDS, fold_label, fold_table
 from sleepagree.readers.inspection import STAGE_ORDER, FileInspection
 from sleepagree.readers.layout import DURATION_UNITS, Layout, Marks, Overlaps
 

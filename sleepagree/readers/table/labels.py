@@ -10,8 +10,9 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.errors import FileFormatError, counted
-from sleepagree.mapping.stages import NOT_A_STAGE, UNSCORED, fold_label, fold_table, recognise_label
+from sleepagree.caution import Note, NoteKind, OwnWord
+from sleepagree.errors import FileFormatError
+from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED, fold_label, fold_table, recognise_label
 from sleepagree.readers.rows import Places, Rows, lights_mark, no_stage_rows, number_labels, stages_of_labels
 from sleepagree.readers.table.table import TableReading
 from sleepagree.readers.times.clock import Microseconds
@@ -50,10 +51,10 @@ def read_labels(reading: TableReading, texts: Sequence[str], places: Places | No
     )
     digits = any(label.isdigit() and fold_label(label) not in explained for label in labels)
     if columns.rechtschaffen_kales and digits:
-        reading.notes.append(f"digits read as R&K stages, as {columns.rechtschaffen_kales} says")
+        reading.notes.append(Note.of(NoteKind.DIGITS_AS_RK, told_by=OwnWord(columns.rechtschaffen_kales)))
     for label in missing:
         count = int(np.count_nonzero(codes == labels.index(label)))
-        reading.notes.append(f"'{label}' read as unscored ({counted(count, 'row')})")
+        reading.notes.append(Note.of(NoteKind.MISSING_AS_UNSCORED, label=label, count=count))
     return Labels(labels, stages, codes, lights)
 
 

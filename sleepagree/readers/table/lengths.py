@@ -7,6 +7,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import EpochGridError, shorten
 from sleepagree.hypnogram.spans import EpochLengthFrom
 from sleepagree.readers.layout import DURATION_UNITS, Marks, Shape
@@ -27,7 +28,6 @@ LONGEST_STEP_S: Final = 3600.0
 _SHORTEST_STEP_S: Final = 10.0
 _LONGEST_DURATION: Final = 1e9
 _FIT: Final = 0.02
-_ZERO_DURATIONS: Final = "every row has duration 0: each is taken to last until the next epoch"
 
 
 class Extent(NamedTuple):
@@ -69,7 +69,7 @@ def find_extent(reading: TableReading, times: RowTimes, staged: Rows, codes: NDA
         duration_s = _durations(reading, reading.columns.duration, onset, staged)
         if duration_s is not None:
             return _for_durations(reading, onset, duration_s)
-        reading.cautions.append(_ZERO_DURATIONS)
+        reading.cautions.append(Caution.of(CautionKind.ZERO_DURATIONS))
     elif layout.shape is Shape.INTERVALS:
         return _until_next(reading, times.starts.us, staged)
     step = find_epoch_step(
@@ -93,7 +93,7 @@ def marked_starts(reading: TableReading, onset: Microseconds, length_us: Microse
     marks = reading.layout.marks
     if marks is Marks.START:
         return onset
-    reading.notes.append(f"times name the {marks.value} of their rows")
+    reading.notes.append(Note.of(NoteKind.TIMES_MARK, mark=marks.value))
     before: Microseconds = onset - (length_us if marks is Marks.END else length_us // 2)
     return before
 
@@ -207,7 +207,7 @@ def _duration_unit(reading: TableReading, onset: Microseconds, numbers: NDArray[
             "a unit",
             ("Give a layout (", ') with\n    [file]\n    duration_unit = "s"\n  or "min" or "ms".'),
         )
-    reading.notes.append(f"durations taken as {_unit_name(proven)}: so each row ends where the next begins")
+    reading.notes.append(Note.of(NoteKind.DURATION_UNIT, unit=_unit_name(proven)))
     return proven
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from sleepagree.caution import Caution, Note
 from sleepagree.errors import FileFormatError, shorten
 from sleepagree.hypnogram.spans import Origin
 from sleepagree.readers.columns import Columns
@@ -32,7 +33,7 @@ class Table:
         Where it came from.
     path : str
         File, for messages.
-    notes : tuple of str
+    notes : tuple of Note
         Ledger lines of the reader.
     levels : mapping of str to str
         What codes of the stage column mean, where the file's own description tells it.
@@ -53,7 +54,7 @@ class Table:
     places: Places
     origin: Origin
     path: str
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     levels: Mapping[str, str] = field(default_factory=dict)
     elapsed: bool = False
     duration_unit: float | None = None
@@ -91,7 +92,7 @@ class TableReading:
         IANA zone of times without one.
     own_words : frozenset of str
         Labels that a mapping file explains.
-    notes, cautions : list of str
+    notes, cautions : list of Note, list of Caution
         Ledger lines and warnings so far.
     """
 
@@ -100,8 +101,8 @@ class TableReading:
     columns: Columns
     zone: str | None
     own_words: frozenset[str]
-    notes: list[str]
-    cautions: list[str] = field(default_factory=list)
+    notes: list[Note]
+    cautions: list[Caution] = field(default_factory=list)
 
     @property
     def path(self) -> str:

@@ -8,13 +8,13 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from sleepagree.caution import Note, NoteKind, OwnWord, ZoneName
 from sleepagree.errors import ClockError, EpochGridError
 from sleepagree.readers.layout import Overlaps, strptime_has_date
 from sleepagree.readers.rows import Rows
 from sleepagree.readers.table.table import TableReading
 from sleepagree.readers.times.clock import (
     DAY_US,
-    OFFSET_CHANGES,
     Clock,
     Column,
     FileClock,
@@ -28,6 +28,7 @@ from sleepagree.readers.times.nights import ends_after_starts, place_after, plac
 from sleepagree.readers.times.reading import read_times
 from sleepagree.readers.times.zones import resolve_each, resolve_wall_clock
 
+_OFFSET_CHANGES: Final = (NoteKind.OFFSET_CHANGES, NoteKind.OFFSET_CHANGES_MORE)
 _CLOCK_WORDS: Final = {
     Clock.UTC: "with an offset from UTC, or Unix time",
     Clock.LOCAL: "local time without an offset",
@@ -97,7 +98,7 @@ def read_starts(reading: TableReading) -> Times:
             time_of_day = times.us % DAY_US
             return Times(place_in_nights(times.us - time_of_day, time_of_day, layout.night_of, column), Clock.LOCAL)
     elif layout.night_of is not None:
-        reading.notes.append("night_of not used: the times tell their dates themselves")
+        reading.notes.append(Note.of(NoteKind.NIGHT_OF_UNUSED))
     return times
 
 
@@ -127,7 +128,7 @@ def _on_days(reading: TableReading, times: Times, column: Column) -> Times:
             return Times(place_in_nights(dates, times.us, night_of, column), Clock.LOCAL)
         us = dates + times.us
         _refuse_evening_dates(us, dates, dates_column)
-        reading.notes.append(f"dates taken from column '{dates_column.name}'")
+        reading.notes.append(Note.of(NoteKind.DATES_FROM_COLUMN, column=OwnWord(dates_column.name)))
         return Times(us, Clock.LOCAL)
     if isinstance(begins, datetime):
         if begins.tzinfo is not None:
@@ -188,9 +189,9 @@ def _parse_ends(reading: TableReading, texts: Sequence[str], column: Column, sta
     if _dates_apart(reading):
         texts = _beside_dates(reading, texts, staged.tolist())
     ends = read_times(texts, column, form=reading.layout.time, elapsed=starts.clock is Clock.ELAPSED)
-    told = any(note.startswith(OFFSET_CHANGES) for note in starts.notes)
+    told = any(note.kind in _OFFSET_CHANGES for note in starts.notes)
     new = [note for note in ends.notes if note not in reading.notes]
-    reading.notes += [note for note in new if not (told and note.startswith(OFFSET_CHANGES))]
+    reading.notes += [note for note in new if not (told and note.kind in _OFFSET_CHANGES)]
     beside = reading.columns.date is not None and reading.layout.date is not None
     if ends.clock is not Clock.DAY and not (beside and starts.clock is Clock.LOCAL):
         return ends
@@ -211,14 +212,14 @@ def _in_zone(
     zone = reading.zone
     if starts.clock is not Clock.LOCAL:
         if zone is not None and starts.clock is Clock.UTC:
-            reading.notes.append(f"zone {zone} not used: the times tell their own")
+            reading.notes.append(Note.of(NoteKind.ZONE_BESIDE_TIMES, zone=ZoneName(zone)))
         return starts, ends, fixed_zone(starts.offset_s)
     if zone is None:
         if not reading.columns.utc:
             return starts, ends, UTC
         zone = "UTC"
-        name = reading.table.names[reading.columns.start]
-        reading.notes.append(f"times taken as UTC, as column '{name}' says")
+        column = OwnWord(reading.table.names[reading.columns.start])
+        reading.notes.append(Note.of(NoteKind.UTC_BY_COLUMN, column=column))
     # beginnings and ends in the order in which the file tells them, unless rows may overlap
     in_turn = ends is not None and reading.layout.overlaps is Overlaps.REFUSE
     readings, row_of = starts.us, np.arange(starts.us.size)

@@ -11,6 +11,7 @@ from typing import Any, Final, NamedTuple, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.caution import Note
 from sleepagree.errors import InputError, shorten
 
 Microseconds = NDArray[np.int64]
@@ -23,9 +24,6 @@ _EPOCH: Final = datetime(1970, 1, 1)
 #: Times that can be shown in any zone. Dates that were shifted to hide when a night was may lie far off.
 EARLIEST_US: Final = (datetime(1000, 1, 1) - _EPOCH) // timedelta(microseconds=1)
 LATEST_US: Final = (datetime(9000, 1, 1) - _EPOCH) // timedelta(microseconds=1)
-
-#: How a ledger line about a change of offset begins.
-OFFSET_CHANGES: Final = "offset from UTC changes"
 
 _Error = TypeVar("_Error", bound=InputError)
 
@@ -51,14 +49,14 @@ class Times:
         What they count from.
     offset_s : int
         Offset from UTC of the first row, seconds; only with ``Clock.UTC``.
-    notes : tuple of str
+    notes : tuple of Note
         Ledger lines.
     """
 
     us: Microseconds
     clock: Clock
     offset_s: int = 0
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
 
 class Column(NamedTuple):

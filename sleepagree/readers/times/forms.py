@@ -10,13 +10,13 @@ from typing import Final
 
 import numpy as np
 
+from sleepagree.caution import Note, NoteKind, ZoneName
 from sleepagree.errors import ClockError, FileFormatError
 from sleepagree.readers.layout import strptime_directives, strptime_fault, strptime_has_date
 from sleepagree.readers.times.clock import (
     DAY_US,
     EARLIEST_US,
     LATEST_US,
-    OFFSET_CHANGES,
     SECOND_US,
     Clock,
     Column,
@@ -94,17 +94,21 @@ def with_offsets(
     known = np.array(offsets, np.int64)
     changes = np.flatnonzero(known[1:] != known[:-1]) + 1
     for row in changes[:_SHOWN_CHANGES].tolist():
-        change = f"from {show_offset(int(known[row - 1]))} to {show_offset(int(known[row]))}"
-        notes = (*notes, f"{OFFSET_CHANGES} {change} at {column.at(row)}")
+        notes = (*notes, offset_change(int(known[row - 1]), int(known[row]), column.at(row)))
     if changes.size > _SHOWN_CHANGES:
-        notes = (*notes, f"{OFFSET_CHANGES} {changes.size - _SHOWN_CHANGES} times more")
+        notes = (*notes, Note.of(NoteKind.OFFSET_CHANGES_MORE, count=int(changes.size) - _SHOWN_CHANGES))
     return Times(values - known * SECOND_US, Clock.UTC, first, notes)
 
 
-def midnight_note(count: int) -> tuple[str, ...]:
+def offset_change(before_s: int, after_s: int, place: str) -> Note:
+    """Return the note that the offset from UTC changes at a place of a file."""
+    before, after = ZoneName(show_offset(before_s)), ZoneName(show_offset(after_s))
+    return Note.of(NoteKind.OFFSET_CHANGES, before=before, after=after, place=place)
+
+
+def midnight_note(count: int) -> tuple[Note, ...]:
     """Return the ledger line about midnights written as 24:00."""
-    times = "once" if count == 1 else f"{count} times"
-    return (f"24:00 read as midnight of the next day ({times})",) if count else ()
+    return (Note.of(NoteKind.MIDNIGHT_AS_24, count=int(count)),) if count else ()
 
 
 def missing_time(cell: str, row: int, column: Column, expected: str = EXAMPLE) -> FileFormatError:

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import ClockError, FileFormatError, SleepAgreeError, shorten
 from sleepagree.readers.layout import TimeForm
 from sleepagree.readers.times.clock import SECOND_US, Clock, Column, Times
@@ -120,7 +121,8 @@ def read_numeric(texts: Sequence[str], column: Column, form: str) -> Times:
     us = np.rint(numbers * (SECOND_US // _A_SECOND[form])).astype(np.int64)
     if form == TimeForm.ELAPSED_S:
         return Times(us, Clock.ELAPSED)
-    return Times(us, Clock.UTC, 0, (f"times read as {_NUMBERS_EXPECTED[form]}",))
+    unit = "seconds" if form == TimeForm.UNIX_S else "milliseconds"
+    return Times(us, Clock.UTC, 0, (Note.of(NoteKind.UNIX_TIMES, unit=unit),))
 
 
 def _fits(numbers: NDArray[np.float64], form: str) -> NDArray[np.bool_]:

@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from sleepagree.caution import Note, NoteKind, ZoneName
 from sleepagree.errors import ClockError
 from sleepagree.readers.times.clock import DAY_US, HOUR_US, Microseconds, naive_datetime
 
@@ -17,7 +18,7 @@ class Resolved(NamedTuple):
 
     us: Microseconds
     zone: tzinfo
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def resolve_wall_clock(
@@ -131,11 +132,7 @@ def _resolve_repeated(
             )
         # nothing follows that would need a jump: the clock ran on
     count = int(np.count_nonzero(doubtful))
-    note = (
-        f"{count} times in the hour that {zone_name} repeats were told apart by the order of the rows"
-        if count > 1
-        else f"a time in the hour that {zone_name} repeats was told apart by the order of the rows"
-    )
+    note = Note.of(NoteKind.REPEATED_HOUR, count=count, zone=ZoneName(zone_name))
     return Resolved(earliest, zone, (note,))
 
 
