@@ -78,7 +78,7 @@ def _strptime(cell: str, form: str) -> datetime:
 
 
 def with_offsets(
-    values: Microseconds, offsets: Sequence[int | None], texts: Sequence[str], column: Column, notes: tuple[str, ...]
+    values: Microseconds, offsets: Sequence[int | None], texts: Sequence[str], column: Column, notes: tuple[Note, ...]
 ) -> Times:
     """Return times in UTC where every row tells an offset, in local time where none does; raise where some do."""
     first = offsets[0]
