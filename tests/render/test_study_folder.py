@@ -16,9 +16,11 @@ from sklearn.metrics import cohen_kappa_score, confusion_matrix
 from sleepagree.errors import InputError, OutputError
 from sleepagree.files.writing import RESULT_FILES
 from sleepagree.mapping.stages import mapping_named
-from sleepagree.render.study_folder import StudyRequest, load_nights, run_study, unfinished_folder, write_study
+from sleepagree.render.study_folder import run_study, write_study
+from sleepagree.study.from_table import StudyRequest, load_nights
 from sleepagree.study.run import ScoringOptions
 from sleepagree.study.summarise import StudyOptions
+from sleepagree.study.unfinished import unfinished_folder
 from tests.ferry import FERRY, copy_ferry
 
 EXCLUDED_WORDS = ("reference_gap", "reference_unscored", "reference_no_majority", "device_gap", "device_unscored")

@@ -17,21 +17,12 @@ from sleepagree.hypnogram.align import align
 from sleepagree.mapping.stages import mapping_named
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import read_layout
-from sleepagree.study import run as study_run
+from sleepagree.study import chunks
+from sleepagree.study.chunks import CHUNK_ROWS, LARGE_CHUNK_ROWS, chunk_rows
+from sleepagree.study.duplicates import refuse_duplicates
+from sleepagree.study.execution import Execution, run_rows
 from sleepagree.study.night_summary import NightSummary, Refusal
-from sleepagree.study.run import (
-    CHUNK_ROWS,
-    LARGE_CHUNK_ROWS,
-    Execution,
-    Outcome,
-    ScoringOptions,
-    chunk_rows,
-    reason_without_folders,
-    refuse_duplicates,
-    run_rows,
-    score_row,
-    score_rows,
-)
+from sleepagree.study.run import Outcome, ScoringOptions, reason_without_folders, score_row, score_rows
 from sleepagree.study.table import NightRow, NightsTable, read_nights_table
 from tests.ferry import FERRY, copy_ferry
 
@@ -250,7 +241,7 @@ def test_progress_ends_with_every_row() -> None:
 def test_rows_that_were_kept_are_done_before_anything_is_scored(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(study_run, "CHUNK_ROWS", 10)
+    monkeypatch.setattr(chunks, "CHUNK_ROWS", 10)
     run = Execution(keep=tmp_path / "kept", resume=True)
     whole = list(run_rows(TABLE, ScoringOptions(clock=False, epochs=True), execution=run))
     (tmp_path / "kept" / "chunk-000001.json").unlink()
@@ -377,7 +368,7 @@ def test_a_refused_night_counts_for_no_duplicate(tmp_path: Path) -> None:
 def test_a_scheduler_without_the_extra_is_one_message(monkeypatch: pytest.MonkeyPatch) -> None:
     import sys
 
-    from sleepagree.study.run import Execution
+    from sleepagree.study.execution import Execution
 
     monkeypatch.setitem(sys.modules, "dask.distributed", None)
     with pytest.raises(InputError, match=r"pip install 'sleepagree\[cluster\]'"):
