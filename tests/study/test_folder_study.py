@@ -16,14 +16,8 @@ from sleepagree.errors import InputError
 from sleepagree.hypnogram.align import align
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import read_layout
-from sleepagree.study.from_folder import (
-    NIGHT,
-    PARTICIPANT,
-    NightFiles,
-    nights_from_folder,
-    nights_table_text,
-    parse_pattern,
-)
+from sleepagree.study.file_patterns import PARTICIPANT, parse_pattern
+from sleepagree.study.from_folder import NIGHT, NightFiles, nights_from_folder, nights_table_text
 from sleepagree.study.table import read_nights_table
 
 

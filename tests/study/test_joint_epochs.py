@@ -16,7 +16,6 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from sklearn.metrics import cohen_kappa_score, recall_score
-from sleepagree.report.build import build_study_report
 
 from sleepagree.mapping.stages import mapping_named
 from sleepagree.render.study_folder import run_study, write_study
@@ -33,6 +32,7 @@ from sleepagree.study.run import ChunkResult, ScoringOptions, score_rows
 from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
 from sleepagree.study.unfinished import unfinished_folder
 from sleepagree.study_text import study_lines
+from tests.told import study_page
 
 Letters = NDArray[np.str_]
 
@@ -403,7 +403,7 @@ def comparisons_of(folder: Path, rows: list[dict[str, object]], name: str, **opt
 
 def test_order_chunks_and_workers_change_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     request = replace(REQUEST, report=False)
-    monkeypatch.setattr("tests.test_joint_epochs.REQUEST", request)
+    monkeypatch.setattr(f"{__name__}.REQUEST", request)
     nights = Nights(tmp_path)
     whole = comparisons_of(tmp_path, nights.rows, "whole")
     assert json.loads(whole)
@@ -534,7 +534,7 @@ def test_the_joint_epochs_and_silence_are_told_first(study: StudyAgreement) -> N
     )
     own = "Each on its own epochs, not to be compared: band A accuracy "
     assert 0 < text.index(told) < text.index("sensitivity wake", text.index(told)) < text.index(after) < text.index(own)
-    page = build_study_report(study)
+    page = study_page(study)
     assert told.replace("'", "&#39;") in page
     results = results_of_study(study)
     assert f"there on the same {comparison.epochs} epochs, those that the reference and both scored" in results
