@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from array import array
 from collections.abc import Callable, Sequence
 from typing import Any, Final
 
@@ -74,39 +73,36 @@ def compare_devices(
 
 
 class _JointNights:
-    """The numbers of joint nights in columns: night by night as objects they would take six kilobytes each."""
+    """The numbers of joint nights; the nights themselves, as objects, would take six kilobytes each."""
 
     def __init__(self, mapping: StageMapping) -> None:
         self.mapping = mapping
         self.pairs: list[tuple[NightSummary, NightSummary]] = []
-        self._counts = array("q")
-        self._totals = array("q")
-        self._errors = array("d"), array("d")
-        self._measures: tuple[tuple[str, ...], ...] = ((), ())
+        self._counts: list[Counts] = []
+        self._totals: list[tuple[int, ...]] = []
+        self._errors: list[tuple[Values, ...]] = []
+        self._measures: tuple[tuple[str, ...], ...] = ()
 
     def add(self, pair: tuple[NightSummary, NightSummary], night: JointNight) -> None:
         self.pairs.append(pair)
-        self._counts.extend(night.counts.ravel().tolist())
-        self._totals.extend((night.window_epochs, night.epochs, *night.silent, *night.spoken_for))
-        for errors, pairs in zip(self._errors, night.measures, strict=True):
-            errors.extend(abs(measure.difference) for measure in pairs)
-        if not self._measures[0]:
-            self._measures = tuple(tuple(measure.measure for measure in pairs) for pairs in night.measures)
+        self._counts.append(night.counts)
+        self._totals.append((night.window_epochs, night.epochs, *night.silent, *night.spoken_for))
+        self._errors.append(tuple(np.array([abs(m.difference) for m in side]) for side in night.measures))
+        self._measures = tuple(tuple(m.measure for m in side) for side in night.measures)
 
     @property
     def counts(self) -> Counts:
         """Tables of both devices, shape (nights, 2, reference classes, device classes)."""
-        shape = len(self.mapping.reference_classes), len(self.mapping.device_classes)
-        return np.array(self._counts, np.int64).reshape(len(self.pairs), 2, *shape)
+        return np.stack(self._counts)
 
     @property
     def totals(self) -> Counts:
         """Epochs of each night, shape (nights, 7): in the windows, joint, silent (2), asked, and answered so (2)."""
-        return np.array(self._totals, np.int64).reshape(len(self.pairs), -1)
+        return np.array(self._totals, np.int64)
 
     def errors(self, side: int) -> dict[str, Values]:
         """Return the absolute error of every measure of a device on each night; nan where a side has none."""
-        values = np.array(self._errors[side], np.float64).reshape(len(self.pairs), -1)
+        values = np.stack([errors[side] for errors in self._errors])
         return {measure: values[:, k] for k, measure in enumerate(self._measures[side])}
 
 
