@@ -12,11 +12,18 @@ from numpy.typing import NDArray
 from sleepagree.errors import counted
 from sleepagree.hypnogram.spans import Counts
 from sleepagree.inference.estimate import NAN, undefined
-from sleepagree.inference.resampling import BootstrapIntervals, cluster_bootstrap_all, rng_for
+from sleepagree.inference.resampling import BootstrapIntervals
 from sleepagree.mapping.stages import StageMapping, fitting_mappings
 from sleepagree.scoring.class_figures import CLASS_STATISTICS
 from sleepagree.scoring.coefficients import TABLE_STATISTICS
-from sleepagree.study.groups import NightGroups, average_units, fold_nights, group_nights, merge_stage_sets
+from sleepagree.study.groups import (
+    NightGroups,
+    average_units,
+    fold_nights,
+    group_nights,
+    merge_stage_sets,
+    resample_units,
+)
 from sleepagree.study.joint_epochs import JointNight, LeftOut, SideOfComparison, count_joint_night
 from sleepagree.study.night_summary import NightSummary
 from sleepagree.study.results import (
@@ -182,13 +189,12 @@ def _table_differences(
 ) -> list[PairedDifference]:
     """Return differences in statistics of the tables, shape (nights, 2, classes, classes), of the joint epochs."""
     wanted = [s for s in (*TABLE_STATISTICS, *CLASS_STATISTICS) if s.name in ("kappa", "accuracy", "sensitivity")]
-    found = cluster_bootstrap_all(
+    found = resample_units(
         grouped.sum_by_unit(both),
         {s.name: _difference_of(s.kernel) for s in wanted},
-        rng=rng_for(options.seed, f"comparison {first.device} {second.device}"),
-        resamples=max(1, options.resamples),
-        level=options.level,
-        unit=grouped.unit_word,
+        grouped,
+        options,
+        f"comparison {first.device} {second.device}",
         bounds={s.name: (s.lower - s.upper, s.upper - s.lower) for s in wanted},
     )
     total = both.sum(axis=0)
@@ -214,15 +220,9 @@ def _with_silence(
             share: Values = (sums[..., 2] - sums[..., 1]) / sums[..., 0]
         return share
 
-    found = cluster_bootstrap_all(
-        grouped.sum_by_unit(asked),
-        {WITH_SILENCE: difference},
-        rng=rng_for(options.seed, f"silence {first.device} {second.device}"),
-        resamples=max(1, options.resamples),
-        level=options.level,
-        unit=grouped.unit_word,
-        bounds={WITH_SILENCE: (-1.0, 1.0)},
-    )
+    purpose, bounds = f"silence {first.device} {second.device}", {WITH_SILENCE: (-1.0, 1.0)}
+    by_unit = grouped.sum_by_unit(asked)
+    found = resample_units(by_unit, {WITH_SILENCE: difference}, grouped, options, purpose, bounds=bounds)
     total, *same = asked.sum(axis=0).tolist()
     shares = [n / total if total else NAN for n in same]
     return PairedDifference(WITH_SILENCE, "", shares[0], shares[1], found[WITH_SILENCE][0])
@@ -317,14 +317,9 @@ def _summarise_scorers(
         interval = BootstrapIntervals(nothing, nothing, nothing, 0, max(1, options.resamples), 0)
         return ScorerSummary(device, mapping, 0, len(several), 0, NAN, NAN, NAN, interval)
     means = [grouped.mean_by_unit(column) for column in np.array([kappas for _, kappas in found]).T]
-    interval = cluster_bootstrap_all(
-        np.stack(means, axis=1),
-        {"share": _share_of_scorers},
-        rng=rng_for(options.seed, f"scorers {device} {mapping}"),
-        resamples=max(1, options.resamples),
-        level=options.level,
-        unit=grouped.unit_word,
-    )["share"][0]
+    purpose = f"scorers {device} {mapping}"
+    found_share = resample_units(np.stack(means, axis=1), {"share": _share_of_scorers}, grouped, options, purpose)
+    interval = found_share["share"][0]
     between, each, agreed = (math.fsum(column) / grouped.units for column in means)
     return ScorerSummary(
         device, mapping, len(found), len(several), len(grouped.participants), between, each, agreed, interval
