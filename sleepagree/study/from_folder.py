@@ -164,7 +164,8 @@ def nights_from_folder(
         )
     matched = {f.path for f in (*references, *devices)}
     others = tuple(sorted((f for f in files if f not in matched), key=_natural))
-    return FolderNights(folder, rows, *(tuple(f.path for f in side) for side in alone), others, notes, hints)
+    references_alone, devices_alone = (tuple(f.path for f in side) for side in alone)
+    return FolderNights(folder, rows, references_alone, devices_alone, others, notes, hints)
 
 
 def matched_files(found: FolderNights) -> Iterator[str]:

@@ -207,8 +207,10 @@ def _summarise(
     first = int(rows[0, 0])
     codes = np.full((2, int(rows[0, -1]) - first + 1), -1, np.int16)
     codes[:, rows[0] - first] = rows[1:]
-    crossed = cross_labels(*codes, *sets)
-    measures = measure_codes(*codes, crossed.status == Status.SCORED, *sets, mapping)
+    reference, device = codes
+    crossed = cross_labels(reference, device, sets[0], sets[1])
+    scored = crossed.status == Status.SCORED
+    measures = measure_codes(reference, device, scored, sets[0], sets[1], mapping)
     source = SourceFile(file, "")
     return NightSummary(
         number,
@@ -222,11 +224,13 @@ def _summarise(
         0,
         0,
         share_equal(count_excluded(crossed)),
-        *sets,
+        sets[0],
+        sets[1],
         crossed.native,
-        *(tuple(getattr(side, name) for name in MEASURE_NAMES) for side in measures),
-        sequences=(hash_sequence(codes[0], sets[0]), hash_sequence(codes[1], sets[1])),
-        epochs=pack_epochs(*codes, begin_s=first * EPOCH_S) if keep else None,
+        tuple(getattr(measures[0], name) for name in MEASURE_NAMES),
+        tuple(getattr(measures[1], name) for name in MEASURE_NAMES),
+        sequences=(hash_sequence(reference, sets[0]), hash_sequence(device, sets[1])),
+        epochs=pack_epochs(reference, device, begin_s=first * EPOCH_S) if keep else None,
     )
 
 

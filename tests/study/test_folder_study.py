@@ -114,6 +114,16 @@ def test_names_that_nearly_match_are_hinted_at_and_not_matched(tmp_path):
     )
 
 
+def test_names_that_nearly_match_are_hinted_at_whatever_the_device(tmp_path):
+    make_files(tmp_path, "lab/P01.edf", "lab/p2.edf", "band/p1.csv", "pad/p1.csv", "pad/p2.csv")
+    found = nights_from_folder(
+        tmp_path, reference_pattern="lab/{participant}.edf", device_pattern="{device}/{participant}.csv"
+    )
+    assert found.hints == (
+        "P01 (reference) and p1 (device) differ only in case or leading zeros; they were not matched.",
+    )
+
+
 def test_links_without_content_are_told(tmp_path):
     make_files(tmp_path, "lab/p1.edf")
     (tmp_path / "dev").mkdir()
