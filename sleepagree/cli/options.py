@@ -12,6 +12,7 @@ import click
 from click.core import ParameterSource
 
 if TYPE_CHECKING:
+    from sleepagree.caution import Caution
     from sleepagree.hypnogram.align import PairedNight, Window
     from sleepagree.hypnogram.spans import ScoredSpans
     from sleepagree.mapping.stages import StageMapping
@@ -381,15 +382,17 @@ def _without_folder(value: Any) -> str:
     return Path(value).name if is_file else str(value)
 
 
-def print_cautions(cautions: Sequence[str], *, quiet: bool) -> None:
+def print_cautions(cautions: Sequence[Caution | str], *, quiet: bool) -> None:
     """Print cautions to standard error."""
     if quiet:
         return
+    from sleepagree.describe.cautions import say_caution
     from sleepagree.errors import printable
     from sleepagree.render.fit_terminal import fit_terminal
 
     for caution in cautions:
-        click.echo(fit_terminal(f"caution: {printable(caution)}"), err=True)
+        text = caution if isinstance(caution, str) else say_caution(caution)
+        click.echo(fit_terminal(f"caution: {printable(text)}"), err=True)
 
 
 def refuse_json_target(target: str | None, *, overwrite: bool, out: Path | None = None) -> None:

@@ -28,7 +28,9 @@ from sleepagree.describe.blocks import (
     present,
     valued,
 )
+from sleepagree.describe.cautions import say_caution
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
+from sleepagree.describe.notes import say_note
 from sleepagree.describe.paragraphs import finding_of_night, methods_of_night, results_of_night, say_runs
 from sleepagree.describe.words import (
     DASH,
@@ -206,7 +208,7 @@ def _ledger(night: NightAgreement) -> Section:
         f"outside the window: {counted(ledger.outside_reference, 'epoch')} of the reference, {ledger.outside_device} "
         "of the device"
     )
-    notes = [f"note: {plain(note)}" for note in ledger.notes]
+    notes = [f"note: {plain(say_note(note))}" for note in ledger.notes]
     table = Table("ledger-table", "Epochs of the window by status", heads, rows)
     return Section("ledger", "Every epoch of the window", (beside(table, Items((outside, *labels, *notes))),))
 
@@ -361,7 +363,9 @@ def _measures(night: NightAgreement) -> Section:
         sortable=True,
     )
     return Section(
-        "measures", "Sleep measures", present(table, Paragraph(night.uncounted) if night.uncounted else None)
+        "measures",
+        "Sleep measures",
+        present(table, None if night.uncounted is None else Paragraph(say_caution(night.uncounted))),
     )
 
 

@@ -19,7 +19,8 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.errors import ClockError, InputError, PairingError, SleepAgreeError, counted
+from sleepagree.caution import Caution, CautionKind, Note, NoteKind
+from sleepagree.errors import ClockError, InputError, PairingError, SleepAgreeError
 from sleepagree.hypnogram.epochs import EpochLabels, lay_on_epochs
 from sleepagree.hypnogram.spans import EPOCH_S, LabelCodes, Origin, ScoredSpans, frozen_array, seal
 from sleepagree.hypnogram.zones import add_seconds, elapsed_seconds, place_in_zone, seconds_between
@@ -169,7 +170,7 @@ class Ledger:
         Labelled epochs of either side that lie outside the window.
     reference_labels, device_labels : tuple of (str, int)
         Native label -> epochs of the window, scored or not.
-    notes : tuple of str
+    notes : tuple of Note
         What readers and alignment did that a careful reader would want to know.
     """
 
@@ -180,7 +181,7 @@ class Ledger:
     outside_device: int
     reference_labels: tuple[tuple[str, int], ...]
     device_labels: tuple[tuple[str, int], ...]
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -205,8 +206,8 @@ class PairedNight:
         Seconds added to device times.
     ledger : Ledger
         The account of the window.
-    cautions : tuple of str
-        Plain sentences.
+    cautions : tuple of Caution
+        What may mislead a reader.
     fine : tuple of two ScoredSpans and a float
         Both sides' spans and the device's start after the reference's in seconds, for the clock scan.
     native : int array, shape (reference labels, device labels)
@@ -226,7 +227,7 @@ class PairedNight:
     rule: WindowRule
     clock_offset_s: float
     ledger: Ledger
-    cautions: tuple[str, ...]
+    cautions: tuple[Caution, ...]
     fine: tuple[ScoredSpans, ScoredSpans, float]
     native: NDArray[np.int64]
     epoch_s: float = EPOCH_S
@@ -327,7 +328,7 @@ def align(
     reference_codes = rows.window(first, last - first)
     device_codes = columns.window(first, last - first)
     _refuse_window_outside(reference_codes, device_codes, reference, device, rule)
-    notes = [*_of_side("reference", reference.notes), *_of_side("device", device.notes)]
+    notes = [note.of_side(side) for side, s in (("reference", reference), ("device", device)) for note in s.notes]
     if outside is Outside.WAKE:
         device_codes, device_set, note = _silent_as_wake(device_codes, device_set, columns, first)
         notes += note
@@ -368,8 +369,8 @@ def align(
         clock_offset_s,
         ledger,
         (
-            *_of_side("reference", reference.cautions),
-            *_of_side("device", device.cautions),
+            *(caution.of_side("reference") for caution in reference.cautions),
+            *(caution.of_side("device") for caution in device.cautions),
             *_reports_caution(device_set),
         ),
         (reference, device, shift_s),
@@ -389,10 +390,6 @@ def _stage_set(spans: ScoredSpans, reports: Sequence[str] | None) -> StageSet:
 def _cached_stage_set(labels: tuple[str, ...], stages: tuple[str, ...], reports: tuple[str, ...] | None) -> StageSet:
     # a study asks for the same few sets thousands of times; the file's name would make each of them another one
     return make_stage_set(labels, stages, reports=reports)
-
-
-def _of_side(side: str, texts: Sequence[str]) -> list[str]:
-    return [f"{side}: {text}" for text in texts]
 
 
 def _refuse_empty(spans: ScoredSpans, side: str) -> None:
@@ -542,7 +539,7 @@ def _refuse_window_outside(
 
 def _silent_as_wake(
     codes: LabelCodes, stage_set: StageSet, columns: EpochLabels, first: int
-) -> tuple[LabelCodes, StageSet, list[str]]:
+) -> tuple[LabelCodes, StageSet, list[Note]]:
     """Fill what lies before the device's first and after its last word with a label of our own; gaps stay gaps."""
     known = np.flatnonzero(columns.codes >= 0) + columns.first - first
     filled = codes.copy()
@@ -560,15 +557,12 @@ def _silent_as_wake(
         tuple(dict.fromkeys((*stage_set.reportable, "W"))),
         stage_set.declared,
     )
-    taken = "was taken" if count == 1 else "were taken"
-    note = f"{counted(count, 'epoch')} before the device's first or after its last word {taken} as wake (asked for)"
-    return filled, extended, [note]
+    return filled, extended, [Note.of(NoteKind.SILENT_AS_WAKE, count=count)]
 
 
-def _split_notes(rows: EpochLabels, columns: EpochLabels) -> list[str]:
+def _split_notes(rows: EpochLabels, columns: EpochLabels) -> list[Note]:
     return [
-        f"{side}: {labels.split_epochs} {'epoch' if labels.split_epochs == 1 else 'epochs'} shared by more than one "
-        "label took the one with most of it"
+        Note.of(NoteKind.EPOCHS_SHARED, count=labels.split_epochs).of_side(side)
         for side, labels in (("reference", rows), ("device", columns))
         if labels.split_epochs
     ]
@@ -643,7 +637,7 @@ def _account(
     device_set: StageSet,
     rows: EpochLabels,
     columns: EpochLabels,
-    notes: tuple[str, ...],
+    notes: tuple[Note, ...],
     *,
     n_device_labels: int,
     is_consensus: bool,
@@ -695,7 +689,7 @@ def _side(spans: ScoredSpans, grid_s: float) -> Side:
 
 
 @lru_cache(maxsize=256)
-def _reports_caution(device_set: StageSet) -> tuple[str, ...]:
+def _reports_caution(device_set: StageSet) -> tuple[Caution, ...]:
     """Say that what the device can report was taken from its labels, where that leaves out a stage."""
     if device_set.declared:
         return ()
@@ -706,14 +700,5 @@ def _reports_caution(device_set: StageSet) -> tuple[str, ...]:
     # a device that tells no more than asleep and awake leaves nothing out; beside other words, asleep says little
     covered = frozenset().union(*(COVERAGE[stage] for stage in (definite if definite - {"W"} else says)))
     wanted = ("W", "N1", "N2", "N3", "R") if {"N1", "N2"} & says else ("W", "light", "N3", "R")
-    missing = [_WORDS[stage] for stage in wanted if not COVERAGE[stage] <= covered]
-    if not missing:
-        return ()
-    return (
-        f"What the device can report was taken from the labels in its file, which hold no "
-        f"{' and no '.join(missing)}. A night without a stage is not a device without it: declare what it "
-        f"can report with --reports or in its layout.",
-    )
-
-
-_WORDS: Final = {"W": "wake", "light": "light", "N1": "N1", "N2": "N2", "N3": "deep", "R": "REM"}
+    missing = tuple(stage for stage in wanted if not COVERAGE[stage] <= covered)
+    return (Caution.of(CautionKind.REPORTS_FROM_LABELS, missing=missing),) if missing else ()

@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.caution import Caution, Note
 from sleepagree.errors import EpochGridError
 from sleepagree.mapping.stages import refuse_many_labels
 
@@ -96,8 +97,8 @@ class ScoredSpans:
         What the source declares to be able to report (layout), else None.
     ignored : tuple of (str, int)
         Texts that are no stages (other annotations) and how often each stood there.
-    notes, cautions : tuple of str
-        Ledger lines and plain warnings of the reader.
+    notes, cautions : tuple of Note, tuple of Caution
+        What the reader did, and what it warns of.
     origin : Origin
         Where it came from.
     scored_part_s : (float, float) or None
@@ -118,8 +119,8 @@ class ScoredSpans:
     epoch_from: EpochLengthFrom = EpochLengthFrom.UNKNOWN
     reports: tuple[str, ...] | None = None
     ignored: tuple[tuple[str, int], ...] = ()
-    notes: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
+    cautions: tuple[Caution, ...] = ()
     origin: Origin = field(default_factory=Origin)
     scored_part_s: tuple[float, float] | None = None
 

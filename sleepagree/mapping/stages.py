@@ -79,6 +79,14 @@ MOST_CLASSES: Final = 100
 GENERIC_STAGES: Final = frozenset({"sleep", "nrem", "wake-or-sleep"})
 
 
+_SPOKEN: Final = {"W": "wake", "R": "REM", "rem": "REM"}
+
+
+def speak(name: str) -> str:
+    """Return a stage or class as it stands in a sentence (``R`` and ``rem`` as REM, ``W`` as wake)."""
+    return _SPOKEN.get(name, name)
+
+
 def canonical_stage(word: str) -> str | None:
     """Return the stage that ``word`` names (any case), ``"unscored"``, or None."""
     text = word.strip()

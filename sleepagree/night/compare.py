@@ -10,7 +10,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.errors import MappingError, counted, shorten
+from sleepagree.caution import Caution, CautionKind
+from sleepagree.errors import MappingError
 from sleepagree.hypnogram.align import PairedNight, WindowRule
 from sleepagree.hypnogram.spans import EPOCH_S, Counts, frozen_array
 from sleepagree.inference.estimate import NAN
@@ -122,8 +123,8 @@ class NightAgreement:
         How disagreement lies in time, under the first mapping; None where the mapping leaves no epoch.
     clock : QuickOffset or None
         Whether a shift of whole epochs would raise agreement.
-    cautions : tuple of str
-        Plain sentences.
+    cautions : tuple of Caution
+        What may mislead a reader.
     resamples, seed, level : int, int, float
         Settings of the block bootstrap and the level of every interval.
     """
@@ -137,7 +138,7 @@ class NightAgreement:
     bias_sources: tuple[BiasSource, ...]
     disagreement: Disagreement | None
     clock: QuickOffset | None
-    cautions: tuple[str, ...]
+    cautions: tuple[Caution, ...]
     resamples: int
     seed: int
     level: float
@@ -150,8 +151,8 @@ class NightAgreement:
         return tuple(c for c in mapping.reference_classes if c not in mapping.device_classes or c in lacking)
 
     @property
-    def uncounted(self) -> str:
-        """What time that one side did not score does to the measures; "" where it is little."""
+    def uncounted(self) -> Caution | None:
+        """What time that one side did not score does to the measures; None where it is little."""
         return uncounted_time(self.paired, self.measures)
 
     def _repr_html_(self) -> str:
@@ -497,7 +498,7 @@ def _redistribute(
 
 def _cautions(
     paired: PairedNight, scored: tuple[MappingAgreement, ...], measures: tuple[MeasurePair, ...]
-) -> list[str]:
+) -> list[Caution]:
     uncounted = uncounted_time(paired, measures)
     return [
         *_same_file_caution(paired),
@@ -507,58 +508,51 @@ def _cautions(
         *_long_wake_caution(paired, scored[0].mapping),
         *_unscored_cautions(paired, scored),
         *_share_caution(paired),
-        *([uncounted] if uncounted else []),
+        *([] if uncounted is None else [uncounted]),
         *_rectangle_caution(scored[0]),
         *_different_sizes_caution(scored),
         *_left_out_notes(scored),
     ]
 
 
-def _same_file_caution(paired: PairedNight) -> list[str]:
+def _same_file_caution(paired: PairedNight) -> list[Caution]:
     hashes = {spans.origin.sha256 for spans in paired.fine[:2]}
     if len(hashes) > 1 or "" in hashes:
         return []
-    return ["Reference and device are the same file, or copies of one: their agreement says nothing."]
+    return [Caution.of(CautionKind.SAME_FILE)]
 
 
-def _share_caution(paired: PairedNight) -> list[str]:
+def _share_caution(paired: PairedNight) -> list[Caution]:
     ledger = paired.ledger
     share = ledger.scored / ledger.window_epochs
     if share >= 0.9:
         return []
     worst = max(ledger.excluded, key=lambda item: item[1])
-    return [
-        f"Only {100 * share:.0f} % of the window's epochs have a stage on both sides; the largest part of "
-        f"the rest is {worst[0].replace('_', ' ')} ({counted(worst[1], 'epoch')})."
-    ]
+    return [Caution.of(CautionKind.FEW_SCORED, share=share, status=worst[0], epochs=worst[1])]
 
 
-def _rectangle_caution(first: MappingAgreement) -> list[str]:
+def _rectangle_caution(first: MappingAgreement) -> list[Caution]:
     if first.mapping.is_square:
         return []
-    unsaid = " and ".join("REM" if c == "rem" else c for c in first.table.unreported)
-    return [
-        f"The device cannot report {unsaid}, so kappa does not exist under '{first.mapping.name}': it takes a mapping "
-        f"that says how {unsaid} counts ('sleepagree mappings' shows each of them)."
-    ]
+    return [Caution.of(CautionKind.NO_KAPPA, classes=tuple(first.table.unreported), mapping=first.mapping.name)]
 
 
-def _different_sizes_caution(scored: tuple[MappingAgreement, ...]) -> list[str]:
+def _different_sizes_caution(scored: tuple[MappingAgreement, ...]) -> list[Caution]:
     sizes = {len(m.mapping.reference_classes) for m in scored if m.mapping.is_square}
     if len(sizes) < 2:
         return []
-    return ["Kappas at different numbers of classes cannot be compared with each other."]
+    return [Caution.of(CautionKind.KAPPAS_OF_SIZES)]
 
 
-def _left_out_notes(scored: tuple[MappingAgreement, ...]) -> list[str]:
+def _left_out_notes(scored: tuple[MappingAgreement, ...]) -> list[Caution]:
     return [
-        f"Mapping '{m.mapping.name}' leaves out {counted(m.left_out, 'epoch')} that both sides staged."
+        Caution.of(CautionKind.LEFT_OUT_BY_MAPPING, mapping=m.mapping.name, epochs=m.left_out)
         for m in scored
         if m.left_out
     ]
 
 
-def _unscored_cautions(paired: PairedNight, scored: tuple[MappingAgreement, ...]) -> list[str]:
+def _unscored_cautions(paired: PairedNight, scored: tuple[MappingAgreement, ...]) -> list[Caution]:
     """Say that a class given to a label which counts as unscored changes nothing."""
     out = []
     for mapping in (m.mapping for m in scored if m.mapping.from_file):
@@ -568,9 +562,14 @@ def _unscored_cautions(paired: PairedNight, scored: tuple[MappingAgreement, ...]
         ):
             epochs = dict(counts)
             out += [
-                f"Mapping '{mapping.name}' takes the {side}'s label '{shorten(label)}' into {target}, but the "
-                f"label counts as unscored, so its {epochs[label]} epochs are in the ledger only. To count them, say "
-                f"in the layout's [stages] which stage it is."
+                Caution.of(
+                    CautionKind.LABEL_UNSCORED,
+                    mapping=mapping.name,
+                    of_side=side,
+                    label=label,
+                    target=target,
+                    epochs=epochs[label],
+                )
                 for label, stage in zip(stage_set.labels, stage_set.stages, strict=True)
                 if stage == UNSCORED and (target := target_of(label, stage)) not in (None, LEAVE_OUT)
                 if epochs.get(label)
@@ -578,7 +577,7 @@ def _unscored_cautions(paired: PairedNight, scored: tuple[MappingAgreement, ...]
     return out
 
 
-def _long_wake_caution(paired: PairedNight, mapping: StageMapping) -> list[str]:
+def _long_wake_caution(paired: PairedNight, mapping: StageMapping) -> list[Caution]:
     """Say what much wake around the sleep period does to kappa, where no window was asked for."""
     if paired.rule is not WindowRule.REFERENCE:
         return []
@@ -593,20 +592,15 @@ def _long_wake_caution(paired: PairedNight, mapping: StageMapping) -> list[str]:
     if max(lead, tail) <= _LONG_WAKE_MIN * per_min:
         return []
     keep = _KEPT_WAKE_MIN * per_min
-    before = (
-        f"The window holds {lead / per_min:.0f} min of wake before and {tail / per_min:.0f} min after the "
-        f"reference's sleep ({lead} and {tail} epochs), which are easy to agree on."
-    )
+    wake = {"before": lead, "after": tail}
     square = square_mapping(paired, mapping)
     if square is not None:
         whole = _kappa_between(paired, square, 0, paired.status.size)
         kept = _kappa_between(paired, square, max(0, onset - keep), end + keep)
         if not (np.isnan(whole) or np.isnan(kept)):
-            return [
-                f"{before} With {_KEPT_WAKE_MIN} min kept on each side, kappa under '{square.name}' is {kept:.3f} "
-                f"instead of {whole:.3f}."
-            ]
-    return [before + " Consider a window (--window FROM/TO)."]
+            cut = {"kept_min": _KEPT_WAKE_MIN, "mapping": square.name, "kappa": whole, "kappa_kept": kept}
+            return [Caution.of(CautionKind.LONG_WAKE, **wake, **cut)]
+    return [Caution.of(CautionKind.LONG_WAKE, **wake)]
 
 
 def _kappa_between(paired: PairedNight, mapping: StageMapping, begin: int, end: int) -> float:

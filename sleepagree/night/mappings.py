@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import MappingError
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.mapping.stages import StageMapping, StageSet, fitting_mappings
@@ -56,13 +57,13 @@ class MappingComparison:
         The night under all of them.
     mappings : tuple of ComparedMapping
         In the order of fineness, those from files last.
-    cautions : tuple of str
-        Plain sentences; among them that choosing a mapping after seeing kappa inflates it.
+    cautions : tuple of Caution
+        What may mislead a reader; among them that choosing a mapping after seeing kappa inflates it.
     """
 
     night: NightAgreement
     mappings: tuple[ComparedMapping, ...]
-    cautions: tuple[str, ...]
+    cautions: tuple[Caution, ...]
 
 
 def compare_mappings(
@@ -127,11 +128,5 @@ def _compared(scored: MappingAgreement, declared: str, device_set: StageSet) -> 
     return ComparedMapping(scored, commonest, bias, scored.mapping.name == declared)
 
 
-def _warnings(compared: tuple[ComparedMapping, ...], declared: str) -> list[str]:
-    out = []
-    if len(compared) > 1 and not declared:
-        out.append(
-            "No mapping was declared beforehand. Choosing the one with the highest kappa after seeing it inflates "
-            "that kappa: name the mapping before the data are seen (--declare NAME)."
-        )
-    return out
+def _warnings(compared: tuple[ComparedMapping, ...], declared: str) -> list[Caution]:
+    return [Caution.of(CautionKind.NO_MAPPING_DECLARED)] if len(compared) > 1 and not declared else []

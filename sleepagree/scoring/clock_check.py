@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import MappingError
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import ScoredSpans
@@ -51,29 +52,22 @@ def hint_as_strict_as_clock(
     return found if low_s > 0.0 or high_s < 0.0 else replace(found, hint=ClockHint.NONE)
 
 
-def clock_caution(found: QuickOffset | None) -> list[str]:
+def clock_caution(found: QuickOffset | None) -> list[Caution]:
     """Return the caution about a clock that may be off, or nothing."""
     if found is None or found.hint is ClockHint.NONE:
         return []
     if found.hint is ClockHint.DOUBT:
-        return [
-            f"Agreement is near chance (kappa {found.kappa_at_zero:.3f}), and no clock offset up to 30 min to either "
-            "side stands out, nor one of whole hours: these recordings may not belong together, a clock may be off by "
-            "more than that, or the device may hardly tell stages. Check files, dates and zones ('sleepagree clock "
-            "--range 180' looks further)."
-        ]
+        return [Caution.of(CautionKind.CLOCK_DOUBT, kappa=found.kappa_at_zero)]
     if found.hint is ClockHint.ZONE:
-        hours = abs(round(found.zone_s / 3600))
-        return [
-            f"Agreement is near chance (kappa {found.kappa_at_zero:.3f}), and has a sharp peak when "
-            f"{found.zone_s:+.0f} s are added to device times (kappa {found.kappa_at_zone:.3f}): a time zone, or "
-            f"summer time, that is off by {hours} h looks like this. Check both zones (--reference-zone, "
-            "--device-zone). Nothing was shifted."
-        ]
+        shift, kappa = found.zone_s, found.kappa_at_zone
+        return [Caution.of(CautionKind.CLOCK_ZONE, seconds=shift, kappa=found.kappa_at_zero, kappa_there=kappa)]
     return [
-        f"Agreement has a sharp peak when {found.offset_s:+.0f} s are added to device times (kappa "
-        f"{found.kappa_at_best:.3f} instead of {found.kappa_at_zero:.3f}). A wrong clock would look like this; "
-        "'sleepagree clock' looks closer. Nothing was shifted: tuning the clock on the outcome inflates agreement."
+        Caution.of(
+            CautionKind.CLOCK_OFFSET,
+            seconds=found.offset_s,
+            kappa=found.kappa_at_zero,
+            kappa_there=found.kappa_at_best,
+        )
     ]
 
 

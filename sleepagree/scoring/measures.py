@@ -19,7 +19,7 @@ import math
 from dataclasses import dataclass
 
 from sleepagree.inference.estimate import NAN
-from sleepagree.mapping.stages import canonical_stage
+from sleepagree.mapping.stages import canonical_stage, speak
 
 #: What an epoch is, as one byte: one of the first three; sleep with the bit of REM or of N3.
 WAKE, SLEEP, SILENT, REM_BIT, DEEP_BIT = 0, 1, 2, 4, 8
@@ -27,6 +27,18 @@ WAKE, SLEEP, SILENT, REM_BIT, DEEP_BIT = 0, 1, 2, 4, 8
 _WAKE_BYTE, _SLEEP_BYTE, _SILENT_BYTE = bytes([WAKE]), bytes([SLEEP]), bytes([SILENT])
 _REM_BYTE, _DEEP_BYTE = bytes([SLEEP | REM_BIT]), bytes([SLEEP | DEEP_BIT])
 _SLEEP_OF_KIND = bytes(kind & 3 for kind in range(256))
+
+
+def say_measure(name: str) -> str:
+    """Return a measure's name with its class as people read it, the other spelling in which it may be asked for.
+
+    Examples
+    --------
+    >>> say_measure("minutes rem"), say_measure("TST")
+    ('minutes REM', 'TST')
+    """
+    head, _, tail = name.partition(" ")
+    return f"{head} {speak(tail)}" if head in ("minutes", "percent") else name
 
 
 @dataclass(frozen=True)

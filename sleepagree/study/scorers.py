@@ -13,6 +13,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.caution import Note, NoteKind, named_file
 from sleepagree.errors import InputError, PairingError
 from sleepagree.hypnogram.align import CONSENSUS, NO_MAJORITY, PairedNight, Window, WindowRule, cross_labels
 from sleepagree.hypnogram.epochs import lay_on_epochs
@@ -120,7 +121,7 @@ def build_consensus(scorings: Sequence[ScoredSpans], *, window: Window | None = 
         epoch_s=EPOCH_S,
         epoch_from=EpochLengthFrom.FILE,
         notes=(
-            f"reference: consensus (more than half) of {len(scorings)} scorers: {names}",
+            Note.of(NoteKind.CONSENSUS, scorers=tuple(named_file(s.origin.name) for s in scorings)),
             *(note for mark in marks for note in mark.notes(sides)),
         ),
         origin=Origin(f"{CONSENSUS} of {names}", CONSENSUS),
@@ -189,13 +190,13 @@ class _Mark(NamedTuple):
         known = [s for s in self.told if s is not None]
         return bool(known) and max(known) - min(known) > EPOCH_S + _SAME_S
 
-    def notes(self, sides: Sequence[_Scoring]) -> list[str]:
+    def notes(self, sides: Sequence[_Scoring]) -> list[Note]:
         """Say whose mark holds where not everyone has one."""
-        have = [s.name for s, told in zip(sides, self.told, strict=True) if told is not None]
-        lack = [s.name for s, told in zip(sides, self.told, strict=True) if told is None]
+        have = tuple(named_file(s.name) for s, told in zip(sides, self.told, strict=True) if told is not None)
+        lack = tuple(named_file(s.name) for s, told in zip(sides, self.told, strict=True) if told is None)
         if self.hold_s is None or not lack:
             return []
-        return [f"'{self.word}' is that of {', '.join(have)}; none in {', '.join(lack)}"]
+        return [Note.of(NoteKind.MARK_OF_SOME, mark=self.word, told_by=have, missing_in=lack)]
 
     def by_name(self, sides: Sequence[_Scoring]) -> str:
         """Return who has it where, by each scorer's own clock."""

@@ -107,7 +107,7 @@ def summarise_study(outcomes: Sequence[NightSummary | Refusal], options: StudyOp
     compared = [compare_devices(one, two, options) for i, one in enumerate(devices) for two in devices[i + 1 :]]
     comparisons = tuple(found for found, _ in compared if found is not None)
     scorers = tuple(s for device in devices for s in summarise_scorers(device, options))
-    left_out = tuple(text for _, cautions in compared for text in cautions)
+    left_out = tuple(caution for _, cautions in compared for caution in cautions)
     cautions = (*study_cautions(devices, refused, options, scorers), *left_out)
     return StudyAgreement(devices, refused, len(outcomes), comparisons, scorers, options, cautions)
 

@@ -74,7 +74,7 @@ def test_a_declared_mapping_is_marked_and_ends_the_warning():
 def test_json_has_the_table_and_every_mapping_is_a_sum_of_its_cells():
     result = invoke("crew-1-night-1", "band-a", "--json", "-", "--declare", "wake-sleep")
     found = json.loads(result.stdout)
-    assert found["schema"] == "sleepagree.mappings/1"
+    assert found["schema"] == "sleepagree.mappings/2"
     by_name = {m["name"]: m for m in found["mappings"]}
     apart = np.array(by_name["rem-apart"]["counts"])
     assert by_name["rem-left-out"]["counts"] == apart[:3].tolist()

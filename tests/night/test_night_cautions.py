@@ -18,6 +18,7 @@ from sleepagree.night.cautions import unsaid_classes
 from sleepagree.night.compare import compare
 from sleepagree.night.mappings import compare_mappings
 from sleepagree.render.night_json import dump, night_document
+from tests.said import said
 from tests.told import night_lines
 from tests.worked import pair, side
 
@@ -26,7 +27,7 @@ WITHOUT_REM = ("wake", "light", "deep")
 
 
 def of(night, start):
-    return [caution for caution in night.cautions if caution.startswith(start)]
+    return [caution for caution in said(night.cautions) if caution.startswith(start)]
 
 
 # --- words that the device lacks -----------------------------------------------------------------------------

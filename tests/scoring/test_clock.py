@@ -9,6 +9,7 @@ import pytest
 import simulated
 from sklearn.metrics import cohen_kappa_score
 
+from sleepagree.describe.cautions import say_caution
 from sleepagree.inference.resampling import rng_for
 from sleepagree.scoring import clock, offsets
 from sleepagree.scoring.clock import (
@@ -230,7 +231,7 @@ def test_an_interval_that_holds_0_takes_the_hint_back():
     ],
 )
 def test_what_a_night_says_of_its_clock(found, begins, holds):
-    said = clock_caution(found)
+    said = [say_caution(caution) for caution in clock_caution(found)]
     if begins is None:
         assert said == []
         return
