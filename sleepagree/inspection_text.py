@@ -9,7 +9,7 @@ from typing import Final
 from sleepagree.describe.notes import say_notes
 from sleepagree.describe.words import DASH, moment
 from sleepagree.errors import shorten
-from sleepagree.mapping.stages import UNSCORED
+from sleepagree.mapping.words import UNSCORED
 from sleepagree.readers.inspection import FileInspection, Gap
 from sleepagree.render.columns import WIDTH, wrap
 from sleepagree.text import table_lines

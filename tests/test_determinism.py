@@ -14,7 +14,8 @@ from sleepagree.study import chunks, execution
 from sleepagree.study.execution import Execution, run_rows
 from sleepagree.study.run import ScoringOptions
 from sleepagree.study.table import read_nights_table
-from tests.canaries import run, written
+from tests.canaries import written
+from tests.commands import run
 from tests.ferry import FERRY, copy_ferry
 
 QUICK = ("--resamples", "100", "--quiet")

@@ -20,14 +20,14 @@ ROOMS = {
     "errors": "",
     "caution": "",
     "files": "cells kinds object_store toml writing reading",
-    "mapping": "stages files",
-    "hypnogram": "spans epochs zones align",
+    "mapping": "words sets mapping files",
+    "hypnogram": "spans epochs zones window ledger align",
     "readers": "",
-    "inference": "estimate normal_factors margins people resampling shares equivalence limits regression_limits "
+    "inference": "estimate table_sums proportions normal_theory people resampling equivalence limits regression_limits "
     "reliability planning",
-    "scoring": "ceiling coefficients class_sequences disagreement measures redistribution class_figures offsets "
-    "table_agreement clock clock_check",
-    "night": "cautions compare mappings",
+    "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
+    "class_figures offsets table_agreement clock_blocks clock clock_check",
+    "night": "measures cautions compare mappings",
     "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs results scorers anonymous "
     "cautions groups plan_request run duplicates chunks execution unfinished from_table comparison flows summarise",
     "describe": "words cautions notes citations bias blocks paragraphs closing night",

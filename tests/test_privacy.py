@@ -15,7 +15,8 @@ from sleepagree.readers import read_spans
 from sleepagree.readers.layout import read_layout
 from sleepagree.study.anonymous import anonymous_night, anonymous_table
 from sleepagree.study.table import read_nights_table
-from tests.canaries import CANARY, REMARKS, TRACE, fhir_bundle, name_everyone, outputs, planted, remarked_edf, run, told
+from tests.canaries import CANARY, REMARKS, TRACE, fhir_bundle, name_everyone, outputs, planted, remarked_edf, told
+from tests.commands import run
 from tests.ferry import FERRY
 from tests.said import said
 
@@ -348,8 +349,8 @@ def test_remarks_of_readers_lose_names_and_times() -> None:
         "reference: 3 blank rows dropped",
     )
     assert paired.begin is None
-    assert paired.fine[0].start is None
-    assert paired.fine[1].start is None
+    assert paired.reference_spans.start is None
+    assert paired.device_spans.start is None
 
 
 def test_the_header_that_names_everyone_is_a_legal_one(tmp_path: Path) -> None:

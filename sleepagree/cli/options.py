@@ -13,9 +13,10 @@ from click.core import ParameterSource
 
 if TYPE_CHECKING:
     from sleepagree.caution import Caution
-    from sleepagree.hypnogram.align import PairedNight, Window
+    from sleepagree.hypnogram.align import PairedNight
     from sleepagree.hypnogram.spans import ScoredSpans
-    from sleepagree.mapping.stages import StageMapping
+    from sleepagree.hypnogram.window import Window
+    from sleepagree.mapping.mapping import StageMapping
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -185,7 +186,7 @@ def wrong_use(option: str) -> Iterator[None]:
 def load_mappings(names: Sequence[str]) -> tuple[StageMapping, ...]:
     """Return the mappings that ``--mapping`` names; a name that is none is wrong use, a bad file is not."""
     from sleepagree.mapping.files import is_mapping_file, read_mapping
-    from sleepagree.mapping.stages import mapping_named
+    from sleepagree.mapping.mapping import mapping_named
 
     out = []
     for name in names:
@@ -201,7 +202,7 @@ def read_window(text: str | None) -> Window | None:
     """Return the window that ``--window`` names, None where it was not given."""
     if text is None:
         return None
-    from sleepagree.hypnogram.align import parse_window
+    from sleepagree.hypnogram.window import parse_window
 
     with wrong_use("--window"):
         return parse_window(text)
@@ -211,7 +212,7 @@ def read_reports(text: str | None, own_words: frozenset[str]) -> tuple[str, ...]
     """Return the stages that ``--reports`` names, None where it was not given; ``own_words`` are stages, too."""
     if text is None:
         return None
-    from sleepagree.mapping.stages import make_stage_set
+    from sleepagree.mapping.sets import make_stage_set
 
     words = _split_words(text)
     if not words:

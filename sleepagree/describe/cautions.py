@@ -175,10 +175,10 @@ def _time_uncounted(c: Caution) -> str:
 
 
 def _no_kappa(c: Caution) -> str:
-    unsaid = " and ".join("REM" if name == "rem" else name for name in c["classes"])
+    unreported = " and ".join("REM" if name == "rem" else name for name in c["classes"])
     return (
-        f"The device cannot report {unsaid}, so kappa does not exist under '{c['mapping']}': it takes a mapping "
-        f"that says how {unsaid} counts ('sleepagree mappings' shows each of them)."
+        f"The device cannot report {unreported}, so kappa does not exist under '{c['mapping']}': it takes a mapping "
+        f"that says how {unreported} counts ('sleepagree mappings' shows each of them)."
     )
 
 

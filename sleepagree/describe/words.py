@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Final
 
 from sleepagree.errors import printable, shorten
-from sleepagree.mapping.stages import speak as speak  # noqa: PLC0414 - words are asked for here, whichever room they are from
+from sleepagree.mapping.words import speak as speak  # noqa: PLC0414
 from sleepagree.scoring.measures import say_measure as say_measure  # noqa: PLC0414
 
 #: Stands where a number does not exist.

@@ -12,14 +12,8 @@ import numpy as np
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import EPOCH_S
-from sleepagree.mapping.stages import (
-    COVERAGE,
-    StageMapping,
-    StageSet,
-    canonical_stage,
-    fitting_mappings,
-    is_sleep,
-)
+from sleepagree.mapping.mapping import StageMapping, fitting_mappings, unreported_classes
+from sleepagree.mapping.words import COVERAGE, canonical_stage, is_sleep
 from sleepagree.scoring.measures import MeasurePair
 
 #: From here on time that one side did not score is told beside the measures, whichever comes first.
@@ -35,36 +29,20 @@ _ORDER: Final = ("W", "N1", "N2", "light", "light-or-rem", "N3", "R", "nrem", "s
 # --- words that the device lacks --------------------------------------------------------------------------
 
 
-@lru_cache(maxsize=256)
-def unsaid_classes(mapping: StageMapping, device_set: StageSet) -> tuple[str, ...]:
-    """Return the device classes of a mapping that nothing the device can report is taken into.
-
-    Parameters
-    ----------
-    mapping : StageMapping
-        How stages form classes; a built-in one may be asked for though it does not fit.
-    device_set : StageSet
-        What the device can report.
-    """
-    said = {target for stage, target in mapping.device if stage in device_set.reportable}
-    said |= {target for _, target in mapping.device_labels}  # the mapping file says that the device has these labels
-    return tuple(name for name in mapping.device_classes if name not in said)
-
-
-def unsaid_cautions(paired: PairedNight, mappings: Sequence[StageMapping]) -> list[Caution]:
+def unreported_cautions(paired: PairedNight, mappings: Sequence[StageMapping]) -> list[Caution]:
     """Say which mappings ask the device for words that it does not have."""
     out = []
     for mapping in mappings:
-        unsaid = unsaid_classes(mapping, paired.device_set)
-        if not unsaid:
+        unreported = unreported_classes(mapping, paired.device_set)
+        if not unreported:
             continue
         codes = mapping.reference_codes(paired.reference_set)
-        rows = [i for i, c in enumerate(codes) if c >= 0 and mapping.reference_classes[c] in unsaid]
+        rows = [i for i, c in enumerate(codes) if c >= 0 and mapping.reference_classes[c] in unreported]
         epochs = int(paired.count_native()[rows].sum())
         out.append(
             Caution.of(
                 CautionKind.CLASS_UNREPORTABLE,
-                classes=unsaid,
+                classes=unreported,
                 mapping=mapping.name,
                 declared=paired.device_set.declared,
                 epochs=epochs,
@@ -102,12 +80,12 @@ def _in_order(stages: set[str]) -> tuple[str, ...]:
 
 def contradiction_caution(paired: PairedNight) -> list[Caution]:
     """Say which declaration was used, where the command and the layout differ on what the device can report."""
-    told, device_set = paired.fine[1].reports, paired.device_set
+    told, device_set = paired.device_spans.reports, paired.device_set
     if told is None or not device_set.declared:
         return []
     by_layout = tuple(dict.fromkeys(canonical_stage(word) or word for word in told))
     used = set(device_set.reportable)
-    if len(device_set.labels) > len(paired.fine[1].labels) and "W" not in by_layout:
+    if len(device_set.labels) > len(paired.device_spans.labels) and "W" not in by_layout:
         used -= {"W"}  # came with the silence that was taken as wake, whose label no file holds
     if used == set(by_layout):
         return []

@@ -28,14 +28,9 @@ from sleepagree.errors import (
 from sleepagree.hypnogram.epochs import lay_on_epochs
 from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
 from sleepagree.hypnogram.zones import add_seconds
-from sleepagree.mapping.stages import (
-    AASM_STAGES,
-    UNSCORED,
-    StageSet,
-    default_mapping,
-    fitting_mappings,
-    make_stage_set,
-)
+from sleepagree.mapping.mapping import default_mapping, fitting_mappings
+from sleepagree.mapping.sets import StageSet, make_stage_set
+from sleepagree.mapping.words import AASM_STAGES, UNSCORED
 from sleepagree.readers.layout import Layout, Overlaps
 
 #: From wake to REM, the unclear ones last.

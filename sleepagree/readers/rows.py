@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import EpochGridError, FileFormatError, UnknownStageError, shorten
-from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans, seal
-from sleepagree.mapping.stages import NOT_A_STAGE, assign_stages
+from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
+from sleepagree.mapping.words import NOT_A_STAGE, assign_stages
 from sleepagree.readers.layout import Ends, Overlaps
 from sleepagree.readers.times import HOUR_US, SECOND_US, Clock, FileClock, Microseconds, show_number
 
@@ -181,9 +181,9 @@ def make_spans(
         onset, end = rows.onset_us, rows.end_us
     zero = rows.clock.zero_us(int(onset[0]))
     return ScoredSpans(
-        seal((onset - zero) / SECOND_US),
-        seal((end - onset) / SECOND_US),
-        seal(rows.codes.astype(np.int16)),
+        (onset - zero) / SECOND_US,
+        (end - onset) / SECOND_US,
+        rows.codes.astype(np.int16),
         rows.labels,
         rows.stages,
         rows.clock.start(zero),

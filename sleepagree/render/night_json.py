@@ -17,14 +17,16 @@ import sleepagree
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.cautions import caution_documents
 from sleepagree.describe.notes import say_notes
-from sleepagree.hypnogram.align import PairedNight, Side, Status
+from sleepagree.hypnogram.align import PairedNight, Side
+from sleepagree.hypnogram.ledger import Status
 from sleepagree.inference.estimate import Estimate
 from sleepagree.night.compare import MappingAgreement, NightAgreement
+from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.ceiling import Ceiling
 from sleepagree.scoring.disagreement import disagreement_document
 from sleepagree.scoring.measures import MeasurePair
 from sleepagree.scoring.offsets import QuickOffset
-from sleepagree.scoring.redistribution import BiasSource, Destination, Redistribution
+from sleepagree.scoring.redistribution import Destination, Redistribution
 from sleepagree.scoring.table_agreement import ClassAgreement
 
 if TYPE_CHECKING:

@@ -12,8 +12,8 @@ from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE
 from sleepagree.inference.resampling import BootstrapIntervals
 from sleepagree.render.night_json import Document, ceiling_document, number, software
+from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.clock import combined_offsets
-from sleepagree.scoring.redistribution import BiasSource
 from sleepagree.study.night_summary import MEASURE_NAMES, NightSummary, Refusal, ScorerPair, SourceFile
 from sleepagree.study.results import STUDY_SCHEMA
 from sleepagree.study.summarise import (

@@ -35,7 +35,7 @@ from sleepagree.describe.words import (
     speak,
 )
 from sleepagree.errors import counted, shorten
-from sleepagree.inference.normal_factors import LimitsInterval
+from sleepagree.inference.normal_theory import LimitsInterval
 from sleepagree.inference.people import Design
 from sleepagree.inference.resampling import FEWEST_UNITS_FOR_PERCENTILE, BootstrapIntervals
 from sleepagree.study.summarise import BiasRow, DeviceStudy, PairedDifference, StudyAgreement, StudyMapping

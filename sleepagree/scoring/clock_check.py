@@ -13,9 +13,9 @@ from sleepagree.errors import MappingError
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.inference.resampling import rng_for
-from sleepagree.mapping.stages import StageMapping, fitting_mappings
+from sleepagree.mapping.mapping import StageMapping, fitting_mappings
 from sleepagree.scoring.class_sequences import both_codes, class_sequence, square_mapping
-from sleepagree.scoring.offsets import ClassCodes, ClockHint, QuickOffset, fine_codes, quick_offset
+from sleepagree.scoring.offsets import ClassCodes, ClockHint, QuickOffset, classes_in_steps, quick_offset
 
 if TYPE_CHECKING:
     from sleepagree.scoring.clock import ClockReading
@@ -37,12 +37,10 @@ def check_clock(paired: PairedNight, mapping: StageMapping) -> QuickOffset | Non
     reference = class_sequence(paired.reference, paired.reference >= 0, rows, -1)
     device = class_sequence(paired.device, paired.device >= 0, columns, -1)
     found = quick_offset(reference, device, len(square.reference_classes))
-    return hint_as_strict_as_clock(found, reference, device, len(square.reference_classes))
+    return drop_uncertain_hint(found, reference, device, len(square.reference_classes))
 
 
-def hint_as_strict_as_clock(
-    found: QuickOffset, reference: ClassCodes, device: ClassCodes, n_classes: int
-) -> QuickOffset:
+def drop_uncertain_hint(found: QuickOffset, reference: ClassCodes, device: ClassCodes, n_classes: int) -> QuickOffset:
     """Drop the hint at an offset whose interval holds 0: the close look would propose nothing either."""
     if found.hint is not ClockHint.OFFSET or found.peak_score >= _SURE_SCORE:
         return found
@@ -112,9 +110,9 @@ def scan_clock(
         )
     fitting = fitting_mappings(paired.reference_set, paired.device_set)
     two = next((m for m in fitting if m.name == "wake-sleep"), None)
-    wake_sleep = None if two is None or two is square else _fine_sides(paired, two, range_s)
+    wake_sleep = None if two is None or two is square else _sides_in_steps(paired, two, range_s)
     return read_clock(
-        *_fine_sides(paired, square, range_s),
+        *_sides_in_steps(paired, square, range_s),
         len(square.reference_classes),
         mapping=square.name,
         rng=rng_for(seed, "clock"),
@@ -126,9 +124,9 @@ def scan_clock(
     )
 
 
-def _fine_sides(paired: PairedNight, mapping: StageMapping, range_s: float) -> tuple[Codes, Codes]:
-    """Lay both sides on one fine clock that reaches beyond the window; the reference counts inside it only."""
-    reference, device, shift_s = paired.fine
+def _sides_in_steps(paired: PairedNight, mapping: StageMapping, range_s: float) -> tuple[Codes, Codes]:
+    """Lay both sides on one clock of 5-s steps that reaches beyond the window; the reference counts inside it only."""
+    reference, device, shift_s = paired.reference_spans, paired.device_spans, paired.shift_s
     margin = round(range_s / STEP_S)
     origin_s = paired.begin_s - margin * STEP_S
     n = 2 * margin + round((paired.end_s - paired.begin_s) / STEP_S)
@@ -142,4 +140,4 @@ def _fine_sides(paired: PairedNight, mapping: StageMapping, range_s: float) -> t
 
 def _lay(spans: ScoredSpans, class_codes: tuple[int, ...], origin_s: float, n: int) -> Codes:
     lookup = np.array(class_codes, np.int16)
-    return fine_codes(spans.onset_s, spans.duration_s, lookup[spans.codes], origin_s=origin_s, n=n, step_s=STEP_S)
+    return classes_in_steps(spans.onset_s, spans.duration_s, lookup[spans.codes], origin_s=origin_s, n=n, step_s=STEP_S)

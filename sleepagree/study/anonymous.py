@@ -11,7 +11,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from sleepagree.caution import Role, without_names
-from sleepagree.hypnogram.align import CONSENSUS, PairedNight
+from sleepagree.hypnogram.align import PairedNight
+from sleepagree.hypnogram.ledger import CONSENSUS
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.study.night_summary import NightSummary, SourceFile
 from sleepagree.study.table import NightsTable
@@ -101,16 +102,13 @@ def anonymous_night(paired: PairedNight) -> PairedNight:
         Its times are seconds after the reference's start, as for a file that tells elapsed time only. Labels,
         counts and epochs are the same.
     """
-    reference, device, shift_s = paired.fine
+    reference, device = paired.reference_spans, paired.device_spans
     words = {reference.origin.name: "the reference", device.origin.name: "the device"}
     return replace(
         paired,
         begin=None,
         ledger=replace(paired.ledger, notes=tuple(without_names(note, words) for note in paired.ledger.notes)),
         cautions=tuple(without_names(caution, words) for caution in paired.cautions),
-        fine=(
-            rename_spans(reference, "reference").with_changes(start=None),
-            rename_spans(device, "device").with_changes(start=None),
-            shift_s,
-        ),
+        reference_spans=rename_spans(reference, "reference").with_changes(start=None),
+        device_spans=rename_spans(device, "device").with_changes(start=None),
     )

@@ -13,7 +13,7 @@ from sleepagree.caution import Caution, CautionKind
 from sleepagree.hypnogram.spans import Counts
 from sleepagree.inference.estimate import NAN, undefined
 from sleepagree.inference.resampling import BootstrapIntervals
-from sleepagree.mapping.stages import StageMapping, fitting_mappings
+from sleepagree.mapping.mapping import StageMapping, fitting_mappings
 from sleepagree.scoring.class_figures import CLASS_STATISTICS
 from sleepagree.scoring.coefficients import TABLE_STATISTICS
 from sleepagree.study.groups import (

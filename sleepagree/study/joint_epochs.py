@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S, Counts, LabelCodes
-from sleepagree.mapping.stages import StageMapping, StageSet
-from sleepagree.night.compare import measure_codes, pair_with_classes
+from sleepagree.mapping.mapping import StageMapping
+from sleepagree.mapping.sets import StageSet
+from sleepagree.night.measures import measure_codes, pair_with_classes
 from sleepagree.scoring.measures import MeasurePair
 from sleepagree.study.night_summary import NightSummary
 

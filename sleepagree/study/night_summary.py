@@ -24,9 +24,10 @@ from sleepagree.caution import Caution, Note
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import Counts, LabelCodes, frozen_array
 from sleepagree.inference.estimate import NAN
-from sleepagree.mapping.stages import StageMapping, StageSet
+from sleepagree.mapping.mapping import StageMapping
+from sleepagree.mapping.sets import StageSet
 from sleepagree.night.cautions import contradiction_caution, swapped_caution
-from sleepagree.night.compare import measure_sides
+from sleepagree.night.measures import measure_sides
 from sleepagree.scoring.measures import SleepMeasures
 
 MEASURE_NAMES: Final = tuple(f.name for f in fields(SleepMeasures))
@@ -314,7 +315,7 @@ def summarise_night(
         hash_sequence(paired.device, paired.device_set),
     )
     ledger = paired.ledger
-    own, other = paired.fine[0].origin, paired.fine[1].origin
+    own, other = paired.reference_spans.origin, paired.device_spans.origin
     return NightSummary(
         row,
         participant,

@@ -18,10 +18,10 @@ from sleepagree.inference.planning import VarianceComponents
 from sleepagree.inference.regression_limits import RegressionLimits
 from sleepagree.inference.reliability import Reliability
 from sleepagree.inference.resampling import BootstrapIntervals
-from sleepagree.mapping.stages import StageMapping
+from sleepagree.mapping.mapping import StageMapping
+from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.ceiling import Ceiling
 from sleepagree.scoring.measures import say_measure
-from sleepagree.scoring.redistribution import BiasSource
 from sleepagree.study.night_summary import NightSummary, Refusal
 
 #: Of the document that tells a whole study; a plan is made from it.

@@ -15,10 +15,12 @@ from typing import Any, Final
 from sleepagree.errors import InputError, SleepAgreeError
 from sleepagree.files.object_store import fetched, is_remote
 from sleepagree.files.writing import csv_text
-from sleepagree.hypnogram.align import Outside, PairedNight, Status, align, parse_window
+from sleepagree.hypnogram.align import Outside, PairedNight, align
+from sleepagree.hypnogram.ledger import Status
 from sleepagree.hypnogram.spans import ScoredSpans
+from sleepagree.hypnogram.window import parse_window
 from sleepagree.mapping.files import own_words
-from sleepagree.mapping.stages import StageMapping, default_mapping
+from sleepagree.mapping.mapping import StageMapping, default_mapping
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import Layout, name_option, read_layout
 from sleepagree.scoring.clock_check import check_clock
@@ -151,7 +153,7 @@ def _score_row(row: NightRow, files: _Files, options: ScoringOptions) -> tuple[P
         paired = anonymous_night(paired)
         # hashes stay, for they find one night under two names; no output holds them
         sources = tuple(SourceFile(f"reference {i}", s.sha256) for i, s in enumerate(sources, 1))
-        own = SourceFile(paired.fine[1].origin.name, own.sha256)
+        own = SourceFile(paired.device_spans.origin.name, own.sha256)
     summary = summarise_night(
         paired,
         row=row.row,

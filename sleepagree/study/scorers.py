@@ -15,20 +15,16 @@ from numpy.typing import NDArray
 
 from sleepagree.caution import Note, NoteKind, named_file
 from sleepagree.errors import InputError, PairingError
-from sleepagree.hypnogram.align import CONSENSUS, NO_MAJORITY, PairedNight, Window, WindowRule, cross_labels
+from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.epochs import lay_on_epochs
+from sleepagree.hypnogram.ledger import CONSENSUS, NO_MAJORITY, cross_labels
 from sleepagree.hypnogram.spans import EPOCH_S, EpochLengthFrom, LabelCodes, Origin, ScoredSpans
+from sleepagree.hypnogram.window import Window, WindowRule
 from sleepagree.hypnogram.zones import add_seconds, seconds_between
-from sleepagree.mapping.stages import (
-    AASM_STAGES,
-    UNSCORED,
-    StageMapping,
-    StageSet,
-    fitting_mappings,
-    make_stage_set,
-    mapping_named,
-)
-from sleepagree.night.compare import fold_counts
+from sleepagree.inference.table_sums import fold_counts
+from sleepagree.mapping.mapping import StageMapping, fitting_mappings, mapping_named
+from sleepagree.mapping.sets import StageSet, make_stage_set
+from sleepagree.mapping.words import AASM_STAGES, UNSCORED
 from sleepagree.scoring import coefficients
 from sleepagree.study.night_summary import ScorerPair
 
@@ -327,7 +323,7 @@ class _Sequence(NamedTuple):
 
 def _lay_in_window(spans: ScoredSpans, night: PairedNight) -> _Sequence:
     """Return what a scorer says of the epochs of a night's window."""
-    origin_s = night.begin_s - seconds_between(night.fine[0], spans)
+    origin_s = night.begin_s - seconds_between(night.reference_spans, spans)
     codes = lay_on_epochs(spans, origin_s=origin_s, epoch_s=night.epoch_s).window(0, night.status.size)
     stage_set = make_stage_set(spans.labels, spans.stages, reports=spans.reports, path=spans.origin.name)
     return _Sequence(spans.origin.name, codes, stage_set)

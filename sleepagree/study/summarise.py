@@ -17,13 +17,14 @@ from sleepagree.hypnogram.spans import Counts, frozen_array
 from sleepagree.inference.equivalence import equivalence_test
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.limits import LimitsOfAgreement, Scale, fit_limits_of_agreement
-from sleepagree.inference.margins import widen_columns
 from sleepagree.inference.planning import VarianceComponents, components_from_values
 from sleepagree.inference.regression_limits import RegressionLimits, Spread, fit_regression_limits
 from sleepagree.inference.reliability import fit_reliability
 from sleepagree.inference.resampling import BootstrapIntervals
-from sleepagree.mapping.stages import StageMapping, StageSet, default_mapping, fitting_mappings
-from sleepagree.night.compare import pair_with_classes
+from sleepagree.inference.table_sums import widen_columns
+from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings
+from sleepagree.mapping.sets import StageSet
+from sleepagree.night.measures import pair_with_classes
 from sleepagree.scoring import coefficients
 from sleepagree.scoring.ceiling import design_ceiling
 from sleepagree.scoring.class_figures import CLASS_STATISTICS

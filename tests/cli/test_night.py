@@ -16,10 +16,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
 from sklearn import metrics
 
-from sleepagree.cli.group import main
+from tests.commands import ended
 from tests.generated import FIVE, generate_nights
 from tests.worked import BED_TIME
 
@@ -41,9 +40,7 @@ def pad(name: str = "crew-1-night-1", *options: str) -> list[str]:
 
 
 def invoke(arguments: list[str], code: int = 0):
-    result = CliRunner().invoke(main, arguments)
-    assert result.exit_code == code, result.output
-    return result
+    return ended(*arguments, code=code)
 
 
 def as_json(arguments: list[str]) -> dict:

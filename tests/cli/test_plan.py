@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from scipy import stats
 
-from tests.canaries import run
+from tests.commands import run
 from tests.ferry import FERRY
 
 STATED = ("--between-sd", "20", "--within-sd", "15")

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from sleepagree.study import execution
-from tests.canaries import run
+from tests.commands import run
 from tests.ferry import copy_ferry
 
 QUICK = ("--resamples", "50")

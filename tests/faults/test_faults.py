@@ -26,8 +26,8 @@ from sleepagree.study import chunks, execution
 from sleepagree.study.from_table import load_nights
 from sleepagree.study.run import ChunkResult, ScoringOptions
 from sleepagree.study.unfinished import unfinished_folder
-from tests.canaries import run
-from tests.faults.kill import bytes_below, torment
+from tests.commands import bytes_below, run
+from tests.faults.kill import torment
 from tests.faults.waiting import score_the_first_and_wait
 from tests.ferry import FERRY, copy_ferry
 from tests.readers.edf_bytes import EdfBytes, Signal, annotation_file, hypnogram, record_start, stage

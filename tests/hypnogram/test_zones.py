@@ -14,7 +14,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sleepagree.errors import ClockError
-from sleepagree.hypnogram.align import Status, align
+from sleepagree.hypnogram.align import align
+from sleepagree.hypnogram.ledger import Status
 from sleepagree.hypnogram.zones import (
     add_seconds,
     elapsed_seconds,

@@ -8,7 +8,7 @@ import pytest
 
 from sleepagree.errors import MappingError
 from sleepagree.mapping.files import own_words, read_mapping
-from sleepagree.mapping.stages import StageMapping, mapping_named
+from sleepagree.mapping.mapping import StageMapping, mapping_named
 from sleepagree.night.mappings import compare_mappings
 from tests.said import said
 from tests.worked import pair, side

@@ -14,8 +14,10 @@ import pytest
 
 from sleepagree.errors import MappingError
 from sleepagree.hypnogram.spans import Origin
-from sleepagree.mapping.stages import AASM_STAGES, StageMapping, fitting_mappings, mapping_named
-from sleepagree.night.compare import compare, fold_counts
+from sleepagree.inference.table_sums import fold_counts
+from sleepagree.mapping.mapping import StageMapping, fitting_mappings, mapping_named
+from sleepagree.mapping.words import AASM_STAGES
+from sleepagree.night.compare import compare
 from tests.said import said
 from tests.worked import pair, side
 

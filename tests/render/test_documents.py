@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sleepagree.hypnogram.align import EXCLUDED
-from sleepagree.mapping.stages import mapping_named
+from sleepagree.hypnogram.ledger import EXCLUDED
+from sleepagree.mapping.mapping import mapping_named
 from sleepagree.night.compare import compare
 from sleepagree.night.mappings import compare_mappings
 from sleepagree.render.night_json import (

@@ -16,7 +16,7 @@ from ferry import simulated_nights
 
 from sleepagree.describe.closing import CAUTIONS
 from sleepagree.describe.paragraphs import finding_of_night, methods_of_night
-from sleepagree.mapping.stages import StageMapping
+from sleepagree.mapping.mapping import StageMapping
 from sleepagree.render.figures import script_json
 from sleepagree.render.night_folder import write_night
 from sleepagree.render.night_json import dump, night_document

@@ -15,7 +15,7 @@ from sklearn.metrics import cohen_kappa_score, confusion_matrix
 
 from sleepagree.errors import InputError, OutputError
 from sleepagree.files.writing import RESULT_FILES
-from sleepagree.mapping.stages import mapping_named
+from sleepagree.mapping.mapping import mapping_named
 from sleepagree.render.study_folder import run_study, write_study
 from sleepagree.study.from_table import StudyRequest, load_nights
 from sleepagree.study.run import ScoringOptions

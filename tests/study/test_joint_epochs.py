@@ -17,7 +17,7 @@ import pytest
 from numpy.typing import NDArray
 from sklearn.metrics import cohen_kappa_score, recall_score
 
-from sleepagree.mapping.stages import mapping_named
+from sleepagree.mapping.mapping import mapping_named
 from sleepagree.render.study_folder import run_study, write_study
 from sleepagree.render.study_json import study_document
 from sleepagree.report.sentences import methods_of_study, results_of_study

@@ -17,10 +17,13 @@ from scipy import stats
 from sklearn.metrics import accuracy_score, cohen_kappa_score
 
 from sleepagree.errors import InputError, PairingError, SleepAgreeError
-from sleepagree.hypnogram.align import NO_MAJORITY, WindowRule, align, parse_window
+from sleepagree.hypnogram.align import align
+from sleepagree.hypnogram.ledger import NO_MAJORITY
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
-from sleepagree.mapping.stages import UNSCORED
-from sleepagree.night.compare import NightAgreement, compare, measure_sides
+from sleepagree.hypnogram.window import WindowRule, parse_window
+from sleepagree.mapping.words import UNSCORED
+from sleepagree.night.compare import NightAgreement, compare
+from sleepagree.night.measures import measure_sides
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.render.night_json import night_document
 from sleepagree.render.study_json import study_document

@@ -11,7 +11,7 @@ import pytest
 from scipy import stats
 from sklearn.metrics import cohen_kappa_score
 
-from sleepagree.mapping.stages import mapping_named
+from sleepagree.mapping.mapping import mapping_named
 from sleepagree.render.study_json import bias_rows, confusion_rows, night_rows, study_document
 from sleepagree.report.sentences import methods_of_study, results_of_study
 from sleepagree.scoring import coefficients

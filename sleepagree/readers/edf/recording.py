@@ -30,7 +30,7 @@ from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError, shorten
 from sleepagree.files.reading import InputFile, open_input
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
-from sleepagree.mapping.stages import UNSCORED, assign_stages, put_layout_first
+from sleepagree.mapping.words import UNSCORED, assign_stages, put_layout_first
 from sleepagree.readers.edf.annotation_lists import (
     ONSET,
     NotPlainError,

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import EpochGridError, UnknownStageError, shorten
-from sleepagree.hypnogram.spans import EpochLengthFrom, LabelCodes, Origin, ScoredSpans, Seconds, seal
-from sleepagree.mapping.stages import (
+from sleepagree.hypnogram.spans import EpochLengthFrom, LabelCodes, Origin, ScoredSpans, Seconds
+from sleepagree.mapping.words import (
     NOT_A_STAGE,
     UNSCORED,
     assign_stages,
@@ -243,9 +243,9 @@ class _Reading(NamedTuple):
 def _build(reading: _Reading) -> ScoredSpans:
     said, source = reading.said, reading.source
     texts = said.texts
-    onset_s, duration_s = seal(np.array(reading.onset_s)), seal(np.array(reading.duration_s))
+    onset_s, duration_s = np.array(reading.onset_s), np.array(reading.duration_s)
     stages = _stages_of(reading)  # refuses more labels than codes can number
-    codes = seal(np.fromiter(map(said.code_of.__getitem__, reading.texts_in_order), np.int16, onset_s.size))
+    codes = np.fromiter(map(said.code_of.__getitem__, reading.texts_in_order), np.int16, onset_s.size)
     lights_off_s = lights_on_s = None
     ignored: tuple[tuple[str, int], ...] = ()
     cautions: tuple[Caution, ...] = ()
@@ -256,7 +256,7 @@ def _build(reading: _Reading) -> ScoredSpans:
         passed_over = [text for _, text, meaning in others if meaning.role is Role.OTHER]
         ignored = count_texts(passed_over) if passed_over else ()
         cautions = _caution_missed(reading)
-        onset_s, duration_s, codes = seal(onset_s[is_stage]), seal(duration_s[is_stage]), seal(codes[is_stage])
+        onset_s, duration_s, codes = onset_s[is_stage], duration_s[is_stage], codes[is_stage]
     _note_texts(reading)
     draft = _Draft(onset_s, duration_s, codes, said.labels, source, texts.layout)
     epoch_s, epoch_from = draft.settle_durations()

@@ -24,7 +24,7 @@ from typing import Final
 from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
-from sleepagree.mapping.stages import UNSCORED
+from sleepagree.mapping.words import UNSCORED
 from sleepagree.readers.json.fields import Field, JsonDocument, read_instant
 from sleepagree.readers.json.intervals import Gathered, StagedInterval, assemble_intervals
 from sleepagree.readers.layout import Layout

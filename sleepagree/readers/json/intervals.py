@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from sleepagree.caution import Caution, CautionKind, Moment, Note, NoteKind, ZoneName
 from sleepagree.errors import ClockError, InputError
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
-from sleepagree.mapping.stages import NOT_A_STAGE, UNSCORED, put_layout_first
+from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED, put_layout_first
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.rows import (
     LabelledRows,

@@ -24,7 +24,7 @@ from typing import Final
 from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import FileFormatError
 from sleepagree.hypnogram.spans import EPOCH_S, Origin, ScoredSpans
-from sleepagree.mapping.stages import canonical_stage, fold_label, fold_table, recognise_label
+from sleepagree.mapping.words import canonical_stage, fold_label, fold_table, recognise_label
 from sleepagree.readers.json.fields import Field, JsonDocument, read_instant
 from sleepagree.readers.json.intervals import Gathered, StagedInterval, assemble_intervals
 from sleepagree.readers.layout import Layout

@@ -18,7 +18,7 @@ from sleepagree.caution import Caution, CautionKind, Note, NoteKind, OwnWord, Zo
 from sleepagree.errors import ClockError, EpochGridError, FileFormatError, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
-from sleepagree.mapping.stages import NOT_A_STAGE, UNSCORED, fold_label, fold_table, recognise_label
+from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED, fold_label, fold_table, recognise_label
 from sleepagree.readers.columns import find_columns
 from sleepagree.readers.csv_rows import read_cells
 from sleepagree.readers.layout import (

@@ -10,17 +10,11 @@ import numpy as np
 import pytest
 
 from sleepagree.errors import ClockError, InputError, PairingError, UnknownStageError
-from sleepagree.hypnogram.align import (
-    SILENT_AS_WAKE,
-    Outside,
-    Status,
-    Window,
-    WindowRule,
-    align,
-    parse_window,
-)
+from sleepagree.hypnogram.align import SILENT_AS_WAKE, Outside, align
+from sleepagree.hypnogram.ledger import Status
 from sleepagree.hypnogram.spans import ScoredSpans
-from sleepagree.night.compare import measure_sides
+from sleepagree.hypnogram.window import Window, WindowRule, parse_window
+from sleepagree.night.measures import measure_sides
 from tests.said import said
 from tests.worked import BED_TIME, pair, side
 
