@@ -28,15 +28,11 @@ ROOMS = {
     "table_agreement clock clock_check",
     "night": "cautions compare mappings",
     "study": "night_summary table from_folder joint_epochs paired_epochs results scorers anonymous cautions groups "
-    "plan_request run comparison flows summarise",
-    "describe": "words citations bias blocks paragraphs closing night",
+    "plan run comparison flows summarise",
+    "describe": "words citations bias blocks paragraphs closing night mappings clock file folder plan",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning redistribution "
     "tables_of_counts bias_over_nights",
-    "text": "",
     "study_text": "",
-    "clock_text": "",
-    "plan_text": "",
-    "inspection_text": "",
     "report": "sentences study_page",
     "render": "columns export figures night_json notebook fit_terminal terminal page study_json night_folder frames "
     "study_folder",
@@ -49,12 +45,7 @@ ORDER = list(ROOMS)
 UPWARD = {
     "night.cautions": {"describe"},
     "study.results": {"describe"},
-    "study.plan_request": {"describe", "render"},
-    "text": {"render"},
     "study_text": {"render"},
-    "clock_text": {"render"},
-    "plan_text": {"render"},
-    "inspection_text": {"render"},
     "report.study_page": {"render"},
 }
 

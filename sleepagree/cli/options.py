@@ -12,9 +12,12 @@ import click
 from click.core import ParameterSource
 
 if TYPE_CHECKING:
+    from sleepagree.describe.blocks import Description
     from sleepagree.hypnogram.align import PairedNight, Window
     from sleepagree.hypnogram.spans import ScoredSpans
     from sleepagree.mapping.stages import StageMapping
+    from sleepagree.readers.layout import Layout
+    from sleepagree.render.night_json import Document
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -272,11 +275,7 @@ def load_spans(
     from sleepagree.readers import read_spans
 
     refuse_folder_as_input(path)
-    given = None
-    if layout is not None:
-        from sleepagree.readers.layout import read_layout
-
-        given = read_layout(layout)
+    given = load_layout(layout)
     try:
         return read_spans(path, layout=given, zone=zone, own_words=words)
     except SleepAgreeError as error:
@@ -284,6 +283,15 @@ def load_spans(
 
         error.remedy = name_option(error.remedy, f"{layout_option} FILE.toml")
         raise
+
+
+def load_layout(path: Path | None) -> Layout | None:
+    """Return the layout in a file, None where none was given."""
+    if path is None:
+        return None
+    from sleepagree.readers.layout import read_layout
+
+    return read_layout(path)
 
 
 def refuse_folder_as_input(path: Path) -> None:
@@ -390,6 +398,18 @@ def print_cautions(cautions: Sequence[str], *, quiet: bool) -> None:
 
     for caution in cautions:
         click.echo(fit_terminal(f"caution: {printable(caution)}"), err=True)
+
+
+def show(description: Description, document: Document, options: dict[str, Any], *, to_error: bool = False) -> None:
+    """Write the document where ``--json`` says, and print the description unless that is standard output."""
+    from sleepagree.render.night_json import dump
+    from sleepagree.render.terminal import render_terminal
+
+    target = options["json_path"]
+    if target:
+        write_json(dump(document), target, overwrite=options["overwrite"])
+    if target != "-":
+        click.echo("\n".join(render_terminal(description)), err=to_error)
 
 
 def refuse_json_target(target: str | None, *, overwrite: bool, out: Path | None = None) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Sequence
 from typing import Final
 
 from sleepagree.errors import printable
@@ -68,3 +69,16 @@ def wrap(text: str, *, indent: str = "  ", hang: str = "  ", width: int = WIDTH)
             lines.append(line)
             line, is_empty = hang, True
     return lines if is_empty else [*lines, line]
+
+
+def table_lines(header: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 1) -> list[str]:
+    """Return a plain table: the first ``left`` columns to the left, the others to the right."""
+    rows = [[printable(cell) for cell in row] for row in (header, *rows)]
+    widths = [max(columns_of(row[i]) for row in rows) for i in range(len(header))]
+    out = []
+    for row in rows:
+        cells = [
+            to_left(c, w) if i < left else to_right(c, w) for i, (c, w) in enumerate(zip(row, widths, strict=True))
+        ]
+        out.append("  " + "  ".join(cells).rstrip())
+    return out

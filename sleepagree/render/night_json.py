@@ -7,6 +7,7 @@ import math
 import platform
 import re
 from collections.abc import Iterator, Sequence
+from dataclasses import asdict
 from datetime import datetime
 from itertools import islice
 from typing import TYPE_CHECKING, Any, Final
@@ -19,6 +20,7 @@ from sleepagree.hypnogram.align import PairedNight, Side, Status
 from sleepagree.inference.estimate import Estimate
 from sleepagree.night.compare import MappingAgreement, NightAgreement
 from sleepagree.scoring.ceiling import Ceiling
+from sleepagree.scoring.clock import ClockReading, clock_document
 from sleepagree.scoring.disagreement import disagreement_document
 from sleepagree.scoring.measures import MeasurePair
 from sleepagree.scoring.offsets import QuickOffset
@@ -26,10 +28,14 @@ from sleepagree.scoring.redistribution import BiasSource, Destination, Redistrib
 from sleepagree.scoring.table_agreement import ClassAgreement
 
 if TYPE_CHECKING:
+    from sleepagree.inference.planning import PlanGrid
     from sleepagree.night.mappings import ComparedMapping, MappingComparison
+    from sleepagree.study.from_folder import FolderNights
 
 NIGHT_SCHEMA: Final = "sleepagree.night.compare/1"
 MAPPINGS_SCHEMA: Final = "sleepagree.mappings/1"
+PLAN_SCHEMA: Final = "sleepagree.plan/1"
+FOLDER_SCHEMA: Final = "sleepagree.nights/1"
 
 Document = dict[str, Any]
 
@@ -327,6 +333,33 @@ def _compared_document(compared: ComparedMapping) -> Document:
         "share_of_ceiling": {"accuracy": number(accuracy), "kappa": number(kappa)},
         "bias_minutes": {source.name: source.bias_min for source in compared.bias},
         "declared": compared.declared,
+    }
+
+
+def clock_reading_document(reading: ClockReading, paired: PairedNight) -> Document:
+    """Return a reading of the clock, with the night that it was read from."""
+    return {
+        **clock_document(reading),
+        "software": software(),
+        "inputs": inputs_document(paired),
+        "window": window_document(paired),
+    }
+
+
+def plan_document(grid: PlanGrid, cautions: Sequence[str]) -> Document:
+    """Return a plan as "sleepagree.plan/1"."""
+    return {"schema": PLAN_SCHEMA, "software": software(), **grid.as_record(), "cautions": list(cautions)}
+
+
+def folder_document(found: FolderNights) -> Document:
+    """Return the nights of a folder as "sleepagree.nights/1"."""
+    return {
+        "schema": FOLDER_SCHEMA,
+        "nights": [asdict(row) for row in found.rows],
+        "references_without_device": found.references_alone,
+        "device_files_without_reference": found.devices_alone,
+        "other_files": found.others,
+        "cautions": [*found.notes, *found.hints],
     }
 
 

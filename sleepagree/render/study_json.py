@@ -10,6 +10,7 @@ from sleepagree.describe.bias import say_bias_source
 from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE
 from sleepagree.inference.resampling import BootstrapIntervals
+from sleepagree.readers.study_results import STUDY_SCHEMA
 from sleepagree.render.night_json import Document, ceiling_document, number, software
 from sleepagree.scoring.clock import combined_offsets
 from sleepagree.scoring.redistribution import BiasSource
@@ -27,8 +28,6 @@ from sleepagree.study.summarise import (
     StudyRedistribution,
 )
 from sleepagree.study.table import NightsTable
-
-STUDY_SCHEMA: Final = "sleepagree.study.summarise/1"
 
 BIAS_COLUMNS: Final = (
     "measure", "unit", "participants", "nights", "reference_mean", "reference_sd", "device_mean", "device_sd",
