@@ -34,8 +34,7 @@ ROOMS = {
     "tables_of_counts bias_over_nights",
     "study_text": "",
     "report": "sentences study_page",
-    "render": "columns export figures night_json notebook fit_terminal terminal page study_json night_folder frames "
-    "study_folder",
+    "render": "columns export figures night_json notebook terminal page study_json night_folder frames study_folder",
     "demo": "simulate write",
     "cli": "interrupts options clock demo inspect mappings night nights plan group study bias",
 }

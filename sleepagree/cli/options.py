@@ -394,7 +394,7 @@ def print_cautions(cautions: Sequence[str], *, quiet: bool) -> None:
     if quiet:
         return
     from sleepagree.errors import printable
-    from sleepagree.render.fit_terminal import fit_terminal
+    from sleepagree.render.columns import fit_terminal
 
     for caution in cautions:
         click.echo(fit_terminal(f"caution: {printable(caution)}"), err=True)
