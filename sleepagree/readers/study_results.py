@@ -112,8 +112,9 @@ def _device(document: Mapping[str, Any]) -> DeviceSpreads:
 
 def _spread(row: Mapping[str, Any], *, of_log_ratios: bool = False) -> Spread:
     keys = ("between_sd", "within_sd", "between_sd_high", "sd")
-    sds = (_sd(row.get(key), of_log_ratios=of_log_ratios) for key in keys)
-    return Spread(int(row.get("participants") or 0), int(row.get("nights") or 0), *sds, of_log_ratios)
+    sds = {key: _sd(row.get(key), of_log_ratios=of_log_ratios) for key in keys}
+    people, nights = (int(row.get(key) or 0) for key in ("participants", "nights"))
+    return Spread(people, nights, **sds, of_log_ratios=of_log_ratios)
 
 
 def _sd(value: float | None, *, of_log_ratios: bool) -> float:
