@@ -12,7 +12,7 @@ from typing import Any, Final
 from sleepagree.errors import FileFormatError
 from sleepagree.files.reading import read_bytes
 
-STUDY_SCHEMA: Final = "sleepagree.study.summarise/1"
+STUDY_SCHEMA: Final = "sleepagree.study/1"
 
 
 @dataclass(frozen=True)

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from sleepagree.night.mappings import ComparedMapping, MappingComparison
     from sleepagree.study.from_folder import FolderNights
 
-NIGHT_SCHEMA: Final = "sleepagree.night.compare/1"
+NIGHT_SCHEMA: Final = "sleepagree.night/1"
 MAPPINGS_SCHEMA: Final = "sleepagree.mappings/1"
 PLAN_SCHEMA: Final = "sleepagree.plan/1"
 FOLDER_SCHEMA: Final = "sleepagree.nights/1"
@@ -245,7 +245,7 @@ def flows_document(source: BiasSource) -> Document:
 
 
 def night_document(night: NightAgreement, *, options: Document | None = None) -> Document:
-    """Return a night as "sleepagree.night.compare/1".
+    """Return a night as "sleepagree.night/1".
 
     Parameters
     ----------

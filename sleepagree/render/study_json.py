@@ -297,7 +297,7 @@ def study_document(
     options: Document | None = None,
     anonymous: bool = False,
 ) -> Document:
-    """Return a study as "sleepagree.study.summarise/1".
+    """Return a study as "sleepagree.study/1".
 
     Parameters
     ----------
