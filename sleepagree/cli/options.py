@@ -76,23 +76,14 @@ class AnyNumber(click.types.FloatParamType):
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Return a finite number, or fail with wrong use."""
-        return _finite(self, super().convert(value, param, ctx), param, ctx)
+        number = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{number} is not a finite number.", param, ctx)
+        return number
 
 
-class Number(click.FloatRange):
-    """A number of the command line within bounds; "nan", which Python reads, is none."""
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Return a finite number within the bounds, or fail with wrong use."""
-        return _finite(self, super().convert(value, param, ctx), param, ctx)
-
-
-def _finite(
-    kind: click.types.FloatParamType, number: float, param: click.Parameter | None, ctx: click.Context | None
-) -> float:
-    if not math.isfinite(number):
-        kind.fail(f"{number} is not a finite number.", param, ctx)
-    return number
+class Number(AnyNumber, click.FloatRange):
+    """A number of the command line within bounds."""
 
 
 def apply_options(options: Sequence[Callable[[Function], Function]]) -> Callable[[Function], Function]:
@@ -240,35 +231,28 @@ def load_pair(reference: Path, device: Path, mappings: Sequence[StageMapping], o
     from sleepagree.mapping.files import own_words
 
     words = own_words(mappings)
-    window = read_window(options.get("window"))
-    reports = read_reports(options.get("reports"), words)
-    for side in ("reference", "device"):
-        check_zone(options.get(f"{side}_zone"), f"--{side}-zone")
-    rows = load_spans(
-        reference,
-        options.get("reference_layout"),
-        options.get("reference_zone"),
-        words,
-        layout_option="--reference-layout",
-    )
-    columns = load_spans(device, options.get("layout"), options.get("device_zone"), words)
+    window = read_window(options["window"])
+    reports = read_reports(options["reports"], words)
+    zones = options["reference_zone"], options["device_zone"]
+    for zone, option in zip(zones, ("--reference-zone", "--device-zone"), strict=True):
+        check_zone(zone, option)
     paired = align(
-        reference=rows,
-        device=columns,
-        clock_offset_s=options.get("clock_offset") or 0.0,
+        reference=_load_spans(reference, options["reference_layout"], zones[0], words, "--reference-layout"),
+        device=_load_spans(device, options["layout"], zones[1], words, "--layout"),
+        clock_offset_s=options["clock_offset"],
         window=window,
-        outside=Outside(options.get("outside") or "missing"),
+        outside=Outside(options["outside"]),
         reports=reports,
     )
-    if not options.get("anonymous"):
+    if not options["anonymous"]:
         return paired
     from sleepagree.study.anonymous import anonymous_night
 
     return anonymous_night(paired)
 
 
-def load_spans(
-    path: Path, layout: Path | None, zone: str | None, words: frozenset[str], *, layout_option: str = "--layout"
+def _load_spans(
+    path: Path, layout: Path | None, zone: str | None, words: frozenset[str], layout_option: str
 ) -> ScoredSpans:
     """Read one file; an error that asks for a layout names the option of this side."""
     from sleepagree.errors import SleepAgreeError
@@ -295,13 +279,7 @@ def load_layout(path: Path | None) -> Layout | None:
 
 
 def refuse_folder_as_input(path: Path) -> None:
-    """Say what to do with a folder where one file is wanted.
-
-    Raises
-    ------
-    InputError
-        When ``path`` is a folder.
-    """
+    """Say what to do with a folder where one file is wanted."""
     if not path.is_dir():
         return
     from sleepagree.errors import InputError
@@ -323,16 +301,20 @@ def _split_words(text: str | None) -> tuple[str, ...]:
 
 def option_document(options: dict[str, Any], mappings: Sequence[StageMapping]) -> dict[str, Any]:
     """Return what was asked for, for the results; layouts by file name only."""
-    anonymous = bool(options.get("anonymous"))
+    anonymous = options["anonymous"]
+
+    def name(path: Path | None) -> str | None:
+        return None if path is None else "layout" if anonymous else path.name
+
     return {
         "mappings": [m.name for m in mappings],
-        "window": window_word(options.get("window"), anonymous=anonymous),
-        "outside": options.get("outside"),
-        "reports": list(_split_words(options.get("reports"))) or None,
-        "layout": _name(options.get("layout"), anonymous=anonymous),
-        "reference_layout": _name(options.get("reference_layout"), anonymous=anonymous),
-        "reference_zone": None if anonymous else options.get("reference_zone"),
-        "device_zone": None if anonymous else options.get("device_zone"),
+        "window": window_word(options["window"], anonymous=anonymous),
+        "outside": options["outside"],
+        "reports": list(_split_words(options["reports"])) or None,
+        "layout": name(options["layout"]),
+        "reference_layout": name(options["reference_layout"]),
+        "reference_zone": None if anonymous else options["reference_zone"],
+        "device_zone": None if anonymous else options["device_zone"],
         "anonymous": anonymous,
     }
 
@@ -340,12 +322,6 @@ def option_document(options: dict[str, Any], mappings: Sequence[StageMapping]) -
 def window_word(text: str | None, *, anonymous: bool) -> str | None:
     """Return the window that was asked for; one that names moments as "given" where no date is to be told."""
     return "given" if anonymous and text and "/" in text else text or None
-
-
-def _name(path: Path | None, *, anonymous: bool) -> str | None:
-    if path is None:
-        return None
-    return "layout" if anonymous else path.name
 
 
 #: Options that do not change what is found; the command that repeats a run leaves them out.
