@@ -342,25 +342,18 @@ def study_document(
 def _inputs(study: StudyAgreement, table: NightsTable | None, *, anonymous: bool) -> Document | None:
     if table is None:
         return None
-    document: Document = {"name": table.name, "sha256": table.sha256 or None}
-    return document if anonymous or table.paired_epochs else document | {"nights": _files(study)}
+    document = _file(table)
+    if not (anonymous or table.paired_epochs):
+        nights = sorted((night for device in study.devices for night in device.nights), key=lambda night: night.row)
+        document["nights"] = [
+            {"row": n.row, "reference": [_file(source) for source in n.references], "device": _file(n.device_source)}
+            for n in nights
+            if any(source.sha256 for source in (*n.references, n.device_source))
+        ]
+    return document
 
 
-def _files(study: StudyAgreement) -> list[Document]:
-    """Return name and hash of the files of every scored night, in the order of the table."""
-    nights = sorted((night for device in study.devices for night in device.nights), key=lambda night: night.row)
-    return [
-        {
-            "row": night.row,
-            "reference": [_file(source) for source in night.references],
-            "device": _file(night.device_source),
-        }
-        for night in nights
-        if any(source.sha256 for source in (*night.references, night.device_source))
-    ]
-
-
-def _file(source: SourceFile) -> Document:
+def _file(source: SourceFile | NightsTable) -> Document:
     return {"name": source.name, "sha256": source.sha256 or None}
 
 
