@@ -41,7 +41,8 @@ def inspect(
     """
     from sleepagree.describe.file import describe_file
     from sleepagree.files.writing import refuse_file, write_text
-    from sleepagree.readers.inspection import inspect_file, inspection_document
+    from sleepagree.readers.inspection import inspect_file
+    from sleepagree.render.inspection_json import inspection_document
 
     if layout_out is not None:
         refuse_file(layout_out, overwrite=options["overwrite"])

@@ -52,9 +52,9 @@ def plan(**options: Any) -> None:
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
-    from sleepagree.describe.plan import describe_plan, plan_cautions
+    from sleepagree.describe.plan import describe_plan
     from sleepagree.render.night_json import plan_document
-    from sleepagree.study.plan import plan_study, stated_statistics
+    from sleepagree.study.plan import plan_cautions, plan_study, stated_statistics
 
     with shared.wrong_use("--width"):
         wanted = _read_widths(options["widths"])

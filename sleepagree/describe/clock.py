@@ -11,7 +11,8 @@ from sleepagree.describe.blocks import Cell, Column, Description, Items, Paragra
 from sleepagree.describe.words import DASH, figure, file_name, say_level, signed
 from sleepagree.errors import shorten
 from sleepagree.hypnogram.align import PairedNight
-from sleepagree.scoring.clock import TUNING_WARNING, ClockReading, OffsetCurve
+from sleepagree.scoring.clock import TUNING_WARNING, ClockReading
+from sleepagree.scoring.clock_blocks import OffsetCurve
 
 _ROWS_TO_A_SIDE: Final = 15
 _ROUND_STEPS_S: Final = (5, 10, 15, 30, 60, 120, 300, 600, 900, 1200, 1800, 3600)

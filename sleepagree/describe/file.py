@@ -18,9 +18,10 @@ from sleepagree.describe.blocks import (
     count_cell,
     number_cell,
 )
+from sleepagree.describe.notes import say_notes
 from sleepagree.describe.words import DASH, moment
 from sleepagree.errors import counted, shorten
-from sleepagree.mapping.stages import UNSCORED
+from sleepagree.mapping.words import UNSCORED
 from sleepagree.readers.inspection import FileInspection, Gap, LabelSeen
 
 _GAPS: Final = 6
@@ -38,9 +39,9 @@ def describe_file(inspection: FileInspection) -> Description:
         _columns(inspection.header),
         _labels(inspection.labels),
         _gaps(inspection.gaps),
-        _sentences("overlaps", "Overlaps", inspection.overlaps),
+        _sentences("overlaps", "Overlaps", say_notes(inspection.overlaps)),
         _other_texts(inspection.ignored),
-        _sentences("notes", "Notes", inspection.notes),
+        _sentences("notes", "Notes", say_notes(inspection.notes)),
         _sentences("mne", "In MNE", inspection.read_by_mne),
         _sentences("problems", "What stands in the way", inspection.problems),
         _sentences("night", "What 'sleepagree night' would do", inspection.would_do),

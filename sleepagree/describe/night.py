@@ -28,7 +28,9 @@ from sleepagree.describe.blocks import (
     present,
     valued,
 )
+from sleepagree.describe.cautions import say_caution
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
+from sleepagree.describe.notes import say_note
 from sleepagree.describe.paragraphs import finding_of_night, methods_of_night, results_of_night, say_runs
 from sleepagree.describe.words import (
     DASH,
@@ -54,11 +56,12 @@ from sleepagree.describe.words import (
 from sleepagree.errors import counted, shorten
 from sleepagree.hypnogram.align import PairedNight, Side
 from sleepagree.hypnogram.spans import Counts
-from sleepagree.mapping.stages import StageMapping
+from sleepagree.mapping.mapping import StageMapping
 from sleepagree.night.compare import MappingAgreement, NightAgreement
+from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.disagreement import BoutsSeen, Disagreement, Following
 from sleepagree.scoring.measures import MeasurePair
-from sleepagree.scoring.redistribution import BiasSource, Redistribution
+from sleepagree.scoring.redistribution import Redistribution
 from sleepagree.scoring.table_agreement import ClassAgreement
 
 #: Where a count of what the device did would blame it for a word that it does not have.
@@ -206,7 +209,7 @@ def _ledger(night: NightAgreement) -> Section:
         f"outside the window: {counted(ledger.outside_reference, 'epoch')} of the reference, {ledger.outside_device} "
         "of the device"
     )
-    notes = [f"note: {plain(note)}" for note in ledger.notes]
+    notes = [f"note: {plain(say_note(note))}" for note in ledger.notes]
     table = Table("ledger-table", "Epochs of the window by status", heads, rows)
     return Section("ledger", "Every epoch of the window", (beside(table, Items((outside, *labels, *notes))),))
 
@@ -361,7 +364,9 @@ def _measures(night: NightAgreement) -> Section:
         sortable=True,
     )
     return Section(
-        "measures", "Sleep measures", present(table, Paragraph(night.uncounted) if night.uncounted else None)
+        "measures",
+        "Sleep measures",
+        present(table, None if night.uncounted is None else Paragraph(say_caution(night.uncounted))),
     )
 
 
@@ -449,17 +454,17 @@ def _bias_sources(night: NightAgreement) -> Section:
             "class is its bias. The steps add up exactly."
         ),
     )
-    unsaid = join_words(map(say_class, night.mappings[0].table.unreported))
-    accounts = Items(tuple(_say_account(source, unsaid) for source in night.bias_sources))
+    unreported = join_words(map(say_class, night.mappings[0].table.unreported))
+    accounts = Items(tuple(_say_account(source, unreported) for source in night.bias_sources))
     return Section("sources-of-bias", "Where each bias comes from", (beside(drawing, accounts),))
 
 
-def _say_account(source: BiasSource, unsaid: str) -> str:
+def _say_account(source: BiasSource, unreported: str) -> str:
     if math.isnan(source.without_unreported_min):
         return say_bias_source(source)
     return (
-        f"{say_bias_source(source)}; without {unsaid} epochs {signed(source.without_unreported_min)} min; with "
-        f"{unsaid} counted as {say_class(source.returned_to)} {signed(source.returned_min)} min"
+        f"{say_bias_source(source)}; without {unreported} epochs {signed(source.without_unreported_min)} min; with "
+        f"{unreported} counted as {say_class(source.returned_to)} {signed(source.returned_min)} min"
     )
 
 
@@ -548,18 +553,18 @@ def _following(night: NightAgreement) -> Section | None:
     found = night.disagreement
     if found is None:
         return None
-    blocks = present(_seen_table(found, night.unsaid), _following_table(found, night.unsaid))
+    blocks = present(_seen_table(found, night.unreported), _following_table(found, night.unreported))
     return Section("following-section", "Bouts and changes of stage", blocks, Rank.FURTHER) if blocks else None
 
 
-def _seen_table(found: Disagreement, unsaid: Sequence[str]) -> Table | None:
+def _seen_table(found: Disagreement, unreported: Sequence[str]) -> Table | None:
     lengths = list(dict.fromkeys((b.from_min, b.to_min) for b in found.seen))
     by_class_and_length = {(b.name, b.from_min): b for b in found.seen}
     rows = []
     for name in found.classes:
         bouts = [by_class_and_length.get((name, low)) for low, _ in lengths]
         if any(b is not None and b.bouts for b in bouts):
-            rows.append(cells(say_class(name), *(_seen_cell(b, has_label=name not in unsaid) for b in bouts)))
+            rows.append(cells(say_class(name), *(_seen_cell(b, has_label=name not in unreported) for b in bouts)))
     heads = columns("class", *(_say_length(*length) for length in lengths))
     caption = "Bouts of the reference that the device saw, by length of the bout"
     return Table("seen", caption, heads, tuple(rows)) if rows else None
@@ -577,9 +582,9 @@ def _say_length(low: float, high: float) -> str:
     return f"{low:g} min and more" if math.isinf(high) else f"{low:g} to under {high:g} min"
 
 
-def _following_table(found: Disagreement, unsaid: Sequence[str]) -> Table | None:
+def _following_table(found: Disagreement, unreported: Sequence[str]) -> Table | None:
     heads = columns("change in the reference", "times", "followed", "was there already", "never", "median delay (min)")
-    rows = tuple(_following_row(change, has_label=change.after not in unsaid) for change in found.following)
+    rows = tuple(_following_row(change, has_label=change.after not in unreported) for change in found.following)
     caption = "How the device follows the changes of the reference; a negative delay means that it came first"
     return Table("following", caption, heads, rows, sortable=True) if rows else None
 

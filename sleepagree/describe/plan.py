@@ -50,23 +50,6 @@ def _say_measured(name: str) -> str:
     return say_measure(measure or name)
 
 
-def plan_cautions(grid: PlanGrid) -> tuple[str, ...]:
-    """Return what a reader of a plan should be warned of."""
-    few = {_say_measured(name): (name, part) for name, part in grid.assumed if part.rests_on_few}
-    if not few:
-        return ()
-    told = []
-    for measure, (name, part) in few.items():
-        digits = _digits(name, part)
-        told.append(f"{measure} {part.between_sd:.{digits}f}, at most {part.between_sd_high:.{digits}f}")
-    people = min(part.participants for _, part in few.values())
-    return (
-        f"The SDs between people are estimated from {counted(people, 'participant')}, which is few: {'; '.join(told)} "
-        f"(upper bounds of {100 * UPPER_CONFIDENCE:g} %). A study planned with the estimates may turn out too small; "
-        "with --width, the sizes for the upper bounds are given, too.",
-    )
-
-
 def _digits(name: str, part: VarianceComponents) -> int:
     """Return the digits of a statistic's figures: kappa and logarithms of ratios are small."""
     return 3 if name == "kappa" or part.of_log_ratios else 1
@@ -90,9 +73,9 @@ def _assumed(grid: PlanGrid) -> Section:
 def _half_widths(grid: PlanGrid, name: str, serial: int) -> Section:
     digits = _digits(name, dict(grid.assumed)[name])
     chance = "expected" if grid.assurance is None else f"not exceeded with probability {grid.assurance:g}"
-    nights = list(dict.fromkeys(cell.nights for cell in grid.cells))
-    people = list(dict.fromkeys(cell.participants for cell in grid.cells))
-    found = {(cell.participants, cell.nights): dict(cell.half_widths)[name] for cell in grid.cells}
+    nights = list(dict.fromkeys(cell.nights for cell in grid.sizes))
+    people = list(dict.fromkeys(cell.participants for cell in grid.sizes))
+    found = {(cell.participants, cell.nights): dict(cell.half_widths)[name] for cell in grid.sizes}
     rows = tuple(cells(str(p), *(number_cell(found[p, n], digits) for n in nights)) for p in people)
     table = Table(f"half-widths-{serial}", "", columns("participants", *(counted(n, "night") for n in nights)), rows)
     detail = f" of the {say_level(grid.level)} of {say_statistic(name)} ({chance})"

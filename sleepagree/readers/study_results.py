@@ -12,7 +12,10 @@ from typing import Any, Final
 from sleepagree.errors import FileFormatError
 from sleepagree.files.reading import read_bytes
 
-STUDY_SCHEMA: Final = "sleepagree.study/1"
+#: Of the document that tells a whole study.
+STUDY_SCHEMA: Final = "sleepagree.study/2"
+#: An earlier version wrote the same fields of what is planned from.
+_READABLE: Final = (STUDY_SCHEMA, "sleepagree.study/1")
 
 
 @dataclass(frozen=True)
@@ -90,9 +93,9 @@ def _load(path: Path) -> dict[str, Any]:
         document = None
     except ValueError:
         raise _no_results(path, "a number of thousands of digits") from None
-    if not isinstance(document, dict) or document.get("schema") != STUDY_SCHEMA:
+    if not isinstance(document, dict) or document.get("schema") not in _READABLE:
         found = str(document.get("schema")) if isinstance(document, dict) else "no JSON object"
-        raise _no_results(path, found, "schema", STUDY_SCHEMA)
+        raise _no_results(path, found, "schema", " or ".join(_READABLE))
     return document
 
 

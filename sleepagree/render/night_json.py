@@ -16,27 +16,33 @@ import numpy as np
 
 import sleepagree
 from sleepagree.describe.bias import say_bias_source
-from sleepagree.hypnogram.align import PairedNight, Side, Status
+from sleepagree.describe.cautions import caution_documents
+from sleepagree.describe.notes import say_notes
+from sleepagree.hypnogram.align import PairedNight, Side
+from sleepagree.hypnogram.ledger import Status
 from sleepagree.hypnogram.spans import Counts
 from sleepagree.inference.estimate import Estimate
-from sleepagree.mapping.stages import StageMapping, StageSet
+from sleepagree.mapping.mapping import StageMapping
+from sleepagree.mapping.sets import StageSet
 from sleepagree.night.compare import MappingAgreement, NightAgreement
+from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.ceiling import Ceiling
 from sleepagree.scoring.clock import ClockReading, clock_document
 from sleepagree.scoring.disagreement import disagreement_document
 from sleepagree.scoring.measures import MeasurePair
 from sleepagree.scoring.offsets import QuickOffset
-from sleepagree.scoring.redistribution import BiasSource, Destination, Redistribution
+from sleepagree.scoring.redistribution import Destination, Redistribution
 from sleepagree.scoring.table_agreement import ClassAgreement
 
 if TYPE_CHECKING:
+    from sleepagree.caution import Caution
     from sleepagree.inference.planning import PlanGrid
     from sleepagree.night.mappings import ComparedMapping, MappingComparison
     from sleepagree.study.from_folder import FolderNights
 
-NIGHT_SCHEMA: Final = "sleepagree.night/1"
-MAPPINGS_SCHEMA: Final = "sleepagree.mappings/1"
-PLAN_SCHEMA: Final = "sleepagree.plan/1"
+NIGHT_SCHEMA: Final = "sleepagree.night/2"
+MAPPINGS_SCHEMA: Final = "sleepagree.mappings/2"
+PLAN_SCHEMA: Final = "sleepagree.plan/2"
 FOLDER_SCHEMA: Final = "sleepagree.nights/1"
 
 Document = dict[str, Any]
@@ -131,7 +137,7 @@ def ledger_document(paired: PairedNight) -> Document:
         "excluded": dict(ledger.excluded),
         "outside": {"reference": ledger.outside_reference, "device": ledger.outside_device},
         "labels": {"reference": dict(ledger.reference_labels), "device": dict(ledger.device_labels)},
-        "notes": list(ledger.notes),
+        "notes": list(say_notes(ledger.notes)),
     }
 
 
@@ -245,7 +251,7 @@ def flows_document(source: BiasSource) -> Document:
 
 
 def night_document(night: NightAgreement, *, options: Document | None = None) -> Document:
-    """Return a night as "sleepagree.night/1".
+    """Return a night as "sleepagree.night/2".
 
     Parameters
     ----------
@@ -268,7 +274,7 @@ def night_document(night: NightAgreement, *, options: Document | None = None) ->
         "bias_sources": [bias_source_document(s) for s in night.bias_sources],
         "disagreement": None if night.disagreement is None else disagreement_document(night.disagreement),
         "clock": clock_check_document(night.clock),
-        "cautions": list(night.cautions),
+        "cautions": caution_documents(night.cautions),
     }
 
 
@@ -298,7 +304,7 @@ def clock_check_document(found: QuickOffset | None) -> Document | None:
 
 
 def mappings_document(comparison: MappingComparison, *, options: Document | None = None) -> Document:
-    """Return a night under several mappings as "sleepagree.mappings/1"."""
+    """Return a night under several mappings as "sleepagree.mappings/2"."""
     night = comparison.night
     return {
         "schema": MAPPINGS_SCHEMA,
@@ -308,7 +314,7 @@ def mappings_document(comparison: MappingComparison, *, options: Document | None
         "window": window_document(night.paired),
         "ledger": ledger_document(night.paired),
         "mappings": [_compared_document(compared) for compared in comparison.mappings],
-        "cautions": list(comparison.cautions),
+        "cautions": caution_documents(comparison.cautions),
     }
 
 
@@ -334,9 +340,9 @@ def clock_reading_document(reading: ClockReading, paired: PairedNight) -> Docume
     }
 
 
-def plan_document(grid: PlanGrid, cautions: Sequence[str]) -> Document:
-    """Return a plan as "sleepagree.plan/1"."""
-    return {"schema": PLAN_SCHEMA, "software": software(), **grid.as_record(), "cautions": list(cautions)}
+def plan_document(grid: PlanGrid, cautions: Sequence[Caution]) -> Document:
+    """Return a plan as "sleepagree.plan/2"."""
+    return {"schema": PLAN_SCHEMA, "software": software(), **grid.as_record(), "cautions": caution_documents(cautions)}
 
 
 def folder_document(found: FolderNights) -> Document:

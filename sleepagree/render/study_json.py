@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import Any, Final
 
 from sleepagree.describe.bias import say_bias_source
+from sleepagree.describe.cautions import caution_documents
 from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE
 from sleepagree.inference.resampling import BootstrapIntervals
@@ -335,7 +336,7 @@ def study_document(
         "devices": [device_document(d) for d in study.devices],
         "comparisons": [_comparison_document(c) for c in study.comparisons],
         "scorers": {"summary": [_scorer_document(s) for s in study.scorers], "pairs": pairs} if pairs else None,
-        "cautions": list(study.cautions),
+        "cautions": caution_documents(study.cautions),
     }
 
 

@@ -53,9 +53,9 @@ from sleepagree.describe.words import (
 )
 from sleepagree.errors import counted, shorten
 from sleepagree.figures.bias_over_nights import points_shown
+from sleepagree.inference.proportions import normal_quantile
 from sleepagree.inference.regression_limits import RegressionLimits
 from sleepagree.inference.resampling import BootstrapIntervals
-from sleepagree.inference.shares import normal_quantile
 from sleepagree.report.sentences import (
     finding_of_device,
     methods_of_study,

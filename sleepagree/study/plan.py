@@ -7,8 +7,10 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any, Final
 
+from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import counted
 from sleepagree.inference.planning import (
+    UPPER_CONFIDENCE,
     LimitsPrecision,
     MeanPrecision,
     PlanGrid,
@@ -82,6 +84,24 @@ def plan_study(statistics: Mapping[str, Precision], **settings: Any) -> PlanGrid
         return grid
     at_bound = {name: _precision(name, one.components.at_upper_bound) for name, one in statistics.items()}
     return replace(grid, at_upper_bound=plan_grid(at_bound, **settings))
+
+
+def plan_cautions(grid: PlanGrid) -> tuple[Caution, ...]:
+    """Return what a reader of a plan should be warned of."""
+    few = {name.partition(" ")[2] or name: (name, part) for name, part in grid.assumed if part.rests_on_few}
+    if not few:
+        return ()
+    return (
+        Caution.of(
+            CautionKind.PLAN_RESTS_ON_FEW,
+            participants=min(part.participants for _, part in few.values()),
+            confidence=UPPER_CONFIDENCE,
+            between_sds=tuple(
+                (measure, part.between_sd, part.between_sd_high, 3 if name == "kappa" or part.of_log_ratios else 1)
+                for measure, (name, part) in few.items()
+            ),
+        ),
+    )
 
 
 def _precision(name: str, components: VarianceComponents) -> Precision:
