@@ -11,11 +11,10 @@ from sleepagree.describe.words import DASH, duration, figure, say_measure, signe
 from sleepagree.errors import counted, shorten
 from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE, RegressionLimits
 from sleepagree.inference.resampling import BootstrapIntervals
-from sleepagree.render.columns import WIDTH, columns_of, cut, wrap
+from sleepagree.render.columns import WIDTH, columns_of, cut, table_lines, wrap
 from sleepagree.scoring.clock import combined_offsets
 from sleepagree.study.night_summary import Refusal
 from sleepagree.study.summarise import BiasRow, DeviceComparison, DeviceStudy, PairedDifference, StudyAgreement
-from sleepagree.text import table_lines
 
 #: As many nights with one reason, or more, are told together; of those, so many are named.
 _FEWEST_TO_GROUP: Final = 3

@@ -29,18 +29,14 @@ ROOMS = {
     "class_figures offsets table_agreement clock_blocks clock clock_check",
     "night": "measures cautions compare mappings",
     "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs results scorers anonymous "
-    "cautions groups plan_request run duplicates chunks execution unfinished from_table comparison flows summarise",
-    "describe": "words cautions notes citations bias blocks paragraphs closing night",
+    "cautions groups plan run duplicates chunks execution unfinished from_table comparison flows summarise",
+    "describe": "words cautions notes citations bias blocks paragraphs closing night mappings clock file folder plan",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning redistribution "
     "tables_of_counts bias_over_nights",
-    "text": "",
     "study_text": "",
-    "clock_text": "",
-    "plan_text": "",
-    "inspection_text": "",
     "report": "sentences study_page",
-    "render": "columns export figures night_json inspection_json notebook fit_terminal terminal page study_json "
-    "night_folder frames study_folder",
+    "render": "columns export figures night_json inspection_json notebook terminal page study_json night_folder frames "
+    "study_folder",
     "demo": "simulate write",
     "cli": "interrupts options clock demo inspect mappings night nights plan group study bias",
 }
@@ -48,11 +44,7 @@ ORDER = list(ROOMS)
 
 #: Imports that still go up, to be mended: module -> rooms.
 UPWARD = {
-    "text": {"render"},
     "study_text": {"render"},
-    "clock_text": {"render"},
-    "plan_text": {"render"},
-    "inspection_text": {"render"},
     "report.study_page": {"render"},
 }
 

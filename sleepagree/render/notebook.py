@@ -54,7 +54,7 @@ def render_notebook(description: Description) -> str:
     parts = [f"<p><strong>{escape(finding)}</strong></p>" for finding in description.findings]
     for section in description.sections:
         if section.rank is Rank.FIRST_SCREEN:
-            parts.append(f"<h4>{escape(section.title)}</h4>")
+            parts.append(f"<h4>{escape(section.heading)}</h4>")
             parts += [_block_html(block) for block in flat(section.blocks)]
     return "".join(parts)
 
@@ -78,7 +78,7 @@ def _block_html(block: Block) -> str:
 
 def _table_html(table: Table) -> str:
     head = "".join(_head_html(column) for column in table.columns)
-    rows = ([cell.text for cell in row] for row in table.rows)
+    rows = ([f"{'* ' if cell.is_marked else ''}{cell.text}" for cell in row] for row in table.rows)
     body = "".join(
         f'<tr><th scope="row">{escape(name)}</th>{"".join(f"<td>{escape(text)}</td>" for text in rest)}</tr>'
         for name, *rest in rows

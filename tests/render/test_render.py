@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import re
+from pathlib import Path
 
 import drawn
 import pytest
@@ -28,10 +29,17 @@ from sleepagree.describe.blocks import (
     columns,
     flat,
 )
+from sleepagree.describe.file import describe_file
+from sleepagree.describe.folder import describe_folder
 from sleepagree.describe.night import describe_night
+from sleepagree.describe.plan import describe_plan
+from sleepagree.readers.inspection import inspect_file
 from sleepagree.render.columns import columns_of
+from sleepagree.render.notebook import render_notebook
 from sleepagree.render.page import render_page
 from sleepagree.render.terminal import render_terminal, table_lines
+from sleepagree.study.from_folder import nights_from_folder
+from sleepagree.study.plan import plan_study, stated_statistics
 
 
 def described(*blocks, rank: Rank = Rank.FIRST_SCREEN, title: str = "Minutes under 'own words'") -> Description:
@@ -140,3 +148,62 @@ def test_the_page_holds_every_text_of_the_terminal(night) -> None:
             for text in said:
                 assert " ".join(text.split()) in terminal
                 assert text in page
+
+
+def test_a_detail_follows_the_title_as_it_is_written() -> None:
+    section = Section("gaps", "Gaps", (), detail="  1 gap, 60.0 min without a label; the longest " + "word " * 10)
+    description = Description("kind", "title", (), (section,))
+    assert render_terminal(description, width=60) == [
+        "GAPS  1 gap, 60.0 min without a label; the longest word word",
+        "  word word word word word word word word",
+    ]
+    assert '<h2 id="gaps-heading">Gaps  1 gap, 60.0 min' in render_page(description)
+    assert "<h4>Gaps  1 gap, 60.0 min" in render_notebook(description)
+
+
+def test_a_mark_and_bars_stand_where_they_can() -> None:
+    heads = (Column("", is_words=True), Column("", has_bars=True), Column("", is_words=True))
+    rows = (
+        cells(Cell("one", is_marked=True), Cell("0.5", 0.5), "half"),
+        cells("two", Cell("1.0", 1.0), ""),
+        cells("three", Cell("-0.5", -0.5), "below"),
+    )
+    table = Table("t", "", heads, rows)
+    # the largest number has the longest bar, what is below 0 none
+    assert table_lines(table, 80) == [
+        f"* one     0.5  {'█' * 20}{' ' * 20}  half",
+        f"  two     1.0  {'█' * 40}",
+        f"  three  -0.5  {' ' * 40}  below",
+    ]
+    for shown in (render_page(described(table)), render_notebook(described(table))):
+        assert '<th scope="row">* one</th>' in shown
+        assert "█" not in shown
+
+
+def test_rows_without_a_word_in_the_columns_below_are_not_named_again() -> None:
+    rows = (cells("one", *[Cell("a" * 30)] * 3), cells("two", Cell("a" * 30), Cell("a" * 30), Cell("")))
+    assert table_lines(Table("t", "", columns("row", "x", "y", "z"), rows), 80)[-2:] == [
+        f"  row {'z':>31}",
+        f"  one  {'a' * 30}",
+    ]
+
+
+def test_everything_described_stands_on_a_page_and_in_a_notebook() -> None:
+    ferry = Path(__file__).parents[2] / "fixtures" / "ferry"
+    seen = describe_file(inspect_file(ferry / "band-a" / "crew-1-night-1.csv"))
+    plan = describe_plan(plan_study(stated_statistics((20.0, 15.0), (0.1, None)), participants=(5,), nights=(1, 3)))
+    folder = describe_folder(
+        nights_from_folder(
+            ferry, reference_pattern="reference/{participant}-night-{night}.edf",
+            device_pattern="band-a/{participant}-night-{night}.csv", device_name="band A",
+        ),
+        table="nights.csv",
+    )  # fmt: skip
+    for description in (seen, plan, folder):
+        for shown in (render_page(description), render_notebook(description)):
+            for section in description.sections:
+                assert section.heading in html.unescape(shown)
+                for block in flat(section.blocks):
+                    if isinstance(block, Table):
+                        texts = [cell.text for row in block.rows for cell in row]
+                        assert all(text in html.unescape(shown).replace("−", "-") for text in texts)
