@@ -29,15 +29,14 @@ ROOMS = {
     "night": "cautions compare mappings",
     "study": "night_summary table from_folder joint_epochs paired_epochs results scorers anonymous cautions groups "
     "plan_request run comparison flows summarise",
-    "describe": "words citations bias blocks paragraphs closing night",
+    "describe": "words citations bias blocks paragraphs closing night_time night study_paragraphs study_bias study_agreement "
+    "study",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning redistribution "
     "tables_of_counts bias_over_nights",
     "text": "",
-    "study_text": "",
     "clock_text": "",
     "plan_text": "",
     "inspection_text": "",
-    "report": "sentences study_page",
     "render": "columns export figures night_json notebook fit_terminal terminal page study_json night_folder frames "
     "study_folder",
     "demo": "simulate write",
@@ -51,11 +50,9 @@ UPWARD = {
     "study.results": {"describe"},
     "study.plan_request": {"describe", "render"},
     "text": {"render"},
-    "study_text": {"render"},
     "clock_text": {"render"},
     "plan_text": {"render"},
     "inspection_text": {"render"},
-    "report.study_page": {"render"},
 }
 
 

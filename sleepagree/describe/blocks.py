@@ -87,6 +87,8 @@ class Table:
         Whether the order of the rows means nothing, so that a reader may sort them.
     folded : str
         Words under which the table may be folded away where a figure shows the same; "" for never.
+    rank : Rank
+        Whether the table itself is shown at once, in a section that is.
     """
 
     name: str
@@ -95,6 +97,7 @@ class Table:
     rows: tuple[tuple[Cell, ...], ...]
     sortable: bool = False
     folded: str = ""
+    rank: Rank = Rank.FIRST_SCREEN
 
 
 @dataclass(frozen=True)
@@ -136,9 +139,9 @@ class Paragraph:
 
 @dataclass(frozen=True)
 class Items:
-    """A list, numbered or not."""
+    """A list, numbered or not; a list inside it belongs to the item before."""
 
-    items: tuple[str, ...]
+    items: tuple[str | Items, ...]
     numbered: bool = False
 
 

@@ -12,6 +12,7 @@ from typing import Any, BinaryIO, Final
 
 import numpy as np
 
+from sleepagree.describe.study import describe_study, refused_items
 from sleepagree.describe.words import say_measure
 from sleepagree.errors import InputError, counted
 from sleepagree.files.writing import (
@@ -28,6 +29,7 @@ from sleepagree.hypnogram.spans import seal
 from sleepagree.render.night_folder import write_report
 from sleepagree.render.night_json import iterate_dump
 from sleepagree.render.study_json import bias_rows, confusion_rows, iterate_night_rows, study_document
+from sleepagree.render.terminal import block_lines
 from sleepagree.study.anonymous import anonymous_summaries, anonymous_table
 from sleepagree.study.night_summary import NightSummary, Refusal, SourceFile
 from sleepagree.study.paired_epochs import hash_file, is_paired_table, read_paired_nights
@@ -42,7 +44,6 @@ from sleepagree.study.run import (
 )
 from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
 from sleepagree.study.table import NightsTable, read_nights_table
-from sleepagree.study_text import refusal_lines
 
 #: How the folder of an interrupted study ends; `sleepagree nights` passes it over.
 UNFINISHED: Final = ".unfinished"
@@ -128,7 +129,7 @@ def run_study(
             "",
             "",
             "",
-            "\n" + "\n".join(refusal_lines(refused)),
+            "\n" + "\n".join(block_lines(refused_items(refused))),
         )
     study = summarise_study(checked, request.statistics)
     _refuse_unknown_margins(study)
@@ -278,7 +279,6 @@ def _write_study(
             study = _without_details(study)
             if request.report:
                 from sleepagree.render.page import page_files
-                from sleepagree.report.study_page import describe_study
 
                 write_report(made, page_files(describe_study(study, command=request.command, table=shown)))
     except BaseException:

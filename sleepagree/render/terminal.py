@@ -39,7 +39,7 @@ def render_terminal(description: Description, *, width: int = WIDTH, full: bool 
     width : int
         Columns of the terminal, 60 at least; no line is longer.
     full : bool
-        Whether sections that are further down are shown, too.
+        Whether sections and tables that are further down are shown, too.
 
     Returns
     -------
@@ -51,16 +51,17 @@ def render_terminal(description: Description, *, width: int = WIDTH, full: bool 
         lines += [*wrap(finding, indent="", hang="", width=width), ""]
     for section in description.sections:
         if full or section.rank is Rank.FIRST_SCREEN:
-            lines += _section_lines(section, width)
+            lines += _section_lines(section, width, full=full)
     return lines[:-1]
 
 
-def _section_lines(section: Section, width: int) -> list[str]:
+def _section_lines(section: Section, width: int, *, full: bool) -> list[str]:
     """Return a section and an empty line after it; nothing where it holds figures only."""
     lines: list[str] = []
     before: Block | None = None
     for block in flat(section.blocks):
-        shown = _block_lines(block, width)
+        is_further = isinstance(block, Table) and block.rank is Rank.FURTHER
+        shown = [] if is_further and not full else block_lines(block, width)
         if not shown:
             continue
         if before is not None and _stands_apart(before, block):
@@ -85,17 +86,13 @@ def _title(title: str) -> str:
     return words.upper() + quote + quoted
 
 
-def _block_lines(block: Block, width: int) -> list[str]:
+def block_lines(block: Block, width: int = WIDTH) -> list[str]:
+    """Return one block as lines of text; nothing of a figure."""
     match block:
         case Paragraph(text):
             return wrap(text, width=width)
-        case Items(items, numbered):
-            numbers = [f"{i}. " if numbered else "" for i in range(1, len(items) + 1)]
-            return [
-                line
-                for number, item in zip(numbers, items, strict=True)
-                for line in wrap(number + item, hang="    ", width=width)
-            ]
+        case Items():
+            return _item_lines(block, width, _INDENT)
         case Heading(text):
             return wrap(f"{text}:", width=width)
         case Command(text):
@@ -104,6 +101,17 @@ def _block_lines(block: Block, width: int) -> list[str]:
             return [*wrap(block.caption, width=width), *table_lines(block, width)]
         case _:
             return []
+
+
+def _item_lines(block: Items, width: int, indent: str) -> list[str]:
+    lines: list[str] = []
+    deeper = indent + _INDENT
+    for number, item in enumerate(block.items, start=1):
+        if isinstance(item, Items):
+            lines += _item_lines(item, width, deeper)
+        else:
+            lines += wrap(f"{number}. {item}" if block.numbered else item, indent=indent, hang=deeper, width=width)
+    return lines
 
 
 # --- tables -----------------------------------------------------------------------------------------------
