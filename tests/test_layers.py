@@ -29,8 +29,8 @@ ROOMS = {
     "night": "cautions compare mappings",
     "study": "night_summary table from_folder joint_epochs paired_epochs results scorers anonymous cautions groups "
     "plan_request run comparison flows summarise",
-    "describe": "words citations bias blocks paragraphs closing night_time night study_paragraphs study_bias study_agreement "
-    "study",
+    "describe": "words citations bias blocks paragraphs closing night_time night study_paragraphs study_bias "
+    "study_agreement study",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning redistribution "
     "tables_of_counts bias_over_nights",
     "text": "",

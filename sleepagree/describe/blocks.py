@@ -241,6 +241,11 @@ def beside(*parts: Block | Sequence[Block | None]) -> Beside:
     return Beside(tuple(present(*part) if isinstance(part, Sequence) else (part,) for part in parts))
 
 
+def is_further(block: Block) -> bool:
+    """Whether a block is left out of what is shown at once."""
+    return isinstance(block, Table) and block.rank is Rank.FURTHER
+
+
 def flat(blocks: Sequence[Block]) -> Iterator[Block]:
     """Yield blocks in reading order, what stands beside each other one after the other."""
     for block in blocks:

@@ -55,14 +55,14 @@ def bias_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Sec
         return None
     main = [row for row in device.bias if is_main_measure(row.measure)]
     rest = [row for row in device.bias if not is_main_measure(row.measure)]
-    notes = (*_equivalences(device.bias), *_notes(device.bias))
+    nights = max(row.limits.nights for row in device.bias)
+    notes = (*_equivalences(device.bias), *_notes(device.bias, nights))
+    methods = "; or ".join(dict.fromkeys(row.limits.method for row in device.bias))
     blocks = present(
-        _limits_table(main, study, f"limits-{serial}"),
-        _limits_table(rest, study, f"further-{serial}", further=True) if rest else None,
+        _limits_table(main, study, f"limits-{serial}", nights),
+        _limits_table(rest, study, f"further-{serial}", nights, further=True) if rest else None,
         Items(notes) if notes else None,
-        Paragraph(
-            plain(f"Method: {'; or '.join(dict.fromkeys(row.limits.method for row in device.bias))}."), Role.NOTE
-        ),
+        Paragraph(plain(f"Method: {methods}."), Role.NOTE),
         _ends_table(device, study, serial),
         _level_table(device, study, serial),
         *_figures(device, study, serial),
@@ -73,15 +73,15 @@ def bias_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Sec
 # --- tables -----------------------------------------------------------------------------------------------
 
 
-def _limits_table(rows: Sequence[BiasRow], study: StudyAgreement, name: str, *, further: bool = False) -> Table:
+def _limits_table(
+    rows: Sequence[BiasRow], study: StudyAgreement, name: str, nights: int, *, further: bool = False
+) -> Table:
     ratios = study.options.log_ratio
-    nights = counted(max((row.limits.nights for row in rows), default=0), "night")
-    of = " of further measures" if further else ""
+    of = f"{' of further measures' if further else ''} over {counted(nights, 'night')}"
     caption = (
-        f"Ratio device / reference{of} over {nights} with limits of agreement, from log ratios; the sides' means are "
-        "geometric"
+        f"Ratio device / reference{of} with limits of agreement, from log ratios; the sides' means are geometric"
         if ratios
-        else f"Bias (device − reference){of} over {nights}, with limits of agreement"
+        else f"Bias (device − reference){of}, with limits of agreement"
     )
     heads = columns(
         "measure",
@@ -108,9 +108,8 @@ def _limits_row(row: BiasRow) -> tuple[Cell, ...]:
 
 
 def _ends_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Table:
-    """Return how sure each limit is, and the spread that the limits are made of."""
+    """Return each limit with its interval."""
     level = say_level(study.options.level)
-    sd = "geometric SD of ratios" if study.options.log_ratio else "SD of differences"
     rows = []
     for row in device.bias:
         limits, digits = row.printed, _digits(row)
@@ -118,14 +117,13 @@ def _ends_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Tabl
             cells(
                 _name_with_unit(row),
                 count_cell(limits.nights),
-                number_cell(limits.sd, digits),
                 _difference(row, limits.lower),
                 interval(limits.lower_low, limits.lower_high, digits),
                 _difference(row, limits.upper),
                 interval(limits.upper_low, limits.upper_high, digits),
             )
         )
-    heads = columns("measure", "nights", sd, "lower limit", level, "upper limit", level)
+    heads = columns("measure", "nights", "lower limit", level, "upper limit", level)
     return _further(f"ends-{serial}", "How sure each limit of agreement is", heads, rows)
 
 
@@ -137,6 +135,7 @@ def _level_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Tab
         rows.append(
             cells(
                 _name_with_unit(row),
+                number_cell(limits.sd, _digits(row)),
                 difference_cell(limits.slope, 2),
                 interval(limits.slope_low, limits.slope_high, 2),
                 difference_cell(limits.spread_slope, 2),
@@ -148,8 +147,9 @@ def _level_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Tab
             )
         )
     error = "mean factor of error" if ratios else "mean absolute error"
-    heads = columns("measure", "slope on level", level, "slope of spread", level, error, "ICC(A,1)", level, "CCC")
-    caption = "How differences depend on the level, and how well nights are told apart"
+    sd = "geometric SD of ratios" if ratios else "SD of differences"
+    heads = columns("measure", sd, "slope on level", level, "slope of spread", level, error, "ICC(A,1)", level, "CCC")
+    caption = "How far differences spread, how they depend on the level, and how well nights are told apart"
     if ratios:
         caption += "; slopes are of the log ratio on the mean logarithm"
     return _further(f"shape-{serial}", caption, heads, rows)
@@ -196,9 +196,8 @@ def _equivalences(rows: Sequence[BiasRow]) -> list[str]:
     return said
 
 
-def _notes(rows: Sequence[BiasRow]) -> list[str]:
+def _notes(rows: Sequence[BiasRow], nights: int) -> list[str]:
     """Return what there is to know about single measures; a note that several share stands once."""
-    nights = max((row.limits.nights for row in rows), default=0)
     fewer = [f"{shorten(row.name)} {row.limits.nights}" for row in rows if row.limits.nights < nights]
     of_note: dict[str, list[str]] = {}
     for row in rows:

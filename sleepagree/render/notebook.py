@@ -16,6 +16,7 @@ from sleepagree.describe.blocks import (
     Rank,
     Table,
     flat,
+    is_further,
 )
 from sleepagree.describe.night import describe_night
 from sleepagree.describe.study import describe_study
@@ -51,7 +52,7 @@ def render_notebook(description: Description) -> str:
     for section in description.sections:
         if section.rank is Rank.FIRST_SCREEN:
             parts.append(f"<h4>{escape(section.title)}</h4>")
-            parts += [_block_html(block) for block in flat(section.blocks)]
+            parts += [_block_html(block) for block in flat(section.blocks) if not is_further(block)]
     return "".join(parts)
 
 
@@ -66,7 +67,7 @@ def _block_html(block: Block) -> str:
             return f"<h5>{escape(text)}</h5>"
         case Command(text):
             return f"<pre>{escape(text)}</pre>"
-        case Table(rank=Rank.FIRST_SCREEN):
+        case Table():
             return _table_html(block)
         case _:
             return ""

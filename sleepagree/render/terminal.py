@@ -10,6 +10,7 @@ from sleepagree.describe.blocks import (
     Column,
     Command,
     Description,
+    Figure,
     Heading,
     Items,
     Paragraph,
@@ -17,6 +18,8 @@ from sleepagree.describe.blocks import (
     Section,
     Table,
     flat,
+    is_further,
+    present,
 )
 from sleepagree.errors import printable
 from sleepagree.render.columns import WIDTH, columns_of, cut, to_left, to_right, wrap
@@ -59,18 +62,25 @@ def _section_lines(section: Section, width: int, *, full: bool) -> list[str]:
     """Return a section and an empty line after it; nothing where it holds figures only."""
     lines: list[str] = []
     before: Block | None = None
-    for block in flat(section.blocks):
-        is_further = isinstance(block, Table) and block.rank is Rank.FURTHER
-        shown = [] if is_further and not full else block_lines(block, width)
-        if not shown:
-            continue
+    for block in _shown(section, full=full):
         if before is not None and _stands_apart(before, block):
             lines.append("")
-        lines += shown
+        lines += block_lines(block, width)
         before = block
     if not lines:
         return []
     return [*wrap(_title(section.title), indent="", width=width), *lines, ""]
+
+
+def _shown(section: Section, *, full: bool) -> Iterator[Block]:
+    """Yield the blocks that a terminal shows; a heading only where something stands below it."""
+    heading: Heading | None = None
+    for block in flat(section.blocks):
+        if isinstance(block, Heading):
+            heading = block
+        elif not isinstance(block, Figure) and (full or not is_further(block)):
+            yield from present(heading, block)
+            heading = None
 
 
 def _stands_apart(before: Block, block: Block) -> bool:

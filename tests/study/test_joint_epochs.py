@@ -16,10 +16,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from sklearn.metrics import cohen_kappa_score, recall_score
-from sleepagree.report.build import build_study_report
-from sleepagree.report.sentences import methods_of_study, results_of_study
-from sleepagree.study_text import study_lines
 
+from sleepagree.describe.study_paragraphs import methods_of_study, results_of_study
 from sleepagree.mapping.stages import mapping_named
 from sleepagree.render.study_folder import StudyRequest, load_nights, run_study, unfinished_folder, write_study
 from sleepagree.render.study_json import study_document
@@ -30,6 +28,7 @@ from sleepagree.study.paired_epochs import COLUMNS, read_paired_nights
 from sleepagree.study.results import DeviceComparison, PairedDifference
 from sleepagree.study.run import ChunkResult, Execution, ScoringOptions, run_rows, score_rows
 from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
+from tests.told import study_lines, study_page
 
 Letters = NDArray[np.str_]
 
@@ -531,7 +530,7 @@ def test_the_joint_epochs_and_silence_are_told_first(study: StudyAgreement) -> N
     )
     own = "Each on its own epochs, not to be compared: band A accuracy "
     assert 0 < text.index(told) < text.index("sensitivity wake", text.index(told)) < text.index(after) < text.index(own)
-    page = build_study_report(study)
+    page = study_page(study)
     assert told.replace("'", "&#39;") in page
     results = results_of_study(study)
     assert f"there on the same {comparison.epochs} epochs, those that the reference and both scored" in results

@@ -15,9 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 from sklearn.metrics import accuracy_score, cohen_kappa_score
-from sleepagree.report.sentences import methods_of_study
-from sleepagree.study_text import study_lines
 
+from sleepagree.describe.study_paragraphs import methods_of_study
 from sleepagree.errors import InputError, PairingError, SleepAgreeError
 from sleepagree.hypnogram.align import NO_MAJORITY, WindowRule, align, parse_window
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
@@ -29,6 +28,7 @@ from sleepagree.render.study_json import study_document
 from sleepagree.study.night_summary import NightSummary, summarise_night
 from sleepagree.study.scorers import CONSENSUS, DEVICE, build_consensus, compare_scorers
 from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
+from tests.told import study_lines
 
 WORDS = {"W": "W", "1": "N1", "2": "N2", "3": "N3", "R": "R", "?": "?", ".": None}
 START = datetime(2026, 3, 1, 22, 30)

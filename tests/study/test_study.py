@@ -10,16 +10,15 @@ import numpy as np
 import pytest
 from scipy import stats
 from sklearn.metrics import cohen_kappa_score
-from sleepagree.report.sentences import methods_of_study, results_of_study
-from sleepagree.study_text import bias_lines, study_lines
 
+from sleepagree.describe.study_paragraphs import methods_of_study, results_of_study
 from sleepagree.mapping.stages import mapping_named
 from sleepagree.render.study_json import bias_rows, confusion_rows, night_rows, study_document
 from sleepagree.scoring import coefficients
 from sleepagree.study.night_summary import MEASURE_NAMES, NightSummary, Refusal
 from sleepagree.study.summarise import StudyOptions, fold_nights, summarise_study
 from tests.ferry import simulated_nights
-from tests.told import study_page
+from tests.told import bias_lines, study_lines, study_page
 
 NIGHTS = simulated_nights()
 STUDY = summarise_study(NIGHTS, StudyOptions(resamples=400))
