@@ -650,7 +650,7 @@ def test_figures_take_axes_and_return_them() -> None:
 def test_pyplot_is_never_imported() -> None:
     code = (
         "import sys; import sleepagree.figures, sleepagree.render.figures, sleepagree.render.page, "
-        "sleepagree.report.study_page; sys.exit('matplotlib.pyplot' in sys.modules)"
+        "sleepagree.describe.study; sys.exit('matplotlib.pyplot' in sys.modules)"
     )
     subprocess.run([sys.executable, "-c", code], check=True)
 

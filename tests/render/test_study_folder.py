@@ -245,9 +245,7 @@ def test_a_table_of_paired_epochs_is_a_study(made: Path, tmp_path: Path) -> None
 
 def test_what_is_left_of_a_night_is_what_report_and_terminal_tell(tmp_path: Path) -> None:
     """The files are written before the nights are thinned, and the report does not need what is gone."""
-    from sleepagree.study_text import study_lines
-
-    from tests.told import study_files
+    from tests.told import study_files, study_lines
 
     table = load_nights(FERRY / "nights.csv")
     left = write_study(table, REQUEST, tmp_path / "out")

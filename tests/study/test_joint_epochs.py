@@ -399,7 +399,7 @@ def comparisons_of(folder: Path, rows: list[dict[str, object]], name: str, **opt
 
 def test_order_chunks_and_workers_change_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     request = replace(REQUEST, report=False)
-    monkeypatch.setattr("tests.test_joint_epochs.REQUEST", request)
+    monkeypatch.setitem(globals(), "REQUEST", request)
     nights = Nights(tmp_path)
     whole = comparisons_of(tmp_path, nights.rows, "whole")
     assert json.loads(whole)
