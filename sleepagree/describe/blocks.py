@@ -139,10 +139,14 @@ class Paragraph:
 
 @dataclass(frozen=True)
 class Items:
-    """A list, numbered or not; a list inside it belongs to the item before."""
+    """A list, numbered or not; a list inside it belongs to the item before.
+
+    What is verbatim may be copied into a file and is set as it stands.
+    """
 
     items: tuple[str | Items, ...]
     numbered: bool = False
+    verbatim: bool = False
 
 
 @dataclass(frozen=True)

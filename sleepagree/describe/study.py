@@ -66,7 +66,7 @@ def describe_study(study: StudyAgreement, *, command: str = "", table: NightsTab
     table : NightsTable, optional
         The table of nights that it was made from.
     """
-    sections: list[Section | None] = [_refused(study), _compared(study)]
+    sections: list[Section | None] = [_refused(study, listed=True), _compared(study)]
     for i, device in enumerate(study.devices):
         sections += [
             agreement_section(device, study, i),
@@ -94,25 +94,32 @@ def describe_study(study: StudyAgreement, *, command: str = "", table: NightsTab
 
 def describe_bias(study: StudyAgreement) -> Description:
     """Return what is said about the bias of each device of a study, below the nights that were refused."""
-    sections = [_refused(study), *(bias_section(device, study, i) for i, device in enumerate(study.devices))]
+    sections = [
+        _refused(study, listed=False),
+        *(bias_section(device, study, i) for i, device in enumerate(study.devices)),
+    ]
     return Description("sleepagree: bias", "Bias over nights", (), tuple(s for s in sections if s is not None))
 
 
 # --- nights that were refused, and nights that were compared ----------------------------------------------
 
 
-def _refused(study: StudyAgreement) -> Section | None:
+def _refused(study: StudyAgreement, *, listed: bool) -> Section | None:
     if not study.refused:
         return None
+    title = f"Refused: {len(study.refused)} of {counted(study.given, 'night')}"
+    reasons = refused_items(study.refused)
+    return Section("refused-nights", title, (reasons, _refused_table(study)) if listed else (reasons,))
+
+
+def _refused_table(study: StudyAgreement) -> Table:
     rows = tuple(
         cells(str(r.row), shorten(r.participant), shorten(r.night), shorten(r.device), plain(r.reason))
         for r in study.refused[:MOST_LISTED]
     )
     heads = columns("line", "participant", "night", "device", "reason", words=range(5))
     caption = f"Refused nights{_say_listed(len(rows), len(study.refused))}"
-    table = Table("refused", caption, heads, rows, folded="The refused nights as a table", rank=Rank.FURTHER)
-    title = f"Refused: {len(study.refused)} of {counted(study.given, 'night')}"
-    return Section("refused-nights", title, (refused_items(study.refused), table))
+    return Table("refused", caption, heads, rows, folded="The refused nights as a table", rank=Rank.FURTHER)
 
 
 def refused_items(refused: Sequence[Refusal]) -> Items:
@@ -131,8 +138,8 @@ def refused_items(refused: Sequence[Refusal]) -> Items:
             for refusal, file in zip(members, files, strict=False)
         ]
         more = [f"and {len(members) - len(named)} more"] if len(members) > len(named) else []
-        items += [f"{len(members)} nights: {shared}", Items((*named, *more))]
-    return Items(tuple(items))
+        items += [f"{len(members)} nights: {shared}", Items((*named, *more), verbatim=True)]
+    return Items(tuple(items), verbatim=True)
 
 
 def _shared_part(reason: str) -> str:

@@ -211,7 +211,10 @@ def _notes(rows: Sequence[BiasRow], nights: int) -> list[str]:
             )
         for note in notes:
             of_note.setdefault(note, []).append(shorten(row.name))
-    told = [plain(f"{join_words(names)}: {note}") for note, names in of_note.items()]
+    told = [
+        plain(f"{'every measure' if len(names) == len(rows) else join_words(names)}: {note}")
+        for note, names in of_note.items()
+    ]
     return [f"fewer nights have a value on both sides: {', '.join(fewer)}", *told] if fewer else told
 
 
