@@ -424,6 +424,7 @@ def test_normal_look_of_many_people_draws_both_ends_whole_and_a_thousand_points(
     # they stand at the quantiles of all 30,000 by Blom's positions
     place = (np.searchsorted(difference, y) + 1 - 3 / 8) / (n + 1 / 4)
     assert points.get_xdata() == pytest.approx(stats.norm.ppf(place))
+    assert ax.get_xlabel() == "normal quantile (1000 of 30000 participants, all at the two ends)"
 
 
 def test_kappa_of_every_night_has_a_row_by_participant() -> None:
