@@ -22,12 +22,13 @@ if TYPE_CHECKING:
     from typing import Any, Final
 
     from sleepagree.errors import InputError, SleepAgreeError
-    from sleepagree.hypnogram.align import Outside, PairedNight, Window, WindowRule, align
+    from sleepagree.hypnogram.align import Outside, PairedNight, align
     from sleepagree.hypnogram.spans import ScoredSpans
+    from sleepagree.hypnogram.window import Window, WindowRule
     from sleepagree.inference.estimate import Estimate
     from sleepagree.inference.limits import fit_limits_of_agreement
     from sleepagree.mapping.files import find_mapping, read_mapping
-    from sleepagree.mapping.stages import StageMapping
+    from sleepagree.mapping.mapping import StageMapping
     from sleepagree.night.compare import NightAgreement, compare
     from sleepagree.night.mappings import compare_mappings
     from sleepagree.readers import read_spans
@@ -47,11 +48,11 @@ _PUBLIC: Final = {
     "PairedNight": "hypnogram.align",
     "ScoredSpans": "hypnogram.spans",
     "SleepAgreeError": "errors",
-    "StageMapping": "mapping.stages",
+    "StageMapping": "mapping.mapping",
     "StudyAgreement": "study.summarise",
     "StudyOptions": "study.summarise",
-    "Window": "hypnogram.align",
-    "WindowRule": "hypnogram.align",
+    "Window": "hypnogram.window",
+    "WindowRule": "hypnogram.window",
     "align": "hypnogram.align",
     "compare": "night.compare",
     "compare_mappings": "night.mappings",

@@ -10,7 +10,8 @@ import numpy as np
 from sleepagree.describe.words import DASH, figure, signed
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.render.columns import WIDTH, columns_of, cut, wrap
-from sleepagree.scoring.clock import TUNING_WARNING, ClockReading, OffsetCurve
+from sleepagree.scoring.clock import TUNING_WARNING, ClockReading
+from sleepagree.scoring.clock_blocks import OffsetCurve
 from sleepagree.text import show_file_name
 
 _ROWS_TO_A_SIDE: Final = 15

@@ -6,9 +6,10 @@ from collections.abc import Iterator
 from datetime import datetime
 from typing import Final
 
+from sleepagree.describe.notes import say_notes
 from sleepagree.describe.words import DASH, moment
 from sleepagree.errors import shorten
-from sleepagree.mapping.stages import UNSCORED
+from sleepagree.mapping.words import UNSCORED
 from sleepagree.readers.inspection import FileInspection, Gap
 from sleepagree.render.columns import WIDTH, wrap
 from sleepagree.text import table_lines
@@ -26,7 +27,7 @@ def inspection_lines(inspection: FileInspection) -> list[str]:
         _gaps(inspection),
         _overlaps(inspection),
         _other_texts(inspection),
-        _sentences("NOTES", inspection.notes),
+        _sentences("NOTES", say_notes(inspection.notes)),
         _sentences("IN MNE", inspection.read_by_mne),
         _problems(inspection),
         _sentences("WHAT night WOULD DO", inspection.would_do),
@@ -135,7 +136,7 @@ def _gap_line(gap: Gap) -> str:
 
 
 def _overlaps(inspection: FileInspection) -> list[str]:
-    return _sentences("OVERLAPS", inspection.overlaps)
+    return _sentences("OVERLAPS", say_notes(inspection.overlaps))
 
 
 def _other_texts(inspection: FileInspection) -> list[str]:

@@ -54,9 +54,9 @@ def _half_widths(grid: PlanGrid, name: str) -> list[str]:
     digits = 3 if has_small_numbers(name, dict(grid.assumed)[name]) else 1
     chance = "expected" if grid.assurance is None else f"not exceeded with probability {grid.assurance:g}"
     title = f"HALF-WIDTH of the {100 * grid.level:g} % interval of {speak_statistic(name)} ({chance})"
-    nights = list(dict.fromkeys(cell.nights for cell in grid.cells))
-    people = list(dict.fromkeys(cell.participants for cell in grid.cells))
-    table = {(c.participants, c.nights): dict(c.half_widths)[name] for c in grid.cells}
+    nights = list(dict.fromkeys(cell.nights for cell in grid.sizes))
+    people = list(dict.fromkeys(cell.participants for cell in grid.sizes))
+    table = {(c.participants, c.nights): dict(c.half_widths)[name] for c in grid.sizes}
     lines = wrap(title, indent="")
     # as many numbers of nights side by side as fit
     columns = max(1, (80 - 14) // max(columns_of(f"{n} nights  ") for n in nights))

@@ -8,9 +8,8 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from click.testing import CliRunner, Result
+from click.testing import Result
 
-from sleepagree.cli.group import main
 from sleepagree.readers.edf.recording import read_edf_annotations
 from sleepagree.readers.edf.writer import encode_edf_annotations
 
@@ -90,11 +89,6 @@ def fhir_bundle(intervals: Iterable[tuple[str, str, str]]) -> str:
     bundle = json.dumps({"resourceType": "Bundle", "id": CANARY, "type": "collection", "entry": entries})
     planted(bundle.encode())
     return bundle
-
-
-def run(*words: object) -> Result:
-    """Run a command as a user would, warnings included."""
-    return CliRunner().invoke(main, [str(word) for word in words], catch_exceptions=True)
 
 
 def written(folder: Path) -> Iterator[tuple[str, bytes]]:

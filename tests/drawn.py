@@ -6,13 +6,12 @@ from datetime import datetime
 from functools import lru_cache
 
 import numpy as np
-from generated import err_in_runs, generate_stages
+from generated import FIVE, err_in_runs, generate_stages
 
 from sleepagree.hypnogram.align import align
 from sleepagree.night.compare import NightAgreement, compare
 from sleepagree.readers.memory import read_hypnogram
 
-FIVE = ("W", "N1", "N2", "N3", "R")
 BEGIN = datetime(2026, 4, 14, 22, 41, 30)
 
 #: A file name that is markup, a formula, a template and an end of a script at once.

@@ -13,7 +13,8 @@ import pytest
 from sleepagree.study import run as study_run
 from sleepagree.study.run import Execution, ScoringOptions, run_rows
 from sleepagree.study.table import read_nights_table
-from tests.canaries import run, written
+from tests.canaries import written
+from tests.commands import run
 from tests.ferry import FERRY, copy_ferry
 
 QUICK = ("--resamples", "100", "--quiet")

@@ -14,6 +14,7 @@ import pytest
 from click.testing import CliRunner
 
 from sleepagree.cli.group import COMMANDS, main
+from tests.test_layers import ROOMS
 
 ROOT = Path(__file__).parent.parent
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
@@ -54,17 +55,70 @@ def test_the_python_example_of_the_readme_runs(tmp_path: Path) -> None:
         assert done.returncode == 0, done.stderr
 
 
+def test_the_readme_shows_what_its_first_line_prints(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The block is parts of the real output, in order, parted by lines of three points."""
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    words = re.findall(r"bin/sleepagree (night .*)", text)[0]
+    monkeypatch.chdir(ROOT)
+    result = CliRunner().invoke(main, shlex.split(words))
+    assert result.exit_code == 0
+    left = f"\n{result.stdout}"
+    for part in re.findall(r"```text\n(.*?)```", text, re.DOTALL)[0].split("...\n"):
+        assert f"\n{part}" in left, f"not printed, or not in this order:\n{part}"
+        left = "\n" + left.partition(f"\n{part}")[2]
+
+
 def test_the_recipes_give_what_the_page_says() -> None:
     outcome = doctest.testfile(str(ROOT / "docs" / "recipes.md"), module_relative=False, encoding="utf-8")
     assert outcome.attempted > 50
     assert outcome.failed == 0
 
 
+def test_every_path_that_developers_are_sent_to_exists() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"(?<![\w/.])(?:sleepagree|tests|docs|fixtures|\.ci)/[\w./]*\w/?", text))
+    assert len(named) > 40
+    assert not [path for path in sorted(named) if not (ROOT / path).exists()]
+
+
+def test_every_name_that_developers_are_sent_to_stands_in_its_file() -> None:
+    """In "`name` of `path.py`" and the like: names and paths that share a row or a step."""
+    for line in (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").splitlines():
+        paths = re.findall(r"`(sleepagree/[\w/]+\.py)`", line)
+        names = re.findall(r"`([A-Z_][A-Z_]{4,}|[a-z]+_[a-z_]+|_[a-z_]+)`", line)
+        held = "".join((ROOT / path).read_text(encoding="utf-8") for path in paths)
+        assert not [name for name in names if paths and name not in held], line
+
+
+def test_every_helper_of_the_tests_is_told() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    helpers = [p.name for p in (ROOT / "tests").glob("*.py") if not p.name.startswith(("test_", "conftest"))]
+    assert not [name for name in helpers if f"| `tests/{name}` |" not in text]
+
+
+def test_rooms_that_developers_are_shown_stand_in_the_order_of_imports() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    shown = re.findall(r"^\| `sleepagree/(\w+)(?:/|\.py)` \|", text, re.MULTILINE)
+    assert shown == [room for room in ROOMS if room in shown]
+    assert set(shown) == {room for room in ROOMS if room == "errors" or (ROOT / "sleepagree" / room).is_dir()} - {
+        "report"
+    }
+
+
+def headings_of(page: Path) -> set[str]:
+    """Return the anchors of a page's headings, as Markdown is usually rendered."""
+    heads = re.findall(r"^#+ (.*)$", page.read_text(encoding="utf-8"), re.MULTILINE)
+    return {re.sub(r"[^\w\- ]", "", head.casefold()).replace(" ", "-") for head in heads}
+
+
 @pytest.mark.parametrize("page", PAGES, ids=lambda p: p.name)
 def test_links_of_the_page_lead_somewhere(page: Path) -> None:
-    for target in re.findall(r"\]\(([^)#\s]+)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
+    for target in re.findall(r"\]\(([^)\s]+)\)", page.read_text(encoding="utf-8")):
         if "://" not in target:
-            assert (page.parent / target).exists(), f"{page.name} links to {target}"
+            path, _, anchor = target.partition("#")
+            linked = page.parent / path if path else page
+            assert linked.exists(), f"{page.name} links to {target}"
+            assert not anchor or anchor in headings_of(linked), f"{page.name} links to {target}"
 
 
 def test_the_command_reference_is_not_stale() -> None:
@@ -81,7 +135,7 @@ def test_the_short_help_in_the_list_is_that_of_the_command(name: str) -> None:
 
 
 def test_every_layout_key_and_mapping_is_documented() -> None:
-    from sleepagree.mapping.stages import BUILT_IN_MAPPINGS
+    from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS
 
     text = (ROOT / "docs" / "mappings.md").read_text(encoding="utf-8")
     for mapping in BUILT_IN_MAPPINGS:

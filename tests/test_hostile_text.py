@@ -28,7 +28,8 @@ from sleepagree.files.writing import csv_text
 from sleepagree.readers.edf.writer import write_edf_annotations
 from sleepagree.readers.inspection import inspect_file
 from sleepagree.readers.starter_layout import starter_layout
-from tests.canaries import outputs, run, written
+from tests.canaries import outputs, written
+from tests.commands import run
 from tests.ferry import FERRY, copy_ferry
 
 START = datetime(2026, 3, 1, 22, 30)

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults.kill import bytes_below
+from tests.commands import bytes_below
 from tests.performance.inputs import write_nights
 
 pty = pytest.importorskip("pty", reason="no pseudo-terminals here")

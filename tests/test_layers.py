@@ -18,27 +18,28 @@ PACKAGE = Path(__file__).parent.parent / "sleepagree"
 #: Room, and its files in order, from the ground up.
 ROOMS = {
     "errors": "",
+    "caution": "",
     "files": "cells kinds object_store toml writing reading",
-    "mapping": "stages files",
-    "hypnogram": "spans epochs zones align",
+    "mapping": "words sets mapping files",
+    "hypnogram": "spans epochs zones window ledger align",
     "readers": "",
-    "inference": "estimate normal_factors margins people resampling shares equivalence limits regression_limits "
+    "inference": "estimate table_sums proportions normal_theory people resampling equivalence limits regression_limits "
     "reliability planning",
-    "scoring": "ceiling coefficients class_sequences disagreement measures redistribution class_figures offsets "
-    "table_agreement clock clock_check",
-    "night": "cautions compare mappings",
+    "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
+    "class_figures offsets table_agreement clock_blocks clock clock_check",
+    "night": "measures cautions compare mappings",
     "study": "night_summary table from_folder joint_epochs paired_epochs results scorers anonymous cautions groups "
     "plan_request run comparison flows summarise",
-    "describe": "words citations bias blocks paragraphs closing night_time night study_paragraphs study_bias "
-    "study_agreement study",
+    "describe": "words cautions notes citations bias blocks paragraphs closing night_time night study_paragraphs "
+    "study_bias study_agreement study",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning redistribution "
     "tables_of_counts bias_over_nights",
     "text": "",
     "clock_text": "",
     "plan_text": "",
     "inspection_text": "",
-    "render": "columns export figures night_json notebook fit_terminal terminal page study_json night_folder frames "
-    "study_folder",
+    "render": "columns export figures night_json inspection_json notebook fit_terminal terminal page study_json "
+    "night_folder frames study_folder",
     "demo": "simulate write",
     "cli": "interrupts options clock demo inspect mappings night nights plan group study bias",
 }
@@ -46,9 +47,6 @@ ORDER = list(ROOMS)
 
 #: Imports that still go up, to be mended: module -> rooms.
 UPWARD = {
-    "night.cautions": {"describe"},
-    "study.results": {"describe"},
-    "study.plan_request": {"describe", "render"},
     "text": {"render"},
     "clock_text": {"render"},
     "plan_text": {"render"},

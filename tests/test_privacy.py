@@ -9,13 +9,16 @@ from pathlib import Path
 
 import pytest
 
+from sleepagree.caution import FileName, Moment, Note, NoteKind, OtherText, OwnWord, ZoneName
 from sleepagree.hypnogram.align import align
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import read_layout
 from sleepagree.study.anonymous import anonymous_night, anonymous_table
 from sleepagree.study.table import read_nights_table
-from tests.canaries import CANARY, REMARKS, TRACE, fhir_bundle, name_everyone, outputs, planted, remarked_edf, run, told
+from tests.canaries import CANARY, REMARKS, TRACE, fhir_bundle, name_everyone, outputs, planted, remarked_edf, told
+from tests.commands import run
 from tests.ferry import FERRY
+from tests.said import said
 
 QUICK = ("--resamples", "50")
 EXPORTS = tuple(word for one in ("edf", "bids", "csv", "parquet") for word in ("--export", one))
@@ -325,26 +328,29 @@ def test_numbers_of_people_and_nights_follow_the_table(named: Path) -> None:
 def test_remarks_of_readers_lose_names_and_times() -> None:
     reference = read_spans(FERRY / "reference" / "crew-1-night-1.edf").with_changes(
         notes=(
-            "start taken from the layout: 2026-03-01 22:30:00",
-            "lights off at 23:05, zone Europe/Helsinki not used",
-            "codes read by the Levels in sub-Quenby_events.json",
-            "read from crew-1-night-1.edf",
-            "3 blank rows dropped",
+            Note.of(NoteKind.START_FROM_LAYOUT, start=Moment("2026-03-01 22:30:00")),
+            Note.of(NoteKind.ZONE_BESIDE_FILE, zone=ZoneName("Europe/Helsinki"), file=FileName("crew-1-night-1.edf")),
+            Note.of(NoteKind.LEVELS_READ, column=OwnWord("Quenby's stages"), file=FileName("sub-Quenby_events.json")),
+            Note.of(NoteKind.IN_BED, begins=(Moment("22:30"),), ends=(Moment("06:10"),), more=0),
+            Note.of(NoteKind.MNE_WARNING, text=OtherText("Quenby was here")),
+            Note.of(NoteKind.BLANK_ROWS, count=3),
         )
     )
     layout = read_layout(FERRY / "band-a.toml")
     device = read_spans(FERRY / "band-a" / "crew-1-night-1.csv", layout=layout)
     paired = anonymous_night(align(reference=reference, device=device))
-    assert paired.ledger.notes[:5] == (
+    assert said(paired.ledger.notes)[:6] == (
         "reference: start taken from the layout: (a time)",
-        "reference: lights off at (a time), zone (a zone) not used",
-        "(a remark that names a file was left out)",
-        "reference: read from the reference",
+        "reference: zone (a zone) not used: the reference tells its own",
+        "reference: codes of column '(a name)' read by the Levels in a file",
+        "reference: in bed from (a time) to (a time): time in bed is no stage and no lights mark, so it was not used; "
+        "give --window to score it",
+        "reference: MNE warns: (a remark)",
         "reference: 3 blank rows dropped",
     )
     assert paired.begin is None
-    assert paired.fine[0].start is None
-    assert paired.fine[1].start is None
+    assert paired.reference_spans.start is None
+    assert paired.device_spans.start is None
 
 
 def test_the_header_that_names_everyone_is_a_legal_one(tmp_path: Path) -> None:

@@ -43,7 +43,7 @@ def clock(reference: Path, device: Path, mapping_names: tuple[str, ...], range_m
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
-    from sleepagree.mapping.stages import default_mapping
+    from sleepagree.mapping.mapping import default_mapping
     from sleepagree.render.night_json import dump, inputs_document, software, window_document
     from sleepagree.scoring.clock import clock_document
     from sleepagree.scoring.clock_check import scan_clock

@@ -41,7 +41,7 @@ def inspect(
     whether MNE reads the same file differently.
     """
     from sleepagree.files.writing import refuse_file, write_text
-    from sleepagree.readers.inspection import inspect_file, inspection_document
+    from sleepagree.readers.inspection import inspect_file
 
     if layout_out is not None:
         refuse_file(layout_out, overwrite=overwrite)
@@ -55,6 +55,7 @@ def inspect(
         given = read_layout(layout)
     seen = inspect_file(file, layout=given, zone=zone)
     if json_path:
+        from sleepagree.render.inspection_json import inspection_document
         from sleepagree.render.night_json import dump
 
         shared.write_json(dump(inspection_document(seen)), json_path, overwrite=overwrite)

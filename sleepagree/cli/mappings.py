@@ -11,7 +11,7 @@ import click
 from sleepagree.cli import options as shared
 
 if TYPE_CHECKING:
-    from sleepagree.mapping.stages import StageMapping
+    from sleepagree.mapping.mapping import StageMapping
 
 
 @click.command(short_help="Show one night under every stage mapping that fits.")
@@ -68,7 +68,7 @@ def _refuse_unknown(declared: str | None, extra: Sequence[StageMapping]) -> None
     if declared is None:
         return
     from sleepagree.errors import shorten
-    from sleepagree.mapping.stages import BUILT_IN_MAPPINGS
+    from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS
 
     names = dict.fromkeys((*(m.name for m in BUILT_IN_MAPPINGS), *(m.name for m in extra)))
     if declared not in names:

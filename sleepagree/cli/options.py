@@ -12,9 +12,11 @@ import click
 from click.core import ParameterSource
 
 if TYPE_CHECKING:
-    from sleepagree.hypnogram.align import PairedNight, Window
+    from sleepagree.caution import Caution
+    from sleepagree.hypnogram.align import PairedNight
     from sleepagree.hypnogram.spans import ScoredSpans
-    from sleepagree.mapping.stages import StageMapping
+    from sleepagree.hypnogram.window import Window
+    from sleepagree.mapping.mapping import StageMapping
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -184,7 +186,7 @@ def wrong_use(option: str) -> Iterator[None]:
 def load_mappings(names: Sequence[str]) -> tuple[StageMapping, ...]:
     """Return the mappings that ``--mapping`` names; a name that is none is wrong use, a bad file is not."""
     from sleepagree.mapping.files import is_mapping_file, read_mapping
-    from sleepagree.mapping.stages import mapping_named
+    from sleepagree.mapping.mapping import mapping_named
 
     out = []
     for name in names:
@@ -200,7 +202,7 @@ def read_window(text: str | None) -> Window | None:
     """Return the window that ``--window`` names, None where it was not given."""
     if text is None:
         return None
-    from sleepagree.hypnogram.align import parse_window
+    from sleepagree.hypnogram.window import parse_window
 
     with wrong_use("--window"):
         return parse_window(text)
@@ -210,7 +212,7 @@ def read_reports(text: str | None, own_words: frozenset[str]) -> tuple[str, ...]
     """Return the stages that ``--reports`` names, None where it was not given; ``own_words`` are stages, too."""
     if text is None:
         return None
-    from sleepagree.mapping.stages import make_stage_set
+    from sleepagree.mapping.sets import make_stage_set
 
     words = _split_words(text)
     if not words:
@@ -381,15 +383,17 @@ def _without_folder(value: Any) -> str:
     return Path(value).name if is_file else str(value)
 
 
-def print_cautions(cautions: Sequence[str], *, quiet: bool) -> None:
+def print_cautions(cautions: Sequence[Caution | str], *, quiet: bool) -> None:
     """Print cautions to standard error."""
     if quiet:
         return
+    from sleepagree.describe.cautions import say_caution
     from sleepagree.errors import printable
     from sleepagree.render.fit_terminal import fit_terminal
 
     for caution in cautions:
-        click.echo(fit_terminal(f"caution: {printable(caution)}"), err=True)
+        text = caution if isinstance(caution, str) else say_caution(caution)
+        click.echo(fit_terminal(f"caution: {printable(text)}"), err=True)
 
 
 def refuse_json_target(target: str | None, *, overwrite: bool, out: Path | None = None) -> None:

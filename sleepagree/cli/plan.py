@@ -41,6 +41,7 @@ def plan(**options: Any) -> None:
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
+    from sleepagree.describe.cautions import caution_documents
     from sleepagree.plan_text import plan_lines
     from sleepagree.render.night_json import dump, software
     from sleepagree.study.plan_request import (
@@ -79,10 +80,10 @@ def plan(**options: Any) -> None:
         raise click.UsageError("give --from results.json, or --between-sd (and --within-sd), or --kappa-between-sd")
     if options["json_path"]:
         document = {
-            "schema": "sleepagree.plan/1",
+            "schema": "sleepagree.plan/2",
             "software": software(),
             **grid.as_record(),
-            "cautions": list(plan_cautions(grid)),
+            "cautions": caution_documents(plan_cautions(grid)),
         }
         shared.write_json(dump(document), options["json_path"], overwrite=options["overwrite"])
     if options["json_path"] != "-":

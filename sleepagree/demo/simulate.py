@@ -38,7 +38,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S, GAP, frozen_array
-from sleepagree.mapping.stages import AASM_STAGES
+from sleepagree.mapping.words import AASM_STAGES
 
 StageCodes = NDArray[np.int8]
 Positions = NDArray[np.int64]
@@ -129,7 +129,7 @@ class DeviceTraits:
     name : str
         Name of the device.
     labels : tuple of str
-        Stages the device can say, in the words of :mod:`sleepagree.mapping.stages`; position = code in its arrays.
+        Stages the device can say, in the words of :mod:`sleepagree.mapping.words`; position = code in its arrays.
     shares : tuple of four tuples of float
         For reference W, N1, N2 and N3 (rows), the share of epochs that the device calls each label. Each row
         adds up to 1. Runs are cut out of a row from left to right, so the order of ``labels`` tells which
@@ -183,7 +183,7 @@ class DeviceTraits:
             raise ValueError("mean lengths of runs and moves must be at least one epoch")
 
     @property
-    def says_rem(self) -> bool:
+    def reports_rem(self) -> bool:
         """Whether the device can say REM."""
         return "R" in self.labels
 
@@ -499,7 +499,7 @@ def _moved_boundaries(rng: np.random.Generator, reference: StageCodes, device: D
     shift = np.where(uniform[0] < device.moved_share, np.where(uniform[1] < 0.5, -distance, distance), 0)
     before = np.concatenate((stages[:1], stages[:-1]))
     fixed = new_night[starts] | (stages == GAP) | (before == GAP)
-    if not device.says_rem:
+    if not device.reports_rem:
         fixed |= (stages == _R) | (before == _R)
     shift[fixed] = 0
     # no change leaves the two bouts that it parts; where two changes cross, the bout between them is missed

@@ -29,7 +29,7 @@ from sleepagree.demo.simulate import (
 from sleepagree.files.writing import Replaces, fresh_folder
 from sleepagree.hypnogram.spans import EPOCH_S, GAP
 from sleepagree.hypnogram.zones import place_in_zone
-from sleepagree.mapping.stages import AASM_STAGES
+from sleepagree.mapping.words import AASM_STAGES
 from sleepagree.readers.edf.writer import write_edf_annotations
 
 ZONE: Final = "Europe/Helsinki"

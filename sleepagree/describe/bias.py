@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from sleepagree.describe.words import join_words, say_class, signed
-from sleepagree.scoring.redistribution import BiasSource
+from sleepagree.scoring.bias_sources import BiasSource
 
 
 def say_bias_source(source: BiasSource) -> str:

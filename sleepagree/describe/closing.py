@@ -8,6 +8,7 @@ from importlib import import_module
 from typing import Final
 
 import sleepagree
+from sleepagree.caution import Caution
 from sleepagree.describe.blocks import (
     Block,
     Command,
@@ -21,6 +22,7 @@ from sleepagree.describe.blocks import (
     cells,
     columns,
 )
+from sleepagree.describe.cautions import say_caution
 from sleepagree.describe.paragraphs import CitedParagraph
 from sleepagree.describe.words import file_name, plain
 from sleepagree.hypnogram.align import Side
@@ -34,9 +36,9 @@ CAUTIONS: Final = (
 )
 
 
-def caution_section(cautions: Sequence[str]) -> Section:
+def caution_section(cautions: Sequence[Caution]) -> Section:
     """Return the cautions of the results, and those of the tool."""
-    own = Items(tuple(plain(c) for c in cautions)) if cautions else Paragraph("None of these results.")
+    own = Items(tuple(plain(say_caution(c)) for c in cautions)) if cautions else Paragraph("None of these results.")
     blocks: tuple[Block, ...] = (own, Heading("What this is, and what it is not"), Items(CAUTIONS))
     return Section("cautions", "Cautions", blocks, Rank.FURTHER)
 

@@ -28,8 +28,10 @@ from sleepagree.describe.blocks import (
     present,
     valued,
 )
+from sleepagree.describe.cautions import say_caution
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
 from sleepagree.describe.night_time import NO_LABEL, following_section, time_section
+from sleepagree.describe.notes import say_note
 from sleepagree.describe.paragraphs import finding_of_night, methods_of_night, results_of_night
 from sleepagree.describe.words import (
     DASH,
@@ -55,10 +57,11 @@ from sleepagree.describe.words import (
 from sleepagree.errors import counted, shorten
 from sleepagree.hypnogram.align import PairedNight, Side
 from sleepagree.hypnogram.spans import Counts
-from sleepagree.mapping.stages import StageMapping
+from sleepagree.mapping.mapping import StageMapping
 from sleepagree.night.compare import MappingAgreement, NightAgreement
+from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.measures import MeasurePair
-from sleepagree.scoring.redistribution import BiasSource, Redistribution
+from sleepagree.scoring.redistribution import Redistribution
 from sleepagree.scoring.table_agreement import ClassAgreement
 
 
@@ -203,7 +206,7 @@ def _ledger(night: NightAgreement) -> Section:
         f"outside the window: {counted(ledger.outside_reference, 'epoch')} of the reference, {ledger.outside_device} "
         "of the device"
     )
-    notes = [f"note: {plain(note)}" for note in ledger.notes]
+    notes = [f"note: {plain(say_note(note))}" for note in ledger.notes]
     table = Table("ledger-table", "Epochs of the window by status", heads, rows)
     return Section("ledger", "Every epoch of the window", (beside(table, Items((outside, *labels, *notes))),))
 
@@ -358,7 +361,9 @@ def _measures(night: NightAgreement) -> Section:
         sortable=True,
     )
     return Section(
-        "measures", "Sleep measures", present(table, Paragraph(night.uncounted) if night.uncounted else None)
+        "measures",
+        "Sleep measures",
+        present(table, None if night.uncounted is None else Paragraph(say_caution(night.uncounted))),
     )
 
 
@@ -446,15 +451,15 @@ def _bias_sources(night: NightAgreement) -> Section:
             "class is its bias. The steps add up exactly."
         ),
     )
-    unsaid = join_words(map(say_class, night.mappings[0].table.unreported))
-    accounts = Items(tuple(_say_account(source, unsaid) for source in night.bias_sources))
+    unreported = join_words(map(say_class, night.mappings[0].table.unreported))
+    accounts = Items(tuple(_say_account(source, unreported) for source in night.bias_sources))
     return Section("sources-of-bias", "Where each bias comes from", (beside(drawing, accounts),))
 
 
-def _say_account(source: BiasSource, unsaid: str) -> str:
+def _say_account(source: BiasSource, unreported: str) -> str:
     if math.isnan(source.without_unreported_min):
         return say_bias_source(source)
     return (
-        f"{say_bias_source(source)}; without {unsaid} epochs {signed(source.without_unreported_min)} min; with "
-        f"{unsaid} counted as {say_class(source.returned_to)} {signed(source.returned_min)} min"
+        f"{say_bias_source(source)}; without {unreported} epochs {signed(source.without_unreported_min)} min; with "
+        f"{unreported} counted as {say_class(source.returned_to)} {signed(source.returned_min)} min"
     )

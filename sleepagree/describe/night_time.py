@@ -116,18 +116,18 @@ def following_section(night: NightAgreement) -> Section | None:
     found = night.disagreement
     if found is None:
         return None
-    blocks = present(_seen_table(found, night.unsaid), _following_table(found, night.unsaid))
+    blocks = present(_seen_table(found, night.unreported), _following_table(found, night.unreported))
     return Section("following-section", "Bouts and changes of stage", blocks, Rank.FURTHER) if blocks else None
 
 
-def _seen_table(found: Disagreement, unsaid: Sequence[str]) -> Table | None:
+def _seen_table(found: Disagreement, unreported: Sequence[str]) -> Table | None:
     lengths = list(dict.fromkeys((b.from_min, b.to_min) for b in found.seen))
     by_class_and_length = {(b.name, b.from_min): b for b in found.seen}
     rows = []
     for name in found.classes:
         bouts = [by_class_and_length.get((name, low)) for low, _ in lengths]
         if any(b is not None and b.bouts for b in bouts):
-            rows.append(cells(say_class(name), *(_seen_cell(b, has_label=name not in unsaid) for b in bouts)))
+            rows.append(cells(say_class(name), *(_seen_cell(b, has_label=name not in unreported) for b in bouts)))
     heads = columns("class", *(_say_length(*length) for length in lengths))
     caption = "Bouts of the reference that the device saw, by length of the bout"
     return Table("seen", caption, heads, tuple(rows)) if rows else None
@@ -145,9 +145,9 @@ def _say_length(low: float, high: float) -> str:
     return f"{low:g} min and more" if math.isinf(high) else f"{low:g} to under {high:g} min"
 
 
-def _following_table(found: Disagreement, unsaid: Sequence[str]) -> Table | None:
+def _following_table(found: Disagreement, unreported: Sequence[str]) -> Table | None:
     heads = columns("change in the reference", "times", "followed", "was there already", "never", "median delay (min)")
-    rows = tuple(_following_row(change, has_label=change.after not in unsaid) for change in found.following)
+    rows = tuple(_following_row(change, has_label=change.after not in unreported) for change in found.following)
     caption = "How the device follows the changes of the reference; a negative delay means that it came first"
     return Table("following", caption, heads, rows, sortable=True) if rows else None
 

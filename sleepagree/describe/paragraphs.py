@@ -33,11 +33,13 @@ from sleepagree.describe.words import (
     signed,
 )
 from sleepagree.errors import counted, shorten
-from sleepagree.hypnogram.align import PairedNight, WindowRule
-from sleepagree.mapping.stages import StageMapping
-from sleepagree.night.compare import MEAN_BLOCK_EPOCHS, MappingAgreement, NightAgreement
-from sleepagree.scoring.disagreement import Runs
+from sleepagree.hypnogram.align import PairedNight
+from sleepagree.hypnogram.window import WindowRule
+from sleepagree.inference.resampling import MEAN_BLOCK_EPOCHS
+from sleepagree.mapping.mapping import StageMapping
+from sleepagree.night.compare import MappingAgreement, NightAgreement
 from sleepagree.scoring.redistribution import Redistribution
+from sleepagree.scoring.runs import Runs
 
 #: Measures that a results paragraph speaks of, where there are any.
 MAIN_MEASURES: Final = ("TST", "SOL", "WASO", "SE")

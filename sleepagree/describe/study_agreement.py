@@ -41,8 +41,8 @@ from sleepagree.describe.words import (
     speak,
 )
 from sleepagree.errors import counted, shorten
+from sleepagree.inference.proportions import normal_quantile
 from sleepagree.inference.resampling import BootstrapIntervals
-from sleepagree.inference.shares import normal_quantile
 from sleepagree.scoring.coefficients import kappa_se
 from sleepagree.study.results import (
     DeviceComparison,

@@ -7,12 +7,12 @@ the code follows.
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 from enum import Enum
-from typing import Final
 
+from sleepagree.caution import CautionKind
 from sleepagree.describe.bias import bias_source_result
+from sleepagree.describe.cautions import say_step
 from sleepagree.describe.citations import Citations
 from sleepagree.describe.paragraphs import (
     MAIN_MEASURES,
@@ -35,14 +35,11 @@ from sleepagree.describe.words import (
     speak,
 )
 from sleepagree.errors import counted, shorten
-from sleepagree.inference.normal_factors import LimitsInterval
+from sleepagree.inference.normal_theory import LimitsInterval
 from sleepagree.inference.people import Design
 from sleepagree.inference.resampling import FEWEST_UNITS_FOR_PERCENTILE, BootstrapIntervals
 from sleepagree.study.results import BiasRow, DeviceStudy, PairedDifference, StudyAgreement, StudyMapping
 from sleepagree.study.table import NightsTable
-
-#: How a reader warns of steps that are longer than an epoch, in the cautions of a paired night.
-_LONG_STEP: Final = re.compile(r"(reference|device): stages are told in steps of ([^:]+):")
 
 
 def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:
@@ -162,18 +159,15 @@ def _say_long_epochs(study: StudyAgreement) -> list[str]:
     nights: dict[tuple[str, str], set[tuple[str, str]]] = {}
     for device in study.devices:
         for night in device.nights:
-            for side, step in filter(None, map(_long_step, night.cautions)):
-                whose = "the reference" if side == "reference" else shorten(device.device)
-                nights.setdefault((whose, step), set()).add((night.participant, night.night))
+            for caution in night.cautions:
+                if caution.kind is CautionKind.LONG_STEP:
+                    whose = "the reference" if caution.side == "reference" else shorten(device.device)
+                    step = say_step(caution["seconds"])
+                    nights.setdefault((whose, step), set()).add((night.participant, night.night))
     told = [
         f"{whose} tells stages in steps of {step} ({counted(len(n), 'night')})" for (whose, step), n in nights.items()
     ]
     return [f"{_capital(join_words(told))}; each 30-s epoch took the stage of the step it lies in."] if told else []
-
-
-def _long_step(caution: str) -> tuple[str, str] | None:
-    found = _LONG_STEP.match(caution)
-    return None if found is None else (found[1], found[2])
 
 
 def _capital(text: str) -> str:

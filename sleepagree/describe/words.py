@@ -8,12 +8,13 @@ from datetime import datetime
 from typing import Final
 
 from sleepagree.errors import printable, shorten
+from sleepagree.mapping.words import speak as speak  # noqa: PLC0414
+from sleepagree.scoring.measures import say_measure as say_measure  # noqa: PLC0414
 
 #: Stands where a number does not exist.
 DASH: Final = "–"
 
 _LONGEST_NAME: Final = 72
-_SPOKEN: Final = {"W": "wake", "R": "REM", "rem": "REM"}
 
 
 # --- numbers ----------------------------------------------------------------------------------------------
@@ -148,11 +149,6 @@ def join_words(words: Iterable[str]) -> str:
     return f"{', '.join(head)} and {last}" if head else last
 
 
-def speak(name: str) -> str:
-    """Return a stage or class as it stands in a sentence (``R`` and ``rem`` as REM, ``W`` as wake)."""
-    return _SPOKEN.get(name, name)
-
-
 def say_class(name: str) -> str:
     """Return a stage or class of somebody's mapping as it stands in a sentence, shortened where it is long."""
     return speak(shorten(name))
@@ -168,18 +164,6 @@ def say_stages(reportable: Sequence[str]) -> list[str]:
     """
     coarse = {"light", "light-or-rem"} & set(reportable)
     return ["deep" if stage == "N3" and coarse else say_class(stage) for stage in reportable]
-
-
-def say_measure(name: str) -> str:
-    """Return a measure's name with REM in capitals.
-
-    Examples
-    --------
-    >>> say_measure("minutes rem"), say_measure("TST")
-    ('minutes REM', 'TST')
-    """
-    head, _, tail = name.partition(" ")
-    return f"{head} {speak(tail)}" if head in ("minutes", "percent") else name
 
 
 def say_status(word: str) -> str:

@@ -21,7 +21,7 @@ from sleepagree.figures.drawing import (
     write,
 )
 from sleepagree.figures.style import INK, MUTED, PAPER, SMALL_LETTER_POINTS, Shade, one_column, shades_of, styled
-from sleepagree.scoring.redistribution import BiasSource
+from sleepagree.scoring.bias_sources import BiasSource
 
 _ROW_MM: Final = 4.1
 _BAR: Final = 0.62

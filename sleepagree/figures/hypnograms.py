@@ -24,7 +24,9 @@ from sleepagree.figures.style import GRID, INK, MUTED, SILENT, shades_of, styled
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import GAP
 from sleepagree.hypnogram.zones import add_seconds
-from sleepagree.mapping.stages import UNSCORED, StageMapping, StageSet, reference_reportable
+from sleepagree.mapping.mapping import StageMapping
+from sleepagree.mapping.sets import StageSet, reference_reportable
+from sleepagree.mapping.words import UNSCORED
 from sleepagree.night.compare import NightAgreement
 from sleepagree.scoring.class_sequences import both_codes, class_sequence
 

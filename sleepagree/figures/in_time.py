@@ -24,7 +24,8 @@ from sleepagree.figures.drawing import (
 from sleepagree.figures.style import ACCENT, BAND, INK, MUTED, PAPER, SMALL_LETTER_POINTS, one_column, styled
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.scoring.clock import ClockReading
-from sleepagree.scoring.disagreement import PartAgreement, Runs
+from sleepagree.scoring.disagreement import PartAgreement
+from sleepagree.scoring.runs import Runs
 
 #: Hours with fewer scored epochs than this are drawn hollow: half an hour.
 FEW_EPOCHS: Final = 60

@@ -43,12 +43,12 @@ def draw_precision(grid: PlanGrid, *, statistic: str, unit: str = "", ax: Axes |
     if statistic not in known:
         raise ValueError(f"statistic must be one of {', '.join(known)}, not {statistic!r}")
     ax = axes_for(ax, one_column(60), left=14, right=17, top=3, bottom=10)
-    numbers = sorted({cell.nights for cell in grid.cells})
+    numbers = sorted({cell.nights for cell in grid.sizes})
     ends: list[tuple[float, float, str]] = []
     for i, nights in enumerate(numbers):
         points = [
             (cell.participants, dict(cell.half_widths).get(statistic, math.nan))
-            for cell in grid.cells
+            for cell in grid.sizes
             if cell.nights == nights
         ]
         points = sorted(p for p in points if not math.isnan(p[1]))

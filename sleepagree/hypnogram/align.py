@@ -1,77 +1,31 @@
-"""Two recordings on one grid of epochs, one window, and a ledger in which nothing disappears.
+"""Two recordings on one grid of epochs and one window, every epoch accounted for.
 
-The grid counts 30-s epochs from the first moment to which the reference gives a stage. The window holds the epochs
-whose midpoint lies in [from, to); without lights marks it runs from the first to the last epoch with a stage of the
-reference, so that what the reference leaves unscored at either end is outside. Every epoch of the window has exactly
-one status, the first that fits.
+The grid counts 30-s epochs from the first moment to which the reference gives a stage.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime
-from enum import IntEnum, StrEnum
+from enum import StrEnum
 from functools import cached_property, lru_cache
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.errors import ClockError, InputError, PairingError, SleepAgreeError, counted
+from sleepagree.caution import Caution, CautionKind, Note, NoteKind
+from sleepagree.errors import PairingError, SleepAgreeError
 from sleepagree.hypnogram.epochs import EpochLabels, lay_on_epochs
-from sleepagree.hypnogram.spans import EPOCH_S, LabelCodes, Origin, ScoredSpans, frozen_array, seal
-from sleepagree.hypnogram.zones import add_seconds, elapsed_seconds, place_in_zone, seconds_between
-from sleepagree.mapping.stages import COVERAGE, StageSet, make_stage_set
+from sleepagree.hypnogram.ledger import CONSENSUS, SCORED, Ledger, account_for_epochs, cross_labels
+from sleepagree.hypnogram.spans import EPOCH_S, LabelCodes, Origin, ScoredSpans, frozen_array
+from sleepagree.hypnogram.window import Window, WindowRule, no_scored_epoch, show_time, window_epochs
+from sleepagree.hypnogram.zones import add_seconds, seconds_between
+from sleepagree.mapping.sets import StageSet, make_stage_set
+from sleepagree.mapping.words import COVERAGE, UNSCORED
 
 SILENT_AS_WAKE: Final = "(device silent: taken as wake)"
-
-#: A file may hold years of a wearable; what is scored as one night is less, or one of its dates is wrong.
-MOST_WINDOW_DAYS: Final = 31
-MOST_WINDOW_EPOCHS: Final = MOST_WINDOW_DAYS * 2880
-
-#: Reader of a consensus, and its last label: where no stage has more than half of the scorers. A file may use the same
-#: words for something else, so the reader tells, never the label.
-CONSENSUS: Final = "consensus"
-NO_MAJORITY: Final = "(no majority)"
-
-
-class Status(IntEnum):
-    """What became of an epoch of the window; the first that fits, the reference's reasons before the device's."""
-
-    REFERENCE_GAP = 0
-    REFERENCE_UNSCORED = 1
-    DEVICE_GAP = 2
-    DEVICE_UNSCORED = 3
-    SCORED = 4
-    REFERENCE_NO_MAJORITY = 5
-
-    @property
-    def word(self) -> str:
-        """The name used in files."""
-        return self.name.lower()
-
-
-#: A plain number: numpy looks at an enum member for array protocols each time it compares with one.
-_SCORED: Final = int(Status.SCORED)
-
-#: Reasons that every night may have; only a consensus of scorers adds ``REFERENCE_NO_MAJORITY``.
-EXCLUDED: Final = (
-    Status.REFERENCE_GAP,
-    Status.REFERENCE_UNSCORED,
-    Status.DEVICE_GAP,
-    Status.DEVICE_UNSCORED,
-)
-
-
-class WindowRule(StrEnum):
-    """How the window was found."""
-
-    LIGHTS = "lights"
-    REFERENCE = "reference"
-    OVERLAP = "overlap"
-    GIVEN = "given"
 
 
 class Outside(StrEnum):
@@ -79,55 +33,6 @@ class Outside(StrEnum):
 
     MISSING = "missing"
     WAKE = "wake"
-
-
-@dataclass(frozen=True)
-class Window:
-    """The window asked for.
-
-    Parameters
-    ----------
-    rule : WindowRule or None
-        None: ``lights`` if both marks exist, else ``reference``.
-    begin, end : datetime or None
-        For ``GIVEN``: the ends; None stands for the lights mark of that end.
-    """
-
-    rule: WindowRule | None = None
-    begin: datetime | None = None
-    end: datetime | None = None
-
-    def rule_for(self, reference: ScoredSpans) -> WindowRule:
-        """Return the rule that holds beside a reference."""
-        if self.rule is not None:
-            return self.rule
-        unmarked = reference.lights_off_s is None or reference.lights_on_s is None
-        return WindowRule.REFERENCE if unmarked else WindowRule.LIGHTS
-
-
-def parse_window(text: str) -> Window:
-    """Read ``lights``, ``reference``, ``overlap`` or ``FROM/TO`` (ISO 8601; either end may be ``lights``).
-
-    Raises
-    ------
-    InputError
-        When the text is none of these.
-    """
-    word = text.strip()
-    if word in ("lights", "reference", "overlap"):
-        return Window(WindowRule(word))
-    ends = word.split("/")
-    expected = "lights, reference, overlap, or FROM/TO in ISO 8601 (either end may be lights)"
-    remedy = "For example --window 2026-03-01T22:30/2026-03-02T06:45."
-    if len(ends) != 2:
-        raise InputError("the window cannot be read", "", "--window", text, expected, remedy)
-    try:
-        begin, end = (None if end.strip() == "lights" else datetime.fromisoformat(end.strip()) for end in ends)
-    except ValueError:
-        raise InputError("the window cannot be read", "", "--window", text, expected, remedy) from None
-    if begin is None and end is None:
-        return Window(WindowRule.LIGHTS)
-    return Window(WindowRule.GIVEN, begin, end)
 
 
 @dataclass(frozen=True)
@@ -155,34 +60,6 @@ class Side:
     labels: tuple[tuple[str, int], ...]
 
 
-@dataclass(frozen=True)
-class Ledger:
-    """Where every epoch of the window went.
-
-    Parameters
-    ----------
-    window_epochs, scored : int
-        Epochs in the window, and those with a stage on both sides.
-    excluded : tuple of (str, int)
-        Status -> epochs; with ``scored`` they add up to ``window_epochs``.
-    outside_reference, outside_device : int
-        Labelled epochs of either side that lie outside the window.
-    reference_labels, device_labels : tuple of (str, int)
-        Native label -> epochs of the window, scored or not.
-    notes : tuple of str
-        What readers and alignment did that a careful reader would want to know.
-    """
-
-    window_epochs: int
-    scored: int
-    excluded: tuple[tuple[str, int], ...]
-    outside_reference: int
-    outside_device: int
-    reference_labels: tuple[tuple[str, int], ...]
-    device_labels: tuple[tuple[str, int], ...]
-    notes: tuple[str, ...] = ()
-
-
 @dataclass(frozen=True, eq=False)
 class PairedNight:
     """Two sides on one grid over one window.
@@ -205,10 +82,12 @@ class PairedNight:
         Seconds added to device times.
     ledger : Ledger
         The account of the window.
-    cautions : tuple of str
-        Plain sentences.
-    fine : tuple of two ScoredSpans and a float
-        Both sides' spans and the device's start after the reference's in seconds, for the clock scan.
+    cautions : tuple of Caution
+        What may mislead a reader.
+    reference_spans, device_spans : ScoredSpans
+        What was read of both sides, for looks at other windows and at the clock.
+    shift_s : float
+        The device's start after the reference's, the clock offset included (s).
     native : int array, shape (reference labels, device labels)
         Jointly scored epochs by label.
     epoch_s : float
@@ -226,8 +105,10 @@ class PairedNight:
     rule: WindowRule
     clock_offset_s: float
     ledger: Ledger
-    cautions: tuple[str, ...]
-    fine: tuple[ScoredSpans, ScoredSpans, float]
+    cautions: tuple[Caution, ...]
+    reference_spans: ScoredSpans
+    device_spans: ScoredSpans
+    shift_s: float
     native: NDArray[np.int64]
     epoch_s: float = EPOCH_S
 
@@ -243,18 +124,17 @@ class PairedNight:
     @cached_property
     def scored(self) -> NDArray[np.bool_]:
         """Which epochs have a stage on both sides."""
-        scored: NDArray[np.bool_] = self.status == _SCORED
-        return seal(scored)
+        return frozen_array(self.status == SCORED, np.bool_)
 
     @cached_property
     def reference_side(self) -> Side:
         """File, start and labels of the reference."""
-        return _side(self.fine[0], self.begin_s)
+        return _side(self.reference_spans, self.begin_s)
 
     @cached_property
     def device_side(self) -> Side:
         """File, start and labels of the device."""
-        return _side(self.fine[1], self.begin_s - self.fine[2])
+        return _side(self.device_spans, self.begin_s - self.shift_s)
 
     def epoch_start(self, epoch: int) -> datetime | None:
         """Return the clock time at which an epoch of the window begins, or None for elapsed time."""
@@ -297,6 +177,7 @@ def align(
     ClockError
         When the two clocks cannot be compared.
     """
+    window = window or Window()
     reference_set = _stage_set(reference, reference.reports)
     device_set = _stage_set(device, reports or device.reports)
     _refuse_empty(reference, "reference")
@@ -306,45 +187,69 @@ def align(
     rows = lay_on_epochs(reference, origin_s=origin_s)
     columns = lay_on_epochs(device, origin_s=origin_s - shift_s)
     _refuse_apart(reference, device, shift_s, clock_offset_s)
-    window = window or Window()
+    first, last = window_epochs(window, reference, device, rows, reference_set, shift_s=shift_s, origin_s=origin_s)
     rule = window.rule_for(reference)
-    if rule is WindowRule.REFERENCE:
-        begin_s, end_s = reference.scored_part_s or _staged_part(rows, reference, reference_set, origin_s)
-    else:
-        begin_s, end_s = _find_window(window, rule, reference, device, shift_s)
-    # the epochs whose midpoint lies in [begin, end); whole milliseconds keep the edge exact
-    first = math.ceil(round((begin_s - origin_s) * 1000 - EPOCH_S * 500) / (EPOCH_S * 1000))
-    last = math.ceil(round((end_s - origin_s) * 1000 - EPOCH_S * 500) / (EPOCH_S * 1000))
-    if not 0 < last - first <= MOST_WINDOW_EPOCHS:
-        raise PairingError(
-            "the window holds no epoch" if last <= first else "the window is too long for a night",
-            reference.origin.name,
-            f"window rule {rule}",
-            f"{max(0.0, end_s - begin_s):.0f} s",
-            "at least one 30-s epoch" if last <= first else f"at most {MOST_WINDOW_DAYS} days",
-            "Give another --window FROM/TO." if last <= first else "Look for a date that is wrong, or give --window.",
-        )
-    reference_codes = rows.window(first, last - first)
-    device_codes = columns.window(first, last - first)
-    _refuse_window_outside(reference_codes, device_codes, reference, device, rule)
-    notes = [*_of_side("reference", reference.notes), *_of_side("device", device.notes)]
+    reference_codes = _codes_in_window(rows, first, last, reference, "reference", rule)
+    device_codes = _codes_in_window(columns, first, last, device, "device", rule)
+    beyond = _count_outside(rows, reference_codes), _count_outside(columns, device_codes)
+    sides = (("reference", reference), ("device", device))
+    notes = [note.of_side(side) for side, spans in sides for note in spans.notes]
+    cautions = [caution.of_side(side) for side, spans in sides for caution in spans.cautions]
     if outside is Outside.WAKE:
         device_codes, device_set, note = _silent_as_wake(device_codes, device_set, columns, first)
         notes += note
     notes += _split_notes(rows, columns)
     is_consensus = reference.origin.reader == CONSENSUS
     crossed = cross_labels(reference_codes, device_codes, reference_set, device_set, is_consensus=is_consensus)
-    n_device_labels = len(device.labels)
-    ledger = _account(
-        crossed,
+    ledger = account_for_epochs(
+        crossed, reference_set, device_set, outside=beyond, notes=tuple(notes), is_consensus=is_consensus
+    )
+    _refuse_nothing_scored(ledger, device)
+    begin_s = origin_s + first * EPOCH_S
+    return PairedNight(
+        reference_codes,
+        device_codes,
+        crossed.status,
         reference_set,
         device_set,
-        rows,
-        columns,
-        tuple(notes),
-        n_device_labels=n_device_labels,
-        is_consensus=is_consensus,
+        None if reference.start is None else add_seconds(reference.start, begin_s),
+        begin_s,
+        origin_s + last * EPOCH_S,
+        rule,
+        clock_offset_s,
+        ledger,
+        (*cautions, *_reports_caution(device_set)),
+        reference,
+        device,
+        shift_s,
+        crossed.native,
     )
+
+
+def _codes_in_window(
+    labels: EpochLabels, first: int, last: int, spans: ScoredSpans, side: str, rule: WindowRule
+) -> LabelCodes:
+    """Return the label codes of a window; refuse a window that a recording does not reach into."""
+    codes = labels.window(first, last - first)
+    if codes[0] < 0 and (codes < 0).all():
+        raise PairingError(
+            f"the window lies outside the {side} recording",
+            spans.origin.name,
+            f"window rule {rule}",
+            f"{side} from {show_time(spans, float(spans.onset_s[0]))} to {show_time(spans, spans.end_s)} by its own "
+            "clock",
+            "a window that both recordings reach into",
+            "Give another --window, or check clocks and --clock-offset.",
+        )
+    return codes
+
+
+def _count_outside(labels: EpochLabels, codes: LabelCodes) -> int:
+    """Return how many labelled epochs of a side are not in its part of the window."""
+    return labels.labelled - int(np.count_nonzero(codes >= 0))
+
+
+def _refuse_nothing_scored(ledger: Ledger, device: ScoredSpans) -> None:
     if ledger.scored == 0:
         raise PairingError(
             "no epoch of the window has a stage on both sides",
@@ -354,27 +259,6 @@ def align(
             "at least one epoch scored by both",
             "Look at both files with 'sleepagree inspect', and at the labels mapped to unscored.",
         )
-    grid_begin_s = origin_s + first * EPOCH_S
-    return PairedNight(
-        reference_codes,
-        device_codes,
-        crossed.status,
-        reference_set,
-        device_set,
-        None if reference.start is None else add_seconds(reference.start, grid_begin_s),
-        grid_begin_s,
-        origin_s + last * EPOCH_S,
-        rule,
-        clock_offset_s,
-        ledger,
-        (
-            *_of_side("reference", reference.cautions),
-            *_of_side("device", device.cautions),
-            *_reports_caution(device_set),
-        ),
-        (reference, device, shift_s),
-        crossed.native,
-    )
 
 
 def _stage_set(spans: ScoredSpans, reports: Sequence[str] | None) -> StageSet:
@@ -391,24 +275,9 @@ def _cached_stage_set(labels: tuple[str, ...], stages: tuple[str, ...], reports:
     return make_stage_set(labels, stages, reports=reports)
 
 
-def _of_side(side: str, texts: Sequence[str]) -> list[str]:
-    return [f"{side}: {text}" for text in texts]
-
-
 def _refuse_empty(spans: ScoredSpans, side: str) -> None:
-    if spans.onset_s.size == 0 or not any(stage != "unscored" for stage in spans.stages):
-        raise _no_scored_epoch(spans, side)
-
-
-def _no_scored_epoch(spans: ScoredSpans, side: str) -> PairingError:
-    return PairingError(
-        f"the {side} has no scored epoch",
-        spans.origin.name,
-        "",
-        ", ".join(f"'{label}'" for label in spans.labels) or "no label at all",
-        "at least one stage",
-        "Look at it with 'sleepagree inspect'.",
-    )
+    if spans.onset_s.size == 0 or not any(stage != UNSCORED for stage in spans.stages):
+        raise no_scored_epoch(spans, side)
 
 
 def _first_stage_onset(spans: ScoredSpans, stage_set: StageSet) -> float:
@@ -424,8 +293,9 @@ def _refuse_apart(reference: ScoredSpans, device: ScoredSpans, shift_s: float, c
     needed = clock_offset_s + begin - device_begin
     raise PairingError(
         # a problem is told whole, a found text may be cut
-        f"the two recordings share no time: the reference lasts from {_show(reference, begin)} to "
-        f"{_show(reference, end)}, the device from {_show(reference, device_begin)} to {_show(reference, device_end)}",
+        f"the two recordings share no time: the reference lasts from {show_time(reference, begin)} to "
+        f"{show_time(reference, end)}, the device from {show_time(reference, device_begin)} to "
+        f"{show_time(reference, device_end)}",
         device.origin.name,
         "",
         "",
@@ -435,114 +305,9 @@ def _refuse_apart(reference: ScoredSpans, device: ScoredSpans, shift_s: float, c
     )
 
 
-def _show(spans: ScoredSpans, seconds: float) -> str:
-    if spans.start is None:
-        return f"{seconds:.0f} s"
-    return f"{add_seconds(spans.start, seconds):%Y-%m-%d %H:%M:%S}"
-
-
-def _staged_part(
-    rows: EpochLabels, reference: ScoredSpans, reference_set: StageSet, origin_s: float
-) -> tuple[float, float]:
-    """Return where the first epoch with a stage of the reference begins and where the last one ends."""
-    has_stage = (*reference_set.scored, False)  # the last entry is that of a gap, code -1
-    codes = rows.codes
-    first, last = 0, codes.size - 1
-    if not (has_stage[codes[0]] and has_stage[codes[last]]):  # few files have unscored ends
-        staged = np.flatnonzero(np.array(has_stage)[codes])
-        if not staged.size:
-            raise _no_scored_epoch(reference, "reference")
-        first, last = int(staged[0]), int(staged[-1])
-    return origin_s + (rows.first + first) * EPOCH_S, origin_s + (rows.first + last + 1) * EPOCH_S
-
-
-def _find_window(
-    window: Window, rule: WindowRule, reference: ScoredSpans, device: ScoredSpans, shift_s: float
-) -> tuple[float, float]:
-    """Return the ends of a window of any other rule in seconds after the reference's start."""
-    off, on = reference.lights_off_s, reference.lights_on_s
-    if rule is WindowRule.OVERLAP:
-        begin = max(float(reference.onset_s[0]), float(device.onset_s[0]) + shift_s)
-        return begin, min(reference.end_s, device.end_s + shift_s)
-    begin_s = _given_end(window.begin, off, "Lights off", reference)
-    end_s = _given_end(window.end, on, "Lights on", reference)
-    if end_s <= begin_s:
-        raise InputError(
-            "the window ends before it begins",
-            reference.origin.name,
-            "window",
-            f"{_show(reference, begin_s)} to {_show(reference, end_s)}",
-            "an end after the begin",
-            "Correct --window FROM/TO.",
-        )
-    return begin_s, end_s
-
-
-def _given_end(moment: datetime | None, mark_s: float | None, mark: str, reference: ScoredSpans) -> float:
-    if moment is None:
-        if mark_s is None:
-            raise InputError(
-                f"the window asks for a mark that the reference does not hold ('{mark}')",
-                reference.origin.name,
-                "--window",
-                f"no '{mark}'",
-                "both lights marks",
-                "Use --window reference, or give the time: --window FROM/TO.",
-            )
-        return mark_s
-    if reference.start is None:
-        raise ClockError(
-            "a window by the clock needs a reference that tells a clock",
-            reference.origin.name,
-            "start",
-            "elapsed time only",
-            "a date and time",
-            'Add to its layout\n    [file]\n    begins = "YYYY-MM-DDTHH:MM:SS"',
-        )
-    if moment.tzinfo is None and reference.start.tzinfo is not None:
-        moment = _place_like(moment, reference.start)
-    if moment.tzinfo is not None and reference.start.tzinfo is None:
-        raise ClockError(
-            "the window tells a zone, the reference does not",
-            reference.origin.name,
-            "--window",
-            moment.isoformat(),
-            "a time without an offset, or a reference with a zone",
-            "Give --reference-zone ZONE, or the window without offset.",
-        )
-    return elapsed_seconds(reference.start, moment)
-
-
-def _place_like(moment: datetime, start: datetime) -> datetime:
-    """Return a moment without a zone in the zone of ``start``; one that happens twice or never is refused."""
-    zone = getattr(start.tzinfo, "key", None)
-    if not isinstance(zone, str):
-        return moment.replace(tzinfo=start.tzinfo)
-    return place_in_zone(moment, zone, where="--window", remedy="Give the time with its offset from UTC.")
-
-
-def _refuse_window_outside(
-    reference_codes: LabelCodes,
-    device_codes: LabelCodes,
-    reference: ScoredSpans,
-    device: ScoredSpans,
-    rule: WindowRule,
-) -> None:
-    for codes, spans, side in ((reference_codes, reference, "reference"), (device_codes, device, "device")):
-        if codes[0] < 0 and (codes < 0).all():
-            raise PairingError(
-                f"the window lies outside the {side} recording",
-                spans.origin.name,
-                f"window rule {rule}",
-                f"{side} from {_show(spans, float(spans.onset_s[0]))} to {_show(spans, spans.end_s)} by its own clock",
-                "a window that both recordings reach into",
-                "Give another --window, or check clocks and --clock-offset.",
-            )
-
-
 def _silent_as_wake(
     codes: LabelCodes, stage_set: StageSet, columns: EpochLabels, first: int
-) -> tuple[LabelCodes, StageSet, list[str]]:
+) -> tuple[LabelCodes, StageSet, list[Note]]:
     """Fill what lies before the device's first and after its last word with a label of our own; gaps stay gaps."""
     known = np.flatnonzero(columns.codes >= 0) + columns.first - first
     filled = codes.copy()
@@ -560,142 +325,27 @@ def _silent_as_wake(
         tuple(dict.fromkeys((*stage_set.reportable, "W"))),
         stage_set.declared,
     )
-    taken = "was taken" if count == 1 else "were taken"
-    note = f"{counted(count, 'epoch')} before the device's first or after its last word {taken} as wake (asked for)"
-    return filled, extended, [note]
+    return filled, extended, [Note.of(NoteKind.SILENT_AS_WAKE, count=count)]
 
 
-def _split_notes(rows: EpochLabels, columns: EpochLabels) -> list[str]:
+def _split_notes(rows: EpochLabels, columns: EpochLabels) -> list[Note]:
     return [
-        f"{side}: {labels.split_epochs} {'epoch' if labels.split_epochs == 1 else 'epochs'} shared by more than one "
-        "label took the one with most of it"
+        Note.of(NoteKind.EPOCHS_SHARED, count=labels.split_epochs).of_side(side)
         for side, labels in (("reference", rows), ("device", columns))
         if labels.split_epochs
     ]
 
 
-class CrossedLabels(NamedTuple):
-    """Both sides of a window counted against each other.
-
-    Parameters
-    ----------
-    status : int8 array, shape (n_epochs,)
-        :class:`Status` of each epoch.
-    counts : int array, shape (1 + reference labels, 1 + device labels)
-        Epochs by label of both sides; the first row and column are gaps. All other counts are sums of it.
-    by_status : list of int
-        Epochs with each status.
-    native : int array, shape (reference labels, device labels)
-        The counts of jointly scored epochs.
-    """
-
-    status: NDArray[np.int8]
-    counts: NDArray[np.int64]
-    by_status: list[int]
-    native: NDArray[np.int64]
-
-
-def cross_labels(
-    reference: LabelCodes,
-    device: LabelCodes,
-    reference_set: StageSet,
-    device_set: StageSet,
-    *,
-    is_consensus: bool = False,
-) -> CrossedLabels:
-    """Count the labels of both sides against each other, and say what became of each epoch.
-
-    Parameters
-    ----------
-    reference, device : int array, shape (n_epochs,)
-        Label codes, -1 for a gap.
-    reference_set, device_set : StageSet
-        What the codes stand for.
-    is_consensus : bool
-        Whether the reference is a consensus of scorers; its last label then stands for epochs without a majority.
-    """
-    width = len(device_set.labels) + 1
-    table = _status_by_pair(reference_set, device_set, is_consensus=is_consensus)
-    cells = reference.astype(np.intp)
-    cells *= width
-    cells += device
-    cells += width + 1
-    counts = np.bincount(cells, minlength=table.size)
-    by_status = np.bincount(table, counts, len(Status)).astype(np.int64).tolist()
-    native = (counts * (table == _SCORED)).reshape(-1, width)[1:, 1:]
-    return CrossedLabels(seal(table[cells]), counts.reshape(-1, width), by_status, seal(native))
-
-
-@lru_cache(maxsize=256)
-def _status_by_pair(reference_set: StageSet, device_set: StageSet, *, is_consensus: bool) -> NDArray[np.int8]:
-    """Return the status of each pair of labels, flat; the first row and column are gaps."""
-    rows = [Status.REFERENCE_GAP, *(None if s else Status.REFERENCE_UNSCORED for s in reference_set.scored)]
-    if is_consensus:
-        rows[-1] = Status.REFERENCE_NO_MAJORITY
-    columns = [Status.DEVICE_GAP, *(Status.SCORED if s else Status.DEVICE_UNSCORED for s in device_set.scored)]
-    # the reference's reason comes first
-    return np.array([int(column if row is None else row) for row in rows for column in columns], np.int8)
-
-
-def _account(
-    crossed: CrossedLabels,
-    reference_set: StageSet,
-    device_set: StageSet,
-    rows: EpochLabels,
-    columns: EpochLabels,
-    notes: tuple[str, ...],
-    *,
-    n_device_labels: int,
-    is_consensus: bool,
-) -> Ledger:
-    in_rows, in_columns = crossed.counts.sum(axis=1).tolist()[1:], crossed.counts.sum(axis=0).tolist()[1:]
-    return Ledger(
-        crossed.status.size,
-        crossed.by_status[_SCORED],
-        count_excluded(crossed, is_consensus=is_consensus),
-        rows.labelled - sum(in_rows),
-        # the label for silence, where there is one, stands behind those of the file
-        columns.labelled - sum(in_columns[:n_device_labels]),
-        tuple(zip(reference_set.labels, in_rows, strict=True)),
-        tuple(zip(device_set.labels, in_columns, strict=True)),
-        notes,
-    )
-
-
-def count_excluded(crossed: CrossedLabels, *, is_consensus: bool = False) -> tuple[tuple[str, int], ...]:
-    """Return how many epochs have each status but ``scored``, under the words of files.
-
-    Parameters
-    ----------
-    crossed : CrossedLabels
-        Both sides of a window.
-    is_consensus : bool
-        Whether the reference is a consensus of scorers, which adds a status for epochs without a majority.
-    """
-    split = (Status.REFERENCE_NO_MAJORITY,) if is_consensus else ()
-    return tuple((status.word, crossed.by_status[status]) for status in (*EXCLUDED, *split))
-
-
-def _label_counts(codes: LabelCodes, labels: tuple[str, ...]) -> tuple[tuple[str, int], ...]:
-    counts = np.bincount(codes + 1, minlength=len(labels) + 1)[1:].tolist()
-    return tuple(zip(labels, counts, strict=True))
-
-
 def _side(spans: ScoredSpans, grid_s: float) -> Side:
-    start = None if spans.start is None else add_seconds(spans.start, float(spans.onset_s[0]))
+    """Return what is known of one side; its labels are those of the file, without the one for silence."""
     labels = lay_on_epochs(spans, origin_s=grid_s)
-    return Side(
-        spans.origin,
-        start,
-        labels.labelled,
-        spans.epoch_s,
-        # those of the file; the stage set may have gained the label for silence
-        _label_counts(labels.codes, spans.labels),
-    )
+    counts = np.bincount(labels.codes + 1, minlength=len(spans.labels) + 1)[1:].tolist()
+    start = None if spans.start is None else add_seconds(spans.start, float(spans.onset_s[0]))
+    return Side(spans.origin, start, labels.labelled, spans.epoch_s, tuple(zip(spans.labels, counts, strict=True)))
 
 
 @lru_cache(maxsize=256)
-def _reports_caution(device_set: StageSet) -> tuple[str, ...]:
+def _reports_caution(device_set: StageSet) -> tuple[Caution, ...]:
     """Say that what the device can report was taken from its labels, where that leaves out a stage."""
     if device_set.declared:
         return ()
@@ -706,14 +356,5 @@ def _reports_caution(device_set: StageSet) -> tuple[str, ...]:
     # a device that tells no more than asleep and awake leaves nothing out; beside other words, asleep says little
     covered = frozenset().union(*(COVERAGE[stage] for stage in (definite if definite - {"W"} else says)))
     wanted = ("W", "N1", "N2", "N3", "R") if {"N1", "N2"} & says else ("W", "light", "N3", "R")
-    missing = [_WORDS[stage] for stage in wanted if not COVERAGE[stage] <= covered]
-    if not missing:
-        return ()
-    return (
-        f"What the device can report was taken from the labels in its file, which hold no "
-        f"{' and no '.join(missing)}. A night without a stage is not a device without it: declare what it "
-        f"can report with --reports or in its layout.",
-    )
-
-
-_WORDS: Final = {"W": "wake", "light": "light", "N1": "N1", "N2": "N2", "N3": "deep", "R": "REM"}
+    missing = tuple(stage for stage in wanted if not COVERAGE[stage] <= covered)
+    return (Caution.of(CautionKind.REPORTS_FROM_LABELS, missing=missing),) if missing else ()

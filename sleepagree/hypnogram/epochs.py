@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 
 from sleepagree.errors import EpochGridError
-from sleepagree.hypnogram.spans import EPOCH_S, GAP, LabelCodes, ScoredSpans, frozen_array, seal
+from sleepagree.hypnogram.spans import EPOCH_S, GAP, LabelCodes, ScoredSpans, frozen_array
 
 _MS: Final = 1000.0
 MOST_EPOCHS: Final = 2_000_000
@@ -50,7 +50,7 @@ class EpochLabels:
         start, stop = max(first, self.first), min(first + n_epochs, self.first + self.codes.size)
         if stop > start:
             out[start - first : stop - first] = self.codes[start - self.first : stop - self.first]
-        return seal(out)
+        return frozen_array(out, np.int16)
 
     @property
     def labelled(self) -> int:
@@ -127,7 +127,7 @@ def _repeat_runs(spans: ScoredSpans, origin_s: float, epoch_s: float) -> EpochLa
         return None
     values = np.full(lengths.size, GAP, np.int16)
     values[0::2] = spans.codes
-    return EpochLabels(int(lines[0]), seal(values.repeat(lengths)))
+    return EpochLabels(int(lines[0]), values.repeat(lengths))
 
 
 def _share_out(spans: ScoredSpans, origin_s: float, epoch_s: float) -> EpochLabels:

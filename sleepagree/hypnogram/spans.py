@@ -11,8 +11,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.caution import Caution, Note
 from sleepagree.errors import EpochGridError
-from sleepagree.mapping.stages import refuse_many_labels
+from sleepagree.mapping.words import refuse_many_labels
 
 Seconds = NDArray[np.float64]
 LabelCodes = NDArray[np.int16]
@@ -50,14 +51,6 @@ class Origin:
     sha256: str = ""
 
 
-def seal(array: NDArray[Any]) -> NDArray[Any]:
-    """Write-protect a fresh array in place, so that a container need not copy it."""
-    if array.base is not None:
-        array = array.copy()
-    array.flags.writeable = False
-    return array
-
-
 def frozen_array(values: Any, dtype: Any) -> NDArray[Any]:
     """Return a write-protected array of ``values``: a copy, unless it is one that nobody can write to."""
     if isinstance(values, np.ndarray) and values.dtype == dtype and not values.flags.writeable and values.base is None:
@@ -80,7 +73,7 @@ class ScoredSpans:
     labels : tuple of str
         Distinct native label texts.
     stages : tuple of str
-        Stage of each label (see :mod:`sleepagree.mapping.stages`); "unscored" where the label names no stage.
+        Stage of each label (see :mod:`sleepagree.mapping.words`); "unscored" where the label names no stage.
     start : datetime or None
         Instant that onset 0 stands for: aware, naive local clock, or None when the file tells no clock.
     wall_clock : bool
@@ -96,8 +89,8 @@ class ScoredSpans:
         What the source declares to be able to report (layout), else None.
     ignored : tuple of (str, int)
         Texts that are no stages (other annotations) and how often each stood there.
-    notes, cautions : tuple of str
-        Ledger lines and plain warnings of the reader.
+    notes, cautions : tuple of Note, tuple of Caution
+        What the reader did, and what it warns of.
     origin : Origin
         Where it came from.
     scored_part_s : (float, float) or None
@@ -118,8 +111,8 @@ class ScoredSpans:
     epoch_from: EpochLengthFrom = EpochLengthFrom.UNKNOWN
     reports: tuple[str, ...] | None = None
     ignored: tuple[tuple[str, int], ...] = ()
-    notes: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
+    cautions: tuple[Caution, ...] = ()
     origin: Origin = field(default_factory=Origin)
     scored_part_s: tuple[float, float] | None = None
 

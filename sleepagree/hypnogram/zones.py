@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
+from sleepagree.caution import Note, NoteKind, ZoneName, named_file
 from sleepagree.errors import ClockError
 from sleepagree.hypnogram.spans import ScoredSpans
 
@@ -78,7 +79,7 @@ def with_zone(spans: ScoredSpans, zone_name: str | None) -> ScoredSpans:
     if zone_name is None or spans.start is None:
         return spans
     if spans.start.tzinfo is not None:
-        note = f"zone {zone_name} not used: {spans.origin.name or 'the data'} tells its own"
+        note = Note.of(NoteKind.ZONE_BESIDE_FILE, zone=ZoneName(zone_name), file=named_file(spans.origin.name))
         return spans if _knows(spans.start, zone_name) else spans.with_changes(notes=(*spans.notes, note))
     start = place_in_zone(spans.start, zone_name, path=spans.origin.name)
     return spans.with_changes(start=start)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from numpy.typing import ArrayLike
 
 from sleepagree.inference.estimate import NAN
-from sleepagree.inference.normal_factors import check_positive, containment_factor
+from sleepagree.inference.normal_theory import check_positive, containment_factor
 from sleepagree.inference.people import Design, pair_nights, take_moments
 
 

@@ -34,7 +34,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from sleepagree.inference.estimate import NAN
-from sleepagree.inference.normal_factors import (
+from sleepagree.inference.normal_theory import (
     MULTIPLIER_95,
     LimitsInterval,
     check_positive,

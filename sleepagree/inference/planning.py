@@ -26,7 +26,7 @@ from numpy.typing import ArrayLike
 from sleepagree.errors import InputError, counted
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.limits import VariancePart, mover_half_widths
-from sleepagree.inference.normal_factors import (
+from sleepagree.inference.normal_theory import (
     MOST_PARTICIPANTS,
     MULTIPLIER_95,
     check_count,
@@ -344,7 +344,7 @@ def _sd_factor(degrees: int, assurance: float | None) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class PlanCell:
+class StudySize:
     """Half-widths to expect of a study of one size.
 
     Parameters
@@ -400,7 +400,7 @@ class PlanGrid:
         None: half-widths are expected ones; else they are not exceeded with this probability.
     assumed : tuple of (str, VarianceComponents)
         Statistic and the components that its figures rest on.
-    cells : tuple of PlanCell
+    sizes : tuple of StudySize
         Nights vary fastest.
     smallest : tuple of SmallestStudy
         Per wanted half-width the study with the fewest nights in all, participants times nights.
@@ -413,7 +413,7 @@ class PlanGrid:
     level: float
     assurance: float | None
     assumed: tuple[tuple[str, VarianceComponents], ...]
-    cells: tuple[PlanCell, ...]
+    sizes: tuple[StudySize, ...]
     smallest: tuple[SmallestStudy, ...]
     smallest_by_nights: tuple[SmallestStudy, ...]
     at_upper_bound: PlanGrid | None = None
@@ -438,11 +438,11 @@ class PlanGrid:
             },
             "grid": [
                 {
-                    "participants": cell.participants,
-                    "nights": cell.nights,
-                    "half_width": {name: _number(width) for name, width in cell.half_widths},
+                    "participants": size.participants,
+                    "nights": size.nights,
+                    "half_width": {name: _number(width) for name, width in size.half_widths},
                 }
-                for cell in self.cells
+                for size in self.sizes
             ],
             "smallest": {study.statistic: _study_record(study) for study in self.smallest},
             "smallest_by_nights": {
@@ -520,8 +520,8 @@ def plan_grid(
         if name not in statistics:
             raise ValueError(f"wanted must name planned statistics {sorted(statistics)}, got {name!r}")
         check_positive(f"wanted[{name!r}]", width)
-    cells = tuple(
-        PlanCell(
+    sizes = tuple(
+        StudySize(
             people,
             count,
             tuple(
@@ -542,7 +542,7 @@ def plan_grid(
     )
     smallest = tuple(_fewest_nights([s for s in by_nights if s.statistic == name]) for name in wanted)
     assumed = tuple((name, precision.components) for name, precision in statistics.items())
-    return PlanGrid(level, assurance, assumed, cells, smallest, by_nights)
+    return PlanGrid(level, assurance, assumed, sizes, smallest, by_nights)
 
 
 def _fewest_nights(studies: Sequence[SmallestStudy]) -> SmallestStudy:

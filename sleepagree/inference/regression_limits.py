@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from sleepagree.inference.estimate import NAN
-from sleepagree.inference.normal_factors import MULTIPLIER_95, check_positive, check_probability
+from sleepagree.inference.normal_theory import MULTIPLIER_95, check_positive, check_probability
 from sleepagree.inference.people import Design, as_sentence, fit_line, pair_nights, take_moments
 
 #: Ratio of the SD of a normal variable to its mean absolute value.

@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from sleepagree.inference.estimate import NAN, Estimate, undefined
-from sleepagree.inference.normal_factors import check_probability
+from sleepagree.inference.normal_theory import check_probability
 from sleepagree.inference.people import Design, Floats, PairedNights, pair_nights, take_moments
 
 

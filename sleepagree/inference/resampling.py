@@ -483,10 +483,10 @@ def cluster_bootstrap_all(
     if sample.units < 2:
         return sample.without_intervals(plan)
     replicates = _replicates(sample, resamples, rng)
-    moments = sample.moments()
+    spreads = sample.spreads()
     limited = [(bounds or {}).get(name, UNBOUNDED) for name in sample.names()]
     results = [
-        _intervals(float(sample.values[i]), replicates[:, i], moments[i], sample.units, plan, limited[i])
+        _intervals(float(sample.values[i]), replicates[:, i], spreads[i], sample.units, plan, limited[i])
         for i in range(sample.values.size)
     ]
     return sample.named(results)
@@ -566,7 +566,7 @@ class _Resampling(NamedTuple):
     unit: str
 
 
-class _Moments(NamedTuple):
+class _Spread(NamedTuple):
     """What the jackknife and the delta method found for one statistic."""
 
     jackknife_se: float
@@ -645,7 +645,7 @@ class _Sample:
         pulls[~self.flat.any(axis=0)] = 0.0  # no unit has an epoch there
         return pulls
 
-    def moments(self) -> list[_Moments]:
+    def spreads(self) -> list[_Spread]:
         """Return jackknife and delta-method figures of all statistics, in one pass over the units."""
         pulls = self.pulls()
         powers = np.zeros((3, self.values.size))
@@ -665,7 +665,7 @@ class _Sample:
         skew = third - 3.0 * mean * second + 2.0 * mean**3
         variance = np.maximum(squares - sums**2 / n, 0.0) * (n / (n - 1))
         return [
-            _Moments(
+            _Spread(
                 math.sqrt((n - 1) * spread[i]),
                 0.0 if spread[i] == 0.0 else float(skew[i] / (6.0 * math.sqrt(n) * spread[i] ** 1.5)),
                 math.sqrt(variance[i]),
@@ -727,7 +727,7 @@ def _delta_interval(value: float, half: float, bounds: Bounds) -> tuple[float, f
 
 
 def _intervals(
-    value: float, replicates: Values, moments: _Moments, units: int, plan: _Resampling, bounds: Bounds
+    value: float, replicates: Values, units_spread: _Spread, units: int, plan: _Resampling, bounds: Bounds
 ) -> BootstrapIntervals:
     """Return the three intervals of one statistic."""
     lacking = int(np.count_nonzero(np.isnan(replicates)))
@@ -740,15 +740,15 @@ def _intervals(
         return BootstrapIntervals(edge, edge, edge, units, plan.resamples, lacking, notes=(note,))
     quantile, tail = _quantile_and_tail(plan.level, units)
     percentile = _percentile_interval(replicates, tail)
-    bca = bca_interval(replicates, value=value, acceleration=moments.acceleration, tail=tail)
-    low, high, how = _delta_interval(value, quantile * moments.delta_se, bounds)
+    bca = bca_interval(replicates, value=value, acceleration=units_spread.acceleration, tail=tail)
+    low, high, how = _delta_interval(value, quantile * units_spread.delta_se, bounds)
     spread = float(np.nanstd(replicates, ddof=1)) if replicates.size - lacking > 1 else NAN
     few = f", tails of t with {units - 1} df"
     drawn = f"{plan.resamples} resamples of {units} {plan.unit}{few}"
     return BootstrapIntervals(
         _estimate(value, percentile.low, percentile.high, spread, plan, units, f"percentile, {drawn}"),
-        _estimate(value, bca.low, bca.high, moments.jackknife_se, plan, units, f"BCa, {drawn}"),
-        _estimate(value, low, high, moments.delta_se, plan, units, f"delta method{how}, {units} {plan.unit}{few}"),
+        _estimate(value, bca.low, bca.high, units_spread.jackknife_se, plan, units, f"BCa, {drawn}"),
+        _estimate(value, low, high, units_spread.delta_se, plan, units, f"delta method{how}, {units} {plan.unit}{few}"),
         units,
         plan.resamples,
         lacking,

@@ -13,13 +13,8 @@ from typing import Any, Final
 from sleepagree.errors import MappingError, printable, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.files.toml import TomlError, parse_toml
-from sleepagree.mapping.stages import (
-    LEAVE_OUT,
-    StageMapping,
-    canonical_stage,
-    mapping_named,
-    recognise_label,
-)
+from sleepagree.mapping.mapping import StageMapping, mapping_named
+from sleepagree.mapping.words import LEAVE_OUT, canonical_stage, recognise_label
 
 _KEYS: Final = ("name", "classes", "assumption", "reference", "device")
 _EXAMPLE: Final = (

@@ -4,61 +4,37 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.errors import MappingError, counted, shorten
-from sleepagree.hypnogram.align import PairedNight, WindowRule
+from sleepagree.caution import Caution, CautionKind
+from sleepagree.errors import MappingError
+from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import EPOCH_S, Counts, frozen_array
+from sleepagree.hypnogram.window import WindowRule
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.resampling import block_bootstrap_tables, percentile_interval, rng_for
-from sleepagree.mapping.stages import (
-    LEAVE_OUT,
-    UNSCORED,
-    StageMapping,
-    StageSet,
-    canonical_stage,
-    default_mapping,
-    fitting_mappings,
-    is_sleep,
-)
-from sleepagree.night.cautions import (
-    contradiction_caution,
-    swapped_caution,
-    uncounted_time,
-    unsaid_cautions,
-    unsaid_classes,
-)
+from sleepagree.inference.table_sums import fold_counts, indicator
+from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings, unreported_classes
+from sleepagree.mapping.sets import StageSet
+from sleepagree.mapping.words import LEAVE_OUT, UNSCORED, is_sleep
+from sleepagree.night.cautions import contradiction_caution, swapped_caution, uncounted_time, unreported_cautions
+from sleepagree.night.measures import measure_both
 from sleepagree.scoring import coefficients
+from sleepagree.scoring.bias_sources import BiasSource, account_for_bias
 from sleepagree.scoring.ceiling import Ceiling, design_ceiling
 from sleepagree.scoring.class_sequences import both_codes, class_sequence, joint_classes, square_mapping
 from sleepagree.scoring.clock_check import check_clock, clock_caution
 from sleepagree.scoring.disagreement import Disagreement, describe_disagreement
 from sleepagree.scoring.measures import (
-    DEEP_BIT,
-    REM_BIT,
-    SILENT,
-    SLEEP,
-    WAKE,
     MeasurePair,
-    SleepMeasures,
-    measure_kinds,
-    pair_measures,
 )
 from sleepagree.scoring.offsets import QuickOffset
-from sleepagree.scoring.redistribution import (
-    BiasSource,
-    Redistribution,
-    account_for_bias,
-    trace_unreported_stage,
-    unreported_stages,
-)
+from sleepagree.scoring.redistribution import Redistribution, trace_unreported_stage, unreported_stages
 from sleepagree.scoring.table_agreement import TableAgreement, summarise_table
 
-MEAN_BLOCK_EPOCHS: Final = 30
 _LONG_WAKE_MIN: Final = 60
 _KEPT_WAKE_MIN: Final = 30
 
@@ -122,8 +98,8 @@ class NightAgreement:
         How disagreement lies in time, under the first mapping; None where the mapping leaves no epoch.
     clock : QuickOffset or None
         Whether a shift of whole epochs would raise agreement.
-    cautions : tuple of str
-        Plain sentences.
+    cautions : tuple of Caution
+        What may mislead a reader.
     resamples, seed, level : int, int, float
         Settings of the block bootstrap and the level of every interval.
     """
@@ -137,21 +113,21 @@ class NightAgreement:
     bias_sources: tuple[BiasSource, ...]
     disagreement: Disagreement | None
     clock: QuickOffset | None
-    cautions: tuple[str, ...]
+    cautions: tuple[Caution, ...]
     resamples: int
     seed: int
     level: float
 
     @property
-    def unsaid(self) -> tuple[str, ...]:
+    def unreported(self) -> tuple[str, ...]:
         """Reference classes of the first mapping that the device has no label for."""
         mapping = self.mappings[0].mapping
-        lacking = unsaid_classes(mapping, self.paired.device_set)
+        lacking = unreported_classes(mapping, self.paired.device_set)
         return tuple(c for c in mapping.reference_classes if c not in mapping.device_classes or c in lacking)
 
     @property
-    def uncounted(self) -> str:
-        """What time that one side did not score does to the measures; "" where it is little."""
+    def uncounted(self) -> Caution | None:
+        """What time that one side did not score does to the measures; None where it is little."""
         return uncounted_time(self.paired, self.measures)
 
     def _repr_html_(self) -> str:
@@ -159,32 +135,6 @@ class NightAgreement:
         import sleepagree
 
         return sleepagree.show_in_notebook(self)
-
-
-def fold_counts(counts: NDArray[Any], rows: Sequence[int], columns: Sequence[int], shape: tuple[int, int]) -> Counts:
-    """Return counts of classes as sums of counts of labels.
-
-    Parameters
-    ----------
-    counts : array, shape (..., labels of the reference, labels of the device)
-        Epochs.
-    rows, columns : sequence of int
-        Class of each label, -1 where it is left out.
-    shape : (int, int)
-        Number of classes on both sides.
-
-    Returns
-    -------
-    array, shape (..., *shape)
-        ``R' N D`` with 0/1 matrices R and D.
-    """
-    folded: Counts = np.asarray(_indicator(rows, shape[0]).T @ counts @ _indicator(columns, shape[1]))
-    return folded
-
-
-def _indicator(codes: Sequence[int], n_classes: int) -> NDArray[np.int64]:
-    hit: NDArray[np.int64] = (np.asarray(codes, np.int64)[:, None] == np.arange(n_classes)).astype(np.int64)
-    return hit
 
 
 def compare(
@@ -222,7 +172,6 @@ def compare(
     scored = tuple(_score_mapping(m, paired, native, resampled, level) for m in chosen)
     others = () if mappings else _with_kappa(scored[0], paired)
     first = scored[0]
-    unsaid = unsaid_classes(chosen[0], paired.device_set)
     measures = measure_both(paired, chosen[0], first.counts)
     clock = check_clock(paired, chosen[0])
     return NightAgreement(
@@ -232,7 +181,7 @@ def compare(
         tuple(_score_mapping(m, paired, native, resampled, level) for m in others),
         measures,
         _redistribute(paired, chosen[0], resampled, level),
-        tuple(s for s in _account_for_bias(first) if s.name not in unsaid),
+        bias_of_reported(first, paired.device_set),
         _describe_time(paired, chosen[0]),
         clock,
         (*paired.cautions, *_cautions(paired, scored, measures), *clock_caution(clock)),
@@ -242,12 +191,15 @@ def compare(
     )
 
 
-def _account_for_bias(scored: MappingAgreement) -> tuple[BiasSource, ...]:
-    return account_for_bias(
+def bias_of_reported(scored: MappingAgreement, device_set: StageSet) -> tuple[BiasSource, ...]:
+    """Return where the bias of each class comes from that the device can report."""
+    unreported = unreported_classes(scored.mapping, device_set)
+    sources = account_for_bias(
         scored.counts,
         reference_classes=scored.mapping.reference_classes,
         device_classes=scored.mapping.device_classes,
     )
+    return tuple(source for source in sources if source.name not in unreported)
 
 
 def refuse_same_names(mappings: Sequence[StageMapping]) -> None:
@@ -275,20 +227,8 @@ def _resample_native(
         return None
     scored = paired.scored
     cells = paired.reference[scored].astype(np.int64) * shape[1] + paired.device[scored]
-    # np.unique would load numpy.ma, which costs more than the bootstrap
-    number = np.cumsum(np.bincount(cells, minlength=shape[0] * shape[1]) > 0) - 1
-    used = np.flatnonzero(np.bincount(cells, minlength=shape[0] * shape[1]))
-    codes = number[cells]
-    tables = block_bootstrap_tables(
-        codes,
-        int(used.size),
-        resamples=resamples,
-        mean_block_epochs=MEAN_BLOCK_EPOCHS,
-        rng=rng_for(seed, "night blocks"),
-    )
-    full = np.zeros((resamples, shape[0] * shape[1]))
-    full[:, used] = tables
-    return full.reshape(resamples, *shape)
+    tables = block_bootstrap_tables(cells, shape[0] * shape[1], resamples=resamples, rng=rng_for(seed, "night blocks"))
+    return tables.reshape(resamples, *shape).astype(np.float64)
 
 
 def _score_mapping(
@@ -318,136 +258,6 @@ def _score_mapping(
     return MappingAgreement(mapping, counts, int(native.sum() - counts.sum()), table, block_low, block_high, ceiling)
 
 
-# --- measures ---------------------------------------------------------------------------------------------
-
-
-def measure_sides(paired: PairedNight, mapping: StageMapping | None) -> tuple[SleepMeasures, SleepMeasures]:
-    """Return the measures of reference and device from jointly scored epochs.
-
-    Parameters
-    ----------
-    paired : PairedNight
-        The two sides.
-    mapping : StageMapping or None
-        Says whether a stage that does not tell (wake-or-sleep) is sleep; without it such epochs are neither.
-    """
-    return measure_codes(
-        paired.reference, paired.device, paired.scored, paired.reference_set, paired.device_set, mapping
-    )
-
-
-def measure_codes(
-    reference: NDArray[np.int16],
-    device: NDArray[np.int16],
-    scored: NDArray[np.bool_],
-    reference_set: StageSet,
-    device_set: StageSet,
-    mapping: StageMapping | None,
-) -> tuple[SleepMeasures, SleepMeasures]:
-    """Return the measures of both sides from label codes, as :func:`measure_sides` does."""
-    rows = columns = None
-    wake: frozenset[int] = frozenset()
-    if mapping is not None:
-        rows = mapping.reference_codes(reference_set)
-        columns = tuple(mapping.device_index[c] if c >= 0 else -1 for c in mapping.device_codes(device_set))
-        wake = _wake_classes(mapping, (*zip(reference_set.stages, rows, strict=True),)) | _wake_classes(
-            mapping, (*zip(device_set.stages, columns, strict=True),)
-        )
-    return (
-        _measure_side(reference, scored, reference_set, rows, wake),
-        _measure_side(device, scored, device_set, columns, wake),
-    )
-
-
-@lru_cache(maxsize=256)
-def _wake_classes(mapping: StageMapping, coded: tuple[tuple[str, int], ...]) -> frozenset[int]:
-    """Return which classes are wake: by their own name, or because wake is taken into them.
-
-    ``coded`` holds the stage and the class of each label of a side: a mapping file may name labels instead of stages.
-    """
-    wake = {name for name in mapping.reference_classes if canonical_stage(name) == "W"}
-    wake |= {target for stage, target in (*mapping.reference, *mapping.device) if stage == "W"}
-    of_labels = {code for stage, code in coded if stage == "W" and code >= 0}
-    return frozenset(of_labels.union(i for i, name in enumerate(mapping.reference_classes) if name in wake))
-
-
-def measure_both(paired: PairedNight, mapping: StageMapping, counts: Counts) -> tuple[MeasurePair, ...]:
-    """Return the measures of both sides from jointly scored epochs; classes by ``mapping``."""
-    reference, device = measure_sides(paired, mapping)
-    cannot = tuple(
-        measure
-        for measure, stage in (("REM latency", "R"), ("deep latency", "N3"))
-        if stage not in paired.device_set.reportable
-    )
-    minutes = class_minutes(mapping, counts, unsaid=unsaid_classes(mapping, paired.device_set))
-    return pair_measures(reference, device, class_minutes=minutes, cannot_say=cannot)
-
-
-def class_minutes(
-    mapping: StageMapping, counts: Counts, *, unsaid: Sequence[str] = ()
-) -> tuple[tuple[str, float, float], ...]:
-    """Return (class, reference minutes, device minutes) of one table; nan for a class the device lacks.
-
-    Parameters
-    ----------
-    mapping : StageMapping
-        Names the classes.
-    counts : int array, shape (reference classes, device classes)
-        Epochs.
-    unsaid : sequence of str
-        Device classes of the mapping that nothing the device can report is taken into.
-    """
-    half = EPOCH_S / 60
-    rows, columns = counts.sum(axis=1) * half, counts.sum(axis=0) * half
-    of_device = {
-        name: minutes
-        for name, minutes in zip(mapping.device_classes, columns.tolist(), strict=True)
-        if name not in unsaid
-    }
-    return tuple((name, float(rows[i]), of_device.get(name, NAN)) for i, name in enumerate(mapping.reference_classes))
-
-
-def _measure_side(
-    codes: NDArray[np.int16],
-    scored: NDArray[np.bool_],
-    stage_set: StageSet,
-    class_codes: tuple[int, ...] | None,
-    wake: frozenset[int],
-) -> SleepMeasures:
-    kind = _kinds_by_label(stage_set, class_codes, wake)[codes]
-    return measure_kinds(
-        np.where(scored, kind, _SILENT).tobytes(),
-        says_rem="R" in stage_set.reportable,
-        says_deep="N3" in stage_set.reportable,
-        epoch_min=EPOCH_S / 60,
-    )
-
-
-_SILENT: Final = np.uint8(SILENT)
-
-
-@lru_cache(maxsize=256)
-def _kinds_by_label(
-    stage_set: StageSet, class_codes: tuple[int, ...] | None, wake: frozenset[int]
-) -> NDArray[np.uint8]:
-    """Return what an epoch with each label is; the last entry is that of a gap (code -1)."""
-    targets = class_codes if class_codes is not None else (-1,) * len(stage_set.stages)
-    bits = {"R": REM_BIT, "N3": DEEP_BIT}
-    kinds = [
-        _sleep_kind(stage, code, wake) | bits.get(stage, 0)
-        for stage, code in zip(stage_set.stages, targets, strict=True)
-    ]
-    return np.array([*kinds, SILENT], np.uint8)
-
-
-def _sleep_kind(stage: str, class_code: int, wake: frozenset[int]) -> int:
-    """Sleep, wake, or neither; a stage that does not tell (wake-or-sleep) counts as its class does."""
-    asleep = is_sleep(stage)
-    if asleep is None and class_code >= 0:
-        asleep = class_code not in wake
-    return SILENT if asleep is None else SLEEP if asleep else WAKE
-
-
 def _describe_time(paired: PairedNight, mapping: StageMapping) -> Disagreement | None:
     joint = joint_classes(paired, mapping)
     if not joint.epochs.size:
@@ -468,8 +278,8 @@ def _describe_time(paired: PairedNight, mapping: StageMapping) -> Disagreement |
 def _redistribute(
     paired: PairedNight, mapping: StageMapping, resampled: NDArray[np.float64] | None, level: float
 ) -> tuple[Redistribution, ...]:
-    unsaid = unsaid_classes(mapping, paired.device_set)
-    names = tuple(name for name in mapping.device_classes if name not in unsaid)
+    unreported = unreported_classes(mapping, paired.device_set)
+    names = tuple(name for name in mapping.device_classes if name not in unreported)
     place = [names.index(name) if name in names else -1 for name in mapping.device_classes]
     columns = [place[c] if c >= 0 else -1 for c in mapping.device_codes(paired.device_set)]
     device = class_sequence(paired.device, paired.scored, columns, len(names))
@@ -480,7 +290,7 @@ def _redistribute(
         is_stage = np.isin(paired.reference, rows) & paired.scored
         boot = None
         if resampled is not None and rows:
-            boot = resampled[:, rows].sum(axis=1) @ _indicator(with_rest, len(names) + 1)
+            boot = resampled[:, rows].sum(axis=1) @ indicator(with_rest, len(names) + 1)
         out.append(
             trace_unreported_stage(
                 stage, is_stage=is_stage, device_classes=device, names=names, resampled=boot, level=level
@@ -494,68 +304,61 @@ def _redistribute(
 
 def _cautions(
     paired: PairedNight, scored: tuple[MappingAgreement, ...], measures: tuple[MeasurePair, ...]
-) -> list[str]:
+) -> list[Caution]:
     uncounted = uncounted_time(paired, measures)
     return [
         *_same_file_caution(paired),
         *swapped_caution(paired),
         *contradiction_caution(paired),
-        *unsaid_cautions(paired, [m.mapping for m in scored]),
+        *unreported_cautions(paired, [m.mapping for m in scored]),
         *_long_wake_caution(paired, scored[0].mapping),
         *_unscored_cautions(paired, scored),
         *_share_caution(paired),
-        *([uncounted] if uncounted else []),
+        *([] if uncounted is None else [uncounted]),
         *_rectangle_caution(scored[0]),
         *_different_sizes_caution(scored),
         *_left_out_notes(scored),
     ]
 
 
-def _same_file_caution(paired: PairedNight) -> list[str]:
-    hashes = {spans.origin.sha256 for spans in paired.fine[:2]}
+def _same_file_caution(paired: PairedNight) -> list[Caution]:
+    hashes = {spans.origin.sha256 for spans in (paired.reference_spans, paired.device_spans)}
     if len(hashes) > 1 or "" in hashes:
         return []
-    return ["Reference and device are the same file, or copies of one: their agreement says nothing."]
+    return [Caution.of(CautionKind.SAME_FILE)]
 
 
-def _share_caution(paired: PairedNight) -> list[str]:
+def _share_caution(paired: PairedNight) -> list[Caution]:
     ledger = paired.ledger
     share = ledger.scored / ledger.window_epochs
     if share >= 0.9:
         return []
     worst = max(ledger.excluded, key=lambda item: item[1])
-    return [
-        f"Only {100 * share:.0f} % of the window's epochs have a stage on both sides; the largest part of "
-        f"the rest is {worst[0].replace('_', ' ')} ({counted(worst[1], 'epoch')})."
-    ]
+    return [Caution.of(CautionKind.FEW_SCORED, share=share, status=worst[0], epochs=worst[1])]
 
 
-def _rectangle_caution(first: MappingAgreement) -> list[str]:
+def _rectangle_caution(first: MappingAgreement) -> list[Caution]:
     if first.mapping.is_square:
         return []
-    unsaid = " and ".join("REM" if c == "rem" else c for c in first.table.unreported)
-    return [
-        f"The device cannot report {unsaid}, so kappa does not exist under '{first.mapping.name}': it takes a mapping "
-        f"that says how {unsaid} counts ('sleepagree mappings' shows each of them)."
-    ]
+    return [Caution.of(CautionKind.NO_KAPPA, classes=tuple(first.table.unreported), mapping=first.mapping.name)]
 
 
-def _different_sizes_caution(scored: tuple[MappingAgreement, ...]) -> list[str]:
+def _different_sizes_caution(scored: tuple[MappingAgreement, ...]) -> list[Caution]:
     sizes = {len(m.mapping.reference_classes) for m in scored if m.mapping.is_square}
     if len(sizes) < 2:
         return []
-    return ["Kappas at different numbers of classes cannot be compared with each other."]
+    return [Caution.of(CautionKind.KAPPAS_OF_SIZES)]
 
 
-def _left_out_notes(scored: tuple[MappingAgreement, ...]) -> list[str]:
+def _left_out_notes(scored: tuple[MappingAgreement, ...]) -> list[Caution]:
     return [
-        f"Mapping '{m.mapping.name}' leaves out {counted(m.left_out, 'epoch')} that both sides staged."
+        Caution.of(CautionKind.LEFT_OUT_BY_MAPPING, mapping=m.mapping.name, epochs=m.left_out)
         for m in scored
         if m.left_out
     ]
 
 
-def _unscored_cautions(paired: PairedNight, scored: tuple[MappingAgreement, ...]) -> list[str]:
+def _unscored_cautions(paired: PairedNight, scored: tuple[MappingAgreement, ...]) -> list[Caution]:
     """Say that a class given to a label which counts as unscored changes nothing."""
     out = []
     for mapping in (m.mapping for m in scored if m.mapping.from_file):
@@ -565,9 +368,14 @@ def _unscored_cautions(paired: PairedNight, scored: tuple[MappingAgreement, ...]
         ):
             epochs = dict(counts)
             out += [
-                f"Mapping '{mapping.name}' takes the {side}'s label '{shorten(label)}' into {target}, but the "
-                f"label counts as unscored, so its {epochs[label]} epochs are in the ledger only. To count them, say "
-                f"in the layout's [stages] which stage it is."
+                Caution.of(
+                    CautionKind.LABEL_UNSCORED,
+                    mapping=mapping.name,
+                    of_side=side,
+                    label=label,
+                    target=target,
+                    epochs=epochs[label],
+                )
                 for label, stage in zip(stage_set.labels, stage_set.stages, strict=True)
                 if stage == UNSCORED and (target := target_of(label, stage)) not in (None, LEAVE_OUT)
                 if epochs.get(label)
@@ -575,7 +383,7 @@ def _unscored_cautions(paired: PairedNight, scored: tuple[MappingAgreement, ...]
     return out
 
 
-def _long_wake_caution(paired: PairedNight, mapping: StageMapping) -> list[str]:
+def _long_wake_caution(paired: PairedNight, mapping: StageMapping) -> list[Caution]:
     """Say what much wake around the sleep period does to kappa, where no window was asked for."""
     if paired.rule is not WindowRule.REFERENCE:
         return []
@@ -590,20 +398,15 @@ def _long_wake_caution(paired: PairedNight, mapping: StageMapping) -> list[str]:
     if max(lead, tail) <= _LONG_WAKE_MIN * per_min:
         return []
     keep = _KEPT_WAKE_MIN * per_min
-    before = (
-        f"The window holds {lead / per_min:.0f} min of wake before and {tail / per_min:.0f} min after the "
-        f"reference's sleep ({lead} and {tail} epochs), which are easy to agree on."
-    )
+    wake = {"before": lead, "after": tail}
     square = square_mapping(paired, mapping)
     if square is not None:
         whole = _kappa_between(paired, square, 0, paired.status.size)
         kept = _kappa_between(paired, square, max(0, onset - keep), end + keep)
         if not (np.isnan(whole) or np.isnan(kept)):
-            return [
-                f"{before} With {_KEPT_WAKE_MIN} min kept on each side, kappa under '{square.name}' is {kept:.3f} "
-                f"instead of {whole:.3f}."
-            ]
-    return [before + " Consider a window (--window FROM/TO)."]
+            cut = {"kept_min": _KEPT_WAKE_MIN, "mapping": square.name, "kappa": whole, "kappa_kept": kept}
+            return [Caution.of(CautionKind.LONG_WAKE, **wake, **cut)]
+    return [Caution.of(CautionKind.LONG_WAKE, **wake)]
 
 
 def _kappa_between(paired: PairedNight, mapping: StageMapping, begin: int, end: int) -> float:

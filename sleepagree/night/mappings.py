@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import MappingError
 from sleepagree.hypnogram.align import PairedNight
-from sleepagree.mapping.stages import StageMapping, StageSet, fitting_mappings
-from sleepagree.night.cautions import unsaid_classes
-from sleepagree.night.compare import MappingAgreement, NightAgreement, compare
-from sleepagree.scoring.redistribution import BiasSource, account_for_bias
+from sleepagree.mapping.mapping import StageMapping, fitting_mappings
+from sleepagree.mapping.sets import StageSet
+from sleepagree.night.compare import MappingAgreement, NightAgreement, bias_of_reported, compare
+from sleepagree.scoring.bias_sources import BiasSource
+from sleepagree.scoring.ceiling import share_of_ceiling
 
 
 @dataclass(frozen=True)
@@ -39,11 +41,10 @@ class ComparedMapping:
     def share_of_ceiling(self) -> tuple[float, float]:
         """Accuracy and kappa as shares of what the labels allow; nan where undefined."""
         ceiling, table = self.scored.ceiling, self.scored.table
-        return _ratio(table.accuracy, ceiling.accuracy), _ratio(table.kappa.value, ceiling.kappa)
-
-
-def _ratio(value: float, of: float) -> float:
-    return value / of if of > 0 else float("nan")
+        accuracy, kappa = share_of_ceiling(
+            [table.accuracy, table.kappa.value], [ceiling.accuracy, ceiling.kappa]
+        ).tolist()
+        return accuracy, kappa
 
 
 @dataclass(frozen=True)
@@ -56,13 +57,13 @@ class MappingComparison:
         The night under all of them.
     mappings : tuple of ComparedMapping
         In the order of fineness, those from files last.
-    cautions : tuple of str
-        Plain sentences; among them that choosing a mapping after seeing kappa inflates it.
+    cautions : tuple of Caution
+        What may mislead a reader; among them that choosing a mapping after seeing kappa inflates it.
     """
 
     night: NightAgreement
     mappings: tuple[ComparedMapping, ...]
-    cautions: tuple[str, ...]
+    cautions: tuple[Caution, ...]
 
 
 def compare_mappings(
@@ -110,28 +111,11 @@ def compare_mappings(
 
 
 def _compared(scored: MappingAgreement, declared: str, device_set: StageSet) -> ComparedMapping:
-    rows = scored.counts.sum(axis=1)
-    sayable = [int(rows[i]) for i in scored.mapping.device_index]
-    total = int(rows.sum())
-    unsaid = unsaid_classes(scored.mapping, device_set)
-    bias = tuple(
-        source
-        for source in account_for_bias(
-            scored.counts,
-            reference_classes=scored.mapping.reference_classes,
-            device_classes=scored.mapping.device_classes,
-        )
-        if source.name not in unsaid
-    )
-    commonest = max(sayable) / total if total else float("nan")
-    return ComparedMapping(scored, commonest, bias, scored.mapping.name == declared)
+    rows = scored.counts.sum(axis=1).tolist()
+    reportable = [rows[i] for i in scored.mapping.device_index]
+    commonest = max(reportable) / sum(rows) if sum(rows) else float("nan")
+    return ComparedMapping(scored, commonest, bias_of_reported(scored, device_set), scored.mapping.name == declared)
 
 
-def _warnings(compared: tuple[ComparedMapping, ...], declared: str) -> list[str]:
-    out = []
-    if len(compared) > 1 and not declared:
-        out.append(
-            "No mapping was declared beforehand. Choosing the one with the highest kappa after seeing it inflates "
-            "that kappa: name the mapping before the data are seen (--declare NAME)."
-        )
-    return out
+def _warnings(compared: tuple[ComparedMapping, ...], declared: str) -> list[Caution]:
+    return [Caution.of(CautionKind.NO_MAPPING_DECLARED)] if len(compared) > 1 and not declared else []

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, NamedTuple
 
+from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import FileFormatError, shorten
 
 if TYPE_CHECKING:
@@ -42,7 +43,7 @@ class Cells:
         Names of the columns.
     lines : sequence of int, shape (n_rows,)
         Number of the line at which each row begins; the header is part of the count.
-    notes : tuple of str
+    notes : tuple of Note
         Ledger lines: blank rows dropped, odd line ends.
     flat : list of str
         All cells, row by row, in a pattern of ``step`` cells a row.
@@ -54,7 +55,7 @@ class Cells:
 
     names: tuple[str, ...]
     lines: Sequence[int]
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
     flat: list[str]
     step: int
     header_line: int = 1
@@ -83,10 +84,10 @@ def read_cells(data: bytes, *, path: str, delimiter: str | None = None, encoding
         closed, or there is no row below the header.
     """
     text = _decode(data, path, encoding)
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     if "\r" in text:
         if "\r\r\n" in text:
-            notes = ("line ends CR CR LF read as one line end",)
+            notes = (Note.of(NoteKind.LINE_ENDS),)
         text = text.replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n")
     if "\0" in text:
         raise FileFormatError(
@@ -202,7 +203,7 @@ def _parts_evenly(lines: Sequence[str], mark: str) -> bool:
 # --- rows ------------------------------------------------------------------------------------------------
 
 
-def _split_evenly(text: str, mark: str, notes: tuple[str, ...], header_line: int) -> Cells | None:
+def _split_evenly(text: str, mark: str, notes: tuple[Note, ...], header_line: int) -> Cells | None:
     """Take apart a table without quotation marks and blank rows whose rows all have the header's length.
 
     One split of the whole text; the line ends stay in it as cells of their own, so that counting them at their
@@ -227,7 +228,7 @@ def _split_evenly(text: str, mark: str, notes: tuple[str, ...], header_line: int
     return Cells(tuple(name.strip() for name in names), lines, notes, flat, width + 1, header_line)
 
 
-def _split_row_by_row(text: str, mark: str, path: str, notes: tuple[str, ...], header_line: int) -> Cells:
+def _split_row_by_row(text: str, mark: str, path: str, notes: tuple[Note, ...], header_line: int) -> Cells:
     """Take apart any table; a row that does not fit raises an error with its line."""
     import csv
 
@@ -272,7 +273,7 @@ def _split_row_by_row(text: str, mark: str, path: str, notes: tuple[str, ...], h
             "Export the night again.",
         )
     if blank:
-        notes = (*notes, f"{blank} blank {'row' if blank == 1 else 'rows'} dropped")
+        notes = (*notes, Note.of(NoteKind.BLANK_ROWS, count=blank))
     flat = [cell for row in rows for cell in row]
     return Cells(tuple(name.strip() for name in header), lines, notes, flat, len(header), header_line)
 

@@ -12,10 +12,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
+from sleepagree.caution import Caution, Note, NoteKind
 from sleepagree.errors import (
     EpochGridError,
     FileFormatError,
@@ -27,17 +28,10 @@ from sleepagree.errors import (
 from sleepagree.hypnogram.epochs import lay_on_epochs
 from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
 from sleepagree.hypnogram.zones import add_seconds
-from sleepagree.mapping.stages import (
-    AASM_STAGES,
-    UNSCORED,
-    StageSet,
-    default_mapping,
-    fitting_mappings,
-    make_stage_set,
-)
+from sleepagree.mapping.mapping import default_mapping, fitting_mappings
+from sleepagree.mapping.sets import StageSet, make_stage_set
+from sleepagree.mapping.words import AASM_STAGES, UNSCORED
 from sleepagree.readers.layout import Layout, Overlaps
-
-SCHEMA: Final = "sleepagree.inspect/1"
 
 #: From wake to REM, the unclear ones last.
 STAGE_ORDER: Final = ("W", "N1", "N2", "light", "light-or-rem", "N3", "R", "nrem", "sleep", "wake-or-sleep")
@@ -55,6 +49,7 @@ _NUMBER: Final = re.compile(r"[+-]?\d+([.,]\d+)?")
 _TIME: Final = re.compile(r"\d:\d\d|\d[-/.]\d+[-/.]\d")
 _FORM_LINE: Final = re.compile(r'^\s*time = "(%[^"]*)"(?:\s*# (.*))?$', re.MULTILINE)
 _MOST_ROUNDS: Final = 50
+_OF_OVERLAPS: Final = (NoteKind.ENDS_ROUNDED, NoteKind.ROWS_MERGED, NoteKind.ROWS_OVERLAID)
 _SLACK_S: Final = 1e-3
 
 
@@ -132,8 +127,8 @@ class FileInspection:
         In order of first appearance.
     gaps : tuple of Gap
         Time without a label.
-    overlaps : tuple of str
-        What overlaps, in sentences.
+    overlaps : tuple of Note
+        What overlaps.
     lights_off, lights_on : datetime or float or None
         Marks: clock times, or seconds after the file's start where it has no clock.
     columns : tuple of (str, str)
@@ -142,7 +137,7 @@ class FileInspection:
         For tables whose columns of times and stages are not known: name of each column -> what it seems to hold.
     ignored : tuple of (str, int)
         Texts that are no stages. They may say anything about anybody: outputs tell their number only.
-    notes, cautions : tuple of str
+    notes, cautions : tuple of Note, tuple of Caution
         Of the reader.
     problems : tuple of str
         Why the file cannot be scored as it is; empty where it can.
@@ -167,14 +162,14 @@ class FileInspection:
     epoch_seconds_from: str = ""
     labels: tuple[LabelSeen, ...] = ()
     gaps: tuple[Gap, ...] = ()
-    overlaps: tuple[str, ...] = ()
+    overlaps: tuple[Note, ...] = ()
     lights_off: datetime | float | None = None
     lights_on: datetime | float | None = None
     columns: tuple[tuple[str, str], ...] = ()
     header: tuple[tuple[str, str], ...] = ()
     ignored: tuple[tuple[str, int], ...] = ()
-    notes: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
+    cautions: tuple[Caution, ...] = ()
     problems: tuple[str, ...] = ()
     would_do: tuple[str, ...] = ()
     read_by_mne: tuple[str, ...] = ()
@@ -220,6 +215,7 @@ def inspect_file(path: Path, *, layout: Layout | None = None, zone: str | None =
         return _labels_only(path, layout, reading)
     spans = reading.spans
     begin_s = float(spans.onset_s[0])
+    overlaps = tuple(note for note in spans.notes if note.kind in _OF_OVERLAPS)
     return FileInspection(
         file=path.name,
         reader=spans.origin.reader,
@@ -232,12 +228,12 @@ def inspect_file(path: Path, *, layout: Layout | None = None, zone: str | None =
         epoch_seconds_from=str(spans.epoch_from),
         labels=_labels(spans, reading.unknown),
         gaps=_gaps(spans),
-        overlaps=_overlap_notes(spans) or ((reading.overlap,) if reading.overlap else ()),
+        overlaps=overlaps or _refused_overlap(reading),
         lights_off=_mark(spans, spans.lights_off_s),
         lights_on=_mark(spans, spans.lights_on_s),
         columns=_columns(path, layout, spans.origin.reader),
         ignored=spans.ignored,
-        notes=tuple(note for note in spans.notes if not _tells_overlap(note)),
+        notes=tuple(note for note in spans.notes if note not in overlaps),
         cautions=spans.cautions,
         problems=tuple(map(_sentence, reading.problems)),
         would_do=_would_do(spans, reading),
@@ -391,12 +387,8 @@ def _gaps(spans: ScoredSpans) -> tuple[Gap, ...]:
     return tuple(Gap(_moment(spans, begin), _moment(spans, end), begin, end) for begin, end in pairs)
 
 
-def _overlap_notes(spans: ScoredSpans) -> tuple[str, ...]:
-    return tuple(note for note in spans.notes if _tells_overlap(note))
-
-
-def _tells_overlap(note: str) -> bool:
-    return "overlap" in note
+def _refused_overlap(reading: _Reading) -> tuple[Note, ...]:
+    return (Note.of(NoteKind.OVERLAP_REFUSED, problem=reading.overlap),) if reading.overlap else ()
 
 
 @dataclass(frozen=True)
@@ -568,46 +560,3 @@ def _mapping_sentences(spans: ScoredSpans) -> tuple[str, ...]:
 
 def _stage_order(stage: str) -> int:
     return STAGE_ORDER.index(stage) if stage in STAGE_ORDER else len(STAGE_ORDER)
-
-
-def inspection_document(inspection: FileInspection) -> dict[str, Any]:
-    """Return an inspection as "sleepagree.inspect/1"."""
-    return {
-        "schema": SCHEMA,
-        "file": inspection.file,
-        "reader": inspection.reader,
-        "start": _json_moment(inspection.start),
-        "end": _json_moment(inspection.end),
-        "zone": inspection.zone,
-        "duration_minutes": inspection.duration_s / 60,
-        "spans": inspection.spans,
-        "epoch_seconds": inspection.epoch_seconds,
-        "epoch_seconds_from": inspection.epoch_seconds_from or None,
-        "labels": [
-            {"label": seen.label, "stage": seen.stage, "epochs": seen.epochs, "minutes": seen.minutes}
-            for seen in inspection.labels
-        ],
-        "gaps": [
-            {
-                "from": _json_moment(gap.begin) or gap.begin_s,
-                "to": _json_moment(gap.end) or gap.end_s,
-                "minutes": gap.minutes,
-            }
-            for gap in inspection.gaps
-        ],
-        "overlaps": list(inspection.overlaps),
-        "lights": {"off": _json_moment(inspection.lights_off), "on": _json_moment(inspection.lights_on)},
-        "columns": dict(inspection.columns),
-        "header": dict(inspection.header),
-        "ignored": {"texts": len(inspection.ignored), "times": sum(count for _, count in inspection.ignored)},
-        "unknown": list(inspection.unknown),
-        "problems": list(inspection.problems),
-        "would_do": list(inspection.would_do),
-        "read_by_mne": list(inspection.read_by_mne),
-        "notes": list(inspection.notes),
-        "cautions": list(inspection.cautions),
-    }
-
-
-def _json_moment(value: datetime | float | None) -> str | float | None:
-    return value.isoformat() if isinstance(value, datetime) else value

@@ -15,7 +15,7 @@ from typing import Any, Final, TypeVar
 from sleepagree.errors import FileFormatError, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.files.toml import TomlError, parse_toml
-from sleepagree.mapping.stages import canonical_stage
+from sleepagree.mapping.words import canonical_stage
 
 
 class Shape(StrEnum):

@@ -13,7 +13,7 @@ import numpy as np
 from sleepagree.errors import EpochGridError, InputError
 from sleepagree.hypnogram.spans import EPOCH_S, EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.hypnogram.zones import find_zone, place_in_zone, with_zone
-from sleepagree.mapping.stages import assign_stages
+from sleepagree.mapping.words import assign_stages
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import Layout
 

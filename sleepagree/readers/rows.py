@@ -14,9 +14,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import EpochGridError, FileFormatError, UnknownStageError, shorten
-from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans, seal
-from sleepagree.mapping.stages import NOT_A_STAGE, assign_stages
+from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
+from sleepagree.mapping.words import NOT_A_STAGE, assign_stages
 from sleepagree.readers.layout import Ends, Overlaps
 from sleepagree.readers.times import HOUR_US, SECOND_US, Clock, FileClock, Microseconds, show_number
 
@@ -128,8 +129,8 @@ class SourceFacts:
     lights_off_us: int | None = None
     lights_on_us: int | None = None
     ignored: Mapping[str, int] = field(default_factory=dict)
-    notes: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
+    cautions: tuple[Caution, ...] = ()
 
 
 def make_spans(
@@ -180,9 +181,9 @@ def make_spans(
         onset, end = rows.onset_us, rows.end_us
     zero = rows.clock.zero_us(int(onset[0]))
     return ScoredSpans(
-        seal((onset - zero) / SECOND_US),
-        seal((end - onset) / SECOND_US),
-        seal(rows.codes.astype(np.int16)),
+        (onset - zero) / SECOND_US,
+        (end - onset) / SECOND_US,
+        rows.codes.astype(np.int16),
         rows.labels,
         rows.stages,
         rows.clock.start(zero),
@@ -309,7 +310,7 @@ _ZONE_HINT: Final = (
 )
 
 
-def _settle(rows: LabelledRows, overlaps: Overlaps, notes: list[str]) -> LabelledRows:
+def _settle(rows: LabelledRows, overlaps: Overlaps, notes: list[Note]) -> LabelledRows:
     file_order = rows
     rows = _sort(rows, notes)
     rows = _drop_duplicates(rows, file_order, overlaps, notes)
@@ -321,20 +322,20 @@ def _settle(rows: LabelledRows, overlaps: Overlaps, notes: list[str]) -> Labelle
     return _paint(rows, overlaps, notes)
 
 
-def _sort(rows: LabelledRows, notes: list[str]) -> LabelledRows:
+def _sort(rows: LabelledRows, notes: list[Note]) -> LabelledRows:
     """Sort by onset, the longer row first; rows that agree in both stay in file order."""
     back = np.flatnonzero(rows.onset_us[1:] < rows.onset_us[:-1])
     if back.size == 0 and not (rows.onset_us[1:] == rows.onset_us[:-1]).any():
         return rows
     if back.size == rows.onset_us.size - 1:
-        notes.append("rows stand in reverse order of time: turned round")
+        notes.append(Note.of(NoteKind.ROWS_REVERSED))
     elif back.size:
-        notes.append(f"rows not in order of time ({rows.listing(back + 1)}): sorted")
+        notes.append(Note.of(NoteKind.ROWS_UNSORTED, places=rows.listing(back + 1)))
     return rows.taking(np.lexsort((-rows.end_us, rows.onset_us)))
 
 
 def _drop_duplicates(
-    rows: LabelledRows, file_order: LabelledRows, overlaps: Overlaps, notes: list[str]
+    rows: LabelledRows, file_order: LabelledRows, overlaps: Overlaps, notes: list[Note]
 ) -> LabelledRows:
     # the one to keep comes first: the last in the file where later rows win, since another may lie between
     preference = -rows.file_row if overlaps is Overlaps.LATER_WINS else rows.file_row
@@ -345,11 +346,7 @@ def _drop_duplicates(
     if repeated.size == 0:
         return rows
     _refuse_repeated_hour(file_order)
-    one = repeated.size == 1
-    notes.append(
-        f"{repeated.size} {'row that repeats' if one else 'rows that repeat'} another exactly dropped "
-        f"({ordered.listing(repeated)})"
-    )
+    notes.append(Note.of(NoteKind.ROWS_REPEATED, count=int(repeated.size), places=ordered.listing(repeated)))
     return rows.taking(np.delete(np.arange(rows.onset_us.size), key[repeated]))
 
 
@@ -372,7 +369,7 @@ def _refuse_repeated_hour(rows: LabelledRows) -> None:
         )
 
 
-def _trim_rounding(rows: LabelledRows, notes: list[str]) -> LabelledRows:
+def _trim_rounding(rows: LabelledRows, notes: list[Note]) -> LabelledRows:
     """Cut ends that reach into the next row by no more than rounding does."""
     overlap = rows.end_us[:-1] - rows.onset_us[1:]
     rounded = (overlap > 0) & (overlap <= _ROUNDED_US) & (rows.onset_us[:-1] < rows.onset_us[1:])
@@ -382,12 +379,12 @@ def _trim_rounding(rows: LabelledRows, notes: list[str]) -> LabelledRows:
     end[:-1][rounded] = rows.onset_us[1:][rounded]
     told = int(np.count_nonzero(rounded & (overlap > _ROUNDED_SILENTLY_US)))
     if told:
-        most = show_number(int(overlap[rounded].max()) / SECOND_US)
-        notes.append(f"{told} ends cut to the next beginning: rounded times overlap by up to {most} s")
+        most_s = int(overlap[rounded].max()) / SECOND_US
+        notes.append(Note.of(NoteKind.ENDS_ROUNDED, count=told, most_s=most_s))
     return replace(rows, end_us=end)
 
 
-def _merge_same(rows: LabelledRows, file_order: LabelledRows, notes: list[str]) -> LabelledRows:
+def _merge_same(rows: LabelledRows, file_order: LabelledRows, notes: list[Note]) -> LabelledRows:
     """Merge overlapping rows of one label; refuse overlapping rows of different labels."""
     kept: list[int] = []
     end = rows.end_us.copy()
@@ -402,11 +399,7 @@ def _merge_same(rows: LabelledRows, file_order: LabelledRows, notes: list[str]) 
         merged += 1
         overlaid += int(min(end[row], end[last]) - rows.onset_us[row])
         end[last] = max(end[last], end[row])
-    which = "row" if merged == 1 else "rows"
-    notes.append(
-        f"{merged} {which} merged with an overlapping row of the same label "
-        f"({show_number(overlaid / SECOND_US)} s told twice)"
-    )
+    notes.append(Note.of(NoteKind.ROWS_MERGED, count=merged, twice_s=overlaid / SECOND_US))
     return replace(rows.taking(np.array(kept, np.intp)), end_us=end[kept])
 
 
@@ -435,7 +428,7 @@ def _overlap(rows: LabelledRows, first: int, second: int, file_order: LabelledRo
     )
 
 
-def _paint(rows: LabelledRows, overlaps: Overlaps, notes: list[str]) -> LabelledRows:
+def _paint(rows: LabelledRows, overlaps: Overlaps, notes: list[Note]) -> LabelledRows:
     """Lay rows over each other: the one that wins is painted last."""
     n = rows.onset_us.size
     if overlaps is Overlaps.SHORTER_WINS:
@@ -457,8 +450,14 @@ def _paint(rows: LabelledRows, overlaps: Overlaps, notes: list[str]) -> Labelled
     told = int((rows.end_us - rows.onset_us).sum())
     covered = int((edges[stops] - edges[starts]).sum())
     notes.append(
-        f"overlapping rows ({overlaps.value}): {show_number((told - covered) / SECOND_US)} s overlaid; the {n} "
-        f"rows add up to {show_number(told / SECOND_US)} s and cover {show_number(covered / SECOND_US)} s"
+        Note.of(
+            NoteKind.ROWS_OVERLAID,
+            rule=overlaps.value,
+            rows=n,
+            overlaid_s=(told - covered) / SECOND_US,
+            told_s=told / SECOND_US,
+            covered_s=covered / SECOND_US,
+        )
     )
     return replace(settled, onset_us=edges[starts], end_us=edges[stops])
 
@@ -514,14 +513,14 @@ class EpochStep:
         Microseconds.
     found : EpochLengthFrom
         How it is known.
-    notes, cautions : tuple of str
+    notes, cautions : tuple of Note, tuple of Caution
         Ledger lines and warnings.
     """
 
     step_us: int
     found: EpochLengthFrom
-    notes: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
+    cautions: tuple[Caution, ...] = ()
 
 
 _SHORTEST_STEP_US: Final = SECOND_US
@@ -582,7 +581,7 @@ def find_epoch_step(
     if not _SHORTEST_STEP_US <= step <= _LONGEST_STEP_US:
         raise _odd_step(step, path)
     missing = steps != step
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     if missing.any():
         multiples = np.rint(steps / step).astype(np.int64)
         off = np.flatnonzero((np.abs(steps - multiples * step) > _ROUNDED_US) | (multiples < 1))
@@ -597,10 +596,7 @@ def find_epoch_step(
         gaps = int(np.count_nonzero(multiples > 1))
         if gaps:
             epochs = int((multiples - 1).sum())
-            notes = (
-                f"{epochs} {'epoch' if epochs == 1 else 'epochs'} without a row, in {gaps} "
-                f"{'gap' if gaps == 1 else 'gaps'}",
-            )
+            notes = (Note.of(NoteKind.EPOCHS_WITHOUT_ROW, epochs=epochs, gaps=gaps),)
     seconds = step / SECOND_US
     found = EpochLengthFrom.INFERRED if declared_s is None else EpochLengthFrom.LAYOUT
     return EpochStep(step, found, notes, coarse_grid_caution(seconds))
@@ -620,12 +616,11 @@ def _commonest(steps: Microseconds) -> tuple[int, float]:
     return int(values[best]), float(counts[best]) / steps.size
 
 
-def coarse_grid_caution(epoch_s: float) -> tuple[str, ...]:
+def coarse_grid_caution(epoch_s: float) -> tuple[Caution, ...]:
     """Return the warning for rows that are longer than an epoch of a reference, or nothing."""
     if epoch_s <= _COARSE_S:
         return ()
-    step = f"{show_number(epoch_s)} s" if epoch_s < 120 else f"{show_number(epoch_s / 60)} min"
-    return (f"stages are told in steps of {step}: what lasts less than that cannot be seen in this file",)
+    return (Caution.of(CautionKind.LONG_STEP, seconds=epoch_s),)
 
 
 def common_step_us(onset_us: Microseconds, end_us: Microseconds) -> int:
@@ -684,7 +679,7 @@ def _varying_step(where: str, shown: str, step: int, commonest: int, path: str) 
 
 def settle_inclusive_ends(
     onset_us: Microseconds, end_us: Microseconds, *, ends: Ends | None, path: str, listing: str
-) -> tuple[Microseconds, tuple[str, ...]]:
+) -> tuple[Microseconds, tuple[Note, ...]]:
     """Return ends that are the first moment after each row, adding the unit where they are declared inclusive.
 
     Parameters
@@ -698,7 +693,7 @@ def settle_inclusive_ends(
 
     Returns
     -------
-    tuple of (int array, tuple of str)
+    tuple of (int array, tuple of Note)
         Ends, and a note where they were moved.
 
     Raises
@@ -714,7 +709,7 @@ def settle_inclusive_ends(
     unit = _unit_of_times(onset_us, end_us)
     shown = "1 min" if unit == 60 * SECOND_US else f"{show_number(unit / SECOND_US)} s"
     if ends is Ends.INCLUSIVE:
-        return end_us + unit, (f"ends are inclusive: {shown} added to each",)
+        return end_us + unit, (Note.of(NoteKind.ENDS_INCLUSIVE, unit_s=unit / SECOND_US),)
     if np.count_nonzero(gaps == unit) < 0.8 * gaps.size:
         return end_us, ()
     raise EpochGridError(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from sleepagree.errors import shorten
-from sleepagree.mapping.stages import STAGE_WORDS, fold_label, fold_table
+from sleepagree.mapping.words import STAGE_WORDS, fold_label, fold_table
 from sleepagree.readers.inspection import STAGE_ORDER, FileInspection
 from sleepagree.readers.layout import DURATION_UNITS, Layout, Marks, Overlaps
 

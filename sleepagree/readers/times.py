@@ -18,6 +18,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.caution import Note, NoteKind, ZoneName
 from sleepagree.errors import ClockError, FileFormatError, SleepAgreeError, shorten
 from sleepagree.readers.layout import (
     NightOf,
@@ -44,7 +45,6 @@ _YEAR_2100_US: Final = 4_102_444_800 * SECOND_US
 _LONGEST_ELAPSED_US: Final = 100_000_000 * SECOND_US
 
 #: How a ledger line about a change of offset begins.
-OFFSET_CHANGES: Final = "offset from UTC changes"
 _SHOWN_CHANGES: Final = 3
 
 _EXAMPLE: Final = "a time such as 2026-03-01T22:30:00"
@@ -71,14 +71,14 @@ class Moments:
         What they count from.
     offset_s : int
         Offset from UTC of the first row, seconds; only with ``Clock.UTC``.
-    notes : tuple of str
+    notes : tuple of Note
         Ledger lines.
     """
 
     us: Microseconds
     clock: Clock
     offset_s: int = 0
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
 
 class Column(NamedTuple):
@@ -312,7 +312,7 @@ def _with_offsets(
     offsets: Sequence[int | None],
     texts: Sequence[str],
     column: Column,
-    notes: tuple[str, ...],
+    notes: tuple[Note, ...],
 ) -> Moments:
     """Return moments in UTC where every row tells an offset, in local time where none does."""
     first = offsets[0]
@@ -331,11 +331,16 @@ def _with_offsets(
     known = np.array(offsets, np.int64)
     changes = np.flatnonzero(known[1:] != known[:-1]) + 1
     for row in changes[:_SHOWN_CHANGES].tolist():
-        change = f"from {show_offset(int(known[row - 1]))} to {show_offset(int(known[row]))}"
-        notes = (*notes, f"{OFFSET_CHANGES} {change} at {column.at(row)}")
+        notes = (*notes, offset_change(int(known[row - 1]), int(known[row]), column.at(row)))
     if changes.size > _SHOWN_CHANGES:
-        notes = (*notes, f"{OFFSET_CHANGES} {changes.size - _SHOWN_CHANGES} times more")
+        notes = (*notes, Note.of(NoteKind.OFFSET_CHANGES_MORE, count=int(changes.size) - _SHOWN_CHANGES))
     return Moments(values - known * SECOND_US, Clock.UTC, first, notes)
+
+
+def offset_change(before_s: int, after_s: int, place: str) -> Note:
+    """Return the note that the offset from UTC changes at a place of a file."""
+    before, after = ZoneName(show_offset(before_s)), ZoneName(show_offset(after_s))
+    return Note.of(NoteKind.OFFSET_CHANGES, before=before, after=after, place=place)
 
 
 def show_offset(seconds: int) -> str:
@@ -348,9 +353,8 @@ def _fraction_us(digits: str | None) -> int:
     return 0 if not digits else round(int(digits) * SECOND_US / 10 ** len(digits))
 
 
-def _midnight_note(count: int) -> tuple[str, ...]:
-    times = "once" if count == 1 else f"{count} times"
-    return (f"24:00 read as midnight of the next day ({times})",) if count else ()
+def _midnight_note(count: int) -> tuple[Note, ...]:
+    return (Note.of(NoteKind.MIDNIGHT_AS_24, count=int(count)),) if count else ()
 
 
 def _each_time_of_day(texts: Sequence[str], column: Column) -> Moments:
@@ -571,7 +575,7 @@ def _numeric(texts: Sequence[str], column: Column, form: str) -> Moments:
     if form == TimeForm.ELAPSED_S:
         return Moments(us, Clock.ELAPSED)
     unit = "seconds" if form == TimeForm.UNIX_S else "milliseconds"
-    return Moments(us, Clock.UTC, 0, (f"times read as Unix {unit}",))
+    return Moments(us, Clock.UTC, 0, (Note.of(NoteKind.UNIX_TIMES, unit=unit),))
 
 
 _NUMBERS_EXPECTED: Final = {
@@ -903,7 +907,7 @@ class Resolved(NamedTuple):
 
     us: Microseconds
     zone: tzinfo
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def resolve_wall_clock(
@@ -1017,11 +1021,7 @@ def _resolve_repeated(
             )
         # nothing follows that would need a jump: the clock ran on
     count = int(np.count_nonzero(doubtful))
-    note = (
-        f"{count} times in the hour that {zone_name} repeats were told apart by the order of the rows"
-        if count > 1
-        else f"a time in the hour that {zone_name} repeats was told apart by the order of the rows"
-    )
+    note = Note.of(NoteKind.REPEATED_HOUR, count=count, zone=ZoneName(zone_name))
     return Resolved(earliest, zone, (note,))
 
 

@@ -19,11 +19,11 @@ from typing import TYPE_CHECKING, Any, Final
 from sleepagree.errors import OutputError, printable
 from sleepagree.files.writing import csv_text, encode_text, write_files
 from sleepagree.hypnogram.zones import add_seconds
-from sleepagree.mapping.stages import COVERAGE, UNSCORED
+from sleepagree.mapping.words import COVERAGE, UNSCORED
 
 if TYPE_CHECKING:
     from sleepagree.hypnogram.align import PairedNight
-    from sleepagree.mapping.stages import StageMapping
+    from sleepagree.mapping.mapping import StageMapping
 
 #: Column -> what it holds; the sidecar of the events file says it in these words.
 COLUMNS: Final = {
@@ -162,7 +162,7 @@ def aligned_night(paired: PairedNight, *, mapping: StageMapping | None = None) -
         As many epochs as the window has. Onsets count from the start of the reference's file, which for a
         scoring made on a recording is the start of that recording.
     """
-    from sleepagree.hypnogram.align import Status
+    from sleepagree.hypnogram.ledger import Status
 
     words = [status.word for status in Status]
     status = tuple(words[code] for code in paired.status.tolist())

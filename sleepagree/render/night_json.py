@@ -15,21 +15,25 @@ import numpy as np
 
 import sleepagree
 from sleepagree.describe.bias import say_bias_source
-from sleepagree.hypnogram.align import PairedNight, Side, Status
+from sleepagree.describe.cautions import caution_documents
+from sleepagree.describe.notes import say_notes
+from sleepagree.hypnogram.align import PairedNight, Side
+from sleepagree.hypnogram.ledger import Status
 from sleepagree.inference.estimate import Estimate
 from sleepagree.night.compare import MappingAgreement, NightAgreement
+from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.ceiling import Ceiling
 from sleepagree.scoring.disagreement import disagreement_document
 from sleepagree.scoring.measures import MeasurePair
 from sleepagree.scoring.offsets import QuickOffset
-from sleepagree.scoring.redistribution import BiasSource, Destination, Redistribution
+from sleepagree.scoring.redistribution import Destination, Redistribution
 from sleepagree.scoring.table_agreement import ClassAgreement
 
 if TYPE_CHECKING:
     from sleepagree.night.mappings import ComparedMapping, MappingComparison
 
-NIGHT_SCHEMA: Final = "sleepagree.night/1"
-MAPPINGS_SCHEMA: Final = "sleepagree.mappings/1"
+NIGHT_SCHEMA: Final = "sleepagree.night/2"
+MAPPINGS_SCHEMA: Final = "sleepagree.mappings/2"
 
 Document = dict[str, Any]
 
@@ -117,7 +121,7 @@ def ledger_document(paired: PairedNight) -> Document:
         "excluded": dict(ledger.excluded),
         "outside": {"reference": ledger.outside_reference, "device": ledger.outside_device},
         "labels": {"reference": dict(ledger.reference_labels), "device": dict(ledger.device_labels)},
-        "notes": list(ledger.notes),
+        "notes": list(say_notes(ledger.notes)),
     }
 
 
@@ -272,7 +276,7 @@ def night_document(night: NightAgreement, *, options: Document | None = None) ->
         "bias_sources": [bias_source_document(s) for s in night.bias_sources],
         "disagreement": None if night.disagreement is None else disagreement_document(night.disagreement),
         "clock": clock_check_document(night.clock),
-        "cautions": list(night.cautions),
+        "cautions": caution_documents(night.cautions),
     }
 
 
@@ -314,7 +318,7 @@ def mappings_document(comparison: MappingComparison, *, options: Document | None
         "window": window_document(night.paired),
         "ledger": ledger_document(night.paired),
         "mappings": [_compared_document(compared) for compared in comparison.mappings],
-        "cautions": list(comparison.cautions),
+        "cautions": caution_documents(comparison.cautions),
     }
 
 

@@ -25,7 +25,7 @@ from sleepagree.files.writing import (
     sole_run,
     sparing_inputs,
 )
-from sleepagree.hypnogram.spans import seal
+from sleepagree.hypnogram.spans import frozen_array
 from sleepagree.render.night_folder import write_report
 from sleepagree.render.night_json import iterate_dump
 from sleepagree.render.study_json import bias_rows, confusion_rows, iterate_night_rows, study_document
@@ -290,7 +290,7 @@ def _write_study(
     return study
 
 
-_NO_COUNTS: Final = seal(np.zeros((0, 0), np.int64))
+_NO_COUNTS: Final = frozen_array(np.zeros((0, 0)), np.int64)
 _NO_FILE: Final = SourceFile("", "")
 
 

@@ -7,13 +7,15 @@ from collections.abc import Iterator
 from typing import Any, Final
 
 from sleepagree.describe.bias import say_bias_source
+from sleepagree.describe.cautions import caution_documents
 from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE
 from sleepagree.inference.resampling import BootstrapIntervals
 from sleepagree.render.night_json import Document, ceiling_document, number, software
+from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.clock import combined_offsets
-from sleepagree.scoring.redistribution import BiasSource
 from sleepagree.study.night_summary import MEASURE_NAMES, NightSummary, Refusal, ScorerPair, SourceFile
+from sleepagree.study.results import STUDY_SCHEMA
 from sleepagree.study.summarise import (
     BiasRow,
     DeviceComparison,
@@ -27,8 +29,6 @@ from sleepagree.study.summarise import (
     StudyRedistribution,
 )
 from sleepagree.study.table import NightsTable
-
-STUDY_SCHEMA: Final = "sleepagree.study/1"
 
 BIAS_COLUMNS: Final = (
     "measure", "unit", "participants", "nights", "reference_mean", "reference_sd", "device_mean", "device_sd",
@@ -369,7 +369,7 @@ def study_document(
         "devices": [device_document(d) for d in study.devices],
         "comparisons": [_comparison_document(c) for c in study.comparisons],
         "scorers": {"summary": [_scorer_document(s) for s in study.scorers], "pairs": pairs} if pairs else None,
-        "cautions": list(study.cautions),
+        "cautions": caution_documents(study.cautions),
     }
 
 

@@ -9,35 +9,35 @@ from __future__ import annotations
 from functools import partial
 from typing import Final
 
-from sleepagree.inference.margins import Counts, Margins, Values, classes_last, count_margins, ratio
+from sleepagree.inference.table_sums import Counts, TableSums, Values, classes_last, ratio, sum_table
 from sleepagree.scoring.coefficients import COHEN, COMMON, NO_EPOCH, Statistic
 
 
-def _sensitivity(m: Margins) -> Values:
-    return ratio(m.diagonal, m.rows)
+def _sensitivity(t: TableSums) -> Values:
+    return ratio(t.diagonal, t.rows)
 
 
-def _specificity(m: Margins) -> Values:
-    others = m.n - m.rows
-    return ratio(others - (m.columns - m.diagonal), others)
+def _specificity(t: TableSums) -> Values:
+    others = t.n - t.rows
+    return ratio(others - (t.columns - t.diagonal), others)
 
 
-def _ppv(m: Margins) -> Values:
-    return ratio(m.diagonal, m.columns)
+def _ppv(t: TableSums) -> Values:
+    return ratio(t.diagonal, t.columns)
 
 
-def _npv(m: Margins) -> Values:
-    others = m.columns.sum(axis=0) - m.columns
-    return ratio(others - (m.rows - m.diagonal), others)
+def _npv(t: TableSums) -> Values:
+    others = t.columns.sum(axis=0) - t.columns
+    return ratio(others - (t.rows - t.diagonal), others)
 
 
-def _f1(m: Margins) -> Values:
-    return ratio(2.0 * m.diagonal, m.rows + m.columns)
+def _f1(t: TableSums) -> Values:
+    return ratio(2.0 * t.diagonal, t.rows + t.columns)
 
 
-def _class_kappa(m: Margins) -> Values:
-    differ = m.rows + m.columns - 2.0 * m.diagonal
-    return 1.0 - ratio(m.n * differ, m.rows * (m.n - m.columns) + (m.n - m.rows) * m.columns)
+def _class_kappa(t: TableSums) -> Values:
+    differ = t.rows + t.columns - 2.0 * t.diagonal
+    return 1.0 - ratio(t.n * differ, t.rows * (t.n - t.columns) + (t.n - t.rows) * t.columns)
 
 
 def sensitivity(counts: Counts) -> Values:
@@ -53,7 +53,7 @@ def sensitivity(counts: Counts) -> Values:
     ndarray of shape (..., k)
         From 0 to 1; nan for a class without a reference epoch.
     """
-    return classes_last(_sensitivity(count_margins(counts)))
+    return classes_last(_sensitivity(sum_table(counts)))
 
 
 def specificity(counts: Counts) -> Values:
@@ -69,7 +69,7 @@ def specificity(counts: Counts) -> Values:
     ndarray of shape (..., k)
         From 0 to 1; nan for a class that the reference gave to every epoch.
     """
-    return classes_last(_specificity(count_margins(counts)))
+    return classes_last(_specificity(sum_table(counts)))
 
 
 def ppv(counts: Counts) -> Values:
@@ -85,7 +85,7 @@ def ppv(counts: Counts) -> Values:
     ndarray of shape (..., k)
         Positive predictive value, from 0 to 1; nan for a class that the device never said.
     """
-    return classes_last(_ppv(count_margins(counts)))
+    return classes_last(_ppv(sum_table(counts)))
 
 
 def npv(counts: Counts) -> Values:
@@ -101,7 +101,7 @@ def npv(counts: Counts) -> Values:
     ndarray of shape (..., k)
         Negative predictive value, from 0 to 1; nan for a class that the device gave to every epoch.
     """
-    return classes_last(_npv(count_margins(counts)))
+    return classes_last(_npv(sum_table(counts)))
 
 
 def f1(counts: Counts) -> Values:
@@ -117,7 +117,7 @@ def f1(counts: Counts) -> Values:
     ndarray of shape (..., k)
         From 0 to 1; nan for a class that neither side used.
     """
-    return classes_last(_f1(count_margins(counts)))
+    return classes_last(_f1(sum_table(counts)))
 
 
 def class_kappa(counts: Counts) -> Values:
@@ -137,46 +137,46 @@ def class_kappa(counts: Counts) -> Values:
     ----------
     Cohen J (1960). A coefficient of agreement for nominal scales. Educ Psychol Meas 20:37-46.
     """
-    return classes_last(_class_kappa(count_margins(counts)))
+    return classes_last(_class_kappa(sum_table(counts)))
 
 
 # ------------------------------------------------------------------------------- why a figure has no value
 
 
-def _why_no_reference(m: Margins, position: int) -> str:
-    if m.n == 0:
+def _why_no_reference(t: TableSums, position: int) -> str:
+    if t.n == 0:
         return NO_EPOCH
-    return "the reference has no epoch of this class" if m.rows[position] == 0 else ""
+    return "the reference has no epoch of this class" if t.rows[position] == 0 else ""
 
 
-def _why_no_reference_rest(m: Margins, position: int) -> str:
-    if m.n == 0:
+def _why_no_reference_rest(t: TableSums, position: int) -> str:
+    if t.n == 0:
         return NO_EPOCH
-    return "the reference has no epoch of any other class" if m.rows[position] == m.n else ""
+    return "the reference has no epoch of any other class" if t.rows[position] == t.n else ""
 
 
-def _why_no_device(m: Margins, position: int) -> str:
-    if m.n == 0:
+def _why_no_device(t: TableSums, position: int) -> str:
+    if t.n == 0:
         return NO_EPOCH
-    return "the device never reported this class" if m.columns[position] == 0 else ""
+    return "the device never reported this class" if t.columns[position] == 0 else ""
 
 
-def _why_no_device_rest(m: Margins, position: int) -> str:
-    if m.n == 0:
+def _why_no_device_rest(t: TableSums, position: int) -> str:
+    if t.n == 0:
         return NO_EPOCH
-    return "the device reported no other class" if m.columns[position] == m.n else ""
+    return "the device reported no other class" if t.columns[position] == t.n else ""
 
 
-def _why_no_use(m: Margins, position: int) -> str:
-    if m.n == 0:
+def _why_no_use(t: TableSums, position: int) -> str:
+    if t.n == 0:
         return NO_EPOCH
-    return "neither side used this class" if m.rows[position] + m.columns[position] == 0 else ""
+    return "neither side used this class" if t.rows[position] + t.columns[position] == 0 else ""
 
 
-def _why_no_contrast(m: Margins, position: int) -> str:
-    if m.diagonal[position] == m.n and m.n > 0:
+def _why_no_contrast(t: TableSums, position: int) -> str:
+    if t.diagonal[position] == t.n and t.n > 0:
         return "both sides gave this class to every epoch, so chance agreement is 1"
-    return _why_no_use(m, position)
+    return _why_no_use(t, position)
 
 
 _of_classes: Final = partial(Statistic, per_class=True)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.hypnogram.align import PairedNight
-from sleepagree.mapping.stages import StageMapping, fitting_mappings
+from sleepagree.mapping.mapping import StageMapping, fitting_mappings
 
 
 def class_sequence(

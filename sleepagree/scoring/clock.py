@@ -6,7 +6,7 @@ proposes it never applies: a clock that was set by the agreement itself makes th
 is.
 
 The cheap version on 30-s epochs is in :mod:`sleepagree.scoring.offsets`; `read_clock`
-works on a fine clock (5 s), adds intervals and drift, and decides whether an offset is worth proposing.
+works in steps of 5 s, adds intervals and drift, and decides whether an offset is worth proposing.
 """
 
 from __future__ import annotations
@@ -14,66 +14,44 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from sleepagree.hypnogram.spans import EPOCH_S, frozen_array
+from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
-from sleepagree.inference.margins import margins_from_sums
-from sleepagree.inference.resampling import participant_weights, percentile_interval
-from sleepagree.scoring.coefficients import kappa_of_margins
+from sleepagree.scoring.clock_blocks import (
+    RANGE_S,
+    Blocks,
+    Drift,
+    Lags,
+    OffsetCurve,
+    PartOffset,
+    curve_of,
+    find_drift,
+    half_weights,
+)
 from sleepagree.scoring.offsets import (
     CAUTION_OFFSET_S,
     LOWEST_PEAK_SCORE,
     PEAK_SCALES_S,
     STEP_S,
     ClassCodes,
-    ClockHint,
-    QuickOffset,
-    Tables,
     Values,
     chance_curve,
     check_codes,
-    correlate,
-    fast_length,
-    fine_codes,
     kappa_where_common,
     peak_heights,
     peak_position,
     peak_score,
-    quick_offset,
     scan_epoch_offsets,
 )
 
-__all__ = [
-    "ClockHint",
-    "ClockReading",
-    "OffsetCurve",
-    "PartOffset",
-    "QuickOffset",
-    "clock_document",
-    "combined_offsets",
-    "epoch_offset_interval",
-    "fine_codes",
-    "quick_offset",
-    "read_clock",
-    "scan_epoch_offsets",
-]
-
-RANGE_S: Final = 1800.0
-BLOCK_S: Final = 900.0
 RESAMPLES: Final = 500
 
 SMALLEST_GAIN: Final = 0.01
 """Kappa that an offset must gain before it is proposed."""
 WIDTH_DROP: Final = 0.02
-DRIFT_RANGE_S_PER_H: Final = 60.0
-_DRIFT_STEP: Final = 1.0
-_DRIFT_OFFSETS_S: Final = 120.0
-_DRIFT_ROWS: Final = 8  # resamples at a time, so that memory stays flat
 _WIDE_S: Final = 4 * 3600.0
 
 TUNING_WARNING: Final = (
@@ -81,63 +59,6 @@ TUNING_WARNING: Final = (
     "Report both figures, and apply an offset only when something else than agreement supports it "
     "(a marker, a second clock, the same offset on other nights)."
 )
-
-
-# -------------------------------------------------------------------------------------------- the full version
-
-
-@dataclass(frozen=True)
-class PartOffset:
-    """The best offset of one part of the night.
-
-    Parameters
-    ----------
-    from_s, to_s : float
-        The part, seconds after the first scored moment of the reference.
-    offset_s : float
-        Seconds to add to device times; nan when no kappa is defined.
-    kappa_at_best : float
-        Kappa of the part at that offset.
-    """
-
-    from_s: float
-    to_s: float
-    offset_s: float
-    kappa_at_best: float
-
-
-@dataclass(frozen=True, eq=False)
-class OffsetCurve:
-    """Kappa as a function of the clock offset.
-
-    Parameters
-    ----------
-    offsets_s : float array of shape (n_offsets,)
-        Seconds added to device times.
-    kappa : float array of shape (n_offsets,)
-        Kappa on the epochs that both sides have at that offset; nan where these are less than half.
-    """
-
-    offsets_s: Values
-    kappa: Values
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "offsets_s", frozen_array(self.offsets_s, np.float64))
-        object.__setattr__(self, "kappa", frozen_array(self.kappa, np.float64))
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        return (OffsetCurve, (self.offsets_s, self.kappa))
-
-    @property
-    def at_zero(self) -> float:
-        """Kappa as recorded."""
-        return float(self.kappa[len(self.kappa) // 2])
-
-    @property
-    def best(self) -> tuple[float, float]:
-        """The best offset (s) and its kappa; nan where no kappa is defined."""
-        peak = peak_position(self.kappa, len(self.kappa) // 2)
-        return (NAN, NAN) if peak is None else (float(self.offsets_s[peak]), float(self.kappa[peak]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -239,7 +160,7 @@ def read_clock(
     Parameters
     ----------
     reference, device : int arrays of shape (n,)
-        Class at each step of one common clock, from `fine_codes`; -1 where a side has none. The device may
+        Class at each step of one common clock, from `classes_in_steps`; -1 where a side has none. The device may
         have classes before the reference's first and after its last one; they count as soon as an offset
         brings them in.
     n_classes : int
@@ -271,55 +192,46 @@ def read_clock(
     check_codes(reference, device, n_classes)
     if not 0.0 < step_s <= range_s:
         raise ValueError(f"step_s must lie between 0 and range_s, not {step_s!r} with {range_s!r}")
-    lags = _Lags(round(range_s / step_s), round(max(PEAK_SCALES_S) / step_s), step_s)
-    blocks = _Blocks.of(reference, device, n_classes, lags)
-    tables = blocks.tables()
-    wide_curve = kappa_where_common(tables)
+    lags = Lags(round(range_s / step_s), round(max(PEAK_SCALES_S) / step_s), step_s)
+    blocks = Blocks.of(reference, device, n_classes, lags)
+    wide_curve = kappa_where_common(blocks.tables())
     curve = OffsetCurve(lags.offsets_s, wide_curve[lags.inner])
-    binary = None if wake_sleep is None else _curve_of(wake_sleep, lags)
+    two_classes = None if wake_sleep is None else curve_of(wake_sleep, lags)
     offset_s, at_best = curve.best
     if math.isnan(offset_s):
         reason = "kappa has no value at any offset"
-        return ClockReading(mapping, curve, binary, proposed=False, reason=reason, level=level)
+        return ClockReading(mapping, curve, two_classes, proposed=False, reason=reason, level=level)
     low_s, high_s, no_interval = blocks.offset_interval(rng, resamples=resamples, level=level, epoch_s=epoch_s)
-    halves = blocks.best_offsets(_half_weights(blocks.count, min(resamples, 200), rng))
+    halves = blocks.best_offsets(half_weights(blocks.count, min(resamples, 200), rng))
     chance = chance_curve(reference, device, n_classes)
     score = peak_score(wide_curve, lags.most + round(offset_s / lags.step_s), chance, step_s=lags.step_s)
-    stands_out = score >= LOWEST_PEAK_SCORE
-    if stands_out:
-        drift = _find_drift(blocks, offset_s, rng, resamples=min(resamples, 200), level=level, epoch_s=epoch_s)
-    else:
-        drift = _Drift.nowhere()
-    reason = _why_not(curve, lags, low_s, high_s, no_interval, score, epoch_s)
-    proposed = not reason
-    if proposed:
-        reason = (
-            f"adding {offset_s:+.0f} s to device times raises kappa from {curve.at_zero:.3f} to {at_best:.3f}, "
-            f"and the peak stands out from what chance makes (score {score:.1f}, {LOWEST_PEAK_SCORE} needed)"
-        )
-    elif not stands_out:
-        reason += _hint_outside(reference, device, n_classes, lags, chance)
+    drift = Drift()
+    if score >= LOWEST_PEAK_SCORE:
+        drift = find_drift(blocks, offset_s, rng, resamples=min(resamples, 200), level=level, epoch_s=epoch_s)
+    against = _why_not_proposed(curve, lags, low_s, high_s, no_interval, score, epoch_s)
+    if against and score < LOWEST_PEAK_SCORE:
+        against += _hint_outside(reference, device, n_classes, lags, chance)
     return ClockReading(
         mapping,
         curve,
-        binary,
-        proposed=proposed,
-        reason=reason,
-        offset_s=offset_s,
-        low_s=low_s,
-        high_s=high_s,
-        kappa_at_zero=curve.at_zero,
-        kappa_at_best=at_best,
-        peak_score=score,
-        peak_width_s=_width_s(curve),
-        halves_within_epoch=float(np.mean(np.abs(halves - offset_s) <= epoch_s)),
-        drift_s_per_h=drift.s_per_h,
-        drift_low=drift.low,
-        drift_high=drift.high,
-        offset_at_middle_s=drift.offset_s,
-        kappa_with_drift=drift.kappa,
-        thirds=blocks.thirds(),
-        level=level,
+        two_classes,
+        not against,
+        against or _why_proposed(curve, score),
+        offset_s,
+        low_s,
+        high_s,
+        curve.at_zero,
+        at_best,
+        score,
+        _width_s(curve),
+        float(np.mean(np.abs(halves - offset_s) <= epoch_s)),
+        drift.s_per_h,
+        drift.low,
+        drift.high,
+        drift.offset_s,
+        drift.kappa,
+        blocks.thirds(),
+        level,
     )
 
 
@@ -334,7 +246,7 @@ def epoch_offset_interval(
     resamples: int = 200,
     level: float = 0.95,
 ) -> tuple[float, float]:
-    """Return the interval of the best offset on the epochs themselves, as `read_clock` forms it on its fine clock.
+    """Return the interval of the best offset on the epochs themselves, as `read_clock` forms it in its steps.
 
     Parameters
     ----------
@@ -354,140 +266,9 @@ def epoch_offset_interval(
     tuple of (float, float)
         Its ends (s); nan where too few resamples have a best offset.
     """
-    lags = _Lags(round(range_s / epoch_s), 0, epoch_s)
-    blocks = _Blocks.of(reference, device, n_classes, lags)
+    lags = Lags(round(range_s / epoch_s), 0, epoch_s)
+    blocks = Blocks.of(reference, device, n_classes, lags)
     return blocks.offset_interval(rng, resamples=resamples, level=level, epoch_s=epoch_s)[:2]
-
-
-@dataclass(frozen=True)
-class _Lags:
-    """The offsets searched, and the context to either side that the peak score needs (steps)."""
-
-    reach: int
-    context: int
-    step_s: float
-
-    @property
-    def most(self) -> int:
-        return self.reach + self.context
-
-    @property
-    def inner(self) -> slice:
-        return slice(self.context, self.context + 2 * self.reach + 1)
-
-    @property
-    def offsets_s(self) -> Values:
-        offsets: Values = np.arange(-self.reach, self.reach + 1, dtype=np.float64) * self.step_s
-        return offsets
-
-
-@dataclass(frozen=True, eq=False)
-class _Blocks:
-    """Tables at each offset, one for each block of the reference's time; tables of blocks add up."""
-
-    counts: Tables  # (blocks, k, k, offsets with context)
-    places: NDArray[np.intp]  # which of the night's blocks these are; blocks without a count are left out
-    lags: _Lags
-    block_s: float
-
-    @classmethod
-    def of(cls, reference: ClassCodes, device: ClassCodes, n_classes: int, lags: _Lags) -> _Blocks:
-        """Cut the reference's scored time into blocks and count each against the device around it."""
-        scored = np.flatnonzero(reference >= 0)
-        first, last = (int(scored[0]), int(scored[-1]) + 1) if scored.size else (0, 1)
-        length = max(1, round(BLOCK_S / lags.step_s))
-        count = -(-(last - first) // length)
-        rows = np.full(count * length, -1, dtype=np.int8)
-        rows[: last - first] = reference[first:last]
-        # the device from `most` steps before the first block to `most` steps after the last
-        around = np.full(count * length + 2 * lags.most, -1, dtype=np.int8)
-        begin = first - lags.most
-        source = slice(max(0, begin), min(device.size, begin + around.size))
-        around[source.start - begin : source.stop - begin] = device[source]
-        pieces = np.lib.stride_tricks.sliding_window_view(around, length + 2 * lags.most)[::length]
-        # a piece begins `most` steps before its block, so a shift of -most is the offset 0
-        counts = correlate(
-            rows.reshape(count, length),
-            pieces,
-            n_classes,
-            length=fast_length(length + 2 * lags.most),
-            shifts=range(-2 * lags.most, 1),
-        )
-        places = np.flatnonzero(counts.any(axis=(1, 2, 3)))
-        if places.size == 0:
-            places = np.zeros(1, dtype=np.intp)
-        return cls(counts[places], places, lags, length * lags.step_s)
-
-    @property
-    def count(self) -> int:
-        return len(self.counts)
-
-    def tables(self) -> NDArray[Any]:
-        """Return the tables of the whole night, shape (offsets with context, k, k)."""
-        return np.moveaxis(self.counts.sum(axis=0), -1, 0)
-
-    def margins(self) -> Values:
-        """Return diagonal, row sums and column sums, shape (blocks, 3k, offsets without context)."""
-        inner = self.counts[..., self.lags.inner]
-        diagonal = np.einsum("biim->bim", inner)
-        return np.concatenate((diagonal, inner.sum(axis=2), inner.sum(axis=1)), axis=1).astype(np.float64)
-
-    def best_offsets(self, weights: NDArray[Any]) -> Values:
-        """Return the best offset (s) under each row of block weights; nan where no kappa is defined."""
-        margins = self.margins()
-        _, sums, offsets = margins.shape
-        flat = margins.reshape(self.count, -1)
-        found = np.full(len(weights), np.nan)
-        step = max(1, (8 << 20) // (8 * flat.shape[1]))
-        for begin in range(0, len(weights), step):
-            part = weights[begin : begin + step].astype(np.float64) @ flat
-            curves = _kappa_of_sums(np.moveaxis(part.reshape(-1, sums, offsets), 1, 0))
-            for row, curve in enumerate(curves):
-                peak = peak_position(curve, self.lags.reach)
-                if peak is not None:
-                    found[begin + row] = (peak - self.lags.reach) * self.lags.step_s
-        return found
-
-    def offset_interval(
-        self, rng: np.random.Generator, *, resamples: int, level: float, epoch_s: float
-    ) -> tuple[float, float, str]:
-        """Return the ends of the interval of the best offset (s), and why there is none, else ""."""
-        replicates = self.best_offsets(participant_weights(self.count, resamples, rng))
-        interval = percentile_interval(replicates, level=level)
-        return interval.low - epoch_s / 2.0, interval.high + epoch_s / 2.0, interval.because
-
-    def thirds(self) -> tuple[PartOffset, ...]:
-        """Return the best offset of each third of the blocks."""
-        if self.count < 3:
-            return ()
-        night = int(self.places[-1]) + 1
-        margins = self.margins()
-        parts = []
-        for begin, end in pairwise(round(night * part / 3) for part in range(4)):
-            inside = (self.places >= begin) & (self.places < end)
-            curve = _kappa_of_sums(margins[inside].sum(axis=0))
-            best = OffsetCurve(self.lags.offsets_s, curve).best
-            parts.append(PartOffset(begin * self.block_s, end * self.block_s, *best))
-        return tuple(parts)
-
-
-def _kappa_of_sums(sums: Values) -> Values:
-    """Return kappa from margin sums (3k, ..., offsets), nan where less than half of the epochs are common."""
-    margins = margins_from_sums(sums)
-    curve = kappa_of_margins(margins)
-    return np.where(2.0 * margins.n >= margins.n.max(axis=-1, keepdims=True), curve, np.nan)
-
-
-def _curve_of(sides: tuple[ClassCodes, ClassCodes], lags: _Lags) -> OffsetCurve:
-    check_codes(*sides, 2)
-    tables = _Blocks.of(*sides, 2, _Lags(lags.reach, 0, lags.step_s)).tables()
-    return OffsetCurve(lags.offsets_s, kappa_where_common(tables))
-
-
-def _half_weights(count: int, draws: int, rng: np.random.Generator) -> NDArray[np.int64]:
-    """Return weights that keep a random half of the blocks."""
-    order = rng.random((draws, count)).argsort(axis=1)
-    return (order < max(1, count // 2)).astype(np.int64)
 
 
 def _width_s(curve: OffsetCurve) -> float:
@@ -503,12 +284,9 @@ def _width_s(curve: OffsetCurve) -> float:
     return float(curve.offsets_s[end] - curve.offsets_s[begin])
 
 
-# -------------------------------------------------------------------------------------- does the peak stand out
-
-
-def _why_not(
+def _why_not_proposed(
     curve: OffsetCurve,
-    lags: _Lags,
+    lags: Lags,
     low_s: float,
     high_s: float,
     no_interval: str,
@@ -536,14 +314,23 @@ def _why_not(
     return ""
 
 
-def _hint_outside(reference: ClassCodes, device: ClassCodes, n_classes: int, lags: _Lags, chance: Values) -> str:
+def _why_proposed(curve: OffsetCurve, score: float) -> str:
+    """Return why the best offset is worth trying."""
+    offset_s, at_best = curve.best
+    return (
+        f"adding {offset_s:+.0f} s to device times raises kappa from {curve.at_zero:.3f} to {at_best:.3f}, "
+        f"and the peak stands out from what chance makes (score {score:.1f}, {LOWEST_PEAK_SCORE} needed)"
+    )
+
+
+def _hint_outside(reference: ClassCodes, device: ClassCodes, n_classes: int, lags: Lags, chance: Values) -> str:
     """Return a clause that names a sharp peak outside the range searched, "" when there is none."""
     reach = min(round(_WIDE_S / lags.step_s), reference.size - 1)
     if reach <= lags.most:
         return ""
     tables = scan_epoch_offsets(reference, device, n_classes, max_shift_epochs=reach)
     curve = kappa_where_common(tables)
-    wide = _Lags(reach - lags.context, lags.context, lags.step_s)
+    wide = Lags(reach - lags.context, lags.context, lags.step_s)
     heights = np.zeros(curve.size)
     inner = wide.inner
     scale = round(PEAK_SCALES_S[0] / lags.step_s)
@@ -556,67 +343,6 @@ def _hint_outside(reference: ClassCodes, device: ClassCodes, n_classes: int, lag
     if score < LOWEST_PEAK_SCORE + 1.0:  # many more offsets were looked at
         return ""
     return f"; outside the range searched, near {offset_s:+.0f} s, kappa has a sharp peak of {curve[at]:.3f}"
-
-
-# ----------------------------------------------------------------------------------------------------- drift
-
-
-@dataclass(frozen=True)
-class _Drift:
-    s_per_h: float
-    low: float
-    high: float
-    offset_s: float
-    kappa: float
-
-    @classmethod
-    def nowhere(cls) -> _Drift:
-        return cls(NAN, NAN, NAN, NAN, NAN)
-
-
-def _find_drift(
-    blocks: _Blocks, offset_s: float, rng: np.random.Generator, *, resamples: int, level: float, epoch_s: float
-) -> _Drift:
-    """Search offset and drift together; the interval resamples blocks.
-
-    Within a block the drift is less than a step, so a block moves as a whole. Tables at offsets between two
-    steps are interpolated, which is exact for stages that are constant within a step.
-    """
-    lags = blocks.lags
-    middle = 0.5 * (blocks.places[0] + blocks.places[-1])
-    hours = (blocks.places - middle) * blocks.block_s / 3600.0
-    drifts = np.arange(-DRIFT_RANGE_S_PER_H, DRIFT_RANGE_S_PER_H + _DRIFT_STEP / 2.0, _DRIFT_STEP)
-    near = np.arange(-_DRIFT_OFFSETS_S, _DRIFT_OFFSETS_S + lags.step_s / 2.0, lags.step_s)
-    moved = offset_s + near[None, None] + hours[:, None, None] * drifts[None, :, None]
-    place = np.clip(moved / lags.step_s + lags.reach, 0.0, 2.0 * lags.reach - 1e-9)
-    lower = place.astype(np.int64)
-    part = place - lower
-    margins = np.moveaxis(blocks.margins(), 1, 0)  # (3k, blocks, offsets)
-    block = np.arange(blocks.count)[:, None, None]
-    sums = margins[:, block, lower] * (1.0 - part) + margins[:, block, lower + 1] * part
-    sums = np.ascontiguousarray(np.moveaxis(sums, 1, 0))  # (blocks, 3k, drifts, offsets)
-    kinds = sums.shape[1]
-    flat = sums.reshape(blocks.count, -1)
-    drawn = participant_weights(blocks.count, resamples, rng)
-    weights = np.concatenate((np.ones((1, blocks.count)), drawn))  # the night itself, then the resamples
-    found = np.full(len(weights), np.nan)
-    middle_s = at_best = NAN
-    for begin in range(0, len(weights), _DRIFT_ROWS):
-        part = (weights[begin : begin + _DRIFT_ROWS] @ flat).reshape(-1, kinds, drifts.size * near.size)
-        curves = kappa_of_margins(margins_from_sums(np.moveaxis(part, 1, 0)))
-        for row, curve in enumerate(curves, start=begin):
-            if np.isnan(curve).all():
-                continue
-            peak = int(np.nanargmax(curve))
-            found[row] = drifts[peak // near.size]
-            if row == 0:
-                middle_s, at_best = offset_s + float(near[peak % near.size]), float(curve[peak])
-    interval = percentile_interval(found[1:], level=level)
-    slack = epoch_s / 2.0 / (float(blocks.places[-1] - blocks.places[0] + 1) * blocks.block_s / 3600.0)
-    return _Drift(float(found[0]), interval.low - slack, interval.high + slack, middle_s, at_best)
-
-
-# ------------------------------------------------------------------------------------------------ plain values
 
 
 def clock_document(reading: ClockReading) -> dict[str, Any]:

@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import MappingError
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.inference.resampling import rng_for
-from sleepagree.mapping.stages import StageMapping, fitting_mappings
+from sleepagree.mapping.mapping import StageMapping, fitting_mappings
 from sleepagree.scoring.class_sequences import both_codes, class_sequence, square_mapping
-from sleepagree.scoring.offsets import ClassCodes, ClockHint, QuickOffset, fine_codes, quick_offset
+from sleepagree.scoring.offsets import ClassCodes, ClockHint, QuickOffset, classes_in_steps, quick_offset
 
 if TYPE_CHECKING:
     from sleepagree.scoring.clock import ClockReading
@@ -36,12 +37,10 @@ def check_clock(paired: PairedNight, mapping: StageMapping) -> QuickOffset | Non
     reference = class_sequence(paired.reference, paired.reference >= 0, rows, -1)
     device = class_sequence(paired.device, paired.device >= 0, columns, -1)
     found = quick_offset(reference, device, len(square.reference_classes))
-    return hint_as_strict_as_clock(found, reference, device, len(square.reference_classes))
+    return drop_uncertain_hint(found, reference, device, len(square.reference_classes))
 
 
-def hint_as_strict_as_clock(
-    found: QuickOffset, reference: ClassCodes, device: ClassCodes, n_classes: int
-) -> QuickOffset:
+def drop_uncertain_hint(found: QuickOffset, reference: ClassCodes, device: ClassCodes, n_classes: int) -> QuickOffset:
     """Drop the hint at an offset whose interval holds 0: the close look would propose nothing either."""
     if found.hint is not ClockHint.OFFSET or found.peak_score >= _SURE_SCORE:
         return found
@@ -51,29 +50,22 @@ def hint_as_strict_as_clock(
     return found if low_s > 0.0 or high_s < 0.0 else replace(found, hint=ClockHint.NONE)
 
 
-def clock_caution(found: QuickOffset | None) -> list[str]:
+def clock_caution(found: QuickOffset | None) -> list[Caution]:
     """Return the caution about a clock that may be off, or nothing."""
     if found is None or found.hint is ClockHint.NONE:
         return []
     if found.hint is ClockHint.DOUBT:
-        return [
-            f"Agreement is near chance (kappa {found.kappa_at_zero:.3f}), and no clock offset up to 30 min to either "
-            "side stands out, nor one of whole hours: these recordings may not belong together, a clock may be off by "
-            "more than that, or the device may hardly tell stages. Check files, dates and zones ('sleepagree clock "
-            "--range 180' looks further)."
-        ]
+        return [Caution.of(CautionKind.CLOCK_DOUBT, kappa=found.kappa_at_zero)]
     if found.hint is ClockHint.ZONE:
-        hours = abs(round(found.zone_s / 3600))
-        return [
-            f"Agreement is near chance (kappa {found.kappa_at_zero:.3f}), and has a sharp peak when "
-            f"{found.zone_s:+.0f} s are added to device times (kappa {found.kappa_at_zone:.3f}): a time zone, or "
-            f"summer time, that is off by {hours} h looks like this. Check both zones (--reference-zone, "
-            "--device-zone). Nothing was shifted."
-        ]
+        shift, kappa = found.zone_s, found.kappa_at_zone
+        return [Caution.of(CautionKind.CLOCK_ZONE, seconds=shift, kappa=found.kappa_at_zero, kappa_there=kappa)]
     return [
-        f"Agreement has a sharp peak when {found.offset_s:+.0f} s are added to device times (kappa "
-        f"{found.kappa_at_best:.3f} instead of {found.kappa_at_zero:.3f}). A wrong clock would look like this; "
-        "'sleepagree clock' looks closer. Nothing was shifted: tuning the clock on the outcome inflates agreement."
+        Caution.of(
+            CautionKind.CLOCK_OFFSET,
+            seconds=found.offset_s,
+            kappa=found.kappa_at_zero,
+            kappa_there=found.kappa_at_best,
+        )
     ]
 
 
@@ -118,9 +110,9 @@ def scan_clock(
         )
     fitting = fitting_mappings(paired.reference_set, paired.device_set)
     two = next((m for m in fitting if m.name == "wake-sleep"), None)
-    wake_sleep = None if two is None or two is square else _fine_sides(paired, two, range_s)
+    wake_sleep = None if two is None or two is square else _sides_in_steps(paired, two, range_s)
     return read_clock(
-        *_fine_sides(paired, square, range_s),
+        *_sides_in_steps(paired, square, range_s),
         len(square.reference_classes),
         mapping=square.name,
         rng=rng_for(seed, "clock"),
@@ -132,9 +124,9 @@ def scan_clock(
     )
 
 
-def _fine_sides(paired: PairedNight, mapping: StageMapping, range_s: float) -> tuple[Codes, Codes]:
-    """Lay both sides on one fine clock that reaches beyond the window; the reference counts inside it only."""
-    reference, device, shift_s = paired.fine
+def _sides_in_steps(paired: PairedNight, mapping: StageMapping, range_s: float) -> tuple[Codes, Codes]:
+    """Lay both sides on one clock of 5-s steps that reaches beyond the window; the reference counts inside it only."""
+    reference, device, shift_s = paired.reference_spans, paired.device_spans, paired.shift_s
     margin = round(range_s / STEP_S)
     origin_s = paired.begin_s - margin * STEP_S
     n = 2 * margin + round((paired.end_s - paired.begin_s) / STEP_S)
@@ -148,4 +140,4 @@ def _fine_sides(paired: PairedNight, mapping: StageMapping, range_s: float) -> t
 
 def _lay(spans: ScoredSpans, class_codes: tuple[int, ...], origin_s: float, n: int) -> Codes:
     lookup = np.array(class_codes, np.int16)
-    return fine_codes(spans.onset_s, spans.duration_s, lookup[spans.codes], origin_s=origin_s, n=n, step_s=STEP_S)
+    return classes_in_steps(spans.onset_s, spans.duration_s, lookup[spans.codes], origin_s=origin_s, n=n, step_s=STEP_S)

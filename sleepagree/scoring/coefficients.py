@@ -5,7 +5,7 @@ where the leading axes are nights, participants or resamples, and returns one fl
 coefficient is 0/0 the value is nan, without a warning; `Statistic.explain` says why in words. Higher is better for all.
 
 All of them, the standard error apart, depend on a table only through its diagonal, its row sums and its column sums.
-`margin_sums` takes these 3k numbers from each table by one matrix product, and resampling can weigh
+`stack_sums` takes these 3k numbers from each table by one matrix product, and resampling can weigh
 them instead of the k*k cells. Cells are not checked here (there may be millions of tables).
 """
 
@@ -17,7 +17,7 @@ from typing import Final
 
 import numpy as np
 
-from sleepagree.inference.margins import Counts, Margins, Values, classes_last, count_margins, ratio
+from sleepagree.inference.table_sums import Counts, TableSums, Values, classes_last, ratio, sum_table
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,10 +30,10 @@ class Statistic:
         Name of its function.
     kernel : callable
         From counts (..., k, k) to values (...,), or (..., k) if ``per_class``.
-    from_margins : callable
-        The same from `Margins`, but with the class axis, if any, first.
+    from_sums : callable
+        The same from `TableSums`, but with the class axis, if any, first.
     why_undefined : callable
-        From `Margins` of one table and a class position to the reason for nan, "" where there is a value.
+        From `TableSums` of one table and a class position to the reason for nan, "" where there is a value.
     reference : str
         Published source, as it may be printed.
     per_class : bool
@@ -46,8 +46,8 @@ class Statistic:
 
     name: str
     kernel: Callable[[Counts], Values]
-    from_margins: Callable[[Margins], Values]
-    why_undefined: Callable[[Margins, int], str]
+    from_sums: Callable[[TableSums], Values]
+    why_undefined: Callable[[TableSums, int], str]
     reference: str
     per_class: bool = False
     lower: float = 0.0
@@ -67,7 +67,7 @@ class Statistic:
         position : int
             Position of the class, for a statistic of classes.
         """
-        return self.why_undefined(count_margins(counts), position)
+        return self.why_undefined(sum_table(counts), position)
 
 
 # ----------------------------------------------------------------------------------------------- coefficients
@@ -86,39 +86,39 @@ def _crossed(rows: Values, columns: Values, total: Values) -> Values:
     return pairs
 
 
-def _accuracy(m: Margins) -> Values:
-    return ratio(m.agreed, m.n)
+def _accuracy(t: TableSums) -> Values:
+    return ratio(t.agreed, t.n)
 
 
-def kappa_of_margins(m: Margins) -> Values:
+def kappa_of_sums(t: TableSums) -> Values:
     """Return Cohen's kappa of tables whose margins are known, see `kappa`."""
-    return 1.0 - ratio(m.n * (m.n - m.agreed), _crossed(m.rows, m.columns, m.n))
+    return 1.0 - ratio(t.n * (t.n - t.agreed), _crossed(t.rows, t.columns, t.n))
 
 
-def _pabak(m: Margins) -> Values:
-    k = len(m.rows)
-    return 1.0 - ratio(k * (m.n - m.agreed), (k - 1) * m.n)
+def _pabak(t: TableSums) -> Values:
+    k = len(t.rows)
+    return 1.0 - ratio(k * (t.n - t.agreed), (k - 1) * t.n)
 
 
-def _ac1(m: Margins) -> Values:
-    k = len(m.rows)
-    both, twice = m.rows + m.columns, 2.0 * m.n
+def _ac1(t: TableSums) -> Values:
+    k = len(t.rows)
+    both, twice = t.rows + t.columns, 2.0 * t.n
     even = (k - 1) * twice * twice
-    return 1.0 - ratio(2.0 * (k - 1) * twice * (m.n - m.agreed), even - _crossed(both, both, twice))
+    return 1.0 - ratio(2.0 * (k - 1) * twice * (t.n - t.agreed), even - _crossed(both, both, twice))
 
 
-def _mcc(m: Margins) -> Values:
+def _mcc(t: TableSums) -> Values:
     # The device's own total, so that weights which are not whole numbers still give an exact 0 for a device
     # that used one class only (both totals are n).
-    total = m.columns.sum(axis=0)
-    spread = _crossed(m.rows, m.rows, m.n) * _crossed(m.columns, m.columns, total)
-    shared = _crossed(m.rows, m.columns, m.n) - m.n * (m.n - m.agreed)
+    total = t.columns.sum(axis=0)
+    spread = _crossed(t.rows, t.rows, t.n) * _crossed(t.columns, t.columns, total)
+    shared = _crossed(t.rows, t.columns, t.n) - t.n * (t.n - t.agreed)
     return ratio(shared, np.sqrt(_zero_to_nan(spread)))
 
 
-def _balanced_accuracy(m: Margins) -> Values:
-    occurs = m.rows > 0
-    shares = np.divide(m.diagonal, m.rows, out=np.zeros_like(m.rows), where=occurs)
+def _balanced_accuracy(t: TableSums) -> Values:
+    occurs = t.rows > 0
+    shares = np.divide(t.diagonal, t.rows, out=np.zeros_like(t.rows), where=occurs)
     return ratio(shares.sum(axis=0), occurs.sum(axis=0))
 
 
@@ -140,7 +140,7 @@ def accuracy(counts: Counts) -> Values:
     >>> float(accuracy(np.array([[20, 20], [10, 50]])))
     0.7
     """
-    return _accuracy(count_margins(counts))
+    return _accuracy(sum_table(counts))
 
 
 def kappa(counts: Counts) -> Values:
@@ -166,7 +166,7 @@ def kappa(counts: Counts) -> Values:
     >>> round(float(kappa(np.array([[20, 20], [10, 50]]))), 3)
     0.348
     """
-    return kappa_of_margins(count_margins(counts))
+    return kappa_of_sums(sum_table(counts))
 
 
 def pabak(counts: Counts) -> Values:
@@ -188,7 +188,7 @@ def pabak(counts: Counts) -> Values:
     41:687-699 (k classes). Byrt T, Bishop J, Carlin JB (1993). Bias, prevalence and kappa. J Clin Epidemiol
     46:423-429 (two classes, and the name).
     """
-    return _pabak(count_margins(counts))
+    return _pabak(sum_table(counts))
 
 
 def ac1(counts: Counts) -> Values:
@@ -209,7 +209,7 @@ def ac1(counts: Counts) -> Values:
     Gwet KL (2008). Computing inter-rater reliability and its variance in the presence of high agreement. Br J
     Math Stat Psychol 61:29-48.
     """
-    return _ac1(count_margins(counts))
+    return _ac1(sum_table(counts))
 
 
 def mcc(counts: Counts) -> Values:
@@ -231,7 +231,7 @@ def mcc(counts: Counts) -> Values:
     Gorodkin J (2004). Comparing two K-category assignments by a K-category correlation coefficient. Comput
     Biol Chem 28:367-374.
     """
-    return _mcc(count_margins(counts))
+    return _mcc(sum_table(counts))
 
 
 def balanced_accuracy(counts: Counts) -> Values:
@@ -248,7 +248,7 @@ def balanced_accuracy(counts: Counts) -> Values:
         From 0 to 1; a class without a reference epoch has no sensitivity and is left out of the mean; nan for
         an empty table.
     """
-    return _balanced_accuracy(count_margins(counts))
+    return _balanced_accuracy(sum_table(counts))
 
 
 # ---------------------------------------------------------------------------------------------- standard error
@@ -276,13 +276,13 @@ def kappa_influence(counts: Counts) -> Values:
     Fleiss JL, Cohen J, Everitt BS (1969). Large sample standard errors of kappa and weighted kappa. Psychol
     Bull 72:323-327.
     """
-    m = count_margins(counts)
-    observed = _accuracy(m)[..., None, None]
-    rest = _zero_to_nan(ratio(_crossed(m.rows, m.columns, m.n), m.n * m.n))[..., None, None]
-    row_share = classes_last(ratio(m.rows, m.n))
-    column_share = classes_last(ratio(m.columns, m.n))
+    t = sum_table(counts)
+    observed = _accuracy(t)[..., None, None]
+    rest = _zero_to_nan(ratio(_crossed(t.rows, t.columns, t.n), t.n * t.n))[..., None, None]
+    row_share = classes_last(ratio(t.rows, t.n))
+    column_share = classes_last(ratio(t.columns, t.n))
     pull = column_share[..., :, None] + row_share[..., None, :] - 2.0 * (1.0 - rest)
-    return (np.eye(len(m.rows)) - observed) / rest - (1.0 - observed) / (rest * rest) * pull
+    return (np.eye(len(t.rows)) - observed) / rest - (1.0 - observed) / (rest * rest) * pull
 
 
 def kappa_se(counts: Counts) -> Values:
@@ -320,21 +320,21 @@ def only_class(sums: Values) -> bool:
     return int(np.count_nonzero(sums)) == 1
 
 
-def _why_empty(m: Margins, _position: int) -> str:
-    return NO_EPOCH if m.n == 0 else ""
+def _why_empty(t: TableSums, _position: int) -> str:
+    return NO_EPOCH if t.n == 0 else ""
 
 
-def why_no_chance(m: Margins, _position: int = 0) -> str:
+def why_no_kappa(t: TableSums, _position: int = 0) -> str:
     """Return why there is no kappa."""
-    if m.n == 0:
+    if t.n == 0:
         return NO_EPOCH
-    return ONE_SHARED_CLASS if only_class(m.diagonal) and m.diagonal.max() == m.n else ""
+    return ONE_SHARED_CLASS if only_class(t.diagonal) and t.diagonal.max() == t.n else ""
 
 
-def _why_no_spread(m: Margins, _position: int) -> str:
-    if m.n == 0:
+def _why_no_spread(t: TableSums, _position: int) -> str:
+    if t.n == 0:
         return NO_EPOCH
-    reference_constant, device_constant = only_class(m.rows), only_class(m.columns)
+    reference_constant, device_constant = only_class(t.rows), only_class(t.columns)
     if reference_constant and device_constant:
         return "each side used one class only, so there is nothing to correlate"
     if reference_constant:
@@ -353,7 +353,7 @@ _EVEN_CHANCE: Final = "Brennan & Prediger 1981; Byrt, Bishop & Carlin 1993"
 #: The coefficients that nights and studies report, in their order.
 TABLE_STATISTICS: Final = (
     Statistic("accuracy", accuracy, _accuracy, _why_empty, COMMON),
-    Statistic("kappa", kappa, kappa_of_margins, why_no_chance, COHEN, lower=-1.0),
+    Statistic("kappa", kappa, kappa_of_sums, why_no_kappa, COHEN, lower=-1.0),
     Statistic("pabak", pabak, _pabak, _why_empty, _EVEN_CHANCE, lower=-1.0),
     Statistic("ac1", ac1, _ac1, _why_empty, "Gwet 2008", lower=-1.0),
     Statistic("mcc", mcc, _mcc, _why_no_spread, "Gorodkin 2004", lower=-1.0),

@@ -19,7 +19,7 @@ import math
 from dataclasses import dataclass
 
 from sleepagree.inference.estimate import NAN
-from sleepagree.mapping.stages import canonical_stage
+from sleepagree.mapping.words import canonical_stage, speak
 
 #: What an epoch is, as one byte: one of the first three; sleep with the bit of REM or of N3.
 WAKE, SLEEP, SILENT, REM_BIT, DEEP_BIT = 0, 1, 2, 4, 8
@@ -27,6 +27,18 @@ WAKE, SLEEP, SILENT, REM_BIT, DEEP_BIT = 0, 1, 2, 4, 8
 _WAKE_BYTE, _SLEEP_BYTE, _SILENT_BYTE = bytes([WAKE]), bytes([SLEEP]), bytes([SILENT])
 _REM_BYTE, _DEEP_BYTE = bytes([SLEEP | REM_BIT]), bytes([SLEEP | DEEP_BIT])
 _SLEEP_OF_KIND = bytes(kind & 3 for kind in range(256))
+
+
+def say_measure(name: str) -> str:
+    """Return a measure's name with its class as people read it, the other spelling in which it may be asked for.
+
+    Examples
+    --------
+    >>> say_measure("minutes rem"), say_measure("TST")
+    ('minutes REM', 'TST')
+    """
+    head, _, tail = name.partition(" ")
+    return f"{head} {speak(tail)}" if head in ("minutes", "percent") else name
 
 
 @dataclass(frozen=True)
@@ -61,7 +73,7 @@ class SleepMeasures:
     deep_latency_min: float
 
 
-def measure_kinds(kinds: bytes, *, says_rem: bool, says_deep: bool, epoch_min: float = 0.5) -> SleepMeasures:
+def measure_kinds(kinds: bytes, *, reports_rem: bool, reports_deep: bool, epoch_min: float = 0.5) -> SleepMeasures:
     """Return the measures of one side from one byte for each epoch.
 
     Parameters
@@ -69,7 +81,7 @@ def measure_kinds(kinds: bytes, *, says_rem: bool, says_deep: bool, epoch_min: f
     kinds : bytes, length n_epochs
         ``WAKE``, ``SLEEP`` or ``SILENT`` (no stage) for every epoch of the window, ``REM_BIT`` or ``DEEP_BIT`` added to
         ``SLEEP``.
-    says_rem, says_deep : bool
+    reports_rem, reports_deep : bool
         Whether this side can report that stage.
     epoch_min : float
         Length of an epoch in minutes.
@@ -77,7 +89,7 @@ def measure_kinds(kinds: bytes, *, says_rem: bool, says_deep: bool, epoch_min: f
     Examples
     --------
     >>> night = bytes([0, 0, 1, 1, 1, 0, 1, 1, 1, 1, 0, 0])
-    >>> m = measure_kinds(night, says_rem=False, says_deep=False)
+    >>> m = measure_kinds(night, reports_rem=False, reports_deep=False)
     >>> m.tst_min, m.sol_min, m.waso_min, m.awakenings
     (3.5, 1.0, 1.5, 1.0)
     """
@@ -98,8 +110,8 @@ def measure_kinds(kinds: bytes, *, says_rem: bool, says_deep: bool, epoch_min: f
         sleep.count(_WAKE_BYTE, onset) * epoch_min,
         100.0 * tst / tib,
         float(awakenings),
-        _latency(kinds.find(_REM_BYTE) if says_rem else -1, onset, epoch_min),
-        _latency(kinds.find(_DEEP_BYTE) if says_deep else -1, onset, epoch_min),
+        _latency(kinds.find(_REM_BYTE) if reports_rem else -1, onset, epoch_min),
+        _latency(kinds.find(_DEEP_BYTE) if reports_deep else -1, onset, epoch_min),
     )
 
 
@@ -150,7 +162,7 @@ def pair_measures(
     device: SleepMeasures,
     *,
     class_minutes: tuple[tuple[str, float, float], ...],
-    cannot_say: tuple[str, ...] = (),
+    not_reported: tuple[str, ...] = (),
 ) -> tuple[MeasurePair, ...]:
     """Return all measures of both sides in the order of tables.
 
@@ -160,13 +172,13 @@ def pair_measures(
         The two sides.
     class_minutes : tuple of (class, reference minutes, device minutes)
         Minutes of each class under the first mapping; nan where the device cannot report the class.
-    cannot_say : tuple of str
+    not_reported : tuple of str
         Names of the measures that the device cannot give.
     """
     pairs = []
     for name, unit, attribute in _FIXED:
         values = getattr(reference, attribute), getattr(device, attribute)
-        pairs.append(MeasurePair(name, unit, *values, _reason(name, values, cannot_say)))
+        pairs.append(MeasurePair(name, unit, *values, _reason(name, values, not_reported)))
     for name, *minutes in class_minutes:
         values = (minutes[0], minutes[1])
         why = _reason(f"minutes {name}", values, ("minutes " + name,))
@@ -184,11 +196,11 @@ def _percent(minutes: float, tst_min: float) -> float:
     return 100.0 * minutes / tst_min if tst_min > 0 else NAN
 
 
-def _reason(name: str, values: tuple[float, float], cannot_say: tuple[str, ...]) -> str:
+def _reason(name: str, values: tuple[float, float], not_reported: tuple[str, ...]) -> str:
     missing = [side for side, value in zip(("reference", "device"), values, strict=True) if math.isnan(value)]
     if not missing:
         return ""
-    if name in cannot_say and "device" in missing:
+    if name in not_reported and "device" in missing:
         return "the device has no label for it"
     what = "sleep" if name in ("SOL", "WASO", "awakenings") or name.startswith("percent ") else "such epoch"
     return f"no {what} on " + ("either side" if len(missing) == 2 else f"the {missing[0]} side")

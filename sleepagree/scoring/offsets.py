@@ -40,10 +40,10 @@ _HOUR_SLACK_S: Final = 60.0
 # ----------------------------------------------------------------------------------- tables at many offsets
 
 
-def fine_codes(
+def classes_in_steps(
     onset_s: Values, duration_s: Values, codes: ClassCodes, *, origin_s: float, n: int, step_s: float = STEP_S
 ) -> NDArray[np.int8]:
-    """Lay spans on a fine clock.
+    """Lay spans on a clock of equal steps.
 
     Parameters
     ----------
@@ -65,7 +65,7 @@ def fine_codes(
 
     Examples
     --------
-    >>> fine_codes(np.array([0.0]), np.array([30.0]), np.array([2]), origin_s=-10.0, n=10).tolist()
+    >>> classes_in_steps(np.array([0.0]), np.array([30.0]), np.array([2]), origin_s=-10.0, n=10).tolist()
     [-1, -1, 2, 2, 2, 2, 2, 2, -1, -1]
     """
     middle = origin_s + (np.arange(n) + 0.5) * step_s

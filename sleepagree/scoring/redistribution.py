@@ -1,7 +1,7 @@
-"""Where the epochs of a stage go that the device cannot report, and what each class's bias is made of.
+"""Where the epochs of a stage go that the device cannot report: an exact account, nothing is modelled.
 
-Both are exact accounts of one table of counts: nothing is modelled. The share of a stage that went to a class
-has a Wilson interval, which takes epochs as independent, and a block bootstrap interval, which does not.
+The share of a stage that went to a class has a Wilson interval, which takes epochs as independent, and a block
+bootstrap interval, which does not.
 
 References
 ----------
@@ -20,11 +20,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.hypnogram.spans import EPOCH_S, Counts
+from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
+from sleepagree.inference.proportions import wilson_interval
 from sleepagree.inference.resampling import percentile_interval
-from sleepagree.inference.shares import wilson_interval
-from sleepagree.mapping.stages import AASM_STAGES, COVERAGE, StageSet, reference_reportable
+from sleepagree.mapping.sets import StageSet, reference_reportable
+from sleepagree.mapping.words import AASM_STAGES, COVERAGE
 
 LEFT_OUT_COLUMN: Final = "left out"
 
@@ -116,11 +117,6 @@ class Redistribution:
     def minutes(self) -> float:
         """Minutes of the stage."""
         return self.epochs * EPOCH_S / 60
-
-    @property
-    def main_destination(self) -> str:
-        """The class that took most of the stage; "" without an epoch."""
-        return max(self.to, key=lambda d: d.epochs).name if self.epochs else ""
 
 
 def unreported_stages(reference: StageSet, device: StageSet) -> tuple[str, ...]:
@@ -237,80 +233,3 @@ def _by_episode(
         Episode(int(part[0]), int(part[-1]), int(part.size), _count_pairs(device_classes[part], columns, kept))
         for part in np.split(at, np.flatnonzero(gap_min >= EPISODE_GAP_MIN) + 1)
     )
-
-
-@dataclass(frozen=True)
-class BiasSource:
-    """The exact account of one class's bias in minutes: gained, lost, net.
-
-    Parameters
-    ----------
-    name : str
-        The class.
-    bias_min : float
-        Device minus reference.
-    gained : tuple of (str, float)
-        Reference class -> minutes that the device called this class.
-    lost : tuple of (str, float)
-        Device class -> minutes of this class that the device called so.
-    without_unreported_min : float
-        The bias when the epochs of unreported classes are left out; nan when the device can say every class.
-    returned_to : str
-        The class that took most of the unreported epochs, "" when there are none.
-    returned_min : float
-        The bias when the reference's unreported epochs are counted as ``returned_to``; nan as above.
-    """
-
-    name: str
-    bias_min: float
-    gained: tuple[tuple[str, float], ...]
-    lost: tuple[tuple[str, float], ...]
-    without_unreported_min: float = NAN
-    returned_to: str = ""
-    returned_min: float = NAN
-
-
-def account_for_bias(
-    counts: Counts, *, reference_classes: Sequence[str], device_classes: Sequence[str]
-) -> tuple[BiasSource, ...]:
-    """Return where the bias of each class both sides can say comes from.
-
-    Parameters
-    ----------
-    counts : int array, shape (reference classes, device classes)
-        Epochs.
-    reference_classes, device_classes : sequence of str
-        Names of rows and columns; the columns' are among the rows'.
-
-    Returns
-    -------
-    tuple of BiasSource
-        In each, bias = sum of gained - sum of lost, exactly.
-    """
-    minutes = np.asarray(counts, np.float64) * (EPOCH_S / 60)
-    unsaid = [i for i, name in enumerate(reference_classes) if name not in device_classes]
-    per_column = minutes[unsaid].sum(axis=0)
-    best = int(per_column.argmax()) if unsaid and per_column.any() else -1
-    return tuple(
-        _one_source(minutes, tuple(reference_classes), tuple(device_classes), name, unsaid, best)
-        for name in device_classes
-    )
-
-
-def _one_source(
-    minutes: NDArray[np.float64],
-    rows: tuple[str, ...],
-    columns: tuple[str, ...],
-    name: str,
-    unsaid: list[int],
-    best: int,
-) -> BiasSource:
-    row, column = rows.index(name), columns.index(name)
-    bias = float(minutes[:, column].sum() - minutes[row].sum())
-    gained = tuple((other, float(minutes[i, column])) for i, other in enumerate(rows) if i != row)
-    lost = tuple((other, float(minutes[row, j])) for j, other in enumerate(columns) if j != column)
-    if not unsaid:
-        return BiasSource(name, bias, gained, lost)
-    returned = bias - (float(minutes[unsaid].sum()) if column == best else 0.0)
-    without = bias - float(minutes[unsaid, column].sum())
-    return BiasSource(name, bias, gained, lost, without, columns[best] if best >= 0 else "", returned)

@@ -11,16 +11,16 @@ import numpy as np
 import numpy.typing as npt
 
 from sleepagree.inference.estimate import NAN, Estimate, undefined
-from sleepagree.inference.margins import Counts, Margins, count_margins, square_tables, widen_columns
-from sleepagree.inference.shares import normal_quantile
+from sleepagree.inference.proportions import normal_quantile
+from sleepagree.inference.table_sums import Counts, TableSums, square_tables, sum_table, widen_columns
 from sleepagree.scoring.class_figures import CLASS_STATISTICS
 from sleepagree.scoring.coefficients import (
     NEED_ALL_CLASSES,
     TABLE_STATISTICS,
-    kappa_of_margins,
+    kappa_of_sums,
     kappa_se,
     only_class,
-    why_no_chance,
+    why_no_kappa,
 )
 
 
@@ -156,11 +156,11 @@ def chance_corrected_kappa(counts: Counts, *, level: float = 0.95) -> Estimate:
     table, _ = square_tables(counts)
     if table.ndim != 2:
         raise ValueError(f"counts must be one table of shape (k, k), not {table.shape}")
-    margins = count_margins(table)
-    value, n, z = float(kappa_of_margins(margins)), int(margins.n), normal_quantile(level)
+    sums = sum_table(table)
+    value, n, z = float(kappa_of_sums(sums)), int(sums.n), normal_quantile(level)
     if math.isnan(value):
-        return undefined(why_no_chance(margins), n=n, method=_KAPPA_METHOD, level=level)
-    se = 0.0 if _certain_on_paper(margins) else float(kappa_se(table))
+        return undefined(why_no_kappa(sums), n=n, method=_KAPPA_METHOD, level=level)
+    se = 0.0 if _certain_on_paper(sums) else float(kappa_se(table))
     if se < _ROUNDING:
         method = f"{_KAPPA_METHOD}; no interval, because the standard error is 0 here"
         return Estimate(value, level=level, n=n, method=method, se=0.0)
@@ -171,9 +171,9 @@ def chance_corrected_kappa(counts: Counts, *, level: float = 0.95) -> Estimate:
     return Estimate(value, max(low, -1.0), min(high, 1.0), level=level, n=n, method=method, se=se)
 
 
-def _certain_on_paper(margins: Margins) -> bool:
+def _certain_on_paper(sums: TableSums) -> bool:
     """Whether the standard error of kappa is exactly 0: perfect agreement, or a side that used one class."""
-    return bool(margins.agreed == margins.n) or only_class(margins.rows) or only_class(margins.columns)
+    return bool(sums.agreed == sums.n) or only_class(sums.rows) or only_class(sums.columns)
 
 
 def summarise_table(
@@ -219,25 +219,25 @@ def summarise_table(
     table = _checked_table(counts, rows, columns)
     index = tuple(rows.index(name) for name in columns)
     wide = table if columns == rows else widen_columns(table, device_index=index)
-    margins = count_margins(wide)
+    sums = sum_table(wide)
     lacking = tuple(name for name in rows if name not in columns)
-    values, reasons = _table_values(margins, lacking)
+    values, reasons = _table_values(sums, lacking)
     if lacking:
-        kappa_of_table = undefined(_cannot_report(lacking), n=int(margins.n), method=_KAPPA_METHOD, level=level)
+        kappa_of_table = undefined(_cannot_report(lacking), n=int(sums.n), method=_KAPPA_METHOD, level=level)
     else:
         kappa_of_table = chance_corrected_kappa(wide, level=level)
     return TableAgreement(
         rows,
         columns,
         table,
-        int(margins.n),
+        int(sums.n),
         values["accuracy"],
         kappa_of_table,
         values["pabak"],
         values["ac1"],
         values["mcc"],
         values["balanced_accuracy"],
-        _class_agreements(margins, rows, columns),
+        _class_agreements(sums, rows, columns),
         reasons,
     )
 
@@ -269,7 +269,7 @@ def _cannot_report(lacking: tuple[str, ...]) -> str:
     return f"the reference has {said}, which the device cannot report"
 
 
-def _table_values(margins: Margins, lacking: tuple[str, ...]) -> tuple[dict[str, float], tuple[tuple[str, str], ...]]:
+def _table_values(sums: TableSums, lacking: tuple[str, ...]) -> tuple[dict[str, float], tuple[tuple[str, str], ...]]:
     values: dict[str, float] = {}
     reasons: list[tuple[str, str]] = []
     for statistic in TABLE_STATISTICS:
@@ -277,23 +277,23 @@ def _table_values(margins: Margins, lacking: tuple[str, ...]) -> tuple[dict[str,
             values[statistic.name] = NAN
             reasons.append((statistic.key, _cannot_report(lacking)))
             continue
-        value = float(statistic.from_margins(margins))
+        value = float(statistic.from_sums(sums))
         values[statistic.name] = value
         if math.isnan(value):
-            reasons.append((statistic.key, statistic.why_undefined(margins, 0)))
+            reasons.append((statistic.key, statistic.why_undefined(sums, 0)))
     return values, tuple(reasons)
 
 
-def _class_agreements(margins: Margins, rows: tuple[str, ...], columns: tuple[str, ...]) -> tuple[ClassAgreement, ...]:
-    by_class = np.stack([statistic.from_margins(margins) for statistic in CLASS_STATISTICS], axis=1).tolist()
-    epochs = np.stack([margins.rows, margins.columns], axis=1).astype(np.int64).tolist()
+def _class_agreements(sums: TableSums, rows: tuple[str, ...], columns: tuple[str, ...]) -> tuple[ClassAgreement, ...]:
+    by_class = np.stack([statistic.from_sums(sums) for statistic in CLASS_STATISTICS], axis=1).tolist()
+    epochs = np.stack([sums.rows, sums.columns], axis=1).astype(np.int64).tolist()
     keys = [statistic.key for statistic in CLASS_STATISTICS]
     classes = []
     for position, name in enumerate(rows):
         comparable = name in columns
         value = dict(zip(keys, by_class[position] if comparable else [NAN] * len(keys), strict=True))
         reasons = tuple(
-            (statistic.key, statistic.why_undefined(margins, position) if comparable else _NO_LABEL)
+            (statistic.key, statistic.why_undefined(sums, position) if comparable else _NO_LABEL)
             for statistic in CLASS_STATISTICS
             if math.isnan(value[statistic.key])
         )

@@ -7,24 +7,15 @@ Everything that is written is made from the nights, so the nights are what is ch
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Final
 
-from sleepagree.hypnogram.align import CONSENSUS, PairedNight
+from sleepagree.caution import Role, without_names
+from sleepagree.hypnogram.align import PairedNight
+from sleepagree.hypnogram.ledger import CONSENSUS
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.study.night_summary import NightSummary, SourceFile
 from sleepagree.study.table import NightsTable
-
-_CLOCK: Final = r"\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?"
-_MOMENT: Final = re.compile(
-    rf"\d{{4}}-\d{{2}}-\d{{2}}(?:[T ]{_CLOCK})?(?:Z|[+-]\d{{2}}:?\d{{2}})?|\b{_CLOCK}(?: ?[apAP][mM])?\b"
-    r"|\b\d{1,2}[./]\d{1,2}[./]\d{2,4}\b|\b\d{1,2}[- ][A-Za-z]{3}[- ]\d{4}\b"
-)
-_ZONE: Final = re.compile(r"\b[A-Z][A-Za-z]{2,}(?:/[A-Z][A-Za-z_-]{2,})+\b")
-_FILE: Final = re.compile(r"\.(?:edf|bdf|csv|tsv|txt|json|ndjson|parquet|toml|fif|vhdr|vmrk|set|amrk)\b", re.IGNORECASE)
-_LEFT_OUT: Final = "(a remark that names a file was left out)"
 
 
 def anonymous_table(table: NightsTable) -> NightsTable:
@@ -77,12 +68,12 @@ def _number_nights(names: Sequence[tuple[str, str]]) -> list[tuple[str, str]]:
 def rename_spans(spans: ScoredSpans, role: str) -> ScoredSpans:
     """Return spans that call their file by its role ("reference", "scorer 1", "device") and tell no date in words."""
     own = spans.origin
-    name = f"{CONSENSUS} of several scorers" if own.reader == CONSENSUS else role if own.name else ""
+    name = Role(f"{CONSENSUS} of several scorers" if own.reader == CONSENSUS else role if own.name else "")
     words = {own.name: f"the {role}"}
     return spans.with_changes(
         origin=Origin(name, own.reader, ""),
-        notes=_speak_neutrally(spans.notes, words),
-        cautions=_speak_neutrally(spans.cautions, words),
+        notes=tuple(without_names(note, words) for note in spans.notes),
+        cautions=tuple(without_names(caution, words) for caution in spans.cautions),
         ignored=(),
     )
 
@@ -101,30 +92,13 @@ def anonymous_night(paired: PairedNight) -> PairedNight:
         Its times are seconds after the reference's start, as for a file that tells elapsed time only. Labels,
         counts and epochs are the same.
     """
-    reference, device, shift_s = paired.fine
+    reference, device = paired.reference_spans, paired.device_spans
     words = {reference.origin.name: "the reference", device.origin.name: "the device"}
     return replace(
         paired,
         begin=None,
-        ledger=replace(paired.ledger, notes=_speak_neutrally(paired.ledger.notes, words)),
-        cautions=_speak_neutrally(paired.cautions, words),
-        fine=(
-            rename_spans(reference, "reference").with_changes(start=None),
-            rename_spans(device, "device").with_changes(start=None),
-            shift_s,
-        ),
+        ledger=replace(paired.ledger, notes=tuple(without_names(note, words) for note in paired.ledger.notes)),
+        cautions=tuple(without_names(caution, words) for caution in paired.cautions),
+        reference_spans=rename_spans(reference, "reference").with_changes(start=None),
+        device_spans=rename_spans(device, "device").with_changes(start=None),
     )
-
-
-def _speak_neutrally(sentences: Sequence[str], words: dict[str, str]) -> tuple[str, ...]:
-    """Return sentences of a reader without names of files and places, dates and times of day."""
-    out = []
-    for sentence in sentences:
-        text = sentence
-        for name, word in words.items():
-            text = text.replace(name, word) if name else text
-        if _FILE.search(text):  # another file's name, of which it is not known where it begins
-            out.append(_LEFT_OUT)
-            continue
-        out.append(_ZONE.sub("(a zone)", _MOMENT.sub("(a time)", text)))
-    return tuple(out)

@@ -10,11 +10,11 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.errors import counted
+from sleepagree.caution import Caution, CautionKind
 from sleepagree.hypnogram.spans import Counts
 from sleepagree.inference.estimate import NAN, undefined
 from sleepagree.inference.resampling import BootstrapIntervals, cluster_bootstrap_all, rng_for
-from sleepagree.mapping.stages import StageMapping, fitting_mappings
+from sleepagree.mapping.mapping import StageMapping, fitting_mappings
 from sleepagree.scoring.class_figures import CLASS_STATISTICS
 from sleepagree.scoring.coefficients import TABLE_STATISTICS
 from sleepagree.study.groups import NightGroups, average_units, fold_nights, group_nights, merge_stage_sets
@@ -35,7 +35,7 @@ WITH_SILENCE: Final = "agreement, silence counted as disagreement"
 
 def compare_devices(
     first: DeviceStudy, second: DeviceStudy, options: StudyOptions
-) -> tuple[DeviceComparison | None, tuple[str, ...]]:
+) -> tuple[DeviceComparison | None, tuple[Caution, ...]]:
     """Compare two devices on the nights that both have, and on the epochs of them that both scored.
 
     Parameters
@@ -47,7 +47,7 @@ def compare_devices(
 
     Returns
     -------
-    DeviceComparison or None, tuple of str
+    DeviceComparison or None, tuple of Caution
         None where no night can be compared; and cautions on nights that are left out.
     """
     other = {(n.participant, n.night): n for n in second.nights}
@@ -56,7 +56,7 @@ def compare_devices(
         return None, ()
     mapping = _common_mapping(first, second)
     if mapping is None:
-        return None, (_not_compared(first, second, "no mapping of stages with a kappa fits the labels of both"),)
+        return None, (_not_compared(first, second, "no_common_mapping"),)
     sides = _side(first), _side(second)
     measured_by = options.mappings[0] if options.mappings else None
     joint = _JointNights(mapping)
@@ -114,33 +114,22 @@ def _side(device: DeviceStudy) -> SideOfComparison:
     return SideOfComparison(device.mappings[0].mapping, merge_stage_sets([n.device_set for n in device.nights]))
 
 
-def _not_compared(first: DeviceStudy, second: DeviceStudy, why: str) -> str:
-    return f"{first.device} and {second.device} were worn on the same nights, but are not compared: {why}."
-
-
-_REASONS: Final = {
-    LeftOut.NOT_KEPT: "the nights were summed up without the labels of their epochs, so nothing tells which epochs "
-    "both scored",
-    LeftOut.REFERENCE: "the two rows have different references (other files, or one file that is read in two ways), "
-    "so their epochs are not the same",
-    LeftOut.NO_EPOCH: "no epoch has a stage from the reference and from both devices",
-}
+def _not_compared(first: DeviceStudy, second: DeviceStudy, reason: str) -> Caution:
+    return Caution.of(CautionKind.NOT_COMPARED, first=first.device, second=second.device, reason=reason)
 
 
 def _left_out_cautions(
     first: DeviceStudy, second: DeviceStudy, left_out: dict[LeftOut, int], shared: int
-) -> tuple[str, ...]:
+) -> tuple[Caution, ...]:
     out = []
     for reason in LeftOut:
         count = left_out.get(reason, 0)
         if count == shared:
-            out.append(_not_compared(first, second, _REASONS[reason]))
+            out.append(_not_compared(first, second, reason.value))
         elif count:
-            left = "it is" if count == 1 else "they are"
-            out.append(
-                f"{first.device} and {second.device}: on {count} of the {counted(shared, 'night')} that both watched "
-                f"{_REASONS[reason]}; {left} left out of the comparison."
-            )
+            nights = {"count": count, "shared": shared}
+            named = {"first": first.device, "second": second.device}
+            out.append(Caution.of(CautionKind.NIGHTS_NOT_COMPARED, **named, **nights, reason=reason.value))
     return tuple(out)
 
 

@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from sleepagree.hypnogram.spans import EPOCH_S, Counts
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.resampling import SHARE, cluster_bootstrap_all, rng_for
-from sleepagree.mapping.stages import StageMapping, StageSet
-from sleepagree.night.cautions import unsaid_classes
-from sleepagree.scoring.redistribution import LEFT_OUT_COLUMN, account_for_bias, unreported_stages
+from sleepagree.mapping.mapping import StageMapping, unreported_classes
+from sleepagree.mapping.sets import StageSet
+from sleepagree.scoring.bias_sources import account_for_bias
+from sleepagree.scoring.redistribution import LEFT_OUT_COLUMN, unreported_stages
 from sleepagree.study.groups import NightGroups, average_units
 from sleepagree.study.night_summary import NightSummary
 from sleepagree.study.results import (
@@ -105,7 +106,7 @@ def account_over_nights(
     A class that the device cannot report has no bias to account for.
     """
     mapping = first.mapping
-    unsaid = unsaid_classes(mapping, device)
+    unreported = unreported_classes(mapping, device)
     names = {"reference_classes": mapping.reference_classes, "device_classes": mapping.device_classes}
     pooled = account_for_bias(first.counts, **names)
     means = grouped.mean_by_unit(first.night_counts.reshape(len(grouped.nights), -1).astype(np.float64))
@@ -115,7 +116,7 @@ def account_over_nights(
     return tuple(
         StudyBiasSource(p, n, _flow_intervals(tables, mapping, p.name, options.level))
         for p, n in zip(pooled, per_night, strict=True)
-        if p.name not in unsaid
+        if p.name not in unreported
     )
 
 

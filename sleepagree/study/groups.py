@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import Counts
 from sleepagree.inference.resampling import BootstrapIntervals, Bounds, mean_bootstrap_all, rng_for
-from sleepagree.mapping.stages import StageMapping, StageSet
-from sleepagree.night.compare import fold_counts
+from sleepagree.inference.table_sums import fold_counts
+from sleepagree.mapping.mapping import StageMapping
+from sleepagree.mapping.sets import StageSet
 from sleepagree.study.night_summary import NightSummary
 from sleepagree.study.results import StudyOptions, Values
 

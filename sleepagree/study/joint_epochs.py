@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S, Counts, LabelCodes
-from sleepagree.mapping.stages import StageMapping, StageSet
-from sleepagree.night.cautions import unsaid_classes
-from sleepagree.night.compare import class_minutes, measure_codes
+from sleepagree.mapping.mapping import StageMapping, unreported_classes
+from sleepagree.mapping.sets import StageSet
+from sleepagree.night.measures import class_minutes, measure_codes
 from sleepagree.scoring.measures import MeasurePair, SleepMeasures, pair_measures
 from sleepagree.study.night_summary import NightSummary
 
@@ -239,9 +239,9 @@ def _measure(
 def _pairs(
     side: SideOfComparison, measured: tuple[SleepMeasures, SleepMeasures], counts: Counts
 ) -> tuple[MeasurePair, ...]:
-    unsaid, cannot = _limits_of_device(side)
-    minutes = class_minutes(side.mapping, counts, unsaid=unsaid)
-    return pair_measures(*measured, class_minutes=minutes, cannot_say=cannot)
+    unreported, cannot = _limits_of_device(side)
+    minutes = class_minutes(side.mapping, counts, unreported=unreported)
+    return pair_measures(*measured, class_minutes=minutes, not_reported=cannot)
 
 
 @lru_cache(maxsize=64)
@@ -249,4 +249,4 @@ def _limits_of_device(side: SideOfComparison) -> tuple[tuple[str, ...], tuple[st
     """Return the classes that a device has no label for, and the measures that it cannot give."""
     stages = (("REM latency", "R"), ("deep latency", "N3"))
     cannot = tuple(measure for measure, stage in stages if stage not in side.device_set.reportable)
-    return unsaid_classes(side.mapping, side.device_set), cannot
+    return unreported_classes(side.mapping, side.device_set), cannot

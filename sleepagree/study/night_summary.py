@@ -20,12 +20,14 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.caution import Caution, Note
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import Counts, LabelCodes, frozen_array
 from sleepagree.inference.estimate import NAN
-from sleepagree.mapping.stages import StageMapping, StageSet
+from sleepagree.mapping.mapping import StageMapping
+from sleepagree.mapping.sets import StageSet
 from sleepagree.night.cautions import contradiction_caution, swapped_caution
-from sleepagree.night.compare import measure_sides
+from sleepagree.night.measures import measure_sides
 from sleepagree.scoring.measures import SleepMeasures
 
 MEASURE_NAMES: Final = tuple(f.name for f in fields(SleepMeasures))
@@ -155,7 +157,7 @@ class NightSummary:
         Summary of disagreement in time.
     scorers : tuple of ScorerPair
         Where several scorers scored the night.
-    notes, cautions : tuple of str
+    notes, cautions : tuple of Note, tuple of Caution
         Of this night.
     sequences : tuple of (str, str)
         Hashes of the stage sequences of reference and device, to find one night under two names.
@@ -186,8 +188,8 @@ class NightSummary:
     offset_gain: float = NAN
     runs: tuple[tuple[str, float], ...] = ()
     scorers: tuple[ScorerPair, ...] = ()
-    notes: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
+    cautions: tuple[Caution, ...] = ()
     sequences: tuple[str, str] = ("", "")
     clock_hint: str = "none"
     epochs: NightEpochs | None = None
@@ -199,6 +201,8 @@ class NightSummary:
         """Return a plain structure that JSON can hold."""
         document = {f.name: getattr(self, f.name) for f in fields(self)}
         document["native"] = self.native.tolist()
+        for key in ("notes", "cautions"):
+            document[key] = [fact.to_document() for fact in document[key]]
         document["reference_set"] = asdict(self.reference_set)
         document["device_set"] = asdict(self.device_set)
         document["references"] = [asdict(s) for s in self.references]
@@ -234,8 +238,9 @@ class NightSummary:
             values[key] = _number(values[key])
         values["runs"] = tuple((name, _number(value)) for name, value in values["runs"])
         values["excluded"] = tuple((name, count) for name, count in values["excluded"])
-        for key in ("notes", "cautions", "sequences"):
-            values[key] = tuple(values[key])
+        values["sequences"] = tuple(values["sequences"])
+        values["notes"] = tuple(share_equal(Note.from_document(note)) for note in values["notes"])
+        values["cautions"] = tuple(share_equal(Caution.from_document(caution)) for caution in values["cautions"])
         kept = values["epochs"]
         values["epochs"] = None if kept is None else _whole_epochs(kept[0], kept[1], values["window_epochs"])
         values["native"] = np.array(values["native"], np.int64).reshape(
@@ -310,7 +315,7 @@ def summarise_night(
         hash_sequence(paired.device, paired.device_set),
     )
     ledger = paired.ledger
-    own, other = paired.fine[0].origin, paired.fine[1].origin
+    own, other = paired.reference_spans.origin, paired.device_spans.origin
     return NightSummary(
         row,
         participant,
@@ -331,7 +336,7 @@ def summarise_night(
         tuple(map(share_equal, _VALUES(reference))),
         tuple(map(share_equal, _VALUES(measured))),
         scorers=scorers,
-        notes=ledger.notes,
+        notes=tuple(map(share_equal, ledger.notes)),
         cautions=(*paired.cautions, *swapped_caution(paired), *contradiction_caution(paired)),
         sequences=sequences,
         epochs=pack_epochs(paired.reference, paired.device, begin_s=paired.begin_s),

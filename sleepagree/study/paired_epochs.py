@@ -19,10 +19,12 @@ from numpy.typing import NDArray
 from sleepagree.errors import EpochGridError, FileFormatError, InputError, shorten
 from sleepagree.files.kinds import PARQUET
 from sleepagree.files.reading import InputFile, open_known
-from sleepagree.hypnogram.align import Status, count_excluded, cross_labels
+from sleepagree.hypnogram.ledger import Status, count_excluded, cross_labels
 from sleepagree.hypnogram.spans import EPOCH_S
-from sleepagree.mapping.stages import StageMapping, StageSet, assign_stages, make_stage_set
-from sleepagree.night.compare import measure_codes
+from sleepagree.mapping.mapping import StageMapping
+from sleepagree.mapping.sets import StageSet, make_stage_set
+from sleepagree.mapping.words import assign_stages
+from sleepagree.night.measures import measure_codes
 from sleepagree.readers.csv_rows import told_delimiter
 from sleepagree.study.night_summary import (
     MEASURE_NAMES,

@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
-from sleepagree.describe.words import say_measure
+from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError, counted, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.inference.planning import (
@@ -21,10 +21,12 @@ from sleepagree.inference.planning import (
     VarianceComponents,
     plan_grid,
 )
-from sleepagree.render.study_json import STUDY_SCHEMA
-from sleepagree.study.results import find_measure
+from sleepagree.scoring.measures import say_measure
+from sleepagree.study.results import STUDY_SCHEMA, find_measure
 
 _DEFAULT_MEASURES: Final = 5
+#: An earlier version wrote the same fields of what is planned from.
+_READABLE: Final = (STUDY_SCHEMA, "sleepagree.study/1")
 #: No study of nights is larger; tables of larger ones would take minutes and memory without end.
 _LARGEST_SIZE: Final = 1_000_000
 _MOST_SIZES: Final = 100
@@ -206,20 +208,21 @@ def _at_upper_bound(precision: Precision) -> Precision:
     return LimitsPrecision(components) if isinstance(precision, LimitsPrecision) else MeanPrecision(components)
 
 
-def plan_cautions(grid: PlanGrid) -> tuple[str, ...]:
+def plan_cautions(grid: PlanGrid) -> tuple[Caution, ...]:
     """Return what a reader of a plan should be warned of."""
     few = {name.partition(" ")[2] or name: (name, part) for name, part in grid.assumed if part.rests_on_few}
     if not few:
         return ()
-    told = []
-    for measure, (name, part) in few.items():
-        digits = 3 if has_small_numbers(name, part) else 1
-        told.append(f"{say_measure(measure)} {part.between_sd:.{digits}f}, at most {part.between_sd_high:.{digits}f}")
-    people = min(part.participants for _, part in few.values())
     return (
-        f"The SDs between people are estimated from {counted(people, 'participant')}, which is few: {'; '.join(told)} "
-        f"(upper bounds of {100 * UPPER_CONFIDENCE:g} %). A study planned with the estimates may turn out too small; "
-        "with --width, the sizes for the upper bounds are given, too.",
+        Caution.of(
+            CautionKind.PLAN_RESTS_ON_FEW,
+            participants=min(part.participants for _, part in few.values()),
+            confidence=UPPER_CONFIDENCE,
+            between_sds=tuple(
+                (measure, part.between_sd, part.between_sd_high, 3 if has_small_numbers(name, part) else 1)
+                for measure, (name, part) in few.items()
+            ),
+        ),
     )
 
 
@@ -236,9 +239,9 @@ def _load(path: Path) -> dict[str, Any]:
         document = None
     except ValueError:
         raise _no_results(path, "a number of thousands of digits") from None
-    if not isinstance(document, dict) or document.get("schema") != STUDY_SCHEMA:
+    if not isinstance(document, dict) or document.get("schema") not in _READABLE:
         found = str(document.get("schema")) if isinstance(document, dict) else "no JSON object"
-        raise _no_results(path, found, "schema", STUDY_SCHEMA)
+        raise _no_results(path, found, "schema", " or ".join(_READABLE))
     return document
 
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.describe.words import say_measure
+from sleepagree.caution import Caution
 from sleepagree.hypnogram.spans import Counts
 from sleepagree.inference.equivalence import EquivalenceTest
 from sleepagree.inference.estimate import NAN
@@ -17,10 +18,14 @@ from sleepagree.inference.planning import VarianceComponents
 from sleepagree.inference.regression_limits import RegressionLimits
 from sleepagree.inference.reliability import Reliability
 from sleepagree.inference.resampling import BootstrapIntervals
-from sleepagree.mapping.stages import StageMapping
+from sleepagree.mapping.mapping import StageMapping
+from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.ceiling import Ceiling
-from sleepagree.scoring.redistribution import BiasSource
+from sleepagree.scoring.measures import say_measure
 from sleepagree.study.night_summary import NightSummary, Refusal
+
+#: Of the document that tells a whole study; a plan is made from it.
+STUDY_SCHEMA: Final = "sleepagree.study/2"
 
 Values = NDArray[np.float64]
 
@@ -120,7 +125,7 @@ class StudyMapping:
         return None
 
 
-def find_measure(asked: str, measures: Iterable[str]) -> str:
+def find_measure(asked: str, measures: Iterable[str]) -> str | None:
     """Return the measure that somebody means, whatever the case of its letters and either spelling of its class.
 
     Examples
@@ -425,8 +430,8 @@ class StudyAgreement:
         Where nights had several scorers.
     options : StudyOptions
         Settings.
-    cautions : tuple of str
-        Plain sentences.
+    cautions : tuple of Caution
+        What may mislead a reader.
     """
 
     devices: tuple[DeviceStudy, ...]
@@ -435,7 +440,7 @@ class StudyAgreement:
     comparisons: tuple[DeviceComparison, ...]
     scorers: tuple[ScorerSummary, ...]
     options: StudyOptions
-    cautions: tuple[str, ...]
+    cautions: tuple[Caution, ...]
 
     def _repr_html_(self) -> str | None:
         """Return what a notebook shows."""

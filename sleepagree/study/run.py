@@ -31,10 +31,11 @@ import sleepagree
 from sleepagree.errors import InputError, SleepAgreeError
 from sleepagree.files.object_store import Stamps, fetched, is_remote
 from sleepagree.files.writing import is_partial, refuse_inputs, write_text
-from sleepagree.hypnogram.align import Outside, PairedNight, Window, align, parse_window
+from sleepagree.hypnogram.align import Outside, PairedNight, align
 from sleepagree.hypnogram.spans import ScoredSpans
+from sleepagree.hypnogram.window import Window, parse_window
 from sleepagree.mapping.files import own_words
-from sleepagree.mapping.stages import StageMapping
+from sleepagree.mapping.mapping import StageMapping
 from sleepagree.readers import companion_files, read_spans
 from sleepagree.readers.layout import Layout, name_option
 from sleepagree.study.anonymous import anonymous_night, rename_spans
@@ -50,7 +51,7 @@ LARGE_CHUNK_ROWS: Final = 125
 _LARGE_STUDY_ROWS: Final = 1000
 
 #: What a kept night holds; a higher number than that of an earlier run scores its nights again.
-_KEPT_FORM: Final = 2
+_KEPT_FORM: Final = 3
 
 _CHUNK_NAME: Final = re.compile(r"chunk-\d{6,}\.json")
 
@@ -210,7 +211,7 @@ def _reduce(row: NightRow, night: _PairedRow, options: ScoringOptions) -> tuple[
         paired = anonymous_night(paired)
         # hashes stay, for they find one night under two names; no output holds them
         sources = tuple(SourceFile(f"reference {i}", s.sha256) for i, s in enumerate(sources, 1))
-        own = SourceFile(paired.fine[1].origin.name, own.sha256)
+        own = SourceFile(paired.device_spans.origin.name, own.sha256)
     summary = summarise_night(
         paired,
         row=row.row,
@@ -226,7 +227,7 @@ def _reduce(row: NightRow, night: _PairedRow, options: ScoringOptions) -> tuple[
 
 
 def _with_clock(summary: NightSummary, paired: PairedNight, options: ScoringOptions) -> NightSummary:
-    from sleepagree.mapping.stages import default_mapping
+    from sleepagree.mapping.mapping import default_mapping
     from sleepagree.scoring.clock_check import check_clock
 
     mapping = options.mappings[0] if options.mappings else default_mapping(paired.reference_set, paired.device_set)
@@ -313,7 +314,7 @@ def _refuse_copies(scorings: tuple[ScoredSpans, ...]) -> None:
 def epoch_text(paired: PairedNight, row: NightRow) -> str:
     """Return the epochs of one night as CSV lines: participant, night, device, epoch, reference, device, status."""
     from sleepagree.files.writing import csv_text
-    from sleepagree.hypnogram.align import Status
+    from sleepagree.hypnogram.ledger import Status
 
     words = [status.word for status in Status]
     reference = [*paired.reference_set.stages, ""]
@@ -426,7 +427,7 @@ def _compute(
     from joblib.externals.loky.process_executor import BrokenProcessPool
 
     try:
-        with _deaf_children():
+        with _children_ignore_interrupts():
             results = Parallel(n_jobs=execution.workers, backend="loky", return_as="generator")(tasks)
         yield from results
     except BrokenProcessPool:
@@ -434,7 +435,7 @@ def _compute(
 
 
 @contextmanager
-def _deaf_children() -> Iterator[None]:
+def _children_ignore_interrupts() -> Iterator[None]:
     """Start processes that Ctrl-C does not reach: this one hears it, ends them, and says what happened."""
     if threading.current_thread() is not threading.main_thread():
         yield

@@ -13,21 +13,18 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.caution import Note, NoteKind, named_file
 from sleepagree.errors import InputError, PairingError
-from sleepagree.hypnogram.align import CONSENSUS, NO_MAJORITY, PairedNight, Window, WindowRule, cross_labels
+from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.epochs import lay_on_epochs
+from sleepagree.hypnogram.ledger import CONSENSUS, NO_MAJORITY, cross_labels
 from sleepagree.hypnogram.spans import EPOCH_S, EpochLengthFrom, LabelCodes, Origin, ScoredSpans
+from sleepagree.hypnogram.window import Window, WindowRule
 from sleepagree.hypnogram.zones import add_seconds, seconds_between
-from sleepagree.mapping.stages import (
-    AASM_STAGES,
-    UNSCORED,
-    StageMapping,
-    StageSet,
-    fitting_mappings,
-    make_stage_set,
-    mapping_named,
-)
-from sleepagree.night.compare import fold_counts
+from sleepagree.inference.table_sums import fold_counts
+from sleepagree.mapping.mapping import StageMapping, fitting_mappings, mapping_named
+from sleepagree.mapping.sets import StageSet, make_stage_set
+from sleepagree.mapping.words import AASM_STAGES, UNSCORED
 from sleepagree.scoring import coefficients
 from sleepagree.study.night_summary import ScorerPair
 
@@ -120,7 +117,7 @@ def build_consensus(scorings: Sequence[ScoredSpans], *, window: Window | None = 
         epoch_s=EPOCH_S,
         epoch_from=EpochLengthFrom.FILE,
         notes=(
-            f"reference: consensus (more than half) of {len(scorings)} scorers: {names}",
+            Note.of(NoteKind.CONSENSUS, scorers=tuple(named_file(s.origin.name) for s in scorings)),
             *(note for mark in marks for note in mark.notes(sides)),
         ),
         origin=Origin(f"{CONSENSUS} of {names}", CONSENSUS),
@@ -189,13 +186,13 @@ class _Mark(NamedTuple):
         known = [s for s in self.told if s is not None]
         return bool(known) and max(known) - min(known) > EPOCH_S + _SAME_S
 
-    def notes(self, sides: Sequence[_Scoring]) -> list[str]:
+    def notes(self, sides: Sequence[_Scoring]) -> list[Note]:
         """Say whose mark holds where not everyone has one."""
-        have = [s.name for s, told in zip(sides, self.told, strict=True) if told is not None]
-        lack = [s.name for s, told in zip(sides, self.told, strict=True) if told is None]
+        have = tuple(named_file(s.name) for s, told in zip(sides, self.told, strict=True) if told is not None)
+        lack = tuple(named_file(s.name) for s, told in zip(sides, self.told, strict=True) if told is None)
         if self.hold_s is None or not lack:
             return []
-        return [f"'{self.word}' is that of {', '.join(have)}; none in {', '.join(lack)}"]
+        return [Note.of(NoteKind.MARK_OF_SOME, mark=self.word, told_by=have, missing_in=lack)]
 
     def by_name(self, sides: Sequence[_Scoring]) -> str:
         """Return who has it where, by each scorer's own clock."""
@@ -326,7 +323,7 @@ class _Sequence(NamedTuple):
 
 def _lay_in_window(spans: ScoredSpans, night: PairedNight) -> _Sequence:
     """Return what a scorer says of the epochs of a night's window."""
-    origin_s = night.begin_s - seconds_between(night.fine[0], spans)
+    origin_s = night.begin_s - seconds_between(night.reference_spans, spans)
     codes = lay_on_epochs(spans, origin_s=origin_s, epoch_s=night.epoch_s).window(0, night.status.size)
     stage_set = make_stage_set(spans.labels, spans.stages, reports=spans.reports, path=spans.origin.name)
     return _Sequence(spans.origin.name, codes, stage_set)

@@ -17,14 +17,14 @@ from sleepagree.hypnogram.spans import Counts, frozen_array
 from sleepagree.inference.equivalence import equivalence_test
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.limits import LimitsOfAgreement, Scale, fit_limits_of_agreement
-from sleepagree.inference.margins import widen_columns
 from sleepagree.inference.planning import VarianceComponents, components_from_values
 from sleepagree.inference.regression_limits import RegressionLimits, Spread, fit_regression_limits
 from sleepagree.inference.reliability import fit_reliability
 from sleepagree.inference.resampling import BootstrapIntervals, cluster_bootstrap_all, rng_for
-from sleepagree.mapping.stages import StageMapping, StageSet, default_mapping, fitting_mappings
-from sleepagree.night.cautions import unsaid_classes
-from sleepagree.night.compare import class_minutes
+from sleepagree.inference.table_sums import widen_columns
+from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings, unreported_classes
+from sleepagree.mapping.sets import StageSet
+from sleepagree.night.measures import class_minutes
 from sleepagree.scoring import coefficients
 from sleepagree.scoring.ceiling import design_ceiling
 from sleepagree.scoring.class_figures import CLASS_STATISTICS
@@ -101,7 +101,7 @@ def summarise_study(outcomes: Sequence[NightSummary | Refusal], options: StudyOp
     compared = [compare_devices(one, two, options) for i, one in enumerate(devices) for two in devices[i + 1 :]]
     comparisons = tuple(found for found, _ in compared if found is not None)
     scorers = tuple(s for device in devices for s in summarise_scorers(device, options))
-    left_out = tuple(text for _, cautions in compared for text in cautions)
+    left_out = tuple(caution for _, cautions in compared for caution in cautions)
     cautions = (*study_cautions(devices, refused, options, scorers), *left_out)
     return StudyAgreement(devices, refused, len(outcomes), comparisons, scorers, options, cautions)
 
@@ -238,15 +238,15 @@ def measure_table(
         for measure, stage in (("REM latency", "R"), ("deep latency", "N3"))
         if stage not in device_set.reportable
     )
-    unsaid = unsaid_classes(mapping, device_set)
+    unreported = unreported_classes(mapping, device_set)
     named: tuple[tuple[str, str], ...] = ()
     values = np.empty((0, 2, 0))
     for i, night in enumerate(nights):
         pairs = pair_measures(
             SleepMeasures(*night.reference_measures),
             SleepMeasures(*night.device_measures),
-            class_minutes=class_minutes(mapping, counts[i], unsaid=unsaid),
-            cannot_say=cannot,
+            class_minutes=class_minutes(mapping, counts[i], unreported=unreported),
+            not_reported=cannot,
         )
         if not named:
             named = tuple((pair.measure, pair.unit) for pair in pairs)

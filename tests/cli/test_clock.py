@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from sleepagree.cli.group import main
+from tests.commands import ended
 
 FERRY = Path(__file__).resolve().parents[2] / "fixtures" / "ferry"
 TRUTH = json.loads((FERRY / "truth.json").read_text("utf-8"))
@@ -17,9 +18,7 @@ SLOW = f"{TRUTH['slow_clock']['participant']}-night-{TRUTH['slow_clock']['night'
 
 def invoke(name: str, *options: str, code: int = 0, command: str = "clock"):
     files = [str(FERRY / "reference" / f"{name}.edf"), str(FERRY / "band-a" / f"{name}.csv")]
-    result = CliRunner().invoke(main, [command, *files, "--layout", str(FERRY / "band-a.toml"), *options])
-    assert result.exit_code == code, result.output
-    return result
+    return ended(command, *files, "--layout", FERRY / "band-a.toml", *options, code=code)
 
 
 def test_the_slow_clock_is_read_and_proposed():

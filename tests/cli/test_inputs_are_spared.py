@@ -8,8 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.canaries import run
-from tests.faults.kill import bytes_below
+from tests.commands import bytes_below, run
 from tests.ferry import copy_ferry
 
 QUICK = ("--resamples", "50", "--quiet")

@@ -11,6 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from sleepagree.cli.group import main
+from tests.commands import ended
 
 FERRY = Path(__file__).resolve().parents[2] / "fixtures" / "ferry"
 NIGHTS = sorted(p.stem for p in (FERRY / "band-a").glob("*.csv"))
@@ -34,9 +35,7 @@ def invoke(name: str, device: str, *options: str, code: int = 0, command: str = 
     files = [str(FERRY / "reference" / f"{name}.edf"), str(FERRY / device / f"{name}.csv")]
     zone = ["--reference-zone", "Europe/Helsinki"] if device == "pad-b" else []
     arguments = [command, *files, "--layout", str(FERRY / f"{device}.toml"), *zone, "--resamples", "50", *options]
-    result = CliRunner().invoke(main, arguments)
-    assert result.exit_code == code, result.output
-    return result
+    return ended(*arguments, code=code)
 
 
 @pytest.mark.parametrize("device", ["band-a", "pad-b"])
@@ -74,7 +73,7 @@ def test_a_declared_mapping_is_marked_and_ends_the_warning():
 def test_json_has_the_table_and_every_mapping_is_a_sum_of_its_cells():
     result = invoke("crew-1-night-1", "band-a", "--json", "-", "--declare", "wake-sleep")
     found = json.loads(result.stdout)
-    assert found["schema"] == "sleepagree.mappings/1"
+    assert found["schema"] == "sleepagree.mappings/2"
     by_name = {m["name"]: m for m in found["mappings"]}
     apart = np.array(by_name["rem-apart"]["counts"])
     assert by_name["rem-left-out"]["counts"] == apart[:3].tolist()
@@ -134,7 +133,7 @@ def test_the_mapping_file_of_the_page_works(tmp_path):
 
 
 def test_the_page_says_of_every_mapping_what_its_classes_are():
-    from sleepagree.mapping.stages import BUILT_IN_MAPPINGS
+    from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS
 
     rows = {row[1].strip("` "): row for line in PAGE.splitlines() if len(row := line.split("|")) == 7}
     for mapping in BUILT_IN_MAPPINGS:

@@ -16,10 +16,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
 from sklearn import metrics
 
-from sleepagree.cli.group import main
+from tests.commands import ended
 from tests.generated import FIVE, generate_nights
 from tests.worked import BED_TIME
 
@@ -41,9 +40,7 @@ def pad(name: str = "crew-1-night-1", *options: str) -> list[str]:
 
 
 def invoke(arguments: list[str], code: int = 0):
-    result = CliRunner().invoke(main, arguments)
-    assert result.exit_code == code, result.output
-    return result
+    return ended(*arguments, code=code)
 
 
 def as_json(arguments: list[str]) -> dict:
@@ -71,7 +68,9 @@ def test_tables_on_standard_output_and_cautions_on_standard_error():
 def test_json_alone_on_standard_output():
     result = invoke(pad("crew-4-night-2", "--resamples", "50", "--json", "-"))
     found = json.loads(result.stdout)
-    assert found["cautions"] == [line.removeprefix("caution: ") for line in result.stderr.splitlines()]
+    assert [caution["text"] for caution in found["cautions"]] == [
+        line.removeprefix("caution: ") for line in result.stderr.splitlines()
+    ]
 
 
 def test_a_json_file_beside_the_report(tmp_path):
@@ -143,7 +142,7 @@ def test_counts_are_what_the_simulator_put_in(name, device, arguments):
 def test_the_awkward_nights_say_so():
     slow = as_json(band("crew-2-night-3", "--resamples", "0"))
     assert slow["clock"]["offset_seconds"] == 240.0
-    assert any("+240 s are added to device times" in c for c in slow["cautions"])
+    assert any("+240 s are added to device times" in c["text"] for c in slow["cautions"])
     lost = as_json(pad("crew-4-night-2", "--resamples", "0"))
     assert lost["ledger"]["excluded"]["device_gap"] == 120
     movement = as_json(band("crew-1-night-2", "--resamples", "0"))["ledger"]

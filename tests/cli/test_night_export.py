@@ -16,11 +16,10 @@ import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
 import pytest
-from click.testing import CliRunner, Result
 
-from sleepagree.cli.group import main
 from sleepagree.cli.night import night as night_command
 from sleepagree.render.export import FILE_NAMES, NightFormat
+from tests.commands import ended
 from tests.ferry import FERRY
 
 ALL = tuple(word for one in NightFormat for word in ("--export", one.value))
@@ -31,12 +30,6 @@ def words(name: str, device: str, *options: object) -> list[str]:
     zone = ("--reference-zone", "Europe/Helsinki") if device == "pad-b" else ()
     files = (FERRY / "reference" / f"{name}.edf", FERRY / device / f"{name}.csv", "--layout", FERRY / f"{device}.toml")
     return [str(word) for word in ("night", *files, *zone, "--resamples", 0, "--quiet", *options)]
-
-
-def run(*arguments: str, code: int = 0) -> Result:
-    result = CliRunner().invoke(main, list(arguments))
-    assert result.exit_code == code, result.output
-    return result
 
 
 def rows_of(path: Path, delimiter: str = ",") -> list[dict[str, str]]:
@@ -51,7 +44,7 @@ NIGHTS = (("crew-1-night-2", "band-a"), ("crew-4-night-2", "pad-b"), ("crew-4-ni
 @pytest.fixture(scope="module", params=NIGHTS, ids="-".join)
 def written(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("night") / "out"
-    run(*words(*request.param, "--out", out, *ALL))
+    ended(*words(*request.param, "--out", out, *ALL))
     return out
 
 
@@ -190,7 +183,7 @@ def test_the_epochs_that_disagree_are_those_off_the_diagonal_of_the_results(writ
 
 def test_the_first_mapping_decides_what_disagrees(tmp_path: Path) -> None:
     mappings = ("--mapping", "wake-sleep", "--mapping", "rem-left-out")
-    run(*words("crew-1-night-1", "band-a", "--out", tmp_path / "out", *mappings, "--export", "csv"))
+    ended(*words("crew-1-night-1", "band-a", "--out", tmp_path / "out", *mappings, "--export", "csv"))
     for row in rows_of(tmp_path / "out" / "aligned.csv"):
         assert row["disagreement"] == ("" if row["status"] != "scored" else str(
             int((row["reference"] == "W") != (row["device"] == "W"))
@@ -208,7 +201,7 @@ def test_each_side_of_the_edf_is_the_hypnogram_that_it_was(written: Path, tmp_pa
         layouts[side].write_text("[stages]\n" + "\n".join(lines) + "\n")
     path = str(written / "aligned.edf")
     options = ("--layout", str(layouts["device"]), "--reference-layout", str(layouts["reference"]))
-    again = json.loads(run("night", path, path, *options, "--resamples", "0", "--json", "-", "--quiet").stdout)
+    again = json.loads(ended("night", path, path, *options, "--resamples", "0", "--json", "-", "--quiet").stdout)
     assert again["mappings"][0]["counts"] == results["mappings"][0]["counts"]
     assert again["ledger"]["scored"] == results["ledger"]["scored"]
 
@@ -218,14 +211,14 @@ def test_each_side_of_the_edf_is_the_hypnogram_that_it_was(written: Path, tmp_pa
 
 @pytest.mark.parametrize("one", list(NightFormat))
 def test_only_what_was_asked_for(one: NightFormat, tmp_path: Path) -> None:
-    run(*words("crew-2-night-1", "band-a", "--out", tmp_path / "out", "--export", one.value, "--export", one.value))
+    ended(*words("crew-2-night-1", "band-a", "--out", tmp_path / "out", "--export", one.value, "--export", one.value))
     held = {path.name for path in (tmp_path / "out").iterdir()} & ALIGNED
     assert held == {FILE_NAMES[one]} | ({"aligned_events.json"} if one is NightFormat.BIDS else set())
 
 
 def test_the_other_results_are_those_of_a_run_without(tmp_path: Path) -> None:
-    run(*words("crew-2-night-1", "band-a", "--out", tmp_path / "plain"))
-    run(*words("crew-2-night-1", "band-a", "--out", tmp_path / "more", *ALL))
+    ended(*words("crew-2-night-1", "band-a", "--out", tmp_path / "plain"))
+    ended(*words("crew-2-night-1", "band-a", "--out", tmp_path / "more", *ALL))
     names = {path.name for path in (tmp_path / "plain").iterdir() if path.is_file()}
     assert {path.name for path in (tmp_path / "more").iterdir() if path.is_file()} == names | ALIGNED
     for name in names - {"report.html"}:
@@ -234,21 +227,21 @@ def test_the_other_results_are_those_of_a_run_without(tmp_path: Path) -> None:
 
 def test_files_that_were_not_asked_for_again_go(tmp_path: Path) -> None:
     out = tmp_path / "out"
-    run(*words("crew-2-night-1", "band-a", "--out", out, *ALL))
-    run(*words("crew-2-night-1", "band-a", "--out", out, "--export", "csv", "--overwrite"))
+    ended(*words("crew-2-night-1", "band-a", "--out", out, *ALL))
+    ended(*words("crew-2-night-1", "band-a", "--out", out, "--export", "csv", "--overwrite"))
     assert {path.name for path in out.iterdir()} & ALIGNED == {"aligned.csv"}
 
 
 def test_without_a_folder_it_is_wrong_use(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    result = run(*words("crew-2-night-1", "band-a", "--export", "edf"), code=2)
+    result = ended(*words("crew-2-night-1", "band-a", "--export", "edf"), code=2)
     assert result.stdout == ""
     assert result.stderr.endswith("Error: --export writes into the folder of results: give --out DIR, too.\n")
     assert list(tmp_path.iterdir()) == []
 
 
 def test_an_unknown_format_is_wrong_use() -> None:
-    result = run(*words("crew-2-night-1", "band-a", "--out", "x", "--export", "docx"), code=2)
+    result = ended(*words("crew-2-night-1", "band-a", "--out", "x", "--export", "docx"), code=2)
     assert "'docx' is not one of 'edf', 'bids', 'csv', 'parquet'." in result.stderr
 
 
@@ -256,7 +249,7 @@ def test_parquet_without_its_library_is_one_message_and_no_folder(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(sys.modules, "pyarrow", None)
-    result = run(*words("crew-2-night-1", "band-a", "--out", tmp_path / "out", *ALL), code=1)
+    result = ended(*words("crew-2-night-1", "band-a", "--out", tmp_path / "out", *ALL), code=1)
     assert result.stderr == (
         "sleepagree: Parquet needs the library pyarrow, which is not installed. Install it with: "
         "pip install 'sleepagree[parquet]'\n"
@@ -271,13 +264,13 @@ def test_a_date_that_edf_cannot_tell_is_one_message_and_no_folder(tmp_path: Path
         (tmp_path / name).write_text("time,stage\n" + "\n".join(lines) + "\n")
     arguments = ("night", str(tmp_path / "lab.csv"), str(tmp_path / "band.csv"), "--resamples", "0", "--quiet")
     out = tmp_path / "out"
-    result = run(*arguments, "--export", "edf", "--out", str(out), code=1)
+    result = ended(*arguments, "--export", "edf", "--out", str(out), code=1)
     assert result.stderr == (
         "sleepagree: EDF tells no date before 1985. Found 1979-12-31; expected 1985 or later. Correct the date of the "
         "reference, or ask for another format.\n"
     )
     assert not out.exists()
-    run(*arguments, "--export", "bids", "--out", str(out))
+    ended(*arguments, "--export", "bids", "--out", str(out))
 
 
 # --- anonymous ------------------------------------------------------------------------------------------------
@@ -286,8 +279,8 @@ def test_a_date_that_edf_cannot_tell_is_one_message_and_no_folder(tmp_path: Path
 @pytest.mark.parametrize("device", ["band-a", "pad-b"])
 def test_an_anonymous_night_exports_no_date(device: str, tmp_path: Path) -> None:
     named, nameless = tmp_path / "named", tmp_path / "nameless"
-    run(*words("crew-1-night-1", device, "--out", named, *ALL))
-    run(*words("crew-1-night-1", device, "--out", nameless, *ALL, "--anonymous"))
+    ended(*words("crew-1-night-1", device, "--out", named, *ALL))
+    ended(*words("crew-1-night-1", device, "--out", nameless, *ALL, "--anonymous"))
     edf = edfio.read_edf(nameless / "aligned.edf")
     # 1 January 1985, midnight, is EDF's way to say that no date is told
     assert datetime.combine(edf.startdate, edf.starttime) == datetime(1985, 1, 1)
@@ -316,7 +309,7 @@ def test_the_patient_fields_are_unknown(written: Path) -> None:
 @pytest.mark.parametrize("anonymous", [False, True])
 def test_the_command_in_the_report_repeats_it(anonymous: bool, tmp_path: Path) -> None:
     options = ("--outside", "wake", "--out", tmp_path / "out", "--export", "edf", "--export", "bids")
-    run(*words("crew-1-night-1", "band-a", *options, *(("--anonymous",) if anonymous else ())))
+    ended(*words("crew-1-night-1", "band-a", *options, *(("--anonymous",) if anonymous else ())))
     found = re.search(r"sleepagree night [^<]*", (tmp_path / "out" / "report.html").read_text(encoding="utf-8"))
     assert found
     assert "--export edf --export bids" in found.group()

@@ -6,7 +6,7 @@ import time
 
 import pytest
 
-from tests.canaries import run
+from tests.commands import run
 from tests.ferry import FERRY
 
 NIGHT = ("night", str(FERRY / "reference/crew-1-night-1.edf"), str(FERRY / "band-a/crew-1-night-1.csv"))

@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from sleepagree.cli.group import main
+from tests.commands import ended
 
 ONE_OF_MANY = re.compile(r"\b1 (?:epochs|runs|rows|labels|spans|texts|times|nights|participants|stages|gaps)\b")
 FEW = "start,end,stage\n2026-03-01T22:30:00,2026-03-01T22:30:30,wake\n2026-03-01T22:31:00,2026-03-01T22:31:30,light\n"
@@ -19,9 +20,7 @@ OTHER = (
 
 
 def out(*words: object) -> str:
-    result = CliRunner().invoke(main, [str(word) for word in words])
-    assert result.exit_code == 0, result.output
-    return " ".join(result.stdout.split())
+    return " ".join(ended(*words).stdout.split())
 
 
 @pytest.fixture

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from scipy import stats
 
-from tests.canaries import run
+from tests.commands import run
 from tests.ferry import FERRY
 
 STATED = ("--between-sd", "20", "--within-sd", "15")
@@ -35,7 +35,7 @@ def plan(*words: object, folder: Path) -> dict[str, Any]:
 
 def test_half_widths_of_the_bias_are_those_of_the_t_interval(tmp_path: Path) -> None:
     document = plan(*STATED, *SMALL, folder=tmp_path)
-    assert document["schema"] == "sleepagree.plan/1"
+    assert document["schema"] == "sleepagree.plan/2"
     cells = {(c["participants"], c["nights"]): c["half_width"] for c in document["grid"]}
     assert sorted(cells) == [(5, 1), (5, 4), (20, 1), (20, 4)]
     for (people, nights), widths in cells.items():
@@ -159,6 +159,17 @@ def _in_device(change: Callable[[dict[str, Any]], Any]) -> Callable[[dict[str, A
     return spoilt
 
 
+def test_results_of_an_earlier_edition_are_planned_from_alike(results: Path, tmp_path: Path) -> None:
+    document = json.loads(results.read_text())
+    assert document["schema"] == "sleepagree.study/2"
+    told = [caution["text"] for caution in document["cautions"]]
+    assert told
+    earlier = tmp_path / "results.json"
+    earlier.write_text(json.dumps({**document, "schema": "sleepagree.study/1", "cautions": told}))
+    now, before = (plan("--from", path, *SMALL, folder=tmp_path) for path in (results, earlier))
+    assert now == before
+
+
 DAMAGE: dict[str, Callable[[dict[str, Any]], Any]] = {
     "a list": lambda document: [document],
     "another schema": lambda document: {**document, "schema": "sleepagree.night/1"},
@@ -213,7 +224,7 @@ def test_a_plan_from_four_people_shows_the_upper_bound_and_what_it_asks_for(resu
     assert "caution" not in result.stdout
     told = " ".join(result.stdout.split())
     assert f"at its upper bound: {at_bound['participants']} participants with {at_bound['nights']} night" in told
-    assert document["cautions"] == [result.stderr.strip().removeprefix("caution: ")]
+    assert [caution["text"] for caution in document["cautions"]] == [result.stderr.strip().removeprefix("caution: ")]
     assert run("plan", *words, "--quiet").stderr == ""
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from sleepagree.study import run as study_run
-from tests.canaries import run
+from tests.commands import run
 from tests.ferry import copy_ferry
 
 QUICK = ("--resamples", "50")
@@ -41,7 +41,7 @@ def test_a_study_that_goes_well(table: Path, tmp_path: Path) -> None:
     # cautions are no results: they go to the other stream, and are in the files all the same
     assert "caution: band A: 4 participants are few" in result.stderr
     assert "caution" not in result.stdout
-    cautions = json.loads((out / "results.json").read_text())["cautions"]
+    cautions = [caution["text"] for caution in json.loads((out / "results.json").read_text())["cautions"]]
     assert [line.removeprefix("caution: ") for line in result.stderr.splitlines()] == cautions
 
 

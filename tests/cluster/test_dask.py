@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults.kill import bytes_below
+from tests.commands import bytes_below
 from tests.ferry import copy_ferry
 from tests.performance.inputs import write_nights
 from tests.performance.workers import dask_cluster

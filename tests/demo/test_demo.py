@@ -20,19 +20,16 @@ import pytest
 from click.testing import CliRunner
 
 from sleepagree.cli.group import main
+from sleepagree.demo import write as demo_module
 from sleepagree.demo.write import PARTICIPANTS, TYPICAL_NIGHT, write_demo
-from sleepagree.demo.write import write as demo_module
 from sleepagree.errors import OutputError
+from tests.commands import bytes_below
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 FERRY = FIXTURES / "ferry"
 HELSINKI = ZoneInfo("Europe/Helsinki")
 STAGES = ("W", "N1", "N2", "N3", "R")
 NAMES = [f"crew-{person}-night-{night}" for person in (1, 2, 3, 4) for night in (1, 2, 3)]
-
-
-def contents(folder):
-    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
 
 
 @pytest.fixture(scope="module")
@@ -54,7 +51,7 @@ def test_the_committed_fixtures_are_what_the_command_writes(tmp_path):
     environment = {**os.environ, "TZ": "America/St_Johns", "LC_ALL": "C"}
     subprocess.run([sys.executable, script, tmp_path], check=True, env=environment)
     for name in ("ferry", "clocks"):
-        made, committed = contents(tmp_path / name), contents(FIXTURES / name)
+        made, committed = bytes_below(tmp_path / name), bytes_below(FIXTURES / name)
         assert made.keys() == committed.keys()
         assert [file for file in made if made[file] != committed[file]] == []
 
@@ -62,13 +59,13 @@ def test_the_committed_fixtures_are_what_the_command_writes(tmp_path):
 def test_another_seed_gives_another_study(written, tmp_path):
     other = write_demo(tmp_path / "other", seed=1)
     assert [str(f) for f in other.files] == [str(f) for f in written.files]
-    first, second = contents(written.directory), contents(other.directory)
+    first, second = bytes_below(written.directory), bytes_below(other.directory)
     assert first[f"band-a/{TYPICAL_NIGHT}.csv"] != second[f"band-a/{TYPICAL_NIGHT}.csv"]
     assert json.loads(second["truth.json"])["seed"] == 1
 
 
 def test_the_demo_is_small_and_says_that_it_is_invented(written):
-    files = contents(written.directory)
+    files = bytes_below(written.directory)
     assert sum(len(data) for data in files.values()) < 250_000
     assert [str(f) for f in written.files] == list(files)
     assert "There is no such ferry, no such crew and no such device" in files["README.txt"].decode()
@@ -221,7 +218,7 @@ def test_a_folder_that_is_not_empty_is_refused_and_left_alone(tmp_path):
         f"{tmp_path}: the folder exists and is not empty. Give the name of a new folder, or --overwrite to replace "
         "files of the same names in it."
     )
-    assert contents(tmp_path) == {"letter.txt": b"mine"}
+    assert bytes_below(tmp_path) == {"letter.txt": b"mine"}
 
 
 def test_overwrite_replaces_the_demo_and_nothing_else(tmp_path, written):
@@ -229,21 +226,21 @@ def test_overwrite_replaces_the_demo_and_nothing_else(tmp_path, written):
     (tmp_path / "letter.txt").write_text("mine")
     (tmp_path / "band-a" / "letter.txt").write_text("mine too")
     write_demo(tmp_path, overwrite=True)
-    found = contents(tmp_path)
+    found = bytes_below(tmp_path)
     assert found.pop("letter.txt") == b"mine"
     assert found.pop("band-a/letter.txt") == b"mine too"
-    assert found == contents(written.directory)
+    assert found == bytes_below(written.directory)
 
 
 def test_an_empty_folder_and_the_current_one_are_fine(tmp_path, written, monkeypatch):
     monkeypatch.chdir(tmp_path)
     write_demo(".")
-    assert contents(tmp_path) == contents(written.directory)
+    assert bytes_below(tmp_path) == bytes_below(written.directory)
 
 
 def test_a_new_folder_may_lie_deep(tmp_path, written):
     made = write_demo(tmp_path / "a" / "b")
-    assert contents(tmp_path / "a" / "b") == contents(written.directory)
+    assert bytes_below(tmp_path / "a" / "b") == bytes_below(written.directory)
     assert sorted(p.name for p in (tmp_path / "a").iterdir()) == ["b"]
     assert made.directory.stat().st_mode & 0o777 == (tmp_path / "a").stat().st_mode & 0o777
 
@@ -279,7 +276,7 @@ def test_the_command_writes_the_study_and_prints_what_to_type(tmp_path, written)
     folder = tmp_path / "night ferry"
     result = CliRunner().invoke(main, ["demo", str(folder)])
     assert result.exit_code == 0, result.output
-    assert contents(folder) == contents(written.directory)
+    assert bytes_below(folder) == bytes_below(written.directory)
     lines = result.stdout.splitlines()
     assert lines[0] == f"Wrote an invented study to {folder} ({len(written.files)} files). Try:"
     typed = [line for line in lines if line.startswith("sleepagree ")]

@@ -203,8 +203,8 @@ def test_rem_goes_where_the_band_is_told_to_send_it():
         share, error = share_and_error(study, 4, label)
         assert error < 0.01
         assert abs(share - wanted) < 4 * error
-    assert not BAND_A.says_rem
-    assert PAD_B.says_rem
+    assert not BAND_A.reports_rem
+    assert PAD_B.reports_rem
 
 
 def test_without_moved_changes_every_stage_goes_where_it_is_told():

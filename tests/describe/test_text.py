@@ -17,7 +17,8 @@ from sleepagree.describe.paragraphs import methods_of_night
 from sleepagree.describe.words import duration, figure, moment, signed
 from sleepagree.hypnogram.align import Outside, align
 from sleepagree.hypnogram.spans import Origin
-from sleepagree.mapping.stages import AASM_STAGES, StageMapping, mapping_named
+from sleepagree.mapping.mapping import StageMapping, mapping_named
+from sleepagree.mapping.words import AASM_STAGES
 from sleepagree.night.compare import compare
 from sleepagree.night.mappings import compare_mappings
 from sleepagree.readers import read_spans

@@ -16,6 +16,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from tests import records
+from tests.commands import bytes_below
 from tests.performance.inputs import write_nights
 
 NIGHTS = 200
@@ -36,10 +37,6 @@ class Tally:
 def command(table: Path, out: Path, *more: str) -> list[str]:
     words = ("study", str(table), "--out", str(out), "--resamples", "50", "--quiet", *more)
     return [sys.executable, "-m", "sleepagree", *words]
-
-
-def bytes_below(folder: Path) -> dict[str, bytes]:
-    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
 
 
 def undisturbed(table: Path, out: Path) -> tuple[dict[str, bytes], float]:

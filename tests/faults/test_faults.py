@@ -24,8 +24,8 @@ from sleepagree.files import reading as _text
 from sleepagree.readers import read_spans
 from sleepagree.render.study_folder import load_nights, unfinished_folder
 from sleepagree.study import run as study_run
-from tests.canaries import run
-from tests.faults.kill import bytes_below, torment
+from tests.commands import bytes_below, run
+from tests.faults.kill import torment
 from tests.faults.waiting import score_the_first_and_wait
 from tests.ferry import FERRY, copy_ferry
 from tests.readers.edf_bytes import EdfBytes, Signal, annotation_file, hypnogram, record_start, stage

@@ -17,8 +17,7 @@ from sleepagree.files import writing as output
 from sleepagree.files.writing import sole_run
 from sleepagree.render.study_folder import unfinished_folder
 from sleepagree.study import run as study_run
-from tests.canaries import run
-from tests.faults.kill import bytes_below
+from tests.commands import bytes_below, run
 from tests.ferry import copy_ferry
 
 QUICK = ("--resamples", "50", "--quiet")

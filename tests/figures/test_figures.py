@@ -32,7 +32,8 @@ from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.limits import Scale, fit_limits_of_agreement
 from sleepagree.inference.planning import MeanPrecision, VarianceComponents, plan_grid
 from sleepagree.inference.regression_limits import Spread, fit_regression_limits
-from sleepagree.scoring.clock import ClockReading, OffsetCurve
+from sleepagree.scoring.clock import ClockReading
+from sleepagree.scoring.clock_blocks import OffsetCurve
 from sleepagree.scoring.disagreement import PartAgreement
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -476,7 +477,7 @@ def test_precision_lines_are_the_grid() -> None:
         wanted={"bias TST": 10.0},
     )  # fmt: skip
     ax = figures.draw_precision(grid, statistic="bias TST", unit="min")
-    expected = [dict(c.half_widths)["bias TST"] for c in grid.cells if c.nights == 3]
+    expected = [dict(c.half_widths)["bias TST"] for c in grid.sizes if c.nights == 3]
     assert any(line.get_ydata() == pytest.approx(expected) for line in ax.lines if len(line.get_ydata()) == 3)
     with pytest.raises(ValueError, match="bias TST, not 'kappa'"):
         figures.draw_precision(grid, statistic="kappa")

@@ -16,7 +16,7 @@ from sleepagree.errors import FileFormatError, InputError
 from sleepagree.files.object_store import Stamps, fetched, is_remote, last_part
 from sleepagree.study import run as study_run
 from tests.cli.test_study import QUICK
-from tests.faults.test_faults import run
+from tests.commands import bytes_below, run
 from tests.ferry import copy_ferry
 
 fsspec = pytest.importorskip("fsspec")
@@ -51,10 +51,6 @@ def move_to(store: object, table: Path, prefix: str = "memory://bucket/") -> Non
         writer = csv.DictWriter(stream, list(rows[0]))
         writer.writeheader()
         writer.writerows(rows)
-
-
-def bytes_below(folder: Path) -> dict[str, bytes]:
-    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
 
 
 def test_a_study_from_a_store_is_that_of_the_same_files_here(store: object, tmp_path: Path) -> None:

@@ -23,12 +23,9 @@ from sleepagree.files.writing import (
     write_files,
     write_text,
 )
+from tests.commands import bytes_below
 
-OURS = '{\n  "schema": "sleepagree.night/1"\n}\n'
-
-
-def contents(folder: Path) -> dict[str, bytes]:
-    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+OURS = '{\n  "schema": "sleepagree.night/2"\n}\n'
 
 
 def fill(folder: Path, *, overwrite: bool = False, files: tuple[str, ...] = ("results.json", "epochs.csv")) -> None:
@@ -43,7 +40,7 @@ def fill(folder: Path, *, overwrite: bool = False, files: tuple[str, ...] = ("re
 
 def test_a_new_folder_appears_with_everything_in_it(tmp_path):
     fill(tmp_path / "a" / "out")
-    assert sorted(contents(tmp_path)) == ["a/out/epochs.csv", "a/out/results.json"]
+    assert sorted(bytes_below(tmp_path)) == ["a/out/epochs.csv", "a/out/results.json"]
 
 
 def test_a_new_folder_follows_the_umask(tmp_path):
@@ -67,29 +64,29 @@ def test_nothing_is_there_when_the_block_fails(tmp_path):
 
 def test_an_old_folder_stays_as_it_was_when_the_block_fails(tmp_path):
     fill(tmp_path / "out", files=("results.json", "bias.csv"))
-    before = contents(tmp_path)
+    before = bytes_below(tmp_path)
     with pytest.raises(OutputError, match="No space left"):
         break_off(tmp_path / "out", OSError(28, "No space left on device"), overwrite=True)
-    assert contents(tmp_path) == before
+    assert bytes_below(tmp_path) == before
     assert sorted(p.name for p in tmp_path.rglob("*")) == ["bias.csv", "out", "results.json"]
 
 
 def test_results_are_refused_without_overwrite(tmp_path):
     fill(tmp_path / "out")
-    before = contents(tmp_path)
+    before = bytes_below(tmp_path)
     with pytest.raises(OutputError) as refusal:
         fill(tmp_path / "out")
     assert str(refusal.value) == (
         f"{tmp_path / 'out'}: the folder exists and is not empty. Give the name of a new folder, or --overwrite to "
         "replace the results in it."
     )
-    assert contents(tmp_path) == before
+    assert bytes_below(tmp_path) == before
 
 
 def test_results_are_replaced_whole(tmp_path):
     fill(tmp_path / "out", files=("results.json", "bias.csv", "figures/bias.svg", "figures/old.svg"))
     fill(tmp_path / "out", overwrite=True, files=("results.json", "epochs.csv", "figures/bias.svg"))
-    assert sorted(contents(tmp_path / "out")) == ["epochs.csv", "figures/bias.svg", "results.json"]
+    assert sorted(bytes_below(tmp_path / "out")) == ["epochs.csv", "figures/bias.svg", "results.json"]
     fill(tmp_path / "out", overwrite=True)
     assert sorted(p.name for p in (tmp_path / "out").iterdir()) == ["epochs.csv", "results.json"]
 
@@ -112,10 +109,10 @@ def test_a_folder_with_other_files_is_never_replaced(tmp_path, strangers):
     for name, text in strangers.items():
         (tmp_path / "out" / name).parent.mkdir(parents=True, exist_ok=True)
         (tmp_path / "out" / name).write_text(text)
-    before = contents(tmp_path)
+    before = bytes_below(tmp_path)
     with pytest.raises(OutputError, match="no results of sleepagree, so it is not replaced"):
         fill(tmp_path / "out", overwrite=True)
-    assert contents(tmp_path) == before
+    assert bytes_below(tmp_path) == before
 
 
 def test_the_message_names_the_other_files(tmp_path):
@@ -138,7 +135,7 @@ def test_the_current_folder_stays_the_current_folder(tmp_path, monkeypatch, over
         fill(Path())
     before = tmp_path.stat().st_ino
     fill(Path(), overwrite=overwrite)
-    assert sorted(contents(tmp_path)) == ["epochs.csv", "results.json"]
+    assert sorted(bytes_below(tmp_path)) == ["epochs.csv", "results.json"]
     assert tmp_path.stat().st_ino == before
     assert Path.cwd() == tmp_path
 
@@ -159,7 +156,7 @@ def test_a_link_to_a_folder_keeps_its_target(tmp_path):
     fill(tmp_path / "out", overwrite=True, files=("results.json",))
     assert (tmp_path / "out").is_symlink()
     assert (tmp_path / "disk").stat().st_ino == inode
-    assert sorted(contents(tmp_path / "disk")) == ["results.json"]
+    assert sorted(bytes_below(tmp_path / "disk")) == ["results.json"]
 
 
 def test_links_inside_are_not_ours_to_follow(tmp_path):
@@ -204,7 +201,7 @@ def test_same_names_only_leaves_every_other_file(tmp_path):
     (tmp_path / "results.json").write_text("mine")
     with fresh_folder(tmp_path, overwrite=True, replaces=Replaces.SAME_NAMES) as made:
         (made / "letter.txt").write_text("new")
-    assert contents(tmp_path) == {"letter.txt": b"new", "results.json": b"mine"}
+    assert bytes_below(tmp_path) == {"letter.txt": b"new", "results.json": b"mine"}
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
@@ -239,7 +236,7 @@ def test_files_that_belong_together_are_written_together(tmp_path, monkeypatch):
     (tmp_path / "b").write_text("old")
     with pytest.raises(OutputError):
         write_files({tmp_path / "a": b"new", tmp_path / "b": b"new"})
-    assert contents(tmp_path) == {"b": b"old"}
+    assert bytes_below(tmp_path) == {"b": b"old"}
 
     class Full:
         def __init__(self, stream):
@@ -257,7 +254,7 @@ def test_files_that_belong_together_are_written_together(tmp_path, monkeypatch):
     monkeypatch.setattr(output.os, "fdopen", lambda fd, mode, real=os.fdopen: Full(real(fd, mode)))
     with pytest.raises(OutputError, match="No space left on device"):
         write_files({tmp_path / "a": b"new", tmp_path / "b": b"new"}, overwrite=True)
-    assert contents(tmp_path) == {"b": b"old"}
+    assert bytes_below(tmp_path) == {"b": b"old"}
 
 
 def test_a_folder_in_the_way_and_a_missing_folder_are_told_apart(tmp_path):

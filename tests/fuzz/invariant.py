@@ -19,9 +19,10 @@ from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.inspection_text import inspection_lines
 from sleepagree.night.compare import compare
 from sleepagree.readers import read_spans
-from sleepagree.readers.inspection import inspect_file, inspection_document
+from sleepagree.readers.inspection import inspect_file
 from sleepagree.readers.layout import Layout, read_layout
 from sleepagree.readers.starter_layout import starter_layout
+from sleepagree.render.inspection_json import inspection_document
 from sleepagree.render.night_json import dump, night_document
 from tests.readers.edf_bytes import annotation_file, hypnogram
 from tests.told import night_lines

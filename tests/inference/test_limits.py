@@ -17,7 +17,7 @@ from statsmodels.stats.weightstats import DescrStatsW, ttost_paired
 
 from sleepagree.inference.equivalence import containment_test, equivalence_test
 from sleepagree.inference.limits import FIGURES, LimitsOfAgreement, Scale, fit_limits_of_agreement
-from sleepagree.inference.normal_factors import (
+from sleepagree.inference.normal_theory import (
     LimitsInterval,
     containment_factor,
     one_limit_factor,

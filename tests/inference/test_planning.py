@@ -193,8 +193,8 @@ def _plan(**options: object) -> PlanGrid:
 
 def test_grid_holds_every_combination() -> None:
     plan = _plan()
-    assert [(cell.participants, cell.nights) for cell in plan.cells] == [(10, 1), (10, 3), (20, 1), (20, 3)]
-    widths = dict(plan.cells[3].half_widths)
+    assert [(cell.participants, cell.nights) for cell in plan.sizes] == [(10, 1), (10, 3), (20, 1), (20, 3)]
+    widths = dict(plan.sizes[3].half_widths)
     assert widths["bias TST"] == MeanPrecision(STATED).half_width(participants=20, nights=3)
     assert widths["limits TST"] == LimitsPrecision(STATED).half_width(participants=20, nights=3)
 

@@ -12,8 +12,8 @@ from hypothesis import assume, example, given
 from hypothesis import strategies as st
 from sklearn.metrics import cohen_kappa_score
 
-from sleepagree.inference.margins import count_margins, margin_sums
-from sleepagree.inference.shares import normal_quantile, wilson_interval
+from sleepagree.inference.proportions import normal_quantile, wilson_interval
+from sleepagree.inference.table_sums import stack_sums, sum_table
 from sleepagree.scoring import class_figures, coefficients
 from sleepagree.scoring import table_agreement as agreement
 from sleepagree.scoring.ceiling import design_ceiling
@@ -132,12 +132,12 @@ def test_more_of_the_same_epochs_change_only_the_standard_error(table: np.ndarra
 
 @given(st.integers(2, 5).flatmap(lambda k: hnp.arrays(np.int64, (7, k, k), elements=CELLS)))
 def test_sums_of_tables_are_sums_of_their_margins(stack: np.ndarray) -> None:
-    np.testing.assert_array_equal(margin_sums(stack.sum(axis=0)), margin_sums(stack).sum(axis=1))
+    np.testing.assert_array_equal(stack_sums(stack.sum(axis=0)), stack_sums(stack).sum(axis=1))
 
 
 @given(tables())
 def test_margins_are_those_of_numpy(table: np.ndarray) -> None:
-    margins = count_margins(table)
+    margins = sum_table(table)
     np.testing.assert_array_equal(margins.rows, table.sum(axis=1))
     np.testing.assert_array_equal(margins.columns, table.sum(axis=0))
     np.testing.assert_array_equal(margins.diagonal, np.diag(table))

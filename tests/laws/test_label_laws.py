@@ -16,25 +16,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sleepagree.errors import MappingError
 from sleepagree.figures.hypnograms import lanes_of
-from sleepagree.hypnogram.align import NO_MAJORITY, SILENT_AS_WAKE, Outside, PairedNight, Status, align
+from sleepagree.hypnogram.align import SILENT_AS_WAKE, Outside, PairedNight, align
+from sleepagree.hypnogram.ledger import NO_MAJORITY, Status
 from sleepagree.hypnogram.spans import ScoredSpans
-from sleepagree.mapping import stages as words_of
+from sleepagree.mapping import words as words_of
 from sleepagree.mapping.files import read_mapping
-from sleepagree.mapping.stages import (
-    ALIASES,
-    BUILT_IN_MAPPINGS,
-    COVERAGE,
-    LEAVE_OUT,
-    NOT_A_STAGE,
-    STAGE_WORDS,
-    UNSCORED,
-    StageMapping,
-    fitting_mappings,
-    fold_label,
-)
-from sleepagree.night.cautions import unsaid_classes
-from sleepagree.night.compare import compare, measure_sides
+from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS, StageMapping, fitting_mappings, unreported_classes
+from sleepagree.mapping.words import ALIASES, COVERAGE, LEAVE_OUT, NOT_A_STAGE, STAGE_WORDS, UNSCORED, fold_label
+from sleepagree.night.compare import compare
+from sleepagree.night.measures import measure_sides
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.memory import read_hypnogram
@@ -47,11 +39,11 @@ from tests.worked import BED_TIME
 KNOWN_WORDS = tuple(
     dict.fromkeys(
         (
-            *words_of._PLAIN,
+            *words_of.LABEL_TEXTS,
             *COVERAGE,
             *ALIASES,
             *STAGE_WORDS,
-            *(f"Sleep stage {code.upper()}" for code in words_of._EDF_STAGE),
+            *(f"Sleep stage {code.upper()}" for code in words_of.EDF_TEXTS),
             "Movement time",
             UNSCORED,
             NOT_A_STAGE,
@@ -138,7 +130,7 @@ def told_of(paired: PairedNight, mapping: StageMapping) -> str:
             mapping.reference_codes(paired.reference_set),
             mapping.device_codes(paired.device_set),
             measure_sides(paired, mapping),
-            unsaid_classes(mapping, paired.device_set),
+            unreported_classes(mapping, paired.device_set),
             aligned_night(paired, mapping=mapping),
             summary.sequences,
             summary.cautions,
@@ -162,7 +154,7 @@ def told_of_sides(paired: PairedNight) -> str:
             ledger.excluded,
             [count for _, count in (*ledger.reference_labels, *ledger.device_labels)],
             ledger.notes,
-            [sum(count for _, count in spans.ignored) for spans in paired.fine[:2]],
+            [sum(count for _, count in spans.ignored) for spans in (paired.reference_spans, paired.device_spans)],
             paired.cautions,
             paired.begin,
             [(lane.rows, lane.words, lane.codes.tolist()) for lane in lanes_of(paired)],
@@ -396,7 +388,7 @@ def test_a_native_label_in_a_mapping_file_goes_before_the_stage_that_a_layout_gi
 def test_a_line_that_is_missing_is_told_as_the_stage_where_the_label_is_spelt_like_one(native):
     device = read_hypnogram(["R", "dozing", "N1"], stages={"R": "deep", "dozing": "nrem", "N1": "deep"})
     paired = align(reference=read_hypnogram(["W", "N2", "N2"]), device=device)
-    with pytest.raises(words_of.MappingError) as refusal:
+    with pytest.raises(MappingError) as refusal:
         native.device_codes(paired.device_set)
     assert str(refusal.value) == (
         "native.toml: [device]: mapping 'native' says nothing about 3 of the device's labels. Found 'R' (stage N3), "

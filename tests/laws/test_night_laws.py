@@ -19,8 +19,10 @@ from sklearn import metrics
 from statsmodels.stats.inter_rater import cohens_kappa
 
 from sleepagree.errors import PairingError
-from sleepagree.hypnogram.align import Outside, PairedNight, Window, WindowRule, align
-from sleepagree.mapping.stages import AASM_STAGES, mapping_named
+from sleepagree.hypnogram.align import Outside, PairedNight, align
+from sleepagree.hypnogram.window import Window, WindowRule
+from sleepagree.mapping.mapping import mapping_named
+from sleepagree.mapping.words import AASM_STAGES
 from sleepagree.night.compare import compare
 from sleepagree.readers.memory import read_hypnogram
 from tests.generated import FIVE, generate_nights
@@ -393,7 +395,7 @@ def any_side(draw: st.DrawFn) -> tuple[list[str | None], dict[str, str], tuple[s
 )
 def test_any_pair_is_scored_or_refused_with_a_message(reference, device, epoch_s, offset_s, window, outside):
     from sleepagree.errors import SleepAgreeError
-    from sleepagree.hypnogram.align import parse_window
+    from sleepagree.hypnogram.window import parse_window
     from sleepagree.night.mappings import compare_mappings
 
     sides = [

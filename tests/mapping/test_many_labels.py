@@ -13,14 +13,9 @@ from sleepagree.cli.group import main
 from sleepagree.errors import FileFormatError, MappingError
 from sleepagree.hypnogram.align import align
 from sleepagree.hypnogram.spans import ScoredSpans
-from sleepagree.mapping.stages import (
-    AASM_STAGES,
-    MOST_CLASSES,
-    MOST_LABELS,
-    StageMapping,
-    make_stage_set,
-    mapping_named,
-)
+from sleepagree.mapping.mapping import MOST_CLASSES, StageMapping, mapping_named
+from sleepagree.mapping.sets import make_stage_set
+from sleepagree.mapping.words import AASM_STAGES, MOST_LABELS
 from sleepagree.night.compare import compare
 from sleepagree.readers.edf.recording import read_edf
 from sleepagree.readers.edf.writer import write_edf_annotations

@@ -9,7 +9,7 @@ import pytest
 
 from sleepagree.errors import InputError, MappingError
 from sleepagree.mapping.files import find_mapping, own_words, read_mapping
-from sleepagree.mapping.stages import BUILT_IN_MAPPINGS
+from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS
 from sleepagree.night.compare import compare
 from tests.worked import pair, side
 
@@ -155,36 +155,38 @@ def test_a_class_twice_or_a_reserved_word(tmp_path, classes):
     )
 
 
-def test_one_class_is_none(tmp_path):
-    text = GOOD.replace('["wake", "deep", "other"]', '["wake"]')
-    assert refusal_of(written(tmp_path, text)) == (
-        "mine.toml: classes: a mapping needs at least two classes. Found wake; expected two or more. Agreement needs "
-        "something to tell apart."
-    )
-
-
-def test_a_device_with_one_class_is_none(tmp_path):
-    text = GOOD.replace('Shallow = "other"', 'Shallow = "wake"').replace('Deep = "deep"', 'Deep = "wake"')
-    assert refusal_of(written(tmp_path, text)) == (
-        "mine.toml: classes: mapping 'deep-against-rest' has fewer than two classes. Found wake; expected at least two "
-        "classes on both sides. Agreement needs something to tell apart."
-    )
-
-
-def test_an_unknown_class(tmp_path):
-    text = GOOD.replace('N1 = "other"', 'N1 = "light"')
-    assert refusal_of(written(tmp_path, text)) == (
-        "mine.toml: [reference], label 'N1': unknown class. Found light; expected one of wake, deep, other, leave-out. "
-        "Correct the line, or add the class to 'classes'."
-    )
-
-
-def test_a_class_that_nothing_is_taken_into(tmp_path):
-    text = GOOD.replace('N3 = "deep"', 'N3 = "other"')
-    assert refusal_of(written(tmp_path, text)) == (
-        "mine.toml: [reference]: no reference label is taken into a declared class. Found deep; expected at least one "
-        "label for every class. Add a label to it, or take it out of 'classes'."
-    )
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        (
+            {'["wake", "deep", "other"]': '["wake"]'},
+            "classes: a mapping needs at least two classes. Found wake; expected two or more. Agreement needs "
+            "something to tell apart.",
+        ),
+        (
+            {'Shallow = "other"': 'Shallow = "wake"', 'Deep = "deep"': 'Deep = "wake"'},
+            "classes: mapping 'deep-against-rest' has fewer than two classes. Found wake; expected at least two "
+            "classes on both sides. Agreement needs something to tell apart.",
+        ),
+        (
+            {'N1 = "other"': 'N1 = "light"'},
+            "[reference], label 'N1': unknown class. Found light; expected one of wake, deep, other, leave-out. "
+            "Correct the line, or add the class to 'classes'.",
+        ),
+        (
+            {'N3 = "deep"': 'N3 = "other"'},
+            "[reference]: no reference label is taken into a declared class. Found deep; expected at least one label "
+            "for every class. Add a label to it, or take it out of 'classes'.",
+        ),
+    ],
+    ids=["one class", "a device with one class", "an unknown class", "a class that nothing is taken into"],
+)
+def test_classes_that_compare_nothing(tmp_path, changes, message):
+    text = GOOD
+    for old, new in changes.items():
+        assert old in text
+        text = text.replace(old, new)
+    assert refusal_of(written(tmp_path, text)) == f"mine.toml: {message}"
 
 
 @pytest.mark.parametrize("side_name", ["reference", "device"])

@@ -53,12 +53,15 @@ TESTS: dict[str, tuple[str, ...]] = {
     "scoring.ceiling": ("tests/scoring/test_ceiling.py",),
     "hypnogram.epochs": ("tests/hypnogram/test_epochs.py",),
     "inference.limits": ("tests/inference/test_limits.py", "tests/laws/test_limits_laws.py"),
-    "inference.margins": ("tests/scoring/test_agreement.py", "tests/laws/test_counts_laws.py"),
+    "inference.table_sums": ("tests/scoring/test_agreement.py", "tests/laws/test_counts_laws.py"),
     "scoring.measures": ("tests/scoring/test_measures.py",),
-    "hypnogram.align": ("tests/hypnogram/test_pairing.py", "tests/night/test_edges.py"),
+    "hypnogram.align": ("tests/hypnogram/test_align.py", "tests/night/test_edges.py"),
+    "hypnogram.ledger": ("tests/hypnogram/test_align.py", "tests/night/test_edges.py"),
+    "hypnogram.window": ("tests/hypnogram/test_align.py", "tests/night/test_edges.py"),
     "scoring.redistribution": ("tests/scoring/test_redistribution.py",),
+    "scoring.bias_sources": ("tests/scoring/test_redistribution.py",),
     "inference.resampling": ("tests/inference/test_resampling.py", "tests/night/test_edges.py"),
-    "inference.shares": ("tests/scoring/test_agreement.py", "tests/laws/test_counts_laws.py"),
+    "inference.proportions": ("tests/scoring/test_agreement.py", "tests/laws/test_counts_laws.py"),
 }
 LONGEST_S = 180
 QUIET = ("-x", "-q", "-p", "no:cacheprovider", "--no-header", "--assert=plain")

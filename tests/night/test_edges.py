@@ -10,16 +10,17 @@ import pytest
 from scipy import stats
 
 from sleepagree.errors import PairingError
-from sleepagree.hypnogram.align import align, parse_window
+from sleepagree.hypnogram.align import align
 from sleepagree.hypnogram.epochs import lay_on_epochs
 from sleepagree.hypnogram.spans import ScoredSpans
+from sleepagree.hypnogram.window import parse_window
 from sleepagree.inference import resampling
 from sleepagree.inference.limits import Scale, fit_limits_of_agreement
 from sleepagree.inference.resampling import block_bootstrap_tables, cluster_bootstrap_all
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.scoring import class_figures, coefficients
+from sleepagree.scoring.bias_sources import account_for_bias
 from sleepagree.scoring.measures import SleepMeasures, pair_measures
-from sleepagree.scoring.redistribution import account_for_bias
 from tests.bootstraps import bootstrap, bootstrap_mean, level_of_textbook
 
 START = datetime(2026, 3, 1, 22, 30)

@@ -8,8 +8,9 @@ import pytest
 
 from sleepagree.errors import MappingError
 from sleepagree.mapping.files import own_words, read_mapping
-from sleepagree.mapping.stages import StageMapping, mapping_named
+from sleepagree.mapping.mapping import StageMapping, mapping_named
 from sleepagree.night.mappings import compare_mappings
+from tests.said import said
 from tests.worked import pair, side
 
 REFERENCE = "W N1 N1 N2 N2 N3 N3 R R R W N2"
@@ -75,17 +76,17 @@ def test_bias_minutes_per_class_by_hand():
 
 def test_without_a_declared_mapping_the_reader_is_warned():
     comparison, by_name = compared()
-    assert INFLATES in comparison.cautions
+    assert INFLATES in said(comparison.cautions)
     assert not any(c.declared for c in by_name.values())
     declared, by_name = compared(declared="rem-as-light")
-    assert INFLATES not in declared.cautions
+    assert INFLATES not in said(declared.cautions)
     assert [name for name, c in by_name.items() if c.declared] == ["rem-as-light"]
 
 
 def test_one_mapping_alone_needs_no_such_warning():
     comparison = compare_mappings(pair("W N2 N3 W", side("wake asleep asleep wake")), resamples=0)
     assert [c.scored.mapping.name for c in comparison.mappings] == ["wake-sleep"]
-    assert INFLATES not in comparison.cautions
+    assert INFLATES not in said(comparison.cautions)
 
 
 def test_mappings_of_ones_own_come_last_and_one_that_fits_comes_once():

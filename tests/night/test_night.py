@@ -14,8 +14,11 @@ import pytest
 
 from sleepagree.errors import MappingError
 from sleepagree.hypnogram.spans import Origin
-from sleepagree.mapping.stages import AASM_STAGES, StageMapping, fitting_mappings, mapping_named
-from sleepagree.night.compare import compare, fold_counts
+from sleepagree.inference.table_sums import fold_counts
+from sleepagree.mapping.mapping import StageMapping, fitting_mappings, mapping_named
+from sleepagree.mapping.words import AASM_STAGES
+from sleepagree.night.compare import compare
+from tests.said import said
 from tests.worked import pair, side
 
 # --- a night of 12 epochs, worked by hand --------------------------------------------------------------------
@@ -190,7 +193,7 @@ def test_stage_folding():
         found = (table.accuracy, table.kappa.value, table.kappa.se, table.mcc)
         assert found == pytest.approx((accuracy, kappa, se, mcc), abs=5e-7)
     # folding never lowers the observed agreement; kappa falls from three classes to two
-    assert "Kappas at different numbers of classes cannot be compared with each other." in night.cautions
+    assert "Kappas at different numbers of classes cannot be compared with each other." in said(night.cautions)
 
 
 def test_folding_is_a_product_of_matrices():
@@ -205,7 +208,7 @@ def test_folding_is_a_product_of_matrices():
 
 def cautions(reference, device, *, mappings=(), **options):
     reports = options.pop("reports", ("wake", "light", "deep", "rem"))
-    return compare(pair(reference, device, reports=reports, **options), mappings=mappings, resamples=0).cautions
+    return said(compare(pair(reference, device, reports=reports, **options), mappings=mappings, resamples=0).cautions)
 
 
 def test_more_than_an_hour_of_wake_by_hand():
@@ -241,7 +244,7 @@ def test_a_night_awake_is_scored_and_has_no_such_caution():
     night = compare(pair("W*300", "wake*299 light", reports=("wake", "light", "deep", "rem")), resamples=0)
     assert night.mappings[0].mapping.name == "wake-light-deep-rem"
     assert night.mappings[0].table.accuracy == 299 / 300
-    assert not any("easy to agree" in c for c in night.cautions)
+    assert not any("easy to agree" in c for c in said(night.cautions))
 
 
 def test_long_wake_of_a_device_without_rem_is_told_under_a_mapping_that_has_a_kappa():
@@ -254,7 +257,7 @@ def test_one_file_on_both_sides_is_told():
     same = "Reference and device are the same file, or copies of one: their agreement says nothing."
     for reference, device, told in ((one, one, True), (one, other, False), (Origin(), Origin(), False)):
         paired = pair(side("W N2").with_changes(origin=reference), side("W N2").with_changes(origin=device))
-        assert (same in compare(paired, resamples=0).cautions) is told
+        assert (same in said(compare(paired, resamples=0).cautions)) is told
 
 
 def test_few_jointly_scored_epochs():
@@ -297,7 +300,7 @@ def test_a_mapping_that_classes_an_unscored_label_changes_nothing_and_says_so():
             "Mapping 'mine' takes the reference's label 'movement' into wake, but the label counts as unscored, "
         )
         and "its 2 epochs" in c
-        for c in night.cautions
+        for c in said(night.cautions)
     )
 
 
@@ -355,4 +358,4 @@ def test_results_are_read_only_and_survive_a_pickle():
             one.mappings[0].counts[0, 0] = 9
     assert again.mappings[0].table.kappa == night.mappings[0].table.kappa
     assert again.mappings[0].table.classes == night.mappings[0].table.classes
-    assert again.cautions == night.cautions
+    assert said(again.cautions) == said(night.cautions)

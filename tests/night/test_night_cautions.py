@@ -13,11 +13,12 @@ import pytest
 from sleepagree.describe.blocks import Table
 from sleepagree.describe.night import describe_night
 from sleepagree.hypnogram.align import Outside
-from sleepagree.mapping.stages import BUILT_IN_MAPPINGS, StageMapping, make_stage_set, mapping_named
-from sleepagree.night.cautions import unsaid_classes
+from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS, StageMapping, mapping_named, unreported_classes
+from sleepagree.mapping.sets import make_stage_set
 from sleepagree.night.compare import compare
 from sleepagree.night.mappings import compare_mappings
 from sleepagree.render.night_json import dump, night_document
+from tests.said import said
 from tests.told import night_lines
 from tests.worked import pair, side
 
@@ -26,7 +27,7 @@ WITHOUT_REM = ("wake", "light", "deep")
 
 
 def of(night, start):
-    return [caution for caution in night.cautions if caution.startswith(start)]
+    return [caution for caution in said(night.cautions) if caution.startswith(start)]
 
 
 # --- words that the device lacks -----------------------------------------------------------------------------
@@ -76,7 +77,7 @@ def test_a_device_that_may_say_rem_and_never_does_has_0_minutes_of_it():
     night = night_without_rem(reports=(*WITHOUT_REM, "rem"))
     assert {p.measure: p.device for p in night.measures}["minutes rem"] == 0.0
     assert not of(night, "The device cannot report")
-    assert night.unsaid == ()
+    assert night.unreported == ()
 
 
 def test_bouts_of_a_class_without_a_label_are_not_called_missed():
@@ -93,19 +94,19 @@ def test_bouts_of_a_class_without_a_label_are_not_called_missed():
 def test_which_classes_a_device_cannot_say():
     without = make_stage_set(("up", "shallow", "deep"), ("W", "light", "N3"))
     five = make_stage_set(("W", "N1"), ("W", "N1"), reports=("W", "N1", "N2", "N3", "R"))
-    found = {m.name: unsaid_classes(m, without) for m in BUILT_IN_MAPPINGS}
+    found = {m.name: unreported_classes(m, without) for m in BUILT_IN_MAPPINGS}
     assert {name for name, classes in found.items() if classes == ("rem",)} == {
         "wake-light-deep-rem",
         "n1-as-wake",
         "wake-nrem-rem",
     }
     assert found["w-n1-n2-n3-r"] == ("N1", "N2", "R")
-    assert not any(unsaid_classes(m, five) for m in BUILT_IN_MAPPINGS)
+    assert not any(unreported_classes(m, five) for m in BUILT_IN_MAPPINGS)
     # a label of the device's own in a mapping file is a word that the device has, heard this night or not
     own = StageMapping(
         "own", ("up", "dream"), ("up", "dream"), (("W", "up"), ("R", "dream")), (("lively", "up"), ("dreamy", "dream"))
     )
-    assert unsaid_classes(own, make_stage_set(("lively",), ("lively",))) == ()
+    assert unreported_classes(own, make_stage_set(("lively",), ("lively",))) == ()
 
 
 # --- which file is which -------------------------------------------------------------------------------------

@@ -69,9 +69,9 @@ def cluster(settings: Settings) -> list[Row]:
             f"{what} against resampled epochs and scikit-learn",
             first,
             scaled,
-            2500,
+            1500,
             note=f"peer timed on {naive_resamples} resamples and scaled",
         ),
-        at_least("5", f"{what} against scipy.stats.bootstrap (percentile only)", fast, generic, 7),
+        at_least("5", f"{what} against scipy.stats.bootstrap (percentile only)", fast, generic, 4),
         memory_row("5", "extra memory at 20,000 nights", used, 64 * MIB),
     ]

@@ -18,8 +18,9 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 import simulated
 
 from sleepagree.inference.resampling import rng_for
-from sleepagree.scoring.clock import ClockHint, ClockReading, QuickOffset, quick_offset, read_clock
-from sleepagree.scoring.clock_check import hint_as_strict_as_clock
+from sleepagree.scoring.clock import ClockReading, read_clock
+from sleepagree.scoring.clock_check import drop_uncertain_hint
+from sleepagree.scoring.offsets import ClockHint, QuickOffset, quick_offset
 from tests import records
 
 
@@ -74,7 +75,7 @@ def quick_look(
     classes = simulated.CLASSES
     if two_classes:
         reference, device, classes = np.minimum(reference, 1), np.minimum(device, 1), 2
-    return hint_as_strict_as_clock(quick_offset(reference, device, classes), reference, device, classes)
+    return drop_uncertain_hint(quick_offset(reference, device, classes), reference, device, classes)
 
 
 def look_quickly(pairs: int, say: Callable[[str], None]) -> None:

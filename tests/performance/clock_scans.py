@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from sklearn.metrics import cohen_kappa_score
 
-from sleepagree.scoring.clock import scan_epoch_offsets
+from sleepagree.scoring.offsets import scan_epoch_offsets
 from tests.performance.harness import Row, Settings, alternate, at_least
 from tests.performance.inputs import class_arrays
 
@@ -28,4 +28,4 @@ def scan(settings: Settings) -> list[Row]:
     fast, slow = alternate([ours, every_offset], repeats=settings.repeats)
     each = type(fast)(tuple(s / rounds for s in fast.seconds))
     what = f"{2 * shifts + 1} offsets of one night, full tables, against scikit-learn's kappa at each"
-    return [at_least("6", what, each, slow, 500)]
+    return [at_least("6", what, each, slow, 300)]

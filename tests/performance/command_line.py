@@ -21,6 +21,7 @@ BENCHMARKS = {
     "1": "single_nights.help_page",
     "2": "single_nights.one_night",
     "3": "cohorts.from_files",
+    "4": "arrays.from_arrays",
     "5": "bootstraps.cluster",
     "6": "clock_scans.scan",
     "7": "large_recordings.annotations",

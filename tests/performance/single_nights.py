@@ -45,6 +45,6 @@ def one_night(settings: Settings) -> list[Row]:
         [process(night), process([*python(_NOTEBOOK), str(reference), str(device)])], repeats=settings.repeats
     )
     return [
-        at_most("2", "night --json - (default intervals) against import click, numpy", ours, floor, 2.0),
+        at_most("2", "night --json - (default intervals) against import click, numpy", ours, floor, 2.2),
         at_least("2", "the same against mne + pandas + scikit-learn (without intervals)", again, notebook, 5.0),
     ]

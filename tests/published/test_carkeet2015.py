@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from sleepagree.inference.normal_factors import one_limit_factor
+from sleepagree.inference.normal_theory import one_limit_factor
 from tests.printed import agrees_with_print
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from sleepagree.inference.equivalence import containment_test
-from sleepagree.inference.normal_factors import containment_factor, containment_power
+from sleepagree.inference.normal_theory import containment_factor, containment_power
 from tests.printed import agrees_with_print
 
 

@@ -28,6 +28,7 @@ from tests.readers.edf_bytes import (
     stage,
     tal,
 )
+from tests.said import said
 
 SECRET = b"crew-0234567 F 02-MAY-1951 Harry_Mate"
 
@@ -102,7 +103,7 @@ def test_reserved_says_c_or_d_or_nothing(tmp_path):
         seen = read_edf_annotations(annotation_file(*hypnogram(), reserved=reserved).write(tmp_path))
         assert seen.header.variant == variant
         assert len(seen.annotations) == 20
-        assert (seen.notes != ()) == (variant == "EDF")
+        assert (said(seen.notes) != ()) == (variant == "EDF")
 
 
 @pytest.mark.parametrize(
@@ -135,7 +136,7 @@ def test_header_fields_filled_up_with_nul(read):
 def test_start_time_with_colons(read):
     spans = read(annotation_file(*hypnogram(), time="23:00:00"))
     assert spans.start == datetime(2026, 3, 1, 23, 0)
-    assert "the start time is written with ':' instead of '.'" in spans.notes
+    assert "the start time is written with ':' instead of '.'" in said(spans.notes)
 
 
 def test_header_date_differs_from_recording_field(fail, read):
@@ -154,7 +155,7 @@ def test_header_date_differs_from_recording_field(fail, read):
 def test_startdate_x_is_anonymised_and_keeps_the_time_of_day(read):
     spans = read(annotation_file(*hypnogram(), recording=b"Startdate X X X X", date="01.01.85"))
     assert spans.start == datetime(1985, 1, 1, 22, 30)
-    assert spans.notes == (
+    assert said(spans.notes) == (
         "start anonymised: the recording field says 'Startdate X', so 1985-01-01 need not be the true date; the time "
         "of day was kept",
     )
@@ -163,14 +164,14 @@ def test_startdate_x_is_anonymised_and_keeps_the_time_of_day(read):
 def test_month_in_another_language(read, fail):
     spans = read(annotation_file(*hypnogram(), recording=b"Startdate 01-MAI-2026 X X X", date="01.05.26"))
     assert spans.start == datetime(2026, 5, 1, 22, 30)
-    assert "no English abbreviation" in spans.notes[0]
+    assert "no English abbreviation" in said(spans.notes)[0]
     error = fail(annotation_file(*hypnogram(), recording=b"Startdate 02-MAI-2026 X X X", date="01.05.26"))
     assert error.found == "2026-05-01 and 2026-??-02"
 
 
 def test_month_in_lower_case(read):
     spans = read(annotation_file(*hypnogram(), recording=b"Startdate 01-mar-2026 X X X"))
-    assert (spans.start, spans.notes) == (datetime(2026, 3, 1, 22, 30), ())
+    assert (spans.start, said(spans.notes)) == (datetime(2026, 3, 1, 22, 30), ())
 
 
 def test_patient_and_recording_fields_are_never_shown(fail, tmp_path):
@@ -208,7 +209,7 @@ def test_label_of_the_annotation_channel_in_another_case(read):
     record = record_start() + b"".join(hypnogram())
     spans = read(EdfBytes((Signal("EDF annotations", (record + bytes(2),)),)))
     assert len(rows(spans)) == 20
-    assert spans.notes == ("label normalised: signal 'EDF annotations' was read as an annotation channel",)
+    assert said(spans.notes) == ("label normalised: signal 'EDF annotations' was read as an annotation channel",)
 
 
 # --- length of the file -----------------------------------------------------------------------------------
@@ -245,7 +246,7 @@ def test_text_file_named_edf(fail):
 def test_record_count_left_at_minus_one_or_zero(read, count):
     spans = read(annotation_file(*hypnogram(), records=count))
     assert len(rows(spans)) == 20
-    assert spans.notes[0].startswith(f"the header gives {count} data records, as while recording; 1 were counted")
+    assert said(spans.notes)[0].startswith(f"the header gives {count} data records, as while recording; 1 were counted")
 
 
 def test_record_count_too_large(fail):
@@ -265,7 +266,7 @@ def several_records(*, starts=(0, 300, 600), reserved="EDF+C", **changes) -> Edf
 def test_annotations_after_the_last_declared_record(read):
     spans = read(several_records(records="2"))
     assert len(rows(spans)) == 30
-    assert spans.notes == (
+    assert said(spans.notes) == (
         "data records after the declared ones: the header gives 2, the file holds 3, and all were read",
     )
 
@@ -273,7 +274,7 @@ def test_annotations_after_the_last_declared_record(read):
 def test_bytes_after_the_last_record(read):
     spans = read(several_records(tail=b"\x1a\x00\x00"))
     assert len(rows(spans)) == 30
-    assert spans.notes == ("3 bytes after the last whole data record were not read",)
+    assert said(spans.notes) == ("3 bytes after the last whole data record were not read",)
 
 
 # --- records and channels ---------------------------------------------------------------------------------
@@ -283,7 +284,7 @@ def test_annotations_inside_a_recording(read, tmp_path):
     content = several_records()
     spans = read(content)
     assert rows(spans) == [(30.0 * i, 30.0, HYPNOGRAM_TEXTS[i % 10 % 5]) for i in range(30)]
-    assert spans.notes == ()
+    assert said(spans.notes) == ()
     for opinion in second_opinions(content.write(tmp_path)):
         assert opinion == [(onset, duration) for onset, duration, _ in rows(spans)]
 
@@ -296,7 +297,7 @@ def test_edf_d_with_a_gap_keeps_file_time(read, tmp_path):
     content = several_records(starts=(0, 300, 900), reserved="EDF+D")
     spans = read(content)
     assert spans.onset_s[20] == 900.0
-    assert spans.notes == (
+    assert said(spans.notes) == (
         "gap between records: 1 of 3 data records do not start where the one before ends, the first is record 3 at "
         "900 s instead of 600 s; annotations keep their time",
     )
@@ -306,7 +307,7 @@ def test_edf_d_with_a_gap_keeps_file_time(read, tmp_path):
 def test_edf_c_with_a_gap_says_so(read):
     spans = read(several_records(starts=(0, 300, 900)))
     assert spans.onset_s[20] == 900.0
-    assert "although the header says that there is none" in spans.notes[0]
+    assert "although the header says that there is none" in said(spans.notes)[0]
 
 
 def test_two_annotation_channels_are_merged(read):
@@ -315,7 +316,7 @@ def test_two_annotation_channels_are_merged(read):
     second = b"".join(night[5:]) + bytes(2)
     spans = read(EdfBytes((Signal(records=(first,)), Signal(records=(second,)))))
     assert rows(spans) == [(30.0 * i, 30.0, HYPNOGRAM_TEXTS[i % 5]) for i in range(10)]
-    assert spans.notes == ("2 annotation channels were read together",)
+    assert said(spans.notes) == ("2 annotation channels were read together",)
 
 
 def test_a_second_annotation_channel_may_repeat_the_start_of_the_record(tmp_path):
@@ -380,7 +381,7 @@ def test_first_record_starts_far_from_the_header_start(fail, read, start):
 def test_no_record_start_loses_no_annotation(read):
     spans = read(raw_annotation_file(b"".join(hypnogram())))
     assert len(rows(spans)) == 20
-    assert spans.notes == ("1 of 1 data records do not begin with their start time",)
+    assert said(spans.notes) == ("1 of 1 data records do not begin with their start time",)
 
 
 def test_text_in_the_list_of_the_record_start(tmp_path):
@@ -484,7 +485,7 @@ def test_text_that_is_not_utf8(fail, read):
 def test_unused_bytes_between_lists(read):
     spans = read(annotation_file(*hypnogram(5), bytes(3), stage(150, "Sleep stage W")))
     assert len(rows(spans)) == 6
-    assert spans.notes == ("3 unused bytes stand between annotations, where none belong; nothing was lost",)
+    assert said(spans.notes) == ("3 unused bytes stand between annotations, where none belong; nothing was lost",)
 
 
 def test_onset_of_a_million_seconds(read):
@@ -499,7 +500,7 @@ def test_duration_absent_or_0_everywhere_and_a_constant_step(read, duration):
     spans = read(annotation_file(*hypnogram(20, duration=duration, step=20)))
     assert spans.duration_s.tolist() == [20.0] * 20
     assert (spans.epoch_s, spans.epoch_from) == (20.0, EpochLengthFrom.INFERRED)
-    assert spans.notes == (
+    assert said(spans.notes) == (
         "epoch length inferred: no stage annotation has a duration, and all of them start 20 s apart",
     )
 
@@ -559,14 +560,14 @@ def test_epoch_of_runs(read, durations, epoch_s):
 def test_unsorted_annotations_are_legal(read):
     night = hypnogram(10)
     assert rows(read(annotation_file(*night[::-1]))) == rows(read(annotation_file(*night)))
-    assert read(annotation_file(*night[::-1])).notes == ()
+    assert said(read(annotation_file(*night[::-1])).notes) == ()
 
 
 def test_exact_duplicates_are_dropped_with_a_count(read):
     night = hypnogram(10)
     spans = read(annotation_file(*night, night[3], night[3], night[5]))
     assert len(rows(spans)) == 10
-    assert spans.notes[0].startswith("3 rows that repeat another exactly dropped")
+    assert said(spans.notes)[0].startswith("3 rows that repeat another exactly dropped")
 
 
 def test_overlap_is_refused_with_both_annotations(fail):
@@ -595,13 +596,13 @@ def test_overlaps_settled_by_the_layout(read):
     ]
     later = read(content, layout=Layout(overlaps=Overlaps.LATER_WINS))
     assert rows(later) == [(0.0, 60.0, "Sleep stage N2"), (60.0, 90.0, "Sleep stage R")]
-    assert any("overlapping rows (later-wins)" in note for note in later.notes)
+    assert any("overlapping rows (later-wins)" in note for note in said(later.notes))
 
 
 def test_overlap_of_the_same_stage_is_merged_with_a_note(read):
     spans = read(annotation_file(stage(0, "Sleep stage W", 60), stage(30, "Sleep stage W", 60)))
     assert rows(spans) == [(0.0, 90.0, "Sleep stage W")]
-    assert "merged" in spans.notes[0]
+    assert "merged" in said(spans.notes)[0]
 
 
 # --- texts ------------------------------------------------------------------------------------------------
@@ -625,14 +626,14 @@ STANDARD = {
 def test_standard_texts(read):
     spans = read(annotation_file(*(stage(30 * i, text) for i, text in enumerate(STANDARD))))
     assert dict(zip(spans.labels, spans.stages, strict=True)) == STANDARD
-    assert spans.notes == ("R&K merged: 'Sleep stage 3' and 'Sleep stage 4' (Rechtschaffen & Kales) read as N3",)
+    assert said(spans.notes) == ("R&K merged: 'Sleep stage 3' and 'Sleep stage 4' (Rechtschaffen & Kales) read as N3",)
 
 
 def test_other_case_and_spacing_is_noted(read):
     spans = read(annotation_file(stage(0, "SLEEP STAGE w"), stage(30, " Sleep  stage R "), stage(60, "Sleep stage W ")))
     assert spans.labels == ("SLEEP STAGE w", "Sleep  stage R", "Sleep stage W")
     assert spans.stages == ("W", "R", "W")
-    assert spans.notes == (
+    assert said(spans.notes) == (
         "label normalised: 'SLEEP STAGE w' read as 'Sleep stage W'",
         "label normalised: ' Sleep  stage R ' read as 'Sleep stage R'",
         "label normalised: 'Sleep stage W ' read as 'Sleep stage W'",
@@ -643,7 +644,7 @@ def test_a_text_that_a_layout_explains_is_not_said_to_be_read_as_the_standard_sa
     content = annotation_file(stage(0, "sleep stage w"), stage(30, "sleep stage r"))
     spans = read(content, layout=Layout(stages={"sleep stage w": "N2"}))
     assert spans.stages == ("N2", "R")
-    assert spans.notes == ("label normalised: 'sleep stage r' read as 'Sleep stage R'",)
+    assert said(spans.notes) == ("label normalised: 'sleep stage r' read as 'Sleep stage R'",)
 
 
 @pytest.mark.parametrize("text", ["Sleep stage U", "Sleep stage N4", "Sleep stage REM"])
@@ -665,7 +666,7 @@ def test_text_with_a_channel_is_split_at_the_first_at_signs(read):
     )
     assert spans.labels == ("Sleep stage W", "Sleep stage R")
     assert spans.lights_off_s == 0.0
-    assert spans.notes == ("3 annotation texts name a channel after '@@'; the part before it was read",)
+    assert said(spans.notes) == ("3 annotation texts name a channel after '@@'; the part before it was read",)
 
 
 def test_same_stage_on_two_channels_counts_once_and_two_stages_are_refused(read, fail):
@@ -702,13 +703,13 @@ def test_plain_words_count_only_without_standard_texts(read):
     plain = annotation_file(stage(0, "Wake"), stage(30, "N2"), stage(60, "Artefact"))
     spans = read(plain)
     assert spans.stages == ("W", "N2", "unscored")
-    assert spans.notes == (
+    assert said(spans.notes) == (
         "no annotation has a text that EDF+ knows for stages; plain words were read: 'Artefact', 'N2', 'Wake'",
     )
     mixed = read(annotation_file(*hypnogram(4), stage(15, "N2"), tal("+10", "Artefact", duration="3")))
     assert mixed.labels == HYPNOGRAM_TEXTS[:4]
     assert mixed.ignored == (("N2", 1), ("Artefact", 1))
-    assert mixed.cautions == (
+    assert said(mixed.cautions) == (
         "Annotations that could be stages were ignored, since the file also has the texts that EDF+ knows for stages: "
         "'N2'. A layout can name their stages.",
     )
@@ -773,7 +774,7 @@ def test_hypnogram_stored_as_a_signal(read):
     assert spans.stages == ("W", "N1", "N2", "N3", "N3", "R", "unscored", "unscored")
     assert spans.onset_s.tolist() == [30.0 * i for i in range(10)]
     assert (spans.epoch_s, spans.epoch_from) == (30.0, EpochLengthFrom.FILE)
-    assert spans.notes == (
+    assert said(spans.notes) == (
         "hypnogram read from the signal 'Hypnogram', one sample an epoch",
         "R&K merged: codes 3 and 4 (Rechtschaffen & Kales) read as N3",
     )
@@ -787,7 +788,7 @@ def test_codes_of_a_signal_that_a_layout_explains(read):
     assert dict(zip(spans.labels, spans.stages, strict=True)) | {"9": ""} == {
         "0": "W", "1": "N1", "2": "2", "3": "R", "4": "light", "5": "R", "6": "unscored", "9": ""
     }  # fmt: skip
-    assert spans.notes == ("hypnogram read from the signal 'Hypnogram', one sample an epoch",)
+    assert said(spans.notes) == ("hypnogram read from the signal 'Hypnogram', one sample an epoch",)
 
 
 def test_hypnogram_stored_as_a_signal_with_several_samples_a_record(read):

@@ -11,6 +11,7 @@ from sleepagree.errors import FileFormatError, SleepAgreeError, UnknownStageErro
 from sleepagree.hypnogram.spans import EpochLengthFrom, ScoredSpans
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.table.events import find_levels, read_events
+from tests.said import said
 
 NAME = "sub-01_ses-2_task-sleep_acq-scoring_events.tsv"
 CODES = "onset\tduration\tstaging\n0\t0\t1\n30\t0\t3\n60\t0\t2\n"
@@ -40,14 +41,14 @@ def test_codes_are_read_by_the_levels_beside_the_table(folder: Path) -> None:
     assert (spans.labels, spans.stages) == (("Wake", "N1", "REM"), ("W", "N1", "R"))
     assert spans.onset_s.tolist() == [0, 30, 60]
     assert (spans.start, spans.origin.reader) == (None, "events")
-    assert spans.notes == (f"codes of column 'staging' read by the Levels in {NAME.replace('.tsv', '.json')}",)
+    assert said(spans.notes) == (f"codes of column 'staging' read by the Levels in {NAME.replace('.tsv', '.json')}",)
 
 
 def test_durations_of_zero_are_one_epoch_each_with_a_caution(folder: Path) -> None:
     spans = read(folder, layout=Layout(stages={"1": "wake", "2": "rem", "3": "N1"}))
     assert spans.duration_s.tolist() == [30, 30, 30]
     assert (spans.epoch_s, spans.epoch_from) == (30.0, EpochLengthFrom.INFERRED)
-    assert spans.cautions == ("every row has duration 0: each is taken to last until the next epoch",)
+    assert said(spans.cautions) == ("every row has duration 0: each is taken to last until the next epoch",)
 
 
 def test_runs_of_a_stage_with_durations_in_seconds(folder: Path) -> None:
@@ -55,7 +56,7 @@ def test_runs_of_a_stage_with_durations_in_seconds(folder: Path) -> None:
     spans = read(folder, text)
     assert spans.duration_s.tolist() == [90, 300, 30, 60]
     assert spans.stages == ("W", "N1", "unscored", "unscored")
-    assert spans.notes == ("'n/a' read as unscored (1 row)",)
+    assert said(spans.notes) == ("'n/a' read as unscored (1 row)",)
 
 
 @pytest.mark.parametrize("level", ["", "sub-01", "sub-01/ses-2", "sub-01/ses-2/eeg"])
@@ -95,7 +96,7 @@ def test_folders_above_the_dataset_do_not_count(folder: Path) -> None:
 def test_a_name_that_differs_in_case_only_counts_and_is_told(folder: Path) -> None:
     # as in an open set (ds005207, seen): acq-psgScoring beside acq-PSGScoring
     write(folder, "task-sleep_acq-Scoring_events.json", LEVELS)
-    assert read(folder).notes[1] == (
+    assert said(read(folder).notes)[1] == (
         "task-sleep_acq-Scoring_events.json taken although its name differs from the table's in upper and lower case"
     )
 
@@ -132,7 +133,7 @@ def test_line_ends_and_a_first_onset_of_an_open_set(folder: Path) -> None:
     file.write_bytes(b"onset\tduration\tstaging\r\r\n691.916\t0\tW\r\r\n721.916\t0\tW\r\r\n")
     spans = read_events(file)
     assert spans.onset_s.tolist() == [691.916, 721.916]
-    assert spans.notes == ("line ends CR CR LF read as one line end",)
+    assert said(spans.notes) == ("line ends CR CR LF read as one line end",)
 
 
 def test_the_delimiter_is_a_tab_even_where_commas_stand_in_every_row(folder: Path) -> None:

@@ -13,9 +13,11 @@ from sleepagree.cli.group import main
 from sleepagree.errors import FileFormatError, InputError
 from sleepagree.readers import read_spans
 from sleepagree.readers.edf.writer import EdfFamily, write_edf_annotations
-from sleepagree.readers.inspection import LabelSeen, inspect_file, inspection_document
+from sleepagree.readers.inspection import LabelSeen, inspect_file
 from sleepagree.readers.layout import read_layout
 from sleepagree.readers.starter_layout import starter_layout
+from sleepagree.render.inspection_json import inspection_document
+from tests.said import said
 
 CLOCK = datetime(2026, 3, 1, 22, 30)
 
@@ -97,8 +99,8 @@ def test_overlaps_are_shown_and_said_to_stand_in_the_way(tmp_path):
     seen = inspect_file(write(tmp_path, OVERLAPPING_CSV))
     assert len(seen.problems) == 1
     assert "overlap" in seen.problems[0]
-    assert "600 s overlaid" in seen.overlaps[0]
-    assert not any("overlap" in note for note in seen.notes)
+    assert "600 s overlaid" in said(seen.overlaps)[0]
+    assert not any("overlap" in note for note in said(seen.notes))
     assert seen.would_do == (
         "Nothing yet: the file is refused as it is. Settle the overlaps (--write-layout FILE.toml writes a start).",
     )
@@ -495,7 +497,7 @@ def test_the_command_fits_a_terminal_and_keeps_cautions_apart(tmp_path):
 def test_json_on_standard_output_is_nothing_else(tmp_path):
     result = invoke(write(tmp_path, EPOCHS_CSV), "--json", "-")
     document = json.loads(result.stdout)
-    assert document["schema"] == "sleepagree.inspect/1"
+    assert document["schema"] == "sleepagree.inspect/2"
     published = "file reader start zone epoch_seconds epoch_seconds_from labels gaps overlaps lights ignored cautions"
     assert set(published.split()) <= set(document)
     assert document["start"] == "2026-03-01T22:30:00"

@@ -22,6 +22,7 @@ from sleepagree.errors import (
 )
 from sleepagree.readers.json.file import read_json
 from sleepagree.readers.layout import Layout, Overlaps
+from tests.said import said
 
 STAGE_SYSTEM = "http://hl7.org/fhir/uv/phr/CodeSystem/sleep-analysis-codes"
 CODE_SYSTEM = "http://hl7.org/fhir/uv/phr/CodeSystem/observation-pghd-codes"
@@ -77,7 +78,7 @@ def test_a_bundle_gives_its_intervals_and_keeps_in_bed_as_a_note(tmp_path):
     assert (spans.duration_s / 60).tolist() == [15, 25.5, 29.5, 20, 30]
     assert spans.lights_off_s is None
     assert spans.lights_on_s is None
-    assert any("in bed from 2026-03-01 22:30:00+02:00 to 2026-03-02 06:40:00+02:00" in n for n in spans.notes)
+    assert any("in bed from 2026-03-01 22:30:00+02:00 to 2026-03-02 06:40:00+02:00" in n for n in said(spans.notes))
     assert spans.origin.reader == "fhir"
     assert spans.origin.name == "night.json"
 
@@ -135,7 +136,7 @@ def test_another_code_system_needs_a_layout(tmp_path):
     assert "entry[3]" in str(caught.value)
     spans = read_json(path, layout=Layout(stages={"phase-3": "deep"}))
     assert spans.stages[spans.labels.index("phase-3")] == "N3"
-    assert any("another code system" in note for note in spans.notes)
+    assert any("another code system" in note for note in said(spans.notes))
 
 
 def test_codes_are_told_by_their_system_where_there_are_several(tmp_path):
@@ -327,7 +328,7 @@ def test_two_sources_on_one_night_are_asked_about(tmp_path):
     assert "Jane" not in message
     second = read_json(path, source=2)
     assert [second.stages[c] for c in second.codes] == ["W", "R"]
-    assert any("only source 2 of 2" in note for note in second.notes)
+    assert any("only source 2 of 2" in note for note in said(second.notes))
     with pytest.raises(ValueError, match="source must be 1 to 2"):
         read_json(path, source=3)
 
@@ -337,7 +338,7 @@ def test_two_sources_on_two_nights_are_both_read(tmp_path):
     later["effectivePeriod"] = {"start": "2026-03-02T22:40:00+02:00", "end": "2026-03-02T22:55:00+02:00"}
     spans = read_json(write(tmp_path, bundle(*(first_source(r) for r in NIGHT[1:4]), second_source(later))))
     assert spans.onset_s.size == 4
-    assert any("2 sources" in note for note in spans.notes)
+    assert any("2 sources" in note for note in said(spans.notes))
 
 
 def test_the_bed_of_another_source_is_no_second_source(tmp_path):
@@ -381,14 +382,14 @@ def in_z(resource):
 def test_z_is_taken_at_its_word_and_noted(tmp_path):
     spans = read_json(write(tmp_path, bundle(*map(in_z, NIGHT))))
     assert spans.start == datetime(2026, 3, 1, 22, 40, tzinfo=UTC)
-    assert any("written as UTC (Z), which is a claim" in note for note in spans.notes)
+    assert any("written as UTC (Z), which is a claim" in note for note in said(spans.notes))
 
 
 def test_a_zone_given_goes_before_a_claim_of_utc_and_says_so(tmp_path):
     spans = read_json(write(tmp_path, bundle(*map(in_z, NIGHT))), zone="Europe/Helsinki")
     # Helsinki is two hours before UTC in early March
     assert spans.start == datetime(2026, 3, 1, 20, 40, tzinfo=UTC)
-    assert spans.cautions == (
+    assert said(spans.cautions) == (
         "The file's times end in Z, which claims UTC; as asked they were read as local times of Europe/Helsinki.",
     )
 
@@ -396,7 +397,7 @@ def test_a_zone_given_goes_before_a_claim_of_utc_and_says_so(tmp_path):
 def test_a_zone_does_not_touch_offsets_that_the_file_tells(tmp_path):
     spans = read_json(write(tmp_path, bundle(*NIGHT)), zone="America/Lima")
     assert spans.start == datetime(2026, 3, 1, 20, 40, tzinfo=UTC)
-    assert "zone America/Lima not used: the file tells offsets from UTC" in spans.notes
+    assert "zone America/Lima not used: the file tells offsets from UTC" in said(spans.notes)
 
 
 def test_two_zones_that_differ_are_refused(tmp_path):
@@ -411,7 +412,7 @@ def test_times_without_offset_are_read_with_a_zone(tmp_path):
         read_json(path)
     spans = read_json(path, zone="Europe/Helsinki")
     assert spans.start == datetime(2026, 3, 1, 20, 40, tzinfo=UTC)
-    assert spans.cautions == ()
+    assert said(spans.cautions) == ()
 
 
 def test_some_times_without_offset_are_refused(tmp_path):
@@ -433,7 +434,7 @@ def test_elapsed_time_across_a_change_of_the_clock(tmp_path):
         )
     )
     assert (spans.onset_s / 60).tolist() == [0, 30, 90]
-    assert any("offset from UTC changes from +03:00 to +02:00" in note for note in spans.notes)
+    assert any("offset from UTC changes from +03:00 to +02:00" in note for note in said(spans.notes))
 
 
 def test_local_times_in_a_repeated_hour_are_told_apart_by_their_order(tmp_path):
@@ -447,7 +448,9 @@ def test_local_times_in_a_repeated_hour_are_told_apart_by_their_order(tmp_path):
 
 def test_a_file_that_never_says_wake_is_cautioned_about(tmp_path):
     spans = read_json(write(tmp_path, bundle(NIGHT[0], NIGHT[5])))
-    assert spans.cautions == ("The file holds no interval of wake: time without an interval is a gap in it, not wake.",)
+    assert said(spans.cautions) == (
+        "The file holds no interval of wake: time without an interval is a gap in it, not wake.",
+    )
 
 
 def test_inclusive_ends_are_asked_about(tmp_path):

@@ -14,6 +14,7 @@ import pytest
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError, UnknownStageError
 from sleepagree.readers.json.file import read_json
 from sleepagree.readers.layout import Layout
+from tests.said import said
 
 
 def minutes(value):
@@ -103,8 +104,10 @@ def test_every_form_of_a_record_gives_the_same_night(tmp_path, form):
     assert spans.start == datetime(2026, 3, 1, 22, 40, tzinfo=timezone(timedelta(hours=2)))
     assert spans.origin.reader == "mobile-health"
     key = "effective_time_frame" if form == "other key" else "sleep_stage_time_frame"
-    assert f"4 stages tell their time under {key}" in spans.notes
-    assert any("inside sleep_stage_summary" in note for note in spans.notes) == (form == "episodes inside the summary")
+    assert f"4 stages tell their time under {key}" in said(spans.notes)
+    assert any("inside sleep_stage_summary" in note for note in said(spans.notes)) == (
+        form == "episodes inside the summary"
+    )
 
 
 def frame_of(**interval):
@@ -269,11 +272,11 @@ def test_totals_alone_are_no_sequence_of_stages(tmp_path):
 
 def test_a_total_that_differs_by_more_than_an_epoch_is_noted_with_both_numbers(tmp_path):
     # stages by hand: light 30, deep 25.5, rem 20 min; deep is stated as 25 min, within one epoch of 30 s
-    assert not [n for n in read_json(write(tmp_path, record())).notes if n.startswith("summary_disagrees")]
+    assert not [n for n in said(read_json(write(tmp_path, record())).notes) if n.startswith("summary_disagrees")]
     body = record()
     body["sleep_stage_summary"]["rem_sleep_duration"] = minutes(22)
     body["sleep_stage_summary"]["total_sleep_time"] = minutes(80)
-    assert [n for n in read_json(write(tmp_path, body)).notes if n.startswith("summary_disagrees")] == [
+    assert [n for n in said(read_json(write(tmp_path, body)).notes) if n.startswith("summary_disagrees")] == [
         "summary_disagrees: sleep_stage_summary.rem_sleep_duration says 22.0 min, its stages sum to 20.0 min; the "
         "stages were used",
         "summary_disagrees: sleep_stage_summary.total_sleep_time says 80.0 min, its stages sum to 75.5 min; the "
@@ -287,18 +290,18 @@ def test_a_layout_goes_before_the_formats_own_words_in_any_case(tmp_path):
     body["sleep_stage_summary"] |= {"light_sleep_duration": minutes(20), "rem_sleep_duration": minutes(30)}
     spans = read_json(write(tmp_path, body), layout=Layout(stages={"LIGHT": "rem", "Rem": "light"}))
     assert dict(zip(spans.labels, spans.stages, strict=True))["light"] == "R"
-    assert not [n for n in spans.notes if n.startswith("summary_disagrees")]
+    assert not [n for n in said(spans.notes) if n.startswith("summary_disagrees")]
 
 
 def test_totals_follow_the_stages_that_a_layout_names(tmp_path):
     body = json.loads(json.dumps(record()).replace('"deep"', '"slow"'))
-    notes = read_json(write(tmp_path, body), layout=Layout(stages={"slow": "deep"})).notes
+    notes = said(read_json(write(tmp_path, body), layout=Layout(stages={"slow": "deep"})).notes)
     assert not [n for n in notes if n.startswith("summary_disagrees")]
 
 
 def test_stages_outside_their_record_and_naps_are_noted(tmp_path):
     body = record(effective_time_frame=between("2026-03-01T22:50:00+02:00", "2026-03-02T00:10:30+02:00"))
-    notes = read_json(write(tmp_path, {**body, "is_main_sleep": False})).notes
+    notes = said(read_json(write(tmp_path, {**body, "is_main_sleep": False})).notes)
     assert "1 stages reach outside their record's effective_time_frame" in notes
     assert "1 of 1 records are marked as not the main sleep; read all the same" in notes
 
@@ -342,4 +345,4 @@ def test_z_may_be_overridden_by_a_zone(tmp_path):
     assert read_json(path).start == datetime(2026, 3, 1, 22, 40, tzinfo=UTC)
     placed = read_json(path, zone="Europe/Helsinki")
     assert placed.start == datetime(2026, 3, 1, 20, 40, tzinfo=UTC)
-    assert len(placed.cautions) == 1
+    assert len(said(placed.cautions)) == 1

@@ -14,6 +14,7 @@ from sleepagree.errors import EpochGridError, FileFormatError, SleepAgreeError, 
 from sleepagree.readers.json.file import read_json
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.table.reader import read_table
+from tests.said import said
 
 LABELS = ["wake", "light", "deep", "rem"]
 
@@ -100,13 +101,13 @@ def test_a_missing_stage_is_unscored_and_told(tmp_path):
     del records[4]["stage"]
     spans = read_json(write(tmp_path, records))
     assert [spans.stages[c] for c in spans.codes][3:5] == ["unscored", "unscored"]
-    assert "'' read as unscored (2 rows)" in spans.notes
+    assert "'' read as unscored (2 rows)" in said(spans.notes)
 
 
 def test_nested_fields_are_not_looked_at_and_told(tmp_path):
     records = [{**r, "quality": {"score": 3}} for r in EPOCHS]
-    assert (
-        "fields that hold objects or lists were not looked at: 'quality'" in read_json(write(tmp_path, records)).notes
+    assert "fields that hold objects or lists were not looked at: 'quality'" in said(
+        read_json(write(tmp_path, records)).notes
     )
 
 

@@ -14,6 +14,7 @@ from sleepagree.readers.edf.writer import write_edf_annotations
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.readers.mne_files import OrigTime, annotations_from_spans, read_mne_file, spans_from_mne
+from tests.said import said
 
 CLOCK = datetime(2026, 3, 1, 22, 30, 0, 250000)
 LABELS = ("Sleep stage W", "Sleep stage N2", "Sleep stage ?", "Sleep stage R")
@@ -54,7 +55,7 @@ def test_to_mne_and_back_is_the_same_night():
     assert_same_night(back, spans)
     assert back.start == CLOCK
     assert back.start.tzinfo is None
-    assert back.notes == ("MNE labels clock times UTC whatever their zone: read as a clock without a zone",)
+    assert said(back.notes) == ("MNE labels clock times UTC whatever their zone: read as a clock without a zone",)
 
 
 def test_annotations_fit_the_recording_that_mne_has_loaded():

@@ -28,6 +28,7 @@ from sleepagree.readers.rows import (
     stages_of_labels,
 )
 from sleepagree.readers.times import SECOND_US, Clock, FileClock
+from tests.said import said
 
 LABELS = ("wake", "light", "deep")
 STAGES = ("W", "light", "N3")
@@ -70,7 +71,7 @@ def triples(spans: ScoredSpans) -> list[Row]:
 def test_rows_in_good_order_pass_unchanged() -> None:
     spans = spans_of((0, 30, 0), (30, 60, 1), (90, 120, 2))
     assert triples(spans) == [(0, 30, 0), (30, 60, 1), (90, 120, 2)]
-    assert spans.notes == ()
+    assert said(spans.notes) == ()
 
 
 def test_facts_are_carried_and_marks_count_from_the_start() -> None:
@@ -186,14 +187,14 @@ def test_overlaps_within_rounding_are_cut(overlap_us: int, told: bool) -> None:
     table.end_us[0] += overlap_us
     spans = make_spans(table, origin=Origin(), facts=SourceFacts())
     assert triples(spans) == [(0, 30, 0), (30, 60, 1)]
-    assert bool(spans.notes) == told
+    assert bool(said(spans.notes)) == told
 
 
 def test_rows_that_share_a_beginning_only_do_not_repeat_each_other() -> None:
-    assert spans_of((0, 30, 0), (0, 60, 0)).notes == (
+    assert said(spans_of((0, 30, 0), (0, 60, 0)).notes) == (
         "1 row merged with an overlapping row of the same label (30 s told twice)",
     )
-    assert spans_of((0, 60, 0), (0, 60, 0)).notes == ("1 row that repeats another exactly dropped (entry[1])",)
+    assert said(spans_of((0, 60, 0), (0, 60, 0)).notes) == ("1 row that repeats another exactly dropped (entry[1])",)
 
 
 def test_overlaps_beyond_rounding_are_not() -> None:
@@ -284,12 +285,12 @@ def test_rows_that_tell_changes_only_are_not_taken_for_epochs() -> None:
     with pytest.raises(EpochGridError, match="the step between rows varies"):
         step_of(changes, same=False)
     assert step_of(changes, same=False, shape=True).step_us == 60 * SECOND_US
-    assert step_of(changes, same=True).notes == ("10 epochs without a row, in 2 gaps",)
+    assert said(step_of(changes, same=True).notes) == ("10 epochs without a row, in 2 gaps",)
 
 
 def test_a_declared_length_holds_where_rows_are_few() -> None:
     assert step_of([0], 30.0) == EpochStep(30 * SECOND_US, EpochLengthFrom.LAYOUT)
-    assert step_of([0, 90], 30.0).notes == ("2 epochs without a row, in 1 gap",)
+    assert said(step_of([0, 90], 30.0).notes) == ("2 epochs without a row, in 1 gap",)
     assert step_of([0, 90, 150, 270, 300], 30.0).step_us == 30 * SECOND_US
 
 
@@ -297,7 +298,9 @@ def test_a_declared_length_holds_where_rows_are_few() -> None:
     ("epoch_s", "words"), [(30.0, ()), (60.0, ("60 s",)), (120.0, ("2 min",)), (600.0, ("10 min",))]
 )
 def test_coarse_steps_are_told(epoch_s: float, words: tuple[str, ...]) -> None:
-    assert [caution.split("steps of ")[1].split(":")[0] for caution in coarse_grid_caution(epoch_s)] == list(words)
+    assert [caution.split("steps of ")[1].split(":")[0] for caution in said(coarse_grid_caution(epoch_s))] == list(
+        words
+    )
 
 
 @given(st.integers(1, 900), st.lists(st.integers(1, 50), min_size=1, max_size=20))
@@ -321,7 +324,7 @@ def test_ends_one_unit_short_everywhere_are_asked_about(unit: int, short: int) -
         settle_inclusive_ends(onset, end, ends=None, path="night.csv", listing="line 2")
     closed, notes = settle_inclusive_ends(onset, end, ends=Ends.INCLUSIVE, path="", listing="")
     assert closed.tolist() == edges[1:].tolist()
-    assert notes == (f"ends are inclusive: {'1 min' if unit == 60 else '1 s'} added to each",)
+    assert said(notes) == (f"ends are inclusive: {'1 min' if unit == 60 else '1 s'} added to each",)
     assert settle_inclusive_ends(onset, end, ends=Ends.EXCLUSIVE, path="", listing="")[0] is end
 
 

@@ -28,6 +28,7 @@ from sleepagree.errors import (
 from sleepagree.hypnogram.spans import EpochLengthFrom, ScoredSpans
 from sleepagree.readers.layout import Layout, Marks, Overlaps, Shape, read_layout
 from sleepagree.readers.table.reader import read_table
+from tests.said import said
 
 T0 = dt.datetime(2026, 3, 1, 22, 30)
 EPOCHS = "time,stage\n2026-03-01T22:30:00,wake\n2026-03-01T22:30:30,wake\n2026-03-01T22:31:00,light\n"
@@ -76,7 +77,7 @@ def test_one_row_an_epoch(step: int) -> None:
     assert (spans.start, spans.wall_clock) == (T0, True)
     assert (spans.epoch_s, spans.epoch_from) == (step, EpochLengthFrom.INFERRED)
     # a source that is coarser than a reference's epochs cannot show short wakes
-    assert bool(spans.cautions) == (step > 30)
+    assert bool(said(spans.cautions)) == (step > 30)
 
 
 def test_the_phase_of_epochs_and_fractions_of_a_second_are_kept() -> None:
@@ -94,7 +95,7 @@ def test_missing_rows_are_gaps_and_are_counted() -> None:
     spans = read("time,stage\n" + "".join(f"{stamp(s)},wake\n" for s in seconds))
     assert spans.onset_s.tolist() == seconds
     assert set(spans.duration_s) == {30.0}
-    assert spans.notes == ("3 epochs without a row, in 2 gaps",)
+    assert said(spans.notes) == ("3 epochs without a row, in 2 gaps",)
 
 
 def test_times_that_jitter_by_less_than_half_a_second_are_epochs() -> None:
@@ -103,7 +104,7 @@ def test_times_that_jitter_by_less_than_half_a_second_are_epochs() -> None:
     spans = read(text)
     assert spans.epoch_s == 30.0
     assert spans.onset_s.tolist() == seconds
-    assert any("rounded times overlap" in note for note in spans.notes)
+    assert any("rounded times overlap" in note for note in said(spans.notes))
 
 
 def test_rows_with_beginning_and_end() -> None:
@@ -111,7 +112,7 @@ def test_rows_with_beginning_and_end() -> None:
     text += f"{stamp(960)},{stamp(1000)},deep\n"
     spans = read(text)
     assert rows_of(spans) == [(0, 330, "wake"), (330, 570, "light"), (960, 40, "deep")]
-    assert (spans.epoch_s, spans.notes, spans.cautions) == (None, (), ())
+    assert (spans.epoch_s, said(spans.notes), said(spans.cautions)) == (None, (), ())
 
 
 @pytest.mark.parametrize(
@@ -137,7 +138,7 @@ def test_rows_with_beginning_and_duration(header: str, unit: float, layout: str)
     assert spans.onset_s.tolist() == begins.tolist()
     assert spans.duration_s.tolist() == lengths
     proven = header == "duration" and not layout
-    assert bool(spans.notes) == proven
+    assert bool(said(spans.notes)) == proven
 
 
 def test_equal_durations_are_the_epoch_length() -> None:
@@ -195,13 +196,13 @@ def test_times_may_mark_another_moment_of_their_epoch(marks: str, shift: int) ->
     spans = read(EPOCHS, f'[file]\nmarks = "{marks}"\n')
     assert spans.start == T0 + dt.timedelta(seconds=shift)
     assert spans.onset_s.tolist() == [0, 30, 60]
-    assert bool(spans.notes) == (marks != "start")
+    assert bool(said(spans.notes)) == (marks != "start")
 
 
 def test_durations_of_zero_throughout_are_epochs_with_a_caution() -> None:
     spans = read("onset,duration,stage\n0,0,wake\n30,0,light\n60,0,light\n")
     assert spans.duration_s.tolist() == [30, 30, 30]
-    assert spans.cautions == ("every row has duration 0: each is taken to last until the next epoch",)
+    assert said(spans.cautions) == ("every row has duration 0: each is taken to last until the next epoch",)
 
 
 # --- dialects --------------------------------------------------------------------------------------------
@@ -214,12 +215,12 @@ def test_delimiters_line_ends_and_byte_order_marks(mark: str, ending: str, encod
     text = EPOCHS.replace(",", mark).replace("\n", ending)
     spans = read(text.encode(encoding))
     assert rows_of(spans) == [(0, 30, "wake"), (30, 30, "wake"), (60, 30, "light")]
-    assert spans.notes == (("line ends CR CR LF read as one line end",) if ending == "\r\r\n" else ())
+    assert said(spans.notes) == (("line ends CR CR LF read as one line end",) if ending == "\r\r\n" else ())
 
 
 def test_blank_rows_are_dropped_and_counted_and_keep_line_numbers_right() -> None:
     text = "\ntime,stage\n\n" + EPOCHS.split("\n", 1)[1] + " , \n\n"
-    assert read(text).notes == ("4 blank rows dropped",)
+    assert said(read(text).notes) == ("4 blank rows dropped",)
     with pytest.raises(UnknownStageError, match="line 7: "):
         read(text.replace(" , ", f"{stamp(90)},dozing"))
 
@@ -227,7 +228,7 @@ def test_blank_rows_are_dropped_and_counted_and_keep_line_numbers_right() -> Non
 def test_blank_cells_in_every_column_are_a_blank_row() -> None:
     spans = read(EPOCHS + f",\n{stamp(90)},light\n")
     assert spans.onset_s.tolist() == [0, 30, 60, 90]
-    assert spans.notes == ("1 blank row dropped",)
+    assert said(spans.notes) == ("1 blank row dropped",)
 
 
 def test_a_cell_too_many_does_not_make_up_for_one_too_few() -> None:
@@ -303,7 +304,7 @@ def test_digits_are_stages_only_where_the_file_says_rechtschaffen_and_kales() ->
     text = f"time,stage (R&K)\n{stamp(0)},1\n{stamp(30)},4\n{stamp(60)},R\n"
     spans = read(text)
     assert spans.stages == ("N1", "N3", "R")
-    assert spans.notes == ("digits read as R&K stages, as column 'stage (R&K)' says",)
+    assert said(spans.notes) == ("digits read as R&K stages, as column 'stage (R&K)' says",)
     with pytest.raises(UnknownStageError, match="2 unknown stage labels"):
         read(text.replace(" (R&K)", ""))
 
@@ -346,7 +347,7 @@ def test_reports_and_epoch_length_come_from_the_layout() -> None:
 def test_repeated_rows_are_dropped_and_told() -> None:
     spans = read(EPOCHS + EPOCHS.split("\n", 1)[1])
     assert spans.onset_s.tolist() == [0, 30, 60]
-    assert spans.notes == (
+    assert said(spans.notes) == (
         "rows not in order of time (line 5): sorted",
         "3 rows that repeat another exactly dropped (lines 5, 6 and 7)",
     )
@@ -361,7 +362,7 @@ def test_newest_first_is_turned_round() -> None:
     header, *body = EPOCHS.splitlines()
     spans = read("\n".join([header, *reversed(body)]))
     assert rows_of(spans) == [(0, 30, "wake"), (30, 30, "wake"), (60, 30, "light")]
-    assert spans.notes == ("rows stand in reverse order of time: turned round",)
+    assert said(spans.notes) == ("rows stand in reverse order of time: turned round",)
 
 
 OVERLAID = (
@@ -379,7 +380,7 @@ def test_shorter_rows_may_lie_over_longer_ones() -> None:
         (570, 60, "wake"),
         (630, 570, "deep"),
     ]
-    assert spans.notes[-1] == (
+    assert said(spans.notes)[-1] == (
         "overlapping rows (shorter-wins): 120 s overlaid; the 4 rows add up to 1320 s and cover 1200 s"
     )
 
@@ -400,14 +401,14 @@ def test_overlapping_rows_of_one_label_are_merged() -> None:
     text += f"{stamp(400)},{stamp(500)},wake\n"
     spans = read(text)
     assert rows_of(spans) == [(0, 400, "light"), (400, 100, "wake")]
-    assert spans.notes == ("1 row merged with an overlapping row of the same label (100 s told twice)",)
+    assert said(spans.notes) == ("1 row merged with an overlapping row of the same label (100 s told twice)",)
 
 
 def test_inclusive_ends_once_declared() -> None:
     text = "start,end,stage\n" + "".join(f"{stamp(60 * i)},{stamp(60 * i + 59)},light\n" for i in range(6))
     spans = read(text, '[file]\nends = "inclusive"\n')
     assert spans.duration_s.tolist() == [60] * 6
-    assert spans.notes == ("ends are inclusive: 1 s added to each",)
+    assert said(spans.notes) == ("ends are inclusive: 1 s added to each",)
     assert read(text, '[file]\nends = "exclusive"\n').duration_s.tolist() == [59] * 6
 
 
@@ -465,7 +466,7 @@ def test_offsets_are_kept_for_display_and_may_change() -> None:
     assert spans.start is not None
     assert spans.start.utcoffset() == dt.timedelta(hours=3)
     assert spans.onset_s.tolist() == [1200.0 * i for i in range(7)]
-    assert spans.notes == ("offset from UTC changes from +03:00 to +02:00 at line 5",)
+    assert said(spans.notes) == ("offset from UTC changes from +03:00 to +02:00 at line 5",)
 
 
 def test_a_zone_makes_local_times_moments() -> None:
@@ -481,7 +482,7 @@ def test_a_zone_is_not_used_where_times_tell_their_own() -> None:
     text = EPOCHS.replace(":00,", ":00Z,").replace(":30,", ":30Z,")
     spans = read(text, zone="Europe/Helsinki")
     assert spans.start == T0.replace(tzinfo=dt.UTC)
-    assert spans.notes == ("zone Europe/Helsinki not used: the times tell their own",)
+    assert said(spans.notes) == ("zone Europe/Helsinki not used: the times tell their own",)
 
 
 def local_rows(first: dt.datetime, minutes: list[int], zone: str) -> list[str]:
@@ -609,7 +610,7 @@ def test_midnight_written_as_24() -> None:
     )
     spans = read(text)
     assert rows_of(spans) == [(0, 1800, "wake"), (1800, 1800, "light")]
-    assert spans.notes == ("24:00 read as midnight of the next day (once)",)
+    assert said(spans.notes) == ("24:00 read as midnight of the next day (once)",)
 
 
 @pytest.mark.parametrize("seconds", ["", ":00"])
@@ -626,7 +627,7 @@ def test_24_hours_beside_a_date_are_the_next_midnight(seconds: str, form: str, n
     spans = read("date,time,stage\n" + "".join(rows), layout)
     assert spans.start == dt.datetime(2026, 3, 1, 23, 30) + dt.timedelta(minutes=30 * first)
     assert rows_of(spans) == [(1800 * i, 1800, label) for i, label in enumerate(["wake", "light", "deep"][first:])]
-    assert "24:00 read as midnight of the next day (once)" in spans.notes
+    assert "24:00 read as midnight of the next day (once)" in said(spans.notes)
 
 
 def test_24_hours_beside_a_date_in_a_column_of_ends() -> None:

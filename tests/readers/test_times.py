@@ -22,6 +22,7 @@ from sleepagree.readers.times import (
     read_times,
     resolve_wall_clock,
 )
+from tests.said import said
 
 COLUMN = Column("time", "night.csv", lambda row: f"line {row + 2}")
 EPOCH = dt.datetime(1970, 1, 1)
@@ -109,7 +110,7 @@ def test_times_of_day(text: str, form: str | None, expected: int) -> None:
 def test_24_hours_are_midnight_of_the_next_day(form: str | None) -> None:
     found = read("2026-02-28 24:00:00", "2026-12-31 24:00:00", form=form)
     assert [naive_datetime(us) for us in found.us] == [dt.datetime(2026, 3, 1), dt.datetime(2027, 1, 1)]
-    assert found.notes == ("24:00 read as midnight of the next day (2 times)",)
+    assert said(found.notes) == ("24:00 read as midnight of the next day (2 times)",)
 
 
 @pytest.mark.parametrize("text", ["24:30", "24:00:01", "12:60", "25:00", "12:30:60"])
@@ -119,8 +120,8 @@ def test_times_of_day_that_are_none(text: str) -> None:
 
 
 def test_unix_times_are_told_with_their_unit() -> None:
-    assert read("1772404200").notes == ("times read as Unix seconds",)
-    assert read("1772404200123").notes == ("times read as Unix milliseconds",)
+    assert said(read("1772404200").notes) == ("times read as Unix seconds",)
+    assert said(read("1772404200123").notes) == ("times read as Unix milliseconds",)
 
 
 def test_other_letters_in_a_declared_form() -> None:
@@ -234,7 +235,7 @@ def test_decimal_commas_are_told_from_thousands() -> None:
 
 def test_offsets_that_come_and_go_are_told_three_times_at_most() -> None:
     texts = [f"2026-03-01T22:{m:02d}:00+0{1 + m % 2}:00" for m in range(8)]
-    notes = read(*texts).notes
+    notes = said(read(*texts).notes)
     assert notes[0] == "offset from UTC changes from +01:00 to +02:00 at line 3"
     assert notes[3:] == ("offset from UTC changes 4 times more",)
 

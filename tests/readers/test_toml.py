@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.canaries import run
+from tests.commands import run
 from tests.ferry import FERRY
 
 NIGHT = FERRY / "reference" / "crew-1-night-1.edf", FERRY / "band-a" / "crew-1-night-1.csv"

@@ -12,6 +12,7 @@ from sleepagree.readers import read_spans
 from sleepagree.readers.inspection import inspect_file
 from sleepagree.readers.layout import Layout, Shape
 from sleepagree.readers.starter_layout import starter_layout
+from tests.said import said
 
 #: beginning, end, label: 38 min without a row after the second one
 ROWS = (
@@ -122,19 +123,19 @@ def read(folder, header="A,B,C,D", rows=None, layout=UNTIL_NEXT):
 def test_ends_that_nobody_used_are_told(tmp_path):
     spans = read(tmp_path)
     assert gaps_min(spans) == []  # the 38 min went to the row before them
-    assert spans.cautions == (
+    assert said(spans.cautions) == (
         "column 'B' holds times that follow the beginnings of their rows and was not used, so gaps between rows may be "
         'filled or cut wrongly: if it tells how long a row lasts, say in a layout [file] end = "B"',
     )
     used = read(tmp_path, layout=Layout(start="A", end="B", stage="C", stages={"over": "not-a-stage"}))
-    assert used.cautions == ()
+    assert said(used.cautions) == ()
 
 
 def test_ends_as_times_of_day_are_told_too(tmp_path):
     rows = [(dated(begin, "")[0], end, label, "x") for begin, end, label in ROWS]
     rows.append((dated("09:05:00", "")[0], "09:05:00", "over", "x"))
     spans = read_spans(write(tmp_path, "A,B,C,D", rows), layout=UNTIL_NEXT)
-    assert any(c.startswith("column 'B' holds times that follow") for c in spans.cautions)
+    assert any(c.startswith("column 'B' holds times that follow") for c in said(spans.cautions))
 
 
 def test_durations_that_nobody_used_are_told(tmp_path):
@@ -142,7 +143,7 @@ def test_durations_that_nobody_used_are_told(tmp_path):
     rows = [(dated(begin, end)[0], lasts, label, "x") for (begin, end, label), lasts in zip(ROWS, minutes, strict=True)]
     rows.append((dated("09:05:00", "")[0], "0", "over", "x"))
     spans = read_spans(write(tmp_path, "A,B,C,D", rows), layout=UNTIL_NEXT)
-    assert [c for c in spans.cautions if c.endswith('[file] duration = "B"')]
+    assert [c for c in said(spans.cautions) if c.endswith('[file] duration = "B"')]
 
 
 @pytest.mark.parametrize(
@@ -159,7 +160,7 @@ def test_other_columns_are_passed_over(tmp_path, column):
     rows = [(dated(begin, end)[0], column(i), label, "x") for i, (begin, end, label) in enumerate(ROWS)]
     path = write(tmp_path, "A,B,C,D", rows)
     path.write_text(path.read_text("utf-8") + f"2026-04-22 09:05:00,{column(4)},over,x\n", encoding="utf-8")
-    assert not [c for c in read_spans(path, layout=UNTIL_NEXT).cautions if c.startswith("column")]
+    assert not [c for c in said(read_spans(path, layout=UNTIL_NEXT).cautions) if c.startswith("column")]
 
 
 @pytest.mark.parametrize("step_s", [30, 60])
@@ -181,7 +182,7 @@ def test_a_heart_rate_of_the_size_of_a_step_is_no_duration(tmp_path, step_s, mis
     closed = [*rows, (f"{begin + timedelta(seconds=51 * step_s)}", "60", "over")]
     layout = Layout(shape=Shape.INTERVALS, stages={"over": "not-a-stage"})
     spans = read_spans(write(tmp_path, f"time,{name},stage", closed), layout=layout)
-    assert not [c for c in spans.cautions if c.startswith("column")]
+    assert not [c for c in said(spans.cautions) if c.startswith("column")]
 
 
 def test_epochs_with_ends_of_their_own_need_no_caution(tmp_path):
@@ -189,4 +190,4 @@ def test_epochs_with_ends_of_their_own_need_no_caution(tmp_path):
         (f"2026-04-22 22:{i:02d}:00", f"2026-04-22 22:{i + 1:02d}:00", "wake" if i < 3 else "light") for i in range(9)
     ]
     spans = read_spans(write(tmp_path, "time,B,stage", rows))
-    assert not [c for c in spans.cautions if c.startswith("column")]
+    assert not [c for c in said(spans.cautions) if c.startswith("column")]

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sleepagree.hypnogram.align import EXCLUDED
-from sleepagree.mapping.stages import mapping_named
+from sleepagree.hypnogram.ledger import EXCLUDED
+from sleepagree.mapping.mapping import mapping_named
 from sleepagree.night.compare import compare
 from sleepagree.night.mappings import compare_mappings
 from sleepagree.render.night_json import (
@@ -61,7 +61,7 @@ def document(**options):
 
 def test_a_night_has_the_published_fields():
     found = document()
-    assert found["schema"] == "sleepagree.night/1"
+    assert found["schema"] == "sleepagree.night/2"
     # more fields may be there; these must be
     assert set(found) >= NIGHT
     assert set(found) - NIGHT == {"other_mappings", "clock"}
@@ -96,7 +96,7 @@ def test_measures_have_the_published_names():
 def test_mappings_have_the_published_fields():
     comparison = compare_mappings(pair(REFERENCE, side(NO_REM)), declared="rem-as-deep", resamples=50)
     found = json.loads(dump(mappings_document(comparison, options={"window": None})))
-    assert found["schema"] == "sleepagree.mappings/1"
+    assert found["schema"] == "sleepagree.mappings/2"
     assert set(found) >= {"schema", "inputs", "window", "ledger", "mappings"}
     for mapping in found["mappings"]:
         assert set(mapping) - {"reasons", "assumption"} == COMPARED

@@ -20,9 +20,10 @@ from hypothesis import strategies as st
 
 from sleepagree.errors import OutputError
 from sleepagree.files.cells import neutralise_cell
-from sleepagree.hypnogram.align import Status, align
+from sleepagree.hypnogram.align import align
+from sleepagree.hypnogram.ledger import Status
 from sleepagree.hypnogram.spans import ScoredSpans
-from sleepagree.mapping.stages import mapping_named
+from sleepagree.mapping.mapping import mapping_named
 from sleepagree.readers import read_spans
 from sleepagree.readers.edf.recording import read_edf_annotations
 from sleepagree.readers.layout import Layout

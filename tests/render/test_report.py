@@ -16,7 +16,7 @@ from ferry import simulated_nights
 
 from sleepagree.describe.closing import CAUTIONS
 from sleepagree.describe.paragraphs import finding_of_night, methods_of_night
-from sleepagree.mapping.stages import StageMapping
+from sleepagree.mapping.mapping import StageMapping
 from sleepagree.render.figures import script_json
 from sleepagree.render.night_folder import write_night
 from sleepagree.render.night_json import dump, night_document
@@ -320,7 +320,7 @@ def test_files_are_the_page_and_a_figure_for_each_drawing(study) -> None:
 
 def test_a_nights_folder_holds_report_and_figures(tmp_path: Path) -> None:
     write_night(
-        drawn.night_without_rem(), tmp_path / "night", results='{"schema": "sleepagree.night/1"}\n', command="x"
+        drawn.night_without_rem(), tmp_path / "night", results='{"schema": "sleepagree.night/2"}\n', command="x"
     )
     names = sorted(p.relative_to(tmp_path / "night").as_posix() for p in (tmp_path / "night").rglob("*") if p.is_file())
     assert names == [

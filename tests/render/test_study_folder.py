@@ -15,7 +15,7 @@ from sklearn.metrics import cohen_kappa_score, confusion_matrix
 
 from sleepagree.errors import InputError, OutputError
 from sleepagree.files.writing import RESULT_FILES
-from sleepagree.mapping.stages import mapping_named
+from sleepagree.mapping.mapping import mapping_named
 from sleepagree.render.study_folder import StudyRequest, load_nights, run_study, unfinished_folder, write_study
 from sleepagree.study.run import ScoringOptions
 from sleepagree.study.summarise import StudyOptions
@@ -123,7 +123,7 @@ def test_results_tell_what_they_were_made_from_and_with(made: Path) -> None:
     from sleepagree.readers import read_spans
 
     results = results_of(made)
-    assert results["schema"] == "sleepagree.study/1"
+    assert results["schema"] == "sleepagree.study/2"
     table = made.parent / "ferry" / "nights.csv"
     assert results["inputs"]["name"] == "nights.csv"
     assert results["inputs"]["sha256"] == hashlib.sha256(table.read_bytes()).hexdigest()

@@ -26,8 +26,8 @@ from sklearn.metrics import (
 from statsmodels.stats.inter_rater import cohens_kappa
 from statsmodels.stats.proportion import proportion_confint
 
-from sleepagree.inference.margins import count_margins, widen_columns
-from sleepagree.inference.shares import normal_quantile, wilson_interval
+from sleepagree.inference.proportions import normal_quantile, wilson_interval
+from sleepagree.inference.table_sums import sum_table, widen_columns
 from sleepagree.scoring import coefficients
 from sleepagree.scoring import table_agreement as agreement
 from sleepagree.scoring.class_figures import CLASS_STATISTICS
@@ -181,7 +181,7 @@ def test_table_t_one_class_against_the_rest() -> None:
     for position, (printed_mcc, printed_mean) in enumerate(
         ((".543661", ".778846"), (".526120", ".764101"), (".555556", ".777778"))
     ):
-        margins = count_margins(TABLE_T)
+        margins = sum_table(TABLE_T)
         tp = margins.diagonal[position]
         fn, fp = margins.rows[position] - tp, margins.columns[position] - tp
         binary = np.array([[tp, fn], [fp, margins.n - tp - fn - fp]])

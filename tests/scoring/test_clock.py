@@ -9,20 +9,12 @@ import pytest
 import simulated
 from sklearn.metrics import cohen_kappa_score
 
+from sleepagree.describe.cautions import say_caution
 from sleepagree.inference.resampling import rng_for
 from sleepagree.scoring import clock, offsets
-from sleepagree.scoring.clock import (
-    ClockHint,
-    clock_document,
-    combined_offsets,
-    epoch_offset_interval,
-    fine_codes,
-    quick_offset,
-    read_clock,
-    scan_epoch_offsets,
-)
+from sleepagree.scoring.clock import clock_document, combined_offsets, epoch_offset_interval, read_clock
 from sleepagree.scoring.clock_check import clock_caution
-from sleepagree.scoring.offsets import QuickOffset
+from sleepagree.scoring.offsets import ClockHint, QuickOffset, classes_in_steps, quick_offset, scan_epoch_offsets
 
 
 def paired(reference, device, shift):
@@ -88,12 +80,12 @@ def test_lengths_of_transforms(least):
 
 def test_fine_codes_take_the_class_at_the_middle_of_each_step():
     onset, duration = np.array([0.0, 30.0, 90.0]), np.array([30.0, 30.0, 7.0])
-    found = fine_codes(onset, duration, np.array([0, -1, 2]), origin_s=-5.0, n=22)
+    found = classes_in_steps(onset, duration, np.array([0, -1, 2]), origin_s=-5.0, n=22)
     # -5 to 0 nothing; 0 to 30 class 0; 30 to 60 not scored; 60 to 90 nothing; 90 to 97: the middles 92.5 only
     assert found.tolist() == [-1] + [0] * 6 + [-1] * 12 + [2] + [-1] * 2
     assert found.dtype == np.int8
-    assert fine_codes(np.array([]), np.array([]), np.array([], int), origin_s=0, n=3).tolist() == [-1] * 3
-    coarse = fine_codes(np.array([0.0]), np.array([60.0]), np.array([1]), origin_s=0.0, n=3, step_s=30.0)
+    assert classes_in_steps(np.array([]), np.array([]), np.array([], int), origin_s=0, n=3).tolist() == [-1] * 3
+    coarse = classes_in_steps(np.array([0.0]), np.array([60.0]), np.array([1]), origin_s=0.0, n=3, step_s=30.0)
     assert coarse.tolist() == [1, 1, -1]
 
 
@@ -230,7 +222,7 @@ def test_an_interval_that_holds_0_takes_the_hint_back():
     ],
 )
 def test_what_a_night_says_of_its_clock(found, begins, holds):
-    said = clock_caution(found)
+    said = [say_caution(caution) for caution in clock_caution(found)]
     if begins is None:
         assert said == []
         return
@@ -343,11 +335,11 @@ def test_a_best_offset_at_the_edge_is_not_proposed():
     ],
 )
 def test_each_condition_can_stop_a_proposal(gain, low_s, no_interval, score, reason):
-    lags = clock._Lags(reach=20, context=60, step_s=5.0)
+    lags = clock.Lags(reach=20, context=60, step_s=5.0)
     kappa = np.full(41, 0.3)
     kappa[32] += gain  # +60 s
     curve = clock.OffsetCurve(lags.offsets_s, kappa)
-    found = clock._why_not(curve, lags, low_s, 75.0, no_interval, score, 30.0)
+    found = clock._why_not_proposed(curve, lags, low_s, 75.0, no_interval, score, 30.0)
     assert found == reason if not reason else reason in found
 
 

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from sleepagree.errors import ClockError
-from sleepagree.hypnogram.align import Status, align
+from sleepagree.hypnogram.align import align
+from sleepagree.hypnogram.ledger import Status
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import read_layout
 

@@ -10,7 +10,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from sleepagree.inference.margins import count_margins, margin_sums, margins_from_sums
+from sleepagree.inference.table_sums import stack_sums, sum_table, sums_from_stack
 from sleepagree.scoring import class_figures, coefficients
 from sleepagree.scoring import table_agreement as agreement
 from sleepagree.scoring.class_figures import CLASS_STATISTICS
@@ -59,7 +59,7 @@ def test_shape_follows_from_per_class(statistic: Statistic) -> None:
 @by_name
 def test_kernel_and_margins_give_the_same(statistic: Statistic) -> None:
     for table in _random_tables(50):
-        np.testing.assert_array_equal(statistic.kernel(table), statistic.from_margins(count_margins(table)))
+        np.testing.assert_array_equal(statistic.kernel(table), statistic.from_sums(sum_table(table)))
 
 
 # ------------------------------------------------------------------------------------------------ symmetry
@@ -172,10 +172,10 @@ def test_resampling_by_sums_equals_resampling_tables() -> None:
     rng = np.random.default_rng(7)
     participants = rng.integers(0, 200, (12, 5, 5))
     weights = rng.multinomial(12, np.full(12, 1 / 12), size=30)
-    by_tables = count_margins(np.tensordot(weights, participants, axes=1))
-    by_sums = margins_from_sums(margin_sums(participants) @ weights.T)
+    by_tables = sum_table(np.tensordot(weights, participants, axes=1))
+    by_sums = sums_from_stack(stack_sums(participants) @ weights.T)
     for statistic in STATISTICS:
-        np.testing.assert_array_equal(statistic.from_margins(by_tables), statistic.from_margins(by_sums))
+        np.testing.assert_array_equal(statistic.from_sums(by_tables), statistic.from_sums(by_sums))
 
 
 @pytest.mark.parametrize("cells", [(96_000_000, 1, 1, 0), (96_000_000, 2, 1, 3), (5, 96_000_000, 7, 1)])

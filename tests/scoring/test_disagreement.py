@@ -18,10 +18,9 @@ from sleepagree.scoring.disagreement import (
     NearTransitions,
     PartAgreement,
     describe_disagreement,
-    describe_runs,
     disagreement_document,
-    expected_runs,
 )
+from sleepagree.scoring.runs import expected_runs
 
 CLASSES = ("wake", "light", "deep", "rem")
 LETTER = {"W": 0, "L": 1, "D": 2, "R": 3}
@@ -223,11 +222,11 @@ def test_scattered_errors_are_not_called_runs_and_runs_are():
         # errors with a rate for each stage, one by one
         wrong = rng.random(reference.size) < np.array([0.3, 0.1, 0.4, 0.2])[reference]
         device = np.where(wrong, (reference + 1) % 4, reference)
-        p_scattered.append(describe_runs(reference, device, numbers, n_classes=4).p)
+        p_scattered.append(describe_disagreement(reference, device, numbers, classes=tuple("abcd")).runs.p)
     assert stats.kstest(p_scattered, "uniform").pvalue > 0.001
     assert 0.01 <= np.mean(np.array(p_scattered) < 0.05) <= 0.11
     device = simulated.add_error_runs(reference, rng, share=0.2, mean_run_epochs=6)
-    found = describe_runs(reference, device, numbers, n_classes=4)
+    found = describe_disagreement(reference, device, numbers, classes=tuple("abcd")).runs
     assert found.z < -10
     assert found.p < 1e-20
     assert found.mean_length > 2 * found.expected_mean_length

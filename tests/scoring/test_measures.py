@@ -15,7 +15,8 @@ import numpy as np
 import pytest
 
 from sleepagree.hypnogram.align import align
-from sleepagree.night.compare import compare, measure_sides
+from sleepagree.night.compare import compare
+from sleepagree.night.measures import measure_sides
 from sleepagree.readers.memory import read_hypnogram
 
 NAN = math.nan

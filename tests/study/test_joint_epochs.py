@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from sklearn.metrics import cohen_kappa_score, recall_score
 
 from sleepagree.describe.study_paragraphs import methods_of_study, results_of_study
-from sleepagree.mapping.stages import mapping_named
+from sleepagree.mapping.mapping import mapping_named
 from sleepagree.render.study_folder import StudyRequest, load_nights, run_study, unfinished_folder, write_study
 from sleepagree.render.study_json import study_document
 from sleepagree.study import run as study_run
@@ -28,6 +28,7 @@ from sleepagree.study.paired_epochs import COLUMNS, read_paired_nights
 from sleepagree.study.results import DeviceComparison, PairedDifference
 from sleepagree.study.run import ChunkResult, Execution, ScoringOptions, run_rows, score_rows
 from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
+from tests.said import said
 from tests.told import study_lines, study_page
 
 Letters = NDArray[np.str_]
@@ -348,7 +349,7 @@ def test_nights_with_another_reference_are_left_out_and_told(tmp_path: Path) -> 
     assert (
         "band A and pad B: on 1 of the 6 nights that both watched the two rows have different references (other files, "
         "or one file that is read in two ways), so their epochs are not the same; it is left out of the comparison."
-    ) in study.cautions
+    ) in said(study.cautions)
     assert study_document(study)["comparisons"][0]["nights_left_out"] == {"other_reference": 1}
 
 
@@ -361,7 +362,7 @@ def test_one_reference_that_is_read_in_two_ways_is_no_common_one(tmp_path: Path)
     assert study.comparisons == ()
     assert any(
         text.startswith("band A and pad B were worn on the same nights, but are not compared: the two rows have")
-        for text in study.cautions
+        for text in said(study.cautions)
     )
 
 
@@ -375,7 +376,7 @@ def test_devices_that_never_spoke_together_are_not_compared(tmp_path: Path) -> N
     assert (
         "band A and pad B were worn on the same nights, but are not compared: no epoch has a stage from the reference "
         "and from both devices."
-    ) in study.cautions
+    ) in said(study.cautions)
 
 
 def test_summaries_without_epochs_are_not_compared_and_it_is_said(study: StudyAgreement) -> None:
@@ -385,7 +386,7 @@ def test_summaries_without_epochs_are_not_compared_and_it_is_said(study: StudyAg
     assert (
         "band A and pad B were worn on the same nights, but are not compared: the nights were summed up without the "
         "labels of their epochs, so nothing tells which epochs both scored."
-    ) in found.cautions
+    ) in said(found.cautions)
 
 
 # --- the same whatever the order, the chunks and the workers ----------------------------------------------

@@ -10,7 +10,7 @@ import pytest
 
 from sleepagree.errors import EpochGridError, FileFormatError, InputError, SleepAgreeError
 from sleepagree.hypnogram.align import align
-from sleepagree.mapping.stages import mapping_named
+from sleepagree.mapping.mapping import mapping_named
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.study.night_summary import NightSummary, summarise_night
 from sleepagree.study.paired_epochs import COLUMNS, is_paired_table, read_paired_nights

@@ -18,16 +18,20 @@ from sklearn.metrics import accuracy_score, cohen_kappa_score
 
 from sleepagree.describe.study_paragraphs import methods_of_study
 from sleepagree.errors import InputError, PairingError, SleepAgreeError
-from sleepagree.hypnogram.align import NO_MAJORITY, WindowRule, align, parse_window
+from sleepagree.hypnogram.align import align
+from sleepagree.hypnogram.ledger import NO_MAJORITY
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
-from sleepagree.mapping.stages import UNSCORED
-from sleepagree.night.compare import NightAgreement, compare, measure_sides
+from sleepagree.hypnogram.window import WindowRule, parse_window
+from sleepagree.mapping.words import UNSCORED
+from sleepagree.night.compare import NightAgreement, compare
+from sleepagree.night.measures import measure_sides
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.render.night_json import night_document
 from sleepagree.render.study_json import study_document
 from sleepagree.study.night_summary import NightSummary, summarise_night
 from sleepagree.study.scorers import CONSENSUS, DEVICE, build_consensus, compare_scorers
 from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
+from tests.said import said
 from tests.told import study_lines
 
 WORDS = {"W": "W", "1": "N1", "2": "N2", "3": "N3", "R": "R", "?": "?", ".": None}
@@ -112,13 +116,13 @@ def test_the_consensus_tells_who_made_it_and_whose_marks_hold() -> None:
         assert (found.lights_off_s, found.lights_on_s) == (30.0, 150.0)
         assert found.origin.reader == CONSENSUS
         names = ", ".join(s.origin.name for s in scorings)
-        assert found.notes == (
+        assert said(found.notes) == (
             f"reference: consensus (more than half) of 2 scorers: {names}",
             "'Lights off' is that of lab.edf; none in second.edf",
             "'Lights on' is that of lab.edf; none in second.edf",
         )
         assert align(reference=found, device=device("wwllrr")).rule is WindowRule.LIGHTS
-    assert len(build_consensus([second, scoring("W1223R")]).notes) == 1
+    assert len(said(build_consensus([second, scoring("W1223R")]).notes)) == 1
     with pytest.raises(ValueError, match="at least two"):
         build_consensus([first])
 
@@ -158,8 +162,8 @@ def test_no_figure_of_a_night_depends_on_the_order_of_scorers(
 ) -> None:
     truth = "?WW1122223333222RRRR22W1222RRRWW22?"
     scorings = []
-    for i, (said, late, off_grid_s, off_s, on_s) in enumerate(drawn):
-        letters = "".join(t if k % 4 else s for k, (t, s) in enumerate(zip(truth, said, strict=False)))
+    for i, (words, late, off_grid_s, off_s, on_s) in enumerate(drawn):
+        letters = "".join(t if k % 4 else s for k, (t, s) in enumerate(zip(truth, words, strict=False)))
         late_s = 30 * late + off_grid_s
         spans = scoring(letters[late:], f"{i}.edf", start=START + timedelta(seconds=late_s))
         # marks by the clock of all, but for the 15 s between some of them
@@ -239,7 +243,7 @@ def test_marks_up_to_an_epoch_apart_are_one_mark_whatever_the_order() -> None:
     for order in ((one, other), (other, one)):
         found = build_consensus(order)
         assert (found.lights_off_s, found.lights_on_s) == (30.0, 210.0)
-        assert len(found.notes) == 1
+        assert len(said(found.notes)) == 1
 
 
 def test_marks_more_than_an_epoch_apart_are_refused_until_a_window_says_which() -> None:
@@ -462,7 +466,7 @@ def test_a_consensus_is_told_in_methods_and_in_a_caution_with_both_kappas() -> N
     (summary,) = study.scorers
     # letters in which the two scorers differ, counted by hand: 2 of 10 on the first night, 4 of 10 on the second
     undecided = 4 * (2 + 4)
-    (caution,) = [text for text in study.cautions if "several scorers" in text]
+    (caution,) = [text for text in said(study.cautions) if "several scorers" in text]
     assert f"and {undecided} epochs without such a majority are left out" in caution
     kappas = f"{summary.with_consensus:.3f} with the consensus and {summary.with_scorers:.3f} with single scorers"
     assert f"under '{summary.mapping}' (means, the same 2 nights in both)" in caution
@@ -477,7 +481,7 @@ def test_a_study_with_one_scorer_a_night_speaks_of_no_consensus() -> None:
     study = summarise_study(
         [summarise_night(paired, row=2, participant="p", night="1", device="pad B")], StudyOptions(resamples=20)
     )
-    assert "several" not in " ".join([*study.cautions, methods_of_study(study).text])
+    assert "several" not in " ".join([*said(study.cautions), methods_of_study(study).text])
 
 
 def test_scorers_of_different_nights_share_no_time() -> None:

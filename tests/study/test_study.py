@@ -12,12 +12,13 @@ from scipy import stats
 from sklearn.metrics import cohen_kappa_score
 
 from sleepagree.describe.study_paragraphs import methods_of_study, results_of_study
-from sleepagree.mapping.stages import mapping_named
+from sleepagree.mapping.mapping import mapping_named
 from sleepagree.render.study_json import bias_rows, confusion_rows, night_rows, study_document
 from sleepagree.scoring import coefficients
 from sleepagree.study.night_summary import MEASURE_NAMES, NightSummary, Refusal
 from sleepagree.study.summarise import StudyOptions, fold_nights, summarise_study
 from tests.ferry import simulated_nights
+from tests.said import said
 from tests.told import bias_lines, study_lines, study_page
 
 NIGHTS = simulated_nights()
@@ -137,7 +138,7 @@ def test_the_second_device_minus_the_first_changes_sign_when_they_change_places(
 def test_one_participant_has_nights_as_units_and_says_so() -> None:
     alone = [n for n in simulated_nights(1, 6) if n.device == "pad B"]
     study = summarise_study(alone, StudyOptions(resamples=200))
-    assert any("speak of this person only" in text for text in study.cautions)
+    assert any("speak of this person only" in text for text in said(study.cautions))
     kappa = study.devices[0].mappings[0].find("kappa")
     assert kappa is not None
     assert kappa.pooled.units == 6
@@ -172,11 +173,11 @@ def thinned(night: NightSummary, percent: float) -> NightSummary:
 
 
 def test_nights_that_are_scored_in_part_only_are_counted_and_named() -> None:
-    assert not any("scored part" in text for text in STUDY.cautions)
+    assert not any("scored part" in text for text in said(STUDY.cautions))
     nights = list(NIGHTS)
     nights[0], nights[4] = thinned(NIGHTS[0], 23), thinned(NIGHTS[4], 85)
     study = summarise_study(nights, StudyOptions(resamples=20))
-    (caution,) = [text for text in study.cautions if "scored part" in text]
+    (caution,) = [text for text in said(study.cautions) if "scored part" in text]
     who = [f"{n.participant} {n.night}" for n in (NIGHTS[0], NIGHTS[4])]
     assert caution.startswith(f"band A: on 2 of 10 nights less than 90 % of the window's epochs have a stage on both "
                               f"sides ({who[0]}: 23 %, {who[1]}: 85 %).")  # fmt: skip
@@ -223,7 +224,7 @@ def test_the_caution_of_skewed_differences_fits_what_there_is() -> None:
         values[place("rem_latency_min")] = 200.0 if i == 3 else night.reference_measures[place("rem_latency_min")]
         changed.append(replace(night, device_measures=tuple(values)))
     study = summarise_study(changed, StudyOptions(resamples=20))
-    (caution,) = [text for text in study.cautions if "skewed" in text]
+    (caution,) = [text for text in said(study.cautions) if "skewed" in text]
     measures = caution.split("differences in ")[1].split(" are skewed")[0].split(", ")
     assert {"SOL", "REM latency"} <= set(measures)
     drawn = re.search(r"The report draws the differences in ([^.]+)\.", caution)
@@ -233,7 +234,7 @@ def test_the_caution_of_skewed_differences_fits_what_there_is() -> None:
     assert "SOL" not in ratios[1].split(", ")
     assert "REM latency" in ratios[1].split(", ")
     logs = summarise_study(changed, StudyOptions(resamples=20, log_ratio=True))
-    assert not any("--log-ratio" in text for text in logs.cautions)
+    assert not any("--log-ratio" in text for text in said(logs.cautions))
 
 
 def test_limits_that_are_lines_come_with_their_equations() -> None:
@@ -269,7 +270,7 @@ def test_limits_that_are_lines_come_with_their_equations() -> None:
 
 
 def test_few_participants_get_a_caution() -> None:
-    assert any("5 participants are few" in text for text in STUDY.cautions)
+    assert any("5 participants are few" in text for text in said(STUDY.cautions))
 
 
 def test_the_same_seed_gives_the_same_intervals_and_another_seed_others() -> None:
@@ -296,7 +297,7 @@ def test_refusals_are_kept_and_counted() -> None:
     document = study_document(study)
     assert document["nights"]["given"] == len(NIGHTS) + 1
     assert document["nights"]["refused"][0]["reason"] == "no stage"
-    assert any("1 of the nights given could not be scored" in c for c in study.cautions)
+    assert any("1 of the nights given could not be scored" in c for c in said(study.cautions))
     rows = night_rows(study)
     assert rows[-1][:6] == ["99", "crew-9", "1", "band A", "refused", "no stage"]
     assert {len(row) for row in rows} == {len(rows[0])}
@@ -417,7 +418,7 @@ def test_study_document_is_plain_json() -> None:
 
     text = json.dumps(study_document(STUDY), allow_nan=False)
     document = json.loads(text)
-    assert document["schema"] == "sleepagree.study/1"
+    assert document["schema"] == "sleepagree.study/2"
     device = document["devices"][1]
     assert set(device) >= {"device", "participants", "nights", "mappings", "bias", "redistribution", "bias_sources"}
     kappa = device["mappings"][0]["pooled"]["kappa"]

@@ -14,7 +14,7 @@ import pytest
 
 from sleepagree.errors import InputError, SleepAgreeError
 from sleepagree.hypnogram.align import align
-from sleepagree.mapping.stages import mapping_named
+from sleepagree.mapping.mapping import mapping_named
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import read_layout
 from sleepagree.study import run as study_run

@@ -13,7 +13,8 @@ from datetime import date, datetime, time
 from functools import lru_cache
 from typing import Final, NamedTuple
 
-from sleepagree.errors import FileFormatError, counted, shorten
+from sleepagree.caution import Moment, Note, NoteKind
+from sleepagree.errors import FileFormatError, counted
 from sleepagree.files.reading import InputFile
 from sleepagree.readers.layout import Layout
 
@@ -75,7 +76,7 @@ class EdfHeader:
     signals: tuple[EdfSignal, ...]
 
 
-def read_header(file: InputFile, head: bytes, *, layout: Layout | None, notes: list[str]) -> tuple[EdfHeader, bytes]:
+def read_header(file: InputFile, head: bytes, *, layout: Layout | None, notes: list[Note]) -> tuple[EdfHeader, bytes]:
     """Read the header of an open file.
 
     Parameters
@@ -161,7 +162,7 @@ class _Form(NamedTuple):
     signals: tuple[EdfSignal, ...]
     record_size: int
     record_duration_s: float
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 @lru_cache(maxsize=16)
@@ -172,14 +173,14 @@ def _read_form(version: bytes, rest: bytes) -> _Form:
     their file yet.
     """
     head = version.ljust(_FORM_BEGINS) + rest
-    notes: list[str] = []
+    notes: list[Note] = []
     is_bdf = version[0] == 0xFF
     signals, record_size = _read_signals(head, 3 if is_bdf else 2, notes)
     variant = "BDF" if is_bdf else "EDF"
     if head[192:197] in (b"EDF+C", b"EDF+D", b"BDF+C", b"BDF+D"):
         variant += head[195:197].decode()
     elif any(signal.is_annotations for signal in signals):
-        notes.append(f"the header does not say {variant}+, but there is an annotation channel, which was read")
+        notes.append(Note.of(NoteKind.ANNOTATIONS_UNDECLARED, variant=variant))
     return _Form(variant, signals, record_size, _read_duration(head), tuple(notes))
 
 
@@ -230,7 +231,7 @@ def _read_duration(head: bytes) -> float:
     return duration_s
 
 
-def _read_signals(head: bytes, sample_size: int, notes: list[str]) -> tuple[tuple[EdfSignal, ...], int]:
+def _read_signals(head: bytes, sample_size: int, notes: list[Note]) -> tuple[tuple[EdfSignal, ...], int]:
     n_signals = len(head) // _FIXED_HEADER - 1
     field = "number of samples in a data record"
     signals: list[EdfSignal] = []
@@ -246,7 +247,7 @@ def _read_signals(head: bytes, sample_size: int, notes: list[str]) -> tuple[tupl
         is_annotations = raw in _ANNOTATION_LABELS
         if not is_annotations and label.casefold() in ("edf annotations", "bdf annotations"):
             is_annotations = True
-            notes.append(f"label normalised: signal '{shorten(label)}' was read as an annotation channel")
+            notes.append(Note.of(NoteKind.SIGNAL_NORMALISED, signal=label))
         size = samples * sample_size
         signals.append(EdfSignal(label, samples, offset, size, is_annotations))
         offset += size
@@ -256,7 +257,7 @@ def _read_signals(head: bytes, sample_size: int, notes: list[str]) -> tuple[tupl
     return tuple(signals), offset
 
 
-def _count_records(file: InputFile, head: bytes, header_size: int, record_size: int, notes: list[str]) -> int:
+def _count_records(file: InputFile, head: bytes, header_size: int, record_size: int, notes: list[Note]) -> int:
     declared = _integer(head, 236, 8, "number of data records", file.path)
     records, rest = divmod(file.size - header_size, record_size)
     if declared == records and not rest:
@@ -268,46 +269,37 @@ def _count_records(file: InputFile, head: bytes, header_size: int, record_size: 
             f"{counted(declared, 'data record')} (byte 236, field 'number of data records')",
         )
     if declared < 1:
-        notes.append(
-            f"the header gives {declared} data records, as while recording; {records} were counted from the "
-            "size of the file"
-        )
+        notes.append(Note.of(NoteKind.RECORDS_COUNTED, declared=declared, records=records))
     elif records > declared:
-        notes.append(
-            f"data records after the declared ones: the header gives {declared}, the file holds {records}, "
-            "and all were read"
-        )
+        notes.append(Note.of(NoteKind.RECORDS_UNDECLARED, declared=declared, records=records))
     if rest:
-        notes.append(f"{rest} bytes after the last whole data record were not read")
+        notes.append(Note.of(NoteKind.BYTES_AFTER_RECORDS, count=rest))
     return records
 
 
 # --- start ------------------------------------------------------------------------------------------------
 
 
-def _read_start(file: InputFile, head: bytes, layout: Layout | None, notes: list[str]) -> tuple[datetime, bool]:
+def _read_start(file: InputFile, head: bytes, layout: Layout | None, notes: list[Note]) -> tuple[datetime, bool]:
     recorded = _STARTDATE.match(head, 88, 168)
     is_anonymised = recorded is not None and recorded[4] is not None
     begins = layout.begins if layout is not None else None
     if isinstance(begins, datetime):
-        notes.append(f"start taken from the layout: {begins.isoformat(' ')}")
+        notes.append(Note.of(NoteKind.START_FROM_LAYOUT, start=Moment(begins.isoformat(" "))))
         return begins, is_anonymised
     clock = _read_clock(file, head, notes)
     if begins is not None:
-        notes.append(f"start date taken from the layout: {begins.isoformat()}")
+        notes.append(Note.of(NoteKind.START_DATE_FROM_LAYOUT, date=Moment(begins.isoformat())))
         return datetime.combine(begins, clock), is_anonymised
     day = _read_date(file, head, recorded)
     if is_anonymised:
-        notes.append(
-            f"start anonymised: the recording field says 'Startdate X', so {day.isoformat()} need not be the "
-            "true date; the time of day was kept"
-        )
+        notes.append(Note.of(NoteKind.START_ANONYMISED, date=Moment(day.isoformat())))
     elif recorded is not None:
         _check_date(file, day, recorded, notes)
     return datetime.combine(day, clock), is_anonymised
 
 
-def _read_clock(file: InputFile, head: bytes, notes: list[str]) -> time:
+def _read_clock(file: InputFile, head: bytes, notes: list[Note]) -> time:
     match = _CLOCK.fullmatch(head, 176, 184)
     try:
         if match is None:
@@ -324,7 +316,7 @@ def _read_clock(file: InputFile, head: bytes, notes: list[str]) -> time:
             f"Correct the header, or {BEGINS}.",
         ) from None
     if match[2] == b":":
-        notes.append("the start time is written with ':' instead of '.'")
+        notes.append(Note.of(NoteKind.START_WITH_COLONS))
     return clock
 
 
@@ -354,15 +346,12 @@ def _read_date(file: InputFile, head: bytes, recorded: re.Match[bytes] | None) -
         ) from None
 
 
-def _check_date(file: InputFile, day: date, recorded: re.Match[bytes], notes: list[str]) -> None:
+def _check_date(file: InputFile, day: date, recorded: re.Match[bytes], notes: list[Note]) -> None:
     name = recorded[2].decode("latin-1").upper()
     month = _MONTHS.index(name) + 1 if name in _MONTHS else None
     if int(recorded[1]) == day.day and int(recorded[3]) == day.year and month in (day.month, None):
         if month is None:
-            notes.append(
-                "the month in the recording field is no English abbreviation; its day and year agree with the "
-                f"header's start date, which was used: {day.isoformat()}"
-            )
+            notes.append(Note.of(NoteKind.MONTH_UNREADABLE, date=Moment(day.isoformat())))
         return
     other = f"{recorded[3].decode()}-{'??' if month is None else f'{month:02}'}-{recorded[1].decode()}"
     raise FileFormatError(

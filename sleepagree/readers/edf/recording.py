@@ -26,10 +26,11 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError, shorten
 from sleepagree.files.reading import InputFile, open_input
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
-from sleepagree.mapping.stages import UNSCORED, assign_stages, put_layout_first
+from sleepagree.mapping.words import UNSCORED, assign_stages, put_layout_first
 from sleepagree.readers.edf.annotation_lists import (
     ONSET,
     NotPlainError,
@@ -100,13 +101,13 @@ class EdfAnnotations:
         Start and layout of the records; nothing that identifies a person.
     annotations : tuple of EdfAnnotation
         Without the empty ones that only tell the start of a data record.
-    notes : tuple of str
+    notes : tuple of Note
         What was out of the ordinary.
     """
 
     header: EdfHeader
     annotations: tuple[EdfAnnotation, ...]
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def read_edf(
@@ -223,7 +224,7 @@ class _Contents(NamedTuple):
 
 
 def _read_contents(file: InputFile, layout: Layout | None) -> _Contents:
-    notes: list[str] = []
+    notes: list[Note] = []
     is_small = file.size <= _SMALL_FILE
     first = file.load() if is_small else file.read_at(0, _SMALL_FILE)
     header, head = read_header(file, first, layout=layout, notes=notes)
@@ -231,7 +232,7 @@ def _read_contents(file: InputFile, layout: Layout | None) -> _Contents:
     channels = [signal for signal in header.signals if signal.is_annotations and signal.size]
     _refuse_endless(file, header, channels)
     if len(channels) > 1:
-        notes.append(f"{len(channels)} annotation channels were read together")
+        notes.append(Note.of(NoteKind.ANNOTATION_CHANNELS, count=len(channels)))
     encoding = (layout.encoding if layout is not None else None) or "utf-8"
     try:
         starts_s, annotations = _parse_plain(_batches(file, first, header, channels), channels, digest.update)
@@ -396,7 +397,7 @@ def _parse_carefully(
     header: EdfHeader,
     channels: Sequence[EdfSignal],
     encoding: str,
-    notes: list[str],
+    notes: list[Note],
 ) -> tuple[NDArray[np.float64], Annotations]:
     """Go through the bytes one annotation list at a time, and tell where the first fault is."""
     starts: list[float] = []
@@ -426,7 +427,7 @@ def _parse_carefully(
                     starts.append(start)
         records += len(batch[0])
     if gaps:
-        notes.append(f"{gaps} unused bytes stand between annotations, where none belong; nothing was lost")
+        notes.append(Note.of(NoteKind.BYTES_BETWEEN_ANNOTATIONS, count=gaps))
     all_found = list(chain.from_iterable(found))
     return np.array(starts), Annotations([onset for onset, _ in all_found], [piece for _, piece in all_found])
 
@@ -451,7 +452,7 @@ def _count_from_start(
     starts_s: NDArray[np.float64],
     annotations: Annotations,
     layout: Layout | None,
-    notes: list[str],
+    notes: list[Note],
 ) -> tuple[EdfHeader, Annotations]:
     """Take the fraction of the start from the first record, and count onsets from there."""
     if starts_s.size == 0:
@@ -478,10 +479,10 @@ def _count_from_start(
     return replace(header, start=start), annotations._replace(onset_s=onset_s)
 
 
-def _note_records(header: EdfHeader, starts_s: NDArray[np.float64], notes: list[str]) -> None:
+def _note_records(header: EdfHeader, starts_s: NDArray[np.float64], notes: list[Note]) -> None:
     missing = int(np.isnan(starts_s).sum())
     if missing:
-        notes.append(f"{missing} of {header.records} data records do not begin with their start time")
+        notes.append(Note.of(NoteKind.RECORDS_WITHOUT_START, count=missing, records=header.records))
     if header.record_duration_s <= 0:
         return
     steps = np.diff(starts_s)
@@ -489,11 +490,16 @@ def _note_records(header: EdfHeader, starts_s: NDArray[np.float64], notes: list[
     if gaps.size:
         i = int(gaps[0])
         expected = starts_s[i] + header.record_duration_s
-        although = ", although the header says that there is none" if header.variant.endswith("C") else ""
         notes.append(
-            f"gap between records: {gaps.size} of {header.records} data records do not start where the one before "
-            f"ends, the first is record {i + 2} at {starts_s[i + 1]:.10g} s instead of {expected:.10g} s{although}; "
-            "annotations keep their time"
+            Note.of(
+                NoteKind.GAP_BETWEEN_RECORDS,
+                count=int(gaps.size),
+                records=header.records,
+                first=i + 2,
+                start_s=float(starts_s[i + 1]),
+                expected_s=float(expected),
+                against_header=header.variant.endswith("C"),
+            )
         )
 
 
@@ -554,9 +560,9 @@ def _spans_of_signal(
     plain = {label: stage for label, stage in _SIGNAL_STAGES.items() if label not in own_words}
     table = put_layout_first(plain, {} if layout is None else layout.stages)
     stages = assign_stages(labels, counts=places, table=table, own_words=own_words, path=file.path)
-    notes = [*contents.source.notes, f"hypnogram read from the signal '{shorten(signal.label)}', one sample an epoch"]
+    notes = [*contents.source.notes, Note.of(NoteKind.HYPNOGRAM_SIGNAL, signal=OwnWord(signal.label))]
     if any(label in labels and table.get(label) == _SIGNAL_STAGES[label] for label in ("3", "4")):
-        notes.append("R&K merged: codes 3 and 4 (Rechtschaffen & Kales) read as N3")
+        notes.append(Note.of(NoteKind.CODES_MERGED_INTO_N3))
     epoch_s = header.record_duration_s / signal.samples
     starts_s = contents.record_starts_s
     if starts_s.size != header.records or np.isnan(starts_s).any():

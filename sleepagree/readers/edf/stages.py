@@ -13,9 +13,10 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import EpochGridError, UnknownStageError, shorten
-from sleepagree.hypnogram.spans import EpochLengthFrom, LabelCodes, Origin, ScoredSpans, Seconds, seal
-from sleepagree.mapping.stages import (
+from sleepagree.hypnogram.spans import EpochLengthFrom, LabelCodes, Origin, ScoredSpans, Seconds
+from sleepagree.mapping.words import (
     NOT_A_STAGE,
     UNSCORED,
     assign_stages,
@@ -139,7 +140,7 @@ class Source(NamedTuple):
     path: str
     origin: Origin
     start: datetime
-    notes: list[str]
+    notes: list[Note]
 
 
 def spans_of_annotations(
@@ -179,7 +180,7 @@ class _Vocabulary(NamedTuple):
     texts: StageTexts
     stages: tuple[str, ...] | None
     odd: dict[str, Meaning]
-    merged: str
+    merged: Note | None
 
 
 def _make_vocabulary(distinct: Sequence[str], layout: Layout, own_words: frozenset[str]) -> _Vocabulary | None:
@@ -209,12 +210,11 @@ def _plain_stages(staged: Sequence[Meaning], texts: StageTexts) -> tuple[str, ..
     return stages if plain and len(stages) == len(plain) else None
 
 
-def _note_of_merging(labels: Sequence[str], texts: StageTexts) -> str:
+def _note_of_merging(labels: Sequence[str], texts: StageTexts) -> Note | None:
     merged = [label for label in labels if label in _MERGED_INTO_N3 or fold(label) in _MERGED_INTO_N3]
     if not merged or texts.has_words:
-        return ""
-    shown = " and ".join(sorted(f"'{label}'" for label in merged))
-    return f"R&K merged: {shown} (Rechtschaffen & Kales) read as N3"
+        return None
+    return Note.of(NoteKind.TEXTS_MERGED_INTO_N3, labels=tuple(sorted(merged)))
 
 
 @lru_cache(maxsize=1024)
@@ -243,12 +243,12 @@ class _Reading(NamedTuple):
 def _build(reading: _Reading) -> ScoredSpans:
     said, source = reading.said, reading.source
     texts = said.texts
-    onset_s, duration_s = seal(np.array(reading.onset_s)), seal(np.array(reading.duration_s))
+    onset_s, duration_s = np.array(reading.onset_s), np.array(reading.duration_s)
     stages = _stages_of(reading)  # refuses more labels than codes can number
-    codes = seal(np.fromiter(map(said.code_of.__getitem__, reading.texts_in_order), np.int16, onset_s.size))
+    codes = np.fromiter(map(said.code_of.__getitem__, reading.texts_in_order), np.int16, onset_s.size)
     lights_off_s = lights_on_s = None
     ignored: tuple[tuple[str, int], ...] = ()
-    cautions: tuple[str, ...] = ()
+    cautions: tuple[Caution, ...] = ()
     if min(said.code_of.values()) < 0:
         is_stage = codes >= 0
         others = [reading.appearance(i) for i in np.flatnonzero(~is_stage).tolist()]
@@ -256,7 +256,7 @@ def _build(reading: _Reading) -> ScoredSpans:
         passed_over = [text for _, text, meaning in others if meaning.role is Role.OTHER]
         ignored = count_texts(passed_over) if passed_over else ()
         cautions = _caution_missed(reading)
-        onset_s, duration_s, codes = seal(onset_s[is_stage]), seal(duration_s[is_stage]), seal(codes[is_stage])
+        onset_s, duration_s, codes = onset_s[is_stage], duration_s[is_stage], codes[is_stage]
     _note_texts(reading)
     draft = _Draft(onset_s, duration_s, codes, said.labels, source, texts.layout)
     epoch_s, epoch_from = draft.settle_durations()
@@ -324,11 +324,11 @@ def count_texts(texts: Iterable[str]) -> tuple[tuple[str, int], ...]:
 def _note_texts(reading: _Reading) -> None:
     if reading.said.odd:
         _note_odd_texts(reading, reading.said.odd)
-    if reading.said.merged:
+    if reading.said.merged is not None:
         reading.source.notes.append(reading.said.merged)
 
 
-def _caution_missed(reading: _Reading) -> tuple[str, ...]:
+def _caution_missed(reading: _Reading) -> tuple[Caution, ...]:
     if reading.said.texts.takes_plain_words:
         return ()
     missed = {
@@ -340,18 +340,14 @@ def _caution_missed(reading: _Reading) -> tuple[str, ...]:
     }
     if not missed:
         return ()
-    listing = ", ".join(f"'{shorten(label)}'" for label in sorted(missed)[:6])
-    return (
-        "Annotations that could be stages were ignored, since the file also has the texts that EDF+ knows for "
-        f"stages: {listing}. A layout can name their stages.",
-    )
+    return (Caution.of(CautionKind.STAGE_TEXTS_IGNORED, labels=tuple(sorted(missed)[:6])),)
 
 
 def _note_odd_texts(reading: _Reading, odd: Mapping[str, Meaning]) -> None:
     notes = reading.source.notes
     with_channel = sum("@@" in text for _, text, _ in reading.appearances() if text in odd)
     if with_channel:
-        notes.append(f"{with_channel} annotation texts name a channel after '@@'; the part before it was read")
+        notes.append(Note.of(NoteKind.CHANNEL_IN_TEXTS, count=with_channel))
     normalised: dict[str, str] = {}
     for text, meaning in odd.items():
         if meaning.stage is None and meaning.role is Role.STAGE:
@@ -360,11 +356,10 @@ def _note_odd_texts(reading: _Reading, odd: Mapping[str, Meaning]) -> None:
         standard = _FOLDED_STANDARD.get(fold(before))
         if standard is not None and before != standard:
             normalised[before] = standard
-    notes += [f"label normalised: '{shorten(found)}' read as '{standard}'" for found, standard in normalised.items()]
+    notes += [Note.of(NoteKind.LABEL_NORMALISED, label=found, standard=text) for found, text in normalised.items()]
     plain = sorted({m.label for m in odd.values() if m.stage is not None and not is_edf_stage_text(m.label)})
     if plain:
-        listing = ", ".join(f"'{shorten(label)}'" for label in plain)
-        notes.append(f"no annotation has a text that EDF+ knows for stages; plain words were read: {listing}")
+        notes.append(Note.of(NoteKind.PLAIN_WORDS_READ, labels=tuple(plain)))
 
 
 def _lights(others: Iterable[tuple[float, str, Meaning]], path: str) -> tuple[float | None, float | None]:
@@ -483,9 +478,7 @@ class _Draft:
         lacking = ~(self.duration_s > 0)
         if told is not None:
             self.duration_s = np.where(lacking, told, self.duration_s)
-            self.source.notes.append(
-                f"{lacking.sum()} stage annotations without a duration last {told:g} s each, as the layout says"
-            )
+            self.source.notes.append(Note.of(NoteKind.DURATION_FROM_LAYOUT, count=int(lacking.sum()), seconds=told))
             return told, EpochLengthFrom.LAYOUT
         if not lacking.all():
             raise self._some_lack(lacking)
@@ -530,9 +523,7 @@ class _Draft:
                 f"{step:.10g} s as between most of them, or durations",
                 _GIVE_DURATIONS,
             )
-        self.source.notes.append(
-            f"epoch length inferred: no stage annotation has a duration, and all of them start {step:.10g} s apart"
-        )
+        self.source.notes.append(Note.of(NoteKind.STEP_INFERRED, seconds=step))
         return step
 
     def _label(self, i: int) -> str:

@@ -21,9 +21,10 @@ from collections.abc import Iterable, Iterator
 from datetime import datetime
 from typing import Final
 
-from sleepagree.errors import FileFormatError, shorten
+from sleepagree.caution import Note, NoteKind, OwnWord
+from sleepagree.errors import FileFormatError
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
-from sleepagree.mapping.stages import UNSCORED
+from sleepagree.mapping.words import UNSCORED
 from sleepagree.readers.json.fields import Field, JsonDocument, read_instant
 from sleepagree.readers.json.intervals import Gathered, StagedInterval, assemble_intervals
 from sleepagree.readers.layout import Layout
@@ -304,17 +305,17 @@ def _stage_code(resource: Field, systems: Counter[str]) -> str:
 # --- notes and refusals -----------------------------------------------------------------------------------
 
 
-def _status_notes(statuses: Counter[str]) -> list[str]:
+def _status_notes(statuses: Counter[str]) -> list[Note]:
     return [
-        f"{count} Observations have the status '{word}'"
+        Note.of(NoteKind.STATUS_NOT_FINAL, count=count, status=word)
         for word, count in sorted(statuses.items())
         if word in ("preliminary", "registered", "unknown")
     ]
 
 
-def _system_notes(systems: Counter[str]) -> list[str]:
+def _system_notes(systems: Counter[str]) -> list[Note]:
     return [
-        f"{count} Observations use codes of another code system than sleep-analysis-codes ({shorten(system)})"
+        Note.of(NoteKind.OTHER_CODE_SYSTEM, count=count, system=OwnWord(system))
         for system, count in sorted(systems.items())
     ]
 

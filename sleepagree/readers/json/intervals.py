@@ -12,9 +12,10 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.caution import Caution, CautionKind, Moment, Note, NoteKind, ZoneName
 from sleepagree.errors import ClockError, InputError
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
-from sleepagree.mapping.stages import NOT_A_STAGE, UNSCORED, put_layout_first
+from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED, put_layout_first
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.rows import (
     LabelledRows,
@@ -34,8 +35,8 @@ from sleepagree.readers.times import (
     Microseconds,
     fixed_zone,
     microseconds_of,
+    offset_change,
     resolve_wall_clock,
-    show_offset,
 )
 
 #: Silence of a source after which it is another night to it.
@@ -77,7 +78,7 @@ class Gathered:
     intervals: list[StagedInterval] = field(default_factory=list)
     in_bed: list[StagedInterval] = field(default_factory=list)
     ignored: Counter[str] = field(default_factory=Counter)
-    notes: list[str] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
 
 
 class _Timed(NamedTuple):
@@ -87,8 +88,8 @@ class _Timed(NamedTuple):
     begin_us: Microseconds
     end_us: Microseconds
     clock: FileClock
-    notes: tuple[str, ...]
-    cautions: tuple[str, ...]
+    notes: tuple[Note, ...]
+    cautions: tuple[Caution, ...]
 
     def taking(self, keep: NDArray[np.bool_]) -> _Timed:
         """Return some of the intervals."""
@@ -161,7 +162,7 @@ def assemble_intervals(
     return make_spans(rows, origin=origin, facts=facts, overlaps=layout.overlaps)
 
 
-def _settle_ends(timed: _Timed, layout: Layout, path: str) -> tuple[Microseconds, tuple[str, ...]]:
+def _settle_ends(timed: _Timed, layout: Layout, path: str) -> tuple[Microseconds, tuple[Note, ...]]:
     order = np.argsort(timed.begin_us, kind="stable")
     end_us = timed.end_us.copy()
     end_us[order], notes = settle_inclusive_ends(
@@ -183,25 +184,21 @@ def _epoch_length(begin_us: Microseconds, end_us: Microseconds, layout: Layout) 
     return step_s, EpochLengthFrom.INFERRED
 
 
-def _container_note(containers: _Timed) -> tuple[str, ...]:
+def _container_note(containers: _Timed) -> tuple[Note, ...]:
     if not containers.intervals:
         return ()
     order = np.argsort(containers.begin_us, kind="stable")[:_SHOWN]
-    shown = [
-        f"{containers.clock.show(int(containers.begin_us[i]))} to {containers.clock.show(int(containers.end_us[i]))}"
-        for i in order
-    ]
-    more = len(containers.intervals) - len(shown)
-    return (
-        f"in bed from {'; '.join(shown)}{f' and {more} more' if more else ''}: time in bed is no stage and no "
-        "lights mark, so it was not used; give --window to score it",
+    begins, ends = (
+        tuple(Moment(containers.clock.show(int(us[i]))) for i in order)
+        for us in (containers.begin_us, containers.end_us)
     )
+    return (Note.of(NoteKind.IN_BED, begins=begins, ends=ends, more=len(containers.intervals) - len(begins)),)
 
 
-def _no_wake_caution(stages: Sequence[str]) -> tuple[str, ...]:
+def _no_wake_caution(stages: Sequence[str]) -> tuple[Caution, ...]:
     if "W" in stages or all(stage in (UNSCORED, NOT_A_STAGE) for stage in stages):
         return ()
-    return ("The file holds no interval of wake: time without an interval is a gap in it, not wake.",)
+    return (Caution.of(CautionKind.NO_WAKE_INTERVAL),)
 
 
 # --- clocks -----------------------------------------------------------------------------------------------
@@ -229,9 +226,9 @@ def _on_one_clock(intervals: list[StagedInterval], zone: str | None, path: str) 
     order = np.argsort(moments[:, 0], kind="stable")
     notes = list(_offset_notes([intervals[i] for i in order]))
     if claims_utc and zone is None:
-        notes.append("times are written as UTC (Z), which is a claim: if they are local times, name their zone")
+        notes.append(Note.of(NoteKind.UTC_CLAIMED))
     if zone is not None and not claims_utc:
-        notes.append(f"zone {zone} not used: the file tells offsets from UTC")
+        notes.append(Note.of(NoteKind.ZONE_BESIDE_OFFSETS, zone=ZoneName(zone)))
     first = offsets[2 * int(order[0])] or 0
     return _Timed(intervals, moments[:, 0], moments[:, 1], FileClock(Clock.UTC, fixed_zone(first)), tuple(notes), ())
 
@@ -247,9 +244,9 @@ def _on_local_clock(
     )
     moments = np.empty_like(readings)
     moments[order] = resolved.us.reshape(-1, 2)
-    cautions: tuple[str, ...] = ()
+    cautions: tuple[Caution, ...] = ()
     if claimed:
-        cautions = (f"The file's times end in Z, which claims UTC; as asked they were read as local times of {zone}.",)
+        cautions = (Caution.of(CautionKind.UTC_READ_AS_LOCAL, zone=ZoneName(zone)),)
     clock = FileClock(Clock.UTC, resolved.zone)
     return _Timed(intervals, moments[:, 0], moments[:, 1], clock, resolved.notes, cautions)
 
@@ -259,15 +256,15 @@ def _offset_s(moment: datetime) -> int | None:
     return None if offset is None else round(offset.total_seconds())
 
 
-def _offset_notes(intervals: Sequence[StagedInterval]) -> Iterator[str]:
+def _offset_notes(intervals: Sequence[StagedInterval]) -> Iterator[Note]:
     changes = []
     for before, after in pairwise(intervals):
         first, second = _offset_s(before.begin), _offset_s(after.begin)
         if first != second and first is not None and second is not None:
-            changes.append(f"{show_offset(first)} to {show_offset(second)} at {after.place}")
-    yield from (f"offset from UTC changes from {change}" for change in changes[:_SHOWN])
+            changes.append(offset_change(first, second, after.place))
+    yield from changes[:_SHOWN]
     if len(changes) > _SHOWN:
-        yield f"and {len(changes) - _SHOWN} more changes of the offset"
+        yield Note.of(NoteKind.OFFSET_CHANGES_MORE, count=len(changes) - _SHOWN, of_intervals=True)
 
 
 # --- sources ----------------------------------------------------------------------------------------------
@@ -282,7 +279,7 @@ class _Stay(NamedTuple):
     place: str
 
 
-def _one_source(timed: _Timed, source: int | None, source_words: str, path: str) -> tuple[_Timed, tuple[str, ...]]:
+def _one_source(timed: _Timed, source: int | None, source_words: str, path: str) -> tuple[_Timed, tuple[Note, ...]]:
     """Keep one source, or all of them where no two scored the same night."""
     numbers = {name: i for i, name in enumerate(dict.fromkeys(i.source for i in timed.intervals), 1)}
     if source is not None and not 1 <= source <= len(numbers):
@@ -291,10 +288,10 @@ def _one_source(timed: _Timed, source: int | None, source_words: str, path: str)
         return timed, ()
     codes = np.array([numbers[interval.source] for interval in timed.intervals])
     if source is not None:
-        note = f"only source {source} of {len(numbers)} (told apart by {source_words}) was read"
+        note = Note.of(NoteKind.ONE_SOURCE, source=source, sources=len(numbers), told_apart_by=source_words)
         return timed.taking(codes == source), (note,)
     _refuse_two_at_once(timed, codes, source_words, path)
-    note = f"{len(numbers)} sources (told apart by {source_words}) scored different nights; all were read"
+    note = Note.of(NoteKind.SOURCES_TOGETHER, sources=len(numbers), told_apart_by=source_words)
     return timed, (note,)
 
 

@@ -21,9 +21,10 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
+from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import FileFormatError
 from sleepagree.hypnogram.spans import EPOCH_S, Origin, ScoredSpans
-from sleepagree.mapping.stages import canonical_stage, fold_label, fold_table, recognise_label
+from sleepagree.mapping.words import canonical_stage, fold_label, fold_table, recognise_label
 from sleepagree.readers.json.fields import Field, JsonDocument, read_instant
 from sleepagree.readers.json.intervals import Gathered, StagedInterval, assemble_intervals
 from sleepagree.readers.layout import Layout
@@ -293,7 +294,7 @@ def _source(header: Field) -> str:
 # --- notes and refusals -----------------------------------------------------------------------------------
 
 
-def _disagreements(summary: Field, intervals: list[StagedInterval], layout: Layout) -> list[str]:
+def _disagreements(summary: Field, intervals: list[StagedInterval], layout: Layout) -> list[Note]:
     """Return a note for each total of a summary that its stages do not add up to, within one epoch."""
     seconds: Counter[str] = Counter()
     explained = fold_table(layout.stages)
@@ -311,27 +312,22 @@ def _disagreements(summary: Field, intervals: list[StagedInterval], layout: Layo
         summed = sum(seconds[stage] for stage in stages)
         if abs(stated - summed) > EPOCH_S:
             notes.append(
-                f"summary_disagrees: {total.place} says {stated / 60:.1f} min, its stages sum to "
-                f"{summed / 60:.1f} min; the stages were used"
+                Note.of(NoteKind.SUMMARY_DISAGREES, place=total.place, stated_min=stated / 60, summed_min=summed / 60)
             )
     return notes
 
 
-def _notes(found: _Found) -> list[str]:
-    notes = [f"{count} stages tell their time under {key}" for key, count in sorted(found.frame_keys.items())]
+def _notes(found: _Found) -> list[Note]:
+    notes = [Note.of(NoteKind.TIME_KEY, count=count, key=key) for key, count in sorted(found.frame_keys.items())]
     if found.nested_episodes:
-        notes.append(
-            f"{found.nested_episodes} records keep sleep_stage_episodes inside sleep_stage_summary; read all the same"
-        )
+        notes.append(Note.of(NoteKind.EPISODES_NESTED, count=found.nested_episodes))
     if found.main_sleep[False]:
-        notes.append(
-            f"{found.main_sleep[False]} of {found.main_sleep.total()} records are marked as not the main "
-            "sleep; read all the same"
-        )
+        count, records = found.main_sleep[False], found.main_sleep.total()
+        notes.append(Note.of(NoteKind.NOT_MAIN_SLEEP, count=count, records=records))
     if found.outside_frame:
-        notes.append(f"{found.outside_frame} stages reach outside their record's effective_time_frame")
+        notes.append(Note.of(NoteKind.OUTSIDE_TIME_FRAME, count=found.outside_frame))
     if found.summaries:
-        notes.append(f"{found.summaries} records with totals only were not used")
+        notes.append(Note.of(NoteKind.TOTALS_UNUSED, count=found.summaries))
     return notes
 
 

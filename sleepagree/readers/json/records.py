@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import NoReturn
 
+from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, shorten
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.readers.json.fields import Field, JsonDocument
@@ -22,12 +23,12 @@ class Records:
     ----------
     fields : tuple of Field
         One object each, at least one.
-    notes : tuple of str
+    notes : tuple of Note
         Ledger lines.
     """
 
     fields: tuple[Field, ...]
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
 
 def find_records(document: JsonDocument) -> Records | None:
@@ -61,14 +62,14 @@ def find_records(document: JsonDocument) -> Records | None:
             remedy="Write the one with the stages to a file of its own.",
         )
     chosen = root.need(lists[0], "a list of records")
-    return _checked(chosen, (*document.notes, f"records read from the field '{shorten(lists[0])}'"))
+    return _checked(chosen, (*document.notes, Note.of(NoteKind.RECORDS_FROM_FIELD, field=OwnWord(lists[0]))))
 
 
 def _holds_objects(values: Sequence[object]) -> bool:
     return any(isinstance(value, dict) for value in values)
 
 
-def _checked(list_field: Field, notes: tuple[str, ...]) -> Records:
+def _checked(list_field: Field, notes: tuple[Note, ...]) -> Records:
     fields = tuple(list_field.elements())
     for field in fields:
         field.mapping()
@@ -110,8 +111,7 @@ def read_records(
     names = [name for name in dict.fromkeys(n for f in records.fields for n in f.mapping()) if name not in nested]
     notes = list(records.notes)
     if nested:
-        listing = ", ".join(f"'{shorten(name)}'" for name in sorted(nested)[:6])
-        notes.append(f"fields that hold objects or lists were not looked at: {listing}")
+        notes.append(Note.of(NoteKind.FIELDS_NESTED, fields=tuple(map(OwnWord, sorted(nested)[:6]))))
     if not names:
         _refuse_bare(records.fields[0])
     columns = {

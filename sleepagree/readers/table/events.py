@@ -18,6 +18,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+from sleepagree.caution import FileName, Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, UnknownStageError, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
@@ -123,7 +124,7 @@ def _code(label: str) -> bool:
 # --- the JSON files that belong to a table ---------------------------------------------------------------
 
 
-def find_levels(path: Path, column: str) -> tuple[Mapping[str, str], tuple[str, ...]]:
+def find_levels(path: Path, column: str) -> tuple[Mapping[str, str], tuple[Note, ...]]:
     """Return what the codes of a column mean, by the JSON files that belong to an events file.
 
     Parameters
@@ -135,7 +136,7 @@ def find_levels(path: Path, column: str) -> tuple[Mapping[str, str], tuple[str, 
 
     Returns
     -------
-    tuple of (mapping of str to str, tuple of str)
+    tuple of (mapping of str to str, tuple of Note)
         Code -> meaning, and ledger lines. A file in a lower folder goes before one in a higher folder, and of two
         in one folder the one whose name says more.
 
@@ -157,9 +158,10 @@ def find_levels(path: Path, column: str) -> tuple[Mapping[str, str], tuple[str, 
     if "Levels" not in described:
         return {}, ()
     levels = _texts_of_levels(described["Levels"], source, column)
-    notes = [f"codes of column '{column}' read by the Levels in {source.name}"]
+    file = FileName(source.name)
+    notes = [Note.of(NoteKind.LEVELS_READ, column=OwnWord(column), file=file)]
     if not _belongs(source, path, exact=True):
-        notes.append(f"{source.name} taken although its name differs from the table's in upper and lower case")
+        notes.append(Note.of(NoteKind.LEVELS_NAMED_OTHERWISE, file=file))
     return levels, tuple(notes)
 
 

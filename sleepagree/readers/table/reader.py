@@ -14,10 +14,11 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.caution import Caution, CautionKind, Note, NoteKind, OwnWord, ZoneName
 from sleepagree.errors import ClockError, EpochGridError, FileFormatError, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
-from sleepagree.mapping.stages import NOT_A_STAGE, UNSCORED, fold_label, fold_table, recognise_label
+from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED, fold_label, fold_table, recognise_label
 from sleepagree.readers.columns import find_columns
 from sleepagree.readers.csv_rows import read_cells
 from sleepagree.readers.layout import (
@@ -49,7 +50,6 @@ from sleepagree.readers.rows import (
 from sleepagree.readers.table.unused import unused_lengths
 from sleepagree.readers.times import (
     DAY_US,
-    OFFSET_CHANGES,
     SECOND_US,
     Clock,
     Column,
@@ -147,7 +147,7 @@ class Table:
         Where it came from.
     path : str
         File, for messages.
-    notes : tuple of str
+    notes : tuple of Note
         Ledger lines of the reader.
     levels : mapping of str to str
         What codes of the stage column mean, where the file's own description tells it.
@@ -168,7 +168,7 @@ class Table:
     places: Places
     origin: Origin
     path: str
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     levels: Mapping[str, str] = field(default_factory=dict)
     elapsed: bool = False
     duration_unit: float | None = None
@@ -244,7 +244,7 @@ class _Reading:
         self.places = table.places
         self.columns = find_columns(table.names, layout, path=table.path, where=table.header_place)
         self.notes = list(table.notes)
-        self.cautions: list[str] = []
+        self.cautions: list[Caution] = []
         self.shown_in: tzinfo = UTC
 
     def read(self) -> ScoredSpans:
@@ -308,10 +308,10 @@ class _Reading:
         if self.columns.rechtschaffen_kales and any(
             label.isdigit() and fold_label(label) not in explained for label in labels
         ):
-            self.notes.append(f"digits read as R&K stages, as {self.columns.rechtschaffen_kales} says")
+            self.notes.append(Note.of(NoteKind.DIGITS_AS_RK, told_by=OwnWord(self.columns.rechtschaffen_kales)))
         for label in missing:
             count = int(np.count_nonzero(codes == labels.index(label)))
-            self.notes.append(f"'{label}' read as unscored ({count} {'row' if count == 1 else 'rows'})")
+            self.notes.append(Note.of(NoteKind.MISSING_AS_UNSCORED, label=label, count=count))
         return _Labels(labels, stages, codes, lights)
 
     def _through_levels(
@@ -442,7 +442,7 @@ class _Reading:
                 )
                 return Moments(us, Clock.LOCAL)
         elif self.layout.night_of is not None:
-            self.notes.append("night_of not used: the times tell their dates themselves")
+            self.notes.append(Note.of(NoteKind.NIGHT_OF_UNUSED))
         return moments
 
     def _beside_dates(self, texts: Sequence[str], date_position: int) -> list[str]:
@@ -462,7 +462,7 @@ class _Reading:
                 return Moments(place_in_nights(dates, moments.us, night_of, column), Clock.LOCAL)
             us = dates + moments.us
             self._refuse_evening_dates(us, dates, dates_column)
-            self.notes.append(f"dates taken from column '{dates_column.name}'")
+            self.notes.append(Note.of(NoteKind.DATES_FROM_COLUMN, column=OwnWord(dates_column.name)))
             return Moments(us, Clock.LOCAL)
         if isinstance(begins, datetime):
             if begins.tzinfo is not None:
@@ -521,9 +521,9 @@ class _Reading:
                 dates = self.table.texts(self.columns.date)
                 texts = [f"{dates[row].strip()} {text.strip()}" for row, text in zip(staged, texts, strict=True)]
             ends = read_times(texts, column, form=form, elapsed=starts.clock is Clock.ELAPSED)
-            told = any(note.startswith(OFFSET_CHANGES) for note in starts.notes)
+            told = any(note.kind in _OFFSET_CHANGES for note in starts.notes)
             self.notes += [
-                note for note in ends.notes if note not in self.notes and not (told and note.startswith(OFFSET_CHANGES))
+                note for note in ends.notes if note not in self.notes and not (told and note.kind in _OFFSET_CHANGES)
             ]
             beside = self.columns.date is not None and self.layout.date is not None
             if ends.clock is Clock.DAY or (beside and starts.clock is Clock.LOCAL):
@@ -555,14 +555,15 @@ class _Reading:
         zone = self.zone
         if starts.clock is not Clock.LOCAL:
             if zone is not None and starts.clock is Clock.UTC:
-                self.notes.append(f"zone {zone} not used: the times tell their own")
+                self.notes.append(Note.of(NoteKind.ZONE_BESIDE_TIMES, zone=ZoneName(zone)))
             self.shown_in = fixed_zone(starts.offset_s)
             return starts, ends
         if zone is None:
             if not self.columns.utc:
                 return starts, ends
             zone = "UTC"
-            self.notes.append(f"times taken as UTC, as column '{self.table.names[self.columns.start]}' says")
+            column = OwnWord(self.table.names[self.columns.start])
+            self.notes.append(Note.of(NoteKind.UTC_BY_COLUMN, column=column))
         if ends is None or self.layout.overlaps is not Overlaps.REFUSE:
             resolved = resolve_wall_clock(starts.us, zone, path=self.path, where=self.places.at)
             starts_utc = resolved.us
@@ -631,7 +632,7 @@ class _Reading:
             duration_s = self._durations(onset, staged)
             if duration_s is not None:
                 return self._for_durations(onset, duration_s)
-            self.cautions.append(_ZERO_DURATIONS)
+            self.cautions.append(Caution.of(CautionKind.ZERO_DURATIONS))
         elif layout.shape is Shape.INTERVALS:
             return self._until_next(starts_us, staged)
         return self._as_epochs(onset, staged, codes, clock)
@@ -657,7 +658,7 @@ class _Reading:
         """Return beginnings of rows whose times name their middle or their end."""
         if self.layout.marks is Marks.START:
             return onset
-        self.notes.append(f"times name the {self.layout.marks.value} of their rows")
+        self.notes.append(Note.of(NoteKind.TIMES_MARK, mark=self.layout.marks.value))
         before: Microseconds = onset - (length_us if self.layout.marks is Marks.END else length_us // 2)
         return before
 
@@ -697,7 +698,7 @@ class _Reading:
         if unit is None:
             raise self._unknown_unit(column)
         if told is None:
-            self.notes.append(f"durations taken as {_unit_name(unit)}: so each row ends where the next begins")
+            self.notes.append(Note.of(NoteKind.DURATION_UNIT, unit=_unit_name(unit)))
         return unit
 
     def _for_durations(self, onset: Microseconds, duration_s: NDArray[np.float64]) -> _Extent:
@@ -954,7 +955,7 @@ _CLOCK_WORDS: Final = {
     Clock.ELAPSED: "elapsed seconds",
     Clock.DAY: "times of day",
 }
-_ZERO_DURATIONS: Final = "every row has duration 0: each is taken to last until the next epoch"
+_OFFSET_CHANGES: Final = (NoteKind.OFFSET_CHANGES, NoteKind.OFFSET_CHANGES_MORE)
 _LONGEST_DURATION: Final = 1e9
 _SHORTEST_STEP_S: Final = 10.0
 _LONGEST_STEP_S: Final = 3600.0

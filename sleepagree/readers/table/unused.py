@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.errors import SleepAgreeError, shorten
+from sleepagree.caution import Caution, CautionKind, OwnWord
+from sleepagree.errors import SleepAgreeError
 from sleepagree.readers.layout import DURATION_UNITS
 from sleepagree.readers.times import DAY_US, SECOND_US, Clock, Column, Moments, ends_after_starts, read_times
 
@@ -26,7 +27,7 @@ _MOST_MISSED: Final = 0.25
 
 def unused_lengths(
     names: Sequence[str], columns: Mapping[int, ColumnData], used: set[int | None], starts: Moments, *, form: str | None
-) -> list[str]:
+) -> list[Caution]:
     """Return a caution for each unused column that seems to hold ends or durations of the rows.
 
     Parameters
@@ -44,7 +45,7 @@ def unused_lengths(
 
     Returns
     -------
-    list of str
+    list of Caution
         Nothing for a column that would change nothing: lengths that are all the same are those of epochs.
     """
     out = []
@@ -52,16 +53,12 @@ def unused_lengths(
         data = columns.get(position)  # a reader may have left out what it does not need
         if data is None or position in used or starts.us.size < _FEWEST_ROWS:
             continue
-        role, what = "end", "times that follow the beginnings of their rows"
+        role = "end"
         if not _are_ends(data, starts, name, form):
-            role, what = "duration", "numbers that lead from one row to the next"
+            role = "duration"
             if not _are_durations(data, starts):
                 continue
-        shown = shorten(name)
-        out.append(
-            f"column '{shown}' holds {what} and was not used, so gaps between rows may be filled or cut wrongly: if it "
-            f'tells how long a row lasts, say in a layout [file] {role} = "{shown}"'
-        )
+        out.append(Caution.of(CautionKind.LENGTHS_UNUSED, column=OwnWord(name), role=role))
     return out
 
 

@@ -24,11 +24,11 @@ def ratio(numerator: Values, denominator: Values) -> Values:
 
 
 def classes_last(values: Values) -> Values:
-    """Move the class axis, which comes first in `Margins`, to the end."""
+    """Move the class axis, which comes first in `TableSums`, to the end."""
     return np.moveaxis(values, 0, -1)
 
 
-class Margins(NamedTuple):
+class TableSums(NamedTuple):
     """What the statistics need to know of each table; the class axis comes first.
 
     Parameters
@@ -79,7 +79,7 @@ def square_tables(counts: Counts) -> tuple[Counts, int]:
     return table, table.shape[-1]
 
 
-def margin_sums(counts: Counts) -> Values:
+def stack_sums(counts: Counts) -> Values:
     """Return diagonal, row sums and column sums of each table, class axis first.
 
     Parameters
@@ -91,7 +91,7 @@ def margin_sums(counts: Counts) -> Values:
     -------
     ndarray of shape (3k, ...)
         Rows 0 to k-1 the diagonal, k to 2k-1 the row sums, 2k to 3k-1 the column sums. Sums of tables are
-        sums of these, so a bootstrap may weigh them and hand the result to `margins_from_sums`.
+        sums of these, so a bootstrap may weigh them and hand the result to `sums_from_stack`.
 
     Raises
     ------
@@ -100,7 +100,7 @@ def margin_sums(counts: Counts) -> Values:
 
     Examples
     --------
-    >>> margin_sums(np.array([[4, 1], [2, 3]])).tolist()
+    >>> stack_sums(np.array([[4, 1], [2, 3]])).tolist()
     [4.0, 3.0, 5.0, 5.0, 6.0, 4.0]
     """
     table, k = square_tables(counts)
@@ -117,8 +117,8 @@ def margin_sums(counts: Counts) -> Values:
     return sums.reshape(3 * k, *lead)
 
 
-def margins_from_sums(sums: Values) -> Margins:
-    """Return `Margins` from what `margin_sums` gave, or from weighted sums of it.
+def sums_from_stack(sums: Values) -> TableSums:
+    """Return `TableSums` from what `stack_sums` gave, or from weighted sums of it.
 
     Parameters
     ----------
@@ -127,14 +127,14 @@ def margins_from_sums(sums: Values) -> Margins:
 
     Returns
     -------
-    Margins
+    TableSums
     """
     k = len(sums) // 3
     diagonal, rows, columns = sums[:k], sums[k : 2 * k], sums[2 * k :]
-    return Margins(diagonal, rows, columns, rows.sum(axis=0), diagonal.sum(axis=0))
+    return TableSums(diagonal, rows, columns, rows.sum(axis=0), diagonal.sum(axis=0))
 
 
-def count_margins(counts: Counts) -> Margins:
+def sum_table(counts: Counts) -> TableSums:
     """Return diagonal, row sums, column sums, epochs and agreed epochs of each table.
 
     Parameters
@@ -144,14 +144,14 @@ def count_margins(counts: Counts) -> Margins:
 
     Returns
     -------
-    Margins
+    TableSums
 
     Raises
     ------
     ValueError
         If the last two axes are not square, or have fewer than two classes.
     """
-    return margins_from_sums(margin_sums(counts))
+    return sums_from_stack(stack_sums(counts))
 
 
 def widen_columns(counts: Counts, *, device_index: Sequence[int]) -> Counts:
@@ -190,3 +190,30 @@ def widen_columns(counts: Counts, *, device_index: Sequence[int]) -> Counts:
     wide = np.zeros((*table.shape[:-1], r), dtype=table.dtype)
     wide[..., index] = table
     return wide
+
+
+def fold_counts(counts: Counts, rows: Sequence[int], columns: Sequence[int], shape: tuple[int, int]) -> Counts:
+    """Return counts of classes as sums of counts of labels.
+
+    Parameters
+    ----------
+    counts : array, shape (..., labels of the reference, labels of the device)
+        Epochs.
+    rows, columns : sequence of int
+        Class of each label, -1 where it is left out.
+    shape : (int, int)
+        Number of classes on both sides.
+
+    Returns
+    -------
+    array, shape (..., *shape)
+        ``R' N D`` with 0/1 matrices R and D.
+    """
+    folded: Counts = np.asarray(indicator(rows, shape[0]).T @ counts @ indicator(columns, shape[1]))
+    return folded
+
+
+def indicator(codes: Sequence[int], n_classes: int) -> npt.NDArray[np.int64]:
+    """Return a 0/1 matrix, shape (labels, classes): whether a label has that class; -1 is none."""
+    hit: npt.NDArray[np.int64] = (np.asarray(codes, np.int64)[:, None] == np.arange(n_classes)).astype(np.int64)
+    return hit

@@ -10,17 +10,12 @@ import numpy as np
 import pytest
 
 from sleepagree.errors import ClockError, InputError, PairingError, UnknownStageError
-from sleepagree.hypnogram.align import (
-    SILENT_AS_WAKE,
-    Outside,
-    Status,
-    Window,
-    WindowRule,
-    align,
-    parse_window,
-)
+from sleepagree.hypnogram.align import SILENT_AS_WAKE, Outside, align
+from sleepagree.hypnogram.ledger import Status
 from sleepagree.hypnogram.spans import ScoredSpans
-from sleepagree.night.compare import measure_sides
+from sleepagree.hypnogram.window import Window, WindowRule, parse_window
+from sleepagree.night.measures import measure_sides
+from tests.said import said
 from tests.worked import BED_TIME, pair, side
 
 
@@ -148,7 +143,7 @@ def test_a_device_off_the_grid_gives_each_epoch_to_the_label_with_most_of_it(lat
     # wake lasts from late_s to late_s + 30: at 15 s a tie goes to the earlier label; under 15 s of cover is a gap
     paired = pair(side("W*4"), side("wake light*2", start=BED_TIME + timedelta(seconds=late_s)))
     assert labels(paired)[1] == expected.split()
-    assert "device: 1 epoch shared by more than one label took the one with most of it" in paired.ledger.notes
+    assert "device: 1 epoch shared by more than one label took the one with most of it" in said(paired.ledger.notes)
 
 
 def test_unlike_epochs_meet_on_the_grid():
@@ -339,7 +334,7 @@ def test_silence_before_the_first_and_after_the_last_word_may_be_wake_and_gaps_s
     assert words(paired) == "sssDssss"
     assert dict(paired.ledger.device_labels) == {"light": 3, SILENT_AS_WAKE: 4}
     assert "4 epochs before the device's first or after its last word were taken as wake (asked for)" in (
-        paired.ledger.notes
+        said(paired.ledger.notes)
     )
     # what the file holds stays what it holds
     assert (paired.device_side.epochs, dict(paired.device_side.labels)) == (3, {"light": 3})
@@ -350,7 +345,7 @@ def test_silence_before_the_first_and_after_the_last_word_may_be_wake_and_gaps_s
 def test_one_silent_epoch_is_told_as_one():
     paired = pair("W*2 N2*2", "- light*3", outside=Outside.WAKE)
     assert "1 epoch before the device's first or after its last word was taken as wake (asked for)" in (
-        paired.ledger.notes
+        said(paired.ledger.notes)
     )
 
 
@@ -364,7 +359,7 @@ def test_a_gap_at_the_windows_edge_is_no_silence_when_the_device_spoke_before():
 
 def test_silence_as_wake_of_a_device_that_fills_the_window_changes_nothing():
     paired = pair("W*2 N2*2", "wake*2 light*2", outside=Outside.WAKE)
-    assert (paired.device_set.labels, paired.ledger.notes) == (("wake", "light"), ())
+    assert (paired.device_set.labels, said(paired.ledger.notes)) == (("wake", "light"), ())
 
 
 # --- refusals ------------------------------------------------------------------------------------------------
@@ -424,7 +419,7 @@ TAKEN = "What the device can report was taken from the labels in its file, which
     ],
 )
 def test_a_caution_names_what_the_devices_labels_leave_out(device, missing):
-    cautions = [c for c in pair("W N1 N2 N3 R", device).cautions if c.startswith(TAKEN)]
+    cautions = [c for c in said(pair("W N1 N2 N3 R", device).cautions) if c.startswith(TAKEN)]
     assert cautions == (
         []
         if missing is None
@@ -436,7 +431,7 @@ def test_a_caution_names_what_the_devices_labels_leave_out(device, missing):
 
 
 def test_no_caution_when_declared():
-    assert pair("W N2", "wake light", reports=("wake", "light")).cautions == ()
+    assert said(pair("W N2", "wake light", reports=("wake", "light")).cautions) == ()
 
 
 # --- what a pair is ------------------------------------------------------------------------------------------

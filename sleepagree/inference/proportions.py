@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from sleepagree.inference.margins import Values, ratio
+from sleepagree.inference.table_sums import Values, ratio
 
 _Z_95: Final = 1.959963984540054
 

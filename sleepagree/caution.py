@@ -1,0 +1,315 @@
+"""What a reader of results should know or be warned of, as facts: a kind and its values, never a sentence.
+
+Whoever reads, pairs or scores makes facts; :mod:`sleepagree.describe` makes the sentences. Values that could name
+somebody or tell when and where a person slept have types of their own, so that they can be taken out of a fact
+(:func:`without_names`) without reading any sentence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Any, Final, Self, TypeVar
+
+
+class FileName(str):
+    """The name of a file."""
+
+    __slots__ = ()
+
+
+class Role(str):
+    """What a file is called by its role, which names nobody."""
+
+    __slots__ = ()
+
+
+class ZoneName(str):
+    """A time zone or an offset from UTC, which tells where somebody was."""
+
+    __slots__ = ()
+
+
+class Moment(str):
+    """A date or a time of day, as it is shown."""
+
+    __slots__ = ()
+
+
+class OwnWord(str):
+    """A word that the author of a file chose and that is no label: the name of a column, a field, a signal."""
+
+    __slots__ = ()
+
+
+class OtherText(str):
+    """A sentence of somebody else's, of which it is not known what it names."""
+
+    __slots__ = ()
+
+
+def named_file(name: str) -> FileName | Role:
+    """Return the name of a file as a value of a fact; one that is a role already stays it."""
+    return name if isinstance(name, Role) else FileName(name)
+
+
+_TAGS: Final[dict[str, type[str]]] = {
+    "file": FileName,
+    "zone": ZoneName,
+    "time": Moment,
+    "name": OwnWord,
+    "remark": OtherText,
+}
+_TAG_OF: Final = {kind: tag for tag, kind in _TAGS.items()}
+_NEUTRAL: Final = {kind: f"(a {tag})" for kind, tag in _TAG_OF.items()}
+
+
+class CautionKind(StrEnum):
+    """What may mislead a reader of the results."""
+
+    # of a file
+    STAGE_TEXTS_IGNORED = "stage_texts_ignored"
+    NO_WAKE_INTERVAL = "no_wake_interval"
+    UTC_READ_AS_LOCAL = "utc_read_as_local"
+    LONG_STEP = "long_step"
+    ZERO_DURATIONS = "zero_durations"
+    LENGTHS_UNUSED = "lengths_unused"
+    # of a pair
+    REPORTS_FROM_LABELS = "reports_from_labels"
+    SAME_FILE = "same_file"
+    SWAPPED = "swapped"
+    REPORTS_CONTRADICT = "reports_contradict"
+    CLASS_UNREPORTABLE = "class_unreportable"
+    LONG_WAKE = "long_wake"
+    LABEL_UNSCORED = "label_unscored"
+    FEW_SCORED = "few_scored"
+    TIME_UNCOUNTED = "time_uncounted"
+    NO_KAPPA = "no_kappa"
+    KAPPAS_OF_SIZES = "kappas_of_sizes"
+    LEFT_OUT_BY_MAPPING = "left_out_by_mapping"
+    CLOCK_DOUBT = "clock_doubt"
+    CLOCK_ZONE = "clock_zone"
+    CLOCK_OFFSET = "clock_offset"
+    NO_MAPPING_DECLARED = "no_mapping_declared"
+    # of a study
+    NIGHTS_REFUSED = "nights_refused"
+    ONE_PARTICIPANT = "one_participant"
+    FEW_PARTICIPANTS = "few_participants"
+    NIGHTS_SPARSE = "nights_sparse"
+    CONSENSUS_FLATTERS = "consensus_flatters"
+    SKEWED = "skewed"
+    CLOCKS_OFF = "clocks_off"
+    CLOCKS_DOUBTFUL = "clocks_doubtful"
+    ON_NIGHTS = "on_nights"
+    MAPPING_CHOSEN_LATE = "mapping_chosen_late"
+    NOT_COMPARED = "not_compared"
+    NIGHTS_NOT_COMPARED = "nights_not_compared"
+    # of a plan
+    PLAN_RESTS_ON_FEW = "plan_rests_on_few"
+
+
+class NoteKind(StrEnum):
+    """What was done with a file or a pair that a careful reader would want to know."""
+
+    # EDF
+    TEXTS_MERGED_INTO_N3 = "texts_merged_into_n3"
+    CODES_MERGED_INTO_N3 = "codes_merged_into_n3"
+    CHANNEL_IN_TEXTS = "channel_in_texts"
+    LABEL_NORMALISED = "label_normalised"
+    PLAIN_WORDS_READ = "plain_words_read"
+    DURATION_FROM_LAYOUT = "duration_from_layout"
+    STEP_INFERRED = "step_inferred"
+    ANNOTATION_CHANNELS = "annotation_channels"
+    BYTES_BETWEEN_ANNOTATIONS = "bytes_between_annotations"
+    RECORDS_WITHOUT_START = "records_without_start"
+    GAP_BETWEEN_RECORDS = "gap_between_records"
+    HYPNOGRAM_SIGNAL = "hypnogram_signal"
+    ANNOTATIONS_UNDECLARED = "annotations_undeclared"
+    SIGNAL_NORMALISED = "signal_normalised"
+    RECORDS_COUNTED = "records_counted"
+    RECORDS_UNDECLARED = "records_undeclared"
+    BYTES_AFTER_RECORDS = "bytes_after_records"
+    START_FROM_LAYOUT = "start_from_layout"
+    START_DATE_FROM_LAYOUT = "start_date_from_layout"
+    START_ANONYMISED = "start_anonymised"
+    START_WITH_COLONS = "start_with_colons"
+    MONTH_UNREADABLE = "month_unreadable"
+    # JSON
+    RECORDS_FROM_FIELD = "records_from_field"
+    FIELDS_NESTED = "fields_nested"
+    IN_BED = "in_bed"
+    UTC_CLAIMED = "utc_claimed"
+    ONE_SOURCE = "one_source"
+    SOURCES_TOGETHER = "sources_together"
+    NOT_UTF8 = "not_utf8"
+    STATUS_NOT_FINAL = "status_not_final"
+    OTHER_CODE_SYSTEM = "other_code_system"
+    SUMMARY_DISAGREES = "summary_disagrees"
+    TIME_KEY = "time_key"
+    EPISODES_NESTED = "episodes_nested"
+    NOT_MAIN_SLEEP = "not_main_sleep"
+    OUTSIDE_TIME_FRAME = "outside_time_frame"
+    TOTALS_UNUSED = "totals_unused"
+    # times
+    ZONE_BESIDE_OFFSETS = "zone_beside_offsets"
+    ZONE_BESIDE_TIMES = "zone_beside_times"
+    ZONE_BESIDE_FILE = "zone_beside_file"
+    OFFSET_CHANGES = "offset_changes"
+    OFFSET_CHANGES_MORE = "offset_changes_more"
+    UNIX_TIMES = "unix_times"
+    MIDNIGHT_AS_24 = "midnight_as_24"
+    REPEATED_HOUR = "repeated_hour"
+    # tables
+    LINE_ENDS = "line_ends"
+    BLANK_ROWS = "blank_rows"
+    LEVELS_READ = "levels_read"
+    LEVELS_NAMED_OTHERWISE = "levels_named_otherwise"
+    ROWS_REVERSED = "rows_reversed"
+    ROWS_UNSORTED = "rows_unsorted"
+    ROWS_REPEATED = "rows_repeated"
+    ENDS_ROUNDED = "ends_rounded"
+    ROWS_MERGED = "rows_merged"
+    ROWS_OVERLAID = "rows_overlaid"
+    EPOCHS_WITHOUT_ROW = "epochs_without_row"
+    ENDS_INCLUSIVE = "ends_inclusive"
+    DIGITS_AS_RK = "digits_as_rk"
+    MISSING_AS_UNSCORED = "missing_as_unscored"
+    NIGHT_OF_UNUSED = "night_of_unused"
+    DATES_FROM_COLUMN = "dates_from_column"
+    UTC_BY_COLUMN = "utc_by_column"
+    TIMES_MARK = "times_mark"
+    DURATION_UNIT = "duration_unit"
+    # MNE
+    MNE_CLOCK = "mne_clock"
+    MNE_DATE_FROM_LAYOUT = "mne_date_from_layout"
+    MNE_SEGMENT = "mne_segment"
+    MNE_WARNING = "mne_warning"
+    # a pair
+    CONSENSUS = "consensus"
+    MARK_OF_SOME = "mark_of_some"
+    SILENT_AS_WAKE = "silent_as_wake"
+    EPOCHS_SHARED = "epochs_shared"
+    # an inspection
+    OVERLAP_REFUSED = "overlap_refused"
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """A kind with its values.
+
+    Parameters
+    ----------
+    kind : StrEnum
+        What it says.
+    side : str
+        "reference" or "device" where it speaks of one side of a pair, else "".
+    values : tuple of (str, value)
+        Numbers, texts, tuples of them, or another fact, each with its name.
+    """
+
+    kind: StrEnum
+    side: str = ""
+    values: tuple[tuple[str, Any], ...] = ()
+
+    @classmethod
+    def of(cls, kind: StrEnum, /, **values: Any) -> Self:
+        """Return a fact of a kind with its values."""
+        return cls(kind, "", tuple(values.items()))
+
+    def __getitem__(self, name: str) -> Any:
+        """Return a value by its name."""
+        return dict(self.values)[name]
+
+    def get(self, name: str, otherwise: Any = None) -> Any:
+        """Return a value by its name, or something else where the fact lacks it."""
+        return dict(self.values).get(name, otherwise)
+
+    def of_side(self, side: str) -> Self:
+        """Return the same fact about one side of a pair."""
+        return replace(self, side=side)
+
+    def to_document(self) -> dict[str, Any]:
+        """Return a plain structure that JSON can hold and :meth:`from_document` reads."""
+        values = {name: _to_plain(value) for name, value in self.values}
+        return {"kind": self.kind.value, "side": self.side, "values": values}
+
+    @classmethod
+    def from_document(cls, document: Mapping[str, Any]) -> Self:
+        """Return the fact that :meth:`to_document` wrote."""
+        values = tuple((name, _from_plain(value)) for name, value in document["values"].items())
+        return cls(_KINDS[cls](document["kind"]), document["side"], values)
+
+
+class Caution(Fact):
+    """Something that may mislead a reader."""
+
+    __slots__ = ()
+
+
+class Note(Fact):
+    """Something that was done and that a careful reader would want to know."""
+
+    __slots__ = ()
+
+
+FactKind = TypeVar("FactKind", bound=Fact)
+
+_KINDS: Final[dict[type[Fact], type[StrEnum]]] = {Caution: CautionKind, Note: NoteKind}
+
+
+def without_names(fact: FactKind, words: Mapping[str, str]) -> FactKind:
+    """Return a fact without names of files and places, dates and times of day.
+
+    Parameters
+    ----------
+    fact : Fact
+        The fact.
+    words : mapping of str to str
+        File name -> what to call it; other files are "a file".
+    """
+    return replace(fact, values=tuple((name, _neutral(value, words)) for name, value in fact.values))
+
+
+def _neutral(value: Any, words: Mapping[str, str]) -> Any:
+    if isinstance(value, FileName):
+        return words.get(value) or "a file" if value else str(value)
+    if isinstance(value, Fact):
+        return without_names(value, words)
+    if isinstance(value, tuple):
+        return tuple(_neutral(each, words) for each in value)
+    return _NEUTRAL.get(type(value), value)
+
+
+def plain_values(fact: Fact) -> dict[str, Any]:
+    """Return the values of a fact as plain texts, numbers and lists, another fact as its kind, side and values."""
+    return {name: _bare(value) for name, value in fact.values}
+
+
+def _bare(value: Any) -> Any:
+    return _structure(value, lambda text, _: text)
+
+
+def _to_plain(value: Any) -> Any:
+    return _structure(value, lambda text, tag: {tag: text})
+
+
+def _structure(value: Any, typed: Callable[[str, str], Any]) -> Any:
+    if isinstance(value, tuple):
+        return [_structure(each, typed) for each in value]
+    if isinstance(value, Fact):
+        values = {name: _structure(each, typed) for name, each in value.values}
+        return {"kind": value.kind.value, "side": value.side, "values": values}
+    tag = _TAG_OF.get(type(value))
+    return value if tag is None else typed(str(value), tag)
+
+
+def _from_plain(value: Any) -> Any:
+    if isinstance(value, list):
+        return tuple(map(_from_plain, value))
+    if not isinstance(value, dict):
+        return value
+    if "kind" in value:
+        return Caution.from_document(value)
+    ((tag, text),) = value.items()
+    return _TAGS[tag](text)

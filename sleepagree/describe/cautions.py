@@ -1,0 +1,393 @@
+"""The sentence of each caution, made of its values."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import Any, Final
+
+from sleepagree.caution import Caution, CautionKind, plain_values
+from sleepagree.describe.words import join_words, say_measure, say_status, speak
+from sleepagree.errors import counted, shorten
+from sleepagree.readers.times import show_number
+
+_STAGES: Final = {"W": "wake", "N3": "deep", "R": "REM"}
+
+
+def say_caution(caution: Caution) -> str:
+    """Return the sentence of a caution."""
+    text = SENTENCES[CautionKind(caution.kind)](caution)
+    return f"{caution.side}: {text}" if caution.side else text
+
+
+def say_cautions(cautions: Iterable[Caution]) -> tuple[str, ...]:
+    """Return the sentences of cautions."""
+    return tuple(map(say_caution, cautions))
+
+
+def caution_document(caution: Caution) -> dict[str, Any]:
+    """Return a caution as an object of a document: its kind, side and values, and its sentence."""
+    return {
+        "kind": caution.kind.value,
+        "side": caution.side or None,
+        "values": plain_values(caution),
+        "text": say_caution(caution),
+    }
+
+
+def caution_documents(cautions: Iterable[Caution]) -> list[dict[str, Any]]:
+    """Return cautions as objects of a document."""
+    return [caution_document(caution) for caution in cautions]
+
+
+# --- of a file --------------------------------------------------------------------------------------------
+
+
+def _stage_texts_ignored(c: Caution) -> str:
+    listing = ", ".join(f"'{shorten(label)}'" for label in c["labels"])
+    return (
+        "Annotations that could be stages were ignored, since the file also has the texts that EDF+ knows for "
+        f"stages: {listing}. A layout can name their stages."
+    )
+
+
+def _no_wake_interval(_: Caution) -> str:
+    return "The file holds no interval of wake: time without an interval is a gap in it, not wake."
+
+
+def _utc_read_as_local(c: Caution) -> str:
+    return f"The file's times end in Z, which claims UTC; as asked they were read as local times of {c['zone']}."
+
+
+def say_step(seconds: float) -> str:
+    """Return the length of steps in which a file tells stages."""
+    return f"{show_number(seconds)} s" if seconds < 120 else f"{show_number(seconds / 60)} min"
+
+
+def _long_step(c: Caution) -> str:
+    step = say_step(c["seconds"])
+    return f"stages are told in steps of {step}: what lasts less than that cannot be seen in this file"
+
+
+def _zero_durations(_: Caution) -> str:
+    return "every row has duration 0: each is taken to last until the next epoch"
+
+
+def _lengths_unused(c: Caution) -> str:
+    shown = shorten(c["column"])
+    holds = {
+        "end": "times that follow the beginnings of their rows",
+        "duration": "numbers that lead from one row to the next",
+    }
+    return (
+        f"column '{shown}' holds {holds[c['role']]} and was not used, so gaps between rows may be filled or cut "
+        f'wrongly: if it tells how long a row lasts, say in a layout [file] {c["role"]} = "{shown}"'
+    )
+
+
+# --- of a pair --------------------------------------------------------------------------------------------
+
+
+def _stage_words(stages: Iterable[str]) -> list[str]:
+    return [_STAGES.get(stage, stage) for stage in stages]
+
+
+def _reports_from_labels(c: Caution) -> str:
+    return (
+        "What the device can report was taken from the labels in its file, which hold no "
+        f"{' and no '.join(_stage_words(c['missing']))}. A night without a stage is not a device without it: declare "
+        "what it can report with --reports or in its layout."
+    )
+
+
+def _same_file(_: Caution) -> str:
+    return "Reference and device are the same file, or copies of one: their agreement says nothing."
+
+
+def _swapped(c: Caution) -> str:
+    finer, coarser = (", ".join(_stage_words(c[which])) for which in ("finer", "coarser"))
+    return (
+        f"The device's file tells finer stages ({finer}) than the reference's ({coarser}): are the "
+        "two files swapped? The reference is named first, the device second."
+    )
+
+
+def _reports_contradict(c: Caution) -> str:
+    layout, used = (join_words(_stage_words(c[which])) for which in ("layout", "used"))
+    return f"The device's layout says that it can report {layout}; --reports says {used}, which was used."
+
+
+def _class_unreportable(c: Caution) -> str:
+    words = join_words(map(speak, c["classes"]))
+    why = "so it is declared" if c["declared"] else "its file holds no such label"
+    instead = f" Mappings that fit this device: {', '.join(c['fitting'])}." if c["fitting"] else ""
+    cost = (
+        f"all {counted(c['epochs'], f'{words} epoch')} of the reference count as errors, whatever the device does, and "
+        "kappa and accuracy say so"
+        if c["epochs"]
+        else f"the reference has no {words} epoch to lose on this night, but others may"
+    )
+    return f"The device cannot report {words} ({why}), yet '{c['mapping']}' asks for it: {cost}.{instead}"
+
+
+def _long_wake(c: Caution) -> str:
+    before, after = c["before"], c["after"]
+    text = (
+        f"The window holds {before / 2:.0f} min of wake before and {after / 2:.0f} min after the "
+        f"reference's sleep ({before} and {after} epochs), which are easy to agree on."
+    )
+    if c.get("mapping") is None:
+        return text + " Consider a window (--window FROM/TO)."
+    return (
+        f"{text} With {c['kept_min']} min kept on each side, kappa under '{c['mapping']}' is {c['kappa_kept']:.3f} "
+        f"instead of {c['kappa']:.3f}."
+    )
+
+
+def _label_unscored(c: Caution) -> str:
+    return (
+        f"Mapping '{c['mapping']}' takes the {c['of_side']}'s label '{shorten(c['label'])}' into {c['target']}, but "
+        f"the label counts as unscored, so its {c['epochs']} epochs are in the ledger only. To count them, say "
+        "in the layout's [stages] which stage it is."
+    )
+
+
+def _few_scored(c: Caution) -> str:
+    return (
+        f"Only {100 * c['share']:.0f} % of the window's epochs have a stage on both sides; the largest part of "
+        f"the rest is {say_status(c['status'])} ({counted(c['epochs'], 'epoch')})."
+    )
+
+
+def _time_uncounted(c: Caution) -> str:
+    text = (
+        f"TST, WASO, SE and the minutes of stages count only the {c['scored_min']:.1f} min that both sides scored; "
+        f"{c['missing_min']:.1f} min of the window are not in them, but are in TIB."
+    )
+    if c["efficiency_of_scored"]:
+        reference, device = (f"{value:.1f} %" for value in c["efficiency_of_scored"])
+        text += f" Over the scored time alone SE would be {reference} (reference) and {device} (device)."
+    if c["asleep_earlier_min"]:
+        text += (
+            " SOL counts to the first sleep that both scored; by the reference alone sleep began "
+            f"{c['asleep_earlier_min']:.1f} min before that."
+        )
+    return text
+
+
+def _no_kappa(c: Caution) -> str:
+    unreported = " and ".join("REM" if name == "rem" else name for name in c["classes"])
+    return (
+        f"The device cannot report {unreported}, so kappa does not exist under '{c['mapping']}': it takes a mapping "
+        f"that says how {unreported} counts ('sleepagree mappings' shows each of them)."
+    )
+
+
+def _kappas_of_sizes(_: Caution) -> str:
+    return "Kappas at different numbers of classes cannot be compared with each other."
+
+
+def _left_out_by_mapping(c: Caution) -> str:
+    return f"Mapping '{c['mapping']}' leaves out {counted(c['epochs'], 'epoch')} that both sides staged."
+
+
+def _clock_doubt(c: Caution) -> str:
+    return (
+        f"Agreement is near chance (kappa {c['kappa']:.3f}), and no clock offset up to 30 min to either "
+        "side stands out, nor one of whole hours: these recordings may not belong together, a clock may be off by "
+        "more than that, or the device may hardly tell stages. Check files, dates and zones ('sleepagree clock "
+        "--range 180' looks further)."
+    )
+
+
+def _clock_zone(c: Caution) -> str:
+    return (
+        f"Agreement is near chance (kappa {c['kappa']:.3f}), and has a sharp peak when "
+        f"{c['seconds']:+.0f} s are added to device times (kappa {c['kappa_there']:.3f}): a time zone, or "
+        f"summer time, that is off by {abs(round(c['seconds'] / 3600))} h looks like this. Check both zones "
+        "(--reference-zone, --device-zone). Nothing was shifted."
+    )
+
+
+def _clock_offset(c: Caution) -> str:
+    return (
+        f"Agreement has a sharp peak when {c['seconds']:+.0f} s are added to device times (kappa "
+        f"{c['kappa_there']:.3f} instead of {c['kappa']:.3f}). A wrong clock would look like this; "
+        "'sleepagree clock' looks closer. Nothing was shifted: tuning the clock on the outcome inflates agreement."
+    )
+
+
+def _no_mapping_declared(_: Caution) -> str:
+    return (
+        "No mapping was declared beforehand. Choosing the one with the highest kappa after seeing it inflates "
+        "that kappa: name the mapping before the data are seen (--declare NAME)."
+    )
+
+
+# --- of a study -------------------------------------------------------------------------------------------
+
+
+def _nights_refused(c: Caution) -> str:
+    return f"{c['count']} of the nights given could not be scored; they are listed with their reasons."
+
+
+def _one_participant(c: Caution) -> str:
+    return (
+        f"{c['device']}: all nights are of one participant, so the results speak of this person only; intervals "
+        "treat nights as the units."
+    )
+
+
+def _few_participants(c: Caution) -> str:
+    return (
+        f"{c['device']}: {c['count']} participants are few for a bootstrap over participants: intervals are those "
+        "of the delta method with quantiles of t, and still say little about other people."
+    )
+
+
+def _listing(c: Caution, endings: Iterable[str]) -> str:
+    """Return the first nights that a caution names, and how many more there are."""
+    told = [f"{person} {night}{end}" for (person, night), end in zip(c["named"], endings, strict=True)]
+    more = c["count"] - len(told)
+    return ", ".join(told) + (f" and {more} more" if more else "")
+
+
+def _on(c: Caution) -> str:
+    return f"{c['device']}: on {c['count']} of {c['nights']} nights"
+
+
+def _nights_sparse(c: Caution) -> str:
+    named = _listing(c, [f": {value:.0f} %" for value in c["scored_percent"]])
+    return (
+        f"{_on(c)} less than {c['least_percent']:.0f} % of the window's epochs have a stage on both sides ({named}). "
+        "Measures, and the bias made of them, are those of the scored part; 'scored_percent' in nights.csv finds such "
+        "nights."
+    )
+
+
+def _consensus_flatters(c: Caution) -> str:
+    kappas = [
+        f"{consensus:.3f} with the consensus and {scorers:.3f} with single scorers under '{mapping}' "
+        f"(means, the same {'night' if nights == 1 else f'{nights} nights'} in both)"
+        for consensus, scorers, mapping, nights in c["kappas"]
+    ]
+    said = f": kappa is {'; '.join(kappas)}" if kappas else ""
+    return (
+        f"{_on(c)} the reference is what more than half of several scorers say, and {c['undecided']} epochs without "
+        "such a majority are left out. Those are epochs that are hard to stage, so agreement comes out higher than "
+        f"with any one person{said}."
+    )
+
+
+def _skewed(c: Caution) -> str:
+    measures, drawn, above_zero = (
+        ", ".join(map(say_measure, c[which])) for which in ("measures", "drawn", "above_zero")
+    )
+    sentences = [
+        f"{c['device']}: {'ratios' if c['of_ratios'] else 'differences'} in {measures} are skewed. Limits of agreement "
+        "suppose that they are roughly normal; the intervals of the limits then cover less than they say."
+    ]
+    if drawn:
+        sentences.append(f"The report draws the differences in {drawn}.")
+    if above_zero:
+        sentences.append(f"Ratios (--log-ratio) are another way for {above_zero}.")
+    return " ".join(sentences)
+
+
+def _clocks_off(c: Caution) -> str:
+    offsets = _listing(c, [f": {seconds:+.0f} s" for seconds in c["seconds"]])
+    return (
+        f"{_on(c)} agreement has a sharp peak at another clock offset ({offsets}): look at these nights with "
+        "'sleepagree clock'. A constant offset is a clock, a scattered one is not."
+    )
+
+
+def _clocks_doubtful(c: Caution) -> str:
+    named = _listing(c, [""] * len(c["named"]))
+    return (
+        f"{_on(c)} agreement is near chance, and would be higher at another time ({named}): the recordings may not "
+        "belong together, or a clock or zone may be off. 'sleepagree night' says more of such a night."
+    )
+
+
+def _on_nights(c: Caution) -> str:
+    return f"{c['device']}, {counted(c['count'], 'night')}: {say_caution(c['caution'])}"
+
+
+def _mapping_chosen_late(_: Caution) -> str:
+    return "Choosing a mapping after seeing its kappa inflates it: report the one named beforehand."
+
+
+_NOT_COMPARED: Final = {
+    "epochs_not_kept": "the nights were summed up without the labels of their epochs, so nothing tells which epochs "
+    "both scored",
+    "other_reference": "the two rows have different references (other files, or one file that is read in two ways), "
+    "so their epochs are not the same",
+    "no_joint_epoch": "no epoch has a stage from the reference and from both devices",
+    "no_common_mapping": "no mapping of stages with a kappa fits the labels of both",
+}
+
+
+def _not_compared(c: Caution) -> str:
+    return (
+        f"{c['first']} and {c['second']} were worn on the same nights, but are not compared: "
+        f"{_NOT_COMPARED[c['reason']]}."
+    )
+
+
+def _nights_not_compared(c: Caution) -> str:
+    left = "it is" if c["count"] == 1 else "they are"
+    return (
+        f"{c['first']} and {c['second']}: on {c['count']} of the {counted(c['shared'], 'night')} that both watched "
+        f"{_NOT_COMPARED[c['reason']]}; {left} left out of the comparison."
+    )
+
+
+def _plan_rests_on_few(c: Caution) -> str:
+    told = [
+        f"{say_measure(measure)} {value:.{digits}f}, at most {high:.{digits}f}"
+        for measure, value, high, digits in c["between_sds"]
+    ]
+    return (
+        f"The SDs between people are estimated from {counted(c['participants'], 'participant')}, which is few: "
+        f"{'; '.join(told)} (upper bounds of {100 * c['confidence']:g} %). A study planned with the estimates may "
+        "turn out too small; with --width, the sizes for the upper bounds are given, too."
+    )
+
+
+SENTENCES: Final[dict[CautionKind, Callable[[Caution], str]]] = {
+    CautionKind.STAGE_TEXTS_IGNORED: _stage_texts_ignored,
+    CautionKind.NO_WAKE_INTERVAL: _no_wake_interval,
+    CautionKind.UTC_READ_AS_LOCAL: _utc_read_as_local,
+    CautionKind.LONG_STEP: _long_step,
+    CautionKind.ZERO_DURATIONS: _zero_durations,
+    CautionKind.LENGTHS_UNUSED: _lengths_unused,
+    CautionKind.REPORTS_FROM_LABELS: _reports_from_labels,
+    CautionKind.SAME_FILE: _same_file,
+    CautionKind.SWAPPED: _swapped,
+    CautionKind.REPORTS_CONTRADICT: _reports_contradict,
+    CautionKind.CLASS_UNREPORTABLE: _class_unreportable,
+    CautionKind.LONG_WAKE: _long_wake,
+    CautionKind.LABEL_UNSCORED: _label_unscored,
+    CautionKind.FEW_SCORED: _few_scored,
+    CautionKind.TIME_UNCOUNTED: _time_uncounted,
+    CautionKind.NO_KAPPA: _no_kappa,
+    CautionKind.KAPPAS_OF_SIZES: _kappas_of_sizes,
+    CautionKind.LEFT_OUT_BY_MAPPING: _left_out_by_mapping,
+    CautionKind.CLOCK_DOUBT: _clock_doubt,
+    CautionKind.CLOCK_ZONE: _clock_zone,
+    CautionKind.CLOCK_OFFSET: _clock_offset,
+    CautionKind.NO_MAPPING_DECLARED: _no_mapping_declared,
+    CautionKind.NIGHTS_REFUSED: _nights_refused,
+    CautionKind.ONE_PARTICIPANT: _one_participant,
+    CautionKind.FEW_PARTICIPANTS: _few_participants,
+    CautionKind.NIGHTS_SPARSE: _nights_sparse,
+    CautionKind.CONSENSUS_FLATTERS: _consensus_flatters,
+    CautionKind.SKEWED: _skewed,
+    CautionKind.CLOCKS_OFF: _clocks_off,
+    CautionKind.CLOCKS_DOUBTFUL: _clocks_doubtful,
+    CautionKind.ON_NIGHTS: _on_nights,
+    CautionKind.MAPPING_CHOSEN_LATE: _mapping_chosen_late,
+    CautionKind.NOT_COMPARED: _not_compared,
+    CautionKind.NIGHTS_NOT_COMPARED: _nights_not_compared,
+    CautionKind.PLAN_RESTS_ON_FEW: _plan_rests_on_few,
+}

@@ -1,0 +1,234 @@
+"""The window of a night: which epochs of the grid are looked at, and how that was decided.
+
+The window holds the epochs whose midpoint lies in [from, to). Without lights marks it runs from the first to the last
+epoch with a stage of the reference, so that what the reference leaves unscored at either end is outside.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+from typing import Final
+
+import numpy as np
+
+from sleepagree.errors import ClockError, InputError, PairingError
+from sleepagree.hypnogram.epochs import EpochLabels
+from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
+from sleepagree.hypnogram.zones import add_seconds, elapsed_seconds, place_in_zone
+from sleepagree.mapping.sets import StageSet
+
+#: A file may hold years of a wearable; what is scored as one night is less, or one of its dates is wrong.
+MOST_WINDOW_DAYS: Final = 31
+MOST_WINDOW_EPOCHS: Final = MOST_WINDOW_DAYS * 2880
+
+
+class WindowRule(StrEnum):
+    """How the window was found."""
+
+    LIGHTS = "lights"
+    REFERENCE = "reference"
+    OVERLAP = "overlap"
+    GIVEN = "given"
+
+
+@dataclass(frozen=True)
+class Window:
+    """The window asked for.
+
+    Parameters
+    ----------
+    rule : WindowRule or None
+        None: ``lights`` if both marks exist, else ``reference``.
+    begin, end : datetime or None
+        For ``GIVEN``: the ends; None stands for the lights mark of that end.
+    """
+
+    rule: WindowRule | None = None
+    begin: datetime | None = None
+    end: datetime | None = None
+
+    def rule_for(self, reference: ScoredSpans) -> WindowRule:
+        """Return the rule that holds beside a reference."""
+        if self.rule is not None:
+            return self.rule
+        unmarked = reference.lights_off_s is None or reference.lights_on_s is None
+        return WindowRule.REFERENCE if unmarked else WindowRule.LIGHTS
+
+
+def parse_window(text: str) -> Window:
+    """Read ``lights``, ``reference``, ``overlap`` or ``FROM/TO`` (ISO 8601; either end may be ``lights``).
+
+    Raises
+    ------
+    InputError
+        When the text is none of these.
+    """
+    word = text.strip()
+    if word in ("lights", "reference", "overlap"):
+        return Window(WindowRule(word))
+    ends = word.split("/")
+    expected = "lights, reference, overlap, or FROM/TO in ISO 8601 (either end may be lights)"
+    remedy = "For example --window 2026-03-01T22:30/2026-03-02T06:45."
+    if len(ends) != 2:
+        raise InputError("the window cannot be read", "", "--window", text, expected, remedy)
+    try:
+        begin, end = (None if end.strip() == "lights" else datetime.fromisoformat(end.strip()) for end in ends)
+    except ValueError:
+        raise InputError("the window cannot be read", "", "--window", text, expected, remedy) from None
+    if begin is None and end is None:
+        return Window(WindowRule.LIGHTS)
+    return Window(WindowRule.GIVEN, begin, end)
+
+
+def window_epochs(
+    window: Window,
+    reference: ScoredSpans,
+    device: ScoredSpans,
+    rows: EpochLabels,
+    reference_set: StageSet,
+    *,
+    shift_s: float,
+    origin_s: float,
+) -> tuple[int, int]:
+    """Return the first epoch of the window, and the one after its last, on the grid.
+
+    Parameters
+    ----------
+    window : Window
+        The window asked for.
+    reference, device : ScoredSpans
+        The two sides.
+    rows : EpochLabels
+        The reference on the grid.
+    reference_set : StageSet
+        Its labels.
+    shift_s : float
+        The device's start after the reference's, the clock offset included (s).
+    origin_s : float
+        Start of the grid's epoch 0 after the reference's start (s).
+
+    Raises
+    ------
+    InputError, ClockError
+        When the window cannot be placed on this reference.
+    PairingError
+        When it holds no epoch, or more than a month of them.
+    """
+    rule = window.rule_for(reference)
+    if rule is WindowRule.REFERENCE:
+        begin_s, end_s = reference.scored_part_s or _staged_part(rows, reference, reference_set, origin_s)
+    elif rule is WindowRule.OVERLAP:
+        begin_s = max(float(reference.onset_s[0]), float(device.onset_s[0]) + shift_s)
+        end_s = min(reference.end_s, device.end_s + shift_s)
+    else:
+        begin_s, end_s = _given_ends(window, reference)
+    # the epochs whose midpoint lies in [begin, end); whole milliseconds keep the edge exact
+    first, last = (
+        math.ceil(round((edge_s - origin_s) * 1000 - EPOCH_S * 500) / (EPOCH_S * 1000)) for edge_s in (begin_s, end_s)
+    )
+    if not 0 < last - first <= MOST_WINDOW_EPOCHS:
+        raise PairingError(
+            "the window holds no epoch" if last <= first else "the window is too long for a night",
+            reference.origin.name,
+            f"window rule {rule}",
+            f"{max(0.0, end_s - begin_s):.0f} s",
+            "at least one 30-s epoch" if last <= first else f"at most {MOST_WINDOW_DAYS} days",
+            "Give another --window FROM/TO." if last <= first else "Look for a date that is wrong, or give --window.",
+        )
+    return first, last
+
+
+def _staged_part(
+    rows: EpochLabels, reference: ScoredSpans, reference_set: StageSet, origin_s: float
+) -> tuple[float, float]:
+    """Return where the first epoch with a stage of the reference begins and where the last one ends."""
+    has_stage = (*reference_set.scored, False)  # the last entry is that of a gap, code -1
+    codes = rows.codes
+    first, last = 0, codes.size - 1
+    if not (has_stage[codes[0]] and has_stage[codes[last]]):  # few files have unscored ends
+        staged = np.flatnonzero(np.array(has_stage)[codes])
+        if not staged.size:
+            raise no_scored_epoch(reference, "reference")
+        first, last = int(staged[0]), int(staged[-1])
+    return origin_s + (rows.first + first) * EPOCH_S, origin_s + (rows.first + last + 1) * EPOCH_S
+
+
+def _given_ends(window: Window, reference: ScoredSpans) -> tuple[float, float]:
+    """Return the ends of a window by lights or by the clock in seconds after the reference's start."""
+    begin_s = _given_end(window.begin, reference.lights_off_s, "Lights off", reference)
+    end_s = _given_end(window.end, reference.lights_on_s, "Lights on", reference)
+    if end_s <= begin_s:
+        raise InputError(
+            "the window ends before it begins",
+            reference.origin.name,
+            "window",
+            f"{show_time(reference, begin_s)} to {show_time(reference, end_s)}",
+            "an end after the begin",
+            "Correct --window FROM/TO.",
+        )
+    return begin_s, end_s
+
+
+def _given_end(moment: datetime | None, mark_s: float | None, mark: str, reference: ScoredSpans) -> float:
+    if moment is None:
+        if mark_s is None:
+            raise InputError(
+                f"the window asks for a mark that the reference does not hold ('{mark}')",
+                reference.origin.name,
+                "--window",
+                f"no '{mark}'",
+                "both lights marks",
+                "Use --window reference, or give the time: --window FROM/TO.",
+            )
+        return mark_s
+    if reference.start is None:
+        raise ClockError(
+            "a window by the clock needs a reference that tells a clock",
+            reference.origin.name,
+            "start",
+            "elapsed time only",
+            "a date and time",
+            'Add to its layout\n    [file]\n    begins = "YYYY-MM-DDTHH:MM:SS"',
+        )
+    if moment.tzinfo is None and reference.start.tzinfo is not None:
+        moment = _place_like(moment, reference.start)
+    if moment.tzinfo is not None and reference.start.tzinfo is None:
+        raise ClockError(
+            "the window tells a zone, the reference does not",
+            reference.origin.name,
+            "--window",
+            moment.isoformat(),
+            "a time without an offset, or a reference with a zone",
+            "Give --reference-zone ZONE, or the window without offset.",
+        )
+    return elapsed_seconds(reference.start, moment)
+
+
+def _place_like(moment: datetime, start: datetime) -> datetime:
+    """Return a moment without a zone in the zone of ``start``; one that happens twice or never is refused."""
+    zone = getattr(start.tzinfo, "key", None)
+    if not isinstance(zone, str):
+        return moment.replace(tzinfo=start.tzinfo)
+    return place_in_zone(moment, zone, where="--window", remedy="Give the time with its offset from UTC.")
+
+
+def no_scored_epoch(spans: ScoredSpans, side: str) -> PairingError:
+    """Return the error of a side without any stage."""
+    return PairingError(
+        f"the {side} has no scored epoch",
+        spans.origin.name,
+        "",
+        ", ".join(f"'{label}'" for label in spans.labels) or "no label at all",
+        "at least one stage",
+        "Look at it with 'sleepagree inspect'.",
+    )
+
+
+def show_time(spans: ScoredSpans, seconds: float) -> str:
+    """Return the time at so many seconds after a side's start, by its clock where it tells one."""
+    if spans.start is None:
+        return f"{seconds:.0f} s"
+    return f"{add_seconds(spans.start, seconds):%Y-%m-%d %H:%M:%S}"

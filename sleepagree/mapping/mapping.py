@@ -1,0 +1,278 @@
+"""How stages form the classes that are compared, and the built-in ways of doing so (``built_in.toml``).
+
+A stage is defined by the AASM stages it may stand for: ``light`` covers N1 and N2, ``sleep`` covers all four sleep
+stages. A built-in mapping takes a stage into a class only if everything the stage may stand for belongs to that class,
+so no mapping ever guesses.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, Final
+
+from sleepagree.errors import MappingError, shorten
+from sleepagree.mapping.sets import StageSet, reference_reportable
+from sleepagree.mapping.words import (
+    COVERAGE,
+    GENERIC_STAGES,
+    LEAVE_OUT,
+    UNSCORED,
+    canonical_stage,
+    read_data,
+    toml_key,
+)
+
+#: Classes that a mapping may have: codes of classes fit into 8 bits in the clock scan.
+MOST_CLASSES: Final = 100
+
+
+@dataclass(frozen=True)
+class StageMapping:
+    """How the stages of both sides form the classes that are compared.
+
+    Parameters
+    ----------
+    name : str
+        Name of the mapping.
+    reference_classes, device_classes : tuple of str
+        Classes in the order of rows and columns. The device's are a subset of the reference's; where it is a
+        proper one the table is rectangular and has no kappa.
+    reference, device : tuple of (str, str)
+        Stage -> class or ``"leave-out"``; never looked up by a label, however it is spelt. An entry given here that is
+        spelt like no stage word is moved to the labels, and other spellings of a stage ("awake") become the stage.
+    assumption : str
+        One plain sentence: what one takes for granted by using it.
+    from_file : str
+        Name of the file it came from, "" for a built-in one.
+    reference_labels, device_labels : tuple of (str, str)
+        Native label -> class or ``"leave-out"``, as mapping files may say. None is spelt like a stage word. A label
+        that stands here goes before its stage.
+    """
+
+    name: str
+    reference_classes: tuple[str, ...]
+    device_classes: tuple[str, ...]
+    reference: tuple[tuple[str, str], ...]
+    device: tuple[tuple[str, str], ...]
+    assumption: str = ""
+    from_file: str = ""
+    reference_labels: tuple[tuple[str, str], ...] = ()
+    device_labels: tuple[tuple[str, str], ...] = ()
+
+    def __post_init__(self) -> None:
+        for side in ("reference", "device"):
+            by_stage, by_label = _split_entries(getattr(self, side))
+            object.__setattr__(self, side, by_stage)
+            object.__setattr__(self, side + "_labels", (*getattr(self, side + "_labels"), *by_label))
+        if len(self.reference_classes) < 2 or len(self.device_classes) < 2:
+            raise MappingError(
+                f"mapping '{self.name}' has fewer than two classes",
+                self.from_file,
+                "classes",
+                ", ".join(self.device_classes if len(self.device_classes) < 2 else self.reference_classes) or "none",
+                "at least two classes on both sides",
+                "Agreement needs something to tell apart.",
+            )
+        if len(self.reference_classes) > MOST_CLASSES:
+            raise MappingError(
+                f"mapping '{self.name}' has too many classes",
+                self.from_file,
+                "classes",
+                f"{len(self.reference_classes)} classes",
+                f"at most {MOST_CLASSES}",
+                "Merge some of them.",
+            )
+        unknown = [name for name in self.device_classes if name not in self.reference_classes]
+        if unknown:
+            raise MappingError(
+                f"mapping '{self.name}' has a device class that no reference label is taken into",
+                self.from_file,
+                "[device]",
+                unknown[0],
+                "one of " + ", ".join(self.reference_classes),
+                "A class must exist on the reference side to be compared.",
+            )
+
+    @property
+    def is_square(self) -> bool:
+        """Whether the device can say every class, so that chance-corrected agreement is defined."""
+        return len(self.device_classes) == len(self.reference_classes)
+
+    @property
+    def device_index(self) -> tuple[int, ...]:
+        """Position of each device class among the reference classes."""
+        return tuple(self.reference_classes.index(name) for name in self.device_classes)
+
+    def reference_codes(self, stage_set: StageSet) -> tuple[int, ...]:
+        """Return the class position of each native reference label, -1 where it is left out."""
+        return _class_codes(self, "reference", stage_set)
+
+    def device_codes(self, stage_set: StageSet) -> tuple[int, ...]:
+        """Return the class position of each native device label, -1 where it is left out."""
+        return _class_codes(self, "device", stage_set)
+
+    def reference_target(self, label: str, stage: str) -> str | None:
+        """Return the class (or ``"leave-out"``) of a reference label of that stage; None where nothing is said."""
+        return _target(label, stage, *_entries(self, "reference"))
+
+    def device_target(self, label: str, stage: str) -> str | None:
+        """Return the class (or ``"leave-out"``) of a device label of that stage; None where nothing is said."""
+        return _target(label, stage, *_entries(self, "device"))
+
+
+def _split_entries(
+    entries: Iterable[tuple[str, str]],
+) -> tuple[tuple[tuple[str, str], ...], tuple[tuple[str, str], ...]]:
+    """Return stage -> class and native label -> class: an entry spelt like a stage word is about the stage."""
+    named = [(canonical_stage(key), key, target) for key, target in entries]
+    by_stage = tuple((stage, target) for stage, _, target in named if stage is not None)
+    return by_stage, tuple((key, target) for stage, key, target in named if stage is None)
+
+
+def _entries(mapping: StageMapping, side: str) -> tuple[dict[str, str], dict[str, str]]:
+    """Return stage -> class and native label -> class of one side."""
+    return dict(getattr(mapping, side)), dict(getattr(mapping, side + "_labels"))
+
+
+def _target(label: str, stage: str, by_stage: Mapping[str, str], by_label: Mapping[str, str]) -> str | None:
+    # the last look-up is for a layout that calls a label by another label, which a mapping file explains
+    return by_label.get(label, by_stage.get(stage, by_label.get(stage)))
+
+
+def _class_codes(mapping: StageMapping, side: str, stage_set: StageSet) -> tuple[int, ...]:
+    """Return the class position of each label of a side; refuse labels that the mapping says nothing about."""
+    entries, classes = _entries(mapping, side), getattr(mapping, side + "_classes")
+    codes: list[int] = []
+    missing: dict[str, str] = {}
+    for label, stage in zip(stage_set.labels, stage_set.stages, strict=True):
+        target = LEAVE_OUT if stage == UNSCORED else _target(label, stage, *entries)
+        if target is None:
+            # a line that is spelt like a stage word would not reach the label
+            missing[label] = label if canonical_stage(label) is None else stage
+        else:
+            codes.append(-1 if target == LEAVE_OUT else classes.index(target))
+    if missing:
+        lines = "\n".join(f'    {toml_key(key)} = "..."' for key in dict.fromkeys(missing.values()))
+        raise MappingError(
+            f"mapping '{mapping.name}' says nothing about {len(missing)} of the {side}'s labels",
+            mapping.from_file,
+            f"[{side}]",
+            ", ".join(
+                f"'{shorten(label)}'" + ("" if key == label else f" (stage {key})") for label, key in missing.items()
+            ),
+            f"a class ({', '.join(classes)}) or {LEAVE_OUT} for every label",
+            f"Add to the mapping file\n    [{side}]\n{lines}"
+            if mapping.from_file
+            else f"Say in a layout which stages they are\n    [stages]\n{lines}",
+        )
+    return tuple(codes)
+
+
+def _built_in(entry: Mapping[str, Any]) -> StageMapping:
+    """Build a mapping from the class of each AASM stage, by the rule that a stage must fit a class whole."""
+    classes, not_reported = tuple(entry["classes"]), entry.get("not_reported", ())
+    targets = {stage: {entry["stages"][covered] for covered in covers} for stage, covers in COVERAGE.items()}
+    reference = {stage: goals.pop() if len(goals) == 1 else LEAVE_OUT for stage, goals in targets.items()}
+    device = {
+        stage: LEAVE_OUT if target in not_reported else target
+        for stage, target in (reference | entry.get("device", {})).items()
+    }
+    device_classes = tuple(c for c in classes if c not in not_reported)
+    return StageMapping(
+        entry["name"], classes, device_classes, tuple(reference.items()), tuple(device.items()), entry["assumption"]
+    )
+
+
+_ENTRIES: Final = read_data("built_in.toml")["mapping"]
+
+#: Finest first: this is the order in which a default is chosen.
+BUILT_IN_MAPPINGS: Final[tuple[StageMapping, ...]] = tuple(map(_built_in, _ENTRIES))
+
+#: Mappings for devices without REM, and those that take sides where a device cannot tell wake from sleep.
+_WITHOUT_REM: Final = frozenset(entry["name"] for entry in _ENTRIES if entry.get("without_rem"))
+_TAKE_SIDES: Final = frozenset(entry["name"] for entry in _ENTRIES if "wake-or-sleep" in entry.get("device", {}))
+
+
+def mapping_fits(mapping: StageMapping, reference: StageSet, device: StageSet) -> bool:
+    """Whether a built-in mapping can be used: both sides can say every class they should be able to say."""
+    if mapping.name in _WITHOUT_REM and "R" in device.reportable:
+        return False
+    if mapping.name in _TAKE_SIDES and "wake-or-sleep" not in device.reportable:
+        return False
+    rows, columns = dict(mapping.reference), dict(mapping.device)
+    reference_reports = {rows.get(stage, LEAVE_OUT) for stage in reference_reportable(reference)}
+    device_reports = {columns.get(stage, LEAVE_OUT) for stage in device.reportable}
+    # A definite stage (light, N2, ...) that a mapping would drop means that the mapping is not made for it.
+    dropped = [s for s in device.reportable if columns.get(s, LEAVE_OUT) == LEAVE_OUT and s not in GENERIC_STAGES]
+    return (
+        reference_reports >= set(mapping.reference_classes)
+        and device_reports >= set(mapping.device_classes)
+        and not dropped
+    )
+
+
+def fitting_mappings(reference: StageSet, device: StageSet) -> tuple[StageMapping, ...]:
+    """Return the built-in mappings that the two label sets allow, finest first."""
+    return tuple(m for m in BUILT_IN_MAPPINGS if mapping_fits(m, reference, device))
+
+
+def default_mapping(reference: StageSet, device: StageSet) -> StageMapping:
+    """Return the finest built-in mapping that the two label sets allow.
+
+    Raises
+    ------
+    MappingError
+        When not even wake against sleep can be told on both sides.
+    """
+    fitting = fitting_mappings(reference, device)
+    if not fitting:
+        raise MappingError(
+            "no built-in mapping fits the two label sets",
+            "",
+            "",
+            f"the reference can say {', '.join(reference_reportable(reference)) or 'nothing'}; the device "
+            f"{', '.join(device.reportable) or 'nothing'}",
+            "at least wake and some sleep on both sides",
+            "Declare what the device can report (--reports wake,light,deep), or give a mapping of your own "
+            "(--mapping FILE.toml).",
+        )
+    return fitting[0]
+
+
+@lru_cache(maxsize=256)
+def unreported_classes(mapping: StageMapping, device_set: StageSet) -> tuple[str, ...]:
+    """Return the device classes of a mapping that nothing the device can report is taken into.
+
+    Parameters
+    ----------
+    mapping : StageMapping
+        How stages form classes; a built-in one may be asked for though it does not fit.
+    device_set : StageSet
+        What the device can report.
+    """
+    said = {target for stage, target in mapping.device if stage in device_set.reportable}
+    said |= {target for _, target in mapping.device_labels}  # the mapping file says that the device has these labels
+    return tuple(name for name in mapping.device_classes if name not in said)
+
+
+def mapping_named(name: str) -> StageMapping:
+    """Return the built-in mapping of that name.
+
+    Raises
+    ------
+    MappingError
+        When there is none.
+    """
+    for mapping in BUILT_IN_MAPPINGS:
+        if mapping.name == name:
+            return mapping
+    raise MappingError(
+        "no built-in mapping has this name",
+        "",
+        "--mapping",
+        name,
+        "one of " + ", ".join(m.name for m in BUILT_IN_MAPPINGS),
+        "Give one of these names, or the path of a mapping file ending in .toml.",
+    )

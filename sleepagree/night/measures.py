@@ -1,0 +1,155 @@
+"""Sleep measures of both sides of a night, from the epochs that both scored."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.hypnogram.align import PairedNight
+from sleepagree.hypnogram.spans import EPOCH_S, Counts
+from sleepagree.inference.estimate import NAN
+from sleepagree.mapping.mapping import StageMapping, unreported_classes
+from sleepagree.mapping.sets import StageSet
+from sleepagree.mapping.words import canonical_stage, is_sleep
+from sleepagree.scoring.measures import (
+    DEEP_BIT,
+    REM_BIT,
+    SILENT,
+    SLEEP,
+    WAKE,
+    MeasurePair,
+    SleepMeasures,
+    measure_kinds,
+    pair_measures,
+)
+
+
+def measure_sides(paired: PairedNight, mapping: StageMapping | None) -> tuple[SleepMeasures, SleepMeasures]:
+    """Return the measures of reference and device from jointly scored epochs.
+
+    Parameters
+    ----------
+    paired : PairedNight
+        The two sides.
+    mapping : StageMapping or None
+        Says whether a stage that does not tell (wake-or-sleep) is sleep; without it such epochs are neither.
+    """
+    return measure_codes(
+        paired.reference, paired.device, paired.scored, paired.reference_set, paired.device_set, mapping
+    )
+
+
+def measure_codes(
+    reference: NDArray[np.int16],
+    device: NDArray[np.int16],
+    scored: NDArray[np.bool_],
+    reference_set: StageSet,
+    device_set: StageSet,
+    mapping: StageMapping | None,
+) -> tuple[SleepMeasures, SleepMeasures]:
+    """Return the measures of both sides from label codes, as :func:`measure_sides` does."""
+    rows = columns = None
+    wake: frozenset[int] = frozenset()
+    if mapping is not None:
+        rows = mapping.reference_codes(reference_set)
+        columns = tuple(mapping.device_index[c] if c >= 0 else -1 for c in mapping.device_codes(device_set))
+        wake = _wake_classes(mapping, (*zip(reference_set.stages, rows, strict=True),)) | _wake_classes(
+            mapping, (*zip(device_set.stages, columns, strict=True),)
+        )
+    return (
+        _measure_side(reference, scored, reference_set, rows, wake),
+        _measure_side(device, scored, device_set, columns, wake),
+    )
+
+
+@lru_cache(maxsize=256)
+def _wake_classes(mapping: StageMapping, coded: tuple[tuple[str, int], ...]) -> frozenset[int]:
+    """Return which classes are wake: by their own name, or because wake is taken into them.
+
+    ``coded`` holds the stage and the class of each label of a side: a mapping file may name labels instead of stages.
+    """
+    wake = {name for name in mapping.reference_classes if canonical_stage(name) == "W"}
+    wake |= {target for stage, target in (*mapping.reference, *mapping.device) if stage == "W"}
+    of_labels = {code for stage, code in coded if stage == "W" and code >= 0}
+    return frozenset(of_labels.union(i for i, name in enumerate(mapping.reference_classes) if name in wake))
+
+
+def measure_both(paired: PairedNight, mapping: StageMapping, counts: Counts) -> tuple[MeasurePair, ...]:
+    """Return the measures of both sides from jointly scored epochs; classes by ``mapping``."""
+    reference, device = measure_sides(paired, mapping)
+    cannot = tuple(
+        measure
+        for measure, stage in (("REM latency", "R"), ("deep latency", "N3"))
+        if stage not in paired.device_set.reportable
+    )
+    minutes = class_minutes(mapping, counts, unreported=unreported_classes(mapping, paired.device_set))
+    return pair_measures(reference, device, class_minutes=minutes, not_reported=cannot)
+
+
+def class_minutes(
+    mapping: StageMapping, counts: Counts, *, unreported: Sequence[str] = ()
+) -> tuple[tuple[str, float, float], ...]:
+    """Return (class, reference minutes, device minutes) of one table; nan for a class the device lacks.
+
+    Parameters
+    ----------
+    mapping : StageMapping
+        Names the classes.
+    counts : int array, shape (reference classes, device classes)
+        Epochs.
+    unreported : sequence of str
+        Device classes of the mapping that nothing the device can report is taken into.
+    """
+    half = EPOCH_S / 60
+    rows, columns = counts.sum(axis=1) * half, counts.sum(axis=0) * half
+    of_device = {
+        name: minutes
+        for name, minutes in zip(mapping.device_classes, columns.tolist(), strict=True)
+        if name not in unreported
+    }
+    return tuple((name, float(rows[i]), of_device.get(name, NAN)) for i, name in enumerate(mapping.reference_classes))
+
+
+def _measure_side(
+    codes: NDArray[np.int16],
+    scored: NDArray[np.bool_],
+    stage_set: StageSet,
+    class_codes: tuple[int, ...] | None,
+    wake: frozenset[int],
+) -> SleepMeasures:
+    kind = _kinds_by_label(stage_set, class_codes, wake)[codes]
+    return measure_kinds(
+        np.where(scored, kind, _SILENT).tobytes(),
+        reports_rem="R" in stage_set.reportable,
+        reports_deep="N3" in stage_set.reportable,
+        epoch_min=EPOCH_S / 60,
+    )
+
+
+_SILENT: Final = np.uint8(SILENT)
+
+
+@lru_cache(maxsize=256)
+def _kinds_by_label(
+    stage_set: StageSet, class_codes: tuple[int, ...] | None, wake: frozenset[int]
+) -> NDArray[np.uint8]:
+    """Return what an epoch with each label is; the last entry is that of a gap (code -1)."""
+    targets = class_codes if class_codes is not None else (-1,) * len(stage_set.stages)
+    bits = {"R": REM_BIT, "N3": DEEP_BIT}
+    kinds = [
+        _sleep_kind(stage, code, wake) | bits.get(stage, 0)
+        for stage, code in zip(stage_set.stages, targets, strict=True)
+    ]
+    return np.array([*kinds, SILENT], np.uint8)
+
+
+def _sleep_kind(stage: str, class_code: int, wake: frozenset[int]) -> int:
+    """Sleep, wake, or neither; a stage that does not tell (wake-or-sleep) counts as its class does."""
+    asleep = is_sleep(stage)
+    if asleep is None and class_code >= 0:
+        asleep = class_code not in wake
+    return SILENT if asleep is None else SLEEP if asleep else WAKE

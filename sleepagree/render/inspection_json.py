@@ -1,0 +1,55 @@
+"""An inspection as a document of the published schema."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any, Final
+
+from sleepagree.describe.cautions import caution_documents
+from sleepagree.describe.notes import say_notes
+from sleepagree.readers.inspection import FileInspection
+
+INSPECT_SCHEMA: Final = "sleepagree.inspect/2"
+
+
+def inspection_document(inspection: FileInspection) -> dict[str, Any]:
+    """Return an inspection as a document of the published schema."""
+    return {
+        "schema": INSPECT_SCHEMA,
+        "file": inspection.file,
+        "reader": inspection.reader,
+        "start": _json_moment(inspection.start),
+        "end": _json_moment(inspection.end),
+        "zone": inspection.zone,
+        "duration_minutes": inspection.duration_s / 60,
+        "spans": inspection.spans,
+        "epoch_seconds": inspection.epoch_seconds,
+        "epoch_seconds_from": inspection.epoch_seconds_from or None,
+        "labels": [
+            {"label": seen.label, "stage": seen.stage, "epochs": seen.epochs, "minutes": seen.minutes}
+            for seen in inspection.labels
+        ],
+        "gaps": [
+            {
+                "from": _json_moment(gap.begin) or gap.begin_s,
+                "to": _json_moment(gap.end) or gap.end_s,
+                "minutes": gap.minutes,
+            }
+            for gap in inspection.gaps
+        ],
+        "overlaps": list(say_notes(inspection.overlaps)),
+        "lights": {"off": _json_moment(inspection.lights_off), "on": _json_moment(inspection.lights_on)},
+        "columns": dict(inspection.columns),
+        "header": dict(inspection.header),
+        "ignored": {"texts": len(inspection.ignored), "times": sum(count for _, count in inspection.ignored)},
+        "unknown": list(inspection.unknown),
+        "problems": list(inspection.problems),
+        "would_do": list(inspection.would_do),
+        "read_by_mne": list(inspection.read_by_mne),
+        "notes": list(say_notes(inspection.notes)),
+        "cautions": caution_documents(inspection.cautions),
+    }
+
+
+def _json_moment(value: datetime | float | None) -> str | float | None:
+    return value.isoformat() if isinstance(value, datetime) else value

@@ -1,0 +1,276 @@
+"""Kappa at every offset of the device's clock, and its drift, from tables of blocks of the night that add up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.hypnogram.spans import frozen_array
+from sleepagree.inference.estimate import NAN
+from sleepagree.inference.resampling import participant_weights, percentile_interval
+from sleepagree.inference.table_sums import sums_from_stack
+from sleepagree.scoring.coefficients import kappa_of_sums
+from sleepagree.scoring.offsets import (
+    ClassCodes,
+    Tables,
+    Values,
+    check_codes,
+    correlate,
+    fast_length,
+    kappa_where_common,
+    peak_position,
+)
+
+RANGE_S: Final = 1800.0
+BLOCK_S: Final = 900.0
+DRIFT_RANGE_S_PER_H: Final = 60.0
+_DRIFT_STEP: Final = 1.0
+_DRIFT_OFFSETS_S: Final = 120.0
+_DRIFT_ROWS: Final = 8  # resamples at a time, so that memory stays flat
+
+
+@dataclass(frozen=True)
+class PartOffset:
+    """The best offset of one part of the night.
+
+    Parameters
+    ----------
+    from_s, to_s : float
+        The part, seconds after the first scored moment of the reference.
+    offset_s : float
+        Seconds to add to device times; nan when no kappa is defined.
+    kappa_at_best : float
+        Kappa of the part at that offset.
+    """
+
+    from_s: float
+    to_s: float
+    offset_s: float
+    kappa_at_best: float
+
+
+@dataclass(frozen=True, eq=False)
+class OffsetCurve:
+    """Kappa as a function of the clock offset.
+
+    Parameters
+    ----------
+    offsets_s : float array of shape (n_offsets,)
+        Seconds added to device times.
+    kappa : float array of shape (n_offsets,)
+        Kappa on the epochs that both sides have at that offset; nan where these are less than half.
+    """
+
+    offsets_s: Values
+    kappa: Values
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "offsets_s", frozen_array(self.offsets_s, np.float64))
+        object.__setattr__(self, "kappa", frozen_array(self.kappa, np.float64))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return (OffsetCurve, (self.offsets_s, self.kappa))
+
+    @property
+    def at_zero(self) -> float:
+        """Kappa as recorded."""
+        return float(self.kappa[len(self.kappa) // 2])
+
+    @property
+    def best(self) -> tuple[float, float]:
+        """The best offset (s) and its kappa; nan where no kappa is defined."""
+        peak = peak_position(self.kappa, len(self.kappa) // 2)
+        return (NAN, NAN) if peak is None else (float(self.offsets_s[peak]), float(self.kappa[peak]))
+
+
+@dataclass(frozen=True)
+class Lags:
+    """The offsets searched, and the context to either side that the peak score needs (steps)."""
+
+    reach: int
+    context: int
+    step_s: float
+
+    @property
+    def most(self) -> int:
+        """Largest offset, with its context, in steps."""
+        return self.reach + self.context
+
+    @property
+    def inner(self) -> slice:
+        """Which offsets lie in the range searched."""
+        return slice(self.context, self.context + 2 * self.reach + 1)
+
+    @property
+    def offsets_s(self) -> Values:
+        """The offsets of the range searched (s)."""
+        offsets: Values = np.arange(-self.reach, self.reach + 1, dtype=np.float64) * self.step_s
+        return offsets
+
+
+@dataclass(frozen=True, eq=False)
+class Blocks:
+    """Tables at each offset, one for each block of the reference's time; tables of blocks add up."""
+
+    counts: Tables  # (blocks, k, k, offsets with context)
+    places: NDArray[np.intp]  # which of the night's blocks these are; blocks without a count are left out
+    lags: Lags
+    block_s: float
+
+    @classmethod
+    def of(cls, reference: ClassCodes, device: ClassCodes, n_classes: int, lags: Lags) -> Blocks:
+        """Cut the reference's scored time into blocks and count each against the device around it."""
+        scored = np.flatnonzero(reference >= 0)
+        first, last = (int(scored[0]), int(scored[-1]) + 1) if scored.size else (0, 1)
+        length = max(1, round(BLOCK_S / lags.step_s))
+        count = -(-(last - first) // length)
+        rows = np.full(count * length, -1, dtype=np.int8)
+        rows[: last - first] = reference[first:last]
+        # the device from `most` steps before the first block to `most` steps after the last
+        around = np.full(count * length + 2 * lags.most, -1, dtype=np.int8)
+        begin = first - lags.most
+        source = slice(max(0, begin), min(device.size, begin + around.size))
+        around[source.start - begin : source.stop - begin] = device[source]
+        pieces = np.lib.stride_tricks.sliding_window_view(around, length + 2 * lags.most)[::length]
+        # a piece begins `most` steps before its block, so a shift of -most is the offset 0
+        counts = correlate(
+            rows.reshape(count, length),
+            pieces,
+            n_classes,
+            length=fast_length(length + 2 * lags.most),
+            shifts=range(-2 * lags.most, 1),
+        )
+        places = np.flatnonzero(counts.any(axis=(1, 2, 3)))
+        if places.size == 0:
+            places = np.zeros(1, dtype=np.intp)
+        return cls(counts[places], places, lags, length * lags.step_s)
+
+    @property
+    def count(self) -> int:
+        """Number of blocks."""
+        return len(self.counts)
+
+    def tables(self) -> NDArray[Any]:
+        """Return the tables of the whole night, shape (offsets with context, k, k)."""
+        return np.moveaxis(self.counts.sum(axis=0), -1, 0)
+
+    def margins(self) -> Values:
+        """Return diagonal, row sums and column sums, shape (blocks, 3k, offsets without context)."""
+        inner = self.counts[..., self.lags.inner]
+        diagonal = np.einsum("biim->bim", inner)
+        return np.concatenate((diagonal, inner.sum(axis=2), inner.sum(axis=1)), axis=1).astype(np.float64)
+
+    def best_offsets(self, weights: NDArray[Any]) -> Values:
+        """Return the best offset (s) under each row of block weights; nan where no kappa is defined."""
+        margins = self.margins()
+        _, sums, offsets = margins.shape
+        flat = margins.reshape(self.count, -1)
+        found = np.full(len(weights), np.nan)
+        step = max(1, (8 << 20) // (8 * flat.shape[1]))
+        for begin in range(0, len(weights), step):
+            part = weights[begin : begin + step].astype(np.float64) @ flat
+            curves = _kappa_where_half_common(np.moveaxis(part.reshape(-1, sums, offsets), 1, 0))
+            for row, curve in enumerate(curves):
+                peak = peak_position(curve, self.lags.reach)
+                if peak is not None:
+                    found[begin + row] = (peak - self.lags.reach) * self.lags.step_s
+        return found
+
+    def offset_interval(
+        self, rng: np.random.Generator, *, resamples: int, level: float, epoch_s: float
+    ) -> tuple[float, float, str]:
+        """Return the ends of the interval of the best offset (s), and why there is none, else ""."""
+        replicates = self.best_offsets(participant_weights(self.count, resamples, rng))
+        interval = percentile_interval(replicates, level=level)
+        return interval.low - epoch_s / 2.0, interval.high + epoch_s / 2.0, interval.because
+
+    def thirds(self) -> tuple[PartOffset, ...]:
+        """Return the best offset of each third of the blocks."""
+        if self.count < 3:
+            return ()
+        night = int(self.places[-1]) + 1
+        margins = self.margins()
+        parts = []
+        for begin, end in pairwise(round(night * part / 3) for part in range(4)):
+            inside = (self.places >= begin) & (self.places < end)
+            curve = _kappa_where_half_common(margins[inside].sum(axis=0))
+            best = OffsetCurve(self.lags.offsets_s, curve).best
+            parts.append(PartOffset(begin * self.block_s, end * self.block_s, *best))
+        return tuple(parts)
+
+
+def _kappa_where_half_common(sums: Values) -> Values:
+    """Return kappa from margin sums (3k, ..., offsets), nan where less than half of the epochs are common."""
+    margins = sums_from_stack(sums)
+    curve = kappa_of_sums(margins)
+    return np.where(2.0 * margins.n >= margins.n.max(axis=-1, keepdims=True), curve, np.nan)
+
+
+def curve_of(sides: tuple[ClassCodes, ClassCodes], lags: Lags) -> OffsetCurve:
+    """Return kappa of two classes at each offset of the range."""
+    check_codes(*sides, 2)
+    tables = Blocks.of(*sides, 2, Lags(lags.reach, 0, lags.step_s)).tables()
+    return OffsetCurve(lags.offsets_s, kappa_where_common(tables))
+
+
+def half_weights(count: int, draws: int, rng: np.random.Generator) -> NDArray[np.int64]:
+    """Return weights that keep a random half of the blocks."""
+    order = rng.random((draws, count)).argsort(axis=1)
+    return (order < max(1, count // 2)).astype(np.int64)
+
+
+@dataclass(frozen=True)
+class Drift:
+    """Change per hour of the seconds to add, its interval, and offset at the middle and kappa with it; else nan."""
+
+    s_per_h: float = NAN
+    low: float = NAN
+    high: float = NAN
+    offset_s: float = NAN
+    kappa: float = NAN
+
+
+def find_drift(
+    blocks: Blocks, offset_s: float, rng: np.random.Generator, *, resamples: int, level: float, epoch_s: float
+) -> Drift:
+    """Search offset and drift together; the interval resamples blocks.
+
+    Within a block the drift is less than a step, so a block moves as a whole. Tables at offsets between two
+    steps are interpolated, which is exact for stages that are constant within a step.
+    """
+    lags = blocks.lags
+    middle = 0.5 * (blocks.places[0] + blocks.places[-1])
+    hours = (blocks.places - middle) * blocks.block_s / 3600.0
+    drifts = np.arange(-DRIFT_RANGE_S_PER_H, DRIFT_RANGE_S_PER_H + _DRIFT_STEP / 2.0, _DRIFT_STEP)
+    near = np.arange(-_DRIFT_OFFSETS_S, _DRIFT_OFFSETS_S + lags.step_s / 2.0, lags.step_s)
+    moved = offset_s + near[None, None] + hours[:, None, None] * drifts[None, :, None]
+    place = np.clip(moved / lags.step_s + lags.reach, 0.0, 2.0 * lags.reach - 1e-9)
+    lower = place.astype(np.int64)
+    part = place - lower
+    margins = np.moveaxis(blocks.margins(), 1, 0)  # (3k, blocks, offsets)
+    block = np.arange(blocks.count)[:, None, None]
+    sums = margins[:, block, lower] * (1.0 - part) + margins[:, block, lower + 1] * part
+    sums = np.ascontiguousarray(np.moveaxis(sums, 1, 0))  # (blocks, 3k, drifts, offsets)
+    kinds = sums.shape[1]
+    flat = sums.reshape(blocks.count, -1)
+    drawn = participant_weights(blocks.count, resamples, rng)
+    weights = np.concatenate((np.ones((1, blocks.count)), drawn))  # the night itself, then the resamples
+    found = np.full(len(weights), np.nan)
+    middle_s = at_best = NAN
+    for begin in range(0, len(weights), _DRIFT_ROWS):
+        part = (weights[begin : begin + _DRIFT_ROWS] @ flat).reshape(-1, kinds, drifts.size * near.size)
+        curves = kappa_of_sums(sums_from_stack(np.moveaxis(part, 1, 0)))
+        for row, curve in enumerate(curves, start=begin):
+            if np.isnan(curve).all():
+                continue
+            peak = int(np.nanargmax(curve))
+            found[row] = drifts[peak // near.size]
+            if row == 0:
+                middle_s, at_best = offset_s + float(near[peak % near.size]), float(curve[peak])
+    interval = percentile_interval(found[1:], level=level)
+    slack = epoch_s / 2.0 / (float(blocks.places[-1] - blocks.places[0] + 1) * blocks.block_s / 3600.0)
+    return Drift(float(found[0]), interval.low - slack, interval.high + slack, middle_s, at_best)

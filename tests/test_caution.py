@@ -1,0 +1,101 @@
+"""Facts: every kind is made somewhere and has one sentence, which is made of its values; names go by their type."""
+
+from __future__ import annotations
+
+import ast
+import json
+import pickle
+from pathlib import Path
+
+import pytest
+
+from sleepagree.caution import (
+    Caution,
+    CautionKind,
+    FileName,
+    Moment,
+    Note,
+    NoteKind,
+    OtherText,
+    OwnWord,
+    ZoneName,
+    without_names,
+)
+from sleepagree.describe import cautions, notes
+from sleepagree.describe.cautions import caution_document, say_caution
+from sleepagree.describe.notes import say_note
+
+PACKAGE = Path(__file__).parent.parent / "sleepagree"
+FACTS = (
+    Note.of(NoteKind.IN_BED, begins=(Moment("22:30"),), ends=(Moment("06:10"),), more=2).of_side("device"),
+    Note.of(NoteKind.ZONE_BESIDE_FILE, zone=ZoneName("Europe/Helsinki"), file=FileName("a.csv")),
+    Note.of(NoteKind.HYPNOGRAM_SIGNAL, signal=OwnWord("Hypnogram")),
+    Note.of(NoteKind.MNE_WARNING, text=OtherText("odd")),
+    Caution.of(CautionKind.LONG_STEP, seconds=300.0).of_side("device"),
+)
+
+
+def made() -> dict[str, set[str]]:
+    """Return the kinds that modules make facts of, and where; the rooms that say them are left out."""
+    found: dict[str, set[str]] = {}
+    for path in sorted(PACKAGE.rglob("*.py")):
+        room = path.relative_to(PACKAGE).parts[0]
+        if room in ("describe", "report", "render", "caution.py"):
+            continue
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "of":
+                for argument in node.args[:1]:
+                    if isinstance(argument, ast.Attribute) and isinstance(argument.value, ast.Name):
+                        found.setdefault(f"{argument.value.id}.{argument.attr}", set()).add(path.name)
+    return found
+
+
+@pytest.mark.parametrize(("kinds", "table"), [(CautionKind, cautions.SENTENCES), (NoteKind, notes.SENTENCES)])
+def test_every_kind_has_one_sentence_and_is_made_somewhere(kinds, table):
+    assert list(table) == [kind for kind in kinds if kind in table]
+    assert set(table) == set(kinds)
+    assert {f"{kinds.__name__}.{kind.name}" for kind in kinds} - made().keys() == set()
+
+
+def test_sentences_are_made_of_the_values():
+    assert say_note(FACTS[1]) == "zone Europe/Helsinki not used: a.csv tells its own"
+    assert say_caution(FACTS[4]).startswith("device: stages are told in steps of 5 min: ")
+    on_nights = Caution.of(CautionKind.ON_NIGHTS, device="band A", count=3, caution=FACTS[4])
+    assert say_caution(on_nights) == f"band A, 3 nights: {say_caution(FACTS[4])}"
+
+
+@pytest.mark.parametrize("fact", FACTS, ids=lambda fact: fact.kind)
+def test_facts_come_back_equal_and_of_the_same_types(fact):
+    again = type(fact).from_document(json.loads(json.dumps(fact.to_document())))
+    assert again == pickle.loads(pickle.dumps(fact)) == fact
+    assert hash(again) == hash(fact)
+    assert [type(value) for _, value in again.values] == [type(value) for _, value in fact.values]
+
+
+def test_a_caution_of_nights_comes_back():
+    caution = Caution.of(CautionKind.ON_NIGHTS, device="pad B", count=1, caution=FACTS[4])
+    assert Caution.from_document(json.loads(json.dumps(caution.to_document()))) == caution
+
+
+def test_names_go_by_type_not_by_looks():
+    note = Note.of(NoteKind.LEVELS_READ, column="10:30", file=FileName("x.json"))
+    assert without_names(note, {})["column"] == "10:30"  # no moment, whatever it looks like
+    assert without_names(note, {})["file"] == "a file"
+    assert without_names(note, {"x.json": "the device"})["file"] == "the device"
+    in_bed = without_names(FACTS[0], {})
+    assert (in_bed["begins"], in_bed["ends"], in_bed.side) == (("(a time)",), ("(a time)",), "device")
+    nested = without_names(Caution.of(CautionKind.ON_NIGHTS, device="band A", count=1, caution=FACTS[1]), {})
+    assert nested["caution"]["zone"] == "(a zone)"
+
+
+def test_the_object_of_a_document():
+    assert caution_document(Caution.of(CautionKind.ON_NIGHTS, device="band A", count=2, caution=FACTS[4])) == {
+        "kind": "on_nights",
+        "side": None,
+        "values": {
+            "device": "band A",
+            "count": 2,
+            "caution": {"kind": "long_step", "side": "device", "values": {"seconds": 300.0}},
+        },
+        "text": f"band A, 2 nights: {say_caution(FACTS[4])}",
+    }
