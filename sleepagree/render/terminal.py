@@ -104,7 +104,7 @@ def block_lines(block: Block, width: int = WIDTH) -> list[str]:
         case Items():
             return _item_lines(block, width, _INDENT)
         case Heading(text):
-            return wrap(f"{text}:", width=width)
+            return wrap(text if text.endswith("?") else f"{text}:", width=width)
         case Command(text):
             return [f"{_INDENT}{printable(text)}"]
         case Table():
