@@ -30,11 +30,10 @@ ROOMS = {
     "night": "measures cautions compare mappings",
     "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs results scorers anonymous "
     "cautions groups plan run duplicates chunks execution unfinished from_table comparison flows summarise",
-    "describe": "words cautions notes citations bias blocks paragraphs closing night mappings clock file folder plan",
+    "describe": "words cautions notes citations bias blocks paragraphs closing night_time night mappings clock "
+    "file folder plan study_paragraphs study_bias study_agreement study",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning redistribution "
     "tables_of_counts bias_over_nights",
-    "study_text": "",
-    "report": "sentences study_page",
     "render": "columns export figures night_json inspection_json notebook terminal page study_json night_folder frames "
     "study_folder",
     "demo": "simulate write",
@@ -43,10 +42,7 @@ ROOMS = {
 ORDER = list(ROOMS)
 
 #: Imports that still go up, to be mended: module -> rooms.
-UPWARD = {
-    "study_text": {"render"},
-    "report.study_page": {"render"},
-}
+UPWARD = {}
 
 
 def modules() -> list[str]:

@@ -101,6 +101,8 @@ class Table:
         Whether the order of the rows means nothing, so that a reader may sort them.
     folded : str
         Words under which the table may be folded away where a figure shows the same; "" for never.
+    rank : Rank
+        Whether the table itself is shown at once, in a section that is.
     """
 
     name: str
@@ -109,6 +111,7 @@ class Table:
     rows: tuple[tuple[Cell, ...], ...]
     sortable: bool = False
     folded: str = ""
+    rank: Rank = Rank.FIRST_SCREEN
 
 
 @dataclass(frozen=True)
@@ -150,10 +153,14 @@ class Paragraph:
 
 @dataclass(frozen=True)
 class Items:
-    """A list, numbered or not."""
+    """A list, numbered or not; a list inside it belongs to the item before.
 
-    items: tuple[str, ...]
+    What is verbatim may be copied into a file and is set as it stands.
+    """
+
+    items: tuple[str | Items, ...]
     numbered: bool = False
+    verbatim: bool = False
 
 
 @dataclass(frozen=True)
@@ -270,6 +277,11 @@ def present(*blocks: Block | None) -> tuple[Block, ...]:
 def beside(*parts: Block | Sequence[Block | None]) -> Beside:
     """Return blocks, or columns of them, that stand beside each other."""
     return Beside(tuple(present(*part) if isinstance(part, Sequence) else (part,) for part in parts))
+
+
+def is_further(block: Block) -> bool:
+    """Whether a block is left out of what is shown at once."""
+    return isinstance(block, Table) and block.rank is Rank.FURTHER
 
 
 def flat(blocks: Sequence[Block]) -> Iterator[Block]:

@@ -6,12 +6,14 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import BinaryIO, Final
 
+from sleepagree.describe.study import describe_study, refused_items
 from sleepagree.describe.words import say_measure
 from sleepagree.errors import InputError, counted
 from sleepagree.files.writing import csv_text, encode_text, fresh_folder, name_inputs, refuse_existing, sparing_inputs
 from sleepagree.render.night_folder import write_report
 from sleepagree.render.night_json import iterate_dump
 from sleepagree.render.study_json import bias_rows, confusion_rows, iterate_night_rows, study_document
+from sleepagree.render.terminal import block_lines
 from sleepagree.study.anonymous import anonymous_table, hide_zones
 from sleepagree.study.chunks import input_files
 from sleepagree.study.execution import Execution
@@ -22,7 +24,6 @@ from sleepagree.study.run import gzip_member
 from sleepagree.study.summarise import summarise_study
 from sleepagree.study.table import NightsTable
 from sleepagree.study.unfinished import remember, sole_study
-from sleepagree.study_text import refusal_lines
 
 EPOCHS_HEADER: Final = "participant,night,device,epoch,reference,device_stage,status\n"
 
@@ -53,7 +54,8 @@ def run_study(
     refused = [o for o in outcomes if isinstance(o, Refusal)]
     if refused and (request.strict or len(refused) == len(outcomes)):
         count = "no night can" if len(refused) == len(outcomes) else f"{counted(len(refused), 'night')} cannot"
-        raise InputError(f"{count} be scored", table.name, "", "", "", "\n" + "\n".join(refusal_lines(refused)))
+        listing = "\n".join(block_lines(refused_items(refused)))
+        raise InputError(f"{count} be scored", table.name, "", "", "", "\n" + listing)
     study = summarise_study(outcomes, request.statistics)
     _refuse_unknown_margins(study)
     return study
@@ -128,7 +130,6 @@ def _write_results(made: Path, study: StudyAgreement, table: NightsTable, reques
     _write(made / "confusion.csv", [csv_text(confusion_rows(study))])
     if request.report:
         from sleepagree.render.page import page_files
-        from sleepagree.report.study_page import describe_study
 
         write_report(made, page_files(describe_study(study, command=request.command, table=shown)))
 

@@ -11,6 +11,7 @@ from sleepagree.describe.blocks import (
     Column,
     Command,
     Description,
+    Figure,
     Heading,
     Items,
     Paragraph,
@@ -18,6 +19,8 @@ from sleepagree.describe.blocks import (
     Section,
     Table,
     flat,
+    is_further,
+    present,
 )
 from sleepagree.errors import printable
 from sleepagree.render.columns import WIDTH, columns_of, cut, to_left, to_right, wrap
@@ -43,7 +46,7 @@ def render_terminal(description: Description, *, width: int = WIDTH, full: bool 
     width : int
         Columns of the terminal, 60 at least; no line is longer.
     full : bool
-        Whether sections that are further down are shown, too.
+        Whether sections and tables that are further down are shown, too.
 
     Returns
     -------
@@ -55,21 +58,18 @@ def render_terminal(description: Description, *, width: int = WIDTH, full: bool 
         lines += [*wrap(finding, indent="", hang="", width=width), ""]
     for section in description.sections:
         if full or section.rank is Rank.FIRST_SCREEN:
-            lines += _section_lines(section, width)
+            lines += _section_lines(section, width, full=full)
     return lines[:-1]
 
 
-def _section_lines(section: Section, width: int) -> list[str]:
+def _section_lines(section: Section, width: int, *, full: bool) -> list[str]:
     """Return a section and an empty line after it; nothing where all that it holds is figures."""
     lines: list[str] = []
     before: Block | None = None
-    for block in flat(section.blocks):
-        shown = _block_lines(block, width)
-        if not shown:
-            continue
+    for block in _shown(section, full=full):
         if before is not None and _stands_apart(before, block):
             lines.append("")
-        lines += shown
+        lines += block_lines(block, width)
         before = block
     if section.blocks and not lines:
         return []
@@ -86,6 +86,17 @@ def _heading_lines(section: Section, width: int) -> list[str]:
     return [*lines, last] if last else []
 
 
+def _shown(section: Section, *, full: bool) -> Iterator[Block]:
+    """Yield the blocks that a terminal shows; a heading only where something stands below it."""
+    heading: Heading | None = None
+    for block in flat(section.blocks):
+        if isinstance(block, Heading):
+            heading = block
+        elif not isinstance(block, Figure) and (full or not is_further(block)):
+            yield from present(heading, block)
+            heading = None
+
+
 def _stands_apart(before: Block, block: Block) -> bool:
     """Whether an empty line stands between two blocks: around tables, and above headings."""
     if isinstance(before, Heading):
@@ -99,25 +110,32 @@ def _title(title: str) -> str:
     return words.upper() + quote + quoted
 
 
-def _block_lines(block: Block, width: int) -> list[str]:
+def block_lines(block: Block, width: int = WIDTH) -> list[str]:
+    """Return one block as lines of text; nothing of a figure."""
     match block:
         case Paragraph(text):
             return wrap(text, width=width)
-        case Items(items, numbered):
-            numbers = [f"{i}. " if numbered else "" for i in range(1, len(items) + 1)]
-            return [
-                line
-                for number, item in zip(numbers, items, strict=True)
-                for line in wrap(number + item, hang="    ", width=width)
-            ]
+        case Items():
+            return _item_lines(block, width, _INDENT)
         case Heading(text):
-            return wrap(f"{text}:", width=width)
+            return wrap(text if text.endswith("?") else f"{text}:", width=width)
         case Command(text):
             return [f"{_INDENT}{printable(text)}"]
         case Table():
             return [*wrap(block.caption, width=width), *table_lines(block, width)]
         case _:
             return []
+
+
+def _item_lines(block: Items, width: int, indent: str) -> list[str]:
+    lines: list[str] = []
+    deeper = indent + _INDENT
+    for number, item in enumerate(block.items, start=1):
+        if isinstance(item, Items):
+            lines += _item_lines(item, width, deeper)
+        else:
+            lines += wrap(f"{number}. {item}" if block.numbered else item, indent=indent, hang=deeper, width=width)
+    return lines
 
 
 # --- tables -----------------------------------------------------------------------------------------------

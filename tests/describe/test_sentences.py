@@ -11,12 +11,12 @@ from ferry import simulated_nights
 
 from sleepagree.describe.citations import SOURCES, Citations
 from sleepagree.describe.paragraphs import finding_of_night, methods_of_night, results_of_night
-from sleepagree.describe.words import join_words
-from sleepagree.report.sentences import (
+from sleepagree.describe.study_paragraphs import (
     finding_of_device,
     methods_of_study,
     results_of_study,
 )
+from sleepagree.describe.words import join_words
 from sleepagree.study.summarise import StudyOptions, summarise_study
 
 

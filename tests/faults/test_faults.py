@@ -253,7 +253,7 @@ def test_a_file_that_may_not_be_read_is_one_refused_night(open_folder: Path, tmp
     done = as_nobody("study", table, "--out", out, *QUICK)
     assert done.returncode == 3, done.stderr
     # one device file, and one reference of two devices
-    assert done.stdout.startswith("REFUSED: 3 of 24 nights")
+    assert "\nREFUSED: 3 OF 24 NIGHTS\n" in done.stdout
     assert "Permission denied" in done.stdout
     refused = json.loads((out / "results.json").read_text())["nights"]["refused"]
     assert ["Permission denied" in row["reason"] for row in refused] == [True] * 3
@@ -265,7 +265,7 @@ def test_a_layout_that_may_not_be_read(open_folder: Path) -> None:
     open_folder.chmod(0o777)
     done = as_nobody("bias", table, *QUICK)
     assert done.returncode == 3, done.stderr
-    assert done.stdout.startswith("REFUSED: 12 of 24 nights")
+    assert done.stdout.startswith("REFUSED: 12 OF 24 NIGHTS")
 
 
 # --- kills ------------------------------------------------------------------------------------------------

@@ -246,8 +246,7 @@ def test_a_table_of_paired_epochs_is_a_study(made: Path, tmp_path: Path) -> None
 
 
 def test_the_study_that_comes_back_is_the_one_that_was_written(tmp_path: Path) -> None:
-    from sleepagree.study_text import study_lines
-    from tests.told import study_files
+    from tests.told import study_files, study_lines
 
     table = load_nights(FERRY / "nights.csv")
     written = write_study(table, REQUEST, tmp_path / "out")

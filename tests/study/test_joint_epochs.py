@@ -17,10 +17,10 @@ import pytest
 from numpy.typing import NDArray
 from sklearn.metrics import cohen_kappa_score, recall_score
 
+from sleepagree.describe.study_paragraphs import methods_of_study, results_of_study
 from sleepagree.mapping.mapping import mapping_named
 from sleepagree.render.study_folder import run_study, write_study
 from sleepagree.render.study_json import study_document
-from sleepagree.report.sentences import methods_of_study, results_of_study
 from sleepagree.study import chunks, execution
 from sleepagree.study.execution import Execution, run_rows
 from sleepagree.study.from_table import StudyRequest, load_nights
@@ -31,9 +31,8 @@ from sleepagree.study.results import DeviceComparison, PairedDifference
 from sleepagree.study.run import ChunkResult, ScoringOptions, score_rows
 from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
 from sleepagree.study.unfinished import unfinished_folder
-from sleepagree.study_text import study_lines
 from tests.said import said
-from tests.told import study_page
+from tests.told import study_lines, study_page
 
 Letters = NDArray[np.str_]
 

@@ -38,7 +38,7 @@ from sleepagree.errors import counted, shorten
 from sleepagree.inference.normal_theory import LimitsInterval
 from sleepagree.inference.people import Design
 from sleepagree.inference.resampling import FEWEST_UNITS_FOR_PERCENTILE, BootstrapIntervals
-from sleepagree.study.summarise import BiasRow, DeviceStudy, PairedDifference, StudyAgreement, StudyMapping
+from sleepagree.study.results import BiasRow, DeviceStudy, PairedDifference, StudyAgreement, StudyMapping
 from sleepagree.study.table import NightsTable
 
 
@@ -300,6 +300,22 @@ def say_intervals(device: DeviceStudy, study: StudyAgreement) -> str:
     return f"{say_level(study.options.level)}s are {_say_kinds(kinds, study)}."
 
 
+def say_estimate(found: BootstrapIntervals, digits: int = 2) -> str:
+    """Return a value with its interval in brackets, as far as they exist."""
+    value = figure(found.primary.value, digits)
+    return value if math.isnan(found.primary.low) else f"{value} ({ends_of(found, digits)})"
+
+
+def ends_of(found: BootstrapIntervals, digits: int = 3) -> str:
+    """Return both ends of the interval of a value, or a dash."""
+    return interval(found.primary.low, found.primary.high, digits)
+
+
+def is_main_measure(measure: str) -> bool:
+    """Whether results speak of a measure, and its bias stands before that of others."""
+    return measure in MAIN_MEASURES or measure.startswith("minutes ")
+
+
 def units_of(device: DeviceStudy) -> str:
     """Return what counts as a unit: participants, or the nights of the only one."""
     return "participants" if len(device.participants) > 1 else "nights"
@@ -380,26 +396,18 @@ def _mapping_result(studied: StudyMapping, units: str) -> str:
     kappa, accuracy = studied.find("kappa"), studied.find("accuracy")
     if accuracy is None:
         return ""
-    said = [f"accuracy {_three(accuracy.pooled)} pooled"]
+    said = [f"accuracy {say_estimate(accuracy.pooled, 3)} pooled"]
     if kappa is not None and kappa.pooled.primary.defined:
-        said.append(f"kappa {_three(kappa.pooled)} pooled and {_three(kappa.averaged)} as the mean of {units}")
+        pooled, averaged = say_estimate(kappa.pooled, 3), say_estimate(kappa.averaged, 3)
+        said.append(f"kappa {pooled} pooled and {averaged} as the mean of {units}")
     return f"Under '{shorten(studied.mapping.name)}': {join_words(said)}."
-
-
-def _three(found: BootstrapIntervals) -> str:
-    estimate = found.primary
-    if math.isnan(estimate.low):
-        return figure(estimate.value, 3)
-    return f"{estimate.value:.3f} ({interval(estimate.low, estimate.high, 3)})"
 
 
 def _bias_results(rows: Sequence[BiasRow]) -> list[str]:
     out = []
     for row in rows:
         limits = row.printed
-        if row.measure not in MAIN_MEASURES and not row.measure.startswith("minutes "):
-            continue
-        if math.isnan(limits.bias):
+        if not is_main_measure(row.measure) or math.isnan(limits.bias):
             continue
         digits = 2 if row.of_ratios else 1
         unit = "" if row.of_ratios else " min" if row.unit == "min" else " %"
