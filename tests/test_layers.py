@@ -25,39 +25,28 @@ ROOMS = {
     "readers": "layout columns csv_table times.clock times.numbers times.forms times.reading times.nights times.zones "
     "rows row_lengths table.table table.unused table.labels table.times table.lengths table.code_runs table.reader "
     "table.parquet table.events edf.header edf.annotation_lists edf.stages edf.recording edf.writer json.fields "
-    "json.intervals json.fhir json.mobile_health json.records json.file mne_files memory inspection starter_layout",
+    "json.intervals json.fhir json.mobile_health json.records json.file mne_files memory inspection starter_layout "
+    "study_results",
     "inference": "estimate table_sums proportions normal_theory people resampling equivalence limits regression_limits "
     "reliability planning",
     "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
     "class_figures offsets table_agreement clock_blocks clock clock_check",
     "night": "measures cautions compare mappings",
-    "study": "night_summary table from_folder joint_epochs paired_epochs results scorers anonymous cautions groups "
-    "plan_request run comparison flows summarise",
-    "describe": "words cautions notes citations bias blocks paragraphs closing night",
+    "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs results scorers anonymous "
+    "cautions groups plan run duplicates chunks execution unfinished from_table comparison flows summarise",
+    "describe": "words cautions notes citations bias blocks paragraphs closing night_time night mappings clock "
+    "file folder plan study_paragraphs study_bias study_agreement study",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning redistribution "
     "tables_of_counts bias_over_nights",
-    "text": "",
-    "study_text": "",
-    "clock_text": "",
-    "plan_text": "",
-    "inspection_text": "",
-    "report": "sentences study_page",
-    "render": "columns export figures night_json inspection_json notebook fit_terminal terminal page study_json "
-    "night_folder frames study_folder",
+    "render": "columns export figures night_json inspection_json notebook terminal page study_json night_folder frames "
+    "study_folder",
     "demo": "simulate write",
     "cli": "interrupts options clock demo inspect mappings night nights plan group study bias",
 }
 ORDER = list(ROOMS)
 
 #: Imports that still go up, to be mended: module -> rooms.
-UPWARD = {
-    "text": {"render"},
-    "study_text": {"render"},
-    "clock_text": {"render"},
-    "plan_text": {"render"},
-    "inspection_text": {"render"},
-    "report.study_page": {"render"},
-}
+UPWARD = {}
 
 
 def modules() -> list[str]:

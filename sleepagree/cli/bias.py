@@ -29,12 +29,14 @@ def bias(ctx: click.Context, /, nights: Path, csv_path: Path | None, json_path: 
     """
     from dataclasses import replace
 
+    from sleepagree.describe.study import describe_bias
     from sleepagree.files.writing import csv_text, refuse_file, write_text
     from sleepagree.render.night_json import dump
-    from sleepagree.render.study_folder import load_nights, run_study
+    from sleepagree.render.study_folder import run_study
     from sleepagree.render.study_json import bias_document, bias_rows
-    from sleepagree.study.run import Execution
-    from sleepagree.study_text import bias_lines
+    from sleepagree.render.terminal import render_terminal
+    from sleepagree.study.execution import Execution
+    from sleepagree.study.from_table import load_nights
 
     request = build_request(options, command="")
     request = replace(request, scoring=replace(request.scoring, epochs=False))
@@ -50,7 +52,7 @@ def bias(ctx: click.Context, /, nights: Path, csv_path: Path | None, json_path: 
         document = {d.device: [bias_document(row) for row in d.bias] for d in result.devices}
         shared.write_json(dump(document), json_path, overwrite=options["overwrite"])
     if json_path != "-":
-        click.echo("\n".join(bias_lines(result)))
+        click.echo("\n".join(render_terminal(describe_bias(result), full=True)))
     shared.print_cautions(result.cautions, quiet=options["quiet"])
     if result.refused:
         if json_path == "-":

@@ -43,9 +43,9 @@ def clock(reference: Path, device: Path, mapping_names: tuple[str, ...], range_m
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
+    from sleepagree.describe.clock import describe_clock
     from sleepagree.mapping.mapping import default_mapping
-    from sleepagree.render.night_json import dump, inputs_document, software, window_document
-    from sleepagree.scoring.clock import clock_document
+    from sleepagree.render.night_json import clock_reading_document
     from sleepagree.scoring.clock_check import scan_clock
 
     shared.refuse_json_target(options["json_path"], overwrite=options["overwrite"])
@@ -60,16 +60,5 @@ def clock(reference: Path, device: Path, mapping_names: tuple[str, ...], range_m
         seed=options["seed"],
         level=options["confidence"],
     )
-    if options["json_path"]:
-        document = {
-            **clock_document(reading),
-            "software": software(),
-            "inputs": inputs_document(paired),
-            "window": window_document(paired),
-        }
-        shared.write_json(dump(document), options["json_path"], overwrite=options["overwrite"])
-    if options["json_path"] != "-":
-        from sleepagree.clock_text import clock_lines
-
-        click.echo("\n".join(clock_lines(reading, paired)))
+    shared.show(describe_clock(reading, paired), clock_reading_document(reading, paired), options)
     shared.print_cautions(paired.cautions, quiet=options["quiet"])

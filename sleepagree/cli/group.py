@@ -107,7 +107,7 @@ class CommandGroup(click.Group):
         except SleepAgreeError as error:
             if ctx.params.get("debug") or interrupts.happened():
                 raise
-            from sleepagree.render.fit_terminal import fit_terminal
+            from sleepagree.render.columns import fit_terminal
 
             click.echo(fit_terminal(f"sleepagree: {error}"), err=True)
             ctx.exit(1)

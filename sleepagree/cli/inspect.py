@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -29,9 +30,7 @@ def inspect(
     layout: Path | None,
     zone: str | None,
     layout_out: Path | None,
-    json_path: str | None,
-    overwrite: bool,  # noqa: FBT001
-    quiet: bool,  # noqa: FBT001
+    **options: Any,
 ) -> None:
     """Show what a reader sees in FILE, and what scoring a night with it would do.
 
@@ -40,33 +39,23 @@ def inspect(
     --write-layout writes a commented layout in which they are listed to fill in. For EDF and BDF it also says
     whether MNE reads the same file differently.
     """
+    from sleepagree.describe.file import describe_file
     from sleepagree.files.writing import refuse_file, write_text
     from sleepagree.readers.inspection import inspect_file
+    from sleepagree.render.inspection_json import inspection_document
 
     if layout_out is not None:
-        refuse_file(layout_out, overwrite=overwrite)
-    shared.refuse_json_target(json_path, overwrite=overwrite)
+        refuse_file(layout_out, overwrite=options["overwrite"])
+    shared.refuse_json_target(options["json_path"], overwrite=options["overwrite"])
     shared.check_zone(zone, "--zone")
     shared.refuse_folder_as_input(file)
-    given = None
-    if layout is not None:
-        from sleepagree.readers.layout import read_layout
-
-        given = read_layout(layout)
+    given = shared.load_layout(layout)
     seen = inspect_file(file, layout=given, zone=zone)
-    if json_path:
-        from sleepagree.render.inspection_json import inspection_document
-        from sleepagree.render.night_json import dump
-
-        shared.write_json(dump(inspection_document(seen)), json_path, overwrite=overwrite)
-    if json_path != "-":
-        from sleepagree.inspection_text import inspection_lines
-
-        click.echo("\n".join(inspection_lines(seen)))
+    shared.show(describe_file(seen), inspection_document(seen), options)
     if layout_out is not None:
         from sleepagree.readers.starter_layout import starter_layout
 
-        write_text(layout_out, starter_layout(seen, layout=given), overwrite=overwrite)
+        write_text(layout_out, starter_layout(seen, layout=given), overwrite=options["overwrite"])
         todo = f"; fill in {counted(len(seen.unknown), 'stage')} in it" if seen.unknown else ""
         click.echo(f"wrote {layout_out}{todo}", err=True)
-    shared.print_cautions(seen.cautions, quiet=quiet)
+    shared.print_cautions(seen.cautions, quiet=options["quiet"])

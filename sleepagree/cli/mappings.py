@@ -37,8 +37,9 @@ def mappings(
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
+    from sleepagree.describe.mappings import describe_mappings
     from sleepagree.night.mappings import compare_mappings
-    from sleepagree.render.night_json import dump, mappings_document
+    from sleepagree.render.night_json import mappings_document
 
     shared.refuse_json_target(options["json_path"], overwrite=options["overwrite"])
     extra = shared.load_mappings(mapping_names)
@@ -52,14 +53,8 @@ def mappings(
         seed=options["seed"],
         level=options["confidence"],
     )
-    if options["json_path"]:
-        asked = shared.option_document(options, [m.scored.mapping for m in comparison.mappings])
-        text = dump(mappings_document(comparison, options=asked))
-        shared.write_json(text, options["json_path"], overwrite=options["overwrite"])
-    if options["json_path"] != "-":
-        from sleepagree.text import mappings_lines
-
-        click.echo("\n".join(mappings_lines(comparison)))
+    asked = shared.option_document(options, [m.scored.mapping for m in comparison.mappings])
+    shared.show(describe_mappings(comparison), mappings_document(comparison, options=asked), options)
     shared.print_cautions(comparison.cautions, quiet=options["quiet"])
 
 

@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import click
 
 from sleepagree.cli import options as shared
-
-if TYPE_CHECKING:
-    from sleepagree.render.export import NightFormat
 
 #: Words of ``--export``; they are those of sleepagree.render.export.NightFormat, which --help need not load.
 _EXPORTS: Final = ("edf", "bids", "csv", "parquet")
@@ -49,16 +46,17 @@ def night(
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
+    from sleepagree.describe.night import describe_night
     from sleepagree.files.writing import refuse_folder
     from sleepagree.night.compare import compare
     from sleepagree.render.night_json import dump, night_document
 
-    out, json_path, overwrite = options["out"], options["json_path"], options["overwrite"]
+    out, overwrite = options["out"], options["overwrite"]
     if export_names and out is None:
         raise click.UsageError("--export writes into the folder of results: give --out DIR, too.")
     if out is not None:
         refuse_folder(out, overwrite=overwrite)
-    shared.refuse_json_target(json_path, overwrite=overwrite, out=out)
+    shared.refuse_json_target(options["json_path"], overwrite=overwrite, out=out)
     mappings = shared.load_mappings(mapping_names)
     paired = shared.load_pair(reference, device, mappings, options)
     scored = compare(
@@ -69,26 +67,11 @@ def night(
         level=options["confidence"],
     )
     asked = shared.option_document(options, [m.mapping for m in scored.mappings])
-    text = dump(night_document(scored, options=asked))
+    document = night_document(scored, options=asked)
     if out is not None:
         from sleepagree.render.night_folder import write_night
 
         command = shared.repeat_command(anonymous=options["anonymous"])
-        exports = _formats(export_names)
-        write_night(scored, out, results=text, command=command, exports=exports, overwrite=overwrite)
-    if json_path:
-        shared.write_json(text, json_path, overwrite=overwrite)
-    if json_path != "-":
-        from sleepagree.describe.night import describe_night
-        from sleepagree.render.terminal import render_terminal
-
-        click.echo("\n".join(render_terminal(describe_night(scored))))
+        write_night(scored, out, results=dump(document), command=command, exports=export_names, overwrite=overwrite)
+    shared.show(describe_night(scored), document, options)
     shared.print_cautions(scored.cautions, quiet=options["quiet"])
-
-
-def _formats(names: tuple[str, ...]) -> tuple[NightFormat, ...]:
-    if not names:
-        return ()
-    from sleepagree.render.export import NightFormat
-
-    return tuple(map(NightFormat, names))

@@ -2,23 +2,12 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any
 
 import click
 
 from sleepagree.cli import options as shared
-from sleepagree.errors import counted, shorten
-
-if TYPE_CHECKING:
-    from sleepagree.study.from_folder import FolderNights
-
-_WIDTH: Final = 80
-_ROWS: Final = 12
-_FILES: Final = 5
-_DEVICES: Final = 3
 
 
 @click.command(short_help="Write a nights table from a folder's file names.")
@@ -66,7 +55,9 @@ def nights(folder: Path, reference_pattern: str, device_pattern: str, **options:
     Shows what matched and what did not. A name that can be read in two ways, a file that fits both patterns
     and two files for one night are refused.
     """  # noqa: D301 (click wants the character \b itself)
+    from sleepagree.describe.folder import describe_folder
     from sleepagree.files.writing import name_inputs, refuse_existing, write_text
+    from sleepagree.render.night_json import folder_document
     from sleepagree.study.from_folder import matched_files, nights_from_folder, nights_table_text
 
     out, json_path = options["out"], options["json_path"]
@@ -101,95 +92,6 @@ def nights(folder: Path, reference_pattern: str, device_pattern: str, **options:
         click.echo(text, nl=False)
     else:
         write_text(table, text, overwrite=options["overwrite"])
-    if json_path:
-        from sleepagree.render.night_json import dump
-
-        shared.write_json(dump(_document(found)), json_path, overwrite=options["overwrite"])
-    if json_path != "-":
-        lines = [*_lines(found), *([] if out == "-" else _closing(found, out))]
-        click.echo("\n".join(lines), err=out == "-")
+    description = describe_folder(found, table="" if out == "-" else out)
+    shared.show(description, folder_document(found), options, to_error=out == "-")
     shared.print_cautions((*found.notes, *found.hints), quiet=options["quiet"])
-
-
-def _document(found: FolderNights) -> dict[str, Any]:
-    return {
-        "schema": "sleepagree.nights/1",
-        "nights": [
-            {
-                "participant": row.participant,
-                "night": row.night,
-                "device": row.device,
-                "reference": list(row.reference),
-                "device_file": row.device_file,
-            }
-            for row in found.rows
-        ],
-        "references_without_device": list(found.references_alone),
-        "device_files_without_reference": list(found.devices_alone),
-        "other_files": list(found.others),
-        "cautions": [*found.notes, *found.hints],
-    }
-
-
-def _lines(found: FolderNights) -> Iterator[str]:
-    devices = list(dict.fromkeys(row.device for row in found.rows))
-    people = list(dict.fromkeys(row.participant for row in found.rows))
-    times = len({(row.participant, row.night) for row in found.rows})
-    yield (
-        f"{counted(len(found.rows), 'row')} from {counted(len(people), 'participant')}, "
-        f"{counted(times, 'night')} and {counted(len(devices), 'device')}"
-    )
-    yield ""
-    yield from _overview(found, people, devices)
-    first = found.rows[0]
-    yield ""
-    yield _fit(f"For example {first.participant}, night {first.night}, {first.device}:", _WIDTH)
-    for file in first.reference:
-        yield "  reference  " + _fit(file, _WIDTH - 13)
-    yield "  device     " + _fit(first.device_file, _WIDTH - 13)
-    yield ""
-    yield from _listing("references without a device file", found.references_alone)
-    yield from _listing("device files without a reference", found.devices_alone)
-    yield from _listing("other files", found.others)
-
-
-def _overview(found: FolderNights, people: Sequence[str], devices: Sequence[str]) -> Iterator[str]:
-    """Yield a table of nights per participant and device."""
-    shown = devices[:_DEVICES]
-    counts = Counter((row.participant, row.device) for row in found.rows)
-    rows = [(person, *(str(counts[person, device] or "-") for device in shown)) for person in people[:_ROWS]]
-    header = ("nights of", *shown)
-    widths = [min(16, max(len(line[i]) for line in (header, *rows))) for i in range(len(header))]
-    for line in (header, *rows):
-        cells = [_fit(line[0], widths[0]).ljust(widths[0])]
-        cells += [_fit(text, width).rjust(width) for text, width in zip(line[1:], widths[1:], strict=True)]
-        yield "  ".join(cells).rstrip()
-    if len(people) > _ROWS:
-        yield f"... and {counted(len(people) - _ROWS, 'more participant')}"
-    if len(devices) > _DEVICES:
-        yield f"... and {counted(len(devices) - _DEVICES, 'more device')}"
-
-
-def _closing(found: FolderNights, out: str) -> list[str]:
-    return [
-        "",
-        f"Wrote {out} ({counted(len(found.rows), 'row')}). Next:",
-        f"  sleepagree study {out} --out results",
-    ]
-
-
-def _listing(title: str, files: Sequence[str]) -> Iterator[str]:
-    yield f"{title}: {len(files) or 'none'}"
-    for file in files[:_FILES]:
-        yield "  " + _fit(file, _WIDTH - 2)
-    if len(files) > _FILES:
-        yield f"  ... and {len(files) - _FILES} more"
-
-
-def _fit(text: str, width: int) -> str:
-    """Return printable text of at most ``width`` characters; what is left out is left out in the middle."""
-    shown = "".join(shorten(text[i : i + 40]) for i in range(0, len(text), 40))
-    if len(shown) <= width:
-        return shown
-    tail = (width - 3) * 2 // 3
-    return shown[: width - 3 - tail] + "..." + shown[len(shown) - tail :]

@@ -13,10 +13,13 @@ from click.core import ParameterSource
 
 if TYPE_CHECKING:
     from sleepagree.caution import Caution
+    from sleepagree.describe.blocks import Description
     from sleepagree.hypnogram.align import PairedNight
     from sleepagree.hypnogram.spans import ScoredSpans
     from sleepagree.hypnogram.window import Window
     from sleepagree.mapping.mapping import StageMapping
+    from sleepagree.readers.layout import Layout
+    from sleepagree.render.night_json import Document
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -75,23 +78,14 @@ class AnyNumber(click.types.FloatParamType):
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Return a finite number, or fail with wrong use."""
-        return _finite(self, super().convert(value, param, ctx), param, ctx)
+        number = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{number} is not a finite number.", param, ctx)
+        return number
 
 
-class Number(click.FloatRange):
-    """A number of the command line within bounds; "nan", which Python reads, is none."""
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Return a finite number within the bounds, or fail with wrong use."""
-        return _finite(self, super().convert(value, param, ctx), param, ctx)
-
-
-def _finite(
-    kind: click.types.FloatParamType, number: float, param: click.Parameter | None, ctx: click.Context | None
-) -> float:
-    if not math.isfinite(number):
-        kind.fail(f"{number} is not a finite number.", param, ctx)
-    return number
+class Number(AnyNumber, click.FloatRange):
+    """A number of the command line within bounds."""
 
 
 def apply_options(options: Sequence[Callable[[Function], Function]]) -> Callable[[Function], Function]:
@@ -239,46 +233,35 @@ def load_pair(reference: Path, device: Path, mappings: Sequence[StageMapping], o
     from sleepagree.mapping.files import own_words
 
     words = own_words(mappings)
-    window = read_window(options.get("window"))
-    reports = read_reports(options.get("reports"), words)
-    for side in ("reference", "device"):
-        check_zone(options.get(f"{side}_zone"), f"--{side}-zone")
-    rows = load_spans(
-        reference,
-        options.get("reference_layout"),
-        options.get("reference_zone"),
-        words,
-        layout_option="--reference-layout",
-    )
-    columns = load_spans(device, options.get("layout"), options.get("device_zone"), words)
+    window = read_window(options["window"])
+    reports = read_reports(options["reports"], words)
+    zones = options["reference_zone"], options["device_zone"]
+    for zone, option in zip(zones, ("--reference-zone", "--device-zone"), strict=True):
+        check_zone(zone, option)
     paired = align(
-        reference=rows,
-        device=columns,
-        clock_offset_s=options.get("clock_offset") or 0.0,
+        reference=_load_spans(reference, options["reference_layout"], zones[0], words, "--reference-layout"),
+        device=_load_spans(device, options["layout"], zones[1], words, "--layout"),
+        clock_offset_s=options["clock_offset"],
         window=window,
-        outside=Outside(options.get("outside") or "missing"),
+        outside=Outside(options["outside"]),
         reports=reports,
     )
-    if not options.get("anonymous"):
+    if not options["anonymous"]:
         return paired
     from sleepagree.study.anonymous import anonymous_night
 
     return anonymous_night(paired)
 
 
-def load_spans(
-    path: Path, layout: Path | None, zone: str | None, words: frozenset[str], *, layout_option: str = "--layout"
+def _load_spans(
+    path: Path, layout: Path | None, zone: str | None, words: frozenset[str], layout_option: str
 ) -> ScoredSpans:
     """Read one file; an error that asks for a layout names the option of this side."""
     from sleepagree.errors import SleepAgreeError
     from sleepagree.readers import read_spans
 
     refuse_folder_as_input(path)
-    given = None
-    if layout is not None:
-        from sleepagree.readers.layout import read_layout
-
-        given = read_layout(layout)
+    given = load_layout(layout)
     try:
         return read_spans(path, layout=given, zone=zone, own_words=words)
     except SleepAgreeError as error:
@@ -286,14 +269,17 @@ def load_spans(
         raise
 
 
-def refuse_folder_as_input(path: Path) -> None:
-    """Say what to do with a folder where one file is wanted.
+def load_layout(path: Path | None) -> Layout | None:
+    """Return the layout in a file, None where none was given."""
+    if path is None:
+        return None
+    from sleepagree.readers.layout import read_layout
 
-    Raises
-    ------
-    InputError
-        When ``path`` is a folder.
-    """
+    return read_layout(path)
+
+
+def refuse_folder_as_input(path: Path) -> None:
+    """Say what to do with a folder where one file is wanted."""
     if not path.is_dir():
         return
     from sleepagree.errors import InputError
@@ -315,16 +301,20 @@ def _split_words(text: str | None) -> tuple[str, ...]:
 
 def option_document(options: dict[str, Any], mappings: Sequence[StageMapping]) -> dict[str, Any]:
     """Return what was asked for, for the results; layouts by file name only."""
-    anonymous = bool(options.get("anonymous"))
+    anonymous = options["anonymous"]
+
+    def name(path: Path | None) -> str | None:
+        return None if path is None else "layout" if anonymous else path.name
+
     return {
         "mappings": [m.name for m in mappings],
-        "window": window_word(options.get("window"), anonymous=anonymous),
-        "outside": options.get("outside"),
-        "reports": list(_split_words(options.get("reports"))) or None,
-        "layout": _name(options.get("layout"), anonymous=anonymous),
-        "reference_layout": _name(options.get("reference_layout"), anonymous=anonymous),
-        "reference_zone": None if anonymous else options.get("reference_zone"),
-        "device_zone": None if anonymous else options.get("device_zone"),
+        "window": window_word(options["window"], anonymous=anonymous),
+        "outside": options["outside"],
+        "reports": list(_split_words(options["reports"])) or None,
+        "layout": name(options["layout"]),
+        "reference_layout": name(options["reference_layout"]),
+        "reference_zone": None if anonymous else options["reference_zone"],
+        "device_zone": None if anonymous else options["device_zone"],
         "anonymous": anonymous,
     }
 
@@ -332,12 +322,6 @@ def option_document(options: dict[str, Any], mappings: Sequence[StageMapping]) -
 def window_word(text: str | None, *, anonymous: bool) -> str | None:
     """Return the window that was asked for; one that names moments as "given" where no date is to be told."""
     return "given" if anonymous and text and "/" in text else text or None
-
-
-def _name(path: Path | None, *, anonymous: bool) -> str | None:
-    if path is None:
-        return None
-    return "layout" if anonymous else path.name
 
 
 #: Options that do not change what is found; the command that repeats a run leaves them out.
@@ -387,11 +371,23 @@ def print_cautions(cautions: Sequence[Caution | str], *, quiet: bool) -> None:
         return
     from sleepagree.describe.cautions import say_caution
     from sleepagree.errors import printable
-    from sleepagree.render.fit_terminal import fit_terminal
+    from sleepagree.render.columns import fit_terminal
 
     for caution in cautions:
         text = caution if isinstance(caution, str) else say_caution(caution)
         click.echo(fit_terminal(f"caution: {printable(text)}"), err=True)
+
+
+def show(description: Description, document: Document, options: dict[str, Any], *, to_error: bool = False) -> None:
+    """Write the document where ``--json`` says, and print the description unless that is standard output."""
+    from sleepagree.render.night_json import dump
+    from sleepagree.render.terminal import render_terminal
+
+    target = options["json_path"]
+    if target:
+        write_json(dump(document), target, overwrite=options["overwrite"])
+    if target != "-":
+        click.echo("\n".join(render_terminal(description)), err=to_error)
 
 
 def refuse_json_target(target: str | None, *, overwrite: bool, out: Path | None = None) -> None:

@@ -2,11 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Any
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from sleepagree.cli import options as shared
+from sleepagree.errors import InputError, shorten
+
+if TYPE_CHECKING:
+    from sleepagree.inference.planning import Precision
+
+#: No study of nights is larger; tables of larger ones would take minutes and memory without end.
+_LARGEST_SIZE: Final = 1_000_000
+_MOST_SIZES: Final = 100
 
 
 @click.command(short_help="How many participants and nights an interval needs.")
@@ -41,51 +52,138 @@ def plan(**options: Any) -> None:
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
-    from sleepagree.describe.cautions import caution_documents
-    from sleepagree.plan_text import plan_lines
-    from sleepagree.render.night_json import dump, software
-    from sleepagree.study.plan_request import (
-        plan_cautions,
-        plan_from_results,
-        plan_from_stated,
-        read_sizes,
-        read_widths,
-    )
+    from sleepagree.describe.plan import describe_plan
+    from sleepagree.render.night_json import plan_document
+    from sleepagree.study.plan import plan_cautions, plan_study, stated_statistics
 
     with shared.wrong_use("--width"):
-        wanted = read_widths(options["widths"])
+        wanted = _read_widths(options["widths"])
     with shared.wrong_use("--participants"):
-        participants = read_sizes(options["participants"], least=2)
+        participants = _read_sizes(options["participants"], least=2)
     with shared.wrong_use("--nights"):
-        nights = read_sizes(options["nights"], least=1)
+        nights = _read_sizes(options["nights"], least=1)
+    stated = (
+        (options["between_sd"], options["within_sd"]),
+        (options["kappa_between_sd"], options["kappa_within_sd"]),
+    )
     if options["results"] is None and (options["device"] or options["measures"]):
         raise click.UsageError("--device and --measure choose from a finished study: give --from results.json, too.")
-    shared.refuse_json_target(options["json_path"], overwrite=options["overwrite"])
-    settings = {
-        "participants": participants,
-        "nights": nights,
-        "wanted": wanted,
-        "level": options["confidence"],
-        "assurance": options["assurance"],
-    }
-    if options["results"] is not None:
-        grid = plan_from_results(options["results"], options["device"], options["measures"], **settings)
-    elif options["between_sd"] is not None or options["kappa_between_sd"] is not None:
-        grid = plan_from_stated(
-            (options["between_sd"], options["within_sd"]),
-            (options["kappa_between_sd"], options["kappa_within_sd"]),
-            **settings,
-        )
-    else:
+    if options["results"] is None and stated[0][0] is None and stated[1][0] is None:
         raise click.UsageError("give --from results.json, or --between-sd (and --within-sd), or --kappa-between-sd")
-    if options["json_path"]:
-        document = {
-            "schema": "sleepagree.plan/2",
-            "software": software(),
-            **grid.as_record(),
-            "cautions": caution_documents(plan_cautions(grid)),
-        }
-        shared.write_json(dump(document), options["json_path"], overwrite=options["overwrite"])
-    if options["json_path"] != "-":
-        click.echo("\n".join(plan_lines(grid)))
-    shared.print_cautions(plan_cautions(grid), quiet=options["quiet"])
+    shared.refuse_json_target(options["json_path"], overwrite=options["overwrite"])
+    if options["results"] is None:
+        statistics = stated_statistics(*stated)
+    else:
+        wanted, statistics = _from_results(options["results"], options["device"], options["measures"], wanted)
+    _refuse_unplanned(statistics, wanted)
+    grid = plan_study(
+        statistics,
+        participants=participants,
+        nights=nights,
+        wanted=wanted,
+        level=options["confidence"],
+        assurance=options["assurance"],
+    )
+    cautions = plan_cautions(grid)
+    shared.show(describe_plan(grid), plan_document(grid, cautions), options)
+    shared.print_cautions(cautions, quiet=options["quiet"])
+
+
+def _read_sizes(text: str, *, least: int) -> tuple[int, ...]:
+    """Read a list of whole numbers such as ``5,10,20``."""
+    try:
+        sizes = tuple(int(part) for part in text.split(","))
+    except ValueError:
+        sizes = ()
+    if not sizes or min(sizes) < least or max(sizes) > _LARGEST_SIZE or len(sizes) > _MOST_SIZES:
+        expected = f"whole numbers from {least} to {_LARGEST_SIZE}, {_MOST_SIZES} at most"
+        raise InputError("the sizes cannot be read", "", "", shorten(text), expected, "For example 5,10,20.")
+    return sizes
+
+
+def _read_widths(texts: Sequence[str]) -> dict[str, float]:
+    """Read ``STATISTIC=HALF-WIDTH`` texts."""
+    widths = {}
+    for text in texts:
+        name, _, value = text.rpartition("=")
+        try:
+            width = float(value)
+        except ValueError:
+            width = math.nan
+        if not name.strip() or not 0 < width < math.inf:
+            raise InputError(
+                "the wanted half-width cannot be read",
+                "",
+                "--width",
+                shorten(text),
+                "STATISTIC=HALF-WIDTH with a positive, finite number",
+                'For example --width "bias TST=10".',
+            )
+        widths[name.strip()] = width
+    return widths
+
+
+def _from_results(
+    path: Path, device: str | None, measures: Sequence[str], widths: Mapping[str, float]
+) -> tuple[dict[str, float], dict[str, Precision]]:
+    """Return the wanted half-widths by statistic, and the statistics to plan.
+
+    Where only half-widths are asked for, those statistics are planned and no others.
+    """
+    from sleepagree.describe.words import say_measure
+    from sleepagree.readers.study_results import read_study_results
+    from sleepagree.study.plan import measured_statistics
+    from sleepagree.study.results import find_measure
+
+    devices = {found.device: found for found in reversed(read_study_results(path))}
+    name = [*devices][-1] if device is None else device
+    if name not in devices:
+        raise _unknown("the study has no such device", path.name, "--device", name, reversed(devices))
+    differences = devices[name].differences
+    named = []
+    for text in measures:
+        measure = find_measure(text, differences)
+        if measure is None:
+            raise _unknown("the study has no such measure", path.name, "--measure", text, map(say_measure, differences))
+        named.append(measure)
+    asked = {}
+    for text, width in widths.items():
+        # the measure of a statistic may be in either spelling
+        head, _, tail = " ".join(text.split()).partition(" ")
+        asked[f"{head.casefold()} {find_measure(tail, differences) or tail}".strip()] = width
+    of_widths = dict.fromkeys(statistic.partition(" ")[2] for statistic in asked)
+    wanted = named or [measure for measure in of_widths if measure in differences]
+    statistics = measured_statistics(devices[name], wanted, source=path.name)
+    if named:
+        statistics.pop("kappa", None)
+    elif asked and set(asked) <= set(statistics):
+        statistics = {statistic: statistics[statistic] for statistic in asked}
+    return asked, statistics
+
+
+def _unknown(problem: str, path: str, option: str, found: str, names: Iterable[str]) -> InputError:
+    return InputError(problem, path, option, found, f"one of {', '.join(names)}", "Give one of these names.")
+
+
+def _refuse_unplanned(statistics: Mapping[str, Precision], wanted: Mapping[str, float]) -> None:
+    from sleepagree.describe.plan import say_statistic
+
+    unknown = [name for name in wanted if name not in statistics]
+    if unknown:
+        raise InputError(
+            "a wanted half-width is of a statistic that is not planned",
+            "",
+            "--width",
+            unknown[0],
+            "one of " + ", ".join(map(say_statistic, statistics)),
+            "Give one of these names, or name its measure with --measure.",
+        )
+    if not statistics:
+        raise InputError(
+            "nothing can be planned",
+            "",
+            "",
+            "no variance between participants",
+            "a study of several participants",
+            "State the SDs instead (--between-sd, --within-sd).",
+        )

@@ -14,7 +14,7 @@ from sleepagree.cli import interrupts
 from sleepagree.cli import options as shared
 
 if TYPE_CHECKING:
-    from sleepagree.render.study_folder import StudyRequest
+    from sleepagree.study.from_table import StudyRequest
 
 study_reading_options = shared.apply_options(
     (
@@ -64,8 +64,11 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
-    from sleepagree.render.study_folder import load_nights, unfinished_folder, write_study
-    from sleepagree.study_text import study_lines
+    from sleepagree.describe.study import describe_study
+    from sleepagree.render.study_folder import write_study
+    from sleepagree.render.terminal import render_terminal
+    from sleepagree.study.from_table import load_nights
+    from sleepagree.study.unfinished import unfinished_folder
 
     request = build_request(options, command=shared.repeat_command(anonymous=options["anonymous"]))
     # after Ctrl-C joblib tells of tasks that were not finished; what is kept is told below
@@ -85,7 +88,7 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
         if interrupts.take_the_word():
             tell_how_to_resume(unfinished_folder(out))
         ctx.exit(interrupts.EXIT_CODE)
-    click.echo("\n".join(study_lines(result)))
+    click.echo("\n".join(render_terminal(describe_study(result))))
     click.echo(f"\nWritten to {out}: start with {out / 'report.html'}" if (out / "report.html").exists() else "")
     shared.print_cautions(result.cautions, quiet=options["quiet"])
     if result.refused:
@@ -95,7 +98,7 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
 def build_request(options: dict[str, Any], *, command: str) -> StudyRequest:
     """Return the study that the options ask for."""
     from sleepagree.mapping.files import own_words
-    from sleepagree.render.study_folder import StudyRequest
+    from sleepagree.study.from_table import StudyRequest
     from sleepagree.study.run import ScoringOptions
     from sleepagree.study.summarise import StudyOptions
 

@@ -29,9 +29,9 @@ References
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -49,11 +49,6 @@ _LIGHT_PART, _DEEP_PART, _REM_PART = range(3)
 _CYCLES: Final = 7
 _QUANTILES: Final = 1024
 _EPOCHS_PER_MIN: Final = 60.0 / EPOCH_S
-
-
-def _check_shares(name: str, row: Sequence[float], labels: int) -> None:
-    if len(row) != labels or any(share < 0 for share in row) or abs(sum(row) - 1.0) > 1e-9:
-        raise ValueError(f"{name} must hold {labels} shares that add up to 1, got {tuple(row)}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,12 +166,13 @@ class DeviceTraits:
     def __post_init__(self) -> None:
         if len(self.shares) != 4:
             raise ValueError(f"shares must hold four rows (W, N1, N2, N3), got {len(self.shares)}")
+        labels = len(self.labels)
         for stage, row in zip(AASM_STAGES, (*self.shares, self.rem_shares), strict=True):
-            _check_shares(f"the shares of {stage}", row, len(self.labels))
-        if not 0 <= self.participant_share + self.night_share < 1:
-            raise ValueError(
-                f"participant_share + night_share must lie in [0, 1), got {self.participant_share + self.night_share}"
-            )
+            if len(row) != labels or any(share < 0 for share in row) or abs(sum(row) - 1.0) > 1e-9:
+                raise ValueError(f"the shares of {stage} must hold {labels} shares that add up to 1, got {tuple(row)}")
+        held = self.participant_share + self.night_share
+        if not 0 <= held < 1:
+            raise ValueError(f"participant_share + night_share must lie in [0, 1), got {held}")
         if self.epoch_s <= 0 or self.epoch_s % EPOCH_S:
             raise ValueError(f"epoch_s must be a positive multiple of {EPOCH_S:g} s, got {self.epoch_s}")
         if min(self.run_epochs, self.rem_run_epochs, self.moved_mean_epochs) < 1:
@@ -192,12 +188,7 @@ class DeviceTraits:
 BAND_A: Final = DeviceTraits(
     name="band A",
     labels=("W", "light", "N3"),
-    shares=(
-        (0.70, 0.28, 0.02),
-        (0.12, 0.83, 0.05),
-        (0.02, 0.84, 0.14),
-        (0.00, 0.22, 0.78),
-    ),
+    shares=((0.70, 0.28, 0.02), (0.12, 0.83, 0.05), (0.02, 0.84, 0.14), (0.00, 0.22, 0.78)),
     rem_shares=(0.05, 0.42, 0.53),
 )
 
@@ -313,34 +304,15 @@ def _standard_normal_quantiles(probabilities: Sequence[float]) -> Reals:
 
 # --- hypnograms -------------------------------------------------------------------------------------------
 
-# Which stage follows which while light sleep, deep sleep or REM prevails, when the sleeper does not wake.
+# Which stage follows which while light sleep, deep sleep or REM prevails (blocks), when the sleeper does not wake.
 # Rows: W, N1, N2, N3, R; columns: N1, N2, N3, R. Invented.
-_AFTER_N3: Final = (0.05, 0.95, 0.0, 0.0)
-_NEXT_IN_LIGHT: Final = (
-    (0.55, 0.45, 0.0, 0.0),
-    (0.0, 1.0, 0.0, 0.0),
-    (0.85, 0.0, 0.15, 0.0),
-    _AFTER_N3,
-    (0.3, 0.7, 0.0, 0.0),
-)
-_NEXT_IN_DEEP: Final = (
-    (0.50, 0.50, 0.0, 0.0),
-    (0.0, 1.0, 0.0, 0.0),
-    (0.06, 0.0, 0.94, 0.0),
-    _AFTER_N3,
-    (0.3, 0.7, 0.0, 0.0),
-)
-_NEXT_IN_REM: Final = (
-    (0.40, 0.15, 0.0, 0.45),
-    (0.0, 0.30, 0.0, 0.70),
-    (0.15, 0.0, 0.0, 0.85),
-    _AFTER_N3,
-    (0.7, 0.3, 0.0, 0.0),
-)
-_NEXT: Final = (_NEXT_IN_LIGHT, _NEXT_IN_DEEP, _NEXT_IN_REM)
+_NEXT: Final = (
+    ((0.55, 0.45, 0, 0), (0, 1, 0, 0), (0.85, 0, 0.15, 0), (0.05, 0.95, 0, 0), (0.3, 0.7, 0, 0)),
+    ((0.50, 0.50, 0, 0), (0, 1, 0, 0), (0.06, 0, 0.94, 0), (0.05, 0.95, 0, 0), (0.3, 0.7, 0, 0)),
+    ((0.40, 0.15, 0, 0.45), (0, 0.3, 0, 0.7), (0.15, 0, 0, 0.85), (0.05, 0.95, 0, 0), (0.7, 0.3, 0, 0)),
+)  # fmt: skip
 
 
-@lru_cache(maxsize=16)
 def _bout_lengths(sleeper: SleeperTraits) -> Reals:
     """Return quantiles of the bout lengths, shape (5 stages, quantiles), in epochs and not yet rounded."""
     p = (np.arange(_QUANTILES) + 0.5) / _QUANTILES
@@ -486,16 +458,13 @@ def _moved_boundaries(rng: np.random.Generator, reference: StageCodes, device: D
     """Return the reference with its stage changes where the device sees them."""
     if device.moved_share == 0:
         return reference
-    nights, total = reference.shape
     flat = reference.ravel()
-    new_night = np.zeros(flat.size, bool)
-    new_night[::total] = True
+    new_night = np.arange(flat.size) % reference.shape[1] == 0
     starts = np.flatnonzero(new_night | (flat != np.concatenate((flat[:1], flat[:-1]))))
     stages = flat[starts]
-    count = starts.size
     lengths = np.diff(starts, append=flat.size)
-    uniform = rng.random((2, count))
-    distance = _geometric(rng, count, device.moved_mean_epochs, least=1)
+    uniform = rng.random((2, starts.size))
+    distance = _geometric(rng, starts.size, device.moved_mean_epochs, least=1)
     shift = np.where(uniform[0] < device.moved_share, np.where(uniform[1] < 0.5, -distance, distance), 0)
     before = np.concatenate((stages[:1], stages[:-1]))
     fixed = new_night[starts] | (stages == GAP) | (before == GAP)
@@ -506,22 +475,17 @@ def _moved_boundaries(rng: np.random.Generator, reference: StageCodes, device: D
     shift = np.clip(shift, -np.concatenate(([0], lengths[:-1])), lengths)
     moved = np.minimum.accumulate((starts + shift)[::-1])[::-1]
     moved[0] = 0
-    return np.repeat(stages, np.diff(moved, append=flat.size)).reshape(nights, total)
+    return np.repeat(stages, np.diff(moved, append=flat.size)).reshape(reference.shape)
 
 
 def _latent(
-    rng: np.random.Generator,
-    device: DeviceTraits,
-    participant: Positions,
-    new_run: NDArray[np.bool_],
+    rng: np.random.Generator, device: DeviceTraits, participant: Positions, new_run: NDArray[np.bool_]
 ) -> Reals:
     """Return the latent value of every epoch, shape of ``new_run``; constant in a run."""
     new_run[:, 0] = True
     run = np.cumsum(new_run.ravel()).reshape(new_run.shape) - 1
     own = np.sqrt(1.0 - device.participant_share - device.night_share)
-    level = _by_participant(
-        rng, participant, float(np.sqrt(device.participant_share)), float(np.sqrt(device.night_share))
-    )
+    level = _by_participant(rng, participant, math.sqrt(device.participant_share), math.sqrt(device.night_share))
     latent: Reals = own * _normals(rng, int(run[-1, -1]) + 1)[run] + level[:, None]
     return latent
 
@@ -532,12 +496,9 @@ def _say(stages: StageCodes, latent: Reals, rem_latent: Reals, device: DeviceTra
         [_standard_normal_quantiles(np.cumsum(row)[:-1].tolist()) for row in (*device.shares, device.rem_shares)]
     )
     value = np.where(stages == _R, rem_latent, latent)
-    said = np.zeros(stages.shape, np.int8)
     row = np.where(stages == GAP, _W, stages)
-    for column in range(len(device.labels) - 1):
-        said += value >= cuts[:, column][row]
-    said[stages == GAP] = GAP
-    return said
+    said = sum((value >= cut[row] for cut in cuts.T), start=np.zeros(stages.shape, np.int8))
+    return np.where(stages == GAP, np.int8(GAP), said).astype(np.int8)
 
 
 def _coarser(rng: np.random.Generator, said: StageCodes, device: DeviceTraits) -> StageCodes:
@@ -553,8 +514,7 @@ def _coarser(rng: np.random.Generator, said: StageCodes, device: DeviceTraits) -
     votes = np.stack([(grouped == code).sum(axis=2) for code in range(len(device.labels))], axis=2)
     most = (votes + 0.5 * rng.random(votes.shape)).argmax(axis=2).astype(np.int8)
     most[votes.sum(axis=2) == 0] = GAP
-    coarse = np.repeat(most, step, axis=1)[:, :total]
-    return np.where(said == GAP, np.int8(GAP), coarse).astype(np.int8)
+    return np.where(said == GAP, np.int8(GAP), np.repeat(most, step, axis=1)[:, :total]).astype(np.int8)
 
 
 def simulate_device(

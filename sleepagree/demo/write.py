@@ -7,14 +7,15 @@ the same bytes. ``truth.json`` tells what the simulator put in, so that results 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
+from itertools import groupby
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sleepagree.demo.simulate import (
     BAND_A,
@@ -30,7 +31,7 @@ from sleepagree.files.writing import Replaces, fresh_folder
 from sleepagree.hypnogram.spans import EPOCH_S, GAP
 from sleepagree.hypnogram.zones import place_in_zone
 from sleepagree.mapping.words import AASM_STAGES
-from sleepagree.readers.edf.writer import write_edf_annotations
+from sleepagree.readers.edf.writer import encode_edf_annotations
 
 ZONE: Final = "Europe/Helsinki"
 #: Added to the seed: of the first forty studies this one is nearest to what a very long simulation gives, so
@@ -171,9 +172,23 @@ class _Sleep:
     def name(self) -> str:
         return f"crew-{self.participant + 1}-night-{self.night + 1}"
 
+    @property
+    def numbers(self) -> dict[str, Any]:
+        return {"participant": f"crew-{self.participant + 1}", "night": self.night + 1}
+
+    @property
+    def lost(self) -> tuple[int, int]:
+        """First epoch of the hour that pad B lost, and the one after it; the same twice where it lost none."""
+        first = self.lights_off + round(_LOST_AFTER_MIN * 60 / EPOCH_S)
+        return first, first + (round(3600 / EPOCH_S) if self.key == _LOST_HOUR_NIGHT else 0)
+
     def clock(self, epoch: int) -> datetime:
         """Local time at which an epoch starts."""
         return self.begins + timedelta(seconds=EPOCH_S * epoch)
+
+    def utc(self, epoch: int) -> datetime:
+        """Moment at which an epoch starts; no change of the clock lies within a night."""
+        return place_in_zone(self.clock(epoch), ZONE).astimezone(UTC)
 
 
 def write_demo(directory: str | Path, *, seed: int = 0, overwrite: bool = False) -> Demo:
@@ -199,11 +214,12 @@ def write_demo(directory: str | Path, *, seed: int = 0, overwrite: bool = False)
         When the folder exists and is not empty, or cannot be written. Nothing is half-written.
     """
     folder = Path(directory)
-    sleeps = _simulate_sleeps(seed)
+    files = _demo_files(_simulate_sleeps(seed), seed)
     with fresh_folder(folder, overwrite=overwrite, replaces=Replaces.SAME_NAMES) as target:
-        _write_files(target, sleeps, seed)
-        files = tuple(sorted(path.relative_to(target) for path in target.rglob("*") if path.is_file()))
-    return Demo(folder, files)
+        for name, content in files.items():
+            (target / name).parent.mkdir(exist_ok=True)
+            (target / name).write_bytes(content)
+    return Demo(folder, tuple(sorted(map(Path, files))))
 
 
 # --- what happens in the nights ---------------------------------------------------------------------------
@@ -214,137 +230,104 @@ def _simulate_sleeps(seed: int) -> list[_Sleep]:
     people = np.repeat(np.arange(PARTICIPANTS), NIGHTS)
     in_bed, epochs = simulate_hypnograms(people, rng=rng)
     # 10 to 20 min of recorded wake before lights off, whole minutes; 10 to 15 min after lights on
-    before = 20 + 2 * np.floor(rng.random(people.size) * 11).astype(np.int64)
-    after = 20 + np.floor(rng.random(people.size) * 11).astype(np.int64)
-    longest = int((before + epochs + after).max())
-    recorded = np.full((people.size, longest), GAP, np.int8)
+    off = 20 + 2 * np.floor(rng.random(people.size) * 11).astype(np.int64)
+    on = off + epochs
+    ends = on + 20 + np.floor(rng.random(people.size) * 11).astype(np.int64)
+    recorded = np.full((people.size, int(ends.max())), GAP, np.int8)
     for row, night in enumerate(in_bed):
-        recorded[row, : before[row] + epochs[row] + after[row]] = AASM_STAGES.index("W")
-        recorded[row, before[row] : before[row] + epochs[row]] = night[: epochs[row]]
-    band = simulate_device(recorded, people, device=BAND_A, rng=rng)
-    pad = simulate_device(recorded, people, device=PAD_B, rng=rng)
-    second = simulate_device(recorded, people, device=SECOND_SCORER, rng=rng)
+        recorded[row, : ends[row]] = AASM_STAGES.index("W")
+        recorded[row, off[row] : on[row]] = night[: epochs[row]]
+    devices = (BAND_A, PAD_B, SECOND_SCORER)
+    band, pad, second = (simulate_device(recorded, people, device=device, rng=rng) for device in devices)
     sleeps = []
     for row, person in enumerate(people.tolist()):
-        night = row % NIGHTS
-        size = int(before[row] + epochs[row] + after[row])
-        lights_off = datetime.fromisoformat(_LIGHTS_OFF[person][night])
-        reference = recorded[row, :size].copy()
-        _mark_unscored(reference, (person, night))
-        sleeps.append(
-            _Sleep(
-                person,
-                night,
-                lights_off - timedelta(seconds=EPOCH_S * int(before[row])),
-                int(before[row]),
-                int(before[row] + epochs[row]),
-                reference,
-                second[row, :size],
-                band[row, :size],
-                pad[row, :size],
-            )
-        )
+        key = person, row % NIGHTS
+        begins = datetime.fromisoformat(_LIGHTS_OFF[person][key[1]]) - timedelta(seconds=EPOCH_S * int(off[row]))
+        said = (codes[row, : ends[row]] for codes in (second, band, pad))
+        reference = _with_unscored(recorded[row, : ends[row]], key)
+        sleeps.append(_Sleep(*key, begins, int(off[row]), int(on[row]), reference, *said))
     return sleeps
 
 
-def _mark_unscored(reference: StageCodes, key: tuple[int, int]) -> None:
-    """Put movement time at changes of stage, and a stretch without a stage, where the story has them."""
+def _with_unscored(recorded: StageCodes, key: tuple[int, int]) -> StageCodes:
+    """Return movement time at changes of stage, and a stretch without a stage, where the story has them."""
+    reference = recorded.copy()
     if key == _MOVEMENT_NIGHT:
         changes = np.flatnonzero(reference[1:] != reference[:-1]) + 1
         reference[changes[10::20]] = _MOVEMENT
     if key == _UNSCORED_NIGHT:
         middle = reference.size // 2
         reference[middle : middle + 14] = _UNSCORED
+    return reference
 
 
 # --- files ------------------------------------------------------------------------------------------------
 
 
-def _runs(codes: NDArray[Any]) -> Iterator[tuple[int, int, int]]:
+def _demo_files(sleeps: Sequence[_Sleep], seed: int) -> dict[str, bytes]:
+    """Return name -> content of every file."""
+    files: dict[str, bytes] = {}
+    for sleep in sleeps:
+        files[f"reference/{sleep.name}.edf"] = _reference(sleep, sleep.reference)
+        if sleep.key == _TWO_SCORERS_NIGHT:
+            files[f"reference/{sleep.name}-second.edf"] = _reference(sleep, sleep.second)
+        files[f"band-a/{sleep.name}.csv"] = _text(_band_lines(sleep))
+        files[f"pad-b/{sleep.name}.csv"] = _text(_pad_lines(sleep))
+    return files | {
+        "band-a.toml": _BAND_LAYOUT.encode(),
+        "pad-b.toml": _PAD_LAYOUT.encode(),
+        "nights.csv": _text(_nights_lines(sleeps)),
+        "README.txt": _README.format(seed=seed, zone=ZONE).encode(),
+        "truth.json": _one_line_each(_truth(sleeps, seed)).encode(),
+    }
+
+
+def _text(lines: Iterable[str]) -> bytes:
+    # bytes, so that no platform writes other line ends
+    return "".join(f"{line}\n" for line in lines).encode()
+
+
+def _runs(codes: StageCodes) -> Iterator[tuple[int, int, int]]:
     """Yield (first epoch, epoch after the last, code) of each run of one code."""
-    starts = np.concatenate(([0], np.flatnonzero(codes[1:] != codes[:-1]) + 1))
-    for first, after in zip(starts.tolist(), [*starts[1:].tolist(), codes.size], strict=True):
-        yield first, after, int(codes[first])
+    first = 0
+    for code, run in groupby(codes.tolist()):
+        after = first + len(list(run))
+        yield first, after, code
+        first = after
 
 
-def _write_reference(path: Path, sleep: _Sleep, codes: StageCodes) -> None:
+def _reference(sleep: _Sleep, codes: StageCodes) -> bytes:
     annotations: list[tuple[float, float | None, str]] = [
         (EPOCH_S * first, EPOCH_S * (after - first), _REFERENCE_TEXTS[code]) for first, after, code in _runs(codes)
     ]
     annotations.append((EPOCH_S * sleep.lights_off, None, "Lights off"))
     annotations.append((EPOCH_S * sleep.lights_on, None, "Lights on"))
-    annotations.sort(key=lambda annotation: annotation[0])
-    write_edf_annotations(path, annotations, start=sleep.begins)
+    return encode_edf_annotations(sorted(annotations, key=lambda annotation: annotation[0]), start=sleep.begins)
 
 
-def _band_text(sleep: _Sleep) -> str:
+def _band_lines(sleep: _Sleep) -> Iterator[str]:
     slow = timedelta(seconds=_SLOW_S if sleep.key == _SLOW_NIGHT else 0)
-    lines = ["from,to,state"]
+    yield "from,to,state"
     for first, after, code in _runs(sleep.band):
-        begin, end = sleep.clock(first) - slow, sleep.clock(after) - slow
-        lines.append(f"{begin.isoformat(' ')},{end.isoformat(' ')},{_BAND_WORDS[code]}")
-    return "\n".join(lines) + "\n"
+        begin, end = ((sleep.clock(epoch) - slow).isoformat(" ") for epoch in (first, after))
+        yield f"{begin},{end},{_BAND_WORDS[code]}"
 
 
-def _utc(sleep: _Sleep, epoch: int) -> datetime:
-    from datetime import UTC
-
-    return place_in_zone(sleep.clock(epoch), ZONE).astimezone(UTC)
-
-
-def _lost_hour(sleep: _Sleep) -> tuple[int, int] | None:
-    """Return the first epoch of the lost hour and the one after it, or None."""
-    if sleep.key != _LOST_HOUR_NIGHT:
-        return None
-    first = sleep.lights_off + int(_LOST_AFTER_MIN * 60 / EPOCH_S)
-    return first, first + int(3600 / EPOCH_S)
+def _pad_lines(sleep: _Sleep) -> Iterator[str]:
+    yield "utc;reads"
+    for epoch in range(0, sleep.pad.size, round(PAD_B.epoch_s / EPOCH_S)):
+        if not sleep.lost[0] <= epoch < sleep.lost[1]:
+            yield f"{sleep.utc(epoch):%Y-%m-%dT%H:%MZ};{_PAD_WORDS[int(sleep.pad[epoch])]}"
 
 
-def _pad_text(sleep: _Sleep) -> str:
-    step = round(PAD_B.epoch_s / EPOCH_S)
-    begins = _utc(sleep, 0)
-    lost = _lost_hour(sleep) or (0, 0)
-    lines = ["utc;reads"]
-    for epoch in range(0, sleep.pad.size, step):
-        if not lost[0] <= epoch < lost[1]:
-            moment = begins + timedelta(seconds=EPOCH_S * epoch)
-            lines.append(f"{moment:%Y-%m-%dT%H:%MZ};{_PAD_WORDS[int(sleep.pad[epoch])]}")
-    return "\n".join(lines) + "\n"
-
-
-def _write_files(target: Path, sleeps: list[_Sleep], seed: int) -> None:
-    for folder in ("reference", "band-a", "pad-b"):
-        (target / folder).mkdir()
-    for sleep in sleeps:
-        _write_reference(target / "reference" / f"{sleep.name}.edf", sleep, sleep.reference)
-        if sleep.key == _TWO_SCORERS_NIGHT:
-            _write_reference(target / "reference" / f"{sleep.name}-second.edf", sleep, sleep.second)
-        _write_text(target / "band-a" / f"{sleep.name}.csv", _band_text(sleep))
-        _write_text(target / "pad-b" / f"{sleep.name}.csv", _pad_text(sleep))
-    _write_text(target / "band-a.toml", _BAND_LAYOUT)
-    _write_text(target / "pad-b.toml", _PAD_LAYOUT)
-    _write_text(target / "nights.csv", _nights_table(sleeps))
-    _write_text(target / "README.txt", _README.format(seed=seed, zone=ZONE))
-    _write_text(target / "truth.json", _one_line_each(_truth(sleeps, seed)))
-
-
-def _write_text(path: Path, text: str) -> None:
-    # bytes, so that no platform writes other line ends
-    path.write_bytes(text.encode("utf-8"))
-
-
-def _nights_table(sleeps: list[_Sleep]) -> str:
-    lines = ["participant,night,device,reference,device_file,layout,clock_offset,reference_zone"]
-    for device, folder, zone in (("band A", "band-a", ""), ("pad B", "pad-b", ZONE)):
+def _nights_lines(sleeps: Sequence[_Sleep]) -> Iterator[str]:
+    yield "participant,night,device,reference,device_file,layout,clock_offset,reference_zone"
+    for device, folder, zone in ((BAND_A, "band-a", ""), (PAD_B, "pad-b", ZONE)):
         for sleep in sleeps:
-            reference = f"reference/{sleep.name}.edf"
-            if sleep.key == _TWO_SCORERS_NIGHT:
-                reference += f";reference/{sleep.name}-second.edf"
-            lines.append(
-                f"crew-{sleep.participant + 1},{sleep.night + 1},{device},{reference},"
-                f"{folder}/{sleep.name}.csv,{folder}.toml,,{zone}"
-            )
-    return "\n".join(lines) + "\n"
+            scorers = ("", "-second") if sleep.key == _TWO_SCORERS_NIGHT else ("",)
+            reference = ";".join(f"reference/{sleep.name}{scorer}.edf" for scorer in scorers)
+            who = f"crew-{sleep.participant + 1},{sleep.night + 1},{device.name}"
+            yield f"{who},{reference},{folder}/{sleep.name}.csv,{folder}.toml,,{zone}"
 
 
 # --- the truth --------------------------------------------------------------------------------------------
@@ -354,25 +337,19 @@ def _count_table(sleep: _Sleep, device: DeviceTraits) -> list[list[int]]:
     """Return epochs between the lights marks, by true time and without the lost; rows ``AASM_STAGES``."""
     window = slice(sleep.lights_off, sleep.lights_on)
     codes = (sleep.band if device is BAND_A else sleep.pad).copy()
-    lost = _lost_hour(sleep)
-    if lost is not None and device is PAD_B:
-        codes[slice(*lost)] = GAP
-    reference, said = sleep.reference[window], codes[window]
-    return [
-        [int(((reference == row) & (said == column)).sum()) for column in range(len(device.labels))]
-        for row in range(len(AASM_STAGES))
-    ]
+    if device is PAD_B:
+        codes[slice(*sleep.lost)] = GAP
+    counts = Counter(zip(sleep.reference[window].tolist(), codes[window].tolist(), strict=True))
+    return [[counts[row, column] for column in range(len(device.labels))] for row in range(len(AASM_STAGES))]
 
 
 def _device_truth(device: DeviceTraits, words: tuple[str, ...]) -> dict[str, Any]:
-    rows = (*device.shares, device.rem_shares)
+    rows = zip(AASM_STAGES, (*device.shares, device.rem_shares), strict=True)
     return {
         "device": device.name,
         "words": dict(zip(words, device.labels, strict=True)),
         "epoch_seconds": device.epoch_s,
-        "shares_aimed_at": {
-            stage: dict(zip(words, row, strict=True)) for stage, row in zip(AASM_STAGES, rows, strict=True)
-        },
+        "shares_aimed_at": {stage: dict(zip(words, row, strict=True)) for stage, row in rows},
     }
 
 
@@ -380,23 +357,17 @@ def _one_line_each(document: dict[str, Any]) -> str:
     """Return JSON with one line per field, and per item of a list: small, and still readable."""
     lines = []
     for key, value in document.items():
-        if isinstance(value, list):
-            items = ",\n  ".join(json.dumps(item) for item in value)
-            lines.append(f" {json.dumps(key)}: [\n  {items}\n ]")
-        else:
-            lines.append(f" {json.dumps(key)}: {json.dumps(value)}")
+        items = ",\n  ".join(map(json.dumps, value)) if isinstance(value, list) else ""
+        lines.append(f" {json.dumps(key)}: " + (f"[\n  {items}\n ]" if items else json.dumps(value)))
     return "{\n" + ",\n".join(lines) + "\n}\n"
 
 
-def _night_number(key: tuple[int, int]) -> dict[str, Any]:
-    return {"participant": f"crew-{key[0] + 1}", "night": key[1] + 1}
-
-
-def _truth(sleeps: list[_Sleep], seed: int) -> dict[str, Any]:
-    by_key: Mapping[tuple[int, int], _Sleep] = {sleep.key: sleep for sleep in sleeps}
-    lost_sleep = by_key[_LOST_HOUR_NIGHT]
-    lost = _lost_hour(lost_sleep) or (0, 0)
-    movement, unscored = by_key[_MOVEMENT_NIGHT], by_key[_UNSCORED_NIGHT]
+def _truth(sleeps: Sequence[_Sleep], seed: int) -> dict[str, Any]:
+    by_key = {sleep.key: sleep for sleep in sleeps}
+    slow, lost, movement, unscored = (
+        by_key[key] for key in (_SLOW_NIGHT, _LOST_HOUR_NIGHT, _MOVEMENT_NIGHT, _UNSCORED_NIGHT)
+    )
+    begin, end = (f"{lost.utc(epoch):%Y-%m-%dT%H:%M:%SZ}" for epoch in lost.lost)
     return {
         "about": "Invented data from a simulator; what it put in.",
         "seed": seed,
@@ -404,31 +375,20 @@ def _truth(sleeps: list[_Sleep], seed: int) -> dict[str, Any]:
         "devices": [_device_truth(BAND_A, _BAND_WORDS), _device_truth(PAD_B, _PAD_WORDS)],
         "band_a_rem_shares": dict(zip(_BAND_WORDS, BAND_A.rem_shares, strict=True)),
         "slow_clock": {
-            **_night_number(_SLOW_NIGHT),
+            **slow.numbers,
             "device": BAND_A.name,
             "slow_seconds": _SLOW_S,
             "offset_to_add_seconds": _SLOW_S,
         },
-        "lost_hour": {
-            **_night_number(_LOST_HOUR_NIGHT),
-            "device": PAD_B.name,
-            "from": f"{_utc(lost_sleep, lost[0]):%Y-%m-%dT%H:%M:%SZ}",
-            "to": f"{_utc(lost_sleep, lost[1]):%Y-%m-%dT%H:%M:%SZ}",
-        },
-        "two_scorers": _night_number(_TWO_SCORERS_NIGHT),
-        "movement_time": {
-            **_night_number(_MOVEMENT_NIGHT),
-            "epochs": int((movement.reference == _MOVEMENT).sum()),
-        },
-        "unscored": {
-            **_night_number(_UNSCORED_NIGHT),
-            "epochs": int((unscored.reference == _UNSCORED).sum()),
-        },
+        "lost_hour": {**lost.numbers, "device": PAD_B.name, "from": begin, "to": end},
+        "two_scorers": by_key[_TWO_SCORERS_NIGHT].numbers,
+        "movement_time": {**movement.numbers, "epochs": int((movement.reference == _MOVEMENT).sum())},
+        "unscored": {**unscored.numbers, "epochs": int((unscored.reference == _UNSCORED).sum())},
         "counts_are": "epochs of 30 s between the lights marks by true time; rows W, N1, N2, N3, R, "
         "columns in the order of the device's words",
         "nights": [
             {
-                **_night_number(sleep.key),
+                **sleep.numbers,
                 "lights_off": sleep.clock(sleep.lights_off).isoformat(),
                 "lights_on": sleep.clock(sleep.lights_on).isoformat(),
                 "epochs_between_lights": sleep.lights_on - sleep.lights_off,

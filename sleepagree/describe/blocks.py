@@ -55,18 +55,32 @@ class Cell:
         What it says.
     worth : float or None
         What it is sorted by; None for words and for what does not exist.
+    is_marked : bool
+        Whether a star stands before it, which another block explains.
     """
 
     text: str
     worth: float | None = None
+    is_marked: bool = False
 
 
 @dataclass(frozen=True)
 class Column:
-    """One column of a table: its head, and whether it holds words rather than numbers."""
+    """One column of a table.
+
+    Parameters
+    ----------
+    head : str
+        Its head; a table whose heads are all "" has none.
+    is_words : bool
+        Whether it holds words rather than numbers.
+    has_bars : bool
+        Whether a terminal, which has no figures, draws what its cells are worth as bars.
+    """
 
     head: str
     is_words: bool = False
+    has_bars: bool = False
 
 
 @dataclass(frozen=True)
@@ -78,7 +92,7 @@ class Table:
     name : str
         Its name among the tables of the description.
     caption : str
-        What it holds.
+        What it holds; "" where the heading says it.
     columns : tuple of Column
         Its columns; the first one names the rows.
     rows : tuple of tuple of Cell
@@ -87,6 +101,8 @@ class Table:
         Whether the order of the rows means nothing, so that a reader may sort them.
     folded : str
         Words under which the table may be folded away where a figure shows the same; "" for never.
+    rank : Rank
+        Whether the table itself is shown at once, in a section that is.
     """
 
     name: str
@@ -95,6 +111,7 @@ class Table:
     rows: tuple[tuple[Cell, ...], ...]
     sortable: bool = False
     folded: str = ""
+    rank: Rank = Rank.FIRST_SCREEN
 
 
 @dataclass(frozen=True)
@@ -136,10 +153,14 @@ class Paragraph:
 
 @dataclass(frozen=True)
 class Items:
-    """A list, numbered or not."""
+    """A list, numbered or not; a list inside it belongs to the item before.
 
-    items: tuple[str, ...]
+    What is verbatim may be copied into a file and is set as it stands.
+    """
+
+    items: tuple[str | Items, ...]
     numbered: bool = False
+    verbatim: bool = False
 
 
 @dataclass(frozen=True)
@@ -168,12 +189,32 @@ Block = Table | Figure | Paragraph | Items | Command | Heading | Beside
 
 @dataclass(frozen=True)
 class Section:
-    """A section with its heading."""
+    """A section with its heading.
+
+    Parameters
+    ----------
+    name : str
+        Its name among the sections of the description.
+    title : str
+        What its heading says.
+    blocks : tuple of Block
+        What stands below it, if anything does.
+    rank : Rank
+        Whether it is shown at once.
+    detail : str
+        What follows the title in the heading, with the space or colon between them; no terminal writes it in capitals.
+    """
 
     name: str
     title: str
     blocks: tuple[Block, ...]
     rank: Rank = Rank.FIRST_SCREEN
+    detail: str = ""
+
+    @property
+    def heading(self) -> str:
+        """The title and its detail."""
+        return f"{self.title}{self.detail}"
 
 
 @dataclass(frozen=True)
@@ -236,6 +277,11 @@ def present(*blocks: Block | None) -> tuple[Block, ...]:
 def beside(*parts: Block | Sequence[Block | None]) -> Beside:
     """Return blocks, or columns of them, that stand beside each other."""
     return Beside(tuple(present(*part) if isinstance(part, Sequence) else (part,) for part in parts))
+
+
+def is_further(block: Block) -> bool:
+    """Whether a block is left out of what is shown at once."""
+    return isinstance(block, Table) and block.rank is Rank.FURTHER
 
 
 def flat(blocks: Sequence[Block]) -> Iterator[Block]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Final, Protocol
+from typing import Protocol
 
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.blocks import (
@@ -30,8 +30,9 @@ from sleepagree.describe.blocks import (
 )
 from sleepagree.describe.cautions import say_caution
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
+from sleepagree.describe.night_time import NO_LABEL, following_section, time_section
 from sleepagree.describe.notes import say_note
-from sleepagree.describe.paragraphs import finding_of_night, methods_of_night, results_of_night, say_runs
+from sleepagree.describe.paragraphs import finding_of_night, methods_of_night, results_of_night
 from sleepagree.describe.words import (
     DASH,
     duration,
@@ -59,13 +60,9 @@ from sleepagree.hypnogram.spans import Counts
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.night.compare import MappingAgreement, NightAgreement
 from sleepagree.scoring.bias_sources import BiasSource
-from sleepagree.scoring.disagreement import BoutsSeen, Disagreement, Following
 from sleepagree.scoring.measures import MeasurePair
 from sleepagree.scoring.redistribution import Redistribution
 from sleepagree.scoring.table_agreement import ClassAgreement
-
-#: Where a count of what the device did would blame it for a word that it does not have.
-_NO_LABEL: Final = "no label"
 
 
 class CountsUnderMapping(Protocol):
@@ -100,8 +97,8 @@ def describe_night(night: NightAgreement, *, command: str = "") -> Description:
         _measures(night),
         _redistribution(night),
         _bias_sources(night),
-        _time(night),
-        _following(night),
+        time_section(night),
+        following_section(night),
         caution_section(night.cautions),
         methods_section(methods_of_night(night), results_of_night(night)),
         repeat_section(command, sides=(("reference", paired.reference_side), ("device", paired.device_side))),
@@ -256,7 +253,7 @@ def confusion_figure(scored: CountsUnderMapping, *, name: str, of: str = "") -> 
     )
 
 
-def confusion_table(counts: Counts, mapping: StageMapping, *, name: str) -> Table:
+def confusion_table(counts: Counts, mapping: StageMapping, *, name: str, rank: Rank = Rank.FIRST_SCREEN) -> Table:
     """Return the same matrix as a table, folded away where the figure stands beside it."""
     rows = []
     for reference, row in zip(mapping.reference_classes, counts.tolist(), strict=True):
@@ -267,7 +264,7 @@ def confusion_table(counts: Counts, mapping: StageMapping, *, name: str) -> Tabl
     rows.append(cells("total", *sums, count_cell(int(counts.sum()))))
     heads = columns("reference \\ device", *map(say_class, mapping.device_classes), "total")
     caption = f"Epochs, and their share of the row, under '{shorten(mapping.name)}'"
-    return Table(name, caption, heads, tuple(rows), folded="The counts as a table")
+    return Table(name, caption, heads, tuple(rows), folded="The counts as a table", rank=rank)
 
 
 def _statistics(scored: MappingAgreement, level: float, name: str) -> Block:
@@ -320,7 +317,7 @@ def _class_table(classes: Sequence[ClassAgreement], *, name: str, caption: str) 
 def _class_row(found: ClassAgreement) -> tuple[Cell, ...]:
     head = say_class(found.name), count_cell(found.reference_epochs)
     if not found.comparable:
-        return cells(*head, _NO_LABEL, *[DASH] * 6)
+        return cells(*head, NO_LABEL, *[DASH] * 6)
     values = found.sensitivity, found.specificity, found.ppv, found.npv, found.f1, found.kappa
     return cells(*head, count_cell(found.device_epochs), *(number_cell(value, 2) for value in values))
 
@@ -466,132 +463,3 @@ def _say_account(source: BiasSource, unreported: str) -> str:
         f"{say_bias_source(source)}; without {unreported} epochs {signed(source.without_unreported_min)} min; with "
         f"{unreported} counted as {say_class(source.returned_to)} {signed(source.returned_min)} min"
     )
-
-
-# --- time -------------------------------------------------------------------------------------------------
-
-
-def _time(night: NightAgreement) -> Section | None:
-    found = night.disagreement
-    if found is None:
-        return None
-    thirds = join_words(percent(part.agreement) for part in found.thirds)
-    blocks = present(
-        Paragraph(_say_found_runs(night.paired, found)),
-        beside(_parts_figure(found), *([_runs_figure(found)] if found.runs.count else [])),
-        _near_table(found),
-        Paragraph(
-            f"Agreement by third of the window: {thirds}. Changes of class per hour: reference "
-            f"{found.reference_transitions_per_h:.1f}, device {found.device_transitions_per_h:.1f}."
-        ),
-    )
-    return Section("time", "Disagreement in time", blocks)
-
-
-def _say_found_runs(paired: PairedNight, found: Disagreement) -> str:
-    runs = found.runs
-    if not runs.count:
-        return "No epoch disagrees."
-    begin = paired.epoch_start(runs.longest_from)
-    where = f", from {begin:%H:%M:%S}" if begin else ""
-    return (
-        f"{counted(runs.count, 'run')} of disagreement, mean {minutes(runs.mean_length)}, longest "
-        f"{minutes(runs.longest)}{where}. {say_runs(runs)}"
-    )
-
-
-def _parts_figure(found: Disagreement) -> Figure:
-    parts = found.hours or found.thirds
-    said = ", ".join(f"{part.part}: {percent(part.agreement)} of {part.epochs}" for part in parts if part.epochs)
-    of = "hour of the clock" if found.hours else "third of the night"
-    return Figure(
-        "hours",
-        FigureKind.AGREEMENT_BY_PART,
-        parts,
-        title=f"Agreement by {of}",
-        description=f"Epochs that agree, by {of}: {said}.",
-        caption=f"Share of epochs that agree, by {of}. A hollow mark rests on less than half an hour.",
-    )
-
-
-def _runs_figure(found: Disagreement) -> Figure:
-    runs = found.runs
-    lengths = ", ".join(f"{count} of {length / 2:g} min" for length, count in runs.lengths)
-    return Figure(
-        "runs",
-        FigureKind.RUN_LENGTHS,
-        runs,
-        title="Length of runs of disagreement",
-        description=(
-            f"{counted(runs.count, 'run')}, {runs.expected_count:.0f} expected if errors were scattered; found: "
-            f"{lengths}."
-        ),
-        caption=(
-            "Minutes of disagreement in short and in long runs, beside as many errors scattered at random (a "
-            "geometric law with the expected mean length)."
-        ),
-    )
-
-
-def _near_table(found: Disagreement) -> Table | None:
-    rows = tuple(
-        cells(
-            f"within {counted(n.within_epochs, 'epoch')}",
-            valued(percent(n.share_of_disagreement), n.share_of_disagreement),
-            valued(percent(n.share_of_epochs), n.share_of_epochs),
-        )
-        for n in found.near_transitions
-        if not math.isnan(n.share_of_disagreement)
-    )
-    heads = columns("of a change in the reference", "of the disagreement", "of all epochs")
-    caption = "Disagreement close to changes of stage in the reference"
-    return Table("near", caption, heads, rows) if rows else None
-
-
-def _following(night: NightAgreement) -> Section | None:
-    """Return what is further to be read of bouts and changes of stage."""
-    found = night.disagreement
-    if found is None:
-        return None
-    blocks = present(_seen_table(found, night.unreported), _following_table(found, night.unreported))
-    return Section("following-section", "Bouts and changes of stage", blocks, Rank.FURTHER) if blocks else None
-
-
-def _seen_table(found: Disagreement, unreported: Sequence[str]) -> Table | None:
-    lengths = list(dict.fromkeys((b.from_min, b.to_min) for b in found.seen))
-    by_class_and_length = {(b.name, b.from_min): b for b in found.seen}
-    rows = []
-    for name in found.classes:
-        bouts = [by_class_and_length.get((name, low)) for low, _ in lengths]
-        if any(b is not None and b.bouts for b in bouts):
-            rows.append(cells(say_class(name), *(_seen_cell(b, has_label=name not in unreported) for b in bouts)))
-    heads = columns("class", *(_say_length(*length) for length in lengths))
-    caption = "Bouts of the reference that the device saw, by length of the bout"
-    return Table("seen", caption, heads, tuple(rows)) if rows else None
-
-
-def _seen_cell(bouts: BoutsSeen | None, *, has_label: bool) -> Cell:
-    if bouts is None or not bouts.bouts:
-        return Cell(DASH)
-    if not has_label:
-        return Cell(f"{_NO_LABEL} ({bouts.bouts})")
-    return Cell(f"{bouts.seen} of {bouts.bouts}", bouts.share)
-
-
-def _say_length(low: float, high: float) -> str:
-    return f"{low:g} min and more" if math.isinf(high) else f"{low:g} to under {high:g} min"
-
-
-def _following_table(found: Disagreement, unreported: Sequence[str]) -> Table | None:
-    heads = columns("change in the reference", "times", "followed", "was there already", "never", "median delay (min)")
-    rows = tuple(_following_row(change, has_label=change.after not in unreported) for change in found.following)
-    caption = "How the device follows the changes of the reference; a negative delay means that it came first"
-    return Table("following", caption, heads, rows, sortable=True) if rows else None
-
-
-def _following_row(change: Following, *, has_label: bool) -> tuple[Cell, ...]:
-    head = f"{say_class(change.before)} to {say_class(change.after)}", count_cell(change.transitions)
-    if not has_label:
-        return cells(*head, _NO_LABEL, *[DASH] * 3)
-    counts = map(count_cell, (change.followed, change.already_there, change.never))
-    return cells(*head, *counts, difference_cell(change.median_min))

@@ -210,14 +210,8 @@ MOST_POINTS: Final = 1000
 _END_POINTS: Final = 100
 
 
-def points_shown(n: int) -> NDArray[np.int64]:
-    """Return which of ``n`` points in order a look at normality draws: all, or the ends and an even share between.
-
-    Examples
-    --------
-    >>> points_shown(3), points_shown(100_000).size
-    (array([0, 1, 2]), 1000)
-    """
+def _points_shown(n: int) -> NDArray[np.int64]:
+    """Return which of ``n`` points in order a look at normality draws: all, or the ends and an even share between."""
     if n <= MOST_POINTS:
         return np.arange(n)
     between = np.linspace(_END_POINTS, n - _END_POINTS - 1, MOST_POINTS - 2 * _END_POINTS).round().astype(np.int64)
@@ -270,11 +264,12 @@ def draw_normal_look(
     if n > 1:
         ends = np.array([quantiles[0] - 0.3, quantiles[-1] + 0.3])
         ax.plot(ends, means.mean() + ends * means.std(ddof=1), color=INK.light, linewidth=0.8, zorder=2)
-    shown = points_shown(n)
+    shown = _points_shown(n)
     ax.plot(
         quantiles[shown], means[shown], linestyle="none", marker="o", markersize=3.6, markerfacecolor=ACCENT.light,
         markeredgecolor=PAPER.light if n <= 60 else "none", markeredgewidth=0.3, zorder=3,
     )  # fmt: skip
     said = f"{measure}, " if measure else ""
-    name_axis(ax, x="normal quantile", y=f"{said}mean difference ({unit})")
+    told = "" if shown.size == n else f" ({shown.size} of {n} participants, all at the two ends)"
+    name_axis(ax, x=f"normal quantile{told}", y=f"{said}mean difference ({unit})")
     return ax

@@ -64,6 +64,8 @@ class VarianceComponents:
         Upper confidence bound of ``between_sd``, see :func:`upper_between_sd`; nan for stated figures.
     participants : int
         Participants that the figures were estimated from; 0 for stated figures.
+    of_log_ratios : bool
+        Whether these are SDs of logarithms of ratios.
     """
 
     between_sd: float
@@ -71,6 +73,7 @@ class VarianceComponents:
     source: str = "stated"
     between_sd_high: float = NAN
     participants: int = 0
+    of_log_ratios: bool = False
 
     def __post_init__(self) -> None:
         for name in ("between_sd", "within_sd"):

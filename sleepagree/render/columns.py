@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import shutil
+import sys
 import unicodedata
+from collections.abc import Sequence
 from typing import Final
 
 from sleepagree.errors import printable
 
 #: Columns of a terminal that every report fits in.
 WIDTH: Final = 80
+
+#: Messages are not broken at more columns than these, however wide the terminal is: they would be hard to read.
+_WIDEST: Final = 100
 
 
 def columns_of(text: str) -> int:
@@ -68,3 +74,33 @@ def wrap(text: str, *, indent: str = "  ", hang: str = "  ", width: int = WIDTH)
             lines.append(line)
             line, is_empty = hang, True
     return lines if is_empty else [*lines, line]
+
+
+def fit_terminal(text: str) -> str:
+    """Return text for standard error, its long lines broken where that is a terminal; in a pipe they stay whole.
+
+    Lines keep their indent, and what is broken off is indented further; lines that fit stay as they are, so that what
+    is to be copied into a file can be.
+    """
+    if not sys.stderr.isatty():
+        return text
+    width = min(shutil.get_terminal_size().columns, _WIDEST)
+    lines: list[str] = []
+    for line in text.split("\n"):
+        indent = line[: len(line) - len(line.lstrip())]
+        fits = columns_of(line) <= width
+        lines += [line] if fits else wrap(line, indent=indent, hang=f"{indent}  ", width=width)
+    return "\n".join(lines)
+
+
+def table_lines(header: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 1) -> list[str]:
+    """Return a plain table: the first ``left`` columns to the left, the others to the right."""
+    rows = [[printable(cell) for cell in row] for row in (header, *rows)]
+    widths = [max(columns_of(row[i]) for row in rows) for i in range(len(header))]
+    out = []
+    for row in rows:
+        cells = [
+            to_left(c, w) if i < left else to_right(c, w) for i, (c, w) in enumerate(zip(row, widths, strict=True))
+        ]
+        out.append("  " + "  ".join(cells).rstrip())
+    return out

@@ -121,13 +121,12 @@ class AlignedNight:
             raise ValueError(f"epoch_s must be a positive number of seconds, not {self.epoch_s!r}")
         if not math.isfinite(self.first_onset_s):
             raise ValueError(f"first_onset_s must be a finite number of seconds, not {self.first_onset_s!r}")
-        n_epochs = len(self.status)
-        if not self.disagrees and n_epochs:
-            triples = zip(self.reference, self.device, self.status, strict=False)
-            object.__setattr__(self, "disagrees", tuple(stages_disagree(r, d, s) for r, d, s in triples))
+        if not self.disagrees:
+            decided = map(stages_disagree, self.reference, self.device, self.status)
+            object.__setattr__(self, "disagrees", tuple(decided))
         for name in ("reference", "device", "disagrees"):
-            if len(getattr(self, name)) != n_epochs:
-                raise ValueError(f"{name} has {len(getattr(self, name))} epochs, status has {n_epochs}")
+            if len(getattr(self, name)) != len(self.status):
+                raise ValueError(f"{name} has {len(getattr(self, name))} epochs, status has {len(self.status)}")
 
 
 def stages_disagree(reference: str | None, device: str | None, status: str = "scored") -> bool | None:
@@ -174,21 +173,19 @@ def aligned_night(paired: PairedNight, *, mapping: StageMapping | None = None) -
         disagrees = tuple(
             None if word != "scored" or rows[r] < 0 or columns[d] < 0 else rows[r] != columns[d] for r, d, word in pairs
         )
+    sides = ((paired.reference, paired.reference_set.stages), (paired.device, paired.device_set.stages))
+    # the code of silence is -1
+    reference, device = (tuple((*stages, None)[code] for code in codes.tolist()) for codes, stages in sides)
     return AlignedNight(
         paired.epoch_start(0),
         paired.epoch_s,
-        _stage_words(paired.reference.tolist(), paired.reference_set.stages),
-        _stage_words(paired.device.tolist(), paired.device_set.stages),
+        reference,
+        device,
         status,
         disagrees,
         paired.begin_s,
         "" if mapping is None else mapping.name,
     )
-
-
-def _stage_words(codes: Sequence[int], stages: Sequence[str]) -> tuple[str | None, ...]:
-    of_code = (*stages, None)
-    return tuple(of_code[code] for code in codes)
 
 
 # --- rows -------------------------------------------------------------------------------------------------
@@ -272,10 +269,20 @@ def aligned_files(night: AlignedNight, path: Path, *, as_format: NightFormat) ->
         When a name is none that its format allows, when EDF+ cannot tell the date, or when Parquet is asked
         for and pyarrow is not installed.
     """
-    if as_format is NightFormat.BIDS:
-        return _bids_files(night, path)
-    to_bytes = {NightFormat.EDF: edf_bytes, NightFormat.CSV: csv_bytes, NightFormat.PARQUET: parquet_bytes}
-    return {path: to_bytes[as_format](night)}
+    if as_format is not NightFormat.BIDS:
+        to_bytes = {NightFormat.EDF: edf_bytes, NightFormat.CSV: csv_bytes, NightFormat.PARQUET: parquet_bytes}
+        return {path: to_bytes[as_format](night)}
+    if not path.name.endswith("events.tsv"):
+        raise OutputError(
+            "the name is none of a BIDS events file",
+            str(path),
+            "",
+            path.name,
+            "a name that ends in events.tsv",
+            "For example sub-01_task-sleep_events.tsv.",
+        )
+    table, sidecar = bids_events(night)
+    return {path: table, path.with_suffix(".json"): sidecar}
 
 
 def write_aligned_night(
@@ -330,11 +337,7 @@ def bids_events(night: AlignedNight) -> tuple[bytes, bytes]:
     .. [1] Brain Imaging Data Structure specification, "Task events".
     """
     header = ("onset", "duration", "trial_type", "device", "status", "disagreement")
-
-    def rows() -> Iterator[dict[str, Any]]:
-        for row in aligned_rows(night):
-            yield {**row, "trial_type": row["reference"]}
-
+    rows = ({**row, "trial_type": row["reference"]} for row in aligned_rows(night))
     sidecar: dict[str, dict[str, Any]] = {name: {"Description": COLUMNS[name]} for name in header}
     sidecar["onset"]["Units"] = sidecar["duration"]["Units"] = "s"
     for name, side in (("trial_type", night.reference), ("device", night.device)):
@@ -343,7 +346,7 @@ def bids_events(night: AlignedNight) -> tuple[bytes, bytes]:
     sidecar["status"]["Levels"] = {word: _STATUS_LEVELS.get(word, word) for word in dict.fromkeys(night.status)}
     sidecar["disagreement"]["Levels"] = _agreement_levels(night)
     text = json.dumps(sidecar, indent=2, ensure_ascii=False) + "\n"
-    return _table(header, rows(), delimiter="\t", missing=_MISSING), encode_text(text)
+    return _table(header, rows, delimiter="\t", missing=_MISSING), encode_text(text)
 
 
 def _agreement_levels(night: AlignedNight) -> dict[str, str]:
@@ -351,20 +354,6 @@ def _agreement_levels(night: AlignedNight) -> dict[str, str]:
         return {"0": "The two stages can both hold", "1": "The two stages cannot both hold"}
     under = f"under the mapping '{night.mapping}'"
     return {"0": f"The two stages are of one class {under}", "1": f"The two stages are of two classes {under}"}
-
-
-def _bids_files(night: AlignedNight, path: Path) -> dict[Path, bytes]:
-    if not path.name.endswith("events.tsv"):
-        raise OutputError(
-            "the name is none of a BIDS events file",
-            str(path),
-            "",
-            path.name,
-            "a name that ends in events.tsv",
-            "For example sub-01_task-sleep_events.tsv.",
-        )
-    table, sidecar = bids_events(night)
-    return {path: table, path.with_suffix(".json"): sidecar}
 
 
 def parquet_bytes(night: AlignedNight) -> bytes:
@@ -387,11 +376,8 @@ def parquet_bytes(night: AlignedNight) -> bytes:
     types = {
         "epoch": pa.int32(),
         "start": pa.timestamp("us", tz=_arrow_zone(night.start)),
-        "onset": pa.float64(),
-        "duration": pa.float64(),
-        "reference": pa.string(),
-        "device": pa.string(),
-        "status": pa.string(),
+        **dict.fromkeys(("onset", "duration"), pa.float64()),
+        **dict.fromkeys(("reference", "device", "status"), pa.string()),
         "disagreement": pa.bool_(),
     }
     levels = _agreement_levels(night)
@@ -425,12 +411,14 @@ def annotation_texts(night: AlignedNight) -> Iterator[tuple[float, float, str]]:
         for side in ("reference", "device"):
             if row[side] is not None:
                 yield row["onset"], row["duration"], f"{side}: {row[side]}"
-    quadruples = zip(range(len(night.status)), night.reference, night.device, night.disagrees, strict=True)
-    for (reference, device, disagrees), run in groupby(quadruples, key=lambda item: item[1:]):
+    first = 0
+    for (reference, device, disagrees), run in groupby(
+        zip(night.reference, night.device, night.disagrees, strict=True)
+    ):
+        epochs = len(list(run))
         if disagrees:
-            epochs = [epoch for epoch, *_ in run]
-            text = f"disagreement: {reference} / {device}"
-            yield _onset_s(night, epochs[0]), len(epochs) * night.epoch_s, text
+            yield _onset_s(night, first), epochs * night.epoch_s, f"disagreement: {reference} / {device}"
+        first += epochs
 
 
 def edf_bytes(night: AlignedNight) -> bytes:

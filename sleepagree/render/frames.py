@@ -113,12 +113,8 @@ def tabulate_mappings(comparison: MappingComparison) -> pd.DataFrame:
                 "accuracy": document["accuracy"],
                 "commonest_accuracy": documents.number(compared.commonest_accuracy),
                 "kappa": kappa["value"],
-                "kappa_low": kappa["low"],
-                "kappa_high": kappa["high"],
-                "kappa_block_low": kappa["block_low"],
-                "kappa_block_high": kappa["block_high"],
-                "ceiling_accuracy": ceiling["accuracy"],
-                "ceiling_kappa": ceiling["kappa"],
+                **{f"kappa_{end}": kappa[end] for end in ("low", "high", "block_low", "block_high")},
+                **{f"ceiling_{what}": ceiling[what] for what in ("accuracy", "kappa")},
                 "declared": compared.declared,
             }
         )

@@ -4,14 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from sleepagree.files.writing import csv_text, encode_text, fresh_folder
 from sleepagree.night.compare import NightAgreement
 from sleepagree.render.night_json import confusion_rows, epoch_rows, measure_rows
-
-if TYPE_CHECKING:
-    from sleepagree.render.export import NightFormat
 
 
 def write_night(
@@ -20,7 +16,7 @@ def write_night(
     *,
     results: str,
     command: str = "",
-    exports: Sequence[NightFormat] = (),
+    exports: Sequence[str] = (),
     overwrite: bool = False,
 ) -> None:
     """Write results.json, epochs.csv, confusion.csv, measures.csv, report.html and figures, all or nothing.
@@ -37,7 +33,7 @@ def write_night(
         Text of results.json.
     command : str
         The command that repeats it, for the report; "" leaves it out.
-    exports : sequence of NightFormat
+    exports : sequence of NightFormat, or of their words
         Formats in which to write the aligned night for other tools; the first mapping decides what disagrees.
     overwrite : bool
         Whether to replace a folder that exists.
@@ -65,14 +61,14 @@ def write_night(
         write_report(made, page_files(describe_night(night, command=command)))
 
 
-def _aligned(night: NightAgreement, exports: Sequence[NightFormat]) -> dict[str, bytes]:
+def _aligned(night: NightAgreement, exports: Sequence[str]) -> dict[str, bytes]:
     """Return name -> content of the files that hold the aligned night."""
-    from sleepagree.render.export import FILE_NAMES, aligned_files, aligned_night
+    from sleepagree.render.export import FILE_NAMES, NightFormat, aligned_files, aligned_night
 
     aligned = aligned_night(night.paired, mapping=night.mappings[0].mapping)
     return {
         path.name: content
-        for one in dict.fromkeys(exports)
+        for one in dict.fromkeys(map(NightFormat, exports))
         for path, content in aligned_files(aligned, Path(FILE_NAMES[one]), as_format=one).items()
     }
 

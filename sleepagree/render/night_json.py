@@ -7,6 +7,7 @@ import math
 import platform
 import re
 from collections.abc import Iterator, Sequence
+from dataclasses import asdict
 from datetime import datetime
 from itertools import islice
 from typing import TYPE_CHECKING, Any, Final
@@ -19,10 +20,14 @@ from sleepagree.describe.cautions import caution_documents
 from sleepagree.describe.notes import say_notes
 from sleepagree.hypnogram.align import PairedNight, Side
 from sleepagree.hypnogram.ledger import Status
+from sleepagree.hypnogram.spans import Counts
 from sleepagree.inference.estimate import Estimate
+from sleepagree.mapping.mapping import StageMapping
+from sleepagree.mapping.sets import StageSet
 from sleepagree.night.compare import MappingAgreement, NightAgreement
 from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.ceiling import Ceiling
+from sleepagree.scoring.clock import ClockReading, clock_document
 from sleepagree.scoring.disagreement import disagreement_document
 from sleepagree.scoring.measures import MeasurePair
 from sleepagree.scoring.offsets import QuickOffset
@@ -30,10 +35,15 @@ from sleepagree.scoring.redistribution import Destination, Redistribution
 from sleepagree.scoring.table_agreement import ClassAgreement
 
 if TYPE_CHECKING:
+    from sleepagree.caution import Caution
+    from sleepagree.inference.planning import PlanGrid
     from sleepagree.night.mappings import ComparedMapping, MappingComparison
+    from sleepagree.study.from_folder import FolderNights
 
 NIGHT_SCHEMA: Final = "sleepagree.night/2"
 MAPPINGS_SCHEMA: Final = "sleepagree.mappings/2"
+PLAN_SCHEMA: Final = "sleepagree.plan/2"
+FOLDER_SCHEMA: Final = "sleepagree.nights/1"
 
 Document = dict[str, Any]
 
@@ -46,6 +56,12 @@ def number(value: float) -> float | None:
     """Return a JSON number: None for nan or infinity."""
     value = float(value)
     return None if math.isnan(value) or math.isinf(value) else value
+
+
+def numbers(found: object, *names: str, **attributes: str) -> Document:
+    """Return attributes of a result as JSON numbers, under their own names or under those given."""
+    named = {**dict.fromkeys(names), **attributes}
+    return {key: number(getattr(found, attribute or key)) for key, attribute in named.items()}
 
 
 def moment(value: datetime | None) -> str | None:
@@ -127,9 +143,7 @@ def ledger_document(paired: PairedNight) -> Document:
 
 def mapping_document(scored: MappingAgreement) -> Document:
     """Return agreement under one mapping."""
-    table = scored.table
-    kappa = table.kappa
-    reasons = dict(table.reasons)
+    table, kappa = scored.table, scored.table.kappa
     document: Document = {
         "name": scored.mapping.name,
         "reference_classes": list(scored.mapping.reference_classes),
@@ -139,23 +153,16 @@ def mapping_document(scored: MappingAgreement) -> Document:
         "left_out": scored.left_out,
         "accuracy": number(table.accuracy),
         "kappa": {
-            "value": number(kappa.value),
-            "se": number(kappa.se),
-            "low": number(kappa.low),
-            "high": number(kappa.high),
-            "block_low": number(scored.block_low),
-            "block_high": number(scored.block_high),
+            **numbers(kappa, "value", "se", "low", "high"),
+            **numbers(scored, "block_low", "block_high"),
             "reason": kappa.undefined_because or _why_no_interval(kappa),
         },
-        "pabak": number(table.pabak),
-        "ac1": number(table.ac1),
-        "mcc": number(table.mcc),
-        "balanced_accuracy": number(table.balanced_accuracy),
+        **numbers(table, "pabak", "ac1", "mcc", "balanced_accuracy"),
         "ceiling": ceiling_document(scored.ceiling),
         "classes": [class_document(c) for c in table.classes],
     }
-    if reasons:
-        document["reasons"] = reasons
+    if table.reasons:
+        document["reasons"] = dict(table.reasons)
     return document
 
 
@@ -171,18 +178,14 @@ def _why_no_interval(kappa: Estimate) -> str | None:
 
 def ceiling_document(ceiling: Ceiling) -> Document:
     """Return the design ceiling."""
-    return {
-        "accuracy": number(ceiling.accuracy),
-        "kappa": number(ceiling.kappa),
-        "reason": ceiling.kappa_reason or None,
-    }
+    return {**numbers(ceiling, "accuracy", "kappa"), "reason": ceiling.kappa_reason or None}
 
 
 def class_document(agreement: ClassAgreement) -> Document:
     """Return agreement on one class against the rest."""
     document: Document = {
         "class": agreement.name,
-        **{key: number(getattr(agreement, key)) for key in ("sensitivity", "specificity", "ppv", "npv", "f1", "kappa")},
+        **numbers(agreement, "sensitivity", "specificity", "ppv", "npv", "f1", "kappa"),
     }
     if agreement.reasons:
         document["reasons"] = dict(agreement.reasons)
@@ -194,9 +197,7 @@ def measure_document(pair: MeasurePair) -> Document:
     document: Document = {
         "measure": pair.measure,
         "unit": pair.unit,
-        "reference": number(pair.reference),
-        "device": number(pair.device),
-        "difference": number(pair.difference),
+        **numbers(pair, "reference", "device", "difference"),
     }
     if pair.undefined_because:
         document["reason"] = pair.undefined_because
@@ -212,12 +213,7 @@ def redistribution_document(traced: Redistribution) -> Document:
         "to": [destination_document(d) for d in traced.to],
         "thirds": [dict(third) for third in traced.thirds],
         "episodes": [
-            {
-                "first_epoch": e.first_epoch,
-                "last_epoch": e.last_epoch,
-                "epochs": e.epochs,
-                "to": dict(e.to),
-            }
+            {"first_epoch": e.first_epoch, "last_epoch": e.last_epoch, "epochs": e.epochs, "to": dict(e.to)}
             for e in traced.episodes
         ],
     }
@@ -229,12 +225,7 @@ def destination_document(destination: Destination) -> Document:
         "class": destination.name,
         "epochs": destination.epochs,
         "minutes": destination.minutes,
-        "share": number(destination.share),
-        "low": number(destination.low),
-        "high": number(destination.high),
-        "block_low": number(destination.block_low),
-        "block_high": number(destination.block_high),
-        "share_of_class": number(destination.share_of_class),
+        **numbers(destination, "share", "low", "high", "block_low", "block_high", "share_of_class"),
     }
 
 
@@ -242,9 +233,7 @@ def bias_source_document(source: BiasSource) -> Document:
     """Return the account of one class's bias."""
     return {
         "class": source.name,
-        "bias_minutes": source.bias_min,
-        "gained": [{"from": name, "minutes": minutes} for name, minutes in source.gained],
-        "lost": [{"to": name, "minutes": minutes} for name, minutes in source.lost],
+        **flows_document(source),
         "sentence": say_bias_source(source),
         "without_unreported": number(source.without_unreported_min),
         "returned_to": source.returned_to or None,
@@ -252,8 +241,17 @@ def bias_source_document(source: BiasSource) -> Document:
     }
 
 
+def flows_document(source: BiasSource) -> Document:
+    """Return what a class gained and lost, by the other class."""
+    return {
+        "bias_minutes": source.bias_min,
+        "gained": [{"from": name, "minutes": minutes} for name, minutes in source.gained],
+        "lost": [{"to": name, "minutes": minutes} for name, minutes in source.lost],
+    }
+
+
 def night_document(night: NightAgreement, *, options: Document | None = None) -> Document:
-    """Return a night as "sleepagree.night/1".
+    """Return a night as "sleepagree.night/2".
 
     Parameters
     ----------
@@ -297,9 +295,7 @@ def clock_check_document(found: QuickOffset | None) -> Document | None:
         return None
     return {
         "offset_seconds": number(found.offset_s),
-        "kappa_at_zero": number(found.kappa_at_zero),
-        "kappa_at_best": number(found.kappa_at_best),
-        "gain": number(found.gain),
+        **numbers(found, "kappa_at_zero", "kappa_at_best", "gain"),
         "hint": str(found.hint),
         "peak_score": number(found.peak_score),
         "zone_seconds": number(found.zone_s),
@@ -308,7 +304,7 @@ def clock_check_document(found: QuickOffset | None) -> Document | None:
 
 
 def mappings_document(comparison: MappingComparison, *, options: Document | None = None) -> Document:
-    """Return a night under several mappings as "sleepagree.mappings/1"."""
+    """Return a night under several mappings as "sleepagree.mappings/2"."""
     night = comparison.night
     return {
         "schema": MAPPINGS_SCHEMA,
@@ -334,81 +330,68 @@ def _compared_document(compared: ComparedMapping) -> Document:
     }
 
 
+def clock_reading_document(reading: ClockReading, paired: PairedNight) -> Document:
+    """Return a reading of the clock, with the night that it was read from."""
+    return {
+        **clock_document(reading),
+        "software": software(),
+        "inputs": inputs_document(paired),
+        "window": window_document(paired),
+    }
+
+
+def plan_document(grid: PlanGrid, cautions: Sequence[Caution]) -> Document:
+    """Return a plan as "sleepagree.plan/2"."""
+    return {"schema": PLAN_SCHEMA, "software": software(), **grid.as_record(), "cautions": caution_documents(cautions)}
+
+
+def folder_document(found: FolderNights) -> Document:
+    """Return the nights of a folder as "sleepagree.nights/1"."""
+    return {
+        "schema": FOLDER_SCHEMA,
+        "nights": [asdict(row) for row in found.rows],
+        "references_without_device": found.references_alone,
+        "device_files_without_reference": found.devices_alone,
+        "other_files": found.others,
+        "cautions": [*found.notes, *found.hints],
+    }
+
+
 def epoch_rows(night: NightAgreement) -> list[list[str]]:
     """Return one row per epoch of the window, header first: both labels, stages, classes, and the status."""
     paired, mapping = night.paired, night.mappings[0].mapping
-    rows = _columns(
-        paired.reference,
-        paired.reference_set.labels,
-        paired.reference_set.stages,
-        mapping.reference_codes(paired.reference_set),
-        mapping.reference_classes,
-    )
-    columns = _columns(
-        paired.device,
-        paired.device_set.labels,
-        paired.device_set.stages,
-        mapping.device_codes(paired.device_set),
-        mapping.device_classes,
-    )
-    words = [status.word for status in Status]
-    header = [
-        "epoch",
-        "start",
-        "reference_label",
-        "reference_stage",
-        "reference_class",
-        "device_label",
-        "device_stage",
-        "device_class",
-        "status",
-    ]
-    out = [header]
-    for epoch in range(paired.status.size):
-        start = paired.epoch_start(epoch)
-        time = moment(start) if start else f"{paired.begin_s + epoch * paired.epoch_s:g}"
-        out.append([str(epoch), time or "", *rows[epoch], *columns[epoch], words[int(paired.status[epoch])]])
+    reference_set, device_set = paired.reference_set, paired.device_set
+    reference = _words(reference_set, mapping.reference_codes(reference_set), mapping.reference_classes)
+    device = _words(device_set, mapping.device_codes(device_set), mapping.device_classes)
+    statuses = [status.word for status in Status]
+    sides = (f"{side}_{what}" for side in ("reference", "device") for what in ("label", "stage", "class"))
+    out = [["epoch", "start", *sides, "status"]]
+    codes = zip(paired.reference.tolist(), paired.device.tolist(), paired.status.tolist(), strict=True)
+    for epoch, (row, column, status) in enumerate(codes):
+        time = moment(paired.epoch_start(epoch)) or f"{paired.begin_s + epoch * paired.epoch_s:g}"
+        out.append([str(epoch), time, *reference[row], *device[column], statuses[status]])
     return out
 
 
-def _columns(
-    codes: Any,
-    labels: Sequence[str],
-    stages: Sequence[str],
-    class_codes: Sequence[int],
-    classes: Sequence[str],
-) -> list[tuple[str, str, str]]:
-    of_label = [
-        (label, stage, classes[c] if c >= 0 else "")
-        for label, stage, c in zip(labels, stages, class_codes, strict=True)
-    ]
-    of_label.append(("", "", ""))
-    return [of_label[code] for code in codes.tolist()]
+def _words(side: StageSet, class_codes: Sequence[int], classes: Sequence[str]) -> list[tuple[str, str, str]]:
+    """Return label, stage and class of each code of a side; those of silence, which is -1, stand last."""
+    triples = zip(side.labels, side.stages, class_codes, strict=True)
+    return [*((label, stage, classes[c] if c >= 0 else "") for label, stage, c in triples), ("", "", "")]
 
 
 def confusion_rows(night: NightAgreement) -> list[list[str]]:
     """Return the counts of every mapping in long form, header first."""
-    out = [["mapping", "reference", "device", "epochs", "share_of_row", "share_of_column"]]
-    for scored in night.mappings:
-        rows, columns = scored.counts.sum(axis=1), scored.counts.sum(axis=0)
-        for i, reference in enumerate(scored.mapping.reference_classes):
-            for j, device in enumerate(scored.mapping.device_classes):
-                n = int(scored.counts[i, j])
-                out.append(
-                    [
-                        scored.mapping.name,
-                        reference,
-                        device,
-                        str(n),
-                        _share(n, rows[i]),
-                        _share(n, columns[j]),
-                    ]
-                )
-    return out
+    head = ["mapping", "reference", "device", "epochs", "share_of_row", "share_of_column"]
+    return [head, *(row for scored in night.mappings for row in count_rows(scored.counts, scored.mapping))]
 
 
-def _share(part: int, whole: int) -> str:
-    return repr(part / int(whole)) if whole else ""
+def count_rows(counts: Counts, mapping: StageMapping) -> Iterator[list[str]]:
+    """Yield the counts of one mapping in long form: mapping, both classes, epochs, shares of row and column."""
+    rows, columns = counts.sum(axis=1).tolist(), counts.sum(axis=0).tolist()
+    for reference, row, in_row in zip(mapping.reference_classes, counts.tolist(), rows, strict=True):
+        for device, n, in_column in zip(mapping.device_classes, row, columns, strict=True):
+            shares = [repr(n / total) if total else "" for total in (in_row, in_column)]
+            yield [mapping.name, reference, device, str(n), *shares]
 
 
 def measure_rows(night: NightAgreement) -> list[list[str]]:

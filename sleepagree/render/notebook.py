@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from functools import singledispatch
 from html import escape
 
@@ -16,15 +15,13 @@ from sleepagree.describe.blocks import (
     Paragraph,
     Rank,
     Table,
-    cells,
-    columns,
     flat,
+    is_further,
 )
 from sleepagree.describe.night import describe_night
-from sleepagree.describe.words import figure, interval, say_measure, signed
-from sleepagree.errors import counted
+from sleepagree.describe.study import describe_study
 from sleepagree.night.compare import NightAgreement
-from sleepagree.study.summarise import StudyAgreement
+from sleepagree.study.results import StudyAgreement
 
 
 @singledispatch
@@ -46,7 +43,7 @@ def _(night: NightAgreement) -> str:
 
 @notebook_html.register
 def _(study: StudyAgreement) -> str:
-    return "".join(_table_html(table) for table in _bias_tables(study))
+    return render_notebook(describe_study(study))
 
 
 def render_notebook(description: Description) -> str:
@@ -54,8 +51,8 @@ def render_notebook(description: Description) -> str:
     parts = [f"<p><strong>{escape(finding)}</strong></p>" for finding in description.findings]
     for section in description.sections:
         if section.rank is Rank.FIRST_SCREEN:
-            parts.append(f"<h4>{escape(section.title)}</h4>")
-            parts += [_block_html(block) for block in flat(section.blocks)]
+            parts.append(f"<h4>{escape(section.heading)}</h4>")
+            parts += [_block_html(block) for block in flat(section.blocks) if not is_further(block)]
     return "".join(parts)
 
 
@@ -65,7 +62,7 @@ def _block_html(block: Block) -> str:
             return f"<p>{escape(text)}</p>"
         case Items(items, numbered):
             tag = "ol" if numbered else "ul"
-            return f"<{tag}>{''.join(f'<li>{escape(item)}</li>' for item in items)}</{tag}>"
+            return f"<{tag}>{''.join(f'<li>{_item_html(item)}</li>' for item in items)}</{tag}>"
         case Heading(text):
             return f"<h5>{escape(text)}</h5>"
         case Command(text):
@@ -76,9 +73,13 @@ def _block_html(block: Block) -> str:
             return ""
 
 
+def _item_html(item: str | Items) -> str:
+    return escape(item) if isinstance(item, str) else _block_html(item)
+
+
 def _table_html(table: Table) -> str:
     head = "".join(_head_html(column) for column in table.columns)
-    rows = ([cell.text for cell in row] for row in table.rows)
+    rows = ([f"{'* ' if cell.is_marked else ''}{cell.text}" for cell in row] for row in table.rows)
     body = "".join(
         f'<tr><th scope="row">{escape(name)}</th>{"".join(f"<td>{escape(text)}</td>" for text in rest)}</tr>'
         for name, *rest in rows
@@ -89,28 +90,3 @@ def _table_html(table: Table) -> str:
 
 def _head_html(column: Column) -> str:
     return f'<th scope="col">{escape(column.head)}</th>'
-
-
-def _bias_tables(study: StudyAgreement) -> Sequence[Table]:
-    """Return the bias table of every device."""
-    ratios = study.options.log_ratio
-    digits = 3 if ratios else 1
-    tables = []
-    for device in study.devices:
-        rows = tuple(
-            cells(
-                say_measure(row.measure),
-                row.difference_unit,
-                str(row.limits.nights),
-                figure(row.printed.bias, 3) if ratios else signed(row.printed.bias),
-                interval(row.printed.bias_low, row.printed.bias_high, digits),
-                interval(row.printed.lower, row.printed.upper, digits),
-            )
-            for row in device.bias
-        )
-        level = f"{100 * study.options.level:g} %"
-        heads = columns("", "unit", "nights", "ratio" if ratios else "bias", level, "limits of agreement")
-        people = counted(len(device.participants), "participant")
-        caption = f"{device.device}: device {'/' if ratios else '-'} reference, {people}"
-        tables.append(Table("bias", caption, heads, rows))
-    return tables

@@ -11,17 +11,23 @@ from sleepagree.describe.cautions import caution_documents
 from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE
 from sleepagree.inference.resampling import BootstrapIntervals
-from sleepagree.render.night_json import Document, ceiling_document, number, software
-from sleepagree.scoring.bias_sources import BiasSource
+from sleepagree.readers.study_results import STUDY_SCHEMA
+from sleepagree.render.night_json import (
+    Document,
+    ceiling_document,
+    count_rows,
+    flows_document,
+    number,
+    numbers,
+    software,
+)
 from sleepagree.scoring.clock import combined_offsets
 from sleepagree.study.night_summary import MEASURE_NAMES, NightSummary, Refusal, ScorerPair, SourceFile
-from sleepagree.study.results import STUDY_SCHEMA
 from sleepagree.study.summarise import (
     BiasRow,
     DeviceComparison,
     DeviceStudy,
     PairedDifference,
-    PooledStatistic,
     ScorerSummary,
     StudyAgreement,
     StudyBiasSource,
@@ -48,16 +54,10 @@ def intervals_document(found: BootstrapIntervals) -> Document:
     """Return a value with all its intervals; ``low`` and ``high`` are the one to report, ``method`` names it."""
     primary = found.primary
     document: Document = {
-        "value": number(primary.value),
-        "low": number(primary.low),
-        "high": number(primary.high),
-        "method": primary.method,
-        "percentile_low": number(found.percentile.low),
-        "percentile_high": number(found.percentile.high),
-        "bca_low": number(found.bca.low),
-        "bca_high": number(found.bca.high),
-        "delta_low": number(found.delta.low),
-        "delta_high": number(found.delta.high),
+        **estimate_document(primary),
+        **numbers(found.percentile, percentile_low="low", percentile_high="high"),
+        **numbers(found.bca, bca_low="low", bca_high="high"),
+        **numbers(found.delta, delta_low="low", delta_high="high"),
     }
     if primary.undefined_because:
         document["reason"] = primary.undefined_because
@@ -70,17 +70,7 @@ def intervals_document(found: BootstrapIntervals) -> Document:
 
 def estimate_document(estimate: Estimate) -> Document:
     """Return a value with its interval and method."""
-    return {
-        "value": number(estimate.value),
-        "low": number(estimate.low),
-        "high": number(estimate.high),
-        "method": estimate.method,
-    }
-
-
-def _statistic_document(statistic: PooledStatistic) -> tuple[Document, Document]:
-    averaged = {**intervals_document(statistic.averaged), "sd": number(statistic.averaged_sd)}
-    return intervals_document(statistic.pooled), averaged
+    return {**numbers(estimate, "value", "low", "high"), "method": estimate.method}
 
 
 def study_mapping_document(studied: StudyMapping) -> Document:
@@ -89,7 +79,8 @@ def study_mapping_document(studied: StudyMapping) -> Document:
     averaged: Document = {}
     classes: dict[str, Document] = {c: {"class": c} for c in studied.mapping.reference_classes}
     for statistic in studied.statistics:
-        together, mean = _statistic_document(statistic)
+        together = intervals_document(statistic.pooled)
+        mean = {**intervals_document(statistic.averaged), "sd": number(statistic.averaged_sd)}
         if statistic.class_name:
             classes[statistic.class_name][statistic.name] = {**together, "averaged": mean}
         else:
@@ -97,9 +88,7 @@ def study_mapping_document(studied: StudyMapping) -> Document:
     components = studied.kappa_components
     if components is not None and "kappa" in averaged:
         averaged["kappa"] |= {
-            "between_sd": number(components.between_sd),
-            "within_sd": number(components.within_sd),
-            "between_sd_high": number(components.between_sd_high),
+            **numbers(components, "between_sd", "within_sd", "between_sd_high"),
             "participants": components.participants,
         }
     return {
@@ -119,19 +108,16 @@ def study_mapping_document(studied: StudyMapping) -> Document:
 def bias_document(row: BiasRow) -> Document:
     """Return one measure of the bias table."""
     limits = row.printed
-    document: Document = {"measure": row.measure, "unit": row.difference_unit}
-    for column in BIAS_COLUMNS[2:]:
-        if column.startswith("icc"):
-            value: Any = getattr(row.reliability.icc, {"icc": "value", "icc_low": "low", "icc_high": "high"}[column])
-        elif column == "ccc":
-            value = row.reliability.ccc.value
-        else:
-            value = getattr(limits, column)
-        document[column] = number(value) if isinstance(value, float) else value
-    document |= {
-        "mape": number(limits.mape),
-        "between_sd": number(limits.between_sd),
-        "within_sd": number(limits.within_sd),
+    document: Document = {
+        "measure": row.measure,
+        "unit": row.difference_unit,
+        "participants": limits.participants,
+        "nights": limits.nights,
+        **numbers(limits, *BIAS_COLUMNS[4:-5]),
+        **numbers(row.reliability.icc, icc="value", icc_low="low", icc_high="high"),
+        "ccc": number(row.reliability.ccc.value),
+        "method": limits.method,
+        **numbers(limits, "mape", "between_sd", "within_sd"),
         "between_sd_high": None
         if row.components is None
         else number(on_printed_scale(row, row.components.between_sd_high)),
@@ -141,8 +127,7 @@ def bias_document(row: BiasRow) -> Document:
     }
     if row.equivalence is not None:
         document["equivalence"] = {
-            "margin_low": number(row.equivalence.margin_low),
-            "margin_high": number(row.equivalence.margin_high),
+            **numbers(row.equivalence, "margin_low", "margin_high"),
             "unit": row.unit,
             "p": number(row.equivalence.p_value),
             "equivalent": row.equivalence.equivalent,
@@ -150,10 +135,7 @@ def bias_document(row: BiasRow) -> Document:
         }
     if row.lines is not None:
         document["lines"] = {
-            "intercept": number(row.lines.intercept),
-            "slope": number(row.lines.slope),
-            "spread_intercept": number(row.lines.spread_intercept),
-            "spread_slope": number(row.lines.spread_slope),
+            **numbers(row.lines, "intercept", "slope", "spread_intercept", "spread_slope"),
             "reach": row.lines.multiplier * SD_PER_MEAN_ABSOLUTE,
             "method": row.lines.method,
         }
@@ -180,8 +162,7 @@ def _redistribution_document(traced: StudyRedistribution) -> Document:
                 "epochs": d.epochs,
                 "minutes": d.epochs / 2,
                 "share": number(d.share.value),
-                "low": number(d.share.primary.low),
-                "high": number(d.share.primary.high),
+                **numbers(d.share.primary, "low", "high"),
                 "share_of_class": number(d.share_of_class),
                 "minutes_per_night": intervals_document(d.minutes),
             }
@@ -202,21 +183,13 @@ def _source_document(source: StudyBiasSource) -> Document:
         "without_unreported": number(source.per_night.without_unreported_min),
         "returned_to": source.per_night.returned_to or None,
         "returned": number(source.per_night.returned_min),
-        "pooled": _pooled_source(source.pooled),
+        "pooled": flows_document(source.pooled),
     }
 
 
 def _ends(intervals: dict[str, tuple[float, float]], key: str) -> Document:
     low, high = intervals.get(key, (math.nan, math.nan))
     return {"low": number(low), "high": number(high)}
-
-
-def _pooled_source(source: BiasSource) -> Document:
-    return {
-        "bias_minutes": source.bias_min,
-        "gained": [{"from": n, "minutes": m} for n, m in source.gained],
-        "lost": [{"to": n, "minutes": m} for n, m in source.lost],
-    }
 
 
 def device_document(device: DeviceStudy) -> Document:
@@ -249,8 +222,7 @@ def _clock_document(device: DeviceStudy) -> Document:
                 "row": n.row,
                 "participant": n.participant,
                 "night": n.night,
-                "offset_seconds": number(n.best_offset_s),
-                "gain": number(n.offset_gain),
+                **numbers(n, offset_seconds="best_offset_s", gain="offset_gain"),
             }
             for n in looked_at
         ],
@@ -272,7 +244,7 @@ def _comparison_document(comparison: DeviceComparison) -> Document:
         "silent": dict(zip(devices, map(number, comparison.silent_shares), strict=True)),
         "own_epochs": dict(zip(devices, comparison.own_epochs, strict=True)),
         "differences": [
-            {**_difference_document(d), "own": {"first": number(d.own_first), "second": number(d.own_second)}}
+            {**_difference_document(d), "own": numbers(d, first="own_first", second="own_second")}
             for d in comparison.differences
         ],
         "with_silence": {**_difference_document(comparison.with_silence), "epochs": comparison.asked},
@@ -283,8 +255,7 @@ def _difference_document(difference: PairedDifference) -> Document:
     return {
         "statistic": difference.statistic,
         "of": difference.class_name or None,
-        "first": number(difference.first),
-        "second": number(difference.second),
+        **numbers(difference, "first", "second"),
         "difference": intervals_document(difference.difference),
     }
 
@@ -296,10 +267,13 @@ def _scorer_document(summary: ScorerSummary) -> Document:
         "nights": summary.nights,
         "of_nights": summary.of_nights,
         "participants": summary.participants,
-        "kappa_between_scorers": number(summary.between_scorers),
-        "kappa_with_scorers": number(summary.with_scorers),
-        "kappa_with_consensus": number(summary.with_consensus),
-        "share_of_scorer_agreement": number(summary.share),
+        **numbers(
+            summary,
+            kappa_between_scorers="between_scorers",
+            kappa_with_scorers="with_scorers",
+            kappa_with_consensus="with_consensus",
+            share_of_scorer_agreement="share",
+        ),
         "share_intervals": intervals_document(summary.share_intervals),
     }
 
@@ -313,8 +287,7 @@ def _scorer_pair_document(night: NightSummary, pair: ScorerPair) -> Document:
         "second": pair.second,
         "mapping": pair.mapping,
         "n": pair.n,
-        "accuracy": number(pair.accuracy),
-        "kappa": number(pair.kappa),
+        **numbers(pair, "accuracy", "kappa"),
     }
 
 
@@ -356,13 +329,7 @@ def study_document(
             "given": study.given,
             "scored": sum(len(d.nights) for d in study.devices),
             "refused": [
-                {
-                    "row": r.row,
-                    "participant": r.participant,
-                    "night": r.night,
-                    "device": r.device,
-                    "reason": r.reason,
-                }
+                {key: getattr(r, key) for key in ("row", "participant", "night", "device", "reason")}
                 for r in study.refused
             ],
         },
@@ -376,25 +343,18 @@ def study_document(
 def _inputs(study: StudyAgreement, table: NightsTable | None, *, anonymous: bool) -> Document | None:
     if table is None:
         return None
-    document: Document = {"name": table.name, "sha256": table.sha256 or None}
-    return document if anonymous or table.paired_epochs else document | {"nights": _files(study)}
+    document = _file(table)
+    if not (anonymous or table.paired_epochs):
+        nights = sorted((night for device in study.devices for night in device.nights), key=lambda night: night.row)
+        document["nights"] = [
+            {"row": n.row, "reference": [_file(source) for source in n.references], "device": _file(n.device_source)}
+            for n in nights
+            if any(source.sha256 for source in (*n.references, n.device_source))
+        ]
+    return document
 
 
-def _files(study: StudyAgreement) -> list[Document]:
-    """Return name and hash of the files of every scored night, in the order of the table."""
-    nights = sorted((night for device in study.devices for night in device.nights), key=lambda night: night.row)
-    return [
-        {
-            "row": night.row,
-            "reference": [_file(source) for source in night.references],
-            "device": _file(night.device_source),
-        }
-        for night in nights
-        if any(source.sha256 for source in (*night.references, night.device_source))
-    ]
-
-
-def _file(source: SourceFile) -> Document:
+def _file(source: SourceFile | NightsTable) -> Document:
     return {"name": source.name, "sha256": source.sha256 or None}
 
 
@@ -433,12 +393,7 @@ def confusion_rows(study: StudyAgreement) -> list[list[str]]:
     out = [["device", "mapping", "reference", "device_class", "epochs", "share_of_row", "share_of_column"]]
     for device in study.devices:
         for studied in device.mappings:
-            rows, columns = studied.counts.sum(axis=1), studied.counts.sum(axis=0)
-            for i, reference in enumerate(studied.mapping.reference_classes):
-                for j, said in enumerate(studied.mapping.device_classes):
-                    n = int(studied.counts[i, j])
-                    shares = [repr(n / int(total)) if total else "" for total in (rows[i], columns[j])]
-                    out.append([device.device, studied.mapping.name, reference, said, str(n), *shares])
+            out += [[device.device, *row] for row in count_rows(studied.counts, studied.mapping)]
     return out
 
 

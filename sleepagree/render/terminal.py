@@ -7,9 +7,11 @@ from typing import Final
 
 from sleepagree.describe.blocks import (
     Block,
+    Cell,
     Column,
     Command,
     Description,
+    Figure,
     Heading,
     Items,
     Paragraph,
@@ -17,6 +19,8 @@ from sleepagree.describe.blocks import (
     Section,
     Table,
     flat,
+    is_further,
+    present,
 )
 from sleepagree.errors import printable
 from sleepagree.render.columns import WIDTH, columns_of, cut, to_left, to_right, wrap
@@ -27,6 +31,9 @@ _GAP: Final = "  "
 #: No column of words is made narrower than this, and no head is broken into more lines, for want of room.
 _NARROWEST_WORDS: Final = 16
 _MOST_HEAD_LINES: Final = 3
+
+#: Columns of the bar of the largest number.
+_LONGEST_BAR: Final = 40
 
 
 def render_terminal(description: Description, *, width: int = WIDTH, full: bool = False) -> list[str]:
@@ -39,7 +46,7 @@ def render_terminal(description: Description, *, width: int = WIDTH, full: bool 
     width : int
         Columns of the terminal, 60 at least; no line is longer.
     full : bool
-        Whether sections that are further down are shown, too.
+        Whether sections and tables that are further down are shown, too.
 
     Returns
     -------
@@ -51,25 +58,43 @@ def render_terminal(description: Description, *, width: int = WIDTH, full: bool 
         lines += [*wrap(finding, indent="", hang="", width=width), ""]
     for section in description.sections:
         if full or section.rank is Rank.FIRST_SCREEN:
-            lines += _section_lines(section, width)
+            lines += _section_lines(section, width, full=full)
     return lines[:-1]
 
 
-def _section_lines(section: Section, width: int) -> list[str]:
-    """Return a section and an empty line after it; nothing where it holds figures only."""
+def _section_lines(section: Section, width: int, *, full: bool) -> list[str]:
+    """Return a section and an empty line after it; nothing where all that it holds is figures."""
     lines: list[str] = []
     before: Block | None = None
-    for block in flat(section.blocks):
-        shown = _block_lines(block, width)
-        if not shown:
-            continue
+    for block in _shown(section, full=full):
         if before is not None and _stands_apart(before, block):
             lines.append("")
-        lines += shown
+        lines += block_lines(block, width)
         before = block
-    if not lines:
+    if section.blocks and not lines:
         return []
-    return [*wrap(_title(section.title), indent="", width=width), *lines, ""]
+    return [*_heading_lines(section, width), *lines, ""]
+
+
+def _heading_lines(section: Section, width: int) -> list[str]:
+    """Return the title in capitals and its detail as it is written, the space between them kept."""
+    *lines, last = wrap(_title(section.title), indent="", width=width) or [""]
+    told = section.detail.lstrip()
+    space = section.detail[: len(section.detail) - len(told)]
+    if told:
+        return [*lines, *wrap(told, indent=f"{last}{space}", width=width)]
+    return [*lines, last] if last else []
+
+
+def _shown(section: Section, *, full: bool) -> Iterator[Block]:
+    """Yield the blocks that a terminal shows; a heading only where something stands below it."""
+    heading: Heading | None = None
+    for block in flat(section.blocks):
+        if isinstance(block, Heading):
+            heading = block
+        elif not isinstance(block, Figure) and (full or not is_further(block)):
+            yield from present(heading, block)
+            heading = None
 
 
 def _stands_apart(before: Block, block: Block) -> bool:
@@ -85,25 +110,32 @@ def _title(title: str) -> str:
     return words.upper() + quote + quoted
 
 
-def _block_lines(block: Block, width: int) -> list[str]:
+def block_lines(block: Block, width: int = WIDTH) -> list[str]:
+    """Return one block as lines of text; nothing of a figure."""
     match block:
         case Paragraph(text):
             return wrap(text, width=width)
-        case Items(items, numbered):
-            numbers = [f"{i}. " if numbered else "" for i in range(1, len(items) + 1)]
-            return [
-                line
-                for number, item in zip(numbers, items, strict=True)
-                for line in wrap(number + item, hang="    ", width=width)
-            ]
+        case Items():
+            return _item_lines(block, width, _INDENT)
         case Heading(text):
-            return wrap(f"{text}:", width=width)
+            return wrap(text if text.endswith("?") else f"{text}:", width=width)
         case Command(text):
             return [f"{_INDENT}{printable(text)}"]
         case Table():
             return [*wrap(block.caption, width=width), *table_lines(block, width)]
         case _:
             return []
+
+
+def _item_lines(block: Items, width: int, indent: str) -> list[str]:
+    lines: list[str] = []
+    deeper = indent + _INDENT
+    for number, item in enumerate(block.items, start=1):
+        if isinstance(item, Items):
+            lines += _item_lines(item, width, deeper)
+        else:
+            lines += wrap(f"{number}. {item}" if block.numbered else item, indent=indent, hang=deeper, width=width)
+    return lines
 
 
 # --- tables -----------------------------------------------------------------------------------------------
@@ -116,17 +148,35 @@ def table_lines(table: Table, width: int = WIDTH) -> list[str]:
     columns stand below the others, beside the names of the rows.
     """
     room = width - len(_INDENT)
-    grid = [[printable(cell.text) for cell in row] for row in table.rows]
+    by_column = [_column_texts(column, [row[i] for row in table.rows]) for i, column in enumerate(table.columns)]
+    grid = list(zip(*by_column, strict=True))
     cells = [max((columns_of(row[i]) for row in grid), default=0) for i in range(len(table.columns))]
     widths = _fit(table.columns, cells, room)
     lines: list[str] = []
     for group in _groups(widths, room):
         shown = [table.columns[i] for i in group]
         fitted = [widths[i] for i in group]
-        lines += _row_lines([printable(column.head) for column in shown], shown, fitted, is_head=True)
-        for row in grid:
-            lines += _row_lines([row[i] for i in group], shown, fitted)
+        if any(column.head for column in shown):
+            lines += _row_lines([printable(column.head) for column in shown], shown, fitted, is_head=True)
+        for row, texts in zip(table.rows, grid, strict=True):
+            if len(group) == 1 or any(texts[i] for i in group[1:]):
+                told = _row_lines([texts[i] for i in group], shown, fitted)
+                lines += [f"* {told[0].removeprefix(_INDENT)}", *told[1:]] if row[0].is_marked else told
     return lines
+
+
+def _column_texts(column: Column, cells: Sequence[Cell]) -> list[str]:
+    """Return what the cells of a column say, with a bar behind each where the column has bars."""
+    texts = [printable(cell.text) for cell in cells]
+    if not column.has_bars or not texts:
+        return texts
+    widest = max(map(columns_of, texts))
+    most = max(cell.worth or 0.0 for cell in cells)
+    drawn = ["█" * round(_LONGEST_BAR * max(cell.worth or 0.0, 0.0) / most) if most > 0 else "" for cell in cells]
+    return [
+        to_left(f"{to_right(text, widest)}{_GAP}{bar}", widest + len(_GAP) + _LONGEST_BAR)
+        for text, bar in zip(texts, drawn, strict=True)
+    ]
 
 
 def _fit(columns: Sequence[Column], cells: Sequence[int], room: int) -> list[int]:
@@ -143,6 +193,9 @@ def _fit(columns: Sequence[Column], cells: Sequence[int], room: int) -> list[int
         if columns[i].is_words and over > 0:
             given = min(over, max(0, widths[i] - _NARROWEST_WORDS))
             widths[i], over = widths[i] - given, over - given
+    if over > 0:
+        # columns go below the others whatever the names of the rows take
+        widths[0] = max(widths[0], min(cells[0], room // 3))
     # one column beside the names of the rows has to fit
     most = [room if i == 0 else room - widths[0] - len(_GAP) for i in range(len(widths))]
     return [min(pair) for pair in zip(widths, most, strict=True)]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,9 +22,6 @@ from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.ceiling import Ceiling
 from sleepagree.scoring.measures import say_measure
 from sleepagree.study.night_summary import NightSummary, Refusal
-
-#: Of the document that tells a whole study; a plan is made from it.
-STUDY_SCHEMA: Final = "sleepagree.study/2"
 
 Values = NDArray[np.float64]
 

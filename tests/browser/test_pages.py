@@ -86,12 +86,12 @@ def test_tables_are_sorted_by_the_keyboard(visit: Any, pages: dict[str, Path]) -
     from selenium.webdriver.common.keys import Keys
 
     visit.open(pages["study"])
-    head = visit.driver.find_element(By.CSS_SELECTOR, "#limits-0 thead th:nth-child(5) button")
+    head = visit.driver.find_element(By.CSS_SELECTOR, "#limits-0 thead th:nth-child(4) button")
     assert head.text.startswith("bias")
 
     def column() -> list[float]:
         texts = visit.run(
-            "return Array.from(document.querySelectorAll('#limits-0 tbody tr')).map(r => r.cells[4].textContent)"
+            "return Array.from(document.querySelectorAll('#limits-0 tbody tr')).map(r => r.cells[3].textContent)"
         )
         return [float(text.replace("−", "-")) for text in texts]
 
@@ -114,7 +114,7 @@ def test_values_that_are_missing_stay_at_the_end(visit: Any, pages: dict[str, Pa
     for _ in range(2):
         visit.run("document.querySelector('#measures-table thead th:nth-child(5) button').click()")
         texts = visit.run(
-            "return Array.from(document.querySelectorAll('#measures-table tbody tr')).map(r => r.cells[4].textContent)"
+            "return Array.from(document.querySelectorAll('#measures-table tbody tr')).map(r => r.cells[3].textContent)"
         )
         assert set(texts[-3:]) == {"–"}
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from sleepagree.study import run as study_run
+from sleepagree.study import execution
 from tests.commands import run
 from tests.ferry import copy_ferry
 
@@ -34,7 +34,8 @@ def test_a_study_that_goes_well(table: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     result = run("study", table, "--out", out, *QUICK)
     assert result.exit_code == 0, result.output
-    assert result.stdout.startswith("WHAT WAS COMPARED\n  band A: 4 participants, 12 nights")
+    assert result.stdout.startswith("Over 12 nights of 4 participants, band A gave the same stage")
+    assert "\nWHAT WAS COMPARED\n  band A: 4 participants, 12 nights" in result.stdout
     assert f"Written to {out}: start with {out / 'report.html'}" in result.stdout
     assert "REFUSED" not in result.stdout
     # cautions are no results: they go to the other stream, and are in the files all the same
@@ -88,7 +89,7 @@ def test_refused_nights_head_every_output(table: Path, tmp_path: Path) -> None:
     result = run("study", table, "--out", out, *QUICK)
     assert result.exit_code == 3
     head = result.stdout.split("WHAT WAS COMPARED")[0]
-    assert head.startswith("REFUSED: 2 of 24 nights\n  line 3, crew-1 2 band A: band-a/crew-1-night-2.csv: ")
+    assert "\nREFUSED: 2 OF 24 NIGHTS\n  line 3, crew-1 2 band A: band-a/crew-1-night-2.csv: " in head
     assert "line 25, crew-4 3 pad B: pad-b/crew-4-night-3.csv: " in head
     document = json.loads((out / "results.json").read_text())
     assert list(document).index("nights") < list(document).index("devices")
@@ -100,7 +101,7 @@ def test_refused_nights_head_every_output(table: Path, tmp_path: Path) -> None:
     assert [(r["row"], r["outcome"]) for r in rows if r["outcome"] != "scored"] == [("3", "refused"), ("25", "refused")]
     bias = run("bias", table, *QUICK)
     assert bias.exit_code == 3
-    assert bias.stdout.startswith("REFUSED: 2 of 24 nights\n")
+    assert bias.stdout.startswith("REFUSED: 2 OF 24 NIGHTS\n")
 
 
 def test_a_refusal_names_the_columns_of_the_table_and_no_option_that_a_study_lacks(table: Path, tmp_path: Path) -> None:
@@ -130,7 +131,7 @@ def test_a_reason_that_many_nights_share_stands_once(table: Path, tmp_path: Path
     result = run("study", table, "--out", tmp_path / "out", *QUICK)
     assert result.exit_code == 3, result.output
     head = result.stdout.split("WHAT WAS COMPARED")[0]
-    assert head.startswith("REFUSED: 12 of 24 nights\n  12 nights: ")
+    assert "\nREFUSED: 12 OF 24 NIGHTS\n  12 nights: " in head
     assert "    line 2, crew-1 1 band A: band-a/crew-1-night-1.csv\n" in head
     assert "    and 9 more\n" in head
     with (tmp_path / "out" / "nights.csv").open() as stream:
@@ -251,8 +252,8 @@ def test_a_study_that_fails_leaves_nothing_half_written(
     assert [p.name for p in (tmp_path / "out.unfinished").iterdir()] == ["chunk-000000.json"]
     monkeypatch.undo()
     scored: list[int] = []
-    whole = study_run.score_rows
-    monkeypatch.setattr(study_run, "score_rows", lambda *args: scored.append(1) or whole(*args))
+    whole = execution.score_rows
+    monkeypatch.setattr(execution, "score_rows", lambda *args: scored.append(1) or whole(*args))
     assert run("study", table, "--out", tmp_path / "out", *QUICK, "--resume").exit_code == 0
     assert scored == []
     assert sorted(p.name for p in tmp_path.iterdir()) == ["ferry", "out"]
@@ -313,7 +314,7 @@ def test_bias_prints_what_the_study_writes(table: Path, tmp_path: Path) -> None:
     assert rows.read_bytes() == (out / "bias.csv").read_bytes()
     devices = json.loads((out / "results.json").read_text())["devices"]
     assert json.loads((tmp_path / "bias.json").read_text()) == {d["device"]: d["bias"] for d in devices}
-    block = study.stdout[study.stdout.index("BIAS of band A") :]
+    block = study.stdout[study.stdout.index("BIAS OF 'band A'") :]
     assert bias.stdout.splitlines()[:10] == block.splitlines()[:10]
 
 

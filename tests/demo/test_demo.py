@@ -20,7 +20,6 @@ import pytest
 from click.testing import CliRunner
 
 from sleepagree.cli.group import main
-from sleepagree.demo import write as demo_module
 from sleepagree.demo.write import PARTICIPANTS, TYPICAL_NIGHT, write_demo
 from sleepagree.errors import OutputError
 from tests.commands import bytes_below
@@ -256,13 +255,17 @@ def test_a_file_in_the_way_is_refused(tmp_path):
 
 @pytest.mark.parametrize("exists", [False, True])
 def test_a_full_disk_leaves_nothing_behind(tmp_path, monkeypatch, exists):
-    def full(*args, **options):
-        raise OSError(28, "No space left on device")
+    write_bytes = Path.write_bytes
+
+    def full(path, data):
+        if path.name == "nights.csv":
+            raise OSError(28, "No space left on device")
+        return write_bytes(path, data)
 
     folder = tmp_path / "ferry"
     if exists:
         folder.mkdir()
-    monkeypatch.setattr(demo_module, "_nights_table", full)
+    monkeypatch.setattr(Path, "write_bytes", full)
     with pytest.raises(OutputError, match="No space left on device"):
         write_demo(folder)
     assert folder.exists() == exists

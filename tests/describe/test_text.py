@@ -12,7 +12,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sleepagree.clock_text import clock_lines
 from sleepagree.describe.paragraphs import methods_of_night
 from sleepagree.describe.words import duration, figure, moment, signed
 from sleepagree.hypnogram.align import Outside, align
@@ -24,13 +23,9 @@ from sleepagree.night.mappings import compare_mappings
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import read_layout
 from sleepagree.readers.memory import read_hypnogram
-from sleepagree.render.columns import columns_of, cut, to_left, to_right, wrap
+from sleepagree.render.columns import columns_of, cut, table_lines, to_left, to_right, wrap
 from sleepagree.scoring.clock_check import scan_clock
-from sleepagree.text import (
-    mappings_lines,
-    table_lines,
-)
-from tests.told import night_lines
+from tests.told import clock_lines, mappings_lines, night_lines
 from tests.worked import BED_TIME, pair, side
 
 FERRY = Path(__file__).parents[2] / "fixtures" / "ferry"

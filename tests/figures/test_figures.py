@@ -425,6 +425,7 @@ def test_normal_look_of_many_people_draws_both_ends_whole_and_a_thousand_points(
     # they stand at the quantiles of all 30,000 by Blom's positions
     place = (np.searchsorted(difference, y) + 1 - 3 / 8) / (n + 1 / 4)
     assert points.get_xdata() == pytest.approx(stats.norm.ppf(place))
+    assert ax.get_xlabel() == "normal quantile (1000 of 30000 participants, all at the two ends)"
 
 
 def test_kappa_of_every_night_has_a_row_by_participant() -> None:
@@ -651,7 +652,7 @@ def test_figures_take_axes_and_return_them() -> None:
 def test_pyplot_is_never_imported() -> None:
     code = (
         "import sys; import sleepagree.figures, sleepagree.render.figures, sleepagree.render.page, "
-        "sleepagree.report.study_page; sys.exit('matplotlib.pyplot' in sys.modules)"
+        "sleepagree.describe.study; sys.exit('matplotlib.pyplot' in sys.modules)"
     )
     subprocess.run([sys.executable, "-c", code], check=True)
 

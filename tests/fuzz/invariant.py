@@ -13,10 +13,10 @@ from pathlib import Path
 from types import FrameType
 from typing import TypeVar
 
+from sleepagree.describe.file import describe_file
 from sleepagree.errors import SleepAgreeError
 from sleepagree.hypnogram.align import align
 from sleepagree.hypnogram.spans import ScoredSpans
-from sleepagree.inspection_text import inspection_lines
 from sleepagree.night.compare import compare
 from sleepagree.readers import read_spans
 from sleepagree.readers.inspection import inspect_file
@@ -24,6 +24,7 @@ from sleepagree.readers.layout import Layout, read_layout
 from sleepagree.readers.starter_layout import starter_layout
 from sleepagree.render.inspection_json import inspection_document
 from sleepagree.render.night_json import dump, night_document
+from sleepagree.render.terminal import render_terminal
 from tests.readers.edf_bytes import annotation_file, hypnogram
 from tests.told import night_lines
 
@@ -112,7 +113,7 @@ def outcome_of(path: Path, *, layout_path: Path | None = None, zone: str | None 
     seen = or_message(lambda: inspect_file(path, layout=layout, zone=zone))
     if seen is not None:
         json.loads(dump(inspection_document(seen)))
-        assert not MOVES.search("\n".join(inspection_lines(seen)))
+        assert not MOVES.search("\n".join(render_terminal(describe_file(seen))))
         starter_layout(seen, layout=layout)
     spans = or_message(lambda: read_spans(path, layout=layout, zone=zone))
     if spans is None:

@@ -421,8 +421,7 @@ def check_what_is_said(night, comparison):
     import json
 
     from sleepagree.render.night_json import dump, epoch_rows, mappings_document, night_document
-    from sleepagree.text import mappings_lines
-    from tests.told import night_lines
+    from tests.told import mappings_lines, night_lines
 
     found = json.loads(dump(night_document(night)))
     assert found["ledger"]["scored"] + sum(found["ledger"]["excluded"].values()) == found["window"]["epochs"]

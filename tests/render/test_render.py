@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import re
+from pathlib import Path
 
 import drawn
 import pytest
@@ -28,10 +29,21 @@ from sleepagree.describe.blocks import (
     columns,
     flat,
 )
+from sleepagree.describe.file import describe_file
+from sleepagree.describe.folder import describe_folder
 from sleepagree.describe.night import describe_night
+from sleepagree.describe.plan import describe_plan
+from sleepagree.describe.study import describe_bias, describe_study
+from sleepagree.readers.inspection import inspect_file
 from sleepagree.render.columns import columns_of
+from sleepagree.render.notebook import render_notebook
 from sleepagree.render.page import render_page
 from sleepagree.render.terminal import render_terminal, table_lines
+from sleepagree.study.from_folder import nights_from_folder
+from sleepagree.study.night_summary import Refusal
+from sleepagree.study.plan import plan_study, stated_statistics
+from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
+from tests.ferry import simulated_nights
 
 
 def described(*blocks, rank: Rank = Rank.FIRST_SCREEN, title: str = "Minutes under 'own words'") -> Description:
@@ -79,6 +91,41 @@ def test_what_is_further_down_is_shown_when_all_is_asked_for() -> None:
     assert render_terminal(description, full=True)[-2:] == ["MINUTES UNDER 'own words'", "  Words."]
 
 
+def test_a_table_may_be_further_down_than_its_section() -> None:
+    first, further = (
+        Table(name, name.capitalize(), columns("n"), (cells("1"),), rank=rank)
+        for name, rank in (("first", Rank.FIRST_SCREEN), ("further", Rank.FURTHER))
+    )
+    description = described(first, Heading("More"), further)
+    assert render_terminal(description)[3:] == ["  First", "  n", "  1"]
+    assert render_terminal(description, full=True)[6:] == ["", "  More:", "  Further", "  n", "  1"]
+    assert "Further" in render_page(description)
+    assert "Further" not in render_notebook(description)
+
+
+def test_a_heading_stands_only_above_something() -> None:
+    figure = Figure("f", FigureKind.RUN_LENGTHS, None, "title", "description", "caption")
+    shown = render_terminal(
+        described(Paragraph("Words."), Heading("Drawn"), figure, Heading("Is it?"), Paragraph("It is."))
+    )
+    assert shown[3:] == ["  Words.", "", "  Is it?", "  It is."]
+
+
+def test_a_list_inside_a_list_belongs_to_the_item_before() -> None:
+    inner = Items(("line 2: <a> -5 s", "and 3 more"), verbatim=True)
+    description = described(Items(("4 nights: no rows " + "word " * 14, inner, "line 9"), verbatim=True))
+    assert render_terminal(description, width=60)[3:] == [
+        "  4 nights: no rows word word word word word word word word",
+        "    word word word word word word",
+        "    line 2: <a> -5 s",
+        "    and 3 more",
+        "  line 9",
+    ]
+    for text in (render_page(description), render_notebook(description)):
+        assert "<li>line 2: &lt;a&gt; -5 s</li>" in text  # what may be copied keeps its hyphen
+        assert text.count("<ul>") - text.count('<nav aria-label="Contents"><ul>') == 2
+
+
 def test_a_head_is_broken_before_a_table_is_parted() -> None:
     heads = ("kind of thing", *(f"interval if epochs were independent {i}" for i in range(4)))
     table = Table("t", "", columns(*heads), (cells("a", *[Cell("0.1 to 0.2")] * 4),))
@@ -121,22 +168,94 @@ def test_any_table_fits(n_columns: int, n_rows: int, data: st.DataObject, width:
         assert line == line.rstrip()
 
 
-@pytest.mark.parametrize("night", [drawn.night_with_rem, drawn.night_without_rem])
-def test_the_page_holds_every_text_of_the_terminal(night) -> None:
-    description = describe_night(night())
+def study_with_refusals() -> StudyAgreement:
+    refused = [Refusal(row, "crew-9", "1", "band A", f"{row}.csv: no stage in -{row} rows.") for row in (90, 91)]
+    return summarise_study([*simulated_nights(3, 2), *refused], StudyOptions(resamples=20))
+
+
+DESCRIBED = {
+    "night with REM": lambda: describe_night(drawn.night_with_rem()),
+    "night without REM": lambda: describe_night(drawn.night_without_rem()),
+    "study": lambda: describe_study(study_with_refusals(), command="sleepagree study nights.csv --out out"),
+    "bias": lambda: describe_bias(study_with_refusals()),
+}
+
+
+@pytest.mark.parametrize("kind", DESCRIBED)
+def test_the_page_holds_every_text_of_the_terminal(kind: str) -> None:
+    description = DESCRIBED[kind]()
     page = html.unescape(re.sub(r"<[^>]*>", "", render_page(description))).replace("−", "-")
     terminal = " ".join(" ".join(render_terminal(description, full=True, width=400)).split())
     for section in description.sections:
         for block in flat(section.blocks):
             match block:
-                case Paragraph(text) | Command(text) | Heading(text):
+                case Paragraph(text) | Command(text):
                     said = [text]
                 case Items(items):
-                    said = list(items)
+                    said = [item for item in items if isinstance(item, str)]
                 case Table():
                     said = [block.caption, *(cell.text for row in block.rows for cell in row)]
                 case _:
                     said = []
             for text in said:
                 assert " ".join(text.split()) in terminal
-                assert text in page
+                assert text.replace("−", "-") in page
+
+
+def test_a_detail_follows_the_title_as_it_is_written() -> None:
+    section = Section("gaps", "Gaps", (), detail="  1 gap, 60.0 min without a label; the longest " + "word " * 10)
+    description = Description("kind", "title", (), (section,))
+    assert render_terminal(description, width=60) == [
+        "GAPS  1 gap, 60.0 min without a label; the longest word word",
+        "  word word word word word word word word",
+    ]
+    assert '<h2 id="gaps-heading">Gaps  1 gap, 60.0 min' in render_page(description)
+    assert "<h4>Gaps  1 gap, 60.0 min" in render_notebook(description)
+
+
+def test_a_mark_and_bars_stand_where_they_can() -> None:
+    heads = (Column("", is_words=True), Column("", has_bars=True), Column("", is_words=True))
+    rows = (
+        cells(Cell("one", is_marked=True), Cell("0.5", 0.5), "half"),
+        cells("two", Cell("1.0", 1.0), ""),
+        cells("three", Cell("-0.5", -0.5), "below"),
+    )
+    table = Table("t", "", heads, rows)
+    # the largest number has the longest bar, what is below 0 none
+    assert table_lines(table, 80) == [
+        f"* one     0.5  {'█' * 20}{' ' * 20}  half",
+        f"  two     1.0  {'█' * 40}",
+        f"  three  -0.5  {' ' * 40}  below",
+    ]
+    for shown in (render_page(described(table)), render_notebook(described(table))):
+        assert '<th scope="row">* one</th>' in shown
+        assert "█" not in shown
+
+
+def test_rows_without_a_word_in_the_columns_below_are_not_named_again() -> None:
+    rows = (cells("one", *[Cell("a" * 30)] * 3), cells("two", Cell("a" * 30), Cell("a" * 30), Cell("")))
+    assert table_lines(Table("t", "", columns("row", "x", "y", "z"), rows), 80)[-2:] == [
+        f"  row {'z':>31}",
+        f"  one  {'a' * 30}",
+    ]
+
+
+def test_everything_described_stands_on_a_page_and_in_a_notebook() -> None:
+    ferry = Path(__file__).parents[2] / "fixtures" / "ferry"
+    seen = describe_file(inspect_file(ferry / "band-a" / "crew-1-night-1.csv"))
+    plan = describe_plan(plan_study(stated_statistics((20.0, 15.0), (0.1, None)), participants=(5,), nights=(1, 3)))
+    folder = describe_folder(
+        nights_from_folder(
+            ferry, reference_pattern="reference/{participant}-night-{night}.edf",
+            device_pattern="band-a/{participant}-night-{night}.csv", device_name="band A",
+        ),
+        table="nights.csv",
+    )  # fmt: skip
+    for description in (seen, plan, folder):
+        for shown in (render_page(description), render_notebook(description)):
+            for section in description.sections:
+                assert section.heading in html.unescape(shown)
+                for block in flat(section.blocks):
+                    if isinstance(block, Table):
+                        texts = [cell.text for row in block.rows for cell in row]
+                        assert all(text in html.unescape(shown).replace("−", "-") for text in texts)

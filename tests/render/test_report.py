@@ -207,8 +207,12 @@ def test_numbers_of_a_study_are_those_of_its_results(pages: dict[str, str], stud
     for i, device in enumerate(study.devices):
         rows = {row[0]: row for row in table_cells(html, f"limits-{i}")[1:]}
         limits = next(b for b in device.bias if b.measure == "TST").limits
-        assert rows["TST min"][4] == f"{limits.bias:+.1f}"
-        assert rows["TST min"][7] == f"{limits.lower_low:.1f} to {limits.lower_high:.1f}"
+        assert rows["TST min"][3] == f"{limits.bias:+.1f}"
+        assert rows["TST min"][5] == f"{limits.lower:.1f} to {limits.upper:.1f}"
+        ends = {row[0]: row for row in table_cells(html, f"ends-{i}")[1:]}
+        assert ends["TST min"][3] == f"{limits.lower_low:.1f} to {limits.lower_high:.1f}"
+        assert rows.keys().isdisjoint(row[0] for row in table_cells(html, f"further-{i}")[1:])
+        assert len(ends) == len(rows) + len(table_cells(html, f"further-{i}")[1:]) == len(device.bias)
         for source in device.bias_sources:
             assert f"{source.per_night.bias_min:+.1f}".replace("-0.0", "0.0").lstrip("+").replace("-", "−") in html
     assert [row[0] for row in table_cells(html, "refused")[1:]] == ["99"]

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from scipy import stats
 from sklearn.metrics import accuracy_score, cohen_kappa_score
 
+from sleepagree.describe.study_paragraphs import methods_of_study
 from sleepagree.errors import InputError, PairingError, SleepAgreeError
 from sleepagree.hypnogram.align import align
 from sleepagree.hypnogram.ledger import NO_MAJORITY
@@ -27,12 +28,11 @@ from sleepagree.night.measures import measure_sides
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.render.night_json import night_document
 from sleepagree.render.study_json import study_document
-from sleepagree.report.sentences import methods_of_study
 from sleepagree.study.night_summary import NightSummary, summarise_night
 from sleepagree.study.scorers import CONSENSUS, DEVICE, build_consensus, compare_scorers
 from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
-from sleepagree.study_text import study_lines
 from tests.said import said
+from tests.told import study_lines
 
 WORDS = {"W": "W", "1": "N1", "2": "N2", "3": "N3", "R": "R", "?": "?", ".": None}
 START = datetime(2026, 3, 1, 22, 30)

@@ -11,16 +11,15 @@ import pytest
 from scipy import stats
 from sklearn.metrics import cohen_kappa_score
 
+from sleepagree.describe.study_paragraphs import methods_of_study, results_of_study
 from sleepagree.mapping.mapping import mapping_named
 from sleepagree.render.study_json import bias_rows, confusion_rows, night_rows, study_document
-from sleepagree.report.sentences import methods_of_study, results_of_study
 from sleepagree.scoring import coefficients
 from sleepagree.study.night_summary import MEASURE_NAMES, NightSummary, Refusal
 from sleepagree.study.summarise import StudyOptions, fold_nights, summarise_study
-from sleepagree.study_text import bias_lines, study_lines
 from tests.ferry import simulated_nights
 from tests.said import said
-from tests.told import study_page
+from tests.told import bias_lines, study_lines, study_page
 
 NIGHTS = simulated_nights()
 STUDY = summarise_study(NIGHTS, StudyOptions(resamples=400))
@@ -197,7 +196,7 @@ def test_one_participant_is_one_and_has_nights_as_units_in_every_sentence() -> N
     assert "1 participants" not in everything
     assert "over participants" not in everything
     assert "mean of participants" not in everything
-    assert "AGREEMENT of pad B (95 % intervals over nights)" in everything
+    assert "AGREEMENT OF 'pad B'\n  95 % intervals are those of the delta method with nights as the units" in everything
 
 
 @pytest.mark.parametrize(("people", "by_delta"), [(5, True), (12, False)])
@@ -363,7 +362,8 @@ def test_log_ratios_are_given_as_ratios_in_files_text_and_sentences() -> None:
     cells = dict(zip(rows[0], next(r for r in rows if r[:2] == ["pad B", "TST"]), strict=True))
     assert (cells["unit"], float(cells["bias"])) == ("ratio", document["bias"])
     shown = f"{said / reference:.3f}"
-    line = [x for x in bias_lines(study) if x.split()[:2] == ["TST", "min"]][1]
+    lines = bias_lines(study)
+    line = next(x for x in lines[lines.index("BIAS OF 'pad B'") :] if x.split()[:2] == ["TST", "min"])
     assert line.split()[2:5] == [f"{reference:.1f}", f"{said:.1f}", shown]
     assert f"TST {said / reference:.2f} ({ratios['bias_low']:.2f} to {ratios['bias_high']:.2f})" in results_of_study(
         study

@@ -1,0 +1,97 @@
+"""A reading of a device's clock in words: what is proposed, the figures behind it, and kappa by offset."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+
+from sleepagree.describe.blocks import Cell, Column, Description, Items, Paragraph, Section, Table, cells, columns
+from sleepagree.describe.words import DASH, figure, file_name, say_level, signed
+from sleepagree.errors import shorten
+from sleepagree.hypnogram.align import PairedNight
+from sleepagree.scoring.clock import TUNING_WARNING, ClockReading
+from sleepagree.scoring.clock_blocks import OffsetCurve
+
+_ROWS_TO_A_SIDE: Final = 15
+_ROUND_STEPS_S: Final = (5, 10, 15, 30, 60, 120, 300, 600, 900, 1200, 1800, 3600)
+
+
+def describe_clock(reading: ClockReading, paired: PairedNight) -> Description:
+    """Return everything that is said about a device's clock.
+
+    Parameters
+    ----------
+    reading : ClockReading
+        What agreement says about the clock.
+    paired : PairedNight
+        The night that it was read from.
+    """
+    device, reference = (
+        file_name(side.origin.name, "data in memory") for side in (paired.device_side, paired.reference_side)
+    )
+    of = f"of device {device} against reference {reference}"
+    proposal = f"{'Proposed' if reading.proposed else 'Nothing is proposed'}: {reading.reason}"
+    figures = Table("figures", "", columns("", "", words=(0, 1)), tuple(cells(*row) for row in _figures(reading)))
+    return Description(
+        "sleepagree: one clock",
+        f"{device} against {reference}",
+        (),
+        (
+            Section("clock", "Clock", (), detail=f" {of}"),
+            Section("proposal", "", (Items((proposal,)), figures)),
+            Section("curve", "", (_curve(reading.curve), Paragraph(TUNING_WARNING))),
+        ),
+    )
+
+
+def _figures(reading: ClockReading) -> list[tuple[str, str]]:
+    rows = [
+        ("mapping", shorten(reading.mapping)),
+        ("best offset", _seconds(reading.offset_s) + _interval(reading.low_s, reading.high_s, " s", reading.level)),
+        ("kappa as recorded", figure(reading.kappa_at_zero, 3)),
+        ("kappa at best offset", figure(reading.kappa_at_best, 3)),
+        ("drift", _drift(reading)),
+    ]
+    if reading.wake_sleep is not None:
+        offset_s, at_best = reading.wake_sleep.best
+        instead = figure(reading.wake_sleep.at_zero, 3)
+        rows.append(("wake-sleep alone", f"{_seconds(offset_s)}, kappa {figure(at_best, 3)} instead of {instead}"))
+    for part in reading.thirds:
+        hours = f"{part.from_s / 3600:.1f} to {part.to_s / 3600:.1f} h"
+        rows.append((hours, f"{_seconds(part.offset_s)}, kappa {figure(part.kappa_at_best, 3)}"))
+    return rows
+
+
+def _seconds(value: float) -> str:
+    return DASH if math.isnan(value) else f"{signed(value, 0)} s"
+
+
+def _interval(low: float, high: float, unit: str, level: float) -> str:
+    return "" if math.isnan(low) else f" ({say_level(level)} {low:+.0f} to {high:+.0f}{unit})"
+
+
+def _drift(reading: ClockReading) -> str:
+    if math.isnan(reading.drift_s_per_h):
+        return DASH
+    interval = _interval(reading.drift_low, reading.drift_high, " s/h", reading.level)
+    return f"{reading.drift_s_per_h:+.1f} s per hour{interval}"
+
+
+def _curve(curve: OffsetCurve) -> Table | Paragraph:
+    """Return kappa at even offsets, 0 and the best offset among them."""
+    if np.isnan(curve.kappa).all():
+        return Paragraph("no kappa at any offset")
+    offsets = curve.offsets_s
+    best = int(np.flatnonzero(offsets == curve.best[0])[0])
+    step_s = next((s for s in _ROUND_STEPS_S if s * _ROWS_TO_A_SIDE >= offsets[-1]), _ROUND_STEPS_S[-1])
+    rows = []
+    for at in sorted({best, *np.flatnonzero(offsets % step_s == 0).tolist()}):
+        kappa = float(curve.kappa[at])
+        if not math.isnan(kappa):
+            notes = [note for note, here in (("as recorded", offsets[at] == 0), ("best", at == best)) if here]
+            offset = Cell(signed(offsets[at], 0), float(offsets[at]))
+            rows.append(cells(offset, Cell(figure(kappa, 3), kappa), ", ".join(notes)))
+    heads = (Column(""), Column("", has_bars=True), Column("", is_words=True))
+    return Table("kappa-by-offset", "kappa by offset (seconds added to device times)", heads, tuple(rows))

@@ -1,0 +1,159 @@
+"""A file in words: what a reader sees in it, and what scoring a night with it would do."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Final
+
+from sleepagree.describe.blocks import (
+    Block,
+    Command,
+    Description,
+    Items,
+    Section,
+    Table,
+    cells,
+    columns,
+    count_cell,
+    number_cell,
+)
+from sleepagree.describe.notes import say_notes
+from sleepagree.describe.words import DASH, moment
+from sleepagree.errors import counted, shorten
+from sleepagree.mapping.words import UNSCORED
+from sleepagree.readers.inspection import FileInspection, Gap, LabelSeen
+
+_GAPS: Final = 6
+#: A line of a layout is not broken, so that it can be copied; one that is longer is cut.
+_LONGEST_LAYOUT_LINE: Final = 76
+_EPOCH_FROM: Final = {"file": "told by the file", "layout": "told by the layout", "inferred": "inferred from the times"}
+
+
+def describe_file(inspection: FileInspection) -> Description:
+    """Return everything that is said about a file."""
+    facts = tuple(cells(*fact) for fact in _facts(inspection))
+    name = shorten(inspection.file)
+    sections = [
+        Section("file", "File", (Table("facts", "", columns("", "", words=(0, 1)), facts),), detail=f"  {name}"),
+        _columns(inspection.header),
+        _labels(inspection.labels),
+        _gaps(inspection.gaps),
+        _sentences("overlaps", "Overlaps", say_notes(inspection.overlaps)),
+        _other_texts(inspection.ignored),
+        _sentences("notes", "Notes", say_notes(inspection.notes)),
+        _sentences("mne", "In MNE", inspection.read_by_mne),
+        _sentences("problems", "What stands in the way", inspection.problems),
+        _sentences("night", "What 'sleepagree night' would do", inspection.would_do),
+    ]
+    present = tuple(section for section in sections if section is not None)
+    return Description("sleepagree: one file", name, (), present)
+
+
+def _facts(inspection: FileInspection) -> list[tuple[str, str]]:
+    facts = [("reader", inspection.reader)]
+    if inspection.columns:
+        facts.append(("columns", ", ".join(f"{role} from '{shorten(name)}'" for role, name in inspection.columns)))
+    if inspection.start is not None:
+        facts.append(("begins", moment(inspection.start)))
+    if inspection.end is not None:
+        facts.append(("ends", moment(inspection.end)))
+    if inspection.spans:
+        facts += [
+            ("lasts", f"{_duration(inspection.duration_s)} in {counted(inspection.spans, 'span')}"),
+            ("zone", _zone(inspection)),
+            ("epoch length", _epoch(inspection)),
+            ("lights", _lights(inspection)),
+        ]
+    return facts
+
+
+def _duration(seconds: float) -> str:
+    minutes, left = divmod(round(seconds), 60)
+    return f"{minutes // 60} h {minutes % 60:02d} min" + (f" {left:02d} s" if left else "")
+
+
+def _zone(inspection: FileInspection) -> str:
+    if inspection.start is None:
+        return "none; elapsed seconds without a clock"
+    return inspection.zone or "none; a clock reading"
+
+
+def _epoch(inspection: FileInspection) -> str:
+    if inspection.epoch_seconds is None:
+        return "no fixed length"
+    return f"{inspection.epoch_seconds:g} s, {_EPOCH_FROM.get(inspection.epoch_seconds_from, 'of unknown origin')}"
+
+
+def _lights(inspection: FileInspection) -> str:
+    marks = (("off", inspection.lights_off), ("on", inspection.lights_on))
+    return ", ".join(f"{which} {_mark(value)}" for which, value in marks if value is not None) or "no marks"
+
+
+def _mark(value: datetime | float) -> str:
+    return moment(value) if isinstance(value, datetime) else f"at {value:.10g} s"
+
+
+def _columns(header: Sequence[tuple[str, str]]) -> Section | None:
+    if not header:
+        return None
+    rows = tuple(cells(shorten(name), kind) for name, kind in header)
+    return Section("columns", "Columns", (Table("header", "", columns("name", "holds", words=(0, 1)), rows),))
+
+
+def _labels(labels: Sequence[LabelSeen]) -> Section | None:
+    if not labels:
+        return None
+    words = {None: "?  (unknown)", UNSCORED: "no stage"}
+    rows = tuple(
+        cells(
+            shorten(seen.label),
+            words.get(seen.stage, shorten(seen.stage or "")),
+            DASH if seen.epochs is None else count_cell(seen.epochs),
+            DASH if seen.minutes is None else number_cell(seen.minutes, 1),
+        )
+        for seen in labels
+    )
+    heads = columns("label", "stage", "30-s epochs", "minutes", words=(0, 1))
+    return Section("labels", "Labels", (Table("labels-table", "", heads, rows),))
+
+
+def _gaps(gaps: Sequence[Gap]) -> Section | None:
+    if not gaps:
+        return None
+    total = sum(gap.minutes for gap in gaps)
+    longest = sorted(sorted(gaps, key=lambda gap: -gap.minutes)[:_GAPS], key=lambda gap: gap.begin_s)
+    which = "; the longest" if len(gaps) > _GAPS else ""
+    detail = f"  {counted(len(gaps), 'gap')}, {total:.1f} min without a label{which}"
+    return Section("gaps", "Gaps", (Items(tuple(map(_gap, longest))),), detail=detail)
+
+
+def _gap(gap: Gap) -> str:
+    if gap.begin is None or gap.end is None:
+        return f"{gap.begin_s:.10g} s to {gap.end_s:.10g} s ({gap.minutes:.1f} min)"
+    same_day = gap.begin.date() == gap.end.date()
+    end = f"{gap.end:%H:%M:%S}" if same_day else moment(gap.end)
+    return f"{gap.begin:%Y-%m-%d %H:%M:%S} to {end} ({gap.minutes:.1f} min)"
+
+
+def _other_texts(ignored: Sequence[tuple[str, int]]) -> Section | None:
+    """Return how many texts are no stages; what they say is not shown, for it may be about a person."""
+    if not ignored:
+        return None
+    many = f"{counted(len(ignored), 'text')}, {counted(sum(count for _, count in ignored), 'time')}"
+    return Section("other", "Other", (), detail=f"  {many}: no stages, and not shown, as they may name people")
+
+
+def _sentences(name: str, title: str, sentences: Sequence[str]) -> Section | None:
+    """Return sentences as items; lines of a layout inside them stay as they are."""
+    blocks: list[Block] = []
+    for line in (line for sentence in sentences for line in sentence.split("\n")):
+        if line.startswith("    "):
+            shown = shorten(line.strip())
+            cut = shown if len(shown) <= _LONGEST_LAYOUT_LINE else f"{shown[: _LONGEST_LAYOUT_LINE - 1]}…"
+            blocks.append(Command(f"  {cut}"))
+        elif blocks and isinstance(before := blocks[-1], Items):
+            blocks[-1] = Items((*before.items, line.strip()))
+        else:
+            blocks.append(Items((line.strip(),)))
+    return Section(name, title, tuple(blocks)) if blocks else None

@@ -1,0 +1,151 @@
+"""A night under several mappings in words: a table of all of them, what they allow and what they take for granted."""
+
+from __future__ import annotations
+
+import math
+
+from sleepagree.describe.blocks import (
+    Cell,
+    Description,
+    Items,
+    Section,
+    Table,
+    cells,
+    columns,
+    count_cell,
+    number_cell,
+    valued,
+)
+from sleepagree.describe.words import (
+    DASH,
+    figure,
+    file_name,
+    from_moment_to,
+    interval,
+    percent,
+    plain,
+    say_class,
+    signed,
+)
+from sleepagree.errors import counted, shorten
+from sleepagree.hypnogram.align import PairedNight
+from sleepagree.night.mappings import ComparedMapping, MappingComparison
+from sleepagree.scoring.table_agreement import ClassAgreement
+
+
+def describe_mappings(comparison: MappingComparison) -> Description:
+    """Return everything that is said about a night under several mappings."""
+    paired = comparison.night.paired
+    device, reference = (
+        file_name(side.origin.name, "data in memory") for side in (paired.device_side, paired.reference_side)
+    )
+    compared = Items((f"{device} against {reference}{_what_was_compared(paired)}",))
+    remarks = Items((_legend(comparison), *_ceilings(comparison), *_how_to_read(comparison)))
+    taken = Items(tuple(_assumption(compared) for compared in comparison.mappings))
+    return Description(
+        "sleepagree: one night under several mappings",
+        f"{device} against {reference}",
+        (),
+        (
+            Section(
+                "agreement", "Agreement under every mapping that fits", (compared, _mapping_table(comparison), remarks)
+            ),
+            Section(
+                "by-class",
+                "By class",
+                (_class_table(comparison),),
+                detail=": sensitivity, F1, and bias in minutes (device - reference)",
+            ),
+            Section("assumptions", "What each mapping takes for granted", (taken,)),
+        ),
+    )
+
+
+def _what_was_compared(paired: PairedNight) -> str:
+    begin, end = paired.begin, paired.epoch_start(paired.status.size)
+    span = f", {from_moment_to(begin, end)}" if begin and end else ""
+    return f"{span}; {paired.ledger.scored} of {counted(paired.ledger.window_epochs, 'epoch')} scored on both sides"
+
+
+def _mapping_table(comparison: MappingComparison) -> Table:
+    level = f"{100 * comparison.night.level:g} %"
+    heads = columns("mapping", "classes", "epochs", "accuracy", "kappa", f"{level} by blocks")
+    return Table("mappings", "", heads, tuple(map(_mapping_row, comparison.mappings)))
+
+
+def _mapping_row(compared: ComparedMapping) -> tuple[Cell, ...]:
+    scored, table, mapping = compared.scored, compared.scored.table, compared.scored.mapping
+    rows, said = len(mapping.reference_classes), len(mapping.device_classes)
+    return cells(
+        Cell(shorten(mapping.name), is_marked=compared.declared),
+        count_cell(rows) if mapping.is_square else valued(f"{rows} by {said}", rows),
+        valued(f"{table.n}/{table.n + scored.left_out}", table.n),
+        number_cell(table.accuracy),
+        number_cell(table.kappa.value),
+        interval(scored.block_low, scored.block_high, 2) if table.kappa.defined else DASH,
+    )
+
+
+def _legend(comparison: MappingComparison) -> str:
+    declared = "; *: declared beforehand" if any(c.declared for c in comparison.mappings) else ""
+    return (
+        "epochs: kept by the mapping of those that both sides staged; blocks: kappa's interval by resampling blocks of "
+        f"epochs{declared}."
+    )
+
+
+def _ceilings(comparison: MappingComparison) -> list[str]:
+    """Say what the labels allow, where that is less than full agreement."""
+    said = []
+    for compared in comparison.mappings:
+        ceiling = compared.scored.ceiling
+        if math.isnan(ceiling.accuracy) or ceiling.accuracy >= 1:
+            continue
+        share = compared.share_of_ceiling[0]
+        reached = "" if math.isnan(share) else f"; this one reaches {percent(share)} of that accuracy"
+        said.append(
+            f"{compared.scored.mapping.name}: no device with these labels could have come above accuracy "
+            f"{figure(ceiling.accuracy, 3)}, kappa {figure(ceiling.kappa, 3)}, on this night (the ceiling){reached}."
+        )
+    return said
+
+
+def _how_to_read(comparison: MappingComparison) -> list[str]:
+    said = []
+    if len({len(c.scored.mapping.reference_classes) for c in comparison.mappings}) > 1:
+        said.append(
+            "Kappas at different numbers of classes cannot be compared with each other: merging classes never lowers "
+            "accuracy, but it can lower kappa."
+        )
+    commonest: dict[float, list[str]] = {}
+    for compared in comparison.mappings:
+        commonest.setdefault(round(compared.commonest_accuracy, 3), []).append(compared.scored.mapping.name)
+    accuracies = "; ".join(f"{figure(accuracy, 3)} ({', '.join(names)})" for accuracy, names in commonest.items())
+    said.append(
+        f"Always saying the commonest class would have an accuracy of {accuracies}; its kappa is 0 by definition."
+    )
+    return said
+
+
+def _class_table(comparison: MappingComparison) -> Table:
+    names = list(dict.fromkeys(n for c in comparison.mappings for n in c.scored.mapping.reference_classes))
+    rows = []
+    for compared in comparison.mappings:
+        by_class = {c.name: c for c in compared.scored.table.classes}
+        bias = {source.name: source.bias_min for source in compared.bias}
+        found = (_class_cell(by_class.get(name), bias.get(name, math.nan)) for name in names)
+        rows.append(cells(shorten(compared.scored.mapping.name), *found))
+    return Table("classes", "", columns("mapping", *map(say_class, names)), tuple(rows))
+
+
+def _class_cell(agreement: ClassAgreement | None, bias_min: float) -> str:
+    if agreement is None:
+        return ""
+    if not agreement.comparable:
+        return "no label"
+    return f"{figure(agreement.sensitivity)} {figure(agreement.f1)} {signed(bias_min):>6}"
+
+
+def _assumption(compared: ComparedMapping) -> str:
+    mark = " (declared beforehand)" if compared.declared else ""
+    return f"{plain(compared.scored.mapping.name)}{mark}: {plain(compared.scored.mapping.assumption)}"

@@ -1,0 +1,271 @@
+"""A study in words: the order of its report, what was refused, every night, and how to repeat it."""
+
+from __future__ import annotations
+
+import math
+import sys
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from typing import Final
+
+from sleepagree.describe.blocks import (
+    Block,
+    Cell,
+    Description,
+    Items,
+    Paragraph,
+    Rank,
+    Role,
+    Section,
+    Table,
+    cells,
+    columns,
+    difference_cell,
+    number_cell,
+    present,
+    valued,
+)
+from sleepagree.describe.closing import caution_section, methods_section, repeat_section
+from sleepagree.describe.study_agreement import agreement_section, comparison_section, redistribution_section
+from sleepagree.describe.study_bias import bias_section, sources_section
+from sleepagree.describe.study_paragraphs import finding_of_device, methods_of_study, results_of_study
+from sleepagree.describe.words import (
+    duration,
+    figure,
+    join_words,
+    percent,
+    percent_interval,
+    plain,
+    say_level,
+    say_stages,
+    say_status,
+)
+from sleepagree.errors import counted, shorten
+from sleepagree.scoring.clock import combined_offsets
+from sleepagree.study.night_summary import Refusal
+from sleepagree.study.results import DeviceStudy, ScorerSummary, StudyAgreement
+from sleepagree.study.table import NightsTable
+
+#: More nights than this are not listed; nights.csv holds them all.
+MOST_LISTED: Final = 500
+
+#: As many nights with one reason, or more, are told together; of those, so many are named.
+_FEWEST_TO_GROUP: Final = 3
+_SHOWN_OF_A_GROUP: Final = 3
+
+
+def describe_study(study: StudyAgreement, *, command: str = "", table: NightsTable | None = None) -> Description:
+    """Return everything that is said about a study.
+
+    Parameters
+    ----------
+    study : StudyAgreement
+        The study.
+    command : str
+        The command that repeats it; "" leaves it out.
+    table : NightsTable, optional
+        The table of nights that it was made from.
+    """
+    sections: list[Section | None] = [_refused(study, listed=True), _compared(study)]
+    for i, device in enumerate(study.devices):
+        sections += [
+            agreement_section(device, study, i),
+            bias_section(device, study, i),
+            redistribution_section(device, study, i),
+            sources_section(device, study, i),
+        ]
+    sections += [comparison_section(c, i) for i, c in enumerate(study.comparisons)]
+    sections += [
+        _scorers(study),
+        _clock(study),
+        _nights(study),
+        caution_section(study.cautions),
+        methods_section(methods_of_study(study, table=table), results_of_study(study)),
+        _repeat(command, table),
+    ]
+    names = join_words([shorten(d.device) for d in study.devices])
+    return Description(
+        "sleepagree: a study",
+        f"{names} against the reference" if names else "No night was scored",
+        tuple(finding_of_device(device, study) for device in study.devices),
+        tuple(s for s in sections if s is not None),
+    )
+
+
+def describe_bias(study: StudyAgreement) -> Description:
+    """Return what is said about the bias of each device of a study, below the nights that were refused."""
+    sections = [
+        _refused(study, listed=False),
+        *(bias_section(device, study, i) for i, device in enumerate(study.devices)),
+    ]
+    return Description("sleepagree: bias", "Bias over nights", (), tuple(s for s in sections if s is not None))
+
+
+# --- nights that were refused, and nights that were compared ----------------------------------------------
+
+
+def _refused(study: StudyAgreement, *, listed: bool) -> Section | None:
+    if not study.refused:
+        return None
+    title = f"Refused: {len(study.refused)} of {counted(study.given, 'night')}"
+    reasons = refused_items(study.refused)
+    return Section("refused-nights", title, (reasons, _refused_table(study)) if listed else (reasons,))
+
+
+def _refused_table(study: StudyAgreement) -> Table:
+    rows = tuple(
+        cells(str(r.row), shorten(r.participant), shorten(r.night), shorten(r.device), plain(r.reason))
+        for r in study.refused[:MOST_LISTED]
+    )
+    heads = columns("line", "participant", "night", "device", "reason", words=range(5))
+    caption = f"Refused nights{_say_listed(len(rows), len(study.refused))}"
+    return Table("refused", caption, heads, rows, folded="The refused nights as a table", rank=Rank.FURTHER)
+
+
+def refused_items(refused: Sequence[Refusal]) -> Items:
+    """Return refused nights with their reasons; a reason that several share stands once, with the first of them."""
+    groups: dict[str, list[Refusal]] = {}
+    for refusal in refused:
+        groups.setdefault(_shared_part(refusal.reason), []).append(refusal)
+    items: list[str | Items] = []
+    for shared, members in groups.items():
+        if len(members) < _FEWEST_TO_GROUP:
+            items += [f"{_whose(refusal)}: {refusal.reason}" for refusal in members]
+            continue
+        files = [refusal.reason.removesuffix(shared).removesuffix(": ") for refusal in members[:_SHOWN_OF_A_GROUP]]
+        named = [
+            ": ".join(part for part in (_whose(refusal), file) if part)
+            for refusal, file in zip(members, files, strict=False)
+        ]
+        more = [f"and {len(members) - len(named)} more"] if len(members) > len(named) else []
+        items += [f"{len(members)} nights: {shared}", Items((*named, *more), verbatim=True)]
+    return Items(tuple(items), verbatim=True)
+
+
+def _shared_part(reason: str) -> str:
+    """Return a reason without the file at its head, which differs from night to night."""
+    head, colon, rest = reason.partition(": ")
+    return rest if colon and "." in head and "\n" not in head else reason
+
+
+def _whose(refusal: Refusal) -> str:
+    who = f"{shorten(refusal.participant)} {shorten(refusal.night)} {shorten(refusal.device)}"
+    return f"line {refusal.row}, {who}"
+
+
+def _compared(study: StudyAgreement) -> Section:
+    return Section("compared", "What was compared", (Items(tuple(map(_say_nights, study.devices))),))
+
+
+def _say_nights(device: DeviceStudy) -> str:
+    window = sum(n.window_epochs for n in device.nights)
+    scored = sum(n.scored for n in device.nights)
+    totals: Counter[str] = Counter()
+    for night in device.nights:
+        totals.update(dict(night.excluded))
+    rest = ", ".join(f"{say_status(word)} {count}" for word, count in totals.items() if count)
+    return (
+        f"{shorten(device.device)}: {counted(len(device.participants), 'participant')}, "
+        f"{counted(len(device.nights), 'night')}, {counted(window, 'epoch')} in the windows ({duration(window)}); "
+        f"scored on both sides {scored} ({percent(scored / window, 1)}); not scored: {rest or 'none'}; it can report "
+        f"{join_words(say_stages(device.reports))}"
+    )
+
+
+# --- scorers, clocks, nights ------------------------------------------------------------------------------
+
+
+def _scorers(study: StudyAgreement) -> Section | None:
+    if not study.scorers:
+        return None
+    said = Items(tuple(map(_say_scorers, study.scorers)))
+    note = Paragraph("Means over nights; all kappas of a line are of the same nights.", Role.NOTE)
+    return Section("scorers", "Scorers", (said, note))
+
+
+def _say_scorers(found: ScorerSummary) -> str:
+    nights = "night" if found.of_nights == 1 else "nights"
+    return (
+        f"{shorten(found.device)}, '{shorten(found.mapping)}', {found.nights_told} {nights} with several scorers: "
+        f"kappa between scorers {figure(found.between_scorers, 3)}, of the device with each scorer "
+        f"{figure(found.with_scorers, 3)} ({_say_share(found)}), with the consensus {figure(found.with_consensus, 3)}."
+    )
+
+
+def _say_share(found: ScorerSummary) -> str:
+    """Return a share of what scorers reach, with its interval or why it has none."""
+    share = found.share_intervals.primary
+    if not share.defined:
+        return "no share of that"
+    said = f"{percent(share.value)} of that"
+    if math.isnan(share.low):
+        return f"{said}, without an interval: {'; '.join(found.share_intervals.notes)}"
+    return f"{said}, {say_level(share.level)} {percent_interval(share.low, share.high)}"
+
+
+def _clock(study: StudyAgreement) -> Section | None:
+    said = [
+        f"{shorten(device.device)}: {combined_offsets([n.best_offset_s for n in device.nights])[2]}"
+        for device in study.devices
+    ]
+    what = "A night's best offset is the one at which kappa would be highest; nothing was shifted."
+    return Section("clock", "Clock", (Items(tuple(said)), Paragraph(what, Role.NOTE))) if said else None
+
+
+def _nights(study: StudyAgreement) -> Section | None:
+    of_all = sum(len(device.nights) for device in study.devices)
+    if not of_all:
+        return None
+    listed = [row for device in study.devices for row in _night_rows(device, MOST_LISTED)][:MOST_LISTED]
+    squares = dict.fromkeys(m.mapping.name for d in study.devices for m in d.mappings if m.mapping.is_square)
+    heads = columns(
+        "participant", "night", "device", "scored", "accuracy", "kappa", "best clock offset (s)", words=(0, 1, 2)
+    )
+    caption = f"Nights{_say_listed(len(listed), of_all)}"
+    of_what = (
+        "Accuracy is that of each device's first mapping; kappa that of its first mapping that has one "
+        f"({join_words([shorten(s) for s in squares])})."
+        if squares
+        else "No mapping has a kappa."
+    )
+    blocks: tuple[Block, ...] = (
+        Table("nights-table", caption, heads, tuple(listed), sortable=True),
+        Paragraph(of_what, Role.NOTE),
+    )
+    return Section("nights", "Nights", blocks, Rank.FURTHER)
+
+
+def _say_listed(listed: int, of_all: int) -> str:
+    return f", the first {listed} of {of_all}; nights.csv holds all" if of_all > listed else ""
+
+
+def _night_rows(device: DeviceStudy, most: int) -> Iterator[tuple[Cell, ...]]:
+    """Yield a line for each night of a device, ``most`` at most."""
+    square = next((m for m in device.mappings if m.mapping.is_square), None)
+    first = device.mappings[0]
+    for i, night in enumerate(device.nights[:most]):
+        scored = night.scored / night.window_epochs
+        yield cells(
+            shorten(night.participant),
+            shorten(night.night),
+            shorten(night.device),
+            valued(percent(scored, 1), scored),
+            number_cell(float(first.night_accuracy[i]), 3),
+            number_cell(math.nan if square is None else float(square.night_kappa[i]), 3),
+            difference_cell(night.best_offset_s, 0),
+        )
+
+
+# --- how to repeat it -------------------------------------------------------------------------------------
+
+
+def _repeat(command: str, table: NightsTable | None) -> Section:
+    # scipy is loaded only where a number needs it
+    libraries = [name for name in ("numpy", "scipy") if name in sys.modules]
+    if table is None:
+        return repeat_section(command, libraries=libraries)
+    section = repeat_section(command, files=(("nights table", table.name, table.sha256),), libraries=libraries)
+    if table.paired_epochs or not table.sha256:
+        return section
+    told = "The hashes of the files of every night stand in nights.csv and, under inputs, in results.json."
+    return Section(section.name, section.title, present(*section.blocks, Paragraph(told, Role.NOTE)), section.rank)

@@ -1,0 +1,330 @@
+"""The agreement of a device over many nights in words, where unreported stages went, and two devices side by side."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+
+from sleepagree.describe.blocks import (
+    Block,
+    Cell,
+    Figure,
+    FigureKind,
+    Heading,
+    Paragraph,
+    Rank,
+    Role,
+    Section,
+    Table,
+    beside,
+    cells,
+    columns,
+    number_cell,
+    present,
+    valued,
+)
+from sleepagree.describe.night import confusion_figure, confusion_table
+from sleepagree.describe.study_paragraphs import ends_of, say_estimate, say_intervals, units_of
+from sleepagree.describe.words import (
+    DASH,
+    figure,
+    join_words,
+    minutes,
+    percent,
+    percent_interval,
+    plain,
+    say_class,
+    say_level,
+    say_measure,
+    speak,
+)
+from sleepagree.errors import counted, shorten
+from sleepagree.inference.proportions import normal_quantile
+from sleepagree.inference.resampling import BootstrapIntervals
+from sleepagree.scoring.coefficients import kappa_se
+from sleepagree.study.results import (
+    DeviceComparison,
+    DeviceStudy,
+    PairedDifference,
+    StudyAgreement,
+    StudyMapping,
+    StudyRedistribution,
+)
+
+_TABLE_WORDS: Final = {
+    "accuracy": "accuracy",
+    "kappa": "kappa",
+    "pabak": "PABAK",
+    "ac1": "AC1",
+    "mcc": "MCC",
+    "balanced_accuracy": "balanced accuracy",
+}
+_CLASS_WORDS: Final = {
+    "sensitivity": "sensitivity",
+    "specificity": "specificity",
+    "ppv": "PPV",
+    "npv": "NPV",
+    "f1": "F1",
+    "kappa": "kappa",
+}
+_ABSOLUTE_ERROR: Final = "absolute error"
+
+
+def _estimate_cell(found: BootstrapIntervals, digits: int = 2) -> Cell:
+    """Return a cell with a value and its interval, sorted by the value."""
+    return valued(say_estimate(found, digits), found.primary.value)
+
+
+# --- agreement --------------------------------------------------------------------------------------------
+
+
+def agreement_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section:
+    """Return the agreement of a device under each of its mappings."""
+    square = next((m for m in device.mappings if m.mapping.is_square), None)
+    blocks: list[Block] = [Paragraph(say_intervals(device, study), Role.NOTE)]
+    for k, studied in enumerate(device.mappings):
+        name, mapping = f"{serial}-{k}", studied.mapping
+        counts = confusion_table(studied.counts, mapping, name=f"counts-{name}", rank=Rank.FURTHER)
+        drawing = confusion_figure(studied, name=f"confusion-{name}", of=f", {shorten(device.device)}")
+        blocks += present(
+            Heading(f"Under '{shorten(mapping.name)}'"),
+            Paragraph(plain(mapping.assumption)) if mapping.assumption else None,
+            beside((drawing, counts), (_statistics(studied, device, study, name), _ceiling(studied))),
+            _classes(studied, study, name, rank=Rank.FURTHER if k else Rank.FIRST_SCREEN),
+            _night_kappas(studied, device, study, name) if studied is square else None,
+        )
+    return Section(f"agreement-{serial}", f"Agreement of '{shorten(device.device)}'", tuple(blocks))
+
+
+def _statistics(studied: StudyMapping, device: DeviceStudy, study: StudyAgreement, name: str) -> Table:
+    rows = []
+    for key, word in _TABLE_WORDS.items():
+        found = studied.find(key)
+        if found is not None and found.pooled.primary.defined:
+            pooled, averaged = _estimate_cell(found.pooled, 3), _estimate_cell(found.averaged, 3)
+            rows.append(cells(word, pooled, averaged, number_cell(found.averaged_sd, 3)))
+    left = f"; {studied.left_out} left out by the mapping" if studied.left_out else ""
+    over = counted(int(studied.counts.sum()), "epoch")
+    units = units_of(device)
+    caption = f"Agreement over {over}{left}, with {say_level(study.options.level)}"
+    heads = columns("", "pooled", f"mean of {units}", f"SD between {units}")
+    return Table(f"statistics-{name}", caption, heads, tuple(rows))
+
+
+def _ceiling(studied: StudyMapping) -> Paragraph | None:
+    ceiling = studied.ceiling
+    if math.isnan(ceiling.accuracy) or ceiling.accuracy >= 1 or studied.mapping.is_square:
+        return None
+    return Paragraph(
+        f"The best any device with these labels could reach on these nights: {figure(ceiling.accuracy, 3)} accuracy, "
+        f"{figure(ceiling.kappa, 3)} kappa."
+    )
+
+
+def _classes(studied: StudyMapping, study: StudyAgreement, name: str, *, rank: Rank) -> Table:
+    rows = []
+    for class_name in studied.mapping.device_classes:
+        found = [studied.find(key, class_name) for key in _CLASS_WORDS]
+        shown = [Cell(DASH) if f is None else _estimate_cell(f.pooled) for f in found]
+        rows.append(cells(say_class(class_name), *shown))
+    caption = f"Each class against the rest, pooled, with {say_level(study.options.level)}"
+    return Table(f"classes-{name}", caption, columns("class", *_CLASS_WORDS.values()), tuple(rows), rank=rank)
+
+
+def _night_kappas(studied: StudyMapping, device: DeviceStudy, study: StudyAgreement, name: str) -> Figure | None:
+    kappa = studied.night_kappa
+    known = ~np.isnan(kappa)
+    if not known.any():
+        return None
+    reach = normal_quantile(study.options.level) * kappa_se(studied.night_counts)
+    pooled = studied.find("kappa")
+    estimate = None if pooled is None else pooled.pooled.primary
+    quarter, middle, upper = np.quantile(kappa[known], [0.25, 0.5, 0.75])
+    said = (
+        f"Kappa of {int(known.sum())} nights from {kappa[known].min():.2f} to {kappa[known].max():.2f}, median "
+        f"{middle:.2f}, middle half from {quarter:.2f} to {upper:.2f}"
+    )
+    if pooled is not None and pooled.pooled.primary.defined:
+        said += f"; pooled {say_estimate(pooled.pooled)}"
+    return Figure(
+        f"kappas-{name}",
+        FigureKind.NIGHT_KAPPAS,
+        {
+            "kappa": kappa,
+            "low": kappa - reach,
+            "high": kappa + reach,
+            "participant": [n.participant for n in device.nights],
+            "night": [n.night for n in device.nights],
+            "pooled": estimate,
+        },
+        title=f"Kappa of every night of {shorten(device.device)} under {shorten(studied.mapping.name)}",
+        description=f"{said}.",
+        caption=(
+            f"{said}. Whiskers take the epochs of a night as independent and are too narrow; the band is the interval "
+            f"of the pooled kappa over {units_of(device)}."
+        ),
+    )
+
+
+# --- redistribution ---------------------------------------------------------------------------------------
+
+
+def redistribution_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:
+    """Return where the stages went that a device has no label for, None where it has one for each."""
+    if not device.redistribution:
+        return None
+    name = shorten(device.device)
+    traced = [t for t in device.redistribution if t.epochs]
+    blocks: list[Block] = [
+        Paragraph(f"The reference scored no {speak(t.stage)} that {name} staged, too.")
+        for t in device.redistribution
+        if not t.epochs
+    ]
+    if traced:
+        said = "; ".join(
+            f"{speak(t.stage)}: "
+            + ", ".join(
+                f"{percent(d.share.value)} as {say_class(d.name)} ({d.minutes.value:.1f} min a night)" for d in t.to
+            )
+            for t in traced
+        )
+        drawing = Figure(
+            f"unreported-{serial}",
+            FigureKind.REDISTRIBUTION,
+            traced,
+            title=f"Where the epochs went that {name} has no label for",
+            description=f"{said}.",
+            caption=f"Shares of the pooled epochs with {say_level(study.options.level)} over {units_of(device)}.",
+        )
+        blocks.append(beside(drawing, [_shares_table(t, study, serial) for t in traced]))
+    stages = join_words([speak(t.stage) for t in device.redistribution])
+    return Section(f"redistribution-{serial}", f"Where {stages} went with '{name}'", tuple(blocks))
+
+
+def _shares_table(traced: StudyRedistribution, study: StudyAgreement, serial: int) -> Table:
+    rows = []
+    for d in traced.to:
+        share = d.share.primary
+        rows.append(
+            cells(
+                say_class(d.name),
+                valued(percent(share.value, 1), share.value),
+                percent_interval(share.low, share.high),
+                number_cell(d.minutes.primary.value, 1),
+                ends_of(d.minutes, 1),
+                valued(percent(d.share_of_class, 1), d.share_of_class),
+            )
+        )
+    level = say_level(study.options.level)
+    heads = columns("taken as", "share", level, "min a night", level, "part of class")
+    caption = f"{minutes(traced.epochs)} of {speak(traced.stage)} in all"
+    return Table(f"went-{serial}-{traced.stage}", caption, heads, tuple(rows))
+
+
+# --- two devices ------------------------------------------------------------------------------------------
+
+
+def comparison_section(comparison: DeviceComparison, serial: int) -> Section:
+    """Return two devices side by side on the epochs that both scored."""
+    first, second = shorten(comparison.first), shorten(comparison.second)
+    of_epochs = [d for d in comparison.differences if d.statistic != _ABSOLUTE_ERROR]
+    errors = [d for d in comparison.differences if d.statistic == _ABSOLUTE_ERROR]
+    over = (
+        f"{counted(comparison.nights, 'night')} of {counted(comparison.participants, 'participant')} under "
+        f"'{shorten(comparison.mapping)}'; difference = {second} − {first}"
+    )
+    heads = columns("", first, second, "difference", "interval")
+    rows = tuple(map(_difference_row, of_epochs))
+    error_rows = tuple(map(_difference_row, errors))
+    error_caption = "Absolute errors of the sleep measures on the same epochs, in each measure's unit"
+    silence = comparison.with_silence
+    blocks = present(
+        Paragraph(f"{_say_same_epochs(comparison)}; {_say_silence(comparison)}."),
+        Table(f"against-{serial}", over, heads, rows),
+        Paragraph(
+            f"Silence counted as disagreement: agreement of {first} {figure(silence.first, 3)}, of {second} "
+            f"{figure(silence.second, 3)}, difference {say_estimate(silence.difference, 3)}; shares of the "
+            f"{counted(comparison.asked, 'epoch')} that the reference gave a class."
+        ),
+        Paragraph(_say_own(comparison)),
+        Table(f"errors-{serial}", error_caption, heads, error_rows, rank=Rank.FURTHER) if errors else None,
+        _own_table(comparison, serial),
+    )
+    return Section(f"comparison-{serial}", f"Comparison: '{second}' against '{first}'", blocks)
+
+
+def _difference_row(found: PairedDifference) -> tuple[Cell, ...]:
+    digits = _digits(found)
+    return cells(
+        _name_difference(found),
+        number_cell(found.first, digits),
+        number_cell(found.second, digits),
+        number_cell(found.difference.primary.value, digits),
+        ends_of(found.difference, digits),
+    )
+
+
+def _own_table(comparison: DeviceComparison, serial: int) -> Table:
+    heads = [
+        f"{shorten(name)}, own {epochs}"
+        for name, epochs in zip((comparison.first, comparison.second), comparison.own_epochs, strict=True)
+    ]
+    rows = tuple(
+        cells(
+            _name_difference(d),
+            number_cell(d.own_first, _digits(d)),
+            number_cell(d.own_second, _digits(d)),
+        )
+        for d in comparison.differences
+        if not (math.isnan(d.own_first) and math.isnan(d.own_second))
+    )
+    caption = "Each device on all epochs that it scored itself, as many as stand in the heads"
+    return Table(f"own-{serial}", caption, columns("", *heads), rows, rank=Rank.FURTHER)
+
+
+def _digits(found: PairedDifference) -> int:
+    return 1 if found.statistic == _ABSOLUTE_ERROR else 3
+
+
+def _name_difference(found: PairedDifference) -> str:
+    """Return what is compared: the statistic, and the class or the measure it speaks of."""
+    if found.statistic == _ABSOLUTE_ERROR:
+        return f"{found.statistic} {shorten(say_measure(found.class_name))}"
+    return f"{found.statistic} {say_class(found.class_name)}".strip()
+
+
+def _say_same_epochs(comparison: DeviceComparison) -> str:
+    """Say that two devices were taken on the same epochs, and on how many."""
+    said = (
+        f"Both on the same {counted(comparison.epochs, 'epoch')}: those of the {comparison.window_epochs} in the "
+        "windows that the reference and both devices scored"
+    )
+    less = comparison.epochs - comparison.counted
+    return f"{said} ({less} of them left out by the mapping)" if less else said
+
+
+def _say_silence(comparison: DeviceComparison) -> str:
+    """Say how often each of two devices was silent."""
+    shares = [percent(share, 1) for share in comparison.silent_shares]
+    return (
+        f"{shorten(comparison.first)} gave no stage to {shares[0]} of the windows' epochs, "
+        f"{shorten(comparison.second)} to {shares[1]}"
+    )
+
+
+def _say_own(comparison: DeviceComparison) -> str:
+    """Say what each of two devices comes to on all epochs that it scored itself."""
+    said = []
+    for side, device in enumerate((comparison.first, comparison.second)):
+        values = [
+            f"{d.statistic} {figure((d.own_first, d.own_second)[side], 3)}"
+            for d in comparison.differences
+            if d.statistic in ("accuracy", "kappa") and not d.class_name
+        ]
+        said.append(f"{shorten(device)} {', '.join(values)} ({counted(comparison.own_epochs[side], 'epoch')})")
+    return (
+        f"Each on its own epochs, not to be compared: {'; '.join(said)}. A device that is silent where it would be "
+        "wrong looks better there."
+    )

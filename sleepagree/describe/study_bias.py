@@ -1,0 +1,366 @@
+"""The bias of a device over many nights in words: limits of agreement, how differences depend on the level, sources."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import Any, Final
+
+from sleepagree.describe.bias import say_bias_source
+from sleepagree.describe.blocks import (
+    Beside,
+    Block,
+    Cell,
+    Column,
+    Figure,
+    FigureKind,
+    Heading,
+    Items,
+    Paragraph,
+    Rank,
+    Role,
+    Section,
+    Table,
+    beside,
+    cells,
+    columns,
+    count_cell,
+    difference_cell,
+    number_cell,
+    present,
+)
+from sleepagree.describe.study_paragraphs import is_main_measure, units_of
+from sleepagree.describe.words import (
+    figure,
+    interval,
+    join_words,
+    plain,
+    say_class,
+    say_level,
+    signed,
+)
+from sleepagree.errors import counted, shorten
+from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE, RegressionLimits
+from sleepagree.study.results import BiasRow, DeviceStudy, StudyAgreement, StudyBiasSource
+
+#: Of so many measures, those with the largest bias, the page looks at how near to normal differences are.
+_LOOKED_AT: Final = 2
+
+_VERDICTS: Final = {True: "within", False: "not shown to be within", None: "undecided against"}
+
+
+def bias_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:
+    """Return bias and limits of agreement of every measure of a device, None where it has none."""
+    if not device.bias:
+        return None
+    main = [row for row in device.bias if is_main_measure(row.measure)]
+    rest = [row for row in device.bias if not is_main_measure(row.measure)]
+    nights = max(row.limits.nights for row in device.bias)
+    notes = (*_equivalences(device.bias), *_notes(device.bias, nights))
+    methods = "; or ".join(dict.fromkeys(row.limits.method for row in device.bias))
+    blocks = present(
+        _limits_table(main, study, f"limits-{serial}", nights),
+        _limits_table(rest, study, f"further-{serial}", nights, further=True) if rest else None,
+        Items(notes) if notes else None,
+        Paragraph(plain(f"Method: {methods}."), Role.NOTE),
+        _ends_table(device, study, serial),
+        _level_table(device, study, serial),
+        *_figures(device, study, serial),
+    )
+    return Section(f"bias-{serial}", f"Bias of '{shorten(device.device)}'", blocks)
+
+
+# --- tables -----------------------------------------------------------------------------------------------
+
+
+def _limits_table(
+    rows: Sequence[BiasRow], study: StudyAgreement, name: str, nights: int, *, further: bool = False
+) -> Table:
+    ratios = study.options.log_ratio
+    of = f"{' of further measures' if further else ''} over {counted(nights, 'night')}"
+    caption = (
+        f"Ratio device / reference{of} with limits of agreement, from log ratios; the sides' means are geometric"
+        if ratios
+        else f"Bias (device − reference){of}, with limits of agreement"
+    )
+    heads = columns(
+        "measure",
+        "reference",
+        "device",
+        "ratio" if ratios else "bias",
+        say_level(study.options.level),
+        "limits of agreement",
+    )
+    rank = Rank.FURTHER if further else Rank.FIRST_SCREEN
+    return Table(name, caption, heads, tuple(map(_limits_row, rows)), sortable=True, rank=rank)
+
+
+def _limits_row(row: BiasRow) -> tuple[Cell, ...]:
+    limits, digits = row.printed, _digits(row)
+    return cells(
+        _name_with_unit(row),
+        number_cell(limits.reference_mean, 1),
+        number_cell(limits.device_mean, 1),
+        _difference(row, limits.bias),
+        interval(limits.bias_low, limits.bias_high, digits),
+        interval(limits.lower, limits.upper, digits),
+    )
+
+
+def _ends_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Table:
+    """Return each limit with its interval."""
+    level = say_level(study.options.level)
+    rows = []
+    for row in device.bias:
+        limits, digits = row.printed, _digits(row)
+        rows.append(
+            cells(
+                _name_with_unit(row),
+                count_cell(limits.nights),
+                _difference(row, limits.lower),
+                interval(limits.lower_low, limits.lower_high, digits),
+                _difference(row, limits.upper),
+                interval(limits.upper_low, limits.upper_high, digits),
+            )
+        )
+    heads = columns("measure", "nights", "lower limit", level, "upper limit", level)
+    return _further(f"ends-{serial}", "How sure each limit of agreement is", heads, rows)
+
+
+def _level_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Table:
+    level, ratios = say_level(study.options.level), study.options.log_ratio
+    rows = []
+    for row in device.bias:
+        limits, icc, ccc = row.printed, row.reliability.icc, row.reliability.ccc
+        rows.append(
+            cells(
+                _name_with_unit(row),
+                number_cell(limits.sd, _digits(row)),
+                difference_cell(limits.slope, 2),
+                interval(limits.slope_low, limits.slope_high, 2),
+                difference_cell(limits.spread_slope, 2),
+                interval(limits.spread_slope_low, limits.spread_slope_high, 2),
+                number_cell(limits.mae, _digits(row)),
+                number_cell(icc.value, 2),
+                interval(icc.low, icc.high, 2),
+                number_cell(ccc.value, 2),
+            )
+        )
+    error = "mean factor of error" if ratios else "mean absolute error"
+    sd = "geometric SD of ratios" if ratios else "SD of differences"
+    heads = columns("measure", sd, "slope on level", level, "slope of spread", level, error, "ICC(A,1)", level, "CCC")
+    caption = "How far differences spread, how they depend on the level, and how well nights are told apart"
+    if ratios:
+        caption += "; slopes are of the log ratio on the mean logarithm"
+    return _further(f"shape-{serial}", caption, heads, rows)
+
+
+def _further(name: str, caption: str, heads: tuple[Column, ...], rows: Iterable[tuple[Cell, ...]]) -> Table:
+    return Table(name, caption, heads, tuple(rows), sortable=True, rank=Rank.FURTHER)
+
+
+def _digits(row: BiasRow) -> int:
+    return 3 if row.of_ratios else 1
+
+
+def _difference(row: BiasRow, value: float) -> Cell:
+    return number_cell(value, 3) if row.of_ratios else difference_cell(value, 1)
+
+
+def _unit_word(unit: str) -> str:
+    """Return a measure's unit as it stands beside a number."""
+    return {"min": "min", "count": ""}.get(unit, "%")
+
+
+def _name_with_unit(row: BiasRow) -> str:
+    """Return a measure with the unit of its values, where the name does not say it."""
+    name = shorten(row.name)
+    says_it = row.measure.startswith(("minutes ", "percent "))
+    return name if says_it else f"{name} {_unit_word(row.unit)}".rstrip()
+
+
+# --- sentences --------------------------------------------------------------------------------------------
+
+
+def _equivalences(rows: Sequence[BiasRow]) -> list[str]:
+    """Return what came of the tests against margins that were stated beforehand."""
+    said = []
+    for row in rows:
+        test = row.equivalence
+        if test is not None:
+            margin = f"±{test.margin_high:g} {_unit_word(row.unit)}".rstrip()
+            said.append(
+                f"{shorten(row.name)}: the mean difference is {_VERDICTS[test.equivalent]} the margin of {margin} (two "
+                f"one-sided tests, p = {figure(test.p_value, 3)}; 90 % interval {interval(test.low, test.high, 1)})"
+            )
+    return said
+
+
+def _notes(rows: Sequence[BiasRow], nights: int) -> list[str]:
+    """Return what there is to know about single measures; a note that several share stands once."""
+    fewer = [f"{shorten(row.name)} {row.limits.nights}" for row in rows if row.limits.nights < nights]
+    of_note: dict[str, list[str]] = {}
+    for row in rows:
+        notes = list(row.limits.notes)
+        if row.of_ratios and math.isnan(row.limits.bias):
+            notes.append(row.limits.reason("bias"))
+        if row.lines is not None:
+            notes.append(
+                "The spread changes with the level A, the mean of both sides, so limits as lines fit better: "
+                f"{_say_lines(row.lines)}."
+            )
+        for note in notes:
+            of_note.setdefault(note, []).append(shorten(row.name))
+    told = [
+        plain(f"{'every measure' if len(names) == len(rows) else join_words(names)}: {note}")
+        for note, names in of_note.items()
+    ]
+    return [f"fewer nights have a value on both sides: {', '.join(fewer)}", *told] if fewer else told
+
+
+def _say_lines(lines: RegressionLimits) -> str:
+    """Return limits that are straight lines in the level A as equations."""
+    spread = f"{lines.spread_intercept:.1f} {_plus(lines.spread_slope)} A"
+    reach = lines.multiplier * SD_PER_MEAN_ABSOLUTE
+    return f"bias = {lines.intercept:.1f} {_plus(lines.slope)} A, limits = bias ± {reach:.3f} ({spread})"
+
+
+def _plus(slope: float) -> str:
+    return f"{'−' if slope < 0 else '+'} {abs(slope):.3f}"
+
+
+# --- figures ----------------------------------------------------------------------------------------------
+
+
+def _figures(device: DeviceStudy, study: StudyAgreement, serial: int) -> list[Block]:
+    who = [n.participant for n in device.nights]
+    shown = [row for row in device.bias if row.is_drawn]
+    blocks: list[Block] = [_pair_of_figures(row, who, f"{serial}-{k}", device.device) for k, row in enumerate(shown)]
+    if study.options.log_ratio:
+        return blocks
+    by_size = sorted(shown, key=lambda row: -abs(row.limits.bias) if not math.isnan(row.limits.bias) else 0.0)
+    looked_at = [row for row in by_size[:_LOOKED_AT] if row.limits.participants > 2]
+    if looked_at:
+        views = [_normal_look(row, who, f"normal-{serial}-{k}") for k, row in enumerate(looked_at)]
+        blocks += [Heading("Are differences near a normal law?"), beside(*views)]
+    return blocks
+
+
+def _drawn_values(row: BiasRow, who: Sequence[str]) -> dict[str, Any]:
+    return {
+        "reference": row.reference,
+        "device": row.device,
+        "participant": who,
+        "measure": row.name,
+        "unit": row.unit,
+    }
+
+
+def _pair_of_figures(row: BiasRow, who: Sequence[str], name: str, device: str) -> Beside:
+    limits, data = row.printed, _drawn_values(row, who)
+    of = f"{row.name}, {shorten(device)}"
+    mean = (
+        f"{counted(limits.nights, 'night')} of {counted(limits.participants, 'participant')}; "
+        f"{'geometric ' if row.of_ratios else ''}mean {figure(limits.reference_mean, 1)} by the reference, "
+        f"{figure(limits.device_mean, 1)} by the device"
+    )
+    said = _say_limits_drawn(row)
+    return beside(
+        Figure(
+            f"both-{name}",
+            FigureKind.MINUTES,
+            data,
+            title=f"Device against reference: {of}",
+            description=f"{mean}.",
+            caption=f"Every night by both sides; on the line they are equal. {mean}.",
+        ),
+        Figure(
+            f"level-{name}",
+            FigureKind.BIAS_AGAINST_LEVEL,
+            {**data, "limits": row.limits, "lines": row.lines},
+            title=f"Difference against level: {of}",
+            description=f"{said}.",
+            caption=f"Device minus reference against the mean of both: {said}. {_say_what_is_drawn(row)}",
+        ),
+    )
+
+
+def _say_limits_drawn(row: BiasRow) -> str:
+    limits = row.printed
+    if row.of_ratios:
+        return (
+            f"ratio device / reference {figure(limits.bias, 3)} ({interval(limits.bias_low, limits.bias_high, 3)}), "
+            f"limits of agreement {interval(limits.lower, limits.upper, 3)}"
+        )
+    return (
+        f"bias {signed(limits.bias)} ({interval(limits.bias_low, limits.bias_high, 1)}), limits of agreement "
+        f"{signed(limits.lower)} to {signed(limits.upper)}"
+    )
+
+
+def _say_what_is_drawn(row: BiasRow) -> str:
+    if row.lines is not None:
+        return (
+            "The spread changes with the level, so the limits are drawn as lines in the mean A of both sides (Bland & "
+            f"Altman 1999, section 3.2): {_say_lines(row.lines)}."
+        )
+    if row.of_ratios:
+        return "Limits of the ratio fan out from the origin."
+    return "Bars beside the axes are the intervals of bias and limits."
+
+
+def _normal_look(row: BiasRow, who: Sequence[str], name: str) -> Figure:
+    participants = row.limits.participants
+    return Figure(
+        name,
+        FigureKind.NORMAL_LOOK,
+        _drawn_values(row, who),
+        title=f"Normal quantiles: {row.name}",
+        description=f"Mean differences of {participants} participants in order, against the quantiles of a normal law.",
+        caption=(
+            f"Mean differences in {row.name} of {participants} participants. Points along the line support limits of "
+            "agreement that take them as normal; a bend or a stray point speaks against them."
+        ),
+    )
+
+
+# --- sources ----------------------------------------------------------------------------------------------
+
+
+def sources_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:
+    """Return what the bias of each class is made of."""
+    if not device.bias_sources:
+        return None
+    name = shorten(device.device)
+    drawing = Figure(
+        f"sources-{serial}",
+        FigureKind.BIAS_SOURCES,
+        [source.per_night for source in device.bias_sources],
+        title=f"What the bias of each class is made of, {name}",
+        description="; ".join(say_bias_source(source.per_night) for source in device.bias_sources) + ".",
+        caption=(
+            f"Minutes a night (mean of {units_of(device)}) gained from (filled) and lost to (hollow) each other "
+            "class; the last step of each class is its bias. The steps add up exactly."
+        ),
+    )
+    heads = columns("class", "part", "min a night", say_level(study.options.level), words=(0, 1))
+    rows = tuple(row for source in device.bias_sources for row in _source_rows(source))
+    table = Table(f"sources-table-{serial}", "Minutes a night, device − reference", heads, rows)
+    title = f"Where each bias comes from with '{name}'"
+    return Section(f"sources-of-bias-{serial}", title, (beside(drawing, table),), Rank.FURTHER)
+
+
+def _source_rows(source: StudyBiasSource) -> list[tuple[Cell, ...]]:
+    ends = {key: (low, high) for key, low, high in source.intervals}
+    own = source.per_night
+    name, nothing = say_class(own.name), (math.nan, math.nan)
+    rows = []
+    for other, minutes in sorted(own.gained, key=lambda part: -part[1]):
+        low, high = ends.get(f"from {other}", nothing)
+        rows.append(cells(name, f"from {say_class(other)}", difference_cell(minutes), interval(low, high, 1)))
+    for other, minutes in sorted(own.lost, key=lambda part: -part[1]):
+        low, high = ends.get(f"to {other}", nothing)
+        rows.append(cells(name, f"lost to {say_class(other)}", difference_cell(-minutes), interval(-high, -low, 1)))
+    low, high = ends.get("bias", nothing)
+    rows.append(cells(name, "bias", difference_cell(own.bias_min), interval(low, high, 1)))
+    return rows

@@ -1,0 +1,423 @@
+"""Sentences for a paper, made only from what was run in a study: the finding, the methods, the results.
+
+Nothing here is computed anew. A method is named only where its number stands in the results, with the source that
+the code follows.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from enum import Enum
+
+from sleepagree.caution import CautionKind
+from sleepagree.describe.bias import bias_source_result
+from sleepagree.describe.cautions import say_step
+from sleepagree.describe.citations import Citations
+from sleepagree.describe.paragraphs import (
+    MAIN_MEASURES,
+    CitedParagraph,
+    say_grid,
+    say_mapping,
+    say_measures,
+    say_software,
+)
+from sleepagree.describe.words import (
+    figure,
+    interval,
+    join_words,
+    percent_interval,
+    plain,
+    say_level,
+    say_measure,
+    say_stages,
+    signed,
+    speak,
+)
+from sleepagree.errors import counted, shorten
+from sleepagree.inference.normal_theory import LimitsInterval
+from sleepagree.inference.people import Design
+from sleepagree.inference.resampling import FEWEST_UNITS_FOR_PERCENTILE, BootstrapIntervals
+from sleepagree.study.results import BiasRow, DeviceStudy, PairedDifference, StudyAgreement, StudyMapping
+from sleepagree.study.table import NightsTable
+
+
+def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:
+    """Return what was found about one device, in one sentence with its uncertainty."""
+    first = device.mappings[0]
+    units = units_of(device)
+    level = study.options.level
+    who = (
+        f"Over {counted(len(device.nights), 'night')} of {counted(len(device.participants), 'participant')}, "
+        f"{shorten(device.device)}"
+    )
+    accuracy = first.find("accuracy")
+    if accuracy is None or not accuracy.pooled.primary.defined:
+        return f"{who} shares no epoch with the reference under '{shorten(first.mapping.name)}'."
+    agreed = (
+        f"{who} gave the same stage as the reference in {_share(accuracy.pooled, level)} of the epochs compared under "
+        f"'{shorten(first.mapping.name)}'"
+    )
+    square = next((m for m in device.mappings if m.mapping.is_square), None)
+    kappa = None if square is None else square.find("kappa")
+    if square is not None and kappa is not None and kappa.pooled.primary.defined:
+        found = kappa.pooled.primary
+        ends = "no interval" if math.isnan(found.low) else interval(found.low, found.high, 2)
+        under = "" if square is first else f" under '{shorten(square.mapping.name)}'"
+        agreed += f", a kappa of {found.value:.2f} ({ends}){under}"
+    traced = max(device.redistribution, key=lambda r: r.epochs, default=None)
+    if traced is not None and traced.epochs:
+        to = max(traced.to, key=lambda d: d.epochs)
+        agreed += (
+            f"; it has no label for {speak(traced.stage)}, of which {_share(to.share, level, named=False)} was called "
+            f"{speak(to.name)}"
+        )
+    return f"{agreed} (intervals over {units})."
+
+
+def _share(found: BootstrapIntervals, level: float, *, named: bool = True) -> str:
+    estimate = found.primary
+    value = f"{100 * estimate.value:.1f} %"
+    if math.isnan(estimate.low):
+        return f"{value} (no interval)"
+    name = f"{say_level(level)} " if named else ""
+    return f"{value} ({name}{percent_interval(estimate.low, estimate.high, 1)})"
+
+
+def methods_of_study(study: StudyAgreement, *, table: NightsTable | None = None) -> CitedParagraph:
+    """Return a methods paragraph of what was run in a study, with its sources.
+
+    Parameters
+    ----------
+    study : StudyAgreement
+        The study.
+    table : NightsTable, optional
+        The table it was made from, which tells the zones that were given.
+    """
+    cited = Citations()
+    options = study.options
+    parts = [say_grid(), *_say_long_epochs(study), _say_windows(study), *_say_zones(study, table)]
+    parts += ["Epochs without a stage on either side were counted and left out.", *_say_consensus(study)]
+    if study.refused:
+        parts.append(
+            f"{len(study.refused)} of {study.given} nights could not be scored and are listed with their reasons."
+        )
+    for device in study.devices:
+        parts.append(_say_reports(device))
+    mappings = {m.mapping.name: m.mapping for d in study.devices for m in d.mappings}
+    parts += [say_mapping(m) for m in mappings.values()]
+    parts.append(_say_study_agreement(study, cited))
+    parts.append(say_measures(cited))
+    parts += _say_limits(study, cited)
+    icc, ccc = cited.mark("icc"), cited.mark("ccc")
+    parts.append(
+        f"Intraclass correlation for absolute agreement, ICC(A,1) {icc}, and concordance correlation {ccc} stand "
+        "beside the limits."
+    )
+    if options.margins:
+        margins = [f"{say_measure(name)} ±{margin:g}" for name, margin in options.margins]
+        parts.append(
+            f"Equivalence was tested by two one-sided t tests {cited.mark('two_tests')} against margins stated "
+            f"beforehand ({join_words(margins)})."
+        )
+    several = any(len(device.participants) > 1 for device in study.devices)
+    mean_nights = "participants' mean nights" if several else "nights"
+    parts.append(
+        "The bias of each class was split exactly into minutes gained from and lost to each other class, averaged over "
+        f"{mean_nights}."
+    )
+    if study.comparisons:
+        kinds = _kinds([d.difference for c in study.comparisons for d in (*c.differences, c.with_silence)])
+        parts.append(
+            "Devices were compared on the nights that both watched and on the same epochs of them, those that the "
+            "reference and both devices scored; every figure compared was taken anew from these epochs, the tables of "
+            "both kept together. How often a device gave no stage is told beside them, and agreement is also given "
+            f"with silence counted as disagreement. Intervals of the differences are {_say_kinds(kinds, study)}."
+        )
+    other = "All other" if options.log_ratio else "All"
+    parts.append(f"{other} differences are device minus reference. {say_software()}")
+    return CitedParagraph(" ".join(parts), cited.sources)
+
+
+def _say_windows(study: StudyAgreement) -> str:
+    rules: dict[str, int] = {}
+    for device in study.devices:
+        for night in device.nights:
+            rules[night.window_rule] = rules.get(night.window_rule, 0) + 1
+    words = {
+        "lights": "from lights off to lights on",
+        "reference": "from the first to the last epoch to which the reference gave a stage",
+        "overlap": "over the time that both recordings cover",
+        "given": "over a window given in the table of nights",
+    }
+    said = [f"{words.get(rule, rule)} ({counted(count, 'night')})" for rule, count in rules.items()]
+    return f"Nights were compared {join_words(said)}."
+
+
+def _say_long_epochs(study: StudyAgreement) -> list[str]:
+    """Tell the files whose stages come in steps that are longer than an epoch; a caution of the night says so."""
+    nights: dict[tuple[str, str], set[tuple[str, str]]] = {}
+    for device in study.devices:
+        for night in device.nights:
+            for caution in night.cautions:
+                if caution.kind is CautionKind.LONG_STEP:
+                    whose = "the reference" if caution.side == "reference" else shorten(device.device)
+                    step = say_step(caution["seconds"])
+                    nights.setdefault((whose, step), set()).add((night.participant, night.night))
+    told = [
+        f"{whose} tells stages in steps of {step} ({counted(len(n), 'night')})" for (whose, step), n in nights.items()
+    ]
+    return [f"{_capital(join_words(told))}; each 30-s epoch took the stage of the step it lies in."] if told else []
+
+
+def _capital(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}"
+
+
+def _say_zones(study: StudyAgreement, table: NightsTable | None) -> list[str]:
+    """Tell the zones that the table of nights gives for clocks that do not tell their own."""
+    if table is None:
+        return []
+    scored = {night.row for device in study.devices for night in device.nights}
+    rows = [row for row in table.rows if row.row in scored]
+    counts: dict[tuple[str, str], int] = {}
+    for row in rows:
+        for side, zone in (("reference", row.reference_zone), ("device", row.device_zone)):
+            if zone:
+                counts[side, zone] = counts.get((side, zone), 0) + 1
+    told = [f"{plain(zone)} for that of the {side} ({counted(n, 'row')})" for (side, zone), n in counts.items()]
+    said = [f"The zone of a clock was given beforehand: {join_words(told)}."] if told else []
+    moved = sum(1 for row in rows if row.clock_offset_s)
+    if moved:
+        said.append(f"On {counted(moved, 'row')} of the table seconds were added to the device's times.")
+    return said
+
+
+def _say_consensus(study: StudyAgreement) -> list[str]:
+    """Tell that a reference is what most of several scorers say, and what became of epochs without a majority."""
+    nights = {(n.participant, n.night): n for d in study.devices for n in d.nights if n.scorers}
+    if not nights:
+        return []
+    undecided = sum(dict(n.excluded).get("reference_no_majority", 0) for n in nights.values())
+    many = sorted({len(n.references) for n in nights.values() if len(n.references) > 1})
+    of = f" ({join_words([str(count) for count in many])} of them)" if many else ""
+    return [
+        f"On {counted(len(nights), 'night')} several people scored the recording{of}: the reference is the stage that "
+        f"more than half of them gave an epoch, and {counted(undecided, 'epoch')} without such a majority were left "
+        "out, which raises agreement."
+    ]
+
+
+def _say_reports(device: DeviceStudy) -> str:
+    return f"{shorten(device.device)} can report {join_words(say_stages(device.reports))}."
+
+
+def _say_study_agreement(study: StudyAgreement, cited: Citations) -> str:
+    kappa = cited.mark("kappa")
+    others = f"PABAK {cited.mark('even_chance', 'pabak')}, AC1 {cited.mark('ac1')}, MCC {cited.mark('mcc')}"
+    return (
+        f"Agreement was described by accuracy, Cohen's kappa {kappa}, {others}, balanced accuracy, and for each class "
+        "sensitivity, specificity, predictive values, F1 and kappa against the rest, both pooled over all epochs and "
+        f"averaged ({_say_average(study)}). {_say_study_intervals(study, cited)}"
+    )
+
+
+def _say_average(study: StudyAgreement) -> str:
+    several = any(len(device.participants) > 1 for device in study.devices)
+    one = any(len(device.participants) == 1 for device in study.devices)
+    ways = ["the mean over participants of the mean of their nights' values"] if several or not one else []
+    ways += ["for a device with one participant the mean of the nights' values"] if one else []
+    return "; ".join(ways)
+
+
+def _say_study_intervals(study: StudyAgreement, cited: Citations) -> str:
+    """Say which intervals stand in the tables, as far as they were used."""
+    found = [p for device in study.devices for p in _all_intervals(device)]
+    kinds = _kinds(found)
+    marks = {
+        Kind.PERCENTILE: f" {cited.mark('clusters')}, taken further out for few of them "
+        f"{cited.mark('expanded_percentile')}"
+        if Kind.PERCENTILE in kinds
+        else "",
+        Kind.DELTA: f" {cited.mark('clustered_kappa')}" if Kind.DELTA in kinds else "",
+    }
+    said = f"{100 * study.options.level:g} % intervals are {_say_kinds(kinds, study, marks)}"
+    if any("logit" in p.primary.method for p in found):
+        said += f"; those of shares by the delta method are on the logit scale {cited.mark('logit_interval')}"
+    return f"{said}; BCa {cited.mark('bca')} ones are in results.json."
+
+
+class Kind(Enum):
+    """Which of the intervals of a study is the one that is given."""
+
+    PERCENTILE = "percentile"
+    DELTA = "delta"
+
+
+def _all_intervals(device: DeviceStudy) -> list[BootstrapIntervals]:
+    found = [p for m in device.mappings for s in m.statistics for p in (s.pooled, s.averaged)]
+    return [*found, *(p for t in device.redistribution for d in t.to for p in (d.share, d.minutes))]
+
+
+def _kinds(found: Sequence[BootstrapIntervals]) -> dict[Kind, set[str]]:
+    """Return the kinds of interval that are given, each with what was resampled or counted as a unit."""
+    kinds: dict[Kind, set[str]] = {}
+    for intervals in found:
+        primary = intervals.primary
+        if math.isnan(primary.low):
+            continue
+        kind = Kind.DELTA if primary is intervals.delta else Kind.PERCENTILE
+        kinds.setdefault(kind, set()).add("nights" if primary.method.split(", tails")[0].endswith("nights") else "")
+    return kinds
+
+
+def _say_kinds(kinds: dict[Kind, set[str]], study: StudyAgreement, marks: dict[Kind, str] | None = None) -> str:
+    """Return the kinds of interval in words, for the middle of a sentence."""
+    marks = marks or {}
+    said = []
+    if Kind.PERCENTILE in kinds:
+        drawn = (
+            "nights were drawn"
+            if kinds[Kind.PERCENTILE] == {"nights"}
+            else ("whole participants were drawn with all their nights")
+        )
+        said.append(
+            f"percentiles of {study.options.resamples} resamples in which {drawn}{marks.get(Kind.PERCENTILE, '')} "
+            f"(seed {study.options.seed})"
+        )
+    if Kind.DELTA in kinds:
+        units = "nights" if kinds[Kind.DELTA] == {"nights"} else "participants"
+        fewer = f"with fewer than {FEWEST_UNITS_FOR_PERCENTILE} {units}, " if said else ""
+        said.append(
+            f"{fewer}those of the delta method with {units} as the units and a t quantile{marks.get(Kind.DELTA, '')}"
+        )
+    return " and, ".join(said) if said else "not to be had: there are too few units"
+
+
+def say_intervals(device: DeviceStudy, study: StudyAgreement) -> str:
+    """Return what the intervals of a device's agreement are, as a sentence."""
+    kinds = _kinds([p for m in device.mappings for s in m.statistics for p in (s.pooled, s.averaged)])
+    return f"{say_level(study.options.level)}s are {_say_kinds(kinds, study)}."
+
+
+def say_estimate(found: BootstrapIntervals, digits: int = 2) -> str:
+    """Return a value with its interval in brackets, as far as they exist."""
+    value = figure(found.primary.value, digits)
+    return value if math.isnan(found.primary.low) else f"{value} ({ends_of(found, digits)})"
+
+
+def ends_of(found: BootstrapIntervals, digits: int = 3) -> str:
+    """Return both ends of the interval of a value, or a dash."""
+    return interval(found.primary.low, found.primary.high, digits)
+
+
+def is_main_measure(measure: str) -> bool:
+    """Whether results speak of a measure, and its bias stands before that of others."""
+    return measure in MAIN_MEASURES or measure.startswith("minutes ")
+
+
+def units_of(device: DeviceStudy) -> str:
+    """Return what counts as a unit: participants, or the nights of the only one."""
+    return "participants" if len(device.participants) > 1 else "nights"
+
+
+def _say_limits(study: StudyAgreement, cited: Citations) -> list[str]:
+    rows = [row.limits for device in study.devices for row in device.bias]
+    designs = {limits.design for limits in rows}
+    intervals = {limits.interval for limits in rows if limits.design is not Design.EMPTY}
+    parts = []
+    if Design.SEVERAL_NIGHTS in designs:
+        parts.append(
+            "Bias is the mean of participants' means with a t interval; limits of agreement combine the variance "
+            "between and within participants, the true value varying from night to night "
+            f"{cited.mark('limits', 'limits_repeated')}"
+        )
+    elif Design.ONE_NIGHT_EACH in designs or Design.ONE_PARTICIPANT in designs:
+        unit = "one night per participant" if Design.ONE_NIGHT_EACH in designs else "the nights of one participant"
+        parts.append(f"Bias with a t interval and limits of agreement rest on {unit} {cited.mark('limits')}")
+    if LimitsInterval.MOVER in intervals:
+        parts.append(f"intervals of the limits are MOVER intervals {cited.mark('mover')}")
+    if LimitsInterval.EXACT in intervals:
+        parts.append(
+            "intervals of the limits are exact by the noncentral t distribution "
+            f"{cited.mark('exact_limits', 'exact_limits_2018')}"
+        )
+    if not parts:
+        return []
+    scale = (
+        " Limits were fitted to differences of natural logarithms and are given as ratios device / reference "
+        f"{cited.mark('limits_1999')}."
+        if study.options.log_ratio
+        else ""
+    )
+    return [
+        f"{'; '.join(parts)}.{scale} Slopes of difference and of spread on level weigh participants alike "
+        f"{cited.mark('limits_1999')} with intervals for clustered nights {cited.mark('slopes')}."
+    ]
+
+
+def results_of_study(study: StudyAgreement) -> str:
+    """Return the results of a study: a paragraph for each device and one that compares them, parted by empty lines."""
+    scored = sum(len(device.nights) for device in study.devices)
+    paragraphs = [f"{scored} of {study.given} nights were scored."]
+    for device in study.devices:
+        parts = [finding_of_device(device, study)]
+        parts += [r for m in device.mappings if (r := _mapping_result(m, units_of(device)))]
+        parts += _bias_results(device.bias)
+        for source in device.bias_sources:
+            if abs(source.per_night.bias_min) >= 0.05:
+                parts.append(bias_source_result(source.per_night, unit="min a night"))
+        paragraphs.append(" ".join(parts))
+    for comparison in study.comparisons:
+        kappa = next((d for d in comparison.differences if d.statistic == "kappa" and not d.class_name), None)
+        if kappa is not None and kappa.difference.primary.defined:
+            first, second = shorten(comparison.first), shorten(comparison.second)
+            silent = [f"{100 * share:.1f} %" for share in comparison.silent_shares]
+            silence = comparison.with_silence
+            paragraphs.append(
+                f"{first} and {second} were compared on {counted(comparison.nights, 'night')} that both watched, and "
+                f"there on the same {counted(comparison.epochs, 'epoch')}, those that the reference and both scored; "
+                f"{first} gave no stage to {silent[0]} of the windows' epochs, {second} to {silent[1]}. On the joint "
+                f"epochs kappa under '{shorten(comparison.mapping)}' was {figure(kappa.second)} for {second} and "
+                f"{figure(kappa.first)} for {first}, a difference of {_signed_with_ends(kappa)}. With silence counted "
+                f"as disagreement, agreement was {figure(silence.second)} for {second} and {figure(silence.first)} for "
+                f"{first}, a difference of {_signed_with_ends(silence)}."
+            )
+    return "\n\n".join(paragraphs)
+
+
+def _signed_with_ends(compared: PairedDifference) -> str:
+    found = compared.difference.primary
+    ends = "no interval" if math.isnan(found.low) else interval(found.low, found.high, 2)
+    return f"{signed(found.value, 2)} ({ends})"
+
+
+def _mapping_result(studied: StudyMapping, units: str) -> str:
+    kappa, accuracy = studied.find("kappa"), studied.find("accuracy")
+    if accuracy is None:
+        return ""
+    said = [f"accuracy {say_estimate(accuracy.pooled, 3)} pooled"]
+    if kappa is not None and kappa.pooled.primary.defined:
+        pooled, averaged = say_estimate(kappa.pooled, 3), say_estimate(kappa.averaged, 3)
+        said.append(f"kappa {pooled} pooled and {averaged} as the mean of {units}")
+    return f"Under '{shorten(studied.mapping.name)}': {join_words(said)}."
+
+
+def _bias_results(rows: Sequence[BiasRow]) -> list[str]:
+    out = []
+    for row in rows:
+        limits = row.printed
+        if not is_main_measure(row.measure) or math.isnan(limits.bias):
+            continue
+        digits = 2 if row.of_ratios else 1
+        unit = "" if row.of_ratios else " min" if row.unit == "min" else " %"
+        bias = figure(limits.bias, digits) if row.of_ratios else signed(limits.bias)
+        ends = "" if math.isnan(limits.bias_low) else f" ({interval(limits.bias_low, limits.bias_high, digits)})"
+        agree = ""
+        if not math.isnan(limits.lower):
+            agree = f", limits of agreement {interval(limits.lower, limits.upper, digits)}"
+        out.append(f"{row.name} {bias}{unit}{ends}{agree}")
+    if not out:
+        return []
+    what = "The ratio of device to reference (geometric means) was" if rows[0].of_ratios else "Bias was"
+    return [f"{what} {'; '.join(out)}."]

@@ -1,0 +1,130 @@
+"""The results.json of a finished study, as far as another study is planned from it."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from sleepagree.errors import FileFormatError
+from sleepagree.files.reading import read_bytes
+
+#: Of the document that tells a whole study.
+STUDY_SCHEMA: Final = "sleepagree.study/2"
+#: An earlier version wrote the same fields of what is planned from.
+_READABLE: Final = (STUDY_SCHEMA, "sleepagree.study/1")
+
+
+@dataclass(frozen=True)
+class Spread:
+    """How much a figure of one night varies; nan for what the study does not know.
+
+    Parameters
+    ----------
+    participants, nights : int
+        What it was estimated from.
+    between_sd, within_sd : float
+        SD between participants, and between nights of one participant.
+    between_sd_high : float
+        Upper confidence bound of the first.
+    sd : float
+        SD of nights where the two are not known apart.
+    of_log_ratios : bool
+        Whether these are SDs of logarithms of ratios.
+    """
+
+    participants: int
+    nights: int
+    between_sd: float
+    within_sd: float
+    between_sd_high: float
+    sd: float = math.nan
+    of_log_ratios: bool = False
+
+
+@dataclass(frozen=True)
+class DeviceSpreads:
+    """What varies between the nights of one device.
+
+    Parameters
+    ----------
+    device : str
+        Its name.
+    differences : mapping of str to Spread
+        Measure -> spread of the differences.
+    kappa_mapping : str
+        The first mapping under which the kappa of a night has a known spread; "" for none.
+    kappa : Spread or None
+        That spread.
+    """
+
+    device: str
+    differences: Mapping[str, Spread]
+    kappa_mapping: str = ""
+    kappa: Spread | None = None
+
+
+def read_study_results(path: Path) -> tuple[DeviceSpreads, ...]:
+    """Read what varies between the nights of a finished study, by device.
+
+    Raises
+    ------
+    FileFormatError
+        When the file is no results.json of a study.
+    """
+    document = _load(path)
+    try:
+        devices = tuple(map(_device, document["devices"]))
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise _no_results(path, f"{type(error).__name__} at {error}") from None
+    if not devices:
+        raise _no_results(path, "no device", "devices")
+    return devices
+
+
+def _load(path: Path) -> dict[str, Any]:
+    data = read_bytes(path, expected="a results.json of a study")
+    try:
+        document = json.loads(data)
+    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError):
+        document = None
+    except ValueError:
+        raise _no_results(path, "a number of thousands of digits") from None
+    if not isinstance(document, dict) or document.get("schema") not in _READABLE:
+        found = str(document.get("schema")) if isinstance(document, dict) else "no JSON object"
+        raise _no_results(path, found, "schema", " or ".join(_READABLE))
+    return document
+
+
+def _no_results(path: Path, found: str, where: str = "", expected: str = "") -> FileFormatError:
+    remedy = "Give the results.json that 'sleepagree study --out' wrote."
+    return FileFormatError("this is no results.json of a study", path.name, where, found, expected, remedy)
+
+
+def _device(document: Mapping[str, Any]) -> DeviceSpreads:
+    differences = {str(row["measure"]): _spread(row, of_log_ratios=row["unit"] == "ratio") for row in document["bias"]}
+    for mapping in document["mappings"]:
+        found = mapping["averaged"].get("kappa")
+        if found and found.get("between_sd") is not None:
+            return DeviceSpreads(str(document["device"]), differences, str(mapping["name"]), _spread(found))
+    return DeviceSpreads(str(document["device"]), differences)
+
+
+def _spread(row: Mapping[str, Any], *, of_log_ratios: bool = False) -> Spread:
+    keys = ("between_sd", "within_sd", "between_sd_high", "sd")
+    sds = {key: _sd(row.get(key), of_log_ratios=of_log_ratios) for key in keys}
+    people, nights = (int(row.get(key) or 0) for key in ("participants", "nights"))
+    return Spread(people, nights, **sds, of_log_ratios=of_log_ratios)
+
+
+def _sd(value: float | None, *, of_log_ratios: bool) -> float:
+    """Return an SD, nan where there is none; the SD of log ratios of the ratio that is printed for it."""
+    if value is None:
+        return math.nan
+    sd = math.log(value) if of_log_ratios else float(value)
+    if not sd >= 0:
+        raise ValueError(f"an SD of {value}")
+    return sd

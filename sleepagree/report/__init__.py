@@ -1,1 +1,0 @@
-"""The self-contained HTML report, and sentences for a paper."""
