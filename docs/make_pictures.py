@@ -15,8 +15,9 @@ from sleepagree.hypnogram.align import align
 from sleepagree.inference.planning import LimitsPrecision, MeanPrecision, VarianceComponents, plan_grid
 from sleepagree.night.compare import NightAgreement, compare
 from sleepagree.readers.memory import read_hypnogram
-from sleepagree.render.study_folder import StudyRequest, run_study
+from sleepagree.render.study_folder import run_study
 from sleepagree.scoring.clock_check import scan_clock
+from sleepagree.study.from_table import StudyRequest
 from sleepagree.study.run import ScoringOptions
 from sleepagree.study.summarise import StudyAgreement, StudyOptions
 from sleepagree.study.table import read_nights_table

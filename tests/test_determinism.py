@@ -10,8 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from sleepagree.study import run as study_run
-from sleepagree.study.run import Execution, ScoringOptions, run_rows
+from sleepagree.study import chunks, execution
+from sleepagree.study.execution import Execution, run_rows
+from sleepagree.study.run import ScoringOptions
 from sleepagree.study.table import read_nights_table
 from tests.canaries import written
 from tests.commands import run
@@ -162,8 +163,8 @@ def test_workers_change_no_byte(
 ) -> None:
     table, made, _ = study
     # below 1,000 rows no worker would be started, and one chunk would hold the study
-    monkeypatch.setattr(study_run, "FEWEST_ROWS_FOR_WORKERS", 0)
-    monkeypatch.setattr(study_run, "CHUNK_ROWS", 5)
+    monkeypatch.setattr(execution, "FEWEST_ROWS_FOR_WORKERS", 0)
+    monkeypatch.setattr(chunks, "CHUNK_ROWS", 5)
     result = run("study", table, "--out", tmp_path / "out", "--workers", "2", *QUICK)
     assert result.exit_code == 0, result.output
     again = bytes_of(tmp_path / "out")
@@ -172,11 +173,11 @@ def test_workers_change_no_byte(
 
 def test_chunks_depend_on_the_table_alone(monkeypatch: pytest.MonkeyPatch) -> None:
     table = read_nights_table(FERRY / "nights.csv")
-    monkeypatch.setattr(study_run, "CHUNK_ROWS", 7)
-    chunks = study_run.chunk_rows(table.rows)
-    assert [len(chunk) for chunk in chunks] == [7, 7, 7, 3]
+    monkeypatch.setattr(chunks, "CHUNK_ROWS", 7)
+    in_chunks = chunks.chunk_rows(table.rows)
+    assert [len(chunk) for chunk in in_chunks] == [7, 7, 7, 3]
     whole = [o for chunk in run_rows(table, ScoringOptions()) for o in chunk.outcomes]
-    monkeypatch.setattr(study_run, "FEWEST_ROWS_FOR_WORKERS", 0)
+    monkeypatch.setattr(execution, "FEWEST_ROWS_FOR_WORKERS", 0)
     shared = [o for c in run_rows(table, ScoringOptions(), execution=Execution(workers=2)) for o in c.outcomes]
     assert [o.to_document() for o in shared] == [o.to_document() for o in whole]
 

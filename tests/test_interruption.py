@@ -21,9 +21,9 @@ pty = pytest.importorskip("pty", reason="no pseudo-terminals here")
 #: The command, made to wait for Ctrl-C once its second chunk is kept: the line of progress has told of the first.
 WAITING = """
 import runpy, sys, time
-from sleepagree.study import run as study_run
+from sleepagree.study.chunks import KeptChunks
 
-store, kept = study_run._store, []
+store, kept = KeptChunks.store, []
 
 def store_and_wait(*args):
     store(*args)
@@ -32,7 +32,7 @@ def store_and_wait(*args):
         print("waiting", flush=True)
         time.sleep(600)
 
-study_run._store = store_and_wait
+KeptChunks.store = store_and_wait
 runpy.run_module("sleepagree", run_name="__main__", alter_sys=True)
 """
 COMMAND = (sys.executable, "-m", "sleepagree", "study")

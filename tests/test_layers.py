@@ -28,8 +28,8 @@ ROOMS = {
     "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
     "class_figures offsets table_agreement clock_blocks clock clock_check",
     "night": "measures cautions compare mappings",
-    "study": "night_summary table from_folder joint_epochs paired_epochs results scorers anonymous cautions groups "
-    "plan run comparison flows summarise",
+    "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs results scorers anonymous "
+    "cautions groups plan run duplicates chunks execution unfinished from_table comparison flows summarise",
     "describe": "words cautions notes citations bias blocks paragraphs closing night mappings clock file folder plan",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning redistribution "
     "tables_of_counts bias_over_nights",

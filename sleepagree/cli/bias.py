@@ -31,9 +31,10 @@ def bias(ctx: click.Context, /, nights: Path, csv_path: Path | None, json_path: 
 
     from sleepagree.files.writing import csv_text, refuse_file, write_text
     from sleepagree.render.night_json import dump
-    from sleepagree.render.study_folder import load_nights, run_study
+    from sleepagree.render.study_folder import run_study
     from sleepagree.render.study_json import bias_document, bias_rows
-    from sleepagree.study.run import Execution
+    from sleepagree.study.execution import Execution
+    from sleepagree.study.from_table import load_nights
     from sleepagree.study_text import bias_lines
 
     request = build_request(options, command="")

@@ -14,7 +14,7 @@ from sleepagree.cli import interrupts
 from sleepagree.cli import options as shared
 
 if TYPE_CHECKING:
-    from sleepagree.render.study_folder import StudyRequest
+    from sleepagree.study.from_table import StudyRequest
 
 study_reading_options = shared.apply_options(
     (
@@ -64,7 +64,9 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
-    from sleepagree.render.study_folder import load_nights, unfinished_folder, write_study
+    from sleepagree.render.study_folder import write_study
+    from sleepagree.study.from_table import load_nights
+    from sleepagree.study.unfinished import unfinished_folder
     from sleepagree.study_text import study_lines
 
     request = build_request(options, command=shared.repeat_command(anonymous=options["anonymous"]))
@@ -95,7 +97,7 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
 def build_request(options: dict[str, Any], *, command: str) -> StudyRequest:
     """Return the study that the options ask for."""
     from sleepagree.mapping.files import own_words
-    from sleepagree.render.study_folder import StudyRequest
+    from sleepagree.study.from_table import StudyRequest
     from sleepagree.study.run import ScoringOptions
     from sleepagree.study.summarise import StudyOptions
 

@@ -80,14 +80,17 @@ def _wake_classes(mapping: StageMapping, coded: tuple[tuple[str, int], ...]) -> 
 
 def measure_both(paired: PairedNight, mapping: StageMapping, counts: Counts) -> tuple[MeasurePair, ...]:
     """Return the measures of both sides from jointly scored epochs; classes by ``mapping``."""
-    reference, device = measure_sides(paired, mapping)
-    cannot = tuple(
-        measure
-        for measure, stage in (("REM latency", "R"), ("deep latency", "N3"))
-        if stage not in paired.device_set.reportable
-    )
-    minutes = class_minutes(mapping, counts, unreported=unreported_classes(mapping, paired.device_set))
-    return pair_measures(reference, device, class_minutes=minutes, not_reported=cannot)
+    return pair_with_classes(measure_sides(paired, mapping), mapping, counts, paired.device_set)
+
+
+def pair_with_classes(
+    measured: tuple[SleepMeasures, SleepMeasures], mapping: StageMapping, counts: Counts, device_set: StageSet
+) -> tuple[MeasurePair, ...]:
+    """Return the measures of both sides and the minutes of the classes of one table, in the order of tables."""
+    stages = (("REM latency", "R"), ("deep latency", "N3"))
+    cannot = tuple(measure for measure, stage in stages if stage not in device_set.reportable)
+    minutes = class_minutes(mapping, counts, unreported=unreported_classes(mapping, device_set))
+    return pair_measures(*measured, class_minutes=minutes, not_reported=cannot)
 
 
 def class_minutes(

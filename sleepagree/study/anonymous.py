@@ -40,6 +40,16 @@ def anonymous_table(table: NightsTable) -> NightsTable:
     return replace(table, name="nights", sha256="", rows=rows)
 
 
+def hide_zones(table: NightsTable) -> NightsTable:
+    """Return a table that tells that zones were given, but not which; to be shown, not to be scored."""
+    hidden = "(a zone)"
+    rows = tuple(
+        replace(row, reference_zone=row.reference_zone and hidden, device_zone=row.device_zone and hidden)
+        for row in table.rows
+    )
+    return replace(table, rows=rows)
+
+
 def anonymous_summaries(nights: Sequence[NightSummary]) -> list[NightSummary]:
     """Return nights of a table of paired epochs with numbers for participants and nights."""
     names = _number_nights([(night.participant, night.night) for night in nights])

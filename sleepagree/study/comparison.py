@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from array import array
 from collections.abc import Callable, Sequence
 from typing import Any, Final
 
@@ -13,11 +12,18 @@ from numpy.typing import NDArray
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.hypnogram.spans import Counts
 from sleepagree.inference.estimate import NAN, undefined
-from sleepagree.inference.resampling import BootstrapIntervals, cluster_bootstrap_all, rng_for
+from sleepagree.inference.resampling import BootstrapIntervals
 from sleepagree.mapping.mapping import StageMapping, fitting_mappings
 from sleepagree.scoring.class_figures import CLASS_STATISTICS
 from sleepagree.scoring.coefficients import TABLE_STATISTICS
-from sleepagree.study.groups import NightGroups, average_units, fold_nights, group_nights, merge_stage_sets
+from sleepagree.study.groups import (
+    NightGroups,
+    average_units,
+    fold_nights,
+    group_nights,
+    merge_stage_sets,
+    resample_units,
+)
 from sleepagree.study.joint_epochs import JointNight, LeftOut, SideOfComparison, count_joint_night
 from sleepagree.study.night_summary import NightSummary
 from sleepagree.study.results import (
@@ -74,39 +80,36 @@ def compare_devices(
 
 
 class _JointNights:
-    """The numbers of joint nights in columns: night by night as objects they would take six kilobytes each."""
+    """The numbers of joint nights; the nights themselves, as objects, would take six kilobytes each."""
 
     def __init__(self, mapping: StageMapping) -> None:
         self.mapping = mapping
         self.pairs: list[tuple[NightSummary, NightSummary]] = []
-        self._counts = array("q")
-        self._totals = array("q")
-        self._errors = array("d"), array("d")
-        self._measures: tuple[tuple[str, ...], ...] = ((), ())
+        self._counts: list[Counts] = []
+        self._totals: list[tuple[int, ...]] = []
+        self._errors: list[tuple[Values, ...]] = []
+        self._measures: tuple[tuple[str, ...], ...] = ()
 
     def add(self, pair: tuple[NightSummary, NightSummary], night: JointNight) -> None:
         self.pairs.append(pair)
-        self._counts.extend(night.counts.ravel().tolist())
-        self._totals.extend((night.window_epochs, night.epochs, *night.silent, *night.spoken_for))
-        for errors, pairs in zip(self._errors, night.measures, strict=True):
-            errors.extend(abs(measure.difference) for measure in pairs)
-        if not self._measures[0]:
-            self._measures = tuple(tuple(measure.measure for measure in pairs) for pairs in night.measures)
+        self._counts.append(night.counts)
+        self._totals.append((night.window_epochs, night.epochs, *night.silent, *night.spoken_for))
+        self._errors.append(tuple(np.array([abs(m.difference) for m in side]) for side in night.measures))
+        self._measures = tuple(tuple(m.measure for m in side) for side in night.measures)
 
     @property
     def counts(self) -> Counts:
         """Tables of both devices, shape (nights, 2, reference classes, device classes)."""
-        shape = len(self.mapping.reference_classes), len(self.mapping.device_classes)
-        return np.array(self._counts, np.int64).reshape(len(self.pairs), 2, *shape)
+        return np.stack(self._counts)
 
     @property
     def totals(self) -> Counts:
         """Epochs of each night, shape (nights, 7): in the windows, joint, silent (2), asked, and answered so (2)."""
-        return np.array(self._totals, np.int64).reshape(len(self.pairs), -1)
+        return np.array(self._totals, np.int64)
 
     def errors(self, side: int) -> dict[str, Values]:
         """Return the absolute error of every measure of a device on each night; nan where a side has none."""
-        values = np.array(self._errors[side], np.float64).reshape(len(self.pairs), -1)
+        values = np.stack([errors[side] for errors in self._errors])
         return {measure: values[:, k] for k, measure in enumerate(self._measures[side])}
 
 
@@ -175,13 +178,12 @@ def _table_differences(
 ) -> list[PairedDifference]:
     """Return differences in statistics of the tables, shape (nights, 2, classes, classes), of the joint epochs."""
     wanted = [s for s in (*TABLE_STATISTICS, *CLASS_STATISTICS) if s.name in ("kappa", "accuracy", "sensitivity")]
-    found = cluster_bootstrap_all(
+    found = resample_units(
         grouped.sum_by_unit(both),
         {s.name: _difference_of(s.kernel) for s in wanted},
-        rng=rng_for(options.seed, f"comparison {first.device} {second.device}"),
-        resamples=max(1, options.resamples),
-        level=options.level,
-        unit=grouped.unit_word,
+        grouped,
+        options,
+        f"comparison {first.device} {second.device}",
         bounds={s.name: (s.lower - s.upper, s.upper - s.lower) for s in wanted},
     )
     total = both.sum(axis=0)
@@ -207,15 +209,9 @@ def _with_silence(
             share: Values = (sums[..., 2] - sums[..., 1]) / sums[..., 0]
         return share
 
-    found = cluster_bootstrap_all(
-        grouped.sum_by_unit(asked),
-        {WITH_SILENCE: difference},
-        rng=rng_for(options.seed, f"silence {first.device} {second.device}"),
-        resamples=max(1, options.resamples),
-        level=options.level,
-        unit=grouped.unit_word,
-        bounds={WITH_SILENCE: (-1.0, 1.0)},
-    )
+    purpose, bounds = f"silence {first.device} {second.device}", {WITH_SILENCE: (-1.0, 1.0)}
+    by_unit = grouped.sum_by_unit(asked)
+    found = resample_units(by_unit, {WITH_SILENCE: difference}, grouped, options, purpose, bounds=bounds)
     total, *same = asked.sum(axis=0).tolist()
     shares = [n / total if total else NAN for n in same]
     return PairedDifference(WITH_SILENCE, "", shares[0], shares[1], found[WITH_SILENCE][0])
@@ -310,14 +306,9 @@ def _summarise_scorers(
         interval = BootstrapIntervals(nothing, nothing, nothing, 0, max(1, options.resamples), 0)
         return ScorerSummary(device, mapping, 0, len(several), 0, NAN, NAN, NAN, interval)
     means = [grouped.mean_by_unit(column) for column in np.array([kappas for _, kappas in found]).T]
-    interval = cluster_bootstrap_all(
-        np.stack(means, axis=1),
-        {"share": _share_of_scorers},
-        rng=rng_for(options.seed, f"scorers {device} {mapping}"),
-        resamples=max(1, options.resamples),
-        level=options.level,
-        unit=grouped.unit_word,
-    )["share"][0]
+    purpose = f"scorers {device} {mapping}"
+    found_share = resample_units(np.stack(means, axis=1), {"share": _share_of_scorers}, grouped, options, purpose)
+    interval = found_share["share"][0]
     between, each, agreed = (math.fsum(column) / grouped.units for column in means)
     return ScorerSummary(
         device, mapping, len(found), len(several), len(grouped.participants), between, each, agreed, interval

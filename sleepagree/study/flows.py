@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S, Counts
 from sleepagree.inference.estimate import NAN
-from sleepagree.inference.resampling import SHARE, cluster_bootstrap_all, rng_for
+from sleepagree.inference.resampling import SHARE
 from sleepagree.mapping.mapping import StageMapping, unreported_classes
 from sleepagree.mapping.sets import StageSet
 from sleepagree.scoring.bias_sources import account_for_bias
 from sleepagree.scoring.redistribution import LEFT_OUT_COLUMN, unreported_stages
-from sleepagree.study.groups import NightGroups, average_units
+from sleepagree.study.groups import NightGroups, average_units, resample_units
 from sleepagree.study.night_summary import NightSummary
 from sleepagree.study.results import (
     StudyBiasSource,
@@ -45,29 +45,23 @@ def redistribute(
         if not total.sum():
             out.append(StudyRedistribution(stage, 0, ()))
             continue
-        shares = cluster_bootstrap_all(
-            grouped.sum_by_unit(by_night),
-            {"share": _shares},
-            rng=rng_for(options.seed, f"redistribution {name} {stage}"),
-            resamples=max(1, options.resamples),
-            level=options.level,
-            unit=grouped.unit_word,
-            bounds={"share": SHARE},
-        )["share"]
+        purpose = f"redistribution {name} {stage}"
+        by_unit = grouped.sum_by_unit(by_night)
+        shares = resample_units(by_unit, {"share": _shares}, grouped, options, purpose, bounds={"share": SHARE})
         minutes = np.asarray(by_night * (EPOCH_S / 60), np.float64)
         told = [k for k in range(len(columns)) if k < len(columns) - 1 or total[k]]
         averaged = average_units(
             {k: grouped.mean_by_unit(minutes[:, k]) for k in told},
             grouped,
             options,
-            f"redistribution {name} {stage}",
+            purpose,
             bounds=dict.fromkeys(told, (0.0, math.inf)),
         )
         to = tuple(
             StudyDestination(
                 columns[k],
                 int(total[k]),
-                shares[k],
+                shares["share"][k],
                 averaged[k],
                 float(total[k] / of_class[k]) if of_class[k] else NAN,
             )

@@ -10,173 +10,23 @@ import csv
 import io
 import os
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from enum import Enum
 from pathlib import Path
-from typing import Final, NoReturn
+from typing import Final, NamedTuple, NoReturn
 
 from sleepagree.errors import InputError, printable, shorten
 from sleepagree.files.cells import neutralise_cell
+from sleepagree.study.file_patterns import PARTICIPANT, FilePattern, parse_pattern
 
-PARTICIPANT: Final = "participant"
 NIGHT: Final = "night"
 DEVICE: Final = "device"
 SCORER: Final = "scorer"
 
 ONLY_NIGHT: Final = "1"
 
-_TOKEN: Final = re.compile(r"\{([^{}/]*)\}|([*?])|([^{}*?]+)|([{}])")
+_ORDER: Final = (PARTICIPANT, NIGHT, DEVICE, SCORER)
 _SHOWN: Final = 5
-
-
-class Part(Enum):
-    """What a part of a pattern stands for."""
-
-    LITERAL = "these characters"
-    FIELD = "one or more characters with a name"
-    ANY = "any characters"
-    ONE = "one character"
-
-
-@dataclass(frozen=True)
-class FilePattern:
-    """How the files of one side are named, relative to the folder.
-
-    Parameters
-    ----------
-    text : str
-        The pattern: ``/`` between folders, ``{participant}``, ``{night}`` and so on for one or more
-        characters, ``*`` for any characters, ``?`` for one; none of them reaches over a ``/``. A field that
-        stands twice must be the same text in both places.
-    option : str
-        The option that gave it, for messages.
-    parts : tuple of (Part, str)
-        The pattern in order, with the literal text or the field's name.
-    """
-
-    text: str
-    option: str
-    parts: tuple[tuple[Part, str], ...]
-
-    @property
-    def fields(self) -> tuple[str, ...]:
-        """Names of the fields in order of first use."""
-        return tuple(dict.fromkeys(text for part, text in self.parts if part is Part.FIELD))
-
-    @property
-    def depth(self) -> int:
-        """Number of folders and files in the path."""
-        return self.text.count("/") + 1
-
-    def readings(self, path: str) -> tuple[dict[str, str], ...]:
-        """Return the ways in which a path fits the pattern, at most two of them.
-
-        Parameters
-        ----------
-        path : str
-            Path relative to the folder, with ``/``.
-
-        Examples
-        --------
-        >>> pattern = parse_pattern("{participant}_n{night}.csv", option="--device", allowed=(PARTICIPANT, NIGHT))
-        >>> pattern.readings("cook_n2.csv")
-        ({'participant': 'cook', 'night': '2'},)
-        """
-        if path.count("/") + 1 != self.depth:
-            return ()
-        found: list[dict[str, str]] = []
-        # states reached so far; the same place with the same values leads nowhere new
-        pending: list[tuple[int, int, tuple[tuple[str, str], ...]]] = [(0, 0, ())]
-        seen = set()
-        while pending and len(found) < 2:
-            state = pending.pop()
-            if state in seen:
-                continue
-            seen.add(state)
-            i, at, values = state
-            if i < len(self.parts):
-                pending += [(i + 1, end, more) for end, more in self._steps(path, i, at, values)]
-            elif at == len(path):
-                found.append(dict(values))
-        return tuple(found)
-
-    def _steps(
-        self, path: str, i: int, at: int, values: tuple[tuple[str, str], ...]
-    ) -> Iterator[tuple[int, tuple[tuple[str, str], ...]]]:
-        """Yield where part ``i`` can end when it begins at ``at``, with the values of fields by then."""
-        part, text = self.parts[i]
-        if part is Part.FIELD and text in dict(values):
-            part, text = Part.LITERAL, dict(values)[text]
-        if part is Part.LITERAL:
-            if path.startswith(text, at):
-                yield at + len(text), values
-            return
-        stop = path.find("/", at)
-        stop = len(path) if stop < 0 else stop
-        first = at if part is Part.ANY else at + 1
-        last = min(stop, first) if part is Part.ONE else stop
-        for end in range(first, last + 1):
-            yield end, (*values, (text, path[at:end])) if part is Part.FIELD else values
-
-
-def parse_pattern(text: str, *, option: str, allowed: Sequence[str]) -> FilePattern:
-    """Read a pattern of file names.
-
-    Parameters
-    ----------
-    text : str
-        The pattern.
-    option : str
-        The option that gave it, for messages.
-    allowed : sequence of str
-        Fields that may stand in it; ``{participant}`` must.
-
-    Raises
-    ------
-    InputError
-        When it names an unknown field, lacks ``{participant}``, is absolute or leaves the folder.
-    """
-    pattern = text.replace(os.sep, "/").removeprefix("./")
-    braces = ", ".join("{" + name + "}" for name in allowed)
-    if not pattern or pattern.startswith("/") or ".." in pattern.split("/") or "**" in pattern:
-        raise InputError(
-            "the pattern must name files below the folder",
-            "",
-            option,
-            text or "nothing",
-            "a relative path without .. and **",
-            "Write one * for each folder in between.",
-        )
-    parts: list[tuple[Part, str]] = []
-    for match in _TOKEN.finditer(pattern):
-        name, wild, literal, brace = match.groups()
-        if brace or (name is not None and name not in allowed):
-            raise InputError(
-                "the pattern has a field that means nothing here",
-                "",
-                option,
-                match[0],
-                f"fields out of {braces}",
-                "A name in braces stands for the part that differs from file to file.",
-            )
-        if name is not None:
-            parts.append((Part.FIELD, name))
-        elif wild:
-            parts.append((Part.ANY if wild == "*" else Part.ONE, wild))
-        else:
-            parts.append((Part.LITERAL, literal))
-    found = FilePattern(pattern, option, tuple(parts))
-    if PARTICIPANT not in found.fields:
-        raise InputError(
-            "the pattern does not say whose file it is",
-            "",
-            option,
-            text,
-            "{participant} somewhere in it",
-            "For example lab/{participant}_{night}.edf.",
-        )
-    return found
 
 
 @dataclass(frozen=True)
@@ -229,7 +79,17 @@ class FolderNights:
     hints: tuple[str, ...]
 
 
-_Key = tuple[str, ...]
+class _File(NamedTuple):
+    """A file that fits a pattern."""
+
+    night: tuple[str, ...]  # the participant, and the night where the patterns tell it
+    maker: str  # device or scorer, "" where the pattern does not tell it
+    path: str
+
+    @property
+    def order(self) -> list[list[tuple[int, int, str]]]:
+        """A sort key in which p2 comes before p10."""
+        return [_natural(part) for part in (*self.night, self.maker)]
 
 
 def nights_from_folder(
@@ -269,37 +129,43 @@ def nights_from_folder(
     device = parse_pattern(device_pattern, option="--device", allowed=(PARTICIPANT, NIGHT, DEVICE))
     notes = _refuse_mismatch(reference, device, device_name)
     files = _list_files(folder)
-    references = _sort_files(files, reference, str(folder))
-    devices = _sort_files(files, device, str(folder))
-    both = sorted(set(references.values()) & set(devices.values()))
+    references, devices = (_fitting(files, pattern, folder) for pattern in (reference, device))
+    both = sorted({f.path for f in references} & {f.path for f in devices})
     if both:
-        raise InputError(
-            "a file fits both patterns",
-            str(folder),
-            both[0],
-            f"--reference {reference.text} and --device {device.text}",
-            "a file of one side",
-            "Make one of the patterns narrower.",
-        )
+        patterns = f"--reference {reference.text} and --device {device.text}"
+        remedy = "Make one of the patterns narrower."
+        raise InputError("a file fits both patterns", str(folder), both[0], patterns, "a file of one side", remedy)
     for pattern, found in ((reference, references), (device, devices)):
         if not found:
             raise _nothing_fits(folder, pattern, files)
-    rows, references_alone, devices_alone = _pair(references, devices, reference, device, device_name)
-    hints = _near_misses(references_alone, devices_alone) + _absent(folder, rows)
-    alone = tuple(references_alone.values()), tuple(devices_alone.values())
+    scored: dict[tuple[str, ...], list[str]] = {}
+    for file in sorted(references, key=lambda f: f.order):
+        scored.setdefault(file.night, []).append(file.path)
+    devices.sort(key=lambda f: f.order)
+    rows = tuple(
+        NightFiles(
+            f.night[0], (*f.night, ONLY_NIGHT)[1], f.maker or device_name or "device", tuple(scored[f.night]), f.path
+        )
+        for f in devices
+        if f.night in scored
+    )
+    watched = {f.night for f in devices}
+    alone = [f for f in references if f.night not in watched], [f for f in devices if f.night not in scored]
+    hints = _near_misses(*alone) + _absent(folder, rows)
     if not rows:
         raise InputError(
             "no reference and device file belong together",
             str(folder),
             "",
-            f"{len(references)} reference files such as {alone[0][0]}, {len(devices)} device files such as "
-            f"{alone[1][0]}",
+            f"{len(references)} reference files such as {alone[0][0].path}, {len(devices)} device files such as "
+            f"{alone[1][0].path}",
             "the same {participant} and {night} on both sides",
             " ".join(hints) or "Adjust the patterns so that the parts in braces are equal texts.",
         )
-    matched = set(references.values()) | set(devices.values())
+    matched = {f.path for f in (*references, *devices)}
     others = tuple(sorted((f for f in files if f not in matched), key=_natural))
-    return FolderNights(folder, rows, *alone, others, notes, hints)
+    references_alone, devices_alone = (tuple(f.path for f in side) for side in alone)
+    return FolderNights(folder, rows, references_alone, devices_alone, others, notes, hints)
 
 
 def matched_files(found: FolderNights) -> Iterator[str]:
@@ -362,47 +228,47 @@ def _list_files(folder: Path) -> list[str]:
     return files
 
 
-def _sort_files(files: Iterable[str], pattern: FilePattern, folder: str) -> dict[_Key, str]:
-    """Return the files that fit a pattern by the values of its fields."""
-    found: dict[_Key, str] = {}
-    order = [name for name in (PARTICIPANT, NIGHT, DEVICE, SCORER) if name in pattern.fields]
+def _fitting(files: Iterable[str], pattern: FilePattern, folder: Path) -> list[_File]:
+    """Return the files that fit a pattern; one that fits it in two ways, or claims a night twice, is refused."""
+    found: dict[tuple[tuple[str, ...], str], _File] = {}
     for file in files:
         readings = pattern.readings(file)
-        if not readings:
-            continue
         if len(readings) > 1:
-            differing = [name for name in order if readings[0][name] != readings[1][name]]
+            differing = [name for name in _ORDER if readings[0].get(name) != readings[1].get(name)]
             raise InputError(
                 "a file name can be read in two ways",
-                folder,
+                str(folder),
                 file,
-                " or ".join(_show({name: r[name] for name in differing}) for r in readings),
+                " or ".join(_show({name: reading[name] for name in differing}) for reading in readings),
                 f"one reading of {pattern.option} {pattern.text}",
                 "Put more of the fixed text of the names into the pattern.",
             )
-        key = tuple(readings[0][name] for name in order)
-        if key in found:
-            raise InputError(
-                "two files claim the same night",
-                folder,
-                pattern.option,
-                f"{found[key]} and {file}, both {_show(readings[0])}",
-                "one file each",
-                _second_file_remedy(pattern),
-            )
-        found[key] = file
-    return found
+        for reading in readings:
+            night = tuple(reading[name] for name in (PARTICIPANT, NIGHT) if name in reading)
+            key = night, reading.get(DEVICE) or reading.get(SCORER, "")
+            if key in found:
+                claimed = f"{found[key].path} and {file}, both {_show(reading)}"
+                raise InputError(
+                    "two files claim the same night",
+                    str(folder),
+                    pattern.option,
+                    claimed,
+                    "one file each",
+                    _second_file_remedy(pattern),
+                )
+            found[key] = _File(*key, file)
+    return list(found.values())
 
 
 def _second_file_remedy(pattern: FilePattern) -> str:
-    if pattern.option == "--reference" and SCORER not in pattern.fields:
-        return "If two people scored it, write {scorer} where the names differ; else make the pattern narrower."
-    if pattern.option == "--device" and DEVICE not in pattern.fields:
-        return "If they are two devices, write {device} where the names differ; else make the pattern narrower."
-    return "Make the pattern narrower, or move one of the files away."
+    field = SCORER if pattern.option == "--reference" else DEVICE
+    if field in pattern.fields:
+        return "Make the pattern narrower, or move one of the files away."
+    who = "two people scored it" if field == SCORER else "they are two devices"
+    return f"If {who}, write {{{field}}} where the names differ; else make the pattern narrower."
 
 
-def _show(reading: Mapping[str, str]) -> str:
+def _show(reading: dict[str, str]) -> str:
     return ", ".join(f"{name} {shorten(value)}" for name, value in reading.items())
 
 
@@ -419,34 +285,6 @@ def _nothing_fits(folder: Path, pattern: FilePattern, files: Sequence[str]) -> I
     )
 
 
-def _pair(
-    references: Mapping[_Key, str],
-    devices: Mapping[_Key, str],
-    reference: FilePattern,
-    device: FilePattern,
-    device_name: str | None,
-) -> tuple[tuple[NightFiles, ...], dict[_Key, str], dict[_Key, str]]:
-    """Return the rows and the files whose other side is missing, these by participant and night."""
-    has_night = NIGHT in reference.fields
-    width = 2 if has_night else 1
-    scored: dict[_Key, list[str]] = {}
-    for key, file in sorted(references.items(), key=lambda item: [_natural(part) for part in item[0]]):
-        scored.setdefault(key[:width], []).append(file)
-    rows = []
-    used: set[_Key] = set()
-    devices_alone: dict[_Key, str] = {}
-    for key, file in sorted(devices.items(), key=lambda item: [_natural(part) for part in item[0]]):
-        night = key[:width]
-        if night not in scored:
-            devices_alone[key] = file
-            continue
-        used.add(night)
-        name = key[width] if DEVICE in device.fields else device_name or "device"
-        rows.append(NightFiles(key[0], key[1] if has_night else ONLY_NIGHT, name, tuple(scored[night]), file))
-    references_alone = {key: file for key, file in references.items() if key[:width] not in used}
-    return tuple(rows), references_alone, devices_alone
-
-
 def _natural(text: str) -> list[tuple[int, int, str]]:
     """Return a sort key in which p2 comes before p10."""
     return [
@@ -455,18 +293,22 @@ def _natural(text: str) -> list[tuple[int, int, str]]:
     ]
 
 
-def _near_misses(references: Mapping[_Key, str], devices: Mapping[_Key, str]) -> tuple[str, ...]:
+def _near_misses(references: Sequence[_File], devices: Sequence[_File]) -> tuple[str, ...]:
     """Return a sentence for names that differ only in case or leading zeros; they are not matched."""
-    plain = {_plain(key): key for key in references}
-    hints = {}
-    for key in devices:
-        other = plain.get(_plain(key))
-        if other is not None and _plain(other) not in hints:
-            hints[_plain(other)] = (
-                f"{' / '.join(other[:2])} (reference) and {' / '.join(key[:2])} (device) differ only in case "
-                "or leading zeros; they were not matched."
-            )
-    return tuple(hints.values())
+    plain = {_plain(f.night): f.night for f in references}
+    pairs: dict[tuple[str, ...], tuple[str, ...]] = {}
+    for file in devices:
+        if _plain(file.night) in plain:
+            pairs.setdefault(plain[_plain(file.night)], file.night)
+    return tuple(
+        f"{' / '.join(one)} (reference) and {' / '.join(other)} (device) differ only in case or leading zeros; they "
+        "were not matched."
+        for one, other in pairs.items()
+    )
+
+
+def _plain(night: Sequence[str]) -> tuple[str, ...]:
+    return tuple(re.sub(r"(?<![0-9])0+(?=[0-9])", "", part.casefold()) for part in night)
 
 
 def _absent(folder: Path, rows: Iterable[NightFiles]) -> tuple[str, ...]:
@@ -476,10 +318,6 @@ def _absent(folder: Path, rows: Iterable[NightFiles]) -> tuple[str, ...]:
     if not absent:
         return ()
     return (f"{len(absent)} matched files are links whose content is not here, such as {absent[0]}.",)
-
-
-def _plain(key: _Key) -> _Key:
-    return tuple(re.sub(r"(?<![0-9])0+(?=[0-9])", "", part.casefold()) for part in key[:2])
 
 
 # --- the table --------------------------------------------------------------------------------------------

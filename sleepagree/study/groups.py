@@ -10,7 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import Counts
-from sleepagree.inference.resampling import BootstrapIntervals, Bounds, mean_bootstrap_all, rng_for
+from sleepagree.inference.resampling import (
+    BootstrapIntervals,
+    Bounds,
+    Kernel,
+    cluster_bootstrap_all,
+    mean_bootstrap_all,
+    rng_for,
+)
 from sleepagree.inference.table_sums import fold_counts
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet
@@ -86,6 +93,29 @@ def fold_nights(nights: Sequence[NightSummary], mapping: StageMapping) -> Counts
             codes[sets] = mapping.reference_codes(sets[0]), mapping.device_codes(sets[1])
         out[i] = fold_counts(night.native, *codes[sets], shape)
     return out
+
+
+def resample_units(
+    sums: NDArray[Any],
+    kernels: Mapping[str, Kernel],
+    grouped: NightGroups,
+    options: StudyOptions,
+    purpose: str,
+    *,
+    bounds: Mapping[str, Bounds] | None = None,
+    influences: Mapping[str, Kernel] | None = None,
+) -> dict[str, tuple[BootstrapIntervals, ...]]:
+    """Return statistics of sums over units with their intervals; ``purpose`` names the random numbers."""
+    return cluster_bootstrap_all(
+        sums,
+        kernels,
+        rng=rng_for(options.seed, purpose),
+        resamples=max(1, options.resamples),
+        level=options.level,
+        influences=influences,
+        unit=grouped.unit_word,
+        bounds=bounds,
+    )
 
 
 def average_units(

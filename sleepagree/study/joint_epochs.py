@@ -16,10 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S, Counts, LabelCodes
-from sleepagree.mapping.mapping import StageMapping, unreported_classes
+from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet
-from sleepagree.night.measures import class_minutes, measure_codes
-from sleepagree.scoring.measures import MeasurePair, SleepMeasures, pair_measures
+from sleepagree.night.measures import measure_codes, pair_with_classes
+from sleepagree.scoring.measures import MeasurePair
 from sleepagree.study.night_summary import NightSummary
 
 _Flags = NDArray[np.bool_]
@@ -232,21 +232,6 @@ def _measure(
     for side, codes, device_set, (rows, columns) in zip(sides, window.devices, window.sets[1:], classes, strict=True):
         shape = len(side.mapping.reference_classes), len(side.mapping.device_classes)
         measured = measure_codes(window.reference, codes, joint, reference_set, device_set, measured_by)
-        out.append(_pairs(side, measured, _cross(rows, columns, counted, shape)))
+        crossed = _cross(rows, columns, counted, shape)
+        out.append(pair_with_classes(measured, side.mapping, crossed, side.device_set))
     return out[0], out[1]
-
-
-def _pairs(
-    side: SideOfComparison, measured: tuple[SleepMeasures, SleepMeasures], counts: Counts
-) -> tuple[MeasurePair, ...]:
-    unreported, cannot = _limits_of_device(side)
-    minutes = class_minutes(side.mapping, counts, unreported=unreported)
-    return pair_measures(*measured, class_minutes=minutes, not_reported=cannot)
-
-
-@lru_cache(maxsize=64)
-def _limits_of_device(side: SideOfComparison) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Return the classes that a device has no label for, and the measures that it cannot give."""
-    stages = (("REM latency", "R"), ("deep latency", "N3"))
-    cannot = tuple(measure for measure, stage in stages if stage not in side.device_set.reportable)
-    return unreported_classes(side.mapping, side.device_set), cannot

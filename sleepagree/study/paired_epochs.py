@@ -10,6 +10,8 @@ import csv
 import hashlib
 import warnings
 from collections.abc import Iterator, Sequence
+from functools import lru_cache
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -42,33 +44,25 @@ _LONGEST_ROW: Final = 1024 * 1024
 _LARGEST_EPOCH: Final = 10**9
 
 
-class _Piece(NamedTuple):
-    """Some rows: numbers of participant and night names, epochs, and label codes of both sides."""
+class _Words:
+    """The texts of one column, numbered in order of appearance."""
 
-    names: list[tuple[str, str]]
-    of_row: NDArray[np.int64]
-    epoch: NDArray[np.int64]
-    reference: NDArray[np.int64]
-    device: NDArray[np.int64]
-
-
-class _Labels:
-    """Label texts of one side in order of appearance; -1 stands for an empty cell."""
-
-    def __init__(self) -> None:
+    def __init__(self, *, of_labels: bool) -> None:
+        self.of_labels = of_labels
         self.texts: list[str] = []
-        self._code: dict[str, int] = {}
+        self._number: dict[str, int] = {"": -1} if of_labels else {}
 
-    def codes(self, texts: Sequence[Any]) -> NDArray[np.int64]:
-        """Return the code of each text, new ones learnt."""
-        out = []
-        for text in texts:
-            label = "" if text is None else str(text).strip()
-            if label and label not in self._code:
-                self._code[label] = len(self.texts)
-                self.texts.append(label)
-            out.append(self._code.get(label, -1))
-        return np.array(out, np.int64)
+    def numbers(self, column: _Column) -> NDArray[np.int64]:
+        """Return the number of each row's text, new ones learnt; -1 for a label that is empty."""
+        learnt = []
+        for cell in column.texts:
+            text = ("" if cell is None else str(cell).strip()) if self.of_labels else str(cell)
+            if text not in self._number:
+                self._number[text] = len(self.texts)
+                self.texts.append(text)
+            learnt.append(self._number[text])
+        numbers: NDArray[np.int64] = np.array([*learnt, -1], np.int64)[column.codes]
+        return numbers
 
 
 def is_paired_table(path: Path) -> bool:
@@ -138,57 +132,48 @@ def read_paired_nights(
     EpochGridError
         When rows of a night do not stand together or its epoch numbers do not rise.
     """
-    sides = _Labels(), _Labels()
-    seen: set[tuple[str, str]] = set()
-    held: _Piece | None = None
-    number = 0
-    for piece in _pieces(path, sides):
-        current = piece if held is None else _join(held, piece)
-        edges = np.flatnonzero(np.diff(current.of_row, prepend=-1, append=-1))
-        for begin, end in zip(edges[:-2].tolist(), edges[1:-1].tolist(), strict=True):
-            number += 1
-            yield _reduce(
-                current, begin, end, sides, seen, path, device, mapping, reports, number, keep_epochs=keep_epochs
-            )
-        held = _tail(current, int(edges[-2])) if edges.size > 1 else None
-    if held is None:
+    words = {name: _Words(of_labels=name in ("reference", "device")) for name in COLUMNS if name != "epoch"}
+    people, nights = words["participant"].texts, words["night"].texts
+    reported = None if reports is None else tuple(reports)
+    seen: dict[tuple[str, str], None] = {}
+    held = np.empty((len(COLUMNS), 0), np.int64)
+
+    def reduce(rows: NDArray[np.int64]) -> NightSummary:
+        name = people[rows[0, 0]], nights[rows[1, 0]]
+        where = f"participant {shorten(name[0])}, night {shorten(name[1])}"
+        _refuse_odd_night(rows[2], path.name, where, seen=name in seen)
+        seen[name] = None
+        reference = _stage_set(tuple(words["reference"].texts), None, path.name)
+        worn = _stage_set(tuple(words["device"].texts), reported, path.name)
+        return _summarise(rows[2:], (reference, worn), (*name, device), path.name, mapping, len(seen), keep=keep_epochs)
+
+    for columns in _parquet_rows(path) if path.suffix.casefold() == ".parquet" else _csv_rows(path):
+        piece = [columns.epoch if name == "epoch" else words[name].numbers(getattr(columns, name)) for name in COLUMNS]
+        rows = np.concatenate((held, piece), axis=1)
+        edges = np.flatnonzero((np.diff(rows[:2], prepend=-1, append=-1) != 0).any(axis=0)).tolist()
+        for begin, end in pairwise(edges[:-1]):
+            yield reduce(rows[:, begin:end])
+        held = rows[:, edges[-2] :].copy() if edges else held
+    if not held.size:
         raise InputError("the table has no row", path.name, "", "a header only", "rows of epochs", "Give another file.")
-    yield _reduce(
-        held, 0, held.epoch.size, sides, seen, path, device, mapping, reports, number + 1, keep_epochs=keep_epochs
-    )
+    yield reduce(held)
 
 
-def _reduce(
-    piece: _Piece,
-    begin: int,
-    end: int,
-    sides: tuple[_Labels, _Labels],
-    seen: set[tuple[str, str]],
-    path: Path,
-    device: str,
-    mapping: StageMapping | None,
-    reports: Sequence[str] | None,
-    number: int,
-    *,
-    keep_epochs: bool,
-) -> NightSummary:
-    participant, night = name = piece.names[int(piece.of_row[begin])]
-    where = f"participant {shorten(participant)}, night {shorten(night)}"
-    if name in seen:
+def _refuse_odd_night(epoch: NDArray[np.int64], file: str, where: str, *, seen: bool) -> None:
+    """Refuse a night that was there before, and one whose epoch numbers do not rise or leap."""
+    if seen:
         raise EpochGridError(
             "the rows of a night do not stand together",
-            path.name,
+            file,
             where,
             "more rows further down",
             "one block of rows per night",
             "Sort the table by participant, night and epoch.",
         )
-    seen.add(name)
-    epoch = piece.epoch[begin:end]
     if (np.diff(epoch) <= 0).any():
         raise EpochGridError(
             "the epoch numbers of a night do not rise",
-            path.name,
+            file,
             where,
             "a number that repeats or falls",
             "rising numbers",
@@ -197,55 +182,38 @@ def _reduce(
     if epoch[-1] - epoch[0] > 100 * epoch.size + 10_000:
         raise EpochGridError(
             "the epoch numbers of a night leap",
-            path.name,
+            file,
             where,
             f"{epoch[0]} to {epoch[-1]}",
             "numbers of one night",
             "Number the epochs of each night from 0.",
         )
-    place = epoch - epoch[0]
-    rows = _place(piece.reference[begin:end], place)
-    columns = _place(piece.device[begin:end], place)
-    reference_set, device_set = (_stage_set(s, path, r) for s, r in zip(sides, (None, reports), strict=True))
-    begin_s = float(epoch[0]) * EPOCH_S if keep_epochs else None
-    names = participant, night, device
-    return _summarise(rows, columns, reference_set, device_set, names, path, mapping, number, begin_s)
 
 
-def _place(codes: NDArray[np.int64], place: NDArray[np.int64]) -> NDArray[np.int16]:
-    out = np.full(int(place[-1]) + 1, -1, np.int16)
-    out[place] = codes
-    return out
-
-
-_sets: dict[tuple[tuple[str, ...], tuple[str, ...] | None], StageSet] = {}
-
-
-def _stage_set(side: _Labels, path: Path, reports: Sequence[str] | None) -> StageSet:
-    labels = tuple(side.texts)
-    key = labels, None if reports is None else tuple(reports)
-    if key not in _sets:
-        if len(_sets) > 64:
-            _sets.clear()
-        _sets[key] = make_stage_set(labels, assign_stages(labels, path=path.name), reports=reports, path=path.name)
-    return _sets[key]
+@lru_cache(maxsize=64)
+def _stage_set(labels: tuple[str, ...], reports: tuple[str, ...] | None, file: str) -> StageSet:
+    return make_stage_set(labels, assign_stages(labels, path=file), reports=reports, path=file)
 
 
 def _summarise(
-    rows: NDArray[np.int16],
-    columns: NDArray[np.int16],
-    reference_set: StageSet,
-    device_set: StageSet,
+    rows: NDArray[np.int64],
+    sets: tuple[StageSet, StageSet],
     names: tuple[str, str, str],
-    path: Path,
+    file: str,
     mapping: StageMapping | None,
     number: int,
-    begin_s: float | None,
+    *,
+    keep: bool,
 ) -> NightSummary:
-    crossed = cross_labels(rows, columns, reference_set, device_set)
+    """Reduce a night; ``rows`` holds its epoch numbers and the codes of both sides."""
+    first = int(rows[0, 0])
+    codes = np.full((2, int(rows[0, -1]) - first + 1), -1, np.int16)
+    codes[:, rows[0] - first] = rows[1:]
+    reference, device = codes
+    crossed = cross_labels(reference, device, sets[0], sets[1])
     scored = crossed.status == Status.SCORED
-    measures = measure_codes(rows, columns, scored, reference_set, device_set, mapping)
-    source = SourceFile(path.name, "")
+    measures = measure_codes(reference, device, scored, sets[0], sets[1], mapping)
+    source = SourceFile(file, "")
     return NightSummary(
         number,
         *names,
@@ -258,27 +226,37 @@ def _summarise(
         0,
         0,
         share_equal(count_excluded(crossed)),
-        reference_set,
-        device_set,
+        sets[0],
+        sets[1],
         crossed.native,
         tuple(getattr(measures[0], name) for name in MEASURE_NAMES),
         tuple(getattr(measures[1], name) for name in MEASURE_NAMES),
-        sequences=(hash_sequence(rows, reference_set), hash_sequence(columns, device_set)),
-        epochs=None if begin_s is None else pack_epochs(rows, columns, begin_s=begin_s),
+        sequences=(hash_sequence(reference, sets[0]), hash_sequence(device, sets[1])),
+        epochs=pack_epochs(reference, device, begin_s=first * EPOCH_S) if keep else None,
     )
 
 
-# --- pieces of a file -------------------------------------------------------------------------------------
+# --- rows of a file ---------------------------------------------------------------------------------------
 
 
-def _pieces(path: Path, sides: tuple[_Labels, _Labels]) -> Iterator[_Piece]:
-    if path.suffix.casefold() == ".parquet":
-        yield from _parquet_pieces(path, sides)
-    else:
-        yield from _csv_pieces(path, sides)
+class _Column(NamedTuple):
+    """The different cells of a column, and which of them each row has; -1 for none."""
+
+    texts: Sequence[Any]
+    codes: NDArray[np.int64]
 
 
-def _parquet_pieces(path: Path, sides: tuple[_Labels, _Labels]) -> Iterator[_Piece]:
+class _Rows(NamedTuple):
+    """Some rows of a table; their epoch numbers are whole."""
+
+    participant: _Column
+    night: _Column
+    epoch: NDArray[np.int64]
+    reference: _Column
+    device: _Column
+
+
+def _parquet_rows(path: Path) -> Iterator[_Rows]:
     try:
         import pyarrow as pa
         import pyarrow.parquet as pq
@@ -297,47 +275,36 @@ def _parquet_pieces(path: Path, sides: tuple[_Labels, _Labels]) -> Iterator[_Pie
         with pq.ParquetFile(path) as table:
             _check_columns(table.schema_arrow.names, path)
             for batch in table.iter_batches(batch_size=_ROWS, columns=list(COLUMNS)):
-                encoded = {n: batch.column(n) for n in COLUMNS}
-                yield _arrow_piece(encoded, sides, path)
+                yield _rows_of_batch(batch, path)
     except pa.ArrowException as error:
         raise FileFormatError(
             "not a readable Parquet file", path.name, "", str(error).split("\n")[0], "Parquet", "Write it again."
         ) from None
 
 
-def _arrow_piece(encoded: dict[str, Any], sides: tuple[_Labels, _Labels], path: Path) -> _Piece:
-    def split(name: str) -> tuple[list[Any], NDArray[np.int64]]:
-        column = encoded[name]
-        if not hasattr(column, "indices"):
-            column = column.dictionary_encode()
-        codes = column.indices.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int64)
-        return column.dictionary.to_pylist(), codes
-
+def _rows_of_batch(batch: Any, path: Path) -> _Rows:
+    columns = {name: batch.column(name) for name in COLUMNS}
     for name in ("participant", "night", "epoch"):
-        if encoded[name].null_count:
+        if columns[name].null_count:
             raise FileFormatError(
                 f"a cell of '{name}' is empty", path.name, f"column '{name}'", "no value", "a value", ""
             )
-    epoch = _whole_numbers(encoded["epoch"].to_numpy(zero_copy_only=False))
-    if epoch is None:
-        raise _odd_epochs(path, "column 'epoch'", str(encoded["epoch"].type))
-    labels = []
-    for side, name in zip(sides, ("reference", "device"), strict=True):
-        texts, codes = split(name)
-        learnt = np.append(side.codes(texts), -1)
-        labels.append(learnt[codes])
-    people, person = split("participant")
-    nights, night = split("night")
-    return _Piece(*_name_rows(people, person, nights, night), epoch, labels[0], labels[1])
+    epoch = columns["epoch"].to_numpy(zero_copy_only=False)
+    if epoch.dtype.kind not in "iuf" or _odd(epoch).any():
+        raise _odd_epochs(path, "column 'epoch'", str(columns["epoch"].type))
+
+    def coded(name: str) -> _Column:
+        column = columns[name] if hasattr(columns[name], "indices") else columns[name].dictionary_encode()
+        codes = column.indices.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int64)
+        return _Column(column.dictionary.to_pylist(), codes)
+
+    return _Rows(coded("participant"), coded("night"), epoch.astype(np.int64), coded("reference"), coded("device"))
 
 
-def _whole_numbers(values: NDArray[Any]) -> NDArray[np.int64] | None:
-    """Return whole numbers that could count epochs, or None where some could not."""
-    if values.dtype.kind not in "iuf":
-        return None
+def _odd(values: Any) -> Any:
+    """Return which numbers cannot count epochs."""
     with np.errstate(invalid="ignore"):
-        usable = (np.abs(values) <= _LARGEST_EPOCH) & (values % 1 == 0)
-    return values.astype(np.int64) if usable.all() else None
+        return ~((abs(values) <= _LARGEST_EPOCH) & (values % 1 == 0))
 
 
 def _odd_epochs(path: Path, where: str, found: str) -> FileFormatError:
@@ -346,7 +313,7 @@ def _odd_epochs(path: Path, where: str, found: str) -> FileFormatError:
     )
 
 
-def _csv_pieces(path: Path, sides: tuple[_Labels, _Labels]) -> Iterator[_Piece]:
+def _csv_rows(path: Path) -> Iterator[_Rows]:
     import pandas as pd
 
     with open_known(path, expected=_EXPECTED) as source:
@@ -369,7 +336,7 @@ def _csv_pieces(path: Path, sides: tuple[_Labels, _Labels]) -> Iterator[_Piece]:
             index_col=False,  # or the first cells of rows that are too long would become a name of the row
         ) as frames:
             while (frame := _next_frame(frames)) is not None:
-                yield _frame_piece(frame, sides, path)
+                yield _rows_of_frame(frame[list(COLUMNS)], path)
     except (pd.errors.ParserError, pd.errors.ParserWarning, pd.errors.EmptyDataError, UnicodeDecodeError) as error:
         raise FileFormatError(
             "not a readable table",
@@ -401,65 +368,27 @@ def _refuse_endless_row(source: InputFile, path: Path) -> None:
         )
 
 
-def _frame_piece(frame: Any, sides: tuple[_Labels, _Labels], path: Path) -> _Piece:
+def _rows_of_frame(frame: Any, path: Path) -> _Rows:
     import pandas as pd
 
-    frame = frame[list(COLUMNS)]
-    epoch = _whole_numbers(pd.to_numeric(frame["epoch"], errors="coerce").to_numpy())
-    if epoch is None:
-        numbers = pd.to_numeric(frame["epoch"], errors="coerce")
-        odd = ~((numbers.abs() <= _LARGEST_EPOCH) & (numbers % 1 == 0)).to_numpy()
-        raise _odd_epochs(path, f"{_row_of(frame, odd)}, column 'epoch'", str(frame["epoch"].to_numpy()[odd][0]))
+    def row_of(odd: NDArray[np.bool_]) -> str:
+        return f"row {int(frame.index[odd][0]) + 1} below the header"
+
+    epoch = pd.to_numeric(frame["epoch"], errors="coerce")
+    odd = _odd(epoch).to_numpy()
+    if odd.any():
+        raise _odd_epochs(path, f"{row_of(odd)}, column 'epoch'", str(frame["epoch"].to_numpy()[odd][0]))
     for name in ("participant", "night"):
         empty = (frame[name].str.strip() == "").to_numpy()
         if empty.any():
-            raise FileFormatError(f"{name} is empty", path.name, _row_of(frame, empty), "", "a name", "Fill it in.")
-    labels = []
-    for side, name in zip(sides, ("reference", "device"), strict=True):
+            raise FileFormatError(f"{name} is empty", path.name, row_of(empty), "", "a name", "Fill it in.")
+
+    def coded(name: str) -> _Column:
         codes, texts = pd.factorize(frame[name])
-        labels.append(side.codes(list(texts))[codes])
-    person, people = pd.factorize(frame["participant"])
-    night, nights = pd.factorize(frame["night"])
-    rows = _name_rows(list(people), person.astype(np.int64), list(nights), night.astype(np.int64))
-    return _Piece(*rows, epoch, labels[0], labels[1])
+        return _Column(list(texts), codes)
 
-
-def _row_of(frame: Any, odd: NDArray[np.bool_]) -> str:
-    return f"row {int(frame.index[odd][0]) + 1} below the header"
-
-
-def _name_rows(
-    people: list[Any], person: NDArray[np.int64], nights: list[Any], night: NDArray[np.int64]
-) -> tuple[list[tuple[str, str]], NDArray[np.int64]]:
-    """Return names of the blocks of equal participant and night, and the block of each row."""
-    changes = np.flatnonzero((np.diff(person, prepend=-2) != 0) | (np.diff(night, prepend=-2) != 0))
-    names = [(str(people[int(person[i])]), str(nights[int(night[i])])) for i in changes]
-    block = np.zeros(person.size, np.int64)
-    block[changes[1:]] = 1
-    return names, np.cumsum(block)
-
-
-def _join(held: _Piece, piece: _Piece) -> _Piece:
-    """Put the unfinished night of the piece before in front."""
-    same = held.names[-1] == piece.names[0]
-    shift = 0 if same else 1
-    return _Piece(
-        [held.names[-1], *piece.names[0 if not same else 1 :]],
-        np.concatenate([np.zeros(held.epoch.size, np.int64), piece.of_row + shift]),
-        np.concatenate([held.epoch, piece.epoch]),
-        np.concatenate([held.reference, piece.reference]),
-        np.concatenate([held.device, piece.device]),
-    )
-
-
-def _tail(piece: _Piece, begin: int) -> _Piece:
-    return _Piece(
-        [piece.names[int(piece.of_row[begin])]],
-        np.zeros(piece.epoch.size - begin, np.int64),
-        piece.epoch[begin:].copy(),
-        piece.reference[begin:].copy(),
-        piece.device[begin:].copy(),
-    )
+    whole = epoch.to_numpy().astype(np.int64)
+    return _Rows(coded("participant"), coded("night"), whole, coded("reference"), coded("device"))
 
 
 def _check_columns(names: Sequence[str], path: Path, line: int = 1) -> None:

@@ -7,7 +7,7 @@ resampling weights and tables.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, Final
 
@@ -20,20 +20,27 @@ from sleepagree.inference.limits import LimitsOfAgreement, Scale, fit_limits_of_
 from sleepagree.inference.planning import VarianceComponents, components_from_values
 from sleepagree.inference.regression_limits import RegressionLimits, Spread, fit_regression_limits
 from sleepagree.inference.reliability import fit_reliability
-from sleepagree.inference.resampling import BootstrapIntervals, cluster_bootstrap_all, rng_for
+from sleepagree.inference.resampling import BootstrapIntervals
 from sleepagree.inference.table_sums import widen_columns
-from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings, unreported_classes
+from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings
 from sleepagree.mapping.sets import StageSet
-from sleepagree.night.measures import class_minutes
+from sleepagree.night.measures import pair_with_classes
 from sleepagree.scoring import coefficients
 from sleepagree.scoring.ceiling import design_ceiling
 from sleepagree.scoring.class_figures import CLASS_STATISTICS
 from sleepagree.scoring.coefficients import TABLE_STATISTICS, Statistic
-from sleepagree.scoring.measures import SleepMeasures, pair_measures
+from sleepagree.scoring.measures import SleepMeasures
 from sleepagree.study.cautions import FEW_PARTICIPANTS, study_cautions
 from sleepagree.study.comparison import compare_devices, summarise_scorers
 from sleepagree.study.flows import account_over_nights, redistribute
-from sleepagree.study.groups import NightGroups, average_units, fold_nights, group_nights, merge_stage_sets
+from sleepagree.study.groups import (
+    NightGroups,
+    average_units,
+    fold_nights,
+    group_nights,
+    merge_stage_sets,
+    resample_units,
+)
 from sleepagree.study.night_summary import NightSummary, Refusal
 from sleepagree.study.results import (
     BiasRow,
@@ -187,16 +194,14 @@ def _statistics(
     """Return pooled and averaged statistics of the table and of its classes, all from the same resamples."""
     wanted: list[Statistic] = [s for s in TABLE_STATISTICS if mapping.is_square or s.name not in _NEED_SQUARE]
     wanted += CLASS_STATISTICS
-    influences: dict[str, Callable[[Counts], Values]] = {"kappa": coefficients.kappa_influence}
-    found = cluster_bootstrap_all(
+    found = resample_units(
         grouped.sum_by_unit(square),
         {s.name: s.kernel for s in wanted},
-        rng=rng_for(options.seed, f"pooled {name} {mapping.name}"),
-        resamples=max(1, options.resamples),
-        level=options.level,
-        influences={k: v for k, v in influences.items() if mapping.is_square},
-        unit=grouped.unit_word,
+        grouped,
+        options,
+        f"pooled {name} {mapping.name}",
         bounds={s.name: (s.lower, s.upper) for s in wanted},
+        influences={"kappa": coefficients.kappa_influence} if mapping.is_square else {},
     )
     places: list[tuple[Statistic, str, BootstrapIntervals]] = []
     means: list[Values] = []
@@ -233,21 +238,11 @@ def measure_table(
     nights: Sequence[NightSummary], mapping: StageMapping, counts: Counts, *, device_set: StageSet
 ) -> tuple[tuple[str, str, Values, Values], ...]:
     """Return (measure, unit, reference values, device values) over nights, in the order of tables."""
-    cannot = tuple(
-        measure
-        for measure, stage in (("REM latency", "R"), ("deep latency", "N3"))
-        if stage not in device_set.reportable
-    )
-    unreported = unreported_classes(mapping, device_set)
     named: tuple[tuple[str, str], ...] = ()
     values = np.empty((0, 2, 0))
     for i, night in enumerate(nights):
-        pairs = pair_measures(
-            SleepMeasures(*night.reference_measures),
-            SleepMeasures(*night.device_measures),
-            class_minutes=class_minutes(mapping, counts[i], unreported=unreported),
-            not_reported=cannot,
-        )
+        measured = SleepMeasures(*night.reference_measures), SleepMeasures(*night.device_measures)
+        pairs = pair_with_classes(measured, mapping, counts[i], device_set)
         if not named:
             named = tuple((pair.measure, pair.unit) for pair in pairs)
             values = np.empty((len(named), 2, len(nights)))

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from sleepagree.study import run as study_run
+from sleepagree.study import execution
 from tests.commands import run
 from tests.ferry import copy_ferry
 
@@ -251,8 +251,8 @@ def test_a_study_that_fails_leaves_nothing_half_written(
     assert [p.name for p in (tmp_path / "out.unfinished").iterdir()] == ["chunk-000000.json"]
     monkeypatch.undo()
     scored: list[int] = []
-    whole = study_run.score_rows
-    monkeypatch.setattr(study_run, "score_rows", lambda *args: scored.append(1) or whole(*args))
+    whole = execution.score_rows
+    monkeypatch.setattr(execution, "score_rows", lambda *args: scored.append(1) or whole(*args))
     assert run("study", table, "--out", tmp_path / "out", *QUICK, "--resume").exit_code == 0
     assert scored == []
     assert sorted(p.name for p in tmp_path.iterdir()) == ["ferry", "out"]

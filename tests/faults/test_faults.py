@@ -22,8 +22,10 @@ import pytest
 from sleepagree.errors import InputError, SleepAgreeError
 from sleepagree.files import reading as _text
 from sleepagree.readers import read_spans
-from sleepagree.render.study_folder import load_nights, unfinished_folder
-from sleepagree.study import run as study_run
+from sleepagree.study import chunks, execution
+from sleepagree.study.from_table import load_nights
+from sleepagree.study.run import ChunkResult, ScoringOptions
+from sleepagree.study.unfinished import unfinished_folder
 from tests.commands import bytes_below, run
 from tests.faults.kill import torment
 from tests.faults.waiting import score_the_first_and_wait
@@ -279,18 +281,18 @@ def test_a_killed_study_resumes_to_the_same_bytes(tmp_path: Path) -> None:
 def test_an_interrupted_study_keeps_finished_nights_and_nothing_else(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(study_run, "CHUNK_ROWS", 6)
+    monkeypatch.setattr(chunks, "CHUNK_ROWS", 6)
     table, out = copy_ferry(tmp_path / "ferry"), tmp_path / "out"
     scored: list[int] = []
-    whole = study_run.score_rows
+    whole = execution.score_rows
 
-    def interrupted(*args: object) -> study_run.ChunkResult:
+    def interrupted(*args: object) -> ChunkResult:
         if len(scored) == 2:
             raise KeyboardInterrupt
         scored.append(1)
         return whole(*args)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(study_run, "score_rows", interrupted)
+    monkeypatch.setattr(execution, "score_rows", interrupted)
     result = run("study", table, "--out", out, *QUICK)
     assert result.exit_code != 0
     assert not out.exists()
@@ -299,7 +301,7 @@ def test_an_interrupted_study_keeps_finished_nights_and_nothing_else(
     assert sorted(p.name for p in tmp_path.iterdir()) == ["ferry", "out.unfinished"]
 
     counted: list[int] = []
-    monkeypatch.setattr(study_run, "score_rows", lambda *args: counted.append(1) or whole(*args))
+    monkeypatch.setattr(execution, "score_rows", lambda *args: counted.append(1) or whole(*args))
     assert run("study", table, "--out", out, "--resume", *QUICK).exit_code == 0
     # 24 rows in chunks of 6: two are kept, two are scored
     assert len(counted) == 2
@@ -311,18 +313,18 @@ def test_an_interrupted_study_keeps_finished_nights_and_nothing_else(
 
 @pytest.mark.parametrize("change", ["a file", "an option", "the table", "nothing"])
 def test_resume_scores_again_what_has_changed(change: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(study_run, "CHUNK_ROWS", 6)
+    monkeypatch.setattr(chunks, "CHUNK_ROWS", 6)
     table, out = copy_ferry(tmp_path / "ferry"), tmp_path / "out"
-    whole = study_run.score_rows
+    whole = execution.score_rows
     scored: list[int] = []
 
-    def broken_at_the_last(rows: object, *args: object) -> study_run.ChunkResult:
+    def broken_at_the_last(rows: object, *args: object) -> ChunkResult:
         scored.append(1)
         if len(scored) == 4:
             raise KeyboardInterrupt
         return whole(rows, *args)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(study_run, "score_rows", broken_at_the_last)
+    monkeypatch.setattr(execution, "score_rows", broken_at_the_last)
     run("study", table, "--out", out, *QUICK)
     more: tuple[str, ...] = ()
     if change == "a file":
@@ -333,7 +335,7 @@ def test_resume_scores_again_what_has_changed(change: str, tmp_path: Path, monke
     elif change == "the table":
         table.write_text(table.read_text().replace("crew-1,1,", "crew-1,one,"))
     scored.clear()
-    monkeypatch.setattr(study_run, "score_rows", lambda *args: scored.append(1) or whole(*args))
+    monkeypatch.setattr(execution, "score_rows", lambda *args: scored.append(1) or whole(*args))
     assert run("study", table, "--out", out, "--resume", *more, *QUICK).exit_code == 0
     # of four chunks the last was never kept; the first holds the changed file, the first and the third the changed
     # rows of two devices, and every one was asked for with the option
@@ -347,7 +349,7 @@ def test_resume_scores_again_what_has_changed(change: str, tmp_path: Path, monke
 def test_a_kept_chunk_that_is_damaged_is_scored_again(
     damage: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(study_run, "_key", lambda *args: "K")
+    monkeypatch.setattr(chunks, "_key", lambda *args: "K")
     table, out = copy_ferry(tmp_path / "ferry"), tmp_path / "out"
     kept = unfinished_folder(out)
     kept.mkdir()
@@ -369,13 +371,13 @@ def test_a_folder_of_that_name_that_is_not_ours_is_left_alone(tmp_path: Path) ->
 
 
 def test_a_worker_that_dies(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(study_run, "FEWEST_ROWS_FOR_WORKERS", 0)
-    monkeypatch.setattr(study_run, "CHUNK_ROWS", 2)
+    monkeypatch.setattr(execution, "FEWEST_ROWS_FOR_WORKERS", 0)
+    monkeypatch.setattr(chunks, "CHUNK_ROWS", 2)
     table, out = load_nights(copy_ferry(tmp_path / "ferry")), tmp_path / "kept"
-    execution = study_run.Execution(workers=2, keep=out)
-    options = study_run.ScoringOptions()
-    whole = study_run.score_rows
-    monkeypatch.setattr(study_run, "score_rows", score_the_first_and_wait)
+    how = execution.Execution(workers=2, keep=out)
+    options = ScoringOptions()
+    whole = execution.score_rows
+    monkeypatch.setattr(execution, "score_rows", score_the_first_and_wait)
     killed: list[int] = []
 
     def kill_one(done: int, total: int) -> None:
@@ -384,16 +386,16 @@ def test_a_worker_that_dies(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
             killed.append(pid)
 
     with pytest.raises(InputError, match="a worker process died") as refusal:
-        list(study_run.run_rows(table, options, execution=execution, progress=kill_one))
+        list(execution.run_rows(table, options, execution=how, progress=kill_one))
     assert killed
     assert "--resume" in str(refusal.value)
     # what was finished is kept, and a new run goes on from there
-    monkeypatch.setattr(study_run, "score_rows", whole)
+    monkeypatch.setattr(execution, "score_rows", whole)
     kept = len(list(out.glob("chunk-*.json")))
     assert 0 < kept < 12
-    again = study_run.Execution(workers=2, keep=out, resume=True)
-    outcomes = [o for chunk in study_run.run_rows(table, options, execution=again) for o in chunk.outcomes]
-    alone = [o for chunk in study_run.run_rows(table, options) for o in chunk.outcomes]
+    again = execution.Execution(workers=2, keep=out, resume=True)
+    outcomes = [o for chunk in execution.run_rows(table, options, execution=again) for o in chunk.outcomes]
+    alone = [o for chunk in execution.run_rows(table, options) for o in chunk.outcomes]
     assert [o.to_document() for o in outcomes] == [o.to_document() for o in alone]
 
 

@@ -15,8 +15,8 @@ import pytest
 from sleepagree.errors import OutputError
 from sleepagree.files import writing as output
 from sleepagree.files.writing import sole_run
-from sleepagree.render.study_folder import unfinished_folder
-from sleepagree.study import run as study_run
+from sleepagree.study import chunks, execution
+from sleepagree.study.unfinished import unfinished_folder
 from tests.commands import bytes_below, run
 from tests.ferry import copy_ferry
 
@@ -25,11 +25,11 @@ QUICK = ("--resamples", "50", "--quiet")
 #: A study that tells when it has kept its first chunk and then waits for ever (or for a byte).
 WAITING = """
 import sys
-from sleepagree.study import run as study_run
+from sleepagree.study import chunks, execution
 from sleepagree.cli.group import main
 
-study_run.CHUNK_ROWS = 6
-whole, scored = study_run.score_rows, []
+chunks.CHUNK_ROWS = 6
+whole, scored = execution.score_rows, []
 
 def score_and_wait(*args):
     if scored:
@@ -38,7 +38,7 @@ def score_and_wait(*args):
     scored.append(1)
     return whole(*args)
 
-study_run.score_rows = score_and_wait
+execution.score_rows = score_and_wait
 main(sys.argv[1:])
 """
 
@@ -74,7 +74,7 @@ def test_the_second_run_is_refused_and_the_first_goes_on(more: tuple[str, ...], 
 
 @pytest.mark.parametrize("more", [(), ("--resume",)])
 def test_a_killed_run_holds_nothing(more: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(study_run, "CHUNK_ROWS", 6)
+    monkeypatch.setattr(chunks, "CHUNK_ROWS", 6)
     table, out = copy_ferry(tmp_path / "ferry"), tmp_path / "out"
     first = start(table, out)
     first.send_signal(signal.SIGKILL)
@@ -82,8 +82,8 @@ def test_a_killed_run_holds_nothing(more: tuple[str, ...], tmp_path: Path, monke
     left = sorted(p.name for p in unfinished_folder(out).iterdir())
     assert left == ["chunk-000000.json", "made-in", "run.lock"]
     scored: list[int] = []
-    whole = study_run.score_rows
-    monkeypatch.setattr(study_run, "score_rows", lambda *args: scored.append(1) or whole(*args))
+    whole = execution.score_rows
+    monkeypatch.setattr(execution, "score_rows", lambda *args: scored.append(1) or whole(*args))
     again = run("study", table, "--out", out, *QUICK, *more)
     assert again.exit_code == 0, again.output
     assert len(scored) == (3 if more else 4)

@@ -14,7 +14,8 @@ import pytest
 
 from sleepagree.errors import FileFormatError, InputError
 from sleepagree.files.object_store import Stamps, fetched, is_remote, last_part
-from sleepagree.study import run as study_run
+from sleepagree.study import chunks, execution
+from sleepagree.study.run import ChunkResult
 from tests.cli.test_study import QUICK
 from tests.commands import bytes_below, run
 from tests.ferry import copy_ferry
@@ -156,23 +157,23 @@ def test_without_fsspec_the_extra_is_named(monkeypatch: pytest.MonkeyPatch) -> N
 
 
 def test_a_changed_file_is_scored_again(store: object, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(study_run, "CHUNK_ROWS", 6)
+    monkeypatch.setattr(chunks, "CHUNK_ROWS", 6)
     table, out = copy_ferry(tmp_path / "ferry"), tmp_path / "out"
     move_to(store, table)
-    whole, scored = study_run.score_rows, []
+    whole, scored = execution.score_rows, []
 
-    def broken_at_the_last(*args: object) -> study_run.ChunkResult:
+    def broken_at_the_last(*args: object) -> ChunkResult:
         scored.append(1)
         if len(scored) == 4:
             raise KeyboardInterrupt
         return whole(*args)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(study_run, "score_rows", broken_at_the_last)
+    monkeypatch.setattr(execution, "score_rows", broken_at_the_last)
     assert run("study", table, "--out", out, *QUICK).exit_code == 130
     changed = "/bucket/band-a/crew-1-night-1.csv"
     store.pipe(changed, store.cat(changed).replace(b"Deep", b"Shallow", 1))  # type: ignore[attr-defined]
     scored.clear()
-    monkeypatch.setattr(study_run, "score_rows", lambda *args: scored.append(1) or whole(*args))
+    monkeypatch.setattr(execution, "score_rows", lambda *args: scored.append(1) or whole(*args))
     assert run("study", table, "--out", out, "--resume", *QUICK).exit_code == 0
     # of four chunks the last was never kept, and the first holds the changed file
     assert len(scored) == 2
@@ -190,7 +191,7 @@ def test_a_store_that_tells_no_versions_apart_gives_no_stamp(store: object, monk
 def test_a_study_of_files_here_loads_no_fsspec(tmp_path: Path) -> None:
     table = copy_ferry(tmp_path / "ferry")
     code = (
-        "import sys; from pathlib import Path; from sleepagree.study.run import *; "
+        "import sys; from pathlib import Path; from sleepagree.study.execution import *; "
         "from sleepagree.study.table import read_nights_table; "
         f"list(run_rows(read_nights_table(Path({str(table)!r})), ScoringOptions())); "
         "print('fsspec' in sys.modules)"

@@ -15,8 +15,9 @@ from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 
 from sleepagree.mapping.files import read_mapping
-from sleepagree.render.study_folder import StudyRequest, load_nights, run_study
+from sleepagree.render.study_folder import run_study
 from sleepagree.render.study_json import study_document
+from sleepagree.study.from_table import StudyRequest, load_nights
 from sleepagree.study.night_summary import NightSummary
 from sleepagree.study.paired_epochs import read_paired_nights
 from sleepagree.study.run import ScoringOptions, score_rows

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 
 from sleepagree.readers import read_spans
-from sleepagree.study.run import ScoringOptions, run_rows
+from sleepagree.study.execution import run_rows
+from sleepagree.study.run import ScoringOptions
 from sleepagree.study.table import read_nights_table
 from tests.performance.harness import MIB, Row, Settings, alternate, at_least, at_most, memory_row, peak_memory, stated
 from tests.performance.inputs import write_nights
@@ -16,7 +17,8 @@ from tests.performance.inputs import write_nights
 _MEMORY = """
 from pathlib import Path
 from sleepagree.study.table import read_nights_table
-from sleepagree.study.run import ScoringOptions, run_rows
+from sleepagree.study.execution import run_rows
+from sleepagree.study.run import ScoringOptions
 from tests.performance.cohorts import score_all
 table = read_nights_table(Path({table!r}))
 begin()

@@ -88,7 +88,8 @@ def score(table: Any, nights: int, *, workers: int = 1) -> None:
     """Read and score the first nights of a table as a study does: with the clock looked at and epochs kept."""
     from dataclasses import replace
 
-    from sleepagree.study.run import Execution, ScoringOptions, run_rows
+    from sleepagree.study.execution import Execution, run_rows
+    from sleepagree.study.run import ScoringOptions
 
     part = replace(table, rows=table.rows[:nights])
     for _ in run_rows(part, ScoringOptions(epochs=True), execution=Execution(workers=workers)):

@@ -9,7 +9,8 @@ import sys
 import time
 from collections.abc import Iterator
 
-from sleepagree.study.run import ChunkResult, Execution, ScoringOptions, run_rows
+from sleepagree.study.execution import Execution, run_rows
+from sleepagree.study.run import ChunkResult, ScoringOptions
 from sleepagree.study.table import read_nights_table
 from tests.performance.harness import Row, Settings, alternate, at_least
 from tests.performance.inputs import write_nights

@@ -16,9 +16,11 @@ from sklearn.metrics import cohen_kappa_score, confusion_matrix
 from sleepagree.errors import InputError, OutputError
 from sleepagree.files.writing import RESULT_FILES
 from sleepagree.mapping.mapping import mapping_named
-from sleepagree.render.study_folder import StudyRequest, load_nights, run_study, unfinished_folder, write_study
+from sleepagree.render.study_folder import run_study, write_study
+from sleepagree.study.from_table import StudyRequest, load_nights
 from sleepagree.study.run import ScoringOptions
 from sleepagree.study.summarise import StudyOptions
+from sleepagree.study.unfinished import unfinished_folder
 from tests.ferry import FERRY, copy_ferry
 
 EXCLUDED_WORDS = ("reference_gap", "reference_unscored", "reference_no_majority", "device_gap", "device_unscored")
@@ -243,17 +245,14 @@ def test_a_table_of_paired_epochs_is_a_study(made: Path, tmp_path: Path) -> None
     assert [b["bias"] for b in again["bias"]] == [b["bias"] for b in pad["bias"]]
 
 
-def test_what_is_left_of_a_night_is_what_report_and_terminal_tell(tmp_path: Path) -> None:
-    """The files are written before the nights are thinned, and the report does not need what is gone."""
+def test_the_study_that_comes_back_is_the_one_that_was_written(tmp_path: Path) -> None:
     from sleepagree.study_text import study_lines
     from tests.told import study_files
 
     table = load_nights(FERRY / "nights.csv")
-    left = write_study(table, REQUEST, tmp_path / "out")
-    whole = run_study(table, REQUEST)
-    assert not any(night.native.size or night.device_source.sha256 for d in left.devices for night in d.nights)
-    assert study_lines(left) == study_lines(whole)
-    assert left.cautions == whole.cautions
-    told = {"command": REQUEST.command, "table": table}
-    assert study_files(left, **told) == study_files(whole, **told)
-    assert (tmp_path / "out" / "report.html").read_bytes() == study_files(whole, **told)["report.html"]
+    written = write_study(table, REQUEST, tmp_path / "out")
+    again = run_study(table, REQUEST)
+    assert study_lines(written) == study_lines(again)
+    assert written.cautions == again.cautions
+    files = study_files(written, command=REQUEST.command, table=table)
+    assert (tmp_path / "out" / "report.html").read_bytes() == files["report.html"]

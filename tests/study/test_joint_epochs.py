@@ -16,21 +16,24 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from sklearn.metrics import cohen_kappa_score, recall_score
-from sleepagree.report.build import build_study_report
 
 from sleepagree.mapping.mapping import mapping_named
-from sleepagree.render.study_folder import StudyRequest, load_nights, run_study, unfinished_folder, write_study
+from sleepagree.render.study_folder import run_study, write_study
 from sleepagree.render.study_json import study_document
 from sleepagree.report.sentences import methods_of_study, results_of_study
-from sleepagree.study import run as study_run
+from sleepagree.study import chunks, execution
+from sleepagree.study.execution import Execution, run_rows
+from sleepagree.study.from_table import StudyRequest, load_nights
 from sleepagree.study.joint_epochs import JointNight, LeftOut, SideOfComparison, count_joint_night
 from sleepagree.study.night_summary import NightSummary, pack_epochs
 from sleepagree.study.paired_epochs import COLUMNS, read_paired_nights
 from sleepagree.study.results import DeviceComparison, PairedDifference
-from sleepagree.study.run import ChunkResult, Execution, ScoringOptions, run_rows, score_rows
+from sleepagree.study.run import ChunkResult, ScoringOptions, score_rows
 from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
+from sleepagree.study.unfinished import unfinished_folder
 from sleepagree.study_text import study_lines
 from tests.said import said
+from tests.told import study_page
 
 Letters = NDArray[np.str_]
 
@@ -401,27 +404,27 @@ def comparisons_of(folder: Path, rows: list[dict[str, object]], name: str, **opt
 
 def test_order_chunks_and_workers_change_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     request = replace(REQUEST, report=False)
-    monkeypatch.setattr("tests.test_joint_epochs.REQUEST", request)
+    monkeypatch.setattr(f"{__name__}.REQUEST", request)
     nights = Nights(tmp_path)
     whole = comparisons_of(tmp_path, nights.rows, "whole")
     assert json.loads(whole)
     for size in (1, 5):
         # all rows of one device before those of the other: no chunk holds a night whole
-        monkeypatch.setattr(study_run, "CHUNK_ROWS", size)
+        monkeypatch.setattr(chunks, "CHUNK_ROWS", size)
         assert comparisons_of(tmp_path, nights.by_device(), f"apart-{size}") == whole
-    monkeypatch.setattr(study_run, "FEWEST_ROWS_FOR_WORKERS", 1)
+    monkeypatch.setattr(execution, "FEWEST_ROWS_FOR_WORKERS", 1)
     assert comparisons_of(tmp_path, nights.by_device(), "workers", workers=2) == whole
 
 
 def test_kept_chunks_carry_the_epochs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(study_run, "CHUNK_ROWS", 5)
+    monkeypatch.setattr(chunks, "CHUNK_ROWS", 5)
     nights = Nights(tmp_path)
     table = load_nights(write_table(tmp_path, nights.by_device()))
     whole = study_document(run_study(table, REQUEST))["comparisons"]
     kept = unfinished_folder(tmp_path / "out")
     run = Execution(keep=kept, resume=True)
     list(run_rows(table, REQUEST.scoring, execution=run))
-    monkeypatch.setattr(study_run, "score_rows", lambda *_: pytest.fail("a kept chunk was scored again"))
+    monkeypatch.setattr(execution, "score_rows", lambda *_: pytest.fail("a kept chunk was scored again"))
     assert study_document(run_study(table, REQUEST, execution=run))["comparisons"] == whole
 
 
@@ -430,7 +433,7 @@ def test_a_chunk_of_an_earlier_form_is_scored_again(tmp_path: Path, monkeypatch:
     table = load_nights(write_table(tmp_path, nights.rows))
     run = Execution(keep=tmp_path / "kept", resume=True)
     with monkeypatch.context() as earlier:
-        earlier.setattr(study_run, "_KEPT_FORM", 1)
+        earlier.setattr(chunks, "_KEPT_FORM", 1)
         list(run_rows(table, REQUEST.scoring, execution=run))
     seen: list[tuple[int, int]] = []
     list(run_rows(table, REQUEST.scoring, execution=run, progress=lambda *told: seen.append(told)))
@@ -459,7 +462,7 @@ def test_epochs_that_were_damaged_on_disk_are_scored_again(
         scored.append(len(rows))
         return score_rows(rows, *rest)
 
-    monkeypatch.setattr(study_run, "score_rows", score)
+    monkeypatch.setattr(execution, "score_rows", score)
     (again,) = run_rows(table, REQUEST.scoring, execution=run)
     assert scored == [4]
     assert [o.to_document() for o in again.outcomes] == [o.to_document() for o in whole.outcomes]  # type: ignore[union-attr]
@@ -532,7 +535,7 @@ def test_the_joint_epochs_and_silence_are_told_first(study: StudyAgreement) -> N
     )
     own = "Each on its own epochs, not to be compared: band A accuracy "
     assert 0 < text.index(told) < text.index("sensitivity wake", text.index(told)) < text.index(after) < text.index(own)
-    page = build_study_report(study)
+    page = study_page(study)
     assert told.replace("'", "&#39;") in page
     results = results_of_study(study)
     assert f"there on the same {comparison.epochs} epochs, those that the reference and both scored" in results

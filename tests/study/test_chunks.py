@@ -10,10 +10,11 @@ from pathlib import Path
 
 import pytest
 
-from sleepagree.render.study_folder import load_nights
-from sleepagree.study import run as study_run
+from sleepagree.study import chunks, execution
+from sleepagree.study.execution import Execution, run_rows
+from sleepagree.study.from_table import load_nights
 from sleepagree.study.night_summary import NightSummary
-from sleepagree.study.run import Execution, Outcome, ScoringOptions, run_rows
+from sleepagree.study.run import Outcome, ScoringOptions
 from tests.readers.test_mne_files import brain_vision
 
 LABELS = ["Wake", "N1", "N2", "N2", "N3", "REM"] * 4
@@ -125,7 +126,7 @@ def test_unchanged_files_are_used_again(study: Path, tmp_path: Path, monkeypatch
     before = outcomes(study, keep=keep)
     # a file of the same folder that no reader opens decides nothing
     (tmp_path / "set" / "sub-01" / "beh" / "sub-01_task-sleep_channels.tsv").write_text("name\n")
-    monkeypatch.delattr(study_run, "score_rows")
+    monkeypatch.delattr(execution, "score_rows")
     assert told(outcomes(study, keep=keep, resume=True)) == told(before)
 
 
@@ -135,24 +136,24 @@ def test_other_versions_use_nothing_again(
 ) -> None:
     keep = tmp_path / "kept"
     outcomes(study, keep=keep)
-    versions = {**study_run._versions(), name: "0"}
-    monkeypatch.setattr(study_run, "_versions", lambda: versions)
+    versions = {**chunks._versions(), name: "0"}
+    monkeypatch.setattr(chunks, "_versions", lambda: versions)
     scored: list[int] = []
-    whole = study_run.score_rows
-    monkeypatch.setattr(study_run, "score_rows", lambda *args: scored.append(1) or whole(*args))
+    whole = execution.score_rows
+    monkeypatch.setattr(execution, "score_rows", lambda *args: scored.append(1) or whole(*args))
     outcomes(study, keep=keep, resume=True)
     assert scored == [1]
 
 
 def test_a_large_recording_whose_time_was_set_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(study_run, "_HASHED_WHOLE_BYTES", 100)
+    monkeypatch.setattr(chunks, "_HASHED_WHOLE_BYTES", 100)
     path = tmp_path / "night.edf"
     path.write_bytes(b"x" * (2 * 1024 * 1024))
-    first = study_run._stamp(path)
-    assert study_run._stamp(path) == first
+    first = chunks._stamp(path)
+    assert chunks._stamp(path) == first
     status = path.stat()
     with path.open("r+b") as stream:
         stream.seek(-1, os.SEEK_END)
         stream.write(b"y")
     os.utime(path, ns=(status.st_atime_ns, status.st_mtime_ns))
-    assert study_run._stamp(path) != first
+    assert chunks._stamp(path) != first

@@ -12,27 +12,15 @@ from pathlib import Path
 
 import pytest
 
-from sleepagree.errors import InputError, SleepAgreeError
+from sleepagree.errors import SleepAgreeError
 from sleepagree.hypnogram.align import align
 from sleepagree.mapping.mapping import mapping_named
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import read_layout
-from sleepagree.study import run as study_run
+from sleepagree.study.execution import run_rows
 from sleepagree.study.night_summary import NightSummary, Refusal
-from sleepagree.study.run import (
-    CHUNK_ROWS,
-    LARGE_CHUNK_ROWS,
-    Execution,
-    Outcome,
-    ScoringOptions,
-    chunk_rows,
-    reason_without_folders,
-    refuse_duplicates,
-    run_rows,
-    score_row,
-    score_rows,
-)
-from sleepagree.study.table import NightRow, NightsTable, read_nights_table
+from sleepagree.study.run import ScoringOptions, reason_without_folders, score_row, score_rows
+from sleepagree.study.table import NightRow, read_nights_table
 from tests.ferry import FERRY, copy_ferry
 
 TABLE = read_nights_table(FERRY / "nights.csv")
@@ -222,166 +210,6 @@ def test_reasons_tell_files_as_the_table_does(path: str, folder: str, shown: str
     assert str(Path(folder).absolute()) not in reason
     # words of the message are no folders, whatever folders are called
     assert reason.endswith("it is broken. Found x; expected whole. Mend it.")
-
-
-# --- chunks -----------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(("rows", "size"), [(1, CHUNK_ROWS), (999, CHUNK_ROWS), (1000, LARGE_CHUNK_ROWS), (2501, 125)])
-def test_chunks_hold_every_row_once_in_order(rows: int, size: int) -> None:
-    given = [row(i) for i in range(rows)]
-    chunks = chunk_rows(given)
-    assert [r for chunk in chunks for r in chunk] == given
-    assert all(len(chunk) == size for chunk in chunks[:-1])
-    assert 0 < len(chunks[-1]) <= size
-
-
-def test_no_row_makes_no_chunk() -> None:
-    assert chunk_rows([]) == ()
-    assert list(run_rows(NightsTable("n.csv", Path(), "", ()), ScoringOptions())) == []
-
-
-def test_progress_ends_with_every_row() -> None:
-    seen: list[tuple[int, int]] = []
-    list(run_rows(TABLE, ScoringOptions(clock=False), progress=lambda done, total: seen.append((done, total))))
-    assert seen == [(0, 24), (24, 24)]
-
-
-def test_rows_that_were_kept_are_done_before_anything_is_scored(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(study_run, "CHUNK_ROWS", 10)
-    run = Execution(keep=tmp_path / "kept", resume=True)
-    whole = list(run_rows(TABLE, ScoringOptions(clock=False, epochs=True), execution=run))
-    (tmp_path / "kept" / "chunk-000001.json").unlink()
-    seen: list[tuple[int, int]] = []
-    again = run_rows(
-        TABLE, ScoringOptions(clock=False, epochs=True), execution=run, progress=lambda *told: seen.append(told)
-    )
-    resumed = list(again)
-    assert seen == [(14, 24), (24, 24)]
-    assert [c.epochs for c in resumed] == [c.epochs for c in whole]
-    assert [o.to_document() for c in resumed for o in c.outcomes] == [
-        o.to_document() for c in whole for o in c.outcomes
-    ]
-
-
-# --- duplicates -------------------------------------------------------------------------------------------
-
-
-def outcomes_of(tmp_path: Path, *rows: NightRow) -> list[NightSummary | Refusal]:
-    return list(score_rows(rows, tmp_path, ScoringOptions(clock=False)).outcomes)
-
-
-LETTERS = "WW1122R3W12R" * 3
-WORDS = "wwlllwrdwllr" * 3
-
-
-def test_one_file_under_two_nights_is_refused(tmp_path: Path) -> None:
-    write_night(tmp_path, reference=LETTERS, device=WORDS)
-    checked = refuse_duplicates(outcomes_of(tmp_path, row(2), row(3, participant="b")))
-    assert isinstance(checked[0], NightSummary)
-    assert isinstance(checked[1], Refusal)
-    assert checked[1].reason == (
-        "the same reference file as line 2 (participant a, night 1, device band A): one night under two names. "
-        "Correct the table, or take one of the rows out."
-    )
-
-
-@pytest.mark.parametrize("side", ["reference", "device"])
-def test_the_same_stages_under_another_name_are_refused(side: str, tmp_path: Path) -> None:
-    write_night(tmp_path, reference=LETTERS, device=WORDS)
-    first, second = tmp_path / "r.csv", tmp_path / "d.csv"
-    # other bytes, the same stages; the other side is another night
-    copy = tmp_path / "copy.csv"
-    copy.write_text((first if side == "reference" else second).read_text().replace("\n", "\r\n"))
-    other = tmp_path / "other.csv"
-    (tmp_path / "more").mkdir()
-    write_night(tmp_path / "more", reference=LETTERS[3:] + "WWW", device=WORDS[5:] + "wwwww")
-    shutil.copy(tmp_path / "more" / ("d.csv" if side == "reference" else "r.csv"), other)
-    names = ("copy.csv", "other.csv") if side == "reference" else ("other.csv", "copy.csv")
-    again = row(3, night="2", references=(names[0],), device_file=names[1])
-    checked = refuse_duplicates(outcomes_of(tmp_path, row(2), again))
-    assert isinstance(checked[1], Refusal), checked[1]
-    assert checked[1].reason.startswith(f"the same {side} stages as line 2")
-
-
-def tables_and_outcomes(tmp_path: Path, *rows: NightRow) -> tuple[Outcome, ...]:
-    table = NightsTable("nights.csv", tmp_path, "", rows)
-    return refuse_duplicates(score_rows(rows, tmp_path, ScoringOptions(clock=False)).outcomes, table)
-
-
-def copied_device(tmp_path: Path) -> NightRow:
-    """Another person's night, whose device file holds the bytes of the first; other stages meet in its window."""
-    write_night(tmp_path, reference=LETTERS, device=WORDS)
-    (tmp_path / "more").mkdir()
-    write_night(tmp_path / "more", reference="W" + LETTERS[::-1][:30], device=WORDS)
-    return row(3, participant="b", references=("more/r.csv",), device_file="more/d.csv")
-
-
-@pytest.mark.parametrize("anonymous", [False, True])
-def test_the_bytes_of_a_device_file_under_another_path_are_refused(anonymous: bool, tmp_path: Path) -> None:
-    rows = (row(2), copied_device(tmp_path))
-    options = ScoringOptions(clock=False, anonymous=anonymous)
-    outcomes = score_rows(rows, tmp_path, options).outcomes
-    assert [type(o) for o in outcomes] == [NightSummary, NightSummary]
-    assert outcomes[0].sequences[1] != outcomes[1].sequences[1]  # type: ignore[union-attr]
-    checked = refuse_duplicates(outcomes, NightsTable("nights.csv", tmp_path, "", rows))
-    assert isinstance(checked[0], NightSummary)
-    assert isinstance(checked[1], Refusal)
-    assert checked[1].reason.startswith(
-        "the device file is the same, byte for byte, as that of line 2 (participant a, night 1, device band A)."
-    )
-
-
-def test_the_same_bytes_are_not_two_devices_of_one_night(tmp_path: Path) -> None:
-    write_night(tmp_path, reference=LETTERS, device=WORDS)
-    shutil.copy(tmp_path / "d.csv", tmp_path / "pad.csv")
-    checked = tables_and_outcomes(tmp_path, row(2), row(3, device="pad B", device_file="pad.csv"))
-    assert [type(o) for o in checked] == [NightSummary, Refusal]
-
-
-def test_one_export_may_hold_several_nights_under_one_path(tmp_path: Path) -> None:
-    second = copied_device(tmp_path)
-    again = replace(second, participant="a", night="2", device_file="./more/../d.csv")
-    checked = tables_and_outcomes(tmp_path, row(2), again)
-    assert [type(o) for o in checked] == [NightSummary, NightSummary]
-
-
-def test_two_devices_share_the_reference_of_their_night(tmp_path: Path) -> None:
-    write_night(tmp_path, reference=LETTERS, device=WORDS)
-    (tmp_path / "pad.csv").write_text((tmp_path / "d.csv").read_text().replace("deep", "light"))
-    both = outcomes_of(tmp_path, row(2), row(3, device="pad B", device_file="pad.csv"))
-    assert all(isinstance(o, NightSummary) for o in refuse_duplicates(both))
-
-
-def test_dull_nights_may_be_alike(tmp_path: Path) -> None:
-    # fewer than ten changes of stage can happen twice by chance; other bytes, so that the file is not the same
-    write_night(tmp_path, reference="WW22223333RR", device="wwlllldddrrr")
-    (tmp_path / "r2.csv").write_text((tmp_path / "r.csv").read_text().replace("\n", "\r\n"))
-    (tmp_path / "d2.csv").write_text((tmp_path / "d.csv").read_text().replace("\n", "\r\n"))
-    again = row(3, night="2", references=("r2.csv",), device_file="d2.csv")
-    assert all(isinstance(o, NightSummary) for o in refuse_duplicates(outcomes_of(tmp_path, row(2), again)))
-
-
-def test_a_refused_night_counts_for_no_duplicate(tmp_path: Path) -> None:
-    write_night(tmp_path, reference=LETTERS, device=WORDS)
-    refusal = Refusal(2, "a", "1", "band A", "broken")
-    (night,) = outcomes_of(tmp_path, row(3))
-    assert refuse_duplicates([refusal, night]) == (refusal, night)
-
-
-# --- workers ----------------------------------------------------------------------------------------------
-
-
-def test_a_scheduler_without_the_extra_is_one_message(monkeypatch: pytest.MonkeyPatch) -> None:
-    import sys
-
-    from sleepagree.study.run import Execution
-
-    monkeypatch.setitem(sys.modules, "dask.distributed", None)
-    with pytest.raises(InputError, match=r"pip install 'sleepagree\[cluster\]'"):
-        list(run_rows(TABLE, ScoringOptions(), execution=Execution(scheduler="tcp://127.0.0.1:1")))
 
 
 def test_the_first_mapping_says_whether_a_stage_that_does_not_tell_is_sleep(tmp_path: Path) -> None:

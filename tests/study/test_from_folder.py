@@ -16,14 +16,8 @@ from sleepagree.errors import InputError
 from sleepagree.hypnogram.align import align
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import read_layout
-from sleepagree.study.from_folder import (
-    NIGHT,
-    PARTICIPANT,
-    NightFiles,
-    nights_from_folder,
-    nights_table_text,
-    parse_pattern,
-)
+from sleepagree.study.file_patterns import PARTICIPANT, parse_pattern
+from sleepagree.study.from_folder import NIGHT, NightFiles, nights_from_folder, nights_table_text
 from sleepagree.study.table import read_nights_table
 
 
@@ -115,6 +109,16 @@ def test_names_that_nearly_match_are_hinted_at_and_not_matched(tmp_path):
         tmp_path, reference_pattern="lab/{participant}.edf", device_pattern="dev/{participant}.csv"
     )
     assert [r.participant for r in found.rows] == ["p2"]
+    assert found.hints == (
+        "P01 (reference) and p1 (device) differ only in case or leading zeros; they were not matched.",
+    )
+
+
+def test_names_that_nearly_match_are_hinted_at_whatever_the_device(tmp_path):
+    make_files(tmp_path, "lab/P01.edf", "lab/p2.edf", "band/p1.csv", "pad/p1.csv", "pad/p2.csv")
+    found = nights_from_folder(
+        tmp_path, reference_pattern="lab/{participant}.edf", device_pattern="{device}/{participant}.csv"
+    )
     assert found.hints == (
         "P01 (reference) and p1 (device) differ only in case or leading zeros; they were not matched.",
     )

@@ -12,9 +12,9 @@ from sleepagree.errors import EpochGridError, FileFormatError, InputError, Sleep
 from sleepagree.hypnogram.align import align
 from sleepagree.mapping.mapping import mapping_named
 from sleepagree.readers.memory import read_hypnogram
+from sleepagree.study import paired_epochs as paired_table
 from sleepagree.study.night_summary import NightSummary, summarise_night
 from sleepagree.study.paired_epochs import COLUMNS, is_paired_table, read_paired_nights
-from sleepagree.study.summarise import paired_epochs as paired_table
 
 Row = tuple[object, ...]
 

@@ -1,0 +1,174 @@
+"""Scoring the rows of a table chunk by chunk: in this process, in several, or on a Dask cluster; kept and resumed."""
+
+from __future__ import annotations
+
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from sleepagree.errors import InputError
+from sleepagree.study.chunks import Chunk, KeptChunks, chunk_rows
+from sleepagree.study.run import ChunkResult, ScoringOptions, score_rows
+from sleepagree.study.table import NightsTable
+
+#: Below this many rows, starting workers costs more than they save (docs/performance.md).
+FEWEST_ROWS_FOR_WORKERS: Final = 1000
+
+
+@dataclass(frozen=True)
+class Execution:
+    """How chunks are run.
+
+    Parameters
+    ----------
+    workers : int
+        Processes; 1 for none but this.
+    scheduler : str
+        Address of a Dask scheduler, "" for none.
+    keep : Path or None
+        Folder for finished chunks.
+    resume : bool
+        Whether to use finished chunks found there.
+    """
+
+    workers: int = 1
+    scheduler: str = ""
+    keep: Path | None = None
+    resume: bool = False
+
+
+def run_rows(
+    table: NightsTable,
+    options: ScoringOptions,
+    *,
+    execution: Execution | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Iterator[ChunkResult]:
+    """Score all rows of a table, chunk by chunk, in order.
+
+    Parameters
+    ----------
+    table : NightsTable
+        The table.
+    options : ScoringOptions
+        What was asked for.
+    execution : Execution, optional
+        Workers, and where finished chunks are kept.
+    progress : callable, optional
+        Called with rows done and rows in all: before anything is scored, with the rows that were kept by an earlier
+        run, and after each chunk.
+
+    Yields
+    ------
+    ChunkResult
+        In the order of the table, whatever the workers do.
+    """
+    execution = execution or Execution()
+    chunks = chunk_rows(table.rows)
+    folder, total = table.folder.absolute(), len(table.rows)  # in every process alike
+    kept = None
+    if execution.keep is not None:
+        kept = KeptChunks(execution.keep, chunks, table, options, resume=execution.resume)
+    there = [kept is not None and kept.has(i) for i in range(len(chunks))]
+    missing = [chunk for chunk, found in zip(chunks, there, strict=True) if not found]
+    fresh = _score_chunks(missing, folder, options, execution, total)
+    done = total - sum(map(len, missing))
+    if progress is not None:
+        progress(done, total)
+    for i, chunk in enumerate(chunks):
+        if kept is not None and there[i]:
+            # one at a time: together they would take the room that chunks are there to save
+            yield kept.load(i) or score_rows(chunk, folder, options)
+            continue
+        result = next(fresh)
+        if kept is not None:
+            kept.store(i, result)
+        done += len(chunk)
+        if progress is not None:
+            progress(done, total)
+        yield result
+
+
+def _score_chunks(
+    chunks: list[Chunk], folder: Path, options: ScoringOptions, execution: Execution, rows: int
+) -> Iterator[ChunkResult]:
+    if not execution.scheduler and (execution.workers <= 1 or rows < FEWEST_ROWS_FOR_WORKERS):
+        yield from (score_rows(chunk, folder, options) for chunk in chunks)
+        return
+    from joblib import Parallel, delayed
+
+    tasks = (delayed(score_rows)(chunk, folder, options) for chunk in chunks)
+    if execution.scheduler:
+        yield from _on_cluster(tasks, execution.scheduler)
+        return
+    from joblib.externals.loky.process_executor import BrokenProcessPool
+
+    try:
+        with _ignoring_interrupts():
+            results = Parallel(n_jobs=execution.workers, backend="loky", return_as="generator")(tasks)
+        yield from results
+    except BrokenProcessPool:
+        raise _worker_died("--workers", "fewer workers") from None
+
+
+@contextmanager
+def _ignoring_interrupts() -> Iterator[None]:
+    """Start processes that Ctrl-C does not reach: this one hears it, ends them, and says what happened."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def _on_cluster(tasks: Any, address: str) -> Iterator[ChunkResult]:
+    try:
+        from dask.distributed import Client
+    except ImportError:
+        raise InputError(
+            "the cluster extra is not installed",
+            "",
+            "--scheduler",
+            "no dask.distributed",
+            "dask with distributed",
+            "Install it: pip install 'sleepagree[cluster]'.",
+        ) from None
+    from joblib import Parallel, parallel_config
+
+    try:
+        connect: Any = Client
+        client = connect(address, timeout="10s", set_as_default=True)
+    except (OSError, ValueError) as error:
+        raise InputError(
+            "no Dask scheduler answers",
+            "",
+            "--scheduler",
+            f"{address}: {error}",
+            "the address of a running scheduler",
+            "Check the address (tcp://HOST:PORT) and that the scheduler runs.",
+        ) from None
+    from dask.distributed import KilledWorker
+
+    with client, parallel_config(backend="dask"):
+        try:
+            yield from Parallel(return_as="generator")(tasks)
+        except KilledWorker:
+            raise _worker_died("--scheduler", "more memory for the workers") from None
+
+
+def _worker_died(option: str, remedy: str) -> InputError:
+    return InputError(
+        "a worker process died, for lack of memory or because it was killed",
+        "",
+        option,
+        "",
+        "workers that live until the study is done",
+        f"Nights that were finished are kept: run the same command again with --resume, and with {remedy} or none.",
+    )

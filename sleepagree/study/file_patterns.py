@@ -1,0 +1,143 @@
+"""Patterns that say how the files of a study are named."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from sleepagree.errors import InputError
+
+PARTICIPANT: Final = "participant"
+
+_PARTS: Final = re.compile(r"\{[^{}/]*\}|[*?]|[^{}*?]+|[{}]")
+_Values = tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class FilePattern:
+    """How the files of one side are named, relative to the folder.
+
+    Parameters
+    ----------
+    text : str
+        The pattern: ``/`` between folders, ``{participant}``, ``{night}`` and so on for one or more
+        characters, ``*`` for any characters, ``?`` for one; none of them reaches over a ``/``. A field that
+        stands twice must be the same text in both places.
+    option : str
+        The option that gave it, for messages.
+    """
+
+    text: str
+    option: str
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """The pattern cut into fields with their braces, wildcards, and the texts between them."""
+        return tuple(_PARTS.findall(self.text))
+
+    @property
+    def fields(self) -> tuple[str, ...]:
+        """Names of the fields in order of first use."""
+        return tuple(dict.fromkeys(part[1:-1] for part in self.parts if part.startswith("{")))
+
+    def readings(self, path: str) -> tuple[dict[str, str], ...]:
+        """Return the ways in which a path fits the pattern, at most two of them.
+
+        Parameters
+        ----------
+        path : str
+            Path relative to the folder, with ``/``.
+
+        Examples
+        --------
+        >>> pattern = parse_pattern("{participant}_n{night}.csv", option="--device", allowed=(PARTICIPANT, "night"))
+        >>> pattern.readings("cook_n2.csv")
+        ({'participant': 'cook', 'night': '2'},)
+        """
+        if path.count("/") != self.text.count("/"):
+            return ()
+        parts = self.parts
+        found: list[dict[str, str]] = []
+        # states reached so far; the same place with the same values leads nowhere new
+        pending: list[tuple[int, int, _Values]] = [(0, 0, ())]
+        seen = set()
+        while pending and len(found) < 2:
+            state = pending.pop()
+            if state in seen:
+                continue
+            seen.add(state)
+            i, at, values = state
+            if i < len(parts):
+                pending += [(i + 1, end, more) for end, more in _ends(parts[i], path, at, values)]
+            elif at == len(path):
+                found.append(dict(values))
+        return tuple(found)
+
+
+def _ends(part: str, path: str, at: int, values: _Values) -> Iterator[tuple[int, _Values]]:
+    """Yield where a part can end when it begins at ``at``, with the values of fields by then."""
+    known = dict(values)
+    name = part[1:-1] if part.startswith("{") else ""
+    if part not in ("*", "?") and (not name or name in known):
+        text = known.get(name, part)
+        if path.startswith(text, at):
+            yield at + len(text), values
+        return
+    first = at if part == "*" else at + 1
+    stop = path.find("/", at)
+    last = len(path) if stop < 0 else stop
+    for end in range(first, min(last, first if part == "?" else last) + 1):
+        yield end, (*values, (name, path[at:end])) if name else values
+
+
+def parse_pattern(text: str, *, option: str, allowed: Sequence[str]) -> FilePattern:
+    """Read a pattern of file names.
+
+    Parameters
+    ----------
+    text : str
+        The pattern.
+    option : str
+        The option that gave it, for messages.
+    allowed : sequence of str
+        Fields that may stand in it; ``{participant}`` must.
+
+    Raises
+    ------
+    InputError
+        When it names an unknown field, lacks ``{participant}``, is absolute or leaves the folder.
+    """
+    found = FilePattern(text.replace(os.sep, "/").removeprefix("./"), option)
+    if not found.text or found.text.startswith("/") or ".." in found.text.split("/") or "**" in found.text:
+        raise InputError(
+            "the pattern must name files below the folder",
+            "",
+            option,
+            text or "nothing",
+            "a relative path without .. and **",
+            "Write one * for each folder in between.",
+        )
+    braces = [f"{{{name}}}" for name in allowed]
+    for part in found.parts:
+        if part[0] in "{}" and part not in braces:
+            raise InputError(
+                "the pattern has a field that means nothing here",
+                "",
+                option,
+                part,
+                f"fields out of {', '.join(braces)}",
+                "A name in braces stands for the part that differs from file to file.",
+            )
+    if PARTICIPANT not in found.fields:
+        raise InputError(
+            "the pattern does not say whose file it is",
+            "",
+            option,
+            text,
+            "{participant} somewhere in it",
+            "For example lab/{participant}_{night}.edf.",
+        )
+    return found

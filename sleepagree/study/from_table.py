@@ -1,0 +1,127 @@
+"""A study from its table: one of nights, whose files are scored, or one of paired epochs."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, BinaryIO, Final
+
+from sleepagree.files.writing import name_inputs
+from sleepagree.study.anonymous import anonymous_summaries, anonymous_table
+from sleepagree.study.chunks import input_files
+from sleepagree.study.duplicates import refuse_duplicates
+from sleepagree.study.execution import Execution, run_rows
+from sleepagree.study.night_summary import NightSummary
+from sleepagree.study.paired_epochs import hash_file, is_paired_table, read_paired_nights
+from sleepagree.study.results import StudyOptions
+from sleepagree.study.run import Outcome, ScoringOptions
+from sleepagree.study.table import NightsTable, read_nights_table
+
+_PAIRED_NIGHTS_TOLD: Final = 500
+
+
+@dataclass(frozen=True)
+class StudyRequest:
+    """A study as asked for on the command line.
+
+    Parameters
+    ----------
+    scoring : ScoringOptions
+        How nights are read and paired.
+    statistics : StudyOptions
+        How they are summed up.
+    strict : bool
+        Whether one refused night refuses the study.
+    told : dict
+        What was asked for, for the results.
+    command : str
+        The command that repeats it.
+    report : bool
+        Whether to make report and figures.
+    """
+
+    scoring: ScoringOptions
+    statistics: StudyOptions
+    strict: bool = False
+    told: dict[str, Any] | None = None
+    command: str = ""
+    report: bool = True
+
+
+def load_nights(path: Path) -> NightsTable:
+    """Read a table of nights, or take a table of paired epochs for one.
+
+    Raises
+    ------
+    InputError
+        As :func:`sleepagree.study.table.read_nights_table`.
+    """
+    if is_paired_table(path):
+        return NightsTable(path.name, path.parent, hash_file(path), (), paired_epochs=True)
+    table = read_nights_table(path)
+    name_inputs(lambda: input_files(table))
+    return table
+
+
+def score_table(
+    table: NightsTable,
+    options: ScoringOptions,
+    *,
+    execution: Execution | None = None,
+    progress: Callable[[int, int], None] | None = None,
+    epochs: BinaryIO | None = None,
+) -> tuple[Outcome, ...]:
+    """Score all nights of a table; nights that stand in it under two names are refused.
+
+    Parameters
+    ----------
+    table : NightsTable
+        The table.
+    options : ScoringOptions
+        What was asked for.
+    execution : Execution, optional
+        Workers, and where finished chunks are kept.
+    progress : callable, optional
+        Called with rows done and rows in all; 0 in all where a table of paired epochs does not tell.
+    epochs : binary stream, optional
+        Takes the epochs of every night as CSV lines in members of a gzip file, without a header.
+
+    Returns
+    -------
+    tuple of NightSummary or Refusal
+        In the order of the table.
+    """
+    if table.paired_epochs:
+        return refuse_duplicates(_paired(table, options, progress), table)
+    rows = anonymous_table(table) if options.anonymous else table
+    outcomes: list[Outcome] = []
+    of_night = Counter((row.participant, row.night) for row in rows.rows)
+    for chunk in run_rows(rows, options, execution=execution, progress=progress):
+        for outcome in chunk.outcomes:
+            # where no other row has the night, nothing is laid beside its epochs
+            alone = of_night[outcome.participant, outcome.night] == 1
+            outcomes.append(replace(outcome, epochs=None) if alone and isinstance(outcome, NightSummary) else outcome)
+        if epochs is not None:
+            epochs.write(chunk.epochs)
+    return refuse_duplicates(outcomes, table)
+
+
+def _paired(
+    table: NightsTable, options: ScoringOptions, progress: Callable[[int, int], None] | None
+) -> list[NightSummary]:
+    nights = read_paired_nights(
+        table.path(table.name),
+        mapping=options.mappings[0] if options.mappings else None,
+        reports=options.reports or None,
+        keep_epochs=False,  # a table holds one device
+    )
+    found = []
+    for night in nights:
+        found.append(night)
+        if progress is not None and len(found) % _PAIRED_NIGHTS_TOLD == 0:
+            progress(len(found), 0)
+    if progress is not None:
+        progress(len(found), len(found))
+    return anonymous_summaries(found) if options.anonymous else found
