@@ -161,14 +161,10 @@ def read_annotations(path: Path) -> tuple[Any, tuple[Note, ...]]:
         except Exception as error:
             # a broken file makes MNE raise almost anything, and some of its messages quote the file
             told = f": {error}".partition("\n")[0] if isinstance(error, ImportError) else ""
-            raise FileFormatError(
-                "MNE cannot read this file",
-                str(path),
-                "",
-                f"{type(error).__name__}{told}",
-                "an annotation file",
-                "Export the scoring as EDF+ or as a table.",
-            ) from None
+            problem, expected = "MNE cannot read this file", "an annotation file"
+            remedy = "Export the scoring as EDF+ or as a table."
+            found = f"{type(error).__name__}{told}"
+            raise FileFormatError(problem, str(path), found=found, expected=expected, remedy=remedy) from None
     texts = dict.fromkeys(str(w.message).replace(str(path), path.name).partition("\n")[0] for w in caught)
     kept = [OtherText(text) for text in texts if "naming conventions" not in text]
     return annotations, tuple(Note.of(NoteKind.MNE_WARNING, text=text) for text in kept)
@@ -222,14 +218,10 @@ def spans_from_mne(
     texts = [str(text) for text in annotations.description]
     for i, (onset, duration) in enumerate(zip(onsets, durations, strict=True)):
         if not (math.isfinite(onset) and math.isfinite(duration) and duration >= 0):
-            raise InputError(
-                "an annotation has no usable time",
-                path,
-                f"annotation {i}",
-                f"onset {onset:g} s, duration {duration:g} s",
-                "finite numbers, the duration not negative",
-                "Correct the annotations.",
-            )
+            problem, expected = "an annotation has no usable time", "finite numbers, the duration not negative"
+            remedy = "Correct the annotations."
+            found = f"onset {onset:g} s, duration {duration:g} s"
+            raise InputError(problem, path, f"annotation {i}", found, expected, remedy)
     start, notes = _start(annotations.orig_time, layout)
     pieces = [(duration or math.nan, text) for duration, text in zip(durations, texts, strict=True)]
     source = Source(path, origin or Origin(path, READER), start or _ANY_START, notes)

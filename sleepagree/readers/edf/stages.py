@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import EpochGridError, UnknownStageError, shorten
+from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import EpochLengthFrom, LabelCodes, Origin, ScoredSpans, Seconds
 from sleepagree.mapping.words import (
     NOT_A_STAGE,
@@ -428,27 +429,24 @@ def no_stage_error(path: str, texts: Iterable[str]) -> UnknownStageError:
     rare = len(counted) - len(recurring)
     listing += [f"{more} more"] if more else []
     listing += [f"{rare} that stand{'s' if rare == 1 else ''} fewer than {SHOWN_FROM} times"] if rare else []
-    lines = "\n".join(f'    {_toml_text(text)} = "..."' for text, _ in recurring[:12] if text != EMPTY_TEXT)
-    return UnknownStageError(
+    lines = "\n".join(f'    {toml_text(text)} = "..."' for text, _ in recurring[:12] if text != EMPTY_TEXT)
+    error = UnknownStageError(
         "no annotation is a sleep stage",
         path,
         "",
         f"{len(counted)} text{'s' if len(counted) > 1 else ''}: {', '.join(listing)}",
         "texts such as 'Sleep stage N2', or a layout that names the stages",
-        "Give a layout (--layout FILE.toml, --reference-layout for a reference) with\n    [stages]\n" + lines
+        ("Give a layout (", ") with\n    [stages]\n" + lines)
         if lines
         else "Check that this is the file with the scoring, or name its texts in a layout.",
         [text for text, _ in recurring if text != EMPTY_TEXT],
     )
+    error.layout_option = "--layout FILE.toml, --reference-layout for a reference"
+    return error
 
 
 def _cut(text: str) -> str:
     return shorten(text if len(text) <= 20 else text[:19] + "…")
-
-
-def _toml_text(text: str) -> str:
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c.isprintable() else f"\\U{ord(c):08x}" for c in escaped) + '"'
 
 
 # --- times ------------------------------------------------------------------------------------------------
@@ -543,7 +541,7 @@ class _Draft:
         self, onset_s: Seconds, duration_s: Seconds, codes: LabelCodes, file_row: NDArray[np.intp]
     ) -> ScoredSpans:
         from sleepagree.readers.rows import LabelledRows, Places, SourceFacts, make_spans
-        from sleepagree.readers.times import Clock, FileClock
+        from sleepagree.readers.times.clock import Clock, FileClock
 
         rows = LabelledRows(
             np.rint(onset_s * 1e6).astype(np.int64),
