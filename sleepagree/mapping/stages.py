@@ -335,7 +335,7 @@ def refuse_many_labels(count: int, path: str) -> None:
 def _unknown_labels(unknown: list[str], counts: Mapping[str, str], path: str) -> UnknownStageError:
     first = unknown[0]
     where = counts.get(first, "")
-    lines = "\n".join(f'    {_toml_key(label)} = "..."' for label in unknown[:20])
+    lines = "\n".join(f'    {toml_key(label)} = "..."' for label in unknown[:20])
     listing = ", ".join(f"'{shorten(u)}'" + (f" ({counts[u]})" if u in counts else "") for u in unknown[:6])
     more = f" and {len(unknown) - 6} more" if len(unknown) > 6 else ""
     return UnknownStageError(
@@ -350,7 +350,8 @@ def _unknown_labels(unknown: list[str], counts: Mapping[str, str], path: str) ->
     )
 
 
-def _toml_key(label: str) -> str:
+def toml_key(label: str) -> str:
+    """Return a label as a quoted key of TOML."""
     escaped = label.replace("\\", "\\\\").replace('"', '\\"')
     return '"' + "".join(c if c.isprintable() else f"\\U{ord(c):08x}" for c in escaped) + '"'
 
@@ -530,7 +531,7 @@ def _class_codes(
             continue
         codes.append(-1 if target == LEAVE_OUT else position[target])
     if missing:
-        lines = "\n".join(f'    {_toml_key(key)} = "..."' for key in dict.fromkeys(missing.values()))
+        lines = "\n".join(f'    {toml_key(key)} = "..."' for key in dict.fromkeys(missing.values()))
         raise MappingError(
             f"mapping '{mapping.name}' says nothing about {len(missing)} of the {side}'s labels",
             mapping.from_file,

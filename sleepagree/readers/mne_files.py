@@ -14,7 +14,6 @@ References
 from __future__ import annotations
 
 import hashlib
-import math
 import os
 import re
 import warnings
@@ -24,17 +23,15 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from sleepagree.errors import ClockError, FileFormatError, InputError, SleepAgreeError, shorten
 from sleepagree.files.kinds import HEAD_BYTES, refuse_recording
 from sleepagree.files.reading import open_input
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
-from sleepagree.readers.edf.stages import Annotations, Source, no_stage_error, spans_of_annotations
+from sleepagree.readers.edf.annotation_lists import LARGEST_SECONDS
+from sleepagree.readers.edf.stages import EdfAnnotation, Source, no_stage_error, spans_of_annotations
 from sleepagree.readers.layout import NO_LAYOUT, Layout
-
-if TYPE_CHECKING:
-    from sleepagree.readers.edf.recording import EdfAnnotation
 
 READER: Final = "mne"
 _CLOCK_NOTE: Final = "MNE labels clock times UTC whatever their zone: read as a clock without a zone"
@@ -48,7 +45,6 @@ _MARKERS: Final = {".vhdr": ".vmrk", ".ahdr": ".amrk"}
 _ONE_RECORDING: Final = (".vhdr", ".vmrk", ".ahdr", ".amrk", ".eeg", ".avg", ".seg", ".set", ".fdt")
 _NEW_SEGMENT: Final = re.compile(rb"^Mk\d+=New Segment,[^,\r\n]*,1,\d+,\d+,(\d{20})\s*$", re.MULTILINE)
 _SEGMENT_NOTE: Final = "start read from the first 'New Segment' marker: a clock without a zone"
-_ANY_START: Final = datetime(1985, 1, 1)
 
 
 class OrigTime(StrEnum):
@@ -220,7 +216,7 @@ def spans_from_mne(
     durations = [float(duration) for duration in annotations.duration]
     texts = [str(text) for text in annotations.description]
     for i, (onset, duration) in enumerate(zip(onsets, durations, strict=True)):
-        if not (math.isfinite(onset) and math.isfinite(duration) and duration >= 0):
+        if not (abs(onset) < LARGEST_SECONDS and 0 <= duration < LARGEST_SECONDS):
             raise InputError(
                 "an annotation has no usable time",
                 path,
@@ -230,12 +226,12 @@ def spans_from_mne(
                 "Correct the annotations.",
             )
     start, notes = _start(annotations.orig_time, layout)
-    pieces = [(duration or math.nan, text) for duration, text in zip(durations, texts, strict=True)]
-    source = Source(path, origin or Origin(path, READER), start or _ANY_START, notes)
-    spans = spans_of_annotations(Annotations(onsets, pieces), source, layout=layout, own_words=frozenset(own_words))
+    seen = list(map(EdfAnnotation, onsets, durations, texts))
+    source = Source(path, origin or Origin(path, READER), start, notes)
+    spans = spans_of_annotations(seen, source, layout=layout, own_words=frozenset(own_words))
     if spans is None:
         raise no_stage_error(path, texts)
-    return spans.with_changes(start=start)
+    return spans
 
 
 def _start(orig_time: datetime | None, layout: Layout | None) -> tuple[datetime | None, list[str]]:

@@ -10,7 +10,6 @@ import math
 import re
 from dataclasses import dataclass
 from datetime import date, datetime, time
-from functools import lru_cache
 from typing import Final, NamedTuple
 
 from sleepagree.errors import FileFormatError, counted, shorten
@@ -18,14 +17,12 @@ from sleepagree.files.reading import InputFile
 from sleepagree.readers.layout import Layout
 
 _FIXED_HEADER: Final = 256
-#: Patient, recording and start come before this byte.
-_FORM_BEGINS: Final = 184
 _ANNOTATION_LABELS: Final = (b"EDF Annotations ", b"BDF Annotations ")
 _MONTHS: Final = ("JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC")
 _DATE: Final = re.compile(rb"(\d\d)\.(\d\d)\.(\d\d|yy)")
 _CLOCK: Final = re.compile(rb"(\d\d)([.:])(\d\d)\2(\d\d)")
 _STARTDATE: Final = re.compile(rb"Startdate +(?:(\d\d)-([^\s-]{3,5})-(\d{4})|(X))(?= |$)", re.IGNORECASE)
-_INTEGER: Final = re.compile(rb"-?\d{1,8}")
+_WHOLE: Final = re.compile(rb"-?\d{1,8}")
 _DECIMAL: Final = re.compile(rb"-?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2})?")
 
 _EXPORT_AGAIN: Final = "Export the file again with a program that follows EDF+."
@@ -101,11 +98,12 @@ def read_header(file: InputFile, head: bytes, *, layout: Layout | None, notes: l
     FileFormatError
         When this is no such file, it is truncated, or a header field is wrong.
     """
-    version = head[:8]
-    if version != b"\xffBIOSEMI" and version.rstrip(b" \x00") != b"0":
+    version, path = head[:8], file.path
+    is_bdf = version == b"\xffBIOSEMI"
+    if not is_bdf and version.rstrip(b" \x00") != b"0":
         raise FileFormatError(
             "this is no EDF or BDF file",
-            file.path,
+            path,
             "byte 0, field 'version'",
             "something else",
             "'0' and seven spaces (EDF), or 0xFF and 'BIOSEMI' (BDF)",
@@ -113,74 +111,35 @@ def read_header(file: InputFile, head: bytes, *, layout: Layout | None, notes: l
         )
     if file.size < _FIXED_HEADER:
         raise truncated(file, _FIXED_HEADER, "the header")
-    header_size = _header_size(head, file.path)
+    header_size = _header_size(head, path)
     if file.size < header_size:
         raise truncated(file, header_size, "the header")
-    if len(head) < header_size:
-        head = file.read_at(0, header_size)
-    head = head[:header_size]
-    start, is_anonymised = _read_start(file, head, layout, notes)
-    try:
-        form = _read_form(version, head[_FORM_BEGINS:236] + b" " * 8 + head[244:])
-    except FileFormatError as error:
-        raise error.in_file(file.path) from None
-    notes += form.notes
-    records = _count_records(file, head, header_size, form.record_size, notes)
-    return EdfHeader(
-        form.variant,
-        start,
-        is_anonymised,
-        records,
-        form.record_duration_s,
-        header_size,
-        form.record_size,
-        form.signals,
-    ), head
-
-
-def _header_size(head: bytes, path: str) -> int:
-    n_signals = _integer(head, 252, 4, "number of signals", path)
-    told_size = _integer(head, 184, 8, "number of bytes in the header", path)
-    header_size = _FIXED_HEADER * (n_signals + 1)
-    if n_signals < 1 or told_size != header_size:
-        raise bad_field(
-            path,
-            184,
-            "number of bytes in the header",
-            "the header contradicts itself",
-            f"{told_size} bytes for {n_signals} signals",
-            "256 bytes and 256 more for each signal, and at least one signal",
-        )
-    return header_size
-
-
-class _Form(NamedTuple):
-    """What a header says of a data record; not whose they are, when they began, and how many there are."""
-
-    variant: str
-    signals: tuple[EdfSignal, ...]
-    record_size: int
-    record_duration_s: float
-    notes: tuple[str, ...]
-
-
-@lru_cache(maxsize=16)
-def _read_form(version: bytes, rest: bytes) -> _Form:
-    """Read a header from byte 184 on, once for all files of a study that a program wrote alike.
-
-    The number of data records is left blank: recordings differ in it. What is kept names nobody. Errors do not know
-    their file yet.
-    """
-    head = version.ljust(_FORM_BEGINS) + rest
-    notes: list[str] = []
-    is_bdf = version[0] == 0xFF
-    signals, record_size = _read_signals(head, 3 if is_bdf else 2, notes)
+    head = head[:header_size] if len(head) >= header_size else file.read_at(0, header_size)
+    start, is_anonymised = _read_start(path, head, layout, notes)
+    signals, record_size = _read_signals(head, 3 if is_bdf else 2, path, notes)
     variant = "BDF" if is_bdf else "EDF"
     if head[192:197] in (b"EDF+C", b"EDF+D", b"BDF+C", b"BDF+D"):
         variant += head[195:197].decode()
     elif any(signal.is_annotations for signal in signals):
         notes.append(f"the header does not say {variant}+, but there is an annotation channel, which was read")
-    return _Form(variant, signals, record_size, _read_duration(head), tuple(notes))
+    field = "duration of a data record"
+    duration_s = decimal(head, 244, 8, field, path)
+    if not 0 <= duration_s < math.inf:
+        raise bad_field(path, 244, field, "a data record has no such duration", head[244:252], "0 or more")
+    records = _count_records(file, head, header_size, record_size, notes)
+    return EdfHeader(variant, start, is_anonymised, records, duration_s, header_size, record_size, signals), head
+
+
+def _header_size(head: bytes, path: str) -> int:
+    n_signals = _integer(head, 252, 4, "number of signals", path)
+    field = "number of bytes in the header"
+    told_size = _integer(head, 184, 8, field, path)
+    header_size = _FIXED_HEADER * (n_signals + 1)
+    if n_signals < 1 or told_size != header_size:
+        found = f"{told_size} bytes for {n_signals} signals"
+        expected = "256 bytes and 256 more for each signal, and at least one signal"
+        raise bad_field(path, 184, field, "the header contradicts itself", found, expected)
+    return header_size
 
 
 def bad_field(
@@ -204,33 +163,28 @@ def truncated(file: InputFile, expected: int, what: str) -> FileFormatError:
     )
 
 
-def decimal(head: bytes, offset: int, size: int, field: str, path: str = "") -> float:
+def decimal(head: bytes, offset: int, size: int, field: str, path: str) -> float:
     """Return a header field that holds a decimal number."""
-    text = head[offset : offset + size].strip(b" \x00")
-    if _DECIMAL.fullmatch(text) is None:
-        raise bad_field(path, offset, field, "the header field is no number", head[offset : offset + size], "a number")
-    return float(text)
+    return float(_number(head, offset, size, field, path, _DECIMAL, "a number"))
 
 
-def _integer(head: bytes, offset: int, size: int, field: str, path: str = "") -> int:
+def _integer(head: bytes, offset: int, size: int, field: str, path: str) -> int:
+    return int(_number(head, offset, size, field, path, _WHOLE, "a whole number"))
+
+
+def _number(
+    head: bytes, offset: int, size: int, field: str, path: str, form: re.Pattern[bytes], expected: str
+) -> bytes:
+    raw = head[offset : offset + size]
     # Fields are filled with spaces; some programs fill them with 0x00, which changes nothing.
-    text = head[offset : offset + size].strip(b" \x00")
-    if not text.isdigit() and _INTEGER.fullmatch(text) is None:
-        raise bad_field(
-            path, offset, field, "the header field is no number", head[offset : offset + size], "a whole number"
-        )
-    return int(text)
+    text = raw.strip(b" \x00")
+    if form.fullmatch(text) is None:
+        raise bad_field(path, offset, field, "the header field is no number", raw, expected)
+    return text
 
 
-def _read_duration(head: bytes) -> float:
-    field = "duration of a data record"
-    duration_s = decimal(head, 244, 8, field)
-    if not 0 <= duration_s < math.inf:
-        raise bad_field("", 244, field, "a data record has no such duration", head[244:252], "0 or more")
-    return duration_s
-
-
-def _read_signals(head: bytes, sample_size: int, notes: list[str]) -> tuple[tuple[EdfSignal, ...], int]:
+def _read_signals(head: bytes, sample_size: int, path: str, notes: list[str]) -> tuple[tuple[EdfSignal, ...], int]:
+    """Return the signals of a data record, and its size."""
     n_signals = len(head) // _FIXED_HEADER - 1
     field = "number of samples in a data record"
     signals: list[EdfSignal] = []
@@ -240,9 +194,9 @@ def _read_signals(head: bytes, sample_size: int, notes: list[str]) -> tuple[tupl
         raw = head[at : at + 16]
         label = raw.decode("latin-1").strip(" \x00")
         place = _FIXED_HEADER + 216 * n_signals + 8 * i
-        samples = _integer(head, place, 8, field)
+        samples = _integer(head, place, 8, field, path)
         if samples < 0:
-            raise bad_field("", place, field, "a signal has no such number of samples", f"{samples}", "0 or more")
+            raise bad_field(path, place, field, "a signal has no such number of samples", f"{samples}", "0 or more")
         is_annotations = raw in _ANNOTATION_LABELS
         if not is_annotations and label.casefold() in ("edf annotations", "bdf annotations"):
             is_annotations = True
@@ -252,7 +206,7 @@ def _read_signals(head: bytes, sample_size: int, notes: list[str]) -> tuple[tupl
         offset += size
     if offset == 0:
         place = _FIXED_HEADER + 216 * n_signals
-        raise bad_field("", place, field, "the data records are empty", "0 in all signals", "1 or more")
+        raise bad_field(path, place, field, "the data records are empty", "0 in all signals", "1 or more")
     return tuple(signals), offset
 
 
@@ -285,29 +239,29 @@ def _count_records(file: InputFile, head: bytes, header_size: int, record_size: 
 # --- start ------------------------------------------------------------------------------------------------
 
 
-def _read_start(file: InputFile, head: bytes, layout: Layout | None, notes: list[str]) -> tuple[datetime, bool]:
+def _read_start(path: str, head: bytes, layout: Layout | None, notes: list[str]) -> tuple[datetime, bool]:
     recorded = _STARTDATE.match(head, 88, 168)
     is_anonymised = recorded is not None and recorded[4] is not None
     begins = layout.begins if layout is not None else None
     if isinstance(begins, datetime):
         notes.append(f"start taken from the layout: {begins.isoformat(' ')}")
         return begins, is_anonymised
-    clock = _read_clock(file, head, notes)
+    clock = _read_clock(path, head, notes)
     if begins is not None:
         notes.append(f"start date taken from the layout: {begins.isoformat()}")
         return datetime.combine(begins, clock), is_anonymised
-    day = _read_date(file, head, recorded)
+    day = _read_date(path, head, recorded)
     if is_anonymised:
         notes.append(
             f"start anonymised: the recording field says 'Startdate X', so {day.isoformat()} need not be the "
             "true date; the time of day was kept"
         )
     elif recorded is not None:
-        _check_date(file, day, recorded, notes)
+        _check_date(path, day, recorded, notes)
     return datetime.combine(day, clock), is_anonymised
 
 
-def _read_clock(file: InputFile, head: bytes, notes: list[str]) -> time:
+def _read_clock(path: str, head: bytes, notes: list[str]) -> time:
     match = _CLOCK.fullmatch(head, 176, 184)
     try:
         if match is None:
@@ -315,7 +269,7 @@ def _read_clock(file: InputFile, head: bytes, notes: list[str]) -> time:
         clock = time(int(match[1]), int(match[3]), int(match[4]))
     except ValueError:
         raise bad_field(
-            file.path,
+            path,
             176,
             "start time",
             "the start time is no time of day",
@@ -328,23 +282,20 @@ def _read_clock(file: InputFile, head: bytes, notes: list[str]) -> time:
     return clock
 
 
-def _read_date(file: InputFile, head: bytes, recorded: re.Match[bytes] | None) -> date:
+def _read_date(path: str, head: bytes, recorded: re.Match[bytes] | None) -> date:
     match = _DATE.fullmatch(head, 168, 176)
     try:
         if match is None:
             raise ValueError
         if match[3] == b"yy":
-            # After 2084 two digits do not do, and only the recording field has the year.
-            if recorded is None or recorded[3] is None:
-                raise ValueError
-            year = int(recorded[3])
+            # After 2084 two digits do not do, and only the recording field has the year; 0 is no year.
+            year = int(recorded[3] or 0) if recorded else 0
         else:
-            year = int(match[3])
-            year += 1900 if year >= 85 else 2000
+            year = int(match[3]) + (1900 if match[3] >= b"85" else 2000)
         return date(year, int(match[2]), int(match[1]))
     except ValueError:
         raise bad_field(
-            file.path,
+            path,
             168,
             "start date",
             "the start date is no date",
@@ -354,7 +305,7 @@ def _read_date(file: InputFile, head: bytes, recorded: re.Match[bytes] | None) -
         ) from None
 
 
-def _check_date(file: InputFile, day: date, recorded: re.Match[bytes], notes: list[str]) -> None:
+def _check_date(path: str, day: date, recorded: re.Match[bytes], notes: list[str]) -> None:
     name = recorded[2].decode("latin-1").upper()
     month = _MONTHS.index(name) + 1 if name in _MONTHS else None
     if int(recorded[1]) == day.day and int(recorded[3]) == day.year and month in (day.month, None):
@@ -367,7 +318,7 @@ def _check_date(file: InputFile, day: date, recorded: re.Match[bytes], notes: li
     other = f"{recorded[3].decode()}-{'??' if month is None else f'{month:02}'}-{recorded[1].decode()}"
     raise FileFormatError(
         "the header holds two different start dates",
-        file.path,
+        path,
         "byte 168, field 'start date', and byte 88, field 'recording'",
         f"{day.isoformat()} and {other}",
         "the same date in both",
