@@ -18,7 +18,7 @@ from sleepagree.readers.layout import Layout
 
 _FIXED_HEADER: Final = 256
 _ANNOTATION_LABELS: Final = (b"EDF Annotations ", b"BDF Annotations ")
-_MONTHS: Final = ("JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC")
+MONTHS: Final = ("JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC")
 _DATE: Final = re.compile(rb"(\d\d)\.(\d\d)\.(\d\d|yy)")
 _CLOCK: Final = re.compile(rb"(\d\d)([.:])(\d\d)\2(\d\d)")
 _STARTDATE: Final = re.compile(rb"Startdate +(?:(\d\d)-([^\s-]{3,5})-(\d{4})|(X))(?= |$)", re.IGNORECASE)
@@ -27,6 +27,7 @@ _DECIMAL: Final = re.compile(rb"-?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2})?")
 
 _EXPORT_AGAIN: Final = "Export the file again with a program that follows EDF+."
 BEGINS: Final = 'tell the true start in a layout, such as begins = "2026-03-01T22:30:00" under [file]'
+_CORRECT: Final = f"Correct the header, or {BEGINS}."
 
 
 class EdfSignal(NamedTuple):
@@ -268,15 +269,9 @@ def _read_clock(path: str, head: bytes, notes: list[str]) -> time:
             raise ValueError
         clock = time(int(match[1]), int(match[3]), int(match[4]))
     except ValueError:
-        raise bad_field(
-            path,
-            176,
-            "start time",
-            "the start time is no time of day",
-            head[176:184],
-            "hh.mm.ss from 00.00.00 to 23.59.59",
-            f"Correct the header, or {BEGINS}.",
-        ) from None
+        expected = "hh.mm.ss from 00.00.00 to 23.59.59"
+        problem = "the start time is no time of day"
+        raise bad_field(path, 176, "start time", problem, head[176:184], expected, _CORRECT) from None
     if match[2] == b":":
         notes.append("the start time is written with ':' instead of '.'")
     return clock
@@ -294,20 +289,14 @@ def _read_date(path: str, head: bytes, recorded: re.Match[bytes] | None) -> date
             year = int(match[3]) + (1900 if match[3] >= b"85" else 2000)
         return date(year, int(match[2]), int(match[1]))
     except ValueError:
-        raise bad_field(
-            path,
-            168,
-            "start date",
-            "the start date is no date",
-            head[168:176],
-            "dd.mm.yy, and for the years after 2084 'yy' with the year in the recording field",
-            f"Correct the header, or {BEGINS}.",
-        ) from None
+        expected = "dd.mm.yy, and for the years after 2084 'yy' with the year in the recording field"
+        problem = "the start date is no date"
+        raise bad_field(path, 168, "start date", problem, head[168:176], expected, _CORRECT) from None
 
 
 def _check_date(path: str, day: date, recorded: re.Match[bytes], notes: list[str]) -> None:
     name = recorded[2].decode("latin-1").upper()
-    month = _MONTHS.index(name) + 1 if name in _MONTHS else None
+    month = MONTHS.index(name) + 1 if name in MONTHS else None
     if int(recorded[1]) == day.day and int(recorded[3]) == day.year and month in (day.month, None):
         if month is None:
             notes.append(

@@ -11,9 +11,10 @@ from pathlib import Path
 from sleepagree.errors import ClockError, FileFormatError
 from sleepagree.files.reading import read_bytes
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
-from sleepagree.readers.json.fhir import is_fhir, read_fhir
+from sleepagree.readers.json.fhir import gather_fhir, is_fhir
 from sleepagree.readers.json.fields import decode_json, kind_of
-from sleepagree.readers.json.mobile_health import is_mobile_health, read_mobile_health
+from sleepagree.readers.json.intervals import assemble_intervals
+from sleepagree.readers.json.mobile_health import gather_mobile_health, is_mobile_health
 from sleepagree.readers.json.records import find_records, read_records
 from sleepagree.readers.layout import NO_LAYOUT, Layout
 
@@ -72,13 +73,14 @@ def read_json(
         return Origin(Path(name).name, reader, digest)
 
     # the words of the standards are rarer than those of a table: look for them first
-    for belongs, read, reader in (
-        (is_fhir, read_fhir, "fhir"),
-        (is_mobile_health, read_mobile_health, "mobile-health"),
+    for belongs, gather, reader in (
+        (is_fhir, gather_fhir, "fhir"),
+        (is_mobile_health, gather_mobile_health, "mobile-health"),
     ):
         if any(belongs(root) for root in document.fields):
             placed = replace(given, zone=_one_zone(zone, given, name))
-            spans = read(document, origin=origin(reader), path=name, layout=placed, own_words=own, source=source)
+            gathered = gather(document, layout=placed)
+            spans = assemble_intervals(gathered, origin=origin(reader), own_words=own, source=source)
             return spans.with_changes(notes=(*document.notes, *spans.notes))
     if source is not None:
         raise ValueError("source is for FHIR and mobile-health records; this file holds neither")

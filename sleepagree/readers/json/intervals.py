@@ -12,9 +12,10 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.errors import ClockError, InputError
+from sleepagree.errors import ClockError, FileFormatError, InputError
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.mapping.stages import NOT_A_STAGE, UNSCORED, put_layout_first
+from sleepagree.readers.json.fields import Field, read_instant
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.rows import (
     LabelledRows,
@@ -60,24 +61,66 @@ class StagedInterval(NamedTuple):
 
 @dataclass
 class Gathered:
-    """What a reader of records has gathered from a file.
+    """What has been gathered from the records of a file.
 
     Parameters
     ----------
-    intervals : list of StagedInterval
-        Stages.
-    in_bed : list of StagedInterval
-        Containers around them.
+    path : str
+        File, for messages.
+    layout : Layout
+        How to read it; times need an offset from UTC where it names no zone.
+    table : mapping of str to str
+        Labels of the format that are no plain names -> stage; the layout goes before it.
+    source_words : str
+        What tells sources apart in this format, for messages.
+    intervals, in_bed : list of StagedInterval
+        Stages, and containers around them.
     ignored : Counter
         What else the file holds, in words of our own.
     notes : list of str
         Ledger lines.
+    people : dict
+        Who slept -> where that is said first; compared and never shown.
     """
 
+    path: str
+    layout: Layout
+    table: Mapping[str, str] = field(default_factory=dict)
+    source_words: str = "source"
     intervals: list[StagedInterval] = field(default_factory=list)
     in_bed: list[StagedInterval] = field(default_factory=list)
     ignored: Counter[str] = field(default_factory=Counter)
     notes: list[str] = field(default_factory=list)
+    people: dict[str, str] = field(default_factory=dict)
+
+    def instant(self, told: Field) -> datetime:
+        """Return the moment that a field tells."""
+        return read_instant(told, naive_allowed=self.layout.zone is not None)
+
+    def refuse_second_person(self, who: str, place: str) -> None:
+        """Raise a FileFormatError where somebody else slept than in the records before."""
+        self.people.setdefault(who, place)
+        if len(self.people) > 1:
+            first, second = list(self.people.values())[:2]
+            raise FileFormatError(
+                "the file holds sleep of more than one person",
+                self.path,
+                second,
+                f"another one than in {first}",
+                "records of one person",
+                "Export one file a person.",
+            )
+
+    def no_sequence(self, parts: Sequence[str], expected: str) -> FileFormatError:
+        """Return the error for a file without stages; ``parts`` say what it holds."""
+        return FileFormatError(
+            "no sequence of stages is in this file",
+            self.path,
+            "",
+            ", ".join(parts) or "no record",
+            expected,
+            "Totals of a night can be compared by their bias only; export the intervals.",
+        )
 
 
 class _Timed(NamedTuple):
@@ -97,15 +140,7 @@ class _Timed(NamedTuple):
 
 
 def assemble_intervals(
-    gathered: Gathered,
-    *,
-    origin: Origin,
-    path: str,
-    layout: Layout,
-    table: Mapping[str, str],
-    own_words: Iterable[str],
-    source: int | None,
-    source_words: str,
+    gathered: Gathered, *, origin: Origin, own_words: Iterable[str], source: int | None
 ) -> ScoredSpans:
     """Make spans of intervals.
 
@@ -115,49 +150,32 @@ def assemble_intervals(
         At least one interval.
     origin : Origin
         Carried into the result.
-    path : str
-        File, for messages.
-    layout : Layout
-        Zone, stages, what to do with overlaps, what the device can report.
-    table : mapping of str to str
-        Labels of the format that are no plain names -> stage; the layout goes before it.
     own_words : iterable of str
         Labels that a mapping file explains.
     source : int, optional
         Which source to keep, counted from 1 in order of the file.
-    source_words : str
-        What tells sources apart in this format, for messages.
     """
+    path, layout = gathered.path, gathered.layout
     everything = _on_one_clock([*gathered.intervals, *gathered.in_bed], layout.zone, path)
     is_stage = np.arange(len(everything.intervals)) < len(gathered.intervals)
-    containers = everything.taking(~is_stage)
-    timed, source_notes = _one_source(everything.taking(is_stage), source, source_words, path)
+    timed, source_notes = _one_source(everything.taking(is_stage), source, gathered.source_words, path)
     places = Places([interval.place for interval in timed.intervals], "{}", "{}")
     labels, codes = number_labels([interval.label for interval in timed.intervals])
-    stages = stages_of_labels(
-        labels, codes, places, table=put_layout_first(table, layout.stages), own_words=own_words, path=path
-    )
+    table = put_layout_first(gathered.table, layout.stages)
+    stages = stages_of_labels(labels, codes, places, table=table, own_words=own_words, path=path)
     end_us, end_notes = _settle_ends(timed, layout, path)
     epoch_s, epoch_from = _epoch_length(timed.begin_us, end_us, layout)
+    in_bed_notes = _in_bed_note(everything.taking(~is_stage))
     facts = SourceFacts(
         reports=layout.reports,
         epoch_s=epoch_s,
         epoch_from=epoch_from,
         ignored=dict(sorted(gathered.ignored.items())),
-        notes=(*gathered.notes, *source_notes, *everything.notes, *end_notes, *_container_note(containers)),
+        notes=(*gathered.notes, *source_notes, *everything.notes, *end_notes, *in_bed_notes),
         cautions=(*everything.cautions, *_no_wake_caution(stages)),
     )
-    rows = LabelledRows(
-        timed.begin_us,
-        end_us,
-        codes,
-        np.arange(len(timed.intervals)),
-        labels,
-        stages,
-        places,
-        timed.clock,
-        path,
-    )
+    file_row = np.arange(len(timed.intervals))
+    rows = LabelledRows(timed.begin_us, end_us, codes, file_row, labels, stages, places, timed.clock, path)
     return make_spans(rows, origin=origin, facts=facts, overlaps=layout.overlaps)
 
 
@@ -183,7 +201,7 @@ def _epoch_length(begin_us: Microseconds, end_us: Microseconds, layout: Layout) 
     return step_s, EpochLengthFrom.INFERRED
 
 
-def _container_note(containers: _Timed) -> tuple[str, ...]:
+def _in_bed_note(containers: _Timed) -> tuple[str, ...]:
     if not containers.intervals:
         return ()
     order = np.argsort(containers.begin_us, kind="stable")[:_SHOWN]
@@ -299,7 +317,7 @@ def _one_source(timed: _Timed, source: int | None, source_words: str, path: str)
 
 
 def _refuse_two_at_once(timed: _Timed, codes: NDArray[np.intp], source_words: str, path: str) -> None:
-    stays = sorted(stay for code in np.unique(codes) for stay in _stays(timed, codes == code, int(code)))
+    stays = sorted(_stays(timed, codes))
     latest = stays[0]
     for stay in stays[1:]:
         if stay.begin_us < latest.end_us and stay.source != latest.source:
@@ -318,14 +336,16 @@ def _refuse_two_at_once(timed: _Timed, codes: NDArray[np.intp], source_words: st
         latest = max(latest, stay, key=lambda s: s.end_us)
 
 
-def _stays(timed: _Timed, keep: NDArray[np.bool_], source: int) -> list[_Stay]:
-    """Return the nights of one source: its intervals with no longer silence between them than a night has."""
-    own = timed.taking(keep)
+def _stays(timed: _Timed, codes: NDArray[np.intp]) -> list[_Stay]:
+    """Return the nights of each source: its intervals with no longer silence between them than a night has."""
     stays: list[_Stay] = []
-    for i in np.argsort(own.begin_us, kind="stable"):
-        begin, end = int(own.begin_us[i]), int(own.end_us[i])
-        if stays and begin - stays[-1].end_us < _NIGHT_BREAK_US:
-            stays[-1] = stays[-1]._replace(end_us=max(stays[-1].end_us, end))
+    last: dict[int, int] = {}
+    for i in np.argsort(timed.begin_us, kind="stable"):
+        begin, end, code = int(timed.begin_us[i]), int(timed.end_us[i]), int(codes[i])
+        at = last.get(code)
+        if at is not None and begin - stays[at].end_us < _NIGHT_BREAK_US:
+            stays[at] = stays[at]._replace(end_us=max(stays[at].end_us, end))
         else:
-            stays.append(_Stay(begin, end, source, own.intervals[i].place))
+            last[code] = len(stays)
+            stays.append(_Stay(begin, end, code, timed.intervals[i].place))
     return stays

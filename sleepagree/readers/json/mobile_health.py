@@ -16,16 +16,14 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
-from sleepagree.errors import FileFormatError
-from sleepagree.hypnogram.spans import EPOCH_S, Origin, ScoredSpans
+from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.mapping.stages import canonical_stage, fold_label, fold_table, recognise_label
-from sleepagree.readers.json.fields import Field, JsonDocument, read_instant
-from sleepagree.readers.json.intervals import Gathered, StagedInterval, assemble_intervals
+from sleepagree.readers.json.fields import Field, JsonDocument
+from sleepagree.readers.json.intervals import Gathered, StagedInterval
 from sleepagree.readers.layout import Layout
 
 #: Units of a duration of fixed length, in seconds; months and years have none.
@@ -58,11 +56,9 @@ _TOTALS: Final = {
 
 
 @dataclass
-class _Found:
+class _Found(Gathered):
     """What was met on the way through the records."""
 
-    gathered: Gathered = field(default_factory=Gathered)
-    users: dict[str, str] = field(default_factory=dict)
     frame_keys: Counter[str] = field(default_factory=Counter)
     nested_episodes: int = 0
     summaries: int = 0
@@ -77,31 +73,15 @@ def is_mobile_health(root: Field) -> bool:
     return root.has(*_RECORD_KEYS)
 
 
-def read_mobile_health(
-    document: JsonDocument,
-    *,
-    origin: Origin,
-    path: str,
-    layout: Layout,
-    own_words: Iterable[str] = (),
-    source: int | None = None,
-) -> ScoredSpans:
-    """Read sleep-stage records.
+def gather_mobile_health(document: JsonDocument, *, layout: Layout) -> Gathered:
+    """Gather sleep-stage records.
 
     Parameters
     ----------
     document : JsonDocument
         A record, a list of records, or one record a line.
-    origin : Origin
-        File name and hash, carried into the result.
-    path : str
-        File, for messages.
     layout : Layout
         Stages of other states; zone; what the device can report.
-    own_words : iterable of str
-        Labels that a mapping file explains.
-    source : int, optional
-        Which source to read where several scored the same time, counted from 1 in order of the file.
 
     Raises
     ------
@@ -109,44 +89,38 @@ def read_mobile_health(
         With the path of the field (``sleep_stage_episodes[3].sleep_stage_state``) that is missing or wrong,
         or when the file holds totals only.
     """
-    found = _Found()
-    naive_allowed = layout.zone is not None
+    found = _Found(document.fields[0].path, layout)
     for root in document.fields:
         for record in root.elements() if isinstance(root.value, list) else (root,):
-            _read_record(record, found, layout, naive_allowed=naive_allowed)
-    if not found.gathered.intervals:
-        raise _no_sequence(path, found)
-    found.gathered.notes += _notes(found)
-    return assemble_intervals(
-        found.gathered,
-        origin=origin,
-        path=path,
-        layout=layout,
-        table={},
-        own_words=own_words,
-        source=source,
-        source_words="source",
-    )
+            _read_record(record, found)
+    if not found.intervals:
+        other = found.ignored.total()
+        parts = [f"{found.summaries} records with totals only"] if found.summaries else []
+        parts += [f"{other} records of another kind"] if other else []
+        raise found.no_sequence(parts, "sleep_stage_episodes, each with sleep_stage_state and a time_interval")
+    found.notes += _notes(found)
+    return found
 
 
 # --- records ----------------------------------------------------------------------------------------------
 
 
-def _read_record(record: Field, found: _Found, layout: Layout, *, naive_allowed: bool) -> None:
+def _read_record(record: Field, found: _Found) -> None:
     header, body = record.get("header"), record.get("body") or record
     source = "" if header is None else _source(header)
-    if header is not None:
-        _one_person(header, found.users)
+    if header is not None and header.has("user_id"):
+        who = json.dumps(header.mapping()["user_id"], sort_keys=True)
+        found.refuse_second_person(who, f"{header.place}.user_id")
     if body.has("sleep"):
         parts = list(body.need("sleep", "a list of stages").elements())
         stages = [part for part in parts if part.has("sleep_stage_state")]
-        _read_body(body, stages, source, found, layout, naive_allowed=naive_allowed)
+        _read_body(body, stages, source, found)
         for part in parts:
             if not part.has("sleep_stage_state"):
-                _read_body(part, _episodes(part, found), source, found, layout, naive_allowed=naive_allowed)
+                _read_body(part, _episodes(part, found), source, found)
         return
     stages = [body] if body.has("sleep_stage_state") else _episodes(body, found)
-    _read_body(body, stages, source, found, layout, naive_allowed=naive_allowed)
+    _read_body(body, stages, source, found)
 
 
 def _episodes(body: Field, found: _Found) -> list[Field]:
@@ -160,26 +134,24 @@ def _episodes(body: Field, found: _Found) -> list[Field]:
     return []
 
 
-def _read_body(
-    body: Field, stages: list[Field], source: str, found: _Found, layout: Layout, *, naive_allowed: bool
-) -> None:
+def _read_body(body: Field, stages: list[Field], source: str, found: _Found) -> None:
     has_totals = body.has("sleep_stage_summary", *_TOTALS)
     if not stages:
         if has_totals:
             found.summaries += 1
         elif not body.has("sleep"):
-            found.gathered.ignored["record of another kind"] += 1
+            found.ignored["record of another kind"] += 1
         return
     if body.has("is_main_sleep"):
         found.main_sleep[body.need("is_main_sleep", "true or false").flag()] += 1
-    intervals = [_read_stage(stage, source, found, naive_allowed=naive_allowed) for stage in stages]
-    found.gathered.intervals += intervals
+    intervals = [_read_stage(stage, source, found) for stage in stages]
+    found.intervals += intervals
     if body.has("effective_time_frame") and not body.has("sleep_stage_state"):
         frame = body.need("effective_time_frame", "a time frame")
-        begin, end = _time_interval(frame, naive_allowed=naive_allowed)
+        begin, end = _time_interval(frame, found)
         found.outside_frame += sum(_before(i.begin, begin) or _before(end, i.end) for i in intervals)
     if has_totals:
-        found.gathered.notes += _disagreements(body.get("sleep_stage_summary") or body, intervals, layout)
+        found.notes += _disagreements(body.get("sleep_stage_summary") or body, intervals, found.layout)
 
 
 def _before(first: datetime, second: datetime) -> bool:
@@ -187,12 +159,12 @@ def _before(first: datetime, second: datetime) -> bool:
     return (first.tzinfo is None) == (second.tzinfo is None) and first < second
 
 
-def _read_stage(stage: Field, source: str, found: _Found, *, naive_allowed: bool) -> StagedInterval:
+def _read_stage(stage: Field, source: str, found: _Found) -> StagedInterval:
     state = stage.need("sleep_stage_state", "awake, light, deep or rem").text("awake, light, deep or rem")
     frames = [(key, stage.get(key)) for key in _FRAME_KEYS if stage.has(key)]
     if not frames:
         stage.need(_FRAME_KEYS[0], f"{_FRAME_KEYS[0]} or {_FRAME_KEYS[1]} with a time_interval")
-    read = [(frame, _time_interval(frame, naive_allowed=naive_allowed)) for _, frame in frames if frame is not None]
+    read = [(frame, _time_interval(frame, found)) for _, frame in frames if frame is not None]
     if any(interval != read[0][1] for _, interval in read):
         read[1][0].fail("two time frames of one stage disagree", expected=f"what {read[0][0].place} says")
     found.frame_keys.update(key for key, _ in frames)
@@ -200,7 +172,7 @@ def _read_stage(stage: Field, source: str, found: _Found, *, naive_allowed: bool
     return StagedInterval(begin, end, state, stage.place, source)
 
 
-def _time_interval(frame: Field, *, naive_allowed: bool) -> tuple[datetime, datetime]:
+def _time_interval(frame: Field, found: _Found) -> tuple[datetime, datetime]:
     """Return the two ends of a time frame: start and end, start and duration, or end and duration."""
     moment = frame.get("date_time")
     if moment is not None:
@@ -218,8 +190,8 @@ def _time_interval(frame: Field, *, naive_allowed: bool) -> tuple[datetime, date
             expected=expected,
             remedy="Stages need clock times; such a record is enough for totals only.",
         )
-    begin = None if start is None else read_instant(start, naive_allowed=naive_allowed)
-    finish = None if end is None else read_instant(end, naive_allowed=naive_allowed)
+    begin = None if start is None else found.instant(start)
+    finish = None if end is None else found.instant(end)
     length = None if duration is None else _duration(duration)
     if begin is not None and finish is None and length is not None:
         return begin, _add(begin, length)
@@ -261,24 +233,7 @@ def _duration(field: Field) -> timedelta:
     return timedelta(seconds=seconds)
 
 
-# --- people and sources -----------------------------------------------------------------------------------
-
-
-def _one_person(header: Field, users: dict[str, str]) -> None:
-    user = header.mapping().get("user_id")
-    if user is None:
-        return
-    users.setdefault(json.dumps(user, sort_keys=True), header.place)
-    if len(users) > 1:
-        first, second = list(users.values())[:2]
-        raise FileFormatError(
-            "the file holds sleep of more than one person",
-            header.path,
-            f"{second}.user_id",
-            f"another user than in {first}",
-            "records of one person",
-            "Export one file a person.",
-        )
+# --- sources, totals, notes -------------------------------------------------------------------------------------
 
 
 def _source(header: Field) -> str:
@@ -288,9 +243,6 @@ def _source(header: Field) -> str:
         return json.dumps(provenance.get("source_name"), sort_keys=True)
     sheets = header.mapping().get("external_datasheets")
     return "" if sheets is None else json.dumps(sheets, sort_keys=True)
-
-
-# --- notes and refusals -----------------------------------------------------------------------------------
 
 
 def _disagreements(summary: Field, intervals: list[StagedInterval], layout: Layout) -> list[str]:
@@ -333,17 +285,3 @@ def _notes(found: _Found) -> list[str]:
     if found.summaries:
         notes.append(f"{found.summaries} records with totals only were not used")
     return notes
-
-
-def _no_sequence(path: str, found: _Found) -> FileFormatError:
-    other = found.gathered.ignored.total()
-    parts = [f"{found.summaries} records with totals only"] if found.summaries else []
-    parts += [f"{other} records of another kind"] if other else []
-    return FileFormatError(
-        "no sequence of stages is in this file",
-        path,
-        "",
-        " and ".join(parts) or "no record",
-        "sleep_stage_episodes, each with sleep_stage_state and a time_interval",
-        "Totals of a night can be compared by their bias only; export the stages one by one.",
-    )
