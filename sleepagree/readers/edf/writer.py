@@ -103,6 +103,8 @@ def encode_edf_annotations(
     lists = [format_tal(fraction_s, None, ("", _RECORDING_STARTS))]
     for i, (onset_s, duration_s, text) in enumerate(annotations):
         try:
+            if not math.isfinite(onset_s):
+                raise ValueError(f"the onset must be finite, got {onset_s}")
             lists.append(format_tal(Decimal(repr(float(onset_s))) + fraction_s, duration_s, (text,)))
         except ValueError as error:
             raise ValueError(f"annotations[{i}]: {error}") from None

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import NoReturn
 
-from sleepagree.errors import FileFormatError, shorten
+from sleepagree.errors import shorten
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.readers.json.fields import Field, JsonDocument
 from sleepagree.readers.layout import Layout
@@ -113,7 +112,12 @@ def read_records(
         listing = ", ".join(f"'{shorten(name)}'" for name in sorted(nested)[:6])
         notes.append(f"fields that hold objects or lists were not looked at: {listing}")
     if not names:
-        _refuse_bare(records.fields[0])
+        records.fields[0].fail(
+            "the records hold no plain field",
+            found="objects and lists only",
+            expected="fields such as start, end and stage",
+            remedy="Export flat records, or a table.",
+        )
     columns = {
         position: [_cell(field.mapping().get(name)) for field in records.fields] for position, name in enumerate(names)
     }
@@ -134,17 +138,6 @@ def read_records(
 
 def _nested_names(fields: Sequence[Field]) -> set[str]:
     return {name for field in fields for name, value in field.mapping().items() if isinstance(value, dict | list)}
-
-
-def _refuse_bare(field: Field) -> NoReturn:
-    raise FileFormatError(
-        "the records hold no plain field",
-        field.path,
-        field.place,
-        "objects and lists only",
-        "fields such as start, end and stage",
-        "Export flat records, or a table.",
-    )
 
 
 def _cell(value: object) -> str:
