@@ -217,21 +217,13 @@ def _count_records(file: InputFile, head: bytes, header_size: int, record_size: 
     if declared == records and not rest:
         return records
     if declared > records:
-        raise truncated(
-            file,
-            header_size + declared * record_size,
-            f"{counted(declared, 'data record')} (byte 236, field 'number of data records')",
-        )
+        what = f"{counted(declared, 'data record')} (byte 236, field 'number of data records')"
+        raise truncated(file, header_size + declared * record_size, what)
+    told = f"the header gives {declared}"
     if declared < 1:
-        notes.append(
-            f"the header gives {declared} data records, as while recording; {records} were counted from the "
-            "size of the file"
-        )
+        notes.append(f"{told} data records, as while recording; {records} were counted from the size of the file")
     elif records > declared:
-        notes.append(
-            f"data records after the declared ones: the header gives {declared}, the file holds {records}, "
-            "and all were read"
-        )
+        notes.append(f"data records after the declared ones: {told}, the file holds {records}, and all were read")
     if rest:
         notes.append(f"{rest} bytes after the last whole data record were not read")
     return records

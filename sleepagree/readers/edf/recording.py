@@ -144,11 +144,9 @@ def read_edf(
 def _nothing_scored(path: str, contents: _Contents) -> SleepAgreeError:
     if contents.annotations:
         return no_stage_error(path, [annotation.text for annotation in contents.annotations])
-    labels = ", ".join(
-        f"'{shorten(signal.label)}'" + (" (holds no annotation)" if signal.is_annotations else "")
-        for signal in contents.header.signals[:6]
-    )
-    more = f" and {len(contents.header.signals) - 6} more" if len(contents.header.signals) > 6 else ""
+    signals = contents.header.signals
+    labels = ", ".join(f"'{shorten(s.label)}'{' (holds no annotation)' * s.is_annotations}" for s in signals[:6])
+    more = f" and {len(signals) - 6} more" if len(signals) > 6 else ""
     return FileFormatError(
         "the file holds no annotation and no hypnogram",
         path,
@@ -329,17 +327,14 @@ def _note_records(header: EdfHeader, starts_s: NDArray[np.float64], notes: list[
     missing = int(np.isnan(starts_s).sum())
     if missing:
         notes.append(f"{missing} of {header.records} data records do not begin with their start time")
-    if header.record_duration_s <= 0:
-        return
-    steps = np.diff(starts_s)
-    gaps = np.flatnonzero(np.abs(steps - header.record_duration_s) > _GAP_SLACK_S)
-    if gaps.size:
+    expected = starts_s[:-1] + header.record_duration_s
+    gaps = np.flatnonzero(np.abs(starts_s[1:] - expected) > _GAP_SLACK_S) if header.record_duration_s > 0 else ()
+    if len(gaps):
         i = int(gaps[0])
-        expected = starts_s[i] + header.record_duration_s
         although = ", although the header says that there is none" if header.variant.endswith("C") else ""
         notes.append(
-            f"gap between records: {gaps.size} of {header.records} data records do not start where the one before "
-            f"ends, the first is record {i + 2} at {starts_s[i + 1]:.10g} s instead of {expected:.10g} s{although}; "
+            f"gap between records: {len(gaps)} of {header.records} data records do not start where the one before "
+            f"ends, the first is record {i + 2} at {starts_s[i + 1]:.10g} s instead of {expected[i]:.10g} s{although}; "
             "annotations keep their time"
         )
 
@@ -357,9 +352,9 @@ def _spans_of_signal(
     values, digest = _read_signal(file, contents, signal)
     codes = np.rint(values)
     is_code = np.abs(values - codes) < 0.01
+    if not (is_code.all() or is_named):
+        return None
     if not is_code.all():
-        if not is_named:
-            return None
         i = int(is_code.argmin())
         raise FileFormatError(
             "a hypnogram signal holds a value that is no code",
@@ -416,19 +411,13 @@ def _read_signal(file: InputFile, contents: _Contents, signal: EdfSignal) -> tup
     """Return the physical values of a signal, and the hash of the masked header with the signal's bytes."""
     header, head = contents.header, contents.head
     i, n = header.signals.index(signal), len(header.signals)
+    limits = ("physical minimum", "physical maximum", "digital minimum", "digital maximum")
     physical_low, physical_high, digital_low, digital_high = (
-        decimal(head, 256 + before * n + 8 * i, 8, f"{kind} {end}", file.path)
-        for before, kind, end in (
-            (104, "physical", "minimum"),
-            (112, "physical", "maximum"),
-            (120, "digital", "minimum"),
-            (128, "digital", "maximum"),
-        )
+        decimal(head, 256 + (104 + 8 * k) * n + 8 * i, 8, field, file.path) for k, field in enumerate(limits)
     )
     if digital_low == digital_high:
-        field, found = "digital maximum", f"{digital_high:g}, as its minimum"
-        place = 256 + 128 * n + 8 * i
-        raise bad_field(file.path, place, field, "the signal has no range", found, "a maximum above the minimum")
+        place, found = 256 + 128 * n + 8 * i, f"{digital_high:g}, as its minimum"
+        raise bad_field(file.path, place, limits[3], "the signal has no range", found, "a maximum above the minimum")
     data = b"".join(row for (row,) in _records(file, header, [signal]))
     digest = sha256(_without_identity(head) + data).hexdigest()
     if signal.size == 2 * signal.samples:

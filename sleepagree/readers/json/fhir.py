@@ -23,7 +23,7 @@ from typing import Final
 from sleepagree.errors import shorten
 from sleepagree.mapping.stages import UNSCORED
 from sleepagree.readers.json.fields import Field, JsonDocument
-from sleepagree.readers.json.intervals import Gathered, StagedInterval
+from sleepagree.readers.json.intervals import Gathered, StagedInterval, refuse_moment
 from sleepagree.readers.layout import Layout
 
 CODE_SYSTEM: Final = "http://hl7.org/fhir/uv/phr/CodeSystem/sleep-analysis-codes"
@@ -45,27 +45,16 @@ STAGES: Final = {
 _VALID_STATUS: Final = ("final", "amended", "corrected", "preliminary", "registered", "unknown")
 _VOID_STATUS: Final = ("entered-in-error", "cancelled")
 #: Components of the profile pghd-sleep-episode and LOINC codes in a value set, both of [1]_: a night summed up.
-_TOTALS: Final = frozenset(
-    {
-        "totalSleepTime",
-        "coreSleepDuration",
-        "deepSleepDuration",
-        "remSleepDuration",
-        "wakeAfterSleepOnset",
-        "93829-0",
-        "93830-8",
-        "93831-6",
-        "93832-4",
-    }
+_TOTALS: Final = (
+    *("totalSleepTime", "coreSleepDuration", "deepSleepDuration", "remSleepDuration", "wakeAfterSleepOnset"),
+    *("93829-0", "93830-8", "93831-6", "93832-4"),
 )
 _TYPE_NAME: Final = re.compile(r"[A-Z][A-Za-z]{2,39}", re.ASCII)
 
 
 def is_fhir(root: Field) -> bool:
     """Whether a JSON value is a FHIR resource or a list of them."""
-    if root.has("resourceType"):
-        return True
-    return isinstance(root.value, list) and any(element.has("resourceType") for element in root.elements())
+    return any(value.has("resourceType") for value in (root.elements() if isinstance(root.value, list) else [root]))
 
 
 def gather_fhir(document: JsonDocument, *, layout: Layout) -> Gathered:
@@ -167,12 +156,8 @@ def _valid_status(resource: Field) -> str:
     status = resource.need("status", expected)
     word = status.text(expected)
     if word in _VOID_STATUS:
-        status.fail(
-            "this Observation was withdrawn",
-            found=word,
-            expected=expected,
-            remedy="Take it out of the file; what it says does not hold.",
-        )
+        remedy = "Take it out of the file; what it says does not hold."
+        status.fail("this Observation was withdrawn", found=word, expected=expected, remedy=remedy)
     if word not in _VALID_STATUS:
         shown = word if re.fullmatch(r"[A-Za-z-]{1,20}", word, re.ASCII) else None
         status.fail("this is no status of an Observation", found=shown, expected=expected)
@@ -209,23 +194,12 @@ def _add_observation(resource: Field, gathered: Gathered, systems: Counter[str])
 
 
 def _effective_period(resource: Field) -> tuple[Field, Field]:
-    for key in ("effectiveDateTime", "effectiveInstant", "effectiveTiming"):
-        other = resource.get(key)
-        if other is not None:
-            other.fail(
-                "a moment or a timing is no interval of sleep",
-                found=key,
-                expected="effectivePeriod with start and end",
-                remedy="Export intervals.",
-            )
+    moments = ("effectiveDateTime", "effectiveInstant", "effectiveTiming")
+    refuse_moment(resource, *moments, named="a moment or a timing", expected="effectivePeriod with start and end")
     period = resource.need("effectivePeriod", "a period with start and end")
     start = period.need("start", "the moment at which the interval begins")
-    end = period.need(
-        "end",
-        "the moment at which the interval ends",
-        "A period without an end is still going on; complete it or take the Observation out.",
-    )
-    return start, end
+    remedy = "A period without an end is still going on; complete it or take the Observation out."
+    return start, period.need("end", "the moment at which the interval ends", remedy)
 
 
 def _stage_code(resource: Field, systems: Counter[str]) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import pairwise
@@ -123,6 +123,14 @@ class Gathered:
         )
 
 
+def refuse_moment(holder: Field, *keys: str, named: str, expected: str) -> None:
+    """Raise a FileFormatError where one of the fields tells a moment in the place of an interval."""
+    for key in keys:
+        moment = holder.get(key)
+        if moment is not None:
+            moment.fail(f"{named} is no interval of sleep", found=key, expected=expected, remedy="Export intervals.")
+
+
 class _Timed(NamedTuple):
     """Intervals on one clock, in file order; arrays in microseconds since 1970 UTC."""
 
@@ -182,12 +190,9 @@ def assemble_intervals(
 def _settle_ends(timed: _Timed, layout: Layout, path: str) -> tuple[Microseconds, tuple[str, ...]]:
     order = np.argsort(timed.begin_us, kind="stable")
     end_us = timed.end_us.copy()
+    listing = timed.intervals[int(order[0])].place
     end_us[order], notes = settle_inclusive_ends(
-        timed.begin_us[order],
-        timed.end_us[order],
-        ends=layout.ends,
-        path=path,
-        listing=timed.intervals[int(order[0])].place,
+        timed.begin_us[order], end_us[order], ends=layout.ends, path=path, listing=listing
     )
     return end_us, notes
 
@@ -204,12 +209,9 @@ def _epoch_length(begin_us: Microseconds, end_us: Microseconds, layout: Layout) 
 def _in_bed_note(containers: _Timed) -> tuple[str, ...]:
     if not containers.intervals:
         return ()
-    order = np.argsort(containers.begin_us, kind="stable")[:_SHOWN]
-    shown = [
-        f"{containers.clock.show(int(containers.begin_us[i]))} to {containers.clock.show(int(containers.end_us[i]))}"
-        for i in order
-    ]
-    more = len(containers.intervals) - len(shown)
+    times = sorted(zip(containers.begin_us.tolist(), containers.end_us.tolist(), strict=True), key=lambda t: t[0])
+    shown = [" to ".join(map(containers.clock.show, pair)) for pair in times[:_SHOWN]]
+    more = len(times) - len(shown)
     return (
         f"in bed from {'; '.join(shown)}{f' and {more} more' if more else ''}: time in bed is no stage and no "
         "lights mark, so it was not used; give --window to score it",
@@ -217,7 +219,7 @@ def _in_bed_note(containers: _Timed) -> tuple[str, ...]:
 
 
 def _no_wake_caution(stages: Sequence[str]) -> tuple[str, ...]:
-    if "W" in stages or all(stage in (UNSCORED, NOT_A_STAGE) for stage in stages):
+    if "W" in stages or {UNSCORED, NOT_A_STAGE}.issuperset(stages):
         return ()
     return ("The file holds no interval of wake: time without an interval is a gap in it, not wake.",)
 
@@ -239,37 +241,29 @@ def _on_one_clock(intervals: list[StagedInterval], zone: str | None, path: str) 
             "all of them with an offset, or all without",
             "Export the times again in one form.",
         )
-    readings = np.array([microseconds_of(m) for interval in intervals for m in interval[:2]], np.int64)
+    readings = np.array([[microseconds_of(m) for m in interval[:2]] for interval in intervals], np.int64)
+    order = np.argsort(readings[:, 0], kind="stable")
     claims_utc = not any(naive) and not any(offsets)
+    cautions: tuple[str, ...] = ()
     if all(naive) or (claims_utc and zone is not None and zone not in _UTC_NAMES):
-        return _on_local_clock(intervals, readings.reshape(-1, 2), zone or "UTC", path, claimed=claims_utc)
-    moments = (readings - np.array(offsets, np.int64) * SECOND_US).reshape(-1, 2)
+        # readings of a local clock: their order tells a repeated hour apart
+        local = zone or "UTC"
+        places = [intervals[i].place for i in order]
+        resolved = resolve_wall_clock(readings[order].ravel(), local, path=path, where=lambda i: places[i // 2])
+        readings[order] = resolved.us.reshape(-1, 2)
+        if claims_utc:
+            claim = "The file's times end in Z, which claims UTC; as asked they were read as local times of"
+            cautions = (f"{claim} {local}.",)
+        return _Timed(intervals, *readings.T, FileClock(Clock.UTC, resolved.zone), resolved.notes, cautions)
+    moments = readings - np.array(offsets, np.int64).reshape(-1, 2) * SECOND_US
     order = np.argsort(moments[:, 0], kind="stable")
-    notes = list(_offset_notes([intervals[i] for i in order]))
+    notes = _offset_notes([intervals[i] for i in order])
     if claims_utc and zone is None:
         notes.append("times are written as UTC (Z), which is a claim: if they are local times, name their zone")
     if zone is not None and not claims_utc:
         notes.append(f"zone {zone} not used: the file tells offsets from UTC")
-    first = offsets[2 * int(order[0])] or 0
-    return _Timed(intervals, moments[:, 0], moments[:, 1], FileClock(Clock.UTC, fixed_zone(first)), tuple(notes), ())
-
-
-def _on_local_clock(
-    intervals: list[StagedInterval], readings: Microseconds, zone: str, path: str, *, claimed: bool
-) -> _Timed:
-    """Return intervals whose times are readings of a local clock; their order tells a repeated hour apart."""
-    order = np.argsort(readings[:, 0], kind="stable")
-    places = [intervals[i].place for i in order]
-    resolved = resolve_wall_clock(
-        readings[order].ravel(), zone, path=path, where=lambda position: places[position // 2]
-    )
-    moments = np.empty_like(readings)
-    moments[order] = resolved.us.reshape(-1, 2)
-    cautions: tuple[str, ...] = ()
-    if claimed:
-        cautions = (f"The file's times end in Z, which claims UTC; as asked they were read as local times of {zone}.",)
-    clock = FileClock(Clock.UTC, resolved.zone)
-    return _Timed(intervals, moments[:, 0], moments[:, 1], clock, resolved.notes, cautions)
+    clock = FileClock(Clock.UTC, fixed_zone(offsets[2 * int(order[0])] or 0))
+    return _Timed(intervals, *moments.T, clock, tuple(notes), cautions)
 
 
 def _offset_s(moment: datetime) -> int | None:
@@ -277,15 +271,16 @@ def _offset_s(moment: datetime) -> int | None:
     return None if offset is None else round(offset.total_seconds())
 
 
-def _offset_notes(intervals: Sequence[StagedInterval]) -> Iterator[str]:
+def _offset_notes(intervals: Sequence[StagedInterval]) -> list[str]:
     changes = []
     for before, after in pairwise(intervals):
         first, second = _offset_s(before.begin), _offset_s(after.begin)
         if first != second and first is not None and second is not None:
             changes.append(f"{show_offset(first)} to {show_offset(second)} at {after.place}")
-    yield from (f"offset from UTC changes from {change}" for change in changes[:_SHOWN])
+    notes = [f"offset from UTC changes from {change}" for change in changes[:_SHOWN]]
     if len(changes) > _SHOWN:
-        yield f"and {len(changes) - _SHOWN} more changes of the offset"
+        notes.append(f"and {len(changes) - _SHOWN} more changes of the offset")
+    return notes
 
 
 # --- sources ----------------------------------------------------------------------------------------------

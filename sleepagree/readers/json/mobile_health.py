@@ -23,28 +23,17 @@ from typing import Final
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.mapping.stages import canonical_stage, fold_label, fold_table, recognise_label
 from sleepagree.readers.json.fields import Field, JsonDocument
-from sleepagree.readers.json.intervals import Gathered, StagedInterval
+from sleepagree.readers.json.intervals import Gathered, StagedInterval, refuse_moment
 from sleepagree.readers.layout import Layout
 
 #: Units of a duration of fixed length, in seconds; months and years have none.
-_UNITS_S: Final = {
-    "ms": 0.001,
-    "s": 1.0,
-    "sec": 1.0,
-    "min": 60.0,
-    "h": 3600.0,
-    "d": 86400.0,
-    "wk": 604800.0,
-}
+_UNITS_S: Final = {"ms": 0.001, "s": 1.0, "sec": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0, "wk": 604800.0}
+_ONE_UNIT: Final = "one of " + ", ".join(_UNITS_S)
+_INTERVAL_KEYS: Final = ("start_date_time", "end_date_time", "duration")
 _FRAME_KEYS: Final = ("sleep_stage_time_frame", "effective_time_frame")
 _RECORD_KEYS: Final = (
-    "sleep_stage_episodes",
-    "sleep_stage_summary",
-    "sleep_stage_state",
-    "sleep_stage_time_frame",
-    "effective_time_frame",
-    "total_sleep_time",
-    "body",
+    *_FRAME_KEYS,
+    *("sleep_stage_episodes", "sleep_stage_summary", "sleep_stage_state", "total_sleep_time", "body"),
 )
 #: Total of the summary -> the stages that it sums.
 _TOTALS: Final = {
@@ -68,9 +57,7 @@ class _Found(Gathered):
 
 def is_mobile_health(root: Field) -> bool:
     """Whether a JSON value is a record of [1]_ or [2]_ or a list of them."""
-    if isinstance(root.value, list):
-        return any(element.has(*_RECORD_KEYS) for element in root.elements())
-    return root.has(*_RECORD_KEYS)
+    return any(value.has(*_RECORD_KEYS) for value in (root.elements() if isinstance(root.value, list) else [root]))
 
 
 def gather_mobile_health(document: JsonDocument, *, layout: Layout) -> Gathered:
@@ -112,25 +99,22 @@ def _read_record(record: Field, found: _Found) -> None:
         who = json.dumps(header.mapping()["user_id"], sort_keys=True)
         found.refuse_second_person(who, f"{header.place}.user_id")
     if body.has("sleep"):
-        parts = list(body.need("sleep", "a list of stages").elements())
-        stages = [part for part in parts if part.has("sleep_stage_state")]
-        _read_body(body, stages, source, found)
-        for part in parts:
-            if not part.has("sleep_stage_state"):
-                _read_body(part, _episodes(part, found), source, found)
-        return
-    stages = [body] if body.has("sleep_stage_state") else _episodes(body, found)
-    _read_body(body, stages, source, found)
+        parts = body.need("sleep", "a list of stages").elements()
+        _read_body(body, [part for part in parts if part.has("sleep_stage_state")], source, found)
+        others = [part for part in parts if not part.has("sleep_stage_state")]
+    else:
+        others = [body]
+    for part in others:
+        stages = [part] if part.has("sleep_stage_state") else _episodes(part, found)
+        _read_body(part, stages, source, found)
 
 
 def _episodes(body: Field, found: _Found) -> list[Field]:
     """Return the stages of a body; some writers put them inside the summary."""
-    summary = body.get("sleep_stage_summary")
-    if body.has("sleep_stage_episodes"):
-        return list(body.need("sleep_stage_episodes", "a list of stages").elements())
-    if summary is not None and summary.has("sleep_stage_episodes"):
-        found.nested_episodes += 1
-        return list(summary.need("sleep_stage_episodes", "a list of stages").elements())
+    for holder in (body, body.get("sleep_stage_summary")):
+        if holder is not None and holder.has("sleep_stage_episodes"):
+            found.nested_episodes += holder is not body
+            return holder.need("sleep_stage_episodes", "a list of stages").elements()
     return []
 
 
@@ -146,8 +130,8 @@ def _read_body(body: Field, stages: list[Field], source: str, found: _Found) -> 
         found.main_sleep[body.need("is_main_sleep", "true or false").flag()] += 1
     intervals = [_read_stage(stage, source, found) for stage in stages]
     found.intervals += intervals
-    if body.has("effective_time_frame") and not body.has("sleep_stage_state"):
-        frame = body.need("effective_time_frame", "a time frame")
+    frame = body.get("effective_time_frame")
+    if frame is not None and not body.has("sleep_stage_state"):
         begin, end = _time_interval(frame, found)
         found.outside_frame += sum(_before(i.begin, begin) or _before(end, i.end) for i in intervals)
     if has_totals:
@@ -161,28 +145,21 @@ def _before(first: datetime, second: datetime) -> bool:
 
 def _read_stage(stage: Field, source: str, found: _Found) -> StagedInterval:
     state = stage.need("sleep_stage_state", "awake, light, deep or rem").text("awake, light, deep or rem")
-    frames = [(key, stage.get(key)) for key in _FRAME_KEYS if stage.has(key)]
-    if not frames:
-        stage.need(_FRAME_KEYS[0], f"{_FRAME_KEYS[0]} or {_FRAME_KEYS[1]} with a time_interval")
-    read = [(frame, _time_interval(frame, found)) for _, frame in frames if frame is not None]
-    if any(interval != read[0][1] for _, interval in read):
-        read[1][0].fail("two time frames of one stage disagree", expected=f"what {read[0][0].place} says")
-    found.frame_keys.update(key for key, _ in frames)
-    begin, end = read[0][1]
-    return StagedInterval(begin, end, state, stage.place, source)
+    keys = [key for key in _FRAME_KEYS if stage.has(key)] or [_FRAME_KEYS[0]]
+    frames = [stage.need(key, f"{' or '.join(_FRAME_KEYS)} with a time_interval") for key in keys]
+    read = [_time_interval(frame, found) for frame in frames]
+    if read[0] != read[-1]:
+        frames[1].fail("two time frames of one stage disagree", expected=f"what {frames[0].place} says")
+    found.frame_keys.update(keys)
+    return StagedInterval(*read[0], state, stage.place, source)
 
 
 def _time_interval(frame: Field, found: _Found) -> tuple[datetime, datetime]:
     """Return the two ends of a time frame: start and end, start and duration, or end and duration."""
-    moment = frame.get("date_time")
-    if moment is not None:
-        moment.fail(
-            "a moment is no interval of sleep", found="date_time", expected="time_interval", remedy="Export intervals."
-        )
+    refuse_moment(frame, "date_time", named="a moment", expected="time_interval")
     expected = "start_date_time with end_date_time or duration, or end_date_time with duration"
     interval = frame.need("time_interval", expected)
-    start, end = interval.get("start_date_time"), interval.get("end_date_time")
-    duration = interval.get("duration")
+    start, end, duration = map(interval.get, _INTERVAL_KEYS)
     if interval.has("part_of_day") or (interval.has("date") and start is None and end is None):
         interval.fail(
             "a date with a part of the day tells no clock time",
@@ -198,16 +175,13 @@ def _time_interval(frame: Field, found: _Found) -> tuple[datetime, datetime]:
     if begin is None and finish is not None and length is not None:
         return _add(finish, -length), finish
     if begin is None or finish is None:
-        given = [key for key in ("start_date_time", "end_date_time", "duration") if interval.has(key)]
+        given = [key for key in _INTERVAL_KEYS if interval.has(key)]
         interval.fail("the interval is not complete", found=", ".join(given) or "none of these", expected=expected)
     if (begin.tzinfo is None) == (finish.tzinfo is None) and length is not None and duration is not None:
         between = finish - begin
         if abs((between - length).total_seconds()) > 1:
-            duration.fail(
-                "the duration disagrees with start and end",
-                found=f"{length.total_seconds():g} s",
-                expected=f"{between.total_seconds():g} s",
-            )
+            told, expected = f"{length.total_seconds():g} s", f"{between.total_seconds():g} s"
+            duration.fail("the duration disagrees with start and end", found=told, expected=expected)
     return begin, finish
 
 
@@ -219,14 +193,11 @@ def _add(moment: datetime, length: timedelta) -> datetime:
 
 def _duration(field: Field) -> timedelta:
     value = field.need("value", "a number").number()
-    unit = field.need("unit", "one of " + ", ".join(_UNITS_S))
-    word = unit.text("one of " + ", ".join(_UNITS_S))
+    unit = field.need("unit", _ONE_UNIT)
+    word = unit.text(_ONE_UNIT)
     if word not in _UNITS_S:
-        unit.fail(
-            "this unit has no fixed length or is unknown",
-            found=word if len(word) < 12 and word.isalpha() else None,
-            expected="one of " + ", ".join(_UNITS_S),
-        )
+        found = word if len(word) < 12 and word.isalpha() else None
+        unit.fail("this unit has no fixed length or is unknown", found=found, expected=_ONE_UNIT)
     seconds = value * _UNITS_S[word]
     if not 0 <= seconds <= 366 * 86400:
         field.fail("no sleep has this duration", found=f"{value:g} {word}", expected="0 to a year")
@@ -257,11 +228,9 @@ def _disagreements(summary: Field, intervals: list[StagedInterval], layout: Layo
     notes = []
     for key, stages in _TOTALS.items():
         total = summary.get(key)
-        if total is None:
-            continue
-        stated = _duration(total).total_seconds()
+        stated = 0.0 if total is None else _duration(total).total_seconds()
         summed = sum(seconds[stage] for stage in stages)
-        if abs(stated - summed) > EPOCH_S:
+        if total is not None and abs(stated - summed) > EPOCH_S:
             notes.append(
                 f"summary_disagrees: {total.place} says {stated / 60:.1f} min, its stages sum to "
                 f"{summed / 60:.1f} min; the stages were used"
@@ -271,17 +240,11 @@ def _disagreements(summary: Field, intervals: list[StagedInterval], layout: Layo
 
 def _notes(found: _Found) -> list[str]:
     notes = [f"{count} stages tell their time under {key}" for key, count in sorted(found.frame_keys.items())]
-    if found.nested_episodes:
-        notes.append(
-            f"{found.nested_episodes} records keep sleep_stage_episodes inside sleep_stage_summary; read all the same"
-        )
-    if found.main_sleep[False]:
-        notes.append(
-            f"{found.main_sleep[False]} of {found.main_sleep.total()} records are marked as not the main "
-            "sleep; read all the same"
-        )
-    if found.outside_frame:
-        notes.append(f"{found.outside_frame} stages reach outside their record's effective_time_frame")
-    if found.summaries:
-        notes.append(f"{found.summaries} records with totals only were not used")
-    return notes
+    naps, records = found.main_sleep[False], found.main_sleep.total()
+    counts = (
+        (found.nested_episodes, "records keep sleep_stage_episodes inside sleep_stage_summary; read all the same"),
+        (naps, f"of {records} records are marked as not the main sleep; read all the same"),
+        (found.outside_frame, "stages reach outside their record's effective_time_frame"),
+        (found.summaries, "records with totals only were not used"),
+    )
+    return notes + [f"{count} {what}" for count, what in counts if count]
