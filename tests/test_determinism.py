@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from sleepagree.study.run import Execution, ScoringOptions, run_rows
 from sleepagree.study import run as study_run
+from sleepagree.study.run import Execution, ScoringOptions, run_rows
 from sleepagree.study.table import read_nights_table
 from tests.canaries import run, written
 from tests.ferry import FERRY, copy_ferry

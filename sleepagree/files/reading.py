@@ -135,8 +135,7 @@ class InputFile:
                 self.path,
                 f"byte {offset}",
                 error.strerror or type(error).__name__,
-                "",
-                "Copy the file to a local disk and try again.",
+                remedy="Copy the file to a local disk and try again.",
             ) from None
 
     def check_unchanged(self) -> None:
@@ -157,10 +156,9 @@ class InputFile:
         return InputError(
             "the file changed while it was being read",
             self.path,
-            "",
-            found,
-            f"{self.size} bytes, as when it was opened",
-            "Wait until the program that writes it has finished, then try again.",
+            found=found,
+            expected=f"{self.size} bytes, as when it was opened",
+            remedy="Wait until the program that writes it has finished, then try again.",
         )
 
 
@@ -198,18 +196,14 @@ def open_input(path: str | os.PathLike[str]) -> InputFile:
         raise InputError(
             "this is a pipe or a device",
             name,
-            "",
-            "",
-            "a regular file",
-            "Write the data to a file first and give its path.",
+            expected="a regular file",
+            remedy="Write the data to a file first and give its path.",
         )
     raise InputError(
         "the file is empty",
         name,
-        "",
-        "0 bytes",
-        "",
-        "Export or copy it again; a copy that was broken off leaves such files.",
+        found="0 bytes",
+        remedy="Export or copy it again; a copy that was broken off leaves such files.",
     )
 
 
@@ -228,12 +222,7 @@ def _cannot_open(name: str, error: OSError | ValueError) -> InputError:
         missing = "the file does not exist" if folder.is_dir() else "its folder does not exist"
         return InputError(missing, name, "", "", "", f"Check the path, seen from {Path.cwd()}.")
     return InputError(
-        "the file cannot be opened",
-        name,
-        "",
-        error.strerror or type(error).__name__,
-        "",
-        "Check who may read it.",
+        "the file cannot be opened", name, "", error.strerror or type(error).__name__, "", "Check who may read it."
     )
 
 
@@ -278,10 +267,9 @@ def _read_whole(path: str | os.PathLike[str], expected: str, own: Kind | None, l
             raise InputError(
                 "the file is too large for this kind of file",
                 file.path,
-                "",
-                f"{file.size} bytes",
-                f"at most {largest} bytes",
-                "Give one night a file, or check that this is the file that you meant.",
+                found=f"{file.size} bytes",
+                expected=f"at most {largest} bytes",
+                remedy="Give one night a file, or check that this is the file that you meant.",
             )
         data = file.load()
     refuse_foreign(data[:HEAD_BYTES], file.path, expected=expected, own=own)

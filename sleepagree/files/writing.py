@@ -108,10 +108,9 @@ def refuse_inputs(outputs: Iterable[Path]) -> None:
                 raise OutputError(
                     "the output would replace a file that this command reads",
                     str(output),
-                    "",
-                    f"the same file as {os.fspath(given)}",
-                    "a file that is no input",
-                    "Give another name; --overwrite replaces results, never an input.",
+                    found=f"the same file as {os.fspath(given)}",
+                    expected="a file that is no input",
+                    remedy="Give another name; --overwrite replaces results, never an input.",
                 )
 
 
@@ -200,10 +199,7 @@ def refuse_folder(folder: Path, *, overwrite: bool, replaces: Replaces = Replace
         raise OutputError(
             "the folder exists and is not empty",
             str(folder),
-            "",
-            "",
-            "",
-            f"Give the name of a new folder, or --overwrite to replace {may}.",
+            remedy=f"Give the name of a new folder, or --overwrite to replace {may}.",
         )
     if replaces is Replaces.RESULTS:
         _refuse_strangers(folder, held)
@@ -234,10 +230,8 @@ def _refuse_strangers(folder: Path, held: Sequence[Path]) -> None:
     raise OutputError(
         "the folder holds files that are no results of sleepagree, so it is not replaced",
         str(folder),
-        "",
-        names + (f" and {more} more" if more > 0 else ""),
-        "",
-        "Give another name, or take these files out of it.",
+        found=names + (f" and {more} more" if more > 0 else ""),
+        remedy="Give another name, or take these files out of it.",
     )
 
 
@@ -278,10 +272,9 @@ def _cannot_write_folder(folder: Path, error: OSError) -> OutputError:
     return OutputError(
         "the folder cannot be written",
         str(folder),
-        "",
-        error.strerror or type(error).__name__,
-        "a folder with room in it where you may write",
-        "Give another folder.",
+        found=error.strerror or type(error).__name__,
+        expected="a folder with room in it where you may write",
+        remedy="Give another folder.",
     )
 
 
@@ -335,10 +328,9 @@ def _hold(path: Path, results: Path) -> int:
             raise OutputError(
                 "another run is making these results",
                 str(results),
-                "",
-                holder or "a run that has just begun",
-                "one run at a time",
-                f"Wait until it is done, or give another folder. If it is surely gone, remove {path}.",
+                found=holder or "a run that has just begun",
+                expected="one run at a time",
+                remedy=f"Wait until it is done, or give another folder. If it is surely gone, remove {path}.",
             )
         # a run that ended in between has removed the file that was opened: this lock would keep nobody out
         if _identity(path) == (os.fstat(descriptor).st_dev, os.fstat(descriptor).st_ino):
@@ -482,10 +474,9 @@ def refuse_file(path: Path, *, overwrite: bool) -> None:
         raise OutputError(
             "the folder of the file does not exist",
             str(path),
-            "",
-            str(path.parent),
-            "a folder that exists",
-            "Make the folder first.",
+            found=str(path.parent),
+            expected="a folder that exists",
+            remedy="Make the folder first.",
         )
 
 
@@ -500,10 +491,9 @@ def refuse_existing(path: Path, *, overwrite: bool) -> None:
         raise OutputError(
             "the output exists",
             str(path),
-            "",
-            "a folder" if is_folder else "a file",
-            "a name that is free",
-            "Give another name, or --overwrite to replace it.",
+            found="a folder" if is_folder else "a file",
+            expected="a name that is free",
+            remedy="Give another name, or --overwrite to replace it.",
         )
     if taken and not is_folder:
         refuse_inputs([path])
@@ -539,10 +529,8 @@ def _cannot_write(path: Path, error: OSError) -> OutputError:
     return OutputError(
         "the file cannot be written",
         str(path),
-        "",
-        error.strerror or type(error).__name__,
-        "",
-        "Check who may write there and how much room is left.",
+        found=error.strerror or type(error).__name__,
+        remedy="Check who may write there and how much room is left.",
     )
 
 

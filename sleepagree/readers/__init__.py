@@ -158,9 +158,8 @@ def read_spans(
         raise FileFormatError(
             "no reader takes this kind of file",
             name,
-            "",
-            suffix or "no suffix",
-            "one of " + ", ".join(READERS),
-            "Rename the file if its suffix is wrong, or export it as EDF+, CSV or JSON.",
+            found=suffix or "no suffix",
+            expected="one of " + ", ".join(READERS),
+            remedy="Rename the file if its suffix is wrong, or export it as EDF+, CSV or JSON.",
         )
     return reader(text, layout, zone, own_words)

@@ -16,25 +16,11 @@ from typing import Any, Final
 
 import numpy as np
 
-from sleepagree.errors import (
-    EpochGridError,
-    FileFormatError,
-    MappingError,
-    SleepAgreeError,
-    UnknownStageError,
-    counted,
-)
+from sleepagree.errors import EpochGridError, FileFormatError, MappingError, SleepAgreeError, UnknownStageError, counted
 from sleepagree.hypnogram.epochs import lay_on_epochs
 from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
 from sleepagree.hypnogram.zones import add_seconds
-from sleepagree.mapping.stages import (
-    AASM_STAGES,
-    UNSCORED,
-    StageSet,
-    default_mapping,
-    fitting_mappings,
-    make_stage_set,
-)
+from sleepagree.mapping.stages import AASM_STAGES, UNSCORED, StageSet, default_mapping, fitting_mappings, make_stage_set
 from sleepagree.readers.layout import Layout, Overlaps
 
 SCHEMA: Final = "sleepagree.inspect/1"
@@ -53,7 +39,6 @@ _READER_OF: Final = {
 }
 _NUMBER: Final = re.compile(r"[+-]?\d+([.,]\d+)?")
 _TIME: Final = re.compile(r"\d:\d\d|\d[-/.]\d+[-/.]\d")
-_FORM_LINE: Final = re.compile(r'^\s*time = "(%[^"]*)"(?:\s*# (.*))?$', re.MULTILINE)
 _MOST_ROUNDS: Final = 50
 _SLACK_S: Final = 1e-3
 
@@ -268,13 +253,12 @@ def _read_as_far_as_it_goes(path: Path, layout: Layout | None, zone: str | None)
                 problems.append(error)
             unknown |= dict.fromkeys(labels)
         except FileFormatError as error:
-            if _header(path, layout) or _forms_of(error):
+            if _header(path, layout) or error.forms:
                 return _Reading(None, tuple(unknown), (*problems, error), overlap)
             raise
         except EpochGridError as error:
             is_first = settled is None or settled.overlaps is Overlaps.REFUSE
-            # the readers name the key that settles overlaps wherever it would help
-            if is_first and ("overlap" in error.problem or "overlaps" in error.remedy):
+            if is_first and error.settled_by == "overlaps":
                 overlap = _without_path(error)
                 problems.append(error)
                 settled = replace(settled or Layout(), overlaps=Overlaps.LATER_WINS)
@@ -286,11 +270,6 @@ def _read_as_far_as_it_goes(path: Path, layout: Layout | None, zone: str | None)
             held = set(spans.labels)
             return _Reading(spans, tuple(label for label in unknown if label in held), tuple(problems), overlap)
     raise problems[0]
-
-
-def _forms_of(error: SleepAgreeError) -> tuple[tuple[str, str], ...]:
-    """Return the forms of times that an error offers: its remedy shows them as lines of a layout."""
-    return tuple((match[1], match[2] or "") for match in _FORM_LINE.finditer(error.remedy))
 
 
 def _by_mne(path: Path, layout: Layout | None) -> tuple[str, ...]:
@@ -308,7 +287,7 @@ def _labels_only(path: Path, layout: Layout | None, reading: _Reading) -> FileIn
         problems=tuple(map(_sentence, reading.problems)),
         would_do=("Nothing yet: the file is refused as it is, for the reasons above.",),
         unknown=reading.unknown,
-        time_forms=tuple(form for problem in reading.problems for form in _forms_of(problem)),
+        time_forms=tuple(form for problem in reading.problems for form in getattr(problem, "forms", ())),
     )
     if inspection.reader != _EDF:
         return replace(inspection, columns=_columns(path, layout, inspection.reader), header=_header(path, layout))
@@ -446,10 +425,10 @@ def _fields(path: Path, layout: Layout | None) -> _Fields:
 
 
 def _text_fields(data: bytes, path: Path, layout: Layout) -> _Fields:
-    from sleepagree.readers.csv_rows import read_cells
+    from sleepagree.readers.csv_table import parse_csv
 
-    cells = read_cells(data, path=str(path), delimiter=layout.delimiter, encoding=layout.encoding)
-    return _Fields(cells.names, cells.column)
+    table = parse_csv(data, path=str(path), delimiter=layout.delimiter, encoding=layout.encoding)
+    return _Fields(table.names, table.column)
 
 
 def _json_fields(data: bytes, path: Path, layout: Layout) -> _Fields:  # noqa: ARG001 - one form for all

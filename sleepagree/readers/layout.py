@@ -14,7 +14,7 @@ from typing import Any, Final, TypeVar
 
 from sleepagree.errors import FileFormatError, shorten
 from sleepagree.files.reading import read_bytes
-from sleepagree.files.toml import TomlError, parse_toml
+from sleepagree.files.toml import TomlError, parse_toml, toml_text
 from sleepagree.mapping.stages import canonical_stage
 
 
@@ -129,21 +129,6 @@ class Layout:
 NO_LAYOUT: Final = Layout()
 
 DURATION_UNITS: Final[Mapping[str, float]] = {"s": 1.0, "min": 60.0, "ms": 0.001}
-
-#: How a reader, which does not know its side, names the option for a layout in a remedy.
-_OPTION: Final = re.compile(r"--layout FILE\.toml(?:, --reference-layout for a reference)?")
-
-
-def name_option(remedy: str, words: str) -> str:
-    """Return a reader's remedy in which the option for a layout is called what whoever asked calls it.
-
-    Examples
-    --------
-    >>> name_option("Give a layout (--layout FILE.toml) that names it.", "--reference-layout FILE.toml")
-    'Give a layout (--reference-layout FILE.toml) that names it.'
-    """
-    return _OPTION.sub(words, remedy)
-
 
 _TOP_KEYS: Final = ("reports", "epoch_seconds", "file", "stages")
 _FILE_KEYS: Final = (
@@ -274,12 +259,7 @@ class _Checker:
             remedy = f"Did you mean {' or '.join(near)}?" if near else ""
         where = section or "top level"
         return FileFormatError(
-            "unknown key in the layout",
-            self.path,
-            where,
-            f"'{shorten(key)}'",
-            "one of " + ", ".join(known),
-            remedy,
+            "unknown key in the layout", self.path, where, f"'{shorten(key)}'", "one of " + ", ".join(known), remedy
         )
 
     def table(self, document: Mapping[str, Any], key: str) -> Mapping[str, Any]:
@@ -461,12 +441,6 @@ def strptime_fault(text: str) -> str:
     if any(parts) and not all(parts):
         return "a whole date (year, month, day) or none"
     return ""
-
-
-def toml_text(text: str) -> str:
-    """Return a text in quotes as TOML has it, for a line that a message offers."""
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped) + '"'
 
 
 def _date_or_moment(text: str) -> dt.date:

@@ -205,10 +205,9 @@ def _times(frame: Any, column: str, zone: str | None, name: str) -> Any:
         raise InputError(
             f"column '{column}' holds something that is no time",
             name,
-            "",
-            str(error).partition(chr(10))[0],
-            "times that pandas reads",
-            "Turn the column into datetimes first.",
+            found=str(error).partition(chr(10))[0],
+            expected="times that pandas reads",
+            remedy="Turn the column into datetimes first.",
         ) from None
     if times.isna().any():
         row = int(times.isna().argmax())
@@ -227,10 +226,8 @@ def _from_frame(
             raise InputError(
                 "one of 'start' and 'end' tells its zone, the other does not",
                 name,
-                "",
-                "",
-                "both with a zone, or none",
-                "Give zone, or localise the column.",
+                expected="both with a zone, or none",
+                remedy="Give zone, or localise the column.",
             )
         start = None if begin.empty else begin.min().to_pydatetime()
         onset = (begin - begin.min()).dt.total_seconds().to_numpy()
@@ -241,10 +238,9 @@ def _from_frame(
         raise InputError(
             "the DataFrame lacks columns",
             name,
-            "",
-            ", ".join(map(str, frame.columns)),
-            "onset_s, duration_s and stage; or start, end and stage",
-            "Rename its columns.",
+            found=", ".join(map(str, frame.columns)),
+            expected="onset_s, duration_s and stage; or start, end and stage",
+            remedy="Rename its columns.",
         )
     order = np.argsort(onset, kind="stable")
     texts = [_label_text(value) for value in frame["stage"].tolist()]

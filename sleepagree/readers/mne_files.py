@@ -160,10 +160,9 @@ def read_annotations(path: Path) -> tuple[Any, tuple[str, ...]]:
             raise FileFormatError(
                 "MNE cannot read this file",
                 str(path),
-                "",
-                f"{type(error).__name__}{told}",
-                "an annotation file",
-                "Export the scoring as EDF+ or as a table.",
+                found=f"{type(error).__name__}{told}",
+                expected="an annotation file",
+                remedy="Export the scoring as EDF+ or as a table.",
             ) from None
     texts = dict.fromkeys(str(w.message).replace(str(path), path.name).partition("\n")[0] for w in caught)
     return annotations, tuple(f"MNE warns: {shorten(text)}" for text in texts if "naming conventions" not in text)

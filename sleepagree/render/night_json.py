@@ -28,7 +28,7 @@ from sleepagree.scoring.table_agreement import ClassAgreement
 if TYPE_CHECKING:
     from sleepagree.night.mappings import ComparedMapping, MappingComparison
 
-NIGHT_SCHEMA: Final = "sleepagree.night.compare/1"
+NIGHT_SCHEMA: Final = "sleepagree.night/1"
 MAPPINGS_SCHEMA: Final = "sleepagree.mappings/1"
 
 Document = dict[str, Any]
@@ -249,7 +249,7 @@ def bias_source_document(source: BiasSource) -> Document:
 
 
 def night_document(night: NightAgreement, *, options: Document | None = None) -> Document:
-    """Return a night as "sleepagree.night.compare/1".
+    """Return a night as "sleepagree.night/1".
 
     Parameters
     ----------

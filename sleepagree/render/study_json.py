@@ -28,7 +28,7 @@ from sleepagree.study.summarise import (
 )
 from sleepagree.study.table import NightsTable
 
-STUDY_SCHEMA: Final = "sleepagree.study.summarise/1"
+STUDY_SCHEMA: Final = "sleepagree.study/1"
 
 BIAS_COLUMNS: Final = (
     "measure", "unit", "participants", "nights", "reference_mean", "reference_sd", "device_mean", "device_sd",
@@ -325,7 +325,7 @@ def study_document(
     options: Document | None = None,
     anonymous: bool = False,
 ) -> Document:
-    """Return a study as "sleepagree.study.summarise/1".
+    """Return a study as "sleepagree.study/1".
 
     Parameters
     ----------

@@ -630,10 +630,10 @@ def clock_document(reading: ClockReading) -> dict[str, Any]:
     Returns
     -------
     dict
-        Schema "sleepagree.scoring.clock/1".
+        Schema "sleepagree.clock/1".
     """
     document: dict[str, Any] = {
-        "schema": "sleepagree.scoring.clock/1",
+        "schema": "sleepagree.clock/1",
         "mapping": reading.mapping,
         "offset_seconds": _plain(reading.offset_s),
         "low": _plain(reading.low_s),

@@ -23,7 +23,7 @@ from sleepagree.hypnogram.align import Status, count_excluded, cross_labels
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.mapping.stages import StageMapping, StageSet, assign_stages, make_stage_set
 from sleepagree.night.compare import measure_codes
-from sleepagree.readers.csv_rows import told_delimiter
+from sleepagree.readers.csv_table import told_delimiter
 from sleepagree.study.night_summary import (
     MEASURE_NAMES,
     NightSummary,

@@ -36,7 +36,7 @@ from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.mapping.files import own_words
 from sleepagree.mapping.stages import StageMapping
 from sleepagree.readers import companion_files, read_spans
-from sleepagree.readers.layout import Layout, name_option
+from sleepagree.readers.layout import Layout
 from sleepagree.study.anonymous import anonymous_night, rename_spans
 from sleepagree.study.night_summary import NightSummary, Refusal, SourceFile, summarise_night
 from sleepagree.study.table import NightRow, NightsTable
@@ -149,7 +149,7 @@ def reason_without_folders(error: SleepAgreeError, folder: Path) -> str:
     if path:
         inside = Path(path).is_relative_to(folder) and ".." not in Path(path).parts
         path = Path(path).relative_to(folder).as_posix() if inside else Path(path).name
-    remedy = name_option(error.remedy, "column layout or reference_layout of the nights table")
+    remedy = error.remedy_naming("column layout or reference_layout of the nights table")
     remedy = _ROW_OPTION.sub(r"\1_\2 (a column of the nights table)", remedy)
     texts = [path, error.where, error.found, error.expected, remedy]
     for place in sorted({str(folder.absolute()), str(Path.cwd())} - {"/"}, key=len, reverse=True):

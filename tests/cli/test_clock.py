@@ -24,7 +24,7 @@ def invoke(name: str, *options: str, code: int = 0, command: str = "clock"):
 
 def test_the_slow_clock_is_read_and_proposed():
     found = json.loads(invoke(SLOW, "--json", "-").stdout)
-    assert found["schema"] == "sleepagree.scoring.clock/1"
+    assert found["schema"] == "sleepagree.clock/1"
     assert found["proposed"] is True
     assert abs(found["offset_seconds"] - TRUTH["slow_clock"]["offset_to_add_seconds"]) <= 5
     assert found["low"] <= found["offset_seconds"] <= found["high"]

@@ -161,7 +161,7 @@ def _in_device(change: Callable[[dict[str, Any]], Any]) -> Callable[[dict[str, A
 
 DAMAGE: dict[str, Callable[[dict[str, Any]], Any]] = {
     "a list": lambda document: [document],
-    "another schema": lambda document: {**document, "schema": "sleepagree.night.compare/1"},
+    "another schema": lambda document: {**document, "schema": "sleepagree.night/1"},
     "no devices": _cut("devices"),
     "an empty list of devices": lambda document: {**document, "devices": []},
     "devices that are no list": lambda document: {**document, "devices": 3},

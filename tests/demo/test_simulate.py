@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from sleepagree.demo import simulate
 from sleepagree.demo.simulate import (
     BAND_A,
     PAD_B,
@@ -18,7 +19,6 @@ from sleepagree.demo.simulate import (
     simulate_hypnograms,
     simulate_study,
 )
-from sleepagree.demo import simulate
 from sleepagree.hypnogram.spans import GAP
 
 STAGES = ("W", "N1", "N2", "N3", "R")

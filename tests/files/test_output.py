@@ -24,7 +24,7 @@ from sleepagree.files.writing import (
     write_text,
 )
 
-OURS = '{\n  "schema": "sleepagree.night.compare/1"\n}\n'
+OURS = '{\n  "schema": "sleepagree.night/1"\n}\n'
 
 
 def contents(folder: Path) -> dict[str, bytes]:

@@ -69,7 +69,7 @@ def test_in_json_files(tmp_path: Path) -> None:
         in refusal("inspect", table)
     )
     results = tmp_path / "results.json"
-    results.write_text(f'{{"schema": "sleepagree.study.summarise/1", "devices": {LONG}}}')
+    results.write_text(f'{{"schema": "sleepagree.study/1", "devices": {LONG}}}')
     assert "this is no results.json of a study. Found a number of thousands of digits." in refusal(
         "plan", "--from", results
     )

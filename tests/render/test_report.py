@@ -316,7 +316,7 @@ def test_files_are_the_page_and_a_figure_for_each_drawing(study) -> None:
 
 def test_a_nights_folder_holds_report_and_figures(tmp_path: Path) -> None:
     write_night(
-        drawn.night_without_rem(), tmp_path / "night", results='{"schema": "sleepagree.night.compare/1"}\n', command="x"
+        drawn.night_without_rem(), tmp_path / "night", results='{"schema": "sleepagree.night/1"}\n', command="x"
     )
     names = sorted(p.relative_to(tmp_path / "night").as_posix() for p in (tmp_path / "night").rglob("*") if p.is_file())
     assert names == [

@@ -123,7 +123,7 @@ def test_results_tell_what_they_were_made_from_and_with(made: Path) -> None:
     from sleepagree.readers import read_spans
 
     results = results_of(made)
-    assert results["schema"] == "sleepagree.study.summarise/1"
+    assert results["schema"] == "sleepagree.study/1"
     table = made.parent / "ferry" / "nights.csv"
     assert results["inputs"]["name"] == "nights.csv"
     assert results["inputs"]["sha256"] == hashlib.sha256(table.read_bytes()).hexdigest()

@@ -407,7 +407,7 @@ def test_a_reading_survives_a_process_pool_and_cannot_be_changed():
 def test_the_document_is_plain_json_with_the_published_keys():
     document = clock_document(read(*pair(16, related=False)))
     assert json.loads(json.dumps(document, allow_nan=False)) == document
-    assert document["schema"] == "sleepagree.scoring.clock/1"
+    assert document["schema"] == "sleepagree.clock/1"
     assert document["drift_seconds_per_hour"] is None
     assert [document["curve"][0][0], document["curve"][-1][0]] == [-1800.0, 1800.0]
     assert len(document["curve"]) == 721

@@ -22,13 +22,13 @@ from sleepagree.mapping.stages import mapping_named
 from sleepagree.render.study_folder import StudyRequest, load_nights, run_study, unfinished_folder, write_study
 from sleepagree.render.study_json import study_document
 from sleepagree.report.sentences import methods_of_study, results_of_study
+from sleepagree.study import run as study_run
 from sleepagree.study.joint_epochs import JointNight, LeftOut, SideOfComparison, count_joint_night
 from sleepagree.study.night_summary import NightSummary, pack_epochs
 from sleepagree.study.paired_epochs import COLUMNS, read_paired_nights
 from sleepagree.study.results import DeviceComparison, PairedDifference
 from sleepagree.study.run import ChunkResult, Execution, ScoringOptions, run_rows, score_rows
 from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
-from sleepagree.study import run as study_run
 from sleepagree.study_text import study_lines
 
 Letters = NDArray[np.str_]

@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 
 from sleepagree.render.study_folder import load_nights
+from sleepagree.study import run as study_run
 from sleepagree.study.night_summary import NightSummary
 from sleepagree.study.run import Execution, Outcome, ScoringOptions, run_rows
-from sleepagree.study import run as study_run
 from tests.readers.test_mne_files import brain_vision
 
 LABELS = ["Wake", "N1", "N2", "N2", "N3", "REM"] * 4

@@ -417,7 +417,7 @@ def test_study_document_is_plain_json() -> None:
 
     text = json.dumps(study_document(STUDY), allow_nan=False)
     document = json.loads(text)
-    assert document["schema"] == "sleepagree.study.summarise/1"
+    assert document["schema"] == "sleepagree.study/1"
     device = document["devices"][1]
     assert set(device) >= {"device", "participants", "nights", "mappings", "bias", "redistribution", "bias_sources"}
     kappa = device["mappings"][0]["pooled"]["kappa"]

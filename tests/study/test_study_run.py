@@ -17,6 +17,7 @@ from sleepagree.hypnogram.align import align
 from sleepagree.mapping.stages import mapping_named
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import read_layout
+from sleepagree.study import run as study_run
 from sleepagree.study.night_summary import NightSummary, Refusal
 from sleepagree.study.run import (
     CHUNK_ROWS,
@@ -31,7 +32,6 @@ from sleepagree.study.run import (
     score_row,
     score_rows,
 )
-from sleepagree.study import run as study_run
 from sleepagree.study.table import NightRow, NightsTable, read_nights_table
 from tests.ferry import FERRY, copy_ferry
 

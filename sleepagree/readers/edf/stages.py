@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import EpochGridError, UnknownStageError, counted, shorten
+from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans, Seconds
 from sleepagree.mapping.stages import (
     NOT_A_STAGE,
@@ -22,7 +23,6 @@ from sleepagree.mapping.stages import (
     fold_table,
     is_edf_stage_text,
     recognise_label,
-    toml_key,
 )
 from sleepagree.readers.layout import NO_LAYOUT, Layout
 from sleepagree.readers.rows import (
@@ -34,7 +34,7 @@ from sleepagree.readers.rows import (
     number_labels,
     stages_of_labels,
 )
-from sleepagree.readers.times import SECOND_US, Clock, FileClock
+from sleepagree.readers.times.clock import SECOND_US, Clock, FileClock
 
 #: Times in files are decimal; their differences are not exact in binary.
 _SLACK_S: Final = 1e-3
@@ -294,7 +294,7 @@ def no_stage_error(path: str, texts: Iterable[str]) -> UnknownStageError:
     listing += [f"{more} more"] if more else []
     listing += [f"{rare} that stand{'s' if rare == 1 else ''} fewer than {_SHOWN_FROM} times"] if rare else []
     labels = [text for text, _ in recurring if text != _EMPTY_TEXT]
-    lines = "\n".join(f'    {toml_key(text)} = "..."' for text, _ in recurring[:12] if text != _EMPTY_TEXT)
+    lines = "\n".join(f'    {toml_text(text)} = "..."' for text, _ in recurring[:12] if text != _EMPTY_TEXT)
     return UnknownStageError(
         "no annotation is a sleep stage",
         path,

@@ -17,17 +17,16 @@ from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.mapping.stages import NOT_A_STAGE, UNSCORED, put_layout_first
 from sleepagree.readers.json.fields import Field, read_instant
 from sleepagree.readers.layout import Layout
+from sleepagree.readers.row_lengths import common_step_us, settle_inclusive_ends
 from sleepagree.readers.rows import (
     LabelledRows,
     Places,
     SourceFacts,
-    common_step_us,
     make_spans,
     number_labels,
-    settle_inclusive_ends,
     stages_of_labels,
 )
-from sleepagree.readers.times import (
+from sleepagree.readers.times.clock import (
     HOUR_US,
     SECOND_US,
     Clock,
@@ -35,9 +34,9 @@ from sleepagree.readers.times import (
     Microseconds,
     fixed_zone,
     microseconds_of,
-    resolve_wall_clock,
     show_offset,
 )
+from sleepagree.readers.times.zones import resolve_wall_clock
 
 #: Silence of a source after which it is another night to it.
 _NIGHT_BREAK_US: Final = 3 * HOUR_US

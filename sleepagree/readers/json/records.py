@@ -10,7 +10,8 @@ from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.readers.json.fields import Field, JsonDocument
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.rows import Places
-from sleepagree.readers.table.reader import Table, spans_of_table
+from sleepagree.readers.table.reader import spans_of_table
+from sleepagree.readers.table.table import Table
 
 
 @dataclass(frozen=True)

@@ -18,16 +18,9 @@ from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.readers.columns import find_columns
 from sleepagree.readers.layout import NO_LAYOUT, Layout
 from sleepagree.readers.rows import Places
-from sleepagree.readers.table.reader import ColumnData, Table, spans_of_table
-from sleepagree.readers.times import (
-    EARLIEST_US,
-    LATEST_US,
-    SECOND_US,
-    Clock,
-    Microseconds,
-    Moments,
-    naive_datetime,
-)
+from sleepagree.readers.table.reader import spans_of_table
+from sleepagree.readers.table.table import ColumnData, Table
+from sleepagree.readers.times.clock import EARLIEST_US, LATEST_US, SECOND_US, Clock, Microseconds, Times, naive_datetime
 
 _MAGIC: Final = b"PAR1"
 
@@ -109,10 +102,7 @@ def _load(path: str) -> tuple[Any, Any]:
         raise InputError(
             "reading Parquet needs pyarrow, which is not installed",
             path,
-            "",
-            "",
-            "",
-            "Install it with: pip install 'sleepagree[parquet]'",
+            remedy="Install it with: pip install 'sleepagree[parquet]'",
         ) from None
     return pyarrow, parquet
 
@@ -138,7 +128,7 @@ class _Column(NamedTuple):
         if types.is_date(kind):
             return self._timestamps(values.cast(self.arrow.timestamp("us"), safe=False), None)
         if types.is_time(kind):
-            return Moments(self._whole(values.cast(self.arrow.time64("us"), safe=False)), Clock.DAY)
+            return Times(self._whole(values.cast(self.arrow.time64("us"), safe=False)), Clock.DAY)
         if types.is_duration(kind):
             us = self._whole(values.cast(self.arrow.duration("us"), safe=False))
             return [repr(value / SECOND_US / self.duration_unit) for value in us.tolist()]
@@ -167,7 +157,7 @@ class _Column(NamedTuple):
             )
         return np.array(values.cast(self.arrow.int64()).to_numpy(zero_copy_only=False), np.int64)
 
-    def _timestamps(self, values: Any, zone: str | None) -> Moments:
+    def _timestamps(self, values: Any, zone: str | None) -> Times:
         us = self._whole(values.cast(self.arrow.timestamp("us", tz=zone), safe=False))
         outside = np.flatnonzero((us < EARLIEST_US) | (us > LATEST_US))
         if outside.size:
@@ -180,8 +170,8 @@ class _Column(NamedTuple):
                 "Correct the row.",
             )
         if zone is None:
-            return Moments(us, Clock.LOCAL)
-        return Moments(us, Clock.UTC, _offset(zone, int(us[0])))
+            return Times(us, Clock.LOCAL)
+        return Times(us, Clock.UTC, _offset(zone, int(us[0])))
 
 
 def _offset(zone: str, us: int) -> int:
@@ -213,8 +203,7 @@ def _no_parquet(path: str, reason: str) -> FileFormatError:
     return FileFormatError(
         "this is no Parquet file that can be read",
         path,
-        "",
-        reason,
-        "a complete Parquet file",
-        "The file may be cut short, or another kind of file with this suffix; export it again.",
+        found=reason,
+        expected="a complete Parquet file",
+        remedy="The file may be cut short, or another kind of file with this suffix; export it again.",
     )
