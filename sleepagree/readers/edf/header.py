@@ -51,8 +51,6 @@ class EdfHeader:
     start : datetime
         At the first data record, with its fraction of a second: naive local clock, since the format has no
         zone, or what a layout says instead.
-    is_anonymised : bool
-        Whether the recording field says that the date is not the true one (``Startdate X``).
     records : int
         Data records that are read.
     record_duration_s : float
@@ -65,7 +63,6 @@ class EdfHeader:
 
     variant: str
     start: datetime
-    is_anonymised: bool
     records: int
     record_duration_s: float
     header_size: int
@@ -116,7 +113,7 @@ def read_header(file: InputFile, head: bytes, *, layout: Layout | None, notes: l
     if file.size < header_size:
         raise truncated(file, header_size, "the header")
     head = head[:header_size] if len(head) >= header_size else file.read_at(0, header_size)
-    start, is_anonymised = _read_start(path, head, layout, notes)
+    start = _read_start(path, head, layout, notes)
     signals, record_size = _read_signals(head, 3 if is_bdf else 2, path, notes)
     variant = "BDF" if is_bdf else "EDF"
     if head[192:197] in (b"EDF+C", b"EDF+D", b"BDF+C", b"BDF+D"):
@@ -128,7 +125,7 @@ def read_header(file: InputFile, head: bytes, *, layout: Layout | None, notes: l
     if not 0 <= duration_s < math.inf:
         raise bad_field(path, 244, field, "a data record has no such duration", head[244:252], "0 or more")
     records = _count_records(file, head, header_size, record_size, notes)
-    return EdfHeader(variant, start, is_anonymised, records, duration_s, header_size, record_size, signals), head
+    return EdfHeader(variant, start, records, duration_s, header_size, record_size, signals), head
 
 
 def _header_size(head: bytes, path: str) -> int:
@@ -232,38 +229,37 @@ def _count_records(file: InputFile, head: bytes, header_size: int, record_size: 
 # --- start ------------------------------------------------------------------------------------------------
 
 
-def _read_start(path: str, head: bytes, layout: Layout | None, notes: list[str]) -> tuple[datetime, bool]:
+def _read_start(path: str, head: bytes, layout: Layout | None, notes: list[str]) -> datetime:
     recorded = _STARTDATE.match(head, 88, 168)
-    is_anonymised = recorded is not None and recorded[4] is not None
     begins = layout.begins if layout is not None else None
     if isinstance(begins, datetime):
         notes.append(f"start taken from the layout: {begins.isoformat(' ')}")
-        return begins, is_anonymised
+        return begins
     clock = _read_clock(path, head, notes)
     if begins is not None:
         notes.append(f"start date taken from the layout: {begins.isoformat()}")
-        return datetime.combine(begins, clock), is_anonymised
+        return datetime.combine(begins, clock)
     day = _read_date(path, head, recorded)
-    if is_anonymised:
+    if recorded is not None and recorded[4] is not None:
         notes.append(
             f"start anonymised: the recording field says 'Startdate X', so {day.isoformat()} need not be the "
             "true date; the time of day was kept"
         )
     elif recorded is not None:
         _check_date(path, day, recorded, notes)
-    return datetime.combine(day, clock), is_anonymised
+    return datetime.combine(day, clock)
 
 
 def _read_clock(path: str, head: bytes, notes: list[str]) -> time:
     match = _CLOCK.fullmatch(head, 176, 184)
     try:
-        if match is None:
-            raise ValueError
-        clock = time(int(match[1]), int(match[3]), int(match[4]))
+        clock = time(int(match[1]), int(match[3]), int(match[4])) if match else None
     except ValueError:
+        clock = None
+    if match is None or clock is None:
         expected = "hh.mm.ss from 00.00.00 to 23.59.59"
         problem = "the start time is no time of day"
-        raise bad_field(path, 176, "start time", problem, head[176:184], expected, _CORRECT) from None
+        raise bad_field(path, 176, "start time", problem, head[176:184], expected, _CORRECT)
     if match[2] == b":":
         notes.append("the start time is written with ':' instead of '.'")
     return clock

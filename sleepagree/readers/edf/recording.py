@@ -328,12 +328,12 @@ def _note_records(header: EdfHeader, starts_s: NDArray[np.float64], notes: list[
     if missing:
         notes.append(f"{missing} of {header.records} data records do not begin with their start time")
     expected = starts_s[:-1] + header.record_duration_s
-    gaps = np.flatnonzero(np.abs(starts_s[1:] - expected) > _GAP_SLACK_S) if header.record_duration_s > 0 else ()
-    if len(gaps):
+    gaps = np.flatnonzero(np.abs(starts_s[1:] - expected) > _GAP_SLACK_S)
+    if gaps.size and header.record_duration_s > 0:
         i = int(gaps[0])
         although = ", although the header says that there is none" if header.variant.endswith("C") else ""
         notes.append(
-            f"gap between records: {len(gaps)} of {header.records} data records do not start where the one before "
+            f"gap between records: {gaps.size} of {header.records} data records do not start where the one before "
             f"ends, the first is record {i + 2} at {starts_s[i + 1]:.10g} s instead of {expected[i]:.10g} s{although}; "
             "annotations keep their time"
         )

@@ -266,14 +266,9 @@ def _marks(annotations: Sequence[EdfAnnotation], meanings: Mapping[str, _Meaning
         marks.append(found[0] if found else None)
     off, on = marks
     if off is not None and on is not None and on <= off:
-        raise EpochGridError(
-            "'lights on' does not come after 'lights off'",
-            path,
-            "",
-            f"off at {off:.10g} s, on at {on:.10g} s",
-            "off before on",
-            f"Mend the marks in the file, or {_NOT_A_STAGE_LINE}.",
-        )
+        problem, shown = "'lights on' does not come after 'lights off'", f"off at {off:.10g} s, on at {on:.10g} s"
+        remedy = f"Mend the marks in the file, or {_NOT_A_STAGE_LINE}."
+        raise EpochGridError(problem, path, "", shown, "off before on", remedy)
     return Marks(off, on, _count_texts(text for _, _, text in annotations if meanings[text].role is _Role.OTHER))
 
 
@@ -329,9 +324,8 @@ def _settle_durations(
         return duration_s, epoch_s, EpochLengthFrom.FILE if epoch_s else EpochLengthFrom.UNKNOWN
     if n_lacking == lacking.size:
         step_s = _constant_step(onset_s, source.path)
-        source.notes.append(
-            f"epoch length inferred: no stage annotation has a duration, and all of them start {step_s:.10g} s apart"
-        )
+        told_apart = f"all of them start {step_s:.10g} s apart"
+        source.notes.append(f"epoch length inferred: no stage annotation has a duration, and {told_apart}")
         return np.full(onset_s.size, step_s), step_s, EpochLengthFrom.INFERRED
     i = int(lacking.argmax())
     raise EpochGridError(

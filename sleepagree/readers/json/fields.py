@@ -13,7 +13,7 @@ import re
 from collections import Counter
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final, NamedTuple, NoReturn
+from typing import Any, Final, NamedTuple, NoReturn, TypeVar
 
 from sleepagree.errors import ClockError, FileFormatError, shorten
 
@@ -24,6 +24,7 @@ _INSTANT: Final = re.compile(
     r"(\d{4}-\d\d-\d\d)(?:[Tt ](\d\d:\d\d)(:\d\d)?([.,]\d+)?\s*([Zz]|[+-]\d\d:?\d\d)?)?", re.ASCII
 )
 _YEARS: Final = (1900, 2199)
+_T = TypeVar("_T")
 
 
 class _Refused(NamedTuple):
@@ -91,7 +92,7 @@ class Field:
         """Return true or false."""
         return self._of_kind(bool, "true or false", "true or false")
 
-    def _of_kind(self, kind: Any, named: str, expected: str) -> Any:
+    def _of_kind(self, kind: type[_T] | tuple[type[_T], ...], named: str, expected: str) -> _T:
         # to Python, true and false are numbers
         if not isinstance(self.value, kind) or (isinstance(self.value, bool) and kind is not bool):
             self.fail(f"{named} is needed here", expected=expected)
@@ -162,9 +163,8 @@ def decode_json(data: bytes, *, path: str) -> JsonDocument:
     """
     text, notes = _decode_text(data, path)
     if not text.strip():
-        raise FileFormatError(
-            "the file is empty", path, "", f"{len(data)} bytes", "a JSON document", "Export it again."
-        )
+        found = f"{len(data)} bytes"
+        raise FileFormatError("the file is empty", path, "", found, "a JSON document", "Export it again.")
     try:
         return JsonDocument((Field(_loads(text, path, ""), "", path),), by_line=False, notes=notes)
     except json.JSONDecodeError as error:
@@ -194,13 +194,9 @@ def _decode_text(data: bytes, path: str) -> tuple[str, tuple[str, ...]]:
     try:
         text = data.decode(encoding)
     except UnicodeDecodeError as error:
+        where, found = f"byte {error.start}", f"byte 0x{data[error.start]:02x}"
         raise FileFormatError(
-            "the text cannot be decoded",
-            path,
-            f"byte {error.start}",
-            f"byte 0x{data[error.start]:02x}",
-            "JSON in UTF-8",
-            "Save the file as UTF-8.",
+            "the text cannot be decoded", path, where, found, "JSON in UTF-8", "Save the file as UTF-8."
         ) from None
     notes = () if encoding in ("utf-8", "utf-8-sig") else (f"{encoding} text read; JSON should be UTF-8",)
     return text, notes
@@ -267,16 +263,15 @@ def _report_refused(root: Field) -> None:
 
 
 def _syntax_error(error: json.JSONDecodeError, path: str, line: int) -> FileFormatError:
-    ended = error.pos >= len(error.doc.rstrip())
-    wanted = error.msg.startswith("Expecting ")
-    return FileFormatError(
-        "this is no valid JSON" if wanted else f"this is no valid JSON: {error.msg[0].lower()}{error.msg[1:]}",
-        path,
-        f"line {line}, column {error.colno}",
-        "the end of the file" if ended else f"{error.doc[error.pos]!r}",
-        error.msg.removeprefix("Expecting ") if wanted else "",
-        "The file may be cut short; export it again." if ended else "Correct the file, or export it again.",
-    )
+    """Return the error for text that is no JSON; the decoder says "Expecting" and what, or what is wrong."""
+    _, is_wanted, wanted = error.msg.rpartition("Expecting ")
+    problem = "this is no valid JSON" + ("" if is_wanted else f": {error.msg[0].lower()}{error.msg[1:]}")
+    where = f"line {line}, column {error.colno}"
+    if error.pos < len(error.doc.rstrip()):
+        found, remedy = repr(error.doc[error.pos]), "Correct the file, or export it again."
+    else:
+        found, remedy = "the end of the file", "The file may be cut short; export it again."
+    return FileFormatError(problem, path, where, found, wanted if is_wanted else "", remedy)
 
 
 # --- times ------------------------------------------------------------------------------------------------
@@ -303,14 +298,12 @@ def read_instant(field: Field, *, naive_allowed: bool) -> datetime:
     text = field.text(expected).strip()
     match = _INSTANT.fullmatch(text)
     if match is None:
-        field.fail("the time cannot be read", expected=expected, found=_safe_time(text))
+        # what looks like a time is shown as it is, and only the kind of anything else
+        is_safe = re.fullmatch(r"[0-9TtZz:.,+ -]{1,40}", text, re.ASCII)
+        field.fail("the time cannot be read", expected=expected, found=f"'{text}'" if is_safe else kind_of(text))
     if match[2] is None:
-        field.fail(
-            "a date alone tells no moment",
-            expected=expected,
-            found=text,
-            remedy="Stages need clock times; a date is enough for totals only.",
-        )
+        remedy = "Stages need clock times; a date is enough for totals only."
+        field.fail("a date alone tells no moment", expected=expected, found=text, remedy=remedy)
     try:
         moment = datetime.fromisoformat(text.replace(",", ".").replace(" ", "T", 1).replace(" ", "").upper())
     except ValueError:
@@ -327,8 +320,3 @@ def read_instant(field: Field, *, naive_allowed: bool) -> datetime:
             'Give the zone the times are in: --zone ZONE, or in a layout\n    [file]\n    zone = "Europe/Helsinki"',
         )
     return moment
-
-
-def _safe_time(text: str) -> str:
-    """Return a text that looks like a time as it is, and only the kind of anything else."""
-    return f"'{text}'" if re.fullmatch(r"[0-9TtZz:.,+ -]{1,40}", text, re.ASCII) else kind_of(text)

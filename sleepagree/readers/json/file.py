@@ -66,12 +66,8 @@ def read_json(
     data = read_bytes(path, expected="JSON")
     given = layout or NO_LAYOUT
     document = decode_json(data, path=name)
-    digest = hashlib.sha256(data).hexdigest()
+    origin = Origin(Path(name).name, "json", hashlib.sha256(data).hexdigest())
     own = frozenset(own_words)
-
-    def origin(reader: str) -> Origin:
-        return Origin(Path(name).name, reader, digest)
-
     # the words of the standards are rarer than those of a table: look for them first
     for belongs, gather, reader in (
         (is_fhir, gather_fhir, "fhir"),
@@ -80,7 +76,7 @@ def read_json(
         if any(belongs(root) for root in document.fields):
             placed = replace(given, zone=_one_zone(zone, given, name))
             gathered = gather(document, layout=placed)
-            spans = assemble_intervals(gathered, origin=origin(reader), own_words=own, source=source)
+            spans = assemble_intervals(gathered, origin=replace(origin, reader=reader), own_words=own, source=source)
             return spans.with_changes(notes=(*document.notes, *spans.notes))
     if source is not None:
         raise ValueError("source is for FHIR and mobile-health records; this file holds neither")
@@ -94,7 +90,7 @@ def read_json(
             "FHIR Observations, IEEE 1752.1 sleep-stage records, or a list of records with a time and a stage",
             "Export it as one of these, or as a table.",
         )
-    return read_records(records, origin=origin("json"), path=name, layout=given, zone=zone, own_words=own)
+    return read_records(records, origin=origin, path=name, layout=given, zone=zone, own_words=own)
 
 
 def _one_zone(zone: str | None, layout: Layout, path: str) -> str | None:

@@ -253,7 +253,8 @@ def _on_one_clock(intervals: list[StagedInterval], zone: str | None, path: str) 
         if claims_utc:
             claim = "The file's times end in Z, which claims UTC; as asked they were read as local times of"
             cautions = (f"{claim} {local}.",)
-        return _Timed(intervals, *readings.T, FileClock(Clock.UTC, resolved.zone), resolved.notes, cautions)
+        clock = FileClock(Clock.UTC, resolved.zone)
+        return _Timed(intervals, readings[:, 0], readings[:, 1], clock, resolved.notes, cautions)
     moments = readings - np.array(offsets, np.int64).reshape(-1, 2) * SECOND_US
     order = np.argsort(moments[:, 0], kind="stable")
     notes = _offset_notes([intervals[i] for i in order])
@@ -262,7 +263,7 @@ def _on_one_clock(intervals: list[StagedInterval], zone: str | None, path: str) 
     if zone is not None and not claims_utc:
         notes.append(f"zone {zone} not used: the file tells offsets from UTC")
     clock = FileClock(Clock.UTC, fixed_zone(offsets[2 * int(order[0])] or 0))
-    return _Timed(intervals, *moments.T, clock, tuple(notes), cautions)
+    return _Timed(intervals, moments[:, 0], moments[:, 1], clock, tuple(notes), cautions)
 
 
 def _offset_s(moment: datetime) -> int | None:
@@ -315,17 +316,17 @@ def _refuse_two_at_once(timed: _Timed, codes: NDArray[np.intp], source_words: st
     latest = stays[0]
     for stay in stays[1:]:
         if stay.begin_us < latest.end_us and stay.source != latest.source:
-            first, second = sorted((latest, stay), key=lambda s: s.source)
-            counts = np.bincount(codes)
+            (_, _, one, place), (_, _, other, where) = sorted((latest, stay), key=lambda s: s.source)
+            n = np.bincount(codes)
+            found = f"source {one} ({n[one]} intervals, one of them {place}) and source {other} ({n[other]})"
             raise InputError(
                 "two sources scored the same night",
                 path,
-                second.place,
-                f"source {first.source} ({counts[first.source]} intervals, one of them {first.place}) and "
-                f"source {second.source} ({counts[second.source]}), both at {timed.clock.show(stay.begin_us)}",
+                where,
+                f"{found}, both at {timed.clock.show(stay.begin_us)}",
                 "one source a night",
-                f"Keep the records of one {source_words} in the file; in Python, "
-                f"read_json(path, source={first.source}) or source={second.source} reads one of them.",
+                f"Keep the records of one {source_words} in the file; in Python, read_json(path, source={one}) or "
+                f"source={other} reads one of them.",
             )
         latest = max(latest, stay, key=lambda s: s.end_us)
 

@@ -154,21 +154,18 @@ def _read_stage(stage: Field, source: str, found: _Found) -> StagedInterval:
     return StagedInterval(*read[0], state, stage.place, source)
 
 
-def _time_interval(frame: Field, found: _Found) -> tuple[datetime, datetime]:
+def _time_interval(frame: Field, seen: _Found) -> tuple[datetime, datetime]:
     """Return the two ends of a time frame: start and end, start and duration, or end and duration."""
     refuse_moment(frame, "date_time", named="a moment", expected="time_interval")
     expected = "start_date_time with end_date_time or duration, or end_date_time with duration"
     interval = frame.need("time_interval", expected)
     start, end, duration = map(interval.get, _INTERVAL_KEYS)
     if interval.has("part_of_day") or (interval.has("date") and start is None and end is None):
-        interval.fail(
-            "a date with a part of the day tells no clock time",
-            found="date and part_of_day",
-            expected=expected,
-            remedy="Stages need clock times; such a record is enough for totals only.",
-        )
-    begin = None if start is None else found.instant(start)
-    finish = None if end is None else found.instant(end)
+        problem, found = "a date with a part of the day tells no clock time", "date and part_of_day"
+        remedy = "Stages need clock times; such a record is enough for totals only."
+        interval.fail(problem, found=found, expected=expected, remedy=remedy)
+    begin = None if start is None else seen.instant(start)
+    finish = None if end is None else seen.instant(end)
     length = None if duration is None else _duration(duration)
     if begin is not None and finish is None and length is not None:
         return begin, _add(begin, length)

@@ -138,6 +138,7 @@ def _cell(value: object) -> str:
         return ""
     if isinstance(value, bool):
         return str(value).lower()
-    # 1714599660.0 is how some writers put a whole number
-    is_whole = isinstance(value, float) and value.is_integer() and abs(value) < 2**53
-    return str(int(value) if is_whole else value)
+    if isinstance(value, float) and value.is_integer() and abs(value) < 2**53:
+        # 1714599660.0 is how some writers put a whole number
+        return str(int(value))
+    return str(value)
