@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Callable, Iterable
-from typing import Self
+from typing import Any, Self
 
 _LONGEST_FOUND = 80
 _LONGEST_PATH = 240
@@ -113,12 +113,17 @@ class SleepAgreeError(Exception):
 
     def in_file(self, path: str, where: str = "") -> Self:
         """Return the same error with its file, and its place there, for what was raised without knowing them."""
-        return type(self)(self.problem, path, where or self.where, *self.args[3:])
+        return self._copied(self.problem, path, where or self.where, *self.args[3:])
 
     def with_texts(self, change: Callable[[str], str]) -> Self:
         """Return the same error with each of its texts changed; labels and forms stay."""
         remedy = tuple(map(change, self._remedy))
-        return type(self)(*map(change, self.args[:5]), remedy, *self.args[6:])
+        return self._copied(*map(change, self.args[:5]), remedy, *self.args[6:])
+
+    def _copied(self, *args: Any) -> Self:
+        again = type(self)(*args)
+        again.layout_option = self.layout_option
+        return again
 
     def __str__(self) -> str:
         place = ": ".join(part for part in (_cut_path(self.path), self.where) if part)

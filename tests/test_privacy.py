@@ -343,8 +343,8 @@ def test_remarks_of_readers_lose_names_and_times() -> None:
         "reference: 3 blank rows dropped",
     )
     assert paired.begin is None
-    assert paired.fine[0].start is None
-    assert paired.fine[1].start is None
+    assert paired.sides[0].start is None
+    assert paired.sides[1].start is None
 
 
 def test_the_header_that_names_everyone_is_a_legal_one(tmp_path: Path) -> None:

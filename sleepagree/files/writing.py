@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Final
 
 from sleepagree.errors import OutputError, shorten
-from sleepagree.files.cells import neutralise_cell
+from sleepagree.files.formulas import escape_formula
 
 #: Files of a results folder, as paths below it. Whoever writes a new one there adds it here: a folder that holds
 #: any other file is never replaced.
@@ -545,5 +545,5 @@ def csv_text(rows: Iterable[Sequence[str]], *, delimiter: str = ",") -> str:
 
 def _csv_cell(text: str, delimiter: str) -> str:
     # csv.writer leaves a lone carriage return unquoted when lines end in LF, and readers take it for a line end
-    cell = neutralise_cell(text)
+    cell = escape_formula(text)
     return '"' + cell.replace('"', '""') + '"' if delimiter in cell or _QUOTED.search(cell) else cell

@@ -207,7 +207,7 @@ class PairedNight:
         The account of the window.
     cautions : tuple of str
         Plain sentences.
-    fine : tuple of two ScoredSpans and a float
+    sides : tuple of two ScoredSpans and a float
         Both sides' spans and the device's start after the reference's in seconds, for the clock scan.
     native : int array, shape (reference labels, device labels)
         Jointly scored epochs by label.
@@ -227,7 +227,7 @@ class PairedNight:
     clock_offset_s: float
     ledger: Ledger
     cautions: tuple[str, ...]
-    fine: tuple[ScoredSpans, ScoredSpans, float]
+    sides: tuple[ScoredSpans, ScoredSpans, float]
     native: NDArray[np.int64]
     epoch_s: float = EPOCH_S
 
@@ -249,12 +249,12 @@ class PairedNight:
     @cached_property
     def reference_side(self) -> Side:
         """File, start and labels of the reference."""
-        return _side(self.fine[0], self.begin_s)
+        return _side(self.sides[0], self.begin_s)
 
     @cached_property
     def device_side(self) -> Side:
         """File, start and labels of the device."""
-        return _side(self.fine[1], self.begin_s - self.fine[2])
+        return _side(self.sides[1], self.begin_s - self.sides[2])
 
     def epoch_start(self, epoch: int) -> datetime | None:
         """Return the clock time at which an epoch of the window begins, or None for elapsed time."""

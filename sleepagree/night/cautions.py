@@ -111,12 +111,12 @@ def _word(stage: str) -> str:
 
 def contradiction_caution(paired: PairedNight) -> list[str]:
     """Say which declaration was used, where the command and the layout differ on what the device can report."""
-    told, device_set = paired.fine[1].reports, paired.device_set
+    told, device_set = paired.sides[1].reports, paired.device_set
     if told is None or not device_set.declared:
         return []
     by_layout = tuple(dict.fromkeys(canonical_stage(word) or word for word in told))
     used = set(device_set.reportable)
-    if len(device_set.labels) > len(paired.fine[1].labels) and "W" not in by_layout:
+    if len(device_set.labels) > len(paired.sides[1].labels) and "W" not in by_layout:
         used -= {"W"}  # came with the silence that was taken as wake, whose label no file holds
     if used == set(by_layout):
         return []

@@ -512,7 +512,7 @@ def _cautions(
 
 
 def _same_file_caution(paired: PairedNight) -> list[str]:
-    hashes = {spans.origin.sha256 for spans in paired.fine[:2]}
+    hashes = {spans.origin.sha256 for spans in paired.sides[:2]}
     if len(hashes) > 1 or "" in hashes:
         return []
     return ["Reference and device are the same file, or copies of one: their agreement says nothing."]

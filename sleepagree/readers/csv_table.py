@@ -190,8 +190,13 @@ def _split(text: str, mark: str, path: str, notes: tuple[str, ...], header_line:
     rows: list[list[str]] = []
     lines: list[int] = []
     blank = 0
-    quoting = csv.QUOTE_MINIMAL if '"' in text else csv.QUOTE_NONE
-    reader = csv.reader(io.StringIO(text), delimiter=mark, strict=True, skipinitialspace=mark != " ", quoting=quoting)
+    reader = csv.reader(
+        io.StringIO(text),
+        delimiter=mark,
+        strict=True,
+        skipinitialspace=mark != " ",
+        quoting=csv.QUOTE_MINIMAL if '"' in text else csv.QUOTE_NONE,
+    )
     line = header_line
     try:
         for row in reader:

@@ -134,7 +134,7 @@ def scan_clock(
 
 def _fine_sides(paired: PairedNight, mapping: StageMapping, range_s: float) -> tuple[Codes, Codes]:
     """Lay both sides on one fine clock that reaches beyond the window; the reference counts inside it only."""
-    reference, device, shift_s = paired.fine
+    reference, device, shift_s = paired.sides
     margin = round(range_s / STEP_S)
     origin_s = paired.begin_s - margin * STEP_S
     n = 2 * margin + round((paired.end_s - paired.begin_s) / STEP_S)

@@ -101,14 +101,14 @@ def anonymous_night(paired: PairedNight) -> PairedNight:
         Its times are seconds after the reference's start, as for a file that tells elapsed time only. Labels,
         counts and epochs are the same.
     """
-    reference, device, shift_s = paired.fine
+    reference, device, shift_s = paired.sides
     words = {reference.origin.name: "the reference", device.origin.name: "the device"}
     return replace(
         paired,
         begin=None,
         ledger=replace(paired.ledger, notes=_speak_neutrally(paired.ledger.notes, words)),
         cautions=_speak_neutrally(paired.cautions, words),
-        fine=(
+        sides=(
             rename_spans(reference, "reference").with_changes(start=None),
             rename_spans(device, "device").with_changes(start=None),
             shift_s,

@@ -310,7 +310,7 @@ def summarise_night(
         hash_sequence(paired.device, paired.device_set),
     )
     ledger = paired.ledger
-    own, other = paired.fine[0].origin, paired.fine[1].origin
+    own, other = paired.sides[0].origin, paired.sides[1].origin
     return NightSummary(
         row,
         participant,

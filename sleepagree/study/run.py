@@ -210,7 +210,7 @@ def _reduce(row: NightRow, night: _PairedRow, options: ScoringOptions) -> tuple[
         paired = anonymous_night(paired)
         # hashes stay, for they find one night under two names; no output holds them
         sources = tuple(SourceFile(f"reference {i}", s.sha256) for i, s in enumerate(sources, 1))
-        own = SourceFile(paired.fine[1].origin.name, own.sha256)
+        own = SourceFile(paired.sides[1].origin.name, own.sha256)
     summary = summarise_night(
         paired,
         row=row.row,

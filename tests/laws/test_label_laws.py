@@ -162,7 +162,7 @@ def told_of_sides(paired: PairedNight) -> str:
             ledger.excluded,
             [count for _, count in (*ledger.reference_labels, *ledger.device_labels)],
             ledger.notes,
-            [sum(count for _, count in spans.ignored) for spans in paired.fine[:2]],
+            [sum(count for _, count in spans.ignored) for spans in paired.sides[:2]],
             paired.cautions,
             paired.begin,
             [(lane.rows, lane.words, lane.codes.tolist()) for lane in lanes_of(paired)],

@@ -150,10 +150,9 @@ def _nothing_scored(path: str, contents: _Contents) -> SleepAgreeError:
     return FileFormatError(
         "the file holds no annotation and no hypnogram",
         path,
-        "",
-        f"signals {labels}{more}",
-        "annotations in a signal 'EDF Annotations', or a hypnogram signal with one sample for each epoch",
-        "Scorings are often kept in a file of their own; give that one.",
+        found=f"signals {labels}{more}",
+        expected="annotations in a signal 'EDF Annotations', or a hypnogram signal with one sample for each epoch",
+        remedy="Scorings are often kept in a file of their own; give that one.",
     )
 
 
@@ -240,10 +239,9 @@ def _refuse_endless(file: InputFile, header: EdfHeader, channels: Sequence[EdfSi
         raise FileFormatError(
             "the file is too large for a scoring",
             file.path,
-            "",
-            f"{header.records} data records with {room} bytes for annotations",
-            f"at most {_MOST_RECORDS} and {_MOST_ANNOTATION_BYTES} bytes",
-            "Check that the file is whole: a download that was broken off may be filled up with zeros.",
+            found=f"{header.records} data records with {room} bytes for annotations",
+            expected=f"at most {_MOST_RECORDS} and {_MOST_ANNOTATION_BYTES} bytes",
+            remedy="Check that the file is whole: a download that was broken off may be filled up with zeros.",
         )
 
 

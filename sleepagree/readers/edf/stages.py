@@ -288,19 +288,19 @@ def no_stage_error(path: str, texts: Iterable[str]) -> UnknownStageError:
     more, rare = len(recurring) - len(listing), len(ordered) - len(recurring)
     listing += [f"{more} more"] if more else []
     listing += [f"{rare} that stand{'s' if rare == 1 else ''} fewer than {_SHOWN_FROM} times"] if rare else []
-    labels = [text for text, _ in recurring if text != _EMPTY_TEXT]
     lines = "\n".join(f'    {toml_text(text)} = "..."' for text, _ in recurring[:12] if text != _EMPTY_TEXT)
-    return UnknownStageError(
+    error = UnknownStageError(
         "no annotation is a sleep stage",
         path,
-        "",
-        f"{counted(len(ordered), 'text')}: {', '.join(listing)}",
-        "texts such as 'Sleep stage N2', or a layout that names the stages",
-        "Give a layout (--layout FILE.toml, --reference-layout for a reference) with\n    [stages]\n" + lines
+        found=f"{counted(len(ordered), 'text')}: {', '.join(listing)}",
+        expected="texts such as 'Sleep stage N2', or a layout that names the stages",
+        remedy=("Give a layout (", ") with\n    [stages]\n" + lines)
         if lines
         else "Check that this is the file with the scoring, or name its texts in a layout.",
-        labels,
+        labels=[text for text, _ in recurring if text != _EMPTY_TEXT],
     )
+    error.layout_option = "--layout FILE.toml, --reference-layout for a reference"
+    return error
 
 
 # --- durations --------------------------------------------------------------------------------------------
@@ -346,10 +346,9 @@ def _constant_step(onset_s: Seconds, path: str) -> float:
         raise EpochGridError(
             "the stage annotations have no duration",
             path,
-            "",
-            f"{onset_s.size} stage annotations",
-            "durations, or three annotations or more with a constant step",
-            _GIVE_DURATIONS,
+            found=f"{onset_s.size} stage annotations",
+            expected="durations, or three annotations or more with a constant step",
+            remedy=_GIVE_DURATIONS,
         )
     # decimal times make steps that differ in their last bits
     step = round(float(np.median(steps)), 6)

@@ -115,10 +115,9 @@ class Gathered:
         return FileFormatError(
             "no sequence of stages is in this file",
             self.path,
-            "",
-            ", ".join(parts) or "no record",
-            expected,
-            "Totals of a night can be compared by their bias only; export the intervals.",
+            found=", ".join(parts) or "no record",
+            expected=expected,
+            remedy="Totals of a night can be compared by their bias only; export the intervals.",
         )
 
 

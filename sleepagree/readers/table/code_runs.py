@@ -47,7 +47,7 @@ def read_code_runs(reading: TableReading, texts: Sequence[str], times: RowTimes)
     file_row = np.repeat(np.arange(len(runs)), [len(run) for run in runs])
     place = np.concatenate([np.arange(len(run)) for run in runs])
     length_us = steps_us[file_row]
-    onset_us = times.starts.us[file_row] + place * length_us
+    onset_us: Microseconds = times.starts.us[file_row] + place * length_us
     return CodeRuns([code for run in runs for code in run], file_row, onset_us, length_us, epoch_from)
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import math
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import UTC
 from typing import Any, Final, NamedTuple
 
@@ -56,28 +57,17 @@ def read_parquet(
     name = os.fspath(path)
     layout = layout or NO_LAYOUT
     data = read_parquet_bytes(path)
-    if data[:4] != _MAGIC or data[-4:] != _MAGIC:
-        raise _no_parquet(name, "the marks PAR1 at both ends are missing")
-    arrow, parquet = _load(name)
-    try:
-        # a night is small: threads would cost more than they save
-        file = parquet.ParquetFile(arrow.BufferReader(data), pre_buffer=False)
+    with opened_parquet(data, name) as (arrow, file):
         names = tuple(file.schema_arrow.names)
         columns = find_columns(names, layout, path=name, where="")
-        wanted = {
-            i: names[i]
-            for i in (columns.start, columns.stage, columns.end, columns.duration, columns.date, columns.step)
-            if i is not None
-        }
+        asked = (columns.start, columns.stage, columns.end, columns.duration, columns.date, columns.step)
+        wanted = {i: names[i] for i in asked if i is not None}
+        # a night is small: threads would cost more than they save
         content = file.read(columns=list(wanted.values()), use_threads=False)
         if content.num_rows == 0:
-            raise FileFormatError("there is no row in the table", name, "", "", "", "Export the night again.")
+            raise FileFormatError("there is no row in the table", name, remedy="Export the night again.")
         unit = layout.duration_unit or columns.duration_unit or 1.0
         read = {i: _Column(arrow, names[i], name, unit).read(content.column(names[i])) for i in wanted}
-    except (arrow.ArrowException, OSError, ValueError, KeyError, OverflowError) as error:
-        if isinstance(error, SleepAgreeError):
-            raise
-        raise _no_parquet(name, str(error).partition("\n")[0]) from None
     typed_duration = columns.duration is not None and arrow.types.is_duration(
         content.schema.field(names[columns.duration]).type
     )
@@ -94,17 +84,31 @@ def read_parquet(
     return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
 
 
-def _load(path: str) -> tuple[Any, Any]:
+@contextlib.contextmanager
+def opened_parquet(data: bytes, path: str) -> Iterator[tuple[Any, Any]]:
+    """Yield pyarrow and an open file; whatever pyarrow raises inside is told as a broken file.
+
+    Raises
+    ------
+    InputError
+        When pyarrow is not installed.
+    FileFormatError
+        When the bytes are no complete Parquet file.
+    """
+    if data[:4] != _MAGIC or data[-4:] != _MAGIC:
+        raise _no_parquet(path, "the marks PAR1 at both ends are missing")
     try:
         import pyarrow
         from pyarrow import parquet
     except ImportError:
-        raise InputError(
-            "reading Parquet needs pyarrow, which is not installed",
-            path,
-            remedy="Install it with: pip install 'sleepagree[parquet]'",
-        ) from None
-    return pyarrow, parquet
+        remedy = "Install it with: pip install 'sleepagree[parquet]'"
+        raise InputError("reading Parquet needs pyarrow, which is not installed", path, remedy=remedy) from None
+    try:
+        yield pyarrow, parquet.ParquetFile(pyarrow.BufferReader(data), pre_buffer=False)
+    except SleepAgreeError:
+        raise
+    except (pyarrow.ArrowException, OSError, ValueError, KeyError, OverflowError) as error:
+        raise _no_parquet(path, str(error).partition("\n")[0]) from None
 
 
 class _Column(NamedTuple):

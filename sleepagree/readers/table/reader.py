@@ -8,12 +8,12 @@ from collections.abc import Iterable, Mapping
 
 import numpy as np
 
-from sleepagree.errors import ClockError, EpochGridError, shorten
+from sleepagree.errors import EpochGridError, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.readers.columns import find_columns
 from sleepagree.readers.csv_table import parse_csv
-from sleepagree.readers.layout import NO_LAYOUT, Layout, Overlaps, Shape
+from sleepagree.readers.layout import NO_LAYOUT, Layout, Overlaps, Shape, one_zone
 from sleepagree.readers.row_lengths import coarse_grid_caution
 from sleepagree.readers.rows import LabelledRows, Places, Rows, SourceFacts, make_spans
 from sleepagree.readers.table.code_runs import read_code_runs
@@ -90,17 +90,9 @@ def spans_of_table(
     table: Table, *, layout: Layout = NO_LAYOUT, zone: str | None = None, own_words: Iterable[str] = frozenset()
 ) -> ScoredSpans:
     """Return the scored spans of a table; see :func:`read_table`."""
-    if zone is not None and layout.zone is not None and zone != layout.zone:
-        raise ClockError(
-            "the layout names one zone, the command another",
-            table.path,
-            "zone",
-            f"{layout.zone} in {layout.name or 'the layout'}, {zone} on the command line or in the nights table",
-            "one zone",
-            "Take one of them out.",
-        )
+    zone = one_zone(zone, layout, table.path)
     columns = find_columns(table.names, layout, path=table.path, where=table.header_place)
-    reading = TableReading(table, layout, columns, zone or layout.zone, frozenset(own_words), list(table.notes))
+    reading = TableReading(table, layout, columns, zone, frozenset(own_words), list(table.notes))
     return _read_runs(reading) if layout.shape is Shape.RUNS else _read_rows(reading)
 
 

@@ -71,33 +71,28 @@ def read_times(texts: Sequence[str], column: Column, *, form: str | None, elapse
 
 #: The moment, decimals of its second, and the offset from UTC.
 _ISO: Final = re.compile(
-    r"(\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d(?::\d\d)?)(?:(?<=:\d\d:\d\d)[.,](\d{1,9}))?\s?([Zz]|[+-]\d\d(?::?\d\d)?)?",
+    r"(\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d)?)(?:(?<=:\d\d:\d\d)[.,](\d{1,9}))?\s?([Zz]|[+-]\d\d(?::?\d\d)?)?",
     re.ASCII,
 )
-_ISO_BASIC: Final = re.compile(
-    r"(\d{8}[Tt]\d{4}(?:\d\d)?)(?:(?<=[Tt]\d{6})[.,](\d{1,9}))?([Zz]|[+-]\d\d(?::?\d\d)?)?", re.ASCII
-)
+_ISO_BASIC: Final = re.compile(r"(\d{4})(\d\d)(\d\d)T(\d\d)(\d\d)(\d\d)?(\D.*)?", re.ASCII)
 _TIME_OF_DAY: Final = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d)(?:[.,](\d{1,9}))?)?", re.ASCII)
 
 
 def _read_iso(texts: Sequence[str], column: Column) -> Times:
-    moments: list[str] = []
-    fractions: list[str | None] = []
-    offset_texts: list[str | None] = []
-    for row, text in enumerate(texts):
-        cell = text.strip()
-        match = _ISO.fullmatch(cell)
-        if match is None and (match := _ISO_BASIC.fullmatch(cell)) is None:
-            raise _unreadable(cell, row, column)
-        moment, fraction, offset_text = match.groups()
-        moments.append(moment)
-        fractions.append(fraction)
-        offset_texts.append(offset_text)
-    late = [i for i, moment in enumerate(moments) if "24" in moment[9:13] and _is_24(moment, fractions[i])]
+    cells = [text.strip() for text in texts]
+    matches = [_ISO.fullmatch(cell) or _ISO.fullmatch(_extended(cell)) for cell in cells]
+    parts = [match.groups() for match in matches if match is not None]
+    if len(parts) < len(cells):
+        row = matches.index(None)
+        raise _unreadable(cells[row], row, column)
+    moments: list[str] = [moment for moment, _, _ in parts]
+    fractions: list[str | None] = [fraction for _, fraction, _ in parts]
+    offset_texts: list[str | None] = [offset_text for _, _, offset_text in parts]
+    late = [i for i, moment in enumerate(moments) if moment[11:13] == "24" and _is_24(moment, fractions[i])]
     for row in late:
-        moments[row] = re.sub(r"(?<=[Tt ])24", "00", moments[row])
+        moments[row] = f"{moments[row][:11]}00{moments[row][13:]}"
     try:
-        us = np.array([_extended(moment) for moment in moments], "M8[us]").view(np.int64)
+        us = np.array(moments, "M8[us]").view(np.int64)
     except ValueError:
         raise _first_impossible(moments, texts, column) from None
     us[late] += DAY_US
@@ -111,25 +106,26 @@ def _read_iso(texts: Sequence[str], column: Column) -> Times:
     return with_offsets(us, [offset_s[text] for text in offset_texts], texts, column, midnight_note(len(late)))
 
 
+def _extended(cell: str) -> str:
+    """Return a time in the extended format of ISO 8601 that is in the basic one, or has a small t."""
+    cell = cell.replace("t", "T", 1)
+    match = _ISO_BASIC.fullmatch(cell)
+    if match is None:
+        return cell
+    year, month, day, hour, minute, second, rest = match.groups()
+    return f"{year}-{month}-{day}T{hour}:{minute}" + (f":{second}" if second else "") + (rest or "")
+
+
 def _is_24(moment: str, fraction: str | None) -> bool:
     """Whether a moment is midnight, written as the end of a day."""
-    time = re.split("[Tt ]", moment)[1].replace(":", "")
-    return time.ljust(6, "0") == "240000" and not (fraction or "").strip("0")
-
-
-def _extended(moment: str) -> str:
-    """Return a moment as numpy reads it."""
-    if "-" not in moment:
-        date, time = moment[:8], moment[9:].ljust(6, "0")
-        return f"{date[:4]}-{date[4:6]}-{date[6:]}T{time[:2]}:{time[2:4]}:{time[4:]}"
-    return moment.upper()
+    return not moment[13:].strip(":0") and not (fraction or "").strip("0")
 
 
 def _first_impossible(moments: Sequence[str], texts: Sequence[str], column: Column) -> FileFormatError:
     """Return the error for the first moment that no calendar and no clock has."""
     for row, moment in enumerate(moments):
         try:
-            datetime(*map(int, re.findall(r"\d+", _extended(moment))))  # type: ignore[arg-type]
+            datetime(*map(int, re.findall(r"\d+", moment)))  # type: ignore[arg-type]
         except ValueError as error:
             return _no_such_time(texts[row].strip(), row, column, str(error))
     raise AssertionError("numpy refused what Python takes for a moment")
