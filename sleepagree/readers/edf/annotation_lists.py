@@ -18,6 +18,7 @@ from typing import Final, NamedTuple
 # A fraction may be of any accuracy; nine digits before the dot are 31 years. No exponent, comma or grouping.
 _DURATION: Final = re.compile(rb"(?:[0-9]{1,9}(?:\.[0-9]*)?|\.[0-9]+)")
 _ONSET: Final = re.compile(rb"[+-]" + _DURATION.pattern)
+_STAMP: Final = re.compile(rb"(" + _ONSET.pattern + rb")(?:\x15(" + _DURATION.pattern + rb"))?")
 _CONTROL: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f]")
 # What may be quoted in a message: something that was meant as a number cannot hold a name.
 _NUMBER_LIKE: Final = re.compile(rb"[0-9+\-.,:eE ]{1,24}|[+-]?(?:nan|NaN|NAN|inf)")
@@ -96,21 +97,9 @@ def parse_row(row: bytes, *, size: int, encoding: str = "utf-8") -> tuple[list[T
 
 def _parse_tal(tal: bytes, offset: int, encoding: str) -> Tal:
     stamp, *texts = tal.split(b"\x14")
-    onset, has_duration, duration = stamp.partition(b"\x15")
-    if _ONSET.fullmatch(onset) is None:
-        raise TalFaultError(
-            offset,
-            "an annotation has a malformed onset",
-            _quote(onset),
-            "a sign and a decimal number of seconds, such as +30 or +30.5",
-        )
-    if has_duration and _DURATION.fullmatch(duration) is None:
-        raise TalFaultError(
-            offset + len(onset) + 1,
-            "an annotation has a malformed duration",
-            _quote(duration),
-            "a decimal number of seconds without a sign, or no 0x15 at all",
-        )
+    match = _STAMP.fullmatch(stamp)
+    if match is None:
+        raise _malformed_stamp(stamp, offset)
     if len(texts) < 2 or texts[-1]:
         raise TalFaultError(
             offset + len(tal),
@@ -123,12 +112,21 @@ def _parse_tal(tal: bytes, offset: int, encoding: str) -> Tal:
     for text in texts[:-1]:
         decoded.append(_decode(text, position, encoding, is_only=len(texts) == 2))
         position += len(text) + 1
+    onset, duration = match.groups(b"")
     return Tal(onset.decode(), duration.decode(), tuple(decoded))
 
 
+def _malformed_stamp(stamp: bytes, offset: int) -> TalFaultError:
+    onset, _, duration = stamp.partition(b"\x15")
+    if _ONSET.fullmatch(onset) is None:
+        expected = "a sign and a decimal number of seconds, such as +30 or +30.5"
+        return TalFaultError(offset, "an annotation has a malformed onset", _quote(onset), expected)
+    at, expected = offset + len(onset) + 1, "a decimal number of seconds without a sign, or no 0x15 at all"
+    return TalFaultError(at, "an annotation has a malformed duration", _quote(duration), expected)
+
+
 def _decode(text: bytes, offset: int, encoding: str, *, is_only: bool) -> str:
-    before_duration = text.partition(b"\x15")[0]
-    if _ONSET.fullmatch(before_duration) and (not is_only or b"\x15" in text):
+    if _ONSET.match(text) and _ONSET.fullmatch(text.partition(b"\x15")[0]) and (not is_only or b"\x15" in text):
         raise TalFaultError(
             offset,
             "an onset stands where a text should be",
