@@ -25,6 +25,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any, Final
 
+from sleepagree.caution import Note, NoteKind, OtherText
 from sleepagree.errors import ClockError, FileFormatError, InputError, SleepAgreeError, shorten
 from sleepagree.files.kinds import HEAD_BYTES, refuse_recording
 from sleepagree.files.reading import open_input
@@ -34,7 +35,7 @@ from sleepagree.readers.edf.stages import EdfAnnotation, Source, no_stage_error,
 from sleepagree.readers.layout import NO_LAYOUT, Layout
 
 READER: Final = "mne"
-_CLOCK_NOTE: Final = "MNE labels clock times UTC whatever their zone: read as a clock without a zone"
+_CLOCK_NOTE: Final = Note.of(NoteKind.MNE_CLOCK)
 #: A recording of this size is not read whole only to hash it.
 _LARGEST_HASHED: Final = 256 * 1024 * 1024
 #: MNE takes a whole EDF file into memory; a larger one is not read a second time only to compare.
@@ -44,7 +45,6 @@ _MARKERS: Final = {".vhdr": ".vmrk", ".ahdr": ".amrk"}
 #: the header beside them.
 _ONE_RECORDING: Final = (".vhdr", ".vmrk", ".ahdr", ".amrk", ".eeg", ".avg", ".seg", ".set", ".fdt")
 _NEW_SEGMENT: Final = re.compile(rb"^Mk\d+=New Segment,[^,\r\n]*,1,\d+,\d+,(\d{20})\s*$", re.MULTILINE)
-_SEGMENT_NOTE: Final = "start read from the first 'New Segment' marker: a clock without a zone"
 
 
 class OrigTime(StrEnum):
@@ -96,7 +96,7 @@ def read_mne_file(
     spans = spans_from_mne(annotations, layout=layout, own_words=own_words, path=os.fspath(markers), origin=origin)
     segment = _first_segment(data) if markers.suffix.casefold() in _MARKERS.values() else None
     if spans.start is None and segment is not None:
-        spans = spans.with_changes(start=segment, notes=(*spans.notes, _SEGMENT_NOTE))
+        spans = spans.with_changes(start=segment, notes=(*spans.notes, Note.of(NoteKind.MNE_SEGMENT)))
     return spans.with_changes(notes=(*spans.notes, *warned))
 
 
@@ -128,7 +128,7 @@ def _first_segment(data: bytes) -> datetime | None:
         return None
 
 
-def read_annotations(path: Path) -> tuple[Any, tuple[str, ...]]:
+def read_annotations(path: Path) -> tuple[Any, tuple[Note, ...]]:
     """Return what MNE reads in a file, and what it warned about.
 
     Parameters
@@ -138,7 +138,7 @@ def read_annotations(path: Path) -> tuple[Any, tuple[str, ...]]:
 
     Returns
     -------
-    tuple of (mne.Annotations, tuple of str)
+    tuple of (mne.Annotations, tuple of Note)
         Annotations and ledger lines.
 
     Raises
@@ -160,12 +160,14 @@ def read_annotations(path: Path) -> tuple[Any, tuple[str, ...]]:
             raise FileFormatError(
                 "MNE cannot read this file",
                 str(path),
-                found=f"{type(error).__name__}{told}",
-                expected="an annotation file",
-                remedy="Export the scoring as EDF+ or as a table.",
+                "",
+                f"{type(error).__name__}{told}",
+                "an annotation file",
+                "Export the scoring as EDF+ or as a table.",
             ) from None
     texts = dict.fromkeys(str(w.message).replace(str(path), path.name).partition("\n")[0] for w in caught)
-    return annotations, tuple(f"MNE warns: {shorten(text)}" for text in texts if "naming conventions" not in text)
+    kept = [OtherText(text) for text in texts if "naming conventions" not in text]
+    return annotations, tuple(Note.of(NoteKind.MNE_WARNING, text=text) for text in kept)
 
 
 def spans_from_mne(
@@ -225,18 +227,19 @@ def spans_from_mne(
                 "Correct the annotations.",
             )
     start, notes = _start(annotations.orig_time, layout)
-    seen = list(map(EdfAnnotation, onsets, durations, texts))
     source = Source(path, origin or Origin(path, READER), start, notes)
-    spans = spans_of_annotations(seen, source, layout=layout, own_words=frozenset(own_words))
+    spans = spans_of_annotations(
+        list(map(EdfAnnotation, onsets, durations, texts)), source, layout=layout, own_words=frozenset(own_words)
+    )
     if spans is None:
         raise no_stage_error(path, texts)
     return spans
 
 
-def _start(orig_time: datetime | None, layout: Layout | None) -> tuple[datetime | None, list[str]]:
+def _start(orig_time: datetime | None, layout: Layout | None) -> tuple[datetime | None, list[Note]]:
     begins = layout.begins if layout else None
     if isinstance(begins, datetime):
-        return begins, ["start taken from the layout"]
+        return begins, [Note.of(NoteKind.START_FROM_LAYOUT)]
     if orig_time is None:
         if begins is not None:
             raise ClockError(
@@ -250,7 +253,7 @@ def _start(orig_time: datetime | None, layout: Layout | None) -> tuple[datetime 
         return None, []
     clock = orig_time.astimezone(UTC).replace(tzinfo=None) if orig_time.tzinfo else orig_time
     if begins is not None:
-        return datetime.combine(begins, clock.time()), [_CLOCK_NOTE, "date taken from the layout"]
+        return datetime.combine(begins, clock.time()), [_CLOCK_NOTE, Note.of(NoteKind.MNE_DATE_FROM_LAYOUT)]
     return clock, [_CLOCK_NOTE]
 
 

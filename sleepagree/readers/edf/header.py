@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from datetime import date, datetime, time
 from typing import Final, NamedTuple
 
-from sleepagree.errors import FileFormatError, counted, shorten
+from sleepagree.caution import Moment, Note, NoteKind
+from sleepagree.errors import FileFormatError, counted
 from sleepagree.files.reading import InputFile
 from sleepagree.readers.layout import Layout
 
@@ -70,7 +71,7 @@ class EdfHeader:
     signals: tuple[EdfSignal, ...]
 
 
-def read_header(file: InputFile, head: bytes, *, layout: Layout | None, notes: list[str]) -> tuple[EdfHeader, bytes]:
+def read_header(file: InputFile, head: bytes, *, layout: Layout | None, notes: list[Note]) -> tuple[EdfHeader, bytes]:
     """Read the header of an open file.
 
     Parameters
@@ -81,7 +82,7 @@ def read_header(file: InputFile, head: bytes, *, layout: Layout | None, notes: l
         Its first bytes, 256 at least where it has as many.
     layout : Layout or None
         Its ``begins`` replaces the start, or only the date where it is a date.
-    notes : list of str
+    notes : list of Note
         Gets a line for everything out of the ordinary.
 
     Returns
@@ -119,7 +120,7 @@ def read_header(file: InputFile, head: bytes, *, layout: Layout | None, notes: l
     if head[192:197] in (b"EDF+C", b"EDF+D", b"BDF+C", b"BDF+D"):
         variant += head[195:197].decode()
     elif any(signal.is_annotations for signal in signals):
-        notes.append(f"the header does not say {variant}+, but there is an annotation channel, which was read")
+        notes.append(Note.of(NoteKind.ANNOTATIONS_UNDECLARED, variant=variant))
     field = "duration of a data record"
     duration_s = decimal(head, 244, 8, field, path)
     if not 0 <= duration_s < math.inf:
@@ -181,7 +182,7 @@ def _number(
     return text
 
 
-def _read_signals(head: bytes, sample_size: int, path: str, notes: list[str]) -> tuple[tuple[EdfSignal, ...], int]:
+def _read_signals(head: bytes, sample_size: int, path: str, notes: list[Note]) -> tuple[tuple[EdfSignal, ...], int]:
     """Return the signals of a data record, and its size."""
     n_signals = len(head) // _FIXED_HEADER - 1
     field = "number of samples in a data record"
@@ -198,7 +199,7 @@ def _read_signals(head: bytes, sample_size: int, path: str, notes: list[str]) ->
         is_annotations = raw in _ANNOTATION_LABELS
         if not is_annotations and label.casefold() in ("edf annotations", "bdf annotations"):
             is_annotations = True
-            notes.append(f"label normalised: signal '{shorten(label)}' was read as an annotation channel")
+            notes.append(Note.of(NoteKind.SIGNAL_NORMALISED, signal=label))
         size = samples * sample_size
         signals.append(EdfSignal(label, samples, offset, size, is_annotations))
         offset += size
@@ -208,7 +209,7 @@ def _read_signals(head: bytes, sample_size: int, path: str, notes: list[str]) ->
     return tuple(signals), offset
 
 
-def _count_records(file: InputFile, head: bytes, header_size: int, record_size: int, notes: list[str]) -> int:
+def _count_records(file: InputFile, head: bytes, header_size: int, record_size: int, notes: list[Note]) -> int:
     declared = _integer(head, 236, 8, "number of data records", file.path)
     records, rest = divmod(file.size - header_size, record_size)
     if declared == records and not rest:
@@ -216,41 +217,37 @@ def _count_records(file: InputFile, head: bytes, header_size: int, record_size: 
     if declared > records:
         what = f"{counted(declared, 'data record')} (byte 236, field 'number of data records')"
         raise truncated(file, header_size + declared * record_size, what)
-    told = f"the header gives {declared}"
     if declared < 1:
-        notes.append(f"{told} data records, as while recording; {records} were counted from the size of the file")
+        notes.append(Note.of(NoteKind.RECORDS_COUNTED, declared=declared, records=records))
     elif records > declared:
-        notes.append(f"data records after the declared ones: {told}, the file holds {records}, and all were read")
+        notes.append(Note.of(NoteKind.RECORDS_UNDECLARED, declared=declared, records=records))
     if rest:
-        notes.append(f"{rest} bytes after the last whole data record were not read")
+        notes.append(Note.of(NoteKind.BYTES_AFTER_RECORDS, count=rest))
     return records
 
 
 # --- start ------------------------------------------------------------------------------------------------
 
 
-def _read_start(path: str, head: bytes, layout: Layout | None, notes: list[str]) -> datetime:
+def _read_start(path: str, head: bytes, layout: Layout | None, notes: list[Note]) -> datetime:
     recorded = _STARTDATE.match(head, 88, 168)
     begins = layout.begins if layout is not None else None
     if isinstance(begins, datetime):
-        notes.append(f"start taken from the layout: {begins.isoformat(' ')}")
+        notes.append(Note.of(NoteKind.START_FROM_LAYOUT, start=Moment(begins.isoformat(" "))))
         return begins
     clock = _read_clock(path, head, notes)
     if begins is not None:
-        notes.append(f"start date taken from the layout: {begins.isoformat()}")
+        notes.append(Note.of(NoteKind.START_DATE_FROM_LAYOUT, date=Moment(begins.isoformat())))
         return datetime.combine(begins, clock)
     day = _read_date(path, head, recorded)
     if recorded is not None and recorded[4] is not None:
-        notes.append(
-            f"start anonymised: the recording field says 'Startdate X', so {day.isoformat()} need not be the "
-            "true date; the time of day was kept"
-        )
+        notes.append(Note.of(NoteKind.START_ANONYMISED, date=Moment(day.isoformat())))
     elif recorded is not None:
         _check_date(path, day, recorded, notes)
     return datetime.combine(day, clock)
 
 
-def _read_clock(path: str, head: bytes, notes: list[str]) -> time:
+def _read_clock(path: str, head: bytes, notes: list[Note]) -> time:
     match = _CLOCK.fullmatch(head, 176, 184)
     try:
         clock = time(int(match[1]), int(match[3]), int(match[4])) if match else None
@@ -261,7 +258,7 @@ def _read_clock(path: str, head: bytes, notes: list[str]) -> time:
         problem = "the start time is no time of day"
         raise bad_field(path, 176, "start time", problem, head[176:184], expected, _CORRECT)
     if match[2] == b":":
-        notes.append("the start time is written with ':' instead of '.'")
+        notes.append(Note.of(NoteKind.START_WITH_COLONS))
     return clock
 
 
@@ -282,15 +279,12 @@ def _read_date(path: str, head: bytes, recorded: re.Match[bytes] | None) -> date
         raise bad_field(path, 168, "start date", problem, head[168:176], expected, _CORRECT) from None
 
 
-def _check_date(path: str, day: date, recorded: re.Match[bytes], notes: list[str]) -> None:
+def _check_date(path: str, day: date, recorded: re.Match[bytes], notes: list[Note]) -> None:
     name = recorded[2].decode("latin-1").upper()
     month = MONTHS.index(name) + 1 if name in MONTHS else None
     if int(recorded[1]) == day.day and int(recorded[3]) == day.year and month in (day.month, None):
         if month is None:
-            notes.append(
-                "the month in the recording field is no English abbreviation; its day and year agree with the "
-                f"header's start date, which was used: {day.isoformat()}"
-            )
+            notes.append(Note.of(NoteKind.MONTH_UNREADABLE, date=Moment(day.isoformat())))
         return
     other = f"{recorded[3].decode()}-{'??' if month is None else f'{month:02}'}-{recorded[1].decode()}"
     raise FileFormatError(

@@ -25,10 +25,11 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError, shorten
 from sleepagree.files.reading import InputFile, open_input
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
-from sleepagree.mapping.stages import UNSCORED, put_layout_first
+from sleepagree.mapping.words import UNSCORED, put_layout_first
 from sleepagree.readers.edf.annotation_lists import TalFaultError, parse_row
 from sleepagree.readers.edf.header import BEGINS, EdfHeader, EdfSignal, bad_field, decimal, read_header
 from sleepagree.readers.edf.stages import (
@@ -81,13 +82,13 @@ class EdfAnnotations:
         Start and layout of the records; nothing that identifies a person.
     annotations : tuple of EdfAnnotation
         Without the empty ones that only tell the start of a data record.
-    notes : tuple of str
+    notes : tuple of Note
         What was out of the ordinary.
     """
 
     header: EdfHeader
     annotations: tuple[EdfAnnotation, ...]
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def read_edf(
@@ -196,14 +197,14 @@ class _Contents(NamedTuple):
 
 
 def _read_contents(file: InputFile, layout: Layout | None) -> _Contents:
-    notes: list[str] = []
+    notes: list[Note] = []
     # what is read at once is not read again
     first = file.load() if file.size <= _SMALL_FILE else file.read_at(0, _SMALL_FILE)
     header, head = read_header(file, first, layout=layout, notes=notes)
     channels = [signal for signal in header.signals if signal.is_annotations and signal.size]
     _refuse_endless(file, header, channels)
     if len(channels) > 1:
-        notes.append(f"{len(channels)} annotation channels were read together")
+        notes.append(Note.of(NoteKind.ANNOTATION_CHANNELS, count=len(channels)))
     digest = sha256(_without_identity(head))
     starts: list[float] = []
     found: list[list[EdfAnnotation]] = [[] for _ in channels]
@@ -217,7 +218,7 @@ def _read_contents(file: InputFile, layout: Layout | None) -> _Contents:
             if i == 0:
                 starts.append(start)
     if gaps:
-        notes.append(f"{gaps} unused bytes stand between annotations, where none belong; nothing was lost")
+        notes.append(Note.of(NoteKind.BYTES_BETWEEN_ANNOTATIONS, count=gaps))
     annotations = [annotation for kept in found for annotation in kept]
     starts_s = np.array(starts)
     if starts:
@@ -298,7 +299,7 @@ def _count_from_start(
     starts_s: NDArray[np.float64],
     annotations: list[EdfAnnotation],
     layout: Layout | None,
-    notes: list[str],
+    notes: list[Note],
 ) -> tuple[EdfHeader, list[EdfAnnotation]]:
     """Take the fraction of the start from the first record, and count onsets from there."""
     fraction_s = float(starts_s[0])
@@ -321,19 +322,24 @@ def _count_from_start(
     return replace(header, start=header.start + timedelta(seconds=fraction_s)), moved
 
 
-def _note_records(header: EdfHeader, starts_s: NDArray[np.float64], notes: list[str]) -> None:
+def _note_records(header: EdfHeader, starts_s: NDArray[np.float64], notes: list[Note]) -> None:
     missing = int(np.isnan(starts_s).sum())
     if missing:
-        notes.append(f"{missing} of {header.records} data records do not begin with their start time")
+        notes.append(Note.of(NoteKind.RECORDS_WITHOUT_START, count=missing, records=header.records))
     expected = starts_s[:-1] + header.record_duration_s
     gaps = np.flatnonzero(np.abs(starts_s[1:] - expected) > _GAP_SLACK_S)
     if gaps.size and header.record_duration_s > 0:
         i = int(gaps[0])
-        although = ", although the header says that there is none" if header.variant.endswith("C") else ""
         notes.append(
-            f"gap between records: {gaps.size} of {header.records} data records do not start where the one before "
-            f"ends, the first is record {i + 2} at {starts_s[i + 1]:.10g} s instead of {expected[i]:.10g} s{although}; "
-            "annotations keep their time"
+            Note.of(
+                NoteKind.GAP_BETWEEN_RECORDS,
+                count=int(gaps.size),
+                records=header.records,
+                first=i + 2,
+                start_s=float(starts_s[i + 1]),
+                expected_s=float(expected[i]),
+                against_header=header.variant.endswith("C"),
+            )
         )
 
 
@@ -370,9 +376,9 @@ def _spans_of_signal(
     table = put_layout_first(plain, layout.stages)
     places = Places(range(1, codes.size + 1), "sample {}", "samples {}")
     stages = stages_of_labels(labels, positions, places, table=table, own_words=own_words, path=file.path)
-    source.notes.append(f"hypnogram read from the signal '{shorten(signal.label)}', one sample an epoch")
+    source.notes.append(Note.of(NoteKind.HYPNOGRAM_SIGNAL, signal=OwnWord(signal.label)))
     if any(label in labels and table.get(label) == _SIGNAL_STAGES[label] for label in ("3", "4")):
-        source.notes.append("R&K merged: codes 3 and 4 (Rechtschaffen & Kales) read as N3")
+        source.notes.append(Note.of(NoteKind.CODES_MERGED_INTO_N3))
     epoch_s = header.record_duration_s / signal.samples
     starts_s = contents.record_starts_s
     if starts_s.size != header.records or np.isnan(starts_s).any():

@@ -12,10 +12,11 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import EpochGridError, UnknownStageError, counted, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans, Seconds
-from sleepagree.mapping.stages import (
+from sleepagree.mapping.words import (
     NOT_A_STAGE,
     UNSCORED,
     canonical_stage,
@@ -77,7 +78,7 @@ class Source(NamedTuple):
     path: str
     origin: Origin
     start: datetime | None
-    notes: list[str]
+    notes: list[Note]
 
 
 class _Role(Enum):
@@ -164,7 +165,7 @@ def settle_rows(
     *,
     layout: Layout,
     epoch: tuple[float | None, EpochLengthFrom],
-    cautions: tuple[str, ...] = (),
+    cautions: tuple[Caution, ...] = (),
 ) -> ScoredSpans:
     """Return rows of elapsed time as scored spans, by the rules that all tables follow."""
     off_us, on_us = (None if mark is None else round(mark * SECOND_US) for mark in marks[:2])
@@ -201,7 +202,7 @@ def _meanings(
     return {text: meaning(text) for text in texts}
 
 
-def _missed_stages(meanings: Mapping[str, _Meaning], layout: Layout) -> tuple[str, ...]:
+def _missed_stages(meanings: Mapping[str, _Meaning], layout: Layout) -> tuple[Caution, ...]:
     """Return the warning for plain words that are passed over beside texts of the standard."""
     table = fold_table(layout.stages)
     missed = {
@@ -211,36 +212,31 @@ def _missed_stages(meanings: Mapping[str, _Meaning], layout: Layout) -> tuple[st
     }
     if not missed:
         return ()
-    listing = ", ".join(f"'{shorten(label)}'" for label in sorted(missed)[:6])
-    return (
-        "Annotations that could be stages were ignored, since the file also has the texts that EDF+ knows for "
-        f"stages: {listing}. A layout can name their stages.",
-    )
+    return (Caution.of(CautionKind.STAGE_TEXTS_IGNORED, labels=tuple(sorted(missed)[:6])),)
 
 
-def _note_texts(annotations: Iterable[EdfAnnotation], meanings: Mapping[str, _Meaning], notes: list[str]) -> None:
+def _note_texts(annotations: Iterable[EdfAnnotation], meanings: Mapping[str, _Meaning], notes: list[Note]) -> None:
     """Note stages and lights marks that are not written as the standard writes them."""
     used = {text: meaning for text, meaning in meanings.items() if meaning.role is not _Role.OTHER}
     with_channel = sum("@@" in annotation.text for annotation in annotations if annotation.text in used)
     if with_channel:
-        notes.append(f"{with_channel} annotation texts name a channel after '@@'; the part before it was read")
+        notes.append(Note.of(NoteKind.CHANNEL_IN_TEXTS, count=with_channel))
     # what a layout or a mapping file explains has no stage yet
     told = [text for text, (_, stage, role) in used.items() if stage is not None or role is not _Role.STAGE]
     for before in dict.fromkeys(text.partition("@@")[0] for text in told):
         mark = lights_mark(before)
         standard = _STANDARD.get(f"lights {mark}" if mark else fold_label(before), before)
         if before != standard:
-            notes.append(f"label normalised: '{shorten(before)}' read as '{standard}'")
+            notes.append(Note.of(NoteKind.LABEL_NORMALISED, label=before, standard=standard))
     plain = sorted({m.label for m in used.values() if m.stage is not None and not is_edf_stage_text(m.label)})
     if plain:
-        listing = ", ".join(f"'{shorten(label)}'" for label in plain)
-        notes.append(f"no annotation has a text that EDF+ knows for stages; plain words were read: {listing}")
+        notes.append(Note.of(NoteKind.PLAIN_WORDS_READ, labels=tuple(plain)))
 
 
-def _note_merged(labels: Iterable[str], notes: list[str]) -> None:
-    merged = sorted(f"'{label}'" for label in labels if fold_label(label) in _RK_DEEP)
+def _note_merged(labels: Iterable[str], notes: list[Note]) -> None:
+    merged = tuple(sorted(label for label in labels if fold_label(label) in _RK_DEEP))
     if merged:
-        notes.append(f"R&K merged: {' and '.join(merged)} (Rechtschaffen & Kales) read as N3")
+        notes.append(Note.of(NoteKind.TEXTS_MERGED_INTO_N3, labels=merged))
 
 
 def marks_of_annotations(annotations: Sequence[EdfAnnotation], path: str, *, layout: Layout) -> Marks:
@@ -315,17 +311,14 @@ def _settle_durations(
     n_lacking = int(lacking.sum())
     if told is not None:
         if n_lacking:
-            source.notes.append(
-                f"{n_lacking} stage annotations without a duration last {told:g} s each, as the layout says"
-            )
+            source.notes.append(Note.of(NoteKind.DURATION_FROM_LAYOUT, count=n_lacking, seconds=told))
         return np.where(lacking, told, duration_s), told, EpochLengthFrom.LAYOUT
     if not n_lacking:
         epoch_s = _epoch_of_durations(set(duration_s.tolist()), duration_s.size)
         return duration_s, epoch_s, EpochLengthFrom.FILE if epoch_s else EpochLengthFrom.UNKNOWN
     if n_lacking == lacking.size:
         step_s = _constant_step(onset_s, source.path)
-        told_apart = f"all of them start {step_s:.10g} s apart"
-        source.notes.append(f"epoch length inferred: no stage annotation has a duration, and {told_apart}")
+        source.notes.append(Note.of(NoteKind.STEP_INFERRED, seconds=step_s))
         return np.full(onset_s.size, step_s), step_s, EpochLengthFrom.INFERRED
     i = int(lacking.argmax())
     raise EpochGridError(

@@ -20,8 +20,8 @@ from collections import Counter
 from collections.abc import Iterator
 from typing import Final
 
-from sleepagree.errors import shorten
-from sleepagree.mapping.stages import UNSCORED
+from sleepagree.caution import Note, NoteKind, OwnWord
+from sleepagree.mapping.words import UNSCORED
 from sleepagree.readers.json.fields import Field, JsonDocument
 from sleepagree.readers.json.intervals import Gathered, StagedInterval, refuse_moment
 from sleepagree.readers.layout import Layout
@@ -100,12 +100,12 @@ def gather_fhir(document: JsonDocument, *, layout: Layout) -> Gathered:
     if totals:
         gathered.ignored["summary of a night (totals)"] = totals
     gathered.notes += [
-        f"{count} Observations have the status '{word}'"
+        Note.of(NoteKind.STATUS_NOT_FINAL, count=count, status=word)
         for word, count in sorted(statuses.items())
         if word in ("preliminary", "registered", "unknown")
     ]
     gathered.notes += [
-        f"{count} Observations use codes of another code system than sleep-analysis-codes ({shorten(system)})"
+        Note.of(NoteKind.OTHER_CODE_SYSTEM, count=count, system=OwnWord(system))
         for system, count in sorted(systems.items())
     ]
     return gathered

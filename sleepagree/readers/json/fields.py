@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final, NamedTuple, NoReturn, TypeVar
 
+from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import ClockError, FileFormatError, shorten
 
 #: More digits than any time, count or code in use; int() of a longer text can take quadratic time.
@@ -136,13 +137,13 @@ class JsonDocument:
         One root for an ordinary file; one per line for a file of one value per line.
     by_line : bool
         Whether the file holds one value per line.
-    notes : tuple of str
+    notes : tuple of Note
         What had to be forgiven.
     """
 
     fields: tuple[Field, ...]
     by_line: bool
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
 
 def decode_json(data: bytes, *, path: str) -> JsonDocument:
@@ -189,7 +190,7 @@ def _ends_a_line(text: str, position: int) -> bool:
     return "\n" in space or "\r" in space
 
 
-def _decode_text(data: bytes, path: str) -> tuple[str, tuple[str, ...]]:
+def _decode_text(data: bytes, path: str) -> tuple[str, tuple[Note, ...]]:
     encoding = json.detect_encoding(data)
     try:
         text = data.decode(encoding)
@@ -198,7 +199,7 @@ def _decode_text(data: bytes, path: str) -> tuple[str, tuple[str, ...]]:
         raise FileFormatError(
             "the text cannot be decoded", path, where, found, "JSON in UTF-8", "Save the file as UTF-8."
         ) from None
-    notes = () if encoding in ("utf-8", "utf-8-sig") else (f"{encoding} text read; JSON should be UTF-8",)
+    notes = () if encoding in ("utf-8", "utf-8-sig") else (Note.of(NoteKind.NOT_UTF8, encoding=encoding),)
     return text, notes
 
 

@@ -12,9 +12,10 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.caution import Caution, CautionKind, Moment, Note, NoteKind, ZoneName
 from sleepagree.errors import ClockError, FileFormatError, InputError
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
-from sleepagree.mapping.stages import NOT_A_STAGE, UNSCORED, put_layout_first
+from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED, put_layout_first
 from sleepagree.readers.json.fields import Field, read_instant
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.row_lengths import common_step_us, settle_inclusive_ends
@@ -34,7 +35,7 @@ from sleepagree.readers.times.clock import (
     Microseconds,
     fixed_zone,
     microseconds_of,
-    show_offset,
+    offset_change,
 )
 from sleepagree.readers.times.zones import resolve_wall_clock
 
@@ -76,7 +77,7 @@ class Gathered:
         Stages, and containers around them.
     ignored : Counter
         What else the file holds, in words of our own.
-    notes : list of str
+    notes : list of Note
         Ledger lines.
     people : dict
         Who slept -> where that is said first; compared and never shown.
@@ -89,7 +90,7 @@ class Gathered:
     intervals: list[StagedInterval] = field(default_factory=list)
     in_bed: list[StagedInterval] = field(default_factory=list)
     ignored: Counter[str] = field(default_factory=Counter)
-    notes: list[str] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
     people: dict[str, str] = field(default_factory=dict)
 
     def instant(self, told: Field) -> datetime:
@@ -136,8 +137,8 @@ class _Timed(NamedTuple):
     begin_us: Microseconds
     end_us: Microseconds
     clock: FileClock
-    notes: tuple[str, ...]
-    cautions: tuple[str, ...]
+    notes: tuple[Note, ...]
+    cautions: tuple[Caution, ...]
 
     def taking(self, keep: NDArray[np.bool_]) -> _Timed:
         """Return some of the intervals."""
@@ -185,7 +186,7 @@ def assemble_intervals(
     return make_spans(rows, origin=origin, facts=facts, overlaps=layout.overlaps)
 
 
-def _settle_ends(timed: _Timed, layout: Layout, path: str) -> tuple[Microseconds, tuple[str, ...]]:
+def _settle_ends(timed: _Timed, layout: Layout, path: str) -> tuple[Microseconds, tuple[Note, ...]]:
     order = np.argsort(timed.begin_us, kind="stable")
     end_us = timed.end_us.copy()
     listing = timed.intervals[int(order[0])].place
@@ -204,22 +205,20 @@ def _epoch_length(begin_us: Microseconds, end_us: Microseconds, layout: Layout) 
     return step_s, EpochLengthFrom.INFERRED
 
 
-def _in_bed_note(containers: _Timed) -> tuple[str, ...]:
+def _in_bed_note(containers: _Timed) -> tuple[Note, ...]:
     if not containers.intervals:
         return ()
     times = sorted(zip(containers.begin_us.tolist(), containers.end_us.tolist(), strict=True), key=lambda t: t[0])
-    shown = [" to ".join(map(containers.clock.show, pair)) for pair in times[:_SHOWN]]
-    more = len(times) - len(shown)
-    return (
-        f"in bed from {'; '.join(shown)}{f' and {more} more' if more else ''}: time in bed is no stage and no "
-        "lights mark, so it was not used; give --window to score it",
+    begins, ends = (
+        tuple(Moment(containers.clock.show(us)) for us in side) for side in zip(*times[:_SHOWN], strict=True)
     )
+    return (Note.of(NoteKind.IN_BED, begins=begins, ends=ends, more=len(times) - len(begins)),)
 
 
-def _no_wake_caution(stages: Sequence[str]) -> tuple[str, ...]:
+def _no_wake_caution(stages: Sequence[str]) -> tuple[Caution, ...]:
     if "W" in stages or {UNSCORED, NOT_A_STAGE}.issuperset(stages):
         return ()
-    return ("The file holds no interval of wake: time without an interval is a gap in it, not wake.",)
+    return (Caution.of(CautionKind.NO_WAKE_INTERVAL),)
 
 
 # --- clocks -----------------------------------------------------------------------------------------------
@@ -242,7 +241,7 @@ def _on_one_clock(intervals: list[StagedInterval], zone: str | None, path: str) 
     readings = np.array([[microseconds_of(m) for m in interval[:2]] for interval in intervals], np.int64)
     order = np.argsort(readings[:, 0], kind="stable")
     claims_utc = not any(naive) and not any(offsets)
-    cautions: tuple[str, ...] = ()
+    cautions: tuple[Caution, ...] = ()
     if all(naive) or (claims_utc and zone is not None and zone not in _UTC_NAMES):
         # readings of a local clock: their order tells a repeated hour apart
         local = zone or "UTC"
@@ -250,17 +249,16 @@ def _on_one_clock(intervals: list[StagedInterval], zone: str | None, path: str) 
         resolved = resolve_wall_clock(readings[order].ravel(), local, path=path, where=lambda i: places[i // 2])
         readings[order] = resolved.us.reshape(-1, 2)
         if claims_utc:
-            claim = "The file's times end in Z, which claims UTC; as asked they were read as local times of"
-            cautions = (f"{claim} {local}.",)
+            cautions = (Caution.of(CautionKind.UTC_READ_AS_LOCAL, zone=ZoneName(local)),)
         clock = FileClock(Clock.UTC, resolved.zone)
         return _Timed(intervals, readings[:, 0], readings[:, 1], clock, resolved.notes, cautions)
     moments = readings - np.array(offsets, np.int64).reshape(-1, 2) * SECOND_US
     order = np.argsort(moments[:, 0], kind="stable")
     notes = _offset_notes([intervals[i] for i in order])
     if claims_utc and zone is None:
-        notes.append("times are written as UTC (Z), which is a claim: if they are local times, name their zone")
+        notes.append(Note.of(NoteKind.UTC_CLAIMED))
     if zone is not None and not claims_utc:
-        notes.append(f"zone {zone} not used: the file tells offsets from UTC")
+        notes.append(Note.of(NoteKind.ZONE_BESIDE_OFFSETS, zone=ZoneName(zone)))
     clock = FileClock(Clock.UTC, fixed_zone(offsets[2 * int(order[0])] or 0))
     return _Timed(intervals, moments[:, 0], moments[:, 1], clock, tuple(notes), cautions)
 
@@ -270,15 +268,15 @@ def _offset_s(moment: datetime) -> int | None:
     return None if offset is None else round(offset.total_seconds())
 
 
-def _offset_notes(intervals: Sequence[StagedInterval]) -> list[str]:
+def _offset_notes(intervals: Sequence[StagedInterval]) -> list[Note]:
     changes = []
     for before, after in pairwise(intervals):
         first, second = _offset_s(before.begin), _offset_s(after.begin)
         if first != second and first is not None and second is not None:
-            changes.append(f"{show_offset(first)} to {show_offset(second)} at {after.place}")
-    notes = [f"offset from UTC changes from {change}" for change in changes[:_SHOWN]]
+            changes.append(offset_change(first, second, after.place))
+    notes = changes[:_SHOWN]
     if len(changes) > _SHOWN:
-        notes.append(f"and {len(changes) - _SHOWN} more changes of the offset")
+        notes.append(Note.of(NoteKind.OFFSET_CHANGES_MORE, count=len(changes) - _SHOWN, of_intervals=True))
     return notes
 
 
@@ -294,7 +292,7 @@ class _Stay(NamedTuple):
     place: str
 
 
-def _one_source(timed: _Timed, source: int | None, source_words: str, path: str) -> tuple[_Timed, tuple[str, ...]]:
+def _one_source(timed: _Timed, source: int | None, source_words: str, path: str) -> tuple[_Timed, tuple[Note, ...]]:
     """Keep one source, or all of them where no two scored the same night."""
     numbers = {name: i for i, name in enumerate(dict.fromkeys(i.source for i in timed.intervals), 1)}
     if source is not None and not 1 <= source <= len(numbers):
@@ -303,10 +301,10 @@ def _one_source(timed: _Timed, source: int | None, source_words: str, path: str)
         return timed, ()
     codes = np.array([numbers[interval.source] for interval in timed.intervals])
     if source is not None:
-        note = f"only source {source} of {len(numbers)} (told apart by {source_words}) was read"
+        note = Note.of(NoteKind.ONE_SOURCE, source=source, sources=len(numbers), told_apart_by=source_words)
         return timed.taking(codes == source), (note,)
     _refuse_two_at_once(timed, codes, source_words, path)
-    note = f"{len(numbers)} sources (told apart by {source_words}) scored different nights; all were read"
+    note = Note.of(NoteKind.SOURCES_TOGETHER, sources=len(numbers), told_apart_by=source_words)
     return timed, (note,)
 
 

@@ -20,8 +20,9 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
+from sleepagree.caution import Note, NoteKind
 from sleepagree.hypnogram.spans import EPOCH_S
-from sleepagree.mapping.stages import canonical_stage, fold_label, fold_table, recognise_label
+from sleepagree.mapping.words import canonical_stage, fold_label, fold_table, recognise_label
 from sleepagree.readers.json.fields import Field, JsonDocument
 from sleepagree.readers.json.intervals import Gathered, StagedInterval, refuse_moment
 from sleepagree.readers.layout import Layout
@@ -213,7 +214,7 @@ def _source(header: Field) -> str:
     return "" if sheets is None else json.dumps(sheets, sort_keys=True)
 
 
-def _disagreements(summary: Field, intervals: list[StagedInterval], layout: Layout) -> list[str]:
+def _disagreements(summary: Field, intervals: list[StagedInterval], layout: Layout) -> list[Note]:
     """Return a note for each total of a summary that its stages do not add up to, within one epoch."""
     seconds: Counter[str] = Counter()
     explained = fold_table(layout.stages)
@@ -229,19 +230,20 @@ def _disagreements(summary: Field, intervals: list[StagedInterval], layout: Layo
         summed = sum(seconds[stage] for stage in stages)
         if total is not None and abs(stated - summed) > EPOCH_S:
             notes.append(
-                f"summary_disagrees: {total.place} says {stated / 60:.1f} min, its stages sum to "
-                f"{summed / 60:.1f} min; the stages were used"
+                Note.of(NoteKind.SUMMARY_DISAGREES, place=total.place, stated_min=stated / 60, summed_min=summed / 60)
             )
     return notes
 
 
-def _notes(found: _Found) -> list[str]:
-    notes = [f"{count} stages tell their time under {key}" for key, count in sorted(found.frame_keys.items())]
-    naps, records = found.main_sleep[False], found.main_sleep.total()
-    counts = (
-        (found.nested_episodes, "records keep sleep_stage_episodes inside sleep_stage_summary; read all the same"),
-        (naps, f"of {records} records are marked as not the main sleep; read all the same"),
-        (found.outside_frame, "stages reach outside their record's effective_time_frame"),
-        (found.summaries, "records with totals only were not used"),
-    )
-    return notes + [f"{count} {what}" for count, what in counts if count]
+def _notes(found: _Found) -> list[Note]:
+    notes = [Note.of(NoteKind.TIME_KEY, count=count, key=key) for key, count in sorted(found.frame_keys.items())]
+    if found.nested_episodes:
+        notes.append(Note.of(NoteKind.EPISODES_NESTED, count=found.nested_episodes))
+    if found.main_sleep[False]:
+        count, records = found.main_sleep[False], found.main_sleep.total()
+        notes.append(Note.of(NoteKind.NOT_MAIN_SLEEP, count=count, records=records))
+    if found.outside_frame:
+        notes.append(Note.of(NoteKind.OUTSIDE_TIME_FRAME, count=found.outside_frame))
+    if found.summaries:
+        notes.append(Note.of(NoteKind.TOTALS_UNUSED, count=found.summaries))
+    return notes

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import shorten
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.readers.json.fields import Field, JsonDocument
@@ -22,12 +23,12 @@ class Records:
     ----------
     fields : tuple of Field
         One object each, at least one.
-    notes : tuple of str
+    notes : tuple of Note
         Ledger lines.
     """
 
     fields: tuple[Field, ...]
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
 
 def find_records(document: JsonDocument) -> Records | None:
@@ -58,7 +59,7 @@ def find_records(document: JsonDocument) -> Records | None:
                 remedy="Write the one with the stages to a file of its own.",
             )
         root = root.need(lists[0], "a list of records")
-        notes = (*notes, f"records read from the field '{shorten(lists[0])}'")
+        notes = (*notes, Note.of(NoteKind.RECORDS_FROM_FIELD, field=OwnWord(lists[0])))
     elif not _holds_objects(root.value):
         return None
     fields = tuple(root.elements())
@@ -107,8 +108,7 @@ def read_records(
     names = [name for name in dict.fromkeys(name for row in rows for name in row) if name not in nested]
     notes = list(records.notes)
     if nested:
-        listing = ", ".join(f"'{shorten(name)}'" for name in sorted(nested)[:6])
-        notes.append(f"fields that hold objects or lists were not looked at: {listing}")
+        notes.append(Note.of(NoteKind.FIELDS_NESTED, fields=tuple(map(OwnWord, sorted(nested)[:6]))))
     if not names:
         records.fields[0].fail(
             "the records hold no plain field",
