@@ -306,8 +306,8 @@ def calibration(records: dict[str, Any]) -> Iterator[str]:
     yield "### Single nights\n"
     yield (
         f"`{nights['command']}`: {nights['nights']:,} nights each {made_on(nights)}. Answers, or errors, that hold for "
-        "so long on average, or for a whole episode of REM (a whole stretch of one class in the reference). In brackets "
-        "the interval as if epochs were independent.\n"
+        "so long on average, or for a whole episode of REM (a whole stretch of one class in the reference). In "
+        "brackets the interval as if epochs were independent.\n"
     )
     figures = [
         *((f"share of {share}", by_hold, "persist") for share, by_hold in nights["shares"].items()),

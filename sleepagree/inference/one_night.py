@@ -75,7 +75,7 @@ def t_quantile(level: float, degrees: float) -> float:
     if degrees <= 0.0:
         return math.inf
     goal = math.log(1.0 - level)
-    at = math.log(start)
+    at = math.log(start + (start**3 + start) / (4.0 * degrees) if degrees > 2.0 else start)
     # The logarithm of the tail is concave in log t: Newton's steps cannot swing.
     for _ in range(_STEPS):
         tail = _two_tails(at, degrees)

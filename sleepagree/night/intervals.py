@@ -115,7 +115,8 @@ def _of_class(name: str, code: int, joint: JointClasses, level: float) -> ClassI
 
 def _changes(classes: NDArray[np.int16]) -> NDArray[np.bool_]:
     """Return where a stretch of one class begins."""
-    return np.diff(classes, prepend=-1) != 0
+    begins: NDArray[np.bool_] = np.diff(classes, prepend=-1) != 0
+    return begins
 
 
 def _share_within(
@@ -128,5 +129,5 @@ def _share_within(
 ) -> EpochsInterval:
     """Return the interval of the share that agrees within some epochs; all alike count as their stretches."""
     begins = episode_begins(epochs[within], longest_gap=_GAP_EPOCHS)
-    stretches = max(begins[:1].size, int(np.count_nonzero(changes[within])))
+    stretches = max(int(begins.sum()), int(np.count_nonzero(changes[within])))
     return share_interval(agrees[within], begins, level=level, alike=stretches)
