@@ -41,7 +41,7 @@ NIGHT = (
     FERRY / "band-a" / "crew-1-night-1.csv",
     "--layout",
     FERRY / "band-a.toml",
-    *QUICK,
+    "--quiet",
 )
 PATTERNS = (
     "--reference",
