@@ -67,7 +67,7 @@ LIBRARIES = {
         ("laws/test_night_laws", "readers/test_sources", "render/test_export"),
     ),
     "pyarrow": ("pyarrow", "Parquet, written and read again", ("readers/test_parquet", "render/test_export")),
-    "zoneinfo": ("zoneinfo", "clock changes", ("hypnogram/test_zones", "readers/test_times", "hypnogram/test_pairing")),
+    "zoneinfo": ("zoneinfo", "clock changes", ("hypnogram/test_zones", "readers/test_times", "hypnogram/test_align")),
     "selenium": ("a headless browser", "the report: keyboard, sorting, print, no network", ("browser/test_pages",)),
 }
 #: More figures of one test than this are summed up in one row.

