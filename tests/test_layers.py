@@ -24,20 +24,21 @@ ROOMS = {
     "hypnogram": "spans epochs zones window ledger align",
     "readers": "",
     "inference": "estimate table_sums proportions normal_theory people resampling equivalence limits regression_limits "
-    "reliability planning",
+    "reliability planning correction",
     "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
     "class_figures offsets table_agreement clock_blocks clock clock_check",
     "night": "measures cautions compare mappings",
     "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs results scorers anonymous "
-    "cautions groups plan run duplicates chunks execution unfinished from_table comparison flows summarise",
+    "cautions groups plan run duplicates chunks execution unfinished from_table comparison flows summarise "
+    "correction correction_file",
     "describe": "words cautions notes citations bias blocks paragraphs closing night_time night mappings clock "
-    "file folder plan study_paragraphs study_bias study_agreement study",
+    "file folder plan study_paragraphs study_bias study_agreement study correction",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning redistribution "
     "tables_of_counts bias_over_nights",
     "render": "columns export figures night_json inspection_json notebook terminal page study_json night_folder frames "
-    "study_folder",
+    "study_folder correction_json correction_folder",
     "demo": "simulate write",
-    "cli": "interrupts options clock demo inspect mappings night nights plan group study bias",
+    "cli": "interrupts options clock demo inspect mappings night nights plan group study bias calibrate correct",
 }
 ORDER = list(ROOMS)
 
