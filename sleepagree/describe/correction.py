@@ -118,8 +118,8 @@ _ERRORS: Final = (
     "has no label), negative is better."
 )
 _APPLIED: Final = (
-    "None: the device's value stands. Usual value: the device says nothing of it. Half width: of the prediction interval "
-    "of a new night of a new person. Coverage: share of nights of people left out that lay inside theirs."
+    "None: the device's value stands. Usual value: the device says nothing of it. Half width: of the prediction "
+    "interval of a new night of a new person. Coverage: share of nights of people left out that lay inside theirs."
 )
 
 
