@@ -232,30 +232,28 @@ class Correction:
             if stage != UNSCORED and known.get(label) != stage:
                 raise InputError(
                     "the night has a label that the correction was not learnt from",
-                    night.origin.name,
-                    "",
-                    f"'{shorten(label)}' as {stage}",
-                    ", ".join(f"'{shorten(text)}' as {of}" for text, of in self.labels if of != UNSCORED),
-                    "Give the device's --layout that the study used, or learn a correction from nights of this device.",
+                    path=night.origin.name,
+                    found=f"'{shorten(label)}' as {stage}",
+                    expected=", ".join(f"'{shorten(text)}' as {of}" for text, of in self.labels if of != UNSCORED),
+                    remedy="Give the --layout that the study used, or learn a correction from nights of this device.",
                 )
         declared = None if night.reports is None else make_stage_set((), (), reports=night.reports).reportable
         if declared is not None and set(declared) != set(self.reports):
             raise InputError(
                 "the layout declares other stages than the correction was learnt with",
-                night.origin.name,
-                "reports",
-                ", ".join(declared),
-                ", ".join(self.reports),
-                "Give the --layout that the study used.",
+                path=night.origin.name,
+                where="reports",
+                found=", ".join(declared),
+                expected=", ".join(self.reports),
+                remedy="Give the --layout that the study used.",
             )
         if night.epoch_s is not None and self.epoch_steps_s and night.epoch_s not in self.epoch_steps_s:
             raise InputError(
                 "the night has another epoch length than the correction was learnt from",
-                night.origin.name,
-                "",
-                f"{night.epoch_s:g} s",
-                " or ".join(f"{step:g} s" for step in self.epoch_steps_s),
-                "Export it with the device's usual epochs, or learn a correction from nights like it.",
+                path=night.origin.name,
+                found=f"{night.epoch_s:g} s",
+                expected=" or ".join(f"{step:g} s" for step in self.epoch_steps_s),
+                remedy="Export it with the device's usual epochs, or learn a correction from nights like it.",
             )
 
 
@@ -299,11 +297,9 @@ def learn_correction(
     if len(people) < FEWEST_PEOPLE:
         raise InputError(
             "a correction cannot be learnt from so few people",
-            "",
-            "",
-            f"{len(people)} with a scored night",
-            f"at least {FEWEST_PEOPLE} participants",
-            "Whether a correction helps shows only in people whom it was not learnt from.",
+            found=f"{len(people)} with a scored night",
+            expected=f"at least {FEWEST_PEOPLE} participants",
+            remedy="Whether a correction helps shows only in people whom it was not learnt from.",
         )
     device_set = merge_stage_sets([n.device_set for n in nights])
     if mapping is None:
@@ -342,20 +338,17 @@ def _of_device(nights: Sequence[NightSummary], device: str | None) -> list[Night
     if device is None and len(names) > 1:
         raise InputError(
             "the study has several devices, and a correction is that of one",
-            "",
-            "",
-            ", ".join(map(shorten, names)),
-            "the name of one of them",
-            "Say which with --device NAME.",
+            found=", ".join(map(shorten, names)),
+            expected="the name of one of them",
+            remedy="Say which with --device NAME.",
         )
     if device is not None and device not in names:
         raise InputError(
             "the study has no scored night of this device",
-            "",
-            "--device",
-            device,
-            "one of " + ", ".join(map(shorten, names)) if names else "a device of the study",
-            "Correct the name.",
+            where="--device",
+            found=device,
+            expected="one of " + ", ".join(map(shorten, names)) if names else "a device of the study",
+            remedy="Correct the name.",
         )
     return [n for n in nights if device in (None, n.device)]
 

@@ -56,7 +56,11 @@ def read_correction(path: str | Path) -> Correction:
         document = json.loads(data.decode("utf-8"), parse_constant=_no_number)
     except (ValueError, RecursionError):
         raise FileFormatError(
-            "this is no correction", name, "", "a text that is no JSON", "correction.json", _REMEDY
+            "this is no correction",
+            path=name,
+            found="a text that is no JSON",
+            expected="correction.json",
+            remedy=_REMEDY,
         ) from None
     top = _Fields(document, name, "")
     _check_schema(top)
@@ -79,7 +83,14 @@ class _Fields:
     def refuse(self, place: str, found: Any, expected: str) -> NoReturn:
         shown = shorten(json.dumps(found)) if found is not None else "nothing"
         where = f"field '{shorten(place)}'" if place else ""
-        raise FileFormatError("a field of the correction is damaged", self.file, where, shown, expected, _REMEDY)
+        raise FileFormatError(
+            "a field of the correction is damaged",
+            path=self.file,
+            where=where,
+            found=shown,
+            expected=expected,
+            remedy=_REMEDY,
+        )
 
     def at(self, key: str) -> str:
         return f"{self.place}.{key}" if self.place else key
@@ -158,14 +169,19 @@ def _check_schema(top: _Fields) -> None:
     if match is not None and int(match[1]) > 1:
         raise InputError(
             "a later version of sleepagree wrote this correction",
-            top.file,
-            "field 'schema'",
-            str(schema),
-            CORRECTION_SCHEMA,
-            "Use that version of sleepagree, or learn the correction again with this one.",
+            path=top.file,
+            where="field 'schema'",
+            found=str(schema),
+            expected=CORRECTION_SCHEMA,
+            remedy="Use that version of sleepagree, or learn the correction again with this one.",
         )
     raise FileFormatError(
-        "this is no correction", top.file, "field 'schema'", shorten(json.dumps(schema)), CORRECTION_SCHEMA, _REMEDY
+        "this is no correction",
+        path=top.file,
+        where="field 'schema'",
+        found=shorten(json.dumps(schema)),
+        expected=CORRECTION_SCHEMA,
+        remedy=_REMEDY,
     )
 
 
