@@ -107,6 +107,13 @@ class CautionKind(StrEnum):
     NIGHTS_NOT_COMPARED = "nights_not_compared"
     # of a plan
     PLAN_RESTS_ON_FEW = "plan_rests_on_few"
+    # of a correction
+    LEARNT_FROM_FEW = "learnt_from_few"
+    MEASURES_NOT_LEARNT = "measures_not_learnt"
+    EXTRAPOLATED = "extrapolated"
+    WINDOW_BY_DEVICE = "window_by_device"
+    PULLED_TO_USUAL = "pulled_to_usual"
+    LIKE_THE_STUDY = "like_the_study"
 
 
 class NoteKind(StrEnum):

@@ -22,26 +22,27 @@ ROOMS = {
     "files": "formulas kinds object_store toml writing reading",
     "mapping": "words sets mapping files",
     "hypnogram": "spans epochs zones window ledger align",
-    "readers": "layout columns csv_table times.clock times.numbers times.forms times.reading times.nights times.zones "
-    "rows row_lengths table.table table.unused table.labels table.times table.lengths table.code_runs table.reader "
-    "table.parquet table.events edf.header edf.annotation_lists edf.stages edf.recording edf.writer json.fields "
-    "json.intervals json.fhir json.mobile_health json.records json.file mne_files memory inspection starter_layout "
-    "study_results",
+    "readers": "layout columns csv_table times.clock times.numbers times.forms times.reading times.nights "
+    "times.zones rows row_lengths table.table table.unused table.labels table.times table.lengths "
+    "table.code_runs table.reader table.parquet table.events edf.header edf.annotation_lists edf.stages "
+    "edf.recording edf.writer json.fields json.intervals json.fhir json.mobile_health json.records "
+    "json.file mne_files memory inspection starter_layout study_results",
     "inference": "estimate table_sums proportions one_night normal_theory people resampling equivalence limits "
-    "regression_limits reliability planning",
+    "regression_limits reliability planning correction",
     "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
     "class_figures offsets table_agreement clock_blocks clock clock_check",
     "night": "measures cautions intervals compare mappings",
     "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs results scorers anonymous "
-    "cautions groups plan run duplicates chunks execution unfinished from_table comparison flows summarise",
-    "describe": "words cautions notes citations bias blocks paragraphs closing night_time night mappings clock "
-    "file folder plan study_paragraphs study_bias study_agreement study",
-    "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning redistribution "
-    "tables_of_counts bias_over_nights",
-    "render": "columns export figures night_json inspection_json notebook terminal page study_json night_folder frames "
-    "study_folder",
+    "cautions groups plan run duplicates chunks execution unfinished from_table comparison flows "
+    "summarise correction correction_file",
+    "describe": "words cautions notes citations bias blocks paragraphs closing night_time night mappings clock file "
+    "folder plan study_paragraphs study_bias study_agreement study correction",
+    "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning "
+    "redistribution tables_of_counts bias_over_nights",
+    "render": "columns export figures night_json inspection_json notebook terminal page study_json night_folder "
+    "frames study_folder correction_json correction_folder",
     "demo": "simulate write",
-    "cli": "interrupts options clock demo inspect mappings night nights plan group study bias",
+    "cli": "interrupts options clock demo inspect mappings night nights plan group study bias calibrate correct",
 }
 ORDER = list(ROOMS)
 

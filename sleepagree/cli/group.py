@@ -22,6 +22,8 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "inspect": ("sleepagree.cli.inspect", "Show what a reader sees in a file."),
     "nights": ("sleepagree.cli.nights", "Write a nights table from a folder's file names."),
     "plan": ("sleepagree.cli.plan", "How many participants and nights an interval needs."),
+    "calibrate": ("sleepagree.cli.calibrate", "Learn from a study how to correct a device."),
+    "correct": ("sleepagree.cli.correct", "Correct a new night that has no reference."),
     "demo": ("sleepagree.cli.demo", "Write an invented study to try everything on."),
 }
 
@@ -123,7 +125,7 @@ def _show_version(ctx: click.Context, _param: click.Parameter, value: bool) -> N
 
     click.echo(f"sleepagree {sleepagree.__version__}")
     click.echo(f"python {platform.python_version()}")
-    for name in ("numpy", "scipy", "pandas", "mne", "matplotlib"):
+    for name in ("numpy", "scipy", "pandas", "scikit-learn", "mne", "matplotlib"):
         try:
             click.echo(f"{name} {version(name)}")
         except PackageNotFoundError:

@@ -237,8 +237,8 @@ def load_pair(reference: Path, device: Path, mappings: Sequence[StageMapping], o
     for zone, option in zip(zones, ("--reference-zone", "--device-zone"), strict=True):
         check_zone(zone, option)
     paired = align(
-        reference=_load_spans(reference, options["reference_layout"], zones[0], words, "--reference-layout"),
-        device=_load_spans(device, options["layout"], zones[1], words, "--layout"),
+        reference=load_spans(reference, options["reference_layout"], zones[0], words, "--reference-layout"),
+        device=load_spans(device, options["layout"], zones[1], words, "--layout"),
         clock_offset_s=options["clock_offset"],
         window=window,
         outside=Outside(options["outside"]),
@@ -251,10 +251,10 @@ def load_pair(reference: Path, device: Path, mappings: Sequence[StageMapping], o
     return anonymous_night(paired)
 
 
-def _load_spans(
+def load_spans(
     path: Path, layout: Path | None, zone: str | None, words: frozenset[str], layout_option: str
 ) -> ScoredSpans:
-    """Read one file; an error that asks for a layout names the option of this side."""
+    """Return the spans of one file; an error that asks for a layout names the option of this side."""
     from sleepagree.errors import SleepAgreeError
     from sleepagree.readers import read_spans
 

@@ -354,6 +354,51 @@ def _plan_rests_on_few(c: Caution) -> str:
     )
 
 
+# --- of a correction --------------------------------------------------------------------------------------
+
+
+def _learnt_from_few(c: Caution) -> str:
+    return (
+        f"The correction was learnt from {counted(c['people'], 'participant')}: below {c['enough']} its intervals rest "
+        "on the normal distribution, its choice of method on luck, and its verdicts are weak."
+    )
+
+
+def _measures_not_learnt(c: Caution) -> str:
+    named = join_words(map(say_measure, c["measures"]))
+    return f"Not learnt, with fewer than {c['fewest']} participants who have it on both sides: {named}."
+
+
+def _extrapolated(c: Caution) -> str:
+    named = join_words(map(say_measure, c["measures"]))
+    return (
+        f"Outside the range of the nights learnt from, marked with a star: {named}. Those values are extrapolated, and "
+        "their intervals hold for the range learnt only."
+    )
+
+
+def _window_by_device(c: Caution) -> str:
+    return (
+        "The window lasts from the device's first to its last stage, while the correction was learnt in windows by "
+        f"{join_words(c['learnt'])}: SOL, WASO, SE and wake depend on it. Give the time in bed with --window FROM/TO."
+    )
+
+
+def _pulled_to_usual(_: Caution) -> str:
+    return (
+        "Corrected values are pulled to what was usual in the study (regression to the mean): they are no test of a "
+        "person who sleeps unusually, and no diagnosis."
+    )
+
+
+def _like_the_study(c: Caution) -> str:
+    return (
+        f"Verdicts and intervals hold for people and nights like those of the study "
+        f"({counted(c['people'], 'participant')}, {counted(c['nights'], 'night')}) and for the same device and "
+        "software."
+    )
+
+
 SENTENCES: Final[dict[CautionKind, Callable[[Caution], str]]] = {
     CautionKind.STAGE_TEXTS_IGNORED: _stage_texts_ignored,
     CautionKind.NO_WAKE_INTERVAL: _no_wake_interval,
@@ -390,4 +435,10 @@ SENTENCES: Final[dict[CautionKind, Callable[[Caution], str]]] = {
     CautionKind.NOT_COMPARED: _not_compared,
     CautionKind.NIGHTS_NOT_COMPARED: _nights_not_compared,
     CautionKind.PLAN_RESTS_ON_FEW: _plan_rests_on_few,
+    CautionKind.LEARNT_FROM_FEW: _learnt_from_few,
+    CautionKind.MEASURES_NOT_LEARNT: _measures_not_learnt,
+    CautionKind.EXTRAPOLATED: _extrapolated,
+    CautionKind.WINDOW_BY_DEVICE: _window_by_device,
+    CautionKind.PULLED_TO_USUAL: _pulled_to_usual,
+    CautionKind.LIKE_THE_STUDY: _like_the_study,
 }

@@ -21,6 +21,8 @@ from sleepagree.files.formulas import escape_formula
 RESULT_FILES: Final = frozenset(
     {
         "results.json",
+        "correction.json",
+        "correction.csv",
         "epochs.csv",
         "epochs.csv.gz",
         "epochs.parquet",
@@ -220,7 +222,7 @@ def _held(folder: Path) -> list[Path]:
 def _refuse_strangers(folder: Path, held: Sequence[Path]) -> None:
     """Raise an OutputError unless a folder holds results of this package and nothing else."""
     strangers = [path for path in held if not _is_result(path, folder)]
-    if not strangers and _wrote_results(folder / "results.json"):
+    if not strangers and any(_wrote_results(folder / name) for name in ("results.json", "correction.json")):
         return
     names = ", ".join(f"'{shorten(path.relative_to(folder).as_posix())}'" for path in (strangers or held)[:3])
     more = len(strangers or held) - 3

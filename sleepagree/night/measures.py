@@ -66,6 +66,33 @@ def measure_codes(
     )
 
 
+def measure_device(
+    codes: NDArray[np.int16], device_set: StageSet, mapping: StageMapping
+) -> tuple[tuple[str, str, float], ...]:
+    """Return (measure, unit, value) of a device alone, with no reference beside it; nan where undefined.
+
+    Parameters
+    ----------
+    codes : int array, shape (n_epochs,)
+        Position of each epoch's label in the device's stage set, -1 for a gap.
+    device_set : StageSet
+        Its labels and what it can report.
+    mapping : StageMapping
+        Names the classes.
+    """
+    of_label = mapping.device_codes(device_set)
+    columns = tuple(mapping.device_index[c] if c >= 0 else -1 for c in of_label)
+    wake = _wake_classes(mapping, (*zip(device_set.stages, columns, strict=True),))
+    scored = np.array([*device_set.scored, False])[codes]
+    measures = _measure_side(codes, scored, device_set, columns, wake)
+    classes = np.array([*of_label, -1], np.int64)[codes]
+    counts = np.zeros((len(mapping.reference_classes), len(mapping.device_classes)), np.int64)
+    # minutes of the device's classes are sums of columns: which row holds them does not matter
+    counts[0] = np.bincount(classes[classes >= 0], minlength=len(mapping.device_classes))
+    pairs = pair_with_classes((measures, measures), mapping, counts, device_set)
+    return tuple((pair.measure, pair.unit, pair.device) for pair in pairs)
+
+
 @lru_cache(maxsize=256)
 def _wake_classes(mapping: StageMapping, coded: tuple[tuple[str, int], ...]) -> frozenset[int]:
     """Return which classes are wake: by their own name, or because wake is taken into them.

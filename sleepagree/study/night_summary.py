@@ -164,6 +164,8 @@ class NightSummary:
     epochs : NightEpochs or None
         Labels of the window's epochs, to compare devices on the epochs that both scored; None where nothing else was
         worn on the night, or nothing is to be compared.
+    device_step_s : float
+        The device file's own epoch length in seconds; nan where it has none.
     """
 
     row: int
@@ -193,6 +195,7 @@ class NightSummary:
     sequences: tuple[str, str] = ("", "")
     clock_hint: str = "none"
     epochs: NightEpochs | None = None
+    device_step_s: float = NAN
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "native", frozen_array(self.native, np.int64))
@@ -212,7 +215,7 @@ class NightSummary:
         ]
         for key in ("reference_measures", "device_measures"):
             document[key] = [_plain(v) for v in document[key]]
-        for key in ("best_offset_s", "offset_gain"):
+        for key in ("best_offset_s", "offset_gain", "device_step_s"):
             document[key] = _plain(document[key])
         document["runs"] = [[name, _plain(value)] for name, value in self.runs]
         kept = self.epochs
@@ -234,7 +237,7 @@ class NightSummary:
         )
         for key in ("reference_measures", "device_measures"):
             values[key] = tuple(_number(v) for v in values[key])
-        for key in ("best_offset_s", "offset_gain"):
+        for key in ("best_offset_s", "offset_gain", "device_step_s"):
             values[key] = _number(values[key])
         values["runs"] = tuple((name, _number(value)) for name, value in values["runs"])
         values["excluded"] = tuple((name, count) for name, count in values["excluded"])
@@ -340,6 +343,7 @@ def summarise_night(
         cautions=(*paired.cautions, *swapped_caution(paired), *contradiction_caution(paired)),
         sequences=sequences,
         epochs=pack_epochs(paired.reference, paired.device, begin_s=paired.begin_s),
+        device_step_s=NAN if paired.device_spans.epoch_s is None else paired.device_spans.epoch_s,
     )
 
 

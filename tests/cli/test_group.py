@@ -31,7 +31,7 @@ def test_every_command_has_help_and_says_what_it_is_not(name):
     assert f"Usage: main {name}" in shown
     # what prints figures about somebody's sleep says so
     assert ("no medical device" in shown) or name in ("inspect", "nights", "demo")
-    assert ("--json" in shown) or name in ("demo", "study")
+    assert ("--json" in shown) or name in ("demo", "study", "calibrate")
 
 
 @pytest.mark.parametrize("name", COMMANDS)

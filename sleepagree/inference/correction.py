@@ -1,0 +1,565 @@
+"""Learning to correct a measurement from people in whom the true value was measured too, and proving it on others.
+
+Every candidate is a weighted sum of what the device measured, so that a correction is a handful of plain numbers. Which
+candidate is used is chosen inside the training people of every split: the error that is told is that of the whole
+procedure on people that no part of it has seen.
+
+References
+----------
+.. [1] Breiman L, Friedman JH, Olshen RA, Stone CJ. Classification and Regression Trees. Wadsworth, 1984, section
+   3.4.3: of candidates within one standard error of the best, the simplest.
+.. [2] Varma S, Simon R. Bias in error estimation when using cross-validation for model selection. BMC Bioinformatics
+   2006;7:91.
+.. [3] Barber RF, Candes EJ, Ramdas A, Tibshirani RJ. Predictive inference with the jackknife+. Annals of Statistics
+   2021;49:486-507.
+.. [4] Sen PK. Estimates of the regression coefficient based on Kendall's tau. J Am Stat Assoc 1968;63:1379-1389.
+.. [5] Hoerl AE, Kennard RW. Ridge regression. Technometrics 1970;12:55-67.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+_Values = NDArray[np.float64]
+_Rows = NDArray[np.intp]
+
+#: Up to so many people each one is left out by itself.
+LEAVE_ONE_OUT_UP_TO: Final = 20
+#: Fewer people than this show nothing: two to learn from and choose with, one to test on.
+FEWEST_PEOPLE: Final = 3
+_OUTER_FOLDS: Final = 10
+_INNER_FOLDS: Final = 5
+_PENALTIES: Final = (1.0, 10.0, 100.0)
+_MOST_LAGS: Final = 400
+_MOST_RESIDUALS: Final = 400
+_RESIDUALS_A_FOLD: Final = 40
+
+
+class Method(StrEnum):
+    """How a corrected value is made, from the simplest on."""
+
+    NONE = "none"
+    SHIFT = "shift"
+    MEAN = "mean"
+    LINE = "line"
+    ROBUST_LINE = "robust_line"
+    MANY = "many"
+
+
+class Verdict(StrEnum):
+    """What correcting did to the error in people who were not learnt from."""
+
+    HELPS = "helps"
+    CANNOT_BE_TOLD = "cannot_be_told"
+    DOES_NOT_HELP = "does_not_help"
+
+
+class IntervalKind(StrEnum):
+    """How a prediction interval was made."""
+
+    CV_PLUS = "cv+"
+    T = "t"
+
+
+@dataclass(frozen=True)
+class WeightedSum:
+    """A corrected value: ``intercept + sum(weights * features)``.
+
+    Parameters
+    ----------
+    intercept : float
+        In the unit of the value.
+    weights : tuple of float
+        One for each feature.
+    """
+
+    intercept: float
+    weights: tuple[float, ...]
+
+    def value(self, features: Sequence[float]) -> float:
+        """Return the sum for one night; a feature of weight 0 is not looked at."""
+        terms = [weight * x for weight, x in zip(self.weights, features, strict=True) if weight]
+        return self.intercept + math.fsum(terms)
+
+
+@dataclass(frozen=True)
+class FoldErrors:
+    """What one fold of people adds to prediction intervals: its model, and that model's errors on its people.
+
+    Parameters
+    ----------
+    model : WeightedSum
+        Learnt without the people of the fold.
+    residuals : tuple of float
+        Absolute errors of the model on the fold's nights.
+    shares : tuple of float
+        What part of a person each one counts for; a person's nights count for 1 in all.
+    """
+
+    model: WeightedSum
+    residuals: tuple[float, ...]
+    shares: tuple[float, ...]
+
+
+class Bounds(NamedTuple):
+    """Ends of what a value can be."""
+
+    low: float
+    high: float
+
+    def clip(self, value: float) -> float:
+        """Return the nearest value that can be."""
+        return min(max(value, self.low), self.high)
+
+
+@dataclass(frozen=True)
+class PredictionInterval:
+    """How an interval for a new night of a new person is made.
+
+    Parameters
+    ----------
+    kind : IntervalKind
+        CV+ over people, or t-based where there are too few of them.
+    level : float
+        Probability that it should hold the true value.
+    people : int
+        People learnt from.
+    half_width : float
+        Of the t-based interval; of CV+ where all folds agree, which tells its size.
+    folds : tuple of FoldErrors
+        For CV+; empty for a t-based interval.
+    """
+
+    kind: IntervalKind
+    level: float
+    people: int
+    half_width: float
+    folds: tuple[FoldErrors, ...] = ()
+
+    def around(self, value: float, features: Sequence[float], bounds: Bounds) -> tuple[float, float]:
+        """Return both ends for one night.
+
+        Parameters
+        ----------
+        value : float
+            The corrected value.
+        features : sequence of float
+            What the device measured.
+        bounds : Bounds
+            Ends of what can be.
+        """
+        if self.kind is IntervalKind.T:
+            return bounds.clip(value - self.half_width), bounds.clip(value + self.half_width)
+        below: list[float] = []
+        above: list[float] = []
+        shares: list[float] = []
+        for fold in self.folds:
+            predicted = bounds.clip(fold.model.value(features))
+            below += [residual - predicted for residual in fold.residuals]
+            above += [predicted + residual for residual in fold.residuals]
+            shares += fold.shares
+        wanted = self.level * (self.people + 1)
+        return bounds.clip(-_order(below, shares, wanted)), bounds.clip(_order(above, shares, wanted))
+
+
+def _order(values: Sequence[float], shares: Sequence[float], wanted: float) -> float:
+    """Return the smallest value up to which the shares reach what is wanted; infinite where they never do."""
+    reached = 0.0
+    for value, share in sorted(zip(values, shares, strict=True)):
+        reached += share
+        if reached >= wanted - 1e-9:
+            return value
+    return math.inf
+
+
+@dataclass(frozen=True)
+class ErrorChange:
+    """A mean absolute error of the correction beside that of something simpler, over people not learnt from.
+
+    Parameters
+    ----------
+    error : float
+        Of the simpler thing: mean over people of each one's mean absolute error.
+    difference, low, high : float
+        Error of the correction minus that one, with its t interval over people; negative is better.
+    """
+
+    error: float
+    difference: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class LearnedValue:
+    """How one value is corrected, and what that is worth.
+
+    Parameters
+    ----------
+    method : Method
+        What is applied.
+    model : WeightedSum
+        Its numbers.
+    verdict : Verdict
+        Whether correcting helps.
+    people, nights : int
+        Learnt from.
+    corrected_error : float
+        Of the whole procedure, cross-validated over people: mean over people of each one's mean absolute error.
+    raw : ErrorChange or None
+        Against the device's own value; None where it has none.
+    usual : ErrorChange
+        Against the mean of the other people, whatever the device says.
+    interval : PredictionInterval
+        For a new night of a new person.
+    coverage : float
+        Share of nights of people not learnt from that lay inside their interval, mean over people.
+    own_range : (float, float) or None
+        Of the device's own value in the nights learnt from.
+    """
+
+    method: Method
+    model: WeightedSum
+    verdict: Verdict
+    people: int
+    nights: int
+    corrected_error: float
+    raw: ErrorChange | None
+    usual: ErrorChange
+    interval: PredictionInterval
+    coverage: float
+    own_range: tuple[float, float] | None
+
+
+@dataclass(frozen=True, eq=False)
+class Examples:
+    """Nights on which both the device's features and the true value are known.
+
+    Parameters
+    ----------
+    features : float array, shape (n_nights, n_features)
+        What the device measured, all known.
+    truth : float array, shape (n_nights,)
+        The true value, known.
+    who : int array, shape (n_nights,)
+        Number of each night's person.
+    own : int or None
+        Position of the feature that is the device's own word for the value; None where it has none.
+    many : tuple of int
+        Positions of the features that the ridge uses.
+    bounds : Bounds
+        Ends of what the value can be.
+    """
+
+    features: _Values
+    truth: _Values
+    who: NDArray[np.int64]
+    own: int | None
+    many: tuple[int, ...]
+    bounds: Bounds
+
+    def take(self, rows: _Rows) -> Examples:
+        """Return some of the nights."""
+        return Examples(self.features[rows], self.truth[rows], self.who[rows], self.own, self.many, self.bounds)
+
+    @property
+    def people(self) -> int:
+        """How many people there are."""
+        return int(np.unique(self.who).size)
+
+    def predict(self, model: WeightedSum) -> _Values:
+        """Return the corrected values, within bounds."""
+        sums = self.features @ np.array(model.weights) + model.intercept
+        clipped: _Values = np.clip(sums, *self.bounds)
+        return clipped
+
+    @property
+    def shares(self) -> _Values:
+        """What part of its person each night is."""
+        _, position, nights = np.unique(self.who, return_inverse=True, return_counts=True)
+        shares: _Values = 1.0 / nights[position]
+        return shares
+
+    def mean_by_person(self, values: _Values) -> _Values:
+        """Return the mean over each person's nights, in the order of their numbers."""
+        _, position, nights = np.unique(self.who, return_inverse=True, return_counts=True)
+        means: _Values = np.bincount(position, weights=values) / nights
+        return means
+
+
+class _Candidate(NamedTuple):
+    method: Method
+    penalty: float = 0.0
+
+
+def learn_value(examples: Examples, *, level: float = 0.95) -> LearnedValue:
+    """Learn how to correct one value and what that is worth, by nested cross-validation over people.
+
+    Parameters
+    ----------
+    examples : Examples
+        At least three people.
+    level : float
+        Of every interval.
+
+    Returns
+    -------
+    LearnedValue
+
+    Raises
+    ------
+    ValueError
+        With fewer than three people, or when a split has a person on both sides.
+    """
+    if examples.people < FEWEST_PEOPLE:
+        raise ValueError(f"at least {FEWEST_PEOPLE} people are needed, not {examples.people}")
+    kind = _interval_kind(examples.people, level)
+    corrected, usual = np.empty_like(examples.truth), np.empty_like(examples.truth)
+    inside = np.empty(examples.truth.size)
+    for training, held_out in split_people(examples.who, _folds_for(examples.people)):
+        known, new = examples.take(training), examples.take(held_out)
+        candidate, trial = _choose(known)
+        model = _fit(candidate, known)
+        corrected[held_out] = new.predict(model)
+        usual[held_out] = new.predict(_fit(_Candidate(Method.MEAN), known))
+        interval = _interval(known, trial, kind, level)
+        for row, features in zip(held_out.tolist(), new.features.tolist(), strict=True):
+            low, high = interval.around(float(corrected[row]), features, examples.bounds)
+            inside[row] = low <= examples.truth[row] <= high
+    errors = _errors(examples, corrected)
+    raw = None
+    if examples.own is not None:
+        raw = _change(errors, _errors(examples, examples.predict(_fit(_Candidate(Method.NONE), examples))), level)
+    against_usual = _change(errors, _errors(examples, usual), level)
+    chosen, _ = _choose(examples)
+    verdict = _judge(chosen.method, raw, against_usual)
+    if verdict is Verdict.DOES_NOT_HELP and chosen.method is not Method.MEAN:
+        # what did not help new people is not applied, but the simpler thing that came closer
+        nearer = raw is not None and raw.error <= against_usual.error
+        chosen = _Candidate(Method.NONE if nearer else Method.MEAN)
+    trial = _try(chosen, examples, split_people(examples.who, _folds_for(examples.people)))
+    own = None if examples.own is None else examples.features[:, examples.own]
+    return LearnedValue(
+        chosen.method,
+        _fit(chosen, examples),
+        verdict,
+        examples.people,
+        examples.truth.size,
+        float(errors.mean()),
+        raw,
+        against_usual,
+        _interval(examples, trial, kind, level),
+        float(examples.mean_by_person(inside).mean()),
+        None if own is None else (float(own.min()), float(own.max())),
+    )
+
+
+def _judge(method: Method, raw: ErrorChange | None, usual: ErrorChange) -> Verdict:
+    """Return whether it beats the device's own value, and is no worse than a guess that asks no device."""
+    change = usual if raw is None else raw
+    if method in (Method.NONE, Method.MEAN) or change.difference >= 0 or usual.difference >= 0:
+        return Verdict.DOES_NOT_HELP
+    return Verdict.HELPS if change.high < 0 else Verdict.CANNOT_BE_TOLD
+
+
+def _errors(examples: Examples, predicted: _Values) -> _Values:
+    return examples.mean_by_person(np.abs(predicted - examples.truth))
+
+
+def _change(corrected: _Values, simpler: _Values, level: float) -> ErrorChange:
+    from scipy.stats import t
+
+    differences = corrected - simpler
+    half = float(t.ppf((1 + level) / 2, differences.size - 1)) * float(differences.std(ddof=1))
+    half /= math.sqrt(differences.size)
+    middle = float(differences.mean())
+    return ErrorChange(float(simpler.mean()), middle, middle - half, middle + half)
+
+
+# --- splits and choice ------------------------------------------------------------------------------------
+
+
+def _folds_for(people: int) -> int:
+    return people if people <= LEAVE_ONE_OUT_UP_TO else _OUTER_FOLDS
+
+
+def split_people(who: NDArray[np.int64], folds: int) -> Iterator[tuple[_Rows, _Rows]]:
+    """Yield rows to learn from and rows to test on, every person's on one side only.
+
+    Parameters
+    ----------
+    who : int array, shape (n_nights,)
+        Number of each night's person.
+    folds : int
+        How many parts the people are split into; each is held out once.
+
+    Raises
+    ------
+    ValueError
+        When a person stands on both sides.
+    """
+    for training, held_out in _group_folds(who, folds):
+        both = np.intersect1d(who[training], who[held_out])
+        if both.size:
+            raise ValueError(f"a split has {both.size} people on both sides: their errors would flatter")
+        yield training, held_out
+
+
+def _group_folds(who: NDArray[np.int64], folds: int) -> Iterator[tuple[_Rows, _Rows]]:
+    from sklearn.model_selection import GroupKFold
+
+    yield from GroupKFold(folds).split(who, groups=who)
+
+
+def _candidates(examples: Examples) -> tuple[_Candidate, ...]:
+    """Return what may be chosen, from the simplest on."""
+    of_own = (Method.NONE, Method.SHIFT, Method.MEAN, Method.LINE, Method.ROBUST_LINE)
+    simple = of_own if examples.own is not None else (Method.MEAN,)
+    # of two penalties the larger one is the simpler candidate
+    ridges = tuple(_Candidate(Method.MANY, penalty) for penalty in sorted(_PENALTIES, reverse=True))
+    return (*map(_Candidate, simple), *(ridges if examples.many else ()))
+
+
+class _Trial(NamedTuple):
+    """A candidate tried on people left out: their corrected values, and each fold's model and rows."""
+
+    predicted: _Values
+    folds: tuple[tuple[WeightedSum, _Rows], ...]
+
+
+def _try(candidate: _Candidate, examples: Examples, splits: Iterator[tuple[_Rows, _Rows]]) -> _Trial:
+    predicted = np.empty_like(examples.truth)
+    folds = []
+    for training, held_out in splits:
+        model = _fit(candidate, examples.take(training))
+        predicted[held_out] = examples.take(held_out).predict(model)
+        folds.append((model, held_out))
+    return _Trial(predicted, tuple(folds))
+
+
+def _choose(examples: Examples) -> tuple[_Candidate, _Trial]:
+    """Return the simplest candidate that is within one standard error of the best, and how it did."""
+    splits = list(split_people(examples.who, min(examples.people, _INNER_FOLDS)))
+    candidates = _candidates(examples)
+    trials = [_try(candidate, examples, iter(splits)) for candidate in candidates]
+    errors = [_errors(examples, trial.predicted) for trial in trials]
+    best = min(errors, key=lambda e: float(e.mean()))
+    for candidate, trial, error in zip(candidates, trials, errors, strict=True):
+        worse = error - best
+        if worse.mean() <= worse.std(ddof=1) / math.sqrt(worse.size) + 1e-12:
+            return candidate, trial
+    raise AssertionError("the best candidate is within one standard error of itself")
+
+
+# --- candidates -------------------------------------------------------------------------------------------
+
+
+def _fit(candidate: _Candidate, examples: Examples) -> WeightedSum:
+    n_features = examples.features.shape[1]
+    shares, truth = examples.shares, examples.truth
+    if candidate.method is Method.MANY:
+        return _fit_ridge(candidate.penalty, examples)
+    if candidate.method is Method.MEAN:
+        return WeightedSum(_mean(truth, shares), (0.0,) * n_features)
+    own = examples.own
+    assert own is not None  # noqa: S101 - candidates that need it are not offered without
+    x = examples.features[:, own]
+    if candidate.method is Method.NONE:
+        slope, intercept = 1.0, 0.0
+    elif candidate.method is Method.SHIFT:
+        slope, intercept = 1.0, _mean(truth - x, shares)
+    elif candidate.method is Method.LINE:
+        slope = _least_squares_slope(x, truth, shares)
+        intercept = _mean(truth, shares) - slope * _mean(x, shares)
+    else:
+        slope = _median_slope(x, truth)
+        intercept = float(np.median(truth - slope * x))
+    return WeightedSum(intercept, tuple(slope if i == own else 0.0 for i in range(n_features)))
+
+
+def _mean(values: _Values, shares: _Values) -> float:
+    return float((values * shares).sum() / shares.sum())
+
+
+def _least_squares_slope(x: _Values, y: _Values, shares: _Values) -> float:
+    from_mean = x - _mean(x, shares)
+    spread = float((shares * from_mean**2).sum())
+    return float((shares * from_mean * y).sum()) / spread if spread > 0 else 0.0
+
+
+def _median_slope(x: _Values, y: _Values) -> float:
+    """Return the median slope of the lines through two nights (Theil-Sen); of many nights not all pairs are taken."""
+    n = x.size
+    lags = np.unique(np.linspace(1, n - 1, min(n - 1, _MOST_LAGS)).astype(np.intp)) if n > 1 else np.empty(0, np.intp)
+    run, rise = [], []
+    for lag in lags.tolist():
+        run.append(x[lag:] - x[: n - lag])
+        rise.append(y[lag:] - y[: n - lag])
+    if not run:
+        return 0.0
+    dx, dy = np.concatenate(run), np.concatenate(rise)
+    apart = dx != 0
+    return float(np.median(dy[apart] / dx[apart])) if apart.any() else 0.0
+
+
+def _fit_ridge(penalty: float, examples: Examples) -> WeightedSum:
+    from sklearn.linear_model import Ridge
+
+    shares = examples.shares
+    x = examples.features[:, examples.many]
+    middle = (x * shares[:, None]).sum(axis=0) / shares.sum()
+    spread = np.sqrt(((x - middle) ** 2 * shares[:, None]).sum(axis=0) / shares.sum())
+    spread[spread < 1e-9] = 1.0
+    fitted = Ridge(alpha=penalty).fit((x - middle) / spread, examples.truth, sample_weight=shares)
+    slopes = fitted.coef_ / spread
+    weights = np.zeros(examples.features.shape[1])
+    weights[list(examples.many)] = slopes
+    return WeightedSum(float(fitted.intercept_ - slopes @ middle), tuple(weights.tolist()))
+
+
+# --- prediction intervals ---------------------------------------------------------------------------------
+
+
+def _interval_kind(people: int, level: float) -> IntervalKind:
+    """CV+ has no finite end until there are 1 / (1 - level) people, less the new one."""
+    enough = people >= LEAVE_ONE_OUT_UP_TO and (people + 1) * (1 - level) >= 1 - 1e-9
+    return IntervalKind.CV_PLUS if enough else IntervalKind.T
+
+
+def _interval(examples: Examples, trial: _Trial, kind: IntervalKind, level: float) -> PredictionInterval:
+    people = examples.people
+    residuals = np.abs(trial.predicted - examples.truth)
+    if kind is IntervalKind.T:
+        from scipy.stats import t
+
+        spread = math.sqrt(float(examples.mean_by_person(residuals**2).mean()))
+        half = float(t.ppf((1 + level) / 2, people - 1)) * spread * math.sqrt(1 + 1 / people)
+        return PredictionInterval(kind, level, people, half)
+    shares = examples.shares
+    thin = residuals.size > _MOST_RESIDUALS
+    folds = tuple(
+        _thinned(model, residuals[rows], shares[rows])
+        if thin
+        else FoldErrors(model, tuple(residuals[rows].tolist()), tuple(shares[rows].tolist()))
+        for model, rows in trial.folds
+    )
+    wanted = level * (people + 1)
+    half = _order(residuals.tolist(), shares.tolist(), wanted)
+    return PredictionInterval(kind, level, people, half, folds)
+
+
+def _thinned(model: WeightedSum, residuals: _Values, shares: _Values) -> FoldErrors:
+    """Return the errors of a large fold as quantiles that each stand for the errors just below them."""
+    order = np.argsort(residuals, kind="stable")
+    reached = np.cumsum(shares[order])
+    wanted = reached[-1] * np.arange(1, _RESIDUALS_A_FOLD + 1) / _RESIDUALS_A_FOLD
+    at = np.minimum(np.searchsorted(reached, wanted - 1e-9), order.size - 1)
+    share = float(reached[-1]) / _RESIDUALS_A_FOLD
+    return FoldErrors(model, tuple(residuals[order][at].tolist()), (share,) * _RESIDUALS_A_FOLD)

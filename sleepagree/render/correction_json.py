@@ -1,0 +1,161 @@
+"""A correction, and a night corrected by it, as plain documents; :mod:`sleepagree.study.correction_file` reads them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Final
+
+from sleepagree.describe.cautions import caution_documents
+from sleepagree.inference.correction import ErrorChange, LearnedValue, WeightedSum
+from sleepagree.mapping.mapping import StageMapping
+from sleepagree.render.night_json import Document, software
+from sleepagree.study.correction import CorrectedNight, Correction, LearnedMeasure
+from sleepagree.study.correction_file import CORRECTION_SCHEMA
+
+CORRECTED_SCHEMA: Final = "sleepagree.corrected/1"
+
+
+def correction_document(correction: Correction) -> Document:
+    """Return everything that applying a correction needs, and what it is worth."""
+    return {
+        "schema": CORRECTION_SCHEMA,
+        "software": software(),
+        "device": correction.device,
+        "labels": dict(correction.labels),
+        "reports": list(correction.reports),
+        "mapping": _mapping(correction.mapping),
+        "epoch_seconds": [_rounded(step) for step in correction.epoch_steps_s],
+        "windows": list(correction.window_rules),
+        "participants": correction.participants,
+        "nights": correction.nights,
+        "study_sha256": correction.study_sha256,
+        "level": correction.level,
+        "features": [{"measure": f.measure, "range": [_rounded(f.low), _rounded(f.high)]} for f in correction.features],
+        "measures": [_measure(m, correction) for m in correction.measures],
+        "epochs": None,
+        "cautions": caution_documents(correction.cautions),
+    }
+
+
+def corrected_document(night: CorrectedNight) -> Document:
+    """Return a corrected night."""
+    return {
+        "schema": CORRECTED_SCHEMA,
+        "software": software(),
+        "input": night.name,
+        "device": night.correction.device,
+        "window_minutes": night.window_minutes,
+        "measures": [
+            {
+                "measure": m.measure,
+                "unit": m.unit,
+                "device": _rounded(m.device),
+                "corrected": _rounded(m.corrected),
+                "low": _rounded(m.low),
+                "high": _rounded(m.high),
+                "level": night.correction.level,
+                "method": m.learned.method.value,
+                "verdict": m.learned.verdict.value,
+                "extrapolated": m.extrapolated,
+            }
+            for m in night.measures
+        ],
+        "cautions": caution_documents(night.cautions),
+    }
+
+
+def correction_rows(correction: Correction) -> Iterator[list[str]]:
+    """Yield the table of what was learnt, header first."""
+    yield [
+        *("measure", "unit", "participants", "nights", "method", "verdict", "raw_error", "corrected_error"),
+        *("difference", "difference_low", "difference_high", "usual_error", "usual_difference"),
+        *("usual_difference_low", "usual_difference_high", "level", "interval_kind", "half_width", "coverage"),
+    ]
+    for measure in correction.measures:
+        found = _learned(measure.learned, correction)
+        yield [
+            *(measure.measure, measure.unit, str(measure.learned.people), str(measure.learned.nights)),
+            *(found["method"], found["verdict"]),
+            *(_text(found[key]) for key in ("raw_error", "corrected_error", *_CHANGE, "usual_error")),
+            *(_text(found[f"usual_{key}"]) for key in _CHANGE),
+            *(_text(correction.level), found["interval_kind"], _text(found["half_width"]), _text(found["coverage"])),
+        ]
+
+
+_CHANGE: Final = ("difference", "difference_low", "difference_high")
+
+
+def _text(value: float | None) -> str:
+    return "" if value is None else f"{value:.6g}"
+
+
+def _rounded(value: float) -> float | None:
+    """Return a number with nine digits: the last ones depend on the machine's library of linear algebra."""
+    return None if math.isnan(value) or math.isinf(value) else float(f"{value:.9g}")
+
+
+def _mapping(mapping: StageMapping) -> Document:
+    return {
+        "name": mapping.name,
+        "reference_classes": list(mapping.reference_classes),
+        "device_classes": list(mapping.device_classes),
+        "reference": dict(mapping.reference),
+        "device": dict(mapping.device),
+        "reference_labels": dict(mapping.reference_labels),
+        "device_labels": dict(mapping.device_labels),
+    }
+
+
+def _measure(measure: LearnedMeasure, correction: Correction) -> Document:
+    learned = measure.learned
+    own = learned.own_range
+    return {
+        "measure": measure.measure,
+        "unit": measure.unit,
+        "participants": learned.people,
+        "nights": learned.nights,
+        **_learned(learned, correction),
+        "range": None if own is None else [_rounded(own[0]), _rounded(own[1])],
+        "folds": [
+            {
+                "coefficients": _coefficients(fold.model, correction),
+                "errors": [_rounded(value) for value in fold.residuals],
+                "shares": [_rounded(value) for value in fold.shares],
+            }
+            for fold in learned.interval.folds
+        ],
+    }
+
+
+def _learned(learned: LearnedValue, correction: Correction) -> Document:
+    raw = learned.raw
+    return {
+        "method": learned.method.value,
+        "coefficients": _coefficients(learned.model, correction),
+        "verdict": learned.verdict.value,
+        "raw_error": None if raw is None else _rounded(raw.error),
+        "corrected_error": _rounded(learned.corrected_error),
+        **_change(raw, ""),
+        "usual_error": _rounded(learned.usual.error),
+        **_change(learned.usual, "usual_"),
+        "level": correction.level,
+        "interval_kind": learned.interval.kind.value,
+        "half_width": _rounded(learned.interval.half_width),
+        "coverage": _rounded(learned.coverage),
+    }
+
+
+def _change(change: ErrorChange | None, prefix: str) -> Document:
+    values = (None,) * 3 if change is None else (change.difference, change.low, change.high)
+    return {
+        f"{prefix}{key}": None if value is None else _rounded(value) for key, value in zip(_CHANGE, values, strict=True)
+    }
+
+
+def _coefficients(model: WeightedSum, correction: Correction) -> Document:
+    weights = zip(correction.features, model.weights, strict=True)
+    return {
+        "intercept": _rounded(model.intercept),
+        "weights": {feature.measure: _rounded(weight) for feature, weight in weights if weight},
+    }

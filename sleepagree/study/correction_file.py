@@ -1,0 +1,284 @@
+"""Reading a correction back from its JSON, every field looked at: it may have passed through other hands."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Callable, Iterator
+from enum import StrEnum
+from pathlib import Path
+from typing import Any, Final, NoReturn, TypeVar
+
+from sleepagree.caution import Caution, CautionKind
+from sleepagree.errors import FileFormatError, InputError, MappingError, shorten
+from sleepagree.files.reading import read_bytes
+from sleepagree.inference.correction import (
+    FEWEST_PEOPLE,
+    ErrorChange,
+    FoldErrors,
+    IntervalKind,
+    LearnedValue,
+    Method,
+    PredictionInterval,
+    Verdict,
+    WeightedSum,
+)
+from sleepagree.mapping.mapping import StageMapping
+from sleepagree.study.correction import Correction, FeatureRange, LearnedMeasure
+
+CORRECTION_SCHEMA: Final = "sleepagree.correction/1"
+_SCHEMA: Final = re.compile(r"sleepagree\.correction/(\d{1,9})")
+_LARGEST_BYTES: Final = 50_000_000
+_LARGEST: Final = 1e9
+_REMEDY: Final = "Make it again with 'sleepagree calibrate'."
+_Word = TypeVar("_Word", bound=StrEnum)
+
+
+def read_correction(path: str | Path) -> Correction:
+    """Read what ``sleepagree calibrate`` wrote.
+
+    Parameters
+    ----------
+    path : path-like
+        correction.json.
+
+    Raises
+    ------
+    FileFormatError
+        When it is no such file, or a field of it is damaged.
+    InputError
+        When a later version of this package wrote it, or it cannot be opened.
+    """
+    data = read_bytes(path, expected="correction.json of 'sleepagree calibrate'", largest=_LARGEST_BYTES)
+    name = str(path)
+    try:
+        document = json.loads(data.decode("utf-8"), parse_constant=_no_number)
+    except (ValueError, RecursionError):
+        raise FileFormatError(
+            "this is no correction",
+            path=name,
+            found="a text that is no JSON",
+            expected="correction.json",
+            remedy=_REMEDY,
+        ) from None
+    top = _Fields(document, name, "")
+    _check_schema(top)
+    return _correction(top)
+
+
+def _no_number(word: str) -> NoReturn:
+    raise ValueError(word)
+
+
+class _Fields:
+    """An object of the document; every look at it says what was wrong, and where."""
+
+    def __init__(self, value: Any, file: str, place: str) -> None:
+        self.file, self.place = file, place
+        if not isinstance(value, dict):
+            self.refuse(place, value, "an object")
+        self.values: dict[str, Any] = value
+
+    def refuse(self, place: str, found: Any, expected: str) -> NoReturn:
+        shown = shorten(json.dumps(found)) if found is not None else "nothing"
+        where = f"field '{shorten(place)}'" if place else ""
+        raise FileFormatError(
+            "a field of the correction is damaged",
+            path=self.file,
+            where=where,
+            found=shown,
+            expected=expected,
+            remedy=_REMEDY,
+        )
+
+    def at(self, key: str) -> str:
+        return f"{self.place}.{key}" if self.place else key
+
+    def text(self, key: str) -> str:
+        value = self.values.get(key)
+        if not isinstance(value, str):
+            self.refuse(self.at(key), value, "a text")
+        return value
+
+    def texts(self, key: str) -> tuple[str, ...]:
+        value = self.values.get(key)
+        if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
+            self.refuse(self.at(key), value, "a list of texts")
+        return tuple(value)
+
+    def pairs(self, key: str) -> tuple[tuple[str, str], ...]:
+        value = self.values.get(key)
+        if not isinstance(value, dict) or not all(isinstance(item, str) for item in value.values()):
+            self.refuse(self.at(key), value, "texts with a text each")
+        return tuple(value.items())
+
+    def count(self, key: str, least: int) -> int:
+        value = self.values.get(key)
+        if not isinstance(value, int) or isinstance(value, bool) or not least <= value <= _LARGEST:
+            self.refuse(self.at(key), value, f"a whole number from {least} on")
+        return value
+
+    def number(self, key: str, low: float = -_LARGEST, high: float = _LARGEST) -> float:
+        return self._checked(self.values.get(key), self.at(key), low, high)
+
+    def maybe_number(self, key: str, low: float = -_LARGEST, high: float = _LARGEST) -> float | None:
+        return None if self.values.get(key, 0) is None else self.number(key, low, high)
+
+    def numbers(self, key: str, low: float = -_LARGEST, length: int | None = None) -> tuple[float, ...]:
+        value = self.values.get(key)
+        if not isinstance(value, list) or (length is not None and len(value) != length):
+            self.refuse(self.at(key), value, "a list of numbers" if length is None else f"{length} numbers")
+        return tuple(self._checked(item, f"{self.at(key)}[{i}]", low, _LARGEST) for i, item in enumerate(value))
+
+    def _checked(self, value: Any, place: str, low: float, high: float) -> float:
+        is_number = isinstance(value, int | float) and not isinstance(value, bool)
+        if not is_number or not math.isfinite(value) or not low <= value <= high:
+            within = "" if low == -_LARGEST else f" from {low:g} to {high:g}"
+            self.refuse(place, value, f"a number{within}")
+        return float(value)
+
+    def span(self, key: str) -> tuple[float, float]:
+        low, high = self.numbers(key, length=2)
+        if low > high:
+            self.refuse(self.at(key), [low, high], "the lower end first")
+        return low, high
+
+    def word(self, key: str, kind: Callable[[str], _Word], words: Iterator[_Word]) -> _Word:
+        value = self.text(key)
+        try:
+            return kind(value)
+        except ValueError:
+            self.refuse(self.at(key), value, "one of " + ", ".join(words))
+
+    def inside(self, key: str) -> _Fields:
+        return _Fields(self.values.get(key), self.file, self.at(key))
+
+    def each(self, key: str) -> list[_Fields]:
+        value = self.values.get(key)
+        if not isinstance(value, list):
+            self.refuse(self.at(key), value, "a list")
+        return [_Fields(item, self.file, f"{self.at(key)}[{i}]") for i, item in enumerate(value)]
+
+
+def _check_schema(top: _Fields) -> None:
+    schema = top.values.get("schema")
+    if schema == CORRECTION_SCHEMA:
+        return
+    match = _SCHEMA.fullmatch(schema) if isinstance(schema, str) else None
+    if match is not None and int(match[1]) > 1:
+        raise InputError(
+            "a later version of sleepagree wrote this correction",
+            path=top.file,
+            where="field 'schema'",
+            found=str(schema),
+            expected=CORRECTION_SCHEMA,
+            remedy="Use that version of sleepagree, or learn the correction again with this one.",
+        )
+    raise FileFormatError(
+        "this is no correction",
+        path=top.file,
+        where="field 'schema'",
+        found=shorten(json.dumps(schema)),
+        expected=CORRECTION_SCHEMA,
+        remedy=_REMEDY,
+    )
+
+
+def _correction(top: _Fields) -> Correction:
+    features = []
+    for each in top.each("features"):
+        features.append(FeatureRange(each.text("measure"), *each.span("range")))
+    names = tuple(feature.measure for feature in features)
+    if len(set(names)) != len(names):
+        top.refuse("features", list(names), "each measure once")
+    level = top.number("level", 0.5, 0.9999)
+    if "epochs" not in top.values or top.values["epochs"] is not None:
+        top.refuse("epochs", top.values.get("epochs", "no such field"), "null: this version corrects no epochs")
+    measures = tuple(_measure(each, names, level) for each in top.each("measures"))
+    told = [m.measure for m in measures]
+    if not told or len(set(told)) != len(told):
+        top.refuse("measures", told, "measures, each once")
+    return Correction(
+        top.text("device"),
+        top.pairs("labels"),
+        top.texts("reports"),
+        _mapping(top.inside("mapping")),
+        top.numbers("epoch_seconds", 0.001),
+        top.texts("windows"),
+        top.count("participants", FEWEST_PEOPLE),
+        top.count("nights", FEWEST_PEOPLE),
+        top.text("study_sha256"),
+        level,
+        tuple(features),
+        measures,
+        tuple(_caution(each) for each in top.each("cautions")),
+    )
+
+
+def _caution(fields: _Fields) -> Caution:
+    kind = fields.word("kind", CautionKind, iter(CautionKind))
+    values = fields.inside("values").values
+    plain = {key: tuple(value) if isinstance(value, list) else value for key, value in values.items()}
+    return Caution.of(kind, **plain)
+
+
+def _mapping(fields: _Fields) -> StageMapping:
+    try:
+        mapping = StageMapping(
+            fields.text("name"),
+            fields.texts("reference_classes"),
+            fields.texts("device_classes"),
+            fields.pairs("reference"),
+            fields.pairs("device"),
+            reference_labels=fields.pairs("reference_labels"),
+            device_labels=fields.pairs("device_labels"),
+        )
+    except MappingError as error:
+        raise error.in_file(fields.file, "field 'mapping'") from None
+    return mapping
+
+
+def _measure(fields: _Fields, names: tuple[str, ...], level: float) -> LearnedMeasure:
+    people = fields.count("participants", FEWEST_PEOPLE)
+    kind = fields.word("interval_kind", IntervalKind, iter(IntervalKind))
+    folds = tuple(_fold(each, names) for each in fields.each("folds"))
+    if bool(folds) != (kind is IntervalKind.CV_PLUS):
+        fields.refuse(fields.at("folds"), len(folds), "folds for an interval by cv+, and for no other")
+    interval = PredictionInterval(kind, level, people, fields.number("half_width", 0), folds)
+    raw_error = fields.maybe_number("raw_error", 0)
+    raw = None if raw_error is None else _change(fields, raw_error, "")
+    learned = LearnedValue(
+        fields.word("method", Method, iter(Method)),
+        _model(fields.inside("coefficients"), names),
+        fields.word("verdict", Verdict, iter(Verdict)),
+        people,
+        fields.count("nights", FEWEST_PEOPLE),
+        fields.number("corrected_error", 0),
+        raw,
+        _change(fields, fields.number("usual_error", 0), "usual_"),
+        interval,
+        fields.number("coverage", 0, 1),
+        None if fields.values.get("range", 0) is None else fields.span("range"),
+    )
+    return LearnedMeasure(fields.text("measure"), fields.text("unit"), learned)
+
+
+def _change(fields: _Fields, error: float, prefix: str) -> ErrorChange:
+    ends = (fields.number(f"{prefix}{key}") for key in ("difference", "difference_low", "difference_high"))
+    return ErrorChange(error, *ends)
+
+
+def _fold(fields: _Fields, names: tuple[str, ...]) -> FoldErrors:
+    errors = fields.numbers("errors", 0)
+    return FoldErrors(_model(fields.inside("coefficients"), names), errors, fields.numbers("shares", 0, len(errors)))
+
+
+def _model(fields: _Fields, names: tuple[str, ...]) -> WeightedSum:
+    weights = fields.inside("weights")
+    for key in weights.values:
+        if key not in names:
+            fields.refuse(weights.at(key), key, "one of " + ", ".join(names))
+    return WeightedSum(
+        fields.number("intercept"), tuple(weights.number(name) if name in weights.values else 0.0 for name in names)
+    )

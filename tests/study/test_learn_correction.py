@@ -1,0 +1,250 @@
+"""A study's nights become a correction, its JSON comes back equal, and new nights are corrected or refused."""
+
+from __future__ import annotations
+
+import json
+import math
+import random
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from sleepagree.describe.correction import describe_correction
+from sleepagree.errors import FileFormatError, InputError
+from sleepagree.files.writing import encode_text
+from sleepagree.hypnogram.window import parse_window
+from sleepagree.inference.correction import Method
+from sleepagree.readers.memory import read_hypnogram
+from sleepagree.render.correction_json import corrected_document, correction_document
+from sleepagree.render.night_json import dump
+from sleepagree.study.correction import Correction, learn_correction
+from sleepagree.study.correction_file import read_correction
+from sleepagree.study.summarise import StudyOptions, summarise_study
+from tests.ferry import FERRY, simulated_nights
+
+DEVICE = FERRY / "pad-b" / "crew-3-night-2.csv"
+LAYOUT = FERRY / "pad-b.toml"
+
+
+@pytest.fixture(scope="module")
+def nights():
+    return simulated_nights(participants=22, nights=1)
+
+
+@pytest.fixture(scope="module")
+def learnt(nights) -> Correction:
+    return learn_correction(nights, device="pad B")
+
+
+def written(correction: Correction, folder: Path) -> Path:
+    path = folder / "correction.json"
+    path.write_bytes(encode_text(dump(correction_document(correction))))
+    return path
+
+
+def test_a_correction_knows_what_it_was_learnt_from(nights, learnt):
+    assert (learnt.device, learnt.participants, learnt.nights) == ("pad B", 22, 22)
+    assert learnt.reports == ("N3", "R", "W", "light")
+    told = {m.measure: m for m in learnt.measures}
+    assert set(told) >= {"TST", "SOL", "WASO", "SE", "minutes rem", "percent deep"}
+    own = [n for n in nights if n.device == "pad B"]
+    total = [n.device_measures[1] for n in own]
+    assert told["TST"].learned.own_range == (min(total), max(total))
+    differences = [abs(n.device_measures[1] - n.reference_measures[1]) for n in own]
+    assert told["TST"].learned.raw.error == pytest.approx(sum(differences) / len(differences))
+
+
+def test_a_study_gives_the_same_as_its_nights(nights, learnt):
+    few = [n for n in nights if n.device == "pad B"]
+    assert learn_correction(summarise_study(few, StudyOptions(resamples=0))) == learnt
+
+
+def test_the_same_bytes_whatever_the_order_of_rows(nights, learnt):
+    mixed = [replace(n, row=i) for i, n in enumerate(random.Random(1).sample(nights, len(nights)))]
+    again = learn_correction(mixed, device="pad B")
+    assert dump(correction_document(again)) == dump(correction_document(learnt))
+
+
+def test_a_correction_comes_back_from_its_json(learnt, tmp_path):
+    path = written(learnt, tmp_path)
+    back = read_correction(path)
+    assert encode_text(dump(correction_document(back))) == path.read_bytes()
+    night = labels_of("doze", "sound", "dream")
+    now, then = learnt_night(learnt, night), learnt_night(back, night)
+    for one, other in zip(now, then, strict=True):
+        assert one == pytest.approx(other, rel=1e-6, abs=1e-6, nan_ok=True)
+
+
+def labels_of(*stages: str) -> list[str]:
+    words = {"doze": "light", "sound": "N3", "dream": "R"}
+    return ["W"] * 40 + [words[s] for s in stages for _ in range(250)] + ["W"] * 10
+
+
+def learnt_night(correction: Correction, labels: list[str]) -> list[tuple[float, float, float]]:
+    return [(m.corrected, m.low, m.high) for m in correction.apply(read_hypnogram(labels)).measures]
+
+
+def test_the_devices_own_values_stand_beside_the_corrected_ones(learnt):
+    found = {m.measure: m for m in learnt.apply(read_hypnogram(labels_of("doze", "sound", "dream"))).measures}
+    # by hand: 40 + 10 epochs of wake, 250 of each other stage, half a minute each
+    assert found["TST"].device == 375
+    assert found["SOL"].device == 20
+    assert found["WASO"].device == 5
+    assert found["SE"].device == pytest.approx(100 * 375 / 400)
+    assert found["minutes rem"].device == 125
+    assert found["percent deep"].device == pytest.approx(100 / 3)
+    for m in found.values():
+        assert m.low <= m.corrected <= m.high
+        if m.learned.method is Method.NONE:
+            assert m.corrected == m.device
+        if m.learned.method is Method.SHIFT:
+            assert m.corrected == pytest.approx(max(0, m.device + m.learned.model.intercept))
+
+
+def test_what_lies_outside_the_learnt_range_is_marked(learnt):
+    night = learnt.apply(read_hypnogram(labels_of("sound", "sound", "sound")))
+    deep = next(m for m in night.measures if m.measure == "minutes deep")
+    assert deep.device > deep.learned.own_range[1]
+    assert deep.extrapolated
+    kinds = [c.kind.value for c in night.cautions]
+    assert {"extrapolated", "window_by_device", "pulled_to_usual", "like_the_study"} <= set(kinds)
+    assert "learnt_from_few" not in kinds
+    assert corrected_document(night)["cautions"][0]["text"]
+
+
+def test_percent_and_minutes_stay_within_what_can_be(learnt):
+    for labels in (labels_of("sound", "sound"), labels_of("dream"), ["W"] * 30 + ["light"] * 4):
+        for m in learnt.apply(read_hypnogram(labels)).measures:
+            ends = [v for v in (m.corrected, m.low, m.high) if not math.isnan(v)]
+            assert all(0 <= v <= (100 if m.unit.startswith("%") else float("inf")) for v in ends)
+
+
+def test_a_device_without_rem_gets_rem_minutes(nights):
+    learnt = learn_correction(nights, device="band A")
+    rem = next(m for m in learnt.measures if m.measure == "minutes rem").learned
+    assert rem.raw is None
+    assert rem.method in (Method.MEAN, Method.MANY)
+    found = learnt.apply(read_hypnogram(labels_of("doze", "sound", "doze"))).measures
+    value = next(m for m in found if m.measure == "minutes rem")
+    assert value.device != value.device
+    assert value.low <= value.corrected <= value.high
+
+
+def test_a_device_that_is_one_of_several_must_be_named(nights):
+    with pytest.raises(InputError, match=r"several devices.*--device NAME"):
+        learn_correction(nights)
+    with pytest.raises(InputError, match="no scored night of this device"):
+        learn_correction(nights, device="pad C")
+
+
+def test_two_people_are_too_few():
+    with pytest.raises(InputError, match=r"so few people.*at least 3 participants"):
+        learn_correction(simulated_nights(participants=2, nights=3), device="pad B")
+
+
+# --- refused nights ---------------------------------------------------------------------------------------
+
+
+def test_labels_that_were_not_learnt_from_are_refused(learnt):
+    with pytest.raises(InputError, match=r"a label that the correction was not learnt from.*'N2' as N2"):
+        learnt.apply(read_hypnogram(["W"] * 10 + ["N2"] * 100))
+    with pytest.raises(InputError, match="'light' as"):
+        replace(learnt, labels=(("light", "N1"), ("W", "W"))).apply(read_hypnogram(["light"] * 50))
+
+
+def test_other_reports_and_epochs_are_refused(learnt):
+    with pytest.raises(InputError, match="declares other stages"):
+        learnt.apply(read_hypnogram(labels_of("doze"), reports=["wake", "light", "deep"]))
+    minute = replace(learnt, epoch_steps_s=(60.0,))
+    with pytest.raises(InputError, match=r"another epoch length.*30 s; expected 60 s"):
+        minute.apply(read_hypnogram(labels_of("doze")))
+
+
+def test_a_given_window_is_the_time_in_bed(learnt):
+    spans = read_hypnogram(DEVICE, layout=LAYOUT)
+    learnt = replace(learnt, labels=tuple(zip(spans.labels, spans.stages, strict=True)), epoch_steps_s=(60.0,))
+    by_device = learnt.apply(spans)
+    begin = spans.start + timedelta(hours=1)
+    cut = learnt.apply(spans, window=parse_window(f"{begin.isoformat()}/{(begin + timedelta(hours=4)).isoformat()}"))
+    assert cut.window_minutes == 240 < by_device.window_minutes
+    assert "window_by_device" not in [c.kind.value for c in cut.cautions]
+
+
+# --- damaged files ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "said"),
+    [
+        (("schema",), "sleepagree.correction/2", "a later version of sleepagree wrote this correction"),
+        (("schema",), "sleepagree.study/2", "this is no correction"),
+        (("device",), 3, "field 'device'"),
+        (("level",), 2, "field 'level'"),
+        (("participants",), True, "field 'participants'"),
+        (("labels",), {"doze": 1}, "field 'labels'"),
+        (("epochs",), {}, "field 'epochs'"),
+        (("features", 0, "range"), [2, 1], "field 'features[0].range'"),
+        (("measures", 0, "method"), "magic", "field 'measures[0].method'"),
+        (
+            ("measures", 0, "coefficients", "weights"),
+            {"height": 1.0},
+            "field 'measures[0].coefficients.weights.height'",
+        ),
+        (("measures", 0, "coefficients", "intercept"), "1", "field 'measures[0].coefficients.intercept'"),
+        (("measures", 0, "half_width"), -1, "field 'measures[0].half_width'"),
+        (("measures", 0, "folds"), [], "field 'measures[0].folds'"),
+        (("measures", 0, "folds", 0, "shares"), [1.0] * 50, "field 'measures[0].folds[0].shares'"),
+        (("measures",), [], "field 'measures'"),
+        (("mapping", "device_classes"), ["wake"], "fewer than two classes"),
+        (("cautions",), [{"kind": "nonsense", "values": {}}], "field 'cautions[0].kind'"),
+    ],
+    ids=lambda v: ".".join(map(str, v)) if isinstance(v, tuple) else "",
+)
+def test_every_damaged_field_is_named(learnt, tmp_path, path, value, said):
+    file = written(learnt, tmp_path)
+    document = json.loads(file.read_text(encoding="utf-8"))
+    inside = document
+    for key in path[:-1]:
+        inside = inside[key]
+    inside[path[-1]] = value
+    file.write_text(json.dumps(document), encoding="utf-8")
+    with pytest.raises(InputError) as error:
+        read_correction(file)
+    assert said in str(error.value)
+    assert "correction.json" in str(error.value)
+
+
+def test_every_field_is_needed(learnt, tmp_path):
+    file = written(learnt, tmp_path)
+    whole = json.loads(file.read_text(encoding="utf-8"))
+    for key in whole.keys() - {"software"}:
+        file.write_text(json.dumps({k: v for k, v in whole.items() if k != key}), encoding="utf-8")
+        with pytest.raises(FileFormatError):
+            read_correction(file)
+    for key in whole["measures"][0].keys() - {"level"}:
+        less = {k: v for k, v in whole["measures"][0].items() if k != key}
+        file.write_text(json.dumps({**whole, "measures": [less]}), encoding="utf-8")
+        with pytest.raises(FileFormatError):
+            read_correction(file)
+
+
+@pytest.mark.parametrize("text", ["", "no JSON", "[1]", '{"schema": NaN}', "[" * 100_000])
+def test_what_is_no_correction_is_called_so(text, tmp_path):
+    file = tmp_path / "other.json"
+    file.write_text(text, encoding="utf-8")
+    with pytest.raises(InputError):
+        read_correction(file)
+
+
+# --- words ------------------------------------------------------------------------------------------------
+
+
+def test_the_finding_names_verdicts(learnt):
+    (finding,) = describe_correction(learnt).findings
+    verdicts = {m.learned.verdict.value for m in learnt.measures}
+    assert len(verdicts) > 1
+    assert ("cannot be told" in finding) == ("cannot_be_told" in verdicts)
+    assert ("does not help" in finding) == ("does_not_help" in verdicts)
+    assert ("instead of" in finding) == ("helps" in verdicts)
