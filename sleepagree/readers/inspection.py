@@ -17,14 +17,7 @@ from typing import Final
 import numpy as np
 
 from sleepagree.caution import Caution, Note, NoteKind
-from sleepagree.errors import (
-    EpochGridError,
-    FileFormatError,
-    MappingError,
-    SleepAgreeError,
-    UnknownStageError,
-    counted,
-)
+from sleepagree.errors import EpochGridError, FileFormatError, MappingError, SleepAgreeError, UnknownStageError, counted
 from sleepagree.hypnogram.epochs import lay_on_epochs
 from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
 from sleepagree.hypnogram.zones import add_seconds

@@ -89,11 +89,7 @@ def iterate_dump(document: Any) -> Iterator[str]:
 
 def software() -> Document:
     """Return the versions that the numbers depend on."""
-    return {
-        "sleepagree": sleepagree.__version__,
-        "numpy": np.__version__,
-        "python": platform.python_version(),
-    }
+    return {"sleepagree": sleepagree.__version__, "numpy": np.__version__, "python": platform.python_version()}
 
 
 def side_document(side: Side) -> Document:

@@ -292,11 +292,7 @@ def _scorer_pair_document(night: NightSummary, pair: ScorerPair) -> Document:
 
 
 def study_document(
-    study: StudyAgreement,
-    *,
-    table: NightsTable | None = None,
-    options: Document | None = None,
-    anonymous: bool = False,
+    study: StudyAgreement, *, table: NightsTable | None = None, options: Document | None = None, anonymous: bool = False
 ) -> Document:
     """Return a study as "sleepagree.study/1".
 

@@ -19,14 +19,7 @@ from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED, put_layout_first
 from sleepagree.readers.json.fields import Field, read_instant
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.row_lengths import common_step_us, settle_inclusive_ends
-from sleepagree.readers.rows import (
-    LabelledRows,
-    Places,
-    SourceFacts,
-    make_spans,
-    number_labels,
-    stages_of_labels,
-)
+from sleepagree.readers.rows import LabelledRows, Places, SourceFacts, make_spans, number_labels, stages_of_labels
 from sleepagree.readers.times.clock import (
     HOUR_US,
     SECOND_US,
