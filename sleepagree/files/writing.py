@@ -224,12 +224,9 @@ def _refuse_strangers(folder: Path, held: Sequence[Path]) -> None:
         return
     names = ", ".join(f"'{shorten(path.relative_to(folder).as_posix())}'" for path in (strangers or held)[:3])
     more = len(strangers or held) - 3
-    raise OutputError(
-        "the folder holds files that are no results of sleepagree, so it is not replaced",
-        str(folder),
-        found=names + (f" and {more} more" if more > 0 else ""),
-        remedy="Give another name, or take these files out of it.",
-    )
+    problem = "the folder holds files that are no results of sleepagree, so it is not replaced"
+    found = names + (f" and {more} more" if more > 0 else "")
+    raise OutputError(problem, str(folder), found=found, remedy="Give another name, or take these files out of it.")
 
 
 def _is_result(path: Path, folder: Path) -> bool:
@@ -510,12 +507,8 @@ def _umask() -> int:
 
 
 def _cannot_write(path: Path, error: OSError) -> OutputError:
-    return OutputError(
-        "the file cannot be written",
-        str(path),
-        found=error.strerror or type(error).__name__,
-        remedy="Check who may write there and how much room is left.",
-    )
+    problem, found = "the file cannot be written", error.strerror or type(error).__name__
+    return OutputError(problem, str(path), found=found, remedy="Check who may write there and how much room is left.")
 
 
 # --- CSV --------------------------------------------------------------------------------------------------

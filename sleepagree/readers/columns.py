@@ -215,12 +215,9 @@ def _named(names: Sequence[str], name: str, role: str) -> int:
     import difflib
 
     near = difflib.get_close_matches(name[:80], [candidate for candidate in names if len(candidate) <= 80], 1, 0.6)
-    raise FileFormatError(
-        f"the column that the layout names for '{role}' is missing",
-        found=_columns_found(names),
-        expected=f"a column '{shorten(name)}'",
-        remedy=f"Did you mean '{shorten(near[0])}'?" if near else "Correct the layout, or check that this is its file.",
-    )
+    problem = f"the column that the layout names for '{role}' is missing"
+    remedy = f"Did you mean '{shorten(near[0])}'?" if near else "Correct the layout, or check that this is its file."
+    raise FileFormatError(problem, found=_columns_found(names), expected=f"a column '{shorten(name)}'", remedy=remedy)
 
 
 def _ambiguous(names: Sequence[str], positions: Sequence[int], role: str) -> FileFormatError:
@@ -245,9 +242,6 @@ def _missing(names: Sequence[str], missing: Sequence[str]) -> FileFormatError:
     if any(re.fullmatch(r"[\d.,:TZ+ -]+", name) for name in names if name):
         header = "If the first row holds data, put a row with the names of the columns above it; if it holds names, "
         remedy = (header + "give a layout (", ")\n    [file]\n" + lines)
-    return FileFormatError(
-        "no column holds " + " and none ".join(_WHAT[role] for role in missing),
-        found=_columns_found(names),
-        expected=" and ".join(f"a column called {plain[role]}" for role in missing),
-        remedy=remedy,
-    )
+    problem = "no column holds " + " and none ".join(_WHAT[role] for role in missing)
+    expected = " and ".join(f"a column called {plain[role]}" for role in missing)
+    return FileFormatError(problem, found=_columns_found(names), expected=expected, remedy=remedy)

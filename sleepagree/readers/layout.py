@@ -276,14 +276,10 @@ class _Checker:
             if _stage_key(table[other]) != _stage_key(word):
                 lines = [f"{toml_text(name)} = {toml_text(table[name].strip())}" for name in (other, label)]
                 places = [_line_of_label(data, name) for name in (other, label)]
-                raise FileFormatError(
-                    "two lines give one label two stages",
-                    self.path,
-                    f"[stages], lines {places[0]} and {places[1]}" if all(places) else "[stages]",
-                    " and ".join(map(shorten, lines)),
-                    "one stage for a label, whose case and spacing do not count",
-                    "Take one of the two lines out.",
-                )
+                problem, found = "two lines give one label two stages", " and ".join(map(shorten, lines))
+                where = f"[stages], lines {places[0]} and {places[1]}" if all(places) else "[stages]"
+                expected = "one stage for a label, whose case and spacing do not count"
+                raise FileFormatError(problem, self.path, where, found, expected, "Take one of the two lines out.")
 
 
 def _stage_key(word: str) -> str:

@@ -448,15 +448,11 @@ def _refuse_ties(rows: LabelledRows) -> None:
         return
     at = int(np.flatnonzero(tie)[0])
     pair = int(first[at]), int(second[at])
-    raise EpochGridError(
-        "two rows of one length with different labels overlap, so neither is the shorter",
-        rows.path,
-        f"{rows.at(pair[0])} and {rows.at(pair[1])}",
-        f"{rows.show(pair[0])}, {rows.show(pair[1], after=pair[0])}",
-        "a shorter row where rows overlap",
-        'Correct the rows, or let the row that stands later win: [file] overlaps = "later-wins" in a layout.',
-        "overlaps",
-    )
+    problem = "two rows of one length with different labels overlap, so neither is the shorter"
+    where = f"{rows.at(pair[0])} and {rows.at(pair[1])}"
+    found = f"{rows.show(pair[0])}, {rows.show(pair[1], after=pair[0])}"
+    remedy = 'Correct the rows, or let the row that stands later win: [file] overlaps = "later-wins" in a layout.'
+    raise EpochGridError(problem, rows.path, where, found, "a shorter row where rows overlap", remedy, "overlaps")
 
 
 def _owners(onset: list[int], end: list[int], rank: list[int], edges: list[int]) -> list[int]:

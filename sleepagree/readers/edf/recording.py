@@ -148,13 +148,10 @@ def _nothing_scored(path: str, contents: _Contents) -> SleepAgreeError:
     signals = contents.header.signals
     labels = ", ".join(f"'{shorten(s.label)}'{' (holds no annotation)' * s.is_annotations}" for s in signals[:6])
     more = f" and {len(signals) - 6} more" if len(signals) > 6 else ""
-    return FileFormatError(
-        "the file holds no annotation and no hypnogram",
-        path,
-        found=f"signals {labels}{more}",
-        expected="annotations in a signal 'EDF Annotations', or a hypnogram signal with one sample for each epoch",
-        remedy="Scorings are often kept in a file of their own; give that one.",
-    )
+    problem = "the file holds no annotation and no hypnogram"
+    expected = "annotations in a signal 'EDF Annotations', or a hypnogram signal with one sample for each epoch"
+    remedy = "Scorings are often kept in a file of their own; give that one."
+    return FileFormatError(problem, path, found=f"signals {labels}{more}", expected=expected, remedy=remedy)
 
 
 def read_edf_annotations(path: str | os.PathLike[str], *, layout: Layout | None = None) -> EdfAnnotations:
@@ -237,13 +234,11 @@ def _refuse_endless(file: InputFile, header: EdfHeader, channels: Sequence[EdfSi
     """Refuse what no night has, before it fills the memory: a copy that was broken off can be gigabytes of zeros."""
     room = header.records * sum(channel.size for channel in channels)
     if header.records > _MOST_RECORDS or room > _MOST_ANNOTATION_BYTES:
-        raise FileFormatError(
-            "the file is too large for a scoring",
-            file.path,
-            found=f"{header.records} data records with {room} bytes for annotations",
-            expected=f"at most {_MOST_RECORDS} and {_MOST_ANNOTATION_BYTES} bytes",
-            remedy="Check that the file is whole: a download that was broken off may be filled up with zeros.",
-        )
+        problem = "the file is too large for a scoring"
+        found = f"{header.records} data records with {room} bytes for annotations"
+        expected = f"at most {_MOST_RECORDS} and {_MOST_ANNOTATION_BYTES} bytes"
+        remedy = "Check that the file is whole: a download that was broken off may be filled up with zeros."
+        raise FileFormatError(problem, file.path, found=found, expected=expected, remedy=remedy)
 
 
 def _records(file: InputFile, header: EdfHeader, channels: Sequence[EdfSignal]) -> Iterator[tuple[bytes, ...]]:
@@ -360,14 +355,9 @@ def _spans_of_signal(
         return None
     if not is_code.all():
         i = int(is_code.argmin())
-        raise FileFormatError(
-            "a hypnogram signal holds a value that is no code",
-            file.path,
-            f"signal '{shorten(signal.label)}', sample {i + 1}",
-            f"{values[i]:.6g}",
-            "0 to 6, or 9",
-            "Export the scoring as annotations.",
-        )
+        problem, found = "a hypnogram signal holds a value that is no code", f"{values[i]:.6g}"
+        where = f"signal '{shorten(signal.label)}', sample {i + 1}"
+        raise FileFormatError(problem, file.path, where, found, "0 to 6, or 9", "Export the scoring as annotations.")
     distinct, positions = np.unique(codes.astype(np.int64), return_inverse=True)
     labels = tuple(map(str, distinct.tolist()))
     if not is_named and not {*_SIGNAL_STAGES, *layout.stages}.issuperset(labels):

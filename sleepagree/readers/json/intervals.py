@@ -95,24 +95,15 @@ class Gathered:
         self.people.setdefault(who, place)
         if len(self.people) > 1:
             first, second = list(self.people.values())[:2]
-            raise FileFormatError(
-                "the file holds sleep of more than one person",
-                self.path,
-                second,
-                f"another one than in {first}",
-                "records of one person",
-                "Export one file a person.",
-            )
+            problem, found = "the file holds sleep of more than one person", f"another one than in {first}"
+            expected = "records of one person"
+            raise FileFormatError(problem, self.path, second, found, expected, "Export one file a person.")
 
     def no_sequence(self, parts: Sequence[str], expected: str) -> FileFormatError:
         """Return the error for a file without stages; ``parts`` say what it holds."""
-        return FileFormatError(
-            "no sequence of stages is in this file",
-            self.path,
-            found=", ".join(parts) or "no record",
-            expected=expected,
-            remedy="Totals of a night can be compared by their bias only; export the intervals.",
-        )
+        problem, found = "no sequence of stages is in this file", ", ".join(parts) or "no record"
+        remedy = "Totals of a night can be compared by their bias only; export the intervals."
+        return FileFormatError(problem, self.path, found=found, expected=expected, remedy=remedy)
 
 
 def refuse_moment(holder: Field, *keys: str, named: str, expected: str) -> None:
@@ -223,14 +214,9 @@ def _on_one_clock(intervals: list[StagedInterval], zone: str | None, path: str) 
     naive = [offset is None for offset in offsets]
     if any(naive) and not all(naive):
         i = naive.index(not naive[0])
-        raise ClockError(
-            "some times carry an offset from UTC, others none",
-            path,
-            intervals[i // 2].place,
-            str(intervals[i // 2][i % 2]),
-            "all of them with an offset, or all without",
-            "Export the times again in one form.",
-        )
+        problem, found = "some times carry an offset from UTC, others none", str(intervals[i // 2][i % 2])
+        expected = "all of them with an offset, or all without"
+        raise ClockError(problem, path, intervals[i // 2].place, found, expected, "Export the times again in one form.")
     readings = np.array([[microseconds_of(m) for m in interval[:2]] for interval in intervals], np.int64)
     order = np.argsort(readings[:, 0], kind="stable")
     claims_utc = not any(naive) and not any(offsets)

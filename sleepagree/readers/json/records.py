@@ -52,12 +52,9 @@ def find_records(document: JsonDocument) -> Records | None:
         if not lists:
             return None
         if len(lists) > 1:
-            root.fail(
-                "more than one field holds a list of records",
-                found=", ".join(f"'{shorten(key)}'" for key in lists[:6]),
-                expected="one list of records",
-                remedy="Write the one with the stages to a file of its own.",
-            )
+            found, expected = ", ".join(f"'{shorten(key)}'" for key in lists[:6]), "one list of records"
+            remedy = "Write the one with the stages to a file of its own."
+            root.fail("more than one field holds a list of records", found=found, expected=expected, remedy=remedy)
         root = root.need(lists[0], "a list of records")
         notes = (*notes, Note.of(NoteKind.RECORDS_FROM_FIELD, field=OwnWord(lists[0])))
     elif not _holds_objects(root.value):
@@ -110,12 +107,9 @@ def read_records(
     if nested:
         notes.append(Note.of(NoteKind.FIELDS_NESTED, fields=tuple(map(OwnWord, sorted(nested)[:6]))))
     if not names:
-        records.fields[0].fail(
-            "the records hold no plain field",
-            found="objects and lists only",
-            expected="fields such as start, end and stage",
-            remedy="Export flat records, or a table.",
-        )
+        problem, found = "the records hold no plain field", "objects and lists only"
+        expected = "fields such as start, end and stage"
+        records.fields[0].fail(problem, found=found, expected=expected, remedy="Export flat records, or a table.")
     columns = {position: [_cell(row.get(name)) for row in rows] for position, name in enumerate(names)}
     places = Places([field.place.removesuffix(": ") for field in records.fields], "{}", "{}")
     table = Table(

@@ -115,16 +115,13 @@ def _until_next(reading: TableReading, starts_us: Microseconds, staged: Rows) ->
     stops = np.unique(onset)
     after = starts_us[starts_us > stops[-1]]
     if after.size == 0:
-        raise EpochGridError(
-            "the last row has no end",
-            reading.path,
-            reading.places.at(int(staged[np.flatnonzero(onset == stops[-1])[0]])),
-            expected="a time at which it ends",
-            remedy=(
-                "Add a closing row with the end of the night and the label 'Lights on' (or one that [stages] of a "
-                'layout maps to "not-a-stage"), or export the ends too.'
-            ),
+        problem = "the last row has no end"
+        where = reading.places.at(int(staged[np.flatnonzero(onset == stops[-1])[0]]))
+        remedy = (
+            "Add a closing row with the end of the night and the label 'Lights on' (or one that [stages] of a "
+            'layout maps to "not-a-stage"), or export the ends too.'
         )
+        raise EpochGridError(problem, reading.path, where, expected="a time at which it ends", remedy=remedy)
     stops = np.append(stops, after.min())
     return _with_common_step(reading, onset, stops[np.searchsorted(stops, onset, side="right")])
 
