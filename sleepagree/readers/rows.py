@@ -291,6 +291,11 @@ _ZONE_HINT: Final = (
 )
 
 
+#: Ends of remedies for rows that overlap.
+WHICH_ROW_HOLDS: Final = 'say in a layout which of two rows holds: [file] overlaps = "shorter-wins" or "later-wins".'
+_LATER_WINS: Final = 'let the row that stands later win: [file] overlaps = "later-wins" in a layout.'
+
+
 def _settle(rows: LabelledRows, overlaps: Overlaps, notes: list[Note]) -> LabelledRows:
     file_order = rows
     rows = _sort(rows, notes)
@@ -381,25 +386,15 @@ def _merge_same(rows: LabelledRows, file_order: LabelledRows, notes: list[Note])
 
 def _overlap(rows: LabelledRows, first: int, second: int, file_order: LabelledRows) -> EpochGridError:
     _refuse_repeated_hour(file_order)
-    same_time = rows.onset_us[first] == rows.onset_us[second] and rows.end_us[first] == rows.end_us[second]
     where = f"{rows.at(first)} and {rows.at(second)}"
-    if same_time:
-        return EpochGridError(
-            "two rows give the same time different labels",
-            rows.path,
-            where,
-            f"{rows.show(first)} and '{rows.labels[rows.codes[second]][:20]}'",
-            "one label for a time",
-            'Take one of the rows out, or let the row that stands later win: [file] overlaps = "later-wins" in '
-            "a layout.",
-            "overlaps",
-        )
-    problem, expected = "two rows with different labels overlap", "rows that do not overlap"
-    remedy = (
-        'Correct the rows, or say in a layout which of two rows holds: [file] overlaps = "shorter-wins" or '
-        '"later-wins".'
-    )
-    found = f"{rows.show(first)}, {rows.show(second, after=first)}"
+    if rows.onset_us[first] == rows.onset_us[second] and rows.end_us[first] == rows.end_us[second]:
+        problem, expected = "two rows give the same time different labels", "one label for a time"
+        found = f"{rows.show(first)} and '{rows.labels[rows.codes[second]][:20]}'"
+        remedy = f"Take one of the rows out, or {_LATER_WINS}"
+    else:
+        problem, expected = "two rows with different labels overlap", "rows that do not overlap"
+        found = f"{rows.show(first)}, {rows.show(second, after=first)}"
+        remedy = f"Correct the rows, or {WHICH_ROW_HOLDS}"
     return EpochGridError(problem, rows.path, where, found, expected, remedy, "overlaps")
 
 
@@ -424,16 +419,9 @@ def _paint(rows: LabelledRows, overlaps: Overlaps, notes: list[Note]) -> Labelle
     settled = rows.taking(owner[starts])
     told = int((rows.end_us - rows.onset_us).sum())
     covered = int((edges[stops] - edges[starts]).sum())
-    notes.append(
-        Note.of(
-            NoteKind.ROWS_OVERLAID,
-            rule=overlaps.value,
-            rows=n,
-            overlaid_s=(told - covered) / SECOND_US,
-            told_s=told / SECOND_US,
-            covered_s=covered / SECOND_US,
-        )
-    )
+    told_s, covered_s, overlaid_s = told / SECOND_US, covered / SECOND_US, (told - covered) / SECOND_US
+    seconds = {"overlaid_s": overlaid_s, "told_s": told_s, "covered_s": covered_s}
+    notes.append(Note.of(NoteKind.ROWS_OVERLAID, rule=overlaps.value, rows=n, **seconds))
     return replace(settled, onset_us=edges[starts], end_us=edges[stops])
 
 
@@ -451,7 +439,7 @@ def _refuse_ties(rows: LabelledRows) -> None:
     problem = "two rows of one length with different labels overlap, so neither is the shorter"
     where = f"{rows.at(pair[0])} and {rows.at(pair[1])}"
     found = f"{rows.show(pair[0])}, {rows.show(pair[1], after=pair[0])}"
-    remedy = 'Correct the rows, or let the row that stands later win: [file] overlaps = "later-wins" in a layout.'
+    remedy = f"Correct the rows, or {_LATER_WINS}"
     raise EpochGridError(problem, rows.path, where, found, "a shorter row where rows overlap", remedy, "overlaps")
 
 

@@ -99,15 +99,11 @@ def gather_fhir(document: JsonDocument, *, layout: Layout) -> Gathered:
         raise gathered.no_sequence(parts, f"Observations with the code {OBSERVATION_CODE}, one an interval")
     if totals:
         gathered.ignored["summary of a night (totals)"] = totals
-    gathered.notes += [
-        Note.of(NoteKind.STATUS_NOT_FINAL, count=count, status=word)
-        for word, count in sorted(statuses.items())
-        if word in ("preliminary", "registered", "unknown")
-    ]
-    gathered.notes += [
-        Note.of(NoteKind.OTHER_CODE_SYSTEM, count=count, system=OwnWord(system))
-        for system, count in sorted(systems.items())
-    ]
+    for word, count in sorted(statuses.items()):
+        if word in ("preliminary", "registered", "unknown"):
+            gathered.notes.append(Note.of(NoteKind.STATUS_NOT_FINAL, count=count, status=word))
+    for system, count in sorted(systems.items()):
+        gathered.notes.append(Note.of(NoteKind.OTHER_CODE_SYSTEM, count=count, system=OwnWord(system)))
     return gathered
 
 
@@ -145,9 +141,8 @@ def _is_sleep_stage(resource: Field) -> bool:
 def _is_total(resource: Field) -> bool:
     observation = resource.mapping()
     components = observation.get("component")
-    concepts = [observation.get("code")]
-    if isinstance(components, list):
-        concepts += [part.get("code") for part in components if isinstance(part, dict)]
+    parts = [observation, *(components if isinstance(components, list) else ())]
+    concepts = [part.get("code") for part in parts if isinstance(part, dict)]
     return any(code in _TOTALS for concept in concepts for _, code in _loose_codings(concept))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from sleepagree.caution import Note, NoteKind, OwnWord
@@ -101,8 +101,7 @@ def read_records(
         As for tables.
     """
     rows = [field.mapping() for field in records.fields]
-    nested = {name for row in rows for name, value in row.items() if isinstance(value, dict | list)}
-    names = [name for name in dict.fromkeys(name for row in rows for name in row) if name not in nested]
+    names, nested = plain_fields(rows)
     notes = list(records.notes)
     if nested:
         notes.append(Note.of(NoteKind.FIELDS_NESTED, fields=tuple(map(OwnWord, sorted(nested)[:6]))))
@@ -124,6 +123,12 @@ def read_records(
         decimal_point=True,
     )
     return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
+
+
+def plain_fields(rows: Sequence[Mapping[str, object]]) -> tuple[list[str], set[str]]:
+    """Return the names of fields with plain values, in order of appearance, and of those with objects or lists."""
+    nested = {name for row in rows for name, value in row.items() if isinstance(value, dict | list)}
+    return [name for name in dict.fromkeys(name for row in rows for name in row) if name not in nested], nested
 
 
 def _cell(value: object) -> str:
