@@ -18,24 +18,11 @@ from sleepagree.files.formulas import escape_formula
 
 #: Files of a results folder, as paths below it. Whoever writes a new one there adds it here: a folder that holds
 #: any other file is never replaced.
-RESULT_FILES: Final = frozenset(
-    {
-        "results.json",
-        "epochs.csv",
-        "epochs.csv.gz",
-        "epochs.parquet",
-        "confusion.csv",
-        "measures.csv",
-        "nights.csv",
-        "bias.csv",
-        "report.html",
-        "aligned.edf",
-        "aligned_events.tsv",
-        "aligned_events.json",
-        "aligned.csv",
-        "aligned.parquet",
-    }
-)
+RESULT_FILES: Final = frozenset((
+    "results.json", "epochs.csv", "epochs.csv.gz", "epochs.parquet", "confusion.csv", "measures.csv", "nights.csv",
+    "bias.csv", "report.html", "aligned.edf", "aligned_events.tsv", "aligned_events.json", "aligned.csv",
+    "aligned.parquet",
+))  # fmt: skip
 _RESULT_FIGURE: Final = re.compile(r"figures/[^/]+\.(svg|png|pdf)")
 _OUR_JSON: Final = re.compile(rb'\s*\{\s*"schema"\s*:\s*"sleepagree\.')
 _PARTIAL: Final = (".sleepagree-", ".part")
@@ -193,11 +180,8 @@ def refuse_folder(folder: Path, *, overwrite: bool, replaces: Replaces = Replace
         return
     if not overwrite:
         may = "files of the same names in it" if replaces is Replaces.SAME_NAMES else "the results in it"
-        raise OutputError(
-            "the folder exists and is not empty",
-            str(folder),
-            remedy=f"Give the name of a new folder, or --overwrite to replace {may}.",
-        )
+        remedy = f"Give the name of a new folder, or --overwrite to replace {may}."
+        raise OutputError("the folder exists and is not empty", str(folder), remedy=remedy)
     if replaces is Replaces.RESULTS:
         _refuse_strangers(folder, held)
         refuse_inputs(held)

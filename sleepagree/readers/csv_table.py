@@ -220,13 +220,9 @@ def _split(text: str, mark: str, path: str, notes: tuple[Note, ...], header_line
 
 def _broken_row(reason: str, line: int, path: str) -> FileFormatError:
     if "field limit" in reason:
-        return FileFormatError(
-            "a cell is too long",
-            path,
-            f"line {line}",
-            f"more than {csv.field_size_limit()} characters",
-            remedy="A quotation mark that is never closed does this; correct the row.",
-        )
+        found = f"more than {csv.field_size_limit()} characters"
+        remedy = "A quotation mark that is never closed does this; correct the row."
+        return FileFormatError("a cell is too long", path, f"line {line}", found, remedy=remedy)
     problem, expected = "a quotation mark is out of place", "every quoted cell closed before the next delimiter"
     remedy = "Correct the row."
     found = "the end of the file inside quotation marks" if "unexpected end" in reason else reason

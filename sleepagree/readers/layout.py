@@ -191,14 +191,8 @@ def _parse(data: bytes, path: str) -> dict[str, Any]:
         found = f"byte 0x{data[error.start]:02x}"
         raise FileFormatError(problem, path, f"byte {error.start}", found, expected, remedy) from None
     except TomlError as error:
-        raise FileFormatError(
-            "the layout is not valid TOML",
-            path,
-            error.where,
-            error.reason,
-            "TOML 1.0",
-            "Texts stand in quotes and a key stands once.",
-        ) from None
+        problem, remedy = "the layout is not valid TOML", "Texts stand in quotes and a key stands once."
+        raise FileFormatError(problem, path, error.where, error.reason, "TOML 1.0", remedy) from None
 
 
 @dataclass(frozen=True)

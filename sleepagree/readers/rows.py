@@ -94,13 +94,8 @@ class LabelledRows:
 
     def taking(self, rows: Rows) -> LabelledRows:
         """Return some of the rows, in the order given."""
-        return replace(
-            self,
-            onset_us=self.onset_us[rows],
-            end_us=self.end_us[rows],
-            codes=self.codes[rows],
-            file_row=self.file_row[rows],
-        )
+        onset_us, end_us, codes, file_row = (a[rows] for a in (self.onset_us, self.end_us, self.codes, self.file_row))
+        return replace(self, onset_us=onset_us, end_us=end_us, codes=codes, file_row=file_row)
 
     def at(self, row: int) -> str:
         """Return the place of a row."""
@@ -254,12 +249,8 @@ def _drop_no_stages(rows: LabelledRows, ignored: dict[str, int]) -> LabelledRows
     new_code = np.full(len(rows.labels), -1, np.intp)
     new_code[kept] = np.arange(len(kept))
     left = rows.taking(np.flatnonzero(new_code[rows.codes] >= 0))
-    return replace(
-        left,
-        codes=new_code[left.codes],
-        labels=tuple(rows.labels[code] for code in kept),
-        stages=tuple(rows.stages[code] for code in kept),
-    )
+    labels, stages = (tuple(words[code] for code in kept) for words in (rows.labels, rows.stages))
+    return replace(left, codes=new_code[left.codes], labels=labels, stages=stages)
 
 
 def no_stage_rows(path: str, ignored: Mapping[str, int]) -> FileFormatError:

@@ -176,16 +176,8 @@ def aligned_night(paired: PairedNight, *, mapping: StageMapping | None = None) -
     sides = ((paired.reference, paired.reference_set.stages), (paired.device, paired.device_set.stages))
     # the code of silence is -1
     reference, device = (tuple((*stages, None)[code] for code in codes.tolist()) for codes, stages in sides)
-    return AlignedNight(
-        paired.epoch_start(0),
-        paired.epoch_s,
-        reference,
-        device,
-        status,
-        disagrees,
-        paired.begin_s,
-        "" if mapping is None else mapping.name,
-    )
+    begin, under = paired.epoch_start(0), "" if mapping is None else mapping.name
+    return AlignedNight(begin, paired.epoch_s, reference, device, status, disagrees, paired.begin_s, under)
 
 
 # --- rows -------------------------------------------------------------------------------------------------

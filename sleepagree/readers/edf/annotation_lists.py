@@ -128,13 +128,9 @@ def _decode(text: bytes, offset: int, encoding: str, *, is_only: bool) -> str:
         decoded = text.decode(encoding)
     except UnicodeError as error:
         at = min(max(getattr(error, "start", 0), 0), len(text) - 1)
-        raise TalFaultError(
-            offset + at,
-            f"an annotation text is not {encoding}",
-            f"byte 0x{text[at]:02X}",
-            "text in UTF-8, as EDF+ demands",
-            'Name the encoding of the texts in a layout, such as encoding = "latin-1".',
-        ) from None
+        problem, found = f"an annotation text is not {encoding}", f"byte 0x{text[at]:02X}"
+        remedy = 'Name the encoding of the texts in a layout, such as encoding = "latin-1".'
+        raise TalFaultError(offset + at, problem, found, "text in UTF-8, as EDF+ demands", remedy) from None
     control = _CONTROL.search(decoded)
     if control is not None:
         raise TalFaultError(

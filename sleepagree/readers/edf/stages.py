@@ -339,14 +339,10 @@ def _constant_step(onset_s: Seconds, path: str) -> float:
     step = round(float(np.median(steps)), 6)
     odd = np.flatnonzero(np.abs(steps - step) > _SLACK_S)
     if odd.size:
-        raise EpochGridError(
-            "the stage annotations have no duration and no constant step",
-            path,
-            f"annotation at {moments[odd[0] + 1]:.10g} s",
-            f"a step of {steps[odd[0]]:.10g} s",
-            f"{step:.10g} s as between most of them, or durations",
-            _GIVE_DURATIONS,
-        )
+        problem = "the stage annotations have no duration and no constant step"
+        where = f"annotation at {moments[odd[0] + 1]:.10g} s"
+        expected = f"{step:.10g} s as between most of them, or durations"
+        raise EpochGridError(problem, path, where, f"a step of {steps[odd[0]]:.10g} s", expected, _GIVE_DURATIONS)
     return step
 
 

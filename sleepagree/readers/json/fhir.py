@@ -205,15 +205,11 @@ def _stage_code(resource: Field, systems: Counter[str]) -> str:
             return DATA_ABSENT
         for key in resource.mapping():
             if key.startswith("value"):
-                resource.need(key, expected).fail(
-                    "the stage must be a coded value", found="another value[x]", expected="valueCodeableConcept"
-                )
+                problem, needed = "the stage must be a coded value", "valueCodeableConcept"
+                resource.need(key, expected).fail(problem, found="another value[x]", expected=needed)
     concept = resource.need("valueCodeableConcept", expected)
-    codings = [
-        (coding, coding.need("code", expected).text(expected))
-        for coding in concept.need("coding", "a list of codings").elements()
-        if coding.has("code")
-    ]
+    given = [coding for coding in concept.need("coding", "a list of codings").elements() if coding.has("code")]
+    codings = [(coding, coding.need("code", expected).text(expected)) for coding in given]
     if not codings:
         concept.fail("the coded value holds no code", expected=expected)
     standard = [pair for pair in codings if pair[0].mapping().get("system") == CODE_SYSTEM]

@@ -157,14 +157,10 @@ def assemble_intervals(
     end_us, end_notes = _settle_ends(timed, layout, path)
     epoch_s, epoch_from = _epoch_length(timed.begin_us, end_us, layout)
     in_bed_notes = _in_bed_note(everything.taking(~is_stage))
-    facts = SourceFacts(
-        reports=layout.reports,
-        epoch_s=epoch_s,
-        epoch_from=epoch_from,
-        ignored=dict(sorted(gathered.ignored.items())),
-        notes=(*gathered.notes, *source_notes, *everything.notes, *end_notes, *in_bed_notes),
-        cautions=(*everything.cautions, *_no_wake_caution(stages)),
-    )
+    ignored = dict(sorted(gathered.ignored.items()))
+    notes = (*gathered.notes, *source_notes, *everything.notes, *end_notes, *in_bed_notes)
+    cautions = (*everything.cautions, *_no_wake_caution(stages))
+    facts = SourceFacts(layout.reports, epoch_s, epoch_from, ignored=ignored, notes=notes, cautions=cautions)
     file_row = np.arange(len(timed.intervals))
     rows = LabelledRows(timed.begin_us, end_us, codes, file_row, labels, stages, places, timed.clock, path)
     return make_spans(rows, origin=origin, facts=facts, overlaps=layout.overlaps)
@@ -294,16 +290,11 @@ def _refuse_two_at_once(timed: _Timed, codes: NDArray[np.intp], source_words: st
         if stay.begin_us < latest.end_us and stay.source != latest.source:
             (_, _, one, place), (_, _, other, where) = sorted((latest, stay), key=lambda s: s.source)
             n = np.bincount(codes)
-            found = f"source {one} ({n[one]} intervals, one of them {place}) and source {other} ({n[other]})"
-            raise InputError(
-                "two sources scored the same night",
-                path,
-                where,
-                f"{found}, both at {timed.clock.show(stay.begin_us)}",
-                "one source a night",
-                f"Keep the records of one {source_words} in the file; in Python, read_json(path, source={one}) or "
-                f"source={other} reads one of them.",
-            )
+            both = f"source {one} ({n[one]} intervals, one of them {place}) and source {other} ({n[other]})"
+            found, expected = f"{both}, both at {timed.clock.show(stay.begin_us)}", "one source a night"
+            in_python = f"in Python, read_json(path, source={one}) or source={other} reads one of them."
+            remedy = f"Keep the records of one {source_words} in the file; {in_python}"
+            raise InputError("two sources scored the same night", path, where, found, expected, remedy)
         latest = max(latest, stay, key=lambda s: s.end_us)
 
 
