@@ -196,12 +196,7 @@ BAND_A: Final = DeviceTraits(
 PAD_B: Final = DeviceTraits(
     name="pad B",
     labels=("W", "light", "N3", "R"),
-    shares=(
-        (0.74, 0.22, 0.00, 0.04),
-        (0.14, 0.70, 0.01, 0.15),
-        (0.02, 0.83, 0.08, 0.07),
-        (0.00, 0.21, 0.79, 0.00),
-    ),
+    shares=((0.74, 0.22, 0.00, 0.04), (0.14, 0.70, 0.01, 0.15), (0.02, 0.83, 0.08, 0.07), (0.00, 0.21, 0.79, 0.00)),
     rem_shares=(0.03, 0.17, 0.01, 0.79),
     rem_run_epochs=10.0,
     epoch_s=60.0,
@@ -518,11 +513,7 @@ def _coarser(rng: np.random.Generator, said: StageCodes, device: DeviceTraits) -
 
 
 def simulate_device(
-    reference: StageCodes,
-    participant: Sequence[int] | Positions,
-    *,
-    device: DeviceTraits,
-    rng: np.random.Generator,
+    reference: StageCodes, participant: Sequence[int] | Positions, *, device: DeviceTraits, rng: np.random.Generator
 ) -> StageCodes:
     """Return what a device says about simulated nights, on the epochs of the reference.
 

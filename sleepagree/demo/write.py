@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from importlib import resources
 from itertools import groupby
 from pathlib import Path
 from typing import Any, Final
@@ -70,68 +71,6 @@ _LIGHTS_OFF: Final = (
     ("2026-04-21T07:25", "2026-04-22T07:55", "2026-04-24T23:34"),
     ("2026-04-21T08:44", "2026-04-22T09:10", "2026-04-24T22:18"),
 )
-
-_BAND_LAYOUT: Final = """\
-# How to read the exports of band A (an invented device): one row per interval, local time, words of its own.
-reports = ["wake", "light", "deep"]     # all that band A can say; it has no word for REM
-
-[file]
-shape = "intervals"
-start = "from"
-end = "to"
-stage = "state"
-time = "iso"
-
-[stages]
-Up = "wake"
-Shallow = "light"
-Deep = "deep"
-"""
-
-_PAD_LAYOUT: Final = """\
-# How to read the exports of pad B (an invented device): one row per minute, UTC, words of its own.
-reports = ["wake", "light", "deep", "rem"]
-epoch_seconds = 60
-
-[file]
-shape = "epochs"
-start = "utc"
-stage = "reads"
-time = "iso"
-delimiter = ";"
-
-[stages]
-up = "wake"
-doze = "light"
-sound = "deep"
-dream = "rem"
-"""
-
-_README: Final = """\
-An invented study
-=================
-The crew of a night ferry try two devices: "band A", worn on the arm, and "pad B", laid under the sheet.
-There is no such ferry, no such crew and no such device: every file here was made by a simulator,
-`sleepagree demo`, seed {seed}. Nothing can be learned from it about any real device.
-
-Four people (crew-1 to crew-4) sleep three times each, twice by day on board and once by night ashore.
-
-reference/      scored sleep, EDF+ annotations, local time of the home port ({zone}), which an EDF
-                file cannot say
-band-a/         band A: one row per interval, local time; it knows Up, Shallow and Deep, but no REM
-pad-b/          pad B: one row per minute, UTC; it knows up, doze, sound and dream
-band-a.toml     layouts: how to read the exports of each device
-pad-b.toml
-nights.csv      which files belong together: 12 nights, two devices
-truth.json      what the simulator put in
-
-Some nights are awkward, as nights are:
-- crew-1, night 2: the reference holds movement time
-- crew-2, night 3: the clock of band A is 4 minutes slow
-- crew-3, night 1: two people scored the reference
-- crew-4, night 1: the reference holds a stretch that could not be scored
-- crew-4, night 2: an hour of pad B is lost
-"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,11 +212,11 @@ def _demo_files(sleeps: Sequence[_Sleep], seed: int) -> dict[str, bytes]:
             files[f"reference/{sleep.name}-second.edf"] = _reference(sleep, sleep.second)
         files[f"band-a/{sleep.name}.csv"] = _text(_band_lines(sleep))
         files[f"pad-b/{sleep.name}.csv"] = _text(_pad_lines(sleep))
+    texts = resources.files("sleepagree.demo") / "texts"
+    files |= {name: texts.joinpath(name).read_text("utf-8").encode() for name in ("band-a.toml", "pad-b.toml")}
     return files | {
-        "band-a.toml": _BAND_LAYOUT.encode(),
-        "pad-b.toml": _PAD_LAYOUT.encode(),
         "nights.csv": _text(_nights_lines(sleeps)),
-        "README.txt": _README.format(seed=seed, zone=ZONE).encode(),
+        "README.txt": texts.joinpath("README.txt").read_text("utf-8").format(seed=seed, zone=ZONE).encode(),
         "truth.json": _one_line_each(_truth(sleeps, seed)).encode(),
     }
 

@@ -24,16 +24,8 @@ _PIECE_BYTES: Final = 1024 * 1024
 
 #: What stores call the mark that changes when a file does.
 _MARKS: Final = (
-    "etag",
-    "mtime",
-    "lastmodified",
-    "last_modified",
-    "modified",
-    "updated",
-    "created",
-    "md5hash",
-    "crc32c",
-)
+    "etag", "mtime", "lastmodified", "last_modified", "modified", "updated", "created", "md5hash", "crc32c",
+)  # fmt: skip
 
 
 def is_remote(written: str) -> bool:
@@ -103,12 +95,9 @@ def _fetch(address: str, path: Path) -> None:
     except FileNotFoundError:
         raise InputError("the file does not exist in its store", name, "", "", "", "Check its address.") from None
     except Exception as error:  # every store has exceptions of its own, and their texts may hold keys
-        raise InputError(
-            "the file cannot be fetched from its store",
-            name,
-            found=type(error).__name__,
-            remedy="Check its address, and that this machine may read there (fsspec's own settings hold the keys).",
-        ) from None
+        problem = "the file cannot be fetched from its store"
+        remedy = "Check its address, and that this machine may read there (fsspec's own settings hold the keys)."
+        raise InputError(problem, name, found=type(error).__name__, remedy=remedy) from None
 
 
 def _protocol(address: str) -> str:

@@ -186,18 +186,10 @@ def open_input(path: str | os.PathLike[str]) -> InputFile:
     if stat.S_ISDIR(status.st_mode):
         raise _is_folder(name)
     if not stat.S_ISREG(status.st_mode):
-        raise InputError(
-            "this is a pipe or a device",
-            name,
-            expected="a regular file",
-            remedy="Write the data to a file first and give its path.",
-        )
-    raise InputError(
-        "the file is empty",
-        name,
-        found="0 bytes",
-        remedy="Export or copy it again; a copy that was broken off leaves such files.",
-    )
+        problem, expected = "this is a pipe or a device", "a regular file"
+        raise InputError(problem, name, expected=expected, remedy="Write the data to a file first and give its path.")
+    remedy = "Export or copy it again; a copy that was broken off leaves such files."
+    raise InputError("the file is empty", name, found="0 bytes", remedy=remedy)
 
 
 def _is_folder(name: str) -> InputError:

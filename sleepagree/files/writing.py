@@ -18,26 +18,11 @@ from sleepagree.files.formulas import escape_formula
 
 #: Files of a results folder, as paths below it. Whoever writes a new one there adds it here: a folder that holds
 #: any other file is never replaced.
-RESULT_FILES: Final = frozenset(
-    {
-        "results.json",
-        "correction.json",
-        "correction.csv",
-        "epochs.csv",
-        "epochs.csv.gz",
-        "epochs.parquet",
-        "confusion.csv",
-        "measures.csv",
-        "nights.csv",
-        "bias.csv",
-        "report.html",
-        "aligned.edf",
-        "aligned_events.tsv",
-        "aligned_events.json",
-        "aligned.csv",
-        "aligned.parquet",
-    }
-)
+RESULT_FILES: Final = frozenset((
+    "results.json", "correction.json", "correction.csv", "epochs.csv", "epochs.csv.gz", "epochs.parquet", "confusion.csv",
+    "measures.csv", "nights.csv", "bias.csv", "report.html", "aligned.edf", "aligned_events.tsv", "aligned_events.json", "aligned.csv",
+    "aligned.parquet",
+))  # fmt: skip
 _RESULT_FIGURE: Final = re.compile(r"figures/[^/]+\.(svg|png|pdf)")
 _OUR_JSON: Final = re.compile(rb'\s*\{\s*"schema"\s*:\s*"sleepagree\.')
 _PARTIAL: Final = (".sleepagree-", ".part")
@@ -195,11 +180,8 @@ def refuse_folder(folder: Path, *, overwrite: bool, replaces: Replaces = Replace
         return
     if not overwrite:
         may = "files of the same names in it" if replaces is Replaces.SAME_NAMES else "the results in it"
-        raise OutputError(
-            "the folder exists and is not empty",
-            str(folder),
-            remedy=f"Give the name of a new folder, or --overwrite to replace {may}.",
-        )
+        remedy = f"Give the name of a new folder, or --overwrite to replace {may}."
+        raise OutputError("the folder exists and is not empty", str(folder), remedy=remedy)
     if replaces is Replaces.RESULTS:
         _refuse_strangers(folder, held)
         refuse_inputs(held)
@@ -226,12 +208,9 @@ def _refuse_strangers(folder: Path, held: Sequence[Path]) -> None:
         return
     names = ", ".join(f"'{shorten(path.relative_to(folder).as_posix())}'" for path in (strangers or held)[:3])
     more = len(strangers or held) - 3
-    raise OutputError(
-        "the folder holds files that are no results of sleepagree, so it is not replaced",
-        str(folder),
-        found=names + (f" and {more} more" if more > 0 else ""),
-        remedy="Give another name, or take these files out of it.",
-    )
+    problem = "the folder holds files that are no results of sleepagree, so it is not replaced"
+    found = names + (f" and {more} more" if more > 0 else "")
+    raise OutputError(problem, str(folder), found=found, remedy="Give another name, or take these files out of it.")
 
 
 def _is_result(path: Path, folder: Path) -> bool:
@@ -512,12 +491,8 @@ def _umask() -> int:
 
 
 def _cannot_write(path: Path, error: OSError) -> OutputError:
-    return OutputError(
-        "the file cannot be written",
-        str(path),
-        found=error.strerror or type(error).__name__,
-        remedy="Check who may write there and how much room is left.",
-    )
+    problem, found = "the file cannot be written", error.strerror or type(error).__name__
+    return OutputError(problem, str(path), found=found, remedy="Check who may write there and how much room is left.")
 
 
 # --- CSV --------------------------------------------------------------------------------------------------

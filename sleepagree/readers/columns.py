@@ -132,21 +132,11 @@ def _find(names: tuple[str, ...], asked: tuple[str | None, ...]) -> Columns:
 
 
 def _describe(names: tuple[str, ...], found: Mapping[str, int]) -> Columns:
-    start = _words(names[found["start"]])
-    stage = names[found["stage"]]
-    duration = _words(names[found["duration"]]) if "duration" in found else ()
-    return Columns(
-        found["start"],
-        found["stage"],
-        found.get("end"),
-        found.get("duration"),
-        found.get("date"),
-        found.get("step"),
-        bool(_SECONDS.intersection(start)) or "onset" in start,
-        "utc" in start,
-        _unit_of(duration),
-        f"column '{shorten(stage)}'" if _says_rechtschaffen_kales(stage) else "",
-    )
+    start, stage = _words(names[found["start"]]), names[found["stage"]]
+    seconds = bool(_SECONDS.intersection(start)) or "onset" in start
+    unit = _unit_of(_words(names[found["duration"]])) if "duration" in found else None
+    kales = f"column '{shorten(stage)}'" if _says_rechtschaffen_kales(stage) else ""
+    return Columns(**found, seconds=seconds, utc="utc" in start, duration_unit=unit, rechtschaffen_kales=kales)
 
 
 def _unit_of(words: Sequence[str]) -> float | None:
@@ -206,21 +196,15 @@ def _named(names: Sequence[str], name: str, role: str) -> int:
     if len(positions) == 1:
         return positions[0]
     if positions:
-        raise FileFormatError(
-            f"{len(positions)} columns have the name that the layout gives for '{role}'",
-            found=_columns_found(names),
-            expected=f"one column '{shorten(name)}'",
-            remedy="Give every column a name of its own.",
-        )
+        problem = f"{len(positions)} columns have the name that the layout gives for '{role}'"
+        found, expected = _columns_found(names), f"one column '{shorten(name)}'"
+        raise FileFormatError(problem, found=found, expected=expected, remedy="Give every column a name of its own.")
     import difflib
 
     near = difflib.get_close_matches(name[:80], [candidate for candidate in names if len(candidate) <= 80], 1, 0.6)
-    raise FileFormatError(
-        f"the column that the layout names for '{role}' is missing",
-        found=_columns_found(names),
-        expected=f"a column '{shorten(name)}'",
-        remedy=f"Did you mean '{shorten(near[0])}'?" if near else "Correct the layout, or check that this is its file.",
-    )
+    problem = f"the column that the layout names for '{role}' is missing"
+    remedy = f"Did you mean '{shorten(near[0])}'?" if near else "Correct the layout, or check that this is its file."
+    raise FileFormatError(problem, found=_columns_found(names), expected=f"a column '{shorten(name)}'", remedy=remedy)
 
 
 def _ambiguous(names: Sequence[str], positions: Sequence[int], role: str) -> FileFormatError:
@@ -245,9 +229,6 @@ def _missing(names: Sequence[str], missing: Sequence[str]) -> FileFormatError:
     if any(re.fullmatch(r"[\d.,:TZ+ -]+", name) for name in names if name):
         header = "If the first row holds data, put a row with the names of the columns above it; if it holds names, "
         remedy = (header + "give a layout (", ")\n    [file]\n" + lines)
-    return FileFormatError(
-        "no column holds " + " and none ".join(_WHAT[role] for role in missing),
-        found=_columns_found(names),
-        expected=" and ".join(f"a column called {plain[role]}" for role in missing),
-        remedy=remedy,
-    )
+    problem = "no column holds " + " and none ".join(_WHAT[role] for role in missing)
+    expected = " and ".join(f"a column called {plain[role]}" for role in missing)
+    return FileFormatError(problem, found=_columns_found(names), expected=expected, remedy=remedy)

@@ -109,15 +109,13 @@ def _decode(data: bytes, path: str, encoding: str | None) -> str:
         return data.decode(encoding)
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        raise FileFormatError(
-            f"the text is not {encoding.upper()}",
-            path,
-            f"line {line}, byte {error.start + skipped}",
-            f"byte 0x{data[error.start]:02x}",
-            f"text in {encoding.upper()}",
+        problem, where = f"the text is not {encoding.upper()}", f"line {line}, byte {error.start + skipped}"
+        found = f"byte 0x{data[error.start]:02x}"
+        remedy = (
             "If it was written in another encoding, name that in a layout, for instance\n    [file]\n"
-            '    encoding = "cp1252"',
-        ) from None
+            '    encoding = "cp1252"'
+        )
+        raise FileFormatError(problem, path, where, found, f"text in {encoding.upper()}", remedy) from None
     except UnicodeError as error:
         raise FileFormatError(
             f"the text is not {encoding.upper()}", path, "", str(error), f"text in {encoding.upper()}"
@@ -222,13 +220,9 @@ def _split(text: str, mark: str, path: str, notes: tuple[Note, ...], header_line
 
 def _broken_row(reason: str, line: int, path: str) -> FileFormatError:
     if "field limit" in reason:
-        return FileFormatError(
-            "a cell is too long",
-            path,
-            f"line {line}",
-            f"more than {csv.field_size_limit()} characters",
-            remedy="A quotation mark that is never closed does this; correct the row.",
-        )
+        found = f"more than {csv.field_size_limit()} characters"
+        remedy = "A quotation mark that is never closed does this; correct the row."
+        return FileFormatError("a cell is too long", path, f"line {line}", found, remedy=remedy)
     problem, expected = "a quotation mark is out of place", "every quoted cell closed before the next delimiter"
     remedy = "Correct the row."
     found = "the end of the file inside quotation marks" if "unexpected end" in reason else reason
@@ -237,11 +231,8 @@ def _broken_row(reason: str, line: int, path: str) -> FileFormatError:
 
 def _wrong_width(row: Sequence[str], header: Sequence[str], line: int, mark: str, path: str) -> FileFormatError:
     name = _DELIMITER_NAMES.get(mark, repr(mark))
-    return FileFormatError(
-        "the row has too few cells" if len(row) < len(header) else "the row has too many cells",
-        path,
-        f"line {line}",
-        counted(len(row), "cell"),  # a cell beside those of times and stages may say anything about anybody
-        f"{len(header)}, as in the header (delimiter: {name})",
-        "A delimiter may be missing or one too many; correct the row.",
-    )
+    problem = "the row has too few cells" if len(row) < len(header) else "the row has too many cells"
+    expected = f"{len(header)}, as in the header (delimiter: {name})"
+    remedy = "A delimiter may be missing or one too many; correct the row."
+    # counted only: a cell beside those of times and stages may say anything about anybody
+    return FileFormatError(problem, path, f"line {line}", counted(len(row), "cell"), expected, remedy)

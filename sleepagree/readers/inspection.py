@@ -17,14 +17,7 @@ from typing import Final
 import numpy as np
 
 from sleepagree.caution import Caution, Note, NoteKind
-from sleepagree.errors import (
-    EpochGridError,
-    FileFormatError,
-    MappingError,
-    SleepAgreeError,
-    UnknownStageError,
-    counted,
-)
+from sleepagree.errors import EpochGridError, FileFormatError, MappingError, SleepAgreeError, UnknownStageError, counted
 from sleepagree.hypnogram.epochs import lay_on_epochs
 from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
 from sleepagree.hypnogram.zones import add_seconds
@@ -215,6 +208,7 @@ def inspect_file(path: Path, *, layout: Layout | None = None, zone: str | None =
     spans = reading.spans
     begin_s = float(spans.onset_s[0])
     overlaps = tuple(note for note in spans.notes if note.kind in _OF_OVERLAPS)
+    refused = (Note.of(NoteKind.OVERLAP_REFUSED, problem=reading.overlap),) if reading.overlap else ()
     return FileInspection(
         file=path.name,
         reader=spans.origin.reader,
@@ -227,7 +221,7 @@ def inspect_file(path: Path, *, layout: Layout | None = None, zone: str | None =
         epoch_seconds_from=str(spans.epoch_from),
         labels=_labels(spans, reading.unknown),
         gaps=_gaps(spans),
-        overlaps=overlaps or _refused_overlap(reading),
+        overlaps=overlaps or refused,
         lights_off=_mark(spans, spans.lights_off_s),
         lights_on=_mark(spans, spans.lights_on_s),
         columns=_columns(path, layout, spans.origin.reader),
@@ -304,10 +298,10 @@ def _labels_only(path: Path, layout: Layout | None, reading: _Reading) -> FileIn
     from sleepagree.readers.edf.recording import read_edf_annotations
 
     read = read_edf_annotations(path, layout=layout)
-    count = Counter(annotation.text.strip() for annotation in read.annotations)
-    seconds: Counter[str] = Counter()
-    for annotation in read.annotations:
-        seconds[annotation.text.strip()] += round(annotation.duration_s or 0)
+    count, seconds = Counter[str](), Counter[str]()
+    for _, duration_s, text in read.annotations:
+        count[text.strip()] += 1
+        seconds[text.strip()] += round(duration_s or 0)
     return replace(
         inspection,
         start=read.header.start,
@@ -345,9 +339,7 @@ def _moment(spans: ScoredSpans, seconds: float) -> datetime | None:
 
 
 def _mark(spans: ScoredSpans, seconds: float | None) -> datetime | float | None:
-    if seconds is None:
-        return None
-    return _moment(spans, seconds) or seconds
+    return None if seconds is None else _moment(spans, seconds) or seconds
 
 
 def _zone_name(start: datetime | None) -> str | None:
@@ -357,31 +349,25 @@ def _zone_name(start: datetime | None) -> str | None:
     return key or start.tzname() or start.isoformat()[-6:]
 
 
+def _scored(spans: ScoredSpans) -> list[int]:
+    """Return the positions of the spans that hold a stage."""
+    return [i for i, code in enumerate(spans.codes.tolist()) if spans.stages[code] != UNSCORED]
+
+
 def _labels(spans: ScoredSpans, unknown: Sequence[str]) -> tuple[LabelSeen, ...]:
-    scored = [i for i, code in enumerate(spans.codes.tolist()) if spans.stages[code] != UNSCORED] or [0]
-    on_grid = lay_on_epochs(spans, origin_s=float(spans.onset_s[scored[0]]))
+    first = next(iter(_scored(spans)), 0)
+    on_grid = lay_on_epochs(spans, origin_s=float(spans.onset_s[first]))
     epochs = np.bincount(on_grid.codes[on_grid.codes >= 0], minlength=len(spans.labels))
     seconds = np.bincount(spans.codes, weights=spans.duration_s, minlength=len(spans.labels))
     appearing = list(dict.fromkeys(spans.codes.tolist()))
-    return tuple(
-        LabelSeen(
-            spans.labels[code],
-            None if spans.labels[code] in unknown else spans.stages[code],
-            int(epochs[code]),
-            float(seconds[code]) / 60,
-        )
-        for code in appearing
-    )
+    stages = [None if label in unknown else stage for label, stage in zip(spans.labels, spans.stages, strict=True)]
+    return tuple(LabelSeen(spans.labels[c], stages[c], int(epochs[c]), float(seconds[c]) / 60) for c in appearing)
 
 
 def _gaps(spans: ScoredSpans) -> tuple[Gap, ...]:
     ends, begins = spans.onset_s[:-1] + spans.duration_s[:-1], spans.onset_s[1:]
     pairs = [(float(ends[i]), float(begins[i])) for i in np.flatnonzero(begins - ends > _SLACK_S)]
     return tuple(Gap(_moment(spans, begin), _moment(spans, end), begin, end) for begin, end in pairs)
-
-
-def _refused_overlap(reading: _Reading) -> tuple[Note, ...]:
-    return (Note.of(NoteKind.OVERLAP_REFUSED, problem=reading.overlap),) if reading.overlap else ()
 
 
 def _columns(path: Path, layout: Layout | None, reader: str) -> tuple[tuple[str, str], ...]:
@@ -435,15 +421,13 @@ def _cells_of_json(data: bytes, path: str) -> _Cells:
     from sleepagree.readers.json.fhir import is_fhir
     from sleepagree.readers.json.fields import decode_json
     from sleepagree.readers.json.mobile_health import is_mobile_health
-    from sleepagree.readers.json.records import find_records
+    from sleepagree.readers.json.records import find_records, plain_fields
 
     document = decode_json(data, path=path)
     of_standard = any(is_fhir(root) or is_mobile_health(root) for root in document.fields)
     records = None if of_standard else find_records(document)
     held = [field.mapping() for field in records.fields] if records else []
-    nested = {name for record in held for name, value in record.items() if isinstance(value, dict | list)}
-    names = [name for name in dict.fromkeys(name for record in held for name in record) if name not in nested]
-    return [(name, _texts([record.get(name) for record in held])) for name in names]
+    return [(name, _texts([record.get(name) for record in held])) for name in plain_fields(held)[0]]
 
 
 def _cells_of_parquet(data: bytes, path: str) -> _Cells:
@@ -496,9 +480,8 @@ def _clock_sentence(spans: ScoredSpans) -> str:
 
 
 def _grid_sentence(spans: ScoredSpans) -> str:
-    epoch_s = spans.epoch_s
-    scored = np.flatnonzero([spans.stages[code] != UNSCORED for code in spans.codes.tolist()])
-    if scored.size == 0:
+    epoch_s, scored = spans.epoch_s, _scored(spans)
+    if not scored:
         return "None of its labels is a stage, so there is nothing to score."
     grid = lay_on_epochs(spans, origin_s=float(spans.onset_s[scored[0]]))
     one = grid.split_epochs == 1
@@ -514,8 +497,8 @@ def _window_sentence(spans: ScoredSpans) -> str:
     if off is not None and on is not None:
         return f"As a reference it sets the window from lights off to lights on ({(on - off) / 60:.1f} min)."
     which = "no lights marks" if off is None and on is None else "only one of the two lights marks"
-    scored = np.flatnonzero([spans.stages[code] != UNSCORED for code in spans.codes.tolist()])
-    if scored.size == 0:
+    scored = _scored(spans)
+    if not scored:
         return f"It has {which}, and no stage that a window could begin with."
     end_s = float(spans.onset_s[scored[-1]] + spans.duration_s[scored[-1]])
     minutes = (end_s - float(spans.onset_s[scored[0]])) / 60

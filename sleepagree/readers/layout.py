@@ -5,13 +5,12 @@ from __future__ import annotations
 import codecs
 import contextlib
 import datetime as dt
-import math
 import os
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
 from sleepagree.errors import ClockError, FileFormatError, shorten
 from sleepagree.files.reading import read_bytes
@@ -142,30 +141,11 @@ def one_zone(zone: str | None, layout: Layout, path: str) -> str | None:
 
 DURATION_UNITS: Final[Mapping[str, float]] = {"s": 1.0, "min": 60.0, "ms": 0.001}
 
-_TOP_KEYS: Final = ("reports", "epoch_seconds", "file", "stages")
-_FILE_KEYS: Final = (
-    "shape",
-    "start",
-    "end",
-    "duration",
-    "stage",
-    "date",
-    "duration_unit",
-    "marks",
-    "ends",
-    "time",
-    "night_of",
-    "begins",
-    "zone",
-    "overlaps",
-    "delimiter",
-    "encoding",
-)
 _COLUMNS: Final = ("start", "end", "duration", "stage", "date")
 _LONGEST_EPOCH_S: Final = 3600.0
 
-_Choice = TypeVar("_Choice", bound=StrEnum)
-_Value = TypeVar("_Value")
+#: Key -> what makes a value of what stands there, None or a ValueError where it cannot, and what it expects.
+_Keys = Mapping[str, tuple[Callable[[Any], Any], str]]
 
 
 def read_layout(path: str | os.PathLike[str]) -> Layout:
@@ -195,33 +175,11 @@ def read_layout(path: str | os.PathLike[str]) -> Layout:
     checker = _Checker(name)
     checker.refuse_unknown(document, _TOP_KEYS, "")
     table = checker.table(document, "file")
-    checker.refuse_unknown(table, _FILE_KEYS, "[file]")
-    columns = {key: checker.text(table, key) for key in _COLUMNS}
-    checker.refuse_shared_columns(columns)
-    unit = checker.choice_of(table, "duration_unit", tuple(DURATION_UNITS))
-    checker.text(table, "encoding")
-    return Layout(
-        os.path.basename(name),  # noqa: PTH119 - a Path costs more than the rest of this function
-        checker.reports(document),
-        checker.epoch_seconds(document),
-        checker.choice(table, "shape", Shape),
-        columns["start"],
-        columns["end"],
-        columns["duration"],
-        columns["stage"],
-        columns["date"],
-        None if unit is None else DURATION_UNITS[unit],
-        checker.choice(table, "marks", Marks) or Marks.START,
-        checker.choice(table, "ends", Ends),
-        checker.time(table),
-        checker.choice(table, "night_of", NightOf),
-        checker.checked(table, "begins", _day_or_moment, "a date and time such as 2026-03-01T22:30:00, or a date"),
-        checker.text(table, "zone"),
-        checker.choice(table, "overlaps", Overlaps) or Overlaps.REFUSE,
-        checker.checked(table, "delimiter", _delimiter, 'one character such as ",", ";", "|" or "\\t"'),
-        checker.checked(table, "encoding", _encoding, "a name such as utf-8, cp1252, iso-8859-15 or utf-16"),
-        checker.stages(document, data),
-    )
+    checker.refuse_unknown(table, tuple(_FILE), "[file]")
+    given = checker.values(document, _TOP, "key '{}'") | checker.values(table, _FILE, "[file], key '{}'")
+    checker.refuse_shared_columns(given)
+    base = os.path.basename(name)  # noqa: PTH119 - a Path costs more than the rest of this function
+    return Layout(base, **given, stages=checker.stages(document, data))
 
 
 def _parse(data: bytes, path: str) -> dict[str, Any]:
@@ -233,14 +191,8 @@ def _parse(data: bytes, path: str) -> dict[str, Any]:
         found = f"byte 0x{data[error.start]:02x}"
         raise FileFormatError(problem, path, f"byte {error.start}", found, expected, remedy) from None
     except TomlError as error:
-        raise FileFormatError(
-            "the layout is not valid TOML",
-            path,
-            error.where,
-            error.reason,
-            "TOML 1.0",
-            "Texts stand in quotes and a key stands once.",
-        ) from None
+        problem, remedy = "the layout is not valid TOML", "Texts stand in quotes and a key stands once."
+        raise FileFormatError(problem, path, error.where, error.reason, "TOML 1.0", remedy) from None
 
 
 @dataclass(frozen=True)
@@ -259,7 +211,7 @@ class _Checker:
                 raise self._unknown(key, known, section)
 
     def _unknown(self, key: str, known: Sequence[str], section: str) -> FileFormatError:
-        other, place = (_FILE_KEYS, "[file]") if section == "" else (_TOP_KEYS, "the top, above [file]")
+        other, place = (tuple(_FILE), "[file]") if section == "" else (_TOP_KEYS, "the top, above [file]")
         if key in other:
             remedy = f"'{key}' belongs in {place}." if section == "" else f"'{key}' belongs at {place}."
         else:
@@ -278,62 +230,25 @@ class _Checker:
             raise self.wrong(key, value, f"a table [{key}]")
         return value
 
-    def checked(self, table: Mapping[str, Any], key: str, read: Callable[[Any], _Value | None], expected: str) -> Any:
-        """Return what ``read`` makes of a key of [file], None where it is left out; refuse what it makes None of."""
-        if key not in table:
-            return None
-        value = read(table[key])
-        if value is None:
-            raise self.wrong(f"[file], key '{key}'", table[key], expected)
-        return value
+    def values(self, table: Mapping[str, Any], keys: _Keys, place: str) -> dict[str, Any]:
+        """Return the values of those keys that a table has."""
+        values = {}
+        for key, (read, expected) in keys.items():
+            if key in table:
+                try:
+                    values[key] = read(table[key])
+                except ValueError as error:
+                    raise self.wrong(place.format(key), table[key], str(error)) from None
+                if values[key] is None:
+                    raise self.wrong(place.format(key), table[key], expected)
+        return values
 
-    def text(self, table: Mapping[str, Any], key: str) -> str | None:
-        text: str | None = self.checked(table, key, _text, 'a text in quotes, such as "Start time"')
-        return text
-
-    def refuse_shared_columns(self, columns: Mapping[str, str | None]) -> None:
-        named = [(key, column) for key, column in columns.items() if column is not None]
+    def refuse_shared_columns(self, given: Mapping[str, Any]) -> None:
+        named = [(key, given[key]) for key in _COLUMNS if key in given]
         for i, (key, column) in enumerate(named):
             for other, other_column in named[:i]:
                 if column == other_column:
                     raise self.wrong(f"[file], keys '{other}' and '{key}'", column, "a column of its own for each")
-
-    def choice_of(self, table: Mapping[str, Any], key: str, words: Sequence[str]) -> str | None:
-        word: str | None = self.checked(
-            table, key, lambda value: str(value) if value in words else None, "one of " + ", ".join(words)
-        )
-        return word
-
-    def choice(self, table: Mapping[str, Any], key: str, kind: type[_Choice]) -> _Choice | None:
-        value = self.choice_of(table, key, [member.value for member in kind])
-        return None if value is None else kind(value)
-
-    def reports(self, document: Mapping[str, Any]) -> tuple[str, ...] | None:
-        value = document.get("reports")
-        if value is None:
-            return None
-        if not isinstance(value, list) or not value or not all(isinstance(word, str) for word in value):
-            raise self.wrong("key 'reports'", value, 'a list of stages, such as ["wake", "light", "deep"]')
-        return tuple(value)
-
-    def epoch_seconds(self, document: Mapping[str, Any]) -> float | None:
-        value = document.get("epoch_seconds")
-        if value is None:
-            return None
-        usable = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-        if not usable or not 1.0 <= value <= _LONGEST_EPOCH_S:
-            raise self.wrong("key 'epoch_seconds'", value, "a number of seconds from 1 to 3600")
-        return float(value)
-
-    def time(self, table: Mapping[str, Any]) -> str | None:
-        words = [form.value for form in TimeForm]
-        expected = 'one of iso, unix-s, unix-ms, elapsed-s, or a strptime text such as "%d.%m.%Y %H:%M:%S"'
-        form: str | None = self.checked(
-            table, "time", lambda v: v if isinstance(v, str) and (v in words or "%" in v) else None, expected
-        )
-        if form is not None and form not in words and (reason := strptime_fault(form)):
-            raise self.wrong("[file], key 'time'", form, reason)
-        return form
 
     def stages(self, document: Mapping[str, Any], data: bytes) -> dict[str, str]:
         table = self.table(document, "stages")
@@ -355,14 +270,10 @@ class _Checker:
             if _stage_key(table[other]) != _stage_key(word):
                 lines = [f"{toml_text(name)} = {toml_text(table[name].strip())}" for name in (other, label)]
                 places = [_line_of_label(data, name) for name in (other, label)]
-                raise FileFormatError(
-                    "two lines give one label two stages",
-                    self.path,
-                    f"[stages], lines {places[0]} and {places[1]}" if all(places) else "[stages]",
-                    " and ".join(map(shorten, lines)),
-                    "one stage for a label, whose case and spacing do not count",
-                    "Take one of the two lines out.",
-                )
+                problem, found = "two lines give one label two stages", " and ".join(map(shorten, lines))
+                where = f"[stages], lines {places[0]} and {places[1]}" if all(places) else "[stages]"
+                expected = "one stage for a label, whose case and spacing do not count"
+                raise FileFormatError(problem, self.path, where, found, expected, "Take one of the two lines out.")
 
 
 def _stage_key(word: str) -> str:
@@ -424,6 +335,26 @@ def _text(value: Any) -> str | None:
     return value.strip() or None if isinstance(value, str) else None
 
 
+def _stage_words(value: Any) -> tuple[str, ...] | None:
+    usable = isinstance(value, list) and value and all(isinstance(word, str) for word in value)
+    return tuple(value) if usable else None
+
+
+def _epoch_seconds(value: Any) -> float | None:
+    usable = isinstance(value, int | float) and not isinstance(value, bool) and 1.0 <= value <= _LONGEST_EPOCH_S
+    return float(value) if usable else None
+
+
+def _time_form(value: Any) -> str | None:
+    if value in list(TimeForm):
+        return str(value)
+    if not isinstance(value, str) or "%" not in value:
+        return None
+    if reason := strptime_fault(value):
+        raise ValueError(reason)
+    return value
+
+
 def _day_or_moment(value: Any) -> dt.date | None:
     """Return a date, or a date with a time; a text is read as ISO 8601."""
     if isinstance(value, str):
@@ -445,9 +376,41 @@ def _delimiter(value: Any) -> str | None:
 
 def _encoding(value: Any) -> str | None:
     """Return the name of an encoding of texts; "rot13", "zip" and their like are codecs too."""
-    name = _text(value) or ""
+    name = _text(value)
+    if name is None:
+        raise ValueError(_A_TEXT[1])
     try:
         usable = isinstance(b"a".decode(codecs.lookup(name).name), str)
     except (LookupError, UnicodeError, ValueError):
         usable = name.casefold().replace("-", "").replace("_", "").startswith(("utf16", "utf32"))
     return name if usable else None
+
+
+def _one_of(values: Mapping[str, Any]) -> tuple[Callable[[Any], Any], str]:
+    return lambda word: values.get(word) if isinstance(word, str) else None, "one of " + ", ".join(values)
+
+
+def _choice(kind: type[StrEnum]) -> tuple[Callable[[Any], Any], str]:
+    return _one_of({member.value: member for member in kind})
+
+
+_A_TEXT: Final = (_text, 'a text in quotes, such as "Start time"')
+_TOP: Final[_Keys] = {
+    "reports": (_stage_words, 'a list of stages, such as ["wake", "light", "deep"]'),
+    "epoch_seconds": (_epoch_seconds, "a number of seconds from 1 to 3600"),
+}
+_TOP_KEYS: Final = (*_TOP, "file", "stages")
+_FILE: Final[_Keys] = {
+    "shape": _choice(Shape),
+    **dict.fromkeys(_COLUMNS, _A_TEXT),
+    "duration_unit": _one_of(DURATION_UNITS),
+    "marks": _choice(Marks),
+    "ends": _choice(Ends),
+    "time": (_time_form, 'one of iso, unix-s, unix-ms, elapsed-s, or a strptime text such as "%d.%m.%Y %H:%M:%S"'),
+    "night_of": _choice(NightOf),
+    "begins": (_day_or_moment, "a date and time such as 2026-03-01T22:30:00, or a date"),
+    "zone": _A_TEXT,
+    "overlaps": _choice(Overlaps),
+    "delimiter": (_delimiter, 'one character such as ",", ";", "|" or "\\t"'),
+    "encoding": (_encoding, "a name such as utf-8, cp1252, iso-8859-15 or utf-16"),
+}

@@ -157,14 +157,9 @@ def read_annotations(path: Path) -> tuple[Any, tuple[Note, ...]]:
         except Exception as error:
             # a broken file makes MNE raise almost anything, and some of its messages quote the file
             told = f": {error}".partition("\n")[0] if isinstance(error, ImportError) else ""
-            raise FileFormatError(
-                "MNE cannot read this file",
-                str(path),
-                "",
-                f"{type(error).__name__}{told}",
-                "an annotation file",
-                "Export the scoring as EDF+ or as a table.",
-            ) from None
+            problem, found = "MNE cannot read this file", f"{type(error).__name__}{told}"
+            remedy = "Export the scoring as EDF+ or as a table."
+            raise FileFormatError(problem, str(path), "", found, "an annotation file", remedy) from None
     texts = dict.fromkeys(str(w.message).replace(str(path), path.name).partition("\n")[0] for w in caught)
     kept = [OtherText(text) for text in texts if "naming conventions" not in text]
     return annotations, tuple(Note.of(NoteKind.MNE_WARNING, text=text) for text in kept)
@@ -218,14 +213,9 @@ def spans_from_mne(
     texts = [str(text) for text in annotations.description]
     for i, (onset, duration) in enumerate(zip(onsets, durations, strict=True)):
         if not (abs(onset) < LARGEST_SECONDS and 0 <= duration < LARGEST_SECONDS):
-            raise InputError(
-                "an annotation has no usable time",
-                path,
-                f"annotation {i}",
-                f"onset {onset:g} s, duration {duration:g} s",
-                "finite numbers, the duration not negative",
-                "Correct the annotations.",
-            )
+            problem, found = "an annotation has no usable time", f"onset {onset:g} s, duration {duration:g} s"
+            expected = "finite numbers, the duration not negative"
+            raise InputError(problem, path, f"annotation {i}", found, expected, "Correct the annotations.")
     start, notes = _start(annotations.orig_time, layout)
     source = Source(path, origin or Origin(path, READER), start, notes)
     spans = spans_of_annotations(
@@ -242,14 +232,10 @@ def _start(orig_time: datetime | None, layout: Layout | None) -> tuple[datetime 
         return begins, [Note.of(NoteKind.START_FROM_LAYOUT)]
     if orig_time is None:
         if begins is not None:
-            raise ClockError(
-                "the annotations tell elapsed time only, so the layout must tell a date and a time",
-                layout.name if layout else "",
-                "[file], key 'begins'",
-                str(begins),
-                "a date and a time such as 2026-03-01T22:30:00",
-                "Add the time.",
-            )
+            problem = "the annotations tell elapsed time only, so the layout must tell a date and a time"
+            where = "[file], key 'begins'"
+            expected = "a date and a time such as 2026-03-01T22:30:00"
+            raise ClockError(problem, layout.name if layout else "", where, str(begins), expected, "Add the time.")
         return None, []
     clock = orig_time.astimezone(UTC).replace(tzinfo=None) if orig_time.tzinfo else orig_time
     if begins is not None:

@@ -94,13 +94,8 @@ class LabelledRows:
 
     def taking(self, rows: Rows) -> LabelledRows:
         """Return some of the rows, in the order given."""
-        return replace(
-            self,
-            onset_us=self.onset_us[rows],
-            end_us=self.end_us[rows],
-            codes=self.codes[rows],
-            file_row=self.file_row[rows],
-        )
+        onset_us, end_us, codes, file_row = (a[rows] for a in (self.onset_us, self.end_us, self.codes, self.file_row))
+        return replace(self, onset_us=onset_us, end_us=end_us, codes=codes, file_row=file_row)
 
     def at(self, row: int) -> str:
         """Return the place of a row."""
@@ -254,12 +249,8 @@ def _drop_no_stages(rows: LabelledRows, ignored: dict[str, int]) -> LabelledRows
     new_code = np.full(len(rows.labels), -1, np.intp)
     new_code[kept] = np.arange(len(kept))
     left = rows.taking(np.flatnonzero(new_code[rows.codes] >= 0))
-    return replace(
-        left,
-        codes=new_code[left.codes],
-        labels=tuple(rows.labels[code] for code in kept),
-        stages=tuple(rows.stages[code] for code in kept),
-    )
+    labels, stages = (tuple(words[code] for code in kept) for words in (rows.labels, rows.stages))
+    return replace(left, codes=new_code[left.codes], labels=labels, stages=stages)
 
 
 def no_stage_rows(path: str, ignored: Mapping[str, int]) -> FileFormatError:
@@ -289,6 +280,11 @@ _ZONE_HINT: Final = (
     "If the clock was put back that night, name its zone (--device-zone or --reference-zone ZONE, or 'zone' in "
     "the layout): then the order of the rows tells the two hours apart."
 )
+
+
+#: Ends of remedies for rows that overlap.
+WHICH_ROW_HOLDS: Final = 'say in a layout which of two rows holds: [file] overlaps = "shorter-wins" or "later-wins".'
+_LATER_WINS: Final = 'let the row that stands later win: [file] overlaps = "later-wins" in a layout.'
 
 
 def _settle(rows: LabelledRows, overlaps: Overlaps, notes: list[Note]) -> LabelledRows:
@@ -381,25 +377,15 @@ def _merge_same(rows: LabelledRows, file_order: LabelledRows, notes: list[Note])
 
 def _overlap(rows: LabelledRows, first: int, second: int, file_order: LabelledRows) -> EpochGridError:
     _refuse_repeated_hour(file_order)
-    same_time = rows.onset_us[first] == rows.onset_us[second] and rows.end_us[first] == rows.end_us[second]
     where = f"{rows.at(first)} and {rows.at(second)}"
-    if same_time:
-        return EpochGridError(
-            "two rows give the same time different labels",
-            rows.path,
-            where,
-            f"{rows.show(first)} and '{rows.labels[rows.codes[second]][:20]}'",
-            "one label for a time",
-            'Take one of the rows out, or let the row that stands later win: [file] overlaps = "later-wins" in '
-            "a layout.",
-            "overlaps",
-        )
-    problem, expected = "two rows with different labels overlap", "rows that do not overlap"
-    remedy = (
-        'Correct the rows, or say in a layout which of two rows holds: [file] overlaps = "shorter-wins" or '
-        '"later-wins".'
-    )
-    found = f"{rows.show(first)}, {rows.show(second, after=first)}"
+    if rows.onset_us[first] == rows.onset_us[second] and rows.end_us[first] == rows.end_us[second]:
+        problem, expected = "two rows give the same time different labels", "one label for a time"
+        found = f"{rows.show(first)} and '{rows.labels[rows.codes[second]][:20]}'"
+        remedy = f"Take one of the rows out, or {_LATER_WINS}"
+    else:
+        problem, expected = "two rows with different labels overlap", "rows that do not overlap"
+        found = f"{rows.show(first)}, {rows.show(second, after=first)}"
+        remedy = f"Correct the rows, or {WHICH_ROW_HOLDS}"
     return EpochGridError(problem, rows.path, where, found, expected, remedy, "overlaps")
 
 
@@ -424,16 +410,9 @@ def _paint(rows: LabelledRows, overlaps: Overlaps, notes: list[Note]) -> Labelle
     settled = rows.taking(owner[starts])
     told = int((rows.end_us - rows.onset_us).sum())
     covered = int((edges[stops] - edges[starts]).sum())
-    notes.append(
-        Note.of(
-            NoteKind.ROWS_OVERLAID,
-            rule=overlaps.value,
-            rows=n,
-            overlaid_s=(told - covered) / SECOND_US,
-            told_s=told / SECOND_US,
-            covered_s=covered / SECOND_US,
-        )
-    )
+    told_s, covered_s, overlaid_s = told / SECOND_US, covered / SECOND_US, (told - covered) / SECOND_US
+    seconds = {"overlaid_s": overlaid_s, "told_s": told_s, "covered_s": covered_s}
+    notes.append(Note.of(NoteKind.ROWS_OVERLAID, rule=overlaps.value, rows=n, **seconds))
     return replace(settled, onset_us=edges[starts], end_us=edges[stops])
 
 
@@ -448,15 +427,11 @@ def _refuse_ties(rows: LabelledRows) -> None:
         return
     at = int(np.flatnonzero(tie)[0])
     pair = int(first[at]), int(second[at])
-    raise EpochGridError(
-        "two rows of one length with different labels overlap, so neither is the shorter",
-        rows.path,
-        f"{rows.at(pair[0])} and {rows.at(pair[1])}",
-        f"{rows.show(pair[0])}, {rows.show(pair[1], after=pair[0])}",
-        "a shorter row where rows overlap",
-        'Correct the rows, or let the row that stands later win: [file] overlaps = "later-wins" in a layout.',
-        "overlaps",
-    )
+    problem = "two rows of one length with different labels overlap, so neither is the shorter"
+    where = f"{rows.at(pair[0])} and {rows.at(pair[1])}"
+    found = f"{rows.show(pair[0])}, {rows.show(pair[1], after=pair[0])}"
+    remedy = f"Correct the rows, or {_LATER_WINS}"
+    raise EpochGridError(problem, rows.path, where, found, "a shorter row where rows overlap", remedy, "overlaps")
 
 
 def _owners(onset: list[int], end: list[int], rank: list[int], edges: list[int]) -> list[int]:

@@ -80,18 +80,11 @@ def _file_lines(inspection: FileInspection, given: Layout) -> list[str]:
         named = getattr(given, role)
         if named or role in columns:
             lines.append(_line(role, named or columns[role], used=named is not None))
-    if given.shape:
-        lines.append(_line("shape", given.shape.value, used=True))
-    if given.duration_unit is not None:
-        lines += [
-            _line("duration_unit", unit, used=True) for unit, s in DURATION_UNITS.items() if s == given.duration_unit
-        ]
-    if given.marks is not Marks.START:
-        lines.append(_line("marks", given.marks.value, used=True))
-    for key in ("ends", "time", "night_of", "delimiter", "encoding"):
-        value = getattr(given, key)
-        if value is not None:
-            lines.append(_line(key, str(value), used=True))
+    units = {seconds: unit for unit, seconds in DURATION_UNITS.items()}
+    said: dict[str, object] = {"shape": given.shape, "duration_unit": units.get(given.duration_unit or 0)}
+    said |= {"marks": None if given.marks is Marks.START else given.marks}
+    said |= {key: getattr(given, key) for key in ("ends", "time", "night_of", "delimiter", "encoding")}
+    lines += [_line(key, str(value), used=True) for key, value in said.items() if value is not None]
     if inspection.time_forms:
         lines.append("# The times can be read in more than one way: say which by taking one # away.")
         for form, when in inspection.time_forms:

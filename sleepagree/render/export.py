@@ -176,16 +176,8 @@ def aligned_night(paired: PairedNight, *, mapping: StageMapping | None = None) -
     sides = ((paired.reference, paired.reference_set.stages), (paired.device, paired.device_set.stages))
     # the code of silence is -1
     reference, device = (tuple((*stages, None)[code] for code in codes.tolist()) for codes, stages in sides)
-    return AlignedNight(
-        paired.epoch_start(0),
-        paired.epoch_s,
-        reference,
-        device,
-        status,
-        disagrees,
-        paired.begin_s,
-        "" if mapping is None else mapping.name,
-    )
+    begin, under = paired.epoch_start(0), "" if mapping is None else mapping.name
+    return AlignedNight(begin, paired.epoch_s, reference, device, status, disagrees, paired.begin_s, under)
 
 
 # --- rows -------------------------------------------------------------------------------------------------
@@ -273,14 +265,8 @@ def aligned_files(night: AlignedNight, path: Path, *, as_format: NightFormat) ->
         to_bytes = {NightFormat.EDF: edf_bytes, NightFormat.CSV: csv_bytes, NightFormat.PARQUET: parquet_bytes}
         return {path: to_bytes[as_format](night)}
     if not path.name.endswith("events.tsv"):
-        raise OutputError(
-            "the name is none of a BIDS events file",
-            str(path),
-            "",
-            path.name,
-            "a name that ends in events.tsv",
-            "For example sub-01_task-sleep_events.tsv.",
-        )
+        problem, expected = "the name is none of a BIDS events file", "a name that ends in events.tsv"
+        raise OutputError(problem, str(path), "", path.name, expected, "For example sub-01_task-sleep_events.tsv.")
     table, sidecar = bids_events(night)
     return {path: table, path.with_suffix(".json"): sidecar}
 
@@ -446,12 +432,8 @@ def edf_bytes(night: AlignedNight) -> bytes:
     if night.start is not None:
         start = add_seconds(night.start, -night.first_onset_s)
         if start.year < _UNKNOWN_DATE.year:
-            raise OutputError(
-                "EDF tells no date before 1985",
-                found=f"{start:%Y-%m-%d}",
-                expected="1985 or later",
-                remedy="Correct the date of the reference, or ask for another format.",
-            )
+            found, remedy = f"{start:%Y-%m-%d}", "Correct the date of the reference, or ask for another format."
+            raise OutputError("EDF tells no date before 1985", found=found, expected="1985 or later", remedy=remedy)
     # control characters close and separate annotations
     texts = ((onset_s, duration_s, printable(text)) for onset_s, duration_s, text in annotation_texts(night))
     return encode_edf_annotations(sorted(texts, key=lambda item: item[0]), start=start)

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+#: Column -> field of the document of a mapping.
+_OF_MAPPINGS: Final = {"mapping": "name", "epochs": "n", "left_out_epochs": "left_out", "accuracy": "accuracy"}
 _LABELS: Final = frozenset(f"{side}_{kind}" for side in ("reference", "device") for kind in ("label", "stage", "class"))
 
 
@@ -48,11 +50,8 @@ def tabulate_confusion(night: NightAgreement, *, mapping: int = 0) -> pd.DataFra
     import pandas as pd
 
     scored = night.mappings[mapping]
-    return pd.DataFrame(
-        scored.counts,
-        index=pd.Index(scored.mapping.reference_classes, name="reference"),
-        columns=pd.Index(scored.mapping.device_classes, name="device"),
-    )
+    rows = pd.Index(scored.mapping.reference_classes, name="reference")
+    return pd.DataFrame(scored.counts, rows, pd.Index(scored.mapping.device_classes, name="device"))
 
 
 def tabulate_classes(night: NightAgreement, *, mapping: int = 0) -> pd.DataFrame:
@@ -77,13 +76,8 @@ def tabulate_redistribution(night: NightAgreement) -> pd.DataFrame:
     """Return where the epochs of unreported stages went, one row per stage and device class."""
     import pandas as pd
 
-    return pd.DataFrame(
-        [
-            {"stage": traced.stage, **documents.destination_document(d)}
-            for traced in night.redistribution
-            for d in traced.to
-        ]
-    )
+    traced = ((one.stage, to) for one in night.redistribution for to in one.to)
+    return pd.DataFrame([{"stage": stage, **documents.destination_document(to)} for stage, to in traced])
 
 
 def tabulate_bias_sources(night: NightAgreement) -> pd.DataFrame:
@@ -107,10 +101,7 @@ def tabulate_mappings(comparison: MappingComparison) -> pd.DataFrame:
         kappa, ceiling = document["kappa"], document["ceiling"]
         rows.append(
             {
-                "mapping": document["name"],
-                "epochs": document["n"],
-                "left_out_epochs": document["left_out"],
-                "accuracy": document["accuracy"],
+                **{name: document[key] for name, key in _OF_MAPPINGS.items()},
                 "commonest_accuracy": documents.number(compared.commonest_accuracy),
                 "kappa": kappa["value"],
                 **{f"kappa_{end}": kappa[end] for end in ("low", "high", "block_low", "block_high")},

@@ -30,22 +30,15 @@ def inspection_document(inspection: FileInspection) -> dict[str, Any]:
             for seen in inspection.labels
         ],
         "gaps": [
-            {
-                "from": _json_moment(gap.begin) or gap.begin_s,
-                "to": _json_moment(gap.end) or gap.end_s,
-                "minutes": gap.minutes,
-            }
-            for gap in inspection.gaps
+            {"from": _json_moment(g.begin) or g.begin_s, "to": _json_moment(g.end) or g.end_s, "minutes": g.minutes}
+            for g in inspection.gaps
         ],
         "overlaps": list(say_notes(inspection.overlaps)),
         "lights": {"off": _json_moment(inspection.lights_off), "on": _json_moment(inspection.lights_on)},
         "columns": dict(inspection.columns),
         "header": dict(inspection.header),
         "ignored": {"texts": len(inspection.ignored), "times": sum(count for _, count in inspection.ignored)},
-        "unknown": list(inspection.unknown),
-        "problems": list(inspection.problems),
-        "would_do": list(inspection.would_do),
-        "read_by_mne": list(inspection.read_by_mne),
+        **{key: list(getattr(inspection, key)) for key in ("unknown", "problems", "would_do", "read_by_mne")},
         "notes": list(say_notes(inspection.notes)),
         "cautions": caution_documents(inspection.cautions),
     }

@@ -59,10 +59,15 @@ def number(value: float) -> float | None:
     return None if math.isnan(value) or math.isinf(value) else value
 
 
-def numbers(found: object, *names: str, **attributes: str) -> Document:
+def attributes(found: object, *names: str, **renamed: str) -> Document:
+    """Return attributes of a result as they are, under their own names or under those given."""
+    named = {**{name: name for name in names}, **renamed}
+    return {key: getattr(found, attribute) for key, attribute in named.items()}
+
+
+def numbers(found: object, *names: str, **renamed: str) -> Document:
     """Return attributes of a result as JSON numbers, under their own names or under those given."""
-    named = {**dict.fromkeys(names), **attributes}
-    return {key: number(getattr(found, attribute or key)) for key, attribute in named.items()}
+    return {key: number(value) for key, value in attributes(found, *names, **renamed).items()}
 
 
 def moment(value: datetime | None) -> str | None:
@@ -90,18 +95,13 @@ def iterate_dump(document: Any) -> Iterator[str]:
 
 def software() -> Document:
     """Return the versions that the numbers depend on."""
-    return {
-        "sleepagree": sleepagree.__version__,
-        "numpy": np.__version__,
-        "python": platform.python_version(),
-    }
+    return {"sleepagree": sleepagree.__version__, "numpy": np.__version__, "python": platform.python_version()}
 
 
 def side_document(side: Side) -> Document:
     """Return what is told of one input: its file name, never a folder and never a patient field."""
     return {
-        "name": side.origin.name,
-        "reader": side.origin.reader,
+        **attributes(side.origin, "name", "reader"),
         "sha256": side.origin.sha256 or None,
         "start": moment(side.start),
         "epochs": side.epochs,
@@ -133,8 +133,7 @@ def ledger_document(paired: PairedNight) -> Document:
     """Return the account of every epoch of the window."""
     ledger = paired.ledger
     return {
-        "window_epochs": ledger.window_epochs,
-        "scored": ledger.scored,
+        **attributes(ledger, "window_epochs", "scored"),
         "excluded": dict(ledger.excluded),
         "outside": {"reference": ledger.outside_reference, "device": ledger.outside_device},
         "labels": {"reference": dict(ledger.reference_labels), "device": dict(ledger.device_labels)},
@@ -142,15 +141,22 @@ def ledger_document(paired: PairedNight) -> Document:
     }
 
 
+def counts_document(mapping: StageMapping, counts: Counts) -> Document:
+    """Return a mapping with the counts under it."""
+    return {
+        "name": mapping.name,
+        "reference_classes": list(mapping.reference_classes),
+        "device_classes": list(mapping.device_classes),
+        "counts": counts.tolist(),
+        "n": int(counts.sum()),
+    }
+
+
 def mapping_document(scored: MappingAgreement) -> Document:
     """Return agreement under one mapping."""
     table, kappa = scored.table, scored.table.kappa
     document: Document = {
-        "name": scored.mapping.name,
-        "reference_classes": list(scored.mapping.reference_classes),
-        "device_classes": list(scored.mapping.device_classes),
-        "counts": scored.counts.tolist(),
-        "n": table.n,
+        **counts_document(scored.mapping, scored.counts),
         "left_out": scored.left_out,
         "accuracy": number(table.accuracy),
         "kappa": {
@@ -210,11 +216,7 @@ def class_document(agreement: ClassAgreement) -> Document:
 
 def measure_document(pair: MeasurePair) -> Document:
     """Return one measure of both sides."""
-    document: Document = {
-        "measure": pair.measure,
-        "unit": pair.unit,
-        **numbers(pair, "reference", "device", "difference"),
-    }
+    document = {**attributes(pair, "measure", "unit"), **numbers(pair, "reference", "device", "difference")}
     if pair.undefined_because:
         document["reason"] = pair.undefined_because
     return document
@@ -223,14 +225,11 @@ def measure_document(pair: MeasurePair) -> Document:
 def redistribution_document(traced: Redistribution) -> Document:
     """Return where the epochs of one unreported stage went."""
     return {
-        "stage": traced.stage,
-        "epochs": traced.epochs,
-        "minutes": traced.minutes,
+        **attributes(traced, "stage", "epochs", "minutes"),
         "to": [destination_document(d) for d in traced.to],
         "thirds": [dict(third) for third in traced.thirds],
         "episodes": [
-            {"first_epoch": e.first_epoch, "last_epoch": e.last_epoch, "epochs": e.epochs, "to": dict(e.to)}
-            for e in traced.episodes
+            {**attributes(e, "first_epoch", "last_epoch", "epochs"), "to": dict(e.to)} for e in traced.episodes
         ],
     }
 
@@ -239,8 +238,7 @@ def destination_document(destination: Destination) -> Document:
     """Return one destination of an unreported stage."""
     return {
         "class": destination.name,
-        "epochs": destination.epochs,
-        "minutes": destination.minutes,
+        **attributes(destination, "epochs", "minutes"),
         **numbers(destination, "share", "low", "high", "primary_low", "primary_high", "share_of_class"),
     }
 
@@ -299,7 +297,7 @@ def _options(night: NightAgreement, told: Document | None) -> Document:
     return {
         **(told or {}),
         "clock_offset": night.paired.clock_offset_s,
-        "confidence": night.level,
+        **attributes(night, confidence="level"),
     }
 
 
@@ -311,8 +309,7 @@ def clock_check_document(found: QuickOffset | None) -> Document | None:
         "offset_seconds": number(found.offset_s),
         **numbers(found, "kappa_at_zero", "kappa_at_best", "gain"),
         "hint": str(found.hint),
-        "peak_score": number(found.peak_score),
-        "zone_seconds": number(found.zone_s),
+        **numbers(found, "peak_score", zone_seconds="zone_s"),
         "kappa_at_zone": number(found.kappa_at_zone),
     }
 

@@ -65,14 +65,9 @@ def _refuse_unknown_margins(study: StudyAgreement) -> None:
     measures = list(dict.fromkeys(row.measure for device in study.devices for row in device.bias))
     for name, _ in study.options.margins:
         if name not in measures:
-            raise InputError(
-                "a margin is stated for a measure that the study does not have",
-                "",
-                "--margin",
-                name,
-                "one of " + ", ".join(map(say_measure, measures)),
-                "Correct its name; a margin that is passed over would not be tested.",
-            )
+            problem = "a margin is stated for a measure that the study does not have"
+            remedy = "Correct its name; a margin that is passed over would not be tested."
+            raise InputError(problem, "", "--margin", name, "one of " + ", ".join(map(say_measure, measures)), remedy)
 
 
 def write_study(

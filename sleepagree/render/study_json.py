@@ -14,8 +14,10 @@ from sleepagree.inference.resampling import BootstrapIntervals
 from sleepagree.readers.study_results import STUDY_SCHEMA
 from sleepagree.render.night_json import (
     Document,
+    attributes,
     ceiling_document,
     count_rows,
+    counts_document,
     flows_document,
     number,
     numbers,
@@ -92,11 +94,7 @@ def study_mapping_document(studied: StudyMapping) -> Document:
             "participants": components.participants,
         }
     return {
-        "name": studied.mapping.name,
-        "reference_classes": list(studied.mapping.reference_classes),
-        "device_classes": list(studied.mapping.device_classes),
-        "counts": studied.counts.tolist(),
-        "n": int(studied.counts.sum()),
+        **counts_document(studied.mapping, studied.counts),
         "left_out": studied.left_out,
         "ceiling": ceiling_document(studied.ceiling),
         "pooled": pooled,
@@ -111,8 +109,7 @@ def bias_document(row: BiasRow) -> Document:
     document: Document = {
         "measure": row.measure,
         "unit": row.difference_unit,
-        "participants": limits.participants,
-        "nights": limits.nights,
+        **attributes(limits, "participants", "nights"),
         **numbers(limits, *BIAS_COLUMNS[4:-5]),
         **numbers(row.reliability.icc, icc="value", icc_low="low", icc_high="high"),
         "ccc": number(row.reliability.ccc.value),
@@ -130,8 +127,7 @@ def bias_document(row: BiasRow) -> Document:
             **numbers(row.equivalence, "margin_low", "margin_high"),
             "unit": row.unit,
             "p": number(row.equivalence.p_value),
-            "equivalent": row.equivalence.equivalent,
-            "method": row.equivalence.method,
+            **attributes(row.equivalence, "equivalent", "method"),
         }
     if row.lines is not None:
         document["lines"] = {
@@ -219,9 +215,7 @@ def _clock_document(device: DeviceStudy) -> Document:
         "reading": sentence,
         "nights": [
             {
-                "row": n.row,
-                "participant": n.participant,
-                "night": n.night,
+                **attributes(n, "row", "participant", "night"),
                 **numbers(n, offset_seconds="best_offset_s", gain="offset_gain"),
             }
             for n in looked_at
@@ -232,14 +226,9 @@ def _clock_document(device: DeviceStudy) -> Document:
 def _comparison_document(comparison: DeviceComparison) -> Document:
     devices = comparison.first, comparison.second
     return {
-        "first": comparison.first,
-        "second": comparison.second,
-        "participants": comparison.participants,
-        "nights": comparison.nights,
+        **attributes(comparison, "first", "second", "participants", "nights"),
         "nights_left_out": dict(comparison.left_out) or None,
-        "mapping": comparison.mapping,
-        "window_epochs": comparison.window_epochs,
-        "epochs": comparison.epochs,
+        **attributes(comparison, "mapping", "window_epochs", "epochs"),
         "left_out": comparison.epochs - comparison.counted,
         "silent": dict(zip(devices, map(number, comparison.silent_shares), strict=True)),
         "own_epochs": dict(zip(devices, comparison.own_epochs, strict=True)),
@@ -262,11 +251,7 @@ def _difference_document(difference: PairedDifference) -> Document:
 
 def _scorer_document(summary: ScorerSummary) -> Document:
     return {
-        "device": summary.device,
-        "mapping": summary.mapping,
-        "nights": summary.nights,
-        "of_nights": summary.of_nights,
-        "participants": summary.participants,
+        **attributes(summary, "device", "mapping", "nights", "of_nights", "participants"),
         **numbers(
             summary,
             kappa_between_scorers="between_scorers",
@@ -280,23 +265,14 @@ def _scorer_document(summary: ScorerSummary) -> Document:
 
 def _scorer_pair_document(night: NightSummary, pair: ScorerPair) -> Document:
     return {
-        "participant": night.participant,
-        "night": night.night,
-        "device": night.device,
-        "first": pair.first,
-        "second": pair.second,
-        "mapping": pair.mapping,
-        "n": pair.n,
+        **attributes(night, "participant", "night", "device"),
+        **attributes(pair, "first", "second", "mapping", "n"),
         **numbers(pair, "accuracy", "kappa"),
     }
 
 
 def study_document(
-    study: StudyAgreement,
-    *,
-    table: NightsTable | None = None,
-    options: Document | None = None,
-    anonymous: bool = False,
+    study: StudyAgreement, *, table: NightsTable | None = None, options: Document | None = None, anonymous: bool = False
 ) -> Document:
     """Return a study as "sleepagree.study/1".
 
@@ -318,9 +294,7 @@ def study_document(
         "options": {
             **(options or {}),
             "mappings": [m.name for m in study.options.mappings] or None,
-            "resamples": study.options.resamples,
-            "seed": study.options.seed,
-            "confidence": study.options.level,
+            **attributes(study.options, "resamples", "seed", confidence="level"),
             "margins": dict(study.options.margins) or None,
             "log_ratio": study.options.log_ratio,
         },
@@ -328,10 +302,7 @@ def study_document(
         "nights": {
             "given": study.given,
             "scored": sum(len(d.nights) for d in study.devices),
-            "refused": [
-                {key: getattr(r, key) for key in ("row", "participant", "night", "device", "reason")}
-                for r in study.refused
-            ],
+            "refused": [attributes(r, "row", "participant", "night", "device", "reason") for r in study.refused],
         },
         "devices": [device_document(d) for d in study.devices],
         "comparisons": [_comparison_document(c) for c in study.comparisons],

@@ -77,13 +77,10 @@ def parse_row(row: bytes, *, size: int, encoding: str = "utf-8") -> tuple[list[T
         At the first byte that does not fit.
     """
     if row and len(row) >= size:
-        raise TalFaultError(
-            row.rfind(b"\x00") + 1,
-            "an annotation does not end inside its data record",
-            "no 0x00 up to the end of the record",
-            "0x00 after every annotation list",
-            "The writing program ran out of room here; export the file with more bytes for annotations.",
-        )
+        problem = "an annotation does not end inside its data record"
+        found = "no 0x00 up to the end of the record"
+        remedy = "The writing program ran out of room here; export the file with more bytes for annotations."
+        raise TalFaultError(row.rfind(b"\x00") + 1, problem, found, "0x00 after every annotation list", remedy)
     tals: list[Tal] = []
     gaps = position = 0
     for tal in row.split(b"\x00") if row else ():
@@ -101,12 +98,8 @@ def _parse_tal(tal: bytes, offset: int, encoding: str) -> Tal:
     if match is None:
         raise _malformed_stamp(stamp, offset)
     if len(texts) < 2 or texts[-1]:
-        raise TalFaultError(
-            offset + len(tal),
-            "an annotation is not closed",
-            "0x00" if texts else "0x00 without any 0x14 before it",
-            "0x14 after the onset and after every text, then 0x00",
-        )
+        problem, found = "an annotation is not closed", "0x00" if texts else "0x00 without any 0x14 before it"
+        raise TalFaultError(offset + len(tal), problem, found, "0x14 after the onset and after every text, then 0x00")
     decoded: list[str] = []
     position = offset + len(stamp) + 1
     for text in texts[:-1]:
@@ -127,24 +120,17 @@ def _malformed_stamp(stamp: bytes, offset: int) -> TalFaultError:
 
 def _decode(text: bytes, offset: int, encoding: str, *, is_only: bool) -> str:
     if _ONSET.match(text) and _ONSET.fullmatch(text.partition(b"\x15")[0]) and (not is_only or b"\x15" in text):
-        raise TalFaultError(
-            offset,
-            "an onset stands where a text should be",
-            "a further annotation without the 0x00 that closes the one before",
-            "0x00 between annotation lists",
-            "All later stages would get the wrong time; export the file again with a program that follows EDF+.",
-        )
+        problem = "an onset stands where a text should be"
+        found = "a further annotation without the 0x00 that closes the one before"
+        remedy = "All later stages would get the wrong time; export the file again with a program that follows EDF+."
+        raise TalFaultError(offset, problem, found, "0x00 between annotation lists", remedy)
     try:
         decoded = text.decode(encoding)
     except UnicodeError as error:
         at = min(max(getattr(error, "start", 0), 0), len(text) - 1)
-        raise TalFaultError(
-            offset + at,
-            f"an annotation text is not {encoding}",
-            f"byte 0x{text[at]:02X}",
-            "text in UTF-8, as EDF+ demands",
-            'Name the encoding of the texts in a layout, such as encoding = "latin-1".',
-        ) from None
+        problem, found = f"an annotation text is not {encoding}", f"byte 0x{text[at]:02X}"
+        remedy = 'Name the encoding of the texts in a layout, such as encoding = "latin-1".'
+        raise TalFaultError(offset + at, problem, found, "text in UTF-8, as EDF+ demands", remedy) from None
     control = _CONTROL.search(decoded)
     if control is not None:
         raise TalFaultError(

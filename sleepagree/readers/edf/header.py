@@ -100,14 +100,9 @@ def read_header(file: InputFile, head: bytes, *, layout: Layout | None, notes: l
     version, path = head[:8], file.path
     is_bdf = version == b"\xffBIOSEMI"
     if not is_bdf and version.rstrip(b" \x00") != b"0":
-        raise FileFormatError(
-            "this is no EDF or BDF file",
-            path,
-            "byte 0, field 'version'",
-            "something else",
-            "'0' and seven spaces (EDF), or 0xFF and 'BIOSEMI' (BDF)",
-            "Check that this is the file that you meant; the ending of a name must tell the format.",
-        )
+        found, expected = "something else", "'0' and seven spaces (EDF), or 0xFF and 'BIOSEMI' (BDF)"
+        remedy = "Check that this is the file that you meant; the ending of a name must tell the format."
+        raise FileFormatError("this is no EDF or BDF file", path, "byte 0, field 'version'", found, expected, remedy)
     if file.size < _FIXED_HEADER:
         raise truncated(file, _FIXED_HEADER, "the header")
     header_size = _header_size(head, path)
@@ -152,14 +147,9 @@ def bad_field(
 
 def truncated(file: InputFile, expected: int, what: str) -> FileFormatError:
     """Return the error for a file that ends too early."""
-    return FileFormatError(
-        "the file is truncated",
-        file.path,
-        f"byte {file.size}",
-        f"{file.size} bytes",
-        f"{expected} bytes for {what}",
-        "Copy or export the file again.",
-    )
+    problem, where = "the file is truncated", f"byte {file.size}"
+    remedy = "Copy or export the file again."
+    return FileFormatError(problem, file.path, where, f"{file.size} bytes", f"{expected} bytes for {what}", remedy)
 
 
 def decimal(head: bytes, offset: int, size: int, field: str, path: str) -> float:
@@ -287,11 +277,7 @@ def _check_date(path: str, day: date, recorded: re.Match[bytes], notes: list[Not
             notes.append(Note.of(NoteKind.MONTH_UNREADABLE, date=Moment(day.isoformat())))
         return
     other = f"{recorded[3].decode()}-{'??' if month is None else f'{month:02}'}-{recorded[1].decode()}"
-    raise FileFormatError(
-        "the header holds two different start dates",
-        path,
-        "byte 168, field 'start date', and byte 88, field 'recording'",
-        f"{day.isoformat()} and {other}",
-        "the same date in both",
-        f"Correct the wrong one in the header, or {BEGINS}.",
-    )
+    problem = "the header holds two different start dates"
+    where = "byte 168, field 'start date', and byte 88, field 'recording'"
+    remedy = f"Correct the wrong one in the header, or {BEGINS}."
+    raise FileFormatError(problem, path, where, f"{day.isoformat()} and {other}", "the same date in both", remedy)

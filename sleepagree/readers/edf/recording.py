@@ -148,13 +148,10 @@ def _nothing_scored(path: str, contents: _Contents) -> SleepAgreeError:
     signals = contents.header.signals
     labels = ", ".join(f"'{shorten(s.label)}'{' (holds no annotation)' * s.is_annotations}" for s in signals[:6])
     more = f" and {len(signals) - 6} more" if len(signals) > 6 else ""
-    return FileFormatError(
-        "the file holds no annotation and no hypnogram",
-        path,
-        found=f"signals {labels}{more}",
-        expected="annotations in a signal 'EDF Annotations', or a hypnogram signal with one sample for each epoch",
-        remedy="Scorings are often kept in a file of their own; give that one.",
-    )
+    problem = "the file holds no annotation and no hypnogram"
+    expected = "annotations in a signal 'EDF Annotations', or a hypnogram signal with one sample for each epoch"
+    remedy = "Scorings are often kept in a file of their own; give that one."
+    return FileFormatError(problem, path, found=f"signals {labels}{more}", expected=expected, remedy=remedy)
 
 
 def read_edf_annotations(path: str | os.PathLike[str], *, layout: Layout | None = None) -> EdfAnnotations:
@@ -237,13 +234,11 @@ def _refuse_endless(file: InputFile, header: EdfHeader, channels: Sequence[EdfSi
     """Refuse what no night has, before it fills the memory: a copy that was broken off can be gigabytes of zeros."""
     room = header.records * sum(channel.size for channel in channels)
     if header.records > _MOST_RECORDS or room > _MOST_ANNOTATION_BYTES:
-        raise FileFormatError(
-            "the file is too large for a scoring",
-            file.path,
-            found=f"{header.records} data records with {room} bytes for annotations",
-            expected=f"at most {_MOST_RECORDS} and {_MOST_ANNOTATION_BYTES} bytes",
-            remedy="Check that the file is whole: a download that was broken off may be filled up with zeros.",
-        )
+        problem = "the file is too large for a scoring"
+        found = f"{header.records} data records with {room} bytes for annotations"
+        expected = f"at most {_MOST_RECORDS} and {_MOST_ANNOTATION_BYTES} bytes"
+        remedy = "Check that the file is whole: a download that was broken off may be filled up with zeros."
+        raise FileFormatError(problem, file.path, found=found, expected=expected, remedy=remedy)
 
 
 def _records(file: InputFile, header: EdfHeader, channels: Sequence[EdfSignal]) -> Iterator[tuple[bytes, ...]]:
@@ -309,15 +304,12 @@ def _count_from_start(
     if fraction_s == 0 or math.isnan(fraction_s) or is_told:
         return header, annotations
     if not 0 < fraction_s < 1:
-        raise FileFormatError(
-            "the first data record does not start where the header says",
-            file.path,
-            f"byte {header.header_size + next(s.offset for s in header.signals if s.is_annotations and s.size)}, "
-            "in data record 1",
-            f"a start {fraction_s:.10g} s after the header's",
-            "less than a second",
-            f"It cannot be told whether all times are late by that much; {BEGINS}.",
-        )
+        offset = next(s.offset for s in header.signals if s.is_annotations and s.size)
+        problem = "the first data record does not start where the header says"
+        where = f"byte {header.header_size + offset}, in data record 1"
+        found = f"a start {fraction_s:.10g} s after the header's"
+        remedy = f"It cannot be told whether all times are late by that much; {BEGINS}."
+        raise FileFormatError(problem, file.path, where, found, "less than a second", remedy)
     moved = [annotation._replace(onset_s=round(annotation.onset_s - fraction_s, 9)) for annotation in annotations]
     return replace(header, start=header.start + timedelta(seconds=fraction_s)), moved
 
@@ -330,17 +322,9 @@ def _note_records(header: EdfHeader, starts_s: NDArray[np.float64], notes: list[
     gaps = np.flatnonzero(np.abs(starts_s[1:] - expected) > _GAP_SLACK_S)
     if gaps.size and header.record_duration_s > 0:
         i = int(gaps[0])
-        notes.append(
-            Note.of(
-                NoteKind.GAP_BETWEEN_RECORDS,
-                count=int(gaps.size),
-                records=header.records,
-                first=i + 2,
-                start_s=float(starts_s[i + 1]),
-                expected_s=float(expected[i]),
-                against_header=header.variant.endswith("C"),
-            )
-        )
+        first = {"first": i + 2, "start_s": float(starts_s[i + 1]), "expected_s": float(expected[i])}
+        counts, continuous = {"count": int(gaps.size), "records": header.records}, header.variant.endswith("C")
+        notes.append(Note.of(NoteKind.GAP_BETWEEN_RECORDS, **counts, **first, against_header=continuous))
 
 
 # --- a hypnogram as a signal ------------------------------------------------------------------------------
@@ -360,14 +344,9 @@ def _spans_of_signal(
         return None
     if not is_code.all():
         i = int(is_code.argmin())
-        raise FileFormatError(
-            "a hypnogram signal holds a value that is no code",
-            file.path,
-            f"signal '{shorten(signal.label)}', sample {i + 1}",
-            f"{values[i]:.6g}",
-            "0 to 6, or 9",
-            "Export the scoring as annotations.",
-        )
+        problem, found = "a hypnogram signal holds a value that is no code", f"{values[i]:.6g}"
+        where = f"signal '{shorten(signal.label)}', sample {i + 1}"
+        raise FileFormatError(problem, file.path, where, found, "0 to 6, or 9", "Export the scoring as annotations.")
     distinct, positions = np.unique(codes.astype(np.int64), return_inverse=True)
     labels = tuple(map(str, distinct.tolist()))
     if not is_named and not {*_SIGNAL_STAGES, *layout.stages}.issuperset(labels):
@@ -393,12 +372,8 @@ def _spans_of_signal(
 def _hypnogram_signal(header: EdfHeader, path: str) -> tuple[EdfSignal | None, bool]:
     """Return the signal that could be a hypnogram, and whether its label says so; None where there is none."""
     ordinary = [signal for signal in header.signals if not signal.is_annotations]
-    slow = [
-        signal
-        for signal in ordinary
-        if signal.samples
-        and _SHORTEST_SIGNAL_EPOCH_S <= header.record_duration_s / signal.samples <= _LONGEST_SIGNAL_EPOCH_S
-    ]
+    seconds, shortest, longest = header.record_duration_s, _SHORTEST_SIGNAL_EPOCH_S, _LONGEST_SIGNAL_EPOCH_S
+    slow = [signal for signal in ordinary if signal.samples and shortest <= seconds / signal.samples <= longest]
     named = [signal for signal in slow if _HYPNOGRAM_LABEL.search(signal.label)]
     candidates = named or (slow if len(ordinary) == 1 else [])
     if not candidates or not header.records:

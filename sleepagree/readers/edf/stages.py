@@ -321,14 +321,10 @@ def _settle_durations(
         source.notes.append(Note.of(NoteKind.STEP_INFERRED, seconds=step_s))
         return np.full(onset_s.size, step_s), step_s, EpochLengthFrom.INFERRED
     i = int(lacking.argmax())
-    raise EpochGridError(
-        "some stage annotations have no duration, others have one",
-        source.path,
-        f"annotation at {onset_s[i]:.10g} s",
-        f"'{shorten(labels[i])}' without a duration or with 0 s, as {n_lacking} of {lacking.size}",
-        "a duration above 0 s for all stage annotations, or for none of them",
-        _GIVE_DURATIONS,
-    )
+    problem = "some stage annotations have no duration, others have one"
+    found = f"'{shorten(labels[i])}' without a duration or with 0 s, as {n_lacking} of {lacking.size}"
+    expected = "a duration above 0 s for all stage annotations, or for none of them"
+    raise EpochGridError(problem, source.path, f"annotation at {onset_s[i]:.10g} s", found, expected, _GIVE_DURATIONS)
 
 
 def _constant_step(onset_s: Seconds, path: str) -> float:
@@ -336,25 +332,17 @@ def _constant_step(onset_s: Seconds, path: str) -> float:
     moments = np.unique(onset_s)
     steps = np.diff(moments)
     if steps.size < 2:
-        raise EpochGridError(
-            "the stage annotations have no duration",
-            path,
-            found=f"{onset_s.size} stage annotations",
-            expected="durations, or three annotations or more with a constant step",
-            remedy=_GIVE_DURATIONS,
-        )
+        problem, found = "the stage annotations have no duration", f"{onset_s.size} stage annotations"
+        expected = "durations, or three annotations or more with a constant step"
+        raise EpochGridError(problem, path, found=found, expected=expected, remedy=_GIVE_DURATIONS)
     # decimal times make steps that differ in their last bits
     step = round(float(np.median(steps)), 6)
     odd = np.flatnonzero(np.abs(steps - step) > _SLACK_S)
     if odd.size:
-        raise EpochGridError(
-            "the stage annotations have no duration and no constant step",
-            path,
-            f"annotation at {moments[odd[0] + 1]:.10g} s",
-            f"a step of {steps[odd[0]]:.10g} s",
-            f"{step:.10g} s as between most of them, or durations",
-            _GIVE_DURATIONS,
-        )
+        problem = "the stage annotations have no duration and no constant step"
+        where = f"annotation at {moments[odd[0] + 1]:.10g} s"
+        expected = f"{step:.10g} s as between most of them, or durations"
+        raise EpochGridError(problem, path, where, f"a step of {steps[odd[0]]:.10g} s", expected, _GIVE_DURATIONS)
     return step
 
 

@@ -67,10 +67,7 @@ def write_edf_annotations(
 
 
 def encode_edf_annotations(
-    annotations: Sequence[tuple[float, float | None, str]],
-    *,
-    start: datetime,
-    family: EdfFamily = EdfFamily.EDF,
+    annotations: Sequence[tuple[float, float | None, str]], *, start: datetime, family: EdfFamily = EdfFamily.EDF
 ) -> bytes:
     r"""Return the bytes that :func:`write_edf_annotations` writes.
 

@@ -99,15 +99,11 @@ def gather_fhir(document: JsonDocument, *, layout: Layout) -> Gathered:
         raise gathered.no_sequence(parts, f"Observations with the code {OBSERVATION_CODE}, one an interval")
     if totals:
         gathered.ignored["summary of a night (totals)"] = totals
-    gathered.notes += [
-        Note.of(NoteKind.STATUS_NOT_FINAL, count=count, status=word)
-        for word, count in sorted(statuses.items())
-        if word in ("preliminary", "registered", "unknown")
-    ]
-    gathered.notes += [
-        Note.of(NoteKind.OTHER_CODE_SYSTEM, count=count, system=OwnWord(system))
-        for system, count in sorted(systems.items())
-    ]
+    for word, count in sorted(statuses.items()):
+        if word in ("preliminary", "registered", "unknown"):
+            gathered.notes.append(Note.of(NoteKind.STATUS_NOT_FINAL, count=count, status=word))
+    for system, count in sorted(systems.items()):
+        gathered.notes.append(Note.of(NoteKind.OTHER_CODE_SYSTEM, count=count, system=OwnWord(system)))
     return gathered
 
 
@@ -145,9 +141,8 @@ def _is_sleep_stage(resource: Field) -> bool:
 def _is_total(resource: Field) -> bool:
     observation = resource.mapping()
     components = observation.get("component")
-    concepts = [observation.get("code")]
-    if isinstance(components, list):
-        concepts += [part.get("code") for part in components if isinstance(part, dict)]
+    parts = [observation, *(components if isinstance(components, list) else ())]
+    concepts = [part.get("code") for part in parts if isinstance(part, dict)]
     return any(code in _TOTALS for concept in concepts for _, code in _loose_codings(concept))
 
 
@@ -210,15 +205,11 @@ def _stage_code(resource: Field, systems: Counter[str]) -> str:
             return DATA_ABSENT
         for key in resource.mapping():
             if key.startswith("value"):
-                resource.need(key, expected).fail(
-                    "the stage must be a coded value", found="another value[x]", expected="valueCodeableConcept"
-                )
+                problem, needed = "the stage must be a coded value", "valueCodeableConcept"
+                resource.need(key, expected).fail(problem, found="another value[x]", expected=needed)
     concept = resource.need("valueCodeableConcept", expected)
-    codings = [
-        (coding, coding.need("code", expected).text(expected))
-        for coding in concept.need("coding", "a list of codings").elements()
-        if coding.has("code")
-    ]
+    given = [coding for coding in concept.need("coding", "a list of codings").elements() if coding.has("code")]
+    codings = [(coding, coding.need("code", expected).text(expected)) for coding in given]
     if not codings:
         concept.fail("the coded value holds no code", expected=expected)
     standard = [pair for pair in codings if pair[0].mapping().get("system") == CODE_SYSTEM]

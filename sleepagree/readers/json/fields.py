@@ -236,14 +236,9 @@ def _loads(text: str, path: str, line: str) -> Any:
             text, parse_int=whole, parse_float=decimal, parse_constant=constant, object_pairs_hook=gather
         )
     except RecursionError:
-        raise FileFormatError(
-            "the document is nested too deeply",
-            path,
-            line,
-            "hundreds of objects or lists inside each other",
-            "records of sleep stages, a few levels deep",
-            "This is no export of sleep stages.",
-        ) from None
+        problem, found = "the document is nested too deeply", "hundreds of objects or lists inside each other"
+        expected = "records of sleep stages, a few levels deep"
+        raise FileFormatError(problem, path, line, found, expected, "This is no export of sleep stages.") from None
     if is_refused:
         _report_refused(Field(value, f"{line}: " if line else "", path))
     return value
@@ -312,12 +307,7 @@ def read_instant(field: Field, *, naive_allowed: bool) -> datetime:
     if not _YEARS[0] <= moment.year <= _YEARS[1]:
         field.fail("the year is out of range", expected=f"{_YEARS[0]} to {_YEARS[1]}", found=text)
     if moment.tzinfo is None and not naive_allowed:
-        raise ClockError(
-            "a time without an offset names no moment",
-            field.path,
-            field.place,
-            text,
-            "an offset (Z or +02:00) after the time",
-            'Give the zone the times are in: --zone ZONE, or in a layout\n    [file]\n    zone = "Europe/Helsinki"',
-        )
+        problem = "a time without an offset names no moment"
+        remedy = 'Give the zone the times are in: --zone ZONE, or in a layout\n    [file]\n    zone = "Europe/Helsinki"'
+        raise ClockError(problem, field.path, field.place, text, "an offset (Z or +02:00) after the time", remedy)
     return moment

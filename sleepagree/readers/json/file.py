@@ -82,11 +82,8 @@ def read_json(
         raise ValueError("source is for FHIR and mobile-health records; this file holds neither")
     records = find_records(document)
     if records is None:
-        raise FileFormatError(
-            "nothing in this JSON looks like sleep stages",
-            name,
-            found=kind_of(document.fields[0].value),
-            expected="FHIR Observations, IEEE 1752.1 sleep-stage records, or a list of records with a time and a stage",
-            remedy="Export it as one of these, or as a table.",
-        )
+        problem = "nothing in this JSON looks like sleep stages"
+        expected = "FHIR Observations, IEEE 1752.1 sleep-stage records, or a list of records with a time and a stage"
+        remedy = "Export it as one of these, or as a table."
+        raise FileFormatError(problem, name, found=kind_of(document.fields[0].value), expected=expected, remedy=remedy)
     return read_records(records, origin=origin, path=name, layout=given, zone=zone, own_words=own)

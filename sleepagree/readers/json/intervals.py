@@ -19,14 +19,7 @@ from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED, put_layout_first
 from sleepagree.readers.json.fields import Field, read_instant
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.row_lengths import common_step_us, settle_inclusive_ends
-from sleepagree.readers.rows import (
-    LabelledRows,
-    Places,
-    SourceFacts,
-    make_spans,
-    number_labels,
-    stages_of_labels,
-)
+from sleepagree.readers.rows import LabelledRows, Places, SourceFacts, make_spans, number_labels, stages_of_labels
 from sleepagree.readers.times.clock import (
     HOUR_US,
     SECOND_US,
@@ -102,24 +95,15 @@ class Gathered:
         self.people.setdefault(who, place)
         if len(self.people) > 1:
             first, second = list(self.people.values())[:2]
-            raise FileFormatError(
-                "the file holds sleep of more than one person",
-                self.path,
-                second,
-                f"another one than in {first}",
-                "records of one person",
-                "Export one file a person.",
-            )
+            problem, found = "the file holds sleep of more than one person", f"another one than in {first}"
+            expected = "records of one person"
+            raise FileFormatError(problem, self.path, second, found, expected, "Export one file a person.")
 
     def no_sequence(self, parts: Sequence[str], expected: str) -> FileFormatError:
         """Return the error for a file without stages; ``parts`` say what it holds."""
-        return FileFormatError(
-            "no sequence of stages is in this file",
-            self.path,
-            found=", ".join(parts) or "no record",
-            expected=expected,
-            remedy="Totals of a night can be compared by their bias only; export the intervals.",
-        )
+        problem, found = "no sequence of stages is in this file", ", ".join(parts) or "no record"
+        remedy = "Totals of a night can be compared by their bias only; export the intervals."
+        return FileFormatError(problem, self.path, found=found, expected=expected, remedy=remedy)
 
 
 def refuse_moment(holder: Field, *keys: str, named: str, expected: str) -> None:
@@ -173,14 +157,10 @@ def assemble_intervals(
     end_us, end_notes = _settle_ends(timed, layout, path)
     epoch_s, epoch_from = _epoch_length(timed.begin_us, end_us, layout)
     in_bed_notes = _in_bed_note(everything.taking(~is_stage))
-    facts = SourceFacts(
-        reports=layout.reports,
-        epoch_s=epoch_s,
-        epoch_from=epoch_from,
-        ignored=dict(sorted(gathered.ignored.items())),
-        notes=(*gathered.notes, *source_notes, *everything.notes, *end_notes, *in_bed_notes),
-        cautions=(*everything.cautions, *_no_wake_caution(stages)),
-    )
+    ignored = dict(sorted(gathered.ignored.items()))
+    notes = (*gathered.notes, *source_notes, *everything.notes, *end_notes, *in_bed_notes)
+    cautions = (*everything.cautions, *_no_wake_caution(stages))
+    facts = SourceFacts(layout.reports, epoch_s, epoch_from, ignored=ignored, notes=notes, cautions=cautions)
     file_row = np.arange(len(timed.intervals))
     rows = LabelledRows(timed.begin_us, end_us, codes, file_row, labels, stages, places, timed.clock, path)
     return make_spans(rows, origin=origin, facts=facts, overlaps=layout.overlaps)
@@ -230,14 +210,9 @@ def _on_one_clock(intervals: list[StagedInterval], zone: str | None, path: str) 
     naive = [offset is None for offset in offsets]
     if any(naive) and not all(naive):
         i = naive.index(not naive[0])
-        raise ClockError(
-            "some times carry an offset from UTC, others none",
-            path,
-            intervals[i // 2].place,
-            str(intervals[i // 2][i % 2]),
-            "all of them with an offset, or all without",
-            "Export the times again in one form.",
-        )
+        problem, found = "some times carry an offset from UTC, others none", str(intervals[i // 2][i % 2])
+        expected = "all of them with an offset, or all without"
+        raise ClockError(problem, path, intervals[i // 2].place, found, expected, "Export the times again in one form.")
     readings = np.array([[microseconds_of(m) for m in interval[:2]] for interval in intervals], np.int64)
     order = np.argsort(readings[:, 0], kind="stable")
     claims_utc = not any(naive) and not any(offsets)
@@ -315,16 +290,11 @@ def _refuse_two_at_once(timed: _Timed, codes: NDArray[np.intp], source_words: st
         if stay.begin_us < latest.end_us and stay.source != latest.source:
             (_, _, one, place), (_, _, other, where) = sorted((latest, stay), key=lambda s: s.source)
             n = np.bincount(codes)
-            found = f"source {one} ({n[one]} intervals, one of them {place}) and source {other} ({n[other]})"
-            raise InputError(
-                "two sources scored the same night",
-                path,
-                where,
-                f"{found}, both at {timed.clock.show(stay.begin_us)}",
-                "one source a night",
-                f"Keep the records of one {source_words} in the file; in Python, read_json(path, source={one}) or "
-                f"source={other} reads one of them.",
-            )
+            both = f"source {one} ({n[one]} intervals, one of them {place}) and source {other} ({n[other]})"
+            found, expected = f"{both}, both at {timed.clock.show(stay.begin_us)}", "one source a night"
+            in_python = f"in Python, read_json(path, source={one}) or source={other} reads one of them."
+            remedy = f"Keep the records of one {source_words} in the file; {in_python}"
+            raise InputError("two sources scored the same night", path, where, found, expected, remedy)
         latest = max(latest, stay, key=lambda s: s.end_us)
 
 

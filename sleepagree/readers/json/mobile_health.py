@@ -226,12 +226,12 @@ def _disagreements(summary: Field, intervals: list[StagedInterval], layout: Layo
     notes = []
     for key, stages in _TOTALS.items():
         total = summary.get(key)
-        stated = 0.0 if total is None else _duration(total).total_seconds()
-        summed = sum(seconds[stage] for stage in stages)
-        if total is not None and abs(stated - summed) > EPOCH_S:
-            notes.append(
-                Note.of(NoteKind.SUMMARY_DISAGREES, place=total.place, stated_min=stated / 60, summed_min=summed / 60)
-            )
+        if total is None:
+            continue
+        stated, summed = _duration(total).total_seconds(), sum(seconds[stage] for stage in stages)
+        if abs(stated - summed) > EPOCH_S:
+            minutes = {"stated_min": stated / 60, "summed_min": summed / 60}
+            notes.append(Note.of(NoteKind.SUMMARY_DISAGREES, place=total.place, **minutes))
     return notes
 
 

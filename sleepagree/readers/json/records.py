@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from sleepagree.caution import Note, NoteKind, OwnWord
@@ -52,12 +52,9 @@ def find_records(document: JsonDocument) -> Records | None:
         if not lists:
             return None
         if len(lists) > 1:
-            root.fail(
-                "more than one field holds a list of records",
-                found=", ".join(f"'{shorten(key)}'" for key in lists[:6]),
-                expected="one list of records",
-                remedy="Write the one with the stages to a file of its own.",
-            )
+            found, expected = ", ".join(f"'{shorten(key)}'" for key in lists[:6]), "one list of records"
+            remedy = "Write the one with the stages to a file of its own."
+            root.fail("more than one field holds a list of records", found=found, expected=expected, remedy=remedy)
         root = root.need(lists[0], "a list of records")
         notes = (*notes, Note.of(NoteKind.RECORDS_FROM_FIELD, field=OwnWord(lists[0])))
     elif not _holds_objects(root.value):
@@ -104,18 +101,14 @@ def read_records(
         As for tables.
     """
     rows = [field.mapping() for field in records.fields]
-    nested = {name for row in rows for name, value in row.items() if isinstance(value, dict | list)}
-    names = [name for name in dict.fromkeys(name for row in rows for name in row) if name not in nested]
+    names, nested = plain_fields(rows)
     notes = list(records.notes)
     if nested:
         notes.append(Note.of(NoteKind.FIELDS_NESTED, fields=tuple(map(OwnWord, sorted(nested)[:6]))))
     if not names:
-        records.fields[0].fail(
-            "the records hold no plain field",
-            found="objects and lists only",
-            expected="fields such as start, end and stage",
-            remedy="Export flat records, or a table.",
-        )
+        problem, found = "the records hold no plain field", "objects and lists only"
+        expected = "fields such as start, end and stage"
+        records.fields[0].fail(problem, found=found, expected=expected, remedy="Export flat records, or a table.")
     columns = {position: [_cell(row.get(name)) for row in rows] for position, name in enumerate(names)}
     places = Places([field.place.removesuffix(": ") for field in records.fields], "{}", "{}")
     table = Table(
@@ -130,6 +123,12 @@ def read_records(
         decimal_point=True,
     )
     return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
+
+
+def plain_fields(rows: Sequence[Mapping[str, object]]) -> tuple[list[str], set[str]]:
+    """Return the names of fields with plain values, in order of appearance, and of those with objects or lists."""
+    nested = {name for row in rows for name, value in row.items() if isinstance(value, dict | list)}
+    return [name for name in dict.fromkeys(name for row in rows for name in row) if name not in nested], nested
 
 
 def _cell(value: object) -> str:

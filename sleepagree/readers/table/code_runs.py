@@ -57,13 +57,9 @@ def _steps(reading: TableReading, n: int) -> tuple[Microseconds, EpochLengthFrom
     if declared is not None:
         return np.full(n, round(declared * SECOND_US), np.int64), EpochLengthFrom.LAYOUT
     if reading.columns.step is None:
-        raise EpochGridError(
-            "a text of codes does not tell how long a code lasts",
-            reading.path,
-            found="no column 'step'",
-            expected="the length of an epoch",
-            remedy="Give it in the layout, above [file]:\n    epoch_seconds = 30",
-        )
+        problem, found = "a text of codes does not tell how long a code lasts", "no column 'step'"
+        remedy = "Give it in the layout, above [file]:\n    epoch_seconds = 30"
+        raise EpochGridError(problem, reading.path, found=found, expected="the length of an epoch", remedy=remedy)
     column = reading.column(reading.columns.step)
     numbers = read_numbers(reading.table.texts(reading.columns.step), column, expected="a step in seconds")
     wrong = np.flatnonzero(~((numbers >= 1) & (numbers <= LONGEST_STEP_S)))
@@ -82,14 +78,9 @@ def _codes_of_cell(text: str, row: int, column: Column) -> list[str]:
         problem, expected = "the text of codes is empty", "a code for each epoch"
         raise column.error(FileFormatError, row, problem, "", expected)
     if re.fullmatch(r"\d+([.,]\d+)?[eE][+-]?\d+", text, re.ASCII):
-        raise column.error(
-            FileFormatError,
-            row,
-            "a spreadsheet has turned the text of codes into a number",
-            f"'{text}'",
-            "a code for each epoch",
-            "Export the file again without opening it in a spreadsheet.",
-        )
+        problem = "a spreadsheet has turned the text of codes into a number"
+        remedy = "Export the file again without opening it in a spreadsheet."
+        raise column.error(FileFormatError, row, problem, f"'{text}'", "a code for each epoch", remedy)
     parts = re.split(r"[\s,;|]+", text)
     return [part for part in parts if part] if len(parts) > 1 else list(text)
 

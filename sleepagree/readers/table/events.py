@@ -95,15 +95,11 @@ def _refuse_bare_codes(
         return
     rows = [row for row, text in enumerate(texts) if text.strip() == codes[0]]
     lines = "\n".join(f'    "{code}" = "..."' for code in sorted(codes, key=float)[:20])
-    raise UnknownStageError(
-        "the stages are numbers, and no JSON file says what they mean",
-        path,
-        f"{places.listing(rows)}, column '{shorten(stage)}'" if len(codes) == 1 else f"column '{shorten(stage)}'",
-        ", ".join(sorted(codes, key=float)[:20]),
-        f"'Levels' of '{shorten(stage)}' in an events.json, or a layout",
-        ("Give a layout (", ") with\n    [stages]\n" + lines),
-        codes,
-    )
+    problem = "the stages are numbers, and no JSON file says what they mean"
+    where = f"{places.listing(rows)}, column '{shorten(stage)}'" if len(codes) == 1 else f"column '{shorten(stage)}'"
+    expected = f"'Levels' of '{shorten(stage)}' in an events.json, or a layout"
+    remedy = ("Give a layout (", ") with\n    [stages]\n" + lines)
+    raise UnknownStageError(problem, path, where, ", ".join(sorted(codes, key=float)[:20]), expected, remedy, codes)
 
 
 def _code(label: str) -> bool:

@@ -115,16 +115,13 @@ def _until_next(reading: TableReading, starts_us: Microseconds, staged: Rows) ->
     stops = np.unique(onset)
     after = starts_us[starts_us > stops[-1]]
     if after.size == 0:
-        raise EpochGridError(
-            "the last row has no end",
-            reading.path,
-            reading.places.at(int(staged[np.flatnonzero(onset == stops[-1])[0]])),
-            expected="a time at which it ends",
-            remedy=(
-                "Add a closing row with the end of the night and the label 'Lights on' (or one that [stages] of a "
-                'layout maps to "not-a-stage"), or export the ends too.'
-            ),
+        problem = "the last row has no end"
+        where = reading.places.at(int(staged[np.flatnonzero(onset == stops[-1])[0]]))
+        remedy = (
+            "Add a closing row with the end of the night and the label 'Lights on' (or one that [stages] of a "
+            'layout maps to "not-a-stage"), or export the ends too.'
         )
+        raise EpochGridError(problem, reading.path, where, expected="a time at which it ends", remedy=remedy)
     stops = np.append(stops, after.min())
     return _with_common_step(reading, onset, stops[np.searchsorted(stops, onset, side="right")])
 
@@ -173,14 +170,9 @@ def _wrong_duration(value: float, row: int, column: Column) -> EpochGridError:
     if value != 0:
         problem, expected = "this is no duration of a stage", "a positive number"
         return column.error(EpochGridError, row, problem, show_number(value), expected, "Correct the row.")
-    return column.error(
-        EpochGridError,
-        row,
-        "this row has duration 0 and others have not",
-        "0",
-        "a positive duration in every row, or 0 in all of them",
-        'Complete the row; if it is a mark and no stage, give its label "not-a-stage" in a layout.',
-    )
+    expected = "a positive duration in every row, or 0 in all of them"
+    remedy = 'Complete the row; if it is a mark and no stage, give its label "not-a-stage" in a layout.'
+    return column.error(EpochGridError, row, "this row has duration 0 and others have not", "0", expected, remedy)
 
 
 def _duration_unit(reading: TableReading, onset: Microseconds, numbers: NDArray[np.float64], column: Column) -> float:
@@ -199,14 +191,9 @@ def _duration_unit(reading: TableReading, onset: Microseconds, numbers: NDArray[
     if told is not None:
         return told
     if proven is None:
-        raise EpochGridError(
-            "the unit of the durations is not told",
-            reading.path,
-            where,
-            "numbers that do not lead from one row to the next in s, min or ms",
-            "a unit",
-            ("Give a layout (", ') with\n    [file]\n    duration_unit = "s"\n  or "min" or "ms".'),
-        )
+        found = "numbers that do not lead from one row to the next in s, min or ms"
+        in_layout = ("Give a layout (", ') with\n    [file]\n    duration_unit = "s"\n  or "min" or "ms".')
+        raise EpochGridError("the unit of the durations is not told", reading.path, where, found, "a unit", in_layout)
     reading.notes.append(Note.of(NoteKind.DURATION_UNIT, unit=_unit_name(proven)))
     return proven
 

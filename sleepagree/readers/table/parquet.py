@@ -147,28 +147,18 @@ class _Column(NamedTuple):
         """Return the microseconds of a column in which every row has a value."""
         if values.null_count:
             row = values.is_null().index(True).as_py()
-            raise FileFormatError(
-                "the time is missing",
-                self.path,
-                f"row {row + 1}, column '{shorten(self.name)}'",
-                "null",
-                "a value in every row",
-                "Complete the row or take it out.",
-            )
+            where = f"row {row + 1}, column '{shorten(self.name)}'"
+            remedy = "Complete the row or take it out."
+            raise FileFormatError("the time is missing", self.path, where, "null", "a value in every row", remedy)
         return np.array(values.cast(self.arrow.int64()).to_numpy(zero_copy_only=False), np.int64)
 
     def _timestamps(self, values: Any, zone: str | None) -> Times:
         us = self._whole(values.cast(self.arrow.timestamp("us", tz=zone), safe=False))
         outside = np.flatnonzero((us < EARLIEST_US) | (us > LATEST_US))
         if outside.size:
-            raise FileFormatError(
-                "a time out of range",
-                self.path,
-                f"row {int(outside[0]) + 1}, column '{shorten(self.name)}'",
-                f"{int(us[outside[0]])} microseconds from 1970",
-                "years 1000 to 9000",
-                "Correct the row.",
-            )
+            problem, where = "a time out of range", f"row {int(outside[0]) + 1}, column '{shorten(self.name)}'"
+            found = f"{int(us[outside[0]])} microseconds from 1970"
+            raise FileFormatError(problem, self.path, where, found, "years 1000 to 9000", "Correct the row.")
         if zone is None:
             return Times(us, Clock.LOCAL)
         return Times(us, Clock.UTC, _offset(zone, int(us[0])))

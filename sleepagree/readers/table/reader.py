@@ -15,7 +15,7 @@ from sleepagree.readers.columns import find_columns
 from sleepagree.readers.csv_table import parse_csv
 from sleepagree.readers.layout import NO_LAYOUT, Layout, Overlaps, Shape, one_zone
 from sleepagree.readers.row_lengths import coarse_grid_caution
-from sleepagree.readers.rows import LabelledRows, Places, Rows, SourceFacts, make_spans
+from sleepagree.readers.rows import WHICH_ROW_HOLDS, LabelledRows, Places, Rows, SourceFacts, make_spans
 from sleepagree.readers.table.code_runs import read_code_runs
 from sleepagree.readers.table.labels import Labels, lights_of, read_labels, staged_rows
 from sleepagree.readers.table.lengths import Extent, find_extent, marked_starts
@@ -138,29 +138,14 @@ def _settle(
     ignored: Mapping[str, int] | None = None,
 ) -> ScoredSpans:
     """Return the rows of a table as scored spans."""
-    rows = LabelledRows(
-        extent.onset_us,
-        extent.end_us,
-        said.codes,
-        file_row,
-        said.labels,
-        said.stages,
-        reading.places,
-        clock,
-        reading.path,
-    )
+    begin_us, end_us, epoch_s, epoch_from = extent
+    labels, stages, codes, _ = said
+    rows = LabelledRows(begin_us, end_us, codes, file_row, labels, stages, reading.places, clock, reading.path)
     overlaps = reading.layout.overlaps
     if overlaps is Overlaps.REFUSE and (rows.onset_us[1:] < rows.onset_us[:-1]).any():
         _refuse_several_recordings(reading, rows)
-    facts = SourceFacts(
-        reading.layout.reports,
-        extent.epoch_s,
-        extent.epoch_from,
-        *lights,
-        ignored or {},
-        tuple(reading.notes),
-        tuple(reading.cautions),
-    )
+    notes, cautions = tuple(reading.notes), tuple(reading.cautions)
+    facts = SourceFacts(reading.layout.reports, epoch_s, epoch_from, *lights, ignored or {}, notes, cautions)
     return make_spans(rows, origin=reading.table.origin, facts=facts, overlaps=overlaps)
 
 
@@ -193,14 +178,10 @@ def _refuse_several_recordings(reading: TableReading, rows: LabelledRows) -> Non
         if blocks != len(set(values)) or any(values[row] == values[row - 1] for row in falls.tolist()):
             continue
         row = int(falls[0])
-        raise EpochGridError(
-            "the times start again where another column changes, so the file holds more than one recording",
-            reading.path,
-            f"{rows.at(row)}, column '{shorten(table.names[position])}'",
-            f"'{shorten(values[row])}' after '{shorten(values[row - 1])}', and "
-            f"{rows.clock.show(int(rows.onset_us[row]))} after {rows.clock.show(int(rows.onset_us[row - 1]))}",
-            "one recording a file",
-            "Write each recording into a file of its own. If these are layers of one recording, say in a layout "
-            'which of two rows holds: [file] overlaps = "shorter-wins" or "later-wins".',
-            "overlaps",
-        )
+        now, before = (rows.clock.show(int(rows.onset_us[i])) for i in (row, row - 1))
+        found = f"'{shorten(values[row])}' after '{shorten(values[row - 1])}', and {now} after {before}"
+        problem = "the times start again where another column changes, so the file holds more than one recording"
+        where = f"{rows.at(row)}, column '{shorten(table.names[position])}'"
+        layers = f"If these are layers of one recording, {WHICH_ROW_HOLDS}"
+        remedy = f"Write each recording into a file of its own. {layers}"
+        raise EpochGridError(problem, reading.path, where, found, "one recording a file", remedy, "overlaps")

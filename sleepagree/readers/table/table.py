@@ -66,13 +66,9 @@ class Table:
         """Return a column as texts."""
         data = self.columns[position]
         if isinstance(data, Times):
-            raise FileFormatError(
-                "the column holds times, not texts",
-                self.path,
-                f"column '{shorten(self.names[position])}'",
-                expected="labels or numbers",
-                remedy="Name another column in the layout.",
-            )
+            problem, where = "the column holds times, not texts", f"column '{shorten(self.names[position])}'"
+            remedy = "Name another column in the layout."
+            raise FileFormatError(problem, self.path, where, expected="labels or numbers", remedy=remedy)
         return data
 
 
@@ -126,9 +122,6 @@ class TableReading:
 
     def contradiction(self, key: str, reason: str) -> FileFormatError:
         """Return the error for a key of the layout that does not go with the file."""
-        return FileFormatError(
-            f"the layout does not go with this file: {reason}",
-            self.path,
-            f"[file], key '{key}' of {self.layout.name or 'the layout'}",
-            remedy=f"Take '{key}' out of the layout, or correct it.",
-        )
+        problem = f"the layout does not go with this file: {reason}"
+        where = f"[file], key '{key}' of {self.layout.name or 'the layout'}"
+        return FileFormatError(problem, self.path, where, remedy=f"Take '{key}' out of the layout, or correct it.")

@@ -100,14 +100,10 @@ def place_in_nights(dates_us: Microseconds, day_us: Microseconds, night_of: Nigh
     leaps = np.flatnonzero((day_us[1:] > day_us[:-1] + DAY_US // 2) & ~new_night[1:])
     if leaps.size:
         row = int(leaps[0]) + 1
-        raise column.error(
-            ClockError,
-            row,
-            "the clock leaps by more than 12 hours within a night",
-            f"{_clock_text(int(day_us[row]))}, after {_clock_text(int(day_us[row - 1]))}",
-            "times in order",
-            "Sort the rows by time, and give every night its own date.",
-        )
+        problem = "the clock leaps by more than 12 hours within a night"
+        found = f"{_clock_text(int(day_us[row]))}, after {_clock_text(int(day_us[row - 1]))}"
+        remedy = "Sort the rows by time, and give every night its own date."
+        raise column.error(ClockError, row, problem, found, "times in order", remedy)
     before_noon = day_us[first_rows] < DAY_US // 2
     shift = np.where(before_noon, 0, -1) if night_of is NightOf.WAKE_DAY else np.where(before_noon, 1, 0)
     moments: Microseconds = dates_us + day_us + (shift[nights] + passed) * DAY_US

@@ -71,8 +71,7 @@ def read_times(texts: Sequence[str], column: Column, *, form: str | None, elapse
 
 #: The moment, decimals of its second, and the offset from UTC.
 _ISO: Final = re.compile(
-    r"(\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d)?)(?:(?<=:\d\d:\d\d)[.,](\d{1,9}))?\s?([Zz]|[+-]\d\d(?::?\d\d)?)?",
-    re.ASCII,
+    r"(\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d)?)(?:(?<=:\d\d:\d\d)[.,](\d{1,9}))?\s?([Zz]|[+-]\d\d(?::?\d\d)?)?", re.ASCII
 )
 _ISO_BASIC: Final = re.compile(r"(\d{4})(\d\d)(\d\d)T(\d\d)(\d\d)(\d\d)?(\D.*)?", re.ASCII)
 _TIME_OF_DAY: Final = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d)(?:[.,](\d{1,9}))?)?", re.ASCII)
