@@ -19,9 +19,9 @@ from sleepagree.files.formulas import escape_formula
 #: Files of a results folder, as paths below it. Whoever writes a new one there adds it here: a folder that holds
 #: any other file is never replaced.
 RESULT_FILES: Final = frozenset((
-    "results.json", "correction.json", "correction.csv", "epochs.csv", "epochs.csv.gz", "epochs.parquet", "confusion.csv",
-    "measures.csv", "nights.csv", "bias.csv", "report.html", "aligned.edf", "aligned_events.tsv", "aligned_events.json", "aligned.csv",
-    "aligned.parquet",
+    "results.json", "correction.json", "correction.csv", "epochs.csv", "epochs.csv.gz", "epochs.parquet",
+    "confusion.csv", "measures.csv", "nights.csv", "bias.csv", "report.html", "aligned.edf", "aligned_events.tsv",
+    "aligned_events.json", "aligned.csv", "aligned.parquet",
 ))  # fmt: skip
 _RESULT_FIGURE: Final = re.compile(r"figures/[^/]+\.(svg|png|pdf)")
 _OUR_JSON: Final = re.compile(rb'\s*\{\s*"schema"\s*:\s*"sleepagree\.')
