@@ -23,8 +23,8 @@ ROOMS = {
     "mapping": "words sets mapping files",
     "hypnogram": "spans epochs zones window ledger align",
     "readers": "",
-    "inference": "estimate table_sums proportions normal_theory people resampling equivalence limits regression_limits "
-    "reliability planning",
+    "inference": "estimate table_sums proportions normal_theory people resampling limits equivalence error_sizes "
+    "regression_limits reliability planning",
     "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
     "class_figures offsets table_agreement clock_blocks clock clock_check",
     "night": "measures cautions compare mappings",

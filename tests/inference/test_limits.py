@@ -456,10 +456,10 @@ def test_alpha_of_equivalence() -> None:
         equivalence_test(reference=[1.0], device=[2.0], participant=[1], margin=1.0, alpha=0.5)
 
 
-def test_containment_needs_single_nights() -> None:
-    repeated = containment_test(**_nights(24, fewest=2), margin=100.0)
-    assert repeated.contained is None
-    assert "these are repeated" in repeated.undefined_because
+def test_containment_of_single_and_of_repeated_nights() -> None:
+    repeated = containment_test(**_nights(24, fewest=2), margin=200.0)
+    assert repeated.contained is True
+    assert "MOVER" in repeated.method
     one = containment_test(reference=[1.0], device=[2.0], participant=[1], margin=5.0)
     assert "at least 2" in one.undefined_because
     wide, narrow = (containment_test(**_nights(25, most=1), margin=m) for m in (200.0, 20.0))
