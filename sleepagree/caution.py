@@ -99,6 +99,8 @@ class CautionKind(StrEnum):
     NIGHTS_SPARSE = "nights_sparse"
     CONSENSUS_FLATTERS = "consensus_flatters"
     SKEWED = "skewed"
+    NOT_NORMAL = "not_normal"
+    FAILURES_MISSED = "failures_missed"
     CLOCKS_OFF = "clocks_off"
     CLOCKS_DOUBTFUL = "clocks_doubtful"
     ON_NIGHTS = "on_nights"

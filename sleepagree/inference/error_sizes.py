@@ -224,9 +224,7 @@ def _centile(values: Floats, percent: float, nights: PairedNights, level: float)
     below = bdtr(np.arange(count), count, share)  # so many nights, or fewer, lie below the true centile
     tail = (1 - level) / 2
     first, last = int(np.count_nonzero(below < tail)), int(np.count_nonzero(below < 1 - tail)) + 1
-    return Centile(
-        percent, value, at(first / count) if first else NAN, at(last / count) if last <= count else NAN
-    )
+    return Centile(percent, value, at(first / count) if first else NAN, at(last / count) if last <= count else NAN)
 
 
 def _look_at_normality(values: Floats) -> tuple[float, float, float]:

@@ -382,15 +382,14 @@ def test_lines_pass_through_the_plain_bias_at_the_mean_of_both() -> None:
     assert lines.residual_sd < limits.sd
 
 
-def test_a_spread_below_0_is_undefined_there() -> None:
+def test_a_line_of_the_spread_ends_at_0() -> None:
     reference = np.array([100.0, 200, 300, 400])
     lines = fit_regression_limits(
         reference=reference, device=reference + np.array([1, -10, 22, -38]), participant=range(4), spread=Spread.VARYING
     )
     assert lines.spread_slope > 0
     at = lines.at(-1000.0)
-    assert math.isnan(at.upper)
-    assert at.undefined_because == "The line of the spread is below 0 at -1000."
+    assert at.lower == at.bias == at.upper  # the line of the spread ends at 0
     assert lines.at(300.0).upper > lines.at(300.0).bias
 
 

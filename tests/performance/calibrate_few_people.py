@@ -75,7 +75,9 @@ def bootstrap_t(tables: np.ndarray, values: np.ndarray, rng: np.random.Generator
     return np.array(out)
 
 
-def intervals(tables: np.ndarray, rng: np.random.Generator, resamples: int) -> dict[tuple[str, str], tuple[float, float]]:
+def intervals(
+    tables: np.ndarray, rng: np.random.Generator, resamples: int
+) -> dict[tuple[str, str], tuple[float, float]]:
     """Return the interval of every statistic by every method."""
     n = len(tables)
     values = np.stack([coefficients.kappa(tables), bias_of(tables)])
