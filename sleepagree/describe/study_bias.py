@@ -52,6 +52,9 @@ from sleepagree.study.results import BiasRow, DeviceStudy, StudyAgreement, Study
 #: Of so many measures, those with the largest bias, the page looks at how near to normal differences are.
 _LOOKED_AT: Final = 2
 
+#: More nights than this are drawn as counts, without rings.
+_MOST_RINGED: Final = 400
+
 #: From ``python -m tests.performance.calibrate_slopes``.
 _NOISE_SLOPES: Final = (
     "Noise alone can give such a slope: a device without bias but with two or three times the reference's noise shows "
@@ -449,9 +452,12 @@ def _say_what_is_drawn(row: BiasRow) -> str:
 
 
 def _say_outside(row: BiasRow) -> str:
-    if row.sizes is None or not row.sizes.outside:
+    if row.sizes is None or not row.sizes.outside or row.sizes.nights > _MOST_RINGED:
         return ""
-    return f" Rings mark the {counted(row.sizes.outside, 'night')} outside the limits."
+    count = row.sizes.outside
+    return (
+        f" Rings mark the {count} nights outside the limits." if count > 1 else " A ring marks the night outside them."
+    )
 
 
 def _normal_look(row: BiasRow, who: Sequence[str], name: str) -> Figure:

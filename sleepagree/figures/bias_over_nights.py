@@ -115,8 +115,8 @@ def draw_bias_against_level(
     ax.axhline(0, color=MUTED.light, linewidth=0.6, zorder=1)
     if lines is not None and not math.isnan(lines.slope):
         drawn = _draw_lines(ax, lines, low, high)
-        ends = [lines.at(float(v)) for v in level]
-        _ring(ax, level, difference, [not e.lower <= d <= e.upper for e, d in zip(ends, difference, strict=True)])
+        at_night = [lines.at(float(v)) for v in level]
+        _ring(ax, level, difference, [not e.lower <= d <= e.upper for e, d in zip(at_night, difference, strict=True)])
     elif limits.scale is Scale.LOG_RATIO:
         drawn = _draw_fan(ax, limits, low, high)
         with np.errstate(divide="ignore", invalid="ignore"):

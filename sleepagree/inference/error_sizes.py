@@ -184,26 +184,26 @@ def measure_error_sizes(
 
 def _share_above(sizes: Floats, bound: float, nights: PairedNights, level: float) -> ShareAbove:
     above = sizes > bound
-    share, count, wide = _effective_count(above.astype(np.float64), nights, level)
-    low, high = wilson_interval(share * count, count, level=wide)
+    share, count, quantile = _effective_count(above.astype(np.float64), nights, level)
+    low, high = wilson_interval(share * count, count, level=level, quantile=quantile)
     return ShareAbove(bound, int(np.count_nonzero(above)), share, float(low), float(high))
 
 
-def _effective_count(hit: Floats, nights: PairedNights, level: float) -> tuple[float, float, float]:
-    """Return the mean of units' shares, the independent nights that vary alike, and the level with the tails of t."""
-    from scipy.special import ndtr, stdtrit
+def _effective_count(hit: Floats, nights: PairedNights, level: float) -> tuple[float, float, float | None]:
+    """Return the mean of units' shares, the independent nights that vary alike, and a quantile of t or None."""
+    from scipy.special import stdtrit
 
     if not hit.size:
-        return NAN, 0.0, level
+        return NAN, 0.0, None
     units, n = nights.units, nights.unit_count
     shares = np.bincount(units, hit) / np.bincount(units)
     share = float(shares.mean())
     if nights.design is not Design.SEVERAL_NIGHTS:
-        return share, float(n), level
+        return share, float(n), None
     variance = float(shares.var(ddof=1)) / n
     # the same share in everybody tells nothing of independence: as few nights as participants
     count = n if variance == 0.0 else min(max(share * (1 - share) / variance, n), hit.size)
-    return share, float(count), 2 * float(ndtr(stdtrit(n - 1, (1 + level) / 2))) - 1
+    return share, float(count), float(stdtrit(n - 1, (1 + level) / 2))
 
 
 def _centile(values: Floats, percent: float, nights: PairedNights, level: float) -> Centile:

@@ -279,10 +279,8 @@ def _bias_table(
     tested = [measure for measure in given if measure in margins]
     equivalent = {m: equivalence_test(**given[m][1], margin=margins[m]) for m in tested}
     contained = {m: containment_test(**given[m][1], margin=margins[m]) for m in tested}
-    adjusted = [
-        dict(zip(tested, holm_adjusted([tests[m].p_value for m in tested]), strict=True))
-        for tests in (equivalent, contained)
-    ]
+    equivalence_adjusted = dict(zip(tested, holm_adjusted([equivalent[m].p_value for m in tested]), strict=True))
+    containment_adjusted = dict(zip(tested, holm_adjusted([contained[m].p_value for m in tested]), strict=True))
     return tuple(
         BiasRow(
             measure,
@@ -296,7 +294,8 @@ def _bias_table(
             _lines_if_uneven(values, limits[measure]),
             _spread_of(values, limits[measure]),
             contained.get(measure),
-            *(by_measure.get(measure, NAN) for by_measure in adjusted),
+            equivalence_adjusted.get(measure, NAN),
+            containment_adjusted.get(measure, NAN),
             _sizes_of(values, limits[measure], unit, margins.get(measure)),
             _line_if_sloped(values, limits[measure]),
         )

@@ -122,3 +122,9 @@ def test_log_ratios_count_outside_on_their_own_scale() -> None:
     found = _sizes(difference, scale=Scale.LOG_RATIO)
     assert found.outside == 1
     assert found.shares_above[-1].nights == 1
+
+
+def test_two_people_with_several_nights_say_next_to_nothing() -> None:
+    (above,) = _sizes(np.array([40.0, 1, 2, 50, 3, 4]), [1, 1, 1, 2, 2, 2], bounds=[30.0]).shares_above
+    assert above.low < 0.01
+    assert above.high > 0.98
