@@ -109,6 +109,7 @@ class CautionKind(StrEnum):
     NIGHTS_NOT_COMPARED = "nights_not_compared"
     # of a plan
     PLAN_RESTS_ON_FEW = "plan_rests_on_few"
+    PLAN_RESTS_ON_FEW_NIGHTS = "plan_rests_on_few_nights"
 
 
 class NoteKind(StrEnum):

@@ -376,6 +376,18 @@ def _plan_rests_on_few(c: Caution) -> str:
     )
 
 
+def _plan_rests_on_few_nights(c: Caution) -> str:
+    told = [
+        f"{say_measure(measure)} {value:.{digits}f}, at most {high:.{digits}f}"
+        for measure, value, high, digits in c["within_sds"]
+    ]
+    return (
+        f"The SDs between nights of one person rest on {counted(c['repeated'], 'night')} beyond each person's first, "
+        f"which is few: {'; '.join(told)} (upper bounds of {100 * c['confidence']:g} % for normal nights). What more "
+        "nights each would bring is therefore uncertain."
+    )
+
+
 SENTENCES: Final[dict[CautionKind, Callable[[Caution], str]]] = {
     CautionKind.STAGE_TEXTS_IGNORED: _stage_texts_ignored,
     CautionKind.NO_WAKE_INTERVAL: _no_wake_interval,
@@ -414,4 +426,5 @@ SENTENCES: Final[dict[CautionKind, Callable[[Caution], str]]] = {
     CautionKind.NOT_COMPARED: _not_compared,
     CautionKind.NIGHTS_NOT_COMPARED: _nights_not_compared,
     CautionKind.PLAN_RESTS_ON_FEW: _plan_rests_on_few,
+    CautionKind.PLAN_RESTS_ON_FEW_NIGHTS: _plan_rests_on_few_nights,
 }
