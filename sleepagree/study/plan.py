@@ -91,30 +91,23 @@ def plan_cautions(grid: PlanGrid) -> tuple[Caution, ...]:
     few = {name.partition(" ")[2] or name: (name, part) for name, part in grid.assumed if part.rests_on_few}
     within = {name.partition(" ")[2] or name: part for name, part in grid.assumed if part.within_rests_on_few}
     out = []
+    if few:
+        between_sds = tuple(
+            (measure, part.between_sd, part.between_sd_high, 3 if name == "kappa" or part.of_log_ratios else 1)
+            for measure, (name, part) in few.items()
+        )
+        count = min(part.participants for _, part in few.values())
+        values: dict[str, Any] = {"participants": count, "confidence": UPPER_CONFIDENCE, "between_sds": between_sds}
+        out.append(Caution.of(CautionKind.PLAN_RESTS_ON_FEW, **values))
     if within:
-        values: dict[str, Any] = {
-            "repeated": min(part.repeated for part in within.values()),
-            "confidence": UPPER_CONFIDENCE,
-            "within_sds": tuple(
-                (measure, part.within_sd, part.within_sd_high, 3 if part.of_log_ratios else 1)
-                for measure, part in within.items()
-            ),
-        }
+        within_sds = tuple(
+            (measure, part.within_sd, part.within_sd_high, 3 if part.of_log_ratios else 1)
+            for measure, part in within.items()
+        )
+        count = min(part.repeated for part in within.values())
+        values = {"repeated": count, "confidence": UPPER_CONFIDENCE, "within_sds": within_sds}
         out.append(Caution.of(CautionKind.PLAN_RESTS_ON_FEW_NIGHTS, **values))
-    if not few:
-        return tuple(out)
-    return (
-        *out,
-        Caution.of(
-            CautionKind.PLAN_RESTS_ON_FEW,
-            participants=min(part.participants for _, part in few.values()),
-            confidence=UPPER_CONFIDENCE,
-            between_sds=tuple(
-                (measure, part.between_sd, part.between_sd_high, 3 if name == "kappa" or part.of_log_ratios else 1)
-                for measure, (name, part) in few.items()
-            ),
-        ),
-    )
+    return tuple(out)
 
 
 def _precision(name: str, components: VarianceComponents) -> Precision:
