@@ -439,7 +439,7 @@ def _say_what_is_drawn(row: BiasRow) -> str:
     if row.lines is not None:
         return (
             "The spread changes with the level, so the limits are drawn as lines in the mean A of both sides (Bland & "
-            f"Altman 1999, section 3.2): {_say_lines(row.lines)}."
+            f"Altman 1999, section 3.2): {_say_lines(row.lines)}. Nights outside them have rings."
         )
     outside = _say_outside(row)
     if row.of_ratios:
