@@ -99,6 +99,8 @@ class CautionKind(StrEnum):
     NIGHTS_SPARSE = "nights_sparse"
     CONSENSUS_FLATTERS = "consensus_flatters"
     SKEWED = "skewed"
+    NOT_NORMAL = "not_normal"
+    FAILURES_MISSED = "failures_missed"
     CLOCKS_OFF = "clocks_off"
     CLOCKS_DOUBTFUL = "clocks_doubtful"
     ON_NIGHTS = "on_nights"
@@ -107,6 +109,7 @@ class CautionKind(StrEnum):
     NIGHTS_NOT_COMPARED = "nights_not_compared"
     # of a plan
     PLAN_RESTS_ON_FEW = "plan_rests_on_few"
+    PLAN_RESTS_ON_FEW_NIGHTS = "plan_rests_on_few_nights"
     # of a correction
     LEARNT_FROM_FEW = "learnt_from_few"
     MEASURES_NOT_LEARNT = "measures_not_learnt"

@@ -27,8 +27,8 @@ ROOMS = {
     "table.code_runs table.reader table.parquet table.events edf.header edf.annotation_lists edf.stages "
     "edf.recording edf.writer json.fields json.intervals json.fhir json.mobile_health json.records "
     "json.file mne_files memory inspection starter_layout study_results",
-    "inference": "estimate table_sums proportions one_night normal_theory people resampling equivalence limits "
-    "regression_limits reliability planning correction",
+    "inference": "estimate table_sums proportions one_night normal_theory people resampling limits equivalence "
+    "regression_limits reliability planning correction error_sizes",
     "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
     "class_figures offsets table_agreement clock_blocks clock clock_check",
     "night": "measures cautions intervals compare mappings",

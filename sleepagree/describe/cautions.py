@@ -293,6 +293,28 @@ def _skewed(c: Caution) -> str:
     return " ".join(sentences)
 
 
+def _not_normal(c: Caution) -> str:
+    told = [
+        f"{say_measure(measure)} ({outside} of {nights})" if outside is not None else say_measure(measure)
+        for measure, outside, nights, _ in c["measures"]
+    ]
+    what = "ratios" if c["of_ratios"] else "differences"
+    return (
+        f"{c['device']}: limits of agreement suppose normality, these nights are not: {what} in {join_words(told)} (in "
+        "brackets the nights outside the limits; 5 % are expected). The limits and their intervals then promise too "
+        "much; the shares of nights with large errors suppose nothing of the kind. Of normal differences the test "
+        f"(Anderson-Darling) names 1 measure in 20, and it looked at {c['looked_at']}."
+    )
+
+
+def _failures_missed(c: Caution) -> str:
+    return (
+        f"{c['device']}: with {counted(c['count'], 'participant')} a device that fails on "
+        f"{100 * c['failing_share']:.0f} % of people is not seen to fail on anybody in "
+        f"{100 * c['missed_share']:.0f} % of studies."
+    )
+
+
 def _clocks_off(c: Caution) -> str:
     offsets = _listing(c, [f": {seconds:+.0f} s" for seconds in c["seconds"]])
     return (
@@ -351,6 +373,18 @@ def _plan_rests_on_few(c: Caution) -> str:
         f"The SDs between people are estimated from {counted(c['participants'], 'participant')}, which is few: "
         f"{'; '.join(told)} (upper bounds of {100 * c['confidence']:g} %). A study planned with the estimates may "
         "turn out too small; with --width, the sizes for the upper bounds are given, too."
+    )
+
+
+def _plan_rests_on_few_nights(c: Caution) -> str:
+    told = [
+        f"{say_measure(measure)} {value:.{digits}f}, at most {high:.{digits}f}"
+        for measure, value, high, digits in c["within_sds"]
+    ]
+    return (
+        f"The SDs between nights of one person rest on {counted(c['repeated'], 'night')} beyond each person's first, "
+        f"which is few: {'; '.join(told)} (upper bounds of {100 * c['confidence']:g} % for normal nights). What more "
+        "nights each would bring is therefore uncertain."
     )
 
 
@@ -428,6 +462,8 @@ SENTENCES: Final[dict[CautionKind, Callable[[Caution], str]]] = {
     CautionKind.NIGHTS_SPARSE: _nights_sparse,
     CautionKind.CONSENSUS_FLATTERS: _consensus_flatters,
     CautionKind.SKEWED: _skewed,
+    CautionKind.NOT_NORMAL: _not_normal,
+    CautionKind.FAILURES_MISSED: _failures_missed,
     CautionKind.CLOCKS_OFF: _clocks_off,
     CautionKind.CLOCKS_DOUBTFUL: _clocks_doubtful,
     CautionKind.ON_NIGHTS: _on_nights,
@@ -435,6 +471,7 @@ SENTENCES: Final[dict[CautionKind, Callable[[Caution], str]]] = {
     CautionKind.NOT_COMPARED: _not_compared,
     CautionKind.NIGHTS_NOT_COMPARED: _nights_not_compared,
     CautionKind.PLAN_RESTS_ON_FEW: _plan_rests_on_few,
+    CautionKind.PLAN_RESTS_ON_FEW_NIGHTS: _plan_rests_on_few_nights,
     CautionKind.LEARNT_FROM_FEW: _learnt_from_few,
     CautionKind.MEASURES_NOT_LEARNT: _measures_not_learnt,
     CautionKind.EXTRAPOLATED: _extrapolated,

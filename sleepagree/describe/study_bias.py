@@ -6,6 +6,8 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
+import numpy as np
+
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.blocks import (
     Beside,
@@ -31,20 +33,33 @@ from sleepagree.describe.blocks import (
 )
 from sleepagree.describe.study_paragraphs import is_main_measure, units_of
 from sleepagree.describe.words import (
+    DASH,
     figure,
     interval,
     join_words,
+    percent,
     plain,
     say_class,
     say_level,
     signed,
 )
 from sleepagree.errors import counted, shorten
-from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE, RegressionLimits
+from sleepagree.inference.equivalence import EquivalenceTest
+from sleepagree.inference.error_sizes import FEWEST_FOR_CENTILES, MINUTES_TOLD, Centile
+from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE, RegressionLimits, Spread
 from sleepagree.study.results import BiasRow, DeviceStudy, StudyAgreement, StudyBiasSource
 
 #: Of so many measures, those with the largest bias, the page looks at how near to normal differences are.
 _LOOKED_AT: Final = 2
+
+#: More nights than this are drawn as counts, without rings.
+_MOST_RINGED: Final = 400
+
+#: From ``python -m tests.performance.calibrate_slopes``.
+_NOISE_SLOPES: Final = (
+    "Noise alone can give such a slope: a device without bias but with two or three times the reference's noise shows "
+    "one in 21 to 53 % of studies of 40 people (simulated)."
+)
 
 _VERDICTS: Final = {True: "within", False: "not shown to be within", None: "undecided against"}
 
@@ -56,15 +71,19 @@ def bias_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Sec
     main = [row for row in device.bias if is_main_measure(row.measure)]
     rest = [row for row in device.bias if not is_main_measure(row.measure)]
     nights = max(row.limits.nights for row in device.bias)
-    notes = (*_equivalences(device.bias), *_notes(device.bias, nights))
+    notes = (*_margins(device.bias), *_notes(device.bias, nights))
     methods = "; or ".join(dict.fromkeys(row.limits.method for row in device.bias))
     blocks = present(
         _limits_table(main, study, f"limits-{serial}", nights),
+        _sizes_table(main, study, f"sizes-{serial}"),
         _limits_table(rest, study, f"further-{serial}", nights, further=True) if rest else None,
         Items(notes) if notes else None,
         Paragraph(plain(f"Method: {methods}."), Role.NOTE),
+        _sizes_table(rest, study, f"further-sizes-{serial}", further=True),
+        _centiles_table(device, study, serial),
         _ends_table(device, study, serial),
         _level_table(device, study, serial),
+        _equations(device.bias),
         *_figures(device, study, serial),
     )
     return Section(f"bias-{serial}", f"Bias of '{shorten(device.device)}'", blocks)
@@ -105,6 +124,66 @@ def _limits_row(row: BiasRow) -> tuple[Cell, ...]:
         interval(limits.bias_low, limits.bias_high, digits),
         interval(limits.lower, limits.upper, digits),
     )
+
+
+def _sizes_table(rows: Sequence[BiasRow], study: StudyAgreement, name: str, *, further: bool = False) -> Table | None:
+    """Return how many nights lie outside the limits, and what share of them is further off than so many minutes."""
+    known = [(row, row.sizes) for row in rows if row.sizes is not None and row.sizes.outside is not None]
+    if not known:
+        return None
+    bounds = MINUTES_TOLD if any(row.unit == "min" for row, _ in known) else ()
+    heads = columns("measure", "nights", *(f"> {bound:g} min" for bound in bounds))
+    told = tuple(
+        cells(
+            shorten(row.name),
+            f"{sizes.outside} of {sizes.nights}",
+            *(_share_beyond(row, bound) for bound in bounds),
+        )
+        for row, sizes in known
+    )
+    large = f", and share of nights off by more than so many minutes ({say_level(study.options.level)})"
+    caption = (
+        f"{'Further measures: n' if further else 'N'}ights outside the limits (5 % are expected)"
+        f"{large if bounds else ''}"
+    )
+    return Table(name, caption, heads, told, sortable=True, rank=Rank.FURTHER if further else Rank.FIRST_SCREEN)
+
+
+def _share_beyond(row: BiasRow, bound: float) -> str:
+    shares = row.sizes.shares_above if row.sizes is not None and row.unit == "min" else ()
+    for above in shares:
+        if above.bound == bound:
+            return f"{percent(above.share)} ({interval(100 * above.low, 100 * above.high, 0)})"
+    return DASH
+
+
+def _centiles_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Table | Paragraph:
+    """Return the 5th and 95th centile of the differences, or why there is none."""
+    known = [(row, row.sizes.centiles) for row in device.bias if row.sizes is not None and row.sizes.centiles]
+    if not known:
+        few = (
+            f"not enough people (fewer than {FEWEST_FOR_CENTILES}) to give the 5th and 95th centile of the differences"
+        )
+        return Paragraph(f"Centiles: {few}.", Role.NOTE)
+    level = say_level(study.options.level)
+    rows = []
+    for row, (low, high) in known:
+        told = [_centile_cells(row, centile) for centile in (low, high)]
+        rows.append(cells(_name_with_unit(row), *told[0], *told[1]))
+    heads = columns("measure", "5th centile", level, "95th centile", level)
+    caption = "Centiles of the differences, which suppose no normal law; an end beyond all nights is left open"
+    return _further(f"centiles-{serial}", caption, heads, rows)
+
+
+def _centile_cells(row: BiasRow, centile: Centile) -> tuple[Cell, str]:
+    value, low, high = (on_printed_scale(row, x) for x in (centile.value, centile.low, centile.high))
+    ends = [DASH if math.isnan(end) else figure(end, _digits(row)) for end in (low, high)]
+    return _difference(row, value), " to ".join(ends)
+
+
+def on_printed_scale(row: BiasRow, value: float) -> float:
+    """Return a figure of the limits' scale as it is given: the ratio of a log ratio."""
+    return math.exp(value) if row.of_ratios else value
 
 
 def _ends_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Table:
@@ -155,6 +234,13 @@ def _level_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Tab
     return _further(f"shape-{serial}", caption, heads, rows)
 
 
+def _equations(rows: Sequence[BiasRow]) -> Paragraph | None:
+    said = [f"{shorten(row.name)}: {_say_lines(row.lines)}" for row in rows if row.lines is not None]
+    if not said:
+        return None
+    return Paragraph(plain(f"Limits as lines in the level A, the mean of both sides: {'; '.join(said)}."), Role.NOTE)
+
+
 def _further(name: str, caption: str, heads: tuple[Column, ...], rows: Iterable[tuple[Cell, ...]]) -> Table:
     return Table(name, caption, heads, tuple(rows), sortable=True, rank=Rank.FURTHER)
 
@@ -182,18 +268,45 @@ def _name_with_unit(row: BiasRow) -> str:
 # --- sentences --------------------------------------------------------------------------------------------
 
 
-def _equivalences(rows: Sequence[BiasRow]) -> list[str]:
-    """Return what came of the tests against margins that were stated beforehand."""
-    said = []
-    for row in rows:
-        test = row.equivalence
-        if test is not None:
-            margin = f"±{test.margin_high:g} {_unit_word(row.unit)}".rstrip()
-            said.append(
-                f"{shorten(row.name)}: the mean difference is {_VERDICTS[test.equivalent]} the margin of {margin} (two "
-                f"one-sided tests, p = {figure(test.p_value, 3)}; 90 % interval {interval(test.low, test.high, 1)})"
-            )
+def _margins(rows: Sequence[BiasRow]) -> list[str]:
+    """Return what came of the tests against margins that were stated beforehand: of the bias and of the limits."""
+    tested = [row for row in rows if row.equivalence is not None]
+    said = [_say_margin(row, row.equivalence, len(tested)) for row in tested if row.equivalence is not None]
+    said += [line for row in tested if (line := _say_containment(row, len(tested)))]
+    if len(tested) > 1:
+        names = join_words([shorten(row.name) for row in tested])
+        said.append(f"adjusted p values (Holm) hold over the {len(tested)} measures with a margin, {names}")
     return said
+
+
+def _say_margin(row: BiasRow, test: EquivalenceTest, count: int) -> str:
+    return (
+        f"{shorten(row.name)}: the mean difference is {_VERDICTS[test.equivalent]} the margin of "
+        f"{_margin(row, test)} (two one-sided tests, p = {figure(test.p_value, 3)}"
+        f"{_say_adjusted(row.equivalence_adjusted, count)}; 90 % interval {interval(test.low, test.high, 1)})"
+    )
+
+
+def _say_containment(row: BiasRow, count: int) -> str:
+    """Return whether both limits lie within the margin, with their bounds and the nights that are further off."""
+    test = row.containment
+    if test is None or row.equivalence is None:
+        return ""
+    beyond = [above.nights for above in row.sizes.shares_above if above.bound == test.margin] if row.sizes else []
+    nights = f"; {beyond[0]} of {test.nights} nights are further off" if beyond else ""
+    bounds = f"one one-sided bound for each, {interval(test.low, test.high, 1)}, p = {figure(test.p_value, 3)}"
+    return (
+        f"{shorten(row.name)}: both limits of agreement are {_VERDICTS[test.contained]} the margin of "
+        f"{_margin(row, row.equivalence)} ({bounds}{_say_adjusted(row.containment_adjusted, count)}{nights})"
+    )
+
+
+def _margin(row: BiasRow, test: EquivalenceTest) -> str:
+    return f"±{test.margin_high:g} {_unit_word(row.unit)}".rstrip()
+
+
+def _say_adjusted(p_value: float, count: int) -> str:
+    return "" if count < 2 else f", adjusted {figure(p_value, 3)}"
 
 
 def _notes(rows: Sequence[BiasRow], nights: int) -> list[str]:
@@ -206,9 +319,10 @@ def _notes(rows: Sequence[BiasRow], nights: int) -> list[str]:
             notes.append(row.limits.reason("bias"))
         if row.lines is not None:
             notes.append(
-                "The spread changes with the level A, the mean of both sides, so limits as lines fit better: "
-                f"{_say_lines(row.lines)}."
+                f"The spread changes with the level, so limits as lines fit better: {_say_at(row, row.lines)}."
             )
+        elif row.sloped is not None:
+            notes += [_say_slope(row, row.sloped), _NOISE_SLOPES]
         for note in notes:
             of_note.setdefault(note, []).append(shorten(row.name))
     told = [
@@ -216,6 +330,29 @@ def _notes(rows: Sequence[BiasRow], nights: int) -> list[str]:
         for note, names in of_note.items()
     ]
     return [f"fewer nights have a value on both sides: {', '.join(fewer)}", *told] if fewer else told
+
+
+def _say_at(row: BiasRow, lines: RegressionLimits) -> str:
+    """Return bias and limits at a low and a high level, at which a tenth of the nights lie below and above."""
+    level = (row.reference + row.device) / 2
+    ends = np.quantile(level[~np.isnan(level)], (0.1, 0.9)).round()
+    unit = _unit_word(row.unit)
+    told = []
+    for at in map(lines.at, ends.tolist()):
+        where = f"at {at.magnitude:g} {unit}".rstrip()
+        if lines.spread is Spread.VARYING:
+            told.append(f"{where} the limits are {signed(at.lower, 0)} to {signed(at.upper, 0)}")
+        else:
+            told.append(f"{where} the bias is {signed(at.bias, 0)}")
+    return ", ".join(told)
+
+
+def _say_slope(row: BiasRow, line: RegressionLimits) -> str:
+    """Return how the difference changes with the level."""
+    return (
+        f"The difference changes with the level, the mean of both sides: {_say_at(row, line)} (slope "
+        f"{signed(line.slope, 2)}, {interval(line.slope_low, line.slope_high, 2)})."
+    )
 
 
 def _say_lines(lines: RegressionLimits) -> str:
@@ -277,7 +414,7 @@ def _pair_of_figures(row: BiasRow, who: Sequence[str], name: str, device: str) -
         Figure(
             f"level-{name}",
             FigureKind.BIAS_AGAINST_LEVEL,
-            {**data, "limits": row.limits, "lines": row.lines},
+            {**data, "limits": row.limits, "lines": row.lines, "sloped": row.sloped},
             title=f"Difference against level: {of}",
             description=f"{said}.",
             caption=f"Device minus reference against the mean of both: {said}. {_say_what_is_drawn(row)}",
@@ -302,11 +439,25 @@ def _say_what_is_drawn(row: BiasRow) -> str:
     if row.lines is not None:
         return (
             "The spread changes with the level, so the limits are drawn as lines in the mean A of both sides (Bland & "
-            f"Altman 1999, section 3.2): {_say_lines(row.lines)}."
+            f"Altman 1999, section 3.2): {_say_lines(row.lines)}. Nights outside them have rings."
         )
+    outside = _say_outside(row)
     if row.of_ratios:
-        return "Limits of the ratio fan out from the origin."
-    return "Bars beside the axes are the intervals of bias and limits."
+        return f"Limits of the ratio fan out from the origin.{outside}"
+    sloped = ""
+    if row.sloped is not None:
+        line = f"{row.sloped.intercept:.1f} {_plus(row.sloped.slope)} A"
+        sloped = f" The sloping line is the difference as it changes with the mean A of both sides: {line}."
+    return f"Bars beside the axes are the intervals of bias and limits.{outside}{sloped}"
+
+
+def _say_outside(row: BiasRow) -> str:
+    if row.sizes is None or not row.sizes.outside or row.sizes.nights > _MOST_RINGED:
+        return ""
+    count = row.sizes.outside
+    return (
+        f" Rings mark the {count} nights outside the limits." if count > 1 else " A ring marks the night outside them."
+    )
 
 
 def _normal_look(row: BiasRow, who: Sequence[str], name: str) -> Figure:

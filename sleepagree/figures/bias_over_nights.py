@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 from numpy.typing import ArrayLike, NDArray
 
 from sleepagree.figures.drawing import axes_for, name_axis, write
+from sleepagree.figures.participants import MOST_POINTS as MOST_NIGHTS
 from sleepagree.figures.participants import scatter_nights
 from sleepagree.figures.style import ACCENT, INK, MUTED, PAPER, SMALL_LETTER_POINTS, one_column, styled
 from sleepagree.inference.limits import LimitsOfAgreement, Scale
@@ -74,6 +75,7 @@ def draw_bias_against_level(
     participant: Sequence[object],
     limits: LimitsOfAgreement,
     lines: RegressionLimits | None = None,
+    sloped: RegressionLimits | None = None,
     measure: str = "",
     unit: str = "min",
     ax: Axes | None = None,
@@ -90,6 +92,8 @@ def draw_bias_against_level(
         Fitted to these nights, on either scale; limits of log ratios fan out from the origin.
     lines : RegressionLimits, optional
         Limits that are straight lines; drawn instead of the level ones.
+    sloped : RegressionLimits, optional
+        The difference as a line in the level; drawn beside level limits.
     measure, unit : str
         Name and unit, for the axes.
     ax : Axes, optional
@@ -111,15 +115,35 @@ def draw_bias_against_level(
     ax.axhline(0, color=MUTED.light, linewidth=0.6, zorder=1)
     if lines is not None and not math.isnan(lines.slope):
         drawn = _draw_lines(ax, lines, low, high)
+        at_night = [lines.at(float(v)) for v in level]
+        _ring(ax, level, difference, [not e.lower <= d <= e.upper for e, d in zip(at_night, difference, strict=True)])
     elif limits.scale is Scale.LOG_RATIO:
         drawn = _draw_fan(ax, limits, low, high)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = np.log(y / x)
+        _ring(ax, level, difference, (ratio < limits.lower) | (ratio > limits.upper))
     else:
         drawn = _draw_level(ax, limits)
+        if sloped is not None:
+            ends = [sloped.at(low).bias, sloped.at(high).bias]
+            ax.plot([low, high], ends, color=ACCENT.light, linewidth=1.1, zorder=2)
+            drawn += ends
+        _ring(ax, level, difference, (difference < limits.lower) | (difference > limits.upper))
     bottom, top = _padded(np.array([*difference[known], *drawn, 0.0]))
     ax.set_ylim(bottom, top)
     said = f"{measure}, " if measure else ""
     name_axis(ax, x=f"{said}mean of device and reference ({unit})", y=f"device − reference ({unit})")
     return ax
+
+
+def _ring(ax: Axes, x: Values, y: Values, outside: ArrayLike) -> None:
+    """Put a ring round the nights outside the limits; too many nights are counted in cells and have none."""
+    marked = np.asarray(outside, bool) & ~np.isnan(y)
+    if np.count_nonzero(~np.isnan(y)) <= MOST_NIGHTS and marked.any():
+        ax.plot(
+            x[marked], y[marked], linestyle="none", marker="o", markersize=8.0, markerfacecolor="none",
+            markeredgecolor=INK.light, markeredgewidth=0.9, zorder=5,
+        )  # fmt: skip
 
 
 def _with_unit(measure: str, unit: str) -> str:
@@ -172,16 +196,13 @@ def _draw_lines(ax: Axes, lines: RegressionLimits, low: float, high: float) -> l
         ("lower", "lower limit", _DASHES),
     ):
         y = [getattr(end, field) for end in ends]
-        if any(math.isnan(v) for v in y):
-            # the line of the spread falls below 0 on the way: draw the part where it does not
-            at = np.linspace(low, high, 101)
-            y = [getattr(lines.at(float(v)), field) for v in at]
-            ax.plot(at, y, color=INK.light, linewidth=0.9, linestyle=dashes, zorder=2)
-        else:
-            ax.plot([low, high], y, color=INK.light, linewidth=0.9, linestyle=dashes, zorder=2)
-        drawn += [v for v in y if not math.isnan(v)]
-        if not math.isnan(y[-1]):
-            write(ax, high, y[-1], f" {word}", size=SMALL_LETTER_POINTS, va="center", ha="left")
+        corners = [low, high]
+        if ends[0].lower == ends[0].upper or ends[1].lower == ends[1].upper:
+            corners.insert(1, -lines.spread_intercept / lines.spread_slope)  # from there on the spread is 0
+        drawn_at = [getattr(lines.at(at), field) for at in corners]
+        ax.plot(corners, drawn_at, color=INK.light, linewidth=0.9, linestyle=dashes, zorder=2)
+        drawn += y
+        write(ax, high, y[-1], f" {word}", size=SMALL_LETTER_POINTS, va="center", ha="left")
     return drawn
 
 

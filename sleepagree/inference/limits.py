@@ -208,6 +208,14 @@ class VariancePart(NamedTuple):
     degrees: int
 
 
+def variance_parts(moments: Moments) -> tuple[VariancePart, VariancePart]:
+    """Return the parts of the variance of a single night's difference."""
+    return (
+        VariancePart(1.0, moments.variance_of_means, len(moments.means) - 1),
+        VariancePart(1 - 1 / moments.harmonic_nights, moments.within_variance, moments.within_degrees),
+    )
+
+
 def mover_half_widths(
     parts: Sequence[VariancePart], *, count: int, level: float, multiplier: float
 ) -> tuple[Floats, Floats]:
@@ -399,11 +407,7 @@ def _add_limits(draft: _Draft, moments: Moments, level: float, multiplier: float
         low = one_limit_factor(n=count, multiplier=multiplier, probability=(1 - level) / 2)
         outer, inner = (high - multiplier) * sd, (multiplier - low) * sd
     else:
-        parts = (
-            VariancePart(1.0, moments.variance_of_means, count - 1),
-            VariancePart(1 - 1 / moments.harmonic_nights, moments.within_variance, moments.within_degrees),
-        )
-        widths = mover_half_widths(parts, count=count, level=level, multiplier=multiplier)
+        widths = mover_half_widths(variance_parts(moments), count=count, level=level, multiplier=multiplier)
         outer, inner = float(widths[0]), float(widths[1])
     lower, upper = bias - multiplier * sd, bias + multiplier * sd
     draft.figures |= {"bias_low": bias - reach, "bias_high": bias + reach, "sd": sd}

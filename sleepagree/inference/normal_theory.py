@@ -141,6 +141,29 @@ def one_limit_factor(*, n: int, multiplier: float, probability: float) -> float:
     return float(nctdtrit(n - 1, multiplier * root, probability)) / root
 
 
+def one_limit_tail(*, n: int, multiplier: float, factor: float) -> float:
+    """Return the upper tail of the noncentral t distribution beyond ``factor`` (exact).
+
+    It is the p value of the one-sided test of one limit of agreement against a margin that lies ``factor`` estimated
+    SD from the estimated mean: the probability of so large a distance or a larger one where the true limit touches the
+    margin.
+
+    Parameters
+    ----------
+    n : int
+        Number of independent differences, at least 2.
+    multiplier : float
+        Distance of the limit from the mean in SD.
+    factor : float
+        Distance of the margin from the estimated mean in estimated SD.
+    """
+    from scipy.special import nctdtr
+
+    check_count("n", n, at_least=2)
+    root = math.sqrt(n)
+    return 1.0 - float(nctdtr(n - 1, multiplier * root, factor * root))
+
+
 @lru_cache(maxsize=4096)
 def containment_factor(*, n: int, proportion: float = 0.95, alpha: float = 0.05) -> float:
     """Factor gamma of the exact test that both limits of agreement lie within a margin.

@@ -66,6 +66,9 @@ class VarianceComponents:
         Participants that the figures were estimated from; 0 for stated figures.
     of_log_ratios : bool
         Whether these are SDs of logarithms of ratios.
+    repeated : int
+        Nights beyond the first of each participant, on which ``within_sd`` rests; 0 for figures that are stated or of
+        which this is not known.
     """
 
     between_sd: float
@@ -74,6 +77,7 @@ class VarianceComponents:
     between_sd_high: float = NAN
     participants: int = 0
     of_log_ratios: bool = False
+    repeated: int = 0
 
     def __post_init__(self) -> None:
         for name in ("between_sd", "within_sd"):
@@ -100,6 +104,20 @@ class VarianceComponents:
     def rests_on_few(self) -> bool:
         """Whether so few participants were used that the SD between them may be far off."""
         return 0 < self.participants < FEW_FOR_AN_SD and not math.isnan(self.between_sd_high)
+
+    @property
+    def within_rests_on_few(self) -> bool:
+        """Whether so few repeated nights were used that the SD within participants may be far off."""
+        return self.separable and 0 < self.repeated < FEW_FOR_AN_SD
+
+    @property
+    def within_sd_high(self) -> float:
+        """Upper confidence bound of ``within_sd`` for normal nights (chi-square); nan where nothing tells."""
+        from scipy.special import chdtri
+
+        if not (self.separable and self.repeated):
+            return NAN
+        return self.within_sd * math.sqrt(self.repeated / float(chdtri(self.repeated, UPPER_CONFIDENCE)))
 
     def sd_of_means(self, nights: int) -> float:
         """SD of participants' means over ``nights`` nights; nan if the parts are not known apart."""

@@ -41,7 +41,9 @@ def normal_quantile(level: float) -> float:
     return NormalDist().inv_cdf(0.5 + level / 2.0)
 
 
-def wilson_interval(successes: npt.ArrayLike, n: npt.ArrayLike, *, level: float = 0.95) -> tuple[Values, Values]:
+def wilson_interval(
+    successes: npt.ArrayLike, n: npt.ArrayLike, *, level: float = 0.95, quantile: float | None = None
+) -> tuple[Values, Values]:
     """Return Wilson's score interval of shares.
 
     Parameters
@@ -50,6 +52,8 @@ def wilson_interval(successes: npt.ArrayLike, n: npt.ArrayLike, *, level: float 
         Counts of epochs and their totals, of shapes that broadcast.
     level : float
         Confidence level.
+    quantile : float, optional
+        Taken in place of the normal quantile of ``level``, such as one of Student's t.
 
     Returns
     -------
@@ -73,7 +77,7 @@ def wilson_interval(successes: npt.ArrayLike, n: npt.ArrayLike, *, level: float 
     >>> f"{low:.4f} to {high:.4f}"
     '0.0143 to 0.0757'
     """
-    return score_interval(successes, n, normal_quantile(level))
+    return score_interval(successes, n, normal_quantile(level) if quantile is None else quantile)
 
 
 def score_interval(successes: npt.ArrayLike, n: npt.ArrayLike, z: float) -> tuple[Values, Values]:

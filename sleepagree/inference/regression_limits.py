@@ -93,10 +93,8 @@ class RegressionLimits:
         bias = self.intercept + self.slope * magnitude
         sd = self.residual_sd
         if self.spread is Spread.VARYING:
-            sd = SD_PER_MEAN_ABSOLUTE * (self.spread_intercept + self.spread_slope * magnitude)
-            if sd < 0:
-                because = f"The line of the spread is below 0 at {magnitude:g}."
-                return LimitsAt(magnitude, bias, NAN, NAN, because)
+            # a line of the spread that falls below 0 on its way is followed down to 0
+            sd = SD_PER_MEAN_ABSOLUTE * max(self.spread_intercept + self.spread_slope * magnitude, 0.0)
         return LimitsAt(magnitude, bias, bias - self.multiplier * sd, bias + self.multiplier * sd)
 
 

@@ -301,7 +301,8 @@ class BootstrapIntervals:
         """The interval to report: percentile, or the delta method's below ten units.
 
         With five participants the percentile interval covers 92 % where it says 95 %, the delta method's 94 to
-        95 % (docs/validation.md); from ten on both hold.
+        95 % (docs/validation.md); from ten on both hold for people who differ normally. With skew or a device that
+        fails on some people neither does (docs/methods_intervals.md).
         """
         few = self.units < FEWEST_UNITS_FOR_PERCENTILE and not math.isnan(self.delta.low)
         return self.delta if few else self.percentile

@@ -8,6 +8,8 @@ from typing import Any, Final
 
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.cautions import caution_documents
+from sleepagree.describe.study_bias import on_printed_scale
+from sleepagree.inference.error_sizes import ErrorSizes
 from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE
 from sleepagree.inference.resampling import BootstrapIntervals
@@ -122,12 +124,22 @@ def bias_document(row: BiasRow) -> Document:
         "bootstrap_high": number(on_printed_scale(row, row.bootstrap.percentile.high)),
         "dropped": limits.dropped,
     }
+    if row.sizes is not None:
+        document |= _sizes_document(row, row.sizes)
     if row.equivalence is not None:
         document["equivalence"] = {
             **numbers(row.equivalence, "margin_low", "margin_high"),
             "unit": row.unit,
             "p": number(row.equivalence.p_value),
             **attributes(row.equivalence, "equivalent", "method"),
+            "p_adjusted": number(row.equivalence_adjusted),
+        }
+    if row.containment is not None:
+        document["containment"] = {
+            **numbers(row.containment, "margin", "low", "high", p="p_value"),
+            "unit": row.unit,
+            **attributes(row.containment, "contained", "method"),
+            "p_adjusted": number(row.containment_adjusted),
         }
     if row.lines is not None:
         document["lines"] = {
@@ -135,6 +147,8 @@ def bias_document(row: BiasRow) -> Document:
             "reach": row.lines.multiplier * SD_PER_MEAN_ABSOLUTE,
             "method": row.lines.method,
         }
+    if row.sloped is not None:
+        document["sloped"] = numbers(row.sloped, "intercept", "slope", "slope_low", "slope_high", "residual_sd")
     if limits.undefined:
         document["reasons"] = dict(limits.undefined)
     if limits.notes:
@@ -142,9 +156,28 @@ def bias_document(row: BiasRow) -> Document:
     return document
 
 
-def on_printed_scale(row: BiasRow, value: float) -> float:
-    """Return a figure of the limits' scale as it is given: the ratio of a log ratio."""
-    return math.exp(value) if row.of_ratios else value
+def _sizes_document(row: BiasRow, sizes: ErrorSizes) -> Document:
+    """Return what holds of the differences without a normal law."""
+    return {
+        "outside": sizes.outside,
+        "expected_outside": number(sizes.expected_outside),
+        "shares_above": [
+            {"above": s.bound, "unit": row.unit, "nights": s.nights, **numbers(s, "share", "low", "high")}
+            for s in sizes.shares_above
+        ],
+        "centiles": [
+            {
+                "percent": c.percent,
+                **{end: number(on_printed_scale(row, getattr(c, end))) for end in ("value", "low", "high")},
+            }
+            for c in sizes.centiles
+        ]
+        or None,
+        "normality": {
+            **numbers(sizes, "skewness", "excess_kurtosis", "anderson_darling"),
+            "is_not_normal": sizes.is_not_normal,
+        },
+    }
 
 
 def _redistribution_document(traced: StudyRedistribution) -> Document:

@@ -22,6 +22,11 @@ MUCH_SKEW: Final = 1.0
 #: Nights with a smaller part of their window scored on both sides are named.
 LEAST_SCORED_SHARE: Final = 0.9
 
+#: A device that fails on so large a part of people, and the chance that a study holds none of them from which on it is
+#: told (our choice).
+FAILING_SHARE: Final = 0.15
+LEAST_MISSED_SHARE: Final = 0.05
+
 _NAMED: Final = 6
 
 
@@ -39,6 +44,8 @@ def study_cautions(
         out += _size_cautions(device)
         out += _sparse_cautions(device)
         out += _consensus_cautions(device, scorers)
+        out += _failure_cautions(device)
+        out += _normality_cautions(device)
         out += _skew_cautions(device)
         out += _clock_cautions(device)
         out += _night_cautions(device)
@@ -57,6 +64,26 @@ def _size_cautions(device: DeviceStudy) -> list[Caution]:
     if count < FEW_PARTICIPANTS:
         return [Caution.of(CautionKind.FEW_PARTICIPANTS, device=device.device, count=count)]
     return []
+
+
+def _failure_cautions(device: DeviceStudy) -> list[Caution]:
+    """Tell how likely a study of so few people is to hold nobody whom the device fails."""
+    count = len(device.participants)
+    missed = (1 - FAILING_SHARE) ** count
+    if count < 2 or missed < LEAST_MISSED_SHARE:
+        return []
+    values = {"count": count, "failing_share": FAILING_SHARE, "missed_share": missed}
+    return [Caution.of(CautionKind.FAILURES_MISSED, device=device.device, **values)]
+
+
+def _normality_cautions(device: DeviceStudy) -> list[Caution]:
+    """Return a caution where differences are shown not to be normal."""
+    rows = [(row, row.sizes) for row in device.bias if row.sizes is not None and row.sizes.is_not_normal]
+    if not rows:
+        return []
+    told = tuple((row.measure, sizes.outside, sizes.nights, sizes.excess_kurtosis) for row, sizes in rows)
+    values = {"of_ratios": rows[0][0].of_ratios, "measures": told, "looked_at": len(device.bias)}
+    return [Caution.of(CautionKind.NOT_NORMAL, device=device.device, **values)]
 
 
 def _sparse_cautions(device: DeviceStudy) -> list[Caution]:

@@ -89,19 +89,25 @@ def plan_study(statistics: Mapping[str, Precision], **settings: Any) -> PlanGrid
 def plan_cautions(grid: PlanGrid) -> tuple[Caution, ...]:
     """Return what a reader of a plan should be warned of."""
     few = {name.partition(" ")[2] or name: (name, part) for name, part in grid.assumed if part.rests_on_few}
-    if not few:
-        return ()
-    return (
-        Caution.of(
-            CautionKind.PLAN_RESTS_ON_FEW,
-            participants=min(part.participants for _, part in few.values()),
-            confidence=UPPER_CONFIDENCE,
-            between_sds=tuple(
-                (measure, part.between_sd, part.between_sd_high, 3 if name == "kappa" or part.of_log_ratios else 1)
-                for measure, (name, part) in few.items()
-            ),
-        ),
-    )
+    within = {name.partition(" ")[2] or name: part for name, part in grid.assumed if part.within_rests_on_few}
+    out = []
+    if few:
+        between_sds = tuple(
+            (measure, part.between_sd, part.between_sd_high, 3 if name == "kappa" or part.of_log_ratios else 1)
+            for measure, (name, part) in few.items()
+        )
+        count = min(part.participants for _, part in few.values())
+        values: dict[str, Any] = {"participants": count, "confidence": UPPER_CONFIDENCE, "between_sds": between_sds}
+        out.append(Caution.of(CautionKind.PLAN_RESTS_ON_FEW, **values))
+    if within:
+        within_sds = tuple(
+            (measure, part.within_sd, part.within_sd_high, 3 if part.of_log_ratios else 1)
+            for measure, part in within.items()
+        )
+        count = min(part.repeated for part in within.values())
+        values = {"repeated": count, "confidence": UPPER_CONFIDENCE, "within_sds": within_sds}
+        out.append(Caution.of(CautionKind.PLAN_RESTS_ON_FEW_NIGHTS, **values))
+    return tuple(out)
 
 
 def _precision(name: str, components: VarianceComponents) -> Precision:
@@ -116,4 +122,7 @@ def _components_of_differences(found: Spread, source: str) -> VarianceComponents
         return None
     told = f"{source}: {counted(found.participants, 'participant')}, {counted(found.nights, 'night')}"
     told += "; of log ratios: 0.05 is about 5 %" if found.of_log_ratios else ""
-    return VarianceComponents(between, within, told, found.between_sd_high, found.participants, found.of_log_ratios)
+    repeated = 0 if math.isnan(within) else found.nights - found.participants
+    return VarianceComponents(
+        between, within, told, found.between_sd_high, found.participants, found.of_log_ratios, repeated
+    )

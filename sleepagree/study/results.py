@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from sleepagree.caution import Caution
 from sleepagree.hypnogram.spans import Counts
-from sleepagree.inference.equivalence import EquivalenceTest
+from sleepagree.inference.equivalence import ContainmentTest, EquivalenceTest
+from sleepagree.inference.error_sizes import ErrorSizes
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.limits import LimitsOfAgreement, Scale
 from sleepagree.inference.planning import VarianceComponents
@@ -159,6 +160,14 @@ class BiasRow:
     components : VarianceComponents or None
         Spread of the differences between and within participants, on the scale of ``limits``; None for fewer than two
         participants.
+    containment : ContainmentTest or None
+        Whether both limits lie within the margin, where one was stated.
+    equivalence_adjusted, containment_adjusted : float
+        P values of the two tests by Holm's method over all measures of the device with a margin; nan without.
+    sizes : ErrorSizes or None
+        What holds of the differences without a normal law.
+    sloped : RegressionLimits or None
+        The difference as a straight line in the level, where its slope is known not to be 0 and there are no ``lines``.
     """
 
     measure: str
@@ -171,6 +180,11 @@ class BiasRow:
     device: Values
     lines: RegressionLimits | None = None
     components: VarianceComponents | None = None
+    containment: ContainmentTest | None = None
+    equivalence_adjusted: float = NAN
+    containment_adjusted: float = NAN
+    sizes: ErrorSizes | None = None
+    sloped: RegressionLimits | None = None
 
     @property
     def name(self) -> str:

@@ -14,7 +14,8 @@ from typing import Any, Final
 import numpy as np
 
 from sleepagree.hypnogram.spans import Counts, frozen_array
-from sleepagree.inference.equivalence import equivalence_test
+from sleepagree.inference.equivalence import containment_test, equivalence_test, holm_adjusted
+from sleepagree.inference.error_sizes import MINUTES_TOLD, ErrorSizes, measure_error_sizes
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.limits import LimitsOfAgreement, Scale, fit_limits_of_agreement
 from sleepagree.inference.planning import VarianceComponents, components_from_values
@@ -275,6 +276,11 @@ def _bias_table(
         options,
         f"bias {name}",
     )
+    tested = [measure for measure in given if measure in margins]
+    equivalent = {m: equivalence_test(**given[m][1], margin=margins[m]) for m in tested}
+    contained = {m: containment_test(**given[m][1], margin=margins[m]) for m in tested}
+    equivalence_adjusted = dict(zip(tested, holm_adjusted([equivalent[m].p_value for m in tested]), strict=True))
+    containment_adjusted = dict(zip(tested, holm_adjusted([contained[m].p_value for m in tested]), strict=True))
     return tuple(
         BiasRow(
             measure,
@@ -282,11 +288,16 @@ def _bias_table(
             limits[measure],
             fit_reliability(**values, level=options.level),
             averaged[measure],
-            equivalence_test(**values, margin=margins[measure]) if measure in margins else None,
+            equivalent.get(measure),
             frozen_array(values["reference"], np.float64),
             frozen_array(values["device"], np.float64),
             _lines_if_uneven(values, limits[measure]),
             _spread_of(values, limits[measure]),
+            contained.get(measure),
+            equivalence_adjusted.get(measure, NAN),
+            containment_adjusted.get(measure, NAN),
+            _sizes_of(values, limits[measure], unit, margins.get(measure)),
+            _line_if_sloped(values, limits[measure]),
         )
         for measure, (unit, values) in given.items()
     )
@@ -308,6 +319,20 @@ def _spread_of(values: dict[str, Any], limits: LimitsOfAgreement) -> VarianceCom
         return None
     differences = _differences(values["reference"], values["device"], limits)
     return components_from_values(differences, participant=values["participant"])
+
+
+def _sizes_of(values: dict[str, Any], limits: LimitsOfAgreement, unit: str, margin: float | None) -> ErrorSizes:
+    """Return what holds of the differences without a normal law; beyond 15, 30 and 60 minutes, and the margin."""
+    bounds = (*(MINUTES_TOLD if unit == "min" else ()), *(() if margin is None else (margin,)))
+    return measure_error_sizes(**values, limits=limits, bounds=bounds)
+
+
+def _line_if_sloped(values: dict[str, Any], limits: LimitsOfAgreement) -> RegressionLimits | None:
+    """Return the difference as a line in the level where its slope is known, and the spread is not known to change."""
+    is_level = math.isnan(limits.slope_low) or limits.slope_low <= 0 <= limits.slope_high
+    if limits.scale is Scale.LOG_RATIO or is_level or _lines_if_uneven(values, limits) is not None:
+        return None
+    return fit_regression_limits(**values, level=limits.level)
 
 
 def _lines_if_uneven(values: dict[str, Any], limits: LimitsOfAgreement) -> RegressionLimits | None:

@@ -224,7 +224,9 @@ def test_a_plan_from_four_people_shows_the_upper_bound_and_what_it_asks_for(resu
     assert "caution" not in result.stdout
     told = " ".join(result.stdout.split())
     assert f"at its upper bound: {at_bound['participants']} participants with {at_bound['nights']} night" in told
-    assert [caution["text"] for caution in document["cautions"]] == [result.stderr.strip().removeprefix("caution: ")]
+    said = [line.removeprefix("caution: ") for line in result.stderr.splitlines()]
+    assert [caution["text"] for caution in document["cautions"]] == said
+    assert "The SDs between nights of one person rest on 8 nights beyond each person's first" in said[1]
     assert run("plan", *words, "--quiet").stderr == ""
 
 
@@ -232,7 +234,7 @@ def test_stated_figures_and_many_people_need_no_caution(results: Path, tmp_path:
     assert plan(*STATED, folder=tmp_path)["cautions"] == []
     document = json.loads(results.read_text())
     for row in document["devices"][0]["bias"]:
-        row["participants"] = 10
+        row["participants"], row["nights"] = 10, 20
     for mapping in document["devices"][0]["mappings"]:
         if "kappa" in mapping["averaged"]:
             mapping["averaged"]["kappa"]["participants"] = 10

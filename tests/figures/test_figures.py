@@ -681,3 +681,18 @@ def test_the_example_of_the_docs_runs(tmp_path: Path) -> None:
     for block in re.findall(r"```python\n(.*?)```", text, re.DOTALL):
         subprocess.run([sys.executable, "-c", block], cwd=tmp_path, check=True)
     assert (tmp_path / "hypnograms.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_nights_outside_the_limits_are_ringed_and_the_slope_is_drawn() -> None:
+    data = invented_differences(20, 1)
+    data["device"] = np.asarray(data["device"], float)
+    data["device"][4] += 300.0
+    limits, sloped = fit_limits_of_agreement(**data), fit_regression_limits(**data)
+    ax = figures.draw_bias_against_level(**data, limits=limits, sloped=sloped)
+    difference = data["device"] - data["reference"]
+    outside = sorted(difference[(difference < limits.lower) | (difference > limits.upper)])
+    (rings,) = [line for line in ax.lines if line.get_markersize() == 8.0]
+    assert sorted(rings.get_ydata()) == pytest.approx(outside)
+    assert outside
+    slopes = [np.diff(li.get_ydata()) / np.diff(li.get_xdata()) for li in ax.lines if np.ptp(li.get_xdata()) > 10]
+    assert any(np.ravel(slope)[0] == pytest.approx(sloped.slope) for slope in slopes)

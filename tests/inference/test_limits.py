@@ -382,15 +382,14 @@ def test_lines_pass_through_the_plain_bias_at_the_mean_of_both() -> None:
     assert lines.residual_sd < limits.sd
 
 
-def test_a_spread_below_0_is_undefined_there() -> None:
+def test_a_line_of_the_spread_ends_at_0() -> None:
     reference = np.array([100.0, 200, 300, 400])
     lines = fit_regression_limits(
         reference=reference, device=reference + np.array([1, -10, 22, -38]), participant=range(4), spread=Spread.VARYING
     )
     assert lines.spread_slope > 0
     at = lines.at(-1000.0)
-    assert math.isnan(at.upper)
-    assert at.undefined_because == "The line of the spread is below 0 at -1000."
+    assert at.lower == at.bias == at.upper  # the line of the spread ends at 0
     assert lines.at(300.0).upper > lines.at(300.0).bias
 
 
@@ -456,10 +455,10 @@ def test_alpha_of_equivalence() -> None:
         equivalence_test(reference=[1.0], device=[2.0], participant=[1], margin=1.0, alpha=0.5)
 
 
-def test_containment_needs_single_nights() -> None:
-    repeated = containment_test(**_nights(24, fewest=2), margin=100.0)
-    assert repeated.contained is None
-    assert "these are repeated" in repeated.undefined_because
+def test_containment_of_single_and_of_repeated_nights() -> None:
+    repeated = containment_test(**_nights(24, fewest=2), margin=200.0)
+    assert repeated.contained is True
+    assert "MOVER" in repeated.method
     one = containment_test(reference=[1.0], device=[2.0], participant=[1], margin=5.0)
     assert "at least 2" in one.undefined_because
     wide, narrow = (containment_test(**_nights(25, most=1), margin=m) for m in (200.0, 20.0))

@@ -24,6 +24,9 @@ from sleepagree.inference.planning import (
     plan_grid,
     smallest_study,
 )
+from sleepagree.readers.study_results import DeviceSpreads, Spread
+from sleepagree.study.plan import measured_statistics, plan_cautions, plan_study
+from tests.said import said
 
 STATED = VarianceComponents(15.0, 20.0)
 
@@ -272,3 +275,16 @@ def test_worked_examples_of_the_methods_page() -> None:
     outcome = doctest.testfile(str(page), module_relative=False, encoding="utf-8")
     assert outcome.attempted > 8
     assert outcome.failed == 0
+
+
+def test_a_spread_within_people_from_few_repeated_nights_has_a_bound_and_a_caution() -> None:
+    found = DeviceSpreads("pad B", {"TST": Spread(12, 17, 10.0, 8.0, 16.0)})
+    statistics = measured_statistics(found, source="results.json")
+    part = statistics["bias TST"].components
+    assert part.repeated == 5
+    assert part.within_sd_high == pytest.approx(8.0 * math.sqrt(5 / stats.chi2.ppf(0.05, 5)))
+    (text,) = said(plan_cautions(plan_study(statistics, participants=[10], nights=[1, 2])))
+    assert "rest on 5 nights beyond each person's first" in text
+    assert "TST 8.0, at most 16.7 (upper bounds of 95 % for normal nights)" in text
+    many = DeviceSpreads("pad B", {"TST": Spread(12, 60, 10.0, 8.0, 16.0)})
+    assert plan_cautions(plan_study(measured_statistics(many, source=""), participants=[10], nights=[1])) == ()

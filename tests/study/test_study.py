@@ -16,6 +16,7 @@ from sleepagree.mapping.mapping import mapping_named
 from sleepagree.render.study_json import bias_rows, confusion_rows, night_rows, study_document
 from sleepagree.scoring import coefficients
 from sleepagree.study.night_summary import MEASURE_NAMES, NightSummary, Refusal
+from sleepagree.study.results import StudyAgreement
 from sleepagree.study.summarise import StudyOptions, fold_nights, summarise_study
 from tests.ferry import simulated_nights
 from tests.said import said
@@ -444,3 +445,65 @@ def test_a_class_without_a_word_has_no_bias_to_account_for() -> None:
     names = {d.device: [s.pooled.name for s in d.bias_sources] for d in study.devices}
     assert names["pad B"] == ["wake", "light", "deep", "rem"]
     assert names["band A"] == ["wake", "light", "deep"]
+
+
+def _with_minutes_off(minutes: dict[int, float], people: int = 24) -> StudyAgreement:
+    """Return a study of pad B, one night each, whose sleep is off by so many minutes more on some nights."""
+    place = list(MEASURE_NAMES).index("tst_min")
+    nights = []
+    for i, night in enumerate(n for n in simulated_nights(people, 1) if n.device == "pad B"):
+        values = list(night.device_measures)
+        values[place] = night.reference_measures[place] + 4 * math.sin(i) + minutes.get(i, 0.0)
+        nights.append(replace(night, device_measures=tuple(values)))
+    return summarise_study(nights, StudyOptions(resamples=20, margins=(("TST", 30.0), ("SOL", 20.0))))
+
+
+def test_bad_nights_are_counted_and_told_not_to_be_normal() -> None:
+    study = _with_minutes_off({3: 150.0, 9: -120.0})
+    (row,) = [b for b in study.devices[0].bias if b.measure == "TST"]
+    document = next(b for b in study_document(study)["devices"][0]["bias"] if b["measure"] == "TST")
+    assert document["outside"] == 2
+    assert document["expected_outside"] == pytest.approx(1.2)
+    shares = {s["above"]: s for s in document["shares_above"]}
+    assert {bound: s["nights"] for bound, s in shares.items()} == {15: 2, 30: 2, 60: 2}
+    assert document["centiles"] is None
+    (caution,) = [text for text in said(study.cautions) if "suppose normality, these nights are not" in text]
+    assert "TST (2 of 24)" in caution
+    assert not any("TST" in text for text in said(_with_minutes_off({}).cautions) if "suppose normality" in text)
+    told = " ".join(line.strip() for line in bias_lines(study))
+    assert "TST 2 of 24 8 % (2 to 26)" in " ".join(told.split())
+    assert row.containment is not None
+    assert document["containment"]["contained"] is False
+    assert "TST: both limits of agreement are not shown to be within the margin of ±30 min" in told
+    assert "2 of 24 nights are further off" in told
+
+
+def test_adjusted_p_values_of_margins_are_those_of_holm() -> None:
+    study = _with_minutes_off({})
+    rows = [b for b in study.devices[0].bias if b.equivalence is not None]
+    for plain, adjusted in (("equivalence", "equivalence_adjusted"), ("containment", "containment_adjusted")):
+        p = sorted((getattr(row, plain).p_value, getattr(row, adjusted)) for row in rows)
+        assert p[0][1] == pytest.approx(min(1.0, 2 * p[0][0]))
+        assert p[1][1] == pytest.approx(max(p[0][1], p[1][0]))
+    assert "hold over the 2 measures with a margin" in " ".join(line.strip() for line in bias_lines(study))
+
+
+def test_few_people_are_told_how_often_a_failing_device_is_missed() -> None:
+    text = [t for t in said(_with_minutes_off({}, people=10).cautions) if "is not seen to fail" in t]
+    assert text == [
+        "pad B: with 10 participants a device that fails on 15 % of people is not seen to fail on anybody in 20 % of "
+        "studies."
+    ]
+    assert not any("is not seen to fail" in t for t in said(_with_minutes_off({}, people=20).cautions))
+
+
+def test_a_slope_is_told_with_what_noise_can_do() -> None:
+    minutes = {i: 60.0 * math.cos(i) for i in range(24)}
+    study = _with_minutes_off(minutes)
+    for row in study.devices[0].bias:
+        known = row.limits.slope_low > 0 or row.limits.slope_high < 0
+        assert (row.sloped is not None) == (known and row.lines is None)
+    sloped = [row for row in study.devices[0].bias if row.sloped is not None]
+    told = " ".join(line.strip() for line in bias_lines(study))
+    assert bool(sloped) == ("The difference changes with the level" in told) == ("Noise alone can give" in told)
+    assert sloped
