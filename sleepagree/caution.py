@@ -91,6 +91,7 @@ class CautionKind(StrEnum):
     CLOCK_DOUBT = "clock_doubt"
     CLOCK_ZONE = "clock_zone"
     CLOCK_OFFSET = "clock_offset"
+    CLOCK_CHANGE = "clock_change"
     NO_MAPPING_DECLARED = "no_mapping_declared"
     # of a study
     NIGHTS_REFUSED = "nights_refused"
@@ -100,6 +101,7 @@ class CautionKind(StrEnum):
     CONSENSUS_FLATTERS = "consensus_flatters"
     SKEWED = "skewed"
     CLOCKS_OFF = "clocks_off"
+    CLOCKS_HOURS = "clocks_hours"
     CLOCKS_DOUBTFUL = "clocks_doubtful"
     ON_NIGHTS = "on_nights"
     MAPPING_CHOSEN_LATE = "mapping_chosen_late"

@@ -21,15 +21,15 @@ ROOMS = {
     "caution": "",
     "files": "cells kinds object_store toml writing reading",
     "mapping": "words sets mapping files",
-    "hypnogram": "spans epochs zones window ledger align",
+    "hypnogram": "spans epochs zones clock_changes window ledger align",
     "readers": "",
     "inference": "estimate table_sums proportions normal_theory people resampling equivalence limits regression_limits "
     "reliability planning",
     "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
     "class_figures offsets table_agreement clock_blocks clock clock_check",
     "night": "measures cautions compare mappings",
-    "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs results scorers anonymous "
-    "cautions groups plan run duplicates chunks execution unfinished from_table comparison flows summarise",
+    "study": "clocks night_summary table file_patterns from_folder joint_epochs paired_epochs results scorers "
+    "anonymous cautions groups plan run duplicates chunks execution unfinished from_table comparison flows summarise",
     "describe": "words cautions notes citations bias blocks paragraphs closing night_time night mappings clock "
     "file folder plan study_paragraphs study_bias study_agreement study",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning redistribution "

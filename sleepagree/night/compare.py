@@ -26,7 +26,7 @@ from sleepagree.scoring import coefficients
 from sleepagree.scoring.bias_sources import BiasSource, account_for_bias
 from sleepagree.scoring.ceiling import Ceiling, design_ceiling
 from sleepagree.scoring.class_sequences import both_codes, class_sequence, joint_classes, square_mapping
-from sleepagree.scoring.clock_check import check_clock, clock_caution
+from sleepagree.scoring.clock_check import check_clock, clock_caution, clock_change_cautions
 from sleepagree.scoring.disagreement import Disagreement, describe_disagreement
 from sleepagree.scoring.measures import (
     MeasurePair,
@@ -174,6 +174,9 @@ def compare(
     first = scored[0]
     measures = measure_both(paired, chosen[0], first.counts)
     clock = check_clock(paired, chosen[0])
+    changes = clock_change_cautions(paired, chosen[0])
+    # a clock that was changed in the night is right before it: no one offset mends that
+    offsets = [] if any(change.get("seconds") for change in changes) else clock_caution(clock)
     return NightAgreement(
         paired,
         native,
@@ -184,7 +187,7 @@ def compare(
         bias_of_reported(first, paired.device_set),
         _describe_time(paired, chosen[0]),
         clock,
-        (*paired.cautions, *_cautions(paired, scored, measures), *clock_caution(clock)),
+        (*paired.cautions, *_cautions(paired, scored, measures), *offsets, *changes),
         resamples,
         seed,
         level,

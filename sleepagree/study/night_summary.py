@@ -192,6 +192,9 @@ class NightSummary:
     cautions: tuple[Caution, ...] = ()
     sequences: tuple[str, str] = ("", "")
     clock_hint: str = "none"
+    peak_score: float = NAN
+    zone_s: float = NAN
+    clock_profile: bytes = b""
     epochs: NightEpochs | None = None
 
     def __post_init__(self) -> None:
@@ -212,8 +215,9 @@ class NightSummary:
         ]
         for key in ("reference_measures", "device_measures"):
             document[key] = [_plain(v) for v in document[key]]
-        for key in ("best_offset_s", "offset_gain"):
+        for key in ("best_offset_s", "offset_gain", "peak_score", "zone_s"):
             document[key] = _plain(document[key])
+        document["clock_profile"] = base64.b64encode(self.clock_profile).decode("ascii")
         document["runs"] = [[name, _plain(value)] for name, value in self.runs]
         kept = self.epochs
         document["epochs"] = None if kept is None else [kept.begin_s, base64.b64encode(kept.packed).decode("ascii")]
@@ -234,8 +238,9 @@ class NightSummary:
         )
         for key in ("reference_measures", "device_measures"):
             values[key] = tuple(_number(v) for v in values[key])
-        for key in ("best_offset_s", "offset_gain"):
+        for key in ("best_offset_s", "offset_gain", "peak_score", "zone_s"):
             values[key] = _number(values[key])
+        values["clock_profile"] = base64.b64decode(values["clock_profile"], validate=True)
         values["runs"] = tuple((name, _number(value)) for name, value in values["runs"])
         values["excluded"] = tuple((name, count) for name, count in values["excluded"])
         values["sequences"] = tuple(values["sequences"])
