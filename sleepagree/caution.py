@@ -85,6 +85,7 @@ class CautionKind(StrEnum):
     LABEL_UNSCORED = "label_unscored"
     FEW_SCORED = "few_scored"
     TIME_UNCOUNTED = "time_uncounted"
+    TIME_LEFT_OVER = "time_left_over"
     NO_KAPPA = "no_kappa"
     KAPPAS_OF_SIZES = "kappas_of_sizes"
     LEFT_OUT_BY_MAPPING = "left_out_by_mapping"
@@ -192,6 +193,7 @@ class NoteKind(StrEnum):
     MARK_OF_SOME = "mark_of_some"
     SILENT_AS_WAKE = "silent_as_wake"
     EPOCHS_SHARED = "epochs_shared"
+    PARTS_JOINED = "parts_joined"
     # an inspection
     OVERLAP_REFUSED = "overlap_refused"
 

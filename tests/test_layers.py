@@ -21,7 +21,7 @@ ROOMS = {
     "caution": "",
     "files": "cells kinds object_store toml writing reading",
     "mapping": "words sets mapping files",
-    "hypnogram": "spans epochs zones clock_changes window ledger align",
+    "hypnogram": "spans epochs zones clock_changes joining window ledger align",
     "readers": "",
     "inference": "estimate table_sums proportions normal_theory people resampling equivalence limits regression_limits "
     "reliability planning",

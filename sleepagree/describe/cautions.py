@@ -175,6 +175,14 @@ def _time_uncounted(c: Caution) -> str:
     return text
 
 
+def _time_left_over(c: Caution) -> str:
+    return (
+        f"The device tells {c['minutes']:.0f} min before and after the reference, {c['asleep_min']:.0f} of them sleep, "
+        "which are in no figure: is the reference only a part of the recording? Parts are joined by FIRST+SECOND in "
+        "place of a file."
+    )
+
+
 def _no_kappa(c: Caution) -> str:
     unreported = " and ".join("REM" if name == "rem" else name for name in c["classes"])
     return (
@@ -404,6 +412,7 @@ SENTENCES: Final[dict[CautionKind, Callable[[Caution], str]]] = {
     CautionKind.LABEL_UNSCORED: _label_unscored,
     CautionKind.FEW_SCORED: _few_scored,
     CautionKind.TIME_UNCOUNTED: _time_uncounted,
+    CautionKind.TIME_LEFT_OVER: _time_left_over,
     CautionKind.NO_KAPPA: _no_kappa,
     CautionKind.KAPPAS_OF_SIZES: _kappas_of_sizes,
     CautionKind.LEFT_OUT_BY_MAPPING: _left_out_by_mapping,

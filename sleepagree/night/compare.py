@@ -20,7 +20,13 @@ from sleepagree.inference.table_sums import fold_counts, indicator
 from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings, unreported_classes
 from sleepagree.mapping.sets import StageSet
 from sleepagree.mapping.words import LEAVE_OUT, UNSCORED, is_sleep
-from sleepagree.night.cautions import contradiction_caution, swapped_caution, uncounted_time, unreported_cautions
+from sleepagree.night.cautions import (
+    contradiction_caution,
+    left_over_caution,
+    swapped_caution,
+    uncounted_time,
+    unreported_cautions,
+)
 from sleepagree.night.measures import measure_both
 from sleepagree.scoring import coefficients
 from sleepagree.scoring.bias_sources import BiasSource, account_for_bias
@@ -313,6 +319,7 @@ def _cautions(
         *_same_file_caution(paired),
         *swapped_caution(paired),
         *contradiction_caution(paired),
+        *left_over_caution(paired),
         *unreported_cautions(paired, [m.mapping for m in scored]),
         *_long_wake_caution(paired, scored[0].mapping),
         *_unscored_cautions(paired, scored),

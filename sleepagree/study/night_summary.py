@@ -26,7 +26,7 @@ from sleepagree.hypnogram.spans import Counts, LabelCodes, frozen_array
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet
-from sleepagree.night.cautions import contradiction_caution, swapped_caution
+from sleepagree.night.cautions import contradiction_caution, left_over_caution, swapped_caution
 from sleepagree.night.measures import measure_sides
 from sleepagree.scoring.measures import SleepMeasures
 
@@ -342,7 +342,12 @@ def summarise_night(
         tuple(map(share_equal, _VALUES(measured))),
         scorers=scorers,
         notes=tuple(map(share_equal, ledger.notes)),
-        cautions=(*paired.cautions, *swapped_caution(paired), *contradiction_caution(paired)),
+        cautions=(
+            *paired.cautions,
+            *swapped_caution(paired),
+            *contradiction_caution(paired),
+            *left_over_caution(paired),
+        ),
         sequences=sequences,
         epochs=pack_epochs(paired.reference, paired.device, begin_s=paired.begin_s),
     )

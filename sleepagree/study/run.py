@@ -21,7 +21,7 @@ from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.hypnogram.window import parse_window
 from sleepagree.mapping.files import own_words
 from sleepagree.mapping.mapping import StageMapping, default_mapping
-from sleepagree.readers import read_spans
+from sleepagree.readers import part_files, read_spans
 from sleepagree.readers.layout import Layout, name_option, read_layout
 from sleepagree.scoring.clock_check import check_clock, clock_change_cautions
 from sleepagree.study.anonymous import anonymous_night, rename_spans
@@ -222,7 +222,7 @@ class _Files:
     def _read(self, name: str, layout: str, zone: str) -> ScoredSpans:
         how: Any = {"layout": self._layout(layout), "zone": zone or None, "own_words": self._words}
         if not is_remote(name):
-            return read_spans(self._local(name), **how)
+            return read_spans(part_files(name, self._folder), **how)
         with fetched(name) as path:
             return read_spans(path, **how)
 
