@@ -225,9 +225,6 @@ SENTENCES: Final[dict[NoteKind, Callable[[Note], str]]] = {
     NoteKind.NIGHT_OF_UNUSED: lambda _: "night_of not used: the times tell their dates themselves",
     NoteKind.DATES_FROM_COLUMN: lambda n: f"dates taken from column '{n['column']}'",
     NoteKind.UTC_BY_COLUMN: lambda n: f"times taken as UTC, as column '{n['column']}' says",
-    NoteKind.PARTS_JOINED: lambda n: (
-        f"{n['count']} parts joined in order, with {n['gap_min']:.1f} min between them that none covers"
-    ),
     NoteKind.TIMES_MARK: lambda n: f"times name the {n['mark']} of their rows",
     NoteKind.DURATION_UNIT: lambda n: f"durations taken as {n['unit']}: so each row ends where the next begins",
     NoteKind.MNE_CLOCK: lambda _: "MNE labels clock times UTC whatever their zone: read as a clock without a zone",
@@ -241,6 +238,9 @@ SENTENCES: Final[dict[NoteKind, Callable[[Note], str]]] = {
     NoteKind.SILENT_AS_WAKE: _silent_as_wake,
     NoteKind.EPOCHS_SHARED: lambda n: (
         f"{counted(n['count'], 'epoch')} shared by more than one label took the one with most of it"
+    ),
+    NoteKind.PARTS_JOINED: lambda n: (
+        f"{n['count']} parts joined in order, with {n['gap_min']:.1f} min between them that none covers"
     ),
     NoteKind.OVERLAP_REFUSED: lambda n: str(n["problem"]),
 }
