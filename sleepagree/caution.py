@@ -85,12 +85,14 @@ class CautionKind(StrEnum):
     LABEL_UNSCORED = "label_unscored"
     FEW_SCORED = "few_scored"
     TIME_UNCOUNTED = "time_uncounted"
+    TIME_LEFT_OVER = "time_left_over"
     NO_KAPPA = "no_kappa"
     KAPPAS_OF_SIZES = "kappas_of_sizes"
     LEFT_OUT_BY_MAPPING = "left_out_by_mapping"
     CLOCK_DOUBT = "clock_doubt"
     CLOCK_ZONE = "clock_zone"
     CLOCK_OFFSET = "clock_offset"
+    CLOCK_CHANGE = "clock_change"
     NO_MAPPING_DECLARED = "no_mapping_declared"
     # of a study
     NIGHTS_REFUSED = "nights_refused"
@@ -102,6 +104,7 @@ class CautionKind(StrEnum):
     NOT_NORMAL = "not_normal"
     FAILURES_MISSED = "failures_missed"
     CLOCKS_OFF = "clocks_off"
+    CLOCKS_HOURS = "clocks_hours"
     CLOCKS_DOUBTFUL = "clocks_doubtful"
     ON_NIGHTS = "on_nights"
     MAPPING_CHOSEN_LATE = "mapping_chosen_late"
@@ -200,6 +203,7 @@ class NoteKind(StrEnum):
     MARK_OF_SOME = "mark_of_some"
     SILENT_AS_WAKE = "silent_as_wake"
     EPOCHS_SHARED = "epochs_shared"
+    PARTS_JOINED = "parts_joined"
     # an inspection
     OVERLAP_REFUSED = "overlap_refused"
 

@@ -21,7 +21,7 @@ ROOMS = {
     "caution": "",
     "files": "formulas kinds object_store toml writing reading",
     "mapping": "words sets mapping files",
-    "hypnogram": "spans epochs zones window ledger align",
+    "hypnogram": "spans epochs zones window ledger align clock_changes joining",
     "readers": "layout columns csv_table times.clock times.numbers times.forms times.reading times.nights "
     "times.zones rows row_lengths table.table table.unused table.labels table.times table.lengths "
     "table.code_runs table.reader table.parquet table.events edf.header edf.annotation_lists edf.stages "
@@ -32,8 +32,8 @@ ROOMS = {
     "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
     "class_figures offsets table_agreement clock_blocks clock clock_check",
     "night": "measures cautions intervals compare mappings",
-    "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs results scorers anonymous "
-    "cautions groups plan run duplicates chunks execution unfinished from_table comparison flows "
+    "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs scorers anonymous plan run "
+    "duplicates chunks execution unfinished clocks results cautions groups from_table comparison flows "
     "summarise correction correction_file",
     "describe": "words cautions notes citations bias blocks paragraphs closing night_time night mappings clock file "
     "folder plan study_paragraphs study_bias study_agreement study correction",

@@ -58,10 +58,11 @@ def _name_input(path: str | Path) -> None:
     from sleepagree.files.writing import name_inputs
 
     def find() -> Iterator[str | Path]:
-        from sleepagree.readers import companion_files
+        from sleepagree.readers import companion_files, part_files
 
-        yield path
-        yield from companion_files(path)
+        for part in part_files(path):
+            yield part
+            yield from companion_files(part)
 
     name_inputs(find)
 

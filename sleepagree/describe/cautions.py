@@ -9,6 +9,7 @@ from sleepagree.caution import Caution, CautionKind, plain_values
 from sleepagree.describe.words import join_words, say_measure, say_status, speak
 from sleepagree.errors import counted, shorten
 from sleepagree.readers.times.clock import show_number
+from sleepagree.scoring.offsets import MOST_HOURS, NEAR_CHANCE
 
 _STAGES: Final = {"W": "wake", "N3": "deep", "R": "REM"}
 
@@ -174,6 +175,14 @@ def _time_uncounted(c: Caution) -> str:
     return text
 
 
+def _time_left_over(c: Caution) -> str:
+    return (
+        f"The device tells {c['minutes']:.0f} min before and after the reference, {c['asleep_min']:.0f} of them sleep, "
+        "which are in no figure: is the reference only a part of the recording? Parts are joined by FIRST+SECOND in "
+        "place of a file."
+    )
+
+
 def _no_kappa(c: Caution) -> str:
     unreported = " and ".join("REM" if name == "rem" else name for name in c["classes"])
     return (
@@ -192,16 +201,17 @@ def _left_out_by_mapping(c: Caution) -> str:
 
 def _clock_doubt(c: Caution) -> str:
     return (
-        f"Agreement is near chance (kappa {c['kappa']:.3f}), and no clock offset up to 30 min to either "
-        "side stands out, nor one of whole hours: these recordings may not belong together, a clock may be off by "
-        "more than that, or the device may hardly tell stages. Check files, dates and zones ('sleepagree clock "
+        f"Agreement is near chance (kappa {c['kappa']:.3f}), and no clock offset up to 30 min to either side stands "
+        f"out, nor one near whole hours up to {MOST_HOURS} h: these recordings may not belong together, a clock may be "
+        "off by more than that, or the device may hardly tell stages. Check files, dates and zones ('sleepagree clock "
         "--range 180' looks further)."
     )
 
 
 def _clock_zone(c: Caution) -> str:
+    low = "near chance" if c["kappa"] < NEAR_CHANCE else "low"
     return (
-        f"Agreement is near chance (kappa {c['kappa']:.3f}), and has a sharp peak when "
+        f"Agreement is {low} (kappa {c['kappa']:.3f}), and has a sharp peak when "
         f"{c['seconds']:+.0f} s are added to device times (kappa {c['kappa_there']:.3f}): a time zone, or "
         f"summer time, that is off by {abs(round(c['seconds'] / 3600))} h looks like this. Check both zones "
         "(--reference-zone, --device-zone). Nothing was shifted."
@@ -214,6 +224,29 @@ def _clock_offset(c: Caution) -> str:
         f"{c['kappa_there']:.3f} instead of {c['kappa']:.3f}). A wrong clock would look like this; "
         "'sleepagree clock' looks closer. Nothing was shifted: tuning the clock on the outcome inflates agreement."
     )
+
+
+def _clock_change(c: Caution) -> str:
+    """Say that a clock without a zone may have been changed, why that is thought, and what to give."""
+    zones = join_words(c["zones"])
+    text = (
+        f"Some zones ({zones} among them) put the clock forward from {c['hour']} to {c['to_hour']} on {c['date']}"
+        if c["is_forward"]
+        else f"Some zones ({zones} among them) put the clock back from {c['to_hour']} to {c['hour']} on {c['date']}"
+    )
+    text += ", and the times of this night have no zone."
+    if c.get("gap_of"):
+        text += f" The {c['gap_of']} leaves out exactly that hour."
+    if c.get("lasts_longer_min"):
+        more = "later" if c["lasts_longer_min"] > 0 else "earlier"
+        text += f" Both sides begin together, but the device ends {abs(c['lasts_longer_min']):.0f} min {more}."
+    if c.get("seconds"):
+        text += (
+            f" From then on agreement is far better with {c['seconds']:+.0f} s added to device times: kappa "
+            f"{c['kappa_there']:.3f} instead of {c['kappa']:.3f}."
+        )
+    options = "--zone ZONE" if c.get("gap_of") == "file" else "--reference-zone ZONE and --device-zone ZONE"
+    return f"{text} If this clock was changed, name its zone ({options}, or zone in a layout)."
 
 
 def _no_mapping_declared(_: Caution) -> str:
@@ -320,6 +353,15 @@ def _clocks_off(c: Caution) -> str:
     return (
         f"{_on(c)} agreement has a sharp peak at another clock offset ({offsets}): look at these nights with "
         "'sleepagree clock'. A constant offset is a clock, a scattered one is not."
+    )
+
+
+def _clocks_hours(c: Caution) -> str:
+    offsets = _listing(c, [f": {seconds:+.0f} s" for seconds in c["seconds"]])
+    return (
+        f"{_on(c)} agreement is low and has a sharp peak near a whole number of hours ({offsets}): a time zone, or "
+        "summer time, may be off. Check the zones of both sides (columns reference_zone, device_zone of the nights "
+        "table). Nothing was shifted."
     )
 
 
@@ -449,12 +491,14 @@ SENTENCES: Final[dict[CautionKind, Callable[[Caution], str]]] = {
     CautionKind.LABEL_UNSCORED: _label_unscored,
     CautionKind.FEW_SCORED: _few_scored,
     CautionKind.TIME_UNCOUNTED: _time_uncounted,
+    CautionKind.TIME_LEFT_OVER: _time_left_over,
     CautionKind.NO_KAPPA: _no_kappa,
     CautionKind.KAPPAS_OF_SIZES: _kappas_of_sizes,
     CautionKind.LEFT_OUT_BY_MAPPING: _left_out_by_mapping,
     CautionKind.CLOCK_DOUBT: _clock_doubt,
     CautionKind.CLOCK_ZONE: _clock_zone,
     CautionKind.CLOCK_OFFSET: _clock_offset,
+    CautionKind.CLOCK_CHANGE: _clock_change,
     CautionKind.NO_MAPPING_DECLARED: _no_mapping_declared,
     CautionKind.NIGHTS_REFUSED: _nights_refused,
     CautionKind.ONE_PARTICIPANT: _one_participant,
@@ -465,6 +509,7 @@ SENTENCES: Final[dict[CautionKind, Callable[[Caution], str]]] = {
     CautionKind.NOT_NORMAL: _not_normal,
     CautionKind.FAILURES_MISSED: _failures_missed,
     CautionKind.CLOCKS_OFF: _clocks_off,
+    CautionKind.CLOCKS_HOURS: _clocks_hours,
     CautionKind.CLOCKS_DOUBTFUL: _clocks_doubtful,
     CautionKind.ON_NIGHTS: _on_nights,
     CautionKind.MAPPING_CHOSEN_LATE: _mapping_chosen_late,

@@ -9,11 +9,19 @@ import numpy as np
 
 from sleepagree.describe.blocks import Cell, Column, Description, Items, Paragraph, Section, Table, cells, columns
 from sleepagree.describe.words import DASH, figure, file_name, say_level, signed
-from sleepagree.errors import shorten
+from sleepagree.errors import counted, shorten
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.scoring.clock import TUNING_WARNING, ClockReading
 from sleepagree.scoring.clock_blocks import OffsetCurve
+from sleepagree.study.clocks import FEWEST_NIGHTS, ClockPart, ClockVerdict, DeviceClock
 
+_VERDICTS: Final = {
+    ClockVerdict.UNTOLD: "nothing can be said of the clock",
+    ClockVerdict.STEADY: "no constant clock error",
+    ClockVerdict.CONSTANT: "this looks like a clock",
+    ClockVerdict.HOURS: "this looks like a time zone, or summer time, that is off",
+    ClockVerdict.SCATTERED: "this is not a constant clock error",
+}
 _ROWS_TO_A_SIDE: Final = 15
 _ROUND_STEPS_S: Final = (5, 10, 15, 30, 60, 120, 300, 600, 900, 1200, 1800, 3600)
 
@@ -95,3 +103,50 @@ def _curve(curve: OffsetCurve) -> Table | Paragraph:
             rows.append(cells(offset, Cell(figure(kappa, 3), kappa), ", ".join(notes)))
     heads = (Column(""), Column("", has_bars=True), Column("", is_words=True))
     return Table("kappa-by-offset", "kappa by offset (seconds added to device times)", heads, tuple(rows))
+
+
+def say_device_clock(clock: DeviceClock) -> str:
+    """Return what the nights of a device together say of its clock."""
+    nights = counted(clock.nights, "night")
+    verdict = _VERDICTS[clock.verdict]
+    if clock.verdict is ClockVerdict.UNTOLD:
+        why = (
+            "fewer than three nights have a best offset"
+            if clock.nights < FEWEST_NIGHTS
+            else f"{clock.telling} of {nights} have an offset that stands out, and all together have none; with so "
+            "little agreement a clock may be right or wrong"
+        )
+        text = f"{why}: {verdict}"
+    elif clock.verdict is ClockVerdict.HOURS:
+        text = (
+            f"agreement of {nights} together has a sharp peak when {_plain_offset(clock.seconds)} are added to device "
+            f"times: {verdict}. Check the zones of both sides (reference_zone, device_zone) before anything is shifted"
+        )
+    elif clock.verdict is ClockVerdict.SCATTERED:
+        text = (
+            f"best offsets scatter over {clock.telling} nights whose offsets stand out (middle half {clock.low:+.0f} "
+            f"to {clock.high:+.0f} s): {verdict}; each of these nights may have a clock of its own"
+        )
+    else:
+        around = "0" if clock.verdict is ClockVerdict.STEADY else f"{clock.seconds:+.0f} s"
+        text = (
+            f"best offsets lie around {around} ({clock.telling} of {nights} tell it; {clock.low:+.0f} to "
+            f"{clock.high:+.0f} s): {verdict}"
+            + (f"; {counted(clock.away, 'single night')} 1 min or more from that" if clock.away else "")
+        )
+    return ". ".join([text, *map(_say_part, clock.parts)])
+
+
+def _say_part(part: ClockPart) -> str:
+    whose = f"of {shorten(part.participant)}" if part.participant else f"from {part.first} to {part.last}"
+    return (
+        f"The {counted(part.nights, 'night')} {whose} agree far better when {_plain_offset(part.seconds)} are added to "
+        "device times, the others do not: a zone, or summer time, may be off for these nights alone"
+    )
+
+
+def _plain_offset(seconds: float) -> str:
+    """Return seconds near whole hours as hours and what is left."""
+    hours = round(seconds / 3600)
+    rest = seconds - 3600 * hours
+    return f"{seconds:+.0f} s ({hours:+d} h)" if not rest else f"{seconds:+.0f} s ({hours:+d} h {rest:+.0f} s)"

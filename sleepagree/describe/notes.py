@@ -239,5 +239,8 @@ SENTENCES: Final[dict[NoteKind, Callable[[Note], str]]] = {
     NoteKind.EPOCHS_SHARED: lambda n: (
         f"{counted(n['count'], 'epoch')} shared by more than one label took the one with most of it"
     ),
+    NoteKind.PARTS_JOINED: lambda n: (
+        f"{n['count']} parts joined in order, with {n['gap_min']:.1f} min between them that none covers"
+    ),
     NoteKind.OVERLAP_REFUSED: lambda n: str(n["problem"]),
 }

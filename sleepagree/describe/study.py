@@ -25,6 +25,7 @@ from sleepagree.describe.blocks import (
     present,
     valued,
 )
+from sleepagree.describe.clock import say_device_clock
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
 from sleepagree.describe.study_agreement import agreement_section, comparison_section, redistribution_section
 from sleepagree.describe.study_bias import bias_section, sources_section
@@ -41,7 +42,7 @@ from sleepagree.describe.words import (
     say_status,
 )
 from sleepagree.errors import counted, shorten
-from sleepagree.scoring.clock import combined_offsets
+from sleepagree.scoring.offsets import MOST_HOURS
 from sleepagree.study.night_summary import Refusal
 from sleepagree.study.results import DeviceStudy, ScorerSummary, StudyAgreement
 from sleepagree.study.table import NightsTable
@@ -204,11 +205,11 @@ def _say_share(found: ScorerSummary) -> str:
 
 
 def _clock(study: StudyAgreement) -> Section | None:
-    said = [
-        f"{shorten(device.device)}: {combined_offsets([n.best_offset_s for n in device.nights])[2]}"
-        for device in study.devices
-    ]
-    what = "A night's best offset is the one at which kappa would be highest; nothing was shifted."
+    said = [f"{shorten(device.device)}: {say_device_clock(device.clock)}" for device in study.devices]
+    what = (
+        "A night's best offset is the one at which kappa would be highest. Offsets up to 30 min, and near whole hours "
+        f"up to {MOST_HOURS} h, were looked at; nothing was shifted."
+    )
     return Section("clock", "Clock", (Items(tuple(said)), Paragraph(what, Role.NOTE))) if said else None
 
 

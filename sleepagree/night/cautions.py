@@ -13,12 +13,14 @@ from sleepagree.caution import Caution, CautionKind
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.mapping.mapping import StageMapping, fitting_mappings, unreported_classes
-from sleepagree.mapping.words import COVERAGE, canonical_stage, is_sleep
+from sleepagree.mapping.words import COVERAGE, UNSCORED, canonical_stage, is_sleep
 from sleepagree.scoring.measures import MeasurePair
 
 #: From here on time that one side did not score is told beside the measures, whichever comes first.
 _MUCH_UNCOUNTED_SHARE: Final = 0.02
 _MUCH_UNCOUNTED_MIN: Final = 10.0
+#: Sleep that the device tells beyond the reference, from which on the reference may be a part of a recording.
+_MUCH_LEFT_OVER_S: Final = 3600.0
 
 _PER_MIN: Final = 60 / EPOCH_S
 
@@ -91,6 +93,25 @@ def contradiction_caution(paired: PairedNight) -> list[Caution]:
         return []
     asked = tuple(stage for stage in device_set.reportable if stage in used)
     return [Caution.of(CautionKind.REPORTS_CONTRADICT, layout=by_layout, used=asked)]
+
+
+def left_over_caution(paired: PairedNight) -> list[Caution]:
+    """Ask whether the reference is a part of a recording, where the device tells much sleep beyond it."""
+    reference, device = paired.reference_spans, paired.device_spans
+    begin_s = float(reference.onset_s[0]) - paired.shift_s
+    end_s = reference.end_s - paired.shift_s
+    ends_s = device.onset_s + device.duration_s
+    if device.onset_s[0] >= begin_s - _MUCH_LEFT_OVER_S and ends_s[-1] <= end_s + _MUCH_LEFT_OVER_S:
+        return []
+    beyond = np.clip(begin_s - device.onset_s, 0.0, device.duration_s) + np.clip(ends_s - end_s, 0.0, device.duration_s)
+    stages = device.stages
+    told, asleep = (
+        float(beyond[np.array(which, bool)[device.codes]].sum())
+        for which in ([s != UNSCORED for s in stages], [is_sleep(s) is True for s in stages])
+    )
+    if asleep < _MUCH_LEFT_OVER_S:
+        return []
+    return [Caution.of(CautionKind.TIME_LEFT_OVER, minutes=told / 60, asleep_min=asleep / 60)]
 
 
 # --- time that does not count -----------------------------------------------------------------------------

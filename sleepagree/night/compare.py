@@ -17,14 +17,20 @@ from sleepagree.inference.table_sums import fold_counts, widen_columns
 from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings, unreported_classes
 from sleepagree.mapping.sets import StageSet
 from sleepagree.mapping.words import LEAVE_OUT, UNSCORED, is_sleep
-from sleepagree.night.cautions import contradiction_caution, swapped_caution, uncounted_time, unreported_cautions
+from sleepagree.night.cautions import (
+    contradiction_caution,
+    left_over_caution,
+    swapped_caution,
+    uncounted_time,
+    unreported_cautions,
+)
 from sleepagree.night.intervals import NightIntervals, intervals_of_night
 from sleepagree.night.measures import measure_both
 from sleepagree.scoring import coefficients
 from sleepagree.scoring.bias_sources import BiasSource, account_for_bias
 from sleepagree.scoring.ceiling import Ceiling, design_ceiling
 from sleepagree.scoring.class_sequences import both_codes, class_sequence, joint_classes, square_mapping
-from sleepagree.scoring.clock_check import check_clock, clock_caution
+from sleepagree.scoring.clock_check import check_clock, clock_caution, clock_change_cautions
 from sleepagree.scoring.disagreement import Disagreement, describe_disagreement
 from sleepagree.scoring.measures import (
     MeasurePair,
@@ -169,6 +175,9 @@ def compare(
     first = scored[0]
     measures = measure_both(paired, chosen[0], first.counts)
     clock = check_clock(paired, chosen[0])
+    changes = clock_change_cautions(paired, chosen[0])
+    # a clock that was changed in the night is right before it: no one offset mends that
+    offsets = [] if any(change.get("seconds") for change in changes) else clock_caution(clock)
     return NightAgreement(
         paired,
         native,
@@ -179,7 +188,7 @@ def compare(
         bias_of_reported(first, paired.device_set),
         _describe_time(paired, chosen[0]),
         clock,
-        (*paired.cautions, *_cautions(paired, scored, measures), *clock_caution(clock)),
+        (*paired.cautions, *_cautions(paired, scored, measures), *offsets, *changes),
         level,
     )
 
@@ -270,6 +279,7 @@ def _cautions(
         *_same_file_caution(paired),
         *swapped_caution(paired),
         *contradiction_caution(paired),
+        *left_over_caution(paired),
         *unreported_cautions(paired, [m.mapping for m in scored]),
         *_long_wake_caution(paired, scored[0].mapping),
         *_unscored_cautions(paired, scored),

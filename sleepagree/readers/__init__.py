@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -120,8 +120,40 @@ READERS: Final[dict[str, Reader]] = {
 }
 
 
+def part_files(path: str | os.PathLike[str], folder: str = "") -> tuple[str, ...]:
+    """Return the files that a path names: itself, or the parts of a recording that ``+`` joins.
+
+    Parameters
+    ----------
+    path : path-like
+        As it is written: ``A.edf+B.edf`` names two parts, unless a file has that very name.
+    folder : str
+        Folder that what is written is relative to.
+
+    Examples
+    --------
+    >>> part_files("deck/A.edf+deck/B.edf"), part_files("deck+bridge/A.csv")
+    (('deck/A.edf', 'deck/B.edf'), ('deck+bridge/A.csv',))
+    """
+    text = os.fspath(path)
+    pieces = text.split("+") if "+" in text else [text]
+    whole = os.path.join(folder, text)  # noqa: PTH118
+    if len(pieces) == 1 or os.path.exists(whole):  # noqa: PTH110
+        return (whole,)
+    parts = [""]
+    for piece in pieces:
+        parts[-1] += piece
+        if _suffix_of(piece) in READERS:
+            parts.append("")
+        else:
+            parts[-1] += "+"
+    if parts[-1]:  # what follows the last suffix is no part
+        return (whole,)
+    return tuple(os.path.join(folder, part) for part in parts[:-1])  # noqa: PTH118
+
+
 def read_spans(
-    path: str | os.PathLike[str],
+    path: str | os.PathLike[str] | Sequence[str | os.PathLike[str]],
     *,
     layout: Layout | None = None,
     zone: str | None = None,
@@ -131,8 +163,8 @@ def read_spans(
 
     Parameters
     ----------
-    path : path-like
-        File.
+    path : path-like or sequence of them
+        File; several, or a path that joins them with ``+``, are parts of one recording in order.
     layout : Layout, optional
         How to read it.
     zone : str, optional
@@ -148,7 +180,17 @@ def read_spans(
         When it cannot be used for another reason.
     """
     # on the text: a study asks thousands of times, and a Path takes itself apart anew each time
-    text = os.fspath(path)
+    parts = part_files(path) if isinstance(path, (str, os.PathLike)) else tuple(os.fspath(part) for part in path)
+    if len(parts) == 1:
+        return _read_one(parts[0], layout, zone, own_words)
+    from sleepagree.hypnogram.joining import join_parts
+
+    if not parts:
+        raise ValueError("path must name one file or more")
+    return join_parts([_read_one(part, layout, zone, own_words) for part in parts])
+
+
+def _read_one(text: str, layout: Layout | None, zone: str | None, own_words: frozenset[str]) -> ScoredSpans:
     name = os.path.basename(text)  # noqa: PTH119
     suffix = _suffix_of(name)
     reader = READERS.get(suffix)

@@ -18,6 +18,7 @@ import numpy as np
 
 from sleepagree.caution import Caution, Note, NoteKind
 from sleepagree.errors import EpochGridError, FileFormatError, MappingError, SleepAgreeError, UnknownStageError, counted
+from sleepagree.hypnogram.clock_changes import change_caution, skipped_hours
 from sleepagree.hypnogram.epochs import lay_on_epochs
 from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
 from sleepagree.hypnogram.zones import add_seconds
@@ -227,7 +228,7 @@ def inspect_file(path: Path, *, layout: Layout | None = None, zone: str | None =
         columns=_columns(path, layout, spans.origin.reader),
         ignored=spans.ignored,
         notes=tuple(note for note in spans.notes if note not in overlaps),
-        cautions=spans.cautions,
+        cautions=(*spans.cautions, *(change_caution(change, gap_of="file") for change in skipped_hours(spans))),
         problems=tuple(map(_sentence, reading.problems)),
         would_do=_would_do(spans, reading),
         read_by_mne=_by_mne(path, layout) if spans.origin.reader == _EDF else (),

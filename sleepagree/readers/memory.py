@@ -74,6 +74,8 @@ def read_hypnogram(
         spans = source
     elif isinstance(source, (str, os.PathLike)):
         return _with_reports(_read_file(Path(source), layout, zone, own_words), reports)
+    elif isinstance(source, (list, tuple)) and source and all(isinstance(part, os.PathLike) for part in source):
+        return _with_reports(_read_file(source, layout, zone, own_words), reports)
     elif _is_from(source, "mne"):
         from sleepagree.readers.mne_files import spans_from_mne
 
@@ -102,7 +104,7 @@ def _with_reports(spans: ScoredSpans, reports: Sequence[str] | None) -> ScoredSp
 
 
 def _read_file(
-    path: Path, layout: Layout | str | os.PathLike[str] | None, zone: str | None, own: frozenset[str]
+    path: Path | Sequence[Path], layout: Layout | str | os.PathLike[str] | None, zone: str | None, own: frozenset[str]
 ) -> ScoredSpans:
     if isinstance(layout, (str, os.PathLike)):
         from sleepagree.readers.layout import read_layout

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.cautions import caution_documents
+from sleepagree.describe.clock import say_device_clock
 from sleepagree.describe.study_bias import on_printed_scale
 from sleepagree.inference.error_sizes import ErrorSizes
 from sleepagree.inference.estimate import Estimate
@@ -25,7 +26,7 @@ from sleepagree.render.night_json import (
     numbers,
     software,
 )
-from sleepagree.scoring.clock import combined_offsets
+from sleepagree.study.clocks import SEARCHED_S
 from sleepagree.study.night_summary import MEASURE_NAMES, NightSummary, Refusal, ScorerPair, SourceFile
 from sleepagree.study.summarise import (
     BiasRow,
@@ -237,15 +238,28 @@ def device_document(device: DeviceStudy) -> Document:
 
 
 def _clock_document(device: DeviceStudy) -> Document:
-    """Return the best offset of each night, and whether they look like a clock."""
+    """Return what the nights together say of the clock, and the best offset of each night."""
     offsets = [n.best_offset_s for n in device.nights]
-    median_s, half_range_s, sentence = combined_offsets(offsets)
+    clock = device.clock
     # a table of paired epochs has no clocks: a hundred thousand times nothing says nothing
     looked_at = () if all(map(math.isnan, offsets)) else device.nights
     return {
-        "median_offset_seconds": number(median_s),
-        "middle_half_seconds": number(half_range_s),
-        "reading": sentence,
+        "verdict": clock.verdict.value or None,
+        **numbers(clock, "seconds", "low", "high"),
+        "searched_seconds": SEARCHED_S,
+        "reading": say_device_clock(clock),
+        "nights_looked_at": clock.nights,
+        "nights_telling": clock.telling,
+        "parts": [
+            {
+                "participant": part.participant or None,
+                "first": part.first or None,
+                "last": part.last or None,
+                "seconds": part.seconds,
+                "nights": part.nights,
+            }
+            for part in clock.parts
+        ],
         "nights": [
             {
                 **attributes(n, "row", "participant", "night"),

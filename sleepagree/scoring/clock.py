@@ -12,7 +12,6 @@ works in steps of 5 s, adds intervals and drift, and decides whether an offset i
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Any, Final
 
@@ -32,7 +31,6 @@ from sleepagree.scoring.clock_blocks import (
     half_weights,
 )
 from sleepagree.scoring.offsets import (
-    CAUTION_OFFSET_S,
     LOWEST_PEAK_SCORE,
     PEAK_SCALES_S,
     STEP_S,
@@ -412,36 +410,3 @@ def _points(curve: OffsetCurve) -> list[list[float | None]]:
 
 def _plain(value: float) -> float | None:
     return None if math.isnan(value) else value
-
-
-def combined_offsets(offsets_s: Sequence[float], *, epoch_s: float = EPOCH_S) -> tuple[float, float, str]:
-    """Tell a clock from chance by the best offsets of several nights of one device.
-
-    Parameters
-    ----------
-    offsets_s : sequence of float
-        Best offset of each night (s); nan where there is none.
-    epoch_s : float
-        Length of an epoch (s).
-
-    Returns
-    -------
-    tuple of (float, float, str)
-        Median, half of the range that holds the middle half of the nights, and a sentence: a constant offset
-        is a clock, a scattered one is not.
-    """
-    found = np.asarray([offset for offset in offsets_s if not math.isnan(offset)])
-    if found.size < 3:
-        return NAN, NAN, "fewer than three nights have a best offset; nothing can be said of the clock"
-    low, median, high = (float(q) for q in np.quantile(found, (0.25, 0.5, 0.75)))
-    spread = (high - low) / 2.0
-    away = int(np.count_nonzero(np.abs(found - median) >= CAUTION_OFFSET_S))
-    single = f"; {away} single {'night lies' if away == 1 else 'nights lie'} 1 min or more from that" if away else ""
-    if spread > 2.0 * epoch_s:
-        text = f"best offsets scatter (middle half {low:+.0f} to {high:+.0f} s): this is not a constant clock error"
-    elif abs(median) < epoch_s:
-        text = f"best offsets lie around 0 (median {median:+.0f} s of {found.size} nights): no constant clock error"
-        text += single
-    else:
-        text = f"best offsets agree around {median:+.0f} s ({found.size} nights): this looks like a clock{single}"
-    return median, spread, text

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,10 +11,12 @@ from numpy.typing import NDArray
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import MappingError
 from sleepagree.hypnogram.align import PairedNight
+from sleepagree.hypnogram.clock_changes import ClockChange, change_caution, possible_changes, skipped_hours
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.inference.resampling import rng_for
 from sleepagree.mapping.mapping import StageMapping, fitting_mappings
 from sleepagree.scoring.class_sequences import both_codes, class_sequence, square_mapping
+from sleepagree.scoring.coefficients import kappa
 from sleepagree.scoring.offsets import ClassCodes, ClockHint, QuickOffset, classes_in_steps, quick_offset
 
 if TYPE_CHECKING:
@@ -25,6 +27,14 @@ STEP_S: Final = 5.0
 #: From here on a peak is so sharp that its interval is not worth the time; right clocks never have one beside 0.
 _SURE_SCORE: Final = 8.0
 
+#: From a change of the clock on: epochs that tell, and how much better an hour off must be.
+_FEWEST_AFTER: Final = 60
+_FAR_BETTER: Final = 0.25
+_LEAST_AFTER: Final = 0.3
+#: Two sides begin together, and one ends an hour later than the other, within so many minutes.
+_BEGIN_SLACK_MIN: Final = 5.0
+_END_SLACK_MIN: Final = 1.0
+
 Codes = NDArray[np.int8]
 
 
@@ -33,11 +43,82 @@ def check_clock(paired: PairedNight, mapping: StageMapping) -> QuickOffset | Non
     square = square_mapping(paired, mapping)
     if square is None:
         return None
+    reference, device = _classes(paired, square)
+
+    def around(more: int) -> ClassCodes:
+        return _device_around(paired, square, device, more)
+
+    found = quick_offset(reference, device, len(square.reference_classes), device_around=around)
+    return drop_uncertain_hint(found, reference, device, len(square.reference_classes))
+
+
+def _classes(paired: PairedNight, square: StageMapping) -> tuple[ClassCodes, ClassCodes]:
+    """Return the class of each epoch of the window on both sides, -1 for none."""
     rows, columns = both_codes(paired, square)
     reference = class_sequence(paired.reference, paired.reference >= 0, rows, -1)
-    device = class_sequence(paired.device, paired.device >= 0, columns, -1)
-    found = quick_offset(reference, device, len(square.reference_classes))
-    return drop_uncertain_hint(found, reference, device, len(square.reference_classes))
+    return reference, class_sequence(paired.device, paired.device >= 0, columns, -1)
+
+
+def _device_around(paired: PairedNight, square: StageMapping, device: ClassCodes, more: int) -> ClassCodes:
+    """Return the device's classes with so many epochs more before and after the window."""
+    length = device.size + 2 * more
+    origin_s = paired.begin_s - paired.shift_s - more * paired.epoch_s
+    wide = _lay(paired.device_spans, both_codes(paired, square)[1], origin_s, length, paired.epoch_s)
+    wide[more : length - more] = device
+    return wide
+
+
+def clock_change_cautions(paired: PairedNight, mapping: StageMapping) -> list[Caution]:
+    """Say where a clock without a zone may have been put forward or back in the night, and what speaks for it."""
+    changes = possible_changes(paired.reference_spans)
+    square = square_mapping(paired, mapping) if changes else None
+    told = []
+    begin_later_min, later_min = _later_min(paired)
+    begins_together = abs(begin_later_min) <= _BEGIN_SLACK_MIN
+    for change in changes:
+        values: dict[str, Any] = {}
+        for side, spans in (("reference", paired.reference_spans), ("device", paired.device_spans)):
+            if change.begin in {skipped.begin for skipped in skipped_hours(spans)}:
+                values["gap_of"] = side
+        if begins_together and abs(abs(later_min) - 60.0) <= _END_SLACK_MIN:
+            values["lasts_longer_min"] = later_min
+        if square is not None:
+            values |= _better_after(paired, square, change)
+        if values:
+            told.append(change_caution(change, **values))
+    # rules that change at different hours of one night: the one that explains it best
+    best = max(
+        told, key=lambda caution: (caution.get("kappa_there", 0.0), "gap_of" in dict(caution.values)), default=None
+    )
+    return [] if best is None else [best]
+
+
+def _later_min(paired: PairedNight) -> tuple[float, float]:
+    """Return by how much the device begins, and ends, later than the reference (min)."""
+    reference, device, shift_s = paired.reference_spans, paired.device_spans, paired.shift_s
+    begin_s = float(device.onset_s[0]) + shift_s - float(reference.onset_s[0])
+    return begin_s / 60.0, (device.end_s + shift_s - reference.end_s) / 60.0
+
+
+def _better_after(paired: PairedNight, square: StageMapping, change: ClockChange) -> dict[str, float]:
+    """Return both kappas after a change where one hour more or less is far better from there on."""
+    if paired.begin is None:
+        return {}
+    after_s = (change.begin - paired.begin).total_seconds() + (0.0 if change.is_forward else 3600.0)
+    begin, hour = max(0, round(after_s / paired.epoch_s)), round(3600.0 / paired.epoch_s)
+    reference, device = _classes(paired, square)
+    around = _device_around(paired, square, device, hour)
+    size, found = len(square.reference_classes), {}
+    for shift in (0, -hour, hour):
+        rows, columns = reference[begin:], around[hour + begin - shift : hour + device.size - shift]
+        both = (rows >= 0) & (columns >= 0)
+        if np.count_nonzero(both) >= _FEWEST_AFTER:
+            cells = rows[both].astype(np.int64) * size + columns[both]
+            found[shift] = float(kappa(np.bincount(cells, minlength=size * size).reshape(size, size)))
+    moved = max((s for s in found if s), key=lambda s: found[s], default=0)
+    if 0 not in found or not moved or not found[moved] >= max(found[0] + _FAR_BETTER, _LEAST_AFTER):
+        return {}
+    return {"seconds": moved * paired.epoch_s, "kappa": found[0], "kappa_there": found[moved]}
 
 
 def drop_uncertain_hint(found: QuickOffset, reference: ClassCodes, device: ClassCodes, n_classes: int) -> QuickOffset:
@@ -57,8 +138,8 @@ def clock_caution(found: QuickOffset | None) -> list[Caution]:
     if found.hint is ClockHint.DOUBT:
         return [Caution.of(CautionKind.CLOCK_DOUBT, kappa=found.kappa_at_zero)]
     if found.hint is ClockHint.ZONE:
-        shift, kappa = found.zone_s, found.kappa_at_zone
-        return [Caution.of(CautionKind.CLOCK_ZONE, seconds=shift, kappa=found.kappa_at_zero, kappa_there=kappa)]
+        kappas = {"kappa": found.kappa_at_zero, "kappa_there": found.kappa_at_zone}
+        return [Caution.of(CautionKind.CLOCK_ZONE, seconds=found.zone_s, **kappas)]
     return [
         Caution.of(
             CautionKind.CLOCK_OFFSET,
@@ -138,6 +219,6 @@ def _sides_in_steps(paired: PairedNight, mapping: StageMapping, range_s: float) 
     return first, second
 
 
-def _lay(spans: ScoredSpans, class_codes: tuple[int, ...], origin_s: float, n: int) -> Codes:
+def _lay(spans: ScoredSpans, class_codes: tuple[int, ...], origin_s: float, n: int, step_s: float = STEP_S) -> Codes:
     lookup = np.array(class_codes, np.int16)
-    return classes_in_steps(spans.onset_s, spans.duration_s, lookup[spans.codes], origin_s=origin_s, n=n, step_s=STEP_S)
+    return classes_in_steps(spans.onset_s, spans.duration_s, lookup[spans.codes], origin_s=origin_s, n=n, step_s=step_s)

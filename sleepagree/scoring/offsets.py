@@ -6,7 +6,8 @@ sides instead of scoring the night again for each offset.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import lru_cache
 from typing import Any, Final, TypeAlias
@@ -32,9 +33,25 @@ PEAK_SCALES_S: Final = (60.0, 300.0)
 
 NEAR_CHANCE: Final = 0.2
 """Kappa as recorded below which two recordings may not belong together."""
-#: A zone that is off by whole hours is looked for so far, with so much room for the clock itself.
-_MOST_HOURS: Final = 3
-_HOUR_SLACK_S: Final = 60.0
+SURE_KAPPA: Final = 0.4
+"""Kappa as recorded from which on no clock is off by hours; only below it is so far a look worth its time."""
+#: A clock that is off by whole hours is looked for so far, with so much room for its minutes.
+MOST_HOURS: Final = 14
+_HOUR_SLACK_S: Final = 300.0
+_LOWEST_HOUR_SCORE: Final = 6.0
+
+NEAR_EPOCHS: Final = 60
+HOUR_SHIFTS: Final = tuple(
+    sign * hours * round(3600 / EPOCH_S) + away
+    for hours in range(1, MOST_HOURS + 1)
+    for sign in (-1, 1)
+    for away in range(-round(_HOUR_SLACK_S / EPOCH_S), round(_HOUR_SLACK_S / EPOCH_S) + 1)
+)
+"""Shifts near whole hours (epochs); the last part of every profile."""
+PROFILE_SHIFTS: Final = (*range(-NEAR_EPOCHS, NEAR_EPOCHS + 1), *HOUR_SHIFTS)
+"""Shifts (epochs) that a profile tells of."""
+PROFILE_UNIT: Final = 1 / 8
+"""What a step of a profile's numbers stands for, in standard deviations of chance peaks."""
 
 
 # ----------------------------------------------------------------------------------- tables at many offsets
@@ -211,12 +228,15 @@ class QuickOffset:
         Kappa as recorded, at the best offset, and their difference.
     hint : ClockHint
         ``OFFSET``: the offset is 1 min or more, gains 0.03 kappa or more, lies inside the range and its peak
-        stands out from what chance makes. ``ZONE``: kappa is near chance as recorded and has such a peak near a
-        whole number of hours. ``DOUBT``: it is near chance, and no offset stands out.
+        stands out from what chance makes. ``ZONE``: kappa is below 0.4 as recorded and has a higher and sharper
+        peak near a whole number of hours. ``DOUBT``: it is near chance, and no offset stands out.
     peak_score : float
         How far the peak stands out (see :func:`peak_score`); nan where nobody needed to look.
     zone_s, kappa_at_zone : float
         Offset of whole hours, and its kappa, where the hint is ``ZONE``; else nan.
+    profile : bytes
+        How far the curve stands out at each of ``PROFILE_SHIFTS``, as signed bytes in ``PROFILE_UNIT``, for looks at
+        many nights together; empty where nobody needed to look.
     """
 
     offset_s: float
@@ -227,6 +247,7 @@ class QuickOffset:
     peak_score: float = NAN
     zone_s: float = NAN
     kappa_at_zone: float = NAN
+    profile: bytes = b""
 
     @property
     def caution(self) -> bool:
@@ -240,7 +261,8 @@ def quick_offset(
     n_classes: int,
     *,
     epoch_s: float = EPOCH_S,
-    max_shift_epochs: int = 60,
+    max_shift_epochs: int = NEAR_EPOCHS,
+    device_around: Callable[[int], ClassCodes] | None = None,
 ) -> QuickOffset:
     """Return the whole number of epochs that would raise kappa most, and whether that looks like a wrong clock.
 
@@ -254,6 +276,8 @@ def quick_offset(
         Length of an epoch (s).
     max_shift_epochs : int
         Largest shift, earlier and later (epochs).
+    device_around : callable, optional
+        Returns the device's classes with so many epochs more before and after the window; default: nothing is there.
 
     Returns
     -------
@@ -277,56 +301,102 @@ def quick_offset(
     found = QuickOffset(offset_s, at_zero, at_best, at_best - at_zero)
     gains = abs(offset_s) >= CAUTION_OFFSET_S and found.gain >= CAUTION_GAIN
     is_near_chance = at_zero < NEAR_CHANCE
-    if not (gains or is_near_chance):
+    if not (gains or at_zero < SURE_KAPPA):
         return found
     # what follows costs as much again, so only nights that give reason for it are looked at closer
-    wide = _WideCurve.of(reference_codes, device_codes, n_classes, epoch_s=epoch_s, reach=reach)
+    wide = _WideCurve.of(reference_codes, device_codes, n_classes, device_around, epoch_s=epoch_s, reach=reach)
     score = wide.score(best - reach)
+    hours = wide.best_whole_hour(reach) if at_zero < SURE_KAPPA else 0
+    hour_score = wide.score(hours, moved=hours) if hours else 0.0
     values = (offset_s, at_zero, at_best, found.gain)
-    if score >= LOWEST_PEAK_SCORE and abs(best - reach) < reach:
-        return QuickOffset(*values, ClockHint.OFFSET if gains else ClockHint.NONE, score)
-    if not is_near_chance:
-        return QuickOffset(*values, ClockHint.NONE, score)
-    hours = wide.best_whole_hour(reach)
-    is_better = hours != 0 and wide.at(hours) > max(at_best, NEAR_CHANCE)
-    if is_better and wide.score(hours) >= LOWEST_PEAK_SCORE:
-        return QuickOffset(*values, ClockHint.ZONE, score, hours * epoch_s, wide.at(hours))
-    return QuickOffset(*values, ClockHint.DOUBT if gains else ClockHint.NONE, score)
+    profile = wide.profile(hours)
+    if hour_score >= max(_LOWEST_HOUR_SCORE, score) and wide.at(hours) >= at_best + CAUTION_GAIN:
+        return QuickOffset(*values, ClockHint.ZONE, score, hours * epoch_s, wide.at(hours), profile)
+    is_sharp = score >= LOWEST_PEAK_SCORE and abs(best - reach) < reach
+    hint = ClockHint.NONE
+    if gains and (is_sharp or is_near_chance):
+        hint = ClockHint.OFFSET if is_sharp else ClockHint.DOUBT
+    return QuickOffset(*values, hint, score, profile=profile)
 
 
 @dataclass(frozen=True, eq=False)
 class _WideCurve:
-    """Kappa by shift far beyond the range, and what chance makes of the same bouts."""
+    """Kappa by shift up to 14 h, and the classes that it is made of."""
 
     curve: Values
-    chance: Values
     zero: int
     step_s: float
+    reference: ClassCodes
+    around: ClassCodes
+    n_classes: int
+    chances: dict[int, Values] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, reference: ClassCodes, device: ClassCodes, n_classes: int, *, epoch_s: float, reach: int) -> _WideCurve:
+    def of(
+        cls,
+        reference: ClassCodes,
+        device: ClassCodes,
+        n_classes: int,
+        device_around: Callable[[int], ClassCodes] | None,
+        *,
+        epoch_s: float,
+        reach: int,
+    ) -> _WideCurve:
         context = round(max(PEAK_SCALES_S) / epoch_s)
-        zero = max(reach, round((_MOST_HOURS * 3600 + _HOUR_SLACK_S) / epoch_s)) + context
-        tables = scan_epoch_offsets(reference, device, n_classes, max_shift_epochs=zero)
-        return cls(kappa_where_common(tables), chance_curve(reference, device, n_classes), zero, epoch_s)
+        zero = max(reach, round((MOST_HOURS * 3600 + _HOUR_SLACK_S) / epoch_s)) + context
+        around = np.pad(device, zero, constant_values=-1) if device_around is None else device_around(zero)
+        # the reference is empty around the window, so shifts up to ``zero`` meet nothing twice
+        length = fast_length(around.size)
+        shifts = range(-zero, zero + 1)
+        padded = np.pad(reference, zero, constant_values=-1)
+        counts = correlate(padded[None], around[None], n_classes, length=length, shifts=shifts)
+        curve = kappa_where_common(np.moveaxis(counts[0], -1, 0))
+        return cls(curve, zero, epoch_s, reference, around, n_classes)
 
     def at(self, shift: int) -> float:
         return float(self.curve[self.zero + shift])
 
-    def score(self, shift: int) -> float:
-        return peak_score(self.curve, self.zero + shift, self.chance, step_s=self.step_s)
+    def chance(self, moved: int) -> Values:
+        """Return chance's curve for the part of the device's night that a shift puts into the window."""
+        if moved not in self.chances:
+            begin = self.zero - moved
+            part = self.around[begin : begin + self.reference.size]
+            self.chances[moved] = chance_curve(self.reference, part, self.n_classes)
+        return self.chances[moved]
+
+    def score(self, shift: int, *, moved: int = 0) -> float:
+        return peak_score(self.curve, self.zero + shift, self.chance(moved), step_s=self.step_s)
 
     def best_whole_hour(self, reach: int) -> int:
         """Return the shift near a whole number of hours, beyond ``reach``, with the highest kappa; 0 without one."""
-        hour, slack = round(3600 / self.step_s), round(_HOUR_SLACK_S / self.step_s)
-        near = (
-            sign * hours * hour + away
-            for hours in range(1, _MOST_HOURS + 1)
-            for sign in (-1, 1)
-            for away in range(-slack, slack + 1)
-        )
-        known = [shift for shift in near if abs(shift) > reach and not np.isnan(self.curve[self.zero + shift])]
-        return max(known, key=self.at, default=0)
+        shifts = np.rint(np.array(HOUR_SHIFTS) * (EPOCH_S / self.step_s)).astype(int)
+        shifts = shifts[np.abs(shifts) > reach]
+        kappas = self.curve[self.zero + shifts]
+        return 0 if np.isnan(kappas).all() else int(shifts[np.nanargmax(kappas)])
+
+    def profile(self, hours: int) -> bytes:
+        """Return how far the curve stands out at ``PROFILE_SHIFTS``; empty for epochs of another length."""
+        if self.step_s != EPOCH_S or self.zero < max(HOUR_SHIFTS):
+            return b""
+        heights = self._heights(self.chance(0))
+        of_hours = self._heights(self.chance(hours)) if hours else heights
+        told = np.concatenate((heights[list(PROFILE_SHIFTS[: 2 * NEAR_EPOCHS + 1])], of_hours[list(HOUR_SHIFTS)]))
+        return np.clip(np.rint(told / PROFILE_UNIT), -127, 127).astype(np.int8).tobytes()
+
+    def _heights(self, chance: Values) -> Values:
+        """Return signed heights by shift (position 0 is shift 0), in standard deviations of the same along chance."""
+        total, of_chance = np.zeros(self.curve.size), np.zeros(chance.size)
+        for scale_s in PEAK_SCALES_S:
+            scale = max(1, round(scale_s / self.step_s))
+            by_chance = peak_heights(chance, scale)
+            spread = float(np.nanstd(by_chance)) if not np.isnan(by_chance).all() else 0.0
+            if spread > 0.0:
+                total += peak_heights(self.curve, scale) / spread
+                of_chance += by_chance / spread
+        spread = float(np.nanstd(of_chance)) if not np.isnan(of_chance).all() else 0.0
+        if spread > 0.0:
+            total /= spread
+        return np.roll(np.nan_to_num(total), -self.zero)
 
 
 def peak_heights(curve: Values, scale: int) -> Values:

@@ -163,7 +163,11 @@ def _clock_cautions(device: DeviceStudy) -> list[Caution]:
     if moved:
         seconds = tuple(n.best_offset_s for n in moved[:_NAMED])
         out.append(Caution.of(CautionKind.CLOCKS_OFF, **_counted_nights(device, moved), seconds=seconds))
-    doubtful = [n for n in device.nights if n.clock_hint in (ClockHint.DOUBT, ClockHint.ZONE)]
+    in_zone = [n for n in device.nights if n.clock_hint == ClockHint.ZONE]
+    if in_zone:
+        seconds = tuple(n.zone_s for n in in_zone[:_NAMED])
+        out.append(Caution.of(CautionKind.CLOCKS_HOURS, **_counted_nights(device, in_zone), seconds=seconds))
+    doubtful = [n for n in device.nights if n.clock_hint == ClockHint.DOUBT]
     if doubtful:
         out.append(Caution.of(CautionKind.CLOCKS_DOUBTFUL, **_counted_nights(device, doubtful)))
     return out

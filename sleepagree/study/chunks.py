@@ -22,7 +22,7 @@ from typing import Final
 import sleepagree
 from sleepagree.files.object_store import Stamps, is_remote
 from sleepagree.files.writing import is_partial, refuse_inputs, write_text
-from sleepagree.readers import companion_files
+from sleepagree.readers import companion_files, part_files
 from sleepagree.study.night_summary import NightSummary, Refusal
 from sleepagree.study.run import ChunkResult, ScoringOptions
 from sleepagree.study.table import NightRow, NightsTable
@@ -35,7 +35,7 @@ LARGE_CHUNK_ROWS: Final = 125
 _LARGE_STUDY_ROWS: Final = 1000
 
 #: What a kept night holds; a higher number than that of an earlier run scores its nights again.
-_KEPT_FORM: Final = 3
+_KEPT_FORM: Final = 4
 
 _CHUNK_NAME: Final = re.compile(r"chunk-\d{6,}\.json")
 
@@ -133,9 +133,9 @@ def input_files(table: NightsTable) -> Iterator[Path | str]:
     yield table.path(table.name)
     for name in _file_names(table.rows):
         if not is_remote(name):
-            path = table.path(name)
-            yield path
-            yield from companion_files(path)
+            for path in part_files(name, str(table.folder)):
+                yield Path(path)
+                yield from companion_files(path)
 
 
 def _file_names(rows: Iterable[NightRow]) -> list[str]:
@@ -149,11 +149,16 @@ def _key(chunk: Chunk, table: NightsTable, options: ScoringOptions, stamps: Stam
     for name in _file_names(chunk):
         digest.update(name.encode("utf-8", "surrogateescape"))
         # a store that tells no versions apart: nothing kept is used again
-        digest.update((stamps.stamp(name) or os.urandom(32)) if is_remote(name) else _stamp(table.path(name)))
+        if is_remote(name):
+            digest.update(stamps.stamp(name) or os.urandom(32))
+            continue
+        parts = part_files(name, str(table.folder))
         # what a file means may stand in another one: one that comes, goes or changes counts like the file itself
-        for companion in () if is_remote(name) else map(Path, companion_files(table.path(name))):
-            digest.update(companion.name.encode("utf-8", "surrogateescape"))
-            digest.update(_stamp(companion))
+        for file in map(Path, parts):
+            digest.update(_stamp(file))
+            for companion in map(Path, companion_files(file)):
+                digest.update(companion.name.encode("utf-8", "surrogateescape"))
+                digest.update(_stamp(companion))
     return digest.hexdigest()
 
 

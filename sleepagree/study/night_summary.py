@@ -26,7 +26,7 @@ from sleepagree.hypnogram.spans import Counts, LabelCodes, frozen_array
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet
-from sleepagree.night.cautions import contradiction_caution, swapped_caution
+from sleepagree.night.cautions import contradiction_caution, left_over_caution, swapped_caution
 from sleepagree.night.measures import measure_sides
 from sleepagree.scoring.measures import SleepMeasures
 
@@ -194,6 +194,9 @@ class NightSummary:
     cautions: tuple[Caution, ...] = ()
     sequences: tuple[str, str] = ("", "")
     clock_hint: str = "none"
+    peak_score: float = NAN
+    zone_s: float = NAN
+    clock_profile: bytes = b""
     epochs: NightEpochs | None = None
     device_step_s: float = NAN
 
@@ -215,8 +218,9 @@ class NightSummary:
         ]
         for key in ("reference_measures", "device_measures"):
             document[key] = [_plain(v) for v in document[key]]
-        for key in ("best_offset_s", "offset_gain", "device_step_s"):
+        for key in ("best_offset_s", "offset_gain", "peak_score", "zone_s", "device_step_s"):
             document[key] = _plain(document[key])
+        document["clock_profile"] = base64.b64encode(self.clock_profile).decode("ascii")
         document["runs"] = [[name, _plain(value)] for name, value in self.runs]
         kept = self.epochs
         document["epochs"] = None if kept is None else [kept.begin_s, base64.b64encode(kept.packed).decode("ascii")]
@@ -237,8 +241,9 @@ class NightSummary:
         )
         for key in ("reference_measures", "device_measures"):
             values[key] = tuple(_number(v) for v in values[key])
-        for key in ("best_offset_s", "offset_gain", "device_step_s"):
+        for key in ("best_offset_s", "offset_gain", "peak_score", "zone_s", "device_step_s"):
             values[key] = _number(values[key])
+        values["clock_profile"] = base64.b64decode(values["clock_profile"], validate=True)
         values["runs"] = tuple((name, _number(value)) for name, value in values["runs"])
         values["excluded"] = tuple((name, count) for name, count in values["excluded"])
         values["sequences"] = tuple(values["sequences"])
@@ -340,7 +345,12 @@ def summarise_night(
         tuple(map(share_equal, _VALUES(measured))),
         scorers=scorers,
         notes=tuple(map(share_equal, ledger.notes)),
-        cautions=(*paired.cautions, *swapped_caution(paired), *contradiction_caution(paired)),
+        cautions=(
+            *paired.cautions,
+            *swapped_caution(paired),
+            *contradiction_caution(paired),
+            *left_over_caution(paired),
+        ),
         sequences=sequences,
         epochs=pack_epochs(paired.reference, paired.device, begin_s=paired.begin_s),
         device_step_s=NAN if paired.device_spans.epoch_s is None else paired.device_spans.epoch_s,

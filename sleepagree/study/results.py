@@ -22,6 +22,7 @@ from sleepagree.mapping.mapping import StageMapping
 from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.ceiling import Ceiling
 from sleepagree.scoring.measures import say_measure
+from sleepagree.study.clocks import DeviceClock
 from sleepagree.study.night_summary import NightSummary, Refusal
 
 Values = NDArray[np.float64]
@@ -287,6 +288,8 @@ class DeviceStudy:
         What each class's bias is made of.
     reports : tuple of str
         What the device can say, over all its nights.
+    clock : DeviceClock
+        Whether its clock is right.
     """
 
     device: str
@@ -297,6 +300,7 @@ class DeviceStudy:
     redistribution: tuple[StudyRedistribution, ...]
     bias_sources: tuple[StudyBiasSource, ...]
     reports: tuple[str, ...]
+    clock: DeviceClock
 
 
 @dataclass(frozen=True)

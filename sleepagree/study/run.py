@@ -21,9 +21,9 @@ from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.hypnogram.window import parse_window
 from sleepagree.mapping.files import own_words
 from sleepagree.mapping.mapping import StageMapping, default_mapping
-from sleepagree.readers import read_spans
+from sleepagree.readers import part_files, read_spans
 from sleepagree.readers.layout import Layout, read_layout
-from sleepagree.scoring.clock_check import check_clock
+from sleepagree.scoring.clock_check import check_clock, clock_change_cautions
 from sleepagree.study.anonymous import anonymous_night, rename_spans
 from sleepagree.study.night_summary import NightSummary, Refusal, SourceFile, summarise_night
 from sleepagree.study.scorers import build_consensus, compare_scorers
@@ -167,9 +167,20 @@ def _score_row(row: NightRow, files: _Files, options: ScoringOptions) -> tuple[P
     )
     found = None
     if options.clock:
-        found = check_clock(paired, asked or default_mapping(paired.reference_set, paired.device_set))
+        first = asked or default_mapping(paired.reference_set, paired.device_set)
+        found = check_clock(paired, first)
+        changes = clock_change_cautions(paired, first)
+        summary = replace(summary, cautions=(*summary.cautions, *changes)) if changes else summary
     if found is not None:
-        summary = replace(summary, best_offset_s=found.offset_s, offset_gain=found.gain, clock_hint=found.hint.value)
+        summary = replace(
+            summary,
+            best_offset_s=found.offset_s,
+            offset_gain=found.gain,
+            clock_hint=found.hint.value,
+            peak_score=found.peak_score,
+            zone_s=found.zone_s,
+            clock_profile=found.profile,
+        )
     return paired, summary
 
 
@@ -211,7 +222,7 @@ class _Files:
     def _read(self, name: str, layout: str, zone: str) -> ScoredSpans:
         how: Any = {"layout": self._layout(layout), "zone": zone or None, "own_words": self._words}
         if not is_remote(name):
-            return read_spans(self._local(name), **how)
+            return read_spans(part_files(name, self._folder), **how)
         with fetched(name) as path:
             return read_spans(path, **how)
 

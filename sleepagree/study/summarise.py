@@ -32,6 +32,7 @@ from sleepagree.scoring.class_figures import CLASS_STATISTICS
 from sleepagree.scoring.coefficients import TABLE_STATISTICS, Statistic
 from sleepagree.scoring.measures import SleepMeasures
 from sleepagree.study.cautions import FEW_PARTICIPANTS, study_cautions
+from sleepagree.study.clocks import NightClock, read_device_clock
 from sleepagree.study.comparison import compare_devices, summarise_scorers
 from sleepagree.study.flows import account_over_nights, redistribute
 from sleepagree.study.groups import (
@@ -146,6 +147,7 @@ def _study_device(name: str, nights: tuple[NightSummary, ...], options: StudyOpt
     mappings = choose_mappings(reference, device, options.mappings)
     studied = tuple(_study_mapping(name, m, grouped, options) for m in mappings)
     first = studied[0]
+    told = [NightClock(n.participant, n.begin[:10], n.best_offset_s, n.peak_score, n.clock_profile) for n in nights]
     return DeviceStudy(
         name,
         nights,
@@ -155,6 +157,7 @@ def _study_device(name: str, nights: tuple[NightSummary, ...], options: StudyOpt
         redistribute(name, grouped, first.mapping, reference, device, options),
         account_over_nights(grouped, first, device, options),
         device.reportable,
+        read_device_clock(told, level=options.level),
     )
 
 

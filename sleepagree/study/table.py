@@ -13,6 +13,7 @@ from typing import Final
 from sleepagree.errors import FileFormatError, InputError, shorten
 from sleepagree.files.object_store import is_remote, last_part
 from sleepagree.files.reading import read_bytes
+from sleepagree.readers import part_files
 from sleepagree.readers.csv_table import told_delimiter
 
 REQUIRED: Final = ("participant", "night", "device", "reference", "device_file")
@@ -232,7 +233,8 @@ def _check_files(night: NightRow, folder: Path, known: dict[str, str], faults: l
     for column, written in named:
         if written not in known:
             # asking a store for every file would take longer than reading it: one that is missing is a night refused
-            known[written] = "" if is_remote(written) else _fault_of_file(folder / written)
+            faulty = () if is_remote(written) else map(_fault_of_file, map(Path, part_files(written, str(folder))))
+            known[written] = next(filter(None, faulty), "")
         if known[written]:
             faults.append(f"line {night.row}: {column} '{shorten(written)}' {known[written]}")
 

@@ -12,7 +12,7 @@ from sklearn.metrics import cohen_kappa_score
 from sleepagree.describe.cautions import say_caution
 from sleepagree.inference.resampling import rng_for
 from sleepagree.scoring import clock, offsets
-from sleepagree.scoring.clock import clock_document, combined_offsets, epoch_offset_interval, read_clock
+from sleepagree.scoring.clock import clock_document, epoch_offset_interval, read_clock
 from sleepagree.scoring.clock_check import clock_caution
 from sleepagree.scoring.offsets import ClockHint, QuickOffset, classes_in_steps, quick_offset, scan_epoch_offsets
 
@@ -407,22 +407,3 @@ def test_the_document_is_plain_json_with_the_published_keys():
         assert key in document
     for key in ("drift_high", "proposed", "reason", "warning"):
         assert key in document
-
-
-def test_offsets_of_several_nights():
-    assert combined_offsets([240.0, 235.0, 240.0, 250.0])[2] == (
-        "best offsets agree around +240 s (4 nights): this looks like a clock"
-    )
-    assert combined_offsets([0.0, 5.0, -5.0, 0.0])[2] == (
-        "best offsets lie around 0 (median +0 s of 4 nights): no constant clock error"
-    )
-    # one night with a wrong clock among right ones: both are said
-    assert combined_offsets([0.0, 0.0, 240.0, 0.0, -30.0, 0.0])[2] == (
-        "best offsets lie around 0 (median +0 s of 6 nights): no constant clock error; 1 single night lies 1 min or "
-        "more from that"
-    )
-    assert "scatter" in combined_offsets([-900.0, 30.0, 600.0, 1500.0, -200.0])[2]
-    median, spread, text = combined_offsets([30.0, math.nan, 60.0])
-    assert math.isnan(median)
-    assert math.isnan(spread)
-    assert "fewer than three nights" in text

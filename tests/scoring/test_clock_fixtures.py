@@ -6,15 +6,24 @@ minutes placed in a zone by the standard library's zoneinfo.
 
 import dataclasses
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
+from sleepagree.caution import CautionKind, without_names
+from sleepagree.describe.cautions import say_caution
 from sleepagree.errors import ClockError
 from sleepagree.hypnogram.align import align
+from sleepagree.hypnogram.clock_changes import possible_changes
 from sleepagree.hypnogram.ledger import Status
+from sleepagree.hypnogram.spans import ScoredSpans
+from sleepagree.night.compare import compare
 from sleepagree.readers import read_spans
+from sleepagree.readers.inspection import inspect_file
 from sleepagree.readers.layout import read_layout
+from sleepagree.study.run import ScoringOptions, score_rows
+from sleepagree.study.table import NightRow
 
 CLOCKS = Path(__file__).resolve().parents[2] / "fixtures" / "clocks"
 CASES = json.loads((CLOCKS / "truth.json").read_text("utf-8"))
@@ -75,3 +84,63 @@ def test_a_local_clock_read_without_its_zone_would_be_an_hour_off():
     before = (90 - 10) * 2
     assert all(agree[:before])
     assert not all(agree[before:])
+
+
+@pytest.mark.parametrize("name", [name for name, case in CASES.items() if "clock_change" in case["expected"]])
+def test_a_clock_that_changes_without_a_zone_is_told_with_both_kappas(name):
+    expected = CASES[name]["expected"]["clock_change"]
+    night = compare(pair(CASES[name]), resamples=0)
+    (caution,) = [c for c in night.cautions if c.kind.startswith("clock")]
+    assert caution.kind is CautionKind.CLOCK_CHANGE
+    assert (caution["date"], caution.get("gap_of"), caution["seconds"]) == tuple(expected.values())
+    assert caution["kappa_there"] == 1.0
+    assert caution["kappa"] < 0.1
+    said = say_caution(caution)
+    assert "(Europe/Helsinki among them) put the clock forward from 03:00 to 04:00 on 2026-03-29" in said
+    assert f"kappa 1.000 instead of {caution['kappa']:.3f}" in said
+    assert "--reference-zone ZONE and --device-zone ZONE" in said
+    assert ("The device leaves out exactly that hour." in said) == (expected["gap_of"] == "device")
+    assert without_names(caution, {})["date"] == "(a time)"  # an anonymous report tells no date
+    study = score_rows_of(CASES[name])
+    assert [c.kind for c in study.cautions if c.kind.startswith("clock")] == [CautionKind.CLOCK_CHANGE]
+
+
+def score_rows_of(case):
+    row = NightRow(2, "P1", "1", "pad B", (case["reference"],), case["device"], layout=case["layout"])
+    (outcome,) = score_rows([row], CLOCKS, ScoringOptions()).outcomes
+    return outcome
+
+
+def test_inspect_says_that_a_file_leaves_out_an_hour_that_zones_skip():
+    case = CASES["spring-no-zone-epochs"]
+    found = inspect_file(CLOCKS / case["device"], layout=read_layout(CLOCKS / case["layout"])).cautions
+    (caution,) = [c for c in found if c.kind is not CautionKind.LONG_STEP]
+    assert (caution.kind, caution["gap_of"]) == (CautionKind.CLOCK_CHANGE, "file")
+    said = say_caution(caution)
+    assert said.endswith(
+        "The file leaves out exactly that hour. If this clock was changed, name its zone "
+        "(--zone ZONE, or zone in a layout)."
+    )
+    zoned = dataclasses.replace(read_layout(CLOCKS / case["layout"]), zone=case["reference_zone"] or "Europe/Helsinki")
+    found = inspect_file(CLOCKS / case["device"], layout=zoned).cautions
+    assert [c.kind for c in found] == [CautionKind.LONG_STEP]
+
+
+@pytest.mark.parametrize(
+    ("start", "hours", "said"),
+    [
+        (datetime(2026, 3, 28, 22), 8, [("2026-03-29 01:00", True, "Europe/London"),
+                                        ("2026-03-29 02:00", True, "Europe/Berlin"),
+                                        ("2026-03-29 03:00", True, "Europe/Helsinki")]),
+        (datetime(2026, 10, 31, 23), 7, [("2026-11-01 01:00", False, "America/New_York")]),
+        (datetime(2026, 4, 4, 22), 8, [("2026-04-05 02:00", False, "Australia/Sydney"),
+                                       ("2026-04-05 02:00", False, "Pacific/Auckland")]),
+        (datetime(2026, 3, 29, 4, 30), 5, []),  # after the change
+        (datetime(2026, 3, 21, 22), 8, []),  # another Sunday
+        (datetime(2026, 3, 28, 22, tzinfo=UTC), 8, []),  # a zone is known
+    ],
+)  # fmt: skip
+def test_the_hours_that_some_zone_skips_or_repeats(start, hours, said):
+    spans = ScoredSpans([0.0], [hours * 3600.0], [0], ("W",), ("W",), start=start)
+    found = [(f"{c.begin:%Y-%m-%d %H:%M}", c.is_forward, zone) for c in possible_changes(spans) for zone in c.zones]
+    assert [each for each in found if each[2] != "America/Santiago"] == said

@@ -1,0 +1,272 @@
+"""Whether the clock of a device is right, from all of its nights together.
+
+One night of a poor device tells little of a clock. Where all its nights are wrong by the same time, their curves of
+agreement by offset have their peaks at one place, and chance has not: the sum over nights tells what no night does.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.hypnogram.spans import EPOCH_S
+from sleepagree.inference.estimate import NAN
+from sleepagree.scoring.offsets import (
+    CAUTION_OFFSET_S,
+    LOWEST_PEAK_SCORE,
+    MOST_HOURS,
+    NEAR_EPOCHS,
+    PROFILE_SHIFTS,
+    PROFILE_UNIT,
+    Values,
+)
+
+#: Nights of which the clock can be told, from which on they tell it of the device.
+FEWEST_NIGHTS: Final = 3
+#: A peak of the sum over nights is taken for a clock from here on (standard deviations of chance).
+_LOWEST_POOLED_SCORE: Final = 6.5
+#: So much more must a night have at the hours on average than at its best offset near 0: many nights add up to
+#: something anywhere.
+_LEAST_MEAN_SCORE: Final = 1.0
+#: From the peak of the sum to what it is near 0, before a constant error is told from it.
+_LEAST_FALL: Final = 5.0
+_PROFILE_SHIFTS: Final = np.array(PROFILE_SHIFTS)
+_NEAR: Final = slice(0, 2 * NEAR_EPOCHS + 1)
+_HOURS: Final = slice(2 * NEAR_EPOCHS + 1, None)
+
+SEARCHED_S: Final = MOST_HOURS * 3600.0
+
+
+class ClockVerdict(StrEnum):
+    """What the nights of a device say of its clock."""
+
+    STEADY = "steady"
+    CONSTANT = "constant"
+    HOURS = "hours"
+    SCATTERED = "scattered"
+    UNTOLD = ""
+
+
+@dataclass(frozen=True, slots=True)
+class NightClock:
+    """What the look at one night's clock found.
+
+    Parameters
+    ----------
+    participant, date : str
+        Whose night; the date on which its window begins, "" where that is not told.
+    best_offset_s, peak_score : float
+        Best offset within 30 min, and how far it stands out; nan where there is none, or nobody needed to look.
+    profile : bytes
+        As :class:`sleepagree.scoring.offsets.QuickOffset` holds it.
+    """
+
+    participant: str
+    date: str
+    best_offset_s: float
+    peak_score: float = NAN
+    profile: bytes = b""
+
+
+@dataclass(frozen=True)
+class ClockPart:
+    """Nights of a device that are off by hours while its other nights are not.
+
+    Parameters
+    ----------
+    participant : str
+        Whose nights they are; "" for a range of dates.
+    first, last : str
+        Date of the first and of the last of the nights; "" for a participant.
+    seconds : float
+        To add to device times.
+    nights : int
+        How many.
+    """
+
+    participant: str
+    first: str
+    last: str
+    seconds: float
+    nights: int
+
+
+@dataclass(frozen=True)
+class DeviceClock:
+    """What the nights of a device say of its clock.
+
+    Parameters
+    ----------
+    verdict : ClockVerdict
+        ``STEADY``: no constant error. ``CONSTANT``: off by the same seconds or minutes. ``HOURS``: off by whole hours
+        (and maybe minutes). ``SCATTERED``: peaks stand out, at other offsets on other nights. ``UNTOLD``: too few
+        nights have a peak that stands out, and all together have none.
+    seconds : float
+        To add to device times; 0 when steady, nan when scattered or untold.
+    low, high : float
+        Interval of the median of the nights' offsets (steady, constant); for hours and sums the seconds and half an
+        epoch to either side.
+    nights : int
+        Nights that were looked at.
+    telling : int
+        Nights whose own peak stands out, or which agree so well that the clock cannot be off.
+    parts : tuple of ClockPart
+        Participants, or ranges of dates, whose nights are off by hours.
+    away : int
+        Telling nights whose offset lies 1 min or more from the median (steady, constant).
+    """
+
+    verdict: ClockVerdict
+    seconds: float
+    low: float
+    high: float
+    nights: int
+    telling: int
+    parts: tuple[ClockPart, ...] = ()
+    away: int = 0
+
+
+def read_device_clock(nights: Sequence[NightClock], *, level: float = 0.95) -> DeviceClock:
+    """Return what the nights of one device say of its clock.
+
+    Parameters
+    ----------
+    nights : sequence of NightClock
+        Nights of one device, in any order.
+    level : float
+        Confidence level of the interval.
+    """
+    looked = [n for n in nights if not math.isnan(n.best_offset_s)]
+    telling = np.sort([n.best_offset_s for n in looked if _is_telling(n)])
+    counts = len(looked), telling.size
+    if len(looked) < FEWEST_NIGHTS:
+        return DeviceClock(ClockVerdict.UNTOLD, NAN, NAN, NAN, *counts)
+    hours_s = _hours_of(looked)
+    if hours_s:
+        return DeviceClock(ClockVerdict.HOURS, hours_s, *_half_epoch(hours_s), *counts)
+    parts = _parts(looked)
+    if telling.size < max(FEWEST_NIGHTS, len(looked) / 4):
+        return _read_sum(looked, counts, parts)
+    low, median, high = (float(q) for q in np.quantile(telling, (0.25, 0.5, 0.75)))
+    if (high - low) / 2.0 > 2.0 * EPOCH_S:
+        return DeviceClock(ClockVerdict.SCATTERED, NAN, low, high, *counts, parts)
+    low, high = _interval_of_median(telling, level)
+    away = int(np.count_nonzero(np.abs(telling - median) >= CAUTION_OFFSET_S))
+    if abs(median) >= CAUTION_OFFSET_S and (low > 0.0 or high < 0.0):
+        return DeviceClock(ClockVerdict.CONSTANT, median, low, high, *counts, parts, away)
+    return DeviceClock(ClockVerdict.STEADY, 0.0, low, high, *counts, parts, away)
+
+
+def _is_telling(night: NightClock) -> bool:
+    if night.profile:
+        return night.peak_score >= LOWEST_PEAK_SCORE
+    return abs(night.best_offset_s) < CAUTION_OFFSET_S
+
+
+def _half_epoch(seconds: float) -> tuple[float, float]:
+    return seconds - EPOCH_S / 2, seconds + EPOCH_S / 2
+
+
+def _interval_of_median(values: Values, level: float) -> tuple[float, float]:
+    """Return the interval between two order statistics, widened by half an epoch as the offsets are whole epochs."""
+    n, tail, below = values.size, (1.0 - level) / 2.0, 0.0
+    k = 0
+    while k < n // 2:
+        # in logarithms: a half to the power of thousands is nothing
+        below += math.exp(math.lgamma(n + 1) - math.lgamma(k + 1) - math.lgamma(n - k + 1) - n * math.log(2.0))
+        if below > tail:
+            break
+        k += 1
+    k = max(0, k - 1)
+    return float(values[k]) - EPOCH_S / 2, float(values[n - 1 - k]) + EPOCH_S / 2
+
+
+# --- sums over nights -------------------------------------------------------------------------------------
+
+
+def _profiles(nights: Iterable[NightClock]) -> NDArray[np.int8]:
+    """Return the profiles of the nights that have one, a row each."""
+    kept = b"".join(n.profile for n in nights)
+    return np.frombuffer(kept, np.int8).reshape(-1, _PROFILE_SHIFTS.size)
+
+
+def _hours_of(nights: Sequence[NightClock]) -> float:
+    """Return by how many seconds near whole hours the nights are off together; 0 where they are not."""
+    profiles = _profiles(nights)
+    if 2 * len(profiles) < len(nights):
+        return 0.0
+    sums = profiles.sum(axis=0, dtype=np.int64) * PROFILE_UNIT
+    best = int(np.argmax(sums[_HOURS])) + _HOURS.start
+    near = int(np.argmax(sums[_NEAR]))
+    in_favour = int(np.count_nonzero(profiles[:, best] > np.maximum(profiles[:, near], 0)))
+    # a night that agrees too well to be looked at closer has a peak near 0
+    against = max(0.0, sums[near]) + LOWEST_PEAK_SCORE * (len(nights) - len(profiles))
+    is_clear = sums[best] >= _LOWEST_POOLED_SCORE * math.sqrt(len(nights))
+    if not is_clear or 2 * in_favour <= len(nights) or sums[best] - against < _LEAST_MEAN_SCORE * len(nights):
+        return 0.0
+    return float(_PROFILE_SHIFTS[best]) * EPOCH_S
+
+
+def _read_sum(nights: Sequence[NightClock], counts: tuple[int, int], parts: tuple[ClockPart, ...]) -> DeviceClock:
+    """Return what the sum of the curves says near 0, where single nights say too little."""
+    profiles = _profiles(nights)
+    sums = profiles[:, _NEAR].sum(axis=0, dtype=np.int64) * PROFILE_UNIT
+    best = int(np.argmax(sums))
+    # the ends of the range have no hill to stand on
+    if sums[best] < _LOWEST_POOLED_SCORE * math.sqrt(len(nights)) or best in (0, sums.size - 1):
+        return DeviceClock(ClockVerdict.UNTOLD, NAN, NAN, NAN, *counts, parts)
+    seconds = float(_PROFILE_SHIFTS[best]) * EPOCH_S
+    if abs(seconds) < CAUTION_OFFSET_S:
+        return DeviceClock(ClockVerdict.STEADY, 0.0, *_half_epoch(seconds), *counts, parts)
+    # a device that says one thing for minutes has a broad peak: its top says little, its flank at 0 must be far below
+    if sums[best] - sums[NEAR_EPOCHS - 1 : NEAR_EPOCHS + 2].max() < _LEAST_FALL * math.sqrt(len(nights)):
+        return DeviceClock(ClockVerdict.UNTOLD, NAN, NAN, NAN, *counts, parts)
+    return DeviceClock(ClockVerdict.CONSTANT, seconds, *_half_epoch(seconds), *counts, parts)
+
+
+def _parts(nights: Sequence[NightClock]) -> tuple[ClockPart, ...]:
+    """Return the participants or the range of dates whose nights are off by hours."""
+    by_person: dict[str, list[NightClock]] = {}
+    for night in nights:
+        by_person.setdefault(night.participant, []).append(night)
+    found = [
+        ClockPart(person, "", "", seconds, len(own))
+        for person, own in by_person.items()
+        if len(own) >= FEWEST_NIGHTS and (seconds := _hours_of(own))
+    ]
+    if found:
+        return tuple(found)
+    part = _range_of_dates(sorted((n for n in nights if n.date), key=lambda n: n.date))
+    return () if part is None else (part,)
+
+
+def _range_of_dates(nights: Sequence[NightClock]) -> ClockPart | None:
+    """Return the run of nights in order of dates that is off by hours the most clearly."""
+    has_profile = [bool(n.profile) for n in nights]
+    if sum(has_profile) < FEWEST_NIGHTS:
+        return None
+    profiles = _profiles(nights).astype(np.int32)
+    # a night far above its best near 0 speaks for hours; one that agrees as recorded speaks against
+    gains = iter(profiles[:, _HOURS] - np.maximum(profiles[:, _NEAR].max(axis=1, keepdims=True), 0))
+    against = -round(LOWEST_PEAK_SCORE / PROFILE_UNIT)
+    n_shifts = _PROFILE_SHIFTS[_HOURS].size
+    total, begin = np.zeros(n_shifts, np.int64), np.zeros(n_shifts, np.int64)
+    best, best_run = 0, (0, 0, 0)
+    for i, told in enumerate(has_profile):
+        begin = np.where(total > 0, begin, i)
+        total = np.maximum(total, 0) + (next(gains) if told else against)
+        top = int(np.argmax(total))
+        if total[top] > best:
+            best, best_run = int(total[top]), (int(begin[top]), i + 1, top)
+    first, end, _ = best_run
+    run = nights[first:end]
+    seconds = _hours_of(run) if len(run) >= FEWEST_NIGHTS else 0.0
+    if not seconds:
+        return None
+    return ClockPart("", run[0].date, run[-1].date, seconds, len(run))

@@ -1,0 +1,141 @@
+"""A recording in parts scores like the whole recording, and what is no part of it is refused."""
+
+from __future__ import annotations
+
+import shutil
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from sleepagree.caution import CautionKind, NoteKind
+from sleepagree.cli.group import main
+from sleepagree.describe.cautions import say_caution
+from sleepagree.describe.notes import say_note
+from sleepagree.errors import ClockError, EpochGridError, InputError
+from sleepagree.hypnogram.align import align
+from sleepagree.hypnogram.joining import join_parts
+from sleepagree.night.compare import compare
+from sleepagree.readers import part_files, read_spans
+from sleepagree.readers.edf.writer import write_edf_annotations
+from sleepagree.readers.memory import read_hypnogram
+from sleepagree.study.chunks import KeptChunks, chunk_rows, input_files
+from sleepagree.study.run import ScoringOptions
+from sleepagree.study.table import read_nights_table
+
+BEGIN = datetime(2026, 6, 10, 22, 0)
+STAGES = ("W", "N1", "N2", "N3", "N2", "R", "N2", "W")
+LASTS_S = (900.0, 600.0, 5700.0, 3600.0, 5400.0, 1800.0, 7200.0, 600.0)
+
+
+def write_part(path: Path, first: int, last: int, *, gap_min: float = 0.0) -> None:
+    """Write some of the night's bouts as a recording of its own, which begins so much later."""
+    start_s, at, rows = sum(LASTS_S[:first]), 0.0, []
+    for stage, lasts in list(zip(STAGES, LASTS_S, strict=True))[first:last]:
+        rows.append((at, lasts, f"Sleep stage {stage}"))
+        at += lasts
+    write_edf_annotations(path, rows, start=BEGIN + timedelta(seconds=start_s, minutes=gap_min), overwrite=True)
+
+
+@pytest.fixture
+def night(tmp_path: Path) -> Path:
+    write_part(tmp_path / "whole.edf", 0, 8)
+    write_part(tmp_path / "A.edf", 0, 3)
+    write_part(tmp_path / "B.edf", 3, 8)
+    lines = ["start,end,stage"]
+    at = BEGIN
+    for stage, lasts in zip(STAGES, LASTS_S, strict=True):
+        lines.append(f"{at.isoformat()},{(at + timedelta(seconds=lasts)).isoformat()},{stage}")
+        at += timedelta(seconds=lasts)
+    (tmp_path / "band.csv").write_text("\n".join(lines) + "\n")
+    return tmp_path
+
+
+def score(folder: Path, reference: str):
+    spans = read_spans(f"{folder}/{reference.replace('+', f'+{folder}/')}")
+    return compare(align(reference=spans, device=read_spans(folder / "band.csv")), resamples=0)
+
+
+def test_parts_score_like_the_whole_recording(night):
+    whole, parts = score(night, "whole.edf"), score(night, "A.edf+B.edf")
+    assert (parts.native == whole.native).all()
+    assert parts.paired.ledger.scored == sum(LASTS_S) / 30
+    assert parts.paired.reference_spans.origin.name == "A.edf+B.edf"
+    (note,) = [n for n in parts.paired.ledger.notes if n.kind is NoteKind.PARTS_JOINED]
+    assert say_note(note) == "reference: 2 parts joined in order, with 0.0 min between them that none covers"
+    listed = read_hypnogram([night / "A.edf", night / "B.edf"])
+    assert listed.onset_s.tolist() == parts.paired.reference_spans.onset_s.tolist()
+
+
+def test_the_first_part_alone_brings_a_caution_with_the_minutes_left_over(night):
+    (caution,) = [c for c in score(night, "A.edf").cautions if c.kind is CautionKind.TIME_LEFT_OVER]
+    assert (caution["minutes"], caution["asleep_min"]) == (310.0, 300.0)
+    assert "310 min before and after the reference, 300 of them sleep" in say_caution(caution)
+    assert "is the reference only a part of the recording?" in say_caution(caution)
+    for reference in ("whole.edf", "A.edf+B.edf"):
+        assert not [c for c in score(night, reference).cautions if c.kind is CautionKind.TIME_LEFT_OVER]
+
+
+def test_time_between_parts_is_a_gap_of_the_reference(night):
+    write_part(night / "B.edf", 3, 8, gap_min=20.0)
+    ledger = score(night, "A.edf+B.edf").paired.ledger
+    assert dict(ledger.excluded)["reference_gap"] == 40
+
+
+def test_parts_that_overlap_or_are_out_of_order_are_refused(night):
+    write_part(night / "C.edf", 2, 8)
+    for reference in ("A.edf+C.edf", "B.edf+A.edf"):
+        with pytest.raises(EpochGridError, match="overlap or are out of order"):
+            score(night, reference)
+    shutil.copy(night / "A.edf", night / "D.edf")
+    with pytest.raises(InputError, match="two parts are the same bytes"):
+        score(night, "A.edf+D.edf")
+
+
+def test_parts_of_other_kinds_and_without_clocks_are_refused(night):
+    with pytest.raises(InputError, match="different kinds of files"):
+        score(night, "A.edf+band.csv")
+    silent = read_hypnogram(["W", "N1"])
+    with pytest.raises(ClockError, match="need clocks that can be compared"):
+        join_parts([silent, silent])
+
+
+def test_a_file_of_that_very_name_wins(night):
+    shutil.copy(night / "whole.edf", night / "A.edf+B.edf")
+    assert part_files("A.edf+B.edf", str(night)) == (str(night / "A.edf+B.edf"),)
+    assert read_spans(night / "A.edf+B.edf").onset_s.size == len(STAGES)
+
+
+def test_a_table_names_parts_and_every_part_is_an_input(night):
+    (night / "nights.csv").write_text(
+        "participant,night,device,reference,device_file\nP1,1,band A,A.edf+B.edf,band.csv\n"
+    )
+    table = read_nights_table(night / "nights.csv")
+    assert {Path(p).name for p in input_files(table)} == {"nights.csv", "A.edf", "B.edf", "band.csv"}
+
+    def key():
+        chunks = chunk_rows(table.rows)
+        return KeptChunks(night / "kept", chunks, table, ScoringOptions(), resume=True)._keys
+
+    before = key()
+    write_part(night / "B.edf", 3, 8, gap_min=1.0)  # the second part alone changes
+    assert key() != before
+    done = CliRunner().invoke(main, ["study", str(night / "nights.csv"), "--out", str(night / "out"), "--quiet"])
+    assert done.exit_code == 0, done.output
+    (night / "nights.csv").write_text(
+        "participant,night,device,reference,device_file\nP1,1,band A,A.edf+missing.edf,band.csv\n"
+    )
+    with pytest.raises(InputError, match=r"'A\.edf\+missing\.edf' does not exist"):
+        read_nights_table(night / "nights.csv")
+
+
+def test_night_takes_parts_and_replaces_none_of_them(night, monkeypatch):
+    monkeypatch.chdir(night)
+    done = CliRunner().invoke(main, ["night", "A.edf+B.edf", "band.csv"])
+    assert done.exit_code == 0, done.output
+    for part in ("A.edf", "B.edf"):
+        before = Path(part).read_bytes()
+        refused = CliRunner().invoke(main, ["night", "A.edf+B.edf", "band.csv", "--json", part, "--overwrite"])
+        assert refused.exit_code == 1, refused.output
+        assert Path(part).read_bytes() == before

@@ -1,0 +1,138 @@
+"""What the nights of a device together say of its clock, on simulated nights whose clocks are known."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+import simulated
+
+from sleepagree.describe.clock import say_device_clock
+from sleepagree.scoring.offsets import HOUR_SHIFTS, PROFILE_SHIFTS, quick_offset
+from sleepagree.study.clocks import ClockVerdict, NightClock, read_device_clock
+
+
+def night(seed, *, wrong_s=0.0, share=0.5, participant="", date="", two_classes=False):
+    """What is kept of a simulated night; ``wrong_s`` must be added to device times."""
+    rng = np.random.default_rng(seed)
+    truth = simulated.simulate_sleep(rng)
+    reference = simulated.score_epochs(truth)
+    device = simulated.add_error_runs(simulated.score_epochs(truth, clock_slow_s=wrong_s), rng, share=share)
+    if two_classes:
+        reference, device = np.minimum(reference, 1), np.minimum(device, 1)
+    found = quick_offset(reference, device, 2 if two_classes else simulated.CLASSES)
+    return NightClock(participant or f"P{seed}", date, found.offset_s, found.peak_score, found.profile)
+
+
+def told(*offsets_s):
+    return read_device_clock([NightClock(f"P{i}", "", offset) for i, offset in enumerate(offsets_s)])
+
+
+@pytest.mark.parametrize(("wrong_s", "share"), [(3600.0, 0.5), (3600.0, 0.7), (-7200.0, 0.7), (3720.0, 0.5)])
+def test_hours_are_told_where_single_nights_say_little(wrong_s, share):
+    clock = read_device_clock([night(seed, wrong_s=wrong_s, share=share) for seed in range(9)])
+    assert clock.verdict is ClockVerdict.HOURS
+    assert clock.seconds == wrong_s
+    assert clock.low < wrong_s < clock.high
+
+
+def test_hours_of_a_device_that_tells_wake_and_sleep_only():
+    clock = read_device_clock([night(seed, wrong_s=3600.0, share=0.5, two_classes=True) for seed in range(9)])
+    assert (clock.verdict, clock.seconds) == (ClockVerdict.HOURS, 3600.0)
+
+
+@pytest.mark.parametrize("share", [0.25, 0.5, 0.7, 0.9])
+def test_a_right_clock_is_steady_however_poor_the_device(share):
+    clock = read_device_clock([night(seed, share=share) for seed in range(9)])
+    assert (clock.verdict, clock.seconds, clock.parts) == (ClockVerdict.STEADY, 0.0, ())
+
+
+@pytest.mark.parametrize(("wrong_s", "share"), [(120.0, 0.5), (240.0, 0.7), (-600.0, 0.7)])
+def test_constant_minutes_are_told(wrong_s, share):
+    clock = read_device_clock([night(seed, wrong_s=wrong_s, share=share) for seed in range(9)])
+    assert (clock.verdict, clock.seconds) == (ClockVerdict.CONSTANT, wrong_s)
+    assert clock.low <= wrong_s <= clock.high
+
+
+def test_another_clock_every_night_is_scattered():
+    wrong = (-900.0, 30.0, 600.0, 1500.0, -300.0, 240.0)
+    clock = read_device_clock([night(seed, wrong_s=s) for seed, s in enumerate(wrong)])
+    assert clock.verdict is ClockVerdict.SCATTERED
+    assert math.isnan(clock.seconds)
+    assert "not a constant clock error" in say_device_clock(clock)
+
+
+def test_unrelated_nights_leave_the_clock_untold():
+    nights = []
+    for seed in range(9):
+        rng = np.random.default_rng(seed)
+        sides = [simulated.score_epochs(simulated.simulate_sleep(rng)) for _ in range(2)]
+        found = quick_offset(*sides, simulated.CLASSES)
+        nights.append(NightClock(f"P{seed}", "", found.offset_s, found.peak_score, found.profile))
+    clock = read_device_clock(nights)
+    assert clock.verdict is ClockVerdict.UNTOLD
+    assert "a clock may be right or wrong: nothing can be said of the clock" in say_device_clock(clock)
+
+
+def test_one_participant_whose_zone_is_wrong_is_named():
+    nights = [night(i, wrong_s=3600.0 if i // 3 == 2 else 0.0, participant=f"P{i // 3}") for i in range(15)]
+    clock = read_device_clock(nights)
+    assert clock.verdict is ClockVerdict.STEADY
+    ((participant, seconds, count),) = [(p.participant, p.seconds, p.nights) for p in clock.parts]
+    assert (participant, seconds, count) == ("P2", 3600.0, 3)
+    assert "The 3 nights of P2 agree far better when +3600 s (+1 h) are added" in say_device_clock(clock)
+
+
+def test_the_dates_between_which_summer_time_was_missed_are_named():
+    nights = [
+        night(i, wrong_s=-3600.0 if i >= 11 else 0.0, participant=f"P{i}", date=f"2026-03-{15 + i:02d}")
+        for i in range(16)
+    ]
+    clock = read_device_clock(nights[::-1])  # in whatever order the table has them
+    (part,) = clock.parts
+    assert (part.first, part.last, part.seconds, part.nights) == ("2026-03-26", "2026-03-30", -3600.0, 5)
+    assert "The 5 nights from 2026-03-26 to 2026-03-30 agree far better when -3600 s (-1 h)" in say_device_clock(clock)
+
+
+@pytest.mark.parametrize("hours", [-13, -6, 8, 14])
+def test_a_device_worn_day_and_night_may_be_off_by_many_hours(hours):
+    rng = np.random.default_rng(7)
+    truth = simulated.simulate_sleep(rng)
+    reference = simulated.score_epochs(truth)
+
+    def around(more):
+        whole = np.zeros(reference.size + 2 * more, np.int8)
+        begin = more - hours * 120
+        device = simulated.add_error_runs(reference, np.random.default_rng(8), share=0.5)
+        whole[max(0, begin) : begin + device.size] = device[max(0, -begin) : device.size][: whole.size - begin]
+        return whole
+
+    inside = around(1720)[1720 : 1720 + reference.size]
+    found = quick_offset(reference, inside, simulated.CLASSES, device_around=around)
+    assert (found.hint, found.zone_s) == ("zone", hours * 3600.0)
+
+
+def test_profiles_hold_whole_hours_up_to_14():
+    assert {round(shift / 120) for shift in HOUR_SHIFTS} == {h for h in range(-14, 15) if h}
+    profile = np.frombuffer(night(1, wrong_s=3600.0).profile, np.int8)
+    assert profile.size == len(PROFILE_SHIFTS)
+    assert PROFILE_SHIFTS[int(profile.argmax())] == 120
+
+
+def test_offsets_of_nights_that_agree_well():
+    assert told(240.0, 235.0, 240.0, 250.0).verdict is ClockVerdict.UNTOLD  # gains too small to be looked at closer
+    clock = told(0.0, 5.0, -5.0, 0.0)
+    assert clock.verdict is ClockVerdict.STEADY
+    assert say_device_clock(clock) == (
+        "best offsets lie around 0 (4 of 4 nights tell it; -20 to +20 s): no constant clock error"
+    )
+    few = told(30.0, math.nan, 40.0)
+    assert (few.verdict, few.nights) == (ClockVerdict.UNTOLD, 2)
+    assert "fewer than three nights" in say_device_clock(few)
+
+
+def test_one_night_with_a_wrong_clock_among_right_ones_is_counted():
+    clock = read_device_clock([night(seed, wrong_s=240.0 if seed == 2 else 0.0) for seed in range(6)])
+    assert (clock.verdict, clock.away) == (ClockVerdict.STEADY, 1)
+    assert say_device_clock(clock).endswith("no constant clock error; 1 single night 1 min or more from that")
