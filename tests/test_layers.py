@@ -19,6 +19,7 @@ PACKAGE = Path(__file__).parent.parent / "sleepagree"
 ROOMS = {
     "errors": "",
     "caution": "",
+    "shown": "",
     "files": "formulas kinds object_store toml writing reading",
     "mapping": "words sets mapping files",
     "hypnogram": "spans epochs zones window ledger align",
@@ -32,14 +33,14 @@ ROOMS = {
     "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
     "class_figures offsets table_agreement clock_blocks clock clock_check",
     "night": "measures cautions compare mappings",
-    "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs results scorers anonymous "
-    "cautions groups plan run duplicates chunks execution unfinished from_table comparison flows summarise",
+    "study": "night_summary given_nights table file_patterns from_folder joint_epochs paired_epochs results scorers "
+    "anonymous cautions groups plan run duplicates chunks execution unfinished from_table comparison flows summarise",
     "describe": "words cautions notes citations bias blocks paragraphs closing night_time night mappings clock "
     "file folder plan study_paragraphs study_bias study_agreement study",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning redistribution "
     "tables_of_counts bias_over_nights",
     "render": "columns export figures night_json inspection_json notebook terminal page study_json night_folder frames "
-    "study_folder",
+    "results study_folder",
     "demo": "simulate write",
     "cli": "interrupts options clock demo inspect mappings night nights plan group study bias",
 }
