@@ -37,10 +37,12 @@ def take_outcomes(given: Any, mapping: StageMapping | None = None) -> list[Night
         given = given[[*_NAMES, "agreement"]].itertuples(index=False, name=None)
     if isinstance(given, (str, bytes, dict)) or not isinstance(given, Iterable):
         raise TypeError(f"outcomes must be an iterable of nights or a DataFrame, not {type(given).__name__}")
+    given = list(given)
+    named = [not isinstance(each, (NightSummary, Refusal)) for each in given]
     outcomes = [_take_outcome(each, i, mapping) for i, each in enumerate(given)]
     if not outcomes:
         raise ValueError(f"outcomes holds no night; expected at least one of {_FORMS}")
-    _refuse_twice(outcomes)
+    _refuse_twice(outcomes, named)
     return outcomes
 
 
@@ -72,11 +74,12 @@ def _take_outcome(given: Any, position: int, mapping: StageMapping | None) -> Ni
     return replace(summary, best_offset_s=found.offset_s, offset_gain=found.gain, clock_hint=found.hint.value)
 
 
-def _refuse_twice(outcomes: list[NightSummary | Refusal]) -> None:
+def _refuse_twice(outcomes: list[NightSummary | Refusal], named: list[bool]) -> None:
+    """Refuse a night that was given beside its names twice; rows of a table were looked through before."""
     seen: dict[tuple[str, str, str], int] = {}
     for i, night in enumerate(outcomes):
         key = (night.participant, night.night, night.device)
-        if seen.setdefault(key, i) != i:
+        if seen.setdefault(key, i) != i and named[i]:
             raise ValueError(
                 f"outcomes[{i}]: participant {shorten(key[0])!r}, night {shorten(key[1])!r}, device "
                 f"{shorten(key[2])!r} stand in outcomes[{seen[key]}] already"
