@@ -99,7 +99,7 @@ def compare_mappings(
     >>> from sleepagree import align
     >>> found = compare_mappings(align(reference=["W", "N1", "N2", "R"], device=["wake", "light", "light", "rem"]))
     >>> found.to_frame()["accuracy"].round(2).to_dict()
-    {'wake-light-deep-rem': 1.0, 'wake-sleep': 1.0}
+    {'wake-nrem-rem': 1.0, 'wake-sleep': 1.0}
     """
     fitting = fitting_mappings(paired.reference_set, paired.device_set)
     mappings = (*fitting, *(m for m in take_mappings(extra) if m not in fitting))
