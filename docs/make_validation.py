@@ -278,6 +278,10 @@ def covered(percent: float) -> str:
     return shown if COVERS[0] <= percent <= COVERS[1] else f"**{shown}**"
 
 
+def _as_independent(figures: dict[str, float], what: str) -> str:
+    return "" if what == "accuracy" else f" ({figures['independent']:.1f} %)"
+
+
 def calibration(records: dict[str, Any]) -> Iterator[str]:
     studies, nights = records["calibration_studies"], records["calibration_nights"]
     clock, limits = records["calibration_clock"], records["calibration_limits"]
@@ -301,14 +305,22 @@ def calibration(records: dict[str, Any]) -> Iterator[str]:
     yield text_of("calibration_studies")
     yield "### Single nights\n"
     yield (
-        f"`{nights['command']}`: {nights['nights']:,} nights, {nights['resamples']:,} resamples {made_on(nights)}. "
-        "Kappa of one night whose errors come in runs; the default is blocks of 30 epochs (15 minutes) on average.\n"
+        f"`{nights['command']}`: {nights['nights']:,} nights each {made_on(nights)}. Answers, or errors, that hold for "
+        "so long on average, or for a whole episode of REM (a whole stretch of one class in the reference). In "
+        "brackets the interval as if epochs were independent.\n"
     )
-    runs = nights["coverage_by_run_epochs"]
-    kinds = list(next(iter(runs.values())))
+    figures = [
+        *((f"share of {share}", by_hold, "persist") for share, by_hold in nights["shares"].items()),
+        *((f"{what}, errors in {rate} of epochs", by_hold, what)
+          for what in ("kappa", "accuracy") for rate, by_hold in nights["kappa"].items()),
+    ]  # fmt: skip
+    holds = list(next(iter(nights["shares"].values())))
     yield from table(
-        ("errors in runs of", *kinds),
-        [(f"{run} epochs", *(covered(runs[run][kind]) for kind in kinds)) for run in runs],
+        ("answers hold", *holds),
+        [
+            (name, *(covered(by[hold][what]) + _as_independent(by[hold], what) for hold in holds))
+            for name, by, what in figures
+        ],
     )
     yield text_of("calibration_nights")
     yield "### Bias, limits and slopes\n"

@@ -8,7 +8,7 @@ Examples
 >>> from sleepagree import align, compare, read_hypnogram
 >>> reference = read_hypnogram(["W", "N1", "N2", "N2", "N3", "R"], name="scorer")
 >>> device = read_hypnogram(["wake", "light", "light", "deep", "deep", "rem"], name="pad B")
->>> night = compare(align(reference=reference, device=device), resamples=0)
+>>> night = compare(align(reference=reference, device=device))
 >>> round(night.mappings[0].table.kappa.value, 3)
 0.769
 """

@@ -28,7 +28,6 @@ def invented_night(
     reference_name: str = "crew-1.edf",
     device_name: str = "band.csv",
     start: datetime | None = BEGIN,
-    resamples: int = 50,
 ) -> NightAgreement:
     """Return a night; without ``rem`` the device says deep where it should say REM."""
     rng = np.random.default_rng(seed)
@@ -48,7 +47,6 @@ def invented_night(
             reference=read_hypnogram(scored, start=start, name=reference_name, reports=FIVE),
             device=read_hypnogram(device, start=start, name=device_name, stages=stages, reports=reports),
         ),
-        resamples=resamples,
     )
 
 

@@ -112,7 +112,7 @@ def test_labels_of_a_night(group: tuple[str, ...], tmp_path: Path) -> None:
     reference, device, layout = night_table(tmp_path, group)
     out = tmp_path / "out"
     exports = ("--export", "csv", "--export", "bids", "--export", "edf")
-    result = run("night", reference, device, "--layout", layout, "--out", out, *exports, *QUICK)
+    result = run("night", reference, device, "--layout", layout, "--out", out, *exports, "--quiet")
     assert result.exit_code == 0, result.output
     assert not MOVES.search(result.stdout + result.stderr)
     names = {path.name for path in out.iterdir()}
@@ -180,7 +180,7 @@ def test_file_names(text: str, tmp_path: Path) -> None:
     reference, device, layout = night_table(tmp_path, ("a", "b", "c", "d", "e"))
     strange = device.rename(tmp_path / f"{text}.csv")
     out = tmp_path / "out"
-    result = run("night", reference, strange, "--layout", layout, "--out", out, *QUICK)
+    result = run("night", reference, strange, "--layout", layout, "--out", out, "--quiet")
     assert result.exit_code == 0, result.output
     assert not MOVES.search(result.output)
     assert_page_is_tame((out / "report.html").read_text())
@@ -217,7 +217,7 @@ def test_words_of_a_mapping(tmp_path: Path) -> None:
         "assumption": f"{TERMINAL[0]} {HTML[3]} {HTML[0]}",
     }
     mapping = ("--mapping", mapping_file(tmp_path, **given))
-    result = run("night", *ONE_NIGHT, *mapping, "--out", out, "--json", record, "--resamples", "50")
+    result = run("night", *ONE_NIGHT, *mapping, "--out", out, "--json", record)
     assert result.exit_code == 0, result.output
     assert not MOVES.search(result.output)
     assert not MOVES.search(record.read_text())
@@ -252,7 +252,7 @@ def test_a_mapping_that_would_move_a_terminal_is_refused(text: str, word: str, t
 def test_the_command_that_repeats_a_run_runs_nothing_else(text: str, tmp_path: Path) -> None:
     strange, out = tmp_path / f"{text}.csv", tmp_path / "out"
     strange.write_bytes(ONE_NIGHT[1].read_bytes())
-    result = run("night", ONE_NIGHT[0], strange, *BAND_A, "--out", out, *QUICK)
+    result = run("night", ONE_NIGHT[0], strange, *BAND_A, "--out", out, "--quiet")
     assert result.exit_code == 0, result.output
     found = re.search(r"sleepagree night [^<]*", (out / "report.html").read_text())
     assert found

@@ -13,7 +13,7 @@ import pytest
 from tests.ferry import FERRY
 
 PAIR = (str(FERRY / "reference" / "crew-1-night-1.edf"), str(FERRY / "band-a" / "crew-1-night-1.csv"))
-NIGHT = ("night", *PAIR, "--layout", str(FERRY / "band-a.toml"), "--resamples", "50", "--quiet")
+NIGHT = ("night", *PAIR, "--layout", str(FERRY / "band-a.toml"), "--quiet")
 LINE = "sleepagree: interrupted.\n"
 
 #: Sends the signal to itself when a module is about to be imported, or when the work is done.

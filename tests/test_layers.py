@@ -28,11 +28,11 @@ ROOMS = {
     "table.parquet table.events edf.header edf.annotation_lists edf.stages edf.recording edf.writer json.fields "
     "json.intervals json.fhir json.mobile_health json.records json.file mne_files memory inspection starter_layout "
     "study_results",
-    "inference": "estimate table_sums proportions normal_theory people resampling equivalence limits regression_limits "
-    "reliability planning",
+    "inference": "estimate table_sums proportions one_night normal_theory people resampling equivalence limits "
+    "regression_limits reliability planning",
     "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
     "class_figures offsets table_agreement clock_blocks clock clock_check",
-    "night": "measures cautions compare mappings",
+    "night": "measures cautions intervals compare mappings",
     "study": "night_summary given_nights table file_patterns from_folder joint_epochs paired_epochs results scorers "
     "anonymous cautions groups plan run duplicates chunks execution unfinished from_table comparison flows summarise",
     "describe": "words cautions notes citations bias blocks paragraphs closing night_time night mappings clock "

@@ -65,7 +65,7 @@ def test_commands_on_one_night_name_nobody(command: str, night: tuple[Path, Path
     reference, device, layout = night
     out, record = tmp_path / "out", tmp_path / "record.json"
     more = ("--out", out, *EXPORTS) if command == "night" else ()
-    result = run(command, reference, device, "--layout", layout, "--json", record, *QUICK, *more)
+    result = run(command, reference, device, "--layout", layout, "--json", record, *more)
     assert result.exit_code == 0, result.output
     assert len(outputs(result, out, record)) > 2000
     assert told(outputs(result, out, record), TRACE) == []
@@ -75,7 +75,7 @@ def test_a_health_record_names_nobody(night: tuple[Path, Path, Path], tmp_path: 
     device, out, record = tmp_path / "device.json", tmp_path / "out", tmp_path / "record.json"
     device.write_text(BUNDLE)
     told_zone = ("--reference-zone", "Europe/Helsinki")
-    result = run("night", night[0], device, *told_zone, "--out", out, "--json", record, *QUICK)
+    result = run("night", night[0], device, *told_zone, "--out", out, "--json", record)
     assert result.exit_code == 0, result.output
     assert told(outputs(result, out, record), TRACE) == []
 
@@ -137,7 +137,7 @@ def test_messages_about_a_broken_recording_name_nobody(
 ) -> None:
     reference, device, layout = night
     reference.write_bytes(FAULTS[fault](reference.read_bytes()))
-    words = (reference, device, "--layout", layout, *QUICK) if command == "night" else (reference,)
+    words = (reference, device, "--layout", layout) if command == "night" else (reference,)
     result = run(command, *words)
     if command == "night":
         assert result.exit_code == 1, result.output
@@ -204,7 +204,7 @@ def test_a_night_tells_file_names_without_folders(tmp_path: Path) -> None:
         shutil.copy(FERRY / name, home)
     out, record = tmp_path / "out", tmp_path / "record.json"
     words = (home / "crew-1-night-1.edf", home / "crew-1-night-1.csv", "--layout", home / "band-a.toml")
-    result = run("night", *words, "--out", out, "--json", record, *QUICK)
+    result = run("night", *words, "--out", out, "--json", record)
     assert result.exit_code == 0, result.output
     assert told(outputs(result, out, record), TRACE) == []
 
@@ -285,7 +285,6 @@ def test_an_anonymous_night_tells_no_name_and_no_date(command: str, device: str,
         record,
         *(("--reference-zone", "Europe/Helsinki") if device == "pad-b" else ()),
         *(("--out", out, *EXPORTS) if command == "night" else ()),
-        *QUICK,
     )
     result = run(command, *words, "--anonymous")
     assert result.exit_code == 0, result.output
@@ -307,7 +306,7 @@ def test_a_window_in_dates_is_not_told_by_an_anonymous_night(named: Path, tmp_pa
     words = (folder / "reference" / f"{CANARY}-1-night-1.edf", folder / "band-a" / f"{CANARY}-1-night-1.csv")
     layout = ("--layout", folder / f"{CANARY}-band-a.toml")
     window = ("--window", "2026-04-14T08:00/2026-04-14T12:00")
-    result = run("night", *words, *layout, *window, "--anonymous", "--json", record, *QUICK)
+    result = run("night", *words, *layout, *window, "--anonymous", "--json", record)
     assert result.exit_code == 0, result.output
     assert MOMENT.findall(outputs(result, record)) == []
     document = json.loads(record.read_text())
@@ -392,8 +391,8 @@ def _commands_on(path: Path, folder: Path) -> list[tuple[object, ...]]:
     return [
         ("inspect", path),
         ("inspect", good[1], "--layout", path),
-        *((c, path, good[1], *QUICK) for c in ("night", "mappings", "clock")),
-        *((c, good[0], path, *QUICK) for c in ("night", "mappings", "clock")),
+        *((c, path, good[1]) for c in ("night", "mappings", "clock")),
+        *((c, good[0], path) for c in ("night", "mappings", "clock")),
         *(("night", *good, option, path) for option in ("--layout", "--reference-layout", "--mapping")),
         ("study", path, *out),
         ("bias", path),

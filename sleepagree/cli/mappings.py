@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 @click.option("--declare", metavar="NAME", help="The mapping chosen before the data were seen.")
 @shared.reading_options
 @shared.pairing_options
-@shared.resampling_options
+@shared.confidence_option
 @shared.anonymous_option
 @shared.json_option
 @shared.overwrite_option
@@ -49,8 +49,6 @@ def mappings(
         paired,
         extra=extra,
         declared=declare or "",
-        resamples=options["resamples"],
-        seed=options["seed"],
         level=options["confidence"],
     )
     asked = shared.option_document(options, [m.scored.mapping for m in comparison.mappings])

@@ -19,7 +19,7 @@ _EXPORTS: Final = ("edf", "bids", "csv", "parquet")
 @shared.mapping_option
 @shared.reading_options
 @shared.pairing_options
-@shared.resampling_options
+@shared.confidence_option
 @shared.anonymous_option
 @shared.json_option
 @click.option("--out", type=shared.FILE, metavar="DIR", help="Write results, tables and the report here.")
@@ -62,8 +62,6 @@ def night(
     scored = compare(
         paired,
         mappings=mappings,
-        resamples=options["resamples"],
-        seed=options["seed"],
         level=options["confidence"],
     )
     asked = shared.option_document(options, [m.mapping for m in scored.mappings])

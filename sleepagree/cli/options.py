@@ -132,6 +132,10 @@ mapping_option = click.option(
     help="How stages form classes; may be given several times.",
 )
 
+confidence_option = click.option(
+    "--confidence", type=Number(0.5, 0.9999), default=0.95, show_default=True, help="Level of every interval."
+)
+
 resampling_options = apply_options(
     (
         click.option(
@@ -144,13 +148,7 @@ resampling_options = apply_options(
         click.option(
             "--seed", type=click.IntRange(0, LARGEST_SEED), default=0, show_default=True, help="Seed of the bootstrap."
         ),
-        click.option(
-            "--confidence",
-            type=Number(0.5, 0.9999),
-            default=0.95,
-            show_default=True,
-            help="Level of every interval.",
-        ),
+        confidence_option,
     )
 )
 

@@ -18,7 +18,7 @@ SOURCES: Final[dict[str, str]] = {
         "Fleiss JL, Cohen J, Everitt BS. Large sample standard errors of kappa and weighted kappa. Psychol Bull "
         "1969;72:323-327."
     ),
-    "stationary_bootstrap": ("Politis DN, Romano JP. The stationary bootstrap. J Am Stat Assoc 1994;89:1303-1313."),
+    "positive_sequence": "Geyer CJ. Practical Markov chain Monte Carlo. Stat Sci 1992;7:473-483.",
     "even_chance": (
         "Brennan RL, Prediger DJ. Coefficient kappa: some uses, misuses, and alternatives. Educ Psychol Meas "
         "1981;41:687-699."

@@ -16,8 +16,10 @@ from sleepagree.describe.blocks import (
     number_cell,
     valued,
 )
+from sleepagree.describe.paragraphs import say_kappa_beside_ceiling
 from sleepagree.describe.words import (
     DASH,
+    WHEN_ANSWERS_LAST,
     figure,
     file_name,
     from_moment_to,
@@ -69,7 +71,7 @@ def _what_was_compared(paired: PairedNight) -> str:
 
 def _mapping_table(comparison: MappingComparison) -> Table:
     level = f"{100 * comparison.night.level:g} %"
-    heads = columns("mapping", "classes", "epochs", "accuracy", "kappa", f"{level} by blocks")
+    heads = columns("mapping", "classes", "epochs", "accuracy", "kappa", f"{level} {WHEN_ANSWERS_LAST}")
     return Table("mappings", "", heads, tuple(map(_mapping_row, comparison.mappings)))
 
 
@@ -82,15 +84,15 @@ def _mapping_row(compared: ComparedMapping) -> tuple[Cell, ...]:
         valued(f"{table.n}/{table.n + scored.left_out}", table.n),
         number_cell(table.accuracy),
         number_cell(table.kappa.value),
-        interval(scored.block_low, scored.block_high, 2) if table.kappa.defined else DASH,
+        interval(*scored.intervals.kappa[:2], 2) if table.kappa.defined else DASH,
     )
 
 
 def _legend(comparison: MappingComparison) -> str:
     declared = "; *: declared beforehand" if any(c.declared for c in comparison.mappings) else ""
     return (
-        "epochs: kept by the mapping of those that both sides staged; blocks: kappa's interval by resampling blocks of "
-        f"epochs{declared}."
+        "epochs: kept by the mapping of those that both sides staged; interval: of kappa, when answers last from epoch "
+        f"to epoch{declared}."
     )
 
 
@@ -103,6 +105,7 @@ def _ceilings(comparison: MappingComparison) -> list[str]:
             continue
         share = compared.share_of_ceiling[0]
         reached = "" if math.isnan(share) else f"; this one reaches {percent(share)} of that accuracy"
+        reached += say_kappa_beside_ceiling(compared.scored)
         said.append(
             f"{compared.scored.mapping.name}: no device with these labels could have come above accuracy "
             f"{figure(ceiling.accuracy, 3)}, kappa {figure(ceiling.kappa, 3)}, on this night (the ceiling){reached}."

@@ -32,9 +32,16 @@ from sleepagree.describe.cautions import say_caution
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
 from sleepagree.describe.night_time import NO_LABEL, following_section, time_section
 from sleepagree.describe.notes import say_note
-from sleepagree.describe.paragraphs import finding_of_night, methods_of_night, results_of_night
+from sleepagree.describe.paragraphs import (
+    finding_of_night,
+    methods_of_night,
+    results_of_night,
+    say_kappa_beside_ceiling,
+)
 from sleepagree.describe.words import (
     DASH,
+    IF_INDEPENDENT,
+    WHEN_ANSWERS_LAST,
     duration,
     figure,
     file_name,
@@ -274,10 +281,11 @@ def _statistics(scored: MappingAgreement, level: float, name: str) -> Block:
     if not table.kappa.defined:
         why = table.kappa.undefined_because
         return Paragraph(f"Accuracy {figure(table.accuracy, 3)} of {over}. Kappa does not exist: {why}.")
+    accuracy = number_cell(table.accuracy), interval(*scored.intervals.accuracy[:2]), "", number_cell(ceiling.accuracy)
     kappa = (
         number_cell(table.kappa.value),
+        interval(*scored.intervals.kappa[:2]),
         interval(table.kappa.low, table.kappa.high),
-        interval(scored.block_low, scored.block_high),
         number_cell(ceiling.kappa),
     )
     without = (
@@ -287,12 +295,12 @@ def _statistics(scored: MappingAgreement, level: float, name: str) -> Block:
         ("balanced accuracy", table.balanced_accuracy),
     )
     rows = (
-        cells("accuracy", number_cell(table.accuracy), "", "", number_cell(ceiling.accuracy)),
+        cells("accuracy", *accuracy),
         cells("kappa", *kappa),
         *(cells(word, number_cell(value), "", "", "") for word, value in without),
     )
     named = say_level(level)
-    heads = columns("", "value", f"{named} if epochs were independent", f"{named} by blocks of 15 min", "ceiling")
+    heads = columns("", "value", f"{named} {WHEN_ANSWERS_LAST}", f"{named} {IF_INDEPENDENT}", "ceiling")
     return Table(name, f"Agreement over {over}", heads, rows)
 
 
@@ -303,7 +311,7 @@ def _ceiling(scored: MappingAgreement) -> Paragraph | None:
     return Paragraph(
         f"The best any device with these labels could reach on this night: {figure(ceiling.accuracy, 3)} accuracy, "
         f"{figure(ceiling.kappa, 3)} kappa; this device reaches {percent(accuracy / ceiling.accuracy)} of that "
-        "accuracy."
+        f"accuracy{say_kappa_beside_ceiling(scored)}."
     )
 
 
@@ -332,14 +340,14 @@ def _others(night: NightAgreement) -> tuple[Block, ...]:
             count_cell(m.table.n),
             number_cell(m.table.accuracy),
             number_cell(m.table.kappa.value),
+            interval(*m.intervals.kappa[:2]),
             interval(m.table.kappa.low, m.table.kappa.high),
-            interval(m.block_low, m.block_high),
         )
         for m in night.others
     )
     named = say_level(night.level)
     heads = columns(
-        "mapping", "epochs", "accuracy", "kappa", f"{named} if epochs were independent", f"{named} by blocks"
+        "mapping", "epochs", "accuracy", "kappa", f"{named} {WHEN_ANSWERS_LAST}", f"{named} {IF_INDEPENDENT}"
     )
     caption = "The same night under mappings that the device can fill, two of several: see 'sleepagree mappings'"
     return (
@@ -390,7 +398,6 @@ def _redistribution(night: NightAgreement) -> Section | None:
 
 
 def _redistribution_figure(night: NightAgreement, traced: list[Redistribution]) -> Figure:
-    how = "by resampling blocks of 15 min" if night.resamples else "by Wilson's formula, epochs taken as independent"
     said = "; ".join(
         f"{speak(t.stage)}, {minutes(t.epochs)}: "
         + ", ".join(f"{percent(d.share)} ({minutes(d.epochs)}) as {say_class(d.name)}" for d in t.to)
@@ -402,7 +409,9 @@ def _redistribution_figure(night: NightAgreement, traced: list[Redistribution]) 
         traced,
         title="Where the epochs went that the device has no label for",
         description=f"{said}.",
-        caption=f"Shares of the epochs that the device has no label for, with {say_level(night.level)} {how}.",
+        caption=(
+            f"Shares of the epochs that the device has no label for, with {say_level(night.level)} {WHEN_ANSWERS_LAST}."
+        ),
     )
 
 
@@ -416,14 +425,16 @@ def _share_table(traced: Redistribution, level: float) -> Table:
             say_class(d.name),
             number_cell(d.minutes, 1),
             valued(percent(d.share, 1), d.share),
+            percent_interval(d.primary_low, d.primary_high),
             percent_interval(d.low, d.high),
-            percent_interval(d.block_low, d.block_high),
             valued(percent(d.share_of_class, 1), d.share_of_class),
         )
         for d in traced.to
     )
     named = say_level(level)
-    heads = columns("taken as", "min", "share", f"{named} (Wilson)", f"{named} by blocks", "part of class")
+    heads = columns(
+        "taken as", "min", "share", f"{named} {WHEN_ANSWERS_LAST}", f"{named} {IF_INDEPENDENT}", "part of class"
+    )
     caption = f"{minutes(traced.epochs)} of {speak(traced.stage)} that the device has no label for"
     return Table(f"went-{traced.stage}", caption, heads, rows)
 

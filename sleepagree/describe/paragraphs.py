@@ -17,6 +17,7 @@ import sleepagree
 from sleepagree.describe.bias import bias_source_result
 from sleepagree.describe.citations import Citations
 from sleepagree.describe.words import (
+    WHEN_ANSWERS_LAST,
     duration,
     figure,
     from_moment_to,
@@ -35,7 +36,6 @@ from sleepagree.describe.words import (
 from sleepagree.errors import counted, shorten
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.window import WindowRule
-from sleepagree.inference.resampling import MEAN_BLOCK_EPOCHS
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.night.compare import MappingAgreement, NightAgreement
 from sleepagree.scoring.redistribution import Redistribution
@@ -72,7 +72,7 @@ def finding_of_night(night: NightAgreement) -> str:
     Returns
     -------
     str
-        With a kappa: accuracy and kappa with its interval (by blocks where that was run). Without one, because the
+        With a kappa: accuracy and kappa with its interval. Without one, because the
         device lacks a class: accuracy, and where the largest unreported stage went, with its interval.
     """
     first = night.mappings[0]
@@ -94,22 +94,23 @@ def finding_of_night(night: NightAgreement) -> str:
 
 
 def _kappa_with_interval(scored: MappingAgreement, level: float) -> str:
-    kappa = scored.table.kappa
-    if not math.isnan(scored.block_low):
-        ends = f"{say_level(level)} {interval(scored.block_low, scored.block_high, 2)}, resampling blocks of 15 min"
-    elif not math.isnan(kappa.low):
-        ends = f"{say_level(level)} {interval(kappa.low, kappa.high, 2)} if epochs were independent"
-    else:
-        ends = "no interval"
-    return f"{kappa.value:.2f} ({ends})"
+    ends = interval(*scored.intervals.kappa[:2], 2)
+    return f"{scored.table.kappa.value:.2f} ({say_level(level)} {ends} {WHEN_ANSWERS_LAST})"
+
+
+def say_kappa_beside_ceiling(scored: MappingAgreement) -> str:
+    """Return the device's own kappa on the table of the ceiling, where that table is none of those that are shown."""
+    kappa = scored.kappa_beside_ceiling
+    if scored.mapping.is_square or math.isnan(kappa):
+        return ""
+    never = join_words([say_class(c) for c in scored.table.unreported])
+    return f" and, counting {never} as never found as the ceiling does, has kappa {figure(kappa, 3)}"
 
 
 def _main_destination(traced: Redistribution, level: float) -> str:
     to = max(traced.to, key=lambda d: d.epochs)
-    low, high, how = (to.low, to.high, ", if epochs were independent")
-    if not math.isnan(to.block_low):
-        low, high, how = (to.block_low, to.block_high, ", resampling blocks of 15 min")
-    share = f"{percent(to.share)} ({say_level(level)} {percent_interval(low, high)}{how})"
+    ends = percent_interval(to.primary_low, to.primary_high)
+    share = f"{percent(to.share)} ({say_level(level)} {ends} {WHEN_ANSWERS_LAST})"
     return f"and of the {minutes(traced.epochs)} of it that both staged, {share} were called {say_class(to.name)}"
 
 
@@ -129,10 +130,10 @@ def methods_of_night(night: NightAgreement) -> CitedParagraph:
     ]
     if any(r.epochs for r in night.redistribution):
         stages = join_words([say_class(r.stage) for r in night.redistribution if r.epochs])
-        blocks = " and with a block bootstrap interval" if night.resamples else ""
         parts.append(
             f"The epochs of {stages}, for which the device has no label, were followed to the device classes that they "
-            f"went to, as shares with Wilson's interval {cited.mark('wilson')}{blocks}."
+            f"went to, as shares with Wilson's interval {cited.mark('wilson')}: once for the number of independent "
+            "epochs that would tell as much, answers being a chain of two states within episodes, and once for all."
         )
     parts.append("The bias of each class was split exactly into minutes gained from and lost to each other class.")
     if night.disagreement is not None:
@@ -190,12 +191,11 @@ def _say_night_agreement(night: NightAgreement, cited: Citations) -> str:
             f"{cited.mark('kappa')}."
         )
     kappa = cited.mark("kappa")
-    intervals = f"its large-sample interval {cited.mark('kappa_interval')}"
-    if night.resamples:
-        intervals += (
-            f" and the interval of a stationary block bootstrap {cited.mark('stationary_bootstrap')} "
-            f"({night.resamples} resamples, mean block {MEAN_BLOCK_EPOCHS} epochs, seed {night.seed})"
-        )
+    intervals = (
+        "an interval that allows for answers that last from epoch to epoch (its standard error from the long-run "
+        f"variance of each epoch's influence {cited.mark('positive_sequence')}) and the large-sample interval "
+        f"{cited.mark('kappa_interval')} that takes epochs as independent"
+    )
     others = "" if square[0] in night.mappings else f" (under {join_words([repr(m.mapping.name) for m in square])})"
     return (
         f"Agreement was described by accuracy; Cohen's kappa {kappa} with {intervals}{others}; PABAK "
@@ -280,8 +280,8 @@ def say_runs(runs: Runs) -> str:
         f"(z = {runs.z:.1f})."
     )
     # two-sided 5 % either way: what is said in words should not rest on a coin toss
-    if runs.z < -1.96:
+    if runs.p < 0.025:
         return f"Errors come in runs: {against}"
-    if runs.z > 1.96:
+    if runs.p_as_many < 0.025:
         return f"Errors are more broken up than chance: {against}"
     return f"Errors are about as scattered as chance: {against}"

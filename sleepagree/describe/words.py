@@ -14,6 +14,10 @@ from sleepagree.scoring.measures import say_measure as say_measure  # noqa: PLC0
 #: Stands where a number does not exist.
 DASH: Final = "–"
 
+#: How the intervals of one night were made: the one that is told first, and the one beside it.
+WHEN_ANSWERS_LAST: Final = "when answers last"
+IF_INDEPENDENT: Final = "if epochs were independent"
+
 _LONGEST_NAME: Final = 72
 
 

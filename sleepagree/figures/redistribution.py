@@ -45,11 +45,17 @@ class SharedOut:
 def share_out(traced: Redistribution | StudyRedistribution) -> SharedOut:
     """Return a stage of a night or of a study as it is drawn."""
     if isinstance(traced, Redistribution):
-        rows = []
-        for d in traced.to:
-            low, high = (d.low, d.high) if math.isnan(d.block_low) else (d.block_low, d.block_high)
-            rows.append((d.name, 100 * d.share, 100 * low, 100 * high, f"{100 * d.share:.0f} %, {d.minutes:.1f} min"))
-        return SharedOut(f"{speak(traced.stage)}: {traced.minutes:.1f} min, taken as", tuple(rows))
+        rows = tuple(
+            (
+                d.name,
+                100 * d.share,
+                100 * d.primary_low,
+                100 * d.primary_high,
+                f"{100 * d.share:.0f} %, {d.minutes:.1f} min",
+            )
+            for d in traced.to
+        )
+        return SharedOut(f"{speak(traced.stage)}: {traced.minutes:.1f} min, taken as", rows)
     over_nights = []
     for to in traced.to:
         share, minutes = to.share.primary, to.minutes.primary.value
@@ -72,8 +78,8 @@ def draw_redistribution(traced: Sequence[Redistribution | StudyRedistribution], 
     Returns
     -------
     Axes
-        x per cent of the stage; for a night the whisker is the block bootstrap interval where there is one, else
-        Wilson's; for a study the interval over participants.
+        x per cent of the stage; for a night the whisker is the interval for answers that last within an episode, for a
+        study the interval over participants.
 
     Raises
     ------

@@ -73,7 +73,11 @@ def wilson_interval(successes: npt.ArrayLike, n: npt.ArrayLike, *, level: float 
     >>> f"{low:.4f} to {high:.4f}"
     '0.0143 to 0.0757'
     """
-    z = normal_quantile(level)
+    return score_interval(successes, n, normal_quantile(level))
+
+
+def score_interval(successes: npt.ArrayLike, n: npt.ArrayLike, z: float) -> tuple[Values, Values]:
+    """Return Wilson's score interval with the quantile ``z``; ``n`` need not be whole."""
     hits = np.asarray(successes, dtype=np.float64)
     total = np.asarray(n, dtype=np.float64)
     centre = ratio(hits + z * z / 2.0, total + z * z)

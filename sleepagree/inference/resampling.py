@@ -1,9 +1,8 @@
-"""Intervals by resampling: blocks of epochs for one night, participants for a study.
+"""Intervals by resampling the participants of a study.
 
-Epochs of a night are not independent, and nights of a person are not either. So the epochs of one night are
-resampled in blocks (`block_bootstrap_tables`), and in a study whole participants are drawn with all their
-nights (`cluster_bootstrap_all`). Both work on sums: a resample is a weighted sum of small tables, so a mapping of
-stages, or another statistic, needs no new resample.
+Nights of a person are not independent, so whole participants are drawn with all their nights (`cluster_bootstrap_all`).
+It works on sums: a resample is a weighted sum of small tables, so a mapping of stages, or another statistic, needs no
+new resample.
 
 Random numbers come from a generator that the caller hands over; `rng_for` makes one from the seed and the
 purpose, so that neither the order of the work nor the number of workers changes a result.
@@ -35,7 +34,6 @@ Bounds: TypeAlias = tuple[float, float]
 RESAMPLES: Final = 2000
 UNBOUNDED: Final = (-math.inf, math.inf)
 SHARE: Final = (0.0, 1.0)
-MEAN_BLOCK_EPOCHS: Final = 30
 LARGEST_UNDEFINED_SHARE: Final = 0.05
 """Above this share of resamples without a value no interval is given."""
 
@@ -80,117 +78,6 @@ def rng_for(seed: int, purpose: str) -> np.random.Generator:
         raise ValueError(f"seed must be 0 or more, not {seed!r}")
     key = tuple(purpose.encode())
     return np.random.Generator(np.random.PCG64(np.random.SeedSequence(seed, spawn_key=key)))
-
-
-# ------------------------------------------------------------------------------ one night: blocks of epochs
-
-
-def block_bootstrap_tables(
-    cell_codes: Codes,
-    n_cells: int,
-    *,
-    rng: np.random.Generator,
-    resamples: int = RESAMPLES,
-    mean_block_epochs: float = MEAN_BLOCK_EPOCHS,
-) -> Counts:
-    """Return tables of counts from the stationary bootstrap of one night.
-
-    A resample strings blocks together until it has as many epochs as the night. Each block starts at a random
-    epoch and has a geometric length; a block that runs over the end goes on at the beginning. Blocks run over
-    the jointly scored epochs in their order: epochs that one side did not score were taken out before, so
-    their neighbours meet.
-
-    Parameters
-    ----------
-    cell_codes : int array of shape (n_epochs,)
-        For each jointly scored epoch, in order of time, its cell of the flattened table, from 0 to
-        ``n_cells`` - 1.
-    n_cells : int
-        Cells of the flattened table.
-    rng : numpy.random.Generator
-        Source of random numbers.
-    resamples : int
-        Number of resamples.
-    mean_block_epochs : float
-        Mean length of a block, 1 or more (epochs). 1 takes epochs as independent.
-
-    Returns
-    -------
-    int array of shape (resamples, n_cells)
-        Each row is the table of one resample and adds up to ``n_epochs``.
-
-    Raises
-    ------
-    ValueError
-        If there is no epoch, a code lies outside the table, or a number is out of its range.
-
-    References
-    ----------
-    Politis DN, Romano JP (1994). The stationary bootstrap. J Am Stat Assoc 89:1303-1313.
-
-    Examples
-    --------
-    >>> tables = block_bootstrap_tables(np.array([0, 0, 1, 1]), 3, rng=rng_for(0, "x"), resamples=5)
-    >>> tables.shape, tables.sum(axis=1).tolist()
-    ((5, 3), [4, 4, 4, 4, 4])
-    """
-    codes = np.asarray(cell_codes)
-    if codes.ndim != 1 or codes.size == 0:
-        raise ValueError(f"cell_codes must hold at least one epoch in one dimension, not shape {codes.shape}")
-    if int(codes.min()) < 0 or int(codes.max()) >= n_cells:
-        raise ValueError(f"cell_codes must lie from 0 to {n_cells - 1}, not {codes.min()} to {codes.max()}")
-    if resamples < 1:
-        raise ValueError(f"resamples must be 1 or more, not {resamples!r}")
-    if not mean_block_epochs >= 1.0:
-        raise ValueError(f"mean_block_epochs must be 1 or more, not {mean_block_epochs!r}")
-    n = codes.size
-    lengths, first_blocks = _block_lengths(n, resamples, mean_block_epochs, rng)
-    begin = rng.integers(0, n, size=lengths.size)
-    end = begin + lengths
-    tables = np.zeros((resamples, n_cells), dtype=np.int64)
-    so_far = np.zeros(2 * n + 1, dtype=np.int32)
-    for cell in np.unique(codes):
-        # epochs of the cell up to each place of two turns of the night
-        np.cumsum(np.tile(codes == cell, 2), out=so_far[1:])
-        tables[:, cell] = np.add.reduceat(so_far[end] - so_far[begin], first_blocks)
-    return tables
-
-
-def _block_lengths(
-    n: int, resamples: int, mean_block_epochs: float, rng: np.random.Generator
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return the lengths of all blocks and the number of the first block of each resample."""
-    # All resamples lie end to end on one line; every epoch of it begins a new block with the same probability (so
-    # lengths are geometric), and the first epoch of a resample always does.
-    line = n * resamples
-    cuts = _cuts(line, 1.0 / mean_block_epochs, rng)
-    starts = np.arange(resamples, dtype=np.int64) * n
-    first_blocks = np.searchsorted(cuts, starts) + np.arange(resamples)
-    edges = np.empty(cuts.size + resamples + 1, dtype=np.int64)
-    forced = np.zeros(edges.size, dtype=np.bool_)
-    forced[first_blocks] = True
-    forced[-1] = True
-    edges[forced] = np.append(starts, line)
-    edges[~forced] = cuts
-    return np.diff(edges), first_blocks
-
-
-def _cuts(line: int, chance: float, rng: np.random.Generator) -> NDArray[np.int64]:
-    """Return the places of a line of epochs where a block begins, each with the same chance."""
-    rate = math.inf if chance >= 1.0 else -math.log1p(-chance)
-    pieces: list[NDArray[np.int64]] = []
-    reached = 0
-    while reached < line:
-        expected = (line - reached) * chance
-        draws = rng.standard_exponential(int(expected + 5.0 * math.sqrt(expected)) + 10)
-        # the whole part of an exponential variable is geometric
-        gaps = np.floor(draws / rate).astype(np.int64) + 1
-        gaps[0] += reached
-        places = np.cumsum(gaps)
-        pieces.append(places)
-        reached = int(places[-1])
-    places = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
-    return places[: np.searchsorted(places, line)]
 
 
 # ---------------------------------------------------------------------------------- intervals of replicates

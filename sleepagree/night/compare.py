@@ -7,21 +7,19 @@ from dataclasses import dataclass, fields
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import MappingError
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import EPOCH_S, Counts, frozen_array
 from sleepagree.hypnogram.window import WindowRule
-from sleepagree.inference.estimate import NAN
-from sleepagree.inference.resampling import block_bootstrap_tables, percentile_interval, rng_for
-from sleepagree.inference.table_sums import fold_counts, indicator
+from sleepagree.inference.table_sums import fold_counts, widen_columns
 from sleepagree.mapping.files import Mappings, take_mappings
 from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings, unreported_classes
 from sleepagree.mapping.sets import StageSet
 from sleepagree.mapping.words import LEAVE_OUT, UNSCORED, is_sleep
 from sleepagree.night.cautions import contradiction_caution, swapped_caution, uncounted_time, unreported_cautions
+from sleepagree.night.intervals import NightIntervals, intervals_of_night
 from sleepagree.night.measures import measure_both
 from sleepagree.scoring import coefficients
 from sleepagree.scoring.bias_sources import BiasSource, account_for_bias
@@ -55,8 +53,8 @@ class MappingAgreement(Brief):
         Jointly staged epochs that the mapping leaves out.
     table : TableAgreement
         Statistics of ``counts``.
-    block_low, block_high : float
-        Stationary block bootstrap interval of kappa; nan without one.
+    intervals : NightIntervals
+        How sure the figures are, when answers last from epoch to epoch.
     ceiling : Ceiling
         The best that a device with these labels could reach on this night.
     """
@@ -65,12 +63,18 @@ class MappingAgreement(Brief):
     counts: Counts
     left_out: int
     table: TableAgreement
-    block_low: float
-    block_high: float
+    intervals: NightIntervals
     ceiling: Ceiling
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "counts", frozen_array(self.counts, np.int64))
+
+    @property
+    def kappa_beside_ceiling(self) -> float:
+        """Kappa on the table that the ceiling is of: classes without a label are never found there."""
+        if self.mapping.is_square:
+            return self.table.kappa.value
+        return float(coefficients.kappa(widen_columns(self.counts, device_index=self.mapping.device_index)))
 
     def __reduce__(self) -> tuple[Any, ...]:
         return (MappingAgreement, tuple(getattr(self, f.name) for f in fields(self)))
@@ -102,8 +106,8 @@ class NightAgreement(Result):
         Whether a shift of whole epochs would raise agreement.
     cautions : tuple of Caution
         What may mislead a reader.
-    resamples, seed, level : int, int, float
-        Settings of the block bootstrap and the level of every interval.
+    level : float
+        Level of every interval.
     """
 
     paired: PairedNight
@@ -116,8 +120,6 @@ class NightAgreement(Result):
     disagreement: Disagreement | None
     clock: QuickOffset | None
     cautions: tuple[Caution, ...]
-    resamples: int
-    seed: int
     level: float
 
     @property
@@ -137,8 +139,6 @@ def compare(
     paired: PairedNight,
     *,
     mappings: Mappings = (),
-    resamples: int = 2000,
-    seed: int = 0,
     level: float = 0.95,
 ) -> NightAgreement:
     """Score one night.
@@ -150,10 +150,6 @@ def compare(
     mappings : StageMapping, name or path, or several
         How stages form classes, as objects, names of built-in mappings or paths of files; default: the finest
         built-in one that the two label sets allow.
-    resamples : int
-        Block bootstrap resamples; 0 for no such intervals.
-    seed : int
-        Seed of the bootstrap.
     level : float
         Confidence level of every interval.
 
@@ -177,8 +173,7 @@ def compare(
     chosen = asked or (default_mapping(paired.reference_set, paired.device_set),)
     refuse_same_names(chosen)
     native = paired.count_native()
-    resampled = _resample_native(paired, native.shape, resamples, seed)
-    scored = tuple(_score_mapping(m, paired, native, resampled, level) for m in chosen)
+    scored = tuple(_score_mapping(m, paired, native, level) for m in chosen)
     others = () if asked else _with_kappa(scored[0], paired)
     first = scored[0]
     measures = measure_both(paired, chosen[0], first.counts)
@@ -187,15 +182,13 @@ def compare(
         paired,
         native,
         scored,
-        tuple(_score_mapping(m, paired, native, resampled, level) for m in others),
+        tuple(_score_mapping(m, paired, native, level) for m in others),
         measures,
-        _redistribute(paired, chosen[0], resampled, level),
+        _redistribute(paired, chosen[0], level),
         bias_of_reported(first, paired.device_set),
         _describe_time(paired, chosen[0]),
         clock,
         (*paired.cautions, *_cautions(paired, scored, measures), *clock_caution(clock)),
-        resamples,
-        seed,
         level,
     )
 
@@ -228,25 +221,7 @@ def _with_kappa(first: MappingAgreement, paired: PairedNight) -> tuple[StageMapp
     return tuple(m for m in fitting if m.name in ("rem-left-out", "wake-sleep"))
 
 
-def _resample_native(
-    paired: PairedNight, shape: tuple[int, ...], resamples: int, seed: int
-) -> NDArray[np.float64] | None:
-    """Return native tables of block bootstrap resamples, shape (resamples, rows, columns)."""
-    if resamples <= 0:
-        return None
-    scored = paired.scored
-    cells = paired.reference[scored].astype(np.int64) * shape[1] + paired.device[scored]
-    tables = block_bootstrap_tables(cells, shape[0] * shape[1], resamples=resamples, rng=rng_for(seed, "night blocks"))
-    return tables.reshape(resamples, *shape).astype(np.float64)
-
-
-def _score_mapping(
-    mapping: StageMapping,
-    paired: PairedNight,
-    native: Counts,
-    resampled: NDArray[np.float64] | None,
-    level: float,
-) -> MappingAgreement:
+def _score_mapping(mapping: StageMapping, paired: PairedNight, native: Counts, level: float) -> MappingAgreement:
     rows, columns = mapping.reference_codes(paired.reference_set), mapping.device_codes(paired.device_set)
     shape = len(mapping.reference_classes), len(mapping.device_classes)
     counts = fold_counts(native, rows, columns, shape)
@@ -256,15 +231,10 @@ def _score_mapping(
         device_classes=mapping.device_classes,
         level=level,
     )
-    block_low, block_high = NAN, NAN
-    if resampled is not None and mapping.is_square and table.kappa.defined:
-        kappas = coefficients.kappa(fold_counts(resampled, rows, columns, shape))
-        # no interval where more than one resample in twenty has no kappa: the rest says little about the night
-        found = percentile_interval(kappas, level=level)
-        block_low, block_high = found.low, found.high
+    intervals = intervals_of_night(joint_classes(paired, mapping), table, level=level)
     has = [name in mapping.device_classes for name in mapping.reference_classes]
     ceiling = design_ceiling(counts.sum(axis=1), device_has=has)
-    return MappingAgreement(mapping, counts, int(native.sum() - counts.sum()), table, block_low, block_high, ceiling)
+    return MappingAgreement(mapping, counts, int(native.sum() - counts.sum()), table, intervals, ceiling)
 
 
 def _describe_time(paired: PairedNight, mapping: StageMapping) -> Disagreement | None:
@@ -284,27 +254,17 @@ def _describe_time(paired: PairedNight, mapping: StageMapping) -> Disagreement |
 # --- redistribution ---------------------------------------------------------------------------------------
 
 
-def _redistribute(
-    paired: PairedNight, mapping: StageMapping, resampled: NDArray[np.float64] | None, level: float
-) -> tuple[Redistribution, ...]:
+def _redistribute(paired: PairedNight, mapping: StageMapping, level: float) -> tuple[Redistribution, ...]:
     unreported = unreported_classes(mapping, paired.device_set)
     names = tuple(name for name in mapping.device_classes if name not in unreported)
     place = [names.index(name) if name in names else -1 for name in mapping.device_classes]
     columns = [place[c] if c >= 0 else -1 for c in mapping.device_codes(paired.device_set)]
     device = class_sequence(paired.device, paired.scored, columns, len(names))
-    with_rest = [len(names) if c < 0 else c for c in columns]
     out = []
     for stage in unreported_stages(paired.reference_set, paired.device_set):
         rows = [i for i, s in enumerate(paired.reference_set.stages) if s == stage]
         is_stage = np.isin(paired.reference, rows) & paired.scored
-        boot = None
-        if resampled is not None and rows:
-            boot = resampled[:, rows].sum(axis=1) @ indicator(with_rest, len(names) + 1)
-        out.append(
-            trace_unreported_stage(
-                stage, is_stage=is_stage, device_classes=device, names=names, resampled=boot, level=level
-            )
-        )
+        out.append(trace_unreported_stage(stage, is_stage=is_stage, device_classes=device, names=names, level=level))
     return tuple(out)
 
 

@@ -72,8 +72,6 @@ def compare_mappings(
     *,
     extra: Mappings = (),
     declared: str = "",
-    resamples: int = 2000,
-    seed: int = 0,
     level: float = 0.95,
 ) -> MappingComparison:
     """Score one night under every built-in mapping that fits, and under those given.
@@ -86,7 +84,7 @@ def compare_mappings(
         Mappings from files, or built-in ones that would not be listed.
     declared : str
         Name of the mapping chosen before the data were seen, "" for none.
-    resamples, seed, level
+    level
         As for :func:`sleepagree.night.compare.compare`.
 
     Raises
@@ -113,7 +111,7 @@ def compare_mappings(
             "one of " + ", ".join(names),
             "Give its file with --mapping, or another name.",
         )
-    night = compare(paired, mappings=mappings, resamples=resamples, seed=seed, level=level)
+    night = compare(paired, mappings=mappings, level=level)
     compared = tuple(_compared(scored, declared, paired.device_set) for scored in night.mappings)
     return MappingComparison(night, compared, (*night.cautions, *_warnings(compared, declared)))
 

@@ -25,6 +25,7 @@ from sleepagree.inference.estimate import Estimate
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet
 from sleepagree.night.compare import MappingAgreement, NightAgreement
+from sleepagree.night.intervals import ClassIntervals, NightIntervals
 from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.ceiling import Ceiling
 from sleepagree.scoring.clock import ClockReading, clock_document
@@ -154,16 +155,31 @@ def mapping_document(scored: MappingAgreement) -> Document:
         "accuracy": number(table.accuracy),
         "kappa": {
             **numbers(kappa, "value", "se", "low", "high"),
-            **numbers(scored, "block_low", "block_high"),
+            "block_low": number(scored.intervals.kappa.low),
+            "block_high": number(scored.intervals.kappa.high),
             "reason": kappa.undefined_because or _why_no_interval(kappa),
         },
         **numbers(table, "pabak", "ac1", "mcc", "balanced_accuracy"),
-        "ceiling": ceiling_document(scored.ceiling),
+        "ceiling": {**ceiling_document(scored.ceiling), "device_kappa": number(scored.kappa_beside_ceiling)},
         "classes": [class_document(c) for c in table.classes],
+        "intervals": intervals_document(scored.intervals),
     }
     if table.reasons:
         document["reasons"] = dict(table.reasons)
     return document
+
+
+def intervals_document(intervals: NightIntervals) -> Document:
+    """Return the intervals of a night's figures for answers that last, as pairs of ends."""
+
+    def ends(of: NightIntervals | ClassIntervals, *names: str) -> Document:
+        return {name: [number(end) for end in getattr(of, name)[:2]] for name in names}
+
+    classes = [
+        {"class": c.name, **ends(c, "sensitivity", "specificity", "ppv", "npv", "f1", "kappa")}
+        for c in intervals.classes
+    ]
+    return {**ends(intervals, "accuracy", "kappa", "pabak"), "classes": classes}
 
 
 def _why_no_interval(kappa: Estimate) -> str | None:
@@ -225,7 +241,7 @@ def destination_document(destination: Destination) -> Document:
         "class": destination.name,
         "epochs": destination.epochs,
         "minutes": destination.minutes,
-        **numbers(destination, "share", "low", "high", "block_low", "block_high", "share_of_class"),
+        **numbers(destination, "share", "low", "high", "primary_low", "primary_high", "share_of_class"),
     }
 
 
@@ -283,8 +299,6 @@ def _options(night: NightAgreement, told: Document | None) -> Document:
     return {
         **(told or {}),
         "clock_offset": night.paired.clock_offset_s,
-        "resamples": night.resamples,
-        "seed": night.seed,
         "confidence": night.level,
     }
 

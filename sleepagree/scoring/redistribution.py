@@ -1,13 +1,12 @@
 """Where the epochs of a stage go that the device cannot report: an exact account, nothing is modelled.
 
-The share of a stage that went to a class has a Wilson interval, which takes epochs as independent, and a block
-bootstrap interval, which does not.
+The share of a stage that went to a class has two intervals: one for answers that last within an episode, and Wilson's,
+which takes epochs as independent.
 
 References
 ----------
 .. [1] Wilson EB. Probable inference, the law of succession, and statistical inference. J Am Stat Assoc
    1927;22:209-212.
-.. [2] Politis DN, Romano JP. The stationary bootstrap. J Am Stat Assoc 1994;89:1303-1313.
 """
 
 from __future__ import annotations
@@ -22,8 +21,8 @@ from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
+from sleepagree.inference.one_night import episode_begins, share_interval
 from sleepagree.inference.proportions import wilson_interval
-from sleepagree.inference.resampling import percentile_interval
 from sleepagree.mapping.sets import StageSet, reference_reportable
 from sleepagree.mapping.words import AASM_STAGES, COVERAGE
 
@@ -31,6 +30,7 @@ LEFT_OUT_COLUMN: Final = "left out"
 
 #: REM epochs with less than this between them belong to one episode (common practice, no source).
 EPISODE_GAP_MIN: Final = 15.0
+_GAP_EPOCHS: Final = EPISODE_GAP_MIN * 60 / EPOCH_S
 
 #: Device stages that name an AASM stage of their own; ``sleep``, ``nrem`` and mixtures do not.
 _NAMING: Final = frozenset({*AASM_STAGES, "light"})
@@ -48,8 +48,8 @@ class Destination:
         Epochs of the stage that the device called so.
     share, low, high : float
         Share of the stage's epochs, with its Wilson interval.
-    block_low, block_high : float
-        The same share's block bootstrap interval; nan when no bootstrap was run.
+    primary_low, primary_high : float
+        The same share's interval when answers last within an episode; never of width 0.
     share_of_class : float
         What part of the device class these epochs make up; nan for an empty class.
     """
@@ -59,8 +59,8 @@ class Destination:
     share: float
     low: float
     high: float
-    block_low: float
-    block_high: float
+    primary_low: float
+    primary_high: float
     share_of_class: float
 
     @property
@@ -137,7 +137,6 @@ def trace_unreported_stage(
     is_stage: NDArray[np.bool_],
     device_classes: NDArray[np.integer],
     names: Sequence[str],
-    resampled: NDArray[np.floating] | None = None,
     level: float = 0.95,
 ) -> Redistribution:
     """Follow the epochs of one reference stage.
@@ -153,8 +152,6 @@ def trace_unreported_stage(
         leaves the label out, -1 where the epoch is not jointly scored.
     names : sequence of str
         Device classes.
-    resampled : array, shape (resamples, len(names) + 1), optional
-        The stage's epochs by device class in block bootstrap resamples.
     level : float
         Confidence level.
     """
@@ -163,7 +160,9 @@ def trace_unreported_stage(
     of_class = np.bincount(device_classes[device_classes >= 0], minlength=len(columns))
     total = int(goes_to.sum())
     low, high = wilson_interval(goes_to, np.full(len(columns), total), level=level)
-    block_low, block_high = _block_interval(resampled, len(columns), level)
+    at = np.flatnonzero(is_stage)
+    begins = episode_begins(at, longest_gap=_GAP_EPOCHS)
+    primary = [share_interval(device_classes[at] == i, begins, level=level) for i in range(len(columns))]
     to = tuple(
         Destination(
             name,
@@ -171,8 +170,8 @@ def trace_unreported_stage(
             float(goes_to[i] / total) if total else NAN,
             float(low[i]),
             float(high[i]),
-            float(block_low[i]),
-            float(block_high[i]),
+            primary[i].low,
+            primary[i].high,
             float(goes_to[i] / of_class[i]) if of_class[i] else NAN,
         )
         for i, name in enumerate(columns)
@@ -186,20 +185,6 @@ def trace_unreported_stage(
         _by_third(is_stage, device_classes, columns, kept),
         _by_episode(is_stage, device_classes, columns, kept) if stage == "R" else (),
     )
-
-
-def _block_interval(
-    resampled: NDArray[np.floating] | None, n_columns: int, level: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    nothing = np.full(n_columns, NAN)
-    if resampled is None:
-        return nothing, nothing
-    totals = resampled.sum(axis=1)
-    with np.errstate(invalid="ignore"):
-        shares = resampled / totals[:, None]
-    # a resample without any epoch of the stage has no shares; with many of them there is no interval
-    found = [percentile_interval(shares[:, i], level=level) for i in range(n_columns)]
-    return np.array([interval.low for interval in found]), np.array([interval.high for interval in found])
 
 
 def _count_pairs(
@@ -228,8 +213,8 @@ def _by_episode(
     at = np.flatnonzero(is_stage)
     if not at.size:
         return ()
-    gap_min = (np.diff(at) - 1) * EPOCH_S / 60
+    begins = np.flatnonzero(episode_begins(at, longest_gap=_GAP_EPOCHS))
     return tuple(
         Episode(int(part[0]), int(part[-1]), int(part.size), _count_pairs(device_classes[part], columns, kept))
-        for part in np.split(at, np.flatnonzero(gap_min >= EPISODE_GAP_MIN) + 1)
+        for part in np.split(at, begins[1:])
     )

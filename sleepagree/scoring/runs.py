@@ -9,12 +9,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.inference.estimate import NAN
+
+#: Below this many errors the number of runs is too far from normal for what is said in words.
+_FEW_ERRORS: Final = 30
+_WORTH_SCATTERING: Final = 1.0
+_SCATTERINGS: Final = 1999
 
 Epochs: TypeAlias = NDArray[np.int64]
 Flags: TypeAlias = NDArray[np.bool_]
@@ -44,8 +49,10 @@ class Runs:
     z : float
         ``count`` minus ``expected_count`` in standard deviations: negative when errors come in runs. Nan when
         the number of runs cannot vary.
-    p : float
-        Chance of so few runs if errors were scattered, one-sided, by the normal approximation; nan with ``z``.
+    p, p_as_many : float
+        Chance of so few runs, and of so many, if errors were scattered, one-sided each; nan with ``z``. From 30 errors
+        on by the normal approximation; below, where ``z`` would speak on either side, from scattering the errors
+        many times.
     """
 
     count: int
@@ -59,6 +66,7 @@ class Runs:
     expected_mean_length: float
     z: float
     p: float
+    p_as_many: float
 
     @property
     def longest(self) -> int:
@@ -95,7 +103,9 @@ def count_runs(reference: Epochs, wrong: Flags, joined: Flags, numbers: Epochs, 
     length = np.flatnonzero(wrong & ~after) + 1 - begin
     mean, sd = expected_runs(reference, wrong, joined, n_classes=n_classes)
     z = (begin.size - mean) / sd if sd > 0.0 else NAN
-    p = NAN if math.isnan(z) else 0.5 * math.erfc(-z / math.sqrt(2.0))
+    p, p_as_many = (NAN if math.isnan(z) else 0.5 * math.erfc(side * z / math.sqrt(2.0)) for side in (-1, 1))
+    if epochs < _FEW_ERRORS and abs(z) > _WORTH_SCATTERING:
+        p, p_as_many = scatter_errors(reference, wrong, joined)
     longest = int(np.argmax(length)) if begin.size else -1
     counted = np.bincount(length)
     return Runs(
@@ -110,7 +120,45 @@ def count_runs(reference: Epochs, wrong: Flags, joined: Flags, numbers: Epochs, 
         expected_mean_length=epochs / mean if mean > 0.0 else NAN,
         z=z,
         p=p,
+        p_as_many=p_as_many,
     )
+
+
+def scatter_errors(reference: Epochs, wrong: Flags, joined: Flags, *, times: int = _SCATTERINGS) -> tuple[float, float]:
+    """Return the chance of so few runs, and of so many, from errors scattered at random within each stage.
+
+    Parameters
+    ----------
+    reference : int array of shape (n_epochs,)
+        Reference class of each epoch.
+    wrong : bool array of shape (n_epochs,)
+        Whether the epoch disagrees.
+    joined : bool array of shape (n_epochs - 1,)
+        Whether an epoch follows the one before it without a gap.
+    times : int
+        How often the errors are scattered, always with the same random numbers.
+
+    Returns
+    -------
+    tuple of (float, float)
+        The night itself counts as one of the scatterings, so neither is 0 and a test at either keeps its size.
+
+    References
+    ----------
+    Phipson B, Smyth GK (2010). Permutation P-values should never be zero. Stat Appl Genet Mol Biol 9:39.
+    """
+    rng = np.random.default_rng(0)
+    scattered = np.zeros((times, wrong.size), dtype=np.bool_)
+    for stage in np.unique(reference[wrong]):
+        at = np.flatnonzero(reference == stage)
+        errors = int(np.count_nonzero(wrong[at]))
+        chosen = np.argpartition(rng.random((times, at.size), dtype=np.float32), errors - 1, axis=1)[:, :errors]
+        scattered[np.arange(times)[:, None], at[chosen]] = True
+    # errors are equally many everywhere, so runs are few where many errors follow one another
+    follow = (scattered[:, 1:] & scattered[:, :-1] & joined).sum(axis=1)
+    own = int(np.count_nonzero(wrong[1:] & wrong[:-1] & joined))
+    few, many = int(np.count_nonzero(follow >= own)), int(np.count_nonzero(follow <= own))
+    return (few + 1) / (times + 1), (many + 1) / (times + 1)
 
 
 def expected_runs(reference: Epochs, wrong: Flags, joined: Flags, *, n_classes: int) -> tuple[float, float]:

@@ -136,7 +136,7 @@ def chance_corrected_kappa(counts: Counts, *, level: float = 0.95) -> Estimate:
         Fleiss, Cohen & Everitt (1969); limits are cut at -1 and 1, and ``method`` says when. Where the
         standard error is 0 (perfect agreement, or a side with one class only) there is no interval, as one of
         width 0 would claim certainty; ``method`` says so. Epochs of a night depend on each other, so the
-        interval is too narrow for a night; resampling blocks of epochs or participants answers for that.
+        interval is too narrow for a night; :func:`sleepagree.inference.one_night.kappa_interval` answers for that.
 
     Raises
     ------

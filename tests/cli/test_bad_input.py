@@ -357,9 +357,9 @@ WRONG = {
     "level": (["mappings", "a", "b", "--confidence", "95"], "95.0 is not in the range 0.5<=x<=0.9999."),
     "level that is no number": (["mappings", "a", "b", "--confidence", "nan"], "nan is not a finite number."),
     "range": (["clock", "a", "b", "--range", "nan"], "nan is not a finite number."),
-    "resamples": (["night", "a", "b", "--resamples", "-1"], "-1 is not in the range 0<=x<=1000000."),
+    "resamples": (["study", "a", "--out", "b", "--resamples", "-1"], "-1 is not in the range 0<=x<=1000000."),
     "too few resamples": (["clock", "a", "b", "--resamples", "0"], "0 is not in the range 50<=x<=100000."),
-    "seed": (["night", "a", "b", "--seed", "-1"], "-1 is not in the range 0<=x<=9007199254740991."),
+    "seed": (["study", "a", "--out", "b", "--seed", "-1"], "-1 is not in the range 0<=x<=9007199254740991."),
     "outside": (["night", "a", "b", "--outside", "sleep"], "'sleep' is not one of 'missing', 'wake'."),
     "window": (
         ["night", "a", "b", "--window", "22:00"],
@@ -436,7 +436,7 @@ def test_a_word_of_a_mapping_file_may_be_reported(tmp_path):
     )
     device = tmp_path / "band.csv"
     device.write_text(BAND.read_text().replace("Shallow", "dozing"))
-    arguments = ["night", str(REFERENCE), str(device), "--layout", str(LAYOUT), "--resamples", "0", "--quiet"]
+    arguments = ["night", str(REFERENCE), str(device), "--layout", str(LAYOUT), "--quiet"]
     reports = ["--mapping", str(path), "--reports", "wake,deep,light,dozing"]
     result = CliRunner().invoke(main, [*arguments, *reports])
     assert result.exit_code == 0, result.output

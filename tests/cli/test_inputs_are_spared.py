@@ -26,12 +26,12 @@ HEADER, MARKERS = "marks/night.vhdr", "marks/night.vmrk"
 
 #: Command up to the option that names the output, and the inputs that the output may not be.
 COMMANDS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
-    "night --json": (("night", *PAIR, "--mapping", MAPPING, *QUICK, "--json"), (REFERENCE, DEVICE, LAYOUT, MAPPING)),
+    "night --json": (("night", *PAIR, "--mapping", MAPPING, "--quiet", "--json"), (REFERENCE, DEVICE, LAYOUT, MAPPING)),
     "night --reference-layout": (
         ("night", REFERENCE, DEVICE, "--layout", LAYOUT, "--reference-layout", "ferry/pad-b.toml", "--json"),
         ("ferry/pad-b.toml",),
     ),
-    "mappings --json": (("mappings", *PAIR, *QUICK, "--json"), (REFERENCE, DEVICE, LAYOUT)),
+    "mappings --json": (("mappings", *PAIR, "--quiet", "--json"), (REFERENCE, DEVICE, LAYOUT)),
     "clock --json": (("clock", *PAIR, "--quiet", "--json"), (REFERENCE, DEVICE, LAYOUT)),
     "inspect --json": (("inspect", DEVICE, "--layout", LAYOUT, "--json"), (DEVICE, LAYOUT)),
     "inspect --write-layout": (("inspect", DEVICE, "--layout", LAYOUT, "--write-layout"), (DEVICE, LAYOUT)),
@@ -115,7 +115,7 @@ def test_a_file_that_is_read_is_not_replaced(name: str, given: str, home: Path) 
 @pytest.mark.parametrize("given", [DEVICE, LAYOUT])
 def test_other_spellings_of_one_file(spelling: str, given: str, home: Path) -> None:
     target = SPELLINGS[spelling](Path(given))
-    assert_spared(bytes_below(home), ("night", *PAIR, *QUICK, "--json", str(target), "--overwrite"), home)
+    assert_spared(bytes_below(home), ("night", *PAIR, "--quiet", "--json", str(target), "--overwrite"), home)
 
 
 def test_letters_of_another_case_where_they_name_the_same_file(home: Path) -> None:
@@ -124,13 +124,13 @@ def test_letters_of_another_case_where_they_name_the_same_file(home: Path) -> No
         # what a file system that takes no case shows: both names lead to one file
         target.symlink_to("band-a.toml")
     assert target.samefile(LAYOUT)
-    assert_spared(bytes_below(home), ("night", *PAIR, *QUICK, "--json", str(target), "--overwrite"), home)
+    assert_spared(bytes_below(home), ("night", *PAIR, "--quiet", "--json", str(target), "--overwrite"), home)
 
 
 @pytest.fixture
 def results(home: Path) -> Path:
     """A folder of results that holds an aligned night, whose files may be inputs again."""
-    done = run("night", *PAIR, *QUICK, "--out", "results", "--export", "edf", "--export", "csv")
+    done = run("night", *PAIR, "--quiet", "--out", "results", "--export", "edf", "--export", "csv")
     assert done.exit_code == 0, done.output
     return home / "results"
 
@@ -142,7 +142,7 @@ def test_inputs_in_the_folder_of_results(results: Path, home: Path) -> None:
         ("night", REFERENCE, "results/aligned.csv"),
         ("night", "results/aligned.edf", DEVICE, "--layout", LAYOUT, "--export", "edf"),
     ):
-        assert_spared(before, (*words, *QUICK, "--out", "results", "--overwrite"), home)
+        assert_spared(before, (*words, "--quiet", "--out", "results", "--overwrite"), home)
 
 
 def test_a_table_or_a_file_of_a_table_in_the_folder_of_results(results: Path, home: Path) -> None:
@@ -169,7 +169,7 @@ def test_an_input_among_the_finished_nights_of_a_study(home: Path) -> None:
 
 
 def test_results_are_still_replaced(results: Path, home: Path) -> None:
-    words = ("night", *PAIR, *QUICK, "--out", "results", "--json", "night.json", "--overwrite")
+    words = ("night", *PAIR, "--quiet", "--out", "results", "--json", "night.json", "--overwrite")
     Path("night.json").write_text("old")
     assert run(*words).exit_code == 0
     assert Path("night.json").read_text() != "old"

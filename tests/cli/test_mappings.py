@@ -34,7 +34,7 @@ Deep = "deep"
 def invoke(name: str, device: str, *options: str, code: int = 0, command: str = "mappings"):
     files = [str(FERRY / "reference" / f"{name}.edf"), str(FERRY / device / f"{name}.csv")]
     zone = ["--reference-zone", "Europe/Helsinki"] if device == "pad-b" else []
-    arguments = [command, *files, "--layout", str(FERRY / f"{device}.toml"), *zone, "--resamples", "50", *options]
+    arguments = [command, *files, "--layout", str(FERRY / f"{device}.toml"), *zone, *options]
     return ended(*arguments, code=code)
 
 

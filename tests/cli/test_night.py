@@ -55,18 +55,18 @@ def files_of(folder: Path) -> dict[str, str]:
 
 
 def test_tables_on_standard_output_and_cautions_on_standard_error():
-    result = invoke(pad("crew-4-night-2", "--resamples", "50"))
+    result = invoke(pad("crew-4-night-2"))
     assert result.stdout.startswith("The device gave the same stage as the reference in ")
     assert "\nWHAT WAS COMPARED\n  reference: crew-4-night-2.edf, from " in result.stdout
     assert "caution:" not in result.stdout
     lines = result.stderr.splitlines()
     assert all(line.startswith("caution: ") for line in lines)
     assert any("Only 88 % of the window's epochs" in line for line in lines)
-    assert invoke(pad("crew-4-night-2", "--resamples", "50", "--quiet")).stderr == ""
+    assert invoke(pad("crew-4-night-2", "--quiet")).stderr == ""
 
 
 def test_json_alone_on_standard_output():
-    result = invoke(pad("crew-4-night-2", "--resamples", "50", "--json", "-"))
+    result = invoke(pad("crew-4-night-2", "--json", "-"))
     found = json.loads(result.stdout)
     assert [caution["text"] for caution in found["cautions"]] == [
         line.removeprefix("caution: ") for line in result.stderr.splitlines()
@@ -75,17 +75,17 @@ def test_json_alone_on_standard_output():
 
 def test_a_json_file_beside_the_report(tmp_path):
     path = tmp_path / "night.json"
-    result = invoke(band("crew-1-night-1", "--resamples", "50", "--json", str(path)))
+    result = invoke(band("crew-1-night-1", "--json", str(path)))
     assert "\nWHAT WAS COMPARED\n" in result.stdout
-    assert path.read_text("utf-8") == invoke(band("crew-1-night-1", "--resamples", "50", "--json", "-")).stdout
+    assert path.read_text("utf-8") == invoke(band("crew-1-night-1", "--json", "-")).stdout
 
 
 def test_a_folder_holds_the_same_results(tmp_path):
     out = tmp_path / "a" / "results"
-    invoke(band("crew-2-night-1", "--resamples", "50", "--out", str(out)))
+    invoke(band("crew-2-night-1", "--out", str(out)))
     files = files_of(out)
     assert {"results.json", "epochs.csv", "confusion.csv", "measures.csv"} <= set(files)
-    assert files["results.json"] == invoke(band("crew-2-night-1", "--resamples", "50", "--json", "-")).stdout
+    assert files["results.json"] == invoke(band("crew-2-night-1", "--json", "-")).stdout
     found = json.loads(files["results.json"])
     rows = list(csv.DictReader(io.StringIO(files["epochs.csv"])))
     statuses = Counter(row["status"] for row in rows)
@@ -104,11 +104,11 @@ def test_a_folder_holds_the_same_results(tmp_path):
 
 def test_results_are_replaced_only_when_asked(tmp_path):
     out = tmp_path / "results"
-    invoke(band("crew-2-night-1", "--resamples", "0", "--out", str(out)))
+    invoke(band("crew-2-night-1", "--out", str(out)))
     before = files_of(out)
-    invoke(band("crew-2-night-2", "--resamples", "0", "--out", str(out)), code=1)
+    invoke(band("crew-2-night-2", "--out", str(out)), code=1)
     assert files_of(out) == before
-    invoke(band("crew-2-night-2", "--resamples", "0", "--out", str(out), "--overwrite"))
+    invoke(band("crew-2-night-2", "--out", str(out), "--overwrite"))
     assert files_of(out)["results.json"] != before["results.json"]
     assert set(files_of(out)) == set(before)
 
@@ -117,7 +117,7 @@ def test_every_file_of_a_results_folder_is_known_as_ours(tmp_path):
     """Else --overwrite would refuse the folder that the command itself wrote."""
     from sleepagree.files.writing import refuse_folder
 
-    invoke(pad("crew-2-night-2", "--resamples", "20", "--out", str(tmp_path / "night")))
+    invoke(pad("crew-2-night-2", "--out", str(tmp_path / "night")))
     refuse_folder(tmp_path / "night", overwrite=True)
 
 
@@ -131,7 +131,7 @@ def test_counts_are_what_the_simulator_put_in(name, device, arguments):
     table = np.array(truth["counts"][device])
     slow = device == "band A" and name == "crew-2-night-3"
     options = ("--clock-offset", str(TRUTH["slow_clock"]["offset_to_add_seconds"])) if slow else ()
-    found = as_json(arguments(name, "--resamples", "0", *options))
+    found = as_json(arguments(name, *options))
     expected = np.stack([table[0], table[1] + table[2], table[3], table[4]])
     assert found["mappings"][0]["counts"] == expected.tolist()
     assert found["window"]["epochs"] == truth["epochs_between_lights"]
@@ -140,29 +140,29 @@ def test_counts_are_what_the_simulator_put_in(name, device, arguments):
 
 
 def test_the_awkward_nights_say_so():
-    slow = as_json(band("crew-2-night-3", "--resamples", "0"))
+    slow = as_json(band("crew-2-night-3"))
     assert slow["clock"]["offset_seconds"] == 240.0
     assert any("+240 s are added to device times" in c["text"] for c in slow["cautions"])
-    lost = as_json(pad("crew-4-night-2", "--resamples", "0"))
+    lost = as_json(pad("crew-4-night-2"))
     assert lost["ledger"]["excluded"]["device_gap"] == 120
-    movement = as_json(band("crew-1-night-2", "--resamples", "0"))["ledger"]
+    movement = as_json(band("crew-1-night-2"))["ledger"]
     assert movement["labels"]["reference"]["Movement time"] == TRUTH["movement_time"]["epochs"]
     assert movement["excluded"]["reference_unscored"] == TRUTH["movement_time"]["epochs"]
-    unscored = as_json(pad("crew-4-night-1", "--resamples", "0"))["ledger"]
+    unscored = as_json(pad("crew-4-night-1"))["ledger"]
     assert unscored["labels"]["reference"]["Sleep stage ?"] == TRUTH["unscored"]["epochs"]
 
 
 def test_a_kappa_without_an_interval_says_why(tmp_path):
     """A night against itself: kappa is 1, and its large-sample standard error 0 (Fleiss, Cohen & Everitt 1969)."""
     path = str(FERRY / "reference" / "crew-1-night-1.edf")
-    alike = as_json(["night", path, path, "--resamples", "0"])["mappings"][0]["kappa"]
+    alike = as_json(["night", path, path])["mappings"][0]["kappa"]
     assert (alike["value"], alike["se"], alike["low"], alike["high"]) == (1.0, 0.0, None, None)
     assert alike["reason"].startswith("no interval for epochs taken as independent: the standard error is 0")
-    kappa = as_json(pad("crew-1-night-1", "--resamples", "0"))["mappings"][0]["kappa"]
+    kappa = as_json(pad("crew-1-night-1"))["mappings"][0]["kappa"]
     assert kappa["low"] < kappa["value"] < kappa["high"]
     assert kappa["reason"] is None
     # undefined altogether: one reason, that of the statistic
-    assert "cannot report" in as_json(band("crew-1-night-1", "--resamples", "0"))["mappings"][0]["kappa"]["reason"]
+    assert "cannot report" in as_json(band("crew-1-night-1"))["mappings"][0]["kappa"]["reason"]
 
 
 # --- options -------------------------------------------------------------------------------------------------
@@ -171,8 +171,8 @@ def test_a_kappa_without_an_interval_says_why(tmp_path):
 def test_options_are_told_in_the_results():
     found = as_json(
         band("crew-1-night-1", "--mapping", "rem-as-deep", "--mapping", "wake-sleep", "--window", "overlap",
-             "--outside", "wake", "--clock-offset", "30", "--reports", "wake,light,deep", "--seed", "7",
-             "--resamples", "20", "--confidence", "0.9")
+             "--outside", "wake", "--clock-offset", "30", "--reports", "wake,light,deep",
+             "--confidence", "0.9")
     )  # fmt: skip
     assert found["options"] | {"anonymous": False} == {
         "mappings": ["rem-as-deep", "wake-sleep"],
@@ -184,8 +184,6 @@ def test_options_are_told_in_the_results():
         "reference_zone": None,
         "device_zone": None,
         "clock_offset": 30.0,
-        "resamples": 20,
-        "seed": 7,
         "confidence": 0.9,
         "anonymous": False,
     }
@@ -194,7 +192,7 @@ def test_options_are_told_in_the_results():
 
 
 def test_a_window_by_the_clock():
-    found = as_json(band("crew-1-night-1", "--window", "2026-04-14T08:00/lights", "--resamples", "0"))
+    found = as_json(band("crew-1-night-1", "--window", "2026-04-14T08:00/lights"))
     assert found["window"] == {
         "from": "2026-04-14T08:00:00",
         "to": "2026-04-14T15:30:30",
@@ -209,7 +207,7 @@ def test_a_mapping_file_of_ones_own(tmp_path):
         'name = "deep or not"\nclasses = ["deep", "rest"]\n[reference]\nW = "rest"\nN1 = "rest"\nN2 = "rest"\n'
         'N3 = "deep"\nR = "leave-out"\n[device]\nUp = "rest"\nShallow = "rest"\nDeep = "deep"\n'
     )
-    found = as_json(band("crew-1-night-1", "--mapping", str(path), "--resamples", "0"))["mappings"][0]
+    found = as_json(band("crew-1-night-1", "--mapping", str(path)))["mappings"][0]
     table = np.array(TRUTH["nights"][0]["counts"]["band A"])
     rest = table[:3].sum(axis=0)
     assert found["counts"] == [[int(table[3, 2]), int(table[3, :2].sum())], [int(rest[2]), int(rest[:2].sum())]]
@@ -219,7 +217,7 @@ def test_a_mapping_file_of_ones_own(tmp_path):
 def test_the_same_command_gives_the_same_bytes_in_any_zone():
     outputs = {
         subprocess.run(
-            [sys.executable, "-m", "sleepagree", *pad("crew-1-night-1", "--resamples", "50", "--json", "-")],
+            [sys.executable, "-m", "sleepagree", *pad("crew-1-night-1", "--json", "-")],
             capture_output=True,
             env={**os.environ, "TZ": zone},
             check=True,
@@ -235,7 +233,7 @@ def test_the_same_command_gives_the_same_bytes_in_any_zone():
 @pytest.mark.parametrize("environment", [{}, {"NO_COLOR": "1"}, {"FORCE_COLOR": "1", "TERM": "xterm-256color"}])
 def test_a_pipe_gets_no_colour(environment):
     done = subprocess.run(
-        [sys.executable, "-m", "sleepagree", *pad("crew-4-night-2", "--resamples", "20")],
+        [sys.executable, "-m", "sleepagree", *pad("crew-4-night-2")],
         capture_output=True,
         env={**os.environ, **environment},
         check=True,
@@ -245,7 +243,7 @@ def test_a_pipe_gets_no_colour(environment):
 
 
 def test_a_reader_that_closes_the_pipe_early_gets_no_traceback():
-    command = f"{sys.executable} -m sleepagree {' '.join(band('crew-1-night-1', '--resamples', '0'))} | head -1"
+    command = f"{sys.executable} -m sleepagree {' '.join(band('crew-1-night-1'))} | head -1"
     done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, check=False)
     assert done.stdout == "The device gave the same stage as the reference in 69.1 % of the 925 epochs (7 h\n"
     assert "Traceback" not in done.stderr
@@ -254,7 +252,7 @@ def test_a_reader_that_closes_the_pipe_early_gets_no_traceback():
 @pytest.mark.parametrize("encoding", ["ascii", "cp1252", "latin-1", "cp437"])
 def test_an_output_without_our_characters_gets_their_escapes(encoding):
     done = subprocess.run(
-        [sys.executable, "-m", "sleepagree", *band("crew-1-night-1", "--resamples", "0")],
+        [sys.executable, "-m", "sleepagree", *band("crew-1-night-1")],
         capture_output=True,
         env={**os.environ, "PYTHONIOENCODING": encoding},
         check=True,
@@ -276,7 +274,7 @@ def test_json_through_a_pipe_that_lacks_characters_is_still_json(tmp_path):
         str(FERRY / "band-a.toml"),
     ]
     done = subprocess.run(
-        [sys.executable, "-m", "sleepagree", *arguments, "--resamples", "0", "--json", "-"],
+        [sys.executable, "-m", "sleepagree", *arguments, "--json", "-"],
         capture_output=True,
         env={**os.environ, "PYTHONIOENCODING": "latin-1"},
         check=True,
@@ -305,7 +303,7 @@ def test_hostile_file_names(tmp_path, name):
     out = tmp_path / "out"
     arguments = [str(FERRY / "reference" / "crew-1-night-1.edf"), device, "--layout", str(FERRY / "band-a.toml")]
     done = subprocess.run(
-        [sys.executable, "-m", "sleepagree", "night", *arguments, "--resamples", "0", "--out", str(out)],
+        [sys.executable, "-m", "sleepagree", "night", *arguments, "--out", str(out)],
         capture_output=True,
         check=False,
     )
@@ -330,7 +328,7 @@ def test_hostile_labels_stay_labels(tmp_path):
     layout.write_text("[stages]\n" + "\n".join(lines) + "\n", "utf-8")
     arguments = ["night", str(FERRY / "reference" / "crew-1-night-1.edf"), str(device), "--layout", str(layout)]
     out = tmp_path / "out"
-    result = invoke([*arguments, "--reports", "wake,light", "--resamples", "0", "--out", str(out)])
+    result = invoke([*arguments, "--reports", "wake,light", "--out", str(out)])
     assert not set(result.output) & set("\x1b\u202e\r")
     assert all(len(line) <= 80 for line in result.stdout.splitlines())
     found = json.loads((out / "results.json").read_text("utf-8"))
@@ -357,7 +355,7 @@ def test_generated_nights_through_files_and_json_agree_with_scikit_learn(tmp_pat
             continue
         found = as_json(
             ["night", str(tmp_path / "lab.csv"), str(tmp_path / "pad.csv"), "--reports", "wake,light,deep,rem",
-             "--resamples", "0"]
+             ]
         )["mappings"][0]  # fmt: skip
         truth, said = np.array([four[r] for r in rows]), np.array(columns)
         assert found["counts"] == metrics.confusion_matrix(truth, said, labels=classes).tolist(), number

@@ -29,7 +29,7 @@ ALIGNED = {"aligned.edf", "aligned_events.tsv", "aligned_events.json", "aligned.
 def words(name: str, device: str, *options: object) -> list[str]:
     zone = ("--reference-zone", "Europe/Helsinki") if device == "pad-b" else ()
     files = (FERRY / "reference" / f"{name}.edf", FERRY / device / f"{name}.csv", "--layout", FERRY / f"{device}.toml")
-    return [str(word) for word in ("night", *files, *zone, "--resamples", 0, "--quiet", *options)]
+    return [str(word) for word in ("night", *files, *zone, "--quiet", *options)]
 
 
 def rows_of(path: Path, delimiter: str = ",") -> list[dict[str, str]]:
@@ -201,7 +201,7 @@ def test_each_side_of_the_edf_is_the_hypnogram_that_it_was(written: Path, tmp_pa
         layouts[side].write_text("[stages]\n" + "\n".join(lines) + "\n")
     path = str(written / "aligned.edf")
     options = ("--layout", str(layouts["device"]), "--reference-layout", str(layouts["reference"]))
-    again = json.loads(ended("night", path, path, *options, "--resamples", "0", "--json", "-", "--quiet").stdout)
+    again = json.loads(ended("night", path, path, *options, "--json", "-", "--quiet").stdout)
     assert again["mappings"][0]["counts"] == results["mappings"][0]["counts"]
     assert again["ledger"]["scored"] == results["ledger"]["scored"]
 
@@ -262,7 +262,7 @@ def test_a_date_that_edf_cannot_tell_is_one_message_and_no_folder(tmp_path: Path
     lines = [f"{start + timedelta(seconds=30 * i)},{'wake' if i % 7 else 'light'}" for i in range(60)]
     for name in ("lab.csv", "band.csv"):
         (tmp_path / name).write_text("time,stage\n" + "\n".join(lines) + "\n")
-    arguments = ("night", str(tmp_path / "lab.csv"), str(tmp_path / "band.csv"), "--resamples", "0", "--quiet")
+    arguments = ("night", str(tmp_path / "lab.csv"), str(tmp_path / "band.csv"), "--quiet")
     out = tmp_path / "out"
     result = ended(*arguments, "--export", "edf", "--out", str(out), code=1)
     assert result.stderr == (
@@ -313,7 +313,7 @@ def test_the_command_in_the_report_repeats_it(anonymous: bool, tmp_path: Path) -
     found = re.search(r"sleepagree night [^<]*", (tmp_path / "out" / "report.html").read_text(encoding="utf-8"))
     assert found
     assert "--export edf --export bids" in found.group()
-    assert "--outside wake --resamples 0" in found.group()
+    assert "--outside wake" in found.group()
 
 
 def loaded_by(*more: str, out: Path) -> set[str]:

@@ -26,11 +26,11 @@ def command_in(folder: Path) -> str:
 
 
 def test_options_that_change_the_result_are_told_and_others_are_not(tmp_path: Path) -> None:
-    options = ("--mapping", "rem-left-out", "--mapping", "wake-sleep", "--clock-offset", "-30", "--resamples", "20")
+    options = ("--mapping", "rem-left-out", "--mapping", "wake-sleep", "--clock-offset", "-30")
     ended("night", *NIGHT, *options, "--quiet", "--overwrite", "--json", "-", "--out", str(tmp_path / "made here"))
     assert command_in(tmp_path / "made here") == (
         "sleepagree night crew-3-night-2.edf crew-3-night-2.csv --mapping rem-left-out --mapping wake-sleep "
-        "--layout band-a.toml --clock-offset -30.0 --resamples 20 --out 'made here'"
+        "--layout band-a.toml --clock-offset -30.0 --out 'made here'"
     )
 
 
@@ -44,9 +44,7 @@ def test_the_command_of_a_study_tells_its_options(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("given", ["2026-04-22T08:00/2026-04-22T15:00", "lights"])
 def test_an_anonymous_command_tells_no_name_and_no_time(given: str, tmp_path: Path) -> None:
-    ended(
-        "night", *NIGHT, "--window", given, "--resamples", "0", "--anonymous", "--quiet", "--out", str(tmp_path / "x")
-    )
+    ended("night", *NIGHT, "--window", given, "--anonymous", "--quiet", "--out", str(tmp_path / "x"))
     told = command_in(tmp_path / "x")
     assert told.startswith("sleepagree night REFERENCE DEVICE --layout")
     assert "--window RULE" in told
@@ -58,6 +56,6 @@ def test_a_file_whose_name_begins_like_an_option_is_told_as_a_file(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     Path("-x.csv").write_bytes(Path(NIGHT[1]).read_bytes())
-    ended("night", NIGHT[0], "./-x.csv", *NIGHT[2:], "--resamples", "0", "--out", "o")
+    ended("night", NIGHT[0], "./-x.csv", *NIGHT[2:], "--out", "o")
     told = command_in(tmp_path / "o")
     assert told.startswith("sleepagree night crew-3-night-2.edf ./-x.csv ")

@@ -31,7 +31,7 @@ def test_finding_with_kappa_tells_accuracy_kappa_and_interval() -> None:
     text = finding_of_night(night)
     assert f"{100 * first.table.accuracy:.1f} % of the {first.table.n} epochs" in text
     assert f"kappa is {first.table.kappa.value:.2f}" in text
-    assert f"{first.block_low:.2f} to {first.block_high:.2f}, resampling blocks" in text
+    assert "{:.2f} to {:.2f} when answers last".format(*first.intervals.kappa) in text
     assert text.count(". ") == 0
     assert text.endswith(".")
 
@@ -43,17 +43,9 @@ def test_finding_without_kappa_tells_where_the_unreported_stage_went() -> None:
     text = finding_of_night(night)
     assert "no label for REM" in text
     assert f"{100 * main.share:.0f} %" in text
-    assert f"{100 * main.block_low:.0f} to {100 * main.block_high:.0f} %" in text
+    assert f"{100 * main.primary_low:.0f} to {100 * main.primary_high:.0f} % when answers last" in text
     assert f"called {main.name}" in text
     assert "kappa is" not in text
-
-
-def test_finding_without_a_bootstrap_says_what_its_interval_takes_for_granted() -> None:
-    night = drawn.invented_night(resamples=0)
-    kappa = night.mappings[0].table.kappa
-    assert f"{kappa.low:.2f} to {kappa.high:.2f} if epochs were independent" in finding_of_night(night)
-    night = drawn.invented_night(rem=False, resamples=0)
-    assert "if epochs were independent" in finding_of_night(night)
 
 
 def test_finding_names_the_reason_where_kappa_does_not_exist() -> None:
@@ -63,7 +55,7 @@ def test_finding_names_the_reason_where_kappa_does_not_exist() -> None:
 
     reports = ("W", "N1", "N2", "N3", "R")
     awake = read_hypnogram(["W"] * 20, reports=reports)
-    text = finding_of_night(compare(align(reference=awake, device=awake), resamples=0))
+    text = finding_of_night(compare(align(reference=awake, device=awake)))
     assert "100.0 % of the 20 epochs" in text
     assert "kappa does not exist: both sides used one class only" in text
 
@@ -79,17 +71,16 @@ def test_methods_cite_in_rising_order_and_only_what_was_run(rem: bool) -> None:
     assert SOURCES["kappa"] in methods.sources
 
 
-def test_methods_without_a_bootstrap_do_not_speak_of_one() -> None:
-    methods = methods_of_night(drawn.invented_night(resamples=0))
+def test_methods_of_a_night_cite_the_long_run_variance_and_no_bootstrap() -> None:
+    methods = methods_of_night(drawn.invented_night())
     assert "bootstrap" not in methods.text
-    assert SOURCES["stationary_bootstrap"] not in methods.sources
+    assert "allows for answers that last from epoch to epoch" in methods.text
+    assert SOURCES["positive_sequence"] in methods.sources
 
 
-def test_methods_tell_seed_resamples_window_clock_and_labels() -> None:
+def test_methods_tell_intervals_window_clock_and_labels() -> None:
     text = methods_of_night(drawn.night_with_rem()).text
     for part in (
-        "50 resamples",
-        "seed 0",
         "from the first to the last epoch to which the reference gave a stage",
         "as the files tell them",
         "(as declared)",
@@ -105,7 +96,7 @@ def test_every_number_of_the_results_paragraph_stands_in_the_results(rem: bool) 
     known.append(100 * night.paired.ledger.scored / night.paired.ledger.window_epochs)
     for m in (*night.mappings, *night.others):
         table = m.table
-        known += [table.accuracy, table.n, table.kappa.value, m.block_low, m.block_high, m.ceiling.accuracy]
+        known += [table.accuracy, table.n, table.kappa.value, *m.intervals.kappa[:2], m.ceiling.accuracy]
         known += [c.sensitivity for c in table.classes]
     known += [pair.difference for pair in night.measures]
     for traced in night.redistribution:
@@ -196,7 +187,7 @@ def test_a_night_without_a_stage_is_not_a_device_without_it() -> None:
 
     reference = read_hypnogram(["W", "N2", "R", "N3", "R", "W"] * 20)
     device = read_hypnogram(["W", "N2", "N2", "N3", "N2", "W"] * 20)
-    text = finding_of_night(compare(align(reference=reference, device=device), resamples=20))
+    text = finding_of_night(compare(align(reference=reference, device=device)))
     assert "its file holds no label for REM" in text
 
 

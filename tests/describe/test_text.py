@@ -76,8 +76,8 @@ def ferry_pair(name: str, device: str, *, called: str | None = None):
 @pytest.mark.parametrize("name", NIGHTS)
 def test_every_fixture_night_fits(name, device):
     paired = ferry_pair(name, device)
-    check(night_lines(compare(paired, resamples=50)), 80)
-    check(mappings_lines(compare_mappings(paired, resamples=50, level=0.999, declared="wake-sleep")), 80)
+    check(night_lines(compare(paired)), 80)
+    check(mappings_lines(compare_mappings(paired, level=0.999, declared="wake-sleep")), 80)
     if name.startswith("crew-2"):
         check(clock_lines(scan_clock(paired, mapping_named("wake-sleep"), resamples=50), paired), 80)
 
@@ -85,8 +85,8 @@ def test_every_fixture_night_fits(name, device):
 @pytest.mark.parametrize("name", HOSTILE, ids=range(len(HOSTILE)))
 def test_any_file_name_fits(name):
     paired = ferry_pair("crew-4-night-2", "pad-b", called=name)
-    check(night_lines(compare(paired, resamples=20)), 80)
-    check(mappings_lines(compare_mappings(paired, resamples=20)), 80)
+    check(night_lines(compare(paired)), 80)
+    check(mappings_lines(compare_mappings(paired)), 80)
     check(clock_lines(scan_clock(paired, mapping_named("wake-sleep"), resamples=50), paired), 80)
 
 
@@ -112,7 +112,7 @@ def test_the_curve_of_a_clock_has_even_offsets_with_0_and_the_best_among_them(ra
 
 def test_a_long_file_name_keeps_its_end():
     name = "recording-of-the-night-ferry-crew-" * 4 + "night-7.csv"
-    lines = night_lines(compare(ferry_pair("crew-1-night-1", "band-a", called=name), resamples=0))
+    lines = night_lines(compare(ferry_pair("crew-1-night-1", "band-a", called=name)))
     at = lines.index("  reference:") + 1
     assert lines[at].startswith("    recording-of-the-night-ferry-cr")
     assert "…" in lines[at]
@@ -127,7 +127,7 @@ def test_any_number_of_classes_fits_in_blocks_of_columns(classes):
     mapping = StageMapping("many", names, names, table, table, from_file="many.toml")
     words = frozenset(names[1:])
     paired = pair(side(text, own_words=words), side(text, own_words=words))
-    shown = check(night_lines(compare(paired, mappings=[mapping], resamples=0)), 80)
+    shown = check(night_lines(compare(paired, mappings=[mapping])), 80)
     for i, name in enumerate(names):
         assert len(re.findall(rf"^  {'wake' if name == 'W' else name} .*\b{i + 900} \(100 %\)", shown, re.M)) == 1
 
@@ -147,14 +147,14 @@ def test_hostile_labels_and_classes_fit(hostile):
     )
     device = read_hypnogram(labels, own_words=frozenset(labels), start=BED_TIME)
     paired = pair(side("W*5 N2*40 R*10 N3*9"), device)
-    check(night_lines(compare(paired, mappings=[mapping], resamples=0)), 80)
-    check(mappings_lines(compare_mappings(paired, extra=[mapping], resamples=0)), 80)
+    check(night_lines(compare(paired, mappings=[mapping])), 80)
+    check(mappings_lines(compare_mappings(paired, extra=[mapping])), 80)
 
 
 def test_five_stages_on_both_sides_fit():
     paired = pair("W*100 N1*200 N2*900 N3*300 R*1000", "W*100 N1*200 N2*900 N3*300 R*1000")
-    check(night_lines(compare(paired, resamples=0)), 80)
-    check(mappings_lines(compare_mappings(paired, resamples=0, level=0.9999)), 80)
+    check(night_lines(compare(paired)), 80)
+    check(mappings_lines(compare_mappings(paired, level=0.9999)), 80)
 
 
 # --- what is said --------------------------------------------------------------------------------------------
@@ -162,7 +162,7 @@ def test_five_stages_on_both_sides_fit():
 
 def test_the_ledger_and_the_matrix_say_what_was_counted():
     paired = pair("W*6 N2*3 ?*2 R*3 N2*2", "wake*5 light*4 light deep deep*2 light - light", outside=Outside.WAKE)
-    night = compare(paired, resamples=0)
+    night = compare(paired)
     lines = night_lines(night)
     shown = check(lines, 80)
     for line in (
@@ -183,24 +183,19 @@ def test_the_ledger_and_the_matrix_say_what_was_counted():
 
 def test_a_measure_without_a_value_says_why():
     paired = pair("W*9 N2", side("wake*10", reports=("wake", "light", "deep", "rem")))
-    lines = check(night_lines(compare(paired, resamples=0)), 80)
+    lines = check(night_lines(compare(paired)), 80)
     assert re.search(r"^  SOL +min +4\.5 +– +–  no sleep on the device\n +side$", lines, re.M)
     assert re.search(r"^  deep latency +min +– +– +–  no such epoch on\n +either side$", lines, re.M)
 
 
-def test_without_resamples_no_interval_by_blocks_is_made_up():
-    shown = check(night_lines(compare(pair("W*5 N2*5", "W*5 N2*5"), resamples=0)), 80)
-    assert re.search(r"^  kappa +1\.000 +– +– +1\.000$", shown, re.M)
-    assert "kappa is 1.00 (no interval)" in " ".join(shown.split())
-
-
-def test_perfect_agreement_makes_up_no_interval():
-    shown = check(night_lines(compare(pair("W*5 N2*5", "W*5 N2*5"), resamples=50)), 80)
-    assert re.search(r"^  kappa +1\.000 +– +1\.000 to 1\.000 +1\.000$", shown, re.M)
+def test_perfect_agreement_has_an_interval_of_its_two_bouts_and_none_if_epochs_were_independent():
+    shown = check(night_lines(compare(pair("W*5 N2*5", "W*5 N2*5"))), 80)
+    assert re.search(r"^  kappa +1\.000 +-0\.976 to 1\.000 +– +1\.000$", shown, re.M)
+    assert "kappa is 1.00 (95 % interval -0.98 to 1.00 when answers last)" in " ".join(shown.split())
 
 
 def test_a_window_of_a_day_tells_the_date_of_its_end():
-    night = compare(pair("W*2000 N2*880", "W*2000 N2*880"), resamples=0)
+    night = compare(pair("W*2000 N2*880", "W*2000 N2*880"))
     check(night_lines(night), 80)
     told = "window: 2026-03-01 22:30:00 to 2026-03-02 22:30:00, 2880 epochs (24 h 00.0 min); rule: "
     assert told in " ".join(" ".join(night_lines(night)).split())
@@ -210,13 +205,13 @@ def test_a_window_of_a_day_tells_the_date_of_its_end():
 
 def test_elapsed_time_says_so():
     paired = pair(side("W*2 N2*2", start=None), side("wake*2 light*2", start=None))
-    lines = " ".join(check(night_lines(compare(paired, resamples=0)), 80).split())
+    lines = " ".join(check(night_lines(compare(paired)), 80).split())
     assert "device: data in memory, elapsed time, no clock, 4 epochs of 30 s (source: 30-s epochs)" in lines
     assert "window: 0 s to 120 s after the reference's start, 4 epochs (2.0 min); rule: " in lines
 
 
 def test_the_declared_mapping_is_marked():
-    comparison = compare_mappings(ferry_pair("crew-1-night-1", "band-a"), declared="rem-as-light", resamples=0)
+    comparison = compare_mappings(ferry_pair("crew-1-night-1", "band-a"), declared="rem-as-light")
     lines = mappings_lines(comparison)
     marked = [line for line in lines if line.startswith("*")]
     assert [line.split()[1] for line in marked] == ["rem-as-light"]

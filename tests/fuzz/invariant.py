@@ -133,7 +133,7 @@ def check_spans(spans: ScoredSpans) -> str:
     gaps = dict(ledger.excluded)["reference_gap"]
     assert sum(count for _, count in ledger.reference_labels) == ledger.window_epochs - gaps
     assert int(paired.count_native().sum()) == ledger.scored
-    night = or_message(lambda: compare(paired, resamples=20))
+    night = or_message(lambda: compare(paired))
     if night is None:
         return "paired, no mapping"
     # against itself everything agrees

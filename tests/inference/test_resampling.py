@@ -15,7 +15,6 @@ from sklearn.metrics import cohen_kappa_score
 from sleepagree.inference import resampling
 from sleepagree.inference.resampling import (
     bca_interval,
-    block_bootstrap_tables,
     cluster_bootstrap_all,
     participant_weights,
     percentile_interval,
@@ -52,83 +51,6 @@ def test_a_purpose_has_its_own_stream_and_keeps_it():
         assert not (other.random(4) == first).any()
     with pytest.raises(ValueError, match="seed must be 0 or more, not -1"):
         rng_for(-1, "x")
-
-
-# ---- one night
-
-
-@pytest.mark.parametrize(
-    ("n", "cells", "mean_block"), [(600, 6, 30), (600, 20, 7.5), (37, 3, 1), (5, 2, 400), (1, 1, 30)]
-)
-def test_tables_equal_those_of_the_epochs_written_out(n, cells, mean_block):
-    codes = rng(3).integers(0, cells, n)
-    tables = block_bootstrap_tables(codes, cells, rng=rng(4), resamples=50, mean_block_epochs=mean_block)
-    again = rng(4)
-    lengths, first_blocks = resampling._block_lengths(n, 50, mean_block, again)
-    begin = again.integers(0, n, size=lengths.size)
-    epochs = np.concatenate(
-        [codes[(start + np.arange(length)) % n] for start, length in zip(begin, lengths, strict=True)]
-    )
-    written_out = [np.bincount(row, minlength=cells) for row in epochs.reshape(50, n)]
-    assert tables.tolist() == np.array(written_out).tolist()
-    assert len(first_blocks) == 50
-
-
-def test_block_lengths_are_geometric():
-    # blocks that no end of a resample cuts short: one long resample. Chi-squared against scipy's distribution.
-    lengths, _ = resampling._block_lengths(200_000, 1, 8.0, rng(5))
-    lengths = lengths[:-1]
-    seen = np.bincount(np.minimum(lengths, 40), minlength=41)[1:]
-    law = stats.geom(1 / 8.0)
-    expected = np.append(law.pmf(np.arange(1, 40)), law.sf(39)) * lengths.size
-    assert stats.chisquare(seen, expected).pvalue > 0.001
-
-
-def test_with_blocks_of_one_epoch_a_cell_is_binomial():
-    codes = np.array([0] * 30 + [1] * 70)
-    tables = block_bootstrap_tables(codes, 2, rng=rng(6), resamples=20_000, mean_block_epochs=1)
-    assert tables[:, 0].mean() == pytest.approx(30, abs=0.2)
-    assert tables[:, 0].var() == pytest.approx(100 * 0.3 * 0.7, rel=0.05)
-
-
-def test_variance_of_a_share_is_that_of_the_stationary_bootstrap():
-    # Politis & Romano 1994, J Am Stat Assoc 89:1303, lemma 1 (formula from memory, and derivable: an epoch and
-    # the one i later are in one block with probability (1-p)^i): the variance of the resampled mean is
-    # [R(0) + 2 sum (1 - i/n) (1-p)^i R(i)]/n with circular autocovariances R.
-    codes = night_of_runs(cells=2)
-    n, p = codes.size, 1 / 30
-    away = codes - codes.mean()
-    lags = np.arange(1, n)
-    covariance = np.array([np.mean(away * np.roll(away, i)) for i in range(n)])
-    variance = (covariance[0] + 2 * ((1 - lags / n) * (1 - p) ** lags * covariance[1:]).sum()) / n
-    tables = block_bootstrap_tables(codes, 2, rng=rng(7), resamples=20_000, mean_block_epochs=30)
-    shares = tables[:, 1] / n
-    assert shares.mean() == pytest.approx(codes.mean(), abs=5 * np.sqrt(variance / 20_000))
-    assert shares.var() == pytest.approx(variance, rel=0.05)
-
-
-def test_many_cells_and_long_nights_do_not_spill_into_each_other():
-    codes = np.arange(70_000) % 49  # 17 bits a cell, 3 cells a word
-    tables = block_bootstrap_tables(codes, 50, rng=rng(8), resamples=3)
-    assert tables.sum(axis=1).tolist() == [70_000] * 3
-    assert (tables[:, 49] == 0).all()
-    # blocks hold every code about equally often, so no cell strays far from 70000/49
-    assert np.abs(tables[:, :49] - 70_000 / 49).max() < 500
-
-
-@pytest.mark.parametrize(
-    ("codes", "options", "message"),
-    [
-        ([], {}, "cell_codes must hold at least one epoch"),
-        ([0, 3], {}, "cell_codes must lie from 0 to 2, not 0 to 3"),
-        ([-1, 0], {}, "cell_codes must lie from 0 to 2, not -1 to 0"),
-        ([0, 1], {"resamples": 0}, "resamples must be 1 or more, not 0"),
-        ([0, 1], {"mean_block_epochs": 0.5}, "mean_block_epochs must be 1 or more, not 0.5"),
-    ],
-)
-def test_misuse_of_blocks_is_told(codes, options, message):
-    with pytest.raises(ValueError, match=message):
-        block_bootstrap_tables(np.array(codes, dtype=int), 3, rng=rng(), **options)
 
 
 # ---- intervals of replicates
@@ -413,10 +335,10 @@ def test_memory_stays_flat(people):
 
 def test_the_path_of_one_night_stays_light():
     code = (
-        "import sys, numpy as np, sleepagree.scoring.clock as c, sleepagree.scoring.disagreement as d;"
-        "import sleepagree.inference.resampling as r;"
-        "x = np.array([0, 1] * 50); r.block_bootstrap_tables(x, 2, rng=r.rng_for(0, 'x'));"
-        "r.percentile_interval(np.arange(9.0)); c.quick_offset(x, x, 2);"
+        "import sys, numpy as np, sleepagree.scoring.offsets as c, sleepagree.scoring.disagreement as d;"
+        "import sleepagree.inference.one_night as o;"
+        "x = np.array([0, 1] * 50); o.kappa_interval(x, x[::-1]); o.share_interval(x == 1, x == 2, level=0.95);"
+        "c.quick_offset(x, x, 2);"
         "d.describe_disagreement(x, 1 - x, np.arange(100), classes=('a', 'b'));"
         "print([m for m in ('scipy', 'pandas', 'statistics', 'mne', 'sklearn', 'matplotlib') if m in sys.modules])"
     )

@@ -166,7 +166,7 @@ def told_of_sides(paired: PairedNight) -> str:
 
 def scored_of(paired: PairedNight, mapping: StageMapping) -> str:
     """Return the whole result of a night under a mapping, without the names of labels."""
-    night = compare(paired, mappings=[mapping], resamples=0)
+    night = compare(paired, mappings=[mapping])
     first = night.mappings[0]
     return repr(
         (
@@ -232,7 +232,7 @@ def test_a_perfect_device_is_perfect_whatever_its_labels_are_called(word, stage,
     epochs = sequence(stages, 0)
     reference = table_of(epochs, plain_names(stages), tmp_path / "a.csv")
     device = table_of(epochs, plain_names(stages) | {stage: word}, tmp_path / "b.csv")
-    for scored in compare(align(reference=reference, device=device), resamples=0).mappings:
+    for scored in compare(align(reference=reference, device=device)).mappings:
         assert (scored.table.kappa.value, scored.left_out) == (1.0, 0)
 
 

@@ -121,7 +121,7 @@ def test_swapping_the_sides_transposes_the_matrix_and_leaves_kappa_alone(night):
         other = align(reference=columns, device=rows, window=window)
     except PairingError:
         return
-    there, back = (compare(p, mappings=[mapping], resamples=0).mappings[0] for p in (one, other))
+    there, back = (compare(p, mappings=[mapping]).mappings[0] for p in (one, other))
     assert there.counts.tolist() == back.counts.T.tolist()
     assert there.table.kappa.value == pytest.approx(back.table.kappa.value, abs=1e-12, nan_ok=True)
     assert there.table.accuracy == back.table.accuracy or math.isnan(there.table.accuracy)
@@ -181,7 +181,7 @@ def test_intervals_and_their_epochs_are_the_same_night(night):
         device=read_hypnogram(intervals(device), reports=DEVICE_REPORTS),
     )
     assert by_interval.ledger == by_epoch.ledger
-    one, other = (compare(p, resamples=0) for p in (by_epoch, by_interval))
+    one, other = (compare(p) for p in (by_epoch, by_interval))
     assert one.mappings[0].counts.tolist() == other.mappings[0].counts.tolist()
     assert [(m.measure, repr(m.reference), repr(m.device)) for m in one.measures] == [
         (m.measure, repr(m.reference), repr(m.device)) for m in other.measures
@@ -203,7 +203,7 @@ def test_mapping_the_counts_is_counting_the_mapped(night):
     """All mappings are sums of one native table: mapped epoch by epoch and then counted, the same comes out."""
     reference, device = night
     names = ("wake-light-deep-rem", "wake-nrem-rem", "wake-sleep")
-    scored = compare(paired_of(reference, device), mappings=[mapping_named(n) for n in names], resamples=0).mappings
+    scored = compare(paired_of(reference, device), mappings=[mapping_named(n) for n in names]).mappings
     jointly = [
         (STAGE_OF.get(a, a), STAGE_OF.get(b, b))
         for a, b in zip(reference, device, strict=False)
@@ -222,7 +222,7 @@ def test_merging_classes_never_lowers_accuracy(night):
     reference, device = night
     device = ["light" if label == "asleep" else label for label in device]
     names = ("wake-light-deep-rem", "wake-nrem-rem", "wake-sleep")
-    scored = compare(paired_of(reference, device), mappings=[mapping_named(n) for n in names], resamples=0).mappings
+    scored = compare(paired_of(reference, device), mappings=[mapping_named(n) for n in names]).mappings
     accuracies = [m.table.accuracy for m in scored]
     assert accuracies == sorted(accuracies)
 
@@ -233,7 +233,7 @@ def test_redistribution_and_bias_add_up(night):
     device = [{"rem": "light"}.get(label, label) for label in device]
     rows = read_hypnogram(reference, start=START)
     columns = read_hypnogram(device, start=START, reports=("wake", "light", "deep", "asleep"))
-    scored = compare(align(reference=rows, device=columns), resamples=20)
+    scored = compare(align(reference=rows, device=columns))
     counts = scored.mappings[0].counts
     for traced in scored.redistribution:
         assert sum(d.epochs for d in traced.to) == traced.epochs
@@ -256,7 +256,7 @@ def test_redistribution_and_bias_add_up(night):
 def test_measures_hang_together(night):
     reference, device = night
     paired = paired_of(reference, device)
-    measures = {m.measure: m for m in compare(paired, resamples=0).measures}
+    measures = {m.measure: m for m in compare(paired).measures}
     for value in ("reference", "device"):
         tst, sol, waso = (getattr(measures[name], value) for name in ("TST", "SOL", "WASO"))
         tib = measures["TIB"].reference
@@ -345,22 +345,24 @@ def test_200_generated_nights_agree_with_scikit_learn_and_statsmodels():
         paired = align(
             reference=read_hypnogram(rows, reports=AASM_STAGES), device=read_hypnogram(columns, reports=AASM_STAGES)
         )
-        for found in compare(paired, mappings=mappings, resamples=0).mappings:
+        for found in compare(paired, mappings=mappings).mappings:
             table = CLASS_OF[found.mapping.name]
             check_against_libraries(found, [table[a] for a, _ in jointly], [table[b] for _, b in jointly])
 
 
 @settings(max_examples=25, deadline=None)
 @given(st.integers(0, 2**31), st.sampled_from(["wake-light-deep-rem", "wake-sleep"]))
-def test_block_intervals_lie_within_the_values_a_kappa_can_take(seed, name):
+def test_intervals_lie_within_the_values_a_kappa_can_take_and_are_never_of_width_0(seed, name):
     ((reference, device),) = generate_nights(1, seed=seed)
     paired = align(
         reference=read_hypnogram([FIVE[c] for c in reference[:120]], reports=AASM_STAGES),
         device=read_hypnogram([FOUR_WORDS[FIVE[c]] for c in device[:120]], reports=("wake", "light", "deep", "rem")),
     )
-    scored = compare(paired, mappings=[mapping_named(name)], resamples=50).mappings[0]
-    if not math.isnan(scored.block_low):
-        assert -1 <= scored.block_low <= scored.block_high <= 1
+    scored = compare(paired, mappings=[mapping_named(name)]).mappings[0]
+    found = scored.intervals.kappa
+    if scored.table.kappa.defined:
+        assert -1 <= found.low <= scored.table.kappa.value <= found.high <= 1
+        assert found.low < found.high
 
 
 # --- whatever the input --------------------------------------------------------------------------------------
@@ -406,8 +408,8 @@ def test_any_pair_is_scored_or_refused_with_a_message(reference, device, epoch_s
         paired = align(
             reference=sides[0], device=sides[1], clock_offset_s=offset_s, window=parse_window(window), outside=outside
         )
-        night = compare(paired, resamples=5)
-        comparison = compare_mappings(paired, resamples=5)
+        night = compare(paired)
+        comparison = compare_mappings(paired)
     except SleepAgreeError as error:
         refusal = str(error)
     else:

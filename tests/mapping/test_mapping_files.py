@@ -64,7 +64,7 @@ def test_a_good_file(tmp_path):
 def test_a_device_of_words_of_its_own_needs_no_layout(tmp_path):
     mapping = read_mapping(written(tmp_path, GOOD))
     device = side("Up Shallow Shallow Deep Lost Deep", own_words=own_words([mapping]))
-    scored = compare(pair("W N1 N2 N3 N3 R", device), mappings=[mapping], resamples=0).mappings[0]
+    scored = compare(pair("W N1 N2 N3 N3 R", device), mappings=[mapping]).mappings[0]
     # epochs: wake-wake, other-other twice, deep-deep, one left out, REM (other) called deep
     assert scored.counts.tolist() == [[1, 0, 0], [0, 1, 0], [0, 1, 2]]
     assert scored.left_out == 1
@@ -87,7 +87,7 @@ def test_stages_may_stand_for_labels_in_any_spelling(tmp_path):
     text = GOOD.replace("Up =", "AWAKE =").replace("Shallow =", "Light =")
     mapping = read_mapping(written(tmp_path, text))
     device = side("wake light deep")
-    assert compare(pair("W N2 N3", device), mappings=[mapping], resamples=0).mappings[0].counts.trace() == 3
+    assert compare(pair("W N2 N3", device), mappings=[mapping]).mappings[0].counts.trace() == 3
 
 
 def test_r_and_k_stages_can_be_told_apart(tmp_path):
@@ -106,7 +106,7 @@ def test_r_and_k_stages_can_be_told_apart(tmp_path):
         """
     mapping = read_mapping(written(tmp_path, text))
     paired = pair("W S1 S2 S3 S4", "wake light light deep deep")
-    assert compare(paired, mappings=[mapping], resamples=0).mappings[0].counts.tolist() == [
+    assert compare(paired, mappings=[mapping]).mappings[0].counts.tolist() == [
         [1, 0, 0],
         [0, 1, 0],
         [0, 1, 2],
@@ -243,7 +243,7 @@ def test_missing_labels_are_shown_as_lines_that_complete_the_file(tmp_path):
     mapping = read_mapping(written(tmp_path, text))
     device = side('Up Half_"asleep" Deep', own_words=own_words([mapping]))
     with pytest.raises(MappingError) as refusal:
-        compare(pair("W N1 N2", device), mappings=[mapping], resamples=0)
+        compare(pair("W N1 N2", device), mappings=[mapping])
     message = str(refusal.value)
     assert message.startswith(
         "mine.toml: [reference]: mapping 'deep-against-rest' says nothing about 1 of the reference's labels. Found 'N2'"
@@ -252,4 +252,4 @@ def test_missing_labels_are_shown_as_lines_that_complete_the_file(tmp_path):
     completed = tomllib.loads(lines.replace('"..."', '"other"'))
     assert completed == {"reference": {"N2": "other"}}
     fixed = text.replace("[reference]\n", lines.replace('"..."', '"other"') + "\n")
-    assert compare(pair("W N1 N2", device), mappings=[read_mapping(written(tmp_path, fixed))], resamples=0)
+    assert compare(pair("W N1 N2", device), mappings=[read_mapping(written(tmp_path, fixed))])

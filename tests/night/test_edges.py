@@ -16,7 +16,7 @@ from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.hypnogram.window import parse_window
 from sleepagree.inference import resampling
 from sleepagree.inference.limits import Scale, fit_limits_of_agreement
-from sleepagree.inference.resampling import block_bootstrap_tables, cluster_bootstrap_all
+from sleepagree.inference.resampling import cluster_bootstrap_all
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.scoring import class_figures, coefficients
 from sleepagree.scoring.bias_sources import account_for_bias
@@ -115,34 +115,6 @@ def test_ratios_need_values_above_zero_and_no_more() -> None:
 
 
 # --- resampling -------------------------------------------------------------------------------------------
-
-
-def test_one_resample_is_enough_for_a_table() -> None:
-    codes = np.array([0, 1, 2, 1, 0], np.int64)
-    (table,) = block_bootstrap_tables(codes, 3, rng=np.random.default_rng(1), resamples=1)
-    assert table.sum() == 5
-    with pytest.raises(ValueError, match="resamples must be 1 or more"):
-        block_bootstrap_tables(codes, 3, rng=np.random.default_rng(1), resamples=0)
-
-
-def test_many_cells_do_not_spill_into_each_other() -> None:
-    # more cells than one 64-bit word holds: each table is a count of the epochs, cell by cell, against a plain loop
-    rng = np.random.default_rng(3)
-    codes = rng.integers(0, 30, 900)
-    tables = block_bootstrap_tables(codes, 30, rng=np.random.default_rng(5), resamples=200)
-    assert (tables.sum(axis=1) == 900).all()
-    share = np.bincount(codes, minlength=30) / 900
-    # each cell's mean over resamples is its share of the night: z scores of 30 means stay small
-    error = (tables.mean(axis=0) - 900 * share) / (tables.std(axis=0) / math.sqrt(200))
-    assert np.abs(error).max() < 4.5
-
-
-def test_one_epoch_blocks_are_the_plain_bootstrap() -> None:
-    codes = np.repeat([0, 1], [300, 100])
-    tables = block_bootstrap_tables(codes, 2, rng=np.random.default_rng(8), resamples=4000, mean_block_epochs=1.0)
-    # binomial by scipy: mean 300, sd sqrt(400 * .75 * .25)
-    assert tables[:, 0].mean() == pytest.approx(300, abs=4 * math.sqrt(75 / 4000))
-    assert tables[:, 0].std() == pytest.approx(math.sqrt(75), rel=0.05)
 
 
 def test_bca_of_a_skewed_mean_is_that_of_scipy_far_from_the_middle() -> None:

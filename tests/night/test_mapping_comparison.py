@@ -22,7 +22,7 @@ INFLATES = (
 
 
 def compared(**options):
-    comparison = compare_mappings(pair(REFERENCE, side(NO_REM)), resamples=0, **options)
+    comparison = compare_mappings(pair(REFERENCE, side(NO_REM)), **options)
     return comparison, {c.scored.mapping.name: c for c in comparison.mappings}
 
 
@@ -49,7 +49,7 @@ def test_accuracy_of_the_commonest_class_by_hand():
 
 def test_the_commonest_class_is_one_that_the_device_can_say():
     """REM fills 5 of 8 epochs, but a device without REM cannot always say it; of the others light has 2."""
-    comparison = compare_mappings(pair("W N2 N2 R R R R R", side("wake light deep light*5")), resamples=0)
+    comparison = compare_mappings(pair("W N2 N2 R R R R R", side("wake light deep light*5")))
     assert comparison.mappings[0].commonest_accuracy == 2 / 8
 
 
@@ -84,7 +84,7 @@ def test_without_a_declared_mapping_the_reader_is_warned():
 
 
 def test_one_mapping_alone_needs_no_such_warning():
-    comparison = compare_mappings(pair("W N2 N3 W", side("wake asleep asleep wake")), resamples=0)
+    comparison = compare_mappings(pair("W N2 N3 W", side("wake asleep asleep wake")))
     assert [c.scored.mapping.name for c in comparison.mappings] == ["wake-sleep"]
     assert INFLATES not in said(comparison.cautions)
 
@@ -113,7 +113,7 @@ def test_a_mapping_file_alone_serves_words_of_its_own(tmp_path):
     )
     mine = read_mapping(path)
     device = side("lively gone gone", own_words=own_words([mine]))
-    comparison = compare_mappings(pair("W N2 R", device), extra=[mine], resamples=0)
+    comparison = compare_mappings(pair("W N2 R", device), extra=[mine])
     assert [c.scored.mapping.name for c in comparison.mappings] == ["mine"]
 
 

@@ -78,7 +78,7 @@ def twelve(device: str):
 @pytest.mark.parametrize(("device", "name"), WORKED, ids=[f"{name}-{i}" for i, (_, name) in enumerate(WORKED)])
 def test_counts_of_every_mapping_by_hand(device, name):
     counts, left_out, kappa = WORKED[device, name]
-    scored = compare(twelve(device), mappings=[mapping_named(name)], resamples=0).mappings[0]
+    scored = compare(twelve(device), mappings=[mapping_named(name)]).mappings[0]
     assert scored.counts.tolist() == counts
     assert (scored.left_out, scored.table.n) == (left_out, 12 - left_out)
     trace = sum(counts[i][i] for i in range(len(counts[0])))
@@ -98,11 +98,11 @@ def test_the_worked_mappings_are_all_that_fit(device):
 
 
 def test_the_first_mapping_names_classes_and_the_default_is_the_finest():
-    night = compare(twelve(NO_REM), resamples=0)
+    night = compare(twelve(NO_REM))
     assert [m.mapping.name for m in night.mappings] == ["rem-apart"]
     assert [m.mapping.name for m in night.others] == ["rem-left-out", "wake-sleep"]
     assert [s.name for s in night.bias_sources] == ["wake", "light", "deep"]
-    asked = compare(twelve(NO_REM), mappings=[mapping_named("wake-sleep"), mapping_named("rem-apart")], resamples=0)
+    asked = compare(twelve(NO_REM), mappings=[mapping_named("wake-sleep"), mapping_named("rem-apart")])
     assert asked.others == ()
     assert [s.name for s in asked.bias_sources] == ["wake", "sleep"]
     assert [d.name for d in asked.redistribution[0].to] == ["wake", "sleep"]
@@ -142,7 +142,7 @@ OVERALL = {"T": (0.75, 0.539995, 0.540078, 0.700826), "U": (0.65, 0.225330, 0.28
 @pytest.mark.parametrize(("name", "counts"), [("T", T), ("U", U)])
 def test_per_class_tables(name, counts):
     paired = night_of_counts(counts, ("W", "N2", "R"), ("wake", "nrem", "rem"), reports=("wake", "nrem", "rem"))
-    scored = compare(paired, resamples=0).mappings[0]
+    scored = compare(paired).mappings[0]
     assert scored.mapping.name == "wake-nrem-rem"
     assert scored.counts.tolist() == counts
     table = scored.table
@@ -156,7 +156,7 @@ def test_per_class_tables(name, counts):
 
 def test_where_rem_went_of_a_device_that_never_says_it():
     paired = night_of_counts(U, ("W", "N2", "R"), ("wake", "nrem", "-"), reports=("wake", "nrem"))
-    traced = {r.stage: r for r in compare(paired, resamples=0).redistribution}["R"]
+    traced = {r.stage: r for r in compare(paired).redistribution}["R"]
     shares = {d.name: (d.epochs, d.share) for d in traced.to}
     assert shares["wake"] == (5, pytest.approx(5 / 150))
     assert shares["sleep"] == (145, pytest.approx(145 / 150))
@@ -186,7 +186,7 @@ FOLDED = {
 
 def test_stage_folding():
     paired = night_of_counts(FIVE_STAGES, AASM_STAGES, AASM_STAGES)
-    night = compare(paired, mappings=[mapping_named(name) for name in FOLDED], resamples=0)
+    night = compare(paired, mappings=[mapping_named(name) for name in FOLDED])
     for scored, (counts, accuracy, kappa, se, mcc) in zip(night.mappings, FOLDED.values(), strict=True):
         assert scored.counts.tolist() == counts
         table = scored.table
@@ -208,7 +208,7 @@ def test_folding_is_a_product_of_matrices():
 
 def cautions(reference, device, *, mappings=(), **options):
     reports = options.pop("reports", ("wake", "light", "deep", "rem"))
-    return said(compare(pair(reference, device, reports=reports, **options), mappings=mappings, resamples=0).cautions)
+    return said(compare(pair(reference, device, reports=reports, **options), mappings=mappings).cautions)
 
 
 def test_more_than_an_hour_of_wake_by_hand():
@@ -241,7 +241,7 @@ def test_the_hour_is_counted_in_wake_and_must_be_passed():
 
 
 def test_a_night_awake_is_scored_and_has_no_such_caution():
-    night = compare(pair("W*300", "wake*299 light", reports=("wake", "light", "deep", "rem")), resamples=0)
+    night = compare(pair("W*300", "wake*299 light", reports=("wake", "light", "deep", "rem")))
     assert night.mappings[0].mapping.name == "wake-light-deep-rem"
     assert night.mappings[0].table.accuracy == 299 / 300
     assert not any("easy to agree" in c for c in said(night.cautions))
@@ -257,7 +257,7 @@ def test_one_file_on_both_sides_is_told():
     same = "Reference and device are the same file, or copies of one: their agreement says nothing."
     for reference, device, told in ((one, one, True), (one, other, False), (Origin(), Origin(), False)):
         paired = pair(side("W N2").with_changes(origin=reference), side("W N2").with_changes(origin=device))
-        assert (same in said(compare(paired, resamples=0).cautions)) is told
+        assert (same in said(compare(paired).cautions)) is told
 
 
 def test_few_jointly_scored_epochs():
@@ -293,7 +293,7 @@ def test_a_mapping_that_classes_an_unscored_label_changes_nothing_and_says_so():
         (("W", "wake"), ("light", "sleep")),
         from_file="mine.toml",
     )
-    night = compare(pair("W N2 movement movement N2", "wake light*4"), mappings=[mapping], resamples=0)
+    night = compare(pair("W N2 movement movement N2", "wake light*4"), mappings=[mapping])
     assert night.mappings[0].counts.tolist() == [[1, 0], [0, 2]]
     assert any(
         c.startswith(
@@ -310,7 +310,7 @@ def test_a_mapping_that_classes_an_unscored_label_changes_nothing_and_says_so():
 def test_two_mappings_of_one_name_are_refused():
     two = [mapping_named("wake-sleep")] * 2
     with pytest.raises(MappingError) as refusal:
-        compare(twelve(FOUR), mappings=two, resamples=0)
+        compare(twelve(FOUR), mappings=two)
     assert str(refusal.value) == (
         "--mapping: two mappings have one name. Found wake-sleep; expected distinct names. Rename the one in the file."
     )
@@ -327,7 +327,7 @@ def test_wake_is_known_by_what_is_taken_into_it():
         from_file="mine.toml",
     )
     device = side("lively drowsy*2 gone*5 drowsy gone", own_words=frozenset({"lively", "drowsy", "gone"}))
-    night = compare(pair("W*2 N2*8", device), mappings=[mapping], resamples=0)
+    night = compare(pair("W*2 N2*8", device), mappings=[mapping])
     found = {p.measure: (p.reference, p.device) for p in night.measures}
     assert found["TST"] == (4.0, 3.0)
     assert found["SOL"] == (1.0, 1.5)
@@ -337,21 +337,12 @@ def test_wake_is_known_by_what_is_taken_into_it():
 
 def test_a_stage_that_may_be_wake_or_sleep_counts_as_its_mapping_says():
     for name, tst in (("either-as-wake", 4.0), ("either-as-sleep", 5.5), ("wake-sleep", 4.0)):
-        night = compare(twelve(EITHER), mappings=[mapping_named(name)], resamples=0)
+        night = compare(twelve(EITHER), mappings=[mapping_named(name)])
         assert {p.measure: p.device for p in night.measures}["TST"] == tst
 
 
-def test_a_night_without_resamples_has_no_block_intervals_and_seeds_repeat():
-    paired = pair("W*10 N2*30 R*20", "wake*12 light*30 rem*18", reports=("wake", "light", "deep", "rem"))
-    none = compare(paired, resamples=0).mappings[0]
-    assert math.isnan(none.block_low)
-    first, again = (compare(paired, resamples=200, seed=5).mappings[0] for _ in range(2))
-    assert (first.block_low, first.block_high) == (again.block_low, again.block_high)
-    assert first.block_low <= first.table.kappa.value <= first.block_high
-
-
 def test_results_are_read_only_and_survive_a_pickle():
-    night = compare(twelve(FOUR), resamples=20)
+    night = compare(twelve(FOUR))
     again = pickle.loads(pickle.dumps(night))
     for one in (night, again):
         with pytest.raises(ValueError, match="read-only"):

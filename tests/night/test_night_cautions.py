@@ -35,9 +35,7 @@ def of(night, start):
 
 def night_without_rem(**options):
     # 4 wake, 10 light, 6 deep, 8 REM epochs; the device says light in every REM epoch
-    return compare(
-        pair("W*4 N2*10 N3*6 R*8", "wake*4 light*10 deep*6 light*8", **options), mappings=[FOUR], resamples=0
-    )
+    return compare(pair("W*4 N2*10 N3*6 R*8", "wake*4 light*10 deep*6 light*8", **options), mappings=[FOUR])
 
 
 def test_a_mapping_that_asks_for_a_word_the_device_lacks_is_told():
@@ -48,10 +46,10 @@ def test_a_mapping_that_asks_for_a_word_the_device_lacks_is_told():
         "this device: rem-apart, rem-left-out, rem-as-light, rem-as-deep, rem-as-wake, wake-sleep."
     ]
     assert "its file holds no such label" in of(night_without_rem(), "The device cannot report REM")[0]
-    none = compare(pair("W*4 N2*10", "wake*4 light*10", reports=WITHOUT_REM), mappings=[FOUR], resamples=0)
+    none = compare(pair("W*4 N2*10", "wake*4 light*10", reports=WITHOUT_REM), mappings=[FOUR])
     assert "the reference has no REM epoch to lose on this night" in of(none, "The device cannot report REM")[0]
     both = pair("W*4 N2*10 R*8", "wake*4 light*10 light*8", reports=WITHOUT_REM)
-    compared = compare_mappings(both, extra=[FOUR], resamples=0)
+    compared = compare_mappings(both, extra=[FOUR])
     assert of(compared, "The device cannot report REM (so")
     assert [s.name for s in compared.mappings[-1].bias] == ["wake", "light", "deep"]
 
@@ -121,7 +119,7 @@ def test_which_classes_a_device_cannot_say():
     ],
 )
 def test_a_device_finer_than_the_reference_may_be_the_reference(reference, device, finer, coarser):
-    night = compare(pair(reference + " wake*5", device + " W*5"), resamples=0)
+    night = compare(pair(reference + " wake*5", device + " W*5"))
     assert of(night, "The device's file tells finer") == [
         f"The device's file tells finer stages ({finer}) than the reference's ({coarser}): are the two files swapped? "
         "The reference is named first, the device second."
@@ -138,23 +136,23 @@ def test_a_device_finer_than_the_reference_may_be_the_reference(reference, devic
     ],
 )
 def test_a_device_as_fine_or_coarser_is_not_asked_about(reference, device):
-    assert not of(compare(pair(reference, device), resamples=0), "The device's file tells finer")
+    assert not of(compare(pair(reference, device)), "The device's file tells finer")
 
 
 def test_a_declaration_that_contradicts_the_layout_is_told():
     device = side("wake light*3 deep").with_changes(reports=WITHOUT_REM)
     options = {"reports": (*WITHOUT_REM, "REM")}
-    night = compare(pair(side("W N2*3 N3"), device, **options), resamples=0)
+    night = compare(pair(side("W N2*3 N3"), device, **options))
     assert of(night, "The device's layout says") == [
         "The device's layout says that it can report wake, light and deep; --reports says wake, light, deep and REM, "
         "which was used."
     ]
     for same in (("Deep", "light", "W"), None):
-        assert not of(compare(pair(side("W N2*3 N3"), device, reports=same), resamples=0), "The device's layout")
+        assert not of(compare(pair(side("W N2*3 N3"), device, reports=same)), "The device's layout")
     # wake that was put in for the device's silence is nobody's declaration
     quiet = side("- light*3 deep -").with_changes(reports=("light", "deep"))
     filled = pair(side("W N2*3 N3 W"), quiet, outside=Outside.WAKE)
-    assert not of(compare(filled, resamples=0), "The device's layout")
+    assert not of(compare(filled), "The device's layout")
 
 
 # --- time that does not count --------------------------------------------------------------------------------
@@ -166,7 +164,7 @@ def test_time_that_one_side_did_not_score_is_told_beside_efficiency():
     100 * 75 / 105 = 71.43, 100 * 70 / 105 = 66.67.
     """
     reference, device = "W*60 N2*200", "wake*70 light*100 -*50 light*40"
-    night = compare(pair(reference, device, reports=(*WITHOUT_REM, "rem")), resamples=0)
+    night = compare(pair(reference, device, reports=(*WITHOUT_REM, "rem")))
     measures = {p.measure: (p.reference, p.device) for p in night.measures}
     assert measures["TIB"] == (130.0, 130.0)
     assert measures["TST"] == (75.0, 70.0)
@@ -183,7 +181,7 @@ def test_time_that_one_side_did_not_score_is_told_beside_efficiency():
 
 
 def test_sleep_of_the_reference_before_the_device_begins_is_told():
-    night = compare(pair("W*10 N2*130", "-*40 light*99 wake", reports=(*WITHOUT_REM, "rem")), resamples=0)
+    night = compare(pair("W*10 N2*130", "-*40 light*99 wake", reports=(*WITHOUT_REM, "rem")))
     assert {p.measure: p.reference for p in night.measures}["SOL"] == 20.0
     assert of(night, "TST, WASO, SE")[0].endswith(
         " SOL counts to the first sleep that both scored; by the reference alone sleep began 15.0 min before that."
@@ -192,10 +190,10 @@ def test_sleep_of_the_reference_before_the_device_begins_is_told():
 
 @pytest.mark.parametrize(("missing", "scored", "is_told"), [(2, 98, False), (3, 97, True), (20, 1980, False)])
 def test_little_time_without_a_score_is_left_to_the_ledger(missing, scored, is_told):
-    night = compare(pair(f"W*{missing + scored}", f"wake*{scored - 1} light -*{missing}"), resamples=0)
+    night = compare(pair(f"W*{missing + scored}", f"wake*{scored - 1} light -*{missing}"))
     assert bool(night.uncounted) is is_told
     assert bool(of(night, "TST, WASO, SE")) is is_told
 
 
 def test_more_than_ten_minutes_are_told_however_long_the_night():
-    assert compare(pair("W*2021", "wake*1999 light -*21"), resamples=0).uncounted
+    assert compare(pair("W*2021", "wake*1999 light -*21")).uncounted

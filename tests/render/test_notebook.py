@@ -12,7 +12,7 @@ from tests.ferry import simulated_nights
 
 def test_a_night_shows_its_matrix() -> None:
     stages = ["W", "W", "N2", "N2", "N3", "R"]
-    night = compare(align(reference=read_hypnogram(stages), device=read_hypnogram(stages)), resamples=0)
+    night = compare(align(reference=read_hypnogram(stages), device=read_hypnogram(stages)))
     html = night._repr_html_()
     assert re.search(r'<th scope="row">light</th><td>0 \(0 %\)</td><td>2 \(100 %\)</td>', html)
     assert "accuracy" in html
@@ -23,7 +23,7 @@ def test_a_night_shows_its_matrix() -> None:
 def test_a_night_without_labels_of_its_own_is_escaped() -> None:
     hostile = "<b>up</b>"
     device = read_hypnogram([hostile] * 3 + ["deep"] * 3, stages={hostile: "wake", "deep": "deep"}, name=hostile)
-    night = compare(align(reference=read_hypnogram(["W", "W", "N2", "N2", "N3", "R"]), device=device), resamples=0)
+    night = compare(align(reference=read_hypnogram(["W", "W", "N2", "N2", "N3", "R"]), device=device))
     html = night._repr_html_()
     assert "&lt;b&gt;up&lt;/b&gt;" in html
     assert "<b>" not in html

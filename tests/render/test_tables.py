@@ -31,7 +31,7 @@ NO_REM = "wake wake light light deep deep light deep light deep wake light"
 
 @pytest.fixture(scope="module")
 def night():
-    return compare(pair(REFERENCE, side(NO_REM)), resamples=0)
+    return compare(pair(REFERENCE, side(NO_REM)))
 
 
 def test_confusion(night):
@@ -62,7 +62,7 @@ def test_measures_are_numbers_with_their_units(night):
 
 def test_epochs_keep_labels_as_text():
     paired = pair(side("0 0 2 ? 2", stages={0: "W", 2: "N2"}), side("1 1 - 3 3", stages={1: "wake", 3: "light"}))
-    found = tabulate_epochs(compare(paired, resamples=0))
+    found = tabulate_epochs(compare(paired))
     assert found["reference_label"].tolist() == ["0", "0", "2", "?", "2"]
     assert found["device_label"].tolist()[:2] == ["1", "1"]
     assert found["status"].tolist() == ["scored", "scored", "device_gap", "reference_unscored", "scored"]
@@ -81,12 +81,12 @@ def test_redistribution_and_bias_sources(night):
 
 
 def test_nothing_to_trace_is_an_empty_frame():
-    night = compare(pair("W N2 N3 R", "wake light deep rem"), resamples=0)
+    night = compare(pair("W N2 N3 R", "wake light deep rem"))
     assert tabulate_redistribution(night).empty
 
 
 def test_mappings():
-    found = tabulate_mappings(compare_mappings(pair(REFERENCE, side(NO_REM)), declared="wake-sleep", resamples=0))
+    found = tabulate_mappings(compare_mappings(pair(REFERENCE, side(NO_REM)), declared="wake-sleep"))
     assert found.index.tolist()[0] == "rem-apart"
     assert found.loc["rem-left-out", ["epochs", "left_out_epochs"]].tolist() == [9, 3]
     assert found.loc["rem-left-out", "kappa"] == pytest.approx(24 / 51)

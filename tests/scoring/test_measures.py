@@ -62,7 +62,7 @@ def test_percent_of_tst_of_the_ordinary_night() -> None:
     from sleepagree.night.compare import compare
 
     epochs = "W W N1 N2 N2 W N2 N3 R R W W".split()
-    night = compare(align(reference=read_hypnogram(epochs), device=read_hypnogram(epochs)), resamples=0)
+    night = compare(align(reference=read_hypnogram(epochs), device=read_hypnogram(epochs)))
     percent = {pair.measure: pair.reference for pair in night.measures if pair.measure.startswith("percent")}
     # worked by hand: 1, 3, 1 and 2 of 7 sleep epochs
     assert percent == pytest.approx(
@@ -75,7 +75,7 @@ def test_differences_are_device_minus_reference() -> None:
 
     reference = read_hypnogram("W W N2 N2 N2 W".split())
     device = read_hypnogram("W W W N2 N2 N2".split())
-    night = compare(align(reference=reference, device=device), resamples=0)
+    night = compare(align(reference=reference, device=device))
     found = {pair.measure: pair.difference for pair in night.measures}
     assert found["SOL"] == 0.5
     assert found["TST"] == 0
@@ -87,7 +87,7 @@ def test_a_stage_the_device_has_no_label_for_is_undefined_with_a_reason() -> Non
 
     reference = read_hypnogram("W N2 N3 R R N1".split())
     device = read_hypnogram("wake light deep deep light light".split(), reports=("wake", "light", "deep"))
-    pairs = {p.measure: p for p in compare(align(reference=reference, device=device), resamples=0).measures}
+    pairs = {p.measure: p for p in compare(align(reference=reference, device=device)).measures}
     assert math.isnan(pairs["minutes rem"].device)
     assert pairs["minutes rem"].reference == 1.0
     assert pairs["minutes rem"].undefined_because == "the device has no label for it"
@@ -105,7 +105,7 @@ def test_worked_examples_of_the_methods_page():
 
 def test_every_measure_of_a_night_stands_on_the_methods_page():
     text = (Path(__file__).parents[2] / "docs" / "methods_measures.md").read_text("utf-8")
-    night = compare(align(reference=read_hypnogram(["W", "N2"]), device=read_hypnogram(["W", "N2"])), resamples=0)
+    night = compare(align(reference=read_hypnogram(["W", "N2"]), device=read_hypnogram(["W", "N2"])))
     for pair in night.measures:
         name = re.sub("^(minutes|percent) .*", r"\1 CLASS", pair.measure)
         assert re.search(rf"^\| {name}\b.* \| {re.escape(pair.unit)} \|", text, re.MULTILINE), pair.measure

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
 from sleepagree.describe.bias import say_bias_source
@@ -56,7 +57,7 @@ def test_a_reference_of_four_classes_has_light_sleep_to_trace():
     assert unreported_stages(reporting("W", "nrem", "R"), reporting("W", "light", "N3")) == ("R",)
     assert unreported_stages(reporting("W", "sleep"), reporting("W", "sleep")) == ()
     paired = pair(side("wake light light deep rem"), side("wake asleep*3 wake"))
-    traced = {r.stage: r for r in compare(paired, resamples=0).redistribution}
+    traced = {r.stage: r for r in compare(paired).redistribution}
     assert [(d.name, d.epochs) for d in traced["light"].to] == [("wake", 0), ("sleep", 2)]
 
 
@@ -65,7 +66,7 @@ def test_a_reference_of_four_classes_has_light_sleep_to_trace():
 
 def test_redistribution_by_hand():
     """REM is epochs 8, 9 and 10 of 12; the device calls them deep, light, deep; it says light 5 and deep 4 times."""
-    (traced,) = compare(pair(NIGHT[0], side(NIGHT[1])), resamples=0).redistribution
+    (traced,) = compare(pair(NIGHT[0], side(NIGHT[1]))).redistribution
     assert (traced.stage, traced.epochs, traced.minutes) == ("R", 3, 1.5)
     found = [(d.name, d.epochs, d.minutes, d.share, d.share_of_class) for d in traced.to]
     assert found == [
@@ -76,7 +77,8 @@ def test_redistribution_by_hand():
     for d in traced.to:
         low, high = proportion_confint(d.epochs, 3, method="wilson")
         assert (d.low, d.high) == pytest.approx((low, high), abs=1e-12)
-        assert math.isnan(d.block_low)
+        assert d.primary_low <= low
+        assert high <= d.primary_high
     # thirds are epochs 1-4, 5-8 and 9-12 of the window
     nothing = (("wake", 0), ("light", 0), ("deep", 0))
     assert traced.thirds == (
@@ -93,7 +95,7 @@ def test_an_episode_joins_gaps_under_15_minutes():
     """29 epochs between two REM epochs are 14.5 min, 30 are 15 min."""
     reference = "W*5 R*4 N2*29 R*2 N2*30 R*3 W*5"
     device = "wake*5 light*2 deep*2 light*29 light*2 light*30 deep*3 wake*5"
-    (traced,) = compare(pair(reference, side(device)), resamples=0).redistribution
+    (traced,) = compare(pair(reference, side(device))).redistribution
     spans = [(e.first_epoch, e.last_epoch, e.epochs, dict(e.to)) for e in traced.episodes]
     assert spans == [
         (5, 39, 6, {"wake": 0, "light": 4, "deep": 2}),
@@ -102,27 +104,27 @@ def test_an_episode_joins_gaps_under_15_minutes():
 
 
 def test_epochs_the_device_did_not_stage_are_in_no_share():
-    (traced,) = compare(pair("W R R R R N2", side("wake light - ? deep light")), resamples=0).redistribution
+    (traced,) = compare(pair("W R R R R N2", side("wake light - ? deep light"))).redistribution
     assert [(d.name, d.epochs) for d in traced.to] == [("wake", 0), ("light", 1), ("deep", 1)]
     assert sum(e.epochs for e in traced.episodes) == 2
 
 
 def test_labels_that_the_mapping_leaves_out_have_a_column_of_their_own():
     device = side("wake light asleep deep asleep", reports=("wake", "light", "deep", "asleep"))
-    (traced,) = compare(pair("W N2 R R R", device), resamples=0).redistribution
+    (traced,) = compare(pair("W N2 R R R", device)).redistribution
     assert [(d.name, d.epochs) for d in traced.to] == [("wake", 0), ("light", 0), ("deep", 1), ("left out", 2)]
 
 
 def test_a_night_without_the_stage_has_no_shares():
     device = side("wake light", reports=("wake", "light", "deep"))
-    (traced,) = compare(pair("W N2", device), resamples=50).redistribution
+    (traced,) = compare(pair("W N2", device)).redistribution
     assert (traced.epochs, traced.episodes) == (0, ())
-    assert all(math.isnan(d.share) and math.isnan(d.low) and math.isnan(d.block_low) for d in traced.to)
+    assert all(math.isnan(d.share) and math.isnan(d.low) and math.isnan(d.primary_low) for d in traced.to)
     assert [d.share_of_class for d in traced.to] == [0.0, 0.0, pytest.approx(math.nan, nan_ok=True)]
 
 
 def test_an_asleep_awake_device_is_traced_for_every_stage():
-    traced = compare(pair("W N1 N2 N3 R R", side("wake wake asleep*3 wake")), resamples=0).redistribution
+    traced = compare(pair("W N1 N2 N3 R R", side("wake wake asleep*3 wake"))).redistribution
     assert [(r.stage, [(d.name, d.epochs) for d in r.to]) for r in traced] == [
         ("N1", [("wake", 1), ("sleep", 0)]),
         ("N2", [("wake", 0), ("sleep", 1)]),
@@ -131,36 +133,29 @@ def test_an_asleep_awake_device_is_traced_for_every_stage():
     ]
 
 
-def test_block_intervals_are_quantiles_of_shares_in_resamples_that_hold_the_stage():
-    resampled = np.array([[i, 100 - i, 0] for i in range(101)], float)
-    traced = trace_unreported_stage(
-        "R",
-        is_stage=np.array([True, True]),
-        device_classes=np.array([0, 1]),
-        names=("wake", "sleep"),
-        resampled=resampled,
-        level=0.9,
-    )
-    assert (traced.to[0].block_low, traced.to[0].block_high) == pytest.approx((0.05, 0.95))
-    resampled[:20] = 0  # one resample in five holds no epoch of it
-    seldom = trace_unreported_stage(
-        "R", is_stage=np.array([True]), device_classes=np.array([0]), names=("wake", "sleep"), resampled=resampled
-    )
-    assert math.isnan(seldom.to[0].block_low)
+def test_all_of_a_stage_in_one_class_tells_as_much_as_its_episodes_are_many():
+    """Three episodes of REM, all called light: Wilson's interval of 3 of 3 with t(2) by scipy."""
+    at = np.zeros(400, dtype=bool)
+    for begin in (50, 180, 300):
+        at[begin : begin + 40] = True
+    traced = trace_unreported_stage("R", is_stage=at, device_classes=np.ones(400, int), names=("wake", "light"))
+    t = stats.t.ppf(0.975, 2)
+    wake, light = traced.to
+    assert (light.primary_low, light.primary_high) == pytest.approx((3 / (3 + t * t), 1.0))
+    assert (wake.primary_low, wake.primary_high) == pytest.approx((0.0, t * t / (3 + t * t)))
+    assert light.low == pytest.approx(120 / (120 + 1.959964**2), abs=1e-6)
 
 
-def test_block_intervals_of_a_night_surround_the_share():
+def test_intervals_of_answers_that_last_surround_the_share_and_are_wider():
     rng = np.random.default_rng(3)
     reference = " ".join(f"N2*{rng.integers(20, 60)} R*{rng.integers(10, 40)}" for _ in range(12))
     labels = ["light" if rng.random() < 0.4 else "deep" for _ in range(1000)]
     device = " ".join(f"{label}*{7}" for label in labels)
-    (traced,) = compare(
-        pair(reference, side("wake " + device)), mappings=[mapping_named("rem-apart")], resamples=500
-    ).redistribution
+    (traced,) = compare(pair(reference, side("wake " + device)), mappings=[mapping_named("rem-apart")]).redistribution
     for d in traced.to[1:]:
-        assert d.block_low < d.share < d.block_high
+        assert d.primary_low < d.share < d.primary_high
         # errors come in runs of 7 epochs: epochs taken as independent tell too short an interval
-        assert d.block_high - d.block_low > d.high - d.low
+        assert d.primary_high - d.primary_low > d.high - d.low
 
 
 # --- the account of a bias -----------------------------------------------------------------------------------
@@ -168,7 +163,7 @@ def test_block_intervals_of_a_night_surround_the_share():
 
 def test_bias_account_by_hand():
     """Counts: wake 2 0 0, light 1 3 1, deep 0 1 1, REM 0 1 2 epochs; in minutes half of each."""
-    wake, light, deep = compare(pair(NIGHT[0], side(NIGHT[1])), resamples=0).bias_sources
+    wake, light, deep = compare(pair(NIGHT[0], side(NIGHT[1]))).bias_sources
     assert wake == BiasSource(
         "wake", 0.5, (("light", 0.5), ("deep", 0.0), ("rem", 0.0)), (("light", 0.0), ("deep", 0.0)), 0.5, "deep", 0.5
     )
@@ -188,10 +183,9 @@ def test_a_counterfactual_equals_the_mapping_that_assumes_it():
     """Without REM is 'rem-left-out'; REM counted as the class that took most of it is 'rem-as-deep'."""
     paired = pair(NIGHT[0], side(NIGHT[1]))
     left_out, as_deep = (
-        compare(paired, mappings=[mapping_named(name)], resamples=0).bias_sources
-        for name in ("rem-left-out", "rem-as-deep")
+        compare(paired, mappings=[mapping_named(name)]).bias_sources for name in ("rem-left-out", "rem-as-deep")
     )
-    for source, without, returned in zip(compare(paired, resamples=0).bias_sources, left_out, as_deep, strict=True):
+    for source, without, returned in zip(compare(paired).bias_sources, left_out, as_deep, strict=True):
         assert source.without_unreported_min == without.bias_min
         assert (source.returned_to, source.returned_min) == ("deep", returned.bias_min)
 

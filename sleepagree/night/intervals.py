@@ -1,0 +1,133 @@
+"""How sure the figures of one night are, when answers last from epoch to epoch."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.hypnogram.spans import EPOCH_S
+from sleepagree.inference.one_night import (
+    NOTHING,
+    EpochsInterval,
+    accuracy_interval,
+    count_bouts,
+    episode_begins,
+    kappa_interval,
+    share_interval,
+)
+from sleepagree.scoring.class_sequences import JointClasses
+from sleepagree.scoring.redistribution import EPISODE_GAP_MIN
+from sleepagree.scoring.table_agreement import TableAgreement
+
+_GAP_EPOCHS: Final = EPISODE_GAP_MIN * 60 / EPOCH_S
+
+
+@dataclass(frozen=True)
+class ClassIntervals:
+    """Intervals of the figures of one class against the rest; nan where the figure is undefined.
+
+    Parameters
+    ----------
+    name : str
+        Class.
+    sensitivity, specificity, ppv, npv, f1, kappa : EpochsInterval
+        Of the figure of that name.
+    """
+
+    name: str
+    sensitivity: EpochsInterval = NOTHING
+    specificity: EpochsInterval = NOTHING
+    ppv: EpochsInterval = NOTHING
+    npv: EpochsInterval = NOTHING
+    f1: EpochsInterval = NOTHING
+    kappa: EpochsInterval = NOTHING
+
+
+@dataclass(frozen=True)
+class NightIntervals:
+    """Intervals of one night under one mapping, for answers that last.
+
+    Parameters
+    ----------
+    accuracy, kappa, pabak : EpochsInterval
+        Of the table; nan where the figure is undefined.
+    classes : tuple of ClassIntervals
+        One for each reference class, in order.
+    """
+
+    accuracy: EpochsInterval
+    kappa: EpochsInterval
+    pabak: EpochsInterval
+    classes: tuple[ClassIntervals, ...]
+
+
+def intervals_of_night(joint: JointClasses, table: TableAgreement, *, level: float) -> NightIntervals:
+    """Return the intervals of a night's figures under one mapping.
+
+    Parameters
+    ----------
+    joint : JointClasses
+        Both sides under the mapping.
+    table : TableAgreement
+        Their table.
+    level : float
+        Confidence level.
+    """
+    agrees = joint.reference == joint.device
+    accuracy = accuracy_interval(agrees, count_bouts(joint.reference), level=level)
+    kappa = kappa_interval(joint.reference, joint.device, level=level) if table.kappa.defined else NOTHING
+    k = len(table.reference_classes)
+    pabak = NOTHING if np.isnan(table.pabak) else _moved(accuracy, lambda share: (k * share - 1) / (k - 1))
+    classes = tuple(
+        _of_class(found.name, code, joint, level) if found.comparable else ClassIntervals(found.name)
+        for code, found in enumerate(table.classes)
+    )
+    return NightIntervals(accuracy, kappa, pabak, classes)
+
+
+def _moved(found: EpochsInterval, move: Callable[[float], float]) -> EpochsInterval:
+    return EpochsInterval(move(found.low), move(found.high), found.effective)
+
+
+def _of_class(name: str, code: int, joint: JointClasses, level: float) -> ClassIntervals:
+    scored, said = joint.reference == code, joint.device == code
+    agrees = scored == said
+    share = partial(_share_within, agrees, joint.epochs, level=level)
+    of_reference, of_device = (_changes(side) for side in (joint.reference, joint.device))
+    # F1 is 2 J / (1 + J), where J is the share of agreement among the epochs to which either side gave the class
+    overlap = share(scored | said, of_reference)
+    one_sided = bool(agrees.all()) and (bool(scored.all()) or not scored.any())
+    return ClassIntervals(
+        name,
+        share(scored, of_reference),
+        share(~scored, of_reference),
+        share(said, of_device),
+        share(~said, of_device),
+        _moved(overlap, lambda j: 2 * j / (1 + j)),
+        NOTHING if one_sided else kappa_interval(scored.astype(np.int8), said.astype(np.int8), level=level),
+    )
+
+
+def _changes(classes: NDArray[np.int16]) -> NDArray[np.bool_]:
+    """Return where a stretch of one class begins."""
+    begins: NDArray[np.bool_] = np.diff(classes, prepend=-1) != 0
+    return begins
+
+
+def _share_within(
+    agrees: NDArray[np.bool_],
+    epochs: NDArray[np.intp],
+    within: NDArray[np.bool_],
+    changes: NDArray[np.bool_],
+    *,
+    level: float,
+) -> EpochsInterval:
+    """Return the interval of the share that agrees within some epochs; all alike count as their stretches."""
+    begins = episode_begins(epochs[within], longest_gap=_GAP_EPOCHS)
+    stretches = max(int(begins.sum()), int(np.count_nonzero(changes[within])))
+    return share_interval(agrees[within], begins, level=level, alike=stretches)
