@@ -34,6 +34,9 @@ if TYPE_CHECKING:
     from sleepagree.readers import read_spans
     from sleepagree.readers.layout import read_layout
     from sleepagree.readers.memory import read_hypnogram
+    from sleepagree.study.from_table import score_table
+    from sleepagree.study.night_summary import NightSummary, Refusal, summarise_night
+    from sleepagree.study.run import ScoringOptions
     from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
     from sleepagree.study.table import read_nights_table
 
@@ -44,9 +47,12 @@ _PUBLIC: Final = {
     "Estimate": "inference.estimate",
     "InputError": "errors",
     "NightAgreement": "night.compare",
+    "NightSummary": "study.night_summary",
     "Outside": "hypnogram.align",
     "PairedNight": "hypnogram.align",
+    "Refusal": "study.night_summary",
     "ScoredSpans": "hypnogram.spans",
+    "ScoringOptions": "study.run",
     "SleepAgreeError": "errors",
     "StageMapping": "mapping.mapping",
     "StudyAgreement": "study.summarise",
@@ -63,6 +69,8 @@ _PUBLIC: Final = {
     "read_mapping": "mapping.files",
     "read_nights_table": "study.table",
     "read_spans": "readers",
+    "score_table": "study.from_table",
+    "summarise_night": "study.night_summary",
     "summarise_study": "study.summarise",
 }
 
@@ -70,9 +78,12 @@ __all__ = [
     "Estimate",
     "InputError",
     "NightAgreement",
+    "NightSummary",
     "Outside",
     "PairedNight",
+    "Refusal",
     "ScoredSpans",
+    "ScoringOptions",
     "SleepAgreeError",
     "StageMapping",
     "StudyAgreement",
@@ -89,6 +100,8 @@ __all__ = [
     "read_mapping",
     "read_nights_table",
     "read_spans",
+    "score_table",
+    "summarise_night",
     "summarise_study",
 ]
 
@@ -105,8 +118,8 @@ def __dir__() -> list[str]:
     return sorted([*globals(), *_PUBLIC])
 
 
-def show_in_notebook(result: object) -> str:
-    """Return what a notebook shows of a result; results stand below what renders them, and ask the package for it."""
-    from sleepagree.render.notebook import notebook_html
+def show_result(result: object, view: str, *arguments: object) -> object:
+    """Return a view of a result; results stand below what renders them, and ask the package for it."""
+    from sleepagree.render.results import show
 
-    return notebook_html(result)
+    return show(result, view, *arguments)

@@ -74,6 +74,20 @@ def test_the_recipes_give_what_the_page_says() -> None:
     assert outcome.failed == 0
 
 
+def test_the_page_on_python_gives_what_it_says(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(ROOT)
+    outcome = doctest.testfile(str(ROOT / "docs" / "python.md"), module_relative=False, encoding="utf-8")
+    assert outcome.attempted > 25
+    assert outcome.failed == 0
+
+
+def test_the_page_on_python_lists_the_public_names() -> None:
+    import sleepagree
+
+    text = (ROOT / "docs" / "python.md").read_text(encoding="utf-8").partition("## Public names")[2]
+    assert sorted(re.findall(r"`(\w+)`", text)) == sleepagree.__all__
+
+
 def test_every_path_that_developers_are_sent_to_exists() -> None:
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     named = set(re.findall(r"(?<![\w/.])(?:sleepagree|tests|docs|fixtures|\.ci)/[\w./]*\w/?", text))

@@ -19,6 +19,7 @@ PACKAGE = Path(__file__).parent.parent / "sleepagree"
 ROOMS = {
     "errors": "",
     "caution": "",
+    "shown": "",
     "files": "formulas kinds object_store toml writing reading",
     "mapping": "words sets mapping files",
     "hypnogram": "spans epochs zones window ledger align clock_changes joining",
@@ -34,13 +35,13 @@ ROOMS = {
     "night": "measures cautions intervals compare mappings",
     "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs scorers anonymous plan run "
     "duplicates chunks execution unfinished clocks results cautions groups from_table comparison flows "
-    "summarise correction correction_file",
+    "given_nights summarise correction correction_file",
     "describe": "words cautions notes citations bias blocks paragraphs closing night_time night mappings clock file "
     "folder plan study_paragraphs study_bias study_agreement study correction",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning "
     "redistribution tables_of_counts bias_over_nights",
     "render": "columns export figures night_json inspection_json notebook terminal page study_json night_folder "
-    "frames study_folder correction_json correction_folder",
+    "frames study_folder correction_json correction_folder results",
     "demo": "simulate write",
     "cli": "interrupts options clock demo inspect mappings night nights plan group study bias calibrate correct",
 }

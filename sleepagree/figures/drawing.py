@@ -24,12 +24,40 @@ from sleepagree.figures.style import GRID, INK, LETTER_POINTS, SMALL_LETTER_POIN
 
 
 def axes_for(ax: Axes | None, size: FigureSize, *, left: float, bottom: float, right: float, top: float) -> Axes:
-    """Return ``ax``, or the axes of a new figure with these margins in millimetres."""
+    """Return ``ax``, or the axes of a new figure with these margins in millimetres.
+
+    Axes of somebody else's figure give up the margins from their own room, so that nothing beside them is drawn
+    on; a figure with a layout engine finds that room by itself.
+    """
     if ax is not None:
+        if figure_of(ax).get_layout_engine() is None:
+            _give_margins(ax, left=left, bottom=bottom, right=right, top=top)
         return ax
     figure = Figure(figsize=size.inches)
     width, height = size.width_mm, size.height_mm
     return figure.add_axes((left / width, bottom / height, 1 - (left + right) / width, 1 - (bottom + top) / height))
+
+
+def _give_margins(ax: Axes, *, left: float, bottom: float, right: float, top: float) -> None:
+    """Make axes smaller by margins in millimetres, but never by more than half."""
+    place, (width, height) = ax.get_position(), size_mm(ax)
+    across, up = (min(1.0, 0.5 * room / needed) for room, needed in ((width, left + right), (height, bottom + top)))
+    x, y = place.width / width, place.height / height
+    ax.set_position(
+        (
+            place.x0 + left * across * x,
+            place.y0 + bottom * up * y,
+            place.width - (left + right) * across * x,
+            place.height - (bottom + top) * up * y,
+        )
+    )
+    ax.set_in_layout(True)  # set_position takes axes out of every later layout
+
+
+def size_mm(ax: Axes) -> tuple[float, float]:
+    """Return width and height of axes in millimetres."""
+    box, dots = ax.get_window_extent(), figure_of(ax).dpi / 25.4
+    return box.width / dots, box.height / dots
 
 
 def figure_of(ax: Axes) -> Figure:

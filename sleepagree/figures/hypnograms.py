@@ -18,6 +18,7 @@ from sleepagree.figures.drawing import (
     draw_strokes,
     key_below,
     name_ticks,
+    size_mm,
     write,
 )
 from sleepagree.figures.style import GRID, INK, MUTED, SILENT, shades_of, styled, two_columns
@@ -136,6 +137,7 @@ def draw_hypnograms(night: NightAgreement, *, ax: Axes | None = None) -> Axes:
     rows = len(reference.rows) + len(device.rows)
     height = rows + _STRIP + 2 * _TITLE + 2 * _SPACE
     size = two_columns(height * _HEIGHT_OF_ROW_MM + 10.5)
+    is_own = ax is None
     ax = axes_for(ax, size, left=16, right=4.5, top=1, bottom=9.5)
     n = int(paired.status.size)
     ax.set_xlim(0, n)
@@ -153,7 +155,7 @@ def draw_hypnograms(night: NightAgreement, *, ax: Axes | None = None) -> Axes:
     ax.spines["left"].set_visible(False)
     positions, texts, name = clock_ticks(paired)
     name_ticks(ax.xaxis, positions, texts, name="tick")
-    _draw_key(ax, name)
+    _draw_key(ax, name, height * _HEIGHT_OF_ROW_MM if is_own else size_mm(ax)[1])
     return ax
 
 
@@ -229,9 +231,9 @@ def _elapsed(seconds: float) -> str:
     return f"{int(seconds // 3600)}:{int(seconds % 3600 // 60):02d} h"
 
 
-def _draw_key(ax: Axes, axis_name: str) -> None:
+def _draw_key(ax: Axes, axis_name: str, height_mm: float) -> None:
     """Write the axis's name to the left and what the strip means to the right, under the ticks."""
-    below = -6.4 / (abs(ax.get_ylim()[0]) * _HEIGHT_OF_ROW_MM)
+    below = -6.4 / height_mm
     write(ax, 0, below, axis_name, transform=ax.get_xaxis_transform(), va="center", ha="left")
     key_below(
         ax, ((INK, "differ"), (SILENT, "device has no label for it"), (GRID, "not compared, or gap")), height=below

@@ -56,6 +56,8 @@ def draw_agreement_by_hour(parts: Sequence[PartAgreement], *, ax: Axes | None = 
     few = np.array([part.epochs < FEW_EPOCHS for part in parts])
     ax.plot(at, share, color=ACCENT.light, linewidth=1.0, zorder=2)
     for mine, face in ((~few, ACCENT), (few, PAPER)):
+        if not mine.any():  # a line without a point would claim the corner of the figure
+            continue
         ax.plot(
             at[mine], share[mine], linestyle="none", marker="o", markersize=4.5, markeredgewidth=1.0,
             markerfacecolor=face.light, markeredgecolor=ACCENT.light, zorder=3, clip_on=False,

@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 from matplotlib.axes import Axes
 
+from sleepagree.describe.night import CountsUnderMapping
 from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import (
     axes_for,
@@ -26,6 +27,7 @@ from sleepagree.figures.style import (
     two_columns,
 )
 from sleepagree.hypnogram.spans import Counts
+from sleepagree.night.compare import NightAgreement
 
 _STRONGEST_TINT: Final = 0.5  # letters in ink keep a contrast of 4.5 to 1 on it, on light and on dark paper
 _CELL_MM: Final = 10.5
@@ -34,16 +36,21 @@ _WIDE_FROM: Final = 6
 
 @styled
 def draw_confusion(
-    counts: Counts, *, reference_classes: tuple[str, ...], device_classes: tuple[str, ...], ax: Axes | None = None
+    counts: Counts | NightAgreement | CountsUnderMapping,
+    *,
+    reference_classes: tuple[str, ...] = (),
+    device_classes: tuple[str, ...] = (),
+    ax: Axes | None = None,
 ) -> Axes:
     """Draw a table of counts: in each cell the epochs and their share of the row; the tint follows the share.
 
     Parameters
     ----------
-    counts : int array, shape (reference classes, device classes)
-        Epochs; rows reference, columns device.
+    counts : NightAgreement, MappingAgreement or StudyMapping; or int array, shape (reference classes, device classes)
+        A night, of which the first mapping is drawn, or what was counted under one mapping; or epochs, rows reference,
+        columns device.
     reference_classes, device_classes : tuple of str
-        Names of rows and columns.
+        Names of rows and columns; only an array needs them.
     ax : Axes, optional
         Where to draw; by default a new figure one column wide (two for six classes and more).
 
@@ -52,7 +59,17 @@ def draw_confusion(
     Axes
         Cells in which both sides say the same class have a frame; totals stand outside the cells.
     """
+    if isinstance(counts, NightAgreement):
+        counts = counts.mappings[0]
+    if not isinstance(counts, np.ndarray) and hasattr(counts, "mapping"):
+        reference_classes, device_classes = counts.mapping.reference_classes, counts.mapping.device_classes
+        counts = counts.counts
     table = np.asarray(counts)
+    if table.shape != (len(reference_classes), len(device_classes)):
+        raise ValueError(
+            f"counts of shape {table.shape} need as many reference_classes and device_classes, "
+            f"not {len(reference_classes)} and {len(device_classes)}"
+        )
     n_rows, n_columns = table.shape
     height = n_rows * _CELL_MM + 16
     size = two_columns(height) if n_columns >= _WIDE_FROM else one_column(height)

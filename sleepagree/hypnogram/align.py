@@ -20,10 +20,11 @@ from sleepagree.errors import PairingError, SleepAgreeError
 from sleepagree.hypnogram.epochs import EpochLabels, lay_on_epochs
 from sleepagree.hypnogram.ledger import CONSENSUS, SCORED, Ledger, account_for_epochs, cross_labels
 from sleepagree.hypnogram.spans import EPOCH_S, LabelCodes, Origin, ScoredSpans, frozen_array
-from sleepagree.hypnogram.window import Window, WindowRule, no_scored_epoch, show_time, window_epochs
+from sleepagree.hypnogram.window import Window, WindowRule, no_scored_epoch, show_time, take_window, window_epochs
 from sleepagree.hypnogram.zones import add_seconds, seconds_between
 from sleepagree.mapping.sets import StageSet, make_stage_set
 from sleepagree.mapping.words import COVERAGE, UNSCORED
+from sleepagree.shown import Brief
 
 SILENT_AS_WAKE: Final = "(device silent: taken as wake)"
 
@@ -60,8 +61,8 @@ class Side:
     labels: tuple[tuple[str, int], ...]
 
 
-@dataclass(frozen=True, eq=False)
-class PairedNight:
+@dataclass(frozen=True, eq=False, repr=False)
+class PairedNight(Brief):
     """Two sides on one grid over one window.
 
     Parameters
@@ -147,25 +148,27 @@ class PairedNight:
 
 def align(
     *,
-    reference: ScoredSpans,
-    device: ScoredSpans,
+    reference: Any,
+    device: Any,
     clock_offset_s: float = 0.0,
-    window: Window | None = None,
-    outside: Outside = Outside.MISSING,
+    window: Window | WindowRule | str | None = None,
+    outside: Outside | str = Outside.MISSING,
     reports: Sequence[str] | None = None,
 ) -> PairedNight:
     """Put two recordings on one grid and one window and account for every epoch.
 
     Parameters
     ----------
-    reference, device : ScoredSpans
-        The two sides.
+    reference, device : ScoredSpans, path, array-like, pandas object or mne.Annotations
+        The two sides; what is not yet read is read by :func:`sleepagree.read_hypnogram`. Those without a clock begin
+        at the same moment.
     clock_offset_s : float
         Seconds added to device times.
-    window : Window, optional
-        Default: ``lights`` if both marks exist, else ``reference``.
-    outside : Outside
-        What epochs before the device's first and after its last word are.
+    window : Window or str, optional
+        ``"lights"``, ``"reference"``, ``"overlap"``, or ``"FROM/TO"`` in ISO 8601; default: ``lights`` if both marks
+        exist, else ``reference``.
+    outside : Outside or str
+        What epochs before the device's first and after its last word are: ``"missing"`` or ``"wake"``.
     reports : sequence of str, optional
         Stages the device can report; goes before what its layout declares.
 
@@ -176,8 +179,22 @@ def align(
         sides.
     ClockError
         When the two clocks cannot be compared.
+    InputError
+        When a side or the window cannot be read.
+    TypeError, ValueError
+        When a side, ``window``, ``outside`` or ``reports`` is none of the forms above.
+
+    Examples
+    --------
+    >>> paired = align(reference=["W", "N1", "N2", "R"], device=["wake", "light", "light"], window="overlap")
+    >>> paired.ledger.window_epochs, paired.ledger.scored
+    (3, 3)
     """
-    window = window or Window()
+    reference, device = _read_side(reference, "reference"), _read_side(device, "device")
+    window = take_window(window)
+    outside = _take_outside(outside)
+    if isinstance(reports, str):
+        raise TypeError(f"reports must list stages, such as ['wake', 'light', 'deep'], not {reports!r}")
     reference_set = _stage_set(reference, reference.reports)
     device_set = _stage_set(device, reports or device.reports)
     _refuse_empty(reference, "reference")
@@ -224,6 +241,27 @@ def align(
         shift_s,
         crossed.native,
     )
+
+
+def _read_side(source: Any, side: str) -> ScoredSpans:
+    """Return spans as they are; readers stand below, and what is not yet read goes through the package's entrance."""
+    if isinstance(source, ScoredSpans):
+        return source
+    import sleepagree
+
+    try:
+        return sleepagree.read_hypnogram(source)
+    except (TypeError, ValueError) as error:
+        if isinstance(error, SleepAgreeError):
+            raise
+        raise type(error)(f"{side}: {error}") from None
+
+
+def _take_outside(given: Outside | str) -> Outside:
+    try:
+        return Outside(given)
+    except ValueError:
+        raise ValueError(f"outside must be 'missing' or 'wake', not {given!r}") from None
 
 
 def _codes_in_window(

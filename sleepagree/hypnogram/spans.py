@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from sleepagree.caution import Caution, Note
 from sleepagree.errors import EpochGridError
 from sleepagree.mapping.words import refuse_many_labels
+from sleepagree.shown import Brief
 
 Seconds = NDArray[np.float64]
 LabelCodes = NDArray[np.int16]
@@ -60,8 +61,8 @@ def frozen_array(values: Any, dtype: Any) -> NDArray[Any]:
     return array
 
 
-@dataclass(frozen=True, eq=False)
-class ScoredSpans:
+@dataclass(frozen=True, eq=False, repr=False)
+class ScoredSpans(Brief):
     """Spans of one recording in file order of time, with native labels.
 
     Parameters

@@ -83,6 +83,28 @@ def parse_window(text: str) -> Window:
     return Window(WindowRule.GIVEN, begin, end)
 
 
+def take_window(given: Window | WindowRule | str | None) -> Window:
+    """Return a window given as such, as a rule, or as text that :func:`parse_window` reads; None for the default.
+
+    Raises
+    ------
+    InputError
+        When a text is no window.
+    TypeError
+        For what is none of these.
+
+    Examples
+    --------
+    >>> take_window("overlap").rule, take_window(None).rule
+    (<WindowRule.OVERLAP: 'overlap'>, None)
+    """
+    if given is None or isinstance(given, Window):
+        return given or Window()
+    if isinstance(given, str):
+        return parse_window(given)
+    raise TypeError(f'window must be a Window or text such as "overlap" or "FROM/TO", not {given!r}')
+
+
 def window_epochs(
     window: Window,
     reference: ScoredSpans,

@@ -6,7 +6,8 @@ entry is about the native label of that spelling.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import os
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -23,15 +24,65 @@ _EXAMPLE: Final = (
 )
 
 
-def find_mapping(text: str) -> StageMapping:
+def find_mapping(text: str | os.PathLike[str]) -> StageMapping:
     """Return the built-in mapping of that name, or the one in the file of that path (``.toml``).
+
+    Parameters
+    ----------
+    text : str or path
+        A name, such as ``"wake-light-deep"``, or the path of a mapping file.
 
     Raises
     ------
     MappingError
         When the name is unknown or the file is no mapping.
+
+    Examples
+    --------
+    >>> find_mapping("wake-sleep").reference_classes
+    ('wake', 'sleep')
     """
-    return read_mapping(Path(text)) if is_mapping_file(text) else mapping_named(text)
+    name = os.fspath(text)
+    return read_mapping(name) if is_mapping_file(name) else mapping_named(name)
+
+
+#: What stands for one mapping or several wherever mappings are taken.
+Mappings = StageMapping | str | os.PathLike[str] | Iterable[StageMapping | str | os.PathLike[str]] | None
+
+
+def take_mappings(given: Mappings) -> tuple[StageMapping, ...]:
+    """Return mappings given as such, as names of built-in ones, or as paths of files; one alone or several.
+
+    Raises
+    ------
+    MappingError
+        As :func:`find_mapping`.
+    TypeError
+        For what is none of these.
+
+    Examples
+    --------
+    >>> [mapping.name for mapping in take_mappings(["wake-sleep", find_mapping("rem-left-out")])]
+    ['wake-sleep', 'rem-left-out']
+    """
+    if given is None:
+        return ()
+    several = [given] if isinstance(given, (StageMapping, str, os.PathLike)) else given
+    if not isinstance(several, Iterable):
+        raise TypeError(_no_mapping("mappings", several))
+    return tuple(_take_mapping(each, i) for i, each in enumerate(several))
+
+
+def _take_mapping(given: object, position: int) -> StageMapping:
+    if isinstance(given, StageMapping):
+        return given
+    if isinstance(given, (str, os.PathLike)):
+        return find_mapping(given)
+    raise TypeError(_no_mapping(f"mappings[{position}]", given))
+
+
+def _no_mapping(where: str, found: object) -> str:
+    return f"{where} must be a StageMapping, the name of a built-in one or the path of a file, not {shorten(found)!r}"
 
 
 def is_mapping_file(text: str) -> bool:
@@ -39,12 +90,12 @@ def is_mapping_file(text: str) -> bool:
     return text.casefold().endswith(".toml")
 
 
-def read_mapping(path: Path) -> StageMapping:
-    """Read a mapping file.
+def read_mapping(path: str | os.PathLike[str]) -> StageMapping:
+    r"""Read a mapping file.
 
     Parameters
     ----------
-    path : Path
+    path : path
         TOML file with ``name``, ``classes`` (in the order of rows and columns), ``[reference]`` and
         ``[device]``: stage or native label = class or ``"leave-out"``. A class that no device label is taken into is
         one that the device cannot report.
@@ -54,7 +105,18 @@ def read_mapping(path: Path) -> StageMapping:
     MappingError
         When a key is missing or unknown, a label stands twice under two spellings, a class is not declared,
         or fewer than two classes are left.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> text = 'classes = ["awake", "asleep"]\n[reference]\nW = "awake"\nsleep = "asleep"\n'
+    >>> with TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "watch.toml"
+    ...     _ = path.write_text(text + '[device]\nW = "awake"\nsleep = "asleep"\n')
+    ...     read_mapping(path).device_classes
+    ('awake', 'asleep')
     """
+    path = Path(path)
     document = _parse(path)
     for key in document:
         if key not in _KEYS:

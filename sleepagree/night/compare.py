@@ -14,6 +14,7 @@ from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import EPOCH_S, Counts, frozen_array
 from sleepagree.hypnogram.window import WindowRule
 from sleepagree.inference.table_sums import fold_counts, widen_columns
+from sleepagree.mapping.files import Mappings, take_mappings
 from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings, unreported_classes
 from sleepagree.mapping.sets import StageSet
 from sleepagree.mapping.words import LEAVE_OUT, UNSCORED, is_sleep
@@ -38,13 +39,14 @@ from sleepagree.scoring.measures import (
 from sleepagree.scoring.offsets import QuickOffset
 from sleepagree.scoring.redistribution import Redistribution, trace_unreported_stage, unreported_stages
 from sleepagree.scoring.table_agreement import TableAgreement, summarise_table
+from sleepagree.shown import Brief, Result
 
 _LONG_WAKE_MIN: Final = 60
 _KEPT_WAKE_MIN: Final = 30
 
 
-@dataclass(frozen=True, eq=False)
-class MappingAgreement:
+@dataclass(frozen=True, eq=False, repr=False)
+class MappingAgreement(Brief):
     """Agreement of one night under one mapping.
 
     Parameters
@@ -84,8 +86,8 @@ class MappingAgreement:
         return (MappingAgreement, tuple(getattr(self, f.name) for f in fields(self)))
 
 
-@dataclass(frozen=True)
-class NightAgreement:
+@dataclass(frozen=True, repr=False)
+class NightAgreement(Result):
     """Everything that is said about one night.
 
     Parameters
@@ -138,17 +140,11 @@ class NightAgreement:
         """What time that one side did not score does to the measures; None where it is little."""
         return uncounted_time(self.paired, self.measures)
 
-    def _repr_html_(self) -> str:
-        """Return what a notebook shows."""
-        import sleepagree
-
-        return sleepagree.show_in_notebook(self)
-
 
 def compare(
     paired: PairedNight,
     *,
-    mappings: Sequence[StageMapping] = (),
+    mappings: Mappings = (),
     level: float = 0.95,
 ) -> NightAgreement:
     """Score one night.
@@ -157,8 +153,9 @@ def compare(
     ----------
     paired : PairedNight
         The two sides, as :func:`sleepagree.hypnogram.align.align` returns them.
-    mappings : sequence of StageMapping
-        How stages form classes; default: the finest built-in one that the two label sets allow.
+    mappings : StageMapping, name or path, or several
+        How stages form classes, as objects, names of built-in mappings or paths of files; default: the finest
+        built-in one that the two label sets allow.
     level : float
         Confidence level of every interval.
 
@@ -166,12 +163,24 @@ def compare(
     ------
     MappingError
         When a mapping says nothing about a label, none fits, or two have one name.
+    TypeError
+        When ``paired`` is no paired night, or a mapping is none of the forms above.
+
+    Examples
+    --------
+    >>> from sleepagree import align
+    >>> night = compare(align(reference=["W", "N1", "N2", "R"], device=["wake", "light", "light", "rem"]))
+    >>> [scored.mapping.name for scored in night.mappings]
+    ['wake-nrem-rem']
     """
-    chosen = tuple(mappings) or (default_mapping(paired.reference_set, paired.device_set),)
+    if not isinstance(paired, PairedNight):
+        raise TypeError(f"paired must be a PairedNight, as align() returns it, not {type(paired).__name__}")
+    asked = take_mappings(mappings)
+    chosen = asked or (default_mapping(paired.reference_set, paired.device_set),)
     refuse_same_names(chosen)
     native = paired.count_native()
     scored = tuple(_score_mapping(m, paired, native, level) for m in chosen)
-    others = () if mappings else _with_kappa(scored[0], paired)
+    others = () if asked else _with_kappa(scored[0], paired)
     first = scored[0]
     measures = measure_both(paired, chosen[0], first.counts)
     clock = check_clock(paired, chosen[0])

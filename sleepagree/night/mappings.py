@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import MappingError
 from sleepagree.hypnogram.align import PairedNight
-from sleepagree.mapping.mapping import StageMapping, fitting_mappings
+from sleepagree.mapping.files import Mappings, take_mappings
+from sleepagree.mapping.mapping import fitting_mappings
 from sleepagree.mapping.sets import StageSet
 from sleepagree.night.compare import MappingAgreement, NightAgreement, bias_of_reported, compare
 from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.ceiling import share_of_ceiling
+from sleepagree.shown import Result
 
 
 @dataclass(frozen=True)
@@ -47,8 +48,8 @@ class ComparedMapping:
         return accuracy, kappa
 
 
-@dataclass(frozen=True)
-class MappingComparison:
+@dataclass(frozen=True, repr=False)
+class MappingComparison(Result):
     """A night under several mappings.
 
     Parameters
@@ -69,7 +70,7 @@ class MappingComparison:
 def compare_mappings(
     paired: PairedNight,
     *,
-    extra: Sequence[StageMapping] = (),
+    extra: Mappings = (),
     declared: str = "",
     level: float = 0.95,
 ) -> MappingComparison:
@@ -79,7 +80,7 @@ def compare_mappings(
     ----------
     paired : PairedNight
         The two sides.
-    extra : sequence of StageMapping
+    extra : StageMapping, name or path, or several
         Mappings from files, or built-in ones that would not be listed.
     declared : str
         Name of the mapping chosen before the data were seen, "" for none.
@@ -90,9 +91,16 @@ def compare_mappings(
     ------
     MappingError
         When no mapping fits, two have one name, or ``declared`` is none of them.
+
+    Examples
+    --------
+    >>> from sleepagree import align
+    >>> found = compare_mappings(align(reference=["W", "N1", "N2", "R"], device=["wake", "light", "light", "rem"]))
+    >>> found.to_frame()["accuracy"].round(2).to_dict()
+    {'wake-nrem-rem': 1.0, 'wake-sleep': 1.0}
     """
     fitting = fitting_mappings(paired.reference_set, paired.device_set)
-    mappings = (*fitting, *(m for m in extra if m not in fitting))
+    mappings = (*fitting, *(m for m in take_mappings(extra) if m not in fitting))
     names = [m.name for m in mappings]
     if declared and declared not in names:
         raise MappingError(

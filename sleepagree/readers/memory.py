@@ -37,7 +37,9 @@ def read_hypnogram(
     source : path, array-like of str or int, pandas.Series, pandas.DataFrame, mne.Annotations or ScoredSpans
         A file is read by the reader of its suffix. An array or a Series holds one label per epoch; None, nan
         and "" are gaps; a Series with a DatetimeIndex tells its own start and epoch length. A DataFrame has
-        the columns ``onset_s``, ``duration_s`` and ``stage``, or ``start``, ``end`` and ``stage`` with times.
+        one row per interval (columns ``onset_s``, ``duration_s`` and ``stage``, or ``start``, ``end`` and ``stage``
+        with times) or one row per epoch (``stage``, and when each epoch begins: ``start`` with times, ``onset_s``,
+        the epoch's number ``epoch``, a DatetimeIndex, or nothing for epochs one after the other).
     layout : Layout or path, optional
         How to read a file.
     stages : mapping, optional
@@ -81,18 +83,31 @@ def read_hypnogram(
 
         spans = spans_from_mne(source, stages=stages, own_words=own_words)
     elif _is_from(source, "pandas") and hasattr(source, "columns"):
-        spans = _from_frame(source, stages, zone, own_words, name)
-    elif _is_from(source, "pandas"):
+        if _is_per_epoch(source):
+            source = _one_row_an_epoch(source, epoch_s, name)
+        if hasattr(source, "columns"):
+            spans = _from_frame(source, stages, zone, own_words, name)
+            spans = spans if start is None or spans.start is not None else spans.with_changes(start=start)
+        else:
+            spans = _from_series(source, stages, start, epoch_s, zone, own_words, name)
+    elif _is_from(source, "pandas") and hasattr(source, "index") and not callable(source.index):
         spans = _from_series(source, stages, start, epoch_s, zone, own_words, name)
     elif isinstance(source, np.ndarray) and source.ndim != 1:
         raise ValueError(f"an array of labels must have one dimension, one label per epoch, not shape {source.shape}")
-    elif isinstance(source, (Sequence, np.ndarray)) and not isinstance(source, (bytes, bytearray, memoryview)):
+    elif _is_array(source):
         spans = _from_labels(list(source), stages, start, epoch_s, own_words, name)
     else:
         raise TypeError(
             f"source must be a path, labels, a pandas object, mne.Annotations or ScoredSpans, not {type(source)!r}"
         )
     return _with_reports(with_zone(spans, zone), reports)
+
+
+def _is_array(source: Any) -> bool:
+    """Whether a source holds labels one after the other: a sequence, an array, or what has an array inside."""
+    if isinstance(source, (bytes, bytearray, memoryview, Mapping)):
+        return False
+    return isinstance(source, (Sequence, np.ndarray)) or (hasattr(source, "__array__") and hasattr(source, "__iter__"))
 
 
 def _is_from(source: Any, package: str) -> bool:
@@ -214,6 +229,35 @@ def _times(frame: Any, column: str, zone: str | None, name: str) -> Any:
     return _in_zone(times, zone, f"column '{column}'", name)
 
 
+def _is_per_epoch(frame: Any) -> bool:
+    """Whether a DataFrame has one row per epoch: stages, when each begins, and no column that might tell more."""
+    return "stage" in frame.columns and {*frame.columns} <= {"stage", "start", "onset_s", "epoch"}
+
+
+def _one_row_an_epoch(frame: Any, epoch_s: float, name: str) -> Any:
+    """Return epochs as a Series by position or by time, or as intervals."""
+    import pandas as pd
+
+    told = [column for column in ("start", "onset_s", "epoch") if column in frame.columns]
+    if not told:
+        return frame["stage"]
+    if told[0] == "start":
+        return pd.Series(frame["stage"].to_numpy(object), index=pd.DatetimeIndex(_times(frame, "start", None, name)))
+    at = pd.to_numeric(frame[told[0]], errors="coerce").to_numpy(float)
+    if not np.isfinite(at).all() or (np.diff(at) <= 0).any():
+        row = int(np.argmax(~np.isfinite(at))) if not np.isfinite(at).all() else int(np.argmax(np.diff(at) <= 0)) + 1
+        raise EpochGridError(
+            f"column '{told[0]}' is not in order, stands twice or lacks a number",
+            name,
+            f"row {row}",
+            str(frame[told[0]].iloc[row]),
+            "a greater number in every row",
+            "Sort the rows, and give one night at a time.",
+        )
+    onset = at if told[0] == "onset_s" else at * epoch_s
+    return pd.DataFrame({"onset_s": onset, "duration_s": epoch_s, "stage": frame["stage"].to_numpy(object)})
+
+
 def _from_frame(
     frame: Any, stages: Mapping[str, str] | None, zone: str | None, own: frozenset[str], name: str
 ) -> ScoredSpans:
@@ -234,7 +278,10 @@ def _from_frame(
     elif {"onset_s", "duration_s", "stage"} <= columns:
         onset, duration = frame["onset_s"].to_numpy(float), frame["duration_s"].to_numpy(float)
     else:
-        problem, expected = "the DataFrame lacks columns", "onset_s, duration_s and stage; or start, end and stage"
+        problem, expected = (
+            "the DataFrame lacks columns",
+            "onset_s, duration_s and stage; start, end and stage; or stage alone",
+        )
         remedy = "Rename its columns."
         raise InputError(problem, name, found=", ".join(map(str, frame.columns)), expected=expected, remedy=remedy)
     order = np.argsort(onset, kind="stable")

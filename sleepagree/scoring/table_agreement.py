@@ -22,6 +22,7 @@ from sleepagree.scoring.coefficients import (
     only_class,
     why_no_kappa,
 )
+from sleepagree.shown import Brief
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +60,8 @@ class ClassAgreement:
         return dict(self.reasons).get(key, "")
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class TableAgreement:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class TableAgreement(Brief):
     """Agreement of one table: one night, or pooled nights.
 
     Parameters

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -66,8 +67,8 @@ def load_nights(path: Path) -> NightsTable:
 
 
 def score_table(
-    table: NightsTable,
-    options: ScoringOptions,
+    table: Any,
+    options: ScoringOptions | None = None,
     *,
     execution: Execution | None = None,
     progress: Callable[[int, int], None] | None = None,
@@ -77,10 +78,11 @@ def score_table(
 
     Parameters
     ----------
-    table : NightsTable
-        The table.
-    options : ScoringOptions
-        What was asked for.
+    table : NightsTable, path or DataFrame
+        The table, as :func:`sleepagree.read_nights_table` returns or takes it; a path may also lead to a table of
+        paired epochs.
+    options : ScoringOptions, optional
+        How nights are read and paired.
     execution : Execution, optional
         Workers, and where finished chunks are kept.
     progress : callable, optional
@@ -91,8 +93,24 @@ def score_table(
     Returns
     -------
     tuple of NightSummary or Refusal
-        In the order of the table.
+        In the order of the table; what :func:`sleepagree.summarise_study` takes.
+
+    Raises
+    ------
+    InputError
+        When the table is faulty; a night that cannot be scored becomes a Refusal and says why.
+
+    Examples
+    --------
+    >>> nights = score_table("fixtures/ferry/nights.csv")
+    >>> nights[0].participant, nights[0].device, len(nights)
+    ('crew-1', 'band A', 24)
     """
+    options = options or ScoringOptions()
+    if isinstance(table, (str, os.PathLike)):
+        table = load_nights(Path(table))
+    elif not isinstance(table, NightsTable):
+        table = read_nights_table(table)
     if table.paired_epochs:
         return refuse_duplicates(_paired(table, options, progress), table)
     rows = anonymous_table(table) if options.anonymous else table

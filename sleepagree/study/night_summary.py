@@ -29,6 +29,7 @@ from sleepagree.mapping.sets import StageSet
 from sleepagree.night.cautions import contradiction_caution, left_over_caution, swapped_caution
 from sleepagree.night.measures import measure_sides
 from sleepagree.scoring.measures import SleepMeasures
+from sleepagree.shown import Brief
 
 MEASURE_NAMES: Final = tuple(f.name for f in fields(SleepMeasures))
 _VALUES: Final = attrgetter(*MEASURE_NAMES)
@@ -121,8 +122,8 @@ class ScorerPair:
     mapping: str
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class NightSummary:
+@dataclass(frozen=True, eq=False, slots=True, repr=False)
+class NightSummary(Brief):
     """One device on one night, reduced.
 
     Parameters
@@ -289,25 +290,25 @@ class Refusal:
 def summarise_night(
     paired: PairedNight,
     *,
-    row: int,
     participant: str,
     night: str,
     device: str,
+    row: int = 0,
     mapping: StageMapping | None = None,
     references: Sequence[SourceFile] = (),
     device_source: SourceFile | None = None,
     scorers: tuple[ScorerPair, ...] = (),
 ) -> NightSummary:
-    """Reduce one paired night.
+    """Reduce one night to what a study needs of it.
 
     Parameters
     ----------
     paired : PairedNight
-        The two sides on one grid.
-    row : int
-        Line of the nights table.
+        The two sides on one grid, as :func:`sleepagree.align` returns them.
     participant, night, device : str
         Names.
+    row : int
+        Line of the nights table, 0 where there is none.
     mapping : StageMapping, optional
         The first mapping asked for: it says whether a stage that does not tell (wake-or-sleep) is sleep.
     references : sequence of SourceFile, optional
@@ -316,6 +317,19 @@ def summarise_night(
         Device file; default: that of ``paired``.
     scorers : tuple of ScorerPair
         Agreement of scorers on this night.
+
+    Raises
+    ------
+    MappingError
+        When ``mapping`` says nothing about a label.
+
+    Examples
+    --------
+    >>> from sleepagree import align
+    >>> paired = align(reference=["W", "N1", "N2", "R"], device=["wake", "light", "light", "rem"])
+    >>> night = summarise_night(paired, participant="crew-1", night="1", device="pad B")
+    >>> night.scored, night.native.shape
+    (4, (4, 3))
     """
     reference, measured = measure_sides(paired, mapping)
     sequences = (

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +19,12 @@ from sleepagree.inference.planning import VarianceComponents
 from sleepagree.inference.regression_limits import RegressionLimits
 from sleepagree.inference.reliability import Reliability
 from sleepagree.inference.resampling import BootstrapIntervals
+from sleepagree.mapping.files import take_mappings
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.ceiling import Ceiling
 from sleepagree.scoring.measures import say_measure
+from sleepagree.shown import Brief, Result
 from sleepagree.study.clocks import DeviceClock
 from sleepagree.study.night_summary import NightSummary, Refusal
 
@@ -35,12 +38,13 @@ class StudyOptions:
     Parameters
     ----------
     mappings : tuple of StageMapping
-        Mappings asked for; () for the default of each device and, where that is not square, the square ones.
+        Mappings asked for, as objects, names of built-in ones or paths of files; () for the default of each device
+        and, where that is not square, the square ones.
     resamples, seed : int
         Of the cluster bootstrap.
     level : float
         Confidence level of every interval.
-    margins : tuple of (str, float)
+    margins : tuple of (str, float), or mapping
         Measure -> margin of an equivalence test.
     log_ratio : bool
         Whether the limits of agreement are of log ratios.
@@ -52,6 +56,11 @@ class StudyOptions:
     level: float = 0.95
     margins: tuple[tuple[str, float], ...] = ()
     log_ratio: bool = False
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "mappings", take_mappings(self.mappings))
+        margins: Any = self.margins
+        object.__setattr__(self, "margins", tuple(margins.items() if isinstance(margins, Mapping) else margins))
 
 
 @dataclass(frozen=True)
@@ -79,8 +88,8 @@ class PooledStatistic:
     averaged_sd: float
 
 
-@dataclass(frozen=True, eq=False)
-class StudyMapping:
+@dataclass(frozen=True, eq=False, repr=False)
+class StudyMapping(Brief):
     """A device under one mapping over all its nights.
 
     Parameters
@@ -138,8 +147,8 @@ def find_measure(asked: str, measures: Iterable[str]) -> str | None:
     return None
 
 
-@dataclass(frozen=True, eq=False)
-class BiasRow:
+@dataclass(frozen=True, eq=False, repr=False)
+class BiasRow(Brief):
     """Bias of one measure of a device over nights.
 
     Parameters
@@ -266,8 +275,8 @@ class StudyBiasSource:
     intervals: tuple[tuple[str, float, float], ...]
 
 
-@dataclass(frozen=True, eq=False)
-class DeviceStudy:
+@dataclass(frozen=True, eq=False, repr=False)
+class DeviceStudy(Brief):
     """All that is said about one device.
 
     Parameters
@@ -426,8 +435,8 @@ class ScorerSummary:
         return f"{self.nights} of {self.of_nights}"
 
 
-@dataclass(frozen=True)
-class StudyAgreement:
+@dataclass(frozen=True, repr=False)
+class StudyAgreement(Result):
     """A whole study.
 
     Parameters
@@ -455,9 +464,3 @@ class StudyAgreement:
     scorers: tuple[ScorerSummary, ...]
     options: StudyOptions
     cautions: tuple[Caution, ...]
-
-    def _repr_html_(self) -> str | None:
-        """Return what a notebook shows."""
-        import sleepagree
-
-        return sleepagree.show_in_notebook(self)

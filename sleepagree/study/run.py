@@ -19,7 +19,7 @@ from sleepagree.hypnogram.align import Outside, PairedNight, align
 from sleepagree.hypnogram.ledger import Status
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.hypnogram.window import parse_window
-from sleepagree.mapping.files import own_words
+from sleepagree.mapping.files import own_words, take_mappings
 from sleepagree.mapping.mapping import StageMapping, default_mapping
 from sleepagree.readers import part_files, read_spans
 from sleepagree.readers.layout import Layout, read_layout
@@ -40,7 +40,7 @@ class ScoringOptions:
     Parameters
     ----------
     mappings : tuple of StageMapping
-        Mappings asked for; () for the default of each device.
+        Mappings asked for, as objects, names of built-in ones or paths of files; () for the default of each device.
     window : str
         Window rule for rows that give none, "" for the default.
     outside : str
@@ -62,6 +62,9 @@ class ScoringOptions:
     clock: bool = True
     epochs: bool = False
     anonymous: bool = False
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "mappings", take_mappings(self.mappings))
 
 
 @dataclass(frozen=True)

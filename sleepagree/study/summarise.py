@@ -35,6 +35,7 @@ from sleepagree.study.cautions import FEW_PARTICIPANTS, study_cautions
 from sleepagree.study.clocks import NightClock, read_device_clock
 from sleepagree.study.comparison import compare_devices, summarise_scorers
 from sleepagree.study.flows import account_over_nights, redistribute
+from sleepagree.study.given_nights import take_outcomes
 from sleepagree.study.groups import (
     NightGroups,
     average_units,
@@ -83,7 +84,7 @@ __all__ = [
 ]
 
 
-def summarise_study(outcomes: Sequence[NightSummary | Refusal], options: StudyOptions | None = None) -> StudyAgreement:
+def summarise_study(outcomes: Any, options: StudyOptions | None = None) -> StudyAgreement:
     """Return the statistics of a study from its nights.
 
     Two devices on the same nights are compared on the epochs that both scored. That takes the labels of the epochs,
@@ -91,8 +92,10 @@ def summarise_study(outcomes: Sequence[NightSummary | Refusal], options: StudyOp
 
     Parameters
     ----------
-    outcomes : sequence of NightSummary or Refusal
-        One per row of the nights table.
+    outcomes : iterable of NightSummary, Refusal or (participant, night, device, NightAgreement), or a DataFrame
+        One for each device and night, as :func:`sleepagree.score_table`, :func:`sleepagree.summarise_night` or
+        :func:`sleepagree.compare` return it. In place of a NightAgreement a PairedNight may stand. A DataFrame has the
+        columns ``participant``, ``night``, ``device`` and ``agreement``.
     options : StudyOptions, optional
         Settings.
 
@@ -100,8 +103,26 @@ def summarise_study(outcomes: Sequence[NightSummary | Refusal], options: StudyOp
     ------
     MappingError
         When a mapping does not fit the labels of a device.
+    TypeError
+        When a night is none of the forms above; nothing is left out.
+    ValueError
+        When there is no night, a DataFrame lacks a column, or a participant, night and device stand twice.
+
+    References
+    ----------
+    .. [1] Bland JM, Altman DG. Measuring agreement in method comparison studies. Stat Methods Med Res 1999;8:135-160.
+
+    Examples
+    --------
+    >>> from sleepagree import align, compare
+    >>> scorer, pad = ["W", "N1", "N2", "N2", "N3", "R"] * 20, ["wake", "light", "light", "deep", "deep", "rem"] * 20
+    >>> night = compare(align(reference=scorer, device=pad))
+    >>> study = summarise_study([("crew-1", "1", "pad B", night), ("crew-2", "1", "pad B", night)])
+    >>> [(device.device, len(device.nights)) for device in study.devices]
+    [('pad B', 2)]
     """
     options = options or StudyOptions()
+    outcomes = take_outcomes(outcomes, options.mappings[0] if options.mappings else None)
     scored = [o for o in outcomes if isinstance(o, NightSummary)]
     refused = tuple(o for o in outcomes if isinstance(o, Refusal))
     names = list(dict.fromkeys(night.device for night in scored))

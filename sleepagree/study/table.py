@@ -6,9 +6,10 @@ import csv
 import hashlib
 import io
 import math
+import os
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from sleepagree.errors import FileFormatError, InputError, shorten
 from sleepagree.files.object_store import is_remote, last_part
@@ -85,8 +86,23 @@ class NightsTable:
         return self.folder / written
 
 
-def read_nights_table(path: Path) -> NightsTable:
+def read_nights_table(source: Any, *, folder: str | os.PathLike[str] = "") -> NightsTable:
     """Read and check a table of nights.
+
+    Parameters
+    ----------
+    source : path or DataFrame
+        A CSV file, or a DataFrame with the same columns: ``participant``, ``night``, ``device``, ``reference`` and
+        ``device_file``, and optionally ``layout``, ``reference_layout``, ``clock_offset`` (s), ``reference_zone``,
+        ``device_zone`` and ``window``. Empty cells, None and nan stand for "not given".
+    folder : path
+        Folder that paths of a DataFrame are relative to, by default the working folder; those of a file are relative
+        to the file's own folder.
+
+    Returns
+    -------
+    NightsTable
+        What :func:`sleepagree.score_table` takes.
 
     Raises
     ------
@@ -94,8 +110,23 @@ def read_nights_table(path: Path) -> NightsTable:
         When it is no table with the required columns.
     InputError
         When rows are faulty; the message lists every fault with its row.
+    TypeError
+        When ``source`` is neither a path nor a DataFrame.
+
+    Examples
+    --------
+    >>> table = read_nights_table("fixtures/ferry/nights.csv")
+    >>> table.rows[0].participant, len(table.rows)
+    ('crew-1', 24)
     """
-    data = read_bytes(path, expected="a table of nights (CSV)")
+    if hasattr(source, "to_csv") and hasattr(source, "columns"):
+        # rows are counted as those of a file are: the header is line 1
+        data, path = source.to_csv(index=False).encode(), Path(folder) / "DataFrame"
+    elif isinstance(source, (str, os.PathLike)):
+        path = Path(source)
+        data = read_bytes(path, expected="a table of nights (CSV)")
+    else:
+        raise TypeError(f"source must be the path of a table of nights or a DataFrame, not {type(source).__name__}")
     rows = _parse_rows(data, path.name)
     header = [cell.strip().casefold() for cell in rows[0][1]]
     _check_header(header, path.name, rows[0][0])

@@ -7,6 +7,7 @@ import re
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
+from collections.abc import Callable
 from itertools import combinations, pairwise
 from pathlib import Path
 
@@ -14,6 +15,8 @@ import drawn
 import matplotlib as mpl
 import numpy as np
 import pytest
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 from PIL import Image
@@ -32,6 +35,7 @@ from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.limits import Scale, fit_limits_of_agreement
 from sleepagree.inference.planning import MeanPrecision, VarianceComponents, plan_grid
 from sleepagree.inference.regression_limits import Spread, fit_regression_limits
+from sleepagree.night.compare import NightAgreement
 from sleepagree.scoring.clock import ClockReading
 from sleepagree.scoring.clock_blocks import OffsetCurve
 from sleepagree.scoring.disagreement import PartAgreement
@@ -647,6 +651,46 @@ def test_figures_take_axes_and_return_them() -> None:
         ax = Figure().add_subplot()
         assert draw(ax) is ax
         figure_bytes(ax.figure, "svg")
+
+
+def panels(night: NightAgreement) -> tuple[Callable[[Axes], Axes], ...]:
+    return (
+        lambda ax: figures.draw_hypnograms(night, ax=ax),
+        lambda ax: figures.draw_confusion(night, ax=ax),
+        lambda ax: figures.draw_bias_sources(night.bias_sources, ax=ax),
+        lambda ax: figures.draw_redistribution(night.redistribution, ax=ax),
+        lambda ax: figures.draw_agreement_by_hour(night.disagreement.thirds, ax=ax),
+        lambda ax: figures.draw_minutes(**invented_differences(4, 2), ax=ax),
+    )
+
+
+@pytest.mark.parametrize("layout", [None, "constrained"])
+@pytest.mark.parametrize("serial", range(6))
+def test_two_panels_of_one_figure_do_not_overlap(serial: int, layout: str | None) -> None:
+    """All that belongs to a panel, to its last letter, lies above the panel below and left of the one beside it."""
+    draw = panels(drawn.night_without_rem())[serial]
+    for rows, columns in ((2, 1), (1, 2)):
+        figure = Figure(figsize=(7 * columns, 4 * rows), layout=layout)
+        FigureCanvasAgg(figure)
+        first, second = (draw(ax) for ax in figure.subplots(rows, columns).flat)
+        figure.draw_without_rendering()
+        one, two = (ax.get_tightbbox() for ax in (first, second))
+        assert (two.y1 <= one.y0 + 1) if rows > 1 else (one.x1 <= two.x0 + 1)
+
+
+def test_the_table_of_a_night_needs_no_classes() -> None:
+    night = drawn.night_without_rem()
+    first = night.mappings[0]
+    by_hand = figures.draw_confusion(
+        first.counts,
+        reference_classes=first.mapping.reference_classes,
+        device_classes=first.mapping.device_classes,
+    )
+    expected = figure_bytes(by_hand.figure, "svg")
+    assert figure_bytes(figures.draw_confusion(night).figure, "svg") == expected
+    assert figure_bytes(figures.draw_confusion(first).figure, "svg") == expected
+    with pytest.raises(ValueError, match="need as many reference_classes and device_classes, not 0 and 0"):
+        figures.draw_confusion(first.counts)
 
 
 def test_pyplot_is_never_imported() -> None:

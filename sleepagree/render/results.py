@@ -1,0 +1,98 @@
+"""What a result shows of itself in Python: its finding, its tables by name, its structure, a text of five lines."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any, Final
+
+from sleepagree.describe.paragraphs import finding_of_night
+from sleepagree.describe.study_paragraphs import finding_of_device
+from sleepagree.errors import counted, printable
+from sleepagree.night.compare import NightAgreement
+from sleepagree.night.mappings import MappingComparison
+from sleepagree.render import frames
+from sleepagree.render.night_json import mappings_document, night_document
+from sleepagree.render.notebook import notebook_html
+from sleepagree.render.study_json import study_document
+from sleepagree.study.results import StudyAgreement
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_LONGEST_FINDING: Final = 400
+_MOST_FINDINGS: Final = 2
+
+#: Kind of result -> its tables by name, the most asked for first.
+TABLES: Final[Mapping[type, Mapping[str, Callable[..., pd.DataFrame]]]] = {
+    NightAgreement: {
+        "measures": frames.tabulate_measures,
+        "confusion": frames.tabulate_confusion,
+        "classes": frames.tabulate_classes,
+        "redistribution": frames.tabulate_redistribution,
+        "bias-sources": frames.tabulate_bias_sources,
+        "epochs": frames.tabulate_epochs,
+    },
+    StudyAgreement: {
+        "bias": frames.tabulate_bias,
+        "nights": frames.tabulate_nights,
+        "confusion": frames.tabulate_study_confusion,
+    },
+    MappingComparison: {"mappings": frames.tabulate_mappings},
+}
+_DOCUMENTS: Final[Mapping[type, Callable[..., dict[str, Any]]]] = {
+    NightAgreement: night_document,
+    StudyAgreement: study_document,
+    MappingComparison: mappings_document,
+}
+
+
+def show(result: Any, view: str, *arguments: Any) -> Any:
+    """Return one view of a result: "finding", "frame", "document", "text" or "html"."""
+    return _VIEWS[view](result, *arguments)
+
+
+def _findings(result: Any) -> list[str]:
+    if isinstance(result, StudyAgreement):
+        return [finding_of_device(device, result) for device in result.devices] or ["No night was scored."]
+    return [finding_of_night(result.night if isinstance(result, MappingComparison) else result)]
+
+
+def _finding(result: Any) -> str:
+    return " ".join(_findings(result))
+
+
+def _frame(result: Any, table: str) -> pd.DataFrame:
+    tables = TABLES[type(result)]
+    name = table or next(iter(tables))
+    if name not in tables:
+        raise ValueError(f"table must be one of {', '.join(map(repr, tables))}, not {table!r}")
+    return tables[name](result)
+
+
+def _document(result: Any) -> dict[str, Any]:
+    return _DOCUMENTS[type(result)](result)
+
+
+def _text(result: Any) -> str:
+    """Return a result in at most five lines."""
+    findings = [printable(finding)[:_LONGEST_FINDING] for finding in _findings(result)[:_MOST_FINDINGS]]
+    head, *more = findings
+    further = len(_findings(result)) - len(findings)
+    return "\n".join(
+        [
+            f"{type(result).__name__}: {head}",
+            *(f"  {finding}" for finding in more),
+            *([f"  and {counted(further, 'more device')}, see .finding"] if further else []),
+            f"  {counted(len(result.cautions), 'caution')} in .cautions;"
+            f" tables by .to_frame(name): {', '.join(TABLES[type(result)])}",
+        ]
+    )
+
+
+_VIEWS: Final[Mapping[str, Callable[..., Any]]] = {
+    "finding": _finding,
+    "frame": _frame,
+    "document": _document,
+    "text": _text,
+    "html": notebook_html,
+}

@@ -1,0 +1,82 @@
+"""Results that show themselves: a short text in a console, a finding, tables and a plain structure in a notebook.
+
+Results stand below what describes and renders them, so they ask the package for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sized
+from dataclasses import fields
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_LONGEST_VALUE: Final = 60
+_LONGEST_LINE: Final = 240
+
+
+class Brief:
+    """A container whose text in a console is one line: arrays and long values by their size."""
+
+    __slots__ = ()
+
+    def __repr__(self) -> str:
+        told = (f"{f.name}={_brief(getattr(self, f.name))}" for f in fields(self))  # type: ignore[arg-type]
+        text = f"{type(self).__name__}({', '.join(told)})"
+        return text if len(text) <= _LONGEST_LINE else text[: _LONGEST_LINE - 2] + "…)"
+
+
+def _brief(value: Any) -> str:
+    if hasattr(value, "shape") and hasattr(value, "dtype"):
+        return f"<{value.dtype} array of shape {value.shape}>"
+    if isinstance(value, Brief):
+        return f"<{type(value).__name__}>"
+    text = repr(value)
+    if len(text) <= _LONGEST_VALUE and "\n" not in text:
+        return text
+    size = f" of {len(value)}" if isinstance(value, Sized) else ""
+    return f"<{type(value).__name__}{size}>"
+
+
+class Result(Brief):
+    """A result that is described: finding, cautions, tables, plain structure."""
+
+    __slots__ = ()
+
+    @property
+    def finding(self) -> str:
+        """What was found, one sentence for each device."""
+        return str(self._view("finding"))
+
+    def to_frame(self, table: str = "") -> pd.DataFrame:
+        """Return one table of the result as a DataFrame; units stand in column names or in the column ``unit``.
+
+        Parameters
+        ----------
+        table : str
+            Name of the table; by default the first of those that the text of the result lists.
+
+        Raises
+        ------
+        ValueError
+            When the result has no table of that name; the message lists those that it has.
+        """
+        frame: pd.DataFrame = self._view("frame", table)
+        return frame
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the result as a plain structure that JSON can hold, as in the file ``results.json``."""
+        return dict(self._view("document"))
+
+    def __repr__(self) -> str:
+        return str(self._view("text"))
+
+    def _repr_html_(self) -> str:
+        """Return what a notebook shows."""
+        return str(self._view("html"))
+
+    def _view(self, view: str, *arguments: object) -> Any:
+        import sleepagree
+
+        return sleepagree.show_result(self, view, *arguments)

@@ -1,0 +1,338 @@
+"""What Python users have is taken as it is, and what cannot be used is refused with the name of the parameter."""
+
+from __future__ import annotations
+
+import inspect
+import json
+from dataclasses import fields, is_dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import sleepagree
+from sleepagree import (
+    InputError,
+    NightSummary,
+    ScoringOptions,
+    StudyOptions,
+    Window,
+    WindowRule,
+    align,
+    compare,
+    compare_mappings,
+    find_mapping,
+    read_hypnogram,
+    read_mapping,
+    read_nights_table,
+    score_table,
+    summarise_night,
+    summarise_study,
+)
+from sleepagree.describe.study import describe_study
+from sleepagree.errors import MappingError
+from sleepagree.render.night_json import night_document
+from sleepagree.render.study_json import study_document
+from tests.ferry import FERRY
+
+SCORER = ["W", "N1", "N2", "N2", "N3", "R", "R", "N2"] * 15
+BAND = ["wake", "light", "light", "deep", "deep", "light", "light", "light"] * 15
+PAD = ["wake", "light", "light", "deep", "deep", "rem", "rem", "light"] * 15
+CLOCK = pd.date_range("2026-03-01 22:00", periods=len(SCORER), freq="30s")
+
+
+def stages_of(source: object) -> list[tuple[float, float, str]]:
+    spans = read_hypnogram(source)
+    words = [spans.stages[code] for code in spans.codes]
+    each = zip(spans.onset_s.tolist(), spans.duration_s.tolist(), words, strict=True)
+    return [(onset + i * 30, 30.0, word) for onset, duration, word in each for i in range(round(duration / 30))]
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        tuple(SCORER),
+        np.array(SCORER),
+        pd.Series(SCORER),
+        pd.Series(SCORER, dtype="category"),
+        pd.Categorical(SCORER),
+        pd.Index(SCORER),
+        pd.array(SCORER, dtype="string"),
+        pd.Series(SCORER, index=CLOCK),
+        pd.Series(pd.Categorical(SCORER), index=CLOCK),
+        pd.DataFrame({"stage": SCORER}),
+        pd.DataFrame({"stage": pd.Categorical(SCORER)}, index=CLOCK),
+        pd.DataFrame({"stage": SCORER, "start": CLOCK}),
+        pd.DataFrame({"stage": SCORER, "onset_s": np.arange(len(SCORER)) * 30}),
+        pd.DataFrame({"stage": SCORER, "epoch": range(len(SCORER))}),
+        pd.DataFrame({"stage": SCORER, "onset_s": np.arange(len(SCORER)) * 30, "duration_s": 30}),
+        pd.DataFrame({"stage": SCORER, "start": CLOCK, "end": CLOCK + pd.Timedelta("30s")}),
+    ],
+    ids=lambda source: type(source).__name__,
+)
+def test_every_form_of_a_hypnogram_gives_the_same_epochs(source: object) -> None:
+    assert stages_of(source) == stages_of(list(SCORER))
+
+
+def test_epochs_that_a_frame_does_not_have_are_gaps() -> None:
+    frame = pd.DataFrame({"epoch": [3, 4, 7], "stage": ["W", "N2", "R"]})
+    assert stages_of(frame) == [(90.0, 30.0, "W"), (120.0, 30.0, "N2"), (210.0, 30.0, "R")]
+
+
+@pytest.mark.parametrize(
+    ("frame", "message"),
+    [
+        ({"epoch": [0, 0], "stage": ["W", "W"]}, "row 1: column 'epoch' is not in order, stands twice"),
+        ({"epoch": [0, None], "stage": ["W", "W"]}, "row 1: column 'epoch' is not in order, stands twice"),
+        ({"start": [CLOCK[0], None], "stage": ["W", "W"]}, "row 1: column 'start' lacks a time"),
+        ({"time": CLOCK[:2], "stage": ["W", "W"]}, "the DataFrame lacks columns. Found time, stage"),
+    ],
+)
+def test_a_frame_whose_times_cannot_be_used_is_refused(frame: dict[str, object], message: str) -> None:
+    with pytest.raises(InputError, match=message):
+        read_hypnogram(pd.DataFrame(frame))
+
+
+def test_sides_are_read_where_they_are_given() -> None:
+    read = align(reference=read_hypnogram(SCORER), device=read_hypnogram(PAD))
+    given = align(reference=np.array(SCORER), device=pd.Series(PAD, dtype="category"))
+    assert (given.native == read.native).all()
+    path = FERRY / "reference" / "crew-1-night-1.edf"
+    assert align(reference=str(path), device=path).ledger.scored > 500
+
+
+@pytest.mark.parametrize("window", ["overlap", WindowRule.OVERLAP, Window(WindowRule.OVERLAP)])
+def test_a_window_is_taken_as_text(window: object) -> None:
+    paired = align(reference=SCORER, device=PAD[:60], window=window)
+    assert paired.rule is WindowRule.OVERLAP
+    assert paired.ledger.window_epochs == 60
+
+
+def test_a_window_by_the_clock_is_taken_as_text() -> None:
+    series = pd.Series(SCORER, index=CLOCK)
+    paired = align(reference=series, device=series, window="2026-03-01T22:10/2026-03-01T22:20")
+    assert paired.ledger.window_epochs == 20
+
+
+@pytest.mark.parametrize(
+    ("settings", "error", "message"),
+    [
+        ({"window": 3}, TypeError, "window must be a Window or text"),
+        ({"window": "soon"}, InputError, "the window cannot be read"),
+        ({"outside": "sleep"}, ValueError, "outside must be 'missing' or 'wake', not 'sleep'"),
+        ({"reports": "wake,light"}, TypeError, "reports must list stages"),
+        ({"device": 7}, TypeError, "device: source must be"),
+        ({"reference": np.zeros((2, 2))}, ValueError, "reference: an array of labels must have one dimension"),
+    ],
+)
+def test_what_align_cannot_use_is_named(settings: dict[str, object], error: type[Exception], message: str) -> None:
+    with pytest.raises(error, match=message):
+        align(**{"reference": SCORER, "device": PAD, **settings})
+
+
+def test_mappings_are_taken_by_name_and_by_path(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    path.write_text(
+        'name = "own"\nclasses = ["awake", "asleep"]\n[reference]\nW = "awake"\nN1 = "asleep"\nN2 = "asleep"\n'
+        'N3 = "asleep"\nR = "asleep"\n[device]\nW = "awake"\nlight = "asleep"\nN3 = "asleep"\nR = "asleep"\n'
+    )
+    assert read_mapping(str(path)) == find_mapping(path) == read_mapping(path)
+    paired = align(reference=SCORER, device=BAND)
+    named = compare(paired, mappings=["rem-left-out", path, find_mapping("wake-sleep")])
+    assert [scored.mapping.name for scored in named.mappings] == ["rem-left-out", "own", "wake-sleep"]
+    assert [scored.mapping.name for scored in compare(paired, mappings="wake-sleep").mappings] == ["wake-sleep"]
+    assert StudyOptions(mappings=["wake-sleep"], margins={"TST": 20}) == StudyOptions(
+        mappings=(find_mapping("wake-sleep"),), margins=(("TST", 20),)
+    )
+    with pytest.raises(MappingError, match="no built-in mapping has this name"):
+        compare(paired, mappings=["rem"])
+    with pytest.raises(TypeError, match=r"mappings\[1\] must be a StageMapping"):
+        compare(paired, mappings=["wake-sleep", 3])
+    with pytest.raises(TypeError, match="mappings must be a StageMapping"):
+        compare(paired, mappings=3)
+    with pytest.raises(TypeError, match="paired must be a PairedNight"):
+        compare(SCORER)
+
+
+# --- studies ----------------------------------------------------------------------------------------------
+
+
+def same_study(one: sleepagree.StudyAgreement, other: sleepagree.StudyAgreement) -> None:
+    from sleepagree.render.frames import tabulate_bias, tabulate_study_confusion
+
+    pd.testing.assert_frame_equal(tabulate_bias(one), tabulate_bias(other))
+    pd.testing.assert_frame_equal(tabulate_study_confusion(one), tabulate_study_confusion(other))
+    for a, b in zip(one.devices, other.devices, strict=True):
+        assert [n.offset_gain for n in a.nights] == pytest.approx([n.offset_gain for n in b.nights], nan_ok=True)
+    assert [c.differences[0].difference for c in one.comparisons] == [
+        c.differences[0].difference for c in other.comparisons
+    ]
+
+
+def test_results_beside_their_names_give_the_study_of_their_files() -> None:
+    table = read_nights_table(str(FERRY / "nights.csv"))
+    table = replace(table, rows=tuple(row for row in table.rows if len(row.references) == 1))
+    options = StudyOptions(resamples=50)
+    expected = summarise_study(score_table(table), options)
+    given = []
+    for row in table.rows:
+        device = read_hypnogram(
+            table.path(row.device_file),
+            layout=table.path(row.layout) if row.layout else None,
+            zone=row.device_zone or None,
+        )
+        reference = read_hypnogram(table.path(row.references[0]), zone=row.reference_zone or None)
+        paired = align(reference=reference, device=device, clock_offset_s=row.clock_offset_s, window=row.window or None)
+        given.append((row.participant, row.night, row.device, compare(paired)))
+    same_study(summarise_study(given, options), expected)
+    frame = pd.DataFrame(given, columns=["participant", "night", "device", "agreement"])
+    same_study(summarise_study(frame, options), expected)
+    paired_only = [(*names, night.paired) for *names, night in given]
+    same_study(summarise_study(iter(paired_only), options), expected)
+
+
+def test_a_frame_of_nights_is_a_table_of_nights(monkeypatch: pytest.MonkeyPatch) -> None:
+    path = FERRY / "nights.csv"
+    frame = pd.read_csv(path, dtype=str)
+    assert read_nights_table(frame, folder=FERRY).rows == read_nights_table(path).rows
+    monkeypatch.chdir(FERRY)
+    options = ScoringOptions(mappings=["wake-sleep"])
+    first = frame.iloc[:2]
+    assert [type(night) for night in score_table(first, options)] == [NightSummary, NightSummary]
+    with pytest.raises(InputError, match="DataFrame"):
+        read_nights_table(frame.assign(reference="nowhere.edf"))
+    with pytest.raises(TypeError, match="source must be the path of a table of nights or a DataFrame, not list"):
+        read_nights_table([1])
+
+
+NIGHT = align(reference=SCORER, device=PAD)
+
+
+@pytest.mark.parametrize(
+    ("given", "error", "message"),
+    [
+        ([], ValueError, "outcomes holds no night"),
+        (3, TypeError, "outcomes must be an iterable of nights or a DataFrame, not int"),
+        ("crew-1", TypeError, "outcomes must be an iterable"),
+        ([compare(NIGHT)], TypeError, r"outcomes\[0\] is a NightAgreement without its names"),
+        ([NIGHT], TypeError, r"outcomes\[0\] is a PairedNight without its names"),
+        ([("a", "1", "pad B")], TypeError, r"outcomes\[0\] must be a NightSummary"),
+        ([("a", "1", "pad B", SCORER)], TypeError, r"outcomes\[0\]: the result must be a NightAgreement"),
+        ([("a", None, "pad B", NIGHT)], ValueError, r"outcomes\[0\]: night must be a name, not None"),
+        ([(float("nan"), 1, "pad B", NIGHT)], ValueError, r"outcomes\[0\]: participant must be a name"),
+        (
+            [("a", 1, "pad B", NIGHT), ("a", "1", "pad B", NIGHT)],
+            ValueError,
+            r"outcomes\[1\]: .* in outcomes\[0\] already",
+        ),
+        (pd.DataFrame({"participant": ["a"]}), ValueError, "the DataFrame lacks the column 'night'"),
+    ],
+)
+def test_what_is_no_night_is_refused_and_never_left_out(given: object, error: type[Exception], message: str) -> None:
+    with pytest.raises(error, match=message):
+        summarise_study(given)
+
+
+def test_a_night_is_summarised_without_a_table() -> None:
+    night = summarise_night(NIGHT, participant="a", night="1", device="pad B")
+    assert (night.row, night.scored) == (0, len(SCORER))
+
+
+# --- the entrance -----------------------------------------------------------------------------------------
+
+
+def test_every_public_name_is_documented_with_an_example_where_it_is_called() -> None:
+    for name in sleepagree.__all__:
+        documented = inspect.getdoc(getattr(sleepagree, name)) or ""
+        assert len(documented) > 20, name
+        if inspect.isfunction(getattr(sleepagree, name)) and name not in ("read_layout", "read_spans"):
+            for part in ("Parameters\n", "Raises\n", "Examples\n"):
+                assert part in documented, f"{name} lacks {part}"
+
+
+#: Names and parameters that scripts rely on.
+SIGNATURES = {
+    "align": "reference device clock_offset_s window outside reports",
+    "find_mapping": "text",
+    "read_layout": "path",
+    "read_mapping": "path",
+    "read_nights_table": "source folder",
+    "read_spans": "path layout zone own_words",
+    "score_table": "table options execution progress epochs",
+    "summarise_night": "paired participant night device row mapping references device_source scorers",
+    "summarise_study": "outcomes options",
+}
+
+
+def test_public_names_and_parameters_are_those_that_scripts_rely_on() -> None:
+    assert sleepagree.__all__ == sorted(sleepagree.__all__)
+    assert set(SIGNATURES) <= set(sleepagree.__all__)
+    for name, parameters in SIGNATURES.items():
+        assert list(inspect.signature(getattr(sleepagree, name)).parameters) == parameters.split(), name
+    assert list(inspect.signature(compare).parameters)[:2] == ["paired", "mappings"]
+
+
+# --- what results show of themselves ----------------------------------------------------------------------
+
+
+def example_study() -> sleepagree.StudyAgreement:
+    nights = [(who, "1", "pad B", NIGHT) for who in "abc"]
+    nights += [(who, "1", "band A", align(reference=SCORER, device=BAND)) for who in "abc"]
+    nights += [(who, "1", "pad C", NIGHT) for who in "abc"]
+    return summarise_study(nights, StudyOptions(resamples=50))
+
+
+def reached(value: object, seen: dict[type, object]) -> dict[type, object]:
+    """Return one object of each dataclass that can be reached from a result."""
+    if is_dataclass(value) and not isinstance(value, type):
+        seen.setdefault(type(value), value)
+        for field in fields(value):
+            reached(getattr(value, field.name), seen)
+    elif isinstance(value, tuple):
+        for each in value:
+            reached(each, seen)
+    return seen
+
+
+def test_no_result_fills_the_console() -> None:
+    study, night = example_study(), compare(NIGHT)
+    for result in (study, night, compare_mappings(NIGHT)):
+        lines = repr(result).splitlines()
+        assert 2 <= len(lines) <= 5
+        assert result.finding.partition(" in the ")[0][:60] in lines[0]
+        assert type(result).__name__ in lines[0]
+        # a part that has lines of its own, or that shows whole arrays, would fill the console
+        for part in reached(result, {}).values():
+            assert len(repr(part).splitlines()) <= 5
+    for part in (NIGHT, NIGHT.reference_spans, night.mappings[0], study.devices[0], study.devices[0].bias[0]):
+        assert repr(part).startswith(f"{type(part).__name__}(")
+        assert len(repr(part)) <= 240
+    assert "and 1 more device, see .finding" in repr(study)
+
+
+def test_a_result_gives_its_tables_by_name() -> None:
+    night, study = compare(NIGHT), example_study()
+    measures = night.to_frame("measures")
+    assert {"unit", "reference", "device", "difference"} <= set(measures.columns)
+    pd.testing.assert_frame_equal(night.to_frame(), measures)
+    assert night.to_frame("confusion").to_numpy().sum() == len(SCORER)
+    for result, names in (
+        (night, ["measures", "confusion", "classes", "redistribution", "bias-sources", "epochs"]),
+        (study, ["bias", "nights", "confusion"]),
+    ):
+        for name in names:
+            assert isinstance(result.to_frame(name), pd.DataFrame)
+            assert name in repr(result).splitlines()[-1]
+        with pytest.raises(ValueError, match=r"table must be one of .*, not 'naps'"):
+            result.to_frame("naps")
+    assert len(study.to_frame("nights")) == 9
+
+
+def test_a_result_is_a_plain_structure() -> None:
+    night, study = compare(NIGHT), example_study()
+    assert json.loads(json.dumps(night.to_dict()))["schema"] == night_document(night)["schema"]
+    assert night.to_dict() == night_document(night)
+    assert study.to_dict() == study_document(study)
+    assert study.finding == " ".join(describe_study(study).findings)
+    assert night._repr_html_().startswith("<p><strong>")
