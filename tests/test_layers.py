@@ -27,13 +27,13 @@ ROOMS = {
     "reliability planning",
     "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
     "class_figures offsets table_agreement clock_blocks clock clock_check",
-    "night": "measures cautions compare mappings",
+    "night": "measures cautions compare answer mappings",
     "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs results scorers anonymous "
     "cautions groups plan run duplicates chunks execution unfinished from_table comparison flows summarise",
-    "describe": "words cautions notes citations bias blocks paragraphs closing night_time night mappings clock "
+    "describe": "words cautions notes citations bias blocks paragraphs closing night_time answer night mappings clock "
     "file folder plan study_paragraphs study_bias study_agreement study",
-    "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning redistribution "
-    "tables_of_counts bias_over_nights",
+    "figures": "style drawing saving bias_sources device_classes hypnograms in_time night_kappas participants planning "
+    "redistribution tables_of_counts bias_over_nights",
     "render": "columns export figures night_json inspection_json notebook terminal page study_json night_folder frames "
     "study_folder",
     "demo": "simulate write",

@@ -24,7 +24,7 @@ from sleepagree.describe.words import (
     join_words,
     minutes,
     percent,
-    percent_interval,
+    persisting_interval,
     plain,
     say_class,
     say_level,
@@ -38,7 +38,6 @@ from sleepagree.hypnogram.window import WindowRule
 from sleepagree.inference.resampling import MEAN_BLOCK_EPOCHS
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.night.compare import MappingAgreement, NightAgreement
-from sleepagree.scoring.redistribution import Redistribution
 from sleepagree.scoring.runs import Runs
 
 #: Measures that a results paragraph speaks of, where there are any.
@@ -61,56 +60,16 @@ class CitedParagraph:
     sources: tuple[str, ...]
 
 
-def finding_of_night(night: NightAgreement) -> str:
-    """Return what was found on a night, in one sentence with its uncertainty.
-
-    Parameters
-    ----------
-    night : NightAgreement
-        The night; its first mapping is the one spoken of.
-
-    Returns
-    -------
-    str
-        With a kappa: accuracy and kappa with its interval (by blocks where that was run). Without one, because the
-        device lacks a class: accuracy, and where the largest unreported stage went, with its interval.
-    """
-    first = night.mappings[0]
-    table = first.table
-    same = (
-        f"The device gave the same stage as the reference in {percent(table.accuracy, 1)} of the "
-        f"{counted(table.n, 'epoch')} ({duration(table.n)}) compared under '{shorten(first.mapping.name)}'"
-    )
-    if table.n == 0:
-        return f"No epoch can be compared under '{shorten(first.mapping.name)}'."
-    if table.kappa.defined:
-        return f"{same}; corrected for chance, kappa is {_kappa_with_interval(first, night.level)}."
-    traced = max(night.redistribution, key=lambda r: r.epochs, default=None)
-    if first.mapping.is_square or traced is None or not traced.epochs:
-        return f"{same}; kappa does not exist: {table.kappa.undefined_because}."
-    # a night without a stage is not a device without it
-    lacks = "it has" if night.paired.device_set.declared else "its file holds"
-    return f"{same}; {lacks} no label for {say_class(traced.stage)}, {_main_destination(traced, night.level)}."
-
-
-def _kappa_with_interval(scored: MappingAgreement, level: float) -> str:
+def kappa_with_interval(scored: MappingAgreement, level: float) -> str:
+    """Return kappa with the interval that is told first, or with what there is instead."""
     kappa = scored.table.kappa
     if not math.isnan(scored.block_low):
-        ends = f"{say_level(level)} {interval(scored.block_low, scored.block_high, 2)}, resampling blocks of 15 min"
+        ends = persisting_interval(scored.block_low, scored.block_high, level)
     elif not math.isnan(kappa.low):
         ends = f"{say_level(level)} {interval(kappa.low, kappa.high, 2)} if epochs were independent"
     else:
         ends = "no interval"
-    return f"{kappa.value:.2f} ({ends})"
-
-
-def _main_destination(traced: Redistribution, level: float) -> str:
-    to = max(traced.to, key=lambda d: d.epochs)
-    low, high, how = (to.low, to.high, ", if epochs were independent")
-    if not math.isnan(to.block_low):
-        low, high, how = (to.block_low, to.block_high, ", resampling blocks of 15 min")
-    share = f"{percent(to.share)} ({say_level(level)} {percent_interval(low, high)}{how})"
-    return f"and of the {minutes(traced.epochs)} of it that both staged, {share} were called {say_class(to.name)}"
+    return f"{figure(kappa.value)} ({ends})"
 
 
 def methods_of_night(night: NightAgreement) -> CitedParagraph:
@@ -261,7 +220,7 @@ def _agreement_result(scored: MappingAgreement, level: float) -> str:
     over = f"{figure(table.accuracy, 3)} over {counted(table.n, 'epoch')}"
     text = f"Under '{shorten(scored.mapping.name)}' accuracy was {over}"
     if table.kappa.defined:
-        text += f" and kappa was {_kappa_with_interval(scored, level)}"
+        text += f" and kappa was {kappa_with_interval(scored, level)}"
     ceiling = scored.ceiling
     if not math.isnan(ceiling.accuracy) and ceiling.accuracy < 1:
         text += f"; the best accuracy that these labels allow on this night is {figure(ceiling.accuracy, 3)}"

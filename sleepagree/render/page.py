@@ -70,7 +70,8 @@ def page_files(description: Description) -> dict[str, bytes]:
 
 
 def _figures(description: Description) -> list[Figure]:
-    return [b for section in description.sections for b in flat(section.blocks) if isinstance(b, Figure)]
+    sections = (*description.answer, *description.sections)
+    return [b for section in sections for b in flat(section.blocks) if isinstance(b, Figure)]
 
 
 def _draw_all(description: Description) -> dict[str, Drawing]:

@@ -414,6 +414,13 @@ def _plain(value: float) -> float | None:
     return None if math.isnan(value) else value
 
 
+#: The middle half of normal values is so many of their SDs wide.
+_MIDDLE_HALF_IN_SDS: Final = 1.349
+
+#: A night so many SDs from the others is one of its own.
+_JITTERS_AWAY: Final = 3.0
+
+
 def combined_offsets(offsets_s: Sequence[float], *, epoch_s: float = EPOCH_S) -> tuple[float, float, str]:
     """Tell a clock from chance by the best offsets of several nights of one device.
 
@@ -435,12 +442,17 @@ def combined_offsets(offsets_s: Sequence[float], *, epoch_s: float = EPOCH_S) ->
         return NAN, NAN, "fewer than three nights have a best offset; nothing can be said of the clock"
     low, median, high = (float(q) for q in np.quantile(found, (0.25, 0.5, 0.75)))
     spread = (high - low) / 2.0
-    away = int(np.count_nonzero(np.abs(found - median) >= CAUTION_OFFSET_S))
-    single = f"; {away} single {'night lies' if away == 1 else 'nights lie'} 1 min or more from that" if away else ""
+    # a night that the jitter of the others explains is not told; offsets come in epochs, so it is one of them at least
+    jitter = max((high - low) / _MIDDLE_HALF_IN_SDS, epoch_s)
+    away = int(np.count_nonzero(np.abs(found - median) >= max(CAUTION_OFFSET_S, _JITTERS_AWAY * jitter)))
+    lie = "night lies" if away == 1 else "nights lie"
+    single = f"; {away} single {lie} further from that than the others explain" if away else ""
     if spread > 2.0 * epoch_s:
         text = f"best offsets scatter (middle half {low:+.0f} to {high:+.0f} s): this is not a constant clock error"
     elif abs(median) < epoch_s:
-        text = f"best offsets lie around 0 (median {median:+.0f} s of {found.size} nights): no constant clock error"
+        text = (
+            f"best offsets lie around 0 (median {median + 0.0:+.0f} s of {found.size} nights): no constant clock error"
+        )
         text += single
     else:
         text = f"best offsets agree around {median:+.0f} s ({found.size} nights): this looks like a clock{single}"

@@ -14,8 +14,9 @@ import drawn
 import pytest
 from ferry import simulated_nights
 
+from sleepagree.describe.answer import finding_of_night
 from sleepagree.describe.closing import CAUTIONS
-from sleepagree.describe.paragraphs import finding_of_night, methods_of_night
+from sleepagree.describe.paragraphs import methods_of_night
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.render.figures import script_json
 from sleepagree.render.night_folder import write_night
@@ -163,7 +164,7 @@ def test_page_opens_with_the_finding_and_keeps_the_order_of_the_terminal(pages: 
     tree = Tree(html)
     assert finding_of_night(drawn.night_without_rem()) in tree.visible
     order = [
-        'class="finding"', 'id="compared"', 'id="ledger"', 'id="agreement-0"', 'id="measures"', 'id="redistribution"',
+        'class="finding"', 'id="answer"', 'id="answer-went"', 'id="answer-bias"', 'id="compared"', 'id="ledger"', 'id="agreement-0"', 'id="measures"', 'id="redistribution"',
         'id="sources-of-bias"', 'id="time"', 'id="cautions"', 'id="methods"', 'id="repeat"',
     ]  # fmt: skip
     at = [html.index(part) for part in order]
