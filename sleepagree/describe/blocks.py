@@ -235,6 +235,8 @@ class Description:
     answer : tuple of Section
         What people came for, in so few lines that it fits one screen. Where there is such a part a terminal shows
         nothing else unless everything is asked for; elsewhere it stands before the sections.
+    is_answer_part : bool
+        Whether the sections say all that the answer says, which then stands alone or not at all.
     """
 
     kind: str
@@ -242,6 +244,7 @@ class Description:
     findings: tuple[str, ...]
     sections: tuple[Section, ...]
     answer: tuple[Section, ...] = ()
+    is_answer_part: bool = False
 
 
 def columns(*heads: str, words: Collection[int] = (0,)) -> tuple[Column, ...]:
@@ -307,3 +310,8 @@ def flat(blocks: Sequence[Block]) -> Iterator[Block]:
                 yield from flat(part)
         else:
             yield block
+
+
+def all_sections(description: Description) -> tuple[Section, ...]:
+    """Return everything in reading order."""
+    return description.sections if description.is_answer_part else (*description.answer, *description.sections)

@@ -47,6 +47,7 @@ def describe_clock(reading: ClockReading, paired: PairedNight) -> Description:
             Section("answer", "Clock", (), detail=f" {of}"),
             Section("answer-proposal", "", (Items((proposal,)), figures, Paragraph(TUNING_WARNING))),
         ),
+        is_answer_part=True,
     )
 
 

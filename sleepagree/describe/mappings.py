@@ -60,6 +60,7 @@ def describe_mappings(comparison: MappingComparison) -> Description:
             Section("assumptions", "What each mapping takes for granted", (taken,)),
         ),
         (Section("answer", "Agreement under every mapping that fits", (_mapping_table(comparison, "answer"), answer)),),
+        is_answer_part=True,
     )
 
 

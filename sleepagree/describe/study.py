@@ -90,6 +90,7 @@ def describe_study(study: StudyAgreement, *, command: str = "", table: NightsTab
         tuple(finding_of_device(device, study) for device in study.devices),
         tuple(s for s in sections if s is not None),
         _answer(study),
+        is_answer_part=True,
     )
 
 

@@ -18,6 +18,7 @@ from sleepagree.describe.blocks import (
     Rank,
     Section,
     Table,
+    all_sections,
     flat,
     is_further,
     present,
@@ -68,7 +69,7 @@ def render_terminal(
     lines: list[str] = []
     for finding in description.findings:
         lines += [*(green.format(line) for line in wrap(finding, indent="", hang="", width=width)), ""]
-    shown = description.answer if description.answer and not full else (*description.answer, *description.sections)
+    shown = description.answer if description.answer and not full else all_sections(description)
     for section in shown:
         if full or section.rank is Rank.FIRST_SCREEN:
             lines += _section_lines(section, width, full=full, bold=bold)

@@ -191,7 +191,7 @@ def test_a_measure_without_a_value_says_why():
 def test_without_resamples_no_interval_by_blocks_is_made_up():
     shown = check(night_lines(compare(pair("W*5 N2*5", "W*5 N2*5"), resamples=0)), 80)
     assert re.search(r"^  kappa +1\.000 +– +– +1\.000$", shown, re.M)
-    assert "kappa is 1.00 (no interval)" in " ".join(shown.split())
+    assert "Kappa is 1.00 (no interval)" in " ".join(shown.split())
 
 
 def test_perfect_agreement_makes_up_no_interval():

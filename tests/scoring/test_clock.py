@@ -418,9 +418,14 @@ def test_offsets_of_several_nights():
     )
     # one night with a wrong clock among right ones: both are said
     assert combined_offsets([0.0, 0.0, 240.0, 0.0, -30.0, 0.0])[2] == (
-        "best offsets lie around 0 (median +0 s of 6 nights): no constant clock error; 1 single night lies 1 min or "
-        "more from that"
+        "best offsets lie around 0 (median +0 s of 6 nights): no constant clock error; 1 single night lies further from "
+        "that than the others explain"
     )
+    # offsets come in epochs: two of them are jitter, and no alarm
+    assert combined_offsets([0.0, 0.0, 60.0, 0.0, -30.0, 0.0])[2] == (
+        "best offsets lie around 0 (median +0 s of 6 nights): no constant clock error"
+    )
+    assert "(median +0 s" in combined_offsets([-0.0, -0.0, -0.0])[2]
     assert "scatter" in combined_offsets([-900.0, 30.0, 600.0, 1500.0, -200.0])[2]
     median, spread, text = combined_offsets([30.0, math.nan, 60.0])
     assert math.isnan(median)
