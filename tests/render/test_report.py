@@ -328,8 +328,8 @@ def test_a_nights_folder_holds_report_and_figures(tmp_path: Path) -> None:
     names = sorted(p.relative_to(tmp_path / "night").as_posix() for p in (tmp_path / "night").rglob("*") if p.is_file())
     assert names == [
         "confusion.csv", "epochs.csv", "figures/confusion-0.svg", "figures/device-classes.svg", "figures/hours.svg",
-        "figures/hypnograms.svg", "figures/runs.svg", "figures/sources.svg", "figures/unreported.svg", "measures.csv", "report.html",
-        "results.json",
+        "figures/hypnograms.svg", "figures/runs.svg", "figures/sources.svg", "figures/unreported.svg", "measures.csv",
+        "report.html", "results.json",
     ]  # fmt: skip
     assert [p.name for p in tmp_path.iterdir()] == ["night"]
 

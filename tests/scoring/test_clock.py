@@ -418,8 +418,8 @@ def test_offsets_of_several_nights():
     )
     # one night with a wrong clock among right ones: both are said
     assert combined_offsets([0.0, 0.0, 240.0, 0.0, -30.0, 0.0])[2] == (
-        "best offsets lie around 0 (median +0 s of 6 nights): no constant clock error; 1 single night lies further from "
-        "that than the others explain"
+        "best offsets lie around 0 (median +0 s of 6 nights): no constant clock error; 1 single night lies further "
+        "from that than the others explain"
     )
     # offsets come in epochs: two of them are jitter, and no alarm
     assert combined_offsets([0.0, 0.0, 60.0, 0.0, -30.0, 0.0])[2] == (
