@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable
-from typing import Self
+from collections.abc import Callable, Iterable
+from typing import Any, Self
 
 _LONGEST_FOUND = 80
 _LONGEST_PATH = 240
@@ -67,9 +67,17 @@ class SleepAgreeError(Exception):
         Place in the file: ``"line 812, column 'stage'"``, ``"byte 236, field 'number of records'"``.
     found, expected : str
         What stood there and what would have been right.
-    remedy : str
-        A full sentence that tells how to mend it.
+    remedy : str or tuple of str
+        A full sentence that tells how to mend it. One that names the option for a layout is given as what stands
+        before and after that name: a reader does not know of which side its file is.
+
+    Attributes
+    ----------
+    layout_option : str
+        What whoever shows the error calls the option for a layout; a study calls it a column.
     """
+
+    layout_option = "--layout FILE.toml"
 
     def __init__(
         self,
@@ -78,7 +86,7 @@ class SleepAgreeError(Exception):
         where: str = "",
         found: str = "",
         expected: str = "",
-        remedy: str = "",
+        remedy: str | tuple[str, ...] = "",
     ) -> None:
         super().__init__(problem, path, where, found, expected, remedy)
         self.problem = problem
@@ -86,11 +94,36 @@ class SleepAgreeError(Exception):
         self.where = where
         self.found = found
         self.expected = expected
-        self.remedy = remedy
+        self._remedy = (remedy,) if isinstance(remedy, str) else remedy
+
+    @property
+    def remedy(self) -> str:
+        """How to mend it."""
+        return self.remedy_naming(self.layout_option)
+
+    def remedy_naming(self, layout_option: str) -> str:
+        """Return the remedy with another name for the option for a layout.
+
+        Examples
+        --------
+        >>> InputError("unknown label", remedy=("Give a layout (", ").")).remedy_naming("--reference-layout FILE.toml")
+        'Give a layout (--reference-layout FILE.toml).'
+        """
+        return layout_option.join(self._remedy)
 
     def in_file(self, path: str, where: str = "") -> Self:
         """Return the same error with its file, and its place there, for what was raised without knowing them."""
-        return type(self)(self.problem, path, where or self.where, *self.args[3:])
+        return self._copied(self.problem, path, where or self.where, *self.args[3:])
+
+    def with_texts(self, change: Callable[[str], str]) -> Self:
+        """Return the same error with each of its texts changed; labels and forms stay."""
+        remedy = tuple(map(change, self._remedy))
+        return self._copied(*map(change, self.args[:5]), remedy, *self.args[6:])
+
+    def _copied(self, *args: Any) -> Self:
+        again = type(self)(*args)
+        again.layout_option = self.layout_option
+        return again
 
     def __str__(self) -> str:
         place = ": ".join(part for part in (_cut_path(self.path), self.where) if part)
@@ -115,7 +148,31 @@ class InputError(SleepAgreeError, ValueError):
 
 
 class FileFormatError(InputError):
-    """Bytes or rows of a file break its format."""
+    """Bytes or rows of a file break its format.
+
+    Parameters
+    ----------
+    problem, path, where, found, expected, remedy
+        As in :class:`SleepAgreeError`.
+    forms : iterable of (str, str)
+        Forms that a layout can declare for times which do not tell their own, and when each of them holds ("" where
+        there is but one).
+    """
+
+    def __init__(
+        self,
+        problem: str,
+        path: str = "",
+        where: str = "",
+        found: str = "",
+        expected: str = "",
+        remedy: str | tuple[str, ...] = "",
+        forms: Iterable[tuple[str, str]] = (),
+    ) -> None:
+        super().__init__(problem, path, where, found, expected, remedy)
+        self.forms = tuple(forms)
+        # what a copy, and the other side of a process pool, is made from
+        self.args = (*self.args, self.forms)
 
 
 class UnknownStageError(InputError):
@@ -137,17 +194,38 @@ class UnknownStageError(InputError):
         where: str = "",
         found: str = "",
         expected: str = "",
-        remedy: str = "",
+        remedy: str | tuple[str, ...] = "",
         labels: Iterable[str] = (),
     ) -> None:
         super().__init__(problem, path, where, found, expected, remedy)
         self.labels = tuple(labels)
-        # what a copy, and the other side of a process pool, is made from
         self.args = (*self.args, self.labels)
 
 
 class EpochGridError(InputError):
-    """Times that cannot be laid on epochs: overlaps, ends before starts, steps that vary."""
+    """Times that cannot be laid on epochs: overlaps, ends before starts, steps that vary.
+
+    Parameters
+    ----------
+    problem, path, where, found, expected, remedy
+        As in :class:`SleepAgreeError`.
+    settled_by : str
+        Key of a layout that settles it ("overlaps"), or "".
+    """
+
+    def __init__(
+        self,
+        problem: str,
+        path: str = "",
+        where: str = "",
+        found: str = "",
+        expected: str = "",
+        remedy: str | tuple[str, ...] = "",
+        settled_by: str = "",
+    ) -> None:
+        super().__init__(problem, path, where, found, expected, remedy)
+        self.settled_by = settled_by
+        self.args = (*self.args, settled_by)
 
 
 class ClockError(InputError):

@@ -140,3 +140,20 @@ def test_an_error_is_given_its_file_afterwards():
     assert type(placed) is UnknownStageError
     assert placed.labels == ("q",)
     assert str(bare.in_file("night.csv", "line 1")).startswith("night.csv: line 1: ")
+
+
+def test_facts_of_an_error_survive_its_file_its_texts_and_a_process_pool():
+    told = FileFormatError("problem", "folder/path", remedy=("Give a layout (", ")."), forms=[("%H:%M", "")])
+    told.layout_option = "--reference-layout FILE.toml"
+    for again in (told.in_file("path"), told.with_texts(str.upper), pickle.loads(pickle.dumps(told)), copy.copy(told)):
+        assert (again.forms, again.layout_option) == ((("%H:%M", ""),), "--reference-layout FILE.toml")
+        assert again.remedy.casefold() == "give a layout (--reference-layout file.toml)."
+    labels = UnknownStageError("problem", "folder/path", labels=["folder", "N9"])
+    again = labels.with_texts(lambda text: text.replace("folder/", ""))
+    assert (again.path, again.labels) == ("path", ("folder", "N9"))
+
+
+def test_an_error_names_the_key_of_a_layout_that_settles_it():
+    assert (
+        pickle.loads(pickle.dumps(EpochGridError("two rows overlap", settled_by="overlaps"))).settled_by == "overlaps"
+    )

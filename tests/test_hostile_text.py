@@ -23,7 +23,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sleepagree.files.cells import neutralise_cell
+from sleepagree.files.formulas import escape_formula
 from sleepagree.files.writing import csv_text
 from sleepagree.readers.edf.writer import write_edf_annotations
 from sleepagree.readers.inspection import inspect_file
@@ -84,7 +84,7 @@ def assert_page_is_tame(page: str) -> None:
 def assert_cells_are_tame(text: str, delimiter: str = ",") -> None:
     for row in csv.reader(io.StringIO(text), delimiter=delimiter):
         for cell in row:
-            assert neutralise_cell(cell) == cell, cell
+            assert escape_formula(cell) == cell, cell
 
 
 def night_table(folder: Path, labels: tuple[str, ...]) -> tuple[Path, Path, Path]:
@@ -286,7 +286,7 @@ def test_names_that_a_folder_gives_to_people(tmp_path: Path) -> None:
     assert result.exit_code == 0, result.output
     assert_page_is_tame((out / "report.html").read_text())
     people = {row["participant"] for row in csv.DictReader((out / "nights.csv").read_text().splitlines())}
-    assert people == {neutralise_cell(name) for name in names.values()}
+    assert people == {escape_formula(name) for name in names.values()}
 
 
 @pytest.mark.parametrize("text", HOSTILE)
@@ -319,7 +319,7 @@ def test_a_layout_says_what_was_meant_for_any_label(tmp_path_factory: pytest.Tem
 def test_no_cell_of_a_table_runs_and_none_is_lost(rows: list[list[str]]) -> None:
     text = csv_text(rows)
     back = list(csv.reader(io.StringIO(text, newline="")))
-    assert back == [[neutralise_cell(cell) for cell in row] for row in rows]
+    assert back == [[escape_formula(cell) for cell in row] for row in rows]
     assert_cells_are_tame(text)
 
 

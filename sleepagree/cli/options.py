@@ -268,9 +268,7 @@ def _load_spans(
     try:
         return read_spans(path, layout=given, zone=zone, own_words=words)
     except SleepAgreeError as error:
-        from sleepagree.readers.layout import name_option
-
-        error.remedy = name_option(error.remedy, f"{layout_option} FILE.toml")
+        error.layout_option = f"{layout_option} FILE.toml"
         raise
 
 

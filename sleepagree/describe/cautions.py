@@ -8,7 +8,7 @@ from typing import Any, Final
 from sleepagree.caution import Caution, CautionKind, plain_values
 from sleepagree.describe.words import join_words, say_measure, say_status, speak
 from sleepagree.errors import counted, shorten
-from sleepagree.readers.times import show_number
+from sleepagree.readers.times.clock import show_number
 
 _STAGES: Final = {"W": "wake", "N3": "deep", "R": "REM"}
 

@@ -7,7 +7,7 @@ from typing import Final
 
 from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import counted, shorten
-from sleepagree.readers.times import show_number
+from sleepagree.readers.times.clock import show_number
 
 
 def say_note(note: Note) -> str:

@@ -79,8 +79,7 @@ def fetched(address: str) -> Iterator[Path]:
         try:
             yield path
         except SleepAgreeError as error:
-            texts = [str(part).replace(f"{folder}/", "").replace(folder, "") for part in error.args]
-            raise type(error)(*texts) from None
+            raise error.with_texts(lambda text: text.replace(f"{folder}/", "").replace(folder, "")) from None
 
 
 def _fetch(address: str, path: Path) -> None:
@@ -88,14 +87,9 @@ def _fetch(address: str, path: Path) -> None:
     try:
         import fsspec
     except ImportError:
-        raise InputError(
-            "a file in an object store needs the extra 'cluster'",
-            name,
-            "",
-            "no fsspec",
-            "fsspec",
-            "Install it: pip install 'sleepagree[cluster]'.",
-        ) from None
+        problem = "a file in an object store needs the extra 'cluster'"
+        remedy = "Install it: pip install 'sleepagree[cluster]'."
+        raise InputError(problem, name, found="no fsspec", expected="fsspec", remedy=remedy) from None
     try:
         with fsspec.open(address, "rb") as source, path.open("wb") as target:
             shutil.copyfileobj(source, target, _PIECE_BYTES)
@@ -103,10 +97,8 @@ def _fetch(address: str, path: Path) -> None:
         raise InputError(
             f"fsspec lacks a package for {_protocol(address)}",
             name,
-            "",
-            "",
-            "",
-            "Install the package that fsspec's documentation names for this protocol, on every machine that reads.",
+            remedy="Install the package that fsspec's documentation names for this protocol, on every machine that "
+            "reads.",
         ) from None
     except FileNotFoundError:
         raise InputError("the file does not exist in its store", name, "", "", "", "Check its address.") from None
@@ -114,10 +106,8 @@ def _fetch(address: str, path: Path) -> None:
         raise InputError(
             "the file cannot be fetched from its store",
             name,
-            "",
-            type(error).__name__,
-            "",
-            "Check its address, and that this machine may read there (fsspec's own settings hold the keys).",
+            found=type(error).__name__,
+            remedy="Check its address, and that this machine may read there (fsspec's own settings hold the keys).",
         ) from None
 
 

@@ -130,14 +130,10 @@ class InputFile:
             os.lseek(self._descriptor, offset, os.SEEK_SET)
             return os.read(self._descriptor, count)
         except OSError as error:
-            raise InputError(
-                "the file cannot be read",
-                self.path,
-                f"byte {offset}",
-                error.strerror or type(error).__name__,
-                "",
-                "Copy the file to a local disk and try again.",
-            ) from None
+            problem = "the file cannot be read"
+            remedy = "Copy the file to a local disk and try again."
+            found = error.strerror or type(error).__name__
+            raise InputError(problem, self.path, f"byte {offset}", found, remedy=remedy) from None
 
     def check_unchanged(self) -> None:
         """Raise an error when the file is not the one that was opened any more.
@@ -154,14 +150,9 @@ class InputFile:
             raise self._changed(f"{now.st_size} bytes")
 
     def _changed(self, found: str) -> InputError:
-        return InputError(
-            "the file changed while it was being read",
-            self.path,
-            "",
-            found,
-            f"{self.size} bytes, as when it was opened",
-            "Wait until the program that writes it has finished, then try again.",
-        )
+        problem, expected = "the file changed while it was being read", f"{self.size} bytes, as when it was opened"
+        remedy = "Wait until the program that writes it has finished, then try again."
+        return InputError(problem, self.path, found=found, expected=expected, remedy=remedy)
 
 
 def open_input(path: str | os.PathLike[str]) -> InputFile:
@@ -198,18 +189,14 @@ def open_input(path: str | os.PathLike[str]) -> InputFile:
         raise InputError(
             "this is a pipe or a device",
             name,
-            "",
-            "",
-            "a regular file",
-            "Write the data to a file first and give its path.",
+            expected="a regular file",
+            remedy="Write the data to a file first and give its path.",
         )
     raise InputError(
         "the file is empty",
         name,
-        "",
-        "0 bytes",
-        "",
-        "Export or copy it again; a copy that was broken off leaves such files.",
+        found="0 bytes",
+        remedy="Export or copy it again; a copy that was broken off leaves such files.",
     )
 
 
@@ -228,12 +215,7 @@ def _cannot_open(name: str, error: OSError | ValueError) -> InputError:
         missing = "the file does not exist" if folder.is_dir() else "its folder does not exist"
         return InputError(missing, name, "", "", "", f"Check the path, seen from {Path.cwd()}.")
     return InputError(
-        "the file cannot be opened",
-        name,
-        "",
-        error.strerror or type(error).__name__,
-        "",
-        "Check who may read it.",
+        "the file cannot be opened", name, "", error.strerror or type(error).__name__, "", "Check who may read it."
     )
 
 
@@ -275,14 +257,10 @@ def _read_whole(path: str | os.PathLike[str], expected: str, own: Kind | None, l
     with open_input(path) as file:
         if file.size > largest:
             refuse_foreign(file.read_at(0, min(HEAD_BYTES, file.size)), file.path, expected=expected, own=own)
-            raise InputError(
-                "the file is too large for this kind of file",
-                file.path,
-                "",
-                f"{file.size} bytes",
-                f"at most {largest} bytes",
-                "Give one night a file, or check that this is the file that you meant.",
-            )
+            problem = "the file is too large for this kind of file"
+            remedy = "Give one night a file, or check that this is the file that you meant."
+            found = f"{file.size} bytes"
+            raise InputError(problem, file.path, found=found, expected=f"at most {largest} bytes", remedy=remedy)
         data = file.load()
     refuse_foreign(data[:HEAD_BYTES], file.path, expected=expected, own=own)
     return data

@@ -51,6 +51,12 @@ def parse_toml(text: str) -> dict[str, Any]:
     return document
 
 
+def toml_text(text: str) -> str:
+    """Return a text in quotes as TOML has it, for a line that a message offers."""
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(c if c.isprintable() else f"\\U{ord(c):08x}" for c in escaped) + '"'
+
+
 def _line_of_digits(text: str) -> str:
     lengths = [max((len(run) for run in re.findall(r"[\d_]+", line)), default=0) for line in text.split("\n")]
     return f"line {lengths.index(max(lengths)) + 1}"

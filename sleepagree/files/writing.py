@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Final
 
 from sleepagree.errors import OutputError, shorten
-from sleepagree.files.cells import neutralise_cell
+from sleepagree.files.formulas import escape_formula
 
 #: Files of a results folder, as paths below it. Whoever writes a new one there adds it here: a folder that holds
 #: any other file is never replaced.
@@ -105,14 +105,10 @@ def refuse_inputs(outputs: Iterable[Path]) -> None:
             identity = _identity(given)
             output = None if identity is None else existing.get(identity)
             if output is not None:
-                raise OutputError(
-                    "the output would replace a file that this command reads",
-                    str(output),
-                    "",
-                    f"the same file as {os.fspath(given)}",
-                    "a file that is no input",
-                    "Give another name; --overwrite replaces results, never an input.",
-                )
+                problem, expected = "the output would replace a file that this command reads", "a file that is no input"
+                remedy = "Give another name; --overwrite replaces results, never an input."
+                found = f"the same file as {os.fspath(given)}"
+                raise OutputError(problem, str(output), found=found, expected=expected, remedy=remedy)
 
 
 def _identity(path: str | os.PathLike[str]) -> tuple[int, int] | None:
@@ -200,10 +196,7 @@ def refuse_folder(folder: Path, *, overwrite: bool, replaces: Replaces = Replace
         raise OutputError(
             "the folder exists and is not empty",
             str(folder),
-            "",
-            "",
-            "",
-            f"Give the name of a new folder, or --overwrite to replace {may}.",
+            remedy=f"Give the name of a new folder, or --overwrite to replace {may}.",
         )
     if replaces is Replaces.RESULTS:
         _refuse_strangers(folder, held)
@@ -234,10 +227,8 @@ def _refuse_strangers(folder: Path, held: Sequence[Path]) -> None:
     raise OutputError(
         "the folder holds files that are no results of sleepagree, so it is not replaced",
         str(folder),
-        "",
-        names + (f" and {more} more" if more > 0 else ""),
-        "",
-        "Give another name, or take these files out of it.",
+        found=names + (f" and {more} more" if more > 0 else ""),
+        remedy="Give another name, or take these files out of it.",
     )
 
 
@@ -275,14 +266,10 @@ def _move_into(made: Path, folder: Path, replaces: Replaces) -> None:
 
 
 def _cannot_write_folder(folder: Path, error: OSError) -> OutputError:
-    return OutputError(
-        "the folder cannot be written",
-        str(folder),
-        "",
-        error.strerror or type(error).__name__,
-        "a folder with room in it where you may write",
-        "Give another folder.",
-    )
+    problem, expected = "the folder cannot be written", "a folder with room in it where you may write"
+    remedy = "Give another folder."
+    found = error.strerror or type(error).__name__
+    return OutputError(problem, str(folder), found=found, expected=expected, remedy=remedy)
 
 
 # --- one run at a time ------------------------------------------------------------------------------------
@@ -332,14 +319,10 @@ def _hold(path: Path, results: Path) -> int:
         if not _lock(descriptor):
             holder = shorten(_maker(descriptor).strip())
             os.close(descriptor)
-            raise OutputError(
-                "another run is making these results",
-                str(results),
-                "",
-                holder or "a run that has just begun",
-                "one run at a time",
-                f"Wait until it is done, or give another folder. If it is surely gone, remove {path}.",
-            )
+            problem, expected = "another run is making these results", "one run at a time"
+            remedy = f"Wait until it is done, or give another folder. If it is surely gone, remove {path}."
+            found = holder or "a run that has just begun"
+            raise OutputError(problem, str(results), found=found, expected=expected, remedy=remedy)
         # a run that ended in between has removed the file that was opened: this lock would keep nobody out
         if _identity(path) == (os.fstat(descriptor).st_dev, os.fstat(descriptor).st_ino):
             break
@@ -479,14 +462,9 @@ def refuse_file(path: Path, *, overwrite: bool) -> None:
         raise OutputError("this is a folder", str(path), "", "", "the name of a file", "Give a file name inside it.")
     refuse_existing(path, overwrite=overwrite)
     if not has_folder:
-        raise OutputError(
-            "the folder of the file does not exist",
-            str(path),
-            "",
-            str(path.parent),
-            "a folder that exists",
-            "Make the folder first.",
-        )
+        problem, expected = "the folder of the file does not exist", "a folder that exists"
+        remedy = "Make the folder first."
+        raise OutputError(problem, str(path), found=str(path.parent), expected=expected, remedy=remedy)
 
 
 def refuse_existing(path: Path, *, overwrite: bool) -> None:
@@ -497,14 +475,10 @@ def refuse_existing(path: Path, *, overwrite: bool) -> None:
     except OSError as error:
         raise _cannot_write(path, error) from None
     if taken and not overwrite:
-        raise OutputError(
-            "the output exists",
-            str(path),
-            "",
-            "a folder" if is_folder else "a file",
-            "a name that is free",
-            "Give another name, or --overwrite to replace it.",
-        )
+        problem, expected = "the output exists", "a name that is free"
+        remedy = "Give another name, or --overwrite to replace it."
+        found = "a folder" if is_folder else "a file"
+        raise OutputError(problem, str(path), found=found, expected=expected, remedy=remedy)
     if taken and not is_folder:
         refuse_inputs([path])
 
@@ -539,10 +513,8 @@ def _cannot_write(path: Path, error: OSError) -> OutputError:
     return OutputError(
         "the file cannot be written",
         str(path),
-        "",
-        error.strerror or type(error).__name__,
-        "",
-        "Check who may write there and how much room is left.",
+        found=error.strerror or type(error).__name__,
+        remedy="Check who may write there and how much room is left.",
     )
 
 
@@ -557,5 +529,5 @@ def csv_text(rows: Iterable[Sequence[str]], *, delimiter: str = ",") -> str:
 
 def _csv_cell(text: str, delimiter: str) -> str:
     # csv.writer leaves a lone carriage return unquoted when lines end in LF, and readers take it for a line end
-    cell = neutralise_cell(text)
+    cell = escape_formula(text)
     return '"' + cell.replace('"', '""') + '"' if delimiter in cell or _QUOTED.search(cell) else cell

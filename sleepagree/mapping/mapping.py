@@ -13,6 +13,7 @@ from functools import lru_cache
 from typing import Any, Final
 
 from sleepagree.errors import MappingError, shorten
+from sleepagree.files.toml import toml_text
 from sleepagree.mapping.sets import StageSet, reference_reportable
 from sleepagree.mapping.words import (
     COVERAGE,
@@ -21,7 +22,6 @@ from sleepagree.mapping.words import (
     UNSCORED,
     canonical_stage,
     read_data,
-    toml_key,
 )
 
 #: Classes that a mapping may have: codes of classes fit into 8 bits in the clock scan.
@@ -154,7 +154,7 @@ def _class_codes(mapping: StageMapping, side: str, stage_set: StageSet) -> tuple
         else:
             codes.append(-1 if target == LEAVE_OUT else classes.index(target))
     if missing:
-        lines = "\n".join(f'    {toml_key(key)} = "..."' for key in dict.fromkeys(missing.values()))
+        lines = "\n".join(f'    {toml_text(key)} = "..."' for key in dict.fromkeys(missing.values()))
         raise MappingError(
             f"mapping '{mapping.name}' says nothing about {len(missing)} of the {side}'s labels",
             mapping.from_file,

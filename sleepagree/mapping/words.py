@@ -19,7 +19,7 @@ from importlib import resources
 from typing import Any, Final
 
 from sleepagree.errors import FileFormatError, UnknownStageError, shorten
-from sleepagree.files.toml import parse_toml
+from sleepagree.files.toml import parse_toml, toml_text
 
 UNSCORED: Final = "unscored"
 NOT_A_STAGE: Final = "not-a-stage"
@@ -226,15 +226,14 @@ def refuse_many_labels(count: int, path: str) -> None:
             "",
             f"{count:,} distinct labels",
             f"at most {MOST_LABELS:,}",
-            "Look whether the labels are stages or measured values: a layout (--layout FILE.toml) names the column of "
-            "stages.",
+            ("Look whether the labels are stages or measured values: a layout (", ") names the column of stages."),
         )
 
 
 def _unknown_labels(unknown: list[str], counts: Mapping[str, str], path: str) -> UnknownStageError:
     first = unknown[0]
     where = counts.get(first, "")
-    lines = "\n".join(f'    {toml_key(label)} = "..."' for label in unknown[:20])
+    lines = "\n".join(f'    {toml_text(label)} = "..."' for label in unknown[:20])
     listing = ", ".join(f"'{shorten(u)}'" + (f" ({counts[u]})" if u in counts else "") for u in unknown[:6])
     more = f" and {len(unknown) - 6} more" if len(unknown) > 6 else ""
     return UnknownStageError(
@@ -243,13 +242,9 @@ def _unknown_labels(unknown: list[str], counts: Mapping[str, str], path: str) ->
         where if len(unknown) == 1 else "",
         listing + more,
         "a plain stage name, or a line for it in the layout",
-        "Give a layout (--layout FILE.toml) with\n    [stages]\n" + lines + "\n  and for each "
-        "one of " + ", ".join((*STAGE_WORDS, UNSCORED, NOT_A_STAGE)) + ".",
+        (
+            "Give a layout (",
+            f") with\n    [stages]\n{lines}\n  and for each one of {', '.join((*STAGE_WORDS, UNSCORED, NOT_A_STAGE))}.",
+        ),
         unknown,
     )
-
-
-def toml_key(label: str) -> str:
-    """Return a label as the key of a TOML line."""
-    escaped = label.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c.isprintable() else f"\\U{ord(c):08x}" for c in escaped) + '"'

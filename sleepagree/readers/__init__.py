@@ -155,12 +155,7 @@ def read_spans(
     if reader is None:
         if Path(text).is_dir():
             raise InputError("this is a folder", text, "", "", "a file", "Give the path of one file inside it.")
-        raise FileFormatError(
-            "no reader takes this kind of file",
-            name,
-            "",
-            suffix or "no suffix",
-            "one of " + ", ".join(READERS),
-            "Rename the file if its suffix is wrong, or export it as EDF+, CSV or JSON.",
-        )
+        problem, expected = "no reader takes this kind of file", "one of " + ", ".join(READERS)
+        remedy = "Rename the file if its suffix is wrong, or export it as EDF+, CSV or JSON."
+        raise FileFormatError(problem, name, found=suffix or "no suffix", expected=expected, remedy=remedy)
     return reader(text, layout, zone, own_words)

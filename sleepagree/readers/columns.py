@@ -9,7 +9,8 @@ from functools import lru_cache
 from typing import Final
 
 from sleepagree.errors import FileFormatError, shorten
-from sleepagree.readers.layout import Layout, toml_text
+from sleepagree.files.toml import toml_text
+from sleepagree.readers.layout import Layout
 
 _TIME_WORD: Final = r"(_?(date_?)?time)?"
 _MOMENT_WORD: Final = r"(_?((date_?)?time|timestamp|at))?"
@@ -207,32 +208,29 @@ def _named(names: Sequence[str], name: str, role: str) -> int:
     if positions:
         raise FileFormatError(
             f"{len(positions)} columns have the name that the layout gives for '{role}'",
-            "",
-            "",
-            _columns_found(names),
-            f"one column '{shorten(name)}'",
-            "Give every column a name of its own.",
+            found=_columns_found(names),
+            expected=f"one column '{shorten(name)}'",
+            remedy="Give every column a name of its own.",
         )
     import difflib
 
     near = difflib.get_close_matches(name[:80], [candidate for candidate in names if len(candidate) <= 80], 1, 0.6)
     raise FileFormatError(
         f"the column that the layout names for '{role}' is missing",
-        "",
-        "",
-        _columns_found(names),
-        f"a column '{shorten(name)}'",
-        f"Did you mean '{shorten(near[0])}'?" if near else "Correct the layout, or check that this is its file.",
+        found=_columns_found(names),
+        expected=f"a column '{shorten(name)}'",
+        remedy=f"Did you mean '{shorten(near[0])}'?" if near else "Correct the layout, or check that this is its file.",
     )
 
 
 def _ambiguous(names: Sequence[str], positions: Sequence[int], role: str) -> FileFormatError:
     candidates = [names[i] for i in positions]
+    remedy: str | tuple[str, str]
     if len(set(candidates)) < len(candidates):
         remedy = "Give every column a name of its own."
     else:
         lines = "\n".join(f"    {role} = {toml_text(name)}" for name in candidates)
-        remedy = "Say which in a layout (--layout FILE.toml), with one of the lines\n    [file]\n" + lines
+        remedy = ("Say which in a layout (", "), with one of the lines\n    [file]\n" + lines)
     if role == "step":
         remedy = "Keep one of them, or give the step in a layout: epoch_seconds = 30."
     return FileFormatError(
@@ -243,15 +241,13 @@ def _ambiguous(names: Sequence[str], positions: Sequence[int], role: str) -> Fil
 def _missing(names: Sequence[str], missing: Sequence[str]) -> FileFormatError:
     lines = "\n".join(f'    {role} = "..."' for role in missing)
     plain = {"start": "time, timestamp, start or onset", "stage": "stage, label or state"}
-    remedy = "Give a layout (--layout FILE.toml) that names it\n    [file]\n" + lines
+    remedy = ("Give a layout (", ") that names it\n    [file]\n" + lines)
     if any(re.fullmatch(r"[\d.,:TZ+ -]+", name) for name in names if name):
-        remedy = "If the first row holds data, put a row with the names of the columns above it; if it holds "
-        remedy += "names, give a layout (--layout FILE.toml)\n    [file]\n" + lines
+        header = "If the first row holds data, put a row with the names of the columns above it; if it holds names, "
+        remedy = (header + "give a layout (", ")\n    [file]\n" + lines)
     return FileFormatError(
         "no column holds " + " and none ".join(_WHAT[role] for role in missing),
-        "",
-        "",
-        _columns_found(names),
-        " and ".join(f"a column called {plain[role]}" for role in missing),
-        remedy,
+        found=_columns_found(names),
+        expected=" and ".join(f"a column called {plain[role]}" for role in missing),
+        remedy=remedy,
     )

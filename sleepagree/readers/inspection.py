@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -47,7 +47,6 @@ _READER_OF: Final = {
 }
 _NUMBER: Final = re.compile(r"[+-]?\d+([.,]\d+)?")
 _TIME: Final = re.compile(r"\d:\d\d|\d[-/.]\d+[-/.]\d")
-_FORM_LINE: Final = re.compile(r'^\s*time = "(%[^"]*)"(?:\s*# (.*))?$', re.MULTILINE)
 _MOST_ROUNDS: Final = 50
 _OF_OVERLAPS: Final = (NoteKind.ENDS_ROUNDED, NoteKind.ROWS_MERGED, NoteKind.ROWS_OVERLAID)
 _SLACK_S: Final = 1e-3
@@ -264,13 +263,12 @@ def _read_as_far_as_it_goes(path: Path, layout: Layout | None, zone: str | None)
                 problems.append(error)
             unknown |= dict.fromkeys(labels)
         except FileFormatError as error:
-            if _header(path, layout) or _forms_of(error):
+            if _header(path, layout) or error.forms:
                 return _Reading(None, tuple(unknown), (*problems, error), overlap)
             raise
         except EpochGridError as error:
             is_first = settled is None or settled.overlaps is Overlaps.REFUSE
-            # the readers name the key that settles overlaps wherever it would help
-            if is_first and ("overlap" in error.problem or "overlaps" in error.remedy):
+            if is_first and error.settled_by == "overlaps":
                 overlap = _without_path(error)
                 problems.append(error)
                 settled = replace(settled or Layout(), overlaps=Overlaps.LATER_WINS)
@@ -282,11 +280,6 @@ def _read_as_far_as_it_goes(path: Path, layout: Layout | None, zone: str | None)
             held = set(spans.labels)
             return _Reading(spans, tuple(label for label in unknown if label in held), tuple(problems), overlap)
     raise problems[0]
-
-
-def _forms_of(error: SleepAgreeError) -> tuple[tuple[str, str], ...]:
-    """Return the forms of times that an error offers: its remedy shows them as lines of a layout."""
-    return tuple((match[1], match[2] or "") for match in _FORM_LINE.finditer(error.remedy))
 
 
 def _by_mne(path: Path, layout: Layout | None) -> tuple[str, ...]:
@@ -304,7 +297,7 @@ def _labels_only(path: Path, layout: Layout | None, reading: _Reading) -> FileIn
         problems=tuple(map(_sentence, reading.problems)),
         would_do=("Nothing yet: the file is refused as it is, for the reasons above.",),
         unknown=reading.unknown,
-        time_forms=tuple(form for problem in reading.problems for form in _forms_of(problem)),
+        time_forms=tuple(form for problem in reading.problems for form in getattr(problem, "forms", ())),
     )
     if inspection.reader != _EDF:
         return replace(inspection, columns=_columns(path, layout, inspection.reader), header=_header(path, layout))
@@ -391,28 +384,19 @@ def _refused_overlap(reading: _Reading) -> tuple[Note, ...]:
     return (Note.of(NoteKind.OVERLAP_REFUSED, problem=reading.overlap),) if reading.overlap else ()
 
 
-@dataclass(frozen=True)
-class _Fields:
-    """The columns of a table of any kind."""
-
-    names: tuple[str, ...]
-    #: Cells of the column at a position, as text.
-    cells: Callable[[int], Sequence[str]]
-
-
 def _columns(path: Path, layout: Layout | None, reader: str) -> tuple[tuple[str, str], ...]:
     """Return which column of a table holds what, as far as it is known."""
     if reader not in _TABLES:
         return ()
     from sleepagree.readers.columns import find_columns
 
-    fields = _fields(path, layout)
+    names = tuple(name for name, _ in _cells(path, layout))
     try:
-        found = find_columns(fields.names, layout or Layout(), path=str(path))
+        found = find_columns(names, layout or Layout(), path=str(path))
     except FileFormatError:
         return ()
     positions = [(role, getattr(found, role)) for role in ("start", "end", "duration", "stage", "date")]
-    return tuple((role, fields.names[position]) for role, position in positions if position is not None)
+    return tuple((role, names[position]) for role, position in positions if position is not None)
 
 
 def _header(path: Path, layout: Layout | None) -> tuple[tuple[str, str], ...]:
@@ -420,58 +404,59 @@ def _header(path: Path, layout: Layout | None) -> tuple[tuple[str, str], ...]:
     reader = _reader_name(path)
     if reader not in _TABLES or _columns(path, layout, reader):
         return ()
-    fields = _fields(path, layout)
-    return tuple((name, _kind(fields.cells(i))) for i, name in enumerate(fields.names))
+    return tuple((name, _kind(cells)) for name, cells in _cells(path, layout))
 
 
-def _fields(path: Path, layout: Layout | None) -> _Fields:
-    """Return the columns of a table; none where the file is no table."""
+#: Name of each column of a table, and its cells as texts.
+_Cells = list[tuple[str, list[str]]]
+
+
+def _cells(path: Path, layout: Layout | None) -> _Cells:
+    """Return the columns of a table of any kind; none where the file is no table."""
     from sleepagree.files.reading import read_bytes, read_parquet_bytes
 
-    reader = _reader_name(path)
-    take = {"json": _json_fields, "parquet": _parquet_fields}.get(reader, _text_fields)
-    read = read_parquet_bytes if reader == "parquet" else read_bytes
     try:
-        return take(read(path), path, layout or Layout())
+        match _reader_name(path):
+            case "json":
+                return _cells_of_json(read_bytes(path), str(path))
+            case "parquet":
+                return _cells_of_parquet(read_parquet_bytes(path), str(path))
+        from sleepagree.readers.csv_table import parse_csv
+
+        given = layout or Layout()
+        table = parse_csv(read_bytes(path), path=str(path), delimiter=given.delimiter, encoding=given.encoding)
     except SleepAgreeError:
-        return _Fields((), lambda _: ())
+        return []
+    return [(name, table.column(i)) for i, name in enumerate(table.names)]
 
 
-def _text_fields(data: bytes, path: Path, layout: Layout) -> _Fields:
-    from sleepagree.readers.csv_rows import read_cells
-
-    cells = read_cells(data, path=str(path), delimiter=layout.delimiter, encoding=layout.encoding)
-    return _Fields(cells.names, cells.column)
-
-
-def _json_fields(data: bytes, path: Path, layout: Layout) -> _Fields:  # noqa: ARG001 - one form for all
+def _cells_of_json(data: bytes, path: str) -> _Cells:
     """Return the plain fields of a list of records; none where the file is of a standard, or no list."""
     from sleepagree.readers.json.fhir import is_fhir
     from sleepagree.readers.json.fields import decode_json
     from sleepagree.readers.json.mobile_health import is_mobile_health
     from sleepagree.readers.json.records import find_records
 
-    document = decode_json(data, path=str(path))
+    document = decode_json(data, path=path)
     of_standard = any(is_fhir(root) or is_mobile_health(root) for root in document.fields)
     records = None if of_standard else find_records(document)
     held = [field.mapping() for field in records.fields] if records else []
     nested = {name for record in held for name, value in record.items() if isinstance(value, dict | list)}
-    names = tuple(name for name in dict.fromkeys(name for record in held for name in record) if name not in nested)
-    return _Fields(names, lambda i: ["" if (v := record.get(names[i])) is None else str(v) for record in held])
+    names = [name for name in dict.fromkeys(name for record in held for name in record) if name not in nested]
+    return [(name, _texts([record.get(name) for record in held])) for name in names]
 
 
-def _parquet_fields(data: bytes, path: Path, layout: Layout) -> _Fields:  # noqa: ARG001 - one form for all
-    import pyarrow
-    from pyarrow import parquet
+def _cells_of_parquet(data: bytes, path: str) -> _Cells:
+    from sleepagree.readers.table.parquet import opened_parquet
 
-    try:
-        file = parquet.ParquetFile(pyarrow.BufferReader(data))
-        names = tuple(file.schema_arrow.names)
-        table = file.read(columns=[n for n in names if not pyarrow.types.is_nested(file.schema_arrow.field(n).type)])
-    except (pyarrow.ArrowException, OSError, ValueError, KeyError, OverflowError) as error:
-        raise FileFormatError("this is no Parquet file that can be read", str(path), found=str(error)) from None
-    held = tuple(table.column_names)
-    return _Fields(held, lambda i: ["" if v is None else str(v) for v in table.column(i).to_pylist()])
+    with opened_parquet(data, path) as (arrow, file):
+        plain = [field.name for field in file.schema_arrow if not arrow.types.is_nested(field.type)]
+        table = file.read(columns=plain)
+        return [(name, _texts(table.column(i).to_pylist())) for i, name in enumerate(table.column_names)]
+
+
+def _texts(values: Sequence[object]) -> list[str]:
+    return ["" if value is None else str(value) for value in values]
 
 
 def _kind(texts: Sequence[str]) -> str:

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
+import codecs
 import contextlib
 import datetime as dt
 import math
 import os
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Final, TypeVar
 
-from sleepagree.errors import FileFormatError, shorten
+from sleepagree.errors import ClockError, FileFormatError, shorten
 from sleepagree.files.reading import read_bytes
-from sleepagree.files.toml import TomlError, parse_toml
+from sleepagree.files.toml import TomlError, parse_toml, toml_text
 from sleepagree.mapping.words import canonical_stage
 
 
@@ -128,22 +129,18 @@ class Layout:
 
 NO_LAYOUT: Final = Layout()
 
+
+def one_zone(zone: str | None, layout: Layout, path: str) -> str | None:
+    """Return the zone of a file's naive times, as asked or by its layout; raise a ClockError where the two differ."""
+    if zone is not None and layout.zone is not None and zone != layout.zone:
+        problem = "the layout names one zone, the command another"
+        remedy = "Take one of them out."
+        found = f"{layout.zone} in {layout.name or 'the layout'}, {zone} on the command line or in the nights table"
+        raise ClockError(problem, path, "zone", found, "one zone", remedy)
+    return zone or layout.zone
+
+
 DURATION_UNITS: Final[Mapping[str, float]] = {"s": 1.0, "min": 60.0, "ms": 0.001}
-
-#: How a reader, which does not know its side, names the option for a layout in a remedy.
-_OPTION: Final = re.compile(r"--layout FILE\.toml(?:, --reference-layout for a reference)?")
-
-
-def name_option(remedy: str, words: str) -> str:
-    """Return a reader's remedy in which the option for a layout is called what whoever asked calls it.
-
-    Examples
-    --------
-    >>> name_option("Give a layout (--layout FILE.toml) that names it.", "--reference-layout FILE.toml")
-    'Give a layout (--reference-layout FILE.toml) that names it.'
-    """
-    return _OPTION.sub(words, remedy)
-
 
 _TOP_KEYS: Final = ("reports", "epoch_seconds", "file", "stages")
 _FILE_KEYS: Final = (
@@ -168,6 +165,7 @@ _COLUMNS: Final = ("start", "end", "duration", "stage", "date")
 _LONGEST_EPOCH_S: Final = 3600.0
 
 _Choice = TypeVar("_Choice", bound=StrEnum)
+_Value = TypeVar("_Value")
 
 
 def read_layout(path: str | os.PathLike[str]) -> Layout:
@@ -201,6 +199,7 @@ def read_layout(path: str | os.PathLike[str]) -> Layout:
     columns = {key: checker.text(table, key) for key in _COLUMNS}
     checker.refuse_shared_columns(columns)
     unit = checker.choice_of(table, "duration_unit", tuple(DURATION_UNITS))
+    checker.text(table, "encoding")
     return Layout(
         os.path.basename(name),  # noqa: PTH119 - a Path costs more than the rest of this function
         checker.reports(document),
@@ -216,11 +215,11 @@ def read_layout(path: str | os.PathLike[str]) -> Layout:
         checker.choice(table, "ends", Ends),
         checker.time(table),
         checker.choice(table, "night_of", NightOf),
-        checker.begins(table),
+        checker.checked(table, "begins", _day_or_moment, "a date and time such as 2026-03-01T22:30:00, or a date"),
         checker.text(table, "zone"),
         checker.choice(table, "overlaps", Overlaps) or Overlaps.REFUSE,
-        checker.delimiter(table),
-        checker.encoding(table),
+        checker.checked(table, "delimiter", _delimiter, 'one character such as ",", ";", "|" or "\\t"'),
+        checker.checked(table, "encoding", _encoding, "a name such as utf-8, cp1252, iso-8859-15 or utf-16"),
         checker.stages(document, data),
     )
 
@@ -229,14 +228,10 @@ def _parse(data: bytes, path: str) -> dict[str, Any]:
     try:
         return parse_toml(data.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
-        raise FileFormatError(
-            "the layout is not UTF-8 text",
-            path,
-            f"byte {error.start}",
-            f"byte 0x{data[error.start]:02x}",
-            "a text in UTF-8",
-            "Save the layout as UTF-8.",
-        ) from None
+        problem, expected = "the layout is not UTF-8 text", "a text in UTF-8"
+        remedy = "Save the layout as UTF-8."
+        found = f"byte 0x{data[error.start]:02x}"
+        raise FileFormatError(problem, path, f"byte {error.start}", found, expected, remedy) from None
     except TomlError as error:
         raise FileFormatError(
             "the layout is not valid TOML",
@@ -274,12 +269,7 @@ class _Checker:
             remedy = f"Did you mean {' or '.join(near)}?" if near else ""
         where = section or "top level"
         return FileFormatError(
-            "unknown key in the layout",
-            self.path,
-            where,
-            f"'{shorten(key)}'",
-            "one of " + ", ".join(known),
-            remedy,
+            "unknown key in the layout", self.path, where, f"'{shorten(key)}'", "one of " + ", ".join(known), remedy
         )
 
     def table(self, document: Mapping[str, Any], key: str) -> Mapping[str, Any]:
@@ -288,13 +278,18 @@ class _Checker:
             raise self.wrong(key, value, f"a table [{key}]")
         return value
 
-    def text(self, table: Mapping[str, Any], key: str) -> str | None:
-        value = table.get(key)
-        if value is None:
+    def checked(self, table: Mapping[str, Any], key: str, read: Callable[[Any], _Value | None], expected: str) -> Any:
+        """Return what ``read`` makes of a key of [file], None where it is left out; refuse what it makes None of."""
+        if key not in table:
             return None
-        if not isinstance(value, str) or not value.strip():
-            raise self.wrong(f"[file], key '{key}'", value, 'a text in quotes, such as "Start time"')
-        return value.strip()
+        value = read(table[key])
+        if value is None:
+            raise self.wrong(f"[file], key '{key}'", table[key], expected)
+        return value
+
+    def text(self, table: Mapping[str, Any], key: str) -> str | None:
+        text: str | None = self.checked(table, key, _text, 'a text in quotes, such as "Start time"')
+        return text
 
     def refuse_shared_columns(self, columns: Mapping[str, str | None]) -> None:
         named = [(key, column) for key, column in columns.items() if column is not None]
@@ -304,12 +299,10 @@ class _Checker:
                     raise self.wrong(f"[file], keys '{other}' and '{key}'", column, "a column of its own for each")
 
     def choice_of(self, table: Mapping[str, Any], key: str, words: Sequence[str]) -> str | None:
-        value = table.get(key)
-        if value is None:
-            return None
-        if value not in words:
-            raise self.wrong(f"[file], key '{key}'", value, "one of " + ", ".join(words))
-        return str(value)
+        word: str | None = self.checked(
+            table, key, lambda value: str(value) if value in words else None, "one of " + ", ".join(words)
+        )
+        return word
 
     def choice(self, table: Mapping[str, Any], key: str, kind: type[_Choice]) -> _Choice | None:
         value = self.choice_of(table, key, [member.value for member in kind])
@@ -333,53 +326,14 @@ class _Checker:
         return float(value)
 
     def time(self, table: Mapping[str, Any]) -> str | None:
-        value = table.get("time")
-        if value is None:
-            return None
         words = [form.value for form in TimeForm]
         expected = 'one of iso, unix-s, unix-ms, elapsed-s, or a strptime text such as "%d.%m.%Y %H:%M:%S"'
-        if not isinstance(value, str) or (value not in words and "%" not in value):
-            raise self.wrong("[file], key 'time'", value, expected)
-        if value not in words:
-            reason = strptime_fault(value)
-            if reason:
-                raise self.wrong("[file], key 'time'", value, reason)
-        return value
-
-    def begins(self, table: Mapping[str, Any]) -> dt.date | None:
-        value = table.get("begins")
-        if value is None:
-            return None
-        moment = value
-        if isinstance(value, str):
-            with contextlib.suppress(ValueError):
-                moment = _date_or_moment(value)
-        if isinstance(moment, dt.date) and 1000 <= moment.year < 9000:
-            return moment
-        raise self.wrong("[file], key 'begins'", value, "a date and time such as 2026-03-01T22:30:00, or a date")
-
-    def delimiter(self, table: Mapping[str, Any]) -> str | None:
-        value = table.get("delimiter")
-        if value is None:
-            return None
-        if not isinstance(value, str) or len(value) != 1 or value in '"\r\n\x00' or value.isalnum():
-            raise self.wrong("[file], key 'delimiter'", value, 'one character such as ",", ";", "|" or "\\t"')
-        return value
-
-    def encoding(self, table: Mapping[str, Any]) -> str | None:
-        value = self.text(table, "encoding")
-        if value is None:
-            return None
-        import codecs
-
-        try:
-            # "rot13", "zip" and their like are codecs too, but none of texts; looking them up tells
-            if isinstance(b"a".decode(codecs.lookup(value).name), str):
-                return value
-        except (LookupError, UnicodeError, ValueError):
-            if value.casefold().replace("-", "").replace("_", "").startswith(("utf16", "utf32")):
-                return value
-        raise self.wrong("[file], key 'encoding'", value, "a name such as utf-8, cp1252, iso-8859-15 or utf-16")
+        form: str | None = self.checked(
+            table, "time", lambda v: v if isinstance(v, str) and (v in words or "%" in v) else None, expected
+        )
+        if form is not None and form not in words and (reason := strptime_fault(form)):
+            raise self.wrong("[file], key 'time'", form, reason)
+        return form
 
     def stages(self, document: Mapping[str, Any], data: bytes) -> dict[str, str]:
         table = self.table(document, "stages")
@@ -463,16 +417,37 @@ def strptime_fault(text: str) -> str:
     return ""
 
 
-def toml_text(text: str) -> str:
-    """Return a text in quotes as TOML has it, for a line that a message offers."""
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped) + '"'
+# --- values -----------------------------------------------------------------------------------------------
 
 
-def _date_or_moment(text: str) -> dt.date:
-    text = text.strip()
-    if re.fullmatch(r"\d{4}-\d\d-\d\d", text, re.ASCII):
-        return dt.date.fromisoformat(text)
-    if not re.fullmatch(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d{1,6})?)?(Z|[+-]\d\d:?\d\d)?", text, re.ASCII):
-        raise ValueError(text)
-    return dt.datetime.fromisoformat(text)
+def _text(value: Any) -> str | None:
+    return value.strip() or None if isinstance(value, str) else None
+
+
+def _day_or_moment(value: Any) -> dt.date | None:
+    """Return a date, or a date with a time; a text is read as ISO 8601."""
+    if isinstance(value, str):
+        text = value.strip()
+        form = r"\d{4}-\d\d-\d\d(?P<time>[T ]\d\d:\d\d(:\d\d(\.\d{1,6})?)?(Z|[+-]\d\d:?\d\d)?)?"
+        match = re.fullmatch(form, text, re.ASCII)
+        try:
+            parse = dt.datetime.fromisoformat if match and match["time"] else dt.date.fromisoformat
+            value = parse(text) if match else None
+        except ValueError:
+            return None
+    return value if isinstance(value, dt.date) and 1000 <= value.year < 9000 else None
+
+
+def _delimiter(value: Any) -> str | None:
+    usable = isinstance(value, str) and len(value) == 1 and value not in '"\r\n\x00' and not value.isalnum()
+    return value if usable else None
+
+
+def _encoding(value: Any) -> str | None:
+    """Return the name of an encoding of texts; "rot13", "zip" and their like are codecs too."""
+    name = _text(value) or ""
+    try:
+        usable = isinstance(b"a".decode(codecs.lookup(name).name), str)
+    except (LookupError, UnicodeError, ValueError):
+        usable = name.casefold().replace("-", "").replace("_", "").startswith(("utf16", "utf32"))
+    return name if usable else None

@@ -202,14 +202,10 @@ def _times(frame: Any, column: str, zone: str | None, name: str) -> Any:
     try:
         times = pd.to_datetime(frame[column])
     except (ValueError, TypeError) as error:
-        raise InputError(
-            f"column '{column}' holds something that is no time",
-            name,
-            "",
-            str(error).partition(chr(10))[0],
-            "times that pandas reads",
-            "Turn the column into datetimes first.",
-        ) from None
+        problem, expected = f"column '{column}' holds something that is no time", "times that pandas reads"
+        remedy = "Turn the column into datetimes first."
+        found = str(error).partition(chr(10))[0]
+        raise InputError(problem, name, found=found, expected=expected, remedy=remedy) from None
     if times.isna().any():
         row = int(times.isna().argmax())
         raise InputError(f"column '{column}' lacks a time", name, f"row {row}", "", "", "Drop such rows first.")
@@ -227,10 +223,8 @@ def _from_frame(
             raise InputError(
                 "one of 'start' and 'end' tells its zone, the other does not",
                 name,
-                "",
-                "",
-                "both with a zone, or none",
-                "Give zone, or localise the column.",
+                expected="both with a zone, or none",
+                remedy="Give zone, or localise the column.",
             )
         start = None if begin.empty else begin.min().to_pydatetime()
         onset = (begin - begin.min()).dt.total_seconds().to_numpy()
@@ -238,14 +232,9 @@ def _from_frame(
     elif {"onset_s", "duration_s", "stage"} <= columns:
         onset, duration = frame["onset_s"].to_numpy(float), frame["duration_s"].to_numpy(float)
     else:
-        raise InputError(
-            "the DataFrame lacks columns",
-            name,
-            "",
-            ", ".join(map(str, frame.columns)),
-            "onset_s, duration_s and stage; or start, end and stage",
-            "Rename its columns.",
-        )
+        problem, expected = "the DataFrame lacks columns", "onset_s, duration_s and stage; or start, end and stage"
+        remedy = "Rename its columns."
+        raise InputError(problem, name, found=", ".join(map(str, frame.columns)), expected=expected, remedy=remedy)
     order = np.argsort(onset, kind="stable")
     texts = [_label_text(value) for value in frame["stage"].tolist()]
     kept = np.array([i for i in order if texts[i] is not None], int)

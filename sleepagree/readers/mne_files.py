@@ -14,7 +14,6 @@ References
 from __future__ import annotations
 
 import hashlib
-import math
 import os
 import re
 import warnings
@@ -24,18 +23,16 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from sleepagree.caution import Note, NoteKind, OtherText
 from sleepagree.errors import ClockError, FileFormatError, InputError, SleepAgreeError, shorten
 from sleepagree.files.kinds import HEAD_BYTES, refuse_recording
 from sleepagree.files.reading import open_input
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
-from sleepagree.readers.edf.stages import Annotations, Source, no_stage_error, spans_of_annotations
+from sleepagree.readers.edf.annotation_lists import LARGEST_SECONDS
+from sleepagree.readers.edf.stages import EdfAnnotation, Source, no_stage_error, spans_of_annotations
 from sleepagree.readers.layout import NO_LAYOUT, Layout
-
-if TYPE_CHECKING:
-    from sleepagree.readers.edf.recording import EdfAnnotation
 
 READER: Final = "mne"
 _CLOCK_NOTE: Final = Note.of(NoteKind.MNE_CLOCK)
@@ -48,7 +45,6 @@ _MARKERS: Final = {".vhdr": ".vmrk", ".ahdr": ".amrk"}
 #: the header beside them.
 _ONE_RECORDING: Final = (".vhdr", ".vmrk", ".ahdr", ".amrk", ".eeg", ".avg", ".seg", ".set", ".fdt")
 _NEW_SEGMENT: Final = re.compile(rb"^Mk\d+=New Segment,[^,\r\n]*,1,\d+,\d+,(\d{20})\s*$", re.MULTILINE)
-_ANY_START: Final = datetime(1985, 1, 1)
 
 
 class OrigTime(StrEnum):
@@ -221,7 +217,7 @@ def spans_from_mne(
     durations = [float(duration) for duration in annotations.duration]
     texts = [str(text) for text in annotations.description]
     for i, (onset, duration) in enumerate(zip(onsets, durations, strict=True)):
-        if not (math.isfinite(onset) and math.isfinite(duration) and duration >= 0):
+        if not (abs(onset) < LARGEST_SECONDS and 0 <= duration < LARGEST_SECONDS):
             raise InputError(
                 "an annotation has no usable time",
                 path,
@@ -231,12 +227,13 @@ def spans_from_mne(
                 "Correct the annotations.",
             )
     start, notes = _start(annotations.orig_time, layout)
-    pieces = [(duration or math.nan, text) for duration, text in zip(durations, texts, strict=True)]
-    source = Source(path, origin or Origin(path, READER), start or _ANY_START, notes)
-    spans = spans_of_annotations(Annotations(onsets, pieces), source, layout=layout, own_words=frozenset(own_words))
+    source = Source(path, origin or Origin(path, READER), start, notes)
+    spans = spans_of_annotations(
+        list(map(EdfAnnotation, onsets, durations, texts)), source, layout=layout, own_words=frozenset(own_words)
+    )
     if spans is None:
         raise no_stage_error(path, texts)
-    return spans.with_changes(start=start)
+    return spans
 
 
 def _start(orig_time: datetime | None, layout: Layout | None) -> tuple[datetime | None, list[Note]]:

@@ -14,19 +14,18 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.caution import Caution, CautionKind, Note, NoteKind
+from sleepagree.caution import Caution, Note, NoteKind
 from sleepagree.errors import EpochGridError, FileFormatError, UnknownStageError, shorten
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.mapping.words import NOT_A_STAGE, assign_stages
-from sleepagree.readers.layout import Ends, Overlaps
-from sleepagree.readers.times import HOUR_US, SECOND_US, Clock, FileClock, Microseconds, show_number
+from sleepagree.readers.layout import Overlaps
+from sleepagree.readers.times.clock import HOUR_US, SECOND_US, Clock, FileClock, Microseconds
 
 Rows = NDArray[np.intp]
 
 #: Times in files are rounded: to milliseconds without a word, to half a second with a line in the ledger.
 _ROUNDED_SILENTLY_US: Final = 1_000
 _ROUNDED_US: Final = SECOND_US // 2
-_COARSE_S: Final = 30.0
 _SHOWN_ROWS: Final = 3
 
 
@@ -134,11 +133,7 @@ class SourceFacts:
 
 
 def make_spans(
-    rows: LabelledRows,
-    *,
-    origin: Origin,
-    facts: SourceFacts,
-    overlaps: Overlaps = Overlaps.REFUSE,
+    rows: LabelledRows, *, origin: Origin, facts: SourceFacts, overlaps: Overlaps = Overlaps.REFUSE
 ) -> ScoredSpans:
     """Settle rows and return them as scored spans.
 
@@ -237,12 +232,7 @@ def stages_of_labels(
     except UnknownStageError:
         counts = {label: places.listing(np.flatnonzero(codes == code)) for code, label in enumerate(labels)}
         return assign_stages(
-            labels,
-            counts=counts,
-            table=table,
-            own_words=own_words,
-            rechtschaffen_kales=rechtschaffen_kales,
-            path=path,
+            labels, counts=counts, table=table, own_words=own_words, rechtschaffen_kales=rechtschaffen_kales, path=path
         )
 
 
@@ -275,14 +265,10 @@ def _drop_no_stages(rows: LabelledRows, ignored: dict[str, int]) -> LabelledRows
 def no_stage_rows(path: str, ignored: Mapping[str, int]) -> FileFormatError:
     """Return the error for a file in which no row holds a stage."""
     held = ", ".join(f"'{shorten(text)}' ({count})" for text, count in list(ignored.items())[:6])
-    return FileFormatError(
-        "no row holds a stage",
-        path,
-        "",
-        held + (" and others" if len(ignored) > 6 else ""),
-        "rows with sleep stages",
-        "Check that this is the scoring, and that its labels are not all mapped to not-a-stage.",
-    )
+    problem, expected = "no row holds a stage", "rows with sleep stages"
+    remedy = "Check that this is the scoring, and that its labels are not all mapped to not-a-stage."
+    found = held + (" and others" if len(ignored) > 6 else "")
+    return FileFormatError(problem, path, found=found, expected=expected, remedy=remedy)
 
 
 # --- order, duplicates, overlaps -------------------------------------------------------------------------
@@ -294,14 +280,9 @@ def _ends_too_early(rows: LabelledRows) -> EpochGridError:
     remedy = "Correct the row."
     if rows.clock.kind is Clock.LOCAL and 0 < back < HOUR_US:
         remedy += " " + _ZONE_HINT
-    return EpochGridError(
-        "the row ends before it begins" if back else "the row lasts no time",
-        rows.path,
-        rows.at(row),
-        rows.show(row),
-        "an end after the beginning",
-        remedy,
-    )
+    problem = "the row ends before it begins" if back else "the row lasts no time"
+    expected = "an end after the beginning"
+    return EpochGridError(problem, rows.path, rows.at(row), rows.show(row), expected, remedy)
 
 
 _ZONE_HINT: Final = (
@@ -359,14 +340,9 @@ def _refuse_repeated_hour(rows: LabelledRows) -> None:
     falls = np.flatnonzero(rows.onset_us[1:] < rows.onset_us[:-1])
     if steps.size == 1 and falls.size == 1 and steps[0] == falls[0]:
         row = int(steps[0]) + 1
-        raise EpochGridError(
-            "the clock goes back by an hour",
-            rows.path,
-            rows.at(row),
-            f"{rows.show(row - 1)}, then {rows.show(row, after=row - 1)}",
-            "times in order",
-            _ZONE_HINT,
-        )
+        problem, expected = "the clock goes back by an hour", "times in order"
+        found = f"{rows.show(row - 1)}, then {rows.show(row, after=row - 1)}"
+        raise EpochGridError(problem, rows.path, rows.at(row), found, expected, _ZONE_HINT)
 
 
 def _trim_rounding(rows: LabelledRows, notes: list[Note]) -> LabelledRows:
@@ -416,16 +392,15 @@ def _overlap(rows: LabelledRows, first: int, second: int, file_order: LabelledRo
             "one label for a time",
             'Take one of the rows out, or let the row that stands later win: [file] overlaps = "later-wins" in '
             "a layout.",
+            "overlaps",
         )
-    return EpochGridError(
-        "two rows with different labels overlap",
-        rows.path,
-        where,
-        f"{rows.show(first)}, {rows.show(second, after=first)}",
-        "rows that do not overlap",
+    problem, expected = "two rows with different labels overlap", "rows that do not overlap"
+    remedy = (
         'Correct the rows, or say in a layout which of two rows holds: [file] overlaps = "shorter-wins" or '
-        '"later-wins".',
+        '"later-wins".'
     )
+    found = f"{rows.show(first)}, {rows.show(second, after=first)}"
+    return EpochGridError(problem, rows.path, where, found, expected, remedy, "overlaps")
 
 
 def _paint(rows: LabelledRows, overlaps: Overlaps, notes: list[Note]) -> LabelledRows:
@@ -480,6 +455,7 @@ def _refuse_ties(rows: LabelledRows) -> None:
         f"{rows.show(pair[0])}, {rows.show(pair[1], after=pair[0])}",
         "a shorter row where rows overlap",
         'Correct the rows, or let the row that stands later win: [file] overlaps = "later-wins" in a layout.',
+        "overlaps",
     )
 
 
@@ -498,242 +474,3 @@ def _owners(onset: list[int], end: list[int], rank: list[int], edges: list[int])
             heapq.heappop(covering)
         owners.append(covering[0][1] if covering else -1)
     return owners
-
-
-# --- epoch length ----------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class EpochStep:
-    """The length of the epochs of a table with one row an epoch.
-
-    Parameters
-    ----------
-    step_us : int
-        Microseconds.
-    found : EpochLengthFrom
-        How it is known.
-    notes, cautions : tuple of Note, tuple of Caution
-        Ledger lines and warnings.
-    """
-
-    step_us: int
-    found: EpochLengthFrom
-    notes: tuple[Note, ...] = ()
-    cautions: tuple[Caution, ...] = ()
-
-
-_SHORTEST_STEP_US: Final = SECOND_US
-_LONGEST_STEP_US: Final = 3600 * SECOND_US
-_SAME_STEP_SHARE: Final = 0.5
-
-
-def find_epoch_step(
-    onset_us: Microseconds,
-    *,
-    declared_s: float | None,
-    shape_declared: bool,
-    changes: NDArray[np.bool_] | None,
-    places: Places,
-    file_row: Rows,
-    clock: FileClock,
-    path: str,
-) -> EpochStep:
-    """Return the epoch length of rows that stand for one epoch each: the commonest step between them.
-
-    Parameters
-    ----------
-    onset_us : int array, shape (n,)
-        Beginnings in file order.
-    declared_s : float or None
-        Epoch length that the layout declares.
-    shape_declared : bool
-        Whether the layout says that a row is an epoch; if not, rows that look like changes of stage only are
-        refused rather than taken for epochs with gaps between them.
-    changes : bool array, shape (n - 1,), or None
-        Whether each row's label differs from the one before it.
-    places, file_row, clock, path
-        For messages.
-
-    Raises
-    ------
-    EpochGridError
-        When the steps vary, there is but one row and nothing declared, or the declared length is not theirs.
-    """
-    steps = np.diff(onset_us)
-    order = None
-    if steps.size and int(steps.min()) <= 0:
-        order = np.argsort(onset_us, kind="stable")
-        steps = np.diff(onset_us[order])
-        later = np.append(True, steps > 0)
-        order, steps = order[later], steps[steps > 0]
-    if steps.size == 0:
-        if declared_s is None:
-            raise _one_row(path)
-        return EpochStep(round(declared_s * SECOND_US), EpochLengthFrom.LAYOUT)
-    step, share = _commonest(steps)
-    if declared_s is not None:
-        declared = round(declared_s * SECOND_US)
-        differs = steps.size > 1 and abs(step - declared) > _ROUNDED_US
-        if differs and (share > _SAME_STEP_SHARE or step < declared):
-            raise _not_declared_step(step, declared_s, path)
-        step = declared
-    if not _SHORTEST_STEP_US <= step <= _LONGEST_STEP_US:
-        raise _odd_step(step, path)
-    missing = steps != step
-    notes: tuple[Note, ...] = ()
-    if missing.any():
-        multiples = np.rint(steps / step).astype(np.int64)
-        off = np.flatnonzero((np.abs(steps - multiples * step) > _ROUNDED_US) | (multiples < 1))
-        changing_only = changes is not None and changes.size >= 5 and bool(changes.all())
-        unclear = declared_s is None and not shape_declared and (share < _SAME_STEP_SHARE or changing_only)
-        if off.size or unclear:
-            row = int(off[0]) if off.size else int(np.flatnonzero(missing)[0])
-            later_row = row + 1 if order is None else int(order[row + 1])
-            raise _varying_step(
-                places.at(int(file_row[later_row])), clock.show(int(onset_us[later_row])), int(steps[row]), step, path
-            )
-        gaps = int(np.count_nonzero(multiples > 1))
-        if gaps:
-            epochs = int((multiples - 1).sum())
-            notes = (Note.of(NoteKind.EPOCHS_WITHOUT_ROW, epochs=epochs, gaps=gaps),)
-    seconds = step / SECOND_US
-    found = EpochLengthFrom.INFERRED if declared_s is None else EpochLengthFrom.LAYOUT
-    return EpochStep(step, found, notes, coarse_grid_caution(seconds))
-
-
-def _commonest(steps: Microseconds) -> tuple[int, float]:
-    """Return the commonest step and its share; steps that jitter are rounded to seconds first."""
-    low = int(steps.min())
-    if low == int(steps.max()):
-        return low, 1.0
-    values, counts = np.unique(steps, return_counts=True)
-    best = int(counts.argmax())
-    if counts[best] * 2 <= steps.size:
-        rounded = np.rint(steps / SECOND_US).astype(np.int64) * SECOND_US
-        values, counts = np.unique(rounded, return_counts=True)
-        best = int(counts.argmax())
-    return int(values[best]), float(counts[best]) / steps.size
-
-
-def coarse_grid_caution(epoch_s: float) -> tuple[Caution, ...]:
-    """Return the warning for rows that are longer than an epoch of a reference, or nothing."""
-    if epoch_s <= _COARSE_S:
-        return ()
-    return (Caution.of(CautionKind.LONG_STEP, seconds=epoch_s),)
-
-
-def common_step_us(onset_us: Microseconds, end_us: Microseconds) -> int:
-    """Return the longest step of which all beginnings and ends are multiples apart, in microseconds."""
-    return int(np.gcd.reduce(np.concatenate((onset_us - onset_us[0], end_us - onset_us[0]))))
-
-
-def _one_row(path: str) -> EpochGridError:
-    return EpochGridError(
-        "one row alone does not tell how long an epoch is",
-        path,
-        "",
-        "1 row with a time",
-        "two rows, or a declared length",
-        "Give a layout (--layout FILE.toml) with\n    epoch_seconds = 30",
-    )
-
-
-def _not_declared_step(step: int, declared_s: float, path: str) -> EpochGridError:
-    return EpochGridError(
-        "the rows do not have the declared step",
-        path,
-        "",
-        f"rows {show_number(step / SECOND_US)} s apart",
-        f"{show_number(declared_s)} s (epoch_seconds in the layout)",
-        "Correct 'epoch_seconds', or check that this is the file the layout was written for.",
-    )
-
-
-def _odd_step(step: int, path: str) -> EpochGridError:
-    return EpochGridError(
-        "the step between rows is no length of an epoch",
-        path,
-        "",
-        f"rows {show_number(step / SECOND_US)} s apart",
-        "1 s to 1 h",
-        "If the column counts epochs rather than seconds, export their times; if each row lasts until the next, "
-        'say so in a layout\n    [file]\n    shape = "intervals"',
-    )
-
-
-def _varying_step(where: str, shown: str, step: int, commonest: int, path: str) -> EpochGridError:
-    return EpochGridError(
-        "the step between rows varies",
-        path,
-        where,
-        f"{shown}, {show_number(step / SECOND_US)} s after the row before it",
-        f"{show_number(commonest / SECOND_US)} s, the commonest step, or a multiple of it where rows are missing",
-        'Correct the row. If rows are epochs and some are missing, say so in a layout: [file] shape = "epochs"; '
-        'if each row lasts until the next one, shape = "intervals".',
-    )
-
-
-# --- ends and durations ----------------------------------------------------------------------------------
-
-
-def settle_inclusive_ends(
-    onset_us: Microseconds, end_us: Microseconds, *, ends: Ends | None, path: str, listing: str
-) -> tuple[Microseconds, tuple[Note, ...]]:
-    """Return ends that are the first moment after each row, adding the unit where they are declared inclusive.
-
-    Parameters
-    ----------
-    onset_us, end_us : int array, shape (n,)
-        Microseconds.
-    ends : Ends or None
-        As declared.
-    path, listing : str
-        For messages.
-
-    Returns
-    -------
-    tuple of (int array, tuple of Note)
-        Ends, and a note where they were moved.
-
-    Raises
-    ------
-    EpochGridError
-        When nothing is declared and at least four fifths of the ends lie one unit before the next beginning.
-    """
-    if ends is Ends.EXCLUSIVE or (ends is None and onset_us.size < 4):
-        return end_us, ()
-    gaps = onset_us[1:] - end_us[:-1]
-    if ends is None and not (gaps > 0).any():
-        return end_us, ()
-    unit = _unit_of_times(onset_us, end_us)
-    shown = "1 min" if unit == 60 * SECOND_US else f"{show_number(unit / SECOND_US)} s"
-    if ends is Ends.INCLUSIVE:
-        return end_us + unit, (Note.of(NoteKind.ENDS_INCLUSIVE, unit_s=unit / SECOND_US),)
-    if np.count_nonzero(gaps == unit) < 0.8 * gaps.size:
-        return end_us, ()
-    raise EpochGridError(
-        f"the ends lie {shown} before the next beginning",
-        path,
-        listing,
-        f"{int(np.count_nonzero(gaps == unit))} of {gaps.size} rows with this gap",
-        "to be told whether ends are inclusive",
-        'Say in a layout: [file] ends = "inclusive" if an end is the last moment of its row, "exclusive" if '
-        "the gaps are real.",
-    )
-
-
-def _unit_of_times(onset_us: Microseconds, end_us: Microseconds) -> int:
-    for unit in (60 * SECOND_US, SECOND_US):
-        if not (onset_us % unit).any() and not (end_us % unit).any():
-            return unit
-    return 1_000
-
-
-def duration_ratio(onset_us: Microseconds, duration_s: NDArray[np.float64]) -> float | None:
-    """Return the median of (step to the next row) / duration, or None where fewer than three rows tell it."""
-    steps = np.diff(onset_us) / SECOND_US
-    told = (steps > 0) & (duration_s[:-1] > 0)
-    if np.count_nonzero(told) < 3:
-        return None
-    return float(np.median(steps[told] / duration_s[:-1][told]))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from sleepagree.errors import shorten
+from sleepagree.files.toml import toml_text
 from sleepagree.mapping.words import STAGE_WORDS, fold_label, fold_table
 from sleepagree.readers.inspection import STAGE_ORDER, FileInspection
 from sleepagree.readers.layout import DURATION_UNITS, Layout, Marks, Overlaps
@@ -111,16 +112,16 @@ def _file_lines(inspection: FileInspection, given: Layout) -> list[str]:
 
 
 def _stage_lines(inspection: FileInspection, given: Layout) -> list[str]:
-    lines = [f"{_key(label)} = {_value(word)}" for label, word in given.stages.items()]
+    lines = [f"{toml_text(label)} = {_value(word)}" for label, word in given.stages.items()]
     seen = {label.label: label for label in inspection.labels}
     for name in inspection.unknown:
         found = seen.get(name)
         size = f"{found.minutes:.1f} min: " if found and found.minutes is not None else ""
-        lines.append(f'{_key(name)} = ""    # {size}fill in')
+        lines.append(f'{toml_text(name)} = ""    # {size}fill in')
     explained = fold_table(given.stages)
     for found in inspection.labels:
         if fold_label(found.label) not in explained and found.label not in inspection.unknown:
-            lines.append(f"# {_key(found.label)} = {_value(found.stage or '')}    # known without this line")
+            lines.append(f"# {toml_text(found.label)} = {_value(found.stage or '')}    # known without this line")
     return lines
 
 
@@ -138,13 +139,7 @@ def _line(key: str, value: str | float | list[str], *, used: bool) -> str:
 def _value(value: str | float | list[str]) -> str:
     if isinstance(value, list):
         return "[" + ", ".join(_value(item) for item in value) + "]"
-    return _key(value) if isinstance(value, str) else f"{value:g}"
-
-
-def _key(text: str) -> str:
-    """Return a TOML basic string."""
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c.isprintable() else f"\\U{ord(c):08X}" for c in escaped) + '"'
+    return toml_text(value) if isinstance(value, str) else f"{value:g}"
 
 
 def _comment(text: str) -> str:

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Final, NamedTuple, NoReturn
 
 from sleepagree.errors import InputError, printable, shorten
-from sleepagree.files.cells import neutralise_cell
+from sleepagree.files.formulas import escape_formula
 from sleepagree.study.file_patterns import PARTICIPANT, FilePattern, parse_pattern
 
 NIGHT: Final = "night"
@@ -379,7 +379,7 @@ def nights_table_text(
                 )
         for file in (*row.reference, row.device_file):
             _refuse_other_than_utf8(file)
-        names = [neutralise_cell(text) for text in (row.participant, row.night, row.device)]
+        names = [escape_formula(text) for text in (row.participant, row.night, row.device)]
         references = ";".join(_relative(found.folder / file, table_folder) for file in row.reference)
         writer.writerow([*names, references, _relative(found.folder / row.device_file, table_folder), *given.values()])
     return stream.getvalue()
@@ -406,4 +406,4 @@ def _relative(file: Path, table_folder: Path) -> str:
     except ValueError:
         return file.resolve().as_posix()
     # "./" keeps a spreadsheet from taking the path for a formula, and names the same file
-    return path if neutralise_cell(path) == path else f"./{path}"
+    return path if escape_formula(path) == path else f"./{path}"

@@ -27,7 +27,7 @@ from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet, make_stage_set
 from sleepagree.mapping.words import assign_stages
 from sleepagree.night.measures import measure_codes
-from sleepagree.readers.csv_rows import told_delimiter
+from sleepagree.readers.csv_table import told_delimiter
 from sleepagree.study.night_summary import (
     MEASURE_NAMES,
     NightSummary,

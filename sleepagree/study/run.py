@@ -22,7 +22,7 @@ from sleepagree.hypnogram.window import parse_window
 from sleepagree.mapping.files import own_words
 from sleepagree.mapping.mapping import StageMapping, default_mapping
 from sleepagree.readers import read_spans
-from sleepagree.readers.layout import Layout, name_option, read_layout
+from sleepagree.readers.layout import Layout, read_layout
 from sleepagree.scoring.clock_check import check_clock
 from sleepagree.study.anonymous import anonymous_night, rename_spans
 from sleepagree.study.night_summary import NightSummary, Refusal, SourceFile, summarise_night
@@ -115,7 +115,7 @@ def reason_without_folders(error: SleepAgreeError, folder: Path) -> str:
     if path:
         inside = Path(path).is_relative_to(folder) and ".." not in Path(path).parts
         path = Path(path).relative_to(folder).as_posix() if inside else Path(path).name
-    remedy = name_option(error.remedy, "column layout or reference_layout of the nights table")
+    remedy = error.remedy_naming("column layout or reference_layout of the nights table")
     remedy = _ROW_OPTION.sub(r"\1_\2 (a column of the nights table)", remedy)
     texts = [path, error.where, error.found, error.expected, remedy]
     for place in sorted({str(folder.absolute()), str(Path.cwd())} - {"/"}, key=len, reverse=True):

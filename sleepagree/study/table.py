@@ -13,7 +13,7 @@ from typing import Final
 from sleepagree.errors import FileFormatError, InputError, shorten
 from sleepagree.files.object_store import is_remote, last_part
 from sleepagree.files.reading import read_bytes
-from sleepagree.readers.csv_rows import told_delimiter
+from sleepagree.readers.csv_table import told_delimiter
 
 REQUIRED: Final = ("participant", "night", "device", "reference", "device_file")
 OPTIONAL: Final = ("layout", "reference_layout", "clock_offset", "reference_zone", "device_zone", "window")

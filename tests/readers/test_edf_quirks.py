@@ -605,6 +605,15 @@ def test_overlap_of_the_same_stage_is_merged_with_a_note(read):
     assert "merged" in said(spans.notes)[0]
 
 
+def test_decimals_that_were_rounded_do_not_overlap(read):
+    """Up to a millisecond is rounding; more is noted, as in tables."""
+    spans = read(annotation_file(stage(0, "Sleep stage W", "30.0004"), stage(30, "Sleep stage R")))
+    assert (rows(spans)[0][1], spans.notes) == (30.0, ())
+    spans = read(annotation_file(stage(0, "Sleep stage W", "30.4"), stage(30, "Sleep stage R")))
+    assert rows(spans)[0][1] == 30.0
+    assert said(spans.notes) == ("1 ends cut to the next beginning: rounded times overlap by up to 0.4 s",)
+
+
 # --- texts ------------------------------------------------------------------------------------------------
 
 STANDARD = {
@@ -651,7 +660,7 @@ def test_a_text_that_a_layout_explains_is_not_said_to_be_read_as_the_standard_sa
 def test_stage_that_only_a_layout_explains(fail, read, text):
     content = annotation_file(*hypnogram(4), stage(120, text), stage(150, text))
     error = fail(content, UnknownStageError)
-    assert error.where == "2 annotations, the first at 120 s"
+    assert error.where == "annotations at 120 and 150 s"
     assert text in error.found
     spans = read(content, layout=Layout(stages={text.lower(): "unscored"}))
     assert spans.stages[spans.labels.index(text)] == "unscored"
@@ -689,6 +698,21 @@ def test_the_same_lights_off_mark_twice(read):
 def test_lights_on_before_off(fail):
     error = fail(annotation_file(*hypnogram(), tal("+90", "Lights off"), tal("+60", "lights on")), EpochGridError)
     assert error.found == "off at 90 s, on at 60 s"
+
+
+def test_lights_marks_are_known_in_the_spellings_that_tables_know(read):
+    spans = read(annotation_file(tal("+0", "Lights out"), *hypnogram(), tal("+600", "lights_on")))
+    assert (spans.lights_off_s, spans.lights_on_s, spans.ignored) == (0.0, 600.0, ())
+    assert said(spans.notes) == (
+        "label normalised: 'Lights out' read as 'Lights off'",
+        "label normalised: 'lights_on' read as 'Lights on'",
+    )
+
+
+def test_lights_marks_beside_plain_words(read):
+    """A lights mark is no stage, so that plain words count although the standard writes the mark like this."""
+    spans = read(annotation_file(tal("+0", "Lights off"), stage(0, "Wake"), stage(30, "N2")))
+    assert (spans.stages, spans.lights_off_s) == (("W", "N2"), 0.0)
 
 
 def test_recording_marks_apnea_and_notes_are_counted(read):
@@ -827,7 +851,7 @@ def test_hypnogram_stored_as_a_signal_in_bdf(read):
 def test_hypnogram_signal_with_a_code_that_nothing_explains(fail, read):
     content = signal_file(codes=(0, 1, 7, 7))
     error = fail(content, UnknownStageError)
-    assert error.where == "2 samples, the first is number 3"
+    assert error.where == "samples 3 and 4"
     assert read(content, layout=Layout(stages={"7": "unscored"})).stages == ("W", "N1", "unscored")
 
 

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sleepagree.errors import SleepAgreeError
+from sleepagree.errors import FileFormatError, SleepAgreeError
 from sleepagree.readers.layout import read_layout
 from sleepagree.readers.table.reader import read_table
 
@@ -130,3 +130,14 @@ def test_units_offered_read_the_number(number: str, tmp_path: Path) -> None:
         error = refusal(tmp_path, table, f"epoch_seconds = 30\n[file]\n{declared}\n")
         for line in re.findall(r'time = "[^"]*"', "" if error is None else error.remedy):
             assert refusal(tmp_path, table, f"epoch_seconds = 30\n[file]\n{line}\n") is None, (number, declared, line)
+
+
+def test_forms_are_facts_of_the_error(tmp_path: Path) -> None:
+    path = tmp_path / "night.csv"
+    path.write_text("time,stage\n01/02/2026 22:30,N2\n01/02/2026 22:31,N2\n")
+    with pytest.raises(FileFormatError) as caught:
+        read_table(path)
+    assert caught.value.forms == (
+        ("%d/%m/%Y %H:%M", "if the day comes first"),
+        ("%m/%d/%Y %H:%M", "if the month comes first"),
+    )

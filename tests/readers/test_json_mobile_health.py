@@ -264,9 +264,9 @@ def test_totals_alone_are_no_sequence_of_stages(tmp_path):
     with pytest.raises(FileFormatError) as caught:
         read_json(path)
     assert str(caught.value) == (
-        f"{path}: no sequence of stages is in this file. Found 1 records with totals only and 1 records of another "
+        f"{path}: no sequence of stages is in this file. Found 1 records with totals only, 1 records of another "
         "kind; expected sleep_stage_episodes, each with sleep_stage_state and a time_interval. Totals of a night can "
-        "be compared by their bias only; export the stages one by one."
+        "be compared by their bias only; export the intervals."
     )
 
 

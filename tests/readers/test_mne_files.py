@@ -134,6 +134,12 @@ def test_times_that_are_no_numbers_are_refused():
         spans_from_mne(mne.Annotations([0, 30], [30, -5], ["Sleep stage W"] * 2))
 
 
+def test_times_of_a_thousand_million_seconds_are_refused():
+    annotations = mne.Annotations([0.0, 1e300], [30.0, 30.0], ["Sleep stage W"] * 2)
+    with pytest.raises(InputError, match="annotation 1: an annotation has no usable time"):
+        spans_from_mne(annotations)
+
+
 def test_the_result_survives_a_process_pool():
     back = pickle.loads(pickle.dumps(spans_from_mne(annotations_from_spans(night()))))
     assert_same_night(back, night())

@@ -12,22 +12,24 @@ from hypothesis import strategies as st
 from sleepagree.errors import EpochGridError, FileFormatError, UnknownStageError
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.readers.layout import Ends, Overlaps
-from sleepagree.readers.rows import (
+from sleepagree.readers.row_lengths import (
     EpochStep,
-    LabelledRows,
-    Places,
-    SourceFacts,
     coarse_grid_caution,
     common_step_us,
     duration_ratio,
     find_epoch_step,
+    settle_inclusive_ends,
+)
+from sleepagree.readers.rows import (
+    LabelledRows,
+    Places,
+    SourceFacts,
     lights_mark,
     make_spans,
     number_labels,
-    settle_inclusive_ends,
     stages_of_labels,
 )
-from sleepagree.readers.times import SECOND_US, Clock, FileClock
+from sleepagree.readers.times.clock import SECOND_US, Clock, FileClock
 from tests.said import said
 
 LABELS = ("wake", "light", "deep")

@@ -1,4 +1,4 @@
-"""Columns of times: against pandas, zoneinfo and Python's own datetime, and cell by cell where the fast way fails."""
+"""Columns of times: against pandas, zoneinfo and Python's own datetime, and cells that cannot be read."""
 
 from __future__ import annotations
 
@@ -12,23 +12,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sleepagree.errors import ClockError, FileFormatError, SleepAgreeError
-from sleepagree.readers import times as _times
-from sleepagree.readers.times import (
-    Clock,
-    Column,
-    Moments,
-    naive_datetime,
-    read_numbers,
-    read_times,
-    resolve_wall_clock,
-)
+from sleepagree.readers.times import zones
+from sleepagree.readers.times.clock import Clock, Column, Times, naive_datetime
+from sleepagree.readers.times.numbers import read_numbers
+from sleepagree.readers.times.reading import read_times
+from sleepagree.readers.times.zones import resolve_wall_clock
 from tests.said import said
 
 COLUMN = Column("time", "night.csv", lambda row: f"line {row + 2}")
 EPOCH = dt.datetime(1970, 1, 1)
 
 
-def read(*texts: str, form: str | None = None, elapsed: bool = False) -> Moments:
+def read(*texts: str, form: str | None = None, elapsed: bool = False) -> Times:
     return read_times(texts, COLUMN, form=form, elapsed=elapsed)
 
 
@@ -277,8 +272,8 @@ def ends_in_a_repeated_hour(moment: dt.datetime, zone: str) -> bool:
 
 def test_a_zone_without_a_change_costs_no_look_at_each_reading(monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[int] = []
-    plain = _times._offset_us
-    monkeypatch.setattr(_times, "_offset_us", lambda us, *rest: asked.append(us) or plain(us, *rest))
+    plain = zones._offset_us
+    monkeypatch.setattr(zones, "_offset_us", lambda us, *rest: asked.append(us) or plain(us, *rest))
     readings = microseconds(dt.datetime(2026, 3, 1, 22, 30)) + np.arange(960) * 30_000_000
     resolve_wall_clock(readings, "Europe/Helsinki", path="", where=where)
     assert len(asked) < 20

@@ -19,7 +19,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sleepagree.errors import OutputError
-from sleepagree.files.cells import neutralise_cell
+from sleepagree.files.formulas import escape_formula
 from sleepagree.hypnogram.align import align
 from sleepagree.hypnogram.ledger import Status
 from sleepagree.hypnogram.spans import ScoredSpans
@@ -274,7 +274,7 @@ def test_labels_of_ones_own_run_no_formula():
 
 @given(st.text(max_size=12))
 def test_no_cell_begins_like_a_formula_unless_it_is_a_number(text):
-    cell = neutralise_cell(text)
+    cell = escape_formula(text)
     assert cell in (text, "'" + text)
     if cell.startswith(("=", "+", "-", "@", "\t", "\r")):
         assert str(float(cell)) not in ("nan", "inf", "-inf")
@@ -282,12 +282,12 @@ def test_no_cell_begins_like_a_formula_unless_it_is_a_number(text):
 
 @pytest.mark.parametrize("cell", ["-1", "+2.5", "-1e-3", "12", "N2", "", "1-2"])
 def test_numbers_and_plain_texts_stay(cell):
-    assert neutralise_cell(cell) == cell
+    assert escape_formula(cell) == cell
 
 
 @pytest.mark.parametrize("cell", ["=1", "-x", "+1_0", "- 1", "@SUM(1)", "\t=1", "\r=1", "-inf", "-nan", "--1"])
 def test_what_a_spreadsheet_might_run_gets_an_apostrophe(cell):
-    assert neutralise_cell(cell) == "'" + cell
+    assert escape_formula(cell) == "'" + cell
 
 
 # --- from a paired night ----------------------------------------------------------------------------------

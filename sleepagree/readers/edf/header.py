@@ -10,7 +10,6 @@ import math
 import re
 from dataclasses import dataclass
 from datetime import date, datetime, time
-from functools import lru_cache
 from typing import Final, NamedTuple
 
 from sleepagree.caution import Moment, Note, NoteKind
@@ -19,18 +18,17 @@ from sleepagree.files.reading import InputFile
 from sleepagree.readers.layout import Layout
 
 _FIXED_HEADER: Final = 256
-#: Patient, recording and start come before this byte.
-_FORM_BEGINS: Final = 184
 _ANNOTATION_LABELS: Final = (b"EDF Annotations ", b"BDF Annotations ")
-_MONTHS: Final = ("JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC")
+MONTHS: Final = ("JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC")
 _DATE: Final = re.compile(rb"(\d\d)\.(\d\d)\.(\d\d|yy)")
 _CLOCK: Final = re.compile(rb"(\d\d)([.:])(\d\d)\2(\d\d)")
 _STARTDATE: Final = re.compile(rb"Startdate +(?:(\d\d)-([^\s-]{3,5})-(\d{4})|(X))(?= |$)", re.IGNORECASE)
-_INTEGER: Final = re.compile(rb"-?\d{1,8}")
+_WHOLE: Final = re.compile(rb"-?\d{1,8}")
 _DECIMAL: Final = re.compile(rb"-?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2})?")
 
 _EXPORT_AGAIN: Final = "Export the file again with a program that follows EDF+."
 BEGINS: Final = 'tell the true start in a layout, such as begins = "2026-03-01T22:30:00" under [file]'
+_CORRECT: Final = f"Correct the header, or {BEGINS}."
 
 
 class EdfSignal(NamedTuple):
@@ -54,8 +52,6 @@ class EdfHeader:
     start : datetime
         At the first data record, with its fraction of a second: naive local clock, since the format has no
         zone, or what a layout says instead.
-    is_anonymised : bool
-        Whether the recording field says that the date is not the true one (``Startdate X``).
     records : int
         Data records that are read.
     record_duration_s : float
@@ -68,7 +64,6 @@ class EdfHeader:
 
     variant: str
     start: datetime
-    is_anonymised: bool
     records: int
     record_duration_s: float
     header_size: int
@@ -87,7 +82,7 @@ def read_header(file: InputFile, head: bytes, *, layout: Layout | None, notes: l
         Its first bytes, 256 at least where it has as many.
     layout : Layout or None
         Its ``begins`` replaces the start, or only the date where it is a date.
-    notes : list of str
+    notes : list of Note
         Gets a line for everything out of the ordinary.
 
     Returns
@@ -102,11 +97,12 @@ def read_header(file: InputFile, head: bytes, *, layout: Layout | None, notes: l
     FileFormatError
         When this is no such file, it is truncated, or a header field is wrong.
     """
-    version = head[:8]
-    if version != b"\xffBIOSEMI" and version.rstrip(b" \x00") != b"0":
+    version, path = head[:8], file.path
+    is_bdf = version == b"\xffBIOSEMI"
+    if not is_bdf and version.rstrip(b" \x00") != b"0":
         raise FileFormatError(
             "this is no EDF or BDF file",
-            file.path,
+            path,
             "byte 0, field 'version'",
             "something else",
             "'0' and seven spaces (EDF), or 0xFF and 'BIOSEMI' (BDF)",
@@ -114,74 +110,35 @@ def read_header(file: InputFile, head: bytes, *, layout: Layout | None, notes: l
         )
     if file.size < _FIXED_HEADER:
         raise truncated(file, _FIXED_HEADER, "the header")
-    header_size = _header_size(head, file.path)
+    header_size = _header_size(head, path)
     if file.size < header_size:
         raise truncated(file, header_size, "the header")
-    if len(head) < header_size:
-        head = file.read_at(0, header_size)
-    head = head[:header_size]
-    start, is_anonymised = _read_start(file, head, layout, notes)
-    try:
-        form = _read_form(version, head[_FORM_BEGINS:236] + b" " * 8 + head[244:])
-    except FileFormatError as error:
-        raise error.in_file(file.path) from None
-    notes += form.notes
-    records = _count_records(file, head, header_size, form.record_size, notes)
-    return EdfHeader(
-        form.variant,
-        start,
-        is_anonymised,
-        records,
-        form.record_duration_s,
-        header_size,
-        form.record_size,
-        form.signals,
-    ), head
-
-
-def _header_size(head: bytes, path: str) -> int:
-    n_signals = _integer(head, 252, 4, "number of signals", path)
-    told_size = _integer(head, 184, 8, "number of bytes in the header", path)
-    header_size = _FIXED_HEADER * (n_signals + 1)
-    if n_signals < 1 or told_size != header_size:
-        raise bad_field(
-            path,
-            184,
-            "number of bytes in the header",
-            "the header contradicts itself",
-            f"{told_size} bytes for {n_signals} signals",
-            "256 bytes and 256 more for each signal, and at least one signal",
-        )
-    return header_size
-
-
-class _Form(NamedTuple):
-    """What a header says of a data record; not whose they are, when they began, and how many there are."""
-
-    variant: str
-    signals: tuple[EdfSignal, ...]
-    record_size: int
-    record_duration_s: float
-    notes: tuple[Note, ...]
-
-
-@lru_cache(maxsize=16)
-def _read_form(version: bytes, rest: bytes) -> _Form:
-    """Read a header from byte 184 on, once for all files of a study that a program wrote alike.
-
-    The number of data records is left blank: recordings differ in it. What is kept names nobody. Errors do not know
-    their file yet.
-    """
-    head = version.ljust(_FORM_BEGINS) + rest
-    notes: list[Note] = []
-    is_bdf = version[0] == 0xFF
-    signals, record_size = _read_signals(head, 3 if is_bdf else 2, notes)
+    head = head[:header_size] if len(head) >= header_size else file.read_at(0, header_size)
+    start = _read_start(path, head, layout, notes)
+    signals, record_size = _read_signals(head, 3 if is_bdf else 2, path, notes)
     variant = "BDF" if is_bdf else "EDF"
     if head[192:197] in (b"EDF+C", b"EDF+D", b"BDF+C", b"BDF+D"):
         variant += head[195:197].decode()
     elif any(signal.is_annotations for signal in signals):
         notes.append(Note.of(NoteKind.ANNOTATIONS_UNDECLARED, variant=variant))
-    return _Form(variant, signals, record_size, _read_duration(head), tuple(notes))
+    field = "duration of a data record"
+    duration_s = decimal(head, 244, 8, field, path)
+    if not 0 <= duration_s < math.inf:
+        raise bad_field(path, 244, field, "a data record has no such duration", head[244:252], "0 or more")
+    records = _count_records(file, head, header_size, record_size, notes)
+    return EdfHeader(variant, start, records, duration_s, header_size, record_size, signals), head
+
+
+def _header_size(head: bytes, path: str) -> int:
+    n_signals = _integer(head, 252, 4, "number of signals", path)
+    field = "number of bytes in the header"
+    told_size = _integer(head, 184, 8, field, path)
+    header_size = _FIXED_HEADER * (n_signals + 1)
+    if n_signals < 1 or told_size != header_size:
+        found = f"{told_size} bytes for {n_signals} signals"
+        expected = "256 bytes and 256 more for each signal, and at least one signal"
+        raise bad_field(path, 184, field, "the header contradicts itself", found, expected)
+    return header_size
 
 
 def bad_field(
@@ -205,33 +162,28 @@ def truncated(file: InputFile, expected: int, what: str) -> FileFormatError:
     )
 
 
-def decimal(head: bytes, offset: int, size: int, field: str, path: str = "") -> float:
+def decimal(head: bytes, offset: int, size: int, field: str, path: str) -> float:
     """Return a header field that holds a decimal number."""
-    text = head[offset : offset + size].strip(b" \x00")
-    if _DECIMAL.fullmatch(text) is None:
-        raise bad_field(path, offset, field, "the header field is no number", head[offset : offset + size], "a number")
-    return float(text)
+    return float(_number(head, offset, size, field, path, _DECIMAL, "a number"))
 
 
-def _integer(head: bytes, offset: int, size: int, field: str, path: str = "") -> int:
+def _integer(head: bytes, offset: int, size: int, field: str, path: str) -> int:
+    return int(_number(head, offset, size, field, path, _WHOLE, "a whole number"))
+
+
+def _number(
+    head: bytes, offset: int, size: int, field: str, path: str, form: re.Pattern[bytes], expected: str
+) -> bytes:
+    raw = head[offset : offset + size]
     # Fields are filled with spaces; some programs fill them with 0x00, which changes nothing.
-    text = head[offset : offset + size].strip(b" \x00")
-    if not text.isdigit() and _INTEGER.fullmatch(text) is None:
-        raise bad_field(
-            path, offset, field, "the header field is no number", head[offset : offset + size], "a whole number"
-        )
-    return int(text)
+    text = raw.strip(b" \x00")
+    if form.fullmatch(text) is None:
+        raise bad_field(path, offset, field, "the header field is no number", raw, expected)
+    return text
 
 
-def _read_duration(head: bytes) -> float:
-    field = "duration of a data record"
-    duration_s = decimal(head, 244, 8, field)
-    if not 0 <= duration_s < math.inf:
-        raise bad_field("", 244, field, "a data record has no such duration", head[244:252], "0 or more")
-    return duration_s
-
-
-def _read_signals(head: bytes, sample_size: int, notes: list[Note]) -> tuple[tuple[EdfSignal, ...], int]:
+def _read_signals(head: bytes, sample_size: int, path: str, notes: list[Note]) -> tuple[tuple[EdfSignal, ...], int]:
+    """Return the signals of a data record, and its size."""
     n_signals = len(head) // _FIXED_HEADER - 1
     field = "number of samples in a data record"
     signals: list[EdfSignal] = []
@@ -241,9 +193,9 @@ def _read_signals(head: bytes, sample_size: int, notes: list[Note]) -> tuple[tup
         raw = head[at : at + 16]
         label = raw.decode("latin-1").strip(" \x00")
         place = _FIXED_HEADER + 216 * n_signals + 8 * i
-        samples = _integer(head, place, 8, field)
+        samples = _integer(head, place, 8, field, path)
         if samples < 0:
-            raise bad_field("", place, field, "a signal has no such number of samples", f"{samples}", "0 or more")
+            raise bad_field(path, place, field, "a signal has no such number of samples", f"{samples}", "0 or more")
         is_annotations = raw in _ANNOTATION_LABELS
         if not is_annotations and label.casefold() in ("edf annotations", "bdf annotations"):
             is_annotations = True
@@ -253,7 +205,7 @@ def _read_signals(head: bytes, sample_size: int, notes: list[Note]) -> tuple[tup
         offset += size
     if offset == 0:
         place = _FIXED_HEADER + 216 * n_signals
-        raise bad_field("", place, field, "the data records are empty", "0 in all signals", "1 or more")
+        raise bad_field(path, place, field, "the data records are empty", "0 in all signals", "1 or more")
     return tuple(signals), offset
 
 
@@ -263,11 +215,8 @@ def _count_records(file: InputFile, head: bytes, header_size: int, record_size: 
     if declared == records and not rest:
         return records
     if declared > records:
-        raise truncated(
-            file,
-            header_size + declared * record_size,
-            f"{counted(declared, 'data record')} (byte 236, field 'number of data records')",
-        )
+        what = f"{counted(declared, 'data record')} (byte 236, field 'number of data records')"
+        raise truncated(file, header_size + declared * record_size, what)
     if declared < 1:
         notes.append(Note.of(NoteKind.RECORDS_COUNTED, declared=declared, records=records))
     elif records > declared:
@@ -280,75 +229,59 @@ def _count_records(file: InputFile, head: bytes, header_size: int, record_size: 
 # --- start ------------------------------------------------------------------------------------------------
 
 
-def _read_start(file: InputFile, head: bytes, layout: Layout | None, notes: list[Note]) -> tuple[datetime, bool]:
+def _read_start(path: str, head: bytes, layout: Layout | None, notes: list[Note]) -> datetime:
     recorded = _STARTDATE.match(head, 88, 168)
-    is_anonymised = recorded is not None and recorded[4] is not None
     begins = layout.begins if layout is not None else None
     if isinstance(begins, datetime):
         notes.append(Note.of(NoteKind.START_FROM_LAYOUT, start=Moment(begins.isoformat(" "))))
-        return begins, is_anonymised
-    clock = _read_clock(file, head, notes)
+        return begins
+    clock = _read_clock(path, head, notes)
     if begins is not None:
         notes.append(Note.of(NoteKind.START_DATE_FROM_LAYOUT, date=Moment(begins.isoformat())))
-        return datetime.combine(begins, clock), is_anonymised
-    day = _read_date(file, head, recorded)
-    if is_anonymised:
+        return datetime.combine(begins, clock)
+    day = _read_date(path, head, recorded)
+    if recorded is not None and recorded[4] is not None:
         notes.append(Note.of(NoteKind.START_ANONYMISED, date=Moment(day.isoformat())))
     elif recorded is not None:
-        _check_date(file, day, recorded, notes)
-    return datetime.combine(day, clock), is_anonymised
+        _check_date(path, day, recorded, notes)
+    return datetime.combine(day, clock)
 
 
-def _read_clock(file: InputFile, head: bytes, notes: list[Note]) -> time:
+def _read_clock(path: str, head: bytes, notes: list[Note]) -> time:
     match = _CLOCK.fullmatch(head, 176, 184)
     try:
-        if match is None:
-            raise ValueError
-        clock = time(int(match[1]), int(match[3]), int(match[4]))
+        clock = time(int(match[1]), int(match[3]), int(match[4])) if match else None
     except ValueError:
-        raise bad_field(
-            file.path,
-            176,
-            "start time",
-            "the start time is no time of day",
-            head[176:184],
-            "hh.mm.ss from 00.00.00 to 23.59.59",
-            f"Correct the header, or {BEGINS}.",
-        ) from None
+        clock = None
+    if match is None or clock is None:
+        expected = "hh.mm.ss from 00.00.00 to 23.59.59"
+        problem = "the start time is no time of day"
+        raise bad_field(path, 176, "start time", problem, head[176:184], expected, _CORRECT)
     if match[2] == b":":
         notes.append(Note.of(NoteKind.START_WITH_COLONS))
     return clock
 
 
-def _read_date(file: InputFile, head: bytes, recorded: re.Match[bytes] | None) -> date:
+def _read_date(path: str, head: bytes, recorded: re.Match[bytes] | None) -> date:
     match = _DATE.fullmatch(head, 168, 176)
     try:
         if match is None:
             raise ValueError
         if match[3] == b"yy":
-            # After 2084 two digits do not do, and only the recording field has the year.
-            if recorded is None or recorded[3] is None:
-                raise ValueError
-            year = int(recorded[3])
+            # After 2084 two digits do not do, and only the recording field has the year; 0 is no year.
+            year = int(recorded[3] or 0) if recorded else 0
         else:
-            year = int(match[3])
-            year += 1900 if year >= 85 else 2000
+            year = int(match[3]) + (1900 if match[3] >= b"85" else 2000)
         return date(year, int(match[2]), int(match[1]))
     except ValueError:
-        raise bad_field(
-            file.path,
-            168,
-            "start date",
-            "the start date is no date",
-            head[168:176],
-            "dd.mm.yy, and for the years after 2084 'yy' with the year in the recording field",
-            f"Correct the header, or {BEGINS}.",
-        ) from None
+        expected = "dd.mm.yy, and for the years after 2084 'yy' with the year in the recording field"
+        problem = "the start date is no date"
+        raise bad_field(path, 168, "start date", problem, head[168:176], expected, _CORRECT) from None
 
 
-def _check_date(file: InputFile, day: date, recorded: re.Match[bytes], notes: list[Note]) -> None:
+def _check_date(path: str, day: date, recorded: re.Match[bytes], notes: list[Note]) -> None:
     name = recorded[2].decode("latin-1").upper()
-    month = _MONTHS.index(name) + 1 if name in _MONTHS else None
+    month = MONTHS.index(name) + 1 if name in MONTHS else None
     if int(recorded[1]) == day.day and int(recorded[3]) == day.year and month in (day.month, None):
         if month is None:
             notes.append(Note.of(NoteKind.MONTH_UNREADABLE, date=Moment(day.isoformat())))
@@ -356,7 +289,7 @@ def _check_date(file: InputFile, day: date, recorded: re.Match[bytes], notes: li
     other = f"{recorded[3].decode()}-{'??' if month is None else f'{month:02}'}-{recorded[1].decode()}"
     raise FileFormatError(
         "the header holds two different start dates",
-        file.path,
+        path,
         "byte 168, field 'start date', and byte 88, field 'recording'",
         f"{day.isoformat()} and {other}",
         "the same date in both",

@@ -13,8 +13,8 @@ from typing import Final
 
 from sleepagree.files.writing import write_files
 from sleepagree.readers.edf.annotation_lists import format_tal
+from sleepagree.readers.edf.header import MONTHS
 
-_MONTHS: Final = ("JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC")
 _RECORDING_STARTS: Final = "Recording starts"
 
 
@@ -103,7 +103,9 @@ def encode_edf_annotations(
     lists = [format_tal(fraction_s, None, ("", _RECORDING_STARTS))]
     for i, (onset_s, duration_s, text) in enumerate(annotations):
         try:
-            lists.append(format_tal(_exact(onset_s) + fraction_s, duration_s, (text,)))
+            if not math.isfinite(onset_s):
+                raise ValueError(f"the onset must be finite, got {onset_s}")
+            lists.append(format_tal(Decimal(repr(float(onset_s))) + fraction_s, duration_s, (text,)))
         except ValueError as error:
             raise ValueError(f"annotations[{i}]: {error}") from None
     record = b"".join(lists)
@@ -114,39 +116,16 @@ def encode_edf_annotations(
     return _header(start, samples, family) + record.ljust(samples * sample_size, b"\x00")
 
 
-def _exact(seconds: float) -> Decimal:
-    value = float(seconds)
-    if not math.isfinite(value):
-        raise ValueError(f"the onset must be finite, got {seconds}")
-    return Decimal(repr(value))
-
-
 def _header(start: datetime, samples: int, family: EdfFamily) -> bytes:
-    is_bdf = family is EdfFamily.BDF
+    """Return the header of a file with one annotation channel; the widths of the fields are those of the standard."""
+    kind, bits = family[:3], 24 if family is EdfFamily.BDF else 16
     # Two digits mean 1985 to 2084; after that only the recording field tells the year.
     year = f"{start.year % 100:02}" if start.year <= 2084 else "yy"
-    bits = 24 if is_bdf else 16
-    fields = (
-        ("" if is_bdf else "0", 7 if is_bdf else 8),
-        ("X X X X", 80),
-        (f"Startdate {start.day:02}-{_MONTHS[start.month - 1]}-{start.year} X X X", 80),
-        (f"{start.day:02}.{start.month:02}.{year}", 8),
-        (f"{start.hour:02}.{start.minute:02}.{start.second:02}", 8),
-        ("512", 8),
-        (f"{family.value}C", 44),
-        ("1", 8),
-        ("0", 8),
-        ("1", 4),
-        ("BDF Annotations" if is_bdf else "EDF Annotations", 16),
-        ("", 80),
-        ("", 8),
-        ("-1", 8),
-        ("1", 8),
-        (f"{-(2 ** (bits - 1))}", 8),
-        (f"{2 ** (bits - 1) - 1}", 8),
-        ("", 80),
-        (f"{samples}", 8),
-        ("", 32),
+    recording = f"Startdate {start.day:02}-{MONTHS[start.month - 1]}-{start.year} X X X"
+    text = (
+        f"{'X X X X':80}{recording:80}{start:%d.%m}.{year}{start:%H.%M.%S}"
+        f"{'512':8}{family + 'C':44}{'1':8}{'0':8}{'1':4}"
+        f"{kind + ' Annotations':16}{'':80}{'':8}{'-1':8}{'1':8}"
+        f"{-(2 ** (bits - 1)):<8}{2 ** (bits - 1) - 1:<8}{'':80}{samples:<8}{'':32}"
     )
-    text = "".join(value.ljust(size) for value, size in fields)
-    return b"\xffBIOSEMI" + text[7:].encode("ascii") if is_bdf else text.encode("ascii")
+    return (b"\xffBIOSEMI" if family is EdfFamily.BDF else b"0       ") + text.encode("ascii")

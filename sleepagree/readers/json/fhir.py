@@ -17,16 +17,13 @@ from __future__ import annotations
 import json
 import re
 from collections import Counter
-from collections.abc import Iterable, Iterator
-from datetime import datetime
+from collections.abc import Iterator
 from typing import Final
 
 from sleepagree.caution import Note, NoteKind, OwnWord
-from sleepagree.errors import FileFormatError
-from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.mapping.words import UNSCORED
-from sleepagree.readers.json.fields import Field, JsonDocument, read_instant
-from sleepagree.readers.json.intervals import Gathered, StagedInterval, assemble_intervals
+from sleepagree.readers.json.fields import Field, JsonDocument
+from sleepagree.readers.json.intervals import Gathered, StagedInterval, refuse_moment
 from sleepagree.readers.layout import Layout
 
 CODE_SYSTEM: Final = "http://hl7.org/fhir/uv/phr/CodeSystem/sleep-analysis-codes"
@@ -48,54 +45,27 @@ STAGES: Final = {
 _VALID_STATUS: Final = ("final", "amended", "corrected", "preliminary", "registered", "unknown")
 _VOID_STATUS: Final = ("entered-in-error", "cancelled")
 #: Components of the profile pghd-sleep-episode and LOINC codes in a value set, both of [1]_: a night summed up.
-_TOTALS: Final = frozenset(
-    {
-        "totalSleepTime",
-        "coreSleepDuration",
-        "deepSleepDuration",
-        "remSleepDuration",
-        "wakeAfterSleepOnset",
-        "93829-0",
-        "93830-8",
-        "93831-6",
-        "93832-4",
-    }
+_TOTALS: Final = (
+    *("totalSleepTime", "coreSleepDuration", "deepSleepDuration", "remSleepDuration", "wakeAfterSleepOnset"),
+    *("93829-0", "93830-8", "93831-6", "93832-4"),
 )
 _TYPE_NAME: Final = re.compile(r"[A-Z][A-Za-z]{2,39}", re.ASCII)
 
 
 def is_fhir(root: Field) -> bool:
     """Whether a JSON value is a FHIR resource or a list of them."""
-    if root.has("resourceType"):
-        return True
-    return isinstance(root.value, list) and any(element.has("resourceType") for element in root.elements())
+    return any(value.has("resourceType") for value in (root.elements() if isinstance(root.value, list) else [root]))
 
 
-def read_fhir(
-    document: JsonDocument,
-    *,
-    origin: Origin,
-    path: str,
-    layout: Layout,
-    own_words: Iterable[str] = (),
-    source: int | None = None,
-) -> ScoredSpans:
-    """Read sleep-stage Observations.
+def gather_fhir(document: JsonDocument, *, layout: Layout) -> Gathered:
+    """Gather sleep-stage Observations.
 
     Parameters
     ----------
     document : JsonDocument
         Bundle, Observation, list of resources, or one resource a line.
-    origin : Origin
-        File name and hash, carried into the result.
-    path : str
-        File, for messages.
     layout : Layout
         Stages of codes that the code system does not know; zone; what the device can report.
-    own_words : iterable of str
-        Labels that a mapping file explains.
-    source : int, optional
-        Which source to read where several scored the same time, counted from 1 in order of the file.
 
     Raises
     ------
@@ -103,60 +73,54 @@ def read_fhir(
         With the path of the field (``entry[3].effectivePeriod.end``) that is missing or wrong, or when the
         file holds totals only. Paths leave out the step ``resource``.
     """
-    gathered = Gathered()
-    people: dict[str, str] = {}
-    others: Counter[str] = Counter()
+    gathered = Gathered(document.fields[0].path, layout, STAGES, "device or performer")
     statuses: Counter[str] = Counter()
     systems: Counter[str] = Counter()
     totals = 0
     for resource in _resources(document):
         kind = resource.need("resourceType", "the name of a resource type").text()
         if kind != "Observation":
-            others[f"resource {kind}" if _TYPE_NAME.fullmatch(kind) else "resource of unknown type"] += 1
-            continue
-        if not _is_sleep_stage(resource):
-            if _is_total(resource):
-                totals += 1
-            else:
-                others["Observation of another kind"] += 1
-            continue
-        statuses[_valid_status(resource)] += 1
-        _one_person(resource, people)
-        _add_observation(resource, gathered, systems, layout)
+            known = _TYPE_NAME.fullmatch(kind)
+            gathered.ignored[f"resource {kind}" if known else "resource of unknown type"] += 1
+        elif _is_sleep_stage(resource):
+            statuses[_valid_status(resource)] += 1
+            if resource.has("subject"):
+                who = _who(resource.mapping()["subject"])
+                gathered.refuse_second_person(who, f"{resource.place}.subject")
+            _add_observation(resource, gathered, systems)
+        elif _is_total(resource):
+            totals += 1
+        else:
+            gathered.ignored["Observation of another kind"] += 1
     if not gathered.intervals:
-        raise _no_sequence(path, totals, len(gathered.in_bed), others)
+        parts = [f"{totals} summaries of a night"] if totals else []
+        parts += [f"{len(gathered.in_bed)} in-bed intervals"] if gathered.in_bed else []
+        parts += [f"{count} times {what}" for what, count in sorted(gathered.ignored.items())]
+        raise gathered.no_sequence(parts, f"Observations with the code {OBSERVATION_CODE}, one an interval")
     if totals:
-        others["summary of a night (totals)"] = totals
-    gathered.ignored.update(others)
-    gathered.notes += _status_notes(statuses) + _system_notes(systems)
-    return assemble_intervals(
-        gathered,
-        origin=origin,
-        path=path,
-        layout=layout,
-        table=STAGES,
-        own_words=own_words,
-        source=source,
-        source_words="device or performer",
-    )
+        gathered.ignored["summary of a night (totals)"] = totals
+    gathered.notes += [
+        Note.of(NoteKind.STATUS_NOT_FINAL, count=count, status=word)
+        for word, count in sorted(statuses.items())
+        if word in ("preliminary", "registered", "unknown")
+    ]
+    gathered.notes += [
+        Note.of(NoteKind.OTHER_CODE_SYSTEM, count=count, system=OwnWord(system))
+        for system, count in sorted(systems.items())
+    ]
+    return gathered
 
 
 def _resources(document: JsonDocument) -> Iterator[Field]:
     for root in document.fields:
-        yield from _flatten(root)
-
-
-def _flatten(root: Field) -> Iterator[Field]:
-    if isinstance(root.value, list):
-        yield from root.elements()
-        return
-    if root.mapping().get("resourceType") != "Bundle":
-        yield root
-        return
-    entries = root.need("entry", "a list of resources", "The Bundle holds no entry; export it again.")
-    for entry in entries.elements():
-        resource = entry.need("resource", "a resource")
-        yield Field(resource.value, entry.place, entry.path)
+        if isinstance(root.value, list):
+            yield from root.elements()
+        elif root.mapping().get("resourceType") != "Bundle":
+            yield root
+        else:
+            entries = root.need("entry", "a list of resources", "The Bundle holds no entry; export it again.")
+            for entry in entries.elements():
+                yield Field(entry.need("resource", "a resource").value, entry.place, entry.path)
 
 
 # --- what an Observation is about -------------------------------------------------------------------------
@@ -192,34 +156,12 @@ def _valid_status(resource: Field) -> str:
     status = resource.need("status", expected)
     word = status.text(expected)
     if word in _VOID_STATUS:
-        status.fail(
-            "this Observation was withdrawn",
-            found=word,
-            expected=expected,
-            remedy="Take it out of the file; what it says does not hold.",
-        )
+        remedy = "Take it out of the file; what it says does not hold."
+        status.fail("this Observation was withdrawn", found=word, expected=expected, remedy=remedy)
     if word not in _VALID_STATUS:
         shown = word if re.fullmatch(r"[A-Za-z-]{1,20}", word, re.ASCII) else None
         status.fail("this is no status of an Observation", found=shown, expected=expected)
     return word
-
-
-def _one_person(resource: Field, people: dict[str, str]) -> None:
-    """Refuse a second person; who they are is compared and never shown."""
-    subject = resource.mapping().get("subject")
-    if subject is None:
-        return
-    people.setdefault(_who(subject), resource.place)
-    if len(people) > 1:
-        first, second = list(people.values())[:2]
-        raise FileFormatError(
-            "the file holds sleep of more than one person",
-            resource.path,
-            f"{second}.subject",
-            f"another subject than in {first}",
-            "Observations of one person",
-            "Export one file a person.",
-        )
 
 
 def _who(reference: object) -> str:
@@ -244,34 +186,20 @@ def _source(resource: Field) -> str:
 # --- its interval and its stage ---------------------------------------------------------------------------
 
 
-def _add_observation(resource: Field, gathered: Gathered, systems: Counter[str], layout: Layout) -> None:
+def _add_observation(resource: Field, gathered: Gathered, systems: Counter[str]) -> None:
     label = _stage_code(resource, systems)
-    begin, end = _effective_period(resource, naive_allowed=layout.zone is not None)
+    begin, end = map(gathered.instant, _effective_period(resource))
     interval = StagedInterval(begin, end, label, resource.place, _source(resource))
     (gathered.in_bed if label == IN_BED else gathered.intervals).append(interval)
 
 
-def _effective_period(resource: Field, *, naive_allowed: bool) -> tuple[datetime, datetime]:
-    for key in ("effectiveDateTime", "effectiveInstant", "effectiveTiming"):
-        other = resource.get(key)
-        if other is not None:
-            other.fail(
-                "a moment or a timing is no interval of sleep",
-                found=key,
-                expected="effectivePeriod with start and end",
-                remedy="Export intervals.",
-            )
+def _effective_period(resource: Field) -> tuple[Field, Field]:
+    moments = ("effectiveDateTime", "effectiveInstant", "effectiveTiming")
+    refuse_moment(resource, *moments, named="a moment or a timing", expected="effectivePeriod with start and end")
     period = resource.need("effectivePeriod", "a period with start and end")
     start = period.need("start", "the moment at which the interval begins")
-    end = period.need(
-        "end",
-        "the moment at which the interval ends",
-        "A period without an end is still going on; complete it or take the Observation out.",
-    )
-    return (
-        read_instant(start, naive_allowed=naive_allowed),
-        read_instant(end, naive_allowed=naive_allowed),
-    )
+    remedy = "A period without an end is still going on; complete it or take the Observation out."
+    return start, period.need("end", "the moment at which the interval ends", remedy)
 
 
 def _stage_code(resource: Field, systems: Counter[str]) -> str:
@@ -300,35 +228,3 @@ def _stage_code(resource: Field, systems: Counter[str]) -> str:
     if not standard:
         systems[str(codings[0][0].mapping().get("system", "none"))] += 1
     return codes[0]
-
-
-# --- notes and refusals -----------------------------------------------------------------------------------
-
-
-def _status_notes(statuses: Counter[str]) -> list[Note]:
-    return [
-        Note.of(NoteKind.STATUS_NOT_FINAL, count=count, status=word)
-        for word, count in sorted(statuses.items())
-        if word in ("preliminary", "registered", "unknown")
-    ]
-
-
-def _system_notes(systems: Counter[str]) -> list[Note]:
-    return [
-        Note.of(NoteKind.OTHER_CODE_SYSTEM, count=count, system=OwnWord(system))
-        for system, count in sorted(systems.items())
-    ]
-
-
-def _no_sequence(path: str, totals: int, in_bed: int, others: Counter[str]) -> FileFormatError:
-    parts = [f"{totals} summaries of a night"] if totals else []
-    parts += [f"{in_bed} in-bed intervals"] if in_bed else []
-    parts += [f"{count} times {what}" for what, count in sorted(others.items())]
-    return FileFormatError(
-        "no sequence of stages is in this file",
-        path,
-        "",
-        ", ".join(parts) or "no resource at all",
-        f"Observations with the code {OBSERVATION_CODE}, one an interval",
-        "Totals of a night can be compared by their bias only; export the intervals.",
-    )

@@ -11,10 +11,9 @@ import json
 import math
 import re
 from collections import Counter
-from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final, NoReturn
+from typing import Any, Final, NamedTuple, NoReturn, TypeVar
 
 from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import ClockError, FileFormatError, shorten
@@ -26,20 +25,16 @@ _INSTANT: Final = re.compile(
     r"(\d{4}-\d\d-\d\d)(?:[Tt ](\d\d:\d\d)(:\d\d)?([.,]\d+)?\s*([Zz]|[+-]\d\d:?\d\d)?)?", re.ASCII
 )
 _YEARS: Final = (1900, 2199)
+_T = TypeVar("_T")
 
 
-@dataclass(frozen=True)
-class _Refused:
-    """Stands in the decoded tree where a value was that JSON or this reader does not allow."""
+class _Refused(NamedTuple):
+    """Stands in the decoded tree where JSON or this reader does not allow what was there."""
 
     found: str
     expected: str
-
-
-class _KeyTwice(dict[str, Any]):
-    """An object in which a key stood twice."""
-
-    key = ""
+    problem: str = "this value is not allowed"
+    remedy: str = "Correct the file."
 
 
 @dataclass(frozen=True)
@@ -60,8 +55,6 @@ class Field:
     place: str
     path: str
 
-    # --- ways down ---
-
     def get(self, key: str) -> Field | None:
         """Return the field ``key`` of an object, or None where it is absent or null."""
         value = self.mapping().get(key)
@@ -79,45 +72,38 @@ class Field:
         """Whether the value is an object with at least one of these fields."""
         return isinstance(self.value, dict) and any(self.value.get(key) is not None for key in keys)
 
-    def elements(self) -> Iterator[Field]:
-        """Yield the elements of a list."""
-        if not isinstance(self.value, list):
-            self.fail("a list is needed here", expected="a list")
-        for i, value in enumerate(self.value):
-            yield Field(value, f"{self.place}[{i}]", self.path)
+    def elements(self) -> list[Field]:
+        """Return the elements of a list."""
+        values = self._of_kind(list, "a list", "a list")
+        return [Field(value, f"{self.place}[{i}]", self.path) for i, value in enumerate(values)]
 
     def mapping(self) -> dict[str, Any]:
         """Return the value of an object."""
-        if not isinstance(self.value, dict):
-            self.fail("an object is needed here", expected="an object with named fields")
-        return self.value
-
-    # --- values ---
+        return self._of_kind(dict, "an object", "an object with named fields")
 
     def text(self, expected: str = "a text") -> str:
         """Return a text."""
-        if not isinstance(self.value, str):
-            self.fail("a text is needed here", expected=expected)
-        return self.value
+        return self._of_kind(str, "a text", expected)
 
     def number(self, expected: str = "a number") -> float:
         """Return a finite number."""
-        if isinstance(self.value, bool) or not isinstance(self.value, int | float):
-            self.fail("a number is needed here", expected=expected)
-        return float(self.value)
+        return float(self._of_kind((int, float), "a number", expected))
 
     def flag(self) -> bool:
         """Return true or false."""
-        if not isinstance(self.value, bool):
-            self.fail("true or false is needed here", expected="true or false")
+        return self._of_kind(bool, "true or false", "true or false")
+
+    def _of_kind(self, kind: type[_T] | tuple[type[_T], ...], named: str, expected: str) -> _T:
+        # to Python, true and false are numbers
+        if not isinstance(self.value, kind) or (isinstance(self.value, bool) and kind is not bool):
+            self.fail(f"{named} is needed here", expected=expected)
         return self.value
 
     def fail(self, problem: str, *, expected: str = "", remedy: str = "", found: str | None = None) -> NoReturn:
         """Raise an error about this field; ``found`` is the kind of the value unless given."""
         place = self.place.removesuffix(": ") or "top level"
-        raise FileFormatError(
-            problem, self.path, place, kind_of(self.value) if found is None else found, expected, remedy
-        )
+        shown = kind_of(self.value) if found is None else found
+        raise FileFormatError(problem, self.path, place, shown, expected, remedy)
 
 
 def _step(place: str, key: str) -> str:
@@ -131,13 +117,11 @@ def kind_of(value: object) -> str:
         return "an object"
     if isinstance(value, list):
         return f"a list of {len(value)}"
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, int | float):
-        return f"the number {shorten(value)}"
     if isinstance(value, str):
         return "a text" if value else "an empty text"
-    return "null"
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return f"the number {shorten(value)}"
+    return json.dumps(value)
 
 
 # --- decoding ---------------------------------------------------------------------------------------------
@@ -180,16 +164,13 @@ def decode_json(data: bytes, *, path: str) -> JsonDocument:
     """
     text, notes = _decode_text(data, path)
     if not text.strip():
-        raise FileFormatError(
-            "the file is empty", path, "", f"{len(data)} bytes", "a JSON document", "Export it again."
-        )
+        found = f"{len(data)} bytes"
+        raise FileFormatError("the file is empty", path, "", found, "a JSON document", "Export it again.")
     try:
-        value = _loads(text, path, "")
+        return JsonDocument((Field(_loads(text, path, ""), "", path),), by_line=False, notes=notes)
     except json.JSONDecodeError as error:
         if not (error.msg == "Extra data" and _ends_a_line(text, error.pos)):
             raise _syntax_error(error, path, error.lineno) from None
-    else:
-        return JsonDocument((Field(value, "", path),), by_line=False, notes=notes)
     fields = []
     # not splitlines(): JSON texts may hold U+2028 and its like unescaped
     for i, line in enumerate(re.split(r"\r\n|\n|\r", text), 1):
@@ -205,8 +186,8 @@ def decode_json(data: bytes, *, path: str) -> JsonDocument:
 
 def _ends_a_line(text: str, position: int) -> bool:
     """Whether only space and a line's end stand between the first value and what follows it."""
-    before = text[:position]
-    return "\n" in before[len(before.rstrip()) :] or "\r" in before[len(before.rstrip()) :]
+    space = text[len(text[:position].rstrip()) : position]
+    return "\n" in space or "\r" in space
 
 
 def _decode_text(data: bytes, path: str) -> tuple[str, tuple[Note, ...]]:
@@ -214,25 +195,21 @@ def _decode_text(data: bytes, path: str) -> tuple[str, tuple[Note, ...]]:
     try:
         text = data.decode(encoding)
     except UnicodeDecodeError as error:
+        where, found = f"byte {error.start}", f"byte 0x{data[error.start]:02x}"
         raise FileFormatError(
-            "the text cannot be decoded",
-            path,
-            f"byte {error.start}",
-            f"byte 0x{data[error.start]:02x}",
-            "JSON in UTF-8",
-            "Save the file as UTF-8.",
+            "the text cannot be decoded", path, where, found, "JSON in UTF-8", "Save the file as UTF-8."
         ) from None
     notes = () if encoding in ("utf-8", "utf-8-sig") else (Note.of(NoteKind.NOT_UTF8, encoding=encoding),)
     return text, notes
 
 
 def _loads(text: str, path: str, line: str) -> Any:
-    refused = False
+    is_refused = False
 
-    def refuse(found: str, expected: str) -> _Refused:
-        nonlocal refused
-        refused = True
-        return _Refused(found, expected)
+    def refuse(*told: str) -> _Refused:
+        nonlocal is_refused
+        is_refused = True
+        return _Refused(*told)
 
     def whole(digits: str) -> Any:
         if len(digits) > _MOST_DIGITS:
@@ -246,22 +223,18 @@ def _loads(text: str, path: str, line: str) -> Any:
     def constant(word: str) -> Any:
         return refuse(word, "a finite number or null")
 
-    def gather(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-        nonlocal refused
+    def gather(pairs: list[tuple[str, Any]]) -> Any:
         found = dict(pairs)
         if len(found) == len(pairs):
             return found
-        refused = True
-        twice = _KeyTwice(found)
-        twice.key = next(key for key, times in Counter(key for key, _ in pairs).items() if times > 1)
-        return twice
+        twice = next(key for key, times in Counter(key for key, _ in pairs).items() if times > 1)
+        remedy = "Which of the two values holds cannot be known; correct the file."
+        return refuse(f"'{shorten(twice)}' twice", "every key once", "a key stands twice in one object", remedy)
 
     try:
         value = json.loads(
             text, parse_int=whole, parse_float=decimal, parse_constant=constant, object_pairs_hook=gather
         )
-        if refused:
-            _report_refused(value, path, f"{line}: " if line else "")
     except RecursionError:
         raise FileFormatError(
             "the document is nested too deeply",
@@ -271,49 +244,35 @@ def _loads(text: str, path: str, line: str) -> Any:
             "records of sleep stages, a few levels deep",
             "This is no export of sleep stages.",
         ) from None
+    if is_refused:
+        _report_refused(Field(value, f"{line}: " if line else "", path))
     return value
 
 
-def _report_refused(root: object, path: str, place: str) -> None:
+def _report_refused(root: Field) -> None:
     """Raise the error of the first value that was refused while decoding."""
-    pending: list[tuple[object, str]] = [(root, place)]
+    pending = [root]
     while pending:
-        value, place = pending.pop()
-        if isinstance(value, _KeyTwice):
-            raise FileFormatError(
-                "a key stands twice in one object",
-                path,
-                place.removesuffix(": ") or "top level",
-                f"'{shorten(value.key)}' twice",
-                "every key once",
-                "Which of the two values holds cannot be known; correct the file.",
-            )
+        field = pending.pop()
+        value = field.value
         if isinstance(value, _Refused):
-            raise FileFormatError(
-                "this value is not allowed",
-                path,
-                place.removesuffix(": ") or "top level",
-                value.found,
-                value.expected,
-                "Correct the file.",
-            )
+            field.fail(value.problem, found=value.found, expected=value.expected, remedy=value.remedy)
         if isinstance(value, dict):
-            pending += [(v, _step(place, key)) for key, v in reversed(value.items())]
+            pending += [Field(v, _step(field.place, key), field.path) for key, v in reversed(value.items())]
         elif isinstance(value, list):
-            pending += [(v, f"{place}[{i}]") for i, v in reversed(list(enumerate(value)))]
+            pending += reversed(field.elements())
 
 
 def _syntax_error(error: json.JSONDecodeError, path: str, line: int) -> FileFormatError:
-    ended = error.pos >= len(error.doc.rstrip())
-    wanted = error.msg.startswith("Expecting ")
-    return FileFormatError(
-        "this is no valid JSON" if wanted else f"this is no valid JSON: {error.msg[0].lower()}{error.msg[1:]}",
-        path,
-        f"line {line}, column {error.colno}",
-        "the end of the file" if ended else f"{error.doc[error.pos]!r}",
-        error.msg.removeprefix("Expecting ") if wanted else "",
-        "The file may be cut short; export it again." if ended else "Correct the file, or export it again.",
-    )
+    """Return the error for text that is no JSON; the decoder says "Expecting" and what, or what is wrong."""
+    _, is_wanted, wanted = error.msg.rpartition("Expecting ")
+    problem = "this is no valid JSON" + ("" if is_wanted else f": {error.msg[0].lower()}{error.msg[1:]}")
+    where = f"line {line}, column {error.colno}"
+    if error.pos < len(error.doc.rstrip()):
+        found, remedy = repr(error.doc[error.pos]), "Correct the file, or export it again."
+    else:
+        found, remedy = "the end of the file", "The file may be cut short; export it again."
+    return FileFormatError(problem, path, where, found, wanted if is_wanted else "", remedy)
 
 
 # --- times ------------------------------------------------------------------------------------------------
@@ -340,14 +299,12 @@ def read_instant(field: Field, *, naive_allowed: bool) -> datetime:
     text = field.text(expected).strip()
     match = _INSTANT.fullmatch(text)
     if match is None:
-        field.fail("the time cannot be read", expected=expected, found=_safe_time(text))
+        # what looks like a time is shown as it is, and only the kind of anything else
+        is_safe = re.fullmatch(r"[0-9TtZz:.,+ -]{1,40}", text, re.ASCII)
+        field.fail("the time cannot be read", expected=expected, found=f"'{text}'" if is_safe else kind_of(text))
     if match[2] is None:
-        field.fail(
-            "a date alone tells no moment",
-            expected=expected,
-            found=text,
-            remedy="Stages need clock times; a date is enough for totals only.",
-        )
+        remedy = "Stages need clock times; a date is enough for totals only."
+        field.fail("a date alone tells no moment", expected=expected, found=text, remedy=remedy)
     try:
         moment = datetime.fromisoformat(text.replace(",", ".").replace(" ", "T", 1).replace(" ", "").upper())
     except ValueError:
@@ -364,8 +321,3 @@ def read_instant(field: Field, *, naive_allowed: bool) -> datetime:
             'Give the zone the times are in: --zone ZONE, or in a layout\n    [file]\n    zone = "Europe/Helsinki"',
         )
     return moment
-
-
-def _safe_time(text: str) -> str:
-    """Return a text that looks like a time as it is, and only the kind of anything else."""
-    return f"'{text}'" if re.fullmatch(r"[0-9TtZz:.,+ -]{1,40}", text, re.ASCII) else kind_of(text)

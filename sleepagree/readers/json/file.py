@@ -8,14 +8,15 @@ from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
-from sleepagree.errors import ClockError, FileFormatError
+from sleepagree.errors import FileFormatError
 from sleepagree.files.reading import read_bytes
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
-from sleepagree.readers.json.fhir import is_fhir, read_fhir
+from sleepagree.readers.json.fhir import gather_fhir, is_fhir
 from sleepagree.readers.json.fields import decode_json, kind_of
-from sleepagree.readers.json.mobile_health import is_mobile_health, read_mobile_health
+from sleepagree.readers.json.intervals import assemble_intervals
+from sleepagree.readers.json.mobile_health import gather_mobile_health, is_mobile_health
 from sleepagree.readers.json.records import find_records, read_records
-from sleepagree.readers.layout import NO_LAYOUT, Layout
+from sleepagree.readers.layout import NO_LAYOUT, Layout, one_zone
 
 
 def read_json(
@@ -65,20 +66,17 @@ def read_json(
     data = read_bytes(path, expected="JSON")
     given = layout or NO_LAYOUT
     document = decode_json(data, path=name)
-    digest = hashlib.sha256(data).hexdigest()
+    origin = Origin(Path(name).name, "json", hashlib.sha256(data).hexdigest())
     own = frozenset(own_words)
-
-    def origin(reader: str) -> Origin:
-        return Origin(Path(name).name, reader, digest)
-
     # the words of the standards are rarer than those of a table: look for them first
-    for belongs, read, reader in (
-        (is_fhir, read_fhir, "fhir"),
-        (is_mobile_health, read_mobile_health, "mobile-health"),
+    for belongs, gather, reader in (
+        (is_fhir, gather_fhir, "fhir"),
+        (is_mobile_health, gather_mobile_health, "mobile-health"),
     ):
         if any(belongs(root) for root in document.fields):
-            placed = replace(given, zone=_one_zone(zone, given, name))
-            spans = read(document, origin=origin(reader), path=name, layout=placed, own_words=own, source=source)
+            placed = replace(given, zone=one_zone(zone, given, name))
+            gathered = gather(document, layout=placed)
+            spans = assemble_intervals(gathered, origin=replace(origin, reader=reader), own_words=own, source=source)
             return spans.with_changes(notes=(*document.notes, *spans.notes))
     if source is not None:
         raise ValueError("source is for FHIR and mobile-health records; this file holds neither")
@@ -87,22 +85,8 @@ def read_json(
         raise FileFormatError(
             "nothing in this JSON looks like sleep stages",
             name,
-            "",
-            kind_of(document.fields[0].value),
-            "FHIR Observations, IEEE 1752.1 sleep-stage records, or a list of records with a time and a stage",
-            "Export it as one of these, or as a table.",
+            found=kind_of(document.fields[0].value),
+            expected="FHIR Observations, IEEE 1752.1 sleep-stage records, or a list of records with a time and a stage",
+            remedy="Export it as one of these, or as a table.",
         )
-    return read_records(records, origin=origin("json"), path=name, layout=given, zone=zone, own_words=own)
-
-
-def _one_zone(zone: str | None, layout: Layout, path: str) -> str | None:
-    if zone is not None and layout.zone is not None and zone != layout.zone:
-        raise ClockError(
-            "the layout names one zone, the command another",
-            path,
-            "zone",
-            f"{layout.zone} in {layout.name or 'the layout'}, {zone} on the command line or in the nights table",
-            "one zone",
-            "Take one of them out.",
-        )
-    return zone or layout.zone
+    return read_records(records, origin=origin, path=name, layout=given, zone=zone, own_words=own)

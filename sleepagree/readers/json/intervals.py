@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import pairwise
@@ -13,21 +13,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, Moment, Note, NoteKind, ZoneName
-from sleepagree.errors import ClockError, InputError
+from sleepagree.errors import ClockError, FileFormatError, InputError
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED, put_layout_first
+from sleepagree.readers.json.fields import Field, read_instant
 from sleepagree.readers.layout import Layout
+from sleepagree.readers.row_lengths import common_step_us, settle_inclusive_ends
 from sleepagree.readers.rows import (
     LabelledRows,
     Places,
     SourceFacts,
-    common_step_us,
     make_spans,
     number_labels,
-    settle_inclusive_ends,
     stages_of_labels,
 )
-from sleepagree.readers.times import (
+from sleepagree.readers.times.clock import (
     HOUR_US,
     SECOND_US,
     Clock,
@@ -35,9 +35,9 @@ from sleepagree.readers.times import (
     Microseconds,
     fixed_zone,
     microseconds_of,
-    offset_change,
-    resolve_wall_clock,
 )
+from sleepagree.readers.times.forms import offset_change
+from sleepagree.readers.times.zones import resolve_wall_clock
 
 #: Silence of a source after which it is another night to it.
 _NIGHT_BREAK_US: Final = 3 * HOUR_US
@@ -61,24 +61,73 @@ class StagedInterval(NamedTuple):
 
 @dataclass
 class Gathered:
-    """What a reader of records has gathered from a file.
+    """What has been gathered from the records of a file.
 
     Parameters
     ----------
-    intervals : list of StagedInterval
-        Stages.
-    in_bed : list of StagedInterval
-        Containers around them.
+    path : str
+        File, for messages.
+    layout : Layout
+        How to read it; times need an offset from UTC where it names no zone.
+    table : mapping of str to str
+        Labels of the format that are no plain names -> stage; the layout goes before it.
+    source_words : str
+        What tells sources apart in this format, for messages.
+    intervals, in_bed : list of StagedInterval
+        Stages, and containers around them.
     ignored : Counter
         What else the file holds, in words of our own.
-    notes : list of str
+    notes : list of Note
         Ledger lines.
+    people : dict
+        Who slept -> where that is said first; compared and never shown.
     """
 
+    path: str
+    layout: Layout
+    table: Mapping[str, str] = field(default_factory=dict)
+    source_words: str = "source"
     intervals: list[StagedInterval] = field(default_factory=list)
     in_bed: list[StagedInterval] = field(default_factory=list)
     ignored: Counter[str] = field(default_factory=Counter)
     notes: list[Note] = field(default_factory=list)
+    people: dict[str, str] = field(default_factory=dict)
+
+    def instant(self, told: Field) -> datetime:
+        """Return the moment that a field tells."""
+        return read_instant(told, naive_allowed=self.layout.zone is not None)
+
+    def refuse_second_person(self, who: str, place: str) -> None:
+        """Raise a FileFormatError where somebody else slept than in the records before."""
+        self.people.setdefault(who, place)
+        if len(self.people) > 1:
+            first, second = list(self.people.values())[:2]
+            raise FileFormatError(
+                "the file holds sleep of more than one person",
+                self.path,
+                second,
+                f"another one than in {first}",
+                "records of one person",
+                "Export one file a person.",
+            )
+
+    def no_sequence(self, parts: Sequence[str], expected: str) -> FileFormatError:
+        """Return the error for a file without stages; ``parts`` say what it holds."""
+        return FileFormatError(
+            "no sequence of stages is in this file",
+            self.path,
+            found=", ".join(parts) or "no record",
+            expected=expected,
+            remedy="Totals of a night can be compared by their bias only; export the intervals.",
+        )
+
+
+def refuse_moment(holder: Field, *keys: str, named: str, expected: str) -> None:
+    """Raise a FileFormatError where one of the fields tells a moment in the place of an interval."""
+    for key in keys:
+        moment = holder.get(key)
+        if moment is not None:
+            moment.fail(f"{named} is no interval of sleep", found=key, expected=expected, remedy="Export intervals.")
 
 
 class _Timed(NamedTuple):
@@ -98,15 +147,7 @@ class _Timed(NamedTuple):
 
 
 def assemble_intervals(
-    gathered: Gathered,
-    *,
-    origin: Origin,
-    path: str,
-    layout: Layout,
-    table: Mapping[str, str],
-    own_words: Iterable[str],
-    source: int | None,
-    source_words: str,
+    gathered: Gathered, *, origin: Origin, own_words: Iterable[str], source: int | None
 ) -> ScoredSpans:
     """Make spans of intervals.
 
@@ -116,61 +157,41 @@ def assemble_intervals(
         At least one interval.
     origin : Origin
         Carried into the result.
-    path : str
-        File, for messages.
-    layout : Layout
-        Zone, stages, what to do with overlaps, what the device can report.
-    table : mapping of str to str
-        Labels of the format that are no plain names -> stage; the layout goes before it.
     own_words : iterable of str
         Labels that a mapping file explains.
     source : int, optional
         Which source to keep, counted from 1 in order of the file.
-    source_words : str
-        What tells sources apart in this format, for messages.
     """
+    path, layout = gathered.path, gathered.layout
     everything = _on_one_clock([*gathered.intervals, *gathered.in_bed], layout.zone, path)
     is_stage = np.arange(len(everything.intervals)) < len(gathered.intervals)
-    containers = everything.taking(~is_stage)
-    timed, source_notes = _one_source(everything.taking(is_stage), source, source_words, path)
+    timed, source_notes = _one_source(everything.taking(is_stage), source, gathered.source_words, path)
     places = Places([interval.place for interval in timed.intervals], "{}", "{}")
     labels, codes = number_labels([interval.label for interval in timed.intervals])
-    stages = stages_of_labels(
-        labels, codes, places, table=put_layout_first(table, layout.stages), own_words=own_words, path=path
-    )
+    table = put_layout_first(gathered.table, layout.stages)
+    stages = stages_of_labels(labels, codes, places, table=table, own_words=own_words, path=path)
     end_us, end_notes = _settle_ends(timed, layout, path)
     epoch_s, epoch_from = _epoch_length(timed.begin_us, end_us, layout)
+    in_bed_notes = _in_bed_note(everything.taking(~is_stage))
     facts = SourceFacts(
         reports=layout.reports,
         epoch_s=epoch_s,
         epoch_from=epoch_from,
         ignored=dict(sorted(gathered.ignored.items())),
-        notes=(*gathered.notes, *source_notes, *everything.notes, *end_notes, *_container_note(containers)),
+        notes=(*gathered.notes, *source_notes, *everything.notes, *end_notes, *in_bed_notes),
         cautions=(*everything.cautions, *_no_wake_caution(stages)),
     )
-    rows = LabelledRows(
-        timed.begin_us,
-        end_us,
-        codes,
-        np.arange(len(timed.intervals)),
-        labels,
-        stages,
-        places,
-        timed.clock,
-        path,
-    )
+    file_row = np.arange(len(timed.intervals))
+    rows = LabelledRows(timed.begin_us, end_us, codes, file_row, labels, stages, places, timed.clock, path)
     return make_spans(rows, origin=origin, facts=facts, overlaps=layout.overlaps)
 
 
 def _settle_ends(timed: _Timed, layout: Layout, path: str) -> tuple[Microseconds, tuple[Note, ...]]:
     order = np.argsort(timed.begin_us, kind="stable")
     end_us = timed.end_us.copy()
+    listing = timed.intervals[int(order[0])].place
     end_us[order], notes = settle_inclusive_ends(
-        timed.begin_us[order],
-        timed.end_us[order],
-        ends=layout.ends,
-        path=path,
-        listing=timed.intervals[int(order[0])].place,
+        timed.begin_us[order], end_us[order], ends=layout.ends, path=path, listing=listing
     )
     return end_us, notes
 
@@ -184,19 +205,18 @@ def _epoch_length(begin_us: Microseconds, end_us: Microseconds, layout: Layout) 
     return step_s, EpochLengthFrom.INFERRED
 
 
-def _container_note(containers: _Timed) -> tuple[Note, ...]:
+def _in_bed_note(containers: _Timed) -> tuple[Note, ...]:
     if not containers.intervals:
         return ()
-    order = np.argsort(containers.begin_us, kind="stable")[:_SHOWN]
+    times = sorted(zip(containers.begin_us.tolist(), containers.end_us.tolist(), strict=True), key=lambda t: t[0])
     begins, ends = (
-        tuple(Moment(containers.clock.show(int(us[i]))) for i in order)
-        for us in (containers.begin_us, containers.end_us)
+        tuple(Moment(containers.clock.show(us)) for us in side) for side in zip(*times[:_SHOWN], strict=True)
     )
-    return (Note.of(NoteKind.IN_BED, begins=begins, ends=ends, more=len(containers.intervals) - len(begins)),)
+    return (Note.of(NoteKind.IN_BED, begins=begins, ends=ends, more=len(times) - len(begins)),)
 
 
 def _no_wake_caution(stages: Sequence[str]) -> tuple[Caution, ...]:
-    if "W" in stages or all(stage in (UNSCORED, NOT_A_STAGE) for stage in stages):
+    if "W" in stages or {UNSCORED, NOT_A_STAGE}.issuperset(stages):
         return ()
     return (Caution.of(CautionKind.NO_WAKE_INTERVAL),)
 
@@ -218,37 +238,29 @@ def _on_one_clock(intervals: list[StagedInterval], zone: str | None, path: str) 
             "all of them with an offset, or all without",
             "Export the times again in one form.",
         )
-    readings = np.array([microseconds_of(m) for interval in intervals for m in interval[:2]], np.int64)
+    readings = np.array([[microseconds_of(m) for m in interval[:2]] for interval in intervals], np.int64)
+    order = np.argsort(readings[:, 0], kind="stable")
     claims_utc = not any(naive) and not any(offsets)
+    cautions: tuple[Caution, ...] = ()
     if all(naive) or (claims_utc and zone is not None and zone not in _UTC_NAMES):
-        return _on_local_clock(intervals, readings.reshape(-1, 2), zone or "UTC", path, claimed=claims_utc)
-    moments = (readings - np.array(offsets, np.int64) * SECOND_US).reshape(-1, 2)
+        # readings of a local clock: their order tells a repeated hour apart
+        local = zone or "UTC"
+        places = [intervals[i].place for i in order]
+        resolved = resolve_wall_clock(readings[order].ravel(), local, path=path, where=lambda i: places[i // 2])
+        readings[order] = resolved.us.reshape(-1, 2)
+        if claims_utc:
+            cautions = (Caution.of(CautionKind.UTC_READ_AS_LOCAL, zone=ZoneName(local)),)
+        clock = FileClock(Clock.UTC, resolved.zone)
+        return _Timed(intervals, readings[:, 0], readings[:, 1], clock, resolved.notes, cautions)
+    moments = readings - np.array(offsets, np.int64).reshape(-1, 2) * SECOND_US
     order = np.argsort(moments[:, 0], kind="stable")
-    notes = list(_offset_notes([intervals[i] for i in order]))
+    notes = _offset_notes([intervals[i] for i in order])
     if claims_utc and zone is None:
         notes.append(Note.of(NoteKind.UTC_CLAIMED))
     if zone is not None and not claims_utc:
         notes.append(Note.of(NoteKind.ZONE_BESIDE_OFFSETS, zone=ZoneName(zone)))
-    first = offsets[2 * int(order[0])] or 0
-    return _Timed(intervals, moments[:, 0], moments[:, 1], FileClock(Clock.UTC, fixed_zone(first)), tuple(notes), ())
-
-
-def _on_local_clock(
-    intervals: list[StagedInterval], readings: Microseconds, zone: str, path: str, *, claimed: bool
-) -> _Timed:
-    """Return intervals whose times are readings of a local clock; their order tells a repeated hour apart."""
-    order = np.argsort(readings[:, 0], kind="stable")
-    places = [intervals[i].place for i in order]
-    resolved = resolve_wall_clock(
-        readings[order].ravel(), zone, path=path, where=lambda position: places[position // 2]
-    )
-    moments = np.empty_like(readings)
-    moments[order] = resolved.us.reshape(-1, 2)
-    cautions: tuple[Caution, ...] = ()
-    if claimed:
-        cautions = (Caution.of(CautionKind.UTC_READ_AS_LOCAL, zone=ZoneName(zone)),)
-    clock = FileClock(Clock.UTC, resolved.zone)
-    return _Timed(intervals, moments[:, 0], moments[:, 1], clock, resolved.notes, cautions)
+    clock = FileClock(Clock.UTC, fixed_zone(offsets[2 * int(order[0])] or 0))
+    return _Timed(intervals, moments[:, 0], moments[:, 1], clock, tuple(notes), cautions)
 
 
 def _offset_s(moment: datetime) -> int | None:
@@ -256,15 +268,16 @@ def _offset_s(moment: datetime) -> int | None:
     return None if offset is None else round(offset.total_seconds())
 
 
-def _offset_notes(intervals: Sequence[StagedInterval]) -> Iterator[Note]:
+def _offset_notes(intervals: Sequence[StagedInterval]) -> list[Note]:
     changes = []
     for before, after in pairwise(intervals):
         first, second = _offset_s(before.begin), _offset_s(after.begin)
         if first != second and first is not None and second is not None:
             changes.append(offset_change(first, second, after.place))
-    yield from changes[:_SHOWN]
+    notes = changes[:_SHOWN]
     if len(changes) > _SHOWN:
-        yield Note.of(NoteKind.OFFSET_CHANGES_MORE, count=len(changes) - _SHOWN, of_intervals=True)
+        notes.append(Note.of(NoteKind.OFFSET_CHANGES_MORE, count=len(changes) - _SHOWN, of_intervals=True))
+    return notes
 
 
 # --- sources ----------------------------------------------------------------------------------------------
@@ -296,33 +309,35 @@ def _one_source(timed: _Timed, source: int | None, source_words: str, path: str)
 
 
 def _refuse_two_at_once(timed: _Timed, codes: NDArray[np.intp], source_words: str, path: str) -> None:
-    stays = sorted(stay for code in np.unique(codes) for stay in _stays(timed, codes == code, int(code)))
+    stays = sorted(_stays(timed, codes))
     latest = stays[0]
     for stay in stays[1:]:
         if stay.begin_us < latest.end_us and stay.source != latest.source:
-            first, second = sorted((latest, stay), key=lambda s: s.source)
-            counts = np.bincount(codes)
+            (_, _, one, place), (_, _, other, where) = sorted((latest, stay), key=lambda s: s.source)
+            n = np.bincount(codes)
+            found = f"source {one} ({n[one]} intervals, one of them {place}) and source {other} ({n[other]})"
             raise InputError(
                 "two sources scored the same night",
                 path,
-                second.place,
-                f"source {first.source} ({counts[first.source]} intervals, one of them {first.place}) and "
-                f"source {second.source} ({counts[second.source]}), both at {timed.clock.show(stay.begin_us)}",
+                where,
+                f"{found}, both at {timed.clock.show(stay.begin_us)}",
                 "one source a night",
-                f"Keep the records of one {source_words} in the file; in Python, "
-                f"read_json(path, source={first.source}) or source={second.source} reads one of them.",
+                f"Keep the records of one {source_words} in the file; in Python, read_json(path, source={one}) or "
+                f"source={other} reads one of them.",
             )
         latest = max(latest, stay, key=lambda s: s.end_us)
 
 
-def _stays(timed: _Timed, keep: NDArray[np.bool_], source: int) -> list[_Stay]:
-    """Return the nights of one source: its intervals with no longer silence between them than a night has."""
-    own = timed.taking(keep)
+def _stays(timed: _Timed, codes: NDArray[np.intp]) -> list[_Stay]:
+    """Return the nights of each source: its intervals with no longer silence between them than a night has."""
     stays: list[_Stay] = []
-    for i in np.argsort(own.begin_us, kind="stable"):
-        begin, end = int(own.begin_us[i]), int(own.end_us[i])
-        if stays and begin - stays[-1].end_us < _NIGHT_BREAK_US:
-            stays[-1] = stays[-1]._replace(end_us=max(stays[-1].end_us, end))
+    last: dict[int, int] = {}
+    for i in np.argsort(timed.begin_us, kind="stable"):
+        begin, end, code = int(timed.begin_us[i]), int(timed.end_us[i]), int(codes[i])
+        at = last.get(code)
+        if at is not None and begin - stays[at].end_us < _NIGHT_BREAK_US:
+            stays[at] = stays[at]._replace(end_us=max(stays[at].end_us, end))
         else:
-            stays.append(_Stay(begin, end, source, own.intervals[i].place))
+            last[code] = len(stays)
+            stays.append(_Stay(begin, end, code, timed.intervals[i].place))
     return stays

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import NoReturn
 
 from sleepagree.caution import Note, NoteKind, OwnWord
-from sleepagree.errors import FileFormatError, shorten
+from sleepagree.errors import shorten
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.readers.json.fields import Field, JsonDocument
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.rows import Places
-from sleepagree.readers.table.reader import Table, spans_of_table
+from sleepagree.readers.table.reader import spans_of_table
+from sleepagree.readers.table.table import Table
 
 
 @dataclass(frozen=True)
@@ -46,34 +46,30 @@ def find_records(document: JsonDocument) -> Records | None:
     """
     if document.by_line:
         return Records(document.fields, document.notes)
-    root = document.fields[0]
-    if isinstance(root.value, list):
-        return _checked(root, document.notes) if _holds_objects(root.value) else None
-    if not isinstance(root.value, dict):
+    root, notes = document.fields[0], document.notes
+    if isinstance(root.value, dict):
+        lists = [key for key, value in root.value.items() if _holds_objects(value)]
+        if not lists:
+            return None
+        if len(lists) > 1:
+            root.fail(
+                "more than one field holds a list of records",
+                found=", ".join(f"'{shorten(key)}'" for key in lists[:6]),
+                expected="one list of records",
+                remedy="Write the one with the stages to a file of its own.",
+            )
+        root = root.need(lists[0], "a list of records")
+        notes = (*notes, Note.of(NoteKind.RECORDS_FROM_FIELD, field=OwnWord(lists[0])))
+    elif not _holds_objects(root.value):
         return None
-    lists = [key for key, value in root.value.items() if isinstance(value, list) and _holds_objects(value)]
-    if not lists:
-        return None
-    if len(lists) > 1:
-        root.fail(
-            "more than one field holds a list of records",
-            found=", ".join(f"'{shorten(key)}'" for key in lists[:6]),
-            expected="one list of records",
-            remedy="Write the one with the stages to a file of its own.",
-        )
-    chosen = root.need(lists[0], "a list of records")
-    return _checked(chosen, (*document.notes, Note.of(NoteKind.RECORDS_FROM_FIELD, field=OwnWord(lists[0]))))
-
-
-def _holds_objects(values: Sequence[object]) -> bool:
-    return any(isinstance(value, dict) for value in values)
-
-
-def _checked(list_field: Field, notes: tuple[Note, ...]) -> Records:
-    fields = tuple(list_field.elements())
+    fields = tuple(root.elements())
     for field in fields:
         field.mapping()
     return Records(fields, notes)
+
+
+def _holds_objects(value: object) -> bool:
+    return isinstance(value, list) and any(isinstance(element, dict) for element in value)
 
 
 def read_records(
@@ -107,16 +103,20 @@ def read_records(
     FileFormatError, EpochGridError, ClockError, UnknownStageError
         As for tables.
     """
-    nested = _nested_names(records.fields)
-    names = [name for name in dict.fromkeys(n for f in records.fields for n in f.mapping()) if name not in nested]
+    rows = [field.mapping() for field in records.fields]
+    nested = {name for row in rows for name, value in row.items() if isinstance(value, dict | list)}
+    names = [name for name in dict.fromkeys(name for row in rows for name in row) if name not in nested]
     notes = list(records.notes)
     if nested:
         notes.append(Note.of(NoteKind.FIELDS_NESTED, fields=tuple(map(OwnWord, sorted(nested)[:6]))))
     if not names:
-        _refuse_bare(records.fields[0])
-    columns = {
-        position: [_cell(field.mapping().get(name)) for field in records.fields] for position, name in enumerate(names)
-    }
+        records.fields[0].fail(
+            "the records hold no plain field",
+            found="objects and lists only",
+            expected="fields such as start, end and stage",
+            remedy="Export flat records, or a table.",
+        )
+    columns = {position: [_cell(row.get(name)) for row in rows] for position, name in enumerate(names)}
     places = Places([field.place.removesuffix(": ") for field in records.fields], "{}", "{}")
     table = Table(
         tuple(names),
@@ -132,27 +132,12 @@ def read_records(
     return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
 
 
-def _nested_names(fields: Sequence[Field]) -> set[str]:
-    return {name for field in fields for name, value in field.mapping().items() if isinstance(value, dict | list)}
-
-
-def _refuse_bare(field: Field) -> NoReturn:
-    raise FileFormatError(
-        "the records hold no plain field",
-        field.path,
-        field.place,
-        "objects and lists only",
-        "fields such as start, end and stage",
-        "Export flat records, or a table.",
-    )
-
-
 def _cell(value: object) -> str:
     """Return a value as the text that a table would hold."""
     if value is None:
         return ""
     if isinstance(value, bool):
-        return "true" if value else "false"
+        return str(value).lower()
     if isinstance(value, float) and value.is_integer() and abs(value) < 2**53:
         # 1714599660.0 is how some writers put a whole number
         return str(int(value))

@@ -10,23 +10,22 @@ References
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
 from sleepagree.caution import FileName, Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, UnknownStageError, shorten
 from sleepagree.files.reading import read_bytes
-from sleepagree.hypnogram.spans import Origin, ScoredSpans
+from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers.columns import find_columns
-from sleepagree.readers.csv_rows import read_cells
 from sleepagree.readers.layout import NO_LAYOUT, Layout
 from sleepagree.readers.rows import Places
-from sleepagree.readers.table.reader import Table, spans_of_table
+from sleepagree.readers.table.reader import spans_of_table, table_of_text
 
 _MISSING: Final = "n/a"
 #: Folders below the root of a BIDS dataset: participant, session, kind of data.
@@ -67,33 +66,23 @@ def read_events(
     name = os.fspath(path)
     layout = layout or NO_LAYOUT
     data = read_bytes(path)
-    cells = read_cells(data, path=name, delimiter=layout.delimiter or _tab_if_any(data), encoding=layout.encoding)
-    columns = find_columns(cells.names, layout, path=name, where=f"line {cells.header_line}")
-    stage = cells.names[columns.stage]
-    texts = cells.column(columns.stage)
+    tab = "\t" if b"\t" in data.partition(b"\n")[0] else None
+    table = table_of_text(data, name, "events", delimiter=layout.delimiter or tab, encoding=layout.encoding)
+    columns = find_columns(table.names, layout, path=name, where=table.header_place)
+    stage = table.names[columns.stage]
     levels, notes = find_levels(Path(path), stage)
     if not levels and not columns.rechtschaffen_kales:
-        _refuse_bare_codes(texts, stage, layout, frozenset(own_words), name, Places(cells.lines))
-    table = Table(
-        cells.names,
-        {i: cells.column(i) for i in range(len(cells.names))},
-        Places(cells.lines),
-        Origin(os.path.basename(name), "events", hashlib.sha256(data).hexdigest()),  # noqa: PTH119 - speed
-        name,
-        (*cells.notes, *notes),
+        _refuse_bare_codes(table.texts(columns.stage), stage, layout, frozenset(own_words), name, table.places)
+    table = replace(
+        table,
+        notes=(*table.notes, *notes),
         levels=levels,
         elapsed=True,
         duration_unit=1.0,
         missing=frozenset((_MISSING,)),
-        header_place=f"line {cells.header_line}",
         decimal_point=True,
     )
     return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
-
-
-def _tab_if_any(data: bytes) -> str | None:
-    """Return the delimiter of the format where the header has it."""
-    return "\t" if b"\t" in data.partition(b"\n")[0] else None
 
 
 def _refuse_bare_codes(
@@ -112,7 +101,7 @@ def _refuse_bare_codes(
         f"{places.listing(rows)}, column '{shorten(stage)}'" if len(codes) == 1 else f"column '{shorten(stage)}'",
         ", ".join(sorted(codes, key=float)[:20]),
         f"'Levels' of '{shorten(stage)}' in an events.json, or a layout",
-        "Give a layout (--layout FILE.toml) with\n    [stages]\n" + lines,
+        ("Give a layout (", ") with\n    [stages]\n" + lines),
         codes,
     )
 
@@ -250,11 +239,6 @@ def _read_object(sidecar: Path) -> dict[str, Any]:
 
 
 def _broken(sidecar: Path, where: str, found: str, expected: str) -> FileFormatError:
-    return FileFormatError(
-        "the description of the columns cannot be used",
-        str(sidecar),
-        where,
-        found,
-        expected,
-        "Correct this file; it belongs to the table that was to be read.",
-    )
+    problem = "the description of the columns cannot be used"
+    remedy = "Correct this file; it belongs to the table that was to be read."
+    return FileFormatError(problem, str(sidecar), where, found, expected, remedy)

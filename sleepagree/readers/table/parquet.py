@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import math
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import UTC
 from typing import Any, Final, NamedTuple
 
@@ -18,16 +19,9 @@ from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.readers.columns import find_columns
 from sleepagree.readers.layout import NO_LAYOUT, Layout
 from sleepagree.readers.rows import Places
-from sleepagree.readers.table.reader import ColumnData, Table, spans_of_table
-from sleepagree.readers.times import (
-    EARLIEST_US,
-    LATEST_US,
-    SECOND_US,
-    Clock,
-    Microseconds,
-    Moments,
-    naive_datetime,
-)
+from sleepagree.readers.table.reader import spans_of_table
+from sleepagree.readers.table.table import ColumnData, Table
+from sleepagree.readers.times.clock import EARLIEST_US, LATEST_US, SECOND_US, Clock, Microseconds, Times, naive_datetime
 
 _MAGIC: Final = b"PAR1"
 
@@ -63,28 +57,17 @@ def read_parquet(
     name = os.fspath(path)
     layout = layout or NO_LAYOUT
     data = read_parquet_bytes(path)
-    if data[:4] != _MAGIC or data[-4:] != _MAGIC:
-        raise _no_parquet(name, "the marks PAR1 at both ends are missing")
-    arrow, parquet = _load(name)
-    try:
-        # a night is small: threads would cost more than they save
-        file = parquet.ParquetFile(arrow.BufferReader(data), pre_buffer=False)
+    with opened_parquet(data, name) as (arrow, file):
         names = tuple(file.schema_arrow.names)
         columns = find_columns(names, layout, path=name, where="")
-        wanted = {
-            i: names[i]
-            for i in (columns.start, columns.stage, columns.end, columns.duration, columns.date, columns.step)
-            if i is not None
-        }
+        asked = (columns.start, columns.stage, columns.end, columns.duration, columns.date, columns.step)
+        wanted = {i: names[i] for i in asked if i is not None}
+        # a night is small: threads would cost more than they save
         content = file.read(columns=list(wanted.values()), use_threads=False)
         if content.num_rows == 0:
-            raise FileFormatError("there is no row in the table", name, "", "", "", "Export the night again.")
+            raise FileFormatError("there is no row in the table", name, remedy="Export the night again.")
         unit = layout.duration_unit or columns.duration_unit or 1.0
         read = {i: _Column(arrow, names[i], name, unit).read(content.column(names[i])) for i in wanted}
-    except (arrow.ArrowException, OSError, ValueError, KeyError, OverflowError) as error:
-        if isinstance(error, SleepAgreeError):
-            raise
-        raise _no_parquet(name, str(error).partition("\n")[0]) from None
     typed_duration = columns.duration is not None and arrow.types.is_duration(
         content.schema.field(names[columns.duration]).type
     )
@@ -101,20 +84,31 @@ def read_parquet(
     return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
 
 
-def _load(path: str) -> tuple[Any, Any]:
+@contextlib.contextmanager
+def opened_parquet(data: bytes, path: str) -> Iterator[tuple[Any, Any]]:
+    """Yield pyarrow and an open file; whatever pyarrow raises inside is told as a broken file.
+
+    Raises
+    ------
+    InputError
+        When pyarrow is not installed.
+    FileFormatError
+        When the bytes are no complete Parquet file.
+    """
+    if data[:4] != _MAGIC or data[-4:] != _MAGIC:
+        raise _no_parquet(path, "the marks PAR1 at both ends are missing")
     try:
         import pyarrow
         from pyarrow import parquet
     except ImportError:
-        raise InputError(
-            "reading Parquet needs pyarrow, which is not installed",
-            path,
-            "",
-            "",
-            "",
-            "Install it with: pip install 'sleepagree[parquet]'",
-        ) from None
-    return pyarrow, parquet
+        remedy = "Install it with: pip install 'sleepagree[parquet]'"
+        raise InputError("reading Parquet needs pyarrow, which is not installed", path, remedy=remedy) from None
+    try:
+        yield pyarrow, parquet.ParquetFile(pyarrow.BufferReader(data), pre_buffer=False)
+    except SleepAgreeError:
+        raise
+    except (pyarrow.ArrowException, OSError, ValueError, KeyError, OverflowError) as error:
+        raise _no_parquet(path, str(error).partition("\n")[0]) from None
 
 
 class _Column(NamedTuple):
@@ -138,20 +132,16 @@ class _Column(NamedTuple):
         if types.is_date(kind):
             return self._timestamps(values.cast(self.arrow.timestamp("us"), safe=False), None)
         if types.is_time(kind):
-            return Moments(self._whole(values.cast(self.arrow.time64("us"), safe=False)), Clock.DAY)
+            return Times(self._whole(values.cast(self.arrow.time64("us"), safe=False)), Clock.DAY)
         if types.is_duration(kind):
             us = self._whole(values.cast(self.arrow.duration("us"), safe=False))
             return [repr(value / SECOND_US / self.duration_unit) for value in us.tolist()]
         if types.is_integer(kind) or types.is_floating(kind) or types.is_string(kind) or types.is_large_string(kind):
             return [_text(value) for value in values.to_pylist()]
-        raise FileFormatError(
-            "a column has a type that holds neither times nor labels",
-            self.path,
-            f"column '{shorten(self.name)}'",
-            str(kind),
-            "timestamps, dates, times, durations, numbers or texts",
-            "Name another column in the layout, or write this one as text.",
-        )
+        problem = "a column has a type that holds neither times nor labels"
+        expected = "timestamps, dates, times, durations, numbers or texts"
+        remedy = "Name another column in the layout, or write this one as text."
+        raise FileFormatError(problem, self.path, f"column '{shorten(self.name)}'", str(kind), expected, remedy)
 
     def _whole(self, values: Any) -> Microseconds:
         """Return the microseconds of a column in which every row has a value."""
@@ -167,7 +157,7 @@ class _Column(NamedTuple):
             )
         return np.array(values.cast(self.arrow.int64()).to_numpy(zero_copy_only=False), np.int64)
 
-    def _timestamps(self, values: Any, zone: str | None) -> Moments:
+    def _timestamps(self, values: Any, zone: str | None) -> Times:
         us = self._whole(values.cast(self.arrow.timestamp("us", tz=zone), safe=False))
         outside = np.flatnonzero((us < EARLIEST_US) | (us > LATEST_US))
         if outside.size:
@@ -180,8 +170,8 @@ class _Column(NamedTuple):
                 "Correct the row.",
             )
         if zone is None:
-            return Moments(us, Clock.LOCAL)
-        return Moments(us, Clock.UTC, _offset(zone, int(us[0])))
+            return Times(us, Clock.LOCAL)
+        return Times(us, Clock.UTC, _offset(zone, int(us[0])))
 
 
 def _offset(zone: str, us: int) -> int:
@@ -210,11 +200,6 @@ def _text(value: object) -> str:
 
 
 def _no_parquet(path: str, reason: str) -> FileFormatError:
-    return FileFormatError(
-        "this is no Parquet file that can be read",
-        path,
-        "",
-        reason,
-        "a complete Parquet file",
-        "The file may be cut short, or another kind of file with this suffix; export it again.",
-    )
+    problem, expected = "this is no Parquet file that can be read", "a complete Parquet file"
+    remedy = "The file may be cut short, or another kind of file with this suffix; export it again."
+    return FileFormatError(problem, path, found=reason, expected=expected, remedy=remedy)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 from sleepagree.caution import Caution, CautionKind, OwnWord
 from sleepagree.errors import SleepAgreeError
 from sleepagree.readers.layout import DURATION_UNITS
-from sleepagree.readers.times import DAY_US, SECOND_US, Clock, Column, Moments, ends_after_starts, read_times
-
-if TYPE_CHECKING:
-    from sleepagree.readers.table.reader import ColumnData
+from sleepagree.readers.table.table import ColumnData
+from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, Times
+from sleepagree.readers.times.nights import ends_after_starts
+from sleepagree.readers.times.reading import read_times
 
 _TIME: Final = re.compile(r"\d\d?:\d\d|\d[-/.]\d+[-/.]\d")
 _NUMBER: Final = re.compile(r"\d+(\.\d+)?", re.ASCII)
@@ -26,7 +26,7 @@ _MOST_MISSED: Final = 0.25
 
 
 def unused_lengths(
-    names: Sequence[str], columns: Mapping[int, ColumnData], used: set[int | None], starts: Moments, *, form: str | None
+    names: Sequence[str], columns: Mapping[int, ColumnData], used: set[int | None], starts: Times, *, form: str | None
 ) -> list[Caution]:
     """Return a caution for each unused column that seems to hold ends or durations of the rows.
 
@@ -38,7 +38,7 @@ def unused_lengths(
         Position of a column -> its cells, or its times.
     used : set of (int or None)
         Positions that were read.
-    starts : Moments
+    starts : Times
         When each row begins.
     form : str or None
         How times are written, as a layout says it.
@@ -62,8 +62,8 @@ def unused_lengths(
     return out
 
 
-def _are_ends(data: ColumnData, starts: Moments, name: str, form: str | None) -> bool:
-    ends = data if isinstance(data, Moments) else _read(data, name, form)
+def _are_ends(data: ColumnData, starts: Times, name: str, form: str | None) -> bool:
+    ends = data if isinstance(data, Times) else _read(data, name, form)
     if ends is None or ends.us.size != starts.us.size:
         return False
     end_us = ends.us
@@ -81,7 +81,7 @@ def _are_ends(data: ColumnData, starts: Moments, name: str, form: str | None) ->
     return bool(before_next.mean() > 0.5)
 
 
-def _read(texts: Sequence[str], name: str, form: str | None) -> Moments | None:
+def _read(texts: Sequence[str], name: str, form: str | None) -> Times | None:
     """Read a column as times; None where it is none. A look at three cells spares most columns the reading."""
     if not all(_TIME.search(texts[i]) for i in (0, len(texts) // 2, len(texts) - 1)):
         return None
@@ -91,8 +91,8 @@ def _read(texts: Sequence[str], name: str, form: str | None) -> Moments | None:
         return None
 
 
-def _are_durations(data: ColumnData, starts: Moments) -> bool:
-    if isinstance(data, Moments) or not all(_NUMBER.fullmatch(text.strip()) for text in data):
+def _are_durations(data: ColumnData, starts: Times) -> bool:
+    if isinstance(data, Times) or not all(_NUMBER.fullmatch(text.strip()) for text in data):
         return False
     numbers = np.array([float(text) for text in data])
     if numbers.min() == numbers.max():

@@ -8,7 +8,7 @@ from typing import Final
 _FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
 
 
-def neutralise_cell(text: str) -> str:
+def escape_formula(text: str) -> str:
     """Return a table cell that no spreadsheet runs as a formula.
 
     A cell that begins with ``=``, ``+``, ``-``, ``@``, a tab or a carriage return gets a leading apostrophe,
@@ -21,7 +21,7 @@ def neutralise_cell(text: str) -> str:
 
     Examples
     --------
-    >>> neutralise_cell("=2+5"), neutralise_cell("-12.5"), neutralise_cell("N2")
+    >>> escape_formula("=2+5"), escape_formula("-12.5"), escape_formula("N2")
     ("'=2+5", '-12.5', 'N2')
     """
     if text.startswith(_FORMULA_STARTS) and not _is_number(text):

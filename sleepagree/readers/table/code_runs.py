@@ -1,0 +1,104 @@
+"""Rows that hold the codes of many epochs each: a text of codes, and the step between them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from sleepagree.errors import EpochGridError, FileFormatError
+from sleepagree.hypnogram.spans import EpochLengthFrom
+from sleepagree.readers.rows import Rows
+from sleepagree.readers.table.lengths import LONGEST_STEP_S
+from sleepagree.readers.table.table import TableReading
+from sleepagree.readers.table.times import RowTimes
+from sleepagree.readers.times.clock import SECOND_US, Column, Microseconds, show_number
+from sleepagree.readers.times.numbers import read_numbers
+
+
+class CodeRuns(NamedTuple):
+    """The epochs of a table of texts of codes: code, row of the file, beginning and length of each."""
+
+    codes: list[str]
+    file_row: Rows
+    onset_us: Microseconds
+    length_us: Microseconds
+    epoch_from: EpochLengthFrom
+
+
+def read_code_runs(reading: TableReading, texts: Sequence[str], times: RowTimes) -> CodeRuns:
+    """Return the epochs of rows that hold many each.
+
+    Raises
+    ------
+    FileFormatError
+        When a text is empty, or a spreadsheet has made a number of it.
+    EpochGridError
+        When the step is not told or no length of an epoch, or the codes do not fill the time of their row.
+    """
+    steps_us, epoch_from = _steps(reading, len(texts))
+    column = reading.column(reading.columns.stage)
+    runs = [_codes_of_cell(text, row, column) for row, text in enumerate(texts)]
+    for row, run in enumerate(runs):
+        if times.ends is not None:
+            _check_length(reading, len(run), int(steps_us[row]), int(times.ends.us[row] - times.starts.us[row]), row)
+    file_row = np.repeat(np.arange(len(runs)), [len(run) for run in runs])
+    place = np.array([i for run in runs for i in range(len(run))], np.int64)
+    length_us = steps_us[file_row]
+    onset_us: Microseconds = times.starts.us[file_row] + place * length_us
+    return CodeRuns([code for run in runs for code in run], file_row, onset_us, length_us, epoch_from)
+
+
+def _steps(reading: TableReading, n: int) -> tuple[Microseconds, EpochLengthFrom]:
+    """Return the length of a code in each row, and how it is known."""
+    declared = reading.layout.epoch_seconds
+    if declared is not None:
+        return np.full(n, round(declared * SECOND_US), np.int64), EpochLengthFrom.LAYOUT
+    if reading.columns.step is None:
+        raise EpochGridError(
+            "a text of codes does not tell how long a code lasts",
+            reading.path,
+            found="no column 'step'",
+            expected="the length of an epoch",
+            remedy="Give it in the layout, above [file]:\n    epoch_seconds = 30",
+        )
+    column = reading.column(reading.columns.step)
+    numbers = read_numbers(reading.table.texts(reading.columns.step), column, expected="a step in seconds")
+    wrong = np.flatnonzero(~((numbers >= 1) & (numbers <= LONGEST_STEP_S)))
+    if wrong.size:
+        row = int(wrong[0])
+        problem, expected = "this is no length of an epoch", "seconds from 1 to 3600"
+        found = show_number(float(numbers[row]))
+        raise column.error(EpochGridError, row, problem, found, expected, "Correct the row.")
+    return np.rint(numbers * SECOND_US).astype(np.int64), EpochLengthFrom.FILE
+
+
+def _codes_of_cell(text: str, row: int, column: Column) -> list[str]:
+    """Return the codes of one cell: its characters, or its words where space or a comma parts them."""
+    text = text.strip()
+    if not text:
+        problem, expected = "the text of codes is empty", "a code for each epoch"
+        raise column.error(FileFormatError, row, problem, "", expected)
+    if re.fullmatch(r"\d+([.,]\d+)?[eE][+-]?\d+", text, re.ASCII):
+        raise column.error(
+            FileFormatError,
+            row,
+            "a spreadsheet has turned the text of codes into a number",
+            f"'{text}'",
+            "a code for each epoch",
+            "Export the file again without opening it in a spreadsheet.",
+        )
+    parts = re.split(r"[\s,;|]+", text)
+    return [part for part in parts if part] if len(parts) > 1 else list(text)
+
+
+def _check_length(reading: TableReading, codes: int, step_us: int, span_us: int, row: int) -> None:
+    if codes * step_us == span_us:
+        return
+    step, told, span = (show_number(us / SECOND_US) for us in (step_us, codes * step_us, span_us))
+    problem, expected = "the text of codes does not fill its time", f"{span} s from beginning to end"
+    remedy = "A spreadsheet that drops leading zeros does this; export the file again, or correct the step."
+    found = f"{codes} codes of {step} s, which is {told} s"
+    raise EpochGridError(problem, reading.path, reading.places.at(row), found, expected, remedy)

@@ -1,0 +1,215 @@
+"""How long the rows of a table last: until their ends, for their durations, until the next row, or for an epoch."""
+
+from __future__ import annotations
+
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.caution import Caution, CautionKind, Note, NoteKind
+from sleepagree.errors import EpochGridError, shorten
+from sleepagree.hypnogram.spans import EpochLengthFrom
+from sleepagree.readers.layout import DURATION_UNITS, Marks, Shape
+from sleepagree.readers.row_lengths import (
+    coarse_grid_caution,
+    common_step_us,
+    duration_ratio,
+    find_epoch_step,
+    settle_inclusive_ends,
+)
+from sleepagree.readers.rows import Rows
+from sleepagree.readers.table.table import TableReading
+from sleepagree.readers.table.times import RowTimes
+from sleepagree.readers.times.clock import SECOND_US, Column, Microseconds, show_number
+from sleepagree.readers.times.numbers import read_numbers
+
+LONGEST_STEP_S: Final = 3600.0
+_SHORTEST_STEP_S: Final = 10.0
+_LONGEST_DURATION: Final = 1e9
+_FIT: Final = 0.02
+
+
+class Extent(NamedTuple):
+    """From when to when each staged row lasts, and the epoch length if the source has one."""
+
+    onset_us: Microseconds
+    end_us: Microseconds
+    epoch_s: float | None = None
+    epoch_from: EpochLengthFrom = EpochLengthFrom.UNKNOWN
+
+
+def find_extent(reading: TableReading, times: RowTimes, staged: Rows, codes: NDArray[np.intp]) -> Extent:
+    """Return how long rows last.
+
+    Parameters
+    ----------
+    reading : TableReading
+        The table.
+    times : RowTimes
+        When its rows begin, and end if it tells that.
+    staged : int array, shape (n,)
+        Rows that hold a stage.
+    codes : int array, shape (n,)
+        Their labels, as numbers.
+
+    Raises
+    ------
+    FileFormatError, EpochGridError
+        As :func:`sleepagree.readers.table.reader.read_table`.
+    """
+    layout = reading.layout
+    if layout.shape is Shape.EPOCHS and (layout.end or layout.duration):
+        reason = 'shape = "epochs" takes the length of a row from the step between rows'
+        raise reading.contradiction("end" if layout.end else "duration", reason)
+    onset = times.starts.us[staged]
+    if times.ends is not None:
+        return _until_ends(reading, onset, times.ends.us, staged)
+    if reading.columns.duration is not None and layout.shape is not Shape.EPOCHS:
+        duration_s = _durations(reading, reading.columns.duration, onset, staged)
+        if duration_s is not None:
+            return _for_durations(reading, onset, duration_s)
+        reading.cautions.append(Caution.of(CautionKind.ZERO_DURATIONS))
+    elif layout.shape is Shape.INTERVALS:
+        return _until_next(reading, times.starts.us, staged)
+    step = find_epoch_step(
+        onset,
+        declared_s=layout.epoch_seconds,
+        shape_declared=layout.shape is Shape.EPOCHS,
+        changes=codes[1:] != codes[:-1],
+        places=reading.places,
+        file_row=staged,
+        clock=times.clock,
+        path=reading.path,
+    )
+    reading.notes += step.notes
+    reading.cautions += step.cautions
+    onset = marked_starts(reading, onset, step.step_us)
+    return Extent(onset, onset + step.step_us, step.step_us / SECOND_US, step.found)
+
+
+def marked_starts(reading: TableReading, onset: Microseconds, length_us: Microseconds | int) -> Microseconds:
+    """Return beginnings of rows whose times name their middle or their end."""
+    marks = reading.layout.marks
+    if marks is Marks.START:
+        return onset
+    reading.notes.append(Note.of(NoteKind.TIMES_MARK, mark=marks.value))
+    before: Microseconds = onset - (length_us if marks is Marks.END else length_us // 2)
+    return before
+
+
+def _until_ends(reading: TableReading, onset: Microseconds, end: Microseconds, staged: Rows) -> Extent:
+    if reading.layout.marks is not Marks.START:
+        raise reading.contradiction("marks", "rows with a beginning and an end say both themselves")
+    listing = reading.places.listing(staged[:2])
+    end, notes = settle_inclusive_ends(onset, end, ends=reading.layout.ends, path=reading.path, listing=listing)
+    reading.notes += notes
+    return _with_common_step(reading, onset, end)
+
+
+def _until_next(reading: TableReading, starts_us: Microseconds, staged: Rows) -> Extent:
+    """Return rows that last until the next one; the last needs another row, of whatever kind, after it."""
+    if reading.layout.marks is not Marks.START:
+        raise reading.contradiction("marks", "rows that last until the next one are marked by their start")
+    onset = starts_us[staged]
+    stops = np.unique(onset)
+    after = starts_us[starts_us > stops[-1]]
+    if after.size == 0:
+        raise EpochGridError(
+            "the last row has no end",
+            reading.path,
+            reading.places.at(int(staged[np.flatnonzero(onset == stops[-1])[0]])),
+            expected="a time at which it ends",
+            remedy=(
+                "Add a closing row with the end of the night and the label 'Lights on' (or one that [stages] of a "
+                'layout maps to "not-a-stage"), or export the ends too.'
+            ),
+        )
+    stops = np.append(stops, after.min())
+    return _with_common_step(reading, onset, stops[np.searchsorted(stops, onset, side="right")])
+
+
+def _with_common_step(reading: TableReading, onset: Microseconds, end: Microseconds) -> Extent:
+    """Add the step of which all times are multiples, where it is as long as an epoch."""
+    declared = reading.layout.epoch_seconds
+    step_s = common_step_us(onset, end) / SECOND_US
+    if onset.size >= 5 and step_s <= LONGEST_STEP_S:
+        reading.cautions += coarse_grid_caution(step_s)
+    if declared is not None:
+        return Extent(onset, end, declared, EpochLengthFrom.LAYOUT)
+    if onset.size >= 5 and _SHORTEST_STEP_S <= step_s <= LONGEST_STEP_S:
+        return Extent(onset, end, step_s, EpochLengthFrom.INFERRED)
+    return Extent(onset, end)
+
+
+# --- durations -------------------------------------------------------------------------------------------
+
+
+def _for_durations(reading: TableReading, onset: Microseconds, duration_s: NDArray[np.float64]) -> Extent:
+    length = np.rint(duration_s * SECOND_US).astype(np.int64)
+    onset = marked_starts(reading, onset, length)
+    same = length.size > 1 and int(length.min()) == int(length.max())
+    if same and reading.layout.epoch_seconds is None:
+        epoch_s = int(length[0]) / SECOND_US
+        reading.cautions += coarse_grid_caution(epoch_s)
+        return Extent(onset, onset + length, epoch_s, EpochLengthFrom.FILE)
+    return _with_common_step(reading, onset, onset + length)
+
+
+def _durations(reading: TableReading, position: int, onset: Microseconds, staged: Rows) -> NDArray[np.float64] | None:
+    """Return the durations of the staged rows in seconds, or None where all of them are 0."""
+    column = reading.column(position, staged)
+    data = reading.table.texts(position)
+    numbers = read_numbers([data[row] for row in staged.tolist()], column, expected="a duration in numbers")
+    if not numbers.any():
+        return None
+    wrong = np.flatnonzero(~((numbers > 0) & (numbers < _LONGEST_DURATION)))
+    if wrong.size:
+        raise _wrong_duration(float(numbers[wrong[0]]), int(wrong[0]), column)
+    return numbers * _duration_unit(reading, onset, numbers, column)
+
+
+def _wrong_duration(value: float, row: int, column: Column) -> EpochGridError:
+    if value != 0:
+        problem, expected = "this is no duration of a stage", "a positive number"
+        return column.error(EpochGridError, row, problem, show_number(value), expected, "Correct the row.")
+    return column.error(
+        EpochGridError,
+        row,
+        "this row has duration 0 and others have not",
+        "0",
+        "a positive duration in every row, or 0 in all of them",
+        'Complete the row; if it is a mark and no stage, give its label "not-a-stage" in a layout.',
+    )
+
+
+def _duration_unit(reading: TableReading, onset: Microseconds, numbers: NDArray[np.float64], column: Column) -> float:
+    """Return the seconds in a unit of the durations: as told, or as rows that end where the next begins prove it."""
+    told = reading.layout.duration_unit or reading.columns.duration_unit or reading.table.duration_unit
+    ratio = duration_ratio(onset, numbers)
+    units = DURATION_UNITS.values()
+    proven = None if ratio is None else next((unit for unit in units if abs(ratio / unit - 1.0) <= _FIT), None)
+    where = f"column '{shorten(column.name)}'"
+    if told is not None and proven is not None and told != proven:
+        problem = "the durations do not have the unit that is told"
+        expected = "rows that end about where the next begins"
+        remedy = f'Write in a layout: [file] duration_unit = "{_unit_name(proven)}".'
+        found = f"durations in {_unit_name(told)} that would fit the steps between rows in {_unit_name(proven)}"
+        raise EpochGridError(problem, reading.path, where, found, expected, remedy)
+    if told is not None:
+        return told
+    if proven is None:
+        raise EpochGridError(
+            "the unit of the durations is not told",
+            reading.path,
+            where,
+            "numbers that do not lead from one row to the next in s, min or ms",
+            "a unit",
+            ("Give a layout (", ') with\n    [file]\n    duration_unit = "s"\n  or "min" or "ms".'),
+        )
+    reading.notes.append(Note.of(NoteKind.DURATION_UNIT, unit=_unit_name(proven)))
+    return proven
+
+
+def _unit_name(seconds: float) -> str:
+    return next((name for name, unit in DURATION_UNITS.items() if unit == seconds), f"{seconds} s")

@@ -1,0 +1,134 @@
+"""A table of any origin, and what is known while it is read."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from sleepagree.caution import Caution, Note
+from sleepagree.errors import FileFormatError, shorten
+from sleepagree.hypnogram.spans import Origin
+from sleepagree.readers.columns import Columns
+from sleepagree.readers.layout import Layout, Shape
+from sleepagree.readers.rows import Places, Rows
+from sleepagree.readers.times.clock import Column, Times
+
+#: A column: texts, or times that the file stores as such.
+ColumnData = Sequence[str] | Times
+
+
+@dataclass(frozen=True, eq=False)
+class Table:
+    """Columns of a table of any origin.
+
+    Parameters
+    ----------
+    names : tuple of str
+        Names of the columns.
+    columns : mapping
+        Position of a column -> its cells as texts, or its times.
+    places : Places
+        Where each row stands.
+    origin : Origin
+        Where it came from.
+    path : str
+        File, for messages.
+    notes : tuple of Note
+        Ledger lines of the reader.
+    levels : mapping of str to str
+        What codes of the stage column mean, where the file's own description tells it.
+    elapsed : bool
+        Whether plain numbers in the column of beginnings are elapsed seconds by the standard of the format.
+    duration_unit : float or None
+        Seconds in a unit of duration by the standard of the format.
+    missing : frozenset of str
+        Labels that stand for a missing value by the standard of the format.
+    header_place : str
+        Where the names of the columns stand.
+    decimal_point : bool
+        Whether a point parts decimals by the standard of the format, and never thousands.
+    """
+
+    names: tuple[str, ...]
+    columns: Mapping[int, ColumnData]
+    places: Places
+    origin: Origin
+    path: str
+    notes: tuple[Note, ...] = ()
+    levels: Mapping[str, str] = field(default_factory=dict)
+    elapsed: bool = False
+    duration_unit: float | None = None
+    missing: frozenset[str] = frozenset()
+    header_place: str = "line 1"
+    decimal_point: bool = False
+
+    def texts(self, position: int) -> Sequence[str]:
+        """Return a column as texts."""
+        data = self.columns[position]
+        if isinstance(data, Times):
+            raise FileFormatError(
+                "the column holds times, not texts",
+                self.path,
+                f"column '{shorten(self.names[position])}'",
+                expected="labels or numbers",
+                remedy="Name another column in the layout.",
+            )
+        return data
+
+
+@dataclass(eq=False)
+class TableReading:
+    """A table being read: what is asked of it, and what there is to tell.
+
+    Parameters
+    ----------
+    table : Table
+        What is read.
+    layout : Layout
+        How.
+    columns : Columns
+        Where everything stands.
+    zone : str or None
+        IANA zone of times without one.
+    own_words : frozenset of str
+        Labels that a mapping file explains.
+    notes, cautions : list of Note, list of Caution
+        Ledger lines and warnings so far.
+    """
+
+    table: Table
+    layout: Layout
+    columns: Columns
+    zone: str | None
+    own_words: frozenset[str]
+    notes: list[Note]
+    cautions: list[Caution] = field(default_factory=list)
+
+    @property
+    def path(self) -> str:
+        """File, for messages."""
+        return self.table.path
+
+    @property
+    def places(self) -> Places:
+        """Where each row stands."""
+        return self.table.places
+
+    @property
+    def has_ends(self) -> bool:
+        """Whether each row tells when it ends."""
+        return self.columns.end is not None and self.layout.shape is not Shape.EPOCHS
+
+    def column(self, position: int, rows: Rows | None = None) -> Column:
+        """Return what messages call a column, and where the rows of it stand that are read (all, if None)."""
+        at = self.places.at if rows is None else lambda row: self.places.at(int(rows[row]))
+        return Column(self.table.names[position], self.path, at, self.table.decimal_point)
+
+    def contradiction(self, key: str, reason: str) -> FileFormatError:
+        """Return the error for a key of the layout that does not go with the file."""
+        return FileFormatError(
+            f"the layout does not go with this file: {reason}",
+            self.path,
+            f"[file], key '{key}' of {self.layout.name or 'the layout'}",
+            remedy=f"Take '{key}' out of the layout, or correct it.",
+        )

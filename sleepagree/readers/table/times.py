@@ -1,0 +1,256 @@
+"""When the rows of a table begin and end: columns of times, dates beside them, and the zone of their clock."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, date, datetime, tzinfo
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from sleepagree.caution import Note, NoteKind, OwnWord, ZoneName
+from sleepagree.errors import ClockError, EpochGridError
+from sleepagree.readers.layout import Overlaps, strptime_has_date
+from sleepagree.readers.rows import Rows
+from sleepagree.readers.table.table import TableReading
+from sleepagree.readers.times.clock import (
+    DAY_US,
+    Clock,
+    Column,
+    FileClock,
+    Microseconds,
+    Times,
+    fixed_zone,
+    naive_datetime,
+)
+from sleepagree.readers.times.forms import says_24
+from sleepagree.readers.times.nights import ends_after_starts, place_after, place_in_nights, read_dates
+from sleepagree.readers.times.reading import read_times
+from sleepagree.readers.times.zones import resolve_each, resolve_wall_clock
+
+_OFFSET_CHANGES: Final = (NoteKind.OFFSET_CHANGES, NoteKind.OFFSET_CHANGES_MORE)
+_CLOCK_WORDS: Final = {
+    Clock.UTC: "with an offset from UTC, or Unix time",
+    Clock.LOCAL: "local time without an offset",
+    Clock.ELAPSED: "elapsed seconds",
+    Clock.DAY: "times of day",
+}
+
+
+class RowTimes(NamedTuple):
+    """When rows begin and end.
+
+    Parameters
+    ----------
+    starts : Times
+        Of all rows.
+    ends : Times or None
+        Of the rows that hold a stage, where the table tells them.
+    clock : FileClock
+        What both count from.
+    """
+
+    starts: Times
+    ends: Times | None
+    clock: FileClock
+
+
+def read_row_times(reading: TableReading, starts: Times, staged: Rows) -> RowTimes:
+    """Return beginnings, and ends where the table has them, on one clock.
+
+    Parameters
+    ----------
+    reading : TableReading
+        The table.
+    starts : Times
+        Of all rows, as :func:`read_starts` returns them.
+    staged : int array
+        Rows that hold a stage.
+
+    Raises
+    ------
+    FileFormatError, EpochGridError, ClockError
+        As :func:`sleepagree.readers.table.reader.read_table`.
+    """
+    ends = _read_ends(reading, starts, staged) if reading.has_ends else None
+    starts, ends, shown_in = _in_zone(reading, starts, ends, staged)
+    return RowTimes(starts, ends, _clock(reading, starts, shown_in))
+
+
+def read_starts(reading: TableReading) -> Times:
+    """Return the beginnings of all rows, in local time where neither offset nor zone is applied yet."""
+    layout, table, position = reading.layout, reading.table, reading.columns.start
+    data = table.columns[position]
+    column = reading.column(position)
+    if isinstance(data, Times):
+        times = data
+    else:
+        if _dates_apart(reading):
+            data = _beside_dates(reading, data, range(len(data)))
+        times = read_times(data, column, form=layout.time, elapsed=reading.columns.seconds or table.elapsed)
+    reading.notes += times.notes
+    if times.clock is Clock.DAY:
+        return _on_days(reading, times, column)
+    if layout.date is not None and reading.columns.date is not None:
+        if not _dates_apart(reading) or times.clock is not Clock.LOCAL:
+            raise reading.contradiction("date", "the times tell their dates themselves")
+        if layout.night_of is not None:
+            time_of_day = times.us % DAY_US
+            return Times(place_in_nights(times.us - time_of_day, time_of_day, layout.night_of, column), Clock.LOCAL)
+    elif layout.night_of is not None:
+        reading.notes.append(Note.of(NoteKind.NIGHT_OF_UNUSED))
+    return times
+
+
+def _dates_apart(reading: TableReading) -> bool:
+    """Whether the layout reads the dates of one column and the times of another together."""
+    form = reading.layout.time
+    named = reading.layout.date is not None and reading.columns.date is not None
+    return named and form is not None and "%" in form and strptime_has_date(form)
+
+
+def _beside_dates(reading: TableReading, texts: Sequence[str], rows: Sequence[int]) -> list[str]:
+    """Return times of rows with their dates before them."""
+    position = reading.columns.date
+    dates = reading.table.texts(position) if position is not None else []
+    return [f"{dates[row].strip()} {text.strip()}" for row, text in zip(rows, texts, strict=True)]
+
+
+def _on_days(reading: TableReading, times: Times, column: Column) -> Times:
+    """Return times of day on the days that a column of dates or the layout tells."""
+    night_of, begins, table = reading.layout.night_of, reading.layout.begins, reading.table
+    if reading.columns.date is not None:
+        dates_column = reading.column(reading.columns.date)
+        data, written = table.columns[reading.columns.date], table.columns[reading.columns.start]
+        beside = None if isinstance(written, Times) else written
+        dates = data.us if isinstance(data, Times) else read_dates(data, dates_column, beside=beside)
+        if night_of is not None:
+            return Times(place_in_nights(dates, times.us, night_of, column), Clock.LOCAL)
+        us = dates + times.us
+        _refuse_evening_dates(us, dates, dates_column)
+        reading.notes.append(Note.of(NoteKind.DATES_FROM_COLUMN, column=OwnWord(dates_column.name)))
+        return Times(us, Clock.LOCAL)
+    if isinstance(begins, datetime):
+        if begins.tzinfo is not None:
+            reason = "an offset does not go with times of day; give 'zone' instead"
+            raise reading.contradiction("begins", reason)
+        return Times(place_after(begins, times.us, column), Clock.LOCAL)
+    if begins is not None and night_of is not None:
+        dates = np.full(times.us.size, (begins - date(1970, 1, 1)).days * DAY_US, np.int64)
+        return Times(place_in_nights(dates, times.us, night_of, column), Clock.LOCAL)
+    remedy = (
+        "Give a layout (",
+        ') that names the column of dates, or the date,\n    [file]\n    date = "..."\n  or\n    begins = 2026-03-01\n'
+        '  and says which day a night\'s date names\n    night_of = "wake-day"',
+    )
+    expected = "dates and times, a column of dates, or a date in a layout"
+    raise column.error(ClockError, 0, "the times tell no date", "times of day only", expected, remedy)
+
+
+def _refuse_evening_dates(us: Microseconds, dates: Microseconds, column: Column) -> None:
+    """Refuse dates that stay the same over midnight: they are those of a night, and the layout must say so."""
+    back = np.flatnonzero((us[1:] < us[:-1] - DAY_US // 2) & (dates[1:] == dates[:-1]))
+    if back.size:
+        row = int(back[0]) + 1
+        problem = "the clock passes midnight and the date stays the same"
+        expected = "the date of the next day, or to be told which day of a night the date names"
+        remedy = (
+            'Say in a layout: [file] night_of = "wake-day" (the date is that of waking up) or "bed-day" (that of '
+            "going to bed)."
+        )
+        found = f"{naive_datetime(int(us[row]))}, after {naive_datetime(int(us[row - 1]))}"
+        raise column.error(ClockError, row, problem, found, expected, remedy)
+
+
+def _read_ends(reading: TableReading, starts: Times, staged: Rows) -> Times:
+    """Return the ends of the staged rows."""
+    position = reading.columns.end
+    if position is None:
+        raise ValueError("there is no column of ends")
+    data = reading.table.columns[position]
+    column = reading.column(position, staged)
+    if isinstance(data, Times):
+        ends = Times(data.us[staged], data.clock, data.offset_s)
+    else:
+        ends = _parse_ends(reading, [data[row] for row in staged.tolist()], column, starts, staged)
+    if ends.clock is not starts.clock:
+        problem = "beginnings and ends do not tell time in the same way"
+        remedy = "Export both columns in one form."
+        found = f"beginnings: {_CLOCK_WORDS[starts.clock]}; ends: {_CLOCK_WORDS[ends.clock]}"
+        raise column.error(ClockError, 0, problem, found, "one way", remedy)
+    return ends
+
+
+def _parse_ends(reading: TableReading, texts: Sequence[str], column: Column, starts: Times, staged: Rows) -> Times:
+    if not texts[-1].strip():
+        remedy = "Complete the row or take it out."
+        problem, expected = "the last row has no end", "a time at which it ends"
+        raise column.error(EpochGridError, len(texts) - 1, problem, "", expected, remedy)
+    if _dates_apart(reading):
+        texts = _beside_dates(reading, texts, staged.tolist())
+    ends = read_times(texts, column, form=reading.layout.time, elapsed=starts.clock is Clock.ELAPSED)
+    told = any(note.kind in _OFFSET_CHANGES for note in starts.notes)
+    new = [note for note in ends.notes if note not in reading.notes]
+    reading.notes += [note for note in new if not (told and note.kind in _OFFSET_CHANGES)]
+    beside = reading.columns.date is not None and reading.layout.date is not None
+    if ends.clock is not Clock.DAY and not (beside and starts.clock is Clock.LOCAL):
+        return ends
+    us = ends_after_starts(starts.us[staged], ends.us % DAY_US)
+    # an end at 24:00 of a row that begins at 00:00 is the end of that day
+    began = reading.table.columns[reading.columns.start]
+    for row in np.flatnonzero(us == starts.us[staged]).tolist():
+        first = "" if isinstance(began, Times) else began[int(staged[row])]
+        if says_24(texts[row]) and not says_24(first):
+            us[row] += DAY_US
+    return Times(us, Clock.LOCAL)
+
+
+def _in_zone(
+    reading: TableReading, starts: Times, ends: Times | None, staged: Rows
+) -> tuple[Times, Times | None, tzinfo]:
+    """Return local times as moments in UTC where a zone is known, and the zone in which they are shown."""
+    zone = reading.zone
+    if starts.clock is not Clock.LOCAL:
+        if zone is not None and starts.clock is Clock.UTC:
+            reading.notes.append(Note.of(NoteKind.ZONE_BESIDE_TIMES, zone=ZoneName(zone)))
+        return starts, ends, fixed_zone(starts.offset_s)
+    if zone is None:
+        if not reading.columns.utc:
+            return starts, ends, UTC
+        zone = "UTC"
+        column = OwnWord(reading.table.names[reading.columns.start])
+        reading.notes.append(Note.of(NoteKind.UTC_BY_COLUMN, column=column))
+    # beginnings and ends in the order in which the file tells them, unless rows may overlap
+    in_turn = ends is not None and reading.layout.overlaps is Overlaps.REFUSE
+    readings, row_of = starts.us, np.arange(starts.us.size)
+    if ends is not None and in_turn:
+        readings, row_of = np.concatenate((readings, ends.us)), np.concatenate((row_of, staged))
+    turn = np.argsort(row_of, kind="stable")
+    places = reading.places
+    resolved = resolve_wall_clock(
+        readings[turn], zone, path=reading.path, where=lambda i: places.at(int(row_of[turn[i]]))
+    )
+    moments = np.empty_like(resolved.us)
+    moments[turn] = resolved.us
+    starts_utc, ends_utc = moments[: starts.us.size], moments[starts.us.size :]
+    if ends is not None and not in_turn:  # each from its own beginning
+        each = resolve_each(ends.us, zone, path=reading.path, where=lambda i: places.at(int(staged[i])))
+        ends_utc = np.where(each.first > starts_utc[staged], each.first, each.second)
+    reading.notes += resolved.notes
+    return Times(starts_utc, Clock.UTC), None if ends is None else Times(ends_utc, Clock.UTC), resolved.zone
+
+
+def _clock(reading: TableReading, starts: Times, shown_in: tzinfo) -> FileClock:
+    """Return what the times count from."""
+    begins, layout = reading.layout.begins, reading.layout
+    if starts.clock is not Clock.ELAPSED:
+        return FileClock(starts.clock, shown_in if starts.clock is Clock.UTC else None)
+    if begins is None:
+        return FileClock(Clock.ELAPSED)
+    if not isinstance(begins, datetime):
+        raise reading.contradiction("begins", "elapsed seconds need a date and a time to count from")
+    if begins.tzinfo is None and reading.zone is not None:
+        from sleepagree.hypnogram.zones import place_in_zone
+
+        begins = place_in_zone(begins, reading.zone, path=layout.name, where="[file], key 'begins'")
+    return FileClock(Clock.ELAPSED, None, begins)

@@ -1,0 +1,1 @@
+"""Columns of times: whole microseconds, parsed exactly; nothing is guessed."""

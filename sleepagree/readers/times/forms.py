@@ -1,0 +1,185 @@
+"""Times in a form that a layout declares (strptime), and the forms to offer for a cell that does not tell its own."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from datetime import datetime
+from itertools import product
+from typing import Final
+
+import numpy as np
+
+from sleepagree.caution import Note, NoteKind, ZoneName
+from sleepagree.errors import ClockError, FileFormatError
+from sleepagree.readers.layout import strptime_directives, strptime_fault, strptime_has_date
+from sleepagree.readers.times.clock import (
+    DAY_US,
+    EARLIEST_US,
+    LATEST_US,
+    SECOND_US,
+    Clock,
+    Column,
+    Microseconds,
+    Times,
+    microseconds_of,
+    show_offset,
+)
+
+EXAMPLE: Final = "a time such as 2026-03-01T22:30:00"
+_SHOWN_CHANGES: Final = 3
+_MIDNIGHT_24: Final = re.compile(r"(?<![\d:])24(?=:00(?!\d)(?::00(?![\d.,]))?(?!:))", re.ASCII)
+
+
+def says_24(cell: str) -> bool:
+    """Whether a cell calls midnight 24:00, the end of a day."""
+    return _MIDNIGHT_24.search(cell) is not None
+
+
+def read_declared(texts: Sequence[str], column: Column, form: str) -> Times:
+    """Return times in a declared strptime form; 24:00 is midnight of the next day.
+
+    Raises
+    ------
+    FileFormatError
+        When a cell is empty or of another form.
+    ClockError
+        When some cells carry an offset from UTC and others none.
+    """
+    values = np.empty(len(texts), np.int64)
+    offsets: list[int | None] = []
+    midnights = 0
+    for row, text in enumerate(texts):
+        cell = text.strip()
+        late = says_24(cell) and "H" in strptime_directives(form)
+        try:
+            moment = _strptime(_MIDNIGHT_24.sub("00", cell) if late else cell, form)
+        except (ValueError, OverflowError, re.error):
+            if not cell:
+                raise missing_time(cell, row, column) from None
+            problem, expected = "the time does not have the declared form", f'the form time = "{form}"'
+            remedy = "Correct the row, or 'time' in the layout."
+            raise column.error(FileFormatError, row, problem, f"'{cell}'", expected, remedy) from None
+        values[row] = microseconds_of(moment) + DAY_US * late
+        midnights += late
+        offset = moment.utcoffset()
+        offsets.append(None if offset is None else round(offset.total_seconds()))
+    if not strptime_has_date(form):
+        return Times(values, Clock.DAY, 0, midnight_note(midnights))
+    return with_offsets(values, offsets, texts, column, midnight_note(midnights))
+
+
+def _strptime(cell: str, form: str) -> datetime:
+    """Return the moment that a cell names, on the first day of 1970 where the form has no date."""
+    if strptime_has_date(form):
+        return datetime.strptime(cell, form)
+    # a year keeps Python from warning about days without one
+    return datetime.strptime("1970-01-01 " + cell, "%Y-%m-%d " + form)
+
+
+def with_offsets(
+    values: Microseconds, offsets: Sequence[int | None], texts: Sequence[str], column: Column, notes: tuple[Note, ...]
+) -> Times:
+    """Return times in UTC where every row tells an offset, in local time where none does; raise where some do."""
+    first = offsets[0]
+    odd = next((row for row, offset in enumerate(offsets) if (offset is None) != (first is None)), None)
+    if odd is not None:
+        problem = "some times carry an offset from UTC, others none"
+        expected = "all of them with an offset, or all without"
+        remedy = "Export the times again in one form."
+        found = f"{texts[odd].strip()}, but {texts[0].strip()} at {column.at(0)}"
+        raise column.error(ClockError, odd, problem, found, expected, remedy)
+    if first is None:
+        return Times(values, Clock.LOCAL, 0, notes)
+    known = np.array(offsets, np.int64)
+    changes = np.flatnonzero(known[1:] != known[:-1]) + 1
+    for row in changes[:_SHOWN_CHANGES].tolist():
+        notes = (*notes, offset_change(int(known[row - 1]), int(known[row]), column.at(row)))
+    if changes.size > _SHOWN_CHANGES:
+        notes = (*notes, Note.of(NoteKind.OFFSET_CHANGES_MORE, count=int(changes.size) - _SHOWN_CHANGES))
+    return Times(values - known * SECOND_US, Clock.UTC, first, notes)
+
+
+def offset_change(before_s: int, after_s: int, place: str) -> Note:
+    """Return the note that the offset from UTC changes at a place of a file."""
+    before, after = ZoneName(show_offset(before_s)), ZoneName(show_offset(after_s))
+    return Note.of(NoteKind.OFFSET_CHANGES, before=before, after=after, place=place)
+
+
+def midnight_note(count: int) -> tuple[Note, ...]:
+    """Return the ledger line about midnights written as 24:00."""
+    return (Note.of(NoteKind.MIDNIGHT_AS_24, count=int(count)),) if count else ()
+
+
+def missing_time(cell: str, row: int, column: Column, expected: str = EXAMPLE) -> FileFormatError:
+    """Return the error for a cell without a time."""
+    found = f"'{cell}'" if cell else ""
+    remedy = "Complete the row or take it out."
+    return column.error(FileFormatError, row, "the time is missing", found, expected, remedy)
+
+
+# --- forms to offer --------------------------------------------------------------------------------------
+
+#: Parts of a date in the orders that are in use, with what to say of each where more than one fits.
+_ORDERS: Final = (
+    ("d", "m", "Y", "if the day comes first"),
+    ("m", "d", "Y", "if the month comes first"),
+    ("Y", "m", "d", "if the year comes first"),
+)
+_DATE_AND_TIME: Final = re.compile(
+    r"(?:(?P<date>(?:\d{1,4}|[A-Za-z]{3,9})(?P<first>[./-]|\.? +)(?:\d{1,2}|[A-Za-z]{3,9})"
+    r"(?P<second>[./-]|[.,]? +)\d{1,4})(?P<gap>[ T,]+))?"
+    r"(?P<hour>\d{1,2})(?P<mark>[:.h])(?P<minute>\d\d)(?:(?P<again>[:.])\d\d(?P<fraction>[.,]\d{1,6})?)?"
+    r"(?P<half> ?[AaPp][Mm])?(?P<offset> ?(?:[Zz]|[+-]\d\d:?\d\d))?",
+    re.ASCII,
+)
+
+
+def declarable_forms(cell: str) -> tuple[tuple[str, str], ...]:
+    """Return the strptime texts that read a cell, and when each holds ("" where there is but one).
+
+    Every form is tried on the cell, so that what a message offers is what can be followed.
+    """
+    match = _DATE_AND_TIME.fullmatch(cell)
+    if match is None:
+        return ()
+    time = _form_of_time(match)
+    if match["date"] is None:
+        return ((time, ""),) if _reads(cell, time) else ()
+    first, second, gap = match["first"], match["second"], match["gap"]
+    forms: dict[str, str] = {}
+    for *parts, when in _ORDERS:
+        for year, month in product(("%Y", "%y"), ("%m", "%b", "%B")):
+            one, two, three = ({"d": "%d", "m": month, "Y": year}[part] for part in parts)
+            form = f"{one}{first}{two}{second}{three}{gap}{time}"
+            if when not in forms.values() and _reads(cell, form):
+                forms[form] = when
+    return tuple((form, when if len(forms) > 1 else "") for form, when in forms.items())
+
+
+def _form_of_time(match: re.Match[str]) -> str:
+    """Return the strptime text of the time of day in a cell."""
+    half, fraction, again, offset = match["half"] or "", match["fraction"] or "", match["again"], match["offset"] or ""
+    form = f"{'%I' if half else '%H'}{match['mark']}%M"
+    form += f"{again}%S" if again else ""
+    form += f"{fraction[0]}%f" if fraction else ""
+    form += half[:-2] + "%p" if half else ""
+    return form + (" " * offset.startswith(" ") + "%z" if offset else "")
+
+
+def _reads(cell: str, form: str) -> bool:
+    """Whether a layout takes this form and a column of this one cell can be read by it."""
+    if strptime_fault(form):
+        return False
+    try:
+        us = read_declared([cell], Column("", "", str), form).us
+    except FileFormatError:
+        return False
+    return bool(EARLIEST_US <= us[0] <= LATEST_US)
+
+
+def layout_with_forms(forms: Sequence[tuple[str, str]], *above: str) -> tuple[str, str]:
+    """Return the remedy that offers forms, with other lines of the layout above them."""
+    lines = "".join(f"\n    {line}" for line in above)
+    lines += "".join(f'\n    time = "{form}"' + (f"  # {when}" if when else "") for form, when in forms)
+    return "Give a layout (", f") with{'' if len(forms) == 1 else ' one of'}\n    [file]{lines}"

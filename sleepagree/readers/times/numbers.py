@@ -1,0 +1,181 @@
+"""Columns of numbers, and times that are numbers: Unix time and elapsed seconds."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.caution import Note, NoteKind
+from sleepagree.errors import ClockError, FileFormatError, SleepAgreeError, shorten
+from sleepagree.readers.layout import TimeForm
+from sleepagree.readers.times.clock import SECOND_US, Clock, Column, Times
+
+_NUMBER: Final = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
+_GROUPED: Final = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+", re.ASCII)
+_BELOW_1000: Final = re.compile(r"[+-]?\d{1,3}", re.ASCII)
+_GROUPED_BY_POINTS: Final = re.compile(r"[+-]?[1-9]\d{0,2}(\.\d{3})+", re.ASCII)
+
+
+def read_numbers(texts: Sequence[str], column: Column, *, expected: str = "a number") -> NDArray[np.float64]:
+    """Read a column of numbers, with a point or a comma before the decimals.
+
+    Raises
+    ------
+    FileFormatError
+        When a cell is empty or no number, is written with an exponent (a spreadsheet has shortened it, most
+        often), or when commas or points may part thousands as well as decimals.
+    """
+    if not column.decimal_point and any("." in text for text in texts):
+        _refuse_grouped_by_points(texts, column)
+    cells = [text.strip() for text in texts]
+    for row, cell in enumerate(cells):
+        match = _NUMBER.fullmatch(cell)
+        if not cell:
+            raise column.error(
+                FileFormatError, row, "the cell is empty", "", expected, "Complete the row or take it out."
+            )
+        if match is None:
+            raise column.error(FileFormatError, row, "this is no number", f"'{cell}'", expected)
+        if match[3]:
+            remedy = "Export the file again without opening it in a spreadsheet."
+            problem = "a number with an exponent may have lost digits"
+            raise column.error(FileFormatError, row, problem, f"'{cell}'", expected, remedy)
+    if any("," in cell for cell in cells):
+        _refuse_grouped(cells, column)
+        cells = [cell.replace(",", ".") for cell in cells]
+    return np.array(cells, np.float64)
+
+
+def _refuse_grouped(cells: Sequence[str], column: Column) -> None:
+    """Refuse commas that may part thousands: 1,500 is one and a half or fifteen hundred."""
+    commas = [(row, cell) for row, cell in enumerate(cells) if "," in cell]
+    if any(not _GROUPED.fullmatch(cell) for _, cell in commas) and not any("." in cell for cell in cells):
+        return
+    row, cell = commas[0]
+    problem, expected = "a comma that may part decimals or thousands", "numbers with a decimal point"
+    remedy = "Export the numbers with a decimal point and without separators of thousands."
+    raise column.error(FileFormatError, row, problem, f"'{cell}'", expected, remedy)
+
+
+def _refuse_grouped_by_points(texts: Sequence[str], column: Column) -> None:
+    """Refuse points that may part thousands: beside 930 and 960, 1.020 is one or a thousand and twenty."""
+    pointed = [(row, text.strip()) for row, text in enumerate(texts) if "." in text]
+    if len(pointed) == len(texts) or not all(_GROUPED_BY_POINTS.fullmatch(text) for _, text in pointed):
+        return
+    wholes = [text.strip() for text in texts if "." not in text]
+    # who parts thousands parts all of them
+    if not all(_BELOW_1000.fullmatch(text) for text in wholes):
+        return
+    row, cell = pointed[0]
+    whole = max(wholes, key=len)
+    problem, expected = "a point that may part decimals or thousands", "decimals in all rows or in none"
+    remedy = "Export the numbers without separators of thousands, and with as many decimals in every row."
+    raise column.error(FileFormatError, row, problem, f"'{cell}' beside '{shorten(whole)}'", expected, remedy)
+
+
+#: Elapsed time beyond three years is no elapsed time.
+_LONGEST_ELAPSED_S: Final = 100_000_000
+#: The years 2000 to 2100.
+_UNIX_S: Final = (946_684_800, 4_102_444_800)
+_NUMBERS_EXPECTED: Final = {
+    TimeForm.UNIX_S.value: "Unix seconds",
+    TimeForm.UNIX_MS.value: "Unix milliseconds",
+    TimeForm.ELAPSED_S.value: "elapsed seconds",
+}
+_A_SECOND: Final = {TimeForm.UNIX_S.value: 1, TimeForm.UNIX_MS.value: 1000, TimeForm.ELAPSED_S.value: 1}
+
+
+def is_number(text: str) -> bool:
+    """Whether a text is a number, with a point or a comma before its decimals."""
+    return _NUMBER.fullmatch(text) is not None
+
+
+def read_numeric(texts: Sequence[str], column: Column, form: str) -> Times:
+    """Return times that are numbers.
+
+    Parameters
+    ----------
+    texts : sequence of str, shape (n,)
+        Cells.
+    column : Column
+        For messages.
+    form : str
+        "unix-s", "unix-ms" or "elapsed-s".
+
+    Raises
+    ------
+    FileFormatError
+        As :func:`read_numbers`.
+    ClockError
+        When a Unix time lies outside 2000-2100, or elapsed time is longer than three years.
+    """
+    numbers = read_numbers(texts, column, expected=_NUMBERS_EXPECTED[form])
+    outside = ~_fits(numbers, form)
+    if outside.any():
+        row = int(np.flatnonzero(outside)[0])
+        raise _wrong_size(texts[row].strip(), row, column, form)
+    us = np.rint(numbers * (SECOND_US // _A_SECOND[form])).astype(np.int64)
+    if form == TimeForm.ELAPSED_S:
+        return Times(us, Clock.ELAPSED)
+    unit = "seconds" if form == TimeForm.UNIX_S else "milliseconds"
+    return Times(us, Clock.UTC, 0, (Note.of(NoteKind.UNIX_TIMES, unit=unit),))
+
+
+def _fits(numbers: NDArray[np.float64], form: str) -> NDArray[np.bool_]:
+    """Return which numbers can be times of a form."""
+    low, high = (-_LONGEST_ELAPSED_S, _LONGEST_ELAPSED_S) if form == TimeForm.ELAPSED_S else _UNIX_S
+    fits: NDArray[np.bool_] = (numbers >= low * _A_SECOND[form]) & (numbers <= high * _A_SECOND[form])
+    return fits
+
+
+def _forms_that_fit(text: str, *forms: TimeForm) -> list[TimeForm]:
+    number = np.array([float(text.replace(",", "."))])
+    return [form for form in forms if _fits(number, form)[0]]
+
+
+def unit_by_size(text: str, column: Column) -> str:
+    """Return "unix-s" or "unix-ms" where the size of a number proves it; raise a ClockError otherwise."""
+    if fitting := _forms_that_fit(text, TimeForm.UNIX_S, TimeForm.UNIX_MS):
+        return fitting[0].value
+    elapsed = (
+        'If these are seconds from the start of the recording, give a layout with\n    [file]\n    time = "elapsed-s"'
+    )
+    problem = "a number that does not tell what it counts"
+    expected = "Unix seconds or milliseconds of the years 2000 to 2100, or a layout"
+    remedy = (
+        elapsed
+        if _reads_as_elapsed(text, column)
+        else "Export times that tell their date, such as 2026-03-01T22:30:00."
+    )
+    raise column.error(ClockError, 0, problem, text, expected, remedy)
+
+
+def _reads_as_elapsed(text: str, column: Column) -> bool:
+    try:
+        read_numeric([text], column, TimeForm.ELAPSED_S)
+    except SleepAgreeError:
+        return False
+    return True
+
+
+def _wrong_size(text: str, row: int, column: Column, form: str) -> ClockError:
+    if form == TimeForm.ELAPSED_S:
+        unix = _forms_that_fit(text, TimeForm.UNIX_S, TimeForm.UNIX_MS)
+        return column.error(
+            ClockError,
+            row,
+            "elapsed time of more than three years",
+            text,
+            "seconds from the start of the recording",
+            f'If these are Unix times, say so in a layout: [file] time = "{unix[0]}".' if unix else "Correct the row.",
+        )
+    other = TimeForm.UNIX_MS if form == TimeForm.UNIX_S else TimeForm.UNIX_S
+    fits_other = bool(_forms_that_fit(text, other))
+    problem = "a Unix time outside the years 2000 to 2100"
+    expected = f"{_NUMBERS_EXPECTED[form]} such as {'1772404200' if form == TimeForm.UNIX_S else '1772404200000'}"
+    remedy = f'It fits the other unit: write time = "{other}" in the layout.' if fits_other else "Correct the row."
+    return column.error(ClockError, row, problem, text, expected, remedy)

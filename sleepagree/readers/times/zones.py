@@ -1,0 +1,155 @@
+"""Readings of a wall clock placed in a zone, also where the clock is changed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import timedelta, tzinfo
+from typing import NamedTuple
+
+import numpy as np
+
+from sleepagree.caution import Note, NoteKind, ZoneName
+from sleepagree.errors import ClockError
+from sleepagree.readers.times.clock import DAY_US, HOUR_US, Microseconds, naive_datetime
+
+
+class Resolved(NamedTuple):
+    """Wall-clock readings placed in a zone."""
+
+    us: Microseconds
+    zone: tzinfo
+    notes: tuple[Note, ...]
+
+
+def resolve_wall_clock(
+    readings_us: Microseconds, zone_name: str, *, path: str, where: Callable[[int], str]
+) -> Resolved:
+    """Place readings of a local clock, in order of the file, in a zone.
+
+    Parameters
+    ----------
+    readings_us : int array, shape (n,)
+        Wall-clock microseconds since 1970 (starts and ends in turn, where rows have both).
+    zone_name : str
+        IANA name.
+    path : str
+        File, for messages.
+    where : callable
+        Position in ``readings_us`` -> place in the file.
+
+    Returns
+    -------
+    Resolved
+        Microseconds since 1970 in UTC, the zone, and a note where the clock changes.
+
+    Raises
+    ------
+    ClockError
+        When the zone is unknown; when a reading falls into an hour that the clock skips; when a reading falls
+        into an hour that it repeats and the order of the rows does not tell which of the two it was.
+    """
+    each = resolve_each(readings_us, zone_name, path=path, where=where)
+    if each.first is each.second:
+        return Resolved(each.first, each.zone, ())
+    return _resolve_repeated(readings_us, each, zone_name, path, where)
+
+
+class EachReading(NamedTuple):
+    """The moments that wall-clock readings may stand for, one or two each."""
+
+    first: Microseconds
+    second: Microseconds
+    zone: tzinfo
+
+
+def resolve_each(readings_us: Microseconds, zone_name: str, *, path: str, where: Callable[[int], str]) -> EachReading:
+    """Return the first and the second moment at which the clock of a zone shows each reading.
+
+    The two are the same but in an hour that is repeated. Parameters and errors as
+    :func:`resolve_wall_clock`, which also tells the two apart by the order of the readings.
+    """
+    from sleepagree.hypnogram.zones import find_zone
+
+    try:
+        zone = find_zone(zone_name)
+    except ClockError as error:
+        raise error.in_file(path) from None
+    offset = _constant_offset(int(readings_us.min()), int(readings_us.max()), zone)
+    if offset is not None:
+        moments = readings_us - offset
+        return EachReading(moments, moments, zone)
+    early = np.array([_offset_us(int(us), zone, 0) for us in readings_us], np.int64)
+    late = np.array([_offset_us(int(us), zone, 1) for us in readings_us], np.int64)
+    if (early < late).any():
+        row = int(np.flatnonzero(early < late)[0])
+        raise _skipped(int(readings_us[row]), int(early[row]), int(late[row]), zone_name, path, where(row))
+    return EachReading(readings_us - early, readings_us - late, zone)
+
+
+def _offset_us(reading_us: int, zone: tzinfo, fold: int) -> int:
+    offset = naive_datetime(reading_us).replace(tzinfo=zone, fold=fold).utcoffset()
+    return 0 if offset is None else offset // timedelta(microseconds=1)
+
+
+def _constant_offset(first_us: int, last_us: int, zone: tzinfo) -> int | None:
+    """Return the zone's offset where the clock is not changed within a day of the readings, else None."""
+    if last_us - first_us > 60 * DAY_US:
+        return None
+    # a zone changes its clock at most twice within a few weeks, never twice within six hours
+    probes = range(first_us - DAY_US, last_us + DAY_US + 6 * HOUR_US, 6 * HOUR_US)
+    offsets = {_offset_us(us, zone, 0) for us in probes}
+    return offsets.pop() if len(offsets) == 1 else None
+
+
+def _resolve_repeated(
+    readings: Microseconds, each: EachReading, zone_name: str, path: str, where: Callable[[int], str]
+) -> Resolved:
+    first_pass, second_pass, zone = each
+    doubtful = first_pass != second_pass
+    if not doubtful.any():
+        return Resolved(first_pass, zone, ())
+    steps = np.diff(readings)
+    if np.count_nonzero(steps < 0) > np.count_nonzero(steps > 0):  # the newest row first
+        turned = EachReading(first_pass[::-1], second_pass[::-1], zone)
+        last = readings.size - 1
+        back = _resolve_repeated(readings[::-1], turned, zone_name, path, lambda i: where(last - i))
+        return Resolved(back.us[::-1].copy(), zone, back.notes)
+    # as early as the rows before allow, and as late as the rows after allow
+    earliest, latest = first_pass.copy(), second_pass.copy()
+    for i in range(1, readings.size):
+        if doubtful[i] and earliest[i] < earliest[i - 1]:
+            earliest[i] = second_pass[i]
+    for i in range(readings.size - 2, -1, -1):
+        if doubtful[i] and latest[i] > latest[i + 1]:
+            latest[i] = first_pass[i]
+    undecided = np.flatnonzero(earliest != latest)
+    if undecided.size:
+        row = int(undecided[0])
+        ends_inside = bool(doubtful[row:].all())
+        if row == 0 or not ends_inside:
+            raise _repeated(
+                int(readings[row]), int(first_pass[row]), int(second_pass[row]), zone_name, path, where(row)
+            )
+        # nothing follows that would need a jump: the clock ran on
+    count = int(np.count_nonzero(doubtful))
+    note = Note.of(NoteKind.REPEATED_HOUR, count=count, zone=ZoneName(zone_name))
+    return Resolved(earliest, zone, (note,))
+
+
+def _skipped(reading_us: int, early: int, late: int, zone_name: str, path: str, where: str) -> ClockError:
+    first, second = sorted((reading_us - early, reading_us - late))
+    problem = "this time does not exist in the zone: the clock was put forward over it"
+    expected = f"a time that exists; before the change it would be {_show(second)} UTC, after it {_show(first)} UTC"
+    remedy = "The file's clock may not be the local one; if it is UTC, give the zone UTC."
+    return ClockError(problem, path, where, f"{_show(reading_us)} in {zone_name}", expected, remedy)
+
+
+def _repeated(reading_us: int, first: int, second: int, zone_name: str, path: str, where: str) -> ClockError:
+    problem = "this time happens twice in the zone, and the rows around it do not tell which it is"
+    expected = f"either {_show(first)} UTC or {_show(second)} UTC"
+    remedy = "Export the times with their offset from UTC."
+    return ClockError(problem, path, where, f"{_show(reading_us)} in {zone_name}", expected, remedy)
+
+
+def _show(us: int) -> str:
+    return naive_datetime(us).isoformat(sep=" ")
