@@ -98,9 +98,11 @@ def _answer(study: StudyAgreement) -> tuple[Section, ...]:
     """Return the bias of each device, what so many people allow one to claim, and the clocks, in few lines."""
     if not study.devices:
         return ()
-    refused = f"{len(study.refused)} of {counted(study.given, 'night')} were refused: --full lists them."
+    refused = f"Refused: {len(study.refused)} of {counted(study.given, 'night')}"
     sections = (
-        Section("answer-refused", "Refused", (Paragraph(refused),)) if study.refused else None,
+        Section("answer-refused", refused, (Paragraph("--full lists them with their reasons."),))
+        if study.refused
+        else None,
         *answer_of_bias(study),
         _clock(study, "answer-clock", with_note=False),
     )

@@ -141,8 +141,9 @@ def _say_claim(device: DeviceStudy) -> str:
     none = 1.0 if any(r.of_ratios for r in rows) else 0.0
     shown = [r for r in rows if not r.printed.bias_low <= none <= r.printed.bias_high]
     open_ = [r for r in rows if r not in shown]
-    sure = f"a bias of {join_words(shorten(r.name) for r in shown)} is shown" if shown else "no bias is shown"
-    text = f"With {people} participants {sure} (by {'an interval' if len(shown) < 2 else 'intervals'} without {none:g})"
+    by = f"{'an interval' if len(shown) < 2 else 'intervals'} without {none:g}"
+    sure = f"a bias of {join_words(shorten(r.name) for r in shown)} is shown (by {by})" if shown else "no bias is shown"
+    text = f"With {people} participants {sure}"
     if not open_:
         return f"{text}."
     widest = max(open_, key=lambda r: r.printed.bias_high - r.printed.bias_low)
