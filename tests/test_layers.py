@@ -32,14 +32,14 @@ ROOMS = {
     "regression_limits reliability planning correction error_sizes",
     "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
     "class_figures offsets table_agreement clock_blocks clock clock_check",
-    "night": "measures cautions intervals compare mappings",
+    "night": "measures cautions intervals compare mappings answer",
     "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs scorers anonymous plan run "
     "duplicates chunks execution unfinished clocks results cautions groups from_table comparison flows "
     "given_nights summarise correction correction_file",
-    "describe": "words cautions notes citations bias blocks paragraphs closing night_time night mappings clock file "
-    "folder plan study_paragraphs study_bias study_agreement study correction",
+    "describe": "words cautions notes citations bias blocks paragraphs closing night_time mappings clock file folder "
+    "plan study_paragraphs study_bias correction answer night study_agreement study",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning "
-    "redistribution tables_of_counts bias_over_nights",
+    "redistribution tables_of_counts bias_over_nights device_classes",
     "render": "columns export figures night_json inspection_json notebook terminal page study_json night_folder "
     "frames study_folder correction_json correction_folder results",
     "demo": "simulate write",

@@ -18,15 +18,15 @@ from sleepagree.study.summarise import StudyAgreement
 
 
 def night_lines(night: NightAgreement) -> list[str]:
-    return render_terminal(describe_night(night))
+    return render_terminal(describe_night(night), full=True)
 
 
 def mappings_lines(comparison: MappingComparison) -> list[str]:
-    return render_terminal(describe_mappings(comparison))
+    return render_terminal(describe_mappings(comparison), full=True)
 
 
 def clock_lines(reading: ClockReading, paired: PairedNight) -> list[str]:
-    return render_terminal(describe_clock(reading, paired))
+    return render_terminal(describe_clock(reading, paired), full=True)
 
 
 def night_page(night: NightAgreement, *, command: str = "") -> str:
@@ -38,7 +38,7 @@ def night_files(night: NightAgreement, *, command: str = "") -> dict[str, bytes]
 
 
 def study_lines(study: StudyAgreement) -> list[str]:
-    return render_terminal(describe_study(study))
+    return render_terminal(describe_study(study), full=True)
 
 
 def bias_lines(study: StudyAgreement) -> list[str]:

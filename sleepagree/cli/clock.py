@@ -34,6 +34,7 @@ from sleepagree.cli import options as shared
 @shared.json_option
 @shared.overwrite_option
 @shared.quiet_option
+@shared.full_option
 def clock(reference: Path, device: Path, mapping_names: tuple[str, ...], range_min: float, **options: Any) -> None:
     """Show how agreement changes when device times are shifted, and whether the device's clock drifts.
 
@@ -61,4 +62,4 @@ def clock(reference: Path, device: Path, mapping_names: tuple[str, ...], range_m
         level=options["confidence"],
     )
     shared.show(describe_clock(reading, paired), clock_reading_document(reading, paired), options)
-    shared.print_cautions(paired.cautions, quiet=options["quiet"])
+    shared.print_cautions(paired.cautions, quiet=options["quiet"], full=shared.is_full(options))

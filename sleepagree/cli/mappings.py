@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 @shared.json_option
 @shared.overwrite_option
 @shared.quiet_option
+@shared.full_option
 def mappings(
     reference: Path, device: Path, mapping_names: tuple[str, ...], declare: str | None, **options: Any
 ) -> None:
@@ -53,7 +54,7 @@ def mappings(
     )
     asked = shared.option_document(options, [m.scored.mapping for m in comparison.mappings])
     shared.show(describe_mappings(comparison), mappings_document(comparison, options=asked), options)
-    shared.print_cautions(comparison.cautions, quiet=options["quiet"])
+    shared.print_cautions(comparison.cautions, quiet=options["quiet"], full=shared.is_full(options))
 
 
 def _refuse_unknown(declared: str | None, extra: Sequence[StageMapping]) -> None:

@@ -32,14 +32,16 @@ _EXPORTS: Final = ("edf", "bids", "csv", "parquet")
 )
 @shared.overwrite_option
 @shared.quiet_option
+@shared.full_option
 def night(
     reference: Path, device: Path, mapping_names: tuple[str, ...], export_names: tuple[str, ...], **options: Any
 ) -> None:
     """Score how well the stages in DEVICE agree with those in REFERENCE over one night.
 
-    REFERENCE is a hypnogram (EDF+, a table, BIDS events, JSON ...), DEVICE the export of the device. Prints
-    what was compared, an account of every epoch, agreement, measures and cautions; --json gives the same as
-    numbers. Differences are device minus reference.
+    REFERENCE is a hypnogram (EDF+, a table, BIDS events, JSON ...), DEVICE the export of the device. Prints how
+    often both say the same, what each stage of the device was by the reference, and the bias; with --full an account
+    of every epoch, agreement, measures and more, too; --json gives all as numbers. Differences are device minus
+    reference.
 
     --export writes the night epoch by epoch, reference, device and disagreement side by side: edf (EDF+
     annotations), bids (events.tsv and its JSON), csv or parquet.
@@ -71,5 +73,6 @@ def night(
 
         command = shared.repeat_command(anonymous=options["anonymous"])
         write_night(scored, out, results=dump(document), command=command, exports=export_names, overwrite=overwrite)
-    shared.show(describe_night(scored), document, options)
-    shared.print_cautions(scored.cautions, quiet=options["quiet"])
+    following = shared.next_command("mappings" if scored.unreported else "clock", anonymous=options["anonymous"])
+    shared.show(describe_night(scored, next_command=following), document, options)
+    shared.print_cautions(scored.cautions, quiet=options["quiet"], full=shared.is_full(options))

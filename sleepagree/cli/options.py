@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import math
+import os
+import sys
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TextIO, TypeVar
 
 import click
 from click.core import ParameterSource
@@ -155,6 +157,7 @@ resampling_options = apply_options(
 
 json_option = click.option("--json", "json_path", metavar="FILE|-", help="Write JSON to a file, or - for output.")
 overwrite_option = click.option("--overwrite", is_flag=True, help="Replace output that exists, never an input.")
+full_option = click.option("--full", is_flag=True, help="Print all that was found, not the answer alone.")
 quiet_option = click.option("--quiet", is_flag=True, help="No cautions, no progress.")
 
 anonymous_option = click.option(
@@ -324,7 +327,9 @@ def window_word(text: str | None, *, anonymous: bool) -> str | None:
 
 
 #: Options that do not change what is found; the command that repeats a run leaves them out.
-_NOT_RESULTS: Final = frozenset({"json_path", "csv_path", "overwrite", "quiet", "resume", "workers", "scheduler"})
+_NOT_RESULTS: Final = frozenset(
+    {"json_path", "csv_path", "overwrite", "quiet", "full", "resume", "workers", "scheduler"}
+)
 
 #: Kinds of values that name nobody and no time.
 _PLAIN: Final = (click.Choice, click.types.IntParamType, click.types.FloatParamType)
@@ -336,13 +341,28 @@ def repeat_command(*, anonymous: bool) -> str:
     Anonymous: names, paths and times give way to the word that ``--help`` shows for them; numbers and choices
     stay.
     """
+    context = click.get_current_context()
+    return _command(context.info_name or "", context.command.params, _without_folder, anonymous=anonymous)
+
+
+def next_command(name: str, *, anonymous: bool) -> str:
+    """Return another command for the inputs of this run, with those of its options that both have, paths as given."""
+    context = click.get_current_context()
+    root = context.find_root().command
+    other = root.get_command(context, name) if isinstance(root, click.Group) else None
+    known = {parameter.name for parameter in other.params} if other is not None else set()
+    return _command(name, [p for p in context.command.params if p.name in known], str, anonymous=anonymous)
+
+
+def _command(name: str, parameters: Sequence[click.Parameter], say: Callable[[Any], str], *, anonymous: bool) -> str:
+    """Return a command of those parameters that were given and change results."""
     import shlex
 
     from sleepagree.errors import printable
 
     context = click.get_current_context()
-    words = ["sleepagree", context.info_name or ""]
-    for parameter in context.command.params:
+    words = ["sleepagree", name]
+    for parameter in parameters:
         given = context.get_parameter_source(parameter.name or "") is ParameterSource.COMMANDLINE
         if not given or parameter.name in _NOT_RESULTS:
             continue
@@ -353,7 +373,7 @@ def repeat_command(*, anonymous: bool) -> str:
             if named and getattr(parameter, "is_flag", False):
                 continue
             hides = anonymous and not isinstance(parameter.type, _PLAIN)
-            word = parameter.make_metavar(context).split("|")[0] if hides else _without_folder(one)
+            word = parameter.make_metavar(context).split("|")[0] if hides else say(one)
             # a file's name that begins like an option would be taken for one
             words.append(f"./{word}" if word.startswith("-") and not named else word)
     return " ".join(words) if anonymous else printable(shlex.join(words))
@@ -364,29 +384,68 @@ def _without_folder(value: Any) -> str:
     return Path(value).name if is_file else str(value)
 
 
-def print_cautions(cautions: Sequence[Caution | str], *, quiet: bool) -> None:
-    """Print cautions to standard error."""
+def is_full(options: dict[str, Any]) -> bool:
+    """Whether all cautions are printed: asked for, or beside numbers instead of an answer."""
+    return bool(options["full"]) or options["json_path"] == "-"
+
+
+#: Cautions that are printed beside an answer.
+_MOST_CAUTIONS: Final = 3
+
+
+def print_cautions(cautions: Sequence[Caution | str], *, quiet: bool, full: bool = True) -> None:
+    """Print cautions to standard error; beside an answer the three that change most, the rest counted."""
     if quiet:
         return
-    from sleepagree.describe.cautions import say_caution
+    from sleepagree.describe.cautions import rank_caution, say_caution
     from sleepagree.errors import printable
     from sleepagree.render.columns import fit_terminal
 
-    for caution in cautions:
+    shown = list(cautions)
+    if not full:
+        shown = sorted(shown, key=rank_caution)[:_MOST_CAUTIONS]
+    in_colour = has_colour(sys.stderr)
+    for caution in shown:
         text = caution if isinstance(caution, str) else say_caution(caution)
-        click.echo(fit_terminal(f"caution: {printable(text)}"), err=True)
+        head, colon, rest = fit_terminal(f"caution: {printable(text)}").partition(":")
+        click.echo(f"{click.style(head, fg='yellow') if in_colour else head}{colon}{rest}", err=True)
+    if left := len(cautions) - len(shown):
+        click.echo(f"caution: {left} more {'is' if left == 1 else 'are'} printed with --full", err=True)
+
+
+def has_colour(stream: TextIO) -> bool:
+    """Whether what is printed may be coloured: on a terminal that is none of the dumb ones, without NO_COLOR."""
+    return stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
 
 
 def show(description: Description, document: Document, options: dict[str, Any], *, to_error: bool = False) -> None:
     """Write the document where ``--json`` says, and print the description unless that is standard output."""
     from sleepagree.render.night_json import dump
-    from sleepagree.render.terminal import render_terminal
 
     target = options["json_path"]
     if target:
         write_json(dump(document), target, overwrite=options["overwrite"])
     if target != "-":
-        click.echo("\n".join(render_terminal(description)), err=to_error)
+        print_description(description, full=options.get("full", False), to_error=to_error)
+
+
+def print_description(description: Description, *, full: bool, to_error: bool = False, written: str = "") -> None:
+    """Print a description in as many columns as the terminal has, 80 at most and 40 at least; 80 in a pipe.
+
+    ``written`` tells what was written; it stands before the line on how to see the rest.
+    """
+    import shutil
+
+    from sleepagree.render.columns import WIDTH
+    from sleepagree.render.terminal import render_terminal
+
+    stream = sys.stderr if to_error else sys.stdout
+    width = max(40, min(WIDTH, shutil.get_terminal_size().columns)) if stream.isatty() else WIDTH
+    lines = render_terminal(description, width=width, full=full, colour=has_colour(stream))
+    if written:
+        at = len(lines) if full or not description.answer else -1
+        lines[at:] = [*([""] if at > 0 else []), written, *lines[at:]]
+    click.echo("\n".join(lines), err=to_error)
 
 
 def refuse_json_target(target: str | None, *, overwrite: bool, out: Path | None = None) -> None:

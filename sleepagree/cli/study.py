@@ -52,6 +52,7 @@ study_reading_options = shared.apply_options(
 @click.option("--resume", is_flag=True, help="Use the finished nights of an interrupted run.")
 @shared.overwrite_option
 @shared.quiet_option
+@shared.full_option
 @click.pass_context
 def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> None:
     """Score all nights in the table NIGHTS and write results, tables, figures and a report to a folder.
@@ -66,7 +67,6 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
     """
     from sleepagree.describe.study import describe_study
     from sleepagree.render.study_folder import write_study
-    from sleepagree.render.terminal import render_terminal
     from sleepagree.study.from_table import load_nights
     from sleepagree.study.unfinished import unfinished_folder
 
@@ -88,9 +88,9 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
         if interrupts.take_the_word():
             tell_how_to_resume(unfinished_folder(out))
         ctx.exit(interrupts.EXIT_CODE)
-    click.echo("\n".join(render_terminal(describe_study(result))))
-    click.echo(f"\nWritten to {out}: start with {out / 'report.html'}" if (out / "report.html").exists() else "")
-    shared.print_cautions(result.cautions, quiet=options["quiet"])
+    written = f"Written to {out}: start with {out / 'report.html'}" if (out / "report.html").exists() else ""
+    shared.print_description(describe_study(result), full=options["full"], written=written)
+    shared.print_cautions(result.cautions, quiet=options["quiet"], full=options["full"])
     if result.refused:
         ctx.exit(3)
 

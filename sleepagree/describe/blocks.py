@@ -34,6 +34,7 @@ class FigureKind(Enum):
     """What a figure shows, and what its subject is."""
 
     HYPNOGRAMS = "a NightAgreement"
+    DEVICE_CLASSES = "a NightAnswer"
     CONFUSION = "counts under a mapping: anything with .counts and .mapping"
     REDISTRIBUTION = "a sequence of Redistribution or StudyRedistribution"
     BIAS_SOURCES = "a sequence of BiasSource"
@@ -231,12 +232,19 @@ class Description:
         What was found, one sentence for each device.
     sections : tuple of Section
         In the order in which they are read.
+    answer : tuple of Section
+        What people came for, in so few lines that it fits one screen. Where there is such a part a terminal shows
+        nothing else unless everything is asked for; elsewhere it stands before the sections.
+    is_answer_part : bool
+        Whether the sections say all that the answer says, which then stands alone or not at all.
     """
 
     kind: str
     title: str
     findings: tuple[str, ...]
     sections: tuple[Section, ...]
+    answer: tuple[Section, ...] = ()
+    is_answer_part: bool = False
 
 
 def columns(*heads: str, words: Collection[int] = (0,)) -> tuple[Column, ...]:
@@ -254,9 +262,19 @@ def number_cell(value: float, digits: int = 3) -> Cell:
     return valued(figure(value, digits), value)
 
 
-def difference_cell(value: float, digits: int = 1) -> Cell:
+def difference_cell(value: float, digits: int = 1, *, unit: str = "") -> Cell:
     """Return a cell with a signed number, or with a dash that is worth nothing."""
-    return valued(signed(value, digits), value)
+    return valued(f"{signed(value, digits)}{unit if not math.isnan(value) else ''}", value)
+
+
+def points(unit: str) -> str:
+    """Return what stands behind a difference of a measure: that of percentages is in percentage points."""
+    return " pp" if unit.startswith("%") else ""
+
+
+def can_differ(measure: str) -> bool:
+    """Whether a measure can differ between the sides at all: time in bed is the window of both."""
+    return measure != "TIB"
 
 
 def count_cell(count: int) -> Cell:
@@ -292,3 +310,8 @@ def flat(blocks: Sequence[Block]) -> Iterator[Block]:
                 yield from flat(part)
         else:
             yield block
+
+
+def all_sections(description: Description) -> tuple[Section, ...]:
+    """Return everything in reading order."""
+    return description.sections if description.is_answer_part else (*description.answer, *description.sections)

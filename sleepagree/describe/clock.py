@@ -51,6 +51,11 @@ def describe_clock(reading: ClockReading, paired: PairedNight) -> Description:
             Section("proposal", "", (Items((proposal,)), figures)),
             Section("curve", "", (_curve(reading.curve), Paragraph(TUNING_WARNING))),
         ),
+        (
+            Section("answer", "Clock", (), detail=f" {of}"),
+            Section("answer-proposal", "", (Items((proposal,)), figures, Paragraph(TUNING_WARNING))),
+        ),
+        is_answer_part=True,
     )
 
 

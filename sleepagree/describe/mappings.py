@@ -43,6 +43,7 @@ def describe_mappings(comparison: MappingComparison) -> Description:
     )
     compared = Items((f"{device} against {reference}{_what_was_compared(paired)}",))
     remarks = Items((_legend(comparison), *_ceilings(comparison), *_how_to_read(comparison)))
+    answer = Items((_legend(comparison), *_how_to_read(comparison)))
     taken = Items(tuple(_assumption(compared) for compared in comparison.mappings))
     return Description(
         "sleepagree: one night under several mappings",
@@ -60,6 +61,8 @@ def describe_mappings(comparison: MappingComparison) -> Description:
             ),
             Section("assumptions", "What each mapping takes for granted", (taken,)),
         ),
+        (Section("answer", "Agreement under every mapping that fits", (_mapping_table(comparison, "answer"), answer)),),
+        is_answer_part=True,
     )
 
 
@@ -69,10 +72,10 @@ def _what_was_compared(paired: PairedNight) -> str:
     return f"{span}; {paired.ledger.scored} of {counted(paired.ledger.window_epochs, 'epoch')} scored on both sides"
 
 
-def _mapping_table(comparison: MappingComparison) -> Table:
+def _mapping_table(comparison: MappingComparison, name: str = "mappings") -> Table:
     level = f"{100 * comparison.night.level:g} %"
     heads = columns("mapping", "classes", "epochs", "accuracy", "kappa", f"{level} {WHEN_ANSWERS_LAST}")
-    return Table("mappings", "", heads, tuple(map(_mapping_row, comparison.mappings)))
+    return Table(name, "", heads, tuple(map(_mapping_row, comparison.mappings)))
 
 
 def _mapping_row(compared: ComparedMapping) -> tuple[Cell, ...]:

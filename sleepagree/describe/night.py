@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import Protocol
 
+from sleepagree.describe.answer import answer_sections, column_shares, finding_of_night
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.blocks import (
     Block,
@@ -20,11 +21,13 @@ from sleepagree.describe.blocks import (
     Section,
     Table,
     beside,
+    can_differ,
     cells,
     columns,
     count_cell,
     difference_cell,
     number_cell,
+    points,
     present,
     valued,
 )
@@ -32,12 +35,7 @@ from sleepagree.describe.cautions import say_caution
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
 from sleepagree.describe.night_time import NO_LABEL, following_section, time_section
 from sleepagree.describe.notes import say_note
-from sleepagree.describe.paragraphs import (
-    finding_of_night,
-    methods_of_night,
-    results_of_night,
-    say_kappa_beside_ceiling,
-)
+from sleepagree.describe.paragraphs import methods_of_night, results_of_night, say_kappa_beside_ceiling
 from sleepagree.describe.words import (
     DASH,
     IF_INDEPENDENT,
@@ -84,7 +82,7 @@ class CountsUnderMapping(Protocol):
         """How stages form classes."""
 
 
-def describe_night(night: NightAgreement, *, command: str = "") -> Description:
+def describe_night(night: NightAgreement, *, command: str = "", next_command: str = "") -> Description:
     """Return everything that is said about a night.
 
     Parameters
@@ -93,6 +91,8 @@ def describe_night(night: NightAgreement, *, command: str = "") -> Description:
         The night.
     command : str
         The command that repeats it; "" leaves it out.
+    next_command : str
+        What to type next; "" leaves it out.
     """
     paired = night.paired
     reference = file_name(paired.reference_side.origin.name, "reference in memory")
@@ -115,6 +115,7 @@ def describe_night(night: NightAgreement, *, command: str = "") -> Description:
         f"{device} against {reference}",
         (finding_of_night(night),),
         tuple(section for section in sections if section is not None),
+        answer_sections(night, next_command),
     )
 
 
@@ -231,6 +232,7 @@ def _agreement(scored: MappingAgreement, night: NightAgreement, serial: int) -> 
             (
                 confusion_figure(scored, name=f"confusion-{serial}"),
                 confusion_table(scored.counts, mapping, name=f"counts-{serial}"),
+                column_shares(scored, f"shares-{serial}") if scored.table.n else None,
             ),
             (_statistics(scored, night.level, f"statistics-{serial}"), _ceiling(scored)),
         ),
@@ -363,9 +365,9 @@ def _others(night: NightAgreement) -> tuple[Block, ...]:
 def _measures(night: NightAgreement) -> Section:
     table = Table(
         "measures-table",
-        "From epochs scored on both sides; difference = device minus reference",
+        "From epochs scored on both sides; difference = device minus reference, of per cent in percentage points (pp)",
         columns("measure", "unit", "reference", "device", "difference", "remark", words=(0, 1, 5)),
-        tuple(_measure_row(pair) for pair in night.measures),
+        tuple(_measure_row(pair) for pair in night.measures if can_differ(pair.measure)),
         sortable=True,
     )
     return Section(
@@ -382,7 +384,7 @@ def _measure_row(pair: MeasurePair) -> tuple[Cell, ...]:
         pair.unit,
         number_cell(pair.reference, digits),
         number_cell(pair.device, digits),
-        difference_cell(pair.difference, digits),
+        difference_cell(pair.difference, digits, unit=points(pair.unit)),
         pair.undefined_because,
     )
 
@@ -470,7 +472,8 @@ def _bias_sources(night: NightAgreement) -> Section:
 def _say_account(source: BiasSource, unreported: str) -> str:
     if math.isnan(source.without_unreported_min):
         return say_bias_source(source)
-    return (
-        f"{say_bias_source(source)}; without {unreported} epochs {signed(source.without_unreported_min)} min; with "
-        f"{unreported} counted as {say_class(source.returned_to)} {signed(source.returned_min)} min"
-    )
+    without = f"{say_bias_source(source)}; without {unreported} epochs {signed(source.without_unreported_min)} min"
+    if signed(source.returned_min) == signed(source.bias_min):
+        return without
+    counted_as = say_class(source.returned_to)
+    return f"{without}; with {unreported} counted as {counted_as} {signed(source.returned_min)} min"

@@ -39,8 +39,16 @@ def time_section(night: NightAgreement) -> Section | None:
     if found is None:
         return None
     thirds = join_words(percent(part.agreement) for part in found.thirds)
+    apart = found.unreported_epochs
+    stages = join_words(say_class(name) for name in night.unreported)
     blocks = present(
         Paragraph(_say_found_runs(night.paired, found)),
+        Paragraph(
+            f"{minutes(apart)} of {stages}, for which the device has no label, are left out of runs, of "
+            "agreement by part of the night and of what lies close to changes."
+        )
+        if apart
+        else None,
         beside(_parts_figure(found), *([_runs_figure(found)] if found.runs.count else [])),
         _near_table(found),
         Paragraph(
@@ -54,7 +62,7 @@ def time_section(night: NightAgreement) -> Section | None:
 def _say_found_runs(paired: PairedNight, found: Disagreement) -> str:
     runs = found.runs
     if not runs.count:
-        return "No epoch disagrees."
+        return "No epoch disagrees." if found.epochs else "No epoch could have agreed."
     begin = paired.epoch_start(runs.longest_from)
     where = f", from {begin:%H:%M:%S}" if begin else ""
     return (

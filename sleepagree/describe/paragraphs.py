@@ -17,18 +17,15 @@ import sleepagree
 from sleepagree.describe.bias import bias_source_result
 from sleepagree.describe.citations import Citations
 from sleepagree.describe.words import (
-    WHEN_ANSWERS_LAST,
     duration,
     figure,
     from_moment_to,
-    interval,
     join_words,
     minutes,
     percent,
-    percent_interval,
+    persisting_interval,
     plain,
     say_class,
-    say_level,
     say_stages,
     say_status,
     signed,
@@ -38,7 +35,6 @@ from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.window import WindowRule
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.night.compare import MappingAgreement, NightAgreement
-from sleepagree.scoring.redistribution import Redistribution
 from sleepagree.scoring.runs import Runs
 
 #: Measures that a results paragraph speaks of, where there are any.
@@ -61,41 +57,10 @@ class CitedParagraph:
     sources: tuple[str, ...]
 
 
-def finding_of_night(night: NightAgreement) -> str:
-    """Return what was found on a night, in one sentence with its uncertainty.
-
-    Parameters
-    ----------
-    night : NightAgreement
-        The night; its first mapping is the one spoken of.
-
-    Returns
-    -------
-    str
-        With a kappa: accuracy and kappa with its interval. Without one, because the
-        device lacks a class: accuracy, and where the largest unreported stage went, with its interval.
-    """
-    first = night.mappings[0]
-    table = first.table
-    same = (
-        f"The device gave the same stage as the reference in {percent(table.accuracy, 1)} of the "
-        f"{counted(table.n, 'epoch')} ({duration(table.n)}) compared under '{shorten(first.mapping.name)}'"
-    )
-    if table.n == 0:
-        return f"No epoch can be compared under '{shorten(first.mapping.name)}'."
-    if table.kappa.defined:
-        return f"{same}; corrected for chance, kappa is {_kappa_with_interval(first, night.level)}."
-    traced = max(night.redistribution, key=lambda r: r.epochs, default=None)
-    if first.mapping.is_square or traced is None or not traced.epochs:
-        return f"{same}; kappa does not exist: {table.kappa.undefined_because}."
-    # a night without a stage is not a device without it
-    lacks = "it has" if night.paired.device_set.declared else "its file holds"
-    return f"{same}; {lacks} no label for {say_class(traced.stage)}, {_main_destination(traced, night.level)}."
-
-
-def _kappa_with_interval(scored: MappingAgreement, level: float) -> str:
-    ends = interval(*scored.intervals.kappa[:2], 2)
-    return f"{scored.table.kappa.value:.2f} ({say_level(level)} {ends} {WHEN_ANSWERS_LAST})"
+def kappa_with_interval(scored: MappingAgreement, level: float) -> str:
+    """Return kappa with the interval that is told first."""
+    low, high = scored.intervals.kappa[:2]
+    return f"{figure(scored.table.kappa.value)} ({persisting_interval(low, high, level)})"
 
 
 def say_kappa_beside_ceiling(scored: MappingAgreement) -> str:
@@ -105,13 +70,6 @@ def say_kappa_beside_ceiling(scored: MappingAgreement) -> str:
         return ""
     never = join_words([say_class(c) for c in scored.table.unreported])
     return f" and, counting {never} as never found as the ceiling does, has kappa {figure(kappa, 3)}"
-
-
-def _main_destination(traced: Redistribution, level: float) -> str:
-    to = max(traced.to, key=lambda d: d.epochs)
-    ends = percent_interval(to.primary_low, to.primary_high)
-    share = f"{percent(to.share)} ({say_level(level)} {ends} {WHEN_ANSWERS_LAST})"
-    return f"and of the {minutes(traced.epochs)} of it that both staged, {share} were called {say_class(to.name)}"
 
 
 def methods_of_night(night: NightAgreement) -> CitedParagraph:
@@ -261,7 +219,7 @@ def _agreement_result(scored: MappingAgreement, level: float) -> str:
     over = f"{figure(table.accuracy, 3)} over {counted(table.n, 'epoch')}"
     text = f"Under '{shorten(scored.mapping.name)}' accuracy was {over}"
     if table.kappa.defined:
-        text += f" and kappa was {_kappa_with_interval(scored, level)}"
+        text += f" and kappa was {kappa_with_interval(scored, level)}"
     ceiling = scored.ceiling
     if not math.isnan(ceiling.accuracy) and ceiling.accuracy < 1:
         text += f"; the best accuracy that these labels allow on this night is {figure(ceiling.accuracy, 3)}"

@@ -28,7 +28,7 @@ from sleepagree.describe.blocks import (
 from sleepagree.describe.clock import say_device_clock
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
 from sleepagree.describe.study_agreement import agreement_section, comparison_section, redistribution_section
-from sleepagree.describe.study_bias import bias_section, sources_section
+from sleepagree.describe.study_bias import answer_of_bias, bias_section, sources_section
 from sleepagree.describe.study_paragraphs import finding_of_device, methods_of_study, results_of_study
 from sleepagree.describe.words import (
     duration,
@@ -90,7 +90,24 @@ def describe_study(study: StudyAgreement, *, command: str = "", table: NightsTab
         f"{names} against the reference" if names else "No night was scored",
         tuple(finding_of_device(device, study) for device in study.devices),
         tuple(s for s in sections if s is not None),
+        _answer(study),
+        is_answer_part=True,
     )
+
+
+def _answer(study: StudyAgreement) -> tuple[Section, ...]:
+    """Return the bias of each device, what so many people allow one to claim, and the clocks, in few lines."""
+    if not study.devices:
+        return ()
+    refused = f"Refused: {len(study.refused)} of {counted(study.given, 'night')}"
+    sections = (
+        Section("answer-refused", refused, (Paragraph("--full lists them with their reasons."),))
+        if study.refused
+        else None,
+        *answer_of_bias(study),
+        _clock(study, "answer-clock", with_note=False),
+    )
+    return tuple(s for s in sections if s is not None)
 
 
 def describe_bias(study: StudyAgreement) -> Description:
@@ -204,13 +221,14 @@ def _say_share(found: ScorerSummary) -> str:
     return f"{said}, {say_level(share.level)} {percent_interval(share.low, share.high)}"
 
 
-def _clock(study: StudyAgreement) -> Section | None:
+def _clock(study: StudyAgreement, name: str = "clock", *, with_note: bool = True) -> Section | None:
     said = [f"{shorten(device.device)}: {say_device_clock(device.clock)}" for device in study.devices]
     what = (
         "A night's best offset is the one at which kappa would be highest. Offsets up to 30 min, and near whole hours "
         f"up to {MOST_HOURS} h, were looked at; nothing was shifted."
     )
-    return Section("clock", "Clock", (Items(tuple(said)), Paragraph(what, Role.NOTE))) if said else None
+    note = Paragraph(what, Role.NOTE) if with_note else None
+    return Section(name, "Clock", present(Items(tuple(said)), note)) if said else None
 
 
 def _nights(study: StudyAgreement) -> Section | None:

@@ -24,11 +24,13 @@ from sleepagree.describe.blocks import (
     Section,
     Table,
     beside,
+    can_differ,
     cells,
     columns,
     count_cell,
     difference_cell,
     number_cell,
+    points,
     present,
 )
 from sleepagree.describe.study_paragraphs import is_main_measure, units_of
@@ -37,6 +39,7 @@ from sleepagree.describe.words import (
     figure,
     interval,
     join_words,
+    p_value,
     percent,
     plain,
     say_class,
@@ -60,6 +63,11 @@ _NOISE_SLOPES: Final = (
     "Noise alone can give such a slope: a device without bias but with two or three times the reference's noise shows "
     "one in 21 to 53 % of studies of 40 people (simulated)."
 )
+#: So many devices have a table each on the first screen, and so many have a column there where they share one.
+_TABLES_OF_THEIR_OWN: Final = 2
+_MOST_DEVICES: Final = 4
+
+_FEWEST_TO_CLAIM: Final = 2
 
 _VERDICTS: Final = {True: "within", False: "not shown to be within", None: "undecided against"}
 
@@ -68,10 +76,11 @@ def bias_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Sec
     """Return bias and limits of agreement of every measure of a device, None where it has none."""
     if not device.bias:
         return None
-    main = [row for row in device.bias if is_main_measure(row.measure)]
-    rest = [row for row in device.bias if not is_main_measure(row.measure)]
+    shown = [row for row in device.bias if can_differ(row.measure)]
+    main = [row for row in shown if is_main_measure(row.measure)]
+    rest = [row for row in shown if not is_main_measure(row.measure)]
     nights = max(row.limits.nights for row in device.bias)
-    notes = (*_margins(device.bias), *_notes(device.bias, nights))
+    notes = (*_margins(shown), *_notes(shown, nights))
     methods = "; or ".join(dict.fromkeys(row.limits.method for row in device.bias))
     blocks = present(
         _limits_table(main, study, f"limits-{serial}", nights),
@@ -89,6 +98,77 @@ def bias_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Sec
     return Section(f"bias-{serial}", f"Bias of '{shorten(device.device)}'", blocks)
 
 
+# --- the answer -------------------------------------------------------------------------------------------
+
+
+def answer_of_bias(study: StudyAgreement) -> tuple[Section, ...]:
+    """Return for each device the bias of the measures that matter, and what its people allow one to claim.
+
+    Up to two devices have a table each, with limits of agreement; more share one table.
+    """
+    if len(study.devices) <= _TABLES_OF_THEIR_OWN:
+        return tuple(_answer_of_device(device, study, i) for i, device in enumerate(study.devices) if device.bias)
+    told = [device for device in study.devices if device.bias][:_MOST_DEVICES]
+    if not told:
+        return ()
+    measures = list(dict.fromkeys(row.measure for device in told for row in _answering(device)))
+    by_device = [{row.measure: row for row in device.bias} for device in told]
+    rows = [
+        cells(
+            _name_with_unit(next(found[measure] for found in by_device if measure in found)),
+            *(_bias_cell(found[measure]) if measure in found else "" for found in by_device),
+        )
+        for measure in measures
+    ]
+    caption = f"{'Ratio device / reference' if study.options.log_ratio else 'Device − reference'}, with "
+    heads = columns("measure", *(shorten(device.device) for device in told))
+    table = Table("answer-bias", f"{caption}{say_level(study.options.level)}", heads, tuple(rows))
+    more = len(study.devices) - len(told)
+    rest = Paragraph(f"{counted(more, 'device')} more: --full tells of all.") if more else None
+    claims = Items(tuple(f"{shorten(device.device)}: {_say_claim(device)}" for device in told))
+    return (Section("answer-bias", "Bias", present(table, rest, claims)),)
+
+
+def _answer_of_device(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section:
+    rows = tuple(_limits_row(row) for row in _answering(device))
+    ratio = study.options.log_ratio
+    heads = columns(
+        "measure", "reference", "device", "ratio" if ratio else "bias", say_level(study.options.level),
+        "limits of agreement",
+    )  # fmt: skip
+    blocks = (Table(f"answer-bias-{serial}", "", heads, rows), Paragraph(_say_claim(device)))
+    return Section(f"answer-bias-{serial}", f"{'Ratio' if ratio else 'Bias'} of '{shorten(device.device)}'", blocks)
+
+
+def _answering(device: DeviceStudy) -> list[BiasRow]:
+    return [r for r in device.bias if r.measure in ("TST", "SOL", "WASO") or r.measure.startswith("minutes ")]
+
+
+def _bias_cell(row: BiasRow) -> Cell:
+    limits = row.printed
+    ends = interval(limits.bias_low, limits.bias_high, _digits(row))
+    return Cell(f"{_difference(row, limits.bias).text} ({ends})", limits.bias)
+
+
+def _say_claim(device: DeviceStudy) -> str:
+    """Return which biases are shown with so many people, and how far the others could be from what was found."""
+    people = len(device.participants)
+    if people < _FEWEST_TO_CLAIM:
+        return "One participant: nothing is claimed of other people; intervals are over this person's nights."
+    rows = [r for r in _answering(device) if not math.isnan(r.printed.bias_low)]
+    none = 1.0 if any(r.of_ratios for r in rows) else 0.0
+    shown = [r for r in rows if not r.printed.bias_low <= none <= r.printed.bias_high]
+    open_ = [r for r in rows if r not in shown]
+    by = f"{'an interval' if len(shown) < 2 else 'intervals'} without {none:g}"
+    sure = f"a bias of {join_words(shorten(r.name) for r in shown)} is shown (by {by})" if shown else "no bias is shown"
+    text = f"With {people} participants {sure}"
+    if not open_:
+        return f"{text}."
+    widest = max(open_, key=lambda r: r.printed.bias_high - r.printed.bias_low)
+    ends = interval(widest.printed.bias_low, widest.printed.bias_high, _digits(widest))
+    return f"{text}; that of {shorten(widest.name)} may be anything from {ends}. 'sleepagree plan' sizes a study."
+
+
 # --- tables -----------------------------------------------------------------------------------------------
 
 
@@ -100,7 +180,7 @@ def _limits_table(
     caption = (
         f"Ratio device / reference{of} with limits of agreement, from log ratios; the sides' means are geometric"
         if ratios
-        else f"Bias (device − reference){of}, with limits of agreement"
+        else f"Bias (device − reference; of per cent in percentage points, pp){of}, with limits of agreement"
     )
     heads = columns(
         "measure",
@@ -190,7 +270,7 @@ def _ends_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Tabl
     """Return each limit with its interval."""
     level = say_level(study.options.level)
     rows = []
-    for row in device.bias:
+    for row in filter(_can_differ, device.bias):
         limits, digits = row.printed, _digits(row)
         rows.append(
             cells(
@@ -209,7 +289,7 @@ def _ends_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Tabl
 def _level_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Table:
     level, ratios = say_level(study.options.level), study.options.log_ratio
     rows = []
-    for row in device.bias:
+    for row in filter(_can_differ, device.bias):
         limits, icc, ccc = row.printed, row.reliability.icc, row.reliability.ccc
         rows.append(
             cells(
@@ -245,12 +325,16 @@ def _further(name: str, caption: str, heads: tuple[Column, ...], rows: Iterable[
     return Table(name, caption, heads, tuple(rows), sortable=True, rank=Rank.FURTHER)
 
 
+def _can_differ(row: BiasRow) -> bool:
+    return can_differ(row.measure)
+
+
 def _digits(row: BiasRow) -> int:
     return 3 if row.of_ratios else 1
 
 
 def _difference(row: BiasRow, value: float) -> Cell:
-    return number_cell(value, 3) if row.of_ratios else difference_cell(value, 1)
+    return number_cell(value, 3) if row.of_ratios else difference_cell(value, 1, unit=points(row.unit))
 
 
 def _unit_word(unit: str) -> str:
@@ -282,7 +366,7 @@ def _margins(rows: Sequence[BiasRow]) -> list[str]:
 def _say_margin(row: BiasRow, test: EquivalenceTest, count: int) -> str:
     return (
         f"{shorten(row.name)}: the mean difference is {_VERDICTS[test.equivalent]} the margin of "
-        f"{_margin(row, test)} (two one-sided tests, p = {figure(test.p_value, 3)}"
+        f"{_margin(row, test)} (two one-sided tests, {p_value(test.p_value)}"
         f"{_say_adjusted(row.equivalence_adjusted, count)}; 90 % interval {interval(test.low, test.high, 1)})"
     )
 
@@ -294,7 +378,7 @@ def _say_containment(row: BiasRow, count: int) -> str:
         return ""
     beyond = [above.nights for above in row.sizes.shares_above if above.bound == test.margin] if row.sizes else []
     nights = f"; {beyond[0]} of {test.nights} nights are further off" if beyond else ""
-    bounds = f"one one-sided bound for each, {interval(test.low, test.high, 1)}, p = {figure(test.p_value, 3)}"
+    bounds = f"one one-sided bound for each, {interval(test.low, test.high, 1)}, {p_value(test.p_value)}"
     return (
         f"{shorten(row.name)}: both limits of agreement are {_VERDICTS[test.contained]} the margin of "
         f"{_margin(row, row.equivalence)} ({bounds}{_say_adjusted(row.containment_adjusted, count)}{nights})"
@@ -305,8 +389,8 @@ def _margin(row: BiasRow, test: EquivalenceTest) -> str:
     return f"±{test.margin_high:g} {_unit_word(row.unit)}".rstrip()
 
 
-def _say_adjusted(p_value: float, count: int) -> str:
-    return "" if count < 2 else f", adjusted {figure(p_value, 3)}"
+def _say_adjusted(adjusted: float, count: int) -> str:
+    return "" if count < 2 else f", adjusted {p_value(adjusted)}"
 
 
 def _notes(rows: Sequence[BiasRow], nights: int) -> list[str]:

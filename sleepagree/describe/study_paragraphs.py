@@ -410,7 +410,7 @@ def _bias_results(rows: Sequence[BiasRow]) -> list[str]:
         if not is_main_measure(row.measure) or math.isnan(limits.bias):
             continue
         digits = 2 if row.of_ratios else 1
-        unit = "" if row.of_ratios else " min" if row.unit == "min" else " %"
+        unit = "" if row.of_ratios else " min" if row.unit == "min" else " percentage points"
         bias = figure(limits.bias, digits) if row.of_ratios else signed(limits.bias)
         ends = "" if math.isnan(limits.bias_low) else f" ({interval(limits.bias_low, limits.bias_high, digits)})"
         agree = ""

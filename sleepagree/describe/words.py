@@ -20,6 +20,9 @@ IF_INDEPENDENT: Final = "if epochs were independent"
 
 _LONGEST_NAME: Final = 72
 
+#: So many digits more an interval gets at most.
+_MORE_DIGITS: Final = 3
+
 
 # --- numbers ----------------------------------------------------------------------------------------------
 
@@ -66,12 +69,66 @@ def percent(share: float, digits: int = 0) -> str:
 def interval(low: float, high: float, digits: int = 3) -> str:
     """Return both ends of an interval, or a dash where it lacks one.
 
+    It has more digits where an end would lose its sign or both ends would look the same.
+
     Examples
     --------
-    >>> interval(-0.02, 0.4, 2)
-    '-0.02 to 0.40'
+    >>> interval(-0.02, 0.4, 2), interval(-0.0049, 0.024, 2), interval(0.0, 0.4, 1)
+    ('-0.02 to 0.40', '-0.005 to 0.024', '0.0 to 0.4')
     """
-    return DASH if math.isnan(low) or math.isnan(high) else f"{figure(low, digits)} to {figure(high, digits)}"
+    if math.isnan(low) or math.isnan(high):
+        return DASH
+    digits = _digits_of_ends(low, high, digits)
+    return f"{figure(low, digits)} to {figure(high, digits)}"
+
+
+def _digits_of_ends(low: float, high: float, digits: int) -> int:
+    """Return how many digits both ends need; as many as asked for where even some more would not do."""
+    for more in range(digits, digits + _MORE_DIGITS + 1):
+        ends = [f"{end:.{more}f}" for end in (low, high)]
+        has_sign = all(float(text) for text, end in zip(ends, (low, high), strict=True) if end)
+        if has_sign and (low == high or ends[0] != ends[1]):
+            return more
+    return digits
+
+
+def persisting_interval(low: float, high: float, level: float, digits: int = 2) -> str:
+    """Return an interval that allows for answers that persist from one epoch to the next, with its name.
+
+    Examples
+    --------
+    >>> persisting_interval(0.482, 0.738, 0.95)
+    '95 % interval 0.48 to 0.74 when answers last'
+    """
+    return f"{say_level(level)} {interval(low, high, digits)} {WHEN_ANSWERS_LAST}"
+
+
+def p_value(p: float) -> str:
+    """Return a p value with its sign of equality; never as 0.
+
+    Examples
+    --------
+    >>> p_value(0.0124), p_value(1e-9), p_value(float("nan"))
+    ('p = 0.012', 'p < 0.001', 'p –')
+    """
+    if math.isnan(p):
+        return f"p {DASH}"
+    return "p < 0.001" if p < 0.001 else f"p = {figure(p, 3)}"
+
+
+def per_hundred(share: float) -> str:
+    """Return a share as a number of 100; whole unless that would look like none or all of them.
+
+    Examples
+    --------
+    >>> per_hundred(0.603), per_hundred(0.9991), per_hundred(1.0)
+    ('60', '99.9', '100')
+    """
+    if math.isnan(share):
+        return DASH
+    value = 100 * share
+    digits = next((d for d in range(4) if 0 < float(f"{value:.{d}f}") < 100), 0)
+    return figure(value, digits if 0 < value < 100 else 0)
 
 
 def percent_interval(low: float, high: float, digits: int = 0) -> str:

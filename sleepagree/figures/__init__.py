@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from sleepagree.figures.bias_over_nights import draw_bias_against_level, draw_minutes, draw_normal_look
 from sleepagree.figures.bias_sources import draw_bias_sources
+from sleepagree.figures.device_classes import draw_device_classes
 from sleepagree.figures.hypnograms import draw_hypnograms
 from sleepagree.figures.in_time import draw_agreement_by_hour, draw_clock_curve, draw_run_lengths
 from sleepagree.figures.night_kappas import draw_night_kappas
@@ -24,6 +25,7 @@ __all__ = [
     "draw_bias_sources",
     "draw_clock_curve",
     "draw_confusion",
+    "draw_device_classes",
     "draw_hypnograms",
     "draw_minutes",
     "draw_night_kappas",

@@ -131,9 +131,7 @@ class NightAgreement(Result):
     @property
     def unreported(self) -> tuple[str, ...]:
         """Reference classes of the first mapping that the device has no label for."""
-        mapping = self.mappings[0].mapping
-        lacking = unreported_classes(mapping, self.paired.device_set)
-        return tuple(c for c in mapping.reference_classes if c not in mapping.device_classes or c in lacking)
+        return _unreported(self.paired, self.mappings[0].mapping)
 
     @property
     def uncounted(self) -> Caution | None:
@@ -246,6 +244,12 @@ def _score_mapping(mapping: StageMapping, paired: PairedNight, native: Counts, l
     return MappingAgreement(mapping, counts, int(native.sum() - counts.sum()), table, intervals, ceiling)
 
 
+def _unreported(paired: PairedNight, mapping: StageMapping) -> tuple[str, ...]:
+    """Return the reference classes of a mapping that the device has no label for."""
+    lacking = unreported_classes(mapping, paired.device_set)
+    return tuple(c for c in mapping.reference_classes if c not in mapping.device_classes or c in lacking)
+
+
 def _describe_time(paired: PairedNight, mapping: StageMapping) -> Disagreement | None:
     joint = joint_classes(paired, mapping)
     if not joint.epochs.size:
@@ -257,6 +261,7 @@ def _describe_time(paired: PairedNight, mapping: StageMapping) -> Disagreement |
         classes=mapping.reference_classes,
         window_epochs=int(paired.status.size),
         begin=paired.begin,
+        unreported=_unreported(paired, mapping),
     )
 
 

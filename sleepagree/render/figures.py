@@ -61,6 +61,8 @@ def _draw(kind: FigureKind, subject: Any) -> Axes:
     match kind:
         case FigureKind.HYPNOGRAMS:
             return figures.draw_hypnograms(subject)
+        case FigureKind.DEVICE_CLASSES:
+            return figures.draw_device_classes(subject)
         case FigureKind.CONFUSION:
             rows, columns = subject.mapping.reference_classes, subject.mapping.device_classes
             return figures.draw_confusion(subject.counts, reference_classes=rows, device_classes=columns)

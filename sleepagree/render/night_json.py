@@ -24,6 +24,7 @@ from sleepagree.hypnogram.spans import Counts
 from sleepagree.inference.estimate import Estimate
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet
+from sleepagree.night.answer import NightAnswer, answer_night
 from sleepagree.night.compare import MappingAgreement, NightAgreement
 from sleepagree.night.intervals import ClassIntervals, NightIntervals
 from sleepagree.scoring.bias_sources import BiasSource
@@ -288,7 +289,24 @@ def night_document(night: NightAgreement, *, options: Document | None = None) ->
         "bias_sources": [bias_source_document(s) for s in night.bias_sources],
         "disagreement": None if night.disagreement is None else disagreement_document(night.disagreement),
         "clock": clock_check_document(night.clock),
+        "answer": _answer_document(answer_night(night)),
         "cautions": caution_documents(night.cautions),
+    }
+
+
+def _answer_document(found: NightAnswer) -> Document:
+    """Return how often both sides say the same, and what each class of the device was."""
+    return {
+        **numbers(found, "same_stage", "best_possible"),
+        "device_classes": [
+            {
+                "class": device_class.name,
+                "minutes": device_class.minutes,
+                "from": {name: number(share) for name, share in device_class.shares},
+            }
+            for device_class in found.device_classes
+        ],
+        "reference_shares": {name: number(share) for name, share in found.reference_shares},
     }
 
 

@@ -20,6 +20,7 @@ from sleepagree.describe.blocks import (
     Paragraph,
     Role,
     Table,
+    all_sections,
     flat,
 )
 
@@ -70,7 +71,7 @@ def page_files(description: Description) -> dict[str, bytes]:
 
 
 def _figures(description: Description) -> list[Figure]:
-    return [b for section in description.sections for b in flat(section.blocks) if isinstance(b, Figure)]
+    return [b for section in all_sections(description) for b in flat(section.blocks) if isinstance(b, Figure)]
 
 
 def _draw_all(description: Description) -> dict[str, Drawing]:
@@ -87,6 +88,7 @@ def _document(description: Description, drawings: Mapping[str, Drawing]) -> str:
     script = _resource("page.js")
     return _template().render(
         page=description,
+        sections=all_sections(description),
         drawings=drawings,
         drawn_with=matplotlib.__version__,
         class_of_role=_CLASS_OF_ROLE,

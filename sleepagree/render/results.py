@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
-from sleepagree.describe.paragraphs import finding_of_night
+from sleepagree.describe.answer import finding_of_night
 from sleepagree.describe.study_paragraphs import finding_of_device
 from sleepagree.errors import counted, printable
 from sleepagree.night.compare import NightAgreement

@@ -18,6 +18,7 @@ from sleepagree.describe.blocks import (
     Rank,
     Section,
     Table,
+    all_sections,
     flat,
     is_further,
     present,
@@ -32,11 +33,19 @@ _GAP: Final = "  "
 _NARROWEST_WORDS: Final = 16
 _MOST_HEAD_LINES: Final = 3
 
+#: An answer takes no more lines than these, its last one among them.
+MOST_LINES: Final = 48
+
+#: The last line of an answer.
+SAY_FULL: Final = "--full prints all that was found."
+
 #: Columns of the bar of the largest number.
 _LONGEST_BAR: Final = 40
 
 
-def render_terminal(description: Description, *, width: int = WIDTH, full: bool = False) -> list[str]:
+def render_terminal(
+    description: Description, *, width: int = WIDTH, full: bool = False, colour: bool = False
+) -> list[str]:
     """Return a description as lines of text.
 
     Parameters
@@ -44,25 +53,40 @@ def render_terminal(description: Description, *, width: int = WIDTH, full: bool 
     description : Description
         What is said.
     width : int
-        Columns of the terminal, 60 at least; no line is longer.
+        Columns of the terminal, 40 at least; no line is longer.
     full : bool
-        Whether sections and tables that are further down are shown, too.
+        Whether everything is shown. Otherwise, where there is an answer, that is all that is shown, in no more than
+        48 lines of 80 columns, and the last line tells how to see the rest.
+    colour : bool
+        Whether findings and headings are set off by the codes of a terminal.
 
     Returns
     -------
     list of str
         What was found, then the sections; every text is printable as it stands and moves no cursor.
     """
+    bold, green = ("\x1b[1m{}\x1b[0m", "\x1b[32m{}\x1b[0m") if colour else ("{}", "{}")
     lines: list[str] = []
     for finding in description.findings:
-        lines += [*wrap(finding, indent="", hang="", width=width), ""]
-    for section in description.sections:
+        lines += [*(green.format(line) for line in wrap(finding, indent="", hang="", width=width)), ""]
+    shown = description.answer if description.answer and not full else all_sections(description)
+    for section in shown:
         if full or section.rank is Rank.FIRST_SCREEN:
-            lines += _section_lines(section, width, full=full)
-    return lines[:-1]
+            lines += _section_lines(section, width, full=full, bold=bold)
+    if full or not description.answer:
+        return lines[:-1]
+    return [*_within_a_screen(lines), SAY_FULL]
 
 
-def _section_lines(section: Section, width: int, *, full: bool) -> list[str]:
+def _within_a_screen(lines: list[str]) -> list[str]:
+    """Return as many lines as leave room for the last one; what holds many classes or devices may be longer."""
+    if len(lines) < MOST_LINES:
+        return lines
+    kept = lines[: MOST_LINES - 3]
+    return [*kept, f"... {len(lines) - len(kept)} lines more.", ""]
+
+
+def _section_lines(section: Section, width: int, *, full: bool, bold: str) -> list[str]:
     """Return a section and an empty line after it; nothing where all that it holds is figures."""
     lines: list[str] = []
     before: Block | None = None
@@ -73,7 +97,7 @@ def _section_lines(section: Section, width: int, *, full: bool) -> list[str]:
         before = block
     if section.blocks and not lines:
         return []
-    return [*_heading_lines(section, width), *lines, ""]
+    return [*map(bold.format, _heading_lines(section, width)), *lines, ""]
 
 
 def _heading_lines(section: Section, width: int) -> list[str]:
@@ -120,11 +144,23 @@ def block_lines(block: Block, width: int = WIDTH) -> list[str]:
         case Heading(text):
             return wrap(text if text.endswith("?") else f"{text}:", width=width)
         case Command(text):
-            return [f"{_INDENT}{printable(text)}"]
+            return _command_lines(printable(text), width)
         case Table():
             return [*wrap(block.caption, width=width), *table_lines(block, width)]
         case _:
             return []
+
+
+def _command_lines(text: str, width: int) -> list[str]:
+    """Return a command as it may be typed; where it is too long it goes on behind backslashes, cut between words."""
+    lines = [_INDENT]
+    for word in text.split(" "):
+        if lines[-1].strip() and columns_of(f"{lines[-1]} {word} \\") > width:
+            lines[-1] += " \\"
+            lines.append(f"{_INDENT}{_INDENT}{word}")
+        else:
+            lines[-1] += word if not lines[-1].strip() else f" {word}"
+    return lines
 
 
 def _item_lines(block: Items, width: int, indent: str) -> list[str]:

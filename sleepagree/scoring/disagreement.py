@@ -8,6 +8,7 @@ stage across it is not a transition: nobody knows what happened inside.
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final, TypeAlias
@@ -160,7 +161,10 @@ class Disagreement:
     classes : tuple of str
         Classes of the mapping.
     epochs, agreeing : int
-        Scored epochs, and those that agree.
+        Scored epochs that are judged, and those that agree.
+    unreported_epochs : int
+        Scored epochs of classes that the device cannot report. They are judged nowhere here: no error of theirs is
+        one that the device could have avoided.
     gaps : int
         Places where the epoch numbers jump.
     runs : Runs
@@ -188,6 +192,7 @@ class Disagreement:
     classes: tuple[str, ...]
     epochs: int
     agreeing: int
+    unreported_epochs: int
     gaps: int
     runs: Runs
     near_transitions: tuple[NearTransitions, ...]
@@ -212,6 +217,7 @@ def describe_disagreement(
     window_epochs: int | None = None,
     begin: datetime | None = None,
     epoch_s: float = EPOCH_S,
+    unreported: Collection[str] = (),
 ) -> Disagreement:
     """Return how the disagreement of one night lies in time.
 
@@ -229,6 +235,9 @@ def describe_disagreement(
         When epoch 0 begins, by the clock on the wall (naive, or aware in the zone of the bedroom).
     epoch_s : float
         Length of an epoch (s).
+    unreported : collection of str
+        Classes that the device cannot report. Their epochs are left out of runs, of agreement by part of the night and
+        close to transitions, and counted.
 
     Returns
     -------
@@ -252,7 +261,9 @@ def describe_disagreement(
     numbers = np.asarray(epoch_numbers).astype(np.int64)
     check_sequences(reference, device, numbers, len(classes), window_epochs)
     joined = np.diff(numbers) == 1  # whether epoch i + 1 follows epoch i without a gap
-    wrong = reference != device
+    judged = ~np.isin(reference, [i for i, name in enumerate(classes) if name in unreported])
+    wrong = (reference != device) & judged
+    errors, kept = wrong[judged], numbers[judged]
     reference_bouts = _Bouts.of(reference, joined)
     device_bouts = _Bouts.of(device, joined)
     hours = reference.size * epoch_s / 3600.0
@@ -260,19 +271,20 @@ def describe_disagreement(
     device_changes = int(np.count_nonzero(joined & (device[1:] != device[:-1])))
     return Disagreement(
         classes=classes,
-        epochs=reference.size,
-        agreeing=int(reference.size - np.count_nonzero(wrong)),
+        epochs=kept.size,
+        agreeing=int(kept.size - np.count_nonzero(wrong)),
+        unreported_epochs=int(reference.size - kept.size),
         gaps=int(joined.size - np.count_nonzero(joined)),
-        runs=count_runs(reference, wrong, joined, numbers, len(classes)),
-        near_transitions=_near_transitions(reference, wrong, joined),
-        thirds=_by_third(wrong, numbers, int(numbers[-1]) + 1 if window_epochs is None else window_epochs),
-        hours=() if begin is None else _by_hour(wrong, numbers, begin, epoch_s),
+        runs=count_runs(reference[judged], errors, np.diff(kept) == 1, kept, len(classes)),
+        near_transitions=_near_transitions(reference, wrong, joined, judged),
+        thirds=_by_third(errors, kept, int(numbers[-1]) + 1 if window_epochs is None else window_epochs),
+        hours=() if begin is None or not kept.size else _by_hour(errors, kept, begin, epoch_s),
         reference_transitions=reference_changes,
         device_transitions=device_changes,
         reference_transitions_per_h=reference_changes / hours,
         device_transitions_per_h=device_changes / hours,
         bouts=_class_bouts(reference_bouts, device_bouts, classes, epoch_s),
-        seen=_bouts_seen(reference_bouts, ~wrong, classes, epoch_s),
+        seen=_bouts_seen(reference_bouts, reference == device, classes, epoch_s),
         following=_describe_following(reference_bouts, device, joined, classes, epoch_s),
         epoch_s=epoch_s,
     )
@@ -300,12 +312,12 @@ class _Bouts:
 # ----------------------------------------------------------------------------------------- where in the night
 
 
-def _near_transitions(reference: Epochs, wrong: Flags, joined: Flags) -> tuple[NearTransitions, ...]:
+def _near_transitions(reference: Epochs, wrong: Flags, joined: Flags, judged: Flags) -> tuple[NearTransitions, ...]:
     close = np.zeros(reference.size, dtype=np.bool_)
     change = joined & (reference[1:] != reference[:-1])
     close[1:] |= change
     close[:-1] |= change
-    total = int(np.count_nonzero(wrong))
+    total, all_judged = int(np.count_nonzero(wrong)), int(np.count_nonzero(judged))
     found = []
     for within in (1, 2):
         if within > 1:
@@ -313,11 +325,10 @@ def _near_transitions(reference: Epochs, wrong: Flags, joined: Flags) -> tuple[N
             spread[1:] |= close[:-1] & joined
             spread[:-1] |= close[1:] & joined
             close = spread
-        epochs = int(np.count_nonzero(close))
+        epochs = int(np.count_nonzero(close & judged))
         disagreeing = int(np.count_nonzero(close & wrong))
-        found.append(
-            NearTransitions(within, epochs, disagreeing, epochs / reference.size, disagreeing / total if total else NAN)
-        )
+        shares = epochs / all_judged if all_judged else NAN, disagreeing / total if total else NAN
+        found.append(NearTransitions(within, epochs, disagreeing, *shares))
     return tuple(found)
 
 

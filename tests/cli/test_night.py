@@ -56,8 +56,8 @@ def files_of(folder: Path) -> dict[str, str]:
 
 def test_tables_on_standard_output_and_cautions_on_standard_error():
     result = invoke(pad("crew-4-night-2"))
-    assert result.stdout.startswith("The device gave the same stage as the reference in ")
-    assert "\nWHAT WAS COMPARED\n  reference: crew-4-night-2.edf, from " in result.stdout
+    assert result.stdout.startswith("The night's window is ")
+    assert "\nWHAT EACH STAGE OF THE DEVICE WAS\n  Of " in result.stdout
     assert "caution:" not in result.stdout
     lines = result.stderr.splitlines()
     assert all(line.startswith("caution: ") for line in lines)
@@ -76,7 +76,7 @@ def test_json_alone_on_standard_output():
 def test_a_json_file_beside_the_report(tmp_path):
     path = tmp_path / "night.json"
     result = invoke(band("crew-1-night-1", "--json", str(path)))
-    assert "\nWHAT WAS COMPARED\n" in result.stdout
+    assert "\nWHAT EACH STAGE OF THE DEVICE WAS\n" in result.stdout
     assert path.read_text("utf-8") == invoke(band("crew-1-night-1", "--json", "-")).stdout
 
 
@@ -245,14 +245,14 @@ def test_a_pipe_gets_no_colour(environment):
 def test_a_reader_that_closes_the_pipe_early_gets_no_traceback():
     command = f"{sys.executable} -m sleepagree {' '.join(band('crew-1-night-1'))} | head -1"
     done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, check=False)
-    assert done.stdout == "The device gave the same stage as the reference in 69.1 % of the 925 epochs (7 h\n"
+    assert done.stdout == "The night's window is 7 h 42.5 min long, all of it scored on both sides. In 69\n"
     assert "Traceback" not in done.stderr
 
 
 @pytest.mark.parametrize("encoding", ["ascii", "cp1252", "latin-1", "cp437"])
 def test_an_output_without_our_characters_gets_their_escapes(encoding):
     done = subprocess.run(
-        [sys.executable, "-m", "sleepagree", *band("crew-1-night-1")],
+        [sys.executable, "-m", "sleepagree", *band("crew-1-night-1", "--full")],
         capture_output=True,
         env={**os.environ, "PYTHONIOENCODING": encoding},
         check=True,

@@ -9,14 +9,17 @@ import numpy as np
 import pytest
 from ferry import simulated_nights
 
+from sleepagree.describe.answer import answer_sections, finding_of_night
+from sleepagree.describe.blocks import Items
 from sleepagree.describe.citations import SOURCES, Citations
-from sleepagree.describe.paragraphs import finding_of_night, methods_of_night, results_of_night
+from sleepagree.describe.paragraphs import methods_of_night, results_of_night
 from sleepagree.describe.study_paragraphs import (
     finding_of_device,
     methods_of_study,
     results_of_study,
 )
 from sleepagree.describe.words import join_words
+from sleepagree.night.compare import NightAgreement
 from sleepagree.study.summarise import StudyOptions, summarise_study
 
 
@@ -29,10 +32,9 @@ def test_finding_with_kappa_tells_accuracy_kappa_and_interval() -> None:
     night = drawn.night_with_rem()
     first = night.mappings[0]
     text = finding_of_night(night)
-    assert f"{100 * first.table.accuracy:.1f} % of the {first.table.n} epochs" in text
-    assert f"kappa is {first.table.kappa.value:.2f}" in text
-    assert "{:.2f} to {:.2f} when answers last".format(*first.intervals.kappa) in text
-    assert text.count(". ") == 0
+    assert f"In {100 * first.table.accuracy:.0f} of 100 epochs both say the same stage." in text
+    assert f"Kappa is {first.table.kappa.value:.2f}" in text
+    assert "{:.2f} to {:.2f} when answers last)".format(*first.intervals.kappa) in text
     assert text.endswith(".")
 
 
@@ -40,12 +42,22 @@ def test_finding_without_kappa_tells_where_the_unreported_stage_went() -> None:
     night = drawn.night_without_rem()
     (traced,) = night.redistribution
     main = max(traced.to, key=lambda d: d.epochs)
-    text = finding_of_night(night)
+    first = night.mappings[0]
+    assert f"; {100 * first.ceiling.accuracy:.0f} would be the most possible" in finding_of_night(night)
+    assert f"Kappa is {night.others[0].table.kappa.value:.2f} " in finding_of_night(night)
+    assert finding_of_night(night).endswith(f"under '{night.others[0].mapping.name}'.")
+    text = said_of_where_it_went(night)
     assert "no label for REM" in text
     assert f"{100 * main.share:.0f} %" in text
-    assert f"{100 * main.primary_low:.0f} to {100 * main.primary_high:.0f} % when answers last" in text
-    assert f"called {main.name}" in text
-    assert "kappa is" not in text
+    assert f"{100 * main.primary_low:.0f} to {100 * main.primary_high:.0f} %" in text
+    assert f"were called {main.name}" in text
+
+
+def said_of_where_it_went(night: NightAgreement) -> str:
+    (section,) = [s for s in answer_sections(night) if s.name == "answer-went"]
+    (items,) = section.blocks
+    assert isinstance(items, Items)
+    return str(items.items[0])
 
 
 def test_finding_names_the_reason_where_kappa_does_not_exist() -> None:
@@ -56,8 +68,8 @@ def test_finding_names_the_reason_where_kappa_does_not_exist() -> None:
     reports = ("W", "N1", "N2", "N3", "R")
     awake = read_hypnogram(["W"] * 20, reports=reports)
     text = finding_of_night(compare(align(reference=awake, device=awake)))
-    assert "100.0 % of the 20 epochs" in text
-    assert "kappa does not exist: both sides used one class only" in text
+    assert "In 100 of 100 epochs" in text
+    assert "Kappa does not exist: both sides used one class only" in text
 
 
 @pytest.mark.parametrize("rem", [True, False])
@@ -187,8 +199,8 @@ def test_a_night_without_a_stage_is_not_a_device_without_it() -> None:
 
     reference = read_hypnogram(["W", "N2", "R", "N3", "R", "W"] * 20)
     device = read_hypnogram(["W", "N2", "N2", "N3", "N2", "W"] * 20)
-    text = finding_of_night(compare(align(reference=reference, device=device)))
-    assert "its file holds no label for REM" in text
+    text = said_of_where_it_went(compare(align(reference=reference, device=device)))
+    assert text.startswith("The device's file holds no label for REM. ")
 
 
 def test_methods_of_a_study_tell_long_steps_and_zones_that_were_given() -> None:

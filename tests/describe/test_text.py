@@ -191,7 +191,7 @@ def test_a_measure_without_a_value_says_why():
 def test_perfect_agreement_has_an_interval_of_its_two_bouts_and_none_if_epochs_were_independent():
     shown = check(night_lines(compare(pair("W*5 N2*5", "W*5 N2*5"))), 80)
     assert re.search(r"^  kappa +1\.000 +-0\.976 to 1\.000 +– +1\.000$", shown, re.M)
-    assert "kappa is 1.00 (95 % interval -0.98 to 1.00 when answers last)" in " ".join(shown.split())
+    assert "Kappa is 1.00 (95 % interval -0.98 to 1.00 when answers last)" in " ".join(shown.split())
 
 
 def test_a_window_of_a_day_tells_the_date_of_its_end():

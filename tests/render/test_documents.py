@@ -34,7 +34,7 @@ NO_REM = "wake*5 light*36 deep*20 light*7 deep*5 - -*2 light*8 off_body wake*3"
 #: The fields of a night as published; sets of names, nested as the document is.
 NIGHT = {
     "schema", "software", "inputs", "options", "window", "ledger", "mappings", "measures", "redistribution",
-    "bias_sources", "disagreement", "cautions",
+    "bias_sources", "disagreement", "answer", "cautions",
 }  # fmt: skip
 INPUT = {"name", "sha256", "start", "epochs", "epoch_seconds", "labels"}
 WINDOW = {"from", "to", "rule", "epochs"}

@@ -14,8 +14,9 @@ import drawn
 import pytest
 from ferry import simulated_nights
 
+from sleepagree.describe.answer import finding_of_night
 from sleepagree.describe.closing import CAUTIONS
-from sleepagree.describe.paragraphs import finding_of_night, methods_of_night
+from sleepagree.describe.paragraphs import methods_of_night
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.render.figures import script_json
 from sleepagree.render.night_folder import write_night
@@ -163,7 +164,8 @@ def test_page_opens_with_the_finding_and_keeps_the_order_of_the_terminal(pages: 
     tree = Tree(html)
     assert finding_of_night(drawn.night_without_rem()) in tree.visible
     order = [
-        'class="finding"', 'id="compared"', 'id="ledger"', 'id="agreement-0"', 'id="measures"', 'id="redistribution"',
+        'class="finding"', 'id="answer"', 'id="answer-went"', 'id="answer-bias"',
+        'id="compared"', 'id="ledger"', 'id="agreement-0"', 'id="measures"', 'id="redistribution"',
         'id="sources-of-bias"', 'id="time"', 'id="cautions"', 'id="methods"', 'id="repeat"',
     ]  # fmt: skip
     at = [html.index(part) for part in order]
@@ -214,7 +216,8 @@ def test_numbers_of_a_study_are_those_of_its_results(pages: dict[str, str], stud
         ends = {row[0]: row for row in table_cells(html, f"ends-{i}")[1:]}
         assert ends["TST min"][3] == f"{limits.lower_low:.1f} to {limits.lower_high:.1f}"
         assert rows.keys().isdisjoint(row[0] for row in table_cells(html, f"further-{i}")[1:])
-        assert len(ends) == len(rows) + len(table_cells(html, f"further-{i}")[1:]) == len(device.bias)
+        assert len(ends) == len(rows) + len(table_cells(html, f"further-{i}")[1:]) == len(device.bias) - 1
+        assert not [name for name in (*rows, *ends) if name.startswith("TIB")]
         for source in device.bias_sources:
             assert f"{source.per_night.bias_min:+.1f}".replace("-0.0", "0.0").lstrip("+").replace("-", "−") in html
     assert [row[0] for row in table_cells(html, "refused")[1:]] == ["99"]
@@ -326,9 +329,9 @@ def test_a_nights_folder_holds_report_and_figures(tmp_path: Path) -> None:
     )
     names = sorted(p.relative_to(tmp_path / "night").as_posix() for p in (tmp_path / "night").rglob("*") if p.is_file())
     assert names == [
-        "confusion.csv", "epochs.csv", "figures/confusion-0.svg", "figures/hours.svg", "figures/hypnograms.svg",
-        "figures/runs.svg", "figures/sources.svg", "figures/unreported.svg", "measures.csv", "report.html",
-        "results.json",
+        "confusion.csv", "epochs.csv", "figures/confusion-0.svg", "figures/device-classes.svg", "figures/hours.svg",
+        "figures/hypnograms.svg", "figures/runs.svg", "figures/sources.svg", "figures/unreported.svg", "measures.csv",
+        "report.html", "results.json",
     ]  # fmt: skip
     assert [p.name for p in tmp_path.iterdir()] == ["night"]
 

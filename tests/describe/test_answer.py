@@ -1,0 +1,109 @@
+"""The answer of a night stands first, fits a screen, and its numbers are those of the table of counts."""
+
+from __future__ import annotations
+
+import os
+import pty
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from sleepagree.describe.night import describe_night
+from sleepagree.hypnogram.align import align
+from sleepagree.night.answer import answer_night
+from sleepagree.night.compare import NightAgreement, compare
+from sleepagree.readers.memory import read_hypnogram
+from sleepagree.render.columns import columns_of
+from sleepagree.render.night_json import night_document
+from sleepagree.render.terminal import SAY_FULL, render_terminal
+from sleepagree.scoring.disagreement import describe_disagreement
+from tests import drawn
+
+ROOT = Path(__file__).parents[2]
+
+
+def night_of(reference: str, device: str) -> NightAgreement:
+    words = {"W": "W", "1": "N1", "2": "N2", "3": "N3", "R": "R"}
+    can_say = tuple(words.values())
+    sides = [read_hypnogram([words[letter] for letter in side], reports=can_say) for side in (reference, device)]
+    return compare(align(reference=sides[0], device=sides[1]))
+
+
+NIGHTS = {
+    "with REM": drawn.night_with_rem,
+    "without REM": drawn.night_without_rem,
+    "perfect": lambda: night_of("WW2233RR22" * 20, "WW2233RR22" * 20),
+    "no overlap of classes": lambda: night_of("WWWWWWWWWW" * 20, "2222222222" * 20),
+}
+
+
+@pytest.mark.parametrize("kind", NIGHTS)
+@pytest.mark.parametrize("width", [80, 40])
+def test_the_answer_fits_a_screen_and_tells_of_the_rest(kind: str, width: int) -> None:
+    lines = render_terminal(describe_night(NIGHTS[kind](), next_command="sleepagree clock a.edf b.csv"), width=width)
+    assert lines[-1] == SAY_FULL
+    assert max(map(columns_of, lines)) <= width
+    assert len(lines) <= 48
+    assert not any("-0.0" in line for line in lines)
+
+
+def test_the_first_twelve_lines_tell_what_deep_was_and_how_much_rem_there_is() -> None:
+    night = drawn.night_without_rem()
+    counts = night.mappings[0].counts
+    rows, columns = night.mappings[0].mapping.reference_classes, night.mappings[0].mapping.device_classes
+    deep = counts[:, columns.index("deep")]
+    rem = int(deep[rows.index("rem")])
+    told = " ".join(" ".join(render_terminal(describe_night(night))[:12]).split())
+    assert f"In {100 * night.mappings[0].table.accuracy:.0f} of 100 epochs" in told
+    assert f"Of {deep.sum() / 2:.1f} min called deep: " in told
+    share, of_night = 100 * rem / deep.sum(), 100 * counts[rows.index("rem")].sum() / counts.sum()
+    assert f"{rem / 2:.1f} REM ({share:.0f} %; REM is {of_night:.0f} % of the night)" in told
+
+
+def test_json_tells_the_answer_from_the_counts() -> None:
+    night = drawn.night_without_rem()
+    first, found = night.mappings[0], night_document(night)["answer"]
+    assert found["same_stage"] == first.table.accuracy
+    assert found["best_possible"] == first.ceiling.accuracy
+    for j, device_class in enumerate(found["device_classes"]):
+        column = first.counts[:, j]
+        assert device_class["minutes"] == column.sum() / 2
+        assert list(device_class["from"].values()) == pytest.approx((column / column.sum()).tolist())
+    shares = first.counts.sum(axis=1) / first.counts.sum()
+    assert list(found["reference_shares"].values()) == pytest.approx(shares.tolist())
+
+
+def test_a_class_that_the_device_never_gave_has_no_shares() -> None:
+    night = night_of("WW22" * 10, "2222" * 10)
+    found = {c["class"]: c["from"] for c in night_document(night)["answer"]["device_classes"]}
+    assert set(found["W"].values()) == {None}
+    assert "No epoch was called wake." in "\n".join(render_terminal(describe_night(night)))
+    assert answer_night(night).same_stage == 0.5
+
+
+def test_epochs_of_a_stage_without_a_label_are_no_disagreement_in_time() -> None:
+    reference = np.array([0, 0, 2, 2, 2, 0, 0, 1])
+    device = np.array([0, 1, 0, 0, 0, 0, 0, 1])
+    found = describe_disagreement(
+        reference, device, np.arange(8), classes=("light", "deep", "rem"), unreported=("rem",)
+    )
+    assert (found.epochs, found.agreeing, found.unreported_epochs) == (5, 4, 3)
+    assert (found.runs.count, found.runs.longest) == (1, 1)
+    assert [part.epochs for part in found.thirds] == [2, 1, 2]
+
+
+@pytest.mark.parametrize(("more", "coloured"), [({}, True), ({"NO_COLOR": "1"}, False)], ids=["colour", "NO_COLOR"])
+def test_a_terminal_gets_colour_unless_told_otherwise(more: dict[str, str], *, coloured: bool) -> None:
+    night = "fixtures/ferry/{}/crew-1-night-1.{}"
+    words = [night.format("reference", "edf"), night.format("band-a", "csv"), "--layout", "fixtures/ferry/band-a.toml"]
+    environment = {k: v for k, v in os.environ.items() if k != "NO_COLOR"} | {"TERM": "xterm"} | more
+    ours, theirs = pty.openpty()
+    run = [sys.executable, "-m", "sleepagree", "night", *words, "--quiet"]
+    subprocess.run(run, stdout=theirs, stderr=subprocess.DEVNULL, env=environment, cwd=ROOT, check=True)
+    os.close(theirs)
+    seen = os.read(ours, 100_000)
+    os.close(ours)
+    assert (b"\x1b[" in seen) is coloured
