@@ -4,19 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.blocks import (
-    Beside,
-    Block,
     Cell,
     Column,
     Figure,
     FigureKind,
-    Heading,
     Items,
     Paragraph,
     Rank,
@@ -33,6 +30,7 @@ from sleepagree.describe.blocks import (
     points,
     present,
 )
+from sleepagree.describe.study_bias_figures import bias_figures, say_lines
 from sleepagree.describe.study_paragraphs import is_main_measure, units_of
 from sleepagree.describe.words import (
     DASH,
@@ -49,14 +47,8 @@ from sleepagree.describe.words import (
 from sleepagree.errors import counted, shorten
 from sleepagree.inference.equivalence import EquivalenceTest
 from sleepagree.inference.error_sizes import FEWEST_FOR_CENTILES, MINUTES_TOLD, Centile
-from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE, RegressionLimits, Spread
+from sleepagree.inference.regression_limits import RegressionLimits, Spread
 from sleepagree.study.results import BiasRow, DeviceStudy, StudyAgreement, StudyBiasSource
-
-#: Of so many measures, those with the largest bias, the page looks at how near to normal differences are.
-_LOOKED_AT: Final = 2
-
-#: More nights than this are drawn as counts, without rings.
-_MOST_RINGED: Final = 400
 
 #: From ``python -m tests.performance.calibrate_slopes``.
 _NOISE_SLOPES: Final = (
@@ -93,7 +85,7 @@ def bias_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Sec
         _ends_table(device, study, serial),
         _level_table(device, study, serial),
         _equations(device.bias),
-        *_figures(device, study, serial),
+        *bias_figures(device, study, serial),
     )
     return Section(f"bias-{serial}", f"Bias of '{shorten(device.device)}'", blocks)
 
@@ -315,7 +307,7 @@ def _level_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Tab
 
 
 def _equations(rows: Sequence[BiasRow]) -> Paragraph | None:
-    said = [f"{shorten(row.name)}: {_say_lines(row.lines)}" for row in rows if row.lines is not None]
+    said = [f"{shorten(row.name)}: {say_lines(row.lines)}" for row in rows if row.lines is not None]
     if not said:
         return None
     return Paragraph(plain(f"Limits as lines in the level A, the mean of both sides: {'; '.join(said)}."), Role.NOTE)
@@ -436,126 +428,6 @@ def _say_slope(row: BiasRow, line: RegressionLimits) -> str:
     return (
         f"The difference changes with the level, the mean of both sides: {_say_at(row, line)} (slope "
         f"{signed(line.slope, 2)}, {interval(line.slope_low, line.slope_high, 2)})."
-    )
-
-
-def _say_lines(lines: RegressionLimits) -> str:
-    """Return limits that are straight lines in the level A as equations."""
-    spread = f"{lines.spread_intercept:.1f} {_plus(lines.spread_slope)} A"
-    reach = lines.multiplier * SD_PER_MEAN_ABSOLUTE
-    return f"bias = {lines.intercept:.1f} {_plus(lines.slope)} A, limits = bias ± {reach:.3f} ({spread})"
-
-
-def _plus(slope: float) -> str:
-    return f"{'−' if slope < 0 else '+'} {abs(slope):.3f}"
-
-
-# --- figures ----------------------------------------------------------------------------------------------
-
-
-def _figures(device: DeviceStudy, study: StudyAgreement, serial: int) -> list[Block]:
-    who = [n.participant for n in device.nights]
-    shown = [row for row in device.bias if row.is_drawn]
-    blocks: list[Block] = [_pair_of_figures(row, who, f"{serial}-{k}", device.device) for k, row in enumerate(shown)]
-    if study.options.log_ratio:
-        return blocks
-    by_size = sorted(shown, key=lambda row: -abs(row.limits.bias) if not math.isnan(row.limits.bias) else 0.0)
-    looked_at = [row for row in by_size[:_LOOKED_AT] if row.limits.participants > 2]
-    if looked_at:
-        views = [_normal_look(row, who, f"normal-{serial}-{k}") for k, row in enumerate(looked_at)]
-        blocks += [Heading("Are differences near a normal law?"), beside(*views)]
-    return blocks
-
-
-def _drawn_values(row: BiasRow, who: Sequence[str]) -> dict[str, Any]:
-    return {
-        "reference": row.reference,
-        "device": row.device,
-        "participant": who,
-        "measure": row.name,
-        "unit": row.unit,
-    }
-
-
-def _pair_of_figures(row: BiasRow, who: Sequence[str], name: str, device: str) -> Beside:
-    limits, data = row.printed, _drawn_values(row, who)
-    of = f"{row.name}, {shorten(device)}"
-    mean = (
-        f"{counted(limits.nights, 'night')} of {counted(limits.participants, 'participant')}; "
-        f"{'geometric ' if row.of_ratios else ''}mean {figure(limits.reference_mean, 1)} by the reference, "
-        f"{figure(limits.device_mean, 1)} by the device"
-    )
-    said = _say_limits_drawn(row)
-    return beside(
-        Figure(
-            f"both-{name}",
-            FigureKind.MINUTES,
-            data,
-            title=f"Device against reference: {of}",
-            description=f"{mean}.",
-            caption=f"Every night by both sides; on the line they are equal. {mean}.",
-        ),
-        Figure(
-            f"level-{name}",
-            FigureKind.BIAS_AGAINST_LEVEL,
-            {**data, "limits": row.limits, "lines": row.lines, "sloped": row.sloped},
-            title=f"Difference against level: {of}",
-            description=f"{said}.",
-            caption=f"Device minus reference against the mean of both: {said}. {_say_what_is_drawn(row)}",
-        ),
-    )
-
-
-def _say_limits_drawn(row: BiasRow) -> str:
-    limits = row.printed
-    if row.of_ratios:
-        return (
-            f"ratio device / reference {figure(limits.bias, 3)} ({interval(limits.bias_low, limits.bias_high, 3)}), "
-            f"limits of agreement {interval(limits.lower, limits.upper, 3)}"
-        )
-    return (
-        f"bias {signed(limits.bias)} ({interval(limits.bias_low, limits.bias_high, 1)}), limits of agreement "
-        f"{signed(limits.lower)} to {signed(limits.upper)}"
-    )
-
-
-def _say_what_is_drawn(row: BiasRow) -> str:
-    if row.lines is not None:
-        return (
-            "The spread changes with the level, so the limits are drawn as lines in the mean A of both sides (Bland & "
-            f"Altman 1999, section 3.2): {_say_lines(row.lines)}. Nights outside them have rings."
-        )
-    outside = _say_outside(row)
-    if row.of_ratios:
-        return f"Limits of the ratio fan out from the origin.{outside}"
-    sloped = ""
-    if row.sloped is not None:
-        line = f"{row.sloped.intercept:.1f} {_plus(row.sloped.slope)} A"
-        sloped = f" The sloping line is the difference as it changes with the mean A of both sides: {line}."
-    return f"Bars beside the axes are the intervals of bias and limits.{outside}{sloped}"
-
-
-def _say_outside(row: BiasRow) -> str:
-    if row.sizes is None or not row.sizes.outside or row.sizes.nights > _MOST_RINGED:
-        return ""
-    count = row.sizes.outside
-    return (
-        f" Rings mark the {count} nights outside the limits." if count > 1 else " A ring marks the night outside them."
-    )
-
-
-def _normal_look(row: BiasRow, who: Sequence[str], name: str) -> Figure:
-    participants = row.limits.participants
-    return Figure(
-        name,
-        FigureKind.NORMAL_LOOK,
-        _drawn_values(row, who),
-        title=f"Normal quantiles: {row.name}",
-        description=f"Mean differences of {participants} participants in order, against the quantiles of a normal law.",
-        caption=(
-            f"Mean differences in {row.name} of {participants} participants. Points along the line support limits of "
-            "agreement that take them as normal; a bend or a stray point speaks against them."
-        ),
     )
 
 
