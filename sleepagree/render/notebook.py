@@ -18,9 +18,11 @@ from sleepagree.describe.blocks import (
     flat,
     is_further,
 )
+from sleepagree.describe.mappings import describe_mappings
 from sleepagree.describe.night import describe_night
 from sleepagree.describe.study import describe_study
 from sleepagree.night.compare import NightAgreement
+from sleepagree.night.mappings import MappingComparison
 from sleepagree.study.results import StudyAgreement
 
 
@@ -39,6 +41,11 @@ def notebook_html(result: object) -> str:
 @notebook_html.register
 def _(night: NightAgreement) -> str:
     return render_notebook(describe_night(night))
+
+
+@notebook_html.register
+def _(comparison: MappingComparison) -> str:
+    return render_notebook(describe_mappings(comparison))
 
 
 @notebook_html.register

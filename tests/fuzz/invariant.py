@@ -72,6 +72,25 @@ def bounded(size: int) -> Iterator[None]:
     assert peak <= TIMES_THE_FILE * size + BASE_BYTES, f"{peak} bytes of memory for a file of {size}"
 
 
+#: Of the recording that the markers belong to.
+MARKER_HEADER = """Brain Vision Data Exchange Header File Version 1.0
+
+[Common Infos]
+DataFile=night.eeg
+MarkerFile=night.vmrk
+DataFormat=BINARY
+DataOrientation=MULTIPLEXED
+NumberOfChannels=1
+SamplingInterval=10000
+
+[Binary Infos]
+BinaryFormat=INT_16
+
+[Channel Infos]
+Ch1=EEG,,1,uV
+"""
+
+
 @cache
 def warm_up(folder: Path) -> None:
     """Import what readers import when they first read, so that no input has to pay for it.
@@ -90,7 +109,15 @@ def warm_up(folder: Path) -> None:
         pq.write_table(pa.table(rows), folder / "warm.parquet")
         names.append("warm.parquet")
     with suppress(ImportError):
-        import mne  # noqa: F401
+        import mne
+
+        # the parts of it that read markers are loaded with the first file only
+        (folder / "warm.vhdr").write_text(MARKER_HEADER.replace("night.", "warm."))
+        (folder / "warm.vmrk").write_text(
+            "Brain Vision Data Exchange Marker File, Version 1.0\n\n[Marker Infos]\nMk1=Comment,W,1,1,0\n"
+        )
+        mne.read_annotations(folder / "warm.vmrk")
+        names += ["warm.vmrk"]
     for name in names:
         outcome_of(folder / name, zone="Europe/Helsinki")
         (folder / name).unlink()

@@ -24,7 +24,7 @@ from sleepagree.study.run import ScoringOptions, score_rows
 from sleepagree.study.summarise import StudyOptions, summarise_study
 from sleepagree.study.table import read_nights_table
 from tests.fuzz import inputs
-from tests.fuzz.invariant import bounded, or_message, survive, warm_up
+from tests.fuzz.invariant import MARKER_HEADER, bounded, or_message, survive, warm_up
 
 Survivor = Callable[[Path, Any], str]
 
@@ -90,26 +90,8 @@ def _events(folder: Path, pair: tuple[bytes, bytes]) -> str:
     return survive(path)
 
 
-_HEADER = """Brain Vision Data Exchange Header File Version 1.0
-
-[Common Infos]
-DataFile=night.eeg
-MarkerFile=night.vmrk
-DataFormat=BINARY
-DataOrientation=MULTIPLEXED
-NumberOfChannels=1
-SamplingInterval=10000
-
-[Binary Infos]
-BinaryFormat=INT_16
-
-[Channel Infos]
-Ch1=EEG,,1,uV
-"""
-
-
 def _markers(folder: Path, data: bytes) -> str:
-    (folder / "night.vhdr").write_text(_HEADER)
+    (folder / "night.vhdr").write_text(MARKER_HEADER)
     (folder / "night.eeg").write_bytes(bytes(2000))
     (folder / "night.vmrk").write_bytes(data)
     return survive(folder / "night.vmrk")

@@ -154,7 +154,7 @@ def test_bca_of_clusters_is_scipys():
     found = bca_interval(
         result.bootstrap_distribution,
         value=float(sample.values[0]),
-        acceleration=sample.moments()[0].acceleration,
+        acceleration=sample.spreads()[0].acceleration,
         tail=0.025,
     )
     assert (found.low, found.high) == pytest.approx(tuple(result.confidence_interval), rel=1e-9)
@@ -166,7 +166,7 @@ def test_bca_of_clusters_is_scipys():
 def test_jackknife_figures_are_those_of_leaving_out_one_by_one():
     tables = participants(n=9)
     left_out = np.array([coefficients.kappa(np.delete(tables, i, axis=0).sum(axis=0)) for i in range(9)])
-    moments = resampling._Sample(tables, {"kappa": coefficients.kappa}, {}).moments()[0]
+    moments = resampling._Sample(tables, {"kappa": coefficients.kappa}, {}).spreads()[0]
     assert moments.acceleration == pytest.approx(acceleration(left_out), rel=1e-9)
     # Efron & Tibshirani: jackknife standard error
     assert moments.jackknife_se == pytest.approx(np.sqrt(8 / 9 * ((left_out - left_out.mean()) ** 2).sum()), rel=1e-9)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from sleepagree import align, compare, read_hypnogram
+from sleepagree import align, compare, compare_mappings, read_hypnogram
 from sleepagree.study.summarise import StudyOptions, summarise_study
 from tests.ferry import simulated_nights
 
@@ -35,3 +35,10 @@ def test_a_study_shows_its_bias_table_and_escapes_names() -> None:
     html = summarise_study(hostile, StudyOptions(resamples=20))._repr_html_()
     assert "&lt;b&gt;pad&lt;/b&gt;" in html
     assert "<b>" not in html
+
+
+def test_mappings_side_by_side_show_themselves() -> None:
+    reference, device = read_hypnogram(["W", "N2", "N3", "R"] * 5), read_hypnogram(["wake", "light", "deep", "rem"] * 5)
+    html = compare_mappings(align(reference=reference, device=device))._repr_html_()
+    assert "wake-light-deep-rem" in html
+    assert "<table" in html
