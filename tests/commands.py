@@ -24,3 +24,9 @@ def ended(*words: object, code: int = 0) -> Result:
 def bytes_below(folder: Path) -> dict[str, bytes]:
     """Return what every file below a folder holds, by its path in the folder."""
     return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def without_folder(shown: str | bytes) -> list[str] | list[bytes]:
+    """Return the lines that a study prints, but for the one that names its folder."""
+    lines = shown.splitlines()
+    return [line for line in lines if not line.startswith(b"Written to" if isinstance(line, bytes) else "Written to")]

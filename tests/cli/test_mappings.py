@@ -47,7 +47,7 @@ def test_every_fixture_night_fits_in_80_columns(name, device):
     assert "Kappas at different numbers of classes cannot be compared with each other" in result.stdout
     assert "Always saying the commonest class would have an accuracy of" in result.stdout
     assert "its kappa is 0 by definition" in " ".join(result.stdout.split())
-    assert "No mapping was declared beforehand." in result.stderr
+    assert "No mapping was declared beforehand." in invoke(name, device, "--full").stderr
 
 
 def test_the_mappings_of_a_device_without_rem():

@@ -31,23 +31,23 @@ def files(tmp_path: Path) -> tuple[Path, Path]:
 
 
 def test_a_night_with_one_of_everything(files: tuple[Path, Path]) -> None:
-    shown = out("night", *files, "--reports", "wake,light,deep", "--window", "overlap", "--quiet")
-    assert "in 50.0 % of the 2 epochs (1.0 min) compared" in shown
+    shown = out("night", *files, "--reports", "wake,light,deep", "--window", "overlap", "--quiet", "--full")
+    assert "In 50 of 100 epochs both say the same stage" in shown
     assert "Agreement over 2 epochs" in shown
     assert "0 epochs of the reference, 1 of the device" in shown
     assert "1 run of disagreement" in shown
     assert ONE_OF_MANY.search(shown) is None
     window = ("--window", "2026-03-01T22:30:00/2026-03-01T22:30:30")
-    shown = out("night", *files, "--reports", "wake,light,deep", *window, "--quiet")
+    shown = out("night", *files, "--reports", "wake,light,deep", *window, "--quiet", "--full")
     assert "1 epoch (0.5 min); rule: given" in shown
-    assert "in 0.0 % of the 1 epoch (0.5 min) compared" in shown
+    assert "In 0 of 100 epochs both say the same stage" in shown
     assert "outside the window: 1 epoch of the reference, 2 of the device" in shown
     assert ONE_OF_MANY.search(shown) is None
 
 
 def test_the_mappings_of_one_epoch(files: tuple[Path, Path]) -> None:
     window = ("--window", "2026-03-01T22:30:00/2026-03-01T22:30:30")
-    shown = out("mappings", *files, "--reports", "wake,light,deep", *window, "--quiet")
+    shown = out("mappings", *files, "--reports", "wake,light,deep", *window, "--quiet", "--full")
     assert "1 of 1 epoch scored on both sides" in shown
 
 

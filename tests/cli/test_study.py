@@ -32,7 +32,7 @@ def spoil(table: Path, *names: str) -> None:
 
 def test_a_study_that_goes_well(table: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
-    result = run("study", table, "--out", out, *QUICK)
+    result = run("study", table, "--out", out, *QUICK, "--full")
     assert result.exit_code == 0, result.output
     assert result.stdout.startswith("Over 12 nights of 4 participants, band A gave the same stage")
     assert "\nWHAT WAS COMPARED\n  band A: 4 participants, 12 nights" in result.stdout
@@ -60,7 +60,7 @@ def test_no_progress_where_there_is_no_terminal(table: Path, tmp_path: Path) -> 
 def test_options_reach_the_results(table: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     words = ("--mapping", "wake-sleep", "--seed", "7", "--confidence", "0.9", "--outside", "wake", "--margin", "TST=30")
-    result = run("study", table, "--out", out, *QUICK, *words)
+    result = run("study", table, "--out", out, *QUICK, "--full", *words)
     assert result.exit_code == 0, result.output
     document = json.loads((out / "results.json").read_text())
     options = document["options"]
@@ -86,7 +86,7 @@ def test_an_empty_folder_is_free(table: Path, tmp_path: Path) -> None:
 def test_refused_nights_head_every_output(table: Path, tmp_path: Path) -> None:
     spoil(table, "band-a/crew-1-night-2.csv", "pad-b/crew-4-night-3.csv")
     out = tmp_path / "out"
-    result = run("study", table, "--out", out, *QUICK)
+    result = run("study", table, "--out", out, *QUICK, "--full")
     assert result.exit_code == 3
     head = result.stdout.split("WHAT WAS COMPARED")[0]
     assert "\nREFUSED: 2 OF 24 NIGHTS\n  line 3, crew-1 2 band A: band-a/crew-1-night-2.csv: " in head
@@ -128,7 +128,7 @@ def test_a_margin_is_found_in_either_spelling(written: str, table: Path) -> None
 def test_a_reason_that_many_nights_share_stands_once(table: Path, tmp_path: Path) -> None:
     files = sorted(p.relative_to(table.parent).as_posix() for p in (table.parent / "band-a").glob("*.csv"))
     spoil(table, *files)
-    result = run("study", table, "--out", tmp_path / "out", *QUICK)
+    result = run("study", table, "--out", tmp_path / "out", *QUICK, "--full")
     assert result.exit_code == 3, result.output
     head = result.stdout.split("WHAT WAS COMPARED")[0]
     assert "\nREFUSED: 12 OF 24 NIGHTS\n  12 nights: " in head
@@ -138,7 +138,8 @@ def test_a_reason_that_many_nights_share_stands_once(table: Path, tmp_path: Path
         reasons = [r["reason"] for r in csv.DictReader(stream) if r["outcome"] == "refused"]
     assert len(reasons) == 12
     told = reasons[0].partition(": ")[2].split()[:4]
-    assert head.count(" ".join(told)) == 1
+    listing = head[head.index("REFUSED") :].split("\n\n")[0]  # below it --full has a table of all of them
+    assert listing.count(" ".join(told)) == 1
     strict = run("study", table, "--out", tmp_path / "strict", *QUICK, "--strict")
     assert strict.exit_code == 1
     assert strict.stderr.count(" ".join(told)) == 1
@@ -308,7 +309,7 @@ def test_a_margin_of_a_measure_that_the_study_lacks(table: Path, tmp_path: Path)
 
 def test_bias_prints_what_the_study_writes(table: Path, tmp_path: Path) -> None:
     out, rows = tmp_path / "out", tmp_path / "bias.csv"
-    study = run("study", table, "--out", out, *QUICK)
+    study = run("study", table, "--out", out, *QUICK, "--full")
     bias = run("bias", table, *QUICK, "--csv", rows, "--json", tmp_path / "bias.json")
     assert bias.exit_code == 0, bias.output
     assert rows.read_bytes() == (out / "bias.csv").read_bytes()

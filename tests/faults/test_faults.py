@@ -250,7 +250,7 @@ def test_a_file_that_may_not_be_read_is_one_refused_night(open_folder: Path, tmp
         (table.parent / name).chmod(0)
     out = open_folder / "out"
     open_folder.chmod(0o777)
-    done = as_nobody("study", table, "--out", out, *QUICK)
+    done = as_nobody("study", table, "--out", out, *QUICK, "--full")
     assert done.returncode == 3, done.stderr
     # one device file, and one reference of two devices
     assert "\nREFUSED: 3 OF 24 NIGHTS\n" in done.stdout

@@ -54,7 +54,7 @@ def night(tmp_path: Path) -> Path:
 
 def score(folder: Path, reference: str):
     spans = read_spans(f"{folder}/{reference.replace('+', f'+{folder}/')}")
-    return compare(align(reference=spans, device=read_spans(folder / "band.csv")), resamples=0)
+    return compare(align(reference=spans, device=read_spans(folder / "band.csv")))
 
 
 def test_parts_score_like_the_whole_recording(night):

@@ -89,7 +89,7 @@ def test_a_local_clock_read_without_its_zone_would_be_an_hour_off():
 @pytest.mark.parametrize("name", [name for name, case in CASES.items() if "clock_change" in case["expected"]])
 def test_a_clock_that_changes_without_a_zone_is_told_with_both_kappas(name):
     expected = CASES[name]["expected"]["clock_change"]
-    night = compare(pair(CASES[name]), resamples=0)
+    night = compare(pair(CASES[name]))
     (caution,) = [c for c in night.cautions if c.kind.startswith("clock")]
     assert caution.kind is CautionKind.CLOCK_CHANGE
     assert (caution["date"], caution.get("gap_of"), caution["seconds"]) == tuple(expected.values())
