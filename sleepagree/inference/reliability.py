@@ -120,6 +120,8 @@ def _agreement(squares: _MeanSquares, n: int, k: int, level: float) -> tuple[flo
     a = k * value / (n * (1 - value))
     b = 1 + k * value * (n - 1) / (n * (1 - value))
     spread = (a * of_methods) ** 2 / (k - 1) + (b * residual) ** 2 / ((n - 1) * (k - 1))
+    if spread == 0:  # mean squares so near to 0 that their squares vanish
+        return value, NAN, NAN
     degrees = (a * of_methods + b * residual) ** 2 / spread
     if degrees < 0.1:
         # The terms cancel, which takes a coefficient well below 0; the F quantiles leave the range of numbers.

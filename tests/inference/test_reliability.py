@@ -205,3 +205,9 @@ def test_laws(rows: list[tuple[int, int]], shift: int, factor: float) -> None:
         assert after.value == pytest.approx(before.value, abs=1e-9)
         assert after.low == pytest.approx(before.low, abs=1e-6, nan_ok=True)
         assert -1 <= after.value <= 1
+
+
+def test_differences_that_vanish_when_squared_have_no_interval() -> None:
+    found = intraclass_correlation([[0.0, 1e-100], [1e-100, 0.0], [3e-100, 1e-100]])
+    assert math.isfinite(found.value)
+    assert math.isnan(found.low)
