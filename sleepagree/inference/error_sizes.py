@@ -24,7 +24,7 @@ from numpy.typing import ArrayLike
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.limits import LimitsOfAgreement, Scale
 from sleepagree.inference.people import Design, Floats, PairedNights, pair_nights
-from sleepagree.inference.proportions import wilson_interval
+from sleepagree.inference.proportions import normal_quantile, score_interval
 
 #: Minutes beyond which the share of nights is told.
 MINUTES_TOLD: Final = (15.0, 30.0, 60.0)
@@ -185,21 +185,21 @@ def measure_error_sizes(
 def _share_above(sizes: Floats, bound: float, nights: PairedNights, level: float) -> ShareAbove:
     above = sizes > bound
     share, count, quantile = _effective_count(above.astype(np.float64), nights, level)
-    low, high = wilson_interval(share * count, count, level=level, quantile=quantile)
+    low, high = score_interval(share * count, count, quantile)
     return ShareAbove(bound, int(np.count_nonzero(above)), share, float(low), float(high))
 
 
-def _effective_count(hit: Floats, nights: PairedNights, level: float) -> tuple[float, float, float | None]:
-    """Return the mean of units' shares, the independent nights that vary alike, and a quantile of t or None."""
+def _effective_count(hit: Floats, nights: PairedNights, level: float) -> tuple[float, float, float]:
+    """Return the mean of units' shares, the independent nights that vary alike, and the quantile to take with them."""
     from scipy.special import stdtrit
 
     if not hit.size:
-        return NAN, 0.0, None
+        return NAN, 0.0, normal_quantile(level)
     units, n = nights.units, nights.unit_count
     shares = np.bincount(units, hit) / np.bincount(units)
     share = float(shares.mean())
     if nights.design is not Design.SEVERAL_NIGHTS:
-        return share, float(n), None
+        return share, float(n), normal_quantile(level)
     variance = float(shares.var(ddof=1)) / n
     # the same share in everybody tells nothing of independence: as few nights as participants
     count = n if variance == 0.0 else min(max(share * (1 - share) / variance, n), hit.size)

@@ -41,9 +41,7 @@ def normal_quantile(level: float) -> float:
     return NormalDist().inv_cdf(0.5 + level / 2.0)
 
 
-def wilson_interval(
-    successes: npt.ArrayLike, n: npt.ArrayLike, *, level: float = 0.95, quantile: float | None = None
-) -> tuple[Values, Values]:
+def wilson_interval(successes: npt.ArrayLike, n: npt.ArrayLike, *, level: float = 0.95) -> tuple[Values, Values]:
     """Return Wilson's score interval of shares.
 
     Parameters
@@ -52,8 +50,6 @@ def wilson_interval(
         Counts of epochs and their totals, of shapes that broadcast.
     level : float
         Confidence level.
-    quantile : float, optional
-        Taken in place of the normal quantile of ``level``, such as one of Student's t.
 
     Returns
     -------
@@ -77,7 +73,7 @@ def wilson_interval(
     >>> f"{low:.4f} to {high:.4f}"
     '0.0143 to 0.0757'
     """
-    return score_interval(successes, n, normal_quantile(level) if quantile is None else quantile)
+    return score_interval(successes, n, normal_quantile(level))
 
 
 def score_interval(successes: npt.ArrayLike, n: npt.ArrayLike, z: float) -> tuple[Values, Values]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import shutil
 import sys
 import unicodedata
-from collections.abc import Sequence
 from typing import Final
 
 from sleepagree.errors import printable
@@ -91,16 +90,3 @@ def fit_terminal(text: str) -> str:
         fits = columns_of(line) <= width
         lines += [line] if fits else wrap(line, indent=indent, hang=f"{indent}  ", width=width)
     return "\n".join(lines)
-
-
-def table_lines(header: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 1) -> list[str]:
-    """Return a plain table: the first ``left`` columns to the left, the others to the right."""
-    rows = [[printable(cell) for cell in row] for row in (header, *rows)]
-    widths = [max(columns_of(row[i]) for row in rows) for i in range(len(header))]
-    out = []
-    for row in rows:
-        cells = [
-            to_left(c, w) if i < left else to_right(c, w) for i, (c, w) in enumerate(zip(row, widths, strict=True))
-        ]
-        out.append("  " + "  ".join(cells).rstrip())
-    return out

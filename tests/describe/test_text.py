@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from sleepagree.describe.blocks import Table, cells, columns
 from sleepagree.describe.paragraphs import methods_of_night
 from sleepagree.describe.words import duration, figure, moment, signed
 from sleepagree.hypnogram.align import Outside, align
@@ -23,7 +24,8 @@ from sleepagree.night.mappings import compare_mappings
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import read_layout
 from sleepagree.readers.memory import read_hypnogram
-from sleepagree.render.columns import columns_of, cut, table_lines, to_left, to_right, wrap
+from sleepagree.render.columns import columns_of, cut, to_left, to_right, wrap
+from sleepagree.render.terminal import table_lines
 from sleepagree.scoring.clock_check import scan_clock
 from tests.told import clock_lines, mappings_lines, night_lines
 from tests.worked import BED_TIME, pair, side
@@ -259,5 +261,5 @@ def test_wrapping_is_plain():
 
 
 def test_tables_align_wide_letters():
-    lines = table_lines(("name", "n"), [("睡眠", "1"), ("ab", "10")])
+    lines = table_lines(Table("t", "", columns("name", "n"), (cells("睡眠", "1"), cells("ab", "10"))))
     assert lines == ["  name   n", "  睡眠   1", "  ab    10"]
