@@ -99,6 +99,13 @@ def test_the_order_names_no_file_that_is_not_there() -> None:
     assert not {room for room, files in ROOMS.items() if not files and room not in there}
 
 
+def test_no_two_test_files_share_a_name() -> None:
+    """Files of folders that are no packages would be one module to pytest, and the second would not be collected."""
+    tests = Path(__file__).parent
+    loose = [p.name for p in tests.rglob("test_*.py") if not (p.parent / "__init__.py").exists()]
+    assert sorted(loose) == sorted(set(loose))
+
+
 def loaded_by(code: str) -> set[str]:
     script = f"import sys; {code}; print(' '.join(sorted({{m.split('.')[0] for m in sys.modules}})))"
     result = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
