@@ -170,13 +170,13 @@ anonymous_option = click.option(
 @contextlib.contextmanager
 def wrong_use(option: str) -> Iterator[None]:
     """Turn an error about what was written after an option into wrong use of the command line (exit 2)."""
-    from sleepagree.errors import SleepAgreeError
+    from sleepagree.errors import Front, SleepAgreeError
 
     try:
         yield
     except SleepAgreeError as error:
         told = SleepAgreeError(error.problem, "", "", error.found, error.expected, error.remedy)
-        raise click.BadParameter(str(told), param_hint=option) from None
+        raise click.BadParameter(told.told(Front.COMMAND), param_hint=option) from None
 
 
 def load_mappings(names: Sequence[str]) -> tuple[StageMapping, ...]:
@@ -241,8 +241,8 @@ def load_pair(reference: Path, device: Path, mappings: Sequence[StageMapping], o
     for zone, option in zip(zones, ("--reference-zone", "--device-zone"), strict=True):
         check_zone(zone, option)
     paired = align(
-        reference=load_spans(reference, options["reference_layout"], zones[0], words, "--reference-layout"),
-        device=load_spans(device, options["layout"], zones[1], words, "--layout"),
+        reference=load_spans(reference, options["reference_layout"], zones[0], words, "reference"),
+        device=load_spans(device, options["layout"], zones[1], words, "device"),
         clock_offset_s=options["clock_offset"],
         window=window,
         outside=Outside(options["outside"]),
@@ -255,19 +255,25 @@ def load_pair(reference: Path, device: Path, mappings: Sequence[StageMapping], o
     return anonymous_night(paired)
 
 
-def load_spans(
-    path: Path, layout: Path | None, zone: str | None, words: frozenset[str], layout_option: str
-) -> ScoredSpans:
-    """Return the spans of one file; an error that asks for a layout names the option of this side."""
-    from sleepagree.errors import SleepAgreeError
+def load_spans(path: Path, layout: Path | None, zone: str | None, words: frozenset[str], side: str) -> ScoredSpans:
+    """Return the spans of one file; an error that asks for a layout or a zone names the option of this side."""
     from sleepagree.readers import read_spans
 
     refuse_folder_as_input(path)
     given = load_layout(layout)
-    try:
+    with on_side(side):
         return read_spans(path, layout=given, zone=zone, own_words=words)
+
+
+@contextlib.contextmanager
+def on_side(side: str) -> Iterator[None]:
+    """Tell an error on which side its file is: ``reference``, ``device``, or ``file`` where there is one file only."""
+    from sleepagree.errors import SleepAgreeError
+
+    try:
+        yield
     except SleepAgreeError as error:
-        error.layout_option = f"{layout_option} FILE.toml"
+        error.side = side
         raise
 
 

@@ -13,7 +13,7 @@ from enum import Enum
 from pathlib import Path
 from typing import Final
 
-from sleepagree.errors import OutputError, shorten
+from sleepagree.errors import Option, OutputError, shorten
 from sleepagree.files.formulas import escape_formula
 
 #: Files of a results folder, as paths below it. Whoever writes a new one there adds it here: a folder that holds
@@ -93,7 +93,7 @@ def refuse_inputs(outputs: Iterable[Path]) -> None:
             output = None if identity is None else existing.get(identity)
             if output is not None:
                 problem, expected = "the output would replace a file that this command reads", "a file that is no input"
-                remedy = "Give another name; --overwrite replaces results, never an input."
+                remedy = f"Give another name; {Option.OVERWRITE:True} replaces results, never an input."
                 found = f"the same file as {os.fspath(given)}"
                 raise OutputError(problem, str(output), found=found, expected=expected, remedy=remedy)
 
@@ -180,7 +180,7 @@ def refuse_folder(folder: Path, *, overwrite: bool, replaces: Replaces = Replace
         return
     if not overwrite:
         may = "files of the same names in it" if replaces is Replaces.SAME_NAMES else "the results in it"
-        remedy = f"Give the name of a new folder, or --overwrite to replace {may}."
+        remedy = f"Give the name of a new folder, or {Option.OVERWRITE:True} to replace {may}."
         raise OutputError("the folder exists and is not empty", str(folder), remedy=remedy)
     if replaces is Replaces.RESULTS:
         _refuse_strangers(folder, held)
@@ -457,7 +457,7 @@ def refuse_existing(path: Path, *, overwrite: bool) -> None:
         raise _cannot_write(path, error) from None
     if taken and not overwrite:
         problem, expected = "the output exists", "a name that is free"
-        remedy = "Give another name, or --overwrite to replace it."
+        remedy = f"Give another name, or {Option.OVERWRITE:True} to replace it."
         found = "a folder" if is_folder else "a file"
         raise OutputError(problem, str(path), found=found, expected=expected, remedy=remedy)
     if taken and not is_folder:

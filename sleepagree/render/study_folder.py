@@ -8,7 +8,7 @@ from typing import BinaryIO, Final
 
 from sleepagree.describe.study import describe_study, refused_items
 from sleepagree.describe.words import say_measure
-from sleepagree.errors import InputError, counted
+from sleepagree.errors import InputError, Option, counted
 from sleepagree.files.writing import csv_text, encode_text, fresh_folder, name_inputs, refuse_existing, sparing_inputs
 from sleepagree.render.night_folder import write_report
 from sleepagree.render.night_json import iterate_dump
@@ -67,7 +67,9 @@ def _refuse_unknown_margins(study: StudyAgreement) -> None:
         if name not in measures:
             problem = "a margin is stated for a measure that the study does not have"
             remedy = "Correct its name; a margin that is passed over would not be tested."
-            raise InputError(problem, "", "--margin", name, "one of " + ", ".join(map(say_measure, measures)), remedy)
+            raise InputError(
+                problem, "", f"{Option.MARGIN}", name, "one of " + ", ".join(map(say_measure, measures)), remedy
+            )
 
 
 def write_study(
