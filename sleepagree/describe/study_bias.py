@@ -31,7 +31,7 @@ from sleepagree.describe.blocks import (
     present,
 )
 from sleepagree.describe.study_bias_figures import bias_figures, say_lines
-from sleepagree.describe.study_paragraphs import is_main_measure, units_of
+from sleepagree.describe.study_paragraphs import file_ending, is_main_measure, units_of
 from sleepagree.describe.words import (
     DASH,
     figure,
@@ -440,7 +440,7 @@ def sources_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
         return None
     name = shorten(device.device)
     drawing = Figure(
-        f"sources-{serial}",
+        f"bias-sources{file_ending(serial, study)}",
         FigureKind.BIAS_SOURCES,
         [source.per_night for source in device.bias_sources],
         title=f"What the bias of each class is made of, {name}",

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from sleepagree.describe.blocks import Beside, Block, Figure, FigureKind, Heading, beside
-from sleepagree.describe.words import figure, interval, signed
+from sleepagree.describe.study_paragraphs import file_ending
+from sleepagree.describe.words import figure, file_words, interval, signed
 from sleepagree.errors import counted, shorten
 from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE, RegressionLimits
 from sleepagree.study.results import BiasRow, DeviceStudy, StudyAgreement
@@ -23,13 +24,15 @@ def bias_figures(device: DeviceStudy, study: StudyAgreement, serial: int) -> lis
     """Return the figures of the measures that are drawn, and a look at how near to normal differences are."""
     who = [n.participant for n in device.nights]
     shown = [row for row in device.bias if row.is_drawn]
-    blocks: list[Block] = [_pair_of_figures(row, who, f"{serial}-{k}", device.device) for k, row in enumerate(shown)]
+    words = file_words([row.measure for row in shown])
+    names = {row.measure: f"{word}{file_ending(serial, study)}" for row, word in zip(shown, words, strict=True)}
+    blocks: list[Block] = [_pair_of_figures(row, who, names[row.measure], device.device) for row in shown]
     if study.options.log_ratio:
         return blocks
     by_size = sorted(shown, key=lambda row: -abs(row.limits.bias) if not math.isnan(row.limits.bias) else 0.0)
     looked_at = [row for row in by_size[:_LOOKED_AT] if row.limits.participants > 2]
     if looked_at:
-        views = [_normal_look(row, who, f"normal-{serial}-{k}") for k, row in enumerate(looked_at)]
+        views = [_normal_look(row, who, f"normal-quantiles-{names[row.measure]}") for row in looked_at]
         blocks += [Heading("Are differences near a normal law?"), beside(*views)]
     return blocks
 
@@ -55,7 +58,7 @@ def _pair_of_figures(row: BiasRow, who: Sequence[str], name: str, device: str) -
     said = _say_limits_drawn(row)
     return beside(
         Figure(
-            f"both-{name}",
+            f"both-sides-{name}",
             FigureKind.MINUTES,
             data,
             title=f"Device against reference: {of}",
@@ -63,7 +66,7 @@ def _pair_of_figures(row: BiasRow, who: Sequence[str], name: str, device: str) -
             caption=f"Every night by both sides; on the line they are equal. {mean}.",
         ),
         Figure(
-            f"level-{name}",
+            f"bias-{name}",
             FigureKind.BIAS_AGAINST_LEVEL,
             {**data, "limits": row.limits, "lines": row.lines, "sloped": row.sloped},
             title=f"Difference against level: {of}",

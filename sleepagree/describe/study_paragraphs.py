@@ -24,6 +24,7 @@ from sleepagree.describe.paragraphs import (
 )
 from sleepagree.describe.words import (
     figure,
+    file_words,
     interval,
     join_words,
     percent_interval,
@@ -314,6 +315,12 @@ def ends_of(found: BootstrapIntervals, digits: int = 3) -> str:
 def is_main_measure(measure: str) -> bool:
     """Whether results speak of a measure, and its bias stands before that of others."""
     return measure in MAIN_MEASURES or measure.startswith("minutes ")
+
+
+def file_ending(serial: int, study: StudyAgreement) -> str:
+    """Return what the names of a device's figures end with: its name where there are several."""
+    names = file_words([device.device for device in study.devices])
+    return f"_{names[serial]}" if len(names) > 1 else ""
 
 
 def units_of(device: DeviceStudy) -> str:
