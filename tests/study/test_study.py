@@ -279,6 +279,15 @@ def test_limits_that_are_lines_come_with_their_equations() -> None:
     assert f"bias = {intercept:.1f}".replace("-", "−") in study_page(study).replace("-", "−")
 
 
+def test_methods_say_what_was_done_about_multiplicity() -> None:
+    nights = simulated_nights(4, 1)
+    margins = (("TST", 30.0), ("WASO", 20.0))
+    options = [StudyOptions(resamples=0, margins=margins[:n]) for n in (0, 1, 2)]
+    told = [methods_of_study(summarise_study(nights, o)).text for o in options]
+    assert all("not adjusted for the number of measures, classes and devices" in text for text in told)
+    assert ["(Holm)" in text for text in told] == [False, False, True]
+
+
 def study_figures(study: StudyAgreement) -> list[Figure]:
     sections = describe_study(study).sections
     return [block for section in sections for block in flat(section.blocks) if isinstance(block, Figure)]
