@@ -91,6 +91,20 @@ class Number(AnyNumber, click.FloatRange):
     """A number of the command line within bounds."""
 
 
+class _FigureForms(click.types.StringParamType):
+    """Forms of figures, joined by commas."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the text without repetitions, or fail with wrong use."""
+        from sleepagree.files.writing import FIGURE_FORMS
+
+        forms = tuple(dict.fromkeys(word.strip().casefold() for word in str(value).split(",")))
+        unknown = [form for form in forms if form not in FIGURE_FORMS]
+        if unknown:
+            self.fail(f"'{unknown[0]}' is none of {', '.join(FIGURE_FORMS)}.", param, ctx)
+        return ",".join(forms)
+
+
 def apply_options(options: Sequence[Callable[[Function], Function]]) -> Callable[[Function], Function]:
     """Return a decorator that adds several options in the order given."""
 
@@ -156,6 +170,14 @@ resampling_options = apply_options(
 )
 
 json_option = click.option("--json", "json_path", metavar="FILE|-", help="Write JSON to a file, or - for output.")
+figures_option = click.option(
+    "--figures",
+    type=_FigureForms(),
+    default="svg",
+    show_default=True,
+    metavar="FORMS",
+    help="What the figures of --out are written as: svg, pdf, png, or several joined by commas.",
+)
 overwrite_option = click.option("--overwrite", is_flag=True, help="Replace output that exists, never an input.")
 full_option = click.option("--full", is_flag=True, help="Print all that was found, not the answer alone.")
 quiet_option = click.option("--quiet", is_flag=True, help="No cautions, no progress.")
@@ -338,7 +360,7 @@ _NOT_RESULTS: Final = frozenset(
 )
 
 #: Kinds of values that name nobody and no time.
-_PLAIN: Final = (click.Choice, click.types.IntParamType, click.types.FloatParamType)
+_PLAIN: Final = (_FigureForms, click.Choice, click.types.IntParamType, click.types.FloatParamType)
 
 
 def repeat_command(*, anonymous: bool) -> str:

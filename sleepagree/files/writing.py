@@ -23,7 +23,10 @@ RESULT_FILES: Final = frozenset((
     "confusion.csv", "measures.csv", "nights.csv", "bias.csv", "report.html", "aligned.edf", "aligned_events.tsv",
     "aligned_events.json", "aligned.csv", "aligned.parquet",
 ))  # fmt: skip
-_RESULT_FIGURE: Final = re.compile(r"figures/[^/]+\.(svg|png|pdf)")
+#: Kinds of file that a figure may be.
+FIGURE_FORMS: Final = ("svg", "pdf", "png")
+_RESULT_FOLDERS: Final = {"figures": f"{'|'.join(FIGURE_FORMS)}"}
+_RESULT_BELOW: Final = re.compile("|".join(rf"{name}/[^/]+\.({ends})" for name, ends in _RESULT_FOLDERS.items()))
 _OUR_JSON: Final = re.compile(rb'\s*\{\s*"schema"\s*:\s*"sleepagree\.')
 _PARTIAL: Final = (".sleepagree-", ".part")
 _MAKER: Final = re.compile(r"process (\d{1,19}) on (.+)")
@@ -195,9 +198,9 @@ def is_partial(name: str) -> bool:
 def _held(folder: Path) -> list[Path]:
     """Return what a folder holds, but for what an interrupted run left there under a name of our own."""
     found = [path for path in folder.iterdir() if not is_partial(path.name)]
-    figures = folder / "figures"
-    if figures.is_dir() and not figures.is_symlink():
-        found += figures.iterdir()
+    for below in (folder / name for name in _RESULT_FOLDERS):
+        if below.is_dir() and not below.is_symlink():
+            found += below.iterdir()
     return sorted(found)
 
 
@@ -218,8 +221,8 @@ def _is_result(path: Path, folder: Path) -> bool:
     if path.is_symlink():
         return False
     if path.is_dir():
-        return text == "figures"
-    return text in RESULT_FILES or _RESULT_FIGURE.fullmatch(text) is not None
+        return text in _RESULT_FOLDERS
+    return text in RESULT_FILES or _RESULT_BELOW.fullmatch(text) is not None
 
 
 def _wrote_results(path: Path) -> bool:
@@ -242,8 +245,9 @@ def _move_into(made: Path, folder: Path, replaces: Replaces) -> None:
     for path in _held(folder):
         if _is_result(path, folder) and not path.is_dir() and path.relative_to(folder) not in new:
             path.unlink()
-    with contextlib.suppress(OSError):  # it is still full, or never was
-        (folder / "figures").rmdir()
+    for name in _RESULT_FOLDERS:
+        with contextlib.suppress(OSError):  # it is still full, or never was
+            (folder / name).rmdir()
 
 
 def _cannot_write_folder(folder: Path, error: OSError) -> OutputError:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import BinaryIO, Final
 
@@ -80,6 +80,7 @@ def write_study(
     workers: int = 1,
     scheduler: str = "",
     resume: bool = False,
+    figures: Sequence[str] = ("svg",),
     overwrite: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> StudyAgreement:
@@ -112,11 +113,13 @@ def write_study(
                 with (made / "epochs.csv.gz").open("wb") as stream:
                     stream.write(gzip_member(EPOCHS_HEADER))
                     study = run_study(table, request, execution=execution, progress=progress, epochs=stream)
-            _write_results(made, study, table, request)
+            _write_results(made, study, table, request, figures)
     return study
 
 
-def _write_results(made: Path, study: StudyAgreement, table: NightsTable, request: StudyRequest) -> None:
+def _write_results(
+    made: Path, study: StudyAgreement, table: NightsTable, request: StudyRequest, figures: Sequence[str]
+) -> None:
     anonymous = request.scoring.anonymous
     shown = hide_zones(anonymous_table(table)) if anonymous else table
     document = study_document(study, table=shown, options=request.told, anonymous=anonymous)
@@ -128,7 +131,7 @@ def _write_results(made: Path, study: StudyAgreement, table: NightsTable, reques
     if request.report:
         from sleepagree.render.page import page_files
 
-        write_report(made, page_files(describe_study(study, command=request.command, table=shown)))
+        write_report(made, page_files(describe_study(study, command=request.command, table=shown), figures))
 
 
 def _write(path: Path, texts: Iterable[str]) -> None:
