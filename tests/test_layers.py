@@ -37,11 +37,12 @@ ROOMS = {
     "duplicates chunks execution unfinished clocks results cautions groups from_table comparison flows "
     "given_nights summarise correction correction_file",
     "describe": "words cautions notes citations bias blocks paragraphs closing night_time mappings clock file folder "
-    "plan study_paragraphs correction answer night study_agreement study_bias_figures study_bias study",
+    "plan study_paragraphs correction answer night study_agreement study_bias_figures study_bias "
+    "study_tables study",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning "
     "redistribution tables_of_counts bias_over_nights device_classes",
-    "render": "columns export figures night_json inspection_json notebook terminal page study_json night_folder "
-    "frames study_folder correction_json correction_folder results",
+    "render": "columns export figures night_json inspection_json notebook terminal page markdown latex study_json "
+    "night_folder frames study_folder correction_json correction_folder results",
     "demo": "simulate write",
     "cli": "interrupts options clock demo inspect mappings night nights plan group study bias calibrate correct",
 }

@@ -25,7 +25,7 @@ RESULT_FILES: Final = frozenset((
 ))  # fmt: skip
 #: Kinds of file that a figure may be.
 FIGURE_FORMS: Final = ("svg", "pdf", "png")
-_RESULT_FOLDERS: Final = {"figures": f"{'|'.join(FIGURE_FORMS)}"}
+_RESULT_FOLDERS: Final = {"figures": "|".join(FIGURE_FORMS), "tables": "md|tex"}
 _RESULT_BELOW: Final = re.compile("|".join(rf"{name}/[^/]+\.({ends})" for name, ends in _RESULT_FOLDERS.items()))
 _OUR_JSON: Final = re.compile(rb'\s*\{\s*"schema"\s*:\s*"sleepagree\.')
 _PARTIAL: Final = (".sleepagree-", ".part")

@@ -7,9 +7,12 @@ from pathlib import Path
 from typing import BinaryIO, Final
 
 from sleepagree.describe.study import describe_study, refused_items
+from sleepagree.describe.study_tables import tables_of_study
 from sleepagree.describe.words import say_measure
 from sleepagree.errors import InputError, Option, counted
 from sleepagree.files.writing import csv_text, encode_text, fresh_folder, name_inputs, refuse_existing, sparing_inputs
+from sleepagree.render.latex import render_latex
+from sleepagree.render.markdown import render_markdown
 from sleepagree.render.night_folder import write_report
 from sleepagree.render.night_json import iterate_dump
 from sleepagree.render.study_json import bias_rows, confusion_rows, iterate_night_rows, study_document
@@ -86,8 +89,8 @@ def write_study(
 ) -> StudyAgreement:
     """Score a table of nights into a folder.
 
-    Writes results.json, nights.csv, bias.csv, confusion.csv, epochs.csv.gz, report.html and figures. Until all
-    of it is there the folder does not exist; finished chunks wait in a folder beside it for ``resume``.
+    Writes results.json, nights.csv, bias.csv, confusion.csv, epochs.csv.gz, tables, report.html and figures. Until
+    all of it is there the folder does not exist; finished chunks wait in a folder beside it for ``resume``.
 
     Returns
     -------
@@ -128,6 +131,10 @@ def _write_results(
     _write(made / "nights.csv", (csv_text([row]) for row in iterate_night_rows(study, anonymous=anonymous)))
     _write(made / "bias.csv", [csv_text(bias_rows(study))])
     _write(made / "confusion.csv", [csv_text(confusion_rows(study))])
+    (made / "tables").mkdir()
+    for name, tables in tables_of_study(study).items():
+        _write(made / "tables" / f"{name}.md", [render_markdown(tables)])
+        _write(made / "tables" / f"{name}.tex", [render_latex(tables)])
     if request.report:
         from sleepagree.render.page import page_files
 
