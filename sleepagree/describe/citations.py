@@ -41,7 +41,6 @@ SOURCES: Final[dict[str, str]] = {
         "Hesterberg TC. What teachers should know about the bootstrap: resampling in the undergraduate statistics "
         "curriculum. Am Stat 2015;69:371-386."
     ),
-    "bca": "Efron B. Better bootstrap confidence intervals. J Am Stat Assoc 1987;82:171-185.",
     "logit_interval": (
         "Brown LD, Cai TT, DasGupta A. Interval estimation for a binomial proportion. Stat Sci 2001;16:101-133."
     ),

@@ -27,7 +27,14 @@ from sleepagree.describe.blocks import (
     valued,
 )
 from sleepagree.describe.night import confusion_figure, confusion_table
-from sleepagree.describe.study_paragraphs import ends_of, file_ending, say_estimate, say_intervals, units_of
+from sleepagree.describe.study_paragraphs import (
+    ends_of,
+    file_ending,
+    say_compared_classes,
+    say_estimate,
+    say_intervals,
+    units_of,
+)
 from sleepagree.describe.words import (
     DASH,
     figure,
@@ -232,13 +239,14 @@ def shares_table(traced: StudyRedistribution, study: StudyAgreement, serial: int
 # --- two devices ------------------------------------------------------------------------------------------
 
 
-def comparison_table(comparison: DeviceComparison, name: str) -> Table:
+def comparison_table(comparison: DeviceComparison, study: StudyAgreement, name: str) -> Table:
     """Return two devices side by side on the epochs that both scored, and with silence counted as disagreement."""
     first, second = shorten(comparison.first), shorten(comparison.second)
     found = [d for d in comparison.differences if d.statistic != _ABSOLUTE_ERROR]
     caption = (
-        f"{_say_same_epochs(comparison)}; {counted(comparison.nights, 'night')} of "
+        f"{first} and {second} in {say_compared_classes(comparison, study)}: {counted(comparison.nights, 'night')} of "
         f"{counted(comparison.participants, 'participant')}; difference = {second} − {first}. "
+        f"{_say_same_epochs(comparison)}. "
         f"{_say_silence(comparison)}; the last row counts that as disagreement, of the "
         f"{counted(comparison.asked, 'epoch')} that the reference gave a class"
     )

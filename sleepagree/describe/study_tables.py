@@ -48,7 +48,7 @@ def tables_of_study(study: StudyAgreement) -> dict[str, tuple[Table, ...]]:
     names = dict(zip((d.device for d in study.devices), file_words([d.device for d in study.devices]), strict=True))
     for i, compared in enumerate(study.comparisons):
         ending = f"_{names[compared.first]}_{names[compared.second]}" if len(names) > 2 else ""
-        found[f"comparison{ending}"] = (comparison_table(compared, f"comparison-{i}"),)
+        found[f"comparison{ending}"] = (comparison_table(compared, study, f"comparison-{i}"),)
     return found
 
 

@@ -8,6 +8,7 @@ difference.
 from __future__ import annotations
 
 import csv
+import json
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,9 +16,10 @@ from pathlib import Path
 import pytest
 
 from sleepagree.describe.blocks import Paragraph, Table, cells, columns
+from sleepagree.describe.study_paragraphs import methods_of_study, results_of_study
 from sleepagree.render.latex import render_latex
 from sleepagree.render.markdown import render_markdown
-from sleepagree.render.study_folder import write_study
+from sleepagree.render.study_folder import run_study, write_study
 from sleepagree.study.from_table import StudyRequest, load_nights
 from sleepagree.study.run import ScoringOptions
 from sleepagree.study.summarise import StudyOptions
@@ -198,3 +200,35 @@ def test_tables_are_the_same_bytes_again_and_are_replaced_with_the_rest(made: Pa
     (out / "tables" / "bias_another-device.md").write_text("of an earlier run\n")
     write_study(table, REQUEST, out, overwrite=True)
     assert {path.name: path.read_bytes() for path in (out / "tables").iterdir()} == found
+
+
+def test_every_number_of_the_paragraphs_stands_in_the_tables_or_the_results(made: Path) -> None:
+    """Results word for word as the tables print them; the parts of a bias at the rounding of results.json."""
+    study = run_study(load_nights(made.parent / "ferry" / "nights.csv"), REQUEST)
+    number = re.compile(r"(?<![\w.])\d+(?:\.\d+)?")
+    tables = " ".join(path.read_text() for path in (made / "tables").glob("*.md"))
+    document = json.loads((made / "results.json").read_text())
+    exact = [abs(value) for value in numbers_in(document)]
+    of_parts = {f"{value:.1f}" for d in document["devices"] for value in map(abs, numbers_in(d["bias_sources"]))}
+    results = results_of_study(study)
+    assert len(number.findall(results)) > 100
+    first, *paragraphs = results.split("\n\n")
+    assert first == "24 of 24 nights were scored."
+    assert [r["outcome"] for r in rows_of(made / "nights.csv")] == ["scored"] * 24
+    assert not {n for text in paragraphs for n in number.findall(text)} - set(number.findall(tables)) - of_parts
+    methods = re.sub(r"\[[\d, ]+\]|N[123]|F1|AC1|\(A,1\)|Computed with.*", "", methods_of_study(study).text)
+    known = {f"{value:.{digits}f}" for value in exact for digits in (0, 1)}
+    known |= {"15", "95"}  # half an epoch, which is the least cover; the level in per cent
+    assert 0.95 in exact
+    assert not set(number.findall(methods)) - known
+    jargon = ["'rem-", "'wake-", "pooled", "ledger"]
+    assert not [word for word in jargon if word in results or word in methods]
+
+
+def numbers_in(record: object) -> Iterator[float]:
+    """Yield every number of a JSON document."""
+    if isinstance(record, (int, float)):
+        yield record
+    elif isinstance(record, (dict, list)):
+        for value in record.values() if isinstance(record, dict) else record:
+            yield from numbers_in(value)
