@@ -37,7 +37,7 @@ ROOMS = {
     "duplicates chunks execution unfinished clocks results cautions groups from_table comparison flows "
     "given_nights summarise correction correction_file",
     "describe": "words cautions notes citations bias blocks paragraphs closing night_time mappings clock file folder "
-    "plan study_paragraphs correction answer night study_agreement study_bias_figures study_bias "
+    "plan study_paragraphs study_checklist correction answer night study_agreement study_bias_figures study_bias "
     "study_tables study",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning "
     "redistribution tables_of_counts bias_over_nights device_classes",

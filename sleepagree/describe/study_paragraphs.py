@@ -105,13 +105,13 @@ def methods_of_study(study: StudyAgreement, *, table: NightsTable | None = None)
     """
     cited = Citations()
     options = study.options
-    parts = [say_grid(), *_say_long_epochs(study), _say_windows(study), *_say_zones(study, table)]
+    parts = [say_grid(), *_say_long_epochs(study), say_windows(study), *_say_zones(study, table)]
     parts += ["Epochs without a stage on either side were counted and left out.", *_say_consensus(study)]
     if study.refused:
         parts.append(
             f"{len(study.refused)} of {study.given} nights could not be scored and are listed with their reasons."
         )
-    parts += map(_say_reports, study.devices)
+    parts += map(say_reports, study.devices)
     mappings = {m.mapping.name: m.mapping for d in study.devices for m in d.mappings}
     if any({"light", "deep"} & set(m.reference_classes) for m in mappings.values()):
         parts.append("Unless said otherwise, light is N1 and N2, deep is N3.")
@@ -123,7 +123,7 @@ def methods_of_study(study: StudyAgreement, *, table: NightsTable | None = None)
             f"Equivalence was tested by two one-sided t tests {cited.mark('two_tests')} against margins stated "
             f"beforehand ({join_words(margins)})."
         )
-    parts.append(_say_multiplicity(study))
+    parts.append(say_multiplicity(study))
     parts.append("The bias of each class was split into minutes gained from and lost to each other class.")
     if study.comparisons:
         kinds = _kinds([d.difference for c in study.comparisons for d in (*c.differences, c.with_silence)])
@@ -137,7 +137,7 @@ def methods_of_study(study: StudyAgreement, *, table: NightsTable | None = None)
     return CitedParagraph(" ".join(parts), cited.sources)
 
 
-def _say_multiplicity(study: StudyAgreement) -> str:
+def say_multiplicity(study: StudyAgreement) -> str:
     """Say what was done about the number of intervals and tests."""
     said = "Intervals were not adjusted for the number of measures, classes and devices"
     if len(study.options.margins) > 1:
@@ -145,7 +145,8 @@ def _say_multiplicity(study: StudyAgreement) -> str:
     return f"{said}."
 
 
-def _say_windows(study: StudyAgreement) -> str:
+def say_windows(study: StudyAgreement) -> str:
+    """Say over what time nights were compared."""
     rules: dict[str, int] = {}
     for device in study.devices:
         for night in device.nights:
@@ -214,7 +215,8 @@ def _say_consensus(study: StudyAgreement) -> list[str]:
     ]
 
 
-def _say_reports(device: DeviceStudy) -> str:
+def say_reports(device: DeviceStudy) -> str:
+    """Say what a device can report, and in which classes it was compared."""
     classes = "; and in ".join(say_classes(m.mapping) for m in device.mappings)
     return (
         f"{shorten(device.device)} can report {join_words(say_stages(device.reports))}; it was compared with the "
@@ -403,7 +405,7 @@ def _results_of(device: DeviceStudy, study: StudyAgreement) -> str:
         f"{counted(len(device.participants), 'participant')}: {scored} of {counted(window, 'epoch')} had a stage on "
         f"both sides. {say_level(study.options.level)}s over {units_of(device)} stand in brackets."
     ]
-    agreed = [said for m in device.mappings if (said := _say_agreed(m))]
+    agreed = [said for m in device.mappings if (said := say_agreed(m))]
     parts += [f"Agreement was {'; '.join(agreed)}."] if agreed else []
     for traced in device.redistribution:
         if traced.epochs:
@@ -429,7 +431,7 @@ def _signed_with_ends(compared: PairedDifference) -> str:
     return f"{signed(found.value, 3)} ({ends})"
 
 
-def _say_agreed(studied: StudyMapping) -> str:
+def say_agreed(studied: StudyMapping) -> str:
     """Return accuracy, and kappa where there is one, over all epochs."""
     found = {name: studied.find(name) for name in ("accuracy", "kappa")}
     said = [f"{name} {say_estimate(f.pooled, 3)}" for name, f in found.items() if f and f.pooled.primary.defined]

@@ -21,7 +21,7 @@ from sleepagree.files.formulas import escape_formula
 RESULT_FILES: Final = frozenset((
     "results.json", "correction.json", "correction.csv", "epochs.csv", "epochs.csv.gz", "epochs.parquet",
     "confusion.csv", "measures.csv", "nights.csv", "bias.csv", "report.html", "aligned.edf", "aligned_events.tsv",
-    "aligned_events.json", "aligned.csv", "aligned.parquet",
+    "aligned_events.json", "aligned.csv", "aligned.parquet", "checklist.md",
 ))  # fmt: skip
 #: Kinds of file that a figure may be.
 FIGURE_FORMS: Final = ("svg", "pdf", "png")

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import BinaryIO, Final
 
 from sleepagree.describe.study import describe_study, refused_items
+from sleepagree.describe.study_checklist import checklist_of_study
 from sleepagree.describe.study_tables import tables_of_study
 from sleepagree.describe.words import say_measure
 from sleepagree.errors import InputError, Option, counted
@@ -89,8 +90,9 @@ def write_study(
 ) -> StudyAgreement:
     """Score a table of nights into a folder.
 
-    Writes results.json, nights.csv, bias.csv, confusion.csv, epochs.csv.gz, tables, report.html and figures. Until
-    all of it is there the folder does not exist; finished chunks wait in a folder beside it for ``resume``.
+    Writes results.json, nights.csv, bias.csv, confusion.csv, epochs.csv.gz, tables, checklist.md, report.html and
+    figures. Until all of it is there the folder does not exist; finished chunks wait in a folder beside it for
+    ``resume``.
 
     Returns
     -------
@@ -131,6 +133,7 @@ def _write_results(
     _write(made / "nights.csv", (csv_text([row]) for row in iterate_night_rows(study, anonymous=anonymous)))
     _write(made / "bias.csv", [csv_text(bias_rows(study))])
     _write(made / "confusion.csv", [csv_text(confusion_rows(study))])
+    _write(made / "checklist.md", [render_markdown(checklist_of_study(study))])
     (made / "tables").mkdir()
     for name, tables in tables_of_study(study).items():
         _write(made / "tables" / f"{name}.md", [render_markdown(tables)])

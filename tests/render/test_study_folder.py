@@ -50,7 +50,8 @@ def results_of(folder: Path) -> dict[str, Any]:
 def test_the_folder_holds_what_is_promised_and_nothing_else(made: Path) -> None:
     files = {p.relative_to(made).as_posix() for p in made.rglob("*") if p.is_file()}
     plain = {name for name in files if "/" not in name}
-    assert plain == {"results.json", "nights.csv", "bias.csv", "confusion.csv", "epochs.csv.gz", "report.html"}
+    exact = {"results.json", "nights.csv", "bias.csv", "confusion.csv", "epochs.csv.gz"}
+    assert plain == exact | {"report.html", "checklist.md"}
     assert plain <= RESULT_FILES
     tables = {name.removeprefix("tables/") for name in files if name.startswith("tables/")}
     of_device = ("bias", "confusion", "agreement", "accounting")
@@ -204,7 +205,7 @@ def test_an_old_folder_of_results_is_replaced_whole(tmp_path: Path) -> None:
     write_study(table, replace(REQUEST, report=False), out, overwrite=True)
     assert (out / "results.json").read_bytes() == before
     assert sorted(p.name for p in out.iterdir()) == [
-        "bias.csv", "confusion.csv", "epochs.csv.gz", "nights.csv", "results.json", "tables",
+        "bias.csv", "checklist.md", "confusion.csv", "epochs.csv.gz", "nights.csv", "results.json", "tables",
     ]  # fmt: skip
 
 

@@ -169,12 +169,30 @@ def test_latex_is_sound(made: Path, hostile: Path) -> None:
     assert any(r"\textbackslash{}input\{x\}\% \& \$x\textasciicircum{}2\$" in text for text in latex_files(hostile))
 
 
+def test_the_checklist_has_the_facts_of_the_study_and_blanks_for_the_rest(made: Path) -> None:
+    source, *items = re.split(r"^## (?=\d)", (made / "checklist.md").read_text(), flags=re.MULTILINE)
+    assert "from memory" in source
+    assert "Kottner J et al. J Clin Epidemiol 2011;64:96-106" in source
+    assert [int(item.partition(".")[0]) for item in items] == list(range(1, 16))
+    told = [item.strip().split("\n\n")[1:] for item in items]
+    assert all(parts[-1].startswith("To fill in: ") for parts in told)
+    assert [n for n, parts in enumerate(told, 1) if len(parts) == 1] == [3, 5, 6, 9, 12, 14]
+    nights = [r for r in rows_of(made / "nights.csv") if r["device"] == "band A"]
+    scored = sum(int(r["scored"]) for r in nights)
+    assert f"band A: 4 participants, {len(nights)} nights, {scored} epochs scored on both sides." in told[10][0]
+    assert told[3][0] == "1 reference file on 11 nights and 2 reference files on 1 night."
+    number = re.compile(r"(?<![\w.])\d+\.\d+(?![.\w])")
+    tables = " ".join(path.read_text() for path in (made / "tables").glob("*.md"))
+    assert len(number.findall(told[12][0])) > 10
+    assert set(number.findall(told[12][0])) <= set(number.findall(tables))
+
+
 def test_names_are_no_markup_in_markdown(hostile: Path) -> None:
-    for path in (hostile / "tables").glob("*.md"):
+    for path in (*(hostile / "tables").glob("*.md"), hostile / "checklist.md"):
         text = path.read_text()
         for head, *rows in pipes(text):
             assert {len(row) for row in rows} == {len(head)}
-        plain = re.sub(r"\\.", "", text)
+        plain = re.sub(r"^## |\\.", "", text, flags=re.MULTILINE)
         assert not re.search(r"[\\`*_\[\]<>&~#$]", plain)
     (head, *_) = pipes((hostile / "tables" / "comparison.md").read_text())[0]
     assert head[1:3] == [r"\input{x}% & $x^2$ ~ #1 _a_ *b*", "| [x](y) <b> `c` \\| & | *"]
