@@ -97,7 +97,7 @@ def _say_what_is_drawn(row: BiasRow) -> str:
         return f"Limits of the ratio fan out from the origin.{outside}"
     sloped = ""
     if row.sloped is not None:
-        line = f"{row.sloped.intercept:.1f} {_plus(row.sloped.slope)} A"
+        line = f"{figure(row.sloped.intercept, 1)} {_plus(row.sloped.slope)} A"
         sloped = f" The sloping line is the difference as it changes with the mean A of both sides: {line}."
     return f"Bars beside the axes are the intervals of bias and limits.{outside}{sloped}"
 
@@ -128,9 +128,9 @@ def _normal_look(row: BiasRow, who: Sequence[str], name: str) -> Figure:
 
 def say_lines(lines: RegressionLimits) -> str:
     """Return limits that are straight lines in the level A as equations."""
-    spread = f"{lines.spread_intercept:.1f} {_plus(lines.spread_slope)} A"
+    spread = f"{figure(lines.spread_intercept, 1)} {_plus(lines.spread_slope)} A"
     reach = lines.multiplier * SD_PER_MEAN_ABSOLUTE
-    return f"bias = {lines.intercept:.1f} {_plus(lines.slope)} A, limits = bias ± {reach:.3f} ({spread})"
+    return f"bias = {figure(lines.intercept, 1)} {_plus(lines.slope)} A, limits = bias ± {reach:.3f} ({spread})"
 
 
 def _plus(slope: float) -> str:
