@@ -32,6 +32,7 @@ from sleepagree.describe.words import (
     WHEN_ANSWERS_LAST,
     duration,
     figure,
+    file_words,
     join_words,
     minutes,
     per_hundred,
@@ -292,7 +293,7 @@ def _redistribution_figure(night: NightAgreement, traced: list[Redistribution]) 
         for t in traced
     )
     return Figure(
-        "unreported",
+        f"where-{'-'.join(file_words([speak(t.stage) for t in traced]))}-went",
         FigureKind.REDISTRIBUTION,
         traced,
         title="Where the epochs went that the device has no label for",
@@ -347,7 +348,7 @@ def _bias_section(night: NightAgreement) -> Section | None:
 
 def _bias_figure(night: NightAgreement) -> Figure:
     return Figure(
-        "sources",
+        "bias-sources",
         FigureKind.BIAS_SOURCES,
         night.bias_sources,
         title="What the bias of each class is made of",

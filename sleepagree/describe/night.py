@@ -48,6 +48,7 @@ from sleepagree.describe.words import (
     duration,
     figure,
     file_name,
+    file_words,
     from_moment_to,
     interval,
     join_words,
@@ -184,12 +185,13 @@ def _ledger(night: NightAgreement) -> Section:
 def _agreement(scored: MappingAgreement, night: NightAgreement, serial: int) -> Section:
     mapping = scored.mapping
     name = shorten(mapping.name)
+    word = file_words([m.mapping.name for m in night.mappings])[serial]
     caption = f"Each class against the rest under '{name}'"
     blocks = present(
         Paragraph(plain(mapping.assumption)) if mapping.assumption else None,
         beside(
             (
-                confusion_figure(scored, name=f"confusion-{serial}"),
+                confusion_figure(scored, name=f"confusion-{word}"),
                 confusion_table(scored.counts, mapping, name=f"counts-{serial}"),
                 column_shares(scored, f"shares-{serial}") if scored.table.n else None,
             ),
