@@ -257,7 +257,10 @@ def _went_section(night: NightAgreement) -> Section | None:
     stages = join_words(say_class(r.stage) for r in traced)
     told = Items(tuple(_say_went(r, night) for r in traced))
     shares = [_share_table(r, night.level) for r in traced]
-    blocks = (beside((told, *shares), _redistribution_figure(night, traced)), *map(_when_table, traced))
+    blocks: tuple[Block, ...] = (
+        beside((told, *shares), _redistribution_figure(night, traced)),
+        *map(_when_table, traced),
+    )
     return Section("redistribution", f"Where {stages} went", blocks)
 
 
