@@ -12,7 +12,7 @@ works in steps of 5 s, adds intervals and drift, and decides whether an offset i
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from typing import Any, Final
 
 import numpy as np
@@ -30,6 +30,7 @@ from sleepagree.scoring.clock_blocks import (
     find_drift,
     half_weights,
 )
+from sleepagree.scoring.clock_jump import ClockJump
 from sleepagree.scoring.offsets import (
     LOWEST_PEAK_SCORE,
     PEAK_SCALES_S,
@@ -94,6 +95,9 @@ class ClockReading:
         Best offset of each third of the night.
     level : float
         Confidence level of the intervals.
+    jump : ClockJump or None
+        Two offsets for two parts of the night, where they are worth proposing instead of one; then ``proposed`` is
+        false.
     """
 
     mapping: str
@@ -116,6 +120,7 @@ class ClockReading:
     kappa_with_drift: float = NAN
     thirds: tuple[PartOffset, ...] = ()
     level: float = 0.95
+    jump: ClockJump | None = None
 
     def __reduce__(self) -> tuple[Any, ...]:
         return (ClockReading, tuple(getattr(self, f.name) for f in fields(self)))
@@ -343,6 +348,20 @@ def _hint_outside(reference: ClassCodes, device: ClassCodes, n_classes: int, lag
     return f"; outside the range searched, near {offset_s:+.0f} s, kappa has a sharp peak of {curve[at]:.3f}"
 
 
+def with_jump(reading: ClockReading, jump: ClockJump | None) -> ClockReading:
+    """Return the reading with two offsets in place of one, where they are worth proposing."""
+    if jump is None or not jump.stands_out:
+        return reading
+    reason = (
+        f"two offsets explain the night better than one: {jump.before_s:+.0f} s at first, {jump.after_s:+.0f} s later "
+        f"raise kappa from {reading.kappa_at_zero:.3f} to {jump.kappa:.3f}, where one offset reaches "
+        f"{jump.kappa_one_offset:.3f}"
+    )
+    if not math.isnan(jump.kappa_with_drift):
+        reason += f" and one offset with a drift {jump.kappa_with_drift:.3f}"
+    return replace(reading, proposed=False, reason=reason, jump=jump)
+
+
 def clock_document(reading: ClockReading) -> dict[str, Any]:
     """Return a reading as plain values, None where there is no value.
 
@@ -385,6 +404,7 @@ def clock_document(reading: ClockReading) -> dict[str, Any]:
             }
             for part in reading.thirds
         ],
+        "jump": None if reading.jump is None else {k: _plain(v) for k, v in asdict(reading.jump).items()},
         "wake_sleep": None if reading.wake_sleep is None else _curve_document(reading.wake_sleep),
         "curve": _points(reading.curve),
         "warning": TUNING_WARNING,
