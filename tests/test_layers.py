@@ -22,7 +22,7 @@ ROOMS = {
     "shown": "",
     "files": "formulas kinds object_store toml writing reading",
     "mapping": "words sets mapping files",
-    "hypnogram": "spans epochs zones window ledger align clock_changes joining",
+    "hypnogram": "spans epochs zones window ledger align clock_changes joining silence",
     "readers": "layout columns csv_table times.clock times.numbers times.forms times.reading times.nights "
     "times.zones rows row_lengths table.table table.unused table.labels table.times table.lengths "
     "table.code_runs table.reader table.parquet table.events edf.header edf.annotation_lists edf.stages "

@@ -13,6 +13,7 @@ from sleepagree.errors import counted, shorten
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.scoring.clock import TUNING_WARNING, ClockReading
 from sleepagree.scoring.clock_blocks import OffsetCurve
+from sleepagree.scoring.offsets import MOST_HOURS
 from sleepagree.study.clocks import FEWEST_NIGHTS, ClockPart, ClockVerdict, DeviceClock
 
 _VERDICTS: Final = {
@@ -21,6 +22,12 @@ _VERDICTS: Final = {
     ClockVerdict.CONSTANT: "this looks like a clock",
     ClockVerdict.HOURS: "this looks like a time zone, or summer time, that is off",
     ClockVerdict.SCATTERED: "this is not a constant clock error",
+}
+#: Whether one offset is proposed, whether two are.
+_PROPOSED: Final = {
+    (True, False): "Proposed",
+    (False, True): "Two offsets are proposed, not one",
+    (False, False): "Nothing is proposed",
 }
 _ROWS_TO_A_SIDE: Final = 15
 _ROUND_STEPS_S: Final = (5, 10, 15, 30, 60, 120, 300, 600, 900, 1200, 1800, 3600)
@@ -40,7 +47,7 @@ def describe_clock(reading: ClockReading, paired: PairedNight) -> Description:
         file_name(side.origin.name, "data in memory") for side in (paired.device_side, paired.reference_side)
     )
     of = f"of device {device} against reference {reference}"
-    proposal = f"{'Proposed' if reading.proposed else 'Nothing is proposed'}: {reading.reason}"
+    proposal = f"{_PROPOSED[reading.proposed, reading.jump is not None]}: {reading.reason}"
     proposals = Items((proposal, *_say_parts(reading, paired)))
     figures = Table("figures", "", columns("", "", words=(0, 1)), tuple(cells(*row) for row in _figures(reading)))
     return Description(
@@ -175,7 +182,8 @@ def say_device_clock(clock: DeviceClock) -> str:
             f"{clock.high:+.0f} s): {verdict}"
             + (f"; {counted(clock.away, 'single night')} 1 min or more from that" if clock.away else "")
         )
-    return ". ".join([text, *map(_say_part, clock.parts)])
+    searched = f"Searched: 30 min to either side, and near whole hours up to {MOST_HOURS} h"
+    return ". ".join([text, *map(_say_part, clock.parts), searched])
 
 
 def _say_part(part: ClockPart) -> str:

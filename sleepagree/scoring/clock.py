@@ -345,7 +345,10 @@ def _hint_outside(reference: ClassCodes, device: ClassCodes, n_classes: int, lag
     score = peak_score(curve, at, chance, step_s=lags.step_s)
     if score < LOWEST_PEAK_SCORE + 1.0:  # many more offsets were looked at
         return ""
-    return f"; outside the range searched, near {offset_s:+.0f} s, kappa has a sharp peak of {curve[at]:.3f}"
+    return (
+        f"; outside the range searched, near {offset_s:+.0f} s, kappa has a sharp peak of {curve[at]:.3f}: "
+        f"--range {math.ceil(abs(offset_s) / 900.0) * 15 + 15} looks there"
+    )
 
 
 def with_jump(reading: ClockReading, jump: ClockJump | None) -> ClockReading:
@@ -353,12 +356,12 @@ def with_jump(reading: ClockReading, jump: ClockJump | None) -> ClockReading:
     if jump is None or not jump.stands_out:
         return reading
     reason = (
-        f"two offsets explain the night better than one: {jump.before_s:+.0f} s at first, {jump.after_s:+.0f} s later "
-        f"raise kappa from {reading.kappa_at_zero:.3f} to {jump.kappa:.3f}, where one offset reaches "
-        f"{jump.kappa_one_offset:.3f}"
+        f"the clock seems to jump in the night: adding {jump.before_s:+.0f} s to device times at first and "
+        f"{jump.after_s:+.0f} s later raises kappa from {reading.kappa_at_zero:.3f} to {jump.kappa:.3f}; one offset "
+        f"for the whole night, up to 90 min, reaches {jump.kappa_one_offset:.3f}"
     )
     if not math.isnan(jump.kappa_with_drift):
-        reason += f" and one offset with a drift {jump.kappa_with_drift:.3f}"
+        reason += f", one with a drift {jump.kappa_with_drift:.3f}"
     return replace(reading, proposed=False, reason=reason, jump=jump)
 
 

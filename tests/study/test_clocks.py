@@ -95,6 +95,16 @@ def test_the_dates_between_which_summer_time_was_missed_are_named():
     assert "The 5 nights from 2026-03-26 to 2026-03-30 agree far better when -3600 s (-1 h)" in say_device_clock(clock)
 
 
+def test_nights_that_are_right_keep_their_clock_where_most_are_off():
+    nights = [
+        night(i, wrong_s=3600.0 if i < 9 else 0.0, participant=f"P{i}", date=f"2026-03-{15 + i:02d}") for i in range(14)
+    ]
+    clock = read_device_clock(nights)
+    assert clock.verdict is not ClockVerdict.HOURS  # it would tell the five last ones to shift, too
+    (part,) = clock.parts
+    assert (part.first, part.last, part.seconds) == ("2026-03-15", "2026-03-23", 3600.0)
+
+
 @pytest.mark.parametrize("hours", [-13, -6, 8, 14])
 def test_a_device_worn_day_and_night_may_be_off_by_many_hours(hours):
     rng = np.random.default_rng(7)
@@ -125,7 +135,8 @@ def test_offsets_of_nights_that_agree_well():
     clock = told(0.0, 5.0, -5.0, 0.0)
     assert clock.verdict is ClockVerdict.STEADY
     assert say_device_clock(clock) == (
-        "best offsets lie around 0 (4 of 4 nights tell it; -20 to +20 s): no constant clock error"
+        "best offsets lie around 0 (4 of 4 nights tell it; -20 to +20 s): no constant clock error. Searched: 30 min to "
+        "either side, and near whole hours up to 14 h"
     )
     few = told(30.0, math.nan, 40.0)
     assert (few.verdict, few.nights) == (ClockVerdict.UNTOLD, 2)
@@ -135,4 +146,8 @@ def test_offsets_of_nights_that_agree_well():
 def test_one_night_with_a_wrong_clock_among_right_ones_is_counted():
     clock = read_device_clock([night(seed, wrong_s=240.0 if seed == 2 else 0.0) for seed in range(6)])
     assert (clock.verdict, clock.away) == (ClockVerdict.STEADY, 1)
-    assert say_device_clock(clock).endswith("no constant clock error; 1 single night 1 min or more from that")
+    assert (
+        say_device_clock(clock)
+        .partition(". Searched")[0]
+        .endswith("no constant clock error; 1 single night 1 min or more from that")
+    )
