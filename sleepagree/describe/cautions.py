@@ -120,9 +120,9 @@ def _lengths_unused(c: Caution) -> str:
 
 def _silence_is_wake(c: Caution) -> str:
     return (
-        "Where nothing is written between two stages, wake is taken, as the layout says "
-        f"({counted(c['count'], 'time')}, {c['minutes']:.1f} min in all, the longest {c['longest_min']:.1f} min): a lost signal would look the same. "
-        "What lies before the first and after the last stage stays missing unless --outside wake is given."
+        f"Where nothing is written between two stages ({counted(c['count'], 'time')}, {c['minutes']:.1f} min in all, "
+        f"the longest {c['longest_min']:.1f} min), wake is taken, as the layout says: a lost signal would look the "
+        "same. What lies before the first and after the last stage stays missing unless --outside wake is given."
     )
 
 

@@ -208,7 +208,7 @@ def test_silence_is_wake_where_the_layout_says_so():
     # the wakes of the invented night between its first and its last sleep: 1.5 + 2 + 4.5 + 7 + 3 min
     assert (caution["count"], caution["minutes"], caution["longest_min"]) == (5, 18.0, 7.0)
     assert caution["count"] == case["expected"]["silent_stretches"]
-    assert "wake is taken, as the layout says (5 times, 18.0 min in all, the longest 7.0 min)" in say_caution(caution)
+    assert "(5 times, 18.0 min in all, the longest 7.0 min), wake is taken, as the layout says" in say_caution(caution)
     assert (night.paired.status == Status.DEVICE_GAP).sum() == (
         14 + 14.5
     ) * 2  # before the first and after the last stage nothing changes
