@@ -13,7 +13,6 @@ from sleepagree.errors import counted, shorten
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.scoring.clock import TUNING_WARNING, ClockReading
 from sleepagree.scoring.clock_blocks import OffsetCurve
-from sleepagree.scoring.offsets import MOST_HOURS
 from sleepagree.study.clocks import FEWEST_NIGHTS, ClockPart, ClockVerdict, DeviceClock
 
 _VERDICTS: Final = {
@@ -182,8 +181,7 @@ def say_device_clock(clock: DeviceClock) -> str:
             f"{clock.high:+.0f} s): {verdict}"
             + (f"; {counted(clock.away, 'single night')} 1 min or more from that" if clock.away else "")
         )
-    searched = f"Searched: 30 min to either side, and near whole hours up to {MOST_HOURS} h"
-    return ". ".join([text, *map(_say_part, clock.parts), searched])
+    return ". ".join([text, *map(_say_part, clock.parts)])
 
 
 def _say_part(part: ClockPart) -> str:

@@ -28,7 +28,7 @@ from sleepagree.errors import counted
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.night.compare import NightAgreement
 from sleepagree.scoring.disagreement import BoutsSeen, Disagreement
-from sleepagree.scoring.following import Following, Shifts, StateShifts
+from sleepagree.scoring.following import Following, StateShifts
 
 #: Where a count of what the device did would blame it for a word that it does not have.
 NO_LABEL: Final = "no label"
@@ -140,7 +140,7 @@ def _shifts_table(shifts: Sequence[StateShifts]) -> Table | None:
             count_cell(moments.missed),
             count_cell(moments.already),
             difference_cell(moments.median_min),
-            _say_quartiles(moments),
+            say_quartiles(moments.low_quartile_min, moments.high_quartile_min),
         )
         for told in shifts
         for word, moments in (("begins", told.starts), ("ends", told.ends))
@@ -154,8 +154,8 @@ def _shifts_table(shifts: Sequence[StateShifts]) -> Table | None:
     return Table("shifts", caption, heads, tuple(rows)) if rows else None
 
 
-def _say_quartiles(moments: Shifts) -> str:
-    low, high = moments.low_quartile_min, moments.high_quartile_min
+def say_quartiles(low: float, high: float) -> str:
+    """Return the middle half of differences in minutes."""
     return DASH if math.isnan(low) else f"{signed(low, 1)} to {signed(high, 1)}"
 
 

@@ -258,7 +258,14 @@ def describe_disagreement(
         bouts=_class_bouts(reference_bouts, device_bouts, classes, epoch_s),
         seen=_bouts_seen(reference_bouts, reference == device, classes, epoch_s),
         following=describe_following(reference_bouts, device, joined, classes, epoch_s),
-        shifts=describe_shifts(reference, device, joined, classes, epoch_s, unreported=unreported),
+        shifts=describe_shifts(
+            reference,
+            device,
+            joined,
+            (classes, classes),
+            reportable=[name for name in classes if name not in unreported],
+            epoch_s=epoch_s,
+        ),
         epoch_s=epoch_s,
     )
 

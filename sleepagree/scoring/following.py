@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 
+from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.words import canonical_stage, is_sleep
 from sleepagree.scoring.runs import Epochs, Flags
@@ -179,42 +181,37 @@ def describe_shifts(
     reference: Epochs,
     device: Epochs,
     joined: Flags,
-    classes: tuple[str, ...],
-    epoch_s: float,
+    names: tuple[Sequence[str], Sequence[str]],
     *,
-    unreported: Collection[str] = (),
+    reportable: Collection[str],
+    epoch_s: float = EPOCH_S,
 ) -> tuple[StateShifts, ...]:
     """Return how late the device says that each state begins and ends.
 
     Parameters
     ----------
     reference, device : int arrays of shape (n_epochs,)
-        Class of each jointly scored epoch.
+        Class, or stage, of each jointly scored epoch.
     joined : bool array of shape (n_epochs - 1,)
         Whether an epoch is followed by the next without a gap.
-    classes : tuple of str
-        Their names.
+    names : (sequence of str, sequence of str)
+        Names of the reference's and of the device's classes or stages.
+    reportable : collection of str
+        Names that the device can say.
     epoch_s : float
         Length of an epoch (s).
-    unreported : collection of str
-        Classes that the device cannot report.
 
     Returns
     -------
     tuple of StateShifts
-        In the order of ``STATES``, those that some of the classes, and not all of them, make up.
+        In the order of ``STATES``, those that the reference tells from others and the device can say.
     """
     found = []
     for state in STATES:
-        named = [_is_in(state, name) for name in classes]
-        within = np.array(named)
-        if (
-            not within.any()
-            or within.all()
-            or all(name in unreported for name, inside in zip(classes, named, strict=True) if inside)
-        ):
+        rows, columns = (np.array([_is_in(state, name) for name in side]) for side in names)
+        if not rows.any() or rows.all() or not any(_is_in(state, name) for name in reportable):
             continue
-        sides = within[reference].astype(np.int64), within[device].astype(np.int64)
+        sides = rows[reference].astype(np.int64), columns[device].astype(np.int64)
         starts = _shifts(*sides, joined, epoch_s)
         # a state ends where it begins when the night is read backwards
         ends = _shifts(sides[0][::-1], sides[1][::-1], joined[::-1], -epoch_s)
@@ -222,6 +219,7 @@ def describe_shifts(
     return tuple(found)
 
 
+@lru_cache(maxsize=1024)
 def _is_in(state: str, name: str) -> bool:
     stage = canonical_stage(name) or name
     return is_sleep(stage) is True if state == "sleep" else stage == _STAGE_OF[state]

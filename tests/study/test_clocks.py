@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import json
 import math
 
 import numpy as np
 import pytest
 import simulated
 
+from sleepagree import align, summarise_study
 from sleepagree.describe.clock import say_device_clock
 from sleepagree.scoring.offsets import HOUR_SHIFTS, PROFILE_SHIFTS, quick_offset
 from sleepagree.study.clocks import ClockVerdict, NightClock, read_device_clock
+from sleepagree.study.night_summary import NightSummary, summarise_night
 
 
 def night(seed, *, wrong_s=0.0, share=0.5, participant="", date="", two_classes=False):
@@ -135,8 +138,7 @@ def test_offsets_of_nights_that_agree_well():
     clock = told(0.0, 5.0, -5.0, 0.0)
     assert clock.verdict is ClockVerdict.STEADY
     assert say_device_clock(clock) == (
-        "best offsets lie around 0 (4 of 4 nights tell it; -20 to +20 s): no constant clock error. Searched: 30 min to "
-        "either side, and near whole hours up to 14 h"
+        "best offsets lie around 0 (4 of 4 nights tell it; -20 to +20 s): no constant clock error"
     )
     few = told(30.0, math.nan, 40.0)
     assert (few.verdict, few.nights) == (ClockVerdict.UNTOLD, 2)
@@ -151,3 +153,32 @@ def test_one_night_with_a_wrong_clock_among_right_ones_is_counted():
         .partition(". Searched")[0]
         .endswith("no constant clock error; 1 single night 1 min or more from that")
     )
+
+
+# --- beginnings and ends of states over people --------------------------------------------------------------
+
+
+def summary(person, delays_epochs, label="pad B"):
+    """A night with one episode of deep sleep, whose beginning the device tells so many epochs late."""
+    lab = "W*4 N2*10 N3*40 N2*10 W*4"
+    device = f"wake*4 light*{10 + delays_epochs} deep*{40 - delays_epochs} light*10 wake*4"
+    return summarise_night(
+        align(reference=spelt(lab), device=spelt(device)), participant=person, night=str(delays_epochs), device=label
+    )
+
+
+def spelt(text):
+    return [word.partition("*")[0] for word in text.split() for _ in range(int(word.partition("*")[2]))]
+
+
+def test_delays_over_people_are_medians_of_each_ones_nights():
+    # P1: 2, 4 and 20 epochs, median 2 min; P2: 8 epochs, 4 min; P3: 12 epochs, 6 min; all ends on the spot
+    nights = [summary("P1", n) for n in (2, 4, 20)] + [summary("P2", 8), summary("P3", 12)]
+    told = {(s.state, s.edge): s for s in summarise_study(nights).devices[0].shifts}
+    begins, ends = told["deep", "begins"], told["deep", "ends"]
+    assert (begins.participants, begins.nights, begins.moments, begins.told, begins.missed) == (3, 5, 5, 5, 0)
+    assert (begins.low_quartile_min, begins.median_min, begins.high_quartile_min) == (3.0, 4.0, 5.0)
+    assert ends.median_min == 0.0
+    assert ("rem", "begins") not in told  # the device has no word for it, and nobody had any
+    again = [NightSummary.from_document(json.loads(json.dumps(night.to_document()))) for night in nights]
+    assert [night.shifts for night in again] == [night.shifts for night in nights]
