@@ -258,8 +258,10 @@ def _shifts(study: StudyAgreement) -> Section | None:
         "median of each one's nights. A clock that is off moves beginnings and ends alike. At the times neither told "
         "nor missed the device had said the state all the time since the episode before."
     )
+    if not rows:
+        return None
     table = Table("shifts", "When the device tells that a state begins and ends", heads, tuple(rows))
-    return Section("shifts", "Beginnings and ends", (table, Paragraph(note, Role.NOTE)), Rank.FURTHER) if rows else None
+    return Section("shifts-section", "Beginnings and ends", (table, Paragraph(note, Role.NOTE)), Rank.FURTHER)
 
 
 def _nights(study: StudyAgreement) -> Section | None:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Final
 
-from sleepagree.errors import MappingError, shorten
+from sleepagree.errors import MappingError, Option, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.mapping.sets import StageSet, reference_reportable
 from sleepagree.mapping.words import (
@@ -229,13 +229,13 @@ def default_mapping(reference: StageSet, device: StageSet) -> StageMapping:
     fitting = fitting_mappings(reference, device)
     if not fitting:
         remedy = (
-            "Declare what the device can report (--reports wake,light,deep), or give a mapping of your own "
-            "(--mapping FILE.toml)."
+            f"Declare what the device can report ({Option.REPORTS:wake,light,deep}), or give a mapping of your own "
+            f"({Option.MAPPING:FILE.toml})."
         )
         if "W" not in device.reportable and "wake-or-sleep" not in device.reportable:
             remedy = (
                 "If the device writes only sleep, and nothing where it sees wake, say so in its layout ([file], "
-                f'silence = "wake") and add --outside wake for the time before and after. {remedy}'
+                f'silence = "wake") and give {Option.OUTSIDE:wake} for the time before and after. {remedy}'
             )
         raise MappingError(
             "no built-in mapping fits the two label sets",
@@ -279,7 +279,7 @@ def mapping_named(name: str) -> StageMapping:
     raise MappingError(
         "no built-in mapping has this name",
         "",
-        "--mapping",
+        f"{Option.MAPPING}",
         name,
         "one of " + ", ".join(m.name for m in BUILT_IN_MAPPINGS),
         "Give one of these names, or the path of a mapping file ending in .toml.",

@@ -85,9 +85,10 @@ def test_nothing_fits_a_device_that_never_says_wake():
     assert str(refusal.value) == (
         "no built-in mapping fits the two label sets. Found the reference can say W, N1, N2, N3, R; the device light, "
         "N3; expected at least wake and some sleep on both sides. If the device writes only sleep, and nothing where "
-        'it sees wake, say so in its layout ([file], silence = "wake") and add --outside wake for the time before and '
-        "after. Declare what the device can report (--reports wake,light,deep), or give a mapping of your own "
-        "(--mapping FILE.toml)."
+        'it sees wake, say so in its layout ([file], silence = "wake") and give '
+        "outside='wake' for the time before and "
+        "after. Declare what the device can report (reports=['wake', 'light', 'deep']), or give a mapping of your own "
+        "(mappings=['FILE.toml'])."
     )
 
 
@@ -120,7 +121,7 @@ def test_built_in_names_are_distinct_and_found():
     with pytest.raises(MappingError) as refusal:
         mapping_named("wake-asleep")
     assert str(refusal.value).startswith(
-        "--mapping: no built-in mapping has this name. Found wake-asleep; expected one of w-n1-n2-n3-r, "
+        "mappings: no built-in mapping has this name. Found wake-asleep; expected one of w-n1-n2-n3-r, "
     )
 
 
