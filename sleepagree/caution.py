@@ -75,6 +75,7 @@ class CautionKind(StrEnum):
     LONG_STEP = "long_step"
     ZERO_DURATIONS = "zero_durations"
     LENGTHS_UNUSED = "lengths_unused"
+    SILENCE_IS_WAKE = "silence_is_wake"
     # of a pair
     REPORTS_FROM_LABELS = "reports_from_labels"
     SAME_FILE = "same_file"

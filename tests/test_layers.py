@@ -22,7 +22,7 @@ ROOMS = {
     "shown": "",
     "files": "formulas kinds object_store toml writing reading",
     "mapping": "words sets mapping files",
-    "hypnogram": "spans epochs zones window ledger align clock_changes joining",
+    "hypnogram": "spans epochs zones window ledger align clock_changes joining silence",
     "readers": "layout columns csv_table times.clock times.numbers times.forms times.reading times.nights "
     "times.zones rows row_lengths table.table table.unused table.labels table.times table.lengths "
     "table.code_runs table.reader table.parquet table.events edf.header edf.annotation_lists edf.stages "
@@ -30,8 +30,8 @@ ROOMS = {
     "json.file mne_files memory inspection starter_layout study_results",
     "inference": "estimate table_sums proportions one_night normal_theory people resampling limits equivalence "
     "regression_limits reliability planning correction error_sizes",
-    "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
-    "class_figures offsets table_agreement clock_blocks clock clock_check",
+    "scoring": "ceiling coefficients class_sequences runs following disagreement measures redistribution bias_sources "
+    "class_figures offsets table_agreement clock_blocks clock_jump clock clock_check",
     "night": "measures cautions intervals compare mappings answer",
     "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs scorers anonymous plan run "
     "duplicates chunks execution unfinished clocks results cautions groups from_table comparison flows "

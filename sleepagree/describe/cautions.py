@@ -118,6 +118,14 @@ def _lengths_unused(c: Caution) -> str:
     )
 
 
+def _silence_is_wake(c: Caution) -> str:
+    return (
+        f"Where nothing is written between two stages ({counted(c['count'], 'time')}, {c['minutes']:.1f} min in all, "
+        f"the longest {c['longest_min']:.1f} min), wake is taken, as the layout says: a lost signal would look the "
+        "same. What lies before the first and after the last stage stays missing unless --outside wake is given."
+    )
+
+
 # --- of a pair --------------------------------------------------------------------------------------------
 
 
@@ -515,6 +523,7 @@ SENTENCES: Final[dict[CautionKind, Callable[[Caution], str]]] = {
     CautionKind.LONG_STEP: _long_step,
     CautionKind.ZERO_DURATIONS: _zero_durations,
     CautionKind.LENGTHS_UNUSED: _lengths_unused,
+    CautionKind.SILENCE_IS_WAKE: _silence_is_wake,
     CautionKind.REPORTS_FROM_LABELS: _reports_from_labels,
     CautionKind.SAME_FILE: _same_file,
     CautionKind.SWAPPED: _swapped,
