@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Iterator
 from typing import Final
 
 from sleepagree.describe.blocks import (
@@ -16,6 +17,7 @@ from sleepagree.describe.blocks import (
     Table,
     cells,
     columns,
+    count_cell,
     number_cell,
     valued,
 )
@@ -27,13 +29,17 @@ from sleepagree.describe.words import (
     interval,
     join_words,
     percent,
+    percent_interval,
+    say_class,
     say_level,
     say_measure,
     signed,
 )
 from sleepagree.errors import counted, shorten
 from sleepagree.inference.correction import IntervalKind, Method, Verdict
+from sleepagree.study.correct_nights import CorrectedNights
 from sleepagree.study.correction import CorrectedNight, Correction, LearnedMeasure
+from sleepagree.study.epoch_correction import THIRDS, LearnedEpochs, StageShare
 
 VERDICTS: Final = {
     Verdict.HELPS: "helps",
@@ -47,6 +53,7 @@ METHODS: Final = {
     Method.LINE: "line",
     Method.ROBUST_LINE: "robust line",
     Method.MANY: "all measures",
+    Method.EPOCHS: "sum of epochs",
 }
 INTERVALS: Final = {IntervalKind.CV_PLUS: "CV+", IntervalKind.T: "t"}
 _NAMED_AT_ONCE: Final = 4
@@ -64,19 +71,25 @@ def describe_correction(correction: Correction, *, command: str = "") -> Descrip
     """
     device = shorten(correction.device)
     of = f"{counted(correction.nights, 'night')} of {counted(correction.participants, 'participant')}"
-    repeat = (Section("repeat", "To repeat", (Paragraph(command),), Rank.FURTHER),) if command else ()
     applied = (_applied(correction), Paragraph(_APPLIED))
+    epochs = correction.epochs
+    of_epochs = () if epochs is None else (_of_epochs(epochs, correction), *_was(epochs, correction))
     return Description(
         "sleepagree: a correction",
         f"{device}, learnt from {of}",
-        (finding_of_correction(correction),),
+        (" ".join(filter(None, (finding_of_correction(correction), finding_of_epochs(correction)))),),
         (
             Section("errors", "Errors in people who were not learnt from", (_errors(correction), Paragraph(_ERRORS))),
+            *of_epochs,
             Section("applied", "What is applied to new nights", applied, Rank.FURTHER),
             Section("cautions", "Cautions", (Items(say_cautions(correction.cautions)),)),
-            *repeat,
+            *_repeat(command),
         ),
     )
+
+
+def _repeat(command: str) -> tuple[Section, ...]:
+    return (Section("repeat", "To repeat", (Paragraph(command),), Rank.FURTHER),) if command else ()
 
 
 def finding_of_correction(correction: Correction) -> str:
@@ -99,6 +112,81 @@ def finding_of_correction(correction: Correction) -> str:
     return " ".join([first, *rest])
 
 
+def finding_of_epochs(correction: Correction) -> str:
+    """Return what probabilities of single epochs are worth, and where a class went that the device cannot say."""
+    epochs = correction.epochs
+    if epochs is None:
+        return ""
+    losses = (
+        f"log loss {figure(epochs.log_loss, 3)}, {figure(epochs.by_label.log_loss.error, 3)} by the label alone, "
+        f"{figure(epochs.by_third.log_loss.error, 3)} by label and third of the night"
+    )
+    said = {
+        Verdict.HELPS: "What surrounds an epoch tells more of it than its label",
+        Verdict.CANNOT_BE_TOLD: "Whether what surrounds an epoch tells more of it than its label cannot be told",
+        Verdict.DOES_NOT_HELP: "What surrounds an epoch tells no more of it than its label",
+    }
+    return " ".join([f"{said[epochs.verdict]} ({losses}).", *_hidden(epochs, shorten(correction.device))])
+
+
+def _hidden(epochs: LearnedEpochs, device: str) -> Iterator[str]:
+    """Yield for each class that the device cannot say what part of the label that took most of it was that class."""
+    whole = [one for one in epochs.shares if not one.third]
+    for name in epochs.classes:
+        if name in epochs.rule.classes or not whole:
+            continue
+        taken = {one: share for one in whole for share in one.shares if share.name == name}
+        label = max(taken, key=lambda one: one.epochs * taken[one].share)
+        share = taken[label]
+        yield (
+            f"Of the epochs that {device} called {say_class(label.label)}, {percent(share.share)} "
+            f"({percent_interval(share.low, share.high)}) were {say_class(name)}."
+        )
+
+
+def _of_epochs(epochs: LearnedEpochs, correction: Correction) -> Section:
+    """Return losses of the probabilities beside the baselines."""
+    rows = [cells("probabilities", number_cell(epochs.log_loss), DASH, number_cell(epochs.brier))]
+    for name, scores in (("label alone", epochs.by_label), ("label and third", epochs.by_third)):
+        loss, brier = scores.log_loss, scores.brier
+        told = f"{signed(loss.difference, 3)} ({interval(loss.low, loss.high, 3)})"
+        rows.append(cells(name, number_cell(loss.error), valued(told, loss.difference), number_cell(brier.error)))
+    heads = ("", "log loss", f"difference ({say_level(correction.level)})", "Brier score")
+    table = Table("epoch-losses", "", columns(*heads), tuple(rows))
+    title = "Single epochs of people who were not learnt from"
+    return Section("epochs", title, (table, Paragraph(_EPOCHS)), Rank.FURTHER)
+
+
+def _was(epochs: LearnedEpochs, correction: Correction) -> Iterator[Section]:
+    """Yield what the device's classes were: whole at once, by third of the night where everything is asked for."""
+    title = "What each class of the device was"
+    by_label = {label: [one for one in epochs.shares if one.label == label] for label in epochs.rule.classes}
+    classes = tuple(map(say_class, epochs.classes))
+    whole = tuple(
+        cells(
+            say_class(label), count_cell(found[0].epochs), *(valued(percent(s.share), s.share) for s in found[0].shares)
+        )
+        for label, found in by_label.items()
+        if found
+    )
+    yield Section("was", title, (Table("classes", "", columns("device", "epochs", *classes), whole),))
+    rows = []
+    for label, found in by_label.items():
+        of_third = {one.third: one.shares for one in found}
+        for i, name in enumerate(classes):
+            shares = [of_third.get(third) for third in ("", *THIRDS)]
+            rows.append(cells(say_class(label), name, *(DASH if own is None else _share(own[i]) for own in shares)))
+    heads = ("device", "reference", "whole night", *(f"{third} third" for third in THIRDS))
+    table = Table("thirds", "", columns(*heads, words=(0, 1)), tuple(rows))
+    said = f"Per cent of the epochs of each class, with {say_level(correction.level)}s over participants."
+    yield Section("thirds", title, (table, Paragraph(said)), Rank.FURTHER, " by third of the night")
+
+
+def _share(share: StageShare) -> Cell:
+    value, *ends = (figure(100 * number, 0) for number in (share.share, share.low, share.high))
+    return valued(value if math.isnan(share.low) else f"{value} ({ends[0]} to {ends[1]})", share.share)
+
+
 def _gain(measure: LearnedMeasure) -> str:
     learned = measure.learned
     before = learned.raw or learned.usual
@@ -111,11 +199,14 @@ def _gain(measure: LearnedMeasure) -> str:
 
 
 _ERRORS: Final = (
-    "Mean absolute errors (min; SE and percent in %), of each participant first, then over participants, each one "
-    "left out "
-    "of the learning and of the choice of method. The usual value is the mean of the other participants, whatever the "
-    "device says: a device has to beat it. Difference: corrected minus device (minus the usual value where the device "
-    "has no label), negative is better."
+    "Mean absolute errors over participants, each left out of all learning and choosing (min; SE and percent in %). "
+    "Usual value: the mean of the others, whatever the device says. Difference: corrected minus device (minus the "
+    "usual value where the device has no label)."
+)
+_EPOCHS: Final = (
+    "Probabilities of the reference's classes from what is known of the device alone: its label, the labels around, "
+    "the time since and until the last change, the time since sleep onset, the part of the night. Less loss is better. "
+    "Difference: probabilities minus what the row names."
 )
 _APPLIED: Final = (
     "None: the device's value stands. Usual value: the device says nothing of it. Half width: of the prediction "
@@ -170,6 +261,8 @@ def _formula(measure: LearnedMeasure, correction: Correction) -> str:
         return f"device {_plus(model.intercept)}"
     if method is Method.MEAN:
         return figure(model.intercept, 1)
+    if method is Method.EPOCHS:
+        return "sum of the epochs' probabilities"
     weights = [(f.measure, w) for f, w in zip(correction.features, model.weights, strict=True) if w]
     if method is Method.MANY:
         return f"{counted(len(weights), 'measure')}, see correction.json"
@@ -181,7 +274,7 @@ def _plus(value: float) -> str:
     return f"{'-' if value < 0 else '+'} {figure(abs(value), 1)}"
 
 
-def describe_corrected(night: CorrectedNight) -> Description:
+def describe_corrected(night: CorrectedNight, *, command: str = "") -> Description:
     """Return a corrected night, answer first."""
     heads = ("measure", "device", "corrected", say_level(night.correction.level), "method", "correcting")
     rows = []
@@ -210,8 +303,54 @@ def describe_corrected(night: CorrectedNight) -> Description:
         (
             Section("measures", "Measures", (Table("measures", "", heads_of, tuple(rows)), note)),
             Section("cautions", "Cautions", (Items(say_cautions(night.cautions)),)),
+            *_repeat(command),
         ),
     )
+
+
+def describe_corrected_nights(found: CorrectedNights, *, command: str = "") -> Description:
+    """Return many corrected nights: means over nights, what was refused, what may mislead."""
+    correction = found.correction
+    nights = [night for _, night in found.nights]
+    rows = []
+    for i, learnt in enumerate(correction.measures):
+        own = [night.measures[i] for night in nights]
+        beyond = sum(m.extrapolated for m in own)
+        rows.append(
+            cells(
+                say_measure(learnt.measure),
+                number_cell(_mean(m.device for m in own), 1),
+                number_cell(_mean(m.corrected for m in own), 1),
+                METHODS[learnt.learned.method],
+                VERDICTS[learnt.learned.verdict],
+                count_cell(beyond),
+            )
+        )
+    heads = ("measure", "device", "corrected", "method", "correcting", "extrapolated")
+    people = len({row.participant for row, _ in found.nights})
+    said = f"{counted(len(nights), 'night')} of {counted(people, 'participant')} corrected"
+    said += f", {len(found.refused)} refused" if found.refused else ""
+    said += f"; {counted(found.other_devices, 'row')} of other devices left alone" if found.other_devices else ""
+    note = Paragraph("Means over nights (min; SE and percent in %). Extrapolated: nights outside what was learnt from.")
+    refused = tuple(f"line {one.row}: {one.reason}" for one in found.refused)
+    return Description(
+        "sleepagree: nights, corrected",
+        shorten(correction.device),
+        (f"{said}.",),
+        (
+            Section(
+                "measures", "Measures", (Table("measures", "", columns(*heads, words=(0, 3, 4)), tuple(rows)), note)
+            ),
+            *((Section("refused", "Refused", (Items(refused),)),) if refused else ()),
+            Section("cautions", "Cautions", (Items(say_cautions(correction.cautions)),)),
+            *_repeat(command),
+        ),
+    )
+
+
+def _mean(values: Iterable[float]) -> float:
+    known = [value for value in values if not math.isnan(value)]
+    return math.fsum(known) / len(known) if known else math.nan
 
 
 def _finding(night: CorrectedNight) -> str:

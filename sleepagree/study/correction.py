@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -16,16 +16,26 @@ from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import InputError, shorten
-from sleepagree.hypnogram.align import align
-from sleepagree.hypnogram.spans import ScoredSpans
+from sleepagree.hypnogram.align import PairedNight, align
+from sleepagree.hypnogram.spans import ScoredSpans, frozen_array
 from sleepagree.hypnogram.window import Window, WindowRule
-from sleepagree.inference.correction import FEWEST_PEOPLE, LEAVE_ONE_OUT_UP_TO, Bounds, Examples, LearnedValue
+from sleepagree.inference.correction import (
+    FEWEST_PEOPLE,
+    LEAVE_ONE_OUT_UP_TO,
+    Bounds,
+    Examples,
+    Expected,
+    LearnedValue,
+    fold_people,
+    group_of,
+)
 from sleepagree.inference.correction import learn_value as _learn_value
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping, default_mapping
 from sleepagree.mapping.sets import StageSet, make_stage_set
 from sleepagree.mapping.words import UNSCORED
 from sleepagree.night.measures import measure_device
+from sleepagree.study.epoch_correction import LearnedEpochs, classes_of, learn_epochs
 from sleepagree.study.groups import fold_nights, merge_stage_sets
 from sleepagree.study.night_summary import NightSummary, Refusal
 from sleepagree.study.results import StudyAgreement
@@ -33,6 +43,7 @@ from sleepagree.study.summarise import measure_table
 
 _MEASURES: Final = ("TST", "SOL", "WASO", "SE")
 _TOGETHER: Final = ("TIB", "SOL", "awakenings")
+_EXPECTED: Final = "expected "
 
 
 @dataclass(frozen=True)
@@ -96,7 +107,7 @@ class CorrectedMeasure:
     extrapolated: bool
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class CorrectedNight:
     """A new night without a reference, corrected.
 
@@ -112,6 +123,11 @@ class CorrectedNight:
         In the order of tables.
     cautions : tuple of Caution
         What may mislead.
+    paired : PairedNight
+        The device's epochs, laid on the grid as their own reference.
+    probabilities : float array, shape (n_epochs, n_classes)
+        Of each class of ``correction.epochs.classes`` in each epoch of the window; nan where the device is silent. No
+        class at all where the correction has no epochs.
     """
 
     name: str
@@ -119,6 +135,11 @@ class CorrectedNight:
     window_minutes: float
     measures: tuple[CorrectedMeasure, ...]
     cautions: tuple[Caution, ...]
+    paired: PairedNight
+    probabilities: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "probabilities", frozen_array(self.probabilities, np.float64))
 
 
 @dataclass(frozen=True)
@@ -151,6 +172,8 @@ class Correction:
         What is corrected.
     cautions : tuple of Caution
         What may mislead in the learning.
+    epochs : LearnedEpochs or None
+        How single epochs get probabilities; None where the study held no epochs.
     """
 
     device: str
@@ -166,6 +189,7 @@ class Correction:
     features: tuple[FeatureRange, ...]
     measures: tuple[LearnedMeasure, ...]
     cautions: tuple[Caution, ...] = ()
+    epochs: LearnedEpochs | None = None
 
     def apply(self, hypnogram: ScoredSpans, *, window: Window | None = None) -> CorrectedNight:
         """Correct a new night.
@@ -187,6 +211,12 @@ class Correction:
         night = align(reference=hypnogram, device=hypnogram, window=window, reports=self.reports)
         found = measure_device(night.device, night.device_set, self.mapping)
         values = {measure: value for measure, _, value in found}
+        probabilities = np.empty((night.device.size, 0))
+        if self.epochs is not None:
+            labels = classes_of(night.device, self.mapping.device_codes(night.device_set))
+            probabilities = self.epochs.probabilities(labels)
+            sums = np.nansum(probabilities, axis=0).tolist()
+            values |= {_EXPECTED + name: value for name, value in self.epochs.expected(sums, values["TIB"])}
         features = tuple(values.get(feature.measure, NAN) for feature in self.features)
         measures = tuple(self._correct(m, values.get(m.measure, NAN), features) for m in self.measures)
         return CorrectedNight(
@@ -195,6 +225,8 @@ class Correction:
             values["TIB"],
             measures,
             (*hypnogram.cautions, *self._cautions_for(measures, night.rule, window)),
+            night,
+            probabilities,
         )
 
     def _correct(self, measure: LearnedMeasure, device: float, features: tuple[float, ...]) -> CorrectedMeasure:
@@ -306,8 +338,12 @@ def learn_correction(
         mapping = default_mapping(merge_stage_sets([n.reference_set for n in nights]), device_set)
     table = measure_table(nights, mapping, fold_nights(nights, mapping), device_set=device_set)
     who = np.array([people[n.participant] for n in nights], np.int64)
-    measures, ranges, left_out = _learn_measures(table, who, level)
+    folds = fold_people(who)
+    epochs, expected = learn_epochs(nights, mapping, device_set, who, folds, level=level)
+    measures, ranges, left_out = _learn_measures(table, who, folds, expected, level)
     cautions = list(_size_cautions(len(people)))
+    if epochs is None:
+        cautions.append(Caution.of(CautionKind.EPOCHS_NOT_LEARNT))
     if left_out:
         cautions.append(Caution.of(CautionKind.MEASURES_NOT_LEARNT, measures=left_out, fewest=FEWEST_PEOPLE))
     cautions.append(Caution.of(CautionKind.PULLED_TO_USUAL))
@@ -326,6 +362,7 @@ def learn_correction(
         ranges,
         measures,
         tuple(cautions),
+        epochs,
     )
 
 
@@ -385,12 +422,21 @@ _Values = NDArray[np.float64]
 
 
 def _learn_measures(
-    table: Sequence[tuple[str, str, _Values, _Values]], who: NDArray[np.int64], level: float
+    table: Sequence[tuple[str, str, _Values, _Values]],
+    who: NDArray[np.int64],
+    folds: NDArray[np.int64],
+    expected: dict[str, _Values],
+    level: float,
 ) -> tuple[tuple[LearnedMeasure, ...], tuple[FeatureRange, ...], tuple[str, ...]]:
     """Return what is learnt of each measure, the features with their ranges, and measures with too few people."""
     spoken = [(name, device) for name, _, _, device in table if not np.isnan(device).all()]
-    names = [name for name, _ in spoken]
-    features = np.column_stack([device for _, device in spoken])
+    measured = [name for name, *_ in table if _is_corrected(name)]
+    # what models of the other people expected of each night
+    own = {
+        _EXPECTED + name: expected[name][group_of(folds), np.arange(who.size)] for name in measured if name in expected
+    }
+    names = [*(name for name, _ in spoken), *own]
+    features = np.column_stack([*(device for _, device in spoken), *own.values()])
     # only what every night has: a latency that one night lacks would take that night from all measures
     many = tuple(
         i
@@ -399,19 +445,26 @@ def _learn_measures(
     )
     learned, left_out = [], []
     for name, unit, reference, device in table:
-        if not (name in _MEASURES or name.startswith(("minutes ", "percent "))):
+        if not _is_corrected(name):
             continue
-        own = names.index(name) if name in names else None
-        known = ~np.isnan(reference) & (np.ones(who.size, bool) if own is None else ~np.isnan(device))
+        at = names.index(name) if name in names else None
+        known = ~np.isnan(reference) & (np.ones(who.size, bool) if at is None else ~np.isnan(device))
         if np.unique(who[known]).size < FEWEST_PEOPLE:
             left_out.append(name)
             continue
         # what a measure does not use may be unknown
         used = np.where(np.isnan(features[known]), 0.0, features[known])
-        examples = Examples(used, reference[known], who[known], own, many, bounds_of(unit))
+        examples = Examples(used, reference[known], who[known], at, many, bounds_of(unit))
+        if name in expected and known.all():
+            sums = Expected(names.index(_EXPECTED + name), expected[name])
+            examples = replace(examples, folds=folds, expected=sums)
         learned.append(LearnedMeasure(name, unit, _learn_value(examples, level=level)))
     ranges = tuple(
         FeatureRange(name, float(np.nanmin(column)), float(np.nanmax(column)))
         for name, column in zip(names, features.T, strict=True)
     )
     return tuple(learned), ranges, tuple(left_out)
+
+
+def _is_corrected(measure: str) -> bool:
+    return measure in _MEASURES or measure.startswith(("minutes ", "percent "))
