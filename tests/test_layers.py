@@ -41,7 +41,7 @@ ROOMS = {
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning "
     "redistribution tables_of_counts bias_over_nights device_classes",
     "render": "columns export figures night_json inspection_json notebook terminal page study_json night_folder "
-    "frames study_folder correction_json correction_folder results",
+    "correction_json frames study_folder correction_folder results",
     "demo": "simulate write",
     "cli": "interrupts options clock demo inspect mappings night nights plan group study bias calibrate correct",
 }

@@ -299,7 +299,7 @@ def describe_corrected(night: CorrectedNight, *, command: str = "") -> Descripti
     return Description(
         "sleepagree: one night, corrected",
         file_name(night.name, "data in memory"),
-        (_finding(night),),
+        (finding_of_corrected(night),),
         (
             Section("measures", "Measures", (Table("measures", "", heads_of, tuple(rows)), note)),
             Section("cautions", "Cautions", (Items(say_cautions(night.cautions)),)),
@@ -353,7 +353,8 @@ def _mean(values: Iterable[float]) -> float:
     return math.fsum(known) / len(known) if known else math.nan
 
 
-def _finding(night: CorrectedNight) -> str:
+def finding_of_corrected(night: CorrectedNight) -> str:
+    """Return in one sentence what correcting changes of a night."""
     level = say_level(night.correction.level)
     helped = [m for m in night.measures if m.learned.verdict is Verdict.HELPS and not math.isnan(m.corrected)]
     if not helped:

@@ -35,6 +35,7 @@ from sleepagree.mapping.mapping import StageMapping, default_mapping
 from sleepagree.mapping.sets import StageSet, make_stage_set
 from sleepagree.mapping.words import UNSCORED
 from sleepagree.night.measures import measure_device
+from sleepagree.shown import Result
 from sleepagree.study.epoch_correction import LearnedEpochs, classes_of, learn_epochs
 from sleepagree.study.groups import fold_nights, merge_stage_sets
 from sleepagree.study.night_summary import NightSummary, Refusal
@@ -107,8 +108,8 @@ class CorrectedMeasure:
     extrapolated: bool
 
 
-@dataclass(frozen=True, eq=False)
-class CorrectedNight:
+@dataclass(frozen=True, eq=False, repr=False)
+class CorrectedNight(Result):
     """A new night without a reference, corrected.
 
     Parameters
@@ -142,8 +143,8 @@ class CorrectedNight:
         object.__setattr__(self, "probabilities", frozen_array(self.probabilities, np.float64))
 
 
-@dataclass(frozen=True)
-class Correction:
+@dataclass(frozen=True, repr=False)
+class Correction(Result):
     """How to turn a device's output into the best guess of what the reference would have said.
 
     Parameters
@@ -322,6 +323,20 @@ def learn_correction(
     ------
     InputError
         When the study has several devices and none is named, none of that name, or fewer than three participants.
+
+    Examples
+    --------
+    >>> from sleepagree import read_hypnogram, score_table
+    >>> nights = score_table("fixtures/ferry/nights.csv", keep_epochs=True)
+    >>> correction = learn_correction(nights, device="pad B")
+    >>> correction.participants, correction.nights, correction.epochs.classes
+    (4, 12, ('wake', 'light', 'deep', 'rem'))
+    >>> spans = read_hypnogram("fixtures/ferry/pad-b/crew-3-night-2.csv", layout="fixtures/ferry/pad-b.toml")
+    >>> night = correction.apply(spans)
+    >>> night.finding
+    'Corrected: SOL 7.6 min (95 % interval 0.0 to 25.9; the device says 0.0).'
+    >>> night.probabilities.shape
+    (980, 4)
     """
     outcomes = [n for d in study.devices for n in d.nights] if isinstance(study, StudyAgreement) else study
     nights = _in_order(_of_device([o for o in outcomes if isinstance(o, NightSummary)], device))

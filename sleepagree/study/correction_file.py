@@ -54,6 +54,13 @@ def read_correction(path: str | Path) -> Correction:
         When it is no such file, or a field of it is damaged.
     InputError
         When a later version of this package wrote it, or it cannot be opened.
+
+    Examples
+    --------
+    >>> read_correction("fixtures/ferry/pad-b.toml")
+    Traceback (most recent call last):
+    sleepagree.errors.FileFormatError: fixtures/ferry/pad-b.toml: this is no correction. Found a text that is no JSON; \
+expected correction.json. Make it again with 'sleepagree calibrate'.
     """
     data = read_bytes(path, expected="correction.json of 'sleepagree calibrate'", largest=_LARGEST_BYTES)
     name = str(path)
