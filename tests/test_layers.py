@@ -39,7 +39,7 @@ ROOMS = {
     "describe": "words cautions notes citations bias blocks paragraphs closing night_time mappings clock file folder "
     "plan study_paragraphs correction answer night study_agreement study_bias_figures study_bias study",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning "
-    "redistribution tables_of_counts bias_over_nights device_classes",
+    "redistribution tables_of_counts bias_over_nights device_classes corrections",
     "render": "columns export figures night_json inspection_json notebook terminal page study_json night_folder "
     "correction_json frames study_folder correction_folder results",
     "demo": "simulate write",

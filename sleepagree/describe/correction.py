@@ -4,17 +4,23 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
-from typing import Final
+from typing import Final, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
 
 from sleepagree.describe.blocks import (
     Cell,
     Column,
     Description,
+    Figure,
+    FigureKind,
     Items,
     Paragraph,
     Rank,
     Section,
     Table,
+    beside,
     cells,
     columns,
     count_cell,
@@ -57,15 +63,19 @@ METHODS: Final = {
 }
 INTERVALS: Final = {IntervalKind.CV_PLUS: "CV+", IntervalKind.T: "t"}
 _NAMED_AT_ONCE: Final = 4
+#: Reference and device values by measure, and the number of each night's participant.
+NightValues: TypeAlias = tuple[dict[str, tuple[NDArray[np.float64], NDArray[np.float64]]], tuple[int, ...]]
 
 
-def describe_correction(correction: Correction, *, command: str = "") -> Description:
+def describe_correction(correction: Correction, *, nights: NightValues | None = None, command: str = "") -> Description:
     """Return what was learnt and what it is worth.
 
     Parameters
     ----------
     correction : Correction
         What was learnt.
+    nights : (dict, tuple), optional
+        Values of the nights learnt from (:func:`sleepagree.study.correction.nights_learnt_from`), for figures.
     command : str
         The command that repeats it; "" leaves it out.
     """
@@ -79,7 +89,12 @@ def describe_correction(correction: Correction, *, command: str = "") -> Descrip
         f"{device}, learnt from {of}",
         (" ".join(filter(None, (finding_of_correction(correction), finding_of_epochs(correction)))),),
         (
-            Section("errors", "Errors in people who were not learnt from", (_errors(correction), Paragraph(_ERRORS))),
+            Section(
+                "errors",
+                "Errors in people who were not learnt from",
+                (_errors(correction), Paragraph(_ERRORS), _drawn_errors(correction)),
+            ),
+            *(() if nights is None else _drawn_lines(correction, nights)),
             *of_epochs,
             Section("applied", "What is applied to new nights", applied, Rank.FURTHER),
             Section("cautions", "Cautions", (Items(say_cautions(correction.cautions)),)),
@@ -154,7 +169,7 @@ def _of_epochs(epochs: LearnedEpochs, correction: Correction) -> Section:
     heads = ("", "log loss", f"difference ({say_level(correction.level)})", "Brier score")
     table = Table("epoch-losses", "", columns(*heads), tuple(rows))
     title = "Single epochs of people who were not learnt from"
-    return Section("epochs", title, (table, Paragraph(_EPOCHS)), Rank.FURTHER)
+    return Section("epochs", title, (table, Paragraph(_EPOCHS), _drawn_reliability(epochs)), Rank.FURTHER)
 
 
 def _was(epochs: LearnedEpochs, correction: Correction) -> Iterator[Section]:
@@ -185,6 +200,83 @@ def _was(epochs: LearnedEpochs, correction: Correction) -> Iterator[Section]:
 def _share(share: StageShare) -> Cell:
     value, *ends = (figure(100 * number, 0) for number in (share.share, share.low, share.high))
     return valued(value if math.isnan(share.low) else f"{value} ({ends[0]} to {ends[1]})", share.share)
+
+
+def _drawn_errors(correction: Correction) -> Figure:
+    told = (
+        f"{say_measure(m.measure)} {figure(m.learned.raw.error, 1) if m.learned.raw else DASH} before, "
+        f"{figure(m.learned.corrected_error, 1)} after"
+        for m in correction.measures
+    )
+    return Figure(
+        "errors",
+        FigureKind.CORRECTION_ERRORS,
+        correction,
+        title="Errors before and after correcting",
+        description=f"Mean absolute errors: {'; '.join(told)}.",
+        caption="Mean absolute errors in people left out: ring, the device; disc, corrected; line, the usual value.",
+    )
+
+
+def _drawn_lines(correction: Correction, nights: NightValues) -> Iterator[Section]:
+    """Yield figures of measures whose correction looks at the device's own value alone, those that help first."""
+    of_own = (Method.SHIFT, Method.LINE, Method.ROBUST_LINE)
+    names = [feature.measure for feature in correction.features]
+    drawn = [m for m in correction.measures if m.learned.method in of_own]
+    drawn.sort(key=lambda m: m.learned.verdict is not Verdict.HELPS)
+    figures = []
+    for m in drawn[:_NAMED_AT_ONCE]:
+        reference, device = nights[0][m.measure]
+        said = f"{METHODS[m.learned.method]}: {_formula(m, correction)}"
+        figures.append(
+            Figure(
+                "line-" + m.measure.lower().replace(" ", "-"),
+                FigureKind.CORRECTION_LINE,
+                {
+                    "reference": reference,
+                    "device": device,
+                    "participant": nights[1],
+                    "learnt": m,
+                    "own": names.index(m.measure),
+                },
+                title=f"Reference against device: {say_measure(m.measure)}",
+                description=f"The correction is a {said}.",
+                caption=(
+                    f"Nights learnt from. Dashed: both sides equal. Line: corrected ({said}). Band: "
+                    f"{say_level(correction.level)} for a new night of a new person."
+                ),
+            )
+        )
+    if figures:
+        yield Section("lines", "The corrections as lines", (beside(*figures),), Rank.FURTHER)
+
+
+def _drawn_reliability(epochs: LearnedEpochs) -> Figure:
+    told = (f"told {percent(b.told)}, seen {percent(b.seen)}" for b in epochs.reliability)
+    return Figure(
+        "reliability",
+        FigureKind.RELIABILITY,
+        epochs.reliability,
+        title="Probabilities told and seen",
+        description=f"{'; '.join(told)}.".capitalize(),
+        caption="How often a class was right against the probability told for it, in people left out, by tenths.",
+    )
+
+
+def _drawn_epochs(night: CorrectedNight) -> Iterator[Section]:
+    if not night.expected_minutes:
+        return
+    told = join_words(f"{say_class(name)} {figure(minutes, 0)} min" for name, minutes in night.expected_minutes)
+    drawn = Figure(
+        "probabilities",
+        FigureKind.PROBABILITIES,
+        night,
+        title="The night as probabilities",
+        description=f"Probabilities add up to {told}.",
+        caption=f"Probability of each stage of the reference over the night; above, the device. They add up to {told}.",
+        wide=True,
+    )
+    yield Section("epochs", "Epochs", (drawn,), Rank.FURTHER)
 
 
 def _gain(measure: LearnedMeasure) -> str:
@@ -302,6 +394,7 @@ def describe_corrected(night: CorrectedNight, *, command: str = "") -> Descripti
         (finding_of_corrected(night),),
         (
             Section("measures", "Measures", (Table("measures", "", heads_of, tuple(rows)), note)),
+            *_drawn_epochs(night),
             Section("cautions", "Cautions", (Items(say_cautions(night.cautions)),)),
             *_repeat(command),
         ),

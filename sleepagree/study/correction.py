@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import InputError, shorten
 from sleepagree.hypnogram.align import PairedNight, align
-from sleepagree.hypnogram.spans import ScoredSpans, frozen_array
+from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans, frozen_array
 from sleepagree.hypnogram.window import Window, WindowRule
 from sleepagree.inference.correction import (
     FEWEST_PEOPLE,
@@ -45,6 +45,7 @@ from sleepagree.study.summarise import measure_table
 _MEASURES: Final = ("TST", "SOL", "WASO", "SE")
 _TOGETHER: Final = ("TIB", "SOL", "awakenings")
 _EXPECTED: Final = "expected "
+_Values = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -141,6 +142,13 @@ class CorrectedNight(Result):
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "probabilities", frozen_array(self.probabilities, np.float64))
+
+    @property
+    def expected_minutes(self) -> tuple[tuple[str, float], ...]:
+        """Each class with the minutes that its epochs' probabilities add up to; none without probabilities."""
+        classes = () if self.correction.epochs is None else self.correction.epochs.classes
+        minutes = np.nansum(self.probabilities, axis=0) * EPOCH_S / 60
+        return tuple(zip(classes, minutes.tolist(), strict=True))
 
 
 @dataclass(frozen=True, repr=False)
@@ -381,6 +389,27 @@ def learn_correction(
     )
 
 
+def nights_learnt_from(
+    correction: Correction, outcomes: Sequence[NightSummary | Refusal]
+) -> tuple[dict[str, tuple[_Values, _Values]], tuple[int, ...]]:
+    """Return reference and device values of each measure, and the number of each night's participant, for figures.
+
+    Parameters
+    ----------
+    correction : Correction
+        What was learnt.
+    outcomes : sequence of NightSummary and Refusal
+        The nights that it was learnt from.
+    """
+    nights = _in_order(_of_device([o for o in outcomes if isinstance(o, NightSummary)], correction.device))
+    device_set = merge_stage_sets([n.device_set for n in nights])
+    counts = fold_nights(nights, correction.mapping)
+    table = measure_table(nights, correction.mapping, counts, device_set=device_set)
+    people = {name: i for i, name in enumerate(dict.fromkeys(n.participant for n in nights), 1)}
+    values = {measure: (reference, device) for measure, _, reference, device in table}
+    return values, tuple(people[n.participant] for n in nights)
+
+
 def _labels(device_set: StageSet) -> tuple[tuple[str, str], ...]:
     return tuple(sorted(zip(device_set.labels, device_set.stages, strict=True)))
 
@@ -431,9 +460,6 @@ def _size_cautions(people: int) -> list[Caution]:
     if people >= LEAVE_ONE_OUT_UP_TO:
         return []
     return [Caution.of(CautionKind.LEARNT_FROM_FEW, people=people, enough=LEAVE_ONE_OUT_UP_TO)]
-
-
-_Values = NDArray[np.float64]
 
 
 def _learn_measures(

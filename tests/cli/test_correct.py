@@ -31,7 +31,9 @@ def learnt(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_calibrate_writes_what_correct_reads(learnt):
-    assert set(bytes_below(learnt)) == {"correction.json", "correction.csv", "report.html"}
+    files = set(bytes_below(learnt))
+    assert {name for name in files if "/" not in name} == {"correction.json", "correction.csv", "report.html"}
+    assert files >= {"figures/errors.svg", "figures/line-sol.svg", "figures/reliability.svg"}
     document = json.loads((learnt / "correction.json").read_text(encoding="utf-8"))
     assert document["schema"] == "sleepagree.correction/1"
     assert document["epochs"]["classes"] == ["wake", "light", "deep", "rem"]
