@@ -34,8 +34,9 @@ if TYPE_CHECKING:
     from sleepagree.readers import read_spans
     from sleepagree.readers.layout import read_layout
     from sleepagree.readers.memory import read_hypnogram
-    from sleepagree.study.correction import CorrectedNight, Correction, learn_correction
+    from sleepagree.study.correction import CorrectedNight, Correction
     from sleepagree.study.correction_file import read_correction
+    from sleepagree.study.correction_learning import learn_correction
     from sleepagree.study.from_table import score_table
     from sleepagree.study.night_summary import NightSummary, Refusal, summarise_night
     from sleepagree.study.run import ScoringOptions
@@ -68,7 +69,7 @@ _PUBLIC: Final = {
     "compare_mappings": "night.mappings",
     "find_mapping": "mapping.files",
     "fit_limits_of_agreement": "inference.limits",
-    "learn_correction": "study.correction",
+    "learn_correction": "study.correction_learning",
     "read_correction": "study.correction_file",
     "read_hypnogram": "readers.memory",
     "read_layout": "readers.layout",

@@ -35,7 +35,7 @@ ROOMS = {
     "night": "measures cautions intervals compare mappings answer",
     "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs scorers anonymous plan run "
     "duplicates chunks execution unfinished clocks results cautions groups from_table comparison flows "
-    "given_nights summarise epoch_correction correction correction_file correct_nights",
+    "given_nights summarise epoch_correction correction correction_learning correction_file correct_nights",
     "describe": "words cautions notes citations bias blocks paragraphs closing night_time mappings clock file folder "
     "plan study_paragraphs correction answer night study_agreement study_bias_figures study_bias study",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning "

@@ -10,6 +10,7 @@ import click
 from sleepagree.cli import options as shared
 
 if TYPE_CHECKING:
+    from sleepagree.describe.blocks import Description
     from sleepagree.study.correct_nights import CorrectedNights
     from sleepagree.study.correction import CorrectedNight, Correction
 
@@ -41,7 +42,6 @@ def correct(ctx: click.Context, /, correction: Path, device: Path, **options: An
     """
     from sleepagree.describe.correction import describe_corrected, describe_corrected_nights
     from sleepagree.files.writing import refuse_file, refuse_folder
-    from sleepagree.render.correction_folder import write_corrected
     from sleepagree.render.correction_json import corrected_document, corrected_nights_document
     from sleepagree.study.correction_file import read_correction
     from sleepagree.study.table import is_nights_table
@@ -58,12 +58,12 @@ def correct(ctx: click.Context, /, correction: Path, device: Path, **options: An
         nights = _correct_table(learnt, device, options)
         described, document = describe_corrected_nights(nights, command=command), corrected_nights_document(nights)
         cautions, refused = learnt.cautions, nights.refused
-        write_corrected(nights, described, out=out, epochs=options["epochs"], overwrite=overwrite)
+        _write(nights, described, options)
     else:
         night = _correct_night(learnt, device, options)
         described, document = describe_corrected(night, command=command), corrected_document(night)
         cautions, refused = night.cautions, ()
-        write_corrected(night, described, out=out, epochs=options["epochs"], overwrite=overwrite)
+        _write(night, described, options)
     shared.show(described, document, options)
     if options["json_path"] == "-":
         shared.print_cautions(cautions, quiet=options["quiet"])
@@ -73,16 +73,27 @@ def correct(ctx: click.Context, /, correction: Path, device: Path, **options: An
         ctx.exit(3)
 
 
+def _write(found: CorrectedNight | CorrectedNights, described: Description, options: dict[str, Any]) -> None:
+    if options["out"] is None and options["epochs"] is None:
+        return
+    from sleepagree.render.correction_folder import write_corrected
+
+    write_corrected(found, described, out=options["out"], epochs=options["epochs"], overwrite=options["overwrite"])
+
+
 def _correct_night(learnt: Correction, device: Path, options: dict[str, Any]) -> CorrectedNight:
     from sleepagree.mapping.files import own_words
-    from sleepagree.study.correct_nights import anonymous_correction
 
     window = shared.read_window(options["window"])
     shared.check_zone(options["device_zone"], "--device-zone")
     words = own_words((learnt.mapping,))
     spans = shared.load_spans(device, options["layout"], options["device_zone"], words, "--layout")
     night = learnt.apply(spans, window=window)
-    return anonymous_correction(night) if options["anonymous"] else night
+    if not options["anonymous"]:
+        return night
+    from sleepagree.study.correct_nights import anonymous_correction
+
+    return anonymous_correction(night)
 
 
 def _correct_table(learnt: Correction, table: Path, options: dict[str, Any]) -> CorrectedNights:

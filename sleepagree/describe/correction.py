@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
-from typing import Final, TypeAlias
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,9 +43,11 @@ from sleepagree.describe.words import (
 )
 from sleepagree.errors import counted, shorten
 from sleepagree.inference.correction import IntervalKind, Method, Verdict
-from sleepagree.study.correct_nights import CorrectedNights
 from sleepagree.study.correction import CorrectedNight, Correction, LearnedMeasure
 from sleepagree.study.epoch_correction import THIRDS, LearnedEpochs, StageShare
+
+if TYPE_CHECKING:
+    from sleepagree.study.correct_nights import CorrectedNights
 
 VERDICTS: Final = {
     Verdict.HELPS: "helps",
@@ -75,7 +77,7 @@ def describe_correction(correction: Correction, *, nights: NightValues | None = 
     correction : Correction
         What was learnt.
     nights : (dict, tuple), optional
-        Values of the nights learnt from (:func:`sleepagree.study.correction.nights_learnt_from`), for figures.
+        Values of the nights learnt from (:func:`sleepagree.study.correction_learning.nights_learnt_from`), for figures.
     command : str
         The command that repeats it; "" leaves it out.
     """

@@ -30,7 +30,8 @@ from sleepagree.render.night_folder import write_report
 from sleepagree.render.night_json import dump
 from sleepagree.study.chunks import input_files
 from sleepagree.study.correct_nights import CorrectedNights
-from sleepagree.study.correction import CorrectedNight, learn_correction, nights_learnt_from
+from sleepagree.study.correction import CorrectedNight
+from sleepagree.study.correction_learning import learn_correction, nights_learnt_from
 from sleepagree.study.execution import Execution
 from sleepagree.study.from_table import score_table
 from sleepagree.study.night_summary import Refusal
@@ -59,7 +60,7 @@ def write_correction(
     out : Path
         Folder to make.
     device, level
-        As of :func:`sleepagree.study.correction.learn_correction`.
+        As of :func:`sleepagree.study.correction_learning.learn_correction`.
     overwrite : bool
         Whether to replace results in a folder that exists.
     command : str

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from sleepagree.describe.cautions import caution_documents
 from sleepagree.inference.class_probabilities import Scores
 from sleepagree.inference.correction import ErrorChange, LearnedValue, WeightedSum
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.render.night_json import Document, moment, software
-from sleepagree.study.correct_nights import CorrectedNights
 from sleepagree.study.correction import CorrectedNight, Correction, LearnedMeasure
 from sleepagree.study.correction_file import CORRECTION_SCHEMA
 from sleepagree.study.epoch_correction import LearnedEpochs
+
+if TYPE_CHECKING:
+    from sleepagree.study.correct_nights import CorrectedNights
 
 CORRECTED_SCHEMA: Final = "sleepagree.corrected/1"
 CORRECTED_NIGHTS_SCHEMA: Final = "sleepagree.corrected-nights/1"

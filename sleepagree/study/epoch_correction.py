@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +25,9 @@ from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet
 from sleepagree.night.measures import asleep_classes
 from sleepagree.scoring.epoch_features import EpochFeatures
-from sleepagree.study.night_summary import NightSummary
+
+if TYPE_CHECKING:
+    from sleepagree.study.night_summary import NightSummary
 
 _Values = NDArray[np.float64]
 _Ints = NDArray[np.int64]

@@ -17,7 +17,7 @@ from sleepagree.figures import (
 )
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.render.figures import draw_figure, figure_file
-from sleepagree.study.correction import learn_correction, nights_learnt_from
+from sleepagree.study.correction_learning import learn_correction, nights_learnt_from
 from tests.ferry import simulated_nights
 
 

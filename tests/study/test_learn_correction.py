@@ -19,8 +19,9 @@ from sleepagree.inference.correction import Method
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.render.correction_json import corrected_document, correction_document
 from sleepagree.render.night_json import dump
-from sleepagree.study.correction import Correction, learn_correction
+from sleepagree.study.correction import Correction
 from sleepagree.study.correction_file import read_correction
+from sleepagree.study.correction_learning import learn_correction
 from sleepagree.study.summarise import StudyOptions, summarise_study
 from tests.ferry import FERRY, simulated_nights
 

@@ -8,8 +8,8 @@ import pytest
 from sleepagree.hypnogram.align import align
 from sleepagree.inference.correction import Method, Verdict, fold_people, group_of
 from sleepagree.readers.memory import read_hypnogram
-from sleepagree.study.correction import learn_correction
 from sleepagree.study.correction_file import read_correction
+from sleepagree.study.correction_learning import learn_correction
 from sleepagree.study.epoch_correction import learn_epochs
 from sleepagree.study.groups import merge_stage_sets
 from sleepagree.study.night_summary import summarise_night
