@@ -87,7 +87,7 @@ def _correct_night(learnt: Correction, device: Path, options: dict[str, Any]) ->
     window = shared.read_window(options["window"])
     shared.check_zone(options["device_zone"], "--device-zone")
     words = own_words((learnt.mapping,))
-    spans = shared.load_spans(device, options["layout"], options["device_zone"], words, "--layout")
+    spans = shared.load_spans(device, options["layout"], options["device_zone"], words, "device")
     night = learnt.apply(spans, window=window)
     if not options["anonymous"]:
         return night

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind
-from sleepagree.errors import InputError, shorten
+from sleepagree.errors import InputError, Option, shorten
 from sleepagree.hypnogram.align import PairedNight, align
 from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans, frozen_array
 from sleepagree.hypnogram.window import Window, WindowRule
@@ -263,7 +263,8 @@ class Correction(Result):
                     path=night.origin.name,
                     found=f"'{shorten(label)}' as {stage}",
                     expected=", ".join(f"'{shorten(text)}' as {of}" for text, of in self.labels if of != UNSCORED),
-                    remedy="Give the --layout that the study used, or learn a correction from nights of this device.",
+                    remedy=f"Give the layout ({Option.LAYOUT:FILE.toml}) that the study used, or learn a correction "
+                    "from nights of this device.",
                 )
         declared = None if night.reports is None else make_stage_set((), (), reports=night.reports).reportable
         if declared is not None and set(declared) != set(self.reports):
@@ -273,7 +274,7 @@ class Correction(Result):
                 where="reports",
                 found=", ".join(declared),
                 expected=", ".join(self.reports),
-                remedy="Give the --layout that the study used.",
+                remedy=f"Give the layout ({Option.LAYOUT:FILE.toml}) that the study used.",
             )
         if night.epoch_s is not None and self.epoch_steps_s and night.epoch_s not in self.epoch_steps_s:
             raise InputError(

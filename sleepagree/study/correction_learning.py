@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind
-from sleepagree.errors import InputError, shorten
+from sleepagree.errors import InputError, Option, shorten
 from sleepagree.inference.correction import (
     FEWEST_PEOPLE,
     Examples,
@@ -160,12 +160,12 @@ def _of_device(nights: Sequence[NightSummary], device: str | None) -> list[Night
             "the study has several devices, and a correction is that of one",
             found=", ".join(map(shorten, names)),
             expected="the name of one of them",
-            remedy="Say which with --device NAME.",
+            remedy=f"Say which with {Option.DEVICE:NAME}.",
         )
     if device is not None and device not in names:
         raise InputError(
             "the study has no scored night of this device",
-            where="--device",
+            where=f"{Option.DEVICE}",
             found=device,
             expected="one of " + ", ".join(map(shorten, names)) if names else "a device of the study",
             remedy="Correct the name.",
