@@ -64,6 +64,8 @@ def intervals_document(found: BootstrapIntervals) -> Document:
         **numbers(found.bca, bca_low="low", bca_high="high"),
         **numbers(found.delta, delta_low="low", delta_high="high"),
     }
+    if found.studentised is not None:
+        document |= numbers(found.studentised, bootstrap_t_low="low", bootstrap_t_high="high")
     if primary.undefined_because:
         document["reason"] = primary.undefined_because
     if found.undefined_replicates:
