@@ -28,20 +28,21 @@ ROOMS = {
     "table.code_runs table.reader table.parquet table.events edf.header edf.annotation_lists edf.stages "
     "edf.recording edf.writer json.fields json.intervals json.fhir json.mobile_health json.records "
     "json.file mne_files memory inspection starter_layout study_results",
-    "inference": "estimate table_sums proportions one_night normal_theory people resampling limits equivalence "
-    "regression_limits reliability planning correction error_sizes",
+    "inference": "estimate table_sums proportions one_night normal_theory people within_people resampling limits "
+    "equivalence regression_limits reliability planning correction error_sizes",
     "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
     "class_figures offsets table_agreement clock_blocks clock clock_check",
     "night": "measures cautions intervals compare mappings answer",
     "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs scorers anonymous plan run "
     "duplicates chunks execution unfinished clocks results cautions groups from_table comparison flows "
-    "given_nights summarise correction correction_file",
+    "whole_nights given_nights summarise correction correction_file",
     "describe": "words cautions notes citations bias blocks paragraphs closing night_time mappings clock file folder "
-    "plan study_paragraphs correction answer night study_agreement study_bias_figures study_bias study",
+    "plan study_paragraphs correction answer night study_agreement study_bias_figures study_bias study_further "
+    "study",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning "
     "redistribution tables_of_counts bias_over_nights device_classes",
-    "render": "columns export figures night_json inspection_json notebook terminal page study_json night_folder "
-    "frames study_folder correction_json correction_folder results",
+    "render": "columns export figures night_json inspection_json notebook terminal page study_further_json "
+    "study_json night_folder frames study_folder correction_json correction_folder results",
     "demo": "simulate write",
     "cli": "interrupts options clock demo inspect mappings night nights plan group study bias calibrate correct",
 }

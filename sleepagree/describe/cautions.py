@@ -370,8 +370,8 @@ def _not_normal(c: Caution) -> str:
         f"{c['device']}: limits of agreement suppose normality, these nights are not: {what} in {join_words(told)} (in "
         "brackets the nights outside the limits; 5 % are expected). The limits and their intervals then promise too "
         f"much: an interval of a limit held the truth in as few as {percent(c['covers'])} of simulated studies of "
-        "heavy-tailed people. The shares of nights with large errors suppose nothing of the kind. Of normal differences the "
-        f"test (Anderson-Darling) names 1 measure in 20, and it looked at {c['looked_at']}."
+        "heavy-tailed people. The shares of nights with large errors suppose nothing of the kind. Of normal "
+        f"differences the test (Anderson-Darling) names 1 measure in 20, and it looked at {c['looked_at']}."
     )
 
 

@@ -12,7 +12,7 @@ import hashlib
 import math
 import zlib
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, field, fields
 from functools import lru_cache
 from operator import attrgetter
 from typing import Any, Final
@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, Note
 from sleepagree.hypnogram.align import PairedNight
+from sleepagree.hypnogram.ledger import cross_labels
 from sleepagree.hypnogram.spans import Counts, LabelCodes, frozen_array
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping
@@ -167,6 +168,8 @@ class NightSummary(Brief):
         worn on the night, or nothing is to be compared.
     device_step_s : float
         The device file's own epoch length in seconds; nan where it has none.
+    crossed : int array, shape (1 + reference labels, 1 + device labels)
+        All epochs of the window by label of both sides; the first row and column are gaps.
     """
 
     row: int
@@ -200,14 +203,16 @@ class NightSummary(Brief):
     clock_profile: bytes = b""
     epochs: NightEpochs | None = None
     device_step_s: float = NAN
+    crossed: Counts = field(default_factory=lambda: np.zeros((0, 0), np.int64))
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "native", frozen_array(self.native, np.int64))
+        object.__setattr__(self, "crossed", frozen_array(self.crossed, np.int64))
 
     def to_document(self) -> dict[str, Any]:
         """Return a plain structure that JSON can hold."""
         document = {f.name: getattr(self, f.name) for f in fields(self)}
-        document["native"] = self.native.tolist()
+        document |= {"native": self.native.tolist(), "crossed": self.crossed.tolist()}
         for key in ("notes", "cautions"):
             document[key] = [fact.to_document() for fact in document[key]]
         document["reference_set"] = asdict(self.reference_set)
@@ -255,6 +260,7 @@ class NightSummary(Brief):
         values["native"] = np.array(values["native"], np.int64).reshape(
             len(values["reference_set"].labels), len(values["device_set"].labels)
         )
+        values["crossed"] = np.array(values["crossed"], np.int64).reshape(values["native"].shape[0] + 1, -1)
         return cls(**values)
 
 
@@ -368,6 +374,7 @@ def summarise_night(
         sequences=sequences,
         epochs=pack_epochs(paired.reference, paired.device, begin_s=paired.begin_s),
         device_step_s=NAN if paired.device_spans.epoch_s is None else paired.device_spans.epoch_s,
+        crossed=cross_labels(paired.reference, paired.device, paired.reference_set, paired.device_set).counts,
     )
 
 

@@ -19,6 +19,7 @@ from sleepagree.inference.planning import VarianceComponents
 from sleepagree.inference.regression_limits import RegressionLimits
 from sleepagree.inference.reliability import Reliability
 from sleepagree.inference.resampling import BootstrapIntervals
+from sleepagree.inference.within_people import WithinPeople
 from sleepagree.mapping.files import take_mappings
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.scoring.bias_sources import BiasSource
@@ -178,6 +179,8 @@ class BiasRow(Brief):
         What holds of the differences without a normal law.
     sloped : RegressionLimits or None
         The difference as a straight line in the level, where its slope is known not to be 0 and there are no ``lines``.
+    changes : WithinPeople or None
+        Whether the device follows changes between nights of a person; None where nobody has two nights.
     """
 
     measure: str
@@ -195,6 +198,7 @@ class BiasRow(Brief):
     containment_adjusted: float = NAN
     sizes: ErrorSizes | None = None
     sloped: RegressionLimits | None = None
+    changes: WithinPeople | None = None
 
     @property
     def name(self) -> str:
@@ -220,6 +224,44 @@ class BiasRow(Brief):
     def difference_unit(self) -> str:
         """Unit of bias and limits: "ratio", or that of the values."""
         return "ratio" if self.of_ratios else self.unit
+
+
+@dataclass(frozen=True)
+class SilenceCounted:
+    """Agreement of a device with its silence counted as disagreement.
+
+    Parameters
+    ----------
+    agreement : BootstrapIntervals
+        Share of the epochs to which the reference gave a class in which the device says the same.
+    asked, silent : int
+        Those epochs, and how many of them the device gave no stage.
+    """
+
+    agreement: BootstrapIntervals
+    asked: int
+    silent: int
+
+
+@dataclass(frozen=True)
+class WholeTotal:
+    """A total of a night's window as each side has it, whether or not the other side scored the same epochs.
+
+    Parameters
+    ----------
+    measure : str
+        ``TST`` or ``minutes CLASS``.
+    limits : LimitsOfAgreement
+        Of device minus reference, minutes.
+    """
+
+    measure: str
+    limits: LimitsOfAgreement
+
+    @property
+    def name(self) -> str:
+        """The measure as people read it."""
+        return say_measure(self.measure)
 
 
 @dataclass(frozen=True)
@@ -299,6 +341,10 @@ class DeviceStudy(Brief):
         What the device can say, over all its nights.
     clock : DeviceClock
         Whether its clock is right.
+    silence : SilenceCounted or None
+        Agreement under the first mapping with silence counted as disagreement.
+    totals : tuple of WholeTotal
+        Totals of the whole window, of each side's own epochs.
     """
 
     device: str
@@ -310,6 +356,8 @@ class DeviceStudy(Brief):
     bias_sources: tuple[StudyBiasSource, ...]
     reports: tuple[str, ...]
     clock: DeviceClock
+    silence: SilenceCounted | None = None
+    totals: tuple[WholeTotal, ...] = ()
 
 
 @dataclass(frozen=True)

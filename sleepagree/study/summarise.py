@@ -23,6 +23,7 @@ from sleepagree.inference.regression_limits import RegressionLimits, Spread, fit
 from sleepagree.inference.reliability import fit_reliability
 from sleepagree.inference.resampling import BootstrapIntervals
 from sleepagree.inference.table_sums import widen_columns
+from sleepagree.inference.within_people import follow_changes
 from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings
 from sleepagree.mapping.sets import StageSet
 from sleepagree.night.measures import pair_with_classes
@@ -61,6 +62,7 @@ from sleepagree.study.results import (
     Values,
     find_measure,
 )
+from sleepagree.study.whole_nights import count_silence, own_totals
 
 __all__ = [
     "FEW_PARTICIPANTS",
@@ -179,6 +181,8 @@ def _study_device(name: str, nights: tuple[NightSummary, ...], options: StudyOpt
         account_over_nights(grouped, first, device, options),
         device.reportable,
         read_device_clock(told, level=options.level),
+        count_silence(name, grouped, first.mapping, first.night_counts, options),
+        own_totals(grouped, first.mapping, device, options),
     )
 
 
@@ -322,6 +326,7 @@ def _bias_table(
             containment_adjusted.get(measure, NAN),
             _sizes_of(values, limits[measure], unit, margins.get(measure)),
             _line_if_sloped(values, limits[measure]),
+            follow_changes(**values, level=options.level),
         )
         for measure, (unit, values) in given.items()
     )

@@ -1,0 +1,96 @@
+"""What a study says beyond agreement and bias: silence counted, totals of the whole window, changes between nights."""
+
+from __future__ import annotations
+
+import math
+
+from sleepagree.describe.blocks import (
+    Paragraph,
+    Rank,
+    Role,
+    Section,
+    Table,
+    cells,
+    columns,
+    count_cell,
+    difference_cell,
+    number_cell,
+    present,
+)
+from sleepagree.describe.study_paragraphs import units_of
+from sleepagree.describe.words import interval, percent, percent_interval, say_level
+from sleepagree.errors import counted, shorten
+from sleepagree.study.results import DeviceStudy, SilenceCounted, StudyAgreement
+
+
+def whole_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:
+    """Return a device over the whole window, None where the window holds nothing to tell."""
+    if device.silence is None:
+        return None
+    level = say_level(study.options.level)
+    rows = tuple(
+        cells(
+            f"{shorten(total.name)}{' min' if total.measure == 'TST' else ''}",
+            count_cell(total.limits.nights),
+            number_cell(total.limits.reference_mean, 1),
+            number_cell(total.limits.device_mean, 1),
+            difference_cell(total.limits.bias),
+            interval(total.limits.bias_low, total.limits.bias_high, 1),
+            interval(total.limits.lower, total.limits.upper, 1),
+        )
+        for total in device.totals
+    )
+    heads = columns("measure", "nights", "reference", "device", "bias", level, "limits of agreement")
+    caption = "Minutes of each side's own epochs in the window, whether or not the other side scored them"
+    blocks = present(
+        Paragraph(_say_silence(device.silence, device, study)),
+        Table(f"whole-{serial}", caption, heads, rows, sortable=True) if rows else None,
+    )
+    return Section(f"whole-{serial}", f"The whole window of '{shorten(device.device)}'", blocks, Rank.FURTHER)
+
+
+def _say_silence(counted_so: SilenceCounted, device: DeviceStudy, study: StudyAgreement) -> str:
+    found = counted_so.agreement.primary
+    ends = (
+        "no interval"
+        if math.isnan(found.low)
+        else f"{say_level(study.options.level)} {percent_interval(found.low, found.high, 1)} over {units_of(device)}"
+    )
+    return (
+        f"Of the {counted(counted_so.asked, 'epoch')} to which the reference gave a class the device gave no stage to "
+        f"{counted_so.silent}. With this silence counted as disagreement it says the same in "
+        f"{percent(found.value, 1)} ({ends}), under '{shorten(device.mappings[0].mapping.name)}'."
+    )
+
+
+def changes_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:
+    """Return whether a device follows changes between nights, None where nobody has two nights."""
+    known = [(row, row.changes) for row in device.bias if row.changes is not None and row.unit == "min"]
+    rows = tuple(
+        cells(
+            shorten(row.name),
+            count_cell(found.participants),
+            count_cell(found.nights),
+            number_cell(found.correlation, 2),
+            interval(found.low, found.high, 2),
+            number_cell(found.smallest_change, 1),
+            interval(found.smallest_low, found.smallest_high, 1),
+        )
+        for row, found in known
+        if row.measure != "TIB"
+    )
+    if not rows:
+        return None
+    level = say_level(study.options.level)
+    heads = columns(
+        "measure", "people", "nights", "correlation within people", level, "smallest detectable change (min)", level
+    )
+    note = (
+        "The correlation is that of both sides about each person's own means (Bland & Altman 1995): 1 where the device "
+        "follows every change between nights, 0 where it follows none. A change of the device between two nights that "
+        f"is smaller than the smallest detectable one comes about by its error alone in {percent(study.options.level)} "
+        "of pairs of nights without any change."
+    )
+    blocks = (Table(f"changes-{serial}", "Changes between nights of a person", heads, rows), Paragraph(note, Role.NOTE))
+    title = f"Does '{shorten(device.device)}' follow changes between nights?"
+    return Section(f"changes-{serial}", title, blocks, Rank.FURTHER)

@@ -1,0 +1,67 @@
+"""Intervals of a study, and what it says beyond agreement and bias, as documents of the published schema."""
+
+from __future__ import annotations
+
+from sleepagree.inference.estimate import Estimate
+from sleepagree.inference.resampling import BootstrapIntervals
+from sleepagree.inference.within_people import WithinPeople
+from sleepagree.render.night_json import Document, attributes, numbers
+from sleepagree.study.results import DeviceStudy, SilenceCounted
+
+
+def intervals_document(found: BootstrapIntervals) -> Document:
+    """Return a value with all its intervals; ``low`` and ``high`` are the one to report, ``method`` names it."""
+    primary = found.primary
+    document: Document = {
+        **estimate_document(primary),
+        **numbers(found.percentile, percentile_low="low", percentile_high="high"),
+        **numbers(found.bca, bca_low="low", bca_high="high"),
+        **numbers(found.delta, delta_low="low", delta_high="high"),
+    }
+    if found.studentised is not None:
+        document |= numbers(found.studentised, bootstrap_t_low="low", bootstrap_t_high="high")
+    if primary.undefined_because:
+        document["reason"] = primary.undefined_because
+    if found.undefined_replicates:
+        document["undefined_replicates"] = found.undefined_replicates
+    if found.notes:
+        document["notes"] = list(found.notes)
+    return document
+
+
+def estimate_document(estimate: Estimate) -> Document:
+    """Return a value with its interval and method."""
+    return {**numbers(estimate, "value", "low", "high"), "method": estimate.method}
+
+
+def silence_document(counted: SilenceCounted | None) -> Document | None:
+    """Return agreement with silence counted as disagreement."""
+    if counted is None:
+        return None
+    return {**intervals_document(counted.agreement), "epochs": counted.asked, "silent": counted.silent}
+
+
+def totals_document(device: DeviceStudy) -> list[Document]:
+    """Return the totals of the whole window."""
+    return [
+        {
+            "measure": total.measure,
+            "unit": "min",
+            **attributes(total.limits, "participants", "nights"),
+            **numbers(total.limits, "reference_mean", "device_mean", "bias", "bias_low", "bias_high", "sd"),
+            **numbers(total.limits, "lower", "lower_low", "lower_high", "upper", "upper_low", "upper_high"),
+            "method": total.limits.method,
+        }
+        for total in device.totals
+    ]
+
+
+def changes_document(found: WithinPeople | None) -> Document | None:
+    """Return how a device follows changes between nights of a person."""
+    if found is None:
+        return None
+    return {
+        **attributes(found, "participants", "nights"),
+        **numbers(found, "correlation", "low", "high", "change_sd"),
+        **numbers(found, "smallest_change", "smallest_low", "smallest_high"),
+    }
