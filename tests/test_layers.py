@@ -30,8 +30,8 @@ ROOMS = {
     "json.file mne_files memory inspection starter_layout study_results",
     "inference": "estimate table_sums proportions one_night normal_theory people within_people resampling limits "
     "equivalence regression_limits reliability planning correction error_sizes",
-    "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
-    "class_figures offsets table_agreement clock_blocks clock clock_check",
+    "scoring": "ceiling several_scorers coefficients class_sequences runs disagreement measures redistribution "
+    "bias_sources class_figures offsets table_agreement clock_blocks clock clock_check",
     "night": "measures cautions intervals compare mappings answer",
     "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs scorers anonymous plan run "
     "duplicates chunks execution unfinished clocks results cautions groups from_table comparison flows "

@@ -29,7 +29,7 @@ from sleepagree.describe.clock import say_device_clock
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
 from sleepagree.describe.study_agreement import agreement_section, comparison_section, redistribution_section
 from sleepagree.describe.study_bias import answer_of_bias, bias_section, sources_section
-from sleepagree.describe.study_further import changes_section, whole_section
+from sleepagree.describe.study_further import changes_section, say_scorers_at_once, whole_section
 from sleepagree.describe.study_paragraphs import finding_of_device, methods_of_study, results_of_study
 from sleepagree.describe.words import (
     duration,
@@ -199,7 +199,8 @@ def _say_nights(device: DeviceStudy) -> str:
 def _scorers(study: StudyAgreement) -> Section | None:
     if not study.scorers:
         return None
-    said = Items(tuple(map(_say_scorers, study.scorers)))
+    at_once = [say_scorers_at_once(d.device, found) for d in study.devices for found in d.several]
+    said = Items((*map(_say_scorers, study.scorers), *at_once))
     note = Paragraph("Means over nights; all kappas of a line are of the same nights.", Role.NOTE)
     return Section("scorers", "Scorers", (said, note))
 

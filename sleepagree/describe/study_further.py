@@ -17,10 +17,10 @@ from sleepagree.describe.blocks import (
     number_cell,
     present,
 )
-from sleepagree.describe.study_paragraphs import units_of
+from sleepagree.describe.study_paragraphs import say_estimate, units_of
 from sleepagree.describe.words import interval, percent, percent_interval, say_level
 from sleepagree.errors import counted, shorten
-from sleepagree.study.results import DeviceStudy, SilenceCounted, StudyAgreement
+from sleepagree.study.results import DeviceStudy, SeveralScorers, SilenceCounted, StudyAgreement
 
 
 def whole_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:
@@ -94,3 +94,15 @@ def changes_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
     blocks = (Table(f"changes-{serial}", "Changes between nights of a person", heads, rows), Paragraph(note, Role.NOTE))
     title = f"Does '{shorten(device.device)}' follow changes between nights?"
     return Section(f"changes-{serial}", title, blocks, Rank.FURTHER)
+
+
+def say_scorers_at_once(device: str, found: SeveralScorers) -> str:
+    """Return how far all scorers of the nights of a device agree at once."""
+    fewest, most = found.scorers
+    who = f"{most} scorers" if fewest == most else f"{fewest} to {most} scorers"
+    complete, shared = found.epochs
+    return (
+        f"{shorten(device)}, '{shorten(found.mapping)}', all {who} of {counted(found.nights, 'night')} at once: "
+        f"Fleiss' kappa {say_estimate(found.fleiss, 3)} of the {complete} epochs to which all gave a class, "
+        f"Krippendorff's alpha {say_estimate(found.alpha, 3)} of the {shared} to which two or more did."
+    )

@@ -56,6 +56,21 @@ def totals_document(device: DeviceStudy) -> list[Document]:
     ]
 
 
+def scorers_at_once_document(device: DeviceStudy) -> list[Document]:
+    """Return the agreement of all scorers at once, by mapping."""
+    return [
+        {
+            "device": device.device,
+            **attributes(found, "mapping", "nights"),
+            "fewest_scorers": found.scorers[0],
+            "most_scorers": found.scorers[1],
+            "fleiss_kappa": {**intervals_document(found.fleiss), "epochs": found.epochs[0]},
+            "krippendorff_alpha": {**intervals_document(found.alpha), "epochs": found.epochs[1]},
+        }
+        for found in device.several
+    ]
+
+
 def changes_document(found: WithinPeople | None) -> Document | None:
     """Return how a device follows changes between nights of a person."""
     if found is None:

@@ -27,6 +27,7 @@ from sleepagree.render.night_json import (
 from sleepagree.render.study_further_json import (
     changes_document,
     intervals_document,
+    scorers_at_once_document,
     silence_document,
     totals_document,
 )
@@ -337,7 +338,13 @@ def study_document(
         },
         "devices": [device_document(d) for d in study.devices],
         "comparisons": [_comparison_document(c) for c in study.comparisons],
-        "scorers": {"summary": [_scorer_document(s) for s in study.scorers], "pairs": pairs} if pairs else None,
+        "scorers": {
+            "summary": [_scorer_document(s) for s in study.scorers],
+            "at_once": [found for device in study.devices for found in scorers_at_once_document(device)],
+            "pairs": pairs,
+        }
+        if pairs
+        else None,
         "cautions": caution_documents(study.cautions),
     }
 

@@ -123,6 +123,29 @@ class ScorerPair:
     mapping: str
 
 
+@dataclass(frozen=True, slots=True)
+class ScorerTable:
+    """What all scorers of a night said together, under one mapping.
+
+    Parameters
+    ----------
+    mapping : str
+        Name of the mapping.
+    scorers : int
+        How many there were.
+    epochs : tuple of (int, int)
+        Epochs to which all of them gave a class, and to which two or more did.
+    complete, shared : tuple of tuple of float
+        Tables of coincidences of those epochs, as `count_coincidences` makes them.
+    """
+
+    mapping: str
+    scorers: int
+    epochs: tuple[int, int]
+    complete: tuple[tuple[float, ...], ...]
+    shared: tuple[tuple[float, ...], ...]
+
+
 @dataclass(frozen=True, eq=False, slots=True, repr=False)
 class NightSummary(Brief):
     """One device on one night, reduced.
@@ -159,6 +182,8 @@ class NightSummary(Brief):
         Summary of disagreement in time.
     scorers : tuple of ScorerPair
         Where several scorers scored the night.
+    coincidences : tuple of ScorerTable
+        What all of them said together.
     notes, cautions : tuple of Note, tuple of Caution
         Of this night.
     sequences : tuple of (str, str)
@@ -203,6 +228,7 @@ class NightSummary(Brief):
     clock_profile: bytes = b""
     epochs: NightEpochs | None = None
     device_step_s: float = NAN
+    coincidences: tuple[ScorerTable, ...] = ()
     crossed: Counts = field(default_factory=lambda: np.zeros((0, 0), np.int64))
 
     def __post_init__(self) -> None:
@@ -222,6 +248,7 @@ class NightSummary(Brief):
         document["scorers"] = [
             {**asdict(s), "accuracy": _plain(s.accuracy), "kappa": _plain(s.kappa)} for s in self.scorers
         ]
+        document["coincidences"] = [asdict(table) for table in self.coincidences]
         for key in ("reference_measures", "device_measures"):
             document[key] = [_plain(v) for v in document[key]]
         for key in ("best_offset_s", "offset_gain", "peak_score", "zone_s", "device_step_s"):
@@ -249,6 +276,15 @@ class NightSummary(Brief):
             values[key] = tuple(_number(v) for v in values[key])
         for key in ("best_offset_s", "offset_gain", "peak_score", "zone_s", "device_step_s"):
             values[key] = _number(values[key])
+        values["coincidences"] = tuple(
+            ScorerTable(
+                t["mapping"],
+                t["scorers"],
+                tuple(t["epochs"]),
+                *(tuple(map(tuple, t[k])) for k in ("complete", "shared")),
+            )
+            for t in values["coincidences"]
+        )
         values["clock_profile"] = base64.b64decode(values["clock_profile"], validate=True)
         values["runs"] = tuple((name, _number(value)) for name, value in values["runs"])
         values["excluded"] = tuple((name, count) for name, count in values["excluded"])
@@ -304,6 +340,7 @@ def summarise_night(
     references: Sequence[SourceFile] = (),
     device_source: SourceFile | None = None,
     scorers: tuple[ScorerPair, ...] = (),
+    coincidences: tuple[ScorerTable, ...] = (),
 ) -> NightSummary:
     """Reduce one night to what a study needs of it.
 
@@ -323,6 +360,8 @@ def summarise_night(
         Device file; default: that of ``paired``.
     scorers : tuple of ScorerPair
         Agreement of scorers on this night.
+    coincidences : tuple of ScorerTable
+        What all scorers of this night said together.
 
     Raises
     ------
@@ -364,6 +403,7 @@ def summarise_night(
         tuple(map(share_equal, _VALUES(reference))),
         tuple(map(share_equal, _VALUES(measured))),
         scorers=scorers,
+        coincidences=coincidences,
         notes=tuple(map(share_equal, ledger.notes)),
         cautions=(
             *paired.cautions,

@@ -343,6 +343,8 @@ class DeviceStudy(Brief):
         Whether its clock is right.
     silence : SilenceCounted or None
         Agreement under the first mapping with silence counted as disagreement.
+    several : tuple of SeveralScorers
+        Agreement of all scorers at once, where nights had several.
     totals : tuple of WholeTotal
         Totals of the whole window, of each side's own epochs.
     """
@@ -357,6 +359,7 @@ class DeviceStudy(Brief):
     reports: tuple[str, ...]
     clock: DeviceClock
     silence: SilenceCounted | None = None
+    several: tuple[SeveralScorers, ...] = ()
     totals: tuple[WholeTotal, ...] = ()
 
 
@@ -436,6 +439,32 @@ class DeviceComparison:
     def silent_shares(self) -> tuple[float, float]:
         """Share of the windows' epochs to which each device gave no stage."""
         return self.silent[0] / self.window_epochs, self.silent[1] / self.window_epochs
+
+
+@dataclass(frozen=True)
+class SeveralScorers:
+    """Agreement of all scorers at once, over the nights of a device that have several.
+
+    Parameters
+    ----------
+    mapping : str
+        Mapping of their stages.
+    scorers : tuple of (int, int)
+        Fewest and most scorers of a night.
+    nights : int
+        Nights.
+    epochs : tuple of (int, int)
+        Epochs to which all scorers of their night gave a class, and to which two or more did.
+    fleiss, alpha : BootstrapIntervals
+        Fleiss' kappa of the former, Krippendorff's alpha of the latter, pooled; participants resampled.
+    """
+
+    mapping: str
+    scorers: tuple[int, int]
+    nights: int
+    epochs: tuple[int, int]
+    fleiss: BootstrapIntervals
+    alpha: BootstrapIntervals
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,7 @@ from sleepagree.readers.layout import Layout, read_layout
 from sleepagree.scoring.clock_check import check_clock, clock_change_cautions
 from sleepagree.study.anonymous import anonymous_night, rename_spans
 from sleepagree.study.night_summary import NightSummary, Refusal, SourceFile, summarise_night
-from sleepagree.study.scorers import build_consensus, compare_scorers
+from sleepagree.study.scorers import build_consensus, compare_scorers, tables_of_scorers
 from sleepagree.study.table import NightRow
 
 Outcome = NightSummary | Refusal
@@ -167,6 +167,7 @@ def _score_row(row: NightRow, files: _Files, options: ScoringOptions) -> tuple[P
         references=sources,
         device_source=own,
         scorers=scorers,
+        coincidences=tables_of_scorers(scorings, paired) if several else (),
     )
     found = None
     if options.clock:

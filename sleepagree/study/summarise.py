@@ -34,7 +34,7 @@ from sleepagree.scoring.coefficients import TABLE_STATISTICS, Statistic
 from sleepagree.scoring.measures import SleepMeasures
 from sleepagree.study.cautions import FEW_PARTICIPANTS, study_cautions
 from sleepagree.study.clocks import NightClock, read_device_clock
-from sleepagree.study.comparison import compare_devices, summarise_scorers
+from sleepagree.study.comparison import compare_devices, scorers_at_once, summarise_scorers
 from sleepagree.study.flows import account_over_nights, redistribute
 from sleepagree.study.given_nights import take_outcomes
 from sleepagree.study.groups import (
@@ -182,6 +182,7 @@ def _study_device(name: str, nights: tuple[NightSummary, ...], options: StudyOpt
         device.reportable,
         read_device_clock(told, level=options.level),
         count_silence(name, grouped, first.mapping, first.night_counts, options),
+        scorers_at_once(name, nights, options),
         own_totals(grouped, first.mapping, device, options),
     )
 
