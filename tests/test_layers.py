@@ -28,8 +28,8 @@ ROOMS = {
     "table.code_runs table.reader table.parquet table.events edf.header edf.annotation_lists edf.stages "
     "edf.recording edf.writer json.fields json.intervals json.fhir json.mobile_health json.records "
     "json.file mne_files memory inspection starter_layout study_results",
-    "inference": "estimate table_sums proportions one_night normal_theory people within_people resampling limits "
-    "equivalence regression_limits reliability planning correction error_sizes",
+    "inference": "estimate table_sums proportions one_night normal_theory people within_people group_means resampling "
+    "limits equivalence regression_limits reliability planning correction error_sizes",
     "scoring": "ceiling several_scorers coefficients class_sequences runs disagreement measures redistribution "
     "bias_sources class_figures offsets table_agreement clock_blocks clock clock_check",
     "night": "measures cautions intervals compare mappings answer",

@@ -15,10 +15,12 @@ from sleepagree.describe.blocks import (
     count_cell,
     difference_cell,
     number_cell,
+    points,
     present,
 )
+from sleepagree.describe.study_bias import on_printed_scale
 from sleepagree.describe.study_paragraphs import say_estimate, units_of
-from sleepagree.describe.words import interval, percent, percent_interval, say_level
+from sleepagree.describe.words import interval, p_value, percent, percent_interval, say_level
 from sleepagree.errors import counted, shorten
 from sleepagree.study.results import DeviceStudy, SeveralScorers, SilenceCounted, StudyAgreement
 
@@ -94,6 +96,51 @@ def changes_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
     blocks = (Table(f"changes-{serial}", "Changes between nights of a person", heads, rows), Paragraph(note, Role.NOTE))
     title = f"Does '{shorten(device.device)}' follow changes between nights?"
     return Section(f"changes-{serial}", title, blocks, Rank.FURTHER)
+
+
+def groups_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:
+    """Return the bias of each group of nights, None where there are no two groups."""
+    known = [(row, row.by_group) for row in device.bias if row.by_group is not None]
+    if not known:
+        return None
+    rows = []
+    for row, found in known:
+        digits, unit = (3, "") if row.of_ratios else (1, points(row.unit))
+        for i, one in enumerate(found.groups):
+            mean, low, high = (on_printed_scale(row, x) for x in (one.mean, one.low, one.high))
+            rows.append(
+                cells(
+                    shorten(row.name),
+                    shorten(one.group),
+                    count_cell(one.participants),
+                    count_cell(one.nights),
+                    number_cell(mean, digits) if row.of_ratios else difference_cell(mean, unit=unit),
+                    interval(low, high, digits),
+                    "" if i else p_value(found.p_value),
+                    "" if i else p_value(row.by_group_adjusted),
+                )
+            )
+    by = shorten(study.options.by)
+    level = say_level(study.options.level)
+    what = "ratio" if study.options.log_ratio else "bias"
+    heads = columns(
+        "measure",
+        by,
+        "people",
+        "nights",
+        what,
+        level,
+        "groups differ",
+        f"adjusted for {len(known)} measures",
+        words=(0, 1),
+    )
+    methods = " or ".join(dict.fromkeys(found.method for _, found in known))
+    note = (
+        f"Method: {methods}; adjusted p values by Holm's method. Groups without a p value below .05 need not be alike."
+    )
+    caption = f"{what.capitalize()} by {by}"
+    blocks = (Table(f"groups-{serial}", caption, heads, tuple(rows)), Paragraph(note, Role.NOTE))
+    return Section(f"groups-{serial}", f"Bias of '{shorten(device.device)}' by {by}", blocks, Rank.FURTHER)
 
 
 def say_scorers_at_once(device: str, found: SeveralScorers) -> str:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from sleepagree.describe.study_bias import on_printed_scale
 from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.resampling import BootstrapIntervals
 from sleepagree.inference.within_people import WithinPeople
-from sleepagree.render.night_json import Document, attributes, numbers
-from sleepagree.study.results import DeviceStudy, SilenceCounted
+from sleepagree.render.night_json import Document, attributes, number, numbers
+from sleepagree.study.results import BiasRow, DeviceStudy, SilenceCounted, StudyAgreement
 
 
 def intervals_document(found: BootstrapIntervals) -> Document:
@@ -69,6 +70,44 @@ def scorers_at_once_document(device: DeviceStudy) -> list[Document]:
         }
         for found in device.several
     ]
+
+
+def groups_document(row: BiasRow) -> Document | None:
+    """Return the bias of each group of nights."""
+    found = row.by_group
+    if found is None:
+        return None
+    ends = ("mean", "low", "high")
+    return {
+        "groups": [
+            {
+                **attributes(one, "group", "participants", "nights"),
+                **{
+                    "bias" if end == "mean" else f"bias_{end}": number(on_printed_scale(row, getattr(one, end)))
+                    for end in ends
+                },
+            }
+            for one in found.groups
+        ],
+        **numbers(found, "between_sd", "within_sd", "f", p="p_value"),
+        "degrees": list(found.degrees),
+        "p_adjusted": number(row.by_group_adjusted),
+        "method": found.method,
+    }
+
+
+def group_rows(study: StudyAgreement) -> list[list[str]]:
+    """Return bias_by_group.csv: bias of each group, device and measure, header first."""
+    keys = ("group", "participants", "nights", "bias", "bias_low", "bias_high")
+    out = [["device", "measure", "unit", "by", *keys, "p", "p_adjusted", "method"]]
+    for device in study.devices:
+        for row in device.bias:
+            document = groups_document(row)
+            for group in () if document is None else document["groups"]:
+                told = [*(group[key] for key in keys), *(document[key] for key in ("p", "p_adjusted", "method"))]
+                shown = ["" if value is None else str(value) for value in told]
+                out.append([device.device, row.measure, row.difference_unit, study.options.by, *shown])
+    return out
 
 
 def changes_document(found: WithinPeople | None) -> Document | None:

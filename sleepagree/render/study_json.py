@@ -26,6 +26,7 @@ from sleepagree.render.night_json import (
 )
 from sleepagree.render.study_further_json import (
     changes_document,
+    groups_document,
     intervals_document,
     scorers_at_once_document,
     silence_document,
@@ -132,7 +133,7 @@ def bias_document(row: BiasRow) -> Document:
         }
     if row.sloped is not None:
         document["sloped"] = numbers(row.sloped, "intercept", "slope", "slope_low", "slope_high", "residual_sd")
-    document["changes"] = changes_document(row.changes)
+    document |= {"changes": changes_document(row.changes), "by_group": groups_document(row)}
     if limits.undefined:
         document["reasons"] = dict(limits.undefined)
     if limits.notes:
@@ -329,6 +330,7 @@ def study_document(
             **attributes(study.options, "resamples", "seed", confidence="level"),
             "margins": dict(study.options.margins) or None,
             "log_ratio": study.options.log_ratio,
+            "by": study.options.by or None,
         },
         "inputs": _inputs(study, table, anonymous=anonymous),
         "nights": {

@@ -193,6 +193,8 @@ class NightSummary(Brief):
         worn on the night, or nothing is to be compared.
     device_step_s : float
         The device file's own epoch length in seconds; nan where it has none.
+    group : str
+        Group of nights that bias is told by; "" for none.
     crossed : int array, shape (1 + reference labels, 1 + device labels)
         All epochs of the window by label of both sides; the first row and column are gaps.
     """
@@ -229,6 +231,7 @@ class NightSummary(Brief):
     epochs: NightEpochs | None = None
     device_step_s: float = NAN
     coincidences: tuple[ScorerTable, ...] = ()
+    group: str = ""
     crossed: Counts = field(default_factory=lambda: np.zeros((0, 0), np.int64))
 
     def __post_init__(self) -> None:
@@ -341,6 +344,7 @@ def summarise_night(
     device_source: SourceFile | None = None,
     scorers: tuple[ScorerPair, ...] = (),
     coincidences: tuple[ScorerTable, ...] = (),
+    group: str = "",
 ) -> NightSummary:
     """Reduce one night to what a study needs of it.
 
@@ -362,6 +366,8 @@ def summarise_night(
         Agreement of scorers on this night.
     coincidences : tuple of ScorerTable
         What all scorers of this night said together.
+    group : str
+        Group of nights that bias is told by, such as an age group; "" for none.
 
     Raises
     ------
@@ -404,6 +410,7 @@ def summarise_night(
         tuple(map(share_equal, _VALUES(measured))),
         scorers=scorers,
         coincidences=coincidences,
+        group=share_equal(group),
         notes=tuple(map(share_equal, ledger.notes)),
         cautions=(
             *paired.cautions,

@@ -14,6 +14,7 @@ from sleepagree.hypnogram.spans import Counts
 from sleepagree.inference.equivalence import ContainmentTest, EquivalenceTest
 from sleepagree.inference.error_sizes import ErrorSizes
 from sleepagree.inference.estimate import NAN
+from sleepagree.inference.group_means import GroupMeans
 from sleepagree.inference.limits import LimitsOfAgreement, Scale
 from sleepagree.inference.planning import VarianceComponents
 from sleepagree.inference.regression_limits import RegressionLimits
@@ -49,6 +50,8 @@ class StudyOptions:
         Measure -> margin of an equivalence test.
     log_ratio : bool
         Whether the limits of agreement are of log ratios.
+    by : str
+        What the groups of the nights are called, such as "age group"; "" for no groups.
     """
 
     mappings: tuple[StageMapping, ...] = ()
@@ -57,6 +60,7 @@ class StudyOptions:
     level: float = 0.95
     margins: tuple[tuple[str, float], ...] = ()
     log_ratio: bool = False
+    by: str = ""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "mappings", take_mappings(self.mappings))
@@ -181,6 +185,10 @@ class BiasRow(Brief):
         The difference as a straight line in the level, where its slope is known not to be 0 and there are no ``lines``.
     changes : WithinPeople or None
         Whether the device follows changes between nights of a person; None where nobody has two nights.
+    by_group : GroupMeans or None
+        Bias of each group of nights, on the scale of ``limits``; None where there are no two groups.
+    by_group_adjusted : float
+        P value of its difference between groups by Holm's method over all measures of the device; nan without.
     """
 
     measure: str
@@ -199,6 +207,8 @@ class BiasRow(Brief):
     sizes: ErrorSizes | None = None
     sloped: RegressionLimits | None = None
     changes: WithinPeople | None = None
+    by_group: GroupMeans | None = None
+    by_group_adjusted: float = NAN
 
     @property
     def name(self) -> str:

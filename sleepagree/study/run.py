@@ -161,6 +161,7 @@ def _score_row(row: NightRow, files: _Files, options: ScoringOptions) -> tuple[P
         device_source=own,
         scorers=scorers,
         coincidences=tables_of_scorers(scorings, paired) if several else (),
+        group=row.group,
     )
     found = None
     if options.clock:

@@ -17,6 +17,7 @@ from sleepagree.hypnogram.spans import Counts, frozen_array
 from sleepagree.inference.equivalence import containment_test, equivalence_test, holm_adjusted
 from sleepagree.inference.error_sizes import MINUTES_TOLD, ErrorSizes, measure_error_sizes
 from sleepagree.inference.estimate import NAN
+from sleepagree.inference.group_means import fit_group_means
 from sleepagree.inference.limits import LimitsOfAgreement, Scale, fit_limits_of_agreement
 from sleepagree.inference.planning import VarianceComponents, components_from_values
 from sleepagree.inference.regression_limits import RegressionLimits, Spread, fit_regression_limits
@@ -310,6 +311,20 @@ def _bias_table(
     contained = {m: containment_test(**given[m][1], margin=margins[m]) for m in tested}
     equivalence_adjusted = dict(zip(tested, holm_adjusted([equivalent[m].p_value for m in tested]), strict=True))
     containment_adjusted = dict(zip(tested, holm_adjusted([contained[m].p_value for m in tested]), strict=True))
+    groups = [night.group for night in grouped.nights] if options.by else []
+    by_group = {
+        m: fit_group_means(
+            _differences(values["reference"], values["device"], limits[m]),
+            participant=grouped.of_night,
+            group=groups,
+            level=options.level,
+        )
+        for m, (_, values) in given.items()
+        if options.by and m != "TIB"
+    }
+    by_group_adjusted = dict(
+        zip(by_group, holm_adjusted([NAN if g is None else g.p_value for g in by_group.values()]), strict=True)
+    )
     return tuple(
         BiasRow(
             measure,
@@ -328,6 +343,8 @@ def _bias_table(
             _sizes_of(values, limits[measure], unit, margins.get(measure)),
             _line_if_sloped(values, limits[measure]),
             follow_changes(**values, level=options.level),
+            by_group.get(measure),
+            by_group_adjusted.get(measure, NAN),
         )
         for measure, (unit, values) in given.items()
     )

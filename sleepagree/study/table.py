@@ -41,6 +41,8 @@ class NightRow:
         As the options of ``night``; "" where not given.
     clock_offset_s : float
         Seconds added to device times.
+    group : str
+        What the column says that bias is told by; "" where there is none.
     """
 
     row: int
@@ -55,6 +57,7 @@ class NightRow:
     reference_zone: str = ""
     device_zone: str = ""
     window: str = ""
+    group: str = ""
 
 
 @dataclass(frozen=True)
@@ -86,7 +89,7 @@ class NightsTable:
         return self.folder / written
 
 
-def read_nights_table(source: Any, *, folder: str | os.PathLike[str] = "") -> NightsTable:
+def read_nights_table(source: Any, *, folder: str | os.PathLike[str] = "", by: str = "") -> NightsTable:
     """Read and check a table of nights.
 
     Parameters
@@ -98,6 +101,8 @@ def read_nights_table(source: Any, *, folder: str | os.PathLike[str] = "") -> Ni
     folder : path
         Folder that paths of a DataFrame are relative to, by default the working folder; those of a file are relative
         to the file's own folder.
+    by : str
+        A further column whose words group the nights, such as an age group.
 
     Returns
     -------
@@ -129,7 +134,8 @@ def read_nights_table(source: Any, *, folder: str | os.PathLike[str] = "") -> Ni
         raise TypeError(f"source must be the path of a table of nights or a DataFrame, not {type(source).__name__}")
     rows = _parse_rows(data, path.name)
     header = [cell.strip().casefold() for cell in rows[0][1]]
-    _check_header(header, path.name, rows[0][0])
+    group = " ".join(by.split()).casefold()
+    _check_header(header, path.name, rows[0][0], group)
     faults: list[str] = []
     nights: list[NightRow] = []
     known_files: dict[str, str] = {}
@@ -139,7 +145,7 @@ def read_nights_table(source: Any, *, folder: str | os.PathLike[str] = "") -> Ni
             faults.append(f"line {line}: {len(cells)} cells, the header has {len(header)}")
             continue
         record = {name: texts.setdefault(cell, cell) for name, cell in zip(header, map(str.strip, cells), strict=True)}
-        night = _read_row(line, record, faults)
+        night = _read_row(line, record, faults, group)
         if night is not None:
             _check_files(night, path.parent, known_files, faults)
             nights.append(night)
@@ -200,9 +206,18 @@ def _wanted() -> str:
     return "columns " + ", ".join(REQUIRED) + " (and optionally " + ", ".join(OPTIONAL) + ")"
 
 
-def _check_header(header: list[str], name: str, line: int) -> None:
+def _check_header(header: list[str], name: str, line: int, by: str) -> None:
+    if by and by not in header:
+        raise FileFormatError(
+            f"there is no column '{shorten(by)}' to tell bias by",
+            name,
+            f"line {line}",
+            ", ".join(header),
+            "a column of that name",
+            "Correct --by, or add the column to the table of nights.",
+        )
     missing = [column for column in REQUIRED if column not in header]
-    unknown = [column for column in header if column not in (*REQUIRED, *OPTIONAL)]
+    unknown = [column for column in header if column not in (*REQUIRED, *OPTIONAL, by)]
     twice = [column for column in header if header.count(column) > 1]
     if missing or unknown or twice:
         problem = (
@@ -218,11 +233,12 @@ def _check_header(header: list[str], name: str, line: int) -> None:
             f"line {line}",
             ", ".join(header),
             _wanted(),
-            "Correct the header; other columns are refused so that a misspelt option is not overlooked.",
+            "Correct the header; other columns are refused so that a misspelt option is not overlooked. "
+            "--by COLUMN takes one more.",
         )
 
 
-def _read_row(line: int, record: dict[str, str], faults: list[str]) -> NightRow | None:
+def _read_row(line: int, record: dict[str, str], faults: list[str], by: str) -> NightRow | None:
     empty = [column for column in REQUIRED if not record[column]]
     if empty:
         faults.append(f"line {line}: {empty[0]} is empty")
@@ -254,6 +270,7 @@ def _read_row(line: int, record: dict[str, str], faults: list[str]) -> NightRow 
         record.get("reference_zone", ""),
         record.get("device_zone", ""),
         record.get("window", ""),
+        record.get(by, ""),
     )
 
 
