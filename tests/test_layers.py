@@ -30,7 +30,7 @@ ROOMS = {
     "json.file mne_files memory inspection starter_layout study_results",
     "inference": "estimate table_sums proportions one_night normal_theory people within_people group_means resampling "
     "limits equivalence regression_limits reliability planning correction error_sizes",
-    "scoring": "ceiling several_scorers coefficients class_sequences runs disagreement measures redistribution "
+    "scoring": "ceiling several_scorers coefficients class_sequences bouts runs disagreement measures redistribution "
     "bias_sources class_figures offsets table_agreement clock_blocks clock clock_check",
     "night": "measures cautions intervals compare mappings answer",
     "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs scorers anonymous plan run "

@@ -29,7 +29,13 @@ from sleepagree.describe.clock import say_device_clock
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
 from sleepagree.describe.study_agreement import agreement_section, comparison_section, redistribution_section
 from sleepagree.describe.study_bias import answer_of_bias, bias_section, sources_section
-from sleepagree.describe.study_further import changes_section, groups_section, say_scorers_at_once, whole_section
+from sleepagree.describe.study_further import (
+    bouts_section,
+    changes_section,
+    groups_section,
+    say_scorers_at_once,
+    whole_section,
+)
 from sleepagree.describe.study_paragraphs import finding_of_device, methods_of_study, results_of_study
 from sleepagree.describe.words import (
     duration,
@@ -76,6 +82,7 @@ def describe_study(study: StudyAgreement, *, command: str = "", table: NightsTab
             redistribution_section(device, study, i),
             sources_section(device, study, i),
             whole_section(device, study, i),
+            bouts_section(device, study, i),
             changes_section(device, study, i),
             groups_section(device, study, i),
         ]

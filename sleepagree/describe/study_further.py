@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from sleepagree.describe.blocks import (
     Paragraph,
@@ -20,9 +21,9 @@ from sleepagree.describe.blocks import (
 )
 from sleepagree.describe.study_bias import on_printed_scale
 from sleepagree.describe.study_paragraphs import say_estimate, units_of
-from sleepagree.describe.words import interval, p_value, percent, percent_interval, say_level
+from sleepagree.describe.words import interval, p_value, percent, percent_interval, say_class, say_level
 from sleepagree.errors import counted, shorten
-from sleepagree.study.results import DeviceStudy, SeveralScorers, SilenceCounted, StudyAgreement
+from sleepagree.study.results import DeviceStudy, SeveralScorers, SilenceCounted, StudyAgreement, WholeTotal
 
 
 def whole_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:
@@ -30,9 +31,19 @@ def whole_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Se
     if device.silence is None:
         return None
     level = say_level(study.options.level)
+    caption = "Minutes of each side's own epochs in the window, whether or not the other side scored them"
+    blocks = present(
+        Paragraph(_say_silence(device.silence, device, study)),
+        _totals_table(device.totals, f"whole-{serial}", caption, level),
+    )
+    return Section(f"whole-{serial}", f"The whole window of '{shorten(device.device)}'", blocks, Rank.FURTHER)
+
+
+def _totals_table(totals: Sequence[WholeTotal], name: str, caption: str, level: str) -> Table | None:
+    """Return figures of both sides over nights, with bias and limits; None without any."""
     rows = tuple(
         cells(
-            f"{shorten(total.name)}{' min' if total.measure == 'TST' else ''}",
+            _name_of_total(total),
             count_cell(total.limits.nights),
             number_cell(total.limits.reference_mean, 1),
             number_cell(total.limits.device_mean, 1),
@@ -40,15 +51,30 @@ def whole_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Se
             interval(total.limits.bias_low, total.limits.bias_high, 1),
             interval(total.limits.lower, total.limits.upper, 1),
         )
-        for total in device.totals
+        for total in totals
     )
     heads = columns("measure", "nights", "reference", "device", "bias", level, "limits of agreement")
-    caption = "Minutes of each side's own epochs in the window, whether or not the other side scored them"
-    blocks = present(
-        Paragraph(_say_silence(device.silence, device, study)),
-        Table(f"whole-{serial}", caption, heads, rows, sortable=True) if rows else None,
+    return Table(name, caption, heads, rows, sortable=True) if rows else None
+
+
+def _name_of_total(total: WholeTotal) -> str:
+    kind, _, class_name = total.measure.partition(" ")
+    if kind == "bout":
+        return f"mean bout of {say_class(class_name)} min"
+    return f"{shorten(total.name)}{' min' if total.measure == 'TST' else ''}"
+
+
+def bouts_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:
+    """Return how long bouts are and how often the class changes on both sides, None where nothing tells."""
+    caption = "Mean length of bouts and changes of class an hour, on the epochs that both sides scored"
+    table = _totals_table(device.bouts, f"bouts-{serial}", caption, say_level(study.options.level))
+    if table is None:
+        return None
+    note = Paragraph(
+        "A bout ends at a gap; a night without a bout of a class on a side drops out of that line.", Role.NOTE
     )
-    return Section(f"whole-{serial}", f"The whole window of '{shorten(device.device)}'", blocks, Rank.FURTHER)
+    title = f"Bouts and changes of class of '{shorten(device.device)}'"
+    return Section(f"bouts-{serial}", title, (table, note), Rank.FURTHER)
 
 
 def _say_silence(counted_so: SilenceCounted, device: DeviceStudy, study: StudyAgreement) -> str:

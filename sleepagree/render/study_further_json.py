@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from sleepagree.describe.study_bias import on_printed_scale
 from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.resampling import BootstrapIntervals
 from sleepagree.inference.within_people import WithinPeople
 from sleepagree.render.night_json import Document, attributes, number, numbers
-from sleepagree.study.results import BiasRow, DeviceStudy, SilenceCounted, StudyAgreement
+from sleepagree.study.results import BiasRow, DeviceStudy, SilenceCounted, StudyAgreement, WholeTotal
 
 
 def intervals_document(found: BootstrapIntervals) -> Document:
@@ -42,18 +44,18 @@ def silence_document(counted: SilenceCounted | None) -> Document | None:
     return {**intervals_document(counted.agreement), "epochs": counted.asked, "silent": counted.silent}
 
 
-def totals_document(device: DeviceStudy) -> list[Document]:
-    """Return the totals of the whole window."""
+def totals_document(totals: Sequence[WholeTotal]) -> list[Document]:
+    """Return figures of both sides over nights, with bias and limits."""
     return [
         {
             "measure": total.measure,
-            "unit": "min",
+            "unit": total.unit,
             **attributes(total.limits, "participants", "nights"),
             **numbers(total.limits, "reference_mean", "device_mean", "bias", "bias_low", "bias_high", "sd"),
             **numbers(total.limits, "lower", "lower_low", "lower_high", "upper", "upper_low", "upper_high"),
             "method": total.limits.method,
         }
-        for total in device.totals
+        for total in totals
     ]
 
 
@@ -102,8 +104,8 @@ def group_rows(study: StudyAgreement) -> list[list[str]]:
     out = [["device", "measure", "unit", "by", *keys, "p", "p_adjusted", "method"]]
     for device in study.devices:
         for row in device.bias:
-            document = groups_document(row)
-            for group in () if document is None else document["groups"]:
+            document = groups_document(row) or {}
+            for group in document.get("groups", ()):
                 told = [*(group[key] for key in keys), *(document[key] for key in ("p", "p_adjusted", "method"))]
                 shown = ["" if value is None else str(value) for value in told]
                 out.append([device.device, row.measure, row.difference_unit, study.options.by, *shown])

@@ -219,7 +219,8 @@ def device_document(device: DeviceStudy) -> Document:
         "bias_sources": [_source_document(s) for s in device.bias_sources],
         "clock": _clock_document(device),
         "silence_counted": silence_document(device.silence),
-        "whole_window": totals_document(device),
+        "whole_window": totals_document(device.totals),
+        "bouts": totals_document(device.bouts),
     }
 
 

@@ -25,10 +25,12 @@ from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.ledger import cross_labels
 from sleepagree.hypnogram.spans import Counts, LabelCodes, frozen_array
 from sleepagree.inference.estimate import NAN
-from sleepagree.mapping.mapping import StageMapping
+from sleepagree.mapping.mapping import StageMapping, default_mapping
 from sleepagree.mapping.sets import StageSet
 from sleepagree.night.cautions import contradiction_caution, left_over_caution, swapped_caution
 from sleepagree.night.measures import measure_sides
+from sleepagree.scoring.bouts import CHANGES, compare_bouts
+from sleepagree.scoring.class_sequences import joint_classes
 from sleepagree.scoring.measures import SleepMeasures
 from sleepagree.shown import Brief
 
@@ -195,6 +197,8 @@ class NightSummary(Brief):
         The device file's own epoch length in seconds; nan where it has none.
     group : str
         Group of nights that bias is told by; "" for none.
+    bouts : tuple of (str, float, float)
+        Changes of class an hour and mean bouts of both sides, as `compare_bouts` returns them.
     crossed : int array, shape (1 + reference labels, 1 + device labels)
         All epochs of the window by label of both sides; the first row and column are gaps.
     """
@@ -232,6 +236,7 @@ class NightSummary(Brief):
     device_step_s: float = NAN
     coincidences: tuple[ScorerTable, ...] = ()
     group: str = ""
+    bouts: tuple[tuple[str, float, float], ...] = ()
     crossed: Counts = field(default_factory=lambda: np.zeros((0, 0), np.int64))
 
     def __post_init__(self) -> None:
@@ -257,6 +262,7 @@ class NightSummary(Brief):
         for key in ("best_offset_s", "offset_gain", "peak_score", "zone_s", "device_step_s"):
             document[key] = _plain(document[key])
         document["clock_profile"] = base64.b64encode(self.clock_profile).decode("ascii")
+        document["bouts"] = [[name, *map(_plain, sides)] for name, *sides in self.bouts]
         document["runs"] = [[name, _plain(value)] for name, value in self.runs]
         kept = self.epochs
         document["epochs"] = None if kept is None else [kept.begin_s, base64.b64encode(kept.packed).decode("ascii")]
@@ -290,6 +296,7 @@ class NightSummary(Brief):
         )
         values["clock_profile"] = base64.b64decode(values["clock_profile"], validate=True)
         values["runs"] = tuple((name, _number(value)) for name, value in values["runs"])
+        values["bouts"] = tuple((name, *map(_number, sides)) for name, *sides in values["bouts"])
         values["excluded"] = tuple((name, count) for name, count in values["excluded"])
         values["sequences"] = tuple(values["sequences"])
         values["notes"] = tuple(share_equal(Note.from_document(note)) for note in values["notes"])
@@ -411,6 +418,7 @@ def summarise_night(
         scorers=scorers,
         coincidences=coincidences,
         group=share_equal(group),
+        bouts=_bouts_of(paired, mapping),
         notes=tuple(map(share_equal, ledger.notes)),
         cautions=(
             *paired.cautions,
@@ -423,6 +431,13 @@ def summarise_night(
         device_step_s=NAN if paired.device_spans.epoch_s is None else paired.device_spans.epoch_s,
         crossed=cross_labels(paired.reference, paired.device, paired.reference_set, paired.device_set).counts,
     )
+
+
+def _bouts_of(paired: PairedNight, mapping: StageMapping | None) -> tuple[tuple[str, float, float], ...]:
+    chosen = mapping or default_mapping(paired.reference_set, paired.device_set)
+    reference, device, epochs = joint_classes(paired, chosen)
+    found = compare_bouts(reference, device, epochs, chosen.reference_classes)
+    return tuple(row for row in found if row[0] == CHANGES or row[0] in chosen.device_classes)
 
 
 @lru_cache(maxsize=8192)

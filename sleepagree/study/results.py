@@ -255,18 +255,21 @@ class SilenceCounted:
 
 @dataclass(frozen=True)
 class WholeTotal:
-    """A total of a night's window as each side has it, whether or not the other side scored the same epochs.
+    """A figure of a night as each side has it, over nights: a total of the window, or of bouts.
 
     Parameters
     ----------
     measure : str
-        ``TST`` or ``minutes CLASS``.
+        ``TST`` or ``minutes CLASS``; ``changes an hour`` or ``bout CLASS``.
     limits : LimitsOfAgreement
-        Of device minus reference, minutes.
+        Of device minus reference.
+    unit : str
+        Of its values.
     """
 
     measure: str
     limits: LimitsOfAgreement
+    unit: str = "min"
 
     @property
     def name(self) -> str:
@@ -357,6 +360,8 @@ class DeviceStudy(Brief):
         Agreement of all scorers at once, where nights had several.
     totals : tuple of WholeTotal
         Totals of the whole window, of each side's own epochs.
+    bouts : tuple of WholeTotal
+        Changes of class an hour and mean bouts of each class, on the epochs that both sides scored.
     """
 
     device: str
@@ -371,6 +376,7 @@ class DeviceStudy(Brief):
     silence: SilenceCounted | None = None
     several: tuple[SeveralScorers, ...] = ()
     totals: tuple[WholeTotal, ...] = ()
+    bouts: tuple[WholeTotal, ...] = ()
 
 
 @dataclass(frozen=True)

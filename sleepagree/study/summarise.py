@@ -63,7 +63,7 @@ from sleepagree.study.results import (
     Values,
     find_measure,
 )
-from sleepagree.study.whole_nights import count_silence, own_totals
+from sleepagree.study.whole_nights import count_silence, mean_bouts, own_totals
 
 __all__ = [
     "FEW_PARTICIPANTS",
@@ -185,6 +185,7 @@ def _study_device(name: str, nights: tuple[NightSummary, ...], options: StudyOpt
         count_silence(name, grouped, first.mapping, first.night_counts, options),
         scorers_at_once(name, nights, options),
         own_totals(grouped, first.mapping, device, options),
+        mean_bouts(grouped, options),
     )
 
 

@@ -17,6 +17,7 @@ from sleepagree.inference.resampling import SHARE
 from sleepagree.mapping.mapping import StageMapping, unreported_classes
 from sleepagree.mapping.sets import StageSet
 from sleepagree.mapping.words import is_sleep
+from sleepagree.scoring.bouts import CHANGES
 from sleepagree.study.groups import NightGroups, resample_units
 from sleepagree.study.night_summary import NightSummary
 from sleepagree.study.results import SilenceCounted, StudyOptions, Values, WholeTotal
@@ -112,6 +113,34 @@ def own_totals(
         for k, name in enumerate(names)
         if name not in lacking and not np.isnan(rows[:, :, k]).all(axis=0).any()
     )
+
+
+def mean_bouts(grouped: NightGroups, options: StudyOptions) -> tuple[WholeTotal, ...]:
+    """Return changes of class an hour and mean lengths of bouts of both sides, with bias and limits of agreement.
+
+    Parameters
+    ----------
+    grouped : NightGroups
+        Nights of one device.
+    options : StudyOptions
+        Settings.
+
+    Returns
+    -------
+    tuple of WholeTotal
+        A night without a bout of a class on a side drops out of that class only.
+    """
+    out = []
+    nights = [{name: sides for name, *sides in night.bouts} for night in grouped.nights]
+    for name in dict.fromkeys(name for night in nights for name in night):
+        reference, device = np.array([night.get(name, (NAN, NAN)) for night in nights]).T
+        if not (np.isnan(reference) | np.isnan(device)).all():
+            limits = fit_limits_of_agreement(
+                reference=reference, device=device, participant=grouped.of_night, level=options.level
+            )
+            measure, unit = ("changes an hour", "an hour") if name == CHANGES else (f"bout {name}", "min")
+            out.append(WholeTotal(measure, limits, unit))
+    return tuple(out)
 
 
 def _totals_of(night: NightSummary, mapping: StageMapping) -> tuple[list[float], list[float]]:
