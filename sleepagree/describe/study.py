@@ -35,6 +35,13 @@ from sleepagree.describe.closing import caution_section, methods_section, repeat
 from sleepagree.describe.night_time import say_quartiles
 from sleepagree.describe.study_agreement import agreement_section, comparison_section, redistribution_section
 from sleepagree.describe.study_bias import answer_of_bias, bias_section, is_open, sources_section
+from sleepagree.describe.study_further import (
+    bouts_section,
+    changes_section,
+    groups_section,
+    say_scorers_at_once,
+    whole_section,
+)
 from sleepagree.describe.study_paragraphs import finding_of_device, methods_of_study, results_of_study
 from sleepagree.describe.words import (
     duration,
@@ -87,6 +94,10 @@ def describe_study(
             bias_section(device, study, i),
             redistribution_section(device, study, i),
             sources_section(device, study, i),
+            whole_section(device, study, i),
+            bouts_section(device, study, i),
+            changes_section(device, study, i),
+            groups_section(device, study, i),
         ]
     sections += [comparison_section(c, i) for i, c in enumerate(study.comparisons)]
     sections += [
@@ -227,7 +238,8 @@ def _say_nights(device: DeviceStudy) -> str:
 def _scorers(study: StudyAgreement) -> Section | None:
     if not study.scorers:
         return None
-    said = Items(tuple(map(_say_scorers, study.scorers)))
+    at_once = [say_scorers_at_once(d.device, found) for d in study.devices for found in d.several]
+    said = Items((*map(_say_scorers, study.scorers), *at_once))
     note = Paragraph("Means over nights; all kappas of a line are of the same nights.", Role.NOTE)
     return Section("scorers", "Scorers", (said, note))
 
