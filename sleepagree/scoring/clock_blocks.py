@@ -275,8 +275,8 @@ def find_drift(
     found = np.full(len(weights), np.nan)
     middle_s = at_best = NAN
     for begin in range(0, len(weights), _DRIFT_ROWS):
-        part = (weights[begin : begin + _DRIFT_ROWS] @ flat).reshape(-1, kinds, drifts.size * near.size)
-        curves = kappa_of_sums(sums_from_stack(np.moveaxis(part, 1, 0)))
+        drawn_sums = (weights[begin : begin + _DRIFT_ROWS] @ flat).reshape(-1, kinds, drifts.size * near.size)
+        curves = kappa_of_sums(sums_from_stack(np.moveaxis(drawn_sums, 1, 0)))
         for row, curve in enumerate(curves, start=begin):
             if np.isnan(curve).all():
                 continue

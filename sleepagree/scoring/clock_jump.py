@@ -146,8 +146,18 @@ def best_jump(
         middle_s = (before + after) * epoch_s / 2.0
         with_drift = float(np.nanmax(drift_curves(blocks, middle_s, within_s=abs(jump) * epoch_s)))
     one = float(np.nanmax(kappa_where_common(sums[-1])[lags.inner]))
-    in_seconds = [epoch_s * epochs for epochs in (at, low, high, before, after)]
-    return ClockJump(*in_seconds, float(kappas[best]), one, with_drift, *scores)
+    return ClockJump(
+        at * epoch_s,
+        low * epoch_s,
+        high * epoch_s,
+        before * epoch_s,
+        after * epoch_s,
+        float(kappas[best]),
+        one,
+        with_drift,
+        scores[0],
+        scores[1],
+    )
 
 
 def _part_score(
