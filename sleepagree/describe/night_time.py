@@ -128,7 +128,8 @@ def following_section(night: NightAgreement) -> Section | None:
     blocks = present(
         _shifts_table(found.shifts), _seen_table(found, night.unreported), _following_table(found, night.unreported)
     )
-    return Section("following-section", "Bouts and changes of stage", blocks, Rank.FURTHER) if blocks else None
+    title = "Bouts and changes of stage"
+    return Section("following-section", title, blocks, Rank.FURTHER, folded=True) if blocks else None
 
 
 def _shifts_table(shifts: Sequence[StateShifts]) -> Table | None:
