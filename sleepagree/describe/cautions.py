@@ -29,6 +29,7 @@ _BY_WEIGHT: Final = (
     CautionKind.CLOCK_DOUBT,
     CautionKind.CLOCKS_DOUBTFUL,
     CautionKind.CLOCK_OFFSET,
+    CautionKind.CLOCK_JUMP,
     CautionKind.CLOCKS_OFF,
     CautionKind.NIGHTS_REFUSED,
     CautionKind.REPORTS_CONTRADICT,

@@ -156,8 +156,9 @@ def _shifts_table(shifts: Sequence[StateShifts]) -> Table | None:
 
 
 def say_quartiles(low: float, high: float) -> str:
-    """Return the middle half of differences in minutes."""
-    return DASH if math.isnan(low) else f"{signed(low, 1)} to {signed(high, 1)}"
+    """Return the middle half of differences in minutes; one number where it has no width."""
+    ends = list(dict.fromkeys((signed(low, 1), signed(high, 1))))
+    return DASH if math.isnan(low) else " to ".join(ends)
 
 
 def _seen_table(found: Disagreement, unreported: Sequence[str]) -> Table | None:

@@ -30,6 +30,8 @@ _SURE_SCORE: Final = 8.0
 
 #: Kappa as recorded below which one night is looked at for a clock that jumps.
 _LOW_KAPPA: Final = 0.6
+#: Kappa that two offsets must gain before a night says so without being asked.
+_JUMP_GAIN: Final = 0.1
 
 #: From a change of the clock on: epochs that tell, and how much better an hour off must be.
 _FEWEST_AFTER: Final = 60
@@ -160,7 +162,7 @@ def jump_caution(paired: PairedNight, mapping: StageMapping, found: QuickOffset 
     if square is None or found is None or found.hint is ClockHint.ZONE or not found.kappa_at_zero < _LOW_KAPPA:
         return []
     jump = _look_for_jump(paired, square)
-    if jump is None or not jump.stands_out:
+    if jump is None or not jump.stands_out or jump.gain < _JUMP_GAIN:
         return []
     offsets = {"before": jump.before_s, "after": jump.after_s}
     return [Caution.of(CautionKind.CLOCK_JUMP, **offsets, kappa=found.kappa_at_zero, kappa_there=jump.kappa)]
