@@ -118,6 +118,7 @@ class CautionKind(StrEnum):
     # of a correction
     LEARNT_FROM_FEW = "learnt_from_few"
     MEASURES_NOT_LEARNT = "measures_not_learnt"
+    EPOCHS_NOT_LEARNT = "epochs_not_learnt"
     EXTRAPOLATED = "extrapolated"
     WINDOW_BY_DEVICE = "window_by_device"
     PULLED_TO_USUAL = "pulled_to_usual"

@@ -496,6 +496,12 @@ def _measures_not_learnt(c: Caution) -> str:
     return f"Not learnt, with fewer than {c['fewest']} participants who have it on both sides: {named}."
 
 
+def _epochs_not_learnt(_: Caution) -> str:
+    return (
+        "Single epochs were not learnt: the nights hold no labels of epochs, or the reference's are all of one class."
+    )
+
+
 def _extrapolated(c: Caution) -> str:
     named = join_words(map(say_measure, c["measures"]))
     return (
@@ -572,6 +578,7 @@ SENTENCES: Final[dict[CautionKind, Callable[[Caution], str]]] = {
     CautionKind.PLAN_RESTS_ON_FEW_NIGHTS: _plan_rests_on_few_nights,
     CautionKind.LEARNT_FROM_FEW: _learnt_from_few,
     CautionKind.MEASURES_NOT_LEARNT: _measures_not_learnt,
+    CautionKind.EPOCHS_NOT_LEARNT: _epochs_not_learnt,
     CautionKind.EXTRAPOLATED: _extrapolated,
     CautionKind.WINDOW_BY_DEVICE: _window_by_device,
     CautionKind.PULLED_TO_USUAL: _pulled_to_usual,
