@@ -116,7 +116,8 @@ def best_jump(
     Returns
     -------
     ClockJump or None
-        None for a night of less than 3 h or fewer than three classes, or where a part has no kappa. `ClockJump.stands_out` says whether to believe it.
+        None for a night of less than 3 h or fewer than three classes, or where a part has no kappa.
+        `ClockJump.stands_out` says whether to believe it.
 
     Raises
     ------
