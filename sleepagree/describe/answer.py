@@ -67,6 +67,7 @@ _CLOCK_KINDS: Final = (
     CautionKind.CLOCK_DOUBT,
     CautionKind.CLOCK_ZONE,
     CautionKind.CLOCK_OFFSET,
+    CautionKind.CLOCK_JUMP,
     CautionKind.CLOCK_CHANGE,
 )
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from typing import Any, Final
 
 from sleepagree.caution import Caution, CautionKind, plain_values
-from sleepagree.describe.words import figure, join_words, percent, say_measure, say_status, speak
+from sleepagree.describe.words import figure, join_words, percent, say_measure, say_status, signed, speak
 from sleepagree.errors import counted, shorten
 from sleepagree.readers.times.clock import show_number
 from sleepagree.scoring.offsets import MOST_HOURS, NEAR_CHANCE
@@ -29,6 +29,7 @@ _BY_WEIGHT: Final = (
     CautionKind.CLOCK_DOUBT,
     CautionKind.CLOCKS_DOUBTFUL,
     CautionKind.CLOCK_OFFSET,
+    CautionKind.CLOCK_JUMP,
     CautionKind.CLOCKS_OFF,
     CautionKind.NIGHTS_REFUSED,
     CautionKind.REPORTS_CONTRADICT,
@@ -290,6 +291,15 @@ def _clock_change(c: Caution) -> str:
     return f"{text} If this clock was changed, name its zone ({options}, or zone in a layout)."
 
 
+def _clock_jump(c: Caution) -> str:
+    kappas = f"kappa {figure(c['kappa_there'], 3)} instead of {figure(c['kappa'], 3)}"
+    return (
+        f"Agreement is far better with two offsets: {signed(c['before'], 0)} s added to device times at first and "
+        f"{signed(c['after'], 0)} s later ({kappas}). A clock that is reset, or stands still, in the night looks like "
+        "this; 'sleepagree clock' tells where, and how to score each part. Nothing was shifted."
+    )
+
+
 def _no_mapping_declared(_: Caution) -> str:
     return (
         "No mapping was declared beforehand. Choosing the one with the highest kappa after seeing it inflates "
@@ -549,6 +559,7 @@ SENTENCES: Final[dict[CautionKind, Callable[[Caution], str]]] = {
     CautionKind.CLOCK_ZONE: _clock_zone,
     CautionKind.CLOCK_OFFSET: _clock_offset,
     CautionKind.CLOCK_CHANGE: _clock_change,
+    CautionKind.CLOCK_JUMP: _clock_jump,
     CautionKind.NO_MAPPING_DECLARED: _no_mapping_declared,
     CautionKind.NIGHTS_REFUSED: _nights_refused,
     CautionKind.ONE_PARTICIPANT: _one_participant,

@@ -130,7 +130,7 @@ def _answer(study: StudyAgreement, folder: str, table: NightsTable | None) -> tu
         if study.refused
         else None,
         *answer_of_bias(study),
-        _clock(study, "answer-clock", with_note=False),
+        _clock(study, "answer-clock"),
         _next(study, folder, table),
     )
     return tuple(s for s in sections if s is not None)
@@ -264,14 +264,19 @@ def _say_share(found: ScorerSummary) -> str:
     return f"{said}, {say_level(share.level)} {percent_interval(share.low, share.high)}"
 
 
-def _clock(study: StudyAgreement, name: str = "clock", *, with_note: bool = True) -> Section | None:
-    said = [f"{shorten(device.device)}: {say_device_clock(device.clock)}" for device in study.devices]
-    what = (
-        "A night's best offset is the one at which kappa would be highest. Offsets up to 30 min, and near whole hours "
-        f"up to {MOST_HOURS} h, were looked at; nothing was shifted."
+def _clock(study: StudyAgreement, name: str = "clock") -> Section | None:
+    """Return what the nights of each device say of its clock; the first screen has room for one line on the range."""
+    said = tuple(f"{shorten(device.device)}: {say_device_clock(device.clock)}" for device in study.devices)
+    if not said:
+        return None
+    range_searched = f"up to 30 min, and near whole hours up to {MOST_HOURS} h"
+    if name == "answer-clock":
+        return Section(name, "Clock", (Items(said),), detail=f" (offsets {range_searched})")
+    note = (
+        f"A night's best offset is the one at which kappa would be highest. Offsets {range_searched}, were looked at; "
+        "nothing was shifted."
     )
-    note = (Paragraph(what, Role.NOTE),) if with_note else ()
-    return Section(name, "Clock", (Items(tuple(said)), *note)) if said else None
+    return Section(name, "Clock", (Items(said), Paragraph(note, Role.NOTE)))
 
 
 def _shifts(study: StudyAgreement) -> Section | None:
