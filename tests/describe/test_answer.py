@@ -11,12 +11,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from sleepagree.describe.answer import next_step
 from sleepagree.describe.night import describe_night
 from sleepagree.hypnogram.align import align
 from sleepagree.night.answer import answer_night
 from sleepagree.night.compare import NightAgreement, compare
 from sleepagree.readers.memory import read_hypnogram
-from sleepagree.render.columns import columns_of
+from sleepagree.render.columns import columns_of, wrap
 from sleepagree.render.night_json import night_document
 from sleepagree.render.terminal import SAY_FULL, render_terminal
 from sleepagree.scoring.disagreement import describe_disagreement
@@ -61,6 +62,28 @@ def test_the_first_twelve_lines_tell_what_deep_was_and_how_much_rem_there_is() -
     assert f"Of {deep.sum() / 2:.1f} min called deep: " in told
     share, of_night = 100 * rem / deep.sum(), 100 * counts[rows.index("rem")].sum() / counts.sum()
     assert f"{rem / 2:.1f} REM ({share:.0f} %; REM is {of_night:.0f} % of the night)" in told
+
+
+def test_beside_a_device_with_rem_deep_sleep_tells_rem_and_its_share_of_the_night() -> None:
+    told = "\n".join(render_terminal(describe_night(night_of("33333333RR22" * 10, "333333333322" * 10))))
+    assert "Of 50.0 min called N3: 40.0 N3, 10.0 REM (20 %; REM is 17 % of the night)." in " ".join(told.split())
+    none = "\n".join(render_terminal(describe_night(night_of("3333RR22" * 10, "3333RR22" * 10))))
+    assert "All 20.0 min called N3 were N3, no REM (REM is 25 % of the night)." in " ".join(none.split())
+
+
+def test_what_is_next_fits_the_night() -> None:
+    later = night_of("WW2233RR22" * 20 + "W" * 40, "W" * 20 + "WW2233RR22" * 20 + "W" * 20)
+    assert next_step(later) == "clock"
+    assert next_step(drawn.night_without_rem()) == "mappings"
+    assert next_step(night_of("WW2233RR22" * 20, "WW2233RR22" * 20)) == "nights"
+
+
+def test_a_number_keeps_its_unit_on_its_line() -> None:
+    text = "1 min and 22 % of 7 h 30.5 min, z = -3.2 and p < 0.001 or p = 0.050"
+    for width in range(12, 40):
+        lines = wrap(text, indent="", hang="", width=width)
+        assert " ".join(lines) == text
+        assert not [line for line in lines if line.split()[0] in ("%", "min", "h", "=", "<")]
 
 
 def test_json_tells_the_answer_from_the_counts() -> None:
