@@ -6,13 +6,17 @@ import os
 import pty
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from sleepagree.caution import Caution, CautionKind
 from sleepagree.describe.answer import next_step
+from sleepagree.describe.blocks import Command
 from sleepagree.describe.night import describe_night
+from sleepagree.describe.study import describe_study
 from sleepagree.hypnogram.align import align
 from sleepagree.night.answer import answer_night
 from sleepagree.night.compare import NightAgreement, compare
@@ -21,7 +25,11 @@ from sleepagree.render.columns import columns_of, wrap
 from sleepagree.render.night_json import night_document
 from sleepagree.render.terminal import SAY_FULL, render_terminal
 from sleepagree.scoring.disagreement import describe_disagreement
+from sleepagree.study.results import StudyAgreement
+from sleepagree.study.summarise import StudyOptions, summarise_study
 from tests import drawn
+from tests.commands import ended
+from tests.ferry import simulated_nights
 
 ROOT = Path(__file__).parents[2]
 
@@ -130,3 +138,27 @@ def test_a_terminal_gets_colour_unless_told_otherwise(more: dict[str, str], *, c
     seen = os.read(ours, 100_000)
     os.close(ours)
     assert (b"\x1b[" in seen) is coloured
+
+
+def test_learning_a_correction_prints_one_screen(tmp_path: Path) -> None:
+    words = ROOT / "fixtures" / "ferry" / "nights.csv", "--device", "pad B", "--out", tmp_path / "learnt"
+    lines = ended("calibrate", *words).stdout.splitlines()
+    assert len(lines) <= 48
+    assert max(columns_of(line) for line in lines if "learnt" not in line) <= 80
+
+
+def test_a_study_says_what_is_next(monkeypatch: pytest.MonkeyPatch) -> None:
+    nights = simulated_nights(30, 2)
+    study = summarise_study(nights, StudyOptions(resamples=20))
+
+    def command_for(found: StudyAgreement) -> str:
+        (section,) = [s for s in describe_study(found, folder="out").answer if s.name == "answer-next"]
+        return next(block.text for block in section.blocks if isinstance(block, Command))
+
+    monkeypatch.setattr("sleepagree.describe.closing.say_caution", str)
+    calm = replace(study, cautions=())
+    doubtful = replace(study, cautions=(Caution.of(CautionKind.CLOCKS_DOUBTFUL),))
+    assert command_for(doubtful) == "sleepagree clock REFERENCE DEVICE"
+    assert command_for(calm).startswith("sleepagree plan --from out/results.json --device ")
+    monkeypatch.setattr("sleepagree.describe.study.is_open", lambda _: False)
+    assert command_for(calm) == "sleepagree calibrate NIGHTS --out DIR"
