@@ -24,7 +24,8 @@ ROOMS = {
     "mapping": "words sets mapping files",
     "hypnogram": "spans epochs zones window ledger align clock_changes joining",
     "readers": "layout columns csv_table times.clock times.numbers times.forms times.reading times.nights "
-    "times.zones rows row_lengths table.table table.unused table.labels table.times table.lengths "
+    "times.zones rows row_lengths table.table table.unused table.labels table.people table.counting table.zone_column "
+    "table.times table.lengths "
     "table.code_runs table.reader table.parquet table.events edf.header edf.annotation_lists edf.stages "
     "edf.recording edf.writer json.fields json.intervals json.fhir json.mobile_health json.records "
     "json.file mne_files memory inspection starter_layout study_results",

@@ -179,8 +179,8 @@ WRONG = [
         "top, above [file].",
     ),
     (
-        '[file]\nSpalte = "x"\n',
-        f"[file]: unknown key in the layout. Found 'Spalte'; expected one of {_FILE_KEYS}.",
+        '[file]\nKlasse = "x"\n',
+        f"[file]: unknown key in the layout. Found 'Klasse'; expected one of {_FILE_KEYS}.",
     ),
     (
         '[file]\nStages = "x"\n',
