@@ -195,6 +195,7 @@ class NoteKind(StrEnum):
     DURATION_UNIT = "duration_unit"
     EPOCHS_NUMBERED = "epochs_numbered"
     ROWS_COUNTED = "rows_counted"
+    SHEET_READ = "sheet_read"
     ROWS_OF_PERSON = "rows_of_person"
     ZONE_FROM_COLUMN = "zone_from_column"
     # MNE

@@ -221,6 +221,28 @@ def _split(text: str, mark: str, path: str, notes: tuple[Note, ...], first_line:
             line = reader.line_num + first_line
     except csv.Error as error:
         raise _broken_row(str(error), line, path) from None
+    if blank:
+        notes = (*notes, Note.of(NoteKind.BLANK_ROWS, count=blank))
+    return below_names(rows, lines, path, notes, header=header, delimiter=mark)
+
+
+def below_names(
+    rows: list[list[str]],
+    lines: list[int],
+    path: str,
+    notes: tuple[Note, ...],
+    *,
+    header: bool,
+    delimiter: str = "",
+    place: str = "line {}",
+) -> CsvTable:
+    """Return a table of rows of which the first names the columns, or none where ``header`` is false.
+
+    Raises
+    ------
+    FileFormatError
+        When a row has more or fewer cells than there are names, or there is no row below them.
+    """
     if not rows:
         raise FileFormatError("the file holds nothing but blank rows", path, "", "", "a table with a header")
     header_line, names = lines[0], rows[0]
@@ -230,13 +252,11 @@ def _split(text: str, mark: str, path: str, notes: tuple[Note, ...], first_line:
         names = [str(i) for i in range(1, len(names) + 1)]
     for row, line in zip(rows, lines, strict=True):
         if len(row) != len(names):
-            raise _wrong_width(row, len(names), line, mark, path)
+            raise _wrong_width(row, len(names), place.format(line), delimiter, path)
     if not rows:
         found = f"{len(names)} columns: " + shorten(", ".join(names))
         expected = "a row for each epoch or interval"
         raise FileFormatError("there is no row below the header", path, "", found, expected, "Export the night again.")
-    if blank:
-        notes = (*notes, Note.of(NoteKind.BLANK_ROWS, count=blank))
     return CsvTable(tuple(name.strip() for name in names), rows, lines, notes, header_line)
 
 
@@ -251,10 +271,10 @@ def _broken_row(reason: str, line: int, path: str) -> FileFormatError:
     return FileFormatError(problem, path, f"line {line}", found, expected, remedy)
 
 
-def _wrong_width(row: Sequence[str], width: int, line: int, mark: str, path: str) -> FileFormatError:
-    name = _DELIMITER_NAMES.get(mark, repr(mark))
+def _wrong_width(row: Sequence[str], width: int, where: str, mark: str, path: str) -> FileFormatError:
+    told = f" (delimiter: {_DELIMITER_NAMES.get(mark, repr(mark))})" if mark else ""
     problem = "the row has too few cells" if len(row) < width else "the row has too many cells"
-    expected = f"{width}, as in the header (delimiter: {name})"
+    expected = f"{width}, as in the header{told}"
     remedy = "A delimiter may be missing or one too many; correct the row."
     # counted only: a cell beside those of times and stages may say anything about anybody
-    return FileFormatError(problem, path, f"line {line}", counted(len(row), "cell"), expected, remedy)
+    return FileFormatError(problem, path, where, counted(len(row), "cell"), expected, remedy)
