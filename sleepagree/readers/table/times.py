@@ -26,7 +26,13 @@ from sleepagree.readers.times.clock import (
     naive_datetime,
 )
 from sleepagree.readers.times.forms import says_24
-from sleepagree.readers.times.nights import ends_after_starts, place_after, place_in_nights, read_dates
+from sleepagree.readers.times.nights import (
+    ends_after_starts,
+    place_after,
+    place_in_nights,
+    read_dates,
+    refuse_exchanged_dates,
+)
 from sleepagree.readers.times.reading import read_times
 from sleepagree.readers.times.zones import resolve_each, resolve_wall_clock
 
@@ -75,6 +81,10 @@ def read_row_times(reading: TableReading, starts: Times, staged: Rows) -> RowTim
         As :func:`sleepagree.readers.table.reader.read_table`.
     """
     ends = _read_ends(reading, starts, staged) if reading.has_ends else None
+    if starts.clock in (Clock.LOCAL, Clock.UTC):
+        refuse_exchanged_dates(starts.us[:-1], starts.us[1:], reading.column(reading.columns.start))
+        if ends is not None and reading.columns.end is not None:
+            refuse_exchanged_dates(starts.us[staged], ends.us, reading.column(reading.columns.end, staged), first=0)
     starts, ends, shown_in = _in_zone(reading, starts, ends, staged)
     return RowTimes(starts, ends, _clock(reading, starts, shown_in))
 
