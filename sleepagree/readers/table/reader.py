@@ -69,12 +69,15 @@ def read_table(
     name = os.fspath(path)
     layout = layout or NO_LAYOUT
     data = read_bytes(path)
-    table = table_of_text(data, name, "table", layout=layout, delimiter=layout.delimiter)
+    table = table_of_text(data, name, "table", layout=layout)
     return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
 
 
-def table_of_text(data: bytes, path: str, reader: str, *, layout: Layout, delimiter: str | None) -> Table:
+def table_of_text(data: bytes, path: str, reader: str, *, layout: Layout) -> Table:
     """Return the columns of a text table that ``reader`` reads; errors as :func:`read_table`."""
+    delimiter = layout.delimiter
+    if delimiter is None and reader == "events" and b"\t" in data.partition(b"\n")[0]:
+        delimiter = "\t"
     bare_codes = layout.shape is Shape.RUNS and not layout.header and (layout.stage or "1") == "1" and not layout.start
     parsed = parse_csv(
         data,
