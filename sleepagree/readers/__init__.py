@@ -237,4 +237,5 @@ def _read_one(text: str, layout: Layout | None, zone: str | None, own_words: fro
         raise InputError("this is a folder", text, "", "", "a file", "Give the path of one file inside it.")
     problem, expected = "no reader takes this kind of file", "one of " + ", ".join(SUFFIXES)
     remedy = "Rename the file if its suffix is wrong, or export it as EDF+, CSV or JSON."
-    raise FileFormatError(problem, name, found=_suffix_of(name) or "no suffix", expected=expected, remedy=remedy)
+    outer = os.path.basename(text)  # noqa: PTH119
+    raise FileFormatError(problem, outer, found=_suffix_of(name) or "no suffix", expected=expected, remedy=remedy)
