@@ -98,4 +98,6 @@ def json_table(path: str | os.PathLike[str], layout: Layout) -> Table | None:
     document = decode_json(read_bytes(path, expected="JSON"), path=name)
     standard = any(is_fhir(root) or is_mobile_health(root) for root in document.fields)
     records = None if standard and layout.records is None else find_records(document, layout.records)
-    return records and table_of_records(records, origin=Origin(Path(name).name, "json"), path=name, layout=layout)
+    if records is None:
+        return None
+    return table_of_records(records, origin=Origin(Path(name).name, "json"), path=name, layout=layout)
