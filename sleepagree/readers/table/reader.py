@@ -10,6 +10,7 @@ import numpy as np
 
 from sleepagree.errors import EpochGridError, shorten
 from sleepagree.files.reading import read_bytes
+from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.readers.columns import find_columns
 from sleepagree.readers.csv_table import WHOLE_LINES, parse_csv
@@ -195,6 +196,10 @@ def _refuse_several_recordings(reading: TableReading, rows: LabelledRows) -> Non
         found = f"'{shorten(values[row])}' after '{shorten(values[row - 1])}', and {now} after {before}"
         problem = "the times start again where another column changes, so the file holds more than one recording"
         where = f"{rows.at(row)}, column '{shorten(table.names[position])}'"
-        layers = f"If these are layers of one recording, {WHICH_ROW_HOLDS}"
-        remedy = f"Write each recording into a file of its own. {layers}"
+        people = f"[file] person_column = {toml_text(table.names[position])} and person"
+        remedy = (
+            f"Write each recording into a file of its own, or, if the column names people, say whose to read: "
+            f"{people}. "
+            f"If these are layers of one recording, {WHICH_ROW_HOLDS}"
+        )
         raise EpochGridError(problem, reading.path, where, found, "one recording a file", remedy, "overlaps")
