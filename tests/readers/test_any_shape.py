@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import UTC, timedelta
+from dataclasses import replace
+from datetime import timedelta
 from functools import cache
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -13,12 +13,10 @@ import pytest
 
 from sleepagree import align, read_hypnogram
 from sleepagree.errors import SleepAgreeError
-from sleepagree.hypnogram.epochs import lay_on_epochs
 from sleepagree.hypnogram.spans import ScoredSpans
-from sleepagree.mapping.words import canonical_stage
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import read_layout
-from tests.readers.invented_shapes import LANGUAGES, Case, all_cases, mutations
+from tests.readers.invented_shapes import LANGUAGES, Case, all_cases, epochs_of, mutations, outcomes, truth
 from tests.said import said
 
 CASES = all_cases()
@@ -35,28 +33,6 @@ def read(case: Case, folder: Path) -> ScoredSpans:
     return read_spans(case.write(folder), layout=read_layout(layout))
 
 
-def epochs_of(spans: ScoredSpans, case: Case) -> list[tuple[str, str] | None]:
-    """Return label and stage of each epoch from the true start on, None in gaps; what lies elsewhere fails."""
-    start = case.start
-    assert spans.start is not None
-    if spans.start.tzinfo is not None and start.tzinfo is None:
-        start = start.replace(tzinfo=ZoneInfo(case.answers["zone_name"]))
-    offset_s = (
-        (spans.start.astimezone(UTC) - start.astimezone(UTC)).total_seconds()
-        if start.tzinfo
-        else (spans.start - start) / timedelta(seconds=1)
-    )
-    grid = lay_on_epochs(spans, origin_s=-offset_s)
-    codes = grid.window(0, len(case.labels))
-    assert (spans.onset_s + offset_s >= 0).all(), "a span before the night"
-    assert (spans.onset_s + offset_s + spans.duration_s <= 30 * len(case.labels) + 0.001).all(), "a span after it"
-    return [None if code < 0 else (spans.labels[code], spans.stages[code]) for code in codes.tolist()]
-
-
-def truth(case: Case) -> list[tuple[str, str]]:
-    return [(label, canonical_stage(case.meanings[label]) or "") for label in case.labels]
-
-
 def test_there_are_enough_shapes_in_ten_languages() -> None:
     assert len(LANGUAGES) == 10
     assert len(CASES) >= 60
@@ -68,6 +44,15 @@ def test_there_are_enough_shapes_in_ten_languages() -> None:
 def test_every_shape_is_read_by_its_layout(tmp_path: Path, name: str) -> None:
     case = case_of(name)
     assert epochs_of(read(case, tmp_path), case) == truth(case)
+
+
+def test_shares_are_counted_with_whatever_makes_the_layouts(tmp_path: Path) -> None:
+    plain = sum(case.name.endswith("plain words") for case in CASES)
+    counts = outcomes(lambda _, case: case.layout, CASES, tmp_path)
+    assert counts == {"at once": plain, "after one round": len(CASES) - plain}
+    assert outcomes(lambda _, case: None, CASES, tmp_path) == {"at once": plain, "refused": len(CASES) - plain}
+    late = [replace(case, start=case.start + timedelta(minutes=1)) for case in CASES[:4]]
+    assert outcomes(lambda _, case: case.layout, late, tmp_path) == {"wrong": 4}
 
 
 @pytest.mark.parametrize("name", [case.name for case in CASES])
