@@ -50,6 +50,7 @@ study_reading_options = shared.apply_options(
 @study_reading_options
 @shared.resampling_options
 @click.option("--resume", is_flag=True, help="Use the finished nights of an interrupted run.")
+@shared.figures_option
 @shared.overwrite_option
 @shared.quiet_option
 @shared.full_option
@@ -81,6 +82,7 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
             workers=options["workers"],
             scheduler=options["scheduler"],
             resume=options["resume"],
+            figures=options["figures"].split(","),
             overwrite=options["overwrite"],
             progress=progress_bar(quiet=options["quiet"]),
         )

@@ -43,6 +43,7 @@ from sleepagree.describe.words import (
     duration,
     figure,
     file_name,
+    file_words,
     from_moment_to,
     interval,
     join_words,
@@ -225,12 +226,13 @@ def _ledger(night: NightAgreement) -> Section:
 def _agreement(scored: MappingAgreement, night: NightAgreement, serial: int) -> Section:
     mapping = scored.mapping
     name = shorten(mapping.name)
+    word = file_words([m.mapping.name for m in night.mappings])[serial]
     caption = f"Each class against the rest under '{name}'"
     blocks = present(
         Paragraph(plain(mapping.assumption)) if mapping.assumption else None,
         beside(
             (
-                confusion_figure(scored, name=f"confusion-{serial}"),
+                confusion_figure(scored, name=f"confusion-{word}"),
                 confusion_table(scored.counts, mapping, name=f"counts-{serial}"),
                 column_shares(scored, f"shares-{serial}") if scored.table.n else None,
             ),
@@ -406,7 +408,7 @@ def _redistribution_figure(night: NightAgreement, traced: list[Redistribution]) 
         for t in traced
     )
     return Figure(
-        "unreported",
+        f"where-{'-'.join(file_words([speak(t.stage) for t in traced]))}-went",
         FigureKind.REDISTRIBUTION,
         traced,
         title="Where the epochs went that the device has no label for",
@@ -454,7 +456,7 @@ def _when_table(traced: Redistribution) -> Table:
 
 def _bias_sources(night: NightAgreement) -> Section:
     drawing = Figure(
-        "sources",
+        "bias-sources",
         FigureKind.BIAS_SOURCES,
         night.bias_sources,
         title="What the bias of each class is made of",

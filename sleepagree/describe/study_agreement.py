@@ -26,10 +26,11 @@ from sleepagree.describe.blocks import (
     valued,
 )
 from sleepagree.describe.night import confusion_figure, confusion_table
-from sleepagree.describe.study_paragraphs import ends_of, say_estimate, say_intervals, units_of
+from sleepagree.describe.study_paragraphs import ends_of, file_ending, say_estimate, say_intervals, units_of
 from sleepagree.describe.words import (
     DASH,
     figure,
+    file_words,
     join_words,
     minutes,
     percent,
@@ -84,16 +85,17 @@ def agreement_section(device: DeviceStudy, study: StudyAgreement, serial: int) -
     """Return the agreement of a device under each of its mappings."""
     square = next((m for m in device.mappings if m.mapping.is_square), None)
     blocks: list[Block] = [Paragraph(say_intervals(device, study), Role.NOTE)]
+    ending, words = file_ending(serial, study), file_words([m.mapping.name for m in device.mappings])
     for k, studied in enumerate(device.mappings):
         name, mapping = f"{serial}-{k}", studied.mapping
         counts = confusion_table(studied.counts, mapping, name=f"counts-{name}", rank=Rank.FURTHER)
-        drawing = confusion_figure(studied, name=f"confusion-{name}", of=f", {shorten(device.device)}")
+        drawing = confusion_figure(studied, name=f"confusion-{words[k]}{ending}", of=f", {shorten(device.device)}")
         blocks += present(
             Heading(f"Under '{shorten(mapping.name)}'"),
             Paragraph(plain(mapping.assumption)) if mapping.assumption else None,
             beside((drawing, counts), (_statistics(studied, device, study, name), _ceiling(studied))),
             _classes(studied, study, name, rank=Rank.FURTHER if k else Rank.FIRST_SCREEN),
-            _night_kappas(studied, device, study, name) if studied is square else None,
+            _night_kappas(studied, device, study, f"kappa-of-nights-{words[k]}{ending}") if studied is square else None,
         )
     return Section(f"agreement-{serial}", f"Agreement of '{shorten(device.device)}'", tuple(blocks))
 
@@ -149,7 +151,7 @@ def _night_kappas(studied: StudyMapping, device: DeviceStudy, study: StudyAgreem
     if pooled is not None and pooled.pooled.primary.defined:
         said += f"; pooled {say_estimate(pooled.pooled)}"
     return Figure(
-        f"kappas-{name}",
+        name,
         FigureKind.NIGHT_KAPPAS,
         {
             "kappa": kappa,
@@ -191,7 +193,7 @@ def redistribution_section(device: DeviceStudy, study: StudyAgreement, serial: i
             for t in traced
         )
         drawing = Figure(
-            f"unreported-{serial}",
+            f"where-{'-'.join(file_words([speak(t.stage) for t in traced]))}-went{file_ending(serial, study)}",
             FigureKind.REDISTRIBUTION,
             traced,
             title=f"Where the epochs went that {name} has no label for",

@@ -6,8 +6,6 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-import numpy as np
-
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.blocks import (
     Cell,
@@ -30,8 +28,8 @@ from sleepagree.describe.blocks import (
     points,
     present,
 )
-from sleepagree.describe.study_bias_figures import bias_figures, say_lines
-from sleepagree.describe.study_paragraphs import is_main_measure, units_of
+from sleepagree.describe.study_bias_figures import bias_figures, say_at, say_lines, say_sloped, unit_word
+from sleepagree.describe.study_paragraphs import file_ending, is_main_measure, units_of
 from sleepagree.describe.words import (
     DASH,
     figure,
@@ -47,7 +45,7 @@ from sleepagree.describe.words import (
 from sleepagree.errors import counted, shorten
 from sleepagree.inference.equivalence import EquivalenceTest
 from sleepagree.inference.error_sizes import FEWEST_FOR_CENTILES, MINUTES_TOLD, Centile
-from sleepagree.inference.regression_limits import RegressionLimits, Spread
+from sleepagree.inference.regression_limits import RegressionLimits
 from sleepagree.study.results import BiasRow, DeviceStudy, StudyAgreement, StudyBiasSource
 
 #: From ``python -m tests.performance.calibrate_slopes``.
@@ -308,9 +306,10 @@ def _level_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Tab
 
 def _equations(rows: Sequence[BiasRow]) -> Paragraph | None:
     said = [f"{shorten(row.name)}: {say_lines(row.lines)}" for row in rows if row.lines is not None]
+    said += [f"{shorten(row.name)}: {say_sloped(row.sloped)}" for row in rows if row.sloped is not None]
     if not said:
         return None
-    return Paragraph(plain(f"Limits as lines in the level A, the mean of both sides: {'; '.join(said)}."), Role.NOTE)
+    return Paragraph(plain(f"As lines in the level A, the mean of both sides: {'; '.join(said)}."), Role.NOTE)
 
 
 def _further(name: str, caption: str, heads: tuple[Column, ...], rows: Iterable[tuple[Cell, ...]]) -> Table:
@@ -329,16 +328,11 @@ def _difference(row: BiasRow, value: float) -> Cell:
     return number_cell(value, 3) if row.of_ratios else difference_cell(value, 1, unit=points(row.unit))
 
 
-def _unit_word(unit: str) -> str:
-    """Return a measure's unit as it stands beside a number."""
-    return {"min": "min", "count": ""}.get(unit, "%")
-
-
 def _name_with_unit(row: BiasRow) -> str:
     """Return a measure with the unit of its values, where the name does not say it."""
     name = shorten(row.name)
     says_it = row.measure.startswith(("minutes ", "percent "))
-    return name if says_it else f"{name} {_unit_word(row.unit)}".rstrip()
+    return name if says_it else f"{name} {unit_word(row.unit)}".rstrip()
 
 
 # --- sentences --------------------------------------------------------------------------------------------
@@ -378,7 +372,7 @@ def _say_containment(row: BiasRow, count: int) -> str:
 
 
 def _margin(row: BiasRow, test: EquivalenceTest) -> str:
-    return f"±{test.margin_high:g} {_unit_word(row.unit)}".rstrip()
+    return f"±{test.margin_high:g} {unit_word(row.unit)}".rstrip()
 
 
 def _say_adjusted(adjusted: float, count: int) -> str:
@@ -394,9 +388,7 @@ def _notes(rows: Sequence[BiasRow], nights: int) -> list[str]:
         if row.of_ratios and math.isnan(row.limits.bias):
             notes.append(row.limits.reason("bias"))
         if row.lines is not None:
-            notes.append(
-                f"The spread changes with the level, so limits as lines fit better: {_say_at(row, row.lines)}."
-            )
+            notes.append(f"The spread changes with the level, so limits as lines fit better: {say_at(row, row.lines)}.")
         elif row.sloped is not None:
             notes += [_say_slope(row, row.sloped), _NOISE_SLOPES]
         for note in notes:
@@ -408,25 +400,10 @@ def _notes(rows: Sequence[BiasRow], nights: int) -> list[str]:
     return [f"fewer nights have a value on both sides: {', '.join(fewer)}", *told] if fewer else told
 
 
-def _say_at(row: BiasRow, lines: RegressionLimits) -> str:
-    """Return bias and limits at a low and a high level, at which a tenth of the nights lie below and above."""
-    level = (row.reference + row.device) / 2
-    ends = np.quantile(level[~np.isnan(level)], (0.1, 0.9)).round()
-    unit = _unit_word(row.unit)
-    told = []
-    for at in map(lines.at, ends.tolist()):
-        where = f"at {at.magnitude:g} {unit}".rstrip()
-        if lines.spread is Spread.VARYING:
-            told.append(f"{where} the limits are {signed(at.lower, 0)} to {signed(at.upper, 0)}")
-        else:
-            told.append(f"{where} the bias is {signed(at.bias, 0)}")
-    return ", ".join(told)
-
-
 def _say_slope(row: BiasRow, line: RegressionLimits) -> str:
     """Return how the difference changes with the level."""
     return (
-        f"The difference changes with the level, the mean of both sides: {_say_at(row, line)} (slope "
+        f"The difference changes with the level, the mean of both sides: {say_at(row, line)} (slope "
         f"{signed(line.slope, 2)}, {interval(line.slope_low, line.slope_high, 2)})."
     )
 
@@ -440,7 +417,7 @@ def sources_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
         return None
     name = shorten(device.device)
     drawing = Figure(
-        f"sources-{serial}",
+        f"bias-sources{file_ending(serial, study)}",
         FigureKind.BIAS_SOURCES,
         [source.per_night for source in device.bias_sources],
         title=f"What the bias of each class is made of, {name}",

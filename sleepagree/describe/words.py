@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Final
@@ -19,6 +20,7 @@ WHEN_ANSWERS_LAST: Final = "when answers last"
 IF_INDEPENDENT: Final = "if epochs were independent"
 
 _LONGEST_NAME: Final = 72
+_LONGEST_FILE_WORD: Final = 40
 
 #: So many digits more an interval gets at most.
 _MORE_DIGITS: Final = 3
@@ -196,6 +198,24 @@ def file_name(name: str, otherwise: str) -> str:
         half = _LONGEST_NAME // 2
         shown = f"{shown[: half - 1]}…{shown[-half:]}"
     return shown or otherwise
+
+
+def file_words(names: Sequence[str]) -> list[str]:
+    """Return names as parts of file names: small letters, digits and hyphens, each another one.
+
+    Examples
+    --------
+    >>> file_words(["band A", "Band-a", "minutes REM", "パッド"])
+    ['band-a', 'band-a-2', 'minutes-rem', 'x']
+    """
+    made: list[str] = []
+    for name in names:
+        word = re.sub("[^a-z0-9]+", "-", name.casefold()).strip("-")[:_LONGEST_FILE_WORD].strip("-") or "x"
+        number = 1
+        while (found := word if number == 1 else f"{word}-{number}") in made:
+            number += 1
+        made.append(found)
+    return made
 
 
 def join_words(words: Iterable[str]) -> str:

@@ -51,9 +51,9 @@ def draw_figure(figure: Figure) -> Drawing:
     return Drawing(drawn, page_drawing(drawn, prefix=figure.name), width, height, trace)
 
 
-def figure_file(figure: Figure, drawing: Drawing) -> bytes:
-    """Return a figure as an SVG file with its alternative text."""
-    return figure_bytes(drawing.figure, "svg", title=figure.title, description=figure.description)
+def figure_file(figure: Figure, drawing: Drawing, form: str = "svg") -> bytes:
+    """Return a figure as a file of one form, an SVG with its alternative text."""
+    return figure_bytes(drawing.figure, form, title=figure.title, description=figure.description)
 
 
 def _draw(kind: FigureKind, subject: Any) -> Axes:

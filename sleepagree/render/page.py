@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Final
@@ -59,14 +59,23 @@ def render_page(description: Description) -> str:
     return _document(description, _draw_all(description))
 
 
-def page_files(description: Description) -> dict[str, bytes]:
-    """Return the page and its figures as files: ``report.html`` and ``figures/NAME.svg`` -> bytes."""
+def page_files(description: Description, forms: Sequence[str] = ("svg",)) -> dict[str, bytes]:
+    """Return the page and its figures as files: ``report.html`` and ``figures/NAME.svg`` -> bytes.
+
+    Parameters
+    ----------
+    description : Description
+        What the page says.
+    forms : sequence of str
+        Of each figure: ``"svg"``, ``"pdf"``, ``"png"``.
+    """
     from sleepagree.render.figures import figure_file
 
     drawings = _draw_all(description)
     files_of = {"report.html": _document(description, drawings).encode("utf-8")}
     for figure in _figures(description):
-        files_of[f"figures/{figure.name}.svg"] = figure_file(figure, drawings[figure.name])
+        for form in forms:
+            files_of[f"figures/{figure.name}.{form}"] = figure_file(figure, drawings[figure.name], form)
     return files_of
 
 

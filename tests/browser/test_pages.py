@@ -295,7 +295,7 @@ def test_colours_follow_the_reader(visit: Any, pages: dict[str, Path], dark: boo
     assert visit.run("return getComputedStyle(document.documentElement).backgroundColor") == rgb(
         getattr(style.PAPER, variant)
     )
-    assert visit.run("return getComputedStyle(document.querySelector('#figure-sources svg text')).fill") == rgb(
+    assert visit.run("return getComputedStyle(document.querySelector('#figure-bias-sources svg text')).fill") == rgb(
         getattr(style.INK, variant)
     )
 

@@ -740,3 +740,6 @@ def test_nights_outside_the_limits_are_ringed_and_the_slope_is_drawn() -> None:
     assert outside
     slopes = [np.diff(li.get_ydata()) / np.diff(li.get_xdata()) for li in ax.lines if np.ptp(li.get_xdata()) > 10]
     assert any(np.ravel(slope)[0] == pytest.approx(sloped.slope) for slope in slopes)
+    # in place of the level bias, which the page's table and the mark beside the axes still tell
+    level = [line.get_ydata()[0] for line in ax.lines if list(line.get_xdata()) == [0, 1]]
+    assert sorted(level) == pytest.approx(sorted([0.0, limits.lower, limits.upper]))

@@ -329,9 +329,9 @@ def test_a_nights_folder_holds_report_and_figures(tmp_path: Path) -> None:
     )
     names = sorted(p.relative_to(tmp_path / "night").as_posix() for p in (tmp_path / "night").rglob("*") if p.is_file())
     assert names == [
-        "confusion.csv", "epochs.csv", "figures/confusion-0.svg", "figures/device-classes.svg", "figures/hours.svg",
-        "figures/hypnograms.svg", "figures/runs.svg", "figures/sources.svg", "figures/unreported.svg", "measures.csv",
-        "report.html", "results.json",
+        "confusion.csv", "epochs.csv", "figures/agreement-by-hour.svg", "figures/bias-sources.svg",
+        "figures/confusion-rem-apart.svg", "figures/device-classes.svg", "figures/hypnograms.svg",
+        "figures/runs-of-disagreement.svg", "figures/where-rem-went.svg", "measures.csv", "report.html", "results.json",
     ]  # fmt: skip
     assert [p.name for p in tmp_path.iterdir()] == ["night"]
 
