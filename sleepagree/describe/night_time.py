@@ -125,7 +125,8 @@ def following_section(night: NightAgreement) -> Section | None:
     if found is None:
         return None
     blocks = present(_seen_table(found, night.unreported), _following_table(found, night.unreported))
-    return Section("following-section", "Bouts and changes of stage", blocks, Rank.FURTHER) if blocks else None
+    title = "Bouts and changes of stage"
+    return Section("following-section", title, blocks, Rank.FURTHER, folded=True) if blocks else None
 
 
 def _seen_table(found: Disagreement, unreported: Sequence[str]) -> Table | None:
