@@ -75,6 +75,7 @@ class CautionKind(StrEnum):
     LONG_STEP = "long_step"
     ZERO_DURATIONS = "zero_durations"
     LENGTHS_UNUSED = "lengths_unused"
+    SILENCE_IS_WAKE = "silence_is_wake"
     # of a pair
     REPORTS_FROM_LABELS = "reports_from_labels"
     SAME_FILE = "same_file"
@@ -93,6 +94,7 @@ class CautionKind(StrEnum):
     CLOCK_ZONE = "clock_zone"
     CLOCK_OFFSET = "clock_offset"
     CLOCK_CHANGE = "clock_change"
+    CLOCK_JUMP = "clock_jump"
     NO_MAPPING_DECLARED = "no_mapping_declared"
     # of a study
     NIGHTS_REFUSED = "nights_refused"
@@ -116,6 +118,7 @@ class CautionKind(StrEnum):
     # of a correction
     LEARNT_FROM_FEW = "learnt_from_few"
     MEASURES_NOT_LEARNT = "measures_not_learnt"
+    EPOCHS_NOT_LEARNT = "epochs_not_learnt"
     EXTRAPOLATED = "extrapolated"
     WINDOW_BY_DEVICE = "window_by_device"
     PULLED_TO_USUAL = "pulled_to_usual"
@@ -193,6 +196,11 @@ class NoteKind(StrEnum):
     UTC_BY_COLUMN = "utc_by_column"
     TIMES_MARK = "times_mark"
     DURATION_UNIT = "duration_unit"
+    EPOCHS_NUMBERED = "epochs_numbered"
+    ROWS_COUNTED = "rows_counted"
+    SHEET_READ = "sheet_read"
+    ROWS_OF_PERSON = "rows_of_person"
+    ZONE_FROM_COLUMN = "zone_from_column"
     # MNE
     MNE_CLOCK = "mne_clock"
     MNE_DATE_FROM_LAYOUT = "mne_date_from_layout"
@@ -204,6 +212,7 @@ class NoteKind(StrEnum):
     SILENT_AS_WAKE = "silent_as_wake"
     EPOCHS_SHARED = "epochs_shared"
     PARTS_JOINED = "parts_joined"
+    NIGHTS_IN_FILE = "nights_in_file"
     # an inspection
     OVERLAP_REFUSED = "overlap_refused"
 

@@ -49,6 +49,7 @@ study_reading_options = shared.apply_options(
 @click.option("--out", type=shared.FILE, metavar="DIR", required=True, help="Folder to make.")
 @study_reading_options
 @shared.resampling_options
+@click.option("--by", default="", metavar="COLUMN", help="A further column of NIGHTS to tell the bias by, e.g. sex.")
 @click.option("--resume", is_flag=True, help="Use the finished nights of an interrupted run.")
 @shared.figures_option
 @shared.overwrite_option
@@ -76,7 +77,7 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
     warnings.filterwarnings("ignore", message=r"\d+ tasks ", category=UserWarning)
     try:
         result = write_study(
-            load_nights(nights),
+            load_nights(nights, by=options["by"]),
             request,
             out,
             workers=options["workers"],
@@ -91,7 +92,7 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
             tell_how_to_resume(unfinished_folder(out))
         ctx.exit(interrupts.EXIT_CODE)
     written = f"Written to {out}: start with {out / 'report.html'}" if (out / "report.html").exists() else ""
-    shared.print_description(describe_study(result), full=options["full"], written=written)
+    shared.print_description(describe_study(result, folder=str(out)), full=options["full"], written=written)
     shared.print_cautions(result.cautions, quiet=options["quiet"], full=options["full"])
     if result.refused:
         ctx.exit(3)
@@ -119,6 +120,7 @@ def build_request(options: dict[str, Any], *, command: str) -> StudyRequest:
         options["confidence"],
         margins,
         options["log_ratio"],
+        " ".join(options.get("by", "").split()),
     )
     told = {
         "window": shared.window_word(options["window"], anonymous=anonymous),

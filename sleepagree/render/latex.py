@@ -14,7 +14,7 @@ _SPECIAL: Final = {
     "\\": r"\textbackslash{}", "{": r"\{", "}": r"\}", "$": r"\$", "&": r"\&", "#": r"\#", "_": r"\_", "%": r"\%",
     "^": r"\textasciicircum{}", "~": r"\textasciitilde{}", "<": r"\textless{}", ">": r"\textgreater{}",
     "|": r"\textbar{}", '"': "''", "[": "{[}", "]": "{]}", "*": "{*}", "−": "$-$", "–": "--", "±": r"$\pm$",
-    "…": r"\ldots{}",
+    "…": r"\ldots{}", "\xa0": "~",
 }  # fmt: skip
 _ANY_SPECIAL: Final = re.compile("|".join(map(re.escape, _SPECIAL)))
 

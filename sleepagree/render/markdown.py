@@ -47,4 +47,4 @@ def _pipes(table: Table) -> str:
 
 
 def _escape(text: str) -> str:
-    return _ACTIVE.sub(r"\\\1", with_minus(text))
+    return _ACTIVE.sub(r"\\\1", with_minus(text).replace("\xa0", " "))

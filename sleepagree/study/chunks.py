@@ -35,7 +35,7 @@ LARGE_CHUNK_ROWS: Final = 125
 _LARGE_STUDY_ROWS: Final = 1000
 
 #: What a kept night holds; a higher number than that of an earlier run scores its nights again.
-_KEPT_FORM: Final = 4
+_KEPT_FORM: Final = 5
 
 _CHUNK_NAME: Final = re.compile(r"chunk-\d{6,}\.json")
 
@@ -168,7 +168,7 @@ def _versions() -> dict[str, str]:
     from importlib.metadata import PackageNotFoundError, version  # it costs as much as ten nights
 
     found = {"sleepagree": sleepagree.__version__, "python": platform.python_version()}
-    for name in ("numpy", "pandas", "mne", "pyarrow", "tzdata"):
+    for name in ("numpy", "pandas", "mne", "openpyxl", "pyarrow", "tzdata"):
         try:
             found[name] = version(name)
         except PackageNotFoundError:

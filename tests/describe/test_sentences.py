@@ -10,7 +10,7 @@ import pytest
 from ferry import simulated_nights
 
 from sleepagree.describe.answer import answer_sections, finding_of_night
-from sleepagree.describe.blocks import Items
+from sleepagree.describe.blocks import Items, flat
 from sleepagree.describe.citations import SOURCES, Citations
 from sleepagree.describe.paragraphs import methods_of_night, results_of_night
 from sleepagree.describe.study_paragraphs import (
@@ -54,8 +54,8 @@ def test_finding_without_kappa_tells_where_the_unreported_stage_went() -> None:
 
 
 def said_of_where_it_went(night: NightAgreement) -> str:
-    (section,) = [s for s in answer_sections(night) if s.name == "answer-went"]
-    (items,) = section.blocks
+    (section,) = [s for s in answer_sections(night) if s.name == "redistribution"]
+    items = next(flat(section.blocks))
     assert isinstance(items, Items)
     return str(items.items[0])
 
@@ -187,9 +187,9 @@ def test_methods_of_a_study_name_the_interval_that_its_size_calls_for() -> None:
     assert SOURCES["expanded_percentile"] not in few.sources
     assert "delta method" in few.text
     many = methods_of_study(summarise_study(simulated_nights(12, 1), StudyOptions(resamples=20)))
-    assert SOURCES["expanded_percentile"] in many.sources
-    assert SOURCES["clustered_kappa"] not in many.sources
-    assert "20 resamples" in many.text
+    assert SOURCES["bootstrap_t"] in many.sources
+    assert "bootstrap-t intervals from 20 resamples" in many.text
+    assert "for minutes or with fewer than 10 participants, those of the delta method" in many.text
 
 
 def test_a_night_without_a_stage_is_not_a_device_without_it() -> None:

@@ -31,7 +31,7 @@ REQUEST = StudyRequest(ScoringOptions(clock=False), StudyOptions(resamples=0), r
 
 #: Signs that LaTeX takes for commands (The TeXbook, chapter 7; the options of a line end), as they are escaped.
 _WORDS = "text(?:backslash|asciicircum|asciitilde|less|greater|bar)|ldots"
-ESCAPED = re.compile(rf"\\(?:{_WORDS})\{{\}}|\\[{{}}$&#_%]|\{{[\]\[*]\}}")
+ESCAPED = re.compile(rf"\\(?:{_WORDS})\{{\}}|\\[{{}}$&#_%]|\{{[\]\[*]\}}|(?<=\d)~(?=\\%|[a-z])")
 
 
 @pytest.fixture(scope="module")
