@@ -256,6 +256,8 @@ def _say_study_intervals(study: StudyAgreement, cited: Citations) -> str:
     said = f"{100 * study.options.level:g} % intervals are {_say_kinds(kinds, study, marks)}"
     if any("logit" in p.primary.method for p in found):
         said += f"; those of shares by the delta method are on the logit scale {cited.mark('logit_interval')}"
+    if any("atanh" in p.primary.method for p in found):
+        said += "; those of kappa, PABAK, AC1 and MCC by the delta method are on that of atanh"
     return f"{said}."
 
 
