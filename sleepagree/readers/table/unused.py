@@ -26,7 +26,7 @@ _MOST_MISSED: Final = 0.25
 
 
 def unused_lengths(
-    names: Sequence[str], columns: Mapping[int, ColumnData], used: set[int | None], starts: Times, *, form: str | None
+    names: Sequence[str], columns: Mapping[int, ColumnData], used: set[int], starts: Times, *, form: str | None
 ) -> list[Caution]:
     """Return a caution for each unused column that seems to hold ends or durations of the rows.
 
@@ -36,7 +36,7 @@ def unused_lengths(
         Names of the columns.
     columns : mapping
         Position of a column -> its cells, or its times.
-    used : set of (int or None)
+    used : set of int
         Positions that were read.
     starts : Times
         When each row begins.
@@ -60,6 +60,13 @@ def unused_lengths(
                 continue
         out.append(Caution.of(CautionKind.LENGTHS_UNUSED, column=OwnWord(name), role=role))
     return out
+
+
+def looks_like_times(data: ColumnData) -> bool:
+    """Whether a column seems to hold times that differ from row to row."""
+    if isinstance(data, Times):
+        return bool(data.us.min() < data.us.max())
+    return all(_TIME.search(text) for text in data) and len(set(data)) > 1
 
 
 def _are_ends(data: ColumnData, starts: Times, name: str, form: str | None) -> bool:
