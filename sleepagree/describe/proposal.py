@@ -113,7 +113,7 @@ def _label_line(label: LabelMeaning, stages: dict[str, str]) -> str:
 
 
 def _times(label: LabelMeaning) -> str:
-    return f"{label.rows} times"
+    return "once" if label.rows == 1 else f"{label.rows} times"
 
 
 def _languages(label: LabelMeaning) -> str:

@@ -1,6 +1,6 @@
 """A layout proposed for a file: columns by what they hold, and what only a person can know left blank.
 
-Guesses are made in one order, the same every time (docs/proposing.md): where the table stands, whose rows, when they
+Guesses are made in one order, the same every time (docs/inspect.md): where the table stands, whose rows, when they
 begin, what they say, how long they last. What is proposed is then read, and shown as it would be read.
 """
 
@@ -28,7 +28,7 @@ from sleepagree.readers.csv_table import told_delimiter
 from sleepagree.readers.inspection import FileInspection, inspect_file
 from sleepagree.readers.layout import NO_LAYOUT, Layout, layout_of
 from sleepagree.readers.table.table import Table
-from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Microseconds, naive_datetime
+from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Microseconds, Times, naive_datetime
 from sleepagree.readers.whole_table import whole_table
 
 _DELIMITERS: Final = (",", "\t", ";", "|")
@@ -439,7 +439,7 @@ def _roles(table: Table, settings: list[Setting]) -> _Found:
 
 def _see(table: Table, position: int) -> ColumnSeen:
     data, name = table.columns[position], table.names[position]
-    if isinstance(data, (list, tuple)) or not hasattr(data, "us"):
+    if not isinstance(data, Times):
         return see_column(name, data)
     us = data.us
     days = data.clock is Clock.LOCAL and not (us % DAY_US).any()

@@ -162,7 +162,9 @@ def test_the_words_of_every_language_are_stages_and_twenty_languages_have_them()
 
 
 def test_words_beside_sleep_and_words_of_two_meanings() -> None:
-    meant = propose_meanings(["Leichter Schlaf", "REM-Schlaf", "sommeil profond", "浅い睡眠", "Βαθύς ύπνος", "4", "quiet"])
+    meant = propose_meanings(
+        ["Leichter Schlaf", "REM-Schlaf", "sommeil profond", "浅い睡眠", "Βαθύς ύπνος", "4", "quiet"]
+    )
     assert {label: meaning.word for label, meaning in meant.items()} == {
         "Leichter Schlaf": "light",
         "REM-Schlaf": "rem",
