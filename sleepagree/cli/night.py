@@ -55,6 +55,7 @@ def night(
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
     from sleepagree.cli.asking import mend_layout
+    from sleepagree.describe.answer import next_step
     from sleepagree.describe.night import describe_night
     from sleepagree.files.writing import refuse_folder
     from sleepagree.night.compare import compare
@@ -92,6 +93,8 @@ def night(
             figures=options["figures"].split(","),
             overwrite=overwrite,
         )
-    following = shared.next_command("mappings" if scored.unreported else "clock", anonymous=options["anonymous"])
+    step = next_step(scored)
+    patterns = "sleepagree nights DIR --reference PATTERN --device PATTERN"
+    following = patterns if step == "nights" else shared.next_command(step, anonymous=options["anonymous"])
     shared.show(describe_night(scored, next_command=following), document, options)
     shared.print_cautions(scored.cautions, quiet=options["quiet"], full=shared.is_full(options))

@@ -91,7 +91,7 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
             tell_how_to_resume(unfinished_folder(out))
         ctx.exit(interrupts.EXIT_CODE)
     written = f"Written to {out}: start with {out / 'report.html'}" if (out / "report.html").exists() else ""
-    shared.print_description(describe_study(result), full=options["full"], written=written)
+    shared.print_description(describe_study(result, folder=str(out)), full=options["full"], written=written)
     shared.print_cautions(result.cautions, quiet=options["quiet"], full=options["full"])
     if result.refused:
         ctx.exit(3)

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import math
+import shlex
 import sys
 from collections import Counter
 from collections.abc import Iterator, Sequence
+from pathlib import PurePath
 from typing import Final
 
+from sleepagree.caution import CautionKind
 from sleepagree.describe.blocks import (
     Block,
     Cell,
+    Command,
     Description,
     Items,
     Paragraph,
@@ -20,6 +24,7 @@ from sleepagree.describe.blocks import (
     Table,
     cells,
     columns,
+    count_cell,
     difference_cell,
     number_cell,
     present,
@@ -27,8 +32,9 @@ from sleepagree.describe.blocks import (
 )
 from sleepagree.describe.clock import say_device_clock
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
+from sleepagree.describe.night_time import say_quartiles
 from sleepagree.describe.study_agreement import agreement_section, comparison_section, redistribution_section
-from sleepagree.describe.study_bias import answer_of_bias, bias_section, sources_section
+from sleepagree.describe.study_bias import answer_of_bias, bias_section, is_open, sources_section
 from sleepagree.describe.study_paragraphs import finding_of_device, methods_of_study, results_of_study
 from sleepagree.describe.words import (
     duration,
@@ -37,6 +43,7 @@ from sleepagree.describe.words import (
     percent,
     percent_interval,
     plain,
+    say_class,
     say_level,
     say_stages,
     say_status,
@@ -47,6 +54,8 @@ from sleepagree.study.night_summary import Refusal
 from sleepagree.study.results import DeviceStudy, ScorerSummary, StudyAgreement
 from sleepagree.study.table import NightsTable
 
+_CLOCK_KINDS: Final = (CautionKind.CLOCKS_OFF, CautionKind.CLOCKS_HOURS, CautionKind.CLOCKS_DOUBTFUL)
+
 #: More nights than this are not listed; nights.csv holds them all.
 MOST_LISTED: Final = 500
 
@@ -55,7 +64,9 @@ _FEWEST_TO_GROUP: Final = 3
 _SHOWN_OF_A_GROUP: Final = 3
 
 
-def describe_study(study: StudyAgreement, *, command: str = "", table: NightsTable | None = None) -> Description:
+def describe_study(
+    study: StudyAgreement, *, command: str = "", table: NightsTable | None = None, folder: str = ""
+) -> Description:
     """Return everything that is said about a study.
 
     Parameters
@@ -66,6 +77,8 @@ def describe_study(study: StudyAgreement, *, command: str = "", table: NightsTab
         The command that repeats it; "" leaves it out.
     table : NightsTable, optional
         The table of nights that it was made from.
+    folder : str
+        Where its results are, as a command finds them; "" for beside what is read.
     """
     sections: list[Section | None] = [_refused(study, listed=True), _compared(study)]
     for i, device in enumerate(study.devices):
@@ -79,6 +92,7 @@ def describe_study(study: StudyAgreement, *, command: str = "", table: NightsTab
     sections += [
         _scorers(study),
         _clock(study),
+        _shifts(study),
         _nights(study),
         caution_section(study.cautions),
         methods_section(methods_of_study(study, table=table), results_of_study(study)),
@@ -90,24 +104,41 @@ def describe_study(study: StudyAgreement, *, command: str = "", table: NightsTab
         f"{names} against the reference" if names else "No night was scored",
         tuple(finding_of_device(device, study) for device in study.devices),
         tuple(s for s in sections if s is not None),
-        _answer(study),
+        _answer(study, folder, table),
         is_answer_part=True,
     )
 
 
-def _answer(study: StudyAgreement) -> tuple[Section, ...]:
-    """Return the bias of each device, what so many people allow one to claim, and the clocks, in few lines."""
+def _answer(study: StudyAgreement, folder: str, table: NightsTable | None) -> tuple[Section, ...]:
+    """Return the bias of each device, what so many people allow one to claim, the clocks, and what is next."""
     if not study.devices:
         return ()
     refused = f"Refused: {len(study.refused)} of {counted(study.given, 'night')}"
     sections = (
-        Section("answer-refused", refused, (Paragraph("--full lists them with their reasons."),))
+        Section("answer-refused", refused, (), detail="; their reasons stand further down (--full)")
         if study.refused
         else None,
         *answer_of_bias(study),
         _clock(study, "answer-clock", with_note=False),
+        _next(study, folder, table),
     )
     return tuple(s for s in sections if s is not None)
+
+
+def _next(study: StudyAgreement, folder: str, table: NightsTable | None) -> Section:
+    """Return what to do next: look at doubtful clocks, size the study that would settle a bias, or correct one."""
+    unsure = next((device for device in study.devices if is_open(device)), None)
+    named = ["--device", unsure.device] if unsure is not None and len(study.devices) > 1 else []
+    if any(caution.kind in _CLOCK_KINDS for caution in study.cautions):
+        why = "Whether clocks explain it, on one of the nights that the caution names"
+        words = ["sleepagree", "clock", "REFERENCE", "DEVICE"]
+    elif unsure is not None:
+        why = "How many people would settle what is open"
+        words = ["sleepagree", "plan", "--from", str(PurePath(folder, "results.json")), *named]
+    else:
+        why = "Whether a correction helps on new nights"
+        words = ["sleepagree", "calibrate", table.name if table else "NIGHTS", "--out", "DIR"]
+    return Section("answer-next", "Next", (Paragraph(f"{why}:"), Command(shlex.join(words))))
 
 
 def describe_bias(study: StudyAgreement) -> Description:
@@ -227,8 +258,38 @@ def _clock(study: StudyAgreement, name: str = "clock", *, with_note: bool = True
         "A night's best offset is the one at which kappa would be highest. Offsets up to 30 min, and near whole hours "
         f"up to {MOST_HOURS} h, were looked at; nothing was shifted."
     )
-    note = Paragraph(what, Role.NOTE) if with_note else None
-    return Section(name, "Clock", present(Items(tuple(said)), note)) if said else None
+    note = (Paragraph(what, Role.NOTE),) if with_note else ()
+    return Section(name, "Clock", (Items(tuple(said)), *note)) if said else None
+
+
+def _shifts(study: StudyAgreement) -> Section | None:
+    """Return how late each device says that states begin and end, over people."""
+    rows = [
+        cells(
+            shorten(device.device),
+            f"{say_class(shift.state)} {shift.edge}",
+            count_cell(shift.moments),
+            count_cell(shift.told),
+            count_cell(shift.missed),
+            difference_cell(shift.median_min),
+            say_quartiles(shift.low_quartile_min, shift.high_quartile_min),
+            count_cell(shift.participants),
+        )
+        for device in study.devices
+        for shift in device.shifts
+    ]
+    heads = columns(
+        "device", "in the reference", "times", "told", "missed", "median (min)", "middle half", "people", words=(0, 1)
+    )
+    note = (
+        "Device minus reference: positive is late, negative early. Median and middle half are over people, of the "
+        "median of each one's nights. A clock that is off moves beginnings and ends alike. At the times neither told "
+        "nor missed the device had said the state all the time since the episode before."
+    )
+    if not rows:
+        return None
+    table = Table("shifts", "When the device tells that a state begins and ends", heads, tuple(rows))
+    return Section("shifts-section", "Beginnings and ends", (table, Paragraph(note, Role.NOTE)), Rank.FURTHER)
 
 
 def _nights(study: StudyAgreement) -> Section | None:
@@ -251,7 +312,7 @@ def _nights(study: StudyAgreement) -> Section | None:
         Table("nights-table", caption, heads, tuple(listed), sortable=True),
         Paragraph(of_what, Role.NOTE),
     )
-    return Section("nights", "Nights", blocks, Rank.FURTHER)
+    return Section("nights", "Nights", blocks, Rank.FURTHER, folded=True)
 
 
 def _say_listed(listed: int, of_all: int) -> str:

@@ -19,6 +19,7 @@ from sleepagree.describe.blocks import (
     Section,
     Table,
     beside,
+    can_differ,
     cells,
     columns,
     number_cell,
@@ -132,7 +133,9 @@ def _classes(studied: StudyMapping, study: StudyAgreement, name: str, *, rank: R
         shown = [Cell(DASH) if f is None else _estimate_cell(f.pooled) for f in found]
         rows.append(cells(say_class(class_name), *shown))
     caption = f"Each class against the rest, pooled, with {say_level(study.options.level)}"
-    return Table(f"classes-{name}", caption, columns("class", *_CLASS_WORDS.values()), tuple(rows), rank=rank)
+    folded = caption if rank is Rank.FURTHER else ""
+    heads = columns("class", *_CLASS_WORDS.values())
+    return Table(f"classes-{name}", caption, heads, tuple(rows), folded=folded, rank=rank)
 
 
 def _night_kappas(studied: StudyMapping, device: DeviceStudy, study: StudyAgreement, name: str) -> Figure | None:
@@ -145,8 +148,8 @@ def _night_kappas(studied: StudyMapping, device: DeviceStudy, study: StudyAgreem
     estimate = None if pooled is None else pooled.pooled.primary
     quarter, middle, upper = np.quantile(kappa[known], [0.25, 0.5, 0.75])
     said = (
-        f"Kappa of {int(known.sum())} nights from {kappa[known].min():.2f} to {kappa[known].max():.2f}, median "
-        f"{middle:.2f}, middle half from {quarter:.2f} to {upper:.2f}"
+        f"Kappa of {int(known.sum())} nights from {figure(kappa[known].min(), 2)} to {figure(kappa[known].max(), 2)}, "
+        f"median {figure(middle, 2)}, middle half from {figure(quarter, 2)} to {figure(upper, 2)}"
     )
     if pooled is not None and pooled.pooled.primary.defined:
         said += f"; pooled {say_estimate(pooled.pooled)}"
@@ -232,7 +235,7 @@ def comparison_section(comparison: DeviceComparison, serial: int) -> Section:
     """Return two devices side by side on the epochs that both scored."""
     first, second = shorten(comparison.first), shorten(comparison.second)
     of_epochs = [d for d in comparison.differences if d.statistic != _ABSOLUTE_ERROR]
-    errors = [d for d in comparison.differences if d.statistic == _ABSOLUTE_ERROR]
+    errors = [d for d in comparison.differences if d.statistic == _ABSOLUTE_ERROR and can_differ(d.class_name)]
     over = (
         f"{counted(comparison.nights, 'night')} of {counted(comparison.participants, 'participant')} under "
         f"'{shorten(comparison.mapping)}'; difference = {second} − {first}"
@@ -251,7 +254,9 @@ def comparison_section(comparison: DeviceComparison, serial: int) -> Section:
             f"{counted(comparison.asked, 'epoch')} that the reference gave a class."
         ),
         Paragraph(_say_own(comparison)),
-        Table(f"errors-{serial}", error_caption, heads, error_rows, rank=Rank.FURTHER) if errors else None,
+        Table(f"errors-{serial}", error_caption, heads, error_rows, folded=error_caption, rank=Rank.FURTHER)
+        if errors
+        else None,
         _own_table(comparison, serial),
     )
     return Section(f"comparison-{serial}", f"Comparison: '{second}' against '{first}'", blocks)
@@ -283,7 +288,7 @@ def _own_table(comparison: DeviceComparison, serial: int) -> Table:
         if not (math.isnan(d.own_first) and math.isnan(d.own_second))
     )
     caption = "Each device on all epochs that it scored itself, as many as stand in the heads"
-    return Table(f"own-{serial}", caption, columns("", *heads), rows, rank=Rank.FURTHER)
+    return Table(f"own-{serial}", caption, columns("", *heads), rows, folded=caption, rank=Rank.FURTHER)
 
 
 def _digits(found: PairedDifference) -> int:

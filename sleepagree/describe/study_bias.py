@@ -112,7 +112,7 @@ def answer_of_bias(study: StudyAgreement) -> tuple[Section, ...]:
     ]
     caption = f"{'Ratio device / reference' if study.options.log_ratio else 'Device − reference'}, with "
     heads = columns("measure", *(shorten(device.device) for device in told))
-    table = Table("answer-bias", f"{caption}{say_level(study.options.level)}", heads, tuple(rows))
+    table = Table("answer-limits", f"{caption}{say_level(study.options.level)}", heads, tuple(rows))
     more = len(study.devices) - len(told)
     rest = Paragraph(f"{counted(more, 'device')} more: --full tells of all.") if more else None
     claims = Items(tuple(f"{shorten(device.device)}: {_say_claim(device)}" for device in told))
@@ -126,7 +126,7 @@ def _answer_of_device(device: DeviceStudy, study: StudyAgreement, serial: int) -
         "measure", "reference", "device", "ratio" if ratio else "bias", say_level(study.options.level),
         "limits of agreement",
     )  # fmt: skip
-    blocks = (Table(f"answer-bias-{serial}", "", heads, rows), Paragraph(_say_claim(device)))
+    blocks = (Table(f"answer-limits-{serial}", "", heads, rows), Paragraph(_say_claim(device)))
     return Section(f"answer-bias-{serial}", f"{'Ratio' if ratio else 'Bias'} of '{shorten(device.device)}'", blocks)
 
 
@@ -156,7 +156,13 @@ def _say_claim(device: DeviceStudy) -> str:
         return f"{text}."
     widest = max(open_, key=lambda r: r.printed.bias_high - r.printed.bias_low)
     ends = interval(widest.printed.bias_low, widest.printed.bias_high, _digits(widest))
-    return f"{text}; that of {shorten(widest.name)} may be anything from {ends}. 'sleepagree plan' sizes a study."
+    return f"{text}; that of {shorten(widest.name)} may be anything from {ends}."
+
+
+def is_open(device: DeviceStudy) -> bool:
+    """Whether the interval of some bias of a device holds none at all, so that more people would tell more."""
+    none = 1.0 if any(row.of_ratios for row in device.bias) else 0.0
+    return any(row.printed.bias_low <= none <= row.printed.bias_high for row in _answering(device))
 
 
 # --- tables -----------------------------------------------------------------------------------------------
@@ -180,8 +186,8 @@ def _limits_table(
         say_level(study.options.level),
         "limits of agreement",
     )
-    rank = Rank.FURTHER if further else Rank.FIRST_SCREEN
-    return Table(name, caption, heads, tuple(map(_limits_row, rows)), sortable=True, rank=rank)
+    rank, folded = (Rank.FURTHER, caption) if further else (Rank.FIRST_SCREEN, "")
+    return Table(name, caption, heads, tuple(map(_limits_row, rows)), sortable=True, folded=folded, rank=rank)
 
 
 def _limits_row(row: BiasRow) -> tuple[Cell, ...]:
@@ -216,7 +222,8 @@ def _sizes_table(rows: Sequence[BiasRow], study: StudyAgreement, name: str, *, f
         f"{'Further measures: n' if further else 'N'}ights outside the limits (5 % are expected)"
         f"{large if bounds else ''}"
     )
-    return Table(name, caption, heads, told, sortable=True, rank=Rank.FURTHER if further else Rank.FIRST_SCREEN)
+    rank, folded = (Rank.FURTHER, caption) if further else (Rank.FIRST_SCREEN, "")
+    return Table(name, caption, heads, told, sortable=True, folded=folded, rank=rank)
 
 
 def _share_beyond(row: BiasRow, bound: float) -> str:
@@ -313,7 +320,7 @@ def _equations(rows: Sequence[BiasRow]) -> Paragraph | None:
 
 
 def _further(name: str, caption: str, heads: tuple[Column, ...], rows: Iterable[tuple[Cell, ...]]) -> Table:
-    return Table(name, caption, heads, tuple(rows), sortable=True, rank=Rank.FURTHER)
+    return Table(name, caption, heads, tuple(rows), sortable=True, folded=caption, rank=Rank.FURTHER)
 
 
 def _can_differ(row: BiasRow) -> bool:
@@ -431,7 +438,7 @@ def sources_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
     rows = tuple(row for source in device.bias_sources for row in _source_rows(source))
     table = Table(f"sources-table-{serial}", "Minutes a night, device − reference", heads, rows)
     title = f"Where each bias comes from with '{name}'"
-    return Section(f"sources-of-bias-{serial}", title, (beside(drawing, table),), Rank.FURTHER)
+    return Section(f"sources-of-bias-{serial}", title, (beside(drawing, table),), Rank.FURTHER, folded=True)
 
 
 def _source_rows(source: StudyBiasSource) -> list[tuple[Cell, ...]]:

@@ -152,14 +152,14 @@ def unit_word(unit: str) -> str:
 
 def say_lines(lines: RegressionLimits) -> str:
     """Return limits that are straight lines in the level A as equations."""
-    spread = f"{lines.spread_intercept:.1f} {_plus(lines.spread_slope)} A"
+    spread = f"{figure(lines.spread_intercept, 1)} {_plus(lines.spread_slope)} A"
     reach = lines.multiplier * SD_PER_MEAN_ABSOLUTE
     return f"{say_sloped(lines)}, limits = bias ± {reach:.3f} ({spread})"
 
 
 def say_sloped(line: RegressionLimits) -> str:
     """Return a bias that is a straight line in the level A as an equation."""
-    return f"bias = {line.intercept:.1f} {_plus(line.slope)} A"
+    return f"bias = {figure(line.intercept, 1)} {_plus(line.slope)} A"
 
 
 def _plus(slope: float) -> str:

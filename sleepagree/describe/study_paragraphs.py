@@ -65,7 +65,7 @@ def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:
         found = kappa.pooled.primary
         ends = "no interval" if math.isnan(found.low) else interval(found.low, found.high, 2)
         under = "" if square is first else f" under '{shorten(square.mapping.name)}'"
-        agreed += f", a kappa of {found.value:.2f} ({ends}){under}"
+        agreed += f", a kappa of {figure(found.value, 2)} ({ends}){under}"
     traced = max(device.redistribution, key=lambda r: r.epochs, default=None)
     if traced is not None and traced.epochs:
         to = max(traced.to, key=lambda d: d.epochs)

@@ -69,19 +69,20 @@ def percent(share: float, digits: int = 0) -> str:
 
 
 def interval(low: float, high: float, digits: int = 3) -> str:
-    """Return both ends of an interval, or a dash where it lacks one.
+    """Return both ends of an interval, or a dash where it lacks one or has no width.
 
     It has more digits where an end would lose its sign or both ends would look the same.
 
     Examples
     --------
-    >>> interval(-0.02, 0.4, 2), interval(-0.0049, 0.024, 2), interval(0.0, 0.4, 1)
-    ('-0.02 to 0.40', '-0.005 to 0.024', '0.0 to 0.4')
+    >>> interval(-0.02, 0.4, 2), interval(-0.0049, 0.024, 2), interval(0.0, 0.4, 1), interval(1.0, 1.0)
+    ('-0.02 to 0.40', '-0.005 to 0.024', '0.0 to 0.4', '–')
     """
     if math.isnan(low) or math.isnan(high):
         return DASH
     digits = _digits_of_ends(low, high, digits)
-    return f"{figure(low, digits)} to {figure(high, digits)}"
+    ends = figure(low, digits), figure(high, digits)
+    return DASH if ends[0] == ends[1] else " to ".join(ends)
 
 
 def _digits_of_ends(low: float, high: float, digits: int) -> int:
@@ -141,7 +142,8 @@ def percent_interval(low: float, high: float, digits: int = 0) -> str:
     >>> percent_interval(0.18, 0.724)
     '18 to 72 %'
     """
-    return DASH if math.isnan(low) or math.isnan(high) else f"{interval(100 * low, 100 * high, digits)} %"
+    ends = interval(100 * low, 100 * high, digits)
+    return DASH if ends == DASH else f"{ends} %"
 
 
 def say_level(level: float) -> str:
