@@ -83,7 +83,7 @@ def _in_zone(read: Reader) -> Reader:
 
 
 def _beside_events(path: str) -> tuple[str, ...]:
-    if not path.casefold().endswith(("events.tsv", "events.tsv.gz")):
+    if not path.casefold().endswith(("events.tsv", "events.tsv.gz", ".zip")):
         return ()
     from sleepagree.readers.table.events import find_sidecars
 
@@ -99,7 +99,7 @@ def _beside_mne(path: str) -> tuple[str, ...]:
 #: Suffix -> the other files that its reader may open. A reader that opens one more names it here: what is not named
 #: is neither looked at before kept results are used again, nor kept from being overwritten.
 _COMPANIONS: Final[dict[str, Callable[[str], tuple[str, ...]]]] = {
-    **dict.fromkeys((".tsv", ".gz"), _beside_events),
+    **dict.fromkeys((".tsv", *PACKED), _beside_events),
     **dict.fromkeys(_MNE, _beside_mne),
 }
 
