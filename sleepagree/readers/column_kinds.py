@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import SleepAgreeError
-from sleepagree.readers.layout import TimeForm
 from sleepagree.readers.times.clock import Clock, Column, Times
 from sleepagree.readers.times.forms import declarable_forms, read_declared
 from sleepagree.readers.times.reading import read_times
@@ -190,12 +189,3 @@ def _likely(readings: list[TimeReading]) -> tuple[TimeReading, ...]:
     if len(kept) == 1:
         return (TimeReading(kept[0].form, "", kept[0].times),)
     return tuple(kept)
-
-
-def unix_form(cells: Sequence[str]) -> TimeForm | None:
-    """Return the Unix unit that all numbers of a column have the size of."""
-    numbers = np.array([float(cell.replace(",", ".")) for cell in cells])
-    for form, unit in ((TimeForm.UNIX_S, 1.0), (TimeForm.UNIX_MS, 1000.0)):
-        if ((numbers >= 946_684_800 * unit) & (numbers < 4_102_444_800 * unit)).all():
-            return form
-    return None

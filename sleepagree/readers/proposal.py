@@ -6,8 +6,6 @@ begin, what they say, how long they last. What is proposed is then read, and sho
 
 from __future__ import annotations
 
-import csv
-import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
@@ -28,16 +26,12 @@ from sleepagree.readers.csv_table import told_delimiter
 from sleepagree.readers.inspection import FileInspection, inspect_file
 from sleepagree.readers.layout import NO_LAYOUT, Layout, layout_of
 from sleepagree.readers.table.table import Table
+from sleepagree.readers.table_place import are_characters, encodings_of, find_block, has_header, record_paths
 from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Microseconds, Times, naive_datetime
 from sleepagree.readers.whole_table import whole_table
 
-_DELIMITERS: Final = (",", "\t", ";", "|")
-#: Encodings of texts that are no UTF-8, the commonest first; the one in which most labels are words is proposed.
-_ENCODINGS: Final = ("cp1252", "cp1250", "cp1251", "cp1253", "cp1254", "shift_jis")
 _MOST_ABOVE: Final = 10
-_MOST_PATHS: Final = 20
 _MOST_PEOPLE: Final = 200
-_SHORTEST_RUN: Final = 20
 #: From half an hour to twenty hours: what a night may last when nothing but a sum of numbers tells it.
 _NIGHT_S: Final = (1_800.0, 72_000.0)
 _EPOCH_LENGTHS: Final = (30.0, 20.0, 60.0)
@@ -255,11 +249,11 @@ def _readings(path: str) -> Iterator[_Found]:
         data = read_bytes(held) if kind in ("table", "events", "json") else b""
     match kind:
         case "table" | "events":
-            for encoding in _encodings(data):
+            for encoding in encodings_of(data):
                 yield from _text_readings(path, data, encoding)
             return
         case "json":
-            where: list[dict[str, Any]] = [{}, *({"records": records} for records in _record_paths(data))]
+            where: list[dict[str, Any]] = [{}, *({"records": records} for records in record_paths(data))]
         case "excel":
             where = [{"skip_lines": n} if n else {} for n in range(_MOST_ABOVE)]
         case "parquet":
@@ -278,34 +272,15 @@ def _readings(path: str) -> Iterator[_Found]:
                 return  # further down, rows would be taken for names
 
 
-def _encodings(data: bytes) -> Iterator[str | None]:
-    """Yield the encodings to try: none where the bytes tell it."""
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        yield None
-        return
-    try:
-        data.decode("utf-8-sig")
-        yield None
-        return
-    except UnicodeDecodeError:
-        pass
-    for encoding in _ENCODINGS:
-        try:
-            data.decode(encoding)
-        except UnicodeDecodeError:
-            continue
-        yield encoding
-
-
 def _text_readings(path: str, data: bytes, encoding: str | None) -> Iterator[_Found]:
     settings = [] if encoding is None else [Setting("encoding", encoding, Why.TAKEN_APART)]
     text = data.decode(encoding or ("utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"))
     lines = text.replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n").split("\n")
     told = told_delimiter(text)
-    mark, skip, rows = _block(lines, told.mark if told else None)
+    mark, skip, rows = find_block(lines, told.mark if told else None)
     if not rows:
         return
-    header = _has_header(rows)
+    header = has_header(rows)
     first = int(told is not None)
     if skip > first:
         settings.append(Setting("skip_lines", skip, Why.ABOVE))
@@ -313,7 +288,7 @@ def _text_readings(path: str, data: bytes, encoding: str | None) -> Iterator[_Fo
         settings.append(Setting("delimiter", mark, Why.TAKEN_APART))
     if not header:
         settings.append(Setting("header", False, Why.NO_NAMES))  # noqa: FBT003 - a value of a layout
-    if not header and mark is None and _are_characters([row[0] for row in rows]):
+    if not header and mark is None and are_characters([row[0] for row in rows]):
         yield _characters([row[0].strip() for row in rows], settings)
         return
     values = {setting.key: setting.value for setting in settings}
@@ -323,51 +298,6 @@ def _text_readings(path: str, data: bytes, encoding: str | None) -> Iterator[_Fo
         return
     if table is not None:
         yield _roles(table, settings)
-
-
-def _block(lines: Sequence[str], told: str | None) -> tuple[str | None, int, list[list[str]]]:
-    """Return delimiter, lines above, and rows of the longest part of a text, up to its end, with as many cells each."""
-    best: tuple[int, int, str | None, int, list[list[str]]] = (0, 0, None, 0, [])
-    for mark in (told,) if told else _DELIMITERS:
-        try:
-            rows = [next(csv.reader([line], delimiter=mark), []) for line in lines]
-        except csv.Error:
-            continue
-        filled = [i for i, row in enumerate(rows) if "".join(row).strip()]
-        first = len(filled)
-        while first and len(rows[filled[first - 1]]) == len(rows[filled[-1]]):
-            first -= 1
-        width, count = len(rows[filled[-1]]) if filled else 0, len(filled) - first
-        if width > 1 and count > max(1, len(filled) // 2) and (count, width) > best[:2]:
-            best = (count, width, mark, filled[first], [rows[i] for i in filled[first:]])
-    if best[2] is not None:
-        return best[2:]
-    plain = [i for i, line in enumerate(lines) if line.strip()]
-    return None, int(told is not None), [[lines[i]] for i in plain[int(told is not None) :]]
-
-
-def _has_header(rows: Sequence[Sequence[str]]) -> bool:
-    """Whether the first row names columns: none of its cells is like those below it."""
-    if len(rows) < 3:
-        return len(rows[0]) > 1
-    for i, cell in enumerate(rows[0]):
-        below = see_column("", [row[i] for row in rows[1:]])
-        if cell.strip() in below.cells and cell.strip():
-            return False
-        if below.kind not in (Kind.WORDS, Kind.TEXTS, Kind.NOTHING) and see_column("", [cell, cell]).kind in (
-            below.kind,
-            Kind.CODES,
-            Kind.NUMBERS,
-        ):
-            return False
-    return len(rows[0]) > 1 or not _are_characters([row[0] for row in rows])
-
-
-def _are_characters(lines: Sequence[str]) -> bool:
-    """Whether lines are made of few different characters, each of which may stand for an epoch."""
-    texts = [line.strip() for line in lines]
-    alike = len({len(text) for text in texts[:-1]}) <= 1 and len(texts[-1]) <= len(texts[0])
-    return alike and len(texts[0]) >= _SHORTEST_RUN and len(set("".join(texts))) <= 12 and " " not in "".join(texts)
 
 
 def _characters(lines: Sequence[str], settings: list[Setting]) -> _Found:
@@ -382,25 +312,6 @@ def _counted() -> tuple[Setting, ...]:
     first, *others = _EPOCH_LENGTHS
     length = Setting("epoch_seconds", first, Why.USUAL, tuple(map(Choice, others)))
     return length, Setting("begins", None, Why.UNTOLD)
-
-
-def _record_paths(data: bytes) -> list[str]:
-    """Return the paths of the lists inside a JSON document, in its order."""
-    try:
-        document = json.loads(data)
-    except (ValueError, RecursionError):
-        return []
-    paths: dict[str, None] = {}
-    pending: list[tuple[str, Any]] = [("", document)]
-    while pending and len(paths) < _MOST_PATHS:
-        path, value = pending.pop(0)
-        if isinstance(value, dict):
-            pending += [(f"{path}.{key}".lstrip("."), inner) for key, inner in value.items()]
-        elif isinstance(value, list) and value:
-            if path:
-                paths.setdefault(path)
-            pending += [(path, inner) for inner in value[:1] if isinstance(inner, dict)]
-    return list(paths)
 
 
 # --- what the columns are ---------------------------------------------------------------------------------
