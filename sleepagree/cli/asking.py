@@ -49,11 +49,11 @@ def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str
     from sleepagree.readers.layout import parse_layout
 
     target = Path(f"{path.name.partition('.')[0] or 'file'}.toml")
-    command = shlex.join(["sleepagree", "inspect", str(path), "--write-layout", str(target)])
+    command = printable(shlex.join(["sleepagree", "inspect", str(path), "--write-layout", str(target)]))
     can_ask = not options["no_input"] and sys.stdin.isatty() and sys.stderr.isatty()
     if not can_ask:
         option = "--reference-layout" if side == "reference" else "--layout"
-        told = f"A layout for it, to fill in and give as {option} {target}, is written by\n    {command}"
+        told = f"A layout for it, to fill in and give as {option} {printable(str(target))}, is written by\n    {command}"
         error.remedy = f"{error.remedy}\n  {told}" if error.remedy else told
         if not options["quiet"]:
             description = Description("sleepagree: one file", printable(path.name), (), proposal_sections(proposal))
@@ -70,7 +70,7 @@ def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str
     text = layout_text(proposal, answers, stages)
     target = click.prompt("Write the layout to", default=str(target), value_proc=_free_path, err=True)
     write_text(target, text, overwrite=False)
-    click.echo(f"wrote {target}\n", err=True)
+    click.echo(f"wrote {printable(str(target))}\n", err=True)
     name_inputs(lambda: [target])
     key = "reference_layout" if side == "reference" else "layout"
     options[key] = target
