@@ -53,7 +53,9 @@ def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str
     can_ask = not options["no_input"] and sys.stdin.isatty() and sys.stderr.isatty()
     if not can_ask:
         option = "--reference-layout" if side == "reference" else "--layout"
-        told = f"A layout for it, to fill in and give as {option} {printable(str(target))}, is written by\n    {command}"
+        told = (
+            f"A layout for it, to fill in and give as {option} {printable(str(target))}, is written by\n    {command}"
+        )
         error.remedy = f"{error.remedy}\n  {told}" if error.remedy else told
         if not options["quiet"]:
             description = Description("sleepagree: one file", printable(path.name), (), proposal_sections(proposal))
