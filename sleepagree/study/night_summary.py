@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, Note
+from sleepagree.errors import MappingError
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.ledger import cross_labels
 from sleepagree.hypnogram.spans import Counts, LabelCodes, frozen_array
@@ -434,7 +435,10 @@ def summarise_night(
 
 
 def _bouts_of(paired: PairedNight, mapping: StageMapping | None) -> tuple[tuple[str, float, float], ...]:
-    chosen = mapping or default_mapping(paired.reference_set, paired.device_set)
+    try:
+        chosen = mapping or default_mapping(paired.reference_set, paired.device_set)
+    except MappingError:  # no mapping fits this night alone; one may fit all nights of the device
+        return ()
     reference, device, epochs = joint_classes(paired, chosen)
     found = compare_bouts(reference, device, epochs, chosen.reference_classes)
     return tuple(row for row in found if row[0] == CHANGES or row[0] in chosen.device_classes)
