@@ -257,10 +257,11 @@ SIGNATURES = {
     "find_mapping": "text",
     "read_layout": "path",
     "read_mapping": "path",
-    "read_nights_table": "source folder",
+    "read_nights_table": "source folder by",
     "read_spans": "path layout zone own_words",
     "score_table": "table options execution progress epochs",
-    "summarise_night": "paired participant night device row mapping references device_source scorers",
+    "summarise_night": "paired participant night device row mapping references device_source scorers "
+    "coincidences group",
     "summarise_study": "outcomes options",
 }
 
