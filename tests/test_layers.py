@@ -22,27 +22,30 @@ ROOMS = {
     "shown": "",
     "files": "formulas kinds object_store toml writing reading",
     "mapping": "words sets mapping files",
-    "hypnogram": "spans epochs zones window ledger align clock_changes joining",
+    "hypnogram": "spans epochs zones window ledger align clock_changes joining silence",
     "readers": "layout columns csv_table times.clock times.numbers times.forms times.reading times.nights "
     "times.zones rows row_lengths table.table table.unused table.labels table.times table.lengths "
     "table.code_runs table.reader table.parquet table.events edf.header edf.annotation_lists edf.stages "
     "edf.recording edf.writer json.fields json.intervals json.fhir json.mobile_health json.records "
     "json.file mne_files memory inspection starter_layout study_results",
-    "inference": "estimate table_sums proportions one_night normal_theory people within_people group_means resampling "
-    "limits equivalence regression_limits reliability planning correction error_sizes",
-    "scoring": "ceiling several_scorers coefficients class_sequences bouts runs disagreement measures redistribution "
-    "bias_sources class_figures offsets table_agreement clock_blocks clock clock_check",
+    "inference": "estimate table_sums proportions one_night normal_theory people within_people group_means "
+    "resampling limits equivalence regression_limits reliability planning correction error_sizes class_probabilities",
+    "scoring": "ceiling several_scorers coefficients class_sequences bouts runs following disagreement measures "
+    "redistribution bias_sources class_figures offsets table_agreement clock_blocks clock_jump clock clock_check "
+    "epoch_features",
     "night": "measures cautions intervals compare mappings answer",
     "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs scorers anonymous plan run "
     "duplicates chunks execution unfinished clocks results cautions groups from_table comparison flows "
-    "whole_nights given_nights summarise correction correction_file",
+    "whole_nights given_nights summarise epoch_correction correction correction_learning correction_file "
+    "correct_nights",
     "describe": "words cautions notes citations bias blocks paragraphs closing night_time mappings clock file folder "
     "plan study_paragraphs correction answer night study_agreement study_bias_figures study_bias study_further "
     "study",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning "
-    "redistribution tables_of_counts bias_over_nights device_classes",
+    "redistribution tables_of_counts bias_over_nights device_classes corrections",
     "render": "columns export figures night_json inspection_json notebook terminal page study_further_json "
-    "study_json night_folder frames study_folder correction_json correction_folder results",
+    "study_json night_folder "
+    "correction_json frames study_folder correction_folder results",
     "demo": "simulate write",
     "cli": "interrupts options clock demo inspect mappings night nights plan group study bias calibrate correct",
 }

@@ -9,7 +9,7 @@ from typing import Final
 
 from sleepagree.errors import FileFormatError, InputError
 from sleepagree.hypnogram.spans import ScoredSpans
-from sleepagree.readers.layout import Layout
+from sleepagree.readers.layout import Layout, Silence
 
 _TABLES: Final = (".csv", ".tsv", ".txt")
 _MNE: Final = (".fif", ".vhdr", ".vmrk", ".set", ".amrk", ".fif.gz")
@@ -200,4 +200,9 @@ def _read_one(text: str, layout: Layout | None, zone: str | None, own_words: fro
         problem, expected = "no reader takes this kind of file", "one of " + ", ".join(READERS)
         remedy = "Rename the file if its suffix is wrong, or export it as EDF+, CSV or JSON."
         raise FileFormatError(problem, name, found=suffix or "no suffix", expected=expected, remedy=remedy)
-    return reader(text, layout, zone, own_words)
+    spans = reader(text, layout, zone, own_words)
+    if layout is None or layout.silence is Silence.MISSING:
+        return spans
+    from sleepagree.hypnogram.silence import silence_as_wake
+
+    return silence_as_wake(spans)

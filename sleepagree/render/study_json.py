@@ -221,6 +221,13 @@ def device_document(device: DeviceStudy) -> Document:
         "silence_counted": silence_document(device.silence),
         "whole_window": totals_document(device.totals),
         "bouts": totals_document(device.bouts),
+        "shifts": [
+            {
+                **attributes(s, "state", "edge", "participants", "nights", "moments", "told", "missed"),
+                **numbers(s, "median_min", "low_quartile_min", "high_quartile_min"),
+            }
+            for s in device.shifts
+        ],
     }
 
 

@@ -330,6 +330,34 @@ class StudyBiasSource:
     intervals: tuple[tuple[str, float, float], ...]
 
 
+@dataclass(frozen=True)
+class StudyShift:
+    """How late a device says that one state begins, or ends, over the people of a study.
+
+    Parameters
+    ----------
+    state, edge : str
+        "sleep", "wake", "rem" or "deep"; "begins" or "ends".
+    participants, nights : int
+        Those with a moment that the device told.
+    moments, told, missed : int
+        Over all nights; the rest had no moment of the device to go with.
+    low_quartile_min, median_min, high_quartile_min : float
+        Over participants, of the median over their nights of the night's median (device minus reference).
+    """
+
+    state: str
+    edge: str
+    participants: int
+    nights: int
+    moments: int
+    told: int
+    missed: int
+    low_quartile_min: float
+    median_min: float
+    high_quartile_min: float
+
+
 @dataclass(frozen=True, eq=False, repr=False)
 class DeviceStudy(Brief):
     """All that is said about one device.
@@ -362,6 +390,8 @@ class DeviceStudy(Brief):
         Totals of the whole window, of each side's own epochs.
     bouts : tuple of WholeTotal
         Changes of class an hour and mean bouts of each class, on the epochs that both sides scored.
+    shifts : tuple of StudyShift
+        How late it says that states begin and end, over people.
     """
 
     device: str
@@ -377,6 +407,7 @@ class DeviceStudy(Brief):
     several: tuple[SeveralScorers, ...] = ()
     totals: tuple[WholeTotal, ...] = ()
     bouts: tuple[WholeTotal, ...] = ()
+    shifts: tuple[StudyShift, ...] = ()
 
 
 @dataclass(frozen=True)

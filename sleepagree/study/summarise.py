@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import product
 from typing import Any, Final
 
 import numpy as np
@@ -32,6 +33,7 @@ from sleepagree.scoring import coefficients
 from sleepagree.scoring.ceiling import design_ceiling
 from sleepagree.scoring.class_figures import CLASS_STATISTICS
 from sleepagree.scoring.coefficients import TABLE_STATISTICS, Statistic
+from sleepagree.scoring.following import STATES
 from sleepagree.scoring.measures import SleepMeasures
 from sleepagree.study.cautions import FEW_PARTICIPANTS, study_cautions
 from sleepagree.study.clocks import NightClock, read_device_clock
@@ -46,7 +48,7 @@ from sleepagree.study.groups import (
     merge_stage_sets,
     resample_units,
 )
-from sleepagree.study.night_summary import NightSummary, Refusal
+from sleepagree.study.night_summary import NightSummary, Refusal, read_shifts
 from sleepagree.study.results import (
     BiasRow,
     DeviceComparison,
@@ -60,6 +62,7 @@ from sleepagree.study.results import (
     StudyMapping,
     StudyOptions,
     StudyRedistribution,
+    StudyShift,
     Values,
     find_measure,
 )
@@ -186,7 +189,25 @@ def _study_device(name: str, nights: tuple[NightSummary, ...], options: StudyOpt
         scorers_at_once(name, nights, options),
         own_totals(grouped, first.mapping, device, options),
         mean_bouts(grouped, options),
+        _shifts_over_people(nights),
     )
+
+
+def _shifts_over_people(nights: Sequence[NightSummary]) -> tuple[StudyShift, ...]:
+    """Return how late the device says that states begin and end."""
+    figures = read_shifts(nights).astype(np.float64)
+    people = np.array([night.participant for night in nights])
+    found = []
+    for (i, state), (j, edge) in product(enumerate(STATES), enumerate(("begins", "ends"))):
+        moments, told, missed, medians = figures[:, i, j].T
+        has = ~np.isnan(medians)
+        if not np.nansum(moments):
+            continue
+        own = [float(np.median(medians[has & (people == person)])) for person in dict.fromkeys(people[has].tolist())]
+        quartiles = map(float, np.quantile(own, (0.25, 0.5, 0.75))) if own else (NAN, NAN, NAN)
+        counts = (int(np.nansum(count)) for count in (moments, told, missed))
+        found.append(StudyShift(state, edge, len(own), int(np.count_nonzero(has)), *counts, *quartiles))
+    return tuple(found)
 
 
 def _study_mapping(name: str, mapping: StageMapping, grouped: NightGroups, options: StudyOptions) -> StudyMapping:
