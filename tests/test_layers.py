@@ -33,7 +33,7 @@ ROOMS = {
     "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
     "class_figures offsets table_agreement clock_blocks clock clock_check",
     "night": "measures cautions intervals compare mappings answer",
-    "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs scorers anonymous plan run "
+    "study": "demo.simulate demo.write night_summary table file_patterns from_folder joint_epochs paired_epochs scorers anonymous plan run "
     "duplicates chunks execution unfinished clocks results cautions groups from_table comparison flows "
     "given_nights summarise correction correction_file",
     "describe": "words cautions notes citations bias blocks paragraphs closing night_time mappings clock file folder "
@@ -42,7 +42,6 @@ ROOMS = {
     "redistribution tables_of_counts bias_over_nights device_classes",
     "render": "columns export figures night_json inspection_json notebook terminal page study_json night_folder "
     "frames study_folder correction_json correction_folder results",
-    "demo": "simulate write",
     "cli": "interrupts options clock demo inspect mappings night nights plan group study bias calibrate correct",
 }
 ORDER = list(ROOMS)

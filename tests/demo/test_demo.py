@@ -20,7 +20,7 @@ import pytest
 from click.testing import CliRunner
 
 from sleepagree.cli.group import main
-from sleepagree.demo.write import PARTICIPANTS, TYPICAL_NIGHT, write_demo
+from sleepagree.study.demo.write import PARTICIPANTS, TYPICAL_NIGHT, write_demo
 from sleepagree.errors import OutputError
 from tests.commands import bytes_below
 

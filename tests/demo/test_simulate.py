@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from sleepagree.demo import simulate
-from sleepagree.demo.simulate import (
+from sleepagree.study.demo import simulate
+from sleepagree.study.demo.simulate import (
     BAND_A,
     PAD_B,
     SECOND_SCORER,

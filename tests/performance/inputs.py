@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.demo.simulate import AASM_STAGES, PAD_B, SimulatedStudy, generator, simulate_study
+from sleepagree.study.demo.simulate import AASM_STAGES, PAD_B, SimulatedStudy, generator, simulate_study
 from sleepagree.readers.edf.writer import write_edf_annotations
 
 START = datetime(2026, 3, 1, 22, 30)

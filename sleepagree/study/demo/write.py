@@ -1,6 +1,6 @@
 """Writes the demo: an invented study in which the crew of an invented night ferry try two invented devices.
 
-Everything in it comes from :mod:`sleepagree.demo.simulate`; no person, ship or device exists. The same seed gives
+Everything in it comes from :mod:`sleepagree.study.demo.simulate`; no person, ship or device exists. The same seed gives
 the same bytes. ``truth.json`` tells what the simulator put in, so that results can be checked against it.
 """
 
@@ -18,7 +18,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from sleepagree.demo.simulate import (
+from sleepagree.study.demo.simulate import (
     BAND_A,
     PAD_B,
     SECOND_SCORER,
@@ -212,7 +212,7 @@ def _demo_files(sleeps: Sequence[_Sleep], seed: int) -> dict[str, bytes]:
             files[f"reference/{sleep.name}-second.edf"] = _reference(sleep, sleep.second)
         files[f"band-a/{sleep.name}.csv"] = _text(_band_lines(sleep))
         files[f"pad-b/{sleep.name}.csv"] = _text(_pad_lines(sleep))
-    texts = resources.files("sleepagree.demo") / "texts"
+    texts = resources.files("sleepagree.study.demo") / "texts"
     files |= {name: texts.joinpath(name).read_text("utf-8").encode() for name in ("band-a.toml", "pad-b.toml")}
     return files | {
         "nights.csv": _text(_nights_lines(sleeps)),
