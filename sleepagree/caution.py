@@ -193,6 +193,11 @@ class NoteKind(StrEnum):
     UTC_BY_COLUMN = "utc_by_column"
     TIMES_MARK = "times_mark"
     DURATION_UNIT = "duration_unit"
+    EPOCHS_NUMBERED = "epochs_numbered"
+    ROWS_COUNTED = "rows_counted"
+    SHEET_READ = "sheet_read"
+    ROWS_OF_PERSON = "rows_of_person"
+    ZONE_FROM_COLUMN = "zone_from_column"
     # MNE
     MNE_CLOCK = "mne_clock"
     MNE_DATE_FROM_LAYOUT = "mne_date_from_layout"

@@ -20,12 +20,13 @@ ROOMS = {
     "errors": "",
     "caution": "",
     "shown": "",
-    "files": "formulas kinds object_store toml writing reading",
+    "files": "formulas kinds object_store toml writing reading packed",
     "mapping": "words sets mapping files",
     "hypnogram": "spans epochs zones window ledger align clock_changes joining",
     "readers": "layout columns csv_table times.clock times.numbers times.forms times.reading times.nights "
-    "times.zones rows row_lengths table.table table.unused table.labels table.times table.lengths "
-    "table.code_runs table.reader table.parquet table.events edf.header edf.annotation_lists edf.stages "
+    "times.zones rows row_lengths table.table table.unused table.labels table.people table.counting table.zone_column "
+    "table.times table.lengths "
+    "table.code_runs table.reader table.parquet table.excel table.events edf.header edf.annotation_lists edf.stages "
     "edf.recording edf.writer json.fields json.intervals json.fhir json.mobile_health json.records "
     "json.file mne_files memory inspection starter_layout study_results",
     "inference": "estimate table_sums proportions one_night normal_theory people resampling limits equivalence "

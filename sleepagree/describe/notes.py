@@ -227,6 +227,15 @@ SENTENCES: Final[dict[NoteKind, Callable[[Note], str]]] = {
     NoteKind.UTC_BY_COLUMN: lambda n: f"times taken as UTC, as column '{n['column']}' says",
     NoteKind.TIMES_MARK: lambda n: f"times name the {n['mark']} of their rows",
     NoteKind.DURATION_UNIT: lambda n: f"durations taken as {n['unit']}: so each row ends where the next begins",
+    NoteKind.EPOCHS_NUMBERED: lambda n: (
+        f"times counted from the numbers in column '{n['column']}': epoch {n['first']} is the first one"
+    ),
+    NoteKind.ROWS_COUNTED: lambda _: "the file tells no times: each row begins where the one before it ends",
+    NoteKind.SHEET_READ: lambda n: f"read from the sheet '{shorten(n['sheet'])}', the only one that holds something",
+    NoteKind.ROWS_OF_PERSON: lambda n: (
+        f"{n['rows']} of {n['of']} rows read: those of the person that the layout names in column '{n['column']}'"
+    ),
+    NoteKind.ZONE_FROM_COLUMN: lambda n: f"times taken as those of {n['zone']}, as column '{n['column']}' says",
     NoteKind.MNE_CLOCK: lambda _: "MNE labels clock times UTC whatever their zone: read as a clock without a zone",
     NoteKind.MNE_DATE_FROM_LAYOUT: lambda _: "date taken from the layout",
     NoteKind.MNE_SEGMENT: lambda _: "start read from the first 'New Segment' marker: a clock without a zone",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from statistics import NormalDist
-from typing import Final
+from typing import Final, TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -16,7 +16,9 @@ from sleepagree.figures.participants import MOST_POINTS as MOST_NIGHTS
 from sleepagree.figures.participants import scatter_nights
 from sleepagree.figures.style import ACCENT, INK, MUTED, PAPER, SMALL_LETTER_POINTS, one_column, styled
 from sleepagree.inference.limits import LimitsOfAgreement, Scale
-from sleepagree.inference.regression_limits import RegressionLimits
+
+if TYPE_CHECKING:
+    from sleepagree.inference.regression_limits import RegressionLimits
 
 _DASHES: Final = (0, (5, 2.5))
 

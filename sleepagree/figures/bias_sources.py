@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -21,7 +21,9 @@ from sleepagree.figures.drawing import (
     write,
 )
 from sleepagree.figures.style import INK, MUTED, PAPER, SMALL_LETTER_POINTS, Shade, one_column, shades_of, styled
-from sleepagree.scoring.bias_sources import BiasSource
+
+if TYPE_CHECKING:
+    from sleepagree.scoring.bias_sources import BiasSource
 
 _ROW_MM: Final = 4.1
 _BAR: Final = 0.62

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, TYPE_CHECKING
 
 from matplotlib.axes import Axes
 
 from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import axes_for, draw_boxes, grid_lines, key_below, name_axis, name_ticks, write
 from sleepagree.figures.style import SMALL_LETTER_POINTS, one_column, shades_of, styled
-from sleepagree.night.answer import NightAnswer
+
+if TYPE_CHECKING:
+    from sleepagree.night.answer import NightAnswer
 
 _ROW_MM: Final = 8.0
 _BAR: Final = 0.62

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
+from typing import Final, TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -22,14 +22,16 @@ from sleepagree.figures.drawing import (
     write,
 )
 from sleepagree.figures.style import GRID, INK, MUTED, SILENT, shades_of, styled, two_columns
-from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import GAP
 from sleepagree.hypnogram.zones import add_seconds
-from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet, reference_reportable
 from sleepagree.mapping.words import UNSCORED
-from sleepagree.night.compare import NightAgreement
 from sleepagree.scoring.class_sequences import both_codes, class_sequence
+
+if TYPE_CHECKING:
+    from sleepagree.mapping.mapping import StageMapping
+    from sleepagree.night.compare import NightAgreement
+    from sleepagree.hypnogram.align import PairedNight
 
 _HEIGHT_OF_ROW_MM: Final = 4.0
 _BAR: Final = 0.64

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Final
+from typing import Final, TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -20,7 +20,9 @@ from sleepagree.figures.drawing import (
     write,
 )
 from sleepagree.figures.style import ACCENT, BAND, INK, MUTED, PANEL, PAPER, SMALL_LETTER_POINTS, one_column, styled
-from sleepagree.inference.estimate import Estimate
+
+if TYPE_CHECKING:
+    from sleepagree.inference.estimate import Estimate
 
 #: Up to so many nights each have a line with their name; more of them are sorted by kappa.
 MOST_WITH_NAMES: Final = 48

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TYPE_CHECKING
 
 from matplotlib.axes import Axes
 
@@ -20,7 +20,9 @@ from sleepagree.figures.drawing import (
 )
 from sleepagree.figures.style import INK, PAPER, SMALL_LETTER_POINTS, one_column, shades_of, styled
 from sleepagree.scoring.redistribution import Redistribution
-from sleepagree.study.summarise import StudyRedistribution
+
+if TYPE_CHECKING:
+    from sleepagree.study.summarise import StudyRedistribution
 
 _ROW_MM: Final = 5.2
 _BAR: Final = 0.5

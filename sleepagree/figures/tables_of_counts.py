@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
 
-from sleepagree.describe.night import CountsUnderMapping
 from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import (
     axes_for,
@@ -26,8 +25,11 @@ from sleepagree.figures.style import (
     styled,
     two_columns,
 )
-from sleepagree.hypnogram.spans import Counts
 from sleepagree.night.compare import NightAgreement
+
+if TYPE_CHECKING:
+    from sleepagree.describe.night import CountsUnderMapping
+    from sleepagree.hypnogram.spans import Counts
 
 _STRONGEST_TINT: Final = 0.5  # letters in ink keep a contrast of 4.5 to 1 on it, on light and on dark paper
 _CELL_MM: Final = 10.5

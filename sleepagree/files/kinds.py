@@ -42,24 +42,24 @@ class Kind:
 
 
 _OTHER_PLACE: Final = "Give the file that was meant; a recording is read where its name ends in "
-_EDF: Final = Kind("an EDF recording, or the beginning of one", _OTHER_PLACE + ".edf.")
-_BDF: Final = Kind("a BDF recording, or the beginning of one", _OTHER_PLACE + ".bdf.")
-_SPREADSHEET: Final = Kind(
+EDF: Final = Kind("an EDF recording, or the beginning of one", _OTHER_PLACE + ".edf.")
+BDF: Final = Kind("a BDF recording, or the beginning of one", _OTHER_PLACE + ".bdf.")
+SPREADSHEET: Final = Kind(
     "a spreadsheet (.xlsx, .ods or .xls)", "Open it in a spreadsheet program and save the sheet as CSV in UTF-8."
 )
-_ZIP: Final = Kind("a zip archive", "Unpack it and give the file inside.")
+ZIP: Final = Kind("a zip archive", "Unpack it and give the file inside.")
 _COMPRESSED: Final = "Decompress it and give the file inside."
-_GZIP: Final = Kind("a file compressed with gzip", _COMPRESSED)
+GZIP: Final = Kind("a file compressed with gzip", _COMPRESSED)
 PARQUET: Final = Kind("a Parquet file", "Give it a name that ends in .parquet where a night or paired epochs are read.")
 _BINARY: Final = Kind("a binary file", "Give the file that was meant, or export it as text.")
 _EXPORT: Final = "Give the file that was meant, or export it as text."
 
 #: What a file begins with -> its kind.
 _MARKS: Final[tuple[tuple[bytes, Kind], ...]] = (
-    (b"\xffBIOSEMI", _BDF),
-    (b"\x1f\x8b", _GZIP),
+    (b"\xffBIOSEMI", BDF),
+    (b"\x1f\x8b", GZIP),
     (b"PAR1", PARQUET),
-    (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", _SPREADSHEET),
+    (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", SPREADSHEET),
     (b"BZh", Kind("a file compressed with bzip2", _COMPRESSED)),
     (b"\xfd7zXZ\x00", Kind("a file compressed with xz", _COMPRESSED)),
     (b"\x28\xb5\x2f\xfd", Kind("a file compressed with zstd", _COMPRESSED)),
@@ -113,14 +113,14 @@ def kind_of_bytes(head: bytes) -> Kind | None:
         return None if _few_controls(head) else _BINARY  # nearly every table
     text = _in_single_bytes(head)
     if len(text) >= _VERSION_BYTES and text[:_VERSION_BYTES].rstrip(b" \x00") == b"0":
-        return _EDF
+        return EDF
     for mark, kind in _MARKS:
         if text.startswith(mark):
             return kind
     if text.startswith(_ZIP_MARKS):
-        return _SPREADSHEET if any(part in head for part in _SHEET_PARTS) else _ZIP
+        return SPREADSHEET if any(part in head for part in _SHEET_PARTS) else ZIP
     if _EDF_START.match(text, 168) is not None:
-        return _BDF if text[:1] == b"\xff" else _EDF
+        return BDF if text[:1] == b"\xff" else EDF
     return None if _few_controls(text) else _BINARY
 
 
@@ -150,7 +150,7 @@ def _narrowed(head: bytes, encoding: str) -> bytes:
     return head.decode(encoding, "ignore").encode("latin-1", "replace").lstrip(b"\r\n\t\x0b\x0c ")
 
 
-def refuse_foreign(head: bytes, path: str, *, expected: str, own: Kind | None = None) -> None:
+def refuse_foreign(head: bytes, path: str, *, expected: str, own: Kind | tuple[Kind, ...] | None = None) -> None:
     """Refuse a file that is no text, before any of it could be shown.
 
     Parameters
@@ -161,8 +161,8 @@ def refuse_foreign(head: bytes, path: str, *, expected: str, own: Kind | None = 
         File, for messages.
     expected : str
         What should stand there, with its article.
-    own : Kind, optional
-        The kind that is expected instead of a text.
+    own : Kind or tuple of Kind, optional
+        What is expected instead of a text.
 
     Raises
     ------
@@ -170,14 +170,14 @@ def refuse_foreign(head: bytes, path: str, *, expected: str, own: Kind | None = 
         That calls the file what it is.
     """
     kind = kind_of_bytes(head)
-    if kind is not None and kind is not own:
+    if kind is not None and kind not in (own if isinstance(own, tuple) else (own,)):
         raise _foreign(kind, path, expected)
 
 
 def refuse_recording(head: bytes, path: str, *, expected: str) -> None:
     """Refuse an EDF or BDF file where another binary one is expected; parameters as :func:`refuse_foreign`."""
     kind = kind_of_bytes(head)
-    if kind is _EDF or kind is _BDF:
+    if kind is EDF or kind is BDF:
         raise _foreign(kind, path, expected)
 
 

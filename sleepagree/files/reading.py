@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
+from contextvars import ContextVar
 from pathlib import Path
-from types import TracebackType
+from types import MappingProxyType, TracebackType
 from typing import Final, Self
 
 from sleepagree.errors import InputError
-from sleepagree.files.kinds import HEAD_BYTES, PARQUET, Kind, refuse_foreign
+from sleepagree.files.kinds import HEAD_BYTES, PARQUET, SPREADSHEET, ZIP, Kind, refuse_foreign
 from sleepagree.files.writing import name_inputs
 
 #: What a reader that says nothing else expects.
@@ -25,6 +26,19 @@ LARGEST_TABLE_BYTES: Final = 512 * 1024 * 1024
 _FLAGS: Final = os.O_RDONLY | getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0)
 _CAN_READ_AT: Final = hasattr(os, "pread")
 
+#: Contents that stand for files, by the path that names each: what was unpacked, or came in at standard input.
+_HELD: Final[ContextVar[Mapping[str, bytes]]] = ContextVar("held", default=MappingProxyType({}))
+
+
+@contextmanager
+def holding(path: str, data: bytes) -> Iterator[None]:
+    """Take bytes for the content of a file, inside the block, wherever that path is opened for reading."""
+    token = _HELD.set({**_HELD.get(), path: data})
+    try:
+        yield
+    finally:
+        _HELD.reset(token)
+
 
 class InputFile:
     """An input file that is open for reading; close it, or use it in a ``with`` statement.
@@ -35,17 +49,19 @@ class InputFile:
         Path as the user gave it, for messages.
     descriptor : int
         Of the open file.
-    status : os.stat_result
+    status : os.stat_result or None
         Of the open file, taken when it was opened.
+    data : bytes, optional
+        Its content, where that is known already.
     """
 
     __slots__ = ("_data", "_descriptor", "_status", "path")
 
-    def __init__(self, path: str, descriptor: int, status: os.stat_result) -> None:
+    def __init__(self, path: str, descriptor: int, status: os.stat_result | None, data: bytes | None = None) -> None:
         self.path = path
         self._descriptor = descriptor
         self._status = status
-        self._data: bytes | None = None
+        self._data = data
 
     def __enter__(self) -> Self:
         return self
@@ -58,7 +74,7 @@ class InputFile:
     @property
     def size(self) -> int:
         """Bytes of the file when it was opened."""
-        return self._status.st_size
+        return len(self._data or b"") if self._status is None else self._status.st_size
 
     def close(self) -> None:
         """Close the file; a second call does nothing."""
@@ -143,7 +159,7 @@ class InputFile:
         InputError
             When its size or its time of change differs.
         """
-        if self._data is not None:
+        if self._data is not None or self._status is None:
             return  # it was looked at when it was closed
         now = os.fstat(self._descriptor)
         if now.st_size != self._status.st_size or now.st_mtime_ns != self._status.st_mtime_ns:
@@ -174,6 +190,8 @@ def open_input(path: str | os.PathLike[str]) -> InputFile:
         When there is no such file, it is a folder or no regular file, it may not be read, or it is empty.
     """
     name = os.fspath(path)
+    if (held := _HELD.get().get(name)) is not None:
+        return InputFile(name, -1, None, held)
     try:
         descriptor = os.open(name, _FLAGS)
     except (OSError, ValueError) as error:
@@ -245,7 +263,14 @@ def read_parquet_bytes(path: str | os.PathLike[str]) -> bytes:
     return _read_whole(path, "a complete Parquet file", PARQUET, LARGEST_TABLE_BYTES)
 
 
-def _read_whole(path: str | os.PathLike[str], expected: str, own: Kind | None, largest: int) -> bytes:
+def read_zipped_bytes(path: str | os.PathLike[str], *, expected: str, largest: int) -> bytes:
+    """Return all bytes of a file that should be a zip archive of any kind; errors as :func:`read_bytes`."""
+    return _read_whole(path, expected, (ZIP, SPREADSHEET), largest)
+
+
+def _read_whole(
+    path: str | os.PathLike[str], expected: str, own: Kind | tuple[Kind, ...] | None, largest: int
+) -> bytes:
     with open_input(path) as file:
         if file.size > largest:
             refuse_foreign(file.read_at(0, min(HEAD_BYTES, file.size)), file.path, expected=expected, own=own)

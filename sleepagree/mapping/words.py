@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from functools import lru_cache
-from importlib import resources
+from pathlib import Path
 from typing import Any, Final
 
 from sleepagree.errors import FileFormatError, UnknownStageError, shorten
@@ -53,7 +53,7 @@ GENERIC_STAGES: Final = frozenset({"sleep", "nrem", "wake-or-sleep"})
 
 def read_data(name: str) -> dict[str, Any]:
     """Return the values of a TOML file of this room."""
-    return parse_toml(resources.files("sleepagree.mapping").joinpath(name).read_text("utf-8"))
+    return parse_toml(Path(__file__).with_name(name).read_text("utf-8"))
 
 
 def _stage_by_text(kind: str) -> dict[str, str]:

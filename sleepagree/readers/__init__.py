@@ -3,58 +3,79 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
 from sleepagree.errors import FileFormatError, InputError
+from sleepagree.files.packed import PACKED, STANDARD_INPUT, STANDARD_INPUT_NAME, read_standard_input, unpack
+from sleepagree.files.reading import holding
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers.layout import Layout
 
 _TABLES: Final = (".csv", ".tsv", ".txt")
 _MNE: Final = (".fif", ".vhdr", ".vmrk", ".set", ".amrk", ".fif.gz")
+#: Suffixes of files that can be read.
+SUFFIXES: Final = (
+    *(".edf", ".bdf", *_TABLES, ".parquet", ".xlsx"),
+    *(".json", ".ndjson", ".jsonl", *_MNE, *PACKED),
+)
+
+#: A function of a path, a layout, a zone and the labels that a mapping explains.
+Reader = Callable[..., ScoredSpans]
 
 
-def _read_edf(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> ScoredSpans:
-    from sleepagree.hypnogram.zones import with_zone
-    from sleepagree.readers.edf.recording import read_edf
-
-    spans = read_edf(path, layout=layout, own_words=own)
-    return with_zone(spans, zone or (layout.zone if layout else None))
+def _is_events(name: str) -> bool:
+    return name.casefold().endswith(("events.tsv", "events.tsv.gz"))
 
 
-def _read_table(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> ScoredSpans:
-    if path.casefold().endswith("events.tsv"):
+def _reader_of(suffix: str, name: str) -> Reader | None:
+    """Return the reader of a suffix: an explicit list, of which only what is needed is loaded."""
+    if suffix in (".edf", ".bdf"):
+        from sleepagree.readers.edf.recording import read_edf
+
+        return _in_zone(read_edf)
+    if suffix in _MNE:
+        from sleepagree.readers.mne_files import read_mne_file
+
+        return _in_zone(read_mne_file)
+    if _is_events(name):
         from sleepagree.readers.table.events import read_events
 
-        return read_events(path, layout=layout, zone=zone, own_words=own)
-    from sleepagree.readers.table.reader import read_table
+        return read_events
+    if suffix in _TABLES:
+        from sleepagree.readers.table.reader import read_table
 
-    return read_table(path, layout=layout, zone=zone, own_words=own)
+        return read_table
+    if suffix == ".parquet":
+        from sleepagree.readers.table.parquet import read_parquet
+
+        return read_parquet
+    if suffix == ".xlsx":
+        from sleepagree.readers.table.excel import read_excel
+
+        return read_excel
+    if suffix in (".json", ".ndjson", ".jsonl"):
+        from sleepagree.readers.json.file import read_json
+
+        return read_json
+    return None
 
 
-def _read_parquet(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> ScoredSpans:
-    from sleepagree.readers.table.parquet import read_parquet
-
-    return read_parquet(path, layout=layout, zone=zone, own_words=own)
-
-
-def _read_json(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> ScoredSpans:
-    from sleepagree.readers.json.file import read_json
-
-    return read_json(path, layout=layout, zone=zone, own_words=own)
-
-
-def _read_mne(path: str, layout: Layout | None, zone: str | None, own: frozenset[str]) -> ScoredSpans:
+def _in_zone(read: Reader) -> Reader:
+    """Return a reader that places a clock without a zone in the one that is asked for."""
     from sleepagree.hypnogram.zones import with_zone
-    from sleepagree.readers.mne_files import read_mne_file
 
-    spans = read_mne_file(path, layout=layout, own_words=own)
-    return with_zone(spans, zone or (layout.zone if layout else None))
+    def read_in_zone(path: str, *, layout: Layout | None, zone: str | None, own_words: frozenset[str]) -> ScoredSpans:
+        spans = read(path, layout=layout, own_words=own_words)
+        return with_zone(spans, zone or (layout.zone if layout else None))
+
+    return read_in_zone
 
 
 def _beside_events(path: str) -> tuple[str, ...]:
-    if not path.casefold().endswith("events.tsv"):
+    if not _is_events(path):
         return ()
     from sleepagree.readers.table.events import find_sidecars
 
@@ -70,7 +91,7 @@ def _beside_mne(path: str) -> tuple[str, ...]:
 #: Suffix -> the other files that its reader may open. A reader that opens one more names it here: what is not named
 #: is neither looked at before kept results are used again, nor kept from being overwritten.
 _COMPANIONS: Final[dict[str, Callable[[str], tuple[str, ...]]]] = {
-    ".tsv": _beside_events,
+    **dict.fromkeys((".tsv", ".gz"), _beside_events),
     **dict.fromkeys(_MNE, _beside_mne),
 }
 
@@ -105,19 +126,28 @@ def _suffix_of(name: str) -> str:
     return ".fif.gz" if suffix == ".gz" and name.casefold().endswith(".fif.gz") else suffix
 
 
-Reader = Callable[[str, Layout | None, str | None, frozenset[str]], ScoredSpans]
+@contextmanager
+def opened(path: str) -> Iterator[tuple[str, str]]:
+    """Yield the path under which a file can be read inside the block, and the name that tells its kind.
 
-#: Suffix -> reader. An explicit table: nothing is discovered at import.
-READERS: Final[dict[str, Reader]] = {
-    ".edf": _read_edf,
-    ".bdf": _read_edf,
-    **dict.fromkeys(_TABLES, _read_table),
-    ".parquet": _read_parquet,
-    ".json": _read_json,
-    ".ndjson": _read_json,
-    ".jsonl": _read_json,
-    **dict.fromkeys(_MNE, _read_mne),
-}
+    They are its own unless it is compressed or stands for standard input (``-``): then its content is held in memory.
+
+    Raises
+    ------
+    FileFormatError, InputError
+        When it is broken, holds another number of files than one, or is too large for that.
+    """
+    name = os.path.basename(path)  # noqa: PTH119
+    if path != STANDARD_INPUT and _suffix_of(name) not in PACKED:
+        yield path, name
+        return
+    content = read_standard_input() if path == STANDARD_INPUT else unpack(path)
+    path = STANDARD_INPUT_NAME if path == STANDARD_INPUT else path
+    if _suffix_of(content.name) in _MNE:
+        remedy = "Unpack it and give the file inside."
+        raise FileFormatError("a recording for MNE cannot be read inside a compressed file", path, remedy=remedy)
+    with holding(path, content.data):
+        yield path, content.name
 
 
 def part_files(path: str | os.PathLike[str], folder: str = "") -> tuple[str, ...]:
@@ -143,7 +173,7 @@ def part_files(path: str | os.PathLike[str], folder: str = "") -> tuple[str, ...
     parts = [""]
     for piece in pieces:
         parts[-1] += piece
-        if _suffix_of(piece) in READERS:
+        if _suffix_of(piece) in SUFFIXES:
             parts.append("")
         else:
             parts[-1] += "+"
@@ -191,13 +221,13 @@ def read_spans(
 
 
 def _read_one(text: str, layout: Layout | None, zone: str | None, own_words: frozenset[str]) -> ScoredSpans:
-    name = os.path.basename(text)  # noqa: PTH119
-    suffix = _suffix_of(name)
-    reader = READERS.get(suffix)
-    if reader is None:
-        if Path(text).is_dir():
-            raise InputError("this is a folder", text, "", "", "a file", "Give the path of one file inside it.")
-        problem, expected = "no reader takes this kind of file", "one of " + ", ".join(READERS)
-        remedy = "Rename the file if its suffix is wrong, or export it as EDF+, CSV or JSON."
-        raise FileFormatError(problem, name, found=suffix or "no suffix", expected=expected, remedy=remedy)
-    return reader(text, layout, zone, own_words)
+    with opened(text) as (path, name):
+        suffix = _suffix_of(name)
+        read = _reader_of(suffix, name)
+        if read is not None:
+            return read(path, layout=layout, zone=zone, own_words=own_words)
+    if Path(text).is_dir():
+        raise InputError("this is a folder", text, "", "", "a file", "Give the path of one file inside it.")
+    problem, expected = "no reader takes this kind of file", "one of " + ", ".join(SUFFIXES)
+    remedy = "Rename the file if its suffix is wrong, or export it as EDF+, CSV or JSON."
+    raise FileFormatError(problem, name, found=suffix or "no suffix", expected=expected, remedy=remedy)

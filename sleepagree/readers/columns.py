@@ -10,7 +10,7 @@ from typing import Final
 
 from sleepagree.errors import FileFormatError, shorten
 from sleepagree.files.toml import toml_text
-from sleepagree.readers.layout import Layout
+from sleepagree.readers.layout import COLUMNS, Layout, Shape
 
 _TIME_WORD: Final = r"(_?(date_?)?time)?"
 _MOMENT_WORD: Final = r"(_?((date_?)?time|timestamp|at))?"
@@ -36,7 +36,6 @@ _PLAIN_NAMES: Final[Mapping[str, tuple[re.Pattern[str], ...]]] = {
     "date": (re.compile(r"date|night_date|date_of_night"),),
     "step": (re.compile(r"step|epoch_(length|seconds|duration)"),),
 }
-_NAMED_BY_LAYOUT: Final = ("start", "stage", "end", "duration", "date")
 _SECONDS: Final = frozenset(("s", "sec", "secs", "second", "seconds"))
 _MINUTES: Final = frozenset(("min", "mins", "minute", "minutes"))
 _MILLISECONDS: Final = frozenset(("ms", "msec", "millisecond", "milliseconds"))
@@ -50,6 +49,7 @@ _WHAT: Final = {
     "date": "the dates",
     "step": "the step",
 }
+_BY_NAME: Final = {key: key for key in COLUMNS} | {"person_column": "person", "zone_column": "zone"}
 _SHOWN: Final = 12
 
 
@@ -61,8 +61,11 @@ class Columns:
     ----------
     start, stage : int
         Position of the times and of the labels.
-    end, duration, date, step : int or None
+    end, duration, date, step, epoch_number, person, zone, am_pm : int or None
         Position of other columns, where the table has them.
+    counted : bool
+        Whether rows are counted rather than timed: ``start`` is then the column of numbers of epochs, or that of the
+        labels where rows follow each other.
     seconds : bool
         Whether the name of the column of times says that plain numbers are seconds from a start.
     utc : bool
@@ -79,10 +82,21 @@ class Columns:
     duration: int | None = None
     date: int | None = None
     step: int | None = None
+    epoch_number: int | None = None
+    person: int | None = None
+    zone: int | None = None
+    am_pm: int | None = None
+    counted: bool = False
     seconds: bool = False
     utc: bool = False
     duration_unit: float | None = None
     rechtschaffen_kales: str = ""
+
+    @property
+    def used(self) -> set[int]:
+        """Positions of all columns that are read."""
+        told = (self.end, self.duration, self.date, self.step, self.epoch_number, self.person, self.zone, self.am_pm)
+        return {self.start, self.stage, *(position for position in told if position is not None)}
 
 
 def find_columns(names: tuple[str, ...], layout: Layout, *, path: str, where: str = "line 1") -> Columns:
@@ -103,19 +117,25 @@ def find_columns(names: tuple[str, ...], layout: Layout, *, path: str, where: st
         When the times or the stages are not found, a column that the layout names is missing, or more than one
         column may be meant.
     """
-    asked = (layout.start, layout.stage, layout.end, layout.duration, layout.date)
+    asked = tuple((role, name) for role in COLUMNS if (name := getattr(layout, role)) is not None)
+    timeless = layout.start is None and (layout.shape is Shape.INTERVALS or layout.epoch_seconds is not None)
     try:
-        return _find(names, asked)
+        return _find(names, asked, layout.shape if timeless else None, header=layout.header)
     except FileFormatError as error:
         raise error.in_file(path, where) from None
 
 
 @lru_cache(maxsize=256)
-def _find(names: tuple[str, ...], asked: tuple[str | None, ...]) -> Columns:
-    """Find the columns once for all files of a study; errors do not know their file yet."""
-    found: dict[str, int] = {
-        role: _named(names, name, role) for role, name in zip(_NAMED_BY_LAYOUT, asked, strict=True) if name is not None
-    }
+def _find(
+    names: tuple[str, ...], asked: tuple[tuple[str, str], ...], counted: Shape | None, *, header: bool
+) -> Columns:
+    """Find the columns once for all files of a study; errors do not know their file yet.
+
+    ``counted`` is the shape of rows that may go without times.
+    """
+    found = {_BY_NAME[role]: _named(names, name, role) for role, name in asked}
+    if not header and len(names) == 1:
+        found.setdefault("stage", 0)
     taken = set(found.values())
     for role, positions in _plain_columns(names):
         free = [i for i in positions if i not in taken]
@@ -125,18 +145,30 @@ def _find(names: tuple[str, ...], asked: tuple[str | None, ...]) -> Columns:
             raise _ambiguous(names, free, role)
         found[role] = free[0]
         taken.add(free[0])
+    by_count = "start" not in found and (
+        "epoch_number" in found or (counted is not None and (counted is not Shape.INTERVALS or "duration" in found))
+    )
+    if by_count and "stage" in found:
+        found["start"] = found.get("epoch_number", found["stage"])
     missing = [role for role in ("start", "stage") if role not in found]
     if missing:
         raise _missing(names, missing)
-    return _describe(names, found)
+    return _describe(names, found, counted=by_count)
 
 
-def _describe(names: tuple[str, ...], found: Mapping[str, int]) -> Columns:
+def _describe(names: tuple[str, ...], found: Mapping[str, int], *, counted: bool) -> Columns:
     start, stage = _words(names[found["start"]]), names[found["stage"]]
     seconds = bool(_SECONDS.intersection(start)) or "onset" in start
     unit = _unit_of(_words(names[found["duration"]])) if "duration" in found else None
     kales = f"column '{shorten(stage)}'" if _says_rechtschaffen_kales(stage) else ""
-    return Columns(**found, seconds=seconds, utc="utc" in start, duration_unit=unit, rechtschaffen_kales=kales)
+    return Columns(
+        **found,
+        counted=counted,
+        seconds=seconds,
+        utc="utc" in start,
+        duration_unit=unit,
+        rechtschaffen_kales=kales,
+    )
 
 
 def _unit_of(words: Sequence[str]) -> float | None:

@@ -57,7 +57,19 @@ class CsvTable:
         return [row[position] for row in self.rows]
 
 
-def parse_csv(data: bytes, *, path: str, delimiter: str | None = None, encoding: str | None = None) -> CsvTable:
+#: Parts nothing: a line is one cell.
+WHOLE_LINES: Final = "\x1f"
+
+
+def parse_csv(
+    data: bytes,
+    *,
+    path: str,
+    delimiter: str | None = None,
+    encoding: str | None = None,
+    skip_lines: int = 0,
+    header: bool = True,
+) -> CsvTable:
     """Take a table apart.
 
     Parameters
@@ -68,6 +80,10 @@ def parse_csv(data: bytes, *, path: str, delimiter: str | None = None, encoding:
         File, for messages.
     delimiter, encoding : str or None
         As declared; sniffed, or UTF-8 (UTF-16 and UTF-32 by their byte-order mark), where None.
+    skip_lines : int
+        Lines above the table.
+    header : bool
+        Whether its first line names the columns; they are called "1", "2" ... where it does not.
 
     Raises
     ------
@@ -90,12 +106,15 @@ def parse_csv(data: bytes, *, path: str, delimiter: str | None = None, encoding:
             remedy="If it is UTF-16 without a byte-order mark, give a layout with\n    [file]\n"
             '    encoding = "utf-16-le"',
         )
-    header_line = 1
-    if (told := told_delimiter(text)) is not None:
-        header_line, delimiter, text = 2, delimiter or told.mark, told.rest
+    first_line = 1
+    for _ in range(2):  # above the lines to be skipped, or below them
+        if (told := told_delimiter(text)) is not None:
+            first_line, delimiter, text = first_line + 1, delimiter or told.mark, told.rest
+        while first_line <= skip_lines and text:
+            first_line, text = first_line + 1, text.partition("\n")[2]
     if not text.strip():
         raise FileFormatError("the file holds nothing but blank lines", path, "", "", "a table with a header")
-    return _split(text, delimiter or sniff_delimiter(text, path), path, notes, header_line)
+    return _split(text, delimiter or sniff_delimiter(text, path), path, notes, first_line, header=header)
 
 
 def _decode(data: bytes, path: str, encoding: str | None) -> str:
@@ -179,7 +198,7 @@ def _parts_evenly(lines: Sequence[str], mark: str) -> bool:
 # --- rows ------------------------------------------------------------------------------------------------
 
 
-def _split(text: str, mark: str, path: str, notes: tuple[Note, ...], header_line: int) -> CsvTable:
+def _split(text: str, mark: str, path: str, notes: tuple[Note, ...], first_line: int, *, header: bool) -> CsvTable:
     """Take a table apart; a row that does not fit raises an error with its line."""
     rows: list[list[str]] = []
     lines: list[int] = []
@@ -191,7 +210,7 @@ def _split(text: str, mark: str, path: str, notes: tuple[Note, ...], header_line
         skipinitialspace=mark != " ",
         quoting=csv.QUOTE_MINIMAL if '"' in text else csv.QUOTE_NONE,
     )
-    line = header_line
+    line = first_line
     try:
         for row in reader:
             if "".join(row).strip():
@@ -199,23 +218,46 @@ def _split(text: str, mark: str, path: str, notes: tuple[Note, ...], header_line
                 lines.append(line)
             else:
                 blank += 1
-            line = reader.line_num + header_line
+            line = reader.line_num + first_line
     except csv.Error as error:
         raise _broken_row(str(error), line, path) from None
-    if not rows:
-        raise FileFormatError("the file holds nothing but blank rows", path, "", "", "a table with a header")
-    header, *rows = rows
-    header_line, *lines = lines
-    for row, line in zip(rows, lines, strict=True):
-        if len(row) != len(header):
-            raise _wrong_width(row, header, line, mark, path)
-    if not rows:
-        found = f"{len(header)} columns: " + shorten(", ".join(header))
-        expected = "a row for each epoch or interval"
-        raise FileFormatError("there is no row below the header", path, "", found, expected, "Export the night again.")
     if blank:
         notes = (*notes, Note.of(NoteKind.BLANK_ROWS, count=blank))
-    return CsvTable(tuple(name.strip() for name in header), rows, lines, notes, header_line)
+    return below_names(rows, lines, path, notes, header=header, delimiter=mark)
+
+
+def below_names(
+    rows: list[list[str]],
+    lines: list[int],
+    path: str,
+    notes: tuple[Note, ...],
+    *,
+    header: bool,
+    delimiter: str = "",
+    place: str = "line {}",
+) -> CsvTable:
+    """Return a table of rows of which the first names the columns, or none where ``header`` is false.
+
+    Raises
+    ------
+    FileFormatError
+        When a row has more or fewer cells than there are names, or there is no row below them.
+    """
+    if not rows:
+        raise FileFormatError("the file holds nothing but blank rows", path, "", "", "a table with a header")
+    header_line, names = lines[0], rows[0]
+    if header:
+        rows, lines = rows[1:], lines[1:]
+    else:
+        names = [str(i) for i in range(1, len(names) + 1)]
+    for row, line in zip(rows, lines, strict=True):
+        if len(row) != len(names):
+            raise _wrong_width(row, len(names), place.format(line), delimiter, path)
+    if not rows:
+        found = f"{len(names)} columns: " + shorten(", ".join(names))
+        expected = "a row for each epoch or interval"
+        raise FileFormatError("there is no row below the header", path, "", found, expected, "Export the night again.")
+    return CsvTable(tuple(name.strip() for name in names), rows, lines, notes, header_line)
 
 
 def _broken_row(reason: str, line: int, path: str) -> FileFormatError:
@@ -229,10 +271,10 @@ def _broken_row(reason: str, line: int, path: str) -> FileFormatError:
     return FileFormatError(problem, path, f"line {line}", found, expected, remedy)
 
 
-def _wrong_width(row: Sequence[str], header: Sequence[str], line: int, mark: str, path: str) -> FileFormatError:
-    name = _DELIMITER_NAMES.get(mark, repr(mark))
-    problem = "the row has too few cells" if len(row) < len(header) else "the row has too many cells"
-    expected = f"{len(header)}, as in the header (delimiter: {name})"
+def _wrong_width(row: Sequence[str], width: int, where: str, mark: str, path: str) -> FileFormatError:
+    told = f" (delimiter: {_DELIMITER_NAMES.get(mark, repr(mark))})" if mark else ""
+    problem = "the row has too few cells" if len(row) < width else "the row has too many cells"
+    expected = f"{width}, as in the header{told}"
     remedy = "A delimiter may be missing or one too many; correct the row."
     # counted only: a cell beside those of times and stages may say anything about anybody
-    return FileFormatError(problem, path, f"line {line}", counted(len(row), "cell"), expected, remedy)
+    return FileFormatError(problem, path, where, counted(len(row), "cell"), expected, remedy)

@@ -81,8 +81,10 @@ class Layout:
         What a row stands for.
     start, end, duration, stage, date : str or None
         Names of columns.
+    epoch_number, person_column, zone_column, am_pm : str or None
+        Names of columns of numbers of epochs, of whom a row is about, of the zone of its times, and of AM or PM.
     duration_unit : float or None
-        Seconds in one unit of the duration column (1, 60 or 0.001).
+        Seconds in one unit of the duration column (1, 60 or 0.001; the length of an epoch where it counts epochs).
     marks : Marks
         Which moment of an epoch a row's time names.
     ends : Ends or None
@@ -100,6 +102,18 @@ class Layout:
         What to do where rows overlap.
     delimiter, encoding : str or None
         Of the table.
+    first_epoch : int or None
+        Number of the epoch that begins at ``begins``; None for 0 or 1, whichever the file begins with.
+    person : str or None
+        Whose rows to read, as ``person_column`` names people.
+    skip_lines : int
+        Lines above the table, or above its names.
+    header : bool
+        Whether the first line names the columns; they are called "1", "2" ... where it does not.
+    records : str or None
+        Path of the list of records inside JSON, such as ``sleep.segments``.
+    sheet : str or None
+        Sheet of a spreadsheet.
     stages : dict of str to str
         Label -> stage word, "unscored" or "not-a-stage".
     """
@@ -124,6 +138,16 @@ class Layout:
     delimiter: str | None = None
     encoding: str | None = None
     stages: dict[str, str] = field(default_factory=dict)
+    epoch_number: str | None = None
+    first_epoch: int | None = None
+    person_column: str | None = None
+    person: str | None = None
+    zone_column: str | None = None
+    am_pm: str | None = None
+    skip_lines: int = 0
+    header: bool = True
+    records: str | None = None
+    sheet: str | None = None
 
 
 NO_LAYOUT: Final = Layout()
@@ -141,7 +165,13 @@ def one_zone(zone: str | None, layout: Layout, path: str) -> str | None:
 
 DURATION_UNITS: Final[Mapping[str, float]] = {"s": 1.0, "min": 60.0, "ms": 0.001}
 
-_COLUMNS: Final = ("start", "end", "duration", "stage", "date")
+#: What a layout calls the columns that it can name.
+COLUMNS: Final = (
+    *("start", "end", "duration", "stage", "date"),
+    *("epoch_number", "person_column", "zone_column", "am_pm"),
+)
+#: The unit of durations that are counts of epochs.
+_EPOCHS: Final = "epochs"
 _LONGEST_EPOCH_S: Final = 3600.0
 
 #: Key -> what makes a value of what stands there, None or a ValueError where it cannot, and what it expects.
@@ -178,6 +208,11 @@ def read_layout(path: str | os.PathLike[str]) -> Layout:
     checker.refuse_unknown(table, tuple(_FILE), "[file]")
     given = checker.values(document, _TOP, "key '{}'") | checker.values(table, _FILE, "[file], key '{}'")
     checker.refuse_shared_columns(given)
+    if given.get("duration_unit") == _EPOCHS:
+        given["duration_unit"] = given.get("epoch_seconds")
+        if given["duration_unit"] is None:
+            remedy = "Give the length of an epoch above [file]:\n    epoch_seconds = 30"
+            raise checker.wrong("[file], key 'duration_unit'", _EPOCHS, "epoch_seconds beside it", remedy)
     base = os.path.basename(name)  # noqa: PTH119 - a Path costs more than the rest of this function
     return Layout(base, **given, stages=checker.stages(document, data))
 
@@ -244,7 +279,7 @@ class _Checker:
         return values
 
     def refuse_shared_columns(self, given: Mapping[str, Any]) -> None:
-        named = [(key, given[key]) for key in _COLUMNS if key in given]
+        named = [(key, given[key]) for key in COLUMNS if key in given]
         for i, (key, column) in enumerate(named):
             for other, other_column in named[:i]:
                 if column == other_column:
@@ -374,6 +409,14 @@ def _delimiter(value: Any) -> str | None:
     return value if usable else None
 
 
+def _whole(value: Any) -> int | None:
+    return value if isinstance(value, int) and not isinstance(value, bool) and 0 <= value < 2**31 else None
+
+
+def _person(value: Any) -> str | None:
+    return _text(str(value) if isinstance(value, int) and not isinstance(value, bool) else value)
+
+
 def _encoding(value: Any) -> str | None:
     """Return the name of an encoding of texts; "rot13", "zip" and their like are codecs too."""
     name = _text(value)
@@ -402,8 +445,8 @@ _TOP: Final[_Keys] = {
 _TOP_KEYS: Final = (*_TOP, "file", "stages")
 _FILE: Final[_Keys] = {
     "shape": _choice(Shape),
-    **dict.fromkeys(_COLUMNS, _A_TEXT),
-    "duration_unit": _one_of(DURATION_UNITS),
+    **dict.fromkeys(COLUMNS[:5], _A_TEXT),
+    "duration_unit": _one_of({**DURATION_UNITS, _EPOCHS: _EPOCHS}),
     "marks": _choice(Marks),
     "ends": _choice(Ends),
     "time": (_time_form, 'one of iso, unix-s, unix-ms, elapsed-s, or a strptime text such as "%d.%m.%Y %H:%M:%S"'),
@@ -413,4 +456,11 @@ _FILE: Final[_Keys] = {
     "overlaps": _choice(Overlaps),
     "delimiter": (_delimiter, 'one character such as ",", ";", "|" or "\\t"'),
     "encoding": (_encoding, "a name such as utf-8, cp1252, iso-8859-15 or utf-16"),
+    **dict.fromkeys(COLUMNS[5:], _A_TEXT),
+    "first_epoch": (_whole, "a whole number such as 1"),
+    "person": (_person, 'a text in quotes, such as "crew-3"'),
+    "skip_lines": (_whole, "a number of lines, 0 or more"),
+    "header": (lambda value: value if isinstance(value, bool) else None, "true or false"),
+    "records": (_text, 'a path in quotes, such as "sleep.segments"'),
+    "sheet": (_text, 'a text in quotes, such as "Night 1"'),
 }

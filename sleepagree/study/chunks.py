@@ -168,7 +168,7 @@ def _versions() -> dict[str, str]:
     from importlib.metadata import PackageNotFoundError, version  # it costs as much as ten nights
 
     found = {"sleepagree": sleepagree.__version__, "python": platform.python_version()}
-    for name in ("numpy", "pandas", "mne", "pyarrow", "tzdata"):
+    for name in ("numpy", "pandas", "mne", "openpyxl", "pyarrow", "tzdata"):
         try:
             found[name] = version(name)
         except PackageNotFoundError:

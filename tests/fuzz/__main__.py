@@ -14,6 +14,7 @@ import sys
 import tempfile
 import time
 import traceback
+import tracemalloc
 import warnings
 from collections import Counter
 from dataclasses import dataclass, field
@@ -86,6 +87,8 @@ def main() -> int:
     parser.add_argument("--json", type=Path)
     asked = parser.parse_args()
     warnings.simplefilter("ignore")
+    # to stop tracing while a thread of a library still lets go of memory brings the process down
+    tracemalloc.start()
     has_atheris = importlib.util.find_spec("atheris") is not None
     outcome = Outcome()
     by_strategies(outcome, asked.seconds / 2 if has_atheris else asked.seconds, asked.seed)

@@ -47,6 +47,16 @@ zone = "Europe/Helsinki"
 overlaps = "shorter-wins"
 delimiter = ";"
 encoding = "cp1252"
+epoch_number = "Nr"
+first_epoch = 0
+person_column = "Who"
+person = 3
+zone_column = "Offset"
+am_pm = "Half"
+skip_lines = 4
+header = false
+records = "sleep.segments"
+sheet = "Night 1"
 
 [stages]
 Dozing = "light"
@@ -77,6 +87,16 @@ def test_every_key() -> None:
         ";",
         "cp1252",
         {"Dozing": "light", "1": "not-a-stage", "?": "unscored"},
+        epoch_number="Nr",
+        first_epoch=0,
+        person_column="Who",
+        person="3",
+        zone_column="Offset",
+        am_pm="Half",
+        skip_lines=4,
+        header=False,
+        records="sleep.segments",
+        sheet="Night 1",
     )
 
 
@@ -90,6 +110,10 @@ def test_a_byte_order_mark_is_no_part_of_the_text() -> None:
 
 def test_a_layout_survives_a_process_pool() -> None:
     assert pickle.loads(pickle.dumps(layout(EVERY_KEY))) == layout(EVERY_KEY)
+
+
+def test_a_duration_may_count_epochs() -> None:
+    assert layout('epoch_seconds = 20\n[file]\nduration_unit = "epochs"\n').duration_unit == 20.0
 
 
 @pytest.mark.parametrize(("unit", "seconds"), [("s", 1.0), ("min", 60.0), ("ms", 0.001)])
@@ -121,10 +145,20 @@ _WHERE = "band.toml: "
 _TIMES = 'one of iso, unix-s, unix-ms, elapsed-s, or a strptime text such as "%d.%m.%Y %H:%M:%S"'
 _FILE_KEYS = (
     "shape, start, end, duration, stage, date, duration_unit, marks, ends, time, night_of, begins, zone, overlaps, "
-    "delimiter, encoding"
+    "delimiter, encoding, epoch_number, person_column, zone_column, am_pm, first_epoch, person, skip_lines, header, "
+    "records, sheet"
 )
 
 WRONG = [
+    (
+        '[file]\nduration_unit = "epochs"\n',
+        "[file], key 'duration_unit': wrong value in the layout. Found 'epochs'; expected epoch_seconds beside it. "
+        "Give the length of an epoch above [file]:\n    epoch_seconds = 30",
+    ),
+    (
+        "[file]\nskip_lines = true\n",
+        "[file], key 'skip_lines': wrong value in the layout. Found True; expected a number of lines, 0 or more.",
+    ),
     (
         "epoch = 30\n",
         "top level: unknown key in the layout. Found 'epoch'; expected one of reports, epoch_seconds, file, stages.",
@@ -145,8 +179,8 @@ WRONG = [
         "top, above [file].",
     ),
     (
-        '[file]\nColumn = "x"\n',
-        f"[file]: unknown key in the layout. Found 'Column'; expected one of {_FILE_KEYS}.",
+        '[file]\nKlasse = "x"\n',
+        f"[file]: unknown key in the layout. Found 'Klasse'; expected one of {_FILE_KEYS}.",
     ),
     (
         '[file]\nStages = "x"\n',
@@ -175,7 +209,7 @@ WRONG = [
     ),
     (
         '[file]\nduration_unit = "hours"\n',
-        "[file], key 'duration_unit': wrong value in the layout. Found 'hours'; expected one of s, min, ms.",
+        "[file], key 'duration_unit': wrong value in the layout. Found 'hours'; expected one of s, min, ms, epochs.",
     ),
     (
         '[file]\ntime = "seconds"\n',

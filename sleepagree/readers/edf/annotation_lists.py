@@ -119,7 +119,7 @@ def _malformed_stamp(stamp: bytes, offset: int) -> TalFaultError:
 
 
 def _decode(text: bytes, offset: int, encoding: str, *, is_only: bool) -> str:
-    if _ONSET.match(text) and _ONSET.fullmatch(text.partition(b"\x15")[0]) and (not is_only or b"\x15" in text):
+    if text[:1] in b"+-" and _ONSET.fullmatch(text.partition(b"\x15")[0]) and (not is_only or b"\x15" in text):
         problem = "an onset stands where a text should be"
         found = "a further annotation without the 0x00 that closes the one before"
         remedy = "All later stages would get the wrong time; export the file again with a program that follows EDF+."
@@ -131,7 +131,7 @@ def _decode(text: bytes, offset: int, encoding: str, *, is_only: bool) -> str:
         problem, found = f"an annotation text is not {encoding}", f"byte 0x{text[at]:02X}"
         remedy = 'Name the encoding of the texts in a layout, such as encoding = "latin-1".'
         raise TalFaultError(offset + at, problem, found, "text in UTF-8, as EDF+ demands", remedy) from None
-    control = _CONTROL.search(decoded)
+    control = None if decoded.isprintable() else _CONTROL.search(decoded)
     if control is not None:
         raise TalFaultError(
             offset + len(decoded[: control.start()].encode(encoding, "replace")),

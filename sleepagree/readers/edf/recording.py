@@ -281,7 +281,8 @@ def _parse_row(
     start = math.nan
     if tals and not tals[0].duration and not tals[0].texts[0]:
         start = float(tals[0].onset)
-        tals[0] = tals[0]._replace(texts=tals[0].texts[1:])
+        first, *tals = tals
+        kept += [EdfAnnotation(start, None, text) for text in first.texts[1:]]
     for tal in tals:
         onset_s, duration_s = float(tal.onset), float(tal.duration) if tal.duration else None
         kept += [EdfAnnotation(onset_s, duration_s, text) for text in tal.texts]

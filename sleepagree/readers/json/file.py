@@ -73,14 +73,14 @@ def read_json(
         (is_fhir, gather_fhir, "fhir"),
         (is_mobile_health, gather_mobile_health, "mobile-health"),
     ):
-        if any(belongs(root) for root in document.fields):
+        if given.records is None and any(belongs(root) for root in document.fields):
             placed = replace(given, zone=one_zone(zone, given, name))
             gathered = gather(document, layout=placed)
             spans = assemble_intervals(gathered, origin=replace(origin, reader=reader), own_words=own, source=source)
             return spans.with_changes(notes=(*document.notes, *spans.notes))
     if source is not None:
         raise ValueError("source is for FHIR and mobile-health records; this file holds neither")
-    records = find_records(document)
+    records = find_records(document, given.records)
     if records is None:
         problem = "nothing in this JSON looks like sleep stages"
         expected = "FHIR Observations, IEEE 1752.1 sleep-stage records, or a list of records with a time and a stage"

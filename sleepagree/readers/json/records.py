@@ -4,15 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from sleepagree.caution import Note, NoteKind, OwnWord
-from sleepagree.errors import shorten
+from sleepagree.errors import FileFormatError, shorten
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
+from sleepagree.readers.columns import find_columns
 from sleepagree.readers.json.fields import Field, JsonDocument
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.rows import Places
 from sleepagree.readers.table.reader import spans_of_table
 from sleepagree.readers.table.table import Table
+
+#: What the field of plain values in a list is called.
+_VALUE: Final = "value"
+_PATH_REMEDY: Final = "Correct 'records' in the layout, or check that this is the file it was written for."
 
 
 @dataclass(frozen=True)
@@ -31,19 +37,24 @@ class Records:
     notes: tuple[Note, ...] = ()
 
 
-def find_records(document: JsonDocument) -> Records | None:
+def find_records(document: JsonDocument, path: str | None = None) -> Records | None:
     """Return the records of a document, or None where it holds none.
 
     Parameters
     ----------
     document : JsonDocument
         A list of objects, one object a line, or an object in which one field is a list of objects.
+    path : str, optional
+        Where the list stands: names of fields parted by dots, such as ``sleep.segments``. A name that leads into each
+        object of a list makes one list of theirs; a list of plain values, or one text, is a field ``value``.
 
     Raises
     ------
     FileFormatError
-        When more than one field is such a list, or a list holds something else besides objects.
+        When more than one field is such a list, a list holds something else besides objects, or the path leads nowhere.
     """
+    if path is not None:
+        return _records_at(document, path)
     if document.by_line:
         return Records(document.fields, document.notes)
     root, notes = document.fields[0], document.notes
@@ -67,6 +78,26 @@ def find_records(document: JsonDocument) -> Records | None:
 
 def _holds_objects(value: object) -> bool:
     return isinstance(value, list) and any(isinstance(element, dict) for element in value)
+
+
+def _records_at(document: JsonDocument, path: str) -> Records:
+    fields = list(document.fields)
+    for key in path.split("."):
+        holders = [part for field in fields for part in _parts(field)]
+        fields = [holder.need(key, f"the records at '{shorten(path)}'", _PATH_REMEDY) for holder in holders]
+    parts = [part for field in fields for part in _parts(field)]
+    if not parts:
+        remedy = "Export the night again, or correct 'records' in the layout."
+        document.fields[0].fail("the list of records is empty", expected="a record or more", remedy=remedy)
+    if not any(isinstance(part.value, dict) for part in parts):
+        parts = [Field({_VALUE: part.value}, part.place, part.path) for part in parts]
+    for part in parts:
+        part.mapping()
+    return Records(tuple(parts), (*document.notes, Note.of(NoteKind.RECORDS_FROM_FIELD, field=OwnWord(path))))
+
+
+def _parts(field: Field) -> list[Field]:
+    return field.elements() if isinstance(field.value, list) else [field]
 
 
 def read_records(
@@ -100,20 +131,18 @@ def read_records(
     FileFormatError, EpochGridError, ClockError, UnknownStageError
         As for tables.
     """
-    rows = [field.mapping() for field in records.fields]
-    names, nested = plain_fields(rows)
+    names, columns, skipped = _columns_of(records, layout)
     notes = list(records.notes)
-    if nested:
-        notes.append(Note.of(NoteKind.FIELDS_NESTED, fields=tuple(map(OwnWord, sorted(nested)[:6]))))
+    if skipped:
+        notes.append(Note.of(NoteKind.FIELDS_NESTED, fields=tuple(map(OwnWord, sorted(skipped)[:6]))))
     if not names:
         problem, found = "the records hold no plain field", "objects and lists only"
         expected = "fields such as start, end and stage"
         records.fields[0].fail(problem, found=found, expected=expected, remedy="Export flat records, or a table.")
-    columns = {position: [_cell(row.get(name)) for row in rows] for position, name in enumerate(names)}
     places = Places([field.place.removesuffix(": ") for field in records.fields], "{}", "{}")
     table = Table(
         tuple(names),
-        columns,
+        dict(enumerate(columns)),
         places,
         origin,
         path,
@@ -123,6 +152,40 @@ def read_records(
         decimal_point=True,
     )
     return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
+
+
+def _columns_of(records: Records, layout: Layout) -> tuple[list[str], list[list[str]], set[str]]:
+    """Return names and cells of the fields, and the names of those that were not looked at.
+
+    Fields inside objects count where the layout names one, or where the plain fields hold no times or no stages.
+    """
+    rows = [field.mapping() for field in records.fields]
+    names, nested = plain_fields(rows)
+    if nested and not _will_do(names, layout):
+        flat = [flat_record(row) for row in rows]
+        deeper, left = plain_fields(flat)
+        if len(deeper) > len(names):
+            rows, names, nested = flat, deeper, left
+    return names, [[_cell(row.get(name)) for row in rows] for name in names], nested
+
+
+def _will_do(names: Sequence[str], layout: Layout) -> bool:
+    try:
+        find_columns(tuple(names), layout, path="")
+    except FileFormatError:
+        return False
+    return True
+
+
+def flat_record(record: Mapping[str, object], above: str = "") -> dict[str, object]:
+    """Return the fields of a record, those of objects inside it under names parted by dots."""
+    flat: dict[str, object] = {}
+    for key, value in record.items():
+        if isinstance(value, dict) and value:
+            flat |= flat_record(value, f"{above}{key}.")
+        else:
+            flat[f"{above}{key}"] = value
+    return flat
 
 
 def plain_fields(rows: Sequence[Mapping[str, object]]) -> tuple[list[str], set[str]]:

@@ -117,7 +117,7 @@ def lights_of(reading: TableReading, said: Labels, starts_us: Microseconds) -> t
 def _one_mark(reading: TableReading, said: Labels, starts_us: Microseconds, mark: str) -> int | None:
     wanted = np.array([light == mark for light in said.lights])
     rows = np.flatnonzero(wanted[said.codes])
-    if np.unique(starts_us[rows]).size > 1:
+    if len(set(starts_us[rows].tolist())) > 1:
         problem = f"lights {mark} stands more than once"
         remedy = "Take the wrong ones out, or give the window by hand (--window)."
         raise FileFormatError(problem, reading.path, reading.places.listing(rows), f"{rows.size} rows", "one", remedy)

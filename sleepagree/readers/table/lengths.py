@@ -22,7 +22,7 @@ from sleepagree.readers.rows import Rows
 from sleepagree.readers.table.table import TableReading
 from sleepagree.readers.table.times import RowTimes
 from sleepagree.readers.times.clock import SECOND_US, Column, Microseconds, show_number
-from sleepagree.readers.times.numbers import read_numbers
+from sleepagree.readers.times.numbers import read_durations
 
 LONGEST_STEP_S: Final = 3600.0
 _SHORTEST_STEP_S: Final = 10.0
@@ -157,13 +157,13 @@ def _durations(reading: TableReading, position: int, onset: Microseconds, staged
     """Return the durations of the staged rows in seconds, or None where all of them are 0."""
     column = reading.column(position, staged)
     data = reading.table.texts(position)
-    numbers = read_numbers([data[row] for row in staged.tolist()], column, expected="a duration in numbers")
+    numbers, unit = read_durations([data[row] for row in staged.tolist()], column)
     if not numbers.any():
         return None
     wrong = np.flatnonzero(~((numbers > 0) & (numbers < _LONGEST_DURATION)))
     if wrong.size:
         raise _wrong_duration(float(numbers[wrong[0]]), int(wrong[0]), column)
-    return numbers * _duration_unit(reading, onset, numbers, column)
+    return numbers * (unit or _duration_unit(reading, onset, numbers, column))
 
 
 def _wrong_duration(value: float, row: int, column: Column) -> EpochGridError:

@@ -60,8 +60,7 @@ def read_parquet(
     with opened_parquet(data, name) as (arrow, file):
         names = tuple(file.schema_arrow.names)
         columns = find_columns(names, layout, path=name, where="")
-        asked = (columns.start, columns.stage, columns.end, columns.duration, columns.date, columns.step)
-        wanted = {i: names[i] for i in asked if i is not None}
+        wanted = {i: names[i] for i in sorted(columns.used)}
         # a night is small: threads would cost more than they save
         content = file.read(columns=list(wanted.values()), use_threads=False)
         if content.num_rows == 0:

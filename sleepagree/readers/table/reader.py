@@ -12,13 +12,14 @@ from sleepagree.errors import EpochGridError, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.readers.columns import find_columns
-from sleepagree.readers.csv_table import parse_csv
+from sleepagree.readers.csv_table import WHOLE_LINES, parse_csv
 from sleepagree.readers.layout import NO_LAYOUT, Layout, Overlaps, Shape, one_zone
 from sleepagree.readers.row_lengths import coarse_grid_caution
 from sleepagree.readers.rows import WHICH_ROW_HOLDS, LabelledRows, Places, Rows, SourceFacts, make_spans
 from sleepagree.readers.table.code_runs import read_code_runs
 from sleepagree.readers.table.labels import Labels, lights_of, read_labels, staged_rows
 from sleepagree.readers.table.lengths import Extent, find_extent, marked_starts
+from sleepagree.readers.table.people import rows_of_person
 from sleepagree.readers.table.table import Table, TableReading
 from sleepagree.readers.table.times import read_row_times, read_starts
 from sleepagree.readers.table.unused import unused_lengths
@@ -68,13 +69,21 @@ def read_table(
     name = os.fspath(path)
     layout = layout or NO_LAYOUT
     data = read_bytes(path)
-    table = table_of_text(data, name, "table", delimiter=layout.delimiter, encoding=layout.encoding)
+    table = table_of_text(data, name, "table", layout=layout, delimiter=layout.delimiter)
     return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
 
 
-def table_of_text(data: bytes, path: str, reader: str, *, delimiter: str | None, encoding: str | None) -> Table:
+def table_of_text(data: bytes, path: str, reader: str, *, layout: Layout, delimiter: str | None) -> Table:
     """Return the columns of a text table that ``reader`` reads; errors as :func:`read_table`."""
-    parsed = parse_csv(data, path=path, delimiter=delimiter, encoding=encoding)
+    bare_codes = layout.shape is Shape.RUNS and not layout.header and (layout.stage or "1") == "1" and not layout.start
+    parsed = parse_csv(
+        data,
+        path=path,
+        delimiter=delimiter or (WHOLE_LINES if bare_codes else None),
+        encoding=layout.encoding,
+        skip_lines=layout.skip_lines,
+        header=layout.header,
+    )
     return Table(
         parsed.names,
         {i: parsed.column(i) for i in range(len(parsed.names))},
@@ -92,6 +101,7 @@ def spans_of_table(
     """Return the scored spans of a table; see :func:`read_table`."""
     zone = one_zone(zone, layout, table.path)
     columns = find_columns(table.names, layout, path=table.path, where=table.header_place)
+    table = rows_of_person(table, columns, layout)
     reading = TableReading(table, layout, columns, zone, frozenset(own_words), list(table.notes))
     return _read_runs(reading) if layout.shape is Shape.RUNS else _read_rows(reading)
 
@@ -154,8 +164,9 @@ def _tell_unused_lengths(reading: TableReading, starts: Times) -> None:
     columns, table = reading.columns, reading.table
     if reading.has_ends or columns.duration is not None or reading.layout.shape is Shape.EPOCHS:
         return
-    used = {columns.start, columns.stage, columns.end, columns.date, columns.step}
-    reading.cautions += unused_lengths(table.names, table.columns, used, starts, form=reading.layout.time)
+    if columns.counted:
+        return
+    reading.cautions += unused_lengths(table.names, table.columns, columns.used, starts, form=reading.layout.time)
 
 
 def _refuse_several_recordings(reading: TableReading, rows: LabelledRows) -> None:
@@ -168,10 +179,9 @@ def _refuse_several_recordings(reading: TableReading, rows: LabelledRows) -> Non
         return
     falls = np.flatnonzero(rows.onset_us[1:] < rows.onset_us[:-1]) + 1
     columns, table = reading.columns, reading.table
-    used = {columns.start, columns.stage, columns.end, columns.duration, columns.date}
     for position in range(len(table.names)):
-        data = table.columns[position]
-        if position in used or isinstance(data, Times):
+        data = table.columns.get(position)
+        if data is None or position in columns.used or isinstance(data, Times):
             continue
         values = [data[row].strip() for row in rows.file_row.tolist()]
         blocks = 1 + sum(1 for row in range(1, len(values)) if values[row] != values[row - 1])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from sleepagree.caution import Caution, Note
 from sleepagree.errors import FileFormatError, shorten
@@ -70,6 +70,16 @@ class Table:
             remedy = "Name another column in the layout."
             raise FileFormatError(problem, self.path, where, expected="labels or numbers", remedy=remedy)
         return data
+
+    def taking(self, rows: Rows) -> Table:
+        """Return some of the rows, in the order given."""
+        kept = rows.tolist()
+        numbers = [self.places.numbers[row] for row in kept]
+        columns: dict[int, ColumnData] = {
+            i: replace(data, us=data.us[rows]) if isinstance(data, Times) else [data[row] for row in kept]
+            for i, data in self.columns.items()
+        }
+        return replace(self, columns=columns, places=replace(self.places, numbers=numbers))
 
 
 @dataclass(eq=False)

@@ -12,7 +12,9 @@ from sleepagree.caution import Note, NoteKind, OwnWord, ZoneName
 from sleepagree.errors import ClockError, EpochGridError
 from sleepagree.readers.layout import Overlaps, strptime_has_date
 from sleepagree.readers.rows import Rows
+from sleepagree.readers.table.counting import counted_starts
 from sleepagree.readers.table.table import TableReading
+from sleepagree.readers.table.zone_column import in_zones_of_column
 from sleepagree.readers.times.clock import (
     DAY_US,
     Clock,
@@ -24,7 +26,13 @@ from sleepagree.readers.times.clock import (
     naive_datetime,
 )
 from sleepagree.readers.times.forms import says_24
-from sleepagree.readers.times.nights import ends_after_starts, place_after, place_in_nights, read_dates
+from sleepagree.readers.times.nights import (
+    ends_after_starts,
+    place_after,
+    place_in_nights,
+    read_dates,
+    refuse_exchanged_dates,
+)
 from sleepagree.readers.times.reading import read_times
 from sleepagree.readers.times.zones import resolve_each, resolve_wall_clock
 
@@ -73,6 +81,10 @@ def read_row_times(reading: TableReading, starts: Times, staged: Rows) -> RowTim
         As :func:`sleepagree.readers.table.reader.read_table`.
     """
     ends = _read_ends(reading, starts, staged) if reading.has_ends else None
+    if starts.clock in (Clock.LOCAL, Clock.UTC):
+        refuse_exchanged_dates(starts.us[:-1], starts.us[1:], reading.column(reading.columns.start))
+        if ends is not None and reading.columns.end is not None:
+            refuse_exchanged_dates(starts.us[staged], ends.us, reading.column(reading.columns.end, staged), first=0)
     starts, ends, shown_in = _in_zone(reading, starts, ends, staged)
     return RowTimes(starts, ends, _clock(reading, starts, shown_in))
 
@@ -80,6 +92,10 @@ def read_row_times(reading: TableReading, starts: Times, staged: Rows) -> RowTim
 def read_starts(reading: TableReading) -> Times:
     """Return the beginnings of all rows, in local time where neither offset nor zone is applied yet."""
     layout, table, position = reading.layout, reading.table, reading.columns.start
+    if reading.columns.counted:
+        return counted_starts(reading)
+    if reading.columns.epoch_number is not None:
+        raise reading.contradiction("epoch_number", "the times tell when rows begin")
     data = table.columns[position]
     column = reading.column(position)
     if isinstance(data, Times):
@@ -87,6 +103,9 @@ def read_starts(reading: TableReading) -> Times:
     else:
         if _dates_apart(reading):
             data = _beside_dates(reading, data, range(len(data)))
+        if reading.columns.am_pm is not None:
+            halves = table.texts(reading.columns.am_pm)
+            data = [f"{text.strip()} {half.strip()}" for text, half in zip(data, halves, strict=True)]
         times = read_times(data, column, form=layout.time, elapsed=reading.columns.seconds or table.elapsed)
     reading.notes += times.notes
     if times.clock is Clock.DAY:
@@ -209,6 +228,8 @@ def _in_zone(
     reading: TableReading, starts: Times, ends: Times | None, staged: Rows
 ) -> tuple[Times, Times | None, tzinfo]:
     """Return local times as moments in UTC where a zone is known, and the zone in which they are shown."""
+    if reading.columns.zone is not None:
+        starts, ends = in_zones_of_column(reading, reading.columns.zone, starts, ends)
     zone = reading.zone
     if starts.clock is not Clock.LOCAL:
         if zone is not None and starts.clock is Clock.UTC:

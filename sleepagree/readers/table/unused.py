@@ -62,6 +62,13 @@ def unused_lengths(
     return out
 
 
+def looks_like_times(data: ColumnData) -> bool:
+    """Whether a column seems to hold times that differ from row to row."""
+    if isinstance(data, Times):
+        return bool(data.us.min() < data.us.max())
+    return all(_TIME.search(text) for text in data) and len(set(data)) > 1
+
+
 def _are_ends(data: ColumnData, starts: Times, name: str, form: str | None) -> bool:
     ends = data if isinstance(data, Times) else _read(data, name, form)
     if ends is None or ends.us.size != starts.us.size:

@@ -12,10 +12,14 @@ import numpy as np
 from sleepagree.errors import ClockError, FileFormatError
 from sleepagree.files.toml import toml_text
 from sleepagree.readers.layout import NightOf
-from sleepagree.readers.times.clock import DAY_US, Column, Microseconds, microseconds_of, naive_datetime
+from sleepagree.readers.times.clock import DAY_US, HOUR_US, Column, Microseconds, microseconds_of, naive_datetime
 from sleepagree.readers.times.forms import declarable_forms, layout_with_forms
 
 _DATE: Final = re.compile(r"(\d{4})-(\d\d)-(\d\d)(?:[T ]00:00(?::00(?:\.0+)?)?)?", re.ASCII)
+
+#: Moments of one night that follow each other lie within this.
+_NEAR_US: Final = 3 * HOUR_US
+_MOST_LEAPS: Final = 1000
 
 
 def read_dates(texts: Sequence[str], column: Column, *, beside: Sequence[str] | None = None) -> Microseconds:
@@ -129,3 +133,37 @@ def ends_after_starts(starts_us: Microseconds, ends_day_us: Microseconds) -> Mic
     """Return the first moment from each start on at which the clock shows the end's time of day."""
     ends: Microseconds = starts_us - starts_us % DAY_US + ends_day_us
     return np.where(ends < starts_us, ends + DAY_US, ends)
+
+
+def refuse_exchanged_dates(before_us: Microseconds, after_us: Microseconds, column: Column, *, first: int = 1) -> None:
+    """Refuse a date that is far from the one beside it and next to it once day and month are exchanged.
+
+    Parameters
+    ----------
+    before_us, after_us : int array, shape (n,)
+        Moments that stand beside each other.
+    column : Column
+        For messages.
+    first : int
+        Row of the column that the first of ``after_us`` stands in.
+
+    Raises
+    ------
+    ClockError
+        With the row: one that another hand has written, or another form of dates from here on.
+    """
+    for i in np.flatnonzero(np.abs(after_us - before_us) > DAY_US)[:_MOST_LEAPS].tolist():
+        before, after = int(before_us[i]), int(after_us[i])
+        if any(_exchanged_near(one, other) for one, other in ((before, after), (after, before))):
+            problem, expected = "day and month seem to be exchanged in one of two rows", "dates in one form"
+            found = f"{naive_datetime(after)} beside {naive_datetime(before)}"
+            remedy = "Correct the row, or export the times again in one form."
+            raise column.error(ClockError, i + first, problem, found, expected, remedy)
+
+
+def _exchanged_near(us: int, beside_us: int) -> bool:
+    """Whether a moment lies within hours of another once its day and month are exchanged."""
+    moment = naive_datetime(us)
+    if moment.day > 12 or moment.day == moment.month:
+        return False
+    return abs(microseconds_of(moment.replace(month=moment.day, day=moment.month)) - beside_us) <= _NEAR_US

@@ -50,6 +50,18 @@ def read_numbers(texts: Sequence[str], column: Column, *, expected: str = "a num
     return np.array(cells, np.float64)
 
 
+_CLOCK_LENGTH: Final = re.compile(r"(\d{1,3}):([0-5]\d):([0-5]\d)(?:[.,](\d{1,6}))?", re.ASCII)
+
+
+def read_durations(texts: Sequence[str], column: Column) -> tuple[NDArray[np.float64], float | None]:
+    """Read a column of durations, and their unit where the cells tell it: 0:12:30 is in hours, minutes and seconds."""
+    matches = [_CLOCK_LENGTH.fullmatch(text.strip()) for text in texts]
+    if None in matches:
+        return read_numbers(texts, column, expected="a duration in numbers"), None
+    parts = [match.groups(default="0") for match in matches if match is not None]
+    return np.array([int(h) * 3600 + int(m) * 60 + float(f"{s}.{part}") for h, m, s, part in parts]), 1.0
+
+
 def _refuse_grouped(cells: Sequence[str], column: Column) -> None:
     """Refuse commas that may part thousands: 1,500 is one and a half or fifteen hundred."""
     commas = [(row, cell) for row, cell in enumerate(cells) if "," in cell]

@@ -1,0 +1,104 @@
+"""Rows that tell no times: numbers of epochs, labels one after the other, labels with how long each lasts."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from sleepagree.caution import Note, NoteKind, OwnWord
+from sleepagree.errors import EpochGridError, FileFormatError, shorten
+from sleepagree.files.toml import toml_text
+from sleepagree.readers.layout import Shape
+from sleepagree.readers.table.table import TableReading
+from sleepagree.readers.table.unused import looks_like_times
+from sleepagree.readers.times.clock import SECOND_US, Clock, Microseconds, Times, show_number
+from sleepagree.readers.times.numbers import read_durations, read_numbers
+
+_LONGEST_COUNT = 10_000_000
+
+
+def counted_starts(reading: TableReading) -> Times:
+    """Return when rows begin, in elapsed time, where they are counted: second 0 is that of ``begins``.
+
+    Raises
+    ------
+    FileFormatError
+        When a number is none of an epoch, or rows that follow each other stand around a blank line or beside times.
+    EpochGridError
+        When the length of an epoch, the unit of the durations or the first epoch is not told.
+    """
+    if reading.columns.epoch_number is not None:
+        return _by_number(reading, reading.columns.epoch_number)
+    _refuse_what_tells_more(reading)
+    layout, n = reading.layout, len(reading.places.numbers)
+    reading.notes.append(Note.of(NoteKind.ROWS_COUNTED))
+    if layout.shape is Shape.RUNS:
+        return Times(np.zeros(n, np.int64), Clock.ELAPSED)  # the codes themselves are counted
+    if layout.shape is Shape.INTERVALS and reading.columns.duration is not None:
+        return Times(_after_each_other(reading, reading.columns.duration), Clock.ELAPSED)
+    return Times(np.arange(n, dtype=np.int64) * round((layout.epoch_seconds or 0.0) * SECOND_US), Clock.ELAPSED)
+
+
+def _by_number(reading: TableReading, position: int) -> Times:
+    layout, column = reading.layout, reading.column(position)
+    if layout.epoch_seconds is None:
+        problem, expected = "numbers of epochs do not tell how long an epoch lasts", "the length of an epoch"
+        remedy = ("Give it in a layout (", "), above [file]:\n    epoch_seconds = 30")
+        raise EpochGridError(problem, reading.path, f"column '{shorten(column.name)}'", "", expected, remedy)
+    expected = "the whole number of an epoch"
+    numbers = read_numbers(reading.table.texts(position), column, expected=expected)
+    odd = np.flatnonzero((numbers != np.rint(numbers)) | (numbers < 0) | (numbers > _LONGEST_COUNT))
+    if odd.size:
+        row = int(odd[0])
+        found = show_number(float(numbers[row]))
+        raise column.error(FileFormatError, row, "this is no number of an epoch", found, expected, "Correct the row.")
+    first = int(numbers.min())
+    base = layout.first_epoch if layout.first_epoch is not None else first
+    if layout.first_epoch is None and first > 1:
+        row = int(numbers.argmin())
+        problem, expected = "the numbers of epochs begin neither with 0 nor with 1", "to be told which one is the first"
+        in_layout = ("Say in a layout (", f") which epoch began at 'begins'\n    [file]\n    first_epoch = {first}")
+        raise column.error(EpochGridError, row, problem, str(first), expected, in_layout)
+    if first < base:
+        row = int(numbers.argmin())
+        problem, expected = "the epoch comes before the first one", f"numbers from {base} on (first_epoch)"
+        raise column.error(EpochGridError, row, problem, str(first), expected, "Correct the row, or 'first_epoch'.")
+    reading.notes.append(Note.of(NoteKind.EPOCHS_NUMBERED, column=OwnWord(column.name), first=base))
+    return Times(np.rint(numbers - base).astype(np.int64) * round(layout.epoch_seconds * SECOND_US), Clock.ELAPSED)
+
+
+def _after_each_other(reading: TableReading, position: int) -> Microseconds:
+    """Return when rows begin that each last as long as they say."""
+    column = reading.column(position)
+    numbers, unit = read_durations(reading.table.texts(position), column)
+    unit = unit or reading.layout.duration_unit or reading.columns.duration_unit or reading.table.duration_unit
+    if unit is None:
+        in_layout = ("Give a layout (", ') with\n    [file]\n    duration_unit = "min"\n  or "s", "ms" or "epochs".')
+        problem, where = "the unit of the durations is not told", f"column '{shorten(column.name)}'"
+        raise EpochGridError(problem, reading.path, where, "rows without times", "a unit", in_layout)
+    wrong = np.flatnonzero(~((numbers > 0) & (numbers * unit < _LONGEST_COUNT)))
+    if wrong.size:
+        row = int(wrong[0])
+        problem, expected = "this is no duration of a stage", "a positive number"
+        found = show_number(float(numbers[row]))
+        raise column.error(EpochGridError, row, problem, found, expected, "Correct the row.")
+    lasts = np.rint(numbers * unit * SECOND_US).astype(np.int64)
+    begins: Microseconds = np.cumsum(lasts) - lasts
+    return begins
+
+
+def _refuse_what_tells_more(reading: TableReading) -> None:
+    """Refuse rows that cannot be counted, or need not be: around a blank line, or beside times that nobody named."""
+    numbers = reading.places.numbers
+    for row in range(1, len(numbers)):
+        before, now = numbers[row - 1], numbers[row]
+        if isinstance(before, int) and isinstance(now, int) and now != before + 1:
+            problem = "there is a blank line among rows that follow each other, so it may be an epoch"
+            remedy = 'Take it out, or write a label there that a layout maps to "unscored".'
+            where = reading.places.one.format(before + 1)
+            raise FileFormatError(problem, reading.path, where, "a blank line", "a label in every line", remedy)
+    for position, name in enumerate(reading.table.names):
+        data = reading.table.columns.get(position)
+        if position not in reading.columns.used and data is not None and looks_like_times(data):
+            problem, where = "no column of times is named, and this one seems to hold them", f"column '{shorten(name)}'"
+            remedy = ("Name it in a layout (", f") with\n    [file]\n    start = {toml_text(name)}")
+            raise FileFormatError(problem, reading.path, where, "", "rows that tell no times", remedy)

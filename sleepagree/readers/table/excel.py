@@ -1,0 +1,200 @@
+"""Spreadsheets (``.xlsx``), by openpyxl, which comes with the extra ``excel``.
+
+References
+----------
+.. [1] ECMA-376, Office Open XML file formats, part 1: SpreadsheetML (a zip archive of XML; times are days counted from
+   1900 or 1904, and what a number is a time shows in its format only).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import os
+import warnings
+from collections.abc import Iterable, Iterator
+from datetime import date, datetime, time, timedelta
+from typing import Any, Final
+
+import numpy as np
+
+from sleepagree.caution import Note, NoteKind, OwnWord
+from sleepagree.errors import FileFormatError, InputError, SleepAgreeError, shorten
+from sleepagree.files.packed import open_zip
+from sleepagree.files.reading import read_zipped_bytes
+from sleepagree.files.toml import toml_text
+from sleepagree.hypnogram.spans import Origin, ScoredSpans
+from sleepagree.readers.csv_table import below_names
+from sleepagree.readers.layout import NO_LAYOUT, Layout
+from sleepagree.readers.rows import Places
+from sleepagree.readers.table.reader import spans_of_table
+from sleepagree.readers.table.table import ColumnData, Table
+from sleepagree.readers.times.clock import DAY_US, Clock, Times, microseconds_of
+
+_EXPECTED: Final = "a spreadsheet (.xlsx)"
+_LARGEST_BYTES: Final = 32 * 1024 * 1024
+_LARGEST_INSIDE: Final = 128 * 1024 * 1024
+_MOST_ROWS: Final = 1_048_576
+_MOST_CELLS: Final = 2_000_000
+_SHOWN: Final = 6
+#: Programs count days from here, so a time of day after midnight may stand as one of these dates.
+_DAYS_OF_NO_DATE: Final = (1899, 1900)
+
+_Row = tuple[int, tuple[Any, ...]]
+
+
+def read_excel(
+    path: str | os.PathLike[str],
+    *,
+    layout: Layout | None = None,
+    zone: str | None = None,
+    own_words: Iterable[str] = frozenset(),
+) -> ScoredSpans:
+    """Read a sheet of a spreadsheet.
+
+    Parameters
+    ----------
+    path : path-like
+        ``.xlsx`` file with the columns that a text table would have; cells with times may be texts.
+    layout, zone, own_words
+        As :func:`sleepagree.readers.table.reader.read_table`.
+
+    Returns
+    -------
+    ScoredSpans
+
+    Raises
+    ------
+    FileFormatError, EpochGridError, ClockError, UnknownStageError
+        As :func:`sleepagree.readers.table.reader.read_table`; rows are named by their number.
+    InputError
+        When the file cannot be read or is too large unpacked, several sheets hold something and none is named, or
+        openpyxl is not installed.
+    """
+    layout = layout or NO_LAYOUT
+    return spans_of_table(table_of_sheet(path, layout), layout=layout, zone=zone, own_words=own_words)
+
+
+def table_of_sheet(path: str | os.PathLike[str], layout: Layout) -> Table:
+    """Return the table on a sheet; errors as :func:`read_excel`."""
+    name = os.fspath(path)
+    data = read_zipped_bytes(path, expected=_EXPECTED, largest=_LARGEST_BYTES)
+    rows, notes = _rows(data, name, layout)
+    rows = [row for row in rows if row[0] > layout.skip_lines]
+    filled = [(number, cells) for number, cells in rows if any(text.strip() for text in map(_text, cells))]
+    if filled and (blank := filled[-1][0] - filled[0][0] + 1 - len(filled)):
+        notes = (*notes, Note.of(NoteKind.BLANK_ROWS, count=blank))
+    width = len(filled[0][1]) if filled and layout.header else max((len(cells) for _, cells in filled), default=0)
+    padded = [(*cells, *(None,) * (width - len(cells))) for _, cells in filled]
+    parsed = below_names(
+        [[_text(value) for value in cells] for cells in padded],
+        [number for number, _ in filled],
+        name,
+        notes,
+        header=layout.header,
+        place="row {}",
+    )
+    below = padded[len(padded) - len(parsed.rows) :]
+    return Table(
+        parsed.names,
+        {i: _column([cells[i] for cells in below]) for i in range(len(parsed.names))},
+        Places(parsed.lines, "row {}", "rows {}"),
+        Origin(os.path.basename(name), "excel", hashlib.sha256(data).hexdigest()),  # noqa: PTH119 - text or Path
+        name,
+        parsed.notes,
+        header_place=f"row {parsed.header_line}",
+        decimal_point=True,
+    )
+
+
+def _rows(data: bytes, path: str, layout: Layout) -> tuple[list[_Row], tuple[Note, ...]]:
+    """Return the rows of the sheet that is meant, with their numbers."""
+    open_zip(data, path, largest=_LARGEST_INSIDE).close()
+    try:
+        import openpyxl
+    except ImportError:
+        remedy = "Install it with: pip install 'sleepagree[excel]'"
+        raise InputError("reading spreadsheets needs openpyxl, which is not installed", path, remedy=remedy) from None
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # about styles and the like
+            book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
+            sheets = {sheet.title: sheet for sheet in book.worksheets}
+            if layout.sheet is not None and layout.sheet not in sheets:
+                raise _which(path, list(sheets), "the sheet that the layout names is missing", shorten(layout.sheet))
+            wanted = list(sheets) if layout.sheet is None else [layout.sheet]
+            held = {title: rows for title in wanted if (rows := list(_cells(sheets[title], path)))}
+    except SleepAgreeError:
+        raise
+    except Exception:
+        remedy = "The file may be cut short, or another kind of file with this suffix; export it again."
+        raise FileFormatError("this is no spreadsheet that can be read", path, "", "", _EXPECTED, remedy) from None
+    if len(held) > 1:
+        raise _which(path, list(held), "more than one sheet holds something", "one sheet")
+    title = next(iter(held), "")
+    told = len(sheets) > 1 and layout.sheet is None
+    notes = (Note.of(NoteKind.SHEET_READ, sheet=OwnWord(title)),) if told else ()
+    return held.get(title, []), notes
+
+
+def _cells(sheet: Any, path: str) -> Iterator[_Row]:
+    """Yield the rows that hold something, with their numbers, without the empty cells at their ends."""
+    sheet.reset_dimensions()  # what a file says of its size need not be true
+    held = 0
+    for number, row in enumerate(sheet.iter_rows(values_only=True), 1):
+        width = len(row)
+        while width and row[width - 1] is None:
+            width -= 1
+        held += width
+        if number > _MOST_ROWS or held > _MOST_CELLS:
+            problem, expected = "the sheet is too large for one night", f"at most {_MOST_CELLS} cells"
+            raise InputError(problem, path, f"row {number}", "", expected, "Give one night a file.")
+        if width:
+            yield number, row[:width]
+
+
+def _which(path: str, titles: list[str], problem: str, expected: str) -> InputError:
+    shown = ", ".join(f"'{shorten(title)}'" for title in titles[:_SHOWN])
+    shown += f" and {len(titles) - _SHOWN} more" if len(titles) > _SHOWN else ""
+    first = toml_text(titles[0] if titles else "")
+    remedy = ("Say which in a layout (", f") with\n    [file]\n    sheet = {first}")
+    return InputError(problem, path, "", shown, expected, remedy)
+
+
+def _column(values: list[Any]) -> ColumnData:
+    """Return a column as times where every cell is one, else as texts."""
+    times = [_time_of_day(value) for value in values]
+    if values and all(value is not None for value in times):
+        return Times(np.array(times, np.int64), Clock.DAY)
+    if values and all(isinstance(value, datetime) for value in values):
+        return Times(np.array([microseconds_of(value) for value in values], np.int64), Clock.LOCAL)
+    return [_text(value) for value in values]
+
+
+def _time_of_day(value: Any) -> int | None:
+    """Return the microseconds since midnight of a cell that is a time of day, also one that a program dated 1900."""
+    if isinstance(value, datetime):
+        if value.year not in _DAYS_OF_NO_DATE:
+            return None
+        value = value.time()
+    if not isinstance(value, time):
+        return None
+    return microseconds_of(datetime.combine(date(1970, 1, 1), value)) % DAY_US
+
+
+def _text(value: Any) -> str:
+    """Return a cell as a text table would hold it."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if (us := _time_of_day(value)) is not None:
+        return (datetime(1970, 1, 1) + timedelta(microseconds=us)).time().isoformat()
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, timedelta):
+        minutes, seconds = divmod(value.total_seconds(), 60)
+        return f"{int(minutes // 60)}:{int(minutes % 60):02d}:{seconds:02.0f}"
+    if isinstance(value, float):
+        return str(int(value)) if value.is_integer() else repr(value)
+    return str(value)

@@ -1,0 +1,60 @@
+"""Rows of one person out of a table of several."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from sleepagree.caution import Note, NoteKind, OwnWord
+from sleepagree.errors import FileFormatError, InputError, shorten
+from sleepagree.files.toml import toml_text
+from sleepagree.readers.columns import Columns
+from sleepagree.readers.layout import Layout
+from sleepagree.readers.table.table import Table
+
+_SHOWN: Final = 6
+
+
+def rows_of_person(table: Table, columns: Columns, layout: Layout) -> Table:
+    """Return the rows of the person that a layout asks for; all of them where a table has no column of people.
+
+    Raises
+    ------
+    FileFormatError
+        When the layout names a person and no column of people.
+    InputError
+        When the column names several people and none is asked for, or not the one who is.
+    """
+    if columns.person is None:
+        if layout.person is None:
+            return table
+        problem, expected = "the layout names a person and no column of people", "both"
+        remedy = 'Name the column too: [file] person_column = "..."'
+        where = f"[file], key 'person' of {layout.name or 'the layout'}"
+        raise FileFormatError(problem, table.path, where, "", expected, remedy)
+    names = [text.strip() for text in table.texts(columns.person)]
+    column = table.names[columns.person]
+    people = list(dict.fromkeys(names))
+    if layout.person is None:
+        if len(people) == 1:
+            return table
+        remedy = ("Say whose rows to read in a layout (", f") with\n    [file]\n    person = {toml_text(people[0])}")
+        raise _not_one(table, column, people, f"the rows are about {len(people)} people", "one person", remedy)
+    if layout.person not in people:
+        problem, expected = "no row is about the person that the layout names", f"rows of '{shorten(layout.person)}'"
+        raise _not_one(table, column, people, problem, expected, "Correct 'person' in the layout.")
+    if len(people) == 1:
+        return table
+    rows = np.flatnonzero([name == layout.person for name in names])
+    note = Note.of(NoteKind.ROWS_OF_PERSON, rows=int(rows.size), of=len(names), column=OwnWord(column))
+    return replace(table.taking(rows), notes=(*table.notes, note))
+
+
+def _not_one(
+    table: Table, column: str, people: list[str], problem: str, expected: str, remedy: str | tuple[str, str]
+) -> InputError:
+    shown = ", ".join(f"'{shorten(name)}'" for name in people[:_SHOWN])
+    shown += f" and {len(people) - _SHOWN} more" if len(people) > _SHOWN else ""
+    return InputError(problem, table.path, f"column '{shorten(column)}'", shown, expected, remedy)

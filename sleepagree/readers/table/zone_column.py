@@ -1,0 +1,79 @@
+"""Zones that stand in a column beside local times: offsets from UTC, or one name of a zone."""
+
+from __future__ import annotations
+
+import re
+from typing import Final
+
+from sleepagree.caution import Note, NoteKind, OwnWord, ZoneName
+from sleepagree.errors import ClockError, shorten
+from sleepagree.readers.table.table import TableReading
+from sleepagree.readers.times.clock import SECOND_US, Clock, Times
+from sleepagree.readers.times.forms import with_offsets
+
+_OFFSET: Final = re.compile(r"(?:(?:UTC|GMT) ?)?([+-])(\d{1,2})(?::?([0-5]\d))?|Z|UTC|GMT", re.ASCII | re.IGNORECASE)
+
+
+def in_zones_of_column(
+    reading: TableReading, position: int, starts: Times, ends: Times | None
+) -> tuple[Times, Times | None]:
+    """Return local times as moments in UTC where the column holds offsets; take its zone where it holds one name.
+
+    Raises
+    ------
+    ClockError
+        When the times tell their zone themselves, a cell is no offset, or the column holds several names, or offsets
+        that change beside ends.
+    """
+    column = reading.column(position)
+    if starts.clock is not Clock.LOCAL:
+        raise reading.contradiction("zone_column", "the times tell no clock that a zone could be of")
+    cells = [text.strip() for text in reading.table.texts(position)]
+    offsets = {cell: _offset_s(cell) for cell in dict.fromkeys(cells)}
+    if all(offset is None for offset in offsets.values()) and len(offsets) == 1 and cells[0]:
+        reading.zone = _same_zone(reading, cells[0])
+        reading.notes.append(Note.of(NoteKind.ZONE_FROM_COLUMN, zone=ZoneName(cells[0]), column=OwnWord(column.name)))
+        return starts, ends
+    expected = "an offset from UTC such as +02:00 in every row, or the same IANA name"
+    for row, cell in enumerate(cells):
+        if offsets[cell] is None:
+            problem = "the zones of the rows cannot be read together" if cell else "the zone is missing"
+            remedy = 'Take zone_column out of the layout and name the zone: [file] zone = "Europe/Helsinki".'
+            raise column.error(ClockError, row, problem, f"'{shorten(cell)}'" if cell else "", expected, remedy)
+    if reading.zone is not None:
+        raise reading.contradiction(
+            "zone_column", f"it tells offsets from UTC, and the zone is said to be {reading.zone}"
+        )
+    if ends is not None and len(set(offsets.values())) > 1:
+        row = next(row for row, cell in enumerate(cells) if offsets[cell] != offsets[cells[0]])
+        problem = "the offset from UTC changes, so the ends may have the one or the other"
+        remedy = 'Take zone_column out of the layout and name the zone: [file] zone = "Europe/Helsinki".'
+        raise column.error(ClockError, row, problem, cells[row], f"{cells[0]}, as in the rows before", remedy)
+    told = [offsets[cell] for cell in cells]
+    moments = with_offsets(starts.us, told, cells, column, starts.notes)
+    reading.notes += [note for note in moments.notes if note not in starts.notes]
+    if ends is not None:
+        ends = Times(ends.us - moments.offset_s * SECOND_US, Clock.UTC)
+    return moments, ends
+
+
+def _same_zone(reading: TableReading, name: str) -> str:
+    if reading.zone is None:
+        from sleepagree.hypnogram.zones import find_zone
+
+        find_zone(name)
+        return name
+    if reading.zone != name:
+        raise reading.contradiction(
+            "zone_column", f"it says {shorten(name)}, and the zone is said to be {reading.zone}"
+        )
+    return name
+
+
+def _offset_s(cell: str) -> int | None:
+    """Return the seconds of an offset such as +02:00, UTC+2, GMT or Z; None where it is none."""
+    match = _OFFSET.fullmatch(cell)
+    if match is None:
+        return None
+    hours, minutes = int(match[2] or 0), int(match[3] or 0)
+    return None if hours > 18 else (-1 if match[1] == "-" else 1) * (hours * 3600 + minutes * 60)
