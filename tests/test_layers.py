@@ -34,7 +34,8 @@ ROOMS = {
     "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
     "class_figures offsets table_agreement clock_blocks clock clock_check",
     "night": "measures cautions intervals compare mappings answer",
-    "study": "demo.simulate demo.write night_summary table file_patterns from_folder joint_epochs paired_epochs scorers anonymous plan run "
+    "study": "demo.simulate demo.write night_summary table file_patterns from_folder joint_epochs paired_epochs "
+    "scorers anonymous plan run "
     "duplicates chunks execution unfinished clocks results cautions groups from_table comparison flows "
     "given_nights summarise correction correction_file",
     "describe": "words cautions notes citations bias blocks paragraphs closing night_time mappings clock file folder "
@@ -43,7 +44,8 @@ ROOMS = {
     "redistribution tables_of_counts bias_over_nights device_classes",
     "render": "columns export figures night_json inspection_json notebook terminal page study_json night_folder "
     "frames study_folder correction_json correction_folder results",
-    "cli": "interrupts options clock demo inspect mappings night nights plan group study bias calibrate correct",
+    "page": "folder guard jobs questions works views app serve",
+    "cli": "interrupts options page clock demo inspect mappings night nights plan group study bias calibrate correct",
 }
 ORDER = list(ROOMS)
 

@@ -50,6 +50,7 @@ study_reading_options = shared.apply_options(
 @study_reading_options
 @shared.resampling_options
 @click.option("--resume", is_flag=True, help="Use the finished nights of an interrupted run.")
+@click.option("--count", is_flag=True, help="Lines 'progress DONE TOTAL' on standard error, for programs.")
 @shared.overwrite_option
 @shared.quiet_option
 @shared.full_option
@@ -82,7 +83,7 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
             scheduler=options["scheduler"],
             resume=options["resume"],
             overwrite=options["overwrite"],
-            progress=progress_bar(quiet=options["quiet"]),
+            progress=_count_nights if options["count"] else progress_bar(quiet=options["quiet"]),
         )
     except KeyboardInterrupt:
         if interrupts.take_the_word():
@@ -93,6 +94,10 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
     shared.print_cautions(result.cautions, quiet=options["quiet"], full=options["full"])
     if result.refused:
         ctx.exit(3)
+
+
+def _count_nights(done: int, total: int) -> None:
+    click.echo(f"progress {done} {total}", err=True)
 
 
 def build_request(options: dict[str, Any], *, command: str) -> StudyRequest:

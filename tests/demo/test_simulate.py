@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from sleepagree.hypnogram.spans import GAP
 from sleepagree.study.demo import simulate
 from sleepagree.study.demo.simulate import (
     BAND_A,
@@ -19,7 +20,6 @@ from sleepagree.study.demo.simulate import (
     simulate_hypnograms,
     simulate_study,
 )
-from sleepagree.hypnogram.spans import GAP
 
 STAGES = ("W", "N1", "N2", "N3", "R")
 

@@ -18,6 +18,11 @@ from typing import Any, Final
 
 import numpy as np
 
+from sleepagree.files.writing import Replaces, fresh_folder
+from sleepagree.hypnogram.spans import EPOCH_S, GAP
+from sleepagree.hypnogram.zones import place_in_zone
+from sleepagree.mapping.words import AASM_STAGES
+from sleepagree.readers.edf.writer import encode_edf_annotations
 from sleepagree.study.demo.simulate import (
     BAND_A,
     PAD_B,
@@ -28,11 +33,6 @@ from sleepagree.study.demo.simulate import (
     simulate_device,
     simulate_hypnograms,
 )
-from sleepagree.files.writing import Replaces, fresh_folder
-from sleepagree.hypnogram.spans import EPOCH_S, GAP
-from sleepagree.hypnogram.zones import place_in_zone
-from sleepagree.mapping.words import AASM_STAGES
-from sleepagree.readers.edf.writer import encode_edf_annotations
 
 ZONE: Final = "Europe/Helsinki"
 #: Added to the seed: of the first forty studies this one is nearest to what a very long simulation gives, so
