@@ -88,8 +88,14 @@ class Work:
         """Name -> file of everything that may be kept, once it is there whole."""
         made = self.folder / RESULTS
         found = {} if self.running else {str(p.relative_to(made)): p for p in sorted(made.rglob("*")) if p.is_file()}
-        kept = [self.folder / name for name in ("layout.toml", "reference-layout.toml", NIGHTS)]
-        return found | {path.name: path for path in kept if path.is_file()} if found else {}
+        # a study makes a nights.csv of its own
+        kept = {
+            "layout.toml": "layout.toml",
+            "reference-layout.toml": "reference-layout.toml",
+            "given/nights.csv": NIGHTS,
+        }
+        paths = {name: self.folder / path for name, path in kept.items()}
+        return found | {name: path for name, path in paths.items() if path.is_file()} if found else {}
 
     def look(self) -> None:
         """Look at every file as its answers say, and at both together."""
