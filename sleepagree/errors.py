@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Callable, Iterable
-from typing import Any, Self
+from collections.abc import Callable
+from enum import Enum
+from typing import Any, Final, Self
 
 _LONGEST_FOUND = 80
 _LONGEST_PATH = 240
@@ -54,6 +55,108 @@ def _cut_path(path: str) -> str:
     return shown if len(shown) <= _LONGEST_PATH else "…" + shown[1 - _LONGEST_PATH :]
 
 
+class Front(Enum):
+    """Who shows a message, and so how it names what can be set."""
+
+    PYTHON = "arguments of functions"
+    COMMAND = "options of the command line"
+    TABLE = "columns of the nights table"
+
+
+class Option(Enum):
+    """What a caller can set: in a text of an error it keeps a place that whoever shows the error fills in.
+
+    Examples
+    --------
+    >>> name_options(f"Give another {Option.WINDOW:FROM/TO}.", Front.COMMAND)
+    'Give another --window FROM/TO.'
+    >>> name_options(f"Give another {Option.WINDOW:FROM/TO}.", Front.PYTHON)
+    "Give another window='FROM/TO'."
+    """
+
+    CLOCK_OFFSET = "clock_offset_s"
+    DECLARED = "declared"
+    DEVICE = "device"
+    DEVICE_NAME = "device_name"
+    DEVICE_ZONE = "zone (of the device)"
+    LAYOUT = "layout"
+    MAPPING = "mappings"
+    MARGIN = "margins"
+    OVERWRITE = "overwrite"
+    REFERENCE_ZONE = "zone (of the reference)"
+    REPORTS = "reports"
+    RESUME = "resume"
+    SCHEDULER = "scheduler"
+    WINDOW = "window"
+    WORKERS = "workers"
+    ZONE = "zone"
+
+    def __format__(self, value: str) -> str:
+        return f"\x02{self.name}={value}\x03"
+
+
+_PLACE: Final = re.compile(f"\x02({'|'.join(Option.__members__)})=([^\x03]*)\x03")
+
+#: Where the command line has another word than the name of the option in Python.
+_ON_COMMAND_LINE: Final = {
+    Option.CLOCK_OFFSET: "--clock-offset",
+    Option.DECLARED: "--declare",
+    Option.MAPPING: "--mapping",
+    Option.MARGIN: "--margin",
+    Option.REFERENCE_ZONE: "--reference-zone",
+    Option.DEVICE_ZONE: "--device-zone",
+}
+#: What is named by the side that a file is on: "" where nobody knows, "file" where there is one file only.
+_BY_SIDE: Final = {
+    Option.LAYOUT: {"reference": "--reference-layout"},
+    Option.ZONE: {"": "--device-zone or --reference-zone", "reference": "--reference-zone", "device": "--device-zone"},
+}
+_IN_TABLE: Final = {
+    Option.LAYOUT: "column layout or reference_layout of the nights table",
+    Option.ZONE: "column device_zone or reference_zone of the nights table",
+    Option.REFERENCE_ZONE: "reference_zone (a column of the nights table)",
+    Option.DEVICE_ZONE: "device_zone (a column of the nights table)",
+    Option.CLOCK_OFFSET: "clock_offset (a column of the nights table)",
+}
+
+
+def name_options(text: str, front: Front, side: str = "") -> str:
+    """Return a text with each :class:`Option` named as ``front`` names it.
+
+    Parameters
+    ----------
+    text : str
+        Text of an error.
+    front : Front
+        Who shows it.
+    side : str
+        Of the file that the error is about: ``reference``, ``device``, ``file`` where a command takes but one, or "".
+    """
+
+    def named(match: re.Match[str]) -> str:
+        option, value = Option[match[1]], match[2]
+        if front is Front.PYTHON:
+            return _as_argument(option, value)
+        if front is Front.TABLE and option in _IN_TABLE:
+            return _IN_TABLE[option] + (f" {value}" if value[-1:].isdigit() else "")
+        by_side = _BY_SIDE.get(option, {})
+        word = by_side.get(side) or _ON_COMMAND_LINE.get(option) or "--" + option.value.replace("_", "-")
+        return f"{word} {value}" if value and value != "True" else word
+
+    return _PLACE.sub(named, text)
+
+
+def _as_argument(option: Option, value: str) -> str:
+    """Return an argument of a function with its value, or its bare name."""
+    name, _, which = option.value.partition(" ")
+    if not value:
+        return option.value
+    is_plain = value == "True" or option is Option.CLOCK_OFFSET
+    is_list = "," in value or option is Option.MAPPING
+    shown = value if is_plain else repr(value.split(",") if is_list else value)
+    return f"{name}={shown}" + (f" {which}" if which else "")
+
+
 class SleepAgreeError(Exception):
     """Root of all errors raised on purpose.
 
@@ -67,17 +170,18 @@ class SleepAgreeError(Exception):
         Place in the file: ``"line 812, column 'stage'"``, ``"byte 236, field 'number of records'"``.
     found, expected : str
         What stood there and what would have been right.
-    remedy : str or tuple of str
-        A full sentence that tells how to mend it. One that names the option for a layout is given as what stands
-        before and after that name: a reader does not know of which side its file is.
+    remedy : str
+        A full sentence that tells how to mend it. What the caller can set stands in it as an :class:`Option`.
+    facts
+        What a program may want to know of it; its class says what that is.
 
     Attributes
     ----------
-    layout_option : str
-        What whoever shows the error calls the option for a layout; a study calls it a column.
+    side : str
+        Side of the file, as of :func:`name_options`; a reader does not know it, whoever asked it to read does.
     """
 
-    layout_option = "--layout FILE.toml"
+    side = ""
 
     def __init__(
         self,
@@ -86,30 +190,17 @@ class SleepAgreeError(Exception):
         where: str = "",
         found: str = "",
         expected: str = "",
-        remedy: str | tuple[str, ...] = "",
+        remedy: str = "",
+        facts: Any = (),
     ) -> None:
-        super().__init__(problem, path, where, found, expected, remedy)
+        super().__init__(problem, path, where, found, expected, remedy, facts)
         self.problem = problem
         self.path = path
         self.where = where
         self.found = found
         self.expected = expected
-        self._remedy = (remedy,) if isinstance(remedy, str) else remedy
-
-    @property
-    def remedy(self) -> str:
-        """How to mend it."""
-        return self.remedy_naming(self.layout_option)
-
-    def remedy_naming(self, layout_option: str) -> str:
-        """Return the remedy with another name for the option for a layout.
-
-        Examples
-        --------
-        >>> InputError("unknown label", remedy=("Give a layout (", ").")).remedy_naming("--reference-layout FILE.toml")
-        'Give a layout (--reference-layout FILE.toml).'
-        """
-        return layout_option.join(self._remedy)
+        self.remedy = remedy
+        self.facts = facts
 
     def in_file(self, path: str, where: str = "") -> Self:
         """Return the same error with its file, and its place there, for what was raised without knowing them."""
@@ -117,15 +208,18 @@ class SleepAgreeError(Exception):
 
     def with_texts(self, change: Callable[[str], str]) -> Self:
         """Return the same error with each of its texts changed; labels and forms stay."""
-        remedy = tuple(map(change, self._remedy))
-        return self._copied(*map(change, self.args[:5]), remedy, *self.args[6:])
+        return self._copied(*map(change, self.args[:6]), *self.args[6:])
 
     def _copied(self, *args: Any) -> Self:
         again = type(self)(*args)
-        again.layout_option = self.layout_option
+        again.side = self.side
         return again
 
     def __str__(self) -> str:
+        return self.told(Front.PYTHON)
+
+    def told(self, front: Front) -> str:
+        """Return the message, its options named as ``front`` names them."""
         place = ": ".join(part for part in (_cut_path(self.path), self.where) if part)
         head = f"{place}: {self.problem}" if place else self.problem
         sentences = [head.rstrip(".") + "."]
@@ -140,7 +234,8 @@ class SleepAgreeError(Exception):
         if self.remedy:
             sentences.append(self.remedy)
         # remedies hold lines to paste; whatever else came from a file must not move the cursor
-        return "\n".join(printable(line) for line in " ".join(sentences).split("\n"))
+        text = name_options(" ".join(sentences), front, self.side)
+        return "\n".join(printable(line) for line in text.split("\n"))
 
 
 class InputError(SleepAgreeError, ValueError):
@@ -148,84 +243,30 @@ class InputError(SleepAgreeError, ValueError):
 
 
 class FileFormatError(InputError):
-    """Bytes or rows of a file break its format.
+    """Bytes or rows of a file break its format."""
 
-    Parameters
-    ----------
-    problem, path, where, found, expected, remedy
-        As in :class:`SleepAgreeError`.
-    forms : iterable of (str, str)
-        Forms that a layout can declare for times which do not tell their own, and when each of them holds ("" where
-        there is but one).
-    """
-
-    def __init__(
-        self,
-        problem: str,
-        path: str = "",
-        where: str = "",
-        found: str = "",
-        expected: str = "",
-        remedy: str | tuple[str, ...] = "",
-        forms: Iterable[tuple[str, str]] = (),
-    ) -> None:
-        super().__init__(problem, path, where, found, expected, remedy)
-        self.forms = tuple(forms)
-        # what a copy, and the other side of a process pool, is made from
-        self.args = (*self.args, self.forms)
+    @property
+    def forms(self) -> tuple[tuple[str, str], ...]:
+        """Forms that a layout can declare for times which do not tell their own, and when each holds ("" for one)."""
+        return tuple(self.facts)
 
 
 class UnknownStageError(InputError):
-    """A label that no table of stages explains.
+    """A label that no table of stages explains."""
 
-    Parameters
-    ----------
-    problem, path, where, found, expected, remedy : str
-        As in :class:`SleepAgreeError`.
-    labels : iterable of str
-        The labels that want a stage, all of them, in order of appearance; a message shows the first few. Empty
-        where something else is no stage, such as a word of a layout.
-    """
-
-    def __init__(
-        self,
-        problem: str,
-        path: str = "",
-        where: str = "",
-        found: str = "",
-        expected: str = "",
-        remedy: str | tuple[str, ...] = "",
-        labels: Iterable[str] = (),
-    ) -> None:
-        super().__init__(problem, path, where, found, expected, remedy)
-        self.labels = tuple(labels)
-        self.args = (*self.args, self.labels)
+    @property
+    def labels(self) -> tuple[str, ...]:
+        """The labels that want a stage, all of them, in order; () where something else is no stage."""
+        return tuple(self.facts)
 
 
 class EpochGridError(InputError):
-    """Times that cannot be laid on epochs: overlaps, ends before starts, steps that vary.
+    """Times that cannot be laid on epochs: overlaps, ends before starts, steps that vary."""
 
-    Parameters
-    ----------
-    problem, path, where, found, expected, remedy
-        As in :class:`SleepAgreeError`.
-    settled_by : str
-        Key of a layout that settles it ("overlaps"), or "".
-    """
-
-    def __init__(
-        self,
-        problem: str,
-        path: str = "",
-        where: str = "",
-        found: str = "",
-        expected: str = "",
-        remedy: str | tuple[str, ...] = "",
-        settled_by: str = "",
-    ) -> None:
-        super().__init__(problem, path, where, found, expected, remedy)
-        self.settled_by = settled_by
-        self.args = (*self.args, settled_by)
+    @property
+    def settled_by(self) -> str:
+        """Key of a layout that settles it ("overlaps"), or ""."""
+        return str(self.facts or "")
 
 
 class ClockError(InputError):

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from click.testing import CliRunner, Result
 
 from sleepagree.cli.group import main
+from sleepagree.render import terminal
 
 
 def run(*words: object) -> Result:
@@ -30,3 +32,9 @@ def without_folder(shown: str | bytes) -> list[str] | list[bytes]:
     """Return the lines that a study prints, but for the one that names its folder."""
     lines = shown.splitlines()
     return [line for line in lines if not line.startswith(b"Written to" if isinstance(line, bytes) else "Written to")]
+
+
+def narrow_terminal(monkeypatch: pytest.MonkeyPatch, width: int = 40) -> None:
+    """Let commands print in so many columns, as on a narrow terminal."""
+    real = terminal.render_terminal
+    monkeypatch.setattr(terminal, "render_terminal", lambda told, **options: real(told, **{**options, "width": width}))

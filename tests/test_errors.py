@@ -14,8 +14,10 @@ from sleepagree.errors import (
     ClockError,
     EpochGridError,
     FileFormatError,
+    Front,
     InputError,
     MappingError,
+    Option,
     OutputError,
     PairingError,
     SleepAgreeError,
@@ -143,17 +145,17 @@ def test_an_error_is_given_its_file_afterwards():
 
 
 def test_facts_of_an_error_survive_its_file_its_texts_and_a_process_pool():
-    told = FileFormatError("problem", "folder/path", remedy=("Give a layout (", ")."), forms=[("%H:%M", "")])
-    told.layout_option = "--reference-layout FILE.toml"
+    told = FileFormatError(
+        "problem", "folder/path", remedy=f"Give a layout ({Option.LAYOUT:FILE.toml}).", facts=[("%H:%M", "")]
+    )
+    told.side = "reference"
     for again in (told.in_file("path"), told.with_texts(str.upper), pickle.loads(pickle.dumps(told)), copy.copy(told)):
-        assert (again.forms, again.layout_option) == ((("%H:%M", ""),), "--reference-layout FILE.toml")
-        assert again.remedy.casefold() == "give a layout (--reference-layout file.toml)."
-    labels = UnknownStageError("problem", "folder/path", labels=["folder", "N9"])
+        assert (again.forms, again.side) == ((("%H:%M", ""),), "reference")
+        assert again.told(Front.COMMAND).casefold().endswith("give a layout (--reference-layout file.toml).")
+    labels = UnknownStageError("problem", "folder/path", facts=["folder", "N9"])
     again = labels.with_texts(lambda text: text.replace("folder/", ""))
     assert (again.path, again.labels) == ("path", ("folder", "N9"))
 
 
 def test_an_error_names_the_key_of_a_layout_that_settles_it():
-    assert (
-        pickle.loads(pickle.dumps(EpochGridError("two rows overlap", settled_by="overlaps"))).settled_by == "overlaps"
-    )
+    assert pickle.loads(pickle.dumps(EpochGridError("two rows overlap", facts="overlaps"))).settled_by == "overlaps"

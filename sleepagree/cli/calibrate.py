@@ -30,6 +30,7 @@ from sleepagree.cli.study import progress_bar
 )
 @click.option("--workers", type=click.IntRange(1, 1024), default=1, show_default=True, help="Processes.")
 @click.option("--full", is_flag=True, help="Print everything.")
+@shared.figures_option
 @shared.overwrite_option
 @shared.quiet_option
 @click.pass_context
@@ -63,6 +64,7 @@ def calibrate(ctx: click.Context, /, nights: Path, out: Path, **options: Any) ->
         device=options["device"],
         level=options["confidence"],
         execution=Execution(options["workers"]),
+        figures=options["figures"].split(","),
         overwrite=options["overwrite"],
         command=shared.repeat_command(anonymous=False),
         progress=progress_bar(quiet=options["quiet"]),

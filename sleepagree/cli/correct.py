@@ -37,7 +37,7 @@ def correct(correction: Path, device: Path, **options: Any) -> None:
     shared.check_zone(options["device_zone"], "--device-zone")
     learnt = read_correction(correction)
     words = own_words((learnt.mapping,))
-    spans = shared.load_spans(device, options["layout"], options["device_zone"], words, "--layout")
+    spans = shared.load_spans(device, options["layout"], options["device_zone"], words, "device")
     night = learnt.apply(spans, window=window)
     shared.show(describe_corrected(night), corrected_document(night), options)
     if options["json_path"] == "-":

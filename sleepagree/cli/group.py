@@ -101,7 +101,7 @@ class CommandGroup(click.Group):
             interrupts.forbid()
 
     def _run(self, ctx: click.Context) -> Any:
-        from sleepagree.errors import SleepAgreeError
+        from sleepagree.errors import Front, SleepAgreeError
         from sleepagree.files.writing import sparing_inputs
 
         try:
@@ -112,7 +112,7 @@ class CommandGroup(click.Group):
                 raise
             from sleepagree.render.columns import fit_terminal
 
-            click.echo(fit_terminal(f"sleepagree: {error}"), err=True)
+            click.echo(fit_terminal(f"sleepagree: {error.told(Front.COMMAND)}"), err=True)
             ctx.exit(1)
 
 

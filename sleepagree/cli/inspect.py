@@ -50,7 +50,8 @@ def inspect(
     shared.check_zone(zone, "--zone")
     shared.refuse_folder_as_input(file)
     given = shared.load_layout(layout)
-    seen = inspect_file(file, layout=given, zone=zone)
+    with shared.on_side("file"):
+        seen = inspect_file(file, layout=given, zone=zone)
     shared.show(describe_file(seen), inspection_document(seen), options)
     if layout_out is not None:
         from sleepagree.readers.starter_layout import starter_layout

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import click
+from click.core import ParameterSource
 
 from sleepagree.cli import options as shared
 
@@ -30,6 +31,7 @@ _EXPORTS: Final = ("edf", "bids", "csv", "parquet")
     multiple=True,
     help="Write the aligned night for other tools into --out DIR; may be given several times.",
 )
+@shared.figures_option
 @shared.overwrite_option
 @shared.quiet_option
 @shared.full_option
@@ -48,14 +50,17 @@ def night(
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
+    from sleepagree.describe.answer import next_step
     from sleepagree.describe.night import describe_night
     from sleepagree.files.writing import refuse_folder
     from sleepagree.night.compare import compare
     from sleepagree.render.night_json import dump, night_document
 
     out, overwrite = options["out"], options["overwrite"]
-    if export_names and out is None:
-        raise click.UsageError("--export writes into the folder of results: give --out DIR, too.")
+    source = click.get_current_context().get_parameter_source("figures")
+    if out is None and (export_names or source is ParameterSource.COMMANDLINE):
+        option = "--export" if export_names else "--figures"
+        raise click.UsageError(f"{option} writes into the folder of results: give --out DIR, too.")
     if out is not None:
         refuse_folder(out, overwrite=overwrite)
     shared.refuse_json_target(options["json_path"], overwrite=overwrite, out=out)
@@ -72,7 +77,17 @@ def night(
         from sleepagree.render.night_folder import write_night
 
         command = shared.repeat_command(anonymous=options["anonymous"])
-        write_night(scored, out, results=dump(document), command=command, exports=export_names, overwrite=overwrite)
-    following = shared.next_command("mappings" if scored.unreported else "clock", anonymous=options["anonymous"])
+        write_night(
+            scored,
+            out,
+            results=dump(document),
+            command=command,
+            exports=export_names,
+            figures=options["figures"].split(","),
+            overwrite=overwrite,
+        )
+    step = next_step(scored)
+    patterns = "sleepagree nights DIR --reference PATTERN --device PATTERN"
+    following = patterns if step == "nights" else shared.next_command(step, anonymous=options["anonymous"])
     shared.show(describe_night(scored, next_command=following), document, options)
     shared.print_cautions(scored.cautions, quiet=options["quiet"], full=shared.is_full(options))

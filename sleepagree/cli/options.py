@@ -91,6 +91,20 @@ class Number(AnyNumber, click.FloatRange):
     """A number of the command line within bounds."""
 
 
+class _FigureForms(click.types.StringParamType):
+    """Forms of figures, joined by commas."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the text without repetitions, or fail with wrong use."""
+        from sleepagree.files.writing import FIGURE_FORMS
+
+        forms = tuple(dict.fromkeys(word.strip().casefold() for word in str(value).split(",")))
+        unknown = [form for form in forms if form not in FIGURE_FORMS]
+        if unknown:
+            self.fail(f"'{unknown[0]}' is none of {', '.join(FIGURE_FORMS)}.", param, ctx)
+        return ",".join(forms)
+
+
 def apply_options(options: Sequence[Callable[[Function], Function]]) -> Callable[[Function], Function]:
     """Return a decorator that adds several options in the order given."""
 
@@ -156,6 +170,14 @@ resampling_options = apply_options(
 )
 
 json_option = click.option("--json", "json_path", metavar="FILE|-", help="Write JSON to a file, or - for output.")
+figures_option = click.option(
+    "--figures",
+    type=_FigureForms(),
+    default="svg",
+    show_default=True,
+    metavar="FORMS",
+    help="What the figures of --out are written as: svg, pdf, png, or several joined by commas.",
+)
 overwrite_option = click.option("--overwrite", is_flag=True, help="Replace output that exists, never an input.")
 full_option = click.option("--full", is_flag=True, help="Print all that was found, not the answer alone.")
 quiet_option = click.option("--quiet", is_flag=True, help="No cautions, no progress.")
@@ -170,13 +192,13 @@ anonymous_option = click.option(
 @contextlib.contextmanager
 def wrong_use(option: str) -> Iterator[None]:
     """Turn an error about what was written after an option into wrong use of the command line (exit 2)."""
-    from sleepagree.errors import SleepAgreeError
+    from sleepagree.errors import Front, SleepAgreeError
 
     try:
         yield
     except SleepAgreeError as error:
         told = SleepAgreeError(error.problem, "", "", error.found, error.expected, error.remedy)
-        raise click.BadParameter(str(told), param_hint=option) from None
+        raise click.BadParameter(told.told(Front.COMMAND), param_hint=option) from None
 
 
 def load_mappings(names: Sequence[str]) -> tuple[StageMapping, ...]:
@@ -241,8 +263,8 @@ def load_pair(reference: Path, device: Path, mappings: Sequence[StageMapping], o
     for zone, option in zip(zones, ("--reference-zone", "--device-zone"), strict=True):
         check_zone(zone, option)
     paired = align(
-        reference=load_spans(reference, options["reference_layout"], zones[0], words, "--reference-layout"),
-        device=load_spans(device, options["layout"], zones[1], words, "--layout"),
+        reference=load_spans(reference, options["reference_layout"], zones[0], words, "reference"),
+        device=load_spans(device, options["layout"], zones[1], words, "device"),
         clock_offset_s=options["clock_offset"],
         window=window,
         outside=Outside(options["outside"]),
@@ -255,19 +277,25 @@ def load_pair(reference: Path, device: Path, mappings: Sequence[StageMapping], o
     return anonymous_night(paired)
 
 
-def load_spans(
-    path: Path, layout: Path | None, zone: str | None, words: frozenset[str], layout_option: str
-) -> ScoredSpans:
-    """Return the spans of one file; an error that asks for a layout names the option of this side."""
-    from sleepagree.errors import SleepAgreeError
+def load_spans(path: Path, layout: Path | None, zone: str | None, words: frozenset[str], side: str) -> ScoredSpans:
+    """Return the spans of one file; an error that asks for a layout or a zone names the option of this side."""
     from sleepagree.readers import read_spans
 
     refuse_folder_as_input(path)
     given = load_layout(layout)
-    try:
+    with on_side(side):
         return read_spans(path, layout=given, zone=zone, own_words=words)
+
+
+@contextlib.contextmanager
+def on_side(side: str) -> Iterator[None]:
+    """Tell an error on which side its file is: ``reference``, ``device``, or ``file`` where there is one file only."""
+    from sleepagree.errors import SleepAgreeError
+
+    try:
+        yield
     except SleepAgreeError as error:
-        error.layout_option = f"{layout_option} FILE.toml"
+        error.side = side
         raise
 
 
@@ -332,7 +360,7 @@ _NOT_RESULTS: Final = frozenset(
 )
 
 #: Kinds of values that name nobody and no time.
-_PLAIN: Final = (click.Choice, click.types.IntParamType, click.types.FloatParamType)
+_PLAIN: Final = (_FigureForms, click.Choice, click.types.IntParamType, click.types.FloatParamType)
 
 
 def repeat_command(*, anonymous: bool) -> str:

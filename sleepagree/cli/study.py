@@ -51,6 +51,7 @@ study_reading_options = shared.apply_options(
 @shared.resampling_options
 @click.option("--resume", is_flag=True, help="Use the finished nights of an interrupted run.")
 @click.option("--count", is_flag=True, help="Lines 'progress DONE TOTAL' on standard error, for programs.")
+@shared.figures_option
 @shared.overwrite_option
 @shared.quiet_option
 @shared.full_option
@@ -82,6 +83,7 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
             workers=options["workers"],
             scheduler=options["scheduler"],
             resume=options["resume"],
+            figures=options["figures"].split(","),
             overwrite=options["overwrite"],
             progress=_count_nights if options["count"] else progress_bar(quiet=options["quiet"]),
         )
@@ -90,7 +92,7 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
             tell_how_to_resume(unfinished_folder(out))
         ctx.exit(interrupts.EXIT_CODE)
     written = f"Written to {out}: start with {out / 'report.html'}" if (out / "report.html").exists() else ""
-    shared.print_description(describe_study(result), full=options["full"], written=written)
+    shared.print_description(describe_study(result, folder=str(out)), full=options["full"], written=written)
     shared.print_cautions(result.cautions, quiet=options["quiet"], full=options["full"])
     if result.refused:
         ctx.exit(3)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Final
 
+from sleepagree.caution import CautionKind
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.blocks import (
     Block,
@@ -13,19 +14,25 @@ from sleepagree.describe.blocks import (
     FigureKind,
     Items,
     Paragraph,
+    Rank,
+    Role,
     Section,
     Table,
     beside,
     cells,
     columns,
+    difference_cell,
+    number_cell,
     present,
     valued,
 )
 from sleepagree.describe.paragraphs import kappa_with_interval
 from sleepagree.describe.words import (
+    IF_INDEPENDENT,
     WHEN_ANSWERS_LAST,
     duration,
     figure,
+    file_words,
     join_words,
     minutes,
     per_hundred,
@@ -35,8 +42,12 @@ from sleepagree.describe.words import (
     say_level,
     say_measure,
     signed,
+    speak,
 )
-from sleepagree.errors import shorten
+from sleepagree.errors import counted, shorten
+from sleepagree.hypnogram.align import PairedNight
+from sleepagree.hypnogram.spans import Counts
+from sleepagree.mapping.mapping import StageMapping
 from sleepagree.night.answer import DeviceClass, NightAnswer, answer_night
 from sleepagree.night.compare import MappingAgreement, NightAgreement
 from sleepagree.scoring.measures import MeasurePair
@@ -44,6 +55,26 @@ from sleepagree.scoring.redistribution import Redistribution
 
 #: So many measures that are off most are told; those of single classes stand with their bias.
 _MOST_MEASURES: Final = 3
+
+#: What is read next, by the name of the command.
+_SAY_NEXT: Final = {
+    "clock": "Whether a clock explains it",
+    "mappings": "The same night under every mapping that fits",
+    "nights": "One night says little of a device. A table of more of them, for 'sleepagree study'",
+}
+
+_CLOCK_KINDS: Final = (
+    CautionKind.CLOCK_DOUBT,
+    CautionKind.CLOCK_ZONE,
+    CautionKind.CLOCK_OFFSET,
+    CautionKind.CLOCK_CHANGE,
+)
+
+#: Danker-Hopfe et al. 2009, from the abstract; merging classes never lowers agreement.
+_SCORERS: Final = (
+    "For comparison: two trained scorers say the same in about 82 of 100 epochs with five stages (Danker-Hopfe et al. "
+    "2009), and in no fewer where stages are merged."
+)
 
 #: More classes than this, or accounts of bias, do not fit a screen.
 _MOST_CLASSES: Final = 6
@@ -116,7 +147,8 @@ def _classes_section(night: NightAgreement, answer: NightAnswer) -> Section:
     said = [say_device_class(found, answer, night.unreported) for found in answer.device_classes[:_MOST_CLASSES]]
     more = len(answer.device_classes) - len(said)
     items = Items((*said, *([f"and {more} more classes"] if more else [])))
-    return Section("answer", "What each stage of the device was", (beside(items, _classes_figure(answer, said)),))
+    drawn = beside(hypnograms(night), _classes_figure(answer, said))
+    return Section("answer", "What each stage of the device was", (items, Paragraph(_SCORERS, Role.NOTE), drawn))
 
 
 def say_device_class(found: DeviceClass, answer: NightAnswer, unreported: tuple[str, ...]) -> str:
@@ -170,7 +202,49 @@ def column_shares(scored: MappingAgreement, name: str) -> Table:
         rows.append(cells(say_class(reference), *found))
     heads = columns("reference \\ device", *map(say_class, scored.mapping.device_classes), "of the night")
     caption = f"Share of the column: what each class of the device was, under '{shorten(scored.mapping.name)}'"
-    return Table(name, caption, heads, tuple(rows))
+    return Table(name, caption, heads, tuple(rows), folded=caption)
+
+
+def hypnograms(night: NightAgreement) -> Figure:
+    """Return the place of both hypnograms, what differs between them in words."""
+    paired, first = night.paired, night.mappings[0]
+    size, compared = int(paired.status.size), int(first.counts.sum())
+    differing, no_label = _count_differences(first.counts, first.mapping)
+    said = f"Of {counted(compared, 'epoch')} compared, {differing} differ"
+    said += f", {no_label} are of a stage that the device has no label for" if no_label else ""
+    return Figure(
+        "hypnograms",
+        FigureKind.HYPNOGRAMS,
+        night,
+        title="Hypnograms of reference and device over one clock axis",
+        description=f"{said}; {size - compared} of {size} window epochs are not compared. {_say_label_minutes(paired)}",
+        caption=(
+            f"Stages of the reference (above) and of the device (below), and between them the epochs that differ under "
+            f"'{shorten(first.mapping.name)}'. Grey over the whole height of a side is a gap: no label at all. {said}."
+        ),
+        wide=True,
+    )
+
+
+def _count_differences(counts: Counts, mapping: StageMapping) -> tuple[int, int]:
+    """Return how many epochs differ, and how many are of a class that the device has no label for."""
+    differing = no_label = 0
+    for name, row in zip(mapping.reference_classes, counts.tolist(), strict=True):
+        if name in mapping.device_classes:
+            differing += sum(row) - row[mapping.device_classes.index(name)]
+        else:
+            no_label += sum(row)
+    return differing, no_label
+
+
+def _say_label_minutes(paired: PairedNight) -> str:
+    ledger = paired.ledger
+    parts = []
+    for side, labels in (("reference", ledger.reference_labels), ("device", ledger.device_labels)):
+        gap = ledger.window_epochs - sum(epochs for _, epochs in labels)
+        said = [f"{shorten(label)} {minutes(epochs)}" for label, epochs in labels]
+        parts.append(f"{side}: {', '.join([*said, f'gap {minutes(gap)}'])}")
+    return "; ".join(parts) + "."
 
 
 # --- where unreported stages went, bias, measures ---------------------------------------------------------
@@ -181,7 +255,22 @@ def _went_section(night: NightAgreement) -> Section | None:
     if not traced:
         return None
     stages = join_words(say_class(r.stage) for r in traced)
-    return Section("answer-went", f"Where {stages} went", (Items(tuple(_say_went(r, night) for r in traced)),))
+    told = Items(tuple(_say_went(r, night) for r in traced))
+    shares = [_share_table(r, night.level) for r in traced]
+    blocks: tuple[Block, ...] = (
+        beside((told, *shares), _redistribution_figure(night, traced)),
+        *map(_when_table, traced),
+    )
+    return Section("redistribution", f"Where {stages} went", blocks)
+
+
+def unscored_stages_section(night: NightAgreement) -> Section | None:
+    """Tell of stages without a label that the reference did not score where the device staged; None without such."""
+    none = [speak(r.stage) for r in night.redistribution if not r.epochs]
+    if not none:
+        return None
+    said = (Paragraph(f"The reference scored no {stage} that the device staged, too.") for stage in none)
+    return Section("no-epochs", "Stages that the device has no label for", tuple(said))
 
 
 def _say_went(traced: Redistribution, night: NightAgreement) -> str:
@@ -200,11 +289,100 @@ def _say_went(traced: Redistribution, night: NightAgreement) -> str:
     )
 
 
+def _redistribution_figure(night: NightAgreement, traced: list[Redistribution]) -> Figure:
+    said = "; ".join(
+        f"{speak(t.stage)}, {minutes(t.epochs)}: "
+        + ", ".join(f"{percent(d.share)} ({minutes(d.epochs)}) as {say_class(d.name)}" for d in t.to)
+        for t in traced
+    )
+    return Figure(
+        f"where-{'-'.join(file_words([speak(t.stage) for t in traced]))}-went",
+        FigureKind.REDISTRIBUTION,
+        traced,
+        title="Where the epochs went that the device has no label for",
+        description=f"{said}.",
+        caption=(
+            f"Shares of the epochs that the device has no label for, with {say_level(night.level)} {WHEN_ANSWERS_LAST}."
+        ),
+    )
+
+
+def _share_table(traced: Redistribution, level: float) -> Table:
+    rows = tuple(
+        cells(
+            say_class(d.name),
+            number_cell(d.minutes, 1),
+            valued(percent(d.share, 1), d.share),
+            percent_interval(d.primary_low, d.primary_high),
+            percent_interval(d.low, d.high),
+            valued(percent(d.share_of_class, 1), d.share_of_class),
+        )
+        for d in traced.to
+    )
+    named = say_level(level)
+    heads = columns(
+        "taken as", "min", "share", f"{named} {WHEN_ANSWERS_LAST}", f"{named} {IF_INDEPENDENT}", "part of class"
+    )
+    caption = f"{minutes(traced.epochs)} of {speak(traced.stage)} that the device has no label for"
+    return Table(f"went-{traced.stage}", caption, heads, rows, rank=Rank.FURTHER)
+
+
+def _when_table(traced: Redistribution) -> Table:
+    """Return the minutes of a stage by third of the window and by episode."""
+    words = ("first", "middle", "last")[: len(traced.thirds)]
+    parts = [(f"{word} third of the window", dict(to)) for word, to in zip(words, traced.thirds, strict=True)]
+    parts += [(f"episode {i}, {minutes(e.epochs)}", dict(e.to)) for i, e in enumerate(traced.episodes, start=1)]
+    names = [d.name for d in traced.to]
+    rows = tuple(cells(word, *(number_cell(to.get(n, 0) / 2, 1) for n in names)) for word, to in parts)
+    caption = f"Minutes of {speak(traced.stage)} by part of the night"
+    heads = columns("when", *map(say_class, names))
+    return Table(f"when-{traced.stage}", caption, heads, rows, folded=caption, rank=Rank.FURTHER)
+
+
 def _bias_section(night: NightAgreement) -> Section | None:
     said = [say_bias_source(source) for source in night.bias_sources[:_MOST_CLASSES]]
     off = say_off_most(night.measures)
-    blocks = present(Items(tuple(said)) if said else None, Paragraph(off) if off else None)
-    return Section("answer-bias", "Bias", blocks, detail=" (device minus reference)") if blocks else None
+    told = present(Items(tuple(said)) if said else None, Paragraph(off) if off else None, _otherwise_table(night))
+    if not told:
+        return None
+    blocks = (beside(told, _bias_figure(night)),) if said else told
+    return Section("sources-of-bias", "Bias", blocks, detail=" (device minus reference)")
+
+
+def _bias_figure(night: NightAgreement) -> Figure:
+    return Figure(
+        "bias-sources",
+        FigureKind.BIAS_SOURCES,
+        night.bias_sources,
+        title="What the bias of each class is made of",
+        description="; ".join(map(say_bias_source, night.bias_sources)) + ".",
+        caption=(
+            "Minutes that the device gained from (filled) and lost to (hollow) each other class; the last step of each "
+            "class is its bias. The steps add up exactly."
+        ),
+    )
+
+
+def _otherwise_table(night: NightAgreement) -> Table | None:
+    """Return what each bias would be without the stages that have no label, and with them counted as another."""
+    sources = [source for source in night.bias_sources if not math.isnan(source.without_unreported_min)]
+    if not sources:
+        return None
+    lacking = join_words(map(say_class, night.mappings[0].table.unreported))
+    rows = tuple(
+        cells(
+            say_class(source.name),
+            difference_cell(source.bias_min),
+            difference_cell(source.without_unreported_min),
+            "unchanged"
+            if signed(source.returned_min) == signed(source.bias_min)
+            else difference_cell(source.returned_min),
+        )
+        for source in sources
+    )
+    counted_as = say_class(sources[0].returned_to)
+    heads = columns("class", "bias", f"without {lacking}", f"with {lacking} counted as {counted_as}")
+    return Table("otherwise", f"Bias in minutes, and what {lacking} does to it", heads, rows, rank=Rank.FURTHER)
 
 
 def say_off_most(measures: tuple[MeasurePair, ...]) -> str:
@@ -219,9 +397,15 @@ def say_off_most(measures: tuple[MeasurePair, ...]) -> str:
     return f"Of the other measures these are off most: {join_words(told)}." if told else ""
 
 
+def next_step(night: NightAgreement) -> str:
+    """Return the name of the command that says more of a night: where its timing is in doubt, that comes first."""
+    if any(caution.kind in _CLOCK_KINDS for caution in night.cautions):
+        return "clock"
+    return "mappings" if night.unreported else "nights"
+
+
 def _next_section(night: NightAgreement, command: str) -> Section | None:
     if not command:
         return None
-    why = "The same night under every mapping that fits" if night.unreported else "Whether a clock explains it"
-    blocks: tuple[Block, ...] = (Paragraph(f"{why}:"), Command(command))
+    blocks: tuple[Block, ...] = (Paragraph(f"{_SAY_NEXT[next_step(night)]}:"), Command(command))
     return Section("answer-next", "Next", blocks)

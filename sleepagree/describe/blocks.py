@@ -101,9 +101,9 @@ class Table:
     sortable : bool
         Whether the order of the rows means nothing, so that a reader may sort them.
     folded : str
-        Words under which the table may be folded away where a figure shows the same; "" for never.
+        Words under which a page folds the table away; "" for never.
     rank : Rank
-        Whether the table itself is shown at once, in a section that is.
+        Whether a terminal shows the table itself at once, in a section that is.
     """
 
     name: str
@@ -204,6 +204,8 @@ class Section:
         Whether it is shown at once.
     detail : str
         What follows the title in the heading, with the space or colon between them; no terminal writes it in capitals.
+    folded : bool
+        Whether a page folds it away: what few read, and what is printed only where a reader unfolds it.
     """
 
     name: str
@@ -211,6 +213,7 @@ class Section:
     blocks: tuple[Block, ...]
     rank: Rank = Rank.FIRST_SCREEN
     detail: str = ""
+    folded: bool = False
 
     @property
     def heading(self) -> str:
@@ -273,8 +276,8 @@ def points(unit: str) -> str:
 
 
 def can_differ(measure: str) -> bool:
-    """Whether a measure can differ between the sides at all: time in bed is the window of both."""
-    return measure != "TIB"
+    """Whether a measure can differ between the sides at all: time in bed is the window of both, all sleep is sleep."""
+    return measure not in ("TIB", "percent sleep")
 
 
 def count_cell(count: int) -> Cell:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from typing import Any, Final
 
 from sleepagree.caution import Caution, CautionKind, plain_values
-from sleepagree.describe.words import join_words, say_measure, say_status, speak
+from sleepagree.describe.words import figure, join_words, say_measure, say_status, speak
 from sleepagree.errors import counted, shorten
 from sleepagree.readers.times.clock import show_number
 from sleepagree.scoring.offsets import MOST_HOURS, NEAR_CHANCE
@@ -172,8 +172,8 @@ def _long_wake(c: Caution) -> str:
     if c.get("mapping") is None:
         return text + " Consider a window (--window FROM/TO)."
     return (
-        f"{text} With {c['kept_min']} min kept on each side, kappa under '{c['mapping']}' is {c['kappa_kept']:.3f} "
-        f"instead of {c['kappa']:.3f}."
+        f"{text} With {c['kept_min']} min kept on each side, kappa under '{c['mapping']}' is "
+        f"{figure(c['kappa_kept'], 3)} instead of {figure(c['kappa'], 3)}."
     )
 
 
@@ -234,18 +234,18 @@ def _left_out_by_mapping(c: Caution) -> str:
 
 def _clock_doubt(c: Caution) -> str:
     return (
-        f"Agreement is near chance (kappa {c['kappa']:.3f}), and no clock offset up to 30 min to either side stands "
-        f"out, nor one near whole hours up to {MOST_HOURS} h: these recordings may not belong together, a clock may be "
-        "off by more than that, or the device may hardly tell stages. Check files, dates and zones ('sleepagree clock "
-        "--range 180' looks further)."
+        f"Agreement is near chance (kappa {figure(c['kappa'], 3)}), and no clock offset up to 30 min to either side "
+        f"stands out, nor one near whole hours up to {MOST_HOURS} h: these recordings may not belong together, a "
+        "clock may be off by more than that, or the device may hardly tell stages. Check files, dates and "
+        "zones ('sleepagree clock --range 180' looks further)."
     )
 
 
 def _clock_zone(c: Caution) -> str:
     low = "near chance" if c["kappa"] < NEAR_CHANCE else "low"
     return (
-        f"Agreement is {low} (kappa {c['kappa']:.3f}), and has a sharp peak when "
-        f"{c['seconds']:+.0f} s are added to device times (kappa {c['kappa_there']:.3f}): a time zone, or "
+        f"Agreement is {low} (kappa {figure(c['kappa'], 3)}), and has a sharp peak when "
+        f"{c['seconds']:+.0f} s are added to device times (kappa {figure(c['kappa_there'], 3)}): a time zone, or "
         f"summer time, that is off by {abs(round(c['seconds'] / 3600))} h looks like this. Check both zones "
         "(--reference-zone, --device-zone). Nothing was shifted."
     )
@@ -254,7 +254,7 @@ def _clock_zone(c: Caution) -> str:
 def _clock_offset(c: Caution) -> str:
     return (
         f"Agreement has a sharp peak when {c['seconds']:+.0f} s are added to device times (kappa "
-        f"{c['kappa_there']:.3f} instead of {c['kappa']:.3f}). A wrong clock would look like this; "
+        f"{figure(c['kappa_there'], 3)} instead of {figure(c['kappa'], 3)}). A wrong clock would look like this; "
         "'sleepagree clock' looks closer. Nothing was shifted: tuning the clock on the outcome inflates agreement."
     )
 
@@ -276,7 +276,7 @@ def _clock_change(c: Caution) -> str:
     if c.get("seconds"):
         text += (
             f" From then on agreement is far better with {c['seconds']:+.0f} s added to device times: kappa "
-            f"{c['kappa_there']:.3f} instead of {c['kappa']:.3f}."
+            f"{figure(c['kappa_there'], 3)} instead of {figure(c['kappa'], 3)}."
         )
     options = "--zone ZONE" if c.get("gap_of") == "file" else "--reference-zone ZONE and --device-zone ZONE"
     return f"{text} If this clock was changed, name its zone ({options}, or zone in a layout)."
@@ -332,7 +332,7 @@ def _nights_sparse(c: Caution) -> str:
 
 def _consensus_flatters(c: Caution) -> str:
     kappas = [
-        f"{consensus:.3f} with the consensus and {scorers:.3f} with single scorers under '{mapping}' "
+        f"{figure(consensus, 3)} with the consensus and {figure(scorers, 3)} with single scorers under '{mapping}' "
         f"(means, the same {'night' if nights == 1 else f'{nights} nights'} in both)"
         for consensus, scorers, mapping, nights in c["kappas"]
     ]

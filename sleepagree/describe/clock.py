@@ -82,14 +82,14 @@ def _seconds(value: float) -> str:
 
 
 def _interval(low: float, high: float, unit: str, level: float) -> str:
-    return "" if math.isnan(low) else f" ({say_level(level)} {low:+.0f} to {high:+.0f}{unit})"
+    return "" if math.isnan(low) else f" ({say_level(level)} {signed(low, 0)} to {signed(high, 0)}{unit})"
 
 
 def _drift(reading: ClockReading) -> str:
     if math.isnan(reading.drift_s_per_h):
         return DASH
     interval = _interval(reading.drift_low, reading.drift_high, " s/h", reading.level)
-    return f"{reading.drift_s_per_h:+.1f} s per hour{interval}"
+    return f"{signed(reading.drift_s_per_h)} s per hour{interval}"
 
 
 def _curve(curve: OffsetCurve) -> Table | Paragraph:
@@ -129,14 +129,15 @@ def say_device_clock(clock: DeviceClock) -> str:
         )
     elif clock.verdict is ClockVerdict.SCATTERED:
         text = (
-            f"best offsets scatter over {clock.telling} nights whose offsets stand out (middle half {clock.low:+.0f} "
-            f"to {clock.high:+.0f} s): {verdict}; each of these nights may have a clock of its own"
+            f"best offsets scatter over {clock.telling} nights whose offsets stand out (middle half "
+            f"{signed(clock.low, 0)} to {signed(clock.high, 0)} s): {verdict}; each of these nights may have "
+            "a clock of its own"
         )
     else:
         around = "0" if clock.verdict is ClockVerdict.STEADY else f"{clock.seconds:+.0f} s"
         text = (
-            f"best offsets lie around {around} ({clock.telling} of {nights} tell it; {clock.low:+.0f} to "
-            f"{clock.high:+.0f} s): {verdict}"
+            f"best offsets lie around {around} ({clock.telling} of {nights} tell it; {signed(clock.low, 0)} to "
+            f"{signed(clock.high, 0)} s): {verdict}"
             + (f"; {counted(clock.away, 'single night')} 1 min or more from that" if clock.away else "")
         )
     return ". ".join([text, *map(_say_part, clock.parts)])

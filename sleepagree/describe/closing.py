@@ -53,7 +53,7 @@ def methods_section(methods: CitedParagraph, results: str) -> Section:
         Heading("Sources"),
         Items(methods.sources, numbered=True),
     )
-    return Section("methods", "Methods and results, to paste into a paper", blocks, Rank.FURTHER)
+    return Section("methods", "Methods and results, to paste into a paper", blocks, Rank.FURTHER, folded=True)
 
 
 def repeat_section(

@@ -6,8 +6,13 @@ import math
 from collections.abc import Sequence
 from typing import Protocol
 
-from sleepagree.describe.answer import answer_sections, column_shares, finding_of_night
-from sleepagree.describe.bias import say_bias_source
+from sleepagree.describe.answer import (
+    answer_sections,
+    column_shares,
+    finding_of_night,
+    hypnograms,
+    unscored_stages_section,
+)
 from sleepagree.describe.blocks import (
     Block,
     Cell,
@@ -43,30 +48,25 @@ from sleepagree.describe.words import (
     duration,
     figure,
     file_name,
+    file_words,
     from_moment_to,
     interval,
     join_words,
-    minutes,
     moment,
     percent,
-    percent_interval,
     plain,
     say_class,
     say_level,
     say_measure,
     say_stages,
     say_status,
-    signed,
-    speak,
 )
 from sleepagree.errors import counted, shorten
 from sleepagree.hypnogram.align import PairedNight, Side
 from sleepagree.hypnogram.spans import Counts
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.night.compare import MappingAgreement, NightAgreement
-from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.measures import MeasurePair
-from sleepagree.scoring.redistribution import Redistribution
 from sleepagree.scoring.table_agreement import ClassAgreement
 
 
@@ -102,8 +102,7 @@ def describe_night(night: NightAgreement, *, command: str = "", next_command: st
         _ledger(night),
         *(_agreement(scored, night, serial) for serial, scored in enumerate(night.mappings)),
         _measures(night),
-        _redistribution(night),
-        _bias_sources(night),
+        unscored_stages_section(night),
         time_section(night),
         following_section(night),
         caution_section(night.cautions),
@@ -135,7 +134,9 @@ def _compared(night: NightAgreement) -> Section:
             f"the device can report {join_words(say_stages(paired.device_set.reportable))} ({declared})",
         )
     )
-    return Section("compared", "What was compared", (facts, _hypnograms(night)))
+    # where there is an answer they stand in it
+    drawn = () if night.mappings[0].table.n else (hypnograms(night),)
+    return Section("compared", "What was compared", (facts, *drawn))
 
 
 def _say_side(name: str, side: Side) -> str:
@@ -152,47 +153,6 @@ def _say_window(paired: PairedNight) -> str:
     if begin is None or end is None:
         return f"{paired.begin_s:.0f} s to {paired.end_s:.0f} s after the reference's start"
     return from_moment_to(begin, end)
-
-
-def _hypnograms(night: NightAgreement) -> Figure:
-    paired, first = night.paired, night.mappings[0]
-    size, compared = int(paired.status.size), int(first.counts.sum())
-    differing, no_label = _count_differences(first.counts, first.mapping)
-    said = f"Of {counted(compared, 'epoch')} compared, {differing} differ"
-    said += f", {no_label} are of a stage that the device has no label for" if no_label else ""
-    return Figure(
-        "hypnograms",
-        FigureKind.HYPNOGRAMS,
-        night,
-        title="Hypnograms of reference and device over one clock axis",
-        description=f"{said}; {size - compared} of {size} window epochs are not compared. {_say_label_minutes(paired)}",
-        caption=(
-            f"Stages of the reference (above) and of the device (below), and between them the epochs that differ under "
-            f"'{shorten(first.mapping.name)}'. Grey over the whole height of a side is a gap: no label at all. {said}."
-        ),
-        wide=True,
-    )
-
-
-def _count_differences(counts: Counts, mapping: StageMapping) -> tuple[int, int]:
-    """Return how many epochs differ, and how many are of a class that the device has no label for."""
-    differing = no_label = 0
-    for name, row in zip(mapping.reference_classes, counts.tolist(), strict=True):
-        if name in mapping.device_classes:
-            differing += sum(row) - row[mapping.device_classes.index(name)]
-        else:
-            no_label += sum(row)
-    return differing, no_label
-
-
-def _say_label_minutes(paired: PairedNight) -> str:
-    ledger = paired.ledger
-    parts = []
-    for side, labels in (("reference", ledger.reference_labels), ("device", ledger.device_labels)):
-        gap = ledger.window_epochs - sum(epochs for _, epochs in labels)
-        said = [f"{shorten(label)} {minutes(epochs)}" for label, epochs in labels]
-        parts.append(f"{side}: {', '.join([*said, f'gap {minutes(gap)}'])}")
-    return "; ".join(parts) + "."
 
 
 # --- ledger -----------------------------------------------------------------------------------------------
@@ -225,12 +185,13 @@ def _ledger(night: NightAgreement) -> Section:
 def _agreement(scored: MappingAgreement, night: NightAgreement, serial: int) -> Section:
     mapping = scored.mapping
     name = shorten(mapping.name)
+    word = file_words([m.mapping.name for m in night.mappings])[serial]
     caption = f"Each class against the rest under '{name}'"
     blocks = present(
         Paragraph(plain(mapping.assumption)) if mapping.assumption else None,
         beside(
             (
-                confusion_figure(scored, name=f"confusion-{serial}"),
+                confusion_figure(scored, name=f"confusion-{word}"),
                 confusion_table(scored.counts, mapping, name=f"counts-{serial}"),
                 column_shares(scored, f"shares-{serial}") if scored.table.n else None,
             ),
@@ -359,7 +320,7 @@ def _others(night: NightAgreement) -> tuple[Block, ...]:
     )
 
 
-# --- measures, redistribution, bias -----------------------------------------------------------------------
+# --- measures -----------------------------------------------------------------------
 
 
 def _measures(night: NightAgreement) -> Section:
@@ -387,93 +348,3 @@ def _measure_row(pair: MeasurePair) -> tuple[Cell, ...]:
         difference_cell(pair.difference, digits, unit=points(pair.unit)),
         pair.undefined_because,
     )
-
-
-def _redistribution(night: NightAgreement) -> Section | None:
-    if not night.redistribution:
-        return None
-    stages = join_words(speak(traced.stage) for traced in night.redistribution)
-    some = [traced for traced in night.redistribution if traced.epochs]
-    shares = [beside(_redistribution_figure(night, some), [_share_table(t, night.level) for t in some])] if some else []
-    when = [_when_table(traced) if traced.epochs else _no_epoch(traced) for traced in night.redistribution]
-    return Section("redistribution", f"Where {stages} went", (*shares, *when))
-
-
-def _redistribution_figure(night: NightAgreement, traced: list[Redistribution]) -> Figure:
-    said = "; ".join(
-        f"{speak(t.stage)}, {minutes(t.epochs)}: "
-        + ", ".join(f"{percent(d.share)} ({minutes(d.epochs)}) as {say_class(d.name)}" for d in t.to)
-        for t in traced
-    )
-    return Figure(
-        "unreported",
-        FigureKind.REDISTRIBUTION,
-        traced,
-        title="Where the epochs went that the device has no label for",
-        description=f"{said}.",
-        caption=(
-            f"Shares of the epochs that the device has no label for, with {say_level(night.level)} {WHEN_ANSWERS_LAST}."
-        ),
-    )
-
-
-def _no_epoch(traced: Redistribution) -> Paragraph:
-    return Paragraph(f"The reference scored no {speak(traced.stage)} that the device staged, too.")
-
-
-def _share_table(traced: Redistribution, level: float) -> Table:
-    rows = tuple(
-        cells(
-            say_class(d.name),
-            number_cell(d.minutes, 1),
-            valued(percent(d.share, 1), d.share),
-            percent_interval(d.primary_low, d.primary_high),
-            percent_interval(d.low, d.high),
-            valued(percent(d.share_of_class, 1), d.share_of_class),
-        )
-        for d in traced.to
-    )
-    named = say_level(level)
-    heads = columns(
-        "taken as", "min", "share", f"{named} {WHEN_ANSWERS_LAST}", f"{named} {IF_INDEPENDENT}", "part of class"
-    )
-    caption = f"{minutes(traced.epochs)} of {speak(traced.stage)} that the device has no label for"
-    return Table(f"went-{traced.stage}", caption, heads, rows)
-
-
-def _when_table(traced: Redistribution) -> Table:
-    """Return the minutes of a stage by third of the window and by episode."""
-    words = ("first", "middle", "last")[: len(traced.thirds)]
-    parts = [(f"{word} third of the window", dict(to)) for word, to in zip(words, traced.thirds, strict=True)]
-    parts += [(f"episode {i}, {minutes(e.epochs)}", dict(e.to)) for i, e in enumerate(traced.episodes, start=1)]
-    names = [d.name for d in traced.to]
-    rows = tuple(cells(word, *(number_cell(to.get(n, 0) / 2, 1) for n in names)) for word, to in parts)
-    caption = f"Minutes of {speak(traced.stage)} by part of the night"
-    return Table(f"when-{traced.stage}", caption, columns("when", *map(say_class, names)), rows)
-
-
-def _bias_sources(night: NightAgreement) -> Section:
-    drawing = Figure(
-        "sources",
-        FigureKind.BIAS_SOURCES,
-        night.bias_sources,
-        title="What the bias of each class is made of",
-        description="; ".join(map(say_bias_source, night.bias_sources)) + ".",
-        caption=(
-            "Minutes that the device gained from (filled) and lost to (hollow) each other class; the last step of each "
-            "class is its bias. The steps add up exactly."
-        ),
-    )
-    unreported = join_words(map(say_class, night.mappings[0].table.unreported))
-    accounts = Items(tuple(_say_account(source, unreported) for source in night.bias_sources))
-    return Section("sources-of-bias", "Where each bias comes from", (beside(drawing, accounts),))
-
-
-def _say_account(source: BiasSource, unreported: str) -> str:
-    if math.isnan(source.without_unreported_min):
-        return say_bias_source(source)
-    without = f"{say_bias_source(source)}; without {unreported} epochs {signed(source.without_unreported_min)} min"
-    if signed(source.returned_min) == signed(source.bias_min):
-        return without
-    counted_as = say_class(source.returned_to)
-    return f"{without}; with {unreported} counted as {counted_as} {signed(source.returned_min)} min"

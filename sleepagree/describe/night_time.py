@@ -76,7 +76,7 @@ def _parts_figure(found: Disagreement) -> Figure:
     said = ", ".join(f"{part.part}: {percent(part.agreement)} of {part.epochs}" for part in parts if part.epochs)
     of = "hour of the clock" if found.hours else "third of the night"
     return Figure(
-        "hours",
+        f"agreement-by-{'hour' if found.hours else 'third'}",
         FigureKind.AGREEMENT_BY_PART,
         parts,
         title=f"Agreement by {of}",
@@ -89,7 +89,7 @@ def _runs_figure(found: Disagreement) -> Figure:
     runs = found.runs
     lengths = ", ".join(f"{count} of {length / 2:g} min" for length, count in runs.lengths)
     return Figure(
-        "runs",
+        "runs-of-disagreement",
         FigureKind.RUN_LENGTHS,
         runs,
         title="Length of runs of disagreement",
@@ -125,7 +125,8 @@ def following_section(night: NightAgreement) -> Section | None:
     if found is None:
         return None
     blocks = present(_seen_table(found, night.unreported), _following_table(found, night.unreported))
-    return Section("following-section", "Bouts and changes of stage", blocks, Rank.FURTHER) if blocks else None
+    title = "Bouts and changes of stage"
+    return Section("following-section", title, blocks, Rank.FURTHER, folded=True) if blocks else None
 
 
 def _seen_table(found: Disagreement, unreported: Sequence[str]) -> Table | None:

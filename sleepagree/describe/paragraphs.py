@@ -193,7 +193,7 @@ def results_of_night(night: NightAgreement) -> str:
         kappas = [f"{figure(m.table.kappa.value)} under '{m.mapping.name}'" for m in night.others]
         parts.append(f"Kappa was {join_words(kappas)}.")
     differences = [
-        f"{signed(pair.difference)} {'min' if pair.unit == 'min' else '%'} in {pair.measure}"
+        f"{signed(pair.difference)} {'min' if pair.unit == 'min' else 'percentage points'} in {pair.measure}"
         for pair in night.measures
         if pair.measure in MAIN_MEASURES and not math.isnan(pair.difference)
     ]
@@ -235,7 +235,7 @@ def say_runs(runs: Runs) -> str:
         return "The number of runs could not have been other."
     against = (
         f"scattered errors would make {runs.expected_count:.0f} runs of {minutes(runs.expected_mean_length)} "
-        f"(z = {runs.z:.1f})."
+        f"(z = {figure(runs.z, 1)})."
     )
     # two-sided 5 % either way: what is said in words should not rest on a coin toss
     if runs.p < 0.025:

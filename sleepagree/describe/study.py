@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import math
+import shlex
 import sys
 from collections import Counter
 from collections.abc import Iterator, Sequence
+from pathlib import PurePath
 from typing import Final
 
+from sleepagree.caution import CautionKind
 from sleepagree.describe.blocks import (
     Block,
     Cell,
+    Command,
     Description,
     Items,
     Paragraph,
@@ -28,7 +32,7 @@ from sleepagree.describe.blocks import (
 from sleepagree.describe.clock import say_device_clock
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
 from sleepagree.describe.study_agreement import agreement_section, comparison_section, redistribution_section
-from sleepagree.describe.study_bias import answer_of_bias, bias_section, sources_section
+from sleepagree.describe.study_bias import answer_of_bias, bias_section, is_open, sources_section
 from sleepagree.describe.study_paragraphs import finding_of_device, methods_of_study, results_of_study
 from sleepagree.describe.words import (
     duration,
@@ -47,6 +51,8 @@ from sleepagree.study.night_summary import Refusal
 from sleepagree.study.results import DeviceStudy, ScorerSummary, StudyAgreement
 from sleepagree.study.table import NightsTable
 
+_CLOCK_KINDS: Final = (CautionKind.CLOCKS_OFF, CautionKind.CLOCKS_HOURS, CautionKind.CLOCKS_DOUBTFUL)
+
 #: More nights than this are not listed; nights.csv holds them all.
 MOST_LISTED: Final = 500
 
@@ -55,7 +61,9 @@ _FEWEST_TO_GROUP: Final = 3
 _SHOWN_OF_A_GROUP: Final = 3
 
 
-def describe_study(study: StudyAgreement, *, command: str = "", table: NightsTable | None = None) -> Description:
+def describe_study(
+    study: StudyAgreement, *, command: str = "", table: NightsTable | None = None, folder: str = ""
+) -> Description:
     """Return everything that is said about a study.
 
     Parameters
@@ -66,6 +74,8 @@ def describe_study(study: StudyAgreement, *, command: str = "", table: NightsTab
         The command that repeats it; "" leaves it out.
     table : NightsTable, optional
         The table of nights that it was made from.
+    folder : str
+        Where its results are, as a command finds them; "" for beside what is read.
     """
     sections: list[Section | None] = [_refused(study, listed=True), _compared(study)]
     for i, device in enumerate(study.devices):
@@ -90,24 +100,41 @@ def describe_study(study: StudyAgreement, *, command: str = "", table: NightsTab
         f"{names} against the reference" if names else "No night was scored",
         tuple(finding_of_device(device, study) for device in study.devices),
         tuple(s for s in sections if s is not None),
-        _answer(study),
+        _answer(study, folder, table),
         is_answer_part=True,
     )
 
 
-def _answer(study: StudyAgreement) -> tuple[Section, ...]:
-    """Return the bias of each device, what so many people allow one to claim, and the clocks, in few lines."""
+def _answer(study: StudyAgreement, folder: str, table: NightsTable | None) -> tuple[Section, ...]:
+    """Return the bias of each device, what so many people allow one to claim, the clocks, and what is next."""
     if not study.devices:
         return ()
     refused = f"Refused: {len(study.refused)} of {counted(study.given, 'night')}"
     sections = (
-        Section("answer-refused", refused, (Paragraph("--full lists them with their reasons."),))
+        Section("answer-refused", refused, (), detail="; their reasons stand further down (--full)")
         if study.refused
         else None,
         *answer_of_bias(study),
         _clock(study, "answer-clock", with_note=False),
+        _next(study, folder, table),
     )
     return tuple(s for s in sections if s is not None)
+
+
+def _next(study: StudyAgreement, folder: str, table: NightsTable | None) -> Section:
+    """Return what to do next: look at doubtful clocks, size the study that would settle a bias, or correct one."""
+    unsure = next((device for device in study.devices if is_open(device)), None)
+    named = ["--device", unsure.device] if unsure is not None and len(study.devices) > 1 else []
+    if any(caution.kind in _CLOCK_KINDS for caution in study.cautions):
+        why = "Whether clocks explain it, on one of the nights that the caution names"
+        words = ["sleepagree", "clock", "REFERENCE", "DEVICE"]
+    elif unsure is not None:
+        why = "How many people would settle what is open"
+        words = ["sleepagree", "plan", "--from", str(PurePath(folder, "results.json")), *named]
+    else:
+        why = "Whether a correction helps on new nights"
+        words = ["sleepagree", "calibrate", table.name if table else "NIGHTS", "--out", "DIR"]
+    return Section("answer-next", "Next", (Paragraph(f"{why}:"), Command(shlex.join(words))))
 
 
 def describe_bias(study: StudyAgreement) -> Description:
@@ -251,7 +278,7 @@ def _nights(study: StudyAgreement) -> Section | None:
         Table("nights-table", caption, heads, tuple(listed), sortable=True),
         Paragraph(of_what, Role.NOTE),
     )
-    return Section("nights", "Nights", blocks, Rank.FURTHER)
+    return Section("nights", "Nights", blocks, Rank.FURTHER, folded=True)
 
 
 def _say_listed(listed: int, of_all: int) -> str:

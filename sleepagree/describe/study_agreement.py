@@ -19,6 +19,7 @@ from sleepagree.describe.blocks import (
     Section,
     Table,
     beside,
+    can_differ,
     cells,
     columns,
     number_cell,
@@ -26,10 +27,11 @@ from sleepagree.describe.blocks import (
     valued,
 )
 from sleepagree.describe.night import confusion_figure, confusion_table
-from sleepagree.describe.study_paragraphs import ends_of, say_estimate, say_intervals, units_of
+from sleepagree.describe.study_paragraphs import ends_of, file_ending, say_estimate, say_intervals, units_of
 from sleepagree.describe.words import (
     DASH,
     figure,
+    file_words,
     join_words,
     minutes,
     percent,
@@ -84,16 +86,17 @@ def agreement_section(device: DeviceStudy, study: StudyAgreement, serial: int) -
     """Return the agreement of a device under each of its mappings."""
     square = next((m for m in device.mappings if m.mapping.is_square), None)
     blocks: list[Block] = [Paragraph(say_intervals(device, study), Role.NOTE)]
+    ending, words = file_ending(serial, study), file_words([m.mapping.name for m in device.mappings])
     for k, studied in enumerate(device.mappings):
         name, mapping = f"{serial}-{k}", studied.mapping
         counts = confusion_table(studied.counts, mapping, name=f"counts-{name}", rank=Rank.FURTHER)
-        drawing = confusion_figure(studied, name=f"confusion-{name}", of=f", {shorten(device.device)}")
+        drawing = confusion_figure(studied, name=f"confusion-{words[k]}{ending}", of=f", {shorten(device.device)}")
         blocks += present(
             Heading(f"Under '{shorten(mapping.name)}'"),
             Paragraph(plain(mapping.assumption)) if mapping.assumption else None,
             beside((drawing, counts), (_statistics(studied, device, study, name), _ceiling(studied))),
             _classes(studied, study, name, rank=Rank.FURTHER if k else Rank.FIRST_SCREEN),
-            _night_kappas(studied, device, study, name) if studied is square else None,
+            _night_kappas(studied, device, study, f"kappa-of-nights-{words[k]}{ending}") if studied is square else None,
         )
     return Section(f"agreement-{serial}", f"Agreement of '{shorten(device.device)}'", tuple(blocks))
 
@@ -130,7 +133,9 @@ def _classes(studied: StudyMapping, study: StudyAgreement, name: str, *, rank: R
         shown = [Cell(DASH) if f is None else _estimate_cell(f.pooled) for f in found]
         rows.append(cells(say_class(class_name), *shown))
     caption = f"Each class against the rest, pooled, with {say_level(study.options.level)}"
-    return Table(f"classes-{name}", caption, columns("class", *_CLASS_WORDS.values()), tuple(rows), rank=rank)
+    folded = caption if rank is Rank.FURTHER else ""
+    heads = columns("class", *_CLASS_WORDS.values())
+    return Table(f"classes-{name}", caption, heads, tuple(rows), folded=folded, rank=rank)
 
 
 def _night_kappas(studied: StudyMapping, device: DeviceStudy, study: StudyAgreement, name: str) -> Figure | None:
@@ -143,13 +148,13 @@ def _night_kappas(studied: StudyMapping, device: DeviceStudy, study: StudyAgreem
     estimate = None if pooled is None else pooled.pooled.primary
     quarter, middle, upper = np.quantile(kappa[known], [0.25, 0.5, 0.75])
     said = (
-        f"Kappa of {int(known.sum())} nights from {kappa[known].min():.2f} to {kappa[known].max():.2f}, median "
-        f"{middle:.2f}, middle half from {quarter:.2f} to {upper:.2f}"
+        f"Kappa of {int(known.sum())} nights from {figure(kappa[known].min(), 2)} to {figure(kappa[known].max(), 2)}, "
+        f"median {figure(middle, 2)}, middle half from {figure(quarter, 2)} to {figure(upper, 2)}"
     )
     if pooled is not None and pooled.pooled.primary.defined:
         said += f"; pooled {say_estimate(pooled.pooled)}"
     return Figure(
-        f"kappas-{name}",
+        name,
         FigureKind.NIGHT_KAPPAS,
         {
             "kappa": kappa,
@@ -191,7 +196,7 @@ def redistribution_section(device: DeviceStudy, study: StudyAgreement, serial: i
             for t in traced
         )
         drawing = Figure(
-            f"unreported-{serial}",
+            f"where-{'-'.join(file_words([speak(t.stage) for t in traced]))}-went{file_ending(serial, study)}",
             FigureKind.REDISTRIBUTION,
             traced,
             title=f"Where the epochs went that {name} has no label for",
@@ -230,7 +235,7 @@ def comparison_section(comparison: DeviceComparison, serial: int) -> Section:
     """Return two devices side by side on the epochs that both scored."""
     first, second = shorten(comparison.first), shorten(comparison.second)
     of_epochs = [d for d in comparison.differences if d.statistic != _ABSOLUTE_ERROR]
-    errors = [d for d in comparison.differences if d.statistic == _ABSOLUTE_ERROR]
+    errors = [d for d in comparison.differences if d.statistic == _ABSOLUTE_ERROR and can_differ(d.class_name)]
     over = (
         f"{counted(comparison.nights, 'night')} of {counted(comparison.participants, 'participant')} under "
         f"'{shorten(comparison.mapping)}'; difference = {second} − {first}"
@@ -249,7 +254,9 @@ def comparison_section(comparison: DeviceComparison, serial: int) -> Section:
             f"{counted(comparison.asked, 'epoch')} that the reference gave a class."
         ),
         Paragraph(_say_own(comparison)),
-        Table(f"errors-{serial}", error_caption, heads, error_rows, rank=Rank.FURTHER) if errors else None,
+        Table(f"errors-{serial}", error_caption, heads, error_rows, folded=error_caption, rank=Rank.FURTHER)
+        if errors
+        else None,
         _own_table(comparison, serial),
     )
     return Section(f"comparison-{serial}", f"Comparison: '{second}' against '{first}'", blocks)
@@ -281,7 +288,7 @@ def _own_table(comparison: DeviceComparison, serial: int) -> Table:
         if not (math.isnan(d.own_first) and math.isnan(d.own_second))
     )
     caption = "Each device on all epochs that it scored itself, as many as stand in the heads"
-    return Table(f"own-{serial}", caption, columns("", *heads), rows, rank=Rank.FURTHER)
+    return Table(f"own-{serial}", caption, columns("", *heads), rows, folded=caption, rank=Rank.FURTHER)
 
 
 def _digits(found: PairedDifference) -> int:

@@ -6,8 +6,6 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-import numpy as np
-
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.blocks import (
     Cell,
@@ -30,8 +28,8 @@ from sleepagree.describe.blocks import (
     points,
     present,
 )
-from sleepagree.describe.study_bias_figures import bias_figures, say_lines
-from sleepagree.describe.study_paragraphs import is_main_measure, units_of
+from sleepagree.describe.study_bias_figures import bias_figures, say_at, say_lines, say_sloped, unit_word
+from sleepagree.describe.study_paragraphs import file_ending, is_main_measure, units_of
 from sleepagree.describe.words import (
     DASH,
     figure,
@@ -47,7 +45,7 @@ from sleepagree.describe.words import (
 from sleepagree.errors import counted, shorten
 from sleepagree.inference.equivalence import EquivalenceTest
 from sleepagree.inference.error_sizes import FEWEST_FOR_CENTILES, MINUTES_TOLD, Centile
-from sleepagree.inference.regression_limits import RegressionLimits, Spread
+from sleepagree.inference.regression_limits import RegressionLimits
 from sleepagree.study.results import BiasRow, DeviceStudy, StudyAgreement, StudyBiasSource
 
 #: From ``python -m tests.performance.calibrate_slopes``.
@@ -114,7 +112,7 @@ def answer_of_bias(study: StudyAgreement) -> tuple[Section, ...]:
     ]
     caption = f"{'Ratio device / reference' if study.options.log_ratio else 'Device − reference'}, with "
     heads = columns("measure", *(shorten(device.device) for device in told))
-    table = Table("answer-bias", f"{caption}{say_level(study.options.level)}", heads, tuple(rows))
+    table = Table("answer-limits", f"{caption}{say_level(study.options.level)}", heads, tuple(rows))
     more = len(study.devices) - len(told)
     rest = Paragraph(f"{counted(more, 'device')} more: --full tells of all.") if more else None
     claims = Items(tuple(f"{shorten(device.device)}: {_say_claim(device)}" for device in told))
@@ -128,7 +126,7 @@ def _answer_of_device(device: DeviceStudy, study: StudyAgreement, serial: int) -
         "measure", "reference", "device", "ratio" if ratio else "bias", say_level(study.options.level),
         "limits of agreement",
     )  # fmt: skip
-    blocks = (Table(f"answer-bias-{serial}", "", heads, rows), Paragraph(_say_claim(device)))
+    blocks = (Table(f"answer-limits-{serial}", "", heads, rows), Paragraph(_say_claim(device)))
     return Section(f"answer-bias-{serial}", f"{'Ratio' if ratio else 'Bias'} of '{shorten(device.device)}'", blocks)
 
 
@@ -158,7 +156,13 @@ def _say_claim(device: DeviceStudy) -> str:
         return f"{text}."
     widest = max(open_, key=lambda r: r.printed.bias_high - r.printed.bias_low)
     ends = interval(widest.printed.bias_low, widest.printed.bias_high, _digits(widest))
-    return f"{text}; that of {shorten(widest.name)} may be anything from {ends}. 'sleepagree plan' sizes a study."
+    return f"{text}; that of {shorten(widest.name)} may be anything from {ends}."
+
+
+def is_open(device: DeviceStudy) -> bool:
+    """Whether the interval of some bias of a device holds none at all, so that more people would tell more."""
+    none = 1.0 if any(row.of_ratios for row in device.bias) else 0.0
+    return any(row.printed.bias_low <= none <= row.printed.bias_high for row in _answering(device))
 
 
 # --- tables -----------------------------------------------------------------------------------------------
@@ -182,8 +186,8 @@ def _limits_table(
         say_level(study.options.level),
         "limits of agreement",
     )
-    rank = Rank.FURTHER if further else Rank.FIRST_SCREEN
-    return Table(name, caption, heads, tuple(map(_limits_row, rows)), sortable=True, rank=rank)
+    rank, folded = (Rank.FURTHER, caption) if further else (Rank.FIRST_SCREEN, "")
+    return Table(name, caption, heads, tuple(map(_limits_row, rows)), sortable=True, folded=folded, rank=rank)
 
 
 def _limits_row(row: BiasRow) -> tuple[Cell, ...]:
@@ -218,7 +222,8 @@ def _sizes_table(rows: Sequence[BiasRow], study: StudyAgreement, name: str, *, f
         f"{'Further measures: n' if further else 'N'}ights outside the limits (5 % are expected)"
         f"{large if bounds else ''}"
     )
-    return Table(name, caption, heads, told, sortable=True, rank=Rank.FURTHER if further else Rank.FIRST_SCREEN)
+    rank, folded = (Rank.FURTHER, caption) if further else (Rank.FIRST_SCREEN, "")
+    return Table(name, caption, heads, told, sortable=True, folded=folded, rank=rank)
 
 
 def _share_beyond(row: BiasRow, bound: float) -> str:
@@ -308,13 +313,14 @@ def _level_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Tab
 
 def _equations(rows: Sequence[BiasRow]) -> Paragraph | None:
     said = [f"{shorten(row.name)}: {say_lines(row.lines)}" for row in rows if row.lines is not None]
+    said += [f"{shorten(row.name)}: {say_sloped(row.sloped)}" for row in rows if row.sloped is not None]
     if not said:
         return None
-    return Paragraph(plain(f"Limits as lines in the level A, the mean of both sides: {'; '.join(said)}."), Role.NOTE)
+    return Paragraph(plain(f"As lines in the level A, the mean of both sides: {'; '.join(said)}."), Role.NOTE)
 
 
 def _further(name: str, caption: str, heads: tuple[Column, ...], rows: Iterable[tuple[Cell, ...]]) -> Table:
-    return Table(name, caption, heads, tuple(rows), sortable=True, rank=Rank.FURTHER)
+    return Table(name, caption, heads, tuple(rows), sortable=True, folded=caption, rank=Rank.FURTHER)
 
 
 def _can_differ(row: BiasRow) -> bool:
@@ -329,16 +335,11 @@ def _difference(row: BiasRow, value: float) -> Cell:
     return number_cell(value, 3) if row.of_ratios else difference_cell(value, 1, unit=points(row.unit))
 
 
-def _unit_word(unit: str) -> str:
-    """Return a measure's unit as it stands beside a number."""
-    return {"min": "min", "count": ""}.get(unit, "%")
-
-
 def _name_with_unit(row: BiasRow) -> str:
     """Return a measure with the unit of its values, where the name does not say it."""
     name = shorten(row.name)
     says_it = row.measure.startswith(("minutes ", "percent "))
-    return name if says_it else f"{name} {_unit_word(row.unit)}".rstrip()
+    return name if says_it else f"{name} {unit_word(row.unit)}".rstrip()
 
 
 # --- sentences --------------------------------------------------------------------------------------------
@@ -378,7 +379,7 @@ def _say_containment(row: BiasRow, count: int) -> str:
 
 
 def _margin(row: BiasRow, test: EquivalenceTest) -> str:
-    return f"±{test.margin_high:g} {_unit_word(row.unit)}".rstrip()
+    return f"±{test.margin_high:g} {unit_word(row.unit)}".rstrip()
 
 
 def _say_adjusted(adjusted: float, count: int) -> str:
@@ -394,9 +395,7 @@ def _notes(rows: Sequence[BiasRow], nights: int) -> list[str]:
         if row.of_ratios and math.isnan(row.limits.bias):
             notes.append(row.limits.reason("bias"))
         if row.lines is not None:
-            notes.append(
-                f"The spread changes with the level, so limits as lines fit better: {_say_at(row, row.lines)}."
-            )
+            notes.append(f"The spread changes with the level, so limits as lines fit better: {say_at(row, row.lines)}.")
         elif row.sloped is not None:
             notes += [_say_slope(row, row.sloped), _NOISE_SLOPES]
         for note in notes:
@@ -408,25 +407,10 @@ def _notes(rows: Sequence[BiasRow], nights: int) -> list[str]:
     return [f"fewer nights have a value on both sides: {', '.join(fewer)}", *told] if fewer else told
 
 
-def _say_at(row: BiasRow, lines: RegressionLimits) -> str:
-    """Return bias and limits at a low and a high level, at which a tenth of the nights lie below and above."""
-    level = (row.reference + row.device) / 2
-    ends = np.quantile(level[~np.isnan(level)], (0.1, 0.9)).round()
-    unit = _unit_word(row.unit)
-    told = []
-    for at in map(lines.at, ends.tolist()):
-        where = f"at {at.magnitude:g} {unit}".rstrip()
-        if lines.spread is Spread.VARYING:
-            told.append(f"{where} the limits are {signed(at.lower, 0)} to {signed(at.upper, 0)}")
-        else:
-            told.append(f"{where} the bias is {signed(at.bias, 0)}")
-    return ", ".join(told)
-
-
 def _say_slope(row: BiasRow, line: RegressionLimits) -> str:
     """Return how the difference changes with the level."""
     return (
-        f"The difference changes with the level, the mean of both sides: {_say_at(row, line)} (slope "
+        f"The difference changes with the level, the mean of both sides: {say_at(row, line)} (slope "
         f"{signed(line.slope, 2)}, {interval(line.slope_low, line.slope_high, 2)})."
     )
 
@@ -440,7 +424,7 @@ def sources_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
         return None
     name = shorten(device.device)
     drawing = Figure(
-        f"sources-{serial}",
+        f"bias-sources{file_ending(serial, study)}",
         FigureKind.BIAS_SOURCES,
         [source.per_night for source in device.bias_sources],
         title=f"What the bias of each class is made of, {name}",
@@ -454,7 +438,7 @@ def sources_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
     rows = tuple(row for source in device.bias_sources for row in _source_rows(source))
     table = Table(f"sources-table-{serial}", "Minutes a night, device − reference", heads, rows)
     title = f"Where each bias comes from with '{name}'"
-    return Section(f"sources-of-bias-{serial}", title, (beside(drawing, table),), Rank.FURTHER)
+    return Section(f"sources-of-bias-{serial}", title, (beside(drawing, table),), Rank.FURTHER, folded=True)
 
 
 def _source_rows(source: StudyBiasSource) -> list[tuple[Cell, ...]]:

@@ -6,10 +6,13 @@ import math
 from collections.abc import Sequence
 from typing import Any, Final
 
+import numpy as np
+
 from sleepagree.describe.blocks import Beside, Block, Figure, FigureKind, Heading, beside
-from sleepagree.describe.words import figure, interval, signed
+from sleepagree.describe.study_paragraphs import file_ending
+from sleepagree.describe.words import figure, file_words, interval, signed
 from sleepagree.errors import counted, shorten
-from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE, RegressionLimits
+from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE, RegressionLimits, Spread
 from sleepagree.study.results import BiasRow, DeviceStudy, StudyAgreement
 
 #: Of so many measures, those with the largest bias, the page looks at how near to normal differences are.
@@ -23,13 +26,15 @@ def bias_figures(device: DeviceStudy, study: StudyAgreement, serial: int) -> lis
     """Return the figures of the measures that are drawn, and a look at how near to normal differences are."""
     who = [n.participant for n in device.nights]
     shown = [row for row in device.bias if row.is_drawn]
-    blocks: list[Block] = [_pair_of_figures(row, who, f"{serial}-{k}", device.device) for k, row in enumerate(shown)]
+    words = file_words([row.measure for row in shown])
+    names = {row.measure: f"{word}{file_ending(serial, study)}" for row, word in zip(shown, words, strict=True)}
+    blocks: list[Block] = [_pair_of_figures(row, who, names[row.measure], device.device) for row in shown]
     if study.options.log_ratio:
         return blocks
     by_size = sorted(shown, key=lambda row: -abs(row.limits.bias) if not math.isnan(row.limits.bias) else 0.0)
     looked_at = [row for row in by_size[:_LOOKED_AT] if row.limits.participants > 2]
     if looked_at:
-        views = [_normal_look(row, who, f"normal-{serial}-{k}") for k, row in enumerate(looked_at)]
+        views = [_normal_look(row, who, f"normal-quantiles-{names[row.measure]}") for row in looked_at]
         blocks += [Heading("Are differences near a normal law?"), beside(*views)]
     return blocks
 
@@ -55,7 +60,7 @@ def _pair_of_figures(row: BiasRow, who: Sequence[str], name: str, device: str) -
     said = _say_limits_drawn(row)
     return beside(
         Figure(
-            f"both-{name}",
+            f"both-sides-{name}",
             FigureKind.MINUTES,
             data,
             title=f"Device against reference: {of}",
@@ -63,7 +68,7 @@ def _pair_of_figures(row: BiasRow, who: Sequence[str], name: str, device: str) -
             caption=f"Every night by both sides; on the line they are equal. {mean}.",
         ),
         Figure(
-            f"level-{name}",
+            f"bias-{name}",
             FigureKind.BIAS_AGAINST_LEVEL,
             {**data, "limits": row.limits, "lines": row.lines, "sloped": row.sloped},
             title=f"Difference against level: {of}",
@@ -89,16 +94,15 @@ def _say_limits_drawn(row: BiasRow) -> str:
 def _say_what_is_drawn(row: BiasRow) -> str:
     if row.lines is not None:
         return (
-            "The spread changes with the level, so the limits are drawn as lines in the mean A of both sides (Bland & "
-            f"Altman 1999, section 3.2): {say_lines(row.lines)}. Nights outside them have rings."
+            "The spread changes with the level, so the limits are drawn as lines in the mean of both sides (Bland & "
+            f"Altman 1999, section 3.2): {say_at(row, row.lines)}. Nights outside them have rings."
         )
     outside = _say_outside(row)
     if row.of_ratios:
         return f"Limits of the ratio fan out from the origin.{outside}"
     sloped = ""
     if row.sloped is not None:
-        line = f"{row.sloped.intercept:.1f} {_plus(row.sloped.slope)} A"
-        sloped = f" The sloping line is the difference as it changes with the mean A of both sides: {line}."
+        sloped = f" The sloping line is the bias as it changes with the mean of both sides: {say_at(row, row.sloped)}."
     return f"Bars beside the axes are the intervals of bias and limits.{outside}{sloped}"
 
 
@@ -126,11 +130,36 @@ def _normal_look(row: BiasRow, who: Sequence[str], name: str) -> Figure:
     )
 
 
+def say_at(row: BiasRow, lines: RegressionLimits) -> str:
+    """Return bias and limits at a low and a high level, at which a tenth of the nights lie below and above."""
+    level = (row.reference + row.device) / 2
+    ends = np.quantile(level[~np.isnan(level)], (0.1, 0.9)).round()
+    unit = unit_word(row.unit)
+    told = []
+    for at in map(lines.at, ends.tolist()):
+        where = f"at {at.magnitude:g} {unit}".rstrip()
+        if lines.spread is Spread.VARYING:
+            told.append(f"{where} the limits are {signed(at.lower, 0)} to {signed(at.upper, 0)}")
+        else:
+            told.append(f"{where} the bias is {signed(at.bias, 0)}")
+    return ", ".join(told)
+
+
+def unit_word(unit: str) -> str:
+    """Return a measure's unit as it stands beside a number."""
+    return {"min": "min", "count": ""}.get(unit, "%")
+
+
 def say_lines(lines: RegressionLimits) -> str:
     """Return limits that are straight lines in the level A as equations."""
-    spread = f"{lines.spread_intercept:.1f} {_plus(lines.spread_slope)} A"
+    spread = f"{figure(lines.spread_intercept, 1)} {_plus(lines.spread_slope)} A"
     reach = lines.multiplier * SD_PER_MEAN_ABSOLUTE
-    return f"bias = {lines.intercept:.1f} {_plus(lines.slope)} A, limits = bias ± {reach:.3f} ({spread})"
+    return f"{say_sloped(lines)}, limits = bias ± {reach:.3f} ({spread})"
+
+
+def say_sloped(line: RegressionLimits) -> str:
+    """Return a bias that is a straight line in the level A as an equation."""
+    return f"bias = {figure(line.intercept, 1)} {_plus(line.slope)} A"
 
 
 def _plus(slope: float) -> str:

@@ -24,6 +24,7 @@ from sleepagree.describe.paragraphs import (
 )
 from sleepagree.describe.words import (
     figure,
+    file_words,
     interval,
     join_words,
     percent_interval,
@@ -64,7 +65,7 @@ def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:
         found = kappa.pooled.primary
         ends = "no interval" if math.isnan(found.low) else interval(found.low, found.high, 2)
         under = "" if square is first else f" under '{shorten(square.mapping.name)}'"
-        agreed += f", a kappa of {found.value:.2f} ({ends}){under}"
+        agreed += f", a kappa of {figure(found.value, 2)} ({ends}){under}"
     traced = max(device.redistribution, key=lambda r: r.epochs, default=None)
     if traced is not None and traced.epochs:
         to = max(traced.to, key=lambda d: d.epochs)
@@ -120,6 +121,7 @@ def methods_of_study(study: StudyAgreement, *, table: NightsTable | None = None)
             f"Equivalence was tested by two one-sided t tests {cited.mark('two_tests')} against margins stated "
             f"beforehand ({join_words(margins)})."
         )
+    parts.append(_say_multiplicity(study))
     several = any(len(device.participants) > 1 for device in study.devices)
     mean_nights = "participants' mean nights" if several else "nights"
     parts.append(
@@ -137,6 +139,14 @@ def methods_of_study(study: StudyAgreement, *, table: NightsTable | None = None)
     other = "All other" if options.log_ratio else "All"
     parts.append(f"{other} differences are device minus reference. {say_software()}")
     return CitedParagraph(" ".join(parts), cited.sources)
+
+
+def _say_multiplicity(study: StudyAgreement) -> str:
+    """Say what was done about the number of intervals and tests."""
+    said = "Intervals were not adjusted for the number of measures, classes and devices"
+    if len(study.options.margins) > 1:
+        return f"{said}; p values of the equivalence tests were adjusted for the measures with a margin (Holm)."
+    return f"{said}."
 
 
 def _say_windows(study: StudyAgreement) -> str:
@@ -314,6 +324,12 @@ def ends_of(found: BootstrapIntervals, digits: int = 3) -> str:
 def is_main_measure(measure: str) -> bool:
     """Whether results speak of a measure, and its bias stands before that of others."""
     return measure in MAIN_MEASURES or measure.startswith("minutes ")
+
+
+def file_ending(serial: int, study: StudyAgreement) -> str:
+    """Return what the names of a device's figures end with: its name where there are several."""
+    names = file_words([device.device for device in study.devices])
+    return f"_{names[serial]}" if len(names) > 1 else ""
 
 
 def units_of(device: DeviceStudy) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Final
@@ -19,6 +20,7 @@ WHEN_ANSWERS_LAST: Final = "when answers last"
 IF_INDEPENDENT: Final = "if epochs were independent"
 
 _LONGEST_NAME: Final = 72
+_LONGEST_FILE_WORD: Final = 40
 
 #: So many digits more an interval gets at most.
 _MORE_DIGITS: Final = 3
@@ -67,19 +69,20 @@ def percent(share: float, digits: int = 0) -> str:
 
 
 def interval(low: float, high: float, digits: int = 3) -> str:
-    """Return both ends of an interval, or a dash where it lacks one.
+    """Return both ends of an interval, or a dash where it lacks one or has no width.
 
     It has more digits where an end would lose its sign or both ends would look the same.
 
     Examples
     --------
-    >>> interval(-0.02, 0.4, 2), interval(-0.0049, 0.024, 2), interval(0.0, 0.4, 1)
-    ('-0.02 to 0.40', '-0.005 to 0.024', '0.0 to 0.4')
+    >>> interval(-0.02, 0.4, 2), interval(-0.0049, 0.024, 2), interval(0.0, 0.4, 1), interval(1.0, 1.0)
+    ('-0.02 to 0.40', '-0.005 to 0.024', '0.0 to 0.4', '–')
     """
     if math.isnan(low) or math.isnan(high):
         return DASH
     digits = _digits_of_ends(low, high, digits)
-    return f"{figure(low, digits)} to {figure(high, digits)}"
+    ends = figure(low, digits), figure(high, digits)
+    return DASH if ends[0] == ends[1] else " to ".join(ends)
 
 
 def _digits_of_ends(low: float, high: float, digits: int) -> int:
@@ -139,7 +142,8 @@ def percent_interval(low: float, high: float, digits: int = 0) -> str:
     >>> percent_interval(0.18, 0.724)
     '18 to 72 %'
     """
-    return DASH if math.isnan(low) or math.isnan(high) else f"{interval(100 * low, 100 * high, digits)} %"
+    ends = interval(100 * low, 100 * high, digits)
+    return DASH if ends == DASH else f"{ends} %"
 
 
 def say_level(level: float) -> str:
@@ -196,6 +200,24 @@ def file_name(name: str, otherwise: str) -> str:
         half = _LONGEST_NAME // 2
         shown = f"{shown[: half - 1]}…{shown[-half:]}"
     return shown or otherwise
+
+
+def file_words(names: Sequence[str]) -> list[str]:
+    """Return names as parts of file names: small letters, digits and hyphens, each another one.
+
+    Examples
+    --------
+    >>> file_words(["band A", "Band-a", "minutes REM", "パッド"])
+    ['band-a', 'band-a-2', 'minutes-rem', 'x']
+    """
+    made: list[str] = []
+    for name in names:
+        word = re.sub("[^a-z0-9]+", "-", name.casefold()).strip("-")[:_LONGEST_FILE_WORD].strip("-") or "x"
+        number = 1
+        while (found := word if number == 1 else f"{word}-{number}") in made:
+            number += 1
+        made.append(found)
+    return made
 
 
 def join_words(words: Iterable[str]) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from statistics import NormalDist
-from typing import Final, TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -95,7 +95,7 @@ def draw_bias_against_level(
     lines : RegressionLimits, optional
         Limits that are straight lines; drawn instead of the level ones.
     sloped : RegressionLimits, optional
-        The difference as a line in the level; drawn beside level limits.
+        The difference as a line in the level; drawn in place of the level bias, between level limits.
     measure, unit : str
         Name and unit, for the axes.
     ax : Axes, optional
@@ -125,7 +125,7 @@ def draw_bias_against_level(
             ratio = np.log(y / x)
         _ring(ax, level, difference, (ratio < limits.lower) | (ratio > limits.upper))
     else:
-        drawn = _draw_level(ax, limits)
+        drawn = _draw_level(ax, limits, sloped)
         if sloped is not None:
             ends = [sloped.at(low).bias, sloped.at(high).bias]
             ax.plot([low, high], ends, color=ACCENT.light, linewidth=1.1, zorder=2)
@@ -163,7 +163,7 @@ def _padded(values: Values) -> tuple[float, float]:
     return low - room, high + room
 
 
-def _draw_level(ax: Axes, limits: LimitsOfAgreement) -> list[float]:
+def _draw_level(ax: Axes, limits: LimitsOfAgreement, sloped: RegressionLimits | None) -> list[float]:
     """Draw level lines; their intervals stand beside the axes, where they cannot hide each other or the nights."""
     drawn: list[float] = []
     right = ax.get_yaxis_transform()
@@ -174,7 +174,8 @@ def _draw_level(ax: Axes, limits: LimitsOfAgreement) -> list[float]:
     ):
         if math.isnan(value):
             continue
-        ax.axhline(value, color=INK.light, linewidth=0.9, linestyle=dashes, zorder=2)
+        if sloped is None or word != "bias":  # a bias that changes with the level is drawn as it does
+            ax.axhline(value, color=INK.light, linewidth=0.9, linestyle=dashes, zorder=2)
         if not math.isnan(low):
             ax.plot(
                 [at, at], [low, high], transform=right, color=ACCENT.light, linewidth=2.0, clip_on=False, zorder=3,

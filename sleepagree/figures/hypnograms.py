@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final, TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -29,9 +29,9 @@ from sleepagree.mapping.words import UNSCORED
 from sleepagree.scoring.class_sequences import both_codes, class_sequence
 
 if TYPE_CHECKING:
+    from sleepagree.hypnogram.align import PairedNight
     from sleepagree.mapping.mapping import StageMapping
     from sleepagree.night.compare import NightAgreement
-    from sleepagree.hypnogram.align import PairedNight
 
 _HEIGHT_OF_ROW_MM: Final = 4.0
 _BAR: Final = 0.64

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Final, TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from matplotlib.axes import Axes

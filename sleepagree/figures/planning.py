@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import Final, TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from matplotlib.axes import Axes
 

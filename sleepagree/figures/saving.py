@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import io
 import re
 import warnings
@@ -11,7 +12,7 @@ from xml.etree import ElementTree
 
 from matplotlib.figure import Figure
 
-from sleepagree.figures.style import figure_style, themed
+from sleepagree.figures.style import PAPER, figure_style, themed
 from sleepagree.files.writing import write_files
 
 PNG_DPI: Final = 300
@@ -30,7 +31,8 @@ def figure_bytes(figure: Figure, form: str, *, title: str = "", description: str
     figure : Figure
         The figure.
     form : str
-        ``"svg"`` (letters as outlines), ``"pdf"`` (fonts embedded) or ``"png"`` (300 dots per inch).
+        ``"svg"`` (letters are text, to be searched and edited), ``"pdf"`` (fonts embedded) or ``"png"`` (300 dots per
+        inch).
     title, description : str
         Alternative text of an SVG: what it is, and its numbers in words.
 
@@ -40,7 +42,7 @@ def figure_bytes(figure: Figure, form: str, *, title: str = "", description: str
         When ``form`` is none of these.
     """
     if form == "svg":
-        return _svg_file(figure, title, description)
+        return svg_file(svg_tree(figure), title=title, description=description)
     if form == "pdf":
         return _saved(figure, form, metadata={"CreationDate": None})
     if form == "png":
@@ -82,19 +84,19 @@ def save_figure(
     return target
 
 
-def page_drawing(figure: Figure, *, prefix: str) -> str:
+def page_drawing(tree: ElementTree.Element, *, prefix: str) -> str:
     """Return the SVG elements of a figure, to stand in a page inside an ``<svg>`` of the figure's size in points.
 
-    Letters are text, which can be searched, and every colour of the palette is a CSS variable.
+    Every colour of the palette is a CSS variable.
 
     Parameters
     ----------
-    figure : Figure
-        The figure.
+    tree : Element
+        From :func:`svg_tree`; it is not changed.
     prefix : str
         Every id begins with it, so that several figures can stand in one page.
     """
-    root = _svg(figure, letters="none", facecolor="none")
+    root = copy.deepcopy(tree)
     for child in list(root):
         if child.find("style") is not None:  # it would reach every element of the page, which has one of its own
             root.remove(child)
@@ -120,9 +122,10 @@ def _page_attribute(key: str, value: str, prefix: str) -> str:
     return _REFERENCE.sub(f"url(#{prefix}-", value)
 
 
-def _svg_file(figure: Figure, title: str, description: str) -> bytes:
-    """Return a figure as an SVG file with its alternative text."""
-    root = _svg(figure, letters="path")
+def svg_file(tree: ElementTree.Element, *, title: str, description: str) -> bytes:
+    """Return the SVG of a figure as a file of its own, on paper and with its alternative text."""
+    root = copy.deepcopy(tree)
+    root.insert(0, ElementTree.Element("rect", width="100%", height="100%", fill=PAPER.light))
     root.set("xmlns", _SVG)
     root.set("role", "img")
     told = [(tag, text) for tag, text in (("title", title), ("desc", description)) if text]
@@ -136,9 +139,9 @@ def _svg_file(figure: Figure, title: str, description: str) -> bytes:
     return written + b"\n"
 
 
-def _svg(figure: Figure, *, letters: str, **how: Any) -> ElementTree.Element:
-    """Return what matplotlib draws as SVG, without its metadata; names have no prefix of a namespace."""
-    root = ElementTree.fromstring(_saved(figure, "svg", letters=letters, metadata={"Date": None}, **how))  # noqa: S314 - ours
+def svg_tree(figure: Figure) -> ElementTree.Element:
+    """Return what matplotlib draws as SVG, without metadata and background; names have no prefix of a namespace."""
+    root = ElementTree.fromstring(_saved(figure, "svg", metadata={"Date": None}, facecolor="none"))  # noqa: S314 - ours
     for element in root.iter():
         element.tag = element.tag.removeprefix(f"{{{_SVG}}}")
         if _LINK in element.attrib:
@@ -148,10 +151,10 @@ def _svg(figure: Figure, *, letters: str, **how: Any) -> ElementTree.Element:
     return root
 
 
-def _saved(figure: Figure, form: str, *, letters: str = "path", **how: Any) -> bytes:
+def _saved(figure: Figure, form: str, **how: Any) -> bytes:
     """Return what matplotlib saves."""
     stream = io.BytesIO()
-    with figure_style(**{"svg.fonttype": letters}), warnings.catch_warnings():
+    with figure_style(), warnings.catch_warnings():
         # labels may be in scripts that the font lacks
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
         figure.savefig(stream, format=form, **how)

@@ -200,6 +200,7 @@ _STYLE: Final[dict[str, Any]] = {
     "legend.fontsize": SMALL_LETTER_POINTS,
     "figure.facecolor": PAPER.light,
     "svg.hashsalt": "sleepagree",
+    "svg.fonttype": "none",
     "pdf.fonttype": 42,
 }
 

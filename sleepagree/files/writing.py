@@ -13,7 +13,7 @@ from enum import Enum
 from pathlib import Path
 from typing import Final
 
-from sleepagree.errors import OutputError, shorten
+from sleepagree.errors import Option, OutputError, shorten
 from sleepagree.files.formulas import escape_formula
 
 #: Files of a results folder, as paths below it. Whoever writes a new one there adds it here: a folder that holds
@@ -23,7 +23,10 @@ RESULT_FILES: Final = frozenset((
     "confusion.csv", "measures.csv", "nights.csv", "bias.csv", "report.html", "aligned.edf", "aligned_events.tsv",
     "aligned_events.json", "aligned.csv", "aligned.parquet",
 ))  # fmt: skip
-_RESULT_FIGURE: Final = re.compile(r"figures/[^/]+\.(svg|png|pdf)")
+#: Kinds of file that a figure may be.
+FIGURE_FORMS: Final = ("svg", "pdf", "png")
+_RESULT_FOLDERS: Final = {"figures": f"{'|'.join(FIGURE_FORMS)}"}
+_RESULT_BELOW: Final = re.compile("|".join(rf"{name}/[^/]+\.({ends})" for name, ends in _RESULT_FOLDERS.items()))
 _OUR_JSON: Final = re.compile(rb'\s*\{\s*"schema"\s*:\s*"sleepagree\.')
 _PARTIAL: Final = (".sleepagree-", ".part")
 _MAKER: Final = re.compile(r"process (\d{1,19}) on (.+)")
@@ -93,7 +96,7 @@ def refuse_inputs(outputs: Iterable[Path]) -> None:
             output = None if identity is None else existing.get(identity)
             if output is not None:
                 problem, expected = "the output would replace a file that this command reads", "a file that is no input"
-                remedy = "Give another name; --overwrite replaces results, never an input."
+                remedy = f"Give another name; {Option.OVERWRITE:True} replaces results, never an input."
                 found = f"the same file as {os.fspath(given)}"
                 raise OutputError(problem, str(output), found=found, expected=expected, remedy=remedy)
 
@@ -180,7 +183,7 @@ def refuse_folder(folder: Path, *, overwrite: bool, replaces: Replaces = Replace
         return
     if not overwrite:
         may = "files of the same names in it" if replaces is Replaces.SAME_NAMES else "the results in it"
-        remedy = f"Give the name of a new folder, or --overwrite to replace {may}."
+        remedy = f"Give the name of a new folder, or {Option.OVERWRITE:True} to replace {may}."
         raise OutputError("the folder exists and is not empty", str(folder), remedy=remedy)
     if replaces is Replaces.RESULTS:
         _refuse_strangers(folder, held)
@@ -195,9 +198,9 @@ def is_partial(name: str) -> bool:
 def _held(folder: Path) -> list[Path]:
     """Return what a folder holds, but for what an interrupted run left there under a name of our own."""
     found = [path for path in folder.iterdir() if not is_partial(path.name)]
-    figures = folder / "figures"
-    if figures.is_dir() and not figures.is_symlink():
-        found += figures.iterdir()
+    for below in (folder / name for name in _RESULT_FOLDERS):
+        if below.is_dir() and not below.is_symlink():
+            found += below.iterdir()
     return sorted(found)
 
 
@@ -218,8 +221,8 @@ def _is_result(path: Path, folder: Path) -> bool:
     if path.is_symlink():
         return False
     if path.is_dir():
-        return text == "figures"
-    return text in RESULT_FILES or _RESULT_FIGURE.fullmatch(text) is not None
+        return text in _RESULT_FOLDERS
+    return text in RESULT_FILES or _RESULT_BELOW.fullmatch(text) is not None
 
 
 def _wrote_results(path: Path) -> bool:
@@ -242,8 +245,9 @@ def _move_into(made: Path, folder: Path, replaces: Replaces) -> None:
     for path in _held(folder):
         if _is_result(path, folder) and not path.is_dir() and path.relative_to(folder) not in new:
             path.unlink()
-    with contextlib.suppress(OSError):  # it is still full, or never was
-        (folder / "figures").rmdir()
+    for name in _RESULT_FOLDERS:
+        with contextlib.suppress(OSError):  # it is still full, or never was
+            (folder / name).rmdir()
 
 
 def _cannot_write_folder(folder: Path, error: OSError) -> OutputError:
@@ -457,7 +461,7 @@ def refuse_existing(path: Path, *, overwrite: bool) -> None:
         raise _cannot_write(path, error) from None
     if taken and not overwrite:
         problem, expected = "the output exists", "a name that is free"
-        remedy = "Give another name, or --overwrite to replace it."
+        remedy = f"Give another name, or {Option.OVERWRITE:True} to replace it."
         found = "a folder" if is_folder else "a file"
         raise OutputError(problem, str(path), found=found, expected=expected, remedy=remedy)
     if taken and not is_folder:

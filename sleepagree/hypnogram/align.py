@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, Note, NoteKind
-from sleepagree.errors import PairingError, SleepAgreeError
+from sleepagree.errors import Option, PairingError, SleepAgreeError
 from sleepagree.hypnogram.epochs import EpochLabels, lay_on_epochs
 from sleepagree.hypnogram.ledger import CONSENSUS, SCORED, Ledger, account_for_epochs, cross_labels
 from sleepagree.hypnogram.spans import EPOCH_S, LabelCodes, Origin, ScoredSpans, frozen_array
@@ -277,7 +277,7 @@ def _codes_in_window(
             f"{side} from {show_time(spans, float(spans.onset_s[0]))} to {show_time(spans, spans.end_s)} by its own "
             "clock",
             "a window that both recordings reach into",
-            "Give another --window, or check clocks and --clock-offset.",
+            f"Give another {Option.WINDOW}, or check clocks and {Option.CLOCK_OFFSET}.",
         )
     return codes
 
@@ -338,7 +338,7 @@ def _refuse_apart(reference: ScoredSpans, device: ScoredSpans, shift_s: float, c
         "",
         "",
         "two recordings of one night",
-        f"If they belong together, --clock-offset {needed:.0f} would put their starts together; check dates "
+        f"If they belong together, {Option.CLOCK_OFFSET:{needed:.0f}} would put their starts together; check dates "
         "and zones first.",
     )
 

@@ -7,9 +7,10 @@ than half of it covered it is a gap. All arithmetic is in whole milliseconds, so
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sleepagree.errors import EpochGridError
 from sleepagree.hypnogram.spans import EPOCH_S, GAP, LabelCodes, ScoredSpans, frozen_array
@@ -133,28 +134,46 @@ def _repeat_runs(spans: ScoredSpans, origin_s: float, epoch_s: float) -> EpochLa
 def _share_out(spans: ScoredSpans, origin_s: float, epoch_s: float) -> EpochLabels:
     """Cut spans at the grid's lines and give each epoch to the label with most of it."""
     epoch_ms = round(epoch_s * _MS)
-    codes = spans.codes
     begin = np.rint((spans.onset_s - origin_s) * _MS).astype(np.int64)
     end = np.rint((spans.onset_s + spans.duration_s - origin_s) * _MS).astype(np.int64)
     # rounding to a millisecond may leave a neighbour's end 1 ms after the next onset
     np.minimum(end[:-1], begin[1:], out=end[:-1])
     first = int(begin[0] // epoch_ms)
-    n_epochs = int(-(-end[-1] // epoch_ms)) - first
-    n_labels = int(codes.max()) + 1
-    edges = np.sort(np.concatenate([begin, end, np.arange(first, first + n_epochs + 1) * epoch_ms]))
-    edges = edges[np.diff(edges, prepend=edges[0] - 1) > 0]
-    piece_begin, piece_length = edges[:-1], np.diff(edges)
-    span = np.searchsorted(begin, piece_begin, side="right") - 1
-    covered = (span >= 0) & (piece_begin < end[np.maximum(span, 0)])
-    piece_begin, piece_length, span = piece_begin[covered], piece_length[covered], span[covered]
-    epoch = piece_begin // epoch_ms - first
-    cell = epoch * n_labels + codes[span]
-    cover = np.bincount(cell, weights=piece_length, minlength=n_epochs * n_labels).astype(np.int64)
-    # assigned backwards, so that the earliest piece of each label stays
-    earliest = np.zeros(n_epochs * n_labels, np.int64)
-    earliest[cell[::-1]] = (piece_begin - (epoch + first) * epoch_ms)[::-1]
-    rank = (cover * epoch_ms + (epoch_ms - 1 - earliest)).reshape(n_epochs, n_labels)
-    cover = cover.reshape(n_epochs, n_labels)
-    chosen = rank.argmax(axis=1).astype(np.int16)
-    chosen[2 * cover.sum(axis=1) < epoch_ms] = GAP
-    return EpochLabels(first, chosen, int(((cover > 0).sum(axis=1) > 1).sum()))
+    begin, end = begin - first * epoch_ms, end - first * epoch_ms
+    # epochs that one span fills are its own; those at the ends of spans are contested, and their number is small
+    whole, until = -(-begin // epoch_ms), end // epoch_ms
+    lines = np.stack([whole, np.maximum(whole, until)], axis=1).ravel()
+    values = np.full(lines.size + 1, GAP, np.int16)
+    values[1::2] = spans.codes
+    epochs = values.repeat(np.diff(lines, prepend=0, append=max(lines[-1], -(-end[-1] // epoch_ms))))
+    has_head = (begin % epoch_ms > 0) & (end > begin)
+    has_tail = (end % epoch_ms > 0) & (end > begin) & ~(has_head & (until < whole))
+    starts = np.concatenate([begin[has_head], until[has_tail] * epoch_ms])
+    stops = np.concatenate([np.minimum(end, whole * epoch_ms)[has_head], end[has_tail]])
+    codes = np.concatenate([spans.codes[has_head], spans.codes[has_tail]])
+    shared = _contest(starts, stops - starts, codes, epoch_ms)
+    epochs[shared.epochs] = shared.codes
+    return EpochLabels(first, epochs, shared.split)
+
+
+class _Contested(NamedTuple):
+    """Epochs at the ends of spans, the label of each, and how many of them hold several labels."""
+
+    epochs: NDArray[np.int64]
+    codes: LabelCodes
+    split: int
+
+
+def _contest(starts: NDArray[np.int64], lengths: NDArray[np.int64], codes: LabelCodes, epoch_ms: int) -> _Contested:
+    """Give each epoch to the label with most of it, of equal ones to the earlier; the most may be no label at all."""
+    n_labels = int(codes.max(initial=0)) + 1
+    keys, of_piece = np.unique(starts // epoch_ms * n_labels + codes, return_inverse=True)
+    cover = np.bincount(of_piece, weights=lengths, minlength=keys.size).astype(np.int64)
+    earliest = np.full(keys.size, epoch_ms)
+    np.minimum.at(earliest, of_piece, starts % epoch_ms)
+    epochs, first, labels = np.unique(keys // n_labels, return_index=True, return_counts=True)
+    best_last = np.lexsort((cover * epoch_ms - earliest, keys // n_labels))
+    won = (keys[best_last[first + labels - 1]] % n_labels).astype(np.int16)
+    covered = np.add.reduceat(cover, first) if keys.size else cover
+    won[2 * covered < epoch_ms] = GAP
+    return _Contested(epochs, won, int((labels > 1).sum()))

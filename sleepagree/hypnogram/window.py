@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from sleepagree.errors import ClockError, InputError, PairingError
+from sleepagree.errors import ClockError, InputError, Option, PairingError
 from sleepagree.hypnogram.epochs import EpochLabels
 from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
 from sleepagree.hypnogram.zones import add_seconds, elapsed_seconds, place_in_zone
@@ -71,13 +71,13 @@ def parse_window(text: str) -> Window:
         return Window(WindowRule(word))
     ends = word.split("/")
     expected = "lights, reference, overlap, or FROM/TO in ISO 8601 (either end may be lights)"
-    remedy = "For example --window 2026-03-01T22:30/2026-03-02T06:45."
+    remedy = f"For example {Option.WINDOW:2026-03-01T22:30/2026-03-02T06:45}."
     if len(ends) != 2:
-        raise InputError("the window cannot be read", "", "--window", text, expected, remedy)
+        raise InputError("the window cannot be read", "", f"{Option.WINDOW}", text, expected, remedy)
     try:
         begin, end = (None if end.strip() == "lights" else datetime.fromisoformat(end.strip()) for end in ends)
     except ValueError:
-        raise InputError("the window cannot be read", "", "--window", text, expected, remedy) from None
+        raise InputError("the window cannot be read", "", f"{Option.WINDOW}", text, expected, remedy) from None
     if begin is None and end is None:
         return Window(WindowRule.LIGHTS)
     return Window(WindowRule.GIVEN, begin, end)
@@ -158,7 +158,9 @@ def window_epochs(
             f"window rule {rule}",
             f"{max(0.0, end_s - begin_s):.0f} s",
             "at least one 30-s epoch" if last <= first else f"at most {MOST_WINDOW_DAYS} days",
-            "Give another --window FROM/TO." if last <= first else "Look for a date that is wrong, or give --window.",
+            f"Give another {Option.WINDOW:FROM/TO}."
+            if last <= first
+            else f"Look for a date that is wrong, or give {Option.WINDOW}.",
         )
     return first, last
 
@@ -189,7 +191,7 @@ def _given_ends(window: Window, reference: ScoredSpans) -> tuple[float, float]:
             "window",
             f"{show_time(reference, begin_s)} to {show_time(reference, end_s)}",
             "an end after the begin",
-            "Correct --window FROM/TO.",
+            f"Correct {Option.WINDOW:FROM/TO}.",
         )
     return begin_s, end_s
 
@@ -200,10 +202,10 @@ def _given_end(moment: datetime | None, mark_s: float | None, mark: str, referen
             raise InputError(
                 f"the window asks for a mark that the reference does not hold ('{mark}')",
                 reference.origin.name,
-                "--window",
+                f"{Option.WINDOW}",
                 f"no '{mark}'",
                 "both lights marks",
-                "Use --window reference, or give the time: --window FROM/TO.",
+                f"Use {Option.WINDOW:reference}, or give the time: {Option.WINDOW:FROM/TO}.",
             )
         return mark_s
     if reference.start is None:
@@ -221,10 +223,10 @@ def _given_end(moment: datetime | None, mark_s: float | None, mark: str, referen
         raise ClockError(
             "the window tells a zone, the reference does not",
             reference.origin.name,
-            "--window",
+            f"{Option.WINDOW}",
             moment.isoformat(),
             "a time without an offset, or a reference with a zone",
-            "Give --reference-zone ZONE, or the window without offset.",
+            f"Give {Option.REFERENCE_ZONE:ZONE}, or the window without offset.",
         )
     return elapsed_seconds(reference.start, moment)
 
@@ -234,7 +236,7 @@ def _place_like(moment: datetime, start: datetime) -> datetime:
     zone = getattr(start.tzinfo, "key", None)
     if not isinstance(zone, str):
         return moment.replace(tzinfo=start.tzinfo)
-    return place_in_zone(moment, zone, where="--window", remedy="Give the time with its offset from UTC.")
+    return place_in_zone(moment, zone, where=f"{Option.WINDOW}", remedy="Give the time with its offset from UTC.")
 
 
 def no_scored_epoch(spans: ScoredSpans, side: str) -> PairingError:

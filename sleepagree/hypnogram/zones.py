@@ -7,7 +7,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from sleepagree.caution import Note, NoteKind, ZoneName, named_file
-from sleepagree.errors import ClockError
+from sleepagree.errors import ClockError, Option
 from sleepagree.hypnogram.spans import ScoredSpans
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ def find_zone(name: str) -> ZoneInfo:
 
 _SAY_WHICH: Final = (
     "Say which by giving the time in the file with its offset, or read both files as UTC "
-    "(zone UTC and --clock-offset SECONDS)."
+    f"(zone UTC and {Option.CLOCK_OFFSET:SECONDS})."
 )
 
 
@@ -111,14 +111,14 @@ def seconds_between(reference: ScoredSpans, device: ScoredSpans) -> float:
             'Add to its layout\n    [file]\n    begins = "YYYY-MM-DDTHH:MM:SS"',
         )
     if (first.tzinfo is None) != (second.tzinfo is None):
-        naive, option = (reference, "--reference-zone") if first.tzinfo is None else (device, "--device-zone")
+        naive, option = (reference, Option.REFERENCE_ZONE) if first.tzinfo is None else (device, Option.DEVICE_ZONE)
         raise ClockError(
             "one side tells its time zone, this side does not",
             naive.origin.name,
             "start",
             f"{naive.start:%Y-%m-%d %H:%M:%S} without a zone",
             "both sides with a zone, or none",
-            f"Give {option} ZONE (an IANA name such as Europe/Helsinki), or 'zone' in its layout.",
+            f"Give {option:ZONE} (an IANA name such as Europe/Helsinki), or 'zone' in its layout.",
         )
     if first.tzinfo is not None:
         first, second = first.astimezone(UTC), second.astimezone(UTC)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Final
 
-from sleepagree.errors import MappingError, shorten
+from sleepagree.errors import MappingError, Option, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.mapping.sets import StageSet, reference_reportable
 from sleepagree.mapping.words import (
@@ -235,8 +235,8 @@ def default_mapping(reference: StageSet, device: StageSet) -> StageMapping:
             f"the reference can say {', '.join(reference_reportable(reference)) or 'nothing'}; the device "
             f"{', '.join(device.reportable) or 'nothing'}",
             "at least wake and some sleep on both sides",
-            "Declare what the device can report (--reports wake,light,deep), or give a mapping of your own "
-            "(--mapping FILE.toml).",
+            f"Declare what the device can report ({Option.REPORTS:wake,light,deep}), or give a mapping of your own "
+            f"({Option.MAPPING:FILE.toml}).",
         )
     return fitting[0]
 
@@ -271,7 +271,7 @@ def mapping_named(name: str) -> StageMapping:
     raise MappingError(
         "no built-in mapping has this name",
         "",
-        "--mapping",
+        f"{Option.MAPPING}",
         name,
         "one of " + ", ".join(m.name for m in BUILT_IN_MAPPINGS),
         "Give one of these names, or the path of a mapping file ending in .toml.",

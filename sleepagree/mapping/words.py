@@ -18,7 +18,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
-from sleepagree.errors import FileFormatError, UnknownStageError, shorten
+from sleepagree.errors import FileFormatError, Option, UnknownStageError, shorten
 from sleepagree.files.toml import parse_toml, toml_text
 
 UNSCORED: Final = "unscored"
@@ -226,7 +226,8 @@ def refuse_many_labels(count: int, path: str) -> None:
             "",
             f"{count:,} distinct labels",
             f"at most {MOST_LABELS:,}",
-            ("Look whether the labels are stages or measured values: a layout (", ") names the column of stages."),
+            f"Look whether the labels are stages or measured values: a layout ({Option.LAYOUT:FILE.toml}) names the "
+            "column of stages.",
         )
 
 
@@ -242,9 +243,7 @@ def _unknown_labels(unknown: list[str], counts: Mapping[str, str], path: str) ->
         where if len(unknown) == 1 else "",
         listing + more,
         "a plain stage name, or a line for it in the layout",
-        (
-            "Give a layout (",
-            f") with\n    [stages]\n{lines}\n  and for each one of {', '.join((*STAGE_WORDS, UNSCORED, NOT_A_STAGE))}.",
-        ),
+        f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    [stages]\n{lines}\n  and for each one of "
+        f"{', '.join((*STAGE_WORDS, UNSCORED, NOT_A_STAGE))}.",
         unknown,
     )

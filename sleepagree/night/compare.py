@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 
 from sleepagree.caution import Caution, CautionKind
-from sleepagree.errors import MappingError
+from sleepagree.errors import MappingError, Option
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import EPOCH_S, Counts, frozen_array
 from sleepagree.hypnogram.window import WindowRule
@@ -217,7 +217,12 @@ def refuse_same_names(mappings: Sequence[StageMapping]) -> None:
     twice = next((name for i, name in enumerate(names) if name in names[:i]), None)
     if twice is not None:
         raise MappingError(
-            "two mappings have one name", "", "--mapping", twice, "distinct names", "Rename the one in the file."
+            "two mappings have one name",
+            "",
+            f"{Option.MAPPING}",
+            twice,
+            "distinct names",
+            "Rename the one in the file.",
         )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from sleepagree.caution import Caution, CautionKind
-from sleepagree.errors import MappingError
+from sleepagree.errors import MappingError, Option
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.mapping.files import Mappings, take_mappings
 from sleepagree.mapping.mapping import fitting_mappings
@@ -106,10 +106,10 @@ def compare_mappings(
         raise MappingError(
             "the declared mapping is not among those compared",
             "",
-            "--declare",
+            f"{Option.DECLARED}",
             declared,
             "one of " + ", ".join(names),
-            "Give its file with --mapping, or another name.",
+            f"Give its file with {Option.MAPPING}, or another name.",
         )
     night = compare(paired, mappings=mappings, level=level)
     compared = tuple(_compared(scored, declared, paired.device_set) for scored in night.mappings)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
-from sleepagree.errors import FileFormatError, shorten
+from sleepagree.errors import FileFormatError, Option, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.readers.layout import COLUMNS, Layout, Shape
 
@@ -241,12 +241,12 @@ def _named(names: Sequence[str], name: str, role: str) -> int:
 
 def _ambiguous(names: Sequence[str], positions: Sequence[int], role: str) -> FileFormatError:
     candidates = [names[i] for i in positions]
-    remedy: str | tuple[str, str]
+    remedy: str
     if len(set(candidates)) < len(candidates):
         remedy = "Give every column a name of its own."
     else:
         lines = "\n".join(f"    {role} = {toml_text(name)}" for name in candidates)
-        remedy = ("Say which in a layout (", "), with one of the lines\n    [file]\n" + lines)
+        remedy = f"Say which in a layout ({Option.LAYOUT:FILE.toml}), with one of the lines\n    [file]\n{lines}"
     if role == "step":
         remedy = "Keep one of them, or give the step in a layout: epoch_seconds = 30."
     return FileFormatError(
@@ -257,10 +257,10 @@ def _ambiguous(names: Sequence[str], positions: Sequence[int], role: str) -> Fil
 def _missing(names: Sequence[str], missing: Sequence[str]) -> FileFormatError:
     lines = "\n".join(f'    {role} = "..."' for role in missing)
     plain = {"start": "time, timestamp, start or onset", "stage": "stage, label or state"}
-    remedy = ("Give a layout (", ") that names it\n    [file]\n" + lines)
+    remedy = f"Give a layout ({Option.LAYOUT:FILE.toml}) that names it\n    [file]\n{lines}"
     if any(re.fullmatch(r"[\d.,:TZ+ -]+", name) for name in names if name):
         header = "If the first row holds data, put a row with the names of the columns above it; if it holds names, "
-        remedy = (header + "give a layout (", ")\n    [file]\n" + lines)
+        remedy = f"{header}give a layout ({Option.LAYOUT:FILE.toml})\n    [file]\n{lines}"
     problem = "no column holds " + " and none ".join(_WHAT[role] for role in missing)
     expected = " and ".join(f"a column called {plain[role]}" for role in missing)
     return FileFormatError(problem, found=_columns_found(names), expected=expected, remedy=remedy)

@@ -17,7 +17,15 @@ from typing import Final
 import numpy as np
 
 from sleepagree.caution import Caution, Note, NoteKind
-from sleepagree.errors import EpochGridError, FileFormatError, MappingError, SleepAgreeError, UnknownStageError, counted
+from sleepagree.errors import (
+    EpochGridError,
+    FileFormatError,
+    Front,
+    MappingError,
+    SleepAgreeError,
+    UnknownStageError,
+    counted,
+)
 from sleepagree.hypnogram.clock_changes import change_caution, skipped_hours
 from sleepagree.hypnogram.epochs import lay_on_epochs
 from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
@@ -329,7 +337,9 @@ def _sentence(problem: SleepAgreeError) -> str:
 
 
 def _without_path(problem: SleepAgreeError) -> str:
-    return str(SleepAgreeError(problem.problem, "", problem.where, problem.found, problem.expected, problem.remedy))
+    told = SleepAgreeError(problem.problem, "", problem.where, problem.found, problem.expected, problem.remedy)
+    told.side = "file"
+    return told.told(Front.COMMAND)
 
 
 # --- what is there ----------------------------------------------------------------------------------------
@@ -513,7 +523,7 @@ def _mapping_sentences(spans: ScoredSpans) -> tuple[str, ...]:
     try:
         device = make_stage_set(spans.labels, spans.stages, reports=spans.reports, path=spans.origin.name)
     except UnknownStageError as error:
-        return (str(error),)
+        return (error.told(Front.COMMAND),)
     words = ", ".join(sorted(device.reportable, key=_stage_order)) or "nothing"
     how = "declared" if device.declared else "taken from its labels; declare it with --reports or in a layout"
     reference = StageSet(AASM_STAGES, AASM_STAGES, AASM_STAGES)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, Note, NoteKind
-from sleepagree.errors import EpochGridError
+from sleepagree.errors import EpochGridError, Option
 from sleepagree.hypnogram.spans import EpochLengthFrom
 from sleepagree.readers.layout import Ends
 from sleepagree.readers.rows import Places, Rows
@@ -147,7 +147,7 @@ def common_step_us(onset_us: Microseconds, end_us: Microseconds) -> int:
 
 def _one_row(path: str) -> EpochGridError:
     problem, expected = "one row alone does not tell how long an epoch is", "two rows, or a declared length"
-    remedy = ("Give a layout (", ") with\n    epoch_seconds = 30")
+    remedy = f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    epoch_seconds = 30"
     return EpochGridError(problem, path, found="1 row with a time", expected=expected, remedy=remedy)
 
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, Note, NoteKind
-from sleepagree.errors import EpochGridError, FileFormatError, UnknownStageError, shorten
+from sleepagree.errors import EpochGridError, FileFormatError, Option, UnknownStageError, shorten
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.mapping.words import NOT_A_STAGE, assign_stages
 from sleepagree.readers.layout import Overlaps
@@ -277,8 +277,8 @@ def _ends_too_early(rows: LabelledRows) -> EpochGridError:
 
 
 _ZONE_HINT: Final = (
-    "If the clock was put back that night, name its zone (--device-zone or --reference-zone ZONE, or 'zone' in "
-    "the layout): then the order of the rows tells the two hours apart."
+    f"If the clock was put back that night, name its zone ({Option.ZONE:ZONE}, or 'zone' in the layout): then "
+    "the order of the rows tells the two hours apart."
 )
 
 

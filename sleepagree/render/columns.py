@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import sys
 import unicodedata
@@ -11,6 +12,9 @@ from sleepagree.errors import printable
 
 #: Columns of a terminal that every report fits in.
 WIDTH: Final = 80
+
+#: A number and the space before its unit, where no line may end.
+BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=(?:%|min|pp|h|s)(?![\w-]))")
 
 #: Messages are not broken at more columns than these, however wide the terminal is: they would be hard to read.
 _WIDEST: Final = 100
@@ -56,11 +60,15 @@ def to_right(text: str, width: int) -> str:
 
 
 def wrap(text: str, *, indent: str = "  ", hang: str = "  ", width: int = WIDTH) -> list[str]:
-    """Return printable text as a paragraph wrapped at a number of columns; words too long are broken."""
+    """Return printable text as a paragraph wrapped at a number of columns.
+
+    A number keeps its unit beside it; words too long are broken.
+    """
     lines: list[str] = []
     line, is_empty = indent, True
-    for word in printable(" ".join(text.split())).split():
-        rest = word
+    words = printable(" ".join(text.split()))
+    for word in BEFORE_UNIT.sub("\xa0", words).split(" ") if words else ():
+        rest = word.replace("\xa0", " ")
         while rest:
             gap = "" if is_empty else " "
             room = width - columns_of(line + gap)

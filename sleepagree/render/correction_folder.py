@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from sleepagree.describe.blocks import Description
@@ -28,6 +28,7 @@ def write_correction(
     device: str | None = None,
     level: float = 0.95,
     execution: Execution | None = None,
+    figures: Sequence[str] = ("svg",),
     overwrite: bool = False,
     command: str = "",
     progress: Callable[[int, int], None] | None = None,
@@ -42,6 +43,8 @@ def write_correction(
         Folder to make.
     device, level
         As of :func:`sleepagree.study.correction.learn_correction`.
+    figures : sequence of str
+        Forms of the figures: ``"svg"``, ``"pdf"``, ``"png"``.
     overwrite : bool
         Whether to replace results in a folder that exists.
     command : str
@@ -64,5 +67,5 @@ def write_correction(
         with fresh_folder(out, overwrite=overwrite) as made:
             (made / "correction.json").write_bytes(encode_text(dump(correction_document(correction))))
             (made / "correction.csv").write_bytes(encode_text(csv_text(correction_rows(correction))))
-            write_report(made, page_files(described))
+            write_report(made, page_files(described, figures))
     return described, tuple(o for o in outcomes if isinstance(o, Refusal))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from typing import Any, Final
+from xml.etree import ElementTree
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure as Drawn
@@ -14,7 +15,7 @@ from sleepagree.describe.blocks import Figure, FigureKind
 from sleepagree.errors import shorten
 from sleepagree.figures.drawing import figure_of
 from sleepagree.figures.hypnograms import CODE_WORDS, clock_ticks, compare_epochs, lanes_of, runs_of
-from sleepagree.figures.saving import figure_bytes, page_drawing
+from sleepagree.figures.saving import figure_bytes, page_drawing, svg_file, svg_tree
 from sleepagree.night.compare import NightAgreement
 
 _FIVE_MINUTES_S: Final = 300.0
@@ -28,8 +29,10 @@ class Drawing:
     ----------
     figure : matplotlib Figure
         What was drawn.
+    tree : Element
+        It as SVG.
     svg : str
-        SVG elements, every text in them escaped.
+        The elements of that for a page, every text in them escaped.
     width, height : float
         Points.
     trace : str
@@ -37,6 +40,7 @@ class Drawing:
     """
 
     figure: Drawn
+    tree: ElementTree.Element
     svg: str
     width: float
     height: float
@@ -48,12 +52,15 @@ def draw_figure(figure: Figure) -> Drawing:
     drawn = figure_of(_draw(figure.kind, figure.subject))
     width, height = (float(inches * 72) for inches in drawn.get_size_inches())
     trace = script_json(_trace(figure.subject)) if figure.kind is FigureKind.HYPNOGRAMS else ""
-    return Drawing(drawn, page_drawing(drawn, prefix=figure.name), width, height, trace)
+    tree = svg_tree(drawn)
+    return Drawing(drawn, tree, page_drawing(tree, prefix=figure.name), width, height, trace)
 
 
-def figure_file(figure: Figure, drawing: Drawing) -> bytes:
-    """Return a figure as an SVG file with its alternative text."""
-    return figure_bytes(drawing.figure, "svg", title=figure.title, description=figure.description)
+def figure_file(figure: Figure, drawing: Drawing, form: str = "svg") -> bytes:
+    """Return a figure as a file of one form, an SVG with its alternative text."""
+    if form == "svg":
+        return svg_file(drawing.tree, title=figure.title, description=figure.description)
+    return figure_bytes(drawing.figure, form)
 
 
 def _draw(kind: FigureKind, subject: Any) -> Axes:

@@ -17,6 +17,7 @@ def write_night(
     results: str,
     command: str = "",
     exports: Sequence[str] = (),
+    figures: Sequence[str] = ("svg",),
     overwrite: bool = False,
 ) -> None:
     """Write results.json, epochs.csv, confusion.csv, measures.csv, report.html and figures, all or nothing.
@@ -35,6 +36,8 @@ def write_night(
         The command that repeats it, for the report; "" leaves it out.
     exports : sequence of NightFormat, or of their words
         Formats in which to write the aligned night for other tools; the first mapping decides what disagrees.
+    figures : sequence of str
+        Forms of the figures: ``"svg"``, ``"pdf"``, ``"png"``.
     overwrite : bool
         Whether to replace a folder that exists.
 
@@ -58,7 +61,7 @@ def write_night(
             (made / name).write_bytes(encode_text(text))
         for name, content in aligned.items():
             (made / name).write_bytes(content)
-        write_report(made, page_files(describe_night(night, command=command)))
+        write_report(made, page_files(describe_night(night, command=command), figures))
 
 
 def _aligned(night: NightAgreement, exports: Sequence[str]) -> dict[str, bytes]:
@@ -74,7 +77,7 @@ def _aligned(night: NightAgreement, exports: Sequence[str]) -> dict[str, bytes]:
 
 
 def write_report(folder: Path, files: dict[str, bytes]) -> None:
-    """Write ``report.html`` and ``figures/*.svg`` into a folder that is being made."""
+    """Write ``report.html``, ``figures/`` and the like into a folder that is being made."""
     for name, content in files.items():
         path = folder / name
         path.parent.mkdir(exist_ok=True)

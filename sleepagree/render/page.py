@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Final
@@ -20,9 +20,9 @@ from sleepagree.describe.blocks import (
     Paragraph,
     Role,
     Table,
-    all_sections,
     flat,
 )
+from sleepagree.render.columns import BEFORE_UNIT
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -59,19 +59,33 @@ def render_page(description: Description) -> str:
     return _document(description, _draw_all(description))
 
 
-def page_files(description: Description) -> dict[str, bytes]:
-    """Return the page and its figures as files: ``report.html`` and ``figures/NAME.svg`` -> bytes."""
+def page_files(description: Description, forms: Sequence[str] = ("svg",)) -> dict[str, bytes]:
+    """Return the page and its figures as files: ``report.html`` and ``figures/NAME.svg`` -> bytes.
+
+    Parameters
+    ----------
+    description : Description
+        What the page says.
+    forms : sequence of str
+        Of each figure: ``"svg"``, ``"pdf"``, ``"png"``.
+    """
     from sleepagree.render.figures import figure_file
 
     drawings = _draw_all(description)
     files_of = {"report.html": _document(description, drawings).encode("utf-8")}
     for figure in _figures(description):
-        files_of[f"figures/{figure.name}.svg"] = figure_file(figure, drawings[figure.name])
+        for form in forms:
+            files_of[f"figures/{figure.name}.{form}"] = figure_file(figure, drawings[figure.name], form)
     return files_of
 
 
 def _figures(description: Description) -> list[Figure]:
-    return [b for section in all_sections(description) for b in flat(section.blocks) if isinstance(b, Figure)]
+    return [
+        b
+        for section in (*description.answer, *description.sections)
+        for b in flat(section.blocks)
+        if isinstance(b, Figure)
+    ]
 
 
 def _draw_all(description: Description) -> dict[str, Drawing]:
@@ -85,7 +99,8 @@ def _document(description: Description, drawings: Mapping[str, Drawing]) -> str:
 
     return _template().render(
         page=description,
-        sections=all_sections(description),
+        answer=description.answer,
+        sections=description.sections,
         drawings=drawings,
         drawn_with=matplotlib.__version__,
         class_of_role=_CLASS_OF_ROLE,
@@ -133,6 +148,7 @@ def _template() -> Template:
     environment.filters["minus"] = with_minus
     environment.tests["long"] = has_long_word
     environment.tests["sentence"] = _is_sentence
+    environment.tests["widely"] = _holds_wide_figure
     for name, block in _BLOCKS.items():
         environment.tests[name] = _is_a(block)
     return environment.from_string(_resource("page.html.j2"))
@@ -143,14 +159,16 @@ def _is_a(block: type) -> Callable[[object], bool]:
 
 
 def with_minus(text: str) -> str:
-    """Return text in which negative numbers have a minus sign, as in figures; dates and names keep their hyphens.
+    """Return text in which negative numbers have a minus sign, as in figures, and numbers keep their units beside them.
+
+    Dates and names keep their hyphens.
 
     Examples
     --------
     >>> print(with_minus("-8.7 (-15.6 to -1.8) on 2026-03-01 under 'rem-apart'"))
     −8.7 (−15.6 to −1.8) on 2026-03-01 under 'rem-apart'
     """
-    return _MINUS.sub("−", text)
+    return BEFORE_UNIT.sub("\xa0", _MINUS.sub("−", text))
 
 
 def has_long_word(text: str) -> bool:
@@ -160,3 +178,7 @@ def has_long_word(text: str) -> bool:
 
 def _is_sentence(text: str) -> bool:
     return len(text) > _LONGEST_NARROW_CELL and not has_long_word(text)
+
+
+def _holds_wide_figure(block: Beside) -> bool:
+    return any(isinstance(inner, Figure) and inner.wide for inner in flat((block,)))

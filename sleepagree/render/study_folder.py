@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import BinaryIO, Final
 
 from sleepagree.describe.study import describe_study, refused_items
 from sleepagree.describe.words import say_measure
-from sleepagree.errors import InputError, counted
+from sleepagree.errors import InputError, Option, counted
 from sleepagree.files.writing import csv_text, encode_text, fresh_folder, name_inputs, refuse_existing, sparing_inputs
 from sleepagree.render.night_folder import write_report
 from sleepagree.render.night_json import iterate_dump
@@ -67,7 +67,9 @@ def _refuse_unknown_margins(study: StudyAgreement) -> None:
         if name not in measures:
             problem = "a margin is stated for a measure that the study does not have"
             remedy = "Correct its name; a margin that is passed over would not be tested."
-            raise InputError(problem, "", "--margin", name, "one of " + ", ".join(map(say_measure, measures)), remedy)
+            raise InputError(
+                problem, "", f"{Option.MARGIN}", name, "one of " + ", ".join(map(say_measure, measures)), remedy
+            )
 
 
 def write_study(
@@ -78,6 +80,7 @@ def write_study(
     workers: int = 1,
     scheduler: str = "",
     resume: bool = False,
+    figures: Sequence[str] = ("svg",),
     overwrite: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> StudyAgreement:
@@ -110,11 +113,13 @@ def write_study(
                 with (made / "epochs.csv.gz").open("wb") as stream:
                     stream.write(gzip_member(EPOCHS_HEADER))
                     study = run_study(table, request, execution=execution, progress=progress, epochs=stream)
-            _write_results(made, study, table, request)
+            _write_results(made, study, table, request, figures)
     return study
 
 
-def _write_results(made: Path, study: StudyAgreement, table: NightsTable, request: StudyRequest) -> None:
+def _write_results(
+    made: Path, study: StudyAgreement, table: NightsTable, request: StudyRequest, figures: Sequence[str]
+) -> None:
     anonymous = request.scoring.anonymous
     shown = hide_zones(anonymous_table(table)) if anonymous else table
     document = study_document(study, table=shown, options=request.told, anonymous=anonymous)
@@ -126,7 +131,7 @@ def _write_results(made: Path, study: StudyAgreement, table: NightsTable, reques
     if request.report:
         from sleepagree.render.page import page_files
 
-        write_report(made, page_files(describe_study(study, command=request.command, table=shown)))
+        write_report(made, page_files(describe_study(study, command=request.command, table=shown), figures))
 
 
 def _write(path: Path, texts: Iterable[str]) -> None:

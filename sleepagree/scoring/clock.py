@@ -296,19 +296,19 @@ def _why_not_proposed(
     gain = at_best - curve.at_zero
     if score < LOWEST_PEAK_SCORE:
         return (
-            f"no offset stands out: the best one ({offset_s:+.0f} s, kappa {at_best:.3f}) is no sharper than "
+            f"no offset stands out: the best one ({_signed(offset_s)} s, kappa {at_best:.3f}) is no sharper than "
             f"what chance makes of unrelated nights (score {score:.1f}, {LOWEST_PEAK_SCORE} needed)"
         )
     if abs(offset_s) < epoch_s:
-        return f"the clocks agree: the best offset ({offset_s:+.0f} s) is less than one epoch"
+        return f"the clocks agree: the best offset ({_signed(offset_s)} s) is less than one epoch"
     if abs(offset_s) >= lags.reach * lags.step_s:
-        return f"the best offset ({offset_s:+.0f} s) lies at the edge of the range searched; search a wider one"
+        return f"the best offset ({_signed(offset_s)} s) lies at the edge of the range searched; search a wider one"
     if no_interval:
-        return f"the best offset ({offset_s:+.0f} s) has no interval: {no_interval}"
+        return f"the best offset ({_signed(offset_s)} s) has no interval: {no_interval}"
     if low_s <= 0.0 <= high_s:
-        return f"the interval of the best offset ({low_s:+.0f} to {high_s:+.0f} s) includes 0"
+        return f"the interval of the best offset ({_signed(low_s)} to {_signed(high_s)} s) includes 0"
     if gain < SMALLEST_GAIN:
-        return f"the best offset ({offset_s:+.0f} s) gains only {gain:.3f} kappa"
+        return f"the best offset ({_signed(offset_s)} s) gains only {gain:.3f} kappa"
     return ""
 
 
@@ -316,7 +316,7 @@ def _why_proposed(curve: OffsetCurve, score: float) -> str:
     """Return why the best offset is worth trying."""
     offset_s, at_best = curve.best
     return (
-        f"adding {offset_s:+.0f} s to device times raises kappa from {curve.at_zero:.3f} to {at_best:.3f}, "
+        f"adding {_signed(offset_s)} s to device times raises kappa from {curve.at_zero:.3f} to {at_best:.3f}, "
         f"and the peak stands out from what chance makes (score {score:.1f}, {LOWEST_PEAK_SCORE} needed)"
     )
 
@@ -340,7 +340,7 @@ def _hint_outside(reference: ClassCodes, device: ClassCodes, n_classes: int, lag
     score = peak_score(curve, at, chance, step_s=lags.step_s)
     if score < LOWEST_PEAK_SCORE + 1.0:  # many more offsets were looked at
         return ""
-    return f"; outside the range searched, near {offset_s:+.0f} s, kappa has a sharp peak of {curve[at]:.3f}"
+    return f"; outside the range searched, near {_signed(offset_s)} s, kappa has a sharp peak of {curve[at]:.3f}"
 
 
 def clock_document(reading: ClockReading) -> dict[str, Any]:
@@ -410,3 +410,8 @@ def _points(curve: OffsetCurve) -> list[list[float | None]]:
 
 def _plain(value: float) -> float | None:
     return None if math.isnan(value) else value
+
+
+def _signed(seconds: float) -> str:
+    """Return whole seconds with their sign, none before 0."""
+    return f"{seconds:+.0f}" if round(seconds) else "0"

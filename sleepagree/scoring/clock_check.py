@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind
-from sleepagree.errors import MappingError
+from sleepagree.errors import MappingError, Option
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.clock_changes import ClockChange, change_caution, possible_changes, skipped_hours
 from sleepagree.hypnogram.spans import ScoredSpans
@@ -187,7 +187,7 @@ def scan_clock(
             "",
             "",
             "at least wake and sleep on both sides",
-            "Give one with --mapping.",
+            f"Give one with {Option.MAPPING:FILE.toml}.",
         )
     fitting = fitting_mappings(paired.reference_set, paired.device_set)
     two = next((m for m in fitting if m.name == "wake-sleep"), None)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind
-from sleepagree.errors import InputError, shorten
+from sleepagree.errors import InputError, Option, shorten
 from sleepagree.hypnogram.align import align
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.hypnogram.window import Window, WindowRule
@@ -235,7 +235,8 @@ class Correction:
                     path=night.origin.name,
                     found=f"'{shorten(label)}' as {stage}",
                     expected=", ".join(f"'{shorten(text)}' as {of}" for text, of in self.labels if of != UNSCORED),
-                    remedy="Give the --layout that the study used, or learn a correction from nights of this device.",
+                    remedy=f"Give the layout ({Option.LAYOUT:FILE.toml}) that the study used, or learn a correction "
+                    "from nights of this device.",
                 )
         declared = None if night.reports is None else make_stage_set((), (), reports=night.reports).reportable
         if declared is not None and set(declared) != set(self.reports):
@@ -245,7 +246,7 @@ class Correction:
                 where="reports",
                 found=", ".join(declared),
                 expected=", ".join(self.reports),
-                remedy="Give the --layout that the study used.",
+                remedy=f"Give the layout ({Option.LAYOUT:FILE.toml}) that the study used.",
             )
         if night.epoch_s is not None and self.epoch_steps_s and night.epoch_s not in self.epoch_steps_s:
             raise InputError(
@@ -340,12 +341,12 @@ def _of_device(nights: Sequence[NightSummary], device: str | None) -> list[Night
             "the study has several devices, and a correction is that of one",
             found=", ".join(map(shorten, names)),
             expected="the name of one of them",
-            remedy="Say which with --device NAME.",
+            remedy=f"Say which with {Option.DEVICE:NAME}.",
         )
     if device is not None and device not in names:
         raise InputError(
             "the study has no scored night of this device",
-            where="--device",
+            where=f"{Option.DEVICE}",
             found=device,
             expected="one of " + ", ".join(map(shorten, names)) if names else "a device of the study",
             remedy="Correct the name.",

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from sleepagree.errors import InputError
+from sleepagree.errors import InputError, Option
 from sleepagree.study.chunks import Chunk, KeptChunks, chunk_rows
 from sleepagree.study.run import ChunkResult, ScoringOptions, score_rows
 from sleepagree.study.table import NightsTable
@@ -112,7 +112,7 @@ def _score_chunks(
             results = Parallel(n_jobs=execution.workers, backend="loky", return_as="generator")(tasks)
         yield from results
     except BrokenProcessPool:
-        raise _worker_died("--workers", "fewer workers") from None
+        raise _worker_died(Option.WORKERS, "fewer workers") from None
 
 
 @contextmanager
@@ -135,7 +135,7 @@ def _on_cluster(tasks: Any, address: str) -> Iterator[ChunkResult]:
         raise InputError(
             "the cluster extra is not installed",
             "",
-            "--scheduler",
+            f"{Option.SCHEDULER}",
             "no dask.distributed",
             "dask with distributed",
             "Install it: pip install 'sleepagree[cluster]'.",
@@ -149,7 +149,7 @@ def _on_cluster(tasks: Any, address: str) -> Iterator[ChunkResult]:
         raise InputError(
             "no Dask scheduler answers",
             "",
-            "--scheduler",
+            f"{Option.SCHEDULER}",
             f"{address}: {error}",
             "the address of a running scheduler",
             "Check the address (tcp://HOST:PORT) and that the scheduler runs.",
@@ -160,15 +160,16 @@ def _on_cluster(tasks: Any, address: str) -> Iterator[ChunkResult]:
         try:
             yield from Parallel(return_as="generator")(tasks)
         except KilledWorker:
-            raise _worker_died("--scheduler", "more memory for the workers") from None
+            raise _worker_died(Option.SCHEDULER, "more memory for the workers") from None
 
 
-def _worker_died(option: str, remedy: str) -> InputError:
+def _worker_died(option: Option, remedy: str) -> InputError:
     return InputError(
         "a worker process died, for lack of memory or because it was killed",
         "",
-        option,
+        f"{option}",
         "",
         "workers that live until the study is done",
-        f"Nights that were finished are kept: run the same command again with --resume, and with {remedy} or none.",
+        f"Nights that were finished are kept: run the same command again with {Option.RESUME:True}, and with {remedy} "
+        "or none.",
     )

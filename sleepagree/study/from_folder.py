@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, NamedTuple, NoReturn
 
-from sleepagree.errors import InputError, printable, shorten
+from sleepagree.errors import InputError, Option, printable, shorten
 from sleepagree.files.formulas import escape_formula
 from sleepagree.study.file_patterns import PARTICIPANT, FilePattern, parse_pattern
 
@@ -192,9 +192,9 @@ def _refuse_mismatch(reference: FilePattern, device: FilePattern, device_name: s
         raise InputError(
             "the device's name is given twice",
             "",
-            "--device-name",
+            f"{Option.DEVICE_NAME}",
             device_name,
-            "{device} in the pattern, or --device-name",
+            f"{{device}} in the pattern, or {Option.DEVICE_NAME}",
             "Leave one of them out.",
         )
     notes = []

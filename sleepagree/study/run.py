@@ -5,14 +5,13 @@ from __future__ import annotations
 import gzip
 import io
 import os
-import re
 from collections.abc import Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
-from sleepagree.errors import InputError, SleepAgreeError
+from sleepagree.errors import Front, InputError, SleepAgreeError
 from sleepagree.files.object_store import fetched, is_remote
 from sleepagree.files.writing import csv_text
 from sleepagree.hypnogram.align import Outside, PairedNight, align
@@ -104,10 +103,6 @@ def gzip_member(text: str) -> bytes:
     return stream.getvalue()
 
 
-#: Options of the commands for one night; a study has columns for them.
-_ROW_OPTION: Final = re.compile(r"(?<![\w-])--(reference|device|clock)-(zone|offset)( ZONE| SECONDS)?(?![\w-])")
-
-
 def reason_without_folders(error: SleepAgreeError, folder: Path) -> str:
     """Return the message of an error with file names as the table of nights writes them.
 
@@ -118,12 +113,10 @@ def reason_without_folders(error: SleepAgreeError, folder: Path) -> str:
     if path:
         inside = Path(path).is_relative_to(folder) and ".." not in Path(path).parts
         path = Path(path).relative_to(folder).as_posix() if inside else Path(path).name
-    remedy = error.remedy_naming("column layout or reference_layout of the nights table")
-    remedy = _ROW_OPTION.sub(r"\1_\2 (a column of the nights table)", remedy)
-    texts = [path, error.where, error.found, error.expected, remedy]
+    texts = [path, error.where, error.found, error.expected, error.remedy]
     for place in sorted({str(folder.absolute()), str(Path.cwd())} - {"/"}, key=len, reverse=True):
         texts = [text.replace(f"{place}/", "").replace(place, "the study's folder") for text in texts]
-    return str(SleepAgreeError(error.problem, *texts))
+    return SleepAgreeError(error.problem, *texts).told(Front.TABLE)
 
 
 def score_row(row: NightRow, folder: Path, options: ScoringOptions) -> tuple[PairedNight, NightSummary]:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Note, NoteKind, named_file
-from sleepagree.errors import InputError, PairingError
+from sleepagree.errors import InputError, Option, PairingError
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.epochs import lay_on_epochs
 from sleepagree.hypnogram.ledger import CONSENSUS, NO_MAJORITY, cross_labels
@@ -216,7 +216,7 @@ def _common_marks(sides: Sequence[_Scoring], window: Window) -> tuple[_Mark, _Ma
             "; ".join(mark.by_name(sides) for mark in wanted),
             "",
             f"marks within {EPOCH_S:.0f} s of each other, or a window that needs none of them",
-            "Say which in the column 'window' of the table, or with --window: FROM/TO, or reference.",
+            f"Say which in the column 'window' of the table, or with {Option.WINDOW}: FROM/TO, or reference.",
         )
     return off, on
 

@@ -222,6 +222,39 @@ def test_page_fits_four_hundred_pixels(visit: Any, pages: dict[str, Path], name:
     assert small == 0
 
 
+BOX = (
+    "const b = document.querySelector(arguments[0]).getBoundingClientRect(); return [b.left, b.top, b.right, b.bottom]"
+)
+
+
+def test_what_the_classes_were_stands_beside_the_hypnograms(visit: Any, pages: dict[str, Path]) -> None:
+    drawings = "#figure-hypnograms .drawing", "#figure-device-classes .drawing"
+    visit.open(pages["night"], width=1280)
+    night, classes = (visit.run(BOX, name) for name in drawings)
+    assert night[2] <= classes[0]
+    assert night[1] < classes[3]
+    assert classes[1] < night[3]
+    assert classes[3] < 900, "both are seen without scrolling"
+    visit.open(pages["night"], width=390)
+    night, classes = (visit.run(BOX, name) for name in drawings)
+    assert night[3] <= classes[1]
+
+
+@pytest.mark.parametrize(
+    ("name", "table", "column"),
+    [("study", "answer-limits-0", 3), ("study", "limits-0", 3), ("night", "measures-table", 4)],
+)
+def test_the_column_that_matters_is_on_a_small_screen(
+    visit: Any, pages: dict[str, Path], name: str, table: str, column: int
+) -> None:
+    visit.open(pages[name], width=390)
+    assert visit.run(BOX, f"#{table} tbody tr td:nth-child({column + 1})")[2] <= 390
+    # the names of the rows stay where the rest goes on
+    visit.run(f"document.querySelector('#{table}').parentElement.scrollLeft = 60")
+    region, names = visit.run(BOX, f".scroll:has(#{table})"), visit.run(BOX, f"#{table} tbody th")
+    assert names[0] == pytest.approx(region[0], abs=1)
+
+
 @pytest.mark.parametrize("width", [390, 1280])
 @pytest.mark.parametrize("name", EVERY)
 def test_what_goes_on_to_the_right_says_so(visit: Any, pages: dict[str, Path], name: str, width: int) -> None:
@@ -295,7 +328,7 @@ def test_colours_follow_the_reader(visit: Any, pages: dict[str, Path], dark: boo
     assert visit.run("return getComputedStyle(document.documentElement).backgroundColor") == rgb(
         getattr(style.PAPER, variant)
     )
-    assert visit.run("return getComputedStyle(document.querySelector('#figure-sources svg text')).fill") == rgb(
+    assert visit.run("return getComputedStyle(document.querySelector('#figure-bias-sources svg text')).fill") == rgb(
         getattr(style.INK, variant)
     )
 
@@ -333,6 +366,38 @@ def test_no_table_is_wider_than_the_paper(visit: Any, pages: dict[str, Path], na
     assert visit.run("return document.documentElement.scrollWidth") <= 680
 
 
+def printed_sheets(visit: Any, folder: Path, paper: str) -> list[str]:
+    """Print the page that is open and return the words of each sheet with their boxes."""
+    # what was emulated for the screen would be printed, too
+    visit.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": []})
+    visit.driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+    width, height = PAPERS[paper]
+    printed = visit.driver.execute_cdp_cmd(
+        "Page.printToPDF",
+        {"paperWidth": width, "paperHeight": height, "printBackground": True, "preferCSSPageSize": False},
+    )
+    pdf = folder / "page.pdf"
+    pdf.write_bytes(base64.b64decode(printed["data"]))
+    boxes = subprocess.run(["pdftotext", "-bbox", str(pdf), "-"], capture_output=True, text=True, check=True).stdout
+    return boxes.split("<page ")[1:]
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize("name", ["night", "four classes"])
+def test_a_night_is_printed_on_three_sheets(
+    visit: Any, pages: dict[str, Path], tmp_path: Path, name: str, paper: str
+) -> None:
+    if shutil.which("pdftotext") is None:
+        pytest.skip("pdftotext is not installed (Debian: apt-get install poppler-utils)")
+    visit.open(pages[name])
+    folded = visit.run("return document.querySelectorAll('details').length")
+    sheets = printed_sheets(visit, tmp_path, paper)
+    assert len(sheets) <= 3
+    assert min(sheet.count("<word ") for sheet in sheets) > 40
+    words = " ".join(re.findall(r">([^<]*)</word>", "".join(sheets)))
+    assert words.count("(folded on screen, so not printed)") == folded >= 4
+
+
 @pytest.mark.parametrize("paper", PAPERS)
 @pytest.mark.parametrize("name", ["night", "study"])
 def test_print_holds_every_row_once_and_repeats_heads(
@@ -341,19 +406,12 @@ def test_print_holds_every_row_once_and_repeats_heads(
     if shutil.which("pdftotext") is None:
         pytest.skip("pdftotext is not installed (Debian: apt-get install poppler-utils)")
     visit.open(pages[name])
-    # what was emulated for the screen would be printed, too
-    visit.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": []})
-    visit.driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
-    width, height = PAPERS[paper]
-    printed = visit.driver.execute_cdp_cmd(
-        "Page.printToPDF", {"paperWidth": width, "paperHeight": height, "printBackground": True}
-    )
-    pdf = tmp_path / "page.pdf"
-    pdf.write_bytes(base64.b64decode(printed["data"]))
-    boxes = subprocess.run(["pdftotext", "-bbox", str(pdf), "-"], capture_output=True, text=True, check=True).stdout
-    sheets = boxes.split("<page ")[1:]
+    # a table that is folded is printed where a reader unfolds it
+    visit.run("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+    width, _ = PAPERS[paper]
+    sheets = printed_sheets(visit, tmp_path, paper)
     # pages of text; one nearly empty sheet may end a report
-    assert 4 <= len(sheets) <= 60
+    assert 3 <= len(sheets) <= 60
     for sheet in sheets:
         for left, right in re.findall(r'xMin="([-\d.]+)"[^>]*xMax="([-\d.]+)"', sheet):
             assert float(left) >= 15 / 25.4 * 72 - 2

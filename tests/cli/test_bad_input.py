@@ -134,7 +134,7 @@ CASES = [
         "07:40:00,light\n",
         "{tmp}/band.csv: line 3: the row ends before it begins. Found 'light' 2026-04-14 07:45:00 to 07:40:00; "
         "expected an end after the beginning. Correct the row. If the clock was put back that night, name its zone "
-        "(--device-zone or --reference-zone ZONE, or 'zone' in the layout): then the order of the rows tells the two "
+        "(--device-zone ZONE, or 'zone' in the layout): then the order of the rows tells the two "
         "hours apart.",
     ),
     bad_device(

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from sleepagree.study import execution
-from tests.commands import run
-from tests.ferry import copy_ferry
+from tests.commands import ended, run
+from tests.ferry import FERRY, copy_ferry
 
 QUICK = ("--resamples", "50")
 
@@ -328,3 +328,16 @@ def test_bias_files_that_exist_are_kept(table: Path, tmp_path: Path) -> None:
     assert rows.read_text() == "old"
     assert run("bias", table, *QUICK, "--csv", rows, "--overwrite").exit_code == 0
     assert rows.read_text().startswith("device,measure,")
+
+
+@pytest.mark.parametrize(("forms", "unknown"), [("svg,gif", "gif"), ("", ""), ("pdf,,png", "")])
+def test_an_unknown_form_of_figures_is_wrong_use_and_told_at_once(forms: str, unknown: str, tmp_path: Path) -> None:
+    result = ended("study", FERRY / "nights.csv", "--out", tmp_path / "out", "--figures", forms, code=2)
+    assert f"Invalid value for '--figures': '{unknown}' is none of svg, pdf, png." in result.output
+    assert not list(tmp_path.iterdir())
+
+
+def test_forms_of_figures_without_a_folder_are_wrong_use() -> None:
+    night = (FERRY / "reference/crew-1-night-1.edf", FERRY / "band-a/crew-1-night-1.csv")
+    result = ended("night", *night, "--figures", "png", code=2)
+    assert "--figures writes into the folder of results: give --out DIR, too." in result.output

@@ -1,8 +1,8 @@
 """What the commands other than ``night`` and ``study`` print, word for word.
 
 Each folder of tests/golden/COMMAND holds a command, the files that it reads unless they are fixtures, and what it
-printed when somebody last read it and found it right. ``pytest tests/describe/test_golden_commands.py
---regenerate-golden`` writes it anew; read the difference.
+printed, in 80 and in 40 columns, when somebody last read it and found it right. ``pytest
+tests/describe/test_golden_commands.py --regenerate-golden`` writes it anew; read the difference.
 """
 
 from __future__ import annotations
@@ -14,6 +14,8 @@ import pytest
 from click.testing import CliRunner
 
 from sleepagree.cli.group import main
+from sleepagree.render.columns import columns_of
+from tests.commands import narrow_terminal
 
 ROOT = Path(__file__).parents[2]
 GOLDEN = ROOT / "tests" / "golden"
@@ -35,7 +37,14 @@ def test_a_command_prints_what_was_found_right(
     monkeypatch.chdir(tmp_path)
     done = CliRunner().invoke(main, shlex.split((case / "command.txt").read_text(encoding="utf-8")))
     assert done.exit_code == 0, done.output
-    path = case / "terminal.txt"
-    if pytestconfig.getoption("--regenerate-golden"):
-        path.write_bytes(done.stdout.encode("utf-8"))
-    assert done.stdout == path.read_bytes().decode("utf-8")
+    for table in tmp_path.glob("**/nights.csv"):
+        if not table.resolve().is_relative_to(ROOT):
+            table.unlink()
+    narrow_terminal(monkeypatch)
+    narrow = CliRunner().invoke(main, shlex.split((case / "command.txt").read_text(encoding="utf-8")))
+    assert max(map(columns_of, narrow.stdout.splitlines())) <= 40
+    for name, text in (("terminal.txt", done.stdout), ("terminal-40.txt", narrow.stdout)):
+        path = case / name
+        if pytestconfig.getoption("--regenerate-golden"):
+            path.write_bytes(text.encode("utf-8"))
+        assert text == path.read_bytes().decode("utf-8")

@@ -1,7 +1,8 @@
 """What the terminal and the page say of a few nights, word for word.
 
 Each folder of tests/golden/night holds a command, the files that it reads unless they are fixtures, and what the
-command said when somebody last read it and found it right: ``terminal.txt``, and ``page.txt``, the text of its page in
+command said when somebody last read it and found it right: ``terminal.txt``, ``terminal-40.txt`` of a terminal that
+narrow, and ``page.txt``, the text of its page in
 reading order. ``pytest tests/describe/test_golden_nights.py --regenerate-golden`` writes both anew; read the
 difference.
 """
@@ -17,6 +18,8 @@ import pytest
 from click.testing import CliRunner
 
 from sleepagree.cli.group import main
+from sleepagree.render.columns import columns_of
+from tests.commands import narrow_terminal
 
 ROOT = Path(__file__).parents[2]
 CASES = sorted(path.parent for path in (ROOT / "tests" / "golden" / "night").glob("*/command.txt"))
@@ -79,8 +82,12 @@ def test_terminal_and_page_say_what_was_found_right(
     words = shlex.split((case / "command.txt").read_text(encoding="utf-8"))
     done = CliRunner().invoke(main, [*words, "--out", str(tmp_path / "out")])
     assert done.exit_code == 0, done.output
+    narrow_terminal(monkeypatch)
+    narrow = CliRunner().invoke(main, words).stdout
+    assert max(map(columns_of, narrow.splitlines())) <= 40
     html = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
-    said = {"terminal.txt": done.stdout, "page.txt": VERSION.sub(r"\1\2VERSION", text_of_page(html))}
+    page = VERSION.sub(r"\1\2VERSION", text_of_page(html))
+    said = {"terminal.txt": done.stdout, "terminal-40.txt": narrow, "page.txt": page}
     for name, text in said.items():
         path = case / name
         if pytestconfig.getoption("--regenerate-golden"):

@@ -17,10 +17,12 @@ import pytest
 from click.testing import CliRunner
 
 from sleepagree.cli.group import main
+from sleepagree.render.columns import columns_of
+from tests.commands import narrow_terminal
 from tests.describe.test_golden_nights import ROOT, VERSION, text_of_page
 
 CASES = sorted(path.parent for path in (ROOT / "tests" / "golden" / "study").glob("*/command.txt"))
-TEXTS = ("terminal.txt", "page.txt", "bias.txt")
+TEXTS = ("terminal.txt", "terminal-40.txt", "page.txt", "bias.txt")
 
 #: scipy is named only where something has loaded it, an earlier test for one.
 SCIPY = re.compile(r"^scipy \| .*\n", re.MULTILINE)
@@ -40,11 +42,15 @@ def test_terminal_page_and_bias_say_what_was_found_right(
     words = shlex.split((case / "command.txt").read_text(encoding="utf-8"))
     study = CliRunner().invoke(main, ["study", *words, "--out", "out"])
     bias = CliRunner().invoke(main, ["bias", *words])
+    with monkeypatch.context() as patched:
+        narrow_terminal(patched)
+        narrow = CliRunner().invoke(main, ["study", *words, "--out", "out", "--overwrite"])
+    assert max(columns_of(line) for line in narrow.stdout.splitlines() if not line.startswith("Written to")) <= 40
     has_refused = "\nREFUSED: " in study.stdout
     assert [done.exit_code for done in (study, bias)] == [3 if has_refused else 0] * 2, study.output
     html = Path("out", "report.html").read_text(encoding="utf-8")
     page = SCIPY.sub("", VERSION.sub(r"\1\2VERSION", text_of_page(html)))
-    for name, text in zip(TEXTS, (study.stdout, page, bias.stdout), strict=True):
+    for name, text in zip(TEXTS, (study.stdout, narrow.stdout, page, bias.stdout), strict=True):
         path = case / name
         if pytestconfig.getoption("--regenerate-golden"):
             path.write_bytes(text.encode("utf-8"))

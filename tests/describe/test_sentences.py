@@ -10,7 +10,7 @@ import pytest
 from ferry import simulated_nights
 
 from sleepagree.describe.answer import answer_sections, finding_of_night
-from sleepagree.describe.blocks import Items
+from sleepagree.describe.blocks import Items, flat
 from sleepagree.describe.citations import SOURCES, Citations
 from sleepagree.describe.paragraphs import methods_of_night, results_of_night
 from sleepagree.describe.study_paragraphs import (
@@ -54,8 +54,8 @@ def test_finding_without_kappa_tells_where_the_unreported_stage_went() -> None:
 
 
 def said_of_where_it_went(night: NightAgreement) -> str:
-    (section,) = [s for s in answer_sections(night) if s.name == "answer-went"]
-    (items,) = section.blocks
+    (section,) = [s for s in answer_sections(night) if s.name == "redistribution"]
+    items = next(flat(section.blocks))
     assert isinstance(items, Items)
     return str(items.items[0])
 

@@ -28,8 +28,8 @@ from sleepagree.figures import style
 from sleepagree.figures.bias_sources import steps_of
 from sleepagree.figures.hypnograms import CODE_WORDS, clock_ticks, compare_epochs, lanes_of
 from sleepagree.figures.in_time import minutes_in_runs
-from sleepagree.figures.saving import figure_bytes, page_drawing, save_figure
-from sleepagree.figures.style import figure_style
+from sleepagree.figures.saving import figure_bytes, page_drawing, save_figure, svg_tree
+from sleepagree.figures.style import PAPER, figure_style
 from sleepagree.figures.tables_of_counts import _STRONGEST_TINT
 from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.limits import Scale, fit_limits_of_agreement
@@ -529,7 +529,7 @@ def test_a_label_is_never_a_formula_in_any_form() -> None:
         )
     for name in ("svg", "pdf", "png"):
         figure_bytes(ax.figure, name)
-    page = page_drawing(ax.figure, prefix="x")
+    page = page_drawing(svg_tree(ax.figure), prefix="x")
     assert "$\\frac{1}{2}$ &lt;b&gt;&amp;" in page
     assert "<b>" not in page
 
@@ -542,7 +542,7 @@ def test_labels_in_unknown_scripts_and_control_characters_do_no_harm() -> None:
     for name in ("svg", "pdf", "png"):
         figure_bytes(ax.figure, name)
     ET.fromstring(figure_bytes(ax.figure, "svg"))
-    page = page_drawing(ax.figure, prefix="x")
+    page = page_drawing(svg_tree(ax.figure), prefix="x")
     assert "深い眠り" in page
     assert "\u202e" not in page
     assert "\x07" not in page
@@ -560,7 +560,7 @@ def test_labels_of_run_lengths_keep_apart() -> None:
 
 
 def test_ids_in_a_page_begin_with_the_prefix_and_refer_to_what_is_there() -> None:
-    page = page_drawing(figures.draw_hypnograms(drawn.night_with_rem()).figure, prefix="night")
+    page = page_drawing(svg_tree(figures.draw_hypnograms(drawn.night_with_rem()).figure), prefix="night")
     ids = re.findall(r' id="([^"]*)"', page)
     assert len(ids) == len(set(ids))
     assert all(name.startswith("night-") for name in ids)
@@ -568,7 +568,7 @@ def test_ids_in_a_page_begin_with_the_prefix_and_refer_to_what_is_there() -> Non
 
 
 def test_a_page_drawing_brings_no_style_no_date_and_no_address_and_its_colours_are_variables() -> None:
-    page = page_drawing(figures.draw_hypnograms(drawn.night_with_rem()).figure, prefix="night")
+    page = page_drawing(svg_tree(figures.draw_hypnograms(drawn.night_with_rem()).figure), prefix="night")
     root = ET.fromstring(f"<svg>{page}</svg>")
     assert {element.tag for element in root.iter()} <= {"svg", "g", "defs", "clipPath", "rect", "path", "use", "text"}
     assert "://" not in page
@@ -580,7 +580,7 @@ def test_a_page_drawing_brings_no_style_no_date_and_no_address_and_its_colours_a
 
 def test_figures_of_one_page_share_no_id() -> None:
     figure = figures.draw_hypnograms(drawn.night_with_rem()).figure
-    one, two = (re.findall(r' id="([^"]*)"', page_drawing(figure, prefix=name)) for name in ("one", "two"))
+    one, two = (re.findall(r' id="([^"]*)"', page_drawing(svg_tree(figure), prefix=name)) for name in ("one", "two"))
     assert not set(one) & set(two)
 
 
@@ -607,11 +607,12 @@ def test_every_letter_of_the_hypnograms_lies_on_the_paper(start: object) -> None
         assert box.y1 <= height, text
 
 
-def test_svg_files_hold_outlines_and_alternative_text() -> None:
+def test_svg_files_hold_text_and_alternative_text_and_stand_on_paper() -> None:
     figure = figures.draw_hypnograms(drawn.night_with_rem()).figure
     data = figure_bytes(figure, "svg", title="Hypnograms <1>", description="All & everything")
     root = ET.fromstring(data)
-    assert not list(root.iter(f"{SVG}text"))
+    assert "reference" in {element.text for element in root.iter(f"{SVG}text")}
+    assert root.find(f"{SVG}rect").get("fill") == PAPER.light
     assert root.find(f"{SVG}title").text == "Hypnograms <1>"
     assert root.find(f"{SVG}desc").text == "All & everything"
     assert root.get("role") == "img"
@@ -740,3 +741,6 @@ def test_nights_outside_the_limits_are_ringed_and_the_slope_is_drawn() -> None:
     assert outside
     slopes = [np.diff(li.get_ydata()) / np.diff(li.get_xdata()) for li in ax.lines if np.ptp(li.get_xdata()) > 10]
     assert any(np.ravel(slope)[0] == pytest.approx(sloped.slope) for slope in slopes)
+    # in place of the level bias, which the page's table and the mark beside the axes still tell
+    level = [line.get_ydata()[0] for line in ax.lines if list(line.get_xdata()) == [0, 1]]
+    assert sorted(level) == pytest.approx(sorted([0.0, limits.lower, limits.upper]))

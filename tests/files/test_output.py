@@ -77,7 +77,7 @@ def test_results_are_refused_without_overwrite(tmp_path):
     with pytest.raises(OutputError) as refusal:
         fill(tmp_path / "out")
     assert str(refusal.value) == (
-        f"{tmp_path / 'out'}: the folder exists and is not empty. Give the name of a new folder, or --overwrite to "
+        f"{tmp_path / 'out'}: the folder exists and is not empty. Give the name of a new folder, or overwrite=True to "
         "replace the results in it."
     )
     assert bytes_below(tmp_path) == before
@@ -223,8 +223,8 @@ def test_a_file_is_kept_unless_asked(tmp_path):
     with pytest.raises(OutputError) as refusal:
         write_text(path, "two", overwrite=False)
     assert str(refusal.value) == (
-        f"{path}: the output exists. Found a file; expected a name that is free. Give another name, or --overwrite to "
-        "replace it."
+        f"{path}: the output exists. Found a file; expected a name that is free. Give another name, or "
+        "overwrite=True to replace it."
     )
     assert path.read_text() == "one"
     write_text(path, "two", overwrite=True)

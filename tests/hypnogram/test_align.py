@@ -170,10 +170,10 @@ def test_a_window_that_cannot_be_read(text):
     with pytest.raises(InputError) as refusal:
         parse_window(text)
     assert str(refusal.value) == (
-        "--window: the window cannot be read. "
+        "window: the window cannot be read. "
         + (f"Found {text}; expected" if text else "Expected")
-        + " lights, reference, overlap, or FROM/TO in ISO 8601 (either end may be lights). For example --window "
-        "2026-03-01T22:30/2026-03-02T06:45."
+        + " lights, reference, overlap, or FROM/TO in ISO 8601 (either end may be lights). For example window="
+        "'2026-03-01T22:30/2026-03-02T06:45'."
     )
 
 
@@ -237,8 +237,9 @@ def test_a_window_with_a_zone_needs_a_reference_with_one():
     with pytest.raises(ClockError) as refusal:
         pair("W*3", "wake*3", window=window)
     assert str(refusal.value) == (
-        "--window: the window tells a zone, the reference does not. Found 2026-03-01T22:30:00+02:00; expected a time "
-        "without an offset, or a reference with a zone. Give --reference-zone ZONE, or the window without offset."
+        "window: the window tells a zone, the reference does not. Found 2026-03-01T22:30:00+02:00; expected a time "
+        "without an offset, or a reference with a zone. Give zone='ZONE' (of the reference), or the window "
+        "without offset."
     )
 
 
@@ -256,7 +257,7 @@ def test_a_window_that_begins_in_a_repeated_hour_is_refused_with_both_readings()
     with pytest.raises(ClockError) as refusal:
         align(reference=reference, device=device, window=parse_window("2026-10-25T03:30/2026-10-25T04:10"))
     assert str(refusal.value) == (
-        "--window: this hour happens twice in the zone: the clock was put back over it. Found 2026-10-25 03:30:00 in "
+        "window: this hour happens twice in the zone: the clock was put back over it. Found 2026-10-25 03:30:00 in "
         "Europe/Helsinki; expected either 2026-10-25 00:30:00 UTC or 2026-10-25 01:30:00 UTC. Give the time with its "
         "offset from UTC."
     )
@@ -275,7 +276,7 @@ def test_windows_that_are_no_window():
         pair("W*3", "wake*3", window=Window(WindowRule.GIVEN, BED_TIME, BED_TIME + timedelta(seconds=10)))
     assert str(refusal.value) == (
         "window rule given: the window holds no epoch. Found 10 s; expected at least one 30-s epoch. Give another "
-        "--window FROM/TO."
+        "window='FROM/TO'."
     )
     with pytest.raises(PairingError, match="the window is too long for a night"):
         pair("W*3", "wake*3", window=parse_window("0001-01-01/9999-12-31"))
@@ -288,7 +289,7 @@ def test_a_window_outside_a_recording_says_which_and_when():
     assert str(refusal.value) == (
         "lab.edf: window rule given: the window lies outside the reference recording. Found reference from 2026-03-01 "
         "22:30:00 to 2026-03-01 23:20:00 by its own clock; expected a window that both recordings reach into. Give "
-        "another --window, or check clocks and --clock-offset."
+        "another window, or check clocks and clock_offset_s."
     )
     late = side("wake*100", start=BED_TIME + timedelta(minutes=45), name="band.csv")
     with pytest.raises(PairingError, match=r"band\.csv: window rule given: the window lies outside the device"):
@@ -315,7 +316,7 @@ def test_recordings_of_two_days_are_refused_with_both_spans_and_the_offset_neede
     assert str(refusal.value) == (
         "band.csv: the two recordings share no time: the reference lasts from 2026-03-01 22:30:00 to 2026-03-01 "
         "23:20:00, the device from 2026-03-02 22:31:40 to 2026-03-02 23:21:40. Expected two recordings of one night. "
-        "If they belong together, --clock-offset -86400 would put their starts together; check dates and zones first."
+        "If they belong together, clock_offset_s=-86400 would put their starts together; check dates and zones first."
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -96,3 +98,14 @@ def test_the_general_rule_equals_counting_milliseconds(rows: list[tuple[int, str
             continue
         most = max(seconds.count(label) for label in seconds)
         assert labels[code] == next(label for label in seconds if seconds.count(label) == most)
+
+
+def test_months_between_stages_off_the_grid_take_no_memory() -> None:
+    many = [(7.0 + 20 * i, 20.0, f"label {i}") for i in range(300)]
+    source = spans((0, 5, "W"), *many, (50_000_000, 30, "W"))
+    tracemalloc.start()
+    found = lay_on_epochs(source, origin_s=0.0)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert found.codes.size == -(-50_000_030 // 30)
+    assert peak < 16e6

@@ -30,7 +30,7 @@ LABELS = [f"a{i}" for i in range(MANY)]
 STAGES = {label: AASM_STAGES[i % 5] for i, label in enumerate(LABELS)}
 REFUSAL = (
     "too many distinct stage labels for a scoring of sleep. Found 70,000 distinct labels; expected at most 1,000. Look "
-    "whether the labels are stages or measured values: a layout (--layout FILE.toml) names the column of stages."
+    "whether the labels are stages or measured values: a layout (layout='FILE.toml') names the column of stages."
 )
 
 
@@ -50,8 +50,9 @@ def test_a_table_of_seventy_thousand_labels_is_refused_in_one_sentence(table):
 def test_inspect_says_so_too(table):
     layout = table.with_suffix(".toml")
     layout.write_text("[stages]\n" + "".join(f'{label} = "{stage}"\n' for label, stage in STAGES.items()))
+    told = REFUSAL.replace("layout='FILE.toml'", "--layout FILE.toml")
     result = CliRunner().invoke(main, ["inspect", str(table), "--layout", str(layout)])
-    assert (result.exit_code, result.output) == (1, f"sleepagree: {table}: {REFUSAL}\n")
+    assert (result.exit_code, result.output) == (1, f"sleepagree: {table}: {told}\n")
 
 
 @pytest.mark.parametrize("as_frame", [False, True])

@@ -84,8 +84,8 @@ def test_nothing_fits_a_device_that_never_says_wake():
         default_mapping(LAB, reporting("light", "N3"))
     assert str(refusal.value) == (
         "no built-in mapping fits the two label sets. Found the reference can say W, N1, N2, N3, R; the device light, "
-        "N3; expected at least wake and some sleep on both sides. Declare what the device can report (--reports "
-        "wake,light,deep), or give a mapping of your own (--mapping FILE.toml)."
+        "N3; expected at least wake and some sleep on both sides. Declare what the device can report (reports="
+        "['wake', 'light', 'deep']), or give a mapping of your own (mappings=['FILE.toml'])."
     )
 
 
@@ -118,7 +118,7 @@ def test_built_in_names_are_distinct_and_found():
     with pytest.raises(MappingError) as refusal:
         mapping_named("wake-asleep")
     assert str(refusal.value).startswith(
-        "--mapping: no built-in mapping has this name. Found wake-asleep; expected one of w-n1-n2-n3-r, "
+        "mappings: no built-in mapping has this name. Found wake-asleep; expected one of w-n1-n2-n3-r, "
     )
 
 

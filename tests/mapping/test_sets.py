@@ -32,7 +32,7 @@ def test_declared_reports_may_go_beyond_the_file_but_not_stay_behind_it():
         make_stage_set(("up", "dream"), ("W", "R"), reports=("wake", "light"), path="pad.csv")
     assert str(refusal.value) == (
         "pad.csv: reports: the file holds a stage (R) that the declared stages rule out. Found label 'dream' in the "
-        "file, declared wake, light; expected every stage of the file among the declared. Add it to --reports (or "
+        "file, declared wake, light; expected every stage of the file among the declared. Add it to reports (or "
         "'reports' in the layout), or map the label to another stage."
     )
     with pytest.raises(UnknownStageError, match=r"a word that is no stage\. Found lite"):

@@ -117,7 +117,7 @@ def test_one_unknown_label_is_told_with_its_rows_and_the_line_to_add():
         assign_stages(("W", "N5"), counts={"N5": "rows 12, 13, 14 and 20 more"}, path="night.csv")
     assert str(refusal.value) == (
         "night.csv: rows 12, 13, 14 and 20 more: unknown stage label. Found 'N5' (rows 12, 13, 14 and 20 more); "
-        "expected a plain stage name, or a line for it in the layout. Give a layout (--layout FILE.toml) with\n"
+        "expected a plain stage name, or a line for it in the layout. Give a layout (layout='FILE.toml') with\n"
         "    [stages]\n"
         '    "N5" = "..."\n'
         "  and for each one of wake, light, deep, rem, sleep, nrem, W, N1, N2, N3, R, unscored, not-a-stage."

@@ -71,7 +71,7 @@ def test_the_offset_that_a_message_names_puts_the_starts_together(offset_s: floa
     device = read_hypnogram(["wake", "light", "deep"] * 20, start=datetime(2026, 3, 2, 2, 30))
     with pytest.raises(PairingError) as refusal:
         align(reference=reference, device=device, clock_offset_s=offset_s)
-    assert "--clock-offset -10800 would put their starts together" in str(refusal.value)
+    assert "clock_offset_s=-10800 would put their starts together" in str(refusal.value)
     together = align(reference=reference, device=device, clock_offset_s=-10_800.0)
     assert together.ledger.scored == 60
 

@@ -124,7 +124,7 @@ def test_names_must_tell_mappings_apart():
     with pytest.raises(MappingError) as refusal:
         compared(declared="rem-as-dream")
     assert str(refusal.value) == (
-        "--declare: the declared mapping is not among those compared. Found rem-as-dream; expected one of rem-apart, "
-        "rem-left-out, rem-as-light, rem-as-deep, rem-as-wake, wake-sleep. Give its file with --mapping, or another "
+        "declared: the declared mapping is not among those compared. Found rem-as-dream; expected one of rem-apart, "
+        "rem-left-out, rem-as-light, rem-as-deep, rem-as-wake, wake-sleep. Give its file with mappings, or another "
         "name."
     )

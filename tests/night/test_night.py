@@ -312,7 +312,7 @@ def test_two_mappings_of_one_name_are_refused():
     with pytest.raises(MappingError) as refusal:
         compare(twelve(FOUR), mappings=two)
     assert str(refusal.value) == (
-        "--mapping: two mappings have one name. Found wake-sleep; expected distinct names. Rename the one in the file."
+        "mappings: two mappings have one name. Found wake-sleep; expected distinct names. Rename the one in the file."
     )
 
 

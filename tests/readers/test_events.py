@@ -151,14 +151,14 @@ REFUSED = [
         CODES,
         None,
         "column 'staging': the stages are numbers, and no JSON file says what they mean. Found 1, 2, 3; expected "
-        "'Levels' of 'staging' in an events.json, or a layout. Give a layout (--layout FILE.toml) with\n    [stages]\n"
+        "'Levels' of 'staging' in an events.json, or a layout. Give a layout (layout='FILE.toml') with\n    [stages]\n"
         '    "1" = "..."\n    "2" = "..."\n    "3" = "..."',
     ),
     (
         "onset\tduration\tstaging\n0\t30\tW\n30\t30\t7\n60\t30\t7\n",
         None,
         "lines 3 and 4, column 'staging': the stages are numbers, and no JSON file says what they mean. Found 7; "
-        "expected 'Levels' of 'staging' in an events.json, or a layout. Give a layout (--layout FILE.toml) with\n"
+        "expected 'Levels' of 'staging' in an events.json, or a layout. Give a layout (layout='FILE.toml') with\n"
         '    [stages]\n    "7" = "..."',
     ),
     (

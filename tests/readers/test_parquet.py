@@ -100,7 +100,7 @@ REFUSED: list[tuple[dict[str, Any], str]] = [
     (
         {"when": TIMES, "stage": STAGES},
         "no column holds the times. Found the columns 'when', 'stage'; expected a column called time, timestamp, start "
-        'or onset. Give a layout (--layout FILE.toml) that names it\n    [file]\n    start = "..."',
+        "or onset. Give a layout (layout='FILE.toml') that names it\n    [file]\n    start = \"...\"",
     ),
     (
         {"time": [*TIMES[:3], None], "stage": STAGES},

@@ -848,7 +848,7 @@ REFUSED = [
         FileFormatError,
         (
             "night.csv: line 1: no column holds the stages. Found the columns 'time', 'depth'; "
-            "expected a column called stage, label or state. Give a layout (--layout FILE.toml) that "
+            "expected a column called stage, label or state. Give a layout (layout='FILE.toml') that "
             "names it\n"
             "    [file]\n"
             '    stage = "..."'
@@ -861,7 +861,7 @@ REFUSED = [
         FileFormatError,
         (
             "night.csv: line 1: no column holds the times. Found the columns 'when', 'stage'; expected "
-            "a column called time, timestamp, start or onset. Give a layout (--layout FILE.toml) that "
+            "a column called time, timestamp, start or onset. Give a layout (layout='FILE.toml') that "
             "names it\n"
             "    [file]\n"
             '    start = "..."'
@@ -876,7 +876,7 @@ REFUSED = [
             "night.csv: line 1: no column holds the times and none the stages. Found the columns "
             "'2026-03-01T22:30:00', 'wake'; expected a column called time, timestamp, start or onset "
             "and a column called stage, label or state. If the first row holds data, put a row with "
-            "the names of the columns above it; if it holds names, give a layout (--layout FILE.toml)\n"
+            "the names of the columns above it; if it holds names, give a layout (layout='FILE.toml')\n"
             "    [file]\n"
             '    start = "..."\n'
             '    stage = "..."'
@@ -889,7 +889,7 @@ REFUSED = [
         FileFormatError,
         (
             "night.csv: line 1: more than one column may hold the stages. Found 'stage', 'label'; "
-            "expected one column. Say which in a layout (--layout FILE.toml), with one of the lines\n"
+            "expected one column. Say which in a layout (layout='FILE.toml'), with one of the lines\n"
             "    [file]\n"
             '    stage = "stage"\n'
             '    stage = "label"'
@@ -919,7 +919,7 @@ REFUSED = [
         UnknownStageError,
         (
             "night.csv: lines 5 and 6: unknown stage label. Found 'dozing' (lines 5 and 6); expected a "
-            "plain stage name, or a line for it in the layout. Give a layout (--layout FILE.toml) with\n"
+            "plain stage name, or a line for it in the layout. Give a layout (layout='FILE.toml') with\n"
             "    [stages]\n"
             '    "dozing" = "..."\n'
             "  and for each one of wake, light, deep, rem, sleep, nrem, W, N1, N2, N3, R, unscored, "
@@ -933,7 +933,7 @@ REFUSED = [
         UnknownStageError,
         (
             "night.csv: 2 unknown stage labels. Found '1' (line 2), '2' (line 3); expected a plain "
-            "stage name, or a line for it in the layout. Give a layout (--layout FILE.toml) with\n"
+            "stage name, or a line for it in the layout. Give a layout (layout='FILE.toml') with\n"
             "    [stages]\n"
             '    "1" = "..."\n'
             '    "2" = "..."\n'
@@ -953,7 +953,7 @@ REFUSED = [
         (
             "night.csv: line 3: the row ends before it begins. Found 'light' 2026-03-01 22:35:00 to "
             "22:05:00; expected an end after the beginning. Correct the row. If the clock was put back "
-            "that night, name its zone (--device-zone or --reference-zone ZONE, or 'zone' in the "
+            "that night, name its zone (zone='ZONE', or 'zone' in the "
             "layout): then the order of the rows tells the two hours apart."
         ),
         id="end-before-start",
@@ -1032,8 +1032,8 @@ REFUSED = [
         FileFormatError,
         (
             "night.csv: line 2, column 'time': the form of this date must be declared. Found "
-            "'01/03/2026 22:30'; expected a time such as 2026-03-01T22:30:00. Give a layout (--layout "
-            "FILE.toml) with one of\n"
+            "'01/03/2026 22:30'; expected a time such as 2026-03-01T22:30:00. Give a layout (layout="
+            "'FILE.toml') with one of\n"
             "    [file]\n"
             '    time = "%d/%m/%Y %H:%M"  # if the day comes first\n'
             '    time = "%m/%d/%Y %H:%M"  # if the month comes first'
@@ -1046,8 +1046,8 @@ REFUSED = [
         FileFormatError,
         (
             "night.csv: line 2, column 'time': the form of this date must be declared. Found "
-            "'2026/03/01 22:30'; expected a time such as 2026-03-01T22:30:00. Give a layout (--layout "
-            "FILE.toml) with\n"
+            "'2026/03/01 22:30'; expected a time such as 2026-03-01T22:30:00. Give a layout (layout="
+            "'FILE.toml') with\n"
             "    [file]\n"
             '    time = "%Y/%m/%d %H:%M"'
         ),
@@ -1168,7 +1168,7 @@ REFUSED = [
         EpochGridError,
         (
             "night.csv: one row alone does not tell how long an epoch is. Found 1 row with a time; "
-            "expected two rows, or a declared length. Give a layout (--layout FILE.toml) with\n"
+            "expected two rows, or a declared length. Give a layout (layout='FILE.toml') with\n"
             "    epoch_seconds = 30"
         ),
         id="one-row",
@@ -1252,7 +1252,7 @@ REFUSED = [
         (
             "night.csv: column 'duration': the unit of the durations is not told. Found numbers that "
             "do not lead from one row to the next in s, min or ms; expected a unit. Give a layout "
-            "(--layout FILE.toml) with\n"
+            "(layout='FILE.toml') with\n"
             "    [file]\n"
             '    duration_unit = "s"\n'
             '  or "min" or "ms".'
@@ -1333,7 +1333,7 @@ REFUSED = [
         (
             "night.csv: line 2, column 'time': the times tell no date. Found times of day only; "
             "expected dates and times, a column of dates, or a date in a layout. Give a layout "
-            "(--layout FILE.toml) that names the column of dates, or the date,\n"
+            "(layout='FILE.toml') that names the column of dates, or the date,\n"
             "    [file]\n"
             '    date = "..."\n'
             "  or\n"
@@ -1509,7 +1509,7 @@ REFUSED = [
         (
             "night.csv: line 4: the clock goes back by an hour. Found 'wake' 2026-10-25 03:59:30 to "
             "04:00:00, then 'wake' 03:00:00 to 03:00:30; expected times in order. If the clock was put "
-            "back that night, name its zone (--device-zone or --reference-zone ZONE, or 'zone' in the "
+            "back that night, name its zone (zone='ZONE', or 'zone' in the "
             "layout): then the order of the rows tells the two hours apart."
         ),
         id="clock-back",
@@ -1624,7 +1624,7 @@ REFUSED = [
         FileFormatError,
         (
             "night.csv: lines 5 and 6: lights off stands more than once. Found 2 rows; expected one. "
-            "Take the wrong ones out, or give the window by hand (--window)."
+            "Take the wrong ones out, or give the window by hand (window)."
         ),
         id="lights-twice",
     ),

@@ -184,7 +184,7 @@ DESCRIBED = {
 @pytest.mark.parametrize("kind", DESCRIBED)
 def test_the_page_holds_every_text_of_the_terminal(kind: str) -> None:
     description = DESCRIBED[kind]()
-    page = html.unescape(re.sub(r"<[^>]*>", "", render_page(description))).replace("−", "-")
+    page = html.unescape(re.sub(r"<[^>]*>", "", render_page(description))).replace("−", "-").replace("\xa0", " ")
     terminal = " ".join(" ".join(render_terminal(description, full=True, width=400)).split())
     for section in description.sections:
         for block in flat(section.blocks):

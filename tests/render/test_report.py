@@ -55,7 +55,7 @@ class Tree(HTMLParser):
         self.open.pop()
 
     def handle_data(self, data: str) -> None:
-        self.texts.append((self.open[-1] if self.open else "", data))
+        self.texts.append((self.open[-1] if self.open else "", data.replace("\xa0", " ")))
 
     def of(self, tag: str) -> list[dict[str, str | None]]:
         return [attributes for name, attributes in self.elements if name == tag]
@@ -164,9 +164,9 @@ def test_page_opens_with_the_finding_and_keeps_the_order_of_the_terminal(pages: 
     tree = Tree(html)
     assert finding_of_night(drawn.night_without_rem()) in tree.visible
     order = [
-        'class="finding"', 'id="answer"', 'id="answer-went"', 'id="answer-bias"',
-        'id="compared"', 'id="ledger"', 'id="agreement-0"', 'id="measures"', 'id="redistribution"',
-        'id="sources-of-bias"', 'id="time"', 'id="cautions"', 'id="methods"', 'id="repeat"',
+        'class="finding"', 'id="answer"', 'id="figure-hypnograms"', 'id="figure-device-classes"', 'id="redistribution"',
+        'id="sources-of-bias"', "<nav", 'id="compared"', 'id="ledger"', 'id="agreement-0"', 'id="measures"',
+        'id="time"', 'id="cautions"', 'id="methods"', 'id="repeat"',
     ]  # fmt: skip
     at = [html.index(part) for part in order]
     assert at == sorted(at)
@@ -329,9 +329,9 @@ def test_a_nights_folder_holds_report_and_figures(tmp_path: Path) -> None:
     )
     names = sorted(p.relative_to(tmp_path / "night").as_posix() for p in (tmp_path / "night").rglob("*") if p.is_file())
     assert names == [
-        "confusion.csv", "epochs.csv", "figures/confusion-0.svg", "figures/device-classes.svg", "figures/hours.svg",
-        "figures/hypnograms.svg", "figures/runs.svg", "figures/sources.svg", "figures/unreported.svg", "measures.csv",
-        "report.html", "results.json",
+        "confusion.csv", "epochs.csv", "figures/agreement-by-hour.svg", "figures/bias-sources.svg",
+        "figures/confusion-rem-apart.svg", "figures/device-classes.svg", "figures/hypnograms.svg",
+        "figures/runs-of-disagreement.svg", "figures/where-rem-went.svg", "measures.csv", "report.html", "results.json",
     ]  # fmt: skip
     assert [p.name for p in tmp_path.iterdir()] == ["night"]
 
@@ -353,3 +353,23 @@ def test_a_night_on_which_nothing_differs_can_be_shown() -> None:
     html = night_page(compare(align(reference=same, device=same)))
     assert "No epoch disagrees" in html
     Tree(html)
+
+
+def test_the_study_opens_with_its_answer(pages: dict[str, str], study) -> None:
+    html = pages["study"]
+    order = ['class="finding"', 'id="answer-refused"', 'id="answer-bias-0"', 'id="answer-clock"', 'id="answer-next"']
+    at = [html.index(part) for part in [*order, "<nav", 'id="compared"', 'id="agreement-0"', 'id="nights"']]
+    assert at == sorted(at)
+    assert len(study.devices) >= 1
+
+
+def test_every_stage_that_went_somewhere_has_one_heading(pages: dict[str, str]) -> None:
+    assert re.findall(r"<h2[^>]*>([^<]*REM went)</h2>", pages["without REM"]) == ["Where REM went"]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_what_is_folded_says_what_it_holds(pages: dict[str, str], kind: str) -> None:
+    summaries = re.findall(r"<details[^>]*>\s*<summary>(?:<h2[^>]*>)?([^<]*)<", pages[kind])
+    assert len(summaries) >= 4
+    assert pages[kind].count("<details") == len(summaries)
+    assert all(len(text) > 5 for text in summaries)

@@ -56,6 +56,24 @@ def test_the_folder_holds_what_is_promised_and_nothing_else(made: Path) -> None:
     assert sorted(p.name for p in made.parent.iterdir()) == ["ferry", "out"]
 
 
+def test_figures_are_named_by_what_they_show_and_written_in_every_form_that_was_asked_for(tmp_path: Path) -> None:
+    table = load_nights(copy_ferry(tmp_path / "ferry"))
+    folders = [tmp_path / name for name in ("one", "two")]
+    for folder in folders:
+        write_study(table, REQUEST, folder, figures=("svg", "pdf", "png"))
+    first, second = ({p.name: p.read_bytes() for p in (f / "figures").iterdir()} for f in folders)
+    assert first == second
+    assert not [name for name, data in first.items() if b"CreationDate" in data or b"dc:date" in data]
+    begins = {".svg": b"<?xml", ".pdf": b"%PDF-", ".png": b"\x89PNG"}
+    assert all(data.startswith(begins[Path(name).suffix]) for name, data in first.items())
+    stems = {end: {Path(n).stem for n in first if n.endswith(end)} for end in begins}
+    assert stems[".svg"] == stems[".pdf"] == stems[".png"]
+    expected = {"bias-minutes-deep_band-a", "confusion-rem-left-out_band-a", "where-rem-went_band-a", "bias-tst_pad-b"}
+    assert expected <= stems[".svg"]
+    page = (folders[0] / "report.html").read_text()
+    assert all(f'id="figure-{stem}"' in page for stem in stems[".svg"])
+
+
 def test_the_epochs_add_up_to_the_confusion_table(made: Path) -> None:
     # scikit-learn counts the epochs file; classes by the rule of the mapping, written out here
     epochs = [r for r in rows_of(made / "epochs.csv.gz") if r["status"] == "scored" and r["device"] == "pad B"]

@@ -11,6 +11,8 @@ import pytest
 from scipy import stats
 from sklearn.metrics import cohen_kappa_score
 
+from sleepagree.describe.blocks import Figure, flat
+from sleepagree.describe.study import describe_study
 from sleepagree.describe.study_paragraphs import methods_of_study, results_of_study
 from sleepagree.mapping.mapping import mapping_named
 from sleepagree.render.study_json import bias_rows, confusion_rows, night_rows, study_document
@@ -267,7 +269,28 @@ def test_limits_that_are_lines_come_with_their_equations() -> None:
     told = " ".join(line.strip() for line in bias_lines(study))
     assert f"bias = {intercept:.1f} " in told
     assert f"{abs(spread_slope):.3f} A)" in told
+    # the caption of the figure says it in words, at levels that a tenth of the nights lie below and above
+    low = np.quantile(magnitude, 0.1).round()
+    reach = 1.959964 * math.sqrt(math.pi / 2) * (spread_intercept + spread_slope * low)
+    ends = [f"{intercept + slope * low + side * reach:+.0f}" for side in (-1, 1)]
+    caption = next(f.caption for f in study_figures(study) if f.name.startswith("bias-tst"))
+    assert f"at {low:g} min the limits are {ends[0]} to {ends[1]}" in caption
+    assert " A" not in caption.replace("Altman", "")
     assert f"bias = {intercept:.1f}".replace("-", "−") in study_page(study).replace("-", "−")
+
+
+def test_methods_say_what_was_done_about_multiplicity() -> None:
+    nights = simulated_nights(4, 1)
+    margins = (("TST", 30.0), ("WASO", 20.0))
+    options = [StudyOptions(resamples=0, margins=margins[:n]) for n in (0, 1, 2)]
+    told = [methods_of_study(summarise_study(nights, o)).text for o in options]
+    assert all("not adjusted for the number of measures, classes and devices" in text for text in told)
+    assert ["(Holm)" in text for text in told] == [False, False, True]
+
+
+def study_figures(study: StudyAgreement) -> list[Figure]:
+    sections = describe_study(study).sections
+    return [block for section in sections for block in flat(section.blocks) if isinstance(block, Figure)]
 
 
 def test_few_participants_get_a_caution() -> None:

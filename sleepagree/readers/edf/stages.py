@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, Note, NoteKind
-from sleepagree.errors import EpochGridError, UnknownStageError, counted, shorten
+from sleepagree.errors import EpochGridError, Option, UnknownStageError, counted, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans, Seconds
 from sleepagree.mapping.words import (
@@ -49,7 +49,9 @@ _LONGEST_EPOCH_S: Final = 600.0
 _GIVE_DURATIONS: Final = (
     "Export the scoring again with durations, or give the length of an epoch in a layout (epoch_seconds = 30)."
 )
-_NOT_A_STAGE_LINE: Final = 'give it "not-a-stage" under [stages] in a layout and give the window (--window FROM/TO)'
+_NOT_A_STAGE_LINE: Final = (
+    f'give it "not-a-stage" under [stages] in a layout and give the window ({Option.WINDOW:FROM/TO})'
+)
 
 #: Texts of the EDF+ standard as it writes them (Kemp & Olivan 2003), by their folded form.
 _STANDARD: Final = {
@@ -285,18 +287,16 @@ def no_stage_error(path: str, texts: Iterable[str]) -> UnknownStageError:
     listing += [f"{more} more"] if more else []
     listing += [f"{rare} that stand{'s' if rare == 1 else ''} fewer than {_SHOWN_FROM} times"] if rare else []
     lines = "\n".join(f'    {toml_text(text)} = "..."' for text, _ in recurring[:12] if text != _EMPTY_TEXT)
-    error = UnknownStageError(
+    return UnknownStageError(
         "no annotation is a sleep stage",
         path,
         found=f"{counted(len(ordered), 'text')}: {', '.join(listing)}",
         expected="texts such as 'Sleep stage N2', or a layout that names the stages",
-        remedy=("Give a layout (", ") with\n    [stages]\n" + lines)
+        remedy=f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    [stages]\n{lines}"
         if lines
         else "Check that this is the file with the scoring, or name its texts in a layout.",
-        labels=[text for text, _ in recurring if text != _EMPTY_TEXT],
+        facts=[text for text, _ in recurring if text != _EMPTY_TEXT],
     )
-    error.layout_option = "--layout FILE.toml, --reference-layout for a reference"
-    return error
 
 
 # --- durations --------------------------------------------------------------------------------------------

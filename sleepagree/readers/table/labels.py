@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Note, NoteKind, OwnWord
-from sleepagree.errors import FileFormatError
+from sleepagree.errors import FileFormatError, Option
 from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED, fold_label, fold_table, recognise_label
 from sleepagree.readers.rows import Places, Rows, lights_mark, no_stage_rows, number_labels, stages_of_labels
 from sleepagree.readers.table.table import TableReading
@@ -119,6 +119,6 @@ def _one_mark(reading: TableReading, said: Labels, starts_us: Microseconds, mark
     rows = np.flatnonzero(wanted[said.codes])
     if len(set(starts_us[rows].tolist())) > 1:
         problem = f"lights {mark} stands more than once"
-        remedy = "Take the wrong ones out, or give the window by hand (--window)."
+        remedy = f"Take the wrong ones out, or give the window by hand ({Option.WINDOW})."
         raise FileFormatError(problem, reading.path, reading.places.listing(rows), f"{rows.size} rows", "one", remedy)
     return int(starts_us[rows[0]]) if rows.size else None

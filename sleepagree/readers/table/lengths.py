@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, Note, NoteKind
-from sleepagree.errors import EpochGridError, shorten
+from sleepagree.errors import EpochGridError, Option, shorten
 from sleepagree.hypnogram.spans import EpochLengthFrom
 from sleepagree.readers.layout import DURATION_UNITS, Marks, Shape
 from sleepagree.readers.row_lengths import (
@@ -192,7 +192,8 @@ def _duration_unit(reading: TableReading, onset: Microseconds, numbers: NDArray[
         return told
     if proven is None:
         found = "numbers that do not lead from one row to the next in s, min or ms"
-        in_layout = ("Give a layout (", ') with\n    [file]\n    duration_unit = "s"\n  or "min" or "ms".')
+        layout = f"Give a layout ({Option.LAYOUT:FILE.toml}) with"
+        in_layout = f'{layout}\n    [file]\n    duration_unit = "s"\n  or "min" or "ms".'
         raise EpochGridError("the unit of the durations is not told", reading.path, where, found, "a unit", in_layout)
     reading.notes.append(Note.of(NoteKind.DURATION_UNIT, unit=_unit_name(proven)))
     return proven

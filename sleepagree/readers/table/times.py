@@ -9,7 +9,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from sleepagree.caution import Note, NoteKind, OwnWord, ZoneName
-from sleepagree.errors import ClockError, EpochGridError
+from sleepagree.errors import ClockError, EpochGridError, Option
 from sleepagree.readers.layout import Overlaps, strptime_has_date
 from sleepagree.readers.rows import Rows
 from sleepagree.readers.table.counting import counted_starts
@@ -158,9 +158,9 @@ def _on_days(reading: TableReading, times: Times, column: Column) -> Times:
         dates = np.full(times.us.size, (begins - date(1970, 1, 1)).days * DAY_US, np.int64)
         return Times(place_in_nights(dates, times.us, night_of, column), Clock.LOCAL)
     remedy = (
-        "Give a layout (",
-        ') that names the column of dates, or the date,\n    [file]\n    date = "..."\n  or\n    begins = 2026-03-01\n'
-        '  and says which day a night\'s date names\n    night_of = "wake-day"',
+        f"Give a layout ({Option.LAYOUT:FILE.toml}) that names the column of dates, or the date,\n"
+        '    [file]\n    date = "..."\n  or\n    begins = 2026-03-01\n'
+        '  and says which day a night\'s date names\n    night_of = "wake-day"'
     )
     expected = "dates and times, a column of dates, or a date in a layout"
     raise column.error(ClockError, 0, "the times tell no date", "times of day only", expected, remedy)

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from sleepagree.caution import Note, NoteKind, ZoneName
-from sleepagree.errors import ClockError, FileFormatError
+from sleepagree.errors import ClockError, FileFormatError, Option
 from sleepagree.readers.layout import strptime_directives, strptime_fault, strptime_has_date
 from sleepagree.readers.times.clock import (
     DAY_US,
@@ -178,8 +178,9 @@ def _reads(cell: str, form: str) -> bool:
     return bool(EARLIEST_US <= us[0] <= LATEST_US)
 
 
-def layout_with_forms(forms: Sequence[tuple[str, str]], *above: str) -> tuple[str, str]:
+def layout_with_forms(forms: Sequence[tuple[str, str]], *above: str) -> str:
     """Return the remedy that offers forms, with other lines of the layout above them."""
     lines = "".join(f"\n    {line}" for line in above)
     lines += "".join(f'\n    time = "{form}"' + (f"  # {when}" if when else "") for form, when in forms)
-    return "Give a layout (", f") with{'' if len(forms) == 1 else ' one of'}\n    [file]{lines}"
+    which = "" if len(forms) == 1 else " one of"
+    return f"Give a layout ({Option.LAYOUT:FILE.toml}) with{which}\n    [file]{lines}"
