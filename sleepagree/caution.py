@@ -209,6 +209,7 @@ class NoteKind(StrEnum):
     SILENT_AS_WAKE = "silent_as_wake"
     EPOCHS_SHARED = "epochs_shared"
     PARTS_JOINED = "parts_joined"
+    NIGHTS_IN_FILE = "nights_in_file"
     # an inspection
     OVERLAP_REFUSED = "overlap_refused"
 

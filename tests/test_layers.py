@@ -28,7 +28,7 @@ ROOMS = {
     "table.times table.lengths "
     "table.code_runs table.reader table.parquet table.excel table.events edf.header edf.annotation_lists edf.stages "
     "edf.recording edf.writer json.fields json.intervals json.fhir json.mobile_health json.records "
-    "json.file mne_files memory inspection starter_layout study_results",
+    "json.file whole_table mne_files memory inspection starter_layout study_results",
     "inference": "estimate table_sums proportions one_night normal_theory people resampling limits equivalence "
     "regression_limits reliability planning correction error_sizes",
     "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "

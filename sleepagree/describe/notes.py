@@ -251,5 +251,10 @@ SENTENCES: Final[dict[NoteKind, Callable[[Note], str]]] = {
     NoteKind.PARTS_JOINED: lambda n: (
         f"{n['count']} parts joined in order, with {n['gap_min']:.1f} min between them that none covers"
     ),
+    NoteKind.NIGHTS_IN_FILE: lambda n: (
+        f"the file holds {n['nights']} nights, with 3 h of silence or more between them; by the reference's time "
+        + (f"night {n['first']}" if n["first"] == n["last"] else f"nights {n['first']} to {n['last']}")
+        + (" was scored" if n["first"] == n["last"] else " were scored")
+    ),
     NoteKind.OVERLAP_REFUSED: lambda n: str(n["problem"]),
 }

@@ -49,7 +49,7 @@ SPREADSHEET: Final = Kind(
 )
 ZIP: Final = Kind("a zip archive", "Unpack it and give the file inside.")
 _COMPRESSED: Final = "Decompress it and give the file inside."
-GZIP: Final = Kind("a file compressed with gzip", _COMPRESSED)
+_GZIP: Final = Kind("a file compressed with gzip", _COMPRESSED)
 PARQUET: Final = Kind("a Parquet file", "Give it a name that ends in .parquet where a night or paired epochs are read.")
 _BINARY: Final = Kind("a binary file", "Give the file that was meant, or export it as text.")
 _EXPORT: Final = "Give the file that was meant, or export it as text."
@@ -57,7 +57,7 @@ _EXPORT: Final = "Give the file that was meant, or export it as text."
 #: What a file begins with -> its kind.
 _MARKS: Final[tuple[tuple[bytes, Kind], ...]] = (
     (b"\xffBIOSEMI", BDF),
-    (b"\x1f\x8b", GZIP),
+    (b"\x1f\x8b", _GZIP),
     (b"PAR1", PARQUET),
     (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", SPREADSHEET),
     (b"BZh", Kind("a file compressed with bzip2", _COMPRESSED)),

@@ -16,7 +16,7 @@ from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from sleepagree.errors import FileFormatError, InputError, counted
-from sleepagree.files.kinds import BDF, EDF, GZIP, HEAD_BYTES, PARQUET, SPREADSHEET, ZIP, kind_of_bytes
+from sleepagree.files.kinds import BDF, EDF, HEAD_BYTES, PARQUET, SPREADSHEET, kind_of_bytes
 from sleepagree.files.reading import open_input
 
 if TYPE_CHECKING:
@@ -31,6 +31,8 @@ STANDARD_INPUT: Final = "-"
 STANDARD_INPUT_NAME: Final = "standard input"
 _MOST_ENTRIES: Final = 1000
 _CHUNK: Final = 1024 * 1024
+_GZIP: Final = b"\x1f\x8b"
+_ZIP: Final = b"PK"
 _ENTRY_MARK: Final = b"PK\x01\x02"
 _BROKEN: Final = "It may be cut short; copy or export it again."
 _SUFFIXES: Final = ((EDF, ".edf"), (BDF, ".bdf"), (PARQUET, ".parquet"), (SPREADSHEET, ".xlsx"))
@@ -65,16 +67,15 @@ def unpack(path: str, data: bytes | None = None) -> Content:
             if file.size > LARGEST_BYTES:
                 raise _too_large(path, f"{file.size} bytes")
             data = file.load()
-    kind = kind_of_bytes(data[:HEAD_BYTES])
-    if kind is GZIP:
+    if data.startswith(_GZIP):
         name = os.path.basename(path)  # noqa: PTH119 - speed
         content = Content(name[:-3] if name.casefold().endswith(".gz") else "", _gunzip(data, path))
-    elif kind is ZIP or kind is SPREADSHEET:
+    elif data.startswith(_ZIP):
         content = _unzip(data, path)
     else:
         problem, expected = "this is no compressed file, although its name says so", "gzip or zip"
         raise FileFormatError(problem, path, "", "", expected, "Rename it as what it is.")
-    if kind_of_bytes(content.data[:HEAD_BYTES]) in (GZIP, ZIP):
+    if _is_packed(content.data):
         problem, remedy = "the file is packed twice", "Unpack it and give the file inside."
         raise FileFormatError(problem, path, "", "", "one file inside", remedy)
     return content._replace(name=content.name if PurePosixPath(content.name).suffix else _named(content.data))
@@ -89,9 +90,14 @@ def read_standard_input() -> Content:
         When nothing comes in, or more than :data:`LARGEST_BYTES`.
     """
     data = _standard_input()
-    if kind_of_bytes(data[:HEAD_BYTES]) in (GZIP, ZIP):
+    if _is_packed(data):
         return unpack(STANDARD_INPUT_NAME, data)
     return Content(_named(data), data)
+
+
+def _is_packed(data: bytes) -> bool:
+    """Whether bytes are compressed; a spreadsheet is an archive to itself."""
+    return data.startswith(_GZIP) or (data.startswith(_ZIP) and kind_of_bytes(data[:HEAD_BYTES]) is not SPREADSHEET)
 
 
 @cache

@@ -215,7 +215,7 @@ def align(
     if outside is Outside.WAKE:
         device_codes, device_set, note = _silent_as_wake(device_codes, device_set, columns, first)
         notes += note
-    notes += _split_notes(rows, columns)
+    notes += [*_split_notes(rows, columns), *_nights_note(device, origin_s + first * EPOCH_S - shift_s, last - first)]
     is_consensus = reference.origin.reader == CONSENSUS
     crossed = cross_labels(reference_codes, device_codes, reference_set, device_set, is_consensus=is_consensus)
     ledger = account_for_epochs(
@@ -241,6 +241,25 @@ def align(
         shift_s,
         crossed.native,
     )
+
+
+#: Silence of a source after which it is another night to it.
+_NIGHT_BREAK_S: Final = 3 * 3600.0
+
+
+def _nights_note(device: ScoredSpans, begin_s: float, epochs: int) -> list[Note]:
+    """Tell of a file of several nights which of them lie in the window, which begins at a second of its own time."""
+    end_s = begin_s + epochs * EPOCH_S
+    ends_s = np.maximum.accumulate(device.onset_s + device.duration_s)
+    breaks = np.flatnonzero(device.onset_s[1:] - ends_s[:-1] >= _NIGHT_BREAK_S) + 1
+    if not breaks.size:
+        return []
+    first, last = np.append(0, breaks), np.append(breaks, device.onset_s.size) - 1
+    inside = np.flatnonzero((device.onset_s[first] < end_s) & (ends_s[last] > begin_s))
+    values = (
+        {"nights": int(first.size), "first": int(inside[0]) + 1, "last": int(inside[-1]) + 1} if inside.size else {}
+    )
+    return [Note.of(NoteKind.NIGHTS_IN_FILE, **values).of_side("device")] if values else []
 
 
 def _read_side(source: Any, side: str) -> ScoredSpans:

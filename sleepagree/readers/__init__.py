@@ -14,52 +14,60 @@ from sleepagree.files.reading import holding
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers.layout import Layout
 
-_TABLES: Final = (".csv", ".tsv", ".txt")
 _MNE: Final = (".fif", ".vhdr", ".vmrk", ".set", ".amrk", ".fif.gz")
+#: Suffix -> the reader's name. An explicit table: nothing is discovered at import.
+_KINDS: Final = {
+    **dict.fromkeys((".edf", ".bdf"), "edf"),
+    **dict.fromkeys((".csv", ".tsv", ".txt"), "table"),
+    ".parquet": "parquet",
+    ".xlsx": "excel",
+    **dict.fromkeys((".json", ".ndjson", ".jsonl"), "json"),
+    **dict.fromkeys(_MNE, "mne"),
+}
 #: Suffixes of files that can be read.
-SUFFIXES: Final = (
-    *(".edf", ".bdf", *_TABLES, ".parquet", ".xlsx"),
-    *(".json", ".ndjson", ".jsonl", *_MNE, *PACKED),
-)
+SUFFIXES: Final = (*_KINDS, *PACKED)
 
 #: A function of a path, a layout, a zone and the labels that a mapping explains.
 Reader = Callable[..., ScoredSpans]
 
 
-def _is_events(name: str) -> bool:
-    return name.casefold().endswith(("events.tsv", "events.tsv.gz"))
+def kind_of_file(name: str) -> str:
+    """Return the name of the reader that a file's name chooses: edf, table, events, parquet, excel, json, mne or ""."""
+    kind = _KINDS.get(_suffix_of(name), "")
+    return "events" if kind == "table" and name.casefold().endswith("events.tsv") else kind
 
 
-def _reader_of(suffix: str, name: str) -> Reader | None:
-    """Return the reader of a suffix: an explicit list, of which only what is needed is loaded."""
-    if suffix in (".edf", ".bdf"):
-        from sleepagree.readers.edf.recording import read_edf
+def _reader_of(kind: str) -> Reader | None:
+    """Return the reader of a name; only what is needed is loaded."""
+    match kind:
+        case "edf":
+            from sleepagree.readers.edf.recording import read_edf
 
-        return _in_zone(read_edf)
-    if suffix in _MNE:
-        from sleepagree.readers.mne_files import read_mne_file
+            return _in_zone(read_edf)
+        case "mne":
+            from sleepagree.readers.mne_files import read_mne_file
 
-        return _in_zone(read_mne_file)
-    if _is_events(name):
-        from sleepagree.readers.table.events import read_events
+            return _in_zone(read_mne_file)
+        case "events":
+            from sleepagree.readers.table.events import read_events
 
-        return read_events
-    if suffix in _TABLES:
-        from sleepagree.readers.table.reader import read_table
+            return read_events
+        case "table":
+            from sleepagree.readers.table.reader import read_table
 
-        return read_table
-    if suffix == ".parquet":
-        from sleepagree.readers.table.parquet import read_parquet
+            return read_table
+        case "parquet":
+            from sleepagree.readers.table.parquet import read_parquet
 
-        return read_parquet
-    if suffix == ".xlsx":
-        from sleepagree.readers.table.excel import read_excel
+            return read_parquet
+        case "excel":
+            from sleepagree.readers.table.excel import read_excel
 
-        return read_excel
-    if suffix in (".json", ".ndjson", ".jsonl"):
-        from sleepagree.readers.json.file import read_json
+            return read_excel
+        case "json":
+            from sleepagree.readers.json.file import read_json
 
-        return read_json
+            return read_json
     return None
 
 
@@ -75,7 +83,7 @@ def _in_zone(read: Reader) -> Reader:
 
 
 def _beside_events(path: str) -> tuple[str, ...]:
-    if not _is_events(path):
+    if not path.casefold().endswith(("events.tsv", "events.tsv.gz")):
         return ()
     from sleepagree.readers.table.events import find_sidecars
 
@@ -143,7 +151,7 @@ def opened(path: str) -> Iterator[tuple[str, str]]:
         return
     content = read_standard_input() if path == STANDARD_INPUT else unpack(path)
     path = STANDARD_INPUT_NAME if path == STANDARD_INPUT else path
-    if _suffix_of(content.name) in _MNE:
+    if kind_of_file(content.name) == "mne":
         remedy = "Unpack it and give the file inside."
         raise FileFormatError("a recording for MNE cannot be read inside a compressed file", path, remedy=remedy)
     with holding(path, content.data):
@@ -222,12 +230,12 @@ def read_spans(
 
 def _read_one(text: str, layout: Layout | None, zone: str | None, own_words: frozenset[str]) -> ScoredSpans:
     with opened(text) as (path, name):
-        suffix = _suffix_of(name)
-        read = _reader_of(suffix, name)
+        read = _reader_of(kind_of_file(name))
         if read is not None:
             return read(path, layout=layout, zone=zone, own_words=own_words)
     if Path(text).is_dir():
         raise InputError("this is a folder", text, "", "", "a file", "Give the path of one file inside it.")
     problem, expected = "no reader takes this kind of file", "one of " + ", ".join(SUFFIXES)
     remedy = "Rename the file if its suffix is wrong, or export it as EDF+, CSV or JSON."
-    raise FileFormatError(problem, name, found=suffix or "no suffix", expected=expected, remedy=remedy)
+    outer = os.path.basename(text)  # noqa: PTH119
+    raise FileFormatError(problem, outer, found=_suffix_of(name) or "no suffix", expected=expected, remedy=remedy)

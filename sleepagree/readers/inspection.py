@@ -34,21 +34,20 @@ from sleepagree.mapping.mapping import default_mapping, fitting_mappings
 from sleepagree.mapping.sets import StageSet, make_stage_set
 from sleepagree.mapping.words import AASM_STAGES, UNSCORED
 from sleepagree.readers.layout import Layout, Overlaps
+from sleepagree.readers.table.table import ColumnData
+from sleepagree.readers.times.clock import Times, naive_datetime
 
 #: From wake to REM, the unclear ones last.
 STAGE_ORDER: Final = ("W", "N1", "N2", "light", "light-or-rem", "N3", "R", "nrem", "sleep", "wake-or-sleep")
 _EDF: Final = "edf"
 #: Readers of files with named columns, or fields that stand for them.
-_TABLES: Final = ("table", "events", "json", "parquet")
-_READER_OF: Final = {
-    ".edf": _EDF,
-    ".bdf": _EDF,
-    **dict.fromkeys((".csv", ".tsv", ".txt"), "table"),
-    **dict.fromkeys((".json", ".ndjson", ".jsonl"), "json"),
-    ".parquet": "parquet",
-}
+_TABLES: Final = ("table", "events", "json", "parquet", "excel")
 _NUMBER: Final = re.compile(r"[+-]?\d+([.,]\d+)?")
 _TIME: Final = re.compile(r"\d:\d\d|\d[-/.]\d+[-/.]\d")
+_ROLES: Final = (
+    *("start", "end", "duration", "stage", "date"),
+    *("epoch_number", "person", "zone", "am_pm"),
+)
 _MOST_ROUNDS: Final = 50
 _OF_OVERLAPS: Final = (NoteKind.ENDS_ROUNDED, NoteKind.ROWS_MERGED, NoteKind.ROWS_OVERLAID)
 _SLACK_S: Final = 1e-3
@@ -322,10 +321,10 @@ def _labels_only(path: Path, layout: Layout | None, reading: _Reading) -> FileIn
 
 
 def _reader_name(path: Path) -> str:
-    name = path.name.casefold()
-    if name.endswith("events.tsv"):
-        return "events"
-    return _READER_OF.get(Path(name).suffix, "mne")
+    from sleepagree.readers import kind_of_file, opened
+
+    with opened(str(path)) as (_, name):
+        return kind_of_file(name)
 
 
 def _sentence(problem: SleepAgreeError) -> str:
@@ -392,7 +391,7 @@ def _columns(path: Path, layout: Layout | None, reader: str) -> tuple[tuple[str,
         found = find_columns(names, layout or Layout(), path=str(path))
     except FileFormatError:
         return ()
-    positions = [(role, getattr(found, role)) for role in ("start", "end", "duration", "stage", "date")]
+    positions = [(role, getattr(found, role)) for role in _ROLES if not (role == "start" and found.counted)]
     return tuple((role, names[position]) for role, position in positions if position is not None)
 
 
@@ -404,54 +403,19 @@ def _header(path: Path, layout: Layout | None) -> tuple[tuple[str, str], ...]:
     return tuple((name, _kind(cells)) for name, cells in _cells(path, layout))
 
 
-#: Name of each column of a table, and its cells as texts.
-_Cells = list[tuple[str, list[str]]]
-
-
-def _cells(path: Path, layout: Layout | None) -> _Cells:
-    """Return the columns of a table of any kind; none where the file is no table."""
-    from sleepagree.files.reading import read_bytes, read_parquet_bytes
+def _cells(path: Path, layout: Layout | None) -> list[tuple[str, list[str]]]:
+    """Return name and cells of each column of a table of any kind; none where the file is no table."""
+    from sleepagree.readers.whole_table import whole_table
 
     try:
-        match _reader_name(path):
-            case "json":
-                return _cells_of_json(read_bytes(path), str(path))
-            case "parquet":
-                return _cells_of_parquet(read_parquet_bytes(path), str(path))
-        from sleepagree.readers.csv_table import parse_csv
-
-        given = layout or Layout()
-        table = parse_csv(read_bytes(path), path=str(path), delimiter=given.delimiter, encoding=given.encoding)
+        table = whole_table(path, layout)
     except SleepAgreeError:
         return []
-    return [(name, table.column(i)) for i, name in enumerate(table.names)]
+    return [] if table is None else [(table.names[i], _texts(data)) for i, data in table.columns.items()]
 
 
-def _cells_of_json(data: bytes, path: str) -> _Cells:
-    """Return the plain fields of a list of records; none where the file is of a standard, or no list."""
-    from sleepagree.readers.json.fhir import is_fhir
-    from sleepagree.readers.json.fields import decode_json
-    from sleepagree.readers.json.mobile_health import is_mobile_health
-    from sleepagree.readers.json.records import find_records, plain_fields
-
-    document = decode_json(data, path=path)
-    of_standard = any(is_fhir(root) or is_mobile_health(root) for root in document.fields)
-    records = None if of_standard else find_records(document)
-    held = [field.mapping() for field in records.fields] if records else []
-    return [(name, _texts([record.get(name) for record in held])) for name in plain_fields(held)[0]]
-
-
-def _cells_of_parquet(data: bytes, path: str) -> _Cells:
-    from sleepagree.readers.table.parquet import opened_parquet
-
-    with opened_parquet(data, path) as (arrow, file):
-        plain = [field.name for field in file.schema_arrow if not arrow.types.is_nested(field.type)]
-        table = file.read(columns=plain)
-        return [(name, _texts(table.column(i).to_pylist())) for i, name in enumerate(table.column_names)]
-
-
-def _texts(values: Sequence[object]) -> list[str]:
-    return ["" if value is None else str(value) for value in values]
+def _texts(data: ColumnData) -> list[str]:
+    return [str(naive_datetime(us)) for us in data.us.tolist()] if isinstance(data, Times) else list(data)
 
 
 def _kind(texts: Sequence[str]) -> str:

@@ -4,18 +4,24 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from sleepagree.errors import EpochGridError, InputError
+from sleepagree.errors import EpochGridError, FileFormatError, InputError
 from sleepagree.hypnogram.spans import EPOCH_S, EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.hypnogram.zones import find_zone, place_in_zone, with_zone
 from sleepagree.mapping.words import assign_stages
 from sleepagree.readers import read_spans
-from sleepagree.readers.layout import Layout
+from sleepagree.readers.columns import find_columns
+from sleepagree.readers.layout import NO_LAYOUT, Layout, read_layout
+from sleepagree.readers.rows import Places
+from sleepagree.readers.table.reader import spans_of_table
+from sleepagree.readers.table.table import ColumnData, Table
+from sleepagree.readers.times.clock import Clock, Times
 
 
 def read_hypnogram(
@@ -39,9 +45,10 @@ def read_hypnogram(
         and "" are gaps; a Series with a DatetimeIndex tells its own start and epoch length. A DataFrame has
         one row per interval (columns ``onset_s``, ``duration_s`` and ``stage``, or ``start``, ``end`` and ``stage``
         with times) or one row per epoch (``stage``, and when each epoch begins: ``start`` with times, ``onset_s``,
-        the epoch's number ``epoch``, a DatetimeIndex, or nothing for epochs one after the other).
+        the epoch's number ``epoch``, a DatetimeIndex, or nothing for epochs one after the other). With a layout, or
+        with other plain names of columns, it is read as a table in a file would be.
     layout : Layout or path, optional
-        How to read a file.
+        How to read a file, or a DataFrame: its columns are named and found as those of a table.
     stages : mapping, optional
         Label -> stage word, for data in memory (numbers need it: ``{0: "W", 1: "N1", ...}``).
     start : datetime, optional
@@ -83,6 +90,10 @@ def read_hypnogram(
 
         spans = spans_from_mne(source, stages=stages, own_words=own_words)
     elif _is_from(source, "pandas") and hasattr(source, "columns"):
+        asked = _layout_for(source, layout, stages, start)
+        if asked is not None:
+            table = _table_of_frame(source, name)
+            return _with_reports(spans_of_table(table, layout=asked, zone=zone, own_words=own_words), reports)
         if _is_per_epoch(source):
             source = _one_row_an_epoch(source, epoch_s, name)
         if hasattr(source, "columns"):
@@ -121,11 +132,85 @@ def _with_reports(spans: ScoredSpans, reports: Sequence[str] | None) -> ScoredSp
 def _read_file(
     path: Path | Sequence[Path], layout: Layout | str | os.PathLike[str] | None, zone: str | None, own: frozenset[str]
 ) -> ScoredSpans:
-    if isinstance(layout, (str, os.PathLike)):
-        from sleepagree.readers.layout import read_layout
+    return read_spans(path, layout=_loaded(layout), zone=zone, own_words=own)
 
-        layout = read_layout(Path(layout))
-    return read_spans(path, layout=layout, zone=zone, own_words=own)
+
+def _loaded(layout: Layout | str | os.PathLike[str] | None) -> Layout | None:
+    return read_layout(layout) if isinstance(layout, (str, os.PathLike)) else layout
+
+
+# --- a DataFrame as a table ------------------------------------------------------------------------------
+
+
+def _layout_for(
+    frame: Any,
+    layout: Layout | str | os.PathLike[str] | None,
+    stages: Mapping[str, str] | None,
+    start: datetime | None,
+) -> Layout | None:
+    """Return the layout by which a DataFrame is read as a table; None where it has a form of its own, or none."""
+    given = _loaded(layout)
+    columns = set(frame.columns)
+    if given is None:
+        if (
+            _is_per_epoch(frame)
+            or {"onset_s", "duration_s", "stage"} <= columns
+            or {"start", "end", "stage"} <= columns
+        ):
+            return None
+        try:
+            find_columns(_names(frame), NO_LAYOUT, path="")
+        except FileFormatError:
+            return None
+        given = NO_LAYOUT
+    told = {str(label): stage for label, stage in (stages or {}).items()}
+    return replace(given, stages=given.stages | told, begins=given.begins or start)
+
+
+def _names(frame: Any) -> tuple[str, ...]:
+    import pandas as pd
+
+    index = (str(frame.index.name or "time"),) if isinstance(frame.index, pd.DatetimeIndex) else ()
+    return (*index, *map(str, frame.columns))
+
+
+def _table_of_frame(frame: Any, name: str) -> Table:
+    import pandas as pd
+
+    if not len(frame):
+        raise InputError("the DataFrame has no row", name, expected="a row for each epoch or interval")
+    indices = [frame.index.to_series()] if isinstance(frame.index, pd.DatetimeIndex) else []
+    series = [*indices, *(frame.iloc[:, i] for i in range(frame.shape[1]))]
+    return Table(
+        _names(frame),
+        {i: _column_of(column, name) for i, column in enumerate(series)},
+        Places(range(len(frame)), "row {}", "rows {}"),
+        Origin(name, "memory"),
+        name,
+        header_place="",
+        missing=frozenset({""}),
+        decimal_point=True,
+    )
+
+
+def _column_of(column: Any, name: str) -> ColumnData:
+    """Return a column of a DataFrame as times or texts."""
+    import pandas as pd
+
+    if isinstance(column.dtype, pd.DatetimeTZDtype) or pd.api.types.is_datetime64_dtype(column.dtype):
+        if column.isna().any():
+            row = int(column.isna().argmax())
+            raise InputError(
+                f"column '{column.name}' lacks a time", name, f"row {row}", "", "", "Drop such rows first."
+            )
+        aware = column.dt.tz is not None
+        moments = column.dt.tz_convert("UTC").dt.tz_localize(None) if aware else column
+        us = moments.to_numpy("M8[us]").view(np.int64)
+        offset = column.iloc[0].utcoffset() if aware else None
+        return Times(us, Clock.UTC if aware else Clock.LOCAL, 0 if offset is None else round(offset.total_seconds()))
+    if pd.api.types.is_timedelta64_dtype(column.dtype):
+        column = column.dt.total_seconds()
+    return [_label_text(value) or "" for value in column.tolist()]
 
 
 def _label_text(value: Any) -> str | None:

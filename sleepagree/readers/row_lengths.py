@@ -13,7 +13,7 @@ from sleepagree.errors import EpochGridError, Option
 from sleepagree.hypnogram.spans import EpochLengthFrom
 from sleepagree.readers.layout import Ends
 from sleepagree.readers.rows import Places, Rows
-from sleepagree.readers.times.clock import SECOND_US, FileClock, Microseconds, show_number
+from sleepagree.readers.times.clock import HOUR_US, SECOND_US, FileClock, Microseconds, show_number
 
 #: Times in files are rounded, to half a second at most.
 _ROUNDED_US: Final = SECOND_US // 2
@@ -43,6 +43,8 @@ class EpochStep:
 _SHORTEST_STEP_US: Final = SECOND_US
 _LONGEST_STEP_US: Final = 3600 * SECOND_US
 _SAME_STEP_SHARE: Final = 0.5
+#: Silence after which it is another night.
+NIGHT_BREAK_US: Final = 3 * HOUR_US
 
 
 def find_epoch_step(
@@ -101,7 +103,8 @@ def find_epoch_step(
     notes: tuple[Note, ...] = ()
     if missing.any():
         multiples = np.rint(steps / step).astype(np.int64)
-        off = np.flatnonzero((np.abs(steps - multiples * step) > _ROUNDED_US) | (multiples < 1))
+        within = steps < NIGHT_BREAK_US  # another night has another first second
+        off = np.flatnonzero(within & ((np.abs(steps - multiples * step) > _ROUNDED_US) | (multiples < 1)))
         changing_only = changes is not None and changes.size >= 5 and bool(changes.all())
         unclear = declared_s is None and not shape_declared and (share < _SAME_STEP_SHARE or changing_only)
         if off.size or unclear:
@@ -110,9 +113,9 @@ def find_epoch_step(
             raise _varying_step(
                 places.at(int(file_row[later_row])), clock.show(int(onset_us[later_row])), int(steps[row]), step, path
             )
-        gaps = int(np.count_nonzero(multiples > 1))
+        gaps = int(np.count_nonzero(within & (multiples > 1)))
         if gaps:
-            epochs = int((multiples - 1).sum())
+            epochs = int((multiples - 1)[within].sum())
             notes = (Note.of(NoteKind.EPOCHS_WITHOUT_ROW, epochs=epochs, gaps=gaps),)
     seconds = step / SECOND_US
     found = EpochLengthFrom.INFERRED if declared_s is None else EpochLengthFrom.LAYOUT

@@ -11,12 +11,21 @@ import io
 import json
 import random
 import zipfile
-from collections.abc import Callable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from itertools import groupby
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
+
+from sleepagree.errors import SleepAgreeError
+from sleepagree.hypnogram.epochs import lay_on_epochs
+from sleepagree.hypnogram.spans import ScoredSpans
+from sleepagree.mapping.words import canonical_stage
+from sleepagree.readers import read_spans
+from sleepagree.readers.layout import read_layout
 
 EPOCHS = 240
 STEP = timedelta(seconds=30)
@@ -338,6 +347,17 @@ class Maker:
             named,
             times=(0,),
         )
+        words = tuple(STAGES[stage] for stage in self.night)
+        yield self.text(
+            "plain words",
+            ["time", "stage"],
+            [(t.isoformat(), word) for t, word in zip(times[:-1], words, strict=True)],
+            "",
+            "",
+            labels=words,
+            meanings=dict(zip(STAGES, STAGES, strict=True)),
+            times=(0,),
+        )
         bouts = list(self.bouts())
         yield self.text(
             "ends",
@@ -646,3 +666,66 @@ FORMS: tuple[tuple[str, Callable[[str], str | None]], ...] = (
     ("a point for a colon", lambda cell: cell.replace(":", ".") if ":" in cell else None),
     ("a suffix", lambda cell: cell + " Uhr"),
 )
+
+
+# --- what is read, against the truth ----------------------------------------------------------------------
+
+
+def epochs_of(spans: ScoredSpans, case: Case) -> list[tuple[str, str] | None]:
+    """Return label and stage of each epoch from the true start on, None in gaps; what lies elsewhere fails."""
+    start = case.start
+    assert spans.start is not None
+    if spans.start.tzinfo is not None and start.tzinfo is None:
+        start = start.replace(tzinfo=ZoneInfo(case.answers["zone_name"]))
+    offset_s = (
+        (spans.start.astimezone(UTC) - start.astimezone(UTC)).total_seconds()
+        if start.tzinfo
+        else (spans.start - start) / timedelta(seconds=1)
+    )
+    grid = lay_on_epochs(spans, origin_s=-offset_s)
+    codes = grid.window(0, len(case.labels))
+    assert (spans.onset_s + offset_s >= 0).all(), "a span before the night"
+    assert (spans.onset_s + offset_s + spans.duration_s <= 30 * len(case.labels) + 0.001).all(), "a span after it"
+    return [None if code < 0 else (spans.labels[code], spans.stages[code]) for code in codes.tolist()]
+
+
+def truth(case: Case) -> list[tuple[str, str]]:
+    return [(label, canonical_stage(case.meanings[label]) or "") for label in case.labels]
+
+
+def outcomes(make_layout: Callable[[Path, Case], str | None], cases: Iterable[Case], folder: Path) -> Counter[str]:
+    """Count how cases end: read at once, after one round, refused, or wrong.
+
+    Parameters
+    ----------
+    make_layout : callable
+        Makes a layout (TOML) of a file and of what a person would answer about it; None where it cannot.
+    cases : iterable of Case
+        Cases.
+    folder : Path
+        Where files are written.
+    """
+    counts: Counter[str] = Counter()
+    for case in cases:
+        path = case.write(folder)
+        for outcome in ("at once", "after one round", "refused"):
+            text = make_layout(path, case) if outcome == "after one round" else None
+            if outcome == "refused" or (outcome == "after one round" and text is None):
+                counts["refused"] += 1
+                break
+            layout = folder / "layout.toml"
+            layout.write_text(text or "# nothing\n", encoding="utf-8")
+            try:
+                spans = read_spans(path, layout=read_layout(layout))
+            except SleepAgreeError:
+                continue
+            counts[outcome if _is_right(spans, case) else "wrong"] += 1
+            break
+    return counts
+
+
+def _is_right(spans: ScoredSpans, case: Case) -> bool:
+    try:
+        return epochs_of(spans, case) == truth(case)
+    except AssertionError:
+        return False

@@ -223,6 +223,7 @@ def test_records_whose_fields_are_not_known_show_what_they_hold_but_no_value(tmp
             ("when", "times, 3 different in 3 rows"),
             ("phase", "texts, 2 different in 3 rows"),
             ("bpm", "numbers, 3 different in 3 rows"),
+            ("more.a", "numbers, 1 different in 3 rows"),
         )
         assert "no column holds the times and none the stages" in seen.problems[0]
         assert "Muster" not in json.dumps(inspection_document(seen)) + starter_layout(seen)

@@ -308,7 +308,7 @@ def test_every_layout_of_the_documentation_is_one_and_every_key_is_told() -> Non
 def test_tables_of_the_documentation_are_read_by_the_layout_below_them() -> None:
     text = DOCUMENTATION.read_text(encoding="utf-8")
     pairs = re.findall(r"```\n([^`]*?)```\s+```toml\n(.*?)```", text, re.DOTALL)
-    assert len(pairs) == 6
+    assert len(pairs) == 11
     for table, example in pairs:
         Path("night.csv").write_text(table, encoding="utf-8")
         spans = read_table("night.csv", layout=layout(example))

@@ -131,7 +131,7 @@ def test_a_frame_of_starts_and_ends():
 @pytest.mark.parametrize(
     ("frame", "message"),
     [
-        (pd.DataFrame({"onset": [0], "stage": ["W"]}), "x: the DataFrame lacks columns. Found onset, stage; expected"),
+        (pd.DataFrame({"row": [0], "stage": ["W"]}), "x: the DataFrame lacks columns. Found row, stage; expected"),
         (
             pd.DataFrame({"start": ["soon"], "end": ["later"], "stage": ["W"]}),
             "x: column 'start' holds something that is no time.",

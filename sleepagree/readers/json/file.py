@@ -15,8 +15,10 @@ from sleepagree.readers.json.fhir import gather_fhir, is_fhir
 from sleepagree.readers.json.fields import decode_json, kind_of
 from sleepagree.readers.json.intervals import assemble_intervals
 from sleepagree.readers.json.mobile_health import gather_mobile_health, is_mobile_health
-from sleepagree.readers.json.records import find_records, read_records
+from sleepagree.readers.json.records import find_records, table_of_records
 from sleepagree.readers.layout import NO_LAYOUT, Layout, one_zone
+from sleepagree.readers.table.reader import spans_of_table
+from sleepagree.readers.table.table import Table
 
 
 def read_json(
@@ -86,4 +88,16 @@ def read_json(
         expected = "FHIR Observations, IEEE 1752.1 sleep-stage records, or a list of records with a time and a stage"
         remedy = "Export it as one of these, or as a table."
         raise FileFormatError(problem, name, found=kind_of(document.fields[0].value), expected=expected, remedy=remedy)
-    return read_records(records, origin=origin, path=name, layout=given, zone=zone, own_words=own)
+    table = table_of_records(records, origin=origin, path=name, layout=given)
+    return spans_of_table(table, layout=given, zone=zone, own_words=own)
+
+
+def json_table(path: str | os.PathLike[str], layout: Layout) -> Table | None:
+    """Return the records of a JSON file as a table; None where it holds none, or those of a standard."""
+    name = os.fspath(path)
+    document = decode_json(read_bytes(path, expected="JSON"), path=name)
+    standard = any(is_fhir(root) or is_mobile_health(root) for root in document.fields)
+    records = None if standard and layout.records is None else find_records(document, layout.records)
+    if records is None:
+        return None
+    return table_of_records(records, origin=Origin(Path(name).name, "json"), path=name, layout=layout)

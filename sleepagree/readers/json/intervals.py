@@ -18,10 +18,9 @@ from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED, put_layout_first
 from sleepagree.readers.json.fields import Field, read_instant
 from sleepagree.readers.layout import Layout
-from sleepagree.readers.row_lengths import common_step_us, settle_inclusive_ends
+from sleepagree.readers.row_lengths import NIGHT_BREAK_US, common_step_us, settle_inclusive_ends
 from sleepagree.readers.rows import LabelledRows, Places, SourceFacts, make_spans, number_labels, stages_of_labels
 from sleepagree.readers.times.clock import (
-    HOUR_US,
     SECOND_US,
     Clock,
     FileClock,
@@ -32,8 +31,6 @@ from sleepagree.readers.times.clock import (
 from sleepagree.readers.times.forms import offset_change
 from sleepagree.readers.times.zones import resolve_wall_clock
 
-#: Silence of a source after which it is another night to it.
-_NIGHT_BREAK_US: Final = 3 * HOUR_US
 #: Zones in which a claimed UTC is what it claims to be.
 _UTC_NAMES: Final = ("UTC", "Etc/UTC", "Etc/UCT", "UCT", "Zulu", "Etc/Zulu", "Etc/Universal", "Universal")
 _SHOWN: Final = 3
@@ -305,7 +302,7 @@ def _stays(timed: _Timed, codes: NDArray[np.intp]) -> list[_Stay]:
     for i in np.argsort(timed.begin_us, kind="stable"):
         begin, end, code = int(timed.begin_us[i]), int(timed.end_us[i]), int(codes[i])
         at = last.get(code)
-        if at is not None and begin - stays[at].end_us < _NIGHT_BREAK_US:
+        if at is not None and begin - stays[at].end_us < NIGHT_BREAK_US:
             stays[at] = stays[at]._replace(end_us=max(stays[at].end_us, end))
         else:
             last[code] = len(stays)

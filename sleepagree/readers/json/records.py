@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, shorten
-from sleepagree.hypnogram.spans import Origin, ScoredSpans
+from sleepagree.hypnogram.spans import Origin
 from sleepagree.readers.columns import find_columns
 from sleepagree.readers.json.fields import Field, JsonDocument
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.rows import Places
-from sleepagree.readers.table.reader import spans_of_table
 from sleepagree.readers.table.table import Table
 
 #: What the field of plain values in a list is called.
@@ -100,16 +99,8 @@ def _parts(field: Field) -> list[Field]:
     return field.elements() if isinstance(field.value, list) else [field]
 
 
-def read_records(
-    records: Records,
-    *,
-    origin: Origin,
-    path: str,
-    layout: Layout,
-    zone: str | None = None,
-    own_words: Iterable[str] = (),
-) -> ScoredSpans:
-    """Read records by the rules for tables.
+def table_of_records(records: Records, *, origin: Origin, path: str, layout: Layout) -> Table:
+    """Return records as a table, to be read by its rules.
 
     Parameters
     ----------
@@ -120,16 +111,12 @@ def read_records(
     path : str
         File, for messages.
     layout : Layout
-        How to read them; what it leaves open is found by plain names of fields.
-    zone : str, optional
-        IANA zone of times without one.
-    own_words : iterable of str
-        Labels that a mapping file explains.
+        Fields it names may stand inside objects; what it leaves open is found by plain names.
 
     Raises
     ------
-    FileFormatError, EpochGridError, ClockError, UnknownStageError
-        As for tables.
+    FileFormatError
+        When the records hold no plain field.
     """
     names, columns, skipped = _columns_of(records, layout)
     notes = list(records.notes)
@@ -140,7 +127,7 @@ def read_records(
         expected = "fields such as start, end and stage"
         records.fields[0].fail(problem, found=found, expected=expected, remedy="Export flat records, or a table.")
     places = Places([field.place.removesuffix(": ") for field in records.fields], "{}", "{}")
-    table = Table(
+    return Table(
         tuple(names),
         dict(enumerate(columns)),
         places,
@@ -151,7 +138,6 @@ def read_records(
         header_place=str(places.numbers[0]),
         decimal_point=True,
     )
-    return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
 
 
 def _columns_of(records: Records, layout: Layout) -> tuple[list[str], list[list[str]], set[str]]:

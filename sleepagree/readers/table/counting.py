@@ -100,5 +100,5 @@ def _refuse_what_tells_more(reading: TableReading) -> None:
         data = reading.table.columns.get(position)
         if position not in reading.columns.used and data is not None and looks_like_times(data):
             problem, where = "no column of times is named, and this one seems to hold them", f"column '{shorten(name)}'"
-            remedy = ("Name it in a layout (", f") with\n    [file]\n    start = {toml_text(name)}")
-            raise FileFormatError(problem, reading.path, where, "", "rows that tell no times", remedy)
+            in_layout = ("Name it in a layout (", f") with\n    [file]\n    start = {toml_text(name)}")
+            raise FileFormatError(problem, reading.path, where, "", "rows that tell no times", in_layout)

@@ -66,8 +66,7 @@ def read_events(
     name = os.fspath(path)
     layout = layout or NO_LAYOUT
     data = read_bytes(path)
-    tab = "\t" if b"\t" in data.partition(b"\n")[0] else None
-    table = table_of_text(data, name, "events", layout=layout, delimiter=layout.delimiter or tab)
+    table = table_of_text(data, name, "events", layout=layout)
     columns = find_columns(table.names, layout, path=name, where=table.header_place)
     stage = table.names[columns.stage]
     levels, notes = find_levels(Path(path), stage)

@@ -54,23 +54,30 @@ def read_parquet(
     InputError
         When the file cannot be read, or pyarrow is not installed.
     """
-    name = os.fspath(path)
     layout = layout or NO_LAYOUT
+    return spans_of_table(parquet_table(path, layout), layout=layout, zone=zone, own_words=own_words)
+
+
+def parquet_table(path: str | os.PathLike[str], layout: Layout, *, whole: bool = False) -> Table:
+    """Return the columns that are needed, or all that hold plain values; errors as :func:`read_parquet`."""
+    name = os.fspath(path)
     data = read_parquet_bytes(path)
     with opened_parquet(data, name) as (arrow, file):
         names = tuple(file.schema_arrow.names)
-        columns = find_columns(names, layout, path=name, where="")
-        wanted = {i: names[i] for i in sorted(columns.used)}
+        columns = None if whole else find_columns(names, layout, path=name, where="")
+        wanted = range(len(names)) if columns is None else sorted(columns.used)
         # a night is small: threads would cost more than they save
-        content = file.read(columns=list(wanted.values()), use_threads=False)
+        content = file.read(columns=[names[i] for i in wanted], use_threads=False)
         if content.num_rows == 0:
             raise FileFormatError("there is no row in the table", name, remedy="Export the night again.")
-        unit = layout.duration_unit or columns.duration_unit or 1.0
-        read = {i: _Column(arrow, names[i], name, unit).read(content.column(names[i])) for i in wanted}
-    typed_duration = columns.duration is not None and arrow.types.is_duration(
-        content.schema.field(names[columns.duration]).type
-    )
-    table = Table(
+        unit = layout.duration_unit or (columns.duration_unit if columns else None) or 1.0
+        read: dict[int, ColumnData] = {}
+        for i in wanted:
+            with contextlib.suppress(*((FileFormatError,) if whole else ())):
+                read[i] = _Column(arrow, names[i], name, unit).read(content.column(names[i]))
+        duration = None if columns is None else columns.duration
+        typed_duration = duration is not None and arrow.types.is_duration(content.schema.field(names[duration]).type)
+    return Table(
         names,
         read,
         Places(range(1, content.num_rows + 1), "row {}", "rows {}"),
@@ -80,7 +87,6 @@ def read_parquet(
         header_place="",
         decimal_point=True,
     )
-    return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
 
 
 @contextlib.contextmanager

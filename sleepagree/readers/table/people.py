@@ -40,8 +40,8 @@ def rows_of_person(table: Table, columns: Columns, layout: Layout) -> Table:
     if layout.person is None:
         if len(people) == 1:
             return table
-        remedy = ("Say whose rows to read in a layout (", f") with\n    [file]\n    person = {toml_text(people[0])}")
-        raise _not_one(table, column, people, f"the rows are about {len(people)} people", "one person", remedy)
+        in_layout = ("Say whose rows to read in a layout (", f") with\n    [file]\n    person = {toml_text(people[0])}")
+        raise _not_one(table, column, people, f"the rows are about {len(people)} people", "one person", in_layout)
     if layout.person not in people:
         problem, expected = "no row is about the person that the layout names", f"rows of '{shorten(layout.person)}'"
         raise _not_one(table, column, people, problem, expected, "Correct 'person' in the layout.")

@@ -10,6 +10,7 @@ import numpy as np
 
 from sleepagree.errors import EpochGridError, shorten
 from sleepagree.files.reading import read_bytes
+from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.readers.columns import find_columns
 from sleepagree.readers.csv_table import WHOLE_LINES, parse_csv
@@ -69,12 +70,15 @@ def read_table(
     name = os.fspath(path)
     layout = layout or NO_LAYOUT
     data = read_bytes(path)
-    table = table_of_text(data, name, "table", layout=layout, delimiter=layout.delimiter)
+    table = table_of_text(data, name, "table", layout=layout)
     return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
 
 
-def table_of_text(data: bytes, path: str, reader: str, *, layout: Layout, delimiter: str | None) -> Table:
+def table_of_text(data: bytes, path: str, reader: str, *, layout: Layout) -> Table:
     """Return the columns of a text table that ``reader`` reads; errors as :func:`read_table`."""
+    delimiter = layout.delimiter
+    if delimiter is None and reader == "events" and b"\t" in data.partition(b"\n")[0]:
+        delimiter = "\t"
     bare_codes = layout.shape is Shape.RUNS and not layout.header and (layout.stage or "1") == "1" and not layout.start
     parsed = parse_csv(
         data,
@@ -192,6 +196,10 @@ def _refuse_several_recordings(reading: TableReading, rows: LabelledRows) -> Non
         found = f"'{shorten(values[row])}' after '{shorten(values[row - 1])}', and {now} after {before}"
         problem = "the times start again where another column changes, so the file holds more than one recording"
         where = f"{rows.at(row)}, column '{shorten(table.names[position])}'"
-        layers = f"If these are layers of one recording, {WHICH_ROW_HOLDS}"
-        remedy = f"Write each recording into a file of its own. {layers}"
+        people = f"[file] person_column = {toml_text(table.names[position])} and person"
+        remedy = (
+            f"Write each recording into a file of its own, or, if the column names people, say whose to read: "
+            f"{people}. "
+            f"If these are layers of one recording, {WHICH_ROW_HOLDS}"
+        )
         raise EpochGridError(problem, reading.path, where, found, "one recording a file", remedy, "overlaps")

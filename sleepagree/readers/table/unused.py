@@ -26,7 +26,7 @@ _MOST_MISSED: Final = 0.25
 
 
 def unused_lengths(
-    names: Sequence[str], columns: Mapping[int, ColumnData], used: set[int | None], starts: Times, *, form: str | None
+    names: Sequence[str], columns: Mapping[int, ColumnData], used: set[int], starts: Times, *, form: str | None
 ) -> list[Caution]:
     """Return a caution for each unused column that seems to hold ends or durations of the rows.
 
@@ -36,7 +36,7 @@ def unused_lengths(
         Names of the columns.
     columns : mapping
         Position of a column -> its cells, or its times.
-    used : set of (int or None)
+    used : set of int
         Positions that were read.
     starts : Times
         When each row begins.

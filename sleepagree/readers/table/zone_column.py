@@ -8,7 +8,7 @@ from typing import Final
 from sleepagree.caution import Note, NoteKind, OwnWord, ZoneName
 from sleepagree.errors import ClockError, shorten
 from sleepagree.readers.table.table import TableReading
-from sleepagree.readers.times.clock import SECOND_US, Clock, Times
+from sleepagree.readers.times.clock import SECOND_US, Clock, Column, Times
 from sleepagree.readers.times.forms import with_offsets
 
 _OFFSET: Final = re.compile(r"(?:(?:UTC|GMT) ?)?([+-])(\d{1,2})(?::?([0-5]\d))?|Z|UTC|GMT", re.ASCII | re.IGNORECASE)
@@ -31,7 +31,7 @@ def in_zones_of_column(
     cells = [text.strip() for text in reading.table.texts(position)]
     offsets = {cell: _offset_s(cell) for cell in dict.fromkeys(cells)}
     if all(offset is None for offset in offsets.values()) and len(offsets) == 1 and cells[0]:
-        reading.zone = _same_zone(reading, cells[0])
+        reading.zone = _same_zone(reading, cells[0], column)
         reading.notes.append(Note.of(NoteKind.ZONE_FROM_COLUMN, zone=ZoneName(cells[0]), column=OwnWord(column.name)))
         return starts, ends
     expected = "an offset from UTC such as +02:00 in every row, or the same IANA name"
@@ -57,11 +57,14 @@ def in_zones_of_column(
     return moments, ends
 
 
-def _same_zone(reading: TableReading, name: str) -> str:
+def _same_zone(reading: TableReading, name: str, column: Column) -> str:
     if reading.zone is None:
         from sleepagree.hypnogram.zones import find_zone
 
-        find_zone(name)
+        try:
+            find_zone(name)
+        except ClockError as error:
+            raise error.in_file(column.path, column.where(0)) from None
         return name
     if reading.zone != name:
         raise reading.contradiction(
