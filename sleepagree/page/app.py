@@ -123,7 +123,7 @@ def make_app(desk: Desk) -> Starlette:
             Route("/work/{work}/clock", pages.clock),
             Route("/work/{work}/clock", pages.apply, methods=["POST"]),
         ],
-        exception_handlers={404: _not_here, SleepAgreeError: _refused},
+        exception_handlers={404: _not_here, SleepAgreeError: _refused, Exception: _failed},
     )
 
 
@@ -133,6 +133,11 @@ async def _not_here(request: Request, error: Exception) -> Response:  # noqa: AR
 
 async def _refused(request: Request, error: Exception) -> Response:  # noqa: ARG001
     return HTMLResponse(views.message(str(error)), 400)
+
+
+async def _failed(request: Request, error: Exception) -> Response:  # noqa: ARG001
+    # its text may hold anything that a file held, and the folder's name; the terminal shows where it came from
+    return HTMLResponse(views.message(f"Something went wrong here, not in your files ({type(error).__name__})."), 500)
 
 
 class _Pages:

@@ -240,11 +240,11 @@ def draw_spans(spans: ScoredSpans, name: str) -> str:
 def svg_element(ax: Axes, name: str, title: str) -> str:
     """Return what was drawn as an SVG element in the colours of the page."""
     from sleepagree.figures.drawing import figure_of
-    from sleepagree.figures.saving import page_drawing
+    from sleepagree.figures.saving import page_drawing, svg_tree
 
     drawn = figure_of(ax)
     width, height = (float(inches * 72) for inches in drawn.get_size_inches())
-    inside = page_drawing(drawn, prefix=name)
+    inside = page_drawing(svg_tree(drawn), prefix=name)
     return (
         f'<svg class="figure" role="img" aria-label="{title}" viewBox="0 0 {width:.2f} {height:.2f}" '
         f'style="--wide: {width:.2f}">{inside}</svg>'
