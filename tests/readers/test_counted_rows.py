@@ -36,7 +36,7 @@ REFUSED = [
         NUMBERS,
         "line 2, column 'n': the numbers of epochs begin neither with 0 nor with 1. Found 121; expected to be "
         "told which "
-        "one is the first. Say in a layout (--layout FILE.toml) which epoch began at 'begins'\n    [file]\n    "
+        "one is the first. Say in a layout (layout='FILE.toml') which epoch began at 'begins'\n    [file]\n    "
         "first_epoch = 121",
     ),
     (
@@ -57,7 +57,7 @@ REFUSED = [
         '[file]\nepoch_number = "n"\n',
         "column 'n': numbers of epochs do not tell how long an epoch lasts. Expected the length of an epoch. "
         "Give it in a "
-        "layout (--layout FILE.toml), above [file]:\n    epoch_seconds = 30",
+        "layout (layout='FILE.toml'), above [file]:\n    epoch_seconds = 30",
     ),
     (
         "n,time,stage\n1,22:30:00,W\n2,22:30:30,N2\n",
@@ -76,14 +76,14 @@ REFUSED = [
         "stage,Uhr\nW,22:30:00\nN2,22:30:30\n",
         'epoch_seconds = 30\n[file]\nshape = "epochs"\n',
         "column 'Uhr': no column of times is named, and this one seems to hold them. Expected rows that tell no times. "
-        'Name it in a layout (--layout FILE.toml) with\n    [file]\n    start = "Uhr"',
+        "Name it in a layout (layout='FILE.toml') with\n    [file]\n    start = \"Uhr\"",
     ),
     (
         "stage,lasts\nW,4\nN2,2\n",
         '[file]\nshape = "intervals"\nduration = "lasts"\n',
         "column 'lasts': the unit of the durations is not told. Found rows without times; expected a unit. Give "
         "a layout "
-        '(--layout FILE.toml) with\n    [file]\n    duration_unit = "min"\n  or "s", "ms" or "epochs".',
+        '(layout=\'FILE.toml\') with\n    [file]\n    duration_unit = "min"\n  or "s", "ms" or "epochs".',
     ),
     (
         "stage,lasts\nW,4\nN2,0\n",
@@ -95,7 +95,7 @@ REFUSED = [
         '[file]\nperson_column = "who"\n',
         "column 'who': the rows are about 2 people. Found 'a', 'b'; expected one person. Say whose rows to read "
         "in a layout "
-        '(--layout FILE.toml) with\n    [file]\n    person = "a"',
+        "(layout='FILE.toml') with\n    [file]\n    person = \"a\"",
     ),
     (
         f"who,time,stage\na,{TIMES[0]},W\na,{TIMES[1]},N2\n",

@@ -249,7 +249,7 @@ def test_one_sheet_is_read_and_the_choice_told(tmp_path: Path) -> None:
     both = write(tmp_path, "b.xlsx", book(rows, rows))
     assert refusal(both) == (
         "more than one sheet holds something. Found 'Night 1', 'Night 2'; expected one sheet. Say which in a layout "
-        '(--layout FILE.toml) with\n    [file]\n    sheet = "Night 1"'
+        "(layout='FILE.toml') with\n    [file]\n    sheet = \"Night 1\""
     )
     assert not read_spans(both, layout=Layout(sheet="Night 2")).notes
     assert refusal(both, layout=Layout(sheet="x")).startswith("the sheet that the layout names is missing.")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from sleepagree.caution import Note, NoteKind, OwnWord
-from sleepagree.errors import EpochGridError, FileFormatError, shorten
+from sleepagree.errors import EpochGridError, FileFormatError, Option, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.readers.layout import Shape
 from sleepagree.readers.table.table import TableReading
@@ -42,7 +42,7 @@ def _by_number(reading: TableReading, position: int) -> Times:
     layout, column = reading.layout, reading.column(position)
     if layout.epoch_seconds is None:
         problem, expected = "numbers of epochs do not tell how long an epoch lasts", "the length of an epoch"
-        remedy = ("Give it in a layout (", "), above [file]:\n    epoch_seconds = 30")
+        remedy = f"Give it in a layout ({Option.LAYOUT:FILE.toml}), above [file]:\n    epoch_seconds = 30"
         raise EpochGridError(problem, reading.path, f"column '{shorten(column.name)}'", "", expected, remedy)
     expected = "the whole number of an epoch"
     numbers = read_numbers(reading.table.texts(position), column, expected=expected)
@@ -56,7 +56,8 @@ def _by_number(reading: TableReading, position: int) -> Times:
     if layout.first_epoch is None and first > 1:
         row = int(numbers.argmin())
         problem, expected = "the numbers of epochs begin neither with 0 nor with 1", "to be told which one is the first"
-        in_layout = ("Say in a layout (", f") which epoch began at 'begins'\n    [file]\n    first_epoch = {first}")
+        which = f"Say in a layout ({Option.LAYOUT:FILE.toml}) which epoch began at 'begins'"
+        in_layout = f"{which}\n    [file]\n    first_epoch = {first}"
         raise column.error(EpochGridError, row, problem, str(first), expected, in_layout)
     if first < base:
         row = int(numbers.argmin())
@@ -72,7 +73,10 @@ def _after_each_other(reading: TableReading, position: int) -> Microseconds:
     numbers, unit = read_durations(reading.table.texts(position), column)
     unit = unit or reading.layout.duration_unit or reading.columns.duration_unit or reading.table.duration_unit
     if unit is None:
-        in_layout = ("Give a layout (", ') with\n    [file]\n    duration_unit = "min"\n  or "s", "ms" or "epochs".')
+        in_layout = (
+            f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n"
+            '    duration_unit = "min"\n  or "s", "ms" or "epochs".'
+        )
         problem, where = "the unit of the durations is not told", f"column '{shorten(column.name)}'"
         raise EpochGridError(problem, reading.path, where, "rows without times", "a unit", in_layout)
     wrong = np.flatnonzero(~((numbers > 0) & (numbers * unit < _LONGEST_COUNT)))
@@ -100,5 +104,7 @@ def _refuse_what_tells_more(reading: TableReading) -> None:
         data = reading.table.columns.get(position)
         if position not in reading.columns.used and data is not None and looks_like_times(data):
             problem, where = "no column of times is named, and this one seems to hold them", f"column '{shorten(name)}'"
-            in_layout = ("Name it in a layout (", f") with\n    [file]\n    start = {toml_text(name)}")
+            in_layout = (
+                f"Name it in a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n    start = {toml_text(name)}"
+            )
             raise FileFormatError(problem, reading.path, where, "", "rows that tell no times", in_layout)

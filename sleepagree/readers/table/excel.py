@@ -19,7 +19,7 @@ from typing import Any, Final
 import numpy as np
 
 from sleepagree.caution import Note, NoteKind, OwnWord
-from sleepagree.errors import FileFormatError, InputError, SleepAgreeError, shorten
+from sleepagree.errors import FileFormatError, InputError, Option, SleepAgreeError, shorten
 from sleepagree.files.packed import open_zip
 from sleepagree.files.reading import read_zipped_bytes
 from sleepagree.files.toml import toml_text
@@ -157,7 +157,7 @@ def _which(path: str, titles: list[str], problem: str, expected: str) -> InputEr
     shown = ", ".join(f"'{shorten(title)}'" for title in titles[:_SHOWN])
     shown += f" and {len(titles) - _SHOWN} more" if len(titles) > _SHOWN else ""
     first = toml_text(titles[0] if titles else "")
-    remedy = ("Say which in a layout (", f") with\n    [file]\n    sheet = {first}")
+    remedy = f"Say which in a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n    sheet = {first}"
     return InputError(problem, path, "", shown, expected, remedy)
 
 

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from sleepagree.caution import Note, NoteKind, OwnWord
-from sleepagree.errors import FileFormatError, InputError, shorten
+from sleepagree.errors import FileFormatError, InputError, Option, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.readers.columns import Columns
 from sleepagree.readers.layout import Layout
@@ -40,7 +40,8 @@ def rows_of_person(table: Table, columns: Columns, layout: Layout) -> Table:
     if layout.person is None:
         if len(people) == 1:
             return table
-        in_layout = ("Say whose rows to read in a layout (", f") with\n    [file]\n    person = {toml_text(people[0])}")
+        line = f"person = {toml_text(people[0])}"
+        in_layout = f"Say whose rows to read in a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n    {line}"
         raise _not_one(table, column, people, f"the rows are about {len(people)} people", "one person", in_layout)
     if layout.person not in people:
         problem, expected = "no row is about the person that the layout names", f"rows of '{shorten(layout.person)}'"
@@ -52,9 +53,7 @@ def rows_of_person(table: Table, columns: Columns, layout: Layout) -> Table:
     return replace(table.taking(rows), notes=(*table.notes, note))
 
 
-def _not_one(
-    table: Table, column: str, people: list[str], problem: str, expected: str, remedy: str | tuple[str, str]
-) -> InputError:
+def _not_one(table: Table, column: str, people: list[str], problem: str, expected: str, remedy: str) -> InputError:
     shown = ", ".join(f"'{shorten(name)}'" for name in people[:_SHOWN])
     shown += f" and {len(people) - _SHOWN} more" if len(people) > _SHOWN else ""
     return InputError(problem, table.path, f"column '{shorten(column)}'", shown, expected, remedy)
