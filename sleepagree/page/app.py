@@ -23,7 +23,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import FileResponse, HTMLResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import Route
 
-from sleepagree.errors import InputError, SleepAgreeError
+from sleepagree.errors import Front, InputError, SleepAgreeError
 from sleepagree.page import views
 from sleepagree.page.folder import stored_name, stored_path
 from sleepagree.page.questions import Given, Look
@@ -132,7 +132,7 @@ async def _not_here(request: Request, error: Exception) -> Response:  # noqa: AR
 
 
 async def _refused(request: Request, error: Exception) -> Response:  # noqa: ARG001
-    return HTMLResponse(views.message(str(error)), 400)
+    return HTMLResponse(views.message(error.told(Front.PAGE)), 400)
 
 
 async def _failed(request: Request, error: Exception) -> Response:  # noqa: ARG001
@@ -207,7 +207,7 @@ class _Pages:
             _store(work, files)
             work.look()
         except SleepAgreeError as error:
-            work.message = str(error)
+            work.message = error.told(Front.PAGE)
 
     async def result(self, request: Request) -> Response:
         work = self._desk.of(request)

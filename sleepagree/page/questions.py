@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from sleepagree.describe.file import describe_file
-from sleepagree.errors import SleepAgreeError
+from sleepagree.errors import Front, SleepAgreeError
 from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED
@@ -196,7 +196,9 @@ class Given:
             look = dataclasses.replace(look, layout=layout)
             seen = inspect_file(self.path, layout=layout)
         except SleepAgreeError as error:
-            return dataclasses.replace(look, problems=(str(error.with_texts(lambda text: text.replace(folder, ""))),))
+            return dataclasses.replace(
+                look, problems=(error.with_texts(lambda text: text.replace(folder, "")).told(Front.PAGE),)
+            )
         found = {name: role for role, name in seen.columns}
         spans = _spans(self.path, layout, seen)
         return dataclasses.replace(

@@ -12,7 +12,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Final
 
-from sleepagree.errors import InputError, SleepAgreeError, shorten
+from sleepagree.errors import Front, InputError, SleepAgreeError, shorten
 from sleepagree.files.formulas import escape_formula
 from sleepagree.page.jobs import Job
 from sleepagree.page.questions import Given, Look
@@ -204,5 +204,5 @@ def _refusal(spans: Mapping[str, object], chosen: Mapping[str, str]) -> str:
         )
         default_mapping(paired.reference_set, paired.device_set)
     except SleepAgreeError as error:
-        return str(error)
+        return error.told(Front.PAGE)
     return ""
