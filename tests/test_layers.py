@@ -21,14 +21,14 @@ ROOMS = {
     "caution": "",
     "shown": "",
     "files": "formulas kinds object_store toml writing reading packed",
-    "mapping": "words sets mapping files",
+    "mapping": "words languages sets mapping files",
     "hypnogram": "spans epochs zones window ledger align clock_changes joining",
     "readers": "layout columns csv_table times.clock times.numbers times.forms times.reading times.nights "
     "times.zones rows row_lengths table.table table.unused table.labels table.people table.counting table.zone_column "
     "table.times table.lengths "
     "table.code_runs table.reader table.parquet table.excel table.events edf.header edf.annotation_lists edf.stages "
     "edf.recording edf.writer json.fields json.intervals json.fhir json.mobile_health json.records "
-    "json.file whole_table mne_files memory inspection starter_layout study_results",
+    "json.file whole_table mne_files memory inspection column_kinds proposal starter_layout study_results",
     "inference": "estimate table_sums proportions one_night normal_theory people resampling limits equivalence "
     "regression_limits reliability planning correction error_sizes",
     "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
@@ -38,14 +38,15 @@ ROOMS = {
     "scorers anonymous plan run "
     "duplicates chunks execution unfinished clocks results cautions groups from_table comparison flows "
     "given_nights summarise correction correction_file",
-    "describe": "words cautions notes citations bias blocks paragraphs closing night_time mappings clock file folder "
-    "plan study_paragraphs correction answer night study_agreement study_bias_figures study_bias study",
+    "describe": "words cautions notes citations bias blocks paragraphs closing night_time mappings clock proposal file "
+    "folder plan study_paragraphs correction answer night study_agreement study_bias_figures study_bias study",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning "
     "redistribution tables_of_counts bias_over_nights device_classes",
     "render": "columns export figures night_json inspection_json notebook terminal page study_json night_folder "
     "frames study_folder correction_json correction_folder results",
     "page": "folder guard jobs questions works views app serve",
-    "cli": "interrupts options page clock demo inspect mappings night nights plan group study bias calibrate correct",
+    "cli": "interrupts options asking page clock demo inspect mappings night nights plan group study bias calibrate "
+    "correct",
 }
 ORDER = list(ROOMS)
 
