@@ -85,17 +85,21 @@ class Desk:
                 work.job.kill()
 
     def known(self, look: Look) -> str:
-        """Return the name of a file with the same columns that was read with a layout before, "" for none."""
-        names = tuple(name for name, _ in look.columns)
-        return "" if look.layout is not None or not names else self.layouts.get(names, ("", Layout()))[0]
+        """Return the name of a file with the same columns that was read in another way before, "" for none."""
+        name, layout = self.layouts.get(tuple(name for name, _ in look.columns), ("", Layout()))
+        return "" if layout == _of_its_kind(look.layout or Layout()) else name
 
     def remember(self, work: Work) -> None:
         """Keep how the files of a work are read, but for when one of them began."""
         for side, look in work.looks.items():
             names = tuple(name for name, _ in look.columns)
             if names and look.layout is not None:
-                layout = dataclasses.replace(look.layout, begins=None)
-                self.layouts[names] = (work.sides[side].name, layout)
+                self.layouts[names] = (work.sides[side].name, _of_its_kind(look.layout))
+
+
+def _of_its_kind(layout: Layout) -> Layout:
+    """Return a layout without what holds for one file alone."""
+    return dataclasses.replace(layout, name="", begins=None)
 
 
 class _Parser(MultiPartParser):
@@ -333,7 +337,7 @@ def _store(work: Work, files: list[tuple[str, UploadFile]]) -> None:
             if before is not None:
                 before.path.unlink(missing_ok=True)
             _save(upload, path)
-            kept = before if before is not None else Given(path, given)
+            kept = before if before is not None else Given.proposed(path, given)
             work.sides[side] = dataclasses.replace(kept, path=path, name=given)
     for side, layout in layouts.items():
         if side in work.sides:

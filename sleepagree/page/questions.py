@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import threading
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
-from enum import Enum
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sleepagree.describe.file import describe_file
 from sleepagree.errors import Front, SleepAgreeError
@@ -16,10 +16,12 @@ from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED
 from sleepagree.readers import read_spans
-from sleepagree.readers.csv_table import CsvTable, parse_csv
 from sleepagree.readers.inspection import FileInspection, inspect_file
 from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, Layout, Marks, NightOf, Overlaps, Shape, read_layout
+from sleepagree.readers.proposal import propose_layout
 from sleepagree.readers.starter_layout import starter_layout
+from sleepagree.readers.table.table import Table
+from sleepagree.readers.whole_table import whole_table
 from sleepagree.render.notebook import render_notebook
 
 if TYPE_CHECKING:
@@ -75,7 +77,6 @@ BLANKS: Final[tuple[tuple[str, str, tuple[str, ...]], ...]] = (
 _NUMBERS: Final = ("epoch_seconds", "skip_lines", "first_epoch")
 _AT_TOP: Final = ("reports", "epoch_seconds")
 _ROWS_SHOWN: Final = 6
-_TEXTS: Final = (".csv", ".tsv", ".txt")
 
 #: matplotlib's settings are those of the whole process.
 DRAWING: Final = threading.Lock()
@@ -138,12 +139,32 @@ class Given:
         Key of a layout -> answer, as it was typed.
     stages : dict of str to str
         Label -> stage.
+    blanks : tuple of str
+        Keys of a layout that only a person can answer.
+    is_proposed : bool
+        Whether the answers were proposed, and nobody has gone on with them.
     """
 
     path: Path
     name: str
     answers: Mapping[str, str] = field(default_factory=dict)
     stages: Mapping[str, str] = field(default_factory=dict)
+    blanks: tuple[str, ...] = ()
+    is_proposed: bool = False
+
+    @classmethod
+    def proposed(cls, path: Path, name: str) -> Given:
+        """Return a file, and where it cannot be read as it is what is proposed for it as answers."""
+        with contextlib.suppress(SleepAgreeError):
+            if not inspect_file(path).problems:
+                return cls(path, name)
+        proposal = None
+        with contextlib.suppress(SleepAgreeError):
+            proposal = propose_layout(path)
+        if proposal is None:
+            return cls(path, name)
+        given = cls.with_layout(path, name, proposal.layout())
+        return dataclasses.replace(given, blanks=tuple(setting.key for setting in proposal.questions), is_proposed=True)
 
     @classmethod
     def with_layout(cls, path: Path, name: str, layout: Layout | None) -> Given:
@@ -187,13 +208,13 @@ class Given:
     def look(self) -> Look:
         """Return what the file looks like; whatever is wrong with it is told there."""
         folder = f"{self.path.parent}/"
-        columns, rows = _first_rows(self.path, self.answers)
         roles = {name: key for key, name in self.answers.items() if key in COLUMNS}
-        look = Look(columns=tuple((name, roles.get(name, "")) for name in columns), rows=rows)
-        look = dataclasses.replace(look, labels=tuple((label, stage, None) for label, stage in self.stages.items()))
+        look = Look(labels=tuple((label, stage, None) for label, stage in self.stages.items()))
         try:
             layout = self._layout()
-            look = dataclasses.replace(look, layout=layout)
+            columns, rows = _first_rows(self.path, layout)
+            named = tuple((name, roles.get(name, "")) for name in columns)
+            look = dataclasses.replace(look, layout=layout, columns=named, rows=rows)
             seen = inspect_file(self.path, layout=layout)
         except SleepAgreeError as error:
             return dataclasses.replace(
@@ -207,10 +228,12 @@ class Given:
             columns=tuple((name, roles.get(name) or found.get(name, "")) for name in columns),
             labels=tuple((label.label, _word(label.stage), label.minutes) for label in seen.labels),
             forms=seen.time_forms,
-            seen=render_notebook(describe_file(seen)),
+            seen=render_notebook(describe_file(seen), level=3),
             drawing="" if spans is None else draw_spans(spans, self.path.parent.name),
             layout_text="" if layout is None else starter_layout(seen, layout=layout),
-            asked=_open_blanks(seen, {*self.answers, *(role for role, _ in seen.columns)}, self.answers),
+            asked=_open_blanks(
+                seen, {*self.answers, *(role for role, _ in seen.columns)}, {*self.answers, *self.blanks}
+            ),
             spans=None if seen.problems else spans,
         )
 
@@ -260,7 +283,7 @@ def _spans(path: Path, layout: Layout | None, seen: FileInspection) -> ScoredSpa
         return None
 
 
-def _open_blanks(seen: FileInspection, roles: Collection[str], answers: Mapping[str, str]) -> tuple[str, ...]:
+def _open_blanks(seen: FileInspection, roles: Collection[str], answers: Collection[str]) -> tuple[str, ...]:
     """Return what the file does not say, and what was answered already."""
     is_open = {
         "begins": seen.start is None,
@@ -273,22 +296,22 @@ def _open_blanks(seen: FileInspection, roles: Collection[str], answers: Mapping[
     return tuple(key for key, _, _ in BLANKS if is_open.get(key) or key in answers)
 
 
-def _first_rows(path: Path, answers: Mapping[str, str]) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
-    """Return the names of a table's columns and its first rows; nothing where it is no table of texts."""
-    if path.suffix.casefold() not in _TEXTS:
-        return (), ()
-    skipped = answers.get("skip_lines", "")
+def _first_rows(path: Path, layout: Layout | None) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    """Return the names of a table's columns and its first rows; nothing where it is no table."""
     try:
-        table: CsvTable = parse_csv(
-            path.read_bytes(),
-            path=path.name,
-            delimiter=answers.get("delimiter"),
-            encoding=answers.get("encoding"),
-            skip_lines=int(skipped) if skipped.isdecimal() else 0,
-        )
-    except (SleepAgreeError, LookupError):
+        table = whole_table(path, layout)
+    except SleepAgreeError:
         return (), ()
-    return table.names, tuple(tuple(row) for row in table.rows[:_ROWS_SHOWN])
+    if table is None:
+        return (), ()
+    return tuple(table.names), tuple(zip(*(_cells(table, i) for i in range(len(table.names))), strict=True))
+
+
+def _cells(table: Table, position: int) -> list[str]:
+    """Return the first cells of a column; those of one that holds moments, not texts, are left open."""
+    with contextlib.suppress(SleepAgreeError):
+        return [str(text) for text in table.texts(position)[:_ROWS_SHOWN]]
+    return [""] * min(_ROWS_SHOWN, len(table.places.numbers))
 
 
 def _pairs(form: Mapping[str, str], names: str, values: str) -> list[tuple[str, str]]:
@@ -304,21 +327,21 @@ def _word(stage: str | None) -> str:
 
 def _answers_of(layout: Layout) -> dict[str, str]:
     """Return what a layout says, as somebody would type it."""
-    said: dict[str, str] = {}
     plain = Layout()
-    for key in (*COLUMNS, *(key for key, _, _ in BLANKS), "first_epoch", "am_pm"):
-        value = getattr(layout, key)
-        if value is None or value == getattr(plain, key):
-            continue
-        if key == "reports":
-            said[key] = ", ".join(value)
-        elif key == "duration_unit":
-            said[key] = next((unit for unit, seconds in DURATION_UNITS.items() if seconds == value), "epochs")
-        elif hasattr(value, "isoformat"):
-            said[key] = value.isoformat()
-        else:
-            said[key] = str(value.value if isinstance(value, Enum) else f"{value:g}" if key in _NUMBERS else value)
-    return said
+    values = {f.name: getattr(layout, f.name) for f in dataclasses.fields(Layout) if f.name not in ("name", "stages")}
+    return {key: _typed(key, value) for key, value in values.items() if value != getattr(plain, key)}
+
+
+def _typed(key: str, value: Any) -> str:
+    if key == "reports":
+        return ", ".join(value)
+    if key == "duration_unit":
+        return next((unit for unit, seconds in DURATION_UNITS.items() if seconds == value), "epochs")
+    if isinstance(value, bool):
+        return str(value).casefold()
+    if hasattr(value, "isoformat"):
+        return str(value.isoformat())
+    return f"{value:g}" if isinstance(value, int | float) else str(value)
 
 
 def _layout_text(answers: Mapping[str, str], stages: Mapping[str, str]) -> str:
@@ -332,6 +355,8 @@ def _layout_text(answers: Mapping[str, str], stages: Mapping[str, str]) -> str:
 def _value(key: str, text: str) -> str:
     if key == "reports":
         return "[" + ", ".join(toml_text(word.strip()) for word in text.split(",") if word.strip()) + "]"
+    if key == "header" and text in ("true", "false"):
+        return text
     if key in _NUMBERS and text.replace(".", "", 1).isdecimal() and text.isascii():
         return text if key == "epoch_seconds" and not text.startswith(".") else text.lstrip("0") or "0"
     return toml_text(text)

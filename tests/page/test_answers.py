@@ -81,7 +81,11 @@ def test_a_night_is_the_command_lines_night(served: Served, tmp_path: Path) -> N
 def test_unknown_labels_are_asked_and_their_answers_are_a_layout(served: Served, tmp_path: Path) -> None:
     work = served.begin("night", PAIR)
     page = served.ask("GET", work).text
-    assert "unknown stage labels" in page
+    assert "is a proposal: look whether it is right" in page
+    assert fields_of(page)["device.stage.0"] == "light"  # Shallow
+    served.post(work, {"device.label.0": "Shallow", "device.stage.0": "", "do": "look"})
+    page = served.ask("GET", work).text
+    assert "unknown stage label" in page
     assert "disabled" in page[page.index('value="score"') :]
     fields = fields_of(page)
     for key, label in [(k, v) for k, v in fields.items() if k.startswith("device.label.")]:
@@ -95,9 +99,12 @@ def test_unknown_labels_are_asked_and_their_answers_are_a_layout(served: Served,
     assert mine == command_line(tmp_path, *words, "--out", "results")
     # the next file of that kind asks nothing
     other = served.begin("night", {**PAIR, "device.file": ferry("band-a/crew-3-night-1.csv")})
-    assert "Read it as crew-3-night-2.csv was read" in served.ask("GET", other).text
-    served.post(other, {**fields_of(served.ask("GET", other).text), "do": "as-before.device"})
-    assert "unknown stage label" not in served.ask("GET", other).text
+    page = served.ask("GET", other).text
+    assert "Read it as crew-3-night-2.csv was read" in page
+    served.post(other, {**fields_of(page), "do": "as-before.device"})
+    page = served.ask("GET", other).text
+    assert 'name="device.reports" value="wake, light, deep"' in page
+    assert "was read" not in page
 
 
 def test_a_wrong_file_costs_a_message_and_no_answer(served: Served) -> None:
@@ -207,3 +214,38 @@ def test_a_study_is_stopped(served: Served, folder: dict[str, tuple[str, bytes]]
     page = served.wait(work).text
     assert "It was stopped." in page
     assert served.ask("GET", f"{work}/keep/report.html").status == 404
+
+
+def test_an_odd_table_is_proposed_for_and_nothing_but_blanks_are_asked(served: Served) -> None:
+    rows = "".join(f"{i};{word}\n" for i, word in enumerate(["wake"] * 20 + ["light"] * 400 + ["deep"] * 100))
+    odd = ("odd.csv", f"Exported by pad B\n\nno;what it was\n{rows}".encode())
+    work = served.begin("night", {**PAIR, "device.file": odd})
+    page = served.ask("GET", work).text
+    fields = fields_of(page)
+    assert fields["device.role.0"] == "epoch_number"
+    assert fields["device.role.1"] == "stage"
+    assert 'name="device.begins"' in page[: page.index('id="device-more"')]
+    served.post(work, {**fields, "device.begins": "2026-04-22T07:38:00", "device.epoch_seconds": "30", "do": "look"})
+    assert served.ask("GET", work).text.count("It can be read.") == 2
+
+
+def test_a_night_is_corrected_as_the_command_line_does(served: Served, tmp_path: Path) -> None:
+    given = [FERRY / "nights.csv", tmp_path / "learnt"]
+    made = subprocess.run(
+        [sys.executable, "-m", "sleepagree", "calibrate", str(given[0]), "--device", "band A", "--out", str(given[1])],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    if made.returncode not in (0, 3):
+        pytest.skip(f"nothing is learnt from the fixtures: {made.stderr[-300:]}")
+    learnt = next(given[1].rglob("correction.json"))
+    files = {"correction.file": ("correction.json", learnt.read_bytes()), "device.file": PAIR["device.file"], **LAYOUT}
+    work = served.begin("correction", files)
+    served.score(work)
+    mine = kept(served, work)
+    theirs = subprocess.run(
+        [sys.executable, "-m", "sleepagree", "correct", str(learnt), str(FERRY / "band-a/crew-3-night-2.csv"),
+         "--layout", str(FERRY / "band-a.toml"), "--json", "-", "--quiet"],
+        capture_output=True, check=True,
+    ).stdout  # fmt: skip
+    assert mine["corrected.json"] == theirs
+    assert "Measures" in served.ask("GET", f"{work}/report").text
