@@ -136,7 +136,8 @@ async def _not_here(request: Request, error: Exception) -> Response:  # noqa: AR
 
 
 async def _refused(request: Request, error: Exception) -> Response:  # noqa: ARG001
-    return HTMLResponse(views.message(error.told(Front.PAGE)), 400)
+    said = error.told(Front.PAGE) if isinstance(error, SleepAgreeError) else str(error)
+    return HTMLResponse(views.message(said), 400)
 
 
 async def _failed(request: Request, error: Exception) -> Response:  # noqa: ARG001

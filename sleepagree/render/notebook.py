@@ -96,4 +96,4 @@ def _table_html(table: Table) -> str:
 
 
 def _head_html(column: Column) -> str:
-    return f'<th scope="col">{escape(column.head)}</th>'
+    return f'<th scope="col">{escape(column.head)}</th>' if column.head else "<td></td>"

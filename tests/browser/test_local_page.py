@@ -68,7 +68,10 @@ class Walk:
         from selenium.webdriver.support.ui import Select
 
         content = self.driver.find_element("id", "content").id
-        Select(self.driver.find_element("id", id_)).select_by_value(value)
+        chosen = Select(self.driver.find_element("id", id_))
+        if chosen.first_selected_option.get_attribute("value") == value:
+            return  # proposed already
+        chosen.select_by_value(value)
         self.until(lambda: self.driver.find_element("id", "content").id != content)
 
     def elsewhere(self) -> list[str]:
