@@ -34,6 +34,9 @@ if TYPE_CHECKING:
     from sleepagree.readers import read_spans
     from sleepagree.readers.layout import read_layout
     from sleepagree.readers.memory import read_hypnogram
+    from sleepagree.study.correction import CorrectedNight, Correction
+    from sleepagree.study.correction_file import read_correction
+    from sleepagree.study.correction_learning import learn_correction
     from sleepagree.study.from_table import score_table
     from sleepagree.study.night_summary import NightSummary, Refusal, summarise_night
     from sleepagree.study.run import ScoringOptions
@@ -44,6 +47,8 @@ __version__ = "0.1.0"
 
 #: Public name -> module that holds it.
 _PUBLIC: Final = {
+    "CorrectedNight": "study.correction",
+    "Correction": "study.correction",
     "Estimate": "inference.estimate",
     "InputError": "errors",
     "NightAgreement": "night.compare",
@@ -64,6 +69,8 @@ _PUBLIC: Final = {
     "compare_mappings": "night.mappings",
     "find_mapping": "mapping.files",
     "fit_limits_of_agreement": "inference.limits",
+    "learn_correction": "study.correction_learning",
+    "read_correction": "study.correction_file",
     "read_hypnogram": "readers.memory",
     "read_layout": "readers.layout",
     "read_mapping": "mapping.files",
@@ -75,6 +82,8 @@ _PUBLIC: Final = {
 }
 
 __all__ = [
+    "CorrectedNight",
+    "Correction",
     "Estimate",
     "InputError",
     "NightAgreement",
@@ -95,6 +104,8 @@ __all__ = [
     "compare_mappings",
     "find_mapping",
     "fit_limits_of_agreement",
+    "learn_correction",
+    "read_correction",
     "read_hypnogram",
     "read_layout",
     "read_mapping",

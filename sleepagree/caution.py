@@ -75,6 +75,7 @@ class CautionKind(StrEnum):
     LONG_STEP = "long_step"
     ZERO_DURATIONS = "zero_durations"
     LENGTHS_UNUSED = "lengths_unused"
+    SILENCE_IS_WAKE = "silence_is_wake"
     # of a pair
     REPORTS_FROM_LABELS = "reports_from_labels"
     SAME_FILE = "same_file"
@@ -116,6 +117,7 @@ class CautionKind(StrEnum):
     # of a correction
     LEARNT_FROM_FEW = "learnt_from_few"
     MEASURES_NOT_LEARNT = "measures_not_learnt"
+    EPOCHS_NOT_LEARNT = "epochs_not_learnt"
     EXTRAPOLATED = "extrapolated"
     WINDOW_BY_DEVICE = "window_by_device"
     PULLED_TO_USUAL = "pulled_to_usual"

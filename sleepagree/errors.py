@@ -83,6 +83,7 @@ class Option(Enum):
     LAYOUT = "layout"
     MAPPING = "mappings"
     MARGIN = "margins"
+    OUTSIDE = "outside"
     OVERWRITE = "overwrite"
     REFERENCE_ZONE = "zone (of the reference)"
     REPORTS = "reports"

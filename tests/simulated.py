@@ -61,6 +61,23 @@ def score_epochs(
     return np.where(inside, stages[np.clip(index, 0, stages.size - 1)], -1).astype(np.int8)
 
 
+def score_with_jump(
+    stages: Codes, *, jump_s: float, at_s: float, step_s: float = 5.0, epoch_s: float = 30.0, clock_slow_s: float = 0.0
+) -> Codes:
+    """Return the stage at the middle of each epoch of a clock that jumps: it gets ``jump_s`` slower at ``at_s``.
+
+    A clock that gets slower goes on at once with what comes ``jump_s`` later, as one does that stood still; one that
+    is put forward shows nothing (-1) for so long.
+    """
+    before = score_epochs(stages, step_s=step_s, epoch_s=epoch_s, clock_slow_s=clock_slow_s)
+    after = score_epochs(stages, step_s=step_s, epoch_s=epoch_s, clock_slow_s=clock_slow_s + jump_s)
+    shown = (np.arange(before.size) + 0.5) * epoch_s + clock_slow_s
+    result = np.where(shown < at_s, before, -1).astype(np.int8)
+    later = shown >= at_s - min(0.0, jump_s)
+    result[later] = after[later]
+    return result
+
+
 def add_error_runs(
     codes: Codes, rng: np.random.Generator, *, share: float = 0.2, mean_run_epochs: float = 6.0
 ) -> Codes:

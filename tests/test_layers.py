@@ -22,7 +22,7 @@ ROOMS = {
     "shown": "",
     "files": "formulas kinds object_store toml writing reading packed",
     "mapping": "words languages sets mapping files",
-    "hypnogram": "spans epochs zones window ledger align clock_changes joining",
+    "hypnogram": "spans epochs zones window ledger align clock_changes joining silence",
     "readers": "layout columns csv_table times.clock times.numbers times.forms times.reading times.nights "
     "times.zones rows row_lengths table.table table.unused table.labels table.people table.counting table.zone_column "
     "table.times table.lengths "
@@ -30,20 +30,22 @@ ROOMS = {
     "edf.recording edf.writer json.fields json.intervals json.fhir json.mobile_health json.records "
     "json.file whole_table mne_files memory inspection column_kinds proposal starter_layout study_results",
     "inference": "estimate table_sums proportions one_night normal_theory people resampling limits equivalence "
-    "regression_limits reliability planning correction error_sizes",
-    "scoring": "ceiling coefficients class_sequences runs disagreement measures redistribution bias_sources "
-    "class_figures offsets table_agreement clock_blocks clock clock_check",
+    "regression_limits reliability planning correction error_sizes class_probabilities",
+    "scoring": "ceiling coefficients class_sequences runs following disagreement measures redistribution "
+    "bias_sources class_figures offsets table_agreement clock_blocks clock_jump clock clock_check "
+    "epoch_features",
     "night": "measures cautions intervals compare mappings answer",
     "study": "demo.simulate demo.write night_summary table file_patterns from_folder joint_epochs paired_epochs "
     "scorers anonymous plan run "
     "duplicates chunks execution unfinished clocks results cautions groups from_table comparison flows "
-    "given_nights summarise correction correction_file",
+    "given_nights summarise epoch_correction correction correction_learning correction_file "
+    "correct_nights",
     "describe": "words cautions notes citations bias blocks paragraphs closing night_time mappings clock proposal file "
     "folder plan study_paragraphs correction answer night study_agreement study_bias_figures study_bias study",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning "
-    "redistribution tables_of_counts bias_over_nights device_classes",
+    "redistribution tables_of_counts bias_over_nights device_classes corrections",
     "render": "columns export figures night_json inspection_json notebook terminal page study_json night_folder "
-    "frames study_folder correction_json correction_folder results",
+    "correction_json frames study_folder correction_folder results",
     "page": "folder guard jobs questions works views app serve",
     "cli": "interrupts options asking page clock demo inspect mappings night nights plan group study bias calibrate "
     "correct",

@@ -257,9 +257,11 @@ SIGNATURES = {
     "find_mapping": "text",
     "read_layout": "path",
     "read_mapping": "path",
-    "read_nights_table": "source folder",
+    "learn_correction": "study device mapping level",
+    "read_correction": "path",
+    "read_nights_table": "source folder needs_reference",
     "read_spans": "path layout zone own_words",
-    "score_table": "table options execution progress epochs",
+    "score_table": "table options execution progress epochs keep_epochs",
     "summarise_night": "paired participant night device row mapping references device_source scorers",
     "summarise_study": "outcomes options",
 }

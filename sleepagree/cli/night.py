@@ -70,7 +70,9 @@ def night(
         refuse_folder(out, overwrite=overwrite)
     shared.refuse_json_target(options["json_path"], overwrite=overwrite, out=out)
     mappings = shared.load_mappings(mapping_names)
-    paired = shared.load_pair(reference, device, mappings, options, mend=lambda *unread: mend_layout(*unread, options))
+    paired = shared.load_pair(
+        reference, device, mappings, options, mend=lambda path, side, error: mend_layout(path, side, error, options)
+    )
     scored = compare(
         paired,
         mappings=mappings,

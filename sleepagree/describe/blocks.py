@@ -44,6 +44,10 @@ class FigureKind(Enum):
     MINUTES = "keyword arguments of draw_minutes"
     BIAS_AGAINST_LEVEL = "keyword arguments of draw_bias_against_level"
     NORMAL_LOOK = "keyword arguments of draw_normal_look"
+    CORRECTION_LINE = "keyword arguments of draw_correction_line"
+    CORRECTION_ERRORS = "a Correction"
+    RELIABILITY = "a sequence of ReliabilityBin"
+    PROBABILITIES = "a CorrectedNight"
 
 
 @dataclass(frozen=True)

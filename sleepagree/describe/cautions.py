@@ -118,6 +118,14 @@ def _lengths_unused(c: Caution) -> str:
     )
 
 
+def _silence_is_wake(c: Caution) -> str:
+    return (
+        f"Where nothing is written between two stages ({counted(c['count'], 'time')}, {c['minutes']:.1f} min in all, "
+        f"the longest {c['longest_min']:.1f} min), wake is taken, as the layout says: a lost signal would look the "
+        "same. What lies before the first and after the last stage stays missing unless --outside wake is given."
+    )
+
+
 # --- of a pair --------------------------------------------------------------------------------------------
 
 
@@ -478,6 +486,12 @@ def _measures_not_learnt(c: Caution) -> str:
     return f"Not learnt, with fewer than {c['fewest']} participants who have it on both sides: {named}."
 
 
+def _epochs_not_learnt(_: Caution) -> str:
+    return (
+        "Single epochs were not learnt: the nights hold no labels of epochs, or the reference's are all of one class."
+    )
+
+
 def _extrapolated(c: Caution) -> str:
     named = join_words(map(say_measure, c["measures"]))
     return (
@@ -515,6 +529,7 @@ SENTENCES: Final[dict[CautionKind, Callable[[Caution], str]]] = {
     CautionKind.LONG_STEP: _long_step,
     CautionKind.ZERO_DURATIONS: _zero_durations,
     CautionKind.LENGTHS_UNUSED: _lengths_unused,
+    CautionKind.SILENCE_IS_WAKE: _silence_is_wake,
     CautionKind.REPORTS_FROM_LABELS: _reports_from_labels,
     CautionKind.SAME_FILE: _same_file,
     CautionKind.SWAPPED: _swapped,
@@ -552,6 +567,7 @@ SENTENCES: Final[dict[CautionKind, Callable[[Caution], str]]] = {
     CautionKind.PLAN_RESTS_ON_FEW_NIGHTS: _plan_rests_on_few_nights,
     CautionKind.LEARNT_FROM_FEW: _learnt_from_few,
     CautionKind.MEASURES_NOT_LEARNT: _measures_not_learnt,
+    CautionKind.EPOCHS_NOT_LEARNT: _epochs_not_learnt,
     CautionKind.EXTRAPOLATED: _extrapolated,
     CautionKind.WINDOW_BY_DEVICE: _window_by_device,
     CautionKind.PULLED_TO_USUAL: _pulled_to_usual,

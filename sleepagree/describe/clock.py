@@ -22,6 +22,12 @@ _VERDICTS: Final = {
     ClockVerdict.HOURS: "this looks like a time zone, or summer time, that is off",
     ClockVerdict.SCATTERED: "this is not a constant clock error",
 }
+#: Whether one offset is proposed, whether two are.
+_PROPOSED: Final = {
+    (True, False): "Proposed",
+    (False, True): "Two offsets are proposed, not one",
+    (False, False): "Nothing is proposed",
+}
 _ROWS_TO_A_SIDE: Final = 15
 _ROUND_STEPS_S: Final = (5, 10, 15, 30, 60, 120, 300, 600, 900, 1200, 1800, 3600)
 
@@ -40,7 +46,8 @@ def describe_clock(reading: ClockReading, paired: PairedNight) -> Description:
         file_name(side.origin.name, "data in memory") for side in (paired.device_side, paired.reference_side)
     )
     of = f"of device {device} against reference {reference}"
-    proposal = f"{'Proposed' if reading.proposed else 'Nothing is proposed'}: {reading.reason}"
+    proposal = f"{_PROPOSED[reading.proposed, reading.jump is not None]}: {reading.reason}"
+    proposals = Items((proposal, *_say_parts(reading, paired)))
     figures = Table("figures", "", columns("", "", words=(0, 1)), tuple(cells(*row) for row in _figures(reading)))
     return Description(
         "sleepagree: one clock",
@@ -48,15 +55,50 @@ def describe_clock(reading: ClockReading, paired: PairedNight) -> Description:
         (),
         (
             Section("clock", "Clock", (), detail=f" {of}"),
-            Section("proposal", "", (Items((proposal,)), figures)),
+            Section("proposal", "", (proposals, figures)),
             Section("curve", "", (_curve(reading.curve), Paragraph(TUNING_WARNING))),
         ),
         (
             Section("answer", "Clock", (), detail=f" {of}"),
-            Section("answer-proposal", "", (Items((proposal,)), figures, Paragraph(TUNING_WARNING))),
+            Section("answer-proposal", "", (proposals, figures, Paragraph(TUNING_WARNING))),
         ),
         is_answer_part=True,
     )
+
+
+def _say_parts(reading: ClockReading, paired: PairedNight) -> list[str]:
+    """Return where the clock jumps, and how to score the night in two parts."""
+    jump = reading.jump
+    if jump is None:
+        return []
+    lost = jump.lost_s
+    places = [_place(paired, at_s) for at_s in (jump.at_s, jump.at_low_s, jump.at_high_s)]
+    text = (
+        f"The jump lies at {places[0]} on the reference's clock ({places[1]} to {places[2]} explain the night as well)"
+    )
+    if lost:
+        text += f"; of the {lost / 60:g} min after it the device has nothing: it went on with an earlier time"
+    told = [text + "."]
+    if paired.begin is not None:
+        moments = (0.0, jump.at_s, jump.at_s + lost, paired.status.size * paired.epoch_s)
+        ends = [_time(paired, at_s) for at_s in moments]
+        offsets = [f"{paired.clock_offset_s + offset_s:g}" for offset_s in (jump.before_s, jump.after_s)]
+        told.append(
+            f"Nothing was shifted. To score each part with its own offset, give 'sleepagree night' "
+            f"--window {ends[0]}/{ends[1]} --clock-offset {offsets[0]}, then "
+            f"--window {ends[2]}/{ends[3]} --clock-offset {offsets[1]}."
+        )
+    return told
+
+
+def _place(paired: PairedNight, at_s: float) -> str:
+    """Return a moment of the window as the reference's clock shows it, or as hours where it tells none."""
+    return _time(paired, at_s) if paired.begin is not None else f"{at_s / 3600:.2f} h"
+
+
+def _time(paired: PairedNight, at_s: float) -> str:
+    at = paired.epoch_start(round(at_s / paired.epoch_s))
+    return "" if at is None else at.isoformat()
 
 
 def _figures(reading: ClockReading) -> list[tuple[str, str]]:

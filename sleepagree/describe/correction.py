@@ -3,19 +3,27 @@
 from __future__ import annotations
 
 import math
-from typing import Final
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING, Final, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
 
 from sleepagree.describe.blocks import (
     Cell,
     Column,
     Description,
+    Figure,
+    FigureKind,
     Items,
     Paragraph,
     Rank,
     Section,
     Table,
+    beside,
     cells,
     columns,
+    count_cell,
     number_cell,
     valued,
 )
@@ -27,6 +35,8 @@ from sleepagree.describe.words import (
     interval,
     join_words,
     percent,
+    percent_interval,
+    say_class,
     say_level,
     say_measure,
     signed,
@@ -34,6 +44,10 @@ from sleepagree.describe.words import (
 from sleepagree.errors import counted, shorten
 from sleepagree.inference.correction import IntervalKind, Method, Verdict
 from sleepagree.study.correction import CorrectedNight, Correction, LearnedMeasure
+from sleepagree.study.epoch_correction import THIRDS, LearnedEpochs, StageShare
+
+if TYPE_CHECKING:
+    from sleepagree.study.correct_nights import CorrectedNights
 
 VERDICTS: Final = {
     Verdict.HELPS: "helps",
@@ -47,36 +61,52 @@ METHODS: Final = {
     Method.LINE: "line",
     Method.ROBUST_LINE: "robust line",
     Method.MANY: "all measures",
+    Method.EPOCHS: "sum of epochs",
 }
 INTERVALS: Final = {IntervalKind.CV_PLUS: "CV+", IntervalKind.T: "t"}
 _NAMED_AT_ONCE: Final = 4
+#: Reference and device values by measure, and the number of each night's participant.
+NightValues: TypeAlias = tuple[dict[str, tuple[NDArray[np.float64], NDArray[np.float64]]], tuple[int, ...]]
 
 
-def describe_correction(correction: Correction, *, command: str = "") -> Description:
+def describe_correction(correction: Correction, *, nights: NightValues | None = None, command: str = "") -> Description:
     """Return what was learnt and what it is worth.
 
     Parameters
     ----------
     correction : Correction
         What was learnt.
+    nights : (dict, tuple), optional
+        Values of the nights learnt from (:func:`sleepagree.study.correction_learning.nights_learnt_from`), for figures.
     command : str
         The command that repeats it; "" leaves it out.
     """
     device = shorten(correction.device)
     of = f"{counted(correction.nights, 'night')} of {counted(correction.participants, 'participant')}"
-    repeat = (Section("repeat", "To repeat", (Paragraph(command),), Rank.FURTHER),) if command else ()
     applied = (_applied(correction), Paragraph(_APPLIED))
+    epochs = correction.epochs
+    of_epochs = () if epochs is None else (_of_epochs(epochs, correction), *_was(epochs, correction))
     return Description(
         "sleepagree: a correction",
         f"{device}, learnt from {of}",
-        (finding_of_correction(correction),),
+        (" ".join(filter(None, (finding_of_correction(correction), finding_of_epochs(correction)))),),
         (
-            Section("errors", "Errors in people who were not learnt from", (_errors(correction), Paragraph(_ERRORS))),
+            Section(
+                "errors",
+                "Errors in people who were not learnt from",
+                (_errors(correction), Paragraph(_ERRORS), _drawn_errors(correction)),
+            ),
+            *(() if nights is None else _drawn_lines(correction, nights)),
+            *of_epochs,
             Section("applied", "What is applied to new nights", applied, Rank.FURTHER),
             Section("cautions", "Cautions", (Items(say_cautions(correction.cautions)),)),
-            *repeat,
+            *_repeat(command),
         ),
     )
+
+
+def _repeat(command: str) -> tuple[Section, ...]:
+    return (Section("repeat", "To repeat", (Paragraph(command),), Rank.FURTHER),) if command else ()
 
 
 def finding_of_correction(correction: Correction) -> str:
@@ -99,6 +129,158 @@ def finding_of_correction(correction: Correction) -> str:
     return " ".join([first, *rest])
 
 
+def finding_of_epochs(correction: Correction) -> str:
+    """Return what probabilities of single epochs are worth, and where a class went that the device cannot say."""
+    epochs = correction.epochs
+    if epochs is None:
+        return ""
+    losses = (
+        f"log loss {figure(epochs.log_loss, 3)}, {figure(epochs.by_label.log_loss.error, 3)} by the label alone, "
+        f"{figure(epochs.by_third.log_loss.error, 3)} by label and third of the night"
+    )
+    said = {
+        Verdict.HELPS: "What surrounds an epoch tells more of it than its label",
+        Verdict.CANNOT_BE_TOLD: "Whether what surrounds an epoch tells more of it than its label cannot be told",
+        Verdict.DOES_NOT_HELP: "What surrounds an epoch tells no more of it than its label",
+    }
+    return " ".join([f"{said[epochs.verdict]} ({losses}).", *_hidden(epochs, shorten(correction.device))])
+
+
+def _hidden(epochs: LearnedEpochs, device: str) -> Iterator[str]:
+    """Yield for each class that the device cannot say what part of the label that took most of it was that class."""
+    whole = [one for one in epochs.shares if not one.third]
+    for name in epochs.classes:
+        if name in epochs.rule.classes or not whole:
+            continue
+        taken = {one: share for one in whole for share in one.shares if share.name == name}
+        label = max(taken, key=lambda one: one.epochs * taken[one].share)
+        share = taken[label]
+        yield (
+            f"Of the epochs that {device} called {say_class(label.label)}, {percent(share.share)} "
+            f"({percent_interval(share.low, share.high)}) were {say_class(name)}."
+        )
+
+
+def _of_epochs(epochs: LearnedEpochs, correction: Correction) -> Section:
+    """Return losses of the probabilities beside the baselines."""
+    rows = [cells("probabilities", number_cell(epochs.log_loss), DASH, number_cell(epochs.brier))]
+    for name, scores in (("label alone", epochs.by_label), ("label and third", epochs.by_third)):
+        loss, brier = scores.log_loss, scores.brier
+        told = f"{signed(loss.difference, 3)} ({interval(loss.low, loss.high, 3)})"
+        rows.append(cells(name, number_cell(loss.error), valued(told, loss.difference), number_cell(brier.error)))
+    heads = ("", "log loss", f"difference ({say_level(correction.level)})", "Brier score")
+    table = Table("epoch-losses", "", columns(*heads), tuple(rows))
+    title = "Single epochs of people who were not learnt from"
+    return Section("epochs", title, (table, Paragraph(_EPOCHS), _drawn_reliability(epochs)), Rank.FURTHER)
+
+
+def _was(epochs: LearnedEpochs, correction: Correction) -> Iterator[Section]:
+    """Yield what the device's classes were: whole at once, by third of the night where everything is asked for."""
+    title = "What each class of the device was"
+    by_label = {label: [one for one in epochs.shares if one.label == label] for label in epochs.rule.classes}
+    classes = tuple(map(say_class, epochs.classes))
+    whole = tuple(
+        cells(
+            say_class(label), count_cell(found[0].epochs), *(valued(percent(s.share), s.share) for s in found[0].shares)
+        )
+        for label, found in by_label.items()
+        if found
+    )
+    yield Section("was", title, (Table("classes", "", columns("device", "epochs", *classes), whole),))
+    rows = []
+    for label, found in by_label.items():
+        of_third = {one.third: one.shares for one in found}
+        for i, name in enumerate(classes):
+            shares = [of_third.get(third) for third in ("", *THIRDS)]
+            rows.append(cells(say_class(label), name, *(DASH if own is None else _share(own[i]) for own in shares)))
+    heads = ("device", "reference", "whole night", *(f"{third} third" for third in THIRDS))
+    table = Table("thirds", "", columns(*heads, words=(0, 1)), tuple(rows))
+    said = f"Per cent of the epochs of each class, with {say_level(correction.level)}s over participants."
+    yield Section("thirds", title, (table, Paragraph(said)), Rank.FURTHER, " by third of the night")
+
+
+def _share(share: StageShare) -> Cell:
+    value, *ends = (figure(100 * number, 0) for number in (share.share, share.low, share.high))
+    return valued(value if math.isnan(share.low) else f"{value} ({ends[0]} to {ends[1]})", share.share)
+
+
+def _drawn_errors(correction: Correction) -> Figure:
+    told = (
+        f"{say_measure(m.measure)} {figure(m.learned.raw.error, 1) if m.learned.raw else DASH} before, "
+        f"{figure(m.learned.corrected_error, 1)} after"
+        for m in correction.measures
+    )
+    return Figure(
+        "errors",
+        FigureKind.CORRECTION_ERRORS,
+        correction,
+        title="Errors before and after correcting",
+        description=f"Mean absolute errors: {'; '.join(told)}.",
+        caption="Mean absolute errors in people left out: ring, the device; disc, corrected; line, the usual value.",
+    )
+
+
+def _drawn_lines(correction: Correction, nights: NightValues) -> Iterator[Section]:
+    """Yield figures of measures whose correction looks at the device's own value alone, those that help first."""
+    of_own = (Method.SHIFT, Method.LINE, Method.ROBUST_LINE)
+    names = [feature.measure for feature in correction.features]
+    drawn = [m for m in correction.measures if m.learned.method in of_own]
+    drawn.sort(key=lambda m: m.learned.verdict is not Verdict.HELPS)
+    figures = []
+    for m in drawn[:_NAMED_AT_ONCE]:
+        reference, device = nights[0][m.measure]
+        said = f"{METHODS[m.learned.method]}: {_formula(m, correction)}"
+        figures.append(
+            Figure(
+                "line-" + m.measure.lower().replace(" ", "-"),
+                FigureKind.CORRECTION_LINE,
+                {
+                    "reference": reference,
+                    "device": device,
+                    "participant": nights[1],
+                    "learnt": m,
+                    "own": names.index(m.measure),
+                },
+                title=f"Reference against device: {say_measure(m.measure)}",
+                description=f"The correction is a {said}.",
+                caption=(
+                    f"Nights learnt from. Dashed: both sides equal. Line: corrected ({said}). Band: "
+                    f"{say_level(correction.level)} for a new night of a new person."
+                ),
+            )
+        )
+    if figures:
+        yield Section("lines", "The corrections as lines", (beside(*figures),), Rank.FURTHER)
+
+
+def _drawn_reliability(epochs: LearnedEpochs) -> Figure:
+    told = (f"told {percent(b.told)}, seen {percent(b.seen)}" for b in epochs.reliability)
+    return Figure(
+        "reliability",
+        FigureKind.RELIABILITY,
+        epochs.reliability,
+        title="Probabilities told and seen",
+        description=f"{'; '.join(told)}.".capitalize(),
+        caption="How often a class was right against the probability told for it, in people left out, by tenths.",
+    )
+
+
+def _drawn_epochs(night: CorrectedNight) -> Iterator[Section]:
+    if not night.expected_minutes:
+        return
+    told = join_words(f"{say_class(name)} {figure(minutes, 0)} min" for name, minutes in night.expected_minutes)
+    drawn = Figure(
+        "probabilities",
+        FigureKind.PROBABILITIES,
+        night,
+        title="The night as probabilities",
+        description=f"Probabilities add up to {told}.",
+        caption=f"Probability of each stage of the reference over the night; above, the device. They add up to {told}.",
+        wide=True,
+    )
+    yield Section("epochs", "Epochs", (drawn,), Rank.FURTHER)
+
+
 def _gain(measure: LearnedMeasure) -> str:
     learned = measure.learned
     before = learned.raw or learned.usual
@@ -111,11 +293,14 @@ def _gain(measure: LearnedMeasure) -> str:
 
 
 _ERRORS: Final = (
-    "Mean absolute errors (min; SE and percent in %), of each participant first, then over participants, each one "
-    "left out "
-    "of the learning and of the choice of method. The usual value is the mean of the other participants, whatever the "
-    "device says: a device has to beat it. Difference: corrected minus device (minus the usual value where the device "
-    "has no label), negative is better."
+    "Mean absolute errors over participants, each left out of all learning and choosing (min; SE and percent in %). "
+    "Usual value: the mean of the others, whatever the device says. Difference: corrected minus device (minus the "
+    "usual value where the device has no label)."
+)
+_EPOCHS: Final = (
+    "Probabilities of the reference's classes from what is known of the device alone: its label, the labels around, "
+    "the time since and until the last change, the time since sleep onset, the part of the night. Less loss is better. "
+    "Difference: probabilities minus what the row names."
 )
 _APPLIED: Final = (
     "None: the device's value stands. Usual value: the device says nothing of it. Half width: of the prediction "
@@ -170,6 +355,8 @@ def _formula(measure: LearnedMeasure, correction: Correction) -> str:
         return f"device {_plus(model.intercept)}"
     if method is Method.MEAN:
         return figure(model.intercept, 1)
+    if method is Method.EPOCHS:
+        return "sum of the epochs' probabilities"
     weights = [(f.measure, w) for f, w in zip(correction.features, model.weights, strict=True) if w]
     if method is Method.MANY:
         return f"{counted(len(weights), 'measure')}, see correction.json"
@@ -181,7 +368,7 @@ def _plus(value: float) -> str:
     return f"{'-' if value < 0 else '+'} {figure(abs(value), 1)}"
 
 
-def describe_corrected(night: CorrectedNight) -> Description:
+def describe_corrected(night: CorrectedNight, *, command: str = "") -> Description:
     """Return a corrected night, answer first."""
     heads = ("measure", "device", "corrected", say_level(night.correction.level), "method", "correcting")
     rows = []
@@ -206,15 +393,63 @@ def describe_corrected(night: CorrectedNight) -> Description:
     return Description(
         "sleepagree: one night, corrected",
         file_name(night.name, "data in memory"),
-        (_finding(night),),
+        (finding_of_corrected(night),),
         (
             Section("measures", "Measures", (Table("measures", "", heads_of, tuple(rows)), note)),
+            *_drawn_epochs(night),
             Section("cautions", "Cautions", (Items(say_cautions(night.cautions)),)),
+            *_repeat(command),
         ),
     )
 
 
-def _finding(night: CorrectedNight) -> str:
+def describe_corrected_nights(found: CorrectedNights, *, command: str = "") -> Description:
+    """Return many corrected nights: means over nights, what was refused, what may mislead."""
+    correction = found.correction
+    nights = [night for _, night in found.nights]
+    rows = []
+    for i, learnt in enumerate(correction.measures):
+        own = [night.measures[i] for night in nights]
+        beyond = sum(m.extrapolated for m in own)
+        rows.append(
+            cells(
+                say_measure(learnt.measure),
+                number_cell(_mean(m.device for m in own), 1),
+                number_cell(_mean(m.corrected for m in own), 1),
+                METHODS[learnt.learned.method],
+                VERDICTS[learnt.learned.verdict],
+                count_cell(beyond),
+            )
+        )
+    heads = ("measure", "device", "corrected", "method", "correcting", "extrapolated")
+    people = len({row.participant for row, _ in found.nights})
+    said = f"{counted(len(nights), 'night')} of {counted(people, 'participant')} corrected"
+    said += f", {len(found.refused)} refused" if found.refused else ""
+    said += f"; {counted(found.other_devices, 'row')} of other devices left alone" if found.other_devices else ""
+    note = Paragraph("Means over nights (min; SE and percent in %). Extrapolated: nights outside what was learnt from.")
+    refused = tuple(f"line {one.row}: {one.reason}" for one in found.refused)
+    return Description(
+        "sleepagree: nights, corrected",
+        shorten(correction.device),
+        (f"{said}.",),
+        (
+            Section(
+                "measures", "Measures", (Table("measures", "", columns(*heads, words=(0, 3, 4)), tuple(rows)), note)
+            ),
+            *((Section("refused", "Refused", (Items(refused),)),) if refused else ()),
+            Section("cautions", "Cautions", (Items(say_cautions(correction.cautions)),)),
+            *_repeat(command),
+        ),
+    )
+
+
+def _mean(values: Iterable[float]) -> float:
+    known = [value for value in values if not math.isnan(value)]
+    return math.fsum(known) / len(known) if known else math.nan
+
+
+def finding_of_corrected(night: CorrectedNight) -> str:
+    """Return in one sentence what correcting changes of a night."""
     level = say_level(night.correction.level)
     helped = [m for m in night.measures if m.learned.verdict is Verdict.HELPS and not math.isnan(m.corrected)]
     if not helped:

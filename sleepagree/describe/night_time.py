@@ -23,11 +23,12 @@ from sleepagree.describe.blocks import (
     valued,
 )
 from sleepagree.describe.paragraphs import say_runs
-from sleepagree.describe.words import DASH, join_words, minutes, percent, say_class
+from sleepagree.describe.words import DASH, join_words, minutes, percent, say_class, signed
 from sleepagree.errors import counted
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.night.compare import NightAgreement
-from sleepagree.scoring.disagreement import BoutsSeen, Disagreement, Following
+from sleepagree.scoring.disagreement import BoutsSeen, Disagreement
+from sleepagree.scoring.following import Following, StateShifts
 
 #: Where a count of what the device did would blame it for a word that it does not have.
 NO_LABEL: Final = "no label"
@@ -124,9 +125,40 @@ def following_section(night: NightAgreement) -> Section | None:
     found = night.disagreement
     if found is None:
         return None
-    blocks = present(_seen_table(found, night.unreported), _following_table(found, night.unreported))
+    blocks = present(
+        _shifts_table(found.shifts), _seen_table(found, night.unreported), _following_table(found, night.unreported)
+    )
     title = "Bouts and changes of stage"
     return Section("following-section", title, blocks, Rank.FURTHER, folded=True) if blocks else None
+
+
+def _shifts_table(shifts: Sequence[StateShifts]) -> Table | None:
+    rows = [
+        cells(
+            f"{say_class(told.state)} {word}",
+            count_cell(moments.moments),
+            count_cell(moments.followed),
+            count_cell(moments.missed),
+            count_cell(moments.already),
+            difference_cell(moments.median_min),
+            say_quartiles(moments.low_quartile_min, moments.high_quartile_min),
+        )
+        for told in shifts
+        for word, moments in (("begins", told.starts), ("ends", told.ends))
+        if moments.moments
+    ]
+    heads = columns("in the reference", "times", "told", "missed", "no moment", "median (min)", "middle half")
+    caption = (
+        "When the device tells that a state begins and ends. Positive is late, negative early; no moment: "
+        "the device said the state all the time between two episodes."
+    )
+    return Table("shifts", caption, heads, tuple(rows)) if rows else None
+
+
+def say_quartiles(low: float, high: float) -> str:
+    """Return the middle half of differences in minutes; one number where it has no width."""
+    ends = list(dict.fromkeys((signed(low, 1), signed(high, 1))))
+    return DASH if math.isnan(low) else " to ".join(ends)
 
 
 def _seen_table(found: Disagreement, unreported: Sequence[str]) -> Table | None:

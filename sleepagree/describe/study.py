@@ -24,6 +24,7 @@ from sleepagree.describe.blocks import (
     Table,
     cells,
     columns,
+    count_cell,
     difference_cell,
     number_cell,
     present,
@@ -31,6 +32,7 @@ from sleepagree.describe.blocks import (
 )
 from sleepagree.describe.clock import say_device_clock
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
+from sleepagree.describe.night_time import say_quartiles
 from sleepagree.describe.study_agreement import agreement_section, comparison_section, redistribution_section
 from sleepagree.describe.study_bias import answer_of_bias, bias_section, is_open, sources_section
 from sleepagree.describe.study_paragraphs import finding_of_device, methods_of_study, results_of_study
@@ -41,6 +43,7 @@ from sleepagree.describe.words import (
     percent,
     percent_interval,
     plain,
+    say_class,
     say_level,
     say_stages,
     say_status,
@@ -89,6 +92,7 @@ def describe_study(
     sections += [
         _scorers(study),
         _clock(study),
+        _shifts(study),
         _nights(study),
         caution_section(study.cautions),
         methods_section(methods_of_study(study, table=table), results_of_study(study)),
@@ -254,8 +258,38 @@ def _clock(study: StudyAgreement, name: str = "clock", *, with_note: bool = True
         "A night's best offset is the one at which kappa would be highest. Offsets up to 30 min, and near whole hours "
         f"up to {MOST_HOURS} h, were looked at; nothing was shifted."
     )
-    note = Paragraph(what, Role.NOTE) if with_note else None
-    return Section(name, "Clock", present(Items(tuple(said)), note)) if said else None
+    note = (Paragraph(what, Role.NOTE),) if with_note else ()
+    return Section(name, "Clock", (Items(tuple(said)), *note)) if said else None
+
+
+def _shifts(study: StudyAgreement) -> Section | None:
+    """Return how late each device says that states begin and end, over people."""
+    rows = [
+        cells(
+            shorten(device.device),
+            f"{say_class(shift.state)} {shift.edge}",
+            count_cell(shift.moments),
+            count_cell(shift.told),
+            count_cell(shift.missed),
+            difference_cell(shift.median_min),
+            say_quartiles(shift.low_quartile_min, shift.high_quartile_min),
+            count_cell(shift.participants),
+        )
+        for device in study.devices
+        for shift in device.shifts
+    ]
+    heads = columns(
+        "device", "in the reference", "times", "told", "missed", "median (min)", "middle half", "people", words=(0, 1)
+    )
+    note = (
+        "Device minus reference: positive is late, negative early. Median and middle half are over people, of the "
+        "median of each one's nights. A clock that is off moves beginnings and ends alike. At the times neither told "
+        "nor missed the device had said the state all the time since the episode before."
+    )
+    if not rows:
+        return None
+    table = Table("shifts", "When the device tells that a state begins and ends", heads, tuple(rows))
+    return Section("shifts-section", "Beginnings and ends", (table, Paragraph(note, Role.NOTE)), Rank.FURTHER)
 
 
 def _nights(study: StudyAgreement) -> Section | None:

@@ -8,6 +8,12 @@ from __future__ import annotations
 
 from sleepagree.figures.bias_over_nights import draw_bias_against_level, draw_minutes, draw_normal_look
 from sleepagree.figures.bias_sources import draw_bias_sources
+from sleepagree.figures.corrections import (
+    draw_correction_errors,
+    draw_correction_line,
+    draw_probabilities,
+    draw_reliability,
+)
 from sleepagree.figures.device_classes import draw_device_classes
 from sleepagree.figures.hypnograms import draw_hypnograms
 from sleepagree.figures.in_time import draw_agreement_by_hour, draw_clock_curve, draw_run_lengths
@@ -25,13 +31,17 @@ __all__ = [
     "draw_bias_sources",
     "draw_clock_curve",
     "draw_confusion",
+    "draw_correction_errors",
+    "draw_correction_line",
     "draw_device_classes",
     "draw_hypnograms",
     "draw_minutes",
     "draw_night_kappas",
     "draw_normal_look",
     "draw_precision",
+    "draw_probabilities",
     "draw_redistribution",
+    "draw_reliability",
     "draw_run_lengths",
     "figure_bytes",
     "one_column",

@@ -19,9 +19,9 @@ from sleepagree.files.formulas import escape_formula
 #: Files of a results folder, as paths below it. Whoever writes a new one there adds it here: a folder that holds
 #: any other file is never replaced.
 RESULT_FILES: Final = frozenset((
-    "results.json", "correction.json", "correction.csv", "epochs.csv", "epochs.csv.gz", "epochs.parquet",
-    "confusion.csv", "measures.csv", "nights.csv", "bias.csv", "report.html", "aligned.edf", "aligned_events.tsv",
-    "aligned_events.json", "aligned.csv", "aligned.parquet",
+    "results.json", "correction.json", "correction.csv", "corrected.json", "corrected.csv", "epochs.csv",
+    "epochs.csv.gz", "epochs.parquet", "confusion.csv", "measures.csv", "nights.csv", "bias.csv", "report.html",
+    "aligned.edf", "aligned_events.tsv", "aligned_events.json", "aligned.csv", "aligned.parquet",
 ))  # fmt: skip
 #: Kinds of file that a figure may be.
 FIGURE_FORMS: Final = ("svg", "pdf", "png")
@@ -207,7 +207,9 @@ def _held(folder: Path) -> list[Path]:
 def _refuse_strangers(folder: Path, held: Sequence[Path]) -> None:
     """Raise an OutputError unless a folder holds results of this package and nothing else."""
     strangers = [path for path in held if not _is_result(path, folder)]
-    if not strangers and any(_wrote_results(folder / name) for name in ("results.json", "correction.json")):
+    if not strangers and any(
+        _wrote_results(folder / name) for name in ("results.json", "correction.json", "corrected.json")
+    ):
         return
     names = ", ".join(f"'{shorten(path.relative_to(folder).as_posix())}'" for path in (strangers or held)[:3])
     more = len(strangers or held) - 3

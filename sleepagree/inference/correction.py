@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final, NamedTuple
 
@@ -29,13 +29,14 @@ from numpy.typing import NDArray
 
 _Values = NDArray[np.float64]
 _Rows = NDArray[np.intp]
+_Ints = NDArray[np.int64]
 
 #: Up to so many people each one is left out by itself.
 LEAVE_ONE_OUT_UP_TO: Final = 20
 #: Fewer people than this show nothing: two to learn from and choose with, one to test on.
 FEWEST_PEOPLE: Final = 3
 _OUTER_FOLDS: Final = 10
-_INNER_FOLDS: Final = 5
+_GROUPS: Final = 5
 _PENALTIES: Final = (1.0, 10.0, 100.0)
 _MOST_LAGS: Final = 400
 _MOST_RESIDUALS: Final = 400
@@ -51,6 +52,7 @@ class Method(StrEnum):
     LINE = "line"
     ROBUST_LINE = "robust_line"
     MANY = "many"
+    EPOCHS = "epochs"
 
 
 class Verdict(StrEnum):
@@ -238,6 +240,21 @@ class LearnedValue:
     own_range: tuple[float, float] | None
 
 
+class Expected(NamedTuple):
+    """What a model of parts of a night expects of its value.
+
+    Parameters
+    ----------
+    at : int
+        Position of the feature that holds it.
+    values : float array, shape (n_groups, n_nights)
+        By models that saw neither the group nor the one of the night; only :meth:`Examples.without` looks at them.
+    """
+
+    at: int
+    values: _Values
+
+
 @dataclass(frozen=True, eq=False)
 class Examples:
     """Nights on which both the device's features and the true value are known.
@@ -256,6 +273,10 @@ class Examples:
         Positions of the features that the ridge uses.
     bounds : Bounds
         Ends of what the value can be.
+    folds : int array, shape (n_nights,), optional
+        Part of the people that each night belongs to (:func:`fold_people`); by default they are split here.
+    expected : Expected, optional
+        The value as a model of parts of the night has it, itself learnt from people.
     """
 
     features: _Values
@@ -264,10 +285,23 @@ class Examples:
     own: int | None
     many: tuple[int, ...]
     bounds: Bounds
+    folds: NDArray[np.int64] | None = None
+    expected: Expected | None = None
 
     def take(self, rows: _Rows) -> Examples:
         """Return some of the nights."""
-        return Examples(self.features[rows], self.truth[rows], self.who[rows], self.own, self.many, self.bounds)
+        folds = None if self.folds is None else self.folds[rows]
+        return replace(self, features=self.features[rows], truth=self.truth[rows], who=self.who[rows], folds=folds)
+
+    def without(self, fold: int | None = None) -> Examples:
+        """Return the nights with what models expect that saw neither a night's own group nor that of a fold."""
+        if self.expected is None or self.folds is None:
+            return self
+        own = group_of(self.folds)
+        features = self.features.copy()
+        row = own if fold is None else group_of(np.full_like(own, fold))
+        features[:, self.expected.at] = self.expected.values[row, np.arange(own.size)]
+        return replace(self, features=features)
 
     @property
     def people(self) -> int:
@@ -320,11 +354,14 @@ def learn_value(examples: Examples, *, level: float = 0.95) -> LearnedValue:
     """
     if examples.people < FEWEST_PEOPLE:
         raise ValueError(f"at least {FEWEST_PEOPLE} people are needed, not {examples.people}")
+    if examples.folds is None:
+        examples = replace(examples, folds=fold_people(examples.who))
     kind = _interval_kind(examples.people, level)
     corrected, usual = np.empty_like(examples.truth), np.empty_like(examples.truth)
     inside = np.empty(examples.truth.size)
-    for training, held_out in split_people(examples.who, _folds_for(examples.people)):
-        known, new = examples.take(training), examples.take(held_out)
+    for fold, training, held_out in _splits(examples, of_groups=False):
+        seen = examples.without(fold)
+        known, new = seen.take(training), seen.take(held_out)
         candidate, trial = _choose(known)
         model = _fit(candidate, known)
         corrected[held_out] = new.predict(model)
@@ -336,15 +373,16 @@ def learn_value(examples: Examples, *, level: float = 0.95) -> LearnedValue:
     errors = _errors(examples, corrected)
     raw = None
     if examples.own is not None:
-        raw = _change(errors, _errors(examples, examples.predict(_fit(_Candidate(Method.NONE), examples))), level)
-    against_usual = _change(errors, _errors(examples, usual), level)
+        raw = error_change(errors, _errors(examples, examples.predict(_fit(_Candidate(Method.NONE), examples))), level)
+    against_usual = error_change(errors, _errors(examples, usual), level)
+    examples = examples.without()
     chosen, _ = _choose(examples)
     verdict = _judge(chosen.method, raw, against_usual)
     if verdict is Verdict.DOES_NOT_HELP and chosen.method is not Method.MEAN:
         # what did not help new people is not applied, but the simpler thing that came closer
         nearer = raw is not None and raw.error <= against_usual.error
         chosen = _Candidate(Method.NONE if nearer else Method.MEAN)
-    trial = _try(chosen, examples, split_people(examples.who, _folds_for(examples.people)))
+    trial = _try(chosen, examples, of_groups=False)
     own = None if examples.own is None else examples.features[:, examples.own]
     return LearnedValue(
         chosen.method,
@@ -373,7 +411,16 @@ def _errors(examples: Examples, predicted: _Values) -> _Values:
     return examples.mean_by_person(np.abs(predicted - examples.truth))
 
 
-def _change(corrected: _Values, simpler: _Values, level: float) -> ErrorChange:
+def error_change(corrected: _Values, simpler: _Values, level: float) -> ErrorChange:
+    """Return the mean error of people by a simpler thing, and how a correction's differs, with its t interval.
+
+    Parameters
+    ----------
+    corrected, simpler : float array, shape (n_people,)
+        Each person's mean error.
+    level : float
+        Of the interval.
+    """
     from scipy.stats import t
 
     differences = corrected - simpler
@@ -386,8 +433,41 @@ def _change(corrected: _Values, simpler: _Values, level: float) -> ErrorChange:
 # --- splits and choice ------------------------------------------------------------------------------------
 
 
-def _folds_for(people: int) -> int:
-    return people if people <= LEAVE_ONE_OUT_UP_TO else _OUTER_FOLDS
+def fold_people(who: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the part of the people that each night's person is in: up to 20 people each by itself, else ten parts.
+
+    Parameters
+    ----------
+    who : int array, shape (n_nights,)
+        Number of each night's person.
+    """
+    people = np.unique(who).size
+    folds = np.empty(who.size, np.int64)
+    for i, (_, held_out) in enumerate(split_people(who, people if people <= LEAVE_ONE_OUT_UP_TO else _OUTER_FOLDS)):
+        folds[held_out] = i
+    return folds
+
+
+def group_of(folds: _Ints) -> _Ints:
+    """Return the group that each fold belongs to: choices are made with whole groups left out."""
+    groups: _Ints = folds % _GROUPS
+    return groups
+
+
+def _splits(examples: Examples, *, of_groups: bool) -> Iterator[tuple[int, _Rows, _Rows]]:
+    """Yield each fold (or group of folds) with the rows to learn from and those held out."""
+    assert examples.folds is not None  # noqa: S101 - learn_value gives them where nobody else did
+    parts = group_of(examples.folds) if of_groups else examples.folds
+    for part in np.unique(parts).tolist():
+        training, held_out = np.flatnonzero(parts != part), np.flatnonzero(parts == part)
+        _refuse_both(examples.who, training, held_out)
+        yield part, training, held_out
+
+
+def _refuse_both(who: _Ints, training: _Rows, held_out: _Rows) -> None:
+    both = np.intersect1d(who[training], who[held_out])
+    if both.size:
+        raise ValueError(f"a split has {both.size} people on both sides: their errors would flatter")
 
 
 def split_people(who: NDArray[np.int64], folds: int) -> Iterator[tuple[_Rows, _Rows]]:
@@ -406,9 +486,7 @@ def split_people(who: NDArray[np.int64], folds: int) -> Iterator[tuple[_Rows, _R
         When a person stands on both sides.
     """
     for training, held_out in _group_folds(who, folds):
-        both = np.intersect1d(who[training], who[held_out])
-        if both.size:
-            raise ValueError(f"a split has {both.size} people on both sides: their errors would flatter")
+        _refuse_both(who, training, held_out)
         yield training, held_out
 
 
@@ -424,7 +502,8 @@ def _candidates(examples: Examples) -> tuple[_Candidate, ...]:
     simple = of_own if examples.own is not None else (Method.MEAN,)
     # of two penalties the larger one is the simpler candidate
     ridges = tuple(_Candidate(Method.MANY, penalty) for penalty in sorted(_PENALTIES, reverse=True))
-    return (*map(_Candidate, simple), *(ridges if examples.many else ()))
+    sums = (_Candidate(Method.EPOCHS),) if examples.expected is not None else ()
+    return (*map(_Candidate, simple), *(ridges if examples.many else ()), *sums)
 
 
 class _Trial(NamedTuple):
@@ -434,10 +513,10 @@ class _Trial(NamedTuple):
     folds: tuple[tuple[WeightedSum, _Rows], ...]
 
 
-def _try(candidate: _Candidate, examples: Examples, splits: Iterator[tuple[_Rows, _Rows]]) -> _Trial:
+def _try(candidate: _Candidate, examples: Examples, *, of_groups: bool) -> _Trial:
     predicted = np.empty_like(examples.truth)
     folds = []
-    for training, held_out in splits:
+    for _, training, held_out in _splits(examples, of_groups=of_groups):
         model = _fit(candidate, examples.take(training))
         predicted[held_out] = examples.take(held_out).predict(model)
         folds.append((model, held_out))
@@ -446,16 +525,24 @@ def _try(candidate: _Candidate, examples: Examples, splits: Iterator[tuple[_Rows
 
 def _choose(examples: Examples) -> tuple[_Candidate, _Trial]:
     """Return the simplest candidate that is within one standard error of the best, and how it did."""
-    splits = list(split_people(examples.who, min(examples.people, _INNER_FOLDS)))
     candidates = _candidates(examples)
-    trials = [_try(candidate, examples, iter(splits)) for candidate in candidates]
-    errors = [_errors(examples, trial.predicted) for trial in trials]
+    trials = [_try(candidate, examples, of_groups=True) for candidate in candidates]
+    best = simplest_of([_errors(examples, trial.predicted) for trial in trials])
+    return candidates[best], trials[best]
+
+
+def simplest_of(errors: Sequence[_Values]) -> int:
+    """Return the first candidate whose mean error is at most one standard error above the least [1]_.
+
+    Parameters
+    ----------
+    errors : sequence of float arrays, each of shape (n_people,)
+        Of each candidate, from the simplest on. The standard error is that of the paired differences over people.
+    """
     best = min(errors, key=lambda e: float(e.mean()))
-    for candidate, trial, error in zip(candidates, trials, errors, strict=True):
-        worse = error - best
-        if worse.mean() <= worse.std(ddof=1) / math.sqrt(worse.size) + 1e-12:
-            return candidate, trial
-    raise AssertionError("the best candidate is within one standard error of itself")
+    worse = [error - best for error in errors]
+    near = [w.mean() <= w.std(ddof=1) / math.sqrt(w.size) + 1e-12 for w in worse]
+    return near.index(True)
 
 
 # --- candidates -------------------------------------------------------------------------------------------
@@ -468,6 +555,9 @@ def _fit(candidate: _Candidate, examples: Examples) -> WeightedSum:
         return _fit_ridge(candidate.penalty, examples)
     if candidate.method is Method.MEAN:
         return WeightedSum(_mean(truth, shares), (0.0,) * n_features)
+    if candidate.method is Method.EPOCHS and examples.expected is not None:
+        # nothing is learnt here: the values are those of models that saw none of these people
+        return WeightedSum(0.0, tuple(float(i == examples.expected.at) for i in range(n_features)))
     own = examples.own
     assert own is not None  # noqa: S101 - candidates that need it are not offered without
     x = examples.features[:, own]

@@ -228,6 +228,15 @@ def default_mapping(reference: StageSet, device: StageSet) -> StageMapping:
     """
     fitting = fitting_mappings(reference, device)
     if not fitting:
+        remedy = (
+            f"Declare what the device can report ({Option.REPORTS:wake,light,deep}), or give a mapping of your own "
+            f"({Option.MAPPING:FILE.toml})."
+        )
+        if "W" not in device.reportable and "wake-or-sleep" not in device.reportable:
+            remedy = (
+                "If the device writes only sleep, and nothing where it sees wake, say so in its layout ([file], "
+                f'silence = "wake") and give {Option.OUTSIDE:wake} for the time before and after. {remedy}'
+            )
         raise MappingError(
             "no built-in mapping fits the two label sets",
             "",
@@ -235,8 +244,7 @@ def default_mapping(reference: StageSet, device: StageSet) -> StageMapping:
             f"the reference can say {', '.join(reference_reportable(reference)) or 'nothing'}; the device "
             f"{', '.join(device.reportable) or 'nothing'}",
             "at least wake and some sleep on both sides",
-            f"Declare what the device can report ({Option.REPORTS:wake,light,deep}), or give a mapping of your own "
-            f"({Option.MAPPING:FILE.toml}).",
+            remedy,
         )
     return fitting[0]
 

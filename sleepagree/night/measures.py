@@ -93,6 +93,14 @@ def measure_device(
     return tuple((pair.measure, pair.unit, pair.device) for pair in pairs)
 
 
+def asleep_classes(mapping: StageMapping, device_set: StageSet) -> tuple[bool, ...]:
+    """Return whether each class of the reference is sleep; a device's label of wake makes its class wake, too."""
+    of_label = mapping.device_codes(device_set)
+    columns = [mapping.device_index[c] if c >= 0 else -1 for c in of_label]
+    wake = _wake_classes(mapping, (*zip(device_set.stages, columns, strict=True),))
+    return tuple(i not in wake for i in range(len(mapping.reference_classes)))
+
+
 @lru_cache(maxsize=256)
 def _wake_classes(mapping: StageMapping, coded: tuple[tuple[str, int], ...]) -> frozenset[int]:
     """Return which classes are wake: by their own name, or because wake is taken into them.

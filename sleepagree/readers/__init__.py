@@ -12,7 +12,7 @@ from sleepagree.errors import FileFormatError, InputError
 from sleepagree.files.packed import PACKED, STANDARD_INPUT, STANDARD_INPUT_NAME, read_standard_input, unpack
 from sleepagree.files.reading import holding
 from sleepagree.hypnogram.spans import ScoredSpans
-from sleepagree.readers.layout import Layout
+from sleepagree.readers.layout import Layout, Silence
 
 _MNE: Final = (".fif", ".vhdr", ".vmrk", ".set", ".amrk", ".fif.gz")
 #: Suffix -> the reader's name. An explicit table: nothing is discovered at import.
@@ -232,7 +232,12 @@ def _read_one(text: str, layout: Layout | None, zone: str | None, own_words: fro
     with opened(text) as (path, name):
         read = _reader_of(kind_of_file(name))
         if read is not None:
-            return read(path, layout=layout, zone=zone, own_words=own_words)
+            spans = read(path, layout=layout, zone=zone, own_words=own_words)
+            if layout is None or layout.silence is Silence.MISSING:
+                return spans
+            from sleepagree.hypnogram.silence import silence_as_wake
+
+            return silence_as_wake(spans)
     if Path(text).is_dir():
         raise InputError("this is a folder", text, "", "", "a file", "Give the path of one file inside it.")
     problem, expected = "no reader takes this kind of file", "one of " + ", ".join(SUFFIXES)

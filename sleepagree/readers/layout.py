@@ -56,6 +56,13 @@ class Overlaps(StrEnum):
     LATER_WINS = "later-wins"
 
 
+class Silence(StrEnum):
+    """What a device means where it writes nothing between two stages."""
+
+    MISSING = "missing"
+    WAKE = "wake"
+
+
 class TimeForm(StrEnum):
     """How times are written, where it is no strptime text."""
 
@@ -100,6 +107,8 @@ class Layout:
         IANA name of the zone of naive times.
     overlaps : Overlaps
         What to do where rows overlap.
+    silence : Silence
+        What it means where nothing is written between two stages.
     delimiter, encoding : str or None
         Of the table.
     first_epoch : int or None
@@ -135,6 +144,7 @@ class Layout:
     begins: dt.date | None = None
     zone: str | None = None
     overlaps: Overlaps = Overlaps.REFUSE
+    silence: Silence = Silence.MISSING
     delimiter: str | None = None
     encoding: str | None = None
     stages: dict[str, str] = field(default_factory=dict)
@@ -482,6 +492,7 @@ _FILE: Final[_Keys] = {
     "begins": (_day_or_moment, "a date and time such as 2026-03-01T22:30:00, or a date"),
     "zone": _A_TEXT,
     "overlaps": _choice(Overlaps),
+    "silence": _choice(Silence),
     "delimiter": (_delimiter, 'one character such as ",", ";", "|" or "\\t"'),
     "encoding": (_encoding, "a name such as utf-8, cp1252, iso-8859-15 or utf-16"),
     **dict.fromkeys(COLUMNS[5:], _A_TEXT),

@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from typing import Final
+from collections.abc import Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING, Final
 
 from sleepagree.describe.cautions import caution_documents
+from sleepagree.inference.class_probabilities import Scores
 from sleepagree.inference.correction import ErrorChange, LearnedValue, WeightedSum
 from sleepagree.mapping.mapping import StageMapping
-from sleepagree.render.night_json import Document, software
+from sleepagree.render.night_json import Document, moment, software
 from sleepagree.study.correction import CorrectedNight, Correction, LearnedMeasure
 from sleepagree.study.correction_file import CORRECTION_SCHEMA
+from sleepagree.study.epoch_correction import LearnedEpochs
+
+if TYPE_CHECKING:
+    from sleepagree.study.correct_nights import CorrectedNights
 
 CORRECTED_SCHEMA: Final = "sleepagree.corrected/1"
+CORRECTED_NIGHTS_SCHEMA: Final = "sleepagree.corrected-nights/1"
 
 
 def correction_document(correction: Correction) -> Document:
@@ -33,7 +39,7 @@ def correction_document(correction: Correction) -> Document:
         "level": correction.level,
         "features": [{"measure": f.measure, "range": [_rounded(f.low), _rounded(f.high)]} for f in correction.features],
         "measures": [_measure(m, correction) for m in correction.measures],
-        "epochs": None,
+        "epochs": None if correction.epochs is None else _epochs(correction.epochs),
         "cautions": caution_documents(correction.cautions),
     }
 
@@ -45,6 +51,29 @@ def corrected_document(night: CorrectedNight) -> Document:
         "software": software(),
         "input": night.name,
         "device": night.correction.device,
+        **_of_night(night),
+    }
+
+
+def corrected_nights_document(found: CorrectedNights) -> Document:
+    """Return many corrected nights."""
+    return {
+        "schema": CORRECTED_NIGHTS_SCHEMA,
+        "software": software(),
+        "device": found.correction.device,
+        "nights": [
+            {"participant": row.participant, "night": row.night, "input": night.name, **_of_night(night)}
+            for row, night in found.nights
+        ],
+        "refused": [
+            {"line": one.row, "participant": one.participant, "night": one.night, "reason": one.reason}
+            for one in found.refused
+        ],
+    }
+
+
+def _of_night(night: CorrectedNight) -> Document:
+    return {
         "window_minutes": night.window_minutes,
         "measures": [
             {
@@ -63,6 +92,43 @@ def corrected_document(night: CorrectedNight) -> Document:
         ],
         "cautions": caution_documents(night.cautions),
     }
+
+
+def corrected_rows(nights: Iterable[CorrectedNight], names: Sequence[tuple[str, str]] = ()) -> Iterator[list[str]]:
+    """Yield the measures of corrected nights, header first; with participants and nights where there are names."""
+    own = ["unit", "device", "corrected", "low", "high", "level", "method", "verdict", "extrapolated"]
+    yield [*(("participant", "night") if names else ()), "measure", *own]
+    for i, night in enumerate(nights):
+        for m in night.measures:
+            numbers = (m.device, m.corrected, m.low, m.high, night.correction.level)
+            learned = m.learned
+            yield [
+                *(names[i] if names else ()),
+                *(m.measure, m.unit, *(_text(_rounded(value)) for value in numbers)),
+                *(learned.method.value, learned.verdict.value, "yes" if m.extrapolated else "no"),
+            ]
+
+
+def corrected_epoch_rows(
+    nights: Iterable[CorrectedNight], names: Sequence[tuple[str, str]] = ()
+) -> Iterator[list[str]]:
+    """Yield the epochs of corrected nights with the probability of each class, header first; empty where silent."""
+    for i, night in enumerate(nights):
+        paired, mapping, device_set = night.paired, night.correction.mapping, night.paired.device_set
+        classes = () if night.correction.epochs is None else night.correction.epochs.classes
+        if i == 0:
+            head = [*(("participant", "night") if names else ()), "epoch", "start", "label", "class"]
+            yield [*head, *(f"probability_{name}" for name in classes)]
+        of_label = mapping.device_codes(device_set)
+        words = [
+            (label, mapping.device_classes[c] if c >= 0 else "")
+            for label, c in zip(device_set.labels, of_label, strict=True)
+        ]
+        words.append(("", ""))
+        for epoch, (code, row) in enumerate(zip(paired.device.tolist(), night.probabilities.tolist(), strict=True)):
+            start = moment(paired.epoch_start(epoch)) or f"{paired.begin_s + epoch * paired.epoch_s:g}"
+            told = ("" if math.isnan(value) else f"{value:.4f}" for value in row)
+            yield [*(names[i] if names else ()), str(epoch), start, *words[code], *told]
 
 
 def correction_rows(correction: Correction) -> Iterator[list[str]]:
@@ -126,6 +192,52 @@ def _measure(measure: LearnedMeasure, correction: Correction) -> Document:
             for fold in learned.interval.folds
         ],
     }
+
+
+def _epochs(learnt: LearnedEpochs) -> Document:
+    model = learnt.model
+    return {
+        "classes": list(learnt.classes),
+        "asleep": list(learnt.asleep),
+        "device_classes": list(learnt.rule.classes),
+        "device_asleep": list(learnt.device_asleep),
+        "share_minutes": list(learnt.rule.share_minutes),
+        "hour_knots": list(learnt.rule.hour_knots),
+        "part_knots": list(learnt.rule.part_knots),
+        "features": list(learnt.rule.names),
+        "coefficients": [
+            {"class": name, "intercept": intercept, "weights": list(weights)}
+            for name, intercept, weights in zip(learnt.classes, model.intercepts, model.weights, strict=True)
+        ],
+        "penalty": learnt.penalty,
+        "verdict": learnt.verdict.value,
+        "epochs": learnt.epochs,
+        "log_loss": _rounded(learnt.log_loss),
+        "brier": _rounded(learnt.brier),
+        **_scores(learnt.by_label, "label_only"),
+        **_scores(learnt.by_third, "label_and_third"),
+        "reliability": [[_rounded(told), _rounded(seen), rows] for told, seen, rows in learnt.reliability],
+        "by_label": [
+            {
+                "label": one.label,
+                "third": one.third,
+                "epochs": one.epochs,
+                "participants": one.participants,
+                "shares": {share.name: _rounded(share.share) for share in one.shares},
+                "low": {share.name: _rounded(share.low) for share in one.shares},
+                "high": {share.name: _rounded(share.high) for share in one.shares},
+            }
+            for one in learnt.shares
+        ],
+    }
+
+
+def _scores(scores: Scores, against: str) -> Document:
+    out: Document = {}
+    for name, change in (("log_loss", scores.log_loss), ("brier", scores.brier)):
+        out[f"{name}_{against}"] = _rounded(change.error)
+        out |= _change(change, f"{name}_{against}_")
+    return out
 
 
 def _learned(learned: LearnedValue, correction: Correction) -> Document:

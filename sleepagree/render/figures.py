@@ -89,6 +89,14 @@ def _draw(kind: FigureKind, subject: Any) -> Axes:
             return figures.draw_bias_against_level(**subject)
         case FigureKind.NORMAL_LOOK:
             return figures.draw_normal_look(**subject)
+        case FigureKind.CORRECTION_LINE:
+            return figures.draw_correction_line(**subject)
+        case FigureKind.CORRECTION_ERRORS:
+            return figures.draw_correction_errors(subject)
+        case FigureKind.RELIABILITY:
+            return figures.draw_reliability(subject)
+        case FigureKind.PROBABILITIES:
+            return figures.draw_probabilities(subject)
 
 
 def _trace(night: NightAgreement) -> dict[str, Any]:

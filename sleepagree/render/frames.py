@@ -8,6 +8,8 @@ from sleepagree.night.compare import NightAgreement
 from sleepagree.night.mappings import MappingComparison
 from sleepagree.render import night_json as documents
 from sleepagree.render import study_json as study_documents
+from sleepagree.render.correction_json import corrected_epoch_rows, corrected_rows, correction_rows
+from sleepagree.study.correction import CorrectedNight, Correction
 from sleepagree.study.summarise import StudyAgreement
 
 if TYPE_CHECKING:
@@ -127,3 +129,35 @@ def tabulate_study_confusion(study: StudyAgreement) -> pd.DataFrame:
     """Return pooled counts of every device and mapping in long form, as in confusion.csv."""
     names = frozenset({"device", "mapping", "reference", "device_class"})
     return _frame(study_documents.confusion_rows(study), names=names)
+
+
+def tabulate_correction(correction: Correction) -> pd.DataFrame:
+    """Return what is learnt of each measure, as in correction.csv."""
+    names = frozenset({"measure", "unit", "method", "verdict", "interval_kind"})
+    return _frame(list(correction_rows(correction)), names=names).set_index("measure")
+
+
+def tabulate_device_classes(correction: Correction) -> pd.DataFrame:
+    """Return what each class of the device was, one row per class, third and class of the reference."""
+    import pandas as pd
+
+    shares = () if correction.epochs is None else correction.epochs.shares
+    rows = [
+        {"device": one.label, "third": one.third or "whole", "epochs": one.epochs, "reference": share.name}
+        | {"share": share.share, "low": share.low, "high": share.high}
+        for one in shares
+        for share in one.shares
+    ]
+    return pd.DataFrame(rows)
+
+
+def tabulate_corrected(night: CorrectedNight) -> pd.DataFrame:
+    """Return the measures of a night as the device says them and corrected, as in corrected.csv."""
+    names = frozenset({"measure", "unit", "method", "verdict", "extrapolated"})
+    return _frame(list(corrected_rows([night])), names=names).set_index("measure")
+
+
+def tabulate_probabilities(night: CorrectedNight) -> pd.DataFrame:
+    """Return one row per epoch with the probability of each class, as in epochs.csv."""
+    names = frozenset({"start", "label", "class"})
+    return _frame(list(corrected_epoch_rows([night])), names=names).set_index("epoch")

@@ -18,11 +18,13 @@ from sleepagree.describe.blocks import (
     flat,
     is_further,
 )
+from sleepagree.describe.correction import describe_corrected, describe_correction
 from sleepagree.describe.mappings import describe_mappings
 from sleepagree.describe.night import describe_night
 from sleepagree.describe.study import describe_study
 from sleepagree.night.compare import NightAgreement
 from sleepagree.night.mappings import MappingComparison
+from sleepagree.study.correction import CorrectedNight, Correction
 from sleepagree.study.results import StudyAgreement
 
 
@@ -51,6 +53,16 @@ def _(comparison: MappingComparison) -> str:
 @notebook_html.register
 def _(study: StudyAgreement) -> str:
     return render_notebook(describe_study(study))
+
+
+@notebook_html.register
+def _(correction: Correction) -> str:
+    return render_notebook(describe_correction(correction))
+
+
+@notebook_html.register
+def _(night: CorrectedNight) -> str:
+    return render_notebook(describe_corrected(night))
 
 
 def render_notebook(description: Description, *, level: int = 4) -> str:

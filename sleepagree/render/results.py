@@ -6,14 +6,17 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 from sleepagree.describe.answer import finding_of_night
+from sleepagree.describe.correction import describe_correction, finding_of_corrected
 from sleepagree.describe.study_paragraphs import finding_of_device
 from sleepagree.errors import counted, printable
 from sleepagree.night.compare import NightAgreement
 from sleepagree.night.mappings import MappingComparison
 from sleepagree.render import frames
+from sleepagree.render.correction_json import corrected_document, correction_document
 from sleepagree.render.night_json import mappings_document, night_document
 from sleepagree.render.notebook import notebook_html
 from sleepagree.render.study_json import study_document
+from sleepagree.study.correction import CorrectedNight, Correction
 from sleepagree.study.results import StudyAgreement
 
 if TYPE_CHECKING:
@@ -38,11 +41,15 @@ TABLES: Final[Mapping[type, Mapping[str, Callable[..., pd.DataFrame]]]] = {
         "confusion": frames.tabulate_study_confusion,
     },
     MappingComparison: {"mappings": frames.tabulate_mappings},
+    Correction: {"measures": frames.tabulate_correction, "classes": frames.tabulate_device_classes},
+    CorrectedNight: {"measures": frames.tabulate_corrected, "epochs": frames.tabulate_probabilities},
 }
 _DOCUMENTS: Final[Mapping[type, Callable[..., dict[str, Any]]]] = {
     NightAgreement: night_document,
     StudyAgreement: study_document,
     MappingComparison: mappings_document,
+    Correction: correction_document,
+    CorrectedNight: corrected_document,
 }
 
 
@@ -54,6 +61,10 @@ def show(result: Any, view: str, *arguments: Any) -> Any:
 def _findings(result: Any) -> list[str]:
     if isinstance(result, StudyAgreement):
         return [finding_of_device(device, result) for device in result.devices] or ["No night was scored."]
+    if isinstance(result, Correction):
+        return list(describe_correction(result).findings)
+    if isinstance(result, CorrectedNight):
+        return [finding_of_corrected(result)]
     return [finding_of_night(result.night if isinstance(result, MappingComparison) else result)]
 
 

@@ -234,6 +234,13 @@ def device_document(device: DeviceStudy) -> Document:
         "redistribution": [_redistribution_document(r) for r in device.redistribution],
         "bias_sources": [_source_document(s) for s in device.bias_sources],
         "clock": _clock_document(device),
+        "shifts": [
+            {
+                **attributes(s, "state", "edge", "participants", "nights", "moments", "told", "missed"),
+                **numbers(s, "median_min", "low_quartile_min", "high_quartile_min"),
+            }
+            for s in device.shifts
+        ],
     }
 
 

@@ -12,7 +12,7 @@ works in steps of 5 s, adds intervals and drift, and decides whether an offset i
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from typing import Any, Final
 
 import numpy as np
@@ -30,6 +30,7 @@ from sleepagree.scoring.clock_blocks import (
     find_drift,
     half_weights,
 )
+from sleepagree.scoring.clock_jump import ClockJump
 from sleepagree.scoring.offsets import (
     LOWEST_PEAK_SCORE,
     PEAK_SCALES_S,
@@ -94,6 +95,9 @@ class ClockReading:
         Best offset of each third of the night.
     level : float
         Confidence level of the intervals.
+    jump : ClockJump or None
+        Two offsets for two parts of the night, where they are worth proposing instead of one; then ``proposed`` is
+        false.
     """
 
     mapping: str
@@ -116,6 +120,7 @@ class ClockReading:
     kappa_with_drift: float = NAN
     thirds: tuple[PartOffset, ...] = ()
     level: float = 0.95
+    jump: ClockJump | None = None
 
     def __reduce__(self) -> tuple[Any, ...]:
         return (ClockReading, tuple(getattr(self, f.name) for f in fields(self)))
@@ -340,7 +345,24 @@ def _hint_outside(reference: ClassCodes, device: ClassCodes, n_classes: int, lag
     score = peak_score(curve, at, chance, step_s=lags.step_s)
     if score < LOWEST_PEAK_SCORE + 1.0:  # many more offsets were looked at
         return ""
-    return f"; outside the range searched, near {_signed(offset_s)} s, kappa has a sharp peak of {curve[at]:.3f}"
+    return (
+        f"; outside the range searched, near {_signed(offset_s)} s, kappa has a sharp peak of {curve[at]:.3f}: "
+        f"--range {math.ceil(abs(offset_s) / 900.0) * 15 + 15} looks there"
+    )
+
+
+def with_jump(reading: ClockReading, jump: ClockJump | None) -> ClockReading:
+    """Return the reading with two offsets in place of one, where they are worth proposing."""
+    if jump is None or not jump.stands_out:
+        return reading
+    reason = (
+        f"the clock seems to jump in the night: adding {_signed(jump.before_s)} s to device times at first and "
+        f"{_signed(jump.after_s)} s later raises kappa from {reading.kappa_at_zero:.3f} to {jump.kappa:.3f}; one "
+        f"offset for the whole night, up to 90 min, reaches {jump.kappa_one_offset:.3f}"
+    )
+    if not math.isnan(jump.kappa_with_drift):
+        reason += f", one with a drift {jump.kappa_with_drift:.3f}"
+    return replace(reading, proposed=False, reason=reason, jump=jump)
 
 
 def clock_document(reading: ClockReading) -> dict[str, Any]:
@@ -385,6 +407,7 @@ def clock_document(reading: ClockReading) -> dict[str, Any]:
             }
             for part in reading.thirds
         ],
+        "jump": None if reading.jump is None else {k: _plain(v) for k, v in asdict(reading.jump).items()},
         "wake_sleep": None if reading.wake_sleep is None else _curve_document(reading.wake_sleep),
         "curve": _points(reading.curve),
         "warning": TUNING_WARNING,

@@ -122,11 +122,13 @@ class Blocks:
     block_s: float
 
     @classmethod
-    def of(cls, reference: ClassCodes, device: ClassCodes, n_classes: int, lags: Lags) -> Blocks:
+    def of(
+        cls, reference: ClassCodes, device: ClassCodes, n_classes: int, lags: Lags, *, block_s: float = BLOCK_S
+    ) -> Blocks:
         """Cut the reference's scored time into blocks and count each against the device around it."""
         scored = np.flatnonzero(reference >= 0)
         first, last = (int(scored[0]), int(scored[-1]) + 1) if scored.size else (0, 1)
-        length = max(1, round(BLOCK_S / lags.step_s))
+        length = max(1, round(block_s / lags.step_s))
         count = -(-(last - first) // length)
         rows = np.full(count * length, -1, dtype=np.int8)
         rows[: last - first] = reference[first:last]
@@ -234,10 +236,8 @@ class Drift:
     kappa: float = NAN
 
 
-def find_drift(
-    blocks: Blocks, offset_s: float, rng: np.random.Generator, *, resamples: int, level: float, epoch_s: float
-) -> Drift:
-    """Search offset and drift together; the interval resamples blocks.
+def _drifted(blocks: Blocks, offset_s: float, within_s: float) -> tuple[Values, Values, Values]:
+    """Return margins of each block at each drift and offset, shape (blocks, 3k, drifts, offsets), and both grids.
 
     Within a block the drift is less than a step, so a block moves as a whole. Tables at offsets between two
     steps are interpolated, which is exact for stages that are constant within a step.
@@ -246,7 +246,7 @@ def find_drift(
     middle = 0.5 * (blocks.places[0] + blocks.places[-1])
     hours = (blocks.places - middle) * blocks.block_s / 3600.0
     drifts = np.arange(-DRIFT_RANGE_S_PER_H, DRIFT_RANGE_S_PER_H + _DRIFT_STEP / 2.0, _DRIFT_STEP)
-    near = np.arange(-_DRIFT_OFFSETS_S, _DRIFT_OFFSETS_S + lags.step_s / 2.0, lags.step_s)
+    near = np.arange(-within_s, within_s + lags.step_s / 2.0, lags.step_s)
     moved = offset_s + near[None, None] + hours[:, None, None] * drifts[None, :, None]
     place = np.clip(moved / lags.step_s + lags.reach, 0.0, 2.0 * lags.reach - 1e-9)
     lower = place.astype(np.int64)
@@ -254,7 +254,20 @@ def find_drift(
     margins = np.moveaxis(blocks.margins(), 1, 0)  # (3k, blocks, offsets)
     block = np.arange(blocks.count)[:, None, None]
     sums = margins[:, block, lower] * (1.0 - part) + margins[:, block, lower + 1] * part
-    sums = np.ascontiguousarray(np.moveaxis(sums, 1, 0))  # (blocks, 3k, drifts, offsets)
+    return np.ascontiguousarray(np.moveaxis(sums, 1, 0)), drifts, near
+
+
+def drift_curves(blocks: Blocks, offset_s: float, *, within_s: float) -> Values:
+    """Return kappa of the night at each drift and each offset within a distance of one, shape (drifts, offsets)."""
+    curves: Values = kappa_of_sums(sums_from_stack(_drifted(blocks, offset_s, within_s)[0].sum(axis=0)))
+    return curves
+
+
+def find_drift(
+    blocks: Blocks, offset_s: float, rng: np.random.Generator, *, resamples: int, level: float, epoch_s: float
+) -> Drift:
+    """Search offset and drift together; the interval resamples blocks."""
+    sums, drifts, near = _drifted(blocks, offset_s, _DRIFT_OFFSETS_S)
     kinds = sums.shape[1]
     flat = sums.reshape(blocks.count, -1)
     drawn = participant_weights(blocks.count, resamples, rng)

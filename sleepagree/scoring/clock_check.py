@@ -177,7 +177,8 @@ def scan_clock(
     MappingError
         When no mapping with a kappa fits the two label sets.
     """
-    from sleepagree.scoring.clock import read_clock  # only this command needs it
+    from sleepagree.scoring.clock import read_clock, with_jump  # only this command needs it
+    from sleepagree.scoring.clock_jump import REACH_S, best_jump
 
     square = square_mapping(paired, mapping)
     if square is None:
@@ -192,9 +193,14 @@ def scan_clock(
     fitting = fitting_mappings(paired.reference_set, paired.device_set)
     two = next((m for m in fitting if m.name == "wake-sleep"), None)
     wake_sleep = None if two is None or two is square else _sides_in_steps(paired, two, range_s)
-    return read_clock(
+    size = len(square.reference_classes)
+    jump = best_jump(*_sides_in_steps(paired, square, REACH_S, paired.epoch_s), size, epoch_s=paired.epoch_s)
+    if jump is not None:
+        places = (jump.at_s, jump.at_low_s, jump.at_high_s)
+        jump = replace(jump, **dict(zip(("at_s", "at_low_s", "at_high_s"), (p - REACH_S for p in places), strict=True)))
+    reading = read_clock(
         *_sides_in_steps(paired, square, range_s),
-        len(square.reference_classes),
+        size,
         mapping=square.name,
         rng=rng_for(seed, "clock"),
         wake_sleep=wake_sleep,
@@ -203,17 +209,20 @@ def scan_clock(
         resamples=resamples,
         level=level,
     )
+    return with_jump(reading, jump)
 
 
-def _sides_in_steps(paired: PairedNight, mapping: StageMapping, range_s: float) -> tuple[Codes, Codes]:
-    """Lay both sides on one clock of 5-s steps that reaches beyond the window; the reference counts inside it only."""
+def _sides_in_steps(
+    paired: PairedNight, mapping: StageMapping, range_s: float, step_s: float = STEP_S
+) -> tuple[Codes, Codes]:
+    """Lay both sides on equal steps that reach beyond the window; the reference counts inside it only."""
     reference, device, shift_s = paired.reference_spans, paired.device_spans, paired.shift_s
-    margin = round(range_s / STEP_S)
-    origin_s = paired.begin_s - margin * STEP_S
-    n = 2 * margin + round((paired.end_s - paired.begin_s) / STEP_S)
+    margin = round(range_s / step_s)
+    origin_s = paired.begin_s - margin * step_s
+    n = 2 * margin + round((paired.end_s - paired.begin_s) / step_s)
     rows, columns = both_codes(paired, mapping)
-    first = _lay(reference, rows, origin_s, n)
-    second = _lay(device, columns, origin_s - shift_s, n)
+    first = _lay(reference, rows, origin_s, n, step_s)
+    second = _lay(device, columns, origin_s - shift_s, n, step_s)
     first[:margin] = -1
     first[n - margin :] = -1
     return first, second

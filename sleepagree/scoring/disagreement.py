@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
+from sleepagree.scoring.following import Bouts, Following, StateShifts, describe_following, describe_shifts
 from sleepagree.scoring.runs import Epochs, Flags, Runs, check_sequences, count_runs
 
 ClassCodes: TypeAlias = NDArray[Any]
@@ -121,38 +122,6 @@ class BoutsSeen:
 
 
 @dataclass(frozen=True)
-class Following:
-    """How late the device follows one kind of transition of the reference.
-
-    Parameters
-    ----------
-    before, after : str
-        The transition.
-    transitions : int
-        How often the reference makes it.
-    followed : int
-        How often the device comes to ``after`` while the reference is there, or is there already and came
-        during the reference's bout of ``before``.
-    already_there : int
-        How often the device said ``after`` throughout the bout of ``before``: there was nothing to follow.
-    never : int
-        How often the device does not say ``after`` until the reference leaves it.
-    median_min, earliest_min, latest_min : float
-        Lateness of those followed, negative when the device came first; nan when none is followed.
-    """
-
-    before: str
-    after: str
-    transitions: int
-    followed: int
-    already_there: int
-    never: int
-    median_min: float
-    earliest_min: float
-    latest_min: float
-
-
-@dataclass(frozen=True)
 class Disagreement:
     """How the disagreement of one night lies in time.
 
@@ -185,6 +154,8 @@ class Disagreement:
         One for each class and length.
     following : tuple of Following
         One for each kind of transition that occurs, the commonest first.
+    shifts : tuple of StateShifts
+        How late the device says that sleep, wake, REM and deep sleep begin and end, for those that the classes tell.
     epoch_s : float
         Length of an epoch (s).
     """
@@ -205,6 +176,7 @@ class Disagreement:
     bouts: tuple[ClassBouts, ...]
     seen: tuple[BoutsSeen, ...]
     following: tuple[Following, ...]
+    shifts: tuple[StateShifts, ...]
     epoch_s: float = EPOCH_S
 
 
@@ -264,8 +236,8 @@ def describe_disagreement(
     judged = ~np.isin(reference, [i for i, name in enumerate(classes) if name in unreported])
     wrong = (reference != device) & judged
     errors, kept = wrong[judged], numbers[judged]
-    reference_bouts = _Bouts.of(reference, joined)
-    device_bouts = _Bouts.of(device, joined)
+    reference_bouts = Bouts.of(reference, joined)
+    device_bouts = Bouts.of(device, joined)
     hours = reference.size * epoch_s / 3600.0
     reference_changes = int(np.count_nonzero(joined & (reference[1:] != reference[:-1])))
     device_changes = int(np.count_nonzero(joined & (device[1:] != device[:-1])))
@@ -285,28 +257,17 @@ def describe_disagreement(
         device_transitions_per_h=device_changes / hours,
         bouts=_class_bouts(reference_bouts, device_bouts, classes, epoch_s),
         seen=_bouts_seen(reference_bouts, reference == device, classes, epoch_s),
-        following=_describe_following(reference_bouts, device, joined, classes, epoch_s),
+        following=describe_following(reference_bouts, device, joined, classes, epoch_s),
+        shifts=describe_shifts(
+            reference,
+            device,
+            joined,
+            (classes, classes),
+            reportable=[name for name in classes if name not in unreported],
+            epoch_s=epoch_s,
+        ),
         epoch_s=epoch_s,
     )
-
-
-@dataclass(frozen=True, eq=False)
-class _Bouts:
-    """Stretches of one class without a gap; ``end`` is the position after the last epoch."""
-
-    begin: Epochs
-    end: Epochs
-    code: Epochs
-
-    @classmethod
-    def of(cls, codes: Epochs, joined: Flags) -> _Bouts:
-        edges = np.flatnonzero((codes[1:] != codes[:-1]) | ~joined) + 1
-        begin = np.concatenate(([0], edges))
-        return cls(begin, np.concatenate((edges, [codes.size])), codes[begin])
-
-    @property
-    def length(self) -> Epochs:
-        return self.end - self.begin
 
 
 # ----------------------------------------------------------------------------------------- where in the night
@@ -381,7 +342,7 @@ def _offset_changes(numbers: Epochs, begin: datetime, epoch_s: float) -> NDArray
 # ------------------------------------------------------------------------------------------------------ bouts
 
 
-def _class_bouts(reference: _Bouts, device: _Bouts, classes: tuple[str, ...], epoch_s: float) -> tuple[ClassBouts, ...]:
+def _class_bouts(reference: Bouts, device: Bouts, classes: tuple[str, ...], epoch_s: float) -> tuple[ClassBouts, ...]:
     figures = []
     for side in (reference, device):
         bouts = np.bincount(side.code, minlength=len(classes))
@@ -394,7 +355,7 @@ def _class_bouts(reference: _Bouts, device: _Bouts, classes: tuple[str, ...], ep
     )
 
 
-def _bouts_seen(reference: _Bouts, right: Flags, classes: tuple[str, ...], epoch_s: float) -> tuple[BoutsSeen, ...]:
+def _bouts_seen(reference: Bouts, right: Flags, classes: tuple[str, ...], epoch_s: float) -> tuple[BoutsSeen, ...]:
     seen_epochs = np.add.reduceat(right.astype(np.int64), reference.begin)
     minutes = reference.length * (epoch_s / 60.0)
     # bouts shorter than the first class (epochs below 30 s) belong to it
@@ -413,54 +374,6 @@ def _bouts_seen(reference: _Bouts, right: Flags, classes: tuple[str, ...], epoch
         BoutsSeen(classes[at // columns], BOUT_LENGTHS_MIN[at % columns], ends[at % columns], *figure)
         for at, figure in enumerate(figures)
     )
-
-
-def _describe_following(
-    bouts: _Bouts, device: Epochs, joined: Flags, classes: tuple[str, ...], epoch_s: float
-) -> tuple[Following, ...]:
-    """Return how late the device follows each kind of transition of the reference."""
-    n = device.size
-    at = np.flatnonzero(joined[bouts.begin[1:] - 1]) + 1  # bouts that a gap does not part from the one before
-    if at.size == 0:
-        return ()
-    before, after = bouts.code[at - 1], bouts.code[at]
-    change, leave, since = bouts.begin[at], bouts.end[at], bouts.begin[at - 1]
-    position = np.arange(n)
-    says = device == np.arange(len(classes))[:, None]
-    # first epoch from here on, and last epoch up to here, at which the device says (does not say) the class
-    upcoming = np.minimum.accumulate(np.where(says, position, n)[:, ::-1], axis=1)[:, ::-1]
-    absent = np.maximum.accumulate(np.where(says, -1, position), axis=1)
-    first = upcoming[after, change]
-    came = np.maximum(absent[after, change - 1] + 1, since)  # only of use where the device is there at `change - 1`
-    there_before = says[after, change - 1] & says[after, change]
-    already = there_before & (came == since)
-    late = np.where(there_before, came - change, first - change)
-    never = ~there_before & (first >= leave)
-    followed = ~already & ~never
-    kind = before * len(classes) + after
-    order = np.argsort(-np.bincount(kind, minlength=len(classes) ** 2), kind="stable")
-    found = []
-    for which in order.tolist():
-        of_kind = kind == which
-        transitions = int(np.count_nonzero(of_kind))
-        if transitions == 0:
-            break
-        minutes = np.sort(late[of_kind & followed]) * (epoch_s / 60.0)
-        middle = 0.5 * (minutes[(minutes.size - 1) // 2] + minutes[minutes.size // 2]) if minutes.size else NAN
-        found.append(
-            Following(
-                classes[which // len(classes)],
-                classes[which % len(classes)],
-                transitions,
-                minutes.size,
-                int(np.count_nonzero(of_kind & already)),
-                int(np.count_nonzero(of_kind & never)),
-                float(middle),
-                float(minutes[0]) if minutes.size else NAN,
-                float(minutes[-1]) if minutes.size else NAN,
-            )
-        )
-    return tuple(found)
 
 
 # ----------------------------------------------------------------------------------------------- plain values

@@ -34,6 +34,8 @@ _LOWEST_POOLED_SCORE: Final = 6.5
 #: So much more must a night have at the hours on average than at its best offset near 0: many nights add up to
 #: something anywhere.
 _LEAST_MEAN_SCORE: Final = 1.0
+#: Where more of the nights than this agree best, and clearly, as recorded, the clock of all is not off by hours.
+_MOST_RIGHT: Final = 0.1
 #: From the peak of the sum to what it is near 0, before a constant error is told from it.
 _LEAST_FALL: Final = 5.0
 _PROFILE_SHIFTS: Final = np.array(PROFILE_SHIFTS)
@@ -199,7 +201,8 @@ def _profiles(nights: Iterable[NightClock]) -> NDArray[np.int8]:
 def _hours_of(nights: Sequence[NightClock]) -> float:
     """Return by how many seconds near whole hours the nights are off together; 0 where they are not."""
     profiles = _profiles(nights)
-    if 2 * len(profiles) < len(nights):
+    are_right = sum(_is_telling(night) and abs(night.best_offset_s) < CAUTION_OFFSET_S for night in nights)
+    if 2 * len(profiles) < len(nights) or are_right > _MOST_RIGHT * len(nights):
         return 0.0
     sums = profiles.sum(axis=0, dtype=np.int64) * PROFILE_UNIT
     best = int(np.argmax(sums[_HOURS])) + _HOURS.start

@@ -5,7 +5,6 @@ What is learnt is plain numbers. Learning imports scikit-learn; applying needs n
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -16,23 +15,24 @@ from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import InputError, Option, shorten
-from sleepagree.hypnogram.align import align
-from sleepagree.hypnogram.spans import ScoredSpans
+from sleepagree.hypnogram.align import PairedNight, align
+from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans, frozen_array
 from sleepagree.hypnogram.window import Window, WindowRule
-from sleepagree.inference.correction import FEWEST_PEOPLE, LEAVE_ONE_OUT_UP_TO, Bounds, Examples, LearnedValue
-from sleepagree.inference.correction import learn_value as _learn_value
+from sleepagree.inference.correction import (
+    LEAVE_ONE_OUT_UP_TO,
+    Bounds,
+    LearnedValue,
+)
 from sleepagree.inference.estimate import NAN
-from sleepagree.mapping.mapping import StageMapping, default_mapping
-from sleepagree.mapping.sets import StageSet, make_stage_set
+from sleepagree.mapping.mapping import StageMapping
+from sleepagree.mapping.sets import make_stage_set
 from sleepagree.mapping.words import UNSCORED
 from sleepagree.night.measures import measure_device
-from sleepagree.study.groups import fold_nights, merge_stage_sets
-from sleepagree.study.night_summary import NightSummary, Refusal
-from sleepagree.study.results import StudyAgreement
-from sleepagree.study.summarise import measure_table
+from sleepagree.shown import Result
+from sleepagree.study.epoch_correction import LearnedEpochs, classes_of
 
-_MEASURES: Final = ("TST", "SOL", "WASO", "SE")
-_TOGETHER: Final = ("TIB", "SOL", "awakenings")
+#: What stands before the name of a measure that the epochs' probabilities add up to.
+EXPECTED: Final = "expected "
 
 
 @dataclass(frozen=True)
@@ -96,8 +96,8 @@ class CorrectedMeasure:
     extrapolated: bool
 
 
-@dataclass(frozen=True)
-class CorrectedNight:
+@dataclass(frozen=True, eq=False, repr=False)
+class CorrectedNight(Result):
     """A new night without a reference, corrected.
 
     Parameters
@@ -112,6 +112,11 @@ class CorrectedNight:
         In the order of tables.
     cautions : tuple of Caution
         What may mislead.
+    paired : PairedNight
+        The device's epochs, laid on the grid as their own reference.
+    probabilities : float array, shape (n_epochs, n_classes)
+        Of each class of ``correction.epochs.classes`` in each epoch of the window; nan where the device is silent. No
+        class at all where the correction has no epochs.
     """
 
     name: str
@@ -119,10 +124,22 @@ class CorrectedNight:
     window_minutes: float
     measures: tuple[CorrectedMeasure, ...]
     cautions: tuple[Caution, ...]
+    paired: PairedNight
+    probabilities: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "probabilities", frozen_array(self.probabilities, np.float64))
+
+    @property
+    def expected_minutes(self) -> tuple[tuple[str, float], ...]:
+        """Each class with the minutes that its epochs' probabilities add up to; none without probabilities."""
+        classes = () if self.correction.epochs is None else self.correction.epochs.classes
+        minutes = np.nansum(self.probabilities, axis=0) * EPOCH_S / 60
+        return tuple(zip(classes, minutes.tolist(), strict=True))
 
 
-@dataclass(frozen=True)
-class Correction:
+@dataclass(frozen=True, repr=False)
+class Correction(Result):
     """How to turn a device's output into the best guess of what the reference would have said.
 
     Parameters
@@ -151,6 +168,8 @@ class Correction:
         What is corrected.
     cautions : tuple of Caution
         What may mislead in the learning.
+    epochs : LearnedEpochs or None
+        How single epochs get probabilities; None where the study held no epochs.
     """
 
     device: str
@@ -166,6 +185,7 @@ class Correction:
     features: tuple[FeatureRange, ...]
     measures: tuple[LearnedMeasure, ...]
     cautions: tuple[Caution, ...] = ()
+    epochs: LearnedEpochs | None = None
 
     def apply(self, hypnogram: ScoredSpans, *, window: Window | None = None) -> CorrectedNight:
         """Correct a new night.
@@ -187,6 +207,12 @@ class Correction:
         night = align(reference=hypnogram, device=hypnogram, window=window, reports=self.reports)
         found = measure_device(night.device, night.device_set, self.mapping)
         values = {measure: value for measure, _, value in found}
+        probabilities = np.empty((night.device.size, 0))
+        if self.epochs is not None:
+            labels = classes_of(night.device, self.mapping.device_codes(night.device_set))
+            probabilities = self.epochs.probabilities(labels)
+            sums = np.nansum(probabilities, axis=0).tolist()
+            values |= {EXPECTED + name: value for name, value in self.epochs.expected(sums, values["TIB"])}
         features = tuple(values.get(feature.measure, NAN) for feature in self.features)
         measures = tuple(self._correct(m, values.get(m.measure, NAN), features) for m in self.measures)
         return CorrectedNight(
@@ -195,6 +221,8 @@ class Correction:
             values["TIB"],
             measures,
             (*hypnogram.cautions, *self._cautions_for(measures, night.rule, window)),
+            night,
+            probabilities,
         )
 
     def _correct(self, measure: LearnedMeasure, device: float, features: tuple[float, ...]) -> CorrectedMeasure:
@@ -221,7 +249,7 @@ class Correction:
             yield Caution.of(CautionKind.EXTRAPOLATED, measures=beyond)
         if window is None and rule is WindowRule.REFERENCE:
             yield Caution.of(CautionKind.WINDOW_BY_DEVICE, learnt=self.window_rules)
-        yield from _size_cautions(self.participants)
+        yield from size_cautions(self.participants)
         yield Caution.of(CautionKind.PULLED_TO_USUAL)
         yield Caution.of(CautionKind.LIKE_THE_STUDY, people=self.participants, nights=self.nights)
 
@@ -263,156 +291,8 @@ def bounds_of(unit: str) -> Bounds:
     return Bounds(0.0, 100.0 if unit.startswith("%") else math.inf)
 
 
-def learn_correction(
-    study: StudyAgreement | Sequence[NightSummary | Refusal],
-    *,
-    device: str | None = None,
-    mapping: StageMapping | None = None,
-    level: float = 0.95,
-) -> Correction:
-    """Learn from a study how to correct a device, and what that is worth on people not learnt from.
-
-    Parameters
-    ----------
-    study : StudyAgreement or sequence of NightSummary and Refusal
-        The study, or its scored nights.
-    device : str, optional
-        Name of the device; needed where the study has several.
-    mapping : StageMapping, optional
-        Names the classes; default: the finest that the device allows.
-    level : float
-        Of every interval.
-
-    Returns
-    -------
-    Correction
-
-    Raises
-    ------
-    InputError
-        When the study has several devices and none is named, none of that name, or fewer than three participants.
-    """
-    outcomes = [n for d in study.devices for n in d.nights] if isinstance(study, StudyAgreement) else study
-    nights = _in_order(_of_device([o for o in outcomes if isinstance(o, NightSummary)], device))
-    people = {name: i for i, name in enumerate(dict.fromkeys(n.participant for n in nights))}
-    if len(people) < FEWEST_PEOPLE:
-        raise InputError(
-            "a correction cannot be learnt from so few people",
-            found=f"{len(people)} with a scored night",
-            expected=f"at least {FEWEST_PEOPLE} participants",
-            remedy="Whether a correction helps shows only in people whom it was not learnt from.",
-        )
-    device_set = merge_stage_sets([n.device_set for n in nights])
-    if mapping is None:
-        mapping = default_mapping(merge_stage_sets([n.reference_set for n in nights]), device_set)
-    table = measure_table(nights, mapping, fold_nights(nights, mapping), device_set=device_set)
-    who = np.array([people[n.participant] for n in nights], np.int64)
-    measures, ranges, left_out = _learn_measures(table, who, level)
-    cautions = list(_size_cautions(len(people)))
-    if left_out:
-        cautions.append(Caution.of(CautionKind.MEASURES_NOT_LEARNT, measures=left_out, fewest=FEWEST_PEOPLE))
-    cautions.append(Caution.of(CautionKind.PULLED_TO_USUAL))
-    cautions.append(Caution.of(CautionKind.LIKE_THE_STUDY, people=len(people), nights=len(nights)))
-    return Correction(
-        nights[0].device,
-        _labels(device_set),
-        tuple(sorted(device_set.reportable)),
-        mapping,
-        tuple(sorted({n.device_step_s for n in nights if not math.isnan(n.device_step_s)})),
-        tuple(sorted({n.window_rule for n in nights})),
-        len(people),
-        len(nights),
-        _hash_nights(nights),
-        level,
-        ranges,
-        measures,
-        tuple(cautions),
-    )
-
-
-def _labels(device_set: StageSet) -> tuple[tuple[str, str], ...]:
-    return tuple(sorted(zip(device_set.labels, device_set.stages, strict=True)))
-
-
-def _of_device(nights: Sequence[NightSummary], device: str | None) -> list[NightSummary]:
-    names = list(dict.fromkeys(n.device for n in nights))
-    if device is None and len(names) > 1:
-        raise InputError(
-            "the study has several devices, and a correction is that of one",
-            found=", ".join(map(shorten, names)),
-            expected="the name of one of them",
-            remedy=f"Say which with {Option.DEVICE:NAME}.",
-        )
-    if device is not None and device not in names:
-        raise InputError(
-            "the study has no scored night of this device",
-            where=f"{Option.DEVICE}",
-            found=device,
-            expected="one of " + ", ".join(map(shorten, names)) if names else "a device of the study",
-            remedy="Correct the name.",
-        )
-    return [n for n in nights if device in (None, n.device)]
-
-
-def _in_order(nights: list[NightSummary]) -> list[NightSummary]:
-    """Return nights by person and by what their files hold, so that the order of rows does not matter."""
-
-    def content(night: NightSummary) -> tuple[str, ...]:
-        hashes = sorted(source.sha256 for source in night.references)
-        return (night.device_source.sha256, *hashes, *night.sequences, night.participant, night.night)
-
-    first: dict[str, tuple[str, ...]] = {}
-    for night in nights:
-        own = content(night)
-        first[night.participant] = min(own, first.get(night.participant, own))
-    return sorted(nights, key=lambda n: (first[n.participant], content(n)))
-
-
-def _hash_nights(nights: Sequence[NightSummary]) -> str:
-    """Return one hash of what all files held, in an order of its own."""
-    lines = sorted(
-        " ".join([n.device_source.sha256, *n.sequences, *sorted(s.sha256 for s in n.references)]) for n in nights
-    )
-    return hashlib.sha256("\n".join(lines).encode()).hexdigest()
-
-
-def _size_cautions(people: int) -> list[Caution]:
+def size_cautions(people: int) -> list[Caution]:
+    """Return the caution about few people, if they are few."""
     if people >= LEAVE_ONE_OUT_UP_TO:
         return []
     return [Caution.of(CautionKind.LEARNT_FROM_FEW, people=people, enough=LEAVE_ONE_OUT_UP_TO)]
-
-
-_Values = NDArray[np.float64]
-
-
-def _learn_measures(
-    table: Sequence[tuple[str, str, _Values, _Values]], who: NDArray[np.int64], level: float
-) -> tuple[tuple[LearnedMeasure, ...], tuple[FeatureRange, ...], tuple[str, ...]]:
-    """Return what is learnt of each measure, the features with their ranges, and measures with too few people."""
-    spoken = [(name, device) for name, _, _, device in table if not np.isnan(device).all()]
-    names = [name for name, _ in spoken]
-    features = np.column_stack([device for _, device in spoken])
-    # only what every night has: a latency that one night lacks would take that night from all measures
-    many = tuple(
-        i
-        for i, name in enumerate(names)
-        if (name in _TOGETHER or name.startswith("minutes ")) and not np.isnan(features[:, i]).any()
-    )
-    learned, left_out = [], []
-    for name, unit, reference, device in table:
-        if not (name in _MEASURES or name.startswith(("minutes ", "percent "))):
-            continue
-        own = names.index(name) if name in names else None
-        known = ~np.isnan(reference) & (np.ones(who.size, bool) if own is None else ~np.isnan(device))
-        if np.unique(who[known]).size < FEWEST_PEOPLE:
-            left_out.append(name)
-            continue
-        # what a measure does not use may be unknown
-        used = np.where(np.isnan(features[known]), 0.0, features[known])
-        examples = Examples(used, reference[known], who[known], own, many, bounds_of(unit))
-        learned.append(LearnedMeasure(name, unit, _learn_value(examples, level=level)))
-    ranges = tuple(
-        FeatureRange(name, float(np.nanmin(column)), float(np.nanmax(column)))
-        for name, column in zip(names, features.T, strict=True)
-    )
-    return tuple(learned), ranges, tuple(left_out)

@@ -7,12 +7,14 @@ import math
 import re
 from collections.abc import Callable, Iterator
 from enum import StrEnum
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final, NoReturn, TypeVar
 
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import FileFormatError, InputError, MappingError, shorten
 from sleepagree.files.reading import read_bytes
+from sleepagree.inference.class_probabilities import ClassModel, ReliabilityBin, Scores
 from sleepagree.inference.correction import (
     FEWEST_PEOPLE,
     ErrorChange,
@@ -24,8 +26,11 @@ from sleepagree.inference.correction import (
     Verdict,
     WeightedSum,
 )
+from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping
+from sleepagree.scoring.epoch_features import EpochFeatures
 from sleepagree.study.correction import Correction, FeatureRange, LearnedMeasure
+from sleepagree.study.epoch_correction import THIRDS, LabelShares, LearnedEpochs, StageShare
 
 CORRECTION_SCHEMA: Final = "sleepagree.correction/1"
 _SCHEMA: Final = re.compile(r"sleepagree\.correction/(\d{1,9})")
@@ -49,6 +54,13 @@ def read_correction(path: str | Path) -> Correction:
         When it is no such file, or a field of it is damaged.
     InputError
         When a later version of this package wrote it, or it cannot be opened.
+
+    Examples
+    --------
+    >>> read_correction("fixtures/ferry/pad-b.toml")
+    Traceback (most recent call last):
+    sleepagree.errors.FileFormatError: fixtures/ferry/pad-b.toml: this is no correction. Found a text that is no JSON; \
+expected correction.json. Make it again with 'sleepagree calibrate'.
     """
     data = read_bytes(path, expected="correction.json of 'sleepagree calibrate'", largest=_LARGEST_BYTES)
     name = str(path)
@@ -119,6 +131,18 @@ class _Fields:
             self.refuse(self.at(key), value, f"a whole number from {least} on")
         return value
 
+    def flags(self, key: str, length: int) -> tuple[bool, ...]:
+        value = self.values.get(key)
+        if not isinstance(value, list) or len(value) != length or not all(isinstance(item, bool) for item in value):
+            self.refuse(self.at(key), value, f"{length} times true or false")
+        return tuple(value)
+
+    def lists(self, key: str) -> list[Any]:
+        value = self.values.get(key)
+        if not isinstance(value, list):
+            self.refuse(self.at(key), value, "a list")
+        return value
+
     def number(self, key: str, low: float = -_LARGEST, high: float = _LARGEST) -> float:
         return self._checked(self.values.get(key), self.at(key), low, high)
 
@@ -155,10 +179,7 @@ class _Fields:
         return _Fields(self.values.get(key), self.file, self.at(key))
 
     def each(self, key: str) -> list[_Fields]:
-        value = self.values.get(key)
-        if not isinstance(value, list):
-            self.refuse(self.at(key), value, "a list")
-        return [_Fields(item, self.file, f"{self.at(key)}[{i}]") for i, item in enumerate(value)]
+        return [_Fields(item, self.file, f"{self.at(key)}[{i}]") for i, item in enumerate(self.lists(key))]
 
 
 def _check_schema(top: _Fields) -> None:
@@ -193,8 +214,8 @@ def _correction(top: _Fields) -> Correction:
     if len(set(names)) != len(names):
         top.refuse("features", list(names), "each measure once")
     level = top.number("level", 0.5, 0.9999)
-    if "epochs" not in top.values or top.values["epochs"] is not None:
-        top.refuse("epochs", top.values.get("epochs", "no such field"), "null: this version corrects no epochs")
+    mapping = _mapping(top.inside("mapping"))
+    epochs = None if top.values.get("epochs", 0) is None else _epochs(top.inside("epochs"), mapping)
     measures = tuple(_measure(each, names, level) for each in top.each("measures"))
     told = [m.measure for m in measures]
     if not told or len(set(told)) != len(told):
@@ -203,7 +224,7 @@ def _correction(top: _Fields) -> Correction:
         top.text("device"),
         top.pairs("labels"),
         top.texts("reports"),
-        _mapping(top.inside("mapping")),
+        mapping,
         top.numbers("epoch_seconds", 0.001),
         top.texts("windows"),
         top.count("participants", FEWEST_PEOPLE),
@@ -213,7 +234,79 @@ def _correction(top: _Fields) -> Correction:
         tuple(features),
         measures,
         tuple(_caution(each) for each in top.each("cautions")),
+        epochs,
     )
+
+
+def _epochs(fields: _Fields, mapping: StageMapping) -> LearnedEpochs:
+    classes, labels = fields.texts("classes"), fields.texts("device_classes")
+    if len(classes) < 2 or not set(classes) <= set(mapping.reference_classes) or len(set(classes)) != len(classes):
+        fields.refuse(fields.at("classes"), list(classes), "some of " + ", ".join(mapping.reference_classes))
+    if labels != mapping.device_classes:
+        fields.refuse(fields.at("device_classes"), list(labels), ", ".join(mapping.device_classes))
+    knots = [fields.numbers(key) for key in ("hour_knots", "part_knots")]
+    for key, own in zip(("hour_knots", "part_knots"), knots, strict=True):
+        if len(own) < 3 or any(a >= b for a, b in pairwise(own)):
+            fields.refuse(fields.at(key), list(own), "at least three numbers that rise")
+    rule = EpochFeatures(labels, fields.numbers("share_minutes", 0.5), *knots)
+    if fields.texts("features") != rule.names:
+        fields.refuse(fields.at("features"), fields.values.get("features"), "the features that classes and knots make")
+    rows = fields.each("coefficients")
+    if tuple(row.text("class") for row in rows) != classes:
+        fields.refuse(fields.at("coefficients"), [row.text("class") for row in rows], "one for each of the classes")
+    return LearnedEpochs(
+        classes,
+        fields.flags("asleep", len(classes)),
+        rule,
+        fields.flags("device_asleep", len(labels)),
+        ClassModel(
+            tuple(row.number("intercept") for row in rows),
+            tuple(row.numbers("weights", length=len(rule.names)) for row in rows),
+        ),
+        fields.maybe_number("penalty", 0),
+        fields.word("verdict", Verdict, iter(Verdict)),
+        fields.count("epochs", FEWEST_PEOPLE),
+        fields.number("log_loss", 0),
+        fields.number("brier", 0, 2),
+        _scores(fields, "label_only"),
+        _scores(fields, "label_and_third"),
+        tuple(_bin(fields, i) for i in range(len(fields.lists("reliability")))),
+        tuple(_label_shares(each, classes, labels) for each in fields.each("by_label")),
+    )
+
+
+def _scores(fields: _Fields, against: str) -> Scores:
+    names = (f"log_loss_{against}", f"brier_{against}")
+    return Scores(*(_change(fields, fields.number(name, 0), f"{name}_") for name in names))
+
+
+def _bin(fields: _Fields, i: int) -> ReliabilityBin:
+    inside = _Fields({"bin": fields.values["reliability"][i]}, fields.file, fields.at(f"reliability[{i}]"))
+    told, seen, rows = inside.numbers("bin", 0, 3)
+    return ReliabilityBin(told, seen, int(rows))
+
+
+def _label_shares(fields: _Fields, classes: tuple[str, ...], labels: tuple[str, ...]) -> LabelShares:
+    label, third = fields.text("label"), fields.text("third")
+    if label not in labels:
+        fields.refuse(fields.at("label"), label, "one of " + ", ".join(labels))
+    if third not in ("", *THIRDS):
+        fields.refuse(fields.at("third"), third, "one of " + ", ".join(THIRDS) + ", or nothing")
+    shares, low, high = (fields.inside(key) for key in ("shares", "low", "high"))
+    return LabelShares(
+        label,
+        third,
+        fields.count("epochs", 1),
+        fields.count("participants", 1),
+        tuple(
+            StageShare(name, shares.number(name, 0, 1), *(_or_nan(end.maybe_number(name, 0, 1)) for end in (low, high)))
+            for name in classes
+        ),
+    )
+
+
+def _or_nan(value: float | None) -> float:
+    return NAN if value is None else value
 
 
 def _caution(fields: _Fields) -> Caution:

@@ -73,6 +73,7 @@ def score_table(
     execution: Execution | None = None,
     progress: Callable[[int, int], None] | None = None,
     epochs: BinaryIO | None = None,
+    keep_epochs: bool = False,
 ) -> tuple[Outcome, ...]:
     """Score all nights of a table; nights that stand in it under two names are refused.
 
@@ -89,6 +90,9 @@ def score_table(
         Called with rows done and rows in all; 0 in all where a table of paired epochs does not tell.
     epochs : binary stream, optional
         Takes the epochs of every night as CSV lines in members of a gzip file, without a header.
+    keep_epochs : bool
+        Whether every night holds the labels of its epochs, which :func:`sleepagree.learn_correction` learns from; by
+        default those do on which two devices were worn.
 
     Returns
     -------
@@ -112,14 +116,14 @@ def score_table(
     elif not isinstance(table, NightsTable):
         table = read_nights_table(table)
     if table.paired_epochs:
-        return refuse_duplicates(_paired(table, options, progress), table)
+        return refuse_duplicates(_paired(table, options, progress, keep_epochs=keep_epochs), table)
     rows = anonymous_table(table) if options.anonymous else table
     outcomes: list[Outcome] = []
     of_night = Counter((row.participant, row.night) for row in rows.rows)
     for chunk in run_rows(rows, options, execution=execution, progress=progress):
         for outcome in chunk.outcomes:
             # where no other row has the night, nothing is laid beside its epochs
-            alone = of_night[outcome.participant, outcome.night] == 1
+            alone = not keep_epochs and of_night[outcome.participant, outcome.night] == 1
             outcomes.append(replace(outcome, epochs=None) if alone and isinstance(outcome, NightSummary) else outcome)
         if epochs is not None:
             epochs.write(chunk.epochs)
@@ -127,13 +131,13 @@ def score_table(
 
 
 def _paired(
-    table: NightsTable, options: ScoringOptions, progress: Callable[[int, int], None] | None
+    table: NightsTable, options: ScoringOptions, progress: Callable[[int, int], None] | None, *, keep_epochs: bool
 ) -> list[NightSummary]:
     nights = read_paired_nights(
         table.path(table.name),
         mapping=options.mappings[0] if options.mappings else None,
         reports=options.reports or None,
-        keep_epochs=False,  # a table holds one device
+        keep_epochs=keep_epochs,  # a table holds one device: nothing is laid beside them
     )
     found = []
     for night in nights:

@@ -28,6 +28,7 @@ from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet
 from sleepagree.night.cautions import contradiction_caution, left_over_caution, swapped_caution
 from sleepagree.night.measures import measure_sides
+from sleepagree.scoring.following import STATES, describe_shifts
 from sleepagree.scoring.measures import SleepMeasures
 from sleepagree.shown import Brief
 
@@ -154,8 +155,8 @@ class NightSummary(Brief):
         What the cheap look at the clock says, a value of :class:`sleepagree.scoring.offsets.ClockHint`.
     best_offset_s, offset_gain : float
         Clock offset at which agreement peaks and the kappa it would gain; nan where not looked at.
-    runs : tuple of (str, float)
-        Summary of disagreement in time.
+    shifts : bytes
+        How late the device says that states begin and end, as `read_shifts` reads it; empty where not looked at.
     scorers : tuple of ScorerPair
         Where several scorers scored the night.
     notes, cautions : tuple of Note, tuple of Caution
@@ -189,7 +190,7 @@ class NightSummary(Brief):
     device_measures: tuple[float, ...]
     best_offset_s: float = NAN
     offset_gain: float = NAN
-    runs: tuple[tuple[str, float], ...] = ()
+    shifts: bytes = b""
     scorers: tuple[ScorerPair, ...] = ()
     notes: tuple[Note, ...] = ()
     cautions: tuple[Caution, ...] = ()
@@ -221,8 +222,8 @@ class NightSummary(Brief):
             document[key] = [_plain(v) for v in document[key]]
         for key in ("best_offset_s", "offset_gain", "peak_score", "zone_s", "device_step_s"):
             document[key] = _plain(document[key])
-        document["clock_profile"] = base64.b64encode(self.clock_profile).decode("ascii")
-        document["runs"] = [[name, _plain(value)] for name, value in self.runs]
+        for key in ("clock_profile", "shifts"):
+            document[key] = base64.b64encode(document[key]).decode("ascii")
         kept = self.epochs
         document["epochs"] = None if kept is None else [kept.begin_s, base64.b64encode(kept.packed).decode("ascii")]
         return document
@@ -244,8 +245,8 @@ class NightSummary(Brief):
             values[key] = tuple(_number(v) for v in values[key])
         for key in ("best_offset_s", "offset_gain", "peak_score", "zone_s", "device_step_s"):
             values[key] = _number(values[key])
-        values["clock_profile"] = base64.b64decode(values["clock_profile"], validate=True)
-        values["runs"] = tuple((name, _number(value)) for name, value in values["runs"])
+        for key in ("clock_profile", "shifts"):
+            values[key] = base64.b64decode(values[key], validate=True)
         values["excluded"] = tuple((name, count) for name, count in values["excluded"])
         values["sequences"] = tuple(values["sequences"])
         values["notes"] = tuple(share_equal(Note.from_document(note)) for note in values["notes"])
@@ -366,9 +367,40 @@ def summarise_night(
             *left_over_caution(paired),
         ),
         sequences=sequences,
+        shifts=_look_at_shifts(paired),
         epochs=pack_epochs(paired.reference, paired.device, begin_s=paired.begin_s),
         device_step_s=NAN if paired.device_spans.epoch_s is None else paired.device_spans.epoch_s,
     )
+
+
+def _look_at_shifts(paired: PairedNight) -> bytes:
+    """Return the figures of `read_shifts` of one night."""
+    at = np.flatnonzero(paired.scored)
+    found = describe_shifts(
+        paired.reference[at].astype(np.int64),
+        paired.device[at].astype(np.int64),
+        np.diff(at) == 1,
+        (paired.reference_set.stages, paired.device_set.stages),
+        reportable=paired.device_set.reportable,
+    )
+    figures = np.full((len(STATES), 2, 4), np.nan, np.float32)
+    for told in found:
+        for side, part in enumerate((told.starts, told.ends)):
+            figures[STATES.index(told.state), side] = part.moments, part.followed, part.missed, part.median_min
+    return figures.tobytes()
+
+
+def read_shifts(nights: Sequence[NightSummary]) -> NDArray[np.float32]:
+    """Return moments, those told, those missed and the median delay (min) of every night.
+
+    Returns
+    -------
+    float array of shape (nights, states, 2, 4)
+        States as in :data:`sleepagree.scoring.following.STATES`; starts, then ends; nan where a night tells nothing.
+    """
+    nothing = np.full((len(STATES), 2, 4), np.nan, np.float32).tobytes()
+    kept = b"".join(night.shifts or nothing for night in nights)
+    return np.frombuffer(kept, np.float32).reshape(len(nights), len(STATES), 2, 4)
 
 
 @lru_cache(maxsize=8192)

@@ -275,6 +275,34 @@ class StudyBiasSource:
     intervals: tuple[tuple[str, float, float], ...]
 
 
+@dataclass(frozen=True)
+class StudyShift:
+    """How late a device says that one state begins, or ends, over the people of a study.
+
+    Parameters
+    ----------
+    state, edge : str
+        "sleep", "wake", "rem" or "deep"; "begins" or "ends".
+    participants, nights : int
+        Those with a moment that the device told.
+    moments, told, missed : int
+        Over all nights; the rest had no moment of the device to go with.
+    low_quartile_min, median_min, high_quartile_min : float
+        Over participants, of the median over their nights of the night's median (device minus reference).
+    """
+
+    state: str
+    edge: str
+    participants: int
+    nights: int
+    moments: int
+    told: int
+    missed: int
+    low_quartile_min: float
+    median_min: float
+    high_quartile_min: float
+
+
 @dataclass(frozen=True, eq=False, repr=False)
 class DeviceStudy(Brief):
     """All that is said about one device.
@@ -299,6 +327,8 @@ class DeviceStudy(Brief):
         What the device can say, over all its nights.
     clock : DeviceClock
         Whether its clock is right.
+    shifts : tuple of StudyShift
+        How late it says that states begin and end, over people.
     """
 
     device: str
@@ -310,6 +340,7 @@ class DeviceStudy(Brief):
     bias_sources: tuple[StudyBiasSource, ...]
     reports: tuple[str, ...]
     clock: DeviceClock
+    shifts: tuple[StudyShift, ...] = ()
 
 
 @dataclass(frozen=True)

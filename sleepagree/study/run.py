@@ -79,7 +79,7 @@ class ChunkResult:
 
 def score_rows(rows: Sequence[NightRow], folder: Path, options: ScoringOptions) -> ChunkResult:
     """Score rows; a night that cannot be scored becomes a refusal."""
-    files = _Files(folder, own_words(options.mappings))
+    files = DeviceFiles(folder, own_words(options.mappings))
     outcomes: list[Outcome] = []
     texts: list[str] = []
     for row in rows:
@@ -121,10 +121,10 @@ def reason_without_folders(error: SleepAgreeError, folder: Path) -> str:
 
 def score_row(row: NightRow, folder: Path, options: ScoringOptions) -> tuple[PairedNight, NightSummary]:
     """Read, align and reduce one row of the table."""
-    return _score_row(row, _Files(folder, own_words(options.mappings)), options)
+    return _score_row(row, DeviceFiles(folder, own_words(options.mappings)), options)
 
 
-def _score_row(row: NightRow, files: _Files, options: ScoringOptions) -> tuple[PairedNight, NightSummary]:
+def _score_row(row: NightRow, files: DeviceFiles, options: ScoringOptions) -> tuple[PairedNight, NightSummary]:
     scorings, device = files.scorings(row), files.device(row)
     sources = tuple(_source(name, s) for name, s in zip(row.references, scorings, strict=True))
     own = _source(row.device_file, device)
@@ -185,7 +185,7 @@ def _source(written: str, spans: ScoredSpans) -> SourceFile:
     return SourceFile(written if written == spans.origin.name else spans.origin.name, spans.origin.sha256)
 
 
-class _Files:
+class DeviceFiles:
     """The files of one run of rows, and the layouts that were read for it.
 
     It lives no longer than the run: a file that was mended is read again by the next one.
@@ -198,6 +198,7 @@ class _Files:
         self._scorings: dict[tuple[str, ...], _Scorings | SleepAgreeError] = {}
 
     def device(self, row: NightRow) -> ScoredSpans:
+        """Return what the device's file holds."""
         return self._read(row.device_file, row.layout, row.device_zone)
 
     def scorings(self, row: NightRow) -> _Scorings:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import product
 from typing import Any, Final
 
 import numpy as np
@@ -30,6 +31,7 @@ from sleepagree.scoring import coefficients
 from sleepagree.scoring.ceiling import design_ceiling
 from sleepagree.scoring.class_figures import CLASS_STATISTICS
 from sleepagree.scoring.coefficients import TABLE_STATISTICS, Statistic
+from sleepagree.scoring.following import STATES
 from sleepagree.scoring.measures import SleepMeasures
 from sleepagree.study.cautions import FEW_PARTICIPANTS, study_cautions
 from sleepagree.study.clocks import NightClock, read_device_clock
@@ -44,7 +46,7 @@ from sleepagree.study.groups import (
     merge_stage_sets,
     resample_units,
 )
-from sleepagree.study.night_summary import NightSummary, Refusal
+from sleepagree.study.night_summary import NightSummary, Refusal, read_shifts
 from sleepagree.study.results import (
     BiasRow,
     DeviceComparison,
@@ -58,6 +60,7 @@ from sleepagree.study.results import (
     StudyMapping,
     StudyOptions,
     StudyRedistribution,
+    StudyShift,
     Values,
     find_measure,
 )
@@ -179,7 +182,25 @@ def _study_device(name: str, nights: tuple[NightSummary, ...], options: StudyOpt
         account_over_nights(grouped, first, device, options),
         device.reportable,
         read_device_clock(told, level=options.level),
+        _shifts_over_people(nights),
     )
+
+
+def _shifts_over_people(nights: Sequence[NightSummary]) -> tuple[StudyShift, ...]:
+    """Return how late the device says that states begin and end."""
+    figures = read_shifts(nights).astype(np.float64)
+    people = np.array([night.participant for night in nights])
+    found = []
+    for (i, state), (j, edge) in product(enumerate(STATES), enumerate(("begins", "ends"))):
+        moments, told, missed, medians = figures[:, i, j].T
+        has = ~np.isnan(medians)
+        if not np.nansum(moments):
+            continue
+        own = [float(np.median(medians[has & (people == person)])) for person in dict.fromkeys(people[has].tolist())]
+        quartiles = map(float, np.quantile(own, (0.25, 0.5, 0.75))) if own else (NAN, NAN, NAN)
+        counts = (int(np.nansum(count)) for count in (moments, told, missed))
+        found.append(StudyShift(state, edge, len(own), int(np.count_nonzero(has)), *counts, *quartiles))
+    return tuple(found)
 
 
 def _study_mapping(name: str, mapping: StageMapping, grouped: NightGroups, options: StudyOptions) -> StudyMapping:

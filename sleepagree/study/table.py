@@ -7,6 +7,7 @@ import hashlib
 import io
 import math
 import os
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -18,6 +19,8 @@ from sleepagree.readers import part_files
 from sleepagree.readers.csv_table import told_delimiter
 
 REQUIRED: Final = ("participant", "night", "device", "reference", "device_file")
+#: Of nights that have no reference.
+REQUIRED_ALONE: Final = ("participant", "night", "device_file")
 OPTIONAL: Final = ("layout", "reference_layout", "clock_offset", "reference_zone", "device_zone", "window")
 _MOST_LISTED: Final = 40
 
@@ -86,7 +89,19 @@ class NightsTable:
         return self.folder / written
 
 
-def read_nights_table(source: Any, *, folder: str | os.PathLike[str] = "") -> NightsTable:
+def is_nights_table(path: Path) -> bool:
+    """Whether a file is a table that names device files."""
+    if path.suffix.casefold() not in (".csv", ".tsv", ".txt"):
+        return False
+    try:
+        with path.open("rb") as stream:
+            first = stream.read(4096).decode("utf-8-sig", "replace").lstrip().split("\n", 1)[0]
+    except OSError:
+        return False
+    return "device_file" in {cell.strip().strip('"').casefold() for cell in re.split("[,;\t]", first)}
+
+
+def read_nights_table(source: Any, *, folder: str | os.PathLike[str] = "", needs_reference: bool = True) -> NightsTable:
     """Read and check a table of nights.
 
     Parameters
@@ -98,6 +113,8 @@ def read_nights_table(source: Any, *, folder: str | os.PathLike[str] = "") -> Ni
     folder : path
         Folder that paths of a DataFrame are relative to, by default the working folder; those of a file are relative
         to the file's own folder.
+    needs_reference : bool
+        Whether ``device`` and ``reference`` are required, as everywhere but for nights that have no reference.
 
     Returns
     -------
@@ -129,7 +146,8 @@ def read_nights_table(source: Any, *, folder: str | os.PathLike[str] = "") -> Ni
         raise TypeError(f"source must be the path of a table of nights or a DataFrame, not {type(source).__name__}")
     rows = _parse_rows(data, path.name)
     header = [cell.strip().casefold() for cell in rows[0][1]]
-    _check_header(header, path.name, rows[0][0])
+    required = REQUIRED if needs_reference else REQUIRED_ALONE
+    _check_header(header, path.name, rows[0][0], required)
     faults: list[str] = []
     nights: list[NightRow] = []
     known_files: dict[str, str] = {}
@@ -139,7 +157,7 @@ def read_nights_table(source: Any, *, folder: str | os.PathLike[str] = "") -> Ni
             faults.append(f"line {line}: {len(cells)} cells, the header has {len(header)}")
             continue
         record = {name: texts.setdefault(cell, cell) for name, cell in zip(header, map(str.strip, cells), strict=True)}
-        night = _read_row(line, record, faults)
+        night = _read_row(line, record, faults, required)
         if night is not None:
             _check_files(night, path.parent, known_files, faults)
             nights.append(night)
@@ -196,12 +214,13 @@ def _parse_rows(data: bytes, name: str) -> list[tuple[int, list[str]]]:
     return rows
 
 
-def _wanted() -> str:
-    return "columns " + ", ".join(REQUIRED) + " (and optionally " + ", ".join(OPTIONAL) + ")"
+def _wanted(required: tuple[str, ...] = REQUIRED) -> str:
+    further = [column for column in (*REQUIRED, *OPTIONAL) if column not in required]
+    return "columns " + ", ".join(required) + " (and optionally " + ", ".join(further) + ")"
 
 
-def _check_header(header: list[str], name: str, line: int) -> None:
-    missing = [column for column in REQUIRED if column not in header]
+def _check_header(header: list[str], name: str, line: int, required: tuple[str, ...]) -> None:
+    missing = [column for column in required if column not in header]
     unknown = [column for column in header if column not in (*REQUIRED, *OPTIONAL)]
     twice = [column for column in header if header.count(column) > 1]
     if missing or unknown or twice:
@@ -217,13 +236,13 @@ def _check_header(header: list[str], name: str, line: int) -> None:
             name,
             f"line {line}",
             ", ".join(header),
-            _wanted(),
+            _wanted(required),
             "Correct the header; other columns are refused so that a misspelt option is not overlooked.",
         )
 
 
-def _read_row(line: int, record: dict[str, str], faults: list[str]) -> NightRow | None:
-    empty = [column for column in REQUIRED if not record[column]]
+def _read_row(line: int, record: dict[str, str], faults: list[str], required: tuple[str, ...]) -> NightRow | None:
+    empty = [column for column in required if not record[column]]
     if empty:
         faults.append(f"line {line}: {empty[0]} is empty")
         return None
@@ -237,15 +256,15 @@ def _read_row(line: int, record: dict[str, str], faults: list[str]) -> NightRow 
         if not math.isfinite(offset):
             faults.append(f"line {line}: clock_offset '{shorten(text)}' is no number of seconds")
             return None
-    references = tuple(part.strip() for part in record["reference"].split(";") if part.strip())
-    if not references:
+    references = tuple(part.strip() for part in record.get("reference", "").split(";") if part.strip())
+    if not references and "reference" in required:
         faults.append(f"line {line}: reference is empty")
         return None
     return NightRow(
         line,
         record["participant"],
         record["night"],
-        record["device"],
+        record.get("device", ""),
         references,
         record["device_file"],
         record.get("layout", ""),
@@ -307,4 +326,6 @@ def _shown(written: str) -> str:
 
 def _same_span(first: NightRow, second: NightRow) -> bool:
     """One export may hold many nights: it may serve several rows, but only with different references."""
+    if not first.references and first.window != second.window:
+        return False
     return first.references == second.references or first.device != second.device

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import os
 import subprocess
@@ -30,11 +31,13 @@ def learnt(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_calibrate_writes_what_correct_reads(learnt):
-    assert set(bytes_below(learnt)) == {"correction.json", "correction.csv", "report.html"}
+    files = set(bytes_below(learnt))
+    assert {name for name in files if "/" not in name} == {"correction.json", "correction.csv", "report.html"}
+    assert files >= {"figures/errors.svg", "figures/line-sol.svg", "figures/reliability.svg"}
     document = json.loads((learnt / "correction.json").read_text(encoding="utf-8"))
     assert document["schema"] == "sleepagree.correction/1"
-    assert document["epochs"] is None
-    assert (learnt / "correction.json").stat().st_size < 20_000
+    assert document["epochs"]["classes"] == ["wake", "light", "deep", "rem"]
+    assert (learnt / "correction.json").stat().st_size < 35_000
     head, *rows = (learnt / "correction.csv").read_text(encoding="utf-8").splitlines()
     assert len(rows) == len(document["measures"])
     assert len(head.split(",")) == len(rows[0].split(","))
@@ -99,3 +102,87 @@ def test_wrong_use_is_told(learnt, tmp_path):
     onto = run("correct", learnt / "correction.json", *NIGHT, "--json", learnt / "correction.json", "--overwrite")
     assert onto.exit_code == 1
     assert (learnt / "correction.json").read_bytes() == before
+
+
+# --- epochs, folders, tables ------------------------------------------------------------------------------
+
+
+def rows_of(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8", newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+def test_epochs_have_probabilities(learnt, tmp_path):
+    ended("correct", learnt / "correction.json", *NIGHT, "--epochs", tmp_path / "epochs.csv")
+    rows = rows_of(tmp_path / "epochs.csv")
+    assert list(rows[0]) == ["epoch", "start", "label", "class", *(f"probability_{c}" for c in STAGES)]
+    assert len(rows) == 980
+    for row in rows:
+        told = [float(row[f"probability_{c}"]) for c in STAGES]
+        assert sum(told) == pytest.approx(1, abs=3e-4)
+    # what the device calls deep is deep rather than anything else, most of the time
+    deep = [row for row in rows if row["class"] == "deep"]
+    assert {row["label"] for row in deep} == {"sound"}
+    assert sum(float(row["probability_deep"]) for row in deep) > 0.5 * len(deep)
+
+
+STAGES = ("wake", "light", "deep", "rem")
+
+
+def test_a_folder_holds_all_of_a_night(learnt, tmp_path):
+    ended("correct", learnt / "correction.json", *NIGHT, "--out", tmp_path / "out")
+    assert {"corrected.json", "corrected.csv", "epochs.csv", "report.html"} <= set(bytes_below(tmp_path / "out"))
+    again = run("correct", learnt / "correction.json", *NIGHT, "--out", tmp_path / "out")
+    assert again.exit_code == 1
+    ended("correct", learnt / "correction.json", *NIGHT, "--out", tmp_path / "out", "--overwrite")
+    document = json.loads((tmp_path / "out" / "corrected.json").read_text(encoding="utf-8"))
+    rows = rows_of(tmp_path / "out" / "corrected.csv")
+    assert [m["measure"] for m in document["measures"]] == [row["measure"] for row in rows]
+    assert float(rows[6]["corrected"]) == pytest.approx(document["measures"][6]["corrected"], rel=1e-5)
+
+
+def test_anonymous_tells_no_file_and_no_date(learnt, tmp_path):
+    out = tmp_path / "out"
+    done = ended("correct", learnt / "correction.json", *NIGHT, "--out", out, "--anonymous", "--json", "-")
+    for text in (done.stdout, *(p.read_text(encoding="utf-8") for p in out.iterdir() if p.is_file())):
+        assert "crew-3" not in text
+        assert "2026-" not in text
+    assert rows_of(out / "epochs.csv")[2]["start"] == "60"
+
+
+def test_a_table_of_nights_is_corrected(learnt, tmp_path):
+    table = copy_ferry(tmp_path / "ferry")
+    out = tmp_path / "out"
+    done = ended("correct", learnt / "correction.json", table, "--out", out, "--quiet")
+    assert done.stdout.startswith("12 nights of 4 participants corrected; 12 rows of other devices left alone.")
+    rows = [row for row in rows_of(out / "corrected.csv") if (row["participant"], row["night"]) == ("crew-3", "2")]
+    alone = json.loads(ended("correct", learnt / "correction.json", *NIGHT, "--json", "-", "--quiet").stdout)
+    assert [float(row["corrected"]) for row in rows] == pytest.approx([m["corrected"] for m in alone["measures"]], 1e-5)
+    hidden = ended("correct", learnt / "correction.json", table, "--json", "-", "--quiet", "--anonymous").stdout
+    assert "crew" not in hidden
+    assert json.loads(hidden)["schema"] == "sleepagree.corrected-nights/1"
+
+
+def test_a_night_that_cannot_be_corrected_is_listed(learnt, tmp_path):
+    table = copy_ferry(tmp_path / "ferry")
+    lines = ["participant,night,device_file,layout"]
+    lines += ["a,1,pad-b/crew-3-night-2.csv,pad-b.toml", "b,1,band-a/crew-1-night-1.csv,band-a.toml"]
+    table.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    done = run("correct", learnt / "correction.json", table)
+    assert done.exit_code == 3
+    assert done.stdout.startswith("1 night of 1 participant corrected, 1 refused.")
+    assert "refused: line 3: crew-1-night-1.csv: the night has a label that" in done.stderr
+    table.write_text("participant,night,device_file,wrong\n", encoding="utf-8")
+    assert "column 'wrong' is unknown" in run("correct", learnt / "correction.json", table).stderr
+    wrong = run("correct", learnt / "correction.json", FERRY / "nights.csv", "--layout", FERRY / "pad-b.toml")
+    assert wrong.exit_code == 2
+    assert "give --layout as its column layout" in wrong.stderr
+
+
+def test_epochs_that_were_not_learnt_are_refused(learnt, tmp_path):
+    document = json.loads((learnt / "correction.json").read_text(encoding="utf-8"))
+    (tmp_path / "old.json").write_text(json.dumps({**document, "epochs": None}), encoding="utf-8")
+    done = run("correct", tmp_path / "old.json", *NIGHT, "--epochs", tmp_path / "epochs.csv")
+    assert done.exit_code == 1
+    assert "the correction has no probabilities of epochs" in done.stderr
+    assert not (tmp_path / "epochs.csv").exists()

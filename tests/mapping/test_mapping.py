@@ -84,8 +84,11 @@ def test_nothing_fits_a_device_that_never_says_wake():
         default_mapping(LAB, reporting("light", "N3"))
     assert str(refusal.value) == (
         "no built-in mapping fits the two label sets. Found the reference can say W, N1, N2, N3, R; the device light, "
-        "N3; expected at least wake and some sleep on both sides. Declare what the device can report (reports="
-        "['wake', 'light', 'deep']), or give a mapping of your own (mappings=['FILE.toml'])."
+        "N3; expected at least wake and some sleep on both sides. If the device writes only sleep, and nothing where "
+        'it sees wake, say so in its layout ([file], silence = "wake") and give '
+        "outside='wake' for the time before and "
+        "after. Declare what the device can report (reports=['wake', 'light', 'deep']), or give a mapping of your own "
+        "(mappings=['FILE.toml'])."
     )
 
 

@@ -28,6 +28,7 @@ BENCHMARKS = {
     "8": "workers.processes",
     "9": "pages.figures_and_report",
     "10": "parquet_tables.streamed",
+    "11": "corrections.learning_and_applying",
 }
 
 

@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from sleepagree.errors import FileFormatError, SleepAgreeError
-from sleepagree.readers.layout import Ends, Layout, Marks, NightOf, Overlaps, Shape, read_layout
+from sleepagree.readers.layout import Ends, Layout, Marks, NightOf, Overlaps, Shape, Silence, read_layout
 from sleepagree.readers.table.reader import read_table
 
 
@@ -45,6 +45,7 @@ night_of = "wake-day"
 begins = 2026-03-01T22:30:00
 zone = "Europe/Helsinki"
 overlaps = "shorter-wins"
+silence = "wake"
 delimiter = ";"
 encoding = "cp1252"
 epoch_number = "Nr"
@@ -84,6 +85,7 @@ def test_every_key() -> None:
         dt.datetime(2026, 3, 1, 22, 30),
         "Europe/Helsinki",
         Overlaps.SHORTER_WINS,
+        Silence.WAKE,
         ";",
         "cp1252",
         {"Dozing": "light", "1": "not-a-stage", "?": "unscored"},
@@ -145,8 +147,8 @@ _WHERE = "band.toml: "
 _TIMES = 'one of iso, unix-s, unix-ms, elapsed-s, or a strptime text such as "%d.%m.%Y %H:%M:%S"'
 _FILE_KEYS = (
     "shape, start, end, duration, stage, date, duration_unit, marks, ends, time, night_of, begins, zone, overlaps, "
-    "delimiter, encoding, epoch_number, person_column, zone_column, am_pm, first_epoch, person, skip_lines, header, "
-    "records, sheet"
+    "silence, delimiter, encoding, epoch_number, person_column, zone_column, am_pm, first_epoch, person, skip_lines, "
+    "header, records, sheet"
 )
 
 WRONG = [

@@ -6,6 +6,7 @@ minutes placed in a zone by the standard library's zoneinfo.
 
 import dataclasses
 import json
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -13,15 +14,20 @@ import pytest
 
 from sleepagree.caution import CautionKind, without_names
 from sleepagree.describe.cautions import say_caution
-from sleepagree.errors import ClockError
+from sleepagree.describe.clock import describe_clock
+from sleepagree.errors import ClockError, MappingError
 from sleepagree.hypnogram.align import align
 from sleepagree.hypnogram.clock_changes import possible_changes
 from sleepagree.hypnogram.ledger import Status
+from sleepagree.hypnogram.silence import silence_as_wake
 from sleepagree.hypnogram.spans import ScoredSpans
+from sleepagree.mapping.mapping import default_mapping
 from sleepagree.night.compare import compare
 from sleepagree.readers import read_spans
 from sleepagree.readers.inspection import inspect_file
-from sleepagree.readers.layout import read_layout
+from sleepagree.readers.layout import Silence, read_layout
+from sleepagree.render.terminal import render_terminal
+from sleepagree.scoring.clock_check import scan_clock
 from sleepagree.study.run import ScoringOptions, score_rows
 from sleepagree.study.table import NightRow
 
@@ -65,7 +71,7 @@ def test_a_start_that_names_two_moments_or_none_is_refused_with_both_readings(na
 @pytest.mark.parametrize("name", [name for name, case in CASES.items() if name.endswith("-utc")])
 def test_utc_against_a_local_clock_without_a_zone_is_refused_with_the_option_to_give(name):
     case = CASES[name]
-    with pytest.raises(ClockError, match="--reference-zone"):
+    with pytest.raises(ClockError, match=r"zone='ZONE' \(of the reference\)"):
         pair({**case, "reference_zone": None})
 
 
@@ -144,3 +150,82 @@ def test_the_hours_that_some_zone_skips_or_repeats(start, hours, said):
     spans = ScoredSpans([0.0], [hours * 3600.0], [0], ("W",), ("W",), start=start)
     found = [(f"{c.begin:%Y-%m-%d %H:%M}", c.is_forward, zone) for c in possible_changes(spans) for zone in c.zones]
     assert [each for each in found if each[2] != "America/Santiago"] == said
+
+
+@pytest.mark.parametrize("name", [name for name, case in CASES.items() if "jump_s" in case["expected"]])
+def test_a_jump_of_the_clock_is_told_with_both_offsets_and_how_to_score_each_part(name):
+    expected, paired = CASES[name]["expected"], pair(CASES[name])
+    reading = scan_clock(paired, default_mapping(paired.reference_set, paired.device_set), resamples=50)
+    jump = reading.jump
+    assert jump is not None
+    assert not reading.proposed
+    assert [jump.before_s, jump.after_s] == expected["jump_s"]
+    assert jump.at_s == expected["at_min"] * 60
+    told = render_terminal(describe_clock(reading, paired))
+    parts = re.findall(r"--window (\S+) --clock-offset (-?\d+)", " ".join(" ".join(told).split()))
+    assert len(parts) == 2
+    for window, offset in parts:  # as it says, each part agrees in every epoch
+        night = compare(
+            align(
+                reference=paired.reference_spans,
+                device=paired.device_spans,
+                window=window,
+                clock_offset_s=float(offset),
+            )
+        )
+        assert night.mappings[0].table.accuracy == 1.0
+
+
+def test_a_drift_is_no_jump():
+    paired = pair(CASES["drifts"])
+    reading = scan_clock(paired, default_mapping(paired.reference_set, paired.device_set), resamples=50)
+    assert reading.jump is None
+    assert reading.drift_s_per_h == CASES["drifts"]["expected"]["drift_s_per_h"]
+
+
+def test_an_hour_more_on_the_device_is_told_by_the_night():
+    night = compare(pair(CASES["off-by-an-hour"]))
+    (caution,) = [c for c in night.cautions if c.kind.startswith("clock")]
+    assert (caution.kind, caution["seconds"]) == (CautionKind.CLOCK_ZONE, CASES["off-by-an-hour"]["expected"]["zone_s"])
+
+
+def test_parts_of_a_device_joined_are_the_whole_night():
+    layout = read_layout(CLOCKS / CASES["first-part"]["layout"])
+    device = read_spans([CLOCKS / CASES[name]["device"] for name in ("first-part", "second-part")], layout=layout)
+    night = compare(align(reference=read_spans(CLOCKS / CASES["first-part"]["reference"]), device=device))
+    ledger = night.paired.ledger
+    assert (ledger.scored, ledger.window_epochs) == (901, 901)
+    assert night.mappings[0].table.accuracy == 1.0
+
+
+# --- a device that writes sleep only ----------------------------------------------------------------------
+
+
+def test_silence_is_wake_where_the_layout_says_so():
+    case = CASES["only-sleep"]
+    night = compare(pair(case))
+    (caution,) = [c for c in night.cautions if c.kind is CautionKind.SILENCE_IS_WAKE]
+    # the wakes of the invented night between its first and its last sleep: 1.5 + 2 + 4.5 + 7 + 3 min
+    assert (caution["count"], caution["minutes"], caution["longest_min"]) == (5, 18.0, 7.0)
+    assert caution["count"] == case["expected"]["silent_stretches"]
+    assert "(5 times, 18.0 min in all, the longest 7.0 min), wake is taken, as the layout says" in say_caution(caution)
+    assert (night.paired.status == Status.DEVICE_GAP).sum() == (
+        14 + 14.5
+    ) * 2  # before the first and after the last stage nothing changes
+    whole = compare(align(reference=night.paired.reference_spans, device=night.paired.device_spans, outside="wake"))
+    assert whole.paired.ledger.scored == whole.paired.ledger.window_epochs
+    assert whole.mappings[0].table.accuracy == 1.0
+
+
+def test_the_refusal_of_a_device_without_wake_names_the_key():
+    layout = read_layout(CLOCKS / CASES["only-sleep"]["layout"])
+    layout = dataclasses.replace(layout, silence=Silence.MISSING, reports=None)
+    device = read_spans(CLOCKS / CASES["only-sleep"]["device"], layout=layout)
+    paired = align(reference=read_spans(CLOCKS / CASES["only-sleep"]["reference"]), device=device)
+    with pytest.raises(MappingError, match=r'\[file\], silence = "wake"\) and give outside='):
+        compare(paired)
+
+
+def test_silence_needs_no_filling_where_there_is_none():
+    spans = read_spans(CLOCKS / "summer-utc.csv", layout=read_layout(CLOCKS / "summer-utc.toml"))
+    assert silence_as_wake(spans) is spans

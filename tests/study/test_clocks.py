@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import json
 import math
 
 import numpy as np
 import pytest
 import simulated
 
+from sleepagree import align, summarise_study
 from sleepagree.describe.clock import say_device_clock
 from sleepagree.scoring.offsets import HOUR_SHIFTS, PROFILE_SHIFTS, quick_offset
 from sleepagree.study.clocks import ClockVerdict, NightClock, read_device_clock
+from sleepagree.study.night_summary import NightSummary, summarise_night
 
 
 def night(seed, *, wrong_s=0.0, share=0.5, participant="", date="", two_classes=False):
@@ -95,6 +98,16 @@ def test_the_dates_between_which_summer_time_was_missed_are_named():
     assert "The 5 nights from 2026-03-26 to 2026-03-30 agree far better when -3600 s (-1 h)" in say_device_clock(clock)
 
 
+def test_nights_that_are_right_keep_their_clock_where_most_are_off():
+    nights = [
+        night(i, wrong_s=3600.0 if i < 9 else 0.0, participant=f"P{i}", date=f"2026-03-{15 + i:02d}") for i in range(14)
+    ]
+    clock = read_device_clock(nights)
+    assert clock.verdict is not ClockVerdict.HOURS  # it would tell the five last ones to shift, too
+    (part,) = clock.parts
+    assert (part.first, part.last, part.seconds) == ("2026-03-15", "2026-03-23", 3600.0)
+
+
 @pytest.mark.parametrize("hours", [-13, -6, 8, 14])
 def test_a_device_worn_day_and_night_may_be_off_by_many_hours(hours):
     rng = np.random.default_rng(7)
@@ -135,4 +148,37 @@ def test_offsets_of_nights_that_agree_well():
 def test_one_night_with_a_wrong_clock_among_right_ones_is_counted():
     clock = read_device_clock([night(seed, wrong_s=240.0 if seed == 2 else 0.0) for seed in range(6)])
     assert (clock.verdict, clock.away) == (ClockVerdict.STEADY, 1)
-    assert say_device_clock(clock).endswith("no constant clock error; 1 single night 1 min or more from that")
+    assert (
+        say_device_clock(clock)
+        .partition(". Searched")[0]
+        .endswith("no constant clock error; 1 single night 1 min or more from that")
+    )
+
+
+# --- beginnings and ends of states over people --------------------------------------------------------------
+
+
+def summary(person, delays_epochs, label="pad B"):
+    """A night with one episode of deep sleep, whose beginning the device tells so many epochs late."""
+    lab = "W*4 N2*10 N3*40 N2*10 W*4"
+    device = f"wake*4 light*{10 + delays_epochs} deep*{40 - delays_epochs} light*10 wake*4"
+    return summarise_night(
+        align(reference=spelt(lab), device=spelt(device)), participant=person, night=str(delays_epochs), device=label
+    )
+
+
+def spelt(text):
+    return [word.partition("*")[0] for word in text.split() for _ in range(int(word.partition("*")[2]))]
+
+
+def test_delays_over_people_are_medians_of_each_ones_nights():
+    # P1: 2, 4 and 20 epochs, median 2 min; P2: 8 epochs, 4 min; P3: 12 epochs, 6 min; all ends on the spot
+    nights = [summary("P1", n) for n in (2, 4, 20)] + [summary("P2", 8), summary("P3", 12)]
+    told = {(s.state, s.edge): s for s in summarise_study(nights).devices[0].shifts}
+    begins, ends = told["deep", "begins"], told["deep", "ends"]
+    assert (begins.participants, begins.nights, begins.moments, begins.told, begins.missed) == (3, 5, 5, 5, 0)
+    assert (begins.low_quartile_min, begins.median_min, begins.high_quartile_min) == (3.0, 4.0, 5.0)
+    assert ends.median_min == 0.0
+    assert ("rem", "begins") not in told  # the device has no word for it, and nobody had any
+    again = [NightSummary.from_document(json.loads(json.dumps(night.to_document()))) for night in nights]
+    assert [night.shifts for night in again] == [night.shifts for night in nights]

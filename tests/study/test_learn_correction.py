@@ -19,8 +19,9 @@ from sleepagree.inference.correction import Method
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.render.correction_json import corrected_document, correction_document
 from sleepagree.render.night_json import dump
-from sleepagree.study.correction import Correction, learn_correction
+from sleepagree.study.correction import Correction
 from sleepagree.study.correction_file import read_correction
+from sleepagree.study.correction_learning import learn_correction
 from sleepagree.study.summarise import StudyOptions, summarise_study
 from tests.ferry import FERRY, simulated_nights
 
@@ -184,7 +185,23 @@ def test_a_given_window_is_the_time_in_bed(learnt):
         (("level",), 2, "field 'level'"),
         (("participants",), True, "field 'participants'"),
         (("labels",), {"doze": 1}, "field 'labels'"),
-        (("epochs",), {}, "field 'epochs'"),
+        (("epochs",), {}, "field 'epochs.classes'"),
+        (("epochs", "classes"), ["wake", "snoring"], "field 'epochs.classes'"),
+        (("epochs", "device_classes"), ["wake"], "field 'epochs.device_classes'"),
+        (("epochs", "device_asleep"), [1, 0, 0, 0], "field 'epochs.device_asleep'"),
+        (("epochs", "hour_knots"), [0.0, 2.0, 1.0], "field 'epochs.hour_knots'"),
+        (("epochs", "part_knots"), [0.0, 1.0], "field 'epochs.part_knots'"),
+        (("epochs", "share_minutes"), [0.0], "field 'epochs.share_minutes[0]'"),
+        (("epochs", "features"), [], "field 'epochs.features'"),
+        (("epochs", "coefficients", 0, "class"), "deep", "field 'epochs.coefficients'"),
+        (("epochs", "coefficients", 1, "weights"), [0.0], "field 'epochs.coefficients[1].weights'"),
+        (("epochs", "coefficients", 1, "weights", 3), "0", "field 'epochs.coefficients[1].weights[3]'"),
+        (("epochs", "verdict"), "yes", "field 'epochs.verdict'"),
+        (("epochs", "brier"), 3, "field 'epochs.brier'"),
+        (("epochs", "reliability"), [[0.1, 0.2]], "field 'epochs.reliability[0].bin'"),
+        (("epochs", "by_label", 0, "label"), "rest", "field 'epochs.by_label[0].label'"),
+        (("epochs", "by_label", 0, "third"), "fourth", "field 'epochs.by_label[0].third'"),
+        (("epochs", "by_label", 0, "shares", "wake"), 2, "field 'epochs.by_label[0].shares.wake'"),
         (("features", 0, "range"), [2, 1], "field 'features[0].range'"),
         (("measures", 0, "method"), "magic", "field 'measures[0].method'"),
         (
@@ -221,6 +238,11 @@ def test_every_field_is_needed(learnt, tmp_path):
     whole = json.loads(file.read_text(encoding="utf-8"))
     for key in whole.keys() - {"software"}:
         file.write_text(json.dumps({k: v for k, v in whole.items() if k != key}), encoding="utf-8")
+        with pytest.raises(FileFormatError):
+            read_correction(file)
+    for key in whole["epochs"]:
+        less = {k: v for k, v in whole["epochs"].items() if k != key}
+        file.write_text(json.dumps({**whole, "epochs": less}), encoding="utf-8")
         with pytest.raises(FileFormatError):
             read_correction(file)
     for key in whole["measures"][0].keys() - {"level"}:

@@ -1,0 +1,191 @@
+"""What a correction does: its line through the nights learnt from, errors, reliability, a night as probabilities."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from matplotlib.axes import Axes
+from numpy.typing import ArrayLike
+
+from sleepagree.describe.words import speak
+from sleepagree.figures.drawing import axes_for, draw_boxes, grid_lines, key_below, name_axis, name_ticks
+from sleepagree.figures.hypnograms import clock_ticks, runs_of
+from sleepagree.figures.participants import scatter_nights
+from sleepagree.figures.style import ACCENT, BAND, GRID, INK, MUTED, PAPER, one_column, shades_of, styled, two_columns
+from sleepagree.scoring.measures import say_measure
+
+if TYPE_CHECKING:
+    from sleepagree.inference.class_probabilities import ReliabilityBin
+    from sleepagree.study.correction import CorrectedNight, Correction, LearnedMeasure
+
+_STEPS: Final = 80
+_ROW_MM: Final = 5.0
+
+
+@styled
+def draw_correction_line(
+    *,
+    reference: ArrayLike,
+    device: ArrayLike,
+    participant: Sequence[object],
+    learnt: LearnedMeasure,
+    own: int,
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw the nights learnt from, the line on which both sides are equal, the correction and its prediction band.
+
+    Parameters
+    ----------
+    reference, device : array-like of float, shape (nights,)
+        Values of one measure; nights with nan on a side are left out.
+    participant : sequence, length nights
+        Who slept.
+    learnt : LearnedMeasure
+        A correction that looks at the device's own value alone.
+    own : int
+        Position of that value among the features.
+    ax : Axes, optional
+        Where to draw; by default a new figure one column wide.
+
+    Returns
+    -------
+    Axes
+        x device, y reference: what is looked up in a new night, and what it says of the reference.
+    """
+    ax = axes_for(ax, one_column(70), left=14, right=4, top=8, bottom=10)
+    x, y = np.asarray(device, float), np.asarray(reference, float)
+    known = ~(np.isnan(x) | np.isnan(y))
+    low, high = float(x[known].min()), float(x[known].max())
+    at = np.linspace(low, high, _STEPS)
+    learned, bounds = learnt.learned, learnt.bounds
+    features = [tuple(value if i == own else 0.0 for i in range(len(learned.model.weights))) for value in at.tolist()]
+    corrected = [bounds.clip(learned.model.value(f)) for f in features]
+    band = np.array([learned.interval.around(v, f, bounds) for v, f in zip(corrected, features, strict=True)])
+    ax.fill_between(at, band[:, 0], band[:, 1], color=BAND.light, linewidth=0, zorder=1, gid="data-band")
+    ax.plot([low, high], [low, high], color=INK.light, linewidth=0.8, linestyle=(0, (5, 2.5)), zorder=2)
+    ax.plot(at, corrected, color=ACCENT.light, linewidth=1.4, zorder=3, gid="data-line")
+    scatter_nights(ax, x, y, participant)
+    said = f"{say_measure(learnt.measure)} ({learnt.unit})"
+    name_axis(ax, x=f"device, {said}", y=f"reference, {said}")
+    return ax
+
+
+@styled
+def draw_correction_errors(correction: Correction, *, ax: Axes | None = None) -> Axes:
+    """Draw the mean absolute error of each measure before and after correcting, and that of the usual value.
+
+    Parameters
+    ----------
+    correction : Correction
+        What was learnt.
+    ax : Axes, optional
+        Where to draw; by default a new figure one column wide.
+
+    Returns
+    -------
+    Axes
+        One row a measure: a ring for the device, a disc for the correction, an upright line for the usual value.
+    """
+    measures = correction.measures
+    ax = axes_for(ax, one_column(len(measures) * _ROW_MM + 19), left=24, right=4, top=2, bottom=17)
+    rows = np.arange(len(measures)) + 0.5
+    ax.set_ylim(len(measures), 0)
+    grid_lines(ax, "x")
+    for y, m in zip(rows.tolist(), measures, strict=True):
+        learned = m.learned
+        if learned.raw is not None:
+            ax.plot([learned.raw.error, learned.corrected_error], [y, y], color=MUTED.light, linewidth=0.8, zorder=2)
+            how: dict[str, Any] = {"markersize": 4.6, "markerfacecolor": PAPER.light, "markeredgecolor": INK.light}
+            ax.plot([learned.raw.error], [y], marker="o", linestyle="none", zorder=3, **how)
+        ax.plot([learned.usual.error], [y], marker="|", markersize=7, color=MUTED.light, linestyle="none", zorder=2)
+        ax.plot(
+            [learned.corrected_error], [y], marker="o", markersize=4.6, color=ACCENT.light, linestyle="none", zorder=4
+        )
+    name_ticks(ax.yaxis, rows.tolist(), [say_measure(m.measure) for m in measures], marks=False)
+    ax.set_xlim(left=0)
+    name_axis(ax, x="mean absolute error (min; SE, percent: %)")
+    height = len(measures) * _ROW_MM
+    key_below(ax, ((INK, "device"), (ACCENT, "corrected"), (MUTED, "usual value")), height=-13.0 / height)
+    return ax
+
+
+@styled
+def draw_reliability(bins: Sequence[ReliabilityBin], *, ax: Axes | None = None) -> Axes:
+    """Draw how often classes were right against the probability that was told for them.
+
+    Parameters
+    ----------
+    bins : sequence of ReliabilityBin
+        Of people not learnt from.
+    ax : Axes, optional
+        Where to draw; by default a new figure one column wide.
+
+    Returns
+    -------
+    Axes
+        x told, y seen, both in per cent; honest probabilities lie on the straight line.
+    """
+    ax = axes_for(ax, one_column(70), left=14, right=4, top=2, bottom=10)
+    ax.plot([0, 100], [0, 100], color=MUTED.light, linewidth=0.8, linestyle=(0, (5, 2.5)), zorder=1)
+    told, seen = ([100 * value for value in values] for values in zip(*((b.told, b.seen) for b in bins), strict=True))
+    ax.plot(told, seen, color=ACCENT.light, marker="o", markersize=4.2, linewidth=1.0, zorder=3, gid="data-seen")
+    ax.set_xlim(0, 100)
+    ax.set_ylim(0, 100)
+    ax.set_aspect("equal", adjustable="box", anchor="SW")
+    name_axis(ax, x="probability told (%)", y="share that was so (%)")
+    return ax
+
+
+@styled
+def draw_probabilities(night: CorrectedNight, *, ax: Axes | None = None) -> Axes:
+    """Draw the probability of each class over a night, and what the device said above it.
+
+    Parameters
+    ----------
+    night : CorrectedNight
+        A night with probabilities of epochs.
+    ax : Axes, optional
+        Where to draw; by default a new figure two columns wide.
+
+    Returns
+    -------
+    Axes
+        x in epochs of the window, y in per cent; the strip at the top is the device. Silence is left blank.
+
+    Raises
+    ------
+    ValueError
+        When the night has no probabilities.
+    """
+    epochs = night.correction.epochs
+    if epochs is None:
+        raise ValueError("night must have probabilities of epochs")
+    ax = axes_for(ax, two_columns(56), left=16, right=4.5, top=2, bottom=12)
+    n = len(night.probabilities)
+    shades = shades_of(epochs.classes)
+    edges = np.arange(n + 1)
+    heights = 100 * np.cumsum(np.nan_to_num(night.probabilities), axis=1)
+    below = np.zeros(n)
+    for k, shade in enumerate(shades):
+        ax.stairs(
+            heights[:, k], edges, baseline=below, fill=True, color=shade.light, linewidth=0, gid=f"data-class-{k}"
+        )
+        below = heights[:, k]
+    device_set, mapping = night.paired.device_set, night.correction.mapping
+    codes = np.array([*mapping.device_codes(device_set), -1])[night.paired.device]
+    begin, end, label = runs_of(codes)
+    for k, shade in enumerate(shades_of(mapping.device_classes)):
+        mine = label == k
+        if mine.any():
+            draw_boxes(ax, begin[mine], end[mine], 106, 116, shade=shade, name=f"data-device-{k}")
+    ax.set_xlim(0, n)
+    ax.set_ylim(0, 118)
+    name_ticks(ax.yaxis, (0, 25, 50, 75, 100, 111), ("0", "25", "50", "75", "100 %", "device"), marks=False)
+    ax.hlines((25, 50, 75), 0, n, color=GRID.light, linewidth=0.4, zorder=3)
+    positions, texts, name = clock_ticks(night.paired)
+    name_ticks(ax.xaxis, positions, texts)
+    name_axis(ax, x=name)
+    key_below(ax, [(shade, speak(c)) for shade, c in zip(shades, epochs.classes, strict=True)], height=-0.2)
+    return ax

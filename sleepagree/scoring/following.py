@@ -1,0 +1,234 @@
+"""How late the device follows the reference: from one class to another, and when a state begins and ends."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+
+from sleepagree.hypnogram.spans import EPOCH_S
+from sleepagree.inference.estimate import NAN
+from sleepagree.mapping.words import canonical_stage, is_sleep
+from sleepagree.scoring.runs import Epochs, Flags
+
+STATES: Final = ("sleep", "wake", "rem", "deep")
+_STAGE_OF: Final = {"wake": "W", "rem": "R", "deep": "N3"}
+
+
+@dataclass(frozen=True)
+class Following:
+    """How late the device follows one kind of transition of the reference.
+
+    Parameters
+    ----------
+    before, after : str
+        The transition.
+    transitions : int
+        How often the reference makes it.
+    followed : int
+        How often the device comes to ``after`` while the reference is there, or is there already and came
+        during the reference's bout of ``before``.
+    already_there : int
+        How often the device said ``after`` throughout the bout of ``before``: there was nothing to follow.
+    never : int
+        How often the device does not say ``after`` until the reference leaves it.
+    median_min, earliest_min, latest_min : float
+        Lateness of those followed, negative when the device came first; nan when none is followed.
+    """
+
+    before: str
+    after: str
+    transitions: int
+    followed: int
+    already_there: int
+    never: int
+    median_min: float
+    earliest_min: float
+    latest_min: float
+
+
+@dataclass(frozen=True)
+class Shifts:
+    """How late the device says one kind of moment of the reference: all beginnings, or all ends, of a state.
+
+    Parameters
+    ----------
+    moments : int
+        How many the reference has.
+    followed : int
+        Those at which the device comes to the state (leaves it) as well.
+    already : int
+        Those before (after) which the device says the state all the time since the reference last left it (until the
+        reference comes to it again): there is no moment of the device to go with it.
+    missed : int
+        Those in whose episode the device never says the state.
+    low_quartile_min, median_min, high_quartile_min : float
+        Device minus reference of those followed: negative when the device is early; nan when none is followed.
+    """
+
+    moments: int
+    followed: int
+    already: int
+    missed: int
+    low_quartile_min: float
+    median_min: float
+    high_quartile_min: float
+
+
+@dataclass(frozen=True)
+class StateShifts:
+    """How late the device says that a state begins, and that it ends.
+
+    Parameters
+    ----------
+    state : str
+        "sleep" (any class but wake), "wake", "rem" or "deep".
+    starts, ends : Shifts
+        Of the episodes of the reference.
+    """
+
+    state: str
+    starts: Shifts
+    ends: Shifts
+
+
+@dataclass(frozen=True, eq=False)
+class Bouts:
+    """Stretches of one class without a gap; ``end`` is the position after the last epoch."""
+
+    begin: Epochs
+    end: Epochs
+    code: Epochs
+
+    @classmethod
+    def of(cls, codes: Epochs, joined: Flags) -> Bouts:
+        """Cut a sequence of classes where the class changes and at gaps."""
+        edges = np.flatnonzero((codes[1:] != codes[:-1]) | ~joined) + 1
+        begin = np.concatenate(([0], edges))
+        return cls(begin, np.concatenate((edges, [codes.size])), codes[begin])
+
+    @property
+    def length(self) -> Epochs:
+        """Epochs of each stretch."""
+        return self.end - self.begin
+
+
+@dataclass(frozen=True, eq=False)
+class _Changes:
+    """Changes of the reference, and what the device does at each."""
+
+    before: Epochs
+    after: Epochs
+    late: Epochs
+    followed: Flags
+    already: Flags
+    never: Flags
+
+    @classmethod
+    def of(cls, bouts: Bouts, device: Epochs, joined: Flags, n_classes: int) -> _Changes:
+        n = device.size
+        at = np.flatnonzero(joined[bouts.begin[1:] - 1]) + 1  # bouts that a gap does not part from the one before
+        before, after = bouts.code[at - 1], bouts.code[at]
+        change, leave, since = bouts.begin[at], bouts.end[at], bouts.begin[at - 1]
+        position = np.arange(n)
+        says = device == np.arange(n_classes)[:, None]
+        # first epoch from here on, and last epoch up to here, at which the device says (does not say) the class
+        upcoming = np.minimum.accumulate(np.where(says, position, n)[:, ::-1], axis=1)[:, ::-1]
+        absent = np.maximum.accumulate(np.where(says, -1, position), axis=1)
+        first = upcoming[after, change]
+        came = np.maximum(absent[after, change - 1] + 1, since)  # only of use where the device is there before
+        there_before = says[after, change - 1] & says[after, change]
+        already = there_before & (came == since)
+        late = np.where(there_before, came - change, first - change)
+        never = ~there_before & (first >= leave)
+        return cls(before, after, late, ~already & ~never, already, never)
+
+
+def describe_following(
+    bouts: Bouts, device: Epochs, joined: Flags, classes: tuple[str, ...], epoch_s: float
+) -> tuple[Following, ...]:
+    """Return how late the device follows each kind of transition of the reference."""
+    changes = _Changes.of(bouts, device, joined, len(classes))
+    kind = changes.before * len(classes) + changes.after
+    order = np.argsort(-np.bincount(kind, minlength=len(classes) ** 2), kind="stable")
+    found = []
+    for which in order.tolist():
+        of_kind = kind == which
+        transitions = int(np.count_nonzero(of_kind))
+        if transitions == 0:
+            break
+        minutes = changes.late[of_kind & changes.followed] * (epoch_s / 60.0)
+        found.append(
+            Following(
+                classes[which // len(classes)],
+                classes[which % len(classes)],
+                transitions,
+                minutes.size,
+                int(np.count_nonzero(of_kind & changes.already)),
+                int(np.count_nonzero(of_kind & changes.never)),
+                float(np.median(minutes)) if minutes.size else NAN,
+                float(minutes.min()) if minutes.size else NAN,
+                float(minutes.max()) if minutes.size else NAN,
+            )
+        )
+    return tuple(found)
+
+
+def describe_shifts(
+    reference: Epochs,
+    device: Epochs,
+    joined: Flags,
+    names: tuple[Sequence[str], Sequence[str]],
+    *,
+    reportable: Collection[str],
+    epoch_s: float = EPOCH_S,
+) -> tuple[StateShifts, ...]:
+    """Return how late the device says that each state begins and ends.
+
+    Parameters
+    ----------
+    reference, device : int arrays of shape (n_epochs,)
+        Class, or stage, of each jointly scored epoch.
+    joined : bool array of shape (n_epochs - 1,)
+        Whether an epoch is followed by the next without a gap.
+    names : (sequence of str, sequence of str)
+        Names of the reference's and of the device's classes or stages.
+    reportable : collection of str
+        Names that the device can say.
+    epoch_s : float
+        Length of an epoch (s).
+
+    Returns
+    -------
+    tuple of StateShifts
+        In the order of ``STATES``, those that the reference tells from others and the device can say.
+    """
+    found = []
+    for state in STATES:
+        rows, columns = (np.array([_is_in(state, name) for name in side]) for side in names)
+        if not rows.any() or rows.all() or not any(_is_in(state, name) for name in reportable):
+            continue
+        sides = rows[reference].astype(np.int64), columns[device].astype(np.int64)
+        starts = _shifts(*sides, joined, epoch_s)
+        # a state ends where it begins when the night is read backwards
+        ends = _shifts(sides[0][::-1], sides[1][::-1], joined[::-1], -epoch_s)
+        found.append(StateShifts(state, starts, ends))
+    return tuple(found)
+
+
+@lru_cache(maxsize=1024)
+def _is_in(state: str, name: str) -> bool:
+    stage = canonical_stage(name) or name
+    return is_sleep(stage) is True if state == "sleep" else stage == _STAGE_OF[state]
+
+
+def _shifts(reference: Epochs, device: Epochs, joined: Flags, epoch_s: float) -> Shifts:
+    changes = _Changes.of(Bouts.of(reference, joined), device, joined, 2)
+    into = changes.after == 1
+    minutes = changes.late[into & changes.followed] * (epoch_s / 60.0)
+    low, middle, high = np.quantile(minutes, (0.25, 0.5, 0.75)) if minutes.size else (NAN, NAN, NAN)
+    counts = (int(np.count_nonzero(into & some)) for some in (True, changes.followed, changes.already, changes.never))
+    return Shifts(*counts, float(low), float(middle), float(high))

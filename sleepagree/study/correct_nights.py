@@ -1,0 +1,103 @@
+"""Correcting the nights of a table that have no reference; a night that cannot be corrected becomes a refusal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from sleepagree.errors import InputError, SleepAgreeError, shorten
+from sleepagree.hypnogram.window import Window, parse_window
+from sleepagree.mapping.files import own_words
+from sleepagree.study.anonymous import anonymous_night, anonymous_table
+from sleepagree.study.correction import CorrectedNight, Correction
+from sleepagree.study.night_summary import Refusal
+from sleepagree.study.run import DeviceFiles, reason_without_folders
+from sleepagree.study.table import NightRow, NightsTable
+
+
+@dataclass(frozen=True, eq=False)
+class CorrectedNights:
+    """The nights of a table, corrected.
+
+    Parameters
+    ----------
+    correction : Correction
+        What was applied.
+    nights : tuple of (NightRow, CorrectedNight)
+        In the order of the table.
+    refused : tuple of Refusal
+        Nights that could not be corrected, and why.
+    other_devices : int
+        Rows of other devices, which were left alone.
+    """
+
+    correction: Correction
+    nights: tuple[tuple[NightRow, CorrectedNight], ...]
+    refused: tuple[Refusal, ...]
+    other_devices: int
+
+    @property
+    def names(self) -> tuple[tuple[str, str], ...]:
+        """Participant and night of each."""
+        return tuple((row.participant, row.night) for row, _ in self.nights)
+
+
+def correct_nights(
+    correction: Correction,
+    table: NightsTable,
+    *,
+    window: Window | None = None,
+    anonymous: bool = False,
+    progress: Callable[[int, int], None] | None = None,
+) -> CorrectedNights:
+    """Correct every night of a table that is of the correction's device, or of no named one.
+
+    Parameters
+    ----------
+    correction : Correction
+        What is applied.
+    table : NightsTable
+        As :func:`sleepagree.read_nights_table` reads it with ``needs_reference=False``; references are not looked at.
+    window : Window, optional
+        For rows that give none.
+    anonymous : bool
+        Whether results hold numbers for names, and no dates.
+    progress : callable, optional
+        Called with rows done and rows in all.
+
+    Raises
+    ------
+    InputError
+        When no row is of this device.
+    """
+    rows = [
+        row for row in (anonymous_table(table) if anonymous else table).rows if row.device in ("", correction.device)
+    ]
+    if not rows:
+        raise InputError(
+            "the table has no night of the device that the correction was learnt from",
+            table.name,
+            found=", ".join(dict.fromkeys(shorten(row.device) for row in table.rows)),
+            expected=shorten(correction.device),
+            remedy="Correct the column device, or leave it out.",
+        )
+    files = DeviceFiles(table.folder, own_words((correction.mapping,)))
+    nights, refused = [], []
+    for i, row in enumerate(rows, 1):
+        try:
+            own = parse_window(row.window) if row.window else window
+            night = correction.apply(files.device(row), window=own)
+        except SleepAgreeError as error:
+            reason = f"{error.problem}." if anonymous else reason_without_folders(error, table.folder)
+            refused.append(Refusal(row.row, row.participant, row.night, row.device, reason))
+        else:
+            nights.append((row, anonymous_correction(night) if anonymous else night))
+        if progress is not None:
+            progress(i, len(rows))
+    return CorrectedNights(correction, tuple(nights), tuple(refused), len(table.rows) - len(rows))
+
+
+def anonymous_correction(night: CorrectedNight) -> CorrectedNight:
+    """Return a corrected night without file names, dates and times of day."""
+    paired = anonymous_night(night.paired)
+    return replace(night, name=paired.device_spans.origin.name, paired=paired)

@@ -1,0 +1,244 @@
+"""Learning from the nights of a study how to correct a device; what is learnt is plain numbers."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.caution import Caution, CautionKind
+from sleepagree.errors import InputError, Option, shorten
+from sleepagree.inference.correction import (
+    FEWEST_PEOPLE,
+    Examples,
+    Expected,
+    fold_people,
+    group_of,
+    learn_value,
+)
+from sleepagree.mapping.mapping import StageMapping, default_mapping
+from sleepagree.mapping.sets import StageSet
+from sleepagree.study.correction import (
+    EXPECTED,
+    Correction,
+    FeatureRange,
+    LearnedMeasure,
+    bounds_of,
+    size_cautions,
+)
+from sleepagree.study.epoch_correction import learn_epochs
+from sleepagree.study.groups import fold_nights, merge_stage_sets
+from sleepagree.study.night_summary import NightSummary, Refusal
+from sleepagree.study.results import StudyAgreement
+from sleepagree.study.summarise import measure_table
+
+_MEASURES: Final = ("TST", "SOL", "WASO", "SE")
+_TOGETHER: Final = ("TIB", "SOL", "awakenings")
+_Values = NDArray[np.float64]
+
+
+def learn_correction(
+    study: StudyAgreement | Sequence[NightSummary | Refusal],
+    *,
+    device: str | None = None,
+    mapping: StageMapping | None = None,
+    level: float = 0.95,
+) -> Correction:
+    """Learn from a study how to correct a device, and what that is worth on people not learnt from.
+
+    Parameters
+    ----------
+    study : StudyAgreement or sequence of NightSummary and Refusal
+        The study, or its scored nights.
+    device : str, optional
+        Name of the device; needed where the study has several.
+    mapping : StageMapping, optional
+        Names the classes; default: the finest that the device allows.
+    level : float
+        Of every interval.
+
+    Returns
+    -------
+    Correction
+
+    Raises
+    ------
+    InputError
+        When the study has several devices and none is named, none of that name, or fewer than three participants.
+
+    Examples
+    --------
+    >>> from sleepagree import read_hypnogram, score_table
+    >>> nights = score_table("fixtures/ferry/nights.csv", keep_epochs=True)
+    >>> correction = learn_correction(nights, device="pad B")
+    >>> correction.participants, correction.nights, correction.epochs.classes
+    (4, 12, ('wake', 'light', 'deep', 'rem'))
+    >>> spans = read_hypnogram("fixtures/ferry/pad-b/crew-3-night-2.csv", layout="fixtures/ferry/pad-b.toml")
+    >>> night = correction.apply(spans)
+    >>> night.finding
+    'Corrected: SOL 7.6 min (95 % interval 0.0 to 25.9; the device says 0.0).'
+    >>> night.probabilities.shape
+    (980, 4)
+    """
+    outcomes = [n for d in study.devices for n in d.nights] if isinstance(study, StudyAgreement) else study
+    nights = _in_order(_of_device([o for o in outcomes if isinstance(o, NightSummary)], device))
+    people = {name: i for i, name in enumerate(dict.fromkeys(n.participant for n in nights))}
+    if len(people) < FEWEST_PEOPLE:
+        raise InputError(
+            "a correction cannot be learnt from so few people",
+            found=f"{len(people)} with a scored night",
+            expected=f"at least {FEWEST_PEOPLE} participants",
+            remedy="Whether a correction helps shows only in people whom it was not learnt from.",
+        )
+    device_set = merge_stage_sets([n.device_set for n in nights])
+    if mapping is None:
+        mapping = default_mapping(merge_stage_sets([n.reference_set for n in nights]), device_set)
+    table = measure_table(nights, mapping, fold_nights(nights, mapping), device_set=device_set)
+    who = np.array([people[n.participant] for n in nights], np.int64)
+    folds = fold_people(who)
+    epochs, expected = learn_epochs(nights, mapping, device_set, who, folds, level=level)
+    measures, ranges, left_out = _learn_measures(table, who, folds, expected, level)
+    cautions = list(size_cautions(len(people)))
+    if epochs is None:
+        cautions.append(Caution.of(CautionKind.EPOCHS_NOT_LEARNT))
+    if left_out:
+        cautions.append(Caution.of(CautionKind.MEASURES_NOT_LEARNT, measures=left_out, fewest=FEWEST_PEOPLE))
+    cautions.append(Caution.of(CautionKind.PULLED_TO_USUAL))
+    cautions.append(Caution.of(CautionKind.LIKE_THE_STUDY, people=len(people), nights=len(nights)))
+    return Correction(
+        nights[0].device,
+        _labels(device_set),
+        tuple(sorted(device_set.reportable)),
+        mapping,
+        tuple(sorted({n.device_step_s for n in nights if not math.isnan(n.device_step_s)})),
+        tuple(sorted({n.window_rule for n in nights})),
+        len(people),
+        len(nights),
+        _hash_nights(nights),
+        level,
+        ranges,
+        measures,
+        tuple(cautions),
+        epochs,
+    )
+
+
+def nights_learnt_from(
+    correction: Correction, outcomes: Sequence[NightSummary | Refusal]
+) -> tuple[dict[str, tuple[_Values, _Values]], tuple[int, ...]]:
+    """Return reference and device values of each measure, and the number of each night's participant, for figures.
+
+    Parameters
+    ----------
+    correction : Correction
+        What was learnt.
+    outcomes : sequence of NightSummary and Refusal
+        The nights that it was learnt from.
+    """
+    nights = _in_order(_of_device([o for o in outcomes if isinstance(o, NightSummary)], correction.device))
+    device_set = merge_stage_sets([n.device_set for n in nights])
+    counts = fold_nights(nights, correction.mapping)
+    table = measure_table(nights, correction.mapping, counts, device_set=device_set)
+    people = {name: i for i, name in enumerate(dict.fromkeys(n.participant for n in nights), 1)}
+    values = {measure: (reference, device) for measure, _, reference, device in table}
+    return values, tuple(people[n.participant] for n in nights)
+
+
+def _labels(device_set: StageSet) -> tuple[tuple[str, str], ...]:
+    return tuple(sorted(zip(device_set.labels, device_set.stages, strict=True)))
+
+
+def _of_device(nights: Sequence[NightSummary], device: str | None) -> list[NightSummary]:
+    names = list(dict.fromkeys(n.device for n in nights))
+    if device is None and len(names) > 1:
+        raise InputError(
+            "the study has several devices, and a correction is that of one",
+            found=", ".join(map(shorten, names)),
+            expected="the name of one of them",
+            remedy=f"Say which with {Option.DEVICE:NAME}.",
+        )
+    if device is not None and device not in names:
+        raise InputError(
+            "the study has no scored night of this device",
+            where=f"{Option.DEVICE}",
+            found=device,
+            expected="one of " + ", ".join(map(shorten, names)) if names else "a device of the study",
+            remedy="Correct the name.",
+        )
+    return [n for n in nights if device in (None, n.device)]
+
+
+def _in_order(nights: list[NightSummary]) -> list[NightSummary]:
+    """Return nights by person and by what their files hold, so that the order of rows does not matter."""
+
+    def content(night: NightSummary) -> tuple[str, ...]:
+        hashes = sorted(source.sha256 for source in night.references)
+        return (night.device_source.sha256, *hashes, *night.sequences, night.participant, night.night)
+
+    first: dict[str, tuple[str, ...]] = {}
+    for night in nights:
+        own = content(night)
+        first[night.participant] = min(own, first.get(night.participant, own))
+    return sorted(nights, key=lambda n: (first[n.participant], content(n)))
+
+
+def _hash_nights(nights: Sequence[NightSummary]) -> str:
+    """Return one hash of what all files held, in an order of its own."""
+    lines = sorted(
+        " ".join([n.device_source.sha256, *n.sequences, *sorted(s.sha256 for s in n.references)]) for n in nights
+    )
+    return hashlib.sha256("\n".join(lines).encode()).hexdigest()
+
+
+def _learn_measures(
+    table: Sequence[tuple[str, str, _Values, _Values]],
+    who: NDArray[np.int64],
+    folds: NDArray[np.int64],
+    expected: dict[str, _Values],
+    level: float,
+) -> tuple[tuple[LearnedMeasure, ...], tuple[FeatureRange, ...], tuple[str, ...]]:
+    """Return what is learnt of each measure, the features with their ranges, and measures with too few people."""
+    spoken = [(name, device) for name, _, _, device in table if not np.isnan(device).all()]
+    measured = [name for name, *_ in table if _is_corrected(name)]
+    # what models of the other people expected of each night
+    own = {
+        EXPECTED + name: expected[name][group_of(folds), np.arange(who.size)] for name in measured if name in expected
+    }
+    names = [*(name for name, _ in spoken), *own]
+    features = np.column_stack([*(device for _, device in spoken), *own.values()])
+    # only what every night has: a latency that one night lacks would take that night from all measures
+    many = tuple(
+        i
+        for i, name in enumerate(names)
+        if (name in _TOGETHER or name.startswith("minutes ")) and not np.isnan(features[:, i]).any()
+    )
+    learned, left_out = [], []
+    for name, unit, reference, device in table:
+        if not _is_corrected(name):
+            continue
+        at = names.index(name) if name in names else None
+        known = ~np.isnan(reference) & (np.ones(who.size, bool) if at is None else ~np.isnan(device))
+        if np.unique(who[known]).size < FEWEST_PEOPLE:
+            left_out.append(name)
+            continue
+        # what a measure does not use may be unknown
+        used = np.where(np.isnan(features[known]), 0.0, features[known])
+        examples = Examples(used, reference[known], who[known], at, many, bounds_of(unit))
+        if name in expected and known.all():
+            sums = Expected(names.index(EXPECTED + name), expected[name])
+            examples = replace(examples, folds=folds, expected=sums)
+        learned.append(LearnedMeasure(name, unit, learn_value(examples, level=level)))
+    ranges = tuple(
+        FeatureRange(name, float(np.nanmin(column)), float(np.nanmax(column)))
+        for name, column in zip(names, features.T, strict=True)
+    )
+    return tuple(learned), ranges, tuple(left_out)
+
+
+def _is_corrected(measure: str) -> bool:
+    return measure in _MEASURES or measure.startswith(("minutes ", "percent "))

@@ -1,0 +1,88 @@
+"""Budget 11: learning a correction against the bare scikit-learn fits it needs, and correcting one night."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable
+from typing import Any
+
+from sklearn.exceptions import ConvergenceWarning
+from sklearn.linear_model import LogisticRegression, Ridge
+
+from sleepagree.files.writing import encode_text
+from sleepagree.render.correction_json import correction_document
+from sleepagree.render.night_json import dump
+from sleepagree.study.correction_learning import learn_correction
+from sleepagree.study.from_table import score_table
+from tests.ferry import FERRY, simulated_nights
+from tests.performance.harness import (
+    Row,
+    Settings,
+    alternate,
+    at_most,
+    command,
+    memory_row,
+    process,
+    python,
+    used_memory,
+)
+
+_LEARNT = """
+from tests.ferry import simulated_nights
+import sklearn.linear_model, sklearn.model_selection, scipy.stats
+from sleepagree.study.correction_learning import learn_correction
+nights = [n for n in simulated_nights(participants=PEOPLE, nights=2) if n.device == "band A"]
+begin()
+learn_correction(nights)
+"""
+
+
+def record_fits(work: Callable[[], Any]) -> list[tuple[Any, tuple[Any, ...], dict[str, Any]]]:
+    """Return every fit of the library that some work asks for: estimator as it was set, arguments, keywords."""
+    fits: list[tuple[Any, tuple[Any, ...], dict[str, Any]]] = []
+    before = {kind: kind.fit for kind in (LogisticRegression, Ridge)}
+
+    def spy(kind: type) -> Callable[..., Any]:
+        def fit(self: Any, *given: Any, **how: Any) -> Any:
+            fits.append((kind(**self.get_params()), given, how))
+            return before[kind](self, *given, **how)
+
+        return fit
+
+    for kind in before:
+        kind.fit = spy(kind)
+    try:
+        work()
+    finally:
+        for kind, fit in before.items():
+            kind.fit = fit
+    return fits
+
+
+def learning_and_applying(settings: Settings) -> list[Row]:
+    people = settings.size(100, 5)
+    nights = [n for n in simulated_nights(participants=people, nights=2) if n.device == "band A"]
+    fits = record_fits(lambda: learn_correction(nights))
+
+    def bare() -> None:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", ConvergenceWarning)
+            for estimator, given, how in fits:
+                estimator.fit(*given, **how)
+
+    learning, library = alternate([lambda: learn_correction(nights), bare], repeats=settings.repeats)
+    what = f"calibrate on {people} people x 2 nights against its bare scikit-learn fits"
+    path = settings.folder / "correction.json"
+    of_ferry = learn_correction(score_table(FERRY / "nights.csv", keep_epochs=True), device="pad B")
+    path.write_bytes(encode_text(dump(correction_document(of_ferry))))
+    night = FERRY / "pad-b" / "crew-3-night-2.csv"
+    words = ["correct", str(path), str(night), "--layout", str(FERRY / "pad-b.toml"), "--quiet"]
+    one, imports = alternate(
+        [process(command(*words)), process(python("import click, numpy"))], repeats=2 * settings.repeats
+    )
+    memory = used_memory(_LEARNT.replace("PEOPLE", str(people)))
+    return [
+        at_most("11", what, learning, library, 2),
+        memory_row("11", "memory of the same above imports", memory, 1024 * 2**20),
+        at_most("11", "correct of one night against import click, numpy", one, imports, 2.5),
+    ]
