@@ -303,6 +303,7 @@ def calibration(records: dict[str, Any]) -> Iterator[str]:
         [(name, *(covered(by_name[n][name]) for n in people)) for name in names],
     )
     yield text_of("calibration_studies")
+    yield from calibration_of_people(records["calibration_people"])
     yield "### Single nights\n"
     yield (
         f"`{nights['command']}`: {nights['nights']:,} nights each {made_on(nights)}. Answers, or errors, that hold for "
@@ -356,6 +357,75 @@ def calibration(records: dict[str, Any]) -> Iterator[str]:
         f"`{clock['command']}` {made_on(clock)}: on {pairs:,} pairs of nights that have nothing to do with each other "
         f"an offset was proposed {proposed} times. How well an offset is found: methods_time.md.\n"
     )
+    yield from clocks_of_studies(records["calibration_study_clocks"])
+    yield from jumps(records["calibration_jumps"])
+
+
+def clocks_of_studies(record: dict[str, Any]) -> Iterator[str]:
+    kinds = record["kinds"]
+    right = [kind for kind in kinds if kind["slow_s"] == 0.0]
+    false = sum(n for kind in right for verdict, n in kind["verdicts"].items() if verdict not in ("steady", "untold"))
+    parts = sum(kind["with_parts"] for kind in right)
+    offsets = sum(kind["hints"].get(hint, 0) for kind in right for hint in ("offset", "zone"))
+    nights = sum(sum(kind["hints"].values()) for kind in right)
+    studies = sum(kind["studies"] for kind in right)
+    yield "### Clocks of studies\n"
+    yield (
+        f"`{record['command']}` {made_on(record)}, {record['nights']} nights of 8 h a study: of {studies:,} studies "
+        f"whose clocks are right, {false} got a verdict of an error and {parts} a range or a person that is off; of "
+        f"their {nights:,} nights one by one, {offsets} were told an offset or a zone. Seconds told of a clock that is "
+        f"off were at most {max(kind['furthest_off_s'] for kind in kinds):g} s wrong.\n"
+    )
+    rows = []
+    for kind in kinds:
+        slow = (
+            "another every night" if kind["slow_s"] is None else f"{kind['slow_s']:+g} s" if kind["slow_s"] else "right"
+        )
+        verdicts = ", ".join(f"{name} {n}" for name, n in sorted(kind["verdicts"].items()))
+        named = "" if kind["parts_right"] is None else f"{kind['parts_right']}"
+        device = f"{kind['epoch_s']:g} s, {2 if kind['two_classes'] else 4} classes"
+        wrong = f"{slow}, {kind['which']}" if kind["which"] else slow
+        rows.append((wrong, f"{kind['share']:g}", device, f"{kind['kappa']:.2f}", kind["studies"], verdicts, named))
+    yield from table(
+        ("clock", "share inside error runs", "device", "kappa as recorded", "studies", "verdicts", "those off named"),
+        rows,
+    )
+
+
+def jumps(record: dict[str, Any]) -> Iterator[str]:
+    nights, quiet = record["nights"], record["without"]
+    yield "### Jumps of a clock\n"
+    yield (
+        f"`{record['command']}` {made_on(record)}, {nights} nights of 8 h of each kind. Of {nights * len(quiet):,} "
+        f"nights without a jump, {sum(kind['told'] for kind in quiet)} were told one. Right: both offsets within "
+        "30 s.\n"
+    )
+    rows = []
+    for kind in quiet:
+        clock = f"{kind['drift_s_per_h']:g} s/h drift" if kind["drift_s_per_h"] else f"{kind['slow_s']:g} s slow"
+        what = clock if kind["related"] else "nights of two people"
+        rows.append((what, f"{kind['errors']:g}", f"{kind['device_epoch_s']:g} s", kind["told"]))
+    yield from table(("no jump", "share inside error runs", "device epochs", "told a jump"), rows)
+    rows = [
+        (
+            f"{kind['jump_s']:+g} s",
+            f"{kind['errors']:g}",
+            kind["told"],
+            kind["right"],
+            *(
+                ("", "", "")
+                if not kind["right"]
+                else (
+                    f"{kind['off_median_min']:g}",
+                    share(kind["inside"], kind["right"]),
+                    f"{kind['width_median_min']:g}",
+                )
+            ),
+        )
+        for kind in record["with"]
+    ]
+    heads = ("jump (to add)", "share inside error runs", "told", "right", "place off by, middle (min)")
+    yield from table((*heads, "stretch holds the place", "its length, middle (min)"), rows)
 
 
 def corrections(found: dict[str, Any]) -> Iterator[str]:
@@ -385,6 +455,46 @@ def corrections(found: dict[str, Any]) -> Iterator[str]:
         ],
     )
     yield text_of("calibration_corrections")
+
+
+#: Intervals that stand beside the first one, and what they are called.
+BESIDE = {"percentile": "percentile", "bca": "BCa", "delta": "delta method"}
+
+
+def calibration_of_people(record: dict[str, Any]) -> Iterator[str]:
+    yield "### People who differ with skew, heavy tails, and a device that fails on some\n"
+    yield (
+        f"`{record['command']}`: {record['studies']:,} studies of each size, one night each, {record['resamples']:,} "
+        f"resamples, seed {record['seed']} {made_on(record)}. People differ in what the device misses and invents "
+        "normally, with skew (exponential), with heavy tails (Student's t, 3 degrees of freedom), normally but for 5 % "
+        "of bad nights, or normally but for 15 % of people in whom it fails. Of each statistic the interval that is "
+        "told first; centiles from 40 people on.\n"
+    )
+    names = list(dict.fromkeys(name for row in record["rows"] for name in row["covers"]))
+    yield from table(
+        ("people", "number", *names),
+        [
+            (
+                row["people"],
+                str(row["n"]),
+                *(covered(row["covers"][name]["primary"]) if name in row["covers"] else "" for name in names),
+            )
+            for row in record["rows"]
+        ],
+    )
+    yield text_of("calibration_people")
+    yield "The intervals of the pooled kappa beside the one told first:\n"
+    yield from table(
+        ("people", "number", "told first", *BESIDE.values()),
+        [
+            (
+                row["people"],
+                str(row["n"]),
+                *(covered(row["covers"]["pooled kappa"][key]) for key in ("primary", *BESIDE)),
+            )
+            for row in record["rows"]
+        ],
+    )
 
 
 def fuzzing(record: dict[str, Any]) -> Iterator[str]:

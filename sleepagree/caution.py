@@ -94,6 +94,7 @@ class CautionKind(StrEnum):
     CLOCK_ZONE = "clock_zone"
     CLOCK_OFFSET = "clock_offset"
     CLOCK_CHANGE = "clock_change"
+    CLOCK_JUMP = "clock_jump"
     NO_MAPPING_DECLARED = "no_mapping_declared"
     # of a study
     NIGHTS_REFUSED = "nights_refused"

@@ -30,22 +30,24 @@ ROOMS = {
     "edf.recording edf.writer json.fields json.intervals json.fhir json.mobile_health json.records "
     "json.file whole_table mne_files memory inspection column_kinds proposal starter_layout study_results",
     "inference": "estimate table_sums proportions one_night normal_theory people resampling limits equivalence "
-    "regression_limits reliability planning correction error_sizes class_probabilities",
+    "regression_limits reliability planning correction error_sizes class_probabilities group_means "
+    "within_people",
     "scoring": "ceiling coefficients class_sequences runs following disagreement measures redistribution "
     "bias_sources class_figures offsets table_agreement clock_blocks clock_jump clock clock_check "
-    "epoch_features",
+    "epoch_features bouts several_scorers",
     "night": "measures cautions intervals compare mappings answer",
     "study": "demo.simulate demo.write night_summary table file_patterns from_folder joint_epochs paired_epochs "
     "scorers anonymous plan run "
     "duplicates chunks execution unfinished clocks results cautions groups from_table comparison flows "
-    "given_nights summarise epoch_correction correction correction_learning correction_file "
-    "correct_nights",
-    "describe": "words cautions notes citations bias blocks paragraphs closing night_time mappings clock proposal file "
-    "folder plan study_paragraphs correction answer night study_agreement study_bias_figures study_bias study",
+    "given_nights epoch_correction correction correction_file correct_nights whole_nights summarise "
+    "correction_learning",
+    "describe": "words cautions notes citations bias blocks paragraphs closing night_time mappings clock proposal file folder "
+    "plan study_paragraphs correction answer night study_agreement study_bias_figures study_bias "
+    "study_further study",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning "
     "redistribution tables_of_counts bias_over_nights device_classes corrections",
-    "render": "columns export figures night_json inspection_json notebook terminal page study_json night_folder "
-    "correction_json frames study_folder correction_folder results",
+    "render": "columns export figures night_json inspection_json notebook terminal page night_folder "
+    "correction_json correction_folder study_further_json study_json frames study_folder results",
     "page": "folder guard jobs questions works views app serve",
     "cli": "interrupts options asking page clock demo inspect mappings night nights plan group study bias calibrate "
     "correct",

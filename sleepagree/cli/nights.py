@@ -45,8 +45,9 @@ def nights(folder: Path, reference_pattern: str, device_pattern: str, **options:
     """Write a nights table from the names of the files below DIR.
 
     A PATTERN is the path of a file below DIR in which {participant} and {night} stand for the parts that
-    differ, {device} for the device and {scorer} for one of several scorers, * for any characters and ? for
-    one. None of them reaches over a slash. A field that stands twice must be the same text in both places:
+    differ, {device} for the device, {scorer} for one of several scorers and {part} for the parts of one
+    recording, which are joined in its order, * for any characters and ? for one. None of them reaches over a
+    slash. A field that stands twice must be the same text in both places:
 
     \b
       sleepagree nights ferry --reference "lab/{participant}_n{night}.edf" \\

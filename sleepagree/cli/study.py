@@ -49,6 +49,7 @@ study_reading_options = shared.apply_options(
 @click.option("--out", type=shared.FILE, metavar="DIR", required=True, help="Folder to make.")
 @study_reading_options
 @shared.resampling_options
+@click.option("--by", default="", metavar="COLUMN", help="A further column of NIGHTS to tell the bias by, e.g. sex.")
 @click.option("--resume", is_flag=True, help="Use the finished nights of an interrupted run.")
 @click.option("--count", is_flag=True, help="Lines 'progress DONE TOTAL' on standard error, for programs.")
 @shared.figures_option
@@ -77,7 +78,7 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
     warnings.filterwarnings("ignore", message=r"\d+ tasks ", category=UserWarning)
     try:
         result = write_study(
-            load_nights(nights),
+            load_nights(nights, by=options["by"]),
             request,
             out,
             workers=options["workers"],
@@ -124,6 +125,7 @@ def build_request(options: dict[str, Any], *, command: str) -> StudyRequest:
         options["confidence"],
         margins,
         options["log_ratio"],
+        " ".join(options.get("by", "").split()),
     )
     told = {
         "window": shared.window_word(options["window"], anonymous=anonymous),

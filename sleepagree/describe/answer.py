@@ -63,10 +63,14 @@ _SAY_NEXT: Final = {
     "nights": "One night says little of a device. A table of more of them, for 'sleepagree study'",
 }
 
+#: What is asked of deep sleep is whether it is really REM.
+_DEEP: Final = ("deep", "N3")
+
 _CLOCK_KINDS: Final = (
     CautionKind.CLOCK_DOUBT,
     CautionKind.CLOCK_ZONE,
     CautionKind.CLOCK_OFFSET,
+    CautionKind.CLOCK_JUMP,
     CautionKind.CLOCK_CHANGE,
 )
 
@@ -154,28 +158,32 @@ def _classes_section(night: NightAgreement, answer: NightAnswer) -> Section:
 def say_device_class(found: DeviceClass, answer: NightAnswer, unreported: tuple[str, ...]) -> str:
     """Return what the reference says of the minutes that the device gave one class.
 
-    Beside a stage that the device has no label for, or else beside the largest error, stands its share of the class
-    and of the night: where both are the same, the device's word says nothing about it.
+    Beside a stage that the device has no label for, and in deep sleep beside REM, stands its share of the class and of
+    the night: where both are the same, the device's word says nothing about it.
     """
     word = say_class(found.name)
     if not found.epochs:
         return f"No epoch was called {word}."
     own = [part for part in found.of if part[0] == found.name and part[1]]
     others = sorted((part for part in found.of if part[0] != found.name and part[1]), key=lambda part: -part[1])
-    told = [name for name, _ in others if name in unreported] or [name for name, _ in others[:1]]
+    asked = [name for name, n in answer.reference if n and speak(name) == "REM" and word in _DEEP]
+    told = {*unreported, *asked}
     parts = [_say_part(name, epochs, found, answer, with_share=name in told) for name, epochs in own + others]
-    if not others:
-        return f"All {minutes(found.epochs)} called {word} were {word}."
-    return f"Of {minutes(found.epochs)} called {word}: {', '.join(parts)}."
+    none = [f"no REM ({_say_of_night(name, answer)})" for name in asked if name not in dict(others)]
+    if others:
+        return f"Of {minutes(found.epochs)} called {word}: {', '.join([*parts, *none])}."
+    return f"{', '.join([f'All {minutes(found.epochs)} called {word} were {word}', *none])}."
 
 
 def _say_part(name: str, epochs: int, found: DeviceClass, answer: NightAnswer, *, with_share: bool) -> str:
     said = f"{epochs / 2:.1f} {say_class(name)}"
     if not with_share:
         return said
-    of_night = dict(answer.reference_shares)[name]
-    share = f"{per_hundred(epochs / found.epochs)} %"
-    return f"{said} ({share}; {say_class(name)} is {per_hundred(of_night)} % of the night)"
+    return f"{said} ({per_hundred(epochs / found.epochs)} %; {_say_of_night(name, answer)})"
+
+
+def _say_of_night(name: str, answer: NightAnswer) -> str:
+    return f"{say_class(name)} is {per_hundred(dict(answer.reference_shares)[name])} % of the night"
 
 
 def _classes_figure(answer: NightAnswer, said: list[str]) -> Figure:

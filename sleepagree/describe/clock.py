@@ -128,7 +128,7 @@ def _interval(low: float, high: float, unit: str, level: float) -> str:
 
 
 def _drift(reading: ClockReading) -> str:
-    if math.isnan(reading.drift_s_per_h):
+    if math.isnan(reading.drift_s_per_h) or reading.jump is not None:  # a jump would pass for a drift
         return DASH
     interval = _interval(reading.drift_low, reading.drift_high, " s/h", reading.level)
     return f"{signed(reading.drift_s_per_h)} s per hour{interval}"

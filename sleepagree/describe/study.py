@@ -35,6 +35,13 @@ from sleepagree.describe.closing import caution_section, methods_section, repeat
 from sleepagree.describe.night_time import say_quartiles
 from sleepagree.describe.study_agreement import agreement_section, comparison_section, redistribution_section
 from sleepagree.describe.study_bias import answer_of_bias, bias_section, is_open, sources_section
+from sleepagree.describe.study_further import (
+    bouts_section,
+    changes_section,
+    groups_section,
+    say_scorers_at_once,
+    whole_section,
+)
 from sleepagree.describe.study_paragraphs import finding_of_device, methods_of_study, results_of_study
 from sleepagree.describe.words import (
     duration,
@@ -87,6 +94,10 @@ def describe_study(
             bias_section(device, study, i),
             redistribution_section(device, study, i),
             sources_section(device, study, i),
+            whole_section(device, study, i),
+            bouts_section(device, study, i),
+            changes_section(device, study, i),
+            groups_section(device, study, i),
         ]
     sections += [comparison_section(c, i) for i, c in enumerate(study.comparisons)]
     sections += [
@@ -119,7 +130,7 @@ def _answer(study: StudyAgreement, folder: str, table: NightsTable | None) -> tu
         if study.refused
         else None,
         *answer_of_bias(study),
-        _clock(study, "answer-clock", with_note=False),
+        _clock(study, "answer-clock"),
         _next(study, folder, table),
     )
     return tuple(s for s in sections if s is not None)
@@ -227,7 +238,8 @@ def _say_nights(device: DeviceStudy) -> str:
 def _scorers(study: StudyAgreement) -> Section | None:
     if not study.scorers:
         return None
-    said = Items(tuple(map(_say_scorers, study.scorers)))
+    at_once = [say_scorers_at_once(d.device, found) for d in study.devices for found in d.several]
+    said = Items((*map(_say_scorers, study.scorers), *at_once))
     note = Paragraph("Means over nights; all kappas of a line are of the same nights.", Role.NOTE)
     return Section("scorers", "Scorers", (said, note))
 
@@ -252,14 +264,19 @@ def _say_share(found: ScorerSummary) -> str:
     return f"{said}, {say_level(share.level)} {percent_interval(share.low, share.high)}"
 
 
-def _clock(study: StudyAgreement, name: str = "clock", *, with_note: bool = True) -> Section | None:
-    said = [f"{shorten(device.device)}: {say_device_clock(device.clock)}" for device in study.devices]
-    what = (
-        "A night's best offset is the one at which kappa would be highest. Offsets up to 30 min, and near whole hours "
-        f"up to {MOST_HOURS} h, were looked at; nothing was shifted."
+def _clock(study: StudyAgreement, name: str = "clock") -> Section | None:
+    """Return what the nights of each device say of its clock; the first screen has room for one line on the range."""
+    said = tuple(f"{shorten(device.device)}: {say_device_clock(device.clock)}" for device in study.devices)
+    if not said:
+        return None
+    range_searched = f"up to 30 min, and near whole hours up to {MOST_HOURS} h"
+    if name == "answer-clock":
+        return Section(name, "Clock", (Items(said),), detail=f" (offsets {range_searched})")
+    note = (
+        f"A night's best offset is the one at which kappa would be highest. Offsets {range_searched}, were looked at; "
+        "nothing was shifted."
     )
-    note = (Paragraph(what, Role.NOTE),) if with_note else ()
-    return Section(name, "Clock", (Items(tuple(said)), *note)) if said else None
+    return Section(name, "Clock", (Items(said), Paragraph(note, Role.NOTE)))
 
 
 def _shifts(study: StudyAgreement) -> Section | None:

@@ -38,7 +38,7 @@ from sleepagree.describe.words import (
 from sleepagree.errors import counted, shorten
 from sleepagree.inference.normal_theory import LimitsInterval
 from sleepagree.inference.people import Design
-from sleepagree.inference.resampling import FEWEST_UNITS_FOR_PERCENTILE, BootstrapIntervals
+from sleepagree.inference.resampling import FEWEST_UNITS_FOR_RESAMPLES, BootstrapIntervals
 from sleepagree.study.results import BiasRow, DeviceStudy, PairedDifference, StudyAgreement, StudyMapping
 from sleepagree.study.table import NightsTable
 
@@ -244,13 +244,12 @@ def _say_study_intervals(study: StudyAgreement, cited: Citations) -> str:
     """Say which intervals stand in the tables, as far as they were used."""
     found = [p for device in study.devices for p in _all_intervals(device)]
     kinds = _kinds(found)
-    marks = {
-        Kind.PERCENTILE: f" {cited.mark('clusters')}, taken further out for few of them "
-        f"{cited.mark('expanded_percentile')}"
-        if Kind.PERCENTILE in kinds
-        else "",
-        Kind.DELTA: f" {cited.mark('clustered_kappa')}" if Kind.DELTA in kinds else "",
+    sources = {
+        Kind.STUDENTISED: ("clusters", "bootstrap_t"),
+        Kind.PERCENTILE: ("clusters", "expanded_percentile"),
+        Kind.DELTA: ("clustered_kappa",),
     }
+    marks = {kind: f" {cited.mark(*sources[kind])}" for kind in sources if kind in kinds}
     said = f"{100 * study.options.level:g} % intervals are {_say_kinds(kinds, study, marks)}"
     if any("logit" in p.primary.method for p in found):
         said += f"; those of shares by the delta method are on the logit scale {cited.mark('logit_interval')}"
@@ -260,6 +259,7 @@ def _say_study_intervals(study: StudyAgreement, cited: Citations) -> str:
 class Kind(Enum):
     """Which of the intervals of a study is the one that is given."""
 
+    STUDENTISED = "bootstrap-t"
     PERCENTILE = "percentile"
     DELTA = "delta"
 
@@ -277,6 +277,7 @@ def _kinds(found: Sequence[BootstrapIntervals]) -> dict[Kind, set[str]]:
         if math.isnan(primary.low):
             continue
         kind = Kind.DELTA if primary is intervals.delta else Kind.PERCENTILE
+        kind = Kind.STUDENTISED if primary is intervals.studentised else kind
         kinds.setdefault(kind, set()).add("nights" if primary.method.split(", tails")[0].endswith("nights") else "")
     return kinds
 
@@ -285,19 +286,17 @@ def _say_kinds(kinds: dict[Kind, set[str]], study: StudyAgreement, marks: dict[K
     """Return the kinds of interval in words, for the middle of a sentence."""
     marks = marks or {}
     said = []
-    if Kind.PERCENTILE in kinds:
-        drawn = (
-            "nights were drawn"
-            if kinds[Kind.PERCENTILE] == {"nights"}
-            else ("whole participants were drawn with all their nights")
-        )
-        said.append(
-            f"percentiles of {study.options.resamples} resamples in which {drawn}{marks.get(Kind.PERCENTILE, '')} "
-            f"(seed {study.options.seed})"
-        )
+    for kind, what in ((Kind.STUDENTISED, "bootstrap-t intervals from"), (Kind.PERCENTILE, "percentiles of")):
+        if kind in kinds:
+            of_nights = kinds[kind] == {"nights"}
+            drawn = "nights were drawn" if of_nights else "whole participants were drawn with all their nights"
+            said.append(
+                f"{what} {study.options.resamples} resamples in which {drawn}{marks.get(kind, '')} "
+                f"(seed {study.options.seed})"
+            )
     if Kind.DELTA in kinds:
         units = "nights" if kinds[Kind.DELTA] == {"nights"} else "participants"
-        fewer = f"with fewer than {FEWEST_UNITS_FOR_PERCENTILE} {units}, " if said else ""
+        fewer = f"for minutes or with fewer than {FEWEST_UNITS_FOR_RESAMPLES} {units}, " if said else ""
         said.append(
             f"{fewer}those of the delta method with {units} as the units and a t quantile{marks.get(Kind.DELTA, '')}"
         )

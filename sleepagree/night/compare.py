@@ -31,7 +31,7 @@ from sleepagree.scoring import coefficients
 from sleepagree.scoring.bias_sources import BiasSource, account_for_bias
 from sleepagree.scoring.ceiling import Ceiling, design_ceiling
 from sleepagree.scoring.class_sequences import both_codes, class_sequence, joint_classes, square_mapping
-from sleepagree.scoring.clock_check import check_clock, clock_caution, clock_change_cautions
+from sleepagree.scoring.clock_check import check_clock, clock_caution, clock_change_cautions, jump_caution
 from sleepagree.scoring.disagreement import Disagreement, describe_disagreement
 from sleepagree.scoring.measures import (
     MeasurePair,
@@ -184,7 +184,8 @@ def compare(
     clock = check_clock(paired, chosen[0])
     changes = clock_change_cautions(paired, chosen[0])
     # a clock that was changed in the night is right before it: no one offset mends that
-    offsets = [] if any(change.get("seconds") for change in changes) else clock_caution(clock)
+    has_change = any(change.get("seconds") for change in changes)
+    offsets = [] if has_change else jump_caution(paired, chosen[0], clock) or clock_caution(clock)
     return NightAgreement(
         paired,
         native,

@@ -11,6 +11,7 @@ from typing import Final
 from sleepagree.errors import FileFormatError, InputError
 from sleepagree.files.packed import PACKED, STANDARD_INPUT, STANDARD_INPUT_NAME, read_standard_input, unpack
 from sleepagree.files.reading import holding
+from sleepagree.hypnogram.silence import silence_as_wake
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers.layout import Layout, Silence
 
@@ -83,7 +84,7 @@ def _in_zone(read: Reader) -> Reader:
 
 
 def _beside_events(path: str) -> tuple[str, ...]:
-    if not path.casefold().endswith(("events.tsv", "events.tsv.gz")):
+    if not path.casefold().endswith(("events.tsv", "events.tsv.gz", ".zip")):
         return ()
     from sleepagree.readers.table.events import find_sidecars
 
@@ -99,7 +100,7 @@ def _beside_mne(path: str) -> tuple[str, ...]:
 #: Suffix -> the other files that its reader may open. A reader that opens one more names it here: what is not named
 #: is neither looked at before kept results are used again, nor kept from being overwritten.
 _COMPANIONS: Final[dict[str, Callable[[str], tuple[str, ...]]]] = {
-    **dict.fromkeys((".tsv", ".gz"), _beside_events),
+    **dict.fromkeys((".tsv", *PACKED), _beside_events),
     **dict.fromkeys(_MNE, _beside_mne),
 }
 
@@ -233,11 +234,7 @@ def _read_one(text: str, layout: Layout | None, zone: str | None, own_words: fro
         read = _reader_of(kind_of_file(name))
         if read is not None:
             spans = read(path, layout=layout, zone=zone, own_words=own_words)
-            if layout is None or layout.silence is Silence.MISSING:
-                return spans
-            from sleepagree.hypnogram.silence import silence_as_wake
-
-            return silence_as_wake(spans)
+            return spans if layout is None or layout.silence is Silence.MISSING else silence_as_wake(spans)
     if Path(text).is_dir():
         raise InputError("this is a folder", text, "", "", "a file", "Give the path of one file inside it.")
     problem, expected = "no reader takes this kind of file", "one of " + ", ".join(SUFFIXES)

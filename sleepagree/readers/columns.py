@@ -214,13 +214,14 @@ def _fitting(plain: Sequence[str], role: str) -> tuple[int, ...]:
 # --- what to say when a column is not found --------------------------------------------------------------
 
 
-def _listing(names: Sequence[str]) -> str:
+def list_names(names: Sequence[str]) -> str:
+    """Return names as a message shows them: the first dozen, and how many more there are."""
     shown = ", ".join(f"'{shorten(name)}'" for name in names[:_SHOWN])
     return shown + (f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else "")
 
 
 def _columns_found(names: Sequence[str]) -> str:
-    return f"{'the column' if len(names) == 1 else 'the columns'} {_listing(names)}"
+    return f"{'the column' if len(names) == 1 else 'the columns'} {list_names(names)}"
 
 
 def _named(names: Sequence[str], name: str, role: str) -> int:
@@ -250,7 +251,7 @@ def _ambiguous(names: Sequence[str], positions: Sequence[int], role: str) -> Fil
     if role == "step":
         remedy = "Keep one of them, or give the step in a layout: epoch_seconds = 30."
     return FileFormatError(
-        f"more than one column may hold {_WHAT[role]}", "", "", _listing(candidates), "one column", remedy
+        f"more than one column may hold {_WHAT[role]}", "", "", list_names(candidates), "one column", remedy
     )
 
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -16,12 +16,10 @@ from sleepagree.hypnogram.spans import EPOCH_S, EpochLengthFrom, Origin, ScoredS
 from sleepagree.hypnogram.zones import find_zone, place_in_zone, with_zone
 from sleepagree.mapping.words import assign_stages
 from sleepagree.readers import read_spans
-from sleepagree.readers.columns import find_columns
 from sleepagree.readers.layout import NO_LAYOUT, Layout, read_layout
-from sleepagree.readers.rows import Places
-from sleepagree.readers.table.reader import spans_of_table
-from sleepagree.readers.table.table import ColumnData, Table
-from sleepagree.readers.times.clock import Clock, Times
+
+if TYPE_CHECKING:  # tables are loaded when one is read
+    from sleepagree.readers.table.table import ColumnData, Table
 
 
 def read_hypnogram(
@@ -92,6 +90,8 @@ def read_hypnogram(
     elif _is_from(source, "pandas") and hasattr(source, "columns"):
         asked = _layout_for(source, layout, stages, start)
         if asked is not None:
+            from sleepagree.readers.table.reader import spans_of_table
+
             table = _table_of_frame(source, name)
             return _with_reports(spans_of_table(table, layout=asked, zone=zone, own_words=own_words), reports)
         if _is_per_epoch(source):
@@ -158,6 +158,8 @@ def _layout_for(
             or {"start", "end", "stage"} <= columns
         ):
             return None
+        from sleepagree.readers.columns import find_columns
+
         try:
             find_columns(_names(frame), NO_LAYOUT, path="")
         except FileFormatError:
@@ -176,6 +178,9 @@ def _names(frame: Any) -> tuple[str, ...]:
 
 def _table_of_frame(frame: Any, name: str) -> Table:
     import pandas as pd
+
+    from sleepagree.readers.rows import Places
+    from sleepagree.readers.table.table import Table
 
     if not len(frame):
         raise InputError("the DataFrame has no row", name, expected="a row for each epoch or interval")
@@ -196,6 +201,8 @@ def _table_of_frame(frame: Any, name: str) -> Table:
 def _column_of(column: Any, name: str) -> ColumnData:
     """Return a column of a DataFrame as times or texts."""
     import pandas as pd
+
+    from sleepagree.readers.times.clock import Clock, Times
 
     if isinstance(column.dtype, pd.DatetimeTZDtype) or pd.api.types.is_datetime64_dtype(column.dtype):
         if column.isna().any():

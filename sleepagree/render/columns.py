@@ -13,8 +13,8 @@ from sleepagree.errors import printable
 #: Columns of a terminal that every report fits in.
 WIDTH: Final = 80
 
-#: A number and the space before its unit, where no line may end.
-BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=(?:%|min|pp|h|s)(?![\w-]))")
+#: Spaces where no line may end: between a number and its unit, and around the sign of "z = 4.0" and "p < 0.001".
+BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=(?:%|min|pp|h|s)(?![\w-]))|(?<=\b[pz]) (?=[=<] )|(?<=\b[pz] [=<]) ")
 
 #: Messages are not broken at more columns than these, however wide the terminal is: they would be hard to read.
 _WIDEST: Final = 100

@@ -12,6 +12,7 @@ from sleepagree.errors import InputError, Option, counted
 from sleepagree.files.writing import csv_text, encode_text, fresh_folder, name_inputs, refuse_existing, sparing_inputs
 from sleepagree.render.night_folder import write_report
 from sleepagree.render.night_json import iterate_dump
+from sleepagree.render.study_further_json import group_rows
 from sleepagree.render.study_json import bias_rows, confusion_rows, iterate_night_rows, study_document
 from sleepagree.render.terminal import block_lines
 from sleepagree.study.anonymous import anonymous_table, hide_zones
@@ -127,6 +128,8 @@ def _write_results(
     del document  # of many nights it is large
     _write(made / "nights.csv", (csv_text([row]) for row in iterate_night_rows(study, anonymous=anonymous)))
     _write(made / "bias.csv", [csv_text(bias_rows(study))])
+    if request.statistics.by:
+        _write(made / "bias_by_group.csv", [csv_text(group_rows(study))])
     _write(made / "confusion.csv", [csv_text(confusion_rows(study))])
     if request.report:
         from sleepagree.render.page import page_files

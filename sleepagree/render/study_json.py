@@ -11,9 +11,7 @@ from sleepagree.describe.cautions import caution_documents
 from sleepagree.describe.clock import say_device_clock
 from sleepagree.describe.study_bias import on_printed_scale
 from sleepagree.inference.error_sizes import ErrorSizes
-from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE
-from sleepagree.inference.resampling import BootstrapIntervals
 from sleepagree.readers.study_results import STUDY_SCHEMA
 from sleepagree.render.night_json import (
     Document,
@@ -25,6 +23,14 @@ from sleepagree.render.night_json import (
     number,
     numbers,
     software,
+)
+from sleepagree.render.study_further_json import (
+    changes_document,
+    groups_document,
+    intervals_document,
+    scorers_at_once_document,
+    silence_document,
+    totals_document,
 )
 from sleepagree.study.clocks import SEARCHED_S
 from sleepagree.study.night_summary import MEASURE_NAMES, NightSummary, Refusal, ScorerPair, SourceFile
@@ -53,29 +59,6 @@ MORE_BIAS_COLUMNS: Final = (
     "mape", "between_sd", "within_sd", "bootstrap_low", "bootstrap_high", "dropped", "margin", "equivalence_p",
     "equivalent", "line_intercept", "line_spread_intercept", "between_sd_high",
 )  # fmt: skip
-
-
-def intervals_document(found: BootstrapIntervals) -> Document:
-    """Return a value with all its intervals; ``low`` and ``high`` are the one to report, ``method`` names it."""
-    primary = found.primary
-    document: Document = {
-        **estimate_document(primary),
-        **numbers(found.percentile, percentile_low="low", percentile_high="high"),
-        **numbers(found.bca, bca_low="low", bca_high="high"),
-        **numbers(found.delta, delta_low="low", delta_high="high"),
-    }
-    if primary.undefined_because:
-        document["reason"] = primary.undefined_because
-    if found.undefined_replicates:
-        document["undefined_replicates"] = found.undefined_replicates
-    if found.notes:
-        document["notes"] = list(found.notes)
-    return document
-
-
-def estimate_document(estimate: Estimate) -> Document:
-    """Return a value with its interval and method."""
-    return {**numbers(estimate, "value", "low", "high"), "method": estimate.method}
 
 
 def study_mapping_document(studied: StudyMapping) -> Document:
@@ -150,6 +133,7 @@ def bias_document(row: BiasRow) -> Document:
         }
     if row.sloped is not None:
         document["sloped"] = numbers(row.sloped, "intercept", "slope", "slope_low", "slope_high", "residual_sd")
+    document |= {"changes": changes_document(row.changes), "by_group": groups_document(row)}
     if limits.undefined:
         document["reasons"] = dict(limits.undefined)
     if limits.notes:
@@ -241,6 +225,9 @@ def device_document(device: DeviceStudy) -> Document:
             }
             for s in device.shifts
         ],
+        "silence_counted": silence_document(device.silence),
+        "whole_window": totals_document(device.totals),
+        "bouts": totals_document(device.bouts),
     }
 
 
@@ -351,6 +338,7 @@ def study_document(
             **attributes(study.options, "resamples", "seed", confidence="level"),
             "margins": dict(study.options.margins) or None,
             "log_ratio": study.options.log_ratio,
+            "by": study.options.by or None,
         },
         "inputs": _inputs(study, table, anonymous=anonymous),
         "nights": {
@@ -360,7 +348,13 @@ def study_document(
         },
         "devices": [device_document(d) for d in study.devices],
         "comparisons": [_comparison_document(c) for c in study.comparisons],
-        "scorers": {"summary": [_scorer_document(s) for s in study.scorers], "pairs": pairs} if pairs else None,
+        "scorers": {
+            "summary": [_scorer_document(s) for s in study.scorers],
+            "at_once": [found for device in study.devices for found in scorers_at_once_document(device)],
+            "pairs": pairs,
+        }
+        if pairs
+        else None,
         "cautions": caution_documents(study.cautions),
     }
 

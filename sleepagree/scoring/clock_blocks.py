@@ -271,12 +271,14 @@ def find_drift(
     kinds = sums.shape[1]
     flat = sums.reshape(blocks.count, -1)
     drawn = participant_weights(blocks.count, resamples, rng)
-    weights = np.concatenate((np.ones((1, blocks.count)), drawn))  # the night itself, then the resamples
+    weights: Values = np.concatenate((np.ones((1, blocks.count)), drawn))  # the night itself, then the resamples
     found = np.full(len(weights), np.nan)
     middle_s = at_best = NAN
     for begin in range(0, len(weights), _DRIFT_ROWS):
-        part = (weights[begin : begin + _DRIFT_ROWS] @ flat).reshape(-1, kinds, drifts.size * near.size)
-        curves = kappa_of_sums(sums_from_stack(np.moveaxis(part, 1, 0)))
+        drawn_sums: Values = weights[begin : begin + _DRIFT_ROWS] @ flat
+        curves = kappa_of_sums(
+            sums_from_stack(np.moveaxis(drawn_sums.reshape(-1, kinds, drifts.size * near.size), 1, 0))
+        )
         for row, curve in enumerate(curves, start=begin):
             if np.isnan(curve).all():
                 continue

@@ -21,11 +21,17 @@ from sleepagree.scoring.offsets import ClassCodes, ClockHint, QuickOffset, class
 
 if TYPE_CHECKING:
     from sleepagree.scoring.clock import ClockReading
+    from sleepagree.scoring.clock_jump import ClockJump
 
 STEP_S: Final = 5.0
 
 #: From here on a peak is so sharp that its interval is not worth the time; right clocks never have one beside 0.
 _SURE_SCORE: Final = 8.0
+
+#: Kappa as recorded below which one night is looked at for a clock that jumps.
+_LOW_KAPPA: Final = 0.6
+#: Kappa that two offsets must gain before a night says so without being asked.
+_JUMP_GAIN: Final = 0.1
 
 #: From a change of the clock on: epochs that tell, and how much better an hour off must be.
 _FEWEST_AFTER: Final = 60
@@ -150,6 +156,30 @@ def clock_caution(found: QuickOffset | None) -> list[Caution]:
     ]
 
 
+def jump_caution(paired: PairedNight, mapping: StageMapping, found: QuickOffset | None) -> list[Caution]:
+    """Say that the clock may jump in the night, where agreement is low and no one offset explains it."""
+    square = square_mapping(paired, mapping)
+    if square is None or found is None or found.hint is ClockHint.ZONE or not found.kappa_at_zero < _LOW_KAPPA:
+        return []
+    jump = _look_for_jump(paired, square)
+    if jump is None or not jump.stands_out or jump.gain < _JUMP_GAIN:
+        return []
+    offsets = {"before": jump.before_s, "after": jump.after_s}
+    return [Caution.of(CautionKind.CLOCK_JUMP, **offsets, kappa=found.kappa_at_zero, kappa_there=jump.kappa)]
+
+
+def _look_for_jump(paired: PairedNight, square: StageMapping) -> ClockJump | None:
+    """Return the best jump, its places counted from the window's first epoch."""
+    from sleepagree.scoring.clock_jump import REACH_S, best_jump  # few nights come here
+
+    sides = _sides_in_steps(paired, square, REACH_S, paired.epoch_s)
+    jump = best_jump(*sides, len(square.reference_classes), epoch_s=paired.epoch_s)
+    if jump is None:
+        return None
+    places = {name: getattr(jump, name) - REACH_S for name in ("at_s", "at_low_s", "at_high_s")}
+    return replace(jump, **places)
+
+
 def scan_clock(
     paired: PairedNight,
     mapping: StageMapping,
@@ -178,7 +208,6 @@ def scan_clock(
         When no mapping with a kappa fits the two label sets.
     """
     from sleepagree.scoring.clock import read_clock, with_jump  # only this command needs it
-    from sleepagree.scoring.clock_jump import REACH_S, best_jump
 
     square = square_mapping(paired, mapping)
     if square is None:
@@ -193,14 +222,9 @@ def scan_clock(
     fitting = fitting_mappings(paired.reference_set, paired.device_set)
     two = next((m for m in fitting if m.name == "wake-sleep"), None)
     wake_sleep = None if two is None or two is square else _sides_in_steps(paired, two, range_s)
-    size = len(square.reference_classes)
-    jump = best_jump(*_sides_in_steps(paired, square, REACH_S, paired.epoch_s), size, epoch_s=paired.epoch_s)
-    if jump is not None:
-        places = (jump.at_s, jump.at_low_s, jump.at_high_s)
-        jump = replace(jump, **dict(zip(("at_s", "at_low_s", "at_high_s"), (p - REACH_S for p in places), strict=True)))
     reading = read_clock(
         *_sides_in_steps(paired, square, range_s),
-        size,
+        len(square.reference_classes),
         mapping=square.name,
         rng=rng_for(seed, "clock"),
         wake_sleep=wake_sleep,
@@ -209,7 +233,7 @@ def scan_clock(
         resamples=resamples,
         level=level,
     )
-    return with_jump(reading, jump)
+    return with_jump(reading, _look_for_jump(paired, square))
 
 
 def _sides_in_steps(

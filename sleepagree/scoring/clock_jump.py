@@ -27,6 +27,8 @@ REACH_S: Final = 5400.0
 """Largest offset of either part: a clock that is half an hour off may still lose an hour."""
 LEAST_PART_S: Final = 3600.0
 """Shortest part of the night that gets an offset of its own."""
+LEAST_NIGHT_S: Final = 10_800.0
+"""Shortest night that is looked at."""
 SMALLEST_JUMP_S: Final = 60.0
 LEAST_GAIN: Final = 0.05
 """Kappa that two offsets must gain over one offset, and over one offset with a drift."""
@@ -79,12 +81,17 @@ class ClockJump:
         return max(0.0, self.after_s - self.before_s)
 
     @property
+    def gain(self) -> float:
+        """Kappa with both offsets minus kappa with one, or with one and a drift, whichever is higher."""
+        return self.kappa - float(np.fmax(self.kappa_one_offset, self.kappa_with_drift))
+
+    @property
     def stands_out(self) -> bool:
         """Whether two offsets are worth proposing instead of one offset or a drift."""
         return (
             abs(self.after_s - self.before_s) >= SMALLEST_JUMP_S
             and min(self.score_before, self.score_after) >= LOWEST_PART_SCORE
-            and self.kappa >= LEAST_GAIN + float(np.fmax(self.kappa_one_offset, self.kappa_with_drift))
+            and self.gain >= LEAST_GAIN
         )
 
 
@@ -109,7 +116,8 @@ def best_jump(
     Returns
     -------
     ClockJump or None
-        None where the night is too short, or a part has no kappa. `ClockJump.stands_out` says whether to believe it.
+        None for a night of less than 3 h or fewer than three classes, or where a part has no kappa.
+        `ClockJump.stands_out` says whether to believe it.
 
     Raises
     ------
@@ -121,11 +129,9 @@ def best_jump(
     blocks = Blocks.of(reference, device, n_classes, lags, block_s=_BLOCK_S)
     sums = np.moveaxis(blocks.counts, -1, 1).cumsum(axis=0)  # (blocks, offsets with context, k, k)
     least = round(LEAST_PART_S / _BLOCK_S)
-    if n_classes < FEWEST_CLASSES:
+    if n_classes < FEWEST_CLASSES or len(sums) < round(LEAST_NIGHT_S / _BLOCK_S):
         return None
     cuts = np.arange(least, len(sums) - least + 1)
-    if not cuts.size:
-        return None
     firsts, seconds = sums[cuts - 1], sums[-1] - sums[cuts - 1]
     tops = [_tops(tables, lags) for tables in (firsts, seconds)]
     both = np.arange(cuts.size)
@@ -146,8 +152,18 @@ def best_jump(
         middle_s = (before + after) * epoch_s / 2.0
         with_drift = float(np.nanmax(drift_curves(blocks, middle_s, within_s=abs(jump) * epoch_s)))
     one = float(np.nanmax(kappa_where_common(sums[-1])[lags.inner]))
-    in_seconds = [epoch_s * epochs for epochs in (at, low, high, before, after)]
-    return ClockJump(*in_seconds, float(kappas[best]), one, with_drift, *scores)
+    return ClockJump(
+        at * epoch_s,
+        low * epoch_s,
+        high * epoch_s,
+        before * epoch_s,
+        after * epoch_s,
+        float(kappas[best]),
+        one,
+        with_drift,
+        scores[0],
+        scores[1],
+    )
 
 
 def _part_score(

@@ -230,5 +230,7 @@ def _shifts(reference: Epochs, device: Epochs, joined: Flags, epoch_s: float) ->
     into = changes.after == 1
     minutes = changes.late[into & changes.followed] * (epoch_s / 60.0)
     low, middle, high = np.quantile(minutes, (0.25, 0.5, 0.75)) if minutes.size else (NAN, NAN, NAN)
-    counts = (int(np.count_nonzero(into & some)) for some in (True, changes.followed, changes.already, changes.never))
-    return Shifts(*counts, float(low), float(middle), float(high))
+    followed, already, never = (
+        int(np.count_nonzero(into & some)) for some in (changes.followed, changes.already, changes.never)
+    )
+    return Shifts(followed + already + never, followed, already, never, float(low), float(middle), float(high))

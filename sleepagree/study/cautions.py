@@ -15,6 +15,14 @@ from sleepagree.study.results import BiasRow, DeviceStudy, ScorerSummary, StudyO
 
 FEW_PARTICIPANTS: Final = 10
 
+#: Participants -> lowest part of simulated studies of so many people, of any kind looked at, in which a 95 % interval
+#: of agreement or bias that is told first holds the truth (docs/evidence/calibration_people.json, cut to per cent).
+LOWEST_COVERAGE: Final = {5: 0.86, 10: 0.90}
+#: The same of the interval of a limit of agreement, whatever the number of people.
+LOWEST_COVERAGE_OF_LIMITS: Final = 0.34
+#: From so many participants on no simulated kind falls below what simulation leaves open around 92 %.
+ENOUGH_PARTICIPANTS: Final = 20
+
 #: Skewness of the differences from which on a caution is given; 1 is commonly called high (common practice, no source).
 MUCH_SKEW: Final = 1.0
 
@@ -61,8 +69,10 @@ def _size_cautions(device: DeviceStudy) -> list[Caution]:
     count = len(device.participants)
     if count == 1:
         return [Caution.of(CautionKind.ONE_PARTICIPANT, device=device.device)]
-    if count < FEW_PARTICIPANTS:
-        return [Caution.of(CautionKind.FEW_PARTICIPANTS, device=device.device, count=count)]
+    if count < ENOUGH_PARTICIPANTS:
+        people = max((n for n in LOWEST_COVERAGE if n <= count), default=min(LOWEST_COVERAGE))
+        values = {"count": count, "simulated": people, "covers": LOWEST_COVERAGE[people]}
+        return [Caution.of(CautionKind.FEW_PARTICIPANTS, device=device.device, **values)]
     return []
 
 
@@ -83,6 +93,7 @@ def _normality_cautions(device: DeviceStudy) -> list[Caution]:
         return []
     told = tuple((row.measure, sizes.outside, sizes.nights, sizes.excess_kurtosis) for row, sizes in rows)
     values = {"of_ratios": rows[0][0].of_ratios, "measures": told, "looked_at": len(device.bias)}
+    values["covers"] = LOWEST_COVERAGE_OF_LIMITS
     return [Caution.of(CautionKind.NOT_NORMAL, device=device.device, **values)]
 
 

@@ -12,10 +12,11 @@ from numpy.typing import NDArray
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.hypnogram.spans import Counts
 from sleepagree.inference.estimate import NAN, undefined
-from sleepagree.inference.resampling import BootstrapIntervals
+from sleepagree.inference.resampling import CORRELATION, BootstrapIntervals
 from sleepagree.mapping.mapping import StageMapping, fitting_mappings
 from sleepagree.scoring.class_figures import CLASS_STATISTICS
 from sleepagree.scoring.coefficients import TABLE_STATISTICS
+from sleepagree.scoring.several_scorers import fleiss_kappa, krippendorff_alpha
 from sleepagree.study.groups import (
     NightGroups,
     average_units,
@@ -31,6 +32,7 @@ from sleepagree.study.results import (
     DeviceStudy,
     PairedDifference,
     ScorerSummary,
+    SeveralScorers,
     StudyOptions,
     Values,
 )
@@ -293,6 +295,37 @@ def summarise_scorers(device: DeviceStudy, options: StudyOptions) -> list[Scorer
     several = [n for n in device.nights if n.scorers]
     names = list(dict.fromkeys(s.mapping for n in several for s in n.scorers if s.second == "device"))
     return [_summarise_scorers(device.device, mapping, several, options) for mapping in names]
+
+
+def scorers_at_once(device: str, nights: Sequence[NightSummary], options: StudyOptions) -> tuple[SeveralScorers, ...]:
+    """Return Fleiss' kappa and Krippendorff's alpha of all scorers, for each mapping of their stages.
+
+    Parameters
+    ----------
+    device : str
+        Device, for its random numbers.
+    nights : sequence of NightSummary
+        Its nights; those with several scorers count.
+    options : StudyOptions
+        Resamples, seed and level.
+    """
+    out = []
+    for mapping in dict.fromkeys(t.mapping for n in nights for t in n.coincidences):
+        found = [(n, t) for n in nights for t in n.coincidences if t.mapping == mapping]
+        grouped = group_nights(tuple(n for n, _ in found))
+        tables = np.array([(t.complete, t.shared) for _, t in found])
+        kernels = {
+            "fleiss": lambda sums: fleiss_kappa(sums[..., 0, :, :]),
+            "alpha": lambda sums: krippendorff_alpha(sums[..., 1, :, :]),
+        }
+        purpose = f"scorers at once {device} {mapping}"
+        bounds = dict.fromkeys(kernels, CORRELATION)
+        said = resample_units(grouped.sum_by_unit(tables), kernels, grouped, options, purpose, bounds=bounds)
+        counts = [t.scorers for _, t in found]
+        complete, shared = (sum(t.epochs[k] for _, t in found) for k in (0, 1))
+        ends = min(counts), max(counts)
+        out.append(SeveralScorers(mapping, ends, len(found), (complete, shared), said["fleiss"][0], said["alpha"][0]))
+    return tuple(out)
 
 
 def _summarise_scorers(

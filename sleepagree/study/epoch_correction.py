@@ -136,21 +136,14 @@ class LearnedEpochs:
         tib_min : float
             Length of the window in minutes.
         """
-        yield from expected_measures(self.classes, self.asleep, sums, tib_min)
-
-
-def expected_measures(
-    classes: Sequence[str], asleep: Sequence[bool], sums: Sequence[float], tib_min: float
-) -> Iterator[tuple[str, float]]:
-    """Yield the sleep measures of a night from the sums of its epochs' probabilities, by name."""
-    minutes = [value * EPOCH_S / 60 for value in sums]
-    tst = sum(value for value, sleeps in zip(minutes, asleep, strict=True) if sleeps)
-    yield "TST", tst
-    yield "SE", 100 * tst / tib_min if tib_min > 0 else 0.0
-    for name, value, sleeps in zip(classes, minutes, asleep, strict=True):
-        yield f"minutes {name}", value
-        if sleeps:
-            yield f"percent {name}", 100 * value / tst if tst > 0 else 0.0
+        minutes = [value * EPOCH_S / 60 for value in sums]
+        tst = sum(value for value, sleeps in zip(minutes, self.asleep, strict=True) if sleeps)
+        yield "TST", tst
+        yield "SE", 100 * tst / tib_min if tib_min > 0 else 0.0
+        for name, value, sleeps in zip(self.classes, minutes, self.asleep, strict=True):
+            yield f"minutes {name}", value
+            if sleeps:
+                yield f"percent {name}", 100 * value / tst if tst > 0 else 0.0
 
 
 class _Night(NamedTuple):
@@ -224,12 +217,6 @@ def learn_epochs(
         parts=len(THIRDS),
         level=level,
     )
-    values: dict[str, _Values] = {}
-    for i, night in enumerate(nights):
-        for group in range(len(learnt.sums)):
-            sums = learnt.sums[group, i].tolist()
-            for name, value in expected_measures(classes, asleep, sums, night.window_epochs * EPOCH_S / 60):
-                values.setdefault(name, np.zeros(learnt.sums.shape[:2]))[group, i] = value
     epochs = LearnedEpochs(
         classes,
         asleep,
@@ -246,7 +233,17 @@ def learn_epochs(
         learnt.reliability,
         tuple(_shares(counts[..., seen], mapping.device_classes, classes, level)),
     )
-    return epochs, values
+    return epochs, _values_expected(learnt.sums, nights, epochs)
+
+
+def _values_expected(sums: _Values, nights: Sequence[NightSummary], epochs: LearnedEpochs) -> dict[str, _Values]:
+    """Return by measure what sums of probabilities come to, shape (n_groups, n_nights)."""
+    values: dict[str, _Values] = {}
+    for i, night in enumerate(nights):
+        for group in range(len(sums)):
+            for name, value in epochs.expected(sums[group, i].tolist(), night.window_epochs * EPOCH_S / 60):
+                values.setdefault(name, np.zeros(sums.shape[:2]))[group, i] = value
+    return values
 
 
 _FEWEST_GROUPS: Final = 3

@@ -12,16 +12,19 @@ import os
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import Final, NamedTuple, NoReturn
 
 from sleepagree.errors import InputError, Option, printable, shorten
 from sleepagree.files.formulas import escape_formula
+from sleepagree.readers import part_files
 from sleepagree.study.file_patterns import PARTICIPANT, FilePattern, parse_pattern
 
 NIGHT: Final = "night"
 DEVICE: Final = "device"
 SCORER: Final = "scorer"
+PART: Final = "part"
 
 ONLY_NIGHT: Final = "1"
 
@@ -84,7 +87,12 @@ class _File(NamedTuple):
 
     night: tuple[str, ...]  # the participant, and the night where the patterns tell it
     maker: str  # device or scorer, "" where the pattern does not tell it
-    path: str
+    files: tuple[str, ...]  # one, or the parts of one recording in order
+
+    @property
+    def path(self) -> str:
+        """As a table names it: parts are joined with ``+``."""
+        return "+".join(self.files)
 
     @property
     def order(self) -> list[list[tuple[int, int, str]]]:
@@ -102,10 +110,10 @@ def nights_from_folder(
     folder : Path
         Folder that holds the files of both sides, in sub-folders or not.
     reference_pattern : str
-        Names of the reference's files: ``{participant}``, ``{night}``, and ``{scorer}`` where several people
-        scored one night.
+        Names of the reference's files: ``{participant}``, ``{night}``, ``{scorer}`` where several people scored one
+        night, and ``{part}`` where a recording is in several files, which are joined in the order of it.
     device_pattern : str
-        Names of the device's files: ``{participant}``, ``{night}``, and ``{device}`` for more than one.
+        Names of the device's files: ``{participant}``, ``{night}``, ``{device}`` for more than one, and ``{part}``.
     device_name : str, optional
         Name of the device where the pattern has no ``{device}``; "device" if left out.
 
@@ -125,12 +133,12 @@ def nights_from_folder(
     >>> nights_from_folder(Path("ferry"), reference_pattern="lab/{participant}_{night}.edf",
     ...     device_pattern="{device}/{participant}_{night}.csv")  # doctest: +SKIP
     """
-    reference = parse_pattern(reference_pattern, option="--reference", allowed=(PARTICIPANT, NIGHT, SCORER))
-    device = parse_pattern(device_pattern, option="--device", allowed=(PARTICIPANT, NIGHT, DEVICE))
+    reference = parse_pattern(reference_pattern, option="--reference", allowed=(PARTICIPANT, NIGHT, SCORER, PART))
+    device = parse_pattern(device_pattern, option="--device", allowed=(PARTICIPANT, NIGHT, DEVICE, PART))
     notes = _refuse_mismatch(reference, device, device_name)
     files = _list_files(folder)
     references, devices = (_fitting(files, pattern, folder) for pattern in (reference, device))
-    both = sorted({f.path for f in references} & {f.path for f in devices})
+    both = sorted({file for f in references for file in f.files} & {file for f in devices for file in f.files})
     if both:
         patterns = f"--reference {reference.text} and --device {device.text}"
         remedy = "Make one of the patterns narrower."
@@ -162,7 +170,7 @@ def nights_from_folder(
             "the same {participant} and {night} on both sides",
             " ".join(hints) or "Adjust the patterns so that the parts in braces are equal texts.",
         )
-    matched = {f.path for f in (*references, *devices)}
+    matched = {file for f in (*references, *devices) for file in f.files}
     others = tuple(sorted((f for f in files if f not in matched), key=_natural))
     references_alone, devices_alone = (tuple(f.path for f in side) for side in alone)
     return FolderNights(folder, rows, references_alone, devices_alone, others, notes, hints)
@@ -170,11 +178,9 @@ def nights_from_folder(
 
 def matched_files(found: FolderNights) -> Iterator[str]:
     """Yield the files that fit a pattern, relative to the folder, those whose other side is missing included."""
-    for row in found.rows:
-        yield from row.reference
-        yield row.device_file
-    yield from found.references_alone
-    yield from found.devices_alone
+    rows = ((*row.reference, row.device_file) for row in found.rows)
+    for file in (*chain.from_iterable(rows), *found.references_alone, *found.devices_alone):
+        yield from part_files(file)
 
 
 def _refuse_mismatch(reference: FilePattern, device: FilePattern, device_name: str | None) -> tuple[str, ...]:
@@ -230,7 +236,7 @@ def _list_files(folder: Path) -> list[str]:
 
 def _fitting(files: Iterable[str], pattern: FilePattern, folder: Path) -> list[_File]:
     """Return the files that fit a pattern; one that fits it in two ways, or claims a night twice, is refused."""
-    found: dict[tuple[tuple[str, ...], str], _File] = {}
+    found: dict[tuple[tuple[str, ...], str], dict[str, str]] = {}
     for file in files:
         readings = pattern.readings(file)
         if len(readings) > 1:
@@ -245,9 +251,10 @@ def _fitting(files: Iterable[str], pattern: FilePattern, folder: Path) -> list[_
             )
         for reading in readings:
             night = tuple(reading[name] for name in (PARTICIPANT, NIGHT) if name in reading)
-            key = night, reading.get(DEVICE) or reading.get(SCORER, "")
-            if key in found:
-                claimed = f"{found[key].path} and {file}, both {_show(reading)}"
+            parts = found.setdefault((night, reading.get(DEVICE) or reading.get(SCORER, "")), {})
+            part = reading.get(PART, "")
+            if part in parts:
+                claimed = f"{parts[part]} and {file}, both {_show(reading)}"
                 raise InputError(
                     "two files claim the same night",
                     str(folder),
@@ -256,8 +263,8 @@ def _fitting(files: Iterable[str], pattern: FilePattern, folder: Path) -> list[_
                     "one file each",
                     _second_file_remedy(pattern),
                 )
-            found[key] = _File(*key, file)
-    return list(found.values())
+            parts[part] = file
+    return [_File(*key, tuple(parts[part] for part in sorted(parts, key=_natural))) for key, parts in found.items()]
 
 
 def _second_file_remedy(pattern: FilePattern) -> str:
@@ -265,7 +272,10 @@ def _second_file_remedy(pattern: FilePattern) -> str:
     if field in pattern.fields:
         return "Make the pattern narrower, or move one of the files away."
     who = "two people scored it" if field == SCORER else "they are two devices"
-    return f"If {who}, write {{{field}}} where the names differ; else make the pattern narrower."
+    return (
+        f"If {who}, write {{{field}}} where the names differ; if they are parts of one recording, {{{PART}}}; else "
+        "make the pattern narrower."
+    )
 
 
 def _show(reading: dict[str, str]) -> str:
@@ -314,7 +324,7 @@ def _plain(night: Sequence[str]) -> tuple[str, ...]:
 def _absent(folder: Path, rows: Iterable[NightFiles]) -> tuple[str, ...]:
     """Return a sentence for matched names without content, as data sets that are fetched in parts have."""
     files = {file for row in rows for file in (*row.reference, row.device_file)}
-    absent = sorted(file for file in files if not (folder / file).is_file())
+    absent = sorted(part for file in files for part in part_files(file) if not (folder / part).is_file())
     if not absent:
         return ()
     return (f"{len(absent)} matched files are links whose content is not here, such as {absent[0]}.",)
@@ -349,7 +359,7 @@ def nights_table_text(
     -------
     str
         One row per night and device: participant, night, device, reference (several scorers separated by
-        ``;``), device_file, and a column for each option given.
+        ``;``, parts of a recording by ``+``), device_file, and a column for each option given.
 
     Raises
     ------
@@ -380,8 +390,13 @@ def nights_table_text(
         for file in (*row.reference, row.device_file):
             _refuse_other_than_utf8(file)
         names = [escape_formula(text) for text in (row.participant, row.night, row.device)]
-        references = ";".join(_relative(found.folder / file, table_folder) for file in row.reference)
-        writer.writerow([*names, references, _relative(found.folder / row.device_file, table_folder), *given.values()])
+        references, device = (
+            ";".join(
+                "+".join(_relative(found.folder / part, table_folder) for part in part_files(file)) for file in files
+            )
+            for files in (row.reference, (row.device_file,))
+        )
+        writer.writerow([*names, references, device, *given.values()])
     return stream.getvalue()
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
+from sleepagree.errors import InputError
 from sleepagree.files.writing import name_inputs
 from sleepagree.study.anonymous import anonymous_summaries, anonymous_table
 from sleepagree.study.chunks import input_files
@@ -51,8 +52,15 @@ class StudyRequest:
     report: bool = True
 
 
-def load_nights(path: Path) -> NightsTable:
+def load_nights(path: Path, *, by: str = "") -> NightsTable:
     """Read a table of nights, or take a table of paired epochs for one.
+
+    Parameters
+    ----------
+    path : Path
+        The table.
+    by : str
+        A further column whose words group the nights; a table of paired epochs has none.
 
     Raises
     ------
@@ -60,8 +68,17 @@ def load_nights(path: Path) -> NightsTable:
         As :func:`sleepagree.study.table.read_nights_table`.
     """
     if is_paired_table(path):
+        if by:
+            raise InputError(
+                "a table of paired epochs has no column to tell bias by",
+                path.name,
+                "--by",
+                by,
+                "a table of nights",
+                "Leave --by out, or give a table of nights with that column.",
+            )
         return NightsTable(path.name, path.parent, hash_file(path), (), paired_epochs=True)
-    table = read_nights_table(path)
+    table = read_nights_table(path, by=by)
     name_inputs(lambda: input_files(table))
     return table
 

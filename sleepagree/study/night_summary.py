@@ -12,7 +12,7 @@ import hashlib
 import math
 import zlib
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, field, fields
 from functools import lru_cache
 from operator import attrgetter
 from typing import Any, Final
@@ -22,12 +22,15 @@ from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, Note
 from sleepagree.hypnogram.align import PairedNight
+from sleepagree.hypnogram.ledger import cross_labels
 from sleepagree.hypnogram.spans import Counts, LabelCodes, frozen_array
 from sleepagree.inference.estimate import NAN
-from sleepagree.mapping.mapping import StageMapping
+from sleepagree.mapping.mapping import StageMapping, fitting_mappings
 from sleepagree.mapping.sets import StageSet
 from sleepagree.night.cautions import contradiction_caution, left_over_caution, swapped_caution
 from sleepagree.night.measures import measure_sides
+from sleepagree.scoring.bouts import CHANGES, compare_bouts
+from sleepagree.scoring.class_sequences import joint_classes
 from sleepagree.scoring.following import STATES, describe_shifts
 from sleepagree.scoring.measures import SleepMeasures
 from sleepagree.shown import Brief
@@ -123,6 +126,29 @@ class ScorerPair:
     mapping: str
 
 
+@dataclass(frozen=True, slots=True)
+class ScorerTable:
+    """What all scorers of a night said together, under one mapping.
+
+    Parameters
+    ----------
+    mapping : str
+        Name of the mapping.
+    scorers : int
+        How many there were.
+    epochs : tuple of (int, int)
+        Epochs to which all of them gave a class, and to which two or more did.
+    complete, shared : tuple of tuple of float
+        Tables of coincidences of those epochs, as `count_coincidences` makes them.
+    """
+
+    mapping: str
+    scorers: int
+    epochs: tuple[int, int]
+    complete: tuple[tuple[float, ...], ...]
+    shared: tuple[tuple[float, ...], ...]
+
+
 @dataclass(frozen=True, eq=False, slots=True, repr=False)
 class NightSummary(Brief):
     """One device on one night, reduced.
@@ -159,6 +185,8 @@ class NightSummary(Brief):
         How late the device says that states begin and end, as `read_shifts` reads it; empty where not looked at.
     scorers : tuple of ScorerPair
         Where several scorers scored the night.
+    coincidences : tuple of ScorerTable
+        What all of them said together.
     notes, cautions : tuple of Note, tuple of Caution
         Of this night.
     sequences : tuple of (str, str)
@@ -168,6 +196,12 @@ class NightSummary(Brief):
         worn on the night, or nothing is to be compared.
     device_step_s : float
         The device file's own epoch length in seconds; nan where it has none.
+    group : str
+        Group of nights that bias is told by; "" for none.
+    bouts : tuple of (str, float, float)
+        Changes of class an hour and mean bouts of both sides, as `compare_bouts` returns them.
+    crossed : int array, shape (1 + reference labels, 1 + device labels)
+        All epochs of the window by label of both sides; the first row and column are gaps.
     """
 
     row: int
@@ -201,14 +235,19 @@ class NightSummary(Brief):
     clock_profile: bytes = b""
     epochs: NightEpochs | None = None
     device_step_s: float = NAN
+    coincidences: tuple[ScorerTable, ...] = ()
+    group: str = ""
+    bouts: tuple[tuple[str, float, float], ...] = ()
+    crossed: Counts = field(default_factory=lambda: np.zeros((0, 0), np.int64))
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "native", frozen_array(self.native, np.int64))
+        object.__setattr__(self, "crossed", frozen_array(self.crossed, np.int64))
 
     def to_document(self) -> dict[str, Any]:
         """Return a plain structure that JSON can hold."""
         document = {f.name: getattr(self, f.name) for f in fields(self)}
-        document["native"] = self.native.tolist()
+        document |= {"native": self.native.tolist(), "crossed": self.crossed.tolist()}
         for key in ("notes", "cautions"):
             document[key] = [fact.to_document() for fact in document[key]]
         document["reference_set"] = asdict(self.reference_set)
@@ -218,12 +257,14 @@ class NightSummary(Brief):
         document["scorers"] = [
             {**asdict(s), "accuracy": _plain(s.accuracy), "kappa": _plain(s.kappa)} for s in self.scorers
         ]
+        document["coincidences"] = [asdict(table) for table in self.coincidences]
         for key in ("reference_measures", "device_measures"):
             document[key] = [_plain(v) for v in document[key]]
         for key in ("best_offset_s", "offset_gain", "peak_score", "zone_s", "device_step_s"):
             document[key] = _plain(document[key])
         for key in ("clock_profile", "shifts"):
             document[key] = base64.b64encode(document[key]).decode("ascii")
+        document["bouts"] = [[name, *map(_plain, sides)] for name, *sides in self.bouts]
         kept = self.epochs
         document["epochs"] = None if kept is None else [kept.begin_s, base64.b64encode(kept.packed).decode("ascii")]
         return document
@@ -245,6 +286,16 @@ class NightSummary(Brief):
             values[key] = tuple(_number(v) for v in values[key])
         for key in ("best_offset_s", "offset_gain", "peak_score", "zone_s", "device_step_s"):
             values[key] = _number(values[key])
+        values["coincidences"] = tuple(
+            ScorerTable(
+                t["mapping"],
+                t["scorers"],
+                tuple(t["epochs"]),
+                *(tuple(map(tuple, t[k])) for k in ("complete", "shared")),
+            )
+            for t in values["coincidences"]
+        )
+        values["bouts"] = tuple((name, *map(_number, sides)) for name, *sides in values["bouts"])
         for key in ("clock_profile", "shifts"):
             values[key] = base64.b64decode(values[key], validate=True)
         values["excluded"] = tuple((name, count) for name, count in values["excluded"])
@@ -256,6 +307,7 @@ class NightSummary(Brief):
         values["native"] = np.array(values["native"], np.int64).reshape(
             len(values["reference_set"].labels), len(values["device_set"].labels)
         )
+        values["crossed"] = np.array(values["crossed"], np.int64).reshape(values["native"].shape[0] + 1, -1)
         return cls(**values)
 
 
@@ -299,6 +351,8 @@ def summarise_night(
     references: Sequence[SourceFile] = (),
     device_source: SourceFile | None = None,
     scorers: tuple[ScorerPair, ...] = (),
+    coincidences: tuple[ScorerTable, ...] = (),
+    group: str = "",
 ) -> NightSummary:
     """Reduce one night to what a study needs of it.
 
@@ -318,6 +372,10 @@ def summarise_night(
         Device file; default: that of ``paired``.
     scorers : tuple of ScorerPair
         Agreement of scorers on this night.
+    coincidences : tuple of ScorerTable
+        What all scorers of this night said together.
+    group : str
+        Group of nights that bias is told by, such as an age group; "" for none.
 
     Raises
     ------
@@ -359,6 +417,9 @@ def summarise_night(
         tuple(map(share_equal, _VALUES(reference))),
         tuple(map(share_equal, _VALUES(measured))),
         scorers=scorers,
+        coincidences=coincidences,
+        group=share_equal(group),
+        bouts=_bouts_of(paired, mapping),
         notes=tuple(map(share_equal, ledger.notes)),
         cautions=(
             *paired.cautions,
@@ -370,6 +431,7 @@ def summarise_night(
         shifts=_look_at_shifts(paired),
         epochs=pack_epochs(paired.reference, paired.device, begin_s=paired.begin_s),
         device_step_s=NAN if paired.device_spans.epoch_s is None else paired.device_spans.epoch_s,
+        crossed=cross_labels(paired.reference, paired.device, paired.reference_set, paired.device_set).counts,
     )
 
 
@@ -401,6 +463,15 @@ def read_shifts(nights: Sequence[NightSummary]) -> NDArray[np.float32]:
     nothing = np.full((len(STATES), 2, 4), np.nan, np.float32).tobytes()
     kept = b"".join(night.shifts or nothing for night in nights)
     return np.frombuffer(kept, np.float32).reshape(len(nights), len(STATES), 2, 4)
+
+
+def _bouts_of(paired: PairedNight, mapping: StageMapping | None) -> tuple[tuple[str, float, float], ...]:
+    chosen = mapping or next(iter(fitting_mappings(paired.reference_set, paired.device_set)), None)
+    if chosen is None:
+        return ()
+    reference, device, epochs = joint_classes(paired, chosen)
+    found = compare_bouts(reference, device, epochs, chosen.reference_classes)
+    return tuple(row for row in found if row[0] == CHANGES or row[0] in chosen.device_classes)
 
 
 @lru_cache(maxsize=8192)

@@ -233,6 +233,7 @@ def _summarise(
         tuple(getattr(measures[1], name) for name in MEASURE_NAMES),
         sequences=(hash_sequence(reference, sets[0]), hash_sequence(device, sets[1])),
         epochs=pack_epochs(reference, device, begin_s=first * EPOCH_S) if keep else None,
+        crossed=crossed.counts,
     )
 
 

@@ -14,11 +14,13 @@ from sleepagree.hypnogram.spans import Counts
 from sleepagree.inference.equivalence import ContainmentTest, EquivalenceTest
 from sleepagree.inference.error_sizes import ErrorSizes
 from sleepagree.inference.estimate import NAN
+from sleepagree.inference.group_means import GroupMeans
 from sleepagree.inference.limits import LimitsOfAgreement, Scale
 from sleepagree.inference.planning import VarianceComponents
 from sleepagree.inference.regression_limits import RegressionLimits
 from sleepagree.inference.reliability import Reliability
 from sleepagree.inference.resampling import BootstrapIntervals
+from sleepagree.inference.within_people import WithinPeople
 from sleepagree.mapping.files import take_mappings
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.scoring.bias_sources import BiasSource
@@ -48,6 +50,8 @@ class StudyOptions:
         Measure -> margin of an equivalence test.
     log_ratio : bool
         Whether the limits of agreement are of log ratios.
+    by : str
+        What the groups of the nights are called, such as "age group"; "" for no groups.
     """
 
     mappings: tuple[StageMapping, ...] = ()
@@ -56,6 +60,7 @@ class StudyOptions:
     level: float = 0.95
     margins: tuple[tuple[str, float], ...] = ()
     log_ratio: bool = False
+    by: str = ""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "mappings", take_mappings(self.mappings))
@@ -178,6 +183,12 @@ class BiasRow(Brief):
         What holds of the differences without a normal law.
     sloped : RegressionLimits or None
         The difference as a straight line in the level, where its slope is known not to be 0 and there are no ``lines``.
+    changes : WithinPeople or None
+        Whether the device follows changes between nights of a person; None where nobody has two nights.
+    by_group : GroupMeans or None
+        Bias of each group of nights, on the scale of ``limits``; None where there are no two groups.
+    by_group_adjusted : float
+        P value of its difference between groups by Holm's method over all measures of the device; nan without.
     """
 
     measure: str
@@ -195,6 +206,9 @@ class BiasRow(Brief):
     containment_adjusted: float = NAN
     sizes: ErrorSizes | None = None
     sloped: RegressionLimits | None = None
+    changes: WithinPeople | None = None
+    by_group: GroupMeans | None = None
+    by_group_adjusted: float = NAN
 
     @property
     def name(self) -> str:
@@ -220,6 +234,47 @@ class BiasRow(Brief):
     def difference_unit(self) -> str:
         """Unit of bias and limits: "ratio", or that of the values."""
         return "ratio" if self.of_ratios else self.unit
+
+
+@dataclass(frozen=True)
+class SilenceCounted:
+    """Agreement of a device with its silence counted as disagreement.
+
+    Parameters
+    ----------
+    agreement : BootstrapIntervals
+        Share of the epochs to which the reference gave a class in which the device says the same.
+    asked, silent : int
+        Those epochs, and how many of them the device gave no stage.
+    """
+
+    agreement: BootstrapIntervals
+    asked: int
+    silent: int
+
+
+@dataclass(frozen=True)
+class WholeTotal:
+    """A figure of a night as each side has it, over nights: a total of the window, or of bouts.
+
+    Parameters
+    ----------
+    measure : str
+        ``TST`` or ``minutes CLASS``; ``changes an hour`` or ``bout CLASS``.
+    limits : LimitsOfAgreement
+        Of device minus reference.
+    unit : str
+        Of its values.
+    """
+
+    measure: str
+    limits: LimitsOfAgreement
+    unit: str = "min"
+
+    @property
+    def name(self) -> str:
+        """The measure as people read it."""
+        return say_measure(self.measure)
 
 
 @dataclass(frozen=True)
@@ -329,6 +384,14 @@ class DeviceStudy(Brief):
         Whether its clock is right.
     shifts : tuple of StudyShift
         How late it says that states begin and end, over people.
+    silence : SilenceCounted or None
+        Agreement under the first mapping with silence counted as disagreement.
+    several : tuple of SeveralScorers
+        Agreement of all scorers at once, where nights had several.
+    totals : tuple of WholeTotal
+        Totals of the whole window, of each side's own epochs.
+    bouts : tuple of WholeTotal
+        Changes of class an hour and mean bouts of each class, on the epochs that both sides scored.
     """
 
     device: str
@@ -341,6 +404,10 @@ class DeviceStudy(Brief):
     reports: tuple[str, ...]
     clock: DeviceClock
     shifts: tuple[StudyShift, ...] = ()
+    silence: SilenceCounted | None = None
+    several: tuple[SeveralScorers, ...] = ()
+    totals: tuple[WholeTotal, ...] = ()
+    bouts: tuple[WholeTotal, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -419,6 +486,32 @@ class DeviceComparison:
     def silent_shares(self) -> tuple[float, float]:
         """Share of the windows' epochs to which each device gave no stage."""
         return self.silent[0] / self.window_epochs, self.silent[1] / self.window_epochs
+
+
+@dataclass(frozen=True)
+class SeveralScorers:
+    """Agreement of all scorers at once, over the nights of a device that have several.
+
+    Parameters
+    ----------
+    mapping : str
+        Mapping of their stages.
+    scorers : tuple of (int, int)
+        Fewest and most scorers of a night.
+    nights : int
+        Nights.
+    epochs : tuple of (int, int)
+        Epochs to which all scorers of their night gave a class, and to which two or more did.
+    fleiss, alpha : BootstrapIntervals
+        Fleiss' kappa of the former, Krippendorff's alpha of the latter, pooled; participants resampled.
+    """
+
+    mapping: str
+    scorers: tuple[int, int]
+    nights: int
+    epochs: tuple[int, int]
+    fleiss: BootstrapIntervals
+    alpha: BootstrapIntervals
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,7 @@ from sleepagree.readers.layout import Layout, read_layout
 from sleepagree.scoring.clock_check import check_clock, clock_change_cautions
 from sleepagree.study.anonymous import anonymous_night, rename_spans
 from sleepagree.study.night_summary import NightSummary, Refusal, SourceFile, summarise_night
-from sleepagree.study.scorers import build_consensus, compare_scorers
+from sleepagree.study.scorers import build_consensus, compare_scorers, tables_of_scorers
 from sleepagree.study.table import NightRow
 
 Outcome = NightSummary | Refusal
@@ -160,6 +160,8 @@ def _score_row(row: NightRow, files: DeviceFiles, options: ScoringOptions) -> tu
         references=sources,
         device_source=own,
         scorers=scorers,
+        coincidences=tables_of_scorers(scorings, paired) if several else (),
+        group=row.group,
     )
     found = None
     if options.clock:

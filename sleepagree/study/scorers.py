@@ -26,7 +26,8 @@ from sleepagree.mapping.mapping import StageMapping, fitting_mappings, mapping_n
 from sleepagree.mapping.sets import StageSet, make_stage_set
 from sleepagree.mapping.words import AASM_STAGES, UNSCORED
 from sleepagree.scoring import coefficients
-from sleepagree.study.night_summary import ScorerPair
+from sleepagree.scoring.several_scorers import count_coincidences
+from sleepagree.study.night_summary import ScorerPair, ScorerTable
 
 DEVICE: Final = "device"
 _FIVE: Final = "w-n1-n2-n3-r"
@@ -310,6 +311,35 @@ def compare_scorers(scorings: Sequence[ScoredSpans], night: PairedNight) -> tupl
     device = _Sequence(DEVICE, night.device, night.device_set)
     consensus = _Sequence(CONSENSUS, night.reference, night.reference_set)
     out += [_score_pair(one, device, square, square.device_codes) for one in (*scorers, consensus)]
+    return tuple(out)
+
+
+def tables_of_scorers(scorings: Sequence[ScoredSpans], night: PairedNight) -> tuple[ScorerTable, ...]:
+    """Return what all scorers said together in the window of a night.
+
+    Parameters
+    ----------
+    scorings : sequence of ScoredSpans
+        One per scorer.
+    night : PairedNight
+        The device against the consensus.
+
+    Returns
+    -------
+    tuple of ScorerTable
+        Under all five stages and under the device's first square mapping.
+    """
+    square = next((m for m in fitting_mappings(night.reference_set, night.device_set) if m.is_square), None)
+    scorers = [_lay_in_window(s, night) for s in scorings]
+    out = []
+    for mapping in {_FIVE: mapping_named(_FIVE), **({square.name: square} if square else {})}.values():
+        lookups = [np.array([*mapping.reference_codes(s.stage_set), -1], np.int16) for s in scorers]
+        votes = np.stack([lookup[s.codes] for lookup, s in zip(lookups, scorers, strict=True)])
+        given = (votes >= 0).sum(axis=0)
+        complete, shared = count_coincidences(votes, len(mapping.reference_classes)).tolist()
+        epochs = int(np.count_nonzero(given == len(scorers))), int(np.count_nonzero(given > 1))
+        tables = (tuple(map(tuple, table)) for table in (complete, shared))
+        out.append(ScorerTable(mapping.name, len(scorers), epochs, *tables))
     return tuple(out)
 
 

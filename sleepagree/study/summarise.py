@@ -18,12 +18,14 @@ from sleepagree.hypnogram.spans import Counts, frozen_array
 from sleepagree.inference.equivalence import containment_test, equivalence_test, holm_adjusted
 from sleepagree.inference.error_sizes import MINUTES_TOLD, ErrorSizes, measure_error_sizes
 from sleepagree.inference.estimate import NAN
+from sleepagree.inference.group_means import fit_group_means
 from sleepagree.inference.limits import LimitsOfAgreement, Scale, fit_limits_of_agreement
 from sleepagree.inference.planning import VarianceComponents, components_from_values
 from sleepagree.inference.regression_limits import RegressionLimits, Spread, fit_regression_limits
 from sleepagree.inference.reliability import fit_reliability
 from sleepagree.inference.resampling import BootstrapIntervals
 from sleepagree.inference.table_sums import widen_columns
+from sleepagree.inference.within_people import follow_changes
 from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings
 from sleepagree.mapping.sets import StageSet
 from sleepagree.night.measures import pair_with_classes
@@ -35,7 +37,7 @@ from sleepagree.scoring.following import STATES
 from sleepagree.scoring.measures import SleepMeasures
 from sleepagree.study.cautions import FEW_PARTICIPANTS, study_cautions
 from sleepagree.study.clocks import NightClock, read_device_clock
-from sleepagree.study.comparison import compare_devices, summarise_scorers
+from sleepagree.study.comparison import compare_devices, scorers_at_once, summarise_scorers
 from sleepagree.study.flows import account_over_nights, redistribute
 from sleepagree.study.given_nights import take_outcomes
 from sleepagree.study.groups import (
@@ -64,6 +66,7 @@ from sleepagree.study.results import (
     Values,
     find_measure,
 )
+from sleepagree.study.whole_nights import count_silence, mean_bouts, own_totals
 
 __all__ = [
     "FEW_PARTICIPANTS",
@@ -183,6 +186,10 @@ def _study_device(name: str, nights: tuple[NightSummary, ...], options: StudyOpt
         device.reportable,
         read_device_clock(told, level=options.level),
         _shifts_over_people(nights),
+        count_silence(name, grouped, first.mapping, first.night_counts, options),
+        scorers_at_once(name, nights, options),
+        own_totals(grouped, first.mapping, device, options),
+        mean_bouts(grouped, options),
     )
 
 
@@ -326,6 +333,20 @@ def _bias_table(
     contained = {m: containment_test(**given[m][1], margin=margins[m]) for m in tested}
     equivalence_adjusted = dict(zip(tested, holm_adjusted([equivalent[m].p_value for m in tested]), strict=True))
     containment_adjusted = dict(zip(tested, holm_adjusted([contained[m].p_value for m in tested]), strict=True))
+    groups = [night.group for night in grouped.nights] if options.by else []
+    by_group = {
+        m: fit_group_means(
+            _differences(values["reference"], values["device"], limits[m]),
+            participant=grouped.of_night,
+            group=groups,
+            level=options.level,
+        )
+        for m, (_, values) in given.items()
+        if options.by and m != "TIB"
+    }
+    by_group_adjusted = dict(
+        zip(by_group, holm_adjusted([NAN if g is None else g.p_value for g in by_group.values()]), strict=True)
+    )
     return tuple(
         BiasRow(
             measure,
@@ -343,6 +364,9 @@ def _bias_table(
             containment_adjusted.get(measure, NAN),
             _sizes_of(values, limits[measure], unit, margins.get(measure)),
             _line_if_sloped(values, limits[measure]),
+            follow_changes(**values, level=options.level),
+            by_group.get(measure),
+            by_group_adjusted.get(measure, NAN),
         )
         for measure, (unit, values) in given.items()
     )

@@ -44,6 +44,8 @@ class NightRow:
         As the options of ``night``; "" where not given.
     clock_offset_s : float
         Seconds added to device times.
+    group : str
+        What the column says that bias is told by; "" where there is none.
     """
 
     row: int
@@ -58,6 +60,7 @@ class NightRow:
     reference_zone: str = ""
     device_zone: str = ""
     window: str = ""
+    group: str = ""
 
 
 @dataclass(frozen=True)
@@ -101,7 +104,9 @@ def is_nights_table(path: Path) -> bool:
     return "device_file" in {cell.strip().strip('"').casefold() for cell in re.split("[,;\t]", first)}
 
 
-def read_nights_table(source: Any, *, folder: str | os.PathLike[str] = "", needs_reference: bool = True) -> NightsTable:
+def read_nights_table(
+    source: Any, *, folder: str | os.PathLike[str] = "", by: str = "", needs_reference: bool = True
+) -> NightsTable:
     """Read and check a table of nights.
 
     Parameters
@@ -113,6 +118,8 @@ def read_nights_table(source: Any, *, folder: str | os.PathLike[str] = "", needs
     folder : path
         Folder that paths of a DataFrame are relative to, by default the working folder; those of a file are relative
         to the file's own folder.
+    by : str
+        A further column whose words group the nights, such as an age group.
     needs_reference : bool
         Whether ``device`` and ``reference`` are required, as everywhere but for nights that have no reference.
 
@@ -146,8 +153,9 @@ def read_nights_table(source: Any, *, folder: str | os.PathLike[str] = "", needs
         raise TypeError(f"source must be the path of a table of nights or a DataFrame, not {type(source).__name__}")
     rows = _parse_rows(data, path.name)
     header = [cell.strip().casefold() for cell in rows[0][1]]
+    group = " ".join(by.split()).casefold()
     required = REQUIRED if needs_reference else REQUIRED_ALONE
-    _check_header(header, path.name, rows[0][0], required)
+    _check_header(header, path.name, rows[0][0], required, group)
     faults: list[str] = []
     nights: list[NightRow] = []
     known_files: dict[str, str] = {}
@@ -157,7 +165,7 @@ def read_nights_table(source: Any, *, folder: str | os.PathLike[str] = "", needs
             faults.append(f"line {line}: {len(cells)} cells, the header has {len(header)}")
             continue
         record = {name: texts.setdefault(cell, cell) for name, cell in zip(header, map(str.strip, cells), strict=True)}
-        night = _read_row(line, record, faults, required)
+        night = _read_row(line, record, faults, required, group)
         if night is not None:
             _check_files(night, path.parent, known_files, faults)
             nights.append(night)
@@ -219,9 +227,18 @@ def _wanted(required: tuple[str, ...] = REQUIRED) -> str:
     return "columns " + ", ".join(required) + " (and optionally " + ", ".join(further) + ")"
 
 
-def _check_header(header: list[str], name: str, line: int, required: tuple[str, ...]) -> None:
+def _check_header(header: list[str], name: str, line: int, required: tuple[str, ...], by: str) -> None:
+    if by and by not in header:
+        raise FileFormatError(
+            f"there is no column '{shorten(by)}' to tell bias by",
+            name,
+            f"line {line}",
+            ", ".join(header),
+            "a column of that name",
+            "Correct --by, or add the column to the table of nights.",
+        )
     missing = [column for column in required if column not in header]
-    unknown = [column for column in header if column not in (*REQUIRED, *OPTIONAL)]
+    unknown = [column for column in header if column not in (*REQUIRED, *OPTIONAL, by)]
     twice = [column for column in header if header.count(column) > 1]
     if missing or unknown or twice:
         problem = (
@@ -237,11 +254,14 @@ def _check_header(header: list[str], name: str, line: int, required: tuple[str, 
             f"line {line}",
             ", ".join(header),
             _wanted(required),
-            "Correct the header; other columns are refused so that a misspelt option is not overlooked.",
+            "Correct the header; other columns are refused so that a misspelt option is not overlooked. "
+            "--by COLUMN takes one more.",
         )
 
 
-def _read_row(line: int, record: dict[str, str], faults: list[str], required: tuple[str, ...]) -> NightRow | None:
+def _read_row(
+    line: int, record: dict[str, str], faults: list[str], required: tuple[str, ...], by: str
+) -> NightRow | None:
     empty = [column for column in required if not record[column]]
     if empty:
         faults.append(f"line {line}: {empty[0]} is empty")
@@ -273,6 +293,7 @@ def _read_row(line: int, record: dict[str, str], faults: list[str], required: tu
         record.get("reference_zone", ""),
         record.get("device_zone", ""),
         record.get("window", ""),
+        record.get(by, ""),
     )
 
 

@@ -43,6 +43,11 @@ def test_calibrate_writes_what_correct_reads(learnt):
     assert len(head.split(",")) == len(rows[0].split(","))
 
 
+def test_a_correction_names_nobody(learnt):
+    for name, content in bytes_below(learnt).items():
+        assert b"crew" not in content, name
+
+
 def test_correct_says_the_answer_first(learnt):
     lines = ended("correct", learnt / "correction.json", *NIGHT).stdout.splitlines()
     assert len(lines) <= 48

@@ -6,21 +6,30 @@ import os
 import pty
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from sleepagree.caution import Caution, CautionKind
+from sleepagree.describe.answer import next_step
+from sleepagree.describe.blocks import Command
 from sleepagree.describe.night import describe_night
+from sleepagree.describe.study import describe_study
 from sleepagree.hypnogram.align import align
 from sleepagree.night.answer import answer_night
 from sleepagree.night.compare import NightAgreement, compare
 from sleepagree.readers.memory import read_hypnogram
-from sleepagree.render.columns import columns_of
+from sleepagree.render.columns import columns_of, wrap
 from sleepagree.render.night_json import night_document
 from sleepagree.render.terminal import SAY_FULL, render_terminal
 from sleepagree.scoring.disagreement import describe_disagreement
+from sleepagree.study.results import StudyAgreement
+from sleepagree.study.summarise import StudyOptions, summarise_study
 from tests import drawn
+from tests.commands import ended
+from tests.ferry import simulated_nights
 
 ROOT = Path(__file__).parents[2]
 
@@ -61,6 +70,28 @@ def test_the_first_twelve_lines_tell_what_deep_was_and_how_much_rem_there_is() -
     assert f"Of {deep.sum() / 2:.1f} min called deep: " in told
     share, of_night = 100 * rem / deep.sum(), 100 * counts[rows.index("rem")].sum() / counts.sum()
     assert f"{rem / 2:.1f} REM ({share:.0f} %; REM is {of_night:.0f} % of the night)" in told
+
+
+def test_beside_a_device_with_rem_deep_sleep_tells_rem_and_its_share_of_the_night() -> None:
+    told = "\n".join(render_terminal(describe_night(night_of("33333333RR22" * 10, "333333333322" * 10))))
+    assert "Of 50.0 min called N3: 40.0 N3, 10.0 REM (20 %; REM is 17 % of the night)." in " ".join(told.split())
+    none = "\n".join(render_terminal(describe_night(night_of("3333RR22" * 10, "3333RR22" * 10))))
+    assert "All 20.0 min called N3 were N3, no REM (REM is 25 % of the night)." in " ".join(none.split())
+
+
+def test_what_is_next_fits_the_night() -> None:
+    later = night_of("WW2233RR22" * 20 + "W" * 40, "W" * 20 + "WW2233RR22" * 20 + "W" * 20)
+    assert next_step(later) == "clock"
+    assert next_step(drawn.night_without_rem()) == "mappings"
+    assert next_step(night_of("WW2233RR22" * 20, "WW2233RR22" * 20)) == "nights"
+
+
+def test_a_number_keeps_its_unit_on_its_line() -> None:
+    text = "1 min and 22 % of 7 h 30.5 min, z = -3.2 and p < 0.001 or p = 0.050"
+    for width in range(12, 40):
+        lines = wrap(text, indent="", hang="", width=width)
+        assert " ".join(lines) == text
+        assert not [line for line in lines if line.split()[0] in ("%", "min", "h", "=", "<")]
 
 
 def test_json_tells_the_answer_from_the_counts() -> None:
@@ -107,3 +138,27 @@ def test_a_terminal_gets_colour_unless_told_otherwise(more: dict[str, str], *, c
     seen = os.read(ours, 100_000)
     os.close(ours)
     assert (b"\x1b[" in seen) is coloured
+
+
+def test_learning_a_correction_prints_one_screen(tmp_path: Path) -> None:
+    words = ROOT / "fixtures" / "ferry" / "nights.csv", "--device", "pad B", "--out", tmp_path / "learnt"
+    lines = ended("calibrate", *words).stdout.splitlines()
+    assert len(lines) <= 48
+    assert max(columns_of(line) for line in lines if "learnt" not in line) <= 80
+
+
+def test_a_study_says_what_is_next(monkeypatch: pytest.MonkeyPatch) -> None:
+    nights = simulated_nights(30, 2)
+    study = summarise_study(nights, StudyOptions(resamples=20))
+
+    def command_for(found: StudyAgreement) -> str:
+        (section,) = [s for s in describe_study(found, folder="out").answer if s.name == "answer-next"]
+        return next(block.text for block in section.blocks if isinstance(block, Command))
+
+    monkeypatch.setattr("sleepagree.describe.closing.say_caution", str)
+    calm = replace(study, cautions=())
+    doubtful = replace(study, cautions=(Caution.of(CautionKind.CLOCKS_DOUBTFUL),))
+    assert command_for(doubtful) == "sleepagree clock REFERENCE DEVICE"
+    assert command_for(calm).startswith("sleepagree plan --from out/results.json --device ")
+    monkeypatch.setattr("sleepagree.describe.study.is_open", lambda _: False)
+    assert command_for(calm) == "sleepagree calibrate NIGHTS --out DIR"

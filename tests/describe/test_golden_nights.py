@@ -19,6 +19,7 @@ from click.testing import CliRunner
 
 from sleepagree.cli.group import main
 from sleepagree.render.columns import columns_of
+from sleepagree.render.terminal import MOST_LINES
 from tests.commands import narrow_terminal
 
 ROOT = Path(__file__).parents[2]
@@ -93,3 +94,14 @@ def test_terminal_and_page_say_what_was_found_right(
         if pytestconfig.getoption("--regenerate-golden"):
             path.write_bytes(text.encode("utf-8"))
         assert text == path.read_bytes().decode("utf-8")
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda path: path.name)
+def test_the_first_twelve_lines_answer_what_deep_was(case: Path) -> None:
+    lines = (case / "terminal.txt").read_text(encoding="utf-8").splitlines()
+    assert len(lines) <= MOST_LINES
+    text = " ".join(" ".join(lines[:12]).split())
+    assert re.search(r"In [\d.]+ of 100 epochs both say the same stage", text)
+    assert re.search(r"called (?:deep|N3|De<ep>)\b", text)
+    if " REM" in " ".join(lines) and "No epoch was called N3" not in text:
+        assert re.search(r"REM is [\d.]+ % of the night", text)

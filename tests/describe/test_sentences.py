@@ -187,9 +187,9 @@ def test_methods_of_a_study_name_the_interval_that_its_size_calls_for() -> None:
     assert SOURCES["expanded_percentile"] not in few.sources
     assert "delta method" in few.text
     many = methods_of_study(summarise_study(simulated_nights(12, 1), StudyOptions(resamples=20)))
-    assert SOURCES["expanded_percentile"] in many.sources
-    assert SOURCES["clustered_kappa"] not in many.sources
-    assert "20 resamples" in many.text
+    assert SOURCES["bootstrap_t"] in many.sources
+    assert "bootstrap-t intervals from 20 resamples" in many.text
+    assert "for minutes or with fewer than 10 participants, those of the delta method" in many.text
 
 
 def test_a_night_without_a_stage_is_not_a_device_without_it() -> None:

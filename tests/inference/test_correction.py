@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -180,6 +182,27 @@ def test_no_person_is_learnt_from_and_tested_on(monkeypatch):
     assert sorted(min(everybody - known) for known in seen[:-1]) == sorted(everybody)
     assert all(len(known) == len(everybody) - 1 for known in seen[:-1])
     assert seen[-1] == everybody
+
+
+def test_what_a_model_expects_is_taken_from_models_that_saw_nobody_held_out():
+    """A column that holds the truth is the planted leak; what models without each group expect replaces it."""
+    rng = np.random.default_rng(13)
+    truth = rng.normal(100, 20, 30)
+    who = np.arange(30)
+    folds = correction.fold_people(who)
+    blind = np.tile(rng.normal(100, 20, 30), (5, 1))
+    planted = Examples(truth[:, None].copy(), truth, who, None, (), ANY, folds, correction.Expected(0, blind))
+    assert learn_value(planted).verdict is Verdict.DOES_NOT_HELP
+    # and the value of a night is that of the model without the group of the fold and its own
+    marked = 10.0 * np.arange(5)[:, None] + np.zeros(30)
+    told = replace(planted, expected=correction.Expected(0, marked))
+    groups = correction.group_of(folds)
+    assert told.without().features[:, 0].tolist() == (10.0 * groups).tolist()
+    assert set(told.without(7).features[:, 0].tolist()) == {20.0}
+    helpful = replace(planted, expected=correction.Expected(0, np.tile(truth + rng.normal(0, 4, 30), (5, 1))))
+    found = learn_value(helpful)
+    assert (found.method, found.verdict) == (Method.EPOCHS, Verdict.HELPS)
+    assert found.model == WeightedSum(0.0, (1.0,))
 
 
 def test_every_person_is_held_out_once():

@@ -299,14 +299,14 @@ def test_a_share_that_nobody_varies_in_has_no_interval(value):
     assert "no interval" in found.notes[0]
 
 
-def test_a_correlation_is_cut_at_its_bounds_and_says_so():
-    values = np.array([0.99, 0.95, 0.2])
-    found = bootstrap_mean(values, rng=rng(), resamples=50, bounds=(-1.0, 1.0))
-    # scipy as an oracle: the t interval runs past 1
+def test_minutes_are_cut_at_nothing_and_say_so():
+    values = np.array([1.0, 5.0, 80.0])
+    found = bootstrap_mean(values, rng=rng(), resamples=50, bounds=(0.0, np.inf))
+    # scipy as an oracle: the t interval begins below 0
     low, high = stats.t.interval(0.95, 2, values.mean(), stats.sem(values))
-    assert high > 1
-    assert (found.delta.low, found.delta.high) == (pytest.approx(low), 1.0)
-    assert "cut at -1 and 1" in found.delta.method
+    assert low < 0
+    assert (found.delta.low, found.delta.high) == (0.0, pytest.approx(high))
+    assert "cut at 0 and inf" in found.delta.method
 
 
 @pytest.mark.parametrize(

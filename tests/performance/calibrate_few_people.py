@@ -1,28 +1,29 @@
-"""Which interval of a study holds with few people: ``python -m tests.performance.calibrate_few_people``.
+"""How often a study's intervals hold the truth: ``python -m tests.performance.calibrate_few_people``.
 
 People differ in how much of their REM a simulated device misses and invents, on the logit scale: normally, with skew
-(exponential), with heavy tails (Student's t, 3 degrees of freedom), or it misses 95 % of it in 15 % of people. Every
-person has 200 epochs of REM, 700 of other sleep, on average. The truth is that of 400,000 such people. Compared are
-intervals of the pooled kappa, of the mean of the people's kappas and of the mean bias of REM minutes: expanded
-percentile, delta method with t, the same for kappa on the scale atanh, BCa, and bootstrap-t.
+(exponential), with heavy tails (Student's t, 3 degrees of freedom), normally but for 5 % of nights on which it misses
+80 % and invents 20 %, or normally but for 15 % of people in whom it misses 95 %. Every person has one night of 200
+epochs of REM and 700 of other sleep, on average. The truth is that of 400,000 such people. Looked at are the interval
+that the program tells first and those beside it.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 from pathlib import Path
 from typing import Final
 
 import numpy as np
-from scipy.special import expit, stdtrit
+from scipy.special import expit
 
-from sleepagree.inference.resampling import cluster_bootstrap_all, rng_for
+from sleepagree.inference.error_sizes import measure_error_sizes
+from sleepagree.inference.limits import fit_limits_of_agreement
+from sleepagree.inference.resampling import CORRELATION, SHARE, cluster_bootstrap_all, rng_for
 from sleepagree.scoring import coefficients
+from tests import records
 
-PEOPLE: Final = ("normal", "skewed", "heavy tails", "15 % fail")
-STATISTICS: Final = ("pooled kappa", "mean kappa", "bias")
-METHODS: Final = ("percentile", "delta", "delta on atanh", "BCa", "bootstrap-t")
+PEOPLE: Final = ("normal", "skewed", "heavy tails", "5 % bad nights", "15 % fail")
+BESIDE: Final = ("percentile", "bca", "delta", "studentised")
 _SD: Final = 0.8
 _TRUTH_PEOPLE: Final = 400_000
 
@@ -39,6 +40,9 @@ def simulate_people(kind: str, count: int, rng: np.random.Generator) -> np.ndarr
     missed, invented = expit(np.array([-1.2, -2.9])[:, None] + _SD * own)
     if kind == "15 % fail":
         missed = np.where(rng.random(count) < 0.15, 0.95, missed)
+    if kind == "5 % bad nights":
+        bad = rng.random(count) < 0.05
+        missed, invented = np.where(bad, 0.8, missed), np.where(bad, 0.2, invented)
     rem = rng.binomial(900, np.clip(rng.normal(0.22, 0.05, count), 0.05, 0.5))
     lost, gained = rng.binomial(rem, missed), rng.binomial(900 - rem, invented)
     return np.stack([np.stack([rem - lost, lost], -1), np.stack([gained, 900 - rem - gained], -1)], 1)
@@ -49,101 +53,115 @@ def bias_of(tables: np.ndarray) -> np.ndarray:
     return (tables[:, 1, 0] - tables[:, 0, 1]) / 2.0
 
 
-def bootstrap_t(tables: np.ndarray, values: np.ndarray, rng: np.random.Generator, resamples: int) -> np.ndarray:
-    """Return ends of bootstrap-t intervals of the pooled kappa and of the means, shape (1 + values, 2)."""
-    n = len(tables)
-    weights = rng.multinomial(n, np.full(n, 1 / n), size=resamples).astype(float)
+def _kappa(sums: np.ndarray) -> np.ndarray:
+    return coefficients.kappa(sums[..., :4].reshape(*sums.shape[:-1], 2, 2))
 
-    def kappa_and_se(weight: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        sums = (weight @ tables.reshape(n, 4)).reshape(-1, 2, 2)
-        pulls = coefficients.kappa_influence(sums).reshape(-1, 4) @ tables.reshape(n, 4).T
-        variance = (weight * pulls**2).sum(1) * n / (n - 1) / sums.sum((1, 2)) ** 2
-        return coefficients.kappa(sums), np.sqrt(variance)
 
-    def mean_and_se(weight: np.ndarray, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        mean = weight @ x / n
-        return mean, np.sqrt(np.maximum(weight @ x**2 / n - mean**2, 0.0) / (n - 1))
+def _kappa_influence(sums: np.ndarray) -> np.ndarray:
+    """Return the pull of the four cells; `coefficients.kappa_influence` times what one epoch is of all sums."""
+    cells = sums[..., :4]
+    pull = coefficients.kappa_influence(cells.reshape(*cells.shape[:-1], 2, 2)).reshape(cells.shape)
+    pull = pull * (sums.sum(axis=-1) / cells.sum(axis=-1))[..., None]
+    return np.concatenate((pull, np.zeros((*cells.shape[:-1], 2))), axis=-1)
 
-    out = []
-    for of in (kappa_and_se, *(lambda w, x=x: mean_and_se(w, x) for x in values)):
-        (value,), (se,) = of(np.ones((1, n)))
-        value_b, se_b = of(weights)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            t = (value_b - value) / se_b
-        low, high = np.quantile(t[se_b > 1e-9], (0.025, 0.975))
-        out.append((value - high * se, value - low * se))
-    return np.array(out)
+
+KERNELS: Final = {
+    "pooled kappa": _kappa,
+    "mean kappa": lambda sums: sums[..., 4] / sums[..., 5],
+    "pooled REM sensitivity": lambda sums: sums[..., 0] / (sums[..., 0] + sums[..., 1]),
+}
+BOUNDS: Final = {"pooled kappa": CORRELATION, "mean kappa": CORRELATION, "pooled REM sensitivity": SHARE}
 
 
 def intervals(
     tables: np.ndarray, rng: np.random.Generator, resamples: int
 ) -> dict[tuple[str, str], tuple[float, float]]:
-    """Return the interval of every statistic by every method."""
+    """Return the interval of every statistic: the one that is told first, and those beside it."""
     n = len(tables)
-    values = np.stack([coefficients.kappa(tables), bias_of(tables)])
-    columns = np.column_stack([tables.reshape(n, 4), values.T, np.ones(n)])
-    found = cluster_bootstrap_all(
-        columns,
-        {
-            "pooled kappa": lambda s: coefficients.kappa(s[..., :4].reshape(*s.shape[:-1], 2, 2)),
-            "mean kappa": lambda s: s[..., 4] / s[..., 6],
-            "bias": lambda s: s[..., 5] / s[..., 6],
-        },
-        rng=rng,
-        resamples=resamples,
-    )
-    studentised = bootstrap_t(tables, values, rng, resamples)
+    columns = np.column_stack([tables.reshape(n, 4), coefficients.kappa(tables), np.ones(n)])
+    influences = {"pooled kappa": _kappa_influence}
+    found = cluster_bootstrap_all(columns, KERNELS, rng=rng, resamples=resamples, influences=influences, bounds=BOUNDS)
     out = {}
-    for k, statistic in enumerate(STATISTICS):
-        (one,) = found[statistic]
-        for method, estimate in (("percentile", one.percentile), ("delta", one.delta), ("BCa", one.bca)):
-            out[statistic, method] = estimate.low, estimate.high
-        out[statistic, "bootstrap-t"] = tuple(studentised[k])
-        if statistic != "bias":
-            reach = float(stdtrit(n - 1, 0.975)) * one.delta.se / (1 - one.value**2)
-            out[statistic, "delta on atanh"] = tuple(np.tanh(np.arctanh(one.value) + reach * np.array([-1, 1])))
+    for statistic, (one,) in found.items():
+        for method in ("primary", *BESIDE):
+            estimate = getattr(one, method)
+            if estimate is not None:
+                out[statistic, method] = estimate.low, estimate.high
+    nights = {
+        "reference": tables[:, 0].sum(1) / 2.0,
+        "device": tables[:, :, 0].sum(1) / 2.0,
+        "participant": [*range(n)],
+    }
+    limits = fit_limits_of_agreement(**nights)
+    sizes = measure_error_sizes(**nights, limits=limits, bounds=(30,))
+    out["bias of REM minutes", "primary"] = limits.bias_low, limits.bias_high
+    out["lower limit", "primary"] = limits.lower_low, limits.lower_high
+    out["upper limit", "primary"] = limits.upper_low, limits.upper_high
+    (above,) = sizes.shares_above
+    out["share of nights > 30 min off", "primary"] = above.low, above.high
+    for centile in sizes.centiles:
+        low, high = np.nan_to_num(centile.low, nan=-np.inf), np.nan_to_num(centile.high, nan=np.inf)
+        out[f"{centile.percent:g}th centile", "primary"] = low, high
     return out
 
 
-def calibrate(kind: str, people: int, studies: int, resamples: int, seed: int) -> dict[str, dict[str, float]]:
-    """Return how large a part of intervals covers the truth, by statistic and method, and their median widths."""
-    every = simulate_people(kind, _TRUTH_PEOPLE, rng_for(seed, f"truth {kind}"))
-    truth = {
-        "pooled kappa": float(coefficients.kappa(every.sum(0))),
-        "mean kappa": float(np.nanmean(coefficients.kappa(every))),
-        "bias": float(bias_of(every).mean()),
+def true_values(tables: np.ndarray) -> dict[str, float]:
+    """Return what each statistic is over all people."""
+    bias = bias_of(tables)
+    total, reach = tables.sum(0), 1.959963984540054 * bias.std()
+    return {
+        "pooled kappa": float(coefficients.kappa(total)),
+        "mean kappa": float(np.nanmean(coefficients.kappa(tables))),
+        "pooled REM sensitivity": total[0, 0] / total[0].sum(),
+        "bias of REM minutes": float(bias.mean()),
+        "lower limit": float(bias.mean() - reach),
+        "upper limit": float(bias.mean() + reach),
+        "share of nights > 30 min off": float(np.mean(np.abs(bias) > 30)),
+        **{f"{p}th centile": float(np.quantile(bias, p / 100)) for p in (5, 95)},
     }
-    inside: dict[tuple[str, str], int] = {}
+
+
+def calibrate(kind: str, people: int, studies: int, resamples: int, seed: int) -> dict[str, dict[str, float]]:
+    """Return in how large a part of studies (per cent) each interval holds the truth, by statistic and method."""
+    truth = true_values(simulate_people(kind, _TRUTH_PEOPLE, rng_for(seed, f"truth {kind}")))
+    held: dict[tuple[str, str], int] = {}
     rng = rng_for(seed, f"{kind} {people}")
     for _ in range(studies):
         for key, (low, high) in intervals(simulate_people(kind, people, rng), rng, resamples).items():
-            inside[key] = inside.get(key, 0) + (low <= truth[key[0]] <= high)
-    return {
-        statistic: {m: inside[statistic, m] / studies for m in METHODS if (statistic, m) in inside}
-        for statistic in STATISTICS
-    }
+            held[key] = held.get(key, 0) + int(low <= truth[key[0]] <= high)
+    out: dict[str, dict[str, float]] = {}
+    for (statistic, method), count in held.items():
+        out.setdefault(statistic, {})[method] = 100 * count / studies
+    return out
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--studies", type=int, default=2000)
-    parser.add_argument("--people", type=int, nargs="+", default=[5, 10, 20, 40])
+    parser.add_argument("--people", type=int, nargs="+", default=[5, 10, 20, 40, 100])
     parser.add_argument("--resamples", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--json", type=Path)
     args = parser.parse_args()
-    print(f"{args.studies} studies a line, {args.resamples} resamples, seed {args.seed}\n")
-    print(f"| people | n | statistic | {' | '.join(METHODS)} |\n| --- | --- | --- |{' --- |' * len(METHODS)}")
-    record = []
+    rows = []
     for kind in PEOPLE:
         for people in args.people:
-            found = calibrate(kind, people, args.studies, args.resamples, args.seed)
-            record.append({"people": kind, "n": people, "covers": found})
-            for statistic, covers in found.items():
-                cells = [f"{covers[m]:.3f}".removeprefix("0") if m in covers else "" for m in METHODS]
-                print(f"| {kind} | {people} | {statistic} | {' | '.join(cells)} |", flush=True)
+            rows.append(
+                {
+                    "people": kind,
+                    "n": people,
+                    "covers": calibrate(kind, people, args.studies, args.resamples, args.seed),
+                }
+            )
+            print(rows[-1], flush=True)
     if args.json:
-        args.json.write_text(json.dumps({"studies": args.studies, "rows": record}, indent=1) + "\n", encoding="utf-8")
+        record = {
+            "command": f"python -m tests.performance.calibrate_few_people --studies {args.studies}",
+            **records.about("scipy"),
+            **{name: getattr(args, name) for name in ("studies", "resamples", "seed")},
+            "rows": rows,
+        }
+        records.write(args.json, record)
 
 
 if __name__ == "__main__":

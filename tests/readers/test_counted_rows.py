@@ -5,12 +5,14 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
+from sleepagree import read_hypnogram
 from sleepagree.errors import SleepAgreeError
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers import read_spans
-from sleepagree.readers.layout import read_layout
+from sleepagree.readers.layout import Layout, read_layout
 from tests.said import said
 
 
@@ -197,3 +199,20 @@ def test_a_path_that_leads_nowhere_names_its_step(records: str) -> None:
         f"night.json: sleep.parts: a field is missing. Found nothing; expected the records at '{records}'. Correct "
         "'records' in the layout, or check that this is the file it was written for."
     )
+
+
+def test_rows_of_one_person_may_be_counted_too() -> None:
+    table = "who,stage\na,W\nb,N2\na,N2\nb,N2\na,R\n"
+    layout = 'epoch_seconds = 30\n[file]\nshape = "epochs"\nperson_column = "who"\nperson = "a"\n'
+    spans = read(table, layout)
+    assert [spans.labels[code] for code in spans.codes] == ["W", "N2", "R"]
+    assert said(spans.notes) == (
+        "3 of 5 rows read: those of the person that the layout names in column 'who'",
+        "the file tells no times: each row begins where the one before it ends",
+    )
+
+
+def test_times_that_are_stored_as_times_take_no_am_or_pm() -> None:
+    frame = pd.DataFrame({"time": pd.to_datetime(["2026-03-01 10:30"]), "half": ["PM"], "stage": ["W"]})
+    with pytest.raises(SleepAgreeError, match="the times are no texts that AM or PM could stand behind"):
+        read_hypnogram(frame, layout=Layout(am_pm="half"))

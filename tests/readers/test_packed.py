@@ -18,7 +18,7 @@ import pytest
 
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError
 from sleepagree.files import packed
-from sleepagree.readers import read_spans
+from sleepagree.readers import companion_files, read_spans
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.table import excel
 from tests.canaries import CANARY, TRACE
@@ -94,7 +94,12 @@ def test_a_recording_and_events_inside_are_read_by_their_readers(tmp_path: Path)
     assert inside.start == read_spans(RECORDING).start
     (tmp_path / "events.json").write_text('{"stage": {"Levels": {"0": "Wake", "1": "REM"}}}')
     events = pack(b"onset\tduration\tstage\n0\t30\t0\n30\t30\t1\n")
-    assert read_spans(write(tmp_path, "sub-01_events.tsv.gz", events)).stages == ("W", "R")
+    packed_events = write(tmp_path, "sub-01_events.tsv.gz", events)
+    archive = write(tmp_path, "sub-01_events.zip", zipped(**{"sub-01_events.tsv": gzip.decompress(events)}))
+    for path in (packed_events, archive):
+        assert read_spans(path).stages == ("W", "R")
+        # what decides the labels counts when kept results are used again
+        assert companion_files(path) == (str(tmp_path / "events.json"),)
 
 
 @pytest.mark.parametrize(

@@ -176,6 +176,14 @@ def test_a_jump_of_the_clock_is_told_with_both_offsets_and_how_to_score_each_par
         assert night.mappings[0].table.accuracy == 1.0
 
 
+@pytest.mark.parametrize("name", [name for name, case in CASES.items() if "jump_s" in case["expected"]])
+def test_the_night_says_that_the_clock_seems_to_jump(name):
+    (caution,) = [c for c in compare(pair(CASES[name])).cautions if c.kind.startswith("clock")]
+    assert caution.kind is CautionKind.CLOCK_JUMP
+    assert [caution["before"], caution["after"]] == CASES[name]["expected"]["jump_s"]
+    assert "'sleepagree clock' tells where, and how to score each part" in say_caution(caution)
+
+
 def test_a_drift_is_no_jump():
     paired = pair(CASES["drifts"])
     reading = scan_clock(paired, default_mapping(paired.reference_set, paired.device_set), resamples=50)

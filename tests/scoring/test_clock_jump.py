@@ -65,6 +65,6 @@ def test_a_jump_takes_the_place_of_the_one_offset():
     one = ClockReading("light", None, None, proposed=True, reason="one offset", kappa_at_zero=0.4)
     two = with_jump(one, jump)
     assert not two.proposed
-    assert "adding +0 s to device times at first and +600 s later raises kappa from 0.400" in two.reason
+    assert "adding 0 s to device times at first and +600 s later raises kappa from 0.400" in two.reason
     assert two.jump == jump
     assert with_jump(one, None) is one

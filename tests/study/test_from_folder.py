@@ -17,7 +17,7 @@ from sleepagree.hypnogram.align import align
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import read_layout
 from sleepagree.study.file_patterns import PARTICIPANT, parse_pattern
-from sleepagree.study.from_folder import NIGHT, NightFiles, nights_from_folder, nights_table_text
+from sleepagree.study.from_folder import NIGHT, NightFiles, matched_files, nights_from_folder, nights_table_text
 from sleepagree.study.table import read_nights_table
 
 
@@ -103,6 +103,34 @@ def test_several_scorers_of_one_night_share_a_row(tmp_path):
     assert len(found.notes) == 2
 
 
+def test_parts_of_one_recording_are_joined_in_their_order(tmp_path):
+    names = ("lab/cook-1-part10.edf", "lab/cook-1-part9.edf", "lab/mate-1-part1.edf")
+    make_files(tmp_path, *names, "band/cook-1-a.csv", "band/cook-1-b.csv", "band/mate-1-a.csv", "notes.txt")
+    patterns = {
+        "reference_pattern": "lab/{participant}-{night}-part{part}.edf",
+        "device_pattern": "band/{participant}-{night}-{part}.csv",
+    }
+    found = nights_from_folder(tmp_path, **patterns)
+    assert found.rows == (
+        NightFiles(
+            "cook",
+            "1",
+            "device",
+            ("lab/cook-1-part9.edf+lab/cook-1-part10.edf",),
+            "band/cook-1-a.csv+band/cook-1-b.csv",
+        ),
+        NightFiles("mate", "1", "device", ("lab/mate-1-part1.edf",), "band/mate-1-a.csv"),
+    )
+    assert found.others == ("notes.txt",)
+    assert sorted(matched_files(found)) == sorted(
+        (*names, *(f"band/{n}.csv" for n in ("cook-1-a", "cook-1-b", "mate-1-a")))
+    )
+    table = nights_table_text(found, table_folder=tmp_path / "tables")
+    assert "../lab/cook-1-part9.edf+../lab/cook-1-part10.edf,../band/cook-1-a.csv+../band/cook-1-b.csv" in table
+    said = refusal(tmp_path, "lab/{participant}-{night}-part*.edf", "band/{participant}-{night}-{part}.csv")
+    assert "if they are parts of one recording, {part}; else make the pattern narrower" in said
+
+
 def test_names_that_nearly_match_are_hinted_at_and_not_matched(tmp_path):
     make_files(tmp_path, "lab/P01.edf", "dev/p1.csv", "lab/p2.edf", "dev/p2.csv")
     found = nights_from_folder(
@@ -148,7 +176,7 @@ def test_two_files_for_one_night_are_refused(tmp_path):
     assert refusal(tmp_path, "lab/*/{participant}.edf", "dev/{participant}.csv") == (
         f"{tmp_path}: --reference: two files claim the same night. Found lab/a/p1.edf and lab/b/p1.edf, both "
         "participant p1; expected one file each. If two people scored it, write {scorer} where the names "
-        "differ; else make the pattern narrower."
+        "differ; if they are parts of one recording, {part}; else make the pattern narrower."
     )
 
 

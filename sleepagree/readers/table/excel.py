@@ -24,6 +24,7 @@ from sleepagree.files.packed import open_zip
 from sleepagree.files.reading import read_zipped_bytes
 from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
+from sleepagree.readers.columns import list_names
 from sleepagree.readers.csv_table import below_names
 from sleepagree.readers.layout import NO_LAYOUT, Layout
 from sleepagree.readers.rows import Places
@@ -36,7 +37,6 @@ _LARGEST_BYTES: Final = 32 * 1024 * 1024
 _LARGEST_INSIDE: Final = 128 * 1024 * 1024
 _MOST_ROWS: Final = 1_048_576
 _MOST_CELLS: Final = 2_000_000
-_SHOWN: Final = 6
 #: Programs count days from here, so a time of day after midnight may stand as one of these dates.
 _DAYS_OF_NO_DATE: Final = (1899, 1900)
 
@@ -154,11 +154,9 @@ def _cells(sheet: Any, path: str) -> Iterator[_Row]:
 
 
 def _which(path: str, titles: list[str], problem: str, expected: str) -> InputError:
-    shown = ", ".join(f"'{shorten(title)}'" for title in titles[:_SHOWN])
-    shown += f" and {len(titles) - _SHOWN} more" if len(titles) > _SHOWN else ""
     first = toml_text(titles[0] if titles else "")
     remedy = f"Say which in a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n    sheet = {first}"
-    return InputError(problem, path, "", shown, expected, remedy)
+    return InputError(problem, path, "", list_names(titles), expected, remedy)
 
 
 def _column(values: list[Any]) -> ColumnData:

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Final
 
 import numpy as np
 
 from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, InputError, Option, shorten
 from sleepagree.files.toml import toml_text
-from sleepagree.readers.columns import Columns
+from sleepagree.readers.columns import Columns, list_names
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.table.table import Table
-
-_SHOWN: Final = 6
 
 
 def rows_of_person(table: Table, columns: Columns, layout: Layout) -> Table:
@@ -54,6 +51,4 @@ def rows_of_person(table: Table, columns: Columns, layout: Layout) -> Table:
 
 
 def _not_one(table: Table, column: str, people: list[str], problem: str, expected: str, remedy: str) -> InputError:
-    shown = ", ".join(f"'{shorten(name)}'" for name in people[:_SHOWN])
-    shown += f" and {len(people) - _SHOWN} more" if len(people) > _SHOWN else ""
-    return InputError(problem, table.path, f"column '{shorten(column)}'", shown, expected, remedy)
+    return InputError(problem, table.path, f"column '{shorten(column)}'", list_names(people), expected, remedy)

@@ -166,9 +166,8 @@ def _settle(
 def _tell_unused_lengths(reading: TableReading, starts: Times) -> None:
     """Warn about unused columns that seem to tell how long rows last, where nothing else does."""
     columns, table = reading.columns, reading.table
-    if reading.has_ends or columns.duration is not None or reading.layout.shape is Shape.EPOCHS:
-        return
-    if columns.counted:
+    told = reading.has_ends or columns.counted or columns.duration is not None
+    if told or reading.layout.shape is Shape.EPOCHS:
         return
     reading.cautions += unused_lengths(table.names, table.columns, columns.used, starts, form=reading.layout.time)
 

@@ -99,6 +99,8 @@ def read_starts(reading: TableReading) -> Times:
     data = table.columns[position]
     column = reading.column(position)
     if isinstance(data, Times):
+        if reading.columns.am_pm is not None:
+            raise reading.contradiction("am_pm", "the times are no texts that AM or PM could stand behind")
         times = data
     else:
         if _dates_apart(reading):

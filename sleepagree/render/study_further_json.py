@@ -1,0 +1,123 @@
+"""Intervals of a study, and what it says beyond agreement and bias, as documents of the published schema."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from sleepagree.describe.study_bias import on_printed_scale
+from sleepagree.inference.estimate import Estimate
+from sleepagree.inference.resampling import BootstrapIntervals
+from sleepagree.inference.within_people import WithinPeople
+from sleepagree.render.night_json import Document, attributes, number, numbers
+from sleepagree.study.results import BiasRow, DeviceStudy, SilenceCounted, StudyAgreement, WholeTotal
+
+
+def intervals_document(found: BootstrapIntervals) -> Document:
+    """Return a value with all its intervals; ``low`` and ``high`` are the one to report, ``method`` names it."""
+    primary = found.primary
+    document: Document = {
+        **estimate_document(primary),
+        **numbers(found.percentile, percentile_low="low", percentile_high="high"),
+        **numbers(found.bca, bca_low="low", bca_high="high"),
+        **numbers(found.delta, delta_low="low", delta_high="high"),
+    }
+    if found.studentised is not None:
+        document |= numbers(found.studentised, bootstrap_t_low="low", bootstrap_t_high="high")
+    if primary.undefined_because:
+        document["reason"] = primary.undefined_because
+    if found.undefined_replicates:
+        document["undefined_replicates"] = found.undefined_replicates
+    if found.notes:
+        document["notes"] = list(found.notes)
+    return document
+
+
+def estimate_document(estimate: Estimate) -> Document:
+    """Return a value with its interval and method."""
+    return {**numbers(estimate, "value", "low", "high"), "method": estimate.method}
+
+
+def silence_document(counted: SilenceCounted | None) -> Document | None:
+    """Return agreement with silence counted as disagreement."""
+    if counted is None:
+        return None
+    return {**intervals_document(counted.agreement), "epochs": counted.asked, "silent": counted.silent}
+
+
+def totals_document(totals: Sequence[WholeTotal]) -> list[Document]:
+    """Return figures of both sides over nights, with bias and limits."""
+    return [
+        {
+            "measure": total.measure,
+            "unit": total.unit,
+            **attributes(total.limits, "participants", "nights"),
+            **numbers(total.limits, "reference_mean", "device_mean", "bias", "bias_low", "bias_high", "sd"),
+            **numbers(total.limits, "lower", "lower_low", "lower_high", "upper", "upper_low", "upper_high"),
+            "method": total.limits.method,
+        }
+        for total in totals
+    ]
+
+
+def scorers_at_once_document(device: DeviceStudy) -> list[Document]:
+    """Return the agreement of all scorers at once, by mapping."""
+    return [
+        {
+            "device": device.device,
+            **attributes(found, "mapping", "nights"),
+            "fewest_scorers": found.scorers[0],
+            "most_scorers": found.scorers[1],
+            "fleiss_kappa": {**intervals_document(found.fleiss), "epochs": found.epochs[0]},
+            "krippendorff_alpha": {**intervals_document(found.alpha), "epochs": found.epochs[1]},
+        }
+        for found in device.several
+    ]
+
+
+def groups_document(row: BiasRow) -> Document | None:
+    """Return the bias of each group of nights."""
+    found = row.by_group
+    if found is None:
+        return None
+    ends = ("mean", "low", "high")
+    return {
+        "groups": [
+            {
+                **attributes(one, "group", "participants", "nights"),
+                **{
+                    "bias" if end == "mean" else f"bias_{end}": number(on_printed_scale(row, getattr(one, end)))
+                    for end in ends
+                },
+            }
+            for one in found.groups
+        ],
+        **numbers(found, "between_sd", "within_sd", "f", p="p_value"),
+        "degrees": list(found.degrees),
+        "p_adjusted": number(row.by_group_adjusted),
+        "method": found.method,
+    }
+
+
+def group_rows(study: StudyAgreement) -> list[list[str]]:
+    """Return bias_by_group.csv: bias of each group, device and measure, header first."""
+    keys = ("group", "participants", "nights", "bias", "bias_low", "bias_high")
+    out = [["device", "measure", "unit", "by", *keys, "p", "p_adjusted", "method"]]
+    for device in study.devices:
+        for row in device.bias:
+            document = groups_document(row) or {}
+            for group in document.get("groups", ()):
+                told = [*(group[key] for key in keys), *(document[key] for key in ("p", "p_adjusted", "method"))]
+                shown = ["" if value is None else str(value) for value in told]
+                out.append([device.device, row.measure, row.difference_unit, study.options.by, *shown])
+    return out
+
+
+def changes_document(found: WithinPeople | None) -> Document | None:
+    """Return how a device follows changes between nights of a person."""
+    if found is None:
+        return None
+    return {
+        **attributes(found, "participants", "nights"),
+        **numbers(found, "correlation", "low", "high", "change_sd"),
+        **numbers(found, "smallest_change", "smallest_low", "smallest_high"),
+    }
