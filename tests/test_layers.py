@@ -41,8 +41,8 @@ ROOMS = {
     "duplicates chunks execution unfinished clocks results cautions groups from_table comparison flows "
     "given_nights epoch_correction correction correction_file correct_nights whole_nights summarise "
     "correction_learning",
-    "describe": "words cautions notes citations bias blocks paragraphs closing night_time mappings clock proposal file folder "
-    "plan study_paragraphs correction answer night study_agreement study_bias_figures study_bias "
+    "describe": "words cautions notes citations bias blocks paragraphs closing night_time mappings clock proposal file "
+    "folder plan study_paragraphs correction answer night study_agreement study_bias_figures study_bias "
     "study_further study",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning "
     "redistribution tables_of_counts bias_over_nights device_classes corrections",
