@@ -21,14 +21,14 @@ ROOMS = {
     "caution": "",
     "shown": "",
     "files": "formulas kinds object_store toml writing reading packed",
-    "mapping": "words sets mapping files",
+    "mapping": "words languages sets mapping files",
     "hypnogram": "spans epochs zones window ledger align clock_changes joining silence",
     "readers": "layout columns csv_table times.clock times.numbers times.forms times.reading times.nights "
-    "times.zones rows row_lengths table.table table.unused table.labels table.people table.counting table.zone_column "
-    "table.times table.lengths "
-    "table.code_runs table.reader table.parquet table.excel table.events edf.header edf.annotation_lists edf.stages "
-    "edf.recording edf.writer json.fields json.intervals json.fhir json.mobile_health json.records "
-    "json.file whole_table mne_files memory inspection starter_layout study_results",
+    "times.zones rows row_lengths table.table table.unused table.labels table.people table.counting "
+    "table.zone_column table.times table.lengths table.code_runs table.reader table.parquet table.excel "
+    "table.events edf.header edf.annotation_lists edf.stages edf.recording edf.writer json.fields "
+    "json.intervals json.fhir json.mobile_health json.records json.file whole_table mne_files memory "
+    "inspection column_kinds table_place proposal starter_layout study_results",
     "inference": "estimate table_sums proportions one_night normal_theory people resampling limits equivalence "
     "regression_limits reliability planning correction error_sizes class_probabilities group_means "
     "within_people",
@@ -36,19 +36,20 @@ ROOMS = {
     "bias_sources class_figures offsets table_agreement clock_blocks clock_jump clock clock_check "
     "epoch_features bouts several_scorers",
     "night": "measures cautions intervals compare mappings answer",
-    "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs scorers anonymous plan run "
-    "duplicates chunks execution unfinished clocks results cautions groups from_table comparison flows "
-    "given_nights epoch_correction correction correction_file correct_nights whole_nights summarise "
-    "correction_learning",
-    "describe": "words cautions notes citations bias blocks paragraphs closing night_time mappings clock file folder "
-    "plan study_paragraphs study_checklist correction answer night study_agreement study_bias_figures study_bias "
-    "study_further study_tables study",
+    "study": "demo.simulate demo.write night_summary table file_patterns from_folder joint_epochs paired_epochs "
+    "scorers anonymous plan run duplicates chunks execution unfinished clocks results cautions groups "
+    "from_table comparison flows given_nights epoch_correction correction correction_file correct_nights "
+    "whole_nights summarise correction_learning",
+    "describe": "words cautions notes citations bias blocks paragraphs closing night_time mappings clock folder plan "
+    "study_paragraphs study_checklist correction answer night study_agreement study_bias_figures study_bias "
+    "study_further study_tables study proposal file",
     "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning "
     "redistribution tables_of_counts bias_over_nights device_classes corrections",
     "render": "columns export figures night_json inspection_json notebook terminal page markdown latex night_folder "
     "correction_json correction_folder study_further_json study_json frames study_folder results",
-    "demo": "simulate write",
-    "cli": "interrupts options clock demo inspect mappings night nights plan group study bias calibrate correct",
+    "page": "folder guard jobs questions works views app serve",
+    "cli": "interrupts options asking page clock demo inspect mappings night nights plan group study bias "
+    "calibrate correct",
 }
 ORDER = list(ROOMS)
 

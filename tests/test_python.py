@@ -259,10 +259,11 @@ SIGNATURES = {
     "read_mapping": "path",
     "learn_correction": "study device mapping level",
     "read_correction": "path",
-    "read_nights_table": "source folder needs_reference",
+    "read_nights_table": "source folder needs_reference by",
     "read_spans": "path layout zone own_words",
     "score_table": "table options execution progress epochs keep_epochs",
-    "summarise_night": "paired participant night device row mapping references device_source scorers",
+    "summarise_night": "paired participant night device row mapping references device_source scorers "
+    "coincidences group",
     "summarise_study": "outcomes options",
 }
 

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from sleepagree.cli import options as shared
-from sleepagree.errors import counted
+from sleepagree.errors import Front, SleepAgreeError, counted
+
+if TYPE_CHECKING:
+    from sleepagree.readers.inspection import FileInspection
+    from sleepagree.readers.layout import Layout
+    from sleepagree.readers.proposal import LayoutProposal
 
 
 @click.command(short_help="Show what a reader sees in a file.")
@@ -40,8 +46,9 @@ def inspect(
     whether MNE reads the same file differently.
     """
     from sleepagree.describe.file import describe_file
+    from sleepagree.describe.proposal import layout_text
     from sleepagree.files.writing import refuse_file, write_text
-    from sleepagree.readers.inspection import inspect_file
+    from sleepagree.readers.starter_layout import starter_layout
     from sleepagree.render.inspection_json import inspection_document
 
     if layout_out is not None:
@@ -51,12 +58,36 @@ def inspect(
     shared.refuse_folder_as_input(file)
     given = shared.load_layout(layout)
     with shared.on_side("file"):
-        seen = inspect_file(file, layout=given, zone=zone)
-    shared.show(describe_file(seen), inspection_document(seen), options)
+        seen, proposal = _see(file, given, zone)
+    shared.show(describe_file(seen, proposal=proposal), inspection_document(seen, proposal), options)
     if layout_out is not None:
-        from sleepagree.readers.starter_layout import starter_layout
-
-        write_text(layout_out, starter_layout(seen, layout=given), overwrite=options["overwrite"])
-        todo = f"; fill in {counted(len(seen.unknown), 'stage')} in it" if seen.unknown else ""
+        if proposal is None:
+            text, blanks = starter_layout(seen, layout=given), len(seen.unknown)
+        else:
+            text, blanks = layout_text(proposal), len(proposal.blanks) + len(proposal.blank_labels)
+        write_text(layout_out, text, overwrite=options["overwrite"])
+        what = "stage" if proposal is None or not proposal.blanks else "blank"
+        todo = f"; fill in {counted(blanks, what)} in it" if blanks else ""
         click.echo(f"wrote {layout_out}{todo}", err=True)
     shared.print_cautions(seen.cautions, quiet=options["quiet"])
+
+
+def _see(file: Path, given: Layout | None, zone: str | None) -> tuple[FileInspection, LayoutProposal | None]:
+    """Return what is seen in a file; where it is not read as it is, as it would be read by the proposed layout."""
+    from sleepagree.cli.asking import usable_proposal
+    from sleepagree.readers.inspection import inspect_file
+
+    try:
+        seen = inspect_file(file, layout=given, zone=zone)
+    except SleepAgreeError as error:
+        proposal = None if given or str(file) == "-" else usable_proposal(file)
+        if proposal is None or proposal.seen is None:
+            raise
+        problem = SleepAgreeError(error.problem, "", error.where, error.found, error.expected, error.remedy)
+        return replace(proposal.seen, problems=(problem.told(Front.COMMAND),)), proposal
+    if given or not seen.problems:
+        return seen, None
+    proposal = usable_proposal(file)
+    if proposal is None or proposal.seen is None:
+        return seen, None
+    return replace(proposal.seen, problems=seen.problems, header=seen.header), proposal

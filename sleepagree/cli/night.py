@@ -35,6 +35,7 @@ _EXPORTS: Final = ("edf", "bids", "csv", "parquet")
 @shared.overwrite_option
 @shared.quiet_option
 @shared.full_option
+@click.option("--no-input", is_flag=True, help="Ask nothing about a file that cannot be read, even on a terminal.")
 def night(
     reference: Path, device: Path, mapping_names: tuple[str, ...], export_names: tuple[str, ...], **options: Any
 ) -> None:
@@ -48,8 +49,12 @@ def night(
     --export writes the night epoch by epoch, reference, device and disagreement side by side: edf (EDF+
     annotations), bids (events.tsv and its JSON), csv or parquet.
 
+    A file that cannot be read gets a layout proposed; on a terminal it is filled in and written, question by
+    question.
+
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
+    from sleepagree.cli.asking import mend_layout
     from sleepagree.describe.answer import next_step
     from sleepagree.describe.night import describe_night
     from sleepagree.files.writing import refuse_folder
@@ -65,7 +70,9 @@ def night(
         refuse_folder(out, overwrite=overwrite)
     shared.refuse_json_target(options["json_path"], overwrite=overwrite, out=out)
     mappings = shared.load_mappings(mapping_names)
-    paired = shared.load_pair(reference, device, mappings, options)
+    paired = shared.load_pair(
+        reference, device, mappings, options, mend=lambda path, side, error: mend_layout(path, side, error, options)
+    )
     scored = compare(
         paired,
         mappings=mappings,

@@ -16,6 +16,7 @@ from click.core import ParameterSource
 if TYPE_CHECKING:
     from sleepagree.caution import Caution
     from sleepagree.describe.blocks import Description
+    from sleepagree.errors import SleepAgreeError
     from sleepagree.hypnogram.align import PairedNight
     from sleepagree.hypnogram.spans import ScoredSpans
     from sleepagree.hypnogram.window import Window
@@ -251,7 +252,17 @@ def check_zone(name: str | None, option: str) -> None:
         find_zone(name)
 
 
-def load_pair(reference: Path, device: Path, mappings: Sequence[StageMapping], options: dict[str, Any]) -> PairedNight:
+#: Makes a layout for a file that cannot be read without one (its path, its side, the error), or raises the error.
+Mend = Callable[[Path, str, "SleepAgreeError"], "Layout"]
+
+
+def load_pair(
+    reference: Path,
+    device: Path,
+    mappings: Sequence[StageMapping],
+    options: dict[str, Any],
+    mend: Mend | None = None,
+) -> PairedNight:
     """Read both files and align them."""
     from sleepagree.hypnogram.align import Outside, align
     from sleepagree.mapping.files import own_words
@@ -263,8 +274,8 @@ def load_pair(reference: Path, device: Path, mappings: Sequence[StageMapping], o
     for zone, option in zip(zones, ("--reference-zone", "--device-zone"), strict=True):
         check_zone(zone, option)
     paired = align(
-        reference=load_spans(reference, options["reference_layout"], zones[0], words, "reference"),
-        device=load_spans(device, options["layout"], zones[1], words, "device"),
+        reference=load_spans(reference, options["reference_layout"], zones[0], words, "reference", mend),
+        device=load_spans(device, options["layout"], zones[1], words, "device", mend),
         clock_offset_s=options["clock_offset"],
         window=window,
         outside=Outside(options["outside"]),
@@ -277,13 +288,22 @@ def load_pair(reference: Path, device: Path, mappings: Sequence[StageMapping], o
     return anonymous_night(paired)
 
 
-def load_spans(path: Path, layout: Path | None, zone: str | None, words: frozenset[str], side: str) -> ScoredSpans:
+def load_spans(
+    path: Path, layout: Path | None, zone: str | None, words: frozenset[str], side: str, mend: Mend | None = None
+) -> ScoredSpans:
     """Return the spans of one file; an error that asks for a layout or a zone names the option of this side."""
+    from sleepagree.errors import SleepAgreeError
     from sleepagree.readers import read_spans
 
     refuse_folder_as_input(path)
     given = load_layout(layout)
     with on_side(side):
+        try:
+            return read_spans(path, layout=given, zone=zone, own_words=words)
+        except SleepAgreeError as error:
+            if mend is None or given is not None:
+                raise
+            given = mend(path, side, error)
         return read_spans(path, layout=given, zone=zone, own_words=words)
 
 
@@ -356,7 +376,7 @@ def window_word(text: str | None, *, anonymous: bool) -> str | None:
 
 #: Options that do not change what is found; the command that repeats a run leaves them out.
 _NOT_RESULTS: Final = frozenset(
-    {"json_path", "csv_path", "overwrite", "quiet", "full", "resume", "workers", "scheduler"}
+    {"json_path", "csv_path", "overwrite", "quiet", "full", "no_input", "resume", "count", "workers", "scheduler"}
 )
 
 #: Kinds of values that name nobody and no time.

@@ -19,25 +19,29 @@ from sleepagree.describe.blocks import (
     number_cell,
 )
 from sleepagree.describe.notes import say_notes
+from sleepagree.describe.proposal import proposal_sections
 from sleepagree.describe.words import DASH, moment
 from sleepagree.errors import counted, shorten
 from sleepagree.mapping.words import UNSCORED
 from sleepagree.readers.inspection import FileInspection, Gap, LabelSeen
+from sleepagree.readers.proposal import LayoutProposal
 
 _GAPS: Final = 6
+_STAGES: Final = {None: "?  (unknown)", UNSCORED: "no stage"}
 #: A line of a layout is not broken, so that it can be copied; one that is longer is cut.
 _LONGEST_LAYOUT_LINE: Final = 76
 _EPOCH_FROM: Final = {"file": "told by the file", "layout": "told by the layout", "inferred": "inferred from the times"}
 
 
-def describe_file(inspection: FileInspection) -> Description:
-    """Return everything that is said about a file."""
+def describe_file(inspection: FileInspection, *, proposal: LayoutProposal | None = None) -> Description:
+    """Return everything that is said about a file, and about the layout proposed for it."""
     facts = tuple(cells(*fact) for fact in _facts(inspection))
     name = shorten(inspection.file)
     sections = [
         Section("file", "File", (Table("facts", "", columns("", "", words=(0, 1)), facts),), detail=f"  {name}"),
         _columns(inspection.header),
         _labels(inspection.labels),
+        _first(inspection),
         _gaps(inspection.gaps),
         _sentences("overlaps", "Overlaps", say_notes(inspection.overlaps)),
         _other_texts(inspection.ignored),
@@ -47,6 +51,8 @@ def describe_file(inspection: FileInspection) -> Description:
         _sentences("night", "What 'sleepagree night' would do", inspection.would_do),
     ]
     present = tuple(section for section in sections if section is not None)
+    if proposal is not None:
+        present += proposal_sections(proposal)
     return Description("sleepagree: one file", name, (), present)
 
 
@@ -104,11 +110,10 @@ def _columns(header: Sequence[tuple[str, str]]) -> Section | None:
 def _labels(labels: Sequence[LabelSeen]) -> Section | None:
     if not labels:
         return None
-    words = {None: "?  (unknown)", UNSCORED: "no stage"}
     rows = tuple(
         cells(
             shorten(seen.label),
-            words.get(seen.stage, shorten(seen.stage or "")),
+            _STAGES.get(seen.stage, shorten(seen.stage or "")),
             DASH if seen.epochs is None else count_cell(seen.epochs),
             DASH if seen.minutes is None else number_cell(seen.minutes, 1),
         )
@@ -116,6 +121,22 @@ def _labels(labels: Sequence[LabelSeen]) -> Section | None:
     )
     heads = columns("label", "stage", "30-s epochs", "minutes", words=(0, 1))
     return Section("labels", "Labels", (Table("labels-table", "", heads, rows),))
+
+
+def _first(inspection: FileInspection) -> Section | None:
+    if not inspection.first:
+        return None
+    rows = tuple(
+        cells(
+            _mark(seen.begin).removeprefix("at "),
+            f"{seen.seconds:g} s",
+            shorten(seen.label),
+            _STAGES.get(seen.stage, shorten(seen.stage or "")),
+        )
+        for seen in inspection.first
+    )
+    heads = columns("begins", "lasts", "label", "stage", words=(0, 1, 2, 3))
+    return Section("first", "First rows as they are read", (Table("first-rows", "", heads, rows),))
 
 
 def _gaps(gaps: Sequence[Gap]) -> Section | None:

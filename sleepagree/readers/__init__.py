@@ -11,7 +11,6 @@ from typing import Final
 from sleepagree.errors import FileFormatError, InputError
 from sleepagree.files.packed import PACKED, STANDARD_INPUT, STANDARD_INPUT_NAME, read_standard_input, unpack
 from sleepagree.files.reading import holding
-from sleepagree.hypnogram.silence import silence_as_wake
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers.layout import Layout, Silence
 
@@ -234,7 +233,11 @@ def _read_one(text: str, layout: Layout | None, zone: str | None, own_words: fro
         read = _reader_of(kind_of_file(name))
         if read is not None:
             spans = read(path, layout=layout, zone=zone, own_words=own_words)
-            return spans if layout is None or layout.silence is Silence.MISSING else silence_as_wake(spans)
+            if layout is None or layout.silence is Silence.MISSING:
+                return spans
+            from sleepagree.hypnogram.silence import silence_as_wake
+
+            return silence_as_wake(spans)
     if Path(text).is_dir():
         raise InputError("this is a folder", text, "", "", "a file", "Give the path of one file inside it.")
     problem, expected = "no reader takes this kind of file", "one of " + ", ".join(SUFFIXES)

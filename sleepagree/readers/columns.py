@@ -137,7 +137,7 @@ def _find(
     if not header and len(names) == 1:
         found.setdefault("stage", 0)
     taken = set(found.values())
-    for role, positions in _plain_columns(names):
+    for role, positions in plain_columns(names):
         free = [i for i in positions if i not in taken]
         if role in found or not free:
             continue
@@ -189,7 +189,7 @@ def _says_rechtschaffen_kales(name: str) -> bool:
 
 
 @lru_cache(maxsize=256)
-def _plain_columns(names: tuple[str, ...]) -> tuple[tuple[str, tuple[int, ...]], ...]:
+def plain_columns(names: tuple[str, ...]) -> tuple[tuple[str, tuple[int, ...]], ...]:
     """Return the columns whose plain names fit each role."""
     plain = ["_".join(_without_hints(_words(name))) for name in names]
     return tuple((role, _fitting(plain, role)) for role in _PLAIN_NAMES)

@@ -49,6 +49,7 @@ _ROLES: Final = (
     *("epoch_number", "person", "zone", "am_pm"),
 )
 _MOST_ROUNDS: Final = 50
+_FIRST: Final = 4
 _OF_OVERLAPS: Final = (NoteKind.ENDS_ROUNDED, NoteKind.ROWS_MERGED, NoteKind.ROWS_OVERLAID)
 _SLACK_S: Final = 1e-3
 
@@ -97,6 +98,16 @@ class Gap:
     def minutes(self) -> float:
         """Length."""
         return (self.end_s - self.begin_s) / 60
+
+
+@dataclass(frozen=True)
+class SpanRead:
+    """A span of a file as it is read: its label, the stage (None where unknown), and when it begins."""
+
+    begin: datetime | float
+    seconds: float
+    label: str
+    stage: str | None
 
 
 @dataclass(frozen=True)
@@ -149,6 +160,8 @@ class FileInspection:
         Labels that a layout must name.
     time_forms : tuple of (str, str)
         Where times do not say which of two forms they have: each form as a layout names it, and when it holds.
+    first : tuple of SpanRead
+        The first spans.
     """
 
     file: str
@@ -175,6 +188,7 @@ class FileInspection:
     read_by_mne: tuple[str, ...] = ()
     unknown: tuple[str, ...] = field(default=())
     time_forms: tuple[tuple[str, str], ...] = ()
+    first: tuple[SpanRead, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -240,6 +254,7 @@ def inspect_file(path: Path, *, layout: Layout | None = None, zone: str | None =
         would_do=_would_do(spans, reading),
         read_by_mne=_by_mne(path, layout) if spans.origin.reader == _EDF else (),
         unknown=reading.unknown,
+        first=_first(spans, reading.unknown),
     )
 
 
@@ -372,6 +387,16 @@ def _labels(spans: ScoredSpans, unknown: Sequence[str]) -> tuple[LabelSeen, ...]
     appearing = list(dict.fromkeys(spans.codes.tolist()))
     stages = [None if label in unknown else stage for label, stage in zip(spans.labels, spans.stages, strict=True)]
     return tuple(LabelSeen(spans.labels[c], stages[c], int(epochs[c]), float(seconds[c]) / 60) for c in appearing)
+
+
+def _first(spans: ScoredSpans, unknown: Sequence[str]) -> tuple[SpanRead, ...]:
+    out = []
+    for i in range(min(_FIRST, spans.codes.size)):
+        onset_s, code = float(spans.onset_s[i]), int(spans.codes[i])
+        label = spans.labels[code]
+        stage = None if label in unknown else spans.stages[code]
+        out.append(SpanRead(_moment(spans, onset_s) or onset_s, float(spans.duration_s[i]), label, stage))
+    return tuple(out)
 
 
 def _gaps(spans: ScoredSpans) -> tuple[Gap, ...]:

@@ -210,7 +210,11 @@ def read_layout(path: str | os.PathLike[str]) -> Layout:
         When the file cannot be read.
     """
     name = os.fspath(path)
-    data = read_bytes(path, expected="a layout (TOML)")
+    return parse_layout(read_bytes(path, expected="a layout (TOML)"), name)
+
+
+def parse_layout(data: bytes, name: str) -> Layout:
+    """Return the layout in the bytes of a file; see :func:`read_layout`."""
     document = _parse(data, name)
     checker = _Checker(name)
     checker.refuse_unknown(document, _TOP_KEYS, "")
@@ -225,6 +229,28 @@ def read_layout(path: str | os.PathLike[str]) -> Layout:
             raise checker.wrong("[file], key 'duration_unit'", _EPOCHS, "epoch_seconds beside it", remedy)
     base = os.path.basename(name)  # noqa: PTH119 - a Path costs more than the rest of this function
     return Layout(base, **given, stages=checker.stages(document, data))
+
+
+def layout_of(values: Mapping[str, Any], stages: Mapping[str, str], *, name: str = "") -> Layout:
+    """Return the layout that has values of keys, written as a layout file writes them, and the lines of ``[stages]``.
+
+    Raises
+    ------
+    FileFormatError
+        When a value is none that a layout can have.
+    """
+    lines = [f"{key} = {toml_value(value)}" for key, value in values.items()]
+    top = [line for line in lines if line.split(" ")[0] in _TOP_KEYS]
+    told = [f"{toml_text(label)} = {toml_text(word)}" for label, word in stages.items()]
+    below = [line for line in lines if line not in top]
+    return parse_layout("\n".join([*top, "[file]", *below, "[stages]", *told]).encode(), name)
+
+
+def toml_value(value: Any) -> str:
+    """Return a value as a layout file writes it."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    return f"{value:g}" if isinstance(value, int | float) else toml_text(str(value)).replace("\\U00000009", "\\t")
 
 
 def _parse(data: bytes, path: str) -> dict[str, Any]:
@@ -452,6 +478,8 @@ _TOP: Final[_Keys] = {
     "reports": (_stage_words, 'a list of stages, such as ["wake", "light", "deep"]'),
     "epoch_seconds": (_epoch_seconds, "a number of seconds from 1 to 3600"),
 }
+#: Keys above ``[file]``.
+EPOCH_KEYS: Final = tuple(_TOP)
 _TOP_KEYS: Final = (*_TOP, "file", "stages")
 _FILE: Final[_Keys] = {
     "shape": _choice(Shape),

@@ -8,12 +8,13 @@ from typing import Any, Final
 from sleepagree.describe.cautions import caution_documents
 from sleepagree.describe.notes import say_notes
 from sleepagree.readers.inspection import FileInspection
+from sleepagree.readers.proposal import LayoutProposal
 
 INSPECT_SCHEMA: Final = "sleepagree.inspect/2"
 
 
-def inspection_document(inspection: FileInspection) -> dict[str, Any]:
-    """Return an inspection as a document of the published schema."""
+def inspection_document(inspection: FileInspection, proposal: LayoutProposal | None = None) -> dict[str, Any]:
+    """Return an inspection, and the layout proposed for its file, as a document of the published schema."""
     return {
         "schema": INSPECT_SCHEMA,
         "file": inspection.file,
@@ -41,6 +42,29 @@ def inspection_document(inspection: FileInspection) -> dict[str, Any]:
         **{key: list(getattr(inspection, key)) for key in ("unknown", "problems", "would_do", "read_by_mne")},
         "notes": list(say_notes(inspection.notes)),
         "cautions": caution_documents(inspection.cautions),
+        "first": [
+            {"begins": _json_moment(s.begin) or s.begin, "seconds": s.seconds, "label": s.label, "stage": s.stage}
+            for s in inspection.first
+        ],
+        "proposal": None if proposal is None else _proposal(proposal),
+    }
+
+
+def _proposal(proposal: LayoutProposal) -> dict[str, Any]:
+    return {
+        "settings": [
+            {
+                "key": setting.key,
+                "value": setting.value,
+                "why": setting.why.value,
+                "others": [{"value": other.value, "when": other.when} for other in setting.others],
+            }
+            for setting in proposal.settings
+        ],
+        "labels": [
+            {"label": m.label, "rows": m.rows, "stage": m.word or None, "languages": list(m.languages)}
+            for m in proposal.labels
+        ],
     }
 
 

@@ -218,6 +218,9 @@ def device_document(device: DeviceStudy) -> Document:
         "redistribution": [_redistribution_document(r) for r in device.redistribution],
         "bias_sources": [_source_document(s) for s in device.bias_sources],
         "clock": _clock_document(device),
+        "silence_counted": silence_document(device.silence),
+        "whole_window": totals_document(device.totals),
+        "bouts": totals_document(device.bouts),
         "shifts": [
             {
                 **attributes(s, "state", "edge", "participants", "nights", "moments", "told", "missed"),
@@ -225,9 +228,6 @@ def device_document(device: DeviceStudy) -> Document:
             }
             for s in device.shifts
         ],
-        "silence_counted": silence_document(device.silence),
-        "whole_window": totals_document(device.totals),
-        "bouts": totals_document(device.bouts),
     }
 
 

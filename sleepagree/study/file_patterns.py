@@ -11,6 +11,7 @@ from typing import Final
 from sleepagree.errors import InputError
 
 PARTICIPANT: Final = "participant"
+NIGHT: Final = "night"
 
 _PARTS: Final = re.compile(r"\{[^{}/]*\}|[*?]|[^{}*?]+|[{}]")
 _Values = tuple[tuple[str, str], ...]
@@ -103,12 +104,12 @@ def parse_pattern(text: str, *, option: str, allowed: Sequence[str]) -> FilePatt
     option : str
         The option that gave it, for messages.
     allowed : sequence of str
-        Fields that may stand in it; ``{participant}`` must.
+        Fields that may stand in it; ``{participant}`` must, or ``{night}`` where all nights are of one person.
 
     Raises
     ------
     InputError
-        When it names an unknown field, lacks ``{participant}``, is absolute or leaves the folder.
+        When it names an unknown field, lacks both, is absolute or leaves the folder.
     """
     found = FilePattern(text.replace(os.sep, "/").removeprefix("./"), option)
     if not found.text or found.text.startswith("/") or ".." in found.text.split("/") or "**" in found.text:
@@ -131,13 +132,13 @@ def parse_pattern(text: str, *, option: str, allowed: Sequence[str]) -> FilePatt
                 f"fields out of {', '.join(braces)}",
                 "A name in braces stands for the part that differs from file to file.",
             )
-    if PARTICIPANT not in found.fields:
+    if not {PARTICIPANT, NIGHT} & set(found.fields):
         raise InputError(
             "the pattern does not say whose file it is",
             "",
             option,
             text,
-            "{participant} somewhere in it",
+            "{participant}, or {night} of one person, somewhere in it",
             "For example lab/{participant}_{night}.edf.",
         )
     return found

@@ -19,14 +19,14 @@ from typing import Final, NamedTuple, NoReturn
 from sleepagree.errors import InputError, Option, printable, shorten
 from sleepagree.files.formulas import escape_formula
 from sleepagree.readers import part_files
-from sleepagree.study.file_patterns import PARTICIPANT, FilePattern, parse_pattern
+from sleepagree.study.file_patterns import NIGHT, PARTICIPANT, FilePattern, parse_pattern
 
-NIGHT: Final = "night"
 DEVICE: Final = "device"
 SCORER: Final = "scorer"
 PART: Final = "part"
 
 ONLY_NIGHT: Final = "1"
+ONLY_PARTICIPANT: Final = "1"
 
 _ORDER: Final = (PARTICIPANT, NIGHT, DEVICE, SCORER)
 _SHOWN: Final = 5
@@ -194,6 +194,16 @@ def _refuse_mismatch(reference: FilePattern, device: FilePattern, device_name: s
             "{night} in both patterns or in none",
             "Two nights of one person could not be told apart.",
         )
+    if (PARTICIPANT in reference.fields) != (PARTICIPANT in device.fields):
+        without = device if PARTICIPANT in reference.fields else reference
+        raise InputError(
+            "only one of the two patterns says whose file it is",
+            "",
+            without.option,
+            without.text,
+            "{participant} in both patterns or, for the nights of one person, in none",
+            "Nights of two people could not be told apart.",
+        )
     if DEVICE in device.fields and device_name is not None:
         raise InputError(
             "the device's name is given twice",
@@ -204,6 +214,8 @@ def _refuse_mismatch(reference: FilePattern, device: FilePattern, device_name: s
             "Leave one of them out.",
         )
     notes = []
+    if PARTICIPANT not in device.fields:
+        notes.append(f"The patterns have no {{participant}}: all nights are of one person, called {ONLY_PARTICIPANT}.")
     if NIGHT not in device.fields:
         notes.append(f"The patterns have no {{night}}: every participant has one night, called {ONLY_NIGHT}.")
     if DEVICE not in device.fields and device_name is None:
@@ -250,7 +262,8 @@ def _fitting(files: Iterable[str], pattern: FilePattern, folder: Path) -> list[_
                 "Put more of the fixed text of the names into the pattern.",
             )
         for reading in readings:
-            night = tuple(reading[name] for name in (PARTICIPANT, NIGHT) if name in reading)
+            told = {PARTICIPANT: ONLY_PARTICIPANT, **reading}
+            night = tuple(told[name] for name in (PARTICIPANT, NIGHT) if name in told)
             parts = found.setdefault((night, reading.get(DEVICE) or reading.get(SCORER, "")), {})
             part = reading.get(PART, "")
             if part in parts:

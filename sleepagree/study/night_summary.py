@@ -21,11 +21,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, Note
+from sleepagree.errors import MappingError
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.ledger import cross_labels
 from sleepagree.hypnogram.spans import Counts, LabelCodes, frozen_array
 from sleepagree.inference.estimate import NAN
-from sleepagree.mapping.mapping import StageMapping, fitting_mappings
+from sleepagree.mapping.mapping import StageMapping, default_mapping
 from sleepagree.mapping.sets import StageSet
 from sleepagree.night.cautions import contradiction_caution, left_over_caution, swapped_caution
 from sleepagree.night.measures import measure_sides
@@ -262,9 +263,9 @@ class NightSummary(Brief):
             document[key] = [_plain(v) for v in document[key]]
         for key in ("best_offset_s", "offset_gain", "peak_score", "zone_s", "device_step_s"):
             document[key] = _plain(document[key])
+        document["bouts"] = [[name, *map(_plain, sides)] for name, *sides in self.bouts]
         for key in ("clock_profile", "shifts"):
             document[key] = base64.b64encode(document[key]).decode("ascii")
-        document["bouts"] = [[name, *map(_plain, sides)] for name, *sides in self.bouts]
         kept = self.epochs
         document["epochs"] = None if kept is None else [kept.begin_s, base64.b64encode(kept.packed).decode("ascii")]
         return document
@@ -435,6 +436,16 @@ def summarise_night(
     )
 
 
+def _bouts_of(paired: PairedNight, mapping: StageMapping | None) -> tuple[tuple[str, float, float], ...]:
+    try:
+        chosen = mapping or default_mapping(paired.reference_set, paired.device_set)
+    except MappingError:  # no mapping fits this night alone; one may fit all nights of the device
+        return ()
+    reference, device, epochs = joint_classes(paired, chosen)
+    found = compare_bouts(reference, device, epochs, chosen.reference_classes)
+    return tuple(row for row in found if row[0] == CHANGES or row[0] in chosen.device_classes)
+
+
 def _look_at_shifts(paired: PairedNight) -> bytes:
     """Return the figures of `read_shifts` of one night."""
     at = np.flatnonzero(paired.scored)
@@ -463,15 +474,6 @@ def read_shifts(nights: Sequence[NightSummary]) -> NDArray[np.float32]:
     nothing = np.full((len(STATES), 2, 4), np.nan, np.float32).tobytes()
     kept = b"".join(night.shifts or nothing for night in nights)
     return np.frombuffer(kept, np.float32).reshape(len(nights), len(STATES), 2, 4)
-
-
-def _bouts_of(paired: PairedNight, mapping: StageMapping | None) -> tuple[tuple[str, float, float], ...]:
-    chosen = mapping or next(iter(fitting_mappings(paired.reference_set, paired.device_set)), None)
-    if chosen is None:
-        return ()
-    reference, device, epochs = joint_classes(paired, chosen)
-    found = compare_bouts(reference, device, epochs, chosen.reference_classes)
-    return tuple(row for row in found if row[0] == CHANGES or row[0] in chosen.device_classes)
 
 
 @lru_cache(maxsize=8192)

@@ -382,8 +382,6 @@ class DeviceStudy(Brief):
         What the device can say, over all its nights.
     clock : DeviceClock
         Whether its clock is right.
-    shifts : tuple of StudyShift
-        How late it says that states begin and end, over people.
     silence : SilenceCounted or None
         Agreement under the first mapping with silence counted as disagreement.
     several : tuple of SeveralScorers
@@ -392,6 +390,8 @@ class DeviceStudy(Brief):
         Totals of the whole window, of each side's own epochs.
     bouts : tuple of WholeTotal
         Changes of class an hour and mean bouts of each class, on the epochs that both sides scored.
+    shifts : tuple of StudyShift
+        How late it says that states begin and end, over people.
     """
 
     device: str
@@ -403,11 +403,11 @@ class DeviceStudy(Brief):
     bias_sources: tuple[StudyBiasSource, ...]
     reports: tuple[str, ...]
     clock: DeviceClock
-    shifts: tuple[StudyShift, ...] = ()
     silence: SilenceCounted | None = None
     several: tuple[SeveralScorers, ...] = ()
     totals: tuple[WholeTotal, ...] = ()
     bouts: tuple[WholeTotal, ...] = ()
+    shifts: tuple[StudyShift, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from sleepagree.hypnogram.spans import Counts, frozen_array
 from sleepagree.inference.equivalence import containment_test, equivalence_test, holm_adjusted
 from sleepagree.inference.error_sizes import MINUTES_TOLD, ErrorSizes, measure_error_sizes
 from sleepagree.inference.estimate import NAN
-from sleepagree.inference.group_means import fit_group_means
+from sleepagree.inference.group_means import GroupMeans, fit_group_means
 from sleepagree.inference.limits import LimitsOfAgreement, Scale, fit_limits_of_agreement
 from sleepagree.inference.planning import VarianceComponents, components_from_values
 from sleepagree.inference.regression_limits import RegressionLimits, Spread, fit_regression_limits
@@ -185,11 +185,11 @@ def _study_device(name: str, nights: tuple[NightSummary, ...], options: StudyOpt
         account_over_nights(grouped, first, device, options),
         device.reportable,
         read_device_clock(told, level=options.level),
-        _shifts_over_people(nights),
         count_silence(name, grouped, first.mapping, first.night_counts, options),
         scorers_at_once(name, nights, options),
         own_totals(grouped, first.mapping, device, options),
         mean_bouts(grouped, options),
+        _shifts_over_people(nights),
     )
 
 
@@ -333,20 +333,7 @@ def _bias_table(
     contained = {m: containment_test(**given[m][1], margin=margins[m]) for m in tested}
     equivalence_adjusted = dict(zip(tested, holm_adjusted([equivalent[m].p_value for m in tested]), strict=True))
     containment_adjusted = dict(zip(tested, holm_adjusted([contained[m].p_value for m in tested]), strict=True))
-    groups = [night.group for night in grouped.nights] if options.by else []
-    by_group = {
-        m: fit_group_means(
-            _differences(values["reference"], values["device"], limits[m]),
-            participant=grouped.of_night,
-            group=groups,
-            level=options.level,
-        )
-        for m, (_, values) in given.items()
-        if options.by and m != "TIB"
-    }
-    by_group_adjusted = dict(
-        zip(by_group, holm_adjusted([NAN if g is None else g.p_value for g in by_group.values()]), strict=True)
-    )
+    by_group, by_group_adjusted = _means_by_group(given, limits, grouped, options)
     return tuple(
         BiasRow(
             measure,
@@ -370,6 +357,29 @@ def _bias_table(
         )
         for measure, (unit, values) in given.items()
     )
+
+
+def _means_by_group(
+    given: dict[str, tuple[str, dict[str, Any]]],
+    limits: dict[str, LimitsOfAgreement],
+    grouped: NightGroups,
+    options: StudyOptions,
+) -> tuple[dict[str, GroupMeans | None], dict[str, float]]:
+    """Return the bias of each group of nights and the adjusted p values, by measure; nothing where no groups are."""
+    if not options.by:
+        return {}, {}
+    found = {
+        measure: fit_group_means(
+            _differences(values["reference"], values["device"], limits[measure]),
+            participant=grouped.of_night,
+            group=[night.group for night in grouped.nights],
+            level=options.level,
+        )
+        for measure, (_, values) in given.items()
+        if measure != "TIB"
+    }
+    p_values = [NAN if means is None else means.p_value for means in found.values()]
+    return found, dict(zip(found, holm_adjusted(p_values), strict=True))
 
 
 def _differences(reference: Values, device: Values, limits: LimitsOfAgreement) -> Values:

@@ -105,7 +105,7 @@ def is_nights_table(path: Path) -> bool:
 
 
 def read_nights_table(
-    source: Any, *, folder: str | os.PathLike[str] = "", by: str = "", needs_reference: bool = True
+    source: Any, *, folder: str | os.PathLike[str] = "", needs_reference: bool = True, by: str = ""
 ) -> NightsTable:
     """Read and check a table of nights.
 
@@ -118,10 +118,10 @@ def read_nights_table(
     folder : path
         Folder that paths of a DataFrame are relative to, by default the working folder; those of a file are relative
         to the file's own folder.
-    by : str
-        A further column whose words group the nights, such as an age group.
     needs_reference : bool
         Whether ``device`` and ``reference`` are required, as everywhere but for nights that have no reference.
+    by : str
+        A further column whose words group the nights, such as an age group.
 
     Returns
     -------

@@ -267,11 +267,36 @@ def case(request) -> Case:
     return request.param
 
 
+#: Cases in which a layout is proposed, the name of the file that it is for, and the option.
+PROPOSED = {
+    "no time column": ("band", ".csv", "--layout"),
+    "unknown label": ("band", ".csv", "--layout"),
+    "EDF without a stage": ("lab", ".edf", "--reference-layout"),
+    "numbers for stages in the reference": ("lab_events", ".tsv", "--reference-layout"),
+}
+
+
+def check_error(told: str, message: str, case: Case, tmp_path: Path) -> None:
+    """Check that one message was printed, below the layout that was proposed and with the command that writes it."""
+    if case.name not in PROPOSED:
+        assert told == message
+        return
+    stem, suffix, option = PROPOSED[case.name]
+    path = tmp_path / f"{stem}{suffix}"
+    proposed, message_told = told.split("\n\nsleepagree: ")
+    assert "LABELS, AND WHAT THEY MAY MEAN" in proposed
+    assert "sleepagree: " + message_told == (
+        f"{message}  A layout for it, to fill in and give as {option} {stem}.toml, is written by\n"
+        f"    sleepagree inspect {path} --write-layout {stem}.toml\n"
+    )
+
+
 def test_one_message_and_nothing_written(case, tmp_path):
     arguments, message = prepare(case, tmp_path)
     before = sorted(p.name for p in tmp_path.iterdir())
     result = CliRunner().invoke(main, arguments)
-    assert (result.stderr, result.stdout, result.exit_code) == (message, "", 1)
+    check_error(result.stderr, message, case, tmp_path)
+    assert (result.stdout, result.exit_code) == ("", 1)
     assert isinstance(result.exception, SystemExit)
     assert sorted(p.name for p in tmp_path.iterdir()) == before
 
@@ -279,7 +304,8 @@ def test_one_message_and_nothing_written(case, tmp_path):
 def test_the_same_in_a_process_of_its_own(case, tmp_path):
     arguments, message = prepare(case, tmp_path)
     done = run(arguments)
-    assert (done.stderr, done.stdout, done.returncode) == (message, "", 1)
+    check_error(done.stderr, message, case, tmp_path)
+    assert (done.stdout, done.returncode) == ("", 1)
     assert not (tmp_path / "out").exists()
 
 

@@ -43,6 +43,16 @@ def test_what_an_interrupted_study_left_is_no_file_of_the_study(tmp_path):
     assert found.others == ()
 
 
+def test_all_nights_are_of_one_person_where_the_patterns_name_nobody(tmp_path):
+    make_files(tmp_path, "lab/n1.edf", "lab/n2.edf", "band A/n2.csv", "band A/n1.csv")
+    found = nights_from_folder(tmp_path, reference_pattern="lab/n{night}.edf", device_pattern="{device}/n{night}.csv")
+    assert found.rows == (
+        NightFiles("1", "1", "band A", ("lab/n1.edf",), "band A/n1.csv"),
+        NightFiles("1", "2", "band A", ("lab/n2.edf",), "band A/n2.csv"),
+    )
+    assert found.notes == ("The patterns have no {participant}: all nights are of one person, called 1.",)
+
+
 def test_files_of_two_devices_are_matched_by_participant_and_night(tmp_path):
     make_files(
         tmp_path,
@@ -203,7 +213,8 @@ def test_sides_that_share_no_night_are_refused(tmp_path):
 @pytest.mark.parametrize(
     ("reference", "device", "problem"),
     [
-        ("lab/{night}.edf", "dev/{participant}.csv", "the pattern does not say whose file it is"),
+        ("lab/*.edf", "dev/{participant}.csv", "the pattern does not say whose file it is"),
+        ("lab/{night}.edf", "dev/{participant}_{night}.csv", "only one of the two patterns says whose file it is"),
         ("lab/{person}.edf", "dev/{participant}.csv", "the pattern has a field that means nothing here"),
         ("lab/{participant.edf", "dev/{participant}.csv", "the pattern has a field that means nothing here"),
         ("lab/{participant}.edf", "dev/{participant}_{scorer}.csv", "the pattern has a field that means"),

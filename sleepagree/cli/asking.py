@@ -1,0 +1,141 @@
+"""A file that cannot be read: its proposed layout is printed, and on a terminal filled in and written."""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+from click.core import ParameterSource
+
+from sleepagree.cli import options as shared
+from sleepagree.errors import ClockError, EpochGridError, FileFormatError, SleepAgreeError, UnknownStageError, printable
+
+if TYPE_CHECKING:
+    from sleepagree.readers.layout import Layout
+    from sleepagree.readers.proposal import LabelMeaning, LayoutProposal, Setting
+
+_FEW: int = 12
+
+
+def usable_proposal(path: Path) -> LayoutProposal | None:
+    """Return the layout proposed for a file, None where it would not be read with it."""
+    from sleepagree.readers.proposal import propose_layout
+
+    try:
+        proposal = propose_layout(path)
+    except SleepAgreeError:
+        return None
+    return proposal if proposal is not None and proposal.is_readable else None
+
+
+def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str, Any]) -> Layout:
+    """Return a layout for a file that cannot be read without, filled in on the terminal and written.
+
+    Raises
+    ------
+    SleepAgreeError
+        The error itself, with the command that writes the layout, where nobody can be asked or nothing is proposed.
+    """
+    known = (FileFormatError, UnknownStageError, EpochGridError, ClockError)
+    proposal = usable_proposal(path) if isinstance(error, known) and str(path) != "-" else None
+    if proposal is None:
+        raise error
+    from sleepagree.describe.blocks import Description
+    from sleepagree.describe.proposal import layout_text, proposal_sections
+    from sleepagree.files.writing import name_inputs, write_text
+    from sleepagree.readers.layout import parse_layout
+
+    target = Path(f"{path.name.partition('.')[0] or 'file'}.toml")
+    command = printable(shlex.join(["sleepagree", "inspect", str(path), "--write-layout", str(target)]))
+    can_ask = not options["no_input"] and sys.stdin.isatty() and sys.stderr.isatty()
+    if not can_ask:
+        option = "--reference-layout" if side == "reference" else "--layout"
+        told = (
+            f"A layout for it, to fill in and give as {option} {printable(str(target))}, is written by\n    {command}"
+        )
+        error.remedy = f"{error.remedy}\n  {told}" if error.remedy else told
+        if not options["quiet"]:
+            description = Description("sleepagree: one file", printable(path.name), (), proposal_sections(proposal))
+            shared.print_description(description, full=True, to_error=True)
+            click.echo(err=True)
+        raise error
+    description = Description("sleepagree: one file", printable(path.name), (), proposal_sections(proposal))
+    shared.print_description(description, full=True, to_error=True)
+    click.echo(f"\n{printable(path.name)} is not read as it is: {printable(error.problem)}.", err=True)
+    if not click.confirm("Write a layout for it and go on?", default=True, err=True):
+        raise error
+    answers = {setting.key: _ask(setting) for setting in proposal.questions}
+    stages = _ask_meanings(proposal)
+    text = layout_text(proposal, answers, stages)
+    target = click.prompt("Write the layout to", default=str(target), value_proc=_free_path, err=True)
+    write_text(target, text, overwrite=False)
+    click.echo(f"wrote {printable(str(target))}\n", err=True)
+    name_inputs(lambda: [target])
+    key = "reference_layout" if side == "reference" else "layout"
+    options[key] = target
+    context = click.get_current_context()
+    context.params[key] = target
+    context.set_parameter_source(key, ParameterSource.COMMANDLINE)
+    return parse_layout(text.encode(), target.name)
+
+
+def _free_path(text: str) -> Path:
+    from sleepagree.files.writing import refuse_file
+
+    path = Path(text.strip())
+    try:
+        refuse_file(path, overwrite=False)
+    except SleepAgreeError as error:
+        raise click.BadParameter(f"{error.problem}; give another name.") from None
+    return path
+
+
+def _ask(setting: Setting) -> Any:
+    """Return the answer to one blank, checked as a layout would check it."""
+    from sleepagree.describe.proposal import ask_for
+    from sleepagree.readers.layout import layout_of
+
+    if setting.value is None and setting.others and len(setting.others) <= _FEW:
+        click.echo(f"{setting.key}: {printable(ask_for(setting).partition(':')[0])}", err=True)
+        for number, other in enumerate(setting.others, 1):
+            click.echo(f"  {number}  {printable(str(other.value))}  {other.when}".rstrip(), err=True)
+        number = click.prompt("Which number", type=click.IntRange(1, len(setting.others)), err=True)
+        return setting.others[number - 1].value
+
+    def check(text: str) -> Any:
+        allowed = [str(other.value) for other in setting.others] if setting.value is None else []
+        if allowed and text.strip() not in allowed:
+            raise click.BadParameter("it is none of those in the file.")
+        value = float(text) if setting.value is not None and text.replace(".", "", 1).isdecimal() else text.strip()
+        try:
+            layout_of({setting.key: value}, {})
+        except FileFormatError as error:
+            raise click.BadParameter(f"expected {error.expected}.") from None
+        return value
+
+    default = None if setting.value is None else f"{setting.value:g}"
+    return click.prompt(f"{setting.key}: {printable(ask_for(setting))}", default=default, value_proc=check, err=True)
+
+
+def _ask_meanings(proposal: LayoutProposal) -> dict[str, str]:
+    from sleepagree.mapping.words import STAGE_WORDS, UNSCORED
+
+    if proposal.blank_labels:
+        click.echo(f"A label means one of {', '.join(STAGE_WORDS)}, {UNSCORED}, not-a-stage.", err=True)
+    return {label.label: _ask_meaning(label) for label in proposal.blank_labels}
+
+
+def _ask_meaning(label: LabelMeaning) -> str:
+    from sleepagree.describe.proposal import ask_meaning
+    from sleepagree.mapping.words import canonical_stage
+
+    def check(text: str) -> str:
+        if canonical_stage(text) is None:
+            raise click.BadParameter("that is no stage.")
+        return text.strip()
+
+    answer: str = click.prompt(printable(ask_meaning(label)), value_proc=check, err=True)
+    return answer

@@ -1,0 +1,159 @@
+"""A proposed layout in words: as a file to fill in, as sections of a description, and as questions."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from sleepagree.describe.blocks import Items, Section, Table, cells, columns, count_cell
+from sleepagree.errors import shorten
+from sleepagree.files.toml import toml_text
+from sleepagree.mapping.words import STAGE_WORDS, speak
+from sleepagree.readers.layout import EPOCH_KEYS, toml_value
+from sleepagree.readers.proposal import LabelMeaning, LayoutProposal, Setting, Why
+
+_WHY: Final = {
+    Why.NAMED: "by its plain name",
+    Why.ONLY: "the only one that can be",
+    Why.WORDS: "its texts are words for stages",
+    Why.FEW: "few different values",
+    Why.FIRST: "the first that can be",
+    Why.FOLLOWS: "as the rows follow each other",
+    Why.ONE_FORM: "the one form in which all rows are a night",
+    Why.ABOVE: "lines above the table",
+    Why.NO_NAMES: "no row names the columns",
+    Why.TAKEN_APART: "so the file falls into rows",
+    Why.CHANGES: "no row says what the row before it says",
+    Why.USUAL: "as usual; nothing in the file tells it",
+    Why.SEVERAL_PEOPLE: "the times start again where it changes",
+}
+#: What to write into a blank.
+_ASK: Final = {
+    "epoch_seconds": "how many seconds an epoch lasts",
+    "begins": "date and time at which the first row began, such as 2026-03-01T22:30:00",
+    "person": "whose rows to read",
+    "time": "the form of the times; all rows fit more than one",
+    "duration_unit": "the unit of the lengths",
+    "night_of": "which day the date beside the times names; it stays the same over midnight",
+}
+_SHOWN: Final = 12
+
+
+def ask_for(setting: Setting) -> str:
+    """Return what to write into a blank, with the choices there are."""
+    return f"{_ASK[setting.key]}{_choices(setting)}"
+
+
+def ask_meaning(label: LabelMeaning) -> str:
+    """Return what a label without a meaning is asked."""
+    return f"what '{shorten(label.label)}' means ({_times(label)})"
+
+
+def _choices(setting: Setting) -> str:
+    if not setting.others or setting.value is not None:
+        return ""
+    shown = [toml_value(o.value) + (f" {o.when}" if o.when else "") for o in setting.others[:_SHOWN]]
+    more = [f"and {len(setting.others) - _SHOWN} more"] if len(setting.others) > _SHOWN else []
+    return ": " + ", ".join([*shown, *more])
+
+
+def layout_text(
+    proposal: LayoutProposal, answers: dict[str, Any] | None = None, stages: dict[str, str] | None = None
+) -> str:
+    """Return a proposed layout as a commented file, blanks as empty texts that a reader refuses.
+
+    Parameters
+    ----------
+    proposal : LayoutProposal
+        What was found.
+    answers, stages : dict, optional
+        What fills the blanks, as of :meth:`LayoutProposal.layout`.
+    """
+    answers, stages = answers or {}, stages or {}
+    top = [s for s in proposal.settings if s.key in EPOCH_KEYS]
+    below = [s for s in proposal.settings if s.key not in EPOCH_KEYS]
+    lines = [
+        f"# How to read files like {_comment(proposal.file)}, proposed by what they hold.",
+        '# Fill in what is blank (""). What follows a # is a comment.',
+        "",
+        "# What the device can report at all. A night without a stage is not a device without it.",
+        '# reports = ["wake", "light", "deep", "rem"]',
+        *(line for setting in top for line in _lines(setting, answers)),
+        "",
+        "[file]",
+        *(line for setting in below for line in _lines(setting, answers)),
+    ]
+    if proposal.seen is not None and proposal.seen.zone is None:
+        lines.append('# zone = "Europe/Helsinki"    # zone of the clock, if the other side tells one')
+    lines += ["", "[stages]", f"# One of {', '.join(STAGE_WORDS)},"]
+    lines.append('# or "unscored" for time without a stage, or "not-a-stage" for rows that are no scoring.')
+    return "\n".join([*lines, *(_label_line(label, stages) for label in proposal.labels)]) + "\n"
+
+
+def _lines(setting: Setting, answers: dict[str, Any]) -> list[str]:
+    value = answers.get(setting.key, setting.value)
+    if value is None:
+        return [f'{setting.key} = ""    # {_comment(ask_for(setting))}']
+    why = "as answered" if setting.key in answers else _WHY[setting.why]
+    others = [] if setting.key in answers else setting.others
+    line = f"{setting.key} = {toml_value(value)}    # {why}"
+    return [line, *(f"# {setting.key} = {toml_value(o.value)}    # or this" for o in others)]
+
+
+def _label_line(label: LabelMeaning, stages: dict[str, str]) -> str:
+    rows = _times(label)
+    word = stages.get(label.label, label.word)
+    line = f"{toml_text(label.label)} = {toml_text(word)}"
+    if label.label in stages:
+        return f"{line}    # {rows}; as answered"
+    if not word:
+        return f"{line}    # {rows}: fill in"
+    if label.languages:
+        return f"{line}    # {rows}; {_languages(label)}"
+    return f"# {line}    # {rows}; known without this line"
+
+
+def _times(label: LabelMeaning) -> str:
+    return "once" if label.rows == 1 else f"{label.rows} times"
+
+
+def _languages(label: LabelMeaning) -> str:
+    return ", ".join(label.languages[:2]) + (" and others" if len(label.languages) > 2 else "")
+
+
+def _comment(text: str) -> str:
+    return "".join(c if c.isprintable() else "?" for c in shorten(text)) if len(text) < 80 else text.replace("\n", " ")
+
+
+def proposal_sections(proposal: LayoutProposal) -> tuple[Section, ...]:
+    """Return what is said about a proposed layout: its lines with reasons, and what to fill in."""
+    rows = [
+        cells(s.key, shorten(toml_value(s.value)), _WHY[s.why] + (f"; or {_others(s)}" if s.others else ""))
+        for s in proposal.settings
+        if s.value is not None
+    ]
+    heads = columns("line", "value", "because", words=(0, 1, 2))
+    table = Table("settings", "", heads, tuple(rows))
+    sections = [Section("proposal", "Proposed layout", (table,))] if rows else []
+    meant = [
+        cells(
+            shorten(m.label),
+            speak(m.word) if m.word else "?",
+            _languages(m) or ("plain" if m.word else "to fill in"),
+            count_cell(m.rows),
+        )
+        for m in proposal.labels[:_SHOWN]
+    ]
+    heads = columns("label", "stage", "because", "times", words=(0, 1, 2))
+    sections.append(
+        Section("meanings", "Labels, and what they may mean", (Table("meanings", "", heads, tuple(meant)),))
+    )
+    asked = [f"{s.key}: {ask_for(s)}" for s in proposal.blanks] + [
+        ask_meaning(m) for m in proposal.blank_labels[:_SHOWN]
+    ]
+    if asked:
+        sections.append(Section("blanks", "To fill in", (Items(tuple(asked)),)))
+    return tuple(sections)
+
+
+def _others(setting: Setting) -> str:
+    return ", ".join(shorten(toml_value(o.value)) for o in setting.others[:3])

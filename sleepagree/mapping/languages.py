@@ -1,0 +1,84 @@
+"""What a label may mean by the plain words of some languages: proposals, which somebody confirms in a layout.
+
+Readers never use this: ``recognise_label`` alone says what a label means without a layout.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections import Counter
+from collections.abc import Sequence
+from functools import cache
+from typing import Final, NamedTuple
+
+from sleepagree.mapping.words import fold_label, read_data
+
+_ASIDE: Final = re.compile(r"[()\[\]_/.:-]+")
+
+
+class Meaning(NamedTuple):
+    """What a label may mean.
+
+    Parameters
+    ----------
+    word : str
+        Stage word of a layout.
+    languages : tuple of str
+        Languages in which it means that, in the order of the data file.
+    """
+
+    word: str
+    languages: tuple[str, ...]
+
+
+def propose_meanings(labels: Sequence[str]) -> dict[str, Meaning]:
+    """Return what labels may mean, those left out that no language explains or that mean different things.
+
+    A word of two meanings has that of the language which explains most of the labels together, if it is one of its
+    languages.
+
+    Examples
+    --------
+    >>> propose_meanings(["Wach", "Leichter Schlaf", "x7"])
+    {'Wach': Meaning(word='wake', languages=('German',)), 'Leichter Schlaf': Meaning(word='light', \
+languages=('German',))}
+    """
+    found = {label: _readings(label) for label in labels}
+    counts = Counter(language for readings in found.values() for language in readings)
+    shared = max(counts, key=lambda language: (counts[language], -list(_words()).index(language)), default="")
+    meanings = {}
+    for label, readings in found.items():
+        words = set(readings.values())
+        if len(words) == 1:
+            meanings[label] = Meaning(words.pop(), tuple(readings))
+        elif shared in readings:
+            meanings[label] = Meaning(readings[shared], (shared,))
+    return meanings
+
+
+def _readings(label: str) -> dict[str, str]:
+    """Return language -> stage word for those languages that have a plain word for a label."""
+    folded = unicodedata.normalize("NFC", fold_label(label))
+    spaced = " ".join(_ASIDE.sub(" ", folded).split())
+    readings = {}
+    for language, (stages, sleep_words) in _words().items():
+        bare = " ".join(word for word in spaced.split() if word not in sleep_words)
+        for text in (folded, spaced, bare):
+            if text in stages:
+                readings[language] = stages[text]
+                break
+    return readings
+
+
+@cache
+def _words() -> dict[str, tuple[dict[str, str], frozenset[str]]]:
+    """Return language -> its words with their stages, and the words that may stand beside them."""
+    return {
+        language: (
+            {text.casefold(): stage for stage, texts in words.items() if stage != "sleep_words" for text in texts},
+            frozenset(map(str.casefold, words["sleep_words"])),
+        )
+        for language, words in read_data("languages.toml").items()
+        if isinstance(words, dict)
+    }

@@ -1,0 +1,191 @@
+"""What a column of a table seems to hold, judged by all of its cells: never by its name."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.errors import SleepAgreeError
+from sleepagree.readers.times.clock import Clock, Column, Times
+from sleepagree.readers.times.forms import declarable_forms, read_declared
+from sleepagree.readers.times.reading import read_times
+
+_NUMBER: Final = re.compile(r"[+-]?\d+(?:[.,]\d+)?", re.ASCII)
+_TIME: Final = re.compile(r"\d:\d\d|\d[-/.]\d+[-/.]\d|\d[hH.]\d\d|[A-Za-z]{3}.*\d")
+_DATE: Final = re.compile(r"\d{4}-\d\d-\d\d|\d{1,4}[./-]\d{1,2}[./-]\d{1,4}", re.ASCII)
+_OFFSET: Final = re.compile(r"(?:UTC|GMT)?[+-]\d\d?(?::?\d\d)?|Z|UTC|GMT", re.ASCII)
+_HALF: Final = frozenset(("am", "pm", "a.m.", "p.m."))
+#: A night holds a few kinds of sleep; a scorer's shades of them are not many more.
+MOST_WORDS: Final = 40
+_MOST_CODES: Final = 12
+_LARGEST_CODE: Final = 99
+_DAY_S: Final = 86_400.0
+
+
+class Kind(StrEnum):
+    """What a column holds."""
+
+    MOMENTS = "moments"
+    TIMES_OF_DAY = "times of day"
+    DATES = "dates"
+    HALVES = "am or pm"
+    ZONES = "zones"
+    COUNT = "counted rows"
+    CODES = "few small numbers"
+    NUMBERS = "numbers"
+    WORDS = "few texts"
+    TEXTS = "texts"
+    CHARACTERS = "a character an epoch"
+    NOTHING = "nothing"
+
+
+@dataclass(frozen=True)
+class TimeReading:
+    """One way to read a column of times.
+
+    Parameters
+    ----------
+    form : str or None
+        As a layout declares it; None where no declaration is needed.
+    when : str
+        When it holds ("if the day comes first"), "" where only one form fits.
+    times : Times
+        What it reads.
+    """
+
+    form: str | None
+    when: str
+    times: Times = field(compare=False, repr=False)
+
+
+@dataclass(frozen=True)
+class ColumnSeen:
+    """A column and what it seems to hold.
+
+    Parameters
+    ----------
+    name : str
+        As the file calls it.
+    kind : Kind
+        What all its cells are.
+    rows, distinct : int
+        Cells, and different ones.
+    readings : tuple of TimeReading
+        Of times: every way that reads all rows.
+    """
+
+    name: str
+    kind: Kind
+    rows: int
+    distinct: int
+    readings: tuple[TimeReading, ...] = field(default=(), compare=False, repr=False)
+    cells: tuple[str, ...] = field(default=(), compare=False, repr=False)
+
+    @property
+    def numbers(self) -> NDArray[np.float64]:
+        """The cells of a column of numbers."""
+        return np.array([float(cell.replace(",", ".")) for cell in self.cells])
+
+    @property
+    def values(self) -> tuple[str, ...]:
+        """Different cells in order of appearance."""
+        return tuple(dict.fromkeys(self.cells))
+
+
+def see_column(name: str, cells: Sequence[str]) -> ColumnSeen:
+    """Return what a column seems to hold."""
+    stripped = tuple(cell.strip() for cell in cells)
+    distinct = list(dict.fromkeys(stripped))
+    kind, readings = _kind(stripped, distinct)
+    return ColumnSeen(name, kind, len(stripped), len(distinct), readings, stripped)
+
+
+def _kind(cells: Sequence[str], distinct: Sequence[str]) -> tuple[Kind, tuple[TimeReading, ...]]:
+    held = [text for text in distinct if text]
+    if not held:
+        return Kind.NOTHING, ()
+    complete = len(held) == len(distinct)
+    if complete and (readings := read_every_way(cells)):
+        return (Kind.TIMES_OF_DAY if readings[0].times.clock is Clock.DAY else Kind.MOMENTS), readings
+    if all(_NUMBER.fullmatch(text) for text in held):
+        return _kind_of_numbers(cells, held, complete=complete), ()
+    if all(_DATE.fullmatch(text) for text in held):
+        return Kind.DATES, ()
+    if all(text.casefold() in _HALF for text in held):
+        return Kind.HALVES, ()
+    if all(_OFFSET.fullmatch(text) or is_zone(text) for text in held):
+        return Kind.ZONES, ()
+    return (Kind.WORDS if len(held) <= MOST_WORDS else Kind.TEXTS), ()
+
+
+def _kind_of_numbers(cells: Sequence[str], held: Sequence[str], *, complete: bool) -> Kind:
+    whole = all(text.lstrip("+-").isdigit() for text in held)
+    if whole and complete and len(held) == len(cells) > 2:
+        steps = np.diff([int(text) for text in cells])
+        if (steps > 0).all() and np.median(steps) == 1:
+            return Kind.COUNT
+    few = len(held) <= _MOST_CODES and (len(held) <= len(cells) / 2 or len(held) < 3)
+    if whole and few and all(abs(int(text)) <= _LARGEST_CODE for text in held):
+        return Kind.CODES
+    return Kind.NUMBERS
+
+
+def is_zone(text: str) -> bool:
+    """Whether a text is the name of a time zone, with a place in it."""
+    if "/" not in text:
+        return False
+    from sleepagree.hypnogram.zones import find_zone
+
+    try:
+        find_zone(text)
+    except SleepAgreeError:
+        return False
+    return True
+
+
+def read_every_way(cells: Sequence[str]) -> tuple[TimeReading, ...]:
+    """Return every way in which all cells are times: without a declaration, or each form that a layout can declare.
+
+    Cells of the form of times that tell nothing of an order of day and month are read one way; numbers are Unix
+    times where their size proves it, and no times otherwise.
+    """
+    if not cells or not (_NUMBER.fullmatch(cells[0]) or _TIME.search(cells[0])):
+        return ()
+    column = Column("", "", str)
+    try:
+        times = read_times(cells, column, form=None)
+    except SleepAgreeError:
+        pass
+    else:
+        return () if times.clock is Clock.ELAPSED else (TimeReading(None, "", times),)
+    if _NUMBER.fullmatch(cells[0]) and _NUMBER.fullmatch(cells[-1]):
+        return ()
+    sample = (cells[0], cells[-1], cells[len(cells) // 2])
+    forms = {form: when for cell in sample for form, when in declarable_forms(cell)}
+    found = []
+    for form, when in forms.items():
+        try:
+            found.append(TimeReading(form, when, read_declared(cells, column, form)))
+        except SleepAgreeError:
+            continue
+    return _likely(found)
+
+
+def _likely(readings: list[TimeReading]) -> tuple[TimeReading, ...]:
+    """Return readings that differ, without those in which a night lasts for weeks beside one in which it does not."""
+    different: list[TimeReading] = []
+    for reading in readings:
+        if not any(np.array_equal(reading.times.us, other.times.us) for other in different):
+            different.append(reading)
+    jumps = [float(np.abs(np.diff(r.times.us)).max(initial=0)) / 1e6 for r in different]
+    near = [r for r, jump in zip(different, jumps, strict=True) if jump < 2 * _DAY_S]
+    kept = near if near and max(jumps) > 10 * _DAY_S else different
+    if len(kept) == 1:
+        return (TimeReading(kept[0].form, "", kept[0].times),)
+    return tuple(kept)

@@ -1,0 +1,573 @@
+"""A layout proposed for a file: columns by what they hold, and what only a person can know left blank.
+
+Guesses are made in one order, the same every time (docs/inspect.md): where the table stands, whose rows, when they
+begin, what they say, how long they last. What is proposed is then read, and shown as it would be read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+from itertools import pairwise
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from sleepagree.errors import FileFormatError, SleepAgreeError
+from sleepagree.files.reading import read_bytes
+from sleepagree.mapping.languages import propose_meanings
+from sleepagree.mapping.words import fold_table, recognise_label
+from sleepagree.readers import kind_of_file, opened
+from sleepagree.readers.column_kinds import ColumnSeen, Kind, TimeReading, read_every_way, see_column
+from sleepagree.readers.columns import plain_columns
+from sleepagree.readers.csv_table import told_delimiter
+from sleepagree.readers.inspection import FileInspection, inspect_file
+from sleepagree.readers.layout import NO_LAYOUT, Layout, layout_of
+from sleepagree.readers.table.table import Table
+from sleepagree.readers.table_place import are_characters, encodings_of, find_block, has_header, record_paths
+from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Microseconds, Times, naive_datetime
+from sleepagree.readers.whole_table import whole_table
+
+_MOST_ABOVE: Final = 10
+_MOST_PEOPLE: Final = 200
+#: From half an hour to twenty hours: what a night may last when nothing but a sum of numbers tells it.
+_NIGHT_S: Final = (1_800.0, 72_000.0)
+_EPOCH_LENGTHS: Final = (30.0, 20.0, 60.0)
+
+
+class Why(StrEnum):
+    """Why a line of a layout is proposed."""
+
+    NAMED = "named"
+    ONLY = "only"
+    WORDS = "words"
+    FEW = "few"
+    FIRST = "first"
+    FOLLOWS = "follows"
+    ONE_FORM = "one_form"
+    TWO_FORMS = "two_forms"
+    ABOVE = "above"
+    NO_NAMES = "no_names"
+    TAKEN_APART = "taken_apart"
+    CHANGES = "changes"
+    USUAL = "usual"
+    UNTOLD = "untold"
+    SEVERAL_PEOPLE = "several_people"
+    DATE_STAYS = "date_stays"
+
+
+@dataclass(frozen=True)
+class Choice:
+    """Another value that a line may have, and when it holds ("" where nothing can be said)."""
+
+    value: Any
+    when: str = ""
+
+
+@dataclass(frozen=True)
+class Setting:
+    """A line of a layout.
+
+    Parameters
+    ----------
+    key : str
+        As layouts call it.
+    value : str, float, bool or None
+        None: a blank, which somebody fills in.
+    why : Why
+        Why this value, or why it is blank.
+    others : tuple of Choice
+        Values that it may have instead; those of a blank are all that there are, if there are any.
+    """
+
+    key: str
+    value: Any
+    why: Why
+    others: tuple[Choice, ...] = ()
+
+
+@dataclass(frozen=True)
+class LabelMeaning:
+    """A label, how many rows or 30-s epochs it has in the file, and what it may mean.
+
+    ``word`` is a stage word of a layout, "" for a blank; ``languages`` are those whose plain word it is, empty where
+    no line is needed (plain) or nothing is known (blank).
+    """
+
+    label: str
+    rows: int
+    word: str
+    languages: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class LayoutProposal:
+    """What a layout for a file may be.
+
+    Parameters
+    ----------
+    file : str
+        Name of the file.
+    columns : tuple of ColumnSeen
+        What the columns hold.
+    settings : tuple of Setting
+        Lines of the layout, blanks among them.
+    labels : tuple of LabelMeaning
+        Lines of ``[stages]``.
+    seen : FileInspection or None
+        The file as it would be read, with the first choice in the place of every blank; None where it is not.
+    problem : SleepAgreeError or None
+        Why it would not be read all the same.
+    """
+
+    file: str
+    columns: tuple[ColumnSeen, ...]
+    settings: tuple[Setting, ...]
+    labels: tuple[LabelMeaning, ...]
+    seen: FileInspection | None = None
+    problem: SleepAgreeError | None = field(default=None, compare=False)
+
+    @property
+    def blanks(self) -> tuple[Setting, ...]:
+        """Lines without a value."""
+        return tuple(setting for setting in self.settings if setting.value is None)
+
+    @property
+    def questions(self) -> tuple[Setting, ...]:
+        """Lines to ask for: blanks, and the length of an epoch where nothing in the file tells it."""
+        return tuple(s for s in self.settings if s.value is None or s.key == "epoch_seconds")
+
+    @property
+    def is_readable(self) -> bool:
+        """Whether the file is read once the blanks are filled in."""
+        return self.seen is not None and len(self.seen.problems) == bool(self.seen.unknown)
+
+    @property
+    def blank_labels(self) -> tuple[LabelMeaning, ...]:
+        """Labels without a meaning."""
+        return tuple(label for label in self.labels if not label.word)
+
+    def layout(self, answers: dict[str, Any] | None = None, stages: dict[str, str] | None = None) -> Layout:
+        """Return the layout with blanks filled in.
+
+        Parameters
+        ----------
+        answers : dict, optional
+            Key of a line -> value; goes before what is proposed. A blank that is not among them stays unset.
+        stages : dict, optional
+            Label -> stage word; goes before what is proposed.
+
+        Raises
+        ------
+        FileFormatError
+            When an answer cannot stand in a layout.
+        """
+        values = {s.key: s.value for s in self.settings if s.value is not None} | (answers or {})
+        words = {m.label: m.word for m in self.labels if m.word and m.languages} | (stages or {})
+        return layout_of(values, words)
+
+
+def propose_layout(path: str | Path, *, layout: Layout | None = None) -> LayoutProposal | None:
+    """Propose a layout for a table in any shape.
+
+    Parameters
+    ----------
+    path : path-like
+        A text table, spreadsheet, Parquet table or JSON file.
+    layout : Layout, optional
+        What is known already: kept, and completed with meanings of labels.
+
+    Returns
+    -------
+    LayoutProposal or None
+        None where nothing can be proposed: the file is no table, or holds no column that could be of stages.
+
+    Raises
+    ------
+    InputError
+        When the file cannot be opened.
+    """
+    text = str(path)
+    if (known := _labels_alone(Path(path), layout)) is not None:
+        return known
+    try:
+        found = max(_readings(text), key=lambda reading: reading.score, default=None)
+    except FileFormatError:
+        return None
+    if found is None or not found.is_whole:
+        return None
+    return _as_read(text, found, layout)
+
+
+def _labels_alone(path: Path, layout: Layout | None) -> LayoutProposal | None:
+    """Return the proposal for a file that lacks nothing but meanings of labels: no line about its columns."""
+    try:
+        seen = inspect_file(path, layout=layout)
+    except SleepAgreeError:
+        return None
+    if not seen.unknown or not seen.spans or len(seen.problems) > 1:
+        return None
+    meanings = {meaning.label: meaning for meaning in _meanings([label.label for label in seen.labels])}
+    labels = [
+        meanings[label.label] if label.stage is None else LabelMeaning(label.label, 0, label.stage)
+        for label in seen.labels
+    ]
+    labels = [replace(meaning, rows=label.epochs or 0) for meaning, label in zip(labels, seen.labels, strict=True)]
+    return LayoutProposal(path.name, (), (), tuple(labels), seen)
+
+
+# --- where the table stands -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Found:
+    """One way to take a file apart, and what its columns are taken for."""
+
+    columns: tuple[ColumnSeen, ...]
+    settings: tuple[Setting, ...]
+    labels: tuple[LabelMeaning, ...]
+
+    @property
+    def is_whole(self) -> bool:
+        return bool(self.labels)
+
+    @property
+    def score(self) -> tuple[bool, bool, float, int]:
+        """Better with stages, with times, with words that are known, with more rows."""
+        keys = {setting.key for setting in self.settings}
+        known = sum(label.rows for label in self.labels if label.word)
+        rows = sum(label.rows for label in self.labels)
+        return self.is_whole, "start" in keys, known / rows if rows else 0.0, rows
+
+
+def _readings(path: str) -> Iterator[_Found]:
+    """Yield the ways in which a file can be taken apart, the likeliest first."""
+    with opened(path) as (held, name):
+        kind = kind_of_file(name)
+        data = read_bytes(held) if kind in ("table", "events", "json") else b""
+    match kind:
+        case "table" | "events":
+            for encoding in encodings_of(data):
+                yield from _text_readings(path, data, encoding)
+            return
+        case "json":
+            where: list[dict[str, Any]] = [{}, *({"records": records} for records in record_paths(data))]
+        case "excel":
+            where = [{"skip_lines": n} if n else {} for n in range(_MOST_ABOVE)]
+        case "parquet":
+            where = [{}]
+        case _:
+            return
+    for values in where:
+        try:
+            table = whole_table(path, layout_of(values, {}))
+        except SleepAgreeError:
+            continue
+        if table is not None:
+            found = _roles(table, [Setting(key, value, Why.TAKEN_APART) for key, value in values.items()])
+            yield found
+            if kind == "excel" and found.is_whole:
+                return  # further down, rows would be taken for names
+
+
+def _text_readings(path: str, data: bytes, encoding: str | None) -> Iterator[_Found]:
+    settings = [] if encoding is None else [Setting("encoding", encoding, Why.TAKEN_APART)]
+    text = data.decode(encoding or ("utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"))
+    lines = text.replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    told = told_delimiter(text)
+    mark, skip, rows = find_block(lines, told.mark if told else None)
+    if not rows:
+        return
+    header = has_header(rows)
+    first = int(told is not None)
+    if skip > first:
+        settings.append(Setting("skip_lines", skip, Why.ABOVE))
+    if mark is not None and told is None:
+        settings.append(Setting("delimiter", mark, Why.TAKEN_APART))
+    if not header:
+        settings.append(Setting("header", False, Why.NO_NAMES))  # noqa: FBT003 - a value of a layout
+    if not header and mark is None and are_characters([row[0] for row in rows]):
+        yield _characters([row[0].strip() for row in rows], settings)
+        return
+    values = {setting.key: setting.value for setting in settings}
+    try:
+        table = whole_table(path, layout_of(values, {}))
+    except SleepAgreeError:
+        return
+    if table is not None:
+        yield _roles(table, settings)
+
+
+def _characters(lines: Sequence[str], settings: list[Setting]) -> _Found:
+    codes = "".join(lines)
+    column = ColumnSeen("1", Kind.CHARACTERS, len(lines), len(set(lines)))
+    made = [*settings, Setting("shape", "runs", Why.ONLY), Setting("stage", "1", Why.ONLY)]
+    return _Found((column,), (*made, *_counted()), _meanings(list(codes)))
+
+
+def _counted() -> tuple[Setting, ...]:
+    """Return the lines for rows that tell no times."""
+    first, *others = _EPOCH_LENGTHS
+    length = Setting("epoch_seconds", first, Why.USUAL, tuple(map(Choice, others)))
+    return length, Setting("begins", None, Why.UNTOLD)
+
+
+# --- what the columns are ---------------------------------------------------------------------------------
+
+
+def _roles(table: Table, settings: list[Setting]) -> _Found:
+    """Return what the columns of a table are taken for."""
+    columns = tuple(_see(table, i) for i in sorted(table.columns))
+    named = {role: [table.names[i] for i in at] for role, at in plain_columns(table.names)}
+    stages = _stage_columns(columns, named["stage"])
+    if not stages:
+        return _Found(columns, tuple(settings), ())
+    stage = stages[0]
+    why = (
+        Why.NAMED
+        if stage.name in named["stage"]
+        else Why.ONLY
+        if len(stages) == 1
+        else Why.WORDS
+        if _known(stage)
+        else Why.FEW
+    )
+    others = tuple(Choice(column.name) for column in stages[1:])
+    made = [*settings, Setting("stage", stage.name, why, others)]
+    rest = [column for column in columns if column is not stage]
+    timed, starts = _time_settings(sorted(rest, key=lambda column: column.name not in named["start"]))
+    made += timed
+    used = {setting.value for setting in made}
+    if starts is not None:
+        made += _people(rest, starts, used)
+        made += _lengths([c for c in rest if c.name not in used], starts, stage, timed)
+    elif not named["start"] and not timed:
+        made += _count_settings(rest, stage)
+    return _Found(columns, tuple(made), _meanings(stage.cells))
+
+
+def _see(table: Table, position: int) -> ColumnSeen:
+    data, name = table.columns[position], table.names[position]
+    if not isinstance(data, Times):
+        return see_column(name, data)
+    us = data.us
+    days = data.clock is Clock.LOCAL and not (us % DAY_US).any()
+    kind = Kind.TIMES_OF_DAY if data.clock is Clock.DAY else Kind.DATES if days else Kind.MOMENTS
+    cells = tuple(str(naive_datetime(value)) for value in us.tolist())
+    return ColumnSeen(name, kind, len(cells), len(set(cells)), (TimeReading(None, "", data),), cells)
+
+
+def _known(column: ColumnSeen) -> float:
+    """Return the share of the different texts of a column that are words for stages."""
+    values = [value for value in column.values if value]
+    meanings = propose_meanings(values)
+    return sum(value in meanings or recognise_label(value) is not None for value in values) / len(values)
+
+
+def _stage_columns(columns: Sequence[ColumnSeen], named: Sequence[str]) -> list[ColumnSeen]:
+    """Return the columns that may hold stages: one of a plain name, known words, few texts, few numbers in turn."""
+    able = [c for c in columns if c.kind in (Kind.WORDS, Kind.CODES)]
+    varied = [c for c in able if c.distinct > 1 or _known(c)]
+    ranked = sorted(varied, key=lambda c: (c.name not in named, -_known(c), c.kind is Kind.CODES))
+    return [c for c in ranked if _known(c) > 0 or c.name in named] or ranked
+
+
+def _meanings(cells: Sequence[str]) -> tuple[LabelMeaning, ...]:
+    labels = list(dict.fromkeys(cell.strip() for cell in cells))
+    proposed = propose_meanings(labels)
+    stripped = [cell.strip() for cell in cells]
+    out = []
+    for label in labels:
+        plain = recognise_label(label)
+        meaning = proposed.get(label)
+        word = plain or (meaning.word if meaning else "")
+        out.append(LabelMeaning(label, stripped.count(label), word, () if plain or not meaning else meaning.languages))
+    return tuple(out)
+
+
+def _time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Microseconds | None]:
+    """Return the lines about when rows begin, and when they do; None where no column tells."""
+    moments = [c for c in columns if c.kind is Kind.MOMENTS and c.distinct > 1]
+    if moments:
+        start = _first_of_pair(moments)
+        others = tuple(Choice(c.name) for c in moments if c is not start and not _pair(start, c))
+        made = [Setting("start", start.name, Why.ONLY if not others else Why.FIRST, others)]
+        made += _form(start.readings)
+        made += _zone_column(columns, start.readings[0])
+        return made, start.readings[0].times.us
+    days = [c for c in columns if c.kind is Kind.TIMES_OF_DAY and c.distinct > 1]
+    dates = [c for c in columns if c.kind is Kind.DATES]
+    if days and dates:
+        return _dated(columns, dates, days)
+    if days:
+        made = [Setting("start", days[0].name, Why.ONLY if len(days) == 1 else Why.FIRST)]
+        form = days[0].readings[0].form
+        made += [Setting("time", form, Why.ONE_FORM)] if form else []
+        us = days[0].readings[0].times.us
+        return [*made, Setting("begins", None, Why.UNTOLD)], us + np.cumsum(np.diff(us, prepend=us[0]) < 0) * DAY_US
+    for column in columns:
+        if column.kind in (Kind.NUMBERS, Kind.COUNT):
+            numbers = column.numbers
+            steps = np.diff(numbers)
+            night = bool(numbers.size > 2 and _NIGHT_S[0] <= numbers[-1] - numbers[0] <= _NIGHT_S[1])
+            if night and (steps >= 0).all() and np.median(steps) >= 5:
+                made = [Setting("start", column.name, Why.ONLY), Setting("time", "elapsed-s", Why.FOLLOWS)]
+                return [*made, Setting("begins", None, Why.UNTOLD)], (numbers * SECOND_US).astype(np.int64)
+    return [], None
+
+
+def _form(readings: Sequence[TimeReading]) -> list[Setting]:
+    """Return the line about the form of times; both forms where no row tells which."""
+    if len(readings) > 1:
+        return [Setting("time", None, Why.TWO_FORMS, tuple(Choice(r.form, r.when) for r in readings))]
+    return [Setting("time", readings[0].form, Why.ONE_FORM)] if readings[0].form else []
+
+
+def _dated(
+    columns: Sequence[ColumnSeen], dates: Sequence[ColumnSeen], days: Sequence[ColumnSeen]
+) -> tuple[list[Setting], Microseconds | None]:
+    """Return the lines about dates and times of day in columns of their own."""
+    date, day = dates[0], days[0]
+    half = next((c for c in columns if c.kind is Kind.HALVES), None)
+    made = [
+        Setting("start", day.name, Why.ONLY if len(days) == 1 else Why.FIRST),
+        Setting(
+            "date", date.name, Why.ONLY if len(dates) == 1 else Why.FIRST, tuple(Choice(c.name) for c in dates[1:])
+        ),
+    ]
+    if date.readings:  # both are times by the file's own types
+        readings: tuple[TimeReading, ...] = ()
+        us = date.readings[0].times.us + day.readings[0].times.us
+    else:
+        ends = [""] * date.rows if half is None else [f" {cell}" for cell in half.cells]
+        joined = [f"{a} {b}{c}" for a, b, c in zip(date.cells, day.cells, ends, strict=True)]
+        readings = read_every_way(joined)
+        if not readings:
+            return made, None
+        us = readings[0].times.us
+        made += _form(readings)
+    if half is not None:
+        made.append(Setting("am_pm", half.name, Why.ONLY))
+    if (np.diff(us) < -DAY_US // 2).any():
+        both = (
+            Choice("wake-day", "if the date is that of waking up"),
+            Choice("bed-day", "if it is that of going to bed"),
+        )
+        made.append(Setting("night_of", None, Why.DATE_STAYS, both))
+    return [*made, *_zone_column(columns, readings[0] if readings else day.readings[0])], us
+
+
+def _zone_column(columns: Sequence[ColumnSeen], reading: TimeReading) -> list[Setting]:
+    zones = [c for c in columns if c.kind is Kind.ZONES]
+    if not zones or reading.times.clock not in (Clock.LOCAL, Clock.DAY):
+        return []
+    return [Setting("zone_column", zones[0].name, Why.ONLY)]
+
+
+def _first_of_pair(moments: Sequence[ColumnSeen]) -> ColumnSeen:
+    """Return the column of beginnings: the one that another follows as its ends, else the first."""
+    return next((a for a in moments if any(_pair(a, b) for b in moments if b is not a)), moments[0])
+
+
+def _pair(start: ColumnSeen, end: ColumnSeen) -> bool:
+    """Whether rows that begin in one column end in the other, before the next begins."""
+    a, b = start.readings[0].times.us, end.readings[0].times.us
+    if a.size != b.size or start.readings[0].times.clock is not end.readings[0].times.clock:
+        return False
+    return bool((a <= b).all() and (a < b).mean() > 0.5 and (b[:-1] <= a[1:] + SECOND_US).mean() > 0.5)
+
+
+def _people(columns: Sequence[ColumnSeen], starts: Microseconds, used: set[Any]) -> list[Setting]:
+    """Return the lines about whose rows to read, where times of one person alone follow each other."""
+    if (np.diff(starts) > 0).all():
+        return []
+    for column in columns:
+        if column.name in used or not 2 <= column.distinct <= min(_MOST_PEOPLE, column.rows // 3):
+            continue
+        cells = np.array(column.cells)
+        if all((np.diff(starts[cells == value]) > 0).all() for value in column.values):
+            people = tuple(map(Choice, column.values))
+            return [
+                Setting("person_column", column.name, Why.SEVERAL_PEOPLE),
+                Setting("person", None, Why.SEVERAL_PEOPLE, people),
+            ]
+    return []
+
+
+def _lengths(
+    columns: Sequence[ColumnSeen], starts: Microseconds, stage: ColumnSeen, timed: Sequence[Setting]
+) -> list[Setting]:
+    """Return the lines about how long rows last."""
+    begin = next(setting.value for setting in timed if setting.key == "start")
+    for column in columns:
+        if column.kind is Kind.MOMENTS and column.name != begin:
+            b = column.readings[0].times.us
+            if (starts <= b).all() and (b[:-1] <= starts[1:] + SECOND_US).mean() > 0.5:
+                return [Setting("end", column.name, Why.FOLLOWS)]
+        if column.kind is Kind.TIMES_OF_DAY and column.name != begin:
+            lasting = (column.readings[0].times.us - starts) % DAY_US
+            if (starts[:-1] + lasting[:-1] <= starts[1:] + SECOND_US).mean() > 0.5:
+                return [Setting("end", column.name, Why.FOLLOWS)]
+    steps = np.diff(starts) / SECOND_US
+    if steps.size == 0 or np.unique(steps).size == 1:
+        return []
+    for column in columns:
+        if column.kind in (Kind.NUMBERS, Kind.CODES) and "" not in column.values:
+            for unit, seconds in (("s", 1.0), ("min", 60.0), ("ms", 0.001)):
+                lasts = column.numbers[:-1] * seconds
+                if np.unique(lasts).size > 1 and (np.abs(lasts - steps) <= 1).mean() > 0.8:
+                    return [
+                        Setting("duration", column.name, Why.FOLLOWS),
+                        Setting("duration_unit", unit, Why.FOLLOWS),
+                    ]
+    labels = stage.cells
+    if all(a != b for a, b in pairwise(labels)) and (steps > 0).all():
+        return [Setting("shape", "intervals", Why.CHANGES)]
+    return []
+
+
+def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Setting]:
+    """Return the lines for rows without times: numbers of epochs, labels with lengths, labels alone."""
+    counts = [c for c in columns if c.kind is Kind.COUNT]
+    if counts:
+        first = int(counts[0].numbers[0])
+        told = [Setting("first_epoch", first, Why.FOLLOWS)] if first > 1 else []
+        return [Setting("epoch_number", counts[0].name, Why.ONLY), *told, *_counted()]
+    lengths = [c for c in columns if c.kind in (Kind.NUMBERS, Kind.CODES) and "" not in c.values]
+    changing = all(a != b for a, b in pairwise(stage.cells))
+    if lengths and changing and (lengths[0].numbers > 0).all():
+        units = _units(lengths[0])
+        made = [Setting("shape", "intervals", Why.CHANGES), Setting("duration", lengths[0].name, Why.ONLY)]
+        if len(units) == 1:
+            made.append(Setting("duration_unit", units[0], Why.USUAL))
+        else:
+            made.append(Setting("duration_unit", None, Why.UNTOLD, tuple(map(Choice, units))))
+        length, begins = _counted()
+        return [*made, *([length] if "epochs" in units else []), begins]
+    return [Setting("shape", "epochs", Why.ONLY), *_counted()]
+
+
+def _units(column: ColumnSeen) -> list[str]:
+    """Return the units in which all lengths together may be a night."""
+    total, whole = float(column.numbers.sum()), not (column.numbers % 1).any()
+    seconds = {"min": 60.0, "s": 1.0, "ms": 0.001} | ({"epochs": 30.0} if whole else {})
+    return [u for u, s in seconds.items() if _NIGHT_S[0] <= total * s <= _NIGHT_S[1]] or list(seconds)
+
+
+# --- as it would be read ----------------------------------------------------------------------------------
+
+
+def _as_read(path: str, found: _Found, given: Layout | None) -> LayoutProposal:
+    """Return the proposal with the file as it would be read: the first choice stands for every blank."""
+    known = fold_table((given or NO_LAYOUT).stages)
+    labels = tuple(replace(m, word=known.get(m.label.casefold(), m.word)) for m in found.labels)
+    proposal = LayoutProposal(Path(path).name, found.columns, found.settings, labels)
+    answers = {s.key: s.others[0].value for s in proposal.blanks if s.others}
+    if any(s.key == "begins" for s in proposal.blanks) and any(c.kind is Kind.TIMES_OF_DAY for c in found.columns):
+        answers["begins"] = "2000-01-01T12:00:00"
+    try:
+        return replace(proposal, seen=inspect_file(Path(path), layout=proposal.layout(answers)))
+    except SleepAgreeError as error:
+        return replace(proposal, problem=error)

@@ -1,0 +1,99 @@
+"""Where a table stands in a file: its encoding, its delimiter, the lines above it, the path inside JSON."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Iterator, Sequence
+from typing import Any, Final
+
+from sleepagree.readers.column_kinds import Kind, see_column
+
+_DELIMITERS: Final = (",", "\t", ";", "|")
+_MOST_PATHS: Final = 20
+_SHORTEST_RUN: Final = 20
+#: Encodings of texts that are no UTF-8, the commonest first; the one in which most labels are words is proposed.
+_ENCODINGS: Final = ("cp1252", "cp1250", "cp1251", "cp1253", "cp1254", "shift_jis")
+
+
+def encodings_of(data: bytes) -> Iterator[str | None]:
+    """Yield the encodings to try: none where the bytes tell it."""
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        yield None
+        return
+    try:
+        data.decode("utf-8-sig")
+        yield None
+        return
+    except UnicodeDecodeError:
+        pass
+    for encoding in _ENCODINGS:
+        try:
+            data.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+        yield encoding
+
+
+def find_block(lines: Sequence[str], told: str | None) -> tuple[str | None, int, list[list[str]]]:
+    """Return delimiter, lines above, and rows of the longest part of a text, up to its end, with as many cells each."""
+    best: tuple[int, int, str | None, int, list[list[str]]] = (0, 0, None, 0, [])
+    for mark in (told,) if told else _DELIMITERS:
+        try:
+            rows = [next(csv.reader([line], delimiter=mark), []) for line in lines]
+        except csv.Error:
+            continue
+        filled = [i for i, row in enumerate(rows) if "".join(row).strip()]
+        first = len(filled)
+        while first and len(rows[filled[first - 1]]) == len(rows[filled[-1]]):
+            first -= 1
+        width, count = len(rows[filled[-1]]) if filled else 0, len(filled) - first
+        if width > 1 and count > max(1, len(filled) // 2) and (count, width) > best[:2]:
+            best = (count, width, mark, filled[first], [rows[i] for i in filled[first:]])
+    if best[2] is not None:
+        return best[2:]
+    plain = [i for i, line in enumerate(lines) if line.strip()]
+    return None, int(told is not None), [[lines[i]] for i in plain[int(told is not None) :]]
+
+
+def has_header(rows: Sequence[Sequence[str]]) -> bool:
+    """Whether the first row names columns: none of its cells is like those below it."""
+    if len(rows) < 3:
+        return len(rows[0]) > 1
+    for i, cell in enumerate(rows[0]):
+        below = see_column("", [row[i] for row in rows[1:]])
+        if cell.strip() in below.cells and cell.strip():
+            return False
+        if below.kind not in (Kind.WORDS, Kind.TEXTS, Kind.NOTHING) and see_column("", [cell, cell]).kind in (
+            below.kind,
+            Kind.CODES,
+            Kind.NUMBERS,
+        ):
+            return False
+    return len(rows[0]) > 1 or not are_characters([row[0] for row in rows])
+
+
+def are_characters(lines: Sequence[str]) -> bool:
+    """Whether lines are made of few different characters, each of which may stand for an epoch."""
+    texts = [line.strip() for line in lines]
+    alike = len({len(text) for text in texts[:-1]}) <= 1 and len(texts[-1]) <= len(texts[0])
+    return alike and len(texts[0]) >= _SHORTEST_RUN and len(set("".join(texts))) <= 12 and " " not in "".join(texts)
+
+
+def record_paths(data: bytes) -> list[str]:
+    """Return the paths of the lists inside a JSON document, in its order."""
+    try:
+        document = json.loads(data)
+    except (ValueError, RecursionError):
+        return []
+    paths: dict[str, None] = {}
+    pending: list[tuple[str, Any]] = [("", document)]
+    while pending and len(paths) < _MOST_PATHS:
+        path, value = pending.pop(0)
+        if isinstance(value, dict):
+            pending += [(f"{path}.{key}".lstrip("."), inner) for key, inner in value.items()]
+        elif isinstance(value, list) and value:
+            if path:
+                paths.setdefault(path)
+            pending += [(path, inner) for inner in value[:1] if isinstance(inner, dict)]
+    return list(paths)

@@ -1,0 +1,121 @@
+"""What is asked on a terminal about a file that cannot be read, through a pseudo-terminal as a person would answer."""
+
+from __future__ import annotations
+
+import os
+import select
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from sleepagree.cli.group import main
+
+pty = pytest.importorskip("pty", reason="no pseudo-terminals here")
+
+WORDS = ["Up"] * 4 + ["Shallow"] * 20 + ["Sound"] * 16
+REFERENCE = "time,stage\n" + "".join(
+    f"2026-03-01T22:{30 + i // 2}:{30 * (i % 2):02},{stage}\n"
+    for i, stage in enumerate(["W"] * 4 + ["N2"] * 20 + ["N3"] * 16)
+)
+NUMBERED = "made on the ferry\n\nNr;Says\n" + "".join(f"{i + 1};{word}\n" for i, word in enumerate(WORDS))
+MONTHS = "When;Says\n" + "".join(
+    f"03/01/2026 22:{30 + i // 2}:{30 * (i % 2):02};{word}\n" for i, word in enumerate(WORDS)
+)
+
+
+def on_terminal(arguments: Sequence[str], answers: Sequence[tuple[str, str]], folder: Path) -> tuple[int, str]:
+    """Run a command on a terminal; write each answer once its question is there. Return exit code and what is shown."""
+    child, terminal = pty.fork()
+    if child == 0:
+        os.chdir(folder)
+        os.environ |= {"TERM": "dumb", "NO_COLOR": "1", "COLUMNS": "100"}
+        os.execv(sys.executable, [sys.executable, "-m", "sleepagree", *arguments])
+    shown, asked, left = "", 0, list(answers)
+    while select.select([terminal], [], [], 60)[0]:
+        try:
+            data = os.read(terminal, 65536)
+        except OSError:
+            break
+        if not data:
+            break
+        shown += data.decode("utf-8", "replace")
+        if left and left[0][0] in shown[asked:]:
+            asked = len(shown)
+            os.write(terminal, (left.pop(0)[1] + "\n").encode())
+    else:
+        os.kill(child, 9)
+        pytest.fail(f"it waits:\n{shown}")
+    code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+    os.close(terminal)
+    assert not left, shown
+    return code, shown.replace("\r\n", "\n")
+
+
+def write(folder: Path, device: str) -> None:
+    (folder / "lab.csv").write_text(REFERENCE, encoding="utf-8")
+    (folder / "band.csv").write_text(device, encoding="utf-8")
+
+
+def test_one_round_from_a_file_that_cannot_be_read_to_the_answer(tmp_path: Path) -> None:
+    write(tmp_path, NUMBERED)
+    answers = [
+        ("go on? [Y/n]:", ""),
+        ("epoch lasts [30]:", ""),
+        ("22:30:00:", "last night"),
+        ("expected a date and time", "2026-03-01T22:30:00"),
+        ("what 'Up' means (4 times):", "upright"),
+        ("that is no stage", "wake"),
+        ("what 'Sound' means", "deep"),
+        ("[band.toml]:", ""),
+    ]
+    code, shown = on_terminal(["night", "lab.csv", "band.csv"], answers, tmp_path)
+    assert code == 0, shown
+    assert "wrote band.toml" in shown
+    assert "All 2.0 min called wake were wake." in shown
+    assert "--layout band.toml" in shown
+    again = CliRunner().invoke(
+        main,
+        ["night", *(str(tmp_path / name) for name in ("lab.csv", "band.csv")), "--layout", str(tmp_path / "band.toml")],
+    )
+    assert again.exit_code == 0, again.output
+
+
+def test_the_order_of_day_and_month_is_a_choice_by_number(tmp_path: Path) -> None:
+    write(tmp_path, MONTHS)
+    answers = [
+        ("go on?", "y"),
+        ("Which number", "3"),
+        ("not in the range", "2"),
+        ("'Up'", "wake"),
+        ("'Sound'", "deep"),
+        ("[band.toml]:", "mine.toml"),
+    ]
+    code, shown = on_terminal(["night", "lab.csv", "band.csv"], answers, tmp_path)
+    assert code == 0, shown
+    assert 'time = "%m/%d/%Y %H:%M:%S"    # as answered' in (tmp_path / "mine.toml").read_text("utf-8")
+
+
+@pytest.mark.parametrize(("more", "answers"), [((), [("go on?", "n")]), (("--no-input",), [])], ids=["no", "no-input"])
+def test_who_will_not_be_asked_gets_the_message(
+    tmp_path: Path, more: tuple[str, ...], answers: list[tuple[str, str]]
+) -> None:
+    write(tmp_path, NUMBERED)
+    code, shown = on_terminal(["night", "lab.csv", "band.csv", *more], answers, tmp_path)
+    assert code == 1
+    assert "sleepagree: band.csv: line " in shown
+    assert not (tmp_path / "band.toml").exists()
+
+
+def test_without_a_terminal_nothing_is_asked_and_the_command_is_told(tmp_path: Path) -> None:
+    write(tmp_path, NUMBERED)
+    device = tmp_path / "band.csv"
+    result = CliRunner().invoke(main, ["night", str(tmp_path / "lab.csv"), str(device)])
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert '  epoch_number   "Nr"    the only one that can be\n' in result.stderr
+    assert result.stderr.endswith(
+        "  A layout for it, to fill in and give as --layout band.toml, is written by\n"
+        f"    sleepagree inspect {device} --write-layout band.toml\n"
+    )

@@ -1,0 +1,174 @@
+"""Layouts proposed for files in shapes of their own: read right after one round, or refused."""
+
+from __future__ import annotations
+
+import tomllib
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from sleepagree.describe.proposal import layout_text
+from sleepagree.errors import FileFormatError, SleepAgreeError
+from sleepagree.mapping.languages import propose_meanings
+from sleepagree.mapping.words import canonical_stage, read_data
+from sleepagree.readers import read_spans
+from sleepagree.readers.layout import read_layout
+from sleepagree.readers.proposal import Choice, LayoutProposal, Why, propose_layout
+from tests.readers.invented_shapes import Case, all_cases, epochs_of, mutations, outcomes, truth
+
+CASES = all_cases()
+
+
+def answered(proposal: LayoutProposal, case: Case) -> str:
+    """Return the proposed layout with the blanks filled in from the truth, and nothing else changed."""
+    true = tomllib.loads(case.layout)
+    flat = {key: value for key, value in true.items() if not isinstance(value, dict)} | true.get("file", {})
+    answers: dict[str, Any] = {}
+    for blank in proposal.blanks:
+        value = flat.get(blank.key)
+        answers[blank.key] = value.isoformat() if isinstance(value, datetime) else value
+    answers = {key: value for key, value in answers.items() if value is not None}
+    meanings = {m.label: case.meanings[m.label] for m in proposal.blank_labels if m.label in case.meanings}
+    return layout_text(proposal, answers, meanings)
+
+
+def after_one_round(path: Path, case: Case) -> str | None:
+    proposal = propose_layout(path)
+    return None if proposal is None else answered(proposal, case)
+
+
+def test_every_shape_is_read_at_once_or_after_one_round_and_none_wrongly(tmp_path: Path) -> None:
+    plain = sum(case.name.endswith("plain words") for case in CASES)
+    assert outcomes(after_one_round, CASES, tmp_path) == {"at once": plain, "after one round": len(CASES) - plain}
+
+
+@pytest.mark.parametrize("name", [case.name for case in CASES if case.rows and case.name[:2] in ("en", "it")])
+def test_a_mutated_shape_is_right_or_refused_after_one_round(tmp_path: Path, name: str) -> None:
+    case = next(c for c in CASES if c.name == name)
+    true = truth(case)
+    for what, mutated in mutations(case):
+        path = mutated.write(tmp_path)
+        text = after_one_round(path, mutated)
+        if text is None:
+            continue
+        layout = tmp_path / "layout.toml"
+        layout.write_text(text, encoding="utf-8")
+        try:
+            spans = read_spans(path, layout=read_layout(layout))
+        except SleepAgreeError:
+            continue
+        seen = epochs_of(spans, case)
+        wrong = [i for i, (now, then) in enumerate(zip(seen, true, strict=True)) if now is not None and now != then]
+        assert not wrong, f"{what}: epoch {wrong[0]} is {seen[wrong[0]]}, not {true[wrong[0]]}"
+        assert np.mean([now is not None for now in seen]) > 0.5, what
+
+
+def write(tmp_path: Path, text: str, name: str = "night.csv") -> Path:
+    path = tmp_path / name
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def values(proposal: LayoutProposal | None) -> dict[str, Any]:
+    assert proposal is not None
+    return {setting.key: setting.value for setting in proposal.settings}
+
+
+ROWS = [(i, ("Wach", "Leichtschlaf", "Tiefschlaf")[i // 4]) for i in range(12)]
+
+
+def test_both_orders_of_day_and_month_are_offered_where_no_row_tells(tmp_path: Path) -> None:
+    body = "".join(f"03/04/2026 22:{30 + i // 2}:{30 * (i % 2):02},{word}\n" for i, word in ROWS)
+    proposal = propose_layout(write(tmp_path, "Wann,Was\n" + body))
+    assert proposal is not None
+    (blank,) = proposal.blanks
+    assert (blank.key, blank.why) == ("time", Why.TWO_FORMS)
+    assert blank.others == (
+        Choice("%d/%m/%Y %H:%M:%S", "if the day comes first"),
+        Choice("%m/%d/%Y %H:%M:%S", "if the month comes first"),
+    )
+    layout = write(tmp_path, layout_text(proposal), "layout.toml")
+    with pytest.raises(FileFormatError, match="time"):
+        read_layout(layout)
+
+
+@pytest.mark.parametrize(("first", "second", "form"), [("03/04", "04/04", "%d/%m"), ("03/30", "03/31", "%m/%d")])
+def test_a_later_row_or_midnight_tells_day_from_month(tmp_path: Path, first: str, second: str, form: str) -> None:
+    body = "".join(
+        f"{first if i < 6 else second}/2026 {'23:57' if i < 2 else '23:58' if i < 4 else '23:59' if i < 6 else '00:00'}"
+        f":{30 * (i % 2):02},{word}\n"
+        for i, word in ROWS[:8]
+    )
+    proposal = propose_layout(write(tmp_path, "Wann,Was\n" + body))
+    assert values(proposal)["time"] == f"{form}/%Y %H:%M:%S"
+
+
+def test_other_columns_that_could_be_meant_stand_beside_the_likeliest(tmp_path: Path) -> None:
+    body = "".join(
+        f"2026-03-01T22:{30 + i // 2}:{30 * (i % 2):02},{word},{'wake' if i < 4 else 'deep'},{60 + i % 3}\n"
+        for i, word in ROWS
+    )
+    proposal = propose_layout(write(tmp_path, "Wann,Erste,Zweite,Puls\n" + body))
+    assert proposal is not None
+    stage = next(setting for setting in proposal.settings if setting.key == "stage")
+    assert (stage.value, stage.others) == ("Erste", (Choice("Zweite"),))
+    assert '# stage = "Zweite"    # or this' in layout_text(proposal).splitlines()
+
+
+def test_a_plain_name_goes_before_what_other_columns_hold(tmp_path: Path) -> None:
+    body = "".join(f"2026-03-01T22:{30 + i // 2}:{30 * (i % 2):02},{i // 4},{word}\n" for i, word in ROWS)
+    proposal = propose_layout(write(tmp_path, "time,stage,remark\n" + body))
+    assert proposal is not None
+    assert proposal.settings == ()
+    assert [(label.label, label.word) for label in proposal.labels] == [("0", ""), ("1", ""), ("2", "")]
+
+
+def test_digits_are_never_given_a_meaning(tmp_path: Path) -> None:
+    body = "".join(f"{1_772_400_600 + 30 * i},{i // 4}\n" for i, _ in ROWS)
+    proposal = propose_layout(write(tmp_path, "t,c\n" + body))
+    assert proposal is not None
+    assert [(m.label, m.word, m.rows) for m in proposal.labels] == [("0", "", 4), ("1", "", 4), ("2", "", 4)]
+
+
+def test_people_are_the_choices_of_a_blank(tmp_path: Path) -> None:
+    body = "".join(
+        f"{who},2026-03-01 22:{30 + i // 2}:{30 * (i % 2):02},{word}\n" for i, word in ROWS for who in ("a", "b")
+    )
+    proposal = propose_layout(write(tmp_path, "Wer,Wann,Was\n" + body))
+    assert proposal is not None
+    assert values(proposal)["person_column"] == "Wer"
+    assert proposal.blanks[0].others == (Choice("a"), Choice("b"))
+
+
+def test_nothing_is_proposed_for_what_is_no_table_of_stages(tmp_path: Path) -> None:
+    assert propose_layout(write(tmp_path, "{}", "night.json")) is None
+    assert propose_layout(write(tmp_path, "a,b\n1.5,2.25\n3.5,4.75\n9.25,1.125\n")) is None
+    (tmp_path / "night.edf").write_bytes(b"0       ")
+    assert propose_layout(tmp_path / "night.edf") is None
+
+
+def test_the_words_of_every_language_are_stages_and_twenty_languages_have_them() -> None:
+    languages = {name: words for name, words in read_data("languages.toml").items() if isinstance(words, dict)}
+    assert len(languages) >= 20
+    for words in languages.values():
+        assert set(words) == {"sleep_words", "wake", "light", "deep", "rem", "sleep"}
+        told = [text for stage, texts in words.items() if stage != "sleep_words" for text in texts]
+        assert len(told) == len(set(told))
+        assert all(text == text.lower().strip() for text in told)
+    assert all(canonical_stage(stage) for stage in ("wake", "light", "deep", "rem", "sleep"))
+
+
+def test_words_beside_sleep_and_words_of_two_meanings() -> None:
+    meant = propose_meanings(
+        ["Leichter Schlaf", "REM-Schlaf", "sommeil profond", "浅い睡眠", "Βαθύς ύπνος", "4", "quiet"]
+    )
+    assert {label: meaning.word for label, meaning in meant.items()} == {
+        "Leichter Schlaf": "light",
+        "REM-Schlaf": "rem",
+        "sommeil profond": "deep",
+        "浅い睡眠": "light",
+        "Βαθύς ύπνος": "deep",
+    }
