@@ -21,14 +21,15 @@ _FEW: int = 12
 
 
 def usable_proposal(path: Path) -> LayoutProposal | None:
-    """Return the layout proposed for a file, None where it would not be read with it."""
+    """Return the layout proposed for a file, None where neither it nor a form of times told would have it read."""
     from sleepagree.readers.proposal import propose_layout
 
     try:
         proposal = propose_layout(path)
     except SleepAgreeError:
         return None
-    return proposal if proposal is not None and proposal.is_readable else None
+    usable = proposal is not None and (proposal.is_readable or proposal.has_unread_times)
+    return proposal if usable else None
 
 
 def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str, Any]) -> Layout:
@@ -70,7 +71,9 @@ def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str
     answers = {setting.key: _ask(setting) for setting in proposal.questions}
     stages = _ask_meanings(proposal)
     text = layout_text(proposal, answers, stages)
-    target = click.prompt("Write the layout to", default=str(target), value_proc=_free_path, err=True)
+    target = click.prompt(
+        "Write the layout to", default=str(target), value_proc=lambda text: _free_path(text, str(target)), err=True
+    )
     write_text(target, text, overwrite=False)
     click.echo(f"wrote {printable(str(target))}\n", err=True)
     name_inputs(lambda: [target])
@@ -82,10 +85,11 @@ def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str
     return parse_layout(text.encode(), target.name)
 
 
-def _free_path(text: str) -> Path:
+def _free_path(text: str, default: str) -> Path:
+    """Return the file to write; a yes is one to the name that is offered."""
     from sleepagree.files.writing import refuse_file
 
-    path = Path(text.strip())
+    path = Path(default if text.strip().casefold() in ("y", "yes") else text.strip())
     try:
         refuse_file(path, overwrite=False)
     except SleepAgreeError as error:
@@ -96,7 +100,9 @@ def _free_path(text: str) -> Path:
 def _ask(setting: Setting) -> Any:
     """Return the answer to one blank, checked as a layout would check it."""
     from sleepagree.describe.proposal import ask_for
-    from sleepagree.readers.layout import layout_of
+    from sleepagree.readers.layout import TimeForm, layout_of
+    from sleepagree.readers.times.clock import Column
+    from sleepagree.readers.times.forms import read_declared
 
     if setting.value is None and setting.others and len(setting.others) <= _FEW:
         click.echo(f"{setting.key}: {printable(ask_for(setting).partition(':')[0])}", err=True)
@@ -112,6 +118,8 @@ def _ask(setting: Setting) -> Any:
         value = float(text) if setting.value is not None and text.replace(".", "", 1).isdecimal() else text.strip()
         try:
             layout_of({setting.key: value}, {})
+            if setting.shown and value not in list(TimeForm):
+                read_declared(setting.shown, Column("", "", str), str(value))
         except FileFormatError as error:
             raise click.BadParameter(f"expected {error.expected}.") from None
         return value

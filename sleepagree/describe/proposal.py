@@ -35,11 +35,18 @@ _ASK: Final = {
     "duration_unit": "the unit of the lengths",
     "night_of": "which day the date beside the times names; it stays the same over midnight",
 }
+#: What a form looks like, for times in one that is not known.
+_FORMS: Final = (
+    "such as %d.%m.%Y %H:%M:%S for 14.03.2031 22:47:00, or %I:%M %p with AM or PM; other words stand in it as they are"
+)
 _SHOWN: Final = 12
 
 
 def ask_for(setting: Setting) -> str:
     """Return what to write into a blank, with the choices there are."""
+    if setting.shown:
+        cells = " and ".join(f"'{shorten(cell)}'" for cell in setting.shown)
+        return f"the form of {cells}; {_FORMS}"
     return f"{_ASK[setting.key]}{_choices(setting)}"
 
 

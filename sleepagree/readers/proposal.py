@@ -20,7 +20,7 @@ from sleepagree.files.reading import read_bytes
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import fold_table, recognise_label
 from sleepagree.readers import kind_of_file, opened
-from sleepagree.readers.column_kinds import ColumnSeen, Kind, TimeReading, read_every_way, see_column
+from sleepagree.readers.column_kinds import ColumnSeen, Kind, TimeReading, may_be_times, read_every_way, see_column
 from sleepagree.readers.columns import plain_columns
 from sleepagree.readers.csv_table import told_delimiter
 from sleepagree.readers.inspection import FileInspection, inspect_file
@@ -35,6 +35,8 @@ _MOST_PEOPLE: Final = 200
 #: From half an hour to twenty hours: what a night may last when nothing but a sum of numbers tells it.
 _NIGHT_S: Final = (1_800.0, 72_000.0)
 _EPOCH_LENGTHS: Final = (30.0, 20.0, 60.0)
+_MOST_ALIKE: Final = 20
+_FEWEST_CHANGES: Final = 5
 
 
 class Why(StrEnum):
@@ -56,6 +58,7 @@ class Why(StrEnum):
     UNTOLD = "untold"
     SEVERAL_PEOPLE = "several_people"
     DATE_STAYS = "date_stays"
+    UNREAD = "unread"
 
 
 @dataclass(frozen=True)
@@ -80,12 +83,15 @@ class Setting:
         Why this value, or why it is blank.
     others : tuple of Choice
         Values that it may have instead; those of a blank are all that there are, if there are any.
+    shown : tuple of str
+        Cells that a blank is about.
     """
 
     key: str
     value: Any
     why: Why
     others: tuple[Choice, ...] = ()
+    shown: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -143,6 +149,11 @@ class LayoutProposal:
     def is_readable(self) -> bool:
         """Whether the file is read once the blanks are filled in."""
         return self.seen is not None and len(self.seen.problems) == bool(self.seen.unknown)
+
+    @property
+    def has_unread_times(self) -> bool:
+        """Whether a column seems to hold times in a form that somebody has to tell."""
+        return any(setting.why is Why.UNREAD for setting in self.blanks)
 
     @property
     def blank_labels(self) -> tuple[LabelMeaning, ...]:
@@ -322,7 +333,7 @@ def _roles(table: Table, settings: list[Setting]) -> _Found:
     columns = tuple(_see(table, i) for i in sorted(table.columns))
     named = {role: [table.names[i] for i in at] for role, at in plain_columns(table.names)}
     stages = _stage_columns(columns, named["stage"])
-    if not stages:
+    if not stages or len(stages) > _MOST_ALIKE:  # a grid of hours and minutes has no column of stages
         return _Found(columns, tuple(settings), ())
     stage = stages[0]
     why = (
@@ -343,6 +354,8 @@ def _roles(table: Table, settings: list[Setting]) -> _Found:
     if starts is not None:
         made += _people(rest, starts, used)
         made += _lengths([c for c in rest if c.name not in used], starts, stage, timed)
+    elif not timed and (unread := [c for c in rest if may_be_times(c)]):
+        made += _unread_times(rest, unread, stage)
     elif not named["start"] and not timed:
         made += _count_settings(rest, stage)
     return _Found(columns, tuple(made), _meanings(stage.cells))
@@ -408,7 +421,7 @@ def _time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Micros
         us = days[0].readings[0].times.us
         return [*made, Setting("begins", None, Why.UNTOLD)], us + np.cumsum(np.diff(us, prepend=us[0]) < 0) * DAY_US
     for column in columns:
-        if column.kind in (Kind.NUMBERS, Kind.COUNT):
+        if column.kind in (Kind.NUMBERS, Kind.COUNT) and not may_be_times(column):
             numbers = column.numbers
             steps = np.diff(numbers)
             night = bool(numbers.size > 2 and _NIGHT_S[0] <= numbers[-1] - numbers[0] <= _NIGHT_S[1])
@@ -445,7 +458,7 @@ def _dated(
         joined = [f"{a} {b}{c}" for a, b, c in zip(date.cells, day.cells, ends, strict=True)]
         readings = read_every_way(joined)
         if not readings:
-            return made, None
+            return [*made, _form_to_tell(joined)], None
         us = readings[0].times.us
         made += _form(readings)
     if half is not None:
@@ -457,6 +470,28 @@ def _dated(
         )
         made.append(Setting("night_of", None, Why.DATE_STAYS, both))
     return [*made, *_zone_column(columns, readings[0] if readings else day.readings[0])], us
+
+
+def _unread_times(columns: Sequence[ColumnSeen], unread: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Setting]:
+    """Return the lines about times that no form reads: rows beside them are never counted."""
+    start, *others = unread
+    made = [Setting("start", start.name, Why.FIRST if others else Why.ONLY, tuple(Choice(c.name) for c in others))]
+    cells = start.cells
+    if dates := [c for c in columns if c.kind is Kind.DATES]:
+        made.append(Setting("date", dates[0].name, Why.FIRST if len(dates) > 1 else Why.ONLY))
+        cells = tuple(f"{day} {cell}" for day, cell in zip(dates[0].cells, cells, strict=True))
+    made.append(_form_to_tell(cells))
+    return [*made, Setting("shape", "intervals", Why.CHANGES)] if _changes_always(stage) else made
+
+
+def _form_to_tell(cells: Sequence[str]) -> Setting:
+    """Return the blank for the form of times, with the first and the last of them."""
+    return Setting("time", None, Why.UNREAD, shown=(cells[0], cells[-1]))
+
+
+def _changes_always(stage: ColumnSeen) -> bool:
+    """Whether no row says what the row before it says, as in no file with a row an epoch."""
+    return len(stage.cells) > _FEWEST_CHANGES and all(a != b for a, b in pairwise(stage.cells))
 
 
 def _zone_column(columns: Sequence[ColumnSeen], reading: TimeReading) -> list[Setting]:
@@ -530,11 +565,6 @@ def _lengths(
 
 def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Setting]:
     """Return the lines for rows without times: numbers of epochs, labels with lengths, labels alone."""
-    counts = [c for c in columns if c.kind is Kind.COUNT]
-    if counts:
-        first = int(counts[0].numbers[0])
-        told = [Setting("first_epoch", first, Why.FOLLOWS)] if first > 1 else []
-        return [Setting("epoch_number", counts[0].name, Why.ONLY), *told, *_counted()]
     lengths = [c for c in columns if c.kind in (Kind.NUMBERS, Kind.CODES) and "" not in c.values]
     changing = all(a != b for a, b in pairwise(stage.cells))
     if lengths and changing and (lengths[0].numbers > 0).all():
@@ -546,6 +576,12 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
             made.append(Setting("duration_unit", None, Why.UNTOLD, tuple(map(Choice, units))))
         length, begins = _counted()
         return [*made, *([length] if "epochs" in units else []), begins]
+    if _changes_always(stage):
+        return []  # rows of different lengths, which nothing tells: no rows to count
+    if counts := [c for c in columns if c.kind is Kind.COUNT]:
+        first = int(counts[0].numbers[0])
+        told = [Setting("first_epoch", first, Why.FOLLOWS)] if first > 1 else []
+        return [Setting("epoch_number", counts[0].name, Why.ONLY), *told, *_counted()]
     return [Setting("shape", "epochs", Why.ONLY), *_counted()]
 
 

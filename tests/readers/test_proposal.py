@@ -172,3 +172,61 @@ def test_words_beside_sleep_and_words_of_two_meanings() -> None:
         "浅い睡眠": "light",
         "Βαθύς ύπνος": "deep",
     }
+
+
+STAGED = [("Wach", "Leichtschlaf", "Tiefschlaf", "Leichtschlaf")[i // 10 % 4] for i in range(80)]
+
+
+def moments_in_words(i: int) -> str:
+    minute = 47 + i // 2
+    return f"14.3.2031 klo {22 + minute // 60}.{minute % 60:02}.{30 * (i % 2):02}"
+
+
+@pytest.mark.parametrize(
+    "cell",
+    [moments_in_words, lambda i: f"2031年3月14日 午後10時{i:02d}分", lambda i: f"{22 + i // 60}{i % 60:02}00"],
+    ids=["words", "other script", "digits written together"],
+)
+@pytest.mark.parametrize("is_numbered", [False, True])
+def test_rows_beside_times_that_no_form_reads_are_never_counted(tmp_path: Path, cell: Any, is_numbered: bool) -> None:
+    body = "".join(f"{i + 1};{cell(i)};{word}\n" for i, word in enumerate(STAGED))
+    text = "nro;alkoi;vaihe\n" + body
+    text = text if is_numbered else "\n".join(line.partition(";")[2] for line in text.splitlines())
+    proposal = propose_layout(write(tmp_path, text))
+    assert proposal is not None
+    assert values(proposal) == {"delimiter": ";", "stage": "vaihe", "start": "alkoi", "time": None}
+    (blank,) = proposal.blanks
+    assert (blank.why, blank.shown) == (Why.UNREAD, (cell(0), cell(79)))
+    assert not proposal.is_readable
+    assert f"time = \"\"    # the form of '{cell(0)}' and '{cell(79)}'; such as %d.%m.%Y" in layout_text(proposal)
+
+
+def test_a_form_told_for_unread_times_reads_the_file(tmp_path: Path) -> None:
+    body = "".join(f"{moments_in_words(i)};{word}\n" for i, word in enumerate(STAGED))
+    path = write(tmp_path, "alkoi;vaihe\n" + body)
+    proposal = propose_layout(path)
+    assert proposal is not None
+    spans = read_spans(path, layout=proposal.layout({"time": "%d.%m.%Y klo %H.%M.%S"}))
+    assert spans.start == datetime(2031, 3, 14, 22, 47)
+
+
+def test_a_date_beside_times_that_no_form_reads_is_named_with_them(tmp_path: Path) -> None:
+    body = "".join(f"14.03.2031;22:{i // 2:02}:{30 * (i % 2):02} Uhr;{word}\n" for i, word in enumerate(STAGED))
+    proposal = propose_layout(write(tmp_path, "Datum;Zeit;Phase\n" + body))
+    assert proposal is not None
+    assert (values(proposal)["start"], values(proposal)["date"]) == ("Zeit", "Datum")
+    assert proposal.blanks[0].shown == ("14.03.2031 22:00:00 Uhr", "14.03.2031 22:39:30 Uhr")
+
+
+def test_numbers_of_rows_of_different_lengths_are_no_numbers_of_epochs(tmp_path: Path) -> None:
+    body = "".join(f"{i + 1};{word};{1 + i % 5} min {i % 2 * 30} s\n" for i, word in enumerate(["Wach", "REM"] * 10))
+    proposal = propose_layout(write(tmp_path, "nro;vaihe;kesto\n" + body))
+    assert proposal is None or "epoch_number" not in values(proposal)
+
+
+def test_unix_seconds_in_a_column_that_is_called_seconds_are_told_as_such(tmp_path: Path) -> None:
+    body = "".join(f"{1_931_291_220 + 30 * i},{word}\n" for i, word in enumerate(STAGED))
+    proposal = propose_layout(write(tmp_path, "debut_s,phase\n" + body))
+    assert values(proposal)["time"] == "unix-s"
+    assert proposal is not None
+    assert proposal.is_readable
