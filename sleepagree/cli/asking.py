@@ -20,20 +20,20 @@ if TYPE_CHECKING:
 _FEW: int = 12
 
 
-def usable_proposal(path: Path) -> LayoutProposal | None:
+def usable_proposal(path: Path, given: Layout | None) -> LayoutProposal | None:
     """Return the layout proposed for a file, None where neither it nor a form of times told would have it read."""
     from sleepagree.readers.proposal import propose_layout
 
     try:
-        proposal = propose_layout(path)
+        proposal = propose_layout(path, layout=given)
     except SleepAgreeError:
         return None
     usable = proposal is not None and (proposal.is_readable or proposal.has_unread_times)
     return proposal if usable else None
 
 
-def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str, Any]) -> Layout:
-    """Return a layout for a file that cannot be read without, filled in on the terminal and written.
+def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str, Any], given: Layout | None) -> Layout:
+    """Return a layout for a file that cannot be read as it is, or as a layout says, filled in on the terminal.
 
     Raises
     ------
@@ -41,7 +41,7 @@ def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str
         The error itself, with the command that writes the layout, where nobody can be asked or nothing is proposed.
     """
     known = (FileFormatError, UnknownStageError, EpochGridError, ClockError)
-    proposal = usable_proposal(path) if isinstance(error, known) and str(path) != "-" else None
+    proposal = usable_proposal(path, given) if isinstance(error, known) and str(path) != "-" else None
     if proposal is None:
         raise error
     from sleepagree.describe.blocks import Description
@@ -49,8 +49,10 @@ def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str
     from sleepagree.files.writing import name_inputs, write_text
     from sleepagree.readers.layout import parse_layout
 
-    target = Path(f"{path.name.partition('.')[0] or 'file'}.toml")
-    command = printable(shlex.join(["sleepagree", "inspect", str(path), "--write-layout", str(target)]))
+    key = "reference_layout" if side == "reference" else "layout"
+    target = _free_name(path.name.partition(".")[0] or "file", {options[key]} if given else set())
+    before = ["--layout", str(options[key])] if given else []
+    command = printable(shlex.join(["sleepagree", "inspect", str(path), *before, "--write-layout", str(target)]))
     can_ask = not options["no_input"] and sys.stdin.isatty() and sys.stderr.isatty()
     if not can_ask:
         option = "--reference-layout" if side == "reference" else "--layout"
@@ -77,12 +79,17 @@ def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str
     write_text(target, text, overwrite=False)
     click.echo(f"wrote {printable(str(target))}\n", err=True)
     name_inputs(lambda: [target])
-    key = "reference_layout" if side == "reference" else "layout"
     options[key] = target
     context = click.get_current_context()
     context.params[key] = target
     context.set_parameter_source(key, ParameterSource.COMMANDLINE)
     return parse_layout(text.encode(), target.name)
+
+
+def _free_name(stem: str, taken: set[Path]) -> Path:
+    """Return a name for a layout beside those that there are."""
+    names = (Path(f"{stem}{more}.toml") for more in ("", *(f"-{n}" for n in range(2, 100))))
+    return next((name for name in names if name not in taken and not (taken and name.exists())), Path(f"{stem}.toml"))
 
 
 def _free_path(text: str, default: str) -> Path:

@@ -83,15 +83,15 @@ def _see(file: Path, given: Layout | None, zone: str | None) -> tuple[FileInspec
     try:
         seen = inspect_file(file, layout=given, zone=zone)
     except SleepAgreeError as error:
-        proposal = None if given or str(file) == "-" else usable_proposal(file)
+        proposal = None if str(file) == "-" else usable_proposal(file, given)
         if proposal is None:
             raise
         problem = SleepAgreeError(error.problem, "", error.where, error.found, error.expected, error.remedy)
         seen = proposal.seen or FileInspection(file.name, kind_of_file(file.name), would_do=(_NOT_YET,))
         return replace(seen, problems=(problem.told(Front.COMMAND),)), proposal
-    if given or not seen.problems:
+    if not seen.problems or (given and seen.spans and not seen.unknown):
         return seen, None
-    proposal = usable_proposal(file)
+    proposal = usable_proposal(file, given)
     if proposal is None or proposal.seen is None:
         return seen, proposal
     return replace(proposal.seen, problems=seen.problems, header=seen.header), proposal

@@ -119,3 +119,34 @@ def test_without_a_terminal_nothing_is_asked_and_the_command_is_told(tmp_path: P
         "  A layout for it, to fill in and give as --layout band.toml, is written by\n"
         f"    sleepagree inspect {device} --write-layout band.toml\n"
     )
+
+
+SPOKEN = "nro;alkoi;vaihe\n" + "".join(
+    f"{i};1.3.2026 klo 22.{30 + i // 2}.{30 * (i % 2):02};{word}\n" for i, word in enumerate(WORDS)
+)
+
+
+def test_a_layout_that_is_given_is_completed_with_the_form_of_times_and_yes_takes_the_name(tmp_path: Path) -> None:
+    write(tmp_path, SPOKEN)
+    (tmp_path / "band.toml").write_text('[stages]\nUp = "wake"\nSound = "deep"\n', encoding="utf-8")
+    answers = [
+        ("go on?", "y"),
+        ("'1.3.2026 klo 22.30.00' and '1.3.2026 klo 22.49.30'", "%d.%m.%Y %H:%M"),
+        ("expected the form", "%d.%m.%Y klo %H.%M.%S"),
+        ("[band-2.toml]:", "yes"),
+    ]
+    code, shown = on_terminal(["night", "lab.csv", "band.csv", "--layout", "band.toml"], answers, tmp_path)
+    assert code == 0, shown
+    assert "wrote band-2.toml" in shown
+    assert "All 2.0 min called wake were wake." in shown
+    assert not (tmp_path / "yes").exists()
+
+
+def test_a_layout_that_is_given_is_in_the_command_that_is_told(tmp_path: Path) -> None:
+    write(tmp_path, SPOKEN)
+    layout = tmp_path / "mine.toml"
+    layout.write_text('[stages]\nUp = "wake"\n', encoding="utf-8")
+    device = tmp_path / "band.csv"
+    result = CliRunner().invoke(main, ["night", str(tmp_path / "lab.csv"), str(device), "--layout", str(layout)])
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert result.stderr.endswith(f"    sleepagree inspect {device} --layout {layout} --write-layout band.toml\n")

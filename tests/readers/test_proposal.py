@@ -15,7 +15,7 @@ from sleepagree.errors import FileFormatError, SleepAgreeError
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import canonical_stage, read_data
 from sleepagree.readers import read_spans
-from sleepagree.readers.layout import read_layout
+from sleepagree.readers.layout import parse_layout, read_layout
 from sleepagree.readers.proposal import Choice, LayoutProposal, Why, propose_layout
 from tests.readers.invented_shapes import Case, all_cases, epochs_of, mutations, outcomes, truth
 
@@ -230,3 +230,66 @@ def test_unix_seconds_in_a_column_that_is_called_seconds_are_told_as_such(tmp_pa
     assert values(proposal)["time"] == "unix-s"
     assert proposal is not None
     assert proposal.is_readable
+
+
+GIVEN = b"""reports = ["wake", "light", "deep"]
+[file]
+start = "alkoi"
+time = "%d.%m.%Y klo %H.%M.%S"
+zone = "Europe/Helsinki"
+[stages]
+"Wach" = "unscored"
+"Tulip" = "rem"
+"""
+
+
+def test_a_given_layout_is_kept_and_completed(tmp_path: Path) -> None:
+    body = "".join(f"{i};{moments_in_words(i)};{word}\n" for i, word in enumerate(STAGED))
+    path = write(tmp_path, "made on the ferry\nnro;alkoi;vaihe\n" + body)
+    proposal = propose_layout(path, layout=parse_layout(GIVEN, "given.toml"))
+    assert proposal is not None
+    assert proposal.is_readable
+    assert values(proposal) == {
+        "start": "alkoi",
+        "time": "%d.%m.%Y klo %H.%M.%S",
+        "zone": "Europe/Helsinki",
+        "skip_lines": 1,
+        "delimiter": ";",
+        "stage": "vaihe",
+    }
+    text = layout_text(proposal)
+    assert '\nreports = ["wake", "light", "deep"]\n' in text
+    assert '"Wach" = "unscored"    # 20 times; as the layout says' in text
+    assert '"Tulip" = "rem"    # not in this file; as the layout says' in text
+    written = parse_layout(text.encode(), "written.toml")
+    assert (written.reports, written.stages["Tulip"]) == (("wake", "light", "deep"), "rem")
+    assert written.stages["Leichtschlaf"] == "light"
+
+
+def test_what_a_layout_names_is_no_choice_for_anything_else(tmp_path: Path) -> None:
+    body = "".join(
+        f"2026-03-01T22:{30 + i // 2}:{30 * (i % 2):02},{'wake' if i < 4 else 'deep'},{word}\n" for i, word in ROWS
+    )
+    path = write(tmp_path, "Wann,Eins,Zwei\n" + body)
+    proposal = propose_layout(path, layout=parse_layout(b'[file]\nstage = "Zwei"\n', "given.toml"))
+    assert values(proposal) == {"stage": "Zwei", "delimiter": ",", "start": "Wann"}
+    assert [label.label for label in proposal.labels] == ["Wach", "Leichtschlaf", "Tiefschlaf"]  # type: ignore[union-attr]
+
+
+def test_the_sheet_with_stages_is_proposed(tmp_path: Path) -> None:
+    openpyxl = pytest.importorskip("openpyxl")
+    book = openpyxl.Workbook()
+    book.active.title = "Yhteenveto"
+    for row in (["Raportti"], ["Nimi", "Lintu"], ["Pisteet", 82]):
+        book.active.append(row)
+    sheet = book.create_sheet("Yö")
+    for row in (["Aika", "Vaihe"], *([datetime(2026, 3, 1, 22, i), w] for i, (w) in enumerate(STAGED[:50]))):
+        sheet.append(row)
+    book.save(tmp_path / "night.xlsx")
+    proposal = propose_layout(tmp_path / "night.xlsx")
+    assert values(proposal) == {"sheet": "Yö", "stage": "Vaihe", "start": "Aika"}
+
+
+def test_a_list_of_two_numbers_is_no_night(tmp_path: Path) -> None:
+    text = '{"device": {"version": [0, 9]}, "nights": {"2031-03-15": {"begin_ms": 1931291220000, "score": 71}}}'
+    assert propose_layout(write(tmp_path, text, "night.json")) is None
