@@ -21,15 +21,33 @@ _FEW: int = 12
 
 
 def usable_proposal(path: Path, given: Layout | None) -> LayoutProposal | None:
-    """Return the layout proposed for a file, None where neither it nor a form of times told would have it read."""
+    """Return the layout proposed for a file, None where it is of no help."""
     from sleepagree.readers.proposal import propose_layout
 
     try:
         proposal = propose_layout(path, layout=given)
     except SleepAgreeError:
         return None
-    usable = proposal is not None and (proposal.is_readable or proposal.has_unread_times)
+    usable = proposal is not None and (proposal.is_readable or proposal.has_unread_times or proposal.is_part)
     return proposal if usable else None
+
+
+def is_stopped(proposal: LayoutProposal) -> bool:
+    """Whether something stands in the way that no answer to a blank takes away."""
+    return proposal.seen is None and not proposal.has_unread_times
+
+
+def adds_to(proposal: LayoutProposal, error: SleepAgreeError) -> bool:
+    """Whether a proposed layout gets beyond an error."""
+    return proposal.problem is None or (proposal.problem.problem, proposal.problem.where) != (
+        error.problem,
+        error.where,
+    )
+
+
+def without_path(error: SleepAgreeError) -> SleepAgreeError:
+    """Return an error without the name of the file that it is about."""
+    return SleepAgreeError(error.problem, "", error.where, error.found, error.expected, error.remedy)
 
 
 def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str, Any], given: Layout | None) -> Layout:
@@ -42,7 +60,7 @@ def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str
     """
     known = (FileFormatError, UnknownStageError, EpochGridError, ClockError)
     proposal = usable_proposal(path, given) if isinstance(error, known) and str(path) != "-" else None
-    if proposal is None:
+    if proposal is None or (proposal.is_part and not adds_to(proposal, error)):
         raise error
     from sleepagree.describe.blocks import Description
     from sleepagree.describe.proposal import layout_text, proposal_sections
@@ -53,12 +71,14 @@ def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str
     target = _free_name(path.name.partition(".")[0] or "file", {options[key]} if given else set())
     before = ["--layout", str(options[key])] if given else []
     command = printable(shlex.join(["sleepagree", "inspect", str(path), *before, "--write-layout", str(target)]))
-    can_ask = not options["no_input"] and sys.stdin.isatty() and sys.stderr.isatty()
+    can_ask = not is_stopped(proposal) and not options["no_input"] and sys.stdin.isatty() and sys.stderr.isatty()
     if not can_ask:
         option = "--reference-layout" if side == "reference" else "--layout"
         told = (
             f"A layout for it, to fill in and give as {option} {printable(str(target))}, is written by\n    {command}"
         )
+        if is_stopped(proposal):
+            told = f"{told}\n  With it, there is left: {printable(str(without_path(proposal.problem)))}"
         error.remedy = f"{error.remedy}\n  {told}" if error.remedy else told
         if not options["quiet"]:
             description = Description("sleepagree: one file", printable(path.name), (), proposal_sections(proposal))

@@ -168,6 +168,12 @@ class LayoutProposal:
         return any(setting.why is Why.UNREAD for setting in self.blanks)
 
     @property
+    def is_part(self) -> bool:
+        """Whether times are found and most rows hold words for stages, and something else stands in the way."""
+        told = sum(label.rows for label in self.labels if label.word) * 2 > sum(label.rows for label in self.labels)
+        return self.problem is not None and told and any(setting.key == "start" for setting in self.settings)
+
+    @property
     def blank_labels(self) -> tuple[LabelMeaning, ...]:
         """Labels without a meaning."""
         return tuple(label for label in self.labels if not label.word)
@@ -397,9 +403,9 @@ def _roles(table: Table, settings: list[Setting], given: Layout) -> _Found:
     if given.epoch_number is not None:
         return _Found(columns, (*made, *_counted()), _meanings(stage.cells))
     if given.start is not None:
-        others = [column for column in rest if column.kind in _BESIDE_TIMES or column.name == given.date]
+        beside = [column for column in rest if column.kind in _BESIDE_TIMES or column.name == given.date]
         times = [column for column in rest if column.name == given.start]
-        timed, starts = _time_settings([*times, *(c for c in others if c.name != given.start)])
+        timed, starts = _time_settings([*times, *(c for c in beside if c.name != given.start)])
     else:
         timed, starts = _time_settings(sorted(rest, key=lambda column: column.name not in named["start"]))
     made += timed

@@ -283,8 +283,9 @@ def test_the_sheet_with_stages_is_proposed(tmp_path: Path) -> None:
     for row in (["Raportti"], ["Nimi", "Lintu"], ["Pisteet", 82]):
         book.active.append(row)
     sheet = book.create_sheet("Yö")
-    for row in (["Aika", "Vaihe"], *([datetime(2026, 3, 1, 22, i), w] for i, (w) in enumerate(STAGED[:50]))):
-        sheet.append(row)
+    sheet.append(["Aika", "Vaihe"])
+    for i, word in enumerate(STAGED[:50]):
+        sheet.append([datetime(2026, 3, 1, 22, i), word])
     book.save(tmp_path / "night.xlsx")
     proposal = propose_layout(tmp_path / "night.xlsx")
     assert values(proposal) == {"sheet": "Yö", "stage": "Vaihe", "start": "Aika"}
@@ -293,3 +294,14 @@ def test_the_sheet_with_stages_is_proposed(tmp_path: Path) -> None:
 def test_a_list_of_two_numbers_is_no_night(tmp_path: Path) -> None:
     text = '{"device": {"version": [0, 9]}, "nights": {"2031-03-15": {"begin_ms": 1931291220000, "score": 71}}}'
     assert propose_layout(write(tmp_path, text, "night.json")) is None
+
+
+def test_what_is_found_is_proposed_though_something_else_stands_in_the_way(tmp_path: Path) -> None:
+    times = (f"2026-03-01T{22 + i // 10}:{i % 10 * 5:02}:00" for i in range(20))
+    body = "".join(f"{time};{word}\n" for time, word in zip(times, ["Wach", "REM"] * 10, strict=True))
+    proposal = propose_layout(write(tmp_path, "alkoi;vaihe\n" + body))
+    assert values(proposal) == {"delimiter": ";", "stage": "vaihe", "start": "alkoi", "shape": "intervals"}
+    assert proposal is not None
+    assert proposal.is_part
+    assert proposal.problem is not None
+    assert proposal.problem.problem == "the last row has no end"
