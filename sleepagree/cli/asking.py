@@ -77,7 +77,7 @@ def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str
         told = (
             f"A layout for it, to fill in and give as {option} {printable(str(target))}, is written by\n    {command}"
         )
-        if is_stopped(proposal):
+        if is_stopped(proposal) and proposal.problem is not None:
             told = f"{told}\n  With it, there is left: {printable(str(without_path(proposal.problem)))}"
         error.remedy = f"{error.remedy}\n  {told}" if error.remedy else told
         if not options["quiet"]:

@@ -86,7 +86,7 @@ def _see(file: Path, given: Layout | None, zone: str | None) -> tuple[FileInspec
         proposal = None if str(file) == "-" else usable_proposal(file, given)
         if proposal is None or not adds_to(proposal, error):
             raise
-        problems = (without_path(error).told(Front.COMMAND),)
+        problems: tuple[str, ...] = (without_path(error).told(Front.COMMAND),)
         seen = FileInspection(file.name, kind_of_file(file.name), would_do=(_NOT_YET,))
     else:
         if not seen.problems or (given and seen.spans and not seen.unknown):

@@ -6,6 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -144,15 +145,20 @@ def _kind_of_numbers(cells: Sequence[str], held: Sequence[str], *, complete: boo
 def may_be_times(column: ColumnSeen) -> bool:
     """Whether the cells of a column may be times in a form that nobody knows.
 
-    Nearly every row has a text of its own, with two numbers and something between them, or digits that can be hours,
-    minutes and seconds written together.
+    Nearly every row has a text of its own, or no text comes back once it has gone, with two numbers in it and something
+    between them, or digits that can be hours, minutes and seconds written together.
     """
-    if column.rows < 3 or column.distinct < _NEARLY_ALL * column.rows:
+    own = column.distinct >= _NEARLY_ALL * column.rows
+    if column.rows < 3 or not (own or (column.distinct > _MOST_CODES and not _comes_back(column))):
         return False
     if column.kind is Kind.NUMBERS:
         return all(_TOGETHER.fullmatch(cell) for cell in column.cells)
     parted = sum(_PARTED.search(cell) is not None for cell in column.cells)
     return column.kind in (Kind.WORDS, Kind.TEXTS) and parted >= _NEARLY_ALL * column.rows
+
+
+def _comes_back(column: ColumnSeen) -> bool:
+    return sum(1 for a, b in pairwise(column.cells) if a != b) >= column.distinct
 
 
 def is_zone(text: str) -> bool:

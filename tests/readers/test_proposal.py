@@ -184,7 +184,7 @@ def moments_in_words(i: int) -> str:
 
 @pytest.mark.parametrize(
     "cell",
-    [moments_in_words, lambda i: f"2031年3月14日 午後10時{i:02d}分", lambda i: f"{22 + i // 60}{i % 60:02}00"],
+    [moments_in_words, lambda i: f"2031年3月14日 午後10時{i // 2:02d}分", lambda i: f"{22 + i // 60}{i % 60:02}00"],
     ids=["words", "other script", "digits written together"],
 )
 @pytest.mark.parametrize("is_numbered", [False, True])
