@@ -150,3 +150,26 @@ def test_a_layout_that_is_given_is_in_the_command_that_is_told(tmp_path: Path) -
     result = CliRunner().invoke(main, ["night", str(tmp_path / "lab.csv"), str(device), "--layout", str(layout)])
     assert (result.exit_code, result.stdout) == (1, "")
     assert result.stderr.endswith(f"    sleepagree inspect {device} --layout {layout} --write-layout band.toml\n")
+
+
+def test_inspect_tells_what_is_left_with_the_proposed_layout(tmp_path: Path) -> None:
+    path = tmp_path / "band.csv"
+    rows = "".join(f"{i};14.3.2026 22:{i * i // 5:02}:00;{word}\n" for i, word in enumerate(["Wach", "REM"] * 8, 4))
+    path.write_text("nro;alkoi;vaihe\n" + rows, encoding="utf-8")
+    shown = CliRunner().invoke(main, ["inspect", str(path)])
+    assert shown.exit_code == 0
+    assert "  with the proposed layout: line 17: the last row has no end." in shown.stdout
+    assert '  start      "alkoi"' in shown.stdout
+
+
+def test_inspect_proposes_the_encoding_though_the_form_of_times_is_asked_for(tmp_path: Path) -> None:
+    path, layout = tmp_path / "band.csv", tmp_path / "band.toml"
+    rows = "".join(f"22:{30 + i // 2}:{30 * (i % 2):02} Uhr;Gähnen;{word}\n" for i, word in enumerate(["Wach"] * 9))
+    path.write_bytes(f"made on the ferry\n\nZeit;Güte;Phase\n{rows}".encode("cp1252"))
+    shown = CliRunner().invoke(main, ["inspect", str(path), "--write-layout", str(layout)])
+    assert shown.exit_code == 0, shown.output
+    assert "the text is not UTF-8" in shown.stdout
+    assert '  encoding    "cp1252"' in shown.stdout
+    assert "time: the form of '22:30:00 Uhr' and '22:34:00 Uhr'" in shown.stdout
+    assert "fill in 1 blank in it" in shown.stderr
+    assert '\nencoding = "cp1252"' in layout.read_text("utf-8")
