@@ -154,7 +154,9 @@ def test_a_layout_that_is_given_is_in_the_command_that_is_told(tmp_path: Path) -
 
 def test_inspect_tells_what_is_left_with_the_proposed_layout(tmp_path: Path) -> None:
     path = tmp_path / "band.csv"
-    rows = "".join(f"{i};14.3.2026 22:{i * i // 5:02}:00;{word}\n" for i, word in enumerate(["Wach", "REM"] * 8, 4))
+    rows = "".join(
+        f"{i};14.3.2026 22:{i * (i + 1) // 5:02}:00;{word}\n" for i, word in enumerate(["Wach", "REM"] * 8, 1)
+    )
     path.write_text("nro;alkoi;vaihe\n" + rows, encoding="utf-8")
     shown = CliRunner().invoke(main, ["inspect", str(path)])
     assert shown.exit_code == 0
