@@ -70,8 +70,8 @@ def calibrate(ctx: click.Context, /, nights: Path, out: Path, **options: Any) ->
         progress=progress_bar(quiet=options["quiet"]),
     )
     click.echo("\n".join(render_terminal(description, full=options["full"])))
-    click.echo(f"\nWritten to {out}; --full prints what is applied, too. To use it on a new night:")
-    click.echo(f"sleepagree correct {out / 'correction.json'} DEVICE")
+    click.echo(f"\nWritten to {out}\n--full prints what is applied, too.")
+    click.echo(f"\nTo use it on a new night:\n  sleepagree correct {out / 'correction.json'} \\\n    DEVICE")
     for refusal in refused:
         click.echo(f"refused: line {refusal.row}: {refusal.reason}", err=True)
     if refused:
