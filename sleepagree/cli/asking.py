@@ -20,19 +20,38 @@ if TYPE_CHECKING:
 _FEW: int = 12
 
 
-def usable_proposal(path: Path) -> LayoutProposal | None:
-    """Return the layout proposed for a file, None where it would not be read with it."""
+def usable_proposal(path: Path, given: Layout | None) -> LayoutProposal | None:
+    """Return the layout proposed for a file, None where it is of no help."""
     from sleepagree.readers.proposal import propose_layout
 
     try:
-        proposal = propose_layout(path)
+        proposal = propose_layout(path, layout=given)
     except SleepAgreeError:
         return None
-    return proposal if proposal is not None and proposal.is_readable else None
+    usable = proposal is not None and (proposal.is_readable or proposal.has_unread_times or proposal.is_part)
+    return proposal if usable else None
 
 
-def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str, Any]) -> Layout:
-    """Return a layout for a file that cannot be read without, filled in on the terminal and written.
+def is_stopped(proposal: LayoutProposal) -> bool:
+    """Whether something stands in the way that no answer to a blank takes away."""
+    return proposal.seen is None and not proposal.has_unread_times
+
+
+def adds_to(proposal: LayoutProposal, error: SleepAgreeError) -> bool:
+    """Whether a proposed layout gets beyond an error."""
+    return proposal.problem is None or (proposal.problem.problem, proposal.problem.where) != (
+        error.problem,
+        error.where,
+    )
+
+
+def without_path(error: SleepAgreeError) -> SleepAgreeError:
+    """Return an error without the name of the file that it is about."""
+    return SleepAgreeError(error.problem, "", error.where, error.found, error.expected, error.remedy)
+
+
+def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str, Any], given: Layout | None) -> Layout:
+    """Return a layout for a file that cannot be read as it is, or as a layout says, filled in on the terminal.
 
     Raises
     ------
@@ -40,22 +59,26 @@ def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str
         The error itself, with the command that writes the layout, where nobody can be asked or nothing is proposed.
     """
     known = (FileFormatError, UnknownStageError, EpochGridError, ClockError)
-    proposal = usable_proposal(path) if isinstance(error, known) and str(path) != "-" else None
-    if proposal is None:
+    proposal = usable_proposal(path, given) if isinstance(error, known) and str(path) != "-" else None
+    if proposal is None or (proposal.is_part and not adds_to(proposal, error)):
         raise error
     from sleepagree.describe.blocks import Description
     from sleepagree.describe.proposal import layout_text, proposal_sections
     from sleepagree.files.writing import name_inputs, write_text
     from sleepagree.readers.layout import parse_layout
 
-    target = Path(f"{path.name.partition('.')[0] or 'file'}.toml")
-    command = printable(shlex.join(["sleepagree", "inspect", str(path), "--write-layout", str(target)]))
-    can_ask = not options["no_input"] and sys.stdin.isatty() and sys.stderr.isatty()
+    key = "reference_layout" if side == "reference" else "layout"
+    target = _free_name(path.name.partition(".")[0] or "file", {options[key]} if given else set())
+    before = ["--layout", str(options[key])] if given else []
+    command = printable(shlex.join(["sleepagree", "inspect", str(path), *before, "--write-layout", str(target)]))
+    can_ask = not is_stopped(proposal) and not options["no_input"] and sys.stdin.isatty() and sys.stderr.isatty()
     if not can_ask:
         option = "--reference-layout" if side == "reference" else "--layout"
         told = (
             f"A layout for it, to fill in and give as {option} {printable(str(target))}, is written by\n    {command}"
         )
+        if is_stopped(proposal) and proposal.problem is not None:
+            told = f"{told}\n  With it, there is left: {printable(str(without_path(proposal.problem)))}"
         error.remedy = f"{error.remedy}\n  {told}" if error.remedy else told
         if not options["quiet"]:
             description = Description("sleepagree: one file", printable(path.name), (), proposal_sections(proposal))
@@ -70,11 +93,12 @@ def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str
     answers = {setting.key: _ask(setting) for setting in proposal.questions}
     stages = _ask_meanings(proposal)
     text = layout_text(proposal, answers, stages)
-    target = click.prompt("Write the layout to", default=str(target), value_proc=_free_path, err=True)
+    target = click.prompt(
+        "Write the layout to", default=str(target), value_proc=lambda text: _free_path(text, str(target)), err=True
+    )
     write_text(target, text, overwrite=False)
     click.echo(f"wrote {printable(str(target))}\n", err=True)
     name_inputs(lambda: [target])
-    key = "reference_layout" if side == "reference" else "layout"
     options[key] = target
     context = click.get_current_context()
     context.params[key] = target
@@ -82,10 +106,17 @@ def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str
     return parse_layout(text.encode(), target.name)
 
 
-def _free_path(text: str) -> Path:
+def _free_name(stem: str, taken: set[Path]) -> Path:
+    """Return a name for a layout beside those that there are."""
+    names = (Path(f"{stem}{more}.toml") for more in ("", *(f"-{n}" for n in range(2, 100))))
+    return next((name for name in names if name not in taken and not (taken and name.exists())), Path(f"{stem}.toml"))
+
+
+def _free_path(text: str, default: str) -> Path:
+    """Return the file to write; a yes is one to the name that is offered."""
     from sleepagree.files.writing import refuse_file
 
-    path = Path(text.strip())
+    path = Path(default if text.strip().casefold() in ("y", "yes") else text.strip())
     try:
         refuse_file(path, overwrite=False)
     except SleepAgreeError as error:
@@ -96,7 +127,9 @@ def _free_path(text: str) -> Path:
 def _ask(setting: Setting) -> Any:
     """Return the answer to one blank, checked as a layout would check it."""
     from sleepagree.describe.proposal import ask_for
-    from sleepagree.readers.layout import layout_of
+    from sleepagree.readers.layout import TimeForm, layout_of
+    from sleepagree.readers.times.clock import Column
+    from sleepagree.readers.times.forms import read_declared
 
     if setting.value is None and setting.others and len(setting.others) <= _FEW:
         click.echo(f"{setting.key}: {printable(ask_for(setting).partition(':')[0])}", err=True)
@@ -112,6 +145,8 @@ def _ask(setting: Setting) -> Any:
         value = float(text) if setting.value is not None and text.replace(".", "", 1).isdecimal() else text.strip()
         try:
             layout_of({setting.key: value}, {})
+            if setting.shown and value not in list(TimeForm):
+                read_declared(setting.shown, Column("", "", str), str(value))
         except FileFormatError as error:
             raise click.BadParameter(f"expected {error.expected}.") from None
         return value

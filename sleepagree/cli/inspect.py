@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from sleepagree.readers.inspection import FileInspection
     from sleepagree.readers.layout import Layout
     from sleepagree.readers.proposal import LayoutProposal
+
+_NOT_YET: Final = "Nothing yet: the file is refused as it is, for the reasons above."
 
 
 @click.command(short_help="Show what a reader sees in a file.")
@@ -74,20 +76,23 @@ def inspect(
 
 def _see(file: Path, given: Layout | None, zone: str | None) -> tuple[FileInspection, LayoutProposal | None]:
     """Return what is seen in a file; where it is not read as it is, as it would be read by the proposed layout."""
-    from sleepagree.cli.asking import usable_proposal
-    from sleepagree.readers.inspection import inspect_file
+    from sleepagree.cli.asking import adds_to, is_stopped, usable_proposal, without_path
+    from sleepagree.readers import kind_of_file
+    from sleepagree.readers.inspection import FileInspection, inspect_file
 
     try:
         seen = inspect_file(file, layout=given, zone=zone)
     except SleepAgreeError as error:
-        proposal = None if given or str(file) == "-" else usable_proposal(file)
-        if proposal is None or proposal.seen is None:
+        proposal = None if str(file) == "-" else usable_proposal(file, given)
+        if proposal is None or not adds_to(proposal, error):
             raise
-        problem = SleepAgreeError(error.problem, "", error.where, error.found, error.expected, error.remedy)
-        return replace(proposal.seen, problems=(problem.told(Front.COMMAND),)), proposal
-    if given or not seen.problems:
-        return seen, None
-    proposal = usable_proposal(file)
-    if proposal is None or proposal.seen is None:
-        return seen, None
-    return replace(proposal.seen, problems=seen.problems, header=seen.header), proposal
+        problems: tuple[str, ...] = (without_path(error).told(Front.COMMAND),)
+        seen = FileInspection(file.name, kind_of_file(file.name), would_do=(_NOT_YET,))
+    else:
+        if not seen.problems or (given and seen.spans and not seen.unknown):
+            return seen, None
+        proposal, problems = usable_proposal(file, given), seen.problems
+    if proposal is not None and is_stopped(proposal) and proposal.problem is not None:
+        problems = (*problems, f"with the proposed layout: {without_path(proposal.problem).told(Front.COMMAND)}")
+    shown = seen if proposal is None or proposal.seen is None else proposal.seen
+    return replace(shown, problems=problems, header=seen.header), proposal

@@ -71,7 +71,11 @@ def night(
     shared.refuse_json_target(options["json_path"], overwrite=overwrite, out=out)
     mappings = shared.load_mappings(mapping_names)
     paired = shared.load_pair(
-        reference, device, mappings, options, mend=lambda path, side, error: mend_layout(path, side, error, options)
+        reference,
+        device,
+        mappings,
+        options,
+        mend=lambda path, side, error, given: mend_layout(path, side, error, options, given),
     )
     scored = compare(
         paired,

@@ -253,7 +253,7 @@ def check_zone(name: str | None, option: str) -> None:
 
 
 #: Makes a layout for a file that cannot be read without one (its path, its side, the error), or raises the error.
-Mend = Callable[[Path, str, "SleepAgreeError"], "Layout"]
+Mend = Callable[[Path, str, "SleepAgreeError", "Layout | None"], "Layout"]
 
 
 def load_pair(
@@ -301,9 +301,9 @@ def load_spans(
         try:
             return read_spans(path, layout=given, zone=zone, own_words=words)
         except SleepAgreeError as error:
-            if mend is None or given is not None:
+            if mend is None:
                 raise
-            given = mend(path, side, error)
+            given = mend(path, side, error, given)
         return read_spans(path, layout=given, zone=zone, own_words=words)
 
 

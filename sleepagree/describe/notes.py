@@ -230,7 +230,7 @@ SENTENCES: Final[dict[NoteKind, Callable[[Note], str]]] = {
     NoteKind.EPOCHS_NUMBERED: lambda n: (
         f"times counted from the numbers in column '{n['column']}': epoch {n['first']} is the first one"
     ),
-    NoteKind.ROWS_COUNTED: lambda _: "the file tells no times: each row begins where the one before it ends",
+    NoteKind.ROWS_COUNTED: lambda _: "no times are read: each row begins where the one before it ends",
     NoteKind.SHEET_READ: lambda n: f"read from the sheet '{shorten(n['sheet'])}', the only one that holds something",
     NoteKind.ROWS_OF_PERSON: lambda n: (
         f"{n['rows']} of {n['of']} rows read: those of the person that the layout names in column '{n['column']}'"

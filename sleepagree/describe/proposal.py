@@ -24,6 +24,7 @@ _WHY: Final = {
     Why.TAKEN_APART: "so the file falls into rows",
     Why.CHANGES: "no row says what the row before it says",
     Why.USUAL: "as usual; nothing in the file tells it",
+    Why.GIVEN: "as the layout says",
     Why.SEVERAL_PEOPLE: "the times start again where it changes",
 }
 #: What to write into a blank.
@@ -35,11 +36,18 @@ _ASK: Final = {
     "duration_unit": "the unit of the lengths",
     "night_of": "which day the date beside the times names; it stays the same over midnight",
 }
+#: What a form looks like, for times in one that is not known.
+_FORMS: Final = (
+    "such as %d.%m.%Y %H:%M:%S for 14.03.2031 22:47:00, or %I:%M %p with AM or PM; other words stand in it as they are"
+)
 _SHOWN: Final = 12
 
 
 def ask_for(setting: Setting) -> str:
     """Return what to write into a blank, with the choices there are."""
+    if setting.shown:
+        cells = " and ".join(f"'{shorten(cell)}'" for cell in setting.shown)
+        return f"the form of {cells}; {_FORMS}"
     return f"{_ASK[setting.key]}{_choices(setting)}"
 
 
@@ -76,7 +84,7 @@ def layout_text(
         '# Fill in what is blank (""). What follows a # is a comment.',
         "",
         "# What the device can report at all. A night without a stage is not a device without it.",
-        '# reports = ["wake", "light", "deep", "rem"]',
+        _reports(proposal),
         *(line for setting in top for line in _lines(setting, answers)),
         "",
         "[file]",
@@ -87,6 +95,11 @@ def layout_text(
     lines += ["", "[stages]", f"# One of {', '.join(STAGE_WORDS)},"]
     lines.append('# or "unscored" for time without a stage, or "not-a-stage" for rows that are no scoring.')
     return "\n".join([*lines, *(_label_line(label, stages) for label in proposal.labels)]) + "\n"
+
+
+def _reports(proposal: LayoutProposal) -> str:
+    words = ", ".join(map(toml_text, proposal.reports or ("wake", "light", "deep", "rem")))
+    return f"{'' if proposal.reports else '# '}reports = [{words}]"
 
 
 def _lines(setting: Setting, answers: dict[str, Any]) -> list[str]:
@@ -109,11 +122,13 @@ def _label_line(label: LabelMeaning, stages: dict[str, str]) -> str:
         return f"{line}    # {rows}: fill in"
     if label.languages:
         return f"{line}    # {rows}; {_languages(label)}"
+    if label.is_given:
+        return f"{line}    # {rows}; as the layout says"
     return f"# {line}    # {rows}; known without this line"
 
 
 def _times(label: LabelMeaning) -> str:
-    return "once" if label.rows == 1 else f"{label.rows} times"
+    return {0: "not in this file", 1: "once"}.get(label.rows, f"{label.rows} times")
 
 
 def _languages(label: LabelMeaning) -> str:
@@ -138,7 +153,7 @@ def proposal_sections(proposal: LayoutProposal) -> tuple[Section, ...]:
         cells(
             shorten(m.label),
             speak(m.word) if m.word else "?",
-            _languages(m) or ("plain" if m.word else "to fill in"),
+            _languages(m) or ("as the layout says" if m.is_given else "plain" if m.word else "to fill in"),
             count_cell(m.rows),
         )
         for m in proposal.labels[:_SHOWN]

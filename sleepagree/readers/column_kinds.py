@@ -6,18 +6,23 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import SleepAgreeError
+from sleepagree.readers.layout import TimeForm
 from sleepagree.readers.times.clock import Clock, Column, Times
 from sleepagree.readers.times.forms import declarable_forms, read_declared
 from sleepagree.readers.times.reading import read_times
 
 _NUMBER: Final = re.compile(r"[+-]?\d+(?:[.,]\d+)?", re.ASCII)
 _TIME: Final = re.compile(r"\d:\d\d|\d[-/.]\d+[-/.]\d|\d[hH.]\d\d|[A-Za-z]{3}.*\d")
+_PARTED: Final = re.compile(r"\d(?:[^\d\n]{1,12}\d)+")
+_TOGETHER: Final = re.compile(r"(?:(?:19|20)\d{6})?(?:[01]\d|2[0-3])[0-5]\d[0-5]\d", re.ASCII)
+_NEARLY_ALL: Final = 0.8
 _DATE: Final = re.compile(r"\d{4}-\d\d-\d\d|\d{1,4}[./-]\d{1,2}[./-]\d{1,4}", re.ASCII)
 _OFFSET: Final = re.compile(r"(?:UTC|GMT)?[+-]\d\d?(?::?\d\d)?|Z|UTC|GMT", re.ASCII)
 _HALF: Final = frozenset(("am", "pm", "a.m.", "p.m."))
@@ -25,6 +30,7 @@ _HALF: Final = frozenset(("am", "pm", "a.m.", "p.m."))
 MOST_WORDS: Final = 40
 _MOST_CODES: Final = 12
 _LARGEST_CODE: Final = 99
+_LATEST_UNIX_S: Final = 1e10
 _DAY_S: Final = 86_400.0
 
 
@@ -136,6 +142,25 @@ def _kind_of_numbers(cells: Sequence[str], held: Sequence[str], *, complete: boo
     return Kind.NUMBERS
 
 
+def may_be_times(column: ColumnSeen) -> bool:
+    """Whether the cells of a column may be times in a form that nobody knows.
+
+    Nearly every row has a text of its own, or no text comes back once it has gone, with two numbers in it and something
+    between them, or digits that can be hours, minutes and seconds written together.
+    """
+    own = column.distinct >= _NEARLY_ALL * column.rows
+    if column.rows < 3 or not (own or (column.distinct > _MOST_CODES and not _comes_back(column))):
+        return False
+    if column.kind is Kind.NUMBERS:
+        return all(_TOGETHER.fullmatch(cell) for cell in column.cells)
+    parted = sum(_PARTED.search(cell) is not None for cell in column.cells)
+    return column.kind in (Kind.WORDS, Kind.TEXTS) and parted >= _NEARLY_ALL * column.rows
+
+
+def _comes_back(column: ColumnSeen) -> bool:
+    return sum(1 for a, b in pairwise(column.cells) if a != b) >= column.distinct
+
+
 def is_zone(text: str) -> bool:
     """Whether a text is the name of a time zone, with a place in it."""
     if "/" not in text:
@@ -163,7 +188,7 @@ def read_every_way(cells: Sequence[str]) -> tuple[TimeReading, ...]:
     except SleepAgreeError:
         pass
     else:
-        return () if times.clock is Clock.ELAPSED else (TimeReading(None, "", times),)
+        return () if times.clock is Clock.ELAPSED else (TimeReading(_unix_form(cells[0]), "", times),)
     if _NUMBER.fullmatch(cells[0]) and _NUMBER.fullmatch(cells[-1]):
         return ()
     sample = (cells[0], cells[-1], cells[len(cells) // 2])
@@ -175,6 +200,13 @@ def read_every_way(cells: Sequence[str]) -> tuple[TimeReading, ...]:
         except SleepAgreeError:
             continue
     return _likely(found)
+
+
+def _unix_form(cell: str) -> str | None:
+    """Return the form of a Unix time: the name of its column may say seconds of something else."""
+    if not _NUMBER.fullmatch(cell):
+        return None
+    return TimeForm.UNIX_MS.value if float(cell.replace(",", ".")) > _LATEST_UNIX_S else TimeForm.UNIX_S.value
 
 
 def _likely(readings: list[TimeReading]) -> tuple[TimeReading, ...]:

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 from sleepagree.caution import Note, NoteKind
-from sleepagree.errors import FileFormatError, counted, shorten
+from sleepagree.errors import FileFormatError, Option, counted, shorten
 
 _DELIMITERS: Final = (",", "\t", ";", "|")
+_MOST_ABOVE: Final = 10
 _DELIMITER_NAMES: Final = {",": "comma", "\t": "tab", ";": "semicolon", "|": "bar", " ": "space"}
 #: The longer marks first: that of UTF-32 begins like that of UTF-16.
 _BYTE_ORDER_MARKS: Final = (
@@ -252,7 +253,8 @@ def below_names(
         names = [str(i) for i in range(1, len(names) + 1)]
     for row, line in zip(rows, lines, strict=True):
         if len(row) != len(names):
-            raise _wrong_width(row, len(names), place.format(line), delimiter, path)
+            above = _lines_above([names, *rows], [header_line, *lines], delimiter) if header else 0
+            raise _wrong_width(row, len(names), place.format(line), delimiter, path, above)
     if not rows:
         found = f"{len(names)} columns: " + shorten(", ".join(names))
         expected = "a row for each epoch or interval"
@@ -271,10 +273,32 @@ def _broken_row(reason: str, line: int, path: str) -> FileFormatError:
     return FileFormatError(problem, path, f"line {line}", found, expected, remedy)
 
 
-def _wrong_width(row: Sequence[str], width: int, where: str, mark: str, path: str) -> FileFormatError:
+def _lines_above(rows: Sequence[Sequence[str]], lines: Sequence[int], mark: str) -> int:
+    """Return how many lines stand above a table that holds most rows up to the end of a file, 0 where none do.
+
+    The lines above it may have given a delimiter that is not the table's, so the others are tried, too.
+    """
+    ways = [[len(row) for row in rows]]
+    if mark:
+        ways += [[mark.join(row).count(other) + 1 for row in rows] for other in _DELIMITERS if other != mark]
+    best = (0, 0, 0)
+    for widths in ways:
+        first = len(rows)
+        while first and widths[first - 1] == widths[-1]:
+            first -= 1
+        if widths[-1] > 1:
+            best = max(best, (len(rows) - first, widths[-1], first))
+    count, _, first = best
+    return lines[first] - 1 if 0 < first <= _MOST_ABOVE and count > len(rows) // 2 else 0
+
+
+def _wrong_width(row: Sequence[str], width: int, where: str, mark: str, path: str, above: int) -> FileFormatError:
     told = f" (delimiter: {_DELIMITER_NAMES.get(mark, repr(mark))})" if mark else ""
     problem = "the row has too few cells" if len(row) < width else "the row has too many cells"
     expected = f"{width}, as in the header{told}"
     remedy = "A delimiter may be missing or one too many; correct the row."
+    if above:
+        which = f"If the table begins in line {above + 1}, say so in a layout ({Option.LAYOUT:FILE.toml}) with"
+        remedy = f"{which}\n    [file]\n    skip_lines = {above}"
     # counted only: a cell beside those of times and stages may say anything about anybody
     return FileFormatError(problem, path, where, counted(len(row), "cell"), expected, remedy)

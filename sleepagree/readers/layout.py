@@ -246,6 +246,18 @@ def layout_of(values: Mapping[str, Any], stages: Mapping[str, str], *, name: str
     return parse_layout("\n".join([*top, "[file]", *below, "[stages]", *told]).encode(), name)
 
 
+def told_values(layout: Layout) -> dict[str, Any]:
+    """Return what a layout says, as a layout file writes it, without ``reports`` and the lines of ``[stages]``."""
+    told = {key: getattr(layout, key) for key in (*_TOP, *_FILE) if key != "reports"}
+    told = {key: value for key, value in told.items() if value != getattr(NO_LAYOUT, key)}
+    if "duration_unit" in told:
+        units = (unit for unit, seconds in DURATION_UNITS.items() if seconds == told["duration_unit"])
+        told["duration_unit"] = next(units, _EPOCHS)
+    if "begins" in told:
+        told["begins"] = told["begins"].isoformat()
+    return told
+
+
 def toml_value(value: Any) -> str:
     """Return a value as a layout file writes it."""
     if isinstance(value, bool):

@@ -18,16 +18,18 @@ import numpy as np
 from sleepagree.errors import FileFormatError, SleepAgreeError
 from sleepagree.files.reading import read_bytes
 from sleepagree.mapping.languages import propose_meanings
-from sleepagree.mapping.words import fold_table, recognise_label
+from sleepagree.mapping.words import fold_label, fold_table, recognise_label
 from sleepagree.readers import kind_of_file, opened
-from sleepagree.readers.column_kinds import ColumnSeen, Kind, TimeReading, read_every_way, see_column
+from sleepagree.readers.column_kinds import ColumnSeen, Kind, TimeReading, may_be_times, read_every_way, see_column
 from sleepagree.readers.columns import plain_columns
 from sleepagree.readers.csv_table import told_delimiter
 from sleepagree.readers.inspection import FileInspection, inspect_file
-from sleepagree.readers.layout import NO_LAYOUT, Layout, layout_of
+from sleepagree.readers.layout import COLUMNS, NO_LAYOUT, Layout, Shape, layout_of, told_values
+from sleepagree.readers.table.excel import sheet_names
 from sleepagree.readers.table.table import Table
 from sleepagree.readers.table_place import are_characters, encodings_of, find_block, has_header, record_paths
-from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Microseconds, Times, naive_datetime
+from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, Microseconds, Times, naive_datetime
+from sleepagree.readers.times.reading import read_times
 from sleepagree.readers.whole_table import whole_table
 
 _MOST_ABOVE: Final = 10
@@ -35,6 +37,13 @@ _MOST_PEOPLE: Final = 200
 #: From half an hour to twenty hours: what a night may last when nothing but a sum of numbers tells it.
 _NIGHT_S: Final = (1_800.0, 72_000.0)
 _EPOCH_LENGTHS: Final = (30.0, 20.0, 60.0)
+_MOST_ALIKE: Final = 20
+_FEWEST_ROWS: Final = 3
+#: Lines of a layout that say where a table stands.
+_PLACE: Final = ("delimiter", "encoding", "skip_lines", "header", "records", "sheet")
+_OF_TIMES: Final = ("start", "date")
+_BESIDE_TIMES: Final = (Kind.DATES, Kind.HALVES, Kind.ZONES)
+_FEWEST_CHANGES: Final = 5
 
 
 class Why(StrEnum):
@@ -56,6 +65,8 @@ class Why(StrEnum):
     UNTOLD = "untold"
     SEVERAL_PEOPLE = "several_people"
     DATE_STAYS = "date_stays"
+    UNREAD = "unread"
+    GIVEN = "given"
 
 
 @dataclass(frozen=True)
@@ -80,12 +91,15 @@ class Setting:
         Why this value, or why it is blank.
     others : tuple of Choice
         Values that it may have instead; those of a blank are all that there are, if there are any.
+    shown : tuple of str
+        Cells that a blank is about.
     """
 
     key: str
     value: Any
     why: Why
     others: tuple[Choice, ...] = ()
+    shown: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -93,13 +107,14 @@ class LabelMeaning:
     """A label, how many rows or 30-s epochs it has in the file, and what it may mean.
 
     ``word`` is a stage word of a layout, "" for a blank; ``languages`` are those whose plain word it is, empty where
-    no line is needed (plain) or nothing is known (blank).
+    no line is needed (plain) or nothing is known (blank). ``is_given`` tells that a layout said it before.
     """
 
     label: str
     rows: int
     word: str
     languages: tuple[str, ...] = ()
+    is_given: bool = False
 
 
 @dataclass(frozen=True)
@@ -120,6 +135,8 @@ class LayoutProposal:
         The file as it would be read, with the first choice in the place of every blank; None where it is not.
     problem : SleepAgreeError or None
         Why it would not be read all the same.
+    reports : tuple of str or None
+        What the device can report, as a layout said before.
     """
 
     file: str
@@ -128,6 +145,7 @@ class LayoutProposal:
     labels: tuple[LabelMeaning, ...]
     seen: FileInspection | None = None
     problem: SleepAgreeError | None = field(default=None, compare=False)
+    reports: tuple[str, ...] | None = None
 
     @property
     def blanks(self) -> tuple[Setting, ...]:
@@ -143,6 +161,17 @@ class LayoutProposal:
     def is_readable(self) -> bool:
         """Whether the file is read once the blanks are filled in."""
         return self.seen is not None and len(self.seen.problems) == bool(self.seen.unknown)
+
+    @property
+    def has_unread_times(self) -> bool:
+        """Whether a column seems to hold times in a form that somebody has to tell."""
+        return any(setting.why is Why.UNREAD for setting in self.blanks)
+
+    @property
+    def is_part(self) -> bool:
+        """Whether times are found and most rows hold words for stages, and something else stands in the way."""
+        told = sum(label.rows for label in self.labels if label.word) * 2 > sum(label.rows for label in self.labels)
+        return self.problem is not None and told and any(setting.key == "start" for setting in self.settings)
 
     @property
     def blank_labels(self) -> tuple[LabelMeaning, ...]:
@@ -165,8 +194,8 @@ class LayoutProposal:
             When an answer cannot stand in a layout.
         """
         values = {s.key: s.value for s in self.settings if s.value is not None} | (answers or {})
-        words = {m.label: m.word for m in self.labels if m.word and m.languages} | (stages or {})
-        return layout_of(values, words)
+        words = {m.label: m.word for m in self.labels if m.word and (m.languages or m.is_given)} | (stages or {})
+        return replace(layout_of(values, words), reports=self.reports)
 
 
 def propose_layout(path: str | Path, *, layout: Layout | None = None) -> LayoutProposal | None:
@@ -177,7 +206,7 @@ def propose_layout(path: str | Path, *, layout: Layout | None = None) -> LayoutP
     path : path-like
         A text table, spreadsheet, Parquet table or JSON file.
     layout : Layout, optional
-        What is known already: kept, and completed with meanings of labels.
+        What is known already: kept, and completed.
 
     Returns
     -------
@@ -189,22 +218,22 @@ def propose_layout(path: str | Path, *, layout: Layout | None = None) -> LayoutP
     InputError
         When the file cannot be opened.
     """
-    text = str(path)
-    if (known := _labels_alone(Path(path), layout)) is not None:
+    text, given = str(path), layout or NO_LAYOUT
+    if (known := _labels_alone(Path(path), given)) is not None:
         return known
     try:
-        found = max(_readings(text), key=lambda reading: reading.score, default=None)
+        found = max(_readings(text, given), key=lambda reading: reading.score, default=None)
     except FileFormatError:
         return None
     if found is None or not found.is_whole:
         return None
-    return _as_read(text, found, layout)
+    return _as_read(text, found, given)
 
 
-def _labels_alone(path: Path, layout: Layout | None) -> LayoutProposal | None:
+def _labels_alone(path: Path, given: Layout) -> LayoutProposal | None:
     """Return the proposal for a file that lacks nothing but meanings of labels: no line about its columns."""
     try:
-        seen = inspect_file(path, layout=layout)
+        seen = inspect_file(path, layout=given)
     except SleepAgreeError:
         return None
     if not seen.unknown or not seen.spans or len(seen.problems) > 1:
@@ -215,7 +244,24 @@ def _labels_alone(path: Path, layout: Layout | None) -> LayoutProposal | None:
         for label in seen.labels
     ]
     labels = [replace(meaning, rows=label.epochs or 0) for meaning, label in zip(labels, seen.labels, strict=True)]
-    return LayoutProposal(path.name, (), (), tuple(labels), seen)
+    return LayoutProposal(
+        path.name, (), _given_settings(given), _beside_given(labels, given), seen, reports=given.reports
+    )
+
+
+def _given_settings(given: Layout) -> tuple[Setting, ...]:
+    return tuple(Setting(key, value, Why.GIVEN) for key, value in told_values(given).items())
+
+
+def _beside_given(labels: Sequence[LabelMeaning], given: Layout) -> tuple[LabelMeaning, ...]:
+    """Return meanings of labels of which those that a layout says go first, also of labels that are not in the file."""
+    known, held = fold_table(given.stages), {fold_label(m.label) for m in labels}
+    told = [
+        replace(m, word=known[fold_label(m.label)], languages=(), is_given=True) if fold_label(m.label) in known else m
+        for m in labels
+    ]
+    absent = [(label, word) for label, word in given.stages.items() if fold_label(label) not in held]
+    return (*told, *(LabelMeaning(label, 0, word, is_given=True) for label, word in absent))
 
 
 # --- where the table stands -------------------------------------------------------------------------------
@@ -242,45 +288,60 @@ class _Found:
         return self.is_whole, "start" in keys, known / rows if rows else 0.0, rows
 
 
-def _readings(path: str) -> Iterator[_Found]:
-    """Yield the ways in which a file can be taken apart, the likeliest first."""
+def _readings(path: str, given: Layout) -> Iterator[_Found]:
+    """Yield the ways in which a file can be taken apart, the likeliest first; what a layout says of it is kept."""
     with opened(path) as (held, name):
         kind = kind_of_file(name)
         data = read_bytes(held) if kind in ("table", "events", "json") else b""
     match kind:
         case "table" | "events":
-            for encoding in encodings_of(data):
-                yield from _text_readings(path, data, encoding)
+            for encoding in [given.encoding] if given.encoding else encodings_of(data):
+                yield from _text_readings(path, data, encoding, given)
             return
         case "json":
-            where: list[dict[str, Any]] = [{}, *({"records": records} for records in record_paths(data))]
+            paths = [] if given.records else record_paths(data)
+            where: list[dict[str, Any]] = [{}, *({"records": records} for records in paths)]
         case "excel":
-            where = [{"skip_lines": n} if n else {} for n in range(_MOST_ABOVE)]
+            above = [{"skip_lines": n} if n else {} for n in range(1 if given.skip_lines else _MOST_ABOVE)]
+            with opened(path) as (held, _):
+                sheets = () if given.sheet else sheet_names(held)
+            where = [at | {"sheet": sheet} for sheet in sheets for at in above] if len(sheets) > 1 else above
         case "parquet":
             where = [{}]
         case _:
             return
+    taken: set[str | None] = set()
     for values in where:
+        if (sheet := values.get("sheet")) in taken:
+            continue  # further down, rows would be taken for names
         try:
-            table = whole_table(path, layout_of(values, {}))
+            table = whole_table(path, _placed(given, values))
         except SleepAgreeError:
             continue
         if table is not None:
-            found = _roles(table, [Setting(key, value, Why.TAKEN_APART) for key, value in values.items()])
+            found = _roles(table, [Setting(key, value, Why.TAKEN_APART) for key, value in values.items()], given)
+            if kind == "json" and len(table.places.numbers) < _FEWEST_ROWS:
+                continue
             yield found
             if kind == "excel" and found.is_whole:
-                return  # further down, rows would be taken for names
+                taken.add(sheet)
 
 
-def _text_readings(path: str, data: bytes, encoding: str | None) -> Iterator[_Found]:
+def _placed(given: Layout, values: dict[str, Any]) -> Layout:
+    """Return the layout that tells where a table stands: as found, or as given."""
+    told = {key: value for key, value in told_values(given).items() if key in _PLACE}
+    return layout_of(values | told, {})
+
+
+def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) -> Iterator[_Found]:
     settings = [] if encoding is None else [Setting("encoding", encoding, Why.TAKEN_APART)]
-    text = data.decode(encoding or ("utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"))
+    text = data.decode(encoding or ("utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"), "replace")
     lines = text.replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n").split("\n")
     told = told_delimiter(text)
-    mark, skip, rows = find_block(lines, told.mark if told else None)
+    mark, skip, rows = find_block(lines, told.mark if told else given.delimiter, given.skip_lines)
     if not rows:
         return
-    header = has_header(rows)
+    header = given.header and has_header(rows)
     first = int(told is not None)
     if skip > first:
         settings.append(Setting("skip_lines", skip, Why.ABOVE))
@@ -293,11 +354,11 @@ def _text_readings(path: str, data: bytes, encoding: str | None) -> Iterator[_Fo
         return
     values = {setting.key: setting.value for setting in settings}
     try:
-        table = whole_table(path, layout_of(values, {}))
+        table = whole_table(path, _placed(given, values))
     except SleepAgreeError:
         return
     if table is not None:
-        yield _roles(table, settings)
+        yield _roles(table, settings, given)
 
 
 def _characters(lines: Sequence[str], settings: list[Setting]) -> _Found:
@@ -317,12 +378,14 @@ def _counted() -> tuple[Setting, ...]:
 # --- what the columns are ---------------------------------------------------------------------------------
 
 
-def _roles(table: Table, settings: list[Setting]) -> _Found:
-    """Return what the columns of a table are taken for."""
-    columns = tuple(_see(table, i) for i in sorted(table.columns))
+def _roles(table: Table, settings: list[Setting], given: Layout) -> _Found:
+    """Return what the columns of a table are taken for; those that a layout names are taken for what it says."""
+    columns = tuple(_see(table, i, given) for i in sorted(table.columns))
     named = {role: [table.names[i] for i in at] for role, at in plain_columns(table.names)}
-    stages = _stage_columns(columns, named["stage"])
-    if not stages:
+    told = {column: key for key in COLUMNS if (column := getattr(given, key)) is not None}
+    free = [column for column in columns if told.get(column.name, "stage") == "stage"]
+    stages = _stage_columns([c for c in free if c.name == given.stage] or free, named["stage"])
+    if not stages or len(stages) > _MOST_ALIKE:  # a grid of hours and minutes has no column of stages
         return _Found(columns, tuple(settings), ())
     stage = stages[0]
     why = (
@@ -336,22 +399,40 @@ def _roles(table: Table, settings: list[Setting]) -> _Found:
     )
     others = tuple(Choice(column.name) for column in stages[1:])
     made = [*settings, Setting("stage", stage.name, why, others)]
-    rest = [column for column in columns if column is not stage]
-    timed, starts = _time_settings(sorted(rest, key=lambda column: column.name not in named["start"]))
+    rest = [column for column in columns if column is not stage and told.get(column.name, "start") in _OF_TIMES]
+    if given.epoch_number is not None:
+        return _Found(columns, (*made, *_counted()), _meanings(stage.cells))
+    if given.start is not None:
+        beside = [column for column in rest if column.kind in _BESIDE_TIMES or column.name == given.date]
+        times = [column for column in rest if column.name == given.start]
+        timed, starts = _time_settings([*times, *(c for c in beside if c.name != given.start)])
+    else:
+        timed, starts = _time_settings(sorted(rest, key=lambda column: column.name not in named["start"]))
     made += timed
     used = {setting.value for setting in made}
     if starts is not None:
         made += _people(rest, starts, used)
-        made += _lengths([c for c in rest if c.name not in used], starts, stage, timed)
+        if given.end is None and given.duration is None and given.shape is not Shape.EPOCHS:
+            made += _lengths([c for c in rest if c.name not in used], starts, stage, timed)
+    elif not timed and (unread := [c for c in rest if c.name == given.start or (not given.start and may_be_times(c))]):
+        made += _unread_times(rest, unread, stage)
     elif not named["start"] and not timed:
         made += _count_settings(rest, stage)
     return _Found(columns, tuple(made), _meanings(stage.cells))
 
 
-def _see(table: Table, position: int) -> ColumnSeen:
+def _see(table: Table, position: int, given: Layout) -> ColumnSeen:
     data, name = table.columns[position], table.names[position]
     if not isinstance(data, Times):
-        return see_column(name, data)
+        seen = see_column(name, data)
+        if given.time is None or given.start not in (None, name) or given.date is not None:
+            return seen
+        try:
+            times = read_times(data, Column("", "", str), form=given.time)
+        except SleepAgreeError:
+            return seen
+        kind = Kind.TIMES_OF_DAY if times.clock is Clock.DAY else Kind.MOMENTS
+        return replace(seen, kind=kind, readings=(TimeReading(given.time, "", times),))
     us = data.us
     days = data.clock is Clock.LOCAL and not (us % DAY_US).any()
     kind = Kind.TIMES_OF_DAY if data.clock is Clock.DAY else Kind.DATES if days else Kind.MOMENTS
@@ -408,7 +489,7 @@ def _time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Micros
         us = days[0].readings[0].times.us
         return [*made, Setting("begins", None, Why.UNTOLD)], us + np.cumsum(np.diff(us, prepend=us[0]) < 0) * DAY_US
     for column in columns:
-        if column.kind in (Kind.NUMBERS, Kind.COUNT):
+        if column.kind in (Kind.NUMBERS, Kind.COUNT) and not may_be_times(column):
             numbers = column.numbers
             steps = np.diff(numbers)
             night = bool(numbers.size > 2 and _NIGHT_S[0] <= numbers[-1] - numbers[0] <= _NIGHT_S[1])
@@ -445,7 +526,7 @@ def _dated(
         joined = [f"{a} {b}{c}" for a, b, c in zip(date.cells, day.cells, ends, strict=True)]
         readings = read_every_way(joined)
         if not readings:
-            return made, None
+            return [*made, _form_to_tell(joined)], None
         us = readings[0].times.us
         made += _form(readings)
     if half is not None:
@@ -457,6 +538,28 @@ def _dated(
         )
         made.append(Setting("night_of", None, Why.DATE_STAYS, both))
     return [*made, *_zone_column(columns, readings[0] if readings else day.readings[0])], us
+
+
+def _unread_times(columns: Sequence[ColumnSeen], unread: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Setting]:
+    """Return the lines about times that no form reads: rows beside them are never counted."""
+    start, *others = unread
+    made = [Setting("start", start.name, Why.FIRST if others else Why.ONLY, tuple(Choice(c.name) for c in others))]
+    cells = start.cells
+    if dates := [c for c in columns if c.kind is Kind.DATES]:
+        made.append(Setting("date", dates[0].name, Why.FIRST if len(dates) > 1 else Why.ONLY))
+        cells = tuple(f"{day} {cell}" for day, cell in zip(dates[0].cells, cells, strict=True))
+    made.append(_form_to_tell(cells))
+    return [*made, Setting("shape", "intervals", Why.CHANGES)] if _changes_always(stage) else made
+
+
+def _form_to_tell(cells: Sequence[str]) -> Setting:
+    """Return the blank for the form of times, with the first and the last of them."""
+    return Setting("time", None, Why.UNREAD, shown=(cells[0], cells[-1]))
+
+
+def _changes_always(stage: ColumnSeen) -> bool:
+    """Whether no row says what the row before it says, as in no file with a row an epoch."""
+    return len(stage.cells) > _FEWEST_CHANGES and all(a != b for a, b in pairwise(stage.cells))
 
 
 def _zone_column(columns: Sequence[ColumnSeen], reading: TimeReading) -> list[Setting]:
@@ -530,11 +633,6 @@ def _lengths(
 
 def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Setting]:
     """Return the lines for rows without times: numbers of epochs, labels with lengths, labels alone."""
-    counts = [c for c in columns if c.kind is Kind.COUNT]
-    if counts:
-        first = int(counts[0].numbers[0])
-        told = [Setting("first_epoch", first, Why.FOLLOWS)] if first > 1 else []
-        return [Setting("epoch_number", counts[0].name, Why.ONLY), *told, *_counted()]
     lengths = [c for c in columns if c.kind in (Kind.NUMBERS, Kind.CODES) and "" not in c.values]
     changing = all(a != b for a, b in pairwise(stage.cells))
     if lengths and changing and (lengths[0].numbers > 0).all():
@@ -546,6 +644,12 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
             made.append(Setting("duration_unit", None, Why.UNTOLD, tuple(map(Choice, units))))
         length, begins = _counted()
         return [*made, *([length] if "epochs" in units else []), begins]
+    if _changes_always(stage):
+        return []  # rows of different lengths, which nothing tells: no rows to count
+    if counts := [c for c in columns if c.kind is Kind.COUNT]:
+        first = int(counts[0].numbers[0])
+        told = [Setting("first_epoch", first, Why.FOLLOWS)] if first > 1 else []
+        return [Setting("epoch_number", counts[0].name, Why.ONLY), *told, *_counted()]
     return [Setting("shape", "epochs", Why.ONLY), *_counted()]
 
 
@@ -559,11 +663,18 @@ def _units(column: ColumnSeen) -> list[str]:
 # --- as it would be read ----------------------------------------------------------------------------------
 
 
-def _as_read(path: str, found: _Found, given: Layout | None) -> LayoutProposal:
+def _as_read(path: str, found: _Found, given: Layout) -> LayoutProposal:
     """Return the proposal with the file as it would be read: the first choice stands for every blank."""
-    known = fold_table((given or NO_LAYOUT).stages)
-    labels = tuple(replace(m, word=known.get(m.label.casefold(), m.word)) for m in found.labels)
-    proposal = LayoutProposal(Path(path).name, found.columns, found.settings, labels)
+    told = {setting.key: setting for setting in _given_settings(given)}
+    columns = {told[key].value for key in COLUMNS if key in told}
+    kept = [s for s in found.settings if s.key not in told and not (s.key in COLUMNS and s.value in columns)]
+    proposal = LayoutProposal(
+        Path(path).name,
+        found.columns,
+        (*told.values(), *kept),
+        _beside_given(found.labels, given),
+        reports=given.reports,
+    )
     answers = {s.key: s.others[0].value for s in proposal.blanks if s.others}
     if any(s.key == "begins" for s in proposal.blanks) and any(c.kind is Kind.TIMES_OF_DAY for c in found.columns):
         answers["begins"] = "2000-01-01T12:00:00"

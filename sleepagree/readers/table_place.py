@@ -35,8 +35,12 @@ def encodings_of(data: bytes) -> Iterator[str | None]:
         yield encoding
 
 
-def find_block(lines: Sequence[str], told: str | None) -> tuple[str | None, int, list[list[str]]]:
-    """Return delimiter, lines above, and rows of the longest part of a text, up to its end, with as many cells each."""
+def find_block(lines: Sequence[str], told: str | None, skip_lines: int = 0) -> tuple[str | None, int, list[list[str]]]:
+    """Return delimiter, lines above, and rows of the longest part of a text, up to its end, with as many cells each.
+
+    The delimiter and the number of lines above may be told.
+    """
+    lines = [""] * skip_lines + list(lines[skip_lines:])
     best: tuple[int, int, str | None, int, list[list[str]]] = (0, 0, None, 0, [])
     for mark in (told,) if told else _DELIMITERS:
         try:

@@ -119,3 +119,59 @@ def test_without_a_terminal_nothing_is_asked_and_the_command_is_told(tmp_path: P
         "  A layout for it, to fill in and give as --layout band.toml, is written by\n"
         f"    sleepagree inspect {device} --write-layout band.toml\n"
     )
+
+
+SPOKEN = "nro;alkoi;vaihe\n" + "".join(
+    f"{i};1.3.2026 klo 22.{30 + i // 2}.{30 * (i % 2):02};{word}\n" for i, word in enumerate(WORDS)
+)
+
+
+def test_a_layout_that_is_given_is_completed_with_the_form_of_times_and_yes_takes_the_name(tmp_path: Path) -> None:
+    write(tmp_path, SPOKEN)
+    (tmp_path / "band.toml").write_text('[stages]\nUp = "wake"\nSound = "deep"\n', encoding="utf-8")
+    answers = [
+        ("go on?", "y"),
+        ("'1.3.2026 klo 22.30.00' and '1.3.2026 klo 22.49.30'", "%d.%m.%Y %H:%M"),
+        ("expected the form", "%d.%m.%Y klo %H.%M.%S"),
+        ("[band-2.toml]:", "yes"),
+    ]
+    code, shown = on_terminal(["night", "lab.csv", "band.csv", "--layout", "band.toml"], answers, tmp_path)
+    assert code == 0, shown
+    assert "wrote band-2.toml" in shown
+    assert "All 2.0 min called wake were wake." in shown
+    assert not (tmp_path / "yes").exists()
+
+
+def test_a_layout_that_is_given_is_in_the_command_that_is_told(tmp_path: Path) -> None:
+    write(tmp_path, SPOKEN)
+    layout = tmp_path / "mine.toml"
+    layout.write_text('[stages]\nUp = "wake"\n', encoding="utf-8")
+    device = tmp_path / "band.csv"
+    result = CliRunner().invoke(main, ["night", str(tmp_path / "lab.csv"), str(device), "--layout", str(layout)])
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert result.stderr.endswith(f"    sleepagree inspect {device} --layout {layout} --write-layout band.toml\n")
+
+
+def test_inspect_tells_what_is_left_with_the_proposed_layout(tmp_path: Path) -> None:
+    path = tmp_path / "band.csv"
+    rows = "".join(
+        f"{i};14.3.2026 22:{i * (i + 1) // 5:02}:00;{word}\n" for i, word in enumerate(["Wach", "REM"] * 8, 1)
+    )
+    path.write_text("nro;alkoi;vaihe\n" + rows, encoding="utf-8")
+    shown = CliRunner().invoke(main, ["inspect", str(path)])
+    assert shown.exit_code == 0
+    assert "  with the proposed layout: line 17: the last row has no end." in shown.stdout
+    assert '  start      "alkoi"' in shown.stdout
+
+
+def test_inspect_proposes_the_encoding_though_the_form_of_times_is_asked_for(tmp_path: Path) -> None:
+    path, layout = tmp_path / "band.csv", tmp_path / "band.toml"
+    rows = "".join(f"22:{30 + i // 2}:{30 * (i % 2):02} Uhr;Gähnen;{word}\n" for i, word in enumerate(["Wach"] * 9))
+    path.write_bytes(f"made on the ferry\n\nZeit;Güte;Phase\n{rows}".encode("cp1252"))
+    shown = CliRunner().invoke(main, ["inspect", str(path), "--write-layout", str(layout)])
+    assert shown.exit_code == 0, shown.output
+    assert "the text is not UTF-8" in shown.stdout
+    assert '  encoding    "cp1252"' in shown.stdout
+    assert "time: the form of '22:30:00 Uhr' and '22:34:00 Uhr'" in shown.stdout
+    assert "fill in 1 blank in it" in shown.stderr
+    assert '\nencoding = "cp1252"' in layout.read_text("utf-8")

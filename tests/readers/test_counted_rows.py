@@ -173,9 +173,7 @@ def test_what_was_counted_is_told() -> None:
         "times counted from the numbers in column 'n': epoch 119 is the first one",
         "1 epoch without a row, in 1 gap",
     )
-    assert said(read("W\nN2\n", LIST).notes) == (
-        "the file tells no times: each row begins where the one before it ends",
-    )
+    assert said(read("W\nN2\n", LIST).notes) == ("no times are read: each row begins where the one before it ends",)
 
 
 def test_a_blank_line_at_the_end_is_no_epoch() -> None:
@@ -208,7 +206,7 @@ def test_rows_of_one_person_may_be_counted_too() -> None:
     assert [spans.labels[code] for code in spans.codes] == ["W", "N2", "R"]
     assert said(spans.notes) == (
         "3 of 5 rows read: those of the person that the layout names in column 'who'",
-        "the file tells no times: each row begins where the one before it ends",
+        "no times are read: each row begins where the one before it ends",
     )
 
 

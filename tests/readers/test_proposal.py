@@ -15,7 +15,7 @@ from sleepagree.errors import FileFormatError, SleepAgreeError
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import canonical_stage, read_data
 from sleepagree.readers import read_spans
-from sleepagree.readers.layout import read_layout
+from sleepagree.readers.layout import parse_layout, read_layout
 from sleepagree.readers.proposal import Choice, LayoutProposal, Why, propose_layout
 from tests.readers.invented_shapes import Case, all_cases, epochs_of, mutations, outcomes, truth
 
@@ -172,3 +172,136 @@ def test_words_beside_sleep_and_words_of_two_meanings() -> None:
         "浅い睡眠": "light",
         "Βαθύς ύπνος": "deep",
     }
+
+
+STAGED = [("Wach", "Leichtschlaf", "Tiefschlaf", "Leichtschlaf")[i // 10 % 4] for i in range(80)]
+
+
+def moments_in_words(i: int) -> str:
+    minute = 47 + i // 2
+    return f"14.3.2031 klo {22 + minute // 60}.{minute % 60:02}.{30 * (i % 2):02}"
+
+
+@pytest.mark.parametrize(
+    "cell",
+    [moments_in_words, lambda i: f"2031年3月14日 午後10時{i // 2:02d}分", lambda i: f"{22 + i // 60}{i % 60:02}00"],
+    ids=["words", "other script", "digits written together"],
+)
+@pytest.mark.parametrize("is_numbered", [False, True])
+def test_rows_beside_times_that_no_form_reads_are_never_counted(tmp_path: Path, cell: Any, is_numbered: bool) -> None:
+    body = "".join(f"{i + 1};{cell(i)};{word}\n" for i, word in enumerate(STAGED))
+    text = "nro;alkoi;vaihe\n" + body
+    text = text if is_numbered else "\n".join(line.partition(";")[2] for line in text.splitlines())
+    proposal = propose_layout(write(tmp_path, text))
+    assert proposal is not None
+    assert values(proposal) == {"delimiter": ";", "stage": "vaihe", "start": "alkoi", "time": None}
+    (blank,) = proposal.blanks
+    assert (blank.why, blank.shown) == (Why.UNREAD, (cell(0), cell(79)))
+    assert not proposal.is_readable
+    assert f"time = \"\"    # the form of '{cell(0)}' and '{cell(79)}'; such as %d.%m.%Y" in layout_text(proposal)
+
+
+def test_a_form_told_for_unread_times_reads_the_file(tmp_path: Path) -> None:
+    body = "".join(f"{moments_in_words(i)};{word}\n" for i, word in enumerate(STAGED))
+    path = write(tmp_path, "alkoi;vaihe\n" + body)
+    proposal = propose_layout(path)
+    assert proposal is not None
+    spans = read_spans(path, layout=proposal.layout({"time": "%d.%m.%Y klo %H.%M.%S"}))
+    assert spans.start == datetime(2031, 3, 14, 22, 47)
+
+
+def test_a_date_beside_times_that_no_form_reads_is_named_with_them(tmp_path: Path) -> None:
+    body = "".join(f"14.03.2031;22:{i // 2:02}:{30 * (i % 2):02} Uhr;{word}\n" for i, word in enumerate(STAGED))
+    proposal = propose_layout(write(tmp_path, "Datum;Zeit;Phase\n" + body))
+    assert proposal is not None
+    assert (values(proposal)["start"], values(proposal)["date"]) == ("Zeit", "Datum")
+    assert proposal.blanks[0].shown == ("14.03.2031 22:00:00 Uhr", "14.03.2031 22:39:30 Uhr")
+
+
+def test_numbers_of_rows_of_different_lengths_are_no_numbers_of_epochs(tmp_path: Path) -> None:
+    body = "".join(f"{i + 1};{word};{1 + i % 5} min {i % 2 * 30} s\n" for i, word in enumerate(["Wach", "REM"] * 10))
+    proposal = propose_layout(write(tmp_path, "nro;vaihe;kesto\n" + body))
+    assert proposal is None or "epoch_number" not in values(proposal)
+
+
+def test_unix_seconds_in_a_column_that_is_called_seconds_are_told_as_such(tmp_path: Path) -> None:
+    body = "".join(f"{1_931_291_220 + 30 * i},{word}\n" for i, word in enumerate(STAGED))
+    proposal = propose_layout(write(tmp_path, "debut_s,phase\n" + body))
+    assert values(proposal)["time"] == "unix-s"
+    assert proposal is not None
+    assert proposal.is_readable
+
+
+GIVEN = b"""reports = ["wake", "light", "deep"]
+[file]
+start = "alkoi"
+time = "%d.%m.%Y klo %H.%M.%S"
+zone = "Europe/Helsinki"
+[stages]
+"Wach" = "unscored"
+"Tulip" = "rem"
+"""
+
+
+def test_a_given_layout_is_kept_and_completed(tmp_path: Path) -> None:
+    body = "".join(f"{i};{moments_in_words(i)};{word}\n" for i, word in enumerate(STAGED))
+    path = write(tmp_path, "made on the ferry\nnro;alkoi;vaihe\n" + body)
+    proposal = propose_layout(path, layout=parse_layout(GIVEN, "given.toml"))
+    assert proposal is not None
+    assert proposal.is_readable
+    assert values(proposal) == {
+        "start": "alkoi",
+        "time": "%d.%m.%Y klo %H.%M.%S",
+        "zone": "Europe/Helsinki",
+        "skip_lines": 1,
+        "delimiter": ";",
+        "stage": "vaihe",
+    }
+    text = layout_text(proposal)
+    assert '\nreports = ["wake", "light", "deep"]\n' in text
+    assert '"Wach" = "unscored"    # 20 times; as the layout says' in text
+    assert '"Tulip" = "rem"    # not in this file; as the layout says' in text
+    written = parse_layout(text.encode(), "written.toml")
+    assert (written.reports, written.stages["Tulip"]) == (("wake", "light", "deep"), "rem")
+    assert written.stages["Leichtschlaf"] == "light"
+
+
+def test_what_a_layout_names_is_no_choice_for_anything_else(tmp_path: Path) -> None:
+    body = "".join(
+        f"2026-03-01T22:{30 + i // 2}:{30 * (i % 2):02},{'wake' if i < 4 else 'deep'},{word}\n" for i, word in ROWS
+    )
+    path = write(tmp_path, "Wann,Eins,Zwei\n" + body)
+    proposal = propose_layout(path, layout=parse_layout(b'[file]\nstage = "Zwei"\n', "given.toml"))
+    assert values(proposal) == {"stage": "Zwei", "delimiter": ",", "start": "Wann"}
+    assert [label.label for label in proposal.labels] == ["Wach", "Leichtschlaf", "Tiefschlaf"]  # type: ignore[union-attr]
+
+
+def test_the_sheet_with_stages_is_proposed(tmp_path: Path) -> None:
+    openpyxl = pytest.importorskip("openpyxl")
+    book = openpyxl.Workbook()
+    book.active.title = "Yhteenveto"
+    for row in (["Raportti"], ["Nimi", "Lintu"], ["Pisteet", 82]):
+        book.active.append(row)
+    sheet = book.create_sheet("Yö")
+    sheet.append(["Aika", "Vaihe"])
+    for i, word in enumerate(STAGED[:50]):
+        sheet.append([datetime(2026, 3, 1, 22, i), word])
+    book.save(tmp_path / "night.xlsx")
+    proposal = propose_layout(tmp_path / "night.xlsx")
+    assert values(proposal) == {"sheet": "Yö", "stage": "Vaihe", "start": "Aika"}
+
+
+def test_a_list_of_two_numbers_is_no_night(tmp_path: Path) -> None:
+    text = '{"device": {"version": [0, 9]}, "nights": {"2031-03-15": {"begin_ms": 1931291220000, "score": 71}}}'
+    assert propose_layout(write(tmp_path, text, "night.json")) is None
+
+
+def test_what_is_found_is_proposed_though_something_else_stands_in_the_way(tmp_path: Path) -> None:
+    times = (f"2026-03-01T{22 + i // 10}:{i % 10 * 5:02}:00" for i in range(20))
+    body = "".join(f"{time};{word}\n" for time, word in zip(times, ["Wach", "REM"] * 10, strict=True))
+    proposal = propose_layout(write(tmp_path, "alkoi;vaihe\n" + body))
+    assert values(proposal) == {"delimiter": ";", "stage": "vaihe", "start": "alkoi", "shape": "intervals"}
+    assert proposal is not None
+    assert proposal.is_part
+    assert proposal.problem is not None
+    assert proposal.problem.problem == "the last row has no end"

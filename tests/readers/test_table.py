@@ -26,6 +26,7 @@ from sleepagree.errors import (
     UnknownStageError,
 )
 from sleepagree.hypnogram.spans import EpochLengthFrom, ScoredSpans
+from sleepagree.readers.csv_table import parse_csv
 from sleepagree.readers.layout import Layout, Marks, Overlaps, Shape, read_layout
 from sleepagree.readers.table.reader import read_table
 from tests.said import said
@@ -1732,3 +1733,36 @@ def test_a_layout_in_other_case_goes_before_lights_marks_and_empty_words(tmp_pat
     path.write_text("onset,stage\n0,lights off\n30,N2\n60,lights off\n")
     spans = read_table(path, layout=Layout(stages={"Lights Off": "wake"}, epoch_seconds=30.0))
     assert (spans.stages, spans.codes.tolist(), spans.lights_off_s) == (("W", "N2"), [0, 1, 0], None)
+
+
+ABOVE = "".join(f"14.03.2031;22:{i:02}:00;wake;0,{i + 10}\n" for i in range(20))
+
+
+@pytest.mark.parametrize(
+    ("text", "lines"),
+    [
+        ("made on the ferry\nBand A, pad B\n\ntime,stage,pulse\n" + "2031-03-14T22:00:00,wake,60\n" * 9, 3),
+        ("made on the ferry\nnight of 14 March\n\nday;time;stage;quality\n" + ABOVE, 3),
+    ],
+    ids=["the delimiter of the table", "another delimiter"],
+)
+def test_a_row_too_wide_below_lines_above_the_table_names_how_many_to_skip(
+    tmp_path: Path, text: str, lines: int
+) -> None:
+    path = tmp_path / "night.csv"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(FileFormatError) as caught:
+        read_table(path)
+    assert str(caught.value).endswith(f" with\n    [file]\n    skip_lines = {lines}")
+    skipped = parse_csv(path.read_bytes(), path="", skip_lines=lines)
+    assert skipped.names == tuple(text.splitlines()[lines].replace(";", ",").split(","))
+
+
+def test_one_row_too_wide_in_the_midst_names_no_lines_to_skip(tmp_path: Path) -> None:
+    path = tmp_path / "night.csv"
+    path.write_text(
+        "time,stage\n" + "2031-03-14T22:00:00,wake\n" * 9 + "2031-03-14T22:00:00,wake,9\n", encoding="utf-8"
+    )
+    with pytest.raises(FileFormatError) as caught:
+        read_table(path)
+    assert "skip_lines" not in caught.value.remedy

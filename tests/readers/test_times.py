@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from sleepagree.errors import ClockError, FileFormatError, SleepAgreeError
 from sleepagree.readers.times import zones
 from sleepagree.readers.times.clock import Clock, Column, Times, naive_datetime
+from sleepagree.readers.times.forms import read_declared
 from sleepagree.readers.times.numbers import read_numbers
 from sleepagree.readers.times.reading import read_times
 from sleepagree.readers.times.zones import resolve_wall_clock
@@ -323,3 +324,13 @@ def test_points_that_part_decimals(texts: list[str]) -> None:
 def test_the_point_of_a_standard_parts_decimals() -> None:
     told = COLUMN._replace(decimal_point=True)
     assert read_numbers(["0", "691.916"], told).tolist() == [0.0, 691.916]
+
+
+def test_p_beside_words_that_are_neither_am_nor_pm_names_the_column_for_them() -> None:
+    with pytest.raises(FileFormatError) as caught:
+        read_declared(["10:47 PM", "10:48 ip"], Column("", "", str), "%I:%M %p")
+    assert caught.value.remedy.startswith("%p reads AM and PM and no other words")
+    assert "'am_pm'" in caught.value.remedy
+    with pytest.raises(FileFormatError) as caught:
+        read_declared(["10.47 PM"], Column("", "", str), "%I:%M %p")
+    assert "am_pm" not in caught.value.remedy

@@ -107,8 +107,25 @@ def table_of_sheet(path: str | os.PathLike[str], layout: Layout) -> Table:
     )
 
 
+def sheet_names(path: str | os.PathLike[str]) -> tuple[str, ...]:
+    """Return the names of the sheets that hold something; errors as :func:`read_excel`."""
+    data = read_zipped_bytes(path, expected=_EXPECTED, largest=_LARGEST_BYTES)
+    return tuple(_sheets(data, os.fspath(path), None)[0])
+
+
 def _rows(data: bytes, path: str, layout: Layout) -> tuple[list[_Row], tuple[Note, ...]]:
     """Return the rows of the sheet that is meant, with their numbers."""
+    held, count = _sheets(data, path, layout.sheet)
+    if len(held) > 1:
+        raise _which(path, list(held), "more than one sheet holds something", "one sheet")
+    title = next(iter(held), "")
+    told = count > 1 and layout.sheet is None
+    notes = (Note.of(NoteKind.SHEET_READ, sheet=OwnWord(title)),) if told else ()
+    return held.get(title, []), notes
+
+
+def _sheets(data: bytes, path: str, wanted: str | None) -> tuple[dict[str, list[_Row]], int]:
+    """Return the rows of all sheets that hold something, or of the one that is wanted, and the number of sheets."""
     open_zip(data, path, largest=_LARGEST_INSIDE).close()
     try:
         import openpyxl
@@ -120,21 +137,15 @@ def _rows(data: bytes, path: str, layout: Layout) -> tuple[list[_Row], tuple[Not
             warnings.simplefilter("ignore")  # about styles and the like
             book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
             sheets = {sheet.title: sheet for sheet in book.worksheets}
-            if layout.sheet is not None and layout.sheet not in sheets:
-                raise _which(path, list(sheets), "the sheet that the layout names is missing", shorten(layout.sheet))
-            wanted = list(sheets) if layout.sheet is None else [layout.sheet]
-            held = {title: rows for title in wanted if (rows := list(_cells(sheets[title], path)))}
+            if wanted is not None and wanted not in sheets:
+                raise _which(path, list(sheets), "the sheet that the layout names is missing", shorten(wanted))
+            titles = list(sheets) if wanted is None else [wanted]
+            return {title: rows for title in titles if (rows := list(_cells(sheets[title], path)))}, len(sheets)
     except SleepAgreeError:
         raise
     except Exception:
         remedy = "The file may be cut short, or another kind of file with this suffix; export it again."
         raise FileFormatError("this is no spreadsheet that can be read", path, "", "", _EXPECTED, remedy) from None
-    if len(held) > 1:
-        raise _which(path, list(held), "more than one sheet holds something", "one sheet")
-    title = next(iter(held), "")
-    told = len(sheets) > 1 and layout.sheet is None
-    notes = (Note.of(NoteKind.SHEET_READ, sheet=OwnWord(title)),) if told else ()
-    return held.get(title, []), notes
 
 
 def _cells(sheet: Any, path: str) -> Iterator[_Row]:

@@ -28,6 +28,7 @@ from sleepagree.readers.times.clock import (
 
 EXAMPLE: Final = "a time such as 2026-03-01T22:30:00"
 _SHOWN_CHANGES: Final = 3
+_HALF: Final = re.compile(r"[AaPp][Mm]\b")
 _MIDNIGHT_24: Final = re.compile(r"(?<![\d:])24(?=:00(?!\d)(?::00(?![\d.,]))?(?!:))", re.ASCII)
 
 
@@ -59,6 +60,11 @@ def read_declared(texts: Sequence[str], column: Column, form: str) -> Times:
                 raise missing_time(cell, row, column) from None
             problem, expected = "the time does not have the declared form", f'the form time = "{form}"'
             remedy = "Correct the row, or 'time' in the layout."
+            if "p" in strptime_directives(form) and not _HALF.search(cell):
+                remedy = (
+                    "%p reads AM and PM and no other words: write them so in the file, behind the times or in a column "
+                    "of their own that 'am_pm' in the layout names."
+                )
             raise column.error(FileFormatError, row, problem, f"'{cell}'", expected, remedy) from None
         values[row] = microseconds_of(moment) + DAY_US * late
         midnights += late
