@@ -165,7 +165,11 @@ def in_figures(figures: list[dict[str, Any]], records: dict[str, Any]) -> Iterat
     seen = len({figure["file"] for figure in figures})
     broken = "none broke the invariant" if not fuzz["broken"] else f"{len(fuzz['broken'])} broke the invariant"
     rows = [
-        ("published figures", f"{len(figures)} of {seen} sources agree", "python docs/make_validation.py"),
+        (
+            "published examples",
+            f"{len(figures)} figures, seen or recomputed as each of {seen} sources says, agree",
+            "python docs/make_validation.py",
+        ),
         ("inputs fuzzed", f"{fuzz['inputs']:,}; {broken}", fuzz["command"]),
         ("faults survived", f"{cases['faults']} cases", trusted["command"]),
         (
@@ -183,7 +187,8 @@ def in_figures(figures: list[dict[str, Any]], records: dict[str, Any]) -> Iterat
         ("same bytes", f"{cases['determinism']} cases", trusted["command"]),
         (
             "mutants killed",
-            f"{mutants['killed']} of {mutants['mutants']} ({share(mutants['killed'], mutants['mutants'])})",
+            f"{mutants['killed']} of {mutants['mutants']} ({share(mutants['killed'], mutants['mutants'])}), "
+            f"code of {mutants['date']}",
             mutants["command"],
         ),
     ]
@@ -193,8 +198,10 @@ def in_figures(figures: list[dict[str, Any]], records: dict[str, Any]) -> Iterat
 def published(figures: list[dict[str, Any]]) -> Iterator[str]:
     yield "## Published examples\n"
     yield (
-        "Every comparison with a figure in tests/published: what a source prints, or what was recomputed from its data "
-        "with other software; the words under each source say which. `allowed` is half a unit of the last printed "
+        "Every comparison with a figure in tests/published. Most of the papers were not opened: a figure was seen in "
+        "print, or in a public copy or test suite that quotes the source, or recomputed from the source's data with "
+        "other software. The words under each source say which; single figures are not marked, so the number of "
+        "comparisons above is no number of printed figures. `allowed` is half a unit of the last printed "
         "digit, or more where a source cut or rounded twice. `difference` is ours minus expected.\n"
     )
     for path in sorted(PUBLISHED.glob("test_*.py")):
@@ -565,7 +572,7 @@ def mutation(record: dict[str, Any]) -> Iterator[str]:
         ("module", "mutants", "killed"),
         [(name, row["mutants"], row["killed"]) for name, row in record["by_module"].items()],
     )
-    yield "Not noticed (line numbers of that day):\n"
+    yield "Not noticed:\n"
     yield from (f"- `{survivor}`" for survivor in record["survivors"])
     yield text_of("survivors")
 

@@ -76,8 +76,8 @@ _CLOCK_KINDS: Final = (
 
 #: Danker-Hopfe et al. 2009, from the abstract; merging classes never lowers agreement.
 _SCORERS: Final = (
-    "For comparison: two trained scorers say the same in about 82 of 100 epochs with five stages (Danker-Hopfe et al. "
-    "2009), and in no fewer where stages are merged."
+    "For comparison, not as a pass mark: two trained scorers say the same in about 82 of 100 epochs with five stages "
+    "by AASM rules (Danker-Hopfe et al. 2009), and in no fewer where stages are merged."
 )
 
 #: More classes than this, or accounts of bias, do not fit a screen.
@@ -95,7 +95,16 @@ def finding_of_night(night: NightAgreement) -> str:
     answer, first = answer_night(night), night.mappings[0]
     if not answer.epochs:
         return f"{_say_length(night)} No epoch can be compared under '{shorten(first.mapping.name)}'."
-    return " ".join((_say_length(night), _say_same_stage(answer), _say_kappa(night)))
+    having = next((m for m in (*night.mappings, *night.others) if m.table.kappa.defined), None)
+    left_out = _left_out_by(having, answer) if having else ""
+    return " ".join((_say_length(night), _say_same_stage(answer, left_out), _say_kappa(night, having, left_out)))
+
+
+def _left_out_by(having: MappingAgreement, answer: NightAnswer) -> str:
+    """Return the classes that the kappa does not count and the share of equal epochs does; "" for none."""
+    lacking = [(name, n) for name, n in answer.reference if n and name not in having.mapping.reference_classes]
+    fewer = answer.epochs - having.table.n
+    return join_words(say_class(name) for name, _ in lacking) if fewer and fewer == sum(n for _, n in lacking) else ""
 
 
 def _say_length(night: NightAgreement) -> str:
@@ -107,19 +116,19 @@ def _say_length(night: NightAgreement) -> str:
     return f"{length}; {duration(ledger.scored)} of it ({share} %) were scored on both sides."
 
 
-def _say_same_stage(answer: NightAnswer) -> str:
-    same = f"In {per_hundred(answer.same_stage)} of 100 epochs both say the same stage"
+def _say_same_stage(answer: NightAnswer, left_out: str) -> str:
+    among = f", {left_out} counted" if left_out else ""
+    same = f"In {per_hundred(answer.same_stage)} of 100 epochs both say the same stage{among}"
     if math.isnan(answer.best_possible) or answer.best_possible >= 1:
         return f"{same}."
-    return f"{same}; {per_hundred(answer.best_possible)} would be the most possible with the device's labels."
+    return f"{same}; {per_hundred(answer.best_possible)} would be the most possible with these labels."
 
 
-def _say_kappa(night: NightAgreement) -> str:
-    first = night.mappings[0]
-    having = next((m for m in (*night.mappings, *night.others) if m.table.kappa.defined), None)
+def _say_kappa(night: NightAgreement, having: MappingAgreement | None, left_out: str) -> str:
     if having is None:
-        return f"Kappa does not exist: {first.table.kappa.undefined_because}."
-    return f"Kappa is {kappa_with_interval(having, night.level)}, under '{shorten(having.mapping.name)}'."
+        return f"Kappa does not exist: {night.mappings[0].table.kappa.undefined_because}."
+    without = f", {left_out} left out" if left_out else ""
+    return f"Kappa is {kappa_with_interval(having, night.level)}{without}, under '{shorten(having.mapping.name)}'."
 
 
 def answer_sections(night: NightAgreement, next_command: str = "") -> tuple[Section, ...]:
@@ -138,7 +147,7 @@ def answer_sections(night: NightAgreement, next_command: str = "") -> tuple[Sect
     sections = (
         _classes_section(night, answer),
         _went_section(night),
-        _bias_section(night),
+        _bias_section(night, answer),
         _next_section(night, next_command),
     )
     return tuple(section for section in sections if section is not None)
@@ -347,8 +356,9 @@ def _when_table(traced: Redistribution) -> Table:
     return Table(f"when-{traced.stage}", caption, heads, rows, folded=caption, rank=Rank.FURTHER)
 
 
-def _bias_section(night: NightAgreement) -> Section | None:
-    said = [say_bias_source(source) for source in night.bias_sources[:_MOST_CLASSES]]
+def _bias_section(night: NightAgreement, answer: NightAnswer) -> Section | None:
+    of = dict(answer.reference)
+    said = [say_bias_source(source, of[source.name] / 2) for source in night.bias_sources[:_MOST_CLASSES]]
     off = say_off_most(night.measures)
     told = present(Items(tuple(said)) if said else None, Paragraph(off) if off else None, _otherwise_table(night))
     if not told:

@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
+import math
+
 from sleepagree.describe.words import join_words, say_class, signed
+from sleepagree.inference.estimate import NAN
 from sleepagree.scoring.bias_sources import BiasSource
 
 
-def say_bias_source(source: BiasSource) -> str:
+def say_bias_source(source: BiasSource, reference_min: float = NAN) -> str:
     """Return the account of one class's bias as one line, gains first, each by size.
+
+    Parameters
+    ----------
+    source : BiasSource
+        The account.
+    reference_min : float
+        Minutes of the class by the reference, told beside the bias; nan tells none.
 
     Examples
     --------
@@ -16,6 +26,7 @@ def say_bias_source(source: BiasSource) -> str:
     'deep: +62.5 min = +41.0 from REM, +38.5 from light, -17.0 lost to light'
     """
     head, parts = f"{say_class(source.name)}: {signed(source.bias_min)} min", _parts(source)
+    head += "" if math.isnan(reference_min) else f" ({reference_min:.1f} by the reference)"
     return f"{head} = {', '.join(parts)}" if parts else f"{head}: no epoch of it was confused"
 
 

@@ -16,6 +16,7 @@ from sleepagree.describe.blocks import (
     Items,
     Paragraph,
     Rank,
+    Role,
     Section,
     Table,
     all_sections,
@@ -122,9 +123,11 @@ def _shown(section: Section, *, full: bool) -> Iterator[Block]:
 
 
 def _stands_apart(before: Block, block: Block) -> bool:
-    """Whether an empty line stands between two blocks: around tables, and above headings."""
+    """Whether an empty line stands between two blocks: around tables, above headings, and below a list with a note."""
     if isinstance(before, Heading):
         return False
+    if isinstance(before, Items) and isinstance(block, Paragraph) and block.role is Role.NOTE:
+        return True
     return isinstance(before, Table) or isinstance(block, Table | Heading)
 
 

@@ -45,12 +45,22 @@ def test_finding_without_kappa_tells_where_the_unreported_stage_went() -> None:
     first = night.mappings[0]
     assert f"; {100 * first.ceiling.accuracy:.0f} would be the most possible" in finding_of_night(night)
     assert f"Kappa is {night.others[0].table.kappa.value:.2f} " in finding_of_night(night)
-    assert finding_of_night(night).endswith(f"under '{night.others[0].mapping.name}'.")
+    assert finding_of_night(night).endswith(f", REM left out, under '{night.others[0].mapping.name}'.")
+    assert "both say the same stage, REM counted; " in finding_of_night(night)
     text = said_of_where_it_went(night)
     assert "no label for REM" in text
     assert f"{100 * main.share:.0f} %" in text
     assert f"{100 * main.primary_low:.0f} to {100 * main.primary_high:.0f} %" in text
     assert f"were called {main.name}" in text
+
+
+def test_the_bias_of_each_class_stands_beside_the_minutes_of_the_reference() -> None:
+    night = drawn.night_without_rem()
+    (section,) = [s for s in answer_sections(night) if s.name == "sources-of-bias"]
+    said = next(block for block in flat(section.blocks) if isinstance(block, Items)).items
+    measured = {pair.measure: pair.reference for pair in night.measures}
+    assert [f"({measured[f'minutes {name}']:.1f} by the reference)" in str(line) for name, line in
+            zip(("wake", "light", "deep"), said, strict=True)] == [True] * 3  # fmt: skip
 
 
 def said_of_where_it_went(night: NightAgreement) -> str:
