@@ -168,7 +168,7 @@ def groups_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> S
         f"Method: {methods}; adjusted p values by Holm's method. Groups without a p value below .05 need not be alike."
     )
     caption = f"{what.capitalize()} by {by}"
-    blocks = (Table(f"groups-{serial}", caption, heads, tuple(rows)), Paragraph(note, Role.NOTE))
+    blocks = (Table(f"groups-table-{serial}", caption, heads, tuple(rows)), Paragraph(note, Role.NOTE))
     return Section(f"groups-{serial}", f"Bias of '{shorten(device.device)}' by {by}", blocks, Rank.FURTHER)
 
 
