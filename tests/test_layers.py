@@ -43,7 +43,7 @@ ROOMS = {
     "describe": "words cautions notes citations bias blocks paragraphs closing night_time mappings clock folder plan "
     "study_paragraphs correction answer night study_agreement study_bias_figures study_bias study_further "
     "study proposal file",
-    "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning "
+    "figures": "style drawing saving subjects bias_sources hypnograms in_time night_kappas participants planning "
     "redistribution tables_of_counts bias_over_nights device_classes corrections",
     "render": "columns export figures night_json inspection_json notebook terminal page night_folder "
     "correction_json correction_folder study_further_json study_json frames study_folder results",

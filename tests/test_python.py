@@ -86,7 +86,7 @@ def test_epochs_that_a_frame_does_not_have_are_gaps() -> None:
         ({"epoch": [0, 0], "stage": ["W", "W"]}, "row 1: column 'epoch' is not in order, stands twice"),
         ({"epoch": [0, None], "stage": ["W", "W"]}, "row 1: column 'epoch' is not in order, stands twice"),
         ({"start": [CLOCK[0], None], "stage": ["W", "W"]}, "row 1: column 'start' lacks a time"),
-        ({"time": CLOCK[:2], "stage": ["W", "W"]}, "the DataFrame lacks columns. Found time, stage"),
+        ({"tick": CLOCK[:2], "stage": ["W", "W"]}, "the DataFrame lacks columns. Found tick, stage"),
     ],
 )
 def test_a_frame_whose_times_cannot_be_used_is_refused(frame: dict[str, object], message: str) -> None:

@@ -34,7 +34,7 @@ def whole_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Se
     caption = "Minutes of each side's own epochs in the window, whether or not the other side scored them"
     blocks = present(
         Paragraph(_say_silence(device.silence, device, study)),
-        _totals_table(device.totals, f"whole-{serial}", caption, level),
+        _totals_table(device.totals, f"whole-table-{serial}", caption, level),
     )
     return Section(f"whole-{serial}", f"The whole window of '{shorten(device.device)}'", blocks, Rank.FURTHER)
 
@@ -67,7 +67,7 @@ def _name_of_total(total: WholeTotal) -> str:
 def bouts_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:
     """Return how long bouts are and how often the class changes on both sides, None where nothing tells."""
     caption = "Mean length of bouts and changes of class an hour, on the epochs that both sides scored"
-    table = _totals_table(device.bouts, f"bouts-{serial}", caption, say_level(study.options.level))
+    table = _totals_table(device.bouts, f"bouts-table-{serial}", caption, say_level(study.options.level))
     if table is None:
         return None
     note = Paragraph(
@@ -119,7 +119,10 @@ def changes_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
         f"is smaller than the smallest detectable one comes about by its error alone in {percent(study.options.level)} "
         "of pairs of nights without any change."
     )
-    blocks = (Table(f"changes-{serial}", "Changes between nights of a person", heads, rows), Paragraph(note, Role.NOTE))
+    blocks = (
+        Table(f"changes-table-{serial}", "Changes between nights of a person", heads, rows),
+        Paragraph(note, Role.NOTE),
+    )
     title = f"Does '{shorten(device.device)}' follow changes between nights?"
     return Section(f"changes-{serial}", title, blocks, Rank.FURTHER)
 

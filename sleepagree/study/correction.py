@@ -22,6 +22,7 @@ from sleepagree.inference.correction import (
     LEAVE_ONE_OUT_UP_TO,
     Bounds,
     LearnedValue,
+    Method,
 )
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping
@@ -55,6 +56,11 @@ class LearnedMeasure:
     def bounds(self) -> Bounds:
         """Ends of what the measure can be."""
         return bounds_of(self.unit)
+
+    @property
+    def is_line(self) -> bool:
+        """Whether the correction looks at no other measure than its own, and can be drawn as a line."""
+        return self.learned.method not in (Method.MANY, Method.EPOCHS)
 
 
 @dataclass(frozen=True)
