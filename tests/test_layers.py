@@ -36,10 +36,11 @@ ROOMS = {
     "bias_sources class_figures offsets table_agreement clock_blocks clock_jump clock clock_check "
     "epoch_features bouts several_scorers",
     "night": "measures cautions intervals compare mappings answer",
-    "study": "night_summary table file_patterns from_folder joint_epochs paired_epochs scorers anonymous plan run "
+    "study": "progress night_summary table file_patterns from_folder "
+    "joint_epochs paired_epochs scorers anonymous plan run "
     "duplicates chunks execution unfinished clocks results cautions groups from_table comparison flows "
     "given_nights epoch_correction correction correction_file correct_nights whole_nights summarise "
-    "correction_learning",
+    "epoch_scores correction_learning",
     "describe": "words cautions notes citations bias blocks paragraphs closing night_time mappings clock folder plan "
     "study_paragraphs correction answer night study_agreement study_bias_figures study_bias study_further "
     "study proposal file",

@@ -74,8 +74,8 @@ def draw_minutes(
     >>> from sleepagree import align, compare, summarise_study
     >>> night = compare(align(reference=["W", "N2", "N2", "R"] * 30, device=["wake", "light", "light", "light"] * 30))
     >>> study = summarise_study([(f"crew-{i}", "1", "band A", night) for i in range(4)])
-    >>> draw_minutes(study, "minutes light").get_xlabel()
-    'reference, minutes light'
+    >>> draw_minutes(study, "minutes wake").get_xlabel()
+    'reference, minutes wake'
     """
     drawn = measure_of(study, measure, device, reference, participant, unit)
     ax = axes_for(ax, one_column(76), left=14, right=4, top=8, bottom=10)
@@ -152,8 +152,8 @@ def draw_bias_against_level(
     >>> from sleepagree import align, compare, summarise_study
     >>> night = compare(align(reference=["W", "N2", "N2", "R"] * 30, device=["wake", "light", "light", "light"] * 30))
     >>> study = summarise_study([(f"crew-{i}", "1", "band A", night) for i in range(4)])
-    >>> draw_bias_against_level(study, "minutes light").get_xlabel()
-    'minutes light, mean of device and reference (min)'
+    >>> draw_bias_against_level(study, "minutes wake").get_xlabel()
+    'minutes wake, mean of device and reference (min)'
     """
     found = measure_of(study, measure, device, reference, participant, unit)
     if found.row is not None:

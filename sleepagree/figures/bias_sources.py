@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -23,10 +23,8 @@ from sleepagree.figures.drawing import (
 from sleepagree.figures.style import INK, MUTED, PAPER, SMALL_LETTER_POINTS, Shade, one_column, shades_of, styled
 from sleepagree.figures.subjects import device_of
 from sleepagree.night.compare import NightAgreement
+from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.study.results import StudyAgreement
-
-if TYPE_CHECKING:
-    from sleepagree.scoring.bias_sources import BiasSource
 
 _ROW_MM: Final = 4.1
 _BAR: Final = 0.62

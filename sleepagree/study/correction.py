@@ -123,6 +123,15 @@ class CorrectedNight(Result):
     probabilities : float array, shape (n_epochs, n_classes)
         Of each class of ``correction.epochs.classes`` in each epoch of the window; nan where the device is silent. No
         class at all where the correction has no epochs.
+
+    Examples
+    --------
+    >>> from sleepagree import learn_correction, read_hypnogram, score_table
+    >>> correction = learn_correction(score_table("fixtures/ferry/nights.csv"), device="pad B")
+    >>> spans = read_hypnogram("fixtures/ferry/pad-b/crew-3-night-2.csv", layout="fixtures/ferry/pad-b.toml")
+    >>> night = correction.apply(spans)
+    >>> night.window_minutes, night.to_frame().columns[:3].tolist()
+    (490.0, ['unit', 'device', 'corrected'])
     """
 
     name: str
@@ -176,6 +185,13 @@ class Correction(Result):
         What may mislead in the learning.
     epochs : LearnedEpochs or None
         How single epochs get probabilities; None where the study held no epochs.
+
+    Examples
+    --------
+    >>> from sleepagree import learn_correction, score_table
+    >>> correction = learn_correction(score_table("fixtures/ferry/nights.csv"), device="pad B")
+    >>> correction.participants, correction.nights, [m.measure for m in correction.measures][:2]
+    (4, 12, ['TST', 'SOL'])
     """
 
     device: str
