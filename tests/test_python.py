@@ -31,7 +31,7 @@ from sleepagree import (
     summarise_study,
 )
 from sleepagree.describe.study import describe_study
-from sleepagree.errors import MappingError
+from sleepagree.errors import MappingError, OutputError
 from sleepagree.render.night_json import night_document
 from sleepagree.render.study_json import study_document
 from tests.ferry import FERRY
@@ -362,6 +362,19 @@ def test_a_result_gives_its_tables_by_name() -> None:
         with pytest.raises(ValueError, match=r"table must be one of .*, not 'naps'"):
             result.to_frame("naps")
     assert len(study.to_frame("nights")) == 9
+
+
+def test_every_result_writes_its_report(tmp_path: Path) -> None:
+    for i, result in enumerate((compare(NIGHT), example_study())):
+        path = tmp_path / f"{i}.html"
+        result.write_report(str(path))
+        text = path.read_text(encoding="utf-8")
+        assert text.lower().startswith("<!doctype html>")
+        assert "<svg" in text
+        with pytest.raises(OutputError, match="exists"):
+            result.write_report(path)
+        result.write_report(path, overwrite=True)
+        assert path.read_text(encoding="utf-8") == text
 
 
 def test_a_result_is_a_plain_structure() -> None:
