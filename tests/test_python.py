@@ -31,7 +31,7 @@ from sleepagree import (
     summarise_study,
 )
 from sleepagree.describe.study import describe_study
-from sleepagree.errors import MappingError, OutputError
+from sleepagree.errors import MappingError, OutputError, UnknownStageError
 from sleepagree.render.night_json import night_document
 from sleepagree.render.study_json import study_document
 from tests.ferry import FERRY
@@ -92,6 +92,16 @@ def test_epochs_that_a_frame_does_not_have_are_gaps() -> None:
 def test_a_frame_whose_times_cannot_be_used_is_refused(frame: dict[str, object], message: str) -> None:
     with pytest.raises(InputError, match=message):
         read_hypnogram(pd.DataFrame(frame))
+
+
+def test_numbers_without_stages_are_told_how_to_name_them() -> None:
+    with pytest.raises(UnknownStageError) as told:
+        align(reference=[0, 1, 2, 2, "x"], device=PAD)
+    assert "Give read_hypnogram(..., stages={0: ..., 1: ..., 2: ..., 'x': ...}) with one of wake, light, " in str(
+        told.value
+    )
+    assert "layout" not in str(told.value)
+    assert read_hypnogram([0, 2], stages={0: "W", 2: "N2"}).stages == ("W", "N2")
 
 
 def test_sides_are_read_where_they_are_given() -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -209,14 +209,14 @@ class Correction(Result):
     cautions: tuple[Caution, ...] = ()
     epochs: LearnedEpochs | None = None
 
-    def apply(self, hypnogram: ScoredSpans, *, window: Window | None = None) -> CorrectedNight:
+    def apply(self, hypnogram: Any, *, window: Window | WindowRule | str | None = None) -> CorrectedNight:
         """Correct a new night.
 
         Parameters
         ----------
-        hypnogram : ScoredSpans
-            The device's night (:func:`sleepagree.read_hypnogram`).
-        window : Window, optional
+        hypnogram : ScoredSpans, path, array-like, pandas object or mne.Annotations
+            The device's night; what is not yet read is read by :func:`sleepagree.read_hypnogram`, which takes a layout.
+        window : Window, WindowRule or str, optional
             Time in bed; default: lights off to lights on if the file marks both, else from the first to the last stage.
 
         Raises
@@ -224,6 +224,9 @@ class Correction(Result):
         InputError
             When the night has labels, stages or an epoch length that were not learnt from.
         """
+        from sleepagree.readers.memory import read_hypnogram
+
+        hypnogram = read_hypnogram(hypnogram)
         self._refuse_others(hypnogram)
         # laid on epochs as its own reference: one rule for windows and grids
         night = align(reference=hypnogram, device=hypnogram, window=window, reports=self.reports)
@@ -264,7 +267,7 @@ class Correction(Result):
         )
 
     def _cautions_for(
-        self, measures: Sequence[CorrectedMeasure], rule: WindowRule, window: Window | None
+        self, measures: Sequence[CorrectedMeasure], rule: WindowRule, window: object
     ) -> Iterable[Caution]:
         beyond = tuple(m.measure for m in measures if m.extrapolated)
         if beyond:

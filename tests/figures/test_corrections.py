@@ -53,6 +53,12 @@ def test_the_line_and_its_band_are_those_that_are_applied(learnt):
     assert ax.get_xlabel() == "device, TST (min)"
 
 
+def test_a_correction_takes_a_night_as_it_is(learnt, night):
+    labels = ["W"] * 30 + ["light"] * 200 + [None] * 20 + ["N3"] * 100 + ["R"] * 60
+    assert learnt[0].apply(np.array(labels)).to_dict() == night.to_dict()
+    assert learnt[0].apply(labels, window="reference").window_minutes == night.window_minutes
+
+
 def test_errors_stand_beside_each_other(learnt):
     ax = draw_correction_errors(learnt[0])
     drawn = {round(float(x), 6) for line in ax.lines for x in line.get_xdata()}
