@@ -61,6 +61,7 @@ class Front(Enum):
     PYTHON = "arguments of functions"
     COMMAND = "options of the command line"
     TABLE = "columns of the nights table"
+    PAGE = "questions of the local page"
 
 
 class Option(Enum):
@@ -119,6 +120,16 @@ _IN_TABLE: Final = {
     Option.DEVICE_ZONE: "device_zone (a column of the nights table)",
     Option.CLOCK_OFFSET: "clock_offset (a column of the nights table)",
 }
+#: Options of one night, as the page asks for them.
+_ON_PAGE: Final = {
+    Option.LAYOUT: "the questions about the file",
+    Option.ZONE: "the zone of its clock",
+    Option.REFERENCE_ZONE: "the zone of the reference's clock",
+    Option.DEVICE_ZONE: "the zone of the device's clock",
+    Option.REPORTS: "all that the device can report:",
+    Option.WINDOW: "the window",
+    Option.CLOCK_OFFSET: "the clock offset",
+}
 
 
 def name_options(text: str, front: Front, side: str = "") -> str:
@@ -138,6 +149,8 @@ def name_options(text: str, front: Front, side: str = "") -> str:
         option, value = Option[match[1]], match[2]
         if front is Front.PYTHON:
             return _as_argument(option, value)
+        if front is Front.PAGE and option in _ON_PAGE:
+            return _ON_PAGE[option] + (f" {value}" if option is not Option.LAYOUT and value else "")
         if front is Front.TABLE and option in _IN_TABLE:
             return _IN_TABLE[option] + (f" {value}" if value[-1:].isdigit() else "")
         by_side = _BY_SIDE.get(option, {})

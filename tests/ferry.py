@@ -7,9 +7,9 @@ from pathlib import Path
 
 import numpy as np
 
-from sleepagree.demo.simulate import AASM_STAGES, BAND_A, PAD_B, generator, simulate_study
 from sleepagree.hypnogram.align import align
 from sleepagree.readers.memory import read_hypnogram
+from sleepagree.study.demo.simulate import AASM_STAGES, BAND_A, PAD_B, generator, simulate_study
 from sleepagree.study.night_summary import NightSummary, summarise_night
 
 FERRY = Path(__file__).parent.parent / "fixtures" / "ferry"

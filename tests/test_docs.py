@@ -47,6 +47,23 @@ def test_every_command_of_the_page_runs(page: Path, tmp_path: Path, monkeypatch:
         assert result.exit_code == 0, f"{text}\n{result.output}\n{result.exception!r}"
 
 
+def test_the_page_on_writing_up_shows_the_tables_that_its_command_writes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    page = ROOT / "docs" / "writing_it_up.md"
+    shutil.copytree(ROOT / "fixtures", tmp_path / "fixtures")
+    monkeypatch.chdir(tmp_path)
+    (command,) = commands_of(page)
+    assert CliRunner().invoke(main, shlex.split(command)[1:]).exit_code == 0
+    text = page.read_text(encoding="utf-8")
+    shown = re.findall(r"^`(paper/tables/[\w.-]+)`[^`]*```text\n(.*?)```", text, re.DOTALL | re.MULTILINE)
+    assert len(shown) == 2
+    for name, block in shown:
+        assert block == (tmp_path / name).read_text(encoding="utf-8")
+    listed = set(re.findall(r"^\| `([a-z-]+)` \|", text, re.MULTILINE))
+    assert listed == {path.name.partition("_")[0].partition(".")[0] for path in Path("paper/tables").iterdir()}
+
+
 def test_the_python_example_of_the_readme_runs(tmp_path: Path) -> None:
     blocks = re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.DOTALL)
     assert blocks

@@ -25,7 +25,7 @@ def demo(directory: Path, *, seed: int, overwrite: bool) -> None:
     import os
     import shlex
 
-    from sleepagree.demo.write import PAD_ZONE_OPTION, TYPICAL_NIGHT, write_demo
+    from sleepagree.study.demo.write import PAD_ZONE_OPTION, TYPICAL_NIGHT, write_demo
 
     written = write_demo(directory, seed=seed, overwrite=overwrite)
 

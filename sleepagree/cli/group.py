@@ -24,6 +24,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "plan": ("sleepagree.cli.plan", "How many participants and nights an interval needs."),
     "calibrate": ("sleepagree.cli.calibrate", "Learn from a study how to correct a device."),
     "correct": ("sleepagree.cli.correct", "Correct new nights that have no reference."),
+    "page": ("sleepagree.cli.page", "Do all of this in your own browser."),
     "demo": ("sleepagree.cli.demo", "Write an invented study to try everything on."),
 }
 

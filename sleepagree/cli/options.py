@@ -376,7 +376,7 @@ def window_word(text: str | None, *, anonymous: bool) -> str | None:
 
 #: Options that do not change what is found; the command that repeats a run leaves them out.
 _NOT_RESULTS: Final = frozenset(
-    {"json_path", "csv_path", "overwrite", "quiet", "full", "no_input", "resume", "workers", "scheduler"}
+    {"json_path", "csv_path", "overwrite", "quiet", "full", "no_input", "resume", "count", "workers", "scheduler"}
 )
 
 #: Kinds of values that name nobody and no time.

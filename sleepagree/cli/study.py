@@ -51,6 +51,7 @@ study_reading_options = shared.apply_options(
 @shared.resampling_options
 @click.option("--by", default="", metavar="COLUMN", help="A further column of NIGHTS to tell the bias by, e.g. sex.")
 @click.option("--resume", is_flag=True, help="Use the finished nights of an interrupted run.")
+@click.option("--count", is_flag=True, help="Lines 'progress DONE TOTAL' on standard error, for programs.")
 @shared.figures_option
 @shared.overwrite_option
 @shared.quiet_option
@@ -85,7 +86,7 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
             resume=options["resume"],
             figures=options["figures"].split(","),
             overwrite=options["overwrite"],
-            progress=progress_bar(quiet=options["quiet"]),
+            progress=_count_nights if options["count"] else progress_bar(quiet=options["quiet"]),
         )
     except KeyboardInterrupt:
         if interrupts.take_the_word():
@@ -96,6 +97,10 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
     shared.print_cautions(result.cautions, quiet=options["quiet"], full=options["full"])
     if result.refused:
         ctx.exit(3)
+
+
+def _count_nights(done: int, total: int) -> None:
+    click.echo(f"progress {done} {total}", err=True)
 
 
 def build_request(options: dict[str, Any], *, command: str) -> StudyRequest:

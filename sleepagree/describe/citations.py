@@ -42,7 +42,6 @@ SOURCES: Final[dict[str, str]] = {
         "curriculum. Am Stat 2015;69:371-386."
     ),
     "bootstrap_t": "DiCiccio TJ, Efron B. Bootstrap confidence intervals. Stat Sci 1996;11:189-228.",
-    "bca": "Efron B. Better bootstrap confidence intervals. J Am Stat Assoc 1987;82:171-185.",
     "logit_interval": (
         "Brown LD, Cai TT, DasGupta A. Interval estimation for a binomial proportion. Stat Sci 2001;16:101-133."
     ),

@@ -29,16 +29,29 @@ from sleepagree.describe.words import (
     say_stages,
     say_status,
     signed,
+    speak,
 )
 from sleepagree.errors import counted, shorten
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.window import WindowRule
 from sleepagree.mapping.mapping import StageMapping
+from sleepagree.mapping.words import AASM_STAGES, LEAVE_OUT
 from sleepagree.night.compare import MappingAgreement, NightAgreement
 from sleepagree.scoring.runs import Runs
 
 #: Measures that a results paragraph speaks of, where there are any.
 MAIN_MEASURES: Final = ("TST", "SOL", "WASO", "SE")
+
+
+#: Class -> the stages that make it up where nothing else is said.
+_USUAL_STAGES: Final = {
+    "wake": ["W"],
+    "light": ["N1", "N2"],
+    "deep": ["N3"],
+    "rem": ["R"],
+    "nrem": ["N1", "N2", "N3"],
+    "sleep": ["N1", "N2", "N3", "R"],
+}
 
 
 @dataclass(frozen=True)
@@ -138,6 +151,35 @@ def say_mapping(mapping: StageMapping) -> str:
     """Return the classes of a mapping and what it takes for granted."""
     classes = join_words([say_class(c) for c in mapping.reference_classes])
     return f"Under '{shorten(mapping.name)}' the classes are {classes}. {plain(mapping.assumption)}".strip()
+
+
+def say_classes(mapping: StageMapping) -> str:
+    """Return what a mapping tells apart, without its name: the classes, and what is unusual in them.
+
+    Examples
+    --------
+    >>> from sleepagree.mapping.mapping import mapping_named
+    >>> say_classes(mapping_named("rem-apart")), say_classes(mapping_named("rem-as-deep"))
+    ('wake, light, deep and REM (REM never reported)', 'wake, light and deep (deep is N3 and REM)')
+    """
+    of = dict(mapping.reference)
+    names = mapping.reference_classes
+    notes = []
+    for name in names:
+        stages = [stage for stage in AASM_STAGES if of.get(stage) == name]
+        if stages and stages != _USUAL_STAGES.get(name, [name]):
+            notes.append(f"{say_class(name)} is {join_words(map(speak, stages))}")
+    never = [name for name in names if name not in mapping.device_classes]
+    left_out = [stage for stage in AASM_STAGES if of.get(stage) == LEAVE_OUT]
+    for words, what in ((never, "never reported"), (left_out, "left out")):
+        notes += [f"{join_words(map(say_class, words))} {what}"] if words else []
+    notes += [
+        f"the device's {speak(stage)} is {say_class(name)}"
+        for stage, name in mapping.device
+        if stage not in AASM_STAGES and name not in (LEAVE_OUT, of.get(stage))
+    ]
+    told = join_words(map(say_class, names))
+    return f"{told} ({'; '.join(notes)})" if notes else told
 
 
 def _say_night_agreement(night: NightAgreement, cited: Citations) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -27,7 +28,14 @@ from sleepagree.describe.blocks import (
     valued,
 )
 from sleepagree.describe.night import confusion_figure, confusion_table
-from sleepagree.describe.study_paragraphs import ends_of, file_ending, say_estimate, say_intervals, units_of
+from sleepagree.describe.study_paragraphs import (
+    ends_of,
+    file_ending,
+    say_compared_classes,
+    say_estimate,
+    say_intervals,
+    units_of,
+)
 from sleepagree.describe.words import (
     DASH,
     figure,
@@ -92,14 +100,15 @@ def agreement_section(device: DeviceStudy, study: StudyAgreement, serial: int) -
         blocks += present(
             Heading(f"Under '{shorten(mapping.name)}'"),
             Paragraph(plain(mapping.assumption)) if mapping.assumption else None,
-            beside((drawing, counts), (_statistics(studied, device, study, name), _ceiling(studied))),
-            _classes(studied, study, name, rank=Rank.FURTHER if k else Rank.FIRST_SCREEN),
+            beside((drawing, counts), (statistics_table(studied, device, study, name), _ceiling(studied))),
+            class_table(studied, study, name, rank=Rank.FURTHER if k else Rank.FIRST_SCREEN),
             _night_kappas(studied, device, study, f"kappa-of-nights-{words[k]}{ending}") if studied is square else None,
         )
     return Section(f"agreement-{serial}", f"Agreement of '{shorten(device.device)}'", tuple(blocks))
 
 
-def _statistics(studied: StudyMapping, device: DeviceStudy, study: StudyAgreement, name: str) -> Table:
+def statistics_table(studied: StudyMapping, device: DeviceStudy, study: StudyAgreement, name: str) -> Table:
+    """Return the statistics of the whole table of counts, pooled and averaged."""
     rows = []
     for key, word in _TABLE_WORDS.items():
         found = studied.find(key)
@@ -124,7 +133,8 @@ def _ceiling(studied: StudyMapping) -> Paragraph | None:
     )
 
 
-def _classes(studied: StudyMapping, study: StudyAgreement, name: str, *, rank: Rank) -> Table:
+def class_table(studied: StudyMapping, study: StudyAgreement, name: str, *, rank: Rank = Rank.FIRST_SCREEN) -> Table:
+    """Return the statistics of each class against the rest."""
     rows = []
     for class_name in studied.mapping.device_classes:
         found = [studied.find(key, class_name) for key in _CLASS_WORDS]
@@ -192,12 +202,13 @@ def redistribution_section(device: DeviceStudy, study: StudyAgreement, serial: i
             description=f"{said}.",
             caption=f"Shares of the pooled epochs with {say_level(study.options.level)} over {units_of(device)}.",
         )
-        blocks.append(beside(drawing, [_shares_table(t, study, serial) for t in traced]))
+        blocks.append(beside(drawing, [shares_table(t, study, serial) for t in traced]))
     stages = join_words([speak(t.stage) for t in device.redistribution])
     return Section(f"redistribution-{serial}", f"Where {stages} went with '{name}'", tuple(blocks))
 
 
-def _shares_table(traced: StudyRedistribution, study: StudyAgreement, serial: int) -> Table:
+def shares_table(traced: StudyRedistribution, study: StudyAgreement, serial: int) -> Table:
+    """Return where the epochs of a stage went that a device has no label for."""
     rows = []
     for d in traced.to:
         share = d.share.primary
@@ -205,7 +216,7 @@ def _shares_table(traced: StudyRedistribution, study: StudyAgreement, serial: in
             cells(
                 say_class(d.name),
                 valued(percent(share.value, 1), share.value),
-                percent_interval(share.low, share.high),
+                percent_interval(share.low, share.high, 1),
                 number_cell(d.minutes.primary.value, 1),
                 ends_of(d.minutes, 1),
                 valued(percent(d.share_of_class, 1), d.share_of_class),
@@ -218,6 +229,23 @@ def _shares_table(traced: StudyRedistribution, study: StudyAgreement, serial: in
 
 
 # --- two devices ------------------------------------------------------------------------------------------
+
+
+def comparison_table(comparison: DeviceComparison, study: StudyAgreement, name: str) -> Table:
+    """Return two devices side by side on the epochs that both scored, and with silence counted as disagreement."""
+    first, second = shorten(comparison.first), shorten(comparison.second)
+    found = [d for d in comparison.differences if d.statistic != _ABSOLUTE_ERROR]
+    caption = (
+        f"{first} and {second} in {say_compared_classes(comparison, study)}: {counted(comparison.nights, 'night')} of "
+        f"{counted(comparison.participants, 'participant')}; difference = {second} − {first}. "
+        f"{_say_same_epochs(comparison)}. "
+        f"{_say_silence(comparison)}; the last row counts that as disagreement, of the "
+        f"{counted(comparison.asked, 'epoch')} that the reference gave a class"
+    )
+    silence = replace(_difference_row(comparison.with_silence)[0], text="agreement with silence as disagreement")
+    last = (silence, *_difference_row(comparison.with_silence)[1:])
+    heads = columns("", first, second, "difference", "interval")
+    return Table(name, caption, heads, (*map(_difference_row, found), last))
 
 
 def comparison_section(comparison: DeviceComparison, serial: int) -> Section:

@@ -105,8 +105,8 @@ def answer_of_bias(study: StudyAgreement) -> tuple[Section, ...]:
     by_device = [{row.measure: row for row in device.bias} for device in told]
     rows = [
         cells(
-            _name_with_unit(next(found[measure] for found in by_device if measure in found)),
-            *(_bias_cell(found[measure]) if measure in found else "" for found in by_device),
+            name_with_unit(next(found[measure] for found in by_device if measure in found)),
+            *(bias_cell(found[measure]) if measure in found else "" for found in by_device),
         )
         for measure in measures
     ]
@@ -134,10 +134,11 @@ def _answering(device: DeviceStudy) -> list[BiasRow]:
     return [r for r in device.bias if r.measure in ("TST", "SOL", "WASO") or r.measure.startswith("minutes ")]
 
 
-def _bias_cell(row: BiasRow) -> Cell:
-    limits = row.printed
-    ends = interval(limits.bias_low, limits.bias_high, _digits(row))
-    return Cell(f"{_difference(row, limits.bias).text} ({ends})", limits.bias)
+def bias_cell(row: BiasRow, which: str = "bias") -> Cell:
+    """Return the bias, or the limit that is "lower" or "upper", with its interval in brackets where it has one."""
+    value, low, high = (getattr(row.printed, which + end) for end in ("", "_low", "_high"))
+    cell = difference_of(row, value)
+    return cell if math.isnan(low) else Cell(f"{cell.text} ({interval(low, high, digits_of(row))})", cell.worth)
 
 
 def _say_claim(device: DeviceStudy) -> str:
@@ -155,7 +156,7 @@ def _say_claim(device: DeviceStudy) -> str:
     if not open_:
         return f"{text}."
     widest = max(open_, key=lambda r: r.printed.bias_high - r.printed.bias_low)
-    ends = interval(widest.printed.bias_low, widest.printed.bias_high, _digits(widest))
+    ends = interval(widest.printed.bias_low, widest.printed.bias_high, digits_of(widest))
     return f"{text}; that of {shorten(widest.name)} may be anything from {ends}."
 
 
@@ -191,12 +192,12 @@ def _limits_table(
 
 
 def _limits_row(row: BiasRow) -> tuple[Cell, ...]:
-    limits, digits = row.printed, _digits(row)
+    limits, digits = row.printed, digits_of(row)
     return cells(
-        _name_with_unit(row),
+        name_with_unit(row),
         number_cell(limits.reference_mean, 1),
         number_cell(limits.device_mean, 1),
-        _difference(row, limits.bias),
+        difference_of(row, limits.bias),
         interval(limits.bias_low, limits.bias_high, digits),
         interval(limits.lower, limits.upper, digits),
     )
@@ -246,7 +247,7 @@ def _centiles_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
     rows = []
     for row, (low, high) in known:
         told = [_centile_cells(row, centile) for centile in (low, high)]
-        rows.append(cells(_name_with_unit(row), *told[0], *told[1]))
+        rows.append(cells(name_with_unit(row), *told[0], *told[1]))
     heads = columns("measure", "5th centile", level, "95th centile", level)
     caption = "Centiles of the differences, which suppose no normal law; an end beyond all nights is left open"
     return _further(f"centiles-{serial}", caption, heads, rows)
@@ -254,8 +255,8 @@ def _centiles_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
 
 def _centile_cells(row: BiasRow, centile: Centile) -> tuple[Cell, str]:
     value, low, high = (on_printed_scale(row, x) for x in (centile.value, centile.low, centile.high))
-    ends = [DASH if math.isnan(end) else figure(end, _digits(row)) for end in (low, high)]
-    return _difference(row, value), " to ".join(ends)
+    ends = [DASH if math.isnan(end) else figure(end, digits_of(row)) for end in (low, high)]
+    return difference_of(row, value), " to ".join(ends)
 
 
 def on_printed_scale(row: BiasRow, value: float) -> float:
@@ -268,14 +269,14 @@ def _ends_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Tabl
     level = say_level(study.options.level)
     rows = []
     for row in filter(_can_differ, device.bias):
-        limits, digits = row.printed, _digits(row)
+        limits, digits = row.printed, digits_of(row)
         rows.append(
             cells(
-                _name_with_unit(row),
+                name_with_unit(row),
                 count_cell(limits.nights),
-                _difference(row, limits.lower),
+                difference_of(row, limits.lower),
                 interval(limits.lower_low, limits.lower_high, digits),
-                _difference(row, limits.upper),
+                difference_of(row, limits.upper),
                 interval(limits.upper_low, limits.upper_high, digits),
             )
         )
@@ -290,13 +291,13 @@ def _level_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Tab
         limits, icc, ccc = row.printed, row.reliability.icc, row.reliability.ccc
         rows.append(
             cells(
-                _name_with_unit(row),
-                number_cell(limits.sd, _digits(row)),
+                name_with_unit(row),
+                number_cell(limits.sd, digits_of(row)),
                 difference_cell(limits.slope, 2),
                 interval(limits.slope_low, limits.slope_high, 2),
                 difference_cell(limits.spread_slope, 2),
                 interval(limits.spread_slope_low, limits.spread_slope_high, 2),
-                number_cell(limits.mae, _digits(row)),
+                number_cell(limits.mae, digits_of(row)),
                 number_cell(icc.value, 2),
                 interval(icc.low, icc.high, 2),
                 number_cell(ccc.value, 2),
@@ -327,15 +328,17 @@ def _can_differ(row: BiasRow) -> bool:
     return can_differ(row.measure)
 
 
-def _digits(row: BiasRow) -> int:
+def digits_of(row: BiasRow) -> int:
+    """Return how many digits bias and limits are printed with."""
     return 3 if row.of_ratios else 1
 
 
-def _difference(row: BiasRow, value: float) -> Cell:
+def difference_of(row: BiasRow, value: float) -> Cell:
+    """Return a bias or a limit as it is printed, with its sign, or as a ratio."""
     return number_cell(value, 3) if row.of_ratios else difference_cell(value, 1, unit=points(row.unit))
 
 
-def _name_with_unit(row: BiasRow) -> str:
+def name_with_unit(row: BiasRow) -> str:
     """Return a measure with the unit of its values, where the name does not say it."""
     name = shorten(row.name)
     says_it = row.measure.startswith(("minutes ", "percent "))

@@ -17,8 +17,8 @@ from sleepagree.describe.citations import Citations
 from sleepagree.describe.paragraphs import (
     MAIN_MEASURES,
     CitedParagraph,
+    say_classes,
     say_grid,
-    say_mapping,
     say_measures,
     say_software,
 )
@@ -27,8 +27,10 @@ from sleepagree.describe.words import (
     file_words,
     interval,
     join_words,
+    minutes,
     percent_interval,
     plain,
+    say_class,
     say_level,
     say_measure,
     say_stages,
@@ -39,7 +41,14 @@ from sleepagree.errors import counted, shorten
 from sleepagree.inference.normal_theory import LimitsInterval
 from sleepagree.inference.people import Design
 from sleepagree.inference.resampling import FEWEST_UNITS_FOR_RESAMPLES, BootstrapIntervals
-from sleepagree.study.results import BiasRow, DeviceStudy, PairedDifference, StudyAgreement, StudyMapping
+from sleepagree.study.results import (
+    BiasRow,
+    DeviceComparison,
+    DeviceStudy,
+    PairedDifference,
+    StudyAgreement,
+    StudyMapping,
+)
 from sleepagree.study.table import NightsTable
 
 
@@ -56,7 +65,8 @@ def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:
     if accuracy is None or not accuracy.pooled.primary.defined:
         return f"{who} shares no epoch with the reference under '{shorten(first.mapping.name)}'."
     agreed = (
-        f"{who} gave the same stage as the reference in {_share(accuracy.pooled, level)} of the epochs compared under "
+        f"{who} gave the same stage as the reference in {_share(accuracy.pooled, say_level(level))} of the epochs "
+        "compared under "
         f"'{shorten(first.mapping.name)}'"
     )
     square = next((m for m in device.mappings if m.mapping.is_square), None)
@@ -70,19 +80,17 @@ def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:
     if traced is not None and traced.epochs:
         to = max(traced.to, key=lambda d: d.epochs)
         agreed += (
-            f"; it has no label for {speak(traced.stage)}, of which {_share(to.share, level, named=False)} was called "
-            f"{speak(to.name)}"
+            f"; it has no label for {speak(traced.stage)}, of which {_share(to.share)} was called {speak(to.name)}"
         )
     return f"{agreed} (intervals over {units})."
 
 
-def _share(found: BootstrapIntervals, level: float, *, named: bool = True) -> str:
+def _share(found: BootstrapIntervals, name: str = "") -> str:
     estimate = found.primary
     value = f"{100 * estimate.value:.1f} %"
     if math.isnan(estimate.low):
         return f"{value} (no interval)"
-    name = f"{say_level(level)} " if named else ""
-    return f"{value} ({name}{percent_interval(estimate.low, estimate.high, 1)})"
+    return f"{value} ({name}{' ' if name else ''}{percent_interval(estimate.low, estimate.high, 1)})"
 
 
 def methods_of_study(study: StudyAgreement, *, table: NightsTable | None = None) -> CitedParagraph:
@@ -97,51 +105,39 @@ def methods_of_study(study: StudyAgreement, *, table: NightsTable | None = None)
     """
     cited = Citations()
     options = study.options
-    parts = [say_grid(), *_say_long_epochs(study), _say_windows(study), *_say_zones(study, table)]
+    parts = [say_grid(), *_say_long_epochs(study), say_windows(study), *_say_zones(study, table)]
     parts += ["Epochs without a stage on either side were counted and left out.", *_say_consensus(study)]
     if study.refused:
         parts.append(
             f"{len(study.refused)} of {study.given} nights could not be scored and are listed with their reasons."
         )
-    for device in study.devices:
-        parts.append(_say_reports(device))
+    parts += map(say_reports, study.devices)
     mappings = {m.mapping.name: m.mapping for d in study.devices for m in d.mappings}
-    parts += [say_mapping(m) for m in mappings.values()]
-    parts.append(_say_study_agreement(study, cited))
-    parts.append(say_measures(cited))
+    if any({"light", "deep"} & set(m.reference_classes) for m in mappings.values()):
+        parts.append("Unless said otherwise, light is N1 and N2, deep is N3.")
+    parts += [_say_study_agreement(study, cited), say_measures(cited)]
     parts += _say_limits(study, cited)
-    icc, ccc = cited.mark("icc"), cited.mark("ccc")
-    parts.append(
-        f"Intraclass correlation for absolute agreement, ICC(A,1) {icc}, and concordance correlation {ccc} stand "
-        "beside the limits."
-    )
     if options.margins:
         margins = [f"{say_measure(name)} ±{margin:g}" for name, margin in options.margins]
         parts.append(
             f"Equivalence was tested by two one-sided t tests {cited.mark('two_tests')} against margins stated "
             f"beforehand ({join_words(margins)})."
         )
-    parts.append(_say_multiplicity(study))
-    several = any(len(device.participants) > 1 for device in study.devices)
-    mean_nights = "participants' mean nights" if several else "nights"
-    parts.append(
-        "The bias of each class was split exactly into minutes gained from and lost to each other class, averaged over "
-        f"{mean_nights}."
-    )
+    parts.append(say_multiplicity(study))
+    parts.append("The bias of each class was split into minutes gained from and lost to each other class.")
     if study.comparisons:
         kinds = _kinds([d.difference for c in study.comparisons for d in (*c.differences, c.with_silence)])
         parts.append(
             "Devices were compared on the nights that both watched and on the same epochs of them, those that the "
-            "reference and both devices scored; every figure compared was taken anew from these epochs, the tables of "
-            "both kept together. How often a device gave no stage is told beside them, and agreement is also given "
-            f"with silence counted as disagreement. Intervals of the differences are {_say_kinds(kinds, study)}."
+            "reference and both devices scored, and once more with epochs without a stage of the device counted as "
+            f"disagreement. Intervals of the differences are {_say_kinds(kinds, study)}."
         )
     other = "All other" if options.log_ratio else "All"
     parts.append(f"{other} differences are device minus reference. {say_software()}")
     return CitedParagraph(" ".join(parts), cited.sources)
 
 
-def _say_multiplicity(study: StudyAgreement) -> str:
+def say_multiplicity(study: StudyAgreement) -> str:
     """Say what was done about the number of intervals and tests."""
     said = "Intervals were not adjusted for the number of measures, classes and devices"
     if len(study.options.margins) > 1:
@@ -149,7 +145,8 @@ def _say_multiplicity(study: StudyAgreement) -> str:
     return f"{said}."
 
 
-def _say_windows(study: StudyAgreement) -> str:
+def say_windows(study: StudyAgreement) -> str:
+    """Say over what time nights were compared."""
     rules: dict[str, int] = {}
     for device in study.devices:
         for night in device.nights:
@@ -218,26 +215,32 @@ def _say_consensus(study: StudyAgreement) -> list[str]:
     ]
 
 
-def _say_reports(device: DeviceStudy) -> str:
-    return f"{shorten(device.device)} can report {join_words(say_stages(device.reports))}."
+def say_reports(device: DeviceStudy) -> str:
+    """Say what a device can report, and in which classes it was compared."""
+    classes = "; and in ".join(say_classes(m.mapping) for m in device.mappings)
+    return (
+        f"{shorten(device.device)} can report {join_words(say_stages(device.reports))}; it was compared with the "
+        f"reference in {classes}."
+    )
 
 
 def _say_study_agreement(study: StudyAgreement, cited: Citations) -> str:
     kappa = cited.mark("kappa")
     others = f"PABAK {cited.mark('even_chance', 'pabak')}, AC1 {cited.mark('ac1')}, MCC {cited.mark('mcc')}"
     return (
-        f"Agreement was described by accuracy, Cohen's kappa {kappa}, {others}, balanced accuracy, and for each class "
-        "sensitivity, specificity, predictive values, F1 and kappa against the rest, both pooled over all epochs and "
-        f"averaged ({_say_average(study)}). {_say_study_intervals(study, cited)}"
+        f"Agreement is given as accuracy, Cohen's kappa {kappa}, {others} and balanced accuracy, and for each class as "
+        "sensitivity, specificity, predictive values, F1 and kappa against the rest, of all epochs together and as "
+        f"{_say_average(study)}. {_say_study_intervals(study, cited)}"
     )
 
 
 def _say_average(study: StudyAgreement) -> str:
     several = any(len(device.participants) > 1 for device in study.devices)
     one = any(len(device.participants) == 1 for device in study.devices)
-    ways = ["the mean over participants of the mean of their nights' values"] if several or not one else []
-    ways += ["for a device with one participant the mean of the nights' values"] if one else []
-    return "; ".join(ways)
+    if one and not several:
+        return "the mean of the nights' values"
+    of_one = "; for a device with one participant the mean of the nights' values" if one else ""
+    return f"the mean over participants of the mean of their nights' values{of_one}"
 
 
 def _say_study_intervals(study: StudyAgreement, cited: Citations) -> str:
@@ -253,7 +256,9 @@ def _say_study_intervals(study: StudyAgreement, cited: Citations) -> str:
     said = f"{100 * study.options.level:g} % intervals are {_say_kinds(kinds, study, marks)}"
     if any("logit" in p.primary.method for p in found):
         said += f"; those of shares by the delta method are on the logit scale {cited.mark('logit_interval')}"
-    return f"{said}; BCa {cited.mark('bca')} ones are in results.json."
+    if any("atanh" in p.primary.method for p in found):
+        said += "; those of kappa, PABAK, AC1 and MCC by the delta method are on that of atanh"
+    return f"{said}."
 
 
 class Kind(Enum):
@@ -366,23 +371,16 @@ def _say_limits(study: StudyAgreement, cited: Citations) -> list[str]:
         else ""
     )
     return [
-        f"{'; '.join(parts)}.{scale} Slopes of difference and of spread on level weigh participants alike "
-        f"{cited.mark('limits_1999')} with intervals for clustered nights {cited.mark('slopes')}."
+        f"{'; '.join(parts)}.{scale} Slopes of the difference on the level {cited.mark('limits_1999', 'slopes')}, "
+        f"intraclass correlation ICC(A,1) {cited.mark('icc')} and concordance correlation {cited.mark('ccc')} are "
+        "given beside them."
     ]
 
 
 def results_of_study(study: StudyAgreement) -> str:
     """Return the results of a study: a paragraph for each device and one that compares them, parted by empty lines."""
     scored = sum(len(device.nights) for device in study.devices)
-    paragraphs = [f"{scored} of {study.given} nights were scored."]
-    for device in study.devices:
-        parts = [finding_of_device(device, study)]
-        parts += [r for m in device.mappings if (r := _mapping_result(m, units_of(device)))]
-        parts += _bias_results(device.bias)
-        for source in device.bias_sources:
-            if abs(source.per_night.bias_min) >= 0.05:
-                parts.append(bias_source_result(source.per_night, unit="min a night"))
-        paragraphs.append(" ".join(parts))
+    paragraphs = [f"{scored} of {study.given} nights were scored.", *(_results_of(d, study) for d in study.devices)]
     for comparison in study.comparisons:
         kappa = next((d for d in comparison.differences if d.statistic == "kappa" and not d.class_name), None)
         if kappa is not None and kappa.difference.primary.defined:
@@ -392,30 +390,53 @@ def results_of_study(study: StudyAgreement) -> str:
             paragraphs.append(
                 f"{first} and {second} were compared on {counted(comparison.nights, 'night')} that both watched, and "
                 f"there on the same {counted(comparison.epochs, 'epoch')}, those that the reference and both scored; "
-                f"{first} gave no stage to {silent[0]} of the windows' epochs, {second} to {silent[1]}. On the joint "
-                f"epochs kappa under '{shorten(comparison.mapping)}' was {figure(kappa.second)} for {second} and "
-                f"{figure(kappa.first)} for {first}, a difference of {_signed_with_ends(kappa)}. With silence counted "
-                f"as disagreement, agreement was {figure(silence.second)} for {second} and {figure(silence.first)} for "
-                f"{first}, a difference of {_signed_with_ends(silence)}."
+                f"{first} gave no stage to {silent[0]} of the windows' epochs, {second} to {silent[1]}. Kappa in "
+                f"{say_compared_classes(comparison, study)} was {figure(kappa.second, 3)} for {second} and "
+                f"{figure(kappa.first, 3)} for {first}, a difference of {_signed_with_ends(kappa)}. With silence "
+                f"counted as disagreement, agreement was {figure(silence.second, 3)} for {second} and "
+                f"{figure(silence.first, 3)} for {first}, a difference of {_signed_with_ends(silence)}."
             )
     return "\n\n".join(paragraphs)
 
 
+def _results_of(device: DeviceStudy, study: StudyAgreement) -> str:
+    window, scored = (sum(getattr(n, key) for n in device.nights) for key in ("window_epochs", "scored"))
+    parts = [
+        f"{shorten(device.device)} was compared with the reference on {counted(len(device.nights), 'night')} of "
+        f"{counted(len(device.participants), 'participant')}: {scored} of {counted(window, 'epoch')} had a stage on "
+        f"both sides. {say_level(study.options.level)}s over {units_of(device)} stand in brackets."
+    ]
+    agreed = [said for m in device.mappings if (said := say_agreed(m))]
+    parts += [f"Agreement was {'; '.join(agreed)}."] if agreed else []
+    for traced in device.redistribution:
+        if traced.epochs:
+            to = join_words(f"{_share(d.share)} as {say_class(d.name)}" for d in traced.to)
+            parts.append(f"Of {minutes(traced.epochs)} of {speak(traced.stage)} it took {to}.")
+    parts += _bias_results(device.bias)
+    largest = max((s.per_night for s in device.bias_sources), key=lambda s: abs(s.bias_min), default=None)
+    if largest is not None and abs(largest.bias_min) >= 0.05:
+        parts.append(bias_source_result(largest, unit="min a night"))
+    return " ".join(parts)
+
+
+def say_compared_classes(comparison: DeviceComparison, study: StudyAgreement) -> str:
+    """Return the classes in which two devices are compared."""
+    mappings = {m.mapping.name: m.mapping for device in study.devices for m in device.mappings}
+    found = mappings.get(comparison.mapping)
+    return shorten(comparison.mapping) if found is None else say_classes(found)
+
+
 def _signed_with_ends(compared: PairedDifference) -> str:
     found = compared.difference.primary
-    ends = "no interval" if math.isnan(found.low) else interval(found.low, found.high, 2)
-    return f"{signed(found.value, 2)} ({ends})"
+    ends = "no interval" if math.isnan(found.low) else interval(found.low, found.high, 3)
+    return f"{signed(found.value, 3)} ({ends})"
 
 
-def _mapping_result(studied: StudyMapping, units: str) -> str:
-    kappa, accuracy = studied.find("kappa"), studied.find("accuracy")
-    if accuracy is None:
-        return ""
-    said = [f"accuracy {say_estimate(accuracy.pooled, 3)} pooled"]
-    if kappa is not None and kappa.pooled.primary.defined:
-        pooled, averaged = say_estimate(kappa.pooled, 3), say_estimate(kappa.averaged, 3)
-        said.append(f"kappa {pooled} pooled and {averaged} as the mean of {units}")
-    return f"Under '{shorten(studied.mapping.name)}': {join_words(said)}."
+def say_agreed(studied: StudyMapping) -> str:
+    """Return accuracy, and kappa where there is one, over all epochs."""
+    found = {name: studied.find(name) for name in ("accuracy", "kappa")}
+    said = [f"{name} {say_estimate(f.pooled, 3)}" for name, f in found.items() if f and f.pooled.primary.defined]
+    return f"{' and '.join(said)} in {say_classes(studied.mapping)}" if said else ""
 
 
 def _bias_results(rows: Sequence[BiasRow]) -> list[str]:
@@ -424,7 +445,7 @@ def _bias_results(rows: Sequence[BiasRow]) -> list[str]:
         limits = row.printed
         if not is_main_measure(row.measure) or math.isnan(limits.bias):
             continue
-        digits = 2 if row.of_ratios else 1
+        digits = 3 if row.of_ratios else 1
         unit = "" if row.of_ratios else " min" if row.unit == "min" else " percentage points"
         bias = figure(limits.bias, digits) if row.of_ratios else signed(limits.bias)
         ends = "" if math.isnan(limits.bias_low) else f" ({interval(limits.bias_low, limits.bias_high, digits)})"

@@ -161,6 +161,36 @@ def draw_hypnograms(night: NightAgreement, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@styled
+def draw_stages(paired: PairedNight, *, ax: Axes | None = None) -> Axes:
+    """Draw what the reference of a night says alone, as before anything is compared with it.
+
+    Parameters
+    ----------
+    paired : PairedNight
+        The night.
+    ax : Axes, optional
+        Where to draw; by default a new figure two columns wide.
+
+    Returns
+    -------
+    Axes
+        As of :func:`draw_hypnograms`.
+    """
+    lane, _ = lanes_of(paired)
+    height = len(lane.rows) + _SPACE
+    ax = axes_for(ax, two_columns(height * _HEIGHT_OF_ROW_MM + 10.5), left=16, right=4.5, top=1, bottom=9.5)
+    ax.set_xlim(0, lane.codes.size)
+    ax.set_ylim(height, 0)
+    ticks = _draw_lane(ax, lane, top=_SPACE, title="", serial=0)
+    name_ticks(ax.yaxis, [y for y, _ in ticks], [text for _, text in ticks], marks=False)
+    ax.spines["left"].set_visible(False)
+    positions, texts, name = clock_ticks(paired)
+    name_ticks(ax.xaxis, positions, texts, name="tick")
+    write(ax, 0, -6.4 / size_mm(ax)[1], name, transform=ax.get_xaxis_transform(), va="center", ha="left")
+    return ax
+
+
 def _draw_lane(ax: Axes, lane: Lane, *, top: float, title: str, serial: int) -> list[tuple[float, str]]:
     write(ax, 0, top - 0.12, title, fontweight="bold", va="bottom", ha="left")
     begin, end, row = runs_of(lane.codes)

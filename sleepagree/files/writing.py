@@ -21,11 +21,11 @@ from sleepagree.files.formulas import escape_formula
 RESULT_FILES: Final = frozenset((
     "results.json", "correction.json", "correction.csv", "corrected.json", "corrected.csv", "epochs.csv",
     "epochs.csv.gz", "epochs.parquet", "confusion.csv", "measures.csv", "nights.csv", "bias.csv", "report.html",
-    "aligned.edf", "aligned_events.tsv", "aligned_events.json", "aligned.csv", "aligned.parquet",
+    "aligned.edf", "aligned_events.tsv", "aligned_events.json", "aligned.csv", "aligned.parquet", "checklist.md",
 ))  # fmt: skip
 #: Kinds of file that a figure may be.
 FIGURE_FORMS: Final = ("svg", "pdf", "png")
-_RESULT_FOLDERS: Final = {"figures": f"{'|'.join(FIGURE_FORMS)}"}
+_RESULT_FOLDERS: Final = {"figures": "|".join(FIGURE_FORMS), "tables": "md|tex"}
 _RESULT_BELOW: Final = re.compile("|".join(rf"{name}/[^/]+\.({ends})" for name, ends in _RESULT_FOLDERS.items()))
 _OUR_JSON: Final = re.compile(rb'\s*\{\s*"schema"\s*:\s*"sleepagree\.')
 _PARTIAL: Final = (".sleepagree-", ".part")

@@ -56,12 +56,12 @@ def notebook_html(result: object) -> str:
     return render_notebook(describe_result(result))
 
 
-def render_notebook(description: Description) -> str:
-    """Return the first screen of a description as HTML, every text from inputs escaped."""
+def render_notebook(description: Description, *, level: int = 4) -> str:
+    """Return the first screen of a description as HTML, every text from inputs escaped, headings of one level."""
     parts = [f"<p><strong>{escape(finding)}</strong></p>" for finding in description.findings]
     for section in description.sections:
         if section.rank is Rank.FIRST_SCREEN:
-            parts.append(f"<h4>{escape(section.heading)}</h4>")
+            parts.append(f"<h{level}>{escape(section.heading)}</h{level}>" if section.heading else "")
             parts += [_block_html(block) for block in flat(section.blocks) if not is_further(block)]
     return "".join(parts)
 
@@ -99,4 +99,4 @@ def _table_html(table: Table) -> str:
 
 
 def _head_html(column: Column) -> str:
-    return f'<th scope="col">{escape(column.head)}</th>'
+    return f'<th scope="col">{escape(column.head)}</th>' if column.head else "<td></td>"

@@ -97,9 +97,6 @@ def _draw_all(description: Description) -> dict[str, Drawing]:
 def _document(description: Description, drawings: Mapping[str, Drawing]) -> str:
     import matplotlib
 
-    from sleepagree.figures.style import css_variables
-
-    script = _resource("page.js")
     return _template().render(
         page=description,
         answer=description.answer,
@@ -107,12 +104,28 @@ def _document(description: Description, drawings: Mapping[str, Drawing]) -> str:
         drawings=drawings,
         drawn_with=matplotlib.__version__,
         class_of_role=_CLASS_OF_ROLE,
-        style=_resource("page.css"),
-        script=script,
-        script_hash=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
-        light=css_variables(),
-        dark=css_variables(dark=True),
+        style=page_style(),
+        script=_resource("page.js"),
+        policy=page_policy(),
     )
+
+
+def page_policy() -> str:
+    """Return what a page may load and run, as a Content-Security-Policy: nothing but what stands in it."""
+    script_hash = base64.b64encode(hashlib.sha256(_resource("page.js").encode()).digest()).decode()
+    return (
+        f"default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{script_hash}'; base-uri 'none'; "
+        "form-action 'none'"
+    )
+
+
+def page_style() -> str:
+    """Return how every page looks, on light and on dark paper, as CSS."""
+    from sleepagree.figures.style import css_variables
+
+    light, dark = css_variables(), css_variables(dark=True)
+    media = f"@media (prefers-color-scheme: dark) {{ @media screen {{ :root {{ {dark} }} }} }}"
+    return f":root {{ {light} }}\n{media}\n{_resource('page.css')}"
 
 
 @lru_cache(maxsize=4)

@@ -7,9 +7,13 @@ from pathlib import Path
 from typing import BinaryIO, Final
 
 from sleepagree.describe.study import describe_study, refused_items
+from sleepagree.describe.study_checklist import checklist_of_study
+from sleepagree.describe.study_tables import tables_of_study
 from sleepagree.describe.words import say_measure
 from sleepagree.errors import InputError, Option, counted
 from sleepagree.files.writing import csv_text, encode_text, fresh_folder, name_inputs, refuse_existing, sparing_inputs
+from sleepagree.render.latex import render_latex
+from sleepagree.render.markdown import render_markdown
 from sleepagree.render.night_folder import write_report
 from sleepagree.render.night_json import iterate_dump
 from sleepagree.render.study_further_json import group_rows
@@ -87,8 +91,9 @@ def write_study(
 ) -> StudyAgreement:
     """Score a table of nights into a folder.
 
-    Writes results.json, nights.csv, bias.csv, confusion.csv, epochs.csv.gz, report.html and figures. Until all
-    of it is there the folder does not exist; finished chunks wait in a folder beside it for ``resume``.
+    Writes results.json, nights.csv, bias.csv, confusion.csv, epochs.csv.gz, tables, checklist.md, report.html and
+    figures. Until all of it is there the folder does not exist; finished chunks wait in a folder beside it for
+    ``resume``.
 
     Returns
     -------
@@ -131,6 +136,11 @@ def _write_results(
     if request.statistics.by:
         _write(made / "bias_by_group.csv", [csv_text(group_rows(study))])
     _write(made / "confusion.csv", [csv_text(confusion_rows(study))])
+    _write(made / "checklist.md", [render_markdown(checklist_of_study(study))])
+    (made / "tables").mkdir()
+    for name, tables in tables_of_study(study).items():
+        _write(made / "tables" / f"{name}.md", [render_markdown(tables)])
+        _write(made / "tables" / f"{name}.tex", [render_latex(tables)])
     if request.report:
         from sleepagree.render.page import page_files
 

@@ -151,6 +151,7 @@ def _score_row(row: NightRow, files: DeviceFiles, options: ScoringOptions) -> tu
         reports=options.reports or None,
     )
     scorers = compare_scorers(scorings, paired) if several else ()
+    together = tables_of_scorers(scorings, paired) if several else ()
     if options.anonymous:
         paired = anonymous_night(paired)
         # hashes stay, for they find one night under two names; no output holds them
@@ -166,7 +167,7 @@ def _score_row(row: NightRow, files: DeviceFiles, options: ScoringOptions) -> tu
         references=sources,
         device_source=own,
         scorers=scorers,
-        coincidences=tables_of_scorers(scorings, paired) if several else (),
+        coincidences=together,
         group=row.group,
     )
     found = None

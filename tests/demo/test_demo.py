@@ -20,8 +20,8 @@ import pytest
 from click.testing import CliRunner
 
 from sleepagree.cli.group import main
-from sleepagree.demo.write import PARTICIPANTS, TYPICAL_NIGHT, write_demo
 from sleepagree.errors import OutputError
+from sleepagree.study.demo.write import PARTICIPANTS, TYPICAL_NIGHT, write_demo
 from tests.commands import bytes_below
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"

@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from sleepagree.demo import simulate
-from sleepagree.demo.simulate import (
+from sleepagree.hypnogram.spans import GAP
+from sleepagree.study.demo import simulate
+from sleepagree.study.demo.simulate import (
     BAND_A,
     PAD_B,
     SECOND_SCORER,
@@ -19,7 +20,6 @@ from sleepagree.demo.simulate import (
     simulate_hypnograms,
     simulate_study,
 )
-from sleepagree.hypnogram.spans import GAP
 
 STAGES = ("W", "N1", "N2", "N3", "R")
 

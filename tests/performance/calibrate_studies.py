@@ -12,10 +12,10 @@ from pathlib import Path
 
 import numpy as np
 
-from sleepagree.demo.simulate import AASM_STAGES, BAND_A, generator, simulate_study
 from sleepagree.inference.limits import fit_limits_of_agreement
 from sleepagree.inference.resampling import rng_for
 from sleepagree.scoring import coefficients
+from sleepagree.study.demo.simulate import AASM_STAGES, BAND_A, generator, simulate_study
 from tests import records
 from tests.bootstraps import bootstrap, bootstrap_mean
 

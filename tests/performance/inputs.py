@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.demo.simulate import AASM_STAGES, PAD_B, SimulatedStudy, generator, simulate_study
 from sleepagree.readers.edf.writer import write_edf_annotations
+from sleepagree.study.demo.simulate import AASM_STAGES, PAD_B, SimulatedStudy, generator, simulate_study
 
 START = datetime(2026, 3, 1, 22, 30)
 TEXTS = {stage: f"Sleep stage {stage}" for stage in AASM_STAGES}

@@ -9,8 +9,8 @@ import edfio
 import mne
 import numpy as np
 
-from sleepagree.demo.simulate import AASM_STAGES
 from sleepagree.readers.edf.recording import read_edf
+from sleepagree.study.demo.simulate import AASM_STAGES
 from tests.performance.harness import MIB, Row, Settings, alternate, at_least, memory_row, used_memory
 from tests.performance.inputs import TEXTS, runs, simulated
 

@@ -50,9 +50,16 @@ def results_of(folder: Path) -> dict[str, Any]:
 def test_the_folder_holds_what_is_promised_and_nothing_else(made: Path) -> None:
     files = {p.relative_to(made).as_posix() for p in made.rglob("*") if p.is_file()}
     plain = {name for name in files if "/" not in name}
-    assert plain == {"results.json", "nights.csv", "bias.csv", "confusion.csv", "epochs.csv.gz", "report.html"}
+    exact = {"results.json", "nights.csv", "bias.csv", "confusion.csv", "epochs.csv.gz"}
+    assert plain == exact | {"report.html", "checklist.md"}
     assert plain <= RESULT_FILES
-    assert all(name.startswith("figures/") and name.endswith(".svg") for name in files - plain)
+    tables = {name.removeprefix("tables/") for name in files if name.startswith("tables/")}
+    of_device = ("bias", "confusion", "agreement", "accounting")
+    expected = {f"{kind}_{device}" for kind in of_device for device in ("band-a", "pad-b")}
+    expected |= {"where-stages-went_band-a", "comparison"}
+    assert tables == {f"{name}.{end}" for name in expected for end in ("md", "tex")}
+    figures = {name for name in files - plain if not name.startswith("tables/")}
+    assert all(name.startswith("figures/") and name.endswith(".svg") for name in figures)
     assert sorted(p.name for p in made.parent.iterdir()) == ["ferry", "out"]
 
 
@@ -198,7 +205,7 @@ def test_an_old_folder_of_results_is_replaced_whole(tmp_path: Path) -> None:
     write_study(table, replace(REQUEST, report=False), out, overwrite=True)
     assert (out / "results.json").read_bytes() == before
     assert sorted(p.name for p in out.iterdir()) == [
-        "bias.csv", "confusion.csv", "epochs.csv.gz", "nights.csv", "results.json",
+        "bias.csv", "checklist.md", "confusion.csv", "epochs.csv.gz", "nights.csv", "results.json", "tables",
     ]  # fmt: skip
 
 

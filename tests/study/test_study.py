@@ -389,7 +389,7 @@ def test_log_ratios_are_given_as_ratios_in_files_text_and_sentences() -> None:
     lines = bias_lines(study)
     line = next(x for x in lines[lines.index("BIAS OF 'pad B'") :] if x.split()[:2] == ["TST", "min"])
     assert line.split()[2:5] == [f"{reference:.1f}", f"{said:.1f}", shown]
-    assert f"TST {said / reference:.2f} ({ratios['bias_low']:.2f} to {ratios['bias_high']:.2f})" in results_of_study(
+    assert f"TST {said / reference:.3f} ({ratios['bias_low']:.3f} to {ratios['bias_high']:.3f})" in results_of_study(
         study
     )
     assert "natural logarithms" in methods_of_study(study).text

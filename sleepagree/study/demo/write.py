@@ -1,6 +1,6 @@
 """Writes the demo: an invented study in which the crew of an invented night ferry try two invented devices.
 
-Everything in it comes from :mod:`sleepagree.demo.simulate`; no person, ship or device exists. The same seed gives
+Everything in it comes from :mod:`sleepagree.study.demo.simulate`; no person, ship or device exists. The same seed gives
 the same bytes. ``truth.json`` tells what the simulator put in, so that results can be checked against it.
 """
 
@@ -18,7 +18,12 @@ from typing import Any, Final
 
 import numpy as np
 
-from sleepagree.demo.simulate import (
+from sleepagree.files.writing import Replaces, fresh_folder
+from sleepagree.hypnogram.spans import EPOCH_S, GAP
+from sleepagree.hypnogram.zones import place_in_zone
+from sleepagree.mapping.words import AASM_STAGES
+from sleepagree.readers.edf.writer import encode_edf_annotations
+from sleepagree.study.demo.simulate import (
     BAND_A,
     PAD_B,
     SECOND_SCORER,
@@ -28,11 +33,6 @@ from sleepagree.demo.simulate import (
     simulate_device,
     simulate_hypnograms,
 )
-from sleepagree.files.writing import Replaces, fresh_folder
-from sleepagree.hypnogram.spans import EPOCH_S, GAP
-from sleepagree.hypnogram.zones import place_in_zone
-from sleepagree.mapping.words import AASM_STAGES
-from sleepagree.readers.edf.writer import encode_edf_annotations
 
 ZONE: Final = "Europe/Helsinki"
 #: Added to the seed: of the first forty studies this one is nearest to what a very long simulation gives, so
@@ -212,7 +212,7 @@ def _demo_files(sleeps: Sequence[_Sleep], seed: int) -> dict[str, bytes]:
             files[f"reference/{sleep.name}-second.edf"] = _reference(sleep, sleep.second)
         files[f"band-a/{sleep.name}.csv"] = _text(_band_lines(sleep))
         files[f"pad-b/{sleep.name}.csv"] = _text(_pad_lines(sleep))
-    texts = resources.files("sleepagree.demo") / "texts"
+    texts = resources.files("sleepagree.study.demo") / "texts"
     files |= {name: texts.joinpath(name).read_text("utf-8").encode() for name in ("band-a.toml", "pad-b.toml")}
     return files | {
         "nights.csv": _text(_nights_lines(sleeps)),

@@ -1,0 +1,137 @@
+"""The tables of a study as a paper prints them: rounded, each with a caption that says of how many nights it is."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import replace
+
+from sleepagree.describe.blocks import Table, can_differ, cells, columns, count_cell, number_cell, valued
+from sleepagree.describe.night import confusion_table
+from sleepagree.describe.paragraphs import say_classes
+from sleepagree.describe.study_agreement import class_table, comparison_table, shares_table, statistics_table
+from sleepagree.describe.study_bias import bias_cell, name_with_unit
+from sleepagree.describe.study_paragraphs import file_ending, is_main_measure, units_of
+from sleepagree.describe.words import file_words, minutes, percent, say_level, say_status, speak
+from sleepagree.errors import counted, shorten
+from sleepagree.study.results import DeviceStudy, StudyAgreement
+
+
+def tables_of_study(study: StudyAgreement) -> dict[str, tuple[Table, ...]]:
+    """Return the tables to print of a study.
+
+    Parameters
+    ----------
+    study : StudyAgreement
+        The study.
+
+    Returns
+    -------
+    dict of str to tuple of Table
+        Name of a file, without its ending -> its tables. Where there are several devices, the name ends with the
+        device's, as those of figures do.
+    """
+    found: dict[str, tuple[Table, ...]] = {}
+    for serial, device in enumerate(study.devices):
+        ending = file_ending(serial, study)
+        found |= {
+            f"{name}{ending}": tables
+            for name, tables in (
+                ("bias", _bias(device, study)),
+                ("confusion", tuple(_confusion(device))),
+                ("where-stages-went", tuple(_went(device, study))),
+                ("agreement", tuple(_agreement(device, study))),
+                ("accounting", (_accounting(device, study),)),
+            )
+            if tables
+        }
+    names = dict(zip((d.device for d in study.devices), file_words([d.device for d in study.devices]), strict=True))
+    for i, compared in enumerate(study.comparisons):
+        ending = f"_{names[compared.first]}_{names[compared.second]}" if len(names) > 2 else ""
+        found[f"comparison{ending}"] = (comparison_table(compared, study, f"comparison-{i}"),)
+    return found
+
+
+def _of(device: DeviceStudy) -> str:
+    return f"{counted(len(device.nights), 'night')} of {counted(len(device.participants), 'participant')}"
+
+
+def _with_intervals(device: DeviceStudy, study: StudyAgreement) -> str:
+    return f"{_of(device)}, with {say_level(study.options.level)}s over {units_of(device)}"
+
+
+def _bias(device: DeviceStudy, study: StudyAgreement) -> tuple[Table, ...]:
+    shown = sorted((r for r in device.bias if can_differ(r.measure)), key=lambda r: not is_main_measure(r.measure))
+    if not shown:
+        return ()
+    rows = tuple(
+        cells(
+            name_with_unit(row),
+            count_cell(row.limits.nights),
+            number_cell(row.printed.reference_mean, 1),
+            number_cell(row.printed.device_mean, 1),
+            *(bias_cell(row, which) for which in ("bias", "lower", "upper")),
+        )
+        for row in shown
+    )
+    ratio = study.options.log_ratio
+    what = "Ratio device / reference (means are geometric)" if ratio else "Bias (device − reference)"
+    caption = (
+        f"{what} and limits of agreement of {shorten(device.device)}: {_with_intervals(device, study)} in brackets"
+        + ("" if ratio else "; pp: percentage points")
+    )
+    heads = columns(
+        "measure", "nights", "reference", "device", "ratio" if ratio else "bias", "lower limit", "upper limit"
+    )
+    return (Table("bias", caption, heads, rows),)
+
+
+def _confusion(device: DeviceStudy) -> Iterator[Table]:
+    for studied in device.mappings:
+        caption = (
+            f"Epochs of 30 s by stage of the reference (rows) and of {shorten(device.device)} (columns), and their "
+            f"share of the row, in {say_classes(studied.mapping)}: {_of(device)}"
+        )
+        yield replace(confusion_table(studied.counts, studied.mapping, name="confusion"), caption=caption)
+
+
+def _went(device: DeviceStudy, study: StudyAgreement) -> Iterator[Table]:
+    for traced in device.redistribution:
+        if traced.epochs:
+            caption = (
+                f"What {shorten(device.device)}, which has no label for {speak(traced.stage)}, took the "
+                f"{minutes(traced.epochs)} of {speak(traced.stage)} for: {_with_intervals(device, study)}; part of "
+                f"class: what share of the device's class is {speak(traced.stage)}"
+            )
+            yield replace(shares_table(traced, study, 0), caption=caption)
+
+
+def _agreement(device: DeviceStudy, study: StudyAgreement) -> Iterator[Table]:
+    for studied in device.mappings:
+        of = f"{shorten(device.device)} in {say_classes(studied.mapping)}"
+        over = f"{counted(int(studied.counts.sum()), 'epoch')}, {_with_intervals(device, study)}"
+        whole = statistics_table(studied, device, study, "agreement")
+        yield replace(whole, caption=f"Agreement of {of}: {over}")
+        yield replace(class_table(studied, study, "classes"), caption=f"Each class against the rest, {of}: {over}")
+
+
+def _accounting(device: DeviceStudy, study: StudyAgreement) -> Table:
+    """Return what became of every epoch of the windows, as the ledgers of the nights have it."""
+    nights = device.nights
+    window = sum(night.window_epochs for night in nights)
+    excluded: Counter[str] = Counter()
+    for night in nights:
+        excluded.update(dict(night.excluded))
+    scored = sum(night.scored for night in nights)
+    told = [("in the windows", window), *((say_status(word), count) for word, count in excluded.items())]
+    told.append(("scored on both sides", scored))
+    told += [(f"of these left out in {say_classes(m.mapping)}", m.left_out) for m in device.mappings if m.left_out]
+    rows = tuple(cells(what, count_cell(n), valued(percent(n / window, 1), n / window)) for what, n in told)
+    refused = sum(refusal.device == device.device for refusal in study.refused)
+    outside = [sum(getattr(n, f"outside_{side}") for n in nights) for side in ("reference", "device")]
+    caption = (
+        f"What became of the epochs of {shorten(device.device)} and its reference: {_of(device)}, {refused} more could "
+        f"not be scored; share of the epochs in the windows. Outside the windows lie {counted(outside[0], 'epoch')} of "
+        f"the reference and {outside[1]} of the device"
+    )
+    return Table("accounting", caption, columns("epochs", "number", "share"), rows)

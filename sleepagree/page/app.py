@@ -1,0 +1,398 @@
+"""The routes of the page: forms in, the same commands' files and sentences out."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import csv
+import dataclasses
+import io
+import json
+import zipfile
+from collections.abc import AsyncIterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import UploadFile
+from starlette.exceptions import HTTPException
+from starlette.formparsers import MultiPartException, MultiPartParser
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import FileResponse, HTMLResponse, RedirectResponse, Response, StreamingResponse
+from starlette.routing import Route
+
+from sleepagree.errors import Front, InputError, SleepAgreeError
+from sleepagree.page import views
+from sleepagree.page.folder import stored_name, stored_path
+from sleepagree.page.questions import Given, Look
+from sleepagree.page.works import COLUMNS, NIGHTS, RESULTS, Kind, Work
+from sleepagree.readers.layout import Layout, read_layout
+
+if TYPE_CHECKING:
+    from sleepagree.scoring.clock import ClockReading
+
+#: Files of one study, and works of one run; what is beyond is refused with a message.
+MOST_FILES: Final = 500
+MOST_WORKS: Final = 100
+_MOST_FIELDS: Final = 12 * MOST_FILES
+_TELL_EVERY_S: Final = 0.4
+
+
+@dataclass
+class Desk:
+    """Everything that is worked on in one run of the page.
+
+    Parameters
+    ----------
+    folder : Path
+        The private folder.
+    """
+
+    folder: Path
+    works: dict[str, Work] = field(default_factory=dict)
+    #: Names of columns -> how a file with these columns was read before.
+    layouts: dict[tuple[str, ...], tuple[str, Layout]] = field(default_factory=dict)
+
+    @property
+    def busy(self) -> bool:
+        """Whether a command runs."""
+        return any(work.running for work in self.works.values())
+
+    def begin(self, kind: Kind) -> Work:
+        """Return a new work with a folder of its own."""
+        if len(self.works) >= MOST_WORKS:
+            remedy = "End the page with Ctrl-C and start it again."
+            raise InputError(f"{MOST_WORKS} nights and studies were begun already", remedy=remedy)
+        work = Work(kind, self.folder)
+        work.folder = self.folder / work.name
+        work.folder.mkdir()
+        self.works[work.name] = work
+        return work
+
+    def of(self, request: Request) -> Work:
+        """Return the work that a request names."""
+        work = self.works.get(request.path_params["work"])
+        if work is None:
+            raise HTTPException(404)
+        return work
+
+    def kill(self) -> None:
+        """End every command that runs."""
+        for work in self.works.values():
+            if work.job is not None:
+                work.job.kill()
+
+    def known(self, look: Look) -> str:
+        """Return the name of a file with the same columns that was read in another way before, "" for none."""
+        name, layout = self.layouts.get(tuple(name for name, _ in look.columns), ("", Layout()))
+        return "" if layout == _of_its_kind(look.layout or Layout()) else name
+
+    def remember(self, work: Work) -> None:
+        """Keep how the files of a work are read, but for when one of them began."""
+        for side, look in work.looks.items():
+            names = tuple(name for name, _ in look.columns)
+            if names and look.layout is not None:
+                self.layouts[names] = (work.sides[side].name, _of_its_kind(look.layout))
+
+
+def _of_its_kind(layout: Layout) -> Layout:
+    """Return a layout without what holds for one file alone."""
+    return dataclasses.replace(layout, name="", begins=None)
+
+
+class _Parser(MultiPartParser):
+    """Takes files from a form; what is small stays in memory, the rest in the private folder."""
+
+    spool_max_size = 64 * 1024
+
+
+def make_app(desk: Desk) -> Starlette:
+    """Return the page as an ASGI application; who may ask is for :class:`~sleepagree.page.guard.Guard` to say."""
+    pages = _Pages(desk)
+    return Starlette(
+        routes=[
+            Route("/", pages.start),
+            Route("/page.css", pages.style),
+            Route("/page.js", pages.script),
+            Route("/begin/{kind}", pages.begin, methods=["POST"]),
+            Route("/work/{work}", pages.show),
+            Route("/work/{work}", pages.answer, methods=["POST"]),
+            Route("/work/{work}/answer", pages.result),
+            Route("/work/{work}/stop", pages.stop, methods=["POST"]),
+            Route("/work/{work}/progress", pages.progress),
+            Route("/work/{work}/report", pages.report),
+            Route("/work/{work}/keep/{file:path}", pages.keep),
+            Route("/work/{work}/clock", pages.clock),
+            Route("/work/{work}/clock", pages.apply, methods=["POST"]),
+        ],
+        exception_handlers={404: _not_here, SleepAgreeError: _refused, Exception: _failed},
+    )
+
+
+async def _not_here(request: Request, error: Exception) -> Response:  # noqa: ARG001
+    return HTMLResponse(views.message("There is no such page any more."), 404)
+
+
+async def _refused(request: Request, error: Exception) -> Response:  # noqa: ARG001
+    said = error.told(Front.PAGE) if isinstance(error, SleepAgreeError) else str(error)
+    return HTMLResponse(views.message(said), 400)
+
+
+async def _failed(request: Request, error: Exception) -> Response:  # noqa: ARG001
+    # its text may hold anything that a file held, and the folder's name; the terminal shows where it came from
+    return HTMLResponse(views.message(f"Something went wrong here, not in your files ({type(error).__name__})."), 500)
+
+
+class _Pages:
+    """What each route answers."""
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk = desk
+
+    async def start(self, request: Request) -> Response:  # noqa: ARG002
+        return HTMLResponse(views.start(self._desk.works.values()))
+
+    async def style(self, request: Request) -> Response:  # noqa: ARG002
+        return Response(views.style(), media_type="text/css")
+
+    async def script(self, request: Request) -> Response:  # noqa: ARG002
+        return Response(views.script(), media_type="text/javascript")
+
+    async def begin(self, request: Request) -> Response:
+        """Take the files of something new."""
+        try:
+            kind = Kind(request.path_params["kind"])
+        except ValueError:
+            raise HTTPException(404) from None
+        async with _form(request) as (_, files):
+            if not files:
+                raise InputError("no file was given", remedy="Go back and choose one.")
+            work = self._desk.begin(kind)
+            await run_in_threadpool(_store, work, files)
+        await run_in_threadpool(_first_look, work)
+        return RedirectResponse(f"/work/{work.name}", 303)
+
+    async def show(self, request: Request) -> Response:
+        work = self._desk.of(request)
+        if work.kind is Kind.STUDY:
+            return HTMLResponse(views.study(work))
+        known = {side: self._desk.known(look) for side, look in work.looks.items()}
+        return HTMLResponse(views.night(work, known))
+
+    async def answer(self, request: Request) -> Response:
+        """Take answers, and another file where one was given; score where that was asked."""
+        work = self._desk.of(request)
+        async with _form(request) as (form, files):
+            if work.running:
+                return RedirectResponse(f"/work/{work.name}/answer", 303)
+            await run_in_threadpool(self._take, work, form, files)
+        if form.get("do") != "score" or work.message:
+            return RedirectResponse(f"/work/{work.name}", 303)
+        self._desk.remember(work)
+        work.start()
+        return RedirectResponse(f"/work/{work.name}/answer", 303)
+
+    def _take(self, work: Work, form: Mapping[str, str], files: list[tuple[str, UploadFile]]) -> None:
+        work.message = ""
+        try:
+            if work.kind is Kind.STUDY:
+                if form.get("do") == "find":
+                    work.find_nights(form.get("reference", ""), form.get("device", ""))
+                else:
+                    work.write_table(form)
+                return
+            work.answer(form)
+            for side in work.sides:
+                if form.get("do") == f"as-before.{side}" and self._desk.known(work.looks[side]):
+                    names = tuple(name for name, _ in work.looks[side].columns)
+                    given = work.sides[side]
+                    work.sides[side] = Given.with_layout(given.path, given.name, self._desk.layouts[names][1])
+            _store(work, files)
+            work.look()
+        except SleepAgreeError as error:
+            work.message = error.told(Front.PAGE)
+
+    async def result(self, request: Request) -> Response:
+        work = self._desk.of(request)
+        if work.job is None:
+            return RedirectResponse(f"/work/{work.name}", 303)
+        return HTMLResponse(views.answer(work))
+
+    async def stop(self, request: Request) -> Response:
+        work = self._desk.of(request)
+        if work.job is not None:
+            await work.job.stop()
+        return RedirectResponse(f"/work/{work.name}/answer", 303)
+
+    async def progress(self, request: Request) -> Response:
+        """Tell how far a command is, until it has ended."""
+        work = self._desk.of(request)
+
+        async def tell() -> AsyncIterator[str]:
+            while work.job is not None and work.job.running:
+                yield f"data: {json.dumps({'done': work.job.done, 'total': work.job.total})}\n\n"
+                await asyncio.wait([work.job.task], timeout=_TELL_EVERY_S)
+            yield "event: end\ndata: {}\n\n"
+
+        return StreamingResponse(tell(), media_type="text/event-stream")
+
+    async def report(self, request: Request) -> Response:
+        """Show the report, whose own rules hold for what it may load."""
+        from sleepagree.render.page import page_policy
+
+        work = self._desk.of(request)
+        if work.kind is Kind.CORRECTION:
+            body = (await run_in_threadpool(_corrected_page, work)).encode()
+        elif "report.html" in work.results:
+            body = work.results["report.html"].read_bytes()
+        else:
+            raise HTTPException(404)
+        policy = f"{page_policy()}; frame-ancestors 'self'"
+        return HTMLResponse(body, headers={"content-security-policy": policy})
+
+    async def keep(self, request: Request) -> Response:
+        """Hand out one of the files that were made, or all of them."""
+        work = self._desk.of(request)
+        name, results = request.path_params["file"], work.results
+        if name == "everything.zip" and results:
+            packed = await run_in_threadpool(_pack, results)
+            headers = {"content-disposition": 'attachment; filename="sleepagree.zip"'}
+            return Response(packed, media_type="application/zip", headers=headers)
+        if name not in results:
+            raise HTTPException(404)
+        return FileResponse(results[name], media_type="application/octet-stream", filename=Path(name).name)
+
+    async def clock(self, request: Request) -> Response:
+        work = self._desk.of(request)
+        if work.kind is not Kind.NIGHT or work.between or any(look.spans is None for look in work.looks.values()):
+            raise HTTPException(404)
+        return HTMLResponse(await run_in_threadpool(_clock_page, work))
+
+    async def apply(self, request: Request) -> Response:
+        """Score again with a clock offset, because that was asked for."""
+        work = self._desk.of(request)
+        async with _form(request) as (form, _):
+            try:
+                offset_s = float(form.get("offset") or 0)
+            except ValueError:
+                offset_s = float("nan")
+        if not abs(offset_s) <= 36_000:
+            raise InputError("this is no clock offset", found=form.get("offset", ""), expected="seconds")
+        if not work.running and work.kind is Kind.NIGHT:
+            work.chosen.pop("clock_offset", None)
+            if offset_s:
+                work.chosen["clock_offset"] = f"{offset_s:g}"
+            await run_in_threadpool(work.look)
+            work.start()
+        return RedirectResponse(f"/work/{work.name}/answer", 303)
+
+
+# --- files ------------------------------------------------------------------------------------------------
+
+
+@contextlib.asynccontextmanager
+async def _form(request: Request) -> AsyncIterator[tuple[dict[str, str], list[tuple[str, UploadFile]]]]:
+    """Yield the texts of a form and the files that were chosen in it."""
+    kind = request.headers.get("content-type", "")
+    try:
+        if kind.startswith("multipart/form-data"):
+            parser = _Parser(request.headers, request.stream(), max_files=MOST_FILES, max_fields=_MOST_FIELDS)
+            data = await parser.parse()
+        else:
+            data = await request.form(max_fields=_MOST_FIELDS)
+    except MultiPartException as error:
+        raise InputError("the form cannot be taken", found=error.message) from None
+    except ClientDisconnect:
+        raise InputError("the upload was cut short") from None
+    try:
+        texts = {key: value for key, value in data.items() if isinstance(value, str)}
+        files = [(key, value) for key, value in data.multi_items() if isinstance(value, UploadFile) and value.filename]
+        yield texts, files
+    finally:
+        await data.close()
+
+
+def _store(work: Work, files: list[tuple[str, UploadFile]]) -> None:
+    """Store uploads: each file of a night in the folder of its side, those of a study as they lay in theirs."""
+    layouts: dict[str, Layout] = {}
+    for field_name, upload in sorted(files, key=lambda item: not item[0].endswith("layout")):
+        given = upload.filename or ""
+        if work.kind is Kind.STUDY:
+            path = stored_path(given)
+            path = Path(*path.parts[1:]) if len(path.parts) > 1 else path
+            if path.parts[0] != RESULTS:
+                _save(upload, work.folder / path)
+            continue
+        side, _, what = field_name.partition(".")
+        if what == "layout" and side in ("reference", "device"):
+            path = work.folder / f"given-{side}" / stored_name(given, instead="layout.toml")
+            _save(upload, path)
+            layouts[side] = read_layout(path)
+        elif field_name == "correction.file":
+            _save(upload, work.folder / "correction.json")
+        elif what == "file" and side in ("reference", "device"):
+            path = work.folder / side / stored_name(given)
+            before = work.sides.get(side)
+            if before is not None:
+                before.path.unlink(missing_ok=True)
+            _save(upload, path)
+            kept = before if before is not None else Given.proposed(path, given)
+            work.sides[side] = dataclasses.replace(kept, path=path, name=given)
+    for side, layout in layouts.items():
+        if side in work.sides:
+            work.sides[side] = Given.with_layout(work.sides[side].path, work.sides[side].name, layout)
+
+
+def _save(upload: UploadFile, path: Path) -> None:
+    import shutil
+
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("wb") as target:
+        shutil.copyfileobj(upload.file, target, 1024 * 1024)
+
+
+def _first_look(work: Work) -> None:
+    """Look at what was given before anything was answered."""
+    table = work.folder / NIGHTS
+    if work.kind is Kind.STUDY and table.is_file():
+        with contextlib.suppress(UnicodeDecodeError, csv.Error):
+            rows = csv.DictReader(io.StringIO(table.read_text("utf-8-sig")))
+            work.table = [{column: row.get(column) or "" for column in COLUMNS} for row in rows][:MOST_FILES]
+    work.look()
+
+
+def _pack(results: Mapping[str, Path]) -> bytes:
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, path in results.items():
+            archive.write(path, name)
+    return packed.getvalue()
+
+
+# --- what no command writes as a page ---------------------------------------------------------------------
+
+
+def _corrected_page(work: Work) -> str:
+    from sleepagree.describe.correction import describe_corrected
+    from sleepagree.render.page import render_page
+    from sleepagree.study.correction_file import read_correction
+
+    learnt = read_correction(work.folder / "correction.json")
+    spans = work.looks["device"].spans
+    if spans is None:
+        raise HTTPException(404)
+    return render_page(describe_corrected(learnt.apply(spans, window=None)))
+
+
+def _clock_page(work: Work) -> str:
+    from sleepagree.hypnogram.align import align
+    from sleepagree.mapping.mapping import default_mapping
+    from sleepagree.scoring.clock_check import scan_clock
+
+    sides: dict[str, Any] = {side: look.spans for side, look in work.looks.items()}
+    outside, window = work.chosen.get("outside", "missing"), work.chosen.get("window") or None
+    paired = align(reference=sides["reference"], device=sides["device"], window=window, outside=outside)
+    reading: ClockReading = scan_clock(paired, default_mapping(paired.reference_set, paired.device_set))
+    return views.clock(work, reading, paired)

@@ -1,0 +1,362 @@
+"""One file that was given, what was answered about it, and what it looks like read that way."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import threading
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from sleepagree.describe.file import describe_file
+from sleepagree.errors import Front, SleepAgreeError
+from sleepagree.files.toml import toml_text
+from sleepagree.hypnogram.spans import ScoredSpans
+from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED
+from sleepagree.readers import read_spans
+from sleepagree.readers.inspection import FileInspection, inspect_file
+from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, Layout, Marks, NightOf, Overlaps, Shape, read_layout
+from sleepagree.readers.proposal import propose_layout
+from sleepagree.readers.starter_layout import starter_layout
+from sleepagree.readers.table.table import Table
+from sleepagree.readers.whole_table import whole_table
+from sleepagree.render.notebook import render_notebook
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+#: What may be said of a label: the word of a layout, and how it is shown.
+MEANINGS: Final = {
+    "wake": "wake",
+    "N1": "N1",
+    "N2": "N2",
+    "light": "light (N1 or N2)",
+    "N3": "deep (N3)",
+    "rem": "REM",
+    "nrem": "NREM of some kind",
+    "sleep": "sleep of some kind",
+    UNSCORED: "not scored",
+    NOT_A_STAGE: "no stage: pass over it",
+}
+#: What may be said of a column.
+ROLES: Final = {
+    "": "not used",
+    "stage": "stage",
+    "start": "when it begins",
+    "end": "when it ends",
+    "duration": "how long it lasts",
+    "date": "date",
+    "epoch_number": "number of the epoch",
+    "person_column": "person",
+    "zone_column": "zone",
+    "am_pm": "AM or PM",
+}
+
+#: What may be said of a file, beside its columns and labels: key of a layout, what is asked, and the answers ("" for a
+#: text of one's own).
+BLANKS: Final[tuple[tuple[str, str, tuple[str, ...]], ...]] = (
+    ("begins", "When it began, such as 2026-03-01T22:30:00", ()),
+    ("zone", "Zone of its clock, such as Europe/Helsinki", ()),
+    ("person", "Whose rows", ()),
+    ("epoch_seconds", "Seconds of an epoch", ()),
+    ("reports", "All that the device can report, such as wake, light, deep", ()),
+    ("time", "How times are written", ()),
+    ("duration_unit", "Unit of durations", (*DURATION_UNITS, "epochs")),
+    ("shape", "What a row is", tuple(Shape)),
+    ("marks", "Which moment of an epoch a time is", tuple(Marks)),
+    ("night_of", "Which day a date is", tuple(NightOf)),
+    ("overlaps", "Where rows overlap", tuple(Overlaps)),
+    ("skip_lines", "Lines above the table", ()),
+    ("delimiter", "What stands between cells", ()),
+    ("encoding", "Encoding of the text", ()),
+    ("records", "Path of the records in JSON", ()),
+    ("sheet", "Sheet of the spreadsheet", ()),
+)
+_NUMBERS: Final = ("epoch_seconds", "skip_lines", "first_epoch")
+_AT_TOP: Final = ("reports", "epoch_seconds")
+_ROWS_SHOWN: Final = 6
+
+#: matplotlib's settings are those of the whole process.
+DRAWING: Final = threading.Lock()
+
+
+@dataclass(frozen=True)
+class Look:
+    """What a file looks like, read as was answered.
+
+    Parameters
+    ----------
+    problems : tuple of str
+        What stands in the way, as messages say it.
+    columns : tuple of (str, str)
+        Name and role of each column of a table; "" for a column without one.
+    rows : tuple of tuple of str
+        Its first rows.
+    labels : tuple of (str, str, float or None)
+        Each label, its stage ("" where nothing tells) and its minutes.
+    forms : tuple of (str, str)
+        Ways in which its times can be read, and when each holds.
+    seen : str
+        HTML of what ``inspect`` says.
+    drawing : str
+        An SVG element with its hypnogram, "" where there is none yet.
+    layout : Layout or None
+        How it is read; None where plain names do.
+    layout_text : str
+        The same as a file, "" where nothing was answered or it is no layout.
+    asked : tuple of str
+        Keys of `BLANKS` that the file leaves open; the others may be answered, too.
+    spans : ScoredSpans or None
+        What is read, None where something stands in the way.
+    """
+
+    problems: tuple[str, ...] = ()
+    columns: tuple[tuple[str, str], ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+    labels: tuple[tuple[str, str, float | None], ...] = ()
+    forms: tuple[tuple[str, str], ...] = ()
+    seen: str = ""
+    drawing: str = ""
+    layout: Layout | None = None
+    layout_text: str = ""
+    asked: tuple[str, ...] = ("begins", "zone", "reports")
+    spans: ScoredSpans | None = field(default=None, repr=False)
+
+
+@dataclass(frozen=True)
+class Given:
+    """A file that was given, and what was answered about it.
+
+    Parameters
+    ----------
+    path : Path
+        Where it is stored, under a folder of its own.
+    name : str
+        What its owner calls it.
+    answers : dict of str to str
+        Key of a layout -> answer, as it was typed.
+    stages : dict of str to str
+        Label -> stage.
+    blanks : tuple of str
+        Keys of a layout that only a person can answer.
+    is_proposed : bool
+        Whether the answers were proposed, and nobody has gone on with them.
+    """
+
+    path: Path
+    name: str
+    answers: Mapping[str, str] = field(default_factory=dict)
+    stages: Mapping[str, str] = field(default_factory=dict)
+    blanks: tuple[str, ...] = ()
+    is_proposed: bool = False
+
+    @classmethod
+    def proposed(cls, path: Path, name: str) -> Given:
+        """Return a file, and where it cannot be read as it is what is proposed for it as answers."""
+        with contextlib.suppress(SleepAgreeError):
+            if not inspect_file(path).problems:
+                return cls(path, name)
+        proposal = None
+        with contextlib.suppress(SleepAgreeError):
+            proposal = propose_layout(path)
+        if proposal is None:
+            return cls(path, name)
+        given = cls.with_layout(path, name, proposal.layout())
+        return dataclasses.replace(given, blanks=tuple(setting.key for setting in proposal.questions), is_proposed=True)
+
+    @classmethod
+    def with_layout(cls, path: Path, name: str, layout: Layout | None) -> Given:
+        """Return a file whose answers are those of a layout."""
+        if layout is None:
+            return cls(path, name)
+        return cls(path, name, _answers_of(layout), dict(layout.stages))
+
+    def answered(self, form: Mapping[str, str], side: str, shown: Look) -> Given:
+        """Return the file with the answers of a form; what it proposed and nobody changed is no answer.
+
+        Parameters
+        ----------
+        form : mapping
+            ``SIDE.key`` -> text. Columns and labels come with their names: ``SIDE.column.N`` beside ``SIDE.role.N``,
+            ``SIDE.label.N`` beside ``SIDE.stage.N``.
+        side : str
+            "reference" or "device".
+        shown : Look
+            What the form was made from.
+        """
+        proposed_roles, proposed_stages = dict(shown.columns), {label: stage for label, stage, _ in shown.labels}
+        answers = {k: v for k, v in self.answers.items() if k not in COLUMNS or not shown.columns}
+        for name, role in _pairs(form, f"{side}.column.", f"{side}.role."):
+            changed = role != proposed_roles.get(name, "")
+            if role in COLUMNS and (changed or self.answers.get(role) == name):
+                answers[role] = name
+        for key, _, _ in BLANKS:
+            if (text := form.get(f"{side}.{key}")) is not None:
+                answers[key] = text.strip()
+        stages = dict(self.stages)
+        for label, stage in _pairs(form, f"{side}.label.", f"{side}.stage."):
+            if stage != proposed_stages.get(label, "") and (stage in MEANINGS or stage == ""):
+                stages[label] = stage
+        return dataclasses.replace(
+            self,
+            answers={key: text for key, text in answers.items() if text},
+            stages={label: stage for label, stage in stages.items() if stage},
+        )
+
+    def look(self) -> Look:
+        """Return what the file looks like; whatever is wrong with it is told there."""
+        folder = f"{self.path.parent}/"
+        roles = {name: key for key, name in self.answers.items() if key in COLUMNS}
+        look = Look(labels=tuple((label, stage, None) for label, stage in self.stages.items()))
+        try:
+            layout = self._layout()
+            columns, rows = _first_rows(self.path, layout)
+            named = tuple((name, roles.get(name, "")) for name in columns)
+            look = dataclasses.replace(look, layout=layout, columns=named, rows=rows)
+            seen = inspect_file(self.path, layout=layout)
+        except SleepAgreeError as error:
+            return dataclasses.replace(
+                look, problems=(error.with_texts(lambda text: text.replace(folder, "")).told(Front.PAGE),)
+            )
+        found = {name: role for role, name in seen.columns}
+        spans = _spans(self.path, layout, seen)
+        return dataclasses.replace(
+            look,
+            problems=seen.problems,
+            columns=tuple((name, roles.get(name) or found.get(name, "")) for name in columns),
+            labels=tuple((label.label, _word(label.stage), label.minutes) for label in seen.labels),
+            forms=seen.time_forms,
+            seen=render_notebook(describe_file(seen), level=3),
+            drawing="" if spans is None else draw_spans(spans, self.path.parent.name),
+            layout_text="" if layout is None else starter_layout(seen, layout=layout),
+            asked=_open_blanks(
+                seen, {*self.answers, *(role for role, _ in seen.columns)}, {*self.answers, *self.blanks}
+            ),
+            spans=None if seen.problems else spans,
+        )
+
+    def _layout(self) -> Layout | None:
+        """Return what was answered as a layout, None where nothing was."""
+        if not self.answers and not self.stages:
+            return None
+        written = self.path.parent / f"{self.path.name}.toml"
+        written.write_text(_layout_text(self.answers, self.stages), encoding="utf-8")
+        try:
+            return read_layout(written)
+        finally:
+            written.unlink()
+
+
+def draw_spans(spans: ScoredSpans, name: str) -> str:
+    """Return the hypnogram of one file as an SVG element, "" where it holds no stage."""
+    from sleepagree.figures.hypnograms import draw_stages
+    from sleepagree.hypnogram.align import align
+
+    try:
+        paired = align(reference=spans, device=spans, window="reference")
+    except SleepAgreeError:
+        return ""
+    with DRAWING:
+        return svg_element(draw_stages(paired), f"look-{name}", "Hypnogram")
+
+
+def svg_element(ax: Axes, name: str, title: str) -> str:
+    """Return what was drawn as an SVG element in the colours of the page."""
+    from sleepagree.figures.drawing import figure_of
+    from sleepagree.figures.saving import page_drawing, svg_tree
+
+    drawn = figure_of(ax)
+    width, height = (float(inches * 72) for inches in drawn.get_size_inches())
+    inside = page_drawing(svg_tree(drawn), prefix=name)
+    return (
+        f'<svg class="figure" role="img" aria-label="{title}" viewBox="0 0 {width:.2f} {height:.2f}" '
+        f'style="--wide: {width:.2f}">{inside}</svg>'
+    )
+
+
+def _spans(path: Path, layout: Layout | None, seen: FileInspection) -> ScoredSpans | None:
+    try:
+        return read_spans(path, layout=layout, own_words=frozenset(seen.unknown))
+    except SleepAgreeError:
+        return None
+
+
+def _open_blanks(seen: FileInspection, roles: Collection[str], answers: Collection[str]) -> tuple[str, ...]:
+    """Return what the file does not say, and what was answered already."""
+    is_open = {
+        "begins": seen.start is None,
+        "zone": seen.zone is None and seen.start is not None,
+        "person": "person_column" in roles,
+        "time": bool(seen.time_forms),
+        "overlaps": bool(seen.overlaps),
+        "reports": True,
+    }
+    return tuple(key for key, _, _ in BLANKS if is_open.get(key) or key in answers)
+
+
+def _first_rows(path: Path, layout: Layout | None) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    """Return the names of a table's columns and its first rows; nothing where it is no table."""
+    try:
+        table = whole_table(path, layout)
+    except SleepAgreeError:
+        return (), ()
+    if table is None:
+        return (), ()
+    return tuple(table.names), tuple(zip(*(_cells(table, i) for i in range(len(table.names))), strict=True))
+
+
+def _cells(table: Table, position: int) -> list[str]:
+    """Return the first cells of a column; those of one that holds moments, not texts, are left open."""
+    with contextlib.suppress(SleepAgreeError):
+        return [str(text) for text in table.texts(position)[:_ROWS_SHOWN]]
+    return [""] * min(_ROWS_SHOWN, len(table.places.numbers))
+
+
+def _pairs(form: Mapping[str, str], names: str, values: str) -> list[tuple[str, str]]:
+    """Return name and value of every numbered pair of a form."""
+    keys = [key for key in form if key.startswith(names)]
+    return [(form[key], form.get(values + key.removeprefix(names), "")) for key in keys]
+
+
+def _word(stage: str | None) -> str:
+    """Return a stage as a layout writes it; what none can write, such as words of one's own, as it is."""
+    return {"R": "rem", "W": "wake", None: ""}.get(stage, stage or "")
+
+
+def _answers_of(layout: Layout) -> dict[str, str]:
+    """Return what a layout says, as somebody would type it."""
+    plain = Layout()
+    values = {f.name: getattr(layout, f.name) for f in dataclasses.fields(Layout) if f.name not in ("name", "stages")}
+    return {key: _typed(key, value) for key, value in values.items() if value != getattr(plain, key)}
+
+
+def _typed(key: str, value: Any) -> str:
+    if key == "reports":
+        return ", ".join(value)
+    if key == "duration_unit":
+        return next((unit for unit, seconds in DURATION_UNITS.items() if seconds == value), "epochs")
+    if isinstance(value, bool):
+        return str(value).casefold()
+    if hasattr(value, "isoformat"):
+        return str(value.isoformat())
+    return f"{value:g}" if isinstance(value, int | float) else str(value)
+
+
+def _layout_text(answers: Mapping[str, str], stages: Mapping[str, str]) -> str:
+    """Return answers as a layout; what is no number where one is wanted stays a text, and is refused as such."""
+    lines = [f"{key} = {_value(key, answers[key])}" for key in _AT_TOP if key in answers]
+    lines += ["[file]", *(f"{key} = {_value(key, text)}" for key, text in answers.items() if key not in _AT_TOP)]
+    lines += ["[stages]", *(f"{toml_text(label)} = {toml_text(stage)}" for label, stage in stages.items())]
+    return "\n".join(lines) + "\n"
+
+
+def _value(key: str, text: str) -> str:
+    if key == "reports":
+        return "[" + ", ".join(toml_text(word.strip()) for word in text.split(",") if word.strip()) + "]"
+    if key == "header" and text in ("true", "false"):
+        return text
+    if key in _NUMBERS and text.replace(".", "", 1).isdecimal() and text.isascii():
+        return text if key == "epoch_seconds" and not text.startswith(".") else text.lstrip("0") or "0"
+    return toml_text(text)

@@ -1,0 +1,114 @@
+"""The page's HTML: forms around what the project describes and renders; a text of a file is escaped, always."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Iterable, Mapping
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from sleepagree.describe.clock import describe_clock
+from sleepagree.describe.closing import CAUTIONS
+from sleepagree.page.questions import BLANKS, DRAWING, MEANINGS, ROLES
+from sleepagree.page.works import CHOICES, COLUMNS, Work
+from sleepagree.readers import SUFFIXES
+from sleepagree.render.notebook import render_notebook
+from sleepagree.render.page import page_style
+
+if TYPE_CHECKING:
+    from sleepagree.hypnogram.align import PairedNight
+    from sleepagree.scoring.clock import ClockReading
+
+_TEMPLATES: Final = Path(__file__).with_name("templates")
+_SIDES: Final = {"reference": "Reference", "device": "Device"}
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Environment:
+    loader = FileSystemLoader(_TEMPLATES)
+    return Environment(autoescape=True, undefined=StrictUndefined, loader=loader, trim_blocks=True, lstrip_blocks=True)
+
+
+def _render(name: str, **values: Any) -> str:
+    return _environment().get_template(f"{name}.html.j2").render(cautions=CAUTIONS, **values)
+
+
+def style() -> str:
+    """Return the style sheet: that of every report, and what forms need."""
+    return page_style() + (_TEMPLATES / "page.css").read_text("utf-8")
+
+
+def script() -> str:
+    """Return the page's one script."""
+    return (_TEMPLATES / "page.js").read_text("utf-8")
+
+
+def start(works: Iterable[Work]) -> str:
+    """Return the first page: what may be given, and what was begun."""
+    return _render("start", title="Two files in, the answer out", works=list(works), suffixes=", ".join(SUFFIXES))
+
+
+def message(text: str) -> str:
+    """Return a page that says one thing."""
+    return _render("message", title="That did not work", text=text)
+
+
+def night(work: Work, known: Mapping[str, str]) -> str:
+    """Return the questions about the files of a night."""
+    wanted = _SIDES if work.kind == "night" else {"device": "Device"}
+    return _render(
+        "night",
+        title="What the files say",
+        work=work,
+        wanted=wanted,
+        known=known,
+        roles=ROLES,
+        meanings=MEANINGS,
+        blanks=BLANKS,
+        choices=CHOICES,
+        ready=all(work.looks.get(side) is not None and not work.looks[side].problems for side in wanted),
+    )
+
+
+def study(work: Work) -> str:
+    """Return the nights table of a study, to be made and edited."""
+    used = [c for c in COLUMNS if c in COLUMNS[:5] or any(row.get(c) for row in work.table)]
+    more = [c for c in ("layout", "reference_layout", "device_zone", "reference_zone") if c not in used]
+    return _render("study", title="Many nights", work=work, columns=[*used, *more])
+
+
+def answer(work: Work) -> str:
+    """Return the answer with its files, how far it is, or why there is none."""
+    titles = {"night": "The answer", "study": "The study", "correction": "The night, corrected"}
+    return _render("answer", title=titles[work.kind], work=work, results=list(work.results))
+
+
+def clock(work: Work, reading: ClockReading, paired: PairedNight) -> str:
+    """Return what agreement says about the clock, and the offset to choose."""
+    from sleepagree.figures import draw_clock_curve
+    from sleepagree.page.questions import svg_element
+
+    described = describe_clock(reading, paired)
+    curve = dataclasses.replace(described, sections=described.sections[-1:])
+    points = {f"{o:g}": None if k != k else round(k, 3) for o, k in zip(*_points(reading), strict=True)}  # noqa: PLR0124
+    with DRAWING:
+        drawing = svg_element(draw_clock_curve(reading), "clock", "Kappa at each clock offset")
+    return _render(
+        "clock",
+        title="The device's clock",
+        work=work,
+        proposal=render_notebook(dataclasses.replace(described, sections=described.answer), level=3),
+        curve=render_notebook(curve, level=3),
+        drawing=drawing,
+        points=json.dumps(points),
+        reach=int(reading.curve.offsets_s[-1]),
+        chosen=work.chosen.get("clock_offset", "0"),
+    )
+
+
+def _points(reading: ClockReading) -> tuple[list[float], list[float]]:
+    return reading.curve.offsets_s.tolist(), reading.curve.kappa.tolist()

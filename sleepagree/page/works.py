@@ -1,0 +1,208 @@
+"""What somebody works on in the page: one night, a study, or a night to correct. Commands do it; files come of it."""
+
+from __future__ import annotations
+
+import csv
+import io
+import secrets
+import shutil
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from pathlib import Path
+from typing import Final
+
+from sleepagree.errors import Front, InputError, SleepAgreeError, shorten
+from sleepagree.files.formulas import escape_formula
+from sleepagree.page.jobs import Job
+from sleepagree.page.questions import Given, Look
+from sleepagree.study.table import OPTIONAL, REQUIRED
+
+RESULTS: Final = "results"
+NIGHTS: Final = "nights.csv"
+COLUMNS: Final = (*REQUIRED, *OPTIONAL)
+#: Columns of the nights table whose cells name files.
+_FILES: Final = ("reference", "device_file", "layout", "reference_layout")
+#: Side -> option of its layout.
+_LAYOUT_OPTIONS: Final = {"reference": "--reference-layout", "device": "--layout"}
+#: What may be chosen for a night beside its files: key, what is asked, answers ("": as the command does).
+CHOICES: Final = (
+    ("window", "Window", ("", "lights", "reference", "overlap")),
+    ("outside", "Where the device is silent", ("missing", "wake")),
+)
+
+
+class Kind(StrEnum):
+    """What is worked on."""
+
+    NIGHT = "night"
+    STUDY = "study"
+    CORRECTION = "correction"
+
+
+@dataclass
+class Work:
+    """One thing that is worked on.
+
+    Parameters
+    ----------
+    kind : Kind
+        What it is.
+    folder : Path
+        Where its files are, those that were given and those that come of it.
+    name : str
+        By which it is asked for.
+    sides : dict of str to Given
+        "reference", "device" -> the file.
+    looks : dict of str to Look
+        What each of them looks like.
+    between : str
+        What stands in the way between two files that can be read.
+    chosen : dict of str to str
+        Key of `CHOICES`, or "clock_offset" -> what was chosen.
+    table : list of dict of str to str
+        Rows of a study's nights table.
+    job : Job or None
+        The command that runs or has run.
+    """
+
+    kind: Kind
+    folder: Path
+    name: str = field(default_factory=lambda: secrets.token_hex(6))
+    sides: dict[str, Given] = field(default_factory=dict)
+    looks: dict[str, Look] = field(default_factory=dict)
+    between: str = ""
+    chosen: dict[str, str] = field(default_factory=dict)
+    table: list[dict[str, str]] = field(default_factory=list)
+    patterns: dict[str, str] = field(default_factory=dict)
+    message: str = ""
+    job: Job | None = None
+
+    @property
+    def running(self) -> bool:
+        """Whether a command runs for it."""
+        return self.job is not None and self.job.running
+
+    @property
+    def results(self) -> dict[str, Path]:
+        """Name -> file of everything that may be kept, once it is there whole."""
+        made = self.folder / RESULTS
+        found = {} if self.running else {str(p.relative_to(made)): p for p in sorted(made.rglob("*")) if p.is_file()}
+        # a study makes a nights.csv of its own
+        kept = {
+            "layout.toml": "layout.toml",
+            "reference-layout.toml": "reference-layout.toml",
+            "given/nights.csv": NIGHTS,
+        }
+        paths = {name: self.folder / path for name, path in kept.items()}
+        return found | {name: path for name, path in paths.items() if path.is_file()} if found else {}
+
+    def look(self) -> None:
+        """Look at every file as its answers say, and at both together."""
+        self.looks = {side: given.look() for side, given in self.sides.items()}
+        spans = {side: look.spans for side, look in self.looks.items()}
+        self.between = ""
+        if spans.get("reference") is not None and spans.get("device") is not None:
+            self.between = _refusal(spans, self.chosen)
+
+    def answer(self, form: Mapping[str, str]) -> None:
+        """Take the answers of a form, and look again."""
+        for side, given in self.sides.items():
+            self.sides[side] = given.answered(form, side, self.looks.get(side, Look()))
+        for key, _, answers in CHOICES:
+            if form.get(key) in answers:
+                self.chosen[key] = form[key]
+        self.look()
+
+    def start(self) -> None:
+        """Run the command that does it, unless it runs already."""
+        if self.running:
+            return
+        shutil.rmtree(self.folder / RESULTS, ignore_errors=True)
+        if self.kind is Kind.CORRECTION:
+            (self.folder / RESULTS).mkdir()
+        self.job = Job(self.command(), self.folder)
+
+    def command(self) -> list[str]:
+        """Return the command, and write the layouts that it names."""
+        if self.kind is Kind.STUDY:
+            return ["study", NIGHTS, "--out", RESULTS, "--count"]
+        paths = {side: f"{side}/{given.path.name}" for side, given in self.sides.items()}
+        layouts: list[str] = []
+        for side in self.sides:
+            written = self.folder / ("layout.toml" if side == "device" else "reference-layout.toml")
+            written.unlink(missing_ok=True)
+            if text := self.looks[side].layout_text:
+                written.write_text(text, encoding="utf-8")
+                layouts += [_LAYOUT_OPTIONS[side], written.name]
+        if self.kind is Kind.CORRECTION:
+            return ["correct", "correction.json", paths["device"], *layouts, "--json", f"{RESULTS}/corrected.json"]
+        chosen = {key: text for key, text in self.chosen.items() if text and (key, text) != ("outside", "missing")}
+        options = [word for key, text in chosen.items() for word in (f"--{key.replace('_', '-')}", text)]
+        return ["night", paths["reference"], paths["device"], *layouts, *options, "--out", RESULTS]
+
+    # --- studies ------------------------------------------------------------------------------------------
+
+    @property
+    def files(self) -> list[str]:
+        """Paths of a study's files below its folder."""
+        found = (p.relative_to(self.folder) for p in sorted(self.folder.rglob("*")) if p.is_file())
+        return [path.as_posix() for path in found if path.parts[0] != RESULTS and path.as_posix() != NIGHTS]
+
+    def find_nights(self, reference: str, device: str) -> None:
+        """Fill the nights table from two patterns of file names."""
+        from sleepagree.study.from_folder import nights_from_folder
+
+        self.patterns = {"reference": reference, "device": device}
+        found = nights_from_folder(self.folder, reference_pattern=reference, device_pattern=device)
+        self.table = [
+            {
+                "participant": row.participant,
+                "night": row.night,
+                "device": row.device,
+                "reference": ";".join(row.reference),
+                "device_file": row.device_file,
+            }
+            for row in found.rows
+        ]
+
+    def write_table(self, form: Mapping[str, str]) -> None:
+        """Take the cells of a form, ``N.column``, and write the nights table; a cell may name given files only."""
+        self.table = [
+            {column: form.get(f"{i}.{column}", "").strip() for column in COLUMNS}
+            for i in range(len(self.table))
+            if not form.get(f"{i}.leave")
+        ]
+        known = set(self.files)
+        for i, row in enumerate(self.table, start=2):
+            for column in _FILES:
+                for path in filter(None, row[column].split(";")):
+                    if path not in known:
+                        where = f"line {i}, column '{column}'"
+                        expected = "one of the files that were given"
+                        raise InputError("no such file", NIGHTS, where, f"'{shorten(path)}'", expected)
+        used = [c for c in COLUMNS if c in REQUIRED or any(row[c] for row in self.table)]
+        text = io.StringIO()
+        writer = csv.writer(text, lineterminator="\n")
+        writer.writerow(used)
+        writer.writerows([escape_formula(row[column]) for column in used] for row in self.table)
+        (self.folder / NIGHTS).write_text(text.getvalue(), encoding="utf-8")
+
+
+def _refusal(spans: Mapping[str, object], chosen: Mapping[str, str]) -> str:
+    """Return why two files cannot be laid beside each other, "" where they can."""
+    from sleepagree.hypnogram.align import align
+    from sleepagree.mapping.mapping import default_mapping
+
+    try:
+        paired = align(
+            reference=spans["reference"],
+            device=spans["device"],
+            clock_offset_s=float(chosen.get("clock_offset", 0)),
+            window=chosen.get("window") or None,
+            outside=chosen.get("outside", "missing"),
+        )
+        default_mapping(paired.reference_set, paired.device_set)
+    except SleepAgreeError as error:
+        return error.told(Front.PAGE)
+    return ""

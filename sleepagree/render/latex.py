@@ -1,0 +1,62 @@
+"""Tables as LaTeX that needs no package."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import Final
+
+from sleepagree.describe.blocks import Table
+from sleepagree.render.page import with_minus
+
+#: A bracket or a star after the end of a row would be an option of it, so it stands in braces.
+_SPECIAL: Final = {
+    "\\": r"\textbackslash{}", "{": r"\{", "}": r"\}", "$": r"\$", "&": r"\&", "#": r"\#", "_": r"\_", "%": r"\%",
+    "^": r"\textasciicircum{}", "~": r"\textasciitilde{}", "<": r"\textless{}", ">": r"\textgreater{}",
+    "|": r"\textbar{}", '"': "''", "[": "{[}", "]": "{]}", "*": "{*}", "−": "$-$", "–": "--", "±": r"$\pm$",
+    "…": r"\ldots{}", "\xa0": "~",
+}  # fmt: skip
+_ANY_SPECIAL: Final = re.compile("|".join(map(re.escape, _SPECIAL)))
+
+
+def render_latex(tables: Sequence[Table]) -> str:
+    r"""Return tables as ``table`` environments with a caption and ``\hline``, one below the other.
+
+    Parameters
+    ----------
+    tables : sequence of Table
+        Tables.
+
+    Returns
+    -------
+    str
+        LaTeX in which no text of a table is a command, with a line end at its end.
+    """
+    return "\n".join(map(_environment, tables))
+
+
+def _environment(table: Table) -> str:
+    places = "".join("l" if column.is_words else "r" for column in table.columns)
+    rows = [_row([cell.text for cell in row]) for row in table.rows]
+    lines = [
+        r"\begin{table}",
+        r"  \centering",
+        rf"  \caption{{{_escape(table.caption)}.}}",
+        rf"  \begin{{tabular}}{{{places}}}",
+        r"    \hline",
+        _row([column.head for column in table.columns]),
+        r"    \hline",
+        *rows,
+        r"    \hline",
+        r"  \end{tabular}",
+        r"\end{table}",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _row(texts: Sequence[str]) -> str:
+    return rf"    {' & '.join(map(_escape, texts))} \\"
+
+
+def _escape(text: str) -> str:
+    return _ANY_SPECIAL.sub(lambda found: _SPECIAL[found[0]], with_minus(text))

@@ -1,0 +1,167 @@
+"""The local page in a real browser: what a home user, a keyboard and a small dark screen make of it."""
+
+from __future__ import annotations
+
+import re
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from tests.page.conftest import FERRY, Served, serve
+
+pytestmark = pytest.mark.browser
+
+CONTENT = "return document.querySelector('#content').textContent"
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    for name in ("starlette", "uvicorn", "python_multipart"):
+        pytest.importorskip(name, reason="the extra 'page' is not installed")
+    page = serve(tmp_path_factory.mktemp("served"))
+    yield page
+    page.end()
+
+
+class Walk:
+    """Somebody in front of the page."""
+
+    def __init__(self, visit: Any, served: Served, *, width: int = 1280, dark: bool = False) -> None:
+        self.visit, self.driver, self.served = visit, visit.driver, served
+        visit.open(Path("/nowhere"), width=width, dark=dark)
+        visit.complaints()
+        self.driver.get(served.address)
+
+    def choose(self, **files: Path) -> None:
+        """Choose files: ``reference``, ``device`` -> path."""
+        for side, path in files.items():
+            self.driver.find_element("css selector", f'form[action="/begin/night"] [name="{side}.file"]').send_keys(
+                str(path)
+            )
+        self.press("Look at them")
+
+    def press(self, words: str) -> None:
+        """Press the first button, or follow the first link, with these words."""
+        path = f"//button[normalize-space()='{words}'] | //a[normalize-space()='{words}']"
+        before = self.driver.find_element("tag name", "html")
+        self.driver.find_element("xpath", path).click()
+        self.until(lambda: before.id != self.driver.find_element("tag name", "html").id)
+
+    def until(self, holds: Any, seconds: float = 60) -> None:
+        """Wait for something."""
+        from selenium.common.exceptions import WebDriverException
+        from selenium.webdriver.support.ui import WebDriverWait
+
+        WebDriverWait(self.driver, seconds, ignored_exceptions=[WebDriverException]).until(lambda _: holds())
+
+    def says(self, text: str, seconds: float = 60) -> None:
+        """Wait until the page says something."""
+        self.until(lambda: text in self.visit.run(CONTENT), seconds)
+
+    def answer(self, id_: str, value: str) -> None:
+        """Choose an answer, and wait for what it changes."""
+        from selenium.webdriver.support.ui import Select
+
+        content = self.driver.find_element("id", "content").id
+        chosen = Select(self.driver.find_element("id", id_))
+        if chosen.first_selected_option.get_attribute("value") == value:
+            return  # proposed already
+        chosen.select_by_value(value)
+        self.until(lambda: self.driver.find_element("id", "content").id != content)
+
+    def elsewhere(self) -> list[str]:
+        """Return what was asked of anybody but this page."""
+        own = f"http://127.0.0.1:{self.served.port}/"
+        return [url for url in self.visit.requests() if not url.startswith((own, "chrome:", "about:", "blob:"))]
+
+
+@pytest.fixture
+def odd_files(tmp_path: Path) -> dict[str, Path]:
+    """Return two tables whose columns and labels say nothing by their names."""
+    night = ["Up", *["Light-ish"] * 60, *["Low"] * 40, *["Dream"] * 30, *["Light-ish"] * 60, "Up"]
+    stages = {"Up": "0", "Light-ish": "2", "Low": "3", "Dream": "5"}
+    rows = [
+        (f"2026-03-01 {22 + i // 120:02d}:{i // 2 % 60:02d}:{i % 2 * 30:02d}", word) for i, word in enumerate(night)
+    ]
+    ours, theirs = tmp_path / "my eeg.csv", tmp_path / "band.csv"
+    ours.write_text("".join(f"{t};{stages[w]}\n" for t, w in [("when", "Up"), *rows]).replace("when;0", "when;what", 1))
+    theirs.write_text("clock,how it was\n" + "".join(f"{t},{w}\n" for t, w in rows))
+    return {"reference": ours, "device": theirs}
+
+
+def test_a_home_user_goes_from_two_odd_files_to_the_answer(
+    visit: Any, served: Served, odd_files: dict[str, Path]
+) -> None:
+    walk = Walk(visit, served)
+    walk.choose(**odd_files)
+    for side, meant in (
+        ("reference", {"0": "wake", "2": "N2", "3": "N3", "5": "rem"}),
+        ("device", {"Up": "wake", "Light-ish": "light", "Low": "N3", "Dream": "rem"}),
+    ):
+        walk.answer(f"{side}-role-0", "start")
+        walk.answer(f"{side}-role-1", "stage")
+        for i in range(4):
+            label = visit.run(f"return document.querySelector('[name=\"{side}.label.{i}\"]').value")
+            walk.answer(f"{side}-stage-{i}", meant[label])
+    assert visit.run(CONTENT).count("It can be read.") == 2
+    assert visit.run("return document.querySelectorAll('svg.figure').length") == 2
+    walk.press("Score the night")
+    walk.says("Everything")
+    # the report is the report, as high as it is
+    walk.until(lambda: visit.run("return document.querySelector('iframe').offsetHeight") > 1500)
+    walk.driver.switch_to.frame(0)
+    assert "100 of 100" in visit.run("return document.body.textContent")
+    walk.driver.switch_to.default_content()
+    walk.press("Look at the clock")
+    slide = walk.driver.find_element("id", "slide")
+    visit.run("arguments[0].value = 300; arguments[0].dispatchEvent(new Event('input'))", slide)
+    assert re.search(r"kappa 0\.\d{3} at 300 s, 1\.000 as recorded", visit.run(CONTENT))
+    assert visit.complaints() == []
+    assert walk.elsewhere() == []
+
+
+def test_the_keyboard_alone_reaches_the_answer(visit: Any, served: Served) -> None:
+    from selenium.webdriver.common.action_chains import ActionChains
+    from selenium.webdriver.common.keys import Keys
+
+    walk = Walk(visit, served)
+    walk.choose(reference=FERRY / "reference/crew-3-night-2.edf", device=FERRY / "reference/crew-3-night-2.edf")
+    for _ in range(80):
+        ActionChains(walk.driver).send_keys(Keys.TAB).perform()
+        if visit.run("return document.activeElement.textContent.trim()") == "Score the night":
+            break
+    shown = visit.run("return getComputedStyle(document.activeElement).outlineStyle")
+    assert shown != "none"
+    ActionChains(walk.driver).send_keys(Keys.ENTER).perform()
+    walk.says("Everything")
+
+
+@pytest.mark.parametrize(("width", "dark"), [(390, True), (1280, False)])
+def test_it_fits_and_follows_the_rules_of_access(visit: Any, served: Served, axe: str, width: int, dark: bool) -> None:
+    walk = Walk(visit, served, width=width, dark=dark)
+
+    def check() -> None:
+        assert visit.run("return document.documentElement.scrollWidth <= innerWidth")
+        paper = visit.run("return getComputedStyle(document.documentElement).backgroundColor")
+        assert paper == ("rgb(22, 24, 29)" if dark else "rgb(255, 255, 255)")
+        walk.driver.execute_cdp_cmd("Page.setBypassCSP", {"enabled": True})
+        visit.run(axe)
+        found = walk.driver.execute_async_script("axe.run({iframes: false}).then(arguments[0])")["violations"]
+        assert [(v["id"], [n["html"][:200] for n in v["nodes"]]) for v in found] == []
+
+    check()
+    walk.choose(reference=FERRY / "reference/crew-3-night-2.edf", device=FERRY / "band-a/crew-3-night-2.csv")
+    check()
+    for i, stage in enumerate(("light", "wake", "N3")):
+        if stage != "N3":
+            walk.answer(f"device-stage-{i}", stage)
+    walk.press("Score the night")
+    walk.says("Everything")
+    check()
+    walk.press("Look at the clock")
+    check()
