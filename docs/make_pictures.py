@@ -41,34 +41,23 @@ def ferry_study() -> StudyAgreement:
 def pictures() -> Iterator[tuple[str, Any, str]]:
     """Yield name, axes and what is to be seen."""
     night = band_night("crew-1-night-2")
-    first = night.mappings[0]
     yield "hypnograms", figures.draw_hypnograms(night), "Hypnograms of an invented night of band A"
-    matrix = figures.draw_confusion(
-        first.counts,
-        reference_classes=first.mapping.reference_classes,
-        device_classes=first.mapping.device_classes,
-    )
-    yield "confusion", matrix, "Confusion matrix of the same night"
-    yield "unreported", figures.draw_redistribution(night.redistribution), "Where REM went"
-    yield "sources", figures.draw_bias_sources(night.bias_sources), "What the bias of each class is made of"
-    if night.disagreement is not None:
-        yield "runs", figures.draw_run_lengths(night.disagreement.runs), "Short and long runs of disagreement"
-        yield "hours", figures.draw_agreement_by_hour(night.disagreement.hours), "Agreement by hour of the clock"
+    yield "confusion", figures.draw_confusion(night), "Confusion matrix of the same night"
+    yield "unreported", figures.draw_redistribution(night), "Where REM went"
+    yield "sources", figures.draw_bias_sources(night), "What the bias of each class is made of"
+    yield "runs", figures.draw_run_lengths(night), "Short and long runs of disagreement"
+    yield "hours", figures.draw_agreement_by_hour(night), "Agreement by hour of the clock"
 
     slow = band_night("crew-2-night-3")
     reading = scan_clock(slow.paired, slow.mappings[0].mapping)
     yield "clock", figures.draw_clock_curve(reading), "Kappa against clock offset, with a clock four minutes slow"
 
-    device = ferry_study().devices[0]
+    study = ferry_study()
+    device = study.devices[0]
     row = next(row for row in device.bias if row.measure == "TST")
-    data: dict[str, Any] = {
-        "reference": row.reference,
-        "device": row.device,
-        "participant": [n.participant for n in device.nights],
-        "measure": "TST",
-    }
-    yield "minutes", figures.draw_minutes(**data), "Total sleep time by both sides"
-    yield "level", figures.draw_bias_against_level(**data, limits=row.limits), "Difference against level, with limits"
+    yield "minutes", figures.draw_minutes(study, device=device.device), "Total sleep time by both sides"
+    level = figures.draw_bias_against_level(study, device=device.device)
+    yield "level", level, "Difference against level, with limits"
     parts = VarianceComponents(row.limits.between_sd, row.limits.within_sd)
     grid = plan_grid(
         {"bias": MeanPrecision(parts), "limits": LimitsPrecision(parts)},

@@ -37,6 +37,8 @@ if TYPE_CHECKING:
     from sleepagree.study.correction import CorrectedNight, Correction
     from sleepagree.study.correction_file import read_correction
     from sleepagree.study.correction_learning import learn_correction
+    from sleepagree.study.epoch_scores import AgreementScore, agreement_score
+    from sleepagree.study.execution import Execution
     from sleepagree.study.from_table import score_table
     from sleepagree.study.night_summary import NightSummary, Refusal, summarise_night
     from sleepagree.study.run import ScoringOptions
@@ -47,9 +49,11 @@ __version__ = "0.1.0"
 
 #: Public name -> module that holds it.
 _PUBLIC: Final = {
+    "AgreementScore": "study.epoch_scores",
     "CorrectedNight": "study.correction",
     "Correction": "study.correction",
     "Estimate": "inference.estimate",
+    "Execution": "study.execution",
     "InputError": "errors",
     "NightAgreement": "night.compare",
     "NightSummary": "study.night_summary",
@@ -64,6 +68,7 @@ _PUBLIC: Final = {
     "StudyOptions": "study.summarise",
     "Window": "hypnogram.window",
     "WindowRule": "hypnogram.window",
+    "agreement_score": "study.epoch_scores",
     "align": "hypnogram.align",
     "compare": "night.compare",
     "compare_mappings": "night.mappings",
@@ -82,9 +87,11 @@ _PUBLIC: Final = {
 }
 
 __all__ = [
+    "AgreementScore",
     "CorrectedNight",
     "Correction",
     "Estimate",
+    "Execution",
     "InputError",
     "NightAgreement",
     "NightSummary",
@@ -99,6 +106,7 @@ __all__ = [
     "StudyOptions",
     "Window",
     "WindowRule",
+    "agreement_score",
     "align",
     "compare",
     "compare_mappings",

@@ -193,6 +193,15 @@ class SleepAgreeError(Exception):
     ----------
     side : str
         Side of the file, as of :func:`name_options`; a reader does not know it, whoever asked it to read does.
+
+    Examples
+    --------
+    >>> from sleepagree import find_mapping
+    >>> try:
+    ...     find_mapping("naps")
+    ... except SleepAgreeError as error:
+    ...     error.problem, error.found
+    ('no built-in mapping has this name', 'naps')
     """
 
     side = ""
@@ -253,7 +262,17 @@ class SleepAgreeError(Exception):
 
 
 class InputError(SleepAgreeError, ValueError):
-    """The input cannot be used as it is."""
+    """The input cannot be used as it is.
+
+    Examples
+    --------
+    >>> from sleepagree import read_hypnogram
+    >>> try:
+    ...     read_hypnogram("nowhere.csv")
+    ... except InputError as error:
+    ...     error.path
+    'nowhere.csv'
+    """
 
 
 class FileFormatError(InputError):

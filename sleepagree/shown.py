@@ -5,8 +5,10 @@ Results stand below what describes and renders them, so they ask the package for
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sized
 from dataclasses import fields
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
@@ -68,6 +70,23 @@ class Result(Brief):
     def to_dict(self) -> dict[str, Any]:
         """Return the result as a plain structure that JSON can hold, as in the file ``results.json``."""
         return dict(self._view("document"))
+
+    def write_report(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> None:
+        """Write the report, with its figures, as one HTML page that needs no network.
+
+        Parameters
+        ----------
+        path : path-like
+            The page.
+        overwrite : bool
+            Whether a file of that name may be replaced.
+
+        Raises
+        ------
+        OutputError
+            When the file is there already, or cannot be written.
+        """
+        self._view("page", Path(path), overwrite)
 
     def __repr__(self) -> str:
         return str(self._view("text"))

@@ -91,8 +91,10 @@ def test_the_recipes_give_what_the_page_says() -> None:
     assert outcome.failed == 0
 
 
-def test_the_page_on_python_gives_what_it_says(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.chdir(ROOT)
+def test_the_page_on_python_gives_what_it_says(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    (tmp_path / "fixtures").symlink_to(ROOT / "fixtures")
+    monkeypatch.chdir(tmp_path)  # the page writes files
+    monkeypatch.setenv("MPLBACKEND", "agg")
     outcome = doctest.testfile(str(ROOT / "docs" / "python.md"), module_relative=False, encoding="utf-8")
     assert outcome.attempted > 25
     assert outcome.failed == 0

@@ -36,14 +36,14 @@ ROOMS = {
     "bias_sources class_figures offsets table_agreement clock_blocks clock_jump clock clock_check "
     "epoch_features bouts several_scorers",
     "night": "measures cautions intervals compare mappings answer",
-    "study": "demo.simulate demo.write night_summary table file_patterns from_folder joint_epochs paired_epochs "
-    "scorers anonymous plan run duplicates chunks execution unfinished clocks results cautions groups "
+    "study": "demo.simulate demo.write progress night_summary table file_patterns from_folder joint_epochs "
+    "paired_epochs scorers anonymous plan run duplicates chunks execution unfinished clocks results cautions groups "
     "from_table comparison flows given_nights epoch_correction correction correction_file correct_nights "
-    "whole_nights summarise correction_learning",
+    "whole_nights summarise epoch_scores correction_learning",
     "describe": "words cautions notes citations bias blocks paragraphs closing night_time mappings clock folder plan "
     "study_paragraphs study_checklist correction answer night study_agreement study_bias_figures study_bias "
     "study_further study_tables study proposal file",
-    "figures": "style drawing saving bias_sources hypnograms in_time night_kappas participants planning "
+    "figures": "style drawing saving subjects bias_sources hypnograms in_time night_kappas participants planning "
     "redistribution tables_of_counts bias_over_nights device_classes corrections",
     "render": "columns export figures night_json inspection_json notebook terminal page markdown latex night_folder "
     "correction_json correction_folder study_further_json study_json frames study_folder results",

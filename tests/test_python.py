@@ -31,7 +31,7 @@ from sleepagree import (
     summarise_study,
 )
 from sleepagree.describe.study import describe_study
-from sleepagree.errors import MappingError
+from sleepagree.errors import MappingError, OutputError, UnknownStageError
 from sleepagree.render.night_json import night_document
 from sleepagree.render.study_json import study_document
 from tests.ferry import FERRY
@@ -86,12 +86,22 @@ def test_epochs_that_a_frame_does_not_have_are_gaps() -> None:
         ({"epoch": [0, 0], "stage": ["W", "W"]}, "row 1: column 'epoch' is not in order, stands twice"),
         ({"epoch": [0, None], "stage": ["W", "W"]}, "row 1: column 'epoch' is not in order, stands twice"),
         ({"start": [CLOCK[0], None], "stage": ["W", "W"]}, "row 1: column 'start' lacks a time"),
-        ({"time": CLOCK[:2], "stage": ["W", "W"]}, "the DataFrame lacks columns. Found time, stage"),
+        ({"tick": CLOCK[:2], "stage": ["W", "W"]}, "the DataFrame lacks columns. Found tick, stage"),
     ],
 )
 def test_a_frame_whose_times_cannot_be_used_is_refused(frame: dict[str, object], message: str) -> None:
     with pytest.raises(InputError, match=message):
         read_hypnogram(pd.DataFrame(frame))
+
+
+def test_numbers_without_stages_are_told_how_to_name_them() -> None:
+    with pytest.raises(UnknownStageError) as told:
+        align(reference=[0, 1, 2, 2, "x"], device=PAD)
+    assert "Give read_hypnogram(..., stages={0: ..., 1: ..., 2: ..., 'x': ...}) with one of wake, light, " in str(
+        told.value
+    )
+    assert "layout" not in str(told.value)
+    assert read_hypnogram([0, 2], stages={0: "W", 2: "N2"}).stages == ("W", "N2")
 
 
 def test_sides_are_read_where_they_are_given() -> None:
@@ -206,6 +216,27 @@ def test_a_frame_of_nights_is_a_table_of_nights(monkeypatch: pytest.MonkeyPatch)
         read_nights_table([1])
 
 
+def test_progress_is_told_and_finished_nights_are_kept(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    told: list[tuple[int, int]] = []
+    how = sleepagree.Execution(keep=str(tmp_path / "kept"), resume=True)
+    path = FERRY / "nights.csv"
+    first = score_table(path, execution=how, progress=lambda done, of: told.append((done, of)))
+    assert (told[0], told[-1]) == ((0, 24), (24, 24))
+    assert capsys.readouterr().err == ""
+    told.clear()
+    again = score_table(path, execution=how, progress=lambda done, of: told.append((done, of)))
+    assert told == [(24, 24)]
+    assert [night.native.tolist() for night in again] == [night.native.tolist() for night in first]
+    score_table(path, progress=True)
+    err = capsys.readouterr().err
+    assert err.startswith("\r  ···")
+    assert err.endswith("24 of 24 nights, all scored   \n")
+    score_table(path, progress=False)
+    assert capsys.readouterr().err == ""
+    with pytest.raises(TypeError, match="progress must be True, False or a callable, not 'yes'"):
+        score_table(path, progress="yes")
+
+
 NIGHT = align(reference=SCORER, device=PAD)
 
 
@@ -242,17 +273,27 @@ def test_a_night_is_summarised_without_a_table() -> None:
 # --- the entrance -----------------------------------------------------------------------------------------
 
 
-def test_every_public_name_is_documented_with_an_example_where_it_is_called() -> None:
+def test_every_public_name_is_documented_with_an_example() -> None:
     for name in sleepagree.__all__:
         documented = inspect.getdoc(getattr(sleepagree, name)) or ""
         assert len(documented) > 20, name
-        if inspect.isfunction(getattr(sleepagree, name)) and name not in ("read_layout", "read_spans"):
-            for part in ("Parameters\n", "Raises\n", "Examples\n"):
-                assert part in documented, f"{name} lacks {part}"
+        assert "Examples\n" in documented, f"{name} lacks Examples"
+        if inspect.isfunction(getattr(sleepagree, name)):
+            assert "Parameters\n" in documented, f"{name} lacks Parameters"
+            assert "Raises\n" in documented, f"{name} lacks Raises"
 
 
 #: Names and parameters that scripts rely on.
 SIGNATURES = {
+    "Execution": "workers scheduler keep resume",
+    "agreement_score": "y_true y_pred groups stages reports options",
+    "compare": "paired mappings level",
+    "compare_mappings": "paired extra declared level",
+    "fit_limits_of_agreement": "reference device participant level multiplier scale",
+    "read_hypnogram": "source layout stages start epoch_s zone reports own_words name",
+    "StudyOptions": "mappings resamples seed level margins log_ratio by",
+    "ScoringOptions": "mappings window outside reports clock epochs anonymous",
+    "Window": "rule begin end",
     "align": "reference device clock_offset_s window outside reports",
     "find_mapping": "text",
     "read_layout": "path",
@@ -271,9 +312,10 @@ SIGNATURES = {
 def test_public_names_and_parameters_are_those_that_scripts_rely_on() -> None:
     assert sleepagree.__all__ == sorted(sleepagree.__all__)
     assert set(SIGNATURES) <= set(sleepagree.__all__)
+    called = {name for name in sleepagree.__all__ if inspect.isfunction(getattr(sleepagree, name))}
+    assert called <= set(SIGNATURES)
     for name, parameters in SIGNATURES.items():
         assert list(inspect.signature(getattr(sleepagree, name)).parameters) == parameters.split(), name
-    assert list(inspect.signature(compare).parameters)[:2] == ["paired", "mappings"]
 
 
 # --- what results show of themselves ----------------------------------------------------------------------
@@ -330,6 +372,19 @@ def test_a_result_gives_its_tables_by_name() -> None:
         with pytest.raises(ValueError, match=r"table must be one of .*, not 'naps'"):
             result.to_frame("naps")
     assert len(study.to_frame("nights")) == 9
+
+
+def test_every_result_writes_its_report(tmp_path: Path) -> None:
+    for i, result in enumerate((compare(NIGHT), example_study())):
+        path = tmp_path / f"{i}.html"
+        result.write_report(str(path))
+        text = path.read_text(encoding="utf-8")
+        assert text.lower().startswith("<!doctype html>")
+        assert "<svg" in text
+        with pytest.raises(OutputError, match="exists"):
+            result.write_report(path)
+        result.write_report(path, overwrite=True)
+        assert path.read_text(encoding="utf-8") == text
 
 
 def test_a_result_is_a_plain_structure() -> None:

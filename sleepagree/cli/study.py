@@ -168,36 +168,6 @@ def progress_bar(*, quiet: bool) -> Callable[[int, int], None] | None:
     """Return a function that keeps one line of progress on a terminal, None where there is none."""
     if quiet or not sys.stderr.isatty():
         return None
-    import time
+    from sleepagree.study.progress import progress_line
 
-    width = 30
-    begun: list[tuple[float, int]] = []
-
-    def show(done: int, total: int) -> None:
-        if not total:
-            click.echo(f"\r  {done} nights read", nl=False, err=True)
-            return
-        now = time.monotonic()
-        if not begun:
-            begun.append((now, done))
-        started, before = begun[0]
-        filled = width * done // total
-        bar = "█" * filled + "·" * (width - filled)
-        if done == total:
-            remaining = "all scored; summing up"
-        elif done == before:
-            remaining = "starting"
-        else:
-            # nights that were kept by an earlier run took no time and tell nothing of the others
-            remaining = f"{spoken_duration((now - started) / (done - before) * (total - done))} left"
-        click.echo(f"\r  {bar} {done} of {total} nights, {remaining}   ", nl=done == total, err=True)
-
-    return show
-
-
-def spoken_duration(seconds: float) -> str:
-    """Return a duration for people, as coarse as an estimate is."""
-    if seconds < 100:
-        return f"{seconds:.0f} s"
-    minutes = round(seconds / 60)
-    return f"{minutes} min" if minutes < 100 else f"{minutes // 60} h {minutes % 60} min"
+    return progress_line("all scored; summing up")

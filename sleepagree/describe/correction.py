@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
-from typing import TYPE_CHECKING, Final, TypeAlias
-
-import numpy as np
-from numpy.typing import NDArray
+from collections.abc import Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING, Final
 
 from sleepagree.describe.blocks import (
     Cell,
@@ -48,6 +45,7 @@ from sleepagree.study.epoch_correction import THIRDS, LearnedEpochs, StageShare
 
 if TYPE_CHECKING:
     from sleepagree.study.correct_nights import CorrectedNights
+    from sleepagree.study.night_summary import NightSummary, Refusal
 
 VERDICTS: Final = {
     Verdict.HELPS: "helps",
@@ -65,19 +63,19 @@ METHODS: Final = {
 }
 INTERVALS: Final = {IntervalKind.CV_PLUS: "CV+", IntervalKind.T: "t"}
 _NAMED_AT_ONCE: Final = 4
-#: Reference and device values by measure, and the number of each night's participant.
-NightValues: TypeAlias = tuple[dict[str, tuple[NDArray[np.float64], NDArray[np.float64]]], tuple[int, ...]]
 
 
-def describe_correction(correction: Correction, *, nights: NightValues | None = None, command: str = "") -> Description:
+def describe_correction(
+    correction: Correction, *, nights: Sequence[NightSummary | Refusal] | None = None, command: str = ""
+) -> Description:
     """Return what was learnt and what it is worth.
 
     Parameters
     ----------
     correction : Correction
         What was learnt.
-    nights : (dict, tuple), optional
-        Values of the nights learnt from (:func:`sleepagree.study.correction_learning.nights_learnt_from`), for figures.
+    nights : sequence of NightSummary and Refusal, optional
+        What it was learnt from, for figures.
     command : str
         The command that repeats it; "" leaves it out.
     """
@@ -220,27 +218,18 @@ def _drawn_errors(correction: Correction) -> Figure:
     )
 
 
-def _drawn_lines(correction: Correction, nights: NightValues) -> Iterator[Section]:
+def _drawn_lines(correction: Correction, nights: Sequence[NightSummary | Refusal]) -> Iterator[Section]:
     """Yield figures of measures whose correction looks at the device's own value alone, those that help first."""
-    of_own = (Method.SHIFT, Method.LINE, Method.ROBUST_LINE)
-    names = [feature.measure for feature in correction.features]
-    drawn = [m for m in correction.measures if m.learned.method in of_own]
+    drawn = [m for m in correction.measures if m.learned.method in (Method.SHIFT, Method.LINE, Method.ROBUST_LINE)]
     drawn.sort(key=lambda m: m.learned.verdict is not Verdict.HELPS)
     figures = []
     for m in drawn[:_NAMED_AT_ONCE]:
-        reference, device = nights[0][m.measure]
         said = f"{METHODS[m.learned.method]}: {_formula(m, correction)}"
         figures.append(
             Figure(
                 "line-" + m.measure.lower().replace(" ", "-"),
                 FigureKind.CORRECTION_LINE,
-                {
-                    "reference": reference,
-                    "device": device,
-                    "participant": nights[1],
-                    "learnt": m,
-                    "own": names.index(m.measure),
-                },
+                {"correction": correction, "nights": nights, "measure": m.measure},
                 title=f"Reference against device: {say_measure(m.measure)}",
                 description=f"The correction is a {said}.",
                 caption=(

@@ -51,9 +51,7 @@ from sleepagree.describe.words import (
     speak,
 )
 from sleepagree.errors import counted, shorten
-from sleepagree.inference.proportions import normal_quantile
 from sleepagree.inference.resampling import BootstrapIntervals
-from sleepagree.scoring.coefficients import kappa_se
 from sleepagree.study.results import (
     DeviceComparison,
     DeviceStudy,
@@ -153,9 +151,7 @@ def _night_kappas(studied: StudyMapping, device: DeviceStudy, study: StudyAgreem
     known = ~np.isnan(kappa)
     if not known.any():
         return None
-    reach = normal_quantile(study.options.level) * kappa_se(studied.night_counts)
     pooled = studied.find("kappa")
-    estimate = None if pooled is None else pooled.pooled.primary
     quarter, middle, upper = np.quantile(kappa[known], [0.25, 0.5, 0.75])
     said = (
         f"Kappa of {int(known.sum())} nights from {figure(kappa[known].min(), 2)} to {figure(kappa[known].max(), 2)}, "
@@ -166,14 +162,7 @@ def _night_kappas(studied: StudyMapping, device: DeviceStudy, study: StudyAgreem
     return Figure(
         name,
         FigureKind.NIGHT_KAPPAS,
-        {
-            "kappa": kappa,
-            "low": kappa - reach,
-            "high": kappa + reach,
-            "participant": [n.participant for n in device.nights],
-            "night": [n.night for n in device.nights],
-            "pooled": estimate,
-        },
+        {"study": study, "device": device.device},
         title=f"Kappa of every night of {shorten(device.device)} under {shorten(studied.mapping.name)}",
         description=f"{said}.",
         caption=(

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -24,33 +23,22 @@ _MOST_RINGED: Final = 400
 
 def bias_figures(device: DeviceStudy, study: StudyAgreement, serial: int) -> list[Block]:
     """Return the figures of the measures that are drawn, and a look at how near to normal differences are."""
-    who = [n.participant for n in device.nights]
     shown = [row for row in device.bias if row.is_drawn]
     words = file_words([row.measure for row in shown])
     names = {row.measure: f"{word}{file_ending(serial, study)}" for row, word in zip(shown, words, strict=True)}
-    blocks: list[Block] = [_pair_of_figures(row, who, names[row.measure], device.device) for row in shown]
+    blocks: list[Block] = [_pair_of_figures(row, names[row.measure], device.device, study) for row in shown]
     if study.options.log_ratio:
         return blocks
     by_size = sorted(shown, key=lambda row: -abs(row.limits.bias) if not math.isnan(row.limits.bias) else 0.0)
     looked_at = [row for row in by_size[:_LOOKED_AT] if row.limits.participants > 2]
     if looked_at:
-        views = [_normal_look(row, who, f"normal-quantiles-{names[row.measure]}") for row in looked_at]
+        views = [_normal_look(row, names[row.measure], device.device, study) for row in looked_at]
         blocks += [Heading("Are differences near a normal law?"), beside(*views)]
     return blocks
 
 
-def _drawn_values(row: BiasRow, who: Sequence[str]) -> dict[str, Any]:
-    return {
-        "reference": row.reference,
-        "device": row.device,
-        "participant": who,
-        "measure": row.name,
-        "unit": row.unit,
-    }
-
-
-def _pair_of_figures(row: BiasRow, who: Sequence[str], name: str, device: str) -> Beside:
-    limits, data = row.printed, _drawn_values(row, who)
+def _pair_of_figures(row: BiasRow, name: str, device: str, study: StudyAgreement) -> Beside:
+    limits, data = row.printed, {"study": study, "measure": row.measure, "device": device}
     of = f"{row.name}, {shorten(device)}"
     mean = (
         f"{counted(limits.nights, 'night')} of {counted(limits.participants, 'participant')}; "
@@ -70,7 +58,7 @@ def _pair_of_figures(row: BiasRow, who: Sequence[str], name: str, device: str) -
         Figure(
             f"bias-{name}",
             FigureKind.BIAS_AGAINST_LEVEL,
-            {**data, "limits": row.limits, "lines": row.lines, "sloped": row.sloped},
+            data,
             title=f"Difference against level: {of}",
             description=f"{said}.",
             caption=f"Device minus reference against the mean of both: {said}. {_say_what_is_drawn(row)}",
@@ -115,12 +103,12 @@ def _say_outside(row: BiasRow) -> str:
     )
 
 
-def _normal_look(row: BiasRow, who: Sequence[str], name: str) -> Figure:
+def _normal_look(row: BiasRow, name: str, device: str, study: StudyAgreement) -> Figure:
     participants = row.limits.participants
     return Figure(
-        name,
+        f"normal-quantiles-{name}",
         FigureKind.NORMAL_LOOK,
-        _drawn_values(row, who),
+        {"study": study, "measure": row.measure, "device": device},
         title=f"Normal quantiles: {row.name}",
         description=f"Mean differences of {participants} participants in order, against the quantiles of a normal law.",
         caption=(

@@ -15,10 +15,12 @@ from sleepagree.figures.drawing import axes_for, name_axis, write
 from sleepagree.figures.participants import MOST_POINTS as MOST_NIGHTS
 from sleepagree.figures.participants import scatter_nights
 from sleepagree.figures.style import ACCENT, INK, MUTED, PAPER, SMALL_LETTER_POINTS, one_column, styled
+from sleepagree.figures.subjects import measure_of
 from sleepagree.inference.limits import LimitsOfAgreement, Scale
 
 if TYPE_CHECKING:
     from sleepagree.inference.regression_limits import RegressionLimits
+    from sleepagree.study.results import StudyAgreement
 
 _DASHES: Final = (0, (5, 2.5))
 
@@ -27,11 +29,12 @@ Values = NDArray[np.float64]
 
 @styled
 def draw_minutes(
-    *,
-    reference: ArrayLike,
-    device: ArrayLike,
-    participant: Sequence[object],
+    study: StudyAgreement | None = None,
     measure: str = "",
+    *,
+    device: str | ArrayLike | None = None,
+    reference: ArrayLike | None = None,
+    participant: Sequence[object] | None = None,
     unit: str = "min",
     ax: Axes | None = None,
 ) -> Axes:
@@ -39,12 +42,18 @@ def draw_minutes(
 
     Parameters
     ----------
-    reference, device : array-like of float, shape (nights,)
-        Values of one measure; nights with nan on a side are left out.
-    participant : sequence, length nights
+    study : StudyAgreement, optional
+        The study; without one the arrays are drawn.
+    measure : str
+        Name as in the table of bias, such as ``"minutes REM"``; default: TST. With arrays, a name for the axes.
+    device : str, or array-like of float, shape (nights,)
+        Name of the device, needed where the study has several; or values of the device.
+    reference : array-like of float, shape (nights,), optional
+        Values of the reference; nights with nan on a side are left out.
+    participant : sequence, length nights, optional
         Who slept.
-    measure, unit : str
-        Name and unit, for the axes.
+    unit : str
+        Unit of values in arrays, for the axes.
     ax : Axes, optional
         Where to draw; by default a new figure one column wide.
 
@@ -52,10 +61,26 @@ def draw_minutes(
     -------
     Axes
         x reference, y device, on one scale.
+
+    Raises
+    ------
+    TypeError
+        When there is neither a study nor all arrays.
+    ValueError
+        When the study has no such device or measure.
+
+    Examples
+    --------
+    >>> from sleepagree import align, compare, summarise_study
+    >>> night = compare(align(reference=["W", "N2", "N2", "R"] * 30, device=["wake", "light", "light", "light"] * 30))
+    >>> study = summarise_study([(f"crew-{i}", "1", "band A", night) for i in range(4)])
+    >>> draw_minutes(study, "minutes wake").get_xlabel()
+    'reference, minutes wake'
     """
+    drawn = measure_of(study, measure, device, reference, participant, unit)
     ax = axes_for(ax, one_column(76), left=14, right=4, top=8, bottom=10)
-    x, y = np.asarray(reference, float), np.asarray(device, float)
-    scatter_nights(ax, x, y, participant)
+    x, y = drawn.reference, drawn.device
+    scatter_nights(ax, x, y, drawn.participant)
     both = np.concatenate([x[~np.isnan(x) & ~np.isnan(y)], y[~np.isnan(x) & ~np.isnan(y)]])
     low, high = _padded(both)
     low = max(low, -0.03 * high) if both.size and both.min() >= 0 else low
@@ -63,7 +88,7 @@ def draw_minutes(
     ax.set_xlim(low, high)
     ax.set_ylim(low, high)
     ax.set_aspect("equal", adjustable="box", anchor="SW")
-    said = _with_unit(measure, unit)
+    said = _with_unit(drawn.measure, drawn.unit)
     ax.locator_params(axis="both", nbins=7, steps=[1, 2, 2.5, 5, 10])
     name_axis(ax, x=f"reference, {said}", y=f"device, {said}")
     return ax
@@ -71,14 +96,15 @@ def draw_minutes(
 
 @styled
 def draw_bias_against_level(
+    study: StudyAgreement | None = None,
+    measure: str = "",
     *,
-    reference: ArrayLike,
-    device: ArrayLike,
-    participant: Sequence[object],
-    limits: LimitsOfAgreement,
+    device: str | ArrayLike | None = None,
+    reference: ArrayLike | None = None,
+    participant: Sequence[object] | None = None,
+    limits: LimitsOfAgreement | None = None,
     lines: RegressionLimits | None = None,
     sloped: RegressionLimits | None = None,
-    measure: str = "",
     unit: str = "min",
     ax: Axes | None = None,
 ) -> Axes:
@@ -86,18 +112,25 @@ def draw_bias_against_level(
 
     Parameters
     ----------
-    reference, device : array-like of float, shape (nights,)
-        Values of one measure; nights with nan on a side are left out.
-    participant : sequence, length nights
+    study : StudyAgreement, optional
+        The study; without one the arrays are drawn.
+    measure : str
+        Name as in the table of bias, such as ``"minutes REM"``; default: TST. With arrays, a name for the axes.
+    device : str, or array-like of float, shape (nights,)
+        Name of the device, needed where the study has several; or values of the device.
+    reference : array-like of float, shape (nights,), optional
+        Values of the reference; nights with nan on a side are left out.
+    participant : sequence, length nights, optional
         Who slept.
-    limits : LimitsOfAgreement
-        Fitted to these nights, on either scale; limits of log ratios fan out from the origin.
+    limits : LimitsOfAgreement, optional
+        Fitted to the nights in arrays, on either scale; limits of log ratios fan out from the origin. A study brings
+        its own limits and lines.
     lines : RegressionLimits, optional
         Limits that are straight lines; drawn instead of the level ones.
     sloped : RegressionLimits, optional
         The difference as a line in the level; drawn in place of the level bias, between level limits.
-    measure, unit : str
-        Name and unit, for the axes.
+    unit : str
+        Unit of values in arrays, for the axes.
     ax : Axes, optional
         Where to draw; by default a new figure one column wide.
 
@@ -106,12 +139,32 @@ def draw_bias_against_level(
     Axes
         x mean of device and reference, y device minus reference. Bars beside the axes are the
         intervals of bias and limits; sloping lines have none.
+
+    Raises
+    ------
+    TypeError
+        When there is neither a study nor all arrays.
+    ValueError
+        When the study has no such device or measure.
+
+    Examples
+    --------
+    >>> from sleepagree import align, compare, summarise_study
+    >>> night = compare(align(reference=["W", "N2", "N2", "R"] * 30, device=["wake", "light", "light", "light"] * 30))
+    >>> study = summarise_study([(f"crew-{i}", "1", "band A", night) for i in range(4)])
+    >>> draw_bias_against_level(study, "minutes wake").get_xlabel()
+    'minutes wake, mean of device and reference (min)'
     """
+    found = measure_of(study, measure, device, reference, participant, unit)
+    if found.row is not None:
+        limits, lines, sloped = found.row.limits, found.row.lines, found.row.sloped
+    if limits is None:
+        raise TypeError("arrays need limits, as fit_limits_of_agreement returns them")
     ax = axes_for(ax, one_column(66), left=14, right=20, top=8, bottom=10)
-    x, y = np.asarray(reference, float), np.asarray(device, float)
+    x, y = found.reference, found.device
     level, difference = (x + y) / 2, y - x
     known = ~np.isnan(difference)
-    scatter_nights(ax, level, difference, participant)
+    scatter_nights(ax, level, difference, found.participant)
     low, high = _padded(level[known])
     ax.set_xlim(low, high)
     ax.axhline(0, color=MUTED.light, linewidth=0.6, zorder=1)
@@ -133,8 +186,8 @@ def draw_bias_against_level(
         _ring(ax, level, difference, (difference < limits.lower) | (difference > limits.upper))
     bottom, top = _padded(np.array([*difference[known], *drawn, 0.0]))
     ax.set_ylim(bottom, top)
-    said = f"{measure}, " if measure else ""
-    name_axis(ax, x=f"{said}mean of device and reference ({unit})", y=f"device − reference ({unit})")
+    unit = found.unit
+    name_axis(ax, x=f"{found.said}mean of device and reference ({unit})", y=f"device − reference ({unit})")
     return ax
 
 
@@ -244,11 +297,12 @@ def _points_shown(n: int) -> NDArray[np.int64]:
 
 @styled
 def draw_normal_look(
-    *,
-    reference: ArrayLike,
-    device: ArrayLike,
-    participant: Sequence[object],
+    study: StudyAgreement | None = None,
     measure: str = "",
+    *,
+    device: str | ArrayLike | None = None,
+    reference: ArrayLike | None = None,
+    participant: Sequence[object] | None = None,
     unit: str = "min",
     ax: Axes | None = None,
 ) -> Axes:
@@ -256,12 +310,18 @@ def draw_normal_look(
 
     Parameters
     ----------
-    reference, device : array-like of float, shape (nights,)
-        Values of one measure; nights with nan on a side are left out.
-    participant : sequence, length nights
+    study : StudyAgreement, optional
+        The study; without one the arrays are drawn.
+    measure : str
+        Name as in the table of bias, such as ``"minutes REM"``; default: TST. With arrays, a name for the axes.
+    device : str, or array-like of float, shape (nights,)
+        Name of the device, needed where the study has several; or values of the device.
+    reference : array-like of float, shape (nights,), optional
+        Values of the reference; nights with nan on a side are left out.
+    participant : sequence, length nights, optional
         Who slept; participants' means are what the limits of agreement take as normal.
-    measure, unit : str
-        Name and unit, for the axes.
+    unit : str
+        Unit of values in arrays, for the axes.
     ax : Axes, optional
         Where to draw; by default a new figure one column wide.
 
@@ -271,15 +331,23 @@ def draw_normal_look(
         x normal quantile at (i - 3/8) / (n + 1/4), y mean difference; the line is mean + quantile times SD. Of more
         than 1,000 participants the hundred at each end are drawn, and every so many of the others.
 
+    Raises
+    ------
+    TypeError
+        When there is neither a study nor all arrays.
+    ValueError
+        When the study has no such device or measure.
+
     References
     ----------
     Blom G. Statistical estimates and transformed beta-variables. Wiley, 1958 (plotting positions).
     """
+    found = measure_of(study, measure, device, reference, participant, unit)
     ax = axes_for(ax, one_column(66), left=14, right=4, top=4, bottom=10)
-    difference = np.asarray(device, float) - np.asarray(reference, float)
+    difference = found.device - found.reference
     known = ~np.isnan(difference)
-    index = {name: i for i, name in enumerate(dict.fromkeys(participant))}
-    who = np.array([index[p] for p in participant])[known]
+    index = {name: i for i, name in enumerate(dict.fromkeys(found.participant))}
+    who = np.array([index[p] for p in found.participant])[known]
     nights = np.bincount(who, minlength=len(index))
     sums = np.bincount(who, difference[known], minlength=len(index))
     means = np.sort(sums[nights > 0] / nights[nights > 0])
@@ -293,7 +361,6 @@ def draw_normal_look(
         quantiles[shown], means[shown], linestyle="none", marker="o", markersize=3.6, markerfacecolor=ACCENT.light,
         markeredgecolor=PAPER.light if n <= 60 else "none", markeredgewidth=0.3, zorder=3,
     )  # fmt: skip
-    said = f"{measure}, " if measure else ""
     told = "" if shown.size == n else f" ({shown.size} of {n} participants, all at the two ends)"
-    name_axis(ax, x=f"normal quantile{told}", y=f"{said}mean difference ({unit})")
+    name_axis(ax, x=f"normal quantile{told}", y=f"{found.said}mean difference ({found.unit})")
     return ax

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -21,9 +21,10 @@ from sleepagree.figures.drawing import (
     write,
 )
 from sleepagree.figures.style import INK, MUTED, PAPER, SMALL_LETTER_POINTS, Shade, one_column, shades_of, styled
-
-if TYPE_CHECKING:
-    from sleepagree.scoring.bias_sources import BiasSource
+from sleepagree.figures.subjects import device_of
+from sleepagree.night.compare import NightAgreement
+from sleepagree.scoring.bias_sources import BiasSource
+from sleepagree.study.results import StudyAgreement
 
 _ROW_MM: Final = 4.1
 _BAR: Final = 0.62
@@ -76,13 +77,17 @@ def steps_of(source: BiasSource) -> tuple[Step, ...]:
 
 
 @styled
-def draw_bias_sources(sources: Sequence[BiasSource], *, ax: Axes | None = None) -> Axes:
+def draw_bias_sources(
+    sources: NightAgreement | StudyAgreement | Sequence[BiasSource], *, device: str = "", ax: Axes | None = None
+) -> Axes:
     """Draw for each class the minutes gained and lost, step by step, and the bias that they add up to.
 
     Parameters
     ----------
-    sources : sequence of BiasSource
-        The accounts.
+    sources : NightAgreement, StudyAgreement or sequence of BiasSource
+        A night, a study (minutes a night), or its accounts.
+    device : str
+        Name of the device; needed where a study has several.
     ax : Axes, optional
         Where to draw; by default a new figure one column wide.
 
@@ -91,7 +96,16 @@ def draw_bias_sources(sources: Sequence[BiasSource], *, ax: Axes | None = None) 
     Axes
         x minutes, device minus reference. A filled step is gained, a hollow one is lost, in the colour of the
         other class; the last step of each class, in ink, is its bias.
+
+    Raises
+    ------
+    ValueError
+        When the study has no such device.
     """
+    if isinstance(sources, StudyAgreement):
+        sources = [source.per_night for source in device_of(sources, device).bias_sources]
+    elif isinstance(sources, NightAgreement):
+        sources = sources.bias_sources
     accounts = [(source, steps_of(source)) for source in sources]
     rows = sum(len(steps) + 1 for _, steps in accounts)
     ax = axes_for(ax, one_column(rows * _ROW_MM + 10), left=21, right=3, top=1, bottom=9)

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from matplotlib.axes import Axes
-from numpy.typing import ArrayLike
 
 from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import axes_for, draw_boxes, grid_lines, key_below, name_axis, name_ticks
@@ -15,10 +14,15 @@ from sleepagree.figures.hypnograms import clock_ticks, runs_of
 from sleepagree.figures.participants import scatter_nights
 from sleepagree.figures.style import ACCENT, BAND, GRID, INK, MUTED, PAPER, one_column, shades_of, styled, two_columns
 from sleepagree.scoring.measures import say_measure
+from sleepagree.study.correction import Correction
+from sleepagree.study.correction_learning import nights_learnt_from
+from sleepagree.study.results import find_measure
 
 if TYPE_CHECKING:
     from sleepagree.inference.class_probabilities import ReliabilityBin
-    from sleepagree.study.correction import CorrectedNight, Correction, LearnedMeasure
+    from sleepagree.study.correction import CorrectedNight
+    from sleepagree.study.night_summary import NightSummary, Refusal
+    from sleepagree.study.results import StudyAgreement
 
 _STEPS: Final = 80
 _ROW_MM: Final = 5.0
@@ -26,26 +30,22 @@ _ROW_MM: Final = 5.0
 
 @styled
 def draw_correction_line(
+    correction: Correction,
+    nights: StudyAgreement | Sequence[NightSummary | Refusal],
+    measure: str = "",
     *,
-    reference: ArrayLike,
-    device: ArrayLike,
-    participant: Sequence[object],
-    learnt: LearnedMeasure,
-    own: int,
     ax: Axes | None = None,
 ) -> Axes:
     """Draw the nights learnt from, the line on which both sides are equal, the correction and its prediction band.
 
     Parameters
     ----------
-    reference, device : array-like of float, shape (nights,)
-        Values of one measure; nights with nan on a side are left out.
-    participant : sequence, length nights
-        Who slept.
-    learnt : LearnedMeasure
-        A correction that looks at the device's own value alone.
-    own : int
-        Position of that value among the features.
+    correction : Correction
+        What was learnt.
+    nights : StudyAgreement, or sequence of NightSummary and Refusal
+        What it was learnt from; nights with nan on a side are left out.
+    measure : str
+        One whose correction looks at no other measure; default: TST.
     ax : Axes, optional
         Where to draw; by default a new figure one column wide.
 
@@ -53,9 +53,21 @@ def draw_correction_line(
     -------
     Axes
         x device, y reference: what is looked up in a new night, and what it says of the reference.
+
+    Raises
+    ------
+    ValueError
+        When the correction has no such measure, or it looks at other measures, too.
     """
+    drawn = {m.measure: m for m in correction.measures if m.is_line}
+    learnt = drawn.get(find_measure(measure or "TST", drawn) or "")
+    if learnt is None:
+        raise ValueError(f"measure must be one of {', '.join(map(repr, drawn)) or 'none'}, not {measure!r}")
+    own = [feature.measure for feature in correction.features].index(learnt.measure)
+    values, who = nights_learnt_from(correction, nights)
+    reference, device = values[learnt.measure]
     ax = axes_for(ax, one_column(70), left=14, right=4, top=8, bottom=10)
-    x, y = np.asarray(device, float), np.asarray(reference, float)
+    x, y = device, reference
     known = ~(np.isnan(x) | np.isnan(y))
     low, high = float(x[known].min()), float(x[known].max())
     at = np.linspace(low, high, _STEPS)
@@ -66,7 +78,7 @@ def draw_correction_line(
     ax.fill_between(at, band[:, 0], band[:, 1], color=BAND.light, linewidth=0, zorder=1, gid="data-band")
     ax.plot([low, high], [low, high], color=INK.light, linewidth=0.8, linestyle=(0, (5, 2.5)), zorder=2)
     ax.plot(at, corrected, color=ACCENT.light, linewidth=1.4, zorder=3, gid="data-line")
-    scatter_nights(ax, x, y, participant)
+    scatter_nights(ax, x, y, who)
     said = f"{say_measure(learnt.measure)} ({learnt.unit})"
     name_axis(ax, x=f"device, {said}", y=f"reference, {said}")
     return ax
@@ -112,13 +124,13 @@ def draw_correction_errors(correction: Correction, *, ax: Axes | None = None) ->
 
 
 @styled
-def draw_reliability(bins: Sequence[ReliabilityBin], *, ax: Axes | None = None) -> Axes:
+def draw_reliability(bins: Correction | Sequence[ReliabilityBin], *, ax: Axes | None = None) -> Axes:
     """Draw how often classes were right against the probability that was told for them.
 
     Parameters
     ----------
-    bins : sequence of ReliabilityBin
-        Of people not learnt from.
+    bins : Correction or sequence of ReliabilityBin
+        A correction with probabilities of epochs, or its bins; of people not learnt from.
     ax : Axes, optional
         Where to draw; by default a new figure one column wide.
 
@@ -126,7 +138,16 @@ def draw_reliability(bins: Sequence[ReliabilityBin], *, ax: Axes | None = None) 
     -------
     Axes
         x told, y seen, both in per cent; honest probabilities lie on the straight line.
+
+    Raises
+    ------
+    ValueError
+        When the correction has no probabilities of epochs.
     """
+    if isinstance(bins, Correction):
+        if bins.epochs is None:
+            raise ValueError("correction must have probabilities of epochs")
+        bins = bins.epochs.reliability
     ax = axes_for(ax, one_column(70), left=14, right=4, top=2, bottom=10)
     ax.plot([0, 100], [0, 100], color=MUTED.light, linewidth=0.8, linestyle=(0, (5, 2.5)), zorder=1)
     told, seen = ([100 * value for value in values] for values in zip(*((b.told, b.seen) for b in bins), strict=True))

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from matplotlib.axes import Axes
 
 from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import axes_for, draw_boxes, grid_lines, key_below, name_axis, name_ticks, write
 from sleepagree.figures.style import SMALL_LETTER_POINTS, one_column, shades_of, styled
-
-if TYPE_CHECKING:
-    from sleepagree.night.answer import NightAnswer
+from sleepagree.night.answer import NightAnswer, answer_night
+from sleepagree.night.compare import NightAgreement
 
 _ROW_MM: Final = 8.0
 _BAR: Final = 0.62
@@ -20,13 +19,13 @@ _KEY_MM: Final = 13.0
 
 
 @styled
-def draw_device_classes(answer: NightAnswer, *, ax: Axes | None = None) -> Axes:
+def draw_device_classes(answer: NightAgreement | NightAnswer, *, ax: Axes | None = None) -> Axes:
     """Draw each class of the device filled by the stages of the reference, and the whole night below them.
 
     Parameters
     ----------
-    answer : NightAnswer
-        The finding of a night.
+    answer : NightAgreement or NightAnswer
+        A night, or its finding.
     ax : Axes, optional
         Where to draw; by default a new figure one column wide.
 
@@ -40,6 +39,8 @@ def draw_device_classes(answer: NightAnswer, *, ax: Axes | None = None) -> Axes:
     ValueError
         When no epoch was compared.
     """
+    if isinstance(answer, NightAgreement):
+        answer = answer_night(answer)
     if not answer.epochs:
         raise ValueError("answer must hold at least one epoch")
     classes = [found for found in answer.device_classes if found.epochs]

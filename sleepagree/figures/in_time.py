@@ -22,7 +22,9 @@ from sleepagree.figures.drawing import (
     write,
 )
 from sleepagree.figures.style import ACCENT, BAND, INK, MUTED, PAPER, SMALL_LETTER_POINTS, one_column, styled
+from sleepagree.figures.subjects import disagreement_of
 from sleepagree.hypnogram.spans import EPOCH_S
+from sleepagree.night.compare import NightAgreement
 
 if TYPE_CHECKING:
     from sleepagree.scoring.clock import ClockReading
@@ -37,13 +39,13 @@ RUN_CLASSES: Final = (1, 2, 4, 10, 20, 40)
 
 
 @styled
-def draw_agreement_by_hour(parts: Sequence[PartAgreement], *, ax: Axes | None = None) -> Axes:
+def draw_agreement_by_hour(parts: NightAgreement | Sequence[PartAgreement], *, ax: Axes | None = None) -> Axes:
     """Draw the share of epochs in which both sides agree, for each hour of the clock or third of the night.
 
     Parameters
     ----------
-    parts : sequence of PartAgreement
-        In order of time.
+    parts : NightAgreement or sequence of PartAgreement
+        A night, drawn by hour of the clock or, where no clock is known, by third; or parts in order of time.
     ax : Axes, optional
         Where to draw; by default a new figure one column wide.
 
@@ -52,6 +54,9 @@ def draw_agreement_by_hour(parts: Sequence[PartAgreement], *, ax: Axes | None = 
     Axes
         y per cent of the part's scored epochs. A hollow mark rests on less than half an hour.
     """
+    if isinstance(parts, NightAgreement):
+        found = disagreement_of(parts)
+        parts = found.hours or found.thirds
     ax = axes_for(ax, one_column(48), left=13, right=3, top=3, bottom=10)
     at = np.arange(len(parts))
     share = np.array([100 * part.agreement for part in parts])
@@ -94,13 +99,13 @@ def minutes_in_runs(runs: Runs, *, epoch_s: float = EPOCH_S) -> tuple[NDArray[np
 
 
 @styled
-def draw_run_lengths(runs: Runs, *, epoch_s: float = EPOCH_S, ax: Axes | None = None) -> Axes:
+def draw_run_lengths(runs: NightAgreement | Runs, *, epoch_s: float = EPOCH_S, ax: Axes | None = None) -> Axes:
     """Draw how much of the disagreement lies in short and in long runs, beside errors scattered at random.
 
     Parameters
     ----------
-    runs : Runs
-        Runs of disagreement.
+    runs : NightAgreement or Runs
+        A night, or its runs of disagreement.
     epoch_s : float
         Length of an epoch (s).
     ax : Axes, optional
@@ -111,6 +116,8 @@ def draw_run_lengths(runs: Runs, *, epoch_s: float = EPOCH_S, ax: Axes | None = 
     Axes
         x length of a run, y minutes of disagreement in runs of that length.
     """
+    if isinstance(runs, NightAgreement):
+        runs = disagreement_of(runs).runs
     ax = axes_for(ax, one_column(52), left=13, right=3, top=3, bottom=14)
     found, expected = minutes_in_runs(runs, epoch_s=epoch_s)
     at = np.arange(found.size)

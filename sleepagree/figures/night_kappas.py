@@ -10,6 +10,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import ArrayLike, NDArray
 
+from sleepagree.errors import shorten
 from sleepagree.figures.drawing import (
     axes_for,
     draw_boxes,
@@ -20,6 +21,10 @@ from sleepagree.figures.drawing import (
     write,
 )
 from sleepagree.figures.style import ACCENT, BAND, INK, MUTED, PANEL, PAPER, SMALL_LETTER_POINTS, one_column, styled
+from sleepagree.figures.subjects import device_of, refuse_other
+from sleepagree.inference.proportions import normal_quantile
+from sleepagree.scoring.coefficients import kappa_se
+from sleepagree.study.results import StudyAgreement
 
 if TYPE_CHECKING:
     from sleepagree.inference.estimate import Estimate
@@ -36,12 +41,14 @@ Values = NDArray[np.float64]
 
 @styled
 def draw_night_kappas(
+    study: StudyAgreement | None = None,
     *,
-    kappa: ArrayLike,
-    low: ArrayLike,
-    high: ArrayLike,
-    participant: Sequence[str],
-    night: Sequence[str],
+    device: str = "",
+    kappa: ArrayLike = (),
+    low: ArrayLike = (),
+    high: ArrayLike = (),
+    participant: Sequence[str] = (),
+    night: Sequence[str] = (),
     pooled: Estimate | None = None,
     ax: Axes | None = None,
 ) -> Axes:
@@ -49,6 +56,10 @@ def draw_night_kappas(
 
     Parameters
     ----------
+    study : StudyAgreement, optional
+        The study: the first mapping of the device that has a kappa is drawn. Without one the arrays are.
+    device : str
+        Name of the device; needed where the study has several.
     kappa, low, high : array-like of float, shape (nights,)
         Kappa and the ends of its interval; nights with nan are left out when nights are sorted.
     participant, night : sequence of str, length nights
@@ -63,7 +74,15 @@ def draw_night_kappas(
     Axes
         x kappa. Up to 48 nights stand under each other by participant; more are sorted by kappa, and of more
         than 150 an even choice of ranks is drawn, which the figure says.
+
+    Raises
+    ------
+    ValueError
+        When the study has no such device, or none of its mappings has a kappa.
     """
+    if study is not None:
+        refuse_other(study, StudyAgreement, "study")
+        kappa, low, high, participant, night, pooled = _of_study(study, device)
     values = np.asarray(kappa, float)
     order, said = _nights_drawn(values, participant)
     named = not said
@@ -89,6 +108,18 @@ def draw_night_kappas(
     grid_lines(ax, "x")
     name_axis(ax, x="kappa")
     return ax
+
+
+def _of_study(study: StudyAgreement, device: str) -> tuple[Values, Values, Values, list[str], list[str], Estimate]:
+    """Return kappa and the ends of its interval, participant and night of every night, and the pooled kappa."""
+    found = device_of(study, device)
+    studied = next((m for m in found.mappings if m.mapping.is_square), None)
+    pooled = None if studied is None else studied.find("kappa")
+    if studied is None or pooled is None:
+        raise ValueError(f"no mapping of {shorten(found.device)!r} in this study has a kappa")
+    kappa, reach = studied.night_kappa, normal_quantile(study.options.level) * kappa_se(studied.night_counts)
+    names = [n.participant for n in found.nights], [n.night for n in found.nights]
+    return kappa, kappa - reach, kappa + reach, *names, pooled.pooled.primary
 
 
 def _nights_drawn(kappa: Values, participant: Sequence[str]) -> tuple[NDArray[np.int64], str]:

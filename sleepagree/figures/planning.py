@@ -17,7 +17,7 @@ _DASHES: Final = ("solid", (0, (6, 2)), (0, (3, 1.5)), (0, (1, 1)), (0, (6, 1.5,
 
 
 @styled
-def draw_precision(grid: PlanGrid, *, statistic: str, unit: str = "", ax: Axes | None = None) -> Axes:
+def draw_precision(grid: PlanGrid, *, statistic: str = "", unit: str = "", ax: Axes | None = None) -> Axes:
     """Draw the half-width of an interval against the number of participants, one line for each number of nights.
 
     Parameters
@@ -25,7 +25,7 @@ def draw_precision(grid: PlanGrid, *, statistic: str, unit: str = "", ax: Axes |
     grid : PlanGrid
         From `sleepagree.inference.planning.plan_grid`.
     statistic : str
-        Which statistic of the grid.
+        Which statistic of the grid; default: its first.
     unit : str
         Unit of the half-width, for the axis.
     ax : Axes, optional
@@ -42,6 +42,7 @@ def draw_precision(grid: PlanGrid, *, statistic: str, unit: str = "", ax: Axes |
         When the grid has no such statistic.
     """
     known = [name for name, _ in grid.assumed]
+    statistic = statistic or known[0]
     if statistic not in known:
         raise ValueError(f"statistic must be one of {', '.join(known)}, not {statistic!r}")
     ax = axes_for(ax, one_column(60), left=14, right=17, top=3, bottom=10)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from matplotlib.axes import Axes
 
@@ -19,10 +19,10 @@ from sleepagree.figures.drawing import (
     write,
 )
 from sleepagree.figures.style import INK, PAPER, SMALL_LETTER_POINTS, one_column, shades_of, styled
+from sleepagree.figures.subjects import device_of
+from sleepagree.night.compare import NightAgreement
 from sleepagree.scoring.redistribution import Redistribution
-
-if TYPE_CHECKING:
-    from sleepagree.study.summarise import StudyRedistribution
+from sleepagree.study.results import StudyAgreement, StudyRedistribution
 
 _ROW_MM: Final = 5.2
 _BAR: Final = 0.5
@@ -67,13 +67,20 @@ def share_out(traced: Redistribution | StudyRedistribution) -> SharedOut:
 
 
 @styled
-def draw_redistribution(traced: Sequence[Redistribution | StudyRedistribution], *, ax: Axes | None = None) -> Axes:
+def draw_redistribution(
+    traced: NightAgreement | StudyAgreement | Sequence[Redistribution | StudyRedistribution],
+    *,
+    device: str = "",
+    ax: Axes | None = None,
+) -> Axes:
     """Draw what share of each unreported stage went to each device class, with its interval.
 
     Parameters
     ----------
-    traced : sequence of Redistribution or of StudyRedistribution
-        One for each stage; those without an epoch are left out.
+    traced : NightAgreement, StudyAgreement, or sequence of Redistribution or of StudyRedistribution
+        A night, a study, or its account of each stage; stages without an epoch are left out.
+    device : str
+        Name of the device; needed where a study has several.
     ax : Axes, optional
         Where to draw; by default a new figure one column wide.
 
@@ -86,8 +93,12 @@ def draw_redistribution(traced: Sequence[Redistribution | StudyRedistribution], 
     Raises
     ------
     ValueError
-        When no stage has an epoch.
+        When no stage has an epoch, or the study has no such device.
     """
+    if isinstance(traced, StudyAgreement):
+        traced = device_of(traced, device).redistribution
+    elif isinstance(traced, NightAgreement):
+        traced = traced.redistribution
     stages = [share_out(t) for t in traced if t.epochs]
     if not stages:
         raise ValueError("traced must hold a stage with at least one epoch")

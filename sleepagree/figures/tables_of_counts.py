@@ -25,7 +25,9 @@ from sleepagree.figures.style import (
     styled,
     two_columns,
 )
+from sleepagree.figures.subjects import device_of
 from sleepagree.night.compare import NightAgreement
+from sleepagree.study.results import StudyAgreement
 
 if TYPE_CHECKING:
     from sleepagree.describe.night import CountsUnderMapping
@@ -38,8 +40,9 @@ _WIDE_FROM: Final = 6
 
 @styled
 def draw_confusion(
-    counts: Counts | NightAgreement | CountsUnderMapping,
+    counts: Counts | NightAgreement | StudyAgreement | CountsUnderMapping,
     *,
+    device: str = "",
     reference_classes: tuple[str, ...] = (),
     device_classes: tuple[str, ...] = (),
     ax: Axes | None = None,
@@ -48,9 +51,11 @@ def draw_confusion(
 
     Parameters
     ----------
-    counts : NightAgreement, MappingAgreement or StudyMapping; or int array, shape (reference classes, device classes)
-        A night, of which the first mapping is drawn, or what was counted under one mapping; or epochs, rows reference,
-        columns device.
+    counts : NightAgreement, StudyAgreement, MappingAgreement or StudyMapping; or int array, shape (rows, columns)
+        A night or a study, of which the first mapping is drawn, or what was counted under one mapping; or epochs, rows
+        reference, columns device.
+    device : str
+        Name of the device; needed where a study has several.
     reference_classes, device_classes : tuple of str
         Names of rows and columns; only an array needs them.
     ax : Axes, optional
@@ -60,8 +65,15 @@ def draw_confusion(
     -------
     Axes
         Cells in which both sides say the same class have a frame; totals stand outside the cells.
+
+    Raises
+    ------
+    ValueError
+        When an array lacks names of its classes, or the study has no such device.
     """
-    if isinstance(counts, NightAgreement):
+    if isinstance(counts, StudyAgreement):
+        counts = device_of(counts, device).mappings[0]
+    elif isinstance(counts, NightAgreement):
         counts = counts.mappings[0]
     if not isinstance(counts, np.ndarray) and hasattr(counts, "mapping"):
         reference_classes, device_classes = counts.mapping.reference_classes, counts.mapping.device_classes

@@ -30,7 +30,14 @@ SILENT_AS_WAKE: Final = "(device silent: taken as wake)"
 
 
 class Outside(StrEnum):
-    """What an epoch is before the device's first and after its last word."""
+    """What an epoch is before the device's first and after its last word.
+
+    Examples
+    --------
+    >>> paired = align(reference=["W", "N2", "W"], device=["wake", "light"], outside="wake")
+    >>> paired.ledger.scored, Outside("wake") is Outside.WAKE
+    (3, True)
+    """
 
     MISSING = "missing"
     WAKE = "wake"
@@ -93,6 +100,12 @@ class PairedNight(Brief):
         Jointly scored epochs by label.
     epoch_s : float
         Length of an epoch in seconds.
+
+    Examples
+    --------
+    >>> paired = align(reference=["W", "N2", "N2", "R"], device=["wake", None, "light", "rem"])
+    >>> paired.reference.shape, paired.ledger.scored, dict(paired.ledger.excluded)
+    ((4,), 3, {'reference_gap': 0, 'reference_unscored': 0, 'device_gap': 1, 'device_unscored': 0})
     """
 
     reference: LabelCodes

@@ -97,6 +97,13 @@ class ScoredSpans(Brief):
     scored_part_s : (float, float) or None
         Where the part that was scored begins and ends, in seconds after ``start``, where labels do not tell: scorers
         may have given an epoch stages without agreeing on one. None: from the first to the last stage.
+
+    Examples
+    --------
+    >>> from sleepagree import read_hypnogram
+    >>> spans = read_hypnogram(["W", "N2", "N2", "R"])
+    >>> spans.onset_s.tolist(), spans.duration_s.tolist(), [spans.stages[code] for code in spans.codes]
+    ([0.0, 30.0, 90.0], [30.0, 60.0, 30.0], ['W', 'N2', 'R'])
     """
 
     onset_s: Seconds

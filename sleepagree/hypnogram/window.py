@@ -26,7 +26,14 @@ MOST_WINDOW_EPOCHS: Final = MOST_WINDOW_DAYS * 2880
 
 
 class WindowRule(StrEnum):
-    """How the window was found."""
+    """How the window was found.
+
+    Examples
+    --------
+    >>> from sleepagree import align
+    >>> align(reference=["W", "N2", "R"], device=["wake", "light"], window="overlap").rule is WindowRule.OVERLAP
+    True
+    """
 
     LIGHTS = "lights"
     REFERENCE = "reference"
@@ -44,6 +51,13 @@ class Window:
         None: ``lights`` if both marks exist, else ``reference``.
     begin, end : datetime or None
         For ``GIVEN``: the ends; None stands for the lights mark of that end.
+
+    Examples
+    --------
+    >>> from sleepagree import align
+    >>> asked = Window(WindowRule.OVERLAP)
+    >>> align(reference=["W", "N2", "R"], device=["wake", "light"], window=asked).ledger.window_epochs
+    2
     """
 
     rule: WindowRule | None = None

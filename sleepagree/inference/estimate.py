@@ -30,6 +30,12 @@ class Estimate:
         Why ``value`` is nan, else "".
     se : float
         Standard error, or nan.
+
+    Examples
+    --------
+    >>> kappa = Estimate(0.61, 0.55, 0.67, n=12, method="bootstrap over participants")
+    >>> kappa.defined, kappa.high - kappa.value > 0
+    (True, True)
     """
 
     value: float

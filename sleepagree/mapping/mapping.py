@@ -49,6 +49,13 @@ class StageMapping:
     reference_labels, device_labels : tuple of (str, str)
         Native label -> class or ``"leave-out"``, as mapping files may say. None is spelt like a stage word. A label
         that stands here goes before its stage.
+
+    Examples
+    --------
+    >>> from sleepagree import find_mapping
+    >>> mapping = find_mapping("rem-left-out")
+    >>> mapping.reference_classes, dict(mapping.device)["light"]
+    (('wake', 'light', 'deep'), 'light')
     """
 
     name: str

@@ -114,6 +114,14 @@ class NightAgreement(Result):
         What may mislead a reader.
     level : float
         Level of every interval.
+
+    Examples
+    --------
+    >>> from sleepagree import align, compare
+    >>> scorer, band = ["W", "N1", "N2", "N3", "R", "R"] * 20, ["wake", "light", "light", "deep", "light", "wake"] * 20
+    >>> night = compare(align(reference=scorer, device=band))
+    >>> night.unreported, int(night.native.sum()), [row.measure for row in night.measures][:2]
+    (('rem',), 120, ['TIB', 'TST'])
     """
 
     paired: PairedNight

@@ -216,6 +216,12 @@ def read_spans(
         When no reader takes the suffix, or the file breaks its format.
     InputError
         When it cannot be used for another reason.
+
+    Examples
+    --------
+    >>> spans = read_spans("fixtures/ferry/reference/crew-1-night-1.edf")
+    >>> spans.stages
+    ('W', 'N1', 'N2', 'N3', 'R')
     """
     # on the text: a study asks thousands of times, and a Path takes itself apart anew each time
     parts = part_files(path) if isinstance(path, (str, os.PathLike)) else tuple(os.fspath(part) for part in path)

@@ -208,6 +208,12 @@ def read_layout(path: str | os.PathLike[str]) -> Layout:
         Names of zones and of stages are looked up later, when a file is read with the layout.
     InputError
         When the file cannot be read.
+
+    Examples
+    --------
+    >>> layout = read_layout("fixtures/ferry/band-a.toml")
+    >>> layout.reports
+    ('wake', 'light', 'deep')
     """
     name = os.fspath(path)
     return parse_layout(read_bytes(path, expected="a layout (TOML)"), name)

@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sleepagree.errors import EpochGridError, FileFormatError, InputError
+from sleepagree.errors import EpochGridError, FileFormatError, InputError, UnknownStageError
 from sleepagree.hypnogram.spans import EPOCH_S, EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.hypnogram.zones import find_zone, place_in_zone, with_zone
-from sleepagree.mapping.words import assign_stages
+from sleepagree.mapping.words import NOT_A_STAGE, STAGE_WORDS, UNSCORED, assign_stages
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import NO_LAYOUT, Layout, read_layout
 
@@ -266,7 +266,23 @@ def _stages_of(
     labels: tuple[str, ...], stages: Mapping[str, str] | None, own: frozenset[str], name: str
 ) -> tuple[str, ...]:
     table = {str(key): value for key, value in (stages or {}).items()}
-    return assign_stages(labels, table=table, own_words=own, path=name)
+    try:
+        return assign_stages(labels, table=table, own_words=own, path=name)
+    except UnknownStageError as error:
+        if not error.labels:
+            raise
+        wanted = ", ".join(f"{label if label.isdecimal() else repr(label)}: ..." for label in error.labels[:6])
+        more = ", ..." if len(error.labels) > 6 else ""
+        raise UnknownStageError(
+            error.problem,
+            error.path,
+            error.where,
+            error.found,
+            "a plain stage name, or a word for it in stages",
+            f"Give read_hypnogram(..., stages={{{wanted}{more}}}) with one of {', '.join(STAGE_WORDS)}, {UNSCORED} and "
+            f"{NOT_A_STAGE} for each.",
+            error.facts,
+        ) from None
 
 
 def _from_series(

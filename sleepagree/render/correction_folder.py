@@ -31,7 +31,7 @@ from sleepagree.render.night_json import dump
 from sleepagree.study.chunks import input_files
 from sleepagree.study.correct_nights import CorrectedNights
 from sleepagree.study.correction import CorrectedNight
-from sleepagree.study.correction_learning import learn_correction, nights_learnt_from
+from sleepagree.study.correction_learning import learn_correction
 from sleepagree.study.execution import Execution
 from sleepagree.study.from_table import score_table
 from sleepagree.study.night_summary import Refusal
@@ -82,7 +82,7 @@ def write_correction(
         outcomes = score_table(table, scoring, execution=execution, progress=progress, keep_epochs=True)
         mapping = scoring.mappings[0] if scoring.mappings else None
         correction = learn_correction(outcomes, device=device, mapping=mapping, level=level)
-        described = describe_correction(correction, nights=nights_learnt_from(correction, outcomes), command=command)
+        described = describe_correction(correction, nights=outcomes, command=command)
         with fresh_folder(out, overwrite=overwrite) as made:
             (made / "correction.json").write_bytes(encode_text(dump(correction_document(correction))))
             (made / "correction.csv").write_bytes(encode_text(csv_text(correction_rows(correction))))

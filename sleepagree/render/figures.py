@@ -71,8 +71,7 @@ def _draw(kind: FigureKind, subject: Any) -> Axes:
         case FigureKind.DEVICE_CLASSES:
             return figures.draw_device_classes(subject)
         case FigureKind.CONFUSION:
-            rows, columns = subject.mapping.reference_classes, subject.mapping.device_classes
-            return figures.draw_confusion(subject.counts, reference_classes=rows, device_classes=columns)
+            return figures.draw_confusion(subject)
         case FigureKind.REDISTRIBUTION:
             return figures.draw_redistribution(subject)
         case FigureKind.BIAS_SOURCES:

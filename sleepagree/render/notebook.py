@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from functools import singledispatch
+from collections.abc import Callable, Mapping
 from html import escape
+from typing import Final
 
 from sleepagree.describe.blocks import (
     Block,
@@ -27,42 +28,32 @@ from sleepagree.night.mappings import MappingComparison
 from sleepagree.study.correction import CorrectedNight, Correction
 from sleepagree.study.results import StudyAgreement
 
+_DESCRIBE: Final[Mapping[type, Callable[..., Description]]] = {
+    NightAgreement: describe_night,
+    MappingComparison: describe_mappings,
+    StudyAgreement: describe_study,
+    Correction: describe_correction,
+    CorrectedNight: describe_corrected,
+}
 
-@singledispatch
-def notebook_html(result: object) -> str:
-    """Return a result as HTML.
+
+def describe_result(result: object) -> Description:
+    """Return the description of any result.
 
     Raises
     ------
     TypeError
         For what is no result.
     """
-    raise TypeError(f"no description of {type(result).__name__}")
+    describe = _DESCRIBE.get(type(result))
+    if describe is None:
+        raise TypeError(f"no description of {type(result).__name__}")
+    return describe(result)
 
 
-@notebook_html.register
-def _(night: NightAgreement) -> str:
-    return render_notebook(describe_night(night))
-
-
-@notebook_html.register
-def _(comparison: MappingComparison) -> str:
-    return render_notebook(describe_mappings(comparison))
-
-
-@notebook_html.register
-def _(study: StudyAgreement) -> str:
-    return render_notebook(describe_study(study))
-
-
-@notebook_html.register
-def _(correction: Correction) -> str:
-    return render_notebook(describe_correction(correction))
-
-
-@notebook_html.register
-def _(night: CorrectedNight) -> str:
-    return render_notebook(describe_corrected(night))
+def notebook_html(result: object) -> str:
+    """Return a result as HTML."""
+    return render_notebook(describe_result(result))
 
 
 def render_notebook(description: Description, *, level: int = 4) -> str:

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from sleepagree.describe.answer import finding_of_night
 from sleepagree.describe.correction import describe_correction, finding_of_corrected
 from sleepagree.describe.study_paragraphs import finding_of_device
 from sleepagree.errors import counted, printable
+from sleepagree.files.writing import write_text
 from sleepagree.night.compare import NightAgreement
 from sleepagree.night.mappings import MappingComparison
 from sleepagree.render import frames
 from sleepagree.render.correction_json import corrected_document, correction_document
 from sleepagree.render.night_json import mappings_document, night_document
-from sleepagree.render.notebook import notebook_html
+from sleepagree.render.notebook import describe_result, notebook_html
 from sleepagree.render.study_json import study_document
 from sleepagree.study.correction import CorrectedNight, Correction
 from sleepagree.study.results import StudyAgreement
@@ -54,7 +56,7 @@ _DOCUMENTS: Final[Mapping[type, Callable[..., dict[str, Any]]]] = {
 
 
 def show(result: Any, view: str, *arguments: Any) -> Any:
-    """Return one view of a result: "finding", "frame", "document", "text" or "html"."""
+    """Return one view of a result: "finding", "frame", "document", "text" "html", or write its "page"."""
     return _VIEWS[view](result, *arguments)
 
 
@@ -100,10 +102,17 @@ def _text(result: Any) -> str:
     )
 
 
+def _write_page(result: Any, path: Path, overwrite: Any) -> None:
+    from sleepagree.render.page import render_page  # it draws
+
+    write_text(path, render_page(describe_result(result)), overwrite=overwrite)
+
+
 _VIEWS: Final[Mapping[str, Callable[..., Any]]] = {
     "finding": _finding,
     "frame": _frame,
     "document": _document,
     "text": _text,
     "html": notebook_html,
+    "page": _write_page,
 }

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ from sleepagree.inference.correction import (
     LEAVE_ONE_OUT_UP_TO,
     Bounds,
     LearnedValue,
+    Method,
 )
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping
@@ -55,6 +56,11 @@ class LearnedMeasure:
     def bounds(self) -> Bounds:
         """Ends of what the measure can be."""
         return bounds_of(self.unit)
+
+    @property
+    def is_line(self) -> bool:
+        """Whether the correction looks at no other measure than its own, and can be drawn as a line."""
+        return self.learned.method not in (Method.MANY, Method.EPOCHS)
 
 
 @dataclass(frozen=True)
@@ -117,6 +123,15 @@ class CorrectedNight(Result):
     probabilities : float array, shape (n_epochs, n_classes)
         Of each class of ``correction.epochs.classes`` in each epoch of the window; nan where the device is silent. No
         class at all where the correction has no epochs.
+
+    Examples
+    --------
+    >>> from sleepagree import learn_correction, read_hypnogram, score_table
+    >>> correction = learn_correction(score_table("fixtures/ferry/nights.csv"), device="pad B")
+    >>> spans = read_hypnogram("fixtures/ferry/pad-b/crew-3-night-2.csv", layout="fixtures/ferry/pad-b.toml")
+    >>> night = correction.apply(spans)
+    >>> night.window_minutes, night.to_frame().columns[:3].tolist()
+    (490.0, ['unit', 'device', 'corrected'])
     """
 
     name: str
@@ -170,6 +185,13 @@ class Correction(Result):
         What may mislead in the learning.
     epochs : LearnedEpochs or None
         How single epochs get probabilities; None where the study held no epochs.
+
+    Examples
+    --------
+    >>> from sleepagree import learn_correction, score_table
+    >>> correction = learn_correction(score_table("fixtures/ferry/nights.csv"), device="pad B")
+    >>> correction.participants, correction.nights, [m.measure for m in correction.measures][:2]
+    (4, 12, ['TST', 'SOL'])
     """
 
     device: str
@@ -187,14 +209,14 @@ class Correction(Result):
     cautions: tuple[Caution, ...] = ()
     epochs: LearnedEpochs | None = None
 
-    def apply(self, hypnogram: ScoredSpans, *, window: Window | None = None) -> CorrectedNight:
+    def apply(self, hypnogram: Any, *, window: Window | WindowRule | str | None = None) -> CorrectedNight:
         """Correct a new night.
 
         Parameters
         ----------
-        hypnogram : ScoredSpans
-            The device's night (:func:`sleepagree.read_hypnogram`).
-        window : Window, optional
+        hypnogram : ScoredSpans, path, array-like, pandas object or mne.Annotations
+            The device's night; what is not yet read is read by :func:`sleepagree.read_hypnogram`, which takes a layout.
+        window : Window, WindowRule or str, optional
             Time in bed; default: lights off to lights on if the file marks both, else from the first to the last stage.
 
         Raises
@@ -202,6 +224,9 @@ class Correction(Result):
         InputError
             When the night has labels, stages or an epoch length that were not learnt from.
         """
+        from sleepagree.readers.memory import read_hypnogram
+
+        hypnogram = read_hypnogram(hypnogram)
         self._refuse_others(hypnogram)
         # laid on epochs as its own reference: one rule for windows and grids
         night = align(reference=hypnogram, device=hypnogram, window=window, reports=self.reports)
@@ -242,7 +267,7 @@ class Correction(Result):
         )
 
     def _cautions_for(
-        self, measures: Sequence[CorrectedMeasure], rule: WindowRule, window: Window | None
+        self, measures: Sequence[CorrectedMeasure], rule: WindowRule, window: object
     ) -> Iterable[Caution]:
         beyond = tuple(m.measure for m in measures if m.extrapolated)
         if beyond:

@@ -85,8 +85,7 @@ def learn_correction(
     >>> night.probabilities.shape
     (980, 4)
     """
-    outcomes = [n for d in study.devices for n in d.nights] if isinstance(study, StudyAgreement) else study
-    nights = _in_order(_of_device([o for o in outcomes if isinstance(o, NightSummary)], device))
+    nights = _nights_of(study, device)
     people = {name: i for i, name in enumerate(dict.fromkeys(n.participant for n in nights))}
     if len(people) < FEWEST_PEOPLE:
         raise InputError(
@@ -129,7 +128,7 @@ def learn_correction(
 
 
 def nights_learnt_from(
-    correction: Correction, outcomes: Sequence[NightSummary | Refusal]
+    correction: Correction, study: StudyAgreement | Sequence[NightSummary | Refusal]
 ) -> tuple[dict[str, tuple[_Values, _Values]], tuple[int, ...]]:
     """Return reference and device values of each measure, and the number of each night's participant, for figures.
 
@@ -137,10 +136,10 @@ def nights_learnt_from(
     ----------
     correction : Correction
         What was learnt.
-    outcomes : sequence of NightSummary and Refusal
+    study : StudyAgreement or sequence of NightSummary and Refusal
         The nights that it was learnt from.
     """
-    nights = _in_order(_of_device([o for o in outcomes if isinstance(o, NightSummary)], correction.device))
+    nights = _nights_of(study, correction.device)
     device_set = merge_stage_sets([n.device_set for n in nights])
     counts = fold_nights(nights, correction.mapping)
     table = measure_table(nights, correction.mapping, counts, device_set=device_set)
@@ -153,7 +152,10 @@ def _labels(device_set: StageSet) -> tuple[tuple[str, str], ...]:
     return tuple(sorted(zip(device_set.labels, device_set.stages, strict=True)))
 
 
-def _of_device(nights: Sequence[NightSummary], device: str | None) -> list[NightSummary]:
+def _nights_of(study: StudyAgreement | Sequence[NightSummary | Refusal], device: str | None) -> list[NightSummary]:
+    """Return the scored nights of one device, in the order in which they are learnt from."""
+    outcomes = [n for d in study.devices for n in d.nights] if isinstance(study, StudyAgreement) else study
+    nights = [outcome for outcome in outcomes if isinstance(outcome, NightSummary)]
     names = list(dict.fromkeys(n.device for n in nights))
     if device is None and len(names) > 1:
         raise InputError(
@@ -170,7 +172,7 @@ def _of_device(nights: Sequence[NightSummary], device: str | None) -> list[Night
             expected="one of " + ", ".join(map(shorten, names)) if names else "a device of the study",
             remedy="Correct the name.",
         )
-    return [n for n in nights if device in (None, n.device)]
+    return _in_order([n for n in nights if device in (None, n.device)])
 
 
 def _in_order(nights: list[NightSummary]) -> list[NightSummary]:

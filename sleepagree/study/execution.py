@@ -21,7 +21,7 @@ FEWEST_ROWS_FOR_WORKERS: Final = 1000
 
 @dataclass(frozen=True)
 class Execution:
-    """How chunks are run.
+    """How the nights of a table are scored: in how many processes, and what is kept for another run.
 
     Parameters
     ----------
@@ -29,15 +29,23 @@ class Execution:
         Processes; 1 for none but this.
     scheduler : str
         Address of a Dask scheduler, "" for none.
-    keep : Path or None
-        Folder for finished chunks.
+    keep : path or None
+        Folder for finished chunks of nights.
     resume : bool
         Whether to use finished chunks found there.
+
+    Examples
+    --------
+    An interrupted run goes on where it was, when the same call is made again:
+
+    >>> from sleepagree import score_table
+    >>> how = Execution(workers=2, keep="finished-nights", resume=True)
+    >>> nights = score_table("nights.csv", execution=how)  # doctest: +SKIP
     """
 
     workers: int = 1
     scheduler: str = ""
-    keep: Path | None = None
+    keep: Path | str | None = None
     resume: bool = False
 
 
@@ -72,7 +80,7 @@ def run_rows(
     folder, total = table.folder.absolute(), len(table.rows)  # in every process alike
     kept = None
     if execution.keep is not None:
-        kept = KeptChunks(execution.keep, chunks, table, options, resume=execution.resume)
+        kept = KeptChunks(Path(execution.keep), chunks, table, options, resume=execution.resume)
     there = [kept is not None and kept.has(i) for i in range(len(chunks))]
     missing = [chunk for chunk, found in zip(chunks, there, strict=True) if not found]
     fresh = _score_chunks(missing, folder, options, execution, total)

@@ -17,6 +17,7 @@ from sleepagree.study.duplicates import refuse_duplicates
 from sleepagree.study.execution import Execution, run_rows
 from sleepagree.study.night_summary import NightSummary
 from sleepagree.study.paired_epochs import hash_file, is_paired_table, read_paired_nights
+from sleepagree.study.progress import take_progress
 from sleepagree.study.results import StudyOptions
 from sleepagree.study.run import Outcome, ScoringOptions
 from sleepagree.study.table import NightsTable, read_nights_table
@@ -88,7 +89,7 @@ def score_table(
     options: ScoringOptions | None = None,
     *,
     execution: Execution | None = None,
-    progress: Callable[[int, int], None] | None = None,
+    progress: bool | Callable[[int, int], None] | None = None,
     epochs: BinaryIO | None = None,
     keep_epochs: bool = False,
 ) -> tuple[Outcome, ...]:
@@ -103,8 +104,9 @@ def score_table(
         How nights are read and paired.
     execution : Execution, optional
         Workers, and where finished chunks are kept.
-    progress : callable, optional
-        Called with rows done and rows in all; 0 in all where a table of paired epochs does not tell.
+    progress : bool or callable, optional
+        True keeps one line of progress on the error stream, in a script and in a notebook. A callable is called with
+        rows done and rows in all; 0 in all where a table of paired epochs does not tell.
     epochs : binary stream, optional
         Takes the epochs of every night as CSV lines in members of a gzip file, without a header.
     keep_epochs : bool
@@ -128,16 +130,17 @@ def score_table(
     ('crew-1', 'band A', 24)
     """
     options = options or ScoringOptions()
+    told = take_progress(progress)
     if isinstance(table, (str, os.PathLike)):
         table = load_nights(Path(table))
     elif not isinstance(table, NightsTable):
         table = read_nights_table(table)
     if table.paired_epochs:
-        return refuse_duplicates(_paired(table, options, progress, keep_epochs=keep_epochs), table)
+        return refuse_duplicates(_paired(table, options, told, keep_epochs=keep_epochs), table)
     rows = anonymous_table(table) if options.anonymous else table
     outcomes: list[Outcome] = []
     of_night = Counter((row.participant, row.night) for row in rows.rows)
-    for chunk in run_rows(rows, options, execution=execution, progress=progress):
+    for chunk in run_rows(rows, options, execution=execution, progress=told):
         for outcome in chunk.outcomes:
             # where no other row has the night, nothing is laid beside its epochs
             alone = not keep_epochs and of_night[outcome.participant, outcome.night] == 1

@@ -203,6 +203,13 @@ class NightSummary(Brief):
         Changes of class an hour and mean bouts of both sides, as `compare_bouts` returns them.
     crossed : int array, shape (1 + reference labels, 1 + device labels)
         All epochs of the window by label of both sides; the first row and column are gaps.
+
+    Examples
+    --------
+    >>> from sleepagree import score_table
+    >>> night = score_table("fixtures/ferry/nights.csv")[0]
+    >>> night.participant, night.night, night.device, night.scored, dict(night.excluded)
+    ('crew-1', '1', 'band A', 925, {'reference_gap': 0, 'reference_unscored': 0, 'device_gap': 0, 'device_unscored': 0})
     """
 
     row: int
@@ -332,6 +339,11 @@ class Refusal:
         Names.
     reason : str
         The message.
+
+    Examples
+    --------
+    >>> Refusal(4, "crew-1", "2", "band A", "band-a.csv: the file is empty.").reason
+    'band-a.csv: the file is empty.'
     """
 
     row: int

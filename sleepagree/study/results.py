@@ -52,6 +52,12 @@ class StudyOptions:
         Whether the limits of agreement are of log ratios.
     by : str
         What the groups of the nights are called, such as "age group"; "" for no groups.
+
+    Examples
+    --------
+    >>> options = StudyOptions(mappings=["wake-sleep"], resamples=500, margins={"TST": 30})
+    >>> options.mappings[0].name, options.margins
+    ('wake-sleep', (('TST', 30),))
     """
 
     mappings: tuple[StageMapping, ...] = ()
@@ -579,6 +585,14 @@ class StudyAgreement(Result):
         Settings.
     cautions : tuple of Caution
         What may mislead a reader.
+
+    Examples
+    --------
+    >>> from sleepagree import align, summarise_study
+    >>> paired = align(reference=["W", "N2", "N3", "R"] * 30, device=["wake", "light", "deep", "light"] * 30)
+    >>> study = summarise_study([(f"crew-{i}", "1", "band A", paired) for i in range(4)])
+    >>> study.given, [device.device for device in study.devices], study.to_frame("nights").shape[0]
+    (4, ['band A'], 4)
     """
 
     devices: tuple[DeviceStudy, ...]

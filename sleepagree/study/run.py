@@ -52,6 +52,12 @@ class ScoringOptions:
         Whether to return the epochs of each night as text, for the epochs file.
     anonymous : bool
         Whether summaries tell no file name, no date and no text of a refused file (:mod:`sleepagree.study.anonymous`).
+
+    Examples
+    --------
+    >>> options = ScoringOptions(mappings=["wake-sleep"], window="overlap")
+    >>> [mapping.name for mapping in options.mappings]
+    ['wake-sleep']
     """
 
     mappings: tuple[StageMapping, ...] = ()

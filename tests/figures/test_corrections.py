@@ -17,7 +17,7 @@ from sleepagree.figures import (
 )
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.render.figures import draw_figure, figure_file
-from sleepagree.study.correction_learning import learn_correction, nights_learnt_from
+from sleepagree.study.correction_learning import learn_correction
 from tests.ferry import simulated_nights
 
 
@@ -25,7 +25,7 @@ from tests.ferry import simulated_nights
 def learnt():
     nights = [n for n in simulated_nights(participants=6, nights=1) if n.device == "pad B"]
     correction = learn_correction(nights)
-    return correction, nights_learnt_from(correction, nights)
+    return correction, nights
 
 
 @pytest.fixture(scope="module")
@@ -39,11 +39,10 @@ def part(ax, name):
 
 
 def test_the_line_and_its_band_are_those_that_are_applied(learnt):
-    correction, (values, who) = learnt
+    correction, nights = learnt
     names = [feature.measure for feature in correction.features]
     m = next(m for m in correction.measures if m.measure == "TST")
-    reference, device = values["TST"]
-    ax = draw_correction_line(reference=reference, device=device, participant=who, learnt=m, own=names.index("TST"))
+    ax = draw_correction_line(correction, nights)
     x, y = part(ax, "data-line").get_data()
     slope = m.learned.model.weights[names.index("TST")]
     assert y == pytest.approx(m.learned.model.intercept + slope * x)
@@ -52,6 +51,12 @@ def test_the_line_and_its_band_are_those_that_are_applied(learnt):
     at = corners[np.isclose(corners[:, 0], x[0])]
     assert np.ptp(at[:, 1]) == pytest.approx(2 * m.learned.interval.half_width)
     assert ax.get_xlabel() == "device, TST (min)"
+
+
+def test_a_correction_takes_a_night_as_it_is(learnt, night):
+    labels = ["W"] * 30 + ["light"] * 200 + [None] * 20 + ["N3"] * 100 + ["R"] * 60
+    assert learnt[0].apply(np.array(labels)).to_dict() == night.to_dict()
+    assert learnt[0].apply(labels, window="reference").window_minutes == night.window_minutes
 
 
 def test_errors_stand_beside_each_other(learnt):
@@ -65,6 +70,7 @@ def test_errors_stand_beside_each_other(learnt):
 
 def test_reliability_is_drawn_in_per_cent(learnt):
     bins = learnt[0].epochs.reliability
+    assert part(draw_reliability(learnt[0]), "data-seen").get_data()[0].tolist() == [100 * b.told for b in bins]
     told, seen = part(draw_reliability(bins), "data-seen").get_data()
     assert np.asarray(told) / 100 == pytest.approx([b.told for b in bins])
     assert np.asarray(seen) / 100 == pytest.approx([b.seen for b in bins])

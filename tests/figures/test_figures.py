@@ -7,15 +7,15 @@ import re
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
-from collections.abc import Callable
+from functools import lru_cache, partial
 from itertools import combinations, pairwise
 from pathlib import Path
+from typing import Any
 
 import drawn
 import matplotlib as mpl
 import numpy as np
 import pytest
-from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
@@ -35,10 +35,12 @@ from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.limits import Scale, fit_limits_of_agreement
 from sleepagree.inference.planning import MeanPrecision, VarianceComponents, plan_grid
 from sleepagree.inference.regression_limits import Spread, fit_regression_limits
-from sleepagree.night.compare import NightAgreement
 from sleepagree.scoring.clock import ClockReading
 from sleepagree.scoring.clock_blocks import OffsetCurve
+from sleepagree.scoring.clock_check import scan_clock
 from sleepagree.scoring.disagreement import PartAgreement
+from sleepagree.study.correction_learning import learn_correction
+from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -639,41 +641,116 @@ def test_a_users_own_settings_do_not_reach_our_figures() -> None:
 
 
 def test_figures_take_axes_and_return_them() -> None:
-    night = drawn.night_without_rem()
     for draw in (
-        lambda ax: figures.draw_hypnograms(night, ax=ax),
-        lambda ax: figures.draw_bias_sources(night.bias_sources, ax=ax),
-        lambda ax: figures.draw_redistribution(night.redistribution, ax=ax),
-        lambda ax: figures.draw_agreement_by_hour(night.disagreement.thirds, ax=ax),
-        lambda ax: figures.draw_run_lengths(night.disagreement.runs, ax=ax),
         lambda ax: figures.draw_minutes(**invented_differences(4, 2), ax=ax),
         lambda ax: figures.draw_normal_look(**invented_differences(4, 2), ax=ax),
+        *(partial(draw, *given) for draw, *given in drawn_of_results()),
     ):
         ax = Figure().add_subplot()
-        assert draw(ax) is ax
+        assert draw(ax=ax) is ax
         figure_bytes(ax.figure, "svg")
 
 
-def panels(night: NightAgreement) -> tuple[Callable[[Axes], Axes], ...]:
+@lru_cache(maxsize=1)
+def small_study() -> StudyAgreement:
+    """Two nights of six people with two devices."""
+    nights = [
+        (f"crew-{who}", night, device, drawn.invented_night(seed=10 * who + night, epochs=300, rem=device == "pad B"))
+        for who in range(6)
+        for night in (1, 2)
+        for device in ("pad B", "band A")
+    ]
+    return summarise_study(nights, StudyOptions(resamples=50))
+
+
+@lru_cache(maxsize=1)
+def drawn_of_results() -> tuple[tuple[Any, ...], ...]:
+    """Every figure of the package with the whole result that it takes."""
+    night, study = drawn.night_without_rem(), small_study()
+    pad = {"device": "pad B"}
+    parts = VarianceComponents(9.0, 20.0)
+    grid = plan_grid({"bias": MeanPrecision(parts)}, participants=range(4, 41, 4), nights=(1, 2), wanted={"bias": 9.0})
+    correction = learn_correction(study, device="pad B")
+    corrected = correction.apply(drawn.night_with_rem().paired.device_spans)
     return (
-        lambda ax: figures.draw_hypnograms(night, ax=ax),
-        lambda ax: figures.draw_confusion(night, ax=ax),
-        lambda ax: figures.draw_bias_sources(night.bias_sources, ax=ax),
-        lambda ax: figures.draw_redistribution(night.redistribution, ax=ax),
-        lambda ax: figures.draw_agreement_by_hour(night.disagreement.thirds, ax=ax),
-        lambda ax: figures.draw_minutes(**invented_differences(4, 2), ax=ax),
+        (figures.draw_hypnograms, night),
+        (figures.draw_device_classes, night),
+        (figures.draw_confusion, night),
+        (partial(figures.draw_confusion, **pad), study),
+        (figures.draw_bias_sources, night),
+        (partial(figures.draw_bias_sources, **pad), study),
+        (figures.draw_redistribution, night),
+        (partial(figures.draw_redistribution, device="band A"), study),
+        (figures.draw_agreement_by_hour, night),
+        (figures.draw_run_lengths, night),
+        (figures.draw_clock_curve, scan_clock(night.paired, night.mappings[0].mapping)),
+        (partial(figures.draw_night_kappas, **pad), study),
+        (partial(figures.draw_minutes, **pad), study),
+        (partial(figures.draw_bias_against_level, **pad), study, "minutes REM"),
+        (partial(figures.draw_normal_look, **pad), study, "SE"),
+        (figures.draw_precision, grid),
+        (figures.draw_correction_line, correction, study, next(m.measure for m in correction.measures if m.is_line)),
+        (figures.draw_correction_errors, correction),
+        (figures.draw_reliability, correction),
+        (figures.draw_probabilities, corrected),
     )
 
 
-@pytest.mark.parametrize("layout", [None, "constrained"])
-@pytest.mark.parametrize("serial", range(6))
+def test_every_figure_takes_a_whole_result() -> None:
+    drawn_by = {getattr(draw, "func", draw) for draw, *_ in drawn_of_results()}
+    assert drawn_by == {getattr(figures, name) for name in figures.__all__ if name.startswith("draw_")}
+
+
+def test_what_a_study_is_drawn_with_is_what_its_arrays_would_be() -> None:
+    study = small_study()
+    device = study.devices[[d.device for d in study.devices].index("band A")]
+    row = next(row for row in device.bias if row.measure == "TST")
+    loose = {
+        "reference": row.reference,
+        "device": row.device,
+        "participant": [n.participant for n in device.nights],
+        "measure": "TST",
+    }
+    more = {"limits": row.limits, "lines": row.lines, "sloped": row.sloped}
+    for draw, given in (
+        (figures.draw_minutes, loose),
+        (figures.draw_bias_against_level, {**loose, **more}),
+        (figures.draw_normal_look, loose),
+    ):
+        whole = draw(study, device="band A")
+        assert figure_bytes(whole.figure, "svg") == figure_bytes(draw(**given).figure, "svg")
+
+
+@pytest.mark.parametrize(
+    ("settings", "message"),
+    [
+        ({}, "device must be one of 'pad B', 'band A', not None"),
+        ({"device": "pad C"}, "device must be one of 'pad B', 'band A', not 'pad C'"),
+        ({"device": "pad B", "measure": "naps"}, "measure must be one of .*'TST'.*, not 'naps'"),
+    ],
+)
+def test_a_figure_says_what_a_study_lacks(settings: dict[str, Any], message: str) -> None:
+    with pytest.raises(ValueError, match=message):
+        figures.draw_minutes(small_study(), **settings)
+    with pytest.raises(TypeError, match="needs a study, or arrays"):
+        figures.draw_minutes(device="pad B")
+    with pytest.raises(TypeError, match="study must be a StudyAgreement, not NightAgreement"):
+        figures.draw_minutes(drawn.night_with_rem())
+
+
+@pytest.mark.parametrize("layout", [None, "constrained", "subfigures"])
+@pytest.mark.parametrize("serial", range(20))
 def test_two_panels_of_one_figure_do_not_overlap(serial: int, layout: str | None) -> None:
     """All that belongs to a panel, to its last letter, lies above the panel below and left of the one beside it."""
-    draw = panels(drawn.night_without_rem())[serial]
+    draw, *given = drawn_of_results()[serial]
     for rows, columns in ((2, 1), (1, 2)):
-        figure = Figure(figsize=(7 * columns, 4 * rows), layout=layout)
+        figure = Figure(figsize=(7 * columns, 4 * rows), layout=None if layout == "subfigures" else layout)
         FigureCanvasAgg(figure)
-        first, second = (draw(ax) for ax in figure.subplots(rows, columns).flat)
+        if layout == "subfigures":
+            places = [part.subplots() for part in figure.subfigures(rows, columns).flat]
+        else:
+            places = list(figure.subplots(rows, columns).flat)
+        first, second = (draw(*given, ax=ax) for ax in places)
         figure.draw_without_rendering()
         one, two = (ax.get_tightbbox() for ax in (first, second))
         assert (two.y1 <= one.y0 + 1) if rows > 1 else (one.x1 <= two.x0 + 1)
