@@ -3,30 +3,36 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
+from click.core import ParameterSource
 
 from sleepagree.cli import options as shared
+
+if TYPE_CHECKING:
+    from sleepagree.study.proposed_patterns import ProposedPatterns
 
 
 @click.command(short_help="Write a nights table from a folder's file names.")
 @click.argument("folder", metavar="DIR", type=shared.FILE)
-@click.option(
-    "--reference",
-    "reference_pattern",
-    required=True,
-    metavar="PATTERN",
-    help="Names of the reference's files below DIR.",
-)
+@click.option("--reference", "reference_pattern", metavar="PATTERN", help="Names of the reference's files below DIR.")
 @click.option(
     "--device",
-    "device_pattern",
-    required=True,
+    "device_patterns",
+    multiple=True,
     metavar="PATTERN",
-    help="Names of the device's files below DIR.",
+    help="Names of the device's files below DIR; may be given several times.",
 )
-@click.option("--device-name", metavar="NAME", help="The device, where its pattern has no {device}.")
+@click.option(
+    "--device-name",
+    "device_names",
+    multiple=True,
+    metavar="NAME",
+    help="The device, where its pattern has no {device}; once for each such pattern.",
+)
+@click.option("--participants", type=shared.INPUT, metavar="FILE", help="A table of who takes part.")
+@click.option("--id", "id_column", metavar="COLUMN", help="Its column of the names of people as files have them.")
 @click.option("--layout", type=shared.INPUT, help="How to read the device files (TOML); a column of the table.")
 @click.option("--reference-layout", type=shared.INPUT, help="How to read the references (TOML); a column of the table.")
 @click.option("--reference-zone", metavar="ZONE", help="IANA zone of the references; a column of the table.")
@@ -41,8 +47,10 @@ from sleepagree.cli import options as shared
 @shared.json_option
 @shared.overwrite_option
 @shared.quiet_option
-def nights(folder: Path, reference_pattern: str, device_pattern: str, **options: Any) -> None:
+def nights(folder: Path, reference_pattern: str | None, device_patterns: tuple[str, ...], **options: Any) -> None:
     """Write a nights table from the names of the files below DIR.
+
+    Without patterns it proposes some, shows what they find, and prints the command to type; nothing is written.
 
     A PATTERN is the path of a file below DIR in which {participant} and {night} stand for the parts that
     differ, {device} for the device, {scorer} for one of several scorers and {part} for the parts of one
@@ -53,28 +61,44 @@ def nights(folder: Path, reference_pattern: str, device_pattern: str, **options:
       sleepagree nights ferry --reference "lab/{participant}_n{night}.edf" \\
                               --device "{device}/{participant}_n{night}.csv"
 
+    Where rows of several people stand in one device file, the --layout names their column (person_column), the
+    pattern has no {participant}, and each person has a row for each of the references' nights. With
+    --participants FILE --id COLUMN, {participant} stands for one of the names in that column and for nothing else.
+
     Shows what matched and what did not. A name that can be read in two ways, a file that fits both patterns
     and two files for one night are refused.
     """  # noqa: D301 (click wants the character \b itself)
     from sleepagree.describe.folder import describe_folder
     from sleepagree.files.writing import name_inputs, refuse_existing, write_text
     from sleepagree.render.night_json import folder_document
-    from sleepagree.study.from_folder import matched_files, nights_from_folder, nights_table_text
+    from sleepagree.study.from_folder import column_values, matched_files, nights_from_folder, nights_table_text
+    from sleepagree.study.proposed_patterns import propose_patterns
 
     out, json_path = options["out"], options["json_path"]
-    for side in ("reference", "device"):
-        shared.check_zone(options[f"{side}_zone"], f"--{side}-zone")
+    _check_use(reference_pattern, device_patterns, options)
     table = Path(out)
+    shared.refuse_json_target(json_path, overwrite=options["overwrite"])
+    participants = options["participants"]
+    people = None if participants is None else column_values(participants, options["id_column"])
+    if reference_pattern is None:
+        proposed = propose_patterns(folder, people=people)
+        name_inputs(lambda: (folder / file for file in matched_files(proposed.found)))
+        command = _command(proposed)
+        document = folder_document(proposed.found, proposed=proposed)
+        shared.refuse_json_target(json_path, overwrite=options["overwrite"])
+        shared.show(describe_folder(proposed.found, proposed=command), document, options)
+        shared.print_cautions((*proposed.found.notes, *proposed.found.hints), quiet=options["quiet"])
+        return
     if out != "-":
         refuse_existing(table, overwrite=options["overwrite"])
-    elif json_path == "-":
-        raise click.UsageError("--out - and --json - cannot both have standard output.")
-    shared.refuse_json_target(json_path, overwrite=options["overwrite"])
+    layout = shared.load_layout(options["layout"])
     found = nights_from_folder(
         folder,
         reference_pattern=reference_pattern,
-        device_pattern=device_pattern,
-        device_name=options["device_name"],
+        device_pattern=device_patterns,
+        device_name=options["device_names"],
+        people=people,
+        layout=layout,
     )
     # the next command reads them: a table in the place of a recording would be no table for long
     name_inputs(lambda: (folder / file for file in matched_files(found)))
@@ -96,3 +120,28 @@ def nights(folder: Path, reference_pattern: str, device_pattern: str, **options:
     description = describe_folder(found, table="" if out == "-" else out)
     shared.show(description, folder_document(found), options, to_error=out == "-")
     shared.print_cautions((*found.notes, *found.hints), quiet=options["quiet"])
+
+
+def _check_use(reference: str | None, devices: tuple[str, ...], options: dict[str, Any]) -> None:
+    """Refuse options that do not go together."""
+    for side in ("reference", "device"):
+        shared.check_zone(options[f"{side}_zone"], f"--{side}-zone")
+    if (reference is None) != (not devices):
+        missing = "--reference" if reference is None else "--device"
+        raise click.UsageError(f"{missing} is missing: give a pattern for both sides, or none to have some proposed.")
+    if reference is None and options["device_names"]:
+        raise click.UsageError("--device-name goes with --device: a proposal names the devices itself.")
+    if (options["participants"] is None) != (options["id_column"] is None):
+        raise click.UsageError("--participants FILE and --id COLUMN go together.")
+    if reference is not None and options["out"] == "-" and options["json_path"] == "-":
+        raise click.UsageError("--out - and --json - cannot both have standard output.")
+
+
+def _command(proposed: ProposedPatterns) -> str:
+    """Return this command with the patterns that are proposed."""
+    context = click.get_current_context()
+    told = {"device_patterns": proposed.devices, "device_names": proposed.names}
+    for key, value in {"reference_pattern": proposed.reference, **told}.items():
+        context.params[key] = value
+        context.set_parameter_source(key, ParameterSource.COMMANDLINE)
+    return shared.next_command("nights", anonymous=False)

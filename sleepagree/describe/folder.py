@@ -26,15 +26,17 @@ _DEVICES: Final = 3
 _FILES: Final = 5
 
 
-def describe_folder(found: FolderNights, *, table: str = "") -> Description:
+def describe_folder(found: FolderNights, *, table: str = "", proposed: str = "") -> Description:
     """Return everything that is said about a folder of recordings.
 
     Parameters
     ----------
     found : FolderNights
-        What two patterns found in it.
+        What the patterns found in it.
     table : str
         The nights table that was written; "" for none.
+    proposed : str
+        The command that writes it, where the patterns were proposed; "" where they were given.
     """
     devices = list(dict.fromkeys(row.device for row in found.rows))
     people = list(dict.fromkeys(row.participant for row in found.rows))
@@ -57,6 +59,9 @@ def describe_folder(found: FolderNights, *, table: str = "") -> Description:
     if table:
         told = f"Wrote {plain(table)} ({counted(len(found.rows), 'row')}). Next:"
         sections.append(Section("next", "", (Command(f"sleepagree study {table} --out results"),), detail=told))
+    if proposed:
+        told = "Proposed from the names; nothing was written. If the files belong together like this:"
+        sections.append(Section("next", "", (Command(proposed),), detail=told))
     finding = (
         f"{counted(len(found.rows), 'row')} from {counted(len(people), 'participant')}, {counted(nights, 'night')} and "
         f"{counted(len(devices), 'device')}"

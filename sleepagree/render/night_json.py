@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from sleepagree.inference.planning import PlanGrid
     from sleepagree.night.mappings import ComparedMapping, MappingComparison
     from sleepagree.study.from_folder import FolderNights
+    from sleepagree.study.proposed_patterns import ProposedPatterns
 
 NIGHT_SCHEMA: Final = "sleepagree.night/2"
 MAPPINGS_SCHEMA: Final = "sleepagree.mappings/2"
@@ -374,14 +375,16 @@ def plan_document(grid: PlanGrid, cautions: Sequence[Caution]) -> Document:
     return {"schema": PLAN_SCHEMA, "software": software(), **grid.as_record(), "cautions": caution_documents(cautions)}
 
 
-def folder_document(found: FolderNights) -> Document:
-    """Return the nights of a folder as "sleepagree.nights/1"."""
+def folder_document(found: FolderNights, *, proposed: ProposedPatterns | None = None) -> Document:
+    """Return the nights of a folder as "sleepagree.nights/1", and the patterns where they were proposed."""
+    keys = ("reference", "devices", "names")
     return {
         "schema": FOLDER_SCHEMA,
         "nights": [asdict(row) for row in found.rows],
         "references_without_device": found.references_alone,
         "device_files_without_reference": found.devices_alone,
         "other_files": found.others,
+        "proposed": None if proposed is None else {key: getattr(proposed, key) for key in keys},
         "cautions": [*found.notes, *found.hints],
     }
 

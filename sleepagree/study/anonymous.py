@@ -34,7 +34,7 @@ def anonymous_table(table: NightsTable) -> NightsTable:
     """
     names = _number_nights([(row.participant, row.night) for row in table.rows])
     rows = tuple(
-        replace(row, participant=participant, night=night)
+        replace(row, participant=participant, night=night, person=row.person or row.participant)
         for row, (participant, night) in zip(table.rows, names, strict=True)
     )
     return replace(table, name="nights", sha256="", rows=rows)

@@ -29,10 +29,13 @@ class FilePattern:
         stands twice must be the same text in both places.
     option : str
         The option that gave it, for messages.
+    people : frozenset of str or None
+        What ``{participant}`` may be; None for any text.
     """
 
     text: str
     option: str
+    people: frozenset[str] | None = None
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -72,7 +75,9 @@ class FilePattern:
             seen.add(state)
             i, at, values = state
             if i < len(parts):
-                pending += [(i + 1, end, more) for end, more in _ends(parts[i], path, at, values)]
+                allowed = self.people if parts[i] == f"{{{PARTICIPANT}}}" else None
+                ends = _ends(parts[i], path, at, values)
+                pending += [(i + 1, end, more) for end, more in ends if allowed is None or path[at:end] in allowed]
             elif at == len(path):
                 found.append(dict(values))
         return tuple(found)
@@ -94,7 +99,14 @@ def _ends(part: str, path: str, at: int, values: _Values) -> Iterator[tuple[int,
         yield end, (*values, (name, path[at:end])) if name else values
 
 
-def parse_pattern(text: str, *, option: str, allowed: Sequence[str]) -> FilePattern:
+def parse_pattern(
+    text: str,
+    *,
+    option: str,
+    allowed: Sequence[str],
+    people: frozenset[str] | None = None,
+    of_many: bool = False,
+) -> FilePattern:
     """Read a pattern of file names.
 
     Parameters
@@ -105,13 +117,17 @@ def parse_pattern(text: str, *, option: str, allowed: Sequence[str]) -> FilePatt
         The option that gave it, for messages.
     allowed : sequence of str
         Fields that may stand in it; ``{participant}`` must, or ``{night}`` where all nights are of one person.
+    people : frozenset of str, optional
+        What ``{participant}`` may be.
+    of_many : bool
+        Whether the files hold rows of several people, and so may be named after nobody.
 
     Raises
     ------
     InputError
         When it names an unknown field, lacks both, is absolute or leaves the folder.
     """
-    found = FilePattern(text.replace(os.sep, "/").removeprefix("./"), option)
+    found = FilePattern(text.replace(os.sep, "/").removeprefix("./"), option, people)
     if not found.text or found.text.startswith("/") or ".." in found.text.split("/") or "**" in found.text:
         raise InputError(
             "the pattern must name files below the folder",
@@ -132,7 +148,7 @@ def parse_pattern(text: str, *, option: str, allowed: Sequence[str]) -> FilePatt
                 f"fields out of {', '.join(braces)}",
                 "A name in braces stands for the part that differs from file to file.",
             )
-    if not {PARTICIPANT, NIGHT} & set(found.fields):
+    if not of_many and not {PARTICIPANT, NIGHT} & set(found.fields):
         raise InputError(
             "the pattern does not say whose file it is",
             "",

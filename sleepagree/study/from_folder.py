@@ -11,14 +11,17 @@ import io
 import os
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
 from typing import Final, NamedTuple, NoReturn
 
-from sleepagree.errors import InputError, Option, printable, shorten
+from sleepagree.errors import FileFormatError, InputError, Option, counted, printable, shorten
 from sleepagree.files.formulas import escape_formula
 from sleepagree.readers import part_files
+from sleepagree.readers.columns import list_names
+from sleepagree.readers.layout import Layout
+from sleepagree.readers.whole_table import whole_table
 from sleepagree.study.file_patterns import NIGHT, PARTICIPANT, FilePattern, parse_pattern
 
 DEVICE: Final = "device"
@@ -101,7 +104,13 @@ class _File(NamedTuple):
 
 
 def nights_from_folder(
-    folder: Path, *, reference_pattern: str, device_pattern: str, device_name: str | None = None
+    folder: Path,
+    *,
+    reference_pattern: str,
+    device_pattern: str | Sequence[str],
+    device_name: str | Sequence[str] | None = None,
+    people: Sequence[str] | None = None,
+    layout: Layout | None = None,
 ) -> FolderNights:
     """Find the nights of a study by the names of its files.
 
@@ -112,10 +121,16 @@ def nights_from_folder(
     reference_pattern : str
         Names of the reference's files: ``{participant}``, ``{night}``, ``{scorer}`` where several people scored one
         night, and ``{part}`` where a recording is in several files, which are joined in the order of it.
-    device_pattern : str
-        Names of the device's files: ``{participant}``, ``{night}``, ``{device}`` for more than one, and ``{part}``.
-    device_name : str, optional
-        Name of the device where the pattern has no ``{device}``; "device" if left out.
+    device_pattern : str or sequence of str
+        Names of the devices' files: ``{participant}``, ``{night}``, ``{device}`` for more than one, and ``{part}``.
+    device_name : str or sequence of str, optional
+        Names of the devices whose patterns have no ``{device}``, in their order; a single one is called "device" if
+        left out.
+    people : sequence of str, optional
+        Who takes part (:func:`column_values`): ``{participant}`` is one of them and nothing else.
+    layout : Layout, optional
+        Of the devices' files. Where it names a column of people and no person, a file whose pattern has no
+        ``{participant}`` belongs to everybody whom that column names.
 
     Returns
     -------
@@ -133,47 +148,184 @@ def nights_from_folder(
     >>> nights_from_folder(Path("ferry"), reference_pattern="lab/{participant}_{night}.edf",
     ...     device_pattern="{device}/{participant}_{night}.csv")  # doctest: +SKIP
     """
-    reference = parse_pattern(reference_pattern, option="--reference", allowed=(PARTICIPANT, NIGHT, SCORER, PART))
-    device = parse_pattern(device_pattern, option="--device", allowed=(PARTICIPANT, NIGHT, DEVICE, PART))
-    notes = _refuse_mismatch(reference, device, device_name)
-    files = _list_files(folder)
-    references, devices = (_fitting(files, pattern, folder) for pattern in (reference, device))
-    both = sorted({file for f in references for file in f.files} & {file for f in devices for file in f.files})
-    if both:
-        patterns = f"--reference {reference.text} and --device {device.text}"
-        remedy = "Make one of the patterns narrower."
-        raise InputError("a file fits both patterns", str(folder), both[0], patterns, "a file of one side", remedy)
-    for pattern, found in ((reference, references), (device, devices)):
+    known = None if people is None else frozenset(people)
+    texts = (device_pattern,) if isinstance(device_pattern, str) else tuple(device_pattern)
+    names = (device_name,) if isinstance(device_name, str) else tuple(device_name or ())
+    of_many = layout is not None and layout.person_column is not None and layout.person is None
+    fields = PARTICIPANT, NIGHT
+    reference = parse_pattern(reference_pattern, option="--reference", allowed=(*fields, SCORER, PART), people=known)
+    patterns = [
+        parse_pattern(text, option="--device", allowed=(*fields, DEVICE, PART), people=known, of_many=of_many)
+        for text in texts
+    ]
+    makers = _device_names(patterns, names)
+    notes = _refuse_mismatch(reference, patterns, names, of_many=of_many)
+    files = list_files(folder)
+    references = _fitting(files, reference, folder)
+    fitting = [_fitting(files, pattern, folder) for pattern in patterns]
+    _refuse_shared_files(folder, [reference, *patterns], [references, *fitting])
+    for pattern, found in zip([reference, *patterns], [references, *fitting], strict=True):
         if not found:
             raise _nothing_fits(folder, pattern, files)
+    matched = {file for found in (references, *fitting) for f in found for file in f.files}
+    hints = _strangers(files, matched, [reference, *patterns])
+    devices: list[_File] = []
+    for pattern, maker, found in zip(patterns, makers, fitting, strict=True):
+        if of_many and layout is not None and PARTICIPANT not in pattern.fields:
+            found, unscored = _of_everybody(folder, found, layout, references, known)  # noqa: PLW2901
+            hints += unscored
+        devices += [f._replace(maker=f.maker or maker) for f in found]
+    devices.sort(key=lambda f: f.order)
+    _refuse_second_files(folder, devices)
     scored: dict[tuple[str, ...], list[str]] = {}
     for file in sorted(references, key=lambda f: f.order):
         scored.setdefault(file.night, []).append(file.path)
-    devices.sort(key=lambda f: f.order)
     rows = tuple(
-        NightFiles(
-            f.night[0], (*f.night, ONLY_NIGHT)[1], f.maker or device_name or "device", tuple(scored[f.night]), f.path
-        )
+        NightFiles(f.night[0], (*f.night, ONLY_NIGHT)[1], f.maker, tuple(scored[f.night]), f.path)
         for f in devices
         if f.night in scored
     )
     watched = {f.night for f in devices}
     alone = [f for f in references if f.night not in watched], [f for f in devices if f.night not in scored]
-    hints = _near_misses(*alone) + _absent(folder, rows)
+    hints += _near_misses(*alone) + _absent(folder, rows)
     if not rows:
         raise InputError(
             "no reference and device file belong together",
             str(folder),
             "",
-            f"{len(references)} reference files such as {alone[0][0].path}, {len(devices)} device files such as "
-            f"{alone[1][0].path}",
+            f"{len(references)} reference files such as {references[0].path}, {sum(map(len, fitting))} device files "
+            f"such as {fitting[0][0].path}",
             "the same {participant} and {night} on both sides",
             " ".join(hints) or "Adjust the patterns so that the parts in braces are equal texts.",
         )
-    matched = {file for f in (*references, *devices) for file in f.files}
     others = tuple(sorted((f for f in files if f not in matched), key=_natural))
     references_alone, devices_alone = (tuple(f.path for f in side) for side in alone)
     return FolderNights(folder, rows, references_alone, devices_alone, others, notes, hints)
+
+
+def column_values(path: Path, column: str, layout: Layout | None = None) -> tuple[str, ...]:
+    """Return the different texts in a column of a table, in order: who takes part, or whom its rows are about.
+
+    Parameters
+    ----------
+    path : Path
+        A table of any kind that is read.
+    column : str
+        Name of the column; case does not count.
+    layout : Layout, optional
+        Where the table stands in the file.
+
+    Raises
+    ------
+    FileFormatError
+        When the file holds no table, no column of that name, or nothing in it.
+    InputError
+        When it cannot be read.
+    """
+    table = whole_table(path, layout)
+    names = () if table is None else table.names
+    wanted = f"a table with the column '{shorten(column)}'"
+    at = next((i for i, name in enumerate(names) if name.strip().casefold() == column.strip().casefold()), None)
+    if table is None or at is None:
+        seen = f"the columns {list_names(list(names))}" if names else "no table"
+        raise FileFormatError("there is no such column", str(path), "", seen, wanted, "Name one of its columns.")
+    found = tuple(dict.fromkeys(filter(None, (text.strip() for text in table.texts(at)))))
+    if not found:
+        raise FileFormatError("the column is empty", str(path), f"column '{shorten(column)}'", "", "names of people")
+    return found
+
+
+def _of_everybody(
+    folder: Path, found: Sequence[_File], layout: Layout, references: Sequence[_File], known: frozenset[str] | None
+) -> tuple[list[_File], tuple[str, ...]]:
+    """Return files of several people once for each night of each of them, and a sentence for who has no reference."""
+    made, unscored = [], []
+    for file in found:
+        paths = [folder / part for part in file.files]
+        people = dict.fromkeys(who for path in paths for who in column_values(path, str(layout.person_column), layout))
+        for who in people if known is None else [who for who in people if who in known]:
+            night = (who, *file.night[1:])
+            nights = dict.fromkeys(f.night for f in references if f.night[: len(night)] == night)
+            made += [file._replace(night=one) for one in nights]
+            if not nights:
+                unscored.append(who)
+    if not unscored:
+        return made, ()
+    some = ", ".join(map(shorten, unscored[:_SHOWN])) + (", ..." if len(unscored) > _SHOWN else "")
+    return made, (f"No reference for {counted(len(unscored), 'participant')} in the device files: {some}.",)
+
+
+def _strangers(files: Sequence[str], matched: set[str], patterns: Sequence[FilePattern]) -> tuple[str, ...]:
+    """Return a sentence for files that fit a pattern but for who takes part, and one for who has no file."""
+    people = patterns[0].people
+    if people is None:
+        return ()
+    open_patterns = [replace(pattern, people=None) for pattern in patterns]
+    others = [f for f in files if f not in matched and any(pattern.readings(f) for pattern in open_patterns)]
+    named = {reading.get(PARTICIPANT) for f in matched for pattern in patterns for reading in pattern.readings(f)}
+    absent = sorted(people - named, key=_natural)
+    out = []
+    if others:
+        files_of = "file is" if len(others) == 1 else "files are"
+        out.append(f"{len(others)} {files_of} of nobody in the table of participants, such as {others[0]}.")
+    if absent:
+        who = ", ".join(map(shorten, absent[:_SHOWN])) + (", ..." if len(absent) > _SHOWN else "")
+        out.append(f"No file is named after {len(absent)} of the table of participants: {who}.")
+    return tuple(out)
+
+
+def _refuse_shared_files(folder: Path, patterns: Sequence[FilePattern], found: Sequence[Sequence[_File]]) -> None:
+    """Refuse a file that fits two patterns."""
+    owners: dict[str, FilePattern] = {}
+    both: dict[str, tuple[FilePattern, FilePattern]] = {}
+    for pattern, side in zip(patterns, found, strict=True):
+        for file in (file for f in side for file in f.files):
+            if owners.setdefault(file, pattern) is not pattern:
+                both.setdefault(file, (owners[file], pattern))
+    if both:
+        file = min(both)
+        told = " and ".join(f"{pattern.option} {pattern.text}" for pattern in both[file])
+        expected = "a file of one side" if both[file][0] is patterns[0] else "a file of one device"
+        remedy = "Make one of the patterns narrower."
+        raise InputError("a file fits both patterns", str(folder), file, told, expected, remedy)
+
+
+def _refuse_second_files(folder: Path, devices: Sequence[_File]) -> None:
+    """Refuse two files of one device for one night, which only patterns of their own can bring."""
+    seen: dict[tuple[tuple[str, ...], str], str] = {}
+    for file in devices:
+        other = seen.setdefault((file.night, file.maker), file.path)
+        if other != file.path:
+            claimed = f"{other} and {file.path}, both {', '.join((*file.night, file.maker))}"
+            remedy = f"Give each pattern a {Option.DEVICE_NAME} of its own, or make one narrower."
+            raise InputError(
+                "two files claim the same night", str(folder), "--device", claimed, "one file each", remedy
+            )
+
+
+def _device_names(patterns: Sequence[FilePattern], names: Sequence[str]) -> list[str]:
+    """Return the name of the device of each pattern, "" where the file names tell it."""
+    without = [pattern for pattern in patterns if DEVICE not in pattern.fields]
+    if names and not without:
+        raise InputError(
+            "the device's name is given twice",
+            "",
+            f"{Option.DEVICE_NAME}",
+            names[0],
+            f"{{device}} in the pattern, or {Option.DEVICE_NAME}",
+            "Leave one of them out.",
+        )
+    if len(names) != len(without) and (names or len(without) > 1):
+        raise InputError(
+            "the names of devices are not as many as the patterns without {device}",
+            "",
+            f"{Option.DEVICE_NAME}",
+            ", ".join(names) or "none",
+            f"{len(without)}, in the order of the patterns",
+            f"Give {Option.DEVICE_NAME:NAME} once for each of them, or write {{device}} where file names tell it.",
+        )
+    given = iter(names or ("device",) * len(without))
+    return ["" if DEVICE in pattern.fields else next(given) for pattern in patterns]
 
 
 def matched_files(found: FolderNights) -> Iterator[str]:
@@ -183,47 +335,49 @@ def matched_files(found: FolderNights) -> Iterator[str]:
         yield from part_files(file)
 
 
-def _refuse_mismatch(reference: FilePattern, device: FilePattern, device_name: str | None) -> tuple[str, ...]:
-    if (NIGHT in reference.fields) != (NIGHT in device.fields):
-        without = device if NIGHT in reference.fields else reference
+def _refuse_mismatch(
+    reference: FilePattern, devices: Sequence[FilePattern], names: Sequence[str], *, of_many: bool
+) -> tuple[str, ...]:
+    for device in devices:
+        shared = of_many and PARTICIPANT not in device.fields
+        if (NIGHT in reference.fields) != (NIGHT in device.fields) and not (shared and NIGHT in reference.fields):
+            without = device if NIGHT in reference.fields else reference
+            raise InputError(
+                "only one of the two patterns says which night a file is",
+                "",
+                without.option,
+                without.text,
+                "{night} in both patterns or in none",
+                "Two nights of one person could not be told apart.",
+            )
+        if (PARTICIPANT in reference.fields) != (PARTICIPANT in device.fields) and not shared:
+            without = device if PARTICIPANT in reference.fields else reference
+            raise InputError(
+                "only one of the two patterns says whose file it is",
+                "",
+                without.option,
+                without.text,
+                "{participant} in both patterns or, for the nights of one person, in none",
+                "Nights of two people could not be told apart. If rows of several people stand in one file, name the "
+                "column of people in a layout: person_column.",
+            )
+    if PARTICIPANT not in reference.fields and (of_many or reference.people is not None):
+        problem, expected = "the pattern does not say whose file it is", "{participant} somewhere in it"
+        told = "the layout names a column of people" if of_many else "a table of participants is given"
         raise InputError(
-            "only one of the two patterns says which night a file is",
-            "",
-            without.option,
-            without.text,
-            "{night} in both patterns or in none",
-            "Two nights of one person could not be told apart.",
-        )
-    if (PARTICIPANT in reference.fields) != (PARTICIPANT in device.fields):
-        without = device if PARTICIPANT in reference.fields else reference
-        raise InputError(
-            "only one of the two patterns says whose file it is",
-            "",
-            without.option,
-            without.text,
-            "{participant} in both patterns or, for the nights of one person, in none",
-            "Nights of two people could not be told apart.",
-        )
-    if DEVICE in device.fields and device_name is not None:
-        raise InputError(
-            "the device's name is given twice",
-            "",
-            f"{Option.DEVICE_NAME}",
-            device_name,
-            f"{{device}} in the pattern, or {Option.DEVICE_NAME}",
-            "Leave one of them out.",
+            problem, "", reference.option, reference.text, expected, f"Write it where names differ: {told}."
         )
     notes = []
-    if PARTICIPANT not in device.fields:
+    if PARTICIPANT not in reference.fields:
         notes.append(f"The patterns have no {{participant}}: all nights are of one person, called {ONLY_PARTICIPANT}.")
-    if NIGHT not in device.fields:
+    if NIGHT not in reference.fields:
         notes.append(f"The patterns have no {{night}}: every participant has one night, called {ONLY_NIGHT}.")
-    if DEVICE not in device.fields and device_name is None:
+    if not names and any(DEVICE not in device.fields for device in devices):
         notes.append("The pattern has no {device}: all device files are taken for one device, called 'device'.")
     return tuple(notes)
 
 
-def _list_files(folder: Path) -> list[str]:
+def list_files(folder: Path) -> list[str]:
     """Return the files below a folder, hidden ones left out, as paths relative to it with ``/``."""
     if not folder.is_dir():
         raise InputError(

@@ -207,15 +207,19 @@ class DeviceFiles:
         self._scorings: dict[tuple[str, ...], _Scorings | SleepAgreeError] = {}
 
     def device(self, row: NightRow) -> ScoredSpans:
-        """Return what the device's file holds."""
-        return self._read(row.device_file, row.layout, row.device_zone)
+        """Return what the device's file holds; of a file of several people, the rows of the participant."""
+        layout = self._layout(row.layout)
+        if layout is not None and layout.person_column is not None and layout.person is None:
+            layout = replace(layout, person=row.person or row.participant)
+        return self._read(row.device_file, layout, row.device_zone)
 
     def scorings(self, row: NightRow) -> _Scorings:
         """Return the scorings of a row; the devices of one night share them."""
         key = (*row.references, row.reference_layout, row.reference_zone)
         if key not in self._scorings:
             try:
-                found = tuple(self._read(name, row.reference_layout, row.reference_zone) for name in row.references)
+                layout = self._layout(row.reference_layout)
+                found = tuple(self._read(name, layout, row.reference_zone) for name in row.references)
             except SleepAgreeError as error:
                 self._scorings[key] = error.with_traceback(None)  # a traceback would keep what was read
             else:
@@ -225,8 +229,8 @@ class DeviceFiles:
             raise scorings
         return scorings
 
-    def _read(self, name: str, layout: str, zone: str) -> ScoredSpans:
-        how: Any = {"layout": self._layout(layout), "zone": zone or None, "own_words": self._words}
+    def _read(self, name: str, layout: Layout | None, zone: str) -> ScoredSpans:
+        how: Any = {"layout": layout, "zone": zone or None, "own_words": self._words}
         if not is_remote(name):
             return read_spans(part_files(name, self._folder), **how)
         with fetched(name) as path:

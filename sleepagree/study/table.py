@@ -46,6 +46,8 @@ class NightRow:
         Seconds added to device times.
     group : str
         What the column says that bias is told by; "" where there is none.
+    person : str
+        Whose rows to read out of a file of several people; "" for those of the participant.
     """
 
     row: int
@@ -61,6 +63,7 @@ class NightRow:
     device_zone: str = ""
     window: str = ""
     group: str = ""
+    person: str = ""
 
 
 @dataclass(frozen=True)

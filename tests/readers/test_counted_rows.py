@@ -102,9 +102,8 @@ REFUSED = [
     (
         f"who,time,stage\na,{TIMES[0]},W\na,{TIMES[1]},N2\n",
         '[file]\nperson_column = "who"\nperson = "c"\n',
-        "column 'who': no row is about the person that the layout names. Found 'a'; expected rows of 'c'. "
-        "Correct 'person' "
-        "in the layout.",
+        "column 'who': no row is about the person whose rows to read. Found 'a'; expected rows of 'c'. "
+        "Correct 'person' in the layout, or the participant in the nights table.",
     ),
     (
         f"who,time,stage\na,{TIMES[0]},W\na,{TIMES[1]},N2\n",

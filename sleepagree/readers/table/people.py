@@ -41,8 +41,9 @@ def rows_of_person(table: Table, columns: Columns, layout: Layout) -> Table:
         in_layout = f"Say whose rows to read in a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n    {line}"
         raise _not_one(table, column, people, f"the rows are about {len(people)} people", "one person", in_layout)
     if layout.person not in people:
-        problem, expected = "no row is about the person that the layout names", f"rows of '{shorten(layout.person)}'"
-        raise _not_one(table, column, people, problem, expected, "Correct 'person' in the layout.")
+        problem, expected = "no row is about the person whose rows to read", f"rows of '{shorten(layout.person)}'"
+        remedy = "Correct 'person' in the layout, or the participant in the nights table."
+        raise _not_one(table, column, people, problem, expected, remedy)
     if len(people) == 1:
         return table
     rows = np.flatnonzero([name == layout.person for name in names])

@@ -1,0 +1,267 @@
+"""Patterns proposed from names: who slept which night is known here before the names are made."""
+
+from __future__ import annotations
+
+import json
+import shlex
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from sleepagree.errors import InputError
+from sleepagree.study.proposed_patterns import propose_patterns
+from tests.commands import ended
+
+#: participant, night -> path of the reference and of each device's file
+Naming = Callable[[str, int], tuple[str, ...]]
+
+NAMINGS: dict[str, Naming] = {
+    "a folder a side": lambda p, n: (f"lab/{p}_n{n}.edf", f"band A/{p}_n{n}.csv"),
+    "a folder a device": lambda p, n: (f"lab/{p}_n{n}.edf", f"band A/{p}_n{n}.csv", f"pad B/{p}_n{n}.csv"),
+    "one folder, sides by a word": lambda p, n: (f"{p}_{n}_psg.csv", f"{p}_{n}_band.csv"),
+    "the word first": lambda p, n: (f"psg-{p}-{n}.csv", f"band-{p}-{n}.csv"),
+    "sides and devices by a word": lambda p, n: (f"{p}_{n}_psg.csv", f"{p}_{n}_band.csv", f"{p}_{n}_pad.csv"),
+    "a folder a person": lambda p, n: (f"{p}/night{n}/hypnogram.edf", f"{p}/night{n}/pad.json"),
+    "twice in a path": lambda p, n: (f"{p}/{p}_ses-{n}_psg.tsv", f"{p}/{p}_ses-{n}_ear.tsv"),
+    "night first on one side": lambda p, n: (f"scored/{p}_n{n}.edf", f"pad/night{n}_{p}.csv"),
+    "devices of different kinds": lambda p, n: (f"lab/{p}_n{n}.edf", f"band/{p}-{n}.csv", f"pad/{p}.{n}.json"),
+    "nights by date": lambda p, n: (f"lab/{p}_2026-03-0{n}.edf", f"band/{p}_2026-03-0{n}.csv"),
+    "edf tells the reference": lambda p, n: (f"a/{p}_n{n}.edf", f"b/{p}_n{n}.csv"),
+}
+UNCLEAR = ("the word first", "devices of different kinds")
+CREWS = {
+    "numbered": ("P01", "P02", "P10"),
+    "called by their work": ("cook", "purser", "bosun"),
+    "in two words": ("chief-mate", "cook", "second-mate"),
+}
+
+
+def make(folder: Path, paths: list[str]) -> None:
+    for path in paths:
+        (folder / path).parent.mkdir(parents=True, exist_ok=True)
+        (folder / path).write_text("x")
+
+
+@pytest.mark.parametrize("crew", CREWS)
+@pytest.mark.parametrize("naming", NAMINGS)
+def test_what_is_proposed_brings_every_night_together(naming: str, crew: str, tmp_path: Path) -> None:
+    name = NAMINGS[naming]
+    nights = [(p, n) for p in CREWS[crew] for n in (1, 2)]
+    truth = {(device, name(p, n)[0]): (p, n) for p, n in nights for device in name(p, n)[1:]}
+    make(tmp_path, [path for p, n in nights for path in name(p, n)])
+    # what parts the words of a name parts everything here: the names of people must be known
+    people = CREWS[crew] if crew == "in two words" and naming in UNCLEAR else None
+    found = propose_patterns(tmp_path, people=people).found
+    assert {(row.device_file, row.reference[0]) for row in found.rows} == set(truth)
+    own = {truth[row.device_file, row.reference[0]]: (row.participant, row.night) for row in found.rows}
+    # whatever they are called: one name for a person, another for another, and the same of nights
+    assert len({who for who, _ in own.values()}) == 3
+    assert all(own[p, 1][0] == own[p, 2][0] for p in CREWS[crew])
+    assert len({row.device for row in found.rows}) == len(name("x", 1)) - 1
+
+
+def test_the_nights_of_one_person(tmp_path: Path) -> None:
+    make(tmp_path, [f"{side}/cook-n{n}.{end}" for n in (1, 2, 3) for side, end in (("lab", "edf"), ("band", "csv"))])
+    proposed = propose_patterns(tmp_path)
+    assert (proposed.reference, proposed.devices, proposed.names) == (
+        "lab/cook-n{night}.edf",
+        ("band/cook-n{night}.csv",),
+        ("band",),
+    )
+
+
+def test_the_table_of_participants_tells_where_a_name_ends(tmp_path: Path) -> None:
+    make(
+        tmp_path / "d", [f"{side}/{p}_{n}.csv" for p in ("deck_hand", "cook") for n in (1, 2) for side in ("lab", "b")]
+    )
+    patterns = ("--reference", "lab/{participant}_{night}.csv", "--device", "b/{participant}_{night}.csv")
+    result = ended("nights", tmp_path / "d", *patterns, "--out", "-", code=1)
+    assert "a file name can be read in two ways" in result.stderr
+    who = tmp_path / "who.csv"
+    who.write_text("Code,age\ncook,30\ndeck_hand,40\n")
+    result = ended("nights", tmp_path / "d", *patterns, "--participants", who, "--id", "code", "--out", "-")
+    rows = [line.split(",")[:2] for line in result.stdout.splitlines()[1:]]
+    assert rows == [["cook", "1"], ["cook", "2"], ["deck_hand", "1"], ["deck_hand", "2"]]
+
+
+def test_people_who_do_not_take_part_and_those_without_files_are_told(tmp_path: Path) -> None:
+    make(tmp_path, [f"{side}/{p}.csv" for p in ("cook", "mate", "pilot") for side in ("lab", "band")])
+    who = tmp_path.parent / "who.tsv"
+    who.write_text("id\tage\ncook\t30\nmate\t40\nbosun\t50\ncook\t30\n")
+    patterns = ("--reference", "lab/{participant}.csv", "--device", "band/{participant}.csv")
+    result = ended("nights", tmp_path, *patterns, "--participants", who, "--id", "id", "--out", "-")
+    assert [line.split(",")[0] for line in result.stdout.splitlines()[1:]] == ["cook", "mate"]
+    told = " ".join(result.stderr.split())
+    assert "2 files are of nobody in the table of participants, such as band/pilot.csv." in told
+    assert "No file is named after 1 of the table of participants: bosun." in told
+
+
+def test_the_proposal_is_printed_with_the_command_that_writes_the_table(tmp_path: Path, monkeypatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    naming = NAMINGS["devices of different kinds"]
+    make(tmp_path / "ferry", [path for p in ("cook", "mate") for n in (1, 2) for path in naming(p, n)])
+    shown = ended("nights", "ferry", "--device-zone", "Europe/Helsinki")
+    assert shown.exit_code == 0
+    assert not (tmp_path / "nights.csv").exists()
+    head, _, command = shown.stdout.partition("Proposed from the names; nothing was written.")
+    assert head.startswith("8 rows from 2 participants, 4 nights and 2 devices\n")
+    words = shlex.split(command[command.index("sleepagree nights") :].replace("\\\n", " "))
+    assert words == [
+        *("sleepagree", "nights", "ferry", "--reference", "lab/{participant}_n{night}.edf"),
+        *("--device", "band/{participant}-{night}.csv", "--device", "pad/{participant}.{night}.json"),
+        *("--device-name", "band", "--device-name", "pad", "--device-zone", "Europe/Helsinki"),
+    ]
+    assert ended(*words[1:]).exit_code == 0
+    assert len((tmp_path / "nights.csv").read_text().splitlines()) == 9
+    # a table that is there already keeps nobody from looking
+    document = json.loads(ended("nights", "ferry", "--json", "-").stdout)
+    assert document["proposed"] == {
+        "reference": words[4],
+        "devices": [words[6], words[8]],
+        "names": ["band", "pad"],
+    }
+
+
+@pytest.mark.parametrize(
+    ("paths", "found"),
+    [
+        ([], "no file"),
+        (["a/cook.csv", "b/cook.csv"], "a/cook.csv, b/cook.csv"),
+        (["lab/cook.edf", "lab/mate.edf"], "lab/cook.edf, lab/mate.edf"),
+        (
+            ["lab/cook.edf", "lab/mate.edf", "band/1.csv", "band/2.csv"],
+            "2 files of the reference such as lab/cook.edf, 2 others such as band/1.csv",
+        ),
+    ],
+)
+def test_names_that_show_nothing_are_refused(paths: list[str], found: str, tmp_path: Path) -> None:
+    make(tmp_path, paths)
+    with pytest.raises(InputError) as caught:
+        propose_patterns(tmp_path)
+    assert caught.value.problem == "the names of the files do not show which belong together"
+    assert caught.value.found == found
+    assert caught.value.remedy.startswith("Say it with patterns, such as --reference ")
+
+
+BOTH = ("--reference", "lab/{participant}.csv", "--device", "b/{participant}.csv")
+
+
+@pytest.mark.parametrize(
+    ("options", "code", "told"),
+    [
+        (("--reference", "{participant}.edf"), 2, "--device is missing: give a pattern for both sides, or none"),
+        (("--device", "{participant}.csv"), 2, "--reference is missing"),
+        (("--device-name", "band"), 2, "--device-name goes with --device"),
+        (("--participants", "who.csv"), 2, "--participants FILE and --id COLUMN go together."),
+        (("--id", "code"), 2, "--participants FILE and --id COLUMN go together."),
+        (("--participants", "who.csv", "--id", "name"), 1, "there is no such column. Found the columns 'code', 'age'"),
+        (("--participants", "who.csv", "--id", "age"), 1, "the column is empty"),
+        (("--participants", "none.csv", "--id", "age"), 1, "none.csv"),
+        (
+            (
+                "--reference",
+                "lab/{night}.csv",
+                "--device",
+                "b/{night}.csv",
+                "--participants",
+                "who.csv",
+                "--id",
+                "code",
+            ),
+            1,
+            "Write it where names differ: a table of participants is given.",
+        ),
+        (
+            (*BOTH, "--device", "{participant}.csv"),
+            1,
+            "the names of devices are not as many as the patterns without {device}",
+        ),
+        (
+            (*BOTH, "--device-name", "b", "--device-name", "c"),
+            1,
+            "Found b, c; expected 1, in the order of the patterns.",
+        ),
+        (
+            (*BOTH, "--device", "?/{participant}.csv", "--device-name", "b", "--device-name", "c"),
+            1,
+            "a file fits both patterns",
+        ),
+        (
+            (*BOTH, "--device", "c/{participant}.txt", "--device-name", "b", "--device-name", "b"),
+            1,
+            "two files claim the same night",
+        ),
+    ],
+)
+def test_wrong_use(options: tuple[str, ...], code: int, told: str, tmp_path: Path, monkeypatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    make(tmp_path / "d", ["lab/cook.csv", "b/cook.csv", "c/cook.txt", "lab/mate.csv", "b/mate.csv"])
+    (tmp_path / "who.csv").write_text("code,age\ncook,\n")
+    result = ended("nights", "d", *options, code=code)
+    assert told in " ".join(result.stderr.split())
+    assert not (tmp_path / "nights.csv").exists()
+
+
+CLOCKS = [f"2026-03-0{n}T{h}" for n in (1, 2) for h in ("22:00:00", "22:00:30", "22:01:00", "22:01:30")]
+TRUE = {"cook": "WNNRNNRW", "mate": "WRNNWNRN", "bosun": "WWNNRRWN"}
+STAGES = {"W": "wake", "N": "light", "R": "rem"}
+
+
+@pytest.fixture
+def crew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Two nights of each of three people: a reference for each night of two of them, one device file for all."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "ferry/lab").mkdir(parents=True)
+    for who in ("cook", "mate"):
+        for night in (1, 2):
+            rows = zip(CLOCKS[4 * night - 4 :], TRUE[who][4 * night - 4 :][:4], strict=False)
+            text = "".join(f"{time},{STAGES[stage]}\n" for time, stage in rows)
+            (tmp_path / f"ferry/lab/{who}_n{night}.csv").write_text("time,stage\n" + text)
+    rows = [f"{who},{time},{STAGES[s]}" for who, all_ in TRUE.items() for time, s in zip(CLOCKS, all_, strict=True)]
+    (tmp_path / "ferry/band.csv").write_text("\n".join(["who,time,stage", *rows]) + "\n")
+    (tmp_path / "band.toml").write_text('[file]\nperson_column = "who"\n')
+    return tmp_path
+
+
+OF_ALL = ("--reference", "lab/{participant}_n{night}.csv", "--device", "band.csv", "--layout", "band.toml")
+
+
+@pytest.mark.parametrize("options", [(), ("--anonymous",)])
+def test_rows_of_several_people_make_a_row_for_each_person_and_night(crew: Path, options: tuple[str, ...]) -> None:
+    result = ended("nights", "ferry", *OF_ALL, "--device-name", "band A")
+    assert "No reference for 1 participant in the device files: bosun." in result.stderr
+    assert (crew / "nights.csv").read_text().splitlines() == [
+        "participant,night,device,reference,device_file,layout",
+        *(
+            f"{who},{n},band A,ferry/lab/{who}_n{n}.csv,ferry/band.csv,band.toml"
+            for who in ("cook", "mate")
+            for n in (1, 2)
+        ),
+    ]
+    ended("study", "nights.csv", "--out", "results", "--quiet", "--resamples", "0", *options)
+    results = json.loads((crew / "results/results.json").read_text())
+    # each person's own rows and no others: every epoch agrees with that person's reference
+    assert (results["nights"]["scored"], results["nights"]["refused"]) == (4, [])
+    (mapping, *_) = results["devices"][0]["mappings"]
+    assert (mapping["n"], mapping["pooled"]["accuracy"]["value"]) == (16, 1.0)
+
+
+def test_rows_of_several_people_need_names_on_the_other_side(crew: Path) -> None:
+    told = ended("nights", "ferry", "--reference", "lab/cook_n{night}.csv", *OF_ALL[2:], code=1).stderr
+    assert "Write it where names differ: the layout names a column of people." in " ".join(told.split())
+    told = ended("nights", "ferry", *OF_ALL[:4], code=1).stderr
+    assert "the pattern does not say whose file it is" in told
+    (crew / "band.toml").write_text('[file]\nperson_column = "whom"\n')
+    told = " ".join(ended("nights", "ferry", *OF_ALL, code=1).stderr.split())
+    assert "there is no such column. Found the columns 'who', 'time', 'stage'" in told
+
+
+def test_a_participant_whom_no_row_is_about_is_a_night_refused(crew: Path) -> None:
+    ended("nights", "ferry", *OF_ALL)
+    table = crew / "nights.csv"
+    table.write_text(table.read_text().replace("mate,2,", "pilot,2,"))
+    ended("study", "nights.csv", "--out", "results", "--quiet", "--resamples", "0", code=3)
+    (refused,) = json.loads((crew / "results/results.json").read_text())["nights"]["refused"]
+    assert "no row is about the person whose rows to read" in refused["reason"]
+    assert refused["reason"].endswith("Correct 'person' in the layout, or the participant in the nights table.")
