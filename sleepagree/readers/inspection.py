@@ -26,6 +26,7 @@ from sleepagree.errors import (
     UnknownStageError,
     counted,
 )
+from sleepagree.files.packed import STANDARD_INPUT, STANDARD_INPUT_NAME
 from sleepagree.hypnogram.clock_changes import change_caution, skipped_hours
 from sleepagree.hypnogram.epochs import lay_on_epochs
 from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
@@ -232,7 +233,7 @@ def inspect_file(path: Path, *, layout: Layout | None = None, zone: str | None =
     overlaps = tuple(note for note in spans.notes if note.kind in _OF_OVERLAPS)
     refused = (Note.of(NoteKind.OVERLAP_REFUSED, problem=reading.overlap),) if reading.overlap else ()
     return FileInspection(
-        file=path.name,
+        file=_file_name(path),
         reader=spans.origin.reader,
         start=_moment(spans, begin_s),
         end=_moment(spans, spans.end_s),
@@ -305,10 +306,14 @@ def _by_mne(path: Path, layout: Layout | None) -> tuple[str, ...]:
     return compare_edf_with_mne(path, layout=layout)
 
 
+def _file_name(path: Path) -> str:
+    return STANDARD_INPUT_NAME if str(path) == STANDARD_INPUT else path.name
+
+
 def _labels_only(path: Path, layout: Layout | None, reading: _Reading) -> FileInspection:
     """Return what is known of a file whose labels are unknown and whose times cannot be laid out either."""
     inspection = FileInspection(
-        file=path.name,
+        file=_file_name(path),
         reader=_reader_name(path),
         labels=tuple(LabelSeen(label, None, None, None) for label in reading.unknown),
         problems=tuple(map(_sentence, reading.problems)),
