@@ -17,13 +17,11 @@ import openpyxl
 import pytest
 
 from sleepagree.describe.file import describe_file
-from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError
 from sleepagree.files import packed
 from sleepagree.readers import companion_files, read_spans
 from sleepagree.readers.inspection import inspect_file
 from sleepagree.readers.layout import Layout
-from sleepagree.readers.proposal import layout_as_read
 from sleepagree.readers.table import excel
 from tests.canaries import CANARY, TRACE
 from tests.commands import run
@@ -218,7 +216,6 @@ def test_standard_input_has_a_name_where_it_is_looked_into(piped: Any) -> None:
     seen = inspect_file("-")
     assert seen.file == "standard input"
     assert describe_file(seen).sections[0].detail == "  standard input"
-    assert layout_text(layout_as_read(seen)).startswith("# How to read files like standard input, ")
 
 
 def test_standard_input_has_a_name_in_messages_and_a_bound(piped: Any, monkeypatch: pytest.MonkeyPatch) -> None:
