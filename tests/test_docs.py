@@ -19,8 +19,8 @@ from tests.test_layers import ROOMS
 ROOT = Path(__file__).parent.parent
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
 _BLOCK = re.compile(r"```(?:sh|console|bash)\n(.*?)```", re.DOTALL)
-#: Needs a cluster of one's own; tests/cluster runs it on one it starts itself.
-_ELSEWHERE = "--scheduler"
+#: A cluster of one's own, and a page that is served until somebody ends it: tests/cluster and tests/page run them.
+_ELSEWHERE = ("--scheduler", "sleepagree page")
 
 
 def commands_of(page: Path) -> list[str]:
@@ -28,7 +28,7 @@ def commands_of(page: Path) -> list[str]:
     for block in _BLOCK.findall(page.read_text(encoding="utf-8")):
         for line in block.replace("\\\n", " ").splitlines():
             text = line.strip().removeprefix("$ ")
-            if text.startswith("sleepagree ") and _ELSEWHERE not in text:
+            if text.startswith("sleepagree ") and not any(word in text for word in _ELSEWHERE):
                 found.append(text)
     return found
 
