@@ -214,7 +214,7 @@ def test_a_folder_that_is_not_empty_is_refused_and_left_alone(tmp_path):
     with pytest.raises(OutputError) as refusal:
         write_demo(tmp_path)
     assert str(refusal.value) == (
-        f"{tmp_path}: the folder exists and is not empty. Give the name of a new folder, or --overwrite to replace "
+        f"{tmp_path}: the folder exists and is not empty. Give the name of a new folder, or overwrite=True to replace "
         "files of the same names in it."
     )
     assert bytes_below(tmp_path) == {"letter.txt": b"mine"}

@@ -174,10 +174,10 @@ def test_statistics_together_have_the_intervals_that_each_has_alone() -> None:
 
 
 @pytest.mark.parametrize("units", [9, 10, 11])
-def test_from_ten_participants_on_the_percentile_interval_is_reported(units: int) -> None:
+def test_a_statistic_without_bounds_has_the_interval_of_the_delta_method(units: int) -> None:
     tables = np.random.default_rng(6).integers(1, 40, (units, 2, 2))
     found = bootstrap(tables, coefficients.accuracy, rng=np.random.default_rng(7), resamples=200)
-    assert found.primary is (found.delta if units < 10 else found.percentile)
+    assert found.primary is found.delta
 
 
 def test_pieces_of_the_resampling_make_no_difference(monkeypatch: pytest.MonkeyPatch) -> None:
