@@ -15,7 +15,7 @@ from sleepagree.errors import ClockError, EpochGridError, FileFormatError, Sleep
 
 if TYPE_CHECKING:
     from sleepagree.readers.layout import Layout
-    from sleepagree.readers.proposal import LabelMeaning, LayoutProposal, Setting
+    from sleepagree.readers.layout_proposal import LabelMeaning, LayoutProposal, Setting
 
 _FEW: int = 12
 

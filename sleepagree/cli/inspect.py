@@ -14,7 +14,7 @@ from sleepagree.errors import Front, SleepAgreeError, counted
 if TYPE_CHECKING:
     from sleepagree.readers.inspection import FileInspection
     from sleepagree.readers.layout import Layout
-    from sleepagree.readers.proposal import LayoutProposal
+    from sleepagree.readers.layout_proposal import LayoutProposal
 
 _NOT_YET: Final = "Nothing yet: the file is refused as it is, for the reasons above."
 

@@ -24,7 +24,7 @@ from sleepagree.describe.words import DASH, moment
 from sleepagree.errors import counted, shorten
 from sleepagree.mapping.words import UNSCORED
 from sleepagree.readers.inspection import FileInspection, Gap, LabelSeen
-from sleepagree.readers.proposal import LayoutProposal
+from sleepagree.readers.layout_proposal import LayoutProposal
 
 _GAPS: Final = 6
 _STAGES: Final = {None: "?  (unknown)", UNSCORED: "no stage"}

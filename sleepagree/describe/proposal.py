@@ -9,7 +9,7 @@ from sleepagree.errors import shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.mapping.words import STAGE_WORDS, speak
 from sleepagree.readers.layout import EPOCH_KEYS, toml_value
-from sleepagree.readers.proposal import LabelMeaning, LayoutProposal, Setting, Why
+from sleepagree.readers.layout_proposal import LabelMeaning, LayoutProposal, Setting, Why
 
 _WHY: Final = {
     Why.NAMED: "by its plain name",

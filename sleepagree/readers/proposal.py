@@ -7,8 +7,7 @@ begin, what they say, how long they last. What is proposed is then read, and sho
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
-from enum import StrEnum
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
@@ -23,8 +22,9 @@ from sleepagree.readers import kind_of_file, opened
 from sleepagree.readers.column_kinds import ColumnSeen, Kind, TimeReading, may_be_times, read_every_way, see_column
 from sleepagree.readers.columns import plain_columns
 from sleepagree.readers.csv_table import told_delimiter
-from sleepagree.readers.inspection import FileInspection, inspect_file
+from sleepagree.readers.inspection import inspect_file
 from sleepagree.readers.layout import COLUMNS, NO_LAYOUT, Layout, Shape, layout_of, told_values
+from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why
 from sleepagree.readers.table.excel import sheet_names
 from sleepagree.readers.table.table import Table
 from sleepagree.readers.table_place import are_characters, encodings_of, find_block, has_header, record_paths
@@ -44,158 +44,6 @@ _PLACE: Final = ("delimiter", "encoding", "skip_lines", "header", "records", "sh
 _OF_TIMES: Final = ("start", "date")
 _BESIDE_TIMES: Final = (Kind.DATES, Kind.HALVES, Kind.ZONES)
 _FEWEST_CHANGES: Final = 5
-
-
-class Why(StrEnum):
-    """Why a line of a layout is proposed."""
-
-    NAMED = "named"
-    ONLY = "only"
-    WORDS = "words"
-    FEW = "few"
-    FIRST = "first"
-    FOLLOWS = "follows"
-    ONE_FORM = "one_form"
-    TWO_FORMS = "two_forms"
-    ABOVE = "above"
-    NO_NAMES = "no_names"
-    TAKEN_APART = "taken_apart"
-    CHANGES = "changes"
-    USUAL = "usual"
-    UNTOLD = "untold"
-    SEVERAL_PEOPLE = "several_people"
-    DATE_STAYS = "date_stays"
-    UNREAD = "unread"
-    GIVEN = "given"
-
-
-@dataclass(frozen=True)
-class Choice:
-    """Another value that a line may have, and when it holds ("" where nothing can be said)."""
-
-    value: Any
-    when: str = ""
-
-
-@dataclass(frozen=True)
-class Setting:
-    """A line of a layout.
-
-    Parameters
-    ----------
-    key : str
-        As layouts call it.
-    value : str, float, bool or None
-        None: a blank, which somebody fills in.
-    why : Why
-        Why this value, or why it is blank.
-    others : tuple of Choice
-        Values that it may have instead; those of a blank are all that there are, if there are any.
-    shown : tuple of str
-        Cells that a blank is about.
-    """
-
-    key: str
-    value: Any
-    why: Why
-    others: tuple[Choice, ...] = ()
-    shown: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class LabelMeaning:
-    """A label, how many rows or 30-s epochs it has in the file, and what it may mean.
-
-    ``word`` is a stage word of a layout, "" for a blank; ``languages`` are those whose plain word it is, empty where
-    no line is needed (plain) or nothing is known (blank). ``is_given`` tells that a layout said it before.
-    """
-
-    label: str
-    rows: int
-    word: str
-    languages: tuple[str, ...] = ()
-    is_given: bool = False
-
-
-@dataclass(frozen=True)
-class LayoutProposal:
-    """What a layout for a file may be.
-
-    Parameters
-    ----------
-    file : str
-        Name of the file.
-    columns : tuple of ColumnSeen
-        What the columns hold.
-    settings : tuple of Setting
-        Lines of the layout, blanks among them.
-    labels : tuple of LabelMeaning
-        Lines of ``[stages]``.
-    seen : FileInspection or None
-        The file as it would be read, with the first choice in the place of every blank; None where it is not.
-    problem : SleepAgreeError or None
-        Why it would not be read all the same.
-    reports : tuple of str or None
-        What the device can report, as a layout said before.
-    """
-
-    file: str
-    columns: tuple[ColumnSeen, ...]
-    settings: tuple[Setting, ...]
-    labels: tuple[LabelMeaning, ...]
-    seen: FileInspection | None = None
-    problem: SleepAgreeError | None = field(default=None, compare=False)
-    reports: tuple[str, ...] | None = None
-
-    @property
-    def blanks(self) -> tuple[Setting, ...]:
-        """Lines without a value."""
-        return tuple(setting for setting in self.settings if setting.value is None)
-
-    @property
-    def questions(self) -> tuple[Setting, ...]:
-        """Lines to ask for: blanks, and the length of an epoch where nothing in the file tells it."""
-        return tuple(s for s in self.settings if s.value is None or s.key == "epoch_seconds")
-
-    @property
-    def is_readable(self) -> bool:
-        """Whether the file is read once the blanks are filled in."""
-        return self.seen is not None and len(self.seen.problems) == bool(self.seen.unknown)
-
-    @property
-    def has_unread_times(self) -> bool:
-        """Whether a column seems to hold times in a form that somebody has to tell."""
-        return any(setting.why is Why.UNREAD for setting in self.blanks)
-
-    @property
-    def is_part(self) -> bool:
-        """Whether times are found and most rows hold words for stages, and something else stands in the way."""
-        told = sum(label.rows for label in self.labels if label.word) * 2 > sum(label.rows for label in self.labels)
-        return self.problem is not None and told and any(setting.key == "start" for setting in self.settings)
-
-    @property
-    def blank_labels(self) -> tuple[LabelMeaning, ...]:
-        """Labels without a meaning."""
-        return tuple(label for label in self.labels if not label.word)
-
-    def layout(self, answers: dict[str, Any] | None = None, stages: dict[str, str] | None = None) -> Layout:
-        """Return the layout with blanks filled in.
-
-        Parameters
-        ----------
-        answers : dict, optional
-            Key of a line -> value; goes before what is proposed. A blank that is not among them stays unset.
-        stages : dict, optional
-            Label -> stage word; goes before what is proposed.
-
-        Raises
-        ------
-        FileFormatError
-            When an answer cannot stand in a layout.
-        """
-        values = {s.key: s.value for s in self.settings if s.value is not None} | (answers or {})
-        words = {m.label: m.word for m in self.labels if m.word and (m.languages or m.is_given)} | (stages or {})
-        return replace(layout_of(values, words), reports=self.reports)
 
 
 def propose_layout(path: str | Path, *, layout: Layout | None = None) -> LayoutProposal | None:
@@ -557,9 +405,14 @@ def _form_to_tell(cells: Sequence[str]) -> Setting:
     return Setting("time", None, Why.UNREAD, shown=(cells[0], cells[-1]))
 
 
+def _always_differs(stage: ColumnSeen) -> bool:
+    """Whether no row says what the row before it says."""
+    return all(a != b for a, b in pairwise(stage.cells))
+
+
 def _changes_always(stage: ColumnSeen) -> bool:
-    """Whether no row says what the row before it says, as in no file with a row an epoch."""
-    return len(stage.cells) > _FEWEST_CHANGES and all(a != b for a, b in pairwise(stage.cells))
+    """Whether so many rows differ from the one before that no file with a row an epoch is like that."""
+    return len(stage.cells) > _FEWEST_CHANGES and _always_differs(stage)
 
 
 def _zone_column(columns: Sequence[ColumnSeen], reading: TimeReading) -> list[Setting]:
@@ -625,8 +478,7 @@ def _lengths(
                         Setting("duration", column.name, Why.FOLLOWS),
                         Setting("duration_unit", unit, Why.FOLLOWS),
                     ]
-    labels = stage.cells
-    if all(a != b for a, b in pairwise(labels)) and (steps > 0).all():
+    if _always_differs(stage) and (steps > 0).all():
         return [Setting("shape", "intervals", Why.CHANGES)]
     return []
 
@@ -634,8 +486,7 @@ def _lengths(
 def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Setting]:
     """Return the lines for rows without times: numbers of epochs, labels with lengths, labels alone."""
     lengths = [c for c in columns if c.kind in (Kind.NUMBERS, Kind.CODES) and "" not in c.values]
-    changing = all(a != b for a, b in pairwise(stage.cells))
-    if lengths and changing and (lengths[0].numbers > 0).all():
+    if lengths and _always_differs(stage) and (lengths[0].numbers > 0).all():
         units = _units(lengths[0])
         made = [Setting("shape", "intervals", Why.CHANGES), Setting("duration", lengths[0].name, Why.ONLY)]
         if len(units) == 1:

@@ -8,7 +8,7 @@ from typing import Any, Final
 from sleepagree.describe.cautions import caution_documents
 from sleepagree.describe.notes import say_notes
 from sleepagree.readers.inspection import FileInspection
-from sleepagree.readers.proposal import LayoutProposal
+from sleepagree.readers.layout_proposal import LayoutProposal
 
 INSPECT_SCHEMA: Final = "sleepagree.inspect/2"
 

@@ -16,7 +16,8 @@ from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import canonical_stage, read_data
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import parse_layout, read_layout
-from sleepagree.readers.proposal import Choice, LayoutProposal, Why, propose_layout
+from sleepagree.readers.layout_proposal import Choice, LayoutProposal, Why
+from sleepagree.readers.proposal import propose_layout
 from tests.readers.invented_shapes import Case, all_cases, epochs_of, mutations, outcomes, truth
 
 CASES = all_cases()

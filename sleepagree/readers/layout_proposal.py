@@ -1,0 +1,164 @@
+"""A layout proposed for a file, as facts: its lines, why each is proposed, and what only a person can know."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+from typing import Any
+
+from sleepagree.errors import SleepAgreeError
+from sleepagree.readers.column_kinds import ColumnSeen
+from sleepagree.readers.inspection import FileInspection
+from sleepagree.readers.layout import Layout, layout_of
+
+
+class Why(StrEnum):
+    """Why a line of a layout is proposed."""
+
+    NAMED = "named"
+    ONLY = "only"
+    WORDS = "words"
+    FEW = "few"
+    FIRST = "first"
+    FOLLOWS = "follows"
+    ONE_FORM = "one_form"
+    TWO_FORMS = "two_forms"
+    ABOVE = "above"
+    NO_NAMES = "no_names"
+    TAKEN_APART = "taken_apart"
+    CHANGES = "changes"
+    USUAL = "usual"
+    UNTOLD = "untold"
+    SEVERAL_PEOPLE = "several_people"
+    DATE_STAYS = "date_stays"
+    UNREAD = "unread"
+    GIVEN = "given"
+
+
+@dataclass(frozen=True)
+class Choice:
+    """Another value that a line may have, and when it holds ("" where nothing can be said)."""
+
+    value: Any
+    when: str = ""
+
+
+@dataclass(frozen=True)
+class Setting:
+    """A line of a layout.
+
+    Parameters
+    ----------
+    key : str
+        As layouts call it.
+    value : str, float, bool or None
+        None: a blank, which somebody fills in.
+    why : Why
+        Why this value, or why it is blank.
+    others : tuple of Choice
+        Values that it may have instead; those of a blank are all that there are, if there are any.
+    shown : tuple of str
+        Cells that a blank is about.
+    """
+
+    key: str
+    value: Any
+    why: Why
+    others: tuple[Choice, ...] = ()
+    shown: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class LabelMeaning:
+    """A label, how many rows or 30-s epochs it has in the file, and what it may mean.
+
+    ``word`` is a stage word of a layout, "" for a blank; ``languages`` are those whose plain word it is, empty where
+    no line is needed (plain) or nothing is known (blank). ``is_given`` tells that a layout said it before.
+    """
+
+    label: str
+    rows: int
+    word: str
+    languages: tuple[str, ...] = ()
+    is_given: bool = False
+
+
+@dataclass(frozen=True)
+class LayoutProposal:
+    """What a layout for a file may be.
+
+    Parameters
+    ----------
+    file : str
+        Name of the file.
+    columns : tuple of ColumnSeen
+        What the columns hold.
+    settings : tuple of Setting
+        Lines of the layout, blanks among them.
+    labels : tuple of LabelMeaning
+        Lines of ``[stages]``.
+    seen : FileInspection or None
+        The file as it would be read, with the first choice in the place of every blank; None where it is not.
+    problem : SleepAgreeError or None
+        Why it would not be read all the same.
+    reports : tuple of str or None
+        What the device can report, as a layout said before.
+    """
+
+    file: str
+    columns: tuple[ColumnSeen, ...]
+    settings: tuple[Setting, ...]
+    labels: tuple[LabelMeaning, ...]
+    seen: FileInspection | None = None
+    problem: SleepAgreeError | None = field(default=None, compare=False)
+    reports: tuple[str, ...] | None = None
+
+    @property
+    def blanks(self) -> tuple[Setting, ...]:
+        """Lines without a value."""
+        return tuple(setting for setting in self.settings if setting.value is None)
+
+    @property
+    def questions(self) -> tuple[Setting, ...]:
+        """Lines to ask for: blanks, and the length of an epoch where nothing in the file tells it."""
+        return tuple(s for s in self.settings if s.value is None or s.key == "epoch_seconds")
+
+    @property
+    def is_readable(self) -> bool:
+        """Whether the file is read once the blanks are filled in."""
+        return self.seen is not None and len(self.seen.problems) == bool(self.seen.unknown)
+
+    @property
+    def has_unread_times(self) -> bool:
+        """Whether a column seems to hold times in a form that somebody has to tell."""
+        return any(setting.why is Why.UNREAD for setting in self.blanks)
+
+    @property
+    def is_part(self) -> bool:
+        """Whether times are found and most rows hold words for stages, and something else stands in the way."""
+        told = sum(label.rows for label in self.labels if label.word) * 2 > sum(label.rows for label in self.labels)
+        return self.problem is not None and told and any(setting.key == "start" for setting in self.settings)
+
+    @property
+    def blank_labels(self) -> tuple[LabelMeaning, ...]:
+        """Labels without a meaning."""
+        return tuple(label for label in self.labels if not label.word)
+
+    def layout(self, answers: dict[str, Any] | None = None, stages: dict[str, str] | None = None) -> Layout:
+        """Return the layout with blanks filled in.
+
+        Parameters
+        ----------
+        answers : dict, optional
+            Key of a line -> value; goes before what is proposed. A blank that is not among them stays unset.
+        stages : dict, optional
+            Label -> stage word; goes before what is proposed.
+
+        Raises
+        ------
+        FileFormatError
+            When an answer cannot stand in a layout.
+        """
+        values = {s.key: s.value for s in self.settings if s.value is not None} | (answers or {})
+        words = {m.label: m.word for m in self.labels if m.word and (m.languages or m.is_given)} | (stages or {})
+        return replace(layout_of(values, words), reports=self.reports)
