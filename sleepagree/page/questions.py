@@ -8,7 +8,7 @@ import threading
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from sleepagree.describe.file import describe_file
 from sleepagree.errors import Front, SleepAgreeError
@@ -17,7 +17,18 @@ from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED
 from sleepagree.readers import read_spans
 from sleepagree.readers.inspection import FileInspection, inspect_file
-from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, Layout, Marks, NightOf, Overlaps, Shape, read_layout
+from sleepagree.readers.layout import (
+    COLUMNS,
+    DURATION_UNITS,
+    Layout,
+    Marks,
+    NightOf,
+    Overlaps,
+    Shape,
+    read_layout,
+    told_values,
+    toml_value,
+)
 from sleepagree.readers.proposal import propose_layout
 from sleepagree.readers.starter_layout import starter_layout
 from sleepagree.readers.table.table import Table
@@ -327,21 +338,9 @@ def _word(stage: str | None) -> str:
 
 def _answers_of(layout: Layout) -> dict[str, str]:
     """Return what a layout says, as somebody would type it."""
-    plain = Layout()
-    values = {f.name: getattr(layout, f.name) for f in dataclasses.fields(Layout) if f.name not in ("name", "stages")}
-    return {key: _typed(key, value) for key, value in values.items() if value != getattr(plain, key)}
-
-
-def _typed(key: str, value: Any) -> str:
-    if key == "reports":
-        return ", ".join(value)
-    if key == "duration_unit":
-        return next((unit for unit, seconds in DURATION_UNITS.items() if seconds == value), "epochs")
-    if isinstance(value, bool):
-        return str(value).casefold()
-    if hasattr(value, "isoformat"):
-        return str(value.isoformat())
-    return f"{value:g}" if isinstance(value, int | float) else str(value)
+    told = told_values(layout).items()
+    typed = {key: str(value) if isinstance(value, str) else toml_value(value) for key, value in told}
+    return typed if layout.reports is None else {"reports": ", ".join(layout.reports), **typed}
 
 
 def _layout_text(answers: Mapping[str, str], stages: Mapping[str, str]) -> str:

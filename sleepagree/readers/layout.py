@@ -268,7 +268,9 @@ def toml_value(value: Any) -> str:
     """Return a value as a layout file writes it."""
     if isinstance(value, bool):
         return str(value).lower()
-    return f"{value:g}" if isinstance(value, int | float) else toml_text(str(value)).replace("\\U00000009", "\\t")
+    if isinstance(value, int | float):  # with all its digits
+        return str(int(value) if value == int(value) else value)
+    return toml_text(str(value)).replace("\\U00000009", "\\t")
 
 
 def _parse(data: bytes, path: str) -> dict[str, Any]:

@@ -8,13 +8,15 @@ from sleepagree.errors import shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.mapping.words import STAGE_WORDS, fold_label, fold_table
 from sleepagree.readers.inspection import STAGE_ORDER, FileInspection
-from sleepagree.readers.layout import DURATION_UNITS, Layout, Marks, Overlaps
+from sleepagree.readers.layout import Layout, Overlaps, told_values, toml_value
 
 _EPOCH_KNOWN_FROM: Final = {
     "file": "the file tells it",
     "inferred": "inferred from its times",
     "layout": "as the layout said",
 }
+#: Keys that have lines of their own, whether a layout says them or not.
+_TOLD_APART: Final = ("epoch_seconds", "start", "end", "duration", "stage", "date", "begins", "zone", "overlaps")
 
 
 def starter_layout(inspection: FileInspection, *, layout: Layout | None = None) -> str:
@@ -80,11 +82,7 @@ def _file_lines(inspection: FileInspection, given: Layout) -> list[str]:
         named = getattr(given, role)
         if named or role in columns:
             lines.append(_line(role, named or columns[role], used=named is not None))
-    units = {seconds: unit for unit, seconds in DURATION_UNITS.items()}
-    said: dict[str, object] = {"shape": given.shape, "duration_unit": units.get(given.duration_unit or 0)}
-    said |= {"marks": None if given.marks is Marks.START else given.marks}
-    said |= {key: getattr(given, key) for key in ("ends", "time", "night_of", "delimiter", "encoding")}
-    lines += [_line(key, str(value), used=True) for key, value in said.items() if value is not None]
+    lines += [f"{key} = {toml_value(value)}" for key, value in told_values(given).items() if key not in _TOLD_APART]
     if inspection.time_forms:
         lines.append("# The times can be read in more than one way: say which by taking one # away.")
         for form, when in inspection.time_forms:
@@ -132,7 +130,7 @@ def _line(key: str, value: str | float | list[str], *, used: bool) -> str:
 def _value(value: str | float | list[str]) -> str:
     if isinstance(value, list):
         return "[" + ", ".join(_value(item) for item in value) + "]"
-    return toml_text(value) if isinstance(value, str) else f"{value:g}"
+    return toml_text(value) if isinstance(value, str) else toml_value(value)
 
 
 def _comment(text: str) -> str:

@@ -1,6 +1,7 @@
 """What a reader sees in a file: expected figures are worked out by hand from the files written here."""
 
 import json
+from dataclasses import fields, replace
 from datetime import UTC, datetime, timedelta
 
 import mne
@@ -14,7 +15,7 @@ from sleepagree.errors import FileFormatError, InputError
 from sleepagree.readers import read_spans
 from sleepagree.readers.edf.writer import EdfFamily, write_edf_annotations
 from sleepagree.readers.inspection import LabelSeen, inspect_file
-from sleepagree.readers.layout import read_layout
+from sleepagree.readers.layout import Layout, read_layout
 from sleepagree.readers.starter_layout import starter_layout
 from sleepagree.render.inspection_json import inspection_document
 from tests.said import said
@@ -191,6 +192,51 @@ def test_what_a_layout_said_is_kept_in_the_next_one(tmp_path):
     ):
         assert getattr(kept, name) == getattr(layout, name)
     assert kept.duration_unit == 60.0
+
+
+EVERY_KEY = """
+reports = ["wake", "light", "rem"]
+epoch_seconds = 12.3456789
+[file]
+shape = "intervals"
+start = "a"
+end = "b"
+duration = "c"
+stage = "d"
+date = "e"
+duration_unit = "epochs"
+marks = "middle"
+ends = "inclusive"
+time = "%d.%m.%Y %H:%M"
+night_of = "bed-day"
+begins = 2026-03-01T22:30:00
+zone = "Europe/Helsinki"
+overlaps = "later-wins"
+silence = "wake"
+delimiter = "\\t"
+encoding = "cp1252"
+epoch_number = "f"
+person_column = "g"
+zone_column = "h"
+am_pm = "i"
+first_epoch = 1234567
+person = "crew-3"
+skip_lines = 4
+header = false
+records = "sleep.segments"
+sheet = "Night 1"
+[stages]
+x = "light"
+"""
+
+
+@pytest.mark.parametrize("unit", ["epochs", "s", "min", "ms"])
+def test_every_key_of_a_layout_is_written_back(tmp_path, unit):
+    layout = read_layout(write(tmp_path, EVERY_KEY.replace('"epochs"', f'"{unit}"'), "given.toml"))
+    # nothing has been forgotten here: every field differs from what it is without a layout
+    assert [f.name for f in fields(Layout) if getattr(layout, f.name) == getattr(Layout(), f.name)] == []
+    text = starter_layout(inspect_file(write(tmp_path, EPOCHS_CSV)), layout=layout)
+    assert replace(read_layout(write(tmp_path, text, "again.toml")), name="given.toml") == layout
 
 
 def test_labels_that_would_break_toml_are_written_safely(tmp_path):
