@@ -11,7 +11,15 @@ import click
 from click.core import ParameterSource
 
 from sleepagree.cli import options as shared
-from sleepagree.errors import ClockError, EpochGridError, FileFormatError, SleepAgreeError, UnknownStageError, printable
+from sleepagree.errors import (
+    ClockError,
+    EpochGridError,
+    FileFormatError,
+    Front,
+    SleepAgreeError,
+    UnknownStageError,
+    printable,
+)
 
 if TYPE_CHECKING:
     from sleepagree.readers.layout import Layout
@@ -45,11 +53,6 @@ def adds_to(proposal: LayoutProposal, error: SleepAgreeError) -> bool:
     )
 
 
-def without_path(error: SleepAgreeError) -> SleepAgreeError:
-    """Return an error without the name of the file that it is about."""
-    return SleepAgreeError(error.problem, "", error.where, error.found, error.expected, error.remedy)
-
-
 def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str, Any], given: Layout | None) -> Layout:
     """Return a layout for a file that cannot be read as it is, or as a layout says, filled in on the terminal.
 
@@ -72,22 +75,20 @@ def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str
     before = ["--layout", str(options[key])] if given else []
     command = printable(shlex.join(["sleepagree", "inspect", str(path), *before, "--write-layout", str(target)]))
     can_ask = not is_stopped(proposal) and not options["no_input"] and sys.stdin.isatty() and sys.stderr.isatty()
+    if can_ask or not options["quiet"]:
+        description = Description("sleepagree: one file", printable(path.name), (), proposal_sections(proposal))
+        shared.print_description(description, full=True, to_error=True)
+        click.echo(err=True)
     if not can_ask:
         option = "--reference-layout" if side == "reference" else "--layout"
         told = (
             f"A layout for it, to fill in and give as {option} {printable(str(target))}, is written by\n    {command}"
         )
         if is_stopped(proposal) and proposal.problem is not None:
-            told = f"{told}\n  With it, there is left: {printable(str(without_path(proposal.problem)))}"
+            told = f"{told}\n  With it, there is left: {proposal.problem.in_file('').told(Front.COMMAND)}"
         error.remedy = f"{error.remedy}\n  {told}" if error.remedy else told
-        if not options["quiet"]:
-            description = Description("sleepagree: one file", printable(path.name), (), proposal_sections(proposal))
-            shared.print_description(description, full=True, to_error=True)
-            click.echo(err=True)
         raise error
-    description = Description("sleepagree: one file", printable(path.name), (), proposal_sections(proposal))
-    shared.print_description(description, full=True, to_error=True)
-    click.echo(f"\n{printable(path.name)} is not read as it is: {printable(error.problem)}.", err=True)
+    click.echo(f"{printable(path.name)} is not read as it is: {printable(error.problem)}.", err=True)
     if not click.confirm("Write a layout for it and go on?", default=True, err=True):
         raise error
     answers = {setting.key: _ask(setting) for setting in proposal.questions}

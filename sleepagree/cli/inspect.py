@@ -76,7 +76,7 @@ def inspect(
 
 def _see(file: Path, given: Layout | None, zone: str | None) -> tuple[FileInspection, LayoutProposal | None]:
     """Return what is seen in a file; where it is not read as it is, as it would be read by the proposed layout."""
-    from sleepagree.cli.asking import adds_to, is_stopped, usable_proposal, without_path
+    from sleepagree.cli.asking import adds_to, is_stopped, usable_proposal
     from sleepagree.readers import kind_of_file
     from sleepagree.readers.inspection import FileInspection, inspect_file
 
@@ -86,13 +86,13 @@ def _see(file: Path, given: Layout | None, zone: str | None) -> tuple[FileInspec
         proposal = None if str(file) == "-" else usable_proposal(file, given)
         if proposal is None or not adds_to(proposal, error):
             raise
-        problems: tuple[str, ...] = (without_path(error).told(Front.COMMAND),)
+        problems: tuple[str, ...] = (error.in_file("").told(Front.COMMAND),)
         seen = FileInspection(file.name, kind_of_file(file.name), would_do=(_NOT_YET,))
     else:
         if not seen.problems or (given and seen.spans and not seen.unknown):
             return seen, None
         proposal, problems = usable_proposal(file, given), seen.problems
     if proposal is not None and is_stopped(proposal) and proposal.problem is not None:
-        problems = (*problems, f"with the proposed layout: {without_path(proposal.problem).told(Front.COMMAND)}")
+        problems = (*problems, f"with the proposed layout: {proposal.problem.in_file('').told(Front.COMMAND)}")
     shown = seen if proposal is None or proposal.seen is None else proposal.seen
     return replace(shown, problems=problems, header=seen.header), proposal

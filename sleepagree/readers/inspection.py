@@ -356,7 +356,7 @@ def _sentence(problem: SleepAgreeError) -> str:
 
 
 def _without_path(problem: SleepAgreeError) -> str:
-    told = SleepAgreeError(problem.problem, "", problem.where, problem.found, problem.expected, problem.remedy)
+    told = problem.in_file("")
     told.side = "file"
     return told.told(Front.COMMAND)
 

@@ -189,18 +189,24 @@ def nights_from_folder(
     alone = [f for f in references if f.night not in watched], [f for f in devices if f.night not in scored]
     hints += _near_misses(*alone) + _absent(folder, rows)
     if not rows:
-        raise InputError(
-            "no reference and device file belong together",
-            str(folder),
-            "",
-            f"{len(references)} reference files such as {references[0].path}, {sum(map(len, fitting))} device files "
-            f"such as {fitting[0][0].path}",
-            "the same {participant} and {night} on both sides",
-            " ".join(hints) or "Adjust the patterns so that the parts in braces are equal texts.",
-        )
+        raise _nothing_together(folder, references, fitting, hints)
     others = tuple(sorted((f for f in files if f not in matched), key=_natural))
     references_alone, devices_alone = (tuple(f.path for f in side) for side in alone)
     return FolderNights(folder, rows, references_alone, devices_alone, others, notes, hints)
+
+
+def _nothing_together(
+    folder: Path, references: Sequence[_File], devices: Sequence[Sequence[_File]], hints: Sequence[str]
+) -> InputError:
+    return InputError(
+        "no reference and device file belong together",
+        str(folder),
+        "",
+        f"{len(references)} reference files such as {references[0].path}, {sum(map(len, devices))} device files "
+        f"such as {devices[0][0].path}",
+        "the same {participant} and {night} on both sides",
+        " ".join(hints) or "Adjust the patterns so that the parts in braces are equal texts.",
+    )
 
 
 def column_values(path: Path, column: str, layout: Layout | None = None) -> tuple[str, ...]:

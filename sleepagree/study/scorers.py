@@ -299,12 +299,11 @@ def compare_scorers(scorings: Sequence[ScoredSpans], night: PairedNight) -> tupl
         When two scorings share no time.
     """
     _refuse_apart(_on_one_clock(scorings))
-    fitting = fitting_mappings(night.reference_set, night.device_set)
-    square = next((m for m in fitting if m.is_square), None)
+    square = _square(night)
     scorers = [_lay_in_window(s, night) for s in scorings]
     out: list[ScorerPair] = []
     for one, other in combinations(scorers, 2):
-        for mapping in {_FIVE: mapping_named(_FIVE), **({square.name: square} if square else {})}.values():
+        for mapping in _of_scorers(square):
             out.append(_score_pair(one, other, mapping, mapping.reference_codes))
     if square is None:
         return tuple(out)
@@ -329,10 +328,9 @@ def tables_of_scorers(scorings: Sequence[ScoredSpans], night: PairedNight) -> tu
     tuple of ScorerTable
         Under all five stages and under the device's first square mapping.
     """
-    square = next((m for m in fitting_mappings(night.reference_set, night.device_set) if m.is_square), None)
     scorers = [_lay_in_window(s, night) for s in scorings]
     out = []
-    for mapping in {_FIVE: mapping_named(_FIVE), **({square.name: square} if square else {})}.values():
+    for mapping in _of_scorers(_square(night)):
         lookups = [np.array([*mapping.reference_codes(s.stage_set), -1], np.int16) for s in scorers]
         votes = np.stack([lookup[s.codes] for lookup, s in zip(lookups, scorers, strict=True)])
         given = (votes >= 0).sum(axis=0)
@@ -341,6 +339,17 @@ def tables_of_scorers(scorings: Sequence[ScoredSpans], night: PairedNight) -> tu
         tables = (tuple(map(tuple, table)) for table in (complete, shared))
         out.append(ScorerTable(mapping.name, len(scorers), epochs, *tables))
     return tuple(out)
+
+
+def _square(night: PairedNight) -> StageMapping | None:
+    """Return the first mapping of the device under which both sides have the same classes."""
+    return next((m for m in fitting_mappings(night.reference_set, night.device_set) if m.is_square), None)
+
+
+def _of_scorers(square: StageMapping | None) -> list[StageMapping]:
+    """Return the mappings under which scorers are compared: all five stages, and the device's."""
+    five = mapping_named(_FIVE)
+    return [five] if square is None or square.name == _FIVE else [five, square]
 
 
 class _Sequence(NamedTuple):
