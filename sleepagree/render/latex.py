@@ -16,6 +16,9 @@ _SPECIAL: Final = {
     "|": r"\textbar{}", '"': "''", "[": "{[}", "]": "{]}", "*": "{*}", "−": "$-$", "–": "--", "±": r"$\pm$",
     "…": r"\ldots{}", "\xa0": "~",
 }  # fmt: skip
+#: What about fits between the margins of LaTeX's own article at 10 points; a gap between columns is about 2.5 of them.
+_CHARACTERS: Final = 70
+_COLUMN_GAP: Final = 2.5
 _ANY_SPECIAL: Final = re.compile("|".join(map(re.escape, _SPECIAL)))
 
 
@@ -30,26 +33,31 @@ def render_latex(tables: Sequence[Table]) -> str:
     Returns
     -------
     str
-        LaTeX in which no text of a table is a command, with a line end at its end.
+        LaTeX in which no text of a table is a command, with a line end at its end. Wide tables are set small, across both
+        columns where the paper has two.
     """
     return "\n".join(map(_environment, tables))
 
 
 def _environment(table: Table) -> str:
     places = "".join("l" if column.is_words else "r" for column in table.columns)
-    rows = [_row([cell.text for cell in row]) for row in table.rows]
+    heads = [column.head for column in table.columns]
+    rows = [[cell.text for cell in row] for row in table.rows]
+    width = sum(max(map(len, texts)) + _COLUMN_GAP for texts in zip(heads, *rows, strict=True))
+    name, small = ("table*", [r"  \footnotesize\setlength{\tabcolsep}{2pt}"]) if width > _CHARACTERS else ("table", [])
     lines = [
-        r"\begin{table}",
+        rf"\begin{{{name}}}",
         r"  \centering",
         rf"  \caption{{{_escape(table.caption)}.}}",
+        *small,
         rf"  \begin{{tabular}}{{{places}}}",
         r"    \hline",
-        _row([column.head for column in table.columns]),
+        _row(heads),
         r"    \hline",
-        *rows,
+        *map(_row, rows),
         r"    \hline",
         r"  \end{tabular}",
-        r"\end{table}",
+        rf"\end{{{name}}}",
     ]
     return "\n".join(lines) + "\n"
 

@@ -73,13 +73,13 @@ def pipes(text: str) -> list[list[list[str]]]:
 def assert_is_sound(text: str) -> None:
     """Environments are balanced, rows have as many cells as their table has columns, nothing else is a command."""
     opened = []
-    for word, name in re.findall(r"\\(begin|end)\{(\w+)\}", text):
+    for word, name in re.findall(r"\\(begin|end)\{(\w+\*?)\}", text):
         if word == "begin":
             opened.append(name)
         else:
             assert opened.pop() == name
     assert not opened
-    assert text.count("{table}") == text.count("{tabular}") > 0
+    assert text.count("{table}") + text.count("{table*}") == text.count("{tabular}") > 0
     for places, body in re.findall(r"\\begin\{tabular\}\{([lr]+)\}\n(.*?)\\end\{tabular\}", text, re.DOTALL):
         rows = [line.strip() for line in body.splitlines() if line.strip() not in (r"\hline", "")]
         assert rows
