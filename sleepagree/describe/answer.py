@@ -97,7 +97,9 @@ def finding_of_night(night: NightAgreement) -> str:
         return f"{_say_length(night)} No epoch can be compared under '{shorten(first.mapping.name)}'."
     having = next((m for m in (*night.mappings, *night.others) if m.table.kappa.defined), None)
     left_out = _left_out_by(having, answer) if having else ""
-    return " ".join((_say_length(night), _say_same_stage(answer, left_out), _say_kappa(night, having, left_out)))
+    return " ".join(
+        (_say_length(night), _say_same_stage(answer, left_out, night.unreported), _say_kappa(night, having, left_out))
+    )
 
 
 def _left_out_by(having: MappingAgreement, answer: NightAnswer) -> str:
@@ -116,12 +118,13 @@ def _say_length(night: NightAgreement) -> str:
     return f"{length}; {duration(ledger.scored)} of it ({share} %) were scored on both sides."
 
 
-def _say_same_stage(answer: NightAnswer, left_out: str) -> str:
+def _say_same_stage(answer: NightAnswer, left_out: str, unreported: tuple[str, ...]) -> str:
     among = f", {left_out} counted" if left_out else ""
     same = f"In {per_hundred(answer.same_stage)} of 100 epochs both say the same stage{among}"
     if math.isnan(answer.best_possible) or answer.best_possible >= 1:
         return f"{same}."
-    return f"{same}; {per_hundred(answer.best_possible)} would be the most possible with these labels."
+    lacking = f"without a label for {join_words(map(speak, unreported))}" if unreported else "with these labels"
+    return f"{same}; {per_hundred(answer.best_possible)} would be the most possible {lacking}."
 
 
 def _say_kappa(night: NightAgreement, having: MappingAgreement | None, left_out: str) -> str:
@@ -161,7 +164,14 @@ def _classes_section(night: NightAgreement, answer: NightAnswer) -> Section:
     more = len(answer.device_classes) - len(said)
     items = Items((*said, *([f"and {more} more classes"] if more else [])))
     drawn = beside(hypnograms(night), _classes_figure(answer, said))
-    return Section("answer", "What each stage of the device was", (items, Paragraph(_SCORERS, Role.NOTE), drawn))
+    notes = [Paragraph(text, Role.NOTE) for text in (_say_chance(answer, night.unreported), _SCORERS) if text]
+    return Section("answer", "What each stage of the device was", (items, *notes, drawn))
+
+
+def _say_chance(answer: NightAnswer, unreported: tuple[str, ...]) -> str:
+    """Return the yardstick of the shares that are told of stages the device has no label for; "" for none."""
+    told = [say_class(name) for name, epochs in answer.reference if epochs and name in unreported]
+    return f"As much {' or '.join(told)} as the night has is what chance would put into a class." if told else ""
 
 
 def say_device_class(found: DeviceClass, answer: NightAnswer, unreported: tuple[str, ...]) -> str:

@@ -33,8 +33,8 @@ def render_latex(tables: Sequence[Table]) -> str:
     Returns
     -------
     str
-        LaTeX in which no text of a table is a command, with a line end at its end. Wide tables are set small, across both
-        columns where the paper has two.
+        LaTeX in which no text of a table is a command, with a line end at its end. Wide tables are set small, across
+        both columns where the paper has two.
     """
     return "\n".join(map(_environment, tables))
 
