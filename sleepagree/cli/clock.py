@@ -61,5 +61,5 @@ def clock(reference: Path, device: Path, mapping_names: tuple[str, ...], range_m
         seed=options["seed"],
         level=options["confidence"],
     )
-    shared.show(describe_clock(reading, paired), clock_reading_document(reading, paired), options)
+    shared.show(lambda: describe_clock(reading, paired), clock_reading_document(reading, paired), options)
     shared.print_cautions(paired.cautions, quiet=options["quiet"], full=shared.is_full(options))

@@ -64,7 +64,7 @@ def correct(ctx: click.Context, /, correction: Path, device: Path, **options: An
         described, document = describe_corrected(night, command=command), corrected_document(night)
         cautions, refused = night.cautions, ()
         _write(night, described, options)
-    shared.show(described, document, options)
+    shared.show(lambda: described, document, options)
     if options["json_path"] == "-":
         shared.print_cautions(cautions, quiet=options["quiet"])
     for refusal in refused:

@@ -61,7 +61,7 @@ def inspect(
     given = shared.load_layout(layout)
     with shared.on_side("file"):
         seen, proposal = _see(file, given, zone)
-    shared.show(describe_file(seen, proposal=proposal), inspection_document(seen, proposal), options)
+    shared.show(lambda: describe_file(seen, proposal=proposal), inspection_document(seen, proposal), options)
     if layout_out is not None:
         if proposal is None:
             text, blanks = starter_layout(seen, layout=given), len(seen.unknown)

@@ -53,7 +53,7 @@ def mappings(
         level=options["confidence"],
     )
     asked = shared.option_document(options, [m.scored.mapping for m in comparison.mappings])
-    shared.show(describe_mappings(comparison), mappings_document(comparison, options=asked), options)
+    shared.show(lambda: describe_mappings(comparison), mappings_document(comparison, options=asked), options)
     shared.print_cautions(comparison.cautions, quiet=options["quiet"], full=shared.is_full(options))
 
 

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 from click.core import ParameterSource
 
 from sleepagree.cli import options as shared
+
+if TYPE_CHECKING:
+    from sleepagree.describe.blocks import Description
+    from sleepagree.night.compare import NightAgreement
 
 #: Words of ``--export``; they are those of sleepagree.render.export.NightFormat, which --help need not load.
 _EXPORTS: Final = ("edf", "bids", "csv", "parquet")
@@ -55,8 +59,6 @@ def night(
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
     from sleepagree.cli.asking import mend_layout
-    from sleepagree.describe.answer import next_step
-    from sleepagree.describe.night import describe_night
     from sleepagree.files.writing import refuse_folder
     from sleepagree.night.compare import compare
     from sleepagree.render.night_json import dump, night_document
@@ -97,8 +99,16 @@ def night(
             figures=options["figures"].split(","),
             overwrite=overwrite,
         )
+    shared.show(lambda: _describe(scored, anonymous=options["anonymous"]), document, options)
+    shared.print_cautions(scored.cautions, quiet=options["quiet"], full=shared.is_full(options))
+
+
+def _describe(scored: NightAgreement, *, anonymous: bool) -> Description:
+    """Return the night in words, with the command to type next."""
+    from sleepagree.describe.answer import next_step
+    from sleepagree.describe.night import describe_night
+
     step = next_step(scored)
     patterns = "sleepagree nights DIR --reference PATTERN --device PATTERN"
-    following = patterns if step == "nights" else shared.next_command(step, anonymous=options["anonymous"])
-    shared.show(describe_night(scored, next_command=following), document, options)
-    shared.print_cautions(scored.cautions, quiet=options["quiet"], full=shared.is_full(options))
+    following = patterns if step == "nights" else shared.next_command(step, anonymous=anonymous)
+    return describe_night(scored, next_command=following)

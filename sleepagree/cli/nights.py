@@ -86,7 +86,7 @@ def nights(folder: Path, reference_pattern: str | None, device_patterns: tuple[s
         command = _command(proposed)
         document = folder_document(proposed.found, proposed=proposed)
         shared.refuse_json_target(json_path, overwrite=options["overwrite"])
-        shared.show(describe_folder(proposed.found, proposed=command), document, options)
+        shared.show(lambda: describe_folder(proposed.found, proposed=command), document, options)
         shared.print_cautions((*proposed.found.notes, *proposed.found.hints), quiet=options["quiet"])
         return
     if out != "-":
@@ -118,7 +118,7 @@ def nights(folder: Path, reference_pattern: str | None, device_patterns: tuple[s
     else:
         write_text(table, text, overwrite=options["overwrite"])
     description = describe_folder(found, table="" if out == "-" else out)
-    shared.show(description, folder_document(found), options, to_error=out == "-")
+    shared.show(lambda: description, folder_document(found), options, to_error=out == "-")
     shared.print_cautions((*found.notes, *found.hints), quiet=options["quiet"])
 
 

@@ -466,15 +466,17 @@ def has_colour(stream: TextIO) -> bool:
     return stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
 
 
-def show(description: Description, document: Document, options: dict[str, Any], *, to_error: bool = False) -> None:
-    """Write the document where ``--json`` says, and print the description unless that is standard output."""
+def show(
+    describe: Callable[[], Description], document: Document, options: dict[str, Any], *, to_error: bool = False
+) -> None:
+    """Write the document where ``--json`` says; unless that is standard output, describe the result and print that."""
     from sleepagree.render.night_json import dump
 
     target = options["json_path"]
     if target:
         write_json(dump(document), target, overwrite=options["overwrite"])
     if target != "-":
-        print_description(description, full=options.get("full", False), to_error=to_error)
+        print_description(describe(), full=options.get("full", False), to_error=to_error)
 
 
 def print_description(description: Description, *, full: bool, to_error: bool = False, written: str = "") -> None:

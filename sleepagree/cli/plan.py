@@ -85,7 +85,7 @@ def plan(**options: Any) -> None:
         assurance=options["assurance"],
     )
     cautions = plan_cautions(grid)
-    shared.show(describe_plan(grid), plan_document(grid, cautions), options)
+    shared.show(lambda: describe_plan(grid), plan_document(grid, cautions), options)
     shared.print_cautions(cautions, quiet=options["quiet"])
 
 

@@ -169,7 +169,7 @@ def describe_following(
                 minutes.size,
                 int(np.count_nonzero(of_kind & changes.already)),
                 int(np.count_nonzero(of_kind & changes.never)),
-                float(np.median(minutes)) if minutes.size else NAN,
+                float(np.quantile(minutes, 0.5)) if minutes.size else NAN,
                 float(minutes.min()) if minutes.size else NAN,
                 float(minutes.max()) if minutes.size else NAN,
             )
