@@ -183,6 +183,16 @@ def test_delta_by_differences_is_delta_in_closed_form():
     assert given.delta.se == pytest.approx(closed, rel=1e-12)
 
 
+def test_each_resample_has_the_standard_error_of_the_people_drawn():
+    tables, weights = participants(n=15), resampling.participant_weights(15, 40, rng(3)).astype(float)
+    sample = resampling._Sample(tables, {"kappa": coefficients.kappa}, {})
+    # Yang & Zhou 2014 once more: pulls by the sample's table in closed form, each as often as its person was drawn
+    pulls = np.einsum("pij,ij->p", tables, coefficients.kappa_influence(tables.sum(axis=0))) / tables.sum()
+    drawn = np.array([pulls.repeat(times.astype(int)) for times in weights])
+    found = sample.standard_errors(weights, sample.weighted(weights))
+    assert found[:, 0] == pytest.approx(np.sqrt(15 * drawn.var(axis=1, ddof=1)), rel=1e-6)
+
+
 def test_student_tails_widen_by_what_few_participants_ask_for():
     tables = participants(n=8)
     options = {"resamples": 2000, "level": 0.95}
