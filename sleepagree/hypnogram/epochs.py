@@ -83,9 +83,6 @@ def lay_on_epochs(spans: ScoredSpans, *, origin_s: float, epoch_s: float = EPOCH
     """
     if spans.onset_s.size == 0:
         return EpochLabels(0, np.empty(0, np.int16))
-    runs = _repeat_runs(spans, origin_s, epoch_s)
-    if runs is not None:
-        return runs
     _refuse_too_long(spans, origin_s, epoch_s)
     return _share_out(spans, origin_s, epoch_s)
 
@@ -113,24 +110,6 @@ def _refuse_too_long(spans: ScoredSpans, origin_s: float, epoch_s: float) -> Non
         )
 
 
-def _repeat_runs(spans: ScoredSpans, origin_s: float, epoch_s: float) -> EpochLabels | None:
-    """Expand spans whose edges all lie on the grid; None where one does not, two overlap, or they reach too far."""
-    edges = np.empty(2 * spans.onset_s.size)
-    edges[0::2] = spans.onset_s
-    np.add(spans.onset_s, spans.duration_s, out=edges[1::2])
-    edges -= origin_s
-    edges /= epoch_s
-    if not (edges[0] > -_FARTHEST_S and edges[-1] < edges[0] + MOST_EPOCHS):
-        return None
-    lines = edges.astype(np.int64)
-    lengths = lines[1:] - lines[:-1]
-    if not np.logical_and.reduce(lines == edges) or np.minimum.reduce(lengths) < 0:
-        return None
-    values = np.full(lengths.size, GAP, np.int16)
-    values[0::2] = spans.codes
-    return EpochLabels(int(lines[0]), values.repeat(lengths))
-
-
 def _share_out(spans: ScoredSpans, origin_s: float, epoch_s: float) -> EpochLabels:
     """Cut spans at the grid's lines and give each epoch to the label with most of it."""
     epoch_ms = round(epoch_s * _MS)
@@ -148,6 +127,8 @@ def _share_out(spans: ScoredSpans, origin_s: float, epoch_s: float) -> EpochLabe
     epochs = values.repeat(np.diff(lines, prepend=0, append=max(lines[-1], -(-end[-1] // epoch_ms))))
     has_head = (begin % epoch_ms > 0) & (end > begin)
     has_tail = (end % epoch_ms > 0) & (end > begin) & ~(has_head & (until < whole))
+    if not (has_head.any() or has_tail.any()):
+        return EpochLabels(first, epochs)
     starts = np.concatenate([begin[has_head], until[has_tail] * epoch_ms])
     stops = np.concatenate([np.minimum(end, whole * epoch_ms)[has_head], end[has_tail]])
     codes = np.concatenate([spans.codes[has_head], spans.codes[has_tail]])
