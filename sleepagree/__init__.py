@@ -139,6 +139,7 @@ def __dir__() -> list[str]:
 
 def show_result(result: object, view: str, *arguments: object) -> object:
     """Return a view of a result; results stand below what renders them, and ask the package for it."""
-    from sleepagree.render.results import show
+    from sleepagree.render import results
 
-    return show(result, view, *arguments)
+    shown: object = getattr(results, view)(result, *arguments)
+    return shown

@@ -29,10 +29,10 @@ def bias(ctx: click.Context, /, nights: Path, csv_path: Path | None, json_path: 
     """
     from dataclasses import replace
 
+    from sleepagree.cli.running import run_study
     from sleepagree.describe.study import describe_bias
     from sleepagree.files.writing import csv_text, refuse_file, write_text
     from sleepagree.render.night_json import dump
-    from sleepagree.render.study_folder import run_study
     from sleepagree.render.study_json import bias_document, bias_rows
     from sleepagree.render.terminal import render_terminal
     from sleepagree.study.execution import Execution

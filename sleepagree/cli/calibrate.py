@@ -44,11 +44,15 @@ def calibrate(ctx: click.Context, /, nights: Path, out: Path, **options: Any) ->
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
+    from sleepagree.describe.correction import describe_correction
+    from sleepagree.files.writing import refuse_existing
     from sleepagree.mapping.files import own_words
     from sleepagree.render.correction_folder import write_correction
     from sleepagree.render.terminal import render_terminal
+    from sleepagree.study.correction_learning import learn_correction
     from sleepagree.study.execution import Execution
-    from sleepagree.study.from_table import load_nights
+    from sleepagree.study.from_table import load_nights, score_table
+    from sleepagree.study.night_summary import Refusal
     from sleepagree.study.run import ScoringOptions
 
     mappings = shared.load_mappings(options["mapping_names"])
@@ -57,18 +61,22 @@ def calibrate(ctx: click.Context, /, nights: Path, out: Path, **options: Any) ->
     shared.read_window(options["window"])
     reports = shared.read_reports(options["reports"], own_words(mappings)) or ()
     scoring = ScoringOptions(mappings, options["window"] or "", options["outside"], reports, clock=False)
-    description, refused = write_correction(
-        load_nights(nights),
+    table = load_nights(nights)
+    refuse_existing(out, overwrite=options["overwrite"])
+    outcomes = score_table(
+        table,
         scoring,
-        out,
-        device=options["device"],
-        level=options["confidence"],
         execution=Execution(options["workers"]),
-        figures=options["figures"].split(","),
-        overwrite=options["overwrite"],
-        command=shared.repeat_command(anonymous=False),
         progress=progress_bar(quiet=options["quiet"]),
+        keep_epochs=True,
     )
+    correction = learn_correction(
+        outcomes, device=options["device"], mapping=next(iter(mappings), None), level=options["confidence"]
+    )
+    description = describe_correction(correction, nights=outcomes, command=shared.repeat_command(anonymous=False))
+    figures = options["figures"].split(",")
+    write_correction(correction, description, out, figures=figures, overwrite=options["overwrite"])
+    refused = [outcome for outcome in outcomes if isinstance(outcome, Refusal)]
     click.echo("\n".join(render_terminal(description, full=options["full"])))
     click.echo(f"\nWritten to {out}\n--full prints what is applied, too.")
     click.echo(f"\nTo use it on a new night:\n  sleepagree correct {out / 'correction.json'} \\\n    DEVICE")

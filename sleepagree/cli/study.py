@@ -68,8 +68,8 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
+    from sleepagree.cli.running import write_study
     from sleepagree.describe.study import describe_study
-    from sleepagree.render.study_folder import write_study
     from sleepagree.study.from_table import load_nights
     from sleepagree.study.unfinished import unfinished_folder
 

@@ -38,7 +38,7 @@ class FigureKind(Enum):
     CONFUSION = "counts under a mapping: anything with .counts and .mapping"
     REDISTRIBUTION = "a sequence of Redistribution or StudyRedistribution"
     BIAS_SOURCES = "a sequence of BiasSource"
-    AGREEMENT_BY_PART = "a sequence of PartAgreement"
+    AGREEMENT_BY_HOUR = "a sequence of PartAgreement"
     RUN_LENGTHS = "Runs"
     NIGHT_KAPPAS = "keyword arguments of draw_night_kappas"
     MINUTES = "keyword arguments of draw_minutes"

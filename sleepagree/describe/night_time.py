@@ -78,7 +78,7 @@ def _parts_figure(found: Disagreement) -> Figure:
     of = "hour of the clock" if found.hours else "third of the night"
     return Figure(
         f"agreement-by-{'hour' if found.hours else 'third'}",
-        FigureKind.AGREEMENT_BY_PART,
+        FigureKind.AGREEMENT_BY_HOUR,
         parts,
         title=f"Agreement by {of}",
         description=f"Epochs that agree, by {of}: {said}.",

@@ -11,7 +11,7 @@ from pathlib import Path
 from types import MappingProxyType, TracebackType
 from typing import Final, Self
 
-from sleepagree.errors import InputError
+from sleepagree.errors import InputError, Option
 from sleepagree.files.kinds import HEAD_BYTES, PARQUET, SPREADSHEET, ZIP, Kind, refuse_foreign
 from sleepagree.files.writing import name_inputs
 
@@ -223,7 +223,7 @@ def _cannot_open(name: str, error: OSError | ValueError) -> InputError:
     if isinstance(error, FileNotFoundError | NotADirectoryError):
         folder = Path(name).parent
         missing = "the file does not exist" if folder.is_dir() else "its folder does not exist"
-        return InputError(missing, name, "", "", "", f"Check the path, seen from {Path.cwd()}.")
+        return InputError(missing, name, "", "", "", f"Check the path, seen from {Option.FOLDER:{Path.cwd()}}.")
     return InputError(
         "the file cannot be opened", name, "", error.strerror or type(error).__name__, "", "Check who may read it."
     )
