@@ -54,8 +54,4 @@ def bias(ctx: click.Context, /, nights: Path, csv_path: Path | None, json_path: 
     if json_path != "-":
         click.echo("\n".join(render_terminal(describe_bias(result), full=True)))
     shared.print_cautions(result.cautions, quiet=options["quiet"])
-    if result.refused:
-        if json_path == "-":
-            for refusal in result.refused:
-                click.echo(f"refused: line {refusal.row}: {refusal.reason}", err=True)
-        ctx.exit(3)
+    shared.tell_refused(ctx, result.refused, told=json_path != "-")

@@ -15,20 +15,9 @@ from sleepagree.cli.study import progress_bar
 @click.argument("nights", type=shared.INPUT)
 @click.option("--out", type=shared.FILE, metavar="DIR", required=True, help="Folder to make.")
 @click.option("--device", metavar="NAME", help="Which device, where the table has several.")
-@shared.mapping_option
-@click.option("--window", metavar="RULE", help="For rows that give none: lights, reference, overlap.")
-@click.option(
-    "--outside",
-    type=click.Choice(["missing", "wake"]),
-    default="missing",
-    show_default=True,
-    help="What a device's silence before its first and after its last word is.",
-)
-@click.option("--reports", metavar="LABELS", help="What the device can report, e.g. wake,light,deep.")
-@click.option(
-    "--confidence", type=shared.Number(0.5, 0.9999), default=0.95, show_default=True, help="Level of every interval."
-)
-@click.option("--workers", type=click.IntRange(1, 1024), default=1, show_default=True, help="Processes.")
+@shared.scoring_options("the device")
+@shared.confidence_option
+@shared.workers_option
 @click.option("--full", is_flag=True, help="Print everything.")
 @shared.figures_option
 @shared.overwrite_option
@@ -80,7 +69,4 @@ def calibrate(ctx: click.Context, /, nights: Path, out: Path, **options: Any) ->
     click.echo("\n".join(render_terminal(description, full=options["full"])))
     click.echo(f"\nWritten to {out}\n--full prints what is applied, too.")
     click.echo(f"\nTo use it on a new night:\n  sleepagree correct {out / 'correction.json'} \\\n    DEVICE")
-    for refusal in refused:
-        click.echo(f"refused: line {refusal.row}: {refusal.reason}", err=True)
-    if refused:
-        ctx.exit(3)
+    shared.tell_refused(ctx, refused)

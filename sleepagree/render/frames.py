@@ -31,7 +31,7 @@ def _frame(rows: Iterable[Sequence[str]], *names: str, index: str = "") -> pd.Da
 
     head, *body = map(list, rows)
     frame = pd.DataFrame(body, columns=head, dtype=object).replace("", None)
-    for column in frame.columns.difference(names):
+    for column in frame.columns.difference(list(names)):
         numbers = pd.to_numeric(frame[column], errors="coerce")
         if (numbers.notna() == frame[column].notna()).all():
             frame[column] = numbers
