@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -13,16 +13,12 @@ from sleepagree.figures.drawing import axes_for, draw_boxes, grid_lines, key_bel
 from sleepagree.figures.hypnograms import clock_ticks, runs_of
 from sleepagree.figures.participants import scatter_nights
 from sleepagree.figures.style import ACCENT, BAND, GRID, INK, MUTED, PAPER, one_column, shades_of, styled, two_columns
+from sleepagree.inference.class_probabilities import ReliabilityBin
 from sleepagree.scoring.measures import say_measure
-from sleepagree.study.correction import Correction
+from sleepagree.study.correction import CorrectedNight, Correction
 from sleepagree.study.correction_learning import nights_learnt_from
-from sleepagree.study.results import find_measure
-
-if TYPE_CHECKING:
-    from sleepagree.inference.class_probabilities import ReliabilityBin
-    from sleepagree.study.correction import CorrectedNight
-    from sleepagree.study.night_summary import NightSummary, Refusal
-    from sleepagree.study.results import StudyAgreement
+from sleepagree.study.night_summary import NightSummary, Refusal
+from sleepagree.study.results import StudyAgreement, find_measure
 
 _STEPS: Final = 80
 _ROW_MM: Final = 5.0

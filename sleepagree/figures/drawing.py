@@ -112,6 +112,12 @@ def name_ticks(
             tick.tick1line.set_gid(f"{name}-mark-{i}")
 
 
+def name_rows(ax: Axes, rows: Sequence[tuple[float, str]], *, size: float = LETTER_POINTS) -> None:
+    """Name rows on the left, where no line stands."""
+    name_ticks(ax.yaxis, [y for y, _ in rows], [text for _, text in rows], marks=False, size=size)
+    ax.spines["left"].set_visible(False)
+
+
 def name_axis(ax: Axes, *, x: str = "", y: str = "") -> None:
     """Name the axes."""
     if x:

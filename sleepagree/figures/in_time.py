@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import pairwise
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -25,11 +25,9 @@ from sleepagree.figures.style import ACCENT, BAND, INK, MUTED, PAPER, SMALL_LETT
 from sleepagree.figures.subjects import disagreement_of
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.night.compare import NightAgreement
-
-if TYPE_CHECKING:
-    from sleepagree.scoring.clock import ClockReading
-    from sleepagree.scoring.disagreement import PartAgreement
-    from sleepagree.scoring.runs import Runs
+from sleepagree.scoring.clock import ClockReading
+from sleepagree.scoring.disagreement import PartAgreement
+from sleepagree.scoring.runs import Runs
 
 #: Hours with fewer scored epochs than this are drawn hollow: half an hour.
 FEW_EPOCHS: Final = 60

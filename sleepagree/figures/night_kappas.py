@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -22,12 +22,10 @@ from sleepagree.figures.drawing import (
 )
 from sleepagree.figures.style import ACCENT, BAND, INK, MUTED, PANEL, PAPER, SMALL_LETTER_POINTS, one_column, styled
 from sleepagree.figures.subjects import device_of, refuse_other
+from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.proportions import normal_quantile
 from sleepagree.scoring.coefficients import kappa_se
 from sleepagree.study.results import StudyAgreement
-
-if TYPE_CHECKING:
-    from sleepagree.inference.estimate import Estimate
 
 #: Up to so many nights each have a line with their name; more of them are sorted by kappa.
 MOST_WITH_NAMES: Final = 48

@@ -15,6 +15,7 @@ from sleepagree.figures.drawing import (
     draw_boxes,
     grid_lines,
     name_axis,
+    name_rows,
     name_ticks,
     write,
 )
@@ -126,7 +127,6 @@ def draw_redistribution(
             write(ax, 103, y, say, size=SMALL_LETTER_POINTS, va="center", ha="left")
             ticks.append((y, speak(name)))
         at += len(stage.to) + 1
-    name_ticks(ax.yaxis, [y for y, _ in ticks], [text for _, text in ticks], marks=False)
-    ax.spines["left"].set_visible(False)
+    name_rows(ax, ticks)
     name_axis(ax, x="per cent of the stage's epochs")
     return ax

@@ -227,23 +227,10 @@ def participant_weights(n_participants: int, resamples: int, rng: np.random.Gene
     >>> participant_weights(4, 3, rng_for(0, "x")).sum(axis=1).tolist()
     [4, 4, 4]
     """
-    return _participant_draw(n_participants, resamples)(resamples, rng)
-
-
-def _participant_draw(units: int, most: int) -> Callable[[int, np.random.Generator], Counts]:
-    """Return a function that draws weights, up to ``most`` rows at a time, in memory that it keeps."""
-    # Fresh memory for each block of weights would cost as much as the drawing itself.
-    kind = np.uint16 if units <= 1 << 16 else np.int64
-    places = np.empty((most, units), dtype=np.int64)
-    firsts = np.arange(most)[:, None] * units
-
-    def draw(rows: int, rng: np.random.Generator) -> Counts:
-        here = places[:rows]
-        np.copyto(here, rng.integers(0, units, size=(rows, units), dtype=kind))
-        np.add(here, firsts[:rows], out=here)
-        return np.bincount(here.ravel(), minlength=rows * units).reshape(rows, units)
-
-    return draw
+    kind = np.uint16 if n_participants <= 1 << 16 else np.int64
+    drawn = rng.integers(0, n_participants, size=(resamples, n_participants), dtype=kind)
+    places = drawn + np.arange(resamples)[:, None] * n_participants
+    return np.bincount(places.ravel(), minlength=drawn.size).reshape(drawn.shape)
 
 
 #: Below this many units the delta method's interval is the one to report.
@@ -635,17 +622,15 @@ def _replicates(
     """
     whole_row = 8 * sample.units
     step = min(resamples, max(1, _BLOCK_BYTES // whole_row, min(4, 8 * _BLOCK_BYTES // whole_row)))
-    draw = _participant_draw(sample.units, step)
-    weights = np.empty((step, sample.units))
     replicates = np.empty((resamples, sample.values.size))
     errors = np.empty_like(replicates) if with_errors else replicates[:0]
     for begin in range(0, resamples, step):
         rows = min(step, resamples - begin)
-        np.copyto(weights[:rows], draw(rows, rng))
-        sums = sample.weighted(weights[:rows])
+        weights = participant_weights(sample.units, rows, rng).astype(np.float64)
+        sums = sample.weighted(weights)
         replicates[begin : begin + rows] = sample.statistics(sums)
         if with_errors:
-            errors[begin : begin + rows] = sample.standard_errors(weights[:rows], sums)
+            errors[begin : begin + rows] = sample.standard_errors(weights, sums)
     return replicates, errors
 
 

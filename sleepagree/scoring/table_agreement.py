@@ -287,5 +287,6 @@ def _class_agreements(sums: TableSums, rows: tuple[str, ...], columns: tuple[str
             for statistic in CLASS_STATISTICS
             if math.isnan(value[statistic.key])
         )
-        classes.append(ClassAgreement(name, comparable, *epochs[position], **value, reasons=reasons))
+        of_reference, of_device = epochs[position]
+        classes.append(ClassAgreement(name, comparable, of_reference, of_device, **value, reasons=reasons))
     return tuple(classes)
