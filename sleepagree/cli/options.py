@@ -357,15 +357,11 @@ def refuse_folder_as_input(path: Path) -> None:
         return
     from sleepagree.errors import InputError
 
-    raise InputError(
-        "this is a folder",
-        str(path),
-        "",
-        "",
-        "a file",
+    remedy = (
         "Give the path of one file inside it; of a folder with many nights 'sleepagree nights' makes a table for "
-        "'sleepagree study'.",
+        "'sleepagree study'."
     )
+    raise InputError("this is a folder", str(path), "", "", "a file", remedy)
 
 
 def _split_words(text: str | None) -> tuple[str, ...]:

@@ -144,13 +144,12 @@ def answer_sections(night: NightAgreement, next_command: str = "") -> tuple[Sect
     answer = answer_night(night)
     if not answer.epochs:
         return ()
-    sections = (
+    return present(
         _classes_section(night, answer),
         _went_section(night),
         _bias_section(night, answer),
         _next_section(night, next_command),
     )
-    return tuple(section for section in sections if section is not None)
 
 
 # --- what the device's classes were -----------------------------------------------------------------------

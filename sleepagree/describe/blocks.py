@@ -10,7 +10,7 @@ import math
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import Any
+from typing import Any, TypeVar
 
 from sleepagree.describe.words import figure, signed
 
@@ -225,6 +225,9 @@ class Section:
         return f"{self.title}{self.detail}"
 
 
+Part = TypeVar("Part", Block, Section)
+
+
 @dataclass(frozen=True)
 class Description:
     """A result in words.
@@ -294,9 +297,9 @@ def valued(text: str, worth: float) -> Cell:
     return Cell(text, None if math.isnan(worth) else worth)
 
 
-def present(*blocks: Block | None) -> tuple[Block, ...]:
+def present(*found: Part | None) -> tuple[Part, ...]:
     """Return the blocks that are there."""
-    return tuple(block for block in blocks if block is not None)
+    return tuple(one for one in found if one is not None)
 
 
 def beside(*parts: Block | Sequence[Block | None]) -> Beside:

@@ -17,6 +17,7 @@ from sleepagree.describe.blocks import (
     columns,
     count_cell,
     number_cell,
+    present,
 )
 from sleepagree.describe.notes import say_notes
 from sleepagree.describe.proposal import proposal_sections
@@ -37,7 +38,7 @@ def describe_file(inspection: FileInspection, *, proposal: LayoutProposal | None
     """Return everything that is said about a file, and about the layout proposed for it."""
     facts = tuple(cells(*fact) for fact in _facts(inspection))
     name = shorten(inspection.file)
-    sections = [
+    sections = present(
         Section("file", "File", (Table("facts", "", columns("", "", words=(0, 1)), facts),), detail=f"  {name}"),
         _columns(inspection.header),
         _labels(inspection.labels),
@@ -49,11 +50,10 @@ def describe_file(inspection: FileInspection, *, proposal: LayoutProposal | None
         _sentences("mne", "In MNE", inspection.read_by_mne),
         _sentences("problems", "What stands in the way", inspection.problems),
         _sentences("night", "What 'sleepagree night' would do", inspection.would_do),
-    ]
-    present = tuple(section for section in sections if section is not None)
+    )
     if proposal is not None:
-        present += proposal_sections(proposal)
-    return Description("sleepagree: one file", name, (), present)
+        sections += proposal_sections(proposal)
+    return Description("sleepagree: one file", name, (), sections)
 
 
 def _facts(inspection: FileInspection) -> list[tuple[str, str]]:

@@ -113,7 +113,7 @@ def describe_night(night: NightAgreement, *, command: str = "", next_command: st
         "sleepagree: one night",
         f"{device} against {reference}",
         (finding_of_night(night),),
-        tuple(section for section in sections if section is not None),
+        present(*sections),
         answer_sections(night, next_command),
     )
 

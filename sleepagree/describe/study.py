@@ -114,7 +114,7 @@ def describe_study(
         "sleepagree: a study",
         f"{names} against the reference" if names else "No night was scored",
         tuple(finding_of_device(device, study) for device in study.devices),
-        tuple(s for s in sections if s is not None),
+        present(*sections),
         _answer(study, folder, table),
         is_answer_part=True,
     )
@@ -125,7 +125,7 @@ def _answer(study: StudyAgreement, folder: str, table: NightsTable | None) -> tu
     if not study.devices:
         return ()
     refused = f"Refused: {len(study.refused)} of {counted(study.given, 'night')}"
-    sections = (
+    return present(
         Section("answer-refused", refused, (), detail="; their reasons stand further down (--full)")
         if study.refused
         else None,
@@ -133,7 +133,6 @@ def _answer(study: StudyAgreement, folder: str, table: NightsTable | None) -> tu
         _clock(study, "answer-clock"),
         _next(study, folder, table),
     )
-    return tuple(s for s in sections if s is not None)
 
 
 def _next(study: StudyAgreement, folder: str, table: NightsTable | None) -> Section:
@@ -154,11 +153,8 @@ def _next(study: StudyAgreement, folder: str, table: NightsTable | None) -> Sect
 
 def describe_bias(study: StudyAgreement) -> Description:
     """Return what is said about the bias of each device of a study, below the nights that were refused."""
-    sections = [
-        _refused(study, listed=False),
-        *(bias_section(device, study, i) for i, device in enumerate(study.devices)),
-    ]
-    return Description("sleepagree: bias", "Bias over nights", (), tuple(s for s in sections if s is not None))
+    sections = (bias_section(device, study, i) for i, device in enumerate(study.devices))
+    return Description("sleepagree: bias", "Bias over nights", (), present(_refused(study, listed=False), *sections))
 
 
 # --- nights that were refused, and nights that were compared ----------------------------------------------

@@ -39,7 +39,6 @@ LARGEST_UNDEFINED_SHARE: Final = 0.05
 """Above this share of resamples without a value no interval is given."""
 
 _BLOCK_BYTES: Final = 1 << 20  # weights that stay in the processor's cache; 4 MB and more are slower
-_TABLE_BYTES: Final = 24 << 20  # larger tables are turned into floats a part at a time
 _PIECE_ROWS: Final = 128
 _PIECE_PRODUCTS: Final = 250_000
 _PIECE_PRODUCTS_OF_ONE: Final = 9_000
@@ -473,9 +472,8 @@ class _Sample:
     def __init__(self, stack: Tables, kernels: Mapping[str, Kernel], influences: Mapping[str, Kernel]) -> None:
         self.cell_shape = stack.shape[1:]
         self.units = stack.shape[0]
-        flat = stack.reshape(self.units, -1)
-        self.flat = flat.astype(np.float64, copy=False) if flat.size * 8 <= _TABLE_BYTES else flat
-        self.total = self.flat.sum(axis=0, dtype=np.float64)
+        self.flat = stack.reshape(self.units, -1).astype(np.float64, copy=False)
+        self.total = self.flat.sum(axis=0)
         self._kernels = kernels
         self._influences = influences
         by_name = [np.atleast_1d(kernel(self.total.reshape(self.cell_shape))) for kernel in kernels.values()]
@@ -513,15 +511,12 @@ class _Sample:
         """Give the units' tables as floats, a bounded number of bytes at a time."""
         step = max(1, _BLOCK_BYTES // (8 * max(1, self.flat.shape[1])))
         for begin in range(0, self.units, step):
-            yield self.flat[begin : begin + step].astype(np.float64)
+            yield self.flat[begin : begin + step]
 
     def weighted(self, weights: Values) -> Values:
         """Return the tables of a block of resamples."""
         sums = np.zeros((len(weights), self.flat.shape[1]))
-        begin = 0
-        for part in (self.flat,) if self.flat.dtype == np.float64 else self.blocks():
-            _add_product(sums, weights[:, begin : begin + len(part)], part)
-            begin += len(part)
+        _add_product(sums, weights, self.flat)
         return sums
 
     def standard_errors(self, weights: Values, sums: Values) -> Values:
