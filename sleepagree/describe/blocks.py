@@ -10,7 +10,7 @@ import math
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import Any, TypeVar
+from typing import Any
 
 from sleepagree.describe.words import figure, signed
 
@@ -67,6 +67,26 @@ class Cell:
     text: str
     worth: float | None = None
     is_marked: bool = False
+
+    @classmethod
+    def valued(cls, text: str, worth: float) -> Cell:
+        """Return a cell that is sorted by a number, unless the number does not exist."""
+        return cls(text, None if math.isnan(worth) else worth)
+
+    @classmethod
+    def number(cls, value: float, digits: int = 3) -> Cell:
+        """Return a cell with a number, or with a dash that is worth nothing."""
+        return cls.valued(figure(value, digits), value)
+
+    @classmethod
+    def difference(cls, value: float, digits: int = 1, *, unit: str = "") -> Cell:
+        """Return a cell with a signed number, or with a dash that is worth nothing."""
+        return cls.valued(f"{signed(value, digits)}{unit if not math.isnan(value) else ''}", value)
+
+    @classmethod
+    def count(cls, count: int) -> Cell:
+        """Return a cell with a whole number."""
+        return cls(str(count), float(count))
 
 
 @dataclass(frozen=True)
@@ -225,9 +245,6 @@ class Section:
         return f"{self.title}{self.detail}"
 
 
-Part = TypeVar("Part", Block, Section)
-
-
 @dataclass(frozen=True)
 class Description:
     """A result in words.
@@ -267,16 +284,6 @@ def cells(*values: str | Cell) -> tuple[Cell, ...]:
     return tuple(value if isinstance(value, Cell) else Cell(value) for value in values)
 
 
-def number_cell(value: float, digits: int = 3) -> Cell:
-    """Return a cell with a number, or with a dash that is worth nothing."""
-    return valued(figure(value, digits), value)
-
-
-def difference_cell(value: float, digits: int = 1, *, unit: str = "") -> Cell:
-    """Return a cell with a signed number, or with a dash that is worth nothing."""
-    return valued(f"{signed(value, digits)}{unit if not math.isnan(value) else ''}", value)
-
-
 def points(unit: str) -> str:
     """Return what stands behind a difference of a measure: that of percentages is in percentage points."""
     return " pp" if unit.startswith("%") else ""
@@ -287,19 +294,14 @@ def can_differ(measure: str) -> bool:
     return measure not in ("TIB", "percent sleep")
 
 
-def count_cell(count: int) -> Cell:
-    """Return a cell with a whole number."""
-    return Cell(str(count), float(count))
-
-
-def valued(text: str, worth: float) -> Cell:
-    """Return a cell that is sorted by a number, unless the number does not exist."""
-    return Cell(text, None if math.isnan(worth) else worth)
-
-
-def present(*found: Part | None) -> tuple[Part, ...]:
+def present(*found: Block | None) -> tuple[Block, ...]:
     """Return the blocks that are there."""
     return tuple(one for one in found if one is not None)
+
+
+def sections_of(*found: Section | None) -> tuple[Section, ...]:
+    """Return the sections that there are."""
+    return tuple(section for section in found if section is not None)
 
 
 def beside(*parts: Block | Sequence[Block | None]) -> Beside:
