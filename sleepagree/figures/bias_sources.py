@@ -11,15 +11,7 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from sleepagree.describe.words import speak
-from sleepagree.figures.drawing import (
-    axes_for,
-    draw_boxes,
-    draw_strokes,
-    grid_lines,
-    name_axis,
-    name_rows,
-    write,
-)
+from sleepagree.figures.drawing import axes_for, draw_boxes, draw_strokes, grid_lines, name_axis, name_rows, write
 from sleepagree.figures.style import INK, MUTED, PAPER, SMALL_LETTER_POINTS, Shade, one_column, shades_of, styled
 from sleepagree.figures.subjects import device_of
 from sleepagree.night.compare import NightAgreement

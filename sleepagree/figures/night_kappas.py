@@ -11,15 +11,7 @@ from matplotlib.axes import Axes
 from numpy.typing import ArrayLike, NDArray
 
 from sleepagree.errors import shorten
-from sleepagree.figures.drawing import (
-    axes_for,
-    draw_boxes,
-    draw_strokes,
-    grid_lines,
-    name_axis,
-    name_ticks,
-    write,
-)
+from sleepagree.figures.drawing import axes_for, draw_boxes, draw_strokes, grid_lines, name_axis, name_ticks, write
 from sleepagree.figures.style import ACCENT, BAND, INK, MUTED, PANEL, PAPER, SMALL_LETTER_POINTS, one_column, styled
 from sleepagree.figures.subjects import device_of, refuse_other
 from sleepagree.inference.estimate import Estimate

@@ -10,15 +10,7 @@ from typing import Final
 from matplotlib.axes import Axes
 
 from sleepagree.describe.words import speak
-from sleepagree.figures.drawing import (
-    axes_for,
-    draw_boxes,
-    grid_lines,
-    name_axis,
-    name_rows,
-    name_ticks,
-    write,
-)
+from sleepagree.figures.drawing import axes_for, draw_boxes, grid_lines, name_axis, name_rows, name_ticks, write
 from sleepagree.figures.style import INK, PAPER, SMALL_LETTER_POINTS, one_column, shades_of, styled
 from sleepagree.figures.subjects import device_of
 from sleepagree.night.compare import NightAgreement

@@ -9,13 +9,7 @@ from matplotlib.axes import Axes
 
 from sleepagree.describe.night import CountsUnderMapping
 from sleepagree.describe.words import speak
-from sleepagree.figures.drawing import (
-    axes_for,
-    draw_boxes,
-    name_axis,
-    name_ticks,
-    write,
-)
+from sleepagree.figures.drawing import axes_for, draw_boxes, name_axis, name_ticks, write
 from sleepagree.figures.style import (
     ACCENT,
     INK,

@@ -15,14 +15,7 @@ from typing import Any, Final
 from sleepagree.errors import MappingError, Option, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.mapping.sets import StageSet, reference_reportable
-from sleepagree.mapping.words import (
-    COVERAGE,
-    GENERIC_STAGES,
-    LEAVE_OUT,
-    UNSCORED,
-    canonical_stage,
-    read_data,
-)
+from sleepagree.mapping.words import COVERAGE, GENERIC_STAGES, LEAVE_OUT, UNSCORED, canonical_stage, read_data
 
 #: Classes that a mapping may have: codes of classes fit into 8 bits in the clock scan.
 MOST_CLASSES: Final = 100

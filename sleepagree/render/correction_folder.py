@@ -8,12 +8,7 @@ from typing import cast
 
 from sleepagree.describe.blocks import Description
 from sleepagree.errors import InputError
-from sleepagree.files.writing import (
-    csv_text,
-    encode_text,
-    fresh_folder,
-    write_text,
-)
+from sleepagree.files.writing import csv_text, encode_text, fresh_folder, write_text
 from sleepagree.render.correction_json import (
     corrected_document,
     corrected_epoch_rows,
