@@ -15,6 +15,7 @@ References
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
@@ -36,7 +37,6 @@ from sleepagree.inference.normal_theory import (
     one_limit_factor,
     sd_bias_factor,
     sd_nodes,
-    smallest_count,
 )
 from sleepagree.inference.people import Design, Moments, design_of, number_participants, take_moments
 
@@ -545,8 +545,12 @@ def smallest_study(
     if math.isnan(width(2)):
         because = "The spread within participants is not known, so more than one night cannot be planned."
         return SmallestStudy(statistic, wanted, None, nights, NAN, because)
-    count = smallest_count(lambda n: width(n) <= wanted, at_least=2)
-    if count is None:
-        because = f"More than {MOST_PARTICIPANTS} participants would be needed."
-        return SmallestStudy(statistic, wanted, None, nights, NAN, because)
+    high = 2
+    while not width(high) <= wanted:
+        if high >= MOST_PARTICIPANTS:
+            because = f"More than {MOST_PARTICIPANTS} participants would be needed."
+            return SmallestStudy(statistic, wanted, None, nights, NAN, because)
+        high *= 2
+    low = max(2, high // 2 + 1)
+    count = low + bisect_left(range(low, high), True, key=lambda n: width(n) <= wanted)  # noqa: FBT003
     return SmallestStudy(statistic, wanted, count, nights, width(count))
