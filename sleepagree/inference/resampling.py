@@ -705,4 +705,4 @@ def _notes(percentile: Interval, bca: Interval, tail: float, units: int, plan: _
 
 def _estimate(value: float, low: float, high: float, se: float, plan: _Resampling, units: int, method: str) -> Estimate:
     because = "the statistic has no value on the sum of all units" if math.isnan(value) else ""
-    return Estimate(value, low, high, plan.level, units, "", method, because, se)
+    return Estimate(value, low, high, plan.level, units, method, because, se)
