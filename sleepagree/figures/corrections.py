@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 
 from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import axes_for, draw_boxes, grid_lines, key_below, name_axis, name_ticks
-from sleepagree.figures.hypnograms import clock_ticks, runs_of
+from sleepagree.figures.hypnograms import name_clock, runs_of
 from sleepagree.figures.participants import scatter_nights
 from sleepagree.figures.style import ACCENT, BAND, GRID, INK, MUTED, PAPER, one_column, shades_of, styled, two_columns
 from sleepagree.inference.class_probabilities import ReliabilityBin
@@ -201,8 +201,6 @@ def draw_probabilities(night: CorrectedNight, *, ax: Axes | None = None) -> Axes
     ax.set_ylim(0, 118)
     name_ticks(ax.yaxis, (0, 25, 50, 75, 100, 111), ("0", "25", "50", "75", "100 %", "device"), marks=False)
     ax.hlines((25, 50, 75), 0, n, color=GRID.light, linewidth=0.4, zorder=3)
-    positions, texts, name = clock_ticks(night.paired)
-    name_ticks(ax.xaxis, positions, texts)
-    name_axis(ax, x=name)
+    name_axis(ax, x=name_clock(ax, night.paired))
     key_below(ax, [(shade, speak(c)) for shade, c in zip(shades, epochs.classes, strict=True)], height=-0.2)
     return ax

@@ -152,8 +152,7 @@ def draw_hypnograms(night: NightAgreement, *, ax: Axes | None = None) -> Axes:
     ticks += _draw_lane(ax, device, top=top, title="device", serial=1)
 
     name_rows(ax, ticks)
-    positions, texts, name = clock_ticks(paired)
-    name_ticks(ax.xaxis, positions, texts, name="tick")
+    name = name_clock(ax, paired, name="tick")
     _draw_key(ax, name, height * _HEIGHT_OF_ROW_MM if is_own else size_mm(ax)[1])
     return ax
 
@@ -181,8 +180,7 @@ def draw_stages(paired: PairedNight, *, ax: Axes | None = None) -> Axes:
     ax.set_ylim(height, 0)
     ticks = _draw_lane(ax, lane, top=_SPACE, title="", serial=0)
     name_rows(ax, ticks)
-    positions, texts, name = clock_ticks(paired)
-    name_ticks(ax.xaxis, positions, texts, name="tick")
+    name = name_clock(ax, paired, name="tick")
     write(ax, 0, -6.4 / size_mm(ax)[1], name, transform=ax.get_xaxis_transform(), va="center", ha="left")
     return ax
 
@@ -249,6 +247,13 @@ def clock_ticks(paired: PairedNight, *, step_s: float = _HOUR_S) -> tuple[list[f
     positions = (seconds / epoch_s).tolist()
     moments = (add_seconds(begin, p * epoch_s) for p in positions)
     return positions, [f"{m:%H:%M}" for m in moments], "clock time"
+
+
+def name_clock(ax: Axes, paired: PairedNight, *, name: str = "") -> str:
+    """Name the hours of a night on the axis below, and return what the axis is."""
+    positions, texts, axis = clock_ticks(paired)
+    name_ticks(ax.xaxis, positions, texts, name=name)
+    return axis
 
 
 def _elapsed(seconds: float) -> str:

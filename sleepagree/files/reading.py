@@ -106,18 +106,13 @@ class InputFile:
         """
         if self._data is not None and offset + count <= len(self._data):
             return self._data[offset : offset + count]
-        data = self._read_some(offset, count)
-        if len(data) == count:
-            return data
-        parts = [data]
-        have = len(data)
-        while have < count:
-            data = self._read_some(offset + have, count - have)
-            if not data:
-                raise self._changed(f"{offset + have} bytes")
-            parts.append(data)
-            have += len(data)
-        return b"".join(parts)
+        data = b""
+        while len(data) < count:
+            part = self._read_some(offset + len(data), count - len(data))
+            if not part:
+                raise self._changed(f"{offset + len(data)} bytes")
+            data += part
+        return data
 
     def read_each(self, offsets: Iterable[int], count: int) -> list[bytes]:
         """Return ``count`` bytes from each of the offsets on.
@@ -127,17 +122,7 @@ class InputFile:
         InputError
             As :meth:`read_at`.
         """
-        if not _CAN_READ_AT or self._data is not None:
-            return [self.read_at(offset, count) for offset in offsets]
-        descriptor = self._descriptor
-        places = list(offsets)
-        try:
-            parts = [os.pread(descriptor, count, offset) for offset in places]
-        except OSError:
-            parts = []
-        if len(parts) == len(places) and all(len(part) == count for part in parts):
-            return parts
-        return [self.read_at(offset, count) for offset in places]
+        return [self.read_at(offset, count) for offset in offsets]
 
     def _read_some(self, offset: int, count: int) -> bytes:
         try:
