@@ -11,7 +11,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import ArrayLike, NDArray
 
-from sleepagree.figures.drawing import axes_for, name_axis, write
+from sleepagree.figures.drawing import axes_for, name_axis, points, write
 from sleepagree.figures.participants import MOST_POINTS as MOST_NIGHTS
 from sleepagree.figures.participants import scatter_nights
 from sleepagree.figures.style import ACCENT, INK, MUTED, PAPER, SMALL_LETTER_POINTS, one_column, styled
@@ -195,10 +195,7 @@ def _ring(ax: Axes, x: Values, y: Values, outside: ArrayLike) -> None:
     """Put a ring round the nights outside the limits; too many nights are counted in cells and have none."""
     marked = np.asarray(outside, bool) & ~np.isnan(y)
     if np.count_nonzero(~np.isnan(y)) <= MOST_NIGHTS and marked.any():
-        ax.plot(
-            x[marked], y[marked], linestyle="none", marker="o", markersize=8.0, markerfacecolor="none",
-            markeredgecolor=INK.light, markeredgewidth=0.9, zorder=5,
-        )  # fmt: skip
+        ax.plot(x[marked], y[marked], zorder=5, **points(8.0, "none", INK.light, 0.9))
 
 
 def _with_unit(measure: str, unit: str) -> str:
@@ -347,10 +344,8 @@ def draw_normal_look(
         ends = np.array([quantiles[0] - 0.3, quantiles[-1] + 0.3])
         ax.plot(ends, means.mean() + ends * means.std(ddof=1), color=INK.light, linewidth=0.8, zorder=2)
     shown = _points_shown(n)
-    ax.plot(
-        quantiles[shown], means[shown], linestyle="none", marker="o", markersize=3.6, markerfacecolor=ACCENT.light,
-        markeredgecolor=PAPER.light if n <= 60 else "none", markeredgewidth=0.3, zorder=3,
-    )  # fmt: skip
+    edge = PAPER.light if n <= 60 else "none"
+    ax.plot(quantiles[shown], means[shown], zorder=3, **points(3.6, ACCENT.light, edge, 0.3))
     told = "" if shown.size == n else f" ({shown.size} of {n} participants, all at the two ends)"
     name_axis(ax, x=f"normal quantile{told}", y=f"{found.said}mean difference ({found.unit})")
     return ax

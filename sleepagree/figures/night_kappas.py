@@ -11,7 +11,16 @@ from matplotlib.axes import Axes
 from numpy.typing import ArrayLike, NDArray
 
 from sleepagree.errors import shorten
-from sleepagree.figures.drawing import axes_for, draw_boxes, draw_strokes, grid_lines, name_axis, name_ticks, write
+from sleepagree.figures.drawing import (
+    axes_for,
+    draw_boxes,
+    draw_strokes,
+    grid_lines,
+    name_axis,
+    name_ticks,
+    points,
+    write,
+)
 from sleepagree.figures.style import ACCENT, BAND, INK, MUTED, PANEL, PAPER, SMALL_LETTER_POINTS, one_column, styled
 from sleepagree.figures.subjects import device_of, refuse_other
 from sleepagree.inference.estimate import Estimate
@@ -88,10 +97,8 @@ def draw_night_kappas(
         name_ticks(ax.yaxis, (), ())
         name_axis(ax, y=said)
     _draw_whiskers(ax, at, lower, upper, width=1.0 if named else 0.5)
-    ax.plot(
-        values, at, linestyle="none", marker="o", markersize=3.8 if named else 2.2, markerfacecolor=ACCENT.light,
-        markeredgecolor=PAPER.light if named else "none", markeredgewidth=0.3, zorder=4,
-    )  # fmt: skip
+    size, edge = (3.8, PAPER.light) if named else (2.2, "none")
+    ax.plot(values, at, zorder=4, **points(size, ACCENT.light, edge, 0.3))
     ends = np.concatenate([values, lower, upper])
     left = float(np.nanmin(ends)) if (~np.isnan(ends)).any() else 0.0
     ax.set_xlim(min(0.0, left - 0.03), 1.0)

@@ -8,7 +8,7 @@ from typing import cast
 
 from sleepagree.describe.blocks import Description
 from sleepagree.errors import InputError
-from sleepagree.files.writing import csv_text, encode_text, fresh_folder, write_text
+from sleepagree.files.writing import csv_text, fresh_folder, write_text
 from sleepagree.render.correction_json import (
     corrected_document,
     corrected_epoch_rows,
@@ -17,7 +17,7 @@ from sleepagree.render.correction_json import (
     correction_document,
     correction_rows,
 )
-from sleepagree.render.night_folder import write_report
+from sleepagree.render.night_folder import write_below
 from sleepagree.render.night_json import dump
 from sleepagree.study.correct_nights import CorrectedNights
 from sleepagree.study.correction import CorrectedNight, Correction
@@ -35,9 +35,11 @@ def write_correction(
     from sleepagree.render.page import page_files
 
     with fresh_folder(out, overwrite=overwrite) as made:
-        (made / "correction.json").write_bytes(encode_text(dump(correction_document(correction))))
-        (made / "correction.csv").write_bytes(encode_text(csv_text(correction_rows(correction))))
-        write_report(made, page_files(described, figures))
+        texts = {
+            "correction.json": dump(correction_document(correction)),
+            "correction.csv": csv_text(correction_rows(correction)),
+        }
+        write_below(made, {**texts, **page_files(described, figures)})
 
 
 def write_corrected(
@@ -87,8 +89,7 @@ def write_corrected(
 
     document = corrected_document(nights[0]) if one else corrected_nights_document(cast(CorrectedNights, found))
     with fresh_folder(out, overwrite=overwrite) as made:
-        (made / "corrected.json").write_bytes(encode_text(dump(document)))
-        (made / "corrected.csv").write_bytes(encode_text(csv_text(corrected_rows(nights, names))))
+        texts = {"corrected.json": dump(document), "corrected.csv": csv_text(corrected_rows(nights, names))}
         if has_epochs:
-            (made / "epochs.csv").write_bytes(encode_text(csv_text(corrected_epoch_rows(nights, names))))
-        write_report(made, page_files(described))
+            texts["epochs.csv"] = csv_text(corrected_epoch_rows(nights, names))
+        write_below(made, {**texts, **page_files(described)})

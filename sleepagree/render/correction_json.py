@@ -10,7 +10,7 @@ from sleepagree.describe.cautions import caution_documents
 from sleepagree.inference.class_probabilities import Scores
 from sleepagree.inference.correction import ErrorChange, LearnedValue, WeightedSum
 from sleepagree.mapping.mapping import StageMapping
-from sleepagree.render.night_json import Document, attributes, moment, software
+from sleepagree.render.night_json import Document, moment, software
 from sleepagree.study.correction import CorrectedNight, Correction, LearnedMeasure
 from sleepagree.study.correction_file import CORRECTION_SCHEMA
 from sleepagree.study.epoch_correction import LearnedEpochs
@@ -33,7 +33,10 @@ def correction_document(correction: Correction) -> Document:
         "mapping": _mapping(correction.mapping),
         "epoch_seconds": [_rounded(step) for step in correction.epoch_steps_s],
         "windows": list(correction.window_rules),
-        **attributes(correction, "participants", "nights", "study_sha256", "level"),
+        "participants": correction.participants,
+        "nights": correction.nights,
+        "study_sha256": correction.study_sha256,
+        "level": correction.level,
         "features": [{"measure": f.measure, "range": [_rounded(f.low), _rounded(f.high)]} for f in correction.features],
         "measures": [_measure(m, correction) for m in correction.measures],
         "epochs": None if correction.epochs is None else _epochs(correction.epochs),
@@ -43,8 +46,13 @@ def correction_document(correction: Correction) -> Document:
 
 def corrected_document(night: CorrectedNight) -> Document:
     """Return a corrected night."""
-    head = {"schema": CORRECTED_SCHEMA, "software": software(), "input": night.name, "device": night.correction.device}
-    return {**head, **_of_night(night)}
+    return {
+        "schema": CORRECTED_SCHEMA,
+        "software": software(),
+        "input": night.name,
+        "device": night.correction.device,
+        **_of_night(night),
+    }
 
 
 def corrected_nights_document(found: CorrectedNights) -> Document:
@@ -58,7 +66,7 @@ def corrected_nights_document(found: CorrectedNights) -> Document:
             for row, night in found.nights
         ],
         "refused": [
-            attributes(one, line="row", participant="participant", night="night", reason="reason")
+            {"line": one.row, "participant": one.participant, "night": one.night, "reason": one.reason}
             for one in found.refused
         ],
     }
@@ -71,7 +79,10 @@ def _of_night(night: CorrectedNight) -> Document:
             {
                 "measure": m.measure,
                 "unit": m.unit,
-                **_numbers(m, "device", "corrected", "low", "high"),
+                "device": _rounded(m.device),
+                "corrected": _rounded(m.corrected),
+                "low": _rounded(m.low),
+                "high": _rounded(m.high),
                 "level": night.correction.level,
                 "method": m.learned.method.value,
                 "verdict": m.learned.verdict.value,
@@ -150,23 +161,15 @@ def _rounded(value: float) -> float | None:
     return None if math.isnan(value) or math.isinf(value) else float(f"{value:.9g}")
 
 
-def _lists(found: object, *names: str, **renamed: str) -> Document:
-    """Return attributes that are tuples."""
-    return {name: list(value) for name, value in attributes(found, *names, **renamed).items()}
-
-
-def _numbers(found: object, *names: str) -> Document:
-    """Return attributes that are numbers."""
-    return {name: _rounded(value) for name, value in attributes(found, *names).items()}
-
-
 def _mapping(mapping: StageMapping) -> Document:
-    pairs = attributes(mapping, "reference", "device", "reference_labels", "device_labels")
     return {
         "name": mapping.name,
         "reference_classes": list(mapping.reference_classes),
         "device_classes": list(mapping.device_classes),
-        **{key: dict(value) for key, value in pairs.items()},
+        "reference": dict(mapping.reference),
+        "device": dict(mapping.device),
+        "reference_labels": dict(mapping.reference_labels),
+        "device_labels": dict(mapping.device_labels),
     }
 
 
@@ -194,10 +197,14 @@ def _measure(measure: LearnedMeasure, correction: Correction) -> Document:
 def _epochs(learnt: LearnedEpochs) -> Document:
     model = learnt.model
     return {
-        **_lists(learnt, "classes", "asleep"),
-        **_lists(learnt.rule, device_classes="classes"),
-        **_lists(learnt, "device_asleep"),
-        **_lists(learnt.rule, "share_minutes", "hour_knots", "part_knots", features="names"),
+        "classes": list(learnt.classes),
+        "asleep": list(learnt.asleep),
+        "device_classes": list(learnt.rule.classes),
+        "device_asleep": list(learnt.device_asleep),
+        "share_minutes": list(learnt.rule.share_minutes),
+        "hour_knots": list(learnt.rule.hour_knots),
+        "part_knots": list(learnt.rule.part_knots),
+        "features": list(learnt.rule.names),
         "coefficients": [
             {"class": name, "intercept": intercept, "weights": list(weights)}
             for name, intercept, weights in zip(learnt.classes, model.intercepts, model.weights, strict=True)
@@ -205,17 +212,20 @@ def _epochs(learnt: LearnedEpochs) -> Document:
         "penalty": learnt.penalty,
         "verdict": learnt.verdict.value,
         "epochs": learnt.epochs,
-        **_numbers(learnt, "log_loss", "brier"),
+        "log_loss": _rounded(learnt.log_loss),
+        "brier": _rounded(learnt.brier),
         **_scores(learnt.by_label, "label_only"),
         **_scores(learnt.by_third, "label_and_third"),
         "reliability": [[_rounded(told), _rounded(seen), rows] for told, seen, rows in learnt.reliability],
         "by_label": [
             {
-                **attributes(one, "label", "third", "epochs", "participants"),
-                **{
-                    key: {share.name: _rounded(getattr(share, key.removesuffix("s"))) for share in one.shares}
-                    for key in ("shares", "low", "high")
-                },
+                "label": one.label,
+                "third": one.third,
+                "epochs": one.epochs,
+                "participants": one.participants,
+                "shares": {share.name: _rounded(share.share) for share in one.shares},
+                "low": {share.name: _rounded(share.low) for share in one.shares},
+                "high": {share.name: _rounded(share.high) for share in one.shares},
             }
             for one in learnt.shares
         ],

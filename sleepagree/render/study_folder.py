@@ -11,7 +11,7 @@ from sleepagree.describe.study_tables import tables_of_study
 from sleepagree.files.writing import csv_text, encode_text
 from sleepagree.render.latex import render_latex
 from sleepagree.render.markdown import render_markdown
-from sleepagree.render.night_folder import write_report
+from sleepagree.render.night_folder import write_below
 from sleepagree.render.night_json import iterate_dump
 from sleepagree.render.study_further_json import group_rows
 from sleepagree.render.study_json import bias_rows, confusion_rows, night_rows, study_document
@@ -45,19 +45,20 @@ def write_results(
     _write(made / "results.json", iterate_dump(document))
     del document  # of many nights it is large
     _write(made / "nights.csv", (csv_text([row]) for row in night_rows(study, anonymous=anonymous)))
-    _write(made / "bias.csv", [csv_text(bias_rows(study))])
+    files: dict[str, str | bytes] = {
+        "bias.csv": csv_text(bias_rows(study)),
+        "confusion.csv": csv_text(confusion_rows(study)),
+        "checklist.md": render_markdown(checklist_of_study(study)),
+    }
     if request.statistics.by:
-        _write(made / "bias_by_group.csv", [csv_text(group_rows(study))])
-    _write(made / "confusion.csv", [csv_text(confusion_rows(study))])
-    _write(made / "checklist.md", [render_markdown(checklist_of_study(study))])
-    (made / "tables").mkdir()
+        files["bias_by_group.csv"] = csv_text(group_rows(study))
     for name, tables in tables_of_study(study).items():
-        _write(made / "tables" / f"{name}.md", [render_markdown(tables)])
-        _write(made / "tables" / f"{name}.tex", [render_latex(tables)])
+        files |= {f"tables/{name}.md": render_markdown(tables), f"tables/{name}.tex": render_latex(tables)}
     if request.report:
         from sleepagree.render.page import page_files
 
-        write_report(made, page_files(describe_study(study, command=request.command, table=shown), figures))
+        files |= page_files(describe_study(study, command=request.command, table=shown), figures)
+    write_below(made, files)
 
 
 def _write(path: Path, texts: Iterable[str]) -> None:
