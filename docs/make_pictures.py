@@ -11,11 +11,11 @@ from pathlib import Path
 from typing import Any
 
 from sleepagree import figures
+from sleepagree.cli.running import run_study
 from sleepagree.hypnogram.align import align
 from sleepagree.inference.planning import LimitsPrecision, MeanPrecision, VarianceComponents, plan_grid
 from sleepagree.night.compare import NightAgreement, compare
 from sleepagree.readers.memory import read_hypnogram
-from sleepagree.render.study_folder import run_study
 from sleepagree.scoring.clock_check import scan_clock
 from sleepagree.study.from_table import StudyRequest
 from sleepagree.study.run import ScoringOptions

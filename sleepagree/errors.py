@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Callable
 from enum import Enum
+from pathlib import Path
 from typing import Any, Final, Self
 
 _LONGEST_FOUND = 80
@@ -55,6 +55,12 @@ def _cut_path(path: str) -> str:
     return shown if len(shown) <= _LONGEST_PATH else "…" + shown[1 - _LONGEST_PATH :]
 
 
+def _path_seen_from(folder: Path, path: Path) -> str:
+    """Return the path of a file inside a folder as seen from there, else its name."""
+    inside = path.is_relative_to(folder) and ".." not in path.parts
+    return path.relative_to(folder).as_posix() if inside else path.name
+
+
 class Front(Enum):
     """Who shows a message, and so how it names what can be set."""
 
@@ -65,7 +71,7 @@ class Front(Enum):
 
 
 class Option(Enum):
-    """What a caller can set: in a text of an error it keeps a place that whoever shows the error fills in.
+    """What a caller can set, or a folder: in a text of an error it keeps a place that whoever shows the error fills in.
 
     Examples
     --------
@@ -80,6 +86,7 @@ class Option(Enum):
     DEVICE = "device"
     DEVICE_NAME = "device_name"
     DEVICE_ZONE = "zone (of the device)"
+    FOLDER = "folder of this machine"
     LAYOUT = "layout"
     MAPPING = "mappings"
     MARGIN = "margins"
@@ -147,6 +154,8 @@ def name_options(text: str, front: Front, side: str = "") -> str:
 
     def named(match: re.Match[str]) -> str:
         option, value = Option[match[1]], match[2]
+        if option is Option.FOLDER:
+            return "the study's folder" if front is Front.TABLE else value
         if front is Front.PYTHON:
             return _as_argument(option, value)
         if front is Front.PAGE and option in _ON_PAGE:
@@ -229,10 +238,6 @@ class SleepAgreeError(Exception):
         """Return the same error with its file, and its place there, for what was raised without knowing them."""
         return self._copied(self.problem, path, where or self.where, *self.args[3:])
 
-    def with_texts(self, change: Callable[[str], str]) -> Self:
-        """Return the same error with each of its texts changed; labels and forms stay."""
-        return self._copied(*map(change, self.args[:6]), *self.args[6:])
-
     def _copied(self, *args: Any) -> Self:
         again = type(self)(*args)
         again.side = self.side
@@ -241,9 +246,14 @@ class SleepAgreeError(Exception):
     def __str__(self) -> str:
         return self.told(Front.PYTHON)
 
-    def told(self, front: Front) -> str:
-        """Return the message, its options named as ``front`` names them."""
-        place = ": ".join(part for part in (_cut_path(self.path), self.where) if part)
+    def told(self, front: Front, folder: Path | None = None) -> str:
+        """Return the message, its options named as ``front`` names them.
+
+        With ``folder`` it tells nothing about the folders of this machine: a file inside is named from there, any
+        other one by its name alone. Results are passed on, and are the same bytes wherever a study lies.
+        """
+        path = self.path if folder is None or not self.path else _path_seen_from(folder, Path(self.path))
+        place = ": ".join(part for part in (_cut_path(path), self.where) if part)
         head = f"{place}: {self.problem}" if place else self.problem
         sentences = [head.rstrip(".") + "."]
         clauses = []

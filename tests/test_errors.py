@@ -144,16 +144,16 @@ def test_an_error_is_given_its_file_afterwards():
     assert str(bare.in_file("night.csv", "line 1")).startswith("night.csv: line 1: ")
 
 
-def test_facts_of_an_error_survive_its_file_its_texts_and_a_process_pool():
+def test_facts_of_an_error_survive_its_file_and_a_process_pool():
     told = FileFormatError(
         "problem", "folder/path", remedy=f"Give a layout ({Option.LAYOUT:FILE.toml}).", facts=[("%H:%M", "")]
     )
     told.side = "reference"
-    for again in (told.in_file("path"), told.with_texts(str.upper), pickle.loads(pickle.dumps(told)), copy.copy(told)):
+    for again in (told.in_file("path"), pickle.loads(pickle.dumps(told)), copy.copy(told)):
         assert (again.forms, again.side) == ((("%H:%M", ""),), "reference")
         assert again.told(Front.COMMAND).casefold().endswith("give a layout (--reference-layout file.toml).")
     labels = UnknownStageError("problem", "folder/path", facts=["folder", "N9"])
-    again = labels.with_texts(lambda text: text.replace("folder/", ""))
+    again = labels.in_file("path")
     assert (again.path, again.labels) == ("path", ("folder", "N9"))
 
 

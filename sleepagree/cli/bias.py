@@ -29,10 +29,10 @@ def bias(ctx: click.Context, /, nights: Path, csv_path: Path | None, json_path: 
     """
     from dataclasses import replace
 
+    from sleepagree.cli.running import run_study
     from sleepagree.describe.study import describe_bias
     from sleepagree.files.writing import csv_text, refuse_file, write_text
     from sleepagree.render.night_json import dump
-    from sleepagree.render.study_folder import run_study
     from sleepagree.render.study_json import bias_document, bias_rows
     from sleepagree.render.terminal import render_terminal
     from sleepagree.study.execution import Execution
@@ -54,8 +54,4 @@ def bias(ctx: click.Context, /, nights: Path, csv_path: Path | None, json_path: 
     if json_path != "-":
         click.echo("\n".join(render_terminal(describe_bias(result), full=True)))
     shared.print_cautions(result.cautions, quiet=options["quiet"])
-    if result.refused:
-        if json_path == "-":
-            for refusal in result.refused:
-                click.echo(f"refused: line {refusal.row}: {refusal.reason}", err=True)
-        ctx.exit(3)
+    shared.tell_refused(ctx, result.refused, told=json_path != "-")

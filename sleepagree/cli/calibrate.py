@@ -15,20 +15,9 @@ from sleepagree.cli.study import progress_bar
 @click.argument("nights", type=shared.INPUT)
 @click.option("--out", type=shared.FILE, metavar="DIR", required=True, help="Folder to make.")
 @click.option("--device", metavar="NAME", help="Which device, where the table has several.")
-@shared.mapping_option
-@click.option("--window", metavar="RULE", help="For rows that give none: lights, reference, overlap.")
-@click.option(
-    "--outside",
-    type=click.Choice(["missing", "wake"]),
-    default="missing",
-    show_default=True,
-    help="What a device's silence before its first and after its last word is.",
-)
-@click.option("--reports", metavar="LABELS", help="What the device can report, e.g. wake,light,deep.")
-@click.option(
-    "--confidence", type=shared.Number(0.5, 0.9999), default=0.95, show_default=True, help="Level of every interval."
-)
-@click.option("--workers", type=click.IntRange(1, 1024), default=1, show_default=True, help="Processes.")
+@shared.scoring_options("the device")
+@shared.confidence_option
+@shared.workers_option
 @click.option("--full", is_flag=True, help="Print everything.")
 @shared.figures_option
 @shared.overwrite_option
@@ -44,11 +33,15 @@ def calibrate(ctx: click.Context, /, nights: Path, out: Path, **options: Any) ->
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
+    from sleepagree.describe.correction import describe_correction
+    from sleepagree.files.writing import refuse_existing
     from sleepagree.mapping.files import own_words
     from sleepagree.render.correction_folder import write_correction
     from sleepagree.render.terminal import render_terminal
+    from sleepagree.study.correction_learning import learn_correction
     from sleepagree.study.execution import Execution
-    from sleepagree.study.from_table import load_nights
+    from sleepagree.study.from_table import load_nights, score_table
+    from sleepagree.study.night_summary import Refusal
     from sleepagree.study.run import ScoringOptions
 
     mappings = shared.load_mappings(options["mapping_names"])
@@ -57,22 +50,23 @@ def calibrate(ctx: click.Context, /, nights: Path, out: Path, **options: Any) ->
     shared.read_window(options["window"])
     reports = shared.read_reports(options["reports"], own_words(mappings)) or ()
     scoring = ScoringOptions(mappings, options["window"] or "", options["outside"], reports, clock=False)
-    description, refused = write_correction(
-        load_nights(nights),
+    table = load_nights(nights)
+    refuse_existing(out, overwrite=options["overwrite"])
+    outcomes = score_table(
+        table,
         scoring,
-        out,
-        device=options["device"],
-        level=options["confidence"],
         execution=Execution(options["workers"]),
-        figures=options["figures"].split(","),
-        overwrite=options["overwrite"],
-        command=shared.repeat_command(anonymous=False),
         progress=progress_bar(quiet=options["quiet"]),
+        keep_epochs=True,
     )
+    correction = learn_correction(
+        outcomes, device=options["device"], mapping=next(iter(mappings), None), level=options["confidence"]
+    )
+    description = describe_correction(correction, nights=outcomes, command=shared.repeat_command(anonymous=False))
+    figures = options["figures"].split(",")
+    write_correction(correction, description, out, figures=figures, overwrite=options["overwrite"])
+    refused = [outcome for outcome in outcomes if isinstance(outcome, Refusal)]
     click.echo("\n".join(render_terminal(description, full=options["full"])))
     click.echo(f"\nWritten to {out}\n--full prints what is applied, too.")
     click.echo(f"\nTo use it on a new night:\n  sleepagree correct {out / 'correction.json'} \\\n    DEVICE")
-    for refusal in refused:
-        click.echo(f"refused: line {refusal.row}: {refusal.reason}", err=True)
-    if refused:
-        ctx.exit(3)
+    shared.tell_refused(ctx, refused)

@@ -26,9 +26,7 @@ from sleepagree.cli import options as shared
     help="Largest offset to either side.",
 )
 @click.option("--resamples", type=click.IntRange(50, 100_000), default=500, show_default=True, help="Of the bootstrap.")
-@click.option(
-    "--seed", type=click.IntRange(0, shared.LARGEST_SEED), default=0, show_default=True, help="Seed of the bootstrap."
-)
+@shared.seed_option("bootstrap")
 @click.option("--confidence", type=shared.Number(0.5, 0.9999), default=0.95, show_default=True)
 @shared.anonymous_option
 @shared.json_option

@@ -67,10 +67,7 @@ def correct(ctx: click.Context, /, correction: Path, device: Path, **options: An
     shared.show(lambda: described, document, options)
     if options["json_path"] == "-":
         shared.print_cautions(cautions, quiet=options["quiet"])
-    for refusal in refused:
-        click.echo(f"refused: line {refusal.row}: {refusal.reason}", err=True)
-    if refused:
-        ctx.exit(3)
+    shared.tell_refused(ctx, refused)
 
 
 def _write(found: CorrectedNight | CorrectedNights, described: Description, options: dict[str, Any]) -> None:

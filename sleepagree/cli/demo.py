@@ -11,9 +11,7 @@ from sleepagree.cli import options as shared
 
 @click.command(short_help="Write an invented study to try everything on.")
 @click.argument("directory", metavar="DIR", type=shared.FILE)
-@click.option(
-    "--seed", type=click.IntRange(0, shared.LARGEST_SEED), default=0, show_default=True, help="Seed of the simulator."
-)
+@shared.seed_option("simulator")
 @shared.overwrite_option
 def demo(directory: Path, *, seed: int, overwrite: bool) -> None:
     """Write an invented study to DIR and print the commands to try on it.

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from sleepagree.mapping.mapping import StageMapping
     from sleepagree.readers.layout import Layout
     from sleepagree.render.night_json import Document
+    from sleepagree.study.night_summary import Refusal
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -117,13 +118,33 @@ def apply_options(options: Sequence[Callable[[Function], Function]]) -> Callable
     return decorate
 
 
+def seed_option(of: str) -> Callable[[Function], Function]:
+    """Return the option of a seed."""
+    kind = click.IntRange(0, LARGEST_SEED)
+    return click.option("--seed", type=kind, default=0, show_default=True, help=f"Seed of the {of}.")
+
+
+def _outside_option(whose: str) -> Callable[[Function], Function]:
+    return click.option(
+        "--outside",
+        type=click.Choice(["missing", "wake"]),
+        default="missing",
+        show_default=True,
+        help=f"What {whose}'s silence before its first and after its last word is.",
+    )
+
+
+def _reports_option(whose: str) -> Callable[[Function], Function]:
+    return click.option("--reports", metavar="LABELS", help=f"What {whose} can report, e.g. wake,light,deep.")
+
+
 reading_options = apply_options(
     (
         click.option("--layout", type=INPUT, help="How to read the device file (TOML)."),
         click.option("--reference-layout", type=INPUT, help="How to read the reference file (TOML)."),
         click.option("--reference-zone", metavar="ZONE", help="IANA zone of the reference's clock."),
         click.option("--device-zone", metavar="ZONE", help="IANA zone of the device's clock."),
-        click.option("--reports", metavar="LABELS", help="What the device can report, e.g. wake,light,deep."),
+        _reports_option("the device"),
     )
 )
 
@@ -131,13 +152,7 @@ pairing_options = apply_options(
     (
         click.option("--window", metavar="RULE", help="lights, reference, overlap, or FROM/TO in ISO 8601."),
         click.option("--clock-offset", type=AnyNumber(), default=0.0, metavar="SECONDS", help="Added to device times."),
-        click.option(
-            "--outside",
-            type=click.Choice(["missing", "wake"]),
-            default="missing",
-            show_default=True,
-            help="What the device's silence before its first and after its last word is.",
-        ),
+        _outside_option("the device"),
     )
 )
 
@@ -150,6 +165,16 @@ mapping_option = click.option(
     help="How stages form classes; may be given several times.",
 )
 
+
+def scoring_options(whose: str) -> Callable[[Function], Function]:
+    """Return the options of how the nights of a table are scored."""
+    window = click.option("--window", metavar="RULE", help="For rows that give none: lights, reference, overlap.")
+    return apply_options((mapping_option, window, _outside_option("a device"), _reports_option(whose)))
+
+
+workers_option = click.option(
+    "--workers", type=click.IntRange(1, 1024), default=1, show_default=True, help="Processes."
+)
 confidence_option = click.option(
     "--confidence", type=Number(0.5, 0.9999), default=0.95, show_default=True, help="Level of every interval."
 )
@@ -163,9 +188,7 @@ resampling_options = apply_options(
             show_default=True,
             help="Bootstrap resamples; 0 for none.",
         ),
-        click.option(
-            "--seed", type=click.IntRange(0, LARGEST_SEED), default=0, show_default=True, help="Seed of the bootstrap."
-        ),
+        seed_option("bootstrap"),
         confidence_option,
     )
 )
@@ -334,15 +357,11 @@ def refuse_folder_as_input(path: Path) -> None:
         return
     from sleepagree.errors import InputError
 
-    raise InputError(
-        "this is a folder",
-        str(path),
-        "",
-        "",
-        "a file",
+    remedy = (
         "Give the path of one file inside it; of a folder with many nights 'sleepagree nights' makes a table for "
-        "'sleepagree study'.",
+        "'sleepagree study'."
     )
+    raise InputError("this is a folder", str(path), "", "", "a file", remedy)
 
 
 def _split_words(text: str | None) -> tuple[str, ...]:
@@ -508,6 +527,14 @@ def refuse_json_target(target: str | None, *, overwrite: bool, out: Path | None 
     if out is not None and out.absolute() in (path.absolute(), *path.absolute().parents):
         raise click.UsageError("--json FILE lies in --out DIR, which gets the same as results.json.")
     refuse_file(path, overwrite=overwrite)
+
+
+def tell_refused(ctx: click.Context, refused: Sequence[Refusal], *, told: bool = False) -> None:
+    """Say which nights were refused, unless the output has said so, and end with 3 where one was."""
+    for refusal in () if told else refused:
+        click.echo(f"refused: line {refusal.row}: {refusal.reason}", err=True)
+    if refused:
+        ctx.exit(3)
 
 
 def write_json(text: str, target: str, *, overwrite: bool) -> None:

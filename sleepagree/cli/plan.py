@@ -111,14 +111,12 @@ def _read_widths(texts: Sequence[str]) -> dict[str, float]:
         except ValueError:
             width = math.nan
         if not name.strip() or not 0 < width < math.inf:
-            raise InputError(
+            problem, expected = (
                 "the wanted half-width cannot be read",
-                "",
-                "--width",
-                shorten(text),
                 "STATISTIC=HALF-WIDTH with a positive, finite number",
-                'For example --width "bias TST=10".',
             )
+            remedy = 'For example --width "bias TST=10".'
+            raise InputError(problem, "", "--width", shorten(text), expected, remedy)
         widths[name.strip()] = width
     return widths
 
@@ -170,20 +168,10 @@ def _refuse_unplanned(statistics: Mapping[str, Precision], wanted: Mapping[str, 
 
     unknown = [name for name in wanted if name not in statistics]
     if unknown:
-        raise InputError(
-            "a wanted half-width is of a statistic that is not planned",
-            "",
-            "--width",
-            unknown[0],
-            "one of " + ", ".join(map(say_statistic, statistics)),
-            "Give one of these names, or name its measure with --measure.",
-        )
+        problem, known = "a wanted half-width is of a statistic that is not planned", map(say_statistic, statistics)
+        remedy = "Give one of these names, or name its measure with --measure."
+        raise InputError(problem, "", "--width", unknown[0], f"one of {', '.join(known)}", remedy)
     if not statistics:
-        raise InputError(
-            "nothing can be planned",
-            "",
-            "",
-            "no variance between participants",
-            "a study of several participants",
-            "State the SDs instead (--between-sd, --within-sd).",
-        )
+        found, expected = "no variance between participants", "a study of several participants"
+        remedy = "State the SDs instead (--between-sd, --within-sd)."
+        raise InputError("nothing can be planned", "", "", found, expected, remedy)

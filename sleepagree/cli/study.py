@@ -18,16 +18,7 @@ if TYPE_CHECKING:
 
 study_reading_options = shared.apply_options(
     (
-        shared.mapping_option,
-        click.option("--window", metavar="RULE", help="For rows that give none: lights, reference, overlap."),
-        click.option(
-            "--outside",
-            type=click.Choice(["missing", "wake"]),
-            default="missing",
-            show_default=True,
-            help="What a device's silence before its first and after its last word is.",
-        ),
-        click.option("--reports", metavar="LABELS", help="What every device can report, e.g. wake,light,deep."),
+        shared.scoring_options("every device"),
         click.option("--strict", is_flag=True, help="One refused night refuses the whole study."),
         click.option(
             "--margin",
@@ -38,7 +29,7 @@ study_reading_options = shared.apply_options(
         ),
         click.option("--log-ratio", is_flag=True, help="Ratios device / reference and their limits of agreement."),
         shared.anonymous_option,
-        click.option("--workers", type=click.IntRange(1, 1024), default=1, show_default=True, help="Processes."),
+        shared.workers_option,
         click.option("--scheduler", metavar="ADDRESS", default="", help="An existing Dask scheduler."),
     )
 )
@@ -68,8 +59,8 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
+    from sleepagree.cli.running import write_study
     from sleepagree.describe.study import describe_study
-    from sleepagree.render.study_folder import write_study
     from sleepagree.study.from_table import load_nights
     from sleepagree.study.unfinished import unfinished_folder
 
@@ -95,8 +86,7 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
     written = f"Written to {out}: start with {out / 'report.html'}" if (out / "report.html").exists() else ""
     shared.print_description(describe_study(result, folder=str(out)), full=options["full"], written=written)
     shared.print_cautions(result.cautions, quiet=options["quiet"], full=options["full"])
-    if result.refused:
-        ctx.exit(3)
+    shared.tell_refused(ctx, result.refused, told=True)
 
 
 def _count_nights(done: int, total: int) -> None:

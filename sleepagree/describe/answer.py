@@ -9,6 +9,7 @@ from sleepagree.caution import CautionKind
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.blocks import (
     Block,
+    Cell,
     Command,
     Figure,
     FigureKind,
@@ -21,10 +22,8 @@ from sleepagree.describe.blocks import (
     beside,
     cells,
     columns,
-    difference_cell,
-    number_cell,
     present,
-    valued,
+    sections_of,
 )
 from sleepagree.describe.paragraphs import kappa_with_interval
 from sleepagree.describe.words import (
@@ -147,13 +146,12 @@ def answer_sections(night: NightAgreement, next_command: str = "") -> tuple[Sect
     answer = answer_night(night)
     if not answer.epochs:
         return ()
-    sections = (
+    return sections_of(
         _classes_section(night, answer),
         _went_section(night),
         _bias_section(night, answer),
         _next_section(night, next_command),
     )
-    return tuple(section for section in sections if section is not None)
 
 
 # --- what the device's classes were -----------------------------------------------------------------------
@@ -225,7 +223,9 @@ def column_shares(scored: MappingAgreement, name: str) -> Table:
     rows = []
     for reference, row in zip(scored.mapping.reference_classes, scored.counts.tolist(), strict=True):
         sums = (*scored.counts.sum(axis=0).tolist(), total)
-        found = [valued(percent(n / of), n / of) if of else "–" for n, of in zip((*row, sum(row)), sums, strict=True)]
+        found = [
+            Cell.valued(percent(n / of), n / of) if of else "–" for n, of in zip((*row, sum(row)), sums, strict=True)
+        ]
         rows.append(cells(say_class(reference), *found))
     heads = columns("reference \\ device", *map(say_class, scored.mapping.device_classes), "of the night")
     caption = f"Share of the column: what each class of the device was, under '{shorten(scored.mapping.name)}'"
@@ -338,11 +338,11 @@ def _share_table(traced: Redistribution, level: float) -> Table:
     rows = tuple(
         cells(
             say_class(d.name),
-            number_cell(d.minutes, 1),
-            valued(percent(d.share, 1), d.share),
+            Cell.number(d.minutes, 1),
+            Cell.valued(percent(d.share, 1), d.share),
             percent_interval(d.primary_low, d.primary_high),
             percent_interval(d.low, d.high),
-            valued(percent(d.share_of_class, 1), d.share_of_class),
+            Cell.valued(percent(d.share_of_class, 1), d.share_of_class),
         )
         for d in traced.to
     )
@@ -360,7 +360,7 @@ def _when_table(traced: Redistribution) -> Table:
     parts = [(f"{word} third of the window", dict(to)) for word, to in zip(words, traced.thirds, strict=True)]
     parts += [(f"episode {i}, {minutes(e.epochs)}", dict(e.to)) for i, e in enumerate(traced.episodes, start=1)]
     names = [d.name for d in traced.to]
-    rows = tuple(cells(word, *(number_cell(to.get(n, 0) / 2, 1) for n in names)) for word, to in parts)
+    rows = tuple(cells(word, *(Cell.number(to.get(n, 0) / 2, 1) for n in names)) for word, to in parts)
     caption = f"Minutes of {speak(traced.stage)} by part of the night"
     heads = columns("when", *map(say_class, names))
     return Table(f"when-{traced.stage}", caption, heads, rows, folded=caption, rank=Rank.FURTHER)
@@ -400,11 +400,11 @@ def _otherwise_table(night: NightAgreement) -> Table | None:
     rows = tuple(
         cells(
             say_class(source.name),
-            difference_cell(source.bias_min),
-            difference_cell(source.without_unreported_min),
+            Cell.difference(source.bias_min),
+            Cell.difference(source.without_unreported_min),
             "unchanged"
             if signed(source.returned_min) == signed(source.bias_min)
-            else difference_cell(source.returned_min),
+            else Cell.difference(source.returned_min),
         )
         for source in sources
     )

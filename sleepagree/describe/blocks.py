@@ -38,7 +38,7 @@ class FigureKind(Enum):
     CONFUSION = "counts under a mapping: anything with .counts and .mapping"
     REDISTRIBUTION = "a sequence of Redistribution or StudyRedistribution"
     BIAS_SOURCES = "a sequence of BiasSource"
-    AGREEMENT_BY_PART = "a sequence of PartAgreement"
+    AGREEMENT_BY_HOUR = "a sequence of PartAgreement"
     RUN_LENGTHS = "Runs"
     NIGHT_KAPPAS = "keyword arguments of draw_night_kappas"
     MINUTES = "keyword arguments of draw_minutes"
@@ -67,6 +67,26 @@ class Cell:
     text: str
     worth: float | None = None
     is_marked: bool = False
+
+    @classmethod
+    def valued(cls, text: str, worth: float) -> Cell:
+        """Return a cell that is sorted by a number, unless the number does not exist."""
+        return cls(text, None if math.isnan(worth) else worth)
+
+    @classmethod
+    def number(cls, value: float, digits: int = 3) -> Cell:
+        """Return a cell with a number, or with a dash that is worth nothing."""
+        return cls.valued(figure(value, digits), value)
+
+    @classmethod
+    def difference(cls, value: float, digits: int = 1, *, unit: str = "") -> Cell:
+        """Return a cell with a signed number, or with a dash that is worth nothing."""
+        return cls.valued(f"{signed(value, digits)}{unit if not math.isnan(value) else ''}", value)
+
+    @classmethod
+    def count(cls, count: int) -> Cell:
+        """Return a cell with a whole number."""
+        return cls(str(count), float(count))
 
 
 @dataclass(frozen=True)
@@ -264,16 +284,6 @@ def cells(*values: str | Cell) -> tuple[Cell, ...]:
     return tuple(value if isinstance(value, Cell) else Cell(value) for value in values)
 
 
-def number_cell(value: float, digits: int = 3) -> Cell:
-    """Return a cell with a number, or with a dash that is worth nothing."""
-    return valued(figure(value, digits), value)
-
-
-def difference_cell(value: float, digits: int = 1, *, unit: str = "") -> Cell:
-    """Return a cell with a signed number, or with a dash that is worth nothing."""
-    return valued(f"{signed(value, digits)}{unit if not math.isnan(value) else ''}", value)
-
-
 def points(unit: str) -> str:
     """Return what stands behind a difference of a measure: that of percentages is in percentage points."""
     return " pp" if unit.startswith("%") else ""
@@ -284,19 +294,14 @@ def can_differ(measure: str) -> bool:
     return measure not in ("TIB", "percent sleep")
 
 
-def count_cell(count: int) -> Cell:
-    """Return a cell with a whole number."""
-    return Cell(str(count), float(count))
-
-
-def valued(text: str, worth: float) -> Cell:
-    """Return a cell that is sorted by a number, unless the number does not exist."""
-    return Cell(text, None if math.isnan(worth) else worth)
-
-
-def present(*blocks: Block | None) -> tuple[Block, ...]:
+def present(*found: Block | None) -> tuple[Block, ...]:
     """Return the blocks that are there."""
-    return tuple(block for block in blocks if block is not None)
+    return tuple(one for one in found if one is not None)
+
+
+def sections_of(*found: Section | None) -> tuple[Section, ...]:
+    """Return the sections that there are."""
+    return tuple(section for section in found if section is not None)
 
 
 def beside(*parts: Block | Sequence[Block | None]) -> Beside:

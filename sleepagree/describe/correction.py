@@ -20,9 +20,6 @@ from sleepagree.describe.blocks import (
     beside,
     cells,
     columns,
-    count_cell,
-    number_cell,
-    valued,
 )
 from sleepagree.describe.cautions import say_cautions
 from sleepagree.describe.words import (
@@ -161,11 +158,11 @@ def _hidden(epochs: LearnedEpochs, device: str) -> Iterator[str]:
 
 def _of_epochs(epochs: LearnedEpochs, correction: Correction) -> Section:
     """Return losses of the probabilities beside the baselines."""
-    rows = [cells("probabilities", number_cell(epochs.log_loss), DASH, number_cell(epochs.brier))]
+    rows = [cells("probabilities", Cell.number(epochs.log_loss), DASH, Cell.number(epochs.brier))]
     for name, scores in (("label alone", epochs.by_label), ("label and third", epochs.by_third)):
         loss, brier = scores.log_loss, scores.brier
         told = f"{signed(loss.difference, 3)} ({interval(loss.low, loss.high, 3)})"
-        rows.append(cells(name, number_cell(loss.error), valued(told, loss.difference), number_cell(brier.error)))
+        rows.append(cells(name, Cell.number(loss.error), Cell.valued(told, loss.difference), Cell.number(brier.error)))
     heads = ("", "log loss", f"difference ({say_level(correction.level)})", "Brier score")
     table = Table("epoch-losses", "", columns(*heads), tuple(rows))
     title = "Single epochs of people who were not learnt from"
@@ -179,7 +176,9 @@ def _was(epochs: LearnedEpochs, correction: Correction) -> Iterator[Section]:
     classes = tuple(map(say_class, epochs.classes))
     whole = tuple(
         cells(
-            say_class(label), count_cell(found[0].epochs), *(valued(percent(s.share), s.share) for s in found[0].shares)
+            say_class(label),
+            Cell.count(found[0].epochs),
+            *(Cell.valued(percent(s.share), s.share) for s in found[0].shares),
         )
         for label, found in by_label.items()
         if found
@@ -199,7 +198,7 @@ def _was(epochs: LearnedEpochs, correction: Correction) -> Iterator[Section]:
 
 def _share(share: StageShare) -> Cell:
     value, *ends = (figure(100 * number, 0) for number in (share.share, share.low, share.high))
-    return valued(value if math.isnan(share.low) else f"{value} ({ends[0]} to {ends[1]})", share.share)
+    return Cell.valued(value if math.isnan(share.low) else f"{value} ({ends[0]} to {ends[1]})", share.share)
 
 
 def _drawn_errors(correction: Correction) -> Figure:
@@ -305,10 +304,10 @@ def _errors(correction: Correction) -> Table:
         rows.append(
             cells(
                 say_measure(m.measure),
-                number_cell(m.learned.raw.error if m.learned.raw else math.nan, 1),
-                number_cell(m.learned.usual.error, 1),
-                number_cell(m.learned.corrected_error, 1),
-                valued(f"{signed(change.difference)} ({interval(change.low, change.high, 1)})", change.difference),
+                Cell.number(m.learned.raw.error if m.learned.raw else math.nan, 1),
+                Cell.number(m.learned.usual.error, 1),
+                Cell.number(m.learned.corrected_error, 1),
+                Cell.valued(f"{signed(change.difference)} ({interval(change.low, change.high, 1)})", change.difference),
                 VERDICTS[m.learned.verdict],
             )
         )
@@ -326,9 +325,9 @@ def _applied(correction: Correction) -> Table:
                 say_measure(m.measure),
                 METHODS[learned.method],
                 _formula(m, correction),
-                number_cell(learned.interval.half_width, 1),
+                Cell.number(learned.interval.half_width, 1),
                 INTERVALS[learned.interval.kind],
-                valued(percent(learned.coverage), learned.coverage),
+                Cell.valued(percent(learned.coverage), learned.coverage),
                 DASH if own is None else interval(*own, 0),
             )
         )
@@ -365,7 +364,7 @@ def describe_corrected(night: CorrectedNight, *, command: str = "") -> Descripti
         rows.append(
             (
                 Cell(say_measure(m.measure)),
-                number_cell(m.device, 1),
+                Cell.number(m.device, 1),
                 Cell(figure(m.corrected, 1), None if math.isnan(m.corrected) else m.corrected, m.extrapolated),
                 Cell(interval(m.low, m.high, 1), None),
                 Cell(METHODS[m.learned.method]),
@@ -403,11 +402,11 @@ def describe_corrected_nights(found: CorrectedNights, *, command: str = "") -> D
         rows.append(
             cells(
                 say_measure(learnt.measure),
-                number_cell(_mean(m.device for m in own), 1),
-                number_cell(_mean(m.corrected for m in own), 1),
+                Cell.number(_mean(m.device for m in own), 1),
+                Cell.number(_mean(m.corrected for m in own), 1),
                 METHODS[learnt.learned.method],
                 VERDICTS[learnt.learned.verdict],
-                count_cell(beyond),
+                Cell.count(beyond),
             )
         )
     heads = ("measure", "device", "corrected", "method", "correcting", "extrapolated")

@@ -8,6 +8,7 @@ from typing import Final
 
 from sleepagree.describe.blocks import (
     Block,
+    Cell,
     Command,
     Description,
     Items,
@@ -15,8 +16,7 @@ from sleepagree.describe.blocks import (
     Table,
     cells,
     columns,
-    count_cell,
-    number_cell,
+    sections_of,
 )
 from sleepagree.describe.notes import say_notes
 from sleepagree.describe.proposal import proposal_sections
@@ -37,7 +37,7 @@ def describe_file(inspection: FileInspection, *, proposal: LayoutProposal | None
     """Return everything that is said about a file, and about the layout proposed for it."""
     facts = tuple(cells(*fact) for fact in _facts(inspection))
     name = shorten(inspection.file)
-    sections = [
+    sections = sections_of(
         Section("file", "File", (Table("facts", "", columns("", "", words=(0, 1)), facts),), detail=f"  {name}"),
         _columns(inspection.header),
         _labels(inspection.labels),
@@ -49,11 +49,10 @@ def describe_file(inspection: FileInspection, *, proposal: LayoutProposal | None
         _sentences("mne", "In MNE", inspection.read_by_mne),
         _sentences("problems", "What stands in the way", inspection.problems),
         _sentences("night", "What 'sleepagree night' would do", inspection.would_do),
-    ]
-    present = tuple(section for section in sections if section is not None)
+    )
     if proposal is not None:
-        present += proposal_sections(proposal)
-    return Description("sleepagree: one file", name, (), present)
+        sections += proposal_sections(proposal)
+    return Description("sleepagree: one file", name, (), sections)
 
 
 def _facts(inspection: FileInspection) -> list[tuple[str, str]]:
@@ -114,8 +113,8 @@ def _labels(labels: Sequence[LabelSeen]) -> Section | None:
         cells(
             shorten(seen.label),
             _STAGES.get(seen.stage, shorten(seen.stage or "")),
-            DASH if seen.epochs is None else count_cell(seen.epochs),
-            DASH if seen.minutes is None else number_cell(seen.minutes, 1),
+            DASH if seen.epochs is None else Cell.count(seen.epochs),
+            DASH if seen.minutes is None else Cell.number(seen.minutes, 1),
         )
         for seen in labels
     )

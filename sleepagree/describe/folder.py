@@ -6,17 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Final
 
-from sleepagree.describe.blocks import (
-    Cell,
-    Command,
-    Description,
-    Items,
-    Section,
-    Table,
-    cells,
-    columns,
-    count_cell,
-)
+from sleepagree.describe.blocks import Cell, Command, Description, Items, Section, Table, cells, columns
 from sleepagree.describe.words import file_name, plain
 from sleepagree.errors import counted, shorten
 from sleepagree.study.from_folder import FolderNights
@@ -86,7 +76,7 @@ def _overview(found: FolderNights, people: Sequence[str], devices: Sequence[str]
 
 
 def _count(nights: int) -> Cell:
-    return count_cell(nights) if nights else Cell("-")
+    return Cell.count(nights) if nights else Cell("-")
 
 
 def _files(name: str, what: str, files: Sequence[str]) -> Section:

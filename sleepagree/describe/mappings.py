@@ -4,18 +4,7 @@ from __future__ import annotations
 
 import math
 
-from sleepagree.describe.blocks import (
-    Cell,
-    Description,
-    Items,
-    Section,
-    Table,
-    cells,
-    columns,
-    count_cell,
-    number_cell,
-    valued,
-)
+from sleepagree.describe.blocks import Cell, Description, Items, Section, Table, cells, columns
 from sleepagree.describe.paragraphs import say_kappa_beside_ceiling
 from sleepagree.describe.words import (
     DASH,
@@ -83,10 +72,10 @@ def _mapping_row(compared: ComparedMapping) -> tuple[Cell, ...]:
     rows, said = len(mapping.reference_classes), len(mapping.device_classes)
     return cells(
         Cell(shorten(mapping.name), is_marked=compared.declared),
-        count_cell(rows) if mapping.is_square else valued(f"{rows} by {said}", rows),
-        valued(f"{table.n}/{table.n + scored.left_out}", table.n),
-        number_cell(table.accuracy),
-        number_cell(table.kappa.value),
+        Cell.count(rows) if mapping.is_square else Cell.valued(f"{rows} by {said}", rows),
+        Cell.valued(f"{table.n}/{table.n + scored.left_out}", table.n),
+        Cell.number(table.accuracy),
+        Cell.number(table.kappa.value),
         interval(*scored.intervals.kappa[:2], 2) if table.kappa.defined else DASH,
     )
 

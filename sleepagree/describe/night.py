@@ -29,12 +29,9 @@ from sleepagree.describe.blocks import (
     can_differ,
     cells,
     columns,
-    count_cell,
-    difference_cell,
-    number_cell,
     points,
     present,
-    valued,
+    sections_of,
 )
 from sleepagree.describe.cautions import say_caution
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
@@ -113,7 +110,7 @@ def describe_night(night: NightAgreement, *, command: str = "", next_command: st
         "sleepagree: one night",
         f"{device} against {reference}",
         (finding_of_night(night),),
-        tuple(section for section in sections if section is not None),
+        sections_of(*sections),
         answer_sections(night, next_command),
     )
 
@@ -164,7 +161,9 @@ def _ledger(night: NightAgreement) -> Section:
     found = [("scored on both sides", ledger.scored)]
     found += [(say_status(word), epochs) for word, epochs in ledger.excluded if epochs]
     found.append(("total", total))
-    rows = tuple(cells(word, count_cell(epochs), valued(percent(epochs / total, 1), epochs)) for word, epochs in found)
+    rows = tuple(
+        cells(word, Cell.count(epochs), Cell.valued(percent(epochs / total, 1), epochs)) for word, epochs in found
+    )
     heads = columns("status", "epochs", "share")
     labels = [
         f"{side} labels: {', '.join(f'{shorten(label)} ({epochs})' for label, epochs in labels)}"
@@ -229,9 +228,9 @@ def confusion_table(counts: Counts, mapping: StageMapping, *, name: str, rank: R
     for reference, row in zip(mapping.reference_classes, counts.tolist(), strict=True):
         total = sum(row)
         shown = [Cell(f"{n} ({percent(n / total)})" if total else str(n), float(n)) for n in row]
-        rows.append(cells(say_class(reference), *shown, count_cell(total)))
-    sums = [count_cell(int(n)) for n in counts.sum(axis=0)]
-    rows.append(cells("total", *sums, count_cell(int(counts.sum()))))
+        rows.append(cells(say_class(reference), *shown, Cell.count(total)))
+    sums = [Cell.count(int(n)) for n in counts.sum(axis=0)]
+    rows.append(cells("total", *sums, Cell.count(int(counts.sum()))))
     heads = columns("reference \\ device", *map(say_class, mapping.device_classes), "total")
     caption = f"Epochs, and their share of the row, under '{shorten(mapping.name)}'"
     return Table(name, caption, heads, tuple(rows), folded="The counts as a table", rank=rank)
@@ -244,12 +243,12 @@ def _statistics(scored: MappingAgreement, level: float, name: str) -> Block:
     if not table.kappa.defined:
         why = table.kappa.undefined_because
         return Paragraph(f"Accuracy {figure(table.accuracy, 3)} of {over}. Kappa does not exist: {why}.")
-    accuracy = number_cell(table.accuracy), interval(*scored.intervals.accuracy[:2]), "", number_cell(ceiling.accuracy)
+    accuracy = Cell.number(table.accuracy), interval(*scored.intervals.accuracy[:2]), "", Cell.number(ceiling.accuracy)
     kappa = (
-        number_cell(table.kappa.value),
+        Cell.number(table.kappa.value),
         interval(*scored.intervals.kappa[:2]),
         interval(table.kappa.low, table.kappa.high),
-        number_cell(ceiling.kappa),
+        Cell.number(ceiling.kappa),
     )
     without = (
         ("PABAK", table.pabak),
@@ -260,7 +259,7 @@ def _statistics(scored: MappingAgreement, level: float, name: str) -> Block:
     rows = (
         cells("accuracy", *accuracy),
         cells("kappa", *kappa),
-        *(cells(word, number_cell(value), "", "", "") for word, value in without),
+        *(cells(word, Cell.number(value), "", "", "") for word, value in without),
     )
     named = say_level(level)
     heads = columns("", "value", f"{named} {WHEN_ANSWERS_LAST}", f"{named} {IF_INDEPENDENT}", "ceiling")
@@ -286,11 +285,11 @@ def _class_table(classes: Sequence[ClassAgreement], *, name: str, caption: str) 
 
 
 def _class_row(found: ClassAgreement) -> tuple[Cell, ...]:
-    head = say_class(found.name), count_cell(found.reference_epochs)
+    head = say_class(found.name), Cell.count(found.reference_epochs)
     if not found.comparable:
         return cells(*head, NO_LABEL, *[DASH] * 6)
     values = found.sensitivity, found.specificity, found.ppv, found.npv, found.f1, found.kappa
-    return cells(*head, count_cell(found.device_epochs), *(number_cell(value, 2) for value in values))
+    return cells(*head, Cell.count(found.device_epochs), *(Cell.number(value, 2) for value in values))
 
 
 def _others(night: NightAgreement) -> tuple[Block, ...]:
@@ -300,9 +299,9 @@ def _others(night: NightAgreement) -> tuple[Block, ...]:
     rows = tuple(
         cells(
             shorten(m.mapping.name),
-            count_cell(m.table.n),
-            number_cell(m.table.accuracy),
-            number_cell(m.table.kappa.value),
+            Cell.count(m.table.n),
+            Cell.number(m.table.accuracy),
+            Cell.number(m.table.kappa.value),
             interval(*m.intervals.kappa[:2]),
             interval(m.table.kappa.low, m.table.kappa.high),
         )
@@ -343,8 +342,8 @@ def _measure_row(pair: MeasurePair) -> tuple[Cell, ...]:
     return cells(
         shorten(say_measure(pair.measure)),
         pair.unit,
-        number_cell(pair.reference, digits),
-        number_cell(pair.device, digits),
-        difference_cell(pair.difference, digits, unit=points(pair.unit)),
+        Cell.number(pair.reference, digits),
+        Cell.number(pair.device, digits),
+        Cell.difference(pair.difference, digits, unit=points(pair.unit)),
         pair.undefined_because,
     )

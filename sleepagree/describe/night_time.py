@@ -17,10 +17,7 @@ from sleepagree.describe.blocks import (
     beside,
     cells,
     columns,
-    count_cell,
-    difference_cell,
     present,
-    valued,
 )
 from sleepagree.describe.paragraphs import say_runs
 from sleepagree.describe.words import DASH, join_words, minutes, percent, say_class, signed
@@ -78,7 +75,7 @@ def _parts_figure(found: Disagreement) -> Figure:
     of = "hour of the clock" if found.hours else "third of the night"
     return Figure(
         f"agreement-by-{'hour' if found.hours else 'third'}",
-        FigureKind.AGREEMENT_BY_PART,
+        FigureKind.AGREEMENT_BY_HOUR,
         parts,
         title=f"Agreement by {of}",
         description=f"Epochs that agree, by {of}: {said}.",
@@ -109,8 +106,8 @@ def _near_table(found: Disagreement) -> Table | None:
     rows = tuple(
         cells(
             f"within {counted(n.within_epochs, 'epoch')}",
-            valued(percent(n.share_of_disagreement), n.share_of_disagreement),
-            valued(percent(n.share_of_epochs), n.share_of_epochs),
+            Cell.valued(percent(n.share_of_disagreement), n.share_of_disagreement),
+            Cell.valued(percent(n.share_of_epochs), n.share_of_epochs),
         )
         for n in found.near_transitions
         if not math.isnan(n.share_of_disagreement)
@@ -136,11 +133,11 @@ def _shifts_table(shifts: Sequence[StateShifts]) -> Table | None:
     rows = [
         cells(
             f"{say_class(told.state)} {word}",
-            count_cell(moments.moments),
-            count_cell(moments.followed),
-            count_cell(moments.missed),
-            count_cell(moments.already),
-            difference_cell(moments.median_min),
+            Cell.count(moments.moments),
+            Cell.count(moments.followed),
+            Cell.count(moments.missed),
+            Cell.count(moments.already),
+            Cell.difference(moments.median_min),
             say_quartiles(moments.low_quartile_min, moments.high_quartile_min),
         )
         for told in shifts
@@ -194,8 +191,8 @@ def _following_table(found: Disagreement, unreported: Sequence[str]) -> Table | 
 
 
 def _following_row(change: Following, *, has_label: bool) -> tuple[Cell, ...]:
-    head = f"{say_class(change.before)} to {say_class(change.after)}", count_cell(change.transitions)
+    head = f"{say_class(change.before)} to {say_class(change.after)}", Cell.count(change.transitions)
     if not has_label:
         return cells(*head, NO_LABEL, *[DASH] * 3)
-    counts = map(count_cell, (change.followed, change.already_there, change.never))
-    return cells(*head, *counts, difference_cell(change.median_min))
+    counts = map(Cell.count, (change.followed, change.already_there, change.never))
+    return cells(*head, *counts, Cell.difference(change.median_min))

@@ -124,13 +124,19 @@ def say_grid() -> str:
     )
 
 
-def _say_window(paired: PairedNight) -> str:
-    how = {
+def say_window_rule(rule: str, given: str) -> str:
+    """Return over what time sides were compared; ``given``: how a window of one's own was."""
+    words: dict[str, str] = {
         WindowRule.LIGHTS: "from lights off to lights on",
         WindowRule.REFERENCE: "from the first to the last epoch to which the reference gave a stage",
         WindowRule.OVERLAP: "over the time that both recordings cover",
-        WindowRule.GIVEN: "over a window given beforehand",
-    }[paired.rule]
+        WindowRule.GIVEN: f"over a window given {given}",
+    }
+    return words.get(rule, rule)
+
+
+def _say_window(paired: PairedNight) -> str:
+    how = say_window_rule(paired.rule, "beforehand")
     begin, end = paired.begin, paired.epoch_start(int(paired.status.size))
     span = f" ({from_moment_to(begin, end)})" if begin and end else ""
     return f"The comparison ran {how}{span}."

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from sleepagree.describe.blocks import Items, Section, Table, cells, columns, count_cell
+from sleepagree.describe.blocks import Cell, Items, Section, Table, cells, columns
 from sleepagree.errors import shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.mapping.words import STAGE_WORDS, speak
@@ -154,7 +154,7 @@ def proposal_sections(proposal: LayoutProposal) -> tuple[Section, ...]:
             shorten(m.label),
             speak(m.word) if m.word else "?",
             _languages(m) or ("as the layout says" if m.is_given else "plain" if m.word else "to fill in"),
-            count_cell(m.rows),
+            Cell.count(m.rows),
         )
         for m in proposal.labels[:_SHOWN]
     ]

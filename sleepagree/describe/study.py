@@ -24,11 +24,8 @@ from sleepagree.describe.blocks import (
     Table,
     cells,
     columns,
-    count_cell,
-    difference_cell,
-    number_cell,
     present,
-    valued,
+    sections_of,
 )
 from sleepagree.describe.clock import say_device_clock
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
@@ -114,7 +111,7 @@ def describe_study(
         "sleepagree: a study",
         f"{names} against the reference" if names else "No night was scored",
         tuple(finding_of_device(device, study) for device in study.devices),
-        tuple(s for s in sections if s is not None),
+        sections_of(*sections),
         _answer(study, folder, table),
         is_answer_part=True,
     )
@@ -125,7 +122,7 @@ def _answer(study: StudyAgreement, folder: str, table: NightsTable | None) -> tu
     if not study.devices:
         return ()
     refused = f"Refused: {len(study.refused)} of {counted(study.given, 'night')}"
-    sections = (
+    return sections_of(
         Section("answer-refused", refused, (), detail="; their reasons stand further down (--full)")
         if study.refused
         else None,
@@ -133,7 +130,6 @@ def _answer(study: StudyAgreement, folder: str, table: NightsTable | None) -> tu
         _clock(study, "answer-clock"),
         _next(study, folder, table),
     )
-    return tuple(s for s in sections if s is not None)
 
 
 def _next(study: StudyAgreement, folder: str, table: NightsTable | None) -> Section:
@@ -154,11 +150,10 @@ def _next(study: StudyAgreement, folder: str, table: NightsTable | None) -> Sect
 
 def describe_bias(study: StudyAgreement) -> Description:
     """Return what is said about the bias of each device of a study, below the nights that were refused."""
-    sections = [
-        _refused(study, listed=False),
-        *(bias_section(device, study, i) for i, device in enumerate(study.devices)),
-    ]
-    return Description("sleepagree: bias", "Bias over nights", (), tuple(s for s in sections if s is not None))
+    sections = (bias_section(device, study, i) for i, device in enumerate(study.devices))
+    return Description(
+        "sleepagree: bias", "Bias over nights", (), sections_of(_refused(study, listed=False), *sections)
+    )
 
 
 # --- nights that were refused, and nights that were compared ----------------------------------------------
@@ -285,12 +280,12 @@ def _shifts(study: StudyAgreement) -> Section | None:
         cells(
             shorten(device.device),
             f"{say_class(shift.state)} {shift.edge}",
-            count_cell(shift.moments),
-            count_cell(shift.told),
-            count_cell(shift.missed),
-            difference_cell(shift.median_min),
+            Cell.count(shift.moments),
+            Cell.count(shift.told),
+            Cell.count(shift.missed),
+            Cell.difference(shift.median_min),
             say_quartiles(shift.low_quartile_min, shift.high_quartile_min),
-            count_cell(shift.participants),
+            Cell.count(shift.participants),
         )
         for device in study.devices
         for shift in device.shifts
@@ -346,10 +341,10 @@ def _night_rows(device: DeviceStudy, most: int) -> Iterator[tuple[Cell, ...]]:
             shorten(night.participant),
             shorten(night.night),
             shorten(night.device),
-            valued(percent(scored, 1), scored),
-            number_cell(float(first.night_accuracy[i]), 3),
-            number_cell(math.nan if square is None else float(square.night_kappa[i]), 3),
-            difference_cell(night.best_offset_s, 0),
+            Cell.valued(percent(scored, 1), scored),
+            Cell.number(float(first.night_accuracy[i]), 3),
+            Cell.number(math.nan if square is None else float(square.night_kappa[i]), 3),
+            Cell.difference(night.best_offset_s, 0),
         )
 
 

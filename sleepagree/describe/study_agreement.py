@@ -23,9 +23,7 @@ from sleepagree.describe.blocks import (
     can_differ,
     cells,
     columns,
-    number_cell,
     present,
-    valued,
 )
 from sleepagree.describe.night import confusion_figure, confusion_table
 from sleepagree.describe.study_paragraphs import (
@@ -82,7 +80,7 @@ _ABSOLUTE_ERROR: Final = "absolute error"
 
 def _estimate_cell(found: BootstrapIntervals, digits: int = 2) -> Cell:
     """Return a cell with a value and its interval, sorted by the value."""
-    return valued(say_estimate(found, digits), found.primary.value)
+    return Cell.valued(say_estimate(found, digits), found.primary.value)
 
 
 # --- agreement --------------------------------------------------------------------------------------------
@@ -114,7 +112,7 @@ def statistics_table(studied: StudyMapping, device: DeviceStudy, study: StudyAgr
         found = studied.find(key)
         if found is not None and found.pooled.primary.defined:
             pooled, averaged = _estimate_cell(found.pooled, 3), _estimate_cell(found.averaged, 3)
-            rows.append(cells(word, pooled, averaged, number_cell(found.averaged_sd, 3)))
+            rows.append(cells(word, pooled, averaged, Cell.number(found.averaged_sd, 3)))
     left = f"; {studied.left_out} left out by the mapping" if studied.left_out else ""
     over = counted(int(studied.counts.sum()), "epoch")
     units = units_of(device)
@@ -215,11 +213,11 @@ def shares_table(traced: StudyRedistribution, study: StudyAgreement, serial: int
         rows.append(
             cells(
                 say_class(d.name),
-                valued(percent(share.value, 1), share.value),
+                Cell.valued(percent(share.value, 1), share.value),
                 percent_interval(share.low, share.high, 1),
-                number_cell(d.minutes.primary.value, 1),
+                Cell.number(d.minutes.primary.value, 1),
                 ends_of(d.minutes, 1),
-                valued(percent(d.share_of_class, 1), d.share_of_class),
+                Cell.valued(percent(d.share_of_class, 1), d.share_of_class),
             )
         )
     level = say_level(study.options.level)
@@ -283,9 +281,9 @@ def _difference_row(found: PairedDifference) -> tuple[Cell, ...]:
     digits = _digits(found)
     return cells(
         _name_difference(found),
-        number_cell(found.first, digits),
-        number_cell(found.second, digits),
-        number_cell(found.difference.primary.value, digits),
+        Cell.number(found.first, digits),
+        Cell.number(found.second, digits),
+        Cell.number(found.difference.primary.value, digits),
         ends_of(found.difference, digits),
     )
 
@@ -298,8 +296,8 @@ def _own_table(comparison: DeviceComparison, serial: int) -> Table:
     rows = tuple(
         cells(
             _name_difference(d),
-            number_cell(d.own_first, _digits(d)),
-            number_cell(d.own_second, _digits(d)),
+            Cell.number(d.own_first, _digits(d)),
+            Cell.number(d.own_second, _digits(d)),
         )
         for d in comparison.differences
         if not (math.isnan(d.own_first) and math.isnan(d.own_second))

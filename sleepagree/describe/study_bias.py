@@ -22,9 +22,6 @@ from sleepagree.describe.blocks import (
     can_differ,
     cells,
     columns,
-    count_cell,
-    difference_cell,
-    number_cell,
     points,
     present,
 )
@@ -195,8 +192,8 @@ def _limits_row(row: BiasRow) -> tuple[Cell, ...]:
     limits, digits = row.printed, digits_of(row)
     return cells(
         name_with_unit(row),
-        number_cell(limits.reference_mean, 1),
-        number_cell(limits.device_mean, 1),
+        Cell.number(limits.reference_mean, 1),
+        Cell.number(limits.device_mean, 1),
         difference_of(row, limits.bias),
         interval(limits.bias_low, limits.bias_high, digits),
         interval(limits.lower, limits.upper, digits),
@@ -273,7 +270,7 @@ def _ends_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Tabl
         rows.append(
             cells(
                 name_with_unit(row),
-                count_cell(limits.nights),
+                Cell.count(limits.nights),
                 difference_of(row, limits.lower),
                 interval(limits.lower_low, limits.lower_high, digits),
                 difference_of(row, limits.upper),
@@ -292,15 +289,15 @@ def _level_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Tab
         rows.append(
             cells(
                 name_with_unit(row),
-                number_cell(limits.sd, digits_of(row)),
-                difference_cell(limits.slope, 2),
+                Cell.number(limits.sd, digits_of(row)),
+                Cell.difference(limits.slope, 2),
                 interval(limits.slope_low, limits.slope_high, 2),
-                difference_cell(limits.spread_slope, 2),
+                Cell.difference(limits.spread_slope, 2),
                 interval(limits.spread_slope_low, limits.spread_slope_high, 2),
-                number_cell(limits.mae, digits_of(row)),
-                number_cell(icc.value, 2),
+                Cell.number(limits.mae, digits_of(row)),
+                Cell.number(icc.value, 2),
                 interval(icc.low, icc.high, 2),
-                number_cell(ccc.value, 2),
+                Cell.number(ccc.value, 2),
             )
         )
     error = "mean factor of error" if ratios else "mean absolute error"
@@ -335,7 +332,7 @@ def digits_of(row: BiasRow) -> int:
 
 def difference_of(row: BiasRow, value: float) -> Cell:
     """Return a bias or a limit as it is printed, with its sign, or as a ratio."""
-    return number_cell(value, 3) if row.of_ratios else difference_cell(value, 1, unit=points(row.unit))
+    return Cell.number(value, 3) if row.of_ratios else Cell.difference(value, 1, unit=points(row.unit))
 
 
 def name_with_unit(row: BiasRow) -> str:
@@ -451,10 +448,10 @@ def _source_rows(source: StudyBiasSource) -> list[tuple[Cell, ...]]:
     rows = []
     for other, minutes in sorted(own.gained, key=lambda part: -part[1]):
         low, high = ends.get(f"from {other}", nothing)
-        rows.append(cells(name, f"from {say_class(other)}", difference_cell(minutes), interval(low, high, 1)))
+        rows.append(cells(name, f"from {say_class(other)}", Cell.difference(minutes), interval(low, high, 1)))
     for other, minutes in sorted(own.lost, key=lambda part: -part[1]):
         low, high = ends.get(f"to {other}", nothing)
-        rows.append(cells(name, f"lost to {say_class(other)}", difference_cell(-minutes), interval(-high, -low, 1)))
+        rows.append(cells(name, f"lost to {say_class(other)}", Cell.difference(-minutes), interval(-high, -low, 1)))
     low, high = ends.get("bias", nothing)
-    rows.append(cells(name, "bias", difference_cell(own.bias_min), interval(low, high, 1)))
+    rows.append(cells(name, "bias", Cell.difference(own.bias_min), interval(low, high, 1)))
     return rows

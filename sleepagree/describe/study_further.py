@@ -5,20 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from sleepagree.describe.blocks import (
-    Paragraph,
-    Rank,
-    Role,
-    Section,
-    Table,
-    cells,
-    columns,
-    count_cell,
-    difference_cell,
-    number_cell,
-    points,
-    present,
-)
+from sleepagree.describe.blocks import Cell, Paragraph, Rank, Role, Section, Table, cells, columns, points, present
 from sleepagree.describe.study_bias import on_printed_scale
 from sleepagree.describe.study_paragraphs import say_estimate, units_of
 from sleepagree.describe.words import interval, p_value, percent, percent_interval, say_class, say_level
@@ -44,10 +31,10 @@ def _totals_table(totals: Sequence[WholeTotal], name: str, caption: str, level: 
     rows = tuple(
         cells(
             _name_of_total(total),
-            count_cell(total.limits.nights),
-            number_cell(total.limits.reference_mean, 1),
-            number_cell(total.limits.device_mean, 1),
-            difference_cell(total.limits.bias),
+            Cell.count(total.limits.nights),
+            Cell.number(total.limits.reference_mean, 1),
+            Cell.number(total.limits.device_mean, 1),
+            Cell.difference(total.limits.bias),
             interval(total.limits.bias_low, total.limits.bias_high, 1),
             interval(total.limits.lower, total.limits.upper, 1),
         )
@@ -97,11 +84,11 @@ def changes_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
     rows = tuple(
         cells(
             shorten(row.name),
-            count_cell(found.participants),
-            count_cell(found.nights),
-            number_cell(found.correlation, 2),
+            Cell.count(found.participants),
+            Cell.count(found.nights),
+            Cell.number(found.correlation, 2),
             interval(found.low, found.high, 2),
-            number_cell(found.smallest_change, 1),
+            Cell.number(found.smallest_change, 1),
             interval(found.smallest_low, found.smallest_high, 1),
         )
         for row, found in known
@@ -141,9 +128,9 @@ def groups_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> S
                 cells(
                     shorten(row.name),
                     shorten(one.group),
-                    count_cell(one.participants),
-                    count_cell(one.nights),
-                    number_cell(mean, digits) if row.of_ratios else difference_cell(mean, unit=unit),
+                    Cell.count(one.participants),
+                    Cell.count(one.nights),
+                    Cell.number(mean, digits) if row.of_ratios else Cell.difference(mean, unit=unit),
                     interval(low, high, digits),
                     "" if i else p_value(found.p_value),
                     "" if i else p_value(row.by_group_adjusted),

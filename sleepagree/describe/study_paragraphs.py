@@ -7,6 +7,7 @@ the code follows.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from enum import Enum
 
@@ -21,6 +22,7 @@ from sleepagree.describe.paragraphs import (
     say_grid,
     say_measures,
     say_software,
+    say_window_rule,
 )
 from sleepagree.describe.words import (
     figure,
@@ -147,17 +149,9 @@ def say_multiplicity(study: StudyAgreement) -> str:
 
 def say_windows(study: StudyAgreement) -> str:
     """Say over what time nights were compared."""
-    rules: dict[str, int] = {}
-    for device in study.devices:
-        for night in device.nights:
-            rules[night.window_rule] = rules.get(night.window_rule, 0) + 1
-    words = {
-        "lights": "from lights off to lights on",
-        "reference": "from the first to the last epoch to which the reference gave a stage",
-        "overlap": "over the time that both recordings cover",
-        "given": "over a window given in the table of nights",
-    }
-    said = [f"{words.get(rule, rule)} ({counted(count, 'night')})" for rule, count in rules.items()]
+    rules = Counter(night.window_rule for device in study.devices for night in device.nights)
+    words = ((say_window_rule(rule, "in the table of nights"), count) for rule, count in rules.items())
+    said = [f"{how} ({counted(count, 'night')})" for how, count in words]
     return f"Nights were compared {join_words(said)}."
 
 
@@ -187,11 +181,8 @@ def _say_zones(study: StudyAgreement, table: NightsTable | None) -> list[str]:
         return []
     scored = {night.row for device in study.devices for night in device.nights}
     rows = [row for row in table.rows if row.row in scored]
-    counts: dict[tuple[str, str], int] = {}
-    for row in rows:
-        for side, zone in (("reference", row.reference_zone), ("device", row.device_zone)):
-            if zone:
-                counts[side, zone] = counts.get((side, zone), 0) + 1
+    zones = (pair for row in rows for pair in (("reference", row.reference_zone), ("device", row.device_zone)))
+    counts = Counter(pair for pair in zones if pair[1])
     told = [f"{plain(zone)} for that of the {side} ({counted(n, 'row')})" for (side, zone), n in counts.items()]
     said = [f"The zone of a clock was given beforehand: {join_words(told)}."] if told else []
     moved = sum(1 for row in rows if row.clock_offset_s)

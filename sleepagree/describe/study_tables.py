@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
 
-from sleepagree.describe.blocks import Table, can_differ, cells, columns, count_cell, number_cell, valued
+from sleepagree.describe.blocks import Cell, Table, can_differ, cells, columns
 from sleepagree.describe.night import confusion_table
 from sleepagree.describe.paragraphs import say_classes
 from sleepagree.describe.study_agreement import class_table, comparison_table, shares_table, statistics_table
@@ -67,9 +67,9 @@ def _bias(device: DeviceStudy, study: StudyAgreement) -> tuple[Table, ...]:
     rows = tuple(
         cells(
             name_with_unit(row),
-            count_cell(row.limits.nights),
-            number_cell(row.printed.reference_mean, 1),
-            number_cell(row.printed.device_mean, 1),
+            Cell.count(row.limits.nights),
+            Cell.number(row.printed.reference_mean, 1),
+            Cell.number(row.printed.device_mean, 1),
             *(bias_cell(row, which) for which in ("bias", "lower", "upper")),
         )
         for row in shown
@@ -126,7 +126,7 @@ def _accounting(device: DeviceStudy, study: StudyAgreement) -> Table:
     told = [("in the windows", window), *((say_status(word), count) for word, count in excluded.items())]
     told.append(("scored on both sides", scored))
     told += [(f"of these left out in {say_classes(m.mapping)}", m.left_out) for m in device.mappings if m.left_out]
-    rows = tuple(cells(what, count_cell(n), valued(percent(n / window, 1), n / window)) for what, n in told)
+    rows = tuple(cells(what, Cell.count(n), Cell.valued(percent(n / window, 1), n / window)) for what, n in told)
     refused = sum(refusal.device == device.device for refusal in study.refused)
     outside = [sum(getattr(n, f"outside_{side}") for n in nights) for side in ("reference", "device")]
     caption = (

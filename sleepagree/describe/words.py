@@ -237,16 +237,16 @@ def say_class(name: str) -> str:
     return speak(shorten(name))
 
 
-def say_stages(reportable: Sequence[str]) -> list[str]:
-    """Return what a side can report in its own words: one that says light calls N3 deep.
+def say_stages(stages: Sequence[str], reportable: Sequence[str] | None = None) -> list[str]:
+    """Return stages, by default what a side can report, in its own words: one that says light calls N3 deep.
 
     Examples
     --------
     >>> say_stages(["W", "light", "N3"]), say_stages(["W", "N2", "N3", "R"])
     (['wake', 'light', 'deep'], ['wake', 'N2', 'N3', 'REM'])
     """
-    coarse = {"light", "light-or-rem"} & set(reportable)
-    return ["deep" if stage == "N3" and coarse else say_class(stage) for stage in reportable]
+    coarse = {"light", "light-or-rem"} & set(stages if reportable is None else reportable)
+    return ["deep" if stage == "N3" and coarse else say_class(stage) for stage in stages]
 
 
 def say_status(word: str) -> str:

@@ -5,24 +5,24 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from statistics import NormalDist
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import ArrayLike, NDArray
 
-from sleepagree.figures.drawing import axes_for, name_axis, write
+from sleepagree.figures.drawing import axes_for, name_axis, points, write
 from sleepagree.figures.participants import MOST_POINTS as MOST_NIGHTS
 from sleepagree.figures.participants import scatter_nights
 from sleepagree.figures.style import ACCENT, INK, MUTED, PAPER, SMALL_LETTER_POINTS, one_column, styled
 from sleepagree.figures.subjects import measure_of
 from sleepagree.inference.limits import LimitsOfAgreement, Scale
-
-if TYPE_CHECKING:
-    from sleepagree.inference.regression_limits import RegressionLimits
-    from sleepagree.study.results import StudyAgreement
+from sleepagree.inference.regression_limits import RegressionLimits
+from sleepagree.study.results import StudyAgreement
 
 _DASHES: Final = (0, (5, 2.5))
+#: Field of limits, what it is called, and how it is drawn.
+_LINES: Final = (("upper", "upper limit", _DASHES), ("bias", "bias", "solid"), ("lower", "lower limit", _DASHES))
 
 Values = NDArray[np.float64]
 
@@ -195,10 +195,7 @@ def _ring(ax: Axes, x: Values, y: Values, outside: ArrayLike) -> None:
     """Put a ring round the nights outside the limits; too many nights are counted in cells and have none."""
     marked = np.asarray(outside, bool) & ~np.isnan(y)
     if np.count_nonzero(~np.isnan(y)) <= MOST_NIGHTS and marked.any():
-        ax.plot(
-            x[marked], y[marked], linestyle="none", marker="o", markersize=8.0, markerfacecolor="none",
-            markeredgecolor=INK.light, markeredgewidth=0.9, zorder=5,
-        )  # fmt: skip
+        ax.plot(x[marked], y[marked], zorder=5, **points(8.0, "none", INK.light, 0.9))
 
 
 def _with_unit(measure: str, unit: str) -> str:
@@ -220,11 +217,8 @@ def _draw_level(ax: Axes, limits: LimitsOfAgreement, sloped: RegressionLimits | 
     """Draw level lines; their intervals stand beside the axes, where they cannot hide each other or the nights."""
     drawn: list[float] = []
     right = ax.get_yaxis_transform()
-    for value, low, high, word, dashes, at in (
-        (limits.upper, limits.upper_low, limits.upper_high, "upper limit", _DASHES, 1.06),
-        (limits.bias, limits.bias_low, limits.bias_high, "bias", "solid", 1.04),
-        (limits.lower, limits.lower_low, limits.lower_high, "lower limit", _DASHES, 1.02),
-    ):
+    for (field, word, dashes), at in zip(_LINES, (1.06, 1.04, 1.02), strict=True):
+        value, low, high = (getattr(limits, field + end) for end in ("", "_low", "_high"))
         if math.isnan(value):
             continue
         if sloped is None or word != "bias":  # a bias that changes with the level is drawn as it does
@@ -246,11 +240,7 @@ def _draw_level(ax: Axes, limits: LimitsOfAgreement, sloped: RegressionLimits | 
 def _draw_lines(ax: Axes, lines: RegressionLimits, low: float, high: float) -> list[float]:
     drawn: list[float] = []
     ends = [lines.at(low), lines.at(high)]
-    for field, word, dashes in (
-        ("upper", "upper limit", _DASHES),
-        ("bias", "bias", "solid"),
-        ("lower", "lower limit", _DASHES),
-    ):
+    for field, word, dashes in _LINES:
         y = [getattr(end, field) for end in ends]
         corners = [low, high]
         if ends[0].lower == ends[0].upper or ends[1].lower == ends[1].upper:
@@ -266,11 +256,8 @@ def _draw_fan(ax: Axes, limits: LimitsOfAgreement, low: float, high: float) -> l
     """Draw limits of a log ratio r: with m the mean of both sides, the difference is 2 m (r - 1) / (r + 1)."""
     drawn: list[float] = []
     start = max(low, 0.0)
-    for log_ratio, word, dashes in (
-        (limits.upper, "upper limit", _DASHES),
-        (limits.bias, "bias", "solid"),
-        (limits.lower, "lower limit", _DASHES),
-    ):
+    for field, word, dashes in _LINES:
+        log_ratio = getattr(limits, field)
         if math.isnan(log_ratio):
             continue
         slope = 2 * math.tanh(log_ratio / 2)
@@ -357,10 +344,8 @@ def draw_normal_look(
         ends = np.array([quantiles[0] - 0.3, quantiles[-1] + 0.3])
         ax.plot(ends, means.mean() + ends * means.std(ddof=1), color=INK.light, linewidth=0.8, zorder=2)
     shown = _points_shown(n)
-    ax.plot(
-        quantiles[shown], means[shown], linestyle="none", marker="o", markersize=3.6, markerfacecolor=ACCENT.light,
-        markeredgecolor=PAPER.light if n <= 60 else "none", markeredgewidth=0.3, zorder=3,
-    )  # fmt: skip
+    edge = PAPER.light if n <= 60 else "none"
+    ax.plot(quantiles[shown], means[shown], zorder=3, **points(3.6, ACCENT.light, edge, 0.3))
     told = "" if shown.size == n else f" ({shown.size} of {n} participants, all at the two ends)"
     name_axis(ax, x=f"normal quantile{told}", y=f"{found.said}mean difference ({found.unit})")
     return ax

@@ -11,15 +11,7 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from sleepagree.describe.words import speak
-from sleepagree.figures.drawing import (
-    axes_for,
-    draw_boxes,
-    draw_strokes,
-    grid_lines,
-    name_axis,
-    name_ticks,
-    write,
-)
+from sleepagree.figures.drawing import axes_for, draw_boxes, draw_strokes, grid_lines, name_axis, name_rows, write
 from sleepagree.figures.style import INK, MUTED, PAPER, SMALL_LETTER_POINTS, Shade, one_column, shades_of, styled
 from sleepagree.figures.subjects import device_of
 from sleepagree.night.compare import NightAgreement
@@ -132,8 +124,7 @@ def draw_bias_sources(
         at += len(steps) + 1
     if joints:
         draw_strokes(ax, np.array(joints), shade=MUTED, width=0.5, zorder=1)
-    name_ticks(ax.yaxis, [y for y, _ in ticks], [text for _, text in ticks], marks=False, size=SMALL_LETTER_POINTS)
-    ax.spines["left"].set_visible(False)
+    name_rows(ax, ticks, size=SMALL_LETTER_POINTS)
     ax.locator_params(axis="x", nbins=5, steps=[1, 2, 2.5, 5, 10])
     grid_lines(ax, "x")
     ax.axvline(0, color=MUTED.light, linewidth=0.6, zorder=1)

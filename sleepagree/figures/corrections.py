@@ -3,26 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
 from matplotlib.axes import Axes
 
 from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import axes_for, draw_boxes, grid_lines, key_below, name_axis, name_ticks
-from sleepagree.figures.hypnograms import clock_ticks, runs_of
+from sleepagree.figures.hypnograms import name_clock, runs_of
 from sleepagree.figures.participants import scatter_nights
 from sleepagree.figures.style import ACCENT, BAND, GRID, INK, MUTED, PAPER, one_column, shades_of, styled, two_columns
+from sleepagree.inference.class_probabilities import ReliabilityBin
 from sleepagree.scoring.measures import say_measure
-from sleepagree.study.correction import Correction
+from sleepagree.study.correction import CorrectedNight, Correction
 from sleepagree.study.correction_learning import nights_learnt_from
-from sleepagree.study.results import find_measure
-
-if TYPE_CHECKING:
-    from sleepagree.inference.class_probabilities import ReliabilityBin
-    from sleepagree.study.correction import CorrectedNight
-    from sleepagree.study.night_summary import NightSummary, Refusal
-    from sleepagree.study.results import StudyAgreement
+from sleepagree.study.night_summary import NightSummary, Refusal
+from sleepagree.study.results import StudyAgreement, find_measure
 
 _STEPS: Final = 80
 _ROW_MM: Final = 5.0
@@ -205,8 +201,6 @@ def draw_probabilities(night: CorrectedNight, *, ax: Axes | None = None) -> Axes
     ax.set_ylim(0, 118)
     name_ticks(ax.yaxis, (0, 25, 50, 75, 100, 111), ("0", "25", "50", "75", "100 %", "device"), marks=False)
     ax.hlines((25, 50, 75), 0, n, color=GRID.light, linewidth=0.4, zorder=3)
-    positions, texts, name = clock_ticks(night.paired)
-    name_ticks(ax.xaxis, positions, texts)
-    name_axis(ax, x=name)
+    name_axis(ax, x=name_clock(ax, night.paired))
     key_below(ax, [(shade, speak(c)) for shade, c in zip(shades, epochs.classes, strict=True)], height=-0.2)
     return ax

@@ -7,7 +7,16 @@ from typing import Final
 from matplotlib.axes import Axes
 
 from sleepagree.describe.words import speak
-from sleepagree.figures.drawing import axes_for, draw_boxes, grid_lines, key_below, name_axis, name_ticks, write
+from sleepagree.figures.drawing import (
+    axes_for,
+    draw_boxes,
+    grid_lines,
+    key_below,
+    name_axis,
+    name_rows,
+    name_ticks,
+    write,
+)
 from sleepagree.figures.style import SMALL_LETTER_POINTS, one_column, shades_of, styled
 from sleepagree.night.answer import NightAnswer, answer_night
 from sleepagree.night.compare import NightAgreement
@@ -64,8 +73,7 @@ def draw_device_classes(answer: NightAgreement | NightAnswer, *, ax: Axes | None
             begin += 100 * share
         write(ax, 102, y, f"{epochs / 2:.1f} min", size=SMALL_LETTER_POINTS, va="center", ha="left")
         ticks.append((y, word))
-    name_ticks(ax.yaxis, [y for y, _ in ticks], [word for _, word in ticks], marks=False)
-    ax.spines["left"].set_visible(False)
+    name_rows(ax, ticks)
     name_axis(ax, x="per cent of what the device called so")
     entries = [(shade, speak(name)) for (name, _), shade in zip(answer.reference, shades, strict=True)]
     key_below(ax, entries, height=-_KEY_MM / (height - _MARGINS_MM))

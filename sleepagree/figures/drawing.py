@@ -112,6 +112,12 @@ def name_ticks(
             tick.tick1line.set_gid(f"{name}-mark-{i}")
 
 
+def name_rows(ax: Axes, rows: Sequence[tuple[float, str]], *, size: float = LETTER_POINTS) -> None:
+    """Name rows on the left, where no line stands."""
+    name_ticks(ax.yaxis, [y for y, _ in rows], [text for _, text in rows], marks=False, size=size)
+    ax.spines["left"].set_visible(False)
+
+
 def name_axis(ax: Axes, *, x: str = "", y: str = "") -> None:
     """Name the axes."""
     if x:
@@ -124,6 +130,12 @@ def grid_lines(ax: Axes, axis: str) -> None:
     """Draw quiet lines at the ticks of one axis, ``"x"`` or ``"y"``, behind everything."""
     ax.set_axisbelow(True)
     ax.grid(visible=True, axis="x" if axis == "x" else "y", color=GRID.light, linewidth=0.5)
+
+
+def points(size: float, face: str, edge: str, width: float, *, marker: str = "o") -> dict[str, Any]:
+    """Return how points look that no line joins."""
+    look = {"markersize": size, "markerfacecolor": face, "markeredgecolor": edge, "markeredgewidth": width}
+    return {"linestyle": "none", "marker": marker, **look}
 
 
 def draw_strokes(
@@ -171,12 +183,9 @@ def key_below(ax: Axes, entries: Sequence[tuple[Shade, str]], *, height: float) 
         Height of the line's middle as a share of the axes' height, below 0.
     """
     handles = [
-        Line2D(
-            [], [], label=shorten(text), linestyle="none", marker="s", markersize=5.0, markeredgewidth=0.0,
-            markerfacecolor=shade.light, markeredgecolor=shade.light,
-        )
+        Line2D([], [], label=shorten(text), **points(5.0, shade.light, shade.light, 0.0, marker="s"))
         for shade, text in entries
-    ]  # fmt: skip
+    ]
     ax.legend(
         handles=handles, loc="center right", bbox_to_anchor=(1.0, height), ncols=len(handles), borderpad=0.0,
         borderaxespad=0.0, handlelength=0.8, handletextpad=0.4, columnspacing=1.0, fontsize=SMALL_LETTER_POINTS,

@@ -4,34 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from sleepagree.describe.words import speak
+from sleepagree.describe.words import say_stages
 from sleepagree.figures.drawing import (
     axes_for,
     draw_boxes,
     draw_strokes,
     key_below,
+    name_rows,
     name_ticks,
     size_mm,
     write,
 )
 from sleepagree.figures.style import GRID, INK, MUTED, SILENT, shades_of, styled, two_columns
+from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import GAP
 from sleepagree.hypnogram.zones import add_seconds
+from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet, reference_reportable
 from sleepagree.mapping.words import UNSCORED
+from sleepagree.night.compare import NightAgreement
 from sleepagree.scoring.class_sequences import both_codes, class_sequence
-
-if TYPE_CHECKING:
-    from sleepagree.hypnogram.align import PairedNight
-    from sleepagree.mapping.mapping import StageMapping
-    from sleepagree.night.compare import NightAgreement
 
 _HEIGHT_OF_ROW_MM: Final = 4.0
 _BAR: Final = 0.64
@@ -87,7 +85,7 @@ def lane_of(codes: NDArray[np.int16], stage_set: StageSet, reportable: Sequence[
     if UNSCORED in held:
         rows.append(UNSCORED)
     lookup = np.array([*(rows.index(s) if s in rows else GAP for s in stage_set.stages), GAP], np.int16)
-    return Lane(tuple(rows), tuple(stage_words(reportable, rows)), lookup[codes])
+    return Lane(tuple(rows), tuple(say_stages(rows, reportable)), lookup[codes])
 
 
 def lanes_of(paired: PairedNight) -> tuple[Lane, Lane]:
@@ -153,10 +151,8 @@ def draw_hypnograms(night: NightAgreement, *, ax: Axes | None = None) -> Axes:
     top += _STRIP + _SPACE + _TITLE
     ticks += _draw_lane(ax, device, top=top, title="device", serial=1)
 
-    name_ticks(ax.yaxis, [y for y, _ in ticks], [text for _, text in ticks], marks=False)
-    ax.spines["left"].set_visible(False)
-    positions, texts, name = clock_ticks(paired)
-    name_ticks(ax.xaxis, positions, texts, name="tick")
+    name_rows(ax, ticks)
+    name = name_clock(ax, paired, name="tick")
     _draw_key(ax, name, height * _HEIGHT_OF_ROW_MM if is_own else size_mm(ax)[1])
     return ax
 
@@ -183,10 +179,8 @@ def draw_stages(paired: PairedNight, *, ax: Axes | None = None) -> Axes:
     ax.set_xlim(0, lane.codes.size)
     ax.set_ylim(height, 0)
     ticks = _draw_lane(ax, lane, top=_SPACE, title="", serial=0)
-    name_ticks(ax.yaxis, [y for y, _ in ticks], [text for _, text in ticks], marks=False)
-    ax.spines["left"].set_visible(False)
-    positions, texts, name = clock_ticks(paired)
-    name_ticks(ax.xaxis, positions, texts, name="tick")
+    name_rows(ax, ticks)
+    name = name_clock(ax, paired, name="tick")
     write(ax, 0, -6.4 / size_mm(ax)[1], name, transform=ax.get_xaxis_transform(), va="center", ha="left")
     return ax
 
@@ -251,12 +245,15 @@ def clock_ticks(paired: PairedNight, *, step_s: float = _HOUR_S) -> tuple[list[f
     first = (-since_hour) % step_s
     seconds = np.arange(first, n * epoch_s + 1, step_s)
     positions = (seconds / epoch_s).tolist()
-    moments = [paired.epoch_start(0) if p == 0 else _moment(paired, p) for p in positions]
-    return positions, [f"{m:%H:%M}" for m in moments if m is not None], "clock time"
+    moments = (add_seconds(begin, p * epoch_s) for p in positions)
+    return positions, [f"{m:%H:%M}" for m in moments], "clock time"
 
 
-def _moment(paired: PairedNight, epochs: float) -> datetime | None:
-    return None if paired.begin is None else add_seconds(paired.begin, epochs * paired.epoch_s)
+def name_clock(ax: Axes, paired: PairedNight, *, name: str = "") -> str:
+    """Name the hours of a night on the axis below, and return what the axis is."""
+    positions, texts, axis = clock_ticks(paired)
+    name_ticks(ax.xaxis, positions, texts, name=name)
+    return axis
 
 
 def _elapsed(seconds: float) -> str:
@@ -270,9 +267,3 @@ def _draw_key(ax: Axes, axis_name: str, height_mm: float) -> None:
     key_below(
         ax, ((INK, "differ"), (SILENT, "device has no label for it"), (GRID, "not compared, or gap")), height=below
     )
-
-
-def stage_words(reportable: Sequence[str], rows: Sequence[str]) -> list[str]:
-    """Return stages as this side would call them: a side that says light calls N3 deep."""
-    coarse = {"light", "light-or-rem"} & set(reportable)
-    return ["deep" if row == "N3" and coarse else speak(row) for row in rows]

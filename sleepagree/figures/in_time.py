@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import pairwise
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -19,17 +19,16 @@ from sleepagree.figures.drawing import (
     key_below,
     name_axis,
     name_ticks,
+    points,
     write,
 )
 from sleepagree.figures.style import ACCENT, BAND, INK, MUTED, PAPER, SMALL_LETTER_POINTS, one_column, styled
 from sleepagree.figures.subjects import disagreement_of
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.night.compare import NightAgreement
-
-if TYPE_CHECKING:
-    from sleepagree.scoring.clock import ClockReading
-    from sleepagree.scoring.disagreement import PartAgreement
-    from sleepagree.scoring.runs import Runs
+from sleepagree.scoring.clock import ClockReading
+from sleepagree.scoring.disagreement import PartAgreement
+from sleepagree.scoring.runs import Runs
 
 #: Hours with fewer scored epochs than this are drawn hollow: half an hour.
 FEW_EPOCHS: Final = 60
@@ -65,10 +64,8 @@ def draw_agreement_by_hour(parts: NightAgreement | Sequence[PartAgreement], *, a
     for mine, face in ((~few, ACCENT), (few, PAPER)):
         if not mine.any():  # a line without a point would claim the corner of the figure
             continue
-        ax.plot(
-            at[mine], share[mine], linestyle="none", marker="o", markersize=4.5, markeredgewidth=1.0,
-            markerfacecolor=face.light, markeredgecolor=ACCENT.light, zorder=3, clip_on=False,
-        )  # fmt: skip
+        look = points(4.5, face.light, ACCENT.light, 1.0)
+        ax.plot(at[mine], share[mine], zorder=3, clip_on=False, **look)
     ax.set_ylim(0, 100)
     ax.set_xlim(-0.5, len(parts) - 0.5)
     name_ticks(ax.xaxis, at.tolist(), [part.part for part in parts])
@@ -181,17 +178,14 @@ def draw_clock_curve(reading: ClockReading, *, ax: Axes | None = None) -> Axes:
             linestyle=(0, (4, 2)), zorder=2,
         )  # fmt: skip
     ax.plot(reading.curve.offsets_s / 60, reading.curve.kappa, color=ACCENT.light, linewidth=1.3, zorder=3)
-    points = (
+    marked = (
         (0.0, reading.kappa_at_zero, PAPER, "as recorded"),
         (reading.offset_s / 60, reading.kappa_at_best, ACCENT, "best"),
     )
-    for x, y, face, text in points:
+    for x, y, face, text in marked:
         if math.isnan(x) or math.isnan(y):
             continue
-        ax.plot(
-            [x], [y], marker="o", markersize=5, markerfacecolor=face.light, markeredgecolor=ACCENT.light,
-            markeredgewidth=1.1, linestyle="none", zorder=4,
-        )  # fmt: skip
+        ax.plot([x], [y], zorder=4, **points(5, face.light, ACCENT.light, 1.1))
         if text == "best" and abs(x) < 0.25:
             continue
         side = -1 if (text == "as recorded") == (reading.offset_s >= 0) else 1

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -18,16 +18,15 @@ from sleepagree.figures.drawing import (
     grid_lines,
     name_axis,
     name_ticks,
+    points,
     write,
 )
 from sleepagree.figures.style import ACCENT, BAND, INK, MUTED, PANEL, PAPER, SMALL_LETTER_POINTS, one_column, styled
 from sleepagree.figures.subjects import device_of, refuse_other
+from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.proportions import normal_quantile
 from sleepagree.scoring.coefficients import kappa_se
 from sleepagree.study.results import StudyAgreement
-
-if TYPE_CHECKING:
-    from sleepagree.inference.estimate import Estimate
 
 #: Up to so many nights each have a line with their name; more of them are sorted by kappa.
 MOST_WITH_NAMES: Final = 48
@@ -98,10 +97,8 @@ def draw_night_kappas(
         name_ticks(ax.yaxis, (), ())
         name_axis(ax, y=said)
     _draw_whiskers(ax, at, lower, upper, width=1.0 if named else 0.5)
-    ax.plot(
-        values, at, linestyle="none", marker="o", markersize=3.8 if named else 2.2, markerfacecolor=ACCENT.light,
-        markeredgecolor=PAPER.light if named else "none", markeredgewidth=0.3, zorder=4,
-    )  # fmt: skip
+    size, edge = (3.8, PAPER.light) if named else (2.2, "none")
+    ax.plot(values, at, zorder=4, **points(size, ACCENT.light, edge, 0.3))
     ends = np.concatenate([values, lower, upper])
     left = float(np.nanmin(ends)) if (~np.isnan(ends)).any() else 0.0
     ax.set_xlim(min(0.0, left - 0.03), 1.0)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -11,7 +11,7 @@ from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
 from sleepagree.errors import shorten
-from sleepagree.figures.drawing import draw_boxes, draw_strokes, write
+from sleepagree.figures.drawing import draw_boxes, draw_strokes, points, write
 from sleepagree.figures.style import ACCENT, MUTED, PAPER, SMALL_LETTER_POINTS, STAGE_LADDER
 
 #: Up to so many participants each have a shape and a colour of their own, named in a key.
@@ -51,14 +51,7 @@ def _with_shapes(ax: Axes, x: Values, y: Values, who: NDArray[np.int64], names: 
     for i, name in enumerate(names):
         mine = who == i
         shade = STAGE_LADDER[i % len(STAGE_LADDER)]
-        how: dict[str, Any] = {
-            "linestyle": "none",
-            "marker": _SHAPES[i],
-            "markersize": 4.4,
-            "markerfacecolor": shade.light,
-            "markeredgecolor": PAPER.light,
-            "markeredgewidth": 0.4,
-        }
+        how = points(4.4, shade.light, PAPER.light, 0.4, marker=_SHAPES[i])
         ax.plot(x[mine], y[mine], zorder=4, **how)
         handles.append(Line2D([], [], label=shorten(str(name)), **how))
     if len(names) == 1:
@@ -79,10 +72,7 @@ def _with_lines(ax: Axes, x: Values, y: Values, who: NDArray[np.int64], count: i
         corners[:, 0, 0], corners[:, 0, 1] = mean_x[who], mean_y[who]
         corners[:, 1, 0], corners[:, 1, 1] = x, y
         draw_strokes(ax, corners, shade=MUTED, width=0.4, zorder=3)
-    ax.plot(
-        x, y, linestyle="none", marker="o", markersize=3.0, markerfacecolor=ACCENT.light,
-        markeredgecolor=PAPER.light, markeredgewidth=0.3, zorder=4,
-    )  # fmt: skip
+    ax.plot(x, y, zorder=4, **points(3.0, ACCENT.light, PAPER.light, 0.3))
 
 
 def _count_in_cells(ax: Axes, x: Values, y: Values) -> int:

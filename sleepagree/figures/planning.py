@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from matplotlib.axes import Axes
 
 from sleepagree.figures.drawing import axes_for, grid_lines, name_axis, write
 from sleepagree.figures.style import INK, MUTED, SMALL_LETTER_POINTS, STAGE_LADDER, one_column, styled
-
-if TYPE_CHECKING:
-    from sleepagree.inference.planning import PlanGrid
+from sleepagree.inference.planning import PlanGrid
 
 _DASHES: Final = ("solid", (0, (6, 2)), (0, (3, 1.5)), (0, (1, 1)), (0, (6, 1.5, 1, 1.5)))
 

@@ -10,14 +10,7 @@ from typing import Final
 from matplotlib.axes import Axes
 
 from sleepagree.describe.words import speak
-from sleepagree.figures.drawing import (
-    axes_for,
-    draw_boxes,
-    grid_lines,
-    name_axis,
-    name_ticks,
-    write,
-)
+from sleepagree.figures.drawing import axes_for, draw_boxes, grid_lines, name_axis, name_rows, name_ticks, write
 from sleepagree.figures.style import INK, PAPER, SMALL_LETTER_POINTS, one_column, shades_of, styled
 from sleepagree.figures.subjects import device_of
 from sleepagree.night.compare import NightAgreement
@@ -126,7 +119,6 @@ def draw_redistribution(
             write(ax, 103, y, say, size=SMALL_LETTER_POINTS, va="center", ha="left")
             ticks.append((y, speak(name)))
         at += len(stage.to) + 1
-    name_ticks(ax.yaxis, [y for y, _ in ticks], [text for _, text in ticks], marks=False)
-    ax.spines["left"].set_visible(False)
+    name_rows(ax, ticks)
     name_axis(ax, x="per cent of the stage's epochs")
     return ax

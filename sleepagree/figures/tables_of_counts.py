@@ -2,19 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 from matplotlib.axes import Axes
 
+from sleepagree.describe.night import CountsUnderMapping
 from sleepagree.describe.words import speak
-from sleepagree.figures.drawing import (
-    axes_for,
-    draw_boxes,
-    name_axis,
-    name_ticks,
-    write,
-)
+from sleepagree.figures.drawing import axes_for, draw_boxes, name_axis, name_ticks, write
 from sleepagree.figures.style import (
     ACCENT,
     INK,
@@ -26,12 +21,9 @@ from sleepagree.figures.style import (
     two_columns,
 )
 from sleepagree.figures.subjects import device_of
+from sleepagree.hypnogram.spans import Counts
 from sleepagree.night.compare import NightAgreement
 from sleepagree.study.results import StudyAgreement
-
-if TYPE_CHECKING:
-    from sleepagree.describe.night import CountsUnderMapping
-    from sleepagree.hypnogram.spans import Counts
 
 _STRONGEST_TINT: Final = 0.5  # letters in ink keep a contrast of 4.5 to 1 on it, on light and on dark paper
 _CELL_MM: Final = 10.5

@@ -108,9 +108,6 @@ def kind_of_bytes(head: bytes) -> Kind | None:
         An EDF header is one however short it was cut, behind a byte-order mark, blank lines or in UTF-16 too: a text
         editor leaves such files.
     """
-    plain = head.isascii() and b"\x00" not in head
-    if plain and head[:1].isalpha() and _EDF_START.match(head, 168) is None and not head.startswith(_LETTERED):
-        return None if _few_controls(head) else _BINARY  # nearly every table
     text = _in_single_bytes(head)
     if len(text) >= _VERSION_BYTES and text[:_VERSION_BYTES].rstrip(b" \x00") == b"0":
         return EDF
@@ -122,10 +119,6 @@ def kind_of_bytes(head: bytes) -> Kind | None:
     if _EDF_START.match(text, 168) is not None:
         return BDF if text[:1] == b"\xff" else EDF
     return None if _few_controls(text) else _BINARY
-
-
-#: Marks that begin with a letter, as most texts do.
-_LETTERED: Final = (*(mark for mark, _ in _MARKS if mark[:1].isalpha()), *_ZIP_MARKS)
 
 
 def _few_controls(head: bytes) -> bool:

@@ -71,7 +71,7 @@ def fetched(address: str) -> Iterator[Path]:
         try:
             yield path
         except SleepAgreeError as error:
-            raise error.with_texts(lambda text: text.replace(f"{folder}/", "").replace(folder, "")) from None
+            raise error.in_file(Path(error.path).name) from None
 
 
 def _fetch(address: str, path: Path) -> None:

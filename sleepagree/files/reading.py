@@ -11,7 +11,7 @@ from pathlib import Path
 from types import MappingProxyType, TracebackType
 from typing import Final, Self
 
-from sleepagree.errors import InputError
+from sleepagree.errors import InputError, Option
 from sleepagree.files.kinds import HEAD_BYTES, PARQUET, SPREADSHEET, ZIP, Kind, refuse_foreign
 from sleepagree.files.writing import name_inputs
 
@@ -106,18 +106,13 @@ class InputFile:
         """
         if self._data is not None and offset + count <= len(self._data):
             return self._data[offset : offset + count]
-        data = self._read_some(offset, count)
-        if len(data) == count:
-            return data
-        parts = [data]
-        have = len(data)
-        while have < count:
-            data = self._read_some(offset + have, count - have)
-            if not data:
-                raise self._changed(f"{offset + have} bytes")
-            parts.append(data)
-            have += len(data)
-        return b"".join(parts)
+        data = b""
+        while len(data) < count:
+            part = self._read_some(offset + len(data), count - len(data))
+            if not part:
+                raise self._changed(f"{offset + len(data)} bytes")
+            data += part
+        return data
 
     def read_each(self, offsets: Iterable[int], count: int) -> list[bytes]:
         """Return ``count`` bytes from each of the offsets on.
@@ -127,17 +122,7 @@ class InputFile:
         InputError
             As :meth:`read_at`.
         """
-        if not _CAN_READ_AT or self._data is not None:
-            return [self.read_at(offset, count) for offset in offsets]
-        descriptor = self._descriptor
-        places = list(offsets)
-        try:
-            parts = [os.pread(descriptor, count, offset) for offset in places]
-        except OSError:
-            parts = []
-        if len(parts) == len(places) and all(len(part) == count for part in parts):
-            return parts
-        return [self.read_at(offset, count) for offset in places]
+        return [self.read_at(offset, count) for offset in offsets]
 
     def _read_some(self, offset: int, count: int) -> bytes:
         try:
@@ -223,7 +208,7 @@ def _cannot_open(name: str, error: OSError | ValueError) -> InputError:
     if isinstance(error, FileNotFoundError | NotADirectoryError):
         folder = Path(name).parent
         missing = "the file does not exist" if folder.is_dir() else "its folder does not exist"
-        return InputError(missing, name, "", "", "", f"Check the path, seen from {Path.cwd()}.")
+        return InputError(missing, name, "", "", "", f"Check the path, seen from {Option.FOLDER:{Path.cwd()}}.")
     return InputError(
         "the file cannot be opened", name, "", error.strerror or type(error).__name__, "", "Check who may read it."
     )

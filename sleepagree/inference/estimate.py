@@ -22,8 +22,6 @@ class Estimate:
         Confidence level, between 0 and 1.
     n : int
         Units that the estimate rests on (epochs, nights or participants; ``method`` says which).
-    unit : str
-        ``"min"``, ``"%"``, ``"epochs"`` or "" for a pure number.
     method : str
         Name of the estimator and interval, as it may be printed.
     undefined_because : str
@@ -43,7 +41,6 @@ class Estimate:
     high: float = NAN
     level: float = 0.95
     n: int = 0
-    unit: str = ""
     method: str = ""
     undefined_because: str = ""
     se: float = NAN
@@ -58,6 +55,6 @@ class Estimate:
         return not math.isnan(self.value)
 
 
-def undefined(because: str, *, n: int = 0, unit: str = "", method: str = "", level: float = 0.95) -> Estimate:
+def undefined(because: str, *, n: int = 0, method: str = "", level: float = 0.95) -> Estimate:
     """Return an estimate without a value and with the reason for it."""
-    return Estimate(NAN, level=level, n=n, unit=unit, method=method, undefined_because=because)
+    return Estimate(NAN, level=level, n=n, method=method, undefined_because=because)

@@ -13,7 +13,6 @@ References
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from enum import Enum
 from functools import lru_cache
 from typing import Final
@@ -262,19 +261,3 @@ def sd_bias_factor(*, n: int) -> float:
     check_count("n", n, at_least=2)
     half = (n - 1) / 2
     return math.sqrt(half) * math.exp(math.lgamma(half) - math.lgamma(half + 0.5))
-
-
-def smallest_count(enough: Callable[[int], bool], *, at_least: int) -> int | None:
-    """Return the smallest count that is enough, for a condition that stays true once it is."""
-    low, high = at_least - 1, at_least
-    while not enough(high):
-        low, high = high, high * 2
-        if low >= MOST_PARTICIPANTS:
-            return None
-    while high - low > 1:
-        middle = (low + high) // 2
-        if enough(middle):
-            high = middle
-        else:
-            low = middle
-    return high

@@ -15,10 +15,12 @@ References
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from typing import Any, Final, Protocol
+from itertools import product
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -35,7 +37,6 @@ from sleepagree.inference.normal_theory import (
     one_limit_factor,
     sd_bias_factor,
     sd_nodes,
-    smallest_count,
 )
 from sleepagree.inference.people import Design, Moments, design_of, number_participants, take_moments
 
@@ -228,19 +229,6 @@ def upper_between_sd(moments: Moments, *, confidence: float = UPPER_CONFIDENCE) 
 # --------------------------------------------------------------------------- precision of a study
 
 
-class Precision(Protocol):
-    """A figure whose expected half-width is known for any number of participants and nights."""
-
-    @property
-    def components(self) -> VarianceComponents:
-        """Its variance components."""
-
-    def half_width(
-        self, *, participants: int, nights: int, level: float = 0.95, assurance: float | None = None
-    ) -> float:
-        """Half-width of its interval."""
-
-
 @dataclass(frozen=True, slots=True)
 class MeanPrecision:
     """Half-width of the t interval of a mean over participants.
@@ -344,6 +332,10 @@ class LimitsPrecision:
         return float(np.interp(assurance * cumulative[-1], cumulative, widths[order]))
 
 
+#: Half-widths of one statistic for studies of any size.
+Precision = MeanPrecision | LimitsPrecision
+
+
 def _check_size(participants: int, nights: int, level: float, assurance: float | None) -> None:
     check_count("participants", participants, at_least=2)
     check_count("nights", nights, at_least=1)
@@ -439,56 +431,6 @@ class PlanGrid:
     smallest_by_nights: tuple[SmallestStudy, ...]
     at_upper_bound: PlanGrid | None = None
 
-    def as_record(self) -> dict[str, Any]:
-        """Return ``assumed``, ``grid`` and ``smallest`` as plain values for JSON (None for undefined)."""
-        bound = self.at_upper_bound
-        return {
-            "assumed": {
-                "level": self.level,
-                "assurance": self.assurance,
-                "statistics": {
-                    name: {
-                        "between_sd": part.between_sd,
-                        "within_sd": _number(part.within_sd),
-                        "between_sd_high": _number(part.between_sd_high),
-                        "participants": part.participants or None,
-                        "source": part.source,
-                    }
-                    for name, part in self.assumed
-                },
-            },
-            "grid": [
-                {
-                    "participants": size.participants,
-                    "nights": size.nights,
-                    "half_width": {name: _number(width) for name, width in size.half_widths},
-                }
-                for size in self.sizes
-            ],
-            "smallest": {study.statistic: _study_record(study) for study in self.smallest},
-            "smallest_by_nights": {
-                name: [_study_record(s) for s in self.smallest_by_nights if s.statistic == name]
-                for name in dict.fromkeys(s.statistic for s in self.smallest_by_nights)
-            },
-            "at_upper_bound": None
-            if bound is None
-            else {key: value for key, value in bound.as_record().items() if key in ("grid", "smallest")},
-        }
-
-
-def _number(value: float) -> float | None:
-    return None if math.isnan(value) else value
-
-
-def _study_record(study: SmallestStudy) -> dict[str, Any]:
-    return {
-        "participants": study.participants,
-        "nights": study.nights,
-        "wanted": study.wanted,
-        "half_width": _number(study.half_width),
-        "reason": study.undefined_because or None,
-    }
-
 
 def plan_grid(
     statistics: Mapping[str, Precision],
@@ -541,29 +483,20 @@ def plan_grid(
         if name not in statistics:
             raise ValueError(f"wanted must name planned statistics {sorted(statistics)}, got {name!r}")
         check_positive(f"wanted[{name!r}]", width)
-    sizes = tuple(
-        StudySize(
-            people,
-            count,
-            tuple(
-                (
-                    name,
-                    precision.half_width(participants=people, nights=count, level=level, assurance=assurance),
-                )
-                for name, precision in statistics.items()
-            ),
-        )
-        for people in participants
-        for count in nights
-    )
+    asked: dict[str, Any] = {"level": level, "assurance": assurance}
+    sizes = []
+    for people, count in product(participants, nights):
+        size = {"participants": people, "nights": count}
+        widths = tuple((name, precision.half_width(**size, **asked)) for name, precision in statistics.items())
+        sizes.append(StudySize(people, count, widths))
     by_nights = tuple(
-        smallest_study(statistics[name], statistic=name, wanted=width, nights=count, level=level, assurance=assurance)
+        smallest_study(statistics[name], statistic=name, wanted=width, nights=count, **asked)
         for name, width in wanted.items()
         for count in nights
     )
     smallest = tuple(_fewest_nights([s for s in by_nights if s.statistic == name]) for name in wanted)
     assumed = tuple((name, precision.components) for name, precision in statistics.items())
-    return PlanGrid(level, assurance, assumed, sizes, smallest, by_nights)
+    return PlanGrid(level, assurance, assumed, tuple(sizes), smallest, by_nights)
 
 
 def _fewest_nights(studies: Sequence[SmallestStudy]) -> SmallestStudy:
@@ -612,8 +545,12 @@ def smallest_study(
     if math.isnan(width(2)):
         because = "The spread within participants is not known, so more than one night cannot be planned."
         return SmallestStudy(statistic, wanted, None, nights, NAN, because)
-    count = smallest_count(lambda n: width(n) <= wanted, at_least=2)
-    if count is None:
-        because = f"More than {MOST_PARTICIPANTS} participants would be needed."
-        return SmallestStudy(statistic, wanted, None, nights, NAN, because)
+    high = 2
+    while not width(high) <= wanted:
+        if high >= MOST_PARTICIPANTS:
+            because = f"More than {MOST_PARTICIPANTS} participants would be needed."
+            return SmallestStudy(statistic, wanted, None, nights, NAN, because)
+        high *= 2
+    low = max(2, high // 2 + 1)
+    count = low + bisect_left(range(low, high), True, key=lambda n: width(n) <= wanted)  # noqa: FBT003
     return SmallestStudy(statistic, wanted, count, nights, width(count))

@@ -25,7 +25,7 @@ from numpy.typing import ArrayLike
 
 from sleepagree.inference.estimate import NAN, Estimate, undefined
 from sleepagree.inference.normal_theory import check_probability
-from sleepagree.inference.people import Design, Floats, PairedNights, pair_nights, take_moments
+from sleepagree.inference.people import Design, Floats, pair_nights, take_moments
 
 
 class _MeanSquares(NamedTuple):
@@ -105,7 +105,7 @@ def intraclass_correlation(values: ArrayLike, *, level: float = 0.95) -> Estimat
         return undefined(because, n=n, method=method, level=level)
     if math.isnan(low):
         method += "; these mean squares leave no interval"
-    return Estimate(single, low, high, level, n, "", method)
+    return Estimate(single, low, high, level, n, method)
 
 
 def _agreement(squares: _MeanSquares, n: int, k: int, level: float) -> tuple[float, float, float]:
@@ -209,7 +209,7 @@ def concordance_correlation(*, reference: ArrayLike, device: ArrayLike, level: f
     se_z = math.sqrt(max(variance_z, 0.0))
     reach = float(ndtri((1 + level) / 2)) * se_z
     z = math.atanh(value)
-    return Estimate(value, math.tanh(z - reach), math.tanh(z + reach), level, n, "", method, "", se_z * left)
+    return Estimate(value, math.tanh(z - reach), math.tanh(z + reach), level, n, method, "", se_z * left)
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,27 +219,15 @@ class Reliability:
     Parameters
     ----------
     icc, ccc : Estimate
-        Their ``n`` counts targets.
-    targets, nights, dropped : int
-        Rows compared, nights behind them, nights left out because a side has no value.
-    design : Design
-        Decides what a target is: a participant (mean over the nights), or a night of the one participant.
+        Their ``n`` counts targets. A target is a participant (mean over the nights), or a night of the one participant.
     """
 
     icc: Estimate
     ccc: Estimate
-    targets: int
-    nights: int
-    dropped: int
-    design: Design
 
 
 def fit_reliability(
-    *,
-    reference: ArrayLike,
-    device: ArrayLike,
-    participant: ArrayLike | Sequence[object],
-    level: float = 0.95,
+    *, reference: ArrayLike, device: ArrayLike, participant: ArrayLike | Sequence[object], level: float = 0.95
 ) -> Reliability:
     """Intraclass and concordance correlation of device and reference over participants.
 
@@ -258,7 +246,10 @@ def fit_reliability(
         ``method`` of both estimates names the target.
     """
     nights = pair_nights(reference=reference, device=device, participant=participant)
-    left, right = _targets(nights)
+    left, right = (
+        take_moments(side, nights.units).means if nights.unit_count else side
+        for side in (nights.reference, nights.device)
+    )
     about = {
         Design.EMPTY: "",
         Design.ONE_NIGHT_EACH: "; targets are participants, one night each",
@@ -267,24 +258,4 @@ def fit_reliability(
     }[nights.design]
     icc = intraclass_correlation(np.column_stack([left, right]), level=level)
     ccc = concordance_correlation(reference=left, device=right, level=level)
-    return Reliability(
-        _with_method(icc, about),
-        _with_method(ccc, about),
-        len(left),
-        len(nights.participant),
-        nights.dropped,
-        nights.design,
-    )
-
-
-def _targets(nights: PairedNights) -> tuple[Floats, Floats]:
-    if nights.design is Design.EMPTY:
-        return np.empty(0), np.empty(0)
-    return (
-        take_moments(nights.reference, nights.units).means,
-        take_moments(nights.device, nights.units).means,
-    )
-
-
-def _with_method(estimate: Estimate, about: str) -> Estimate:
-    return replace(estimate, method=estimate.method + about)
+    return Reliability(*(replace(found, method=found.method + about) for found in (icc, ccc)))

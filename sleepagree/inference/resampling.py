@@ -39,7 +39,6 @@ LARGEST_UNDEFINED_SHARE: Final = 0.05
 """Above this share of resamples without a value no interval is given."""
 
 _BLOCK_BYTES: Final = 1 << 20  # weights that stay in the processor's cache; 4 MB and more are slower
-_TABLE_BYTES: Final = 24 << 20  # larger tables are turned into floats a part at a time
 _PIECE_ROWS: Final = 128
 _PIECE_PRODUCTS: Final = 250_000
 _PIECE_PRODUCTS_OF_ONE: Final = 9_000
@@ -227,23 +226,10 @@ def participant_weights(n_participants: int, resamples: int, rng: np.random.Gene
     >>> participant_weights(4, 3, rng_for(0, "x")).sum(axis=1).tolist()
     [4, 4, 4]
     """
-    return _participant_draw(n_participants, resamples)(resamples, rng)
-
-
-def _participant_draw(units: int, most: int) -> Callable[[int, np.random.Generator], Counts]:
-    """Return a function that draws weights, up to ``most`` rows at a time, in memory that it keeps."""
-    # Fresh memory for each block of weights would cost as much as the drawing itself.
-    kind = np.uint16 if units <= 1 << 16 else np.int64
-    places = np.empty((most, units), dtype=np.int64)
-    firsts = np.arange(most)[:, None] * units
-
-    def draw(rows: int, rng: np.random.Generator) -> Counts:
-        here = places[:rows]
-        np.copyto(here, rng.integers(0, units, size=(rows, units), dtype=kind))
-        np.add(here, firsts[:rows], out=here)
-        return np.bincount(here.ravel(), minlength=rows * units).reshape(rows, units)
-
-    return draw
+    kind = np.uint16 if n_participants <= 1 << 16 else np.int64
+    drawn = rng.integers(0, n_participants, size=(resamples, n_participants), dtype=kind)
+    places = drawn + np.arange(resamples)[:, None] * n_participants
+    return np.bincount(places.ravel(), minlength=drawn.size).reshape(drawn.shape)
 
 
 #: Below this many units the delta method's interval is the one to report.
@@ -486,9 +472,8 @@ class _Sample:
     def __init__(self, stack: Tables, kernels: Mapping[str, Kernel], influences: Mapping[str, Kernel]) -> None:
         self.cell_shape = stack.shape[1:]
         self.units = stack.shape[0]
-        flat = stack.reshape(self.units, -1)
-        self.flat = flat.astype(np.float64, copy=False) if flat.size * 8 <= _TABLE_BYTES else flat
-        self.total = self.flat.sum(axis=0, dtype=np.float64)
+        self.flat = stack.reshape(self.units, -1).astype(np.float64, copy=False)
+        self.total = self.flat.sum(axis=0)
         self._kernels = kernels
         self._influences = influences
         by_name = [np.atleast_1d(kernel(self.total.reshape(self.cell_shape))) for kernel in kernels.values()]
@@ -526,15 +511,12 @@ class _Sample:
         """Give the units' tables as floats, a bounded number of bytes at a time."""
         step = max(1, _BLOCK_BYTES // (8 * max(1, self.flat.shape[1])))
         for begin in range(0, self.units, step):
-            yield self.flat[begin : begin + step].astype(np.float64)
+            yield self.flat[begin : begin + step]
 
     def weighted(self, weights: Values) -> Values:
         """Return the tables of a block of resamples."""
         sums = np.zeros((len(weights), self.flat.shape[1]))
-        begin = 0
-        for part in (self.flat,) if self.flat.dtype == np.float64 else self.blocks():
-            _add_product(sums, weights[:, begin : begin + len(part)], part)
-            begin += len(part)
+        _add_product(sums, weights, self.flat)
         return sums
 
     def standard_errors(self, weights: Values, sums: Values) -> Values:
@@ -635,17 +617,15 @@ def _replicates(
     """
     whole_row = 8 * sample.units
     step = min(resamples, max(1, _BLOCK_BYTES // whole_row, min(4, 8 * _BLOCK_BYTES // whole_row)))
-    draw = _participant_draw(sample.units, step)
-    weights = np.empty((step, sample.units))
     replicates = np.empty((resamples, sample.values.size))
     errors = np.empty_like(replicates) if with_errors else replicates[:0]
     for begin in range(0, resamples, step):
         rows = min(step, resamples - begin)
-        np.copyto(weights[:rows], draw(rows, rng))
-        sums = sample.weighted(weights[:rows])
+        weights = participant_weights(sample.units, rows, rng).astype(np.float64)
+        sums = sample.weighted(weights)
         replicates[begin : begin + rows] = sample.statistics(sums)
         if with_errors:
-            errors[begin : begin + rows] = sample.standard_errors(weights[:rows], sums)
+            errors[begin : begin + rows] = sample.standard_errors(weights, sums)
     return replicates, errors
 
 
@@ -725,4 +705,4 @@ def _notes(percentile: Interval, bca: Interval, tail: float, units: int, plan: _
 
 def _estimate(value: float, low: float, high: float, se: float, plan: _Resampling, units: int, method: str) -> Estimate:
     because = "the statistic has no value on the sum of all units" if math.isnan(value) else ""
-    return Estimate(value, low, high, plan.level, units, "", method, because, se)
+    return Estimate(value, low, high, plan.level, units, method, because, se)

@@ -120,17 +120,10 @@ def read_mapping(path: str | os.PathLike[str]) -> StageMapping:
     document = _parse(path)
     for key in document:
         if key not in _KEYS:
-            raise MappingError(
-                "unknown key",
-                path.name,
-                f"key '{shorten(key)}'",
-                str(key),
-                "one of " + ", ".join(_KEYS),
-                _EXAMPLE,
-            )
+            raise _wrong(path.name, f"key '{shorten(key)}'", "unknown key", str(key), "one of " + ", ".join(_KEYS))
     name = document.get("name", path.stem)
     if not isinstance(name, str) or not name.strip() or printable(name) != name:
-        raise MappingError("the name must be a printable text", path.name, "name", repr(name), "a text", _EXAMPLE)
+        raise _wrong(path.name, "name", "the name must be a printable text", repr(name), "a text")
     classes = _read_classes(document.get("classes"), path.name)
     reference = _read_side(document, "reference", classes, path.name)
     device = _read_side(document, "device", classes, path.name)
@@ -138,14 +131,12 @@ def read_mapping(path: str | os.PathLike[str]) -> StageMapping:
     rows = {target for _, target in reference}
     for class_name in classes:
         if class_name not in rows:
-            raise MappingError(
+            problem, expected = (
                 "no reference label is taken into a declared class",
-                path.name,
-                "[reference]",
-                class_name,
                 "at least one label for every class",
-                "Add a label to it, or take it out of 'classes'.",
             )
+            remedy = "Add a label to it, or take it out of 'classes'."
+            raise _wrong(path.name, "[reference]", problem, class_name, expected, remedy)
     assumption = document.get("assumption", "As the mapping file says.")
     return StageMapping(
         name, classes, tuple(c for c in classes if c in said), reference, device, str(assumption), path.name
@@ -167,48 +158,27 @@ def _parse(path: Path) -> dict[str, Any]:
     try:
         return parse_toml(read_bytes(path, expected="a mapping (TOML)").decode("utf-8"))
     except UnicodeDecodeError as error:
-        raise MappingError(
-            "not UTF-8",
-            path.name,
-            f"byte {error.start}",
-            "a byte that is not UTF-8",
-            "a UTF-8 text",
-            _EXAMPLE,
-        ) from None
+        found = "a byte that is not UTF-8"
+        raise _wrong(path.name, f"byte {error.start}", "not UTF-8", found, "a UTF-8 text") from None
     except TomlError as error:
-        raise MappingError(
-            "not valid TOML", path.name, "", str(error), "TOML 1.0 (each label once)", _EXAMPLE
-        ) from None
+        raise _wrong(path.name, "", "not valid TOML", str(error), "TOML 1.0 (each label once)") from None
+
+
+def _wrong(path: str, where: str, problem: str, found: str, expected: str, remedy: str = _EXAMPLE) -> MappingError:
+    return MappingError(problem, path, where, found, expected, remedy)
 
 
 def _read_classes(value: Any, path: str) -> tuple[str, ...]:
     if not isinstance(value, list) or not all(_is_name(item) for item in value):
-        raise MappingError(
-            "'classes' must list the classes in the order of rows, as printable texts",
-            path,
-            "classes",
-            repr(value),
-            'a list such as ["wake", "light", "deep"]',
-            _EXAMPLE,
-        )
+        problem = "'classes' must list the classes in the order of rows, as printable texts"
+        raise _wrong(path, "classes", problem, repr(value), 'a list such as ["wake", "light", "deep"]')
+    named = ", ".join(value)
     if len(set(value)) != len(value) or LEAVE_OUT in value:
-        raise MappingError(
-            "a class stands twice, or is called leave-out",
-            path,
-            "classes",
-            ", ".join(value),
-            "distinct names",
-            "Name each class once.",
-        )
+        problem = "a class stands twice, or is called leave-out"
+        raise _wrong(path, "classes", problem, named, "distinct names", "Name each class once.")
     if len(value) < 2:
-        raise MappingError(
-            "a mapping needs at least two classes",
-            path,
-            "classes",
-            ", ".join(value),
-            "two or more",
-            "Agreement needs something to tell apart.",
-        )
+        problem, remedy = "a mapping needs at least two classes", "Agreement needs something to tell apart."
+        raise _wrong(path, "classes", problem, named, "two or more", remedy)
     return tuple(value)
 
 
@@ -221,36 +191,20 @@ def _read_side(
 ) -> tuple[tuple[str, str], ...]:
     table = document.get(side)
     if not isinstance(table, dict) or not table:
-        raise MappingError(
-            f"no [{side}] table",
-            path,
-            f"[{side}]",
-            "nothing" if table is None else repr(table),
-            "lines of the form label = class",
-            _EXAMPLE,
-        )
+        found = "nothing" if table is None else repr(table)
+        raise _wrong(path, f"[{side}]", f"no [{side}] table", found, "lines of the form label = class")
     pairs: dict[str, str] = {}
     spelled: dict[str, str] = {}
     for label, target in table.items():
         if not isinstance(target, str) or target not in (*classes, LEAVE_OUT):
-            raise MappingError(
-                "unknown class",
-                path,
-                f"[{side}], label '{shorten(label)}'",
-                str(target),
-                "one of " + ", ".join((*classes, LEAVE_OUT)),
-                "Correct the line, or add the class to 'classes'.",
-            )
+            where, expected = f"[{side}], label '{shorten(label)}'", "one of " + ", ".join((*classes, LEAVE_OUT))
+            remedy = "Correct the line, or add the class to 'classes'."
+            raise _wrong(path, where, "unknown class", str(target), expected, remedy)
         key = canonical_stage(label) or label
         if key in spelled:
-            raise MappingError(
-                "one stage is assigned twice under two spellings",
-                path,
-                f"[{side}]",
-                f"'{shorten(spelled[key])}' and '{shorten(label)}'",
-                "each label once",
-                "Take one of the lines out.",
-            )
+            problem, found = "one stage is assigned twice under two spellings", f"'{shorten(spelled[key])}'"
+            found += f" and '{shorten(label)}'"
+            raise _wrong(path, f"[{side}]", problem, found, "each label once", "Take one of the lines out.")
         spelled[key] = label
         pairs[key] = target
     return tuple(pairs.items())

@@ -15,14 +15,7 @@ from typing import Any, Final
 from sleepagree.errors import MappingError, Option, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.mapping.sets import StageSet, reference_reportable
-from sleepagree.mapping.words import (
-    COVERAGE,
-    GENERIC_STAGES,
-    LEAVE_OUT,
-    UNSCORED,
-    canonical_stage,
-    read_data,
-)
+from sleepagree.mapping.words import COVERAGE, GENERIC_STAGES, LEAVE_OUT, UNSCORED, canonical_stage, read_data
 
 #: Classes that a mapping may have: codes of classes fit into 8 bits in the clock scan.
 MOST_CLASSES: Final = 100
@@ -73,34 +66,22 @@ class StageMapping:
             by_stage, by_label = _split_entries(getattr(self, side))
             object.__setattr__(self, side, by_stage)
             object.__setattr__(self, side + "_labels", (*getattr(self, side + "_labels"), *by_label))
-        if len(self.reference_classes) < 2 or len(self.device_classes) < 2:
-            raise MappingError(
-                f"mapping '{self.name}' has fewer than two classes",
-                self.from_file,
-                "classes",
-                ", ".join(self.device_classes if len(self.device_classes) < 2 else self.reference_classes) or "none",
-                "at least two classes on both sides",
-                "Agreement needs something to tell apart.",
-            )
-        if len(self.reference_classes) > MOST_CLASSES:
-            raise MappingError(
-                f"mapping '{self.name}' has too many classes",
-                self.from_file,
-                "classes",
-                f"{len(self.reference_classes)} classes",
-                f"at most {MOST_CLASSES}",
-                "Merge some of them.",
-            )
+        fewer = next((c for c in (self.device_classes, self.reference_classes) if len(c) < 2), None)
+        if fewer is not None:
+            expected, remedy = "at least two classes on both sides", "Agreement needs something to tell apart."
+            self._refuse("has fewer than two classes", "classes", ", ".join(fewer) or "none", expected, remedy)
+        if (many := len(self.reference_classes)) > MOST_CLASSES:
+            expected = f"at most {MOST_CLASSES}"
+            self._refuse("has too many classes", "classes", f"{many} classes", expected, "Merge some of them.")
         unknown = [name for name in self.device_classes if name not in self.reference_classes]
         if unknown:
-            raise MappingError(
-                f"mapping '{self.name}' has a device class that no reference label is taken into",
-                self.from_file,
-                "[device]",
-                unknown[0],
-                "one of " + ", ".join(self.reference_classes),
-                "A class must exist on the reference side to be compared.",
-            )
+            problem = "has a device class that no reference label is taken into"
+            expected = "one of " + ", ".join(self.reference_classes)
+            remedy = "A class must exist on the reference side to be compared."
+            self._refuse(problem, "[device]", unknown[0], expected, remedy)
+
+    def _refuse(self, problem: str, *told: str) -> None:
+        raise MappingError(f"mapping '{self.name}' {problem}", self.from_file, *told)
 
     @property
     def is_square(self) -> bool:
@@ -119,6 +100,10 @@ class StageMapping:
     def device_codes(self, stage_set: StageSet) -> tuple[int, ...]:
         """Return the class position of each native device label, -1 where it is left out."""
         return _class_codes(self, "device", stage_set)
+
+    def device_rows(self, stage_set: StageSet) -> tuple[int, ...]:
+        """Return the position among ``reference_classes`` of each of a device's labels; -1 leaves a label out."""
+        return tuple(self.device_index[c] if c >= 0 else -1 for c in self.device_codes(stage_set))
 
     def reference_target(self, label: str, stage: str) -> str | None:
         """Return the class (or ``"leave-out"``) of a reference label of that stage; None where nothing is said."""

@@ -33,9 +33,7 @@ from sleepagree.scoring.ceiling import Ceiling, design_ceiling
 from sleepagree.scoring.class_sequences import both_codes, class_sequence, joint_classes, square_mapping
 from sleepagree.scoring.clock_check import check_clock, clock_caution, clock_change_cautions, jump_caution
 from sleepagree.scoring.disagreement import Disagreement, describe_disagreement
-from sleepagree.scoring.measures import (
-    MeasurePair,
-)
+from sleepagree.scoring.measures import MeasurePair
 from sleepagree.scoring.offsets import QuickOffset
 from sleepagree.scoring.redistribution import Redistribution, trace_unreported_stage, unreported_stages
 from sleepagree.scoring.table_agreement import TableAgreement, summarise_table
@@ -147,12 +145,7 @@ class NightAgreement(Result):
         return uncounted_time(self.paired, self.measures)
 
 
-def compare(
-    paired: PairedNight,
-    *,
-    mappings: Mappings = (),
-    level: float = 0.95,
-) -> NightAgreement:
+def compare(paired: PairedNight, *, mappings: Mappings = (), level: float = 0.95) -> NightAgreement:
     """Score one night.
 
     Parameters
@@ -225,14 +218,8 @@ def refuse_same_names(mappings: Sequence[StageMapping]) -> None:
     names = [mapping.name for mapping in mappings]
     twice = next((name for i, name in enumerate(names) if name in names[:i]), None)
     if twice is not None:
-        raise MappingError(
-            "two mappings have one name",
-            "",
-            f"{Option.MAPPING}",
-            twice,
-            "distinct names",
-            "Rename the one in the file.",
-        )
+        remedy = "Rename the one in the file."
+        raise MappingError("two mappings have one name", "", f"{Option.MAPPING}", twice, "distinct names", remedy)
 
 
 def _with_kappa(first: MappingAgreement, paired: PairedNight) -> tuple[StageMapping, ...]:

@@ -68,11 +68,7 @@ class MappingComparison(Result):
 
 
 def compare_mappings(
-    paired: PairedNight,
-    *,
-    extra: Mappings = (),
-    declared: str = "",
-    level: float = 0.95,
+    paired: PairedNight, *, extra: Mappings = (), declared: str = "", level: float = 0.95
 ) -> MappingComparison:
     """Score one night under every built-in mapping that fits, and under those given.
 
@@ -103,14 +99,9 @@ def compare_mappings(
     mappings = (*fitting, *(m for m in take_mappings(extra) if m not in fitting))
     names = [m.name for m in mappings]
     if declared and declared not in names:
-        raise MappingError(
-            "the declared mapping is not among those compared",
-            "",
-            f"{Option.DECLARED}",
-            declared,
-            "one of " + ", ".join(names),
-            f"Give its file with {Option.MAPPING}, or another name.",
-        )
+        problem = "the declared mapping is not among those compared"
+        remedy = f"Give its file with {Option.MAPPING}, or another name."
+        raise MappingError(problem, "", f"{Option.DECLARED}", declared, "one of " + ", ".join(names), remedy)
     night = compare(paired, mappings=mappings, level=level)
     compared = tuple(_compared(scored, declared, paired.device_set) for scored in night.mappings)
     return MappingComparison(night, compared, (*night.cautions, *_warnings(compared, declared)))

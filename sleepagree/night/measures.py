@@ -56,10 +56,8 @@ def measure_codes(
     wake: frozenset[int] = frozenset()
     if mapping is not None:
         rows = mapping.reference_codes(reference_set)
-        columns = tuple(mapping.device_index[c] if c >= 0 else -1 for c in mapping.device_codes(device_set))
-        wake = _wake_classes(mapping, (*zip(reference_set.stages, rows, strict=True),)) | _wake_classes(
-            mapping, (*zip(device_set.stages, columns, strict=True),)
-        )
+        columns = mapping.device_rows(device_set)
+        wake = _wake_classes(mapping, reference_set.stages, rows) | _wake_classes(mapping, device_set.stages, columns)
     return (
         _measure_side(reference, scored, reference_set, rows, wake),
         _measure_side(device, scored, device_set, columns, wake),
@@ -80,12 +78,11 @@ def measure_device(
     mapping : StageMapping
         Names the classes.
     """
-    of_label = mapping.device_codes(device_set)
-    columns = tuple(mapping.device_index[c] if c >= 0 else -1 for c in of_label)
-    wake = _wake_classes(mapping, (*zip(device_set.stages, columns, strict=True),))
+    columns = mapping.device_rows(device_set)
+    wake = _wake_classes(mapping, device_set.stages, columns)
     scored = np.array([*device_set.scored, False])[codes]
     measures = _measure_side(codes, scored, device_set, columns, wake)
-    classes = np.array([*of_label, -1], np.int64)[codes]
+    classes = np.array([*mapping.device_codes(device_set), -1], np.int64)[codes]
     counts = np.zeros((len(mapping.reference_classes), len(mapping.device_classes)), np.int64)
     # minutes of the device's classes are sums of columns: which row holds them does not matter
     counts[0] = np.bincount(classes[classes >= 0], minlength=len(mapping.device_classes))
@@ -95,21 +92,19 @@ def measure_device(
 
 def asleep_classes(mapping: StageMapping, device_set: StageSet) -> tuple[bool, ...]:
     """Return whether each class of the reference is sleep; a device's label of wake makes its class wake, too."""
-    of_label = mapping.device_codes(device_set)
-    columns = [mapping.device_index[c] if c >= 0 else -1 for c in of_label]
-    wake = _wake_classes(mapping, (*zip(device_set.stages, columns, strict=True),))
+    wake = _wake_classes(mapping, device_set.stages, mapping.device_rows(device_set))
     return tuple(i not in wake for i in range(len(mapping.reference_classes)))
 
 
 @lru_cache(maxsize=256)
-def _wake_classes(mapping: StageMapping, coded: tuple[tuple[str, int], ...]) -> frozenset[int]:
+def _wake_classes(mapping: StageMapping, stages: tuple[str, ...], codes: tuple[int, ...]) -> frozenset[int]:
     """Return which classes are wake: by their own name, or because wake is taken into them.
 
-    ``coded`` holds the stage and the class of each label of a side: a mapping file may name labels instead of stages.
+    ``stages`` and ``codes`` tell stage and class of each label of a side: a mapping file may name labels instead.
     """
     wake = {name for name in mapping.reference_classes if canonical_stage(name) == "W"}
     wake |= {target for stage, target in (*mapping.reference, *mapping.device) if stage == "W"}
-    of_labels = {code for stage, code in coded if stage == "W" and code >= 0}
+    of_labels = {code for stage, code in zip(stages, codes, strict=True) if stage == "W" and code >= 0}
     return frozenset(of_labels.union(i for i, name in enumerate(mapping.reference_classes) if name in wake))
 
 

@@ -218,7 +218,6 @@ class Given:
 
     def look(self) -> Look:
         """Return what the file looks like; whatever is wrong with it is told there."""
-        folder = f"{self.path.parent}/"
         roles = {name: key for key, name in self.answers.items() if key in COLUMNS}
         look = Look(labels=tuple((label, stage, None) for label, stage in self.stages.items()))
         try:
@@ -228,9 +227,7 @@ class Given:
             look = dataclasses.replace(look, layout=layout, columns=named, rows=rows)
             seen = inspect_file(self.path, layout=layout)
         except SleepAgreeError as error:
-            return dataclasses.replace(
-                look, problems=(error.with_texts(lambda text: text.replace(folder, "")).told(Front.PAGE),)
-            )
+            return dataclasses.replace(look, problems=(error.told(Front.PAGE, self.path.parent),))
         found = {name: role for role, name in seen.columns}
         spans = _spans(self.path, layout, seen)
         return dataclasses.replace(

@@ -2,22 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import cast
 
 from sleepagree.describe.blocks import Description
-from sleepagree.describe.correction import describe_correction
 from sleepagree.errors import InputError
-from sleepagree.files.writing import (
-    csv_text,
-    encode_text,
-    fresh_folder,
-    name_inputs,
-    refuse_existing,
-    sparing_inputs,
-    write_text,
-)
+from sleepagree.files.writing import csv_text, fresh_folder, write_text
 from sleepagree.render.correction_json import (
     corrected_document,
     corrected_epoch_rows,
@@ -26,68 +17,29 @@ from sleepagree.render.correction_json import (
     correction_document,
     correction_rows,
 )
-from sleepagree.render.night_folder import write_report
+from sleepagree.render.night_folder import write_below
 from sleepagree.render.night_json import dump
-from sleepagree.study.chunks import input_files
 from sleepagree.study.correct_nights import CorrectedNights
-from sleepagree.study.correction import CorrectedNight
-from sleepagree.study.correction_learning import learn_correction
-from sleepagree.study.execution import Execution
-from sleepagree.study.from_table import score_table
-from sleepagree.study.night_summary import Refusal
-from sleepagree.study.run import ScoringOptions
-from sleepagree.study.table import NightsTable
+from sleepagree.study.correction import CorrectedNight, Correction
 
 
 def write_correction(
-    table: NightsTable,
-    scoring: ScoringOptions,
+    correction: Correction,
+    described: Description,
     out: Path,
     *,
-    device: str | None = None,
-    level: float = 0.95,
-    execution: Execution | None = None,
     figures: Sequence[str] = ("svg",),
     overwrite: bool = False,
-    command: str = "",
-    progress: Callable[[int, int], None] | None = None,
-) -> tuple[Description, tuple[Refusal, ...]]:
-    """Score a table of nights, learn a correction from it, and write correction.json, correction.csv and report.html.
-
-    Parameters
-    ----------
-    table, scoring, execution, progress
-        As of :func:`sleepagree.study.from_table.score_table`.
-    out : Path
-        Folder to make.
-    device, level
-        As of :func:`sleepagree.study.correction_learning.learn_correction`.
-    figures : sequence of str
-        Forms of the figures: ``"svg"``, ``"pdf"``, ``"png"``.
-    overwrite : bool
-        Whether to replace results in a folder that exists.
-    command : str
-        The command that repeats it, for the report.
-
-    Returns
-    -------
-    (Description, tuple of Refusal)
-        What was learnt, in words, and the nights that could not be scored.
-    """
+) -> None:
+    """Write correction.json, correction.csv and report.html with its figures (``"svg"``, ``"pdf"``, ``"png"``)."""
     from sleepagree.render.page import page_files
 
-    with sparing_inputs():
-        name_inputs(lambda: input_files(table))
-        refuse_existing(out, overwrite=overwrite)
-        outcomes = score_table(table, scoring, execution=execution, progress=progress, keep_epochs=True)
-        mapping = scoring.mappings[0] if scoring.mappings else None
-        correction = learn_correction(outcomes, device=device, mapping=mapping, level=level)
-        described = describe_correction(correction, nights=outcomes, command=command)
-        with fresh_folder(out, overwrite=overwrite) as made:
-            (made / "correction.json").write_bytes(encode_text(dump(correction_document(correction))))
-            (made / "correction.csv").write_bytes(encode_text(csv_text(correction_rows(correction))))
-            write_report(made, page_files(described, figures))
-    return described, tuple(o for o in outcomes if isinstance(o, Refusal))
+    with fresh_folder(out, overwrite=overwrite) as made:
+        texts = {
+            "correction.json": dump(correction_document(correction)),
+            "correction.csv": csv_text(correction_rows(correction)),
+        }
+        write_below(made, {**texts, **page_files(described, figures)})
 
 
 def write_corrected(
@@ -137,8 +89,7 @@ def write_corrected(
 
     document = corrected_document(nights[0]) if one else corrected_nights_document(cast(CorrectedNights, found))
     with fresh_folder(out, overwrite=overwrite) as made:
-        (made / "corrected.json").write_bytes(encode_text(dump(document)))
-        (made / "corrected.csv").write_bytes(encode_text(csv_text(corrected_rows(nights, names))))
+        texts = {"corrected.json": dump(document), "corrected.csv": csv_text(corrected_rows(nights, names))}
         if has_epochs:
-            (made / "epochs.csv").write_bytes(encode_text(csv_text(corrected_epoch_rows(nights, names))))
-        write_report(made, page_files(described))
+            texts["epochs.csv"] = csv_text(corrected_epoch_rows(nights, names))
+        write_below(made, {**texts, **page_files(described)})

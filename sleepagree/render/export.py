@@ -168,7 +168,7 @@ def aligned_night(paired: PairedNight, *, mapping: StageMapping | None = None) -
     disagrees: tuple[bool | None, ...] = ()
     if mapping is not None:
         rows = (*mapping.reference_codes(paired.reference_set), -1)
-        columns = (*(mapping.device_index[c] if c >= 0 else -1 for c in mapping.device_codes(paired.device_set)), -1)
+        columns = (*mapping.device_rows(paired.device_set), -1)
         pairs = zip(paired.reference.tolist(), paired.device.tolist(), status, strict=True)
         disagrees = tuple(
             None if word != "scored" or rows[r] < 0 or columns[d] < 0 else rows[r] != columns[d] for r, d, word in pairs

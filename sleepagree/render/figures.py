@@ -64,38 +64,10 @@ def figure_file(figure: Figure, drawing: Drawing, form: str = "svg") -> bytes:
 
 
 def _draw(kind: FigureKind, subject: Any) -> Axes:
-    """Return the axes on which the subject of a figure is drawn."""
-    match kind:
-        case FigureKind.HYPNOGRAMS:
-            return figures.draw_hypnograms(subject)
-        case FigureKind.DEVICE_CLASSES:
-            return figures.draw_device_classes(subject)
-        case FigureKind.CONFUSION:
-            return figures.draw_confusion(subject)
-        case FigureKind.REDISTRIBUTION:
-            return figures.draw_redistribution(subject)
-        case FigureKind.BIAS_SOURCES:
-            return figures.draw_bias_sources(subject)
-        case FigureKind.AGREEMENT_BY_PART:
-            return figures.draw_agreement_by_hour(subject)
-        case FigureKind.RUN_LENGTHS:
-            return figures.draw_run_lengths(subject)
-        case FigureKind.NIGHT_KAPPAS:
-            return figures.draw_night_kappas(**subject)
-        case FigureKind.MINUTES:
-            return figures.draw_minutes(**subject)
-        case FigureKind.BIAS_AGAINST_LEVEL:
-            return figures.draw_bias_against_level(**subject)
-        case FigureKind.NORMAL_LOOK:
-            return figures.draw_normal_look(**subject)
-        case FigureKind.CORRECTION_LINE:
-            return figures.draw_correction_line(**subject)
-        case FigureKind.CORRECTION_ERRORS:
-            return figures.draw_correction_errors(subject)
-        case FigureKind.RELIABILITY:
-            return figures.draw_reliability(subject)
-        case FigureKind.PROBABILITIES:
-            return figures.draw_probabilities(subject)
+    """Return the axes of a figure; the function that draws a kind has its name."""
+    draw = getattr(figures, f"draw_{kind.name.lower()}")
+    axes: Axes = draw(**subject) if isinstance(subject, dict) else draw(subject)
+    return axes
 
 
 def _trace(night: NightAgreement) -> dict[str, Any]:

@@ -13,30 +13,29 @@ from sleepagree.study.correction import CorrectedNight, Correction
 from sleepagree.study.summarise import StudyAgreement
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     import pandas as pd
 
 #: Column -> field of the document of a mapping.
 _OF_MAPPINGS: Final = {"mapping": "name", "epochs": "n", "left_out_epochs": "left_out", "accuracy": "accuracy"}
-_LABELS: Final = frozenset(f"{side}_{kind}" for side in ("reference", "device") for kind in ("label", "stage", "class"))
+_LABELS: Final = tuple(f"{side}_{kind}" for side in ("reference", "device") for kind in ("label", "stage", "class"))
 
 
-def _frame(rows: Sequence[Sequence[str]], *, names: frozenset[str]) -> pd.DataFrame:
+def _frame(rows: Iterable[Sequence[str]], *names: str, index: str = "") -> pd.DataFrame:
     """Return rows of text, header first, as a DataFrame whose number columns are numbers.
 
-    Columns in ``names`` stay text whatever they hold: participant "007" is no number, nor is label "2".
+    The columns ``names`` stay text whatever they hold: participant "007" is no number, nor is label "2".
     """
     import pandas as pd
 
-    frame = pd.DataFrame([list(row) for row in rows[1:]], columns=list(rows[0]), dtype=object).replace("", None)
-    for column in frame.columns:
-        if column in names:
-            continue
+    head, *body = map(list, rows)
+    frame = pd.DataFrame(body, columns=head, dtype=object).replace("", None)
+    for column in frame.columns.difference(list(names)):
         numbers = pd.to_numeric(frame[column], errors="coerce")
         if (numbers.notna() == frame[column].notna()).all():
             frame[column] = numbers
-    return frame
+    return frame.set_index(index) if index else frame
 
 
 def tabulate_confusion(night: NightAgreement, *, mapping: int = 0) -> pd.DataFrame:
@@ -66,12 +65,12 @@ def tabulate_classes(night: NightAgreement, *, mapping: int = 0) -> pd.DataFrame
 
 def tabulate_measures(night: NightAgreement) -> pd.DataFrame:
     """Return the sleep measures of both sides; ``unit`` names the unit of each row."""
-    return _frame(documents.measure_rows(night), names=frozenset({"measure", "unit", "reason"})).set_index("measure")
+    return _frame(documents.measure_rows(night), "measure", "unit", "reason", index="measure")
 
 
 def tabulate_epochs(night: NightAgreement) -> pd.DataFrame:
     """Return one row per epoch of the window: labels, stages and classes of both sides, and the status."""
-    return _frame(documents.epoch_rows(night), names=_LABELS).set_index("epoch")
+    return _frame(documents.epoch_rows(night), *_LABELS, index="epoch")
 
 
 def tabulate_redistribution(night: NightAgreement) -> pd.DataFrame:
@@ -116,25 +115,24 @@ def tabulate_mappings(comparison: MappingComparison) -> pd.DataFrame:
 
 def tabulate_bias(study: StudyAgreement) -> pd.DataFrame:
     """Return the bias table of every device, as in bias.csv."""
-    return _frame(study_documents.bias_rows(study), names=frozenset({"device", "measure", "unit", "method"}))
+    return _frame(study_documents.bias_rows(study), "device", "measure", "unit", "method")
 
 
 def tabulate_nights(study: StudyAgreement) -> pd.DataFrame:
     """Return one row per row of the nights table, as in nights.csv."""
-    names = frozenset({"participant", "night", "device", "reason", "mapping", "square_mapping"})
-    return _frame(study_documents.night_rows(study), names=names)
+    names = ("participant", "night", "device", "reason", "mapping", "square_mapping")
+    return _frame(study_documents.night_rows(study), *names)
 
 
 def tabulate_study_confusion(study: StudyAgreement) -> pd.DataFrame:
     """Return pooled counts of every device and mapping in long form, as in confusion.csv."""
-    names = frozenset({"device", "mapping", "reference", "device_class"})
-    return _frame(study_documents.confusion_rows(study), names=names)
+    return _frame(study_documents.confusion_rows(study), "device", "mapping", "reference", "device_class")
 
 
 def tabulate_correction(correction: Correction) -> pd.DataFrame:
     """Return what is learnt of each measure, as in correction.csv."""
-    names = frozenset({"measure", "unit", "method", "verdict", "interval_kind"})
-    return _frame(list(correction_rows(correction)), names=names).set_index("measure")
+    names = ("measure", "unit", "method", "verdict", "interval_kind")
+    return _frame(correction_rows(correction), *names, index="measure")
 
 
 def tabulate_device_classes(correction: Correction) -> pd.DataFrame:
@@ -153,11 +151,10 @@ def tabulate_device_classes(correction: Correction) -> pd.DataFrame:
 
 def tabulate_corrected(night: CorrectedNight) -> pd.DataFrame:
     """Return the measures of a night as the device says them and corrected, as in corrected.csv."""
-    names = frozenset({"measure", "unit", "method", "verdict", "extrapolated"})
-    return _frame(list(corrected_rows([night])), names=names).set_index("measure")
+    names = ("measure", "unit", "method", "verdict", "extrapolated")
+    return _frame(corrected_rows([night]), *names, index="measure")
 
 
 def tabulate_probabilities(night: CorrectedNight) -> pd.DataFrame:
     """Return one row per epoch with the probability of each class, as in epochs.csv."""
-    names = frozenset({"start", "label", "class"})
-    return _frame(list(corrected_epoch_rows([night])), names=names).set_index("epoch")
+    return _frame(corrected_epoch_rows([night]), "start", "label", "class", index="epoch")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from sleepagree.files.writing import csv_text, encode_text, fresh_folder
@@ -49,19 +49,16 @@ def write_night(
     from sleepagree.describe.night import describe_night
     from sleepagree.render.page import page_files
 
+    texts = {
+        "results.json": results,
+        "epochs.csv": csv_text(epoch_rows(night)),
+        "confusion.csv": csv_text(confusion_rows(night)),
+        "measures.csv": csv_text(measure_rows(night)),
+    }
     aligned = _aligned(night, exports) if exports else {}
     with fresh_folder(folder, overwrite=overwrite) as made:
-        texts = {
-            "results.json": results,
-            "epochs.csv": csv_text(epoch_rows(night)),
-            "confusion.csv": csv_text(confusion_rows(night)),
-            "measures.csv": csv_text(measure_rows(night)),
-        }
-        for name, text in texts.items():
-            (made / name).write_bytes(encode_text(text))
-        for name, content in aligned.items():
-            (made / name).write_bytes(content)
-        write_report(made, page_files(describe_night(night, command=command), figures))
+        report = page_files(describe_night(night, command=command), figures)
+        write_below(made, {**texts, **aligned, **report})
 
 
 def _aligned(night: NightAgreement, exports: Sequence[str]) -> dict[str, bytes]:
@@ -76,9 +73,9 @@ def _aligned(night: NightAgreement, exports: Sequence[str]) -> dict[str, bytes]:
     }
 
 
-def write_report(folder: Path, files: dict[str, bytes]) -> None:
-    """Write ``report.html``, ``figures/`` and the like into a folder that is being made."""
+def write_below(folder: Path, files: Mapping[str, str | bytes]) -> None:
+    """Write ``results.json``, ``figures/NAME.svg`` and the like into a folder that is being made."""
     for name, content in files.items():
         path = folder / name
         path.parent.mkdir(exist_ok=True)
-        path.write_bytes(content)
+        path.write_bytes(encode_text(content) if isinstance(content, str) else content)

@@ -38,7 +38,7 @@ from sleepagree.scoring.table_agreement import ClassAgreement
 
 if TYPE_CHECKING:
     from sleepagree.caution import Caution
-    from sleepagree.inference.planning import PlanGrid
+    from sleepagree.inference.planning import PlanGrid, SmallestStudy
     from sleepagree.night.mappings import ComparedMapping, MappingComparison
     from sleepagree.study.from_folder import FolderNights
     from sleepagree.study.proposed_patterns import ProposedPatterns
@@ -372,7 +372,47 @@ def clock_reading_document(reading: ClockReading, paired: PairedNight) -> Docume
 
 def plan_document(grid: PlanGrid, cautions: Sequence[Caution]) -> Document:
     """Return a plan as "sleepagree.plan/2"."""
-    return {"schema": PLAN_SCHEMA, "software": software(), **grid.as_record(), "cautions": caution_documents(cautions)}
+    return {
+        "schema": PLAN_SCHEMA,
+        "software": software(),
+        "assumed": {
+            **attributes(grid, "level", "assurance"),
+            "statistics": {
+                name: {
+                    **numbers(part, "between_sd", "within_sd", "between_sd_high"),
+                    "participants": part.participants or None,
+                    "source": part.source,
+                }
+                for name, part in grid.assumed
+            },
+        },
+        **_sizes_document(grid),
+        "smallest_by_nights": {
+            name: [_planned_document(s) for s in grid.smallest_by_nights if s.statistic == name]
+            for name in dict.fromkeys(s.statistic for s in grid.smallest_by_nights)
+        },
+        "at_upper_bound": None if grid.at_upper_bound is None else _sizes_document(grid.at_upper_bound),
+        "cautions": caution_documents(cautions),
+    }
+
+
+def _sizes_document(grid: PlanGrid) -> Document:
+    widths = [{name: number(width) for name, width in size.half_widths} for size in grid.sizes]
+    return {
+        "grid": [
+            {**attributes(size, "participants", "nights"), "half_width": width}
+            for size, width in zip(grid.sizes, widths, strict=True)
+        ],
+        "smallest": {study.statistic: _planned_document(study) for study in grid.smallest},
+    }
+
+
+def _planned_document(study: SmallestStudy) -> Document:
+    return {
+        **attributes(study, "participants", "nights", "wanted"),
+        "half_width": number(study.half_width),
+        "reason": study.undefined_because or None,
+    }
 
 
 def folder_document(found: FolderNights, *, proposed: ProposedPatterns | None = None) -> Document:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from html import escape
-from typing import Final
 
 from sleepagree.describe.blocks import (
     Block,
@@ -19,41 +17,6 @@ from sleepagree.describe.blocks import (
     flat,
     is_further,
 )
-from sleepagree.describe.correction import describe_corrected, describe_correction
-from sleepagree.describe.mappings import describe_mappings
-from sleepagree.describe.night import describe_night
-from sleepagree.describe.study import describe_study
-from sleepagree.night.compare import NightAgreement
-from sleepagree.night.mappings import MappingComparison
-from sleepagree.study.correction import CorrectedNight, Correction
-from sleepagree.study.results import StudyAgreement
-
-_DESCRIBE: Final[Mapping[type, Callable[..., Description]]] = {
-    NightAgreement: describe_night,
-    MappingComparison: describe_mappings,
-    StudyAgreement: describe_study,
-    Correction: describe_correction,
-    CorrectedNight: describe_corrected,
-}
-
-
-def describe_result(result: object) -> Description:
-    """Return the description of any result.
-
-    Raises
-    ------
-    TypeError
-        For what is no result.
-    """
-    describe = _DESCRIBE.get(type(result))
-    if describe is None:
-        raise TypeError(f"no description of {type(result).__name__}")
-    return describe(result)
-
-
-def notebook_html(result: object) -> str:
-    """Return a result as HTML."""
-    return render_notebook(describe_result(result))
 
 
 def render_notebook(description: Description, *, level: int = 4) -> str:

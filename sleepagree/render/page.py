@@ -8,20 +8,9 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
 from importlib.resources import files
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, get_args
 
-from sleepagree.describe.blocks import (
-    Beside,
-    Command,
-    Description,
-    Figure,
-    Heading,
-    Items,
-    Paragraph,
-    Role,
-    Table,
-    flat,
-)
+from sleepagree.describe.blocks import Beside, Block, Description, Figure, Role, flat
 from sleepagree.render.columns import BEFORE_UNIT
 
 if TYPE_CHECKING:
@@ -37,15 +26,6 @@ _LONGEST_NARROW_CELL: Final = 24
 
 _MINUS: Final = re.compile(r"(?<![\w.−-])-(?=\.?\d)")
 _CLASS_OF_ROLE: Final = {Role.PLAIN: "", Role.NOTE: "note", Role.TO_PASTE: "paste"}
-_BLOCKS: Final = {
-    "table": Table,
-    "figure": Figure,
-    "beside": Beside,
-    "paragraph": Paragraph,
-    "items": Items,
-    "command": Command,
-    "heading": Heading,
-}
 
 
 def render_page(description: Description) -> str:
@@ -80,12 +60,8 @@ def page_files(description: Description, forms: Sequence[str] = ("svg",)) -> dic
 
 
 def _figures(description: Description) -> list[Figure]:
-    return [
-        b
-        for section in (*description.answer, *description.sections)
-        for b in flat(section.blocks)
-        if isinstance(b, Figure)
-    ]
+    sections = (*description.answer, *description.sections)
+    return [block for section in sections for block in flat(section.blocks) if isinstance(block, Figure)]
 
 
 def _draw_all(description: Description) -> dict[str, Drawing]:
@@ -149,8 +125,7 @@ def _template() -> Template:
     environment.tests["long"] = has_long_word
     environment.tests["sentence"] = _is_sentence
     environment.tests["widely"] = _holds_wide_figure
-    for name, block in _BLOCKS.items():
-        environment.tests[name] = _is_a(block)
+    environment.tests |= {block.__name__.lower(): _is_a(block) for block in get_args(Block)}
     return environment.from_string(_resource("page.html.j2"))
 
 

@@ -1,150 +1,64 @@
-"""A study's folder of results: all or nothing, resumable."""
+"""A study's folder of results."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import BinaryIO, Final
 
-from sleepagree.describe.study import describe_study, refused_items
+from sleepagree.describe.study import describe_study
 from sleepagree.describe.study_checklist import checklist_of_study
 from sleepagree.describe.study_tables import tables_of_study
-from sleepagree.describe.words import say_measure
-from sleepagree.errors import InputError, Option, counted
-from sleepagree.files.writing import csv_text, encode_text, fresh_folder, name_inputs, refuse_existing, sparing_inputs
+from sleepagree.files.writing import csv_text, encode_text
 from sleepagree.render.latex import render_latex
 from sleepagree.render.markdown import render_markdown
-from sleepagree.render.night_folder import write_report
+from sleepagree.render.night_folder import write_below
 from sleepagree.render.night_json import iterate_dump
 from sleepagree.render.study_further_json import group_rows
-from sleepagree.render.study_json import bias_rows, confusion_rows, iterate_night_rows, study_document
-from sleepagree.render.terminal import block_lines
+from sleepagree.render.study_json import bias_rows, confusion_rows, night_rows, study_document
 from sleepagree.study.anonymous import anonymous_table, hide_zones
-from sleepagree.study.chunks import input_files
-from sleepagree.study.execution import Execution
-from sleepagree.study.from_table import StudyRequest, score_table
-from sleepagree.study.night_summary import Refusal
+from sleepagree.study.from_table import StudyRequest
 from sleepagree.study.results import StudyAgreement
-from sleepagree.study.run import gzip_member
-from sleepagree.study.summarise import summarise_study
 from sleepagree.study.table import NightsTable
-from sleepagree.study.unfinished import remember, sole_study
-
-EPOCHS_HEADER: Final = "participant,night,device,epoch,reference,device_stage,status\n"
 
 
-def run_study(
-    table: NightsTable,
-    request: StudyRequest,
-    *,
-    execution: Execution | None = None,
-    progress: Callable[[int, int], None] | None = None,
-    epochs: BinaryIO | None = None,
-) -> StudyAgreement:
-    """Score a table of nights and sum it up.
+def write_results(
+    made: Path, study: StudyAgreement, table: NightsTable, request: StudyRequest, figures: Sequence[str]
+) -> None:
+    """Write results.json, nights.csv, bias.csv, confusion.csv, tables, checklist.md, report.html and figures.
 
     Parameters
     ----------
-    table, execution, progress, epochs
-        As of :func:`sleepagree.study.from_table.score_table`.
+    made : Path
+        An empty folder.
+    study : StudyAgreement
+        The study.
+    table : NightsTable
+        What it was made of.
     request : StudyRequest
         What was asked for.
-
-    Raises
-    ------
-    InputError
-        When no night can be scored, or one cannot and ``strict`` was asked for.
+    figures : sequence of str
+        Forms of the figures: ``"svg"``, ``"pdf"``, ``"png"``.
     """
-    outcomes = score_table(table, request.scoring, execution=execution, progress=progress, epochs=epochs)
-    refused = [o for o in outcomes if isinstance(o, Refusal)]
-    if refused and (request.strict or len(refused) == len(outcomes)):
-        count = "no night can" if len(refused) == len(outcomes) else f"{counted(len(refused), 'night')} cannot"
-        listing = "\n".join(block_lines(refused_items(refused)))
-        raise InputError(f"{count} be scored", table.name, "", "", "", "\n" + listing)
-    study = summarise_study(outcomes, request.statistics)
-    _refuse_unknown_margins(study)
-    return study
-
-
-def _refuse_unknown_margins(study: StudyAgreement) -> None:
-    measures = list(dict.fromkeys(row.measure for device in study.devices for row in device.bias))
-    for name, _ in study.options.margins:
-        if name not in measures:
-            problem = "a margin is stated for a measure that the study does not have"
-            remedy = "Correct its name; a margin that is passed over would not be tested."
-            raise InputError(
-                problem, "", f"{Option.MARGIN}", name, "one of " + ", ".join(map(say_measure, measures)), remedy
-            )
-
-
-def write_study(
-    table: NightsTable,
-    request: StudyRequest,
-    out: Path,
-    *,
-    workers: int = 1,
-    scheduler: str = "",
-    resume: bool = False,
-    figures: Sequence[str] = ("svg",),
-    overwrite: bool = False,
-    progress: Callable[[int, int], None] | None = None,
-) -> StudyAgreement:
-    """Score a table of nights into a folder.
-
-    Writes results.json, nights.csv, bias.csv, confusion.csv, epochs.csv.gz, tables, checklist.md, report.html and
-    figures. Until all of it is there the folder does not exist; finished chunks wait in a folder beside it for
-    ``resume``.
-
-    Returns
-    -------
-    StudyAgreement
-        For a summary on the terminal.
-
-    Raises
-    ------
-    OutputError
-        When the folder exists, cannot be written, holds inputs, or another run is making it.
-    InputError
-        As :func:`run_study`.
-    """
-    with sparing_inputs():
-        name_inputs(lambda: input_files(table))
-        refuse_existing(out, overwrite=overwrite)
-        with sole_study(out) as keep, fresh_folder(out, overwrite=overwrite) as made:
-            remember(keep, made)
-            execution = Execution(workers, scheduler, keep, resume)
-            if table.paired_epochs:  # its epochs are in the table that was given
-                study = run_study(table, request, progress=progress)
-            else:
-                with (made / "epochs.csv.gz").open("wb") as stream:
-                    stream.write(gzip_member(EPOCHS_HEADER))
-                    study = run_study(table, request, execution=execution, progress=progress, epochs=stream)
-            _write_results(made, study, table, request, figures)
-    return study
-
-
-def _write_results(
-    made: Path, study: StudyAgreement, table: NightsTable, request: StudyRequest, figures: Sequence[str]
-) -> None:
     anonymous = request.scoring.anonymous
     shown = hide_zones(anonymous_table(table)) if anonymous else table
     document = study_document(study, table=shown, options=request.told, anonymous=anonymous)
     _write(made / "results.json", iterate_dump(document))
     del document  # of many nights it is large
-    _write(made / "nights.csv", (csv_text([row]) for row in iterate_night_rows(study, anonymous=anonymous)))
-    _write(made / "bias.csv", [csv_text(bias_rows(study))])
+    _write(made / "nights.csv", (csv_text([row]) for row in night_rows(study, anonymous=anonymous)))
+    files: dict[str, str | bytes] = {
+        "bias.csv": csv_text(bias_rows(study)),
+        "confusion.csv": csv_text(confusion_rows(study)),
+        "checklist.md": render_markdown(checklist_of_study(study)),
+    }
     if request.statistics.by:
-        _write(made / "bias_by_group.csv", [csv_text(group_rows(study))])
-    _write(made / "confusion.csv", [csv_text(confusion_rows(study))])
-    _write(made / "checklist.md", [render_markdown(checklist_of_study(study))])
-    (made / "tables").mkdir()
+        files["bias_by_group.csv"] = csv_text(group_rows(study))
     for name, tables in tables_of_study(study).items():
-        _write(made / "tables" / f"{name}.md", [render_markdown(tables)])
-        _write(made / "tables" / f"{name}.tex", [render_latex(tables)])
+        files |= {f"tables/{name}.md": render_markdown(tables), f"tables/{name}.tex": render_latex(tables)}
     if request.report:
         from sleepagree.render.page import page_files
 
-        write_report(made, page_files(describe_study(study, command=request.command, table=shown), figures))
+        files |= page_files(describe_study(study, command=request.command, table=shown), figures)
+    write_below(made, files)
 
 
 def _write(path: Path, texts: Iterable[str]) -> None:

@@ -416,12 +416,7 @@ def confusion_rows(study: StudyAgreement) -> list[list[str]]:
     return out
 
 
-def night_rows(study: StudyAgreement, *, anonymous: bool = False) -> list[list[str]]:
-    """Return nights.csv as :func:`iterate_night_rows` makes it."""
-    return list(iterate_night_rows(study, anonymous=anonymous))
-
-
-def iterate_night_rows(study: StudyAgreement, *, anonymous: bool = False) -> Iterator[list[str]]:
+def night_rows(study: StudyAgreement, *, anonymous: bool = False) -> Iterator[list[str]]:
     """Yield nights.csv: one line per row of the nights table, scored or refused, header first.
 
     Parameters

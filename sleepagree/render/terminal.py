@@ -22,7 +22,6 @@ from sleepagree.describe.blocks import (
     all_sections,
     flat,
     is_further,
-    present,
 )
 from sleepagree.errors import printable
 from sleepagree.render.columns import WIDTH, columns_of, cut, to_left, to_right, wrap
@@ -118,7 +117,7 @@ def _shown(section: Section, *, full: bool) -> Iterator[Block]:
         if isinstance(block, Heading):
             heading = block
         elif not isinstance(block, Figure) and (full or not is_further(block)):
-            yield from present(heading, block)
+            yield from (block,) if heading is None else (heading, block)
             heading = None
 
 

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S, Counts
 from sleepagree.inference.estimate import NAN
@@ -61,29 +60,21 @@ def account_for_bias(
         In each, bias = sum of gained - sum of lost, exactly.
     """
     minutes = np.asarray(counts, np.float64) * (EPOCH_S / 60)
-    unreported = [i for i, name in enumerate(reference_classes) if name not in device_classes]
+    rows, columns = list(reference_classes), list(device_classes)
+    unreported = [i for i, name in enumerate(rows) if name not in columns]
     per_column = minutes[unreported].sum(axis=0)
     best = int(per_column.argmax()) if unreported and per_column.any() else -1
-    return tuple(
-        _one_source(minutes, tuple(reference_classes), tuple(device_classes), name, unreported, best)
-        for name in device_classes
-    )
-
-
-def _one_source(
-    minutes: NDArray[np.float64],
-    rows: tuple[str, ...],
-    columns: tuple[str, ...],
-    name: str,
-    unreported: list[int],
-    best: int,
-) -> BiasSource:
-    row, column = rows.index(name), columns.index(name)
-    bias = float(minutes[:, column].sum() - minutes[row].sum())
-    gained = tuple((other, float(minutes[i, column])) for i, other in enumerate(rows) if i != row)
-    lost = tuple((other, float(minutes[row, j])) for j, other in enumerate(columns) if j != column)
-    if not unreported:
-        return BiasSource(name, bias, gained, lost)
-    returned = bias - (float(minutes[unreported].sum()) if column == best else 0.0)
-    without = bias - float(minutes[unreported, column].sum())
-    return BiasSource(name, bias, gained, lost, without, columns[best] if best >= 0 else "", returned)
+    sources = []
+    for column, name in enumerate(columns):
+        row = rows.index(name)
+        bias = float(minutes[:, column].sum() - minutes[row].sum())
+        gained = tuple((other, float(minutes[i, column])) for i, other in enumerate(rows) if i != row)
+        lost = tuple((other, float(minutes[row, j])) for j, other in enumerate(columns) if j != column)
+        source = BiasSource(name, bias, gained, lost)
+        if unreported:
+            returned = bias - (float(minutes[unreported].sum()) if column == best else 0.0)
+            without = bias - float(minutes[unreported, column].sum())
+            returned_to = columns[best] if best >= 0 else ""
+            source = BiasSource(name, bias, gained, lost, without, returned_to, returned)
+        sources.append(source)
+    return tuple(sources)

@@ -22,35 +22,19 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final, NamedTuple
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
 from sleepagree.inference.estimate import NAN
+from sleepagree.inference.table_sums import ratio
 
 NO_EPOCH: Final = "the reference holds no epoch"
 ONE_CLASS: Final = (
     "the reference holds one class only, so kappa is undefined for a device that agrees throughout "
     "and 0 for every other"
 )
-
-
-class CeilingValues(NamedTuple):
-    """Ceilings of many nights.
-
-    Parameters
-    ----------
-    accuracy, kappa : ndarray of shape (...)
-        Best values that the labels allow; nan where undefined.
-    send_to : ndarray of int, shape (...)
-        Position of the reported class that is rarest in the reference (the first of several): where kappa
-        gains most from sending the epochs without a label.
-    """
-
-    accuracy: npt.NDArray[np.float64]
-    kappa: npt.NDArray[np.float64]
-    send_to: npt.NDArray[np.intp]
 
 
 @dataclass(frozen=True)
@@ -89,51 +73,6 @@ def _checked_flags(device_has: Sequence[bool] | npt.NDArray[np.bool_], k: int) -
     if not has.any():
         raise ValueError("device_has must hold at least one class that the device can report")
     return has
-
-
-def _ratio(numerator: Any, denominator: Any) -> Any:
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.divide(numerator, denominator)
-
-
-def ceiling_kernel(
-    reference_counts: npt.ArrayLike, *, device_has: Sequence[bool] | npt.NDArray[np.bool_]
-) -> CeilingValues:
-    """Return the ceilings of many nights for one set of device labels.
-
-    Parameters
-    ----------
-    reference_counts : array of shape (..., k)
-        Epochs of each reference class.
-    device_has : sequence of k bool
-        Whether the device can report the class.
-
-    Returns
-    -------
-    CeilingValues
-        Both values are nan for a night without epochs; kappa is nan, too, where one reported class fills the
-        night. Kappa is 0 where classes without a label fill it: every answer earns exactly 0 there.
-
-    Raises
-    ------
-    TypeError
-        If ``device_has`` does not hold booleans.
-    ValueError
-        If it does not fit the classes or has none that the device reports.
-    """
-    counts = np.asarray(reference_counts, dtype=np.float64)
-    if counts.ndim < 1:
-        raise ValueError("reference_counts must have shape (..., k)")
-    has = _checked_flags(device_has, counts.shape[-1])
-    n = counts.sum(axis=-1)
-    reported = counts[..., has]
-    covered = reported.sum(axis=-1)
-    lost = counts[..., ~has].sum(axis=-1)
-    rarest = reported.argmin(axis=-1)
-    by_chance = (reported * reported).sum(axis=-1) + lost * reported.min(axis=-1)
-    return CeilingValues(
-        _ratio(covered, n), _ratio(n * covered - by_chance, n * n - by_chance), np.flatnonzero(has)[rarest]
-    )
 
 
 def design_ceiling(reference_counts: npt.ArrayLike, *, device_has: Sequence[bool] | npt.NDArray[np.bool_]) -> Ceiling:
@@ -176,27 +115,15 @@ def design_ceiling(reference_counts: npt.ArrayLike, *, device_has: Sequence[bool
         raise ValueError(f"reference_counts must have shape (k,), not {counts.shape}")
     if not np.isfinite(counts).all() or counts.min() < 0:
         raise ValueError(f"reference_counts must be finite and not negative, not {counts.tolist()}")
-    values = ceiling_kernel(counts, device_has=device_has)
-    has = np.asarray(device_has)
-    n, lost = float(counts.sum()), float(counts[~has].sum())
-    kappa = float(values.kappa)
-    reason = NO_EPOCH if n == 0 else ONE_CLASS if math.isnan(kappa) else ""
-    somewhere = 0 < lost < n
-    return Ceiling(
-        float(values.accuracy),
-        kappa,
-        reason,
-        int(values.send_to) if somewhere else None,
-        _by_destination(counts, has, lost),
-    )
-
-
-def _by_destination(counts: npt.NDArray[np.float64], has: npt.NDArray[np.bool_], lost: float) -> tuple[float, ...]:
-    n = counts.sum()
-    reported = counts * has
+    has = _checked_flags(device_has, counts.size)
+    n, reported, lost = counts.sum(), counts * has, float(counts[~has].sum())
     by_chance = reported @ reported + lost * counts
-    kappas = _ratio(n * reported.sum() - by_chance, n * n - by_chance)
-    return tuple(np.where(has, kappas, NAN).tolist())
+    kappas = np.where(has, ratio(n * reported.sum() - by_chance, n * n - by_chance), NAN)
+    rarest = int(np.flatnonzero(has)[counts[has].argmin()])
+    kappa = float(kappas[rarest])
+    reason = NO_EPOCH if n == 0 else ONE_CLASS if math.isnan(kappa) else ""
+    send_to = rarest if 0 < lost < n else None
+    return Ceiling(float(ratio(reported.sum(), n)), kappa, reason, send_to, tuple(kappas.tolist()))
 
 
 def share_of_ceiling(value: npt.ArrayLike, ceiling: npt.ArrayLike) -> npt.NDArray[np.float64]:
@@ -219,5 +146,4 @@ def share_of_ceiling(value: npt.ArrayLike, ceiling: npt.ArrayLike) -> npt.NDArra
     0.8667
     """
     limit = np.asarray(ceiling, dtype=np.float64)
-    share: npt.NDArray[np.float64] = _ratio(np.asarray(value, dtype=np.float64), np.where(limit > 0, limit, NAN))
-    return share
+    return ratio(np.asarray(value, dtype=np.float64), np.where(limit > 0, limit, NAN))

@@ -47,9 +47,7 @@ def joint_classes(paired: PairedNight, mapping: StageMapping) -> JointClasses:
 
 def both_codes(paired: PairedNight, mapping: StageMapping) -> tuple[tuple[int, ...], tuple[int, ...]]:
     """Return the class of each native label of both sides, by position among the reference classes."""
-    index = mapping.device_index
-    columns = tuple(index[c] if c >= 0 else -1 for c in mapping.device_codes(paired.device_set))
-    return mapping.reference_codes(paired.reference_set), columns
+    return mapping.reference_codes(paired.reference_set), mapping.device_rows(paired.device_set)
 
 
 def square_mapping(paired: PairedNight, mapping: StageMapping) -> StageMapping | None:

@@ -13,7 +13,7 @@ from sleepagree.hypnogram.spans import frozen_array
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.resampling import participant_weights, percentile_interval
 from sleepagree.inference.table_sums import sums_from_stack
-from sleepagree.scoring.coefficients import kappa_of_sums
+from sleepagree.scoring.coefficients import kappa
 from sleepagree.scoring.offsets import (
     ClassCodes,
     Tables,
@@ -208,7 +208,7 @@ class Blocks:
 def _kappa_where_half_common(sums: Values) -> Values:
     """Return kappa from margin sums (3k, ..., offsets), nan where less than half of the epochs are common."""
     margins = sums_from_stack(sums)
-    curve = kappa_of_sums(margins)
+    curve = kappa.of_sums(margins)
     return np.where(2.0 * margins.n >= margins.n.max(axis=-1, keepdims=True), curve, np.nan)
 
 
@@ -259,7 +259,7 @@ def _drifted(blocks: Blocks, offset_s: float, within_s: float) -> tuple[Values, 
 
 def drift_curves(blocks: Blocks, offset_s: float, *, within_s: float) -> Values:
     """Return kappa of the night at each drift and each offset within a distance of one, shape (drifts, offsets)."""
-    curves: Values = kappa_of_sums(sums_from_stack(_drifted(blocks, offset_s, within_s)[0].sum(axis=0)))
+    curves: Values = kappa.of_sums(sums_from_stack(_drifted(blocks, offset_s, within_s)[0].sum(axis=0)))
     return curves
 
 
@@ -276,7 +276,7 @@ def find_drift(
     middle_s = at_best = NAN
     for begin in range(0, len(weights), _DRIFT_ROWS):
         drawn_sums: Values = weights[begin : begin + _DRIFT_ROWS] @ flat
-        curves = kappa_of_sums(
+        curves = kappa.of_sums(
             sums_from_stack(np.moveaxis(drawn_sums.reshape(-1, kinds, drifts.size * near.size), 1, 0))
         )
         for row, curve in enumerate(curves, start=begin):

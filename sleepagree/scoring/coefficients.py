@@ -13,11 +13,24 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import update_wrapper
 from typing import Final
 
 import numpy as np
 
 from sleepagree.inference.table_sums import Counts, TableSums, Values, classes_last, ratio, sum_table
+
+
+class TableFigure:
+    """A figure of count tables, made from what it is of their sums: ``figure(counts)``, ``figure.of_sums(sums)``."""
+
+    def __init__(self, of_sums: Callable[[TableSums], Values]) -> None:
+        self.of_sums = of_sums
+        update_wrapper(self, of_sums)
+
+    def __call__(self, counts: Counts, /) -> Values:
+        """Return the figure of each table."""
+        return self.of_sums(sum_table(counts))
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,12 +41,10 @@ class Statistic:
     ----------
     name : str
         Name of its function.
-    kernel : callable
+    kernel : TableFigure
         From counts (..., k, k) to values (...,), or (..., k) if ``per_class``.
-    from_sums : callable
-        The same from `TableSums`, but with the class axis, if any, first.
-    why_undefined : callable
-        From `TableSums` of one table and a class position to the reason for nan, "" where there is a value.
+    why : str or callable
+        The reason for nan of a table that holds an epoch; a callable tells it of `TableSums` and a class position.
     reference : str
         Published source, as it may be printed.
     per_class : bool
@@ -45,9 +56,8 @@ class Statistic:
     """
 
     name: str
-    kernel: Callable[[Counts], Values]
-    from_sums: Callable[[TableSums], Values]
-    why_undefined: Callable[[TableSums, int], str]
+    kernel: TableFigure
+    why: str | Callable[[TableSums, int], str]
     reference: str
     per_class: bool = False
     lower: float = 0.0
@@ -67,7 +77,18 @@ class Statistic:
         position : int
             Position of the class, for a statistic of classes.
         """
-        return self.why_undefined(sum_table(counts), position)
+        value = np.atleast_1d(self.kernel(counts))[position]
+        return self.why_undefined(sum_table(counts), position) if np.isnan(value) else ""
+
+    def from_sums(self, t: TableSums) -> Values:
+        """Return what ``kernel`` does from `TableSums`, but with the class axis, if any, first."""
+        return self.kernel.of_sums(t)
+
+    def why_undefined(self, t: TableSums, position: int = 0) -> str:
+        """Return why the statistic is nan."""
+        if t.n == 0:
+            return NO_EPOCH
+        return self.why if isinstance(self.why, str) else self.why(t, position)
 
 
 # ----------------------------------------------------------------------------------------------- coefficients
@@ -86,43 +107,8 @@ def _crossed(rows: Values, columns: Values, total: Values) -> Values:
     return pairs
 
 
-def _accuracy(t: TableSums) -> Values:
-    return ratio(t.agreed, t.n)
-
-
-def kappa_of_sums(t: TableSums) -> Values:
-    """Return Cohen's kappa of tables whose margins are known, see `kappa`."""
-    return 1.0 - ratio(t.n * (t.n - t.agreed), _crossed(t.rows, t.columns, t.n))
-
-
-def _pabak(t: TableSums) -> Values:
-    k = len(t.rows)
-    return 1.0 - ratio(k * (t.n - t.agreed), (k - 1) * t.n)
-
-
-def _ac1(t: TableSums) -> Values:
-    k = len(t.rows)
-    both, twice = t.rows + t.columns, 2.0 * t.n
-    even = (k - 1) * twice * twice
-    return 1.0 - ratio(2.0 * (k - 1) * twice * (t.n - t.agreed), even - _crossed(both, both, twice))
-
-
-def _mcc(t: TableSums) -> Values:
-    # The device's own total, so that weights which are not whole numbers still give an exact 0 for a device
-    # that used one class only (both totals are n).
-    total = t.columns.sum(axis=0)
-    spread = _crossed(t.rows, t.rows, t.n) * _crossed(t.columns, t.columns, total)
-    shared = _crossed(t.rows, t.columns, t.n) - t.n * (t.n - t.agreed)
-    return ratio(shared, np.sqrt(_zero_to_nan(spread)))
-
-
-def _balanced_accuracy(t: TableSums) -> Values:
-    occurs = t.rows > 0
-    shares = np.divide(t.diagonal, t.rows, out=np.zeros_like(t.rows), where=occurs)
-    return ratio(shares.sum(axis=0), occurs.sum(axis=0))
-
-
-def accuracy(counts: Counts) -> Values:
+@TableFigure
+def accuracy(t: TableSums) -> Values:
     """Return the share of epochs on which both sides agree.
 
     Parameters
@@ -140,10 +126,11 @@ def accuracy(counts: Counts) -> Values:
     >>> float(accuracy(np.array([[20, 20], [10, 50]])))
     0.7
     """
-    return _accuracy(sum_table(counts))
+    return ratio(t.agreed, t.n)
 
 
-def kappa(counts: Counts) -> Values:
+@TableFigure
+def kappa(t: TableSums) -> Values:
     """Return Cohen's kappa: agreement in excess of chance, as a share of the excess possible.
 
     Parameters
@@ -166,10 +153,11 @@ def kappa(counts: Counts) -> Values:
     >>> round(float(kappa(np.array([[20, 20], [10, 50]]))), 3)
     0.348
     """
-    return kappa_of_sums(sum_table(counts))
+    return 1.0 - ratio(t.n * (t.n - t.agreed), _crossed(t.rows, t.columns, t.n))
 
 
-def pabak(counts: Counts) -> Values:
+@TableFigure
+def pabak(t: TableSums) -> Values:
     """Return agreement corrected by even chance: (k po - 1)/(k - 1), which is 2 po - 1 for two classes.
 
     Parameters
@@ -188,10 +176,12 @@ def pabak(counts: Counts) -> Values:
     41:687-699 (k classes). Byrt T, Bishop J, Carlin JB (1993). Bias, prevalence and kappa. J Clin Epidemiol
     46:423-429 (two classes, and the name).
     """
-    return _pabak(sum_table(counts))
+    k = len(t.rows)
+    return 1.0 - ratio(k * (t.n - t.agreed), (k - 1) * t.n)
 
 
-def ac1(counts: Counts) -> Values:
+@TableFigure
+def ac1(t: TableSums) -> Values:
     """Return Gwet's AC1, whose chance agreement is small where one class prevails.
 
     Parameters
@@ -209,10 +199,14 @@ def ac1(counts: Counts) -> Values:
     Gwet KL (2008). Computing inter-rater reliability and its variance in the presence of high agreement. Br J
     Math Stat Psychol 61:29-48.
     """
-    return _ac1(sum_table(counts))
+    k = len(t.rows)
+    both, twice = t.rows + t.columns, 2.0 * t.n
+    even = (k - 1) * twice * twice
+    return 1.0 - ratio(2.0 * (k - 1) * twice * (t.n - t.agreed), even - _crossed(both, both, twice))
 
 
-def mcc(counts: Counts) -> Values:
+@TableFigure
+def mcc(t: TableSums) -> Values:
     """Return the correlation of two classifications into k classes (for two classes: Matthews' coefficient).
 
     Parameters
@@ -231,10 +225,16 @@ def mcc(counts: Counts) -> Values:
     Gorodkin J (2004). Comparing two K-category assignments by a K-category correlation coefficient. Comput
     Biol Chem 28:367-374.
     """
-    return _mcc(sum_table(counts))
+    # The device's own total, so that weights which are not whole numbers still give an exact 0 for a device
+    # that used one class only (both totals are n).
+    total = t.columns.sum(axis=0)
+    spread = _crossed(t.rows, t.rows, t.n) * _crossed(t.columns, t.columns, total)
+    shared = _crossed(t.rows, t.columns, t.n) - t.n * (t.n - t.agreed)
+    return ratio(shared, np.sqrt(_zero_to_nan(spread)))
 
 
-def balanced_accuracy(counts: Counts) -> Values:
+@TableFigure
+def balanced_accuracy(t: TableSums) -> Values:
     """Return the mean sensitivity over the classes that the reference holds.
 
     Parameters
@@ -248,7 +248,9 @@ def balanced_accuracy(counts: Counts) -> Values:
         From 0 to 1; a class without a reference epoch has no sensitivity and is left out of the mean; nan for
         an empty table.
     """
-    return _balanced_accuracy(sum_table(counts))
+    occurs = t.rows > 0
+    shares = np.divide(t.diagonal, t.rows, out=np.zeros_like(t.rows), where=occurs)
+    return ratio(shares.sum(axis=0), occurs.sum(axis=0))
 
 
 # ---------------------------------------------------------------------------------------------- standard error
@@ -277,7 +279,7 @@ def kappa_influence(counts: Counts) -> Values:
     Bull 72:323-327.
     """
     t = sum_table(counts)
-    observed = _accuracy(t)[..., None, None]
+    observed = accuracy.of_sums(t)[..., None, None]
     rest = _zero_to_nan(ratio(_crossed(t.rows, t.columns, t.n), t.n * t.n))[..., None, None]
     row_share = classes_last(ratio(t.rows, t.n))
     column_share = classes_last(ratio(t.columns, t.n))
@@ -320,28 +322,16 @@ def only_class(sums: Values) -> bool:
     return int(np.count_nonzero(sums)) == 1
 
 
-def _why_empty(t: TableSums, _position: int) -> str:
-    return NO_EPOCH if t.n == 0 else ""
-
-
-def why_no_kappa(t: TableSums, _position: int = 0) -> str:
-    """Return why there is no kappa."""
-    if t.n == 0:
-        return NO_EPOCH
-    return ONE_SHARED_CLASS if only_class(t.diagonal) and t.diagonal.max() == t.n else ""
-
-
 def _why_no_spread(t: TableSums, _position: int) -> str:
-    if t.n == 0:
-        return NO_EPOCH
     reference_constant, device_constant = only_class(t.rows), only_class(t.columns)
-    if reference_constant and device_constant:
-        return "each side used one class only, so there is nothing to correlate"
-    if reference_constant:
-        return "the reference used one class only, so there is nothing to correlate"
-    if device_constant:
-        return "the device used one class only, so there is nothing to correlate"
-    return ""
+    side = (
+        "each side"
+        if reference_constant and device_constant
+        else "the reference"
+        if reference_constant
+        else "the device"
+    )
+    return f"{side} used one class only, so there is nothing to correlate"
 
 
 # ----------------------------------------------------------------------------------------------- the registry
@@ -352,12 +342,12 @@ _EVEN_CHANCE: Final = "Brennan & Prediger 1981; Byrt, Bishop & Carlin 1993"
 
 #: The coefficients that nights and studies report, in their order.
 TABLE_STATISTICS: Final = (
-    Statistic("accuracy", accuracy, _accuracy, _why_empty, COMMON),
-    Statistic("kappa", kappa, kappa_of_sums, why_no_kappa, COHEN, lower=-1.0),
-    Statistic("pabak", pabak, _pabak, _why_empty, _EVEN_CHANCE, lower=-1.0),
-    Statistic("ac1", ac1, _ac1, _why_empty, "Gwet 2008", lower=-1.0),
-    Statistic("mcc", mcc, _mcc, _why_no_spread, "Gorodkin 2004", lower=-1.0),
-    Statistic("balanced_accuracy", balanced_accuracy, _balanced_accuracy, _why_empty, COMMON),
+    Statistic("accuracy", accuracy, NO_EPOCH, COMMON),
+    Statistic("kappa", kappa, ONE_SHARED_CLASS, COHEN, lower=-1.0),
+    Statistic("pabak", pabak, NO_EPOCH, _EVEN_CHANCE, lower=-1.0),
+    Statistic("ac1", ac1, NO_EPOCH, "Gwet 2008", lower=-1.0),
+    Statistic("mcc", mcc, _why_no_spread, "Gorodkin 2004", lower=-1.0),
+    Statistic("balanced_accuracy", balanced_accuracy, NO_EPOCH, COMMON),
 )
 #: Those that ask both sides to sort into the same classes.
 NEED_ALL_CLASSES: Final = ("kappa", "pabak", "ac1", "mcc", "balanced_accuracy")

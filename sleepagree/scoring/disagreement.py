@@ -10,13 +10,14 @@ from __future__ import annotations
 import math
 from collections.abc import Collection
 from dataclasses import dataclass, fields
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from typing import Any, Final, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S
+from sleepagree.hypnogram.zones import add_seconds
 from sleepagree.inference.estimate import NAN
 from sleepagree.scoring.following import Bouts, Following, StateShifts, describe_following, describe_shifts
 from sleepagree.scoring.runs import Epochs, Flags, Runs, check_sequences, count_runs
@@ -308,35 +309,12 @@ def _by_third(wrong: Flags, numbers: Epochs, window_epochs: int) -> tuple[PartAg
 
 
 def _by_hour(wrong: Flags, numbers: Epochs, begin: datetime, epoch_s: float) -> tuple[PartAgreement, ...]:
-    hour = _clock_hours(numbers, begin, epoch_s)
+    hour = np.array([add_seconds(begin, number * epoch_s).hour for number in numbers.tolist()])
     # a night longer than a day comes to an hour again; its epochs are taken together
     epochs = np.bincount(hour, minlength=24)
     errors = np.bincount(hour[wrong], minlength=24)
     order = dict.fromkeys(hour.tolist())
     return tuple(_part(f"{at:02d}", int(epochs[at]), int(errors[at])) for at in order)
-
-
-def _clock_hours(numbers: Epochs, begin: datetime, epoch_s: float) -> Epochs:
-    """Return the hour that the clock on the wall shows at the start of each epoch."""
-    since_midnight = (begin - begin.replace(hour=0, minute=0, second=0, microsecond=0)).total_seconds()
-    seconds = since_midnight + numbers * epoch_s
-    if begin.tzinfo is not None:
-        seconds += _offset_changes(numbers, begin, epoch_s)
-    hours: Epochs = (seconds // 3600.0).astype(np.int64) % 24
-    return hours
-
-
-def _offset_changes(numbers: Epochs, begin: datetime, epoch_s: float) -> NDArray[np.float64]:
-    """Return by how many seconds the clock on the wall was put on since the first epoch, for each epoch."""
-    start = begin.astimezone(UTC)
-
-    def shift(number: int) -> float:
-        then = (start + timedelta(seconds=number * epoch_s)).astimezone(begin.tzinfo)
-        return ((then.utcoffset() or timedelta()) - (begin.utcoffset() or timedelta())).total_seconds()
-
-    if shift(int(numbers[0])) == shift(int(numbers[-1])):
-        return np.full(numbers.size, shift(int(numbers[0])))
-    return np.array([shift(number) for number in numbers.tolist()])
 
 
 # ------------------------------------------------------------------------------------------------------ bouts

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import StrEnum
-from functools import lru_cache
 from typing import Any, Final, TypeAlias
 
 import numpy as np
@@ -151,56 +150,18 @@ def check_codes(reference: ClassCodes, device: ClassCodes, n_classes: int) -> No
             raise ValueError(f"codes must lie from -1 to {n_classes - 1}, not {codes.min()} to {codes.max()}")
 
 
-@lru_cache(maxsize=64)
 def fast_length(least: int) -> int:
-    """Return the smallest length from ``least`` on whose transform is fast (factors 2, 3 and 5 only)."""
-    best = 1 << (least - 1).bit_length()
-    power_of_5 = 1
-    while power_of_5 < best:
-        odd = power_of_5
-        while odd < best:
-            length = odd << max(0, (-(-least // odd) - 1).bit_length())
-            best = min(best, length)
-            odd *= 3
-        power_of_5 *= 5
-    return best
-
-
-@lru_cache(maxsize=32)
-def _indicators(n_classes: int, bits: int, per_word: int) -> tuple[Values, Values]:
-    """Return the indicator of each class, and the weights of the classes packed into words."""
-    indicators = np.eye(n_classes, n_classes + 1)
-    place = np.arange(n_classes)
-    weights = np.zeros((-(-n_classes // per_word), n_classes + 1))
-    weights[place // per_word, place] = 2.0 ** (bits * (place % per_word))
-    for shared in (indicators, weights):
-        shared.flags.writeable = False
-    return indicators, weights
+    """Return a length from ``least`` on whose transform is fast."""
+    return 1 << (least - 1).bit_length()
 
 
 def correlate(reference: ClassCodes, device: ClassCodes, n_classes: int, *, length: int, shifts: range) -> Tables:
-    """Return circular counts: entry [block, a, b, s] tells for how many i reference[i] = a and device[i-s] = b.
-
-    Several device classes go through one transform: their indicators are given the weights 1, 2^bits, 2^2bits
-    ..., where no count passes ``bits`` bits, and are told apart after rounding to whole numbers. With at most
-    40 bits in all the rounding error of the transform stays near 1e-3, far from the 0.5 that would do harm.
-    """
-    bits = min(reference.shape[-1], device.shape[-1]).bit_length()
-    per_word = max(1, min(n_classes, 40 // bits))
-    indicators, weights = _indicators(n_classes, bits, per_word)
-    words = len(weights)
-    # wrapped around, code -1 looks into the last column, which is empty
-    rows = indicators.take(reference, axis=1, mode="wrap").transpose(1, 0, 2)
-    columns = weights.take(device, axis=1, mode="wrap").transpose(1, 0, 2)
-    reference_spectrum = np.fft.rfft(rows, length)
-    device_spectrum = np.fft.rfft(columns, length)
-    product = reference_spectrum[:, :, None] * device_spectrum.conj()[:, None]
-    packed = np.fft.irfft(product, length)[..., np.arange(shifts.start, shifts.stop)]
-    whole = np.rint(packed).astype(np.int64)
-    places = (np.arange(per_word) * bits)[:, None]
-    counts = (whole[:, :, :, None, :] >> places) & ((1 << bits) - 1)
-    unpacked: Tables = counts.reshape(reference.shape[0], n_classes, words * per_word, len(shifts))
-    return unpacked[:, :, :n_classes]
+    """Return circular counts: entry [block, a, b, s] tells for how many i reference[i] = a and device[i-s] = b."""
+    classes = np.arange(n_classes)[:, None]
+    rows, columns = (np.fft.rfft(codes[:, None] == classes, length) for codes in (reference, device))
+    at = np.arange(shifts.start, shifts.stop)
+    by_row = (np.fft.irfft(row[:, None] * columns.conj(), length)[..., at] for row in np.moveaxis(rows, 1, 0))
+    return np.stack([np.rint(counts).astype(np.int64) for counts in by_row], axis=1)
 
 
 # ------------------------------------------------------------------------------------------- the cheap version

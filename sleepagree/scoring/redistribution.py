@@ -177,44 +177,13 @@ def trace_unreported_stage(
         for i, name in enumerate(columns)
         if i < len(names) or goes_to[i]
     )
-    kept = tuple(destination.name for destination in to)
-    return Redistribution(
-        stage,
-        total,
-        to,
-        _by_third(is_stage, device_classes, columns, kept),
-        _by_episode(is_stage, device_classes, columns, kept) if stage == "R" else (),
-    )
 
+    def count(classes: NDArray[np.integer]) -> tuple[tuple[str, int], ...]:
+        counts = np.bincount(classes, minlength=len(columns))
+        return tuple((destination.name, int(counts[columns.index(destination.name)])) for destination in to)
 
-def _count_pairs(
-    classes: NDArray[np.integer], columns: tuple[str, ...], kept: tuple[str, ...]
-) -> tuple[tuple[str, int], ...]:
-    counts = np.bincount(classes, minlength=len(columns))
-    return tuple((name, int(counts[columns.index(name)])) for name in kept)
-
-
-def _by_third(
-    is_stage: NDArray[np.bool_],
-    device_classes: NDArray[np.integer],
-    columns: tuple[str, ...],
-    kept: tuple[str, ...],
-) -> tuple[tuple[tuple[str, int], ...], ...]:
-    edges = [round(i * is_stage.size / 3) for i in range(4)]
-    return tuple(_count_pairs(device_classes[a:b][is_stage[a:b]], columns, kept) for a, b in pairwise(edges))
-
-
-def _by_episode(
-    is_stage: NDArray[np.bool_],
-    device_classes: NDArray[np.integer],
-    columns: tuple[str, ...],
-    kept: tuple[str, ...],
-) -> tuple[Episode, ...]:
-    at = np.flatnonzero(is_stage)
-    if not at.size:
-        return ()
-    begins = np.flatnonzero(episode_begins(at, longest_gap=_GAP_EPOCHS))
-    return tuple(
-        Episode(int(part[0]), int(part[-1]), int(part.size), _count_pairs(device_classes[part], columns, kept))
-        for part in np.split(at, begins[1:])
-    )
+    edges = pairwise(round(i * is_stage.size / 3) for i in range(4))
+    thirds = tuple(count(device_classes[a:b][is_stage[a:b]]) for a, b in edges)
+    episodes = np.split(at, np.flatnonzero(begins)[1:]) if stage == "R" and at.size else ()
+    told = (Episode(int(own[0]), int(own[-1]), own.size, count(device_classes[own])) for own in episodes)
+    return Redistribution(stage, total, to, thirds, tuple(told))

@@ -16,11 +16,12 @@ from sleepagree.inference.table_sums import Counts, TableSums, square_tables, su
 from sleepagree.scoring.class_figures import CLASS_STATISTICS
 from sleepagree.scoring.coefficients import (
     NEED_ALL_CLASSES,
+    NO_EPOCH,
+    ONE_SHARED_CLASS,
     TABLE_STATISTICS,
-    kappa_of_sums,
+    kappa,
     kappa_se,
     only_class,
-    why_no_kappa,
 )
 from sleepagree.shown import Brief
 
@@ -158,9 +159,9 @@ def chance_corrected_kappa(counts: Counts, *, level: float = 0.95) -> Estimate:
     if table.ndim != 2:
         raise ValueError(f"counts must be one table of shape (k, k), not {table.shape}")
     sums = sum_table(table)
-    value, n, z = float(kappa_of_sums(sums)), int(sums.n), normal_quantile(level)
+    value, n, z = float(kappa.of_sums(sums)), int(sums.n), normal_quantile(level)
     if math.isnan(value):
-        return undefined(why_no_kappa(sums), n=n, method=_KAPPA_METHOD, level=level)
+        return undefined(NO_EPOCH if n == 0 else ONE_SHARED_CLASS, n=n, method=_KAPPA_METHOD, level=level)
     se = 0.0 if _certain_on_paper(sums) else float(kappa_se(table))
     if se < _ROUNDING:
         method = f"{_KAPPA_METHOD}; no interval, because the standard error is 0 here"
@@ -224,23 +225,11 @@ def summarise_table(
     lacking = tuple(name for name in rows if name not in columns)
     values, reasons = _table_values(sums, lacking)
     if lacking:
-        kappa_of_table = undefined(_cannot_report(lacking), n=int(sums.n), method=_KAPPA_METHOD, level=level)
+        values["kappa"] = undefined(_cannot_report(lacking), n=int(sums.n), method=_KAPPA_METHOD, level=level)
     else:
-        kappa_of_table = chance_corrected_kappa(wide, level=level)
-    return TableAgreement(
-        rows,
-        columns,
-        table,
-        int(sums.n),
-        values["accuracy"],
-        kappa_of_table,
-        values["pabak"],
-        values["ac1"],
-        values["mcc"],
-        values["balanced_accuracy"],
-        _class_agreements(sums, rows, columns),
-        reasons,
-    )
+        values["kappa"] = chance_corrected_kappa(wide, level=level)
+    classes = _class_agreements(sums, rows, columns)
+    return TableAgreement(rows, columns, table, int(sums.n), classes=classes, reasons=reasons, **values)
 
 
 def _checked_table(counts: Counts, rows: tuple[str, ...], columns: tuple[str, ...]) -> Counts:
@@ -270,8 +259,8 @@ def _cannot_report(lacking: tuple[str, ...]) -> str:
     return f"the reference has {said}, which the device cannot report"
 
 
-def _table_values(sums: TableSums, lacking: tuple[str, ...]) -> tuple[dict[str, float], tuple[tuple[str, str], ...]]:
-    values: dict[str, float] = {}
+def _table_values(sums: TableSums, lacking: tuple[str, ...]) -> tuple[dict[str, Any], tuple[tuple[str, str], ...]]:
+    values: dict[str, Any] = {}
     reasons: list[tuple[str, str]] = []
     for statistic in TABLE_STATISTICS:
         if lacking and statistic.name in NEED_ALL_CLASSES:
@@ -298,20 +287,6 @@ def _class_agreements(sums: TableSums, rows: tuple[str, ...], columns: tuple[str
             for statistic in CLASS_STATISTICS
             if math.isnan(value[statistic.key])
         )
-        reference_epochs, device_epochs = epochs[position]
-        classes.append(
-            ClassAgreement(
-                name,
-                comparable,
-                reference_epochs,
-                device_epochs,
-                sensitivity=value["sensitivity"],
-                specificity=value["specificity"],
-                ppv=value["ppv"],
-                npv=value["npv"],
-                f1=value["f1"],
-                kappa=value["kappa"],
-                reasons=reasons,
-            )
-        )
+        of_reference, of_device = epochs[position]
+        classes.append(ClassAgreement(name, comparable, of_reference, of_device, **value, reasons=reasons))
     return tuple(classes)

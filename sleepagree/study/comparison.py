@@ -335,7 +335,7 @@ def _summarise_scorers(
     grouped = group_nights(tuple(n for n, _ in found))
     if not found:
         because = "no night has a kappa between scorers and one of the device"
-        nothing = undefined(because, unit=grouped.unit_word, level=options.level)
+        nothing = undefined(because, level=options.level)
         interval = BootstrapIntervals(nothing, nothing, nothing, 0, max(1, options.resamples), 0)
         return ScorerSummary(device, mapping, 0, len(several), 0, NAN, NAN, NAN, interval)
     means = [grouped.mean_by_unit(column) for column in np.array([kappas for _, kappas in found]).T]

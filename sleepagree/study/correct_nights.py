@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from sleepagree.errors import InputError, SleepAgreeError, shorten
+from sleepagree.errors import Front, InputError, SleepAgreeError, shorten
 from sleepagree.hypnogram.window import Window, parse_window
 from sleepagree.mapping.files import own_words
 from sleepagree.study.anonymous import anonymous_night, anonymous_table
 from sleepagree.study.correction import CorrectedNight, Correction
 from sleepagree.study.night_summary import Refusal
-from sleepagree.study.run import DeviceFiles, reason_without_folders
+from sleepagree.study.run import DeviceFiles
 from sleepagree.study.table import NightRow, NightsTable
 
 
@@ -88,7 +88,7 @@ def correct_nights(
             own = parse_window(row.window) if row.window else window
             night = correction.apply(files.device(row), window=own)
         except SleepAgreeError as error:
-            reason = f"{error.problem}." if anonymous else reason_without_folders(error, table.folder)
+            reason = f"{error.problem}." if anonymous else error.told(Front.TABLE, table.folder)
             refused.append(Refusal(row.row, row.participant, row.night, row.device, reason))
         else:
             nights.append((row, anonymous_correction(night) if anonymous else night))

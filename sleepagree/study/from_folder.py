@@ -389,7 +389,7 @@ def list_files(folder: Path) -> list[str]:
         raise InputError(
             "this is no folder" if folder.exists() else "the folder does not exist",
             str(folder),
-            remedy=f"Check the path, seen from {Path.cwd()}.",
+            remedy=f"Check the path, seen from {Option.FOLDER:{Path.cwd()}}.",
         )
     files = []
 

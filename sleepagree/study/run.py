@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from sleepagree.errors import Front, InputError, SleepAgreeError
 from sleepagree.files.object_store import fetched, is_remote
@@ -27,6 +27,9 @@ from sleepagree.study.anonymous import anonymous_night, rename_spans
 from sleepagree.study.night_summary import NightSummary, Refusal, SourceFile, summarise_night
 from sleepagree.study.scorers import build_consensus, compare_scorers, tables_of_scorers
 from sleepagree.study.table import NightRow
+
+#: First line of the epochs file.
+EPOCHS_HEADER: Final = "participant,night,device,epoch,reference,device_stage,status\n"
 
 Outcome = NightSummary | Refusal
 _Scorings = tuple[ScoredSpans, ...]
@@ -92,7 +95,7 @@ def score_rows(rows: Sequence[NightRow], folder: Path, options: ScoringOptions) 
         try:
             paired, summary = _score_row(row, files, options)
         except SleepAgreeError as error:
-            reason = f"{error.problem}." if options.anonymous else reason_without_folders(error, folder)
+            reason = f"{error.problem}." if options.anonymous else error.told(Front.TABLE, folder)
             outcomes.append(Refusal(row.row, row.participant, row.night, row.device, reason))
             continue
         outcomes.append(summary)
@@ -107,27 +110,6 @@ def gzip_member(text: str) -> bytes:
     with gzip.GzipFile("", "wb", 6, stream, mtime=0) as member:
         member.write(text.encode())
     return stream.getvalue()
-
-
-def reason_without_folders(error: SleepAgreeError, folder: Path) -> str:
-    """Return the message of an error with file names as the table of nights writes them.
-
-    Results are passed on: they tell nothing about the folders of this machine, and are the same bytes wherever a
-    study lies and whichever process scored it.
-    """
-    path = error.path
-    if path:
-        inside = Path(path).is_relative_to(folder) and ".." not in Path(path).parts
-        path = Path(path).relative_to(folder).as_posix() if inside else Path(path).name
-    texts = [path, error.where, error.found, error.expected, error.remedy]
-    for place in sorted({str(folder.absolute()), str(Path.cwd())} - {"/"}, key=len, reverse=True):
-        texts = [text.replace(f"{place}/", "").replace(place, "the study's folder") for text in texts]
-    return SleepAgreeError(error.problem, *texts).told(Front.TABLE)
-
-
-def score_row(row: NightRow, folder: Path, options: ScoringOptions) -> tuple[PairedNight, NightSummary]:
-    """Read, align and reduce one row of the table."""
-    return _score_row(row, DeviceFiles(folder, own_words(options.mappings)), options)
 
 
 def _score_row(row: NightRow, files: DeviceFiles, options: ScoringOptions) -> tuple[PairedNight, NightSummary]:

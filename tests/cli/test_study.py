@@ -245,7 +245,7 @@ def test_a_study_that_fails_leaves_nothing_half_written(
     def broken(*args: object, **options: object) -> None:
         raise RuntimeError("a bug of ours")
 
-    monkeypatch.setattr("sleepagree.render.study_folder.iterate_night_rows", broken)
+    monkeypatch.setattr("sleepagree.render.study_folder.night_rows", broken)
     result = run("study", table, "--out", tmp_path / "out", *QUICK)
     assert isinstance(result.exception, RuntimeError)
     # finished nights wait for --resume; no results, and no folder of half of them

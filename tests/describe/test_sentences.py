@@ -216,7 +216,7 @@ def test_a_night_without_a_stage_is_not_a_device_without_it() -> None:
 def test_methods_of_a_study_tell_long_steps_and_zones_that_were_given() -> None:
     from pathlib import Path
 
-    from sleepagree.render.study_folder import run_study
+    from sleepagree.cli.running import run_study
     from sleepagree.study.from_table import StudyRequest, load_nights
     from sleepagree.study.run import ScoringOptions
 

@@ -14,8 +14,8 @@ import numpy as np
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 
+from sleepagree.cli.running import run_study
 from sleepagree.mapping.files import read_mapping
-from sleepagree.render.study_folder import run_study
 from sleepagree.render.study_json import study_document
 from sleepagree.study.from_table import StudyRequest, load_nights
 from sleepagree.study.night_summary import NightSummary

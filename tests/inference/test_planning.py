@@ -25,6 +25,7 @@ from sleepagree.inference.planning import (
     smallest_study,
 )
 from sleepagree.readers.study_results import DeviceSpreads, Spread
+from sleepagree.render.night_json import plan_document
 from sleepagree.study.plan import measured_statistics, plan_cautions, plan_study
 from tests.said import said
 
@@ -220,9 +221,9 @@ def test_smallest_is_enough_and_one_less_is_not(assurance: float | None) -> None
 
 
 def test_record_is_plain_json() -> None:
-    record = _plan().as_record()
+    record = plan_document(_plan(), ())
     assert json.loads(json.dumps(record, allow_nan=False)) == record
-    assert list(record)[:3] == ["assumed", "grid", "smallest"]
+    assert list(record)[2:5] == ["assumed", "grid", "smallest"]
     assert set(record["grid"][0]) == {"participants", "nights", "half_width"}
     assert set(record["grid"][0]["half_width"]) == {"bias TST", "limits TST"}
     assert record["smallest"]["bias TST"]["participants"] == 40
@@ -240,7 +241,7 @@ def test_what_cannot_be_planned_is_null_with_a_reason() -> None:
         nights=[2],
         wanted={"bias": 8.0},
     )
-    record = plan.as_record()
+    record = plan_document(plan, ())
     json.dumps(record, allow_nan=False)
     assert record["grid"][0]["half_width"] == {"bias": None, "limits": None}
     assert record["smallest"]["bias"]["participants"] is None

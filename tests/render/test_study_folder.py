@@ -13,10 +13,10 @@ from typing import Any
 import pytest
 from sklearn.metrics import cohen_kappa_score, confusion_matrix
 
+from sleepagree.cli.running import run_study, write_study
 from sleepagree.errors import InputError, OutputError
 from sleepagree.files.writing import RESULT_FILES
 from sleepagree.mapping.mapping import mapping_named
-from sleepagree.render.study_folder import run_study, write_study
 from sleepagree.study.from_table import StudyRequest, load_nights
 from sleepagree.study.run import ScoringOptions
 from sleepagree.study.summarise import StudyOptions

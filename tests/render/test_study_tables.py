@@ -15,11 +15,11 @@ from pathlib import Path
 
 import pytest
 
+from sleepagree.cli.running import run_study, write_study
 from sleepagree.describe.blocks import Paragraph, Table, cells, columns
 from sleepagree.describe.study_paragraphs import methods_of_study, results_of_study
 from sleepagree.render.latex import render_latex
 from sleepagree.render.markdown import render_markdown
-from sleepagree.render.study_folder import run_study, write_study
 from sleepagree.study.from_table import StudyRequest, load_nights
 from sleepagree.study.run import ScoringOptions
 from sleepagree.study.summarise import StudyOptions

@@ -12,7 +12,7 @@ import pytest
 
 from sleepagree.scoring import coefficients
 from sleepagree.scoring import table_agreement as agreement
-from sleepagree.scoring.ceiling import NO_EPOCH, ONE_CLASS, ceiling_kernel, design_ceiling, share_of_ceiling
+from sleepagree.scoring.ceiling import NO_EPOCH, ONE_CLASS, design_ceiling, share_of_ceiling
 
 Table = tuple[tuple[int, ...], ...]
 
@@ -189,22 +189,6 @@ def test_a_lacking_class_fills_the_night() -> None:
     assert (ceiling.accuracy, ceiling.kappa, ceiling.kappa_reason, ceiling.send_to) == (0.0, 0.0, "", None)
 
 
-def test_many_nights_at_once() -> None:
-    rng = np.random.default_rng(9)
-    nights = rng.integers(0, 300, (4, 50, 4))
-    nights[0, :5] = 0
-    has = (True, False, True, True)
-    values = ceiling_kernel(nights, device_has=has)
-    assert values.kappa.shape == values.accuracy.shape == values.send_to.shape == (4, 50)
-    for i, j in np.ndindex(4, 50):
-        one = design_ceiling(nights[i, j], device_has=has)
-        np.testing.assert_array_equal(values.kappa[i, j], one.kappa)
-        np.testing.assert_array_equal(values.accuracy[i, j], one.accuracy)
-        if one.send_to is not None:
-            assert values.send_to[i, j] == one.send_to
-    assert np.isnan(values.kappa[0, :5]).all()
-
-
 def test_share_of_an_accuracy_is_the_accuracy_over_reported_classes() -> None:
     table = np.array([[70, 25, 5], [30, 380, 40], [0, 45, 105], [10, 150, 40]])
     night = agreement.summarise_table(
@@ -234,8 +218,3 @@ def test_share_of_a_ceiling_of_nothing() -> None:
 def test_wrong_use(counts, has, error, message) -> None:
     with pytest.raises(error, match=message):
         design_ceiling(counts, device_has=has)
-
-
-def test_one_number_is_not_a_row_of_classes() -> None:
-    with pytest.raises(ValueError, match=r"must have shape \(\.\.\., k\)"):
-        ceiling_kernel(3, device_has=(True,))

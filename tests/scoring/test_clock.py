@@ -56,26 +56,13 @@ def test_tables_equal_counting_at_each_shift(n, classes, reach):
 
 
 def test_a_long_recording_is_still_counted_exactly():
-    # a day and a half on the 5-s clock: 15 bits a count, two counts in one transform
+    # a day and a half on the 5-s clock
     reference, device = np.random.default_rng(0).integers(0, 5, (2, 26_000)).astype(np.int8)
     tables = scan_epoch_offsets(reference, device, 5, max_shift_epochs=3)
     for shift in range(-3, 4):
         rows, columns = paired(reference, device, shift)
         counted = np.bincount(rows.astype(int) * 5 + columns, minlength=25).reshape(5, 5)
         assert (tables[3 + shift] == counted).all()
-
-
-@pytest.mark.parametrize("least", [1, 2, 7, 900, 961, 1021, 5801])
-def test_lengths_of_transforms(least):
-    length = offsets.fast_length(least)
-
-    def fast(number):
-        for factor in (2, 3, 5):
-            while number % factor == 0:
-                number //= factor
-        return number == 1
-
-    assert length == next(number for number in range(least, 2 * least + 1) if fast(number))
 
 
 def test_fine_codes_take_the_class_at_the_middle_of_each_step():

@@ -17,9 +17,9 @@ import pytest
 from numpy.typing import NDArray
 from sklearn.metrics import cohen_kappa_score, recall_score
 
+from sleepagree.cli.running import run_study, write_study
 from sleepagree.describe.study_paragraphs import methods_of_study, results_of_study
 from sleepagree.mapping.mapping import mapping_named
-from sleepagree.render.study_folder import run_study, write_study
 from sleepagree.render.study_json import study_document
 from sleepagree.study import chunks, execution
 from sleepagree.study.execution import Execution, run_rows

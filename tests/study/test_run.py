@@ -12,14 +12,14 @@ from pathlib import Path
 
 import pytest
 
-from sleepagree.errors import SleepAgreeError
+from sleepagree.errors import Front, Option, SleepAgreeError
 from sleepagree.hypnogram.align import align
 from sleepagree.mapping.mapping import mapping_named
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import read_layout
 from sleepagree.study.execution import run_rows
 from sleepagree.study.night_summary import NightSummary, Refusal
-from sleepagree.study.run import ScoringOptions, reason_without_folders, score_row, score_rows
+from sleepagree.study.run import ScoringOptions, score_rows
 from sleepagree.study.table import NightRow, read_nights_table
 from tests.ferry import FERRY, copy_ferry
 
@@ -47,7 +47,7 @@ def write_night(folder: Path, *, reference: str, device: str) -> None:
 
 def test_a_row_is_read_aligned_and_reduced(tmp_path: Path) -> None:
     write_night(tmp_path, reference="WW1223R?2.", device="wlllddr.lw")
-    _, night = score_row(row(), tmp_path, ScoringOptions(clock=False))
+    night = score_rows([row()], tmp_path, ScoringOptions(clock=False)).outcomes[0]
     # the window is the reference's first to last stage: nine epochs; the seventh is unscored
     assert (night.window_epochs, night.scored) == (9, 8)
     assert dict(night.excluded) == {
@@ -70,17 +70,17 @@ def test_a_row_is_read_aligned_and_reduced(tmp_path: Path) -> None:
 def test_options_of_the_row_go_before_those_of_the_study(tmp_path: Path) -> None:
     write_night(tmp_path, reference="WW122WW", device=".l222.."[:2].replace("2", "l") + "lll..")
     options = ScoringOptions(window="overlap", clock=False)
-    assert score_row(row(), tmp_path, options)[1].window_epochs == 4
-    assert score_row(row(window="reference"), tmp_path, options)[1].window_epochs == 7
-    moved = score_row(row(clock_offset_s=30.0, window="overlap"), tmp_path, options)[1]
+    assert score_rows([row()], tmp_path, options).outcomes[0].window_epochs == 4
+    assert score_rows([row(window="reference")], tmp_path, options).outcomes[0].window_epochs == 7
+    moved = score_rows([row(clock_offset_s=30.0, window="overlap")], tmp_path, options).outcomes[0]
     assert moved.window_epochs == 4
     assert int(moved.native[moved.reference_set.labels.index("W")].sum()) == 1
 
 
 def test_silence_of_a_device_is_missing_or_wake_as_asked(tmp_path: Path) -> None:
     write_night(tmp_path, reference="WW122WW", device="..lll..")
-    missing = score_row(row(), tmp_path, ScoringOptions(clock=False))[1]
-    wake = score_row(row(), tmp_path, ScoringOptions(clock=False, outside="wake"))[1]
+    missing = score_rows([row()], tmp_path, ScoringOptions(clock=False)).outcomes[0]
+    wake = score_rows([row()], tmp_path, ScoringOptions(clock=False, outside="wake")).outcomes[0]
     assert (missing.scored, dict(missing.excluded)["device_gap"]) == (3, 4)
     assert (wake.scored, dict(wake.excluded)["device_gap"]) == (7, 0)
 
@@ -115,7 +115,7 @@ def test_a_summary_counts_what_the_night_itself_counts() -> None:
     reference = read_spans(FERRY / first.references[0])
     device = read_spans(FERRY / first.device_file, layout=read_layout(FERRY / first.layout))
     paired = align(reference=reference, device=device)
-    night = score_row(first, FERRY, ScoringOptions())[1]
+    night = score_rows([first], FERRY, ScoringOptions()).outcomes[0]
     assert (night.native == paired.count_native()).all()
     assert night.excluded == paired.ledger.excluded
     assert night.begin == paired.begin.isoformat()
@@ -156,7 +156,7 @@ def test_several_scorers_give_one_window_whatever_their_order(tmp_path: Path) ->
     write_scorers(tmp_path, {"a.csv": "??WW112233RR2222WWW", "b.csv": "..??112233RR2W22WW"})
     found = {}
     for names in (("a.csv", "b.csv"), ("b.csv", "a.csv")):
-        _, night = score_row(row(references=names), tmp_path, ScoringOptions(clock=False))
+        night = score_rows([row(references=names)], tmp_path, ScoringOptions(clock=False)).outcomes[0]
         # worked out by hand: both scored the fifth to the eighteenth epoch, and differ on one of them; the five others
         # are seen by one of the two, which is no majority
         assert (night.window_epochs, night.scored, night.outside_reference) == (14, 13, 5)
@@ -187,7 +187,7 @@ def test_silence_taken_as_wake_is_so_beside_every_scorer(tmp_path: Path) -> None
     write_scorers(tmp_path, {"a.csv": "WW112233RR2222WWWW", "b.csv": "WW112233RR2W22WWWW"})
     write_night(tmp_path, reference="W2", device="..llllddrrllll....")
     options = ScoringOptions(clock=False, outside="wake")
-    _, night = score_row(row(references=("a.csv", "b.csv")), tmp_path, options)
+    night = score_rows([row(references=("a.csv", "b.csv"))], tmp_path, options).outcomes[0]
     assert {s.first: s.n for s in night.scorers if s.second == "device"} == {"a.csv": 18, "b.csv": 18, "consensus": 17}
 
 
@@ -204,17 +204,17 @@ def test_silence_taken_as_wake_is_so_beside_every_scorer(tmp_path: Path) -> None
     ],
 )
 def test_reasons_tell_files_as_the_table_does(path: str, folder: str, shown: str) -> None:
-    error = SleepAgreeError("it is broken", path, "line 2", f"{Path(folder).absolute()}/x", "whole", "Mend it.")
-    reason = reason_without_folders(error, Path(folder))
+    remedy = f"Mend it, seen from {Option.FOLDER:{Path(folder).absolute()}}."
+    reason = SleepAgreeError("it is broken", path, "line 2", "x", "whole", remedy).told(Front.TABLE, Path(folder))
     assert reason.startswith(f"{shown}: line 2: it is broken" if shown else "line 2: it is broken")
     assert str(Path(folder).absolute()) not in reason
     # words of the message are no folders, whatever folders are called
-    assert reason.endswith("it is broken. Found x; expected whole. Mend it.")
+    assert reason.endswith("it is broken. Found x; expected whole. Mend it, seen from the study's folder.")
 
 
 def test_the_first_mapping_says_whether_a_stage_that_does_not_tell_is_sleep(tmp_path: Path) -> None:
     write_night(tmp_path, reference="WW2222RRWW" * 2, device="wwllllrrww" * 2)
-    plain = score_row(row(), tmp_path, ScoringOptions(clock=False))[1]
-    asked = score_row(row(), tmp_path, ScoringOptions((mapping_named("wake-sleep"),), clock=False))[1]
+    plain = score_rows([row()], tmp_path, ScoringOptions(clock=False)).outcomes[0]
+    asked = score_rows([row()], tmp_path, ScoringOptions((mapping_named("wake-sleep"),), clock=False)).outcomes[0]
     # every stage here tells, so the mapping changes no measure
     assert plain.reference_measures == asked.reference_measures

@@ -184,7 +184,7 @@ def test_nights_that_are_scored_in_part_only_are_counted_and_named() -> None:
     who = [f"{n.participant} {n.night}" for n in (NIGHTS[0], NIGHTS[4])]
     assert caution.startswith(f"band A: on 2 of 10 nights less than 90 % of the window's epochs have a stage on both "
                               f"sides ({who[0]}: 23 %, {who[1]}: 85 %).")  # fmt: skip
-    rows = night_rows(study)
+    rows = list(night_rows(study))
     at = rows[0].index("scored_percent")
     told = {row[0]: float(row[at]) for row in rows[1:]}
     assert [number for number, percent in told.items() if percent < 90] == [str(NIGHTS[0].row), str(NIGHTS[4].row)]
@@ -322,13 +322,13 @@ def test_refusals_are_kept_and_counted() -> None:
     assert document["nights"]["given"] == len(NIGHTS) + 1
     assert document["nights"]["refused"][0]["reason"] == "no stage"
     assert any("1 of the nights given could not be scored" in c for c in said(study.cautions))
-    rows = night_rows(study)
+    rows = list(night_rows(study))
     assert rows[-1][:6] == ["99", "crew-9", "1", "band A", "refused", "no stage"]
     assert {len(row) for row in rows} == {len(rows[0])}
 
 
 def test_tables_have_one_width_and_bias_has_the_published_columns() -> None:
-    for rows in (bias_rows(STUDY), confusion_rows(STUDY), night_rows(STUDY)):
+    for rows in (bias_rows(STUDY), confusion_rows(STUDY), list(night_rows(STUDY))):
         assert {len(row) for row in rows} == {len(rows[0])}
     assert bias_rows(STUDY)[0][:10] == [
         "device", "measure", "unit", "participants", "nights", "reference_mean", "reference_sd", "device_mean",
