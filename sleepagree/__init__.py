@@ -13,12 +13,42 @@ Examples
 0.769
 """
 
-# nothing is imported here, not even typing: a tenth of the time until a command can hear Ctrl-C (cli/interrupts.py);
-# types of the public names stand in __init__.pyi
+from __future__ import annotations
+
+# nothing is imported here, not even typing: a tenth of the time until a command can hear Ctrl-C (cli/interrupts.py)
+TYPE_CHECKING = False
+
+if TYPE_CHECKING:
+    from typing import Any, Final
+
+    from sleepagree.errors import InputError, SleepAgreeError
+    from sleepagree.hypnogram.align import Outside, PairedNight, align
+    from sleepagree.hypnogram.spans import ScoredSpans
+    from sleepagree.hypnogram.window import Window, WindowRule
+    from sleepagree.inference.estimate import Estimate
+    from sleepagree.inference.limits import fit_limits_of_agreement
+    from sleepagree.mapping.files import find_mapping, read_mapping
+    from sleepagree.mapping.mapping import StageMapping
+    from sleepagree.night.compare import NightAgreement, compare
+    from sleepagree.night.mappings import compare_mappings
+    from sleepagree.readers import read_spans
+    from sleepagree.readers.layout import read_layout
+    from sleepagree.readers.memory import read_hypnogram
+    from sleepagree.study.correction import CorrectedNight, Correction
+    from sleepagree.study.correction_file import read_correction
+    from sleepagree.study.correction_learning import learn_correction
+    from sleepagree.study.epoch_scores import AgreementScore, agreement_score
+    from sleepagree.study.execution import Execution
+    from sleepagree.study.from_table import score_table
+    from sleepagree.study.night_summary import NightSummary, Refusal, summarise_night
+    from sleepagree.study.run import ScoringOptions
+    from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
+    from sleepagree.study.table import read_nights_table
+
 __version__ = "0.1.0"
 
 #: Public name -> module that holds it.
-_PUBLIC = {
+_PUBLIC: Final = {
     "AgreementScore": "study.epoch_scores",
     "CorrectedNight": "study.correction",
     "Correction": "study.correction",
@@ -56,10 +86,46 @@ _PUBLIC = {
     "summarise_study": "study.summarise",
 }
 
-__all__ = [*_PUBLIC]  # noqa: PLE0604 - texts, all of them
+__all__ = [
+    "AgreementScore",
+    "CorrectedNight",
+    "Correction",
+    "Estimate",
+    "Execution",
+    "InputError",
+    "NightAgreement",
+    "NightSummary",
+    "Outside",
+    "PairedNight",
+    "Refusal",
+    "ScoredSpans",
+    "ScoringOptions",
+    "SleepAgreeError",
+    "StageMapping",
+    "StudyAgreement",
+    "StudyOptions",
+    "Window",
+    "WindowRule",
+    "agreement_score",
+    "align",
+    "compare",
+    "compare_mappings",
+    "find_mapping",
+    "fit_limits_of_agreement",
+    "learn_correction",
+    "read_correction",
+    "read_hypnogram",
+    "read_layout",
+    "read_mapping",
+    "read_nights_table",
+    "read_spans",
+    "score_table",
+    "summarise_night",
+    "summarise_study",
+]
 
 
-def __getattr__(name: str) -> object:
+def __getattr__(name: str) -> Any:
     if name not in _PUBLIC:
         raise AttributeError(f"module 'sleepagree' has no attribute {name!r}")
     from importlib import import_module
@@ -75,4 +141,5 @@ def show_result(result: object, view: str, *arguments: object) -> object:
     """Return a view of a result; results stand below what renders them, and ask the package for it."""
     from sleepagree.render import results
 
-    return getattr(results, view)(result, *arguments)
+    shown: object = getattr(results, view)(result, *arguments)
+    return shown
