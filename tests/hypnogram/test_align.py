@@ -136,6 +136,15 @@ def test_a_reference_without_a_staged_epoch_is_refused_whatever_its_labels_say()
         pair(seconds, "wake*2")
 
 
+def test_of_a_file_of_several_nights_the_ledger_says_which_was_scored():
+    device = side("light*2 deep*2 -*400 light*2 deep*2 -*400 wake*4")
+    paired = pair(side("N2*2 N3*2", start=BED_TIME + timedelta(seconds=404 * 30)), device)
+    told = (
+        "the file holds 3 nights, with 3 h of silence or more between them; by the reference's time night 2 was scored"
+    )
+    assert any(told in note for note in said(paired.ledger.notes))
+
+
 @pytest.mark.parametrize(
     ("late_s", "expected"), [(14, "wake light light -"), (15, "wake wake light light"), (16, "- wake light light")]
 )

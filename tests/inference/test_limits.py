@@ -262,6 +262,11 @@ def test_equal_sides_give_zeros_and_a_note() -> None:
     assert limits.notes == ("All differences are equal, so the intervals have no width.",)
 
 
+def test_two_people_whose_differences_are_equal_are_enough_for_the_note() -> None:
+    limits = fit_limits_of_agreement(reference=[400.0, 410], device=[405.0, 415], participant=[1, 2])
+    assert limits.notes == ("All differences are equal, so the intervals have no width.",)
+
+
 def test_equal_readings_of_several_nights_have_intervals_without_width() -> None:
     limits = fit_limits_of_agreement(reference=[5.0, 5, 7, 7], device=[5.0, 5, 7, 7], participant=[1, 1, 2, 2])
     assert limits.interval is LimitsInterval.MOVER
