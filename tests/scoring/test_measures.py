@@ -59,15 +59,12 @@ def test_silence_between_wake_and_sleep_hides_no_awakening(text: str, awakenings
 
 
 def test_percent_of_tst_of_the_ordinary_night() -> None:
-    from sleepagree.night.compare import compare
-
-    epochs = "W W N1 N2 N2 W N2 N3 R R W W".split()
-    night = compare(align(reference=read_hypnogram(epochs), device=read_hypnogram(epochs)))
-    percent = {pair.measure: pair.reference for pair in night.measures if pair.measure.startswith("percent")}
-    # worked by hand: 1, 3, 1 and 2 of 7 sleep epochs
-    assert percent == pytest.approx(
-        {"percent N1": 14.2857, "percent N2": 42.8571, "percent N3": 14.2857, "percent R": 28.5714}, abs=5e-5
-    )
+    reference, device = "W W N1 N2 N2 W N2 N3 R R W W".split(), "W W N2 N2 N2 N2 N2 N3 R N1 W W".split()
+    night = compare(align(reference=read_hypnogram(reference), device=read_hypnogram(device)))
+    percent = {p.measure: (p.reference, p.device) for p in night.measures if p.measure.startswith("percent")}
+    # worked by hand: 1, 3, 1 and 2 of 7 sleep epochs of the reference; 1, 5, 1 and 1 of 8 of the device
+    by_hand = {"N1": (14.2857, 12.5), "N2": (42.8571, 62.5), "N3": (14.2857, 12.5), "R": (28.5714, 12.5)}
+    assert percent == {f"percent {name}": pytest.approx(sides, abs=5e-5) for name, sides in by_hand.items()}
 
 
 def test_differences_are_device_minus_reference() -> None:
