@@ -168,6 +168,15 @@ def _unknown(problem: str, path: str, option: str, found: str, names: Iterable[s
 def _refuse_unplanned(statistics: Mapping[str, Precision], wanted: Mapping[str, float]) -> None:
     from sleepagree.describe.plan import say_statistic
 
+    if not statistics:
+        raise InputError(
+            "nothing can be planned",
+            "",
+            "",
+            "no variance between participants",
+            "a study of several participants",
+            "State the SDs instead (--between-sd, --within-sd).",
+        )
     unknown = [name for name in wanted if name not in statistics]
     if unknown:
         raise InputError(
@@ -177,13 +186,4 @@ def _refuse_unplanned(statistics: Mapping[str, Precision], wanted: Mapping[str, 
             unknown[0],
             "one of " + ", ".join(map(say_statistic, statistics)),
             "Give one of these names, or name its measure with --measure.",
-        )
-    if not statistics:
-        raise InputError(
-            "nothing can be planned",
-            "",
-            "",
-            "no variance between participants",
-            "a study of several participants",
-            "State the SDs instead (--between-sd, --within-sd).",
         )

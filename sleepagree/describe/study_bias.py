@@ -144,20 +144,22 @@ def bias_cell(row: BiasRow, which: str = "bias") -> Cell:
 def _say_claim(device: DeviceStudy) -> str:
     """Return which biases are shown with so many people, and how far the others could be from what was found."""
     people = len(device.participants)
+    of_whom, so = f"{people} participants", "."
     if people < _FEWEST_TO_CLAIM:
-        return "One participant: nothing is claimed of other people; intervals are over this person's nights."
+        of_whom = f"{counted(len(device.nights), 'night')} of one participant"
+        so = ". Nothing is claimed of other people; intervals are over this person's nights."
     rows = [r for r in _answering(device) if not math.isnan(r.printed.bias_low)]
     none = 1.0 if any(r.of_ratios for r in rows) else 0.0
     shown = [r for r in rows if not r.printed.bias_low <= none <= r.printed.bias_high]
     open_ = [r for r in rows if r not in shown]
     by = f"{'an interval' if len(shown) < 2 else 'intervals'} without {none:g}"
     sure = f"a bias of {join_words(shorten(r.name) for r in shown)} is shown (by {by})" if shown else "no bias is shown"
-    text = f"With {people} participants {sure}"
+    text = f"With {of_whom} {sure}"
     if not open_:
-        return f"{text}."
+        return f"{text}{so}"
     widest = max(open_, key=lambda r: r.printed.bias_high - r.printed.bias_low)
     ends = interval(widest.printed.bias_low, widest.printed.bias_high, digits_of(widest))
-    return f"{text}; that of {shorten(widest.name)} may be anything from {ends}."
+    return f"{text}; that of {shorten(widest.name)} may be anything from {ends}{so}"
 
 
 def is_open(device: DeviceStudy) -> bool:

@@ -17,6 +17,7 @@ from sleepagree.scoring.class_figures import CLASS_STATISTICS
 from sleepagree.scoring.coefficients import (
     NEED_ALL_CLASSES,
     TABLE_STATISTICS,
+    kappa,
     kappa_of_sums,
     kappa_se,
     only_class,
@@ -117,6 +118,19 @@ class TableAgreement(Brief):
 
 _KAPPA_METHOD: Final = "Cohen 1960; large-sample interval of Fleiss, Cohen & Everitt 1969, epochs taken as independent"
 _ROUNDING: Final = 1e-12  # below this, rounding is all that is left of a standard error that is 0 on paper
+
+
+def kappa_never_found(counts: Counts, *, device_index: Sequence[int]) -> float:
+    """Return kappa of the table that the design ceiling is of: reference classes without a column are never found.
+
+    Parameters
+    ----------
+    counts : int array, shape (reference classes, device classes)
+        Epochs.
+    device_index : sequence of int
+        Position of each device class among the reference classes.
+    """
+    return float(kappa(widen_columns(counts, device_index=device_index)))
 
 
 def chance_corrected_kappa(counts: Counts, *, level: float = 0.95) -> Estimate:
