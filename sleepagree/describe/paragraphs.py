@@ -17,12 +17,14 @@ import sleepagree
 from sleepagree.describe.bias import bias_source_result
 from sleepagree.describe.citations import Citations
 from sleepagree.describe.words import (
+    WHEN_ANSWERS_LAST,
     duration,
     figure,
     from_moment_to,
     join_words,
     minutes,
     percent,
+    percent_interval,
     persisting_interval,
     plain,
     say_class,
@@ -34,6 +36,7 @@ from sleepagree.describe.words import (
 from sleepagree.errors import counted, shorten
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.window import WindowRule
+from sleepagree.inference.one_night import COVERAGE_OF_ONE_NIGHT
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.words import AASM_STAGES, LEAVE_OUT
 from sleepagree.night.compare import MappingAgreement, NightAgreement
@@ -136,6 +139,10 @@ def methods_of_night(night: NightAgreement) -> CitedParagraph:
             f"went to, as shares with Wilson's interval {cited.mark('wilson')}: once for the number of independent "
             "epochs that would tell as much, answers being a chain of two states within episodes, and once for all."
         )
+    parts.append(
+        f"95 % intervals {WHEN_ANSWERS_LAST} hold the truth in {percent_interval(*COVERAGE_OF_ONE_NIGHT)} of simulated "
+        "nights, whose answers last from half a minute to a whole episode."
+    )
     parts.append("The bias of each class was split exactly into minutes gained from and lost to each other class.")
     if night.disagreement is not None:
         parts.append(

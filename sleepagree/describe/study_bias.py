@@ -37,6 +37,7 @@ from sleepagree.describe.words import (
     join_words,
     p_value,
     percent,
+    percent_interval,
     plain,
     say_class,
     say_level,
@@ -46,6 +47,11 @@ from sleepagree.errors import counted, shorten
 from sleepagree.inference.equivalence import EquivalenceTest
 from sleepagree.inference.error_sizes import FEWEST_FOR_CENTILES, MINUTES_TOLD, Centile
 from sleepagree.inference.regression_limits import RegressionLimits
+from sleepagree.study.cautions import (
+    COVERAGE_OF_CENTILES,
+    COVERAGE_OF_LIMITS_NEAR_NORMAL,
+    LOWEST_COVERAGE_OF_LIMITS,
+)
 from sleepagree.study.results import BiasRow, DeviceStudy, StudyAgreement, StudyBiasSource
 
 #: From ``python -m tests.performance.calibrate_slopes``.
@@ -58,6 +64,8 @@ _TABLES_OF_THEIR_OWN: Final = 2
 _MOST_DEVICES: Final = 4
 
 _FEWEST_TO_CLAIM: Final = 2
+#: Of one person; of several measures some interval of two nights has no 0 in it by chance alone (our choice).
+_FEWEST_NIGHTS_TO_CLAIM: Final = 3
 
 _VERDICTS: Final = {True: "within", False: "not shown to be within", None: "undecided against"}
 
@@ -150,7 +158,8 @@ def _say_claim(device: DeviceStudy) -> str:
         so = ". Nothing is claimed of other people; intervals are over this person's nights."
     rows = [r for r in _answering(device) if not math.isnan(r.printed.bias_low)]
     none = 1.0 if any(r.of_ratios for r in rows) else 0.0
-    shown = [r for r in rows if not r.printed.bias_low <= none <= r.printed.bias_high]
+    enough = people > 1 or len(device.nights) >= _FEWEST_NIGHTS_TO_CLAIM
+    shown = [r for r in rows if enough and not r.printed.bias_low <= none <= r.printed.bias_high]
     open_ = [r for r in rows if r not in shown]
     by = f"{'an interval' if len(shown) < 2 else 'intervals'} without {none:g}"
     sure = f"a bias of {join_words(shorten(r.name) for r in shown)} is shown (by {by})" if shown else "no bias is shown"
@@ -251,7 +260,10 @@ def _centiles_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
         told = [_centile_cells(row, centile) for centile in (low, high)]
         rows.append(cells(name_with_unit(row), *told[0], *told[1]))
     heads = columns("measure", "5th centile", level, "95th centile", level)
-    caption = "Centiles of the differences, which suppose no normal law; an end beyond all nights is left open"
+    caption = (
+        "Centiles of the differences, which suppose no normal law; an end beyond all nights is left open; 95 % "
+        f"intervals are long, and held the truth in {percent_interval(*COVERAGE_OF_CENTILES)} of simulated studies"
+    )
     return _further(f"centiles-{serial}", caption, heads, rows)
 
 
@@ -283,7 +295,12 @@ def _ends_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Tabl
             )
         )
     heads = columns("measure", "nights", "lower limit", level, "upper limit", level)
-    return _further(f"ends-{serial}", "How sure each limit of agreement is", heads, rows)
+    caption = (
+        "How sure each limit of agreement is, if differences are normal; where they are a little skewed, 95 % "
+        f"intervals of a limit held the truth in {percent_interval(*COVERAGE_OF_LIMITS_NEAR_NORMAL)} of simulated "
+        f"studies, with heavy tails in as few as {percent(LOWEST_COVERAGE_OF_LIMITS)}"
+    )
+    return _further(f"ends-{serial}", caption, heads, rows)
 
 
 def _level_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Table:
