@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
 from sleepagree.describe.bias import say_bias_source
@@ -128,14 +128,24 @@ def answer_of_bias(study: StudyAgreement) -> tuple[Section, ...]:
 
 
 def _answer_of_device(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section:
-    rows = tuple(_limits_row(row) for row in _answering(device))
+    rows = tuple(_limits_row(row, with_outside=True) for row in _answering(device))
     ratio = study.options.log_ratio
     heads = columns(
         "measure", "reference", "device", "ratio" if ratio else "bias", say_level(study.options.level),
         "limits of agreement",
     )  # fmt: skip
-    blocks = (Table(f"answer-limits-{serial}", "", heads, rows), Paragraph(_say_claim(device)))
+    said = " ".join((_say_claim(device), *_say_outside(device)))
+    blocks = (Table(f"answer-limits-{serial}", "", heads, rows), Paragraph(said))
     return Section(f"answer-bias-{serial}", f"{'Ratio' if ratio else 'Bias'} of '{shorten(device.device)}'", blocks)
+
+
+def _say_outside(device: DeviceStudy) -> Iterator[str]:
+    """Yield what stands in brackets beside the limits, and of which measures the limits promise too much."""
+    known = [(row, row.sizes) for row in _answering(device) if row.sizes is not None and row.sizes.outside is not None]
+    if known:
+        yield "In brackets: nights outside the limits (5 % expected)."
+    if odd := [shorten(row.name) for row, sizes in known if sizes.is_not_normal]:
+        yield f"Limits suppose normality, these nights are not: {join_words(odd)}."
 
 
 def _answering(device: DeviceStudy) -> list[BiasRow]:
@@ -155,7 +165,7 @@ def _say_claim(device: DeviceStudy) -> str:
     of_whom, so = f"{people} participants", "."
     if people < _FEWEST_TO_CLAIM:
         of_whom = f"{counted(len(device.nights), 'night')} of one participant"
-        so = ". Nothing is claimed of other people; intervals are over this person's nights."
+        so = ". Nothing is claimed of other people."
     rows = [r for r in _answering(device) if not math.isnan(r.printed.bias_low)]
     none = 1.0 if any(r.of_ratios for r in rows) else 0.0
     enough = people > 1 or len(device.nights) >= _FEWEST_NIGHTS_TO_CLAIM
@@ -202,15 +212,16 @@ def _limits_table(
     return Table(name, caption, heads, tuple(map(_limits_row, rows)), sortable=True, folded=folded, rank=rank)
 
 
-def _limits_row(row: BiasRow) -> tuple[Cell, ...]:
+def _limits_row(row: BiasRow, *, with_outside: bool = False) -> tuple[Cell, ...]:
     limits, digits = row.printed, digits_of(row)
+    outside = row.sizes.outside if with_outside and row.sizes is not None else None
     return cells(
         name_with_unit(row),
         number_cell(limits.reference_mean, 1),
         number_cell(limits.device_mean, 1),
         difference_of(row, limits.bias),
         interval(limits.bias_low, limits.bias_high, digits),
-        interval(limits.lower, limits.upper, digits),
+        interval(limits.lower, limits.upper, digits) + ("" if outside is None else f" ({outside})"),
     )
 
 
