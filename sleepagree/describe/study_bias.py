@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 from sleepagree.describe.bias import say_bias_source
@@ -134,18 +134,16 @@ def _answer_of_device(device: DeviceStudy, study: StudyAgreement, serial: int) -
         "measure", "reference", "device", "ratio" if ratio else "bias", say_level(study.options.level),
         "limits of agreement",
     )  # fmt: skip
-    said = " ".join((_say_claim(device), *_say_outside(device)))
-    blocks = (Table(f"answer-limits-{serial}", "", heads, rows), Paragraph(said))
-    return Section(f"answer-bias-{serial}", f"{'Ratio' if ratio else 'Bias'} of '{shorten(device.device)}'", blocks)
+    blocks = (Table(f"answer-limits-{serial}", "", heads, rows), Paragraph(f"{_say_claim(device)}{_say_odd(device)}"))
+    detail = " (behind the limits: nights outside them, 5 % expected)"
+    title = f"{'Ratio' if ratio else 'Bias'} of '{shorten(device.device)}'"
+    return Section(f"answer-bias-{serial}", title, blocks, detail=detail)
 
 
-def _say_outside(device: DeviceStudy) -> Iterator[str]:
-    """Yield what stands in brackets beside the limits, and of which measures the limits promise too much."""
-    known = [(row, row.sizes) for row in _answering(device) if row.sizes is not None and row.sizes.outside is not None]
-    if known:
-        yield "In brackets: nights outside the limits (5 % expected)."
-    if odd := [shorten(row.name) for row, sizes in known if sizes.is_not_normal]:
-        yield f"Limits suppose normality, these nights are not: {join_words(odd)}."
+def _say_odd(device: DeviceStudy) -> str:
+    """Return of which measures the limits promise too much, "" for none."""
+    odd = [shorten(row.name) for row in _answering(device) if row.sizes is not None and row.sizes.is_not_normal]
+    return f" Limits suppose normality, these nights are not: {join_words(odd)}." if odd else ""
 
 
 def _answering(device: DeviceStudy) -> list[BiasRow]:
