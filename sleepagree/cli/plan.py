@@ -166,12 +166,12 @@ def _unknown(problem: str, path: str, option: str, found: str, names: Iterable[s
 def _refuse_unplanned(statistics: Mapping[str, Precision], wanted: Mapping[str, float]) -> None:
     from sleepagree.describe.plan import say_statistic
 
+    if not statistics:
+        found, expected = "no variance between participants", "a study of several participants"
+        remedy = "State the SDs instead (--between-sd, --within-sd)."
+        raise InputError("nothing can be planned", "", "", found, expected, remedy)
     unknown = [name for name in wanted if name not in statistics]
     if unknown:
         problem, known = "a wanted half-width is of a statistic that is not planned", map(say_statistic, statistics)
         remedy = "Give one of these names, or name its measure with --measure."
         raise InputError(problem, "", "--width", unknown[0], f"one of {', '.join(known)}", remedy)
-    if not statistics:
-        found, expected = "no variance between participants", "a study of several participants"
-        remedy = "State the SDs instead (--between-sd, --within-sd)."
-        raise InputError("nothing can be planned", "", "", found, expected, remedy)

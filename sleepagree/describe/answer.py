@@ -52,6 +52,10 @@ from sleepagree.night.compare import MappingAgreement, NightAgreement
 from sleepagree.scoring.measures import MeasurePair
 from sleepagree.scoring.redistribution import Redistribution
 
+#: Where so many epochs differ and so many of them cancel out, it is told that minutes agree better (our choice).
+_MANY_DIFFER: Final = 0.2
+_MOST_CANCEL: Final = 0.8
+
 #: So many measures that are off most are told; those of single classes stand with their bias.
 _MOST_MEASURES: Final = 3
 
@@ -369,12 +373,28 @@ def _when_table(traced: Redistribution) -> Table:
 def _bias_section(night: NightAgreement, answer: NightAnswer) -> Section | None:
     of = dict(answer.reference)
     said = [say_bias_source(source, of[source.name] / 2) for source in night.bias_sources[:_MOST_CLASSES]]
-    off = say_off_most(night.measures)
-    told = present(Items(tuple(said)) if said else None, Paragraph(off) if off else None, _otherwise_table(night))
+    off, cancels = say_off_most(night.measures), _say_cancelling(answer)
+    told = present(
+        Items(tuple(said)) if said else None,
+        Paragraph(cancels) if cancels else None,
+        Paragraph(off) if off else None,
+        _otherwise_table(night),
+    )
     if not told:
         return None
     blocks = (beside(told, _bias_figure(night)),) if said else told
     return Section("sources-of-bias", "Bias", blocks, detail=" (device minus reference)")
+
+
+def _say_cancelling(answer: NightAnswer) -> str:
+    """Return that minutes hide how often epochs differ, "" where few differ or minutes show it."""
+    differing = 1 - answer.same_stage
+    if not (differing >= _MANY_DIFFER and answer.cancelling_share >= _MOST_CANCEL):
+        return ""
+    return (
+        f"Minutes hide most of it: {percent(differing)} of the epochs differ, and {percent(answer.cancelling_share)} "
+        "of these leave the minutes of every stage as they are, lost to one and gained from another."
+    )
 
 
 def _bias_figure(night: NightAgreement) -> Figure:

@@ -323,8 +323,8 @@ def _one_participant(c: Caution) -> str:
 
 def _few_participants(c: Caution) -> str:
     return (
-        f"{c['device']}: {c['count']} participants are few: where people differ with skew, or the device fails on "
-        f"some, 95 % intervals of agreement and bias hold the truth in as few as {percent(c['covers'])} of simulated "
+        f"{c['device']}: {c['count']} participants are few where people differ with skew, or the device fails on some: "
+        f"95 % intervals of agreement and bias then hold the truth in as few as {percent(c['covers'])} of simulated "
         f"studies of {c['simulated']} people."
     )
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Protocol
 
@@ -37,7 +36,7 @@ from sleepagree.describe.cautions import say_caution
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
 from sleepagree.describe.night_time import NO_LABEL, following_section, time_section
 from sleepagree.describe.notes import say_note
-from sleepagree.describe.paragraphs import methods_of_night, results_of_night, say_kappa_beside_ceiling
+from sleepagree.describe.paragraphs import methods_of_night, results_of_night, say_ceiling
 from sleepagree.describe.words import (
     DASH,
     IF_INDEPENDENT,
@@ -186,6 +185,7 @@ def _agreement(scored: MappingAgreement, night: NightAgreement, serial: int) -> 
     name = shorten(mapping.name)
     word = file_words([m.mapping.name for m in night.mappings])[serial]
     caption = f"Each class against the rest under '{name}'"
+    ceiling = say_ceiling(scored, scored.table.accuracy, "this night")
     blocks = present(
         Paragraph(plain(mapping.assumption)) if mapping.assumption else None,
         beside(
@@ -194,7 +194,10 @@ def _agreement(scored: MappingAgreement, night: NightAgreement, serial: int) -> 
                 confusion_table(scored.counts, mapping, name=f"counts-{serial}"),
                 column_shares(scored, f"shares-{serial}") if scored.table.n else None,
             ),
-            (_statistics(scored, night.level, f"statistics-{serial}"), _ceiling(scored)),
+            (
+                _statistics(scored, night.level, f"statistics-{serial}"),
+                Paragraph(ceiling) if ceiling else None,
+            ),
         ),
         _class_table(scored.table.classes, name=f"classes-{serial}", caption=caption),
     )
@@ -264,17 +267,6 @@ def _statistics(scored: MappingAgreement, level: float, name: str) -> Block:
     named = say_level(level)
     heads = columns("", "value", f"{named} {WHEN_ANSWERS_LAST}", f"{named} {IF_INDEPENDENT}", "ceiling")
     return Table(name, f"Agreement over {over}", heads, rows)
-
-
-def _ceiling(scored: MappingAgreement) -> Paragraph | None:
-    accuracy, ceiling = scored.table.accuracy, scored.ceiling
-    if math.isnan(ceiling.accuracy) or ceiling.accuracy >= 1 or not ceiling.accuracy:
-        return None
-    return Paragraph(
-        f"The best any device with these labels could reach on this night: {figure(ceiling.accuracy, 3)} accuracy, "
-        f"{figure(ceiling.kappa, 3)} kappa; this device reaches {percent(accuracy / ceiling.accuracy)} of that "
-        f"accuracy{say_kappa_beside_ceiling(scored)}."
-    )
 
 
 def _class_table(classes: Sequence[ClassAgreement], *, name: str, caption: str) -> Table:

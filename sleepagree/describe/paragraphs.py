@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import platform
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Protocol
 
 import numpy as np
 
@@ -17,12 +17,14 @@ import sleepagree
 from sleepagree.describe.bias import bias_source_result
 from sleepagree.describe.citations import Citations
 from sleepagree.describe.words import (
+    WHEN_ANSWERS_LAST,
     duration,
     figure,
     from_moment_to,
     join_words,
     minutes,
     percent,
+    percent_interval,
     persisting_interval,
     plain,
     say_class,
@@ -34,9 +36,11 @@ from sleepagree.describe.words import (
 from sleepagree.errors import counted, shorten
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.window import WindowRule
+from sleepagree.inference.one_night import COVERAGE_OF_ONE_NIGHT
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.words import AASM_STAGES, LEAVE_OUT
 from sleepagree.night.compare import MappingAgreement, NightAgreement
+from sleepagree.scoring.ceiling import Ceiling
 from sleepagree.scoring.runs import Runs
 
 #: Measures that a results paragraph speaks of, where there are any.
@@ -52,6 +56,22 @@ _USUAL_STAGES: Final = {
     "nrem": ["N1", "N2", "N3"],
     "sleep": ["N1", "N2", "N3", "R"],
 }
+
+
+class UnderCeiling(Protocol):
+    """A night or a study under one mapping, beside what its labels allow."""
+
+    @property
+    def mapping(self) -> StageMapping:
+        """How stages form classes."""
+
+    @property
+    def ceiling(self) -> Ceiling:
+        """The best that a device with these labels could reach."""
+
+    @property
+    def kappa_beside_ceiling(self) -> float:
+        """Kappa of the device on the table that the ceiling is of."""
 
 
 @dataclass(frozen=True)
@@ -76,12 +96,25 @@ def kappa_with_interval(scored: MappingAgreement, level: float) -> str:
     return f"{figure(scored.table.kappa.value)} ({persisting_interval(low, high, level)})"
 
 
-def say_kappa_beside_ceiling(scored: MappingAgreement) -> str:
+def say_ceiling(scored: UnderCeiling, accuracy: float, where: str) -> str:
+    """Return what the labels allow and what this device reaches of it; "" where they allow everything, or nothing."""
+    ceiling = scored.ceiling
+    if math.isnan(ceiling.accuracy) or ceiling.accuracy >= 1 or not ceiling.accuracy:
+        return ""
+    return (
+        f"The best any device with these labels could reach on {where}: {figure(ceiling.accuracy, 3)} accuracy, "
+        f"{figure(ceiling.kappa, 3)} kappa; this device reaches {percent(accuracy / ceiling.accuracy)} of that "
+        f"accuracy{say_kappa_beside_ceiling(scored)}."
+    )
+
+
+def say_kappa_beside_ceiling(scored: UnderCeiling) -> str:
     """Return the device's own kappa on the table of the ceiling, where that table is none of those that are shown."""
     kappa = scored.kappa_beside_ceiling
     if scored.mapping.is_square or math.isnan(kappa):
         return ""
-    never = join_words([say_class(c) for c in scored.table.unreported])
+    mapping = scored.mapping
+    never = join_words([say_class(c) for c in mapping.reference_classes if c not in mapping.device_classes])
     return f" and, counting {never} as never found as the ceiling does, has kappa {figure(kappa, 3)}"
 
 
@@ -106,6 +139,10 @@ def methods_of_night(night: NightAgreement) -> CitedParagraph:
             f"went to, as shares with Wilson's interval {cited.mark('wilson')}: once for the number of independent "
             "epochs that would tell as much, answers being a chain of two states within episodes, and once for all."
         )
+    parts.append(
+        f"95 % intervals {WHEN_ANSWERS_LAST} hold the truth in {percent_interval(*COVERAGE_OF_ONE_NIGHT)} of simulated "
+        "nights, whose answers last from half a minute to a whole episode."
+    )
     parts.append("The bias of each class was split exactly into minutes gained from and lost to each other class.")
     if night.disagreement is not None:
         parts.append(

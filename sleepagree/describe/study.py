@@ -139,6 +139,9 @@ def _next(study: StudyAgreement, folder: str, table: NightsTable | None) -> Sect
     if any(caution.kind in _CLOCK_KINDS for caution in study.cautions):
         why = "Whether clocks explain it, on one of the nights that the caution names"
         words = ["sleepagree", "clock", "REFERENCE", "DEVICE"]
+    elif all(len(device.participants) == 1 for device in study.devices):
+        why = "How many people would tell more than one does, with spreads that you state"
+        words = ["sleepagree", "plan", "--between-sd", "MINUTES", "--within-sd", "MINUTES"]
     elif unsure is not None:
         why = "How many people would settle what is open"
         words = ["sleepagree", "plan", "--from", str(PurePath(folder, "results.json")), *named]

@@ -26,6 +26,7 @@ from sleepagree.describe.blocks import (
     present,
 )
 from sleepagree.describe.night import confusion_figure, confusion_table
+from sleepagree.describe.paragraphs import say_ceiling
 from sleepagree.describe.study_paragraphs import (
     ends_of,
     file_ending,
@@ -122,13 +123,10 @@ def statistics_table(studied: StudyMapping, device: DeviceStudy, study: StudyAgr
 
 
 def _ceiling(studied: StudyMapping) -> Paragraph | None:
-    ceiling = studied.ceiling
-    if math.isnan(ceiling.accuracy) or ceiling.accuracy >= 1 or studied.mapping.is_square:
-        return None
-    return Paragraph(
-        f"The best any device with these labels could reach on these nights: {figure(ceiling.accuracy, 3)} accuracy, "
-        f"{figure(ceiling.kappa, 3)} kappa."
-    )
+    """Return what the labels allow on all nights, and what the device reaches of it."""
+    accuracy = studied.find("accuracy")
+    said = "" if accuracy is None else say_ceiling(studied, accuracy.pooled.primary.value, "these nights")
+    return Paragraph(said) if said else None
 
 
 def class_table(studied: StudyMapping, study: StudyAgreement, name: str, *, rank: Rank = Rank.FIRST_SCREEN) -> Table:

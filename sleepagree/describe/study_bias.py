@@ -34,6 +34,7 @@ from sleepagree.describe.words import (
     join_words,
     p_value,
     percent,
+    percent_interval,
     plain,
     say_class,
     say_level,
@@ -43,6 +44,11 @@ from sleepagree.errors import counted, shorten
 from sleepagree.inference.equivalence import EquivalenceTest
 from sleepagree.inference.error_sizes import FEWEST_FOR_CENTILES, MINUTES_TOLD, Centile
 from sleepagree.inference.regression_limits import RegressionLimits
+from sleepagree.study.cautions import (
+    COVERAGE_OF_CENTILES,
+    COVERAGE_OF_LIMITS_NEAR_NORMAL,
+    LOWEST_COVERAGE_OF_LIMITS,
+)
 from sleepagree.study.results import BiasRow, DeviceStudy, StudyAgreement, StudyBiasSource
 
 #: From ``python -m tests.performance.calibrate_slopes``.
@@ -55,6 +61,8 @@ _TABLES_OF_THEIR_OWN: Final = 2
 _MOST_DEVICES: Final = 4
 
 _FEWEST_TO_CLAIM: Final = 2
+#: Of one person; of several measures some interval of two nights has no 0 in it by chance alone (our choice).
+_FEWEST_NIGHTS_TO_CLAIM: Final = 3
 
 _VERDICTS: Final = {True: "within", False: "not shown to be within", None: "undecided against"}
 
@@ -117,14 +125,22 @@ def answer_of_bias(study: StudyAgreement) -> tuple[Section, ...]:
 
 
 def _answer_of_device(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section:
-    rows = tuple(_limits_row(row) for row in _answering(device))
+    rows = tuple(_limits_row(row, with_outside=True) for row in _answering(device))
     ratio = study.options.log_ratio
     heads = columns(
         "measure", "reference", "device", "ratio" if ratio else "bias", say_level(study.options.level),
         "limits of agreement",
     )  # fmt: skip
-    blocks = (Table(f"answer-limits-{serial}", "", heads, rows), Paragraph(_say_claim(device)))
-    return Section(f"answer-bias-{serial}", f"{'Ratio' if ratio else 'Bias'} of '{shorten(device.device)}'", blocks)
+    blocks = (Table(f"answer-limits-{serial}", "", heads, rows), Paragraph(f"{_say_claim(device)}{_say_odd(device)}"))
+    detail = " (behind the limits: nights outside them, 5 % expected)"
+    title = f"{'Ratio' if ratio else 'Bias'} of '{shorten(device.device)}'"
+    return Section(f"answer-bias-{serial}", title, blocks, detail=detail)
+
+
+def _say_odd(device: DeviceStudy) -> str:
+    """Return of which measures the limits promise too much, "" for none."""
+    odd = [shorten(row.name) for row in _answering(device) if row.sizes is not None and row.sizes.is_not_normal]
+    return f" Limits suppose normality, these nights are not: {join_words(odd)}." if odd else ""
 
 
 def _answering(device: DeviceStudy) -> list[BiasRow]:
@@ -141,20 +157,23 @@ def bias_cell(row: BiasRow, which: str = "bias") -> Cell:
 def _say_claim(device: DeviceStudy) -> str:
     """Return which biases are shown with so many people, and how far the others could be from what was found."""
     people = len(device.participants)
+    of_whom, so = f"{people} participants", "."
     if people < _FEWEST_TO_CLAIM:
-        return "One participant: nothing is claimed of other people; intervals are over this person's nights."
+        of_whom = f"{counted(len(device.nights), 'night')} of one participant"
+        so = ". Nothing is claimed of other people."
     rows = [r for r in _answering(device) if not math.isnan(r.printed.bias_low)]
     none = 1.0 if any(r.of_ratios for r in rows) else 0.0
-    shown = [r for r in rows if not r.printed.bias_low <= none <= r.printed.bias_high]
+    enough = people > 1 or len(device.nights) >= _FEWEST_NIGHTS_TO_CLAIM
+    shown = [r for r in rows if enough and not r.printed.bias_low <= none <= r.printed.bias_high]
     open_ = [r for r in rows if r not in shown]
     by = f"{'an interval' if len(shown) < 2 else 'intervals'} without {none:g}"
     sure = f"a bias of {join_words(shorten(r.name) for r in shown)} is shown (by {by})" if shown else "no bias is shown"
-    text = f"With {people} participants {sure}"
+    text = f"With {of_whom} {sure}"
     if not open_:
-        return f"{text}."
+        return f"{text}{so}"
     widest = max(open_, key=lambda r: r.printed.bias_high - r.printed.bias_low)
     ends = interval(widest.printed.bias_low, widest.printed.bias_high, digits_of(widest))
-    return f"{text}; that of {shorten(widest.name)} may be anything from {ends}."
+    return f"{text}; that of {shorten(widest.name)} may be anything from {ends}{so}"
 
 
 def is_open(device: DeviceStudy) -> bool:
@@ -188,15 +207,16 @@ def _limits_table(
     return Table(name, caption, heads, tuple(map(_limits_row, rows)), sortable=True, folded=folded, rank=rank)
 
 
-def _limits_row(row: BiasRow) -> tuple[Cell, ...]:
+def _limits_row(row: BiasRow, *, with_outside: bool = False) -> tuple[Cell, ...]:
     limits, digits = row.printed, digits_of(row)
+    outside = row.sizes.outside if with_outside and row.sizes is not None else None
     return cells(
         name_with_unit(row),
         Cell.number(limits.reference_mean, 1),
         Cell.number(limits.device_mean, 1),
         difference_of(row, limits.bias),
         interval(limits.bias_low, limits.bias_high, digits),
-        interval(limits.lower, limits.upper, digits),
+        interval(limits.lower, limits.upper, digits) + ("" if outside is None else f" ({outside})"),
     )
 
 
@@ -246,7 +266,10 @@ def _centiles_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
         told = [_centile_cells(row, centile) for centile in (low, high)]
         rows.append(cells(name_with_unit(row), *told[0], *told[1]))
     heads = columns("measure", "5th centile", level, "95th centile", level)
-    caption = "Centiles of the differences, which suppose no normal law; an end beyond all nights is left open"
+    caption = (
+        "Centiles of the differences, which suppose no normal law; an end beyond all nights is left open; 95 % "
+        f"intervals are long, and held the truth in {percent_interval(*COVERAGE_OF_CENTILES)} of simulated studies"
+    )
     return _further(f"centiles-{serial}", caption, heads, rows)
 
 
@@ -278,7 +301,12 @@ def _ends_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Tabl
             )
         )
     heads = columns("measure", "nights", "lower limit", level, "upper limit", level)
-    return _further(f"ends-{serial}", "How sure each limit of agreement is", heads, rows)
+    caption = (
+        "How sure each limit of agreement is, if differences are normal; where they are a little skewed, 95 % "
+        f"intervals of a limit held the truth in {percent_interval(*COVERAGE_OF_LIMITS_NEAR_NORMAL)} of simulated "
+        f"studies, with heavy tails in as few as {percent(LOWEST_COVERAGE_OF_LIMITS)}"
+    )
+    return _further(f"ends-{serial}", caption, heads, rows)
 
 
 def _level_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Table:

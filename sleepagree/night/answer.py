@@ -63,6 +63,14 @@ class NightAnswer:
     reference: tuple[tuple[str, int], ...]
 
     @property
+    def cancelling_share(self) -> float:
+        """Share of the differing epochs that leave the minutes of every class as they are; nan where none differs."""
+        of_device = {found.name: found.epochs for found in self.device_classes}
+        moved = sum(abs(of_device.get(name, 0) - n) for name, n in self.reference) / 2
+        differing = self.epochs - round(self.same_stage * self.epochs) if self.epochs else 0
+        return 1 - moved / differing if differing else NAN
+
+    @property
     def reference_shares(self) -> tuple[tuple[str, float], ...]:
         """Share of the compared epochs that the reference gave to each class; nan without epochs."""
         return tuple((name, n / self.epochs if self.epochs else NAN) for name, n in self.reference)

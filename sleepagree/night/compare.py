@@ -13,7 +13,7 @@ from sleepagree.errors import MappingError, Option
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import EPOCH_S, Counts, frozen_array
 from sleepagree.hypnogram.window import WindowRule
-from sleepagree.inference.table_sums import fold_counts, widen_columns
+from sleepagree.inference.table_sums import fold_counts
 from sleepagree.mapping.files import Mappings, take_mappings
 from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings, unreported_classes
 from sleepagree.mapping.sets import StageSet
@@ -36,7 +36,7 @@ from sleepagree.scoring.disagreement import Disagreement, describe_disagreement
 from sleepagree.scoring.measures import MeasurePair
 from sleepagree.scoring.offsets import QuickOffset
 from sleepagree.scoring.redistribution import Redistribution, trace_unreported_stage, unreported_stages
-from sleepagree.scoring.table_agreement import TableAgreement, summarise_table
+from sleepagree.scoring.table_agreement import TableAgreement, kappa_never_found, summarise_table
 from sleepagree.shown import Brief, Result
 
 _LONG_WAKE_MIN: Final = 60
@@ -76,9 +76,7 @@ class MappingAgreement(Brief):
     @property
     def kappa_beside_ceiling(self) -> float:
         """Kappa on the table that the ceiling is of: classes without a label are never found there."""
-        if self.mapping.is_square:
-            return self.table.kappa.value
-        return float(coefficients.kappa(widen_columns(self.counts, device_index=self.mapping.device_index)))
+        return kappa_never_found(self.counts, device_index=self.mapping.device_index)
 
     def __reduce__(self) -> tuple[Any, ...]:
         return (MappingAgreement, tuple(getattr(self, f.name) for f in fields(self)))

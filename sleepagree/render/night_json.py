@@ -18,6 +18,7 @@ import sleepagree
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.cautions import caution_documents
 from sleepagree.describe.notes import say_notes
+from sleepagree.describe.paragraphs import UnderCeiling
 from sleepagree.hypnogram.align import PairedNight, Side
 from sleepagree.hypnogram.ledger import Status
 from sleepagree.hypnogram.spans import Counts
@@ -28,7 +29,6 @@ from sleepagree.night.answer import NightAnswer, answer_night
 from sleepagree.night.compare import MappingAgreement, NightAgreement
 from sleepagree.night.intervals import ClassIntervals, NightIntervals
 from sleepagree.scoring.bias_sources import BiasSource
-from sleepagree.scoring.ceiling import Ceiling
 from sleepagree.scoring.clock import ClockReading, clock_document
 from sleepagree.scoring.disagreement import disagreement_document
 from sleepagree.scoring.measures import MeasurePair
@@ -168,7 +168,7 @@ def mapping_document(scored: MappingAgreement) -> Document:
             "reason": kappa.undefined_because or _why_no_interval(kappa),
         },
         **numbers(table, "pabak", "ac1", "mcc", "balanced_accuracy"),
-        "ceiling": {**ceiling_document(scored.ceiling), "device_kappa": number(scored.kappa_beside_ceiling)},
+        "ceiling": ceiling_document(scored),
         "classes": [class_document(c) for c in table.classes],
         "intervals": intervals_document(scored.intervals),
     }
@@ -200,9 +200,10 @@ def _why_no_interval(kappa: Estimate) -> str | None:
     )
 
 
-def ceiling_document(ceiling: Ceiling) -> Document:
-    """Return the design ceiling."""
-    return {**numbers(ceiling, "accuracy", "kappa"), "reason": ceiling.kappa_reason or None}
+def ceiling_document(scored: UnderCeiling) -> Document:
+    """Return the design ceiling, and kappa of the device on its table."""
+    reason, own = scored.ceiling.kappa_reason or None, number(scored.kappa_beside_ceiling)
+    return {**numbers(scored.ceiling, "accuracy", "kappa"), "reason": reason, "device_kappa": own}
 
 
 def class_document(agreement: ClassAgreement) -> Document:

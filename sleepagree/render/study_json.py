@@ -78,11 +78,12 @@ def study_mapping_document(studied: StudyMapping) -> Document:
         averaged["kappa"] |= {
             **numbers(components, "between_sd", "within_sd", "between_sd_high"),
             "participants": components.participants,
+            "nights": components.participants + components.repeated,
         }
     return {
         **counts_document(studied.mapping, studied.counts),
         "left_out": studied.left_out,
-        "ceiling": ceiling_document(studied.ceiling),
+        "ceiling": ceiling_document(studied),
         "pooled": pooled,
         "averaged": averaged,
         "classes": list(classes.values()),

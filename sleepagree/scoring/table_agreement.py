@@ -120,6 +120,19 @@ _KAPPA_METHOD: Final = "Cohen 1960; large-sample interval of Fleiss, Cohen & Eve
 _ROUNDING: Final = 1e-12  # below this, rounding is all that is left of a standard error that is 0 on paper
 
 
+def kappa_never_found(counts: Counts, *, device_index: Sequence[int]) -> float:
+    """Return kappa of the table that the design ceiling is of: reference classes without a column are never found.
+
+    Parameters
+    ----------
+    counts : int array, shape (reference classes, device classes)
+        Epochs.
+    device_index : sequence of int
+        Position of each device class among the reference classes.
+    """
+    return float(kappa(widen_columns(counts, device_index=device_index)))
+
+
 def chance_corrected_kappa(counts: Counts, *, level: float = 0.95) -> Estimate:
     """Return Cohen's kappa of one table with its large-sample interval.
 

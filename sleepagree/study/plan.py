@@ -64,7 +64,14 @@ def measured_statistics(found: DeviceSpreads, measures: Iterable[str] = (), *, s
         kappa = found.kappa
         told = f"kappa of a night under '{found.kappa_mapping}'"
         statistics["kappa"] = MeanPrecision(
-            VarianceComponents(kappa.between_sd, kappa.within_sd, told, kappa.between_sd_high, kappa.participants)
+            VarianceComponents(
+                kappa.between_sd,
+                kappa.within_sd,
+                told,
+                kappa.between_sd_high,
+                kappa.participants,
+                repeated=max(kappa.nights - kappa.participants, 0),
+            )
         )
     return statistics
 
@@ -101,7 +108,7 @@ def plan_cautions(grid: PlanGrid) -> tuple[Caution, ...]:
         out.append(Caution.of(CautionKind.PLAN_RESTS_ON_FEW, **values))
     if within:
         within_sds = tuple(
-            (measure, part.within_sd, part.within_sd_high, 3 if part.of_log_ratios else 1)
+            (measure, part.within_sd, part.within_sd_high, 3 if measure == "kappa" or part.of_log_ratios else 1)
             for measure, part in within.items()
         )
         count = min(part.repeated for part in within.values())

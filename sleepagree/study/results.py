@@ -26,6 +26,7 @@ from sleepagree.mapping.mapping import StageMapping
 from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.ceiling import Ceiling
 from sleepagree.scoring.measures import say_measure
+from sleepagree.scoring.table_agreement import kappa_never_found
 from sleepagree.shown import Brief, Result
 from sleepagree.study.clocks import DeviceClock
 from sleepagree.study.night_summary import NightSummary, Refusal
@@ -134,6 +135,11 @@ class StudyMapping(Brief):
     night_accuracy: Values
     ceiling: Ceiling
     kappa_components: VarianceComponents | None
+
+    @property
+    def kappa_beside_ceiling(self) -> float:
+        """Pooled kappa on the table that the ceiling is of: classes without a label are never found there."""
+        return kappa_never_found(self.counts, device_index=self.mapping.device_index)
 
     def find(self, name: str, class_name: str = "") -> PooledStatistic | None:
         """Return one statistic, None where the mapping has none of that name."""

@@ -19,7 +19,7 @@ from sleepagree.inference.proportions import wilson_interval
 from sleepagree.scoring import coefficients
 from tests import records, simulated
 
-HOLDS_MIN = (0.5, 5.0, 10.0, 20.0, None)  # None: a whole episode, or a whole bout of the reference
+HOLDS_MIN = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, None)  # None: a whole episode, or a whole bout of the reference
 SHARES = (0.55, 0.90, 0.95)
 ERROR_RATES = (0.15, 0.3)
 EPISODES = (20, 30, 45, 55, 60)

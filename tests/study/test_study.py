@@ -48,6 +48,20 @@ def test_pooled_kappa_is_that_of_all_epochs_together() -> None:
     assert found.pooled.value == pytest.approx(cohen_kappa_score(rows, columns), abs=1e-12)
 
 
+def test_beside_the_ceiling_stands_the_devices_kappa_on_its_table() -> None:
+    apart = BAND.mappings[0]
+    wide = [pair for (i, j), n in np.ndenumerate(apart.counts) for pair in [(i, j)] * int(n)]
+    # scikit-learn as an oracle: REM, the last row, is never found
+    expected = cohen_kappa_score(*zip(*wide, strict=True), labels=range(4))
+    assert apart.kappa_beside_ceiling == pytest.approx(expected)
+    assert expected < apart.ceiling.kappa
+    ceiling = study_document(STUDY)["devices"][0]["mappings"][0]["ceiling"]
+    assert ceiling["device_kappa"] == pytest.approx(expected)
+    words = " ".join(" ".join(study_lines(STUDY)).split())
+    assert f"counting REM as never found as the ceiling does, has kappa {expected:.3f}." in words
+    assert PAD.mappings[0].kappa_beside_ceiling == PAD.mappings[0].find("kappa").pooled.value
+
+
 def test_averaged_kappa_is_the_mean_of_participants_means() -> None:
     studied = PAD.mappings[0]
     by_person: dict[str, list[float]] = {}

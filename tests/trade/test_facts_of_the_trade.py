@@ -2,14 +2,27 @@
 
 from __future__ import annotations
 
+import json
+import math
+
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
+from sleepagree.cli.group import main
 from sleepagree.describe.paragraphs import say_runs
+from sleepagree.describe.study import describe_study
+from sleepagree.figures import draw_minutes
 from sleepagree.hypnogram.align import align
+from sleepagree.inference.planning import MeanPrecision, VarianceComponents
 from sleepagree.mapping.mapping import mapping_named
 from sleepagree.night.compare import NightAgreement, compare
 from sleepagree.readers.memory import read_hypnogram
+from sleepagree.render.study_json import study_document
+from sleepagree.render.terminal import render_terminal
+from sleepagree.study.night_summary import summarise_night
+from sleepagree.study.summarise import summarise_study
+from tests.told import night_lines
 
 STAGES = ("wake", "light", "deep", "rem")
 
@@ -71,6 +84,45 @@ def test_perfect_agreement_lies_on_the_diagonal() -> None:
     assert all(c.sensitivity.low < c.sensitivity.high == 1.0 for c in intervals.classes)
 
 
+def test_perfect_agreement_lies_on_the_line_of_identity() -> None:
+    """Common practice, no source: the line on which both sides are equal."""
+    minutes = [float(NIGHT[at:].count("deep")) for at in (0, 200, 400)]
+    ax = draw_minutes(reference=minutes, device=minutes, participant=["a", "b", "c"], measure="minutes deep")
+    line = next(line for line in ax.lines if line.get_linestyle() == "-")
+    assert line.get_xdata() == pytest.approx(line.get_ydata())
+    points = [xy for line in ax.lines if line.get_linestyle() == "None" for xy in line.get_xydata()]
+    assert [x for x, _ in points] == pytest.approx([y for _, y in points])
+    assert {x for x, _ in points} >= set(minutes)
+    low, high = line.get_xdata()[[0, -1]]
+    assert low <= min(minutes) < max(minutes) <= high
+
+
+def test_two_nights_of_one_person_show_no_bias_of_the_size_of_one_nights_spread(tmp_path) -> None:
+    """Common practice, no source: two nights that differ as much as the bias is large could be chance."""
+    nights = []
+    for number, wrong in enumerate((10, 60)):  # deep 5 and 30 min too long: on average as much as the nights' SD
+        device = list(NIGHT)
+        device[60 - wrong : 60] = ["deep"] * wrong
+        paired = align(reference=read_hypnogram(NIGHT, reports=STAGES), device=read_hypnogram(device, reports=STAGES))
+        row = {"row": number + 2, "participant": "crew-1", "night": f"{number + 1}", "device": "pad B"}
+        nights.append(summarise_night(paired, **row))
+    study = summarise_study(nights)
+    deep = next(row for row in study.devices[0].bias if row.measure == "minutes deep")
+    assert deep.limits.bias == pytest.approx(17.5)
+    assert deep.limits.sd == pytest.approx(17.5, rel=0.02)
+    assert deep.limits.bias_low < 0 < deep.limits.bias_high
+    words = " ".join(" ".join(render_terminal(describe_study(study))).split())
+    assert "With 2 nights of one participant no bias is shown" in words
+    assert "Nothing is claimed of other people" in words
+    # a plan from such a study is refused, and one of two people says that a bias would be lost in the interval
+    (tmp_path / "results.json").write_text(json.dumps(study_document(study)), encoding="utf-8")
+    refused = CliRunner().invoke(main, ["plan", "--from", str(tmp_path / "results.json")])
+    assert refused.exit_code == 1
+    assert "nothing can be planned" in refused.output
+    for components in (VarianceComponents(17.5, math.nan), VarianceComponents(0.0, 17.5)):
+        assert MeanPrecision(components).half_width(participants=2, nights=1) > 5 * 17.5
+
+
 def test_a_wrong_stretch_on_end_is_one_run_and_no_scatter() -> None:
     """Common practice, no source: ten minutes of one mistake are one event."""
     device = list(NIGHT)
@@ -94,6 +146,11 @@ def test_percentages_may_agree_where_epochs_do_not() -> None:
     assert all(m.difference == 0 for m in percentages)
     assert night.mappings[0].table.accuracy < 0.6
     assert night.mappings[0].table.kappa.value < 0.3
+    words = " ".join(" ".join(night_lines(night)).split())
+    assert "Minutes hide most of it: 52 % of the epochs differ, and 100 % of these leave the minutes" in words
+    # one stage in the place of another shows in minutes, and few errors are nothing to tell of
+    for other in (swap({"light": "deep"}), [*NIGHT[:-1], "light"]):
+        assert not any("Minutes hide" in line for line in night_lines(score(other)))
 
 
 def test_confusing_deep_shows_in_the_first_third_and_confusing_rem_in_the_last() -> None:
