@@ -55,7 +55,7 @@ def night(
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
     from sleepagree.cli.asking import mend_layout
-    from sleepagree.describe.answer import next_step
+    from sleepagree.describe.answer import next_options, next_step
     from sleepagree.describe.night import describe_night
     from sleepagree.files.writing import refuse_folder
     from sleepagree.night.compare import compare
@@ -99,6 +99,7 @@ def night(
         )
     step = next_step(scored)
     patterns = "sleepagree nights DIR --reference PATTERN --device PATTERN"
-    following = patterns if step == "nights" else shared.next_command(step, anonymous=options["anonymous"])
+    following = shared.next_command(step, anonymous=options["anonymous"]) + next_options(scored)
+    following = patterns if step == "nights" else following
     shared.show(describe_night(scored, next_command=following), document, options)
     shared.print_cautions(scored.cautions, quiet=options["quiet"], full=shared.is_full(options))

@@ -26,11 +26,15 @@ _BY_WEIGHT: Final = (
     CautionKind.SAME_FILE,
     CautionKind.SWAPPED,
     CautionKind.CLOCK_ZONE,
+    CautionKind.CLOCK_CHANGE,
+    CautionKind.CLOCKS_HOURS,
     CautionKind.CLOCK_DOUBT,
     CautionKind.CLOCKS_DOUBTFUL,
     CautionKind.CLOCK_OFFSET,
     CautionKind.CLOCK_JUMP,
     CautionKind.CLOCKS_OFF,
+    CautionKind.CLOCK_UNTOLD,
+    CautionKind.TIME_LEFT_OVER,
     CautionKind.NIGHTS_REFUSED,
     CautionKind.REPORTS_CONTRADICT,
     CautionKind.CLASS_UNREPORTABLE,
@@ -48,8 +52,14 @@ _BY_WEIGHT: Final = (
 )
 
 
+#: A night of which less is scored may lack a part of its recording.
+_PART_OF_NIGHT: Final = 0.75
+
+
 def rank_caution(caution: Caution | str) -> int:
     """Return the place of a caution among those that change more, 0 for the gravest."""
+    if isinstance(caution, Caution) and caution.kind is CautionKind.ON_NIGHTS:
+        return rank_caution(caution["caution"])
     kind = None if isinstance(caution, str) else caution.kind
     return _BY_WEIGHT.index(CautionKind(kind)) if kind in _BY_WEIGHT else len(_BY_WEIGHT)
 
@@ -198,6 +208,7 @@ def _few_scored(c: Caution) -> str:
     return (
         f"Only {100 * c['share']:.0f} % of the window's epochs have a stage on both sides; the largest part of "
         f"the rest is {say_status(c['status'])} ({counted(c['epochs'], 'epoch')})."
+        + (" A recording that goes on in another file is named as FIRST+SECOND." if c["share"] < _PART_OF_NIGHT else "")
     )
 
 
@@ -243,10 +254,20 @@ def _left_out_by_mapping(c: Caution) -> str:
 
 def _clock_doubt(c: Caution) -> str:
     return (
-        f"Agreement is near chance (kappa {figure(c['kappa'], 3)}), and no clock offset up to 30 min to either side "
-        f"stands out, nor one near whole hours up to {MOST_HOURS} h: these recordings may not belong together, a "
-        "clock may be off by more than that, or the device may hardly tell stages. Check files, dates and "
-        "zones ('sleepagree clock --range 180' looks further)."
+        f"Agreement is below chance (kappa {figure(c['kappa'], 3)}) and would be far higher at another time, but no "
+        f"clock offset up to 30 min to either side stands out, nor one near whole hours up to {MOST_HOURS} h: these "
+        "recordings may not belong together, or a clock may be off by more than that. Check files, dates and zones; "
+        "'sleepagree clock --range 180' looks further."
+    )
+
+
+def _clock_untold(c: Caution) -> str:
+    return (
+        f"Agreement is near chance (kappa {figure(c['kappa'], 3)}), so this night alone does not tell whether the "
+        "clock is right: neither the time as recorded stands out, nor a clock offset up to 30 min to either side, nor "
+        f"one near whole hours up to {MOST_HOURS} h. A device that hardly tells stages looks like this with a right "
+        "clock; so do recordings that do not belong together. Check files and dates; several nights of the device "
+        "together tell more of its clock ('sleepagree study')."
     )
 
 
@@ -287,8 +308,10 @@ def _clock_change(c: Caution) -> str:
             f" From then on agreement is far better with {c['seconds']:+.0f} s added to device times: kappa "
             f"{figure(c['kappa_there'], 3)} instead of {figure(c['kappa'], 3)}."
         )
-    options = "--zone ZONE" if c.get("gap_of") == "file" else "--reference-zone ZONE and --device-zone ZONE"
-    return f"{text} If this clock was changed, name its zone ({options}, or zone in a layout)."
+    zone = c["zones"][0]
+    options = f"--zone {zone}" if c.get("gap_of") == "file" else f"--reference-zone {zone} --device-zone {zone}"
+    columns = "" if c.get("gap_of") == "file" else "; in a nights table, columns reference_zone and device_zone"
+    return f"{text} If this clock was changed, name its zone: {options} (zone in a layout{columns})."
 
 
 def _clock_jump(c: Caution) -> str:
@@ -556,6 +579,7 @@ SENTENCES: Final[dict[CautionKind, Callable[[Caution], str]]] = {
     CautionKind.KAPPAS_OF_SIZES: _kappas_of_sizes,
     CautionKind.LEFT_OUT_BY_MAPPING: _left_out_by_mapping,
     CautionKind.CLOCK_DOUBT: _clock_doubt,
+    CautionKind.CLOCK_UNTOLD: _clock_untold,
     CautionKind.CLOCK_ZONE: _clock_zone,
     CautionKind.CLOCK_OFFSET: _clock_offset,
     CautionKind.CLOCK_CHANGE: _clock_change,

@@ -72,7 +72,7 @@ _SHOWN_OF_A_GROUP: Final = 3
 
 
 def describe_study(
-    study: StudyAgreement, *, command: str = "", table: NightsTable | None = None, folder: str = ""
+    study: StudyAgreement, *, command: str = "", table: NightsTable | None = None, folder: str = "", clock: str = ""
 ) -> Description:
     """Return everything that is said about a study.
 
@@ -86,6 +86,8 @@ def describe_study(
         The table of nights that it was made from.
     folder : str
         Where its results are, as a command finds them; "" for beside what is read.
+    clock : str
+        Command that looks closer at the clock of a night, where a caution names one.
     """
     sections: list[Section | None] = [_refused(study, listed=True), _compared(study)]
     for i, device in enumerate(study.devices):
@@ -115,12 +117,12 @@ def describe_study(
         f"{names} against the reference" if names else "No night was scored",
         tuple(finding_of_device(device, study) for device in study.devices),
         tuple(s for s in sections if s is not None),
-        _answer(study, folder, table),
+        _answer(study, folder, table, clock),
         is_answer_part=True,
     )
 
 
-def _answer(study: StudyAgreement, folder: str, table: NightsTable | None) -> tuple[Section, ...]:
+def _answer(study: StudyAgreement, folder: str, table: NightsTable | None, clock: str) -> tuple[Section, ...]:
     """Return the bias of each device, what so many people allow one to claim, the clocks, and what is next."""
     if not study.devices:
         return ()
@@ -131,18 +133,18 @@ def _answer(study: StudyAgreement, folder: str, table: NightsTable | None) -> tu
         else None,
         *answer_of_bias(study),
         _clock(study, "answer-clock"),
-        _next(study, folder, table),
+        _next(study, folder, table, clock),
     )
     return tuple(s for s in sections if s is not None)
 
 
-def _next(study: StudyAgreement, folder: str, table: NightsTable | None) -> Section:
+def _next(study: StudyAgreement, folder: str, table: NightsTable | None, clock: str) -> Section:
     """Return what to do next: look at doubtful clocks, size the study that would settle a bias, or correct one."""
     unsure = next((device for device in study.devices if is_open(device)), None)
     named = ["--device", unsure.device] if unsure is not None and len(study.devices) > 1 else []
     if any(caution.kind in _CLOCK_KINDS for caution in study.cautions):
         why = "Whether clocks explain it, on one of the nights that the caution names"
-        words = ["sleepagree", "clock", "REFERENCE", "DEVICE"]
+        words = shlex.split(clock) if clock else ["sleepagree", "clock", "REFERENCE", "DEVICE"]
     elif unsure is not None:
         why = "How many people would settle what is open"
         words = ["sleepagree", "plan", "--from", str(PurePath(folder, "results.json")), *named]
@@ -271,10 +273,12 @@ def _clock(study: StudyAgreement, name: str = "clock") -> Section | None:
         return None
     range_searched = f"up to 30 min, and near whole hours up to {MOST_HOURS} h"
     if name == "answer-clock":
-        return Section(name, "Clock", (Items(said),), detail=f" (offsets {range_searched})")
+        detail = f" (offsets {range_searched}; jumps inside a night are for 'sleepagree clock')"
+        return Section(name, "Clock", (Items(said),), detail=detail)
     note = (
         f"A night's best offset is the one at which kappa would be highest. Offsets {range_searched}, were looked at; "
-        "nothing was shifted."
+        "nothing was shifted. A clock that jumps inside a night is not looked for here: 'sleepagree clock' does so for "
+        "one night, and 'sleepagree night' where kappa is low."
     )
     return Section(name, "Clock", (Items(said), Paragraph(note, Role.NOTE)))
 
