@@ -7,6 +7,7 @@ import shlex
 import sys
 import warnings
 from collections.abc import Callable
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -98,7 +99,7 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
             tell_how_to_resume(unfinished_folder(out))
         ctx.exit(interrupts.EXIT_CODE)
     written = f"Written to {out}: start with {out / 'report.html'}" if (out / "report.html").exists() else ""
-    clock = "" if options["anonymous"] else look_closer(result, table)
+    clock = "" if options["anonymous"] else look_closer(result, table, options)
     description = describe_study(result, folder=str(out), clock=clock)
     shared.print_description(description, full=options["full"], written=written)
     shared.print_cautions(result.cautions, quiet=options["quiet"], full=options["full"])
@@ -106,7 +107,7 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
         ctx.exit(3)
 
 
-def look_closer(study: StudyAgreement, table: NightsTable) -> str:
+def look_closer(study: StudyAgreement, table: NightsTable, options: dict[str, Any]) -> str:
     """Return the command that looks at the clock of a night that a caution names, "" where there is none."""
     from sleepagree.readers import part_files
     from sleepagree.scoring.offsets import range_min_for
@@ -122,12 +123,15 @@ def look_closer(study: StudyAgreement, table: NightsTable) -> str:
         "--reference-zone": row.reference_zone,
         "--device-zone": row.device_zone,
         "--clock-offset": f"{row.clock_offset_s:g}" if row.clock_offset_s else "",
-        "--window": row.window,
+        "--window": row.window or options["window"] or "",
+        "--outside": "wake" if options["outside"] == "wake" else "",
+        "--reports": options["reports"] or "",
         "--range": "" if math.isnan(night.zone_s) else f"{range_min_for(night.zone_s)}",
     }
     files = ("+".join(part_files(name, str(table.folder))) for name in (row.references[0], row.device_file))
-    words = [*files, *(word for option, value in given.items() if value for word in (option, value))]
-    return f"{shared.next_command('clock', anonymous=False)} {shlex.join(words)}"
+    mappings = [("--mapping", name) for name in options["mapping_names"]]
+    words = [*files, *chain.from_iterable([*mappings, *((name, text) for name, text in given.items() if text)])]
+    return shlex.join(["sleepagree", "clock", *words])
 
 
 def _count_nights(done: int, total: int) -> None:

@@ -52,8 +52,9 @@ _BY_WEIGHT: Final = (
 )
 
 
-#: A night of which less is scored may lack a part of its recording.
-_PART_OF_NIGHT: Final = 0.75
+_NO_PEAK: Final = (
+    f"no clock offset up to 30 min to either side stands out, nor one near whole hours up to {MOST_HOURS} h"
+)
 
 
 def rank_caution(caution: Caution | str) -> int:
@@ -208,7 +209,6 @@ def _few_scored(c: Caution) -> str:
     return (
         f"Only {100 * c['share']:.0f} % of the window's epochs have a stage on both sides; the largest part of "
         f"the rest is {say_status(c['status'])} ({counted(c['epochs'], 'epoch')})."
-        + (" A recording that goes on in another file is named as FIRST+SECOND." if c["share"] < _PART_OF_NIGHT else "")
     )
 
 
@@ -254,20 +254,18 @@ def _left_out_by_mapping(c: Caution) -> str:
 
 def _clock_doubt(c: Caution) -> str:
     return (
-        f"Agreement is below chance (kappa {figure(c['kappa'], 3)}) and would be far higher at another time, but no "
-        f"clock offset up to 30 min to either side stands out, nor one near whole hours up to {MOST_HOURS} h: these "
-        "recordings may not belong together, or a clock may be off by more than that. Check files, dates and zones; "
-        "'sleepagree clock --range 180' looks further."
+        f"Agreement is below chance (kappa {figure(c['kappa'], 3)}) and would be far higher at another time, but "
+        f"{_NO_PEAK}: these recordings may not belong together, or a clock may be off by more than that. Check files, "
+        "dates and zones; 'sleepagree clock --range 180' looks further."
     )
 
 
 def _clock_untold(c: Caution) -> str:
     return (
         f"Agreement is near chance (kappa {figure(c['kappa'], 3)}), so this night alone does not tell whether the "
-        "clock is right: neither the time as recorded stands out, nor a clock offset up to 30 min to either side, nor "
-        f"one near whole hours up to {MOST_HOURS} h. A device that hardly tells stages looks like this with a right "
-        "clock; so do recordings that do not belong together. Check files and dates; several nights of the device "
-        "together tell more of its clock ('sleepagree study')."
+        f"clock is right: {_NO_PEAK}, and the time as recorded does not either. A device that hardly tells stages "
+        "looks like this with a right clock; so do recordings that do not belong together. Check files and dates; "
+        "several nights of the device together tell more of its clock ('sleepagree study')."
     )
 
 
@@ -291,12 +289,9 @@ def _clock_offset(c: Caution) -> str:
 
 def _clock_change(c: Caution) -> str:
     """Say that a clock without a zone may have been changed, why that is thought, and what to give."""
-    zones = join_words(c["zones"])
-    text = (
-        f"Some zones ({zones} among them) put the clock forward from {c['hour']} to {c['to_hour']} on {c['date']}"
-        if c["is_forward"]
-        else f"Some zones ({zones} among them) put the clock back from {c['to_hour']} to {c['hour']} on {c['date']}"
-    )
+    hour, to_hour, zone = c["hour"], c["to_hour"], c["zones"][0]
+    way = f"forward from {hour} to {to_hour}" if c["is_forward"] else f"back from {to_hour} to {hour}"
+    text = f"Some zones ({join_words(c['zones'])} among them) put the clock {way} on {c['date']}"
     text += ", and the times of this night have no zone."
     if c.get("gap_of"):
         text += f" The {c['gap_of']} leaves out exactly that hour."
@@ -308,10 +303,8 @@ def _clock_change(c: Caution) -> str:
             f" From then on agreement is far better with {c['seconds']:+.0f} s added to device times: kappa "
             f"{figure(c['kappa_there'], 3)} instead of {figure(c['kappa'], 3)}."
         )
-    zone = c["zones"][0]
     options = f"--zone {zone}" if c.get("gap_of") == "file" else f"--reference-zone {zone} --device-zone {zone}"
-    columns = "" if c.get("gap_of") == "file" else "; in a nights table, columns reference_zone and device_zone"
-    return f"{text} If this clock was changed, name its zone: {options} (zone in a layout{columns})."
+    return f"{text} If this clock was changed, name its zone: {options} (zone in a layout, columns of a nights table)."
 
 
 def _clock_jump(c: Caution) -> str:

@@ -212,7 +212,7 @@ def say_device_clock(clock: DeviceClock) -> str:
             else f"{clock.telling} of {nights} have an offset that stands out, and all together have none; with so "
             "little agreement a clock may be right or wrong"
         )
-        text = f"{why}: {verdict}"
+        text = f"{why}: {verdict}; 'sleepagree clock' looks at one night"
     elif clock.verdict is ClockVerdict.HOURS:
         text = (
             f"agreement of {nights} together has a sharp peak when {_plain_offset(clock.seconds)} are added to device "

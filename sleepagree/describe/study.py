@@ -271,12 +271,12 @@ def _clock(study: StudyAgreement, name: str = "clock") -> Section | None:
     said = tuple(f"{shorten(device.device)}: {say_device_clock(device.clock)}" for device in study.devices)
     if not said:
         return None
-    range_searched = f"up to 30 min, and near whole hours up to {MOST_HOURS} h"
+    range_searched = f"up to 30 min, near whole hours up to {MOST_HOURS} h"
     if name == "answer-clock":
-        detail = f" (offsets {range_searched}; jumps inside a night are for 'sleepagree clock')"
+        detail = f" (offsets {range_searched}; no jumps in a night)"
         return Section(name, "Clock", (Items(said),), detail=detail)
     note = (
-        f"A night's best offset is the one at which kappa would be highest. Offsets {range_searched}, were looked at; "
+        f"A night's best offset is the one at which kappa would be highest. Offsets {range_searched} were looked at; "
         "nothing was shifted. A clock that jumps inside a night is not looked for here: 'sleepagree clock' does so for "
         "one night, and 'sleepagree night' where kappa is low."
     )

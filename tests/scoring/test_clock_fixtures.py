@@ -125,7 +125,7 @@ def test_inspect_says_that_a_file_leaves_out_an_hour_that_zones_skip():
     said = say_caution(caution)
     assert said.endswith(
         "The file leaves out exactly that hour. If this clock was changed, name its zone: "
-        "--zone Europe/Helsinki (zone in a layout)."
+        "--zone Europe/Helsinki (zone in a layout, columns of a nights table)."
     )
     zoned = dataclasses.replace(read_layout(CLOCKS / case["layout"]), zone=case["reference_zone"] or "Europe/Helsinki")
     found = inspect_file(CLOCKS / case["device"], layout=zoned).cautions
