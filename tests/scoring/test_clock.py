@@ -325,6 +325,7 @@ def test_a_peak_outside_the_range_is_pointed_out():
     reference, device = pair(9, slow_s=3000.0, share=0.15)
     found = read(reference, device)
     assert not found.proposed
+    assert found.outside_s == pytest.approx(3000.0, abs=5.0)
     assert "outside the range searched, near +3000 s" in found.reason
     wide = read(reference, device, range_s=5400.0)
     assert wide.offset_s == pytest.approx(3000.0, abs=5.0)
