@@ -222,7 +222,7 @@ def say_device_clock(clock: DeviceClock) -> str:
         text = (
             f"best offsets scatter over {clock.telling} nights whose offsets stand out (middle half "
             f"{signed(clock.low, 0)} to {signed(clock.high, 0)} s): {verdict}; each of these nights may have "
-            "a clock of its own"
+            "a clock of its own, and 'sleepagree clock' looks at one"
         )
     else:
         around = "0" if clock.verdict is ClockVerdict.STEADY else f"{clock.seconds:+.0f} s"
@@ -231,6 +231,8 @@ def say_device_clock(clock: DeviceClock) -> str:
             f"{signed(clock.high, 0)} s): {verdict}"
             + (f"; {counted(clock.away, 'single night')} 1 min or more from that" if clock.away else "")
         )
+        if clock.verdict is ClockVerdict.CONSTANT:
+            text += ". Where something else supports it, the column clock_offset of the nights table adds it"
     return ". ".join([text, *map(_say_part, clock.parts)])
 
 
@@ -238,7 +240,8 @@ def _say_part(part: ClockPart) -> str:
     whose = f"of {shorten(part.participant)}" if part.participant else f"from {part.first} to {part.last}"
     return (
         f"The {counted(part.nights, 'night')} {whose} agree far better when {_plain_offset(part.seconds)} are added to "
-        "device times, the others do not: a zone, or summer time, may be off for these nights alone"
+        "device times, the others do not: a zone, or summer time, may be off for these nights alone (columns "
+        "reference_zone and device_zone)"
     )
 
 
