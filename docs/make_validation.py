@@ -364,8 +364,34 @@ def calibration(records: dict[str, Any]) -> Iterator[str]:
         f"`{clock['command']}` {made_on(clock)}: on {pairs:,} pairs of nights that have nothing to do with each other "
         f"an offset was proposed {proposed} times. How well an offset is found: methods_time.md.\n"
     )
+    yield from clock_hints(records["calibration_clock_hints"])
     yield from clocks_of_studies(records["calibration_study_clocks"])
     yield from jumps(records["calibration_jumps"])
+
+
+def clock_hints(record: dict[str, Any]) -> Iterator[str]:
+    kinds = record["kinds"]
+    right = [kind for kind in kinds if kind.get("related", True) and not kind.get("clock_slow_s")]
+    poor = [kind for kind in right if 0.05 <= kind["kappa"] <= 0.3]
+    nights = sum(kind["pairs"] for kind in poor)
+    false = [sum(kind["hints"][hint] for hint in ("offset", "zone", "doubt")) for kind in poor]
+    told = round(sum(share * kind["pairs"] for share, kind in zip(false, poor, strict=True)))
+    yield "### Hints of single nights\n"
+    yield (
+        f"`{record['command']}` {made_on(record)}: of {nights:,} nights with a right clock, of {len(poor)} kinds of "
+        f"devices whose kappa is 0.05 to 0.3, {told} ({100 * told / nights:.1f} %) were told an offset, a zone or a "
+        f"doubt, at most {100 * max(false):.1f} % of one kind. Untold: the night does not tell, and says so.\n"
+    )
+    rows = []
+    for kind in kinds:
+        slow = kind.get("clock_slow_s", 0.0)
+        clock = ("right" if not slow else f"{slow:+g} s") if kind.get("related", True) else "unrelated nights"
+        device = f"{kind.get('device_epoch_s', 30.0):g} s, {2 if kind['two_classes'] else 4} classes"
+        errors = f"{kind.get('share', 0.25):g}, runs of {kind.get('run_s', 180.0) / 60:g} min"
+        shares = (f"{100 * kind['hints'][hint]:.1f} %" for hint in ("offset", "zone", "doubt", "untold"))
+        rows.append((clock, errors, device, f"{kind['kappa']:.2f}", *shares))
+    heads = ("clock", "share inside error runs", "device", "kappa as recorded", "offset", "zone", "doubt", "untold")
+    yield from table(heads, rows)
 
 
 def clocks_of_studies(record: dict[str, Any]) -> Iterator[str]:

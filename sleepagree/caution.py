@@ -91,6 +91,7 @@ class CautionKind(StrEnum):
     KAPPAS_OF_SIZES = "kappas_of_sizes"
     LEFT_OUT_BY_MAPPING = "left_out_by_mapping"
     CLOCK_DOUBT = "clock_doubt"
+    CLOCK_UNTOLD = "clock_untold"
     CLOCK_ZONE = "clock_zone"
     CLOCK_OFFSET = "clock_offset"
     CLOCK_CHANGE = "clock_change"

@@ -19,7 +19,7 @@ from sleepagree.cli import options as shared
 @click.option(
     "--range",
     "range_min",
-    type=shared.Number(1, 600),
+    type=shared.Number(1, 900),
     default=30.0,
     show_default=True,
     metavar="MINUTES",
@@ -45,7 +45,7 @@ def clock(reference: Path, device: Path, mapping_names: tuple[str, ...], range_m
     from sleepagree.describe.clock import describe_clock
     from sleepagree.mapping.mapping import default_mapping
     from sleepagree.render.night_json import clock_reading_document
-    from sleepagree.scoring.clock_check import scan_clock
+    from sleepagree.scoring.clock_check import clock_change_cautions, scan_clock
 
     shared.refuse_json_target(options["json_path"], overwrite=options["overwrite"])
     mappings = shared.load_mappings(mapping_names)
@@ -59,5 +59,7 @@ def clock(reference: Path, device: Path, mapping_names: tuple[str, ...], range_m
         seed=options["seed"],
         level=options["confidence"],
     )
-    shared.show(lambda: describe_clock(reading, paired), clock_reading_document(reading, paired), options)
-    shared.print_cautions(paired.cautions, quiet=options["quiet"], full=shared.is_full(options))
+    commands = {name: shared.next_command(name, anonymous=options["anonymous"]) for name in ("night", "clock")}
+    shared.show(lambda: describe_clock(reading, paired, **commands), clock_reading_document(reading, paired), options)
+    cautions = (*clock_change_cautions(paired, mapping), *paired.cautions)
+    shared.print_cautions(cautions, quiet=options["quiet"], full=shared.is_full(options))

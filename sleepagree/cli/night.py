@@ -105,10 +105,10 @@ def night(
 
 def _describe(scored: NightAgreement, *, anonymous: bool) -> Description:
     """Return the night in words, with the command to type next."""
-    from sleepagree.describe.answer import next_step
+    from sleepagree.describe.answer import next_options, next_step
     from sleepagree.describe.night import describe_night
 
     step = next_step(scored)
     patterns = "sleepagree nights DIR --reference PATTERN --device PATTERN"
-    following = patterns if step == "nights" else shared.next_command(step, anonymous=anonymous)
-    return describe_night(scored, next_command=following)
+    following = shared.next_command(step, anonymous=anonymous) + next_options(scored)
+    return describe_night(scored, next_command=patterns if step == "nights" else following)

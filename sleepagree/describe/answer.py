@@ -50,6 +50,7 @@ from sleepagree.mapping.mapping import StageMapping
 from sleepagree.night.answer import DeviceClass, NightAnswer, answer_night
 from sleepagree.night.compare import MappingAgreement, NightAgreement
 from sleepagree.scoring.measures import MeasurePair
+from sleepagree.scoring.offsets import range_min_for
 from sleepagree.scoring.redistribution import Redistribution
 
 #: Where so many epochs differ and so many of them cancel out, it is told that minutes agree better (our choice).
@@ -62,6 +63,7 @@ _MOST_MEASURES: Final = 3
 #: What is read next, by the name of the command.
 _SAY_NEXT: Final = {
     "clock": "Whether a clock explains it",
+    "night": "The same night with a zone whose clock was changed in it; give your own in its place",
     "mappings": "The same night under every mapping that fits",
     "nights": "One night says little of a device. A table of more of them, for 'sleepagree study'",
 }
@@ -74,7 +76,6 @@ _CLOCK_KINDS: Final = (
     CautionKind.CLOCK_ZONE,
     CautionKind.CLOCK_OFFSET,
     CautionKind.CLOCK_JUMP,
-    CautionKind.CLOCK_CHANGE,
 )
 
 #: Danker-Hopfe et al. 2009, from the abstract; merging classes never lowers agreement.
@@ -447,9 +448,22 @@ def say_off_most(measures: tuple[MeasurePair, ...]) -> str:
 
 def next_step(night: NightAgreement) -> str:
     """Return the name of the command that says more of a night: where its timing is in doubt, that comes first."""
+    if any(caution.kind is CautionKind.CLOCK_CHANGE for caution in night.cautions):
+        return "night"
     if any(caution.kind in _CLOCK_KINDS for caution in night.cautions):
         return "clock"
     return "mappings" if night.unreported else "nights"
+
+
+def next_options(night: NightAgreement) -> str:
+    """Return the options that the next command needs beside those of this run, "" for none."""
+    kinds = {caution.kind: caution for caution in night.cautions}
+    if (change := kinds.get(CautionKind.CLOCK_CHANGE)) is not None:
+        zone = change["zones"][0]
+        return f" --reference-zone {zone} --device-zone {zone}"
+    if (zoned := kinds.get(CautionKind.CLOCK_ZONE)) is not None:
+        return f" --range {range_min_for(zoned['seconds'])}"
+    return " --range 180" if CautionKind.CLOCK_DOUBT in kinds else ""
 
 
 def _next_section(night: NightAgreement, command: str) -> Section | None:

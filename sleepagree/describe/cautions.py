@@ -26,11 +26,15 @@ _BY_WEIGHT: Final = (
     CautionKind.SAME_FILE,
     CautionKind.SWAPPED,
     CautionKind.CLOCK_ZONE,
+    CautionKind.CLOCK_CHANGE,
+    CautionKind.CLOCKS_HOURS,
     CautionKind.CLOCK_DOUBT,
     CautionKind.CLOCKS_DOUBTFUL,
     CautionKind.CLOCK_OFFSET,
     CautionKind.CLOCK_JUMP,
     CautionKind.CLOCKS_OFF,
+    CautionKind.CLOCK_UNTOLD,
+    CautionKind.TIME_LEFT_OVER,
     CautionKind.NIGHTS_REFUSED,
     CautionKind.REPORTS_CONTRADICT,
     CautionKind.CLASS_UNREPORTABLE,
@@ -48,8 +52,15 @@ _BY_WEIGHT: Final = (
 )
 
 
+_NO_PEAK: Final = (
+    f"no clock offset up to 30 min to either side stands out, nor one near whole hours up to {MOST_HOURS} h"
+)
+
+
 def rank_caution(caution: Caution | str) -> int:
     """Return the place of a caution among those that change more, 0 for the gravest."""
+    if isinstance(caution, Caution) and caution.kind is CautionKind.ON_NIGHTS:
+        return rank_caution(caution["caution"])
     kind = None if isinstance(caution, str) else caution.kind
     return _BY_WEIGHT.index(CautionKind(kind)) if kind in _BY_WEIGHT else len(_BY_WEIGHT)
 
@@ -243,10 +254,18 @@ def _left_out_by_mapping(c: Caution) -> str:
 
 def _clock_doubt(c: Caution) -> str:
     return (
-        f"Agreement is near chance (kappa {figure(c['kappa'], 3)}), and no clock offset up to 30 min to either side "
-        f"stands out, nor one near whole hours up to {MOST_HOURS} h: these recordings may not belong together, a "
-        "clock may be off by more than that, or the device may hardly tell stages. Check files, dates and "
-        "zones ('sleepagree clock --range 180' looks further)."
+        f"Agreement is below chance (kappa {figure(c['kappa'], 3)}) and would be far higher at another time, but "
+        f"{_NO_PEAK}: these recordings may not belong together, or a clock may be off by more than that. Check files, "
+        "dates and zones; 'sleepagree clock --range 180' looks further."
+    )
+
+
+def _clock_untold(c: Caution) -> str:
+    return (
+        f"Agreement is near chance (kappa {figure(c['kappa'], 3)}), so this night alone does not tell whether the "
+        f"clock is right: {_NO_PEAK}, and the time as recorded does not either. A device that hardly tells stages "
+        "looks like this with a right clock; so do recordings that do not belong together. Check files and dates; "
+        "several nights of the device together tell more of its clock ('sleepagree study')."
     )
 
 
@@ -270,12 +289,9 @@ def _clock_offset(c: Caution) -> str:
 
 def _clock_change(c: Caution) -> str:
     """Say that a clock without a zone may have been changed, why that is thought, and what to give."""
-    zones = join_words(c["zones"])
-    text = (
-        f"Some zones ({zones} among them) put the clock forward from {c['hour']} to {c['to_hour']} on {c['date']}"
-        if c["is_forward"]
-        else f"Some zones ({zones} among them) put the clock back from {c['to_hour']} to {c['hour']} on {c['date']}"
-    )
+    hour, to_hour, zone = c["hour"], c["to_hour"], c["zones"][0]
+    way = f"forward from {hour} to {to_hour}" if c["is_forward"] else f"back from {to_hour} to {hour}"
+    text = f"Some zones ({join_words(c['zones'])} among them) put the clock {way} on {c['date']}"
     text += ", and the times of this night have no zone."
     if c.get("gap_of"):
         text += f" The {c['gap_of']} leaves out exactly that hour."
@@ -287,8 +303,8 @@ def _clock_change(c: Caution) -> str:
             f" From then on agreement is far better with {c['seconds']:+.0f} s added to device times: kappa "
             f"{figure(c['kappa_there'], 3)} instead of {figure(c['kappa'], 3)}."
         )
-    options = "--zone ZONE" if c.get("gap_of") == "file" else "--reference-zone ZONE and --device-zone ZONE"
-    return f"{text} If this clock was changed, name its zone ({options}, or zone in a layout)."
+    options = f"--zone {zone}" if c.get("gap_of") == "file" else f"--reference-zone {zone} --device-zone {zone}"
+    return f"{text} If this clock was changed, name its zone: {options} (zone in a layout, columns of a nights table)."
 
 
 def _clock_jump(c: Caution) -> str:
@@ -534,7 +550,56 @@ def _like_the_study(c: Caution) -> str:
     )
 
 
-#: Each kind has the function of its name.
 SENTENCES: Final[dict[CautionKind, Callable[[Caution], str]]] = {
-    kind: globals()[f"_{kind.value}"] for kind in CautionKind
+    CautionKind.STAGE_TEXTS_IGNORED: _stage_texts_ignored,
+    CautionKind.NO_WAKE_INTERVAL: _no_wake_interval,
+    CautionKind.UTC_READ_AS_LOCAL: _utc_read_as_local,
+    CautionKind.LONG_STEP: _long_step,
+    CautionKind.ZERO_DURATIONS: _zero_durations,
+    CautionKind.LENGTHS_UNUSED: _lengths_unused,
+    CautionKind.SILENCE_IS_WAKE: _silence_is_wake,
+    CautionKind.REPORTS_FROM_LABELS: _reports_from_labels,
+    CautionKind.SAME_FILE: _same_file,
+    CautionKind.SWAPPED: _swapped,
+    CautionKind.REPORTS_CONTRADICT: _reports_contradict,
+    CautionKind.CLASS_UNREPORTABLE: _class_unreportable,
+    CautionKind.LONG_WAKE: _long_wake,
+    CautionKind.LABEL_UNSCORED: _label_unscored,
+    CautionKind.FEW_SCORED: _few_scored,
+    CautionKind.TIME_UNCOUNTED: _time_uncounted,
+    CautionKind.TIME_LEFT_OVER: _time_left_over,
+    CautionKind.NO_KAPPA: _no_kappa,
+    CautionKind.KAPPAS_OF_SIZES: _kappas_of_sizes,
+    CautionKind.LEFT_OUT_BY_MAPPING: _left_out_by_mapping,
+    CautionKind.CLOCK_DOUBT: _clock_doubt,
+    CautionKind.CLOCK_UNTOLD: _clock_untold,
+    CautionKind.CLOCK_ZONE: _clock_zone,
+    CautionKind.CLOCK_OFFSET: _clock_offset,
+    CautionKind.CLOCK_CHANGE: _clock_change,
+    CautionKind.CLOCK_JUMP: _clock_jump,
+    CautionKind.NO_MAPPING_DECLARED: _no_mapping_declared,
+    CautionKind.NIGHTS_REFUSED: _nights_refused,
+    CautionKind.ONE_PARTICIPANT: _one_participant,
+    CautionKind.FEW_PARTICIPANTS: _few_participants,
+    CautionKind.NIGHTS_SPARSE: _nights_sparse,
+    CautionKind.CONSENSUS_FLATTERS: _consensus_flatters,
+    CautionKind.SKEWED: _skewed,
+    CautionKind.NOT_NORMAL: _not_normal,
+    CautionKind.FAILURES_MISSED: _failures_missed,
+    CautionKind.CLOCKS_OFF: _clocks_off,
+    CautionKind.CLOCKS_HOURS: _clocks_hours,
+    CautionKind.CLOCKS_DOUBTFUL: _clocks_doubtful,
+    CautionKind.ON_NIGHTS: _on_nights,
+    CautionKind.MAPPING_CHOSEN_LATE: _mapping_chosen_late,
+    CautionKind.NOT_COMPARED: _not_compared,
+    CautionKind.NIGHTS_NOT_COMPARED: _nights_not_compared,
+    CautionKind.PLAN_RESTS_ON_FEW: _plan_rests_on_few,
+    CautionKind.PLAN_RESTS_ON_FEW_NIGHTS: _plan_rests_on_few_nights,
+    CautionKind.LEARNT_FROM_FEW: _learnt_from_few,
+    CautionKind.MEASURES_NOT_LEARNT: _measures_not_learnt,
+    CautionKind.EPOCHS_NOT_LEARNT: _epochs_not_learnt,
+    CautionKind.EXTRAPOLATED: _extrapolated,
+    CautionKind.WINDOW_BY_DEVICE: _window_by_device,
+    CautionKind.PULLED_TO_USUAL: _pulled_to_usual,
+    CautionKind.LIKE_THE_STUDY: _like_the_study,
 }

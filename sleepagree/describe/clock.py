@@ -7,12 +7,24 @@ from typing import Final
 
 import numpy as np
 
-from sleepagree.describe.blocks import Cell, Column, Description, Items, Paragraph, Section, Table, cells, columns
+from sleepagree.describe.blocks import (
+    Cell,
+    Column,
+    Command,
+    Description,
+    Items,
+    Paragraph,
+    Section,
+    Table,
+    cells,
+    columns,
+)
 from sleepagree.describe.words import DASH, figure, file_name, say_level, signed
 from sleepagree.errors import counted, shorten
 from sleepagree.hypnogram.align import PairedNight
-from sleepagree.scoring.clock import TUNING_WARNING, ClockReading
+from sleepagree.scoring.clock import SMALLEST_GAIN, TUNING_WARNING, ClockReading
 from sleepagree.scoring.clock_blocks import OffsetCurve
+from sleepagree.scoring.offsets import range_min_for
 from sleepagree.study.clocks import FEWEST_NIGHTS, ClockPart, ClockVerdict, DeviceClock
 
 _VERDICTS: Final = {
@@ -32,7 +44,13 @@ _ROWS_TO_A_SIDE: Final = 15
 _ROUND_STEPS_S: Final = (5, 10, 15, 30, 60, 120, 300, 600, 900, 1200, 1800, 3600)
 
 
-def describe_clock(reading: ClockReading, paired: PairedNight) -> Description:
+def describe_clock(
+    reading: ClockReading,
+    paired: PairedNight,
+    *,
+    night: str = "sleepagree night REFERENCE DEVICE",
+    clock: str = "sleepagree clock REFERENCE DEVICE",
+) -> Description:
     """Return everything that is said about a device's clock.
 
     Parameters
@@ -41,13 +59,16 @@ def describe_clock(reading: ClockReading, paired: PairedNight) -> Description:
         What agreement says about the clock.
     paired : PairedNight
         The night that it was read from.
+    night, clock : str
+        Commands that score it, and look at its clock; what is found adds its options.
     """
     device, reference = (
         file_name(side.origin.name, "data in memory") for side in (paired.device_side, paired.reference_side)
     )
     of = f"of device {device} against reference {reference}"
     proposal = f"{_PROPOSED[reading.proposed, reading.jump is not None]}: {reading.reason}"
-    proposals = Items((proposal, *_say_parts(reading, paired)))
+    proposals = Items((proposal, *_say_jump(reading, paired), *_say_drift(reading)))
+    following = tuple(s for s in (_next(reading, paired, night, clock),) if s is not None)
     figures = Table("figures", "", columns("", "", words=(0, 1)), tuple(cells(*row) for row in _figures(reading)))
     return Description(
         "sleepagree: one clock",
@@ -57,17 +78,19 @@ def describe_clock(reading: ClockReading, paired: PairedNight) -> Description:
             Section("clock", "Clock", (), detail=f" {of}"),
             Section("proposal", "", (proposals, figures)),
             Section("curve", "", (_curve(reading.curve), Paragraph(TUNING_WARNING))),
+            *following,
         ),
         (
             Section("answer", "Clock", (), detail=f" {of}"),
             Section("answer-proposal", "", (proposals, figures, Paragraph(TUNING_WARNING))),
+            *following,
         ),
         is_answer_part=True,
     )
 
 
-def _say_parts(reading: ClockReading, paired: PairedNight) -> list[str]:
-    """Return where the clock jumps, and how to score the night in two parts."""
+def _say_jump(reading: ClockReading, paired: PairedNight) -> list[str]:
+    """Return where the clock jumps."""
     jump = reading.jump
     if jump is None:
         return []
@@ -78,17 +101,43 @@ def _say_parts(reading: ClockReading, paired: PairedNight) -> list[str]:
     )
     if lost:
         text += f"; of the {lost / 60:g} min after it the device has nothing: it went on with an earlier time"
-    told = [text + "."]
-    if paired.begin is not None:
-        moments = (0.0, jump.at_s, jump.at_s + lost, paired.status.size * paired.epoch_s)
+    return [text + "."]
+
+
+def _say_drift(reading: ClockReading) -> list[str]:
+    """Return that no one offset mends a clock that drifts, where it is told that it does."""
+    gain = reading.kappa_with_drift - reading.kappa_at_best
+    if reading.jump is not None or reading.drift_low <= 0.0 <= reading.drift_high or not gain >= SMALLEST_GAIN:
+        return []
+    per_hour = signed(reading.drift_s_per_h)
+    return [
+        f"The clock drifts: with {signed(reading.offset_at_middle_s, 0)} s added at the middle of the night, and "
+        f"{per_hour} s more every hour, kappa would be {figure(reading.kappa_with_drift, 3)}. No option takes a drift "
+        "out: mend the times of the device's file with what its maker or a second clock says of it."
+    ]
+
+
+def _next(reading: ClockReading, paired: PairedNight, night: str, clock: str) -> Section | None:
+    """Return the commands that come next: to score the night with what is proposed, or to look further."""
+    jump = reading.jump
+    before = paired.clock_offset_s
+    if jump is not None and paired.begin is not None:
+        moments = (0.0, jump.at_s, jump.at_s + jump.lost_s, paired.status.size * paired.epoch_s)
         ends = [_time(paired, at_s) for at_s in moments]
-        offsets = [f"{paired.clock_offset_s + offset_s:g}" for offset_s in (jump.before_s, jump.after_s)]
-        told.append(
-            f"Nothing was shifted. To score each part with its own offset, give 'sleepagree night' "
-            f"--window {ends[0]}/{ends[1]} --clock-offset {offsets[0]}, then "
-            f"--window {ends[2]}/{ends[3]} --clock-offset {offsets[1]}."
-        )
-    return told
+        why = "Nothing was shifted. To score each part of the night with its own offset"
+        commands = [
+            f"{night} --window {ends[0]}/{ends[1]} --clock-offset {before + jump.before_s:g}",
+            f"{night} --window {ends[2]}/{ends[3]} --clock-offset {before + jump.after_s:g}",
+        ]
+    elif reading.proposed:
+        why = "Nothing was shifted. To score the night with this offset"
+        commands = [f"{night} --clock-offset {before + reading.offset_s:g}"]
+    elif not math.isnan(reading.outside_s):
+        why = "To look as far as that peak"
+        commands = [f"{clock} --range {range_min_for(reading.outside_s)}"]
+    else:
+        return None
+    return Section("answer-next", "Next", (Paragraph(f"{why}:"), *map(Command, commands)))
 
 
 def _place(paired: PairedNight, at_s: float) -> str:
@@ -163,7 +212,7 @@ def say_device_clock(clock: DeviceClock) -> str:
             else f"{clock.telling} of {nights} have an offset that stands out, and all together have none; with so "
             "little agreement a clock may be right or wrong"
         )
-        text = f"{why}: {verdict}"
+        text = f"{why}: {verdict}; 'sleepagree clock' looks at one night"
     elif clock.verdict is ClockVerdict.HOURS:
         text = (
             f"agreement of {nights} together has a sharp peak when {_plain_offset(clock.seconds)} are added to device "
@@ -173,7 +222,7 @@ def say_device_clock(clock: DeviceClock) -> str:
         text = (
             f"best offsets scatter over {clock.telling} nights whose offsets stand out (middle half "
             f"{signed(clock.low, 0)} to {signed(clock.high, 0)} s): {verdict}; each of these nights may have "
-            "a clock of its own"
+            "a clock of its own, and 'sleepagree clock' looks at one"
         )
     else:
         around = "0" if clock.verdict is ClockVerdict.STEADY else f"{clock.seconds:+.0f} s"
@@ -182,6 +231,8 @@ def say_device_clock(clock: DeviceClock) -> str:
             f"{signed(clock.high, 0)} s): {verdict}"
             + (f"; {counted(clock.away, 'single night')} 1 min or more from that" if clock.away else "")
         )
+        if clock.verdict is ClockVerdict.CONSTANT:
+            text += ". Where something else supports it, the column clock_offset of the nights table adds it"
     return ". ".join([text, *map(_say_part, clock.parts)])
 
 
@@ -189,7 +240,8 @@ def _say_part(part: ClockPart) -> str:
     whose = f"of {shorten(part.participant)}" if part.participant else f"from {part.first} to {part.last}"
     return (
         f"The {counted(part.nights, 'night')} {whose} agree far better when {_plain_offset(part.seconds)} are added to "
-        "device times, the others do not: a zone, or summer time, may be off for these nights alone"
+        "device times, the others do not: a zone, or summer time, may be off for these nights alone (columns "
+        "reference_zone and device_zone)"
     )
 
 

@@ -69,7 +69,7 @@ _SHOWN_OF_A_GROUP: Final = 3
 
 
 def describe_study(
-    study: StudyAgreement, *, command: str = "", table: NightsTable | None = None, folder: str = ""
+    study: StudyAgreement, *, command: str = "", table: NightsTable | None = None, folder: str = "", clock: str = ""
 ) -> Description:
     """Return everything that is said about a study.
 
@@ -83,6 +83,8 @@ def describe_study(
         The table of nights that it was made from.
     folder : str
         Where its results are, as a command finds them; "" for beside what is read.
+    clock : str
+        Command that looks closer at the clock of a night, where a caution names one.
     """
     sections: list[Section | None] = [_refused(study, listed=True), _compared(study)]
     for i, device in enumerate(study.devices):
@@ -112,12 +114,12 @@ def describe_study(
         f"{names} against the reference" if names else "No night was scored",
         tuple(finding_of_device(device, study) for device in study.devices),
         sections_of(*sections),
-        _answer(study, folder, table),
+        _answer(study, folder, table, clock),
         is_answer_part=True,
     )
 
 
-def _answer(study: StudyAgreement, folder: str, table: NightsTable | None) -> tuple[Section, ...]:
+def _answer(study: StudyAgreement, folder: str, table: NightsTable | None, clock: str) -> tuple[Section, ...]:
     """Return the bias of each device, what so many people allow one to claim, the clocks, and what is next."""
     if not study.devices:
         return ()
@@ -128,17 +130,17 @@ def _answer(study: StudyAgreement, folder: str, table: NightsTable | None) -> tu
         else None,
         *answer_of_bias(study),
         _clock(study, "answer-clock"),
-        _next(study, folder, table),
+        _next(study, folder, table, clock),
     )
 
 
-def _next(study: StudyAgreement, folder: str, table: NightsTable | None) -> Section:
+def _next(study: StudyAgreement, folder: str, table: NightsTable | None, clock: str) -> Section:
     """Return what to do next: look at doubtful clocks, size the study that would settle a bias, or correct one."""
     unsure = next((device for device in study.devices if is_open(device)), None)
     named = ["--device", unsure.device] if unsure is not None and len(study.devices) > 1 else []
     if any(caution.kind in _CLOCK_KINDS for caution in study.cautions):
         why = "Whether clocks explain it, on one of the nights that the caution names"
-        words = ["sleepagree", "clock", "REFERENCE", "DEVICE"]
+        words = shlex.split(clock) if clock else ["sleepagree", "clock", "REFERENCE", "DEVICE"]
     elif all(len(device.participants) == 1 for device in study.devices):
         why = "How many people would tell more than one does, with spreads that you state"
         words = ["sleepagree", "plan", "--between-sd", "MINUTES", "--within-sd", "MINUTES"]
@@ -267,12 +269,14 @@ def _clock(study: StudyAgreement, name: str = "clock") -> Section | None:
     said = tuple(f"{shorten(device.device)}: {say_device_clock(device.clock)}" for device in study.devices)
     if not said:
         return None
-    range_searched = f"up to 30 min, and near whole hours up to {MOST_HOURS} h"
+    range_searched = f"up to 30 min, near whole hours up to {MOST_HOURS} h"
     if name == "answer-clock":
-        return Section(name, "Clock", (Items(said),), detail=f" (offsets {range_searched})")
+        detail = f" (offsets {range_searched}; no jumps in a night)"
+        return Section(name, "Clock", (Items(said),), detail=detail)
     note = (
-        f"A night's best offset is the one at which kappa would be highest. Offsets {range_searched}, were looked at; "
-        "nothing was shifted."
+        f"A night's best offset is the one at which kappa would be highest. Offsets {range_searched} were looked at; "
+        "nothing was shifted. A clock that jumps inside a night is not looked for here: 'sleepagree clock' does so for "
+        "one night, and 'sleepagree night' where kappa is low."
     )
     return Section(name, "Clock", (Items(said), Paragraph(note, Role.NOTE)))
 

@@ -525,7 +525,10 @@ def _mapping_sentences(spans: ScoredSpans) -> tuple[str, ...]:
     try:
         first = default_mapping(reference, device).name
     except MappingError:
-        return (*sentences, "No built-in mapping fits these labels: give one with --mapping FILE.toml.")
+        told = "No built-in mapping fits these labels: give one with --mapping FILE.toml."
+        if device.reportable and "W" not in device.reportable:
+            told += ' If it writes only sleep, say so in its layout: silence = "wake" below [file].'
+        return (*sentences, told)
     others = [mapping.name for mapping in fitting_mappings(reference, device) if mapping.name != first]
     also = f"; {', '.join(others)} fit too" if others else ""
     return (*sentences, f"Beside a five-stage reference it is compared under {first}{also}.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from typing import Final
 
@@ -35,6 +36,9 @@ _MOST_HEAD_LINES: Final = 3
 
 #: An answer takes no more lines than these, its last one among them.
 MOST_LINES: Final = 48
+
+#: A quoted name with a space stays on one line.
+_SHELL_WORD: Final = re.compile(r"(?:'[^']*'|\S)+")
 
 #: The last line of an answer.
 SAY_FULL: Final = "--full prints all that was found."
@@ -156,7 +160,7 @@ def block_lines(block: Block, width: int = WIDTH) -> list[str]:
 def _command_lines(text: str, width: int) -> list[str]:
     """Return a command as it may be typed; where it is too long it goes on behind backslashes, cut between words."""
     lines = [_INDENT]
-    for word in text.split(" "):
+    for word in _SHELL_WORD.findall(text):
         if lines[-1].strip() and columns_of(f"{lines[-1]} {word} \\") > width:
             lines[-1] += " \\"
             lines.append(f"{_INDENT}{_INDENT}{word}")

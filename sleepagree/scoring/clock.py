@@ -98,6 +98,8 @@ class ClockReading:
     jump : ClockJump or None
         Two offsets for two parts of the night, where they are worth proposing instead of one; then ``proposed`` is
         false.
+    outside_s : float
+        Offset of a sharp peak outside the range searched; nan where nobody needed to look, or none is there.
     """
 
     mapping: str
@@ -121,6 +123,7 @@ class ClockReading:
     thirds: tuple[PartOffset, ...] = ()
     level: float = 0.95
     jump: ClockJump | None = None
+    outside_s: float = NAN
 
     def __reduce__(self) -> tuple[Any, ...]:
         return (ClockReading, tuple(getattr(self, f.name) for f in fields(self)))
@@ -212,9 +215,10 @@ def read_clock(
     if score >= LOWEST_PEAK_SCORE:
         drift = find_drift(blocks, offset_s, rng, resamples=min(resamples, 200), level=level, epoch_s=epoch_s)
     against = _why_not_proposed(curve, lags, low_s, high_s, no_interval, score, epoch_s)
+    outside_s, kappa_outside = NAN, NAN
     if against and score < LOWEST_PEAK_SCORE:
-        against += _hint_outside(reference, device, n_classes, lags, chance)
-    return ClockReading(
+        outside_s, kappa_outside = _peak_outside(reference, device, n_classes, lags, chance)
+    found = ClockReading(
         mapping,
         curve,
         two_classes,
@@ -236,6 +240,7 @@ def read_clock(
         blocks.thirds(),
         level,
     )
+    return found if math.isnan(outside_s) else with_peak_outside(found, outside_s, kappa_outside)
 
 
 def epoch_offset_interval(
@@ -326,11 +331,13 @@ def _why_proposed(curve: OffsetCurve, score: float) -> str:
     )
 
 
-def _hint_outside(reference: ClassCodes, device: ClassCodes, n_classes: int, lags: Lags, chance: Values) -> str:
-    """Return a clause that names a sharp peak outside the range searched, "" when there is none."""
+def _peak_outside(
+    reference: ClassCodes, device: ClassCodes, n_classes: int, lags: Lags, chance: Values
+) -> tuple[float, float]:
+    """Return the offset (s) of a sharp peak outside the range searched and its kappa, nan when there is none."""
     reach = min(round(_WIDE_S / lags.step_s), reference.size - 1)
     if reach <= lags.most:
-        return ""
+        return NAN, NAN
     tables = scan_epoch_offsets(reference, device, n_classes, max_shift_epochs=reach)
     curve = kappa_where_common(tables)
     wide = Lags(reach - lags.context, lags.context, lags.step_s)
@@ -341,14 +348,19 @@ def _hint_outside(reference: ClassCodes, device: ClassCodes, n_classes: int, lag
     at = int(np.argmax(heights))
     offset_s = (at - reach) * lags.step_s
     if abs(offset_s) <= lags.reach * lags.step_s:
-        return ""
+        return NAN, NAN
     score = peak_score(curve, at, chance, step_s=lags.step_s)
-    if score < LOWEST_PEAK_SCORE + 1.0:  # many more offsets were looked at
-        return ""
-    return (
-        f"; outside the range searched, near {_signed(offset_s)} s, kappa has a sharp peak of {curve[at]:.3f}: "
-        f"--range {math.ceil(abs(offset_s) / 900.0) * 15 + 15} looks there"
+    # many more offsets were looked at
+    return (offset_s, float(curve[at])) if score >= LOWEST_PEAK_SCORE + 1.0 else (NAN, NAN)
+
+
+def with_peak_outside(reading: ClockReading, offset_s: float, kappa: float) -> ClockReading:
+    """Return a reading that proposes nothing with a peak outside the range searched."""
+    reason = (
+        f"{reading.reason}; outside the range searched, near {_signed(offset_s)} s, kappa has a sharp peak of "
+        f"{kappa:.3f}"
     )
+    return replace(reading, reason=reason, outside_s=offset_s)
 
 
 def with_jump(reading: ClockReading, jump: ClockJump | None) -> ClockReading:
@@ -362,7 +374,7 @@ def with_jump(reading: ClockReading, jump: ClockJump | None) -> ClockReading:
     )
     if not math.isnan(jump.kappa_with_drift):
         reason += f", one with a drift {jump.kappa_with_drift:.3f}"
-    return replace(reading, proposed=False, reason=reason, jump=jump)
+    return replace(reading, proposed=False, reason=reason, jump=jump, outside_s=NAN)
 
 
 def clock_document(reading: ClockReading) -> dict[str, Any]:
@@ -390,6 +402,7 @@ def clock_document(reading: ClockReading) -> dict[str, Any]:
         "drift_low": _plain(reading.drift_low),
         "drift_high": _plain(reading.drift_high),
         "kappa_with_drift": _plain(reading.kappa_with_drift),
+        "outside_seconds": _plain(reading.outside_s),
         "proposed": reading.proposed,
         "reason": reading.reason,
         "peak": {

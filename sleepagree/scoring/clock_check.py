@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
@@ -40,6 +41,11 @@ _LEAST_AFTER: Final = 0.3
 #: Two sides begin together, and one ends an hour later than the other, within so many minutes.
 _BEGIN_SLACK_MIN: Final = 5.0
 _END_SLACK_MIN: Final = 1.0
+
+_NEAR_CHANCE: Final = {
+    ClockHint.DOUBT: CautionKind.CLOCK_DOUBT,
+    ClockHint.UNTOLD: CautionKind.CLOCK_UNTOLD,
+}
 
 Codes = NDArray[np.int8]
 
@@ -138,11 +144,11 @@ def drop_uncertain_hint(found: QuickOffset, reference: ClassCodes, device: Class
 
 
 def clock_caution(found: QuickOffset | None) -> list[Caution]:
-    """Return the caution about a clock that may be off, or nothing."""
+    """Return the caution about a clock that may be off, or of which nothing can be told; or nothing."""
     if found is None or found.hint is ClockHint.NONE:
         return []
-    if found.hint is ClockHint.DOUBT:
-        return [Caution.of(CautionKind.CLOCK_DOUBT, kappa=found.kappa_at_zero)]
+    if found.hint in _NEAR_CHANCE:
+        return [Caution.of(_NEAR_CHANCE[found.hint], kappa=found.kappa_at_zero)]
     if found.hint is ClockHint.ZONE:
         kappas = {"kappa": found.kappa_at_zero, "kappa_there": found.kappa_at_zone}
         return [Caution.of(CautionKind.CLOCK_ZONE, seconds=found.zone_s, **kappas)]
@@ -207,7 +213,7 @@ def scan_clock(
     MappingError
         When no mapping with a kappa fits the two label sets.
     """
-    from sleepagree.scoring.clock import read_clock, with_jump  # only this command needs it
+    from sleepagree.scoring.clock import read_clock, with_jump, with_peak_outside  # only this command needs it
 
     square = square_mapping(paired, mapping)
     if square is None:
@@ -233,6 +239,10 @@ def scan_clock(
         resamples=resamples,
         level=level,
     )
+    if not reading.proposed and math.isnan(reading.outside_s):
+        quick = check_clock(paired, square)  # it looks as far as a zone may be off
+        if quick is not None and abs(quick.zone_s) > range_s:
+            reading = with_peak_outside(reading, quick.zone_s, quick.kappa_at_zone)
     return with_jump(reading, _look_for_jump(paired, square))
 
 

@@ -6,6 +6,7 @@ sides instead of scoring the night again for each offset.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -32,6 +33,9 @@ PEAK_SCALES_S: Final = (60.0, 300.0)
 
 NEAR_CHANCE: Final = 0.2
 """Kappa as recorded below which two recordings may not belong together."""
+_DOUBT_GAIN: Final = 0.2
+_DOUBT_SCORE: Final = 1.0
+"""One night below chance speaks against its clock where a shift gains so much and the time as recorded has no peak."""
 SURE_KAPPA: Final = 0.4
 """Kappa as recorded from which on no clock is off by hours; only below it is so far a look worth its time."""
 #: A clock that is off by whole hours is looked for so far, with so much room for its minutes.
@@ -174,6 +178,7 @@ class ClockHint(StrEnum):
     OFFSET = "offset"
     ZONE = "zone"
     DOUBT = "doubt"
+    UNTOLD = "untold"
 
 
 @dataclass(frozen=True)
@@ -190,7 +195,9 @@ class QuickOffset:
     hint : ClockHint
         ``OFFSET``: the offset is 1 min or more, gains 0.03 kappa or more, lies inside the range and its peak
         stands out from what chance makes. ``ZONE``: kappa is below 0.4 as recorded and has a higher and sharper
-        peak near a whole number of hours. ``DOUBT``: it is near chance, and no offset stands out.
+        peak near a whole number of hours. ``DOUBT``: it is below 0, a shift gains 0.2 or more, and neither the time as
+        recorded nor an offset stands out. ``UNTOLD``: it is below 0.2 and a shift gains, but a right clock of a device
+        that hardly tells stages looks the same.
     peak_score : float
         How far the peak stands out (see :func:`peak_score`); nan where nobody needed to look.
     zone_s, kappa_at_zone : float
@@ -261,7 +268,6 @@ def quick_offset(
     offset_s, at_best = (best - reach) * epoch_s, float(curve[best])
     found = QuickOffset(offset_s, at_zero, at_best, at_best - at_zero)
     gains = abs(offset_s) >= CAUTION_OFFSET_S and found.gain >= CAUTION_GAIN
-    is_near_chance = at_zero < NEAR_CHANCE
     if not (gains or at_zero < SURE_KAPPA):
         return found
     # what follows costs as much again, so only nights that give reason for it are looked at closer
@@ -273,11 +279,20 @@ def quick_offset(
     profile = wide.profile(hours)
     if hour_score >= max(_LOWEST_HOUR_SCORE, score) and wide.at(hours) >= at_best + CAUTION_GAIN:
         return QuickOffset(*values, ClockHint.ZONE, score, hours * epoch_s, wide.at(hours), profile)
-    is_sharp = score >= LOWEST_PEAK_SCORE and abs(best - reach) < reach
     hint = ClockHint.NONE
-    if gains and (is_sharp or is_near_chance):
-        hint = ClockHint.OFFSET if is_sharp else ClockHint.DOUBT
+    if gains and score >= LOWEST_PEAK_SCORE and abs(best - reach) < reach:
+        hint = ClockHint.OFFSET
+    elif gains and at_zero < NEAR_CHANCE:
+        hint = _hint_near_chance(found, max(map(wide.score, (-1, 0, 1))))
     return QuickOffset(*values, hint, score, profile=profile)
+
+
+def _hint_near_chance(found: QuickOffset, score_as_recorded: float) -> ClockHint:
+    """Return what a night near chance says of its clock: poor devices with right clocks must stay without a doubt."""
+    if score_as_recorded >= LOWEST_PEAK_SCORE:
+        return ClockHint.NONE
+    speaks_against = found.kappa_at_zero < 0.0 and found.gain >= _DOUBT_GAIN and score_as_recorded < _DOUBT_SCORE
+    return ClockHint.DOUBT if speaks_against else ClockHint.UNTOLD
 
 
 @dataclass(frozen=True, eq=False)
@@ -358,6 +373,11 @@ class _WideCurve:
         if spread > 0.0:
             total /= spread
         return np.roll(np.nan_to_num(total), -self.zero)
+
+
+def range_min_for(offset_s: float) -> int:
+    """Return the range to search (min) in which an offset has room to either side."""
+    return math.ceil(abs(offset_s) / 900.0) * 15 + 15
 
 
 def peak_heights(curve: Values, scale: int) -> Values:

@@ -9,9 +9,9 @@ from typing import Any, Final
 import numpy as np
 
 from sleepagree.caution import Caution, CautionKind
-from sleepagree.scoring.offsets import ClockHint
+from sleepagree.scoring.offsets import SURE_KAPPA, ClockHint
 from sleepagree.study.night_summary import NightSummary, Refusal
-from sleepagree.study.results import BiasRow, DeviceStudy, ScorerSummary, StudyOptions
+from sleepagree.study.results import BiasRow, DeviceStudy, ScorerSummary, StudyAgreement, StudyOptions
 
 FEW_PARTICIPANTS: Final = 10
 
@@ -182,10 +182,22 @@ def _clock_cautions(device: DeviceStudy) -> list[Caution]:
     if in_zone:
         seconds = tuple(n.zone_s for n in in_zone[:_NAMED])
         out.append(Caution.of(CautionKind.CLOCKS_HOURS, **_counted_nights(device, in_zone), seconds=seconds))
-    doubtful = [n for n in device.nights if n.clock_hint == ClockHint.DOUBT]
+    # a night near chance stands out beside the other nights of a device that tells stages
+    kappas = next((m.night_kappa for m in device.mappings if m.mapping.is_square), np.zeros(0))
+    kappas = kappas[~np.isnan(kappas)]
+    tells = kappas.size > 0 and float(np.median(kappas)) >= SURE_KAPPA
+    hints = (ClockHint.DOUBT, ClockHint.UNTOLD) if tells else (ClockHint.DOUBT,)
+    doubtful = [n for n in device.nights if n.clock_hint in hints]
     if doubtful:
         out.append(Caution.of(CautionKind.CLOCKS_DOUBTFUL, **_counted_nights(device, doubtful)))
     return out
+
+
+def doubtful_night(study: StudyAgreement) -> NightSummary | None:
+    """Return the first night whose clock a caution names, one that is off by hours before others."""
+    nights = [n for device in study.devices for n in device.nights]
+    hints = (ClockHint.ZONE, ClockHint.OFFSET, ClockHint.DOUBT, ClockHint.UNTOLD)
+    return next((n for hint in hints for n in nights if n.clock_hint == hint), None)
 
 
 def _counted_nights(device: DeviceStudy, some: list[NightSummary]) -> dict[str, Any]:

@@ -188,7 +188,7 @@ def _pairs(reference: _Kind, device: _Kind) -> dict[int, int]:
         scores = [
             (device.role(other) == role, len(here & there) / len(here | there), -other)
             for other in device.differing
-            if other not in pairs.values() and here & (there := device.values(other))
+            if other not in pairs.values() and device.role(other) != PART and here & (there := device.values(other))
         ]
         if scores and role != PART:
             pairs[at] = -max(scores)[2]

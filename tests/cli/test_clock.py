@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import shlex
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
 from sleepagree.cli.group import main
+from sleepagree.describe.blocks import Command
+from sleepagree.render.terminal import block_lines
 from tests.commands import ended
 
 FERRY = Path(__file__).resolve().parents[2] / "fixtures" / "ferry"
@@ -62,7 +65,9 @@ def test_the_report_says_both_figures_and_warns():
     assert "kappa as recorded" in shown
     assert "kappa at best offset" in shown
     assert "An offset found by looking for the best agreement makes agreement look better than it is." in shown
-    assert all(len(line) <= 80 for line in result.stdout.splitlines())
+    assert "NEXT Nothing was shifted. To score the night with this offset: sleepagree night " in shown
+    assert "--clock-offset 240 " in shown
+    assert all(len(line) <= 80 for line in result.stdout.splitlines() if "/" not in line)
     assert "\x1b" not in result.output
 
 
@@ -80,3 +85,11 @@ def test_a_pair_that_shares_no_time_is_one_message():
     result = CliRunner().invoke(main, ["clock", *files, "--layout", str(FERRY / "band-a.toml")])
     assert (result.exit_code, result.stdout) == (1, "")
     assert "--clock-offset -88320 would put their starts together" in result.stderr
+
+
+def test_a_command_to_paste_keeps_a_quoted_name_on_one_line():
+    # the standard library's reading of a shell's words
+    words = ["sleepagree", "clock", "lab/crew 1.edf", "pad B/it's a night of crew 1.csv", "--range", "75"]
+    lines = block_lines(Command(shlex.join(words)), 44)
+    assert len(lines) > 2
+    assert shlex.split(" ".join(line.removesuffix("\\") for line in lines)) == words

@@ -45,7 +45,8 @@ def test_terminal_page_and_bias_say_what_was_found_right(
     with monkeypatch.context() as patched:
         narrow_terminal(patched)
         narrow = CliRunner().invoke(main, ["study", *words, "--out", "out", "--overwrite"])
-    assert max(columns_of(line) for line in narrow.stdout.splitlines() if not line.startswith("Written to")) <= 40
+    pasted = ("Written to", "    band-a/", "    reference/", "  sleepagree clock reference/")
+    assert max(columns_of(line) for line in narrow.stdout.splitlines() if not line.startswith(pasted)) <= 40
     has_refused = "\nREFUSED: " in study.stdout
     assert [done.exit_code for done in (study, bias)] == [3 if has_refused else 0] * 2, study.output
     html = Path("out", "report.html").read_text(encoding="utf-8")

@@ -62,6 +62,7 @@ def quick_look(
     share: float = 0.25,
     clock_slow_s: float = 0.0,
     device_epoch_s: float = 30.0,
+    run_s: float = 180.0,
     two_classes: bool = False,
 ) -> QuickOffset:
     """Return the cheap look that every night gets at one simulated pair."""
@@ -70,7 +71,7 @@ def quick_look(
     other = truth if related else simulated.simulate_sleep(rng)
     reference = simulated.score_epochs(truth)
     device = simulated.score_epochs(other, clock_slow_s=clock_slow_s, epoch_s=device_epoch_s)
-    device = simulated.add_error_runs(device, rng, share=share, mean_run_epochs=max(1.0, 180.0 / device_epoch_s))
+    device = simulated.add_error_runs(device, rng, share=share, mean_run_epochs=max(1.0, run_s / device_epoch_s))
     device = np.repeat(device, round(device_epoch_s / 30))[: reference.size]
     classes = simulated.CLASSES
     if two_classes:
@@ -78,14 +79,17 @@ def quick_look(
     return drop_uncertain_hint(quick_offset(reference, device, classes), reference, device, classes)
 
 
-def look_quickly(pairs: int, say: Callable[[str], None]) -> None:
-    """Print how often the cheap look hints at what."""
+def look_quickly(pairs: int, say: Callable[[str], None]) -> list[dict[str, Any]]:
+    """Print how often the cheap look hints at what, and return it."""
+    rows = []
     for two_classes in (False, True):
-        for what, options in _LOOKS:
+        for what, options in (*_LOOKS, *_POOR):
             found = [quick_look(5000 + s, two_classes=two_classes, **options) for s in range(pairs)]
             wanted = options.get("clock_slow_s", 0.0)
             gain = np.mean([abs(f.offset_s) >= 60 and f.gain >= 0.03 for f in found])
             shares = {str(hint): float(np.mean([f.hint is hint for f in found])) for hint in ClockHint}
+            kappa = round(float(np.nanmean([f.kappa_at_zero for f in found])), 3)
+            rows.append({**options, "two_classes": two_classes, "pairs": pairs, "kappa": kappa, "hints": shares})
             right = np.mean(
                 [
                     abs((f.zone_s if f.hint is ClockHint.ZONE else f.offset_s) - wanted) <= 60
@@ -97,19 +101,30 @@ def look_quickly(pairs: int, say: Callable[[str], None]) -> None:
             listing = ", ".join(f"{name} {share:.3f}" for name, share in shares.items())
             say(
                 f"quick look, {2 if two_classes else 4} classes, {what}: {listing}; right among offsets and zones "
-                f"{right:.2f}; a gain alone {gain:.3f}"
+                f"{right:.2f}; a gain alone {gain:.3f}; kappa {kappa}"
             )
+    return rows
 
 
 _LOOKS: Final[tuple[tuple[str, dict[str, Any]], ...]] = (
     ("unrelated", {"related": False}),
     ("unrelated, device epochs 300 s", {"related": False, "device_epoch_s": 300.0}),
+    *((f"clock slow +2700 s, errors {share:g}", {"clock_slow_s": 2700.0, "share": share}) for share in (0.25, 0.5)),
     *(
         (f"clock slow {slow:+g} s, errors {share:g}, device epochs {epoch_s:g} s", options)
         for slow in (0.0, 240.0, 3600.0)
         for share, epoch_s in ((0.25, 30.0), (0.5, 30.0), (0.7, 30.0), (0.5, 60.0), (0.25, 300.0))
         for options in ({"clock_slow_s": slow, "share": share, "device_epoch_s": epoch_s},)
     ),
+)
+#: Right clocks of devices whose kappa is 0.05 to 0.3.
+_POOR: Final[tuple[tuple[str, dict[str, Any]], ...]] = tuple(
+    (f"right clock, errors {share:g} in runs of {run_s:g} s, device epochs {epoch_s:g} s", options)
+    for share in (0.7, 0.8, 0.9)
+    for run_s in (180.0, 900.0)
+    for epoch_s in (30.0, 300.0)
+    if (share, run_s, epoch_s) != (0.7, 180.0, 30.0)
+    for options in ({"share": share, "run_s": run_s, "device_epoch_s": epoch_s},)
 )
 
 
@@ -122,7 +137,9 @@ def main(pairs: int, *, unrelated_only: bool, quick_only: bool, keep: Path | Non
         print(f"{text}   [{time.perf_counter() - began:.0f} s]", flush=True)
 
     if quick_only:
-        look_quickly(pairs, say)
+        rows = look_quickly(pairs, say)
+        command = f"python -m tests.performance.calibrate_clock --pairs {pairs} --quick-only"
+        records.write(keep, {"command": command, **records.about(), "kinds": rows})
         return
     for hours in (8.0, 4.0):
         for epoch_s in (30.0, 300.0):
@@ -184,6 +201,6 @@ if __name__ == "__main__":
     parser.add_argument("--pairs", type=int, default=500)
     parser.add_argument("--unrelated-only", action="store_true", help="pairs of unrelated nights only")
     parser.add_argument("--quick-only", action="store_true", help="only the cheap look that every night gets")
-    parser.add_argument("--json", type=Path, help="keep the figures of unrelated nights here")
+    parser.add_argument("--json", type=Path, help="keep the figures of unrelated nights, or of the cheap look, here")
     asked = parser.parse_args()
     main(asked.pairs, unrelated_only=asked.unrelated_only, quick_only=asked.quick_only, keep=asked.json)

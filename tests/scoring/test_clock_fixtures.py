@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from sleepagree.caution import CautionKind, without_names
+from sleepagree.describe.blocks import Command
 from sleepagree.describe.cautions import say_caution
 from sleepagree.describe.clock import describe_clock
 from sleepagree.errors import ClockError, MappingError
@@ -26,7 +27,6 @@ from sleepagree.night.compare import compare
 from sleepagree.readers import read_spans
 from sleepagree.readers.inspection import inspect_file
 from sleepagree.readers.layout import Silence, read_layout
-from sleepagree.render.terminal import render_terminal
 from sleepagree.scoring.clock_check import scan_clock
 from sleepagree.study.run import ScoringOptions, score_rows
 from sleepagree.study.table import NightRow
@@ -104,7 +104,7 @@ def test_a_clock_that_changes_without_a_zone_is_told_with_both_kappas(name):
     said = say_caution(caution)
     assert "(Europe/Helsinki among them) put the clock forward from 03:00 to 04:00 on 2026-03-29" in said
     assert f"kappa 1.000 instead of {caution['kappa']:.3f}" in said
-    assert "--reference-zone ZONE and --device-zone ZONE" in said
+    assert "--reference-zone Europe/Helsinki --device-zone Europe/Helsinki" in said
     assert ("The device leaves out exactly that hour." in said) == (expected["gap_of"] == "device")
     assert without_names(caution, {})["date"] == "(a time)"  # an anonymous report tells no date
     study = score_rows_of(CASES[name])
@@ -124,8 +124,8 @@ def test_inspect_says_that_a_file_leaves_out_an_hour_that_zones_skip():
     assert (caution.kind, caution["gap_of"]) == (CautionKind.CLOCK_CHANGE, "file")
     said = say_caution(caution)
     assert said.endswith(
-        "The file leaves out exactly that hour. If this clock was changed, name its zone "
-        "(--zone ZONE, or zone in a layout)."
+        "The file leaves out exactly that hour. If this clock was changed, name its zone: "
+        "--zone Europe/Helsinki (zone in a layout, columns of a nights table)."
     )
     zoned = dataclasses.replace(read_layout(CLOCKS / case["layout"]), zone=case["reference_zone"] or "Europe/Helsinki")
     found = inspect_file(CLOCKS / case["device"], layout=zoned).cautions
@@ -161,8 +161,9 @@ def test_a_jump_of_the_clock_is_told_with_both_offsets_and_how_to_score_each_par
     assert not reading.proposed
     assert [jump.before_s, jump.after_s] == expected["jump_s"]
     assert jump.at_s == expected["at_min"] * 60
-    told = render_terminal(describe_clock(reading, paired))
-    parts = re.findall(r"--window (\S+) --clock-offset (-?\d+)", " ".join(" ".join(told).split()))
+    blocks = [block for section in describe_clock(reading, paired).answer for block in section.blocks]
+    commands = " ".join(block.text for block in blocks if isinstance(block, Command))
+    parts = re.findall(r"--window (\S+) --clock-offset (-?\d+)", commands)
     assert len(parts) == 2
     for window, offset in parts:  # as it says, each part agrees in every epoch
         night = compare(

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import simulated
 
-from sleepagree import align, summarise_study
+from sleepagree import StudyOptions, align, summarise_study
+from sleepagree.caution import CautionKind
 from sleepagree.describe.clock import say_device_clock
-from sleepagree.scoring.offsets import HOUR_SHIFTS, PROFILE_SHIFTS, quick_offset
+from sleepagree.scoring.offsets import HOUR_SHIFTS, PROFILE_SHIFTS, ClockHint, quick_offset
+from sleepagree.study.cautions import doubtful_night
 from sleepagree.study.clocks import ClockVerdict, NightClock, read_device_clock
 from sleepagree.study.night_summary import NightSummary, summarise_night
+from tests.ferry import simulated_nights
 
 
 def night(seed, *, wrong_s=0.0, share=0.5, participant="", date="", two_classes=False):
@@ -182,3 +186,17 @@ def test_delays_over_people_are_medians_of_each_ones_nights():
     assert ("rem", "begins") not in told  # the device has no word for it, and nobody had any
     again = [NightSummary.from_document(json.loads(json.dumps(night.to_document()))) for night in nights]
     assert [night.shifts for night in again] == [night.shifts for night in nights]
+
+
+def test_a_night_near_chance_is_doubtful_beside_nights_that_agree(monkeypatch):
+    nights = simulated_nights(3, 2)
+    odd = replace(nights[0], clock_hint=ClockHint.UNTOLD.value)
+    study = summarise_study([odd, *nights[1:]], StudyOptions(resamples=20))
+    device = next(d for d in study.devices if d.device == odd.device)
+    (caution,) = [c for c in study.cautions if c.kind is CautionKind.CLOCKS_DOUBTFUL]
+    assert (caution["device"], caution["count"]) == (odd.device, 1)
+    assert doubtful_night(study) == device.nights[0]
+    # all nights of a device that hardly tells stages are near chance
+    monkeypatch.setattr("sleepagree.study.cautions.SURE_KAPPA", 1.0)
+    again = summarise_study([odd, *nights[1:]], StudyOptions(resamples=20))
+    assert not [c for c in again.cautions if c.kind is CautionKind.CLOCKS_DOUBTFUL]

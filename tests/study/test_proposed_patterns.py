@@ -71,6 +71,16 @@ def test_the_nights_of_one_person(tmp_path: Path) -> None:
     )
 
 
+def test_what_stands_behind_part_is_nobody(tmp_path: Path) -> None:
+    parts = [f"band/crew-1-night-1-part{part}.csv" for part in (1, 2)]
+    make(tmp_path, ["lab/crew-1-night-1.edf", "lab/crew-2-night-1.edf", "band/crew-2-night-1.csv", *parts])
+    (row,) = propose_patterns(tmp_path).found.rows  # one name with parts and one without have no pattern in common
+    assert row.device_file == "band/crew-2-night-1.csv"
+    make(tmp_path, [f"band/crew-2-night-1-part{part}.csv" for part in (1, 2)])
+    (tmp_path / "band" / "crew-2-night-1.csv").unlink()
+    assert next(row.device_file for row in propose_patterns(tmp_path).found.rows) == "+".join(parts)
+
+
 def test_the_table_of_participants_tells_where_a_name_ends(tmp_path: Path) -> None:
     make(
         tmp_path / "d", [f"{side}/{p}_{n}.csv" for p in ("deck_hand", "cook") for n in (1, 2) for side in ("lab", "b")]
