@@ -790,10 +790,19 @@ def test_pictures_of_the_docs_can_be_made_again(tmp_path: Path) -> None:
     made = {path.name for path in tmp_path.iterdir()}
     assert made == {path.name for path in (root / "docs" / "pictures").iterdir()}
     text = (root / "docs" / "reading_the_report.md").read_text(encoding="utf-8")
-    shown = set(re.findall(r"pictures/(\w+\.svg)", text))
-    assert shown <= made
-    for path in tmp_path.iterdir():
+    assert set(re.findall(r"pictures/(\w+\.\w+)", text)) <= made
+    for path in tmp_path.glob("*.svg"):
         ET.fromstring(path.read_bytes())
+
+
+def test_the_gallery_shows_every_figure() -> None:
+    root = Path(__file__).parents[2]
+    subprocess.run([sys.executable, str(root / "docs" / "make_pictures.py"), "--check"], check=True)
+    text = (root / "docs" / "gallery.md").read_text(encoding="utf-8")
+    heads = re.findall(r"^## (\w+)$", text, re.MULTILINE)
+    assert sorted(heads) == [name for name in figures.__all__ if name.startswith("draw_")]
+    shown = set(re.findall(r"pictures/(\w+\.\w+)", text))
+    assert shown == {path.name for path in (root / "docs" / "pictures").iterdir()}
 
 
 def test_the_example_of_the_docs_runs(tmp_path: Path) -> None:
