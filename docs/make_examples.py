@@ -12,8 +12,8 @@ SCRIPTS = ("one_night", "a_study", "own_stager", "correcting")
 
 _HEAD = """# Examples
 
-Scripts in docs/examples with what they print, made by `python docs/make_examples.py`; do not edit. They run in the folder
-that holds `fixtures`. All data are invented. What each name takes and gives: [Python](python.md); figures:
+Scripts in docs/examples with what they print, made by `python docs/make_examples.py`; do not edit. They run in the
+folder that holds `fixtures`. All data are invented. What each name takes and gives: [Python](python.md); figures:
 [gallery](gallery.md).
 """
 

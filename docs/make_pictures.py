@@ -51,12 +51,12 @@ PICTURES = (
 
 _HEAD = """# Gallery
 
-Every figure of `sleepagree.figures`, drawn by the call above it from invented data: a night-ferry crew trying two devices
-that do not exist, band A (no REM) and pad B. Made by `python docs/make_pictures.py`; do not edit. What each one takes:
-[Python](python.md#figures-and-report).
+Every figure of `sleepagree.figures`, drawn by the call above it from invented data: a night-ferry crew trying two
+devices that do not exist, band A (no REM) and pad B. Made by `python docs/make_pictures.py`; do not edit. What each one
+takes: [Python](python.md#figures-and-report).
 
-`night` is a `NightAgreement`, `study` a `StudyAgreement`, `nights` what `score_table` returns, `correction` a `Correction`,
-`corrected` a `CorrectedNight`, `clock` what `scan_clock` returns, `grid` a plan.
+`night` is a `NightAgreement`, `study` a `StudyAgreement`, `nights` what `score_table` returns, `correction` a
+`Correction`, `corrected` a `CorrectedNight`, `clock` what `scan_clock` returns, `grid` a plan.
 """
 
 
