@@ -18,11 +18,11 @@ from sleepagree import (
     figures,
     learn_correction,
     read_hypnogram,
+    scan_clock,
     score_table,
     summarise_study,
 )
 from sleepagree.inference.planning import LimitsPrecision, MeanPrecision, VarianceComponents, plan_grid
-from sleepagree.scoring.clock_check import scan_clock
 
 ROOT = Path(__file__).parent.parent
 FERRY = ROOT / "fixtures" / "ferry"
@@ -77,7 +77,7 @@ def results() -> dict[str, Any]:
     parts = VarianceComponents(row.limits.between_sd, row.limits.within_sd)
     return {
         "night": band_night("crew-1-night-2"),
-        "clock": scan_clock(slow.paired, slow.mappings[0].mapping),
+        "clock": scan_clock(slow.paired),
         "nights": nights,
         "study": study,
         "correction": correction,

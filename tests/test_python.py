@@ -302,6 +302,7 @@ SIGNATURES = {
     "read_correction": "path",
     "read_nights_table": "source folder needs_reference by",
     "read_spans": "path layout zone own_words",
+    "scan_clock": "paired mapping range_s resamples seed level",
     "score_table": "table options execution progress epochs keep_epochs",
     "summarise_night": "paired participant night device row mapping references device_source scorers "
     "coincidences group",

@@ -61,13 +61,13 @@ def draw_agreement_by_hour(parts: NightAgreement | Sequence[PartAgreement], *, a
     at = np.arange(len(parts))
     share = np.array([100 * part.agreement for part in parts])
     few = np.array([part.epochs < FEW_EPOCHS for part in parts])
-    ax.plot(at, share, color=ACCENT.light, linewidth=1.0, zorder=2)
+    ax.plot(at, share, color=ACCENT.drawn, linewidth=1.0, zorder=2)
     for mine, face in ((~few, ACCENT), (few, PAPER)):
         if not mine.any():  # a line without a point would claim the corner of the figure
             continue
         ax.plot(
             at[mine], share[mine], linestyle="none", marker="o", markersize=4.5, markeredgewidth=1.0,
-            markerfacecolor=face.light, markeredgecolor=ACCENT.light, zorder=3, clip_on=False,
+            markerfacecolor=face.drawn, markeredgecolor=ACCENT.drawn, zorder=3, clip_on=False,
         )  # fmt: skip
     ax.set_ylim(0, 100)
     ax.set_xlim(-0.5, len(parts) - 0.5)
@@ -143,7 +143,7 @@ def draw_run_lengths(runs: NightAgreement | Runs, *, epoch_s: float = EPOCH_S, a
         size=SMALL_LETTER_POINTS + 0.5,
     )  # fmt: skip
     key_below(ax, ((ACCENT, "found"), (INK, "if errors were scattered")), height=-0.2)
-    ax.spines["left"].set_color(MUTED.light)
+    ax.spines["left"].set_color(MUTED.drawn)
     return ax
 
 
@@ -174,13 +174,13 @@ def draw_clock_curve(reading: ClockReading, *, ax: Axes | None = None) -> Axes:
     """
     ax = axes_for(ax, one_column(55), left=13, right=3, top=4, bottom=10)
     if not math.isnan(reading.low_s):
-        ax.axvspan(reading.low_s / 60, reading.high_s / 60, color=BAND.light, linewidth=0, zorder=0.5)
+        ax.axvspan(reading.low_s / 60, reading.high_s / 60, color=BAND.drawn, linewidth=0, zorder=0.5)
     if reading.wake_sleep is not None and reading.mapping != "wake-sleep":
         ax.plot(
-            reading.wake_sleep.offsets_s / 60, reading.wake_sleep.kappa, color=MUTED.light, linewidth=0.8,
+            reading.wake_sleep.offsets_s / 60, reading.wake_sleep.kappa, color=MUTED.drawn, linewidth=0.8,
             linestyle=(0, (4, 2)), zorder=2,
         )  # fmt: skip
-    ax.plot(reading.curve.offsets_s / 60, reading.curve.kappa, color=ACCENT.light, linewidth=1.3, zorder=3)
+    ax.plot(reading.curve.offsets_s / 60, reading.curve.kappa, color=ACCENT.drawn, linewidth=1.3, zorder=3)
     points = (
         (0.0, reading.kappa_at_zero, PAPER, "as recorded"),
         (reading.offset_s / 60, reading.kappa_at_best, ACCENT, "best"),
@@ -189,7 +189,7 @@ def draw_clock_curve(reading: ClockReading, *, ax: Axes | None = None) -> Axes:
         if math.isnan(x) or math.isnan(y):
             continue
         ax.plot(
-            [x], [y], marker="o", markersize=5, markerfacecolor=face.light, markeredgecolor=ACCENT.light,
+            [x], [y], marker="o", markersize=5, markerfacecolor=face.drawn, markeredgecolor=ACCENT.drawn,
             markeredgewidth=1.1, linestyle="none", zorder=4,
         )  # fmt: skip
         if text == "best" and abs(x) < 0.25:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from sleepagree.errors import shorten
 from sleepagree.figures.drawing import draw_boxes, draw_strokes, write
-from sleepagree.figures.style import ACCENT, MUTED, PAPER, SMALL_LETTER_POINTS, STAGE_LADDER
+from sleepagree.figures.style import ACCENT, MUTED, PAPER, SMALL_LETTER_POINTS, STAGE_LADDER, letters
 
 #: Up to so many participants each have a shape and a colour of their own, named in a key.
 MOST_WITH_SHAPES: Final = 8
@@ -55,8 +55,8 @@ def _with_shapes(ax: Axes, x: Values, y: Values, who: NDArray[np.int64], names: 
             "linestyle": "none",
             "marker": _SHAPES[i],
             "markersize": 4.4,
-            "markerfacecolor": shade.light,
-            "markeredgecolor": PAPER.light,
+            "markerfacecolor": shade.drawn,
+            "markeredgecolor": PAPER.drawn,
             "markeredgewidth": 0.4,
         }
         ax.plot(x[mine], y[mine], zorder=4, **how)
@@ -65,7 +65,7 @@ def _with_shapes(ax: Axes, x: Values, y: Values, who: NDArray[np.int64], names: 
         return
     ax.legend(
         handles=handles, loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, frameon=False,
-        fontsize=SMALL_LETTER_POINTS, handlelength=0.8, handletextpad=0.3, columnspacing=1.0, borderpad=0.1,
+        fontsize=letters(SMALL_LETTER_POINTS), handlelength=0.8, handletextpad=0.3, columnspacing=1.0, borderpad=0.1,
         borderaxespad=0.1, labelspacing=0.25,
     )  # fmt: skip
 
@@ -80,8 +80,8 @@ def _with_lines(ax: Axes, x: Values, y: Values, who: NDArray[np.int64], count: i
         corners[:, 1, 0], corners[:, 1, 1] = x, y
         draw_strokes(ax, corners, shade=MUTED, width=0.4, zorder=3)
     ax.plot(
-        x, y, linestyle="none", marker="o", markersize=3.0, markerfacecolor=ACCENT.light,
-        markeredgecolor=PAPER.light, markeredgewidth=0.3, zorder=4,
+        x, y, linestyle="none", marker="o", markersize=3.0, markerfacecolor=ACCENT.drawn,
+        markeredgecolor=PAPER.drawn, markeredgewidth=0.3, zorder=4,
     )  # fmt: skip
 
 
