@@ -283,9 +283,9 @@ def _read_side(source: Any, side: str) -> ScoredSpans:
 
     try:
         return sleepagree.read_hypnogram(source)
+    except SleepAgreeError as error:
+        raise (error if error.path else error.in_file(side)) from None
     except (TypeError, ValueError) as error:
-        if isinstance(error, SleepAgreeError):
-            raise
         raise type(error)(f"{side}: {error}") from None
 
 

@@ -9,8 +9,7 @@ from typing import BinaryIO, Final
 from sleepagree.describe.study import describe_study, refused_items
 from sleepagree.describe.study_checklist import checklist_of_study
 from sleepagree.describe.study_tables import tables_of_study
-from sleepagree.describe.words import say_measure
-from sleepagree.errors import InputError, Option, counted
+from sleepagree.errors import InputError, counted
 from sleepagree.files.writing import csv_text, encode_text, fresh_folder, name_inputs, refuse_existing, sparing_inputs
 from sleepagree.render.latex import render_latex
 from sleepagree.render.markdown import render_markdown
@@ -61,20 +60,7 @@ def run_study(
         count = "no night can" if len(refused) == len(outcomes) else f"{counted(len(refused), 'night')} cannot"
         listing = "\n".join(block_lines(refused_items(refused)))
         raise InputError(f"{count} be scored", table.name, "", "", "", "\n" + listing)
-    study = summarise_study(outcomes, request.statistics)
-    _refuse_unknown_margins(study)
-    return study
-
-
-def _refuse_unknown_margins(study: StudyAgreement) -> None:
-    measures = list(dict.fromkeys(row.measure for device in study.devices for row in device.bias))
-    for name, _ in study.options.margins:
-        if name not in measures:
-            problem = "a margin is stated for a measure that the study does not have"
-            remedy = "Correct its name; a margin that is passed over would not be tested."
-            raise InputError(
-                problem, "", f"{Option.MARGIN}", name, "one of " + ", ".join(map(say_measure, measures)), remedy
-            )
+    return summarise_study(outcomes, request.statistics)
 
 
 def write_study(
