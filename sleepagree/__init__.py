@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from sleepagree.readers import read_spans
     from sleepagree.readers.layout import read_layout
     from sleepagree.readers.memory import read_hypnogram
+    from sleepagree.scoring.clock_check import scan_clock
     from sleepagree.study.correction import CorrectedNight, Correction
     from sleepagree.study.correction_file import read_correction
     from sleepagree.study.correction_learning import learn_correction
@@ -81,6 +82,7 @@ _PUBLIC: Final = {
     "read_mapping": "mapping.files",
     "read_nights_table": "study.table",
     "read_spans": "readers",
+    "scan_clock": "scoring.clock_check",
     "score_table": "study.from_table",
     "summarise_night": "study.night_summary",
     "summarise_study": "study.summarise",
@@ -119,6 +121,7 @@ __all__ = [
     "read_mapping",
     "read_nights_table",
     "read_spans",
+    "scan_clock",
     "score_table",
     "summarise_night",
     "summarise_study",

@@ -81,6 +81,7 @@ class Option(Enum):
     "Give another window='FROM/TO'."
     """
 
+    BY = "by"
     CLOCK_OFFSET = "clock_offset_s"
     DECLARED = "declared"
     DEVICE = "device"

@@ -154,10 +154,18 @@ def test_links_of_the_page_lead_somewhere(page: Path) -> None:
             assert not anchor or anchor in headings_of(linked), f"{page.name} links to {target}"
 
 
-def test_the_command_reference_is_not_stale() -> None:
-    script = ROOT / "docs" / "make_command_reference.py"
+@pytest.mark.parametrize("name", ["make_command_reference", "make_examples"])
+def test_a_page_that_is_made_is_not_stale(name: str) -> None:
+    script = ROOT / "docs" / f"{name}.py"
     done = subprocess.run([sys.executable, str(script), "--check"], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
+
+
+def test_every_example_is_shown() -> None:
+    text = (ROOT / "docs" / "examples.md").read_text(encoding="utf-8")
+    scripts = [path.read_text(encoding="utf-8") for path in (ROOT / "docs" / "examples").glob("*.py")]
+    assert len(scripts) >= 4
+    assert all(script in text for script in scripts)
 
 
 @pytest.mark.parametrize("name", list(COMMANDS))

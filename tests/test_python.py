@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import inspect
 import json
+from collections.abc import Callable
 from dataclasses import fields, is_dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +28,7 @@ from sleepagree import (
     read_hypnogram,
     read_mapping,
     read_nights_table,
+    scan_clock,
     score_table,
     summarise_night,
     summarise_study,
@@ -86,6 +89,10 @@ def test_epochs_that_a_frame_does_not_have_are_gaps() -> None:
         ({"epoch": [0, 0], "stage": ["W", "W"]}, "row 1: column 'epoch' is not in order, stands twice"),
         ({"epoch": [0, None], "stage": ["W", "W"]}, "row 1: column 'epoch' is not in order, stands twice"),
         ({"start": [CLOCK[0], None], "stage": ["W", "W"]}, "row 1: column 'start' lacks a time"),
+        (
+            {"onset_s": [0, 20], "duration_s": [30, 30], "stage": ["W", "N2"]},
+            "row 1: the interval begins before one above",
+        ),
         ({"tick": CLOCK[:2], "stage": ["W", "W"]}, "the DataFrame lacks columns. Found tick, stage"),
     ],
 )
@@ -133,6 +140,10 @@ def test_a_window_by_the_clock_is_taken_as_text() -> None:
         ({"outside": "sleep"}, ValueError, "outside must be 'missing' or 'wake', not 'sleep'"),
         ({"reports": "wake,light"}, TypeError, "reports must list stages"),
         ({"device": 7}, TypeError, "device: source must be"),
+        ({"device": ["nap", "doze"]}, UnknownStageError, r"^device: 2 unknown stage labels.*stages=\{'nap'"),
+        ({"device": [None] * 9}, InputError, "the device has no scored epoch.*at least one stage.$"),
+        ({"window": "2026-03-01T22:00/2026-03-02T06:00"}, InputError, r"read_hypnogram\(..., start=datetime"),
+        ({"device": pd.Series(PAD, index=CLOCK)}, InputError, r"read_hypnogram\(..., start=datetime"),
         ({"reference": np.zeros((2, 2))}, ValueError, "reference: an array of labels must have one dimension"),
     ],
 )
@@ -161,8 +172,6 @@ def test_mappings_are_taken_by_name_and_by_path(tmp_path: Path) -> None:
         compare(paired, mappings=["wake-sleep", 3])
     with pytest.raises(TypeError, match="mappings must be a StageMapping"):
         compare(paired, mappings=3)
-    with pytest.raises(TypeError, match="paired must be a PairedNight"):
-        compare(SCORER)
 
 
 # --- studies ----------------------------------------------------------------------------------------------
@@ -238,6 +247,7 @@ def test_progress_is_told_and_finished_nights_are_kept(tmp_path: Path, capsys: p
 
 
 NIGHT = align(reference=SCORER, device=PAD)
+NAMES = {"participant": "a", "night": "1", "device": "pad B"}
 
 
 @pytest.mark.parametrize(
@@ -263,6 +273,17 @@ NIGHT = align(reference=SCORER, device=PAD)
 def test_what_is_no_night_is_refused_and_never_left_out(given: object, error: type[Exception], message: str) -> None:
     with pytest.raises(error, match=message):
         summarise_study(given)
+
+
+def test_a_margin_of_no_measure_is_refused_and_never_passed_over() -> None:
+    with pytest.raises(InputError, match=r"margins: a margin is stated .* Found naps; expected one of .*minutes REM"):
+        summarise_study([("a", "1", "pad B", NIGHT)], StudyOptions(resamples=20, margins={"naps": 3}))
+
+
+@pytest.mark.parametrize("take", [compare, compare_mappings, scan_clock, partial(summarise_night, **NAMES)])
+def test_what_takes_a_paired_night_says_so(take: Callable[[object], object]) -> None:
+    with pytest.raises(TypeError, match="paired must be a PairedNight, as align"):
+        take(SCORER)
 
 
 def test_a_night_is_summarised_without_a_table() -> None:
@@ -302,6 +323,7 @@ SIGNATURES = {
     "read_correction": "path",
     "read_nights_table": "source folder needs_reference by",
     "read_spans": "path layout zone own_words",
+    "scan_clock": "paired mapping range_s resamples seed level",
     "score_table": "table options execution progress epochs keep_epochs",
     "summarise_night": "paired participant night device row mapping references device_source scorers "
     "coincidences group",

@@ -219,6 +219,7 @@ def _classes_figure(answer: NightAnswer, said: list[str]) -> Figure:
             "Each bar is what the device called by one name, filled by the stages of the reference; the lowest bar is "
             "the whole night. A bar that looks like the night tells nothing."
         ),
+        leads=True,
     )
 
 
@@ -356,7 +357,7 @@ def _share_table(traced: Redistribution, level: float) -> Table:
         "taken as", "min", "share", f"{named} {WHEN_ANSWERS_LAST}", f"{named} {IF_INDEPENDENT}", "part of class"
     )
     caption = f"{minutes(traced.epochs)} of {speak(traced.stage)} that the device has no label for"
-    return Table(f"went-{traced.stage}", caption, heads, rows, rank=Rank.FURTHER)
+    return Table(f"went-{traced.stage}", caption, heads, rows, rank=Rank.FURTHER, leads=True)
 
 
 def _when_table(traced: Redistribution) -> Table:

@@ -128,6 +128,8 @@ class Table:
         Words under which a page folds the table away; "" for never.
     rank : Rank
         Whether a terminal shows the table itself at once, in a section that is.
+    leads : bool
+        Whether it answers what people ask first, so that a notebook shows it right after the finding.
     """
 
     name: str
@@ -137,6 +139,7 @@ class Table:
     sortable: bool = False
     folded: str = ""
     rank: Rank = Rank.FIRST_SCREEN
+    leads: bool = False
 
 
 @dataclass(frozen=True)
@@ -157,6 +160,8 @@ class Figure:
         What stands under it.
     wide : bool
         Whether it wants the whole width of a page.
+    leads : bool
+        Whether it answers what people ask first, so that a notebook shows it right after the finding.
     """
 
     name: str
@@ -166,6 +171,7 @@ class Figure:
     description: str
     caption: str
     wide: bool = False
+    leads: bool = False
 
 
 @dataclass(frozen=True)

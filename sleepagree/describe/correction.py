@@ -214,6 +214,7 @@ def _drawn_errors(correction: Correction) -> Figure:
         title="Errors before and after correcting",
         description=f"Mean absolute errors: {'; '.join(told)}.",
         caption="Mean absolute errors in people left out: ring, the device; disc, corrected; line, the usual value.",
+        leads=True,
     )
 
 
@@ -265,6 +266,7 @@ def _drawn_epochs(night: CorrectedNight) -> Iterator[Section]:
         description=f"Probabilities add up to {told}.",
         caption=f"Probability of each stage of the reference over the night; above, the device. They add up to {told}.",
         wide=True,
+        leads=True,
     )
     yield Section("epochs", "Epochs", (drawn,), Rank.FURTHER)
 

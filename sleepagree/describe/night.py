@@ -186,12 +186,13 @@ def _agreement(scored: MappingAgreement, night: NightAgreement, serial: int) -> 
     word = file_words([m.mapping.name for m in night.mappings])[serial]
     caption = f"Each class against the rest under '{name}'"
     ceiling = say_ceiling(scored, scored.table.accuracy, "this night")
+    went = any(traced.epochs for traced in night.redistribution)
     blocks = present(
         Paragraph(plain(mapping.assumption)) if mapping.assumption else None,
         beside(
             (
                 confusion_figure(scored, name=f"confusion-{word}"),
-                confusion_table(scored.counts, mapping, name=f"counts-{serial}"),
+                confusion_table(scored.counts, mapping, name=f"counts-{serial}", leads=not serial and not went),
                 column_shares(scored, f"shares-{serial}") if scored.table.n else None,
             ),
             (
@@ -205,7 +206,7 @@ def _agreement(scored: MappingAgreement, night: NightAgreement, serial: int) -> 
     return Section(f"agreement-{serial}", f"Agreement under '{name}'", (*blocks, *others))
 
 
-def confusion_figure(scored: CountsUnderMapping, *, name: str, of: str = "") -> Figure:
+def confusion_figure(scored: CountsUnderMapping, *, name: str, of: str = "", leads: bool = False) -> Figure:
     """Return the place of a confusion matrix, its numbers in words."""
     mapping = scored.mapping
     lines = []
@@ -222,10 +223,13 @@ def confusion_figure(scored: CountsUnderMapping, *, name: str, of: str = "") -> 
             "Epochs by the class of the reference (rows) and of the device (columns), with their share of the row. "
             "Framed cells agree; totals stand outside."
         ),
+        leads=leads,
     )
 
 
-def confusion_table(counts: Counts, mapping: StageMapping, *, name: str, rank: Rank = Rank.FIRST_SCREEN) -> Table:
+def confusion_table(
+    counts: Counts, mapping: StageMapping, *, name: str, rank: Rank = Rank.FIRST_SCREEN, leads: bool = False
+) -> Table:
     """Return the same matrix as a table, folded away where the figure stands beside it."""
     rows = []
     for reference, row in zip(mapping.reference_classes, counts.tolist(), strict=True):
@@ -236,7 +240,7 @@ def confusion_table(counts: Counts, mapping: StageMapping, *, name: str, rank: R
     rows.append(cells("total", *sums, Cell.count(int(counts.sum()))))
     heads = columns("reference \\ device", *map(say_class, mapping.device_classes), "total")
     caption = f"Epochs, and their share of the row, under '{shorten(mapping.name)}'"
-    return Table(name, caption, heads, tuple(rows), folded="The counts as a table", rank=rank)
+    return Table(name, caption, heads, tuple(rows), folded="The counts as a table", rank=rank, leads=leads)
 
 
 def _statistics(scored: MappingAgreement, level: float, name: str) -> Block:

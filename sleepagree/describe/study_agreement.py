@@ -94,8 +94,9 @@ def agreement_section(device: DeviceStudy, study: StudyAgreement, serial: int) -
     ending, words = file_ending(serial, study), file_words([m.mapping.name for m in device.mappings])
     for k, studied in enumerate(device.mappings):
         name, mapping = f"{serial}-{k}", studied.mapping
-        counts = confusion_table(studied.counts, mapping, name=f"counts-{name}", rank=Rank.FURTHER)
-        drawing = confusion_figure(studied, name=f"confusion-{words[k]}{ending}", of=f", {shorten(device.device)}")
+        leads, of = not k and not any(t.epochs for t in device.redistribution), f", {shorten(device.device)}"
+        counts = confusion_table(studied.counts, mapping, name=f"counts-{name}", rank=Rank.FURTHER, leads=leads)
+        drawing = confusion_figure(studied, name=f"confusion-{words[k]}{ending}", of=of, leads=leads)
         blocks += present(
             Heading(f"Under '{shorten(mapping.name)}'"),
             Paragraph(plain(mapping.assumption)) if mapping.assumption else None,
@@ -197,6 +198,7 @@ def redistribution_section(device: DeviceStudy, study: StudyAgreement, serial: i
             title=f"Where the epochs went that {name} has no label for",
             description=f"{said}.",
             caption=f"Shares of the pooled epochs with {say_level(study.options.level)} over {units_of(device)}.",
+            leads=True,
         )
         blocks.append(beside(drawing, [shares_table(t, study, serial) for t in traced]))
     stages = join_words([speak(t.stage) for t in device.redistribution])
@@ -221,7 +223,7 @@ def shares_table(traced: StudyRedistribution, study: StudyAgreement, serial: int
     level = say_level(study.options.level)
     heads = columns("taken as", "share", level, "min a night", level, "part of class")
     caption = f"{minutes(traced.epochs)} of {speak(traced.stage)} in all"
-    return Table(f"went-{serial}-{traced.stage}", caption, heads, tuple(rows))
+    return Table(f"went-{serial}-{traced.stage}", caption, heads, tuple(rows), leads=True)
 
 
 # --- two devices ------------------------------------------------------------------------------------------

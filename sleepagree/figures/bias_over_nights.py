@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from sleepagree.figures.drawing import axes_for, name_axis, points, write
 from sleepagree.figures.participants import MOST_POINTS as MOST_NIGHTS
 from sleepagree.figures.participants import scatter_nights
-from sleepagree.figures.style import ACCENT, INK, MUTED, PAPER, SMALL_LETTER_POINTS, one_column, styled
+from sleepagree.figures.style import ACCENT, INK, MUTED, PAPER, SMALL_LETTER_POINTS, letters, one_column, styled
 from sleepagree.figures.subjects import measure_of
 from sleepagree.inference.limits import LimitsOfAgreement, Scale
 from sleepagree.inference.regression_limits import RegressionLimits
@@ -84,7 +84,7 @@ def draw_minutes(
     both = np.concatenate([x[~np.isnan(x) & ~np.isnan(y)], y[~np.isnan(x) & ~np.isnan(y)]])
     low, high = _padded(both)
     low = max(low, -0.03 * high) if both.size and both.min() >= 0 else low
-    ax.plot([low, high], [low, high], color=INK.light, linewidth=0.8, zorder=2)
+    ax.plot([low, high], [low, high], color=INK.drawn, linewidth=0.8, zorder=2)
     ax.set_xlim(low, high)
     ax.set_ylim(low, high)
     ax.set_aspect("equal", adjustable="box", anchor="SW")
@@ -167,7 +167,7 @@ def draw_bias_against_level(
     scatter_nights(ax, level, difference, found.participant)
     low, high = _padded(level[known])
     ax.set_xlim(low, high)
-    ax.axhline(0, color=MUTED.light, linewidth=0.6, zorder=1)
+    ax.axhline(0, color=MUTED.drawn, linewidth=0.6, zorder=1)
     if lines is not None and not math.isnan(lines.slope):
         drawn = _draw_lines(ax, lines, low, high)
         at_night = [lines.at(float(v)) for v in level]
@@ -181,7 +181,7 @@ def draw_bias_against_level(
         drawn = _draw_level(ax, limits, sloped)
         if sloped is not None:
             ends = [sloped.at(low).bias, sloped.at(high).bias]
-            ax.plot([low, high], ends, color=ACCENT.light, linewidth=1.1, zorder=2)
+            ax.plot([low, high], ends, color=ACCENT.drawn, linewidth=1.1, zorder=2)
             drawn += ends
         _ring(ax, level, difference, (difference < limits.lower) | (difference > limits.upper))
     bottom, top = _padded(np.array([*difference[known], *drawn, 0.0]))
@@ -195,7 +195,7 @@ def _ring(ax: Axes, x: Values, y: Values, outside: ArrayLike) -> None:
     """Put a ring round the nights outside the limits; too many nights are counted in cells and have none."""
     marked = np.asarray(outside, bool) & ~np.isnan(y)
     if np.count_nonzero(~np.isnan(y)) <= MOST_NIGHTS and marked.any():
-        ax.plot(x[marked], y[marked], zorder=5, **points(8.0, "none", INK.light, 0.9))
+        ax.plot(x[marked], y[marked], zorder=5, **points(8.0, "none", INK.drawn, 0.9))
 
 
 def _with_unit(measure: str, unit: str) -> str:
@@ -222,16 +222,16 @@ def _draw_level(ax: Axes, limits: LimitsOfAgreement, sloped: RegressionLimits | 
         if math.isnan(value):
             continue
         if sloped is None or word != "bias":  # a bias that changes with the level is drawn as it does
-            ax.axhline(value, color=INK.light, linewidth=0.9, linestyle=dashes, zorder=2)
+            ax.axhline(value, color=INK.drawn, linewidth=0.9, linestyle=dashes, zorder=2)
         if not math.isnan(low):
             ax.plot(
-                [at, at], [low, high], transform=right, color=ACCENT.light, linewidth=2.0, clip_on=False, zorder=3,
+                [at, at], [low, high], transform=right, color=ACCENT.drawn, linewidth=2.0, clip_on=False, zorder=3,
             )  # fmt: skip
-        ax.plot([at], [value], transform=right, marker="o", markersize=3.4, color=INK.light, clip_on=False, zorder=4)
+        ax.plot([at], [value], transform=right, marker="o", markersize=3.4, color=INK.drawn, clip_on=False, zorder=4)
         text = f"{word}\n{value:+.1f}".replace("-", "−")
         ax.text(
-            1.085, value, text, transform=right, ha="left", va="center", fontsize=SMALL_LETTER_POINTS,
-            color=INK.light, linespacing=1.05,
+            1.085, value, text, transform=right, ha="left", va="center", fontsize=letters(SMALL_LETTER_POINTS),
+            color=INK.drawn, linespacing=1.05,
         )  # fmt: skip
         drawn += [v for v in (value, low, high) if not math.isnan(v)]
     return drawn
@@ -246,7 +246,7 @@ def _draw_lines(ax: Axes, lines: RegressionLimits, low: float, high: float) -> l
         if ends[0].lower == ends[0].upper or ends[1].lower == ends[1].upper:
             corners.insert(1, -lines.spread_intercept / lines.spread_slope)  # from there on the spread is 0
         drawn_at = [getattr(lines.at(at), field) for at in corners]
-        ax.plot(corners, drawn_at, color=INK.light, linewidth=0.9, linestyle=dashes, zorder=2)
+        ax.plot(corners, drawn_at, color=INK.drawn, linewidth=0.9, linestyle=dashes, zorder=2)
         drawn += y
         write(ax, high, y[-1], f" {word}", size=SMALL_LETTER_POINTS, va="center", ha="left")
     return drawn
@@ -262,9 +262,9 @@ def _draw_fan(ax: Axes, limits: LimitsOfAgreement, low: float, high: float) -> l
             continue
         slope = 2 * math.tanh(log_ratio / 2)
         y = [slope * start, slope * high]
-        ax.plot([start, high], y, color=INK.light, linewidth=0.9, linestyle=dashes, zorder=2)
+        ax.plot([start, high], y, color=INK.drawn, linewidth=0.9, linestyle=dashes, zorder=2)
         text = f" {word}\n ×{math.exp(log_ratio):.2f}"
-        ax.text(high, y[1], text, fontsize=SMALL_LETTER_POINTS, va="center", ha="left", color=INK.light)
+        ax.text(high, y[1], text, fontsize=letters(SMALL_LETTER_POINTS), va="center", ha="left", color=INK.drawn)
         drawn += y
     return drawn
 
@@ -342,10 +342,10 @@ def draw_normal_look(
     quantiles = np.array([NormalDist().inv_cdf((i - 0.375) / (n + 0.25)) for i in range(1, n + 1)])
     if n > 1:
         ends = np.array([quantiles[0] - 0.3, quantiles[-1] + 0.3])
-        ax.plot(ends, means.mean() + ends * means.std(ddof=1), color=INK.light, linewidth=0.8, zorder=2)
+        ax.plot(ends, means.mean() + ends * means.std(ddof=1), color=INK.drawn, linewidth=0.8, zorder=2)
     shown = _points_shown(n)
-    edge = PAPER.light if n <= 60 else "none"
-    ax.plot(quantiles[shown], means[shown], zorder=3, **points(3.6, ACCENT.light, edge, 0.3))
+    edge = PAPER.drawn if n <= 60 else "none"
+    ax.plot(quantiles[shown], means[shown], zorder=3, **points(3.6, ACCENT.drawn, edge, 0.3))
     told = "" if shown.size == n else f" ({shown.size} of {n} participants, all at the two ends)"
     name_axis(ax, x=f"normal quantile{told}", y=f"{found.said}mean difference ({found.unit})")
     return ax

@@ -114,7 +114,7 @@ def draw_bias_sources(
         across = ax.get_yaxis_transform()
         write(ax, -0.27, at + 0.55, speak(source.name), va="center", ha="left", fontweight="bold", transform=across)
         if at:
-            ax.plot([-0.27, 1], [at, at], color=MUTED.light, linewidth=0.4, transform=across, clip_on=False)
+            ax.plot([-0.27, 1], [at, at], color=MUTED.drawn, linewidth=0.4, transform=across, clip_on=False)
         for row, (step, shade) in enumerate(zip(steps, (*shades[1:], INK), strict=True), start=1):
             y = at + row + 0.5
             _draw_step(ax, step, y, shade)
@@ -127,7 +127,7 @@ def draw_bias_sources(
     name_rows(ax, ticks, size=SMALL_LETTER_POINTS)
     ax.locator_params(axis="x", nbins=5, steps=[1, 2, 2.5, 5, 10])
     grid_lines(ax, "x")
-    ax.axvline(0, color=MUTED.light, linewidth=0.6, zorder=1)
+    ax.axvline(0, color=MUTED.drawn, linewidth=0.6, zorder=1)
     name_axis(ax, x="minutes, device − reference")
     return ax
 
@@ -136,8 +136,8 @@ def _draw_step(ax: Axes, step: Step, y: float, shade: Shade) -> None:
     left, right = sorted((step.begin, step.end))
     lost = step.minutes < 0 and step.other
     hollow: dict[str, Any] = {
-        "facecolor": PAPER.light,
-        "edgecolor": shade.light,
+        "facecolor": PAPER.drawn,
+        "edgecolor": shade.drawn,
         "linewidth": 1.1,
         "joinstyle": "miter",
     }
@@ -154,5 +154,5 @@ def _draw_step(ax: Axes, step: Step, y: float, shade: Shade) -> None:
         va="center",
         fontweight="normal" if step.other else "bold",
         zorder=3,
-        bbox={"facecolor": PAPER.light, "edgecolor": "none", "pad": 0.3},
+        bbox={"facecolor": PAPER.drawn, "edgecolor": "none", "pad": 0.3},
     )

@@ -71,9 +71,9 @@ def draw_correction_line(
     features = [tuple(value if i == own else 0.0 for i in range(len(learned.model.weights))) for value in at.tolist()]
     corrected = [bounds.clip(learned.model.value(f)) for f in features]
     band = np.array([learned.interval.around(v, f, bounds) for v, f in zip(corrected, features, strict=True)])
-    ax.fill_between(at, band[:, 0], band[:, 1], color=BAND.light, linewidth=0, zorder=1, gid="data-band")
-    ax.plot([low, high], [low, high], color=INK.light, linewidth=0.8, linestyle=(0, (5, 2.5)), zorder=2)
-    ax.plot(at, corrected, color=ACCENT.light, linewidth=1.4, zorder=3, gid="data-line")
+    ax.fill_between(at, band[:, 0], band[:, 1], color=BAND.drawn, linewidth=0, zorder=1, gid="data-band")
+    ax.plot([low, high], [low, high], color=INK.drawn, linewidth=0.8, linestyle=(0, (5, 2.5)), zorder=2)
+    ax.plot(at, corrected, color=ACCENT.drawn, linewidth=1.4, zorder=3, gid="data-line")
     scatter_nights(ax, x, y, who)
     said = f"{say_measure(learnt.measure)} ({learnt.unit})"
     name_axis(ax, x=f"device, {said}", y=f"reference, {said}")
@@ -104,12 +104,12 @@ def draw_correction_errors(correction: Correction, *, ax: Axes | None = None) ->
     for y, m in zip(rows.tolist(), measures, strict=True):
         learned = m.learned
         if learned.raw is not None:
-            ax.plot([learned.raw.error, learned.corrected_error], [y, y], color=MUTED.light, linewidth=0.8, zorder=2)
-            how: dict[str, Any] = {"markersize": 4.6, "markerfacecolor": PAPER.light, "markeredgecolor": INK.light}
+            ax.plot([learned.raw.error, learned.corrected_error], [y, y], color=MUTED.drawn, linewidth=0.8, zorder=2)
+            how: dict[str, Any] = {"markersize": 4.6, "markerfacecolor": PAPER.drawn, "markeredgecolor": INK.drawn}
             ax.plot([learned.raw.error], [y], marker="o", linestyle="none", zorder=3, **how)
-        ax.plot([learned.usual.error], [y], marker="|", markersize=7, color=MUTED.light, linestyle="none", zorder=2)
+        ax.plot([learned.usual.error], [y], marker="|", markersize=7, color=MUTED.drawn, linestyle="none", zorder=2)
         ax.plot(
-            [learned.corrected_error], [y], marker="o", markersize=4.6, color=ACCENT.light, linestyle="none", zorder=4
+            [learned.corrected_error], [y], marker="o", markersize=4.6, color=ACCENT.drawn, linestyle="none", zorder=4
         )
     name_ticks(ax.yaxis, rows.tolist(), [say_measure(m.measure) for m in measures], marks=False)
     ax.set_xlim(left=0)
@@ -145,9 +145,9 @@ def draw_reliability(bins: Correction | Sequence[ReliabilityBin], *, ax: Axes | 
             raise ValueError("correction must have probabilities of epochs")
         bins = bins.epochs.reliability
     ax = axes_for(ax, one_column(70), left=14, right=4, top=2, bottom=10)
-    ax.plot([0, 100], [0, 100], color=MUTED.light, linewidth=0.8, linestyle=(0, (5, 2.5)), zorder=1)
+    ax.plot([0, 100], [0, 100], color=MUTED.drawn, linewidth=0.8, linestyle=(0, (5, 2.5)), zorder=1)
     told, seen = ([100 * value for value in values] for values in zip(*((b.told, b.seen) for b in bins), strict=True))
-    ax.plot(told, seen, color=ACCENT.light, marker="o", markersize=4.2, linewidth=1.0, zorder=3, gid="data-seen")
+    ax.plot(told, seen, color=ACCENT.drawn, marker="o", markersize=4.2, linewidth=1.0, zorder=3, gid="data-seen")
     ax.set_xlim(0, 100)
     ax.set_ylim(0, 100)
     ax.set_aspect("equal", adjustable="box", anchor="SW")
@@ -187,7 +187,7 @@ def draw_probabilities(night: CorrectedNight, *, ax: Axes | None = None) -> Axes
     below = np.zeros(n)
     for k, shade in enumerate(shades):
         ax.stairs(
-            heights[:, k], edges, baseline=below, fill=True, color=shade.light, linewidth=0, gid=f"data-class-{k}"
+            heights[:, k], edges, baseline=below, fill=True, color=shade.drawn, linewidth=0, gid=f"data-class-{k}"
         )
         below = heights[:, k]
     device_set, mapping = night.paired.device_set, night.correction.mapping
@@ -200,7 +200,7 @@ def draw_probabilities(night: CorrectedNight, *, ax: Axes | None = None) -> Axes
     ax.set_xlim(0, n)
     ax.set_ylim(0, 118)
     name_ticks(ax.yaxis, (0, 25, 50, 75, 100, 111), ("0", "25", "50", "75", "100 %", "device"), marks=False)
-    ax.hlines((25, 50, 75), 0, n, color=GRID.light, linewidth=0.4, zorder=3)
+    ax.hlines((25, 50, 75), 0, n, color=GRID.drawn, linewidth=0.4, zorder=3)
     name_axis(ax, x=name_clock(ax, night.paired))
     key_below(ax, [(shade, speak(c)) for shade, c in zip(shades, epochs.classes, strict=True)], height=-0.2)
     return ax

@@ -6,12 +6,14 @@ The object interface only: a `Figure` is made here, never by pyplot, so nothing 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Final
 
+import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.axis import Axis
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
 from matplotlib.lines import Line2D
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path as Outline
@@ -20,7 +22,10 @@ from matplotlib.transforms import Transform
 from numpy.typing import ArrayLike, NDArray
 
 from sleepagree.errors import shorten
-from sleepagree.figures.style import GRID, INK, LETTER_POINTS, SMALL_LETTER_POINTS, FigureSize, Shade
+from sleepagree.figures.style import GRID, INK, LETTER_POINTS, SMALL_LETTER_POINTS, FigureSize, Shade, letters
+
+#: Parameter of ticks -> end of the name of its setting.
+_OF_TICKS: Final = {"length": "size", "width": "width", "pad": "pad"}
 
 
 def axes_for(ax: Axes | None, size: FigureSize, *, left: float, bottom: float, right: float, top: float) -> Axes:
@@ -30,12 +35,34 @@ def axes_for(ax: Axes | None, size: FigureSize, *, left: float, bottom: float, r
     on; a figure with a layout engine finds that room by itself.
     """
     if ax is not None:
+        _dress(ax)
         if figure_of(ax).get_layout_engine() is None:
             _give_margins(ax, left=left, bottom=bottom, right=right, top=top)
         return ax
     figure = Figure(figsize=size.inches)
     width, height = size.width_mm, size.height_mm
     return figure.add_axes((left / width, bottom / height, 1 - (left + right) / width, 1 - (bottom + top) / height))
+
+
+def _dress(ax: Axes) -> None:
+    """Give axes that were made before our style the settings that hold now, as axes of ours have them."""
+    settings = mpl.rcParams
+    ax.set_facecolor(settings["axes.facecolor"])
+    for side, spine in ax.spines.items():
+        spine.set_visible(settings[f"axes.spines.{side}"])
+        spine.set(edgecolor=settings["axes.edgecolor"], linewidth=settings["axes.linewidth"])
+    for axis in (ax.xaxis, ax.yaxis):
+        name = f"{axis.axis_name}tick"
+        major = {of: settings[f"{name}.major.{size}"] for of, size in _OF_TICKS.items()}
+        colours = {"color": settings[f"{name}.color"], "labelcolor": settings[f"{name}.labelcolor"]}
+        axis.set_tick_params(labelsize=_tick_points(axis), **major, **colours)
+        axis.label.set(fontsize=settings["axes.labelsize"], color=settings["axes.labelcolor"])
+        axis.labelpad = settings["axes.labelpad"]
+
+
+def _tick_points(axis: Axis) -> float:
+    """Return the size of letters at ticks, in points."""
+    return FontProperties(size=mpl.rcParams[f"{axis.axis_name}tick.labelsize"]).get_size_in_points()
 
 
 def _give_margins(ax: Axes, *, left: float, bottom: float, right: float, top: float) -> None:
@@ -86,8 +113,8 @@ def write(
         xycoords="data" if transform is None else transform,
         textcoords="offset points",
         annotation_clip=False,
-        color=shade.light,
-        fontsize=size,
+        color=shade.drawn,
+        fontsize=letters(size),
         **how,
     )
 
@@ -98,12 +125,15 @@ def name_ticks(
     texts: Sequence[str],
     *,
     marks: bool = True,
-    size: float = LETTER_POINTS,
+    size: float = 0.0,
     name: str = "",
 ) -> None:
-    """Put texts at places of an axis; with a ``name``, each text and each mark gets an id that begins so."""
+    """Put texts at places of an axis; with a ``name``, each text and each mark gets an id that begins so.
+
+    They have the size of the axis' settings, or so many points where "font.size" is ours.
+    """
     axis.set_ticks(positions, labels=[shorten(text) for text in texts])
-    axis.set_tick_params(labelsize=size)
+    axis.set_tick_params(labelsize=letters(size) if size else _tick_points(axis))
     if not marks:
         axis.set_tick_params(length=0)
     if name:
@@ -129,7 +159,7 @@ def name_axis(ax: Axes, *, x: str = "", y: str = "") -> None:
 def grid_lines(ax: Axes, axis: str) -> None:
     """Draw quiet lines at the ticks of one axis, ``"x"`` or ``"y"``, behind everything."""
     ax.set_axisbelow(True)
-    ax.grid(visible=True, axis="x" if axis == "x" else "y", color=GRID.light, linewidth=0.5)
+    ax.grid(visible=True, axis="x" if axis == "x" else "y", color=GRID.drawn, linewidth=0.5)
 
 
 def points(size: float, face: str, edge: str, width: float, *, marker: str = "o") -> dict[str, Any]:
@@ -144,7 +174,7 @@ def draw_strokes(
     """Draw many straight lines, shape (lines, 2 ends, x and y), as one path."""
     codes = np.tile(np.array([Outline.MOVETO, Outline.LINETO], np.uint8), len(corners))
     outline = Outline(corners.reshape(-1, 2), codes)
-    patch = PathPatch(outline, edgecolor=shade.light, facecolor="none", linewidth=width, gid=name or None, **how)
+    patch = PathPatch(outline, edgecolor=shade.drawn, facecolor="none", linewidth=width, gid=name or None, **how)
     ax.add_artist(patch)  # add_patch would move the limits of the axes
     return patch
 
@@ -164,7 +194,7 @@ def draw_boxes(
     x0, x1, y0, y1 = np.broadcast_arrays(*(np.atleast_1d(np.asarray(a, float)) for a in (left, right, bottom, top)))
     corners = np.stack([np.stack([x0, x0, x1, x1, x0], axis=-1), np.stack([y0, y1, y1, y0, y0], axis=-1)], axis=-1)
     codes = np.tile(np.array([Outline.MOVETO, *[Outline.LINETO] * 3, Outline.CLOSEPOLY], np.uint8), x0.size)
-    look = {"facecolor": shade.light, "edgecolor": "none", "gid": name or None, **how}
+    look = {"facecolor": shade.drawn, "edgecolor": "none", "gid": name or None, **how}
     patch = PathPatch(Outline(corners.reshape(-1, 2), codes), **look)
     ax.add_artist(patch)  # add_patch would move the limits of the axes
     return patch
@@ -183,11 +213,11 @@ def key_below(ax: Axes, entries: Sequence[tuple[Shade, str]], *, height: float) 
         Height of the line's middle as a share of the axes' height, below 0.
     """
     handles = [
-        Line2D([], [], label=shorten(text), **points(5.0, shade.light, shade.light, 0.0, marker="s"))
+        Line2D([], [], label=shorten(text), **points(5.0, shade.drawn, shade.drawn, 0.0, marker="s"))
         for shade, text in entries
     ]
     ax.legend(
         handles=handles, loc="center right", bbox_to_anchor=(1.0, height), ncols=len(handles), borderpad=0.0,
-        borderaxespad=0.0, handlelength=0.8, handletextpad=0.4, columnspacing=1.0, fontsize=SMALL_LETTER_POINTS,
-        frameon=False,
+        borderaxespad=0.0, handlelength=0.8, handletextpad=0.4, columnspacing=1.0,
+        fontsize=letters(SMALL_LETTER_POINTS), frameon=False,
     )  # fmt: skip

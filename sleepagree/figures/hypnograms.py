@@ -190,7 +190,7 @@ def _draw_lane(ax: Axes, lane: Lane, *, top: float, title: str, serial: int) -> 
     begin, end, row = runs_of(lane.codes)
     rows = len(lane.rows)
     middle = top + np.arange(rows) + 0.5
-    ax.hlines(middle, 0, lane.codes.size, color=GRID.light, linewidth=0.5, zorder=0.5)
+    ax.hlines(middle, 0, lane.codes.size, color=GRID.drawn, linewidth=0.5, zorder=0.5)
     gap = row == GAP
     if gap.any():
         draw_boxes(ax, begin[gap], end[gap], top, top + rows, shade=GRID, name=f"data-gap-{serial}", zorder=0.8)
@@ -231,7 +231,7 @@ def _draw_strip(ax: Axes, verdict: NDArray[np.int8], *, top: float) -> None:
         mine = code == which
         if mine.any():
             draw_boxes(ax, begin[mine], end[mine], a, b, shade=shade, name=f"data-strip-{which}", zorder=2)
-    ax.hlines((low, high), 0, verdict.size, color=GRID.light, linewidth=0.5, zorder=0.5)
+    ax.hlines((low, high), 0, verdict.size, color=GRID.drawn, linewidth=0.5, zorder=0.5)
 
 
 def clock_ticks(paired: PairedNight, *, step_s: float = _HOUR_S) -> tuple[list[float], list[str], str]:

@@ -60,11 +60,11 @@ def draw_agreement_by_hour(parts: NightAgreement | Sequence[PartAgreement], *, a
     at = np.arange(len(parts))
     share = np.array([100 * part.agreement for part in parts])
     few = np.array([part.epochs < FEW_EPOCHS for part in parts])
-    ax.plot(at, share, color=ACCENT.light, linewidth=1.0, zorder=2)
+    ax.plot(at, share, color=ACCENT.drawn, linewidth=1.0, zorder=2)
     for mine, face in ((~few, ACCENT), (few, PAPER)):
         if not mine.any():  # a line without a point would claim the corner of the figure
             continue
-        look = points(4.5, face.light, ACCENT.light, 1.0)
+        look = points(4.5, face.drawn, ACCENT.drawn, 1.0)
         ax.plot(at[mine], share[mine], zorder=3, clip_on=False, **look)
     ax.set_ylim(0, 100)
     ax.set_xlim(-0.5, len(parts) - 0.5)
@@ -140,7 +140,7 @@ def draw_run_lengths(runs: NightAgreement | Runs, *, epoch_s: float = EPOCH_S, a
         size=SMALL_LETTER_POINTS + 0.5,
     )  # fmt: skip
     key_below(ax, ((ACCENT, "found"), (INK, "if errors were scattered")), height=-0.2)
-    ax.spines["left"].set_color(MUTED.light)
+    ax.spines["left"].set_color(MUTED.drawn)
     return ax
 
 
@@ -171,13 +171,13 @@ def draw_clock_curve(reading: ClockReading, *, ax: Axes | None = None) -> Axes:
     """
     ax = axes_for(ax, one_column(55), left=13, right=3, top=4, bottom=10)
     if not math.isnan(reading.low_s):
-        ax.axvspan(reading.low_s / 60, reading.high_s / 60, color=BAND.light, linewidth=0, zorder=0.5)
+        ax.axvspan(reading.low_s / 60, reading.high_s / 60, color=BAND.drawn, linewidth=0, zorder=0.5)
     if reading.wake_sleep is not None and reading.mapping != "wake-sleep":
         ax.plot(
-            reading.wake_sleep.offsets_s / 60, reading.wake_sleep.kappa, color=MUTED.light, linewidth=0.8,
+            reading.wake_sleep.offsets_s / 60, reading.wake_sleep.kappa, color=MUTED.drawn, linewidth=0.8,
             linestyle=(0, (4, 2)), zorder=2,
         )  # fmt: skip
-    ax.plot(reading.curve.offsets_s / 60, reading.curve.kappa, color=ACCENT.light, linewidth=1.3, zorder=3)
+    ax.plot(reading.curve.offsets_s / 60, reading.curve.kappa, color=ACCENT.drawn, linewidth=1.3, zorder=3)
     marked = (
         (0.0, reading.kappa_at_zero, PAPER, "as recorded"),
         (reading.offset_s / 60, reading.kappa_at_best, ACCENT, "best"),
@@ -185,7 +185,7 @@ def draw_clock_curve(reading: ClockReading, *, ax: Axes | None = None) -> Axes:
     for x, y, face, text in marked:
         if math.isnan(x) or math.isnan(y):
             continue
-        ax.plot([x], [y], zorder=4, **points(5, face.light, ACCENT.light, 1.1))
+        ax.plot([x], [y], zorder=4, **points(5, face.drawn, ACCENT.drawn, 1.1))
         if text == "best" and abs(x) < 0.25:
             continue
         side = -1 if (text == "as recorded") == (reading.offset_s >= 0) else 1

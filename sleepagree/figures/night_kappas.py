@@ -97,8 +97,8 @@ def draw_night_kappas(
         name_ticks(ax.yaxis, (), ())
         name_axis(ax, y=said)
     _draw_whiskers(ax, at, lower, upper, width=1.0 if named else 0.5)
-    size, edge = (3.8, PAPER.light) if named else (2.2, "none")
-    ax.plot(values, at, zorder=4, **points(size, ACCENT.light, edge, 0.3))
+    size, edge = (3.8, PAPER.drawn) if named else (2.2, "none")
+    ax.plot(values, at, zorder=4, **points(size, ACCENT.drawn, edge, 0.3))
     ends = np.concatenate([values, lower, upper])
     left = float(np.nanmin(ends)) if (~np.isnan(ends)).any() else 0.0
     ax.set_xlim(min(0.0, left - 0.03), 1.0)
@@ -136,8 +136,8 @@ def _draw_pooled(ax: Axes, pooled: Estimate | None) -> None:
     if pooled is None or not pooled.defined:
         return
     if not math.isnan(pooled.low):
-        ax.axvspan(pooled.low, pooled.high, color=BAND.light, linewidth=0, zorder=0.6)
-    ax.axvline(pooled.value, color=INK.light, linewidth=0.9, zorder=5)
+        ax.axvspan(pooled.low, pooled.high, color=BAND.drawn, linewidth=0, zorder=0.6)
+    ax.axvline(pooled.value, color=INK.drawn, linewidth=0.9, zorder=5)
     text = f"pooled {pooled.value:.2f}"
     across = ax.get_xaxis_transform()
     write(ax, pooled.value, 1.01, text, size=SMALL_LETTER_POINTS, transform=across, ha="center", va="bottom")
@@ -157,7 +157,7 @@ def _name_rows(ax: Axes, participants: list[str], nights: list[str]) -> None:
         name = name if len(name) <= 12 else name[:11] + "…"
         write(ax, -0.45, first + 0.5, name, size=SMALL_LETTER_POINTS, transform=across, va="center", fontweight="bold")
         first, serial = i, serial + 1
-    ax.spines["left"].set_color(MUTED.light)
+    ax.spines["left"].set_color(MUTED.drawn)
 
 
 def _draw_whiskers(ax: Axes, at: NDArray[np.floating], low: Values, high: Values, *, width: float) -> None:

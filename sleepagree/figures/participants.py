@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from sleepagree.errors import shorten
 from sleepagree.figures.drawing import draw_boxes, draw_strokes, points, write
-from sleepagree.figures.style import ACCENT, MUTED, PAPER, SMALL_LETTER_POINTS, STAGE_LADDER
+from sleepagree.figures.style import ACCENT, MUTED, PAPER, SMALL_LETTER_POINTS, STAGE_LADDER, letters
 
 #: Up to so many participants each have a shape and a colour of their own, named in a key.
 MOST_WITH_SHAPES: Final = 8
@@ -51,14 +51,14 @@ def _with_shapes(ax: Axes, x: Values, y: Values, who: NDArray[np.int64], names: 
     for i, name in enumerate(names):
         mine = who == i
         shade = STAGE_LADDER[i % len(STAGE_LADDER)]
-        how = points(4.4, shade.light, PAPER.light, 0.4, marker=_SHAPES[i])
+        how = points(4.4, shade.drawn, PAPER.drawn, 0.4, marker=_SHAPES[i])
         ax.plot(x[mine], y[mine], zorder=4, **how)
         handles.append(Line2D([], [], label=shorten(str(name)), **how))
     if len(names) == 1:
         return
     ax.legend(
         handles=handles, loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, frameon=False,
-        fontsize=SMALL_LETTER_POINTS, handlelength=0.8, handletextpad=0.3, columnspacing=1.0, borderpad=0.1,
+        fontsize=letters(SMALL_LETTER_POINTS), handlelength=0.8, handletextpad=0.3, columnspacing=1.0, borderpad=0.1,
         borderaxespad=0.1, labelspacing=0.25,
     )  # fmt: skip
 
@@ -72,7 +72,7 @@ def _with_lines(ax: Axes, x: Values, y: Values, who: NDArray[np.int64], count: i
         corners[:, 0, 0], corners[:, 0, 1] = mean_x[who], mean_y[who]
         corners[:, 1, 0], corners[:, 1, 1] = x, y
         draw_strokes(ax, corners, shade=MUTED, width=0.4, zorder=3)
-    ax.plot(x, y, zorder=4, **points(3.0, ACCENT.light, PAPER.light, 0.3))
+    ax.plot(x, y, zorder=4, **points(3.0, ACCENT.drawn, PAPER.drawn, 0.3))
 
 
 def _count_in_cells(ax: Axes, x: Values, y: Values) -> int:

@@ -56,11 +56,11 @@ def draw_precision(grid: PlanGrid, *, statistic: str = "", unit: str = "", ax: A
         if not points:
             continue
         shade = STAGE_LADDER[::-1][i % len(STAGE_LADDER)]
-        ax.plot(*zip(*points, strict=True), color=shade.light, linewidth=1.2, linestyle=_DASHES[i % 5], zorder=3)
+        ax.plot(*zip(*points, strict=True), color=shade.drawn, linewidth=1.2, linestyle=_DASHES[i % 5], zorder=3)
         ends.append((*points[-1], f"{nights} night{'s' if nights > 1 else ''}"))
     for study in grid.smallest:
         if study.statistic == statistic and not math.isnan(study.wanted):
-            ax.axhline(study.wanted, color=INK.light, linewidth=0.7, zorder=2)
+            ax.axhline(study.wanted, color=INK.drawn, linewidth=0.7, zorder=2)
             ends.append((-math.inf, study.wanted, "wanted"))
             # a study of three people would squeeze all that matters to the ground
             ax.set_ylim(top=min(ax.get_ylim()[1], 5 * study.wanted))
@@ -69,7 +69,7 @@ def draw_precision(grid: PlanGrid, *, statistic: str = "", unit: str = "", ax: A
     grid_lines(ax, "y")
     of = "expected half-width" if grid.assurance is None else f"half-width not exceeded in {100 * grid.assurance:g} %"
     name_axis(ax, x="participants", y=f"{of}, {statistic}" + (f" ({unit})" if unit else ""))
-    ax.spines["left"].set_color(MUTED.light)
+    ax.spines["left"].set_color(MUTED.drawn)
     return ax
 
 

@@ -106,7 +106,7 @@ def draw_redistribution(
     for stage in stages:
         write(
             ax, -29, at + 0.55, stage.title, va="center", ha="left", fontweight="bold",
-            bbox={"facecolor": PAPER.light, "edgecolor": "none", "pad": 0.8},
+            bbox={"facecolor": PAPER.drawn, "edgecolor": "none", "pad": 0.8},
         )  # fmt: skip
         shades = shades_of(tuple(name for name, *_ in stage.to))
         for row, ((name, share, low, high, say), shade) in enumerate(zip(stage.to, shades, strict=True), start=1):
@@ -114,8 +114,8 @@ def draw_redistribution(
             draw_boxes(ax, 0, share, y - _BAR / 2, y + _BAR / 2, shade=shade, zorder=2)
             if not math.isnan(low):
                 # a pale rim, so that the whisker can be seen on a dark bar, too
-                ax.plot([low, high], [y, y], color=PAPER.light, linewidth=2.4, zorder=3)
-                ax.plot([low, high], [y, y], color=INK.light, linewidth=0.9, zorder=4)
+                ax.plot([low, high], [y, y], color=PAPER.drawn, linewidth=2.4, zorder=3)
+                ax.plot([low, high], [y, y], color=INK.drawn, linewidth=0.9, zorder=4)
             write(ax, 103, y, say, size=SMALL_LETTER_POINTS, va="center", ha="left")
             ticks.append((y, speak(name)))
         at += len(stage.to) + 1

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 from xml.etree import ElementTree
 
+from matplotlib.colors import to_hex
 from matplotlib.figure import Figure
 
 from sleepagree.figures.style import PAPER, figure_style, themed
@@ -42,7 +43,8 @@ def figure_bytes(figure: Figure, form: str, *, title: str = "", description: str
         When ``form`` is none of these.
     """
     if form == "svg":
-        return svg_file(svg_tree(figure), title=title, description=description)
+        paper = to_hex(figure.get_facecolor())
+        return svg_file(svg_tree(figure), title=title, description=description, paper=paper)
     if form == "pdf":
         return _saved(figure, form, metadata={"CreationDate": None})
     if form == "png":
@@ -122,10 +124,10 @@ def _page_attribute(key: str, value: str, prefix: str) -> str:
     return _REFERENCE.sub(f"url(#{prefix}-", value)
 
 
-def svg_file(tree: ElementTree.Element, *, title: str, description: str) -> bytes:
+def svg_file(tree: ElementTree.Element, *, title: str, description: str, paper: str = PAPER.light) -> bytes:
     """Return the SVG of a figure as a file of its own, on paper and with its alternative text."""
     root = copy.deepcopy(tree)
-    root.insert(0, ElementTree.Element("rect", width="100%", height="100%", fill=PAPER.light))
+    root.insert(0, ElementTree.Element("rect", width="100%", height="100%", fill=paper))
     root.set("xmlns", _SVG)
     root.set("role", "img")
     told = [(tag, text) for tag, text in (("title", title), ("desc", description)) if text]

@@ -5,8 +5,12 @@ light paper, from 90 down to 51 on dark paper), hue and chroma varied, kept wher
 any two was largest under ordinary vision and under simulated protanopia, deuteranopia and tritanopia at once.
 The ladder keeps them apart in grey print. Every one has a contrast of at least 3 to 1 with its paper.
 
-A figure is drawn in the light colours. In a page, each of them becomes a CSS variable (`themed`), so that one
-drawing serves both kinds of paper.
+A figure is drawn in the light colours, on paper that a user has made dark in the dark ones. In a page, each light one
+becomes a CSS variable (`themed`), so that one drawing serves both kinds of paper.
+
+Our settings give way to those that a user has changed from matplotlib's own: letters and their sizes, and the colours
+of text, axes, grid and paper. What tells stages and marks apart stays. Commands, reports and what a result shows of
+itself (`house_style`) look the same whatever a user's settings are.
 """
 
 from __future__ import annotations
@@ -19,6 +23,7 @@ from functools import wraps
 from typing import Any, Final, ParamSpec, TypeVar, cast
 
 import matplotlib as mpl
+from matplotlib.colors import to_rgba
 
 Parameters = ParamSpec("Parameters")
 Result = TypeVar("Result")
@@ -41,6 +46,23 @@ class Shade:
     role: str
     light: str
     dark: str
+
+    @property
+    def drawn(self) -> str:
+        """The colour in a figure: a setting of matplotlib, or ours for light or dark paper."""
+        if self.role in _SETTINGS_OF:
+            return str(mpl.rcParams[_SETTINGS_OF[self.role]])
+        red, green, blue, cover = to_rgba(mpl.rcParams["figure.facecolor"])
+        return self.dark if cover and red + green + blue < 1.5 else self.light
+
+
+#: Role of a shade -> the setting of matplotlib that it is drawn by.
+_SETTINGS_OF: Final = {
+    "paper": "figure.facecolor",
+    "ink": "text.color",
+    "muted": "axes.edgecolor",
+    "grid": "grid.color",
+}
 
 
 PAPER: Final = Shade("paper", "#ffffff", "#16181d")
@@ -162,16 +184,19 @@ def two_columns(height_mm: float) -> FigureSize:
 
 FONT: Final = "DejaVu Sans"  # comes with matplotlib, so that a figure is the same on every machine
 
-#: What differs from matplotlib's own defaults.
+#: Labels are never formulas, whoever asks for it: they come from files.
+_LABELS_ARE_TEXT: Final = {"text.parse_math": False, "text.usetex": False}
+
+#: What differs from matplotlib's own defaults; sizes that are not here follow "font.size".
 _STYLE: Final[dict[str, Any]] = {
     "font.family": [FONT],
-    **dict.fromkeys(("font.size", "axes.labelsize", "xtick.labelsize", "ytick.labelsize"), LETTER_POINTS),
+    "font.size": LETTER_POINTS,
     **dict.fromkeys(("text.color", "axes.labelcolor", "xtick.labelcolor", "ytick.labelcolor"), INK.light),
     **dict.fromkeys(("axes.edgecolor", "xtick.color", "ytick.color"), MUTED.light),
     **dict.fromkeys(("axes.linewidth", "xtick.major.width", "ytick.major.width"), LINE_POINTS),
     **dict.fromkeys(("xtick.major.size", "ytick.major.size"), 2.5),
     **dict.fromkeys(("xtick.major.pad", "ytick.major.pad"), 2.0),
-    **dict.fromkeys(("text.parse_math", "axes.formatter.useoffset", "legend.frameon"), False),
+    **dict.fromkeys(("axes.formatter.useoffset", "legend.frameon"), False),
     **dict.fromkeys(("axes.spines.top", "axes.spines.right"), False),
     "text.hinting": "none",  # at 300 dots per inch letters need no fitting to pixels
     "axes.facecolor": "none",
@@ -182,7 +207,7 @@ _STYLE: Final[dict[str, Any]] = {
     "lines.linewidth": 1.2,
     "lines.solid_capstyle": "butt",
     "patch.linewidth": 0.0,
-    "legend.fontsize": SMALL_LETTER_POINTS,
+    "grid.color": GRID.light,
     "figure.facecolor": PAPER.light,
     "svg.hashsalt": "sleepagree",
     "svg.fonttype": "none",
@@ -191,12 +216,26 @@ _STYLE: Final[dict[str, Any]] = {
 
 
 @contextmanager
-def figure_style(**more: Any) -> Iterator[None]:
-    """Hold our settings while figures are drawn or saved, whatever a user's own are, and put those back."""
+def figure_style() -> Iterator[None]:
+    """Hold our settings while figures are drawn or saved, but where a user has others than matplotlib's own."""
+    with mpl.rc_context():
+        left = (name for name in _STYLE if mpl.rcParams[name] == mpl.rcParamsDefault[name])
+        mpl.rcParams.update(cast(Any, {name: _STYLE[name] for name in left} | _LABELS_ARE_TEXT))
+        yield
+
+
+@contextmanager
+def house_style() -> Iterator[None]:
+    """Hold our settings whatever a user's own are."""
     with mpl.rc_context():
         mpl.rcdefaults()
-        mpl.rcParams.update(cast(Any, {**_STYLE, **more}))
-        yield
+        with figure_style():
+            yield
+
+
+def letters(points: float) -> float:
+    """Return the size of letters that have so many points where "font.size" is ours."""
+    return points * float(mpl.rcParams["font.size"]) / LETTER_POINTS
 
 
 def styled(draw: Callable[Parameters, Result]) -> Callable[Parameters, Result]:

@@ -116,4 +116,4 @@ def _draw_cell(ax: Axes, i: int, j: int, epochs: int, row: int) -> None:
 
 def _frame(ax: Axes, i: int, j: int) -> None:
     corners = np.array([(0.03, 0.03), (0.97, 0.03), (0.97, 0.97), (0.03, 0.97), (0.03, 0.03)])
-    ax.plot(corners[:, 0] + j, corners[:, 1] + i, color=INK.light, linewidth=0.9, zorder=2, solid_joinstyle="miter")
+    ax.plot(corners[:, 0] + j, corners[:, 1] + i, color=INK.drawn, linewidth=0.9, zorder=2, solid_joinstyle="miter")

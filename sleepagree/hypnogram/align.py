@@ -283,9 +283,9 @@ def _read_side(source: Any, side: str) -> ScoredSpans:
 
     try:
         return sleepagree.read_hypnogram(source)
+    except SleepAgreeError as error:
+        raise (error if error.path else error.in_file(side)) from None
     except (TypeError, ValueError) as error:
-        if isinstance(error, SleepAgreeError):
-            raise
         raise type(error)(f"{side}: {error}") from None
 
 
@@ -428,3 +428,9 @@ def _reports_caution(device_set: StageSet) -> tuple[Caution, ...]:
     wanted = ("W", "N1", "N2", "N3", "R") if {"N1", "N2"} & says else ("W", "light", "N3", "R")
     missing = tuple(stage for stage in wanted if not COVERAGE[stage] <= covered)
     return (Caution.of(CautionKind.REPORTS_FROM_LABELS, missing=missing),) if missing else ()
+
+
+def refuse_unpaired(given: object) -> None:
+    """Refuse what is no paired night."""
+    if not isinstance(given, PairedNight):
+        raise TypeError(f"paired must be a PairedNight, as align() returns it, not {type(given).__name__}")

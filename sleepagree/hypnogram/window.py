@@ -17,7 +17,7 @@ import numpy as np
 from sleepagree.errors import ClockError, InputError, Option, PairingError
 from sleepagree.hypnogram.epochs import EpochLabels
 from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
-from sleepagree.hypnogram.zones import add_seconds, elapsed_seconds, place_in_zone
+from sleepagree.hypnogram.zones import add_seconds, elapsed_seconds, name_begin, place_in_zone
 from sleepagree.mapping.sets import StageSet
 
 #: A file may hold years of a wearable; what is scored as one night is less, or one of its dates is wrong.
@@ -229,7 +229,7 @@ def _given_end(moment: datetime | None, mark_s: float | None, mark: str, referen
             "start",
             "elapsed time only",
             "a date and time",
-            'Add to its layout\n    [file]\n    begins = "YYYY-MM-DDTHH:MM:SS"',
+            name_begin(reference),
         )
     if moment.tzinfo is None and reference.start.tzinfo is not None:
         moment = _place_like(moment, reference.start)
@@ -261,7 +261,7 @@ def no_scored_epoch(spans: ScoredSpans, side: str) -> PairingError:
         "",
         ", ".join(f"'{label}'" for label in spans.labels) or "no label at all",
         "at least one stage",
-        "Look at it with 'sleepagree inspect'.",
+        "" if spans.origin.reader == "memory" else "Look at it with 'sleepagree inspect'.",
     )
 
 

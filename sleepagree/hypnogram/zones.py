@@ -89,6 +89,13 @@ def _knows(start: datetime, zone_name: str) -> bool:
     return getattr(start.tzinfo, "key", None) == zone_name
 
 
+def name_begin(spans: ScoredSpans) -> str:
+    """Return how to tell when a side begins."""
+    if spans.origin.reader == "memory":
+        return "Give read_hypnogram(..., start=datetime(...))."
+    return 'Add to its layout\n    [file]\n    begins = "YYYY-MM-DDTHH:MM:SS"'
+
+
 def seconds_between(reference: ScoredSpans, device: ScoredSpans) -> float:
     """Return the device's start minus the reference's, in seconds.
 
@@ -108,7 +115,7 @@ def seconds_between(reference: ScoredSpans, device: ScoredSpans) -> float:
             "start",
             "no date and time",
             f"a start to compare with {telling.start:%Y-%m-%d %H:%M:%S}",
-            'Add to its layout\n    [file]\n    begins = "YYYY-MM-DDTHH:MM:SS"',
+            name_begin(silent),
         )
     if (first.tzinfo is None) != (second.tzinfo is None):
         naive, option = (reference, Option.REFERENCE_ZONE) if first.tzinfo is None else (device, Option.DEVICE_ZONE)

@@ -10,7 +10,7 @@ import numpy as np
 
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import MappingError, Option
-from sleepagree.hypnogram.align import PairedNight
+from sleepagree.hypnogram.align import PairedNight, refuse_unpaired
 from sleepagree.hypnogram.spans import EPOCH_S, Counts, frozen_array
 from sleepagree.hypnogram.window import WindowRule
 from sleepagree.inference.table_sums import fold_counts
@@ -170,8 +170,7 @@ def compare(paired: PairedNight, *, mappings: Mappings = (), level: float = 0.95
     >>> [scored.mapping.name for scored in night.mappings]
     ['wake-nrem-rem']
     """
-    if not isinstance(paired, PairedNight):
-        raise TypeError(f"paired must be a PairedNight, as align() returns it, not {type(paired).__name__}")
+    refuse_unpaired(paired)
     asked = take_mappings(mappings)
     chosen = asked or (default_mapping(paired.reference_set, paired.device_set),)
     refuse_same_names(chosen)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import MappingError, Option
-from sleepagree.hypnogram.align import PairedNight
+from sleepagree.hypnogram.align import PairedNight, refuse_unpaired
 from sleepagree.mapping.files import Mappings, take_mappings
 from sleepagree.mapping.mapping import fitting_mappings
 from sleepagree.mapping.sets import StageSet
@@ -87,6 +87,8 @@ def compare_mappings(
     ------
     MappingError
         When no mapping fits, two have one name, or ``declared`` is none of them.
+    TypeError
+        When ``paired`` is no paired night.
 
     Examples
     --------
@@ -95,6 +97,7 @@ def compare_mappings(
     >>> found.to_frame()["accuracy"].round(2).to_dict()
     {'wake-nrem-rem': 1.0, 'wake-sleep': 1.0}
     """
+    refuse_unpaired(paired)
     fitting = fitting_mappings(paired.reference_set, paired.device_set)
     mappings = (*fitting, *(m for m in take_mappings(extra) if m not in fitting))
     names = [m.name for m in mappings]

@@ -136,7 +136,13 @@ def _read_file(
 
 
 def _loaded(layout: Layout | str | os.PathLike[str] | None) -> Layout | None:
-    return read_layout(layout) if isinstance(layout, (str, os.PathLike)) else layout
+    if isinstance(layout, (str, os.PathLike)):
+        return read_layout(layout)
+    if layout is not None and not isinstance(layout, Layout):
+        raise TypeError(
+            f"layout must be the path of a layout or what read_layout() returns, not {type(layout).__name__}"
+        )
+    return layout
 
 
 # --- a DataFrame as a table ------------------------------------------------------------------------------
@@ -399,6 +405,17 @@ def _from_frame(
     label_stages = _stages_of(labels, stages, own, name)
     position = {label: i for i, label in enumerate(labels)}
     codes = np.array([position[texts[i] or ""] for i in kept], np.int16)
+    early = onset[kept][1:] < (onset + duration)[kept][:-1] - 1e-3  # as `ScoredSpans` looks at them
+    if early.any():
+        row = int(kept[1:][early.argmax()])
+        raise EpochGridError(
+            "the interval begins before one above it ends",
+            name,
+            f"row {row}",
+            texts[row] or "",
+            "one stage at a time",
+            "Shorten or drop one of the two.",
+        )
     return ScoredSpans(
         onset[kept],
         duration[kept],

@@ -16,6 +16,7 @@ from sleepagree.errors import shorten
 from sleepagree.figures.drawing import figure_of
 from sleepagree.figures.hypnograms import CODE_WORDS, clock_ticks, compare_epochs, lanes_of, runs_of
 from sleepagree.figures.saving import figure_bytes, page_drawing, svg_file, svg_tree
+from sleepagree.figures.style import house_style
 from sleepagree.night.compare import NightAgreement
 
 _FIVE_MINUTES_S: Final = 300.0
@@ -47,6 +48,7 @@ class Drawing:
     trace: str = ""
 
 
+@house_style()
 def draw_figure(figure: Figure) -> Drawing:
     """Return a figure as it stands in a page."""
     drawn = figure_of(_draw(figure.kind, figure.subject))
@@ -56,6 +58,7 @@ def draw_figure(figure: Figure) -> Drawing:
     return Drawing(drawn, tree, page_drawing(tree, prefix=figure.name), width, height, trace)
 
 
+@house_style()
 def figure_file(figure: Figure, drawing: Drawing, form: str = "svg") -> bytes:
     """Return a figure as a file of one form, an SVG with its alternative text."""
     if form == "svg":

@@ -18,7 +18,7 @@ from sleepagree.night.mappings import MappingComparison
 from sleepagree.render import frames
 from sleepagree.render.correction_json import corrected_document, correction_document
 from sleepagree.render.night_json import mappings_document, night_document
-from sleepagree.render.notebook import render_notebook
+from sleepagree.render.notebook import notebook_html
 from sleepagree.render.study_json import study_document
 from sleepagree.study.correction import CorrectedNight, Correction
 from sleepagree.study.results import StudyAgreement
@@ -121,7 +121,7 @@ def text(result: Any) -> str:
 
 def html(result: Any) -> str:
     """Return a result as a notebook shows it."""
-    return render_notebook(_describe(result))
+    return notebook_html(_describe(result), result.cautions)
 
 
 def page(result: Any, path: Path, overwrite: Any) -> None:

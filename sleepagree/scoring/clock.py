@@ -45,6 +45,7 @@ from sleepagree.scoring.offsets import (
     peak_score,
     scan_epoch_offsets,
 )
+from sleepagree.shown import Brief
 
 RESAMPLES: Final = 500
 
@@ -60,8 +61,8 @@ TUNING_WARNING: Final = (
 )
 
 
-@dataclass(frozen=True, eq=False)
-class ClockReading:
+@dataclass(frozen=True, eq=False, repr=False)
+class ClockReading(Brief):
     """What agreement says about the device's clock.
 
     Parameters

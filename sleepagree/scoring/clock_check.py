@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import MappingError, Option
-from sleepagree.hypnogram.align import PairedNight
+from sleepagree.hypnogram.align import PairedNight, refuse_unpaired
 from sleepagree.hypnogram.clock_changes import ClockChange, change_caution, possible_changes, skipped_hours
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.inference.resampling import rng_for
-from sleepagree.mapping.mapping import StageMapping, fitting_mappings
+from sleepagree.mapping.files import Mappings, take_mappings
+from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings
 from sleepagree.scoring.class_sequences import both_codes, class_sequence, square_mapping
 from sleepagree.scoring.coefficients import kappa
 from sleepagree.scoring.offsets import ClassCodes, ClockHint, QuickOffset, classes_in_steps, quick_offset
@@ -188,7 +189,7 @@ def _look_for_jump(paired: PairedNight, square: StageMapping) -> ClockJump | Non
 
 def scan_clock(
     paired: PairedNight,
-    mapping: StageMapping,
+    mapping: Mappings = (),
     *,
     range_s: float = 1800.0,
     resamples: int = 500,
@@ -200,22 +201,44 @@ def scan_clock(
     Parameters
     ----------
     paired : PairedNight
-        The two sides; their window is the reference time that is looked at.
-    mapping : StageMapping
-        The declared mapping; where it has no kappa, the finest built-in square one that fits takes its place.
+        The two sides, as :func:`sleepagree.hypnogram.align.align` returns them; their window is the reference time
+        that is looked at.
+    mapping : StageMapping, name or path
+        How stages form classes; default: the finest built-in one that the two label sets allow. Where it has no
+        kappa, the finest built-in square one that fits takes its place.
     range_s : float
-        Largest offset to either side.
+        Largest offset to either side, in seconds.
     resamples, seed, level
-        Of the block bootstrap.
+        Of the bootstrap that draws blocks of the night with replacement.
+
+    Returns
+    -------
+    ClockReading
+        ``offset_s`` with ``low_s`` and ``high_s``, seconds to add to device times; ``proposed`` and ``reason``,
+        whether it is worth trying; ``drift_s_per_h``; ``kappa_at_zero``, ``kappa_at_best`` and the ``curve``.
+        Nothing is shifted: give ``clock_offset_s`` to ``align``, and report kappa before and after.
 
     Raises
     ------
     MappingError
         When no mapping with a kappa fits the two label sets.
+    TypeError
+        When ``paired`` is no paired night, or the mapping is none of the forms above.
+
+    Examples
+    --------
+    >>> from sleepagree import align
+    >>> stages = (["W"] * 9 + ["N2"] * 31 + ["N3"] * 23 + ["N2"] * 14 + ["R"] * 27 + ["W"] * 4) * 7
+    >>> paired = align(reference=stages, device=[None] * 8 + stages, window="overlap")
+    >>> reading = scan_clock(paired, range_s=600, resamples=50)
+    >>> reading.proposed, reading.offset_s
+    (True, -240.0)
     """
+    refuse_unpaired(paired)
     from sleepagree.scoring.clock import read_clock, with_jump, with_peak_outside  # only this command needs it
 
-    square = square_mapping(paired, mapping)
+    asked = take_mappings(mapping)
+    square = square_mapping(paired, asked[0] if asked else default_mapping(paired.reference_set, paired.device_set))
     if square is None:
         raise MappingError(
             "no mapping with a kappa fits the two label sets",

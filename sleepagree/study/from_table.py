@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
-from sleepagree.errors import InputError
+from sleepagree.errors import InputError, Option
 from sleepagree.files.writing import name_inputs
 from sleepagree.study.anonymous import anonymous_summaries, anonymous_table
 from sleepagree.study.chunks import input_files
@@ -73,10 +73,10 @@ def load_nights(path: Path, *, by: str = "") -> NightsTable:
             raise InputError(
                 "a table of paired epochs has no column to tell bias by",
                 path.name,
-                "--by",
+                f"{Option.BY}",
                 by,
                 "a table of nights",
-                "Leave --by out, or give a table of nights with that column.",
+                f"Leave {Option.BY} out, or give a table of nights with that column.",
             )
         return NightsTable(path.name, path.parent, hash_file(path), (), paired_epochs=True)
     table = read_nights_table(path, by=by)

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, Note
 from sleepagree.errors import MappingError
-from sleepagree.hypnogram.align import PairedNight
+from sleepagree.hypnogram.align import PairedNight, refuse_unpaired
 from sleepagree.hypnogram.ledger import cross_labels
 from sleepagree.hypnogram.spans import Counts, LabelCodes, frozen_array
 from sleepagree.inference.estimate import NAN
@@ -403,6 +403,7 @@ def summarise_night(
     >>> night.scored, night.native.shape
     (4, (4, 3))
     """
+    refuse_unpaired(paired)
     reference, measured = measure_sides(paired, mapping)
     sequences = (
         hash_sequence(paired.reference, paired.reference_set),

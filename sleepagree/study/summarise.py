@@ -14,6 +14,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from sleepagree.errors import InputError, Option
 from sleepagree.hypnogram.spans import Counts, frozen_array
 from sleepagree.inference.equivalence import containment_test, equivalence_test, holm_adjusted
 from sleepagree.inference.error_sizes import MINUTES_TOLD, ErrorSizes, measure_error_sizes
@@ -34,7 +35,7 @@ from sleepagree.scoring.ceiling import design_ceiling
 from sleepagree.scoring.class_figures import CLASS_STATISTICS
 from sleepagree.scoring.coefficients import TABLE_STATISTICS, Statistic
 from sleepagree.scoring.following import STATES
-from sleepagree.scoring.measures import SleepMeasures
+from sleepagree.scoring.measures import SleepMeasures, say_measure
 from sleepagree.study.cautions import FEW_PARTICIPANTS, study_cautions
 from sleepagree.study.clocks import NightClock, read_device_clock
 from sleepagree.study.comparison import compare_devices, scorers_at_once, summarise_scorers
@@ -109,6 +110,8 @@ def summarise_study(outcomes: Any, options: StudyOptions | None = None) -> Study
     ------
     MappingError
         When a mapping does not fit the labels of a device.
+    InputError
+        When a margin is stated for a measure that the study does not have.
     TypeError
         When a night is none of the forms above; nothing is left out.
     ValueError
@@ -145,9 +148,20 @@ def summarise_study(outcomes: Any, options: StudyOptions | None = None) -> Study
 def _name_margins(
     margins: tuple[tuple[str, float], ...], devices: tuple[DeviceStudy, ...]
 ) -> tuple[tuple[str, float], ...]:
-    """Return margins under the names that results have for their measures; unknown ones as they were given."""
+    """Return margins under the names that results have for their measures, and refuse those of unknown ones."""
     names = list(dict.fromkeys(row.measure for device in devices for row in device.bias))
-    return tuple((find_measure(asked, names) or asked, margin) for asked, margin in margins)
+    told = tuple((find_measure(asked, names) or asked, margin) for asked, margin in margins)
+    unknown = next((name for name, _ in told if name not in names), None)
+    if unknown is not None and devices:
+        raise InputError(
+            "a margin is stated for a measure that the study does not have",
+            "",
+            f"{Option.MARGIN}",
+            unknown,
+            f"one of {', '.join(map(say_measure, names))}",
+            "Correct its name; a margin that is passed over would not be tested.",
+        )
+    return told
 
 
 # --- one device -------------------------------------------------------------------------------------------

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from sleepagree.errors import FileFormatError, InputError, shorten
+from sleepagree.errors import FileFormatError, InputError, Option, shorten
 from sleepagree.files.object_store import is_remote, last_part
 from sleepagree.files.reading import read_bytes
 from sleepagree.readers import part_files
@@ -238,7 +238,7 @@ def _check_header(header: list[str], name: str, line: int, required: tuple[str, 
             f"line {line}",
             ", ".join(header),
             "a column of that name",
-            "Correct --by, or add the column to the table of nights.",
+            f"Correct {Option.BY}, or add the column to the table of nights.",
         )
     missing = [column for column in required if column not in header]
     unknown = [column for column in header if column not in (*REQUIRED, *OPTIONAL, by)]
@@ -258,7 +258,7 @@ def _check_header(header: list[str], name: str, line: int, required: tuple[str, 
             ", ".join(header),
             _wanted(required),
             "Correct the header; other columns are refused so that a misspelt option is not overlooked. "
-            "--by COLUMN takes one more.",
+            f"{Option.BY:COLUMN} takes one more.",
         )
 
 

@@ -23,18 +23,20 @@ from PIL import Image
 from scipy import stats
 
 from sleepagree import figures
+from sleepagree.describe.night import describe_night
 from sleepagree.errors import OutputError
 from sleepagree.figures import style
 from sleepagree.figures.bias_sources import steps_of
 from sleepagree.figures.hypnograms import CODE_WORDS, clock_ticks, compare_epochs, lanes_of
 from sleepagree.figures.in_time import minutes_in_runs
 from sleepagree.figures.saving import figure_bytes, page_drawing, save_figure, svg_tree
-from sleepagree.figures.style import PAPER, figure_style
+from sleepagree.figures.style import PAPER, figure_style, house_style
 from sleepagree.figures.tables_of_counts import _STRONGEST_TINT
 from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.limits import Scale, fit_limits_of_agreement
 from sleepagree.inference.planning import MeanPrecision, VarianceComponents, plan_grid
 from sleepagree.inference.regression_limits import Spread, fit_regression_limits
+from sleepagree.render.page import page_files
 from sleepagree.scoring.clock import ClockReading
 from sleepagree.scoring.clock_blocks import OffsetCurve
 from sleepagree.scoring.clock_check import scan_clock
@@ -633,11 +635,58 @@ def test_drawing_leaves_no_setting_behind() -> None:
     assert dict(mpl.rcParams) == before
 
 
-def test_a_users_own_settings_do_not_reach_our_figures() -> None:
-    plain = figure_bytes(figures.draw_bias_sources(drawn.night_with_rem().bias_sources).figure, "svg")
-    with mpl.rc_context({"axes.facecolor": "black", "font.size": 20, "text.usetex": False, "lines.linewidth": 9}):
-        again = figure_bytes(figures.draw_bias_sources(drawn.night_with_rem().bias_sources).figure, "svg")
-    assert plain == again
+_OWN = {
+    "font.size": 14,
+    "text.color": "#0000aa",
+    "axes.edgecolor": "#00aa00",
+    "ytick.labelsize": 9,
+    "text.usetex": True,
+}
+
+
+def test_what_a_user_has_set_wins_over_our_style() -> None:
+    with mpl.rc_context(_OWN):
+        ax = figures.draw_run_lengths(drawn.night_with_rem())
+        told = figure_bytes(ax.figure, "svg").decode()
+    assert {text.get_fontsize() for text in ax.texts} == {12.0, 13.0}  # 6 and 6.5 where "font.size" is ours, 7
+    assert "#0000aa" in told
+    assert ax.spines["left"].get_edgecolor() == mpl.colors.to_rgba("#00aa00")
+    assert {label.get_fontsize() for label in ax.get_yticklabels()} == {9.0}
+    # what a user has left alone is ours, and labels, which come from files, are never formulas
+    assert not ax.spines["top"].get_visible()
+    assert not any(text.get_usetex() for text in ax.texts)
+
+
+def test_a_users_dark_paper_gets_the_dark_colours() -> None:
+    with mpl.style.context("dark_background"):
+        told = figure_bytes(figures.draw_device_classes(drawn.night_with_rem()).figure, "svg").decode()
+    assert f"fill: {style.REM.dark}" in told
+    assert f"fill: {style.REM.light}" not in told
+    assert 'fill="#000000"' in told
+
+
+def test_reports_look_the_same_whatever_a_user_has_set() -> None:
+    night = drawn.night_with_rem()
+    plain = [*page_files(describe_night(night), ("svg", "png")).values(), night._repr_html_()]
+    with mpl.rc_context({**_OWN, "figure.facecolor": "black"}):
+        assert [*page_files(describe_night(night), ("svg", "png")).values(), night._repr_html_()] == plain
+        with house_style():
+            own = figure_bytes(figures.draw_confusion(night).figure, "svg")
+    assert own == figure_bytes(figures.draw_confusion(night).figure, "svg")
+
+
+def test_axes_of_ones_own_are_dressed_like_ours() -> None:
+    night = drawn.night_with_rem()
+    own, ours = (
+        figures.draw_run_lengths(night, ax=Figure(figsize=(5, 3)).add_subplot()),
+        figures.draw_run_lengths(night),
+    )
+    for look in (
+        lambda ax: [label.get_fontsize() for label in (*ax.get_xticklabels(), ax.xaxis.label, ax.yaxis.label)],
+        lambda ax: [(spine.get_visible(), spine.get_edgecolor()) for spine in ax.spines.values()],
+        lambda ax: [tick.tick1line.get_markersize() for tick in ax.xaxis.get_major_ticks()],
+    ):
+        assert look(own) == look(ours)
 
 
 def test_figures_take_axes_and_return_them() -> None:
@@ -790,10 +839,19 @@ def test_pictures_of_the_docs_can_be_made_again(tmp_path: Path) -> None:
     made = {path.name for path in tmp_path.iterdir()}
     assert made == {path.name for path in (root / "docs" / "pictures").iterdir()}
     text = (root / "docs" / "reading_the_report.md").read_text(encoding="utf-8")
-    shown = set(re.findall(r"pictures/(\w+\.svg)", text))
-    assert shown <= made
-    for path in tmp_path.iterdir():
+    assert set(re.findall(r"pictures/(\w+\.\w+)", text)) <= made
+    for path in tmp_path.glob("*.svg"):
         ET.fromstring(path.read_bytes())
+
+
+def test_the_gallery_shows_every_figure() -> None:
+    root = Path(__file__).parents[2]
+    subprocess.run([sys.executable, str(root / "docs" / "make_pictures.py"), "--check"], check=True)
+    text = (root / "docs" / "gallery.md").read_text(encoding="utf-8")
+    heads = re.findall(r"^## (\w+)$", text, re.MULTILINE)
+    assert sorted(heads) == [name for name in figures.__all__ if name.startswith("draw_")]
+    shown = set(re.findall(r"pictures/(\w+\.\w+)", text))
+    assert shown == {path.name for path in (root / "docs" / "pictures").iterdir()}
 
 
 def test_the_example_of_the_docs_runs(tmp_path: Path) -> None:
