@@ -8,6 +8,7 @@ import csv
 import dataclasses
 import io
 import json
+import tempfile
 import zipfile
 from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass, field
@@ -15,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from starlette.applications import Starlette
+from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
@@ -27,14 +29,13 @@ from sleepagree.errors import Front, InputError, SleepAgreeError
 from sleepagree.page import views
 from sleepagree.page.folder import stored_name, stored_path
 from sleepagree.page.questions import Given, Look
-from sleepagree.page.works import COLUMNS, NIGHTS, RESULTS, Kind, Work
+from sleepagree.page.works import COLUMNS, MOST_FILES, NIGHTS, RESULTS, Kind, Work
 from sleepagree.readers.layout import Layout, read_layout
 
 if TYPE_CHECKING:
     from sleepagree.scoring.clock import ClockReading
 
-#: Files of one study, and works of one run; what is beyond is refused with a message.
-MOST_FILES: Final = 500
+#: Works of one run; what is beyond is refused with a message, as are files beyond :data:`MOST_FILES`.
 MOST_WORKS: Final = 100
 _MOST_FIELDS: Final = 12 * MOST_FILES
 _TELL_EVERY_S: Final = 0.4
@@ -102,10 +103,29 @@ def _of_its_kind(layout: Layout) -> Layout:
     return dataclasses.replace(layout, name="", begins=None)
 
 
-class _Parser(MultiPartParser):
-    """Takes files from a form; what is small stays in memory, the rest in the private folder."""
+class _Upload(UploadFile):
+    """A file that is written once, where it stays; open only while it arrives, as a process may not hold hundreds."""
 
-    spool_max_size = 64 * 1024
+    async def write(self, data: bytes) -> None:
+        self.file.write(data)
+
+    async def seek(self, offset: int) -> None:  # noqa: ARG002 - called when it has arrived whole
+        self.file.close()
+
+
+class _Parser(MultiPartParser):
+    """Takes the files of a form straight to a folder."""
+
+    def __init__(self, request: Request, folder: str) -> None:
+        super().__init__(request.headers, request.stream(), max_files=MOST_FILES, max_fields=_MOST_FIELDS)
+        self._folder = folder
+
+    def on_headers_finished(self) -> None:
+        super().on_headers_finished()
+        if (spooled := self._current_part.file) is not None:
+            file: Any = tempfile.NamedTemporaryFile(dir=self._folder, delete=False)  # noqa: SIM115 - see _Upload
+            self._files_to_close_on_error.append(file)
+            self._current_part.file = _Upload(file, filename=spooled.filename)
 
 
 def make_app(desk: Desk) -> Starlette:
@@ -258,8 +278,7 @@ class _Pages:
         name, results = request.path_params["file"], work.results
         if name == "everything.zip" and results:
             packed = await run_in_threadpool(_pack, results)
-            headers = {"content-disposition": 'attachment; filename="sleepagree.zip"'}
-            return Response(packed, media_type="application/zip", headers=headers)
+            return FileResponse(packed, filename="sleepagree.zip", background=BackgroundTask(packed.unlink))
         if name not in results:
             raise HTTPException(404)
         return FileResponse(results[name], media_type="application/octet-stream", filename=Path(name).name)
@@ -294,24 +313,24 @@ class _Pages:
 
 @contextlib.asynccontextmanager
 async def _form(request: Request) -> AsyncIterator[tuple[dict[str, str], list[tuple[str, UploadFile]]]]:
-    """Yield the texts of a form and the files that were chosen in it."""
+    """Yield the texts of a form and the files that were chosen in it; what is not stored then is removed."""
     kind = request.headers.get("content-type", "")
-    try:
-        if kind.startswith("multipart/form-data"):
-            parser = _Parser(request.headers, request.stream(), max_files=MOST_FILES, max_fields=_MOST_FIELDS)
-            data = await parser.parse()
-        else:
-            data = await request.form(max_fields=_MOST_FIELDS)
-    except MultiPartException as error:
-        raise InputError("the form cannot be taken", found=error.message) from None
-    except ClientDisconnect:
-        raise InputError("the upload was cut short") from None
-    try:
+    with tempfile.TemporaryDirectory() as folder:
+        try:
+            if kind.startswith("multipart/form-data"):
+                data = await _Parser(request, folder).parse()
+            else:
+                data = await request.form(max_fields=_MOST_FIELDS)
+        except MultiPartException as error:
+            raise InputError("the form cannot be taken", found=error.message) from None
+        except ClientDisconnect:
+            raise InputError("the upload was cut short") from None
+        except OSError as error:
+            remedy = "Make room where temporary files lie, then give them again."
+            raise InputError("the files cannot be stored", found=error.strerror or "", remedy=remedy) from None
         texts = {key: value for key, value in data.items() if isinstance(value, str)}
         files = [(key, value) for key, value in data.multi_items() if isinstance(value, UploadFile) and value.filename]
         yield texts, files
-    finally:
-        await data.close()
 
 
 def _store(work: Work, files: list[tuple[str, UploadFile]]) -> None:
@@ -346,11 +365,8 @@ def _store(work: Work, files: list[tuple[str, UploadFile]]) -> None:
 
 
 def _save(upload: UploadFile, path: Path) -> None:
-    import shutil
-
     path.parent.mkdir(parents=True, exist_ok=True)
-    with path.open("wb") as target:
-        shutil.copyfileobj(upload.file, target, 1024 * 1024)
+    Path(upload.file.name).replace(path)
 
 
 def _first_look(work: Work) -> None:
@@ -363,12 +379,12 @@ def _first_look(work: Work) -> None:
     work.look()
 
 
-def _pack(results: Mapping[str, Path]) -> bytes:
-    packed = io.BytesIO()
-    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
-        for name, path in results.items():
-            archive.write(path, name)
-    return packed.getvalue()
+def _pack(results: Mapping[str, Path]) -> Path:
+    with tempfile.NamedTemporaryFile(suffix=".zip", delete=False) as packed:
+        with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+            for name, path in results.items():
+                archive.write(path, name)
+        return Path(packed.name)
 
 
 # --- what no command writes as a page ---------------------------------------------------------------------

@@ -18,10 +18,8 @@ import uvicorn
 from sleepagree.errors import OutputError
 from sleepagree.page.app import Desk, make_app
 from sleepagree.page.folder import PrivateFolder
-from sleepagree.page.guard import Guard
+from sleepagree.page.guard import LARGEST_UPLOAD, Guard
 
-#: Bytes of all files together: a laboratory's recording of a night, with room.
-LARGEST_UPLOAD: Final = 4 * 1024**3
 _LOOK_EVERY_S: Final = 1.0
 _ENDS_WITHIN_S: Final = 0.8
 

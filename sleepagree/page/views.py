@@ -13,8 +13,9 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from sleepagree.describe.clock import describe_clock
 from sleepagree.describe.closing import CAUTIONS
+from sleepagree.page.guard import LARGEST_UPLOAD
 from sleepagree.page.questions import BLANKS, DRAWING, MEANINGS, ROLES
-from sleepagree.page.works import CHOICES, COLUMNS, Work
+from sleepagree.page.works import CHOICES, COLUMNS, MOST_FILES, Work
 from sleepagree.readers import SUFFIXES
 from sleepagree.render.notebook import render_notebook
 from sleepagree.render.page import page_style
@@ -49,7 +50,14 @@ def script() -> str:
 
 def start(works: Iterable[Work]) -> str:
     """Return the first page: what may be given, and what was begun."""
-    return _render("start", title="Two files in, the answer out", works=list(works), suffixes=", ".join(SUFFIXES))
+    return _render(
+        "start",
+        title="Two files in, the answer out",
+        works=list(works),
+        suffixes=", ".join(SUFFIXES),
+        largest_mb=LARGEST_UPLOAD // 1024**2,
+        most_files=MOST_FILES,
+    )
 
 
 def message(text: str) -> str:
