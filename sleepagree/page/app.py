@@ -336,7 +336,7 @@ async def _form(request: Request) -> AsyncIterator[tuple[dict[str, str], list[tu
 def _store(work: Work, files: list[tuple[str, UploadFile]]) -> None:
     """Store uploads: each file of a night in the folder of its side, those of a study as they lay in theirs."""
     layouts: dict[str, Layout] = {}
-    for field_name, upload in sorted(files, key=lambda item: not item[0].endswith("layout")):
+    for field_name, upload in files:
         given = upload.filename or ""
         if work.kind is Kind.STUDY:
             path = stored_path(given)
@@ -348,7 +348,10 @@ def _store(work: Work, files: list[tuple[str, UploadFile]]) -> None:
         if what == "layout" and side in ("reference", "device"):
             path = work.folder / f"given-{side}" / stored_name(given, instead="layout.toml")
             _save(upload, path)
-            layouts[side] = read_layout(path)
+            try:
+                layouts[side] = read_layout(path)
+            except SleepAgreeError as error:
+                work.message = error.in_file(given).told(Front.PAGE)
         elif field_name == "correction.file":
             _save(upload, work.folder / "correction.json")
         elif what == "file" and side in ("reference", "device"):
@@ -357,11 +360,11 @@ def _store(work: Work, files: list[tuple[str, UploadFile]]) -> None:
             if before is not None:
                 before.path.unlink(missing_ok=True)
             _save(upload, path)
-            kept = before if before is not None else Given.proposed(path, given)
-            work.sides[side] = dataclasses.replace(kept, path=path, name=given)
+            work.sides[side] = Given.proposed(path, given) if before is None else before.another(path, given)
     for side, layout in layouts.items():
         if side in work.sides:
-            work.sides[side] = Given.with_layout(work.sides[side].path, work.sides[side].name, layout)
+            now = work.sides[side]
+            work.sides[side] = dataclasses.replace(Given.with_layout(now.path, now.name, layout), aside=now)
 
 
 def _save(upload: UploadFile, path: Path) -> None:

@@ -86,7 +86,9 @@ def study(work: Work) -> str:
     """Return the nights table of a study, to be made and edited."""
     used = [c for c in COLUMNS if c in COLUMNS[:5] or any(row.get(c) for row in work.table)]
     more = [c for c in ("layout", "reference_layout", "device_zone", "reference_zone") if c not in used]
-    return _render("study", title="Many nights", work=work, columns=[*used, *more])
+    columns = [*used, *more]
+    sizes = {c: max(6, *(len(row.get(c, "")) for row in work.table)) if work.table else 6 for c in columns}
+    return _render("study", title="Many nights", work=work, columns=columns, sizes=sizes)
 
 
 def answer(work: Work) -> str:
