@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import csv
-import dataclasses
 import io
 import json
 import tempfile
@@ -29,6 +28,7 @@ from sleepagree.errors import Front, InputError, SleepAgreeError
 from sleepagree.page import views
 from sleepagree.page.folder import stored_name, stored_path
 from sleepagree.page.questions import Given, Look
+from sleepagree.page.remembered import Remembered, of_its_kind
 from sleepagree.page.works import COLUMNS, MOST_FILES, NIGHTS, RESULTS, Kind, Work
 from sleepagree.readers.layout import Layout, read_layout
 
@@ -49,12 +49,13 @@ class Desk:
     ----------
     folder : Path
         The private folder.
+    layouts : Remembered
+        How files were read before.
     """
 
     folder: Path
+    layouts: Remembered
     works: dict[str, Work] = field(default_factory=dict)
-    #: Names of columns -> how a file with these columns was read before.
-    layouts: dict[tuple[str, ...], tuple[str, Layout]] = field(default_factory=dict)
 
     @property
     def busy(self) -> bool:
@@ -85,22 +86,16 @@ class Desk:
             if work.job is not None:
                 work.job.kill()
 
-    def known(self, look: Look) -> str:
-        """Return the name of a file with the same columns that was read in another way before, "" for none."""
-        name, layout = self.layouts.get(tuple(name for name, _ in look.columns), ("", Layout()))
-        return "" if layout == _of_its_kind(look.layout or Layout()) else name
+    def known(self, look: Look) -> Layout | None:
+        """Return how a file with the same columns was read before, None where that is how this one is read."""
+        layout = self.layouts.find(name for name, _ in look.columns)
+        return None if layout == of_its_kind(look.layout or Layout()) else layout
 
     def remember(self, work: Work) -> None:
-        """Keep how the files of a work are read, but for when one of them began."""
-        for side, look in work.looks.items():
-            names = tuple(name for name, _ in look.columns)
-            if names and look.layout is not None:
-                self.layouts[names] = (work.sides[side].name, _of_its_kind(look.layout))
-
-
-def _of_its_kind(layout: Layout) -> Layout:
-    """Return a layout without what holds for one file alone."""
-    return dataclasses.replace(layout, name="", begins=None)
+        """Keep how the tables of a work are read."""
+        for look in work.looks.values():
+            if look.columns and look.layout is not None:
+                self.layouts.keep((name for name, _ in look.columns), look.layout)
 
 
 class _Upload(UploadFile):
@@ -137,6 +132,7 @@ def make_app(desk: Desk) -> Starlette:
             Route("/page.css", pages.style),
             Route("/page.js", pages.script),
             Route("/begin/{kind}", pages.begin, methods=["POST"]),
+            Route("/forget", pages.forget, methods=["POST"]),
             Route("/work/{work}", pages.show),
             Route("/work/{work}", pages.answer, methods=["POST"]),
             Route("/work/{work}/answer", pages.result),
@@ -172,7 +168,11 @@ class _Pages:
         self._desk = desk
 
     async def start(self, request: Request) -> Response:  # noqa: ARG002
-        return HTMLResponse(views.start(self._desk.works.values()))
+        return HTMLResponse(views.start(self._desk.works.values(), self._desk.layouts))
+
+    async def forget(self, request: Request) -> Response:  # noqa: ARG002
+        self._desk.layouts.forget()
+        return RedirectResponse("/", 303)
 
     async def style(self, request: Request) -> Response:  # noqa: ARG002
         return Response(views.style(), media_type="text/css")
@@ -198,7 +198,7 @@ class _Pages:
         work = self._desk.of(request)
         if work.kind is Kind.STUDY:
             return HTMLResponse(views.study(work))
-        known = {side: self._desk.known(look) for side, look in work.looks.items()}
+        known = [side for side, look in work.looks.items() if self._desk.known(look) is not None]
         return HTMLResponse(views.night(work, known))
 
     async def answer(self, request: Request) -> Response:
@@ -225,10 +225,8 @@ class _Pages:
                 return
             work.answer(form)
             for side in work.sides:
-                if form.get("do") == f"as-before.{side}" and self._desk.known(work.looks[side]):
-                    names = tuple(name for name, _ in work.looks[side].columns)
-                    given = work.sides[side]
-                    work.sides[side] = Given.with_layout(given.path, given.name, self._desk.layouts[names][1])
+                if form.get("do") == f"as-before.{side}" and (layout := self._desk.known(work.looks[side])):
+                    work.sides[side] = work.sides[side].read_as(layout)
             _store(work, files)
             work.look()
         except SleepAgreeError as error:
@@ -363,8 +361,7 @@ def _store(work: Work, files: list[tuple[str, UploadFile]]) -> None:
             work.sides[side] = Given.proposed(path, given) if before is None else before.another(path, given)
     for side, layout in layouts.items():
         if side in work.sides:
-            now = work.sides[side]
-            work.sides[side] = dataclasses.replace(Given.with_layout(now.path, now.name, layout), aside=now)
+            work.sides[side] = work.sides[side].read_as(layout)
 
 
 def _save(upload: UploadFile, path: Path) -> None:

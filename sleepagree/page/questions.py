@@ -187,6 +187,12 @@ class Given:
             return cls(path, name)
         return cls(path, name, _answers_of(layout), dict(layout.stages))
 
+    def read_as(self, layout: Layout) -> Given:
+        """Return the file read by a layout of its kind; what holds for it alone, and was answered, stays."""
+        own = {key: text for key, text in self.answers.items() if key in ("begins", "person", "sheet")}
+        again = Given.with_layout(self.path, self.name, layout)
+        return dataclasses.replace(again, answers={**own, **again.answers}, blanks=self.blanks, aside=self)
+
     def another(self, path: Path, name: str) -> Given:
         """Return another file with the answers that were given last for one like it."""
         fresh = Given.proposed(path, name)
@@ -357,6 +363,11 @@ def _pairs(form: Mapping[str, str], names: str, values: str) -> list[tuple[str, 
 def _word(stage: str | None) -> str:
     """Return a stage as a layout writes it; what none can write, such as words of one's own, as it is."""
     return {"R": "rem", "W": "wake", None: ""}.get(stage, stage or "")
+
+
+def layout_file(layout: Layout) -> str:
+    """Return a layout as the text of a file, without a word about the file that it was made for."""
+    return _layout_text(_answers_of(layout), layout.stages)
 
 
 def _answers_of(layout: Layout) -> dict[str, str]:

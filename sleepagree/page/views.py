@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -15,6 +15,7 @@ from sleepagree.describe.clock import describe_clock
 from sleepagree.describe.closing import CAUTIONS
 from sleepagree.page.guard import LARGEST_UPLOAD
 from sleepagree.page.questions import BLANKS, DRAWING, MEANINGS, ROLES
+from sleepagree.page.remembered import Remembered
 from sleepagree.page.works import CHOICES, COLUMNS, MOST_FILES, Work
 from sleepagree.readers import SUFFIXES
 from sleepagree.render.notebook import render_notebook
@@ -48,12 +49,13 @@ def script() -> str:
     return (_TEMPLATES / "page.js").read_text("utf-8")
 
 
-def start(works: Iterable[Work]) -> str:
+def start(works: Iterable[Work], layouts: Remembered) -> str:
     """Return the first page: what may be given, and what was begun."""
     return _render(
         "start",
         title="Two files in, the answer out",
         works=list(works),
+        layouts=layouts,
         suffixes=", ".join(SUFFIXES),
         largest_mb=LARGEST_UPLOAD // 1024**2,
         most_files=MOST_FILES,
@@ -65,7 +67,7 @@ def message(text: str) -> str:
     return _render("message", title="That did not work", text=text)
 
 
-def night(work: Work, known: Mapping[str, str]) -> str:
+def night(work: Work, known: Collection[str]) -> str:
     """Return the questions about the files of a night."""
     wanted = _SIDES if work.kind == "night" else {"device": "Device"}
     return _render(
