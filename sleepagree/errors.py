@@ -136,6 +136,8 @@ _ON_PAGE: Final = {
     Option.DEVICE_ZONE: "the zone of the device's clock",
     Option.REPORTS: "all that the device can report:",
     Option.WINDOW: "the window",
+    Option.OUTSIDE: "where the device is silent:",
+    Option.MAPPING: "the command line's --mapping",
     Option.CLOCK_OFFSET: "the clock offset",
 }
 
@@ -160,7 +162,7 @@ def name_options(text: str, front: Front, side: str = "") -> str:
         if front is Front.PYTHON:
             return _as_argument(option, value)
         if front is Front.PAGE and option in _ON_PAGE:
-            return _ON_PAGE[option] + (f" {value}" if option is not Option.LAYOUT and value else "")
+            return _ON_PAGE[option] + (f" {value}" if value and not value[:1].isupper() else "")  # ZONE, FILE.toml
         if front is Front.TABLE and option in _IN_TABLE:
             return _IN_TABLE[option] + (f" {value}" if value[-1:].isdigit() else "")
         by_side = _BY_SIDE.get(option, {})

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 
 from sleepagree.cli import options as shared
@@ -48,5 +50,6 @@ def page(*, port: int, no_browser: bool, idle: float) -> None:
         if not webbrowser.open(address):
             click.echo("No browser could be opened: open the address yourself.", err=True)
 
-    serve_page(port=port, idle_min=idle, announce=announce)
+    layouts = Path(click.get_app_dir("sleepagree")) / "layouts"
+    serve_page(port=port, idle_min=idle, layouts=layouts, announce=announce)
     click.echo("The page has ended; what it was given is removed.", err=True)

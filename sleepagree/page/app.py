@@ -5,9 +5,9 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import csv
-import dataclasses
 import io
 import json
+import tempfile
 import zipfile
 from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass, field
@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from starlette.applications import Starlette
+from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
@@ -27,14 +28,14 @@ from sleepagree.errors import Front, InputError, SleepAgreeError
 from sleepagree.page import views
 from sleepagree.page.folder import stored_name, stored_path
 from sleepagree.page.questions import Given, Look
-from sleepagree.page.works import COLUMNS, NIGHTS, RESULTS, Kind, Work
+from sleepagree.page.remembered import Remembered, of_its_kind
+from sleepagree.page.works import COLUMNS, MOST_FILES, NIGHTS, RESULTS, Kind, Work
 from sleepagree.readers.layout import Layout, read_layout
 
 if TYPE_CHECKING:
     from sleepagree.scoring.clock import ClockReading
 
-#: Files of one study, and works of one run; what is beyond is refused with a message.
-MOST_FILES: Final = 500
+#: Works of one run; what is beyond is refused with a message, as are files beyond :data:`MOST_FILES`.
 MOST_WORKS: Final = 100
 _MOST_FIELDS: Final = 12 * MOST_FILES
 _TELL_EVERY_S: Final = 0.4
@@ -48,12 +49,13 @@ class Desk:
     ----------
     folder : Path
         The private folder.
+    layouts : Remembered
+        How files were read before.
     """
 
     folder: Path
+    layouts: Remembered
     works: dict[str, Work] = field(default_factory=dict)
-    #: Names of columns -> how a file with these columns was read before.
-    layouts: dict[tuple[str, ...], tuple[str, Layout]] = field(default_factory=dict)
 
     @property
     def busy(self) -> bool:
@@ -84,28 +86,41 @@ class Desk:
             if work.job is not None:
                 work.job.kill()
 
-    def known(self, look: Look) -> str:
-        """Return the name of a file with the same columns that was read in another way before, "" for none."""
-        name, layout = self.layouts.get(tuple(name for name, _ in look.columns), ("", Layout()))
-        return "" if layout == _of_its_kind(look.layout or Layout()) else name
+    def known(self, look: Look) -> Layout | None:
+        """Return how a file with the same columns was read before, None where that is how this one is read."""
+        layout = self.layouts.find(name for name, _ in look.columns)
+        return None if layout == of_its_kind(look.layout or Layout()) else layout
 
     def remember(self, work: Work) -> None:
-        """Keep how the files of a work are read, but for when one of them began."""
-        for side, look in work.looks.items():
-            names = tuple(name for name, _ in look.columns)
-            if names and look.layout is not None:
-                self.layouts[names] = (work.sides[side].name, _of_its_kind(look.layout))
+        """Keep how the tables of a work are read."""
+        for look in work.looks.values():
+            if look.columns and look.layout is not None:
+                self.layouts.keep((name for name, _ in look.columns), look.layout)
 
 
-def _of_its_kind(layout: Layout) -> Layout:
-    """Return a layout without what holds for one file alone."""
-    return dataclasses.replace(layout, name="", begins=None)
+class _Upload(UploadFile):
+    """A file that is written once, where it stays; open only while it arrives, as a process may not hold hundreds."""
+
+    async def write(self, data: bytes) -> None:
+        self.file.write(data)
+
+    async def seek(self, offset: int) -> None:  # noqa: ARG002 - called when it has arrived whole
+        self.file.close()
 
 
 class _Parser(MultiPartParser):
-    """Takes files from a form; what is small stays in memory, the rest in the private folder."""
+    """Takes the files of a form straight to a folder."""
 
-    spool_max_size = 64 * 1024
+    def __init__(self, request: Request, folder: str) -> None:
+        super().__init__(request.headers, request.stream(), max_files=MOST_FILES, max_fields=_MOST_FIELDS)
+        self._folder = folder
+
+    def on_headers_finished(self) -> None:
+        super().on_headers_finished()
+        if (spooled := self._current_part.file) is not None:
+            file: Any = tempfile.NamedTemporaryFile(dir=self._folder, delete=False)  # noqa: SIM115 - see _Upload
+            self._files_to_close_on_error.append(file)
+            self._current_part.file = _Upload(file, filename=spooled.filename)
 
 
 def make_app(desk: Desk) -> Starlette:
@@ -117,6 +132,7 @@ def make_app(desk: Desk) -> Starlette:
             Route("/page.css", pages.style),
             Route("/page.js", pages.script),
             Route("/begin/{kind}", pages.begin, methods=["POST"]),
+            Route("/forget", pages.forget, methods=["POST"]),
             Route("/work/{work}", pages.show),
             Route("/work/{work}", pages.answer, methods=["POST"]),
             Route("/work/{work}/answer", pages.result),
@@ -152,7 +168,11 @@ class _Pages:
         self._desk = desk
 
     async def start(self, request: Request) -> Response:  # noqa: ARG002
-        return HTMLResponse(views.start(self._desk.works.values()))
+        return HTMLResponse(views.start(self._desk.works.values(), self._desk.layouts))
+
+    async def forget(self, request: Request) -> Response:  # noqa: ARG002
+        self._desk.layouts.forget()
+        return RedirectResponse("/", 303)
 
     async def style(self, request: Request) -> Response:  # noqa: ARG002
         return Response(views.style(), media_type="text/css")
@@ -178,7 +198,7 @@ class _Pages:
         work = self._desk.of(request)
         if work.kind is Kind.STUDY:
             return HTMLResponse(views.study(work))
-        known = {side: self._desk.known(look) for side, look in work.looks.items()}
+        known = [side for side, look in work.looks.items() if self._desk.known(look) is not None]
         return HTMLResponse(views.night(work, known))
 
     async def answer(self, request: Request) -> Response:
@@ -205,10 +225,8 @@ class _Pages:
                 return
             work.answer(form)
             for side in work.sides:
-                if form.get("do") == f"as-before.{side}" and self._desk.known(work.looks[side]):
-                    names = tuple(name for name, _ in work.looks[side].columns)
-                    given = work.sides[side]
-                    work.sides[side] = Given.with_layout(given.path, given.name, self._desk.layouts[names][1])
+                if form.get("do") == f"as-before.{side}" and (layout := self._desk.known(work.looks[side])):
+                    work.sides[side] = work.sides[side].read_as(layout)
             _store(work, files)
             work.look()
         except SleepAgreeError as error:
@@ -258,8 +276,7 @@ class _Pages:
         name, results = request.path_params["file"], work.results
         if name == "everything.zip" and results:
             packed = await run_in_threadpool(_pack, results)
-            headers = {"content-disposition": 'attachment; filename="sleepagree.zip"'}
-            return Response(packed, media_type="application/zip", headers=headers)
+            return FileResponse(packed, filename="sleepagree.zip", background=BackgroundTask(packed.unlink))
         if name not in results:
             raise HTTPException(404)
         return FileResponse(results[name], media_type="application/octet-stream", filename=Path(name).name)
@@ -294,30 +311,30 @@ class _Pages:
 
 @contextlib.asynccontextmanager
 async def _form(request: Request) -> AsyncIterator[tuple[dict[str, str], list[tuple[str, UploadFile]]]]:
-    """Yield the texts of a form and the files that were chosen in it."""
+    """Yield the texts of a form and the files that were chosen in it; what is not stored then is removed."""
     kind = request.headers.get("content-type", "")
-    try:
-        if kind.startswith("multipart/form-data"):
-            parser = _Parser(request.headers, request.stream(), max_files=MOST_FILES, max_fields=_MOST_FIELDS)
-            data = await parser.parse()
-        else:
-            data = await request.form(max_fields=_MOST_FIELDS)
-    except MultiPartException as error:
-        raise InputError("the form cannot be taken", found=error.message) from None
-    except ClientDisconnect:
-        raise InputError("the upload was cut short") from None
-    try:
+    with tempfile.TemporaryDirectory() as folder:
+        try:
+            if kind.startswith("multipart/form-data"):
+                data = await _Parser(request, folder).parse()
+            else:
+                data = await request.form(max_fields=_MOST_FIELDS)
+        except MultiPartException as error:
+            raise InputError("the form cannot be taken", found=error.message) from None
+        except ClientDisconnect:
+            raise InputError("the upload was cut short") from None
+        except OSError as error:
+            remedy = "Make room where temporary files lie, then give them again."
+            raise InputError("the files cannot be stored", found=error.strerror or "", remedy=remedy) from None
         texts = {key: value for key, value in data.items() if isinstance(value, str)}
         files = [(key, value) for key, value in data.multi_items() if isinstance(value, UploadFile) and value.filename]
         yield texts, files
-    finally:
-        await data.close()
 
 
 def _store(work: Work, files: list[tuple[str, UploadFile]]) -> None:
     """Store uploads: each file of a night in the folder of its side, those of a study as they lay in theirs."""
     layouts: dict[str, Layout] = {}
-    for field_name, upload in sorted(files, key=lambda item: not item[0].endswith("layout")):
+    for field_name, upload in files:
         given = upload.filename or ""
         if work.kind is Kind.STUDY:
             path = stored_path(given)
@@ -329,7 +346,10 @@ def _store(work: Work, files: list[tuple[str, UploadFile]]) -> None:
         if what == "layout" and side in ("reference", "device"):
             path = work.folder / f"given-{side}" / stored_name(given, instead="layout.toml")
             _save(upload, path)
-            layouts[side] = read_layout(path)
+            try:
+                layouts[side] = read_layout(path)
+            except SleepAgreeError as error:
+                work.message = error.in_file(given).told(Front.PAGE)
         elif field_name == "correction.file":
             _save(upload, work.folder / "correction.json")
         elif what == "file" and side in ("reference", "device"):
@@ -338,19 +358,15 @@ def _store(work: Work, files: list[tuple[str, UploadFile]]) -> None:
             if before is not None:
                 before.path.unlink(missing_ok=True)
             _save(upload, path)
-            kept = before if before is not None else Given.proposed(path, given)
-            work.sides[side] = dataclasses.replace(kept, path=path, name=given)
+            work.sides[side] = Given.proposed(path, given) if before is None else before.another(path, given)
     for side, layout in layouts.items():
         if side in work.sides:
-            work.sides[side] = Given.with_layout(work.sides[side].path, work.sides[side].name, layout)
+            work.sides[side] = work.sides[side].read_as(layout)
 
 
 def _save(upload: UploadFile, path: Path) -> None:
-    import shutil
-
     path.parent.mkdir(parents=True, exist_ok=True)
-    with path.open("wb") as target:
-        shutil.copyfileobj(upload.file, target, 1024 * 1024)
+    Path(upload.file.name).replace(path)
 
 
 def _first_look(work: Work) -> None:
@@ -363,12 +379,12 @@ def _first_look(work: Work) -> None:
     work.look()
 
 
-def _pack(results: Mapping[str, Path]) -> bytes:
-    packed = io.BytesIO()
-    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
-        for name, path in results.items():
-            archive.write(path, name)
-    return packed.getvalue()
+def _pack(results: Mapping[str, Path]) -> Path:
+    with tempfile.NamedTemporaryFile(suffix=".zip", delete=False) as packed:
+        with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+            for name, path in results.items():
+                archive.write(path, name)
+        return Path(packed.name)
 
 
 # --- what no command writes as a page ---------------------------------------------------------------------

@@ -14,6 +14,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 #: Bytes of a request that carries answers and no file.
 LARGEST_ANSWERS: Final = 4 * 1024 * 1024
+#: Bytes of all files of a request: a laboratory's recording of a night, with room.
+LARGEST_UPLOAD: Final = 4 * 1024**3
 
 _POLICY: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; style-src-attr 'unsafe-inline'; img-src 'self' data:; "

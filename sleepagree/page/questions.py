@@ -154,6 +154,8 @@ class Given:
         Keys of a layout that only a person can answer.
     is_proposed : bool
         Whether the answers were proposed, and nobody has gone on with them.
+    aside : Given or None
+        The file that was there before, whose answers do not fit this one; they are not lost.
     """
 
     path: Path
@@ -162,6 +164,7 @@ class Given:
     stages: Mapping[str, str] = field(default_factory=dict)
     blanks: tuple[str, ...] = ()
     is_proposed: bool = False
+    aside: Given | None = None
 
     @classmethod
     def proposed(cls, path: Path, name: str) -> Given:
@@ -184,6 +187,31 @@ class Given:
             return cls(path, name)
         return cls(path, name, _answers_of(layout), dict(layout.stages))
 
+    def read_as(self, layout: Layout) -> Given:
+        """Return the file read by a layout of its kind; what holds for it alone, and was answered, stays."""
+        own = {key: text for key, text in self.answers.items() if key in ("begins", "person", "sheet")}
+        again = Given.with_layout(self.path, self.name, layout)
+        return dataclasses.replace(again, answers={**own, **again.answers}, blanks=self.blanks, aside=self)
+
+    def another(self, path: Path, name: str) -> Given:
+        """Return another file with the answers that were given last for one like it."""
+        fresh = Given.proposed(path, name)
+        before: Given | None = self
+        while before is not None:
+            given = dataclasses.replace(before, path=path, name=name)
+            named = {name for key, name in given.answers.items() if key in COLUMNS}
+            found = given.columns()
+            if not found or (named <= {*found} if named else not fresh.is_proposed):
+                return given if before is self else dataclasses.replace(given, aside=self)
+            before = before.aside
+        return dataclasses.replace(fresh, aside=self)
+
+    def columns(self) -> tuple[str, ...]:
+        """Return the names of its columns, none where it is no table that can be read."""
+        with contextlib.suppress(SleepAgreeError):
+            return _first_rows(self.path, self._layout())[0]
+        return ()
+
     def answered(self, form: Mapping[str, str], side: str, shown: Look) -> Given:
         """Return the file with the answers of a form; what it proposed and nobody changed is no answer.
 
@@ -198,8 +226,9 @@ class Given:
             What the form was made from.
         """
         proposed_roles, proposed_stages = dict(shown.columns), {label: stage for label, stage, _ in shown.labels}
-        answers = {k: v for k, v in self.answers.items() if k not in COLUMNS or not shown.columns}
-        for name, role in _pairs(form, f"{side}.column.", f"{side}.role."):
+        columns = _pairs(form, f"{side}.column.", f"{side}.role.")
+        answers = {k: v for k, v in self.answers.items() if k not in COLUMNS or not columns}
+        for name, role in columns:
             changed = role != proposed_roles.get(name, "")
             if role in COLUMNS and (changed or self.answers.get(role) == name):
                 answers[role] = name
@@ -225,7 +254,7 @@ class Given:
             columns, rows = _first_rows(self.path, layout)
             named = tuple((name, roles.get(name, "")) for name in columns)
             look = dataclasses.replace(look, layout=layout, columns=named, rows=rows)
-            seen = inspect_file(self.path, layout=layout)
+            seen = inspect_file(self.path, layout=layout, front=Front.PAGE)
         except SleepAgreeError as error:
             return dataclasses.replace(look, problems=(error.told(Front.PAGE, self.path.parent),))
         found = {name: role for role, name in seen.columns}
@@ -239,9 +268,7 @@ class Given:
             seen=render_notebook(describe_file(seen), level=3),
             drawing="" if spans is None else draw_spans(spans, self.path.parent.name),
             layout_text="" if layout is None else starter_layout(seen, layout=layout),
-            asked=_open_blanks(
-                seen, {*self.answers, *(role for role, _ in seen.columns)}, {*self.answers, *self.blanks}
-            ),
+            asked=_open_blanks(seen, {*self.answers, *(role for role, _ in seen.columns)}, self.answers, self.blanks),
             spans=None if seen.problems else spans,
         )
 
@@ -291,8 +318,10 @@ def _spans(path: Path, layout: Layout | None, seen: FileInspection) -> ScoredSpa
         return None
 
 
-def _open_blanks(seen: FileInspection, roles: Collection[str], answers: Collection[str]) -> tuple[str, ...]:
-    """Return what the file does not say, and what was answered already."""
+def _open_blanks(
+    seen: FileInspection, roles: Collection[str], answers: Collection[str], blanks: Collection[str]
+) -> tuple[str, ...]:
+    """Return what the file does not say, answered or not."""
     is_open = {
         "begins": seen.start is None,
         "zone": seen.zone is None and seen.start is not None,
@@ -301,7 +330,7 @@ def _open_blanks(seen: FileInspection, roles: Collection[str], answers: Collecti
         "overlaps": bool(seen.overlaps),
         "reports": True,
     }
-    return tuple(key for key, _, _ in BLANKS if is_open.get(key) or key in answers)
+    return tuple(k for k, _, _ in BLANKS if is_open.get(k) or k in blanks or (k in is_open and k in answers))
 
 
 def _first_rows(path: Path, layout: Layout | None) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
@@ -331,6 +360,11 @@ def _pairs(form: Mapping[str, str], names: str, values: str) -> list[tuple[str, 
 def _word(stage: str | None) -> str:
     """Return a stage as a layout writes it; what none can write, such as words of one's own, as it is."""
     return {"R": "rem", "W": "wake", None: ""}.get(stage, stage or "")
+
+
+def layout_file(layout: Layout) -> str:
+    """Return a layout as the text of a file, without a word about the file that it was made for."""
+    return _layout_text(_answers_of(layout), layout.stages)
 
 
 def _answers_of(layout: Layout) -> dict[str, str]:

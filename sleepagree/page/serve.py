@@ -11,6 +11,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Final
 
 import uvicorn
@@ -18,10 +19,9 @@ import uvicorn
 from sleepagree.errors import OutputError
 from sleepagree.page.app import Desk, make_app
 from sleepagree.page.folder import PrivateFolder
-from sleepagree.page.guard import Guard
+from sleepagree.page.guard import LARGEST_UPLOAD, Guard
+from sleepagree.page.remembered import Remembered
 
-#: Bytes of all files together: a laboratory's recording of a night, with room.
-LARGEST_UPLOAD: Final = 4 * 1024**3
 _LOOK_EVERY_S: Final = 1.0
 _ENDS_WITHIN_S: Final = 0.8
 
@@ -50,7 +50,7 @@ class _Server(uvicorn.Server):
                 signal.signal(number, handler)
 
 
-def serve_page(*, port: int, idle_min: float, announce: Callable[[str], None]) -> None:
+def serve_page(*, port: int, idle_min: float, layouts: Path, announce: Callable[[str], None]) -> None:
     """Serve the page until it is told to end.
 
     Parameters
@@ -59,6 +59,8 @@ def serve_page(*, port: int, idle_min: float, announce: Callable[[str], None]) -
         Where to listen on 127.0.0.1; 0 for one that is free.
     idle_min : float
         Minutes without a request, and without a study that runs, after which it ends.
+    layouts : Path
+        A folder of the user's, where it is remembered how files were read.
     announce : callable
         Is told the address, key included, once it listens.
 
@@ -71,7 +73,7 @@ def serve_page(*, port: int, idle_min: float, announce: Callable[[str], None]) -
         port = listener.getsockname()[1]
         # what is spooled while it arrives stays in the private folder, too
         tempfile.tempdir = str(private.path)
-        desk = Desk(private.path)
+        desk = Desk(private.path, Remembered(layouts))
         guard = Guard(make_app(desk), port=port, largest=LARGEST_UPLOAD)
         config = uvicorn.Config(guard, log_config=None, access_log=False, lifespan="off", server_header=False)
         server = _Server(config)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -13,8 +13,10 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from sleepagree.describe.clock import describe_clock
 from sleepagree.describe.closing import CAUTIONS
+from sleepagree.page.guard import LARGEST_UPLOAD
 from sleepagree.page.questions import BLANKS, DRAWING, MEANINGS, ROLES
-from sleepagree.page.works import CHOICES, COLUMNS, Work
+from sleepagree.page.remembered import Remembered
+from sleepagree.page.works import CHOICES, COLUMNS, MOST_FILES, Work
 from sleepagree.readers import SUFFIXES
 from sleepagree.render.notebook import render_notebook
 from sleepagree.render.page import page_style
@@ -47,9 +49,17 @@ def script() -> str:
     return (_TEMPLATES / "page.js").read_text("utf-8")
 
 
-def start(works: Iterable[Work]) -> str:
+def start(works: Iterable[Work], layouts: Remembered) -> str:
     """Return the first page: what may be given, and what was begun."""
-    return _render("start", title="Two files in, the answer out", works=list(works), suffixes=", ".join(SUFFIXES))
+    return _render(
+        "start",
+        title="Two files in, the answer out",
+        works=list(works),
+        layouts=layouts,
+        suffixes=", ".join(SUFFIXES),
+        largest_mb=LARGEST_UPLOAD // 1024**2,
+        most_files=MOST_FILES,
+    )
 
 
 def message(text: str) -> str:
@@ -57,7 +67,7 @@ def message(text: str) -> str:
     return _render("message", title="That did not work", text=text)
 
 
-def night(work: Work, known: Mapping[str, str]) -> str:
+def night(work: Work, known: Collection[str]) -> str:
     """Return the questions about the files of a night."""
     wanted = _SIDES if work.kind == "night" else {"device": "Device"}
     return _render(
@@ -78,7 +88,9 @@ def study(work: Work) -> str:
     """Return the nights table of a study, to be made and edited."""
     used = [c for c in COLUMNS if c in COLUMNS[:5] or any(row.get(c) for row in work.table)]
     more = [c for c in ("layout", "reference_layout", "device_zone", "reference_zone") if c not in used]
-    return _render("study", title="Many nights", work=work, columns=[*used, *more])
+    columns = [*used, *more]
+    sizes = {c: max(6, *(len(row.get(c, "")) for row in work.table)) if work.table else 6 for c in columns}
+    return _render("study", title="Many nights", work=work, columns=columns, sizes=sizes)
 
 
 def answer(work: Work) -> str:

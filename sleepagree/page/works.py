@@ -18,6 +18,8 @@ from sleepagree.page.jobs import Job
 from sleepagree.page.questions import Given, Look
 from sleepagree.study.table import OPTIONAL, REQUIRED
 
+#: Files of one study.
+MOST_FILES: Final = 500
 RESULTS: Final = "results"
 NIGHTS: Final = "nights.csv"
 COLUMNS: Final = (*REQUIRED, *OPTIONAL)

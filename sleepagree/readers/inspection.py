@@ -202,7 +202,9 @@ class _Reading:
     overlap: str
 
 
-def inspect_file(path: Path, *, layout: Layout | None = None, zone: str | None = None) -> FileInspection:
+def inspect_file(
+    path: Path, *, layout: Layout | None = None, zone: str | None = None, front: Front = Front.COMMAND
+) -> FileInspection:
     """Return what a reader sees in a file.
 
     Parameters
@@ -213,6 +215,8 @@ def inspect_file(path: Path, *, layout: Layout | None = None, zone: str | None =
         How to read it.
     zone : str, optional
         IANA zone of its naive times.
+    front : Front
+        Who shows its ``problems``.
 
     Returns
     -------
@@ -227,7 +231,7 @@ def inspect_file(path: Path, *, layout: Layout | None = None, zone: str | None =
     path = Path(path)
     reading = _read_as_far_as_it_goes(path, layout, zone)
     if reading.spans is None:
-        return _labels_only(path, layout, reading)
+        return _labels_only(path, layout, reading, front)
     spans = reading.spans
     begin_s = float(spans.onset_s[0])
     overlaps = tuple(note for note in spans.notes if note.kind in _OF_OVERLAPS)
@@ -251,7 +255,7 @@ def inspect_file(path: Path, *, layout: Layout | None = None, zone: str | None =
         ignored=spans.ignored,
         notes=tuple(note for note in spans.notes if note not in overlaps),
         cautions=(*spans.cautions, *(change_caution(change, gap_of="file") for change in skipped_hours(spans))),
-        problems=tuple(map(_sentence, reading.problems)),
+        problems=tuple(_sentence(problem, front) for problem in reading.problems),
         would_do=_would_do(spans, reading),
         read_by_mne=_by_mne(path, layout) if spans.origin.reader == _EDF else (),
         unknown=reading.unknown,
@@ -310,13 +314,13 @@ def _file_name(path: Path) -> str:
     return STANDARD_INPUT_NAME if str(path) == STANDARD_INPUT else path.name
 
 
-def _labels_only(path: Path, layout: Layout | None, reading: _Reading) -> FileInspection:
+def _labels_only(path: Path, layout: Layout | None, reading: _Reading, front: Front) -> FileInspection:
     """Return what is known of a file whose labels are unknown and whose times cannot be laid out either."""
     inspection = FileInspection(
         file=_file_name(path),
         reader=_reader_name(path),
         labels=tuple(LabelSeen(label, None, None, None) for label in reading.unknown),
-        problems=tuple(map(_sentence, reading.problems)),
+        problems=tuple(_sentence(problem, front) for problem in reading.problems),
         would_do=("Nothing yet: the file is refused as it is, for the reasons above.",),
         unknown=reading.unknown,
         time_forms=tuple(form for problem in reading.problems for form in getattr(problem, "forms", ())),
@@ -347,18 +351,18 @@ def _reader_name(path: Path) -> str:
         return kind_of_file(name)
 
 
-def _sentence(problem: SleepAgreeError) -> str:
+def _sentence(problem: SleepAgreeError, front: Front) -> str:
     """Return a problem without the file's name; what to do about labels is told elsewhere in an inspection."""
     if isinstance(problem, UnknownStageError):
         place = f"{problem.where}: " if problem.where else ""
         return f"{place}{problem.problem}. Found {problem.found}."
-    return _without_path(problem)
+    return _without_path(problem, front)
 
 
-def _without_path(problem: SleepAgreeError) -> str:
+def _without_path(problem: SleepAgreeError, front: Front = Front.COMMAND) -> str:
     told = problem.in_file("")
     told.side = "file"
-    return told.told(Front.COMMAND)
+    return told.told(front)
 
 
 # --- what is there ----------------------------------------------------------------------------------------

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import re
+import shutil
 import sys
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -13,6 +17,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from tests.page.conftest import FERRY, Served, serve
+from tests.page.test_answers import command_line
 
 pytestmark = pytest.mark.browser
 
@@ -44,6 +49,22 @@ class Walk:
                 str(path)
             )
         self.press("Look at them")
+
+    def drop(self, path: Path, words: str) -> None:
+        """Drop a file or a folder on some words."""
+        box = self.driver.find_element("xpath", f"//form//*[normalize-space()='{words}']").rect
+        place = {"x": box["x"] + 5, "y": box["y"] + 5 - self.visit.run("return scrollY")}
+        data = {"items": [], "files": [str(path)], "dragOperationsMask": 1}
+        for kind in ("dragEnter", "dragOver", "drop"):
+            self.driver.execute_cdp_cmd("Input.dispatchDragEvent", {"type": kind, **place, "data": data})
+
+    def download(self, words: str, folder: Path) -> Path:
+        """Follow a link to a file, and return the file once it is there."""
+        behaviour = {"behavior": "allow", "downloadPath": str(folder)}
+        self.driver.execute_cdp_cmd("Browser.setDownloadBehavior", behaviour)
+        self.driver.find_element("link text", words).click()
+        self.until(lambda: [p for p in folder.glob("*") if p.suffix != ".crdownload"])
+        return next(folder.glob("*"))
 
     def press(self, words: str) -> None:
         """Press the first button, or follow the first link, with these words."""
@@ -121,6 +142,44 @@ def test_a_home_user_goes_from_two_odd_files_to_the_answer(
     slide = walk.driver.find_element("id", "slide")
     visit.run("arguments[0].value = 300; arguments[0].dispatchEvent(new Event('input'))", slide)
     assert re.search(r"kappa 0\.\d{3} at 300 s, 1\.000 as recorded", visit.run(CONTENT))
+    assert visit.complaints() == []
+    assert walk.elsewhere() == []
+
+
+def filled(table: str) -> list[dict[str, str]]:
+    """Return the rows of a table without the cells that are empty; the page leaves out columns that nobody uses."""
+    return [{name: cell for name, cell in row.items() if cell} for row in csv.DictReader(io.StringIO(table))]
+
+
+def test_a_study_is_dropped_edited_stopped_scored_and_kept(visit: Any, served: Served, tmp_path: Path) -> None:
+    walk = Walk(visit, served)
+    walk.drop(FERRY, "A folder")
+    walk.until(lambda: visit.run("return document.querySelector('[name=folder]').files.length") > 24)
+    walk.press("Look at it")
+    assert visit.run("return document.querySelectorAll('.cells tbody tr').length") == 24
+    cell = walk.driver.find_element("name", "23.night")
+    cell.clear()
+    cell.send_keys("last")
+    walk.press("Score the study")
+    walk.until(lambda: " of 24 nights" in visit.run("return document.querySelector('#far').textContent"))
+    walk.press("Stop it")
+    walk.says("It was stopped.")
+    walk.press("Back to the questions")
+    assert walk.driver.find_element("name", "23.night").get_attribute("value") == "last"
+    walk.press("Score the study")
+    walk.says("Everything", 180)
+    walk.driver.switch_to.frame(0)
+    assert "Over 12 nights of 4 participants" in visit.run("return document.body.textContent")
+    walk.driver.switch_to.default_content()
+    (tmp_path / "kept").mkdir()
+    with zipfile.ZipFile(walk.download("Everything", tmp_path / "kept")) as packed:
+        mine = {name: packed.read(name) for name in packed.namelist()}
+    shutil.copytree(FERRY, tmp_path / "ferry")
+    table = tmp_path / "ferry/nights.csv"
+    edited = filled(table.read_text().replace("crew-4,3,pad B", "crew-4,last,pad B"))
+    table.write_bytes(mine.pop("given/nights.csv"))
+    assert filled(table.read_text()) == edited
+    assert mine == command_line(tmp_path / "ferry", "study", "nights.csv", "--out", "results")
     assert visit.complaints() == []
     assert walk.elsewhere() == []
 

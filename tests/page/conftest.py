@@ -108,7 +108,7 @@ def serve(temporary: Path, *options: str) -> Served:
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
-        env={**os.environ, "TMPDIR": str(temporary)},
+        env={**os.environ, "TMPDIR": str(temporary), "XDG_CONFIG_HOME": f"{temporary}-config"},
     )
     assert process.stdout is not None
     address = process.stdout.readline().strip()

@@ -15,7 +15,7 @@ from urllib.parse import quote
 import pytest
 
 from tests.commands import bytes_below
-from tests.page.conftest import FERRY, Served, ferry
+from tests.page.conftest import FERRY, Served, ferry, serve
 
 PAIR = {
     "reference.file": ferry("reference/crew-3-night-2.edf"),
@@ -100,11 +100,52 @@ def test_unknown_labels_are_asked_and_their_answers_are_a_layout(served: Served,
     # the next file of that kind asks nothing
     other = served.begin("night", {**PAIR, "device.file": ferry("band-a/crew-3-night-1.csv")})
     page = served.ask("GET", other).text
-    assert "Read it as crew-3-night-2.csv was read" in page
+    assert "Read it as a file with these columns was read before" in page
     served.post(other, {**fields_of(page), "do": "as-before.device"})
     page = served.ask("GET", other).text
     assert 'name="device.reports" value="wake, light, deep"' in page
-    assert "was read" not in page
+    assert "was read before" not in page
+
+
+def test_layouts_are_remembered_beyond_a_run_and_forgotten(tmp_path: Path) -> None:
+    rows = "".join(
+        f"2026-04-22T{8 + i // 120:02d}:{i // 2 % 60:02d}:{i % 2 * 30:02d},deckhand,low\n" for i in range(600)
+    )
+    table = "when,who,what\n" + rows + rows.replace("deckhand", "cook")
+    given = {"reference.file": PAIR["reference.file"], "device.file": ("secret-name.csv", table.encode())}
+    (tmp_path / "runs").mkdir()
+    page = serve(tmp_path / "runs")
+    try:
+        work = page.begin("night", given)
+        answers = {
+            "device.column.0": "when",
+            "device.role.0": "start",
+            "device.column.1": "who",
+            "device.person": "cook",
+        }
+        answers |= {"device.role.1": "person_column", "device.column.2": "what", "device.role.2": "stage"}
+        answers |= {"device.label.0": "low", "device.stage.0": "N3", "device.reports": "wake, light, deep"}
+        served = page.score(work, answers)
+        assert "results.json" in served.text
+    finally:
+        page.end()
+    kept = [path.read_text() for path in (tmp_path / "runs-config").rglob("*.toml")]
+    assert len(kept) == 1
+    assert '"low" = "N3"' in kept[0]
+    assert not re.search(r"secret|cook|deckhand|2026", kept[0])
+    page = serve(tmp_path / "runs")
+    try:
+        work = page.begin("night", {**given, "device.file": ("other.csv", table.encode())})
+        page.post(work, {"device.person": "deckhand", "do": "as-before.device"})
+        shown = page.ask("GET", work).text
+        assert 'name="device.person" value="deckhand"' in shown
+        assert shown.count("It can be read.") == 2
+        assert str(tmp_path / "runs-config") in page.ask("GET", "/").text
+        page.post("/forget", {})
+        assert list((tmp_path / "runs-config").rglob("*.toml")) == []
+        assert "Remembered" not in page.ask("GET", "/").text
+    finally:
+        page.end()
 
 
 def test_a_wrong_file_costs_a_message_and_no_answer(served: Served) -> None:

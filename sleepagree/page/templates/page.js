@@ -41,6 +41,12 @@
     });
   }
   begin();
+  // a file that misses its place would take the place of the page
+  ["dragover", "drop"].forEach(function (kind) {
+    window.addEventListener(kind, function (event) {
+      if (!event.target.matches("input[type=file]")) { event.preventDefault(); }
+    });
+  });
   window.addEventListener("pageshow", function (event) {
     if (event.persisted) { window.location.reload(); }
   });
