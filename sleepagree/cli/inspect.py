@@ -50,7 +50,8 @@ def inspect(
     from sleepagree.describe.file import describe_file
     from sleepagree.describe.proposal import layout_text
     from sleepagree.files.writing import refuse_file, write_text
-    from sleepagree.readers.starter_layout import starter_layout
+    from sleepagree.readers.layout import NO_LAYOUT
+    from sleepagree.readers.proposal import layout_as_seen
     from sleepagree.render.inspection_json import inspection_document
 
     if layout_out is not None:
@@ -63,12 +64,10 @@ def inspect(
         seen, proposal = _see(file, given, zone)
     shared.show(describe_file(seen, proposal=proposal), inspection_document(seen, proposal), options)
     if layout_out is not None:
-        if proposal is None:
-            text, blanks = starter_layout(seen, layout=given), len(seen.unknown)
-        else:
-            text, blanks = layout_text(proposal), len(proposal.blanks) + len(proposal.blank_labels)
-        write_text(layout_out, text, overwrite=options["overwrite"])
-        what = "stage" if proposal is None or not proposal.blanks else "blank"
+        written = proposal or layout_as_seen(seen, given or NO_LAYOUT)
+        write_text(layout_out, layout_text(written), overwrite=options["overwrite"])
+        blanks = len(written.blanks) + len(written.blank_labels)
+        what = "blank" if written.blanks else "stage"
         todo = f"; fill in {counted(blanks, what)} in it" if blanks else ""
         click.echo(f"wrote {layout_out}{todo}", err=True)
     shared.print_cautions(seen.cautions, quiet=options["quiet"])

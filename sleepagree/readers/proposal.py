@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import pairwise, starmap
 from pathlib import Path
 from typing import Any, Final
 
@@ -22,7 +22,8 @@ from sleepagree.readers import kind_of_file, opened
 from sleepagree.readers.column_kinds import ColumnSeen, Kind, TimeReading, may_be_times, read_every_way, see_column
 from sleepagree.readers.columns import plain_columns
 from sleepagree.readers.csv_table import told_delimiter
-from sleepagree.readers.inspection import inspect_file
+from sleepagree.readers.inspection import FileInspection, inspect_file
+from sleepagree.readers.json.records import ANY, KEY
 from sleepagree.readers.layout import COLUMNS, NO_LAYOUT, Layout, Shape, layout_of, told_values
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why
 from sleepagree.readers.table.excel import sheet_names
@@ -44,6 +45,8 @@ _PLACE: Final = ("delimiter", "encoding", "skip_lines", "header", "records", "sh
 _OF_TIMES: Final = ("start", "date")
 _BESIDE_TIMES: Final = (Kind.DATES, Kind.HALVES, Kind.ZONES)
 _FEWEST_CHANGES: Final = 5
+#: What an inspection calls a column -> its key in a layout, where they differ.
+_KEY_OF: Final = {"person": "person_column", "zone": "zone_column"}
 
 
 def propose_layout(path: str | Path, *, layout: Layout | None = None) -> LayoutProposal | None:
@@ -84,17 +87,40 @@ def _labels_alone(path: Path, given: Layout) -> LayoutProposal | None:
         seen = inspect_file(path, layout=given)
     except SleepAgreeError:
         return None
-    if not seen.unknown or not seen.spans or len(seen.problems) > 1:
-        return None
+    is_all = seen.unknown and seen.spans and len(seen.problems) == 1
+    return layout_as_seen(seen, given) if is_all else None
+
+
+def layout_as_seen(seen: FileInspection, given: Layout = NO_LAYOUT) -> LayoutProposal:
+    """Return the layout that a file needs as it was seen: what is given, what is known without it, and blanks.
+
+    Parameters
+    ----------
+    seen : FileInspection
+        The file.
+    given : Layout
+        The layout it was read with.
+    """
+    told = _given_settings(given)
+    known = {_KEY_OF.get(role, role): name for role, name in seen.columns}
+    if seen.epoch_seconds is not None:
+        known["epoch_seconds"] = seen.epoch_seconds
+    made = [Setting(key, value, Why.KNOWN) for key, value in known.items()]
+    if seen.header:
+        made += [Setting(key, None, Why.UNTOLD, tuple(starmap(Choice, seen.header))) for key in ("start", "stage")]
+    if seen.time_forms:
+        made.append(Setting("time", None, Why.TWO_FORMS, tuple(starmap(Choice, seen.time_forms))))
+    if seen.overlaps:
+        made.append(Setting("overlaps", "later-wins", Why.OFFERED, (Choice("shorter-wins"),)))
+    kept = [setting for setting in made if setting.key not in {s.key for s in told}]
     meanings = {meaning.label: meaning for meaning in _meanings([label.label for label in seen.labels])}
     labels = [
-        meanings[label.label] if label.stage is None else LabelMeaning(label.label, 0, label.stage)
+        replace(meanings[label.label], rows=label.epochs or 0)
+        if label.stage is None
+        else LabelMeaning(label.label, label.epochs or 0, label.stage)
         for label in seen.labels
     ]
-    labels = [replace(meaning, rows=label.epochs or 0) for meaning, label in zip(labels, seen.labels, strict=True)]
-    return LayoutProposal(
-        path.name, (), _given_settings(given), _beside_given(labels, given), seen, reports=given.reports
-    )
+    return LayoutProposal(seen.file, (), (*told, *kept), _beside_given(labels, given), seen)
 
 
 def _given_settings(given: Layout) -> tuple[Setting, ...]:
@@ -264,9 +290,15 @@ def _roles(table: Table, settings: list[Setting], given: Layout) -> _Found:
             made += _lengths([c for c in rest if c.name not in used], starts, stage, timed)
     elif not timed and (unread := [c for c in rest if c.name == given.start or (not given.start and may_be_times(c))]):
         made += _unread_times(rest, unread, stage)
-    elif not named["start"] and not timed:
+    elif not named["start"] and not timed and not _is_key(stage, settings):
         made += _count_settings(rest, stage)
     return _Found(columns, tuple(made), _meanings(stage.cells))
+
+
+def _is_key(column: ColumnSeen, settings: Sequence[Setting]) -> bool:
+    """Whether a column holds the names above parts of JSON: its rows are no sequence."""
+    records = next((str(s.value) for s in settings if s.key == "records"), "")
+    return column.name == KEY and records.endswith(ANY)
 
 
 def _see(table: Table, position: int, given: Layout) -> ColumnSeen:
@@ -470,6 +502,8 @@ def _lengths(
     if steps.size == 0 or np.unique(steps).size == 1:
         return []
     for column in columns:
+        if column.kind is Kind.LENGTHS:
+            return [Setting("duration", column.name, Why.UNITS_TOLD)]
         if column.kind in (Kind.NUMBERS, Kind.CODES) and "" not in column.values:
             for unit, seconds in (("s", 1.0), ("min", 60.0), ("ms", 0.001)):
                 lasts = column.numbers[:-1] * seconds
@@ -485,6 +519,9 @@ def _lengths(
 
 def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Setting]:
     """Return the lines for rows without times: numbers of epochs, labels with lengths, labels alone."""
+    if told := [c for c in columns if c.kind is Kind.LENGTHS]:
+        made = [Setting("shape", "intervals", Why.UNITS_TOLD), Setting("duration", told[0].name, Why.UNITS_TOLD)]
+        return [*made, Setting("begins", None, Why.UNTOLD)]
     lengths = [c for c in columns if c.kind in (Kind.NUMBERS, Kind.CODES) and "" not in c.values]
     if lengths and _always_differs(stage) and (lengths[0].numbers > 0).all():
         units = _units(lengths[0])
@@ -524,7 +561,6 @@ def _as_read(path: str, found: _Found, given: Layout) -> LayoutProposal:
         found.columns,
         (*told.values(), *kept),
         _beside_given(found.labels, given),
-        reports=given.reports,
     )
     answers = {s.key: s.others[0].value for s in proposal.blanks if s.others}
     if any(s.key == "begins" for s in proposal.blanks) and any(c.kind is Kind.TIMES_OF_DAY for c in found.columns):
