@@ -76,17 +76,16 @@ def inspect(
 def _see(file: Path, given: Layout | None, zone: str | None) -> tuple[FileInspection, LayoutProposal | None]:
     """Return what is seen in a file; where it is not read as it is, as it would be read by the proposed layout."""
     from sleepagree.cli.asking import adds_to, is_stopped, usable_proposal
-    from sleepagree.readers import kind_of_file
-    from sleepagree.readers.inspection import FileInspection, inspect_file
+    from sleepagree.readers.inspection import FileInspection, inspect_file, name_of, reader_of
 
     try:
         seen = inspect_file(file, layout=given, zone=zone)
     except SleepAgreeError as error:
-        proposal = None if str(file) == "-" else usable_proposal(file, given)
+        proposal = usable_proposal(file, given)
         if proposal is None or not adds_to(proposal, error):
             raise
         problems: tuple[str, ...] = (error.in_file("").told(Front.COMMAND),)
-        seen = FileInspection(file.name, kind_of_file(file.name), would_do=(_NOT_YET,))
+        seen = FileInspection(name_of(file), reader_of(file), would_do=(_NOT_YET,))
     else:
         if not seen.problems or (given and seen.spans and not seen.unknown):
             return seen, None

@@ -98,10 +98,10 @@ class ColumnSeen:
 
     @property
     def numbers(self) -> NDArray[np.float64]:
-        """The cells of a column of numbers, or the seconds of one of lengths."""
+        """The cells of a column of numbers, nan for empty ones, or the seconds of one of lengths."""
         if self.kind is Kind.LENGTHS:
             return np.array([read_length(cell) for cell in self.cells], np.float64)
-        return np.array([float(cell.replace(",", ".")) for cell in self.cells])
+        return np.array([float(cell.replace(",", ".") or "nan") for cell in self.cells])
 
     @property
     def values(self) -> tuple[str, ...]:

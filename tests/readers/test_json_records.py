@@ -177,6 +177,8 @@ AWAY = {
     "stages as keys of objects": {"sleep": {"stages": by_stage(lambda a, b: {"from": at(a), "to": at(b)})}},
     "stages as keys of times": by_stage(lambda a, b: at(a))
     | {label: [at(m / 2) for m, name in enumerate(STEPS) if name == label] for label in LABELS},
+    "stages as keys of pairs of seconds": by_stage(lambda a, b: [60 * a, 60 * b]),
+    "stages as keys of times and minutes": by_stage(lambda a, b: [at(a), b - a]),
     "times as keys": {"night": {at(i / 2): label for i, label in enumerate(STEPS)}},
     "rows as lists": [[label, at(i / 2)] for i, label in enumerate(STEPS)],
     "columns as lists": {"a": [{"b": {"when": [at(i / 2) for i in range(len(STEPS))], "says": STEPS, "n": 1}}]},
