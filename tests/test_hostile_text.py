@@ -23,11 +23,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sleepagree.describe.proposal import layout_text
 from sleepagree.files.formulas import escape_formula
 from sleepagree.files.writing import csv_text
 from sleepagree.readers.edf.writer import write_edf_annotations
 from sleepagree.readers.inspection import inspect_file
-from sleepagree.readers.starter_layout import starter_layout
+from sleepagree.readers.proposal import layout_as_seen
 from tests.canaries import outputs, written
 from tests.commands import run
 from tests.ferry import FERRY, copy_ferry
@@ -292,7 +293,7 @@ def test_names_that_a_folder_gives_to_people(tmp_path: Path) -> None:
 @pytest.mark.parametrize("text", HOSTILE)
 def test_a_layout_that_is_written_says_what_was_meant(text: str, tmp_path: Path) -> None:
     _, device, _ = night_table(tmp_path, ("wake", text, "light", "deep"))
-    layout = tomllib.loads(starter_layout(inspect_file(device)))
+    layout = tomllib.loads(layout_text(layout_as_seen(inspect_file(device))))
     assert set(layout) <= {"reports", "epoch_seconds", "file", "stages"}
     assert set(layout.get("file", {})) <= {"shape", "start", "duration", "duration_unit", "stage", "time"}
     label = text.strip().replace("\r", "\n")  # inside quotation marks a return is read as a line end
@@ -309,7 +310,7 @@ def test_a_layout_says_what_was_meant_for_any_label(tmp_path_factory: pytest.Tem
     except ValueError:  # the format cannot hold it
         return
     seen = inspect_file(path)
-    layout = tomllib.loads(starter_layout(seen))
+    layout = tomllib.loads(layout_text(layout_as_seen(seen)))
     assert set(layout) <= {"reports", "epoch_seconds", "file", "stages"}
     assert set(layout.get("stages", {})) <= set(seen.unknown)
 

@@ -62,7 +62,7 @@ def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str
         The error itself, with the command that writes the layout, where nobody can be asked or nothing is proposed.
     """
     known = (FileFormatError, UnknownStageError, EpochGridError, ClockError)
-    proposal = usable_proposal(path, given) if isinstance(error, known) and str(path) != "-" else None
+    proposal = usable_proposal(path, given) if isinstance(error, known) else None
     if proposal is None or (proposal.is_part and not adds_to(proposal, error)):
         raise error
     from sleepagree.describe.blocks import Description
@@ -71,7 +71,7 @@ def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str
     from sleepagree.readers.layout import parse_layout
 
     key = "reference_layout" if side == "reference" else "layout"
-    target = _free_name(path.name.partition(".")[0] or "file", {options[key]} if given else set())
+    target = _free_name(path.name.partition(".")[0].strip("-") or "file", {options[key]} if given else set())
     before = ["--layout", str(options[key])] if given else []
     command = printable(shlex.join(["sleepagree", "inspect", str(path), *before, "--write-layout", str(target)]))
     can_ask = not is_stopped(proposal) and not options["no_input"] and sys.stdin.isatty() and sys.stderr.isatty()
@@ -86,7 +86,8 @@ def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str
         )
         if is_stopped(proposal) and proposal.problem is not None:
             told = f"{told}\n  With it, there is left: {proposal.problem.in_file('').told(Front.COMMAND)}"
-        error.remedy = f"{error.remedy}\n  {told}" if error.remedy else told
+        # what is to be done is in the layout, unless something else stands in the way
+        error.remedy = f"{error.remedy}\n  {told}" if error.remedy and is_stopped(proposal) else told
         raise error
     click.echo(f"{printable(path.name)} is not read as it is: {printable(error.problem)}.", err=True)
     if not click.confirm("Write a layout for it and go on?", default=True, err=True):

@@ -50,7 +50,8 @@ def inspect(
     from sleepagree.describe.file import describe_file
     from sleepagree.describe.proposal import layout_text
     from sleepagree.files.writing import refuse_file, write_text
-    from sleepagree.readers.starter_layout import starter_layout
+    from sleepagree.readers.layout import NO_LAYOUT
+    from sleepagree.readers.proposal import layout_as_seen
     from sleepagree.render.inspection_json import inspection_document
 
     if layout_out is not None:
@@ -63,12 +64,10 @@ def inspect(
         seen, proposal = _see(file, given, zone)
     shared.show(lambda: describe_file(seen, proposal=proposal), inspection_document(seen, proposal), options)
     if layout_out is not None:
-        if proposal is None:
-            text, blanks = starter_layout(seen, layout=given), len(seen.unknown)
-        else:
-            text, blanks = layout_text(proposal), len(proposal.blanks) + len(proposal.blank_labels)
-        write_text(layout_out, text, overwrite=options["overwrite"])
-        what = "stage" if proposal is None or not proposal.blanks else "blank"
+        written = proposal or layout_as_seen(seen, given or NO_LAYOUT)
+        write_text(layout_out, layout_text(written), overwrite=options["overwrite"])
+        blanks = len(written.blanks) + len(written.blank_labels)
+        what = "blank" if written.blanks else "stage"
         todo = f"; fill in {counted(blanks, what)} in it" if blanks else ""
         click.echo(f"wrote {layout_out}{todo}", err=True)
     shared.print_cautions(seen.cautions, quiet=options["quiet"])
@@ -77,17 +76,16 @@ def inspect(
 def _see(file: Path, given: Layout | None, zone: str | None) -> tuple[FileInspection, LayoutProposal | None]:
     """Return what is seen in a file; where it is not read as it is, as it would be read by the proposed layout."""
     from sleepagree.cli.asking import adds_to, is_stopped, usable_proposal
-    from sleepagree.readers import kind_of_file
-    from sleepagree.readers.inspection import FileInspection, inspect_file
+    from sleepagree.readers.inspection import FileInspection, inspect_file, name_of, reader_of
 
     try:
         seen = inspect_file(file, layout=given, zone=zone)
     except SleepAgreeError as error:
-        proposal = None if str(file) == "-" else usable_proposal(file, given)
+        proposal = usable_proposal(file, given)
         if proposal is None or not adds_to(proposal, error):
             raise
         problems: tuple[str, ...] = (error.in_file("").told(Front.COMMAND),)
-        seen = FileInspection(file.name, kind_of_file(file.name), would_do=(_NOT_YET,))
+        seen = FileInspection(name_of(file), reader_of(file), would_do=(_NOT_YET,))
     else:
         if not seen.problems or (given and seen.spans and not seen.unknown):
             return seen, None

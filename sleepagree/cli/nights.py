@@ -33,7 +33,14 @@ if TYPE_CHECKING:
 )
 @click.option("--participants", type=shared.INPUT, metavar="FILE", help="A table of who takes part.")
 @click.option("--id", "id_column", metavar="COLUMN", help="Its column of the names of people as files have them.")
-@click.option("--layout", type=shared.INPUT, help="How to read the device files (TOML); a column of the table.")
+@click.option(
+    "--layout",
+    "layouts",
+    type=shared.INPUT_OF_DEVICE,
+    multiple=True,
+    metavar="[DEVICE=]FILE",
+    help="How to read the device files, or those of one device (TOML); a column of the table.",
+)
 @click.option("--reference-layout", type=shared.INPUT, help="How to read the references (TOML); a column of the table.")
 @click.option("--reference-zone", metavar="ZONE", help="IANA zone of the references; a column of the table.")
 @click.option("--device-zone", metavar="ZONE", help="IANA zone of the device files; a column of the table.")
@@ -61,6 +68,8 @@ def nights(folder: Path, reference_pattern: str | None, device_patterns: tuple[s
       sleepagree nights ferry --reference "lab/{participant}_n{night}.edf" \\
                               --device "{device}/{participant}_n{night}.csv"
 
+    Each device has a layout of its own with --layout DEVICE=FILE, given once for each.
+
     Where rows of several people stand in one device file, the --layout names their column (person_column), the
     pattern has no {participant}, and each person has a row for each of the references' nights. With
     --participants FILE --id COLUMN, {participant} stands for one of the names in that column and for nothing else.
@@ -70,6 +79,7 @@ def nights(folder: Path, reference_pattern: str | None, device_patterns: tuple[s
     """  # noqa: D301 (click wants the character \b itself)
     from sleepagree.describe.folder import describe_folder
     from sleepagree.files.writing import name_inputs, refuse_existing, write_text
+    from sleepagree.readers.layout import read_layout
     from sleepagree.render.night_json import folder_document
     from sleepagree.study.from_folder import column_values, matched_files, nights_from_folder, nights_table_text
     from sleepagree.study.proposed_patterns import propose_patterns
@@ -91,14 +101,16 @@ def nights(folder: Path, reference_pattern: str | None, device_patterns: tuple[s
         return
     if out != "-":
         refuse_existing(table, overwrite=options["overwrite"])
-    layout = shared.load_layout(options["layout"])
+    layouts = {device: Path(file) for device, file in map(shared.one_of_device, options["layouts"])}
+    if len(layouts) < len(options["layouts"]):
+        raise click.UsageError("--layout is given twice for the same files: one each, as --layout DEVICE=FILE.")
     found = nights_from_folder(
         folder,
         reference_pattern=reference_pattern,
         device_pattern=device_patterns,
         device_name=options["device_names"],
         people=people,
-        layout=layout,
+        layouts={device: read_layout(path) for device, path in layouts.items()},
     )
     # the next command reads them: a table in the place of a recording would be no table for long
     name_inputs(lambda: (folder / file for file in matched_files(found)))
@@ -108,7 +120,7 @@ def nights(folder: Path, reference_pattern: str | None, device_patterns: tuple[s
     text = nights_table_text(
         found,
         table_folder=Path() if out == "-" else table.parent,
-        layout=options["layout"],
+        layouts=layouts,
         reference_layout=options["reference_layout"],
         reference_zone=options["reference_zone"],
         device_zone=options["device_zone"],

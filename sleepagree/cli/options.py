@@ -45,6 +45,24 @@ class _Input(click.Path):
 INPUT = _Input(path_type=Path)
 
 
+class _InputOfDevice(click.types.StringParamType):
+    """A file to read, of all devices or, behind its name and "=", of one."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the text, and name the file as an input."""
+        INPUT.convert(one_of_device(value)[1], param, ctx)
+        return value
+
+
+def one_of_device(text: str) -> tuple[str, str]:
+    """Return the device ("" for all) and the file of ``DEVICE=FILE``; a file of that very name goes first."""
+    device, mark, file = text.partition("=")
+    return (device, file) if mark and not Path(text).exists() else ("", text)
+
+
+INPUT_OF_DEVICE = _InputOfDevice()
+
+
 class _MappingName(click.types.StringParamType):
     """The name of a mapping, or a file that holds one."""
 

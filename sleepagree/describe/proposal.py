@@ -7,7 +7,8 @@ from typing import Any, Final
 from sleepagree.describe.blocks import Cell, Items, Section, Table, cells, columns
 from sleepagree.errors import shorten
 from sleepagree.files.toml import toml_text
-from sleepagree.mapping.words import STAGE_WORDS, speak
+from sleepagree.mapping.words import STAGE_WORDS, canonical_stage, speak
+from sleepagree.readers.inspection import STAGE_ORDER
 from sleepagree.readers.layout import EPOCH_KEYS, toml_value
 from sleepagree.readers.layout_proposal import LabelMeaning, LayoutProposal, Setting, Why
 
@@ -23,12 +24,17 @@ _WHY: Final = {
     Why.NO_NAMES: "no row names the columns",
     Why.TAKEN_APART: "so the file falls into rows",
     Why.CHANGES: "no row says what the row before it says",
+    Why.UNITS_TOLD: "lengths that tell their units",
     Why.USUAL: "as usual; nothing in the file tells it",
     Why.GIVEN: "as the layout says",
     Why.SEVERAL_PEOPLE: "the times start again where it changes",
+    Why.KNOWN: "known without this line",
+    Why.OFFERED: "where rows overlap",
 }
 #: What to write into a blank.
 _ASK: Final = {
+    "start": "the column of the times",
+    "stage": "the column of the stages",
     "epoch_seconds": "how many seconds an epoch lasts",
     "begins": "date and time at which the first row began, such as 2026-03-01T22:30:00",
     "person": "whose rows to read",
@@ -79,27 +85,42 @@ def layout_text(
     answers, stages = answers or {}, stages or {}
     top = [s for s in proposal.settings if s.key in EPOCH_KEYS]
     below = [s for s in proposal.settings if s.key not in EPOCH_KEYS]
+    like = f"like {_comment(proposal.file)}" if proposal.file else "of one kind"
     lines = [
-        f"# How to read files like {_comment(proposal.file)}, proposed by what they hold.",
+        f"# How to read files {like}{', proposed by what they hold' * bool(proposal.columns)}.",
         '# Fill in what is blank (""). What follows a # is a comment.',
         "",
         "# What the device can report at all. A night without a stage is not a device without it.",
-        _reports(proposal),
+        *([] if any(s.key == "reports" for s in top) else [f"# reports = {toml_value(_reports(proposal))}"]),
         *(line for setting in top for line in _lines(setting, answers)),
         "",
         "[file]",
         *(line for setting in below for line in _lines(setting, answers)),
     ]
-    if proposal.seen is not None and proposal.seen.zone is None:
-        lines.append('# zone = "Europe/Helsinki"    # zone of the clock, if the other side tells one')
+    lines += _hints(proposal)
     lines += ["", "[stages]", f"# One of {', '.join(STAGE_WORDS)},"]
     lines.append('# or "unscored" for time without a stage, or "not-a-stage" for rows that are no scoring.')
     return "\n".join([*lines, *(_label_line(label, stages) for label in proposal.labels)]) + "\n"
 
 
-def _reports(proposal: LayoutProposal) -> str:
-    words = ", ".join(map(toml_text, proposal.reports or ("wake", "light", "deep", "rem")))
-    return f"{'' if proposal.reports else '# '}reports = [{words}]"
+def _reports(proposal: LayoutProposal) -> list[str]:
+    """Return the stages that labels of the file mean; the usual four where some of their meanings are not known."""
+    held = {canonical_stage(label.word) for label in proposal.labels} if not proposal.blank_labels else set()
+    words = {"W": "wake", "R": "rem", "N3": "deep"} if "light" in held else {}
+    return [words.get(stage, stage) for stage in STAGE_ORDER if stage in held] or ["wake", "light", "deep", "rem"]
+
+
+def _hints(proposal: LayoutProposal) -> list[str]:
+    """Return comments about a clock that the file does not tell, where nothing stands in the way."""
+    told, seen = {setting.key for setting in proposal.settings}, proposal.seen
+    if seen is None or "time" in {s.key for s in proposal.blanks}:
+        return []
+    lines = []
+    if seen.start is None and not {"begins", "start"} & {s.key for s in proposal.blanks} and "begins" not in told:
+        lines.append("# begins = 2026-03-01T22:30:00    # clock time of second 0")
+    if seen.zone is None and "zone" not in told:
+        lines.append('# zone = "Europe/Helsinki"    # zone of the clock, if the other side tells one')
+    return lines
 
 
 def _lines(setting: Setting, answers: dict[str, Any]) -> list[str]:
@@ -108,7 +129,7 @@ def _lines(setting: Setting, answers: dict[str, Any]) -> list[str]:
         return [f'{setting.key} = ""    # {_comment(ask_for(setting))}']
     why = "as answered" if setting.key in answers else _WHY[setting.why]
     others = [] if setting.key in answers else setting.others
-    line = f"{setting.key} = {toml_value(value)}    # {why}"
+    line = f"{'# ' * setting.is_comment}{setting.key} = {toml_value(value)}    # {why}"
     return [line, *(f"# {setting.key} = {toml_value(o.value)}    # or this" for o in others)]
 
 
@@ -128,7 +149,7 @@ def _label_line(label: LabelMeaning, stages: dict[str, str]) -> str:
 
 
 def _times(label: LabelMeaning) -> str:
-    return {0: "not in this file", 1: "once"}.get(label.rows, f"{label.rows} times")
+    return {0: "in no epoch of this file", 1: "once"}.get(label.rows, f"{label.rows} times")
 
 
 def _languages(label: LabelMeaning) -> str:
@@ -143,8 +164,7 @@ def proposal_sections(proposal: LayoutProposal) -> tuple[Section, ...]:
     """Return what is said about a proposed layout: its lines with reasons, and what to fill in."""
     rows = [
         cells(s.key, shorten(toml_value(s.value)), _WHY[s.why] + (f"; or {_others(s)}" if s.others else ""))
-        for s in proposal.settings
-        if s.value is not None
+        for s in proposal.told
     ]
     heads = columns("line", "value", "because", words=(0, 1, 2))
     table = Table("settings", "", heads, tuple(rows))

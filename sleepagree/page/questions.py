@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import re
 import threading
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sleepagree.describe.file import describe_file
+from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import Front, SleepAgreeError
-from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED
 from sleepagree.readers import read_spans
@@ -25,12 +26,11 @@ from sleepagree.readers.layout import (
     NightOf,
     Overlaps,
     Shape,
-    read_layout,
+    layout_of,
     told_values,
     toml_value,
 )
-from sleepagree.readers.proposal import propose_layout
-from sleepagree.readers.starter_layout import starter_layout
+from sleepagree.readers.proposal import layout_as_seen, propose_layout
 from sleepagree.readers.table.table import Table
 from sleepagree.readers.whole_table import whole_table
 from sleepagree.render.notebook import render_notebook
@@ -86,7 +86,6 @@ BLANKS: Final[tuple[tuple[str, str, tuple[str, ...]], ...]] = (
     ("sheet", "Sheet of the spreadsheet", ()),
 )
 _NUMBERS: Final = ("epoch_seconds", "skip_lines", "first_epoch")
-_AT_TOP: Final = ("reports", "epoch_seconds")
 _ROWS_SHOWN: Final = 6
 
 #: matplotlib's settings are those of the whole process.
@@ -267,7 +266,7 @@ class Given:
             forms=seen.time_forms,
             seen=render_notebook(describe_file(seen), level=3),
             drawing="" if spans is None else draw_spans(spans, self.path.parent.name),
-            layout_text="" if layout is None else starter_layout(seen, layout=layout),
+            layout_text="" if layout is None else layout_text(layout_as_seen(seen, layout)),
             asked=_open_blanks(seen, {*self.answers, *(role for role, _ in seen.columns)}, self.answers, self.blanks),
             spans=None if seen.problems else spans,
         )
@@ -276,12 +275,8 @@ class Given:
         """Return what was answered as a layout, None where nothing was."""
         if not self.answers and not self.stages:
             return None
-        written = self.path.parent / f"{self.path.name}.toml"
-        written.write_text(_layout_text(self.answers, self.stages), encoding="utf-8")
-        try:
-            return read_layout(written)
-        finally:
-            written.unlink()
+        values = {key: _typed(key, text) for key, text in self.answers.items()}
+        return layout_of(values, self.stages, name=f"{self.path.name}.toml")
 
 
 def draw_spans(spans: ScoredSpans, name: str) -> str:
@@ -362,31 +357,18 @@ def _word(stage: str | None) -> str:
     return {"R": "rem", "W": "wake", None: ""}.get(stage, stage or "")
 
 
-def layout_file(layout: Layout) -> str:
-    """Return a layout as the text of a file, without a word about the file that it was made for."""
-    return _layout_text(_answers_of(layout), layout.stages)
-
-
 def _answers_of(layout: Layout) -> dict[str, str]:
     """Return what a layout says, as somebody would type it."""
-    told = told_values(layout).items()
-    typed = {key: str(value) if isinstance(value, str) else toml_value(value) for key, value in told}
-    return typed if layout.reports is None else {"reports": ", ".join(layout.reports), **typed}
+    typed = {
+        key: str(value) if isinstance(value, str) else toml_value(value) for key, value in told_values(layout).items()
+    }
+    return typed if layout.reports is None else typed | {"reports": ", ".join(layout.reports)}
 
 
-def _layout_text(answers: Mapping[str, str], stages: Mapping[str, str]) -> str:
-    """Return answers as a layout; what is no number where one is wanted stays a text, and is refused as such."""
-    lines = [f"{key} = {_value(key, answers[key])}" for key in _AT_TOP if key in answers]
-    lines += ["[file]", *(f"{key} = {_value(key, text)}" for key, text in answers.items() if key not in _AT_TOP)]
-    lines += ["[stages]", *(f"{toml_text(label)} = {toml_text(stage)}" for label, stage in stages.items())]
-    return "\n".join(lines) + "\n"
-
-
-def _value(key: str, text: str) -> str:
+def _typed(key: str, text: str) -> Any:
+    """Return an answer as a layout has it; what is no number where one is wanted stays a text, which is refused."""
     if key == "reports":
-        return "[" + ", ".join(toml_text(word.strip()) for word in text.split(",") if word.strip()) + "]"
+        return [word.strip() for word in text.split(",") if word.strip()]
     if key == "header" and text in ("true", "false"):
-        return text
-    if key in _NUMBERS and text.replace(".", "", 1).isdecimal() and text.isascii():
-        return text if key == "epoch_seconds" and not text.startswith(".") else text.lstrip("0") or "0"
-    return toml_text(text)
+        return text == "true"
+    return float(text) if key in _NUMBERS and re.fullmatch(r"\d{1,9}(\.\d+)?", text, re.ASCII) else text

@@ -9,9 +9,10 @@ import json
 from collections.abc import Iterable
 from pathlib import Path
 
+from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import SleepAgreeError
-from sleepagree.page.questions import layout_file
 from sleepagree.readers.layout import Layout, read_layout
+from sleepagree.readers.proposal import layout_as_given
 
 
 def of_its_kind(layout: Layout) -> Layout:
@@ -38,7 +39,8 @@ class Remembered:
         """Keep how a file with these columns is read; where nothing can be written, nothing is remembered."""
         with contextlib.suppress(OSError):
             self.folder.mkdir(parents=True, exist_ok=True)
-            self._file(columns).write_text(layout_file(of_its_kind(layout)), encoding="utf-8")
+            text = layout_text(layout_as_given(of_its_kind(layout)))
+            self._file(columns).write_text(text, encoding="utf-8")
 
     def find(self, columns: Iterable[str]) -> Layout | None:
         """Return how a file with these columns was read last."""

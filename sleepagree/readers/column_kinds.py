@@ -17,15 +17,17 @@ from sleepagree.readers.layout import TimeForm
 from sleepagree.readers.times.clock import Clock, Column, Times
 from sleepagree.readers.times.forms import declarable_forms, read_declared
 from sleepagree.readers.times.reading import read_times
+from sleepagree.readers.times.words import is_half, read_length
 
 _NUMBER: Final = re.compile(r"[+-]?\d+(?:[.,]\d+)?", re.ASCII)
-_TIME: Final = re.compile(r"\d:\d\d|\d[-/.]\d+[-/.]\d|\d[hH.]\d\d|[A-Za-z]{3}.*\d")
+_TIME: Final = re.compile(r"\d:\d\d|\d[-/.]\d+[-/.]\d|\d[hH.]\d\d|[A-Za-z]{3}.*\d|\d[時时点點시]")
 _PARTED: Final = re.compile(r"\d(?:[^\d\n]{1,12}\d)+")
 _TOGETHER: Final = re.compile(r"(?:(?:19|20)\d{6})?(?:[01]\d|2[0-3])[0-5]\d[0-5]\d", re.ASCII)
 _NEARLY_ALL: Final = 0.8
+#: A clock that goes back more often is none: these are lengths.
+_CLOCKS_GO_BACK: Final = 0.2
 _DATE: Final = re.compile(r"\d{4}-\d\d-\d\d|\d{1,4}[./-]\d{1,2}[./-]\d{1,4}", re.ASCII)
 _OFFSET: Final = re.compile(r"(?:UTC|GMT)?[+-]\d\d?(?::?\d\d)?|Z|UTC|GMT", re.ASCII)
-_HALF: Final = frozenset(("am", "pm", "a.m.", "p.m."))
 #: A night holds a few kinds of sleep; a scorer's shades of them are not many more.
 MOST_WORDS: Final = 40
 _MOST_CODES: Final = 12
@@ -45,6 +47,7 @@ class Kind(StrEnum):
     COUNT = "counted rows"
     CODES = "few small numbers"
     NUMBERS = "numbers"
+    LENGTHS = "lengths"
     WORDS = "few texts"
     TEXTS = "texts"
     CHARACTERS = "a character an epoch"
@@ -95,8 +98,10 @@ class ColumnSeen:
 
     @property
     def numbers(self) -> NDArray[np.float64]:
-        """The cells of a column of numbers."""
-        return np.array([float(cell.replace(",", ".")) for cell in self.cells])
+        """The cells of a column of numbers, nan for empty ones, or the seconds of one of lengths."""
+        if self.kind is Kind.LENGTHS:
+            return np.array([read_length(cell) for cell in self.cells], np.float64)
+        return np.array([float(cell.replace(",", ".") or "nan") for cell in self.cells])
 
     @property
     def values(self) -> tuple[str, ...]:
@@ -118,12 +123,18 @@ def _kind(cells: Sequence[str], distinct: Sequence[str]) -> tuple[Kind, tuple[Ti
         return Kind.NOTHING, ()
     complete = len(held) == len(distinct)
     if complete and (readings := read_every_way(cells)):
-        return (Kind.TIMES_OF_DAY if readings[0].times.clock is Clock.DAY else Kind.MOMENTS), readings
+        if readings[0].times.clock is not Clock.DAY:
+            return Kind.MOMENTS, readings
+        back = np.count_nonzero(np.diff(readings[0].times.us) < 0)
+        if back <= _CLOCKS_GO_BACK * len(cells) or any(read_length(text) is None for text in held):
+            return Kind.TIMES_OF_DAY, readings
+    if complete and all(read_length(text) is not None for text in held):
+        return Kind.LENGTHS, ()
     if all(_NUMBER.fullmatch(text) for text in held):
         return _kind_of_numbers(cells, held, complete=complete), ()
     if all(_DATE.fullmatch(text) for text in held):
         return Kind.DATES, ()
-    if all(text.casefold() in _HALF for text in held):
+    if all(map(is_half, held)):
         return Kind.HALVES, ()
     if all(_OFFSET.fullmatch(text) or is_zone(text) for text in held):
         return Kind.ZONES, ()

@@ -237,7 +237,7 @@ def inspect_file(
     overlaps = tuple(note for note in spans.notes if note.kind in _OF_OVERLAPS)
     refused = (Note.of(NoteKind.OVERLAP_REFUSED, problem=reading.overlap),) if reading.overlap else ()
     return FileInspection(
-        file=_file_name(path),
+        file=name_of(path),
         reader=spans.origin.reader,
         start=_moment(spans, begin_s),
         end=_moment(spans, spans.end_s),
@@ -310,15 +310,16 @@ def _by_mne(path: Path, layout: Layout | None) -> tuple[str, ...]:
     return compare_edf_with_mne(path, layout=layout)
 
 
-def _file_name(path: Path) -> str:
+def name_of(path: Path) -> str:
+    """Return what a file is called, without its folder."""
     return STANDARD_INPUT_NAME if str(path) == STANDARD_INPUT else path.name
 
 
 def _labels_only(path: Path, layout: Layout | None, reading: _Reading, front: Front) -> FileInspection:
     """Return what is known of a file whose labels are unknown and whose times cannot be laid out either."""
     inspection = FileInspection(
-        file=_file_name(path),
-        reader=_reader_name(path),
+        file=name_of(path),
+        reader=reader_of(path),
         labels=tuple(LabelSeen(label, None, None, None) for label in reading.unknown),
         problems=tuple(_sentence(problem, front) for problem in reading.problems),
         would_do=("Nothing yet: the file is refused as it is, for the reasons above.",),
@@ -344,7 +345,8 @@ def _labels_only(path: Path, layout: Layout | None, reading: _Reading, front: Fr
     )
 
 
-def _reader_name(path: Path) -> str:
+def reader_of(path: Path) -> str:
+    """Return the name of the reader of a file, by its name or, at standard input, by its first bytes."""
     from sleepagree.readers import kind_of_file, opened
 
     with opened(str(path)) as (_, name):
@@ -431,7 +433,7 @@ def _columns(path: Path, layout: Layout | None, reader: str) -> tuple[tuple[str,
 
 def _header(path: Path, layout: Layout | None) -> tuple[tuple[str, str], ...]:
     """Return the columns of a table and what each seems to hold; nothing where the columns needed are known."""
-    reader = _reader_name(path)
+    reader = reader_of(path)
     if reader not in _TABLES or _columns(path, layout, reader):
         return ()
     return tuple((name, _kind(cells)) for name, cells in _cells(path, layout))

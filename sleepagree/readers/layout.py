@@ -245,16 +245,16 @@ def layout_of(values: Mapping[str, Any], stages: Mapping[str, str], *, name: str
     FileFormatError
         When a value is none that a layout can have.
     """
-    lines = [f"{key} = {toml_value(value)}" for key, value in values.items()]
-    top = [line for line in lines if line.split(" ")[0] in _TOP_KEYS]
+    top, below = (
+        [f"{k} = {toml_value(v)}" for k, v in values.items() if (k in _TOP) is is_top] for is_top in (True, False)
+    )
     told = [f"{toml_text(label)} = {toml_text(word)}" for label, word in stages.items()]
-    below = [line for line in lines if line not in top]
     return parse_layout("\n".join([*top, "[file]", *below, "[stages]", *told]).encode(), name)
 
 
 def told_values(layout: Layout) -> dict[str, Any]:
-    """Return what a layout says, as a layout file writes it, without ``reports`` and the lines of ``[stages]``."""
-    told = {key: getattr(layout, key) for key in (*_TOP, *_FILE) if key != "reports"}
+    """Return what a layout says, as a layout file writes it, without the lines of ``[stages]``."""
+    told = {key: getattr(layout, key) for key in (*_TOP, *_FILE)}
     told = {key: value for key, value in told.items() if value != getattr(NO_LAYOUT, key)}
     if "duration_unit" in told:
         units = (unit for unit, seconds in DURATION_UNITS.items() if seconds == told["duration_unit"])
@@ -266,6 +266,8 @@ def told_values(layout: Layout) -> dict[str, Any]:
 
 def toml_value(value: Any) -> str:
     """Return a value as a layout file writes it."""
+    if isinstance(value, list | tuple):
+        return f"[{', '.join(map(toml_value, value))}]"
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, int | float):  # with all its digits

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
@@ -28,11 +28,14 @@ class Why(StrEnum):
     TAKEN_APART = "taken_apart"
     CHANGES = "changes"
     USUAL = "usual"
+    UNITS_TOLD = "units_told"
     UNTOLD = "untold"
     SEVERAL_PEOPLE = "several_people"
     DATE_STAYS = "date_stays"
     UNREAD = "unread"
     GIVEN = "given"
+    KNOWN = "known"
+    OFFERED = "offered"
 
 
 @dataclass(frozen=True)
@@ -66,6 +69,11 @@ class Setting:
     why: Why
     others: tuple[Choice, ...] = ()
     shown: tuple[str, ...] = ()
+
+    @property
+    def is_comment(self) -> bool:
+        """Whether the line changes nothing: the file is read so without it, or only somebody can tell that it holds."""
+        return self.why in (Why.KNOWN, Why.OFFERED)
 
 
 @dataclass(frozen=True)
@@ -101,8 +109,6 @@ class LayoutProposal:
         The file as it would be read, with the first choice in the place of every blank; None where it is not.
     problem : SleepAgreeError or None
         Why it would not be read all the same.
-    reports : tuple of str or None
-        What the device can report, as a layout said before.
     """
 
     file: str
@@ -111,7 +117,11 @@ class LayoutProposal:
     labels: tuple[LabelMeaning, ...]
     seen: FileInspection | None = None
     problem: SleepAgreeError | None = field(default=None, compare=False)
-    reports: tuple[str, ...] | None = None
+
+    @property
+    def told(self) -> tuple[Setting, ...]:
+        """Lines with a value that change how the file is read."""
+        return tuple(s for s in self.settings if s.value is not None and not s.is_comment)
 
     @property
     def blanks(self) -> tuple[Setting, ...]:
@@ -159,6 +169,6 @@ class LayoutProposal:
         FileFormatError
             When an answer cannot stand in a layout.
         """
-        values = {s.key: s.value for s in self.settings if s.value is not None} | (answers or {})
+        values = {s.key: s.value for s in self.told} | (answers or {})
         words = {m.label: m.word for m in self.labels if m.word and (m.languages or m.is_given)} | (stages or {})
-        return replace(layout_of(values, words), reports=self.reports)
+        return layout_of(values, words)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import pairwise, starmap
 from pathlib import Path
 from typing import Any, Final
 
@@ -22,8 +22,9 @@ from sleepagree.readers import kind_of_file, opened
 from sleepagree.readers.column_kinds import ColumnSeen, Kind, TimeReading, may_be_times, read_every_way, see_column
 from sleepagree.readers.columns import plain_columns
 from sleepagree.readers.csv_table import told_delimiter
-from sleepagree.readers.inspection import inspect_file
-from sleepagree.readers.layout import COLUMNS, NO_LAYOUT, Layout, Shape, layout_of, told_values
+from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
+from sleepagree.readers.json.records import ANY, KEY
+from sleepagree.readers.layout import COLUMNS, NO_LAYOUT, Layout, Shape, TimeForm, layout_of, told_values
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why
 from sleepagree.readers.table.excel import sheet_names
 from sleepagree.readers.table.table import Table
@@ -44,6 +45,8 @@ _PLACE: Final = ("delimiter", "encoding", "skip_lines", "header", "records", "sh
 _OF_TIMES: Final = ("start", "date")
 _BESIDE_TIMES: Final = (Kind.DATES, Kind.HALVES, Kind.ZONES)
 _FEWEST_CHANGES: Final = 5
+#: What an inspection calls a column -> its key in a layout, where they differ.
+_KEY_OF: Final = {"person": "person_column", "zone": "zone_column"}
 
 
 def propose_layout(path: str | Path, *, layout: Layout | None = None) -> LayoutProposal | None:
@@ -84,17 +87,45 @@ def _labels_alone(path: Path, given: Layout) -> LayoutProposal | None:
         seen = inspect_file(path, layout=given)
     except SleepAgreeError:
         return None
-    if not seen.unknown or not seen.spans or len(seen.problems) > 1:
-        return None
+    is_all = seen.unknown and seen.spans and len(seen.problems) == 1
+    return layout_as_seen(seen, given) if is_all else None
+
+
+def layout_as_seen(seen: FileInspection, given: Layout = NO_LAYOUT) -> LayoutProposal:
+    """Return the layout that a file needs as it was seen: what is given, what is known without it, and blanks.
+
+    Parameters
+    ----------
+    seen : FileInspection
+        The file.
+    given : Layout
+        The layout it was read with.
+    """
+    told = _given_settings(given)
+    known: dict[str, Any] = {_KEY_OF.get(role, role): name for role, name in seen.columns}
+    if seen.epoch_seconds is not None:
+        known["epoch_seconds"] = seen.epoch_seconds
+    made = [Setting(key, value, Why.KNOWN) for key, value in known.items()]
+    if seen.header:
+        made += [Setting(key, None, Why.UNTOLD, tuple(starmap(Choice, seen.header))) for key in ("start", "stage")]
+    if seen.time_forms:
+        made.append(Setting("time", None, Why.TWO_FORMS, tuple(starmap(Choice, seen.time_forms))))
+    if seen.overlaps:
+        made.append(Setting("overlaps", "later-wins", Why.OFFERED, (Choice("shorter-wins"),)))
+    kept = [setting for setting in made if setting.key not in {s.key for s in told}]
     meanings = {meaning.label: meaning for meaning in _meanings([label.label for label in seen.labels])}
     labels = [
-        meanings[label.label] if label.stage is None else LabelMeaning(label.label, 0, label.stage)
+        replace(meanings[label.label], rows=label.epochs or 0)
+        if label.stage is None
+        else LabelMeaning(label.label, label.epochs or 0, label.stage)
         for label in seen.labels
     ]
-    labels = [replace(meaning, rows=label.epochs or 0) for meaning, label in zip(labels, seen.labels, strict=True)]
-    return LayoutProposal(
-        path.name, (), _given_settings(given), _beside_given(labels, given), seen, reports=given.reports
-    )
+    return LayoutProposal(seen.file, (), (*told, *kept), _beside_given(labels, given), seen)
+
+
+def layout_as_given(given: Layout) -> LayoutProposal:
+    """Return what a layout says, whatever the file."""
+    return LayoutProposal("", (), _given_settings(given), _beside_given((), given))
 
 
 def _given_settings(given: Layout) -> tuple[Setting, ...]:
@@ -247,6 +278,9 @@ def _roles(table: Table, settings: list[Setting], given: Layout) -> _Found:
     )
     others = tuple(Choice(column.name) for column in stages[1:])
     made = [*settings, Setting("stage", stage.name, why, others)]
+    if is_key := _is_key(stage, settings):
+        columns = _in_turn(columns, stage)
+        stage = next(column for column in columns if column.name == stage.name)
     rest = [column for column in columns if column is not stage and told.get(column.name, "start") in _OF_TIMES]
     if given.epoch_number is not None:
         return _Found(columns, (*made, *_counted()), _meanings(stage.cells))
@@ -264,9 +298,28 @@ def _roles(table: Table, settings: list[Setting], given: Layout) -> _Found:
             made += _lengths([c for c in rest if c.name not in used], starts, stage, timed)
     elif not timed and (unread := [c for c in rest if c.name == given.start or (not given.start and may_be_times(c))]):
         made += _unread_times(rest, unread, stage)
-    elif not named["start"] and not timed:
+    elif not named["start"] and not timed and not is_key:
         made += _count_settings(rest, stage)
     return _Found(columns, tuple(made), _meanings(stage.cells))
+
+
+def _is_key(column: ColumnSeen, settings: Sequence[Setting]) -> bool:
+    """Whether a column holds the names above parts of JSON: its rows are no sequence."""
+    records = next((str(s.value) for s in settings if s.key == "records"), "")
+    return column.name == KEY and records.endswith(ANY)
+
+
+def _in_turn(columns: tuple[ColumnSeen, ...], stage: ColumnSeen) -> tuple[ColumnSeen, ...]:
+    """Return columns whose rows stand under labels in the order of the first column that rises under each of them."""
+    for column in columns:
+        is_number = column.kind in (Kind.NUMBERS, Kind.COUNT)
+        if is_number or column.readings:
+            values = column.numbers if is_number else column.readings[0].times.us
+            under = [values[[cell == label for cell in stage.cells]] for label in stage.values]
+            if all((np.diff(part) > 0).all() for part in under):
+                order = np.argsort(values, kind="stable").tolist()
+                return tuple(see_column(c.name, [c.cells[row] for row in order]) for c in columns)
+    return columns
 
 
 def _see(table: Table, position: int, given: Layout) -> ColumnSeen:
@@ -342,7 +395,7 @@ def _time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Micros
             steps = np.diff(numbers)
             night = bool(numbers.size > 2 and _NIGHT_S[0] <= numbers[-1] - numbers[0] <= _NIGHT_S[1])
             if night and (steps >= 0).all() and np.median(steps) >= 5:
-                made = [Setting("start", column.name, Why.ONLY), Setting("time", "elapsed-s", Why.FOLLOWS)]
+                made = [Setting("start", column.name, Why.ONLY), Setting("time", TimeForm.ELAPSED_S.value, Why.FOLLOWS)]
                 return [*made, Setting("begins", None, Why.UNTOLD)], (numbers * SECOND_US).astype(np.int64)
     return [], None
 
@@ -457,9 +510,10 @@ def _lengths(
 ) -> list[Setting]:
     """Return the lines about how long rows last."""
     begin = next(setting.value for setting in timed if setting.key == "start")
+    elapsed = any(setting.value == TimeForm.ELAPSED_S for setting in timed)
     for column in columns:
-        if column.kind is Kind.MOMENTS and column.name != begin:
-            b = column.readings[0].times.us
+        if (column.kind is Kind.MOMENTS or (elapsed and column.kind is Kind.NUMBERS)) and column.name != begin:
+            b = column.numbers * SECOND_US if elapsed else column.readings[0].times.us
             if (starts <= b).all() and (b[:-1] <= starts[1:] + SECOND_US).mean() > 0.5:
                 return [Setting("end", column.name, Why.FOLLOWS)]
         if column.kind is Kind.TIMES_OF_DAY and column.name != begin:
@@ -470,6 +524,8 @@ def _lengths(
     if steps.size == 0 or np.unique(steps).size == 1:
         return []
     for column in columns:
+        if column.kind is Kind.LENGTHS:
+            return [Setting("duration", column.name, Why.UNITS_TOLD)]
         if column.kind in (Kind.NUMBERS, Kind.CODES) and "" not in column.values:
             for unit, seconds in (("s", 1.0), ("min", 60.0), ("ms", 0.001)):
                 lasts = column.numbers[:-1] * seconds
@@ -485,6 +541,9 @@ def _lengths(
 
 def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Setting]:
     """Return the lines for rows without times: numbers of epochs, labels with lengths, labels alone."""
+    for column in (c for c in columns if c.kind is Kind.LENGTHS):
+        lines = {"shape": "intervals", "duration": column.name, "begins": None}
+        return [Setting(key, value, Why.UNITS_TOLD if value else Why.UNTOLD) for key, value in lines.items()]
     lengths = [c for c in columns if c.kind in (Kind.NUMBERS, Kind.CODES) and "" not in c.values]
     if lengths and _always_differs(stage) and (lengths[0].numbers > 0).all():
         units = _units(lengths[0])
@@ -520,11 +579,10 @@ def _as_read(path: str, found: _Found, given: Layout) -> LayoutProposal:
     columns = {told[key].value for key in COLUMNS if key in told}
     kept = [s for s in found.settings if s.key not in told and not (s.key in COLUMNS and s.value in columns)]
     proposal = LayoutProposal(
-        Path(path).name,
+        name_of(Path(path)),
         found.columns,
         (*told.values(), *kept),
         _beside_given(found.labels, given),
-        reports=given.reports,
     )
     answers = {s.key: s.others[0].value for s in proposal.blanks if s.others}
     if any(s.key == "begins" for s in proposal.blanks) and any(c.kind is Kind.TIMES_OF_DAY for c in found.columns):

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
 from sleepagree.readers.column_kinds import Kind, see_column
+from sleepagree.readers.json.records import rows_of_columns
 
 _DELIMITERS: Final = (",", "\t", ";", "|")
 _MOST_PATHS: Final = 20
@@ -85,7 +86,7 @@ def are_characters(lines: Sequence[str]) -> bool:
 
 
 def record_paths(data: bytes) -> list[str]:
-    """Return the paths of the lists inside a JSON document, in its order."""
+    """Return the paths of what may be a list of records inside a JSON document, in its order."""
     try:
         document = json.loads(data)
     except (ValueError, RecursionError):
@@ -95,9 +96,13 @@ def record_paths(data: bytes) -> list[str]:
     while pending and len(paths) < _MOST_PATHS:
         path, value = pending.pop(0)
         if isinstance(value, dict):
+            if rows_of_columns(value):
+                paths.setdefault(path or ".")
+            if len(value) > 1 and len({isinstance(inner, list) for inner in value.values()}) == 1:
+                paths.setdefault(f"{path}.*".lstrip("."))
             pending += [(f"{path}.{key}".lstrip("."), inner) for key, inner in value.items()]
         elif isinstance(value, list) and value:
-            if path:
-                paths.setdefault(path)
+            if path or not isinstance(value[0], dict):
+                paths.setdefault(path or ".")
             pending += [(path, inner) for inner in value[:1] if isinstance(inner, dict)]
     return list(paths)

@@ -60,6 +60,7 @@ def _proposal(proposal: LayoutProposal) -> dict[str, Any]:
                 "others": [{"value": other.value, "when": other.when} for other in setting.others],
             }
             for setting in proposal.settings
+            if not setting.is_comment
         ],
         "labels": [
             {"label": m.label, "rows": m.rows, "stage": m.word or None, "languages": list(m.languages)}

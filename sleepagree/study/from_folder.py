@@ -10,7 +10,7 @@ import csv
 import io
 import os
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
@@ -110,7 +110,7 @@ def nights_from_folder(
     device_pattern: str | Sequence[str],
     device_name: str | Sequence[str] | None = None,
     people: Sequence[str] | None = None,
-    layout: Layout | None = None,
+    layouts: Mapping[str, Layout] | None = None,
 ) -> FolderNights:
     """Find the nights of a study by the names of its files.
 
@@ -128,9 +128,9 @@ def nights_from_folder(
         left out.
     people : sequence of str, optional
         Who takes part (:func:`column_values`): ``{participant}`` is one of them and nothing else.
-    layout : Layout, optional
-        Of the devices' files. Where it names a column of people and no person, a file whose pattern has no
-        ``{participant}`` belongs to everybody whom that column names.
+    layouts : mapping of str to Layout, optional
+        Of the devices' files: name of a device, or "" for all others, -> layout. Where it names a column of people
+        and no person, a file whose pattern has no ``{participant}`` belongs to everybody whom that column names.
 
     Returns
     -------
@@ -141,7 +141,7 @@ def nights_from_folder(
     ------
     InputError
         When the folder or a pattern cannot be used, no file fits, a file fits both patterns or one pattern in
-        two ways, two files claim one night, or nothing has two sides.
+        two ways, two files claim one night, nothing has two sides, or a layout is of no device.
 
     Examples
     --------
@@ -151,7 +151,8 @@ def nights_from_folder(
     known = None if people is None else frozenset(people)
     texts = (device_pattern,) if isinstance(device_pattern, str) else tuple(device_pattern)
     names = (device_name,) if isinstance(device_name, str) else tuple(device_name or ())
-    of_many = layout is not None and layout.person_column is not None and layout.person is None
+    given = layouts or {}
+    of_many = any(map(_is_of_many, given.values()))
     fields = PARTICIPANT, NIGHT
     reference = parse_pattern(reference_pattern, option="--reference", allowed=(*fields, SCORER, PART), people=known)
     patterns = [
@@ -171,11 +172,13 @@ def nights_from_folder(
     hints = _strangers(files, matched, [reference, *patterns])
     devices: list[_File] = []
     for pattern, maker, found in zip(patterns, makers, fitting, strict=True):
-        if of_many and layout is not None and PARTICIPANT not in pattern.fields:
-            found, unscored = _of_everybody(folder, found, layout, references, known)  # noqa: PLW2901
+        named = [f._replace(maker=f.maker or maker) for f in found]
+        if of_many and PARTICIPANT not in pattern.fields:
+            named, unscored = _of_everybody(folder, named, given, references, known)
             hints += unscored
-        devices += [f._replace(maker=f.maker or maker) for f in found]
+        devices += named
     devices.sort(key=lambda f: f.order)
+    _refuse_layouts_of_nothing(given, {f.maker for f in devices})
     _refuse_second_files(folder, devices)
     scored: dict[tuple[str, ...], list[str]] = {}
     for file in sorted(references, key=lambda f: f.order):
@@ -242,11 +245,20 @@ def column_values(path: Path, column: str, layout: Layout | None = None) -> tupl
 
 
 def _of_everybody(
-    folder: Path, found: Sequence[_File], layout: Layout, references: Sequence[_File], known: frozenset[str] | None
+    folder: Path,
+    found: Sequence[_File],
+    layouts: Mapping[str, Layout],
+    references: Sequence[_File],
+    known: frozenset[str] | None,
 ) -> tuple[list[_File], tuple[str, ...]]:
     """Return files of several people once for each night of each of them, and a sentence for who has no reference."""
     made, unscored = [], []
     for file in found:
+        layout = layouts.get(file.maker) or layouts.get("")
+        if layout is None or not _is_of_many(layout):
+            problem, expected = "nothing says whose file it is", "{participant} in its pattern, or a column of people"
+            remedy = f"Name the column in the layout of {shorten(file.maker)}: person_column."
+            raise InputError(problem, str(folder), file.path, "", expected, remedy)
         paths = [folder / part for part in file.files]
         people = dict.fromkeys(who for path in paths for who in column_values(path, str(layout.person_column), layout))
         for who in people if known is None else [who for who in people if who in known]:
@@ -259,6 +271,17 @@ def _of_everybody(
         return made, ()
     some = ", ".join(map(shorten, unscored[:_SHOWN])) + (", ..." if len(unscored) > _SHOWN else "")
     return made, (f"No reference for {counted(len(unscored), 'participant')} in the device files: {some}.",)
+
+
+def _is_of_many(layout: Layout) -> bool:
+    """Whether a layout reads rows of several people, of which none is named."""
+    return layout.person_column is not None and layout.person is None
+
+
+def _refuse_layouts_of_nothing(layouts: Mapping[str, Layout], devices: set[str]) -> None:
+    if strange := sorted(set(layouts) - devices - {""}):
+        expected = "one of " + ", ".join(map(shorten, sorted(devices)))
+        raise InputError("a layout is of no device", "", f"{Option.LAYOUT}", shorten(strange[0]), expected)
 
 
 def _strangers(files: Sequence[str], matched: set[str], patterns: Sequence[FilePattern]) -> tuple[str, ...]:
@@ -510,7 +533,7 @@ def nights_table_text(
     found: FolderNights,
     *,
     table_folder: Path,
-    layout: Path | None = None,
+    layouts: Mapping[str, Path] | None = None,
     reference_layout: Path | None = None,
     reference_zone: str | None = None,
     device_zone: str | None = None,
@@ -523,8 +546,10 @@ def nights_table_text(
         What :func:`nights_from_folder` found.
     table_folder : Path
         Folder that the table will stand in; its paths are relative to it.
-    layout, reference_layout : Path, optional
-        How to read the device files and the references; one column each for all rows.
+    layouts : mapping of str to Path, optional
+        How to read the files of a device, or of all others (""): a column.
+    reference_layout : Path, optional
+        How to read the references; a column for all rows.
     reference_zone, device_zone : str, optional
         IANA zones; one column each for all rows.
 
@@ -540,15 +565,15 @@ def nights_table_text(
         When a reference's name holds ``;``.
     """
     extra = {
-        "layout": None if layout is None else _relative(layout, table_folder),
         "reference_layout": None if reference_layout is None else _relative(reference_layout, table_folder),
         "reference_zone": reference_zone,
         "device_zone": device_zone,
     }
     given = {name: value for name, value in extra.items() if value is not None}
+    told = {device: _relative(path, table_folder) for device, path in (layouts or {}).items()}
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow([PARTICIPANT, NIGHT, DEVICE, "reference", "device_file", *given])
+    writer.writerow([PARTICIPANT, NIGHT, DEVICE, "reference", "device_file", *(["layout"] if told else []), *given])
     for row in found.rows:
         for file in row.reference:
             if ";" in file:
@@ -569,7 +594,8 @@ def nights_table_text(
             )
             for files in (row.reference, (row.device_file,))
         )
-        writer.writerow([*names, references, device, *given.values()])
+        layout = [told.get(row.device, told.get("", ""))] if told else []
+        writer.writerow([*names, references, device, *layout, *given.values()])
     return stream.getvalue()
 
 

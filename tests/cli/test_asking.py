@@ -116,7 +116,7 @@ def test_without_a_terminal_nothing_is_asked_and_the_command_is_told(tmp_path: P
     assert (result.exit_code, result.stdout) == (1, "")
     assert '  epoch_number   "Nr"    the only one that can be\n' in result.stderr
     assert result.stderr.endswith(
-        "  A layout for it, to fill in and give as --layout band.toml, is written by\n"
+        " A layout for it, to fill in and give as --layout band.toml, is written by\n"
         f"    sleepagree inspect {device} --write-layout band.toml\n"
     )
 

@@ -14,6 +14,7 @@ from types import FrameType
 from typing import TypeVar
 
 from sleepagree.describe.file import describe_file
+from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import SleepAgreeError
 from sleepagree.hypnogram.align import align
 from sleepagree.hypnogram.spans import ScoredSpans
@@ -21,7 +22,7 @@ from sleepagree.night.compare import compare
 from sleepagree.readers import read_spans
 from sleepagree.readers.inspection import inspect_file
 from sleepagree.readers.layout import Layout, read_layout
-from sleepagree.readers.starter_layout import starter_layout
+from sleepagree.readers.proposal import layout_as_seen
 from sleepagree.render.inspection_json import inspection_document
 from sleepagree.render.night_json import dump, night_document
 from sleepagree.render.terminal import render_terminal
@@ -141,7 +142,7 @@ def outcome_of(path: Path, *, layout_path: Path | None = None, zone: str | None 
     if seen is not None:
         json.loads(dump(inspection_document(seen)))
         assert not MOVES.search("\n".join(render_terminal(describe_file(seen))))
-        starter_layout(seen, layout=layout)
+        layout_text(layout_as_seen(seen, layout))
     spans = or_message(lambda: read_spans(path, layout=layout, zone=zone))
     if spans is None:
         return "file refused"

@@ -11,12 +11,13 @@ import pytest
 from click.testing import CliRunner
 
 from sleepagree.cli.group import main
+from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import FileFormatError, InputError
 from sleepagree.readers import read_spans
 from sleepagree.readers.edf.writer import EdfFamily, write_edf_annotations
 from sleepagree.readers.inspection import LabelSeen, inspect_file
 from sleepagree.readers.layout import Layout, read_layout
-from sleepagree.readers.starter_layout import starter_layout
+from sleepagree.readers.proposal import layout_as_seen
 from sleepagree.render.inspection_json import inspection_document
 from tests.said import said
 
@@ -107,7 +108,7 @@ def test_overlaps_are_shown_and_said_to_stand_in_the_way(tmp_path):
     )
     # later rows win: light keeps its first ten minutes
     assert seen.labels[0] == LabelSeen("light", "light", 20, 10.0)
-    layout = starter_layout(seen)
+    layout = layout_text(layout_as_seen(seen))
     assert '# overlaps = "later-wins"' in layout
 
 
@@ -117,7 +118,7 @@ def test_unknown_labels_are_counted_and_listed_to_fill_in(tmp_path):
     assert seen.unknown == ("doze", 'say ""dream""')
     assert seen.labels[1] == LabelSeen("doze", None, 3, 1.5)
     assert seen.problems == ("2 unknown stage labels. Found 'doze' (lines 4, 5 and 6), 'say \"\"dream\"\"' (line 9).",)
-    start = starter_layout(seen)
+    start = layout_text(layout_as_seen(seen))
     layout_path = write(tmp_path, start, "layout.toml")
     with pytest.raises(FileFormatError, match="doze"):
         read_layout(layout_path)
@@ -131,33 +132,32 @@ def test_more_unknown_labels_than_one_message_shows(tmp_path):
     rows = "".join(f"2026-03-01T22:{30 + i // 2:02d}:{30 * (i % 2):02d},x{i}\n" for i in range(45))
     seen = inspect_file(write(tmp_path, "time,stage\n" + rows))
     assert seen.unknown == tuple(f"x{i}" for i in range(45))
-    assert starter_layout(seen).count("fill in") == 45
+    assert layout_text(layout_as_seen(seen)).count("fill in") == 45
 
 
 def test_a_table_whose_columns_are_not_known_shows_what_they_hold_but_no_cell(tmp_path):
     seen = inspect_file(write(tmp_path, RUNS_WITHOUT_COLUMNS))
     assert seen.header == (("when", "times, 2 different in 2 rows"), ("phase", "texts, 2 different in 2 rows"))
     assert "no column holds the times" in seen.problems[0]
-    layout = starter_layout(seen)
-    assert 'start = ""    # fill in' in layout
-    assert '# end = ""    # if a column tells when a row ends' in layout
-    assert '# Columns of the file: "when", "phase"' in layout
+    layout = layout_text(layout_as_seen(seen))
+    asked = '"when" times, 2 different in 2 rows, "phase" texts, 2 different in 2 rows'
+    assert f'start = ""    # the column of the times: {asked}' in layout.splitlines()
+    assert f'stage = ""    # the column of the stages: {asked}' in layout.splitlines()
 
 
-def test_times_of_two_readings_get_both_forms_in_the_starter_layout(tmp_path):
+def test_times_of_two_readings_get_both_forms_in_the_written_layout(tmp_path):
     path = write(tmp_path, "time,stage\n03/01/2026 10:30:00 PM,doze\n03/01/2026 10:30:30 PM,wake\n")
     seen = inspect_file(path)
     assert seen.columns == (("start", "time"), ("stage", "stage"))
     assert seen.unknown == ("doze",)
     assert any("the form of this date must be declared" in problem for problem in seen.problems)
-    text = starter_layout(seen)
-    offered = [line for line in text.splitlines() if line.startswith("# time = ")]
-    assert offered == [
-        '# time = "%d/%m/%Y %I:%M:%S %p"    # if the day comes first',
-        '# time = "%m/%d/%Y %I:%M:%S %p"    # if the month comes first',
-    ]
-    assert '"doze" = ""    # fill in' in text.splitlines()
-    filled = text.replace(offered[1], offered[1][2:]).replace('"doze" = ""', '"doze" = "light"')
+    text = layout_text(layout_as_seen(seen))
+    (offered,) = (line for line in text.splitlines() if line.startswith("time = "))
+    assert offered == (
+        'time = ""    # the form of the times; all rows fit more than one: '
+        '"%d/%m/%Y %I:%M:%S %p" if the day comes first, "%m/%d/%Y %I:%M:%S %p" if the month comes first'
+    )
+    filled = text.replace('time = ""', 'time = "%m/%d/%Y %I:%M:%S %p"').replace('"doze" = ""', '"doze" = "light"')
     spans = read_spans(path, layout=read_layout(write(tmp_path, filled, "filled.toml")))
     assert f"{spans.start}" == "2026-03-01 22:30:00"
 
@@ -175,7 +175,8 @@ def test_what_a_layout_said_is_kept_in_the_next_one(tmp_path):
     path = write(tmp_path, RUNS_WITHOUT_COLUMNS)
     seen = inspect_file(path, layout=layout)
     assert seen.unknown == ("b",)
-    again = write(tmp_path, starter_layout(seen, layout=layout).replace('"b" = ""', '"b" = "light"'), "again.toml")
+    text = layout_text(layout_as_seen(seen, layout)).replace('"b" = ""', '"b" = "light"')
+    again = write(tmp_path, text, "again.toml")
     kept = read_layout(again)
     assert kept.stages == {"a": "wake", "b": "light"}
     for name in (
@@ -235,7 +236,7 @@ def test_every_key_of_a_layout_is_written_back(tmp_path, unit):
     layout = read_layout(write(tmp_path, EVERY_KEY.replace('"epochs"', f'"{unit}"'), "given.toml"))
     # nothing has been forgotten here: every field differs from what it is without a layout
     assert [f.name for f in fields(Layout) if getattr(layout, f.name) == getattr(Layout(), f.name)] == []
-    text = starter_layout(inspect_file(write(tmp_path, EPOCHS_CSV)), layout=layout)
+    text = layout_text(layout_as_seen(inspect_file(write(tmp_path, EPOCHS_CSV)), layout))
     assert replace(read_layout(write(tmp_path, text, "again.toml")), name="given.toml") == layout
 
 
@@ -248,7 +249,7 @@ def test_labels_that_would_break_toml_are_written_safely(tmp_path):
     )
     seen = inspect_file(path)
     assert seen.unknown == (odd,)
-    filled = starter_layout(seen).replace('= ""', '= "light"')
+    filled = layout_text(layout_as_seen(seen)).replace('= ""', '= "light"')
     layout = read_layout(write(tmp_path, filled, "layout.toml"))
     assert read_spans(path, layout=layout).stages == ("light",)
 
@@ -272,7 +273,7 @@ def test_records_whose_fields_are_not_known_show_what_they_hold_but_no_value(tmp
             ("more.a", "numbers, 1 different in 3 rows"),
         )
         assert "no column holds the times and none the stages" in seen.problems[0]
-        assert "Muster" not in json.dumps(inspection_document(seen)) + starter_layout(seen)
+        assert "Muster" not in json.dumps(inspection_document(seen)) + layout_text(layout_as_seen(seen))
 
 
 def test_parquet_whose_columns_are_not_known_shows_what_they_hold_but_no_cell(tmp_path):
@@ -459,7 +460,7 @@ def test_an_edf_in_which_no_text_is_a_stage(tmp_path):
     assert seen.unknown == ("Schlaf 1", "Schlaf 2", "wach!")
     assert {label.label: label.minutes for label in seen.labels}["Schlaf 1"] == 2.5
     # a remark that stands there once is no label, and it may name a person
-    assert "Muster" not in str(seen.problems) + str(inspection_document(seen)) + starter_layout(seen)
+    assert "Muster" not in str(seen.problems) + str(inspection_document(seen)) + layout_text(layout_as_seen(seen))
 
 
 def test_an_edf_whose_texts_could_not_be_laid_out_lists_them_all_the_same(tmp_path):
@@ -593,5 +594,6 @@ def test_a_starter_layout_does_not_say_again_what_the_layout_says_in_other_case(
     layout = tmp_path / "device.toml"
     layout.write_text('epoch_seconds = 30\n[stages]\nWAKE = "N1"\n')
     given = read_layout(layout)
-    lines = starter_layout(inspect_file(path, layout=given), layout=given).splitlines()
-    assert [line for line in lines if line.strip("# ").casefold().startswith('"wake"')] == ['"WAKE" = "N1"']
+    lines = layout_text(layout_as_seen(inspect_file(path, layout=given), given)).splitlines()
+    told = [line for line in lines if line.strip("# ").casefold().startswith('"wake"')]
+    assert told == ['"wake" = "N1"    # 2 times; as the layout says']

@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+from datetime import datetime, timedelta
 
 import numpy as np
 import pandas as pd
@@ -11,8 +12,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sleepagree.errors import EpochGridError, FileFormatError, SleepAgreeError, UnknownStageError
+from sleepagree.hypnogram.epochs import lay_on_epochs
 from sleepagree.readers.json.file import read_json
 from sleepagree.readers.layout import Layout
+from sleepagree.readers.proposal import propose_layout
 from sleepagree.readers.table.reader import read_table
 from tests.said import said
 
@@ -155,3 +158,48 @@ def test_any_records_give_spans_or_one_error(tmp_path_factory, records):
     except SleepAgreeError:
         return
     assert spans.onset_s.size > 0
+
+
+BOUTS = [("wake", 0, 10), ("light", 10, 40), ("deep", 40, 70), ("light", 70, 90), ("rem", 90, 95), ("wake", 95, 96)]
+STEPS = [label for label, begin, end in BOUTS for _ in range(2 * (end - begin))]
+
+
+def at(minutes):
+    return (datetime(2026, 3, 1, 22, 30) + timedelta(minutes=minutes)).isoformat()
+
+
+def by_stage(make):
+    return {label: [make(a, b) for name, a, b in BOUTS if name == label] for label in LABELS}
+
+
+AWAY = {
+    "stages as keys of pairs": by_stage(lambda a, b: [at(a), at(b)]),
+    "stages as keys of objects": {"sleep": {"stages": by_stage(lambda a, b: {"from": at(a), "to": at(b)})}},
+    "stages as keys of times": by_stage(lambda a, b: at(a))
+    | {label: [at(m / 2) for m, name in enumerate(STEPS) if name == label] for label in LABELS},
+    "stages as keys of pairs of seconds": by_stage(lambda a, b: [60 * a, 60 * b]),
+    "stages as keys of times and minutes": by_stage(lambda a, b: [at(a), b - a]),
+    "times as keys": {"night": {at(i / 2): label for i, label in enumerate(STEPS)}},
+    "rows as lists": [[label, at(i / 2)] for i, label in enumerate(STEPS)],
+    "columns as lists": {"a": [{"b": {"when": [at(i / 2) for i in range(len(STEPS))], "says": STEPS, "n": 1}}]},
+    "a flat list": {"hypnogram": STEPS},
+    "nothing but a flat list": STEPS,
+}
+
+
+@pytest.mark.parametrize("name", AWAY)
+def test_stages_are_proposed_and_read_wherever_they_stand(tmp_path, name):
+    path = write(tmp_path, AWAY[name])
+    proposal = propose_layout(path)
+    assert {setting.key for setting in proposal.blanks} <= {"begins"}
+    assert proposal.blank_labels == ()
+    spans = read_json(path, layout=proposal.layout({"begins": at(0)} if proposal.blanks else {}))
+    grid = lay_on_epochs(spans, origin_s=0.0)
+    assert spans.start.isoformat() == at(0)
+    assert [spans.labels[code] for code in grid.codes] == STEPS
+
+
+def test_rows_under_stages_are_never_taken_for_a_sequence(tmp_path):
+    path = write(tmp_path, by_stage(lambda a, b: [f"x{a}", f"y{b}"]))
+    proposal = propose_layout(path)
+    assert proposal is None or not proposal.is_readable

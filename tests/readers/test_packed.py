@@ -15,7 +15,9 @@ from typing import Any
 
 import openpyxl
 import pytest
+from click.testing import CliRunner
 
+from sleepagree.cli.group import main
 from sleepagree.describe.file import describe_file
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError
 from sleepagree.files import packed
@@ -216,6 +218,18 @@ def test_standard_input_has_a_name_where_it_is_looked_into(piped: Any) -> None:
     seen = inspect_file("-")
     assert seen.file == "standard input"
     assert describe_file(seen).sections[0].detail == "  standard input"
+
+
+def test_a_layout_is_proposed_for_standard_input_as_for_a_file(piped: Any, tmp_path: Path) -> None:
+    data = "Wann;Phase\n" + "".join(f"14.03.2026 22.3{i}.00;{'wach' if i < 3 else 'tief'}\n" for i in range(10))
+    path = tmp_path / "night.csv"
+    path.write_text(data, encoding="utf-8")
+    of_file = run("inspect", path)
+    packed._standard_input.cache_clear()
+    of_input = CliRunner().invoke(main, ["inspect", "-"], input=data.encode())
+    assert of_input.exit_code == of_file.exit_code == 0
+    assert of_input.stdout == of_file.stdout.replace("night.csv", "standard input")
+    assert 'time       "%d.%m.%Y %H.%M.%S"' in of_input.stdout
 
 
 def test_standard_input_has_a_name_in_messages_and_a_bound(piped: Any, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -123,7 +123,7 @@ def test_a_plain_name_goes_before_what_other_columns_hold(tmp_path: Path) -> Non
     body = "".join(f"2026-03-01T22:{30 + i // 2}:{30 * (i % 2):02},{i // 4},{word}\n" for i, word in ROWS)
     proposal = propose_layout(write(tmp_path, "time,stage,remark\n" + body))
     assert proposal is not None
-    assert proposal.settings == ()
+    assert proposal.told == ()
     assert [(label.label, label.word) for label in proposal.labels] == [("0", ""), ("1", ""), ("2", "")]
 
 
@@ -185,7 +185,7 @@ def moments_in_words(i: int) -> str:
 
 @pytest.mark.parametrize(
     "cell",
-    [moments_in_words, lambda i: f"2031年3月14日 午後10時{i // 2:02d}分", lambda i: f"{22 + i // 60}{i % 60:02}00"],
+    [moments_in_words, lambda i: f"14 มีนาคม 2574 22 นาฬิกา {i // 2:02d} นาที", lambda i: f"{22 + i // 60}{i % 60:02}00"],
     ids=["words", "other script", "digits written together"],
 )
 @pytest.mark.parametrize("is_numbered", [False, True])
@@ -251,6 +251,7 @@ def test_a_given_layout_is_kept_and_completed(tmp_path: Path) -> None:
     assert proposal is not None
     assert proposal.is_readable
     assert values(proposal) == {
+        "reports": ("wake", "light", "deep"),
         "start": "alkoi",
         "time": "%d.%m.%Y klo %H.%M.%S",
         "zone": "Europe/Helsinki",
@@ -259,7 +260,7 @@ def test_a_given_layout_is_kept_and_completed(tmp_path: Path) -> None:
         "stage": "vaihe",
     }
     text = layout_text(proposal)
-    assert '\nreports = ["wake", "light", "deep"]\n' in text
+    assert '\nreports = ["wake", "light", "deep"]    # as the layout says\n' in text
     assert '"Wach" = "unscored"    # 20 times; as the layout says' in text
     assert '"Tulip" = "rem"    # not in this file; as the layout says' in text
     written = parse_layout(text.encode(), "written.toml")

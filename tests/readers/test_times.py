@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 
 from sleepagree.errors import ClockError, FileFormatError, SleepAgreeError
 from sleepagree.readers.times import zones
-from sleepagree.readers.times.clock import Clock, Column, Times, naive_datetime
-from sleepagree.readers.times.forms import read_declared
-from sleepagree.readers.times.numbers import read_numbers
+from sleepagree.readers.times.clock import HOUR_US, SECOND_US, Clock, Column, Times, naive_datetime
+from sleepagree.readers.times.forms import declarable_forms, read_declared
+from sleepagree.readers.times.numbers import read_durations, read_numbers
 from sleepagree.readers.times.reading import read_times
 from sleepagree.readers.times.zones import resolve_wall_clock
 from tests.said import said
@@ -328,9 +328,35 @@ def test_the_point_of_a_standard_parts_decimals() -> None:
 
 def test_p_beside_words_that_are_neither_am_nor_pm_names_the_column_for_them() -> None:
     with pytest.raises(FileFormatError) as caught:
-        read_declared(["10:47 PM", "10:48 ip"], Column("", "", str), "%I:%M %p")
-    assert caught.value.remedy.startswith("%p reads AM and PM and no other words")
+        read_declared(["10:47 PM", "10:48 iltaa"], Column("", "", str), "%I:%M %p")
+    assert caught.value.remedy.startswith("%p reads AM and PM, and words for them")
     assert "'am_pm'" in caught.value.remedy
     with pytest.raises(FileFormatError) as caught:
         read_declared(["10.47 PM"], Column("", "", str), "%I:%M %p")
     assert "am_pm" not in caught.value.remedy
+
+
+@pytest.mark.parametrize(
+    ("cell", "hour"),
+    [
+        *(("10:30 p. m.", 22), ("10:30 p.\u202fm.", 22), ("午後10:30", 22), ("오전 9:30", 9), ("上午0:30", 0)),
+        *(("下午12:30", 12), ("12:30 a.m.", 0), ("10:30 ip.", 22), ("μ.μ. 1:30", 13)),
+    ],
+)
+def test_halves_of_a_day_are_read_in_many_languages(cell: str, hour: int) -> None:
+    """Words of Unicode CLDR; its Japanese form counts the hours of a half from 0."""
+    ((form, _),) = declarable_forms(cell)
+    assert read_declared([cell], Column("", "", str), form).us.tolist() == [hour * HOUR_US + 30 * 60 * SECOND_US]
+
+
+def test_lengths_tell_their_units_in_words_or_as_iso_8601_has_them() -> None:
+    cells = ["1 h 5 min", "1 min 0 s", "00:01:00", "PT30S", "PT1H5M", "1 Std. 5 Min.", "1時間5分", "1,5 h", "5 минут"]
+    seconds, unit = read_durations(cells, COLUMN)
+    assert seconds.tolist() == [3900, 60, 60, 30, 3900, 3900, 3900, 5400, 300]
+    assert unit == 1.0
+
+
+@pytest.mark.parametrize("cell", ["1,500 s", "5 min 1 h", "P1D", "5 d", "PT", "01:05", "1 h 2 h", "h"])
+def test_lengths_that_may_be_another_are_refused(cell: str) -> None:
+    with pytest.raises(FileFormatError, match="this is no number"):
+        read_durations([cell], COLUMN)

@@ -7,11 +7,12 @@ from datetime import datetime, timedelta
 import numpy as np
 import pytest
 
+from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import FileFormatError, UnknownStageError
 from sleepagree.readers import read_spans
 from sleepagree.readers.inspection import inspect_file
 from sleepagree.readers.layout import Layout, Shape
-from sleepagree.readers.starter_layout import starter_layout
+from sleepagree.readers.proposal import layout_as_seen
 from tests.said import said
 
 #: beginning, end, label: 38 min without a row after the second one
@@ -105,8 +106,8 @@ def test_dates_and_times_in_columns_of_their_own(tmp_path):
 
 def test_a_starter_offers_the_end_of_rows(tmp_path):
     path = pad_b(tmp_path, "Stage Start,Stage End,State,Worn by")
-    text = starter_layout(inspect_file(path))
-    assert '# end = "Stage End"' in text.splitlines()
+    text = layout_text(layout_as_seen(inspect_file(path)))
+    assert '# end = "Stage End"    # known without this line' in text.splitlines()
 
 
 # --- columns that nobody used --------------------------------------------------------------------------------

@@ -403,3 +403,21 @@ def test_a_file_name_that_no_table_can_hold_is_refused(tmp_path: Path) -> None:
     )
     with pytest.raises(InputError, match="not UTF-8"):
         nights_table_text(found, table_folder=tmp_path)
+
+
+def test_each_device_has_a_layout_of_its_own(tmp_path: Path) -> None:
+    make_files(tmp_path, "lab/cook_n1.edf", "band A/cook_n1.csv", "pad B/cook_n1.csv")
+    for name in ("a", "b"):
+        (tmp_path / f"{name}.toml").write_text(f'[file]\nstage = "{name}"\n')
+    layouts = ("--layout", f"pad B={tmp_path}/b.toml", "--layout", f"{tmp_path}/a.toml")
+    table = tmp_path / "nights.csv"
+    result = CliRunner().invoke(main, ["nights", str(tmp_path), *PATTERNS, *layouts, "--out", str(table)])
+    assert result.exit_code == 0, result.output
+    rows = list(csv.DictReader(io.StringIO(table.read_text())))
+    assert [(row["device"], row["layout"]) for row in rows] == [("band A", "a.toml"), ("pad B", "b.toml")]
+    strange = ["nights", str(tmp_path), *PATTERNS, "--layout", f"pad C={tmp_path}/b.toml", "--out", "-"]
+    result = CliRunner().invoke(main, strange)
+    assert result.exit_code == 1
+    assert "a layout is of no device. Found pad C; expected one of band A, pad B" in result.stderr
+    twice = ["nights", str(tmp_path), *PATTERNS, *layouts[2:], *layouts[2:], "--out", "-"]
+    assert CliRunner().invoke(main, twice).exit_code == 2

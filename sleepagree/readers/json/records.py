@@ -15,8 +15,10 @@ from sleepagree.readers.layout import Layout
 from sleepagree.readers.rows import Places
 from sleepagree.readers.table.table import Table
 
-#: What the field of plain values in a list is called.
+#: What the field of plain values in a list is called, and that of the names that "*" stands for.
 _VALUE: Final = "value"
+KEY: Final = "key"
+ANY: Final = "*"
 _PATH_REMEDY: Final = "Correct 'records' in the layout, or check that this is the file it was written for."
 
 
@@ -44,8 +46,10 @@ def find_records(document: JsonDocument, path: str | None = None) -> Records | N
     document : JsonDocument
         A list of objects, one object a line, or an object in which one field is a list of objects.
     path : str, optional
-        Where the list stands: names of fields parted by dots, such as ``sleep.segments``. A name that leads into each
-        object of a list makes one list of theirs; a list of plain values, or one text, is a field ``value``.
+        Where the list stands: names of fields parted by dots, such as ``sleep.segments``; "." is the document itself. A
+        name that leads into each object of a list makes one list of theirs, and so does "*", which is every field: its
+        name is then a field ``key``. A list of plain values, or one text, is a field ``value``; elements that are lists
+        have the fields ``1``, ``2`` ...; lists of one length inside one object are the fields.
 
     Raises
     ------
@@ -80,23 +84,55 @@ def _holds_objects(value: object) -> bool:
 
 
 def _records_at(document: JsonDocument, path: str) -> Records:
-    fields = list(document.fields)
-    for key in path.split("."):
-        holders = [part for field in fields for part in _parts(field)]
-        fields = [holder.need(key, f"the records at '{shorten(path)}'", _PATH_REMEDY) for holder in holders]
-    parts = [part for field in fields for part in _parts(field)]
+    found: list[tuple[dict[str, object], Field]] = [({}, field) for field in document.fields]
+    for step in filter(None, path.split(".")):
+        holders = [(name, part) for name, field in found for part in _parts(field)]
+        if step == ANY:
+            inner = [(key, holder.get(key)) for _, holder in holders for key in holder.mapping()]
+            found = [({KEY: key}, field) for key, field in inner if field is not None]
+        else:
+            expected = f"the records at '{shorten(path)}'"
+            found = [(name, holder.need(step, expected, _PATH_REMEDY)) for name, holder in holders]
+    parts = [(name, part) for name, field in found for part in _parts(field)]
     if not parts:
         remedy = "Export the night again, or correct 'records' in the layout."
         document.fields[0].fail("the list of records is empty", expected="a record or more", remedy=remedy)
-    if not any(isinstance(part.value, dict) for part in parts):
-        parts = [Field({_VALUE: part.value}, part.place, part.path) for part in parts]
-    for part in parts:
-        part.mapping()
-    return Records(tuple(parts), (*document.notes, Note.of(NoteKind.RECORDS_FROM_FIELD, field=OwnWord(path))))
+    if len(parts) == 1 and (rows := rows_of_columns(parts[0][1].value)):
+        ((name, whole),) = parts
+        parts = [(name, Field(row, f"{whole.place}[{i}]", whole.path)) for i, row in enumerate(rows)]
+    are_plain = not any(isinstance(part.value, dict) for _, part in parts)
+    records = tuple(_record(name, part, is_plain=are_plain) for name, part in parts)
+    return Records(records, (*document.notes, Note.of(NoteKind.RECORDS_FROM_FIELD, field=OwnWord(path))))
 
 
 def _parts(field: Field) -> list[Field]:
     return field.elements() if isinstance(field.value, list) else [field]
+
+
+def _record(name: Mapping[str, object], part: Field, *, is_plain: bool) -> Field:
+    """Return the fields of an element of a list, with the name above it."""
+    if isinstance(part.value, list):
+        fields: Mapping[str, object] = {str(i): value for i, value in enumerate(part.value, 1)}
+    else:
+        fields = {_VALUE: part.value} if is_plain else part.mapping()
+    if name and KEY in fields:
+        part.fail(f"a field is called '{KEY}', as '{ANY}' calls the names above it", remedy=_PATH_REMEDY)
+    return Field({**name, **fields}, part.place, part.path)
+
+
+def rows_of_columns(value: object) -> list[dict[str, object]]:
+    """Return the rows of an object in which two or more lists of one length stand for columns."""
+    if not isinstance(value, dict):
+        return []
+    lists = {key: inner for key, inner in value.items() if isinstance(inner, list) and is_plain_list(inner)}
+    if len(lists) < 2 or len({len(inner) for inner in lists.values()}) > 1:
+        return []
+    return [dict(zip(lists, row, strict=True)) for row in zip(*lists.values(), strict=True)]
+
+
+def is_plain_list(values: list[object]) -> bool:
+    """Whether a list holds values, and none that hold others."""
+    return bool(values) and not any(isinstance(value, dict | list) for value in values)
 
 
 def table_of_records(records: Records, *, origin: Origin, path: str, layout: Layout) -> Table:

@@ -25,10 +25,10 @@ from sleepagree.readers.times.clock import (
     microseconds_of,
     show_offset,
 )
+from sleepagree.readers.times.words import with_plain_half
 
 EXAMPLE: Final = "a time such as 2026-03-01T22:30:00"
 _SHOWN_CHANGES: Final = 3
-_HALF: Final = re.compile(r"[AaPp][Mm]\b")
 _MIDNIGHT_24: Final = re.compile(r"(?<![\d:])24(?=:00(?!\d)(?::00(?![\d.,]))?(?!:))", re.ASCII)
 
 
@@ -50,20 +50,22 @@ def read_declared(texts: Sequence[str], column: Column, form: str) -> Times:
     values = np.empty(len(texts), np.int64)
     offsets: list[int | None] = []
     midnights = 0
+    has_half = "p" in strptime_directives(form)
     for row, text in enumerate(texts):
         cell = text.strip()
         late = says_24(cell) and "H" in strptime_directives(form)
+        plain = with_plain_half(cell) if has_half else cell
         try:
-            moment = _strptime(_MIDNIGHT_24.sub("00", cell) if late else cell, form)
+            moment = _strptime(_MIDNIGHT_24.sub("00", plain) if late else plain, form)
         except (ValueError, OverflowError, re.error):
             if not cell:
                 raise missing_time(cell, row, column) from None
             problem, expected = "the time does not have the declared form", f'the form time = "{form}"'
             remedy = "Correct the row, or 'time' in the layout."
-            if "p" in strptime_directives(form) and not _HALF.search(cell):
+            if has_half and not re.search("[AP]M", plain):
                 remedy = (
-                    "%p reads AM and PM and no other words: write them so in the file, behind the times or in a column "
-                    "of their own that 'am_pm' in the layout names."
+                    "%p reads AM and PM, and words for them in many languages: write them so in the file, beside the "
+                    "times or in a column of their own that 'am_pm' in the layout names."
                 )
             raise column.error(FileFormatError, row, problem, f"'{cell}'", expected, remedy) from None
         values[row] = microseconds_of(moment) + DAY_US * late
@@ -133,10 +135,11 @@ _ORDERS: Final = (
     ("Y", "m", "d", "if the year comes first"),
 )
 _DATE_AND_TIME: Final = re.compile(
-    r"(?:(?P<date>(?:\d{1,4}|[A-Za-z]{3,9})(?P<first>[./-]|\.? +)(?:\d{1,2}|[A-Za-z]{3,9})"
-    r"(?P<second>[./-]|[.,]? +)\d{1,4})(?P<gap>[ T,]+))?"
-    r"(?P<hour>\d{1,2})(?P<mark>[:.h])(?P<minute>\d\d)(?:(?P<again>[:.])\d\d(?P<fraction>[.,]\d{1,6})?)?"
-    r"(?P<half> ?[AaPp][Mm])?(?P<offset> ?(?:[Zz]|[+-]\d\d:?\d\d))?",
+    r"(?:(?P<date>(?:\d{1,4}|[A-Za-z]{3,9})(?P<first>[./-]|\.? +|[年년] *)(?:\d{1,2}|[A-Za-z]{3,9})"
+    r"(?P<second>[./-]|[.,]? +|[月월] *)\d{1,4})(?P<gap>[ T,.日일]+))?(?P<before>[AP]M *)?"
+    r"(?P<hour>\d{1,2})(?P<mark>[:.h]|[時时点點시] *)(?P<minute>\d\d)"
+    r"(?:(?P<again>[:.]|[分분] *)\d\d(?P<fraction>[.,]\d{1,6})?)?(?P<tail>[秒초分분]?)"
+    r"(?P<half> ?[AP]M)?(?P<offset> ?(?:[Zz]|[+-]\d\d:?\d\d))?",
     re.ASCII,
 )
 
@@ -146,6 +149,7 @@ def declarable_forms(cell: str) -> tuple[tuple[str, str], ...]:
 
     Every form is tried on the cell, so that what a message offers is what can be followed.
     """
+    cell = with_plain_half(cell)
     match = _DATE_AND_TIME.fullmatch(cell)
     if match is None:
         return ()
@@ -165,10 +169,12 @@ def declarable_forms(cell: str) -> tuple[tuple[str, str], ...]:
 
 def _form_of_time(match: re.Match[str]) -> str:
     """Return the strptime text of the time of day in a cell."""
-    half, fraction, again, offset = match["half"] or "", match["fraction"] or "", match["again"], match["offset"] or ""
-    form = f"{'%I' if half else '%H'}{match['mark']}%M"
+    before, half, fraction, again, offset = (
+        match[part] or "" for part in ("before", "half", "fraction", "again", "offset")
+    )
+    form = re.sub("[AP]M", "%p", before) + f"{'%I' if half or before else '%H'}{match['mark']}%M"
     form += f"{again}%S" if again else ""
-    form += f"{fraction[0]}%f" if fraction else ""
+    form += (f"{fraction[0]}%f" if fraction else "") + match["tail"]
     form += half[:-2] + "%p" if half else ""
     return form + (" " * offset.startswith(" ") + "%z" if offset else "")
 

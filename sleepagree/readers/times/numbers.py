@@ -13,6 +13,7 @@ from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import ClockError, FileFormatError, SleepAgreeError, shorten
 from sleepagree.readers.layout import TimeForm
 from sleepagree.readers.times.clock import SECOND_US, Clock, Column, Times
+from sleepagree.readers.times.words import read_length
 
 _NUMBER: Final = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
 _GROUPED: Final = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+", re.ASCII)
@@ -50,16 +51,12 @@ def read_numbers(texts: Sequence[str], column: Column, *, expected: str = "a num
     return np.array(cells, np.float64)
 
 
-_CLOCK_LENGTH: Final = re.compile(r"(\d{1,3}):([0-5]\d):([0-5]\d)(?:[.,](\d{1,6}))?", re.ASCII)
-
-
 def read_durations(texts: Sequence[str], column: Column) -> tuple[NDArray[np.float64], float | None]:
-    """Read a column of durations, and their unit where the cells tell it: 0:12:30 is in hours, minutes and seconds."""
-    matches = [_CLOCK_LENGTH.fullmatch(text.strip()) for text in texts]
-    if None in matches:
-        return read_numbers(texts, column, expected="a duration in numbers"), None
-    parts = [match.groups(default="0") for match in matches if match is not None]
-    return np.array([int(h) * 3600 + int(m) * 60 + float(f"{s}.{part}") for h, m, s, part in parts]), 1.0
+    """Read a column of durations, and their unit where all cells tell it, such as 0:12:30, 1 h 5 min or PT30S."""
+    seconds = [read_length(text.strip()) for text in texts]
+    if None in seconds:
+        return read_numbers(texts, column, expected="a duration in numbers, or as 0:12:30, 1 h 5 min or PT30S"), None
+    return np.array(seconds, np.float64), 1.0
 
 
 def _refuse_grouped(cells: Sequence[str], column: Column) -> None:
