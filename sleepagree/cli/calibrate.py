@@ -46,7 +46,7 @@ def calibrate(ctx: click.Context, /, nights: Path, out: Path, **options: Any) ->
     """
     from sleepagree.mapping.files import own_words
     from sleepagree.render.correction_folder import write_correction
-    from sleepagree.render.terminal import render_terminal
+    from sleepagree.render.terminal import SAY_FULL
     from sleepagree.study.execution import Execution
     from sleepagree.study.from_table import load_nights
     from sleepagree.study.run import ScoringOptions
@@ -69,9 +69,11 @@ def calibrate(ctx: click.Context, /, nights: Path, out: Path, **options: Any) ->
         command=shared.repeat_command(anonymous=False),
         progress=progress_bar(quiet=options["quiet"]),
     )
-    click.echo("\n".join(render_terminal(description, full=options["full"])))
-    click.echo(f"\nWritten to {out}\n--full prints what is applied, too.")
+    shared.print_description(description, full=options["full"])
+    click.echo(f"\nWritten to {out}: start with report.html")
     click.echo(f"\nTo use it on a new night:\n  sleepagree correct {out / 'correction.json'} \\\n    DEVICE")
+    if not options["full"]:
+        click.echo(SAY_FULL)
     for refusal in refused:
         click.echo(f"refused: line {refusal.row}: {refusal.reason}", err=True)
     if refused:

@@ -27,7 +27,7 @@ from sleepagree.render.correction_json import (
     correction_rows,
 )
 from sleepagree.render.night_folder import write_report
-from sleepagree.render.night_json import dump
+from sleepagree.render.night_json import dump, dump_filled
 from sleepagree.study.chunks import input_files
 from sleepagree.study.correct_nights import CorrectedNights
 from sleepagree.study.correction import CorrectedNight
@@ -84,7 +84,7 @@ def write_correction(
         correction = learn_correction(outcomes, device=device, mapping=mapping, level=level)
         described = describe_correction(correction, nights=outcomes, command=command)
         with fresh_folder(out, overwrite=overwrite) as made:
-            (made / "correction.json").write_bytes(encode_text(dump(correction_document(correction))))
+            (made / "correction.json").write_bytes(encode_text(dump_filled(correction_document(correction))))
             (made / "correction.csv").write_bytes(encode_text(csv_text(correction_rows(correction))))
             write_report(made, page_files(described, figures))
     return described, tuple(o for o in outcomes if isinstance(o, Refusal))

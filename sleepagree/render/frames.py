@@ -154,7 +154,8 @@ def tabulate_device_classes(correction: Correction) -> pd.DataFrame:
 def tabulate_corrected(night: CorrectedNight) -> pd.DataFrame:
     """Return the measures of a night as the device says them and corrected, as in corrected.csv."""
     names = frozenset({"measure", "unit", "method", "verdict", "extrapolated"})
-    return _frame(list(corrected_rows([night])), names=names).set_index("measure")
+    frame = _frame(list(corrected_rows([night])), names=names).set_index("measure")
+    return frame.assign(extrapolated=frame["extrapolated"] == "yes")
 
 
 def tabulate_probabilities(night: CorrectedNight) -> pd.DataFrame:

@@ -34,6 +34,8 @@ from sleepagree.study.epoch_correction import LearnedEpochs, classes_of
 
 #: What stands before the name of a measure that the epochs' probabilities add up to.
 EXPECTED: Final = "expected "
+#: Ranges are kept with so many digits.
+_NEAR: Final = 1e-3
 
 
 @dataclass(frozen=True)
@@ -261,7 +263,7 @@ class Correction(Result):
         ranges = [(features[i], self.features[i].low, self.features[i].high) for i in used]
         if learned.own_range is not None:
             ranges.append((device, *learned.own_range))
-        beyond = any(value < lowest - 1e-6 or value > highest + 1e-6 for value, lowest, highest in ranges)
+        beyond = any(value < lowest - _NEAR or value > highest + _NEAR for value, lowest, highest in ranges)
         return CorrectedMeasure(
             measure.measure, measure.unit, device, corrected, low, high, learned, extrapolated=beyond
         )

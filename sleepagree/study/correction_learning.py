@@ -17,6 +17,7 @@ from sleepagree.inference.correction import (
     FEWEST_PEOPLE,
     Examples,
     Expected,
+    as_written,
     fold_people,
     group_of,
     learn_value,
@@ -120,10 +121,10 @@ def learn_correction(
         len(nights),
         _hash_nights(nights),
         level,
-        ranges,
-        measures,
+        as_written(ranges),
+        as_written(measures),
         tuple(cautions),
-        epochs,
+        as_written(epochs),
     )
 
 
