@@ -6,7 +6,7 @@ What is learnt is plain numbers. Learning imports scikit-learn; applying needs n
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -276,9 +276,7 @@ class Correction(Result):
             yield Caution.of(CautionKind.EXTRAPOLATED, measures=beyond)
         if window is None and rule is WindowRule.REFERENCE:
             yield Caution.of(CautionKind.WINDOW_BY_DEVICE, learnt=self.window_rules)
-        yield from size_cautions(self.participants)
-        yield Caution.of(CautionKind.PULLED_TO_USUAL)
-        yield Caution.of(CautionKind.LIKE_THE_STUDY, people=self.participants, nights=self.nights)
+        yield from standing_cautions(self.participants, self.nights)
 
     def _refuse_others(self, night: ScoredSpans) -> None:
         """Refuse a night that is not of the kind learnt from."""
@@ -318,8 +316,9 @@ def bounds_of(unit: str) -> Bounds:
     return Bounds(0.0, 100.0 if unit.startswith("%") else math.inf)
 
 
-def size_cautions(people: int) -> list[Caution]:
-    """Return the caution about few people, if they are few."""
-    if people >= LEAVE_ONE_OUT_UP_TO:
-        return []
-    return [Caution.of(CautionKind.LEARNT_FROM_FEW, people=people, enough=LEAVE_ONE_OUT_UP_TO)]
+def standing_cautions(people: int, nights: int) -> Iterator[Caution]:
+    """Yield what holds for every night that a correction is applied to."""
+    if people < LEAVE_ONE_OUT_UP_TO:
+        yield Caution.of(CautionKind.LEARNT_FROM_FEW, people=people, enough=LEAVE_ONE_OUT_UP_TO)
+    yield Caution.of(CautionKind.PULLED_TO_USUAL)
+    yield Caution.of(CautionKind.LIKE_THE_STUDY, people=people, nights=nights)
