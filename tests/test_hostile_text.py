@@ -249,6 +249,42 @@ def test_a_mapping_that_would_move_a_terminal_is_refused(text: str, word: str, t
     assert not MOVES.search(result.output)
 
 
+LEARNT = Path(__file__).parent / "golden" / "correct" / "one-night" / "correction.json"
+LONG = (f"={'x' * 10_000}", f"<b>{'y' * 10_000}", f"\u202e{'z' * 10_000}")
+
+
+@pytest.mark.parametrize("group", [HTML[:3], FORMULAS[:3], FORMULAS[2:], TERMINAL[1:4], TERMINAL[4:], TOML[:3], LONG])
+def test_labels_of_a_corrected_night(group: tuple[str, ...], tmp_path: Path) -> None:
+    """A correction and a night whose labels are hostile: invented, and as long as a cell of a spreadsheet may be."""
+    _, device, layout = night_table(tmp_path, (*group, "two\nlines"))
+    labels = [label.strip().replace("\r", "\n") for label in (*group, "two\nlines")]
+    stages = dict(zip(labels, ("W", "light", "N3", "light"), strict=True))
+    layout.write_text("[stages]\n" + "".join(f"{json.dumps(a)} = {json.dumps(b)}\n" for a, b in stages.items()))
+    learnt, out, epochs = tmp_path / "learnt.json", tmp_path / "out", tmp_path / "epochs.csv"
+    learnt.write_text(json.dumps({**json.loads(LEARNT.read_text()), "labels": stages, "device": group[0]}))
+    options = ("--layout", layout, "--epochs", epochs, "--out", out, "--json", tmp_path / "record.json")
+    result = run("correct", learnt, device, *options)
+    assert result.exit_code == 0, result.output
+    assert not MOVES.search(result.output)
+    assert max(map(len, result.output.splitlines())) < 200
+    assert_page_is_tame((out / "report.html").read_text())
+    assert not MOVES.search((tmp_path / "record.json").read_text())
+    assert epochs.read_bytes() == (out / "epochs.csv").read_bytes()
+    for path in (epochs, out / "corrected.csv"):
+        assert_cells_are_tame(path.read_text())
+    rows = list(csv.DictReader(io.StringIO(epochs.read_text(), newline="")))
+    # every epoch has its row, its own label and the class that the layout says
+    of_stage = {"W": "wake", "light": "light", "N3": "deep"}
+    told = [(escape_formula(label), of_stage[stage]) for label, stage in stages.items()]
+    assert [(row["label"], row["class"]) for row in rows] == [told[i // 5 % 4] for i in range(400)]
+    # a label that was not learnt is refused in one message that moves nothing
+    learnt.write_text(LEARNT.read_text())
+    refused = run("correct", learnt, device, "--layout", layout)
+    assert refused.exit_code == 1
+    assert not MOVES.search(refused.output)
+    assert len(refused.output) < 1000
+
+
 @pytest.mark.parametrize("text", ["$(touch owned)", "`touch owned`", "a;touch owned", "a&&touch owned", "a'b c"])
 def test_the_command_that_repeats_a_run_runs_nothing_else(text: str, tmp_path: Path) -> None:
     strange, out = tmp_path / f"{text}.csv", tmp_path / "out"

@@ -37,7 +37,7 @@ def calibrate(ctx: click.Context, /, nights: Path, out: Path, **options: Any) ->
     from sleepagree.files.writing import refuse_existing
     from sleepagree.mapping.files import own_words
     from sleepagree.render.correction_folder import write_correction
-    from sleepagree.render.terminal import render_terminal
+    from sleepagree.render.terminal import SAY_FULL
     from sleepagree.study.correction_learning import learn_correction
     from sleepagree.study.execution import Execution
     from sleepagree.study.from_table import load_nights, score_table
@@ -66,7 +66,9 @@ def calibrate(ctx: click.Context, /, nights: Path, out: Path, **options: Any) ->
     figures = options["figures"].split(",")
     write_correction(correction, description, out, figures=figures, overwrite=options["overwrite"])
     refused = [outcome for outcome in outcomes if isinstance(outcome, Refusal)]
-    click.echo("\n".join(render_terminal(description, full=options["full"])))
-    click.echo(f"\nWritten to {out}\n--full prints what is applied, too.")
+    shared.print_description(description, full=options["full"])
+    click.echo(f"\nWritten to {out}: start with report.html")
     click.echo(f"\nTo use it on a new night:\n  sleepagree correct {out / 'correction.json'} \\\n    DEVICE")
+    if not options["full"]:
+        click.echo(SAY_FULL)
     shared.tell_refused(ctx, refused)

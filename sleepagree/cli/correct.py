@@ -57,7 +57,7 @@ def correct(ctx: click.Context, /, correction: Path, device: Path, **options: An
     if is_nights_table(device):
         nights = _correct_table(learnt, device, options)
         described, document = describe_corrected_nights(nights, command=command), corrected_nights_document(nights)
-        cautions, refused = learnt.cautions, nights.refused
+        cautions, refused = nights.cautions, nights.refused
         _write(nights, described, options)
     else:
         night = _correct_night(learnt, device, options)

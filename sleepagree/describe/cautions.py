@@ -531,7 +531,8 @@ def _extrapolated(c: Caution) -> str:
 def _window_by_device(c: Caution) -> str:
     return (
         "The window lasts from the device's first to its last stage, while the correction was learnt in windows by "
-        f"{join_words(c['learnt'])}: SOL, WASO, SE and wake depend on it. Give the time in bed with --window FROM/TO."
+        f"{join_words(c['learnt'])}: SOL, WASO, SE and wake depend on it. Give the time in bed with --window FROM/TO, "
+        "in a table of nights in its column window."
     )
 
 

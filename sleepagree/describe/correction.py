@@ -416,7 +416,10 @@ def describe_corrected_nights(found: CorrectedNights, *, command: str = "") -> D
     said = f"{counted(len(nights), 'night')} of {counted(people, 'participant')} corrected"
     said += f", {len(found.refused)} refused" if found.refused else ""
     said += f"; {counted(found.other_devices, 'row')} of other devices left alone" if found.other_devices else ""
-    note = Paragraph("Means over nights (min; SE and percent in %). Extrapolated: nights outside what was learnt from.")
+    note = Paragraph(
+        "Means over nights (min; SE and percent in %). Extrapolated: nights outside what was learnt from. Each night "
+        "with its intervals stands in the files of --out."
+    )
     refused = tuple(f"line {one.row}: {one.reason}" for one in found.refused)
     return Description(
         "sleepagree: nights, corrected",
@@ -427,7 +430,7 @@ def describe_corrected_nights(found: CorrectedNights, *, command: str = "") -> D
                 "measures", "Measures", (Table("measures", "", columns(*heads, words=(0, 3, 4)), tuple(rows)), note)
             ),
             *((Section("refused", "Refused", (Items(refused),)),) if refused else ()),
-            Section("cautions", "Cautions", (Items(say_cautions(correction.cautions)),)),
+            Section("cautions", "Cautions", (Items(say_cautions(found.cautions)),)),
             *_repeat(command),
         ),
     )

@@ -214,7 +214,7 @@ def _given_end(moment: datetime | None, mark_s: float | None, mark: str, referen
     if moment is None:
         if mark_s is None:
             raise InputError(
-                f"the window asks for a mark that the reference does not hold ('{mark}')",
+                f"the window asks for a mark that the file does not hold ('{mark}')",
                 reference.origin.name,
                 f"{Option.WINDOW}",
                 f"no '{mark}'",

@@ -32,7 +32,6 @@ PENALTIES: Final = (0.003, 0.03, 0.3)
 BINS: Final = 10
 _MOST_ROWS: Final = 40_000
 _MOST_STEPS: Final = 300
-_DIGITS: Final = 6
 #: Added to every count of the baselines: a class that a few people never had is unlikely, not impossible.
 _HALF: Final = 0.5
 
@@ -205,17 +204,9 @@ def _told(scored: _Scored, fits: _Fits, sums: _Values, level: float) -> LearnedC
     elif all(change.high < 0 for change in differences):
         verdict = Verdict.HELPS
     log_loss, brier = own.mean(axis=0).tolist()
-    model = _written(fits.model(penalty))
-    return LearnedClasses(model, penalty, verdict, log_loss, brier, by_label, by_part, scored.bins(), sums)
-
-
-def _written(model: ClassModel) -> ClassModel:
-    """Return a model with six digits: what a file holds is what was learnt."""
-
-    def short(values: Sequence[float]) -> tuple[float, ...]:
-        return tuple(float(f"{value:.{_DIGITS}g}") for value in values)
-
-    return ClassModel(short(model.intercepts), tuple(map(short, model.weights)))
+    return LearnedClasses(
+        fits.model(penalty), penalty, verdict, log_loss, brier, by_label, by_part, scored.bins(), sums
+    )
 
 
 def _thin(sequences: Sequence[LabelledSequence]) -> _Rows:

@@ -20,9 +20,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, is_dataclass, replace
 from enum import StrEnum
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,8 +39,8 @@ _OUTER_FOLDS: Final = 10
 _GROUPS: Final = 5
 _PENALTIES: Final = (1.0, 10.0, 100.0)
 _MOST_LAGS: Final = 400
-_MOST_RESIDUALS: Final = 400
-_RESIDUALS_A_FOLD: Final = 40
+_RESIDUALS_A_FOLD: Final = 21
+_DIGITS: Final = 6
 
 
 class Method(StrEnum):
@@ -100,9 +100,10 @@ class FoldErrors:
     model : WeightedSum
         Learnt without the people of the fold.
     residuals : tuple of float
-        Absolute errors of the model on the fold's nights.
+        Absolute errors of the model on the fold's nights; the smaller half, which ends no interval, as the largest of
+        them.
     shares : tuple of float
-        What part of a person each one counts for; a person's nights count for 1 in all.
+        How many people each one stands for.
     """
 
     model: WeightedSum
@@ -136,7 +137,7 @@ class PredictionInterval:
     half_width : float
         Of the t-based interval; of CV+ where all folds agree, which tells its size.
     folds : tuple of FoldErrors
-        For CV+; empty for a t-based interval.
+        For CV+ where their models differ; else empty.
     """
 
     kind: IntervalKind
@@ -157,7 +158,7 @@ class PredictionInterval:
         bounds : Bounds
             Ends of what can be.
         """
-        if self.kind is IntervalKind.T:
+        if not self.folds:
             return bounds.clip(value - self.half_width), bounds.clip(value + self.half_width)
         below: list[float] = []
         above: list[float] = []
@@ -176,7 +177,8 @@ def _order(values: Sequence[float], shares: Sequence[float], wanted: float) -> f
     reached = 0.0
     for value, share in sorted(zip(values, shares, strict=True)):
         reached += share
-        if reached >= wanted - 1e-9:
+        # shares are kept with six digits
+        if reached >= wanted - 1e-3:
             return value
     return math.inf
 
@@ -633,23 +635,40 @@ def _interval(examples: Examples, trial: _Trial, kind: IntervalKind, level: floa
         half = float(t.ppf((1 + level) / 2, people - 1)) * spread * math.sqrt(1 + 1 / people)
         return PredictionInterval(kind, level, people, half)
     shares = examples.shares
-    thin = residuals.size > _MOST_RESIDUALS
-    folds = tuple(
-        _thinned(model, residuals[rows], shares[rows])
-        if thin
-        else FoldErrors(model, tuple(residuals[rows].tolist()), tuple(shares[rows].tolist()))
-        for model, rows in trial.folds
-    )
-    wanted = level * (people + 1)
-    half = _order(residuals.tolist(), shares.tolist(), wanted)
+    half = _order(residuals.tolist(), shares.tolist(), level * (people + 1))
+    if len({model for model, _ in trial.folds}) == 1:
+        return PredictionInterval(kind, level, people, half)
+    folds = tuple(_kept(model, residuals[rows], shares[rows], level) for model, rows in trial.folds)
     return PredictionInterval(kind, level, people, half, folds)
 
 
-def _thinned(model: WeightedSum, residuals: _Values, shares: _Values) -> FoldErrors:
-    """Return the errors of a large fold as quantiles that each stand for the errors just below them."""
+def _kept(model: WeightedSum, residuals: _Values, shares: _Values, level: float) -> FoldErrors:
+    """Return the larger errors of a fold, and of very many quantiles; each stands for those just below it, too.
+
+    An interval can only become wider by that.
+    """
     order = np.argsort(residuals, kind="stable")
     reached = np.cumsum(shares[order])
-    wanted = reached[-1] * np.arange(1, _RESIDUALS_A_FOLD + 1) / _RESIDUALS_A_FOLD
-    at = np.minimum(np.searchsorted(reached, wanted - 1e-9), order.size - 1)
-    share = float(reached[-1]) / _RESIDUALS_A_FOLD
-    return FoldErrors(model, tuple(residuals[order][at].tolist()), (share,) * _RESIDUALS_A_FOLD)
+    wanted = reached[-1] * np.linspace(level / 2, 1, _RESIDUALS_A_FOLD)
+    at = np.unique(np.minimum(np.searchsorted(reached, wanted - 1e-9), order.size - 1))
+    return FoldErrors(model, tuple(residuals[order][at].tolist()), tuple(np.diff(reached[at], prepend=0).tolist()))
+
+
+def as_written(found: Any, digits: int = _DIGITS) -> Any:
+    """Return a result with its numbers as files hold them, so that what is read is what was learnt.
+
+    Parameters
+    ----------
+    found : dataclass, tuple, float or anything else
+        Looked through to its floats.
+    digits : int
+        Significant ones; those beyond depend on the machine's linear algebra.
+    """
+    if isinstance(found, float):
+        return float(f"{found:.{digits}g}")
+    if isinstance(found, tuple):
+        items = (as_written(item, digits) for item in found)
+        return found._make(items) if hasattr(found, "_make") else tuple(items)
+    if is_dataclass(found) and not isinstance(found, type):
+        return replace(found, **{f.name: as_written(getattr(found, f.name), digits) for f in fields(found)})
+    return found

@@ -18,7 +18,7 @@ from sleepagree.render.correction_json import (
     correction_rows,
 )
 from sleepagree.render.night_folder import write_below
-from sleepagree.render.night_json import dump
+from sleepagree.render.night_json import dump, dump_filled
 from sleepagree.study.correct_nights import CorrectedNights
 from sleepagree.study.correction import CorrectedNight, Correction
 
@@ -36,7 +36,7 @@ def write_correction(
 
     with fresh_folder(out, overwrite=overwrite) as made:
         texts = {
-            "correction.json": dump(correction_document(correction)),
+            "correction.json": dump_filled(correction_document(correction)),
             "correction.csv": csv_text(correction_rows(correction)),
         }
         write_below(made, {**texts, **page_files(described, figures)})

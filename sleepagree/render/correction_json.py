@@ -10,7 +10,7 @@ from sleepagree.describe.cautions import caution_documents
 from sleepagree.inference.class_probabilities import Scores
 from sleepagree.inference.correction import ErrorChange, LearnedValue, WeightedSum
 from sleepagree.mapping.mapping import StageMapping
-from sleepagree.render.night_json import Document, moment, software
+from sleepagree.render.night_json import Document, moment, number, software
 from sleepagree.study.correction import CorrectedNight, Correction, LearnedMeasure
 from sleepagree.study.correction_file import CORRECTION_SCHEMA
 from sleepagree.study.epoch_correction import LearnedEpochs
@@ -31,13 +31,13 @@ def correction_document(correction: Correction) -> Document:
         "labels": dict(correction.labels),
         "reports": list(correction.reports),
         "mapping": _mapping(correction.mapping),
-        "epoch_seconds": [_rounded(step) for step in correction.epoch_steps_s],
+        "epoch_seconds": list(correction.epoch_steps_s),
         "windows": list(correction.window_rules),
         "participants": correction.participants,
         "nights": correction.nights,
         "study_sha256": correction.study_sha256,
         "level": correction.level,
-        "features": [{"measure": f.measure, "range": [_rounded(f.low), _rounded(f.high)]} for f in correction.features],
+        "features": {f.measure: [f.low, f.high] for f in correction.features},
         "measures": [_measure(m, correction) for m in correction.measures],
         "epochs": None if correction.epochs is None else _epochs(correction.epochs),
         "cautions": caution_documents(correction.cautions),
@@ -144,7 +144,7 @@ def correction_rows(correction: Correction) -> Iterator[list[str]]:
             *(measure.measure, measure.unit, str(measure.learned.people), str(measure.learned.nights)),
             *(found["method"], found["verdict"]),
             *(_text(found[key]) for key in ("raw_error", "corrected_error", *_CHANGE, "usual_error")),
-            *(_text(found[f"usual_{key}"]) for key in _CHANGE),
+            *map(_text, found["over_usual"]),
             *(_text(correction.level), found["interval_kind"], _text(found["half_width"]), _text(found["coverage"])),
         ]
 
@@ -182,12 +182,12 @@ def _measure(measure: LearnedMeasure, correction: Correction) -> Document:
         "participants": learned.people,
         "nights": learned.nights,
         **_learned(learned, correction),
-        "range": None if own is None else [_rounded(own[0]), _rounded(own[1])],
+        "range": None if own is None else list(own),
         "folds": [
             {
                 "coefficients": _coefficients(fold.model, correction),
-                "errors": [_rounded(value) for value in fold.residuals],
-                "shares": [_rounded(value) for value in fold.shares],
+                "errors": list(fold.residuals),
+                "shares": list(fold.shares),
             }
             for fold in learned.interval.folds
         ],
@@ -212,20 +212,20 @@ def _epochs(learnt: LearnedEpochs) -> Document:
         "penalty": learnt.penalty,
         "verdict": learnt.verdict.value,
         "epochs": learnt.epochs,
-        "log_loss": _rounded(learnt.log_loss),
-        "brier": _rounded(learnt.brier),
+        "log_loss": learnt.log_loss,
+        "brier": learnt.brier,
         **_scores(learnt.by_label, "label_only"),
         **_scores(learnt.by_third, "label_and_third"),
-        "reliability": [[_rounded(told), _rounded(seen), rows] for told, seen, rows in learnt.reliability],
+        "reliability": [list(each) for each in learnt.reliability],
         "by_label": [
             {
                 "label": one.label,
                 "third": one.third,
                 "epochs": one.epochs,
                 "participants": one.participants,
-                "shares": {share.name: _rounded(share.share) for share in one.shares},
-                "low": {share.name: _rounded(share.low) for share in one.shares},
-                "high": {share.name: _rounded(share.high) for share in one.shares},
+                "shares": {share.name: share.share for share in one.shares},
+                "low": [number(share.low) for share in one.shares],
+                "high": [number(share.high) for share in one.shares],
             }
             for one in learnt.shares
         ],
@@ -233,11 +233,11 @@ def _epochs(learnt: LearnedEpochs) -> Document:
 
 
 def _scores(scores: Scores, against: str) -> Document:
-    out: Document = {}
-    for name, change in (("log_loss", scores.log_loss), ("brier", scores.brier)):
-        out[f"{name}_{against}"] = _rounded(change.error)
-        out |= _change(change, f"{name}_{against}_")
-    return out
+    return {
+        f"log_loss_{against}": scores.log_loss.error,
+        f"brier_{against}": scores.brier.error,
+        f"over_{against}": {"log_loss": _change(scores.log_loss), "brier": _change(scores.brier)},
+    }
 
 
 def _learned(learned: LearnedValue, correction: Correction) -> Document:
@@ -246,28 +246,23 @@ def _learned(learned: LearnedValue, correction: Correction) -> Document:
         "method": learned.method.value,
         "coefficients": _coefficients(learned.model, correction),
         "verdict": learned.verdict.value,
-        "raw_error": None if raw is None else _rounded(raw.error),
-        "corrected_error": _rounded(learned.corrected_error),
-        **_change(raw, ""),
-        "usual_error": _rounded(learned.usual.error),
-        **_change(learned.usual, "usual_"),
+        "raw_error": None if raw is None else raw.error,
+        "corrected_error": learned.corrected_error,
+        **dict(zip(_CHANGE, _change(raw), strict=True)),
+        "usual_error": learned.usual.error,
+        "over_usual": _change(learned.usual),
         "level": correction.level,
         "interval_kind": learned.interval.kind.value,
-        "half_width": _rounded(learned.interval.half_width),
-        "coverage": _rounded(learned.coverage),
+        "half_width": learned.interval.half_width,
+        "coverage": learned.coverage,
     }
 
 
-def _change(change: ErrorChange | None, prefix: str) -> Document:
-    values = (None,) * 3 if change is None else (change.difference, change.low, change.high)
-    return {
-        f"{prefix}{key}": None if value is None else _rounded(value) for key, value in zip(_CHANGE, values, strict=True)
-    }
+def _change(change: ErrorChange | None) -> list[float | None]:
+    """Return a difference and its interval."""
+    return [None] * 3 if change is None else [change.difference, change.low, change.high]
 
 
 def _coefficients(model: WeightedSum, correction: Correction) -> Document:
     weights = zip(correction.features, model.weights, strict=True)
-    return {
-        "intercept": _rounded(model.intercept),
-        "weights": {feature.measure: _rounded(weight) for feature, weight in weights if weight},
-    }
+    return {"intercept": model.intercept, **{feature.measure: weight for feature, weight in weights if weight}}

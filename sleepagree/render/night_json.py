@@ -53,6 +53,7 @@ Document = dict[str, Any]
 # json.dumps escapes what is below a space only
 _HOSTILE: Final = re.compile("[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff\ud800-\udfff]")
 _PIECES_AT_ONCE: Final = 4096
+_FILLED_TO: Final = 110
 
 
 def number(value: float) -> float | None:
@@ -89,10 +90,36 @@ def iterate_dump(document: Any) -> Iterator[str]:
     """Yield the text of :func:`dump` in pieces: that of a large study is larger than all else that is held of it."""
     pieces = json.JSONEncoder(indent=2, ensure_ascii=False, allow_nan=False).iterencode(document)
     while text := "".join(islice(pieces, _PIECES_AT_ONCE)):
-        if not text.isascii() or "\x7f" in text:
-            text = _HOSTILE.sub(lambda match: f"\\u{ord(match.group()):04x}", text)
-        yield text
+        yield _tame(text)
     yield "\n"
+
+
+def dump_filled(document: Any) -> str:
+    """Return JSON text of a small document for people to read: lines are filled, and no number has one of its own."""
+    return "".join(_tame(piece) for piece in (_filled(document, 0), "\n"))
+
+
+def _filled(value: Any, depth: int) -> str:
+    """Return a value with as many items a line as fit; what takes several lines itself begins one."""
+    if not isinstance(value, dict | list):
+        return json.dumps(value, ensure_ascii=False, allow_nan=False)
+    items = [_filled(item, depth + 1) for item in (value.values() if isinstance(value, dict) else value)]
+    if isinstance(value, dict):
+        items = [f"{json.dumps(key, ensure_ascii=False)}: {item}" for key, item in zip(value, items, strict=True)]
+    lines: list[str] = []
+    for item in items:
+        fits = lines and "\n" not in lines[-1] + item and len(lines[-1]) + len(item) + depth < _FILLED_TO
+        lines = [*lines[:-1], f"{lines[-1]}, {item}"] if fits else [*lines, item]
+    begin, end = "{}" if isinstance(value, dict) else "[]"
+    line, rest = "\n" + " " * depth, len(lines) > 1 or "\n" in "".join(lines)
+    return f"{begin}{line} {f',{line} '.join(lines)}{line}{end}" if rest else f"{begin}{''.join(lines)}{end}"
+
+
+def _tame(text: str) -> str:
+    """Return text without what could move a cursor or is no character."""
+    if text.isascii() and "\x7f" not in text:
+        return text
+    return _HOSTILE.sub(lambda match: f"\\u{ord(match.group()):04x}", text)
 
 
 def software() -> Document:

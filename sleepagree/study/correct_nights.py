@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import Front, InputError, SleepAgreeError, shorten
 from sleepagree.hypnogram.window import Window, parse_window
 from sleepagree.mapping.files import own_words
@@ -40,6 +41,12 @@ class CorrectedNights:
     def names(self) -> tuple[tuple[str, str], ...]:
         """Participant and night of each."""
         return tuple((row.participant, row.night) for row, _ in self.nights)
+
+    @property
+    def cautions(self) -> tuple[Caution, ...]:
+        """What may mislead: where windows are only the device's own, and what holds for the correction."""
+        own = [c for _, night in self.nights for c in night.cautions if c.kind is CautionKind.WINDOW_BY_DEVICE]
+        return (*own[:1], *self.correction.cautions)
 
 
 def correct_nights(

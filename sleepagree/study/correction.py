@@ -6,7 +6,7 @@ What is learnt is plain numbers. Learning imports scikit-learn; applying needs n
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -34,6 +34,8 @@ from sleepagree.study.epoch_correction import LearnedEpochs, classes_of
 
 #: What stands before the name of a measure that the epochs' probabilities add up to.
 EXPECTED: Final = "expected "
+#: Ranges are kept with so many digits.
+_NEAR: Final = 1e-3
 
 
 @dataclass(frozen=True)
@@ -261,7 +263,7 @@ class Correction(Result):
         ranges = [(features[i], self.features[i].low, self.features[i].high) for i in used]
         if learned.own_range is not None:
             ranges.append((device, *learned.own_range))
-        beyond = any(value < lowest - 1e-6 or value > highest + 1e-6 for value, lowest, highest in ranges)
+        beyond = any(value < lowest - _NEAR or value > highest + _NEAR for value, lowest, highest in ranges)
         return CorrectedMeasure(
             measure.measure, measure.unit, device, corrected, low, high, learned, extrapolated=beyond
         )
@@ -274,9 +276,7 @@ class Correction(Result):
             yield Caution.of(CautionKind.EXTRAPOLATED, measures=beyond)
         if window is None and rule is WindowRule.REFERENCE:
             yield Caution.of(CautionKind.WINDOW_BY_DEVICE, learnt=self.window_rules)
-        yield from size_cautions(self.participants)
-        yield Caution.of(CautionKind.PULLED_TO_USUAL)
-        yield Caution.of(CautionKind.LIKE_THE_STUDY, people=self.participants, nights=self.nights)
+        yield from standing_cautions(self.participants, self.nights)
 
     def _refuse_others(self, night: ScoredSpans) -> None:
         """Refuse a night that is not of the kind learnt from."""
@@ -316,8 +316,9 @@ def bounds_of(unit: str) -> Bounds:
     return Bounds(0.0, 100.0 if unit.startswith("%") else math.inf)
 
 
-def size_cautions(people: int) -> list[Caution]:
-    """Return the caution about few people, if they are few."""
-    if people >= LEAVE_ONE_OUT_UP_TO:
-        return []
-    return [Caution.of(CautionKind.LEARNT_FROM_FEW, people=people, enough=LEAVE_ONE_OUT_UP_TO)]
+def standing_cautions(people: int, nights: int) -> Iterator[Caution]:
+    """Yield what holds for every night that a correction is applied to."""
+    if people < LEAVE_ONE_OUT_UP_TO:
+        yield Caution.of(CautionKind.LEARNT_FROM_FEW, people=people, enough=LEAVE_ONE_OUT_UP_TO)
+    yield Caution.of(CautionKind.PULLED_TO_USUAL)
+    yield Caution.of(CautionKind.LIKE_THE_STUDY, people=people, nights=nights)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator, Sequence
 from enum import StrEnum
 from itertools import pairwise
 from pathlib import Path
@@ -114,10 +114,7 @@ class _Fields:
         return value
 
     def texts(self, key: str) -> tuple[str, ...]:
-        value = self.values.get(key)
-        if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
-            self.refuse(self.at(key), value, "a list of texts")
-        return tuple(value)
+        return self.items(key, str, "a list of texts")
 
     def pairs(self, key: str) -> tuple[tuple[str, str], ...]:
         value = self.values.get(key)
@@ -132,16 +129,15 @@ class _Fields:
         return value
 
     def flags(self, key: str, length: int) -> tuple[bool, ...]:
-        value = self.values.get(key)
-        if not isinstance(value, list) or len(value) != length or not all(isinstance(item, bool) for item in value):
-            self.refuse(self.at(key), value, f"{length} times true or false")
-        return tuple(value)
+        return self.items(key, bool, f"{length} times true or false", length)
 
-    def lists(self, key: str) -> list[Any]:
+    def items(self, key: str, kind: type, expected: str, length: int | None = None) -> tuple[Any, ...]:
         value = self.values.get(key)
-        if not isinstance(value, list):
-            self.refuse(self.at(key), value, "a list")
-        return value
+        if not isinstance(value, list) or length not in (None, len(value)):
+            self.refuse(self.at(key), value, expected)
+        if not all(isinstance(item, kind) for item in value):
+            self.refuse(self.at(key), value, expected)
+        return tuple(value)
 
     def number(self, key: str, low: float = -_LARGEST, high: float = _LARGEST) -> float:
         return self._checked(self.values.get(key), self.at(key), low, high)
@@ -149,11 +145,14 @@ class _Fields:
     def maybe_number(self, key: str, low: float = -_LARGEST, high: float = _LARGEST) -> float | None:
         return None if self.values.get(key, 0) is None else self.number(key, low, high)
 
-    def numbers(self, key: str, low: float = -_LARGEST, length: int | None = None) -> tuple[float, ...]:
-        value = self.values.get(key)
-        if not isinstance(value, list) or (length is not None and len(value) != length):
-            self.refuse(self.at(key), value, "a list of numbers" if length is None else f"{length} numbers")
-        return tuple(self._checked(item, f"{self.at(key)}[{i}]", low, _LARGEST) for i, item in enumerate(value))
+    def numbers(
+        self, key: str, low: float = -_LARGEST, length: int | None = None, *, gaps: bool = False
+    ) -> tuple[float, ...]:
+        items = self.items(key, object, "a list of numbers" if length is None else f"{length} numbers", length)
+        return tuple(
+            NAN if gaps and item is None else self._checked(item, f"{self.at(key)}[{i}]", low, _LARGEST)
+            for i, item in enumerate(items)
+        )
 
     def _checked(self, value: Any, place: str, low: float, high: float) -> float:
         is_number = isinstance(value, int | float) and not isinstance(value, bool)
@@ -168,18 +167,21 @@ class _Fields:
             self.refuse(self.at(key), [low, high], "the lower end first")
         return low, high
 
-    def word(self, key: str, kind: Callable[[str], _Word], words: Iterator[_Word]) -> _Word:
+    def word(self, key: str, kind: type[_Word]) -> _Word:
+        return kind(self.one_of(key, tuple(kind)))
+
+    def one_of(self, key: str, words: Sequence[str]) -> str:
         value = self.text(key)
-        try:
-            return kind(value)
-        except ValueError:
+        if value not in words:
             self.refuse(self.at(key), value, "one of " + ", ".join(words))
+        return value
 
     def inside(self, key: str) -> _Fields:
         return _Fields(self.values.get(key), self.file, self.at(key))
 
     def each(self, key: str) -> list[_Fields]:
-        return [_Fields(item, self.file, f"{self.at(key)}[{i}]") for i, item in enumerate(self.lists(key))]
+        items = self.items(key, object, "a list")
+        return [_Fields(item, self.file, f"{self.at(key)}[{i}]") for i, item in enumerate(items)]
 
 
 def _check_schema(top: _Fields) -> None:
@@ -207,12 +209,8 @@ def _check_schema(top: _Fields) -> None:
 
 
 def _correction(top: _Fields) -> Correction:
-    features = []
-    for each in top.each("features"):
-        features.append(FeatureRange(each.text("measure"), *each.span("range")))
-    names = tuple(feature.measure for feature in features)
-    if len(set(names)) != len(names):
-        top.refuse("features", list(names), "each measure once")
+    ranges = top.inside("features")
+    names = tuple(ranges.values)
     level = top.number("level", 0.5, 0.9999)
     mapping = _mapping(top.inside("mapping"))
     epochs = None if top.values.get("epochs", 0) is None else _epochs(top.inside("epochs"), mapping)
@@ -231,7 +229,7 @@ def _correction(top: _Fields) -> Correction:
         top.count("nights", FEWEST_PEOPLE),
         top.text("study_sha256"),
         level,
-        tuple(features),
+        tuple(FeatureRange(name, *ranges.span(name)) for name in names),
         measures,
         tuple(_caution(each) for each in top.each("cautions")),
         epochs,
@@ -264,53 +262,48 @@ def _epochs(fields: _Fields, mapping: StageMapping) -> LearnedEpochs:
             tuple(row.numbers("weights", length=len(rule.names)) for row in rows),
         ),
         fields.maybe_number("penalty", 0),
-        fields.word("verdict", Verdict, iter(Verdict)),
+        fields.word("verdict", Verdict),
         fields.count("epochs", FEWEST_PEOPLE),
         fields.number("log_loss", 0),
         fields.number("brier", 0, 2),
         _scores(fields, "label_only"),
         _scores(fields, "label_and_third"),
-        tuple(_bin(fields, i) for i in range(len(fields.lists("reliability")))),
+        tuple(_reliability(fields)),
         tuple(_label_shares(each, classes, labels) for each in fields.each("by_label")),
     )
 
 
 def _scores(fields: _Fields, against: str) -> Scores:
-    names = (f"log_loss_{against}", f"brier_{against}")
-    return Scores(*(_change(fields, fields.number(name, 0), f"{name}_") for name in names))
+    over = fields.inside(f"over_{against}")
+    names = ("log_loss", "brier")
+    return Scores(
+        *(ErrorChange(fields.number(f"{name}_{against}", 0), *over.numbers(name, length=3)) for name in names)
+    )
 
 
-def _bin(fields: _Fields, i: int) -> ReliabilityBin:
-    inside = _Fields({"bin": fields.values["reliability"][i]}, fields.file, fields.at(f"reliability[{i}]"))
-    told, seen, rows = inside.numbers("bin", 0, 3)
-    return ReliabilityBin(told, seen, int(rows))
+def _reliability(fields: _Fields) -> Iterator[ReliabilityBin]:
+    for i, row in enumerate(fields.items("reliability", object, "a list")):
+        key = f"reliability[{i}]"
+        told, seen, rows = _Fields({key: row}, fields.file, fields.place).numbers(key, 0, 3)
+        yield ReliabilityBin(told, seen, int(rows))
 
 
 def _label_shares(fields: _Fields, classes: tuple[str, ...], labels: tuple[str, ...]) -> LabelShares:
-    label, third = fields.text("label"), fields.text("third")
-    if label not in labels:
-        fields.refuse(fields.at("label"), label, "one of " + ", ".join(labels))
-    if third not in ("", *THIRDS):
-        fields.refuse(fields.at("third"), third, "one of " + ", ".join(THIRDS) + ", or nothing")
-    shares, low, high = (fields.inside(key) for key in ("shares", "low", "high"))
+    shares = fields.inside("shares")
+    low, high = (fields.numbers(key, 0, len(classes), gaps=True) for key in ("low", "high"))
     return LabelShares(
-        label,
-        third,
+        fields.one_of("label", labels),
+        fields.one_of("third", ("", *THIRDS)),
         fields.count("epochs", 1),
         fields.count("participants", 1),
         tuple(
-            StageShare(name, shares.number(name, 0, 1), *(_or_nan(end.maybe_number(name, 0, 1)) for end in (low, high)))
-            for name in classes
+            StageShare(name, shares.number(name, 0, 1), *ends) for name, *ends in zip(classes, low, high, strict=True)
         ),
     )
 
 
-def _or_nan(value: float | None) -> float:
-    return NAN if value is None else value
-
-
 def _caution(fields: _Fields) -> Caution:
-    kind = fields.word("kind", CautionKind, iter(CautionKind))
+    kind = fields.word("kind", CautionKind)
     values = fields.inside("values").values
     plain = {key: tuple(value) if isinstance(value, list) else value for key, value in values.items()}
     return Caution.of(kind, **plain)
@@ -334,32 +327,31 @@ def _mapping(fields: _Fields) -> StageMapping:
 
 def _measure(fields: _Fields, names: tuple[str, ...], level: float) -> LearnedMeasure:
     people = fields.count("participants", FEWEST_PEOPLE)
-    kind = fields.word("interval_kind", IntervalKind, iter(IntervalKind))
+    kind = fields.word("interval_kind", IntervalKind)
     folds = tuple(_fold(each, names) for each in fields.each("folds"))
-    if bool(folds) != (kind is IntervalKind.CV_PLUS):
-        fields.refuse(fields.at("folds"), len(folds), "folds for an interval by cv+, and for no other")
+    if folds and kind is not IntervalKind.CV_PLUS:
+        fields.refuse(fields.at("folds"), len(folds), "folds for an interval by cv+ alone")
     interval = PredictionInterval(kind, level, people, fields.number("half_width", 0), folds)
     raw_error = fields.maybe_number("raw_error", 0)
-    raw = None if raw_error is None else _change(fields, raw_error, "")
+    raw = (
+        None
+        if raw_error is None
+        else ErrorChange(raw_error, *map(fields.number, ("difference", "difference_low", "difference_high")))
+    )
     learned = LearnedValue(
-        fields.word("method", Method, iter(Method)),
+        fields.word("method", Method),
         _model(fields.inside("coefficients"), names),
-        fields.word("verdict", Verdict, iter(Verdict)),
+        fields.word("verdict", Verdict),
         people,
         fields.count("nights", FEWEST_PEOPLE),
         fields.number("corrected_error", 0),
         raw,
-        _change(fields, fields.number("usual_error", 0), "usual_"),
+        ErrorChange(fields.number("usual_error", 0), *fields.numbers("over_usual", length=3)),
         interval,
         fields.number("coverage", 0, 1),
         None if fields.values.get("range", 0) is None else fields.span("range"),
     )
     return LearnedMeasure(fields.text("measure"), fields.text("unit"), learned)
-
-
-def _change(fields: _Fields, error: float, prefix: str) -> ErrorChange:
-    ends = (fields.number(f"{prefix}{key}") for key in ("difference", "difference_low", "difference_high"))
-    return ErrorChange(error, *ends)
 
 
 def _fold(fields: _Fields, names: tuple[str, ...]) -> FoldErrors:
@@ -368,10 +360,8 @@ def _fold(fields: _Fields, names: tuple[str, ...]) -> FoldErrors:
 
 
 def _model(fields: _Fields, names: tuple[str, ...]) -> WeightedSum:
-    weights = fields.inside("weights")
-    for key in weights.values:
-        if key not in names:
-            fields.refuse(weights.at(key), key, "one of " + ", ".join(names))
-    return WeightedSum(
-        fields.number("intercept"), tuple(weights.number(name) if name in weights.values else 0.0 for name in names)
-    )
+    for key in fields.values:
+        if key not in ("intercept", *names):
+            fields.refuse(fields.at(key), key, "one of " + ", ".join(names))
+    weights = tuple(fields.number(name) if name in fields.values else 0.0 for name in names)
+    return WeightedSum(fields.number("intercept"), weights)

@@ -17,6 +17,7 @@ from sleepagree.inference.correction import (
     FEWEST_PEOPLE,
     Examples,
     Expected,
+    as_written,
     fold_people,
     group_of,
     learn_value,
@@ -29,7 +30,7 @@ from sleepagree.study.correction import (
     FeatureRange,
     LearnedMeasure,
     bounds_of,
-    size_cautions,
+    standing_cautions,
 )
 from sleepagree.study.epoch_correction import learn_epochs
 from sleepagree.study.groups import fold_nights, merge_stage_sets
@@ -102,13 +103,11 @@ def learn_correction(
     folds = fold_people(who)
     epochs, expected = learn_epochs(nights, mapping, device_set, who, folds, level=level)
     measures, ranges, left_out = _learn_measures(table, who, folds, expected, level)
-    cautions = list(size_cautions(len(people)))
+    cautions = []
     if epochs is None:
         cautions.append(Caution.of(CautionKind.EPOCHS_NOT_LEARNT))
     if left_out:
         cautions.append(Caution.of(CautionKind.MEASURES_NOT_LEARNT, measures=left_out, fewest=FEWEST_PEOPLE))
-    cautions.append(Caution.of(CautionKind.PULLED_TO_USUAL))
-    cautions.append(Caution.of(CautionKind.LIKE_THE_STUDY, people=len(people), nights=len(nights)))
     return Correction(
         nights[0].device,
         _labels(device_set),
@@ -120,10 +119,10 @@ def learn_correction(
         len(nights),
         _hash_nights(nights),
         level,
-        ranges,
-        measures,
-        tuple(cautions),
-        epochs,
+        as_written(ranges),
+        as_written(measures),
+        (*cautions, *standing_cautions(len(people), len(nights))),
+        as_written(epochs),
     )
 
 

@@ -18,7 +18,7 @@ from sleepagree.inference.class_probabilities import (
     Scores,
     learn_classes,
 )
-from sleepagree.inference.correction import Verdict, group_of
+from sleepagree.inference.correction import Verdict, as_written, group_of
 from sleepagree.inference.one_night import t_quantile
 from sleepagree.inference.proportions import score_interval
 from sleepagree.mapping.mapping import StageMapping
@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 _Values = NDArray[np.float64]
 _Ints = NDArray[np.int64]
 THIRDS: Final = ("first", "middle", "last")
+#: Of shares, which are told in per cent.
+_DIGITS: Final = 4
 
 
 class StageShare(NamedTuple):
@@ -230,7 +232,7 @@ def learn_epochs(
         learnt.brier,
         learnt.by_label,
         learnt.by_part,
-        learnt.reliability,
+        as_written(learnt.reliability, _DIGITS),
         tuple(_shares(counts[..., seen], mapping.device_classes, classes, level)),
     )
     return epochs, _values_expected(learnt.sums, nights, epochs)
@@ -284,7 +286,8 @@ def _shares(counts: _Ints, labels: Sequence[str], classes: Sequence[str], level:
             if not of_person.any():
                 continue
             shares = tuple(StageShare(name, *_share(own[:, k], of_person, level)) for k, name in enumerate(classes))
-            yield LabelShares(label, third, int(of_person.sum()), int(np.count_nonzero(of_person)), shares)
+            people = int(np.count_nonzero(of_person))
+            yield LabelShares(label, third, int(of_person.sum()), people, as_written(shares, _DIGITS))
 
 
 def _share(hits: _Ints, of_person: _Ints, level: float) -> tuple[float, float, float]:

@@ -277,7 +277,7 @@ def test_a_window_that_begins_in_a_repeated_hour_is_refused_with_both_readings()
 
 
 def test_windows_that_are_no_window():
-    with pytest.raises(InputError, match="the window asks for a mark that the reference does not hold"):
+    with pytest.raises(InputError, match="the window asks for a mark that the file does not hold"):
         pair("W*3", "wake*3", window=Window(WindowRule.LIGHTS))
     with pytest.raises(InputError, match="the window ends before it begins"):
         pair("W*3", "wake*3", window=Window(WindowRule.GIVEN, BED_TIME, BED_TIME))

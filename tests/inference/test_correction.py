@@ -184,7 +184,7 @@ def test_no_person_is_learnt_from_and_tested_on(monkeypatch):
     assert seen[-1] == everybody
 
 
-def test_what_a_model_expects_is_taken_from_models_that_saw_nobody_held_out():
+def test_what_a_model_expects_is_taken_from_models_that_saw_nobody_held_out(monkeypatch):
     """A column that holds the truth is the planted leak; what models without each group expect replaces it."""
     rng = np.random.default_rng(13)
     truth = rng.normal(100, 20, 30)
@@ -203,6 +203,15 @@ def test_what_a_model_expects_is_taken_from_models_that_saw_nobody_held_out():
     found = learn_value(helpful)
     assert (found.method, found.verdict) == (Method.EPOCHS, Verdict.HELPS)
     assert found.model == WeightedSum(0.0, (1.0,))
+    # in every split, of the nights to learn from, too
+    given = []
+    choose = correction._choose
+    monkeypatch.setattr(correction, "_choose", lambda known: given.append(known) or choose(known))
+    learn_value(told)
+    assert len(given) == 11
+    for known in given[:-1]:
+        held_out = np.setdiff1d(who, known.who)
+        assert set(known.features[:, 0].tolist()) == set((10.0 * groups[held_out]).tolist())
 
 
 def test_every_person_is_held_out_once():
@@ -277,7 +286,35 @@ def test_many_nights_are_kept_in_little_room():
     who, truth = truth_of(150, 4, rng)
     examples = Examples((truth + rng.normal(0, 10, who.size))[:, None], truth, who, 0, (0,), ANY)
     found = learn_value(examples)
-    assert sum(len(fold.residuals) for fold in found.interval.folds) == 400
+    assert len(found.interval.folds) == 10
+    assert sum(len(fold.residuals) for fold in found.interval.folds) <= 210
     assert sum(sum(fold.shares) for fold in found.interval.folds) == pytest.approx(150)
     low, high = found.interval.around(400.0, (400.0,), ANY)
     assert (high - low) / 2 == pytest.approx(1.96 * 10, rel=0.15)
+
+
+def test_small_errors_of_a_fold_are_kept_as_one_and_end_no_interval():
+    """Beside all errors kept, as Barber et al. 2021 write it: the same ends, or wider ones."""
+    rng = np.random.default_rng(14)
+    model = WeightedSum(0.0, (1.0,))
+    folds, whole = [], []
+    for _ in range(10):
+        errors, shares = np.abs(rng.standard_t(3, 8)), np.full(8, 0.5)
+        own = WeightedSum(float(rng.normal(0, 0.3)), (1.0,))
+        folds.append(correction._kept(own, errors, shares, 0.95))
+        whole.append(correction.FoldErrors(own, tuple(errors), tuple(shares)))
+        assert len(folds[-1].residuals) == 5
+        assert sum(folds[-1].shares) == 4
+        assert folds[-1].residuals[0] == np.sort(errors)[3]
+    few, all_ = (correction.PredictionInterval(IntervalKind.CV_PLUS, 0.95, 40, 0.0, tuple(f)) for f in (folds, whole))
+    assert few.around(0.0, (10.0,), ANY) == all_.around(0.0, (10.0,), ANY)
+    narrow = [replace(interval, level=0.3).around(0.0, (10.0,), ANY) for interval in (few, all_)]
+    assert narrow[0][0] <= narrow[1][0] < narrow[1][1] <= narrow[0][1]
+    # one model in all folds: the order of its errors alone makes the interval
+    examples = Examples(np.zeros((40, 1)), rng.normal(0, 1, 40), np.arange(40), 0, (), ANY)
+    trial = correction._Trial(np.zeros(40), tuple((model, np.arange(i, 40, 10)) for i in range(10)))
+    made = correction._interval(examples, trial, IntervalKind.CV_PLUS, 0.95)
+    assert made.folds == ()
+    # by hand: 0.95 x 41 = 38.95, the 39th of 40
+    assert made.half_width == np.sort(np.abs(examples.truth))[38]
+    assert made.around(5.0, (5.0,), ANY) == (5 - made.half_width, 5 + made.half_width)

@@ -11,7 +11,7 @@ from sklearn.linear_model import LogisticRegression, Ridge
 
 from sleepagree.files.writing import encode_text
 from sleepagree.render.correction_json import correction_document
-from sleepagree.render.night_json import dump
+from sleepagree.render.night_json import dump_filled
 from sleepagree.study.correction_learning import learn_correction
 from sleepagree.study.from_table import score_table
 from tests.ferry import FERRY, simulated_nights
@@ -74,7 +74,7 @@ def learning_and_applying(settings: Settings) -> list[Row]:
     what = f"calibrate on {people} people x 2 nights against its bare scikit-learn fits"
     path = settings.folder / "correction.json"
     of_ferry = learn_correction(score_table(FERRY / "nights.csv", keep_epochs=True), device="pad B")
-    path.write_bytes(encode_text(dump(correction_document(of_ferry))))
+    path.write_bytes(encode_text(dump_filled(correction_document(of_ferry))))
     night = FERRY / "pad-b" / "crew-3-night-2.csv"
     words = ["correct", str(path), str(night), "--layout", str(FERRY / "pad-b.toml"), "--quiet"]
     one, imports = alternate(
