@@ -11,6 +11,7 @@ import numpy as np
 from sleepagree.describe.blocks import (
     Block,
     Cell,
+    Column,
     Figure,
     FigureKind,
     Heading,
@@ -242,8 +243,7 @@ def comparison_table(comparison: DeviceComparison, study: StudyAgreement, name: 
     )
     silence = replace(_difference_row(comparison.with_silence)[0], text="agreement with silence as disagreement")
     last = (silence, *_difference_row(comparison.with_silence)[1:])
-    heads = columns("", first, second, "difference", "interval")
-    return Table(name, caption, heads, (*map(_difference_row, found), last))
+    return Table(name, caption, _heads(comparison), (*map(_difference_row, found), last))
 
 
 def comparison_section(comparison: DeviceComparison, serial: int) -> Section:
@@ -255,9 +255,8 @@ def comparison_section(comparison: DeviceComparison, serial: int) -> Section:
         f"{counted(comparison.nights, 'night')} of {counted(comparison.participants, 'participant')} under "
         f"'{shorten(comparison.mapping)}'; difference = {second} − {first}"
     )
-    heads = columns("", first, second, "difference", "interval")
-    rows = tuple(map(_difference_row, of_epochs))
-    error_rows = tuple(map(_difference_row, errors))
+    heads = _heads(comparison)
+    rows, error_rows = tuple(map(_difference_row, of_epochs)), tuple(map(_difference_row, errors))
     error_caption = "Absolute errors of the sleep measures on the same epochs, in each measure's unit"
     silence = comparison.with_silence
     blocks = present(
@@ -277,6 +276,10 @@ def comparison_section(comparison: DeviceComparison, serial: int) -> Section:
     return Section(f"comparison-{serial}", f"Comparison: '{second}' against '{first}'", blocks)
 
 
+def _heads(comparison: DeviceComparison) -> tuple[Column, ...]:
+    return columns("", shorten(comparison.first), shorten(comparison.second), "difference", "interval")
+
+
 def _difference_row(found: PairedDifference) -> tuple[Cell, ...]:
     digits = _digits(found)
     return cells(
@@ -294,11 +297,7 @@ def _own_table(comparison: DeviceComparison, serial: int) -> Table:
         for name, epochs in zip((comparison.first, comparison.second), comparison.own_epochs, strict=True)
     ]
     rows = tuple(
-        cells(
-            _name_difference(d),
-            Cell.number(d.own_first, _digits(d)),
-            Cell.number(d.own_second, _digits(d)),
-        )
+        cells(_name_difference(d), *(Cell.number(own, _digits(d)) for own in (d.own_first, d.own_second)))
         for d in comparison.differences
         if not (math.isnan(d.own_first) and math.isnan(d.own_second))
     )

@@ -126,14 +126,12 @@ def answer_of_bias(study: StudyAgreement) -> tuple[Section, ...]:
 
 def _answer_of_device(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section:
     rows = tuple(_limits_row(row, with_outside=True) for row in _answering(device))
-    ratio = study.options.log_ratio
-    heads = columns(
-        "measure", "reference", "device", "ratio" if ratio else "bias", say_level(study.options.level),
-        "limits of agreement",
-    )  # fmt: skip
-    blocks = (Table(f"answer-limits-{serial}", "", heads, rows), Paragraph(f"{_say_claim(device)}{_say_odd(device)}"))
+    blocks = (
+        Table(f"answer-limits-{serial}", "", _limits_heads(study), rows),
+        Paragraph(f"{_say_claim(device)}{_say_odd(device)}"),
+    )
     detail = " (behind the limits: nights outside them, 5 % expected)"
-    title = f"{'Ratio' if ratio else 'Bias'} of '{shorten(device.device)}'"
+    title = f"{'Ratio' if study.options.log_ratio else 'Bias'} of '{shorten(device.device)}'"
     return Section(f"answer-bias-{serial}", title, blocks, detail=detail)
 
 
@@ -188,23 +186,18 @@ def is_open(device: DeviceStudy) -> bool:
 def _limits_table(
     rows: Sequence[BiasRow], study: StudyAgreement, name: str, nights: int, *, further: bool = False
 ) -> Table:
-    ratios = study.options.log_ratio
     of = f"{' of further measures' if further else ''} over {counted(nights, 'night')}"
     caption = (
         f"Ratio device / reference{of} with limits of agreement, from log ratios; the sides' means are geometric"
-        if ratios
+        if study.options.log_ratio
         else f"Bias (device − reference; of per cent in percentage points, pp){of}, with limits of agreement"
     )
-    heads = columns(
-        "measure",
-        "reference",
-        "device",
-        "ratio" if ratios else "bias",
-        say_level(study.options.level),
-        "limits of agreement",
-    )
-    rank, folded = (Rank.FURTHER, caption) if further else (Rank.FIRST_SCREEN, "")
-    return Table(name, caption, heads, tuple(map(_limits_row, rows)), sortable=True, folded=folded, rank=rank)
+    return _table(name, caption, _limits_heads(study), map(_limits_row, rows), further=further)
+
+
+def _limits_heads(study: StudyAgreement) -> tuple[Column, ...]:
+    bias = "ratio" if study.options.log_ratio else "bias"
+    return columns("measure", "reference", "device", bias, say_level(study.options.level), "limits of agreement")
 
 
 def _limits_row(row: BiasRow, *, with_outside: bool = False) -> tuple[Cell, ...]:
@@ -227,12 +220,8 @@ def _sizes_table(rows: Sequence[BiasRow], study: StudyAgreement, name: str, *, f
         return None
     bounds = MINUTES_TOLD if any(row.unit == "min" for row, _ in known) else ()
     heads = columns("measure", "nights", *(f"> {bound:g} min" for bound in bounds))
-    told = tuple(
-        cells(
-            shorten(row.name),
-            f"{sizes.outside} of {sizes.nights}",
-            *(_share_beyond(row, bound) for bound in bounds),
-        )
+    told = (
+        cells(shorten(row.name), f"{sizes.outside} of {sizes.nights}", *(_share_beyond(row, bound) for bound in bounds))
         for row, sizes in known
     )
     large = f", and share of nights off by more than so many minutes ({say_level(study.options.level)})"
@@ -240,26 +229,21 @@ def _sizes_table(rows: Sequence[BiasRow], study: StudyAgreement, name: str, *, f
         f"{'Further measures: n' if further else 'N'}ights outside the limits (5 % are expected)"
         f"{large if bounds else ''}"
     )
-    rank, folded = (Rank.FURTHER, caption) if further else (Rank.FIRST_SCREEN, "")
-    return Table(name, caption, heads, told, sortable=True, folded=folded, rank=rank)
+    return _table(name, caption, heads, told, further=further)
 
 
 def _share_beyond(row: BiasRow, bound: float) -> str:
     shares = row.sizes.shares_above if row.sizes is not None and row.unit == "min" else ()
-    for above in shares:
-        if above.bound == bound:
-            return f"{percent(above.share)} ({interval(100 * above.low, 100 * above.high, 0)})"
-    return DASH
+    told = (f"{percent(s.share)} ({interval(100 * s.low, 100 * s.high, 0)})" for s in shares if s.bound == bound)
+    return next(told, DASH)
 
 
 def _centiles_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Table | Paragraph:
     """Return the 5th and 95th centile of the differences, or why there is none."""
     known = [(row, row.sizes.centiles) for row in device.bias if row.sizes is not None and row.sizes.centiles]
     if not known:
-        few = (
-            f"not enough people (fewer than {FEWEST_FOR_CENTILES}) to give the 5th and 95th centile of the differences"
-        )
-        return Paragraph(f"Centiles: {few}.", Role.NOTE)
+        few = f"not enough people (fewer than {FEWEST_FOR_CENTILES})"
+        return Paragraph(f"Centiles: {few} to give the 5th and 95th centile of the differences.", Role.NOTE)
     level = say_level(study.options.level)
     rows = []
     for row, (low, high) in known:
@@ -270,7 +254,7 @@ def _centiles_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
         "Centiles of the differences, which suppose no normal law; an end beyond all nights is left open; 95 % "
         f"intervals are long, and held the truth in {percent_interval(*COVERAGE_OF_CENTILES)} of simulated studies"
     )
-    return _further(f"centiles-{serial}", caption, heads, rows)
+    return _table(f"centiles-{serial}", caption, heads, rows)
 
 
 def _centile_cells(row: BiasRow, centile: Centile) -> tuple[Cell, str]:
@@ -306,7 +290,7 @@ def _ends_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Tabl
         f"intervals of a limit held the truth in {percent_interval(*COVERAGE_OF_LIMITS_NEAR_NORMAL)} of simulated "
         f"studies, with heavy tails in as few as {percent(LOWEST_COVERAGE_OF_LIMITS)}"
     )
-    return _further(f"ends-{serial}", caption, heads, rows)
+    return _table(f"ends-{serial}", caption, heads, rows)
 
 
 def _level_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Table:
@@ -334,7 +318,7 @@ def _level_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Tab
     caption = "How far differences spread, how they depend on the level, and how well nights are told apart"
     if ratios:
         caption += "; slopes are of the log ratio on the mean logarithm"
-    return _further(f"shape-{serial}", caption, heads, rows)
+    return _table(f"shape-{serial}", caption, heads, rows)
 
 
 def _equations(rows: Sequence[BiasRow]) -> Paragraph | None:
@@ -345,8 +329,11 @@ def _equations(rows: Sequence[BiasRow]) -> Paragraph | None:
     return Paragraph(plain(f"As lines in the level A, the mean of both sides: {'; '.join(said)}."), Role.NOTE)
 
 
-def _further(name: str, caption: str, heads: tuple[Column, ...], rows: Iterable[tuple[Cell, ...]]) -> Table:
-    return Table(name, caption, heads, tuple(rows), sortable=True, folded=caption, rank=Rank.FURTHER)
+def _table(
+    name: str, caption: str, heads: tuple[Column, ...], rows: Iterable[tuple[Cell, ...]], *, further: bool = True
+) -> Table:
+    rank, folded = (Rank.FURTHER, caption) if further else (Rank.FIRST_SCREEN, "")
+    return Table(name, caption, heads, tuple(rows), sortable=True, folded=folded, rank=rank)
 
 
 def _can_differ(row: BiasRow) -> bool:
