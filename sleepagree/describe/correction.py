@@ -363,16 +363,9 @@ def describe_corrected(night: CorrectedNight, *, command: str = "") -> Descripti
     heads = ("measure", "device", "corrected", say_level(night.correction.level), "method", "correcting")
     rows = []
     for m in night.measures:
-        rows.append(
-            (
-                Cell(say_measure(m.measure)),
-                Cell.number(m.device, 1),
-                Cell(figure(m.corrected, 1), None if math.isnan(m.corrected) else m.corrected, m.extrapolated),
-                Cell(interval(m.low, m.high, 1), None),
-                Cell(METHODS[m.learned.method]),
-                Cell(VERDICTS[m.learned.verdict]),
-            )
-        )
+        values = Cell.number(m.device, 1), Cell.number(m.corrected, 1), interval(m.low, m.high, 1)
+        measure = Cell(say_measure(m.measure), is_marked=m.extrapolated)
+        rows.append(cells(measure, *values, METHODS[m.learned.method], VERDICTS[m.learned.verdict]))
     heads_of = tuple(Column(head, i in (0, 4, 5)) for i, head in enumerate(heads))
     correction = night.correction
     of = f"{counted(correction.nights, 'night')} of {counted(correction.participants, 'participant')}"
@@ -444,16 +437,18 @@ def _mean(values: Iterable[float]) -> float:
 def finding_of_corrected(night: CorrectedNight) -> str:
     """Return in one sentence what correcting changes of a night."""
     level = say_level(night.correction.level)
-    helped = [m for m in night.measures if m.learned.verdict is Verdict.HELPS and not math.isnan(m.corrected)]
+    gains = [m for m in night.measures if m.learned.verdict is Verdict.HELPS]
+    helped = [m for m in gains if not math.isnan(m.corrected)]
     if not helped:
-        return (
-            f"No measure of {shorten(night.correction.device)} is shown to gain by a correction: take the device's "
-            "values with the intervals beside them."
-        )
+        none = f"No measure of {shorten(night.correction.device)} is shown to gain by a correction"
+        if gains:
+            none = f"This night has no {join_words(say_measure(m.measure) for m in gains)}, which a correction helps"
+        return f"{none}: take the device's values with the intervals beside them."
     told = []
     for m in helped[:_NAMED_AT_ONCE]:
         unit = "%" if m.unit.startswith("%") else m.unit
-        said = "has no label" if math.isnan(m.device) else f"says {figure(m.device, 1)}"
+        lacks = "label" if m.learned.raw is None else "value"
+        said = f"has no {lacks}" if math.isnan(m.device) else f"says {figure(m.device, 1)}"
         star = ", extrapolated" if m.extrapolated else ""
         told.append(
             f"{say_measure(m.measure)} {figure(m.corrected, 1)} {unit} ({level} {interval(m.low, m.high, 1)}; the "

@@ -67,7 +67,7 @@ def draw_correction_line(
     known = ~(np.isnan(x) | np.isnan(y))
     low, high = float(x[known].min()), float(x[known].max())
     at = np.linspace(low, high, _STEPS)
-    learned, bounds = learnt.learned, learnt.bounds
+    learned, bounds = learnt.learned, learnt.bounds()
     features = [tuple(value if i == own else 0.0 for i in range(len(learned.model.weights))) for value in at.tolist()]
     corrected = [bounds.clip(learned.model.value(f)) for f in features]
     band = np.array([learned.interval.around(v, f, bounds) for v, f in zip(corrected, features, strict=True)])

@@ -54,10 +54,9 @@ class LearnedMeasure:
     unit: str
     learned: LearnedValue
 
-    @property
-    def bounds(self) -> Bounds:
-        """Ends of what the measure can be."""
-        return bounds_of(self.unit)
+    def bounds(self, longest_min: float = math.inf) -> Bounds:
+        """Return the ends of what the measure can be in a window of this length."""
+        return bounds_of(self.unit, longest_min)
 
     @property
     def is_line(self) -> bool:
@@ -241,7 +240,7 @@ class Correction(Result):
             sums = np.nansum(probabilities, axis=0).tolist()
             values |= {EXPECTED + name: value for name, value in self.epochs.expected(sums, values["TIB"])}
         features = tuple(values.get(feature.measure, NAN) for feature in self.features)
-        measures = tuple(self._correct(m, values.get(m.measure, NAN), features) for m in self.measures)
+        measures = tuple(self._correct(m, values.get(m.measure, NAN), features, values["TIB"]) for m in self.measures)
         return CorrectedNight(
             hypnogram.origin.name,
             self,
@@ -252,14 +251,16 @@ class Correction(Result):
             probabilities,
         )
 
-    def _correct(self, measure: LearnedMeasure, device: float, features: tuple[float, ...]) -> CorrectedMeasure:
-        learned = measure.learned
+    def _correct(
+        self, measure: LearnedMeasure, device: float, features: tuple[float, ...], tib_min: float
+    ) -> CorrectedMeasure:
+        learned, bounds = measure.learned, measure.bounds(tib_min)
         models = (learned.model, *(fold.model for fold in learned.interval.folds))
         used = [i for i in range(len(features)) if any(model.weights[i] for model in models)]
         if any(math.isnan(features[i]) for i in used):
             return CorrectedMeasure(measure.measure, measure.unit, device, NAN, NAN, NAN, learned, extrapolated=False)
-        corrected = measure.bounds.clip(learned.model.value(features))
-        low, high = learned.interval.around(corrected, features, measure.bounds)
+        corrected = bounds.clip(learned.model.value(features))
+        low, high = learned.interval.around(corrected, features, bounds)
         ranges = [(features[i], self.features[i].low, self.features[i].high) for i in used]
         if learned.own_range is not None:
             ranges.append((device, *learned.own_range))
@@ -311,9 +312,9 @@ class Correction(Result):
             )
 
 
-def bounds_of(unit: str) -> Bounds:
-    """Return the ends of what a measure in this unit can be."""
-    return Bounds(0.0, 100.0 if unit.startswith("%") else math.inf)
+def bounds_of(unit: str, longest_min: float = math.inf) -> Bounds:
+    """Return the ends of what a measure in this unit can be in a window of this length."""
+    return Bounds(0.0, 100.0 if unit.startswith("%") else longest_min)
 
 
 def standing_cautions(people: int, nights: int) -> Iterator[Caution]:

@@ -11,14 +11,16 @@ from pathlib import Path
 
 import pytest
 
-from sleepagree.describe.correction import describe_correction
+from sleepagree.describe.correction import describe_corrected, describe_correction
+from sleepagree.describe.words import say_measure
 from sleepagree.errors import FileFormatError, InputError
 from sleepagree.files.writing import encode_text
 from sleepagree.hypnogram.window import parse_window
-from sleepagree.inference.correction import Method, as_written
+from sleepagree.inference.correction import Method, Verdict, as_written
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.render.correction_json import corrected_document, correction_document
 from sleepagree.render.night_json import dump_filled
+from sleepagree.render.terminal import render_terminal
 from sleepagree.study import correction_learning
 from sleepagree.study.correction import Correction
 from sleepagree.study.correction_file import read_correction
@@ -123,17 +125,32 @@ def test_what_lies_outside_the_learnt_range_is_marked(learnt):
     deep = next(m for m in night.measures if m.measure == "minutes deep")
     assert deep.device > deep.learned.own_range[1]
     assert deep.extrapolated
+    lines = render_terminal(describe_corrected(night))
+    for m in night.measures:
+        name = say_measure(m.measure)
+        assert any(line.startswith(f"* {name} ") for line in lines) is m.extrapolated
+        assert any(line.startswith(f"  {name} ") for line in lines) is not m.extrapolated
     kinds = [c.kind.value for c in night.cautions]
     assert {"extrapolated", "window_by_device", "pulled_to_usual", "like_the_study"} <= set(kinds)
     assert "learnt_from_few" not in kinds
     assert corrected_document(night)["cautions"][0]["text"]
 
 
+def test_a_night_that_lacks_what_is_helped_says_so(learnt):
+    helps = [
+        replace(m, learned=replace(m.learned, verdict=Verdict.HELPS)) for m in learnt.measures if m.measure == "WASO"
+    ]
+    night = replace(learnt, measures=tuple(helps)).apply(read_hypnogram(["W"] * 60 + ["light"] * 60))
+    assert night.finding.startswith("Corrected: WASO")
+    night = replace(learnt, measures=tuple(helps)).apply(read_hypnogram(["W"] * 60))
+    assert night.finding.startswith("This night has no WASO, which a correction helps: take the device's values")
+
+
 def test_percent_and_minutes_stay_within_what_can_be(learnt):
-    for labels in (labels_of("sound", "sound"), labels_of("dream"), ["W"] * 30 + ["light"] * 4):
+    for labels in (labels_of("sound", "sound"), labels_of("dream"), ["W"] * 30 + ["light"] * 4, ["W"] * 80):
         for m in learnt.apply(read_hypnogram(labels)).measures:
             ends = [v for v in (m.corrected, m.low, m.high) if not math.isnan(v)]
-            assert all(0 <= v <= (100 if m.unit.startswith("%") else float("inf")) for v in ends)
+            assert all(0 <= v <= (100 if m.unit.startswith("%") else len(labels) / 2) for v in ends)
 
 
 def test_a_device_without_rem_gets_rem_minutes(nights):
