@@ -237,7 +237,7 @@ def test_stated_figures_and_many_people_need_no_caution(results: Path, tmp_path:
         row["participants"], row["nights"] = 10, 20
     for mapping in document["devices"][0]["mappings"]:
         if "kappa" in mapping["averaged"]:
-            mapping["averaged"]["kappa"]["participants"] = 10
+            mapping["averaged"]["kappa"] |= {"participants": 10, "nights": 20}
     many = tmp_path / "results.json"
     many.write_text(json.dumps(document))
     told = plan("--from", many, folder=tmp_path)
