@@ -74,20 +74,24 @@ def render_terminal(
     for finding in description.findings:
         lines += [*(green.format(line) for line in wrap(finding, indent="", hang="", width=width)), ""]
     shown = description.answer if description.answer and not full else all_sections(description)
+    last: list[str] = []
     for section in shown:
         if full or section.rank is Rank.FIRST_SCREEN:
-            lines += _section_lines(section, width, full=full, bold=bold)
+            last = _section_lines(section, width, full=full, bold=bold)
+            lines += last
     if full or not description.answer:
         return lines[:-1]
-    return [*_within_a_screen(lines), SAY_FULL]
+    # what is next stays on a screen of full width; a narrow one shows how the answer begins
+    return [*_within_a_screen(lines, len(last) if width >= WIDTH else 0), SAY_FULL]
 
 
-def _within_a_screen(lines: list[str]) -> list[str]:
-    """Return as many lines as leave room for the last one; what holds many classes or devices may be longer."""
+def _within_a_screen(lines: list[str], last: int) -> list[str]:
+    """Return as many lines as leave room for so many at their end; what holds many classes or devices is longer."""
     if len(lines) < MOST_LINES:
         return lines
-    kept = lines[: MOST_LINES - 3]
-    return [*kept, f"... {len(lines) - len(kept)} lines more.", ""]
+    kept = max(0, MOST_LINES - 3 - last)
+    end = len(lines) - last
+    return [*lines[:kept], f"... {end - kept} lines more.", "", *lines[end:]]
 
 
 def _section_lines(section: Section, width: int, *, full: bool, bold: str) -> list[str]:
