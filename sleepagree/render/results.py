@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from sleepagree.describe.answer import finding_of_night
+from sleepagree.describe.cautions import say_caution
 from sleepagree.describe.correction import describe_correction, finding_of_corrected
 from sleepagree.describe.study_paragraphs import finding_of_device
 from sleepagree.errors import counted, printable
@@ -56,7 +57,7 @@ _DOCUMENTS: Final[Mapping[type, Callable[..., dict[str, Any]]]] = {
 
 
 def show(result: Any, view: str, *arguments: Any) -> Any:
-    """Return one view of a result: "finding", "frame", "document", "text" "html", or write its "page"."""
+    """Return one view of a result, the "sentence" of a caution, or write a "page"."""
     return _VIEWS[view](result, *arguments)
 
 
@@ -115,4 +116,5 @@ _VIEWS: Final[Mapping[str, Callable[..., Any]]] = {
     "text": _text,
     "html": notebook_html,
     "page": _write_page,
+    "sentence": say_caution,
 }
