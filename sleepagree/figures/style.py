@@ -232,8 +232,9 @@ _STYLE: Final[dict[str, Any]] = {
 @contextmanager
 def figure_style() -> Iterator[None]:
     """Hold our settings while figures are drawn or saved, but where a user has others than matplotlib's own."""
+    defaults: Any = mpl.rcParamsDefault
     with mpl.rc_context():
-        left = (name for name in _STYLE if SETTINGS[name] == mpl.rcParamsDefault.get(name))
+        left = (name for name in _STYLE if SETTINGS[name] == defaults[name])
         SETTINGS.update({name: _STYLE[name] for name in left} | _LABELS_ARE_TEXT)
         yield
 
