@@ -266,9 +266,14 @@ class Fact:
 
 
 class Caution(Fact):
-    """Something that may mislead a reader."""
+    """Something that may mislead a reader; as text, the sentence."""
 
     __slots__ = ()
+
+    def __str__(self) -> str:
+        import sleepagree  # sentences are made further down
+
+        return str(sleepagree.show_result(self, "sentence"))
 
 
 class Note(Fact):

@@ -409,6 +409,13 @@ def test_every_result_writes_its_report(tmp_path: Path) -> None:
         assert path.read_text(encoding="utf-8") == text
 
 
+def test_a_caution_prints_as_its_sentence() -> None:
+    night = compare(align(reference=SCORER, device=read_hypnogram(BAND, reports=["wake", "light", "deep"])))
+    document = night.to_dict()["cautions"]
+    assert document
+    assert [str(caution) for caution in night.cautions] == [one["text"] for one in document]
+
+
 def test_a_result_is_a_plain_structure() -> None:
     night, study = compare(NIGHT), example_study()
     assert json.loads(json.dumps(night.to_dict()))["schema"] == night_document(night)["schema"]

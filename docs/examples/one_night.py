@@ -10,4 +10,4 @@ print(night.finding)
 print(night.to_frame("redistribution")[["stage", "class", "minutes", "share"]].round(2).to_string(index=False))
 print(night.to_frame("measures").loc[["TST", "SOL", "WASO"], ["reference", "device", "difference"]])
 for caution in night.cautions:
-    print(caution.kind.value)
+    print(caution)

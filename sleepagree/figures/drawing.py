@@ -8,10 +8,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Final
 
-import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.axis import Axis
+from matplotlib.axis import Axis, XAxis
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.lines import Line2D
@@ -22,7 +21,7 @@ from matplotlib.transforms import Transform
 from numpy.typing import ArrayLike, NDArray
 
 from sleepagree.errors import shorten
-from sleepagree.figures.style import GRID, INK, LETTER_POINTS, SMALL_LETTER_POINTS, FigureSize, Shade, letters
+from sleepagree.figures.style import GRID, INK, LETTER_POINTS, SETTINGS, SMALL_LETTER_POINTS, FigureSize, Shade, letters
 
 #: Parameter of ticks -> end of the name of its setting.
 _OF_TICKS: Final = {"length": "size", "width": "width", "pad": "pad"}
@@ -46,23 +45,27 @@ def axes_for(ax: Axes | None, size: FigureSize, *, left: float, bottom: float, r
 
 def _dress(ax: Axes) -> None:
     """Give axes that were made before our style the settings that hold now, as axes of ours have them."""
-    settings = mpl.rcParams
-    ax.set_facecolor(settings["axes.facecolor"])
+    ax.set_facecolor(SETTINGS["axes.facecolor"])
     for side, spine in ax.spines.items():
-        spine.set_visible(settings[f"axes.spines.{side}"])
-        spine.set(edgecolor=settings["axes.edgecolor"], linewidth=settings["axes.linewidth"])
+        spine.set_visible(SETTINGS[f"axes.spines.{side}"])
+        spine.set(edgecolor=SETTINGS["axes.edgecolor"], linewidth=SETTINGS["axes.linewidth"])
     for axis in (ax.xaxis, ax.yaxis):
-        name = f"{axis.axis_name}tick"
-        major = {of: settings[f"{name}.major.{size}"] for of, size in _OF_TICKS.items()}
-        colours = {"color": settings[f"{name}.color"], "labelcolor": settings[f"{name}.labelcolor"]}
+        name = _ticks(axis)
+        major = {of: SETTINGS[f"{name}.major.{size}"] for of, size in _OF_TICKS.items()}
+        colours = {"color": SETTINGS[f"{name}.color"], "labelcolor": SETTINGS[f"{name}.labelcolor"]}
         axis.set_tick_params(labelsize=_tick_points(axis), **major, **colours)
-        axis.label.set(fontsize=settings["axes.labelsize"], color=settings["axes.labelcolor"])
-        axis.labelpad = settings["axes.labelpad"]
+        axis.label.set(fontsize=SETTINGS["axes.labelsize"], color=SETTINGS["axes.labelcolor"])
+        axis.labelpad = SETTINGS["axes.labelpad"]
 
 
 def _tick_points(axis: Axis) -> float:
     """Return the size of letters at ticks, in points."""
-    return FontProperties(size=mpl.rcParams[f"{axis.axis_name}tick.labelsize"]).get_size_in_points()
+    return FontProperties(size=SETTINGS[f"{_ticks(axis)}.labelsize"]).get_size_in_points()
+
+
+def _ticks(axis: Axis) -> str:
+    """Return how the names of an axis' settings begin."""
+    return "xtick" if isinstance(axis, XAxis) else "ytick"
 
 
 def _give_margins(ax: Axes, *, left: float, bottom: float, right: float, top: float) -> None:

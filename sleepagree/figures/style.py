@@ -20,13 +20,16 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import wraps
-from typing import Any, Final, ParamSpec, TypeVar, cast
+from typing import Any, Final, ParamSpec, TypeVar
 
 import matplotlib as mpl
 from matplotlib.colors import to_rgba
 
 Parameters = ParamSpec("Parameters")
 Result = TypeVar("Result")
+
+#: The settings that hold now, by names that are not written out.
+SETTINGS: Final[Any] = mpl.rcParams
 
 # --- colours ----------------------------------------------------------------------------------------------
 
@@ -51,8 +54,8 @@ class Shade:
     def drawn(self) -> str:
         """The colour in a figure: a setting of matplotlib, or ours for light or dark paper."""
         if self.role in _SETTINGS_OF:
-            return str(mpl.rcParams[_SETTINGS_OF[self.role]])
-        red, green, blue, cover = to_rgba(mpl.rcParams["figure.facecolor"])
+            return str(SETTINGS[_SETTINGS_OF[self.role]])
+        red, green, blue, cover = to_rgba(SETTINGS["figure.facecolor"])
         return self.dark if cover and red + green + blue < 1.5 else self.light
 
 
@@ -218,9 +221,10 @@ _STYLE: Final[dict[str, Any]] = {
 @contextmanager
 def figure_style() -> Iterator[None]:
     """Hold our settings while figures are drawn or saved, but where a user has others than matplotlib's own."""
+    defaults: Any = mpl.rcParamsDefault
     with mpl.rc_context():
-        left = (name for name in _STYLE if mpl.rcParams[name] == mpl.rcParamsDefault[name])
-        mpl.rcParams.update(cast(Any, {name: _STYLE[name] for name in left} | _LABELS_ARE_TEXT))
+        left = (name for name in _STYLE if SETTINGS[name] == defaults[name])
+        SETTINGS.update({name: _STYLE[name] for name in left} | _LABELS_ARE_TEXT)
         yield
 
 
@@ -235,7 +239,7 @@ def house_style() -> Iterator[None]:
 
 def letters(points: float) -> float:
     """Return the size of letters that have so many points where "font.size" is ours."""
-    return points * float(mpl.rcParams["font.size"]) / LETTER_POINTS
+    return points * float(SETTINGS["font.size"]) / LETTER_POINTS
 
 
 def styled(draw: Callable[Parameters, Result]) -> Callable[Parameters, Result]:

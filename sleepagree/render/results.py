@@ -6,7 +6,9 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
+from sleepagree.caution import Caution
 from sleepagree.describe.blocks import Description
+from sleepagree.describe.cautions import say_caution
 from sleepagree.describe.correction import describe_corrected, describe_correction
 from sleepagree.describe.mappings import describe_mappings
 from sleepagree.describe.night import describe_night
@@ -82,6 +84,11 @@ def _findings(result: Any) -> tuple[str, ...]:
     """Return the findings of a result; several mappings are those of one night."""
     of = result.night if isinstance(result, MappingComparison) else result
     return _describe(of).findings or ("No night was scored.",)
+
+
+def sentence(caution: Caution) -> str:
+    """Return what a caution says."""
+    return say_caution(caution)
 
 
 def finding(result: Any) -> str:

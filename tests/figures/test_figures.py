@@ -17,8 +17,10 @@ import matplotlib as mpl
 import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
+from matplotlib.style import context as style_context
 from PIL import Image
 from scipy import stats
 
@@ -650,7 +652,7 @@ def test_what_a_user_has_set_wins_over_our_style() -> None:
         told = figure_bytes(ax.figure, "svg").decode()
     assert {text.get_fontsize() for text in ax.texts} == {12.0, 13.0}  # 6 and 6.5 where "font.size" is ours, 7
     assert "#0000aa" in told
-    assert ax.spines["left"].get_edgecolor() == mpl.colors.to_rgba("#00aa00")
+    assert ax.spines["left"].get_edgecolor() == to_rgba("#00aa00")
     assert {label.get_fontsize() for label in ax.get_yticklabels()} == {9.0}
     # what a user has left alone is ours, and labels, which come from files, are never formulas
     assert not ax.spines["top"].get_visible()
@@ -658,7 +660,7 @@ def test_what_a_user_has_set_wins_over_our_style() -> None:
 
 
 def test_a_users_dark_paper_gets_the_dark_colours() -> None:
-    with mpl.style.context("dark_background"):
+    with style_context("dark_background"):
         told = figure_bytes(figures.draw_device_classes(drawn.night_with_rem()).figure, "svg").decode()
     assert f"fill: {style.REM.dark}" in told
     assert f"fill: {style.REM.light}" not in told
