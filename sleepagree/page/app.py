@@ -358,7 +358,7 @@ def _store(work: Work, files: list[tuple[str, UploadFile]]) -> None:
             if before is not None:
                 before.path.unlink(missing_ok=True)
             _save(upload, path)
-            work.sides[side] = Given.proposed(path, given) if before is None else before.another(path, given)
+            work.give(side, Given.proposed(path, given) if before is None else before.another(path, given))
     for side, layout in layouts.items():
         if side in work.sides:
             work.sides[side] = work.sides[side].read_as(layout)

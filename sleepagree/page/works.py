@@ -79,6 +79,7 @@ class Work:
     patterns: dict[str, str] = field(default_factory=dict)
     message: str = ""
     job: Job | None = None
+    _looked_at: dict[str, Given] = field(default_factory=dict)
 
     @property
     def running(self) -> bool:
@@ -100,21 +101,28 @@ class Work:
         return found | {name: path for name, path in paths.items() if path.is_file()} if found else {}
 
     def look(self) -> None:
-        """Look at every file as its answers say, and at both together."""
-        self.looks = {side: given.look() for side, given in self.sides.items()}
+        """Look at every file as its answers say, where something changed, and at both together."""
+        for side, given in self.sides.items():
+            if self._looked_at.get(side) != given:
+                self.looks[side] = given.look()
+        self._looked_at = dict(self.sides)
         spans = {side: look.spans for side, look in self.looks.items()}
         self.between = ""
         if spans.get("reference") is not None and spans.get("device") is not None:
             self.between = _refusal(spans, self.chosen)
 
     def answer(self, form: Mapping[str, str]) -> None:
-        """Take the answers of a form, and look again."""
+        """Take the answers of a form."""
         for side, given in self.sides.items():
             self.sides[side] = given.answered(form, side, self.looks.get(side, Look()))
         for key, _, answers in CHOICES:
             if form.get(key) in answers:
                 self.chosen[key] = form[key]
-        self.look()
+
+    def give(self, side: str, given: Given) -> None:
+        """Take a file; it is new even where one of this name was given before."""
+        self.sides[side] = given
+        self._looked_at.pop(side, None)
 
     def start(self) -> None:
         """Run the command that does it, unless it runs already."""

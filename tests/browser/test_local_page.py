@@ -18,6 +18,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from tests.page.conftest import FERRY, Served, serve
 from tests.page.test_answers import command_line
+from tests.page.test_large import recording
 
 pytestmark = pytest.mark.browser
 
@@ -142,6 +143,37 @@ def test_a_home_user_goes_from_two_odd_files_to_the_answer(
     slide = walk.driver.find_element("id", "slide")
     visit.run("arguments[0].value = 300; arguments[0].dispatchEvent(new Event('input'))", slide)
     assert re.search(r"kappa 0\.\d{3} at 300 s, 1\.000 as recorded", visit.run(CONTENT))
+    assert visit.complaints() == []
+    assert walk.elsewhere() == []
+
+
+def test_a_laboratory_gives_a_full_recording_and_a_hypnogram(visit: Any, served: Served, tmp_path: Path) -> None:
+    with (tmp_path / "lab.edf").open("wb") as lab:
+        lab.writelines(recording())
+    walk = Walk(visit, served)
+    walk.choose(reference=tmp_path / "lab.edf", device=FERRY / "reference/crew-3-night-2.edf")
+    assert visit.run(CONTENT).count("It can be read.") == 2
+    walk.press("Score the night")
+    walk.says("Everything")
+    assert visit.complaints() == []
+
+
+def test_a_night_without_a_reference_is_corrected(visit: Any, served: Served, tmp_path: Path) -> None:
+    command_line(FERRY, "calibrate", "nights.csv", "--device", "band A", "--out", str(tmp_path / "learnt"))
+    walk = Walk(visit, served)
+    given = {"correction": tmp_path / "learnt/correction.json", "device": FERRY / "band-a/crew-3-night-2.csv"}
+    for name, path in given.items():
+        field = f'form[action="/begin/correction"] [name="{name}.file"]'
+        walk.driver.find_element("css selector", field).send_keys(str(path))
+    walk.driver.find_element("css selector", 'form[action="/begin/correction"] button').click()
+    walk.says("What its labels mean")
+    for i, stage in enumerate(("light", "wake", "N3")):
+        walk.answer(f"device-stage-{i}", stage)
+    walk.press("Correct the night")
+    walk.says("Everything")
+    walk.driver.switch_to.frame(0)
+    assert "Measures" in visit.run("return document.body.textContent")
+    walk.driver.switch_to.default_content()
     assert visit.complaints() == []
     assert walk.elsewhere() == []
 

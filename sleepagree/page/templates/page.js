@@ -18,12 +18,16 @@
     if (mine !== asked) { return; }
     const fresh = new DOMParser().parseFromString(text, "text/html").querySelector("#content");
     const old = document.querySelector("#content");
-    const focus = document.activeElement ? document.activeElement.id : "";
+    const active = document.activeElement;
+    const focus = active ? active.id : "";
     const open = Array.from(old.querySelectorAll("details[open]"), function (part) { return part.id; });
     old.replaceWith(fresh);
     open.forEach(function (id) { const part = id && document.getElementById(id); if (part) { part.open = true; } });
     const again = focus && document.getElementById(focus);
-    if (again) { again.focus(); }
+    if (again) {
+      if (again.matches("input:not([type=file])")) { again.value = active.value; }  // it may be half typed
+      again.focus();
+    }
     begin();
   }
 
