@@ -603,7 +603,7 @@ class Maker:
                     for label in w.stages}  # fmt: skip
         yield self.json(
             "json names",
-            {"sleep": {"score": 7, "stages": by_stage}},
+            {"sleep": {"made": 7, "stages": by_stage}},
             "",
             'records = "sleep.stages.*"\nstage = "key"\nstart = "1"\nend = "2"\n',
         )
