@@ -26,7 +26,11 @@ _TOGETHER: Final = re.compile(r"(?:(?:19|20)\d{6})?(?:[01]\d|2[0-3])[0-5]\d[0-5]
 _NEARLY_ALL: Final = 0.8
 #: A clock that goes back more often is none: these are lengths.
 _CLOCKS_GO_BACK: Final = 0.2
-_DATE: Final = re.compile(r"\d{4}-\d\d-\d\d|\d{1,4}[./-]\d{1,2}[./-]\d{1,4}", re.ASCII)
+_DATE: Final = re.compile(
+    r"\d{1,4}(?:[./-] ?|[年년] ?)\d{1,2}(?:[./-] ?|[月월] ?)\d{1,4}[.日일]?"
+    r"|\d{1,2}[. -]{1,2}[A-Za-z]{3,9}[., -]{1,2}\d{4}",
+    re.ASCII,
+)
 _OFFSET: Final = re.compile(r"(?:UTC|GMT)?[+-]\d\d?(?::?\d\d)?|Z|UTC|GMT", re.ASCII)
 #: A night holds a few kinds of sleep; a scorer's shades of them are not many more.
 MOST_WORDS: Final = 40

@@ -159,7 +159,7 @@ def _find(
 def _describe(names: tuple[str, ...], found: Mapping[str, int], *, counted: bool) -> Columns:
     start, stage = _words(names[found["start"]]), names[found["stage"]]
     seconds = bool(_SECONDS.intersection(start)) or "onset" in start
-    unit = _unit_of(_words(names[found["duration"]])) if "duration" in found else None
+    unit = told_unit(names[found["duration"]]) if "duration" in found else None
     kales = f"column '{shorten(stage)}'" if _says_rechtschaffen_kales(stage) else ""
     return Columns(
         **found,
@@ -171,7 +171,9 @@ def _describe(names: tuple[str, ...], found: Mapping[str, int], *, counted: bool
     )
 
 
-def _unit_of(words: Sequence[str]) -> float | None:
+def told_unit(name: str) -> float | None:
+    """Return the seconds of the unit that the name of a column tells, such as ``duration_min``."""
+    words = _words(name)
     for unit, seconds in ((_SECONDS, 1.0), (_MINUTES, 60.0), (_MILLISECONDS, 0.001)):
         if unit.intersection(words):
             return seconds

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise, starmap
+from itertools import pairwise, product, starmap
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,15 +20,24 @@ from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import fold_label, fold_table, recognise_label
 from sleepagree.readers import kind_of_file, opened
 from sleepagree.readers.column_kinds import ColumnSeen, Kind, TimeReading, may_be_times, read_every_way, see_column
-from sleepagree.readers.columns import plain_columns
+from sleepagree.readers.columns import plain_columns, told_unit
 from sleepagree.readers.csv_table import told_delimiter
 from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
 from sleepagree.readers.json.records import ANY, KEY
 from sleepagree.readers.layout import COLUMNS, NO_LAYOUT, Layout, Shape, TimeForm, layout_of, told_values
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why
+from sleepagree.readers.table.code_runs import codes_of_text
 from sleepagree.readers.table.excel import sheet_names
 from sleepagree.readers.table.table import Table
-from sleepagree.readers.table_place import are_characters, encodings_of, find_block, has_header, record_paths
+from sleepagree.readers.table_place import (
+    are_characters,
+    are_runs,
+    encodings_of,
+    find_block,
+    has_header,
+    lines_above,
+    record_paths,
+)
 from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, Microseconds, Times, naive_datetime
 from sleepagree.readers.times.reading import read_times
 from sleepagree.readers.whole_table import whole_table
@@ -45,6 +54,7 @@ _PLACE: Final = ("delimiter", "encoding", "skip_lines", "header", "records", "sh
 _OF_TIMES: Final = ("start", "date")
 _BESIDE_TIMES: Final = (Kind.DATES, Kind.HALVES, Kind.ZONES)
 _FEWEST_CHANGES: Final = 5
+_SAME_STEP: Final = 1e-3
 #: What an inspection calls a column -> its key in a layout, where they differ.
 _KEY_OF: Final = {"person": "person_column", "zone": "zone_column"}
 
@@ -220,6 +230,8 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
     mark, skip, rows = find_block(lines, told.mark if told else given.delimiter, given.skip_lines)
     if not rows:
         return
+    above = lines_above(rows) if given.skip_lines == 0 else 0
+    skip, rows = skip + above, rows[above:]
     header = given.header and has_header(rows)
     first = int(told is not None)
     if skip > first:
@@ -247,10 +259,12 @@ def _characters(lines: Sequence[str], settings: list[Setting]) -> _Found:
     return _Found((column,), (*made, *_counted()), _meanings(list(codes)))
 
 
-def _counted() -> tuple[Setting, ...]:
-    """Return the lines for rows that tell no times."""
+def _counted(seconds: float | None = None) -> tuple[Setting, ...]:
+    """Return the lines for rows that tell no times, or only how long they last."""
     first, *others = _EPOCH_LENGTHS
     length = Setting("epoch_seconds", first, Why.USUAL, tuple(map(Choice, others)))
+    if seconds is not None:
+        length = Setting("epoch_seconds", round(seconds, 3), Why.FOLLOWS)
     return length, Setting("begins", None, Why.UNTOLD)
 
 
@@ -263,6 +277,8 @@ def _roles(table: Table, settings: list[Setting], given: Layout) -> _Found:
     named = {role: [table.names[i] for i in at] for role, at in plain_columns(table.names)}
     told = {column: key for key in COLUMNS if (column := getattr(given, key)) is not None}
     free = [column for column in columns if told.get(column.name, "stage") == "stage"]
+    if run := next((c for c in free if are_runs(c.cells)), None):
+        return _runs(columns, run, settings)
     stages = _stage_columns([c for c in free if c.name == given.stage] or free, named["stage"])
     if not stages or len(stages) > _MOST_ALIKE:  # a grid of hours and minutes has no column of stages
         return _Found(columns, tuple(settings), ())
@@ -301,6 +317,29 @@ def _roles(table: Table, settings: list[Setting], given: Layout) -> _Found:
     elif not named["start"] and not timed and not is_key:
         made += _count_settings(rest, stage)
     return _Found(columns, tuple(made), _meanings(stage.cells))
+
+
+def _runs(columns: tuple[ColumnSeen, ...], run: ColumnSeen, settings: Sequence[Setting]) -> _Found:
+    """Return what columns are taken for beside one whose cells hold the codes of many epochs each."""
+    codes = [codes_of_text(cell) for cell in run.cells]
+    made = [*settings, Setting("shape", "runs", Why.ONLY), Setting("stage", run.name, Why.ONLY)]
+    length, begins = _counted()
+    labels = _meanings([code for part in codes for code in part])
+    moments = [column for column in columns if column.kind is Kind.MOMENTS]
+    if not moments:
+        return _Found(columns, (*made, length, begins), labels)
+    start, *others = moments
+    readings = start.readings
+    for end, reading in product(others, start.readings):
+        until = next((other.times.us for other in end.readings if other.form == reading.form), reading.times.us)
+        each = (until - reading.times.us) / np.array([SECOND_US * len(part) for part in codes])
+        if 0 < each[0] * len(codes[0]) < _NIGHT_S[1] and np.ptp(each) == 0:
+            length, _ = _counted(float(each[0]))
+            made.append(Setting("end", end.name, Why.FOLLOWS))
+            readings = (reading,)
+            break
+    made += [Setting("start", start.name, Why.ONLY), *_form(readings), *_zone_column(columns, readings[0])]
+    return _Found(columns, (*made, length), labels)
 
 
 def _is_key(column: ColumnSeen, settings: Sequence[Setting]) -> bool:
@@ -393,8 +432,12 @@ def _time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Micros
         if column.kind in (Kind.NUMBERS, Kind.COUNT) and not may_be_times(column):
             numbers = column.numbers
             steps = np.diff(numbers)
-            night = bool(numbers.size > 2 and _NIGHT_S[0] <= numbers[-1] - numbers[0] <= _NIGHT_S[1])
-            if night and (steps >= 0).all() and np.median(steps) >= 5:
+            if (
+                numbers.size > 2
+                and _is_night(numbers[-1] - numbers[0])
+                and (steps >= 0).all()
+                and np.median(steps) >= 5
+            ):
                 made = [Setting("start", column.name, Why.ONLY), Setting("time", TimeForm.ELAPSED_S.value, Why.FOLLOWS)]
                 return [*made, Setting("begins", None, Why.UNTOLD)], (numbers * SECOND_US).astype(np.int64)
     return [], None
@@ -559,15 +602,26 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
     if counts := [c for c in columns if c.kind is Kind.COUNT]:
         first = int(counts[0].numbers[0])
         told = [Setting("first_epoch", first, Why.FOLLOWS)] if first > 1 else []
-        return [Setting("epoch_number", counts[0].name, Why.ONLY), *told, *_counted()]
+        return [Setting("epoch_number", counts[0].name, Why.ONLY), *told, *_counted(told_unit(counts[0].name))]
+    for column in (c for c in columns if c.kind is Kind.NUMBERS and (np.diff(c.numbers) > 0).all()):
+        steps = np.diff(column.numbers)
+        fitting = [unit for unit in (1.0, 60.0, 3600.0) if _is_night(unit * float(np.ptp(column.numbers)))]
+        if len(fitting) != 1 or np.ptp(steps) > _SAME_STEP * steps[0]:
+            return []  # a clock of some kind that nobody can read
+        return [Setting("shape", "epochs", Why.ONLY), *_counted(fitting[0] * float(steps[0]))]
     return [Setting("shape", "epochs", Why.ONLY), *_counted()]
+
+
+def _is_night(seconds: float) -> bool:
+    """Whether a night may last that long."""
+    return _NIGHT_S[0] <= seconds <= _NIGHT_S[1]
 
 
 def _units(column: ColumnSeen) -> list[str]:
     """Return the units in which all lengths together may be a night."""
     total, whole = float(column.numbers.sum()), not (column.numbers % 1).any()
     seconds = {"min": 60.0, "s": 1.0, "ms": 0.001} | ({"epochs": 30.0} if whole else {})
-    return [u for u, s in seconds.items() if _NIGHT_S[0] <= total * s <= _NIGHT_S[1]] or list(seconds)
+    return [u for u, s in seconds.items() if _is_night(total * s)] or list(seconds)
 
 
 # --- as it would be read ----------------------------------------------------------------------------------

@@ -9,9 +9,14 @@ from typing import Any, Final
 
 from sleepagree.readers.column_kinds import Kind, see_column
 from sleepagree.readers.json.records import rows_of_columns
+from sleepagree.readers.table.code_runs import codes_of_text
 
 _DELIMITERS: Final = (",", "\t", ";", "|")
 _MOST_PATHS: Final = 20
+_MOST_ABOVE: Final = 10
+_FEWEST_BELOW: Final = 3
+#: Kinds of columns that any texts may be.
+_PLAIN: Final = (Kind.WORDS, Kind.TEXTS, Kind.NOTHING)
 _SHORTEST_RUN: Final = 20
 #: Encodings of texts that are no UTF-8, the commonest first; the one in which most labels are words is proposed.
 _ENCODINGS: Final = ("cp1252", "cp1250", "cp1251", "cp1253", "cp1254", "shift_jis")
@@ -69,7 +74,7 @@ def has_header(rows: Sequence[Sequence[str]]) -> bool:
         below = see_column("", [row[i] for row in rows[1:]])
         if cell.strip() in below.cells and cell.strip():
             return False
-        if below.kind not in (Kind.WORDS, Kind.TEXTS, Kind.NOTHING) and see_column("", [cell, cell]).kind in (
+        if below.kind not in _PLAIN and see_column("", [cell, cell]).kind in (
             below.kind,
             Kind.CODES,
             Kind.NUMBERS,
@@ -78,11 +83,33 @@ def has_header(rows: Sequence[Sequence[str]]) -> bool:
     return len(rows[0]) > 1 or not are_characters([row[0] for row in rows])
 
 
+def lines_above(rows: Sequence[Sequence[str]]) -> int:
+    """Return how many rows stand above the one of names: none is like those below, and one column is so of one kind."""
+    for above in range(1, min(_MOST_ABOVE, len(rows) - _FEWEST_BELOW)):
+        below = rows[above + 1 :]
+        if any(not has_header([row, *below]) for row in rows[: above + 1]):
+            return 0
+        if sum(_are_plain(below)) < sum(_are_plain(rows[1:])):
+            return above
+    return 0
+
+
+def _are_plain(rows: Sequence[Sequence[str]]) -> list[bool]:
+    """Return which columns hold nothing but texts."""
+    return [see_column("", list(cells)).kind in _PLAIN for cells in zip(*rows, strict=True)]
+
+
 def are_characters(lines: Sequence[str]) -> bool:
     """Whether lines are made of few different characters, each of which may stand for an epoch."""
     texts = [line.strip() for line in lines]
     alike = len({len(text) for text in texts[:-1]}) <= 1 and len(texts[-1]) <= len(texts[0])
     return alike and len(texts[0]) >= _SHORTEST_RUN and len(set("".join(texts))) <= 12 and " " not in "".join(texts)
+
+
+def are_runs(cells: Sequence[str]) -> bool:
+    """Whether each cell holds codes of many epochs: characters or words, of which there are few different ones."""
+    codes = [codes_of_text(cell) for cell in cells]
+    return all(len(part) >= _SHORTEST_RUN for part in codes) and len({code for part in codes for code in part}) <= 12
 
 
 def record_paths(data: bytes) -> list[str]:

@@ -210,6 +210,16 @@ LANGUAGES = (
 )
 
 
+#: Words for the halves of a day (Unicode CLDR); AM and PM in the other languages.
+HALVES = {
+    "es": ("a. m.", "p. m."),
+    "nl": ("a.m.", "p.m."),
+    "fi": ("ap.", "ip."),
+    "sv": ("fm", "em"),
+    "ja": ("午前", "午後"),
+}
+
+
 @dataclass(frozen=True)
 class Case:
     """A file, the layout that is right for it, and what it says.
@@ -517,8 +527,54 @@ class Maker:
             )
             ending = ".csv.gz" if name == "gzip" else ".zip"
             yield replace(plain, file=plain.file.removesuffix(".csv") + ending, data=pack(plain.data), rows=())
+        yield from self.words(bouts, times)
         yield from self.json_cases(bouts, times)
         yield from self.sheets(times)
+
+    def words(self, bouts: list[tuple[int, int, str]], times: list[datetime]) -> Iterator[Case]:
+        """Yield cases in which words stand beside numbers, and one of a row a night."""
+        w, begins = self.language, f"begins = {self.start.isoformat()}"
+        day, clock = w.form.split(" ")
+        halves = HALVES.get(w.code, ("AM", "PM"))
+        apart = "" if w.code == "ja" else " "
+        hours = clock.replace("%H", "%I")
+        parts = ("%p", hours) if w.code == "ja" else (hours, "%p")
+        yield self.text(
+            "spoken halves",
+            [w.time, w.stage],
+            [
+                (f"{t:{day}} " + apart.join(halves[t.hour // 12] if p == "%p" else f"{t:{p}}" for p in parts), label)
+                for t, label in zip(times[:-1], self.labels, strict=True)
+            ],
+            "",
+            f"start = {quote(w.time)}\nstage = {quote(w.stage)}\ntime = {quote(f'{day} {apart.join(parts)}')}\n",
+            times=(0,),
+        )
+        for name, spoken in (
+            ("spoken lengths", lambda n: f"{n // 2} min {30 * (n % 2)} s"),
+            ("iso lengths", lambda n: f"PT{n // 2}M{30 * (n % 2)}S"),
+        ):
+            yield self.text(
+                name,
+                [w.stage, w.length],
+                [(label, spoken(b - a)) for a, b, label in bouts],
+                "",
+                f'shape = "intervals"\nstage = {quote(w.stage)}\nduration = {quote(w.length)}\n{begins}\n',
+                anchored=False,
+                answers={"begins": self.start},
+            )
+        night = (self.form(times[0]), self.form(times[-1]), " ".join(self.labels))
+        yield replace(
+            self.text(
+                "a row a night",
+                [w.time, w.end, w.stage],
+                [night],
+                "epoch_seconds = 30",
+                f"start = {quote(w.time)}\nend = {quote(w.end)}\nstage = {quote(w.stage)}\ntime = {quote(w.form)}\n"
+                'shape = "runs"\n',
+            ),
+            rows=(),
+        )
 
     def json_cases(self, bouts: list[tuple[int, int, str]], times: list[datetime]) -> Iterator[Case]:
         w = self.language
@@ -542,6 +598,28 @@ class Maker:
             "",
             f'records = "nights.parts"\nstart = {quote(f"span.{w.time}")}\n'
             f"end = {quote(f'span.{w.end}')}\nstage = {quote(w.stage)}\n",
+        )
+        by_stage = {label: [[times[a].isoformat(), times[b].isoformat()] for a, b, name in bouts if name == label]
+                    for label in w.stages}  # fmt: skip
+        yield self.json(
+            "json names",
+            {"sleep": {"made": 7, "stages": by_stage}},
+            "",
+            'records = "sleep.stages.*"\nstage = "key"\nstart = "1"\nend = "2"\n',
+        )
+        columns = {w.time: [t.isoformat() for t in times[:-1]], w.stage: list(self.labels)}
+        yield self.json(
+            "json columns",
+            {"night": {"by": "pad B", **columns}},
+            "",
+            f'records = "night"\nstart = {quote(w.time)}\nstage = {quote(w.stage)}\n',
+        )
+        yield self.json(
+            "json alone",
+            list(self.labels),
+            "epoch_seconds = 30",
+            f'records = "."\nshape = "epochs"\nstage = "value"\nbegins = {self.start.isoformat()}\n',
+            answers={"begins": self.start},
         )
         yield self.json(
             "json labels",

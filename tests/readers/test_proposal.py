@@ -262,7 +262,7 @@ def test_a_given_layout_is_kept_and_completed(tmp_path: Path) -> None:
     text = layout_text(proposal)
     assert '\nreports = ["wake", "light", "deep"]    # as the layout says\n' in text
     assert '"Wach" = "unscored"    # 20 times; as the layout says' in text
-    assert '"Tulip" = "rem"    # not in this file; as the layout says' in text
+    assert '"Tulip" = "rem"    # in no epoch of this file; as the layout says' in text
     written = parse_layout(text.encode(), "written.toml")
     assert (written.reports, written.stages["Tulip"]) == (("wake", "light", "deep"), "rem")
     assert written.stages["Leichtschlaf"] == "light"

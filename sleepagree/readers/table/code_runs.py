@@ -85,6 +85,11 @@ def _codes_of_cell(text: str, row: int, column: Column) -> list[str]:
         problem = "a spreadsheet has turned the text of codes into a number"
         remedy = "Export the file again without opening it in a spreadsheet."
         raise column.error(FileFormatError, row, problem, f"'{text}'", "a code for each epoch", remedy)
+    return codes_of_text(text)
+
+
+def codes_of_text(text: str) -> list[str]:
+    """Return the words of a text that space or a comma parts, or its characters."""
     parts = re.split(r"[\s,;|]+", text)
     return [part for part in parts if part] if len(parts) > 1 else list(text)
 
