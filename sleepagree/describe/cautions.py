@@ -52,9 +52,7 @@ _BY_WEIGHT: Final = (
 )
 
 
-_NO_PEAK: Final = (
-    f"no clock offset up to 30 min to either side stands out, nor one near whole hours up to {MOST_HOURS} h"
-)
+_FLAT: Final = f"no clock offset up to 30 min to either side stands out, nor one near whole hours up to {MOST_HOURS} h"
 
 
 def rank_caution(caution: Caution | str) -> int:
@@ -255,7 +253,7 @@ def _left_out_by_mapping(c: Caution) -> str:
 def _clock_doubt(c: Caution) -> str:
     return (
         f"Agreement is below chance (kappa {figure(c['kappa'], 3)}) and would be far higher at another time, but "
-        f"{_NO_PEAK}: these recordings may not belong together, or a clock may be off by more than that. Check files, "
+        f"{_FLAT}: these recordings may not belong together, or a clock may be off by more than that. Check files, "
         "dates and zones; 'sleepagree clock --range 180' looks further."
     )
 
@@ -263,7 +261,7 @@ def _clock_doubt(c: Caution) -> str:
 def _clock_untold(c: Caution) -> str:
     return (
         f"Agreement is near chance (kappa {figure(c['kappa'], 3)}), so this night alone does not tell whether the "
-        f"clock is right: {_NO_PEAK}, and the time as recorded does not either. A device that hardly tells stages "
+        f"clock is right: {_FLAT}, and the time as recorded does not either. A device that hardly tells stages "
         "looks like this with a right clock; so do recordings that do not belong together. Check files and dates; "
         "several nights of the device together tell more of its clock ('sleepagree study')."
     )
