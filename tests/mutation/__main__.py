@@ -64,7 +64,11 @@ TESTS: dict[str, tuple[str, ...]] = {
     "hypnogram.window": ("tests/hypnogram/test_align.py", "tests/night/test_edges.py"),
     "scoring.redistribution": ("tests/scoring/test_redistribution.py",),
     "scoring.bias_sources": ("tests/scoring/test_redistribution.py",),
-    "inference.resampling": ("tests/inference/test_resampling.py", "tests/night/test_edges.py"),
+    "inference.resampling": (
+        "tests/inference/test_resampling.py",
+        "tests/inference/test_studentised.py",
+        "tests/night/test_edges.py",
+    ),
     "inference.proportions": ("tests/scoring/test_agreement.py", "tests/laws/test_counts_laws.py"),
 }
 LONGEST_S = 600  # far above what a busy machine takes; only a mutant that loops comes here
