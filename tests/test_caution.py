@@ -43,10 +43,15 @@ def made() -> dict[str, set[str]]:
         if room in ("describe", "report", "render", "caution.py"):
             continue
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "of":
-                for argument in node.args[:1]:
-                    if isinstance(argument, ast.Attribute) and isinstance(argument.value, ast.Name):
-                        found.setdefault(f"{argument.value.id}.{argument.attr}", set()).add(path.name)
+            if isinstance(node, ast.Dict):  # kinds that another fact stands for
+                kinds = node.values
+            elif isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "of":
+                kinds = node.args[:1]
+            else:
+                continue
+            for argument in kinds:
+                if isinstance(argument, ast.Attribute) and isinstance(argument.value, ast.Name):
+                    found.setdefault(f"{argument.value.id}.{argument.attr}", set()).add(path.name)
     return found
 
 
