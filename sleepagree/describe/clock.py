@@ -40,6 +40,8 @@ _PROPOSED: Final = {
     (False, True): "Two offsets are proposed, not one",
     (False, False): "Nothing is proposed",
 }
+#: Clocks that are an hour off may be some minutes off besides.
+_NEAR_AN_HOUR_S: Final = 300.0
 _ROWS_TO_A_SIDE: Final = 15
 _ROUND_STEPS_S: Final = (5, 10, 15, 30, 60, 120, 300, 600, 900, 1200, 1800, 3600)
 
@@ -66,8 +68,13 @@ def describe_clock(
         file_name(side.origin.name, "data in memory") for side in (paired.device_side, paired.reference_side)
     )
     of = f"of device {device} against reference {reference}"
-    proposal = f"{_PROPOSED[reading.proposed, reading.jump is not None]}: {reading.reason}"
-    proposals = Items((proposal, *_say_jump(reading, paired), *_say_drift(reading)))
+    drift = _say_drift(reading)
+    head = (
+        "The best of one offset"
+        if drift and reading.proposed
+        else _PROPOSED[reading.proposed, reading.jump is not None]
+    )
+    proposals = Items((*drift, f"{head}: {reading.reason}", *_say_jump(reading, paired), *_say_zone(reading)))
     following = tuple(s for s in (_next(reading, paired, night, clock),) if s is not None)
     figures = Table("figures", "", columns("", "", words=(0, 1)), tuple(cells(*row) for row in _figures(reading)))
     return Description(
@@ -104,6 +111,17 @@ def _say_jump(reading: ClockReading, paired: PairedNight) -> list[str]:
     return [text + "."]
 
 
+def _say_zone(reading: ClockReading) -> list[str]:
+    """Return what a peak near whole hours, outside the range, looks like."""
+    hours = 0 if math.isnan(reading.outside_s) else round(reading.outside_s / 3600)
+    if not hours or abs(reading.outside_s - 3600 * hours) > _NEAR_AN_HOUR_S:
+        return []
+    return [
+        f"A time zone, or summer time, that is off by {abs(hours)} h looks like that peak: check the zones of both "
+        "sides first (--reference-zone, --device-zone)."
+    ]
+
+
 def _say_drift(reading: ClockReading) -> list[str]:
     """Return that no one offset mends a clock that drifts, where it is told that it does."""
     gain = reading.kappa_with_drift - reading.kappa_at_best
@@ -131,6 +149,7 @@ def _next(reading: ClockReading, paired: PairedNight, night: str, clock: str) ->
         ]
     elif reading.proposed:
         why = "Nothing was shifted. To score the night with this offset"
+        why += ", which a clock that drifts leaves wrong at both ends" if _say_drift(reading) else ""
         commands = [f"{night} --clock-offset {before + reading.offset_s:g}"]
     elif not math.isnan(reading.outside_s):
         why = "To look as far as that peak"

@@ -237,7 +237,7 @@ def test_a_window_of_the_clock_needs_a_clock():
         align(reference=reference, device=device, window=window)
     assert str(refusal.value) == (
         "start: a window by the clock needs a reference that tells a clock. Found elapsed time only; expected a date "
-        'and time. Add to its layout\n    [file]\n    begins = "YYYY-MM-DDTHH:MM:SS"'
+        "and time. Give read_hypnogram(..., start=datetime(...))."
     )
 
 
@@ -379,8 +379,7 @@ def test_a_side_without_a_stage():
     with pytest.raises(PairingError) as refusal:
         pair(side("?*3 artefact", name="lab.edf"), "wake*4")
     assert str(refusal.value) == (
-        "lab.edf: the reference has no scored epoch. Found '?', 'artefact'; expected at least one stage. Look at it "
-        "with 'sleepagree inspect'."
+        "lab.edf: the reference has no scored epoch. Found '?', 'artefact'; expected at least one stage."
     )
     with pytest.raises(PairingError, match=r"the device has no scored epoch\. Found no label at all"):
         pair("W*3", side("- - -"))

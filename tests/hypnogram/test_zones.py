@@ -6,6 +6,7 @@ memory). In Helsinki 2026 that is 03:00 to 04:00 on 29 March, and 04:00 back to 
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from zoneinfo import ZoneInfo
 
@@ -100,14 +101,16 @@ def test_one_of_each_is_refused_with_the_option_to_give():
 
 def test_elapsed_time_against_a_clock_is_refused_with_the_lines_to_add():
     silent, telling = side("W", start=None, name="s.csv"), side("W", name="t.csv")
-    for sides in ((silent, telling), (telling, silent)):
-        with pytest.raises(ClockError) as refusal:
-            seconds_between(*sides)
-        assert str(refusal.value) == (
-            "s.csv: start: this side tells elapsed time only, the other tells a clock. Found no date and time; "
-            "expected a start to compare with 2026-03-01 22:30:00. Add to its layout\n    [file]\n"
-            '    begins = "YYYY-MM-DDTHH:MM:SS"'
-        )
+    read = replace(silent, origin=replace(silent.origin, reader="table"))
+    in_layout = 'Add to its layout\n    [file]\n    begins = "YYYY-MM-DDTHH:MM:SS"'
+    for of_its_kind, remedy in ((read, in_layout), (silent, "Give read_hypnogram(..., start=datetime(...)).")):
+        for sides in ((of_its_kind, telling), (telling, of_its_kind)):
+            with pytest.raises(ClockError) as refusal:
+                seconds_between(*sides)
+            assert str(refusal.value) == (
+                "s.csv: start: this side tells elapsed time only, the other tells a clock. Found no date and time; "
+                f"expected a start to compare with 2026-03-01 22:30:00. {remedy}"
+            )
 
 
 def test_a_zone_of_its_own_is_kept_and_the_other_is_noted():

@@ -154,7 +154,7 @@ def test_a_frame_of_starts_and_ends():
         ),
         (
             pd.DataFrame({"onset_s": [0.0, 20.0], "duration_s": [30.0, 30.0], "stage": ["W", "N2"]}),
-            "x: spans overlap or are not in order of time.",
+            "x: row 1: the interval begins before one above it ends. Found N2; expected one stage at a time.",
         ),
     ],
     ids=["columns", "no time", "missing time", "one zone", "backwards", "nan", "overlap"],
