@@ -21,7 +21,7 @@ from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.night.compare import compare
 from sleepagree.readers import read_spans
 from sleepagree.readers.inspection import inspect_file
-from sleepagree.readers.layout import Layout, read_layout
+from sleepagree.readers.layout import NO_LAYOUT, Layout, read_layout
 from sleepagree.readers.proposal import layout_as_seen
 from sleepagree.render.inspection_json import inspection_document
 from sleepagree.render.night_json import dump, night_document
@@ -142,7 +142,7 @@ def outcome_of(path: Path, *, layout_path: Path | None = None, zone: str | None 
     if seen is not None:
         json.loads(dump(inspection_document(seen)))
         assert not MOVES.search("\n".join(render_terminal(describe_file(seen))))
-        layout_text(layout_as_seen(seen, layout))
+        layout_text(layout_as_seen(seen, layout or NO_LAYOUT))
     spans = or_message(lambda: read_spans(path, layout=layout, zone=zone))
     if spans is None:
         return "file refused"

@@ -192,3 +192,15 @@ def test_epochs_with_ends_of_their_own_need_no_caution(tmp_path):
     ]
     spans = read_spans(write(tmp_path, "time,B,stage", rows))
     assert not [c for c in said(spans.cautions) if c.startswith("column")]
+
+
+@pytest.mark.parametrize("unit", ["minutos e 0 segundos", "min", "glas"])
+def test_lengths_in_words_that_nobody_used_are_told(tmp_path, unit):
+    lasts = [3, 9, 11, 18, 6, 12, 7]  # behind the second nothing is told for an hour
+    begin, rows = datetime(2026, 4, 22, 7, 38), []
+    for i, minutes in enumerate(lasts):
+        rows.append((f"{begin}", f"{minutes} {unit}", ("light", "deep")[i % 2]))
+        begin += timedelta(minutes=minutes + (60 if i == 1 else 0))
+    path = write(tmp_path, "begin,wie lang,State", [*rows, (f"{begin}", f"0 {unit}", "over")])
+    layout = Layout(shape=Shape.INTERVALS, start="begin", stage="State", stages={"over": "not-a-stage"})
+    assert any("'wie lang'" in text for text in said(read_spans(path, layout=layout).cautions))

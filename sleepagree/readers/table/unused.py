@@ -16,9 +16,11 @@ from sleepagree.readers.table.table import ColumnData
 from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, Times
 from sleepagree.readers.times.nights import ends_after_starts
 from sleepagree.readers.times.reading import read_times
+from sleepagree.readers.times.words import read_length
 
 _TIME: Final = re.compile(r"\d\d?:\d\d|\d[-/.]\d+[-/.]\d")
-_NUMBER: Final = re.compile(r"\d+(\.\d+)?", re.ASCII)
+#: What a length begins with, whatever words follow.
+_NUMBER: Final = re.compile(r"\d+(?:\.\d+)?", re.ASCII)
 _FEWEST_ROWS: Final = 3
 _FIT: Final = 0.02
 #: Share of the variation of the steps that lengths may miss them by.
@@ -99,9 +101,13 @@ def _read(texts: Sequence[str], name: str, form: str | None) -> Times | None:
 
 
 def _are_durations(data: ColumnData, starts: Times) -> bool:
-    if isinstance(data, Times) or not all(_NUMBER.fullmatch(text.strip()) for text in data):
+    if isinstance(data, Times):
         return False
-    numbers = np.array([float(text) for text in data])
+    heads = [_NUMBER.match(text.strip()) for text in data]
+    if None in heads:
+        return False
+    told = [read_length(text.strip()) for text in data]
+    numbers = np.array([float(head[0]) for head in heads if head] if None in told else told, np.float64)
     if numbers.min() == numbers.max():
         return False
     order = np.argsort(starts.us, kind="stable")

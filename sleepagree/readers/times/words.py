@@ -28,6 +28,13 @@ _RUN: Final = re.compile(r"[^\d\s:/,.+\-日일]+(?:(?:\.\s?|\s)[^\d\s:/,.+\-]+)*
 
 
 @cache
+def _joining() -> re.Pattern[str]:
+    """Return the pattern of a word for "and" behind a unit."""
+    words = parse_toml(Path(__file__).with_name("words.toml").read_text("utf-8"))["joining"]
+    return re.compile(rf"\s+(?:{'|'.join(words)})\s+$", re.IGNORECASE)
+
+
+@cache
 def _words(*kinds: str) -> Mapping[str, str]:
     """Return word -> kind."""
     data = parse_toml(Path(__file__).with_name("words.toml").read_text("utf-8"))
@@ -66,15 +73,15 @@ def read_length(text: str) -> float | None:
 
     Examples
     --------
-    >>> [read_length(text) for text in ("1 h 5 min", "0:12:30", "PT30S", "11,5 Min.", "12")]
-    [3900.0, 750.0, 30.0, 690.0, None]
+    >>> [read_length(text) for text in ("1 h 5 min", "0:12:30", "PT30S", "11,5 Min.", "4 minutos e 30 segundos", "12")]
+    [3900.0, 750.0, 30.0, 690.0, 270.0, None]
     """
     if match := _CLOCK_LENGTH.fullmatch(text):
         return sum(
             float(part.replace(",", ".")) * unit for part, unit in zip(match.groups(), _UNITS.values(), strict=True)
         )
     parts = _PART.findall(text.removeprefix("PT"))
-    kinds = [_words(*_UNITS).get(_fold(word.strip(" ,"))) for _, word in parts]
+    kinds = [_words(*_UNITS).get(_fold(_joining().sub("", word).strip(" ,"))) for _, word in parts]
     if not parts or "".join(number + word for number, word in parts) != text.removeprefix("PT") or None in kinds:
         return None
     units = [_UNITS[kind] for kind in kinds if kind is not None]
