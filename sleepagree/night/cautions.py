@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from sleepagree.caution import Caution, CautionKind
+from sleepagree.caution import Caution, CautionKind, NoteKind
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.mapping.mapping import StageMapping, fitting_mappings, unreported_classes
@@ -97,6 +97,8 @@ def contradiction_caution(paired: PairedNight) -> list[Caution]:
 
 def left_over_caution(paired: PairedNight) -> list[Caution]:
     """Ask whether the reference is a part of a recording, where the device tells much sleep beyond it."""
+    if any(note.kind == NoteKind.NIGHTS_IN_FILE for note in paired.ledger.notes):  # what lies beyond is other nights
+        return []
     reference, device = paired.reference_spans, paired.device_spans
     begin_s = float(reference.onset_s[0]) - paired.shift_s
     end_s = reference.end_s - paired.shift_s

@@ -197,3 +197,10 @@ def test_little_time_without_a_score_is_left_to_the_ledger(missing, scored, is_t
 
 def test_more_than_ten_minutes_are_told_however_long_the_night():
     assert compare(pair("W*2021", "wake*1999 light -*21")).uncounted
+
+
+def test_another_night_of_the_file_is_not_taken_for_the_rest_of_the_recording() -> None:
+    another = compare(pair("W*10 N2*480", "wake*10 light*480 -*720 light*480"))
+    assert not of(another, "The device tells 240 min before and after")
+    longer = compare(pair("W*10 N2*480", "wake*10 light*960"))
+    assert of(longer, "The device tells 240 min before and after")
