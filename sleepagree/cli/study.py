@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 import shlex
 import sys
 import warnings
@@ -107,9 +108,10 @@ def look_closer(study: StudyAgreement, table: NightsTable, options: dict[str, An
     row = next((row for row in table.rows if night is not None and row.row == night.row), None)
     if night is None or row is None:
         return ""
+    # from where the user is, which tells no folder above
     given = {
-        "--layout": str(table.path(row.layout)) if row.layout else "",
-        "--reference-layout": str(table.path(row.reference_layout)) if row.reference_layout else "",
+        "--layout": os.path.relpath(table.path(row.layout)) if row.layout else "",
+        "--reference-layout": os.path.relpath(table.path(row.reference_layout)) if row.reference_layout else "",
         "--reference-zone": row.reference_zone,
         "--device-zone": row.device_zone,
         "--clock-offset": f"{row.clock_offset_s:g}" if row.clock_offset_s else "",
@@ -118,7 +120,7 @@ def look_closer(study: StudyAgreement, table: NightsTable, options: dict[str, An
         "--reports": options["reports"] or "",
         "--range": "" if math.isnan(night.zone_s) else f"{range_min_for(night.zone_s)}",
     }
-    files = ("+".join(part_files(name, str(table.folder))) for name in (row.references[0], row.device_file))
+    files = ("+".join(part_files(name, os.path.relpath(table.folder))) for name in (row.references[0], row.device_file))
     mappings = [("--mapping", name) for name in options["mapping_names"]]
     words = [*files, *chain.from_iterable([*mappings, *((name, text) for name, text in given.items() if text)])]
     return shlex.join(["sleepagree", "clock", *words])
