@@ -14,7 +14,7 @@ import numpy as np
 from sleepagree.errors import EpochGridError, FileFormatError, InputError, UnknownStageError
 from sleepagree.hypnogram.spans import EPOCH_S, EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.hypnogram.zones import find_zone, place_in_zone, with_zone
-from sleepagree.mapping.words import NOT_A_STAGE, STAGE_WORDS, UNSCORED, assign_stages
+from sleepagree.mapping.words import NOT_A_STAGE, STAGE_WORDS, UNSCORED, assign_stages, recognise_label
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import NO_LAYOUT, Layout, read_layout
 
@@ -93,6 +93,7 @@ def read_hypnogram(
             from sleepagree.readers.table.reader import spans_of_table
 
             table = _table_of_frame(source, name)
+            _refuse_two_sides(table, asked)
             return _with_reports(spans_of_table(table, layout=asked, zone=zone, own_words=own_words), reports)
         if _is_per_epoch(source):
             source = _one_row_an_epoch(source, epoch_s, name)
@@ -202,6 +203,26 @@ def _table_of_frame(frame: Any, name: str) -> Table:
         missing=frozenset({""}),
         decimal_point=True,
     )
+
+
+def _refuse_two_sides(table: Table, layout: Layout) -> None:
+    """Refuse a frame that holds the stages of both sides, of which one would be taken for either."""
+    if layout.stage is not None or "stage" in table.names:
+        return
+    told = {table.names[i]: set(data) - {""} for i, data in table.columns.items() if isinstance(data, list)}
+    sides = [
+        name
+        for name, texts in told.items()
+        if len(texts) > 1 and all(not text.isdecimal() and recognise_label(text) for text in texts)
+    ]
+    if len(sides) > 1:
+        raise InputError(
+            "more than one column holds stages",
+            table.path,
+            found=" and ".join(f"'{name}'" for name in sides),
+            expected="the stages of one side",
+            remedy=f"Give that side's column with its times, such as frame[['{table.names[0]}', '{sides[0]}']].",
+        )
 
 
 def _column_of(column: Any, name: str) -> ColumnData:

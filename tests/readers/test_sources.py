@@ -220,3 +220,17 @@ def test_a_start_and_an_epoch_length_of_ones_own():
     spans = read_hypnogram(["wake", "asleep"], start=START, epoch_s=300, name="watch", zone="UTC")
     assert spans.start == START.replace(tzinfo=ZoneInfo("UTC"))
     assert (spans.end_s, spans.origin.name) == (600.0, "watch")
+
+
+def test_a_frame_of_both_sides_is_no_side() -> None:
+    times = pd.date_range("2026-03-01T22:30", periods=4, freq="30s")
+    frame = pd.DataFrame(
+        {"time": times, "lab": ["W", "N2", "N3", "R"], "device_stage": ["wake", "light", "deep", "rem"]}
+    )
+    with pytest.raises(InputError) as refusal:
+        read_hypnogram(frame)
+    assert str(refusal.value).endswith(
+        "more than one column holds stages. Found 'lab' and 'device_stage'; expected the stages of one side. Give that "
+        "side's column with its times, such as frame[['time', 'lab']]."
+    )
+    assert read_hypnogram(frame[["time", "device_stage"]]).labels == ("wake", "light", "deep", "rem")
