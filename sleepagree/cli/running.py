@@ -7,8 +7,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from sleepagree.describe.study import refused_items
-from sleepagree.describe.words import say_measure
-from sleepagree.errors import InputError, Option, counted
+from sleepagree.errors import InputError, counted
 from sleepagree.files.writing import fresh_folder, name_inputs, refuse_existing, sparing_inputs
 from sleepagree.render.study_folder import write_results
 from sleepagree.render.terminal import block_lines
@@ -51,20 +50,7 @@ def run_study(
         count = "no night can" if len(refused) == len(outcomes) else f"{counted(len(refused), 'night')} cannot"
         listing = "\n".join(block_lines(refused_items(refused)))
         raise InputError(f"{count} be scored", table.name, "", "", "", "\n" + listing)
-    study = summarise_study(outcomes, request.statistics)
-    _refuse_unknown_margins(study)
-    return study
-
-
-def _refuse_unknown_margins(study: StudyAgreement) -> None:
-    measures = list(dict.fromkeys(row.measure for device in study.devices for row in device.bias))
-    for name, _ in study.options.margins:
-        if name not in measures:
-            problem = "a margin is stated for a measure that the study does not have"
-            remedy = "Correct its name; a margin that is passed over would not be tested."
-            raise InputError(
-                problem, "", f"{Option.MARGIN}", name, "one of " + ", ".join(map(say_measure, measures)), remedy
-            )
+    return summarise_study(outcomes, request.statistics)
 
 
 def write_study(

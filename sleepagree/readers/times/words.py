@@ -28,17 +28,16 @@ _RUN: Final = re.compile(r"[^\d\s:/,.+\-日일]+(?:(?:\.\s?|\s)[^\d\s:/,.+\-]+)*
 
 
 @cache
-def _joining() -> re.Pattern[str]:
-    """Return the pattern of a word for "and" behind a unit."""
-    words = parse_toml(Path(__file__).with_name("words.toml").read_text("utf-8"))["joining"]
-    return re.compile(rf"\s+(?:{'|'.join(words)})\s+$", re.IGNORECASE)
-
-
-@cache
 def _words(*kinds: str) -> Mapping[str, str]:
     """Return word -> kind."""
     data = parse_toml(Path(__file__).with_name("words.toml").read_text("utf-8"))
     return {word: kind for kind in kinds for word in data[kind]}
+
+
+@cache
+def _joining() -> re.Pattern[str]:
+    """Return the pattern of a word for "and" behind a unit."""
+    return re.compile(rf"\s+(?:{'|'.join(_words('joining'))})\s+$", re.IGNORECASE)
 
 
 def _fold(text: str) -> str:
