@@ -14,6 +14,7 @@ References
    2021;49:486-507.
 .. [4] Sen PK. Estimates of the regression coefficient based on Kendall's tau. J Am Stat Assoc 1968;63:1379-1389.
 .. [5] Hoerl AE, Kennard RW. Ridge regression. Technometrics 1970;12:55-67.
+.. [6] Kish L. Survey Sampling. Wiley, 1965, section 5.4: how many independent values clustered ones are worth.
 """
 
 from __future__ import annotations
@@ -26,6 +27,8 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+
+from sleepagree.inference.people import take_moments
 
 _Values = NDArray[np.float64]
 _Rows = NDArray[np.intp]
@@ -132,8 +135,9 @@ class PredictionInterval:
         CV+ over people, or t-based where there are too few of them.
     level : float
         Probability that it should hold the true value.
-    people : int
-        People learnt from.
+    independent : float
+        How many independent errors those of the nights learnt from are worth: people, where a person's nights are all
+        alike in it, up to the number of nights.
     half_width : float
         Of the t-based interval; of CV+ where all folds agree, which tells its size.
     folds : tuple of FoldErrors
@@ -142,7 +146,7 @@ class PredictionInterval:
 
     kind: IntervalKind
     level: float
-    people: int
+    independent: float
     half_width: float
     folds: tuple[FoldErrors, ...] = ()
 
@@ -168,19 +172,21 @@ class PredictionInterval:
             below += [residual - predicted for residual in fold.residuals]
             above += [predicted + residual for residual in fold.residuals]
             shares += fold.shares
-        wanted = self.level * (self.people + 1)
-        return bounds.clip(-_order(below, shares, wanted)), bounds.clip(_order(above, shares, wanted))
+        part = _part(self.level, self.independent)
+        return bounds.clip(-_quantile(below, shares, part)), bounds.clip(_quantile(above, shares, part))
 
 
-def _order(values: Sequence[float], shares: Sequence[float], wanted: float) -> float:
-    """Return the smallest value up to which the shares reach what is wanted; infinite where they never do."""
-    reached = 0.0
-    for value, share in sorted(zip(values, shares, strict=True)):
-        reached += share
-        # shares are kept with six digits
-        if reached >= wanted - 1e-3:
-            return value
-    return math.inf
+def _part(level: float, independent: float) -> float:
+    """Return what part of the known errors to reach so that a new one, in any place among them, is inside."""
+    return min(level * (1 + 1 / independent), 1.0)
+
+
+def _quantile(values: Sequence[float] | _Values, shares: Sequence[float] | _Values, part: float) -> float:
+    """Return the value up to which that part of the shares lies, on the line between two values."""
+    held, stand_for = np.asarray(values), np.asarray(shares)
+    order = np.argsort(held, kind="stable")
+    reached = np.cumsum(stand_for[order])
+    return float(np.interp(part * reached[-1], reached, held[order]))
 
 
 @dataclass(frozen=True)
@@ -240,6 +246,13 @@ class LearnedValue:
     interval: PredictionInterval
     coverage: float
     own_range: tuple[float, float] | None
+
+    @property
+    def applied_error(self) -> float:
+        """Mean absolute error, in people not learnt from, of what is applied."""
+        if self.method is Method.NONE and self.raw is not None:
+            return self.raw.error
+        return self.usual.error if self.method is Method.MEAN else self.corrected_error
 
 
 class Expected(NamedTuple):
@@ -634,12 +647,22 @@ def _interval(examples: Examples, trial: _Trial, kind: IntervalKind, level: floa
         spread = math.sqrt(float(examples.mean_by_person(residuals**2).mean()))
         half = float(t.ppf((1 + level) / 2, people - 1)) * spread * math.sqrt(1 + 1 / people)
         return PredictionInterval(kind, level, people, half)
-    shares = examples.shares
-    half = _order(residuals.tolist(), shares.tolist(), level * (people + 1))
+    shares, independent = examples.shares, _independent(residuals, examples.who)
+    half = _quantile(residuals, shares, _part(level, independent))
     if len({model for model, _ in trial.folds}) == 1:
-        return PredictionInterval(kind, level, people, half)
+        return PredictionInterval(kind, level, independent, half)
     folds = tuple(_kept(model, residuals[rows], shares[rows], level) for model, rows in trial.folds)
-    return PredictionInterval(kind, level, people, half, folds)
+    return PredictionInterval(kind, level, independent, half, folds)
+
+
+def _independent(residuals: _Values, who: _Ints) -> float:
+    """Return how many independent errors those of nights nested in people are worth [6]_."""
+    moments = take_moments(residuals, np.unique(who, return_inverse=True)[1])
+    people = moments.means.size
+    if moments.variance_of_means == 0:
+        return float(people)
+    worth = moments.total_variance / moments.variance_of_means
+    return people * min(max(worth, 1.0), moments.harmonic_nights)
 
 
 def _kept(model: WeightedSum, residuals: _Values, shares: _Values, level: float) -> FoldErrors:

@@ -253,6 +253,7 @@ def _learned(learned: LearnedValue, correction: Correction) -> Document:
         "over_usual": _change(learned.usual),
         "level": correction.level,
         "interval_kind": learned.interval.kind.value,
+        "independent": learned.interval.independent,
         "half_width": learned.interval.half_width,
         "coverage": learned.coverage,
     }

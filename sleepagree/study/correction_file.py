@@ -331,7 +331,7 @@ def _measure(fields: _Fields, names: tuple[str, ...], level: float) -> LearnedMe
     folds = tuple(_fold(each, names) for each in fields.each("folds"))
     if folds and kind is not IntervalKind.CV_PLUS:
         fields.refuse(fields.at("folds"), len(folds), "folds for an interval by cv+ alone")
-    interval = PredictionInterval(kind, level, people, fields.number("half_width", 0), folds)
+    interval = PredictionInterval(kind, level, fields.number("independent", 1), fields.number("half_width", 0), folds)
     raw_error = fields.maybe_number("raw_error", 0)
     raw = (
         None

@@ -246,9 +246,36 @@ def test_cv_plus_by_hand():
     folds = tuple(correction.FoldErrors(WeightedSum(float(i % 3), (1.0,)), (float(i),), (1.0,)) for i in range(1, 20))
     made = correction.PredictionInterval(IntervalKind.CV_PLUS, 0.95, 19, 0.0, folds)
     ends = sorted(10 + i % 3 + i for i in range(1, 20)), sorted(10 + i % 3 - i for i in range(1, 20))
-    assert made.around(0.0, (10.0,), ANY) == (ends[1][0], ends[0][18])
+    assert made.around(0.0, (10.0,), ANY) == pytest.approx((ends[1][0], ends[0][18]))
     wide = correction.PredictionInterval(IntervalKind.CV_PLUS, 0.9, 19, 0.0, folds)
-    assert wide.around(0.0, (10.0,), ANY) == (ends[1][1], ends[0][17])
+    assert wide.around(0.0, (10.0,), ANY) == pytest.approx((ends[1][1], ends[0][17]))
+    between = correction.PredictionInterval(IntervalKind.CV_PLUS, 0.925, 19, 0.0, folds)
+    assert between.around(0.0, (10.0,), ANY) == pytest.approx((sum(ends[1][:2]) / 2, sum(ends[0][17:]) / 2))
+
+
+def test_errors_of_a_persons_nights_count_as_what_they_are_worth():
+    """Kish 1965, section 5.4: k values of a cluster whose correlation is r are worth k / (1 + (k - 1) r)."""
+    rng = np.random.default_rng(15)
+    who = np.repeat(np.arange(4000), 3)
+    person = np.repeat(rng.normal(0, 1, 4000), 3)
+    assert correction._independent(person, who) == 4000
+    assert correction._independent(rng.normal(0, 1, who.size), who) == pytest.approx(12000, rel=0.03)
+    half = person + rng.normal(0, 1, who.size)
+    assert correction._independent(half, who) == pytest.approx(4000 * 3 / (1 + 2 * 0.5), rel=0.03)
+    assert correction._independent(np.ones(6), np.repeat([5, 7, 8], 2)) == 3
+    # 39 of 40, not the largest of 40, where the nights of 20 people are independent
+    assert correction._part(0.95, 40) * 40 == pytest.approx(38.95)
+    assert correction._part(0.95, 20) * 20 == pytest.approx(19.95)
+
+
+@pytest.mark.parametrize(("people", "most"), [(25, 0.965), (38, 0.965)])
+def test_more_people_do_not_make_an_interval_wider_than_asked(people, most):
+    """Between two orders of the errors lies the one that is asked: 37.05 of 38 is not the largest."""
+    rng = np.random.default_rng(16)
+    errors = np.abs(rng.normal(0, 1, (4000, people)))
+    ends = [correction._quantile(e, np.ones(people), correction._part(0.95, people)) for e in errors]
+    covered = stats.norm.cdf(ends) - stats.norm.cdf(-np.array(ends))
+    assert 0.945 <= covered.mean() <= most
 
 
 def draws(kind: str, size: int, rng: np.random.Generator) -> np.ndarray:
@@ -315,6 +342,7 @@ def test_small_errors_of_a_fold_are_kept_as_one_and_end_no_interval():
     trial = correction._Trial(np.zeros(40), tuple((model, np.arange(i, 40, 10)) for i in range(10)))
     made = correction._interval(examples, trial, IntervalKind.CV_PLUS, 0.95)
     assert made.folds == ()
-    # by hand: 0.95 x 41 = 38.95, the 39th of 40
-    assert made.half_width == np.sort(np.abs(examples.truth))[38]
+    # by hand: 0.95 x 41 = 38.95, between the 38th and the 39th of 40
+    smaller, larger = np.sort(np.abs(examples.truth))[37:39]
+    assert made.half_width == pytest.approx(smaller + 0.95 * (larger - smaller))
     assert made.around(5.0, (5.0,), ANY) == (5 - made.half_width, 5 + made.half_width)

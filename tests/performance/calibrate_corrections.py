@@ -40,12 +40,13 @@ class Drawn(NamedTuple):
 
 SETTINGS = [
     Setting(device, errors, nights, people)
-    for people in (10, 20, 40)
+    for people in (10, 20, 30, 40)
     for device, errors, nights in (
         ("bias", "normal", 1),
         ("bias", "skewed", 1),
         ("bias", "heavy-tailed", 1),
         ("bias", "normal", 2),
+        ("bias", "of the person", 2),
         ("slope", "normal", 1),
         ("nothing", "normal", 1),
         ("hidden REM", "normal", 1),
@@ -53,7 +54,10 @@ SETTINGS = [
 ]
 
 
-def errors_of(kind: str, size: int, rng: np.random.Generator) -> np.ndarray:
+def errors_of(kind: str, people: int, nights: int, rng: np.random.Generator) -> np.ndarray:
+    size = people * nights
+    if kind == "of the person":  # three quarters of the variance
+        return np.repeat(rng.normal(0, 13, people), nights) + rng.normal(0, 7.5, size)
     if kind == "skewed":
         return rng.exponential(15, size) - 15
     return 8 * rng.standard_t(3, size) if kind == "heavy-tailed" else rng.normal(0, 15, size)
@@ -65,7 +69,7 @@ def draw(setting: Setting, people: int, nights: int, rng: np.random.Generator) -
         rem = np.maximum(np.repeat(rng.normal(100, 22, people), nights) + rng.normal(0, 12, who.size), 0)
         return Drawn(who, rem, (rng.normal(80, 10, who.size) + HIDDEN * rem)[:, None])
     truth = np.repeat(rng.normal(400, 30, people), nights) + rng.normal(0, 20, who.size)
-    off = errors_of(setting.errors, who.size, rng)
+    off = errors_of(setting.errors, people, nights, rng)
     said = {"bias": truth + 20 + off, "slope": 0.5 * truth + 230 + off / 3, "nothing": rng.normal(400, 36, who.size)}
     return Drawn(who, truth, said[setting.device][:, None])
 
@@ -88,7 +92,7 @@ def one_study(setting: Setting, rng: np.random.Generator) -> dict[str, float]:
         "covered_told": found.coverage,
         "bias": float(np.mean(off)),
         "error": float(np.mean(np.abs(off))),
-        "error_told": found.corrected_error,
+        "error_told": found.applied_error,
         **{verdict.value: float(found.verdict is verdict) for verdict in Verdict},
     }
 
