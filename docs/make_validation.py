@@ -167,7 +167,7 @@ def in_figures(figures: list[dict[str, Any]], records: dict[str, Any]) -> Iterat
     rows = [
         (
             "published examples",
-            f"{len(figures)} figures, seen or recomputed as each of {seen} sources says, agree",
+            f"{len(figures)} comparisons with figures seen or recomputed as each of {seen} sources says, agree",
             "python docs/make_validation.py",
         ),
         ("inputs fuzzed", f"{fuzz['inputs']:,}; {broken}", fuzz["command"]),
