@@ -99,6 +99,7 @@ class CautionKind(StrEnum):
     NO_MAPPING_DECLARED = "no_mapping_declared"
     # of a study
     NIGHTS_REFUSED = "nights_refused"
+    NIGHT_REPEATED = "night_repeated"
     ONE_PARTICIPANT = "one_participant"
     FEW_PARTICIPANTS = "few_participants"
     NIGHTS_SPARSE = "nights_sparse"
@@ -274,6 +275,19 @@ class Caution(Fact):
         import sleepagree  # sentences are made further down
 
         return str(sleepagree.show_result(self, "sentence"))
+
+
+class Cautions(tuple[Caution, ...]):
+    """Cautions of a result; in a console each is one line."""
+
+    __slots__ = ()
+
+    def __repr__(self) -> str:
+        import sleepagree
+
+        if not self:
+            return "no cautions"
+        return "\n".join(f"- {sleepagree.show_result(caution, 'brief_caution')}" for caution in self)
 
 
 class Note(Fact):

@@ -89,6 +89,7 @@ class Option(Enum):
     DEVICE_ZONE = "zone (of the device)"
     FOLDER = "folder of this machine"
     LAYOUT = "layout"
+    LOG_RATIO = "log_ratio"
     MAPPING = "mappings"
     MARGIN = "margins"
     OUTSIDE = "outside"
@@ -97,6 +98,7 @@ class Option(Enum):
     REPORTS = "reports"
     RESUME = "resume"
     SCHEDULER = "scheduler"
+    WIDTH = "width"
     WINDOW = "window"
     WORKERS = "workers"
     ZONE = "zone"
@@ -105,7 +107,42 @@ class Option(Enum):
         return f"\x02{self.name}={value}\x03"
 
 
-_PLACE: Final = re.compile(f"\x02({'|'.join(Option.__members__)})=([^\x03]*)\x03")
+class Step(Enum):
+    """What a reader of a message can do: a command with its options, or what does the same in Python.
+
+    A number given to it stands in the words: minutes, which Python takes as seconds.
+
+    Examples
+    --------
+    >>> for front in (Front.COMMAND, Front.PYTHON):
+    ...     print(name_options(f"{Step.SCAN_CLOCK:180} looks further.", front))
+    'sleepagree clock --range 180' looks further.
+    scan_clock(paired, range_s=10800) looks further.
+    """
+
+    CALIBRATE = "'sleepagree calibrate'", "learn_correction()"
+    COMPARE_MAPPINGS = "'sleepagree mappings'", "compare_mappings()"
+    FIND_SPARSE = "'scored_percent' in nights.csv", "'scored_percent' in to_frame(\"nights\")"
+    JOIN_PARTS = "FIRST+SECOND in place of a file", "a list of paths in place of one"
+    LOOK_AT_FILE = "'sleepagree inspect'", "read_hypnogram()"
+    SCAN_CLOCK = "'sleepagree clock'", "scan_clock()"
+    SCORE_NIGHT = "'sleepagree night'", "compare()"
+    STUDY = "'sleepagree study'", "summarise_study()"
+
+    def __format__(self, value: str) -> str:
+        return f"\x02{self.name}={value}\x03"
+
+    def told(self, front: Front, value: str) -> str:
+        """Return the step in the words of ``front``."""
+        command, python = self.value
+        if not value:
+            return python if front is Front.PYTHON else command
+        if front is Front.PYTHON:
+            return f"{python[:-1]}paired, range_s={60 * int(value)})"
+        return f"{command[:-1]} --range {value}'"
+
+
+_PLACE: Final = re.compile(f"\x02({'|'.join([*Option.__members__, *Step.__members__])})=([^\x03]*)\x03")
 
 #: Where the command line has another word than the name of the option in Python.
 _ON_COMMAND_LINE: Final = {
@@ -143,12 +180,12 @@ _ON_PAGE: Final = {
 
 
 def name_options(text: str, front: Front, side: str = "") -> str:
-    """Return a text with each :class:`Option` named as ``front`` names it.
+    """Return a text with each :class:`Option` and :class:`Step` named as ``front`` names it.
 
     Parameters
     ----------
     text : str
-        Text of an error.
+        Text of an error or a caution.
     front : Front
         Who shows it.
     side : str
@@ -156,6 +193,8 @@ def name_options(text: str, front: Front, side: str = "") -> str:
     """
 
     def named(match: re.Match[str]) -> str:
+        if match[1] in Step.__members__:
+            return Step[match[1]].told(front, match[2])
         option, value = Option[match[1]], match[2]
         if option is Option.FOLDER:
             return "the study's folder" if front is Front.TABLE else value
@@ -177,6 +216,8 @@ def _as_argument(option: Option, value: str) -> str:
     name, _, which = option.value.partition(" ")
     if not value:
         return option.value
+    if value.isalpha() and value.isupper():  # NAME, COLUMN: the command line's word for what is to be filled in
+        return f"{name}=..." + (f" {which}" if which else "")
     is_plain = value == "True" or option is Option.CLOCK_OFFSET
     is_list = "," in value or option is Option.MAPPING
     shown = value if is_plain else repr(value.split(",") if is_list else value)

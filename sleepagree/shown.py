@@ -11,6 +11,8 @@ from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from sleepagree.caution import Cautions
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -45,6 +47,9 @@ class Result(Brief):
     """A result that is described: finding, cautions, tables, plain structure."""
 
     __slots__ = ()
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "cautions", Cautions(getattr(self, "cautions", ())))
 
     @property
     def finding(self) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import json
 import pickle
+import re
 from pathlib import Path
 
 import pytest
@@ -91,6 +92,88 @@ def test_names_go_by_type_not_by_looks():
     assert (in_bed["begins"], in_bed["ends"], in_bed.side) == (("(a time)",), ("(a time)",), "device")
     nested = without_names(Caution.of(CautionKind.ON_NIGHTS, device="band A", count=1, caution=FACTS[1]), {})
     assert nested["caution"]["zone"] == "(a zone)"
+
+
+#: What only commands and the local page say, and the words of the command line themselves.
+OF_COMMANDS = (
+    "cli",
+    "page",
+    "render",
+    "errors.py",
+    "readers/inspection.py",
+    "readers/study_results.py",
+    "study/proposed_patterns.py",
+    "study/from_folder.py",
+    "study/demo",
+)
+OF_REPORTS = {path.name for path in (PACKAGE / "describe").glob("*.py")} - {"cautions.py", "notes.py", "words.py"}
+COMMAND_WORD = re.compile(r"(?<![\w-])--[a-z]|sleepagree [a-z]+'|FIRST\+SECOND|in nights\.csv")
+
+
+def texts_outside_docstrings(path: Path) -> list[str]:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    alone = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    texts = [node for node in ast.walk(tree) if isinstance(node, ast.Constant) and isinstance(node.value, str)]
+    return [node.value for node in texts if id(node) not in alone]
+
+
+def test_no_caution_and_no_error_has_a_word_of_the_command_line_in_its_text():
+    found = []
+    for path in sorted(PACKAGE.rglob("*.py")):
+        inside = path.relative_to(PACKAGE).as_posix()
+        if inside.startswith(OF_COMMANDS) or (inside.startswith("describe/") and path.name in OF_REPORTS):
+            continue
+        found += [(inside, text) for text in texts_outside_docstrings(path) if COMMAND_WORD.search(text)]
+    assert found == []
+
+
+ON_NIGHTS = {"device": "band A", "count": 1, "nights": 9, "named": (("crew-1", "1"),)}
+KAPPAS = {"kappa": 0.0, "kappa_there": 0.6}
+CHANGE = {"hour": "02:00", "to_hour": "03:00", "zones": ("Europe/Helsinki",), "is_forward": True, "date": "2026-03-29"}
+SKEWED = {"device": "band A", "of_ratios": False, "measures": ("SOL",), "drawn": (), "above_zero": ("SOL",)}
+VALUES = {
+    CautionKind.SILENCE_IS_WAKE: {"count": 1, "minutes": 2.0, "longest_min": 2.0},
+    CautionKind.REPORTS_FROM_LABELS: {"missing": ("R",)},
+    CautionKind.REPORTS_CONTRADICT: {"layout": ("W", "R"), "used": ("W",)},
+    CautionKind.LONG_WAKE: {"before": 200, "after": 10},
+    CautionKind.TIME_LEFT_OVER: {"minutes": 90.0, "asleep_min": 60.0},
+    CautionKind.NO_KAPPA: {"classes": ("rem",), "mapping": "rem-apart"},
+    CautionKind.CLOCK_DOUBT: KAPPAS,
+    CautionKind.CLOCK_UNTOLD: KAPPAS,
+    CautionKind.CLOCK_ZONE: {"seconds": 3600.0, **KAPPAS},
+    CautionKind.CLOCK_OFFSET: {"seconds": 120.0, **KAPPAS},
+    CautionKind.CLOCK_CHANGE: CHANGE,
+    CautionKind.CLOCK_JUMP: {"before": 0.0, "after": 300.0, **KAPPAS},
+    CautionKind.NO_MAPPING_DECLARED: {},
+    CautionKind.NIGHTS_SPARSE: {**ON_NIGHTS, "scored_percent": (80.0,), "least_percent": 90.0},
+    CautionKind.SKEWED: SKEWED,
+    CautionKind.CLOCKS_OFF: {**ON_NIGHTS, "seconds": (60.0,)},
+    CautionKind.CLOCKS_DOUBTFUL: ON_NIGHTS,
+    CautionKind.WINDOW_BY_DEVICE: {"learnt": ("lights",)},
+}
+
+
+@pytest.mark.parametrize("kind", VALUES)
+def test_a_caution_names_arguments_in_python_and_options_in_commands(kind):
+    caution = Caution.of(kind, **VALUES[kind])
+    of_nights = Caution.of(CautionKind.ON_NIGHTS, device="band A", count=2, caution=caution)
+    for each in (caution, of_nights):
+        in_python, in_command = str(each), say_caution(each)
+        assert COMMAND_WORD.search(in_command)
+        assert not COMMAND_WORD.search(in_python)
+        assert "\x02" not in in_python + in_command
+
+
+def test_every_kind_that_names_what_can_be_set_is_looked_at():
+    source = ast.parse((PACKAGE / "describe" / "cautions.py").read_text(encoding="utf-8"))
+    naming = {
+        node.name
+        for node in source.body
+        if isinstance(node, ast.FunctionDef)
+        and any(isinstance(name, ast.Name) and name.id in ("Option", "Step") for name in ast.walk(node))
+    }
+    plans = {CautionKind.PLAN_RESTS_ON_FEW}  # no function of Python plans
+    assert {kind for kind, say in cautions.SENTENCES.items() if say.__name__ in naming} - plans == set(VALUES)
 
 
 def test_the_object_of_a_document():

@@ -14,6 +14,7 @@ import pytest
 from click.testing import CliRunner
 
 from sleepagree.cli.group import COMMANDS, main
+from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS
 from tests.test_layers import ROOMS
 
 ROOT = Path(__file__).parent.parent
@@ -105,6 +106,12 @@ def test_the_page_on_python_lists_the_public_names() -> None:
 
     text = (ROOT / "docs" / "python.md").read_text(encoding="utf-8").partition("## Public names")[2]
     assert sorted(re.findall(r"`(\w+)`", text)) == sleepagree.__all__
+
+
+def test_the_page_on_python_names_the_built_in_mappings_in_their_order() -> None:
+    text = (ROOT / "docs" / "python.md").read_text(encoding="utf-8")
+    told = text.partition("from fine to coarse")[2].partition("One of your own")[0]
+    assert re.findall(r"`([a-z0-9-]+)`", told) == [mapping.name for mapping in BUILT_IN_MAPPINGS]
 
 
 def test_every_path_that_developers_are_sent_to_exists() -> None:

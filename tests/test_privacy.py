@@ -345,7 +345,7 @@ def test_remarks_of_readers_lose_names_and_times() -> None:
         "reference: zone (a zone) not used: the reference tells its own",
         "reference: codes of column '(a name)' read by the Levels in a file",
         "reference: in bed from (a time) to (a time): time in bed is no stage and no lights mark, so it was not used; "
-        "give --window to score it",
+        "give a window to score it",
         "reference: MNE warns: (a remark)",
         "reference: 3 blank rows dropped",
     )

@@ -18,6 +18,7 @@ from sleepagree import (
     InputError,
     NightSummary,
     ScoringOptions,
+    StageMapping,
     StudyOptions,
     Window,
     WindowRule,
@@ -25,6 +26,8 @@ from sleepagree import (
     compare,
     compare_mappings,
     find_mapping,
+    learn_correction,
+    read_correction,
     read_hypnogram,
     read_mapping,
     read_nights_table,
@@ -33,6 +36,7 @@ from sleepagree import (
     summarise_night,
     summarise_study,
 )
+from sleepagree.caution import CautionKind
 from sleepagree.describe.study import describe_study
 from sleepagree.errors import MappingError, OutputError, UnknownStageError
 from sleepagree.render.night_json import night_document
@@ -275,6 +279,154 @@ def test_what_is_no_night_is_refused_and_never_left_out(given: object, error: ty
         summarise_study(given)
 
 
+def people(*nights: object, device: str = "pad B") -> list[tuple[object, ...]]:
+    return [(f"crew-{i}", "1", device, night) for i, night in enumerate(nights)]
+
+
+def test_a_study_has_the_mappings_that_its_nights_were_compared_under() -> None:
+    two = compare(NIGHT, mappings=["wake-nrem-rem", "wake-sleep"])
+    few = StudyOptions(resamples=20)
+    study = summarise_study(people(two, two), few)
+    assert [m.mapping.name for m in study.devices[0].mappings] == ["wake-nrem-rem", "wake-sleep"]
+    assert [m.name for m in study.options.mappings] == ["wake-nrem-rem", "wake-sleep"]
+    # options go before them, and nights without a mapping of their own have none to share
+    asked = summarise_study(people(two, two), replace(few, mappings=["wake-sleep"]))
+    assert [m.mapping.name for m in asked.devices[0].mappings] == ["wake-sleep"]
+    default = summarise_study(people(compare(NIGHT), NIGHT), few)
+    assert default.options.mappings == ()
+    band = align(reference=SCORER, device=BAND)
+    both = people(compare(NIGHT), compare(NIGHT)) + people(compare(band), compare(band), device="band A")
+    assert [d.mappings[0].mapping.name for d in summarise_study(both, few).devices] == [
+        "wake-light-deep-rem",
+        "rem-apart",
+    ]
+
+
+def test_nights_under_mappings_that_differ_are_refused() -> None:
+    nights = people(compare(NIGHT, mappings="wake-sleep"), compare(NIGHT))
+    with pytest.raises(MappingError, match=r"mappings that differ.*the default; wake-sleep.*StudyOptions\(mappings="):
+        summarise_study(nights)
+    assert summarise_study(nights, StudyOptions(mappings="wake-sleep", resamples=20)).given == 2
+
+
+def test_groups_that_no_night_carries_are_refused() -> None:
+    options = StudyOptions(resamples=20, by="age group")
+    with pytest.raises(
+        InputError, match=r"no night carries one. Found age group.*read_nights_table\(..., by='age group"
+    ):
+        summarise_study(people(NIGHT, NIGHT), options)
+    frame = pd.DataFrame(people(NIGHT, NIGHT, NIGHT, NIGHT), columns=["participant", "night", "device", "agreement"])
+    study = summarise_study(frame.assign(**{"age group": ["old", "old", "young", "young"]}), options)
+    assert [night.group for night in study.devices[0].nights] == ["old", "old", "young", "young"]
+    with pytest.raises(ValueError, match="outcomes: column 'age group', row 1: the group must be a name, not nan"):
+        summarise_study(frame.assign(**{"age group": ["old", None, "young", "young"]}), options)
+
+
+def test_one_night_under_several_names_is_cautioned() -> None:
+    # every sequence needs ten changes of stage: a dull night may happen twice
+    study = summarise_study(people(NIGHT, NIGHT, NIGHT), StudyOptions(resamples=20))
+    (caution,) = (c for c in study.cautions if c.kind is CautionKind.NIGHT_REPEATED)
+    assert str(caution).startswith("pad B: on 2 of 3 nights the reference's stages are those of another night")
+    assert caution["named"] == (("crew-1", "1"), ("crew-2", "1"))
+    other = align(reference=SCORER[3:] + SCORER[:3], device=PAD)
+    study = summarise_study(people(NIGHT, other), StudyOptions(resamples=20))
+    assert CautionKind.NIGHT_REPEATED not in {c.kind for c in study.cautions}
+
+
+def simulated(n: int) -> list[tuple[object, ...]]:
+    rng = np.random.default_rng(2)
+    scorers = [rng.permutation(np.repeat(SCORER, 3)) for _ in range(n)]
+    bands = [np.where(rng.random(s.size) < 0.2, "N2", s) for s in scorers]
+    return people(*(compare(align(reference=s, device=b)) for s, b in zip(scorers, bands, strict=True)))
+
+
+def test_a_correction_is_learnt_from_whatever_a_study_takes() -> None:
+    nights, told = simulated(5), []
+    correction = learn_correction(nights, mapping="wake-sleep", progress=lambda *each: told.append(each))
+    assert (correction.participants, correction.mapping.name) == (5, "wake-sleep")
+    assert told[0][0] == 0
+    assert told[-1] == (len(correction.measures),) * 2
+    assert [done for done, _ in told] == sorted(done for done, _ in told)
+    frame = pd.DataFrame(nights, columns=["participant", "night", "device", "agreement"])
+    assert learn_correction(frame, mapping="wake-sleep").to_dict() == correction.to_dict()
+    study = summarise_study(nights, StudyOptions(mappings="wake-sleep", resamples=20))
+    assert learn_correction(study).to_dict() == correction.to_dict()
+    for given, error, message in (
+        ([1], TypeError, r"study\[0\] must be a NightSummary, a Refusal, or \(participant"),
+        ([compare(NIGHT)], TypeError, r"study\[0\] is a NightAgreement without its names"),
+        ([], ValueError, "study holds no night"),
+        (nights[:2], InputError, "from so few people. Found 2 with a scored night"),
+    ):
+        with pytest.raises(error, match=message):
+            learn_correction(given)
+    with pytest.raises(MappingError, match="no built-in mapping has this name"):
+        learn_correction(nights, mapping="rem")
+    with pytest.raises(TypeError, match="mapping must be one mapping, not wake-sleep, wake-nrem-rem"):
+        learn_correction(nights, mapping=["wake-sleep", "wake-nrem-rem"])
+
+
+def test_a_correction_as_a_structure_is_read_back(tmp_path: Path) -> None:
+    correction = learn_correction(simulated(4), mapping="wake-sleep")
+    path = tmp_path / "correction.json"
+    path.write_text(json.dumps(correction.to_dict()), encoding="utf-8")
+    assert read_correction(path).to_dict() == correction.to_dict()
+
+
+def test_a_mapping_of_ones_own_is_made_of_dicts() -> None:
+    classes = ["awake", "asleep"]
+    sides = {"W": "awake", "sleep": "asleep", **dict.fromkeys(["N1", "N2", "N3", "R", "light", "deep"], "asleep")}
+    own = StageMapping("own", classes, classes, sides, sides)
+    assert own == StageMapping("own", tuple(classes), tuple(classes), tuple(sides.items()), tuple(sides.items()))
+    assert hash(own)
+    assert compare(NIGHT, mappings=own).mappings[0].counts.sum() == len(SCORER)
+    less = StageMapping("own", classes, classes, sides, {stage: sides[stage] for stage in sides if stage != "R"})
+    with pytest.raises(MappingError, match=r"nothing about 1 of the device's labels.*Add to the mapping device=\{'R"):
+        compare(NIGHT, mappings=less)
+
+
+@pytest.mark.parametrize(
+    ("given", "error", "message"),
+    [
+        ({"reference": ["W", "N2"]}, TypeError, "reference must tell the class of each stage, such as .* not 'W'"),
+        ({"device": "wake"}, TypeError, "device must tell the class of each stage"),
+        ({"device": {"W": 3}}, TypeError, "device must tell the class of each stage"),
+        (
+            {"device": {"W": "nap"}},
+            MappingError,
+            "takes 'W' into an unknown class. Found nap; expected one of a, b",
+        ),
+        ({"reference_classes": "ab"}, TypeError, "reference_classes must list classes, such as"),
+        ({"device_classes": [1, 2]}, TypeError, "device_classes must list classes, such as .* not '1'"),
+    ],
+)
+def test_what_is_no_mapping_is_refused_by_field(given: dict[str, object], error: type[Exception], message: str) -> None:
+    sides = {"W": "a", "sleep": "b"}
+    fields = {"reference_classes": ["a", "b"], "device_classes": ["a", "b"], "reference": sides, "device": sides}
+    with pytest.raises(error, match=message):
+        StageMapping("own", **{**fields, **given})
+
+
+def test_numbers_that_make_no_sense_are_refused_by_name() -> None:
+    for workers in (-3, 0, 1.5, "2"):
+        with pytest.raises(ValueError, match="workers must be a whole number from 1 on, not"):
+            sleepagree.Execution(workers=workers)
+    assert sleepagree.Execution(workers=np.int64(2)).workers == 2
+    for range_s in (-5, 0, float("nan"), float("inf")):
+        with pytest.raises(ValueError, match="range_s must be at least 5 s, not"):
+            scan_clock(NIGHT, range_s=range_s)
+
+
+TWO_NIGHTS = pd.DataFrame({"Participant": ["a"] * 120 + ["b"] * 120, "night": 1, "stage": SCORER * 2})
+
+
+@pytest.mark.parametrize("more", [{}, {"epoch": [*range(120)] * 2}, {"start": [*CLOCK, *CLOCK + pd.Timedelta("1D")]}])
+def test_a_frame_of_several_nights_says_how_to_group_it(more: dict[str, object]) -> None:
+    frame = TWO_NIGHTS.assign(**more)
+    with pytest.raises(InputError, match=r"more than one night.*frame.groupby\(\['Participant', 'night'\]\)"):
+        read_hypnogram(frame)
+    assert len(stages_of(frame[frame["Participant"] == "a"][["stage", *more]])) == 120
+
+
 def test_a_margin_of_no_measure_is_refused_and_never_passed_over() -> None:
     with pytest.raises(InputError, match=r"margins: a margin is stated .* Found naps; expected one of .*minutes REM"):
         summarise_study([("a", "1", "pad B", NIGHT)], StudyOptions(resamples=20, margins={"naps": 3}))
@@ -319,7 +471,7 @@ SIGNATURES = {
     "find_mapping": "text",
     "read_layout": "path",
     "read_mapping": "path",
-    "learn_correction": "study device mapping level",
+    "learn_correction": "study device mapping level progress",
     "read_correction": "path",
     "read_nights_table": "source folder needs_reference by",
     "read_spans": "path layout zone own_words",
@@ -386,7 +538,7 @@ def test_a_result_gives_its_tables_by_name() -> None:
     assert night.to_frame("confusion").to_numpy().sum() == len(SCORER)
     for result, names in (
         (night, ["measures", "confusion", "classes", "redistribution", "bias-sources", "epochs"]),
-        (study, ["bias", "nights", "confusion"]),
+        (study, ["bias", "bias-in-full", "nights", "confusion"]),
     ):
         for name in names:
             assert isinstance(result.to_frame(name), pd.DataFrame)
@@ -416,10 +568,51 @@ def test_a_caution_prints_as_its_sentence() -> None:
     assert [str(caution) for caution in night.cautions] == [one["text"] for one in document]
 
 
+def test_cautions_print_one_a_line() -> None:
+    cautions = example_study().cautions
+    lines = repr(cautions).splitlines()
+    assert len(lines) == len(cautions) >= 3
+    assert all(line.startswith("- ") and len(line) <= 104 for line in lines)
+    assert str(cautions[0]).startswith(lines[0].removeprefix("- ").removesuffix(" …"))
+    assert repr(cautions[:0]) == "()"
+    assert repr(type(cautions)()) == "no cautions"
+    assert cautions == tuple(cautions)
+
+
+def test_a_long_finding_ends_after_a_word() -> None:
+    from sleepagree.render.columns import cut_at_word
+
+    assert cut_at_word("kappa is 0.5, of 30 nights", 20) == "kappa is 0.5, of …"
+    assert cut_at_word("kappa is 0.5", 20) == "kappa is 0.5"
+
+
+def test_the_bias_table_is_short_and_another_holds_all() -> None:
+    study = example_study()
+    short, full = study.to_frame(), study.to_frame("bias-in-full")
+    assert short.columns.tolist() == [
+        "device",
+        "measure",
+        "unit",
+        "participants",
+        "nights",
+        "reference_mean",
+        "device_mean",
+        "bias",
+        "bias_low",
+        "bias_high",
+        "lower",
+        "upper",
+    ]
+    assert set(short.columns) < set(full.columns)
+    pd.testing.assert_frame_equal(full[short.columns], short)
+
+
 def test_a_result_is_a_plain_structure() -> None:
     night, study = compare(NIGHT), example_study()
     assert json.loads(json.dumps(night.to_dict()))["schema"] == night_document(night)["schema"]
-    assert night.to_dict() == night_document(night)
-    assert study.to_dict() == study_document(study)
+    for told, document in ((night.to_dict(), night_document(night)), (study.to_dict(), study_document(study))):
+        assert {**told, "cautions": ""} == {**document, "cautions": ""}
+        # the same cautions, which name arguments in one and options in the other
+        assert [c["kind"] for c in told["cautions"]] == [c["kind"] for c in document["cautions"]]
     assert study.finding == " ".join(describe_study(study).findings)
     assert night._repr_html_().startswith("<p><strong>")

@@ -3,84 +3,49 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from itertools import repeat
 from typing import Any, Final
 
 from sleepagree.caution import Caution, CautionKind, plain_values
 from sleepagree.describe.words import figure, join_words, percent, say_measure, say_status, signed, speak
-from sleepagree.errors import counted, shorten
+from sleepagree.errors import Front, Option, Step, counted, name_options, shorten
 from sleepagree.readers.times.clock import show_number
 from sleepagree.scoring.offsets import MOST_HOURS, NEAR_CHANCE
 
 _STAGES: Final = {"W": "wake", "N3": "deep", "R": "REM"}
 
 
-def say_caution(caution: Caution) -> str:
-    """Return the sentence of a caution."""
+def say_caution(caution: Caution, front: Front = Front.COMMAND) -> str:
+    """Return the sentence of a caution; what can be set or done is named as ``front`` names it."""
+    return name_options(_with_side(caution), front, "file" if caution.get("gap_of") == "file" else "")
+
+
+def _with_side(caution: Caution) -> str:
     text = SENTENCES[CautionKind(caution.kind)](caution)
     return f"{caution.side}: {text}" if caution.side else text
-
-
-#: Kinds in the order of what they change: whether the two belong together at all, what the numbers count, how they
-#: are to be read. Others stand behind.
-_BY_WEIGHT: Final = (
-    CautionKind.SAME_FILE,
-    CautionKind.SWAPPED,
-    CautionKind.CLOCK_ZONE,
-    CautionKind.CLOCK_CHANGE,
-    CautionKind.CLOCKS_HOURS,
-    CautionKind.CLOCK_DOUBT,
-    CautionKind.CLOCKS_DOUBTFUL,
-    CautionKind.CLOCK_OFFSET,
-    CautionKind.CLOCK_JUMP,
-    CautionKind.CLOCKS_OFF,
-    CautionKind.CLOCK_UNTOLD,
-    CautionKind.TIME_LEFT_OVER,
-    CautionKind.NIGHTS_REFUSED,
-    CautionKind.REPORTS_CONTRADICT,
-    CautionKind.CLASS_UNREPORTABLE,
-    CautionKind.REPORTS_FROM_LABELS,
-    CautionKind.FEW_SCORED,
-    CautionKind.ONE_PARTICIPANT,
-    CautionKind.FEW_PARTICIPANTS,
-    CautionKind.LONG_WAKE,
-    CautionKind.TIME_UNCOUNTED,
-    CautionKind.NIGHTS_SPARSE,
-    CautionKind.LABEL_UNSCORED,
-    CautionKind.LENGTHS_UNUSED,
-    CautionKind.CONSENSUS_FLATTERS,
-    CautionKind.NOT_COMPARED,
-)
 
 
 _FLAT: Final = f"no clock offset up to 30 min to either side stands out, nor one near whole hours up to {MOST_HOURS} h"
 
 
-def rank_caution(caution: Caution | str) -> int:
-    """Return the place of a caution among those that change more, 0 for the gravest."""
-    if isinstance(caution, Caution) and caution.kind is CautionKind.ON_NIGHTS:
-        return rank_caution(caution["caution"])
-    kind = None if isinstance(caution, str) else caution.kind
-    return _BY_WEIGHT.index(CautionKind(kind)) if kind in _BY_WEIGHT else len(_BY_WEIGHT)
-
-
-def say_cautions(cautions: Iterable[Caution]) -> tuple[str, ...]:
+def say_cautions(cautions: Iterable[Caution], front: Front = Front.COMMAND) -> tuple[str, ...]:
     """Return the sentences of cautions."""
-    return tuple(map(say_caution, cautions))
+    return tuple(say_caution(caution, front) for caution in cautions)
 
 
-def caution_document(caution: Caution) -> dict[str, Any]:
+def caution_document(caution: Caution, front: Front = Front.COMMAND) -> dict[str, Any]:
     """Return a caution as an object of a document: its kind, side and values, and its sentence."""
     return {
         "kind": caution.kind.value,
         "side": caution.side or None,
         "values": plain_values(caution),
-        "text": say_caution(caution),
+        "text": say_caution(caution, front),
     }
 
 
-def caution_documents(cautions: Iterable[Caution]) -> list[dict[str, Any]]:
+def caution_documents(cautions: Iterable[Caution], front: Front = Front.COMMAND) -> list[dict[str, Any]]:
     """Return cautions as objects of a document."""
-    return [caution_document(caution) for caution in cautions]
+    return [caution_document(caution, front) for caution in cautions]
 
 
 # --- of a file --------------------------------------------------------------------------------------------
@@ -132,7 +97,8 @@ def _silence_is_wake(c: Caution) -> str:
     return (
         f"Where nothing is written between two stages ({counted(c['count'], 'time')}, {c['minutes']:.1f} min in all, "
         f"the longest {c['longest_min']:.1f} min), wake is taken, as the layout says: a lost signal would look the "
-        "same. What lies before the first and after the last stage stays missing unless --outside wake is given."
+        f"same. What lies before the first and after the last stage stays missing unless {Option.OUTSIDE:wake} is "
+        "given."
     )
 
 
@@ -147,7 +113,7 @@ def _reports_from_labels(c: Caution) -> str:
     return (
         "What the device can report was taken from the labels in its file, which hold no "
         f"{' and no '.join(_stage_words(c['missing']))}. A night without a stage is not a device without it: declare "
-        "what it can report with --reports or in its layout."
+        f"what it can report with {Option.REPORTS} or in its layout."
     )
 
 
@@ -165,7 +131,7 @@ def _swapped(c: Caution) -> str:
 
 def _reports_contradict(c: Caution) -> str:
     layout, used = (join_words(_stage_words(c[which])) for which in ("layout", "used"))
-    return f"The device's layout says that it can report {layout}; --reports says {used}, which was used."
+    return f"The device's layout says that it can report {layout}; {Option.REPORTS} says {used}, which was used."
 
 
 def _class_unreportable(c: Caution) -> str:
@@ -188,7 +154,7 @@ def _long_wake(c: Caution) -> str:
         f"reference's sleep ({before} and {after} epochs), which are easy to agree on."
     )
     if c.get("mapping") is None:
-        return text + " Consider a window (--window FROM/TO)."
+        return text + f" Consider a window ({Option.WINDOW:FROM/TO})."
     return (
         f"{text} With {c['kept_min']} min kept on each side, kappa under '{c['mapping']}' is "
         f"{figure(c['kappa_kept'], 3)} instead of {figure(c['kappa'], 3)}."
@@ -229,8 +195,8 @@ def _time_uncounted(c: Caution) -> str:
 def _time_left_over(c: Caution) -> str:
     return (
         f"The device tells {c['minutes']:.0f} min before and after the reference, {c['asleep_min']:.0f} of them sleep, "
-        "which are in no figure: is the reference only a part of the recording? Parts are joined by FIRST+SECOND in "
-        "place of a file."
+        "which are in no figure: is the reference only a part of the recording? Parts are joined by "
+        f"{Step.JOIN_PARTS}."
     )
 
 
@@ -238,7 +204,7 @@ def _no_kappa(c: Caution) -> str:
     unreported = " and ".join("REM" if name == "rem" else name for name in c["classes"])
     return (
         f"The device cannot report {unreported}, so kappa does not exist under '{c['mapping']}': it takes a mapping "
-        f"that says how {unreported} counts ('sleepagree mappings' shows each of them)."
+        f"that says how {unreported} counts ({Step.COMPARE_MAPPINGS} shows each of them)."
     )
 
 
@@ -254,7 +220,7 @@ def _clock_doubt(c: Caution) -> str:
     return (
         f"Agreement is below chance (kappa {figure(c['kappa'], 3)}) and would be far higher at another time, but "
         f"{_FLAT}: these recordings may not belong together, or a clock may be off by more than that. Check files, "
-        "dates and zones; 'sleepagree clock --range 180' looks further."
+        f"dates and zones; {Step.SCAN_CLOCK:180} looks further."
     )
 
 
@@ -263,7 +229,7 @@ def _clock_untold(c: Caution) -> str:
         f"Agreement is near chance (kappa {figure(c['kappa'], 3)}), so this night alone does not tell whether the "
         f"clock is right: {_FLAT}, and the time as recorded does not either. A device that hardly tells stages "
         "looks like this with a right clock; so do recordings that do not belong together. Check files and dates; "
-        "several nights of the device together tell more of its clock ('sleepagree study')."
+        f"several nights of the device together tell more of its clock ({Step.STUDY})."
     )
 
 
@@ -272,8 +238,8 @@ def _clock_zone(c: Caution) -> str:
     return (
         f"Agreement is {low} (kappa {figure(c['kappa'], 3)}), and has a sharp peak when "
         f"{c['seconds']:+.0f} s are added to device times (kappa {figure(c['kappa_there'], 3)}): a time zone, or "
-        f"summer time, that is off by {abs(round(c['seconds'] / 3600))} h looks like this. Check both zones "
-        "(--reference-zone, --device-zone). Nothing was shifted."
+        f"summer time, that is off by {abs(round(c['seconds'] / 3600))} h looks like this. Check both: "
+        f"{Option.REFERENCE_ZONE}, {Option.DEVICE_ZONE}. Nothing was shifted."
     )
 
 
@@ -281,7 +247,7 @@ def _clock_offset(c: Caution) -> str:
     return (
         f"Agreement has a sharp peak when {c['seconds']:+.0f} s are added to device times (kappa "
         f"{figure(c['kappa_there'], 3)} instead of {figure(c['kappa'], 3)}). A wrong clock would look like this; "
-        "'sleepagree clock' looks closer. Nothing was shifted: tuning the clock on the outcome inflates agreement."
+        f"{Step.SCAN_CLOCK} looks closer. Nothing was shifted: tuning the clock on the outcome inflates agreement."
     )
 
 
@@ -301,7 +267,8 @@ def _clock_change(c: Caution) -> str:
             f" From then on agreement is far better with {c['seconds']:+.0f} s added to device times: kappa "
             f"{figure(c['kappa_there'], 3)} instead of {figure(c['kappa'], 3)}."
         )
-    options = f"--zone {zone}" if c.get("gap_of") == "file" else f"--reference-zone {zone} --device-zone {zone}"
+    sides = f"{format(Option.REFERENCE_ZONE, zone)} {format(Option.DEVICE_ZONE, zone)}"
+    options = format(Option.ZONE, zone) if c.get("gap_of") == "file" else sides
     return f"{text} If this clock was changed, name its zone: {options} (zone in a layout, columns of a nights table)."
 
 
@@ -310,14 +277,14 @@ def _clock_jump(c: Caution) -> str:
     return (
         f"Agreement is far better with two offsets: {signed(c['before'], 0)} s added to device times at first and "
         f"{signed(c['after'], 0)} s later ({kappas}). A clock that is reset, or stands still, in the night looks like "
-        "this; 'sleepagree clock' tells where, and how to score each part. Nothing was shifted."
+        f"this; {Step.SCAN_CLOCK} tells where, and how to score each part. Nothing was shifted."
     )
 
 
 def _no_mapping_declared(_: Caution) -> str:
     return (
         "No mapping was declared beforehand. Choosing the one with the highest kappa after seeing it inflates "
-        "that kappa: name the mapping before the data are seen (--declare NAME)."
+        f"that kappa: name the mapping before the data are seen ({Option.DECLARED:NAME})."
     )
 
 
@@ -335,6 +302,13 @@ def _one_participant(c: Caution) -> str:
     )
 
 
+def _night_repeated(c: Caution) -> str:
+    return (
+        f"{_on(c)} the reference's stages are those of another night, epoch for epoch ({_listing(c)}): one night under "
+        "several names counts as several, and makes every interval too narrow."
+    )
+
+
 def _few_participants(c: Caution) -> str:
     return (
         f"{c['device']}: {c['count']} participants are few where people differ with skew, or the device fails on some: "
@@ -343,9 +317,9 @@ def _few_participants(c: Caution) -> str:
     )
 
 
-def _listing(c: Caution, endings: Iterable[str]) -> str:
+def _listing(c: Caution, endings: Iterable[str] = repeat("")) -> str:
     """Return the first nights that a caution names, and how many more there are."""
-    told = [f"{person} {night}{end}" for (person, night), end in zip(c["named"], endings, strict=True)]
+    told = [f"{person} {night}{end}" for (person, night), end in zip(c["named"], endings, strict=False)]
     more = c["count"] - len(told)
     return ", ".join(told) + (f" and {more} more" if more else "")
 
@@ -358,8 +332,7 @@ def _nights_sparse(c: Caution) -> str:
     named = _listing(c, [f": {value:.0f} %" for value in c["scored_percent"]])
     return (
         f"{_on(c)} less than {c['least_percent']:.0f} % of the window's epochs have a stage on both sides ({named}). "
-        "Measures, and the bias made of them, are those of the scored part; 'scored_percent' in nights.csv finds such "
-        "nights."
+        f"Measures, and the bias made of them, are those of the scored part; {Step.FIND_SPARSE} finds such nights."
     )
 
 
@@ -388,7 +361,7 @@ def _skewed(c: Caution) -> str:
     if drawn:
         sentences.append(f"The report draws the differences in {drawn}.")
     if above_zero:
-        sentences.append(f"Ratios (--log-ratio) are another way for {above_zero}.")
+        sentences.append(f"Ratios ({Option.LOG_RATIO:True}) are another way for {above_zero}.")
     return " ".join(sentences)
 
 
@@ -419,7 +392,7 @@ def _clocks_off(c: Caution) -> str:
     offsets = _listing(c, [f": {seconds:+.0f} s" for seconds in c["seconds"]])
     return (
         f"{_on(c)} agreement has a sharp peak at another clock offset ({offsets}): look at these nights with "
-        "'sleepagree clock'. A constant offset is a clock, a scattered one is not."
+        f"{Step.SCAN_CLOCK}. A constant offset is a clock, a scattered one is not."
     )
 
 
@@ -433,15 +406,14 @@ def _clocks_hours(c: Caution) -> str:
 
 
 def _clocks_doubtful(c: Caution) -> str:
-    named = _listing(c, [""] * len(c["named"]))
     return (
-        f"{_on(c)} agreement is near chance, and would be higher at another time ({named}): the recordings may not "
-        "belong together, or a clock or zone may be off. 'sleepagree night' says more of such a night."
+        f"{_on(c)} agreement is near chance, and would be higher at another time ({_listing(c)}): the recordings may "
+        f"not belong together, or a clock or zone may be off. {Step.SCORE_NIGHT} says more of such a night."
     )
 
 
 def _on_nights(c: Caution) -> str:
-    return f"{c['device']}, {counted(c['count'], 'night')}: {say_caution(c['caution'])}"
+    return f"{c['device']}, {counted(c['count'], 'night')}: {_with_side(c['caution'])}"
 
 
 def _mapping_chosen_late(_: Caution) -> str:
@@ -481,7 +453,7 @@ def _plan_rests_on_few(c: Caution) -> str:
     return (
         f"The SDs between people are estimated from {counted(c['participants'], 'participant')}, which is few: "
         f"{'; '.join(told)} (upper bounds of {100 * c['confidence']:g} %). A study planned with the estimates may "
-        "turn out too small; with --width, the sizes for the upper bounds are given, too."
+        f"turn out too small; with {Option.WIDTH}, the sizes for the upper bounds are given, too."
     )
 
 
@@ -529,8 +501,8 @@ def _extrapolated(c: Caution) -> str:
 def _window_by_device(c: Caution) -> str:
     return (
         "The window lasts from the device's first to its last stage, while the correction was learnt in windows by "
-        f"{join_words(c['learnt'])}: SOL, WASO, SE and wake depend on it. Give the time in bed with --window FROM/TO, "
-        "in a table of nights in its column window."
+        f"{join_words(c['learnt'])}: SOL, WASO, SE and wake depend on it. Give the time in bed with "
+        f"{Option.WINDOW:FROM/TO}, in a table of nights in its column window."
     )
 
 
@@ -578,6 +550,7 @@ SENTENCES: Final[dict[CautionKind, Callable[[Caution], str]]] = {
     CautionKind.CLOCK_JUMP: _clock_jump,
     CautionKind.NO_MAPPING_DECLARED: _no_mapping_declared,
     CautionKind.NIGHTS_REFUSED: _nights_refused,
+    CautionKind.NIGHT_REPEATED: _night_repeated,
     CautionKind.ONE_PARTICIPANT: _one_participant,
     CautionKind.FEW_PARTICIPANTS: _few_participants,
     CautionKind.NIGHTS_SPARSE: _nights_sparse,

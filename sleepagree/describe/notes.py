@@ -48,7 +48,7 @@ def _in_bed(n: Note) -> str:
     shown = "; ".join(f"{begin} to {end}" for begin, end in zip(n["begins"], n["ends"], strict=True))
     more = f" and {n['more']} more" if n["more"] else ""
     return (
-        f"in bed from {shown}{more}: time in bed is no stage and no lights mark, so it was not used; give --window to "
+        f"in bed from {shown}{more}: time in bed is no stage and no lights mark, so it was not used; give a window to "
         "score it"
     )
 

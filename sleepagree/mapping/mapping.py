@@ -32,9 +32,10 @@ class StageMapping:
     reference_classes, device_classes : tuple of str
         Classes in the order of rows and columns. The device's are a subset of the reference's; where it is a
         proper one the table is rectangular and has no kappa.
-    reference, device : tuple of (str, str)
-        Stage -> class or ``"leave-out"``; never looked up by a label, however it is spelt. An entry given here that is
-        spelt like no stage word is moved to the labels, and other spellings of a stage ("awake") become the stage.
+    reference, device : mapping of str to str, or tuple of (str, str)
+        Stage -> class or ``"leave-out"``, kept as pairs; never looked up by a label, however it is spelt. An entry
+        given here that is spelt like no stage word is moved to the labels, and other spellings of a stage ("awake")
+        become the stage.
     assumption : str
         One plain sentence: what one takes for granted by using it.
     from_file : str
@@ -49,6 +50,18 @@ class StageMapping:
     >>> mapping = find_mapping("rem-left-out")
     >>> mapping.reference_classes, dict(mapping.device)["light"]
     (('wake', 'light', 'deep'), 'light')
+
+    One of your own:
+
+    >>> own = StageMapping(
+    ...     "deep or not",
+    ...     reference_classes=["wake", "deep", "other sleep"],
+    ...     device_classes=["wake", "deep", "other sleep"],
+    ...     reference={"W": "wake", "N3": "deep", "N1": "other sleep", "N2": "other sleep", "R": "other sleep"},
+    ...     device={"wake": "wake", "deep": "deep", "light": "other sleep", "rem": "other sleep"},
+    ... )
+    >>> own.is_square
+    True
     """
 
     name: str
@@ -63,9 +76,11 @@ class StageMapping:
 
     def __post_init__(self) -> None:
         for side in ("reference", "device"):
-            by_stage, by_label = _split_entries(getattr(self, side))
+            classes = self._take_classes(side + "_classes")
+            by_stage, by_label = _split_entries(self._take_entries(side, classes))
+            more = self._take_entries(side + "_labels", classes)
             object.__setattr__(self, side, by_stage)
-            object.__setattr__(self, side + "_labels", (*getattr(self, side + "_labels"), *by_label))
+            object.__setattr__(self, side + "_labels", (*more, *by_label))
         fewer = next((c for c in (self.device_classes, self.reference_classes) if len(c) < 2), None)
         if fewer is not None:
             expected, remedy = "at least two classes on both sides", "Agreement needs something to tell apart."
@@ -79,6 +94,38 @@ class StageMapping:
             expected = "one of " + ", ".join(self.reference_classes)
             remedy = "A class must exist on the reference side to be compared."
             self._refuse(problem, "[device]", unknown[0], expected, remedy)
+
+    def _take_classes(self, field: str) -> tuple[str, ...]:
+        """Return classes as they are kept."""
+        given: Any = getattr(self, field)
+        if isinstance(given, str) or not isinstance(given, Iterable):
+            raise TypeError(f"{field} must list classes, such as ['wake', 'sleep'], not {shorten(given)!r}")
+        classes = tuple(given)
+        wrong = next((name for name in classes if not isinstance(name, str)), None)
+        if wrong is not None:
+            raise TypeError(f"{field} must list classes, such as ['wake', 'sleep'], not {shorten(wrong)!r}")
+        object.__setattr__(self, field, classes)
+        return classes
+
+    def _take_entries(self, field: str, classes: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
+        """Return entries of one side as pairs."""
+        given: Any = getattr(self, field)
+        told = f"{field} must tell the class of each stage, such as {{'W': 'wake', 'N2': 'sleep'}}"
+        if isinstance(given, str) or not isinstance(given, Iterable):
+            raise TypeError(f"{told}, not {shorten(given)!r}")
+        pairs = tuple(given.items() if isinstance(given, Mapping) else given)
+        for pair in pairs:
+            if not isinstance(pair, (tuple, list)) or len(pair) != 2 or not all(isinstance(part, str) for part in pair):
+                raise TypeError(f"{told}, not {shorten(pair)!r}")
+            if pair[1] not in (*classes, LEAVE_OUT):
+                self._refuse(
+                    f"takes {shorten(pair[0])!r} into an unknown class",
+                    field,
+                    pair[1],
+                    f"one of {', '.join((*classes, LEAVE_OUT))}",
+                    f"Correct it, or add the class to {field.partition('_')[0]}_classes.",
+                )
+        return tuple((key, target) for key, target in pairs)
 
     def _refuse(self, problem: str, *told: str) -> None:
         raise MappingError(f"mapping '{self.name}' {problem}", self.from_file, *told)
@@ -146,6 +193,8 @@ def _class_codes(mapping: StageMapping, side: str, stage_set: StageSet) -> tuple
         else:
             codes.append(-1 if target == LEAVE_OUT else classes.index(target))
     if missing:
+        own = not mapping.from_file and mapping not in BUILT_IN_MAPPINGS
+        entries_told = ", ".join(f"{key!r}: ..." for key in dict.fromkeys(missing.values()))
         lines = "\n".join(f'    {toml_text(key)} = "..."' for key in dict.fromkeys(missing.values()))
         raise MappingError(
             f"mapping '{mapping.name}' says nothing about {len(missing)} of the {side}'s labels",
@@ -157,6 +206,8 @@ def _class_codes(mapping: StageMapping, side: str, stage_set: StageSet) -> tuple
             f"a class ({', '.join(classes)}) or {LEAVE_OUT} for every label",
             f"Add to the mapping file\n    [{side}]\n{lines}"
             if mapping.from_file
+            else f"Add to the mapping {side}={{{entries_told}}}."
+            if own
             else f"Say in a layout which stages they are\n    [stages]\n{lines}",
         )
     return tuple(codes)

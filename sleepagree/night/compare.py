@@ -138,6 +138,16 @@ class NightAgreement(Result):
         return _unreported(self.paired, self.mappings[0].mapping)
 
     @property
+    def mappings_asked(self) -> tuple[StageMapping, ...]:
+        """The mappings asked for; () where the night has the default one."""
+        used = tuple(scored.mapping for scored in self.mappings)
+        try:
+            default = default_mapping(self.paired.reference_set, self.paired.device_set)
+        except MappingError:  # no built-in one fits
+            return used
+        return () if used == (default,) else used
+
+    @property
     def uncounted(self) -> Caution | None:
         """What time that one side did not score does to the measures; None where it is little."""
         return uncounted_time(self.paired, self.measures)
@@ -152,7 +162,7 @@ def compare(paired: PairedNight, *, mappings: Mappings = (), level: float = 0.95
         The two sides, as :func:`sleepagree.hypnogram.align.align` returns them.
     mappings : StageMapping, name or path, or several
         How stages form classes, as objects, names of built-in mappings or paths of files; default: the finest
-        built-in one that the two label sets allow.
+        built-in one that the two label sets allow. A study of nights that share them is summed up under them, too.
     level : float
         Confidence level of every interval.
 

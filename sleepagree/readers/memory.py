@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -20,6 +20,9 @@ from sleepagree.readers.layout import NO_LAYOUT, Layout, read_layout
 
 if TYPE_CHECKING:  # tables are loaded when one is read
     from sleepagree.readers.table.table import ColumnData, Table
+
+#: Columns that tell the nights of a study apart.
+_NAMES_OF_NIGHTS: Final = frozenset({"participant", "person", "subject", "night"})
 
 
 def read_hypnogram(
@@ -88,6 +91,8 @@ def read_hypnogram(
 
         spans = spans_from_mne(source, stages=stages, own_words=own_words)
     elif _is_from(source, "pandas") and hasattr(source, "columns"):
+        if layout is None:
+            _refuse_several_nights(source, name)
         asked = _layout_for(source, layout, stages, start)
         if asked is not None:
             from sleepagree.readers.table.reader import spans_of_table
@@ -203,6 +208,21 @@ def _table_of_frame(frame: Any, name: str) -> Table:
         missing=frozenset({""}),
         decimal_point=True,
     )
+
+
+def _refuse_several_nights(frame: Any, name: str) -> None:
+    """Refuse a frame whose columns tell that it holds the nights of a study."""
+    named = [column for column in frame.columns if str(column).casefold() in _NAMES_OF_NIGHTS]
+    several = [column for column in named if frame[column].nunique() > 1]
+    if several:
+        by = ", ".join(repr(str(column)) for column in named)
+        raise InputError(
+            "the DataFrame holds more than one night",
+            name,
+            found=f"{frame[several[0]].nunique()} names in column '{several[0]}'",
+            expected="the rows of one night",
+            remedy=f"Group it: for names, rows in frame.groupby([{by}]). summarise_study() takes the nights then.",
+        )
 
 
 def _refuse_two_sides(table: Table, layout: Layout) -> None:
@@ -326,7 +346,12 @@ def _from_series(
     if not isinstance(series.index, pd.DatetimeIndex):
         return _from_labels(series.tolist(), stages, start, epoch_s, own, name)
     if not series.index.is_monotonic_increasing or series.index.has_duplicates:
-        raise EpochGridError("the times of the Series are not in order or stand twice", name)
+        raise EpochGridError(
+            "the times of the Series are not in order or stand twice",
+            name,
+            expected="one night, in order",
+            remedy="Sort the rows, and give one night at a time.",
+        )
     times = _in_zone(series.index.to_series(), zone, "the index", name)
     onset = (times - times.iloc[0]).dt.total_seconds().to_numpy()
     step = float(np.median(np.diff(onset))) if onset.size > 1 else epoch_s

@@ -49,6 +49,12 @@ def cut(text: str, width: int) -> str:
     return text if columns_of(text) <= width else text[: fitting_letters(text, width - 1)] + "…"
 
 
+def cut_at_word(text: str, width: int) -> str:
+    """Return printable text of at most ``width`` columns, with an ellipsis after the last whole word."""
+    shown = cut(text, width)
+    return shown if shown == printable(text) else shown[:-1].rpartition(" ")[0].rstrip(" ,;:(") + " …"
+
+
 def to_left(text: str, width: int) -> str:
     """Return text padded on the right to ``width`` columns."""
     return text + " " * (width - columns_of(text))

@@ -19,6 +19,10 @@ if TYPE_CHECKING:
 
 #: Column -> field of the document of a mapping.
 _OF_MAPPINGS: Final = {"mapping": "name", "epochs": "n", "left_out_epochs": "left_out", "accuracy": "accuracy"}
+_BIAS_IN_SHORT: Final = (
+    "device", "measure", "unit", "participants", "nights", "reference_mean", "device_mean", "bias", "bias_low",
+    "bias_high", "lower", "upper",
+)  # fmt: skip
 _LABELS: Final = tuple(f"{side}_{kind}" for side in ("reference", "device") for kind in ("label", "stage", "class"))
 
 
@@ -111,6 +115,11 @@ def tabulate_mappings(comparison: MappingComparison) -> pd.DataFrame:
             }
         )
     return pd.DataFrame(rows).set_index("mapping")
+
+
+def tabulate_bias_in_short(study: StudyAgreement) -> pd.DataFrame:
+    """Return what is read first of the bias table of every device, under the names of bias.csv."""
+    return tabulate_bias(study)[list(_BIAS_IN_SHORT)]
 
 
 def tabulate_bias(study: StudyAgreement) -> pd.DataFrame:

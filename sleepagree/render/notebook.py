@@ -25,7 +25,7 @@ from sleepagree.describe.blocks import (
     is_further,
 )
 from sleepagree.describe.cautions import say_cautions
-from sleepagree.errors import counted
+from sleepagree.errors import Front, counted
 
 #: A notebook keeps what it showed: a larger drawing, of bytes, is shown as pixels.
 _LONGEST_SVG: Final = 100_000
@@ -35,7 +35,7 @@ def notebook_html(description: Description, cautions: Sequence[Caution]) -> str:
     """Return a result as HTML: finding, the figure and the table that lead, cautions, the rest folded away."""
     blocks = [block for section in all_sections(description) for block in flat(section.blocks)]
     leading = [_block_html(block) for block in blocks if _leads(block)]
-    said = say_cautions(cautions)
+    said = say_cautions(cautions, Front.PYTHON)
     told = [_folded(counted(len(said), "caution"), _block_html(Items(said)))] if said else []
     rest = (section for section in all_sections(description) if section.name != "cautions")
     return "".join([_findings_html(description), *leading, *told, _folded("More", _sections_html(rest))])

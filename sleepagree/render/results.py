@@ -8,16 +8,17 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from sleepagree.caution import Caution
 from sleepagree.describe.blocks import Description
-from sleepagree.describe.cautions import say_caution
+from sleepagree.describe.cautions import caution_documents, say_caution
 from sleepagree.describe.correction import describe_corrected, describe_correction
 from sleepagree.describe.mappings import describe_mappings
 from sleepagree.describe.night import describe_night
 from sleepagree.describe.study import describe_study
-from sleepagree.errors import counted, printable
+from sleepagree.errors import Front, counted
 from sleepagree.files.writing import write_text
 from sleepagree.night.compare import NightAgreement
 from sleepagree.night.mappings import MappingComparison
 from sleepagree.render import frames
+from sleepagree.render.columns import cut_at_word
 from sleepagree.render.correction_json import corrected_document, correction_document
 from sleepagree.render.night_json import mappings_document, night_document
 from sleepagree.render.notebook import notebook_html
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 _LONGEST_FINDING: Final = 400
+_LONGEST_CAUTION: Final = 100
 _MOST_FINDINGS: Final = 2
 
 
@@ -57,7 +59,8 @@ _SHOWN: Final[Mapping[type, _Shown]] = {
         describe_study,
         study_document,
         {
-            "bias": frames.tabulate_bias,
+            "bias": frames.tabulate_bias_in_short,
+            "bias-in-full": frames.tabulate_bias,
             "nights": frames.tabulate_nights,
             "confusion": frames.tabulate_study_confusion,
         },
@@ -88,7 +91,12 @@ def _findings(result: Any) -> tuple[str, ...]:
 
 def sentence(caution: Caution) -> str:
     """Return what a caution says."""
-    return say_caution(caution)
+    return say_caution(caution, Front.PYTHON)
+
+
+def brief_caution(caution: Caution) -> str:
+    """Return the beginning of what a caution says."""
+    return cut_at_word(sentence(caution), _LONGEST_CAUTION)
 
 
 def finding(result: Any) -> str:
@@ -107,13 +115,14 @@ def frame(result: Any, table: str) -> pd.DataFrame:
 
 def document(result: Any) -> dict[str, Any]:
     """Return a result as a plain structure."""
-    return _SHOWN[type(result)].document(result)
+    told: dict[str, Any] = _SHOWN[type(result)].document(result)
+    return {**told, "cautions": caution_documents(result.cautions, Front.PYTHON)}
 
 
 def text(result: Any) -> str:
     """Return a result in at most five lines."""
     found = _findings(result)
-    head, *more = (printable(one)[:_LONGEST_FINDING] for one in found[:_MOST_FINDINGS])
+    head, *more = (cut_at_word(one, _LONGEST_FINDING) for one in found[:_MOST_FINDINGS])
     further = len(found) - _MOST_FINDINGS
     return "\n".join(
         [

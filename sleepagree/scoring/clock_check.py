@@ -224,6 +224,8 @@ def scan_clock(
         When no mapping with a kappa fits the two label sets.
     TypeError
         When ``paired`` is no paired night, or the mapping is none of the forms above.
+    ValueError
+        When ``range_s`` is below one step.
 
     Examples
     --------
@@ -235,6 +237,8 @@ def scan_clock(
     (True, -240.0)
     """
     refuse_unpaired(paired)
+    if not STEP_S <= range_s < math.inf:
+        raise ValueError(f"range_s must be at least {STEP_S:g} s, not {range_s!r}")
     from sleepagree.scoring.clock import read_clock, with_jump, with_peak_outside  # only this command needs it
 
     asked = take_mappings(mapping)

@@ -53,6 +53,7 @@ def study_cautions(
     if refused:
         out.append(Caution.of(CautionKind.NIGHTS_REFUSED, count=len(refused)))
     for device in devices:
+        out += _repeated_cautions(device)
         out += _size_cautions(device)
         out += _sparse_cautions(device)
         out += _consensus_cautions(device, scorers)
@@ -67,6 +68,13 @@ def study_cautions(
     if options.mappings and len(options.mappings) > 1:
         out.append(Caution.of(CautionKind.MAPPING_CHOSEN_LATE))
     return tuple(dict.fromkeys(out))
+
+
+def _repeated_cautions(device: DeviceStudy) -> list[Caution]:
+    """Name the nights whose reference says the same as that of an earlier one; tables are refused for it before."""
+    first: dict[str, NightSummary] = {}
+    again = [n for n in device.nights if n.sequences[0] and first.setdefault(n.sequences[0], n) is not n]
+    return [Caution.of(CautionKind.NIGHT_REPEATED, **_counted_nights(device, again))] if again else []
 
 
 def _size_cautions(device: DeviceStudy) -> list[Caution]:

@@ -144,6 +144,7 @@ class CorrectedNight(Result):
     probabilities: NDArray[np.float64]
 
     def __post_init__(self) -> None:
+        super().__post_init__()
         object.__setattr__(self, "probabilities", frozen_array(self.probabilities, np.float64))
 
     @property

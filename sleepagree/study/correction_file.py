@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Final, NoReturn, TypeVar
 
 from sleepagree.caution import Caution, CautionKind
-from sleepagree.errors import FileFormatError, InputError, MappingError, shorten
+from sleepagree.errors import FileFormatError, InputError, MappingError, Step, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.inference.class_probabilities import ClassModel, ReliabilityBin, Scores
 from sleepagree.inference.correction import (
@@ -36,12 +36,12 @@ CORRECTION_SCHEMA: Final = "sleepagree.correction/1"
 _SCHEMA: Final = re.compile(r"sleepagree\.correction/(\d{1,9})")
 _LARGEST_BYTES: Final = 50_000_000
 _LARGEST: Final = 1e9
-_REMEDY: Final = "Make it again with 'sleepagree calibrate'."
+_REMEDY: Final = f"Make it again with {Step.CALIBRATE}."
 _Word = TypeVar("_Word", bound=StrEnum)
 
 
 def read_correction(path: str | Path) -> Correction:
-    """Read what ``sleepagree calibrate`` wrote.
+    """Read a correction that ``sleepagree calibrate`` wrote, or ``correction.to_dict()`` as JSON.
 
     Parameters
     ----------
@@ -60,9 +60,9 @@ def read_correction(path: str | Path) -> Correction:
     >>> read_correction("fixtures/ferry/pad-b.toml")
     Traceback (most recent call last):
     sleepagree.errors.FileFormatError: fixtures/ferry/pad-b.toml: this is no correction. Found a text that is no JSON; \
-expected correction.json. Make it again with 'sleepagree calibrate'.
+expected correction.json. Make it again with learn_correction().
     """
-    data = read_bytes(path, expected="correction.json of 'sleepagree calibrate'", largest=_LARGEST_BYTES)
+    data = read_bytes(path, expected=f"correction.json of {Step.CALIBRATE}", largest=_LARGEST_BYTES)
     name = str(path)
     try:
         document = json.loads(data.decode("utf-8"), parse_constant=_no_number)

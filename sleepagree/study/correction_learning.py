@@ -6,7 +6,7 @@ import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ from sleepagree.inference.correction import (
     group_of,
     learn_value,
 )
+from sleepagree.mapping.files import Mappings, take_mappings
 from sleepagree.mapping.mapping import StageMapping, default_mapping
 from sleepagree.mapping.sets import StageSet
 from sleepagree.study.correction import (
@@ -33,8 +34,10 @@ from sleepagree.study.correction import (
     standing_cautions,
 )
 from sleepagree.study.epoch_correction import learn_epochs
+from sleepagree.study.given_nights import take_outcomes
 from sleepagree.study.groups import fold_nights, merge_stage_sets
 from sleepagree.study.night_summary import NightSummary, Refusal
+from sleepagree.study.progress import Progress, take_progress
 from sleepagree.study.results import StudyAgreement
 from sleepagree.study.summarise import measure_table
 
@@ -44,24 +47,29 @@ _Values = NDArray[np.float64]
 
 
 def learn_correction(
-    study: StudyAgreement | Sequence[NightSummary | Refusal],
+    study: Any,
     *,
     device: str | None = None,
-    mapping: StageMapping | None = None,
+    mapping: Mappings = None,
     level: float = 0.95,
+    progress: bool | Progress | None = None,
 ) -> Correction:
     """Learn from a study how to correct a device, and what that is worth on people not learnt from.
 
     Parameters
     ----------
-    study : StudyAgreement or sequence of NightSummary and Refusal
-        The study, or its scored nights.
+    study : StudyAgreement, or nights as :func:`sleepagree.summarise_study` takes them
+        The study, or its nights.
     device : str, optional
         Name of the device; needed where the study has several.
-    mapping : StageMapping, optional
-        Names the classes; default: the finest that the device allows.
+    mapping : StageMapping, name or path, optional
+        Names the classes; default: the first of the study, or that all nights were compared under, or else
+        the finest that the device allows.
     level : float
         Of every interval.
+    progress : bool or callable, optional
+        True keeps one line of progress on the error stream. A callable is called with measures done and measures in
+        all; the epochs are learnt before the first one.
 
     Returns
     -------
@@ -71,6 +79,8 @@ def learn_correction(
     ------
     InputError
         When the study has several devices and none is named, none of that name, or fewer than three participants.
+    TypeError
+        When a night is none of the forms above, or ``mapping`` names no mapping or several.
 
     Examples
     --------
@@ -86,7 +96,8 @@ def learn_correction(
     >>> night.probabilities.shape
     (980, 4)
     """
-    nights = _nights_of(study, device)
+    told = take_progress(progress, at_end="all learnt", what="measures")
+    nights, mappings = _nights_of(study, device, _one_mapping(mapping))
     people = {name: i for i, name in enumerate(dict.fromkeys(n.participant for n in nights))}
     if len(people) < FEWEST_PEOPLE:
         raise InputError(
@@ -96,13 +107,15 @@ def learn_correction(
             remedy="Whether a correction helps shows only in people whom it was not learnt from.",
         )
     device_set = merge_stage_sets([n.device_set for n in nights])
-    if mapping is None:
-        mapping = default_mapping(merge_stage_sets([n.reference_set for n in nights]), device_set)
-    table = measure_table(nights, mapping, fold_nights(nights, mapping), device_set=device_set)
+    reference_set = merge_stage_sets([n.reference_set for n in nights])
+    chosen = mappings[0] if mappings else default_mapping(reference_set, device_set)
+    table = measure_table(nights, chosen, fold_nights(nights, chosen), device_set=device_set)
+    if told is not None:
+        told(0, sum(_is_corrected(name) for name, *_ in table))
     who = np.array([people[n.participant] for n in nights], np.int64)
     folds = fold_people(who)
-    epochs, expected = learn_epochs(nights, mapping, device_set, who, folds, level=level)
-    measures, ranges, left_out = _learn_measures(table, who, folds, expected, level)
+    epochs, expected = learn_epochs(nights, chosen, device_set, who, folds, level=level)
+    measures, ranges, left_out = _learn_measures(table, who, folds, expected, level, told)
     cautions = []
     if epochs is None:
         cautions.append(Caution.of(CautionKind.EPOCHS_NOT_LEARNT))
@@ -112,7 +125,7 @@ def learn_correction(
         nights[0].device,
         _labels(device_set),
         tuple(sorted(device_set.reportable)),
-        mapping,
+        chosen,
         tuple(sorted({n.device_step_s for n in nights if not math.isnan(n.device_step_s)})),
         tuple(sorted({n.window_rule for n in nights})),
         len(people),
@@ -126,8 +139,15 @@ def learn_correction(
     )
 
 
+def _one_mapping(given: Mappings) -> tuple[StageMapping, ...]:
+    mappings = take_mappings(given)
+    if len(mappings) > 1:
+        raise TypeError(f"mapping must be one mapping, not {', '.join(m.name for m in mappings)}")
+    return mappings
+
+
 def nights_learnt_from(
-    correction: Correction, study: StudyAgreement | Sequence[NightSummary | Refusal]
+    correction: Correction, study: Any
 ) -> tuple[dict[str, tuple[_Values, _Values]], tuple[int, ...]]:
     """Return reference and device values of each measure, and the number of each night's participant, for figures.
 
@@ -135,10 +155,10 @@ def nights_learnt_from(
     ----------
     correction : Correction
         What was learnt.
-    study : StudyAgreement or sequence of NightSummary and Refusal
+    study : StudyAgreement, or nights as :func:`sleepagree.summarise_study` takes them
         The nights that it was learnt from.
     """
-    nights = _nights_of(study, correction.device)
+    nights, _ = _nights_of(study, correction.device, (correction.mapping,))
     device_set = merge_stage_sets([n.device_set for n in nights])
     counts = fold_nights(nights, correction.mapping)
     table = measure_table(nights, correction.mapping, counts, device_set=device_set)
@@ -151,9 +171,16 @@ def _labels(device_set: StageSet) -> tuple[tuple[str, str], ...]:
     return tuple(sorted(zip(device_set.labels, device_set.stages, strict=True)))
 
 
-def _nights_of(study: StudyAgreement | Sequence[NightSummary | Refusal], device: str | None) -> list[NightSummary]:
-    """Return the scored nights of one device, in the order in which they are learnt from."""
-    outcomes = [n for d in study.devices for n in d.nights] if isinstance(study, StudyAgreement) else study
+def _nights_of(
+    study: Any, device: str | None, mappings: tuple[StageMapping, ...]
+) -> tuple[list[NightSummary], tuple[StageMapping, ...]]:
+    """Return the scored nights of one device, in the order in which they are learnt from, and its mappings."""
+    outcomes: Sequence[NightSummary | Refusal]
+    if isinstance(study, StudyAgreement):
+        outcomes, mappings = [n for d in study.devices for n in d.nights], mappings or study.options.mappings
+    else:
+        given = take_outcomes(study, mappings, argument="study")
+        outcomes, mappings = given.outcomes, given.mappings
     nights = [outcome for outcome in outcomes if isinstance(outcome, NightSummary)]
     names = list(dict.fromkeys(n.device for n in nights))
     if device is None and len(names) > 1:
@@ -171,7 +198,7 @@ def _nights_of(study: StudyAgreement | Sequence[NightSummary | Refusal], device:
             expected="one of " + ", ".join(map(shorten, names)) if names else "a device of the study",
             remedy="Correct the name.",
         )
-    return _in_order([n for n in nights if device in (None, n.device)])
+    return _in_order([n for n in nights if device in (None, n.device)]), mappings
 
 
 def _in_order(nights: list[NightSummary]) -> list[NightSummary]:
@@ -202,6 +229,7 @@ def _learn_measures(
     folds: NDArray[np.int64],
     expected: dict[str, _Values],
     level: float,
+    progress: Progress | None = None,
 ) -> tuple[tuple[LearnedMeasure, ...], tuple[FeatureRange, ...], tuple[str, ...]]:
     """Return what is learnt of each measure, the features with their ranges, and measures with too few people."""
     spoken = [(name, device) for name, _, _, device in table if not np.isnan(device).all()]
@@ -218,10 +246,13 @@ def _learn_measures(
         for i, name in enumerate(names)
         if (name in _TOGETHER or name.startswith("minutes ")) and not np.isnan(features[:, i]).any()
     )
-    learned, left_out = [], []
+    learned: list[LearnedMeasure] = []
+    left_out: list[str] = []
     for name, unit, reference, device in table:
         if not _is_corrected(name):
             continue
+        if progress is not None and (done := len(learned) + len(left_out)):
+            progress(done, len(measured))
         at = names.index(name) if name in names else None
         known = ~np.isnan(reference) & (np.ones(who.size, bool) if at is None else ~np.isnan(device))
         if np.unique(who[known]).size < FEWEST_PEOPLE:
@@ -234,6 +265,8 @@ def _learn_measures(
             sums = Expected(names.index(EXPECTED + name), expected[name])
             examples = replace(examples, folds=folds, expected=sums)
         learned.append(LearnedMeasure(name, unit, learn_value(examples, level=level)))
+    if progress is not None:
+        progress(len(measured), len(measured))
     ranges = tuple(
         FeatureRange(name, float(np.nanmin(column)), float(np.nanmax(column)))
         for name, column in zip(names, features.T, strict=True)

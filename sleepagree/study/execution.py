@@ -34,6 +34,11 @@ class Execution:
     resume : bool
         Whether to use finished chunks found there.
 
+    Raises
+    ------
+    ValueError
+        When ``workers`` is no whole number from 1 on.
+
     Examples
     --------
     An interrupted run goes on where it was, when the same call is made again:
@@ -47,6 +52,10 @@ class Execution:
     scheduler: str = ""
     keep: Path | str | None = None
     resume: bool = False
+
+    def __post_init__(self) -> None:
+        if not hasattr(self.workers, "__index__") or self.workers < 1:
+            raise ValueError(f"workers must be a whole number from 1 on, not {self.workers!r}")
 
 
 def run_rows(

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
-from sleepagree.errors import shorten
+from sleepagree.errors import MappingError, shorten
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.mapping.mapping import StageMapping, default_mapping
 from sleepagree.night.compare import NightAgreement
@@ -17,39 +17,100 @@ _NAMES: Final = ("participant", "night", "device")
 _FORMS: Final = "a NightSummary, a Refusal, or (participant, night, device, NightAgreement)"
 
 
-def take_outcomes(given: Any, mapping: StageMapping | None = None) -> list[NightSummary | Refusal]:
+@dataclass(frozen=True)
+class GivenNights:
+    """Nights of a study.
+
+    Parameters
+    ----------
+    outcomes : tuple of NightSummary or Refusal
+        One for each night.
+    mappings : tuple of StageMapping
+        Those of the study: the ones asked for, or else those that all nights were compared under; () for defaults.
+    """
+
+    outcomes: tuple[NightSummary | Refusal, ...]
+    mappings: tuple[StageMapping, ...]
+
+
+def take_outcomes(
+    given: Any, mappings: tuple[StageMapping, ...] = (), *, by: str = "", argument: str = "outcomes"
+) -> GivenNights:
     """Return the nights of a study; what is no night is refused, never left out.
 
     Parameters
     ----------
     given : iterable or DataFrame
         As in :func:`sleepagree.study.summarise.summarise_study`.
-    mapping : StageMapping, optional
-        The first mapping that the study asks for; that of a single night holds for that night only.
+    mappings : tuple of StageMapping
+        Mappings that the study asks for.
+    by : str
+        Column of a DataFrame that tells the group of each night; where it has none of that name, no night has a group.
+    argument : str
+        What the caller calls ``given``.
+
+    Raises
+    ------
+    MappingError
+        When nights were compared under mappings that differ, and the study asks for none.
     """
+    groups: list[str] = []
     if hasattr(given, "columns") and hasattr(given, "itertuples"):
         missing = [name for name in (*_NAMES, "agreement") if name not in given.columns]
         if missing:
             raise ValueError(
-                f"outcomes: the DataFrame lacks the column {missing[0]!r}; "
+                f"{argument}: the DataFrame lacks the column {missing[0]!r}; "
                 f"found {', '.join(map(str, given.columns))}; expected participant, night, device and agreement"
             )
+        if by and by in given.columns:
+            groups = [_group_of(value, f"{argument}: column {by!r}, row {i}") for i, value in enumerate(given[by])]
         given = given[[*_NAMES, "agreement"]].itertuples(index=False, name=None)
     if isinstance(given, (str, bytes, dict)) or not isinstance(given, Iterable):
-        raise TypeError(f"outcomes must be an iterable of nights or a DataFrame, not {type(given).__name__}")
+        raise TypeError(f"{argument} must be an iterable of nights or a DataFrame, not {type(given).__name__}")
     given = list(given)
     named = [not isinstance(each, (NightSummary, Refusal)) for each in given]
-    outcomes = [_take_outcome(each, i, mapping) for i, each in enumerate(given)]
+    mappings = mappings or _shared_mappings(given)
+    first = mappings[0] if mappings else None
+    outcomes = [_take_outcome(each, i, first, f"{argument}[{i}]") for i, each in enumerate(given)]
     if not outcomes:
-        raise ValueError(f"outcomes holds no night; expected at least one of {_FORMS}")
-    _refuse_twice(outcomes, named)
-    return outcomes
+        raise ValueError(f"{argument} holds no night; expected at least one of {_FORMS}")
+    _refuse_twice(outcomes, named, argument)
+    if groups:
+        outcomes = [
+            replace(night, group=group) if isinstance(night, NightSummary) else night
+            for night, group in zip(outcomes, groups, strict=True)
+        ]
+    return GivenNights(tuple(outcomes), mappings)
 
 
-def _take_outcome(given: Any, position: int, mapping: StageMapping | None) -> NightSummary | Refusal:
+def _group_of(value: Any, where: str) -> str:
+    if _is_nameless(value):
+        raise ValueError(f"{where}: the group must be a name, not {value!r}")
+    return str(value).strip()
+
+
+def _is_nameless(value: Any) -> bool:
+    return bool(value is None or value != value or not str(value).strip())  # noqa: PLR0124 - nan is not itself
+
+
+def _shared_mappings(given: list[Any]) -> tuple[StageMapping, ...]:
+    """Return the mappings that all nights were compared under; () where each has its default one."""
+    nights = [each[3] for each in given if isinstance(each, (tuple, list)) and len(each) == 4]
+    asked = {night.mappings_asked for night in nights if isinstance(night, NightAgreement)}
+    if len(asked) <= 1:
+        return next(iter(asked), ())
+    told = sorted(" and ".join(m.name for m in mappings) or "the default" for mappings in asked)
+    raise MappingError(
+        "the nights were compared under mappings that differ",
+        found="; ".join(told),
+        expected="the same mappings for every night",
+        remedy=f"Say which the study is summed up under: StudyOptions(mappings=[{told[-1].split(' and ')[0]!r}]).",
+    )
+
+
+def _take_outcome(given: Any, position: int, mapping: StageMapping | None, where: str) -> NightSummary | Refusal:
     if isinstance(given, (NightSummary, Refusal)):
         return given
-    where = f"outcomes[{position}]"
     if isinstance(given, (NightAgreement, PairedNight)):
         raise TypeError(
             f"{where} is a {type(given).__name__} without its names; give (participant, night, device, result), "
@@ -59,7 +120,7 @@ def _take_outcome(given: Any, position: int, mapping: StageMapping | None) -> Ni
         raise TypeError(f"{where} must be {_FORMS}, not {shorten(given)!r}")
     *names, result = given
     for name, value in zip(_NAMES, names, strict=True):
-        if value is None or value != value or not str(value).strip():  # noqa: PLR0124 - nan is not itself
+        if _is_nameless(value):
             raise ValueError(f"{where}: {name} must be a name, not {value!r}")
     participant, night, device = (str(value).strip() for value in names)
     paired = result.paired if isinstance(result, NightAgreement) else result
@@ -74,13 +135,13 @@ def _take_outcome(given: Any, position: int, mapping: StageMapping | None) -> Ni
     return replace(summary, best_offset_s=found.offset_s, offset_gain=found.gain, clock_hint=found.hint.value)
 
 
-def _refuse_twice(outcomes: list[NightSummary | Refusal], named: list[bool]) -> None:
+def _refuse_twice(outcomes: list[NightSummary | Refusal], named: list[bool], argument: str) -> None:
     """Refuse a night that was given beside its names twice; rows of a table were looked through before."""
     seen: dict[tuple[str, str, str], int] = {}
     for i, night in enumerate(outcomes):
         key = (night.participant, night.night, night.device)
         if seen.setdefault(key, i) != i and named[i]:
             raise ValueError(
-                f"outcomes[{i}]: participant {shorten(key[0])!r}, night {shorten(key[1])!r}, device "
-                f"{shorten(key[2])!r} stand in outcomes[{seen[key]}] already"
+                f"{argument}[{i}]: participant {shorten(key[0])!r}, night {shorten(key[1])!r}, device "
+                f"{shorten(key[2])!r} stand in {argument}[{seen[key]}] already"
             )

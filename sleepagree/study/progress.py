@@ -12,25 +12,25 @@ Progress = Callable[[int, int], None]
 _WIDTH: Final = 30
 
 
-def take_progress(given: Any) -> Progress | None:
-    """Return what is called with rows done and rows in all: a line for True, a callable as it is, None for none."""
+def take_progress(given: Any, *, at_end: str = "all scored", what: str = "nights") -> Progress | None:
+    """Return what is called with what is done and all there is: a line for True, a callable as it is, None for none."""
     if given is None or given is False:
         return None
     if given is True:
-        return progress_line("all scored")
+        return progress_line(at_end, what)
     if not callable(given):
         raise TypeError(f"progress must be True, False or a callable, not {given!r}")
     taken: Progress = given
     return taken
 
 
-def progress_line(at_end: str) -> Progress:
-    """Return a function that writes one line over and over, and says ``at_end`` when all rows are done."""
+def progress_line(at_end: str, what: str = "nights") -> Progress:
+    """Return a function that writes one line over and over, and says ``at_end`` when all are done."""
     begun: list[tuple[float, int]] = []
 
     def show(done: int, total: int) -> None:
         if not total:
-            print(f"\r  {done} nights read", end="", file=sys.stderr, flush=True)
+            print(f"\r  {done} {what} read", end="", file=sys.stderr, flush=True)
             return
         now = time.monotonic()
         if not begun:
@@ -46,7 +46,7 @@ def progress_line(at_end: str) -> Progress:
             # nights that were kept by an earlier run took no time and tell nothing of the others
             remaining = f"{spoken_duration((now - started) / (done - before) * (total - done))} left"
         end = "\n" if done == total else ""
-        print(f"\r  {bar} {done} of {total} nights, {remaining}   ", end=end, file=sys.stderr, flush=True)
+        print(f"\r  {bar} {done} of {total} {what}, {remaining}   ", end=end, file=sys.stderr, flush=True)
 
     return show
 

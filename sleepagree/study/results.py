@@ -42,7 +42,7 @@ class StudyOptions:
     ----------
     mappings : tuple of StageMapping
         Mappings asked for, as objects, names of built-in ones or paths of files; () for the default of each device
-        and, where that is not square, the square ones.
+        and, where that is not square, the square ones. Given here they go before those that nights were compared under.
     resamples, seed : int
         Of the cluster bootstrap.
     level : float
@@ -52,7 +52,7 @@ class StudyOptions:
     log_ratio : bool
         Whether the limits of agreement are of log ratios.
     by : str
-        What the groups of the nights are called, such as "age group"; "" for no groups.
+        What the groups of the nights are called, such as "age group"; "" for no groups. Nights must carry a group.
 
     Examples
     --------

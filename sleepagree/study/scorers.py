@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Note, NoteKind, named_file
-from sleepagree.errors import InputError, Option, PairingError
+from sleepagree.errors import InputError, Option, PairingError, Step
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.epochs import lay_on_epochs
 from sleepagree.hypnogram.ledger import CONSENSUS, NO_MAJORITY, cross_labels
@@ -56,7 +56,7 @@ class _Scoring(NamedTuple):
                 "",
                 ", ".join(f"'{label}'" for label in self.spans.labels) or "no label at all",
                 "at least one stage",
-                "Look at it with 'sleepagree inspect', or take it out of the row.",
+                f"Look at it with {Step.LOOK_AT_FILE}, or take it out of the row.",
             )
         return self.shift_s + float(self.spans.onset_s[staged[0]])
 

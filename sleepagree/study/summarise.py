@@ -102,16 +102,19 @@ def summarise_study(outcomes: Any, options: StudyOptions | None = None) -> Study
     outcomes : iterable of NightSummary, Refusal or (participant, night, device, NightAgreement), or a DataFrame
         One for each device and night, as :func:`sleepagree.score_table`, :func:`sleepagree.summarise_night` or
         :func:`sleepagree.compare` return it. In place of a NightAgreement a PairedNight may stand. A DataFrame has the
-        columns ``participant``, ``night``, ``device`` and ``agreement``.
+        columns ``participant``, ``night``, ``device`` and ``agreement``, and the one that ``options.by`` names.
     options : StudyOptions, optional
-        Settings.
+        Settings. Where they name no mapping, the study has those under which all its nights were compared; nights
+        that were compared without one have the default of their device.
 
     Raises
     ------
     MappingError
-        When a mapping does not fit the labels of a device.
+        When a mapping does not fit the labels of a device, or nights were compared under mappings that differ and
+        ``options`` names none.
     InputError
-        When a margin is stated for a measure that the study does not have.
+        When a margin is stated for a measure that the study does not have, or ``options.by`` is given and no night
+        carries a group.
     TypeError
         When a night is none of the forms above; nothing is left out.
     ValueError
@@ -131,9 +134,11 @@ def summarise_study(outcomes: Any, options: StudyOptions | None = None) -> Study
     [('pad B', 2)]
     """
     options = options or StudyOptions()
-    outcomes = take_outcomes(outcomes, options.mappings[0] if options.mappings else None)
+    given = take_outcomes(outcomes, options.mappings, by=options.by)
+    outcomes, options = given.outcomes, replace(options, mappings=given.mappings)
     scored = [o for o in outcomes if isinstance(o, NightSummary)]
     refused = tuple(o for o in outcomes if isinstance(o, Refusal))
+    _refuse_groupless(scored, options.by)
     names = list(dict.fromkeys(night.device for night in scored))
     devices = tuple(_study_device(name, tuple(n for n in scored if n.device == name), options) for name in names)
     options = replace(options, margins=_name_margins(options.margins, devices))
@@ -143,6 +148,19 @@ def summarise_study(outcomes: Any, options: StudyOptions | None = None) -> Study
     left_out = tuple(caution for _, cautions in compared for caution in cautions)
     cautions = (*study_cautions(devices, refused, options, scorers), *left_out)
     return StudyAgreement(devices, refused, len(outcomes), comparisons, scorers, options, cautions)
+
+
+def _refuse_groupless(nights: Sequence[NightSummary], by: str) -> None:
+    if by and nights and not any(night.group for night in nights):
+        raise InputError(
+            "the study is to be told by group, and no night carries one",
+            "",
+            f"{Option.BY}",
+            by,
+            "nights with a group",
+            f"Read the table with read_nights_table(..., by={by!r}), give a DataFrame with that column, or name the "
+            "group of each night: summarise_night(..., group=...).",
+        )
 
 
 def _name_margins(

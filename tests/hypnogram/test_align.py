@@ -247,7 +247,7 @@ def test_a_window_with_a_zone_needs_a_reference_with_one():
         pair("W*3", "wake*3", window=window)
     assert str(refusal.value) == (
         "window: the window tells a zone, the reference does not. Found 2026-03-01T22:30:00+02:00; expected a time "
-        "without an offset, or a reference with a zone. Give zone='ZONE' (of the reference), or the window "
+        "without an offset, or a reference with a zone. Give zone=... (of the reference), or the window "
         "without offset."
     )
 

@@ -53,7 +53,7 @@ def test_a_repeated_or_skipped_hour_is_refused_with_its_two_readings(local, happ
     assert str(refusal.value) == (
         f"lab.edf: start: this hour {happens}. Found {local} in Europe/Helsinki; expected either {local.date()} "
         f"{first}:00 UTC or {local.date()} {second}:00 UTC. Say which by giving the time in the file with its offset, "
-        "or read both files as UTC (zone UTC and clock_offset_s=SECONDS)."
+        "or read both files as UTC (zone UTC and clock_offset_s=...)."
     )
 
 
@@ -94,7 +94,7 @@ def test_one_of_each_is_refused_with_the_option_to_give():
             seconds_between(*sides)
         assert str(refusal.value) == (
             "n.csv: start: one side tells its time zone, this side does not. Found 2026-03-01 22:30:00 without a zone; "
-            f"expected both sides with a zone, or none. Give zone='ZONE' (of the {option}) (an IANA name such as "
+            f"expected both sides with a zone, or none. Give zone=... (of the {option}) (an IANA name such as "
             "Europe/Helsinki), or 'zone' in its layout."
         )
 

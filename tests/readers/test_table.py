@@ -954,7 +954,7 @@ REFUSED = [
         (
             "night.csv: line 3: the row ends before it begins. Found 'light' 2026-03-01 22:35:00 to "
             "22:05:00; expected an end after the beginning. Correct the row. If the clock was put back "
-            "that night, name its zone (zone='ZONE', or 'zone' in the "
+            "that night, name its zone (zone=..., or 'zone' in the "
             "layout): then the order of the rows tells the two hours apart."
         ),
         id="end-before-start",
@@ -1510,7 +1510,7 @@ REFUSED = [
         (
             "night.csv: line 4: the clock goes back by an hour. Found 'wake' 2026-10-25 03:59:30 to "
             "04:00:00, then 'wake' 03:00:00 to 03:00:30; expected times in order. If the clock was put "
-            "back that night, name its zone (zone='ZONE', or 'zone' in the "
+            "back that night, name its zone (zone=..., or 'zone' in the "
             "layout): then the order of the rows tells the two hours apart."
         ),
         id="clock-back",

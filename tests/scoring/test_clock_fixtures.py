@@ -71,7 +71,7 @@ def test_a_start_that_names_two_moments_or_none_is_refused_with_both_readings(na
 @pytest.mark.parametrize("name", [name for name, case in CASES.items() if name.endswith("-utc")])
 def test_utc_against_a_local_clock_without_a_zone_is_refused_with_the_option_to_give(name):
     case = CASES[name]
-    with pytest.raises(ClockError, match=r"zone='ZONE' \(of the reference\)"):
+    with pytest.raises(ClockError, match=r"zone=\.\.\. \(of the reference\)"):
         pair({**case, "reference_zone": None})
 
 
