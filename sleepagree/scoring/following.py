@@ -8,6 +8,7 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
@@ -169,7 +170,7 @@ def describe_following(
                 minutes.size,
                 int(np.count_nonzero(of_kind & changes.already)),
                 int(np.count_nonzero(of_kind & changes.never)),
-                float(np.quantile(minutes, 0.5)) if minutes.size else NAN,
+                _quartiles(minutes)[1],
                 float(minutes.min()) if minutes.size else NAN,
                 float(minutes.max()) if minutes.size else NAN,
             )
@@ -229,8 +230,16 @@ def _shifts(reference: Epochs, device: Epochs, joined: Flags, epoch_s: float) ->
     changes = _Changes.of(Bouts.of(reference, joined), device, joined, 2)
     into = changes.after == 1
     minutes = changes.late[into & changes.followed] * (epoch_s / 60.0)
-    low, middle, high = np.quantile(minutes, (0.25, 0.5, 0.75)) if minutes.size else (NAN, NAN, NAN)
     followed, already, never = (
         int(np.count_nonzero(into & some)) for some in (changes.followed, changes.already, changes.never)
     )
-    return Shifts(followed + already + never, followed, already, never, float(low), float(middle), float(high))
+    return Shifts(followed + already + never, followed, already, never, *_quartiles(minutes))
+
+
+def _quartiles(minutes: NDArray[np.float64]) -> tuple[float, float, float]:
+    """Return the quartiles between neighbours as np.quantile does, which would load masked arrays for it."""
+    if not minutes.size:
+        return NAN, NAN, NAN
+    at = np.array([0.25, 0.5, 0.75]) * (minutes.size - 1)
+    low, middle, high = np.interp(at, np.arange(minutes.size), np.sort(minutes)).tolist()
+    return low, middle, high
