@@ -50,7 +50,7 @@ FOLDER_SCHEMA: Final = "sleepagree.nights/1"
 Document = dict[str, Any]
 
 # json.dumps escapes what is below a space only
-_HOSTILE: Final = re.compile("[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff\ud800-\udfff]")
+_HOSTILE: Final = "[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff\ud800-\udfff]"
 _PIECES_AT_ONCE: Final = 4096
 _FILLED_TO: Final = 110
 
@@ -118,7 +118,7 @@ def _tame(text: str) -> str:
     """Return text without what could move a cursor or is no character."""
     if text.isascii() and "\x7f" not in text:
         return text
-    return _HOSTILE.sub(lambda match: f"\\u{ord(match.group()):04x}", text)
+    return re.sub(_HOSTILE, lambda match: f"\\u{ord(match.group()):04x}", text)
 
 
 def software() -> Document:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,8 +96,7 @@ class StateShifts:
     ends: Shifts
 
 
-@dataclass(frozen=True, eq=False)
-class Bouts:
+class Bouts(NamedTuple):
     """Stretches of one class without a gap; ``end`` is the position after the last epoch."""
 
     begin: Epochs
@@ -117,8 +116,7 @@ class Bouts:
         return self.end - self.begin
 
 
-@dataclass(frozen=True, eq=False)
-class _Changes:
+class _Changes(NamedTuple):
     """Changes of the reference, and what the device does at each."""
 
     before: Epochs
