@@ -227,7 +227,7 @@ def _is_in(state: str, name: str) -> bool:
 def _shifts(reference: Epochs, device: Epochs, joined: Flags, epoch_s: float) -> Shifts:
     changes = _Changes.of(Bouts.of(reference, joined), device, joined, 2)
     into = changes.after == 1
-    minutes = changes.late[into & changes.followed] * (epoch_s / 60.0)
+    minutes = changes.late[into & changes.followed] * (epoch_s / 60.0) + 0.0  # backwards, 0 would be -0.0
     followed, already, never = (
         int(np.count_nonzero(into & some)) for some in (changes.followed, changes.already, changes.never)
     )
