@@ -93,7 +93,7 @@ def results() -> dict[str, Any]:
 
 def pictures() -> Iterator[tuple[str, Any, str]]:
     """Yield file, axes and what is to be seen."""
-    names = vars(figures) | results()
+    names = {name: getattr(figures, name) for name in figures.__all__} | results()
     for file, call, seen in PICTURES:
         yield file, eval(call, names), seen  # the page shows the call that was run
 

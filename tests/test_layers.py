@@ -45,8 +45,8 @@ ROOMS = {
     "study_bias study_further study_tables study proposal file",
     "figures": "style drawing saving subjects bias_sources hypnograms in_time night_kappas participants planning "
     "redistribution tables_of_counts bias_over_nights device_classes corrections",
-    "render": "columns export figures night_json inspection_json notebook terminal page markdown latex night_folder "
-    "correction_json correction_folder study_further_json study_json frames study_folder results",
+    "render": "columns export figures night_json clock_json inspection_json notebook terminal page markdown latex "
+    "night_folder correction_json correction_folder study_further_json study_json frames study_folder results",
     "page": "folder guard jobs questions remembered works views app serve",
     "cli": "interrupts options asking running page clock demo inspect mappings night nights plan group study bias "
     "calibrate correct",

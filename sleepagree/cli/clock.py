@@ -44,7 +44,7 @@ def clock(reference: Path, device: Path, mapping_names: tuple[str, ...], range_m
     """
     from sleepagree.describe.clock import describe_clock
     from sleepagree.mapping.mapping import default_mapping
-    from sleepagree.render.night_json import clock_reading_document
+    from sleepagree.render.clock_json import clock_document
     from sleepagree.scoring.clock_check import clock_change_cautions, scan_clock
 
     shared.refuse_json_target(options["json_path"], overwrite=options["overwrite"])
@@ -60,6 +60,6 @@ def clock(reference: Path, device: Path, mapping_names: tuple[str, ...], range_m
         level=options["confidence"],
     )
     commands = {name: shared.next_command(name, anonymous=options["anonymous"]) for name in ("night", "clock")}
-    shared.show(lambda: describe_clock(reading, paired, **commands), clock_reading_document(reading, paired), options)
+    shared.show(lambda: describe_clock(reading, paired, **commands), clock_document(reading, paired), options)
     cautions = (*clock_change_cautions(paired, mapping), *paired.cautions)
     shared.print_cautions(cautions, quiet=options["quiet"], full=shared.is_full(options))

@@ -8,10 +8,9 @@ from typing import BinaryIO
 
 from sleepagree.describe.study import refused_items
 from sleepagree.errors import InputError, counted
-from sleepagree.files.writing import fresh_folder, name_inputs, refuse_existing, sparing_inputs
+from sleepagree.files.writing import fresh_folder, refuse_existing
 from sleepagree.render.study_folder import write_results
 from sleepagree.render.terminal import block_lines
-from sleepagree.study.chunks import input_files
 from sleepagree.study.execution import Execution
 from sleepagree.study.from_table import StudyRequest, score_table
 from sleepagree.study.night_summary import Refusal
@@ -83,17 +82,15 @@ def write_study(
     InputError
         As :func:`run_study`.
     """
-    with sparing_inputs():
-        name_inputs(lambda: input_files(table))
-        refuse_existing(out, overwrite=overwrite)
-        with sole_study(out) as keep, fresh_folder(out, overwrite=overwrite) as made:
-            remember(keep, made)
-            execution = Execution(workers, scheduler, keep, resume)
-            if table.paired_epochs:  # its epochs are in the table that was given
-                study = run_study(table, request, progress=progress)
-            else:
-                with (made / "epochs.csv.gz").open("wb") as stream:
-                    stream.write(gzip_member(EPOCHS_HEADER))
-                    study = run_study(table, request, execution=execution, progress=progress, epochs=stream)
-            write_results(made, study, table, request, figures)
+    refuse_existing(out, overwrite=overwrite)
+    with sole_study(out) as keep, fresh_folder(out, overwrite=overwrite) as made:
+        remember(keep, made)
+        execution = Execution(workers, scheduler, keep, resume)
+        if table.paired_epochs:  # its epochs are in the table that was given
+            study = run_study(table, request, progress=progress)
+        else:
+            with (made / "epochs.csv.gz").open("wb") as stream:
+                stream.write(gzip_member(EPOCHS_HEADER))
+                study = run_study(table, request, execution=execution, progress=progress, epochs=stream)
+        write_results(made, study, table, request, figures)
     return study

@@ -2,27 +2,59 @@
 
 Nothing here computes a statistic, and nothing that computes one draws. Figures use matplotlib's object interface
 and leave no setting behind; `save_figure` writes them as SVG, PDF or PNG, the same bytes for the same results.
+
+The names below are loaded when they are first used: figures of one night need nothing of studies.
 """
 
 from __future__ import annotations
 
-from sleepagree.figures.bias_over_nights import draw_bias_against_level, draw_minutes, draw_normal_look
-from sleepagree.figures.bias_sources import draw_bias_sources
-from sleepagree.figures.corrections import (
-    draw_correction_errors,
-    draw_correction_line,
-    draw_probabilities,
-    draw_reliability,
-)
-from sleepagree.figures.device_classes import draw_device_classes
-from sleepagree.figures.hypnograms import draw_hypnograms
-from sleepagree.figures.in_time import draw_agreement_by_hour, draw_clock_curve, draw_run_lengths
-from sleepagree.figures.night_kappas import draw_night_kappas
-from sleepagree.figures.planning import draw_precision
-from sleepagree.figures.redistribution import draw_redistribution
-from sleepagree.figures.saving import figure_bytes, save_figure
-from sleepagree.figures.style import FigureSize, one_column, two_columns
-from sleepagree.figures.tables_of_counts import draw_confusion
+from importlib import import_module
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from sleepagree.figures.bias_over_nights import draw_bias_against_level, draw_minutes, draw_normal_look
+    from sleepagree.figures.bias_sources import draw_bias_sources
+    from sleepagree.figures.corrections import (
+        draw_correction_errors,
+        draw_correction_line,
+        draw_probabilities,
+        draw_reliability,
+    )
+    from sleepagree.figures.device_classes import draw_device_classes
+    from sleepagree.figures.hypnograms import draw_hypnograms
+    from sleepagree.figures.in_time import draw_agreement_by_hour, draw_clock_curve, draw_run_lengths
+    from sleepagree.figures.night_kappas import draw_night_kappas
+    from sleepagree.figures.planning import draw_precision
+    from sleepagree.figures.redistribution import draw_redistribution
+    from sleepagree.figures.saving import figure_bytes, save_figure
+    from sleepagree.figures.style import FigureSize, one_column, two_columns
+    from sleepagree.figures.tables_of_counts import draw_confusion
+
+#: Public name -> file that holds it.
+_FILES: Final = {
+    "FigureSize": "style",
+    "draw_agreement_by_hour": "in_time",
+    "draw_bias_against_level": "bias_over_nights",
+    "draw_bias_sources": "bias_sources",
+    "draw_clock_curve": "in_time",
+    "draw_confusion": "tables_of_counts",
+    "draw_correction_errors": "corrections",
+    "draw_correction_line": "corrections",
+    "draw_device_classes": "device_classes",
+    "draw_hypnograms": "hypnograms",
+    "draw_minutes": "bias_over_nights",
+    "draw_night_kappas": "night_kappas",
+    "draw_normal_look": "bias_over_nights",
+    "draw_precision": "planning",
+    "draw_probabilities": "corrections",
+    "draw_redistribution": "redistribution",
+    "draw_reliability": "corrections",
+    "draw_run_lengths": "in_time",
+    "figure_bytes": "saving",
+    "one_column": "style",
+    "save_figure": "saving",
+    "two_columns": "style",
+}
 
 __all__ = [
     "FigureSize",
@@ -48,3 +80,9 @@ __all__ = [
     "save_figure",
     "two_columns",
 ]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _FILES:
+        raise AttributeError(f"module 'sleepagree.figures' has no attribute {name!r}")
+    return getattr(import_module(f"sleepagree.figures.{_FILES[name]}"), name)

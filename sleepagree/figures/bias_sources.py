@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -13,10 +13,12 @@ from matplotlib.axes import Axes
 from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import axes_for, draw_boxes, draw_strokes, grid_lines, name_axis, name_rows, write
 from sleepagree.figures.style import INK, MUTED, PAPER, SMALL_LETTER_POINTS, Shade, one_column, shades_of, styled
-from sleepagree.figures.subjects import device_of
+from sleepagree.figures.subjects import device_of, is_study
 from sleepagree.night.compare import NightAgreement
 from sleepagree.scoring.bias_sources import BiasSource
-from sleepagree.study.results import StudyAgreement
+
+if TYPE_CHECKING:
+    from sleepagree.study.results import StudyAgreement
 
 _ROW_MM: Final = 4.1
 _BAR: Final = 0.62
@@ -94,7 +96,7 @@ def draw_bias_sources(
     ValueError
         When the study has no such device.
     """
-    if isinstance(sources, StudyAgreement):
+    if is_study(sources):
         sources = [source.per_night for source in device_of(sources, device).bias_sources]
     elif isinstance(sources, NightAgreement):
         sources = sources.bias_sources

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import pairwise
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -26,9 +26,11 @@ from sleepagree.figures.style import ACCENT, BAND, INK, MUTED, PAPER, SMALL_LETT
 from sleepagree.figures.subjects import disagreement_of
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.night.compare import NightAgreement
-from sleepagree.scoring.clock import ClockReading
 from sleepagree.scoring.disagreement import PartAgreement
 from sleepagree.scoring.runs import Runs
+
+if TYPE_CHECKING:
+    from sleepagree.scoring.clock import ClockReading
 
 #: Hours with fewer scored epochs than this are drawn hollow: half an hour.
 FEW_EPOCHS: Final = 60

@@ -5,17 +5,19 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from matplotlib.axes import Axes
 
 from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import axes_for, draw_boxes, grid_lines, name_axis, name_rows, name_ticks, write
 from sleepagree.figures.style import INK, PAPER, SMALL_LETTER_POINTS, one_column, shades_of, styled
-from sleepagree.figures.subjects import device_of
+from sleepagree.figures.subjects import device_of, is_study
 from sleepagree.night.compare import NightAgreement
 from sleepagree.scoring.redistribution import Redistribution
-from sleepagree.study.results import StudyAgreement, StudyRedistribution
+
+if TYPE_CHECKING:
+    from sleepagree.study.results import StudyAgreement, StudyRedistribution
 
 _ROW_MM: Final = 5.2
 _BAR: Final = 0.5
@@ -88,7 +90,7 @@ def draw_redistribution(
     ValueError
         When no stage has an epoch, or the study has no such device.
     """
-    if isinstance(traced, StudyAgreement):
+    if is_study(traced):
         traced = device_of(traced, device).redistribution
     elif isinstance(traced, NightAgreement):
         traced = traced.redistribution

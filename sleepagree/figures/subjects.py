@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -12,7 +12,11 @@ from numpy.typing import ArrayLike, NDArray
 from sleepagree.errors import shorten
 from sleepagree.night.compare import NightAgreement
 from sleepagree.scoring.disagreement import Disagreement
-from sleepagree.study.results import BiasRow, DeviceStudy, StudyAgreement, find_measure
+
+if TYPE_CHECKING:
+    from typing_extensions import TypeIs
+
+    from sleepagree.study.results import BiasRow, DeviceStudy, StudyAgreement
 
 
 @dataclass(frozen=True)
@@ -44,6 +48,11 @@ class MeasureDrawn:
         return f"{self.measure}, " if self.measure else ""
 
 
+def is_study(found: object) -> TypeIs[StudyAgreement]:
+    """Whether a result is that of a study; a figure of a night asks, too, and has no need of all that a study loads."""
+    return hasattr(found, "devices")
+
+
 def device_of(study: StudyAgreement, device: object) -> DeviceStudy:
     """Return one device of a study; where the study has one alone, it needs no name."""
     names = [one.device for one in study.devices]
@@ -67,6 +76,8 @@ def measure_of(
         if reference is None or device is None or participant is None or isinstance(device, str):
             raise TypeError("a figure of a measure needs a study, or arrays: reference, device and participant")
         return MeasureDrawn(np.asarray(reference, float), np.asarray(device, float), participant, measure, unit)
+    from sleepagree.study.results import StudyAgreement, find_measure
+
     refuse_other(study, StudyAgreement, "study")
     found = device_of(study, device)
     name = find_measure(measure or "TST", [row.measure for row in found.bias])

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from matplotlib.axes import Axes
 
-from sleepagree.describe.night import CountsUnderMapping
 from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import axes_for, draw_boxes, name_axis, name_ticks, write
 from sleepagree.figures.style import (
@@ -20,10 +19,13 @@ from sleepagree.figures.style import (
     styled,
     two_columns,
 )
-from sleepagree.figures.subjects import device_of
+from sleepagree.figures.subjects import device_of, is_study
 from sleepagree.hypnogram.spans import Counts
 from sleepagree.night.compare import NightAgreement
-from sleepagree.study.results import StudyAgreement
+
+if TYPE_CHECKING:
+    from sleepagree.describe.night import CountsUnderMapping
+    from sleepagree.study.results import StudyAgreement
 
 _STRONGEST_TINT: Final = 0.5  # letters in ink keep a contrast of 4.5 to 1 on it, on light and on dark paper
 _CELL_MM: Final = 10.5
@@ -63,7 +65,7 @@ def draw_confusion(
     ValueError
         When an array lacks names of its classes, or the study has no such device.
     """
-    if isinstance(counts, StudyAgreement):
+    if is_study(counts):
         counts = device_of(counts, device).mappings[0]
     elif isinstance(counts, NightAgreement):
         counts = counts.mappings[0]

@@ -16,8 +16,7 @@ from __future__ import annotations
 
 import codecs
 import re
-from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 from sleepagree.errors import FileFormatError
 
@@ -25,8 +24,7 @@ from sleepagree.errors import FileFormatError
 HEAD_BYTES: Final = 1024
 
 
-@dataclass(frozen=True)
-class Kind:
+class Kind(NamedTuple):
     """A kind of file.
 
     Parameters

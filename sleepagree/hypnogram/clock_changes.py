@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -30,8 +29,7 @@ _HOUR_S: Final = 3600.0
 _SLACK_S: Final = 1.0
 
 
-@dataclass(frozen=True)
-class ClockChange:
+class ClockChange(NamedTuple):
     """An hour of the clock that some zone skips or repeats.
 
     Parameters

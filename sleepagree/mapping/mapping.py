@@ -269,8 +269,8 @@ def default_mapping(reference: StageSet, device: StageSet) -> StageMapping:
     MappingError
         When not even wake against sleep can be told on both sides.
     """
-    fitting = fitting_mappings(reference, device)
-    if not fitting:
+    finest = next((m for m in BUILT_IN_MAPPINGS if mapping_fits(m, reference, device)), None)
+    if finest is None:
         remedy = (
             f"Declare what the device can report ({Option.REPORTS:wake,light,deep}), or give a mapping of your own "
             f"({Option.MAPPING:FILE.toml})."
@@ -289,7 +289,7 @@ def default_mapping(reference: StageSet, device: StageSet) -> StageMapping:
             "at least wake and some sleep on both sides",
             remedy,
         )
-    return fitting[0]
+    return finest
 
 
 @lru_cache(maxsize=256)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 from xml.etree import ElementTree
@@ -49,8 +50,12 @@ class Drawing:
 
 
 @house_style()
-def draw_figure(figure: Figure) -> Drawing:
-    """Return a figure as it stands in a page."""
+def draw_figures(wanted: Sequence[Figure]) -> dict[str, Drawing]:
+    """Return figures as they stand in a page, by their names."""
+    return {figure.name: _drawing(figure) for figure in wanted}
+
+
+def _drawing(figure: Figure) -> Drawing:
     drawn = figure_of(_draw(figure.kind, figure.subject))
     width, height = (float(inches * 72) for inches in drawn.get_size_inches())
     trace = script_json(_trace(figure.subject)) if figure.kind is FigureKind.HYPNOGRAMS else ""
@@ -58,12 +63,12 @@ def draw_figure(figure: Figure) -> Drawing:
     return Drawing(drawn, tree, page_drawing(tree, prefix=figure.name), width, height, trace)
 
 
-@house_style()
 def figure_file(figure: Figure, drawing: Drawing, form: str = "svg") -> bytes:
     """Return a figure as a file of one form, an SVG with its alternative text."""
     if form == "svg":
         return svg_file(drawing.tree, title=figure.title, description=figure.description)
-    return figure_bytes(drawing.figure, form)
+    with house_style():
+        return figure_bytes(drawing.figure, form)
 
 
 def _draw(kind: FigureKind, subject: Any) -> Axes:

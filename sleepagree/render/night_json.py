@@ -7,7 +7,7 @@ import math
 import platform
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, fields, is_dataclass
 from datetime import datetime
 from itertools import islice
 from typing import TYPE_CHECKING, Any, Final
@@ -18,7 +18,6 @@ import sleepagree
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.cautions import caution_documents
 from sleepagree.describe.notes import say_notes
-from sleepagree.describe.paragraphs import UnderCeiling
 from sleepagree.hypnogram.align import PairedNight, Side
 from sleepagree.hypnogram.ledger import Status
 from sleepagree.hypnogram.spans import Counts
@@ -29,8 +28,7 @@ from sleepagree.night.answer import NightAnswer, answer_night
 from sleepagree.night.compare import MappingAgreement, NightAgreement
 from sleepagree.night.intervals import ClassIntervals, NightIntervals
 from sleepagree.scoring.bias_sources import BiasSource
-from sleepagree.scoring.clock import ClockReading, clock_document
-from sleepagree.scoring.disagreement import disagreement_document
+from sleepagree.scoring.disagreement import Disagreement
 from sleepagree.scoring.measures import MeasurePair
 from sleepagree.scoring.offsets import QuickOffset
 from sleepagree.scoring.redistribution import Destination, Redistribution
@@ -38,6 +36,7 @@ from sleepagree.scoring.table_agreement import ClassAgreement
 
 if TYPE_CHECKING:
     from sleepagree.caution import Caution
+    from sleepagree.describe.paragraphs import UnderCeiling
     from sleepagree.inference.planning import PlanGrid, SmallestStudy
     from sleepagree.night.mappings import ComparedMapping, MappingComparison
     from sleepagree.study.from_folder import FolderNights
@@ -51,7 +50,7 @@ FOLDER_SCHEMA: Final = "sleepagree.nights/1"
 Document = dict[str, Any]
 
 # json.dumps escapes what is below a space only
-_HOSTILE: Final = re.compile("[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff\ud800-\udfff]")
+_HOSTILE: Final = "[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff\ud800-\udfff]"
 _PIECES_AT_ONCE: Final = 4096
 _FILLED_TO: Final = 110
 
@@ -119,7 +118,7 @@ def _tame(text: str) -> str:
     """Return text without what could move a cursor or is no character."""
     if text.isascii() and "\x7f" not in text:
         return text
-    return _HOSTILE.sub(lambda match: f"\\u{ord(match.group()):04x}", text)
+    return re.sub(_HOSTILE, lambda match: f"\\u{ord(match.group()):04x}", text)
 
 
 def software() -> Document:
@@ -348,6 +347,24 @@ def _options(night: NightAgreement, told: Document | None) -> Document:
     }
 
 
+def disagreement_document(found: Disagreement) -> Document:
+    """Return how disagreement lies in time, under the names of its fields; an open end of a length is None."""
+    document: Document = _fields_of(found)
+    document["runs"]["longest"] = found.runs.longest
+    return document
+
+
+def _fields_of(value: Any) -> Any:
+    """Return a result as plain values, whatever it is made of."""
+    if isinstance(value, float):
+        return number(value)
+    if isinstance(value, tuple):
+        return [_fields_of(item) for item in value]
+    if is_dataclass(value):
+        return {item.name: _fields_of(getattr(value, item.name)) for item in fields(value)}
+    return value
+
+
 def clock_check_document(found: QuickOffset | None) -> Document | None:
     """Return the cheap look at the clock."""
     if found is None:
@@ -385,16 +402,6 @@ def _compared_document(compared: ComparedMapping) -> Document:
         "share_of_ceiling": {"accuracy": number(accuracy), "kappa": number(kappa)},
         "bias_minutes": {source.name: source.bias_min for source in compared.bias},
         "declared": compared.declared,
-    }
-
-
-def clock_reading_document(reading: ClockReading, paired: PairedNight) -> Document:
-    """Return a reading of the clock, with the night that it was read from."""
-    return {
-        **clock_document(reading),
-        "software": software(),
-        "inputs": inputs_document(paired),
-        "window": window_document(paired),
     }
 
 

@@ -90,9 +90,9 @@ def _block_html(block: Block) -> str:
 
 def _figure_html(figure: Figure) -> str:
     """Return a figure as an image, whose names of parts cannot meet those of the same figure shown again."""
-    from sleepagree.render.figures import draw_figure, figure_file  # it draws
+    from sleepagree.render.figures import draw_figures, figure_file  # it draws
 
-    drawing, form = draw_figure(figure), "svg+xml"
+    drawing, form = draw_figures([figure])[figure.name], "svg+xml"
     data = figure_file(figure, drawing)
     if len(data) > _LONGEST_SVG:
         data, form = figure_file(figure, drawing, "png"), "png"

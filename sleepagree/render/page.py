@@ -65,9 +65,9 @@ def _figures(description: Description) -> list[Figure]:
 
 
 def _draw_all(description: Description) -> dict[str, Drawing]:
-    from sleepagree.render.figures import draw_figure
+    from sleepagree.render.figures import draw_figures
 
-    return {figure.name: draw_figure(figure) for figure in _figures(description)}
+    return draw_figures(_figures(description))
 
 
 def _document(description: Description, drawings: Mapping[str, Drawing]) -> str:

@@ -12,7 +12,7 @@ works in steps of 5 s, adds intervals and drift, and decides whether an offset i
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any, Final
 
 import numpy as np
@@ -376,77 +376,6 @@ def with_jump(reading: ClockReading, jump: ClockJump | None) -> ClockReading:
     if not math.isnan(jump.kappa_with_drift):
         reason += f", one with a drift {jump.kappa_with_drift:.3f}"
     return replace(reading, proposed=False, reason=reason, jump=jump, outside_s=NAN)
-
-
-def clock_document(reading: ClockReading) -> dict[str, Any]:
-    """Return a reading as plain values, None where there is no value.
-
-    Parameters
-    ----------
-    reading : ClockReading
-        From `read_clock`.
-
-    Returns
-    -------
-    dict
-        Schema "sleepagree.clock/1".
-    """
-    document: dict[str, Any] = {
-        "schema": "sleepagree.clock/1",
-        "mapping": reading.mapping,
-        "offset_seconds": _plain(reading.offset_s),
-        "low": _plain(reading.low_s),
-        "high": _plain(reading.high_s),
-        "kappa_at_zero": _plain(reading.kappa_at_zero),
-        "kappa_at_best": _plain(reading.kappa_at_best),
-        "drift_seconds_per_hour": _plain(reading.drift_s_per_h),
-        "drift_low": _plain(reading.drift_low),
-        "drift_high": _plain(reading.drift_high),
-        "kappa_with_drift": _plain(reading.kappa_with_drift),
-        "outside_seconds": _plain(reading.outside_s),
-        "proposed": reading.proposed,
-        "reason": reading.reason,
-        "peak": {
-            "score": _plain(reading.peak_score),
-            "score_needed": LOWEST_PEAK_SCORE,
-            "width_seconds": _plain(reading.peak_width_s),
-            "halves_within_epoch": _plain(reading.halves_within_epoch),
-        },
-        "thirds": [
-            {
-                "from_seconds": part.from_s,
-                "to_seconds": part.to_s,
-                "offset_seconds": _plain(part.offset_s),
-                "kappa_at_best": _plain(part.kappa_at_best),
-            }
-            for part in reading.thirds
-        ],
-        "jump": None if reading.jump is None else {k: _plain(v) for k, v in asdict(reading.jump).items()},
-        "wake_sleep": None if reading.wake_sleep is None else _curve_document(reading.wake_sleep),
-        "curve": _points(reading.curve),
-        "warning": TUNING_WARNING,
-    }
-    return document
-
-
-def _curve_document(curve: OffsetCurve) -> dict[str, Any]:
-    offset_s, at_best = curve.best
-    return {
-        "offset_seconds": _plain(offset_s),
-        "kappa_at_zero": _plain(curve.at_zero),
-        "kappa_at_best": _plain(at_best),
-        "curve": _points(curve),
-    }
-
-
-def _points(curve: OffsetCurve) -> list[list[float | None]]:
-    return [
-        [offset, _plain(value)] for offset, value in zip(curve.offsets_s.tolist(), curve.kappa.tolist(), strict=True)
-    ]
-
-
-def _plain(value: float) -> float | None:
-    return None if math.isnan(value) else value
 
 
 def _signed(seconds: float) -> str:

@@ -14,7 +14,6 @@ from sleepagree.errors import MappingError, Option
 from sleepagree.hypnogram.align import PairedNight, refuse_unpaired
 from sleepagree.hypnogram.clock_changes import ClockChange, change_caution, possible_changes, skipped_hours
 from sleepagree.hypnogram.spans import ScoredSpans
-from sleepagree.inference.resampling import rng_for
 from sleepagree.mapping.files import Mappings, take_mappings
 from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings
 from sleepagree.scoring.class_sequences import both_codes, class_sequence, square_mapping
@@ -138,7 +137,8 @@ def drop_uncertain_hint(found: QuickOffset, reference: ClassCodes, device: Class
     """Drop the hint at an offset whose interval holds 0: the close look would propose nothing either."""
     if found.hint is not ClockHint.OFFSET or found.peak_score >= _SURE_SCORE:
         return found
-    from sleepagree.scoring.clock import epoch_offset_interval  # few nights come here
+    from sleepagree.inference.resampling import rng_for  # few nights come here
+    from sleepagree.scoring.clock import epoch_offset_interval
 
     low_s, high_s = epoch_offset_interval(reference, device, n_classes, rng=rng_for(0, "clock hint"))
     return found if low_s > 0.0 or high_s < 0.0 else replace(found, hint=ClockHint.NONE)
@@ -239,7 +239,8 @@ def scan_clock(
     refuse_unpaired(paired)
     if not STEP_S <= range_s < math.inf:
         raise ValueError(f"range_s must be at least {STEP_S:g} s, not {range_s!r}")
-    from sleepagree.scoring.clock import read_clock, with_jump, with_peak_outside  # only this command needs it
+    from sleepagree.inference.resampling import rng_for  # only this command needs it
+    from sleepagree.scoring.clock import read_clock, with_jump, with_peak_outside
 
     asked = take_mappings(mapping)
     square = square_mapping(paired, asked[0] if asked else default_mapping(paired.reference_set, paired.device_set))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final, TypeAlias
 
@@ -352,35 +352,3 @@ def _bouts_seen(reference: Bouts, right: Flags, classes: tuple[str, ...], epoch_
         BoutsSeen(classes[at // columns], BOUT_LENGTHS_MIN[at % columns], ends[at % columns], *figure)
         for at, figure in enumerate(figures)
     )
-
-
-# ----------------------------------------------------------------------------------------------- plain values
-
-
-def disagreement_document(found: Disagreement) -> dict[str, Any]:
-    """Return the figures as plain values, None where there is no value.
-
-    Parameters
-    ----------
-    found : Disagreement
-        From `describe_disagreement`.
-
-    Returns
-    -------
-    dict
-        Names as in the dataclasses; ``lengths`` of runs as a list of [epochs, runs]; an open end of a bout
-        length is None.
-    """
-    document = {item.name: _plain(getattr(found, item.name)) for item in fields(found)}
-    document["runs"]["longest"] = found.runs.longest
-    return document
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if isinstance(value, tuple):
-        return [_plain(item) for item in value]
-    if hasattr(value, "__dataclass_fields__"):
-        return {item.name: _plain(getattr(value, item.name)) for item in fields(value)}
-    return value

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
@@ -95,8 +96,7 @@ class StateShifts:
     ends: Shifts
 
 
-@dataclass(frozen=True, eq=False)
-class Bouts:
+class Bouts(NamedTuple):
     """Stretches of one class without a gap; ``end`` is the position after the last epoch."""
 
     begin: Epochs
@@ -116,8 +116,7 @@ class Bouts:
         return self.end - self.begin
 
 
-@dataclass(frozen=True, eq=False)
-class _Changes:
+class _Changes(NamedTuple):
     """Changes of the reference, and what the device does at each."""
 
     before: Epochs
@@ -169,7 +168,7 @@ def describe_following(
                 minutes.size,
                 int(np.count_nonzero(of_kind & changes.already)),
                 int(np.count_nonzero(of_kind & changes.never)),
-                float(np.quantile(minutes, 0.5)) if minutes.size else NAN,
+                _quartiles(minutes)[1],
                 float(minutes.min()) if minutes.size else NAN,
                 float(minutes.max()) if minutes.size else NAN,
             )
@@ -228,9 +227,17 @@ def _is_in(state: str, name: str) -> bool:
 def _shifts(reference: Epochs, device: Epochs, joined: Flags, epoch_s: float) -> Shifts:
     changes = _Changes.of(Bouts.of(reference, joined), device, joined, 2)
     into = changes.after == 1
-    minutes = changes.late[into & changes.followed] * (epoch_s / 60.0)
-    low, middle, high = np.quantile(minutes, (0.25, 0.5, 0.75)) if minutes.size else (NAN, NAN, NAN)
+    minutes = changes.late[into & changes.followed] * (epoch_s / 60.0) + 0.0  # backwards, 0 would be -0.0
     followed, already, never = (
         int(np.count_nonzero(into & some)) for some in (changes.followed, changes.already, changes.never)
     )
-    return Shifts(followed + already + never, followed, already, never, float(low), float(middle), float(high))
+    return Shifts(followed + already + never, followed, already, never, *_quartiles(minutes))
+
+
+def _quartiles(minutes: NDArray[np.float64]) -> tuple[float, float, float]:
+    """Return the quartiles between neighbours as np.quantile does, which would load masked arrays for it."""
+    if not minutes.size:
+        return NAN, NAN, NAN
+    at = np.array([0.25, 0.5, 0.75]) * (minutes.size - 1)
+    low, middle, high = np.interp(at, np.arange(minutes.size), np.sort(minutes)).tolist()
+    return low, middle, high

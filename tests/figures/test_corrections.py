@@ -16,7 +16,7 @@ from sleepagree.figures import (
     draw_reliability,
 )
 from sleepagree.readers.memory import read_hypnogram
-from sleepagree.render.figures import draw_figure, figure_file
+from sleepagree.render.figures import draw_figures, figure_file
 from sleepagree.study.correction_learning import learn_correction
 from tests.ferry import simulated_nights
 
@@ -94,5 +94,5 @@ def test_every_figure_is_told_in_words_and_names_nobody(learnt, night):
     assert {f.name for f in figures} >= {"errors", "reliability", "probabilities"}
     for figure in figures:
         assert all((figure.title, figure.description.endswith("."), figure.caption))
-        svg = figure_file(figure, draw_figure(figure)).decode()
+        svg = figure_file(figure, draw_figures([figure])[figure.name]).decode()
         assert "crew" not in svg

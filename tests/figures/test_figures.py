@@ -824,7 +824,7 @@ def test_the_table_of_a_night_needs_no_classes() -> None:
 
 def test_pyplot_is_never_imported() -> None:
     code = (
-        "import sys; import sleepagree.figures, sleepagree.render.figures, sleepagree.render.page, "
+        "import sys; from sleepagree.figures import *; import sleepagree.render.figures, sleepagree.render.page, "
         "sleepagree.describe.study; sys.exit('matplotlib.pyplot' in sys.modules)"
     )
     subprocess.run([sys.executable, "-c", code], check=True)

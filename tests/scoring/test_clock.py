@@ -11,8 +11,9 @@ from sklearn.metrics import cohen_kappa_score
 
 from sleepagree.describe.cautions import say_caution
 from sleepagree.inference.resampling import rng_for
+from sleepagree.render.clock_json import reading_document
 from sleepagree.scoring import clock, offsets
-from sleepagree.scoring.clock import clock_document, epoch_offset_interval, read_clock
+from sleepagree.scoring.clock import epoch_offset_interval, read_clock
 from sleepagree.scoring.clock_check import clock_caution
 from sleepagree.scoring.offsets import ClockHint, QuickOffset, classes_in_steps, quick_offset, scan_epoch_offsets
 
@@ -385,21 +386,21 @@ def test_nights_without_kappa():
 
 def test_the_same_seed_gives_the_same_reading():
     sides = pair(14, slow_s=90.0)
-    first, second = (clock_document(read(*sides)) for _ in range(2))
+    first, second = (reading_document(read(*sides)) for _ in range(2))
     assert first == second
 
 
 def test_a_reading_survives_a_process_pool_and_cannot_be_changed():
     found = read(*pair(15, hours=2.0))
     again = pickle.loads(pickle.dumps(found))
-    assert clock_document(again) == clock_document(found)
+    assert reading_document(again) == reading_document(found)
     for array in (found.curve.kappa, again.curve.kappa, again.curve.offsets_s):
         with pytest.raises(ValueError, match="read-only"):
             array[0] = 0.0
 
 
 def test_the_document_is_plain_json_with_the_published_keys():
-    document = clock_document(read(*pair(16, related=False)))
+    document = reading_document(read(*pair(16, related=False)))
     assert json.loads(json.dumps(document, allow_nan=False)) == document
     assert document["schema"] == "sleepagree.clock/1"
     assert document["drift_seconds_per_hour"] is None

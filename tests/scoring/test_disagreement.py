@@ -11,6 +11,7 @@ import pytest
 import simulated
 from scipy import stats
 
+from sleepagree.render.night_json import disagreement_document
 from sleepagree.scoring.disagreement import (
     BoutsSeen,
     ClassBouts,
@@ -18,7 +19,6 @@ from sleepagree.scoring.disagreement import (
     NearTransitions,
     PartAgreement,
     describe_disagreement,
-    disagreement_document,
 )
 from sleepagree.scoring.runs import expected_runs
 
