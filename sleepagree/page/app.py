@@ -208,7 +208,7 @@ class _Pages:
             if work.running:
                 return RedirectResponse(f"/work/{work.name}/answer", 303)
             await run_in_threadpool(self._take, work, form, files)
-        if form.get("do") != "score" or work.message:
+        if form.get("do") != "score" or work.message or not work.is_ready:
             return RedirectResponse(f"/work/{work.name}", 303)
         self._desk.remember(work)
         work.start()

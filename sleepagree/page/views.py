@@ -69,18 +69,16 @@ def message(text: str) -> str:
 
 def night(work: Work, known: Collection[str]) -> str:
     """Return the questions about the files of a night."""
-    wanted = _SIDES if work.kind == "night" else {"device": "Device"}
     return _render(
         "night",
         title="What the files say",
         work=work,
-        wanted=wanted,
+        wanted={side: _SIDES[side] for side in work.wanted},
         known=known,
         roles=ROLES,
         meanings=MEANINGS,
         blanks=BLANKS,
         choices=CHOICES,
-        ready=all(work.looks.get(side) is not None and not work.looks[side].problems for side in wanted),
     )
 
 

@@ -42,6 +42,9 @@ class Kind(StrEnum):
     CORRECTION = "correction"
 
 
+_WANTED: Final = {Kind.NIGHT: ("reference", "device"), Kind.STUDY: (), Kind.CORRECTION: ("device",)}
+
+
 @dataclass
 class Work:
     """One thing that is worked on.
@@ -114,10 +117,24 @@ class Work:
     def answer(self, form: Mapping[str, str]) -> None:
         """Take the answers of a form."""
         for side, given in self.sides.items():
-            self.sides[side] = given.answered(form, side, self.looks.get(side, Look()))
+            others = (look.spans for other, look in self.looks.items() if other != side and look.spans is not None)
+            near = next((spans.start for spans in others), None)
+            self.sides[side] = given.answered(form, side, self.looks.get(side, Look()), near)
         for key, _, answers in CHOICES:
             if form.get(key) in answers:
                 self.chosen[key] = form[key]
+
+    @property
+    def wanted(self) -> tuple[str, ...]:
+        """Sides of which a file is wanted."""
+        return _WANTED[self.kind]
+
+    @property
+    def is_ready(self) -> bool:
+        """Whether nothing that the page knows of stands in the way of the command."""
+        found = [(self.looks.get(side), self.sides.get(side)) for side in self.wanted]
+        read = all(look is not None and not look.problems and given is not None and given.is_clear for look, given in found)
+        return read and not self.between
 
     def give(self, side: str, given: Given) -> None:
         """Take a file; it is new even where one of this name was given before."""
