@@ -40,14 +40,14 @@ ROOMS = {
     "paired_epochs scorers anonymous plan run duplicates chunks execution unfinished clocks results "
     "cautions groups from_table comparison flows given_nights epoch_correction correction correction_file "
     "correct_nights whole_nights summarise epoch_scores correction_learning proposed_patterns",
-    "describe": "words cautions notes citations bias blocks paragraphs closing night_time mappings clock folder plan "
+    "describe": "words caution_order cautions notes citations bias blocks paragraphs closing night_time mappings clock folder plan "
     "study_paragraphs study_checklist correction answer night study_agreement study_bias_figures "
     "study_bias study_further study_tables study proposal file",
     "figures": "style drawing saving subjects bias_sources hypnograms in_time night_kappas participants planning "
     "redistribution tables_of_counts bias_over_nights device_classes corrections",
     "render": "columns export figures night_json inspection_json notebook terminal page markdown latex night_folder "
     "correction_json correction_folder study_further_json study_json frames study_folder results",
-    "page": "folder guard jobs questions remembered works views app serve",
+    "page": "folder guard jobs moments questions remembered works views app serve",
     "cli": "interrupts options asking running page clock demo inspect mappings night nights plan group study bias "
     "calibrate correct",
 }

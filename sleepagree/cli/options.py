@@ -430,6 +430,14 @@ def repeat_command(*, anonymous: bool) -> str:
     return _command(context.info_name or "", context.command.params, _without_folder, anonymous=anonymous)
 
 
+def write_for_page(describe: Callable[[], Description]) -> None:
+    """Write a report as the local page shows it, where the page asked for one."""
+    if path := click.get_current_context().find_root().params.get("for_page"):
+        from sleepagree.render.page import render_page
+
+        Path(path).write_text(render_page(describe()), encoding="utf-8")
+
+
 def next_command(name: str, *, anonymous: bool) -> str:
     """Return another command for the inputs of this run, with those of its options that both have, paths as given."""
     context = click.get_current_context()
@@ -482,7 +490,8 @@ def print_cautions(cautions: Sequence[Caution | str], *, quiet: bool, full: bool
     """Print cautions to standard error; beside an answer the three that change most, the rest counted."""
     if quiet:
         return
-    from sleepagree.describe.cautions import rank_caution, say_caution
+    from sleepagree.describe.caution_order import rank_caution
+    from sleepagree.describe.cautions import say_caution
     from sleepagree.errors import printable
     from sleepagree.render.columns import fit_terminal
 

@@ -7,65 +7,29 @@ from typing import Any, Final
 
 from sleepagree.caution import Caution, CautionKind, plain_values
 from sleepagree.describe.words import figure, join_words, percent, say_measure, say_status, signed, speak
-from sleepagree.errors import counted, shorten
+from sleepagree.errors import Front, Option, asked, counted, for_page, name_options, shorten
 from sleepagree.readers.times.clock import show_number
 from sleepagree.scoring.offsets import MOST_HOURS, NEAR_CHANCE
 
 _STAGES: Final = {"W": "wake", "N3": "deep", "R": "REM"}
 
 
-def say_caution(caution: Caution) -> str:
-    """Return the sentence of a caution."""
+def say_caution(caution: Caution, front: Front = Front.COMMAND) -> str:
+    """Return the sentence of a caution, what can be set named as `front` names it."""
+    return name_options(_sentence(caution), front)
+
+
+def _sentence(caution: Caution) -> str:
     text = SENTENCES[CautionKind(caution.kind)](caution)
     return f"{caution.side}: {text}" if caution.side else text
-
-
-#: Kinds in the order of what they change: whether the two belong together at all, what the numbers count, how they
-#: are to be read. Others stand behind.
-_BY_WEIGHT: Final = (
-    CautionKind.SAME_FILE,
-    CautionKind.SWAPPED,
-    CautionKind.CLOCK_ZONE,
-    CautionKind.CLOCK_CHANGE,
-    CautionKind.CLOCKS_HOURS,
-    CautionKind.CLOCK_DOUBT,
-    CautionKind.CLOCKS_DOUBTFUL,
-    CautionKind.CLOCK_OFFSET,
-    CautionKind.CLOCK_JUMP,
-    CautionKind.CLOCKS_OFF,
-    CautionKind.CLOCK_UNTOLD,
-    CautionKind.TIME_LEFT_OVER,
-    CautionKind.NIGHTS_REFUSED,
-    CautionKind.REPORTS_CONTRADICT,
-    CautionKind.CLASS_UNREPORTABLE,
-    CautionKind.REPORTS_FROM_LABELS,
-    CautionKind.FEW_SCORED,
-    CautionKind.ONE_PARTICIPANT,
-    CautionKind.FEW_PARTICIPANTS,
-    CautionKind.LONG_WAKE,
-    CautionKind.TIME_UNCOUNTED,
-    CautionKind.NIGHTS_SPARSE,
-    CautionKind.LABEL_UNSCORED,
-    CautionKind.LENGTHS_UNUSED,
-    CautionKind.CONSENSUS_FLATTERS,
-    CautionKind.NOT_COMPARED,
-)
 
 
 _FLAT: Final = f"no clock offset up to 30 min to either side stands out, nor one near whole hours up to {MOST_HOURS} h"
 
 
-def rank_caution(caution: Caution | str) -> int:
-    """Return the place of a caution among those that change more, 0 for the gravest."""
-    if isinstance(caution, Caution) and caution.kind is CautionKind.ON_NIGHTS:
-        return rank_caution(caution["caution"])
-    kind = None if isinstance(caution, str) else caution.kind
-    return _BY_WEIGHT.index(CautionKind(kind)) if kind in _BY_WEIGHT else len(_BY_WEIGHT)
-
-
-def say_cautions(cautions: Iterable[Caution]) -> tuple[str, ...]:
+def say_cautions(cautions: Iterable[Caution], front: Front = Front.COMMAND) -> tuple[str, ...]:
     """Return the sentences of cautions."""
-    return tuple(map(say_caution, cautions))
+    return tuple(say_caution(caution, front) for caution in cautions)
 
 
 def caution_document(caution: Caution) -> dict[str, Any]:
@@ -90,7 +54,7 @@ def _stage_texts_ignored(c: Caution) -> str:
     listing = ", ".join(f"'{shorten(label)}'" for label in c["labels"])
     return (
         "Annotations that could be stages were ignored, since the file also has the texts that EDF+ knows for "
-        f"stages: {listing}. A layout can name their stages."
+        f"stages: {listing}." + for_page(" A layout can name their stages.", "")
     )
 
 
@@ -124,15 +88,18 @@ def _lengths_unused(c: Caution) -> str:
     }
     return (
         f"column '{shown}' holds {holds[c['role']]} and was not used, so gaps between rows may be filled or cut "
-        f'wrongly: if it tells how long a row lasts, say in a layout [file] {c["role"]} = "{shown}"'
+        "wrongly: if it tells how long a row lasts, say "
+        + for_page(f'in a layout [file] {c["role"]} = "{shown}"', "so at its head")
     )
 
 
 def _silence_is_wake(c: Caution) -> str:
     return (
         f"Where nothing is written between two stages ({counted(c['count'], 'time')}, {c['minutes']:.1f} min in all, "
-        f"the longest {c['longest_min']:.1f} min), wake is taken, as the layout says: a lost signal would look the "
-        "same. What lies before the first and after the last stage stays missing unless --outside wake is given."
+        f"the longest {c['longest_min']:.1f} min), wake is taken, as "
+        + for_page("the layout says", "was answered")
+        + ": a lost signal would look the same. What lies before the first and after the last stage stays missing "
+        "unless " + for_page(f"{Option.OUTSIDE:wake} is given.", f"{Option.OUTSIDE:wake}.")
     )
 
 
@@ -146,8 +113,8 @@ def _stage_words(stages: Iterable[str]) -> list[str]:
 def _reports_from_labels(c: Caution) -> str:
     return (
         "What the device can report was taken from the labels in its file, which hold no "
-        f"{' and no '.join(_stage_words(c['missing']))}. A night without a stage is not a device without it: declare "
-        "what it can report with --reports or in its layout."
+        f"{' and no '.join(_stage_words(c['missing']))}. A night without a stage is not a device without it: "
+        + for_page("declare what it can report with --reports or in its layout.", f"answer {asked('reports')}.")
     )
 
 
@@ -165,7 +132,8 @@ def _swapped(c: Caution) -> str:
 
 def _reports_contradict(c: Caution) -> str:
     layout, used = (join_words(_stage_words(c[which])) for which in ("layout", "used"))
-    return f"The device's layout says that it can report {layout}; --reports says {used}, which was used."
+    says = for_page("--reports says", "the answer says")
+    return f"The device's layout says that it can report {layout}; {says} {used}, which was used."
 
 
 def _class_unreportable(c: Caution) -> str:
@@ -188,7 +156,7 @@ def _long_wake(c: Caution) -> str:
         f"reference's sleep ({before} and {after} epochs), which are easy to agree on."
     )
     if c.get("mapping") is None:
-        return text + " Consider a window (--window FROM/TO)."
+        return text + for_page(" Consider a window (--window FROM/TO).", " Consider another window.")
     return (
         f"{text} With {c['kept_min']} min kept on each side, kappa under '{c['mapping']}' is "
         f"{figure(c['kappa_kept'], 3)} instead of {figure(c['kappa'], 3)}."
@@ -199,7 +167,7 @@ def _label_unscored(c: Caution) -> str:
     return (
         f"Mapping '{c['mapping']}' takes the {c['of_side']}'s label '{shorten(c['label'])}' into {c['target']}, but "
         f"the label counts as unscored, so its {c['epochs']} epochs are in the ledger only. To count them, say "
-        "in the layout's [stages] which stage it is."
+        + for_page("in the layout's [stages] which stage it is.", "which stage it is.")
     )
 
 
@@ -238,7 +206,7 @@ def _no_kappa(c: Caution) -> str:
     unreported = " and ".join("REM" if name == "rem" else name for name in c["classes"])
     return (
         f"The device cannot report {unreported}, so kappa does not exist under '{c['mapping']}': it takes a mapping "
-        f"that says how {unreported} counts ('sleepagree mappings' shows each of them)."
+        f"that says how {unreported} counts" + for_page(" ('sleepagree mappings' shows each of them).", ".")
     )
 
 
@@ -254,7 +222,7 @@ def _clock_doubt(c: Caution) -> str:
     return (
         f"Agreement is below chance (kappa {figure(c['kappa'], 3)}) and would be far higher at another time, but "
         f"{_FLAT}: these recordings may not belong together, or a clock may be off by more than that. Check files, "
-        "dates and zones; 'sleepagree clock --range 180' looks further."
+        "dates and zones" + for_page("; 'sleepagree clock --range 180' looks further.", ".")
     )
 
 
@@ -263,7 +231,7 @@ def _clock_untold(c: Caution) -> str:
         f"Agreement is near chance (kappa {figure(c['kappa'], 3)}), so this night alone does not tell whether the "
         f"clock is right: {_FLAT}, and the time as recorded does not either. A device that hardly tells stages "
         "looks like this with a right clock; so do recordings that do not belong together. Check files and dates; "
-        "several nights of the device together tell more of its clock ('sleepagree study')."
+        "several nights of the device together tell more of its clock" + for_page(" ('sleepagree study').", ".")
     )
 
 
@@ -272,8 +240,9 @@ def _clock_zone(c: Caution) -> str:
     return (
         f"Agreement is {low} (kappa {figure(c['kappa'], 3)}), and has a sharp peak when "
         f"{c['seconds']:+.0f} s are added to device times (kappa {figure(c['kappa_there'], 3)}): a time zone, or "
-        f"summer time, that is off by {abs(round(c['seconds'] / 3600))} h looks like this. Check both zones "
-        "(--reference-zone, --device-zone). Nothing was shifted."
+        f"summer time, that is off by {abs(round(c['seconds'] / 3600))} h looks like this. Check both zones"
+        + for_page(" (--reference-zone, --device-zone)", "")
+        + ". Nothing was shifted."
     )
 
 
@@ -281,7 +250,8 @@ def _clock_offset(c: Caution) -> str:
     return (
         f"Agreement has a sharp peak when {c['seconds']:+.0f} s are added to device times (kappa "
         f"{figure(c['kappa_there'], 3)} instead of {figure(c['kappa'], 3)}). A wrong clock would look like this; "
-        "'sleepagree clock' looks closer. Nothing was shifted: tuning the clock on the outcome inflates agreement."
+        + for_page("'sleepagree clock' looks closer", '"Look at the clock" says more')
+        + ". Nothing was shifted: tuning the clock on the outcome inflates agreement."
     )
 
 
@@ -301,8 +271,10 @@ def _clock_change(c: Caution) -> str:
             f" From then on agreement is far better with {c['seconds']:+.0f} s added to device times: kappa "
             f"{figure(c['kappa_there'], 3)} instead of {figure(c['kappa'], 3)}."
         )
-    options = f"--zone {zone}" if c.get("gap_of") == "file" else f"--reference-zone {zone} --device-zone {zone}"
-    return f"{text} If this clock was changed, name its zone: {options} (zone in a layout, columns of a nights table)."
+    zones = (Option.ZONE,) if c.get("gap_of") == "file" else (Option.REFERENCE_ZONE, Option.DEVICE_ZONE)
+    options = " ".join(f"{option:{zone}}" for option in zones)
+    named = for_page(f"{options} (zone in a layout, columns of a nights table)", f"{zone}, or your own")
+    return f"{text} If this clock was changed, name its zone: {named}."
 
 
 def _clock_jump(c: Caution) -> str:
@@ -310,14 +282,16 @@ def _clock_jump(c: Caution) -> str:
     return (
         f"Agreement is far better with two offsets: {signed(c['before'], 0)} s added to device times at first and "
         f"{signed(c['after'], 0)} s later ({kappas}). A clock that is reset, or stands still, in the night looks like "
-        "this; 'sleepagree clock' tells where, and how to score each part. Nothing was shifted."
+        "this; "
+        + for_page("'sleepagree clock' tells where, and how to score each part", '"Look at the clock" tells where')
+        + ". Nothing was shifted."
     )
 
 
 def _no_mapping_declared(_: Caution) -> str:
     return (
         "No mapping was declared beforehand. Choosing the one with the highest kappa after seeing it inflates "
-        "that kappa: name the mapping before the data are seen (--declare NAME)."
+        "that kappa: name the mapping before the data are seen" + for_page(" (--declare NAME).", ".")
     )
 
 
@@ -388,7 +362,8 @@ def _skewed(c: Caution) -> str:
     if drawn:
         sentences.append(f"The report draws the differences in {drawn}.")
     if above_zero:
-        sentences.append(f"Ratios (--log-ratio) are another way for {above_zero}.")
+        ratios = for_page("Ratios (--log-ratio)", "Ratios")
+        sentences.append(f"{ratios} are another way for {above_zero}.")
     return " ".join(sentences)
 
 
@@ -418,8 +393,9 @@ def _failures_missed(c: Caution) -> str:
 def _clocks_off(c: Caution) -> str:
     offsets = _listing(c, [f": {seconds:+.0f} s" for seconds in c["seconds"]])
     return (
-        f"{_on(c)} agreement has a sharp peak at another clock offset ({offsets}): look at these nights with "
-        "'sleepagree clock'. A constant offset is a clock, a scattered one is not."
+        f"{_on(c)} agreement has a sharp peak at another clock offset ({offsets}): look at these nights "
+        + for_page("with 'sleepagree clock'", "one by one")
+        + ". A constant offset is a clock, a scattered one is not."
     )
 
 
@@ -436,12 +412,13 @@ def _clocks_doubtful(c: Caution) -> str:
     named = _listing(c, [""] * len(c["named"]))
     return (
         f"{_on(c)} agreement is near chance, and would be higher at another time ({named}): the recordings may not "
-        "belong together, or a clock or zone may be off. 'sleepagree night' says more of such a night."
+        "belong together, or a clock or zone may be off. "
+        + for_page("'sleepagree night' says more of such a night.", "Scored by itself, such a night tells more.")
     )
 
 
 def _on_nights(c: Caution) -> str:
-    return f"{c['device']}, {counted(c['count'], 'night')}: {say_caution(c['caution'])}"
+    return f"{c['device']}, {counted(c['count'], 'night')}: {_sentence(c['caution'])}"
 
 
 def _mapping_chosen_late(_: Caution) -> str:
@@ -481,7 +458,7 @@ def _plan_rests_on_few(c: Caution) -> str:
     return (
         f"The SDs between people are estimated from {counted(c['participants'], 'participant')}, which is few: "
         f"{'; '.join(told)} (upper bounds of {100 * c['confidence']:g} %). A study planned with the estimates may "
-        "turn out too small; with --width, the sizes for the upper bounds are given, too."
+        "turn out too small" + for_page("; with --width, the sizes for the upper bounds are given, too.", ".")
     )
 
 
@@ -529,8 +506,8 @@ def _extrapolated(c: Caution) -> str:
 def _window_by_device(c: Caution) -> str:
     return (
         "The window lasts from the device's first to its last stage, while the correction was learnt in windows by "
-        f"{join_words(c['learnt'])}: SOL, WASO, SE and wake depend on it. Give the time in bed with --window FROM/TO, "
-        "in a table of nights in its column window."
+        f"{join_words(c['learnt'])}: SOL, WASO, SE and wake depend on it. Give the time in bed"
+        + for_page(" with --window FROM/TO, in a table of nights in its column window.", " where you can.")
     )
 
 

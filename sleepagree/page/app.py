@@ -27,6 +27,7 @@ from starlette.routing import Route
 from sleepagree.errors import Front, InputError, SleepAgreeError
 from sleepagree.page import views
 from sleepagree.page.folder import stored_name, stored_path
+from sleepagree.page.jobs import SHOWN
 from sleepagree.page.questions import Given, Look
 from sleepagree.page.remembered import Remembered, of_its_kind
 from sleepagree.page.works import COLUMNS, MOST_FILES, NIGHTS, RESULTS, Kind, Work
@@ -264,7 +265,7 @@ class _Pages:
         if work.kind is Kind.CORRECTION:
             body = (await run_in_threadpool(_corrected_page, work)).encode()
         elif "report.html" in work.results:
-            body = work.results["report.html"].read_bytes()
+            body = (work.folder / SHOWN).read_bytes()
         else:
             raise HTTPException(404)
         policy = f"{page_policy()}; frame-ancestors 'self'"
@@ -399,7 +400,7 @@ def _corrected_page(work: Work) -> str:
     spans = work.looks["device"].spans
     if spans is None:
         raise HTTPException(404)
-    return render_page(describe_corrected(learnt.apply(spans, window=None)))
+    return render_page(describe_corrected(learnt.apply(spans, window=None), front=Front.PAGE))
 
 
 def _clock_page(work: Work) -> str:

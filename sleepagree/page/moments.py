@@ -14,7 +14,7 @@ from sleepagree.readers.times.clock import Column
 from sleepagree.readers.times.forms import declarable_forms, read_declared
 from sleepagree.readers.times.words import with_plain_half
 
-_EPOCH: Final = dt.datetime(1970, 1, 1)  # noqa: DTZ001 - clock readings have no zone
+_EPOCH: Final = dt.datetime(1970, 1, 1)
 _DAY: Final = dt.timedelta(days=1)
 _NOON: Final = " 12:00"
 
@@ -60,7 +60,7 @@ def read_moment(text: str, near: dt.datetime | None = None) -> tuple[Reading, ..
         iso = layout_of({"begins": text}, {}).begins
         return () if iso is None else (_reading(iso),)
     dates = {_reading(moment.date()): None for form in _forms(text + _NOON) for moment in _moments(text + _NOON, form)}
-    found = {}
+    found: dict[Reading, None] = {}
     for form in _forms(text):
         for moment in _moments(text, form):
             if strptime_has_date(form):

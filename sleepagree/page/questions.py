@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from sleepagree.describe.file import describe_file
 from sleepagree.describe.proposal import layout_text
-from sleepagree.errors import Front, SleepAgreeError
+from sleepagree.errors import ASKED, Front, SleepAgreeError, name_options
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED
 from sleepagree.page.moments import Reading, read_moment
@@ -23,11 +23,13 @@ from sleepagree.readers.inspection import FileInspection, inspect_file
 from sleepagree.readers.layout import (
     COLUMNS,
     DURATION_UNITS,
+    Ends,
     Layout,
     Marks,
     NightOf,
     Overlaps,
     Shape,
+    Silence,
     layout_of,
     told_values,
     toml_value,
@@ -69,23 +71,29 @@ ROLES: Final = {
 
 #: What may be said of a file, beside its columns and labels: key of a layout, what is asked, and the answers ("" for a
 #: text of one's own).
-BLANKS: Final[tuple[tuple[str, str, tuple[str, ...]], ...]] = (
-    ("begins", "When it began, such as 2026-03-01 22:30", ()),
-    ("zone", "Zone of its clock, such as Europe/Helsinki", ()),
-    ("person", "Whose rows", ()),
-    ("epoch_seconds", "Seconds of an epoch", ()),
-    ("reports", "All that the device can report, such as wake, light, deep", ()),
-    ("time", "How times are written", ()),
-    ("duration_unit", "Unit of durations", (*DURATION_UNITS, "epochs")),
-    ("shape", "What a row is", tuple(Shape)),
-    ("marks", "Which moment of an epoch a time is", tuple(Marks)),
-    ("night_of", "Which day a date is", tuple(NightOf)),
-    ("overlaps", "Where rows overlap", tuple(Overlaps)),
-    ("skip_lines", "Lines above the table", ()),
-    ("delimiter", "What stands between cells", ()),
-    ("encoding", "Encoding of the text", ()),
-    ("records", "Path of the records in JSON", ()),
-    ("sheet", "Sheet of the spreadsheet", ()),
+BLANKS: Final[tuple[tuple[str, str, tuple[str, ...]], ...]] = tuple(
+    (key, ASKED[key] + example, answers)
+    for key, example, answers in (
+        ("begins", ", such as 2026-03-01 22:30", ()),
+        ("zone", ", such as Europe/Helsinki", ()),
+        ("person", "", ()),
+        ("epoch_seconds", "", ()),
+        ("reports", ", such as wake, light, deep", ()),
+        ("time", "", ()),
+        ("duration_unit", "", (*DURATION_UNITS, "epochs")),
+        ("shape", "", tuple(Shape)),
+        ("marks", "", tuple(Marks)),
+        ("ends", "", tuple(Ends)),
+        ("night_of", "", tuple(NightOf)),
+        ("overlaps", "", tuple(Overlaps)),
+        ("silence", "", tuple(Silence)),
+        ("first_epoch", "", ()),
+        ("skip_lines", "", ()),
+        ("delimiter", "", ()),
+        ("encoding", ", such as cp1252", ()),
+        ("records", "", ()),
+        ("sheet", "", ()),
+    )
 )
 _NUMBERS: Final = ("epoch_seconds", "skip_lines", "first_epoch")
 _ROWS_SHOWN: Final = 6
@@ -219,7 +227,7 @@ class Given:
         own = {key: text for key, text in texts.items() if key in ("begins", "person", "sheet")}
         again = Given.with_layout(self.path, self.name, layout)
         told = {key: text for key, text in own.items() if key not in again.answers}
-        return dataclasses.replace(again, blanks=self.blanks, aside=self)._with(told, None)
+        return dataclasses.replace(again, blanks=self.blanks, aside=self).with_answers(told, None)
 
     def another(self, path: Path, name: str) -> Given:
         """Return another file with the answers that were given last for one like it."""
@@ -245,9 +253,7 @@ class Given:
         """Whether every answer is used."""
         return not any(typed.wrong for typed in self.typed.values())
 
-    def answered(
-        self, form: Mapping[str, str], side: str, shown: Look, near: dt.datetime | None = None
-    ) -> Given:
+    def answered(self, form: Mapping[str, str], side: str, shown: Look, near: dt.datetime | None = None) -> Given:
         """Return the file with the answers of a form; what it proposed and nobody changed is no answer.
 
         Parameters
@@ -281,28 +287,29 @@ class Given:
             answers={key: text for key, text in answers.items() if text and self.answers.get(key) == text},
             stages={label: stage for label, stage in stages.items() if stage},
             typed={key: typed for key, typed in self.typed.items() if typed.taken and answers.get(key) == typed.text},
-        )._with({key: text for key, text in answers.items() if text and self.answers.get(key) != text}, near)
+        ).with_answers({key: text for key, text in answers.items() if text and self.answers.get(key) != text}, near)
 
-    def _with(self, fresh: Mapping[str, str], near: dt.datetime | None) -> Given:
+    def with_answers(self, fresh: Mapping[str, str], near: dt.datetime | None) -> Given:
         """Return the file with fresh answers, but for those typed ones without which it can be read."""
         given, last = self, self
         chosen = {key for key, _, answers in BLANKS if answers} | {*COLUMNS}
         for key, text in sorted(fresh.items(), key=lambda answer: answer[0] not in chosen):
             typed = _read_typed(key, text, near)
             if typed.wrong:
-                given = given._saying(key, typed)
+                given = given.saying(key, typed)
                 continue
             last = dataclasses.replace(given, answers={**given.answers, key: typed.text})
-            if key not in chosen and given._fault() is None and (fault := last._fault()) is not None:
-                given = given._saying(key, Typed(text, _beside(fault)))
+            if key not in chosen and given.fault() is None and (fault := last.fault()) is not None:
+                given = given.saying(key, Typed(text, _beside(fault)))
             else:
-                given = last._saying(key, typed) if typed.taken else last
+                given = last.saying(key, typed) if typed.taken else last
         return given
 
-    def _saying(self, key: str, typed: Typed) -> Given:
+    def saying(self, key: str, typed: Typed) -> Given:
+        """Return the file with more to be said of an answer."""
         return dataclasses.replace(self, typed={**self.typed, key: typed})
 
-    def _fault(self) -> SleepAgreeError | None:
+    def fault(self) -> SleepAgreeError | None:
         """Return why nothing can be shown of the file, None where something can."""
         try:
             inspect_file(self.path, layout=self._layout())
@@ -330,7 +337,7 @@ class Given:
             columns=tuple((name, roles.get(name) or found.get(name, "")) for name in columns),
             labels=tuple((label.label, _word(label.stage), label.minutes) for label in seen.labels),
             forms=seen.time_forms,
-            seen=render_notebook(describe_file(seen), level=3),
+            seen=render_notebook(describe_file(seen, front=Front.PAGE), level=3),
             drawing="" if spans is None else draw_spans(spans, self.path.parent.name),
             layout_text="" if layout is None else layout_text(layout_as_seen(seen, layout)),
             asked=_open_blanks(seen, {*self.answers, *(role for role, _ in seen.columns)}, self.answers, self.blanks),
@@ -342,7 +349,7 @@ class Given:
         if not self.answers and not self.stages:
             return None
         values = {key: _typed(key, text) for key, text in self.answers.items()}
-        return layout_of(values, self.stages, name=f"{self.path.name}.toml")
+        return layout_of(values, self.stages, name=self.path.name)
 
 
 def draw_spans(spans: ScoredSpans, name: str) -> str:
@@ -421,13 +428,17 @@ def _read_typed(key: str, text: str, near: dt.datetime | None) -> Typed:
             return Typed(readings[0].value, taken=f"Taken as {readings[0].said}{dated}.")
         if readings:
             return Typed(text, "This can be more than one day: choose which.", readings)
-        undated = near is None and read_moment(text, dt.datetime(2000, 1, 2))  # noqa: DTZ001 - any day
-        told = "Give the date, too: the other file tells none. For example" if undated else "Give a date and a time, such as"
+        undated = near is None and read_moment(text, dt.datetime(2000, 1, 2))
+        told = (
+            "Give the date, too: the other file tells none. For example"
+            if undated
+            else "Give a date and a time, such as"
+        )
         return Typed(text, f"{told} 2026-03-01 22:30 or 1 March 2026 10:30 pm.")
     try:
         layout_of({"epoch_seconds": 30, key: _typed(key, text)}, {})
     except SleepAgreeError as error:
-        return Typed(text, f"This cannot be used here. Expected {error.expected}.")
+        return Typed(text, f"This cannot be used here. Expected {name_options(error.expected, Front.PAGE)}.")
     return Typed(text)
 
 

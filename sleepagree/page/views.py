@@ -13,6 +13,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from sleepagree.describe.clock import describe_clock
 from sleepagree.describe.closing import CAUTIONS
+from sleepagree.errors import Front
 from sleepagree.page.guard import LARGEST_UPLOAD
 from sleepagree.page.questions import BLANKS, DRAWING, MEANINGS, ROLES
 from sleepagree.page.remembered import Remembered
@@ -102,7 +103,7 @@ def clock(work: Work, reading: ClockReading, paired: PairedNight) -> str:
     from sleepagree.figures import draw_clock_curve
     from sleepagree.page.questions import svg_element
 
-    described = describe_clock(reading, paired)
+    described = describe_clock(reading, paired, front=Front.PAGE)
     curve = dataclasses.replace(described, sections=described.sections[-1:])
     points = {f"{o:g}": None if k != k else round(k, 3) for o, k in zip(*_points(reading), strict=True)}  # noqa: PLR0124
     with DRAWING:

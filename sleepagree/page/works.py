@@ -133,7 +133,9 @@ class Work:
     def is_ready(self) -> bool:
         """Whether nothing that the page knows of stands in the way of the command."""
         found = [(self.looks.get(side), self.sides.get(side)) for side in self.wanted]
-        read = all(look is not None and not look.problems and given is not None and given.is_clear for look, given in found)
+        read = all(
+            look is not None and not look.problems and given is not None and given.is_clear for look, given in found
+        )
         return read and not self.between
 
     def give(self, side: str, given: Given) -> None:

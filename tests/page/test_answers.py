@@ -16,6 +16,7 @@ import pytest
 
 from tests.commands import bytes_below
 from tests.page.conftest import FERRY, Served, ferry, serve
+from tests.page.words import WORDS_OF_COMMANDS, read_by_a_person
 
 PAIR = {
     "reference.file": ferry("reference/crew-3-night-2.edf"),
@@ -62,6 +63,11 @@ def fields_of(page: str) -> dict[str, str]:
     return found
 
 
+def finding(report: str) -> str:
+    """Return what a report says first."""
+    return re.sub(r"<[^>]*>", "", report[report.index("<h1") : report.index("<svg")])
+
+
 def test_a_night_is_the_command_lines_night(served: Served, tmp_path: Path) -> None:
     work = served.begin("night", {**PAIR, **LAYOUT})
     page = served.ask("GET", work).text
@@ -75,7 +81,10 @@ def test_a_night_is_the_command_lines_night(served: Served, tmp_path: Path) -> N
     single = served.ask("GET", f"{work}/keep/{quote('figures/hypnograms.svg')}")
     assert single.body == mine["figures/hypnograms.svg"]
     assert single.headers["content-disposition"].startswith("attachment")
-    assert served.ask("GET", f"{work}/report").body == mine["report.html"]
+    shown, report = served.ask("GET", f"{work}/report").text, mine["report.html"].decode()
+    assert finding(shown) == finding(report)
+    assert "To repeat it" in report
+    assert WORDS_OF_COMMANDS.findall(read_by_a_person(shown)) == []
 
 
 def test_unknown_labels_are_asked_and_their_answers_are_a_layout(served: Served, tmp_path: Path) -> None:
