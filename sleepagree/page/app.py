@@ -277,7 +277,7 @@ class _Pages:
         name, results = request.path_params["file"], work.results
         if name == "everything.zip" and results:
             packed = await run_in_threadpool(_pack, results)
-            return FileResponse(packed, filename="sleepagree.zip", background=BackgroundTask(packed.unlink))
+            return FileResponse(packed, filename=f"{work.title}.zip", background=BackgroundTask(packed.unlink))
         if name not in results:
             raise HTTPException(404)
         return FileResponse(results[name], media_type="application/octet-stream", filename=Path(name).name)

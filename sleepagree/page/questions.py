@@ -10,12 +10,15 @@ import threading
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final
 
 from sleepagree.describe.file import describe_file
 from sleepagree.describe.proposal import layout_text
-from sleepagree.errors import ASKED, Front, SleepAgreeError, name_options
+from sleepagree.errors import ASKED, ClockError, Front, SleepAgreeError, UnknownStageError, name_options
 from sleepagree.hypnogram.spans import ScoredSpans
+from sleepagree.hypnogram.zones import find_zone
+from sleepagree.mapping.sets import make_stage_set
 from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED
 from sleepagree.page.moments import Reading, read_moment
 from sleepagree.readers import read_spans
@@ -227,7 +230,7 @@ class Given:
         own = {key: text for key, text in texts.items() if key in ("begins", "person", "sheet")}
         again = Given.with_layout(self.path, self.name, layout)
         told = {key: text for key, text in own.items() if key not in again.answers}
-        return dataclasses.replace(again, blanks=self.blanks, aside=self).with_answers(told, None)
+        return dataclasses.replace(again, blanks=self.blanks, aside=self).with_answers(told)
 
     def another(self, path: Path, name: str) -> Given:
         """Return another file with the answers that were given last for one like it."""
@@ -287,27 +290,32 @@ class Given:
             answers={key: text for key, text in answers.items() if text and self.answers.get(key) == text},
             stages={label: stage for label, stage in stages.items() if stage},
             typed={key: typed for key, typed in self.typed.items() if typed.taken and answers.get(key) == typed.text},
-        ).with_answers({key: text for key, text in answers.items() if text and self.answers.get(key) != text}, near)
+        ).with_answers(
+            {key: text for key, text in answers.items() if text and self.answers.get(key) != text}, near, self.answers
+        )
 
-    def with_answers(self, fresh: Mapping[str, str], near: dt.datetime | None) -> Given:
-        """Return the file with fresh answers, but for those typed ones without which it can be read."""
-        given, last = self, self
+    def with_answers(
+        self,
+        fresh: Mapping[str, str],
+        near: dt.datetime | None = None,
+        before: Mapping[str, str] = MappingProxyType({}),
+    ) -> Given:
+        """Return the file with fresh answers; the place of one that cannot be used is kept by the one before it."""
+        given = self
         chosen = {key for key, _, answers in BLANKS if answers} | {*COLUMNS}
         for key, text in sorted(fresh.items(), key=lambda answer: answer[0] not in chosen):
             typed = _read_typed(key, text, near)
-            if typed.wrong:
-                given = given.saying(key, typed)
-                continue
-            last = dataclasses.replace(given, answers={**given.answers, key: typed.text})
-            if key not in chosen and given.fault() is None and (fault := last.fault()) is not None:
-                given = given.saying(key, Typed(text, _beside(fault)))
-            else:
-                given = last.saying(key, typed) if typed.taken else last
+            older, newer = (given.answering(key, said) for said in (before.get(key, ""), typed.text))
+            if not typed.wrong and key not in chosen and older.fault() is None and (fault := newer.fault()) is not None:
+                typed = Typed(text, _beside(fault))
+            given = older if typed.wrong else newer
+            if typed.wrong or typed.taken:
+                given = dataclasses.replace(given, typed={**given.typed, key: typed})
         return given
 
-    def saying(self, key: str, typed: Typed) -> Given:
-        """Return the file with more to be said of an answer."""
-        return dataclasses.replace(self, typed={**self.typed, key: typed})
+    def answering(self, key: str, text: str) -> Given:
+        """Return the file with one more answer, "" for none."""
+        return dataclasses.replace(self, answers={**self.answers, key: text}) if text else self
 
     def fault(self) -> SleepAgreeError | None:
         """Return why nothing can be shown of the file, None where something can."""
@@ -437,6 +445,12 @@ def _read_typed(key: str, text: str, near: dt.datetime | None) -> Typed:
         return Typed(text, f"{told} 2026-03-01 22:30 or 1 March 2026 10:30 pm.")
     try:
         layout_of({"epoch_seconds": 30, key: _typed(key, text)}, {})
+        if key == "zone":
+            find_zone(text)
+        if key == "reports":
+            make_stage_set((), (), reports=_typed(key, text))
+    except (ClockError, UnknownStageError) as error:
+        return Typed(text, _beside(error))
     except SleepAgreeError as error:
         return Typed(text, f"This cannot be used here. Expected {name_options(error.expected, Front.PAGE)}.")
     return Typed(text)

@@ -8,6 +8,7 @@ import secrets
 import shutil
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import Final
@@ -42,6 +43,7 @@ class Kind(StrEnum):
     CORRECTION = "correction"
 
 
+_TITLES: Final = {Kind.NIGHT: "night", Kind.STUDY: "study", Kind.CORRECTION: "corrected-night"}
 _WANTED: Final = {Kind.NIGHT: ("reference", "device"), Kind.STUDY: (), Kind.CORRECTION: ("device",)}
 
 
@@ -83,6 +85,12 @@ class Work:
     message: str = ""
     job: Job | None = None
     _looked_at: dict[str, Given] = field(default_factory=dict)
+
+    @property
+    def title(self) -> str:
+        """What its results are and when they were made; no name of a file, which may tell whose they are."""
+        made = datetime.fromtimestamp((self.folder / RESULTS).stat().st_mtime).astimezone()
+        return f"sleepagree-{_TITLES[self.kind]}-{made:%Y-%m-%d-%H%M%S}"
 
     @property
     def running(self) -> bool:
