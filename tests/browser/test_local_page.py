@@ -139,6 +139,8 @@ def test_a_home_user_goes_from_two_odd_files_to_the_answer(
     walk.until(lambda: visit.run("return document.querySelector('iframe').offsetHeight") > 1500)
     walk.driver.switch_to.frame(0)
     assert "100 of 100" in visit.run("return document.body.textContent")
+    cut = "return [...document.querySelectorAll('.drawing')].filter(d => d.scrollWidth > d.clientWidth).length"
+    assert visit.run(cut) == 0, "at 1280 pixels every figure is there whole"
     walk.driver.switch_to.default_content()
     walk.press("Look at the clock")
     slide = walk.driver.find_element("id", "slide")
