@@ -334,7 +334,11 @@ def test_a_moment_is_taken_as_people_type_it(served: Served, typed: str, kept: s
 
 def test_a_wrong_answer_is_told_beside_its_field_and_the_preview_stays(served: Served) -> None:
     work = served.begin("night", {**PAIR, "device.file": ("odd.csv", f"no;what it was\n{EPOCHS}".encode())})
-    fields = {**fields_of(served.ask("GET", work).text), "device.stage.0": "light", "device.reports": "wake, light, deep"}
+    fields = {
+        **fields_of(served.ask("GET", work).text),
+        "device.stage.0": "light",
+        "device.reports": "wake, light, deep",
+    }
     fields |= dict.fromkeys(("device.zone", "device.encoding"), "")
     for key, typed, wrong in (
         ("begins", "yesterday", "Give a date and a time, such as 2026-03-01 22:30"),
