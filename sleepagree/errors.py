@@ -142,6 +142,54 @@ class Step(Enum):
         return f"{command[:-1]} --range {value}'"
 
 
+#: Key of a layout -> how the page asks for it.
+ASKED: Final = {
+    "begins": "When it began",
+    "zone": "Zone of its clock",
+    "person": "Whose rows",
+    "epoch_seconds": "Seconds of an epoch",
+    "reports": "All that the device can report",
+    "time": "How times are written",
+    "duration_unit": "Unit of durations",
+    "shape": "What a row is",
+    "marks": "Which moment of an epoch a time is",
+    "ends": "Which moment the end of a row is",
+    "night_of": "Which day a date is",
+    "overlaps": "Where rows overlap",
+    "silence": "What it means where nothing is written",
+    "first_epoch": "Number of the first epoch",
+    "skip_lines": "Lines above the table",
+    "delimiter": "What stands between cells",
+    "encoding": "Encoding of the text",
+    "records": "Path of the records in JSON",
+    "sheet": "Sheet of the spreadsheet",
+}
+
+
+def asked(key: str, value: object = "") -> str:
+    """Return a question of the page, with an answer to it, as its messages name them.
+
+    Examples
+    --------
+    >>> print(asked("skip_lines"), asked("epoch_seconds", 30), sep="; ")
+    "Lines above the table"; "Seconds of an epoch": 30
+    """
+    return f'"{ASKED[key]}"' + (f": {value}" if value != "" else "")
+
+
+def for_page(text: str, page: str) -> str:
+    """Return a text of an error that the page says in other words, as it asks what a layout tells.
+
+    Examples
+    --------
+    >>> text = for_page("Correct 'time' in the layout.", f"Correct {asked('time')}.")
+    >>> name_options(text, Front.COMMAND), name_options(text, Front.PAGE)
+    ("Correct 'time' in the layout.", 'Correct "How times are written".')
+    """
+    return f"\x04{text}\x05{page}\x06"
+
+
+_EITHER: Final = re.compile("\x04([^\x05]*)\x05([^\x06]*)\x06")
 _PLACE: Final = re.compile(f"\x02({'|'.join([*Option.__members__, *Step.__members__])})=([^\x03]*)\x03")
 
 #: Where the command line has another word than the name of the option in Python.
@@ -174,13 +222,13 @@ _ON_PAGE: Final = {
     Option.REPORTS: "all that the device can report:",
     Option.WINDOW: "the window",
     Option.OUTSIDE: "where the device is silent:",
-    Option.MAPPING: "the command line's --mapping",
+    Option.MAPPING: "the mapping",
     Option.CLOCK_OFFSET: "the clock offset",
 }
 
 
 def name_options(text: str, front: Front, side: str = "") -> str:
-    """Return a text with each :class:`Option` and :class:`Step` named as ``front`` names it.
+    """Return a text with each :class:`Option` and :class:`Step` named as ``front`` names it, in the words for it.
 
     Parameters
     ----------
@@ -208,7 +256,8 @@ def name_options(text: str, front: Front, side: str = "") -> str:
         word = by_side.get(side) or _ON_COMMAND_LINE.get(option) or "--" + option.value.replace("_", "-")
         return f"{word} {value}" if value and value != "True" else word
 
-    return _PLACE.sub(named, text)
+    chosen = _EITHER.sub(r"\2" if front is Front.PAGE else r"\1", text)
+    return _PLACE.sub(named, chosen)
 
 
 def _as_argument(option: Option, value: str) -> str:

@@ -47,7 +47,7 @@ ROOMS = {
     "redistribution tables_of_counts bias_over_nights device_classes corrections",
     "render": "columns export figures night_json clock_json inspection_json notebook terminal page markdown latex "
     "night_folder correction_json correction_folder study_further_json study_json frames study_folder results",
-    "page": "folder guard jobs questions remembered works views app serve",
+    "page": "folder guard jobs moments questions remembered works views app serve",
     "cli": "interrupts options asking running page clock demo inspect mappings night nights plan group study bias "
     "calibrate correct",
 }

@@ -18,6 +18,7 @@ from sleepagree.errors import (
     Front,
     SleepAgreeError,
     UnknownStageError,
+    name_options,
     printable,
 )
 
@@ -89,7 +90,10 @@ def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str
         # what is to be done is in the layout, unless something else stands in the way
         error.remedy = f"{error.remedy}\n  {told}" if error.remedy and is_stopped(proposal) else told
         raise error
-    click.echo(f"{printable(path.name)} is not read as it is: {printable(error.problem)}.", err=True)
+    click.echo(
+        f"{printable(path.name)} is not read as it is: {printable(name_options(error.problem, Front.COMMAND))}.",
+        err=True,
+    )
     if not click.confirm("Write a layout for it and go on?", default=True, err=True):
         raise error
     answers = {setting.key: _ask(setting) for setting in proposal.questions}
@@ -150,7 +154,7 @@ def _ask(setting: Setting) -> Any:
             if setting.shown and value not in list(TimeForm):
                 read_declared(setting.shown, Column("", "", str), str(value))
         except FileFormatError as error:
-            raise click.BadParameter(f"expected {error.expected}.") from None
+            raise click.BadParameter(f"expected {name_options(error.expected, Front.COMMAND)}.") from None
         return value
 
     default = None if setting.value is None else f"{setting.value:g}"

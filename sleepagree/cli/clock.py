@@ -59,7 +59,8 @@ def clock(reference: Path, device: Path, mapping_names: tuple[str, ...], range_m
         seed=options["seed"],
         level=options["confidence"],
     )
-    commands = {name: shared.next_command(name, anonymous=options["anonymous"]) for name in ("night", "clock")}
-    shared.show(lambda: describe_clock(reading, paired, **commands), clock_document(reading, paired), options)
+    night, again = (shared.next_command(name, anonymous=options["anonymous"]) for name in ("night", "clock"))
+    described = lambda: describe_clock(reading, paired, night=night, clock=again)  # noqa: E731 - made when it is shown
+    shared.show(described, clock_document(reading, paired), options)
     cautions = (*clock_change_cautions(paired, mapping), *paired.cautions)
     shared.print_cautions(cautions, quiet=options["quiet"], full=shared.is_full(options))

@@ -112,7 +112,10 @@ class CommandGroup(click.Group):
                 raise
             from sleepagree.render.columns import fit_terminal
 
-            click.echo(fit_terminal(f"sleepagree: {error.told(Front.COMMAND)}"), err=True)
+            click.echo(
+                fit_terminal(f"sleepagree: {error.told(Front.PAGE if ctx.params.get('for_page') else Front.COMMAND)}"),
+                err=True,
+            )
             ctx.exit(1)
 
 
@@ -142,6 +145,12 @@ def _show_version(ctx: click.Context, _param: click.Parameter, value: bool) -> N
 )
 @click.option("--debug", is_flag=True, help="Show the traceback of an error.")
 @click.option(
+    "--for-page",
+    default="",
+    hidden=True,
+    help="Say errors in the words of the local page, and write the report in them to this file, too.",
+)
+@click.option(
     "--version",
     is_flag=True,
     is_eager=True,
@@ -149,7 +158,7 @@ def _show_version(ctx: click.Context, _param: click.Parameter, value: bool) -> N
     callback=_show_version,
     help="Show the versions that matter and exit.",
 )
-def main(debug: bool) -> None:  # noqa: ARG001, FBT001 (read from the context)
+def main(debug: bool, for_page: str) -> None:  # noqa: ARG001, FBT001 (read from the context)
     """Run the command line."""
     import io
     import sys

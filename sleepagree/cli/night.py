@@ -99,8 +99,16 @@ def night(
             figures=options["figures"].split(","),
             overwrite=overwrite,
         )
+    shared.write_for_page(lambda: _for_page(scored))
     shared.show(lambda: _describe(scored, anonymous=options["anonymous"]), document, options)
     shared.print_cautions(scored.cautions, quiet=options["quiet"], full=shared.is_full(options))
+
+
+def _for_page(scored: NightAgreement) -> Description:
+    from sleepagree.describe.night import describe_night
+    from sleepagree.errors import Front
+
+    return describe_night(scored, front=Front.PAGE)
 
 
 def _describe(scored: NightAgreement, *, anonymous: bool) -> Description:

@@ -430,6 +430,14 @@ def repeat_command(*, anonymous: bool) -> str:
     return _command(context.info_name or "", context.command.params, _without_folder, anonymous=anonymous)
 
 
+def write_for_page(describe: Callable[[], Description]) -> None:
+    """Write a report as the local page shows it, where the page asked for one."""
+    if path := click.get_current_context().find_root().params.get("for_page"):
+        from sleepagree.render.page import render_page
+
+        Path(path).write_text(render_page(describe()), encoding="utf-8")
+
+
 def next_command(name: str, *, anonymous: bool) -> str:
     """Return another command for the inputs of this run, with those of its options that both have, paths as given."""
     context = click.get_current_context()

@@ -67,6 +67,7 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
     """
     from sleepagree.cli.running import write_study
     from sleepagree.describe.study import describe_study
+    from sleepagree.errors import Front
     from sleepagree.study.from_table import load_nights
     from sleepagree.study.unfinished import unfinished_folder
 
@@ -93,6 +94,7 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
     written = f"Written to {out}: start with {out / 'report.html'}" if (out / "report.html").exists() else ""
     clock = "" if options["anonymous"] else look_closer(result, table, options)
     description = describe_study(result, folder=str(out), clock=clock)
+    shared.write_for_page(lambda: describe_study(result, table=table, front=Front.PAGE))
     shared.print_description(description, full=options["full"], written=written)
     shared.print_cautions(result.cautions, quiet=options["quiet"], full=options["full"])
     shared.tell_refused(ctx, result.refused, told=True)

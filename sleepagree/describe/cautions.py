@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from sleepagree.caution import Caution, CautionKind, plain_values
 from sleepagree.describe.words import figure, join_words, percent, say_measure, say_status, signed, speak
-from sleepagree.errors import Front, Option, Step, counted, name_options, shorten
+from sleepagree.errors import Front, Option, Step, asked, counted, for_page, name_options, shorten
 from sleepagree.readers.times.clock import show_number
 from sleepagree.scoring.offsets import MOST_HOURS, NEAR_CHANCE
 
@@ -55,7 +55,7 @@ def _stage_texts_ignored(c: Caution) -> str:
     listing = ", ".join(f"'{shorten(label)}'" for label in c["labels"])
     return (
         "Annotations that could be stages were ignored, since the file also has the texts that EDF+ knows for "
-        f"stages: {listing}. A layout can name their stages."
+        f"stages: {listing}." + for_page(" A layout can name their stages.", "")
     )
 
 
@@ -89,16 +89,18 @@ def _lengths_unused(c: Caution) -> str:
     }
     return (
         f"column '{shown}' holds {holds[c['role']]} and was not used, so gaps between rows may be filled or cut "
-        f'wrongly: if it tells how long a row lasts, say in a layout [file] {c["role"]} = "{shown}"'
+        "wrongly: if it tells how long a row lasts, say "
+        + for_page(f'in a layout [file] {c["role"]} = "{shown}"', "so at its head")
     )
 
 
 def _silence_is_wake(c: Caution) -> str:
     return (
         f"Where nothing is written between two stages ({counted(c['count'], 'time')}, {c['minutes']:.1f} min in all, "
-        f"the longest {c['longest_min']:.1f} min), wake is taken, as the layout says: a lost signal would look the "
-        f"same. What lies before the first and after the last stage stays missing unless {Option.OUTSIDE:wake} is "
-        "given."
+        f"the longest {c['longest_min']:.1f} min), wake is taken, as "
+        + for_page("the layout says", "was answered")
+        + ": a lost signal would look the same. What lies before the first and after the last stage stays missing "
+        f"unless {Option.OUTSIDE:wake}" + for_page(" is given.", ".")
     )
 
 
@@ -112,8 +114,8 @@ def _stage_words(stages: Iterable[str]) -> list[str]:
 def _reports_from_labels(c: Caution) -> str:
     return (
         "What the device can report was taken from the labels in its file, which hold no "
-        f"{' and no '.join(_stage_words(c['missing']))}. A night without a stage is not a device without it: declare "
-        f"what it can report with {Option.REPORTS} or in its layout."
+        f"{' and no '.join(_stage_words(c['missing']))}. A night without a stage is not a device without it: "
+        + for_page(f"declare what it can report with {Option.REPORTS} or in its layout.", f"answer {asked('reports')}.")
     )
 
 
@@ -131,7 +133,8 @@ def _swapped(c: Caution) -> str:
 
 def _reports_contradict(c: Caution) -> str:
     layout, used = (join_words(_stage_words(c[which])) for which in ("layout", "used"))
-    return f"The device's layout says that it can report {layout}; {Option.REPORTS} says {used}, which was used."
+    says = for_page(f"{Option.REPORTS} says", "the answer says")
+    return f"The device's layout says that it can report {layout}; {says} {used}, which was used."
 
 
 def _class_unreportable(c: Caution) -> str:
@@ -154,7 +157,7 @@ def _long_wake(c: Caution) -> str:
         f"reference's sleep ({before} and {after} epochs), which are easy to agree on."
     )
     if c.get("mapping") is None:
-        return text + f" Consider a window ({Option.WINDOW:FROM/TO})."
+        return text + for_page(f" Consider a window ({Option.WINDOW:FROM/TO}).", " Consider another window.")
     return (
         f"{text} With {c['kept_min']} min kept on each side, kappa under '{c['mapping']}' is "
         f"{figure(c['kappa_kept'], 3)} instead of {figure(c['kappa'], 3)}."
@@ -165,7 +168,7 @@ def _label_unscored(c: Caution) -> str:
     return (
         f"Mapping '{c['mapping']}' takes the {c['of_side']}'s label '{shorten(c['label'])}' into {c['target']}, but "
         f"the label counts as unscored, so its {c['epochs']} epochs are in the ledger only. To count them, say "
-        "in the layout's [stages] which stage it is."
+        + for_page("in the layout's [stages] which stage it is.", "which stage it is.")
     )
 
 
@@ -204,7 +207,7 @@ def _no_kappa(c: Caution) -> str:
     unreported = " and ".join("REM" if name == "rem" else name for name in c["classes"])
     return (
         f"The device cannot report {unreported}, so kappa does not exist under '{c['mapping']}': it takes a mapping "
-        f"that says how {unreported} counts ({Step.COMPARE_MAPPINGS} shows each of them)."
+        f"that says how {unreported} counts" + for_page(f" ({Step.COMPARE_MAPPINGS} shows each of them).", ".")
     )
 
 
@@ -220,7 +223,7 @@ def _clock_doubt(c: Caution) -> str:
     return (
         f"Agreement is below chance (kappa {figure(c['kappa'], 3)}) and would be far higher at another time, but "
         f"{_FLAT}: these recordings may not belong together, or a clock may be off by more than that. Check files, "
-        f"dates and zones; {Step.SCAN_CLOCK:180} looks further."
+        "dates and zones" + for_page(f"; {Step.SCAN_CLOCK:180} looks further.", ".")
     )
 
 
@@ -229,7 +232,7 @@ def _clock_untold(c: Caution) -> str:
         f"Agreement is near chance (kappa {figure(c['kappa'], 3)}), so this night alone does not tell whether the "
         f"clock is right: {_FLAT}, and the time as recorded does not either. A device that hardly tells stages "
         "looks like this with a right clock; so do recordings that do not belong together. Check files and dates; "
-        f"several nights of the device together tell more of its clock ({Step.STUDY})."
+        "several nights of the device together tell more of its clock" + for_page(f" ({Step.STUDY}).", ".")
     )
 
 
@@ -238,8 +241,9 @@ def _clock_zone(c: Caution) -> str:
     return (
         f"Agreement is {low} (kappa {figure(c['kappa'], 3)}), and has a sharp peak when "
         f"{c['seconds']:+.0f} s are added to device times (kappa {figure(c['kappa_there'], 3)}): a time zone, or "
-        f"summer time, that is off by {abs(round(c['seconds'] / 3600))} h looks like this. Check both: "
-        f"{Option.REFERENCE_ZONE}, {Option.DEVICE_ZONE}. Nothing was shifted."
+        f"summer time, that is off by {abs(round(c['seconds'] / 3600))} h looks like this. Check both"
+        + for_page(f": {Option.REFERENCE_ZONE}, {Option.DEVICE_ZONE}", " zones")
+        + ". Nothing was shifted."
     )
 
 
@@ -247,7 +251,8 @@ def _clock_offset(c: Caution) -> str:
     return (
         f"Agreement has a sharp peak when {c['seconds']:+.0f} s are added to device times (kappa "
         f"{figure(c['kappa_there'], 3)} instead of {figure(c['kappa'], 3)}). A wrong clock would look like this; "
-        f"{Step.SCAN_CLOCK} looks closer. Nothing was shifted: tuning the clock on the outcome inflates agreement."
+        + for_page(f"{Step.SCAN_CLOCK} looks closer", '"Look at the clock" says more')
+        + ". Nothing was shifted: tuning the clock on the outcome inflates agreement."
     )
 
 
@@ -269,7 +274,8 @@ def _clock_change(c: Caution) -> str:
         )
     sides = f"{format(Option.REFERENCE_ZONE, zone)} {format(Option.DEVICE_ZONE, zone)}"
     options = format(Option.ZONE, zone) if c.get("gap_of") == "file" else sides
-    return f"{text} If this clock was changed, name its zone: {options} (zone in a layout, columns of a nights table)."
+    named = for_page(f"{options} (zone in a layout, columns of a nights table)", f"{zone}, or your own")
+    return f"{text} If this clock was changed, name its zone: {named}."
 
 
 def _clock_jump(c: Caution) -> str:
@@ -277,14 +283,16 @@ def _clock_jump(c: Caution) -> str:
     return (
         f"Agreement is far better with two offsets: {signed(c['before'], 0)} s added to device times at first and "
         f"{signed(c['after'], 0)} s later ({kappas}). A clock that is reset, or stands still, in the night looks like "
-        f"this; {Step.SCAN_CLOCK} tells where, and how to score each part. Nothing was shifted."
+        "this; "
+        + for_page(f"{Step.SCAN_CLOCK} tells where, and how to score each part", '"Look at the clock" tells where')
+        + ". Nothing was shifted."
     )
 
 
 def _no_mapping_declared(_: Caution) -> str:
     return (
         "No mapping was declared beforehand. Choosing the one with the highest kappa after seeing it inflates "
-        f"that kappa: name the mapping before the data are seen ({Option.DECLARED:NAME})."
+        "that kappa: name the mapping before the data are seen" + for_page(f" ({Option.DECLARED:NAME}).", ".")
     )
 
 
@@ -361,7 +369,8 @@ def _skewed(c: Caution) -> str:
     if drawn:
         sentences.append(f"The report draws the differences in {drawn}.")
     if above_zero:
-        sentences.append(f"Ratios ({Option.LOG_RATIO:True}) are another way for {above_zero}.")
+        ratios = for_page(f"Ratios ({Option.LOG_RATIO:True})", "Ratios")
+        sentences.append(f"{ratios} are another way for {above_zero}.")
     return " ".join(sentences)
 
 
@@ -391,8 +400,9 @@ def _failures_missed(c: Caution) -> str:
 def _clocks_off(c: Caution) -> str:
     offsets = _listing(c, [f": {seconds:+.0f} s" for seconds in c["seconds"]])
     return (
-        f"{_on(c)} agreement has a sharp peak at another clock offset ({offsets}): look at these nights with "
-        f"{Step.SCAN_CLOCK}. A constant offset is a clock, a scattered one is not."
+        f"{_on(c)} agreement has a sharp peak at another clock offset ({offsets}): look at these nights "
+        + for_page(f"with {Step.SCAN_CLOCK}", "one by one")
+        + ". A constant offset is a clock, a scattered one is not."
     )
 
 
@@ -408,7 +418,8 @@ def _clocks_hours(c: Caution) -> str:
 def _clocks_doubtful(c: Caution) -> str:
     return (
         f"{_on(c)} agreement is near chance, and would be higher at another time ({_listing(c)}): the recordings may "
-        f"not belong together, or a clock or zone may be off. {Step.SCORE_NIGHT} says more of such a night."
+        "not belong together, or a clock or zone may be off. "
+        + for_page(f"{Step.SCORE_NIGHT} says more of such a night.", "Scored by itself, such a night tells more.")
     )
 
 
@@ -453,7 +464,7 @@ def _plan_rests_on_few(c: Caution) -> str:
     return (
         f"The SDs between people are estimated from {counted(c['participants'], 'participant')}, which is few: "
         f"{'; '.join(told)} (upper bounds of {100 * c['confidence']:g} %). A study planned with the estimates may "
-        f"turn out too small; with {Option.WIDTH}, the sizes for the upper bounds are given, too."
+        "turn out too small" + for_page(f"; with {Option.WIDTH}, the sizes for the upper bounds are given, too.", ".")
     )
 
 
@@ -501,8 +512,8 @@ def _extrapolated(c: Caution) -> str:
 def _window_by_device(c: Caution) -> str:
     return (
         "The window lasts from the device's first to its last stage, while the correction was learnt in windows by "
-        f"{join_words(c['learnt'])}: SOL, WASO, SE and wake depend on it. Give the time in bed with "
-        f"{Option.WINDOW:FROM/TO}, in a table of nights in its column window."
+        f"{join_words(c['learnt'])}: SOL, WASO, SE and wake depend on it. Give the time in bed"
+        + for_page(f" with {Option.WINDOW:FROM/TO}, in a table of nights in its column window.", " where you can.")
     )
 
 

@@ -20,7 +20,7 @@ from sleepagree.describe.blocks import (
     columns,
 )
 from sleepagree.describe.words import DASH, figure, file_name, say_level, signed
-from sleepagree.errors import counted, shorten
+from sleepagree.errors import Front, counted, shorten
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.scoring.clock import SMALLEST_GAIN, TUNING_WARNING, ClockReading
 from sleepagree.scoring.clock_blocks import OffsetCurve
@@ -52,6 +52,7 @@ def describe_clock(
     *,
     night: str = "sleepagree night REFERENCE DEVICE",
     clock: str = "sleepagree clock REFERENCE DEVICE",
+    front: Front = Front.COMMAND,
 ) -> Description:
     """Return everything that is said about a device's clock.
 
@@ -63,6 +64,8 @@ def describe_clock(
         The night that it was read from.
     night, clock : str
         Commands that score it, and look at its clock; what is found adds its options.
+    front : Front
+        Who shows it; where no commands are typed, none are told.
     """
     device, reference = (
         file_name(side.origin.name, "data in memory") for side in (paired.device_side, paired.reference_side)
@@ -74,8 +77,9 @@ def describe_clock(
         if drift and reading.proposed
         else _PROPOSED[reading.proposed, reading.jump is not None]
     )
-    proposals = Items((*drift, f"{head}: {reading.reason}", *_say_jump(reading, paired), *_say_zone(reading)))
-    following = tuple(s for s in (_next(reading, paired, night, clock),) if s is not None)
+    proposals = Items((*drift, f"{head}: {reading.reason}", *_say_jump(reading, paired), *_say_zone(reading, front)))
+    next_ = None if front is Front.PAGE else _next(reading, paired, night, clock)
+    following = () if next_ is None else (next_,)
     figures = Table("figures", "", columns("", "", words=(0, 1)), tuple(cells(*row) for row in _figures(reading)))
     return Description(
         "sleepagree: one clock",
@@ -111,14 +115,15 @@ def _say_jump(reading: ClockReading, paired: PairedNight) -> list[str]:
     return [text + "."]
 
 
-def _say_zone(reading: ClockReading) -> list[str]:
+def _say_zone(reading: ClockReading, front: Front) -> list[str]:
     """Return what a peak near whole hours, outside the range, looks like."""
     hours = 0 if math.isnan(reading.outside_s) else round(reading.outside_s / 3600)
     if not hours or abs(reading.outside_s - 3600 * hours) > _NEAR_AN_HOUR_S:
         return []
+    options = "" if front is Front.PAGE else " (--reference-zone, --device-zone)"
     return [
         f"A time zone, or summer time, that is off by {abs(hours)} h looks like that peak: check the zones of both "
-        "sides first (--reference-zone, --device-zone)."
+        f"sides first{options}."
     ]
 
 
@@ -220,10 +225,15 @@ def _curve(curve: OffsetCurve) -> Table | Paragraph:
     return Table("kappa-by-offset", "kappa by offset (seconds added to device times)", heads, tuple(rows))
 
 
-def say_device_clock(clock: DeviceClock) -> str:
+def say_device_clock(clock: DeviceClock, front: Front = Front.COMMAND) -> str:
     """Return what the nights of a device together say of its clock."""
     nights = counted(clock.nights, "night")
     verdict = _VERDICTS[clock.verdict]
+    looks = (
+        'where a night is scored by itself, "Look at the clock" looks'
+        if front is Front.PAGE
+        else "'sleepagree clock' looks"
+    )
     if clock.verdict is ClockVerdict.UNTOLD:
         why = (
             "fewer than three nights have a best offset"
@@ -231,7 +241,7 @@ def say_device_clock(clock: DeviceClock) -> str:
             else f"{clock.telling} of {nights} have an offset that stands out, and all together have none; with so "
             "little agreement a clock may be right or wrong"
         )
-        text = f"{why}: {verdict}; 'sleepagree clock' looks at one night"
+        text = f"{why}: {verdict}; {looks} at one night"
     elif clock.verdict is ClockVerdict.HOURS:
         text = (
             f"agreement of {nights} together has a sharp peak when {_plain_offset(clock.seconds)} are added to device "
@@ -241,7 +251,7 @@ def say_device_clock(clock: DeviceClock) -> str:
         text = (
             f"best offsets scatter over {clock.telling} nights whose offsets stand out (middle half "
             f"{signed(clock.low, 0)} to {signed(clock.high, 0)} s): {verdict}; each of these nights may have "
-            "a clock of its own, and 'sleepagree clock' looks at one"
+            f"a clock of its own, and {looks} at one"
         )
     else:
         around = "0" if clock.verdict is ClockVerdict.STEADY else f"{clock.seconds:+.0f} s"

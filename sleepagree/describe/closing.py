@@ -25,6 +25,7 @@ from sleepagree.describe.blocks import (
 from sleepagree.describe.cautions import say_caution
 from sleepagree.describe.paragraphs import CitedParagraph
 from sleepagree.describe.words import file_name, plain
+from sleepagree.errors import Front
 from sleepagree.hypnogram.align import Side
 
 #: What this tool is and is not; it stands in every report.
@@ -36,9 +37,13 @@ CAUTIONS: Final = (
 )
 
 
-def caution_section(cautions: Sequence[Caution]) -> Section:
+def caution_section(cautions: Sequence[Caution], front: Front = Front.COMMAND) -> Section:
     """Return the cautions of the results, and those of the tool."""
-    own = Items(tuple(plain(say_caution(c)) for c in cautions)) if cautions else Paragraph("None of these results.")
+    own = (
+        Items(tuple(plain(say_caution(c, front)) for c in cautions))
+        if cautions
+        else Paragraph("None of these results.")
+    )
     blocks: tuple[Block, ...] = (own, Heading("What this is, and what it is not"), Items(CAUTIONS))
     return Section("cautions", "Cautions", blocks, Rank.FURTHER)
 

@@ -35,7 +35,7 @@ from sleepagree.describe.words import (
     say_measure,
     signed,
 )
-from sleepagree.errors import counted, shorten
+from sleepagree.errors import Front, counted, shorten
 from sleepagree.inference.correction import IntervalKind, Method, Verdict
 from sleepagree.study.correction import CorrectedNight, Correction, LearnedMeasure
 from sleepagree.study.epoch_correction import THIRDS, LearnedEpochs, StageShare
@@ -358,7 +358,7 @@ def _plus(value: float) -> str:
     return f"{'-' if value < 0 else '+'} {figure(abs(value), 1)}"
 
 
-def describe_corrected(night: CorrectedNight, *, command: str = "") -> Description:
+def describe_corrected(night: CorrectedNight, *, command: str = "", front: Front = Front.COMMAND) -> Description:
     """Return a corrected night, answer first."""
     heads = ("measure", "device", "corrected", say_level(night.correction.level), "method", "correcting")
     rows = []
@@ -380,7 +380,7 @@ def describe_corrected(night: CorrectedNight, *, command: str = "") -> Descripti
         (
             Section("measures", "Measures", (Table("measures", "", heads_of, tuple(rows)), note)),
             *_drawn_epochs(night),
-            Section("cautions", "Cautions", (Items(say_cautions(night.cautions)),)),
+            Section("cautions", "Cautions", (Items(say_cautions(night.cautions, front)),)),
             *_repeat(command),
         ),
     )

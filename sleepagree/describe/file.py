@@ -21,7 +21,7 @@ from sleepagree.describe.blocks import (
 from sleepagree.describe.notes import say_notes
 from sleepagree.describe.proposal import proposal_sections
 from sleepagree.describe.words import DASH, moment
-from sleepagree.errors import counted, shorten
+from sleepagree.errors import Front, counted, for_page, name_options, shorten
 from sleepagree.mapping.words import UNSCORED
 from sleepagree.readers.inspection import FileInspection, Gap, LabelSeen
 from sleepagree.readers.layout_proposal import LayoutProposal
@@ -30,12 +30,19 @@ _GAPS: Final = 6
 _STAGES: Final = {None: "?  (unknown)", UNSCORED: "no stage"}
 #: A line of a layout is not broken, so that it can be copied; one that is longer is cut.
 _LONGEST_LAYOUT_LINE: Final = 76
-_EPOCH_FROM: Final = {"file": "told by the file", "layout": "told by the layout", "inferred": "inferred from the times"}
+_EPOCH_FROM: Final = {
+    "file": "told by the file",
+    "layout": for_page("told by the layout", "as answered"),
+    "inferred": "inferred from the times",
+}
 
 
-def describe_file(inspection: FileInspection, *, proposal: LayoutProposal | None = None) -> Description:
-    """Return everything that is said about a file, and about the layout proposed for it."""
-    facts = tuple(cells(*fact) for fact in _facts(inspection))
+def describe_file(
+    inspection: FileInspection, *, proposal: LayoutProposal | None = None, front: Front = Front.COMMAND
+) -> Description:
+    """Return everything that is said about a file, and about the layout proposed for it, to who shows it."""
+    facts = tuple(cells(*fact) for fact in _facts(inspection, front))
+    do = "What scoring would do" if front is Front.PAGE else "What 'sleepagree night' would do"
     name = shorten(inspection.file)
     sections = sections_of(
         Section("file", "File", (Table("facts", "", columns("", "", words=(0, 1)), facts),), detail=f"  {name}"),
@@ -43,19 +50,19 @@ def describe_file(inspection: FileInspection, *, proposal: LayoutProposal | None
         _labels(inspection.labels),
         _first(inspection),
         _gaps(inspection.gaps),
-        _sentences("overlaps", "Overlaps", say_notes(inspection.overlaps)),
+        _sentences("overlaps", "Overlaps", say_notes(inspection.overlaps, front)),
         _other_texts(inspection.ignored),
-        _sentences("notes", "Notes", say_notes(inspection.notes)),
+        _sentences("notes", "Notes", say_notes(inspection.notes, front)),
         _sentences("mne", "In MNE", inspection.read_by_mne),
         _sentences("problems", "What stands in the way", inspection.problems),
-        _sentences("night", "What 'sleepagree night' would do", inspection.would_do),
+        _sentences("night", do, inspection.would_do),
     )
     if proposal is not None:
         sections += proposal_sections(proposal)
     return Description("sleepagree: one file", name, (), sections)
 
 
-def _facts(inspection: FileInspection) -> list[tuple[str, str]]:
+def _facts(inspection: FileInspection, front: Front) -> list[tuple[str, str]]:
     facts = [("reader", inspection.reader)]
     if inspection.columns:
         facts.append(("columns", ", ".join(f"{role} from '{shorten(name)}'" for role, name in inspection.columns)))
@@ -67,7 +74,7 @@ def _facts(inspection: FileInspection) -> list[tuple[str, str]]:
         facts += [
             ("lasts", f"{_duration(inspection.duration_s)} in {counted(inspection.spans, 'span')}"),
             ("zone", _zone(inspection)),
-            ("epoch length", _epoch(inspection)),
+            ("epoch length", name_options(_epoch(inspection), front)),
             ("lights", _lights(inspection)),
         ]
     return facts

@@ -57,7 +57,7 @@ from sleepagree.describe.words import (
     say_stages,
     say_status,
 )
-from sleepagree.errors import counted, shorten
+from sleepagree.errors import Front, counted, shorten
 from sleepagree.hypnogram.align import PairedNight, Side
 from sleepagree.hypnogram.spans import Counts
 from sleepagree.mapping.mapping import StageMapping
@@ -78,7 +78,9 @@ class CountsUnderMapping(Protocol):
         """How stages form classes."""
 
 
-def describe_night(night: NightAgreement, *, command: str = "", next_command: str = "") -> Description:
+def describe_night(
+    night: NightAgreement, *, command: str = "", next_command: str = "", front: Front = Front.COMMAND
+) -> Description:
     """Return everything that is said about a night.
 
     Parameters
@@ -89,19 +91,21 @@ def describe_night(night: NightAgreement, *, command: str = "", next_command: st
         The command that repeats it; "" leaves it out.
     next_command : str
         What to type next; "" leaves it out.
+    front : Front
+        Who shows it, and so how it names what can be set.
     """
     paired = night.paired
     reference = file_name(paired.reference_side.origin.name, "reference in memory")
     device = file_name(paired.device_side.origin.name, "device in memory")
     sections = (
         _compared(night),
-        _ledger(night),
-        *(_agreement(scored, night, serial) for serial, scored in enumerate(night.mappings)),
-        _measures(night),
+        _ledger(night, front),
+        *(_agreement(scored, night, serial, front) for serial, scored in enumerate(night.mappings)),
+        _measures(night, front),
         unscored_stages_section(night),
         time_section(night),
         following_section(night),
-        caution_section(night.cautions),
+        caution_section(night.cautions, front),
         methods_section(methods_of_night(night), results_of_night(night)),
         repeat_section(command, sides=(("reference", paired.reference_side), ("device", paired.device_side))),
     )
@@ -154,7 +158,7 @@ def _say_window(paired: PairedNight) -> str:
 # --- ledger -----------------------------------------------------------------------------------------------
 
 
-def _ledger(night: NightAgreement) -> Section:
+def _ledger(night: NightAgreement, front: Front) -> Section:
     ledger = night.paired.ledger
     total = ledger.window_epochs
     found = [("scored on both sides", ledger.scored)]
@@ -172,7 +176,7 @@ def _ledger(night: NightAgreement) -> Section:
         f"outside the window: {counted(ledger.outside_reference, 'epoch')} of the reference, {ledger.outside_device} "
         "of the device"
     )
-    notes = [f"note: {plain(say_note(note))}" for note in ledger.notes]
+    notes = [f"note: {plain(say_note(note, front))}" for note in ledger.notes]
     table = Table("ledger-table", "Epochs of the window by status", heads, rows)
     return Section("ledger", "Every epoch of the window", (beside(table, Items((outside, *labels, *notes))),))
 
@@ -180,7 +184,7 @@ def _ledger(night: NightAgreement) -> Section:
 # --- agreement --------------------------------------------------------------------------------------------
 
 
-def _agreement(scored: MappingAgreement, night: NightAgreement, serial: int) -> Section:
+def _agreement(scored: MappingAgreement, night: NightAgreement, serial: int, front: Front) -> Section:
     mapping = scored.mapping
     name = shorten(mapping.name)
     word = file_words([m.mapping.name for m in night.mappings])[serial]
@@ -202,7 +206,7 @@ def _agreement(scored: MappingAgreement, night: NightAgreement, serial: int) -> 
         ),
         _class_table(scored.table.classes, name=f"classes-{serial}", caption=caption),
     )
-    others = _others(night) if serial == 0 else ()
+    others = _others(night, front) if serial == 0 else ()
     return Section(f"agreement-{serial}", f"Agreement under '{name}'", (*blocks, *others))
 
 
@@ -288,7 +292,7 @@ def _class_row(found: ClassAgreement) -> tuple[Cell, ...]:
     return cells(*head, Cell.count(found.device_epochs), *(Cell.number(value, 2) for value in values))
 
 
-def _others(night: NightAgreement) -> tuple[Block, ...]:
+def _others(night: NightAgreement, front: Front) -> tuple[Block, ...]:
     """Return kappa under mappings that have one, where the first one has none."""
     if not night.others:
         return ()
@@ -307,7 +311,8 @@ def _others(night: NightAgreement) -> tuple[Block, ...]:
     heads = columns(
         "mapping", "epochs", "accuracy", "kappa", f"{named} {WHEN_ANSWERS_LAST}", f"{named} {IF_INDEPENDENT}"
     )
-    caption = "The same night under mappings that the device can fill, two of several: see 'sleepagree mappings'"
+    caption = "The same night under mappings that the device can fill, two of several"
+    caption += "" if front is Front.PAGE else ": see 'sleepagree mappings'"
     return (
         Heading("Kappa under other mappings"),
         Table("others", caption, heads, rows),
@@ -318,7 +323,7 @@ def _others(night: NightAgreement) -> tuple[Block, ...]:
 # --- measures -----------------------------------------------------------------------
 
 
-def _measures(night: NightAgreement) -> Section:
+def _measures(night: NightAgreement, front: Front) -> Section:
     table = Table(
         "measures-table",
         "From epochs scored on both sides; difference = device minus reference, of per cent in percentage points (pp)",
@@ -329,7 +334,7 @@ def _measures(night: NightAgreement) -> Section:
     return Section(
         "measures",
         "Sleep measures",
-        present(table, None if night.uncounted is None else Paragraph(say_caution(night.uncounted))),
+        present(table, None if night.uncounted is None else Paragraph(say_caution(night.uncounted, front))),
     )
 
 

@@ -6,19 +6,23 @@ from collections.abc import Callable, Iterable
 from typing import Final
 
 from sleepagree.caution import Note, NoteKind
-from sleepagree.errors import counted, shorten
+from sleepagree.errors import Front, counted, for_page, name_options, shorten
 from sleepagree.readers.times.clock import show_number
 
+_FROM_LAYOUT: Final = for_page("from the layout", "as answered")
+_SAID: Final = for_page("the layout says", "was answered")
+_NAMED: Final = for_page("that the layout names", "asked for")
 
-def say_note(note: Note) -> str:
-    """Return the sentence of a note."""
-    text = SENTENCES[NoteKind(note.kind)](note)
+
+def say_note(note: Note, front: Front = Front.COMMAND) -> str:
+    """Return the sentence of a note, what can be set named as `front` names it."""
+    text = name_options(SENTENCES[NoteKind(note.kind)](note), front)
     return f"{note.side}: {text}" if note.side else text
 
 
-def say_notes(notes: Iterable[Note]) -> tuple[str, ...]:
+def say_notes(notes: Iterable[Note], front: Front = Front.COMMAND) -> tuple[str, ...]:
     """Return the sentences of notes."""
-    return tuple(map(say_note, notes))
+    return tuple(say_note(note, front) for note in notes)
 
 
 def _quoted(words: Iterable[str]) -> str:
@@ -32,7 +36,7 @@ def _texts_merged_into_n3(n: Note) -> str:
 
 def _start_from_layout(n: Note) -> str:
     start = n.get("start", "")
-    return f"start taken from the layout{': ' if start else ''}{start}"
+    return f"start taken {_FROM_LAYOUT}{': ' if start else ''}{start}"
 
 
 def _gap_between_records(n: Note) -> str:
@@ -47,9 +51,8 @@ def _gap_between_records(n: Note) -> str:
 def _in_bed(n: Note) -> str:
     shown = "; ".join(f"{begin} to {end}" for begin, end in zip(n["begins"], n["ends"], strict=True))
     more = f" and {n['more']} more" if n["more"] else ""
-    return (
-        f"in bed from {shown}{more}: time in bed is no stage and no lights mark, so it was not used; give a window to "
-        "score it"
+    return f"in bed from {shown}{more}: time in bed is no stage and no lights mark, so it was not used" + for_page(
+        "; give a window to score it", ""
     )
 
 
@@ -125,7 +128,7 @@ SENTENCES: Final[dict[NoteKind, Callable[[Note], str]]] = {
         f"no annotation has a text that EDF+ knows for stages; plain words were read: {_quoted(n['labels'])}"
     ),
     NoteKind.DURATION_FROM_LAYOUT: lambda n: (
-        f"{n['count']} stage annotations without a duration last {n['seconds']:g} s each, as the layout says"
+        f"{n['count']} stage annotations without a duration last {n['seconds']:g} s each, as {_SAID}"
     ),
     NoteKind.STEP_INFERRED: lambda n: (
         f"epoch length inferred: no stage annotation has a duration, and all of them start {n['seconds']:.10g} s apart"
@@ -157,7 +160,7 @@ SENTENCES: Final[dict[NoteKind, Callable[[Note], str]]] = {
     ),
     NoteKind.BYTES_AFTER_RECORDS: lambda n: f"{n['count']} bytes after the last whole data record were not read",
     NoteKind.START_FROM_LAYOUT: _start_from_layout,
-    NoteKind.START_DATE_FROM_LAYOUT: lambda n: f"start date taken from the layout: {n['date']}",
+    NoteKind.START_DATE_FROM_LAYOUT: lambda n: f"start date taken {_FROM_LAYOUT}: {n['date']}",
     NoteKind.START_ANONYMISED: lambda n: (
         f"start anonymised: the recording field says 'Startdate X', so {n['date']} need not be the true date; the "
         "time of day was kept"
@@ -233,11 +236,11 @@ SENTENCES: Final[dict[NoteKind, Callable[[Note], str]]] = {
     NoteKind.ROWS_COUNTED: lambda _: "no times are read: each row begins where the one before it ends",
     NoteKind.SHEET_READ: lambda n: f"read from the sheet '{shorten(n['sheet'])}', the only one that holds something",
     NoteKind.ROWS_OF_PERSON: lambda n: (
-        f"{n['rows']} of {n['of']} rows read: those of the person that the layout names in column '{n['column']}'"
+        f"{n['rows']} of {n['of']} rows read: those of the person {_NAMED} in column '{n['column']}'"
     ),
     NoteKind.ZONE_FROM_COLUMN: lambda n: f"times taken as those of {n['zone']}, as column '{n['column']}' says",
     NoteKind.MNE_CLOCK: lambda _: "MNE labels clock times UTC whatever their zone: read as a clock without a zone",
-    NoteKind.MNE_DATE_FROM_LAYOUT: lambda _: "date taken from the layout",
+    NoteKind.MNE_DATE_FROM_LAYOUT: lambda _: f"date taken {_FROM_LAYOUT}",
     NoteKind.MNE_SEGMENT: lambda _: "start read from the first 'New Segment' marker: a clock without a zone",
     NoteKind.MNE_WARNING: lambda n: f"MNE warns: {shorten(n['text'])}",
     NoteKind.CONSENSUS: _consensus,

@@ -52,7 +52,7 @@ from sleepagree.describe.words import (
     say_stages,
     say_status,
 )
-from sleepagree.errors import counted, shorten
+from sleepagree.errors import Front, counted, shorten
 from sleepagree.scoring.offsets import MOST_HOURS
 from sleepagree.study.night_summary import Refusal
 from sleepagree.study.results import DeviceStudy, ScorerSummary, StudyAgreement
@@ -69,7 +69,13 @@ _SHOWN_OF_A_GROUP: Final = 3
 
 
 def describe_study(
-    study: StudyAgreement, *, command: str = "", table: NightsTable | None = None, folder: str = "", clock: str = ""
+    study: StudyAgreement,
+    *,
+    command: str = "",
+    table: NightsTable | None = None,
+    folder: str = "",
+    clock: str = "",
+    front: Front = Front.COMMAND,
 ) -> Description:
     """Return everything that is said about a study.
 
@@ -85,6 +91,8 @@ def describe_study(
         Where its results are, as a command finds them; "" for beside what is read.
     clock : str
         Command that looks closer at the clock of a night, where a caution names one.
+    front : Front
+        Who shows it; where no commands are typed, none are told.
     """
     sections: list[Section | None] = [_refused(study, listed=True), _compared(study)]
     for i, device in enumerate(study.devices):
@@ -101,10 +109,10 @@ def describe_study(
     sections += [comparison_section(c, i) for i, c in enumerate(study.comparisons)]
     sections += [
         _scorers(study),
-        _clock(study),
+        _clock(study, front),
         _shifts(study),
         _nights(study),
-        caution_section(study.cautions),
+        caution_section(study.cautions, front),
         methods_section(methods_of_study(study, table=table), results_of_study(study)),
         _repeat(command, table),
     ]
@@ -114,23 +122,30 @@ def describe_study(
         f"{names} against the reference" if names else "No night was scored",
         tuple(finding_of_device(device, study) for device in study.devices),
         sections_of(*sections),
-        _answer(study, folder, table, clock),
+        _answer(study, folder, table, clock, front),
         is_answer_part=True,
     )
 
 
-def _answer(study: StudyAgreement, folder: str, table: NightsTable | None, clock: str) -> tuple[Section, ...]:
+def _answer(
+    study: StudyAgreement, folder: str, table: NightsTable | None, clock: str, front: Front
+) -> tuple[Section, ...]:
     """Return the bias of each device, what so many people allow one to claim, the clocks, and what is next."""
     if not study.devices:
         return ()
     refused = f"Refused: {len(study.refused)} of {counted(study.given, 'night')}"
     return sections_of(
-        Section("answer-refused", refused, (), detail="; their reasons stand further down (--full)")
+        Section(
+            "answer-refused",
+            refused,
+            (),
+            detail=f"; their reasons stand further down{'' if front is Front.PAGE else ' (--full)'}",
+        )
         if study.refused
         else None,
         *answer_of_bias(study),
-        _clock(study, "answer-clock"),
-        _next(study, folder, table, clock),
+        _clock(study, front, "answer-clock"),
+        None if front is Front.PAGE else _next(study, folder, table, clock),
     )
 
 
@@ -264,9 +279,9 @@ def _say_share(found: ScorerSummary) -> str:
     return f"{said}, {say_level(share.level)} {percent_interval(share.low, share.high)}"
 
 
-def _clock(study: StudyAgreement, name: str = "clock") -> Section | None:
+def _clock(study: StudyAgreement, front: Front, name: str = "clock") -> Section | None:
     """Return what the nights of each device say of its clock; the first screen has room for one line on the range."""
-    said = tuple(f"{shorten(device.device)}: {say_device_clock(device.clock)}" for device in study.devices)
+    said = tuple(f"{shorten(device.device)}: {say_device_clock(device.clock, front)}" for device in study.devices)
     if not said:
         return None
     range_searched = f"up to 30 min, near whole hours up to {MOST_HOURS} h"
@@ -275,8 +290,12 @@ def _clock(study: StudyAgreement, name: str = "clock") -> Section | None:
         return Section(name, "Clock", (Items(said),), detail=detail)
     note = (
         f"A night's best offset is the one at which kappa would be highest. Offsets {range_searched} were looked at; "
-        "nothing was shifted. A clock that jumps inside a night is not looked for here: 'sleepagree clock' does so for "
-        "one night, and 'sleepagree night' where kappa is low."
+        "nothing was shifted. A clock that jumps inside a night is not looked for here"
+    )
+    note += (
+        "; where a night is scored by itself, it is."
+        if front is Front.PAGE
+        else ": 'sleepagree clock' does so for one night, and 'sleepagree night' where kappa is low."
     )
     return Section(name, "Clock", (Items(said), Paragraph(note, Role.NOTE)))
 

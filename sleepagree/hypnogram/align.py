@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, Note, NoteKind
-from sleepagree.errors import Option, PairingError, SleepAgreeError, Step
+from sleepagree.errors import Option, PairingError, SleepAgreeError, Step, for_page
 from sleepagree.hypnogram.epochs import EpochLabels, lay_on_epochs
 from sleepagree.hypnogram.ledger import CONSENSUS, SCORED, Ledger, account_for_epochs, cross_labels
 from sleepagree.hypnogram.spans import EPOCH_S, LabelCodes, Origin, ScoredSpans, frozen_array
@@ -327,7 +327,8 @@ def _refuse_nothing_scored(ledger: Ledger, device: ScoredSpans) -> None:
             "",
             ", ".join(f"{count} {word}" for word, count in ledger.excluded if count),
             "at least one epoch scored by both",
-            f"Look at both sides with {Step.LOOK_AT_FILE}, and at the labels mapped to unscored.",
+            for_page(f"Look at both sides with {Step.LOOK_AT_FILE}, and", "Look")
+            + " at the labels mapped to unscored.",
         )
 
 

@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from sleepagree.errors import ClockError, InputError, Option, PairingError, Step
+from sleepagree.errors import ClockError, InputError, Option, PairingError, Step, for_page
 from sleepagree.hypnogram.epochs import EpochLabels
 from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
 from sleepagree.hypnogram.zones import add_seconds, elapsed_seconds, name_begin, place_in_zone
@@ -261,7 +261,9 @@ def no_scored_epoch(spans: ScoredSpans, side: str) -> PairingError:
         "",
         ", ".join(f"'{label}'" for label in spans.labels) or "no label at all",
         "at least one stage",
-        "" if spans.origin.reader == "memory" else f"Look at it with {Step.LOOK_AT_FILE}.",
+        ""
+        if spans.origin.reader == "memory"
+        else for_page(f"Look at it with {Step.LOOK_AT_FILE}.", "Look whether its labels mean what is said."),
     )
 
 

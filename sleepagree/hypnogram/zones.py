@@ -7,7 +7,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from sleepagree.caution import Note, NoteKind, ZoneName, named_file
-from sleepagree.errors import ClockError, Option
+from sleepagree.errors import ClockError, Option, asked, for_page
 from sleepagree.hypnogram.spans import ScoredSpans
 
 if TYPE_CHECKING:
@@ -93,7 +93,10 @@ def name_begin(spans: ScoredSpans) -> str:
     """Return how to tell when a side begins."""
     if spans.origin.reader == "memory":
         return "Give read_hypnogram(..., start=datetime(...))."
-    return 'Add to its layout\n    [file]\n    begins = "YYYY-MM-DDTHH:MM:SS"'
+    return for_page(
+        'Add to its layout\n    [file]\n    begins = "YYYY-MM-DDTHH:MM:SS"',
+        f"Answer {asked('begins')} beside that file.",
+    )
 
 
 def seconds_between(reference: ScoredSpans, device: ScoredSpans) -> float:
@@ -125,7 +128,7 @@ def seconds_between(reference: ScoredSpans, device: ScoredSpans) -> float:
             "start",
             f"{naive.start:%Y-%m-%d %H:%M:%S} without a zone",
             "both sides with a zone, or none",
-            f"Give {option:ZONE} (an IANA name such as Europe/Helsinki), or 'zone' in its layout.",
+            f"Give {option:ZONE} (an IANA name such as Europe/Helsinki)" + for_page(", or 'zone' in its layout.", "."),
         )
     if first.tzinfo is not None:
         first, second = first.astimezone(UTC), second.astimezone(UTC)

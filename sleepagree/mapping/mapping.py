@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Final
 
-from sleepagree.errors import MappingError, Option, shorten
+from sleepagree.errors import MappingError, Option, asked, for_page, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.mapping.sets import StageSet, reference_reportable
 from sleepagree.mapping.words import COVERAGE, GENERIC_STAGES, LEAVE_OUT, UNSCORED, canonical_stage, read_data
@@ -208,7 +208,9 @@ def _class_codes(mapping: StageMapping, side: str, stage_set: StageSet) -> tuple
             if mapping.from_file
             else f"Add to the mapping {side}={{{entries_told}}}."
             if own
-            else f"Say in a layout which stages they are\n    [stages]\n{lines}",
+            else for_page(
+                f"Say in a layout which stages they are\n    [stages]\n{lines}", "Say which stages they are."
+            ),
         )
     return tuple(codes)
 
@@ -271,14 +273,16 @@ def default_mapping(reference: StageSet, device: StageSet) -> StageMapping:
     """
     finest = next((m for m in BUILT_IN_MAPPINGS if mapping_fits(m, reference, device)), None)
     if finest is None:
-        remedy = (
+        remedy = for_page(
             f"Declare what the device can report ({Option.REPORTS:wake,light,deep}), or give a mapping of your own "
-            f"({Option.MAPPING:FILE.toml})."
+            f"({Option.MAPPING:FILE.toml}).",
+            f"Look at what its labels mean, or answer {asked('reports')}.",
         )
         if "W" not in device.reportable and "wake-or-sleep" not in device.reportable:
             remedy = (
-                "If the device writes only sleep, and nothing where it sees wake, say so in its layout ([file], "
-                f'silence = "wake") and give {Option.OUTSIDE:wake} for the time before and after. {remedy}'
+                "If the device writes only sleep, and nothing where it sees wake, "
+                + for_page('say so in its layout ([file], silence = "wake")', f"answer {asked('silence', 'wake')}")
+                + f" and give {Option.OUTSIDE:wake} for the time before and after. {remedy}"
             )
         raise MappingError(
             "no built-in mapping fits the two label sets",
@@ -325,5 +329,5 @@ def mapping_named(name: str) -> StageMapping:
         f"{Option.MAPPING}",
         name,
         "one of " + ", ".join(m.name for m in BUILT_IN_MAPPINGS),
-        "Give one of these names, or the path of a mapping file ending in .toml.",
+        "Give one of these names" + for_page(", or the path of a mapping file ending in .toml.", "."),
     )

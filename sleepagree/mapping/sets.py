@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sleepagree.errors import Option, UnknownStageError
+from sleepagree.errors import Option, UnknownStageError, asked, for_page
 from sleepagree.mapping.words import AASM_STAGES, NOT_A_STAGE, STAGE_WORDS, UNSCORED, canonical_stage
 
 
@@ -65,7 +65,7 @@ def make_stage_set(
                 "reports",
                 word,
                 "words out of " + ", ".join((*STAGE_WORDS, "light-or-rem", "wake-or-sleep")),
-                f"Correct {Option.REPORTS}, or 'reports' in the layout.",
+                for_page(f"Correct {Option.REPORTS}, or 'reports' in the layout.", f"Correct {asked('reports')}."),
             )
         declared.append(stage)
     extra = [stage for stage in held if stage not in declared]
@@ -77,7 +77,10 @@ def make_stage_set(
             "reports",
             f"label '{shown}' in the file, declared {', '.join(reports)}",
             "every stage of the file among the declared",
-            f"Add it to {Option.REPORTS} (or 'reports' in the layout), or map the label to another stage.",
+            for_page(
+                f"Add it to {Option.REPORTS} (or 'reports' in the layout), or", f"Add it to {asked('reports')}, or"
+            )
+            + " map the label to another stage.",
         )
     return StageSet(tuple(labels), tuple(stages), tuple(dict.fromkeys(declared)), declared=True)
 

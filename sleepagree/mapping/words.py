@@ -18,7 +18,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
-from sleepagree.errors import FileFormatError, Option, UnknownStageError, shorten
+from sleepagree.errors import FileFormatError, Option, UnknownStageError, for_page, shorten
 from sleepagree.files.toml import parse_toml, toml_text
 
 UNSCORED: Final = "unscored"
@@ -207,12 +207,12 @@ def _stage_of_layout(label: str, word: str, own: frozenset[str], path: str) -> s
     stage = canonical_stage(word) or (word if word in own else None)
     if stage is None:
         raise UnknownStageError(
-            f"the layout maps label '{shorten(label)}' to a word that is no stage",
+            for_page("the layout maps", "an answer maps") + f" label '{shorten(label)}' to a word that is no stage",
             path,
-            "[stages]",
+            for_page("[stages]", ""),
             word,
             "one of " + ", ".join((*STAGE_WORDS, "light-or-rem", "wake-or-sleep", UNSCORED, NOT_A_STAGE)),
-            "Correct that line of the layout.",
+            for_page("Correct that line of the layout.", "Choose another."),
         )
     return stage
 
@@ -226,8 +226,11 @@ def refuse_many_labels(count: int, path: str) -> None:
             "",
             f"{count:,} distinct labels",
             f"at most {MOST_LABELS:,}",
-            f"Look whether the labels are stages or measured values: a layout ({Option.LAYOUT:FILE.toml}) names the "
-            "column of stages.",
+            "Look whether the labels are stages or measured values: "
+            + for_page(
+                f"a layout ({Option.LAYOUT:FILE.toml}) names the column of stages.",
+                "the column of stages is said at its head.",
+            ),
         )
 
 
@@ -242,8 +245,11 @@ def _unknown_labels(unknown: list[str], counts: Mapping[str, str], path: str) ->
         path,
         where if len(unknown) == 1 else "",
         listing + more,
-        "a plain stage name, or a line for it in the layout",
-        f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    [stages]\n{lines}\n  and for each one of "
-        f"{', '.join((*STAGE_WORDS, UNSCORED, NOT_A_STAGE))}.",
+        "a plain stage name" + for_page(", or a line for it in the layout", ", or to be told what it means"),
+        for_page(
+            f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    [stages]\n{lines}\n  and for each one of "
+            f"{', '.join((*STAGE_WORDS, UNSCORED, NOT_A_STAGE))}.",
+            "Say what each label with a red line means.",
+        ),
         unknown,
     )

@@ -27,6 +27,7 @@ from starlette.routing import Route
 from sleepagree.errors import Front, InputError, SleepAgreeError
 from sleepagree.page import views
 from sleepagree.page.folder import stored_name, stored_path
+from sleepagree.page.jobs import SHOWN
 from sleepagree.page.questions import Given, Look
 from sleepagree.page.remembered import Remembered, of_its_kind
 from sleepagree.page.works import COLUMNS, MOST_FILES, NIGHTS, RESULTS, Kind, Work
@@ -208,7 +209,7 @@ class _Pages:
             if work.running:
                 return RedirectResponse(f"/work/{work.name}/answer", 303)
             await run_in_threadpool(self._take, work, form, files)
-        if form.get("do") != "score" or work.message:
+        if form.get("do") != "score" or work.message or not work.is_ready:
             return RedirectResponse(f"/work/{work.name}", 303)
         self._desk.remember(work)
         work.start()
@@ -264,7 +265,7 @@ class _Pages:
         if work.kind is Kind.CORRECTION:
             body = (await run_in_threadpool(_corrected_page, work)).encode()
         elif "report.html" in work.results:
-            body = work.results["report.html"].read_bytes()
+            body = (work.folder / SHOWN).read_bytes()
         else:
             raise HTTPException(404)
         policy = f"{page_policy()}; frame-ancestors 'self'"
@@ -276,7 +277,7 @@ class _Pages:
         name, results = request.path_params["file"], work.results
         if name == "everything.zip" and results:
             packed = await run_in_threadpool(_pack, results)
-            return FileResponse(packed, filename="sleepagree.zip", background=BackgroundTask(packed.unlink))
+            return FileResponse(packed, filename=f"{work.title}.zip", background=BackgroundTask(packed.unlink))
         if name not in results:
             raise HTTPException(404)
         return FileResponse(results[name], media_type="application/octet-stream", filename=Path(name).name)
@@ -399,7 +400,7 @@ def _corrected_page(work: Work) -> str:
     spans = work.looks["device"].spans
     if spans is None:
         raise HTTPException(404)
-    return render_page(describe_corrected(learnt.apply(spans, window=None)))
+    return render_page(describe_corrected(learnt.apply(spans, window=None), front=Front.PAGE))
 
 
 def _clock_page(work: Work) -> str:

@@ -12,6 +12,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
+#: Report in the words of the page, in the folder of a command.
+SHOWN: Final = "shown.html"
 _PROGRESS: Final = re.compile(r"progress (\d+) (\d+)")
 _MOST_LINES: Final = 400
 _LONGEST_LINE: Final = 64 * 1024
@@ -55,7 +57,7 @@ class Job:
 
     async def _run(self) -> None:
         # -P: a file that somebody uploads as numpy.py is no module
-        command = (sys.executable, "-P", "-m", "sleepagree", *self._words)
+        command = (sys.executable, "-P", "-m", "sleepagree", "--for-page", SHOWN, *self._words)
         self._process = process = await asyncio.create_subprocess_exec(
             *command,
             cwd=self._folder,

@@ -4,28 +4,35 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import datetime as dt
 import re
 import threading
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final
 
 from sleepagree.describe.file import describe_file
 from sleepagree.describe.proposal import layout_text
-from sleepagree.errors import Front, SleepAgreeError
+from sleepagree.errors import ASKED, ClockError, Front, SleepAgreeError, UnknownStageError, name_options
 from sleepagree.hypnogram.spans import ScoredSpans
+from sleepagree.hypnogram.zones import find_zone
+from sleepagree.mapping.sets import make_stage_set
 from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED
+from sleepagree.page.moments import Reading, read_moment
 from sleepagree.readers import read_spans
 from sleepagree.readers.inspection import FileInspection, inspect_file
 from sleepagree.readers.layout import (
     COLUMNS,
     DURATION_UNITS,
+    Ends,
     Layout,
     Marks,
     NightOf,
     Overlaps,
     Shape,
+    Silence,
     layout_of,
     told_values,
     toml_value,
@@ -67,23 +74,29 @@ ROLES: Final = {
 
 #: What may be said of a file, beside its columns and labels: key of a layout, what is asked, and the answers ("" for a
 #: text of one's own).
-BLANKS: Final[tuple[tuple[str, str, tuple[str, ...]], ...]] = (
-    ("begins", "When it began, such as 2026-03-01T22:30:00", ()),
-    ("zone", "Zone of its clock, such as Europe/Helsinki", ()),
-    ("person", "Whose rows", ()),
-    ("epoch_seconds", "Seconds of an epoch", ()),
-    ("reports", "All that the device can report, such as wake, light, deep", ()),
-    ("time", "How times are written", ()),
-    ("duration_unit", "Unit of durations", (*DURATION_UNITS, "epochs")),
-    ("shape", "What a row is", tuple(Shape)),
-    ("marks", "Which moment of an epoch a time is", tuple(Marks)),
-    ("night_of", "Which day a date is", tuple(NightOf)),
-    ("overlaps", "Where rows overlap", tuple(Overlaps)),
-    ("skip_lines", "Lines above the table", ()),
-    ("delimiter", "What stands between cells", ()),
-    ("encoding", "Encoding of the text", ()),
-    ("records", "Path of the records in JSON", ()),
-    ("sheet", "Sheet of the spreadsheet", ()),
+BLANKS: Final[tuple[tuple[str, str, tuple[str, ...]], ...]] = tuple(
+    (key, ASKED[key] + example, answers)
+    for key, example, answers in (
+        ("begins", ", such as 2026-03-01 22:30", ()),
+        ("zone", ", such as Europe/Helsinki", ()),
+        ("person", "", ()),
+        ("epoch_seconds", "", ()),
+        ("reports", ", such as wake, light, deep", ()),
+        ("time", "", ()),
+        ("duration_unit", "", (*DURATION_UNITS, "epochs")),
+        ("shape", "", tuple(Shape)),
+        ("marks", "", tuple(Marks)),
+        ("ends", "", tuple(Ends)),
+        ("night_of", "", tuple(NightOf)),
+        ("overlaps", "", tuple(Overlaps)),
+        ("silence", "", tuple(Silence)),
+        ("first_epoch", "", ()),
+        ("skip_lines", "", ()),
+        ("delimiter", "", ()),
+        ("encoding", ", such as cp1252", ()),
+        ("records", "", ()),
+        ("sheet", "", ()),
+    )
 )
 _NUMBERS: Final = ("epoch_seconds", "skip_lines", "first_epoch")
 _ROWS_SHOWN: Final = 6
@@ -136,6 +149,28 @@ class Look:
 
 
 @dataclass(frozen=True)
+class Typed:
+    """An answer that was typed, where more is to be said of it.
+
+    Parameters
+    ----------
+    text : str
+        As it was typed.
+    wrong : str
+        Why it is not used, "" where it is.
+    choices : tuple of Reading
+        What it may mean, where somebody has to say which.
+    taken : str
+        As what it was taken, where it was taken for something.
+    """
+
+    text: str
+    wrong: str = ""
+    choices: tuple[Reading, ...] = ()
+    taken: str = ""
+
+
+@dataclass(frozen=True)
 class Given:
     """A file that was given, and what was answered about it.
 
@@ -149,6 +184,8 @@ class Given:
         Key of a layout -> answer, as it was typed.
     stages : dict of str to str
         Label -> stage.
+    typed : dict of str to Typed
+        Key of a layout -> an answer of which more is to be said; one that is not used is not among ``answers``.
     blanks : tuple of str
         Keys of a layout that only a person can answer.
     is_proposed : bool
@@ -161,6 +198,7 @@ class Given:
     name: str
     answers: Mapping[str, str] = field(default_factory=dict)
     stages: Mapping[str, str] = field(default_factory=dict)
+    typed: Mapping[str, Typed] = field(default_factory=dict)
     blanks: tuple[str, ...] = ()
     is_proposed: bool = False
     aside: Given | None = None
@@ -188,9 +226,11 @@ class Given:
 
     def read_as(self, layout: Layout) -> Given:
         """Return the file read by a layout of its kind; what holds for it alone, and was answered, stays."""
-        own = {key: text for key, text in self.answers.items() if key in ("begins", "person", "sheet")}
+        texts = {key: typed.text for key, typed in self.typed.items()} | dict(self.answers)
+        own = {key: text for key, text in texts.items() if key in ("begins", "person", "sheet")}
         again = Given.with_layout(self.path, self.name, layout)
-        return dataclasses.replace(again, answers={**own, **again.answers}, blanks=self.blanks, aside=self)
+        told = {key: text for key, text in own.items() if key not in again.answers}
+        return dataclasses.replace(again, blanks=self.blanks, aside=self).with_answers(told)
 
     def another(self, path: Path, name: str) -> Given:
         """Return another file with the answers that were given last for one like it."""
@@ -211,7 +251,12 @@ class Given:
             return _first_rows(self.path, self._layout())[0]
         return ()
 
-    def answered(self, form: Mapping[str, str], side: str, shown: Look) -> Given:
+    @property
+    def is_clear(self) -> bool:
+        """Whether every answer is used."""
+        return not any(typed.wrong for typed in self.typed.values())
+
+    def answered(self, form: Mapping[str, str], side: str, shown: Look, near: dt.datetime | None = None) -> Given:
         """Return the file with the answers of a form; what it proposed and nobody changed is no answer.
 
         Parameters
@@ -223,6 +268,8 @@ class Given:
             "reference" or "device".
         shown : Look
             What the form was made from.
+        near : datetime or None
+            When the other file begins.
         """
         proposed_roles, proposed_stages = dict(shown.columns), {label: stage for label, stage, _ in shown.labels}
         columns = _pairs(form, f"{side}.column.", f"{side}.role.")
@@ -240,9 +287,43 @@ class Given:
                 stages[label] = stage
         return dataclasses.replace(
             self,
-            answers={key: text for key, text in answers.items() if text},
+            answers={key: text for key, text in answers.items() if text and self.answers.get(key) == text},
             stages={label: stage for label, stage in stages.items() if stage},
+            typed={key: typed for key, typed in self.typed.items() if typed.taken and answers.get(key) == typed.text},
+        ).with_answers(
+            {key: text for key, text in answers.items() if text and self.answers.get(key) != text}, near, self.answers
         )
+
+    def with_answers(
+        self,
+        fresh: Mapping[str, str],
+        near: dt.datetime | None = None,
+        before: Mapping[str, str] = MappingProxyType({}),
+    ) -> Given:
+        """Return the file with fresh answers; the place of one that cannot be used is kept by the one before it."""
+        given = self
+        chosen = {key for key, _, answers in BLANKS if answers} | {*COLUMNS}
+        for key, text in sorted(fresh.items(), key=lambda answer: answer[0] not in chosen):
+            typed = _read_typed(key, text, near)
+            older, newer = (given.answering(key, said) for said in (before.get(key, ""), typed.text))
+            if not typed.wrong and key not in chosen and older.fault() is None and (fault := newer.fault()) is not None:
+                typed = Typed(text, _beside(fault))
+            given = older if typed.wrong else newer
+            if typed.wrong or typed.taken:
+                given = dataclasses.replace(given, typed={**given.typed, key: typed})
+        return given
+
+    def answering(self, key: str, text: str) -> Given:
+        """Return the file with one more answer, "" for none."""
+        return dataclasses.replace(self, answers={**self.answers, key: text}) if text else self
+
+    def fault(self) -> SleepAgreeError | None:
+        """Return why nothing can be shown of the file, None where something can."""
+        try:
+            inspect_file(self.path, layout=self._layout())
+        except SleepAgreeError as error:
+            return error
+        return None
 
     def look(self) -> Look:
         """Return what the file looks like; whatever is wrong with it is told there."""
@@ -264,7 +345,7 @@ class Given:
             columns=tuple((name, roles.get(name) or found.get(name, "")) for name in columns),
             labels=tuple((label.label, _word(label.stage), label.minutes) for label in seen.labels),
             forms=seen.time_forms,
-            seen=render_notebook(describe_file(seen), level=3),
+            seen=render_notebook(describe_file(seen, front=Front.PAGE), level=3),
             drawing="" if spans is None else draw_spans(spans, self.path.parent.name),
             layout_text="" if layout is None else layout_text(layout_as_seen(seen, layout)),
             asked=_open_blanks(seen, {*self.answers, *(role for role, _ in seen.columns)}, self.answers, self.blanks),
@@ -276,7 +357,7 @@ class Given:
         if not self.answers and not self.stages:
             return None
         values = {key: _typed(key, text) for key, text in self.answers.items()}
-        return layout_of(values, self.stages, name=f"{self.path.name}.toml")
+        return layout_of(values, self.stages, name=self.path.name)
 
 
 def draw_spans(spans: ScoredSpans, name: str) -> str:
@@ -344,6 +425,40 @@ def _cells(table: Table, position: int) -> list[str]:
     with contextlib.suppress(SleepAgreeError):
         return [str(text) for text in table.texts(position)[:_ROWS_SHOWN]]
     return [""] * min(_ROWS_SHOWN, len(table.places.numbers))
+
+
+def _read_typed(key: str, text: str, near: dt.datetime | None) -> Typed:
+    """Return a typed answer as it is used, or what is wrong with it whatever the file is."""
+    if key == "begins":
+        readings = read_moment(text, near)
+        if len(readings) == 1:
+            dated = ", the date nearest to when the other file begins" * readings[0].is_dated
+            return Typed(readings[0].value, taken=f"Taken as {readings[0].said}{dated}.")
+        if readings:
+            return Typed(text, "This can be more than one day: choose which.", readings)
+        undated = near is None and read_moment(text, dt.datetime(2000, 1, 2))
+        told = (
+            "Give the date, too: the other file tells none. For example"
+            if undated
+            else "Give a date and a time, such as"
+        )
+        return Typed(text, f"{told} 2026-03-01 22:30 or 1 March 2026 10:30 pm.")
+    try:
+        layout_of({"epoch_seconds": 30, key: _typed(key, text)}, {})
+        if key == "zone":
+            find_zone(text)
+        if key == "reports":
+            make_stage_set((), (), reports=_typed(key, text))
+    except (ClockError, UnknownStageError) as error:
+        return Typed(text, _beside(error))
+    except SleepAgreeError as error:
+        return Typed(text, f"This cannot be used here. Expected {name_options(error.expected, Front.PAGE)}.")
+    return Typed(text)
+
+
+def _beside(error: SleepAgreeError) -> str:
+    """Return a message as it stands beside the field that it is about."""
+    return error.in_file("").told(Front.PAGE)
 
 
 def _pairs(form: Mapping[str, str], names: str, values: str) -> list[tuple[str, str]]:

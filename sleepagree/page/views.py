@@ -13,6 +13,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from sleepagree.describe.clock import describe_clock
 from sleepagree.describe.closing import CAUTIONS
+from sleepagree.errors import Front
 from sleepagree.page.guard import LARGEST_UPLOAD
 from sleepagree.page.questions import BLANKS, DRAWING, MEANINGS, ROLES
 from sleepagree.page.remembered import Remembered
@@ -69,18 +70,16 @@ def message(text: str) -> str:
 
 def night(work: Work, known: Collection[str]) -> str:
     """Return the questions about the files of a night."""
-    wanted = _SIDES if work.kind == "night" else {"device": "Device"}
     return _render(
         "night",
         title="What the files say",
         work=work,
-        wanted=wanted,
+        wanted={side: _SIDES[side] for side in work.wanted},
         known=known,
         roles=ROLES,
         meanings=MEANINGS,
         blanks=BLANKS,
         choices=CHOICES,
-        ready=all(work.looks.get(side) is not None and not work.looks[side].problems for side in wanted),
     )
 
 
@@ -104,7 +103,7 @@ def clock(work: Work, reading: ClockReading, paired: PairedNight) -> str:
     from sleepagree.figures import draw_clock_curve
     from sleepagree.page.questions import svg_element
 
-    described = describe_clock(reading, paired)
+    described = describe_clock(reading, paired, front=Front.PAGE)
     curve = dataclasses.replace(described, sections=described.sections[-1:])
     points = {f"{o:g}": None if k != k else round(k, 3) for o, k in zip(*_points(reading), strict=True)}  # noqa: PLR0124
     with DRAWING:

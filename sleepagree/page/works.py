@@ -8,6 +8,7 @@ import secrets
 import shutil
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import Final
@@ -40,6 +41,10 @@ class Kind(StrEnum):
     NIGHT = "night"
     STUDY = "study"
     CORRECTION = "correction"
+
+
+_TITLES: Final = {Kind.NIGHT: "night", Kind.STUDY: "study", Kind.CORRECTION: "corrected-night"}
+_WANTED: Final = {Kind.NIGHT: ("reference", "device"), Kind.STUDY: (), Kind.CORRECTION: ("device",)}
 
 
 @dataclass
@@ -82,6 +87,12 @@ class Work:
     _looked_at: dict[str, Given] = field(default_factory=dict)
 
     @property
+    def title(self) -> str:
+        """What its results are and when they were made; no name of a file, which may tell whose they are."""
+        made = datetime.fromtimestamp((self.folder / RESULTS).stat().st_mtime).astimezone()
+        return f"sleepagree-{_TITLES[self.kind]}-{made:%Y-%m-%d-%H%M%S}"
+
+    @property
     def running(self) -> bool:
         """Whether a command runs for it."""
         return self.job is not None and self.job.running
@@ -114,10 +125,26 @@ class Work:
     def answer(self, form: Mapping[str, str]) -> None:
         """Take the answers of a form."""
         for side, given in self.sides.items():
-            self.sides[side] = given.answered(form, side, self.looks.get(side, Look()))
+            others = (look.spans for other, look in self.looks.items() if other != side and look.spans is not None)
+            near = next((spans.start for spans in others), None)
+            self.sides[side] = given.answered(form, side, self.looks.get(side, Look()), near)
         for key, _, answers in CHOICES:
             if form.get(key) in answers:
                 self.chosen[key] = form[key]
+
+    @property
+    def wanted(self) -> tuple[str, ...]:
+        """Sides of which a file is wanted."""
+        return _WANTED[self.kind]
+
+    @property
+    def is_ready(self) -> bool:
+        """Whether nothing that the page knows of stands in the way of the command."""
+        found = [(self.looks.get(side), self.sides.get(side)) for side in self.wanted]
+        read = all(
+            look is not None and not look.problems and given is not None and given.is_clear for look, given in found
+        )
+        return read and not self.between
 
     def give(self, side: str, given: Given) -> None:
         """Take a file; it is new even where one of this name was given before."""

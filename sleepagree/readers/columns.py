@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
-from sleepagree.errors import FileFormatError, Option, shorten
+from sleepagree.errors import FileFormatError, Option, asked, for_page, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.readers.layout import COLUMNS, Layout, Shape
 
@@ -231,14 +231,17 @@ def _named(names: Sequence[str], name: str, role: str) -> int:
     if len(positions) == 1:
         return positions[0]
     if positions:
-        problem = f"{len(positions)} columns have the name that the layout gives for '{role}'"
+        given = for_page(f"that the layout gives for '{role}'", "of one that was chosen")
+        problem = f"{len(positions)} columns have the name {given}"
         found, expected = _columns_found(names), f"one column '{shorten(name)}'"
         raise FileFormatError(problem, found=found, expected=expected, remedy="Give every column a name of its own.")
     import difflib
 
     near = difflib.get_close_matches(name[:80], [candidate for candidate in names if len(candidate) <= 80], 1, 0.6)
-    problem = f"the column that the layout names for '{role}' is missing"
-    remedy = f"Did you mean '{shorten(near[0])}'?" if near else "Correct the layout, or check that this is its file."
+    named = for_page(f"that the layout names for '{role}'", f"that was chosen for '{role}'")
+    problem = f"the column {named} is missing"
+    correct = for_page("Correct the layout, or check that this is its file.", "Check that this is the right file.")
+    remedy = f"Did you mean '{shorten(near[0])}'?" if near else correct
     raise FileFormatError(problem, found=_columns_found(names), expected=f"a column '{shorten(name)}'", remedy=remedy)
 
 
@@ -249,9 +252,14 @@ def _ambiguous(names: Sequence[str], positions: Sequence[int], role: str) -> Fil
         remedy = "Give every column a name of its own."
     else:
         lines = "\n".join(f"    {role} = {toml_text(name)}" for name in candidates)
-        remedy = f"Say which in a layout ({Option.LAYOUT:FILE.toml}), with one of the lines\n    [file]\n{lines}"
+        remedy = for_page(
+            f"Say which in a layout ({Option.LAYOUT:FILE.toml}), with one of the lines\n    [file]\n{lines}",
+            "Say which at the head of the columns.",
+        )
     if role == "step":
-        remedy = "Keep one of them, or give the step in a layout: epoch_seconds = 30."
+        remedy = "Keep one of them, or give " + for_page(
+            "the step in a layout: epoch_seconds = 30.", f"{asked('epoch_seconds', 30)}."
+        )
     return FileFormatError(
         f"more than one column may hold {_WHAT[role]}", "", "", list_names(candidates), "one column", remedy
     )
@@ -260,10 +268,12 @@ def _ambiguous(names: Sequence[str], positions: Sequence[int], role: str) -> Fil
 def _missing(names: Sequence[str], missing: Sequence[str]) -> FileFormatError:
     lines = "\n".join(f'    {role} = "..."' for role in missing)
     plain = {"start": "time, timestamp, start or onset", "stage": "stage, label or state"}
-    remedy = f"Give a layout ({Option.LAYOUT:FILE.toml}) that names it\n    [file]\n{lines}"
+    head = "Say at the head of the columns which it is."
+    remedy = for_page(f"Give a layout ({Option.LAYOUT:FILE.toml}) that names it\n    [file]\n{lines}", head)
     if any(re.fullmatch(r"[\d.,:TZ+ -]+", name) for name in names if name):
         header = "If the first row holds data, put a row with the names of the columns above it; if it holds names, "
-        remedy = f"{header}give a layout ({Option.LAYOUT:FILE.toml})\n    [file]\n{lines}"
+        named = for_page(f"give a layout ({Option.LAYOUT:FILE.toml})\n    [file]\n{lines}", head[:1].lower() + head[1:])
+        remedy = header + named
     problem = "no column holds " + " and none ".join(_WHAT[role] for role in missing)
     expected = " and ".join(f"a column called {plain[role]}" for role in missing)
     return FileFormatError(problem, found=_columns_found(names), expected=expected, remedy=remedy)

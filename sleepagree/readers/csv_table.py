@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 from sleepagree.caution import Note, NoteKind
-from sleepagree.errors import FileFormatError, Option, counted, shorten
+from sleepagree.errors import FileFormatError, Option, asked, counted, for_page, shorten
 
 _DELIMITERS: Final = (",", "\t", ";", "|")
 _MOST_ABOVE: Final = 10
@@ -104,8 +104,11 @@ def parse_csv(
             path,
             f"line {text.count(chr(10), 0, text.index(chr(0))) + 1}",
             expected="a table such as CSV or TSV",
-            remedy="If it is UTF-16 without a byte-order mark, give a layout with\n    [file]\n"
-            '    encoding = "utf-16-le"',
+            remedy="If it is UTF-16 without a byte-order mark, "
+            + for_page(
+                'give a layout with\n    [file]\n    encoding = "utf-16-le"',
+                f"answer {asked('encoding', 'utf-16-le')}.",
+            ),
         )
     first_line = 1
     for _ in range(2):  # above the lines to be skipped, or below them
@@ -131,9 +134,9 @@ def _decode(data: bytes, path: str, encoding: str | None) -> str:
         line = data.count(b"\n", 0, error.start) + 1
         problem, where = f"the text is not {encoding.upper()}", f"line {line}, byte {error.start + skipped}"
         found = f"byte 0x{data[error.start]:02x}"
-        remedy = (
-            "If it was written in another encoding, name that in a layout, for instance\n    [file]\n"
-            '    encoding = "cp1252"'
+        remedy = "If it was written in another encoding, " + for_page(
+            'name that in a layout, for instance\n    [file]\n    encoding = "cp1252"',
+            f"answer {asked('encoding')}, for instance cp1252.",
         )
         raise FileFormatError(problem, path, where, found, f"text in {encoding.upper()}", remedy) from None
     except UnicodeError as error:
@@ -185,7 +188,10 @@ def sniff_delimiter(text: str, path: str = "") -> str:
     names = " or ".join(_DELIMITER_NAMES[mark] for mark in even)
     shown = ["\\t" if mark == "\t" else mark for mark in even]
     problem, expected = "two characters part the cells of every row alike", "one delimiter"
-    remedy = "Say which in a layout, for instance\n    [file]\n" + f'    delimiter = "{shown[0]}"'
+    remedy = for_page(
+        f'Say which in a layout, for instance\n    [file]\n    delimiter = "{shown[0]}"',
+        f"Answer {asked('delimiter')}, for instance {shown[0]}",
+    )
     raise FileFormatError(problem, path, "line 1", names, expected, remedy)
 
 
@@ -298,7 +304,10 @@ def _wrong_width(row: Sequence[str], width: int, where: str, mark: str, path: st
     expected = f"{width}, as in the header{told}"
     remedy = "A delimiter may be missing or one too many; correct the row."
     if above:
-        which = f"If the table begins in line {above + 1}, say so in a layout ({Option.LAYOUT:FILE.toml}) with"
-        remedy = f"{which}\n    [file]\n    skip_lines = {above}"
+        answer = for_page(
+            f"say so in a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n    skip_lines = {above}",
+            f"answer {asked('skip_lines', above)}.",
+        )
+        remedy = f"If the table begins in line {above + 1}, {answer}"
     # counted only: a cell beside those of times and stages may say anything about anybody
     return FileFormatError(problem, path, where, counted(len(row), "cell"), expected, remedy)

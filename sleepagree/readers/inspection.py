@@ -24,7 +24,10 @@ from sleepagree.errors import (
     MappingError,
     SleepAgreeError,
     UnknownStageError,
+    asked,
     counted,
+    for_page,
+    name_options,
 )
 from sleepagree.files.packed import STANDARD_INPUT, STANDARD_INPUT_NAME
 from sleepagree.hypnogram.clock_changes import change_caution, skipped_hours
@@ -216,7 +219,7 @@ def inspect_file(
     zone : str, optional
         IANA zone of its naive times.
     front : Front
-        Who shows its ``problems``.
+        Who shows its ``problems``, and what it ``would_do``.
 
     Returns
     -------
@@ -256,7 +259,7 @@ def inspect_file(
         notes=tuple(note for note in spans.notes if note not in overlaps),
         cautions=(*spans.cautions, *(change_caution(change, gap_of="file") for change in skipped_hours(spans))),
         problems=tuple(_sentence(problem, front) for problem in reading.problems),
-        would_do=_would_do(spans, reading),
+        would_do=tuple(name_options(said, front) for said in _would_do(spans, reading)),
         read_by_mne=_by_mne(path, layout) if spans.origin.reader == _EDF else (),
         unknown=reading.unknown,
         first=_first(spans, reading.unknown),
@@ -357,7 +360,7 @@ def _sentence(problem: SleepAgreeError, front: Front) -> str:
     """Return a problem without the file's name; what to do about labels is told elsewhere in an inspection."""
     if isinstance(problem, UnknownStageError):
         place = f"{problem.where}: " if problem.where else ""
-        return f"{place}{problem.problem}. Found {problem.found}."
+        return name_options(f"{place}{problem.problem}. Found {problem.found}.", front)
     return _without_path(problem, front)
 
 
@@ -471,8 +474,9 @@ def _kind(texts: Sequence[str]) -> str:
 
 def _would_do(spans: ScoredSpans, reading: _Reading) -> tuple[str, ...]:
     if reading.problems:
-        cure = "Name the labels in a layout" if reading.unknown else "Settle the overlaps"
-        return (f"Nothing yet: the file is refused as it is. {cure} (--write-layout FILE.toml writes a start).",)
+        cure = for_page("Name the labels in a layout", "Name the labels") if reading.unknown else "Settle the overlaps"
+        start = for_page(" (--write-layout FILE.toml writes a start).", ".")
+        return (f"Nothing yet: the file is refused as it is. {cure}{start}",)
     return (_clock_sentence(spans), _grid_sentence(spans), _window_sentence(spans), *_mapping_sentences(spans))
 
 
@@ -480,12 +484,12 @@ def _clock_sentence(spans: ScoredSpans) -> str:
     if spans.start is None:
         return (
             "It tells elapsed seconds and no clock, so it pairs with a file of that kind only, second 0 with second "
-            "0; 'begins' in a layout gives it a clock."
+            "0" + for_page("; 'begins' in a layout gives it a clock.", f"; {asked('begins')} gives it a clock.")
         )
     if spans.start.tzinfo is None:
         return (
             "Its clock has no zone: it pairs with a clock without a zone as the same clock, and with one that has a "
-            "zone once its own is named (--reference-zone or --device-zone)."
+            "zone once its own is named" + for_page(" (--reference-zone or --device-zone).", ".")
         )
     return "Its times name moments, so the other side must tell its zone too; the two are compared in UTC."
 
@@ -515,7 +519,7 @@ def _window_sentence(spans: ScoredSpans) -> str:
     minutes = (end_s - float(spans.onset_s[scored[0]])) / 60
     return (
         f"It has {which}: as a reference its first to last stage is the window ({minutes:.1f} min), and latency and "
-        "efficiency count from there unless --window is given."
+        "efficiency count from there" + for_page(" unless --window is given.", ".")
     )
 
 
@@ -523,17 +527,20 @@ def _mapping_sentences(spans: ScoredSpans) -> tuple[str, ...]:
     try:
         device = make_stage_set(spans.labels, spans.stages, reports=spans.reports, path=spans.origin.name)
     except UnknownStageError as error:
-        return (error.told(Front.COMMAND),)
+        return (for_page(error.told(Front.COMMAND), error.told(Front.PAGE)),)
     words = ", ".join(sorted(device.reportable, key=_stage_order)) or "nothing"
-    how = "declared" if device.declared else "taken from its labels; declare it with --reports or in a layout"
+    declare = for_page("declare it with --reports or in a layout", f"answer {asked('reports')} to declare it")
+    how = "declared" if device.declared else f"taken from its labels; {declare}"
     reference = StageSet(AASM_STAGES, AASM_STAGES, AASM_STAGES)
     sentences = [f"As a device it can report {words} ({how})."]
     try:
         first = default_mapping(reference, device).name
     except MappingError:
-        told = "No built-in mapping fits these labels: give one with --mapping FILE.toml."
+        told = "No built-in mapping fits these labels" + for_page(": give one with --mapping FILE.toml.", ".")
         if device.reportable and "W" not in device.reportable:
-            told += ' If it writes only sleep, say so in its layout: silence = "wake" below [file].'
+            told += " If it writes only sleep, " + for_page(
+                'say so in its layout: silence = "wake" below [file].', f"answer {asked('silence', 'wake')}."
+            )
         return (*sentences, told)
     others = [mapping.name for mapping in fitting_mappings(reference, device) if mapping.name != first]
     also = f"; {', '.join(others)} fit too" if others else ""

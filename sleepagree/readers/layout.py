@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Final
 
-from sleepagree.errors import ClockError, FileFormatError, shorten
+from sleepagree.errors import ClockError, FileFormatError, for_page, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.files.toml import TomlError, parse_toml, toml_text
 from sleepagree.mapping.words import canonical_stage
@@ -166,7 +166,7 @@ NO_LAYOUT: Final = Layout()
 def one_zone(zone: str | None, layout: Layout, path: str) -> str | None:
     """Return the zone of a file's naive times, as asked or by its layout; raise a ClockError where the two differ."""
     if zone is not None and layout.zone is not None and zone != layout.zone:
-        problem = "the layout names one zone, the command another"
+        problem = for_page("the layout names one zone, the command another", "two zones are named")
         remedy = "Take one of them out."
         found = f"{layout.zone} in {layout.name or 'the layout'}, {zone} on the command line or in the nights table"
         raise ClockError(problem, path, "zone", found, "one zone", remedy)

@@ -26,7 +26,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from sleepagree.caution import Note, NoteKind, OtherText
-from sleepagree.errors import ClockError, FileFormatError, InputError, SleepAgreeError, shorten
+from sleepagree.errors import ClockError, FileFormatError, InputError, SleepAgreeError, asked, for_page, shorten
 from sleepagree.files.kinds import HEAD_BYTES, refuse_recording
 from sleepagree.files.reading import open_input
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
@@ -232,8 +232,10 @@ def _start(orig_time: datetime | None, layout: Layout | None) -> tuple[datetime 
         return begins, [Note.of(NoteKind.START_FROM_LAYOUT)]
     if orig_time is None:
         if begins is not None:
-            problem = "the annotations tell elapsed time only, so the layout must tell a date and a time"
-            where = "[file], key 'begins'"
+            problem = "the annotations tell elapsed time only, so " + for_page(
+                "the layout must tell a date and a time", "a date and a time are wanted"
+            )
+            where = for_page("[file], key 'begins'", asked("begins"))
             expected = "a date and a time such as 2026-03-01T22:30:00"
             raise ClockError(problem, layout.name if layout else "", where, str(begins), expected, "Add the time.")
         return None, []

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, Note, NoteKind
-from sleepagree.errors import EpochGridError, Option
+from sleepagree.errors import EpochGridError, Option, asked, for_page
 from sleepagree.hypnogram.spans import EpochLengthFrom
 from sleepagree.readers.layout import Ends
 from sleepagree.readers.rows import Places, Rows
@@ -150,14 +150,20 @@ def common_step_us(onset_us: Microseconds, end_us: Microseconds) -> int:
 
 def _one_row(path: str) -> EpochGridError:
     problem, expected = "one row alone does not tell how long an epoch is", "two rows, or a declared length"
-    remedy = f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    epoch_seconds = 30"
+    remedy = for_page(
+        f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    epoch_seconds = 30",
+        f"Answer {asked('epoch_seconds', 30)}.",
+    )
     return EpochGridError(problem, path, found="1 row with a time", expected=expected, remedy=remedy)
 
 
 def _not_declared_step(step: int, declared_s: float, path: str) -> EpochGridError:
     problem = "the rows do not have the declared step"
-    expected = f"{show_number(declared_s)} s (epoch_seconds in the layout)"
-    remedy = "Correct 'epoch_seconds', or check that this is the file the layout was written for."
+    expected = f"{show_number(declared_s)} s ({for_page('epoch_seconds in the layout', 'as answered')})"
+    remedy = for_page(
+        "Correct 'epoch_seconds', or check that this is the file the layout was written for.",
+        f"Correct {asked('epoch_seconds')}, or check that this is the right file.",
+    )
     found = f"rows {show_number(step / SECOND_US)} s apart"
     return EpochGridError(problem, path, found=found, expected=expected, remedy=remedy)
 
@@ -166,7 +172,7 @@ def _odd_step(step: int, path: str) -> EpochGridError:
     problem = "the step between rows is no length of an epoch"
     remedy = (
         "If the column counts epochs rather than seconds, export their times; if each row lasts until the next, "
-        'say so in a layout\n    [file]\n    shape = "intervals"'
+        + for_page('say so in a layout\n    [file]\n    shape = "intervals"', f"answer {asked('shape', 'intervals')}.")
     )
     found = f"rows {show_number(step / SECOND_US)} s apart"
     return EpochGridError(problem, path, found=found, expected="1 s to 1 h", remedy=remedy)
@@ -176,8 +182,10 @@ def _varying_step(where: str, shown: str, step: int, commonest: int, path: str) 
     problem = "the step between rows varies"
     expected = f"{show_number(commonest / SECOND_US)} s, the commonest step, or a multiple of it where rows are missing"
     remedy = (
-        'Correct the row. If rows are epochs and some are missing, say so in a layout: [file] shape = "epochs"; '
-        'if each row lasts until the next one, shape = "intervals".'
+        "Correct the row. If rows are epochs and some are missing, "
+        + for_page('say so in a layout: [file] shape = "epochs"; ', f"answer {asked('shape', 'epochs')}; ")
+        + "if each row lasts until the next one, "
+        + for_page('shape = "intervals".', "intervals.")
     )
     found = f"{shown}, {show_number(step / SECOND_US)} s after the row before it"
     return EpochGridError(problem, path, where, found, expected, remedy)
@@ -223,8 +231,10 @@ def settle_inclusive_ends(
         return end_us, ()
     problem, expected = f"the ends lie {shown} before the next beginning", "to be told whether ends are inclusive"
     remedy = (
-        'Say in a layout: [file] ends = "inclusive" if an end is the last moment of its row, "exclusive" if '
-        "the gaps are real."
+        for_page('Say in a layout: [file] ends = "inclusive"', f"Answer {asked('ends', 'inclusive')},")
+        + " if an end is the last moment of its row, "
+        + for_page('"exclusive" if ', "exclusive if ")
+        + "the gaps are real."
     )
     found = f"{int(np.count_nonzero(gaps == unit))} of {gaps.size} rows with this gap"
     raise EpochGridError(problem, path, listing, found, expected, remedy)

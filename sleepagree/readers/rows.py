@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, Note, NoteKind
-from sleepagree.errors import EpochGridError, FileFormatError, Option, UnknownStageError, shorten
+from sleepagree.errors import EpochGridError, FileFormatError, Option, UnknownStageError, asked, for_page, shorten
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.mapping.words import NOT_A_STAGE, assign_stages
 from sleepagree.readers.layout import Overlaps
@@ -277,14 +277,21 @@ def _ends_too_early(rows: LabelledRows) -> EpochGridError:
 
 
 _ZONE_HINT: Final = (
-    f"If the clock was put back that night, name its zone ({Option.ZONE:ZONE}, or 'zone' in the layout): then "
+    f"If the clock was put back that night, name its zone ({Option.ZONE:ZONE}"
+    + for_page(", or 'zone' in the layout", "")
+    + "): then "
     "the order of the rows tells the two hours apart."
 )
 
 
 #: Ends of remedies for rows that overlap.
-WHICH_ROW_HOLDS: Final = 'say in a layout which of two rows holds: [file] overlaps = "shorter-wins" or "later-wins".'
-_LATER_WINS: Final = 'let the row that stands later win: [file] overlaps = "later-wins" in a layout.'
+WHICH_ROW_HOLDS: Final = for_page(
+    'say in a layout which of two rows holds: [file] overlaps = "shorter-wins" or "later-wins".',
+    f"say which of two rows holds: answer {asked('overlaps', 'shorter-wins')} or later-wins.",
+)
+_LATER_WINS: Final = "let the row that stands later win: " + for_page(
+    '[file] overlaps = "later-wins" in a layout.', f"answer {asked('overlaps', 'later-wins')}."
+)
 
 
 def _settle(rows: LabelledRows, overlaps: Overlaps, notes: list[Note]) -> LabelledRows:

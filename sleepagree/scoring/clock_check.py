@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind
-from sleepagree.errors import MappingError, Option
+from sleepagree.errors import MappingError, Option, for_page
 from sleepagree.hypnogram.align import PairedNight, refuse_unpaired
 from sleepagree.hypnogram.clock_changes import ClockChange, change_caution, possible_changes, skipped_hours
 from sleepagree.hypnogram.spans import ScoredSpans
@@ -251,7 +251,7 @@ def scan_clock(
             "",
             "",
             "at least wake and sleep on both sides",
-            f"Give one with {Option.MAPPING:FILE.toml}.",
+            for_page(f"Give one with {Option.MAPPING:FILE.toml}.", ""),
         )
     fitting = fitting_mappings(paired.reference_set, paired.device_set)
     two = next((m for m in fitting if m.name == "wake-sleep"), None)

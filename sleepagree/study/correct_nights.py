@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from sleepagree.caution import Caution, CautionKind
-from sleepagree.errors import Front, InputError, SleepAgreeError, shorten
+from sleepagree.errors import Front, InputError, SleepAgreeError, name_options, shorten
 from sleepagree.hypnogram.window import Window, parse_window
 from sleepagree.mapping.files import own_words
 from sleepagree.study.anonymous import anonymous_night, anonymous_table
@@ -95,7 +95,9 @@ def correct_nights(
             own = parse_window(row.window) if row.window else window
             night = correction.apply(files.device(row), window=own)
         except SleepAgreeError as error:
-            reason = f"{error.problem}." if anonymous else error.told(Front.TABLE, table.folder)
+            reason = (
+                f"{name_options(error.problem, Front.TABLE)}." if anonymous else error.told(Front.TABLE, table.folder)
+            )
             refused.append(Refusal(row.row, row.participant, row.night, row.device, reason))
         else:
             nights.append((row, anonymous_correction(night) if anonymous else night))

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
-from sleepagree.errors import Front, InputError, SleepAgreeError
+from sleepagree.errors import Front, InputError, SleepAgreeError, name_options
 from sleepagree.files.object_store import fetched, is_remote
 from sleepagree.files.writing import csv_text
 from sleepagree.hypnogram.align import Outside, PairedNight, align
@@ -95,7 +95,9 @@ def score_rows(rows: Sequence[NightRow], folder: Path, options: ScoringOptions) 
         try:
             paired, summary = _score_row(row, files, options)
         except SleepAgreeError as error:
-            reason = f"{error.problem}." if options.anonymous else error.told(Front.TABLE, folder)
+            reason = (
+                f"{name_options(error.problem, Front.TABLE)}." if options.anonymous else error.told(Front.TABLE, folder)
+            )
             outcomes.append(Refusal(row.row, row.participant, row.night, row.device, reason))
             continue
         outcomes.append(summary)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import re
 import shutil
 import sys
@@ -138,6 +139,8 @@ def test_a_home_user_goes_from_two_odd_files_to_the_answer(
     walk.until(lambda: visit.run("return document.querySelector('iframe').offsetHeight") > 1500)
     walk.driver.switch_to.frame(0)
     assert "100 of 100" in visit.run("return document.body.textContent")
+    cut = "return [...document.querySelectorAll('.drawing')].filter(d => d.scrollWidth > d.clientWidth).length"
+    assert visit.run(cut) == 0, "at 1280 pixels every figure is there whole"
     walk.driver.switch_to.default_content()
     walk.press("Look at the clock")
     slide = walk.driver.find_element("id", "slide")
@@ -229,6 +232,138 @@ def test_the_keyboard_alone_reaches_the_answer(visit: Any, served: Served) -> No
     shown = visit.run("return getComputedStyle(document.activeElement).outlineStyle")
     assert shown != "none"
     ActionChains(walk.driver).send_keys(Keys.ENTER).perform()
+    walk.says("Everything")
+
+
+class Keyboard:
+    """Somebody who has no mouse."""
+
+    def __init__(self, walk: Walk) -> None:
+        self.walk = walk
+
+    def keys(self, *keys: str) -> None:
+        from selenium.webdriver.common.action_chains import ActionChains
+
+        ActionChains(self.walk.driver).send_keys(*keys).perform()
+
+    def reach(self, script: str) -> None:
+        """Press Tab until something has the focus, and see that it is shown there."""
+        from selenium.webdriver.common.keys import Keys
+
+        for _ in range(400):
+            if self.walk.visit.run(f"const e = document.activeElement; return {script}"):
+                shown = "const s = getComputedStyle(document.activeElement); return s.outlineStyle != 'none'"
+                assert self.walk.visit.run(shown), "nothing shows where the focus is"
+                return
+            self.keys(Keys.TAB)
+        raise AssertionError(f"no Tab reaches it: {script}")
+
+    def press(self, words: str) -> None:
+        """Reach a button or a link, and press Enter."""
+        from selenium.webdriver.common.keys import Keys
+
+        self.reach(f"e.textContent.trim() === {json.dumps(words)}")
+        before = self.walk.driver.find_element("tag name", "html").id
+        self.keys(Keys.ENTER)
+        self.walk.until(lambda: before != self.walk.driver.find_element("tag name", "html").id)
+
+    def answer(self, id_: str, *keys: str) -> None:
+        """Reach a question, answer it with these keys, go on, and wait for what that changes."""
+        from selenium.webdriver.common.keys import Keys
+
+        self.reach(f"e.id === {json.dumps(id_)}")
+        content = self.walk.driver.find_element("id", "content").id
+        self.keys(*keys, Keys.TAB)
+        self.walk.until(lambda: self.walk.driver.find_element("id", "content").id != content)
+
+
+def follows_the_rules(walk: Walk, axe: str) -> None:
+    """See that a page is no wider than the window, and breaks no rule of axe-core."""
+    visit = walk.visit
+    assert visit.run("return document.documentElement.scrollWidth <= innerWidth")
+    walk.driver.execute_cdp_cmd("Page.setBypassCSP", {"enabled": True})
+    visit.run(axe)
+    found = walk.driver.execute_async_script("axe.run({iframes: false}).then(arguments[0])")["violations"]
+    assert [(v["id"], [n["html"][:200] for n in v["nodes"]]) for v in found] == []
+
+
+@pytest.mark.parametrize(("width", "dark"), [(390, True), (1280, False)])
+def test_the_keyboard_alone_scores_a_study(visit: Any, served: Served, axe: str, width: int, dark: bool) -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    walk = Walk(visit, served, width=width, dark=dark)
+    walk.drop(FERRY, "A folder")
+    walk.until(lambda: visit.run("return document.querySelector('[name=folder]').files.length") > 24)
+    keyboard = Keyboard(walk)
+    keyboard.press("Look at it")
+    follows_the_rules(walk, axe)
+    keyboard.reach("e.name === '0.night'")
+    keyboard.keys("first")  # Tab has marked what stood there
+    for line in range(1, 22):
+        keyboard.reach(f"e.name === '{line}.leave'")
+        keyboard.keys(Keys.SPACE)
+    keyboard.press("Keep the table so")
+    assert walk.driver.find_element("name", "0.night").get_attribute("value") == "first"
+    assert visit.run("return document.querySelectorAll('.cells tbody tr').length") == 3
+    keyboard.press("Score the study")
+    walk.until(lambda: visit.run("return !!document.querySelector('#far')"))
+    follows_the_rules(walk, axe)
+    keyboard.press("Stop it")
+    walk.says("It was stopped.")
+    follows_the_rules(walk, axe)
+    keyboard.press("Back to the questions")
+    keyboard.press("Score the study")
+    walk.says("Everything", 180)
+    follows_the_rules(walk, axe)
+
+
+@pytest.mark.parametrize(("width", "dark"), [(390, True), (1280, False)])
+def test_the_keyboard_alone_corrects_a_night(
+    visit: Any, served: Served, axe: str, tmp_path: Path, width: int, dark: bool
+) -> None:
+    command_line(FERRY, "calibrate", "nights.csv", "--device", "band A", "--out", str(tmp_path / "learnt"))
+    walk = Walk(visit, served, width=width, dark=dark)
+    given = {"correction": tmp_path / "learnt/correction.json", "device": FERRY / "band-a/crew-3-night-2.csv"}
+    for name, path in given.items():
+        field = f'form[action="/begin/correction"] [name="{name}.file"]'
+        walk.driver.find_element("css selector", field).send_keys(str(path))
+    keyboard = Keyboard(walk)
+    keyboard.reach("e.textContent.trim() === 'Look at them' && e.form.action.endsWith('/begin/correction')")
+    keyboard.press("Look at them")
+    follows_the_rules(walk, axe)
+    keyboard.answer(visit.run("return document.querySelector('.labels .open select').id"), "wake")
+    keyboard.press("Correct the night")
+    walk.says("Everything")
+    follows_the_rules(walk, axe)
+
+
+@pytest.mark.parametrize(("width", "dark"), [(390, True), (1280, False)])
+def test_the_keyboard_alone_answers_what_a_file_leaves_open(
+    visit: Any, served: Served, axe: str, tmp_path: Path, width: int, dark: bool
+) -> None:
+    night = [*["Zed"] * 20, *["light"] * 400, *["deep"] * 100]
+    (tmp_path / "numbered.csv").write_text("no;what\n" + "".join(f"{i};{w}\n" for i, w in enumerate(night)))
+    walk = Walk(visit, served, width=width, dark=dark)
+    walk.choose(reference=FERRY / "reference/crew-3-night-2.edf", device=tmp_path / "numbered.csv")
+    follows_the_rules(walk, axe)
+    keyboard = Keyboard(walk)
+    unknown = visit.run("return document.querySelector('#side-device .labels .open select').id")
+    keyboard.answer(unknown, "wake")
+    keyboard.answer("device-begins", "soon")
+    assert "Give a date and a time" in visit.run(CONTENT)
+    assert visit.run("return document.querySelectorAll('svg.figure').length") == 2
+    follows_the_rules(walk, axe)
+    visit.run("document.activeElement.blur(); scrollTo(0, 0)")
+    keyboard.reach("e.id === 'device-begins'")
+    keyboard.answer("device-begins", "04/04/26 7:38")  # of which year, or which day, somebody must say
+    assert "choose which" in visit.run(CONTENT)
+    follows_the_rules(walk, axe)
+    visit.run("document.activeElement.blur(); scrollTo(0, 0)")
+    keyboard.answer("device-begins", "a")  # another
+    visit.run("document.activeElement.blur(); scrollTo(0, 0)")
+    keyboard.answer("device-begins", "7:38")
+    assert "Taken as 22 April 2026, 07:38" in visit.run(CONTENT)
+    keyboard.press("Score the night")
     walk.says("Everything")
 
 

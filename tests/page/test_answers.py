@@ -16,6 +16,7 @@ import pytest
 
 from tests.commands import bytes_below
 from tests.page.conftest import FERRY, Served, ferry, serve
+from tests.page.words import WORDS_OF_COMMANDS, read_by_a_person
 
 PAIR = {
     "reference.file": ferry("reference/crew-3-night-2.edf"),
@@ -37,6 +38,8 @@ def kept(served: Served, work: str) -> dict[str, bytes]:
     """Return everything that a work offers to keep."""
     packed = served.ask("GET", f"{work}/keep/everything.zip")
     assert packed.status == 200
+    named = r'attachment; filename="sleepagree-(night|study|corrected-night)-\d{4}-\d\d-\d\d-\d{6}\.zip"'
+    assert re.fullmatch(named, packed.headers["content-disposition"])
     with zipfile.ZipFile(io.BytesIO(packed.body)) as archive:
         return {name: archive.read(name) for name in archive.namelist()}
 
@@ -62,6 +65,11 @@ def fields_of(page: str) -> dict[str, str]:
     return found
 
 
+def finding(report: str) -> str:
+    """Return what a report says first."""
+    return re.sub(r"<[^>]*>", "", report[report.index("<h1") : report.index("<svg")])
+
+
 def test_a_night_is_the_command_lines_night(served: Served, tmp_path: Path) -> None:
     work = served.begin("night", {**PAIR, **LAYOUT})
     page = served.ask("GET", work).text
@@ -75,7 +83,10 @@ def test_a_night_is_the_command_lines_night(served: Served, tmp_path: Path) -> N
     single = served.ask("GET", f"{work}/keep/{quote('figures/hypnograms.svg')}")
     assert single.body == mine["figures/hypnograms.svg"]
     assert single.headers["content-disposition"].startswith("attachment")
-    assert served.ask("GET", f"{work}/report").body == mine["report.html"]
+    shown, report = served.ask("GET", f"{work}/report").text, mine["report.html"].decode()
+    assert finding(shown) == finding(report)
+    assert "To repeat it" in report
+    assert WORDS_OF_COMMANDS.findall(read_by_a_person(shown)) == []
 
 
 def test_unknown_labels_are_asked_and_their_answers_are_a_layout(served: Served, tmp_path: Path) -> None:
@@ -266,7 +277,7 @@ def test_an_odd_table_is_proposed_for_and_nothing_but_blanks_are_asked(served: S
     assert fields["device.role.0"] == "epoch_number"
     assert fields["device.role.1"] == "stage"
     assert 'name="device.begins"' in page[: page.index('id="device-more"')]
-    assert "When it began, such as 2026-03-01T22:30:00: wanted, for the other file tells a clock" in page
+    assert "When it began, such as 2026-03-01 22:30: wanted, for the other file tells a clock" in page
     served.post(work, {**fields, "device.begins": "2026-04-22T07:38:00", "device.epoch_seconds": "30", "do": "look"})
     assert served.ask("GET", work).text.count("It can be read.") == 2
 
@@ -291,3 +302,90 @@ def test_a_night_is_corrected_as_the_command_line_does(served: Served, tmp_path:
     ).stdout  # fmt: skip
     assert mine["corrected.json"] == theirs
     assert "Measures" in served.ask("GET", f"{work}/report").text
+
+
+EPOCHS = "".join(f"{i};{word}\n" for i, word in enumerate(["wake"] * 20 + ["light"] * 400 + ["deep"] * 100))
+
+
+@pytest.mark.parametrize(
+    ("typed", "kept", "told"),
+    [
+        ("2026-04-22T07:38:00", "2026-04-22 07:38", "Taken as 22 April 2026, 07:38."),
+        ("22/04/2026 07:38", "2026-04-22 07:38", "Taken as 22 April 2026, 07:38."),
+        ("22.04.2026 7:38", "2026-04-22 07:38", "Taken as 22 April 2026, 07:38."),
+        ("4/22/2026 7:38 am", "2026-04-22 07:38", "Taken as 22 April 2026, 07:38."),
+        ("07:38", "2026-04-22 07:38", "Taken as 22 April 2026, 07:38, the date nearest to when the other file begins."),
+        (
+            "11:50 pm",
+            "2026-04-21 23:50",
+            "Taken as 21 April 2026, 23:50, the date nearest to when the other file begins.",
+        ),
+    ],
+)
+def test_a_moment_is_taken_as_people_type_it(served: Served, typed: str, kept: str, told: str) -> None:
+    work = served.begin("night", {**PAIR, "device.file": ("odd.csv", f"no;what it was\n{EPOCHS}".encode())})
+    fields = fields_of(served.ask("GET", work).text)
+    served.post(work, {**fields, "device.begins": typed, "do": "look"})
+    page = served.ask("GET", work).text
+    assert f'value="{kept}"' in page
+    assert told in page
+    assert page.count("It can be read.") == 2
+
+
+def test_a_wrong_answer_is_told_beside_its_field_and_the_preview_stays(served: Served) -> None:
+    work = served.begin("night", {**PAIR, "device.file": ("odd.csv", f"no;what it was\n{EPOCHS}".encode())})
+    fields = {
+        **fields_of(served.ask("GET", work).text),
+        "device.stage.0": "light",
+        "device.reports": "wake, light, deep",
+    }
+    fields |= dict.fromkeys(("device.zone", "device.encoding"), "")
+    for key, typed, wrong in (
+        ("begins", "yesterday", "Give a date and a time, such as 2026-03-01 22:30"),
+        ("zone", "Europe/Nowhere", "no time zone has this name"),
+        ("reports", "wake, naps", "a word that is no stage"),
+        ("epoch_seconds", "often", "Expected a number of seconds from 1 to 3600."),
+        ("encoding", "nonsense", "Expected a name such as utf-8"),
+    ):
+        served.post(work, {**fields, f"device.{key}": typed, "do": "look"})
+        page = served.ask("GET", work).text
+        beside = page[page.index(f'id="device-{key}"') :].split("</div>")[0]
+        assert 'aria-invalid="true"' in beside
+        assert wrong in beside
+        assert f'value="{typed}"' in beside
+        assert page.count("<svg") == 2
+        assert key == "reports" or 'name="device.reports" value="wake, light, deep"' in page
+        assert fields_of(page)["device.stage.0"] == "light"
+        assert "disabled" in page[page.index('value="score"') :]
+        answer = served.post(work, {**fields, f"device.{key}": typed, "do": "score"})
+        assert answer.headers["location"] == work
+        served.post(work, {**fields, "device.epoch_seconds": "30", "device.begins": "", "do": "look"})
+
+
+def test_a_day_that_can_be_two_is_asked_for(served: Served) -> None:
+    work = served.begin("night", {**PAIR, "device.file": ("odd.csv", f"no;what it was\n{EPOCHS}".encode())})
+    fields = fields_of(served.ask("GET", work).text)
+    served.post(work, {**fields, "device.begins": "03/04/2026 07:38", "do": "look"})
+    page = served.ask("GET", work).text
+    assert '<option value="2026-04-03 07:38">3 April 2026, 07:38</option>' in page
+    assert '<option value="2026-03-04 07:38">4 March 2026, 07:38</option>' in page
+    served.post(work, {**fields_of(page), "device.begins": "2026-04-03 07:38", "do": "look"})
+    assert 'value="2026-04-03 07:38"' in served.ask("GET", work).text
+
+
+def test_lengths_that_tell_their_unit_are_read_as_on_the_command_line(served: Served, tmp_path: Path) -> None:
+    rows = "".join(
+        f"2026-04-22 {8 + i // 2:02d}:{i % 2 * 30:02d};{'wake light deep'.split()[i % 3]};30 min\n" for i in range(14)
+    )
+    given = {**PAIR, "device.file": ("long.csv", f"start;stage;duration\n{rows}".encode())}
+    work = served.begin("night", given)
+    page = served.ask("GET", work).text
+    assert page.count("It can be read.") == 2
+    served.score(work, fields_of(page))
+    mine = kept(served, work)
+    stored(tmp_path, given)
+    words = ["night", "reference/crew-3-night-2.edf", "device/long.csv"]
+    if "layout.toml" in mine:
+        (tmp_path / "layout.toml").write_bytes(mine.pop("layout.toml"))
+        words += ["--layout", "layout.toml"]
+    assert mine == command_line(tmp_path, *words, "--out", "results")

@@ -15,6 +15,7 @@ from sleepagree.cli.group import main
 from tests.cli.test_bad_input import BAND, CASES, LAYOUT, REFERENCE, Case, bad_device, prepare
 from tests.page.conftest import Served
 from tests.page.test_answers import fields_of
+from tests.page.words import WORDS_OF_COMMANDS, read_by_a_person
 
 #: What the page has no place for: paths, folders instead of files, windows and mappings of one's own.
 _NOT_GIVEN = {"window outside", "missing file", "a folder instead of a reference", "a folder instead of a device file",
@@ -78,7 +79,10 @@ def test_a_wrong_file_costs_one_message_and_no_answer(served: Served, case: Case
     assert len(told) == 1
     message = case.message or CliRunner().invoke(main, prepare(case, tmp_path)[0]).stderr.split("sleepagree: ")[-1]
     assert _PROBLEMS.get(case.name, said(message)) in told[0]
-    assert " --" not in told[0].replace("the command line's --mapping", ""), "the page has questions"
+    read = read_by_a_person(served.ask("GET", work).text)
+    assert WORDS_OF_COMMANDS.findall(read.replace(Path(str(named.get("--layout", "-"))).name, "")) == [], (
+        "the page has questions"
+    )
     assert str(served.temporary) not in told[0]
 
     served.post(work, {"do": "look", **dict.fromkeys(fields, "")}, good)

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sleepagree.errors import FileFormatError, SleepAgreeError
+from sleepagree.errors import FileFormatError, Front, SleepAgreeError, name_options
 from sleepagree.readers.layout import read_layout
 from sleepagree.readers.table.reader import read_table
 
@@ -28,6 +28,11 @@ TIMES = [
     *("%H:%M:%S%z", "%H:%M %z", "%Hh%M"),
 ]
 moments = st.datetimes(dt.datetime(2001, 1, 1), dt.datetime(2068, 12, 31), timezones=st.just(dt.UTC))
+
+
+def shown(error: SleepAgreeError) -> str:
+    """Return how an error says it can be mended, as the command line says it."""
+    return name_options(error.remedy, Front.COMMAND)
 
 
 def written(moment: dt.datetime, form: str, *, short: bool) -> str:
@@ -57,12 +62,12 @@ def test_every_form_offered_reads_the_cell_and_one_of_them_is_the_right_one(
     table = f"time;stage\n{one};wake\n{one};wake\n"
     error = refusal(folder, table)
     assert error is not None
-    offered = OFFERED.findall(error.remedy)
+    offered = OFFERED.findall(shown(error))
     assert offered, (one, error.remedy)
     for line, comment in offered:
         again = refusal(folder, table, f'[file]\n{line}\nshape = "epochs"\n')
         # what is left to refuse is that a table of one moment tells no epoch
-        assert again is None or "epoch" in again.remedy, (one, line, again)
+        assert again is None or "epoch" in shown(again), (one, line, again)
         assert bool(comment) == (len(offered) > 1)
     # the form it was written in reads the same moment as one of those offered
     truth = dt.datetime.strptime(one, form)
@@ -84,11 +89,11 @@ def test_a_date_in_a_column_of_its_own(
     table = f"date;time;stage\n{day};{clock};wake\n{day};{clock};wake\n"
     error = refusal(folder, table)
     assert error is not None
-    offered = OFFERED.findall(error.remedy)
-    assert '    date = "date"\n' in error.remedy
+    offered = OFFERED.findall(shown(error))
+    assert '    date = "date"\n' in shown(error)
     for line, _ in offered:
         again = refusal(folder, table, f'[file]\ndate = "date"\n{line}\nshape = "epochs"\n')
-        assert again is None or "epoch" in again.remedy, (day, line, again)
+        assert again is None or "epoch" in shown(again), (day, line, again)
 
 
 @pytest.mark.parametrize(
@@ -114,8 +119,8 @@ def test_a_date_in_a_column_of_its_own(
 def test_forms_offered(cell: str, forms: list[str], tmp_path: Path) -> None:
     error = refusal(tmp_path, f"time;stage\n{cell};wake\n{cell};wake\n")
     assert error is not None
-    assert [tomllib.loads(line)["time"] for line, _ in OFFERED.findall(error.remedy)] == forms
-    assert "%" not in OFFERED.sub("", error.remedy)
+    assert [tomllib.loads(line)["time"] for line, _ in OFFERED.findall(shown(error))] == forms
+    assert "%" not in OFFERED.sub("", shown(error))
 
 
 def test_a_row_written_otherwise_than_those_before_it_is_offered_no_form(tmp_path: Path) -> None:
@@ -123,7 +128,7 @@ def test_a_row_written_otherwise_than_those_before_it_is_offered_no_form(tmp_pat
     assert error is not None
     assert error.problem == "the time is written in another way than those before it"
     assert error.where == "line 3, column 'time'"
-    assert "%" not in error.remedy
+    assert "%" not in shown(error)
 
 
 @pytest.mark.parametrize("number", ["12", "99999999", "500000000", "1772404200", "1772404200000", "5000000000000"])
@@ -131,7 +136,7 @@ def test_units_offered_read_the_number(number: str, tmp_path: Path) -> None:
     for declared in ("", 'time = "unix-s"', 'time = "unix-ms"', 'time = "elapsed-s"'):
         table = f"time;stage\n{number};wake\n"
         error = refusal(tmp_path, table, f"epoch_seconds = 30\n[file]\n{declared}\n")
-        for line in re.findall(r'time = "[^"]*"', "" if error is None else error.remedy):
+        for line in re.findall(r'time = "[^"]*"', "" if error is None else shown(error)):
             assert refusal(tmp_path, table, f"epoch_seconds = 30\n[file]\n{line}\n") is None, (number, declared, line)
 
 

@@ -15,6 +15,8 @@ import re
 from decimal import Decimal
 from typing import Final, NamedTuple
 
+from sleepagree.errors import asked, for_page
+
 # A fraction may be of any accuracy; nine digits before the dot are 31 years. No exponent, comma or grouping.
 _DURATION: Final = re.compile(rb"(?:[0-9]{1,9}(?:\.[0-9]*)?|\.[0-9]+)")
 _ONSET: Final = re.compile(rb"[+-]" + _DURATION.pattern)
@@ -129,7 +131,10 @@ def _decode(text: bytes, offset: int, encoding: str, *, is_only: bool) -> str:
     except UnicodeError as error:
         at = min(max(getattr(error, "start", 0), 0), len(text) - 1)
         problem, found = f"an annotation text is not {encoding}", f"byte 0x{text[at]:02X}"
-        remedy = 'Name the encoding of the texts in a layout, such as encoding = "latin-1".'
+        remedy = for_page(
+            'Name the encoding of the texts in a layout, such as encoding = "latin-1".',
+            f"Answer {asked('encoding')}, such as latin-1.",
+        )
         raise TalFaultError(offset + at, problem, found, "text in UTF-8, as EDF+ demands", remedy) from None
     control = None if decoded.isprintable() else _CONTROL.search(decoded)
     if control is not None:

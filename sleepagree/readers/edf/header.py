@@ -13,7 +13,7 @@ from datetime import date, datetime, time
 from typing import Final, NamedTuple
 
 from sleepagree.caution import Moment, Note, NoteKind
-from sleepagree.errors import FileFormatError, counted
+from sleepagree.errors import FileFormatError, asked, counted, for_page
 from sleepagree.files.reading import InputFile
 from sleepagree.readers.layout import Layout
 
@@ -27,7 +27,9 @@ _WHOLE: Final = re.compile(rb"-?\d{1,8}")
 _DECIMAL: Final = re.compile(rb"-?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2})?")
 
 _EXPORT_AGAIN: Final = "Export the file again with a program that follows EDF+."
-BEGINS: Final = 'tell the true start in a layout, such as begins = "2026-03-01T22:30:00" under [file]'
+BEGINS: Final = for_page(
+    'tell the true start in a layout, such as begins = "2026-03-01T22:30:00" under [file]', f"answer {asked('begins')}"
+)
 _CORRECT: Final = f"Correct the header, or {BEGINS}."
 
 

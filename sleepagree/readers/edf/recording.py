@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Note, NoteKind, OwnWord
-from sleepagree.errors import FileFormatError, InputError, SleepAgreeError, shorten
+from sleepagree.errors import FileFormatError, InputError, SleepAgreeError, for_page, shorten
 from sleepagree.files.reading import InputFile, open_input
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.mapping.words import UNSCORED, put_layout_first
@@ -277,7 +277,8 @@ def _parse_row(
         where = f"byte {offset}, in data record {number + 1}"
         raise FileFormatError(fault.problem, file.path, where, fault.found, fault.expected, fault.remedy) from None
     except LookupError:
-        raise InputError("the layout names an encoding that does not exist", file.path, "encoding", encoding) from None
+        problem = for_page("the layout names an encoding that does not exist", "there is no such encoding")
+        raise InputError(problem, file.path, "encoding", encoding) from None
     start = math.nan
     if tals and not tals[0].duration and not tals[0].texts[0]:
         start = float(tals[0].onset)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, Note, NoteKind
-from sleepagree.errors import EpochGridError, Option, UnknownStageError, counted, shorten
+from sleepagree.errors import EpochGridError, Option, UnknownStageError, asked, counted, for_page, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans, Seconds
 from sleepagree.mapping.words import (
@@ -46,11 +46,12 @@ _SHOWN_FROM: Final = 5
 #: Lengths of scoring epochs, tried in this order where durations differ from one another.
 _USUAL_EPOCHS_S: Final = (30.0, 20.0, 15.0, 10.0, 5.0, 4.0, 2.0, 1.0)
 _LONGEST_EPOCH_S: Final = 600.0
-_GIVE_DURATIONS: Final = (
-    "Export the scoring again with durations, or give the length of an epoch in a layout (epoch_seconds = 30)."
+_GIVE_DURATIONS: Final = "Export the scoring again with durations, or give " + for_page(
+    "the length of an epoch in a layout (epoch_seconds = 30).", f"{asked('epoch_seconds', 30)}."
 )
 _NOT_A_STAGE_LINE: Final = (
-    f'give it "not-a-stage" under [stages] in a layout and give the window ({Option.WINDOW:FROM/TO})'
+    for_page('give it "not-a-stage" under [stages] in a layout', "say that it is no stage")
+    + f" and give the window ({Option.WINDOW:FROM/TO})"
 )
 
 #: Texts of the EDF+ standard as it writes them (Kemp & Olivan 2003), by their folded form.
@@ -291,10 +292,12 @@ def no_stage_error(path: str, texts: Iterable[str]) -> UnknownStageError:
         "no annotation is a sleep stage",
         path,
         found=f"{counted(len(ordered), 'text')}: {', '.join(listing)}",
-        expected="texts such as 'Sleep stage N2', or a layout that names the stages",
-        remedy=f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    [stages]\n{lines}"
+        expected="texts such as 'Sleep stage N2'" + for_page(", or a layout that names the stages", ""),
+        remedy=for_page(
+            f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    [stages]\n{lines}", "Say what each label means."
+        )
         if lines
-        else "Check that this is the file with the scoring, or name its texts in a layout.",
+        else "Check that this is the file with the scoring" + for_page(", or name its texts in a layout.", "."),
         facts=[text for text, _ in recurring if text != _EMPTY_TEXT],
     )
 

@@ -16,7 +16,7 @@ from datetime import datetime
 from typing import Any, Final, NamedTuple, NoReturn, TypeVar
 
 from sleepagree.caution import Note, NoteKind
-from sleepagree.errors import ClockError, FileFormatError, Option, shorten
+from sleepagree.errors import ClockError, FileFormatError, Option, for_page, shorten
 
 #: More digits than any time, count or code in use; int() of a longer text can take quadratic time.
 _MOST_DIGITS: Final = 40
@@ -308,7 +308,9 @@ def read_instant(field: Field, *, naive_allowed: bool) -> datetime:
         field.fail("the year is out of range", expected=f"{_YEARS[0]} to {_YEARS[1]}", found=text)
     if moment.tzinfo is None and not naive_allowed:
         problem = "a time without an offset names no moment"
-        said = f"Give the zone the times are in: {Option.ZONE:ZONE}, or in a layout"
-        remedy = f'{said}\n    [file]\n    zone = "Europe/Helsinki"'
+        said = f"Give the zone the times are in: {Option.ZONE:ZONE}"
+        remedy = said + for_page(
+            ', or in a layout\n    [file]\n    zone = "Europe/Helsinki"', ", such as Europe/Helsinki."
+        )
         raise ClockError(problem, field.path, field.place, text, "an offset (Z or +02:00) after the time", remedy)
     return moment

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from sleepagree.caution import Note, NoteKind, OwnWord
-from sleepagree.errors import FileFormatError, shorten
+from sleepagree.errors import FileFormatError, asked, for_page, shorten
 from sleepagree.hypnogram.spans import Origin
 from sleepagree.readers.columns import find_columns
 from sleepagree.readers.json.fields import Field, JsonDocument
@@ -19,7 +19,10 @@ from sleepagree.readers.table.table import Table
 _VALUE: Final = "value"
 KEY: Final = "key"
 ANY: Final = "*"
-_PATH_REMEDY: Final = "Correct 'records' in the layout, or check that this is the file it was written for."
+_PATH_REMEDY: Final = for_page(
+    "Correct 'records' in the layout, or check that this is the file it was written for.",
+    f"Correct {asked('records')}, or check that this is the right file.",
+)
 
 
 @dataclass(frozen=True)
@@ -95,7 +98,7 @@ def _records_at(document: JsonDocument, path: str) -> Records:
             found = [(name, holder.need(step, expected, _PATH_REMEDY)) for name, holder in holders]
     parts = [(name, part) for name, field in found for part in _parts(field)]
     if not parts:
-        remedy = "Export the night again, or correct 'records' in the layout."
+        remedy = "Export the night again, or correct " + for_page("'records' in the layout.", f"{asked('records')}.")
         document.fields[0].fail("the list of records is empty", expected="a record or more", remedy=remedy)
     if len(parts) == 1 and (rows := rows_of_columns(parts[0][1].value)):
         ((name, whole),) = parts

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from sleepagree.caution import Note, NoteKind, OwnWord
-from sleepagree.errors import EpochGridError, FileFormatError, Option, shorten
+from sleepagree.errors import EpochGridError, FileFormatError, Option, asked, for_page, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.readers.layout import Shape
 from sleepagree.readers.table.table import TableReading
@@ -42,7 +42,10 @@ def _by_number(reading: TableReading, position: int) -> Times:
     layout, column = reading.layout, reading.column(position)
     if layout.epoch_seconds is None:
         problem, expected = "numbers of epochs do not tell how long an epoch lasts", "the length of an epoch"
-        remedy = f"Give it in a layout ({Option.LAYOUT:FILE.toml}), above [file]:\n    epoch_seconds = 30"
+        remedy = for_page(
+            f"Give it in a layout ({Option.LAYOUT:FILE.toml}), above [file]:\n    epoch_seconds = 30",
+            f"Answer {asked('epoch_seconds', 30)}.",
+        )
         raise EpochGridError(problem, reading.path, f"column '{shorten(column.name)}'", "", expected, remedy)
     expected = "the whole number of an epoch"
     numbers = read_numbers(reading.table.texts(position), column, expected=expected)
@@ -56,13 +59,18 @@ def _by_number(reading: TableReading, position: int) -> Times:
     if layout.first_epoch is None and first > 1:
         row = int(numbers.argmin())
         problem, expected = "the numbers of epochs begin neither with 0 nor with 1", "to be told which one is the first"
-        which = f"Say in a layout ({Option.LAYOUT:FILE.toml}) which epoch began at 'begins'"
-        in_layout = f"{which}\n    [file]\n    first_epoch = {first}"
+        in_layout = for_page(
+            f"Say in a layout ({Option.LAYOUT:FILE.toml}) which epoch began at 'begins'\n    [file]\n"
+            f"    first_epoch = {first}",
+            f"Answer {asked('first_epoch', first)}.",
+        )
         raise column.error(EpochGridError, row, problem, str(first), expected, in_layout)
     if first < base:
         row = int(numbers.argmin())
-        problem, expected = "the epoch comes before the first one", f"numbers from {base} on (first_epoch)"
-        raise column.error(EpochGridError, row, problem, str(first), expected, "Correct the row, or 'first_epoch'.")
+        problem, expected = "the epoch comes before the first one", f"numbers from {base} on"
+        expected += for_page(" (first_epoch)", "")
+        remedy = "Correct the row, or " + for_page("'first_epoch'.", f"{asked('first_epoch')}.")
+        raise column.error(EpochGridError, row, problem, str(first), expected, remedy)
     reading.notes.append(Note.of(NoteKind.EPOCHS_NUMBERED, column=OwnWord(column.name), first=base))
     return Times(np.rint(numbers - base).astype(np.int64) * round(layout.epoch_seconds * SECOND_US), Clock.ELAPSED)
 
@@ -73,9 +81,10 @@ def _after_each_other(reading: TableReading, position: int) -> Microseconds:
     numbers, unit = read_durations(reading.table.texts(position), column)
     unit = unit or reading.layout.duration_unit or reading.columns.duration_unit or reading.table.duration_unit
     if unit is None:
-        in_layout = (
+        in_layout = for_page(
             f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n"
-            '    duration_unit = "min"\n  or "s", "ms" or "epochs".'
+            '    duration_unit = "min"\n  or "s", "ms" or "epochs".',
+            f"Answer {asked('duration_unit', 'min')}, s, ms or epochs.",
         )
         problem, where = "the unit of the durations is not told", f"column '{shorten(column.name)}'"
         raise EpochGridError(problem, reading.path, where, "rows without times", "a unit", in_layout)
@@ -98,14 +107,17 @@ def _refuse_what_tells_more(reading: TableReading) -> None:
         before, now = numbers[row - 1], numbers[row]
         if isinstance(before, int) and isinstance(now, int) and now != before + 1:
             problem = "there is a blank line among rows that follow each other, so it may be an epoch"
-            remedy = 'Take it out, or write a label there that a layout maps to "unscored".'
+            remedy = "Take it out, or write a label there " + for_page(
+                'that a layout maps to "unscored".', 'and say that it is "not scored".'
+            )
             where = reading.places.one.format(before + 1)
             raise FileFormatError(problem, reading.path, where, "a blank line", "a label in every line", remedy)
     for position, name in enumerate(reading.table.names):
         data = reading.table.columns.get(position)
         if position not in reading.columns.used and data is not None and looks_like_times(data):
             problem, where = "no column of times is named, and this one seems to hold them", f"column '{shorten(name)}'"
-            in_layout = (
-                f"Name it in a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n    start = {toml_text(name)}"
+            in_layout = for_page(
+                f"Name it in a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n    start = {toml_text(name)}",
+                'Say at the head of the columns that it is "when it begins".',
             )
             raise FileFormatError(problem, reading.path, where, "", "rows that tell no times", in_layout)

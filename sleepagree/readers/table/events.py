@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from sleepagree.caution import FileName, Note, NoteKind, OwnWord
-from sleepagree.errors import FileFormatError, Option, UnknownStageError, shorten
+from sleepagree.errors import FileFormatError, Option, UnknownStageError, for_page, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers.columns import find_columns
@@ -96,8 +96,10 @@ def _refuse_bare_codes(
     lines = "\n".join(f'    "{code}" = "..."' for code in sorted(codes, key=float)[:20])
     problem = "the stages are numbers, and no JSON file says what they mean"
     where = f"{places.listing(rows)}, column '{shorten(stage)}'" if len(codes) == 1 else f"column '{shorten(stage)}'"
-    expected = f"'Levels' of '{shorten(stage)}' in an events.json, or a layout"
-    remedy = f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    [stages]\n{lines}"
+    expected = f"'Levels' of '{shorten(stage)}' in an events.json" + for_page(", or a layout", "")
+    remedy = for_page(
+        f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    [stages]\n{lines}", "Say what each label means."
+    )
     raise UnknownStageError(problem, path, where, ", ".join(sorted(codes, key=float)[:20]), expected, remedy, codes)
 
 

@@ -19,7 +19,7 @@ from typing import Any, Final
 import numpy as np
 
 from sleepagree.caution import Note, NoteKind, OwnWord
-from sleepagree.errors import FileFormatError, InputError, Option, SleepAgreeError, shorten
+from sleepagree.errors import FileFormatError, InputError, Option, SleepAgreeError, asked, for_page, shorten
 from sleepagree.files.packed import open_zip
 from sleepagree.files.reading import read_zipped_bytes
 from sleepagree.files.toml import toml_text
@@ -138,7 +138,12 @@ def _sheets(data: bytes, path: str, wanted: str | None) -> tuple[dict[str, list[
             book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
             sheets = {sheet.title: sheet for sheet in book.worksheets}
             if wanted is not None and wanted not in sheets:
-                raise _which(path, list(sheets), "the sheet that the layout names is missing", shorten(wanted))
+                raise _which(
+                    path,
+                    list(sheets),
+                    for_page("the sheet that the layout names is missing", "there is no such sheet"),
+                    shorten(wanted),
+                )
             titles = list(sheets) if wanted is None else [wanted]
             return {title: rows for title in titles if (rows := list(_cells(sheets[title], path)))}, len(sheets)
     except SleepAgreeError:
@@ -166,7 +171,10 @@ def _cells(sheet: Any, path: str) -> Iterator[_Row]:
 
 def _which(path: str, titles: list[str], problem: str, expected: str) -> InputError:
     first = toml_text(titles[0] if titles else "")
-    remedy = f"Say which in a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n    sheet = {first}"
+    remedy = for_page(
+        f"Say which in a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n    sheet = {first}",
+        f"Answer {asked('sheet')}, such as {first}.",
+    )
     return InputError(problem, path, "", list_names(titles), expected, remedy)
 
 

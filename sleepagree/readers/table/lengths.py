@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, Note, NoteKind
-from sleepagree.errors import EpochGridError, Option, shorten
+from sleepagree.errors import EpochGridError, Option, asked, for_page, shorten
 from sleepagree.hypnogram.spans import EpochLengthFrom
 from sleepagree.readers.layout import DURATION_UNITS, Marks, Shape
 from sleepagree.readers.row_lengths import (
@@ -118,8 +118,9 @@ def _until_next(reading: TableReading, starts_us: Microseconds, staged: Rows) ->
         problem = "the last row has no end"
         where = reading.places.at(int(staged[np.flatnonzero(onset == stops[-1])[0]]))
         remedy = (
-            "Add a closing row with the end of the night and the label 'Lights on' (or one that [stages] of a "
-            'layout maps to "not-a-stage"), or export the ends too.'
+            "Add a closing row with the end of the night and the label 'Lights on' (or one that "
+            + for_page('[stages] of a layout maps to "not-a-stage"', "is said to be no stage")
+            + "), or export the ends too."
         )
         raise EpochGridError(problem, reading.path, where, expected="a time at which it ends", remedy=remedy)
     stops = np.append(stops, after.min())
@@ -171,7 +172,9 @@ def _wrong_duration(value: float, row: int, column: Column) -> EpochGridError:
         problem, expected = "this is no duration of a stage", "a positive number"
         return column.error(EpochGridError, row, problem, show_number(value), expected, "Correct the row.")
     expected = "a positive duration in every row, or 0 in all of them"
-    remedy = 'Complete the row; if it is a mark and no stage, give its label "not-a-stage" in a layout.'
+    remedy = "Complete the row; if it is a mark and no stage, " + for_page(
+        'give its label "not-a-stage" in a layout.', "say that its label is no stage."
+    )
     return column.error(EpochGridError, row, "this row has duration 0 and others have not", "0", expected, remedy)
 
 
@@ -185,7 +188,10 @@ def _duration_unit(reading: TableReading, onset: Microseconds, numbers: NDArray[
     if told is not None and proven is not None and told != proven:
         problem = "the durations do not have the unit that is told"
         expected = "rows that end about where the next begins"
-        remedy = f'Write in a layout: [file] duration_unit = "{_unit_name(proven)}".'
+        unit = _unit_name(proven)
+        remedy = for_page(
+            f'Write in a layout: [file] duration_unit = "{unit}".', f"Answer {asked('duration_unit', unit)}."
+        )
         found = f"durations in {_unit_name(told)} that would fit the steps between rows in {_unit_name(proven)}"
         raise EpochGridError(problem, reading.path, where, found, expected, remedy)
     if told is not None:
@@ -193,7 +199,10 @@ def _duration_unit(reading: TableReading, onset: Microseconds, numbers: NDArray[
     if proven is None:
         found = "numbers that do not lead from one row to the next in s, min or ms"
         layout = f"Give a layout ({Option.LAYOUT:FILE.toml}) with"
-        in_layout = f'{layout}\n    [file]\n    duration_unit = "s"\n  or "min" or "ms".'
+        in_layout = for_page(
+            f'{layout}\n    [file]\n    duration_unit = "s"\n  or "min" or "ms".',
+            f"Answer {asked('duration_unit', 's')}, min or ms.",
+        )
         raise EpochGridError("the unit of the durations is not told", reading.path, where, found, "a unit", in_layout)
     reading.notes.append(Note.of(NoteKind.DURATION_UNIT, unit=_unit_name(proven)))
     return proven

@@ -13,7 +13,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from sleepagree.errors import ClockError, FileFormatError, InputError, SleepAgreeError, shorten
+from sleepagree.errors import ClockError, FileFormatError, InputError, SleepAgreeError, for_page, shorten
 from sleepagree.files.reading import read_parquet_bytes
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.readers.columns import find_columns
@@ -145,7 +145,7 @@ class _Column(NamedTuple):
             return [_text(value) for value in values.to_pylist()]
         problem = "a column has a type that holds neither times nor labels"
         expected = "timestamps, dates, times, durations, numbers or texts"
-        remedy = "Name another column in the layout, or write this one as text."
+        remedy = for_page("Name another column in the layout", "Choose another column") + ", or write this one as text."
         raise FileFormatError(problem, self.path, f"column '{shorten(self.name)}'", str(kind), expected, remedy)
 
     def _whole(self, values: Any) -> Microseconds:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from sleepagree.caution import Note, NoteKind, OwnWord
-from sleepagree.errors import FileFormatError, InputError, Option, shorten
+from sleepagree.errors import FileFormatError, InputError, Option, asked, for_page, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.readers.columns import Columns, list_names
 from sleepagree.readers.layout import Layout
@@ -27,9 +27,15 @@ def rows_of_person(table: Table, columns: Columns, layout: Layout) -> Table:
     if columns.person is None:
         if layout.person is None:
             return table
-        problem, expected = "the layout names a person and no column of people", "both"
-        remedy = 'Name the column too: [file] person_column = "..."'
-        where = f"[file], key 'person' of {layout.name or 'the layout'}"
+        problem, expected = (
+            for_page("the layout names", "the answers name") + " a person and no column of people",
+            "both",
+        )
+        remedy = for_page(
+            'Name the column too: [file] person_column = "..."',
+            'Say at the head of the columns which is "person", too.',
+        )
+        where = for_page(f"[file], key 'person' of {layout.name or 'the layout'}", asked("person"))
         raise FileFormatError(problem, table.path, where, "", expected, remedy)
     names = [text.strip() for text in table.texts(columns.person)]
     column = table.names[columns.person]
@@ -38,11 +44,16 @@ def rows_of_person(table: Table, columns: Columns, layout: Layout) -> Table:
         if len(people) == 1:
             return table
         line = f"person = {toml_text(people[0])}"
-        in_layout = f"Say whose rows to read in a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n    {line}"
+        in_layout = for_page(
+            f"Say whose rows to read in a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n    {line}",
+            f"Answer {asked('person')}.",
+        )
         raise _not_one(table, column, people, f"the rows are about {len(people)} people", "one person", in_layout)
     if layout.person not in people:
         problem, expected = "no row is about the person whose rows to read", f"rows of '{shorten(layout.person)}'"
-        remedy = "Correct 'person' in the layout, or the participant in the nights table."
+        remedy = for_page(
+            "Correct 'person' in the layout, or the participant in the nights table.", f"Correct {asked('person')}."
+        )
         raise _not_one(table, column, people, problem, expected, remedy)
     if len(people) == 1:
         return table

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 
 import numpy as np
 
-from sleepagree.errors import EpochGridError, shorten
+from sleepagree.errors import EpochGridError, asked, for_page, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
@@ -195,7 +195,10 @@ def _refuse_several_recordings(reading: TableReading, rows: LabelledRows) -> Non
         found = f"'{shorten(values[row])}' after '{shorten(values[row - 1])}', and {now} after {before}"
         problem = "the times start again where another column changes, so the file holds more than one recording"
         where = f"{rows.at(row)}, column '{shorten(table.names[position])}'"
-        people = f"[file] person_column = {toml_text(table.names[position])} and person"
+        people = for_page(
+            f"[file] person_column = {toml_text(table.names[position])} and person",
+            f'that it is "person", and {asked("person")}',
+        )
         remedy = (
             f"Write each recording into a file of its own, or, if the column names people, say whose to read: "
             f"{people}. "

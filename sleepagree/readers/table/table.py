@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from sleepagree.caution import Caution, Note
-from sleepagree.errors import FileFormatError, shorten
+from sleepagree.errors import ASKED, FileFormatError, asked, for_page, shorten
 from sleepagree.hypnogram.spans import Origin
 from sleepagree.readers.columns import Columns
 from sleepagree.readers.layout import Layout, Shape
@@ -67,7 +67,7 @@ class Table:
         data = self.columns[position]
         if isinstance(data, Times):
             problem, where = "the column holds times, not texts", f"column '{shorten(self.names[position])}'"
-            remedy = "Name another column in the layout."
+            remedy = for_page("Name another column in the layout.", "Choose another column.")
             raise FileFormatError(problem, self.path, where, expected="labels or numbers", remedy=remedy)
         return data
 
@@ -132,6 +132,8 @@ class TableReading:
 
     def contradiction(self, key: str, reason: str) -> FileFormatError:
         """Return the error for a key of the layout that does not go with the file."""
-        problem = f"the layout does not go with this file: {reason}"
-        where = f"[file], key '{key}' of {self.layout.name or 'the layout'}"
-        return FileFormatError(problem, self.path, where, remedy=f"Take '{key}' out of the layout, or correct it.")
+        problem = for_page("the layout does not go", "an answer does not go") + f" with this file: {reason}"
+        question = asked(key) if key in ASKED else f"'{key}'"
+        where = for_page(f"[file], key '{key}' of {self.layout.name or 'the layout'}", question)
+        remedy = for_page(f"Take '{key}' out of the layout, or correct it.", "Take it back, or correct it.")
+        return FileFormatError(problem, self.path, where, remedy=remedy)

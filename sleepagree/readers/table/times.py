@@ -9,7 +9,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from sleepagree.caution import Note, NoteKind, OwnWord, ZoneName
-from sleepagree.errors import ClockError, EpochGridError, Option
+from sleepagree.errors import ClockError, EpochGridError, Option, asked, for_page
 from sleepagree.readers.layout import Overlaps, strptime_has_date
 from sleepagree.readers.rows import Rows
 from sleepagree.readers.table.counting import counted_starts
@@ -153,18 +153,20 @@ def _on_days(reading: TableReading, times: Times, column: Column) -> Times:
         return Times(us, Clock.LOCAL)
     if isinstance(begins, datetime):
         if begins.tzinfo is not None:
-            reason = "an offset does not go with times of day; give 'zone' instead"
+            reason = "an offset does not go with times of day; give " + for_page("'zone'", asked("zone")) + " instead"
             raise reading.contradiction("begins", reason)
         return Times(place_after(begins, times.us, column), Clock.LOCAL)
     if begins is not None and night_of is not None:
         dates = np.full(times.us.size, (begins - date(1970, 1, 1)).days * DAY_US, np.int64)
         return Times(place_in_nights(dates, times.us, night_of, column), Clock.LOCAL)
-    remedy = (
+    remedy = for_page(
         f"Give a layout ({Option.LAYOUT:FILE.toml}) that names the column of dates, or the date,\n"
         '    [file]\n    date = "..."\n  or\n    begins = 2026-03-01\n'
-        '  and says which day a night\'s date names\n    night_of = "wake-day"'
+        '  and says which day a night\'s date names\n    night_of = "wake-day"',
+        f"Say which column is the date; or answer {asked('begins')}, or {asked('night_of')} and the date as "
+        f"{asked('begins')}.",
     )
-    expected = "dates and times, a column of dates, or a date in a layout"
+    expected = "dates and times, a column of dates, or a date" + for_page(" in a layout", "")
     raise column.error(ClockError, 0, "the times tell no date", "times of day only", expected, remedy)
 
 
@@ -176,8 +178,10 @@ def _refuse_evening_dates(us: Microseconds, dates: Microseconds, column: Column)
         problem = "the clock passes midnight and the date stays the same"
         expected = "the date of the next day, or to be told which day of a night the date names"
         remedy = (
-            'Say in a layout: [file] night_of = "wake-day" (the date is that of waking up) or "bed-day" (that of '
-            "going to bed)."
+            for_page('Say in a layout: [file] night_of = "wake-day"', f"Answer {asked('night_of', 'wake-day')}")
+            + " (the date is that of waking up) or "
+            + for_page('"bed-day"', "bed-day")
+            + " (that of going to bed)."
         )
         found = f"{naive_datetime(int(us[row]))}, after {naive_datetime(int(us[row - 1]))}"
         raise column.error(ClockError, row, problem, found, expected, remedy)
@@ -275,5 +279,7 @@ def _clock(reading: TableReading, starts: Times, shown_in: tzinfo) -> FileClock:
     if begins.tzinfo is None and reading.zone is not None:
         from sleepagree.hypnogram.zones import place_in_zone
 
-        begins = place_in_zone(begins, reading.zone, path=layout.name, where="[file], key 'begins'")
+        begins = place_in_zone(
+            begins, reading.zone, path=layout.name, where=for_page("[file], key 'begins'", asked("begins"))
+        )
     return FileClock(Clock.ELAPSED, None, begins)

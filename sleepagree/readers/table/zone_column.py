@@ -6,12 +6,17 @@ import re
 from typing import Final
 
 from sleepagree.caution import Note, NoteKind, OwnWord, ZoneName
-from sleepagree.errors import ClockError, shorten
+from sleepagree.errors import ClockError, asked, for_page, shorten
 from sleepagree.readers.table.table import TableReading
 from sleepagree.readers.times.clock import SECOND_US, Clock, Column, Times
 from sleepagree.readers.times.forms import with_offsets
 
 _OFFSET: Final = re.compile(r"(?:(?:UTC|GMT) ?)?([+-])(\d{1,2})(?::?([0-5]\d))?|Z|UTC|GMT", re.ASCII | re.IGNORECASE)
+
+_NAME_IT = for_page(
+    'Take zone_column out of the layout and name the zone: [file] zone = "Europe/Helsinki".',
+    f"Say that this column is not used, and answer {asked('zone')}.",
+)
 
 
 def in_zones_of_column(
@@ -38,7 +43,7 @@ def in_zones_of_column(
     for row, cell in enumerate(cells):
         if offsets[cell] is None:
             problem = "the zones of the rows cannot be read together" if cell else "the zone is missing"
-            remedy = 'Take zone_column out of the layout and name the zone: [file] zone = "Europe/Helsinki".'
+            remedy = _NAME_IT
             raise column.error(ClockError, row, problem, f"'{shorten(cell)}'" if cell else "", expected, remedy)
     if reading.zone is not None:
         raise reading.contradiction(
@@ -47,7 +52,7 @@ def in_zones_of_column(
     if ends is not None and len(set(offsets.values())) > 1:
         row = next(row for row, cell in enumerate(cells) if offsets[cell] != offsets[cells[0]])
         problem = "the offset from UTC changes, so the ends may have the one or the other"
-        remedy = 'Take zone_column out of the layout and name the zone: [file] zone = "Europe/Helsinki".'
+        remedy = _NAME_IT
         raise column.error(ClockError, row, problem, cells[row], f"{cells[0]}, as in the rows before", remedy)
     told = [offsets[cell] for cell in cells]
     moments = with_offsets(starts.us, told, cells, column, starts.notes)

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from sleepagree.caution import Note, NoteKind, ZoneName
-from sleepagree.errors import ClockError, FileFormatError, Option
+from sleepagree.errors import ClockError, FileFormatError, Option, asked, for_page
 from sleepagree.readers.layout import strptime_directives, strptime_fault, strptime_has_date
 from sleepagree.readers.times.clock import (
     DAY_US,
@@ -60,12 +60,14 @@ def read_declared(texts: Sequence[str], column: Column, form: str) -> Times:
         except (ValueError, OverflowError, re.error):
             if not cell:
                 raise missing_time(cell, row, column) from None
-            problem, expected = "the time does not have the declared form", f'the form time = "{form}"'
-            remedy = "Correct the row, or 'time' in the layout."
+            problem = "the time does not have the declared form"
+            expected = "the form " + for_page(f'time = "{form}"', f'"{form}"')
+            remedy = "Correct the row, or " + for_page("'time' in the layout.", f"{asked('time')}.")
             if has_half and not re.search("[AP]M", plain):
                 remedy = (
                     "%p reads AM and PM, and words for them in many languages: write them so in the file, beside the "
-                    "times or in a column of their own that 'am_pm' in the layout names."
+                    "times or in a column of their own"
+                    + for_page(" that 'am_pm' in the layout names.", ' that is said to be "AM or PM".')
                 )
             raise column.error(FileFormatError, row, problem, f"'{cell}'", expected, remedy) from None
         values[row] = microseconds_of(moment) + DAY_US * late
@@ -195,4 +197,6 @@ def layout_with_forms(forms: Sequence[tuple[str, str]], *above: str) -> str:
     lines = "".join(f"\n    {line}" for line in above)
     lines += "".join(f'\n    time = "{form}"' + (f"  # {when}" if when else "") for form, when in forms)
     which = "" if len(forms) == 1 else " one of"
-    return f"Give a layout ({Option.LAYOUT:FILE.toml}) with{which}\n    [file]{lines}"
+    return for_page(
+        f"Give a layout ({Option.LAYOUT:FILE.toml}) with{which}\n    [file]{lines}", f"Answer {asked('time')}."
+    )

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Note, NoteKind
-from sleepagree.errors import ClockError, FileFormatError, SleepAgreeError, shorten
+from sleepagree.errors import ClockError, FileFormatError, SleepAgreeError, asked, for_page, shorten
 from sleepagree.readers.layout import TimeForm
 from sleepagree.readers.times.clock import SECOND_US, Clock, Column, Times
 from sleepagree.readers.times.words import read_length
@@ -150,11 +150,11 @@ def unit_by_size(text: str, column: Column) -> str:
     """Return "unix-s" or "unix-ms" where the size of a number proves it; raise a ClockError otherwise."""
     if fitting := _forms_that_fit(text, TimeForm.UNIX_S, TimeForm.UNIX_MS):
         return fitting[0].value
-    elapsed = (
-        'If these are seconds from the start of the recording, give a layout with\n    [file]\n    time = "elapsed-s"'
+    elapsed = "If these are seconds from the start of the recording, " + for_page(
+        'give a layout with\n    [file]\n    time = "elapsed-s"', f"answer {asked('time', 'elapsed-s')}."
     )
     problem = "a number that does not tell what it counts"
-    expected = "Unix seconds or milliseconds of the years 2000 to 2100, or a layout"
+    expected = "Unix seconds or milliseconds of the years 2000 to 2100" + for_page(", or a layout", "")
     remedy = (
         elapsed
         if _reads_as_elapsed(text, column)
@@ -180,11 +180,15 @@ def _wrong_size(text: str, row: int, column: Column, form: str) -> ClockError:
             "elapsed time of more than three years",
             text,
             "seconds from the start of the recording",
-            f'If these are Unix times, say so in a layout: [file] time = "{unix[0]}".' if unix else "Correct the row.",
+            "If these are Unix times, "
+            + for_page(f'say so in a layout: [file] time = "{unix[0]}".', f"answer {asked('time', unix[0])}.")
+            if unix
+            else "Correct the row.",
         )
     other = TimeForm.UNIX_MS if form == TimeForm.UNIX_S else TimeForm.UNIX_S
     fits_other = bool(_forms_that_fit(text, other))
     problem = "a Unix time outside the years 2000 to 2100"
     expected = f"{_NUMBERS_EXPECTED[form]} such as {'1772404200' if form == TimeForm.UNIX_S else '1772404200000'}"
-    remedy = f'It fits the other unit: write time = "{other}" in the layout.' if fits_other else "Correct the row."
+    write = for_page(f'write time = "{other}" in the layout.', f"answer {asked('time', other)}.")
+    remedy = f"It fits the other unit: {write}" if fits_other else "Correct the row."
     return column.error(ClockError, row, problem, text, expected, remedy)

@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from sleepagree.errors import FileFormatError
+from sleepagree.errors import FileFormatError, asked, for_page
 from sleepagree.readers.layout import TimeForm, strptime_has_date
 from sleepagree.readers.times.clock import DAY_US, EARLIEST_US, LATEST_US, SECOND_US, Clock, Column, Times
 from sleepagree.readers.times.forms import (
@@ -181,13 +181,14 @@ def _unreadable(cell: str, row: int, column: Column, expected: str = EXAMPLE) ->
         problem = f"the form of this {what} must be declared"
         return column.error(FileFormatError, row, problem, found, EXAMPLE, layout_with_forms(forms), forms)
     if _DATE_ONLY.fullmatch(cell):
-        remedy = (
-            'If the times stand in another column, name it in a layout: [file] start = "..." and date = '
-            f'"{column.name}".'
+        remedy = "If the times stand in another column, " + for_page(
+            f'name it in a layout: [file] start = "..." and date = "{column.name}".',
+            "say that it tells when a row begins, and that this one is the date.",
         )
         return column.error(FileFormatError, row, "a date without a time of day", found, expected, remedy)
     remedy = "Correct the row"
-    remedy += "." if row > 0 else ", or declare the form of the times in a layout: [file], key 'time'."
+    declare = for_page("declare the form of the times in a layout: [file], key 'time'.", f"answer {asked('time')}.")
+    remedy += "." if row > 0 else f", or {declare}"
     return column.error(FileFormatError, row, "the time cannot be read", found, expected, remedy)
 
 
