@@ -1711,7 +1711,7 @@ REFUSED = [
         ClockError,
         (
             "night.csv: line 2, column 'time': elapsed time of more than three years. Found "
-            "1772404200; expected seconds from the start of the recording. If these are Unix times, "
+            "1772404200; expected elapsed seconds from the start of the recording. If these are Unix times, "
             'say so in a layout: [file] time = "unix-s".'
         ),
         id="elapsed",
