@@ -151,7 +151,7 @@ def _ask(setting: Setting) -> Any:
         value = float(text) if setting.value is not None and text.replace(".", "", 1).isdecimal() else text.strip()
         try:
             layout_of({setting.key: value}, {})
-            if setting.shown and value not in list(TimeForm):
+            if setting.key == "time" and setting.shown and value not in list(TimeForm):
                 read_declared(setting.shown, Column("", "", str), str(value))
         except FileFormatError as error:
             raise click.BadParameter(f"expected {name_options(error.expected, Front.COMMAND)}.") from None

@@ -44,8 +44,8 @@ def inspect(
 
     Shows the start, the zone, the length of an epoch and how it was found, labels with their stages and minutes,
     gaps, overlaps, lights marks and texts that were passed over. A file with unknown labels is shown too;
-    --write-layout writes a commented layout in which they are listed to fill in. For EDF and BDF it also says
-    whether MNE reads the same file differently.
+    --write-layout writes a commented layout in which they are listed to fill in; at its end stand all keys that a
+    layout may have, and the values of time. For EDF and BDF it also says whether MNE reads the same file differently.
     """
     from sleepagree.describe.file import describe_file
     from sleepagree.describe.proposal import layout_text
@@ -61,7 +61,7 @@ def inspect(
     shared.refuse_folder_as_input(file)
     given = shared.load_layout(layout)
     with shared.on_side("file"):
-        seen, proposal = _see(file, given, zone)
+        seen, proposal = _see(file, given, zone, to_write=layout_out is not None)
     shared.show(lambda: describe_file(seen, proposal=proposal), inspection_document(seen, proposal), options)
     if layout_out is not None:
         written = proposal or layout_as_seen(seen, given or NO_LAYOUT)
@@ -73,8 +73,13 @@ def inspect(
     shared.print_cautions(seen.cautions, quiet=options["quiet"])
 
 
-def _see(file: Path, given: Layout | None, zone: str | None) -> tuple[FileInspection, LayoutProposal | None]:
-    """Return what is seen in a file; where it is not read as it is, as it would be read by the proposed layout."""
+def _see(
+    file: Path, given: Layout | None, zone: str | None, *, to_write: bool
+) -> tuple[FileInspection, LayoutProposal | None]:
+    """Return what is seen in a file; where it is not read as it is, as it would be read by the proposed layout.
+
+    A layout that is to be written is proposed though it does not get beyond what stands in the way.
+    """
     from sleepagree.cli.asking import adds_to, is_stopped, usable_proposal
     from sleepagree.readers.inspection import FileInspection, inspect_file, name_of, reader_of
 
@@ -82,7 +87,7 @@ def _see(file: Path, given: Layout | None, zone: str | None) -> tuple[FileInspec
         seen = inspect_file(file, layout=given, zone=zone)
     except SleepAgreeError as error:
         proposal = usable_proposal(file, given)
-        if proposal is None or not adds_to(proposal, error):
+        if proposal is None or not (to_write or adds_to(proposal, error)):
             raise
         problems: tuple[str, ...] = (error.in_file("").told(Front.COMMAND),)
         seen = FileInspection(name_of(file), reader_of(file), would_do=(_NOT_YET,))
@@ -91,6 +96,7 @@ def _see(file: Path, given: Layout | None, zone: str | None) -> tuple[FileInspec
             return seen, None
         proposal, problems = usable_proposal(file, given), seen.problems
     if proposal is not None and is_stopped(proposal) and proposal.problem is not None:
-        problems = (*problems, f"with the proposed layout: {proposal.problem.in_file('').told(Front.COMMAND)}")
+        left = proposal.problem.in_file("").told(Front.COMMAND)
+        problems = problems if left in problems else (*problems, f"with the proposed layout: {left}")
     shown = seen if proposal is None or proposal.seen is None else proposal.seen
     return replace(shown, problems=problems, header=seen.header), proposal

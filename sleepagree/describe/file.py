@@ -23,6 +23,7 @@ from sleepagree.describe.proposal import proposal_sections
 from sleepagree.describe.words import DASH, moment
 from sleepagree.errors import Front, counted, for_page, name_options, shorten
 from sleepagree.mapping.words import UNSCORED
+from sleepagree.readers.columns import list_names
 from sleepagree.readers.inspection import FileInspection, Gap, LabelSeen
 from sleepagree.readers.layout_proposal import LayoutProposal
 
@@ -66,6 +67,8 @@ def _facts(inspection: FileInspection, front: Front) -> list[tuple[str, str]]:
     facts = [("reader", inspection.reader)]
     if inspection.columns:
         facts.append(("columns", ", ".join(f"{role} from '{shorten(name)}'" for role, name in inspection.columns)))
+    if inspection.unused:
+        facts.append(("not used", list_names(inspection.unused)))
     if inspection.start is not None:
         facts.append(("begins", moment(inspection.start)))
     if inspection.end is not None:

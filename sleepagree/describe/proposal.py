@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from textwrap import wrap
 from typing import Any, Final
 
 from sleepagree.describe.blocks import Cell, Items, Section, Table, cells, columns
@@ -9,7 +10,7 @@ from sleepagree.errors import shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.mapping.words import STAGE_WORDS, canonical_stage, speak
 from sleepagree.readers.inspection import STAGE_ORDER
-from sleepagree.readers.layout import EPOCH_KEYS, toml_value
+from sleepagree.readers.layout import DURATION_UNITS, EPOCH_KEYS, FILE_KEYS, TIME_FORMS, toml_value
 from sleepagree.readers.layout_proposal import LabelMeaning, LayoutProposal, Setting, Why
 
 _WHY: Final = {
@@ -23,6 +24,9 @@ _WHY: Final = {
     Why.ABOVE: "lines above the table",
     Why.NO_NAMES: "no row names the columns",
     Why.TAKEN_APART: "so the file falls into rows",
+    Why.AS_LONG: "so all rows together are a night",
+    Why.FROM_ZERO: "the first row is at 0:00:00",
+    Why.ANCHOR: "as a field beside the rows says:",
     Why.CHANGES: "no row says what the row before it says",
     Why.UNITS_TOLD: "lengths that tell their units",
     Why.USUAL: "as usual; nothing in the file tells it",
@@ -36,7 +40,7 @@ _ASK: Final = {
     "start": "the column of the times",
     "stage": "the column of the stages",
     "epoch_seconds": "how many seconds an epoch lasts",
-    "begins": "date and time at which the first row began, such as 2026-03-01T22:30:00",
+    "begins": "date and time at which the earliest row began, such as 2026-03-01T22:30:00",
     "person": "whose rows to read",
     "time": "the form of the times; all rows fit more than one",
     "duration_unit": "the unit of the lengths",
@@ -51,15 +55,20 @@ _SHOWN: Final = 12
 
 def ask_for(setting: Setting) -> str:
     """Return what to write into a blank, with the choices there are."""
-    if setting.shown:
+    if setting.key == "time" and setting.shown:
         cells = " and ".join(f"'{shorten(cell)}'" for cell in setting.shown)
         return f"the form of {cells}; {_FORMS}"
-    return f"{_ASK[setting.key]}{_choices(setting)}"
+    beside = f"; beside the rows stands {', '.join(map(shorten, setting.shown))}" if setting.shown else ""
+    return f"{_ASK[setting.key]}{beside}{_choices(setting)}"
 
 
 def ask_meaning(label: LabelMeaning) -> str:
     """Return what a label without a meaning is asked."""
-    return f"what '{shorten(label.label)}' means ({_times(label)})"
+    return f"what '{shorten(label.label)}' means ({_times(label)}{_called(label)})"
+
+
+def _called(label: LabelMeaning) -> str:
+    return f", called '{shorten(label.called)}' in the file" if label.called else ""
 
 
 def _choices(setting: Setting) -> str:
@@ -100,7 +109,17 @@ def layout_text(
     lines += _hints(proposal)
     lines += ["", "[stages]", f"# One of {', '.join(STAGE_WORDS)},"]
     lines.append('# or "unscored" for time without a stage, or "not-a-stage" for rows that are no scoring.')
-    return "\n".join([*lines, *(_label_line(label, stages) for label in proposal.labels)]) + "\n"
+    lines += (_label_line(label, stages) for label in proposal.labels)
+    return "\n".join([*lines, "", *_all_keys()]) + "\n"
+
+
+def _all_keys() -> list[str]:
+    """Return comments that name every key of a layout, and the values of those that have names for them."""
+    told = [
+        f"Keys of [file]: {', '.join(FILE_KEYS)}.",
+        f'time: {TIME_FORMS}, or a form such as "%d.%m.%Y %H:%M". duration_unit: {", ".join(DURATION_UNITS)}, epochs.',
+    ]
+    return [f"# {line}" for text in told for line in wrap(text, 100)]
 
 
 def _reports(proposal: LayoutProposal) -> list[str]:
@@ -123,18 +142,23 @@ def _hints(proposal: LayoutProposal) -> list[str]:
     return lines
 
 
+def _because(setting: Setting) -> str:
+    """Return why a value is proposed."""
+    return " ".join([_WHY[setting.why], *map(shorten, setting.shown)])
+
+
 def _lines(setting: Setting, answers: dict[str, Any]) -> list[str]:
     value = answers.get(setting.key, setting.value)
     if value is None:
         return [f'{setting.key} = ""    # {_comment(ask_for(setting))}']
-    why = "as answered" if setting.key in answers else _WHY[setting.why]
+    why = "as answered" if setting.key in answers else _comment(_because(setting))
     others = [] if setting.key in answers else setting.others
     line = f"{'# ' * setting.is_comment}{setting.key} = {toml_value(value)}    # {why}"
     return [line, *(f"# {setting.key} = {toml_value(o.value)}    # or this" for o in others)]
 
 
 def _label_line(label: LabelMeaning, stages: dict[str, str]) -> str:
-    rows = _times(label)
+    rows = _times(label) + _comment(_called(label))
     word = stages.get(label.label, label.word)
     line = f"{toml_text(label.label)} = {toml_text(word)}"
     if label.label in stages:
@@ -145,6 +169,8 @@ def _label_line(label: LabelMeaning, stages: dict[str, str]) -> str:
         return f"{line}    # {rows}; {_languages(label)}"
     if label.is_given:
         return f"{line}    # {rows}; as the layout says"
+    if label.called:
+        return f"{line}    # {rows}"
     return f"# {line}    # {rows}; known without this line"
 
 
@@ -163,7 +189,7 @@ def _comment(text: str) -> str:
 def proposal_sections(proposal: LayoutProposal) -> tuple[Section, ...]:
     """Return what is said about a proposed layout: its lines with reasons, and what to fill in."""
     rows = [
-        cells(s.key, shorten(toml_value(s.value)), _WHY[s.why] + (f"; or {_others(s)}" if s.others else ""))
+        cells(s.key, shorten(toml_value(s.value)), _because(s) + (f"; or {_others(s)}" if s.others else ""))
         for s in proposal.told
     ]
     heads = columns("line", "value", "because", words=(0, 1, 2))
@@ -173,7 +199,7 @@ def proposal_sections(proposal: LayoutProposal) -> tuple[Section, ...]:
         cells(
             shorten(m.label),
             speak(m.word) if m.word else "?",
-            _languages(m) or ("as the layout says" if m.is_given else "plain" if m.word else "to fill in"),
+            _reason(m),
             Cell.count(m.rows),
         )
         for m in proposal.labels[:_SHOWN]
@@ -188,6 +214,13 @@ def proposal_sections(proposal: LayoutProposal) -> tuple[Section, ...]:
     if asked:
         sections.append(Section("blanks", "To fill in", (Items(tuple(asked)),)))
     return tuple(sections)
+
+
+def _reason(label: LabelMeaning) -> str:
+    """Return why a label may mean what it is said to mean."""
+    if label.called:
+        return f"{'' if label.word else 'to fill in; '}called '{shorten(label.called)}' in the file"
+    return _languages(label) or ("as the layout says" if label.is_given else "plain" if label.word else "to fill in")
 
 
 def _others(setting: Setting) -> str:

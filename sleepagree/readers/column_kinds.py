@@ -16,8 +16,9 @@ from sleepagree.errors import SleepAgreeError
 from sleepagree.readers.layout import TimeForm
 from sleepagree.readers.times.clock import Clock, Column, Times
 from sleepagree.readers.times.forms import declarable_forms, read_declared
+from sleepagree.readers.times.nights import runs_backwards
 from sleepagree.readers.times.reading import read_times
-from sleepagree.readers.times.words import is_half, read_length
+from sleepagree.readers.times.words import is_half, read_length, read_two_parts
 
 _NUMBER: Final = re.compile(r"[+-]?\d+(?:[.,]\d+)?", re.ASCII)
 _TIME: Final = re.compile(r"\d:\d\d|\d[-/.]\d+[-/.]\d|\d[hH.]\d\d|[A-Za-z]{3}.*\d|\d[時时点點시]")
@@ -105,6 +106,9 @@ class ColumnSeen:
         """The cells of a column of numbers, nan for empty ones, or the seconds of one of lengths."""
         if self.kind is Kind.LENGTHS:
             return np.array([read_length(cell) for cell in self.cells], np.float64)
+        parts = [read_two_parts(cell) for cell in self.cells]
+        if None not in parts:
+            return np.array(parts, np.float64)
         return np.array([float(cell.replace(",", ".") or "nan") for cell in self.cells])
 
     @property
@@ -130,10 +134,14 @@ def _kind(cells: Sequence[str], distinct: Sequence[str]) -> tuple[Kind, tuple[Ti
         if readings[0].times.clock is not Clock.DAY:
             return Kind.MOMENTS, readings
         back = np.count_nonzero(np.diff(readings[0].times.us) < 0)
-        if back <= _CLOCKS_GO_BACK * len(cells) or any(read_length(text) is None for text in held):
+        lengths = all(read_length(text) is not None for text in held)
+        parts = all(read_two_parts(text) is not None for text in held)
+        if back <= _CLOCKS_GO_BACK * len(cells) or runs_backwards(readings[0].times.us) or not (lengths or parts):
             return Kind.TIMES_OF_DAY, readings
     if complete and all(read_length(text) is not None for text in held):
         return Kind.LENGTHS, ()
+    if complete and all(read_two_parts(text) is not None for text in held):
+        return Kind.NUMBERS, ()
     if all(_NUMBER.fullmatch(text) for text in held):
         return _kind_of_numbers(cells, held, complete=complete), ()
     if all(_DATE.fullmatch(text) for text in held):

@@ -5,23 +5,29 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise, product
+from math import log
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sleepagree.errors import SleepAgreeError
 from sleepagree.mapping.languages import propose_meanings
-from sleepagree.mapping.words import recognise_label
+from sleepagree.mapping.words import NOT_A_STAGE, recognise_label
 from sleepagree.readers.column_kinds import ColumnSeen, Kind, TimeReading, may_be_times, read_every_way, see_column
 from sleepagree.readers.columns import plain_columns, told_unit
 from sleepagree.readers.json.records import ANY, KEY
-from sleepagree.readers.layout import COLUMNS, Layout, Shape, TimeForm
+from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, ELAPSED_UNITS, Layout, Shape, TimeForm
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, Setting, Why
+from sleepagree.readers.rows import lights_mark
 from sleepagree.readers.table.code_runs import codes_of_text
+from sleepagree.readers.table.ranges import ENDS, split_ranges, with_ends
 from sleepagree.readers.table.table import Table
 from sleepagree.readers.table_place import are_runs
 from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, Microseconds, Times, naive_datetime
+from sleepagree.readers.times.nights import runs_backwards
 from sleepagree.readers.times.reading import read_times
+from sleepagree.readers.times.words import read_length
 
 _MOST_PEOPLE: Final = 200
 #: From half an hour to twenty hours: what a night may last when nothing but a sum of numbers tells it.
@@ -31,7 +37,18 @@ _MOST_ALIKE: Final = 20
 _OF_TIMES: Final = ("start", "date")
 _BESIDE_TIMES: Final = (Kind.DATES, Kind.HALVES, Kind.ZONES)
 _FEWEST_CHANGES: Final = 5
-_SAME_STEP: Final = 1e-3
+_NUMERIC: Final = (Kind.NUMBERS, Kind.COUNT, Kind.CODES)
+#: Half an hour to a day's sleep and more, for numbers that count from the start; the likeliest is 8 h.
+_RECORDING_S: Final = (600.0, 93_600.0)
+_USUAL_NIGHT_S: Final = 28_800.0
+#: Epochs of 30 s, unless others make a night of a usual length.
+_USUAL_S: Final = (18_000.0, 43_200.0)
+_SHORTEST_STEP_S: Final = 5.0
+#: Times of rows are multiples of this, to a rounded decimal.
+_GRID_S: Final = 10.0
+_ROUNDED_S: Final = 0.6
+#: Times may start again with the next person.
+_MOST_FALLS: Final = 0.05
 
 
 @dataclass(frozen=True)
@@ -56,9 +73,9 @@ class Found:
         return self.is_whole, "start" in keys, known / rows if rows else 0.0, rows
 
 
-def counted_rows(seconds: float | None = None) -> tuple[Setting, ...]:
+def counted_rows(rows: int, seconds: float | None = None) -> tuple[Setting, ...]:
     """Return the lines for rows that tell no times, or only how long they last."""
-    first, *others = _EPOCH_LENGTHS
+    first, *others = sorted(_EPOCH_LENGTHS, key=lambda length: not _USUAL_S[0] <= rows * length <= _USUAL_S[1])
     length = Setting("epoch_seconds", first, Why.USUAL, tuple(map(Choice, others)))
     if seconds is not None:
         length = Setting("epoch_seconds", round(seconds, 3), Why.FOLLOWS)
@@ -67,7 +84,53 @@ def counted_rows(seconds: float | None = None) -> tuple[Setting, ...]:
 
 def find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
     """Return what the columns of a table are taken for; those that a layout names are taken for what it says."""
-    columns = tuple(_see(table, i, given) for i in sorted(table.columns))
+    if given.start is not None and given.start == given.end:
+        given = replace(given, end=None)
+    found = _find_roles(_ranges_apart(table), settings, given)
+    made = [replace(s, value=s.value.removesuffix(ENDS)) if s.key == "end" else s for s in found.settings]
+    return replace(found, settings=tuple(made), columns=tuple(c for c in found.columns if not c.name.endswith(ENDS)))
+
+
+def _ranges_apart(table: Table) -> Table:
+    """Return a table in which columns whose cells hold a beginning and an end are two columns each."""
+    for position, data in list(table.columns.items()):
+        split = None if isinstance(data, Times) else split_ranges(data)
+        if split is None:
+            continue
+        a, b = (see_column("", part) for part in split)
+        if a.kind in _NUMERIC and b.kind in _NUMERIC:  # numbers lead on from each row to the next
+            first, last = (a, b) if a.numbers[0] <= a.numbers[-1] else (_flipped(a), _flipped(b))
+            is_range = (first.numbers <= last.numbers).all() and (first.numbers[1:] == last.numbers[:-1]).mean() > 0.5
+        else:
+            is_range = a.kind is b.kind and a.kind in (Kind.MOMENTS, Kind.TIMES_OF_DAY)
+        if is_range:
+            table = with_ends(table, position, split)
+    return table
+
+
+def _flipped(column: ColumnSeen) -> ColumnSeen:
+    return see_column(column.name, column.cells[::-1])
+
+
+def _oldest_first(columns: tuple[ColumnSeen, ...]) -> tuple[ColumnSeen, ...]:
+    """Return columns with their rows turned round where the newest stands first, as readers sort them."""
+    for column in columns:
+        is_number = column.kind in _NUMERIC and column.distinct == column.rows
+        values: NDArray[Any] = column.numbers if is_number else np.zeros(0)
+        if runs_backwards(column.readings[0].times.us if column.readings else values):
+            return tuple(_turned(c) for c in columns)
+    return columns
+
+
+def _turned(column: ColumnSeen) -> ColumnSeen:
+    """Return a column with its last row first."""
+    readings = tuple(replace(r, times=replace(r.times, us=r.times.us[::-1])) for r in column.readings)
+    turned = column if readings else _flipped(column)
+    return replace(turned, cells=column.cells[::-1], readings=readings)
+
+
+def _find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
+    columns = _oldest_first(tuple(_see(table, i, given) for i in sorted(table.columns)))
     named = {role: [table.names[i] for i in at] for role, at in plain_columns(table.names)}
     told = {column: key for key in COLUMNS if (column := getattr(given, key)) is not None}
     free = [column for column in columns if told.get(column.name, "stage") == "stage"]
@@ -93,7 +156,7 @@ def find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
         stage = next(column for column in columns if column.name == stage.name)
     rest = [column for column in columns if column is not stage and told.get(column.name, "start") in _OF_TIMES]
     if given.epoch_number is not None:
-        return Found(columns, (*made, *counted_rows()), meanings_of(stage.cells))
+        return Found(columns, (*made, *counted_rows(stage.rows)), meanings_of(stage.cells))
     if given.start is not None:
         beside = [column for column in rest if column.kind in _BESIDE_TIMES or column.name == given.date]
         times = [column for column in rest if column.name == given.start]
@@ -117,8 +180,8 @@ def _runs(columns: tuple[ColumnSeen, ...], run: ColumnSeen, settings: Sequence[S
     """Return what columns are taken for beside one whose cells hold the codes of many epochs each."""
     codes = [codes_of_text(cell) for cell in run.cells]
     made = [*settings, Setting("shape", "runs", Why.ONLY), Setting("stage", run.name, Why.ONLY)]
-    length, begins = counted_rows()
     labels = meanings_of([code for part in codes for code in part])
+    length, begins = counted_rows(sum(map(len, codes)))
     moments = [column for column in columns if column.kind is Kind.MOMENTS]
     if not moments:
         return Found(columns, (*made, length, begins), labels)
@@ -128,7 +191,7 @@ def _runs(columns: tuple[ColumnSeen, ...], run: ColumnSeen, settings: Sequence[S
         until = next((other.times.us for other in end.readings if other.form == reading.form), reading.times.us)
         each = (until - reading.times.us) / np.array([SECOND_US * len(part) for part in codes])
         if 0 < each[0] * len(codes[0]) < _NIGHT_S[1] and np.ptp(each) == 0:
-            length, _ = counted_rows(float(each[0]))
+            length, _ = counted_rows(0, float(each[0]))
             made.append(Setting("end", end.name, Why.FOLLOWS))
             readings = (reading,)
             break
@@ -196,11 +259,21 @@ def meanings_of(cells: Sequence[str]) -> tuple[LabelMeaning, ...]:
     stripped = [cell.strip() for cell in cells]
     out = []
     for label in labels:
-        plain = recognise_label(label)
+        plain = NOT_A_STAGE if lights_mark(label) else recognise_label(label)
         meaning = proposed.get(label)
         word = plain or (meaning.word if meaning else "")
         out.append(LabelMeaning(label, stripped.count(label), word, () if plain or not meaning else meaning.languages))
     return tuple(out)
+
+
+def called(labels: Sequence[LabelMeaning], legends: Sequence[dict[str, str]]) -> tuple[LabelMeaning, ...]:
+    """Return labels with what the one legend that has all of them calls them, and what that may mean."""
+    fitting = [legend for legend in legends if all(label.label in legend for label in labels)]
+    if len(fitting) != 1:
+        return tuple(labels)
+    (legend,) = fitting
+    meant = {m.label: m.word for m in meanings_of([legend[label.label] for label in labels])}
+    return tuple(replace(m, called=legend[m.label], word=meant[legend[m.label].strip()]) for m in labels)
 
 
 def _time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Microseconds | None]:
@@ -212,6 +285,7 @@ def _time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Micros
         made = [Setting("start", start.name, Why.ONLY if not others else Why.FIRST, others)]
         made += _form(start.readings)
         made += _zone_column(columns, start.readings[0])
+        made += [Setting("begins", None, Why.UNTOLD)] if start.readings[0].times.clock is Clock.ELAPSED else []
         return made, start.readings[0].times.us
     days = [c for c in columns if c.kind is Kind.TIMES_OF_DAY and c.distinct > 1]
     dates = [c for c in columns if c.kind is Kind.DATES]
@@ -220,22 +294,43 @@ def _time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Micros
     if days:
         made = [Setting("start", days[0].name, Why.ONLY if len(days) == 1 else Why.FIRST)]
         form = days[0].readings[0].form
-        made += [Setting("time", form, Why.ONE_FORM)] if form else []
         us = days[0].readings[0].times.us
+        if us[0] == 0 and all(read_length(cell) is not None for cell in days[0].values):
+            made.append(Setting("time", TimeForm.ELAPSED_S.value, Why.FROM_ZERO, (Choice(TimeForm.ISO.value),)))
+            return [*made, Setting("begins", None, Why.UNTOLD)], us
+        made += [Setting("time", form, Why.ONE_FORM)] if form else []
         return [*made, Setting("begins", None, Why.UNTOLD)], us + np.cumsum(np.diff(us, prepend=us[0]) < 0) * DAY_US
     for column in columns:
-        if column.kind in (Kind.NUMBERS, Kind.COUNT) and not may_be_times(column):
-            numbers = column.numbers
-            steps = np.diff(numbers)
-            if (
-                numbers.size > 2
-                and _is_night(numbers[-1] - numbers[0])
-                and (steps >= 0).all()
-                and np.median(steps) >= 5
-            ):
-                made = [Setting("start", column.name, Why.ONLY), Setting("time", TimeForm.ELAPSED_S.value, Why.FOLLOWS)]
-                return [*made, Setting("begins", None, Why.UNTOLD)], (numbers * SECOND_US).astype(np.int64)
+        if column.kind in (Kind.NUMBERS, Kind.COUNT) and (forms := _elapsed_forms(column)):
+            made = [Setting("start", column.name, Why.ONLY)]
+            made.append(Setting("time", forms[0].value, Why.AS_LONG, tuple(Choice(f.value) for f in forms[1:])))
+            return [*made, Setting("begins", None, Why.UNTOLD)], _elapsed_us(column, forms[0])
     return [], None
+
+
+def _elapsed_us(column: ColumnSeen, form: TimeForm) -> Microseconds:
+    return np.rint(np.round(column.numbers * ELAPSED_UNITS[form], 3) * SECOND_US).astype(np.int64)
+
+
+def _elapsed_forms(column: ColumnSeen) -> list[TimeForm]:
+    """Return in which units the numbers of a column can count from the start of a recording, the likeliest first.
+
+    A unit in the name of the column is believed. Where it tells none, counted rows are no times, and minutes, hours and
+    milliseconds stand for whole multiples of ten seconds.
+    """
+    numbers, told = column.numbers, told_unit(column.name)
+    steps = np.diff(numbers)
+    if numbers.size < 3 or not (steps > 0).any() or (steps < 0).mean() > _MOST_FALLS or may_be_times(column):
+        return []
+    step, total = float(np.median(steps[steps > 0])), float(np.ptp(numbers))
+    fitting = []
+    for form, unit in ELAPSED_UNITS.items():
+        seconds = (numbers - numbers[0]) * unit
+        even = np.abs(seconds - np.rint(seconds / _GRID_S) * _GRID_S) <= _ROUNDED_S
+        plain = told == unit or (told is None and column.kind is Kind.NUMBERS and (unit == 1.0 or bool(even.all())))
+        if plain and _RECORDING_S[0] <= total * unit <= _RECORDING_S[1] and step * unit >= _SHORTEST_STEP_S:
+            fitting.append(form)
+    return sorted(fitting, key=lambda form: abs(log(total * ELAPSED_UNITS[form] / _USUAL_NIGHT_S)))
 
 
 def _form(readings: Sequence[TimeReading]) -> list[Setting]:
@@ -348,11 +443,12 @@ def _lengths(
 ) -> list[Setting]:
     """Return the lines about how long rows last."""
     begin = next(setting.value for setting in timed if setting.key == "start")
-    elapsed = any(setting.value == TimeForm.ELAPSED_S for setting in timed)
+    unit = next((TimeForm(s.value) for s in timed if s.key == "time" and s.value in ELAPSED_UNITS), None)
     for column in columns:
-        if (column.kind is Kind.MOMENTS or (elapsed and column.kind is Kind.NUMBERS)) and column.name != begin:
-            b = column.numbers * SECOND_US if elapsed else column.readings[0].times.us
-            if (starts <= b).all() and (b[:-1] <= starts[1:] + SECOND_US).mean() > 0.5:
+        is_number = unit is not None and column.kind in (Kind.NUMBERS, Kind.COUNT)
+        if (column.kind is Kind.MOMENTS or is_number) and column.name != begin:
+            b = _elapsed_us(column, unit) if unit is not None and is_number else column.readings[0].times.us
+            if (starts <= b + SECOND_US).all() and (b[:-1] <= starts[1:] + SECOND_US).mean() > 0.5:
                 return [Setting("end", column.name, Why.FOLLOWS)]
         if column.kind is Kind.TIMES_OF_DAY and column.name != begin:
             lasting = (column.readings[0].times.us - starts) % DAY_US
@@ -365,16 +461,24 @@ def _lengths(
         if column.kind is Kind.LENGTHS:
             return [Setting("duration", column.name, Why.UNITS_TOLD)]
         if column.kind in (Kind.NUMBERS, Kind.CODES) and "" not in column.values:
-            for unit, seconds in (("s", 1.0), ("min", 60.0), ("ms", 0.001)):
+            for name, seconds in DURATION_UNITS.items():
                 lasts = column.numbers[:-1] * seconds
                 if np.unique(lasts).size > 1 and (np.abs(lasts - steps) <= 1).mean() > 0.8:
                     return [
                         Setting("duration", column.name, Why.FOLLOWS),
-                        Setting("duration_unit", unit, Why.FOLLOWS),
+                        Setting("duration_unit", name, Why.FOLLOWS),
                     ]
-    if _always_differs(stage) and (steps > 0).all():
+    rows = [i for i, cell in enumerate(stage.cells) if not _is_mark(cell)]
+    staged = replace(stage, cells=tuple(stage.cells[i] for i in rows))
+    if _always_differs(staged) and (np.diff(starts[rows]) > 0).all():
         return [Setting("shape", "intervals", Why.CHANGES)]
     return []
+
+
+def _is_mark(cell: str) -> bool:
+    """Whether a label is about the light, and no stage."""
+    meaning = propose_meanings([cell]).get(cell)
+    return bool(lights_mark(cell)) or (meaning is not None and meaning.word == NOT_A_STAGE)
 
 
 def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Setting]:
@@ -390,21 +494,21 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
             made.append(Setting("duration_unit", units[0], Why.USUAL))
         else:
             made.append(Setting("duration_unit", None, Why.UNTOLD, tuple(map(Choice, units))))
-        length, begins = counted_rows()
+        length, begins = counted_rows(round(float(lengths[0].numbers.sum())))
         return [*made, *([length] if "epochs" in units else []), begins]
     if _changes_always(stage):
         return []  # rows of different lengths, which nothing tells: no rows to count
     if counts := [c for c in columns if c.kind is Kind.COUNT]:
         first = int(counts[0].numbers[0])
         told = [Setting("first_epoch", first, Why.FOLLOWS)] if first > 1 else []
-        return [Setting("epoch_number", counts[0].name, Why.ONLY), *told, *counted_rows(told_unit(counts[0].name))]
-    for column in (c for c in columns if c.kind is Kind.NUMBERS and (np.diff(c.numbers) > 0).all()):
-        steps = np.diff(column.numbers)
-        fitting = [unit for unit in (1.0, 60.0, 3600.0) if _is_night(unit * float(np.ptp(column.numbers)))]
-        if len(fitting) != 1 or np.ptp(steps) > _SAME_STEP * steps[0]:
-            return []  # a clock of some kind that nobody can read
-        return [Setting("shape", "epochs", Why.ONLY), *counted_rows(fitting[0] * float(steps[0]))]
-    return [Setting("shape", "epochs", Why.ONLY), *counted_rows()]
+        return [
+            Setting("epoch_number", counts[0].name, Why.ONLY),
+            *told,
+            *counted_rows(stage.rows, told_unit(counts[0].name)),
+        ]
+    if any(c.kind is Kind.NUMBERS and (np.diff(c.numbers) > 0).all() for c in columns):
+        return []  # a clock of some kind that nobody can read
+    return [Setting("shape", "epochs", Why.ONLY), *counted_rows(stage.rows)]
 
 
 def _is_night(seconds: float) -> bool:
@@ -415,5 +519,5 @@ def _is_night(seconds: float) -> bool:
 def _units(column: ColumnSeen) -> list[str]:
     """Return the units in which all lengths together may be a night."""
     total, whole = float(column.numbers.sum()), not (column.numbers % 1).any()
-    seconds = {"min": 60.0, "s": 1.0, "ms": 0.001} | ({"epochs": 30.0} if whole else {})
+    seconds = {"min": 60.0, "s": 1.0, "ms": 0.001, "h": 3600.0} | ({"epochs": 30.0} if whole else {})
     return [u for u, s in seconds.items() if _is_night(total * s)] or list(seconds)

@@ -39,6 +39,7 @@ _PLAIN_NAMES: Final[Mapping[str, tuple[re.Pattern[str], ...]]] = {
 _SECONDS: Final = frozenset(("s", "sec", "secs", "second", "seconds"))
 _MINUTES: Final = frozenset(("min", "mins", "minute", "minutes"))
 _MILLISECONDS: Final = frozenset(("ms", "msec", "millisecond", "milliseconds"))
+_HOURS: Final = frozenset(("h", "hr", "hrs", "hour", "hours"))
 _UNITS: Final = _SECONDS | _MINUTES | _MILLISECONDS
 _CLOCK_WORDS: Final = frozenset(("utc", "local", "iso"))
 _WHAT: Final = {
@@ -174,7 +175,7 @@ def _describe(names: tuple[str, ...], found: Mapping[str, int], *, counted: bool
 def told_unit(name: str) -> float | None:
     """Return the seconds of the unit that the name of a column tells, such as ``duration_min``."""
     words = _words(name)
-    for unit, seconds in ((_SECONDS, 1.0), (_MINUTES, 60.0), (_MILLISECONDS, 0.001)):
+    for unit, seconds in ((_SECONDS, 1.0), (_MINUTES, 60.0), (_MILLISECONDS, 0.001), (_HOURS, 3600.0)):
         if unit.intersection(words):
             return seconds
     return None

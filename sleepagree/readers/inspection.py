@@ -148,6 +148,8 @@ class FileInspection:
         Marks: clock times, or seconds after the file's start where it has no clock.
     columns : tuple of (str, str)
         For tables: what was looked for -> name of the column that has it.
+    unused : tuple of str
+        For tables: names of the columns that nothing is read from.
     header : tuple of (str, str)
         For tables whose columns of times and stages are not known: name of each column -> what it seems to hold.
     ignored : tuple of (str, int)
@@ -183,6 +185,7 @@ class FileInspection:
     lights_off: datetime | float | None = None
     lights_on: datetime | float | None = None
     columns: tuple[tuple[str, str], ...] = ()
+    unused: tuple[str, ...] = ()
     header: tuple[tuple[str, str], ...] = ()
     ignored: tuple[tuple[str, int], ...] = ()
     notes: tuple[Note, ...] = ()
@@ -238,6 +241,7 @@ def inspect_file(
     spans = reading.spans
     begin_s = float(spans.onset_s[0])
     overlaps = tuple(note for note in spans.notes if note.kind in _OF_OVERLAPS)
+    columns, unused = _columns(path, layout, spans.origin.reader)
     refused = (Note.of(NoteKind.OVERLAP_REFUSED, problem=reading.overlap),) if reading.overlap else ()
     return FileInspection(
         file=name_of(path),
@@ -254,7 +258,8 @@ def inspect_file(
         overlaps=overlaps or refused,
         lights_off=_mark(spans, spans.lights_off_s),
         lights_on=_mark(spans, spans.lights_on_s),
-        columns=_columns(path, layout, spans.origin.reader),
+        columns=columns,
+        unused=unused,
         ignored=spans.ignored,
         notes=tuple(note for note in spans.notes if note not in overlaps),
         cautions=(*spans.cautions, *(change_caution(change, gap_of="file") for change in skipped_hours(spans))),
@@ -330,7 +335,8 @@ def _labels_only(path: Path, layout: Layout | None, reading: _Reading, front: Fr
         time_forms=tuple(form for problem in reading.problems for form in getattr(problem, "forms", ())),
     )
     if inspection.reader != _EDF:
-        return replace(inspection, columns=_columns(path, layout, inspection.reader), header=_header(path, layout))
+        columns, unused = _columns(path, layout, inspection.reader)
+        return replace(inspection, columns=columns, unused=unused, header=_header(path, layout))
     from sleepagree.readers.edf.recording import read_edf_annotations
 
     read = read_edf_annotations(path, layout=layout)
@@ -419,25 +425,26 @@ def _gaps(spans: ScoredSpans) -> tuple[Gap, ...]:
     return tuple(Gap(_moment(spans, begin), _moment(spans, end), begin, end) for begin, end in pairs)
 
 
-def _columns(path: Path, layout: Layout | None, reader: str) -> tuple[tuple[str, str], ...]:
-    """Return which column of a table holds what, as far as it is known."""
+def _columns(path: Path, layout: Layout | None, reader: str) -> tuple[tuple[tuple[str, str], ...], tuple[str, ...]]:
+    """Return which column of a table holds what, as far as it is known, and the columns that hold nothing needed."""
     if reader not in _TABLES:
-        return ()
+        return (), ()
     from sleepagree.readers.columns import find_columns
 
     names = tuple(name for name, _ in _cells(path, layout))
     try:
         found = find_columns(names, layout or Layout(), path=str(path))
     except FileFormatError:
-        return ()
+        return (), ()
     positions = [(role, getattr(found, role)) for role in _ROLES if not (role == "start" and found.counted)]
-    return tuple((role, names[position]) for role, position in positions if position is not None)
+    unused = tuple(name for i, name in enumerate(names) if i not in found.used)
+    return tuple((role, names[position]) for role, position in positions if position is not None), unused
 
 
 def _header(path: Path, layout: Layout | None) -> tuple[tuple[str, str], ...]:
     """Return the columns of a table and what each seems to hold; nothing where the columns needed are known."""
     reader = reader_of(path)
-    if reader not in _TABLES or _columns(path, layout, reader):
+    if reader not in _TABLES or _columns(path, layout, reader)[0]:
         return ()
     return tuple((name, _kind(cells)) for name, cells in _cells(path, layout))
 

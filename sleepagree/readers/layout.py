@@ -69,7 +69,25 @@ class TimeForm(StrEnum):
     ISO = "iso"
     UNIX_S = "unix-s"
     UNIX_MS = "unix-ms"
+    ELAPSED_MS = "elapsed-ms"
     ELAPSED_S = "elapsed-s"
+    ELAPSED_MIN = "elapsed-min"
+    ELAPSED_H = "elapsed-h"
+
+    @property
+    def is_elapsed(self) -> bool:
+        """Whether times count from the start of the recording."""
+        return self in ELAPSED_UNITS
+
+
+#: Seconds in a unit of time since the start of the recording; the one that is tried first comes first.
+ELAPSED_UNITS: Final[Mapping[TimeForm, float]] = {
+    TimeForm.ELAPSED_S: 1.0,
+    TimeForm.ELAPSED_MIN: 60.0,
+    TimeForm.ELAPSED_H: 3600.0,
+    TimeForm.ELAPSED_MS: 0.001,
+}
+TIME_FORMS: Final = ", ".join(TimeForm)
 
 
 @dataclass(frozen=True)
@@ -87,17 +105,18 @@ class Layout:
     shape : Shape or None
         What a row stands for.
     start, end, duration, stage, date : str or None
-        Names of columns.
+        Names of columns; ``start`` and ``end`` are the same where a cell holds both ("23:10 - 23:14").
     epoch_number, person_column, zone_column, am_pm : str or None
         Names of columns of numbers of epochs, of whom a row is about, of the zone of its times, and of AM or PM.
     duration_unit : float or None
-        Seconds in one unit of the duration column (1, 60 or 0.001; the length of an epoch where it counts epochs).
+        Seconds in one unit of the duration column (1, 60, 3600 or 0.001; the length of an epoch where it counts
+        epochs). Cells such as 17:30 are minutes and seconds of the unit 60, hours and minutes of the unit 3600.
     marks : Marks
         Which moment of an epoch a row's time names.
     ends : Ends or None
         Whether the end column names the first moment after an interval (as None does) or its last moment.
     time : str or None
-        "iso", "unix-s", "unix-ms", "elapsed-s" or a strptime text.
+        A ``TimeForm`` ("iso", "unix-s", "elapsed-min" ...) or a strptime text.
     night_of : NightOf or None
         Which day the date beside times that cross midnight names.
     begins : date or datetime or None
@@ -173,7 +192,7 @@ def one_zone(zone: str | None, layout: Layout, path: str) -> str | None:
     return zone or layout.zone
 
 
-DURATION_UNITS: Final[Mapping[str, float]] = {"s": 1.0, "min": 60.0, "ms": 0.001}
+DURATION_UNITS: Final[Mapping[str, float]] = {"s": 1.0, "min": 60.0, "ms": 0.001, "h": 3600.0}
 
 #: What a layout calls the columns that it can name.
 COLUMNS: Final = (
@@ -340,7 +359,7 @@ class _Checker:
         named = [(key, given[key]) for key in COLUMNS if key in given]
         for i, (key, column) in enumerate(named):
             for other, other_column in named[:i]:
-                if column == other_column:
+                if column == other_column and (other, key) != ("start", "end"):
                     raise self.wrong(f"[file], keys '{other}' and '{key}'", column, "a column of its own for each")
 
     def stages(self, document: Mapping[str, Any], data: bytes) -> dict[str, str]:
@@ -500,7 +519,7 @@ _TOP: Final[_Keys] = {
     "reports": (_stage_words, 'a list of stages, such as ["wake", "light", "deep"]'),
     "epoch_seconds": (_epoch_seconds, "a number of seconds from 1 to 3600"),
 }
-#: Keys above ``[file]``.
+#: Keys above ``[file]``, and below it.
 EPOCH_KEYS: Final = tuple(_TOP)
 _TOP_KEYS: Final = (*_TOP, "file", "stages")
 _FILE: Final[_Keys] = {
@@ -509,7 +528,7 @@ _FILE: Final[_Keys] = {
     "duration_unit": _one_of({**DURATION_UNITS, _EPOCHS: _EPOCHS}),
     "marks": _choice(Marks),
     "ends": _choice(Ends),
-    "time": (_time_form, 'one of iso, unix-s, unix-ms, elapsed-s, or a strptime text such as "%d.%m.%Y %H:%M:%S"'),
+    "time": (_time_form, f'one of {TIME_FORMS}, or a strptime text such as "%d.%m.%Y %H:%M:%S"'),
     "night_of": _choice(NightOf),
     "begins": (_day_or_moment, "a date and time such as 2026-03-01T22:30:00, or a date"),
     "zone": _A_TEXT,
@@ -525,3 +544,4 @@ _FILE: Final[_Keys] = {
     "records": (_text, 'a path in quotes, such as "sleep.segments"'),
     "sheet": (_text, 'a text in quotes, such as "Night 1"'),
 }
+FILE_KEYS: Final = tuple(_FILE)

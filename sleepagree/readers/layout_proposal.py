@@ -27,6 +27,9 @@ class Why(StrEnum):
     NO_NAMES = "no_names"
     TAKEN_APART = "taken_apart"
     CHANGES = "changes"
+    AS_LONG = "as_long"
+    FROM_ZERO = "from_zero"
+    ANCHOR = "anchor"
     USUAL = "usual"
     UNITS_TOLD = "units_told"
     UNTOLD = "untold"
@@ -61,7 +64,7 @@ class Setting:
     others : tuple of Choice
         Values that it may have instead; those of a blank are all that there are, if there are any.
     shown : tuple of str
-        Cells that a blank is about.
+        Cells that a blank is about; of ``begins`` what the file says about it outside its rows.
     """
 
     key: str
@@ -81,7 +84,8 @@ class LabelMeaning:
     """A label, how many rows or 30-s epochs it has in the file, and what it may mean.
 
     ``word`` is a stage word of a layout, "" for a blank; ``languages`` are those whose plain word it is, empty where
-    no line is needed (plain) or nothing is known (blank). ``is_given`` tells that a layout said it before.
+    no line is needed (plain) or nothing is known (blank). ``is_given`` tells that a layout said it before,
+    ``called`` what a legend in the file calls the label.
     """
 
     label: str
@@ -89,6 +93,7 @@ class LabelMeaning:
     word: str
     languages: tuple[str, ...] = ()
     is_given: bool = False
+    called: str = ""
 
 
 @dataclass(frozen=True)
@@ -147,7 +152,7 @@ class LayoutProposal:
     def is_part(self) -> bool:
         """Whether times are found and most rows hold words for stages, and something else stands in the way."""
         told = sum(label.rows for label in self.labels if label.word) * 2 > sum(label.rows for label in self.labels)
-        return self.problem is not None and told and any(setting.key == "start" for setting in self.settings)
+        return not self.is_readable and told and any(setting.key == "start" for setting in self.settings)
 
     @property
     def blank_labels(self) -> tuple[LabelMeaning, ...]:
@@ -170,5 +175,7 @@ class LayoutProposal:
             When an answer cannot stand in a layout.
         """
         values = {s.key: s.value for s in self.told} | (answers or {})
-        words = {m.label: m.word for m in self.labels if m.word and (m.languages or m.is_given)} | (stages or {})
+        words = {m.label: m.word for m in self.labels if m.word and (m.languages or m.is_given or m.called)} | (
+            stages or {}
+        )
         return layout_of(values, words)

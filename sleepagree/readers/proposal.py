@@ -17,14 +17,17 @@ from sleepagree.files.reading import read_bytes
 from sleepagree.mapping.words import fold_label, fold_table
 from sleepagree.readers import kind_of_file, opened
 from sleepagree.readers.column_kinds import ColumnSeen, Kind
-from sleepagree.readers.column_roles import Found, counted_rows, find_roles, meanings_of
+from sleepagree.readers.column_roles import Found, called, counted_rows, find_roles, meanings_of
 from sleepagree.readers.csv_table import told_delimiter
 from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
+from sleepagree.readers.json.beside import beginnings, legends
 from sleepagree.readers.layout import COLUMNS, NO_LAYOUT, Layout, layout_of, told_values
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why
 from sleepagree.readers.table.excel import sheet_names
 from sleepagree.readers.table_place import (
     are_characters,
+    dates_in,
+    decoded,
     encodings_of,
     find_block,
     has_header,
@@ -35,6 +38,7 @@ from sleepagree.readers.whole_table import whole_table
 
 _MOST_ABOVE: Final = 10
 _FEWEST_ROWS: Final = 3
+_LEGENDS_ARE_SHORTER: Final = 4
 #: Lines of a layout that say where a table stands.
 _PLACE: Final = ("delimiter", "encoding", "skip_lines", "header", "records", "sheet")
 #: What an inspection calls a column -> its key in a layout, where they differ.
@@ -149,13 +153,15 @@ def _readings(path: str, given: Layout) -> Iterator[Found]:
                 yield from _text_readings(path, data, encoding, given)
             return
         case "json":
-            paths = [] if given.records else record_paths(data)
-            where: list[dict[str, Any]] = [{}, *({"records": records} for records in paths)]
+            yield from _json_readings(path, decoded(data), given)
+            return
         case "excel":
             above = [{"skip_lines": n} if n else {} for n in range(1 if given.skip_lines else _MOST_ABOVE)]
             with opened(path) as (held, _):
                 sheets = () if given.sheet else sheet_names(held)
-            where = [at | {"sheet": sheet} for sheet in sheets for at in above] if len(sheets) > 1 else above
+            where: list[dict[str, Any]] = [dict(at) for at in above]
+            if len(sheets) > 1:
+                where = [at | {"sheet": sheet} for sheet in sheets for at in above]
         case "parquet":
             where = [{}]
         case _:
@@ -164,17 +170,43 @@ def _readings(path: str, given: Layout) -> Iterator[Found]:
     for values in where:
         if (sheet := values.get("sheet")) in taken:
             continue  # further down, rows would be taken for names
-        try:
-            table = whole_table(path, _placed(given, values))
-        except SleepAgreeError:
-            continue
-        if table is not None:
-            found = find_roles(table, [Setting(key, value, Why.TAKEN_APART) for key, value in values.items()], given)
-            if kind == "json" and len(table.places.numbers) < _FEWEST_ROWS:
-                continue
+        if (found := _placed_roles(path, values, given)) is not None:
             yield found
             if kind == "excel" and found.is_whole:
                 taken.add(sheet)
+
+
+def _placed_roles(path: str, values: dict[str, Any], given: Layout) -> Found | None:
+    """Return what the columns of a table are taken for that stands somewhere; None where none stands there."""
+    try:
+        table = whole_table(path, _placed(given, values))
+    except SleepAgreeError:
+        return None
+    if table is None:
+        return None
+    return find_roles(table, [Setting(key, value, Why.TAKEN_APART) for key, value in values.items()], given)
+
+
+def _json_readings(path: str, document: Any, given: Layout) -> Iterator[Found]:
+    """Yield the lists of a document that may be the night, with what stands beside them; a legend is no night."""
+    paths = [] if given.records else record_paths(document)
+    where: list[dict[str, Any]] = [{}, *({"records": records} for records in paths)]
+    found = [f for values in where if (f := _placed_roles(path, values, given)) is not None]
+    rows = [max((column.rows for column in f.columns), default=0) for f in found]
+    beside = tuple(beginnings(document))
+    for one, count in zip(found, rows, strict=True):
+        if count >= _FEWEST_ROWS and count * _LEGENDS_ARE_SHORTER >= max(rows):
+            settings = tuple(_begun(setting, beside) for setting in one.settings)
+            yield replace(one, settings=settings, labels=called(one.labels, legends(document)))
+
+
+def _begun(setting: Setting, beside: Sequence[tuple[str, str]]) -> Setting:
+    """Return the blank of the beginning filled in, where one field tells it; where several may, with all of them."""
+    if setting.key != "begins" or setting.value is not None or not beside:
+        return setting
+    if len({moment for _, moment in beside}) == 1:
+        return Setting("begins", beside[0][1], Why.ANCHOR, shown=(beside[0][0],))
+    return replace(setting, shown=tuple(f"{path} = {moment}" for path, moment in beside))
 
 
 def _placed(given: Layout, values: dict[str, Any]) -> Layout:
@@ -210,14 +242,16 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
     except SleepAgreeError:
         return
     if table is not None:
-        yield find_roles(table, settings, given)
+        found, dates = find_roles(table, settings, given), dates_in(lines[:skip])
+        hinted = (replace(s, shown=dates) if s.key == "begins" and s.value is None else s for s in found.settings)
+        yield replace(found, settings=tuple(hinted))
 
 
 def _characters(lines: Sequence[str], settings: list[Setting]) -> Found:
     codes = "".join(lines)
     column = ColumnSeen("1", Kind.CHARACTERS, len(lines), len(set(lines)))
     made = [*settings, Setting("shape", "runs", Why.ONLY), Setting("stage", "1", Why.ONLY)]
-    return Found((column,), (*made, *counted_rows()), meanings_of(list(codes)))
+    return Found((column,), (*made, *counted_rows(len(codes))), meanings_of(list(codes)))
 
 
 # --- as it would be read ----------------------------------------------------------------------------------
@@ -227,6 +261,8 @@ def _as_read(path: str, found: Found, given: Layout) -> LayoutProposal:
     """Return the proposal with the file as it would be read: the first choice stands for every blank."""
     told = {setting.key: setting for setting in _given_settings(given)}
     columns = {told[key].value for key in COLUMNS if key in told}
+    if "start" in told and any(s.key == "end" and s.value == told["start"].value for s in found.settings):
+        columns.discard(told["start"].value)  # its cells hold both
     kept = [s for s in found.settings if s.key not in told and not (s.key in COLUMNS and s.value in columns)]
     proposal = LayoutProposal(
         name_of(Path(path)),

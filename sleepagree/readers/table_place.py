@@ -4,13 +4,19 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
 from sleepagree.readers.column_kinds import Kind, see_column
 from sleepagree.readers.json.records import rows_of_columns
 from sleepagree.readers.table.code_runs import codes_of_text
+from sleepagree.readers.table.ranges import split_ranges
 
+_DATE: Final = re.compile(
+    r"(?<!\d)(?:\d{4}[-./年]\d{1,2}[-./月]\d{1,2}日?|\d{1,2}[./-]\d{1,2}[./-]\d{4}"
+    r"|\d{1,2}\.? [^\W\d_]{3,12}\.? \d{4}|[^\W\d_]{3,12}\.? \d{1,2}, ?\d{4})(?!\d)"
+)
 _DELIMITERS: Final = (",", "\t", ";", "|")
 _MOST_PATHS: Final = 20
 _MOST_ABOVE: Final = 10
@@ -96,7 +102,9 @@ def lines_above(rows: Sequence[Sequence[str]]) -> int:
 
 def _are_plain(rows: Sequence[Sequence[str]]) -> list[bool]:
     """Return which columns hold nothing but texts."""
-    return [see_column("", list(cells)).kind in _PLAIN for cells in zip(*rows, strict=True)]
+    return [
+        see_column("", list(cells)).kind in _PLAIN and split_ranges(cells) is None for cells in zip(*rows, strict=True)
+    ]
 
 
 def are_characters(lines: Sequence[str]) -> bool:
@@ -112,12 +120,21 @@ def are_runs(cells: Sequence[str]) -> bool:
     return all(len(part) >= _SHORTEST_RUN for part in codes) and len({code for part in codes for code in part}) <= 12
 
 
-def record_paths(data: bytes) -> list[str]:
-    """Return the paths of what may be a list of records inside a JSON document, in its order."""
+def decoded(data: bytes) -> Any:
+    """Return the document in a JSON file, None where there is none."""
     try:
-        document = json.loads(data)
+        return json.loads(data)
     except (ValueError, RecursionError):
-        return []
+        return None
+
+
+def dates_in(lines: Sequence[str]) -> tuple[str, ...]:
+    """Return what looks like dates in the lines above a table, as they stand there."""
+    return tuple(dict.fromkeys(match[0] for line in lines for match in _DATE.finditer(line)))
+
+
+def record_paths(document: Any) -> list[str]:
+    """Return the paths of what may be a list of records inside a JSON document, in its order."""
     paths: dict[str, None] = {}
     pending: list[tuple[str, Any]] = [("", document)]
     while pending and len(paths) < _MOST_PATHS:

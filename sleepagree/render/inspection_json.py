@@ -37,6 +37,7 @@ def inspection_document(inspection: FileInspection, proposal: LayoutProposal | N
         "overlaps": list(say_notes(inspection.overlaps)),
         "lights": {"off": _json_moment(inspection.lights_off), "on": _json_moment(inspection.lights_on)},
         "columns": dict(inspection.columns),
+        "unused": list(inspection.unused),
         "header": dict(inspection.header),
         "ignored": {"texts": len(inspection.ignored), "times": sum(count for _, count in inspection.ignored)},
         **{key: list(getattr(inspection, key)) for key in ("unknown", "problems", "would_do", "read_by_mne")},
@@ -63,7 +64,13 @@ def _proposal(proposal: LayoutProposal) -> dict[str, Any]:
             if not setting.is_comment
         ],
         "labels": [
-            {"label": m.label, "rows": m.rows, "stage": m.word or None, "languages": list(m.languages)}
+            {
+                "label": m.label,
+                "rows": m.rows,
+                "stage": m.word or None,
+                "languages": list(m.languages),
+                "called": m.called or None,
+            }
             for m in proposal.labels
         ],
     }

@@ -528,6 +528,7 @@ class Maker:
             ending = ".csv.gz" if name == "gzip" else ".zip"
             yield replace(plain, file=plain.file.removesuffix(".csv") + ending, data=pack(plain.data), rows=())
         yield from self.words(bouts, times)
+        yield from self.odd(bouts, times, named)
         yield from self.json_cases(bouts, times)
         yield from self.sheets(times)
 
@@ -576,6 +577,34 @@ class Maker:
             rows=(),
         )
 
+    def odd(self, bouts: list[tuple[int, int, str]], times: list[datetime], named: str) -> Iterator[Case]:
+        """Yield cases with titles, minutes since the start, ranges in one cell, and the newest row first."""
+        w, begins = self.language, f"begins = {self.start.isoformat()}"
+        both = f"start = {quote(w.time)}\nend = {quote(w.time)}\nstage = {quote(w.stage)}\n"
+        epochs = [(self.form(t), label) for t, label in zip(times[:-1], self.labels, strict=True)]
+        titled = self.text(
+            "titled", [w.time, w.stage], epochs, "", named + "skip_lines = 2\n",
+            preamble=(f'"ferry, band A{w.mark} 14.03.2026"', ""),
+        )  # fmt: skip
+        yield replace(titled, rows=())
+        yield replace(self.text("newest first", [w.time, w.stage], epochs[::-1], "", named), rows=())
+        minutes = f"start = {quote(w.time)}\nstage = {quote(w.stage)}\n" + f'time = "elapsed-min"\n{begins}\n'
+        told = {"anchored": False, "answers": {"begins": self.start}}
+        yield self.text(
+            "minutes", [w.time, w.stage], [(f"{i / 2:g}", label) for i, label in enumerate(self.labels)], "",
+            minutes, times=(0,), **told,
+        )  # fmt: skip
+        yield self.text(
+            "ranges of minutes", [w.time, w.stage],
+            [(f"{a / 2:.1f} - {b / 2:.1f}", label) for a, b, label in bouts], "",
+            f'{both}time = "elapsed-min"\n{begins}\n', times=(0,), **told,
+        )  # fmt: skip
+        yield self.text(
+            "ranges", [w.stage, w.time],
+            [(label, f"{self.form(times[a])} – {self.form(times[b])}") for a, b, label in bouts], "",
+            f"{both}time = {quote(w.form)}\n", times=(1,), anchored=False,
+        )  # fmt: skip
+
     def json_cases(self, bouts: list[tuple[int, int, str]], times: list[datetime]) -> Iterator[Case]:
         w = self.language
         records = [
@@ -613,6 +642,20 @@ class Maker:
             {"night": {"by": "pad B", **columns}},
             "",
             f'records = "night"\nstart = {quote(w.time)}\nstage = {quote(w.stage)}\n',
+        )
+        legend = [{"nr": i, "text": label} for i, label in enumerate(w.stages)]
+        offsets = {"t": [30 * i for i in range(len(self.night))], "stage": self.night}
+        zero = int(self.start.replace(tzinfo=UTC).timestamp()) * 1000
+        numbered = {str(i): stage for i, stage in enumerate(STAGES)}
+        placed = (
+            f'records = "."\nstart = "t"\nstage = "stage"\ntime = "elapsed-s"\nbegins = {self.start.isoformat()}Z\n'
+        )
+        yield replace(
+            self.json("json legend", {"legend": legend, "start_ms": zero, **offsets}, "", ""),
+            layout=toml(w, "", placed, numbered),
+            labels=tuple(map(str, self.night)),
+            meanings=numbered,
+            start=self.start.replace(tzinfo=UTC),
         )
         yield self.json(
             "json alone",

@@ -85,7 +85,7 @@ REFUSED = [
         '[file]\nshape = "intervals"\nduration = "lasts"\n',
         "column 'lasts': the unit of the durations is not told. Found rows without times; expected a unit. Give "
         "a layout "
-        '(layout=\'FILE.toml\') with\n    [file]\n    duration_unit = "min"\n  or "s", "ms" or "epochs".',
+        '(layout=\'FILE.toml\') with\n    [file]\n    duration_unit = "min"\n  or "s", "ms", "h" or "epochs".',
     ),
     (
         "stage,lasts\nW,4\nN2,0\n",

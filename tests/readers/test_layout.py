@@ -144,7 +144,10 @@ def test_forms_of_time(time: str) -> None:
 
 
 _WHERE = "band.toml: "
-_TIMES = 'one of iso, unix-s, unix-ms, elapsed-s, or a strptime text such as "%d.%m.%Y %H:%M:%S"'
+_TIMES = (
+    "one of iso, unix-s, unix-ms, elapsed-ms, elapsed-s, elapsed-min, elapsed-h, or a"
+    ' strptime text such as "%d.%m.%Y %H:%M:%S"'
+)
 _FILE_KEYS = (
     "shape, start, end, duration, stage, date, duration_unit, marks, ends, time, night_of, begins, zone, overlaps, "
     "silence, delimiter, encoding, epoch_number, person_column, zone_column, am_pm, first_epoch, person, skip_lines, "
@@ -206,12 +209,13 @@ WRONG = [
         "[file], key 'start': wrong value in the layout. Found 1; expected a text in quotes, such as \"Start time\".",
     ),
     (
-        '[file]\nstart = "t"\nend = "t"\n',
-        "[file], keys 'start' and 'end': wrong value in the layout. Found 't'; expected a column of its own for each.",
+        '[file]\nstart = "t"\nstage = "t"\n',
+        "[file], keys 'start' and 'stage': wrong value in the layout. Found 't'; expected a column of its own for "
+        "each.",
     ),
     (
         '[file]\nduration_unit = "hours"\n',
-        "[file], key 'duration_unit': wrong value in the layout. Found 'hours'; expected one of s, min, ms, epochs.",
+        "[file], key 'duration_unit': wrong value in the layout. Found 'hours'; expected one of s, min, ms, h, epochs.",
     ),
     (
         '[file]\ntime = "seconds"\n',
@@ -293,7 +297,7 @@ def test_refusals(text: str | bytes, message: str) -> None:
     assert str(caught.value) == _WHERE + message
 
 
-DOCUMENTATION = Path(__file__).parents[2] / "docs" / "reading_tables.md"
+DOCUMENTATION = Path(__file__).parents[2] / "docs" / "layouts.md"
 
 
 def test_every_layout_of_the_documentation_is_one_and_every_key_is_told() -> None:

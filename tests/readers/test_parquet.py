@@ -132,8 +132,8 @@ REFUSED: list[tuple[dict[str, Any], str]] = [
     (
         {"start": TIMES, "end": [0, 1, 2, 3], "stage": STAGES},
         "row 1, column 'end': a number that does not tell what it counts. Found 0; expected Unix seconds or "
-        "milliseconds of the years 2000 to 2100, or a layout. If these are seconds from the start of the recording, "
-        'give a layout with\n    [file]\n    time = "elapsed-s"',
+        "milliseconds of the years 2000 to 2100, or a layout. If these count from the start of the recording, "
+        'give a layout with\n    [file]\n    time = "elapsed-s"\n  or "elapsed-min", "elapsed-h", "elapsed-ms".',
     ),
 ]
 

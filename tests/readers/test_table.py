@@ -1128,9 +1128,9 @@ REFUSED = [
         (
             "night.csv: line 2, column 'time': a number that does not tell what it counts. Found 0; "
             "expected Unix seconds or milliseconds of the years 2000 to 2100, or a layout. If these "
-            "are seconds from the start of the recording, give a layout with\n"
+            "count from the start of the recording, give a layout with\n"
             "    [file]\n"
-            '    time = "elapsed-s"'
+            '    time = "elapsed-s"\n  or "elapsed-min", "elapsed-h", "elapsed-ms".'
         ),
         id="bare-number",
     ),
@@ -1252,11 +1252,11 @@ REFUSED = [
         EpochGridError,
         (
             "night.csv: column 'duration': the unit of the durations is not told. Found numbers that "
-            "do not lead from one row to the next in s, min or ms; expected a unit. Give a layout "
+            "do not lead from one row to the next in s, min, ms or h; expected a unit. Give a layout "
             "(layout='FILE.toml') with\n"
             "    [file]\n"
             '    duration_unit = "s"\n'
-            '  or "min" or "ms".'
+            '  or "min", "ms" or "h".'
         ),
         id="unit-unknown",
     ),
@@ -1711,7 +1711,7 @@ REFUSED = [
         ClockError,
         (
             "night.csv: line 2, column 'time': elapsed time of more than three years. Found "
-            "1772404200; expected seconds from the start of the recording. If these are Unix times, "
+            "1772404200; expected elapsed seconds from the start of the recording. If these are Unix times, "
             'say so in a layout: [file] time = "unix-s".'
         ),
         id="elapsed",

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sleepagree.errors import ClockError, FileFormatError, SleepAgreeError
+from sleepagree.errors import ClockError, EpochGridError, FileFormatError, SleepAgreeError
 from sleepagree.readers.times import zones
 from sleepagree.readers.times.clock import HOUR_US, SECOND_US, Clock, Column, Times, naive_datetime
 from sleepagree.readers.times.forms import declarable_forms, read_declared
@@ -356,7 +356,16 @@ def test_lengths_tell_their_units_in_words_or_as_iso_8601_has_them() -> None:
     assert unit == 1.0
 
 
-@pytest.mark.parametrize("cell", ["1,500 s", "5 min 1 h", "P1D", "5 d", "PT", "01:05", "1 h 2 h", "h"])
+def test_lengths_of_two_parts_are_numbers_of_the_unit_of_the_first_which_is_minutes_or_hours() -> None:
+    cells = ["01:05", "17:30"]
+    numbers, unit = read_durations(cells, COLUMN)
+    assert (numbers * 60).tolist() == [65, 1050]
+    assert unit is None
+    with pytest.raises(EpochGridError, match=r'duration_unit = "min" \(17:30 is 17 min 30 s\) or "h"'):
+        read_durations(cells, COLUMN, 1.0)
+
+
+@pytest.mark.parametrize("cell", ["1,500 s", "5 min 1 h", "P1D", "5 d", "PT", "1 h 2 h", "h"])
 def test_lengths_that_may_be_another_are_refused(cell: str) -> None:
     with pytest.raises(FileFormatError, match="this is no number"):
         read_durations([cell], COLUMN)

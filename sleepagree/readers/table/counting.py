@@ -78,13 +78,14 @@ def _by_number(reading: TableReading, position: int) -> Times:
 def _after_each_other(reading: TableReading, position: int) -> Microseconds:
     """Return when rows begin that each last as long as they say."""
     column = reading.column(position)
-    numbers, unit = read_durations(reading.table.texts(position), column)
-    unit = unit or reading.layout.duration_unit or reading.columns.duration_unit or reading.table.duration_unit
+    told = reading.layout.duration_unit or reading.columns.duration_unit or reading.table.duration_unit
+    numbers, unit = read_durations(reading.table.texts(position), column, told)
+    unit = unit or told
     if unit is None:
         in_layout = for_page(
             f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n"
-            '    duration_unit = "min"\n  or "s", "ms" or "epochs".',
-            f"Answer {asked('duration_unit', 'min')}, s, ms or epochs.",
+            '    duration_unit = "min"\n  or "s", "ms", "h" or "epochs".',
+            f"Answer {asked('duration_unit', 'min')}, s, ms, h or epochs.",
         )
         problem, where = "the unit of the durations is not told", f"column '{shorten(column.name)}'"
         raise EpochGridError(problem, reading.path, where, "rows without times", "a unit", in_layout)

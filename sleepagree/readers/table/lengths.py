@@ -158,13 +158,19 @@ def _durations(reading: TableReading, position: int, onset: Microseconds, staged
     """Return the durations of the staged rows in seconds, or None where all of them are 0."""
     column = reading.column(position, staged)
     data = reading.table.texts(position)
-    numbers, unit = read_durations([data[row] for row in staged.tolist()], column)
+    cells, told = [data[row] for row in staged.tolist()], _told_unit(reading)
+    numbers, unit = read_durations(cells, column, told)
     if not numbers.any():
         return None
     wrong = np.flatnonzero(~((numbers > 0) & (numbers < _LONGEST_DURATION)))
     if wrong.size:
         raise _wrong_duration(float(numbers[wrong[0]]), int(wrong[0]), column)
-    return numbers * (unit or _duration_unit(reading, onset, numbers, column))
+    return numbers * (unit or _duration_unit(reading, onset, numbers, column, told))
+
+
+def _told_unit(reading: TableReading) -> float | None:
+    """Return the seconds in a unit of the durations as layout, name of the column or format tell it."""
+    return reading.layout.duration_unit or reading.columns.duration_unit or reading.table.duration_unit
 
 
 def _wrong_duration(value: float, row: int, column: Column) -> EpochGridError:
@@ -178,9 +184,10 @@ def _wrong_duration(value: float, row: int, column: Column) -> EpochGridError:
     return column.error(EpochGridError, row, "this row has duration 0 and others have not", "0", expected, remedy)
 
 
-def _duration_unit(reading: TableReading, onset: Microseconds, numbers: NDArray[np.float64], column: Column) -> float:
+def _duration_unit(
+    reading: TableReading, onset: Microseconds, numbers: NDArray[np.float64], column: Column, told: float | None
+) -> float:
     """Return the seconds in a unit of the durations: as told, or as rows that end where the next begins prove it."""
-    told = reading.layout.duration_unit or reading.columns.duration_unit or reading.table.duration_unit
     ratio = duration_ratio(onset, numbers)
     units = DURATION_UNITS.values()
     proven = None if ratio is None else next((unit for unit in units if abs(ratio / unit - 1.0) <= _FIT), None)
@@ -197,11 +204,11 @@ def _duration_unit(reading: TableReading, onset: Microseconds, numbers: NDArray[
     if told is not None:
         return told
     if proven is None:
-        found = "numbers that do not lead from one row to the next in s, min or ms"
+        found = "numbers that do not lead from one row to the next in s, min, ms or h"
         layout = f"Give a layout ({Option.LAYOUT:FILE.toml}) with"
         in_layout = for_page(
-            f'{layout}\n    [file]\n    duration_unit = "s"\n  or "min" or "ms".',
-            f"Answer {asked('duration_unit', 's')}, min or ms.",
+            f'{layout}\n    [file]\n    duration_unit = "s"\n  or "min", "ms" or "h".',
+            f"Answer {asked('duration_unit', 's')}, min, ms or h.",
         )
         raise EpochGridError("the unit of the durations is not told", reading.path, where, found, "a unit", in_layout)
     reading.notes.append(Note.of(NoteKind.DURATION_UNIT, unit=_unit_name(proven)))

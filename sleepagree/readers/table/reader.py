@@ -21,6 +21,7 @@ from sleepagree.readers.table.code_runs import read_code_runs
 from sleepagree.readers.table.labels import Labels, lights_of, read_labels, staged_rows
 from sleepagree.readers.table.lengths import Extent, find_extent, marked_starts
 from sleepagree.readers.table.people import rows_of_person
+from sleepagree.readers.table.ranges import apart
 from sleepagree.readers.table.table import Table, TableReading
 from sleepagree.readers.table.times import read_row_times, read_starts
 from sleepagree.readers.table.unused import unused_lengths
@@ -104,6 +105,7 @@ def spans_of_table(
 ) -> ScoredSpans:
     """Return the scored spans of a table; see :func:`read_table`."""
     zone = one_zone(zone, layout, table.path)
+    table, layout = apart(table, layout)
     columns = find_columns(table.names, layout, path=table.path, where=table.header_place)
     table = rows_of_person(table, columns, layout)
     reading = TableReading(table, layout, columns, zone, frozenset(own_words), list(table.notes))

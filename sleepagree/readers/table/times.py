@@ -32,6 +32,8 @@ from sleepagree.readers.times.nights import (
     place_in_nights,
     read_dates,
     refuse_exchanged_dates,
+    refuse_half_days,
+    runs_backwards,
 )
 from sleepagree.readers.times.reading import read_times
 from sleepagree.readers.times.zones import resolve_each, resolve_wall_clock
@@ -110,6 +112,7 @@ def read_starts(reading: TableReading) -> Times:
             data = [f"{text.strip()} {half.strip()}" for text, half in zip(data, halves, strict=True)]
         times = read_times(data, column, form=layout.time, elapsed=reading.columns.seconds or table.elapsed)
     reading.notes += times.notes
+    refuse_half_days(times, column)
     if times.clock is Clock.DAY:
         return _on_days(reading, times, column)
     if layout.date is not None and reading.columns.date is not None:
@@ -155,6 +158,8 @@ def _on_days(reading: TableReading, times: Times, column: Column) -> Times:
         if begins.tzinfo is not None:
             reason = "an offset does not go with times of day; give " + for_page("'zone'", asked("zone")) + " instead"
             raise reading.contradiction("begins", reason)
+        if runs_backwards(times.us):
+            return Times(place_after(begins, times.us[::-1], column)[::-1], Clock.LOCAL)
         return Times(place_after(begins, times.us, column), Clock.LOCAL)
     if begins is not None and night_of is not None:
         dates = np.full(times.us.size, (begins - date(1970, 1, 1)).days * DAY_US, np.int64)

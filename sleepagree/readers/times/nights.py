@@ -5,14 +5,24 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from datetime import date, datetime
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sleepagree.errors import ClockError, FileFormatError
 from sleepagree.files.toml import toml_text
 from sleepagree.readers.layout import NightOf
-from sleepagree.readers.times.clock import DAY_US, HOUR_US, Column, Microseconds, microseconds_of, naive_datetime
+from sleepagree.readers.times.clock import (
+    DAY_US,
+    HOUR_US,
+    Clock,
+    Column,
+    Microseconds,
+    Times,
+    microseconds_of,
+    naive_datetime,
+)
 from sleepagree.readers.times.forms import declarable_forms, layout_with_forms
 
 _DATE: Final = re.compile(r"(\d{4})-(\d\d)-(\d\d)(?:[T ]00:00(?::00(?:\.0+)?)?)?", re.ASCII)
@@ -20,6 +30,8 @@ _DATE: Final = re.compile(r"(\d{4})-(\d\d)-(\d\d)(?:[T ]00:00(?::00(?:\.0+)?)?)?
 #: Moments of one night that follow each other lie within this.
 _NEAR_US: Final = 3 * HOUR_US
 _MOST_LEAPS: Final = 1000
+_NOON: Final = 12
+_NEARLY_ALL: Final = 0.8
 
 
 def read_dates(texts: Sequence[str], column: Column, *, beside: Sequence[str] | None = None) -> Microseconds:
@@ -116,6 +128,40 @@ def place_in_nights(dates_us: Microseconds, day_us: Microseconds, night_of: Nigh
 
 def _clock_text(day_us: int) -> str:
     return naive_datetime(day_us).strftime("%H:%M:%S")
+
+
+def runs_backwards(us: NDArray[Any]) -> bool:
+    """Whether rows stand with the newest first: nearly every time is before the one above it."""
+    steps = np.diff(us)
+    return steps.size > 1 and bool((steps <= 0).mean() > _NEARLY_ALL and (steps < 0).any())
+
+
+def refuse_half_days(times: Times, column: Column) -> None:
+    """Refuse times of a 12-hour clock that does not tell morning from evening: it alone goes from 12 to 1.
+
+    Raises
+    ------
+    ClockError
+        With the first row after such a step, in the order of time.
+    """
+    if times.clock not in (Clock.DAY, Clock.LOCAL):
+        return
+    hours = times.us % DAY_US // HOUR_US
+    if not hours.size or hours.min() < 1 or hours.max() != _NOON:
+        return
+    back = times.us[1:] < times.us[:-1]
+    falls = np.flatnonzero(back & (hours[:-1] == _NOON) & (hours[1:] < _NOON))
+    if runs_backwards(times.us):
+        falls = np.flatnonzero(~back & (hours[:-1] < _NOON) & (hours[1:] == _NOON))
+    for i in falls.tolist():
+        if DAY_US // 4 <= abs(int(times.us[i + 1] - times.us[i])) <= DAY_US // 2:
+            found = f"{_clock_text(int(times.us[i + 1]))} after {_clock_text(int(times.us[i]))}, and no hour above 12"
+            problem, expected = "the clock goes from 12 to 1, and no time says AM or PM", "a clock of 24 hours"
+            remedy = (
+                "Export the times on a clock of 24 hours, or with AM or PM. Where these stand in a column of their "
+                'own, name it in a layout: [file] am_pm = "..." and time = "%I:%M:%S %p".'
+            )
+            raise column.error(ClockError, i + 1, problem, found, expected, remedy)
 
 
 def place_after(begins: datetime, day_us: Microseconds, column: Column) -> Microseconds:

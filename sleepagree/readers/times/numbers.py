@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Note, NoteKind
-from sleepagree.errors import ClockError, FileFormatError, SleepAgreeError, asked, for_page, shorten
-from sleepagree.readers.layout import TimeForm
+from sleepagree.errors import ClockError, EpochGridError, FileFormatError, SleepAgreeError, asked, for_page, shorten
+from sleepagree.readers.layout import ELAPSED_UNITS, TimeForm
 from sleepagree.readers.times.clock import SECOND_US, Clock, Column, Times
-from sleepagree.readers.times.words import read_length
+from sleepagree.readers.times.words import read_length, read_two_parts
 
 _NUMBER: Final = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
 _GROUPED: Final = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+", re.ASCII)
@@ -51,12 +51,29 @@ def read_numbers(texts: Sequence[str], column: Column, *, expected: str = "a num
     return np.array(cells, np.float64)
 
 
-def read_durations(texts: Sequence[str], column: Column) -> tuple[NDArray[np.float64], float | None]:
-    """Read a column of durations, and their unit where all cells tell it, such as 0:12:30, 1 h 5 min or PT30S."""
+def read_durations(
+    texts: Sequence[str], column: Column, told: float | None = None
+) -> tuple[NDArray[np.float64], float | None]:
+    """Read a column of durations, and their unit where all cells tell it, such as 0:12:30, 1 h 5 min or PT30S.
+
+    Cells such as 17:30 are numbers of the unit of their first part, which is told or proven as for other numbers:
+    ``told`` is the seconds of the unit that is told, if any.
+    """
     seconds = [read_length(text.strip()) for text in texts]
     if None in seconds:
+        parts = [read_two_parts(text.strip()) for text in texts]
+        if None not in parts:
+            if told is not None and told not in _OF_TWO_PARTS:
+                problem, expected = "durations of two parts do not have the unit that is told", "minutes or hours"
+                remedy = 'Say what the first part is: [file] duration_unit = "min" (17:30 is 17 min 30 s) or "h".'
+                raise column.error(EpochGridError, 0, problem, f"'{texts[0].strip()}'", expected, remedy)
+            return np.array(parts, np.float64), None
         return read_numbers(texts, column, expected="a duration in numbers, or as 0:12:30, 1 h 5 min or PT30S"), None
     return np.array(seconds, np.float64), 1.0
+
+
+#: Seconds in the first of two parts.
+_OF_TWO_PARTS: Final = (60.0, 3600.0)
 
 
 def _refuse_grouped(cells: Sequence[str], column: Column) -> None:
@@ -91,11 +108,17 @@ _LONGEST_ELAPSED_S: Final = 100_000_000
 #: The years 2000 to 2100.
 _UNIX_S: Final = (946_684_800, 4_102_444_800)
 _NUMBERS_EXPECTED: Final = {
-    TimeForm.UNIX_S.value: "Unix seconds",
-    TimeForm.UNIX_MS.value: "Unix milliseconds",
-    TimeForm.ELAPSED_S.value: "elapsed seconds",
+    TimeForm.UNIX_S: "Unix seconds",
+    TimeForm.UNIX_MS: "Unix milliseconds",
+    TimeForm.ELAPSED_MS: "elapsed milliseconds",
+    TimeForm.ELAPSED_S: "elapsed seconds",
+    TimeForm.ELAPSED_MIN: "elapsed minutes",
+    TimeForm.ELAPSED_H: "elapsed hours",
 }
-_A_SECOND: Final = {TimeForm.UNIX_S.value: 1, TimeForm.UNIX_MS.value: 1000, TimeForm.ELAPSED_S.value: 1}
+#: Seconds in one.
+_UNITS_S: Final = {TimeForm.UNIX_S: 1.0, TimeForm.UNIX_MS: 0.001, **ELAPSED_UNITS}
+#: Decimals of minutes and hours are cut somewhere: 0.00833 h is half a minute.
+_WHOLE_SECONDS: Final = (TimeForm.ELAPSED_MIN, TimeForm.ELAPSED_H)
 
 
 def is_number(text: str) -> bool:
@@ -103,7 +126,7 @@ def is_number(text: str) -> bool:
     return _NUMBER.fullmatch(text) is not None
 
 
-def read_numeric(texts: Sequence[str], column: Column, form: str) -> Times:
+def read_numeric(texts: Sequence[str], column: Column, form: TimeForm) -> Times:
     """Return times that are numbers.
 
     Parameters
@@ -113,7 +136,7 @@ def read_numeric(texts: Sequence[str], column: Column, form: str) -> Times:
     column : Column
         For messages.
     form : str
-        "unix-s", "unix-ms" or "elapsed-s".
+        One of Unix or elapsed time.
 
     Raises
     ------
@@ -122,22 +145,27 @@ def read_numeric(texts: Sequence[str], column: Column, form: str) -> Times:
     ClockError
         When a Unix time lies outside 2000-2100, or elapsed time is longer than three years.
     """
+    told = [read_length(text.strip()) for text in texts] if form.is_elapsed else [None]
+    if None not in told:  # 0:12:30 and 1 h 5 min tell their units
+        return Times(np.rint(np.array(told, np.float64) * SECOND_US).astype(np.int64), Clock.ELAPSED)
     numbers = read_numbers(texts, column, expected=_NUMBERS_EXPECTED[form])
     outside = ~_fits(numbers, form)
     if outside.any():
         row = int(np.flatnonzero(outside)[0])
         raise _wrong_size(texts[row].strip(), row, column, form)
-    us = np.rint(numbers * (SECOND_US // _A_SECOND[form])).astype(np.int64)
-    if form == TimeForm.ELAPSED_S:
+    seconds = numbers * _UNITS_S[form]
+    us = np.rint((np.rint(seconds) if form in _WHOLE_SECONDS else seconds) * SECOND_US).astype(np.int64)
+    if form.is_elapsed:
         return Times(us, Clock.ELAPSED)
     unit = "seconds" if form == TimeForm.UNIX_S else "milliseconds"
     return Times(us, Clock.UTC, 0, (Note.of(NoteKind.UNIX_TIMES, unit=unit),))
 
 
-def _fits(numbers: NDArray[np.float64], form: str) -> NDArray[np.bool_]:
+def _fits(numbers: NDArray[np.float64], form: TimeForm) -> NDArray[np.bool_]:
     """Return which numbers can be times of a form."""
-    low, high = (-_LONGEST_ELAPSED_S, _LONGEST_ELAPSED_S) if form == TimeForm.ELAPSED_S else _UNIX_S
-    fits: NDArray[np.bool_] = (numbers >= low * _A_SECOND[form]) & (numbers <= high * _A_SECOND[form])
+    low, high = (-_LONGEST_ELAPSED_S, _LONGEST_ELAPSED_S) if form.is_elapsed else _UNIX_S
+    seconds = numbers * _UNITS_S[form]
+    fits: NDArray[np.bool_] = (seconds >= low) & (seconds <= high)
     return fits
 
 
@@ -146,12 +174,13 @@ def _forms_that_fit(text: str, *forms: TimeForm) -> list[TimeForm]:
     return [form for form in forms if _fits(number, form)[0]]
 
 
-def unit_by_size(text: str, column: Column) -> str:
+def unit_by_size(text: str, column: Column) -> TimeForm:
     """Return "unix-s" or "unix-ms" where the size of a number proves it; raise a ClockError otherwise."""
     if fitting := _forms_that_fit(text, TimeForm.UNIX_S, TimeForm.UNIX_MS):
-        return fitting[0].value
-    elapsed = "If these are seconds from the start of the recording, " + for_page(
-        'give a layout with\n    [file]\n    time = "elapsed-s"', f"answer {asked('time', 'elapsed-s')}."
+        return fitting[0]
+    elapsed = "If these count from the start of the recording, " + for_page(
+        'give a layout with\n    [file]\n    time = "elapsed-s"\n  or "elapsed-min", "elapsed-h", "elapsed-ms".',
+        f"answer {asked('time', 'elapsed-s')}, elapsed-min, elapsed-h or elapsed-ms.",
     )
     problem = "a number that does not tell what it counts"
     expected = "Unix seconds or milliseconds of the years 2000 to 2100" + for_page(", or a layout", "")
@@ -171,15 +200,15 @@ def _reads_as_elapsed(text: str, column: Column) -> bool:
     return True
 
 
-def _wrong_size(text: str, row: int, column: Column, form: str) -> ClockError:
-    if form == TimeForm.ELAPSED_S:
+def _wrong_size(text: str, row: int, column: Column, form: TimeForm) -> ClockError:
+    if form.is_elapsed:
         unix = _forms_that_fit(text, TimeForm.UNIX_S, TimeForm.UNIX_MS)
         return column.error(
             ClockError,
             row,
             "elapsed time of more than three years",
             text,
-            "seconds from the start of the recording",
+            f"{_NUMBERS_EXPECTED[form]} from the start of the recording",
             "If these are Unix times, "
             + for_page(f'say so in a layout: [file] time = "{unix[0]}".', f"answer {asked('time', unix[0])}.")
             if unix

@@ -34,8 +34,8 @@ def read_times(texts: Sequence[str], column: Column, *, form: str | None, elapse
     column : Column
         For messages.
     form : str or None
-        "iso", "unix-s", "unix-ms", "elapsed-s", a strptime text, or None: ISO, or numbers whose size proves
-        that they are Unix seconds or milliseconds.
+        A ``TimeForm``, a strptime text, or None: ISO, or numbers whose size proves that they are Unix seconds or
+        milliseconds.
     elapsed : bool
         Whether the column's name says that plain numbers are elapsed seconds.
 
@@ -54,8 +54,8 @@ def read_times(texts: Sequence[str], column: Column, *, form: str | None, elapse
     first = next((text for text in texts if text.strip()), "").strip()
     if form is None and is_number(first):
         form = TimeForm.ELAPSED_S if elapsed else unit_by_size(first, column)
-    if form in (TimeForm.UNIX_S, TimeForm.UNIX_MS, TimeForm.ELAPSED_S):
-        return read_numeric(texts, column, form)
+    if form in list(TimeForm) and form != TimeForm.ISO:
+        return read_numeric(texts, column, TimeForm(form))
     if form is not None and form != TimeForm.ISO:
         times = read_declared(texts, column, form)
     elif _TIME_OF_DAY.fullmatch(first):

@@ -21,6 +21,8 @@ from sleepagree.files.toml import parse_toml
 _HALVES: Final = {"am": "AM", "pm": "PM"}
 _UNITS: Final = {"hour": 3600.0, "minute": 60.0, "second": 1.0}
 _CLOCK_LENGTH: Final = re.compile(r"(\d{1,3}):([0-5]\d):([0-5]\d(?:[.,]\d{1,6})?)", re.ASCII)
+#: Minutes and seconds, or hours and minutes.
+_TWO_PARTS: Final = re.compile(r"(\d{1,3}):([0-5]\d)", re.ASCII)
 #: Three digits behind a comma or a point may be thousands.
 _PART: Final = re.compile(r"(\d+(?:[.,](?:\d{1,2}|\d{4,6}))?)([^\d.,]\D*)", re.ASCII)
 _ZERO: Final = re.compile(r"(?<![\d:.,])00?(?=[:.h時时시])")
@@ -65,6 +67,12 @@ def with_plain_half(text: str) -> str:
 @lru_cache(maxsize=256)
 def _plain_half(text: str) -> str | None:
     return _HALVES.get(_words(*_HALVES).get(_fold(text), ""))
+
+
+def read_two_parts(text: str) -> float | None:
+    """Return 17.5 of "17:30", which is 17.5 min or 17.5 h; None where a text is not of that form."""
+    match = _TWO_PARTS.fullmatch(text)
+    return int(match[1]) + int(match[2]) / 60 if match else None
 
 
 def read_length(text: str) -> float | None:

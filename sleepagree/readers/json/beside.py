@@ -1,0 +1,97 @@
+"""What stands beside the rows of a JSON document: legends of codes, and when counted time begins. Proposals only."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import UTC, datetime
+from typing import Any, Final
+
+from sleepagree.mapping.languages import propose_meanings
+from sleepagree.mapping.words import recognise_label
+
+_MOST_CODES: Final = 40
+_BEGINNING: Final = re.compile(r"start|beg[aiu]n|onset|anchor|origin|zero|base|t0|from", re.IGNORECASE)
+_ISO: Final = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d{1,6})?)?(Z|[+-]\d\d:?\d\d)?", re.ASCII)
+#: Unix seconds and milliseconds of the years 2000 to 2100.
+_UNIX: Final = ((946_684_800, 4_102_444_800, 1), (946_684_800_000, 4_102_444_800_000, 1000))
+
+
+def legends(document: Any) -> list[dict[str, str]]:
+    """Return every short list or object of codes with names, as code -> name.
+
+    Parameters
+    ----------
+    document : object
+        Decoded JSON.
+    """
+    found = []
+    for _, value in _parts(document):
+        pairs = list(_pairs(value)) if isinstance(value, dict | list) and 2 <= len(value) <= _MOST_CODES else []
+        codes, names = dict(pairs), {name: code for code, name in pairs}
+        if len(codes) == len(names) == len(pairs) and _words(list(codes.values())) >= 2:
+            found.append(codes)
+            if isinstance(value, list) and isinstance(value[0], str):  # some count from 1: codes that fit both fit none
+                found.append({str(int(code) + 1): name for code, name in pairs})
+    return found
+
+
+def _words(names: Sequence[str]) -> int:
+    """Return how many names are words for stages."""
+    known = propose_meanings(names)
+    return sum(name in known or recognise_label(name) is not None for name in names)
+
+
+def _pairs(value: Mapping[str, Any] | Sequence[Any]) -> Iterator[tuple[str, str]]:
+    """Yield codes with names: of an object, of objects with a field for each, or of a list of names from 0 on."""
+    if isinstance(value, dict):
+        items = list(value.items())
+        if all(isinstance(inner, str) for _, inner in items):
+            yield from items
+        elif all(_is_code(inner) for _, inner in items):
+            yield from ((str(inner), name) for name, inner in items)
+    elif all(isinstance(inner, str) for inner in value):
+        if len(set(value)) == len(value):
+            yield from ((str(i), name) for i, name in enumerate(value))
+    else:
+        for inner in value:
+            if not isinstance(inner, dict):
+                return
+            codes = [str(v) for v in inner.values() if _is_code(v)] or [v for v in inner.values() if isinstance(v, str)]
+            names = [v for v in inner.values() if isinstance(v, str) and v != codes[0]] if codes else []
+            if codes and names:
+                words = [name for name in names if _words([name])]
+                yield codes[0], (words or names)[0]
+
+
+def _is_code(value: Any) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool)
+
+
+def beginnings(document: Any) -> list[tuple[str, str]]:
+    """Return fields that seem to tell when a recording begins: path, and its moment as a layout writes it."""
+    found = []
+    for path, value in _parts(document):
+        if _BEGINNING.search(path.rpartition(".")[2]) and (moment := _moment(value)):
+            found.append((path, moment))
+    return found
+
+
+def _moment(value: Any) -> str | None:
+    if isinstance(value, str) and _ISO.fullmatch(value.strip()):
+        return value.strip().replace(" ", "T", 1)
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        for low, high, second in _UNIX:
+            if low <= value <= high:
+                return datetime.fromtimestamp(value / second, UTC).isoformat()
+    return None
+
+
+def _parts(value: Any, path: str = "") -> Iterator[tuple[str, Any]]:
+    """Yield all that stands in objects inside each other, with its path; a list of rows is not looked into."""
+    yield path, value
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            yield from _parts(inner, f"{path}.{key}".lstrip("."))
+    elif isinstance(value, list) and len(value) == 1:
+        yield from _parts(value[0], path)

@@ -1,0 +1,235 @@
+"""Exports in odd shapes, all invented: what is proposed for them, what is refused, and nothing read wrongly."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from sleepagree.describe.proposal import layout_text
+from sleepagree.errors import ClockError, FileFormatError
+from sleepagree.readers import read_spans
+from sleepagree.readers.layout import ELAPSED_UNITS, FILE_KEYS, TIME_FORMS, Layout, TimeForm, parse_layout
+from sleepagree.readers.layout_proposal import LayoutProposal
+from sleepagree.readers.proposal import propose_layout
+from sleepagree.readers.table.ranges import split_range
+from sleepagree.readers.times.clock import Column
+from sleepagree.readers.times.reading import read_times
+from tests.commands import run
+
+START = datetime(2026, 3, 14, 23, 1, 30)
+BOUTS = [(label, 4 + i * 7 % 11) for i, label in enumerate(["wake", "light", "deep", "light", "rem"] * 20)]
+STAGES = [label for label, epochs in BOUTS for _ in range(epochs)]
+EDGES = np.cumsum([0, *(epochs for _, epochs in BOUTS)]).tolist()
+MOMENTS = [START + timedelta(seconds=30 * i) for i in range(len(STAGES) + 1)]
+
+
+def write(folder: Path, rows: list[str], name: str = "night.csv") -> Path:
+    path = folder / name
+    path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    return path
+
+
+def proposed(path: Path, given: str = "") -> tuple[LayoutProposal, dict[str, Any]]:
+    proposal = propose_layout(path, layout=parse_layout(given.encode(), "given.toml") if given else None)
+    assert proposal is not None
+    return proposal, {s.key: s.value for s in proposal.settings if not s.is_comment}
+
+
+def read(path: Path, layout: Layout) -> list[str]:
+    """Return the stage word of every epoch of the night, checked to be where it belongs."""
+    spans = read_spans(path, layout=layout)
+    assert spans.start == START
+    words = {"W": "wake", "N3": "deep", "R": "rem", "light": "light"}
+    assert spans.onset_s[0] == 0
+    epochs = np.repeat(spans.codes, np.rint(spans.duration_s / 30).astype(int))
+    return [words[spans.stages[code]] for code in epochs.tolist()]
+
+
+def after_answers(path: Path, **answers: Any) -> list[str]:
+    proposal, _ = proposed(path)
+    return read(path, proposal.layout({s.key: answers[s.key] for s in proposal.blanks}))
+
+
+@pytest.mark.parametrize(
+    "title", ['"Export for the crew"', '"Export, crew; 14.03.2026"', "made on 14.03.2026 at 22:10"]
+)
+def test_a_title_is_skipped_and_its_date_is_shown_beside_the_blank(tmp_path: Path, title: str) -> None:
+    rows = [f"{moment:%H:%M:%S},{stage}" for moment, stage in zip(MOMENTS[:-1], STAGES, strict=True)]
+    path = write(tmp_path, [title, "", "Time,Stage", *rows])
+    proposal, values = proposed(path)
+    assert (values["skip_lines"], values["start"], values["begins"]) == (2, "Time", None)
+    assert ("beside the rows stands 14.03.2026" in layout_text(proposal)) is ("14.03.2026" in title)
+    assert after_answers(path, begins="2026-03-14T22:00:00") == STAGES
+
+
+def test_a_layout_of_one_key_is_completed_as_well_as_none(tmp_path: Path) -> None:
+    rows = [f"{a / 2:.1f}-{b / 2:.1f};{label}" for a, b, (label, _) in zip(EDGES, EDGES[1:], BOUTS, strict=False)]
+    path = write(tmp_path, ["Export, made 14.03.2026", "Minuten;Phase", *rows])
+    _, without = proposed(path)
+    for given in ("skip_lines = 1", 'stage = "Phase"', 'start = "Minuten"', 'delimiter = ";"', 'time = "elapsed-min"'):
+        assert proposed(path, f"[file]\n{given}\n")[1] == without, given
+
+
+@pytest.mark.parametrize("form", list(ELAPSED_UNITS))
+def test_the_unit_of_elapsed_times_is_the_one_that_makes_a_night(tmp_path: Path, form: TimeForm) -> None:
+    numbers = [f"{30 * i / ELAPSED_UNITS[form]:.5f}".rstrip("0").rstrip(".") for i in range(len(STAGES))]
+    path = write(tmp_path, ["x;says", *(f"{n};{stage}" for n, stage in zip(numbers, STAGES, strict=True))])
+    _, values = proposed(path)
+    assert (values["start"], values["time"]) == ("x", form.value)
+    assert after_answers(path, begins=START.isoformat()) == STAGES
+
+
+def test_of_two_units_the_likelier_is_written_and_the_other_is_a_comment(tmp_path: Path) -> None:
+    path = write(tmp_path, ["x;says", *(f"{20 * i};{stage}" for i, stage in enumerate(STAGES[:60]))])
+    text = layout_text(proposed(path)[0])
+    assert 'time = "elapsed-min"    # so all rows together are a night\n# time = "elapsed-s"    # or this' in text
+
+
+def test_elapsed_times_are_whole_seconds_in_minutes_and_hours_and_may_tell_their_units() -> None:
+    column = Column("x", "night.csv", str)
+    assert read_times(["0", "0.00833", "0.01667"], column, form="elapsed-h").us.tolist() == [0, 30_000_000, 60_000_000]
+    assert read_times(["0:00:30", "1:00:00"], column, form="elapsed-min").us.tolist() == [30_000_000, 3_600_000_000]
+    with pytest.raises(ClockError, match="Found 9999999; expected elapsed minutes from the start of the recording"):
+        read_times(["9999999"], column, form="elapsed-min")
+
+
+@pytest.mark.parametrize(
+    ("cell", "pair"),
+    [
+        ("23:10-23:14", ("23:10", "23:14")),
+        ("23:10 – 23:14", ("23:10", "23:14")),
+        ("0.0 - 3.5", ("0.0", "3.5")),
+        ("0 to 3,5", ("0", "3,5")),
+        ("23時10分〜23時14分", ("23時10分", "23時14分")),
+        ("10:30 PM to 10:40 PM", ("10:30 PM", "10:40 PM")),
+        ("2026-03-14T23:10/2026-03-14T23:14", ("2026-03-14T23:10", "2026-03-14T23:14")),
+        ("2026-03-14 23:10-2026-03-14 23:14", ("2026-03-14 23:10", "2026-03-14 23:14")),
+        ("14.03.2026 23.10 bis 14.03.2026 23.14", ("14.03.2026 23.10", "14.03.2026 23.14")),
+        *((cell, None) for cell in ("2026-03-14", "23:10", "23:10 - 23:14:30", "14.03.2026 23:10 - 23:14", "-", "a-b")),
+    ],
+)
+def test_two_times_in_a_cell(cell: str, pair: tuple[str, str] | None) -> None:
+    assert split_range(cell) == pair
+
+
+def test_a_cell_that_does_not_hold_both_is_named(tmp_path: Path) -> None:
+    path = write(tmp_path, ["slot,stage", "23:10-23:14,wake", "23:14,light"])
+    layout = parse_layout(b'[file]\nstart = "slot"\nend = "slot"\nbegins = 2026-03-14T22:00:00\n', "given.toml")
+    with pytest.raises(FileFormatError) as caught:
+        read_spans(path, layout=layout)
+    assert (caught.value.where, caught.value.found) == ("line 3, column 'slot'", "'23:14'")
+    assert caught.value.expected == "two times in one form, such as 23:10 - 23:14"
+
+
+LEGENDS = [
+    {"0": "awake", "1": "light", "2": "deep", "3": "REM"},
+    {"awake": 0, "light": 1, "deep": 2, "REM": 3},
+    ["awake", "light", "deep", "REM"],
+    [{"nr": i, "name": name, "colour": "x"} for i, name in enumerate(["awake", "light", "deep", "REM"])],
+]
+
+
+@pytest.mark.parametrize("legend", LEGENDS)
+def test_a_legend_is_no_night_and_explains_its_codes(tmp_path: Path, legend: Any) -> None:
+    codes = [["wake", "light", "deep", "rem"].index(stage) for stage in STAGES]
+    document = {
+        "legend": legend,
+        "night": {"began_at": START.isoformat(), "codes": codes, "t": list(range(len(codes)))},
+    }
+    document["night"]["t"] = [30 * i for i in document["night"]["t"]]
+    path = write(tmp_path, [json.dumps(document)], "night.json")
+    proposal, values = proposed(path)
+    assert (values["records"], values["stage"], values["start"]) == ("night", "codes", "t")
+    assert values["begins"] == START.isoformat()
+    assert "    # as a field beside the rows says: night.began_at" in layout_text(proposal)
+    assert [(m.label, m.word, m.called) for m in proposal.labels[:2]] == [("0", "W", "awake"), ("1", "light", "light")]
+    assert "called 'awake' in the file" in layout_text(proposal)
+    assert read(path, proposal.layout()) == STAGES
+
+
+def test_a_list_of_names_that_may_count_from_0_or_from_1_explains_nothing(tmp_path: Path) -> None:
+    for first, words in ((0, ["W", "light", "N3", "R"]), (1, ["W", "light", "N3", "R"]), (None, ["", "", ""])):
+        stages = ["wake", "light", "deep", "rem"]
+        codes = [1 + stages.index(s) % 3 if first is None else first + stages.index(s) for s in STAGES]
+        document = {"names": ["awake", "light", "deep", "REM"], "t": [30 * i for i in range(len(codes))], "x": codes}
+        proposal, _ = proposed(write(tmp_path, [json.dumps(document)], "night.json"))
+        assert [m.word for m in sorted(proposal.labels, key=lambda m: m.label)] == words
+
+
+def test_two_beginnings_are_shown_and_none_is_taken(tmp_path: Path) -> None:
+    rows = [{"t": 30 * i, "stage": stage} for i, stage in enumerate(STAGES)]
+    document = {"recording_start": START.isoformat(), "export_start": "2026-03-16T10:00:00", "rows": rows}
+    proposal, values = proposed(write(tmp_path, [json.dumps(document)], "night.json"))
+    assert values["begins"] is None
+    assert "recording_start = 2026-03-14T23:01:30, export_start = 2026-03-16T10:00:00" in layout_text(proposal)
+
+
+def test_lengths_of_two_parts_are_proven_by_the_rows_or_asked(tmp_path: Path) -> None:
+    lengths = [f"{n // 2}:{30 * (n % 2):02d}" for _, n in BOUTS]
+    starts = [MOMENTS[edge].isoformat() for edge in EDGES[:-1]]
+    labels = [label for label, _ in BOUTS]
+    timed = write(
+        tmp_path, ["start,duration,stage", *map(",".join, zip(starts, lengths, labels, strict=True))], "a.csv"
+    )
+    assert read(timed, Layout()) == STAGES
+    counted = write(tmp_path, ["says,lasts", *map(",".join, zip(labels, lengths, strict=True))], "b.csv")
+    assert after_answers(counted, begins=START.isoformat(), duration_unit="min") == STAGES
+
+
+@pytest.mark.parametrize("cell", ["{:%H:%M:%S}", "{:%d.%m.%Y %H:%M:%S}", "seconds"])
+def test_rows_with_the_newest_first(tmp_path: Path, cell: str) -> None:
+    times = [str(30 * i) if cell == "seconds" else cell.format(moment) for i, moment in enumerate(MOMENTS[:-1])]
+    rows = [f"{time},{stage}" for time, stage in zip(times, STAGES, strict=True)]
+    path = write(tmp_path, ["Zeit,Phase", *rows[::-1]])
+    assert after_answers(path, begins=START.isoformat()) == STAGES
+    assert "at which the earliest row began" in layout_text(proposed(path)[0]) or cell[2:4] == "%d"
+
+
+@pytest.mark.parametrize("newest_first", [False, True])
+def test_a_clock_of_twelve_hours_is_refused_and_a_layout_is_written_all_the_same(
+    tmp_path: Path, *, newest_first: bool
+) -> None:
+    moments = [moment - timedelta(hours=1) for moment in MOMENTS[:-1]]
+    rows = [f"{moment:%I:%M:%S},{stage}" for moment, stage in zip(moments, STAGES, strict=True)]
+    path = write(tmp_path, ["time,stage", *(rows[::-1] if newest_first else rows)])
+    layout = parse_layout(b"[file]\nbegins = 2026-03-14T22:00:00\n", "given.toml")
+    with pytest.raises(ClockError, match="the clock goes from 12 to 1, and no time says AM or PM") as caught:
+        read_spans(path, layout=layout)
+    assert "am_pm" in caught.value.remedy
+    written = tmp_path / "mine.toml"
+    result = run("inspect", path, "--write-layout", written)
+    assert (result.exit_code, "no time says AM or PM" in " ".join(result.stdout.split())) == (0, True)
+    assert 'begins = ""' in written.read_text("utf-8")
+
+
+def test_rows_about_the_light_are_no_stages(tmp_path: Path) -> None:
+    rows = [f"{MOMENTS[a].isoformat()},{label}" for a, (label, _) in zip(EDGES, BOUTS, strict=False)]
+    marks = [f"{START.isoformat()},Licht aus", *rows, f"{MOMENTS[-1].isoformat()},Licht an"]
+    proposal, values = proposed(write(tmp_path, ["Zeit,Phase", *marks]))
+    assert values["shape"] == "intervals"
+    assert {m.label: m.word for m in proposal.labels if "Licht" in m.label} == dict.fromkeys(
+        ["Licht aus", "Licht an"], "not-a-stage"
+    )
+    assert read(tmp_path / "night.csv", proposal.layout()) == STAGES
+
+
+def test_columns_that_are_not_used_are_listed_with_a_layout_too(tmp_path: Path) -> None:
+    rows = [f"{t.isoformat()},{60 + i % 9},{stage}" for i, (t, stage) in enumerate(zip(MOMENTS, STAGES, strict=False))]
+    path = write(tmp_path, ["begun,pulse,stage", *rows])
+    layout = write(tmp_path, ["[file]", 'start = "begun"'], "mine.toml")
+    result = run("inspect", path, "--layout", layout)
+    assert "not used      'pulse'" in result.stdout
+
+
+def test_a_written_layout_ends_with_all_keys_and_the_values_of_time(tmp_path: Path) -> None:
+    path = write(tmp_path, ["time,stage", *(f"{t.isoformat()},{s}" for t, s in zip(MOMENTS, STAGES, strict=False))])
+    run("inspect", path, "--write-layout", tmp_path / "mine.toml")
+    end = (tmp_path / "mine.toml").read_text("utf-8").partition("# Keys of [file]: ")[2].replace("\n# ", " ")
+    assert end.startswith(", ".join(FILE_KEYS))
+    assert f"time: {TIME_FORMS}" in end
+    assert "at its end stand all keys" in " ".join(run("inspect", "--help").stdout.split())
