@@ -161,7 +161,7 @@ def refuse_foreign(head: bytes, path: str, *, expected: str, own: Kind | tuple[K
         That calls the file what it is.
     """
     kind = kind_of_bytes(head)
-    if kind is not None and kind not in (own if isinstance(own, tuple) else (own,)):
+    if kind is not None and kind not in ((own,) if own is None or isinstance(own, Kind) else own):
         raise _foreign(kind, path, expected)
 
 

@@ -60,8 +60,8 @@ def test_the_page_asks_what_messages_name() -> None:
 @pytest.mark.parametrize("option", Option)
 def test_an_option_has_words_on_the_page(option: Option) -> None:
     beyond_the_page = {  # of studies, plans and Python: what the page runs never says them
-        Option.BY, Option.DECLARED, Option.DEVICE, Option.DEVICE_NAME, Option.MARGIN, Option.OVERWRITE, Option.RESUME,
-        Option.SCHEDULER, Option.WORKERS,
+        Option.BY, Option.DECLARED, Option.DEVICE, Option.DEVICE_NAME, Option.LOG_RATIO, Option.MARGIN,
+        Option.OVERWRITE, Option.RESUME, Option.SCHEDULER, Option.WIDTH, Option.WORKERS,
     }  # fmt: skip
     said = name_options(f"{option:VALUE}", Front.PAGE)
     assert option in beyond_the_page or not WORDS_OF_COMMANDS.search(said)

@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.errors import ClockError, FileFormatError
+from sleepagree.errors import ClockError, FileFormatError, for_page
 from sleepagree.files.toml import toml_text
 from sleepagree.readers.layout import NightOf
 from sleepagree.readers.times.clock import (
@@ -157,9 +157,10 @@ def refuse_half_days(times: Times, column: Column) -> None:
         if DAY_US // 4 <= abs(int(times.us[i + 1] - times.us[i])) <= DAY_US // 2:
             found = f"{_clock_text(int(times.us[i + 1]))} after {_clock_text(int(times.us[i]))}, and no hour above 12"
             problem, expected = "the clock goes from 12 to 1, and no time says AM or PM", "a clock of 24 hours"
-            remedy = (
-                "Export the times on a clock of 24 hours, or with AM or PM. Where these stand in a column of their "
-                'own, name it in a layout: [file] am_pm = "..." and time = "%I:%M:%S %p".'
+            remedy = "Export the times on a clock of 24 hours, or with AM or PM." + for_page(
+                ' Where these stand in a column of their own, name it in a layout: [file] am_pm = "..." and '
+                'time = "%I:%M:%S %p".',
+                "",
             )
             raise column.error(ClockError, i + 1, problem, found, expected, remedy)
 

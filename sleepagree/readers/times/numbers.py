@@ -65,7 +65,10 @@ def read_durations(
         if None not in parts:
             if told is not None and told not in _OF_TWO_PARTS:
                 problem, expected = "durations of two parts do not have the unit that is told", "minutes or hours"
-                remedy = 'Say what the first part is: [file] duration_unit = "min" (17:30 is 17 min 30 s) or "h".'
+                remedy = "Say what the first part is: " + for_page(
+                    '[file] duration_unit = "min" (17:30 is 17 min 30 s) or "h".',
+                    f"answer {asked('duration_unit', 'min')} (17:30 is 17 min 30 s) or h.",
+                )
                 raise column.error(EpochGridError, 0, problem, f"'{texts[0].strip()}'", expected, remedy)
             return np.array(parts, np.float64), None
         return read_numbers(texts, column, expected="a duration in numbers, or as 0:12:30, 1 h 5 min or PT30S"), None
