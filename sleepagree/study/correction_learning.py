@@ -34,7 +34,7 @@ from sleepagree.study.correction import (
 )
 from sleepagree.study.epoch_correction import learn_epochs
 from sleepagree.study.groups import fold_nights, merge_stage_sets
-from sleepagree.study.night_summary import NightSummary, Refusal
+from sleepagree.study.night_summary import NightSummary, Refusal, refuse_own_reference
 from sleepagree.study.results import StudyAgreement
 from sleepagree.study.summarise import measure_table
 
@@ -70,7 +70,8 @@ def learn_correction(
     Raises
     ------
     InputError
-        When the study has several devices and none is named, none of that name, or fewer than three participants.
+        When the study has several devices and none is named, none of that name, or fewer than three participants, or
+        where a device's file is a copy of the reference's.
 
     Examples
     --------
@@ -171,7 +172,10 @@ def _nights_of(study: StudyAgreement | Sequence[NightSummary | Refusal], device:
             expected="one of " + ", ".join(map(shorten, names)) if names else "a device of the study",
             remedy="Correct the name.",
         )
-    return _in_order([n for n in nights if device in (None, n.device)])
+    chosen = _in_order([n for n in nights if device in (None, n.device)])
+    for night in chosen:
+        refuse_own_reference(night)
+    return chosen
 
 
 def _in_order(nights: list[NightSummary]) -> list[NightSummary]:
