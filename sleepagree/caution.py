@@ -99,6 +99,7 @@ class CautionKind(StrEnum):
     NO_MAPPING_DECLARED = "no_mapping_declared"
     # of a study
     NIGHTS_REFUSED = "nights_refused"
+    NAMES_ALIKE = "names_alike"
     ONE_PARTICIPANT = "one_participant"
     FEW_PARTICIPANTS = "few_participants"
     NIGHTS_SPARSE = "nights_sparse"

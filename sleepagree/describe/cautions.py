@@ -20,47 +20,7 @@ def say_caution(caution: Caution) -> str:
     return f"{caution.side}: {text}" if caution.side else text
 
 
-#: Kinds in the order of what they change: whether the two belong together at all, what the numbers count, how they
-#: are to be read. Others stand behind.
-_BY_WEIGHT: Final = (
-    CautionKind.SAME_FILE,
-    CautionKind.SWAPPED,
-    CautionKind.CLOCK_ZONE,
-    CautionKind.CLOCK_CHANGE,
-    CautionKind.CLOCKS_HOURS,
-    CautionKind.CLOCK_DOUBT,
-    CautionKind.CLOCKS_DOUBTFUL,
-    CautionKind.CLOCK_OFFSET,
-    CautionKind.CLOCK_JUMP,
-    CautionKind.CLOCKS_OFF,
-    CautionKind.CLOCK_UNTOLD,
-    CautionKind.TIME_LEFT_OVER,
-    CautionKind.NIGHTS_REFUSED,
-    CautionKind.REPORTS_CONTRADICT,
-    CautionKind.CLASS_UNREPORTABLE,
-    CautionKind.REPORTS_FROM_LABELS,
-    CautionKind.FEW_SCORED,
-    CautionKind.ONE_PARTICIPANT,
-    CautionKind.FEW_PARTICIPANTS,
-    CautionKind.LONG_WAKE,
-    CautionKind.TIME_UNCOUNTED,
-    CautionKind.NIGHTS_SPARSE,
-    CautionKind.LABEL_UNSCORED,
-    CautionKind.LENGTHS_UNUSED,
-    CautionKind.CONSENSUS_FLATTERS,
-    CautionKind.NOT_COMPARED,
-)
-
-
 _FLAT: Final = f"no clock offset up to 30 min to either side stands out, nor one near whole hours up to {MOST_HOURS} h"
-
-
-def rank_caution(caution: Caution | str) -> int:
-    """Return the place of a caution among those that change more, 0 for the gravest."""
-    if isinstance(caution, Caution) and caution.kind is CautionKind.ON_NIGHTS:
-        return rank_caution(caution["caution"])
-    kind = None if isinstance(caution, str) else caution.kind
-    return _BY_WEIGHT.index(CautionKind(kind)) if kind in _BY_WEIGHT else len(_BY_WEIGHT)
 
 
 def say_cautions(cautions: Iterable[Caution]) -> tuple[str, ...]:
@@ -325,7 +285,17 @@ def _no_mapping_declared(_: Caution) -> str:
 
 
 def _nights_refused(c: Caution) -> str:
-    return f"{c['count']} of the nights given could not be scored; they are listed with their reasons."
+    nights = "device-nights" if c["devices"] > 1 else "nights"
+    return f"{c['count']} of the {nights} given could not be scored; they are listed with their reasons."
+
+
+def _names_alike(c: Caution) -> str:
+    groups = "; ".join(join_words([f"'{shorten(name)}'" for name in names]) for names in c["names"])
+    return (
+        f"Names of {c['of']}s that differ only in capital letters or spaces count as different {c['of']}s: {groups}. "
+        f"If they are one, write the name in one way: a {c['of']} under two names has too few nights, and intervals "
+        "are wrong."
+    )
 
 
 def _one_participant(c: Caution) -> str:
@@ -578,6 +548,7 @@ SENTENCES: Final[dict[CautionKind, Callable[[Caution], str]]] = {
     CautionKind.CLOCK_JUMP: _clock_jump,
     CautionKind.NO_MAPPING_DECLARED: _no_mapping_declared,
     CautionKind.NIGHTS_REFUSED: _nights_refused,
+    CautionKind.NAMES_ALIKE: _names_alike,
     CautionKind.ONE_PARTICIPANT: _one_participant,
     CautionKind.FEW_PARTICIPANTS: _few_participants,
     CautionKind.NIGHTS_SPARSE: _nights_sparse,

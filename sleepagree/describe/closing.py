@@ -22,6 +22,7 @@ from sleepagree.describe.blocks import (
     cells,
     columns,
 )
+from sleepagree.describe.caution_weights import rank_caution
 from sleepagree.describe.cautions import say_caution
 from sleepagree.describe.paragraphs import CitedParagraph
 from sleepagree.describe.words import file_name, plain
@@ -38,7 +39,8 @@ CAUTIONS: Final = (
 
 def caution_section(cautions: Sequence[Caution]) -> Section:
     """Return the cautions of the results, and those of the tool."""
-    own = Items(tuple(plain(say_caution(c)) for c in cautions)) if cautions else Paragraph("None of these results.")
+    by_weight = sorted(cautions, key=rank_caution)
+    own = Items(tuple(plain(say_caution(c)) for c in by_weight)) if cautions else Paragraph("None of these results.")
     blocks: tuple[Block, ...] = (own, Heading("What this is, and what it is not"), Items(CAUTIONS))
     return Section("cautions", "Cautions", blocks, Rank.FURTHER)
 

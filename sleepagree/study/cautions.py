@@ -51,7 +51,9 @@ def study_cautions(
     """Return the cautions of a study, each once, devices in order."""
     out: list[Caution] = []
     if refused:
-        out.append(Caution.of(CautionKind.NIGHTS_REFUSED, count=len(refused)))
+        names = {device.device for device in devices} | {refusal.device for refusal in refused}
+        out.append(Caution.of(CautionKind.NIGHTS_REFUSED, count=len(refused), devices=len(names)))
+    out += _name_cautions(devices)
     for device in devices:
         out += _size_cautions(device)
         out += _sparse_cautions(device)
@@ -67,6 +69,20 @@ def study_cautions(
     if options.mappings and len(options.mappings) > 1:
         out.append(Caution.of(CautionKind.MAPPING_CHOSEN_LATE))
     return tuple(dict.fromkeys(out))
+
+
+def _name_cautions(devices: tuple[DeviceStudy, ...]) -> list[Caution]:
+    """Name devices and participants whose names differ in capital letters or spaces alone."""
+    out = []
+    people = dict.fromkeys(night.participant for device in devices for night in device.nights)
+    for what, names in (("device", [device.device for device in devices]), ("participant", list(people))):
+        alike: dict[str, list[str]] = {}
+        for name in names:
+            alike.setdefault(" ".join(name.split()).casefold(), []).append(name)
+        several = tuple(tuple(group) for group in alike.values() if len(group) > 1)
+        if several:
+            out.append(Caution.of(CautionKind.NAMES_ALIKE, of=what, names=several))
+    return out
 
 
 def _size_cautions(device: DeviceStudy) -> list[Caution]:
