@@ -100,6 +100,7 @@ class CautionKind(StrEnum):
     # of a study
     NIGHTS_REFUSED = "nights_refused"
     NIGHT_REPEATED = "night_repeated"
+    NAMES_ALIKE = "names_alike"
     ONE_PARTICIPANT = "one_participant"
     FEW_PARTICIPANTS = "few_participants"
     NIGHTS_SPARSE = "nights_sparse"

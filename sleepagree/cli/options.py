@@ -490,14 +490,12 @@ def print_cautions(cautions: Sequence[Caution | str], *, quiet: bool, full: bool
     """Print cautions to standard error; beside an answer the three that change most, the rest counted."""
     if quiet:
         return
-    from sleepagree.describe.caution_ranks import rank_caution
+    from sleepagree.describe.caution_weights import rank_caution
     from sleepagree.describe.cautions import say_caution
     from sleepagree.errors import printable
     from sleepagree.render.columns import fit_terminal
 
-    shown = list(cautions)
-    if not full:
-        shown = sorted(shown, key=rank_caution)[:_MOST_CAUTIONS]
+    shown = sorted(cautions, key=rank_caution)[: None if full else _MOST_CAUTIONS]
     in_colour = has_colour(sys.stderr)
     for caution in shown:
         text = caution if isinstance(caution, str) else say_caution(caution)

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import math
 import os
-import shlex
 import sys
 import warnings
 from collections.abc import Callable
-from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,8 +16,6 @@ from sleepagree.cli import options as shared
 
 if TYPE_CHECKING:
     from sleepagree.study.from_table import StudyRequest
-    from sleepagree.study.results import StudyAgreement
-    from sleepagree.study.table import NightsTable
 
 study_reading_options = shared.apply_options(
     (
@@ -66,7 +61,7 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
     from sleepagree.cli.running import write_study
-    from sleepagree.describe.study import describe_study
+    from sleepagree.describe.study import clock_command, describe_study
     from sleepagree.errors import Front
     from sleepagree.study.from_table import load_nights
     from sleepagree.study.unfinished import unfinished_folder
@@ -92,40 +87,18 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
             tell_how_to_resume(unfinished_folder(out))
         ctx.exit(interrupts.EXIT_CODE)
     written = f"Written to {out}: start with {out / 'report.html'}" if (out / "report.html").exists() else ""
-    clock = "" if options["anonymous"] else look_closer(result, table, options)
+    # from where the user is, which tells no folder above
+    here = os.path.relpath(table.folder)
+    clock = (
+        ""
+        if options["anonymous"]
+        else clock_command(result, table, request.scoring, folder=here, mappings=options["mapping_names"])
+    )
     description = describe_study(result, folder=str(out), clock=clock)
     shared.write_for_page(lambda: describe_study(result, table=table, front=Front.PAGE))
     shared.print_description(description, full=options["full"], written=written)
     shared.print_cautions(result.cautions, quiet=options["quiet"], full=options["full"])
     shared.tell_refused(ctx, result.refused, told=True)
-
-
-def look_closer(study: StudyAgreement, table: NightsTable, options: dict[str, Any]) -> str:
-    """Return the command that looks at the clock of a night that a caution names, "" where there is none."""
-    from sleepagree.readers import part_files
-    from sleepagree.scoring.offsets import range_min_for
-    from sleepagree.study.cautions import doubtful_night
-
-    night = doubtful_night(study)
-    row = next((row for row in table.rows if night is not None and row.row == night.row), None)
-    if night is None or row is None:
-        return ""
-    # from where the user is, which tells no folder above
-    given = {
-        "--layout": os.path.relpath(table.path(row.layout)) if row.layout else "",
-        "--reference-layout": os.path.relpath(table.path(row.reference_layout)) if row.reference_layout else "",
-        "--reference-zone": row.reference_zone,
-        "--device-zone": row.device_zone,
-        "--clock-offset": f"{row.clock_offset_s:g}" if row.clock_offset_s else "",
-        "--window": row.window or options["window"] or "",
-        "--outside": "wake" if options["outside"] == "wake" else "",
-        "--reports": options["reports"] or "",
-        "--range": "" if math.isnan(night.zone_s) else f"{range_min_for(night.zone_s)}",
-    }
-    files = ("+".join(part_files(name, os.path.relpath(table.folder))) for name in (row.references[0], row.device_file))
-    mappings = [("--mapping", name) for name in options["mapping_names"]]
-    words = [*files, *chain.from_iterable([*mappings, *((name, text) for name, text in given.items() if text)])]
-    return shlex.join(["sleepagree", "clock", *words])
 
 
 def _count_nights(done: int, total: int) -> None:

@@ -300,7 +300,17 @@ def _no_mapping_declared(_: Caution) -> str:
 
 
 def _nights_refused(c: Caution) -> str:
-    return f"{c['count']} of the nights given could not be scored; they are listed with their reasons."
+    nights = "device-nights" if c["devices"] > 1 else "nights"
+    return f"{c['count']} of the {nights} given could not be scored; they are listed with their reasons."
+
+
+def _names_alike(c: Caution) -> str:
+    groups = "; ".join(join_words([f"'{shorten(name)}'" for name in names]) for names in c["names"])
+    return (
+        f"Names of {c['of']}s that differ only in capital letters or spaces count as different {c['of']}s: {groups}. "
+        f"If they are one, write the name in one way: a {c['of']} under two names has too few nights, and intervals "
+        "are wrong."
+    )
 
 
 def _one_participant(c: Caution) -> str:
@@ -562,6 +572,7 @@ SENTENCES: Final[dict[CautionKind, Callable[[Caution], str]]] = {
     CautionKind.NO_MAPPING_DECLARED: _no_mapping_declared,
     CautionKind.NIGHTS_REFUSED: _nights_refused,
     CautionKind.NIGHT_REPEATED: _night_repeated,
+    CautionKind.NAMES_ALIKE: _names_alike,
     CautionKind.ONE_PARTICIPANT: _one_participant,
     CautionKind.FEW_PARTICIPANTS: _few_participants,
     CautionKind.NIGHTS_SPARSE: _nights_sparse,

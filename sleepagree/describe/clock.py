@@ -19,7 +19,7 @@ from sleepagree.describe.blocks import (
     cells,
     columns,
 )
-from sleepagree.describe.words import DASH, figure, file_name, say_level, signed
+from sleepagree.describe.words import DASH, figure, file_name, join_words, say_level, signed
 from sleepagree.errors import Front, counted, shorten
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.scoring.clock import SMALLEST_GAIN, TUNING_WARNING, ClockReading
@@ -42,6 +42,8 @@ _PROPOSED: Final = {
 }
 #: Clocks that are an hour off may be some minutes off besides.
 _NEAR_AN_HOUR_S: Final = 300.0
+#: Nights with another offset that are named.
+_NAMED: Final = 6
 _ROWS_TO_A_SIDE: Final = 15
 _ROUND_STEPS_S: Final = (5, 10, 15, 30, 60, 120, 300, 600, 900, 1200, 1800, 3600)
 
@@ -254,15 +256,24 @@ def say_device_clock(clock: DeviceClock, front: Front = Front.COMMAND) -> str:
             f"a clock of its own, and {looks} at one"
         )
     else:
-        around = "0" if clock.verdict is ClockVerdict.STEADY else f"{clock.seconds:+.0f} s"
-        text = (
-            f"best offsets lie around {around} ({clock.telling} of {nights} tell it; {signed(clock.low, 0)} to "
-            f"{signed(clock.high, 0)} s): {verdict}"
-            + (f"; {counted(clock.away, 'single night')} 1 min or more from that" if clock.away else "")
-        )
+        whose = f"{clock.telling} of {nights}"
+        whose += " tell it; all together" if clock.is_of_sum else ": median offset"
+        told = f"({whose} {signed(clock.low, 0)} to {signed(clock.high, 0)} s)"
+        is_steady = clock.verdict is ClockVerdict.STEADY
+        text = f"{verdict} {told}" if is_steady else f"best offsets lie around {clock.seconds:+.0f} s {told}: {verdict}"
+        text += _say_away(clock)
         if clock.verdict is ClockVerdict.CONSTANT:
             text += ". Where something else supports it, the column clock_offset of the nights table adds it"
     return ". ".join([text, *map(_say_part, clock.parts)])
+
+
+def _say_away(clock: DeviceClock) -> str:
+    """Return the nights that lie elsewhere, and that nothing was done about them."""
+    if not clock.away:
+        return ""
+    told = [f"{shorten(n.participant)} {shorten(n.night)} at {n.best_offset_s:+.0f} s" for n in clock.away[:_NAMED]]
+    more = [f"{len(clock.away) - _NAMED} more"] if len(clock.away) > _NAMED else []
+    return f"; but {join_words([*told, *more])}, scored as recorded"
 
 
 def _say_part(part: ClockPart) -> str:

@@ -22,6 +22,7 @@ from sleepagree.describe.blocks import (
     cells,
     columns,
 )
+from sleepagree.describe.caution_weights import rank_caution
 from sleepagree.describe.cautions import say_caution
 from sleepagree.describe.paragraphs import CitedParagraph
 from sleepagree.describe.words import file_name, plain
@@ -39,11 +40,9 @@ CAUTIONS: Final = (
 
 def caution_section(cautions: Sequence[Caution], front: Front = Front.COMMAND) -> Section:
     """Return the cautions of the results, and those of the tool."""
-    own = (
-        Items(tuple(plain(say_caution(c, front)) for c in cautions))
-        if cautions
-        else Paragraph("None of these results.")
-    )
+    by_weight = sorted(cautions, key=rank_caution)
+    said = tuple(plain(say_caution(c, front)) for c in by_weight)
+    own = Items(said) if cautions else Paragraph("None of these results.")
     blocks: tuple[Block, ...] = (own, Heading("What this is, and what it is not"), Items(CAUTIONS))
     return Section("cautions", "Cautions", blocks, Rank.FURTHER)
 

@@ -36,7 +36,7 @@ from sleepagree.describe.words import (
     signed,
 )
 from sleepagree.errors import Front, counted, shorten
-from sleepagree.inference.correction import IntervalKind, Method, Verdict
+from sleepagree.inference.correction import IntervalKind, LearnedValue, Method, Verdict
 from sleepagree.study.correction import CorrectedNight, Correction, LearnedMeasure
 from sleepagree.study.epoch_correction import THIRDS, LearnedEpochs, StageShare
 
@@ -49,6 +49,9 @@ VERDICTS: Final = {
     Verdict.CANNOT_BE_TOLD: "cannot be told",
     Verdict.DOES_NOT_HELP: "does not help",
 }
+_ONE_BY_ONE: Final = (
+    "Measures are corrected one by one: TST and wake need not add up to the window, nor SE be what they make."
+)
 METHODS: Final = {
     Method.NONE: "none",
     Method.SHIFT: "shift",
@@ -104,6 +107,16 @@ def _repeat(command: str) -> tuple[Section, ...]:
     return (Section("repeat", "To repeat", (Paragraph(command),), Rank.FURTHER),) if command else ()
 
 
+def _is_usual(learned: LearnedValue) -> bool:
+    """Whether nothing helps because the usual value is as good, and is applied in the device's place."""
+    return learned.verdict is Verdict.DOES_NOT_HELP and learned.method is Method.MEAN
+
+
+def _say_verdict(learned: LearnedValue) -> str:
+    """Return a verdict in the few letters that a column has."""
+    return "usual as good" if _is_usual(learned) else VERDICTS[learned.verdict]
+
+
 def finding_of_correction(correction: Correction) -> str:
     """Return in one paragraph which measures a correction helps."""
     by_verdict = {verdict: [m for m in correction.measures if m.learned.verdict is verdict] for verdict in Verdict}
@@ -119,8 +132,12 @@ def finding_of_correction(correction: Correction) -> str:
     rest = []
     if doubtful:
         rest.append(f"Whether it helps {join_words(say_measure(m.measure) for m in doubtful)} cannot be told.")
-    if useless:
-        rest.append(f"It does not help {join_words(say_measure(m.measure) for m in useless)}.")
+    usual = [say_measure(m.measure) for m in useless if _is_usual(m.learned)]
+    own = [say_measure(m.measure) for m in useless if not _is_usual(m.learned)]
+    if own:
+        rest.append(f"It does not help {join_words(own)}.")
+    if usual:
+        rest.append(f"For {join_words(usual)} it is no better than the usual value, which takes the device's place.")
     return " ".join([first, *rest])
 
 
@@ -310,7 +327,7 @@ def _errors(correction: Correction) -> Table:
                 Cell.number(m.learned.usual.error, 1),
                 Cell.number(m.learned.corrected_error, 1),
                 Cell.valued(f"{signed(change.difference)} ({interval(change.low, change.high, 1)})", change.difference),
-                VERDICTS[m.learned.verdict],
+                _say_verdict(m.learned),
             )
         )
     return Table("errors", "", columns(*heads, words=(0, 5)), tuple(rows), sortable=True)
@@ -365,13 +382,13 @@ def describe_corrected(night: CorrectedNight, *, command: str = "", front: Front
     for m in night.measures:
         values = Cell.number(m.device, 1), Cell.number(m.corrected, 1), interval(m.low, m.high, 1)
         measure = Cell(say_measure(m.measure), is_marked=m.extrapolated)
-        rows.append(cells(measure, *values, METHODS[m.learned.method], VERDICTS[m.learned.verdict]))
+        rows.append(cells(measure, *values, METHODS[m.learned.method], _say_verdict(m.learned)))
     heads_of = tuple(Column(head, i in (0, 4, 5)) for i, head in enumerate(heads))
     correction = night.correction
     of = f"{counted(correction.nights, 'night')} of {counted(correction.participants, 'participant')}"
     note = Paragraph(
         "Minutes; SE and percent in %. Correcting: whether it made errors smaller in people who were not learnt from. "
-        f"Learnt from {of} with {shorten(correction.device)}."
+        f"{_ONE_BY_ONE} Learnt from {of} with {shorten(correction.device)}."
     )
     return Description(
         "sleepagree: one night, corrected",
@@ -400,7 +417,7 @@ def describe_corrected_nights(found: CorrectedNights, *, command: str = "") -> D
                 Cell.number(_mean(m.device for m in own), 1),
                 Cell.number(_mean(m.corrected for m in own), 1),
                 METHODS[learnt.learned.method],
-                VERDICTS[learnt.learned.verdict],
+                _say_verdict(learnt.learned),
                 Cell.count(beyond),
             )
         )
@@ -410,8 +427,8 @@ def describe_corrected_nights(found: CorrectedNights, *, command: str = "") -> D
     said += f", {len(found.refused)} refused" if found.refused else ""
     said += f"; {counted(found.other_devices, 'row')} of other devices left alone" if found.other_devices else ""
     note = Paragraph(
-        "Means over nights (min; SE and percent in %). Extrapolated: nights outside what was learnt from. Each night "
-        "with its intervals stands in the files of --out."
+        "Means over nights (min; SE and percent in %). Extrapolated: nights outside what was learnt from. "
+        f"{_ONE_BY_ONE} Each night with its intervals stands in the files of --out."
     )
     refused = tuple(f"line {one.row}: {one.reason}" for one in found.refused)
     return Description(
@@ -443,7 +460,7 @@ def finding_of_corrected(night: CorrectedNight) -> str:
         none = f"No measure of {shorten(night.correction.device)} is shown to gain by a correction"
         if gains:
             none = f"This night has no {join_words(say_measure(m.measure) for m in gains)}, which a correction helps"
-        return f"{none}: take the device's values with the intervals beside them."
+        return f"{none}.{_what_stands(night)}"
     told = []
     for m in helped[:_NAMED_AT_ONCE]:
         unit = "%" if m.unit.startswith("%") else m.unit
@@ -455,3 +472,21 @@ def finding_of_corrected(night: CorrectedNight) -> str:
             f"device {said}{star})"
         )
     return f"Corrected: {join_words(told)}."
+
+
+def _what_stands(night: CorrectedNight) -> str:
+    """Return what the corrected values of a night are where none is shown to be a gain."""
+    learned = [m.learned for m in night.measures]
+    kinds = [
+        ("the device's own value", any(one.method is Method.NONE for one in learned)),
+        ("the usual value of the study where the device tells no more than that", any(map(_is_usual, learned))),
+        (
+            "a correction whose help cannot be told",
+            any(one.verdict is Verdict.CANNOT_BE_TOLD for one in learned),
+        ),
+    ]
+    told = [words for words, is_there in kinds if is_there]
+    if not told:
+        return ""
+    listed = f"{', '.join(told[:-1])}, or {told[-1]}" if len(told) > 1 else told[0]
+    return f" What was chosen for each stands under 'corrected', with its interval: {listed}."

@@ -7,6 +7,7 @@ import shlex
 import sys
 from collections import Counter
 from collections.abc import Iterator, Sequence
+from itertools import chain
 from pathlib import PurePath
 from typing import Final
 
@@ -39,7 +40,7 @@ from sleepagree.describe.study_further import (
     say_scorers_at_once,
     whole_section,
 )
-from sleepagree.describe.study_paragraphs import finding_of_device, methods_of_study, results_of_study
+from sleepagree.describe.study_paragraphs import finding_of_device, methods_of_study, results_of_study, say_given
 from sleepagree.describe.words import (
     duration,
     figure,
@@ -53,9 +54,12 @@ from sleepagree.describe.words import (
     say_status,
 )
 from sleepagree.errors import Front, counted, shorten
-from sleepagree.scoring.offsets import MOST_HOURS
+from sleepagree.readers import part_files
+from sleepagree.scoring.offsets import MOST_HOURS, range_min_for
+from sleepagree.study.cautions import doubtful_night
 from sleepagree.study.night_summary import Refusal
 from sleepagree.study.results import DeviceStudy, ScorerSummary, StudyAgreement
+from sleepagree.study.run import ScoringOptions
 from sleepagree.study.table import NightsTable
 
 _CLOCK_KINDS: Final = (CautionKind.CLOCKS_OFF, CautionKind.CLOCKS_HOURS, CautionKind.CLOCKS_DOUBTFUL)
@@ -133,13 +137,13 @@ def _answer(
     """Return the bias of each device, what so many people allow one to claim, the clocks, and what is next."""
     if not study.devices:
         return ()
-    refused = f"Refused: {len(study.refused)} of {counted(study.given, 'night')}"
+    refused = f"Refused: {len(study.refused)} of {say_given(study)}"
     return sections_of(
         Section(
             "answer-refused",
             refused,
             (),
-            detail=f"; their reasons stand further down{'' if front is Front.PAGE else ' (--full)'}",
+            detail=f"; reasons further down{'' if front is Front.PAGE else ' (--full)'}",
         )
         if study.refused
         else None,
@@ -168,6 +172,60 @@ def _next(study: StudyAgreement, folder: str, table: NightsTable | None, clock: 
     return Section("answer-next", "Next", (Paragraph(f"{why}:"), Command(shlex.join(words))))
 
 
+def clock_command(
+    study: StudyAgreement,
+    table: NightsTable,
+    options: ScoringOptions,
+    *,
+    folder: str = "",
+    mappings: Sequence[str] | None = None,
+) -> str:
+    """Return the command that looks at the clock of a night that a caution names, "" where there is none.
+
+    Parameters
+    ----------
+    study : StudyAgreement
+        The study.
+    table : NightsTable
+        What it was made of: it names the night's files.
+    options : ScoringOptions
+        How its nights were read.
+    folder : str
+        The table's folder as seen from where the command is typed; "" there.
+    mappings : sequence of str, optional
+        What the mappings were called; by default by their names or those of their files.
+    """
+    night = doubtful_night(study)
+    row = next((row for row in table.rows if night is not None and row.row == night.row), None)
+    if night is None or row is None:
+        return ""
+    files = (
+        "+".join(_as_typed(part, folder) for part in part_files(name, folder))
+        for name in (row.references[0], row.device_file)
+    )
+    named = [m.from_file or m.name for m in options.mappings] if mappings is None else mappings
+    given = [
+        *(("--mapping", name) for name in named),
+        ("--layout", row.layout and _as_typed(str(PurePath(folder, row.layout)), folder)),
+        ("--reference-layout", row.reference_layout and _as_typed(str(PurePath(folder, row.reference_layout)), folder)),
+        ("--reference-zone", row.reference_zone),
+        ("--device-zone", row.device_zone),
+        ("--clock-offset", f"{row.clock_offset_s:g}" if row.clock_offset_s else ""),
+        ("--window", row.window or options.window),
+        ("--outside", "wake" if options.outside == "wake" else ""),
+        ("--reports", ",".join(options.reports)),
+        ("--range", "" if math.isnan(night.zone_s) else f"{range_min_for(night.zone_s)}"),
+    ]
+    words = chain.from_iterable(pair for pair in given if pair[1])
+    return shlex.join(["sleepagree", "clock", *files, *words])
+
+
+def _as_typed(path: str, folder: str) -> str:
+    """Return a path as a command names it; what is passed on tells no folder of this machine."""
+    is_outside = PurePath(path).is_absolute() or ".." in PurePath(path).parts
+    return PurePath(path).name if is_outside and not folder else path
+
+
 def describe_bias(study: StudyAgreement) -> Description:
     """Return what is said about the bias of each device of a study, below the nights that were refused."""
     sections = (bias_section(device, study, i) for i, device in enumerate(study.devices))
@@ -182,7 +240,7 @@ def describe_bias(study: StudyAgreement) -> Description:
 def _refused(study: StudyAgreement, *, listed: bool) -> Section | None:
     if not study.refused:
         return None
-    title = f"Refused: {len(study.refused)} of {counted(study.given, 'night')}"
+    title = f"Refused: {len(study.refused)} of {say_given(study)}"
     reasons = refused_items(study.refused)
     return Section("refused-nights", title, (reasons, _refused_table(study)) if listed else (reasons,))
 
@@ -200,6 +258,7 @@ def _refused_table(study: StudyAgreement) -> Table:
 def refused_items(refused: Sequence[Refusal]) -> Items:
     """Return refused nights with their reasons; a reason that several share stands once, with the first of them."""
     groups: dict[str, list[Refusal]] = {}
+    word = "device-nights" if len({refusal.device for refusal in refused}) > 1 else "nights"
     for refusal in refused:
         groups.setdefault(_shared_part(refusal.reason), []).append(refusal)
     items: list[str | Items] = []
@@ -213,7 +272,7 @@ def refused_items(refused: Sequence[Refusal]) -> Items:
             for refusal, file in zip(members, files, strict=False)
         ]
         more = [f"and {len(members) - len(named)} more"] if len(members) > len(named) else []
-        items += [f"{len(members)} nights: {shared}", Items((*named, *more), verbatim=True)]
+        items += [f"{len(members)} {word}: {shared}", Items((*named, *more), verbatim=True)]
     return Items(tuple(items), verbatim=True)
 
 
@@ -289,7 +348,8 @@ def _clock(study: StudyAgreement, front: Front, name: str = "clock") -> Section 
         detail = f" (offsets {range_searched}; no jumps in a night)"
         return Section(name, "Clock", (Items(said),), detail=detail)
     note = (
-        f"A night's best offset is the one at which kappa would be highest. Offsets {range_searched} were looked at; "
+        "A night's best offset is the one at which kappa would be highest; the median of those that stand out is given "
+        f"by the ends of its interval. Offsets {range_searched} were looked at; "
         "nothing was shifted. A clock that jumps inside a night is not looked for here"
     )
     note += (

@@ -6,7 +6,7 @@ from typing import Final
 
 from sleepagree.describe.blocks import Block, Heading, Paragraph
 from sleepagree.describe.paragraphs import say_grid, say_software
-from sleepagree.describe.study_paragraphs import say_agreed, say_multiplicity, say_reports, say_windows
+from sleepagree.describe.study_paragraphs import say_agreed, say_given, say_multiplicity, say_reports, say_windows
 from sleepagree.describe.words import join_words, say_level, say_measure
 from sleepagree.errors import counted, shorten
 from sleepagree.study.results import StudyAgreement
@@ -97,7 +97,7 @@ def _told(study: StudyAgreement) -> tuple[str, ...]:
         f"{raters}.",
         "",
         stated,
-        f"{counted(study.given, 'night')} given, {len(study.refused)} of them could not be scored (nights.csv).",
+        f"{say_given(study)} given, {len(study.refused)} of them could not be scored (nights.csv).",
         f"{say_grid()} {say_windows(study)}",
         "",
         f"{analysis} {stated}".strip(),

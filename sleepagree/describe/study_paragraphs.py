@@ -69,7 +69,7 @@ def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:
     agreed = (
         f"{who} gave the same stage as the reference in {_share(accuracy.pooled, say_level(level))} of the epochs "
         "compared under "
-        f"'{shorten(first.mapping.name)}'"
+        f"'{shorten(first.mapping.name)}'{_say_best_possible(first)}"
     )
     square = next((m for m in device.mappings if m.mapping.is_square), None)
     kappa = None if square is None else square.find("kappa")
@@ -85,6 +85,29 @@ def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:
             f"; it has no label for {speak(traced.stage)}, of which {_share(to.share)} was called {speak(to.name)}"
         )
     return f"{agreed} (intervals over {units})."
+
+
+def _say_best_possible(first: StudyMapping) -> str:
+    """Return what a device without a label for a class can reach at most."""
+    best = first.ceiling.accuracy
+    lacking = [speak(c) for c in first.mapping.reference_classes if c not in first.mapping.device_classes]
+    if not lacking or math.isnan(best) or best >= 1:
+        return ""
+    return f" ({100 * best:.1f} % would be the most possible without a label for {join_words(lacking)})"
+
+
+def night_word(study: StudyAgreement) -> str:
+    """Return what a row of a study is: a night, or one device's share of a night that several watched."""
+    devices = {device.device for device in study.devices} | {refusal.device for refusal in study.refused}
+    return "device-night" if len(devices) > 1 else "night"
+
+
+def say_given(study: StudyAgreement) -> str:
+    """Return how many nights were given, and of several devices how many device-nights they make."""
+    word = night_word(study)
+    nights = {(night.participant, night.night) for device in study.devices for night in device.nights}
+    nights |= {(refusal.participant, refusal.night) for refusal in study.refused}
+    return counted(study.given, word) + ("" if word == "night" else f" of {counted(len(nights), 'night')}")
 
 
 def _share(found: BootstrapIntervals, name: str = "") -> str:
@@ -111,7 +134,7 @@ def methods_of_study(study: StudyAgreement, *, table: NightsTable | None = None)
     parts += ["Epochs without a stage on either side were counted and left out.", *_say_consensus(study)]
     if study.refused:
         parts.append(
-            f"{len(study.refused)} of {study.given} nights could not be scored and are listed with their reasons."
+            f"{len(study.refused)} of {say_given(study)} could not be scored and are listed with their reasons."
         )
     parts += map(say_reports, study.devices)
     mappings = {m.mapping.name: m.mapping for d in study.devices for m in d.mappings}
@@ -151,7 +174,7 @@ def say_windows(study: StudyAgreement) -> str:
     """Say over what time nights were compared."""
     rules = Counter(night.window_rule for device in study.devices for night in device.nights)
     words = ((say_window_rule(rule, "in the table of nights"), count) for rule, count in rules.items())
-    said = [f"{how} ({counted(count, 'night')})" for how, count in words]
+    said = [f"{how} ({counted(count, night_word(study))})" for how, count in words]
     return f"Nights were compared {join_words(said)}."
 
 
@@ -371,7 +394,7 @@ def _say_limits(study: StudyAgreement, cited: Citations) -> list[str]:
 def results_of_study(study: StudyAgreement) -> str:
     """Return the results of a study: a paragraph for each device and one that compares them, parted by empty lines."""
     scored = sum(len(device.nights) for device in study.devices)
-    paragraphs = [f"{scored} of {study.given} nights were scored.", *(_results_of(d, study) for d in study.devices)]
+    paragraphs = [f"{scored} of {say_given(study)} were scored.", *(_results_of(d, study) for d in study.devices)]
     for comparison in study.comparisons:
         kappa = next((d for d in comparison.differences if d.statistic == "kappa" and not d.class_name), None)
         if kappa is not None and kappa.difference.primary.defined:

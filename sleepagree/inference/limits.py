@@ -431,8 +431,9 @@ def _add_components(draft: _Draft, nights: PairedNights, moments: Moments) -> No
         draft.figures["within_sd"] = math.sqrt(moments.within_variance)
         if moments.between_variance < 0:
             draft.notes.append(
-                "The estimated variance between participants is below 0 and is given as 0: "
-                "nights of one participant differ as much as those of different participants."
+                "The estimated variance between participants is below 0: nights of one participant differ as much as "
+                "those of different participants. Its SD is told as 0; the limits rest on the sum of both variances "
+                "as estimated, so their SD is smaller than the one within participants."
             )
 
 

@@ -43,6 +43,9 @@ _SHELL_WORD: Final = re.compile(r"(?:'[^']*'|\S)+")
 #: The last line of an answer.
 SAY_FULL: Final = "--full prints all that was found."
 
+#: So few lines are shown rather than counted.
+_FEWEST_HIDDEN: Final = 3
+
 #: Columns of the bar of the largest number.
 _LONGEST_BAR: Final = 40
 
@@ -60,7 +63,7 @@ def render_terminal(
         Columns of the terminal, 40 at least; no line is longer.
     full : bool
         Whether everything is shown. Otherwise, where there is an answer, that is all that is shown, in no more than
-        48 lines of 80 columns, and the last line tells how to see the rest.
+        48 lines of 80 columns (a line more rather than three left out), and the last line tells how to see the rest.
     colour : bool
         Whether findings and headings are set off by the codes of a terminal.
 
@@ -87,7 +90,7 @@ def render_terminal(
 
 def _within_a_screen(lines: list[str], last: int) -> list[str]:
     """Return as many lines as leave room for so many at their end; what holds many classes or devices is longer."""
-    if len(lines) < MOST_LINES:
+    if len(lines) - (MOST_LINES - 3) <= _FEWEST_HIDDEN:
         return lines
     kept = max(0, MOST_LINES - 3 - last)
     end = len(lines) - last

@@ -51,7 +51,9 @@ def study_cautions(
     """Return the cautions of a study, each once, devices in order."""
     out: list[Caution] = []
     if refused:
-        out.append(Caution.of(CautionKind.NIGHTS_REFUSED, count=len(refused)))
+        names = {device.device for device in devices} | {refusal.device for refusal in refused}
+        out.append(Caution.of(CautionKind.NIGHTS_REFUSED, count=len(refused), devices=len(names)))
+    out += _name_cautions(devices)
     for device in devices:
         out += _repeated_cautions(device)
         out += _size_cautions(device)
@@ -75,6 +77,20 @@ def _repeated_cautions(device: DeviceStudy) -> list[Caution]:
     first: dict[str, NightSummary] = {}
     again = [n for n in device.nights if n.sequences[0] and first.setdefault(n.sequences[0], n) is not n]
     return [Caution.of(CautionKind.NIGHT_REPEATED, **_counted_nights(device, again))] if again else []
+
+
+def _name_cautions(devices: tuple[DeviceStudy, ...]) -> list[Caution]:
+    """Name devices and participants whose names differ in capital letters or spaces alone."""
+    out = []
+    people = dict.fromkeys(night.participant for device in devices for night in device.nights)
+    for what, names in (("device", [device.device for device in devices]), ("participant", list(people))):
+        alike: dict[str, list[str]] = {}
+        for name in names:
+            alike.setdefault(" ".join(name.split()).casefold(), []).append(name)
+        several = tuple(tuple(group) for group in alike.values() if len(group) > 1)
+        if several:
+            out.append(Caution.of(CautionKind.NAMES_ALIKE, of=what, names=several))
+    return out
 
 
 def _size_cautions(device: DeviceStudy) -> list[Caution]:

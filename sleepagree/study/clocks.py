@@ -67,6 +67,8 @@ class NightClock:
         Best offset within 30 min, and how far it stands out; nan where there is none, or nobody needed to look.
     profile : bytes
         As :class:`sleepagree.scoring.offsets.QuickOffset` holds it.
+    night : str
+        Name of the night.
     """
 
     participant: str
@@ -74,6 +76,7 @@ class NightClock:
     best_offset_s: float
     peak_score: float = NAN
     profile: bytes = b""
+    night: str = ""
 
 
 @dataclass(frozen=True)
@@ -120,7 +123,7 @@ class DeviceClock:
         Nights whose own peak stands out, or which agree so well that the clock cannot be off.
     parts : tuple of ClockPart
         Participants, or ranges of dates, whose nights are off by hours.
-    away : int
+    away : tuple of NightClock
         Telling nights whose offset lies 1 min or more from the median (steady, constant).
     """
 
@@ -131,7 +134,12 @@ class DeviceClock:
     nights: int
     telling: int
     parts: tuple[ClockPart, ...] = ()
-    away: int = 0
+    away: tuple[NightClock, ...] = ()
+
+    @property
+    def is_of_sum(self) -> bool:
+        """Whether so few nights tell their clock that the sum of all had to."""
+        return self.telling < max(FEWEST_NIGHTS, self.nights / 4)
 
 
 def read_device_clock(nights: Sequence[NightClock], *, level: float = 0.95) -> DeviceClock:
@@ -145,7 +153,8 @@ def read_device_clock(nights: Sequence[NightClock], *, level: float = 0.95) -> D
         Confidence level of the interval.
     """
     looked = [n for n in nights if not math.isnan(n.best_offset_s)]
-    telling = np.sort([n.best_offset_s for n in looked if _is_telling(n)])
+    tell = [n for n in looked if _is_telling(n)]
+    telling = np.sort([n.best_offset_s for n in tell])
     counts = len(looked), telling.size
     if len(looked) < FEWEST_NIGHTS:
         return DeviceClock(ClockVerdict.UNTOLD, NAN, NAN, NAN, *counts)
@@ -159,7 +168,7 @@ def read_device_clock(nights: Sequence[NightClock], *, level: float = 0.95) -> D
     if (high - low) / 2.0 > 2.0 * EPOCH_S:
         return DeviceClock(ClockVerdict.SCATTERED, NAN, low, high, *counts, parts)
     low, high = _interval_of_median(telling, level)
-    away = int(np.count_nonzero(np.abs(telling - median) >= CAUTION_OFFSET_S))
+    away = tuple(n for n in tell if abs(n.best_offset_s - median) >= CAUTION_OFFSET_S)
     if abs(median) >= CAUTION_OFFSET_S and (low > 0.0 or high < 0.0):
         return DeviceClock(ClockVerdict.CONSTANT, median, low, high, *counts, parts, away)
     return DeviceClock(ClockVerdict.STEADY, 0.0, low, high, *counts, parts, away)

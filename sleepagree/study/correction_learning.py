@@ -36,7 +36,7 @@ from sleepagree.study.correction import (
 from sleepagree.study.epoch_correction import learn_epochs
 from sleepagree.study.given_nights import take_outcomes
 from sleepagree.study.groups import fold_nights, merge_stage_sets
-from sleepagree.study.night_summary import NightSummary, Refusal
+from sleepagree.study.night_summary import NightSummary, Refusal, refuse_own_reference
 from sleepagree.study.progress import Progress, take_progress
 from sleepagree.study.results import StudyAgreement
 from sleepagree.study.summarise import measure_table
@@ -78,7 +78,8 @@ def learn_correction(
     Raises
     ------
     InputError
-        When the study has several devices and none is named, none of that name, or fewer than three participants.
+        When the study has several devices and none is named, none of that name, fewer than three participants, or
+        where a device's file is a copy of the reference's.
     TypeError
         When a night is none of the forms above, or ``mapping`` names no mapping or several.
 
@@ -198,7 +199,10 @@ def _nights_of(
             expected="one of " + ", ".join(map(shorten, names)) if names else "a device of the study",
             remedy="Correct the name.",
         )
-    return _in_order([n for n in nights if device in (None, n.device)]), mappings
+    chosen = _in_order([n for n in nights if device in (None, n.device)])
+    for night in chosen:
+        refuse_own_reference(night)
+    return chosen, mappings
 
 
 def _in_order(nights: list[NightSummary]) -> list[NightSummary]:

@@ -6,12 +6,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
-from sleepagree.errors import MappingError, shorten
+from sleepagree.errors import InputError, MappingError, shorten
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.mapping.mapping import StageMapping, default_mapping
 from sleepagree.night.compare import NightAgreement
 from sleepagree.scoring.clock_check import check_clock
-from sleepagree.study.night_summary import NightSummary, Refusal, summarise_night
+from sleepagree.study.night_summary import NightSummary, Refusal, refuse_own_reference, summarise_night
 
 _NAMES: Final = ("participant", "night", "device")
 _FORMS: Final = "a NightSummary, a Refusal, or (participant, night, device, NightAgreement)"
@@ -71,7 +71,7 @@ def take_outcomes(
     named = [not isinstance(each, (NightSummary, Refusal)) for each in given]
     mappings = mappings or _shared_mappings(given)
     first = mappings[0] if mappings else None
-    outcomes = [_take_outcome(each, i, first, f"{argument}[{i}]") for i, each in enumerate(given)]
+    outcomes = [_without_copy(_take_outcome(each, i, first, f"{argument}[{i}]")) for i, each in enumerate(given)]
     if not outcomes:
         raise ValueError(f"{argument} holds no night; expected at least one of {_FORMS}")
     _refuse_twice(outcomes, named, argument)
@@ -133,6 +133,16 @@ def _take_outcome(given: Any, position: int, mapping: StageMapping | None, where
     if found is None:
         return summary
     return replace(summary, best_offset_s=found.offset_s, offset_gain=found.gain, clock_hint=found.hint.value)
+
+
+def _without_copy(outcome: NightSummary | Refusal) -> NightSummary | Refusal:
+    """Return a night, or its refusal where the device's file is a copy of the reference's."""
+    if isinstance(outcome, NightSummary):
+        try:
+            refuse_own_reference(outcome)
+        except InputError as error:
+            return Refusal(outcome.row, outcome.participant, outcome.night, outcome.device, str(error))
+    return outcome
 
 
 def _refuse_twice(outcomes: list[NightSummary | Refusal], named: list[bool], argument: str) -> None:

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, Note
-from sleepagree.errors import MappingError
+from sleepagree.errors import InputError, MappingError
 from sleepagree.hypnogram.align import PairedNight, refuse_unpaired
 from sleepagree.hypnogram.ledger import cross_labels
 from sleepagree.hypnogram.spans import Counts, LabelCodes, frozen_array
@@ -351,6 +351,28 @@ class Refusal:
     night: str
     device: str
     reason: str
+
+
+def refuse_own_reference(night: NightSummary) -> None:
+    """Refuse a night on which the device's file holds the bytes of the reference's, or of one of its scorers'.
+
+    Raises
+    ------
+    InputError
+        It tells both files. What came from no file has no hash, and passes.
+    """
+    own = night.device_source
+    same = [source.name for source in night.references if source.sha256 and source.sha256 == own.sha256]
+    if same:
+        raise InputError(
+            "the device's file is the reference's, byte for byte",
+            own.name,
+            "",
+            f"the bytes of {same[0]}",
+            "a file that the device wrote",
+            "Name the device's own file, or take this night out: a reference agrees with itself whatever the device "
+            "does.",
+        )
 
 
 def summarise_night(

@@ -24,7 +24,13 @@ from sleepagree.readers import part_files, read_spans
 from sleepagree.readers.layout import Layout, read_layout
 from sleepagree.scoring.clock_check import check_clock, clock_change_cautions
 from sleepagree.study.anonymous import anonymous_night, rename_spans
-from sleepagree.study.night_summary import NightSummary, Refusal, SourceFile, summarise_night
+from sleepagree.study.night_summary import (
+    NightSummary,
+    Refusal,
+    SourceFile,
+    refuse_own_reference,
+    summarise_night,
+)
 from sleepagree.study.scorers import build_consensus, compare_scorers, tables_of_scorers
 from sleepagree.study.table import NightRow
 
@@ -154,6 +160,7 @@ def _score_row(row: NightRow, files: DeviceFiles, options: ScoringOptions) -> tu
         coincidences=together,
         group=row.group,
     )
+    refuse_own_reference(summary)
     found = None
     if options.clock:
         first = asked or default_mapping(paired.reference_set, paired.device_set)

@@ -42,7 +42,13 @@ def test_a_study_that_goes_well(table: Path, tmp_path: Path) -> None:
     assert "caution: band A: 4 participants are few" in result.stderr
     assert "caution" not in result.stdout
     cautions = [caution["text"] for caution in json.loads((out / "results.json").read_text())["cautions"]]
-    assert [line.removeprefix("caution: ") for line in result.stderr.splitlines()] == cautions
+    printed = [line.removeprefix("caution: ") for line in result.stderr.splitlines()]
+    assert sorted(printed) == sorted(cautions)
+    assert "crew-2 3: +240 s" in printed[0]
+    # the night's files as the table names them
+    report = (out / "report.html").read_text()
+    assert "sleepagree clock reference/crew-2-night-3.edf band-a/crew-2-night-3.csv --layout band-a.toml" in report
+    assert "REFERENCE DEVICE" not in report
 
 
 def test_quiet_is_quiet(table: Path, tmp_path: Path) -> None:
@@ -89,7 +95,9 @@ def test_refused_nights_head_every_output(table: Path, tmp_path: Path) -> None:
     result = run("study", table, "--out", out, *QUICK, "--full")
     assert result.exit_code == 3
     head = result.stdout.split("WHAT WAS COMPARED")[0]
-    assert "\nREFUSED: 2 OF 24 NIGHTS\n  line 3, crew-1 2 band A: band-a/crew-1-night-2.csv: " in head
+    assert "\nREFUSED: 2 OF 24 DEVICE-NIGHTS OF 12 NIGHTS\n  line 3, crew-1 2 band A: band-a/crew-1-night-2.csv: " in (
+        head
+    )
     assert "line 25, crew-4 3 pad B: pad-b/crew-4-night-3.csv: " in head
     document = json.loads((out / "results.json").read_text())
     assert list(document).index("nights") < list(document).index("devices")
@@ -101,7 +109,7 @@ def test_refused_nights_head_every_output(table: Path, tmp_path: Path) -> None:
     assert [(r["row"], r["outcome"]) for r in rows if r["outcome"] != "scored"] == [("3", "refused"), ("25", "refused")]
     bias = run("bias", table, *QUICK)
     assert bias.exit_code == 3
-    assert bias.stdout.startswith("REFUSED: 2 OF 24 NIGHTS\n")
+    assert bias.stdout.startswith("REFUSED: 2 OF 24 DEVICE-NIGHTS OF 12 NIGHTS\n")
 
 
 def test_a_refusal_names_the_columns_of_the_table_and_no_option_that_a_study_lacks(table: Path, tmp_path: Path) -> None:
@@ -131,7 +139,7 @@ def test_a_reason_that_many_nights_share_stands_once(table: Path, tmp_path: Path
     result = run("study", table, "--out", tmp_path / "out", *QUICK, "--full")
     assert result.exit_code == 3, result.output
     head = result.stdout.split("WHAT WAS COMPARED")[0]
-    assert "\nREFUSED: 12 OF 24 NIGHTS\n  12 nights: " in head
+    assert "\nREFUSED: 12 OF 24 DEVICE-NIGHTS OF 12 NIGHTS\n  12 nights: " in head
     assert "    line 2, crew-1 1 band A: band-a/crew-1-night-1.csv\n" in head
     assert "    and 9 more\n" in head
     with (tmp_path / "out" / "nights.csv").open() as stream:
@@ -167,6 +175,19 @@ def test_duplicates_are_refused(table: Path, tmp_path: Path) -> None:
     assert "one night under two names" in by_row[13]
     assert by_row[13].startswith("the same reference file as line 10 (participant crew-3, night 3, device band A)")
     assert all("two names" in r or "share no time" in r for r in by_row.values()), by_row
+
+
+def test_a_row_whose_device_file_is_the_reference_is_refused(table: Path, tmp_path: Path) -> None:
+    folder = table.parent
+    copied = table.read_text().replace("band-a/crew-2-night-1.csv,band-a.toml", "band-a/copy.edf,")
+    shutil.copy(folder / "reference" / "crew-2-night-1.edf", folder / "band-a" / "copy.edf")
+    table.write_text(copied)
+    result = run("bias", table, *QUICK, "--json", "-")
+    assert result.exit_code == 3
+    assert (
+        "refused: line 5: copy.edf: the device's file is the reference's, byte for byte. Found the bytes of "
+        "crew-2-night-1.edf; expected a file that the device wrote" in result.stderr
+    )
 
 
 def test_strict_refuses_the_whole_study(table: Path, tmp_path: Path) -> None:

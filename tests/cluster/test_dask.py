@@ -47,5 +47,5 @@ def test_refused_nights_come_back_from_a_cluster(address: str, tmp_path: Path) -
     alone, far = study(table, tmp_path / "a" / "out"), study(table, tmp_path / "b" / "out", "--scheduler", address)
     assert alone.returncode == far.returncode == 3, far.stderr
     assert without_folder(far.stdout) == without_folder(alone.stdout)
-    assert "\nREFUSED: 1 OF 24 NIGHTS" in far.stdout
+    assert "\nREFUSED: 1 OF 24 DEVICE-NIGHTS OF 12 NIGHTS" in far.stdout
     assert bytes_below(tmp_path / "a" / "out") == bytes_below(tmp_path / "b" / "out")

@@ -183,7 +183,7 @@ def test_methods_of_a_study_name_the_intervals_that_were_used(study) -> None:
 
 def test_results_of_a_study_speak_of_each_device_and_of_their_difference(study) -> None:
     paragraphs = results_of_study(study).split("\n\n")
-    assert paragraphs[0] == "16 of 16 nights were scored."
+    assert paragraphs[0] == "16 of 16 device-nights of 8 nights were scored."
     assert "band A" in paragraphs[1]
     assert "pad B" in paragraphs[2]
     bias = next(b for b in study.devices[0].bias if b.measure == "TST").limits

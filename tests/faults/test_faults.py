@@ -254,7 +254,7 @@ def test_a_file_that_may_not_be_read_is_one_refused_night(open_folder: Path, tmp
     done = as_nobody("study", table, "--out", out, *QUICK, "--full")
     assert done.returncode == 3, done.stderr
     # one device file, and one reference of two devices
-    assert "\nREFUSED: 3 OF 24 NIGHTS\n" in done.stdout
+    assert "\nREFUSED: 3 OF 24 DEVICE-NIGHTS OF 12 NIGHTS\n" in done.stdout
     assert "Permission denied" in done.stdout
     refused = json.loads((out / "results.json").read_text())["nights"]["refused"]
     assert ["Permission denied" in row["reason"] for row in refused] == [True] * 3
@@ -266,7 +266,7 @@ def test_a_layout_that_may_not_be_read(open_folder: Path) -> None:
     open_folder.chmod(0o777)
     done = as_nobody("bias", table, *QUICK)
     assert done.returncode == 3, done.stderr
-    assert done.stdout.startswith("REFUSED: 12 OF 24 NIGHTS")
+    assert done.stdout.startswith("REFUSED: 12 OF 24 DEVICE-NIGHTS OF 12 NIGHTS")
 
 
 # --- kills ------------------------------------------------------------------------------------------------

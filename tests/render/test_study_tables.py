@@ -231,7 +231,7 @@ def test_every_number_of_the_paragraphs_stands_in_the_tables_or_the_results(made
     results = results_of_study(study)
     assert len(number.findall(results)) > 100
     first, *paragraphs = results.split("\n\n")
-    assert first == "24 of 24 nights were scored."
+    assert first == "24 of 24 device-nights of 12 nights were scored."
     assert [r["outcome"] for r in rows_of(made / "nights.csv")] == ["scored"] * 24
     assert not {n for text in paragraphs for n in number.findall(text)} - set(number.findall(tables)) - of_parts
     methods = re.sub(r"\[[\d, ]+\]|N[123]|F1|AC1|\(A,1\)|Computed with.*", "", methods_of_study(study).text)

@@ -8,9 +8,15 @@ from pathlib import Path
 
 import pytest
 
+from sleepagree.errors import InputError
+from sleepagree.hypnogram.align import align
+from sleepagree.readers import read_spans
+from sleepagree.readers.layout import read_layout
+from sleepagree.study.correction_learning import learn_correction
 from sleepagree.study.duplicates import refuse_duplicates
-from sleepagree.study.night_summary import NightSummary, Refusal
+from sleepagree.study.night_summary import NightSummary, Refusal, summarise_night
 from sleepagree.study.run import Outcome, ScoringOptions, score_rows
+from sleepagree.study.summarise import summarise_study
 from sleepagree.study.table import NightRow, NightsTable
 from tests.study.test_run import row, write_night
 
@@ -50,6 +56,7 @@ def test_the_same_stages_under_another_name_are_refused(side: str, tmp_path: Pat
     checked = refuse_duplicates(outcomes_of(tmp_path, row(2), again))
     assert isinstance(checked[1], Refusal), checked[1]
     assert checked[1].reason.startswith(f"the same {side} stages as line 2")
+    assert isinstance(checked[0], Refusal) == (side == "device")
 
 
 def tables_and_outcomes(tmp_path: Path, *rows: NightRow) -> tuple[Outcome, ...]:
@@ -73,9 +80,11 @@ def test_the_bytes_of_a_device_file_under_another_path_are_refused(anonymous: bo
     assert [type(o) for o in outcomes] == [NightSummary, NightSummary]
     assert outcomes[0].sequences[1] != outcomes[1].sequences[1]  # type: ignore[union-attr]
     checked = refuse_duplicates(outcomes, NightsTable("nights.csv", tmp_path, "", rows))
-    assert isinstance(checked[0], NightSummary)
-    assert isinstance(checked[1], Refusal)
-    assert checked[1].reason.startswith(
+    first, second = checked
+    assert isinstance(first, Refusal)  # it is as doubtful as the second
+    assert isinstance(second, Refusal)
+    assert "as that of line 3 (participant b, night 1, device band A). Both rows are refused" in first.reason
+    assert second.reason.startswith(
         "the device file is the same, byte for byte, as that of line 2 (participant a, night 1, device band A)."
     )
 
@@ -84,7 +93,7 @@ def test_the_same_bytes_are_not_two_devices_of_one_night(tmp_path: Path) -> None
     write_night(tmp_path, reference=LETTERS, device=WORDS)
     shutil.copy(tmp_path / "d.csv", tmp_path / "pad.csv")
     checked = tables_and_outcomes(tmp_path, row(2), row(3, device="pad B", device_file="pad.csv"))
-    assert [type(o) for o in checked] == [NightSummary, Refusal]
+    assert [type(o) for o in checked] == [Refusal, Refusal]
 
 
 def test_one_export_may_hold_several_nights_under_one_path(tmp_path: Path) -> None:
@@ -115,3 +124,40 @@ def test_a_refused_night_counts_for_no_duplicate(tmp_path: Path) -> None:
     refusal = Refusal(2, "a", "1", "band A", "broken")
     (night,) = outcomes_of(tmp_path, row(3))
     assert refuse_duplicates([refusal, night]) == (refusal, night)
+
+
+@pytest.mark.parametrize("anonymous", [False, True])
+def test_a_device_file_with_the_bytes_of_a_scorers_file_is_refused(anonymous: bool, tmp_path: Path) -> None:
+    write_night(tmp_path, reference=LETTERS, device=WORDS)
+    (tmp_path / "second.csv").write_text((tmp_path / "r.csv").read_text().replace("N1", "N2"))
+    shutil.copy(tmp_path / "second.csv", tmp_path / "own.csv")
+    copied = row(3, night="2", references=("r.csv", "second.csv"), device_file="own.csv")
+    options = ScoringOptions(clock=False, anonymous=anonymous)
+    scored, refused = score_rows([row(2), copied], tmp_path, options).outcomes
+    assert isinstance(scored, NightSummary)
+    problem = "the device's file is the reference's, byte for byte."
+    assert refused == Refusal(
+        3,
+        "a",
+        "2",
+        "band A",
+        problem
+        if anonymous
+        else f"own.csv: {problem} Found the bytes of second.csv; expected a file that the device wrote. "
+        "Name the device's own file, or take this night out: a reference agrees with itself whatever "
+        "the device does.",
+    )
+
+
+def test_a_copy_of_the_reference_is_no_night_in_python(tmp_path: Path) -> None:
+    write_night(tmp_path, reference=LETTERS, device=WORDS)
+    layout = read_layout(tmp_path / "seconds.toml")
+    reference, device = (read_spans(tmp_path / name, layout=layout) for name in ("r.csv", "d.csv"))
+    true, copied = align(reference=reference, device=device), align(reference=reference, device=reference)
+    study = summarise_study([("a", "1", "band A", true), ("b", "1", "band A", copied)])
+    assert [night.participant for night in study.devices[0].nights] == ["a"]
+    (refused,) = study.refused
+    assert (refused.participant, refused.night) == ("b", "1")
+    assert "Found the bytes of r.csv" in refused.reason
+    with pytest.raises(InputError, match="byte for byte"):
+        learn_correction([summarise_night(copied, participant="b", night="1", device="band A")])

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from sleepagree.describe.blocks import Table
 from sleepagree.describe.correction import describe_corrected, describe_correction
 from sleepagree.describe.words import say_measure
 from sleepagree.errors import FileFormatError, InputError
@@ -143,7 +144,7 @@ def test_a_night_that_lacks_what_is_helped_says_so(learnt):
     night = replace(learnt, measures=tuple(helps)).apply(read_hypnogram(["W"] * 60 + ["light"] * 60))
     assert night.finding.startswith("Corrected: WASO")
     night = replace(learnt, measures=tuple(helps)).apply(read_hypnogram(["W"] * 60))
-    assert night.finding.startswith("This night has no WASO, which a correction helps: take the device's values")
+    assert night.finding.startswith("This night has no WASO, which a correction helps.")
 
 
 def test_percent_and_minutes_stay_within_what_can_be(learnt):
@@ -298,5 +299,37 @@ def test_the_finding_names_verdicts(learnt):
     verdicts = {m.learned.verdict.value for m in learnt.measures}
     assert len(verdicts) > 1
     assert ("cannot be told" in finding) == ("cannot_be_told" in verdicts)
-    assert ("does not help" in finding) == ("does_not_help" in verdicts)
+    useless = [m.learned.method for m in learnt.measures if m.learned.verdict is Verdict.DOES_NOT_HELP]
+    assert ("does not help" in finding) == (Method.NONE in useless)
+    assert ("no better than the usual value" in finding) == (Method.MEAN in useless)
     assert ("instead of" in finding) == ("helps" in verdicts)
+
+
+def test_what_stands_where_nothing_helps_is_said_as_it_is(learnt):
+    night = learnt.apply(read_hypnogram(["W", "light", "N3", "light", "R", "W"] * 100))
+    kinds = [(Verdict.DOES_NOT_HELP, Method.NONE), (Verdict.DOES_NOT_HELP, Method.MEAN), (Verdict.CANNOT_BE_TOLD, None)]
+    measures = [
+        replace(m, learned=replace(m.learned, verdict=verdict, method=method or m.learned.method))
+        for m, (verdict, method) in zip(night.measures, kinds, strict=False)
+    ]
+    assert replace(night, measures=tuple(measures)).finding == (
+        "No measure of pad B is shown to gain by a correction. What was chosen for each stands under 'corrected', with "
+        "its interval: the device's own value, the usual value of the study where the device tells no more than "
+        "that, or a correction whose help cannot be told."
+    )
+    assert replace(night, measures=tuple(measures[:1])).finding.endswith("with its interval: the device's own value.")
+    told = "\n".join(render_terminal(describe_corrected(night)))
+    assert "Measures are corrected one by one" in told
+
+
+def test_the_table_tells_the_usual_value_from_the_devices_own(learnt):
+    section = next(s for s in describe_correction(learnt).sections if s.name == "errors")
+    table = next(block for block in section.blocks if isinstance(block, Table))
+    told = {str(row[0].text): str(row[-1].text) for row in table.rows}
+    usual = [
+        say_measure(m.measure)
+        for m in learnt.measures
+        if m.learned.verdict is Verdict.DOES_NOT_HELP and m.learned.method is Method.MEAN
+    ]
+    assert usual
+    assert [name for name, words in told.items() if words == "usual as good"] == usual

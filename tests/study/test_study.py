@@ -5,21 +5,27 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy import stats
 from sklearn.metrics import cohen_kappa_score
 
-from sleepagree.describe.blocks import Figure, flat
-from sleepagree.describe.study import describe_study
-from sleepagree.describe.study_paragraphs import methods_of_study, results_of_study
+from sleepagree.caution import CautionKind
+from sleepagree.describe.blocks import Figure, Items, flat
+from sleepagree.describe.caution_weights import rank_caution
+from sleepagree.describe.study import clock_command, describe_study
+from sleepagree.describe.study_paragraphs import finding_of_device, methods_of_study, results_of_study
 from sleepagree.mapping.mapping import mapping_named
 from sleepagree.render.study_json import bias_rows, confusion_rows, night_rows, study_document
 from sleepagree.scoring import coefficients
+from sleepagree.scoring.offsets import ClockHint
 from sleepagree.study.night_summary import MEASURE_NAMES, NightSummary, Refusal
 from sleepagree.study.results import StudyAgreement
+from sleepagree.study.run import ScoringOptions
 from sleepagree.study.summarise import StudyOptions, fold_nights, summarise_study
+from sleepagree.study.table import NightRow, NightsTable
 from tests.ferry import simulated_nights
 from tests.said import said
 from tests.told import bias_lines, study_lines, study_page
@@ -335,7 +341,7 @@ def test_refusals_are_kept_and_counted() -> None:
     document = study_document(study)
     assert document["nights"]["given"] == len(NIGHTS) + 1
     assert document["nights"]["refused"][0]["reason"] == "no stage"
-    assert any("1 of the nights given could not be scored" in c for c in said(study.cautions))
+    assert any("1 of the device-nights given could not be scored" in c for c in said(study.cautions))
     rows = list(night_rows(study))
     assert rows[-1][:6] == ["99", "crew-9", "1", "band A", "refused", "no stage"]
     assert {len(row) for row in rows} == {len(rows[0])}
@@ -544,3 +550,62 @@ def test_a_slope_is_told_with_what_noise_can_do() -> None:
     told = " ".join(line.strip() for line in bias_lines(study))
     assert bool(sloped) == ("The difference changes with the level" in told) == ("Noise alone can give" in told)
     assert sloped
+
+
+def test_names_that_differ_in_case_or_spaces_alone_are_told() -> None:
+    assert not any("capital letters" in text for text in said(STUDY.cautions))
+    own = [n for n in NIGHTS if n.device == "pad B"]
+    renamed = [replace(own[0], device="Pad  B "), replace(own[1], participant=own[2].participant.upper()), *own[2:]]
+    study = summarise_study(renamed, StudyOptions(resamples=20))
+    alike = [c for c in study.cautions if c.kind is CautionKind.NAMES_ALIKE]
+    assert [dict(c.values) for c in alike] == [
+        {"of": "device", "names": (("Pad  B ", "pad B"),)},
+        {"of": "participant", "names": ((own[2].participant.upper(), own[2].participant),)},
+    ]
+    assert sorted(study.cautions, key=rank_caution)[:2] == alike
+
+
+def test_of_the_cautions_of_a_study_those_on_what_was_scored_come_before_its_size() -> None:
+    nights = [thinned(NIGHTS[0], 23), *NIGHTS[1:]]
+    study = summarise_study(nights, StudyOptions(resamples=20))
+    kinds = [c.kind for c in sorted(study.cautions, key=rank_caution)]
+    assert kinds[0] is CautionKind.NIGHTS_SPARSE
+    assert CautionKind.FEW_PARTICIPANTS in kinds
+    (items,) = [
+        block
+        for section in describe_study(study).sections
+        if section.name == "cautions"
+        for block in section.blocks[:1]
+        if isinstance(block, Items)
+    ]
+    assert "scored part" in str(items.items[0])
+
+
+def test_the_first_sentence_tells_the_most_that_is_possible_without_a_label() -> None:
+    first = BAND.mappings[0]
+    best = first.ceiling.accuracy
+    assert 0 < best < 1
+    said_of = f"'{first.mapping.name}' ({100 * best:.1f} % would be the most possible without a label for REM), a kappa"
+    assert said_of in finding_of_device(BAND, STUDY)
+    assert "most possible" not in finding_of_device(PAD, STUDY)
+
+
+def test_rows_of_two_devices_are_device_nights() -> None:
+    assert results_of_study(STUDY).startswith("20 of 20 device-nights of 10 nights were scored.")
+    assert "(20 device-nights)" in methods_of_study(STUDY).text
+    one = summarise_study([n for n in NIGHTS if n.device == "pad B"], StudyOptions(resamples=20))
+    assert results_of_study(one).startswith("10 of 10 nights were scored.")
+
+
+def test_a_report_tells_no_folder_outside_that_of_its_table() -> None:
+    off = replace(NIGHTS[0], row=2, clock_hint=ClockHint.OFFSET.value, best_offset_s=240.0)
+    study = summarise_study([off, *NIGHTS[1:]], StudyOptions(resamples=20))
+    row = NightRow(2, off.participant, off.night, off.device, ("/deck/r.edf",), "band/d.csv", layout="../l.toml")
+    table = NightsTable("nights.csv", Path("/deck/study"), "", (row,))
+    options = ScoringOptions(window="overlap")
+    assert clock_command(study, table, options) == (
+        "sleepagree clock r.edf band/d.csv --layout l.toml --window overlap"
+    )
+    assert "/deck/r.edf study/band/d.csv --layout study/../l.toml" in clock_command(
+        study, table, options, folder="study"
+    )

@@ -1,4 +1,4 @@
-"""Which cautions change most of what results say."""
+"""Which cautions are told first."""
 
 from __future__ import annotations
 
@@ -6,11 +6,14 @@ from typing import Final
 
 from sleepagree.caution import Caution, CautionKind
 
-#: Kinds in the order of what they change: whether the two belong together at all, what the numbers count, how they
-#: are to be read. Others stand behind.
+#: Kinds in the order of what they change; others stand behind.
 _BY_WEIGHT: Final = (
+    # whether the two sides belong together at all
     CautionKind.SAME_FILE,
     CautionKind.SWAPPED,
+    CautionKind.NAMES_ALIKE,
+    CautionKind.NIGHT_REPEATED,
+    # whether they are laid at the right time
     CautionKind.CLOCK_ZONE,
     CautionKind.CLOCK_CHANGE,
     CautionKind.CLOCKS_HOURS,
@@ -20,18 +23,20 @@ _BY_WEIGHT: Final = (
     CautionKind.CLOCK_JUMP,
     CautionKind.CLOCKS_OFF,
     CautionKind.CLOCK_UNTOLD,
+    # how much of what was recorded the figures speak of
     CautionKind.TIME_LEFT_OVER,
+    CautionKind.NIGHTS_SPARSE,
+    CautionKind.FEW_SCORED,
     CautionKind.NIGHTS_REFUSED,
-    CautionKind.NIGHT_REPEATED,
+    # what the device is held to
     CautionKind.REPORTS_CONTRADICT,
     CautionKind.CLASS_UNREPORTABLE,
     CautionKind.REPORTS_FROM_LABELS,
-    CautionKind.FEW_SCORED,
+    # how the figures are to be read
     CautionKind.ONE_PARTICIPANT,
     CautionKind.FEW_PARTICIPANTS,
     CautionKind.LONG_WAKE,
     CautionKind.TIME_UNCOUNTED,
-    CautionKind.NIGHTS_SPARSE,
     CautionKind.LABEL_UNSCORED,
     CautionKind.LENGTHS_UNUSED,
     CautionKind.CONSENSUS_FLATTERS,
