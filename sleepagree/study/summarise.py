@@ -368,6 +368,7 @@ def _bias_table(
             follow_changes(**values, level=options.level),
             by_group.get(measure),
             by_group_adjusted.get(measure, NAN),
+            first.mapping,
         )
         for measure, (unit, values) in given.items()
     )
