@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
 
-from sleepagree.describe.blocks import Cell, Table, can_differ, cells, columns, present
+from sleepagree.describe.blocks import Cell, Table, can_differ, cells, columns
 from sleepagree.describe.night import confusion_table
 from sleepagree.describe.paragraphs import say_classes
 from sleepagree.describe.study_agreement import class_table, comparison_table, shares_table, statistics_table
@@ -86,7 +86,8 @@ def _bias(device: DeviceStudy, study: StudyAgreement) -> tuple[Table, ...]:
         "measure", "nights", "reference", "device", "ratio" if ratio else "bias", "lower limit", "upper limit"
     )
     tested = f"Tests against margins stated beforehand, {shorten(device.device)}: {_of(device)}"
-    return present(Table("bias", caption, heads, rows), margins_table(shown, tested))
+    margins = margins_table(shown, tested)
+    return (Table("bias", caption, heads, rows), *([margins] if margins else []))
 
 
 def _confusion(device: DeviceStudy) -> Iterator[Table]:
