@@ -27,6 +27,7 @@ from sleepagree.describe.blocks import (
 )
 from sleepagree.describe.paragraphs import kappa_with_interval
 from sleepagree.describe.words import (
+    FOR_LASTING_ANSWERS,
     IF_INDEPENDENT,
     WHEN_ANSWERS_LAST,
     duration,
@@ -38,8 +39,11 @@ from sleepagree.describe.words import (
     percent,
     percent_interval,
     say_class,
+    say_left_out,
     say_level,
+    say_mapped,
     say_measure,
+    say_merged,
     signed,
     speak,
 )
@@ -49,7 +53,7 @@ from sleepagree.hypnogram.spans import Counts
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.night.answer import DeviceClass, NightAnswer, answer_night
 from sleepagree.night.compare import MappingAgreement, NightAgreement
-from sleepagree.scoring.measures import MeasurePair
+from sleepagree.scoring.measures import FROM_ONSET, MeasurePair, difference_from_start
 from sleepagree.scoring.offsets import range_min_for
 from sleepagree.scoring.redistribution import Redistribution
 
@@ -78,7 +82,10 @@ _CLOCK_KINDS: Final = (
     CautionKind.CLOCK_JUMP,
 )
 
-#: Danker-Hopfe et al. 2009, from the abstract; merging classes never lowers agreement.
+#: Danker-Hopfe et al. 2009, from the abstract; merging classes never lowers agreement. Two or three classes, or some
+#: minutes, are too far from what was compared there.
+_SCORERS_CLASSES: Final = (4, 5)
+_SCORERS_EPOCHS: Final = 120
 _SCORERS: Final = (
     "For comparison, not as a pass mark: two trained scorers say the same in about 82 of 100 epochs with five stages "
     "by AASM rules (Danker-Hopfe et al. 2009), and in no fewer where stages are merged."
@@ -101,9 +108,8 @@ def finding_of_night(night: NightAgreement) -> str:
         return f"{_say_length(night)} No epoch can be compared under '{shorten(first.mapping.name)}'."
     having = next((m for m in (*night.mappings, *night.others) if m.table.kappa.defined), None)
     left_out = _left_out_by(having, answer) if having else ""
-    return " ".join(
-        (_say_length(night), _say_same_stage(answer, left_out, night.unreported), _say_kappa(night, having, left_out))
-    )
+    same = _say_same_stage(answer, left_out, night)
+    return " ".join((_say_length(night), same, _say_kappa(night, having)))
 
 
 def _left_out_by(having: MappingAgreement, answer: NightAnswer) -> str:
@@ -122,19 +128,29 @@ def _say_length(night: NightAgreement) -> str:
     return f"{length}; {duration(ledger.scored)} of it ({share} %) were scored on both sides."
 
 
-def _say_same_stage(answer: NightAnswer, left_out: str, unreported: tuple[str, ...]) -> str:
-    among = f", {left_out} counted" if left_out else ""
-    same = f"In {per_hundred(answer.same_stage)} of 100 epochs both say the same stage{among}"
+def _say_same_stage(answer: NightAnswer, left_out: str, night: NightAgreement) -> str:
+    """Return the share of epochs with the same stage, and of which epochs it is where a mapping leaves some out."""
+    first = night.mappings[0]
+    merged = say_merged(first.mapping)
+    among = f", {left_out} counted" if left_out else f", {merged}" if merged else ""
+    epochs = "epochs"
+    if first.left_out:
+        compared = f"{answer.epochs} of the {answer.epochs + first.left_out} epochs scored on both sides"
+        epochs = f"epochs compared ({compared}; {say_left_out(first.mapping, first.left_out)})"
+    same = f"In {per_hundred(answer.same_stage)} of 100 {epochs} both say the same stage{among}"
     if math.isnan(answer.best_possible) or answer.best_possible >= 1:
         return f"{same}."
-    lacking = f"without a label for {join_words(map(speak, unreported))}" if unreported else "with these labels"
+    lacking = "with these labels"
+    if night.unreported:
+        lacking = f"without a label for {join_words(map(speak, night.unreported))}"
     return f"{same}; {per_hundred(answer.best_possible)} would be the most possible {lacking}."
 
 
-def _say_kappa(night: NightAgreement, having: MappingAgreement | None, left_out: str) -> str:
+def _say_kappa(night: NightAgreement, having: MappingAgreement | None) -> str:
     if having is None:
         return f"Kappa does not exist: {night.mappings[0].table.kappa.undefined_because}."
-    without = f", {left_out} left out" if left_out else ""
+    mapped = "" if having is night.mappings[0] else say_mapped(having.mapping, having.left_out)
+    without = f", {mapped}" if mapped else ""
     return f"Kappa is {kappa_with_interval(having, night.level)}{without}, under '{shorten(having.mapping.name)}'."
 
 
@@ -163,56 +179,76 @@ def answer_sections(night: NightAgreement, next_command: str = "") -> tuple[Sect
 
 
 def _classes_section(night: NightAgreement, answer: NightAnswer) -> Section:
-    said = [say_device_class(found, answer, night.unreported) for found in answer.device_classes[:_MOST_CLASSES]]
+    said = [say_device_class(found, answer, night) for found in answer.device_classes[:_MOST_CLASSES]]
     more = len(answer.device_classes) - len(said)
     items = Items((*said, *([f"and {more} more classes"] if more else [])))
-    drawn = beside(hypnograms(night), _classes_figure(answer, said))
-    notes = [Paragraph(text, Role.NOTE) for text in (_say_chance(answer, night.unreported), _SCORERS) if text]
+    drawn = beside(hypnograms(night), _classes_figure(night, said))
+    notes = [
+        Paragraph(text, Role.NOTE) for text in (_say_chance(answer, night.unreported), _say_scorers(night)) if text
+    ]
     return Section("answer", "What each stage of the device was", (items, *notes, drawn))
+
+
+def _say_scorers(night: NightAgreement) -> str:
+    """Return how often two scorers say the same, where that is of about as many stages; "" elsewhere."""
+    first = night.mappings[0]
+    same_file = any(caution.kind is CautionKind.SAME_FILE for caution in night.cautions)
+    fits = len(first.mapping.reference_classes) in _SCORERS_CLASSES and first.table.n >= _SCORERS_EPOCHS
+    return _SCORERS if fits and not same_file else ""
 
 
 def _say_chance(answer: NightAnswer, unreported: tuple[str, ...]) -> str:
     """Return the yardstick of the shares that are told of stages the device has no label for; "" for none."""
     told = [say_class(name) for name, epochs in answer.reference if epochs and name in unreported]
-    return f"As much {' or '.join(told)} as the night has is what chance would put into a class." if told else ""
+    stages = " or ".join(told)
+    return f"A class with the same share of {stages} as the whole night tells nothing about {stages}." if told else ""
 
 
-def say_device_class(found: DeviceClass, answer: NightAnswer, unreported: tuple[str, ...]) -> str:
+def say_device_class(found: DeviceClass, answer: NightAnswer, night: NightAgreement) -> str:
     """Return what the reference says of the minutes that the device gave one class.
 
-    Beside a stage that the device has no label for, and in deep sleep beside REM, stands its share of the class and of
-    the night: where both are the same, the device's word says nothing about it.
+    Beside REM, and a stage that the device has no label for, stands its share of the class and of the night: where both
+    are the same, the device's word says nothing about it.
     """
-    word = say_class(found.name)
+    word, first = say_class(found.name), night.mappings[0]
     if not found.epochs:
         return f"No epoch was called {word}."
     own = [part for part in found.of if part[0] == found.name and part[1]]
     others = sorted((part for part in found.of if part[0] != found.name and part[1]), key=lambda part: -part[1])
-    asked = [name for name, n in answer.reference if n and speak(name) == "REM" and word in _DEEP]
-    told = {*unreported, *asked}
-    parts = [_say_part(name, epochs, found, answer, with_share=name in told) for name, epochs in own + others]
+    told = [name for name, n in answer.reference if n and (name in night.unreported or speak(name) == "REM")]
+    asked = [name for name in told if speak(name) == "REM" and word in _DEEP]
+    parts = [
+        f"{epochs / 2:.1f} {say_class(name, first.mapping)}{_say_share(name, epochs, found, answer, told)}"
+        for name, epochs in own + others
+    ]
     none = [f"no REM ({_say_of_night(name, answer)})" for name in asked if name not in dict(others)]
+    left_out = say_left_out(first.mapping, first.left_out)
     if others:
-        return f"Of {minutes(found.epochs)} called {word}: {', '.join([*parts, *none])}."
-    return f"{', '.join([f'All {minutes(found.epochs)} called {word} were {word}', *none])}."
+        without = f", {left_out}" if left_out else ""
+        return f"Of {minutes(found.epochs)} called {word}{without}: {', '.join([*parts, *none])}."
+    without = f", {left_out}," if left_out else ""
+    all_of_it = f"All {minutes(found.epochs)} called {word}{without} were {say_class(found.name, first.mapping)}"
+    return f"{', '.join([all_of_it, *none])}."
 
 
-def _say_part(name: str, epochs: int, found: DeviceClass, answer: NightAnswer, *, with_share: bool) -> str:
-    said = f"{epochs / 2:.1f} {say_class(name)}"
-    if not with_share:
-        return said
-    return f"{said} ({per_hundred(epochs / found.epochs)} %; {_say_of_night(name, answer)})"
+def _say_share(name: str, epochs: int, found: DeviceClass, answer: NightAnswer, told: list[str]) -> str:
+    """Return what share of a device class a stage is, beside its share of the night, for the stages to be told."""
+    return (
+        f" ({per_hundred(epochs / found.epochs)} %; {_say_of_night(name, answer)})"
+        if name in told and name != found.name
+        else ""
+    )
 
 
 def _say_of_night(name: str, answer: NightAnswer) -> str:
     return f"{say_class(name)} is {per_hundred(dict(answer.reference_shares)[name])} % of the night"
 
 
-def _classes_figure(answer: NightAnswer, said: list[str]) -> Figure:
+def _classes_figure(night: NightAgreement, said: list[str]) -> Figure:
     return Figure(
         "device-classes",
         FigureKind.DEVICE_CLASSES,
-        answer,
+        night,
         title="What the reference says of each class of the device",
         description=" ".join(said),
         caption=(
@@ -232,7 +268,7 @@ def column_shares(scored: MappingAgreement, name: str) -> Table:
         found = [
             Cell.valued(percent(n / of), n / of) if of else "–" for n, of in zip((*row, sum(row)), sums, strict=True)
         ]
-        rows.append(cells(say_class(reference), *found))
+        rows.append(cells(say_class(reference, scored.mapping), *found))
     heads = columns("reference \\ device", *map(say_class, scored.mapping.device_classes), "of the night")
     caption = f"Share of the column: what each class of the device was, under '{shorten(scored.mapping.name)}'"
     return Table(name, caption, heads, tuple(rows), folded=caption)
@@ -318,7 +354,7 @@ def _say_went(traced: Redistribution, night: NightAgreement) -> str:
         parts.append(f"{d.minutes:.1f} were called {say_class(d.name)} ({percent(d.share)}, {named})")
     return (
         f"{side} {lacks} no label for {say_class(traced.stage)}. Of its {minutes(traced.epochs)}, {join_words(parts)}; "
-        f"intervals {WHEN_ANSWERS_LAST}."
+        f"intervals {FOR_LASTING_ANSWERS}."
     )
 
 
@@ -374,7 +410,8 @@ def _when_table(traced: Redistribution) -> Table:
 
 def _bias_section(night: NightAgreement, answer: NightAnswer) -> Section | None:
     of = dict(answer.reference)
-    said = [say_bias_source(source, of[source.name] / 2) for source in night.bias_sources[:_MOST_CLASSES]]
+    sources = night.bias_sources[:_MOST_CLASSES]
+    said = [say_bias_source(s, night.mappings[0], reference_min=of[s.name] / 2) for s in sources]
     off, cancels = say_off_most(night.measures), _say_cancelling(answer)
     told = present(
         Items(tuple(said)) if said else None,
@@ -403,9 +440,9 @@ def _bias_figure(night: NightAgreement) -> Figure:
     return Figure(
         "bias-sources",
         FigureKind.BIAS_SOURCES,
-        night.bias_sources,
+        {"sources": night},
         title="What the bias of each class is made of",
-        description="; ".join(map(say_bias_source, night.bias_sources)) + ".",
+        description="; ".join(say_bias_source(source, night.mappings[0]) for source in night.bias_sources) + ".",
         caption=(
             "Minutes that the device gained from (filled) and lost to (hollow) each other class; the last step of each "
             "class is its bias. The steps add up exactly."
@@ -444,7 +481,16 @@ def say_off_most(measures: tuple[MeasurePair, ...]) -> str:
         f"{figure(m.device, 1)} by the device)"
         for m in off[:_MOST_MEASURES]
     ]
-    return f"Of the other measures these are off most: {join_words(told)}." if told else ""
+    if not told:
+        return ""
+    onset = next((m for m in off[:_MOST_MEASURES] if m.measure == "SOL"), None)
+    moved = [
+        f" {m.measure[:1].upper()}{m.measure[1:]} counts from each side's own sleep onset: from the window's start it "
+        f"differs by {signed(difference_from_start(onset, m))} min."
+        for m in off[:_MOST_MEASURES]
+        if onset is not None and m.measure in FROM_ONSET
+    ]
+    return f"Of the other measures these are off most: {join_words(told)}.{''.join(moved)}"
 
 
 def next_step(night: NightAgreement) -> str:

@@ -3,19 +3,35 @@
 from __future__ import annotations
 
 import math
+from typing import Protocol
 
-from sleepagree.describe.words import join_words, say_class, signed
+from sleepagree.describe.words import join_words, say_class, say_left_out, signed
 from sleepagree.inference.estimate import NAN
+from sleepagree.mapping.mapping import StageMapping
 from sleepagree.scoring.bias_sources import BiasSource
 
 
-def say_bias_source(source: BiasSource, reference_min: float = NAN) -> str:
+class CountedClasses(Protocol):
+    """A night or a study under one mapping, beside what the mapping leaves out."""
+
+    @property
+    def mapping(self) -> StageMapping:
+        """How stages form classes."""
+
+    @property
+    def left_out(self) -> int:
+        """Jointly staged epochs that the mapping leaves out."""
+
+
+def say_bias_source(source: BiasSource, under: CountedClasses | None = None, *, reference_min: float = NAN) -> str:
     """Return the account of one class's bias as one line, gains first, each by size.
 
     Parameters
     ----------
     source : BiasSource
         The account.
+    under : CountedClasses, optional
+        What it is of: names the classes for what they hold, and says what is left out.
     reference_min : float
         Minutes of the class by the reference, told beside the bias; nan tells none.
 
@@ -25,12 +41,13 @@ def say_bias_source(source: BiasSource, reference_min: float = NAN) -> str:
     ...                            (("light", 17.0), ("wake", 0.0))))
     'deep: +62.5 min = +41.0 from REM, +38.5 from light, -17.0 lost to light'
     """
-    head, parts = f"{say_class(source.name)}: {signed(source.bias_min)} min", _parts(source)
+    parts = _parts(source, under)
+    head = f"{_name(source.name, under)}{_left_out(under, ', ')}: {signed(source.bias_min)} min"
     head += "" if math.isnan(reference_min) else f" ({reference_min:.1f} by the reference)"
     return f"{head} = {', '.join(parts)}" if parts else f"{head}: no epoch of it was confused"
 
 
-def bias_source_result(source: BiasSource, *, unit: str = "min") -> str:
+def bias_source_result(source: BiasSource, under: CountedClasses | None = None, *, unit: str = "min") -> str:
     """Return the same as a sentence of a results paragraph.
 
     Examples
@@ -38,13 +55,23 @@ def bias_source_result(source: BiasSource, *, unit: str = "min") -> str:
     >>> bias_source_result(BiasSource("deep", 24.0, (("rem", 41.0),), (("light", 17.0),)))
     'The bias of deep, +24.0 min, was +41.0 from REM and -17.0 lost to light.'
     """
-    return f"The bias of {say_class(source.name)}, {signed(source.bias_min)} {unit}, was {join_words(_parts(source))}."
+    of = f"The bias of {_name(source.name, under)}{_left_out(under, ' with ')}"
+    return f"{of}, {signed(source.bias_min)} {unit}, was {join_words(_parts(source, under))}."
 
 
-def _parts(source: BiasSource) -> list[str]:
+def _name(name: str, under: CountedClasses | None) -> str:
+    return say_class(name, under.mapping if under else None)
+
+
+def _left_out(under: CountedClasses | None, before: str) -> str:
+    left_out = say_left_out(under.mapping, under.left_out) if under else ""
+    return before + left_out if left_out else ""
+
+
+def _parts(source: BiasSource, under: CountedClasses | None) -> list[str]:
     gained = sorted((part for part in source.gained if part[1]), key=lambda part: -part[1])
     lost = sorted((part for part in source.lost if part[1]), key=lambda part: -part[1])
     return [
-        *(f"{signed(minutes)} from {say_class(name)}" for name, minutes in gained),
-        *(f"{signed(-minutes)} lost to {say_class(name)}" for name, minutes in lost),
+        *(f"{signed(minutes)} from {_name(name, under)}" for name, minutes in gained),
+        *(f"{signed(-minutes)} lost to {_name(name, under)}" for name, minutes in lost),
     ]

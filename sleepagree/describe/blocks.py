@@ -34,10 +34,10 @@ class FigureKind(Enum):
     """What a figure shows, and what its subject is."""
 
     HYPNOGRAMS = "a NightAgreement"
-    DEVICE_CLASSES = "a NightAnswer"
+    DEVICE_CLASSES = "a NightAgreement, of its first mapping"
     CONFUSION = "counts under a mapping: anything with .counts and .mapping"
     REDISTRIBUTION = "a sequence of Redistribution or StudyRedistribution"
-    BIAS_SOURCES = "a sequence of BiasSource"
+    BIAS_SOURCES = "keyword arguments of draw_bias_sources"
     AGREEMENT_BY_HOUR = "a sequence of PartAgreement"
     RUN_LENGTHS = "Runs"
     NIGHT_KAPPAS = "keyword arguments of draw_night_kappas"

@@ -158,9 +158,11 @@ def _long_wake(c: Caution) -> str:
     )
     if c.get("mapping") is None:
         return text + for_page(f" Consider a window ({Option.WINDOW:FROM/TO}).", " Consider another window.")
+    kept, whole = figure(c["kappa_kept"], 3), figure(c["kappa"], 3)
+    if kept == whole:
+        return text
     return (
-        f"{text} With {c['kept_min']} min kept on each side, kappa under '{c['mapping']}' is "
-        f"{figure(c['kappa_kept'], 3)} instead of {figure(c['kappa'], 3)}."
+        f"{text} With {c['kept_min']} min kept on each side, kappa under '{c['mapping']}' is {kept} instead of {whole}."
     )
 
 
@@ -187,11 +189,9 @@ def _time_uncounted(c: Caution) -> str:
     if c["efficiency_of_scored"]:
         reference, device = (f"{value:.1f} %" for value in c["efficiency_of_scored"])
         text += f" Over the scored time alone SE would be {reference} (reference) and {device} (device)."
-    if c["asleep_earlier_min"]:
-        text += (
-            " SOL counts to the first sleep that both scored; by the reference alone sleep began "
-            f"{c['asleep_earlier_min']:.1f} min before that."
-        )
+    if c["untold"]:
+        untold = join_words(f"{measure} of the {' and the '.join(sides)}" for measure, sides in c["untold"])
+        text += f" Not told, as it may end where that side had no stage: {untold}."
     return text
 
 
@@ -250,9 +250,11 @@ def _clock_zone(c: Caution) -> str:
 def _clock_offset(c: Caution) -> str:
     return (
         f"Agreement has a sharp peak when {c['seconds']:+.0f} s are added to device times (kappa "
-        f"{figure(c['kappa_there'], 3)} instead of {figure(c['kappa'], 3)}). A wrong clock would look like this; "
+        f"{figure(c['kappa_there'], 3)} instead of {figure(c['kappa'], 3)}, on the epochs paired here). A wrong clock "
+        "would look like this; "
         + for_page(f"{Step.SCAN_CLOCK} looks closer", '"Look at the clock" says more')
-        + ". Nothing was shifted: tuning the clock on the outcome inflates agreement."
+        + ", at what the device recorded beyond the window, too. Nothing was shifted: tuning the clock on the outcome "
+        "inflates agreement."
     )
 
 

@@ -179,6 +179,7 @@ def _time(paired: PairedNight, at_s: float) -> str:
 def _figures(reading: ClockReading) -> list[tuple[str, str]]:
     rows = [
         ("mapping", shorten(reading.mapping)),
+        ("offsets searched", f"up to {reading.curve.offsets_s[-1] / 60:g} min to either side"),
         ("best offset", _seconds(reading.offset_s) + _interval(reading.low_s, reading.high_s, " s", reading.level)),
         ("kappa as recorded", figure(reading.kappa_at_zero, 3)),
         ("kappa at best offset", figure(reading.kappa_at_best, 3)),

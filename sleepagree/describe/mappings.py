@@ -81,10 +81,13 @@ def _mapping_row(compared: ComparedMapping) -> tuple[Cell, ...]:
 
 
 def _legend(comparison: MappingComparison) -> str:
+    tables = [(c.scored.table, c.scored.intervals.kappa.low) for c in comparison.mappings]
+    lacks = any(table.kappa.defined and math.isnan(low) for table, low in tables)
+    none = ", none where the sides differ in no epoch or one of them used one class only" if lacks else ""
     declared = "; *: declared beforehand" if any(c.declared for c in comparison.mappings) else ""
     return (
         "epochs: kept by the mapping of those that both sides staged; interval: of kappa, when answers last from epoch "
-        f"to epoch{declared}."
+        f"to epoch{none}{declared}."
     )
 
 

@@ -53,6 +53,7 @@ from sleepagree.describe.words import (
     plain,
     say_class,
     say_level,
+    say_mapped,
     say_measure,
     say_stages,
     say_status,
@@ -204,7 +205,7 @@ def _agreement(scored: MappingAgreement, night: NightAgreement, serial: int, fro
                 Paragraph(ceiling) if ceiling else None,
             ),
         ),
-        _class_table(scored.table.classes, name=f"classes-{serial}", caption=caption),
+        _class_table(scored.table.classes, mapping, name=f"classes-{serial}", caption=caption),
     )
     others = _others(night, front) if serial == 0 else ()
     return Section(f"agreement-{serial}", f"Agreement under '{name}'", (*blocks, *others))
@@ -216,7 +217,7 @@ def confusion_figure(scored: CountsUnderMapping, *, name: str, of: str = "", lea
     lines = []
     for reference, row in zip(mapping.reference_classes, scored.counts.tolist(), strict=True):
         to = [f"{epochs} as {say_class(c)}" for epochs, c in zip(row, mapping.device_classes, strict=True)]
-        lines.append(f"{counted(sum(row), 'epoch')} of reference {say_class(reference)}: {', '.join(to)}")
+        lines.append(f"{counted(sum(row), 'epoch')} of reference {say_class(reference, mapping)}: {', '.join(to)}")
     return Figure(
         name,
         FigureKind.CONFUSION,
@@ -239,7 +240,7 @@ def confusion_table(
     for reference, row in zip(mapping.reference_classes, counts.tolist(), strict=True):
         total = sum(row)
         shown = [Cell(f"{n} ({percent(n / total)})" if total else str(n), float(n)) for n in row]
-        rows.append(cells(say_class(reference), *shown, Cell.count(total)))
+        rows.append(cells(say_class(reference, mapping), *shown, Cell.count(total)))
     sums = [Cell.count(int(n)) for n in counts.sum(axis=0)]
     rows.append(cells("total", *sums, Cell.count(int(counts.sum()))))
     heads = columns("reference \\ device", *map(say_class, mapping.device_classes), "total")
@@ -277,15 +278,15 @@ def _statistics(scored: MappingAgreement, level: float, name: str) -> Block:
     return Table(name, f"Agreement over {over}", heads, rows)
 
 
-def _class_table(classes: Sequence[ClassAgreement], *, name: str, caption: str) -> Table:
+def _class_table(classes: Sequence[ClassAgreement], mapping: StageMapping, *, name: str, caption: str) -> Table:
     heads = columns(
         "class", "reference epochs", "device epochs", "sensitivity", "specificity", "PPV", "NPV", "F1", "kappa"
     )
-    return Table(name, caption, heads, tuple(_class_row(c) for c in classes))
+    return Table(name, caption, heads, tuple(_class_row(c, mapping) for c in classes))
 
 
-def _class_row(found: ClassAgreement) -> tuple[Cell, ...]:
-    head = say_class(found.name), Cell.count(found.reference_epochs)
+def _class_row(found: ClassAgreement, mapping: StageMapping) -> tuple[Cell, ...]:
+    head = say_class(found.name, mapping), Cell.count(found.reference_epochs)
     if not found.comparable:
         return cells(*head, NO_LABEL, *[DASH] * 6)
     values = found.sensitivity, found.specificity, found.ppv, found.npv, found.f1, found.kappa
@@ -324,11 +325,15 @@ def _others(night: NightAgreement, front: Front) -> tuple[Block, ...]:
 
 
 def _measures(night: NightAgreement, front: Front) -> Section:
+    first = night.mappings[0]
+    mapped = say_mapped(first.mapping, first.left_out)
+    minutes_of = f"; minutes and per cent of classes under '{shorten(first.mapping.name)}', {mapped}" if mapped else ""
     table = Table(
         "measures-table",
-        "From epochs scored on both sides; difference = device minus reference, of per cent in percentage points (pp)",
+        "From epochs scored on both sides; difference = device minus reference, of per cent in percentage points (pp)"
+        f"{minutes_of}",
         columns("measure", "unit", "reference", "device", "difference", "remark", words=(0, 1, 5)),
-        tuple(_measure_row(pair) for pair in night.measures if can_differ(pair.measure)),
+        tuple(_measure_row(pair, first.mapping) for pair in night.measures if can_differ(pair.measure)),
         sortable=True,
     )
     return Section(
@@ -338,10 +343,10 @@ def _measures(night: NightAgreement, front: Front) -> Section:
     )
 
 
-def _measure_row(pair: MeasurePair) -> tuple[Cell, ...]:
+def _measure_row(pair: MeasurePair, mapping: StageMapping) -> tuple[Cell, ...]:
     digits = 0 if pair.unit == "count" else 1
     return cells(
-        shorten(say_measure(pair.measure)),
+        shorten(say_measure(pair.measure, mapping)),
         pair.unit,
         Cell.number(pair.reference, digits),
         Cell.number(pair.device, digits),

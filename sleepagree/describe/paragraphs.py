@@ -28,6 +28,8 @@ from sleepagree.describe.words import (
     persisting_interval,
     plain,
     say_class,
+    say_mapped,
+    say_merged,
     say_stages,
     say_status,
     signed,
@@ -93,6 +95,9 @@ class CitedParagraph:
 def kappa_with_interval(scored: MappingAgreement, level: float) -> str:
     """Return kappa with the interval that is told first."""
     low, high = scored.intervals.kappa[:2]
+    if math.isnan(low):
+        why = "the sides differ in no epoch" if scored.table.accuracy == 1 else "its standard error is 0"
+        return f"{figure(scored.table.kappa.value)} (no interval: {why})"
     return f"{figure(scored.table.kappa.value)} ({persisting_interval(low, high, level)})"
 
 
@@ -193,7 +198,9 @@ def _say_device(paired: PairedNight) -> str:
 def say_mapping(mapping: StageMapping) -> str:
     """Return the classes of a mapping and what it takes for granted."""
     classes = join_words([say_class(c) for c in mapping.reference_classes])
-    return f"Under '{shorten(mapping.name)}' the classes are {classes}. {plain(mapping.assumption)}".strip()
+    merged = say_merged(mapping)
+    merged = f", {merged}" if merged else ""
+    return f"Under '{shorten(mapping.name)}' the classes are {classes}{merged}. {plain(mapping.assumption)}".strip()
 
 
 def say_classes(mapping: StageMapping) -> str:
@@ -213,8 +220,7 @@ def say_classes(mapping: StageMapping) -> str:
         if stages and stages != _USUAL_STAGES.get(name, [name]):
             notes.append(f"{say_class(name)} is {join_words(map(speak, stages))}")
     never = [name for name in names if name not in mapping.device_classes]
-    left_out = [stage for stage in AASM_STAGES if of.get(stage) == LEAVE_OUT]
-    for words, what in ((never, "never reported"), (left_out, "left out")):
+    for words, what in ((never, "never reported"), (mapping.left_out_stages, "left out")):
         notes += [f"{join_words(map(say_class, words))} {what}"] if words else []
     notes += [
         f"the device's {speak(stage)} is {say_class(name)}"
@@ -234,25 +240,33 @@ def _say_night_agreement(night: NightAgreement, cited: Citations) -> str:
             f"{cited.mark('kappa')}."
         )
     kappa = cited.mark("kappa")
-    intervals = (
-        "an interval that allows for answers that last from epoch to epoch (its standard error from the long-run "
-        f"variance of each epoch's influence {cited.mark('positive_sequence')}) and the large-sample interval "
-        f"{cited.mark('kappa_interval')} that takes epochs as independent"
-    )
+    if any(not math.isnan(m.intervals.kappa.low) for m in square):
+        kappa += (
+            " with an interval that allows for answers that last from epoch to epoch (its standard error from the "
+            f"long-run variance of each epoch's influence {cited.mark('positive_sequence')}) and the large-sample "
+            f"interval {cited.mark('kappa_interval')} that takes epochs as independent"
+        )
     others = "" if square[0] in night.mappings else f" (under {join_words([repr(m.mapping.name) for m in square])})"
+    # kappas of other mappings stand without the further figures of a table
+    further = (
+        f"; PABAK {cited.mark('even_chance', 'pabak')}; AC1 {cited.mark('ac1')}; the multi-class correlation (MCC) "
+        f"{cited.mark('mcc')}; balanced accuracy"
+        if square[0] in night.mappings
+        else ""
+    )
     return (
-        f"Agreement was described by accuracy; Cohen's kappa {kappa} with {intervals}{others}; PABAK "
-        f"{cited.mark('even_chance', 'pabak')}; AC1 {cited.mark('ac1')}; the multi-class correlation (MCC) "
-        f"{cited.mark('mcc')}; balanced accuracy; and for each class by sensitivity, specificity, predictive values, "
-        "F1 and kappa against the rest."
+        f"Agreement was described by accuracy; Cohen's kappa {kappa}{others}{further}; and for each class by "
+        "sensitivity, specificity, predictive values, F1 and kappa against the rest."
     )
 
 
 def say_measures(cited: Citations) -> str:
     """Return how sleep measures are defined."""
     return (
-        f"Sleep measures follow the AASM definitions {cited.mark('aasm')} over the epochs that both sides staged: WASO "
-        "runs from sleep onset to the end of the window, latencies of REM and deep sleep count from sleep onset."
+        "Sleep measures were defined as papers quote them after the AASM manual "
+        f"{cited.mark('aasm')}, over the epochs that both sides staged: WASO runs from sleep onset to the end of the "
+        "window. Latencies end at the first such epoch of each side's own stages, those of REM and deep sleep count "
+        "from its own sleep onset, and one that may end in a gap of its side is undefined."
     )
 
 
@@ -275,7 +289,7 @@ def results_of_night(night: NightAgreement) -> str:
     ]
     parts += [_agreement_result(m, night.level) for m in night.mappings]
     if night.others:
-        kappas = [f"{figure(m.table.kappa.value)} under '{m.mapping.name}'" for m in night.others]
+        kappas = [f"{kappa_with_interval(m, night.level)} under {_say_under(m)}" for m in night.others]
         parts.append(f"Kappa was {join_words(kappas)}.")
     differences = [
         f"{signed(pair.difference)} {'min' if pair.unit == 'min' else 'percentage points'} in {pair.measure}"
@@ -289,7 +303,7 @@ def results_of_night(night: NightAgreement) -> str:
             to = sorted((d for d in traced.to if d.epochs), key=lambda d: -d.epochs)
             shares = [f"{percent(d.share)} {'' if i else 'went '}to {say_class(d.name)}" for i, d in enumerate(to)]
             parts.append(f"Of the {minutes(traced.epochs)} of {say_class(traced.stage)}, {join_words(shares)}.")
-    parts += [bias_source_result(source) for source in night.bias_sources if source.bias_min]
+    parts += [bias_source_result(source, night.mappings[0]) for source in night.bias_sources if source.bias_min]
     if night.disagreement is not None and night.disagreement.runs.count:
         runs = night.disagreement.runs
         parts.append(
@@ -302,16 +316,23 @@ def results_of_night(night: NightAgreement) -> str:
 def _agreement_result(scored: MappingAgreement, level: float) -> str:
     table = scored.table
     over = f"{figure(table.accuracy, 3)} over {counted(table.n, 'epoch')}"
-    text = f"Under '{shorten(scored.mapping.name)}' accuracy was {over}"
+    text = f"Under {_say_under(scored)} accuracy was {over}"
     if table.kappa.defined:
         text += f" and kappa was {kappa_with_interval(scored, level)}"
     ceiling = scored.ceiling
     if not math.isnan(ceiling.accuracy) and ceiling.accuracy < 1:
         text += f"; the best accuracy that these labels allow on this night is {figure(ceiling.accuracy, 3)}"
     said = [
-        f"{figure(c.sensitivity)} for {say_class(c.name)}" for c in table.classes if c.comparable and c.reference_epochs
+        f"{figure(c.sensitivity)} for {say_class(c.name, scored.mapping)}"
+        for c in table.classes
+        if c.comparable and c.reference_epochs
     ]
     return f"{text}. Sensitivity was {join_words(said)}." if said else f"{text}."
+
+
+def _say_under(scored: MappingAgreement) -> str:
+    mapped = say_mapped(scored.mapping, scored.left_out)
+    return f"'{shorten(scored.mapping.name)}'" + (f" ({mapped})" if mapped else "")
 
 
 def say_runs(runs: Runs) -> str:

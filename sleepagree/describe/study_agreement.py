@@ -29,6 +29,7 @@ from sleepagree.describe.blocks import (
 from sleepagree.describe.night import confusion_figure, confusion_table
 from sleepagree.describe.paragraphs import say_ceiling
 from sleepagree.describe.study_paragraphs import (
+    TABLE_WORDS,
     ends_of,
     file_ending,
     say_compared_classes,
@@ -61,14 +62,6 @@ from sleepagree.study.results import (
     StudyRedistribution,
 )
 
-_TABLE_WORDS: Final = {
-    "accuracy": "accuracy",
-    "kappa": "kappa",
-    "pabak": "PABAK",
-    "ac1": "AC1",
-    "mcc": "MCC",
-    "balanced_accuracy": "balanced accuracy",
-}
 _CLASS_WORDS: Final = {
     "sensitivity": "sensitivity",
     "specificity": "specificity",
@@ -111,7 +104,7 @@ def agreement_section(device: DeviceStudy, study: StudyAgreement, serial: int) -
 def statistics_table(studied: StudyMapping, device: DeviceStudy, study: StudyAgreement, name: str) -> Table:
     """Return the statistics of the whole table of counts, pooled and averaged."""
     rows = []
-    for key, word in _TABLE_WORDS.items():
+    for key, word in TABLE_WORDS.items():
         found = studied.find(key)
         if found is not None and found.pooled.primary.defined:
             pooled, averaged = _estimate_cell(found.pooled, 3), _estimate_cell(found.averaged, 3)
@@ -137,7 +130,7 @@ def class_table(studied: StudyMapping, study: StudyAgreement, name: str, *, rank
     for class_name in studied.mapping.device_classes:
         found = [studied.find(key, class_name) for key in _CLASS_WORDS]
         shown = [Cell(DASH) if f is None else _estimate_cell(f.pooled) for f in found]
-        rows.append(cells(say_class(class_name), *shown))
+        rows.append(cells(say_class(class_name, studied.mapping), *shown))
     caption = f"Each class against the rest, pooled, with {say_level(study.options.level)}"
     folded = caption if rank is Rank.FURTHER else ""
     heads = columns("class", *_CLASS_WORDS.values())

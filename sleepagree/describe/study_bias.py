@@ -25,14 +25,14 @@ from sleepagree.describe.blocks import (
     points,
     present,
 )
-from sleepagree.describe.study_bias_figures import bias_figures, say_at, say_lines, say_sloped, unit_word
-from sleepagree.describe.study_paragraphs import file_ending, is_main_measure, units_of
+from sleepagree.describe.study_bias_figures import bias_figures, say_at, say_lines, say_sloped
+from sleepagree.describe.study_margins import outcome_of_margins, say_margins, unit_word
+from sleepagree.describe.study_paragraphs import file_ending, is_main_measure, say_under_first, units_of
 from sleepagree.describe.words import (
     DASH,
     figure,
     interval,
     join_words,
-    p_value,
     percent,
     percent_interval,
     plain,
@@ -41,9 +41,9 @@ from sleepagree.describe.words import (
     signed,
 )
 from sleepagree.errors import counted, shorten
-from sleepagree.inference.equivalence import EquivalenceTest
 from sleepagree.inference.error_sizes import FEWEST_FOR_CENTILES, MINUTES_TOLD, Centile
 from sleepagree.inference.regression_limits import RegressionLimits
+from sleepagree.mapping.mapping import StageMapping
 from sleepagree.study.cautions import (
     COVERAGE_OF_CENTILES,
     COVERAGE_OF_LIMITS_NEAR_NORMAL,
@@ -64,8 +64,6 @@ _FEWEST_TO_CLAIM: Final = 2
 #: Of one person; of several measures some interval of two nights has no 0 in it by chance alone (our choice).
 _FEWEST_NIGHTS_TO_CLAIM: Final = 3
 
-_VERDICTS: Final = {True: "within", False: "not shown to be within", None: "undecided against"}
-
 
 def bias_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:
     """Return bias and limits of agreement of every measure of a device, None where it has none."""
@@ -74,13 +72,13 @@ def bias_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Sec
     shown = [row for row in device.bias if can_differ(row.measure)]
     main = [row for row in shown if is_main_measure(row.measure)]
     rest = [row for row in shown if not is_main_measure(row.measure)]
-    nights = max(row.limits.nights for row in device.bias)
-    notes = (*_margins(shown), *_notes(shown, nights))
+    nights, under = max(row.limits.nights for row in device.bias), say_under_first(device)
+    notes = (*say_margins(shown), *_notes(shown, nights))
     methods = "; or ".join(dict.fromkeys(row.limits.method for row in device.bias))
     blocks = present(
-        _limits_table(main, study, f"limits-{serial}", nights),
+        _limits_table(main, study, f"limits-{serial}", nights, under=under),
         _sizes_table(main, study, f"sizes-{serial}"),
-        _limits_table(rest, study, f"further-{serial}", nights, further=True) if rest else None,
+        _limits_table(rest, study, f"further-{serial}", nights, under=under, further=True) if rest else None,
         Items(notes) if notes else None,
         Paragraph(plain(f"Method: {methods}."), Role.NOTE),
         _sizes_table(rest, study, f"further-sizes-{serial}", further=True),
@@ -120,15 +118,20 @@ def answer_of_bias(study: StudyAgreement) -> tuple[Section, ...]:
     table = Table("answer-limits", f"{caption}{say_level(study.options.level)}", heads, tuple(rows))
     more = len(study.devices) - len(told)
     rest = Paragraph(f"{counted(more, 'device')} more: --full tells of all.") if more else None
-    claims = Items(tuple(f"{shorten(device.device)}: {_say_claim(device)}" for device in told))
+    claims = Items(
+        tuple(
+            f"{shorten(device.device)}: {_say_claim(device)} {outcome_of_margins(device.bias)}".rstrip()
+            for device in told
+        )
+    )
     return (Section("answer-bias", "Bias", present(table, rest, claims)),)
 
 
 def _answer_of_device(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section:
     rows = tuple(_limits_row(row, with_outside=True) for row in _answering(device))
     blocks = (
-        Table(f"answer-limits-{serial}", "", _limits_heads(study), rows),
-        Paragraph(f"{_say_claim(device)}{_say_odd(device)}"),
+        Table(f"answer-limits-{serial}", say_under_first(device).removeprefix("; "), _limits_heads(study), rows),
+        Paragraph(f"{_say_claim(device)}{_say_odd(device)} {outcome_of_margins(device.bias)}".rstrip()),
     )
     detail = " (behind the limits: nights outside them, 5 % expected)"
     title = f"{'Ratio' if study.options.log_ratio else 'Bias'} of '{shorten(device.device)}'"
@@ -184,7 +187,7 @@ def is_open(device: DeviceStudy) -> bool:
 
 
 def _limits_table(
-    rows: Sequence[BiasRow], study: StudyAgreement, name: str, nights: int, *, further: bool = False
+    rows: Sequence[BiasRow], study: StudyAgreement, name: str, nights: int, *, under: str, further: bool = False
 ) -> Table:
     of = f"{' of further measures' if further else ''} over {counted(nights, 'night')}"
     caption = (
@@ -192,7 +195,7 @@ def _limits_table(
         if study.options.log_ratio
         else f"Bias (device − reference; of per cent in percentage points, pp){of}, with limits of agreement"
     )
-    return _table(name, caption, _limits_heads(study), map(_limits_row, rows), further=further)
+    return _table(name, caption + under, _limits_heads(study), map(_limits_row, rows), further=further)
 
 
 def _limits_heads(study: StudyAgreement) -> tuple[Column, ...]:
@@ -360,47 +363,6 @@ def name_with_unit(row: BiasRow) -> str:
 # --- sentences --------------------------------------------------------------------------------------------
 
 
-def _margins(rows: Sequence[BiasRow]) -> list[str]:
-    """Return what came of the tests against margins that were stated beforehand: of the bias and of the limits."""
-    tested = [row for row in rows if row.equivalence is not None]
-    said = [_say_margin(row, row.equivalence, len(tested)) for row in tested if row.equivalence is not None]
-    said += [line for row in tested if (line := _say_containment(row, len(tested)))]
-    if len(tested) > 1:
-        names = join_words([shorten(row.name) for row in tested])
-        said.append(f"adjusted p values (Holm) hold over the {len(tested)} measures with a margin, {names}")
-    return said
-
-
-def _say_margin(row: BiasRow, test: EquivalenceTest, count: int) -> str:
-    return (
-        f"{shorten(row.name)}: the mean difference is {_VERDICTS[test.equivalent]} the margin of "
-        f"{_margin(row, test)} (two one-sided tests, {p_value(test.p_value)}"
-        f"{_say_adjusted(row.equivalence_adjusted, count)}; 90 % interval {interval(test.low, test.high, 1)})"
-    )
-
-
-def _say_containment(row: BiasRow, count: int) -> str:
-    """Return whether both limits lie within the margin, with their bounds and the nights that are further off."""
-    test = row.containment
-    if test is None or row.equivalence is None:
-        return ""
-    beyond = [above.nights for above in row.sizes.shares_above if above.bound == test.margin] if row.sizes else []
-    nights = f"; {beyond[0]} of {test.nights} nights are further off" if beyond else ""
-    bounds = f"one one-sided bound for each, {interval(test.low, test.high, 1)}, {p_value(test.p_value)}"
-    return (
-        f"{shorten(row.name)}: both limits of agreement are {_VERDICTS[test.contained]} the margin of "
-        f"{_margin(row, row.equivalence)} ({bounds}{_say_adjusted(row.containment_adjusted, count)}{nights})"
-    )
-
-
-def _margin(row: BiasRow, test: EquivalenceTest) -> str:
-    return f"±{test.margin_high:g} {unit_word(row.unit)}".rstrip()
-
-
-def _say_adjusted(adjusted: float, count: int) -> str:
-    return "" if count < 2 else f", adjusted {p_value(adjusted)}"
-
-
 def _notes(rows: Sequence[BiasRow], nights: int) -> list[str]:
     """Return what there is to know about single measures; a note that several share stands once."""
     fewer = [f"{shorten(row.name)} {row.limits.nights}" for row in rows if row.limits.nights < nights]
@@ -441,32 +403,35 @@ def sources_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
     drawing = Figure(
         f"bias-sources{file_ending(serial, study)}",
         FigureKind.BIAS_SOURCES,
-        [source.per_night for source in device.bias_sources],
+        {"sources": study, "device": device.device},
         title=f"What the bias of each class is made of, {name}",
-        description="; ".join(say_bias_source(source.per_night) for source in device.bias_sources) + ".",
+        description="; ".join(say_bias_source(s.per_night, device.mappings[0]) for s in device.bias_sources) + ".",
         caption=(
             f"Minutes a night (mean of {units_of(device)}) gained from (filled) and lost to (hollow) each other "
             "class; the last step of each class is its bias. The steps add up exactly."
         ),
     )
     heads = columns("class", "part", "min a night", say_level(study.options.level), words=(0, 1))
-    rows = tuple(row for source in device.bias_sources for row in _source_rows(source))
-    table = Table(f"sources-table-{serial}", "Minutes a night, device − reference", heads, rows)
+    rows = tuple(row for source in device.bias_sources for row in _source_rows(source, device.mappings[0].mapping))
+    caption = f"Minutes a night, device − reference{say_under_first(device)}"
+    table = Table(f"sources-table-{serial}", caption, heads, rows)
     title = f"Where each bias comes from with '{name}'"
     return Section(f"sources-of-bias-{serial}", title, (beside(drawing, table),), Rank.FURTHER, folded=True)
 
 
-def _source_rows(source: StudyBiasSource) -> list[tuple[Cell, ...]]:
+def _source_rows(source: StudyBiasSource, mapping: StageMapping) -> list[tuple[Cell, ...]]:
     ends = {key: (low, high) for key, low, high in source.intervals}
     own = source.per_night
-    name, nothing = say_class(own.name), (math.nan, math.nan)
+    name, nothing = say_class(own.name, mapping), (math.nan, math.nan)
     rows = []
     for other, minutes in sorted(own.gained, key=lambda part: -part[1]):
         low, high = ends.get(f"from {other}", nothing)
-        rows.append(cells(name, f"from {say_class(other)}", Cell.difference(minutes), interval(low, high, 1)))
+        rows.append(cells(name, f"from {say_class(other, mapping)}", Cell.difference(minutes), interval(low, high, 1)))
     for other, minutes in sorted(own.lost, key=lambda part: -part[1]):
         low, high = ends.get(f"to {other}", nothing)
-        rows.append(cells(name, f"lost to {say_class(other)}", Cell.difference(-minutes), interval(-high, -low, 1)))
+        rows.append(
+            cells(name, f"lost to {say_class(other, mapping)}", Cell.difference(-minutes), interval(-high, -low, 1))
+        )
     low, high = ends.get("bias", nothing)
     rows.append(cells(name, "bias", Cell.difference(own.bias_min), interval(low, high, 1)))
     return rows

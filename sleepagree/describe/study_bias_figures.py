@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 
 from sleepagree.describe.blocks import Beside, Block, Figure, FigureKind, Heading, beside
+from sleepagree.describe.study_margins import unit_word
 from sleepagree.describe.study_paragraphs import file_ending
 from sleepagree.describe.words import figure, file_words, interval, signed
 from sleepagree.errors import counted, shorten
@@ -131,11 +132,6 @@ def say_at(row: BiasRow, lines: RegressionLimits) -> str:
         else:
             told.append(f"{where} the bias is {signed(at.bias, 0)}")
     return ", ".join(told)
-
-
-def unit_word(unit: str) -> str:
-    """Return a measure's unit as it stands beside a number."""
-    return {"min": "min", "count": ""}.get(unit, "%")
 
 
 def say_lines(lines: RegressionLimits) -> str:

@@ -10,6 +10,7 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from enum import Enum
+from typing import Final
 
 from sleepagree.caution import CautionKind
 from sleepagree.describe.bias import bias_source_result
@@ -24,6 +25,7 @@ from sleepagree.describe.paragraphs import (
     say_software,
     say_window_rule,
 )
+from sleepagree.describe.study_margins import say_margins
 from sleepagree.describe.words import (
     figure,
     file_words,
@@ -34,6 +36,7 @@ from sleepagree.describe.words import (
     plain,
     say_class,
     say_level,
+    say_mapped,
     say_measure,
     say_stages,
     signed,
@@ -43,6 +46,7 @@ from sleepagree.errors import counted, shorten
 from sleepagree.inference.normal_theory import LimitsInterval
 from sleepagree.inference.people import Design
 from sleepagree.inference.resampling import FEWEST_UNITS_FOR_RESAMPLES, BootstrapIntervals
+from sleepagree.scoring.offsets import ClockHint
 from sleepagree.study.results import (
     BiasRow,
     DeviceComparison,
@@ -52,6 +56,19 @@ from sleepagree.study.results import (
     StudyMapping,
 )
 from sleepagree.study.table import NightsTable
+
+#: So many nights with a doubtful clock are named.
+_MOST_NAMED: Final = 3
+
+#: Key of a statistic of a whole table, and its name.
+TABLE_WORDS: Final = {
+    "accuracy": "accuracy",
+    "kappa": "kappa",
+    "pabak": "PABAK",
+    "ac1": "AC1",
+    "mcc": "MCC",
+    "balanced_accuracy": "balanced accuracy",
+}
 
 
 def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:
@@ -239,11 +256,18 @@ def say_reports(device: DeviceStudy) -> str:
 
 
 def _say_study_agreement(study: StudyAgreement, cited: Citations) -> str:
-    kappa = cited.mark("kappa")
-    others = f"PABAK {cited.mark('even_chance', 'pabak')}, AC1 {cited.mark('ac1')}, MCC {cited.mark('mcc')}"
+    sources = {"kappa": ("kappa",), "pabak": ("even_chance", "pabak"), "ac1": ("ac1",), "mcc": ("mcc",)}
+    of_tables = [m.find(key) for key in TABLE_WORDS for d in study.devices for m in d.mappings]
+    has_value = {found.name for found in of_tables if found is not None and found.pooled.primary.defined}
+    words = TABLE_WORDS | {"kappa": "Cohen's kappa"}
+    given = [
+        f"{words[key]} {cited.mark(*sources[key])}" if key in sources else words[key]
+        for key in TABLE_WORDS
+        if key in has_value
+    ]
     return (
-        f"Agreement is given as accuracy, Cohen's kappa {kappa}, {others} and balanced accuracy, and for each class as "
-        "sensitivity, specificity, predictive values, F1 and kappa against the rest, of all epochs together and as "
+        f"Agreement is given as {join_words(given)}, and for each class as sensitivity, specificity, predictive "
+        "values, F1 and kappa against the rest, of all epochs together and as "
         f"{_say_average(study)}. {_say_study_intervals(study, cited)}"
     )
 
@@ -326,6 +350,13 @@ def say_intervals(device: DeviceStudy, study: StudyAgreement) -> str:
     """Return what the intervals of a device's agreement are, as a sentence."""
     kinds = _kinds([p for m in device.mappings for s in m.statistics for p in (s.pooled, s.averaged)])
     return f"{say_level(study.options.level)}s are {_say_kinds(kinds, study)}."
+
+
+def say_under_first(device: DeviceStudy) -> str:
+    """Return what the mapping of minutes of classes makes of stages, behind a caption; "" where it does nothing."""
+    first = device.mappings[0]
+    mapped = say_mapped(first.mapping, first.left_out)
+    return f"; minutes of classes under '{shorten(first.mapping.name)}', {mapped}" if mapped else ""
 
 
 def say_estimate(found: BootstrapIntervals, digits: int = 2) -> str:
@@ -427,10 +458,30 @@ def _results_of(device: DeviceStudy, study: StudyAgreement) -> str:
             to = join_words(f"{_share(d.share)} as {say_class(d.name)}" for d in traced.to)
             parts.append(f"Of {minutes(traced.epochs)} of {speak(traced.stage)} it took {to}.")
     parts += _bias_results(device.bias)
+    parts += [f"{said}." for said in say_margins(device.bias)]
+    parts += _clock_results(device)
     largest = max((s.per_night for s in device.bias_sources), key=lambda s: abs(s.bias_min), default=None)
     if largest is not None and abs(largest.bias_min) >= 0.05:
-        parts.append(bias_source_result(largest, unit="min a night"))
+        parts.append(bias_source_result(largest, device.mappings[0], unit="min a night"))
     return " ".join(parts)
+
+
+def _clock_results(device: DeviceStudy) -> list[str]:
+    """Tell the nights that agree far better at another clock offset, and were scored as their clocks tell."""
+    moved = [
+        f"{shorten(night.participant)} {shorten(night.night)} ({seconds:+.0f} s)"
+        for night in device.nights
+        for hint, seconds in ((ClockHint.OFFSET, night.best_offset_s), (ClockHint.ZONE, night.zone_s))
+        if night.clock_hint == hint
+    ]
+    if not moved:
+        return []
+    more = len(moved) - _MOST_NAMED
+    named = join_words([*moved[:_MOST_NAMED], *([f"{more} more"] if more > 0 else [])])
+    return [
+        f"Agreement has a sharp peak at another clock offset on {counted(len(moved), 'night')}, scored unshifted: "
+        f"{named}."
+    ]
 
 
 def say_compared_classes(comparison: DeviceComparison, study: StudyAgreement) -> str:

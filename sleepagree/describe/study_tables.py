@@ -11,7 +11,8 @@ from sleepagree.describe.night import confusion_table
 from sleepagree.describe.paragraphs import say_classes
 from sleepagree.describe.study_agreement import class_table, comparison_table, shares_table, statistics_table
 from sleepagree.describe.study_bias import bias_cell, name_with_unit
-from sleepagree.describe.study_paragraphs import file_ending, is_main_measure, units_of
+from sleepagree.describe.study_margins import margins_table
+from sleepagree.describe.study_paragraphs import file_ending, is_main_measure, say_under_first, units_of
 from sleepagree.describe.words import file_words, minutes, percent, say_level, say_status, speak
 from sleepagree.errors import counted, shorten
 from sleepagree.study.results import DeviceStudy, StudyAgreement
@@ -79,11 +80,14 @@ def _bias(device: DeviceStudy, study: StudyAgreement) -> tuple[Table, ...]:
     caption = (
         f"{what} and limits of agreement of {shorten(device.device)}: {_with_intervals(device, study)} in brackets"
         + ("" if ratio else "; pp: percentage points")
+        + say_under_first(device)
     )
     heads = columns(
         "measure", "nights", "reference", "device", "ratio" if ratio else "bias", "lower limit", "upper limit"
     )
-    return (Table("bias", caption, heads, rows),)
+    tested = f"Tests against margins stated beforehand, {shorten(device.device)}: {_of(device)}"
+    margins = margins_table(shown, tested)
+    return (Table("bias", caption, heads, rows), *([margins] if margins else []))
 
 
 def _confusion(device: DeviceStudy) -> Iterator[Table]:

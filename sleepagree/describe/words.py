@@ -8,15 +8,17 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Final
 
-from sleepagree.errors import printable, shorten
+from sleepagree.errors import counted, printable, shorten
+from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.words import speak as speak  # noqa: PLC0414
 from sleepagree.scoring.measures import say_measure as say_measure  # noqa: PLC0414
 
 #: Stands where a number does not exist.
 DASH: Final = "–"
 
-#: How the intervals of one night were made: the one that is told first, and the one beside it.
+#: How the intervals of one night were made: the one told first, in heads and in sentences, and the one beside it.
 WHEN_ANSWERS_LAST: Final = "when answers last"
+FOR_LASTING_ANSWERS: Final = "for answers in runs of epochs"
 IF_INDEPENDENT: Final = "if epochs were independent"
 
 _LONGEST_NAME: Final = 72
@@ -101,9 +103,9 @@ def persisting_interval(low: float, high: float, level: float, digits: int = 2) 
     Examples
     --------
     >>> persisting_interval(0.482, 0.738, 0.95)
-    '95 % interval 0.48 to 0.74 when answers last'
+    '95 % interval 0.48 to 0.74 for answers in runs of epochs'
     """
-    return f"{say_level(level)} {interval(low, high, digits)} {WHEN_ANSWERS_LAST}"
+    return f"{say_level(level)} {interval(low, high, digits)} {FOR_LASTING_ANSWERS}"
 
 
 def p_value(p: float) -> str:
@@ -232,9 +234,41 @@ def join_words(words: Iterable[str]) -> str:
     return f"{', '.join(head)} and {last}" if head else last
 
 
-def say_class(name: str) -> str:
-    """Return a stage or class of somebody's mapping as it stands in a sentence, shortened where it is long."""
-    return speak(shorten(name))
+def say_class(name: str, mapping: StageMapping | None = None) -> str:
+    """Return a stage or class as it stands in a sentence, shortened where it is long.
+
+    Parameters
+    ----------
+    name : str
+        Stage or class.
+    mapping : StageMapping, optional
+        Names its classes for what they hold: ``light+REM``. A device's own word is told without one.
+    """
+    return speak(shorten(name)) if mapping is None else mapping.speak(name)
+
+
+def say_merged(mapping: StageMapping) -> str:
+    """Return which stages a mapping counts as another class, "" for none: ``REM counted as light``."""
+    merged = ((name, mapping.added_stages(name)) for name in mapping.reference_classes)
+    return join_words(f"{join_words(map(speak, stages))} counted as {say_class(n)}" for n, stages in merged if stages)
+
+
+def say_left_out(mapping: StageMapping, epochs: int) -> str:
+    """Return what a mapping leaves out of the epochs that both sides scored, "" where it left out none."""
+    stages = join_words(map(speak, mapping.left_out_stages))
+    return f"{stages or counted(epochs, 'epoch')} left out" if epochs else ""
+
+
+def say_mapped(mapping: StageMapping, left_out: int) -> str:
+    """Return what a mapping makes of stages beside calling them by their name, "" for nothing.
+
+    Examples
+    --------
+    >>> from sleepagree.mapping.mapping import mapping_named
+    >>> say_mapped(mapping_named("rem-as-deep"), 0), say_mapped(mapping_named("rem-left-out"), 9)
+    ('REM counted as deep', 'REM left out')
+    """
+    return join_words(text for text in (say_merged(mapping), say_left_out(mapping, left_out)) if text)
 
 
 def say_stages(stages: Sequence[str], reportable: Sequence[str] | None = None) -> list[str]:

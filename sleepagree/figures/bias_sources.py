@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -51,7 +51,7 @@ class Step:
         return self.begin + self.minutes
 
 
-def steps_of(source: BiasSource) -> tuple[Step, ...]:
+def steps_of(source: BiasSource, say: Callable[[str], str] = speak) -> tuple[Step, ...]:
     """Return the account of one class as steps, gains first, each by size; the last one is the bias itself.
 
     Examples
@@ -60,8 +60,8 @@ def steps_of(source: BiasSource) -> tuple[Step, ...]:
     >>> [(step.text, step.minutes, step.end) for step in steps_of(account)]
     [('from REM', 8.0, 8.0), ('lost to light', -3.0, 5.0), ('bias', 5.0, 5.0)]
     """
-    parts = [(f"from {speak(name)}", name, m) for name, m in sorted(source.gained, key=lambda p: -p[1]) if m]
-    parts += [(f"lost to {speak(name)}", name, -m) for name, m in sorted(source.lost, key=lambda p: -p[1]) if m]
+    parts = [(f"from {say(name)}", name, m) for name, m in sorted(source.gained, key=lambda p: -p[1]) if m]
+    parts += [(f"lost to {say(name)}", name, -m) for name, m in sorted(source.lost, key=lambda p: -p[1]) if m]
     steps = []
     at = 0.0
     for text, other, minutes in parts:
@@ -96,11 +96,13 @@ def draw_bias_sources(
     ValueError
         When the study has no such device.
     """
+    say: Callable[[str], str] = speak
     if is_study(sources):
-        sources = [source.per_night for source in device_of(sources, device).bias_sources]
+        found = device_of(sources, device)
+        sources, say = [source.per_night for source in found.bias_sources], found.mappings[0].mapping.speak
     elif isinstance(sources, NightAgreement):
-        sources = sources.bias_sources
-    accounts = [(source, steps_of(source)) for source in sources]
+        say, sources = sources.mappings[0].mapping.speak, sources.bias_sources
+    accounts = [(source, steps_of(source, say)) for source in sources]
     rows = sum(len(steps) + 1 for _, steps in accounts)
     ax = axes_for(ax, one_column(rows * _ROW_MM + 10), left=21, right=3, top=1, bottom=9)
     ends = [0.0, *(step.end for _, steps in accounts for step in steps)]
@@ -114,7 +116,7 @@ def draw_bias_sources(
     for source, steps in accounts:
         shades = shades_of((source.name, *(step.other for step in steps[:-1])))
         across = ax.get_yaxis_transform()
-        write(ax, -0.27, at + 0.55, speak(source.name), va="center", ha="left", fontweight="bold", transform=across)
+        write(ax, -0.27, at + 0.55, say(source.name), va="center", ha="left", fontweight="bold", transform=across)
         if at:
             ax.plot([-0.27, 1], [at, at], color=MUTED.drawn, linewidth=0.4, transform=across, clip_on=False)
         for row, (step, shade) in enumerate(zip(steps, (*shades[1:], INK), strict=True), start=1):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Final
 
 from matplotlib.axes import Axes
@@ -48,8 +49,9 @@ def draw_device_classes(answer: NightAgreement | NightAnswer, *, ax: Axes | None
     ValueError
         When no epoch was compared.
     """
+    say: Callable[[str], str] = speak
     if isinstance(answer, NightAgreement):
-        answer = answer_night(answer)
+        say, answer = answer.mappings[0].mapping.speak, answer_night(answer)
     if not answer.epochs:
         raise ValueError("answer must hold at least one epoch")
     classes = [found for found in answer.device_classes if found.epochs]
@@ -75,6 +77,6 @@ def draw_device_classes(answer: NightAgreement | NightAnswer, *, ax: Axes | None
         ticks.append((y, word))
     name_rows(ax, ticks)
     name_axis(ax, x="per cent of what the device called so")
-    entries = [(shade, speak(name)) for (name, _), shade in zip(answer.reference, shades, strict=True)]
+    entries = [(shade, say(name)) for (name, _), shade in zip(answer.reference, shades, strict=True)]
     key_below(ax, entries, height=-_KEY_MM / (height - _MARGINS_MM))
     return ax

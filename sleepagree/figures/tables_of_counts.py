@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -69,7 +70,9 @@ def draw_confusion(
         counts = device_of(counts, device).mappings[0]
     elif isinstance(counts, NightAgreement):
         counts = counts.mappings[0]
+    say: Callable[[str], str] = speak
     if not isinstance(counts, np.ndarray) and hasattr(counts, "mapping"):
+        say = counts.mapping.speak
         reference_classes, device_classes = counts.mapping.reference_classes, counts.mapping.device_classes
         counts = counts.counts
     table = np.asarray(counts)
@@ -99,7 +102,7 @@ def draw_confusion(
     ax.xaxis.tick_top()
     ax.xaxis.set_label_position("top")
     name_ticks(ax.xaxis, [j + 0.5 for j in range(n_columns)], [speak(c) for c in device_classes], marks=False)
-    name_ticks(ax.yaxis, [i + 0.5 for i in range(n_rows)], [speak(c) for c in reference_classes], marks=False)
+    name_ticks(ax.yaxis, [i + 0.5 for i in range(n_rows)], [say(c) for c in reference_classes], marks=False)
     name_axis(ax, x="device", y="reference")
     for side in ax.spines.values():
         side.set_visible(False)

@@ -15,7 +15,16 @@ from typing import Any, Final
 from sleepagree.errors import MappingError, Option, asked, for_page, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.mapping.sets import StageSet, reference_reportable
-from sleepagree.mapping.words import COVERAGE, GENERIC_STAGES, LEAVE_OUT, UNSCORED, canonical_stage, read_data
+from sleepagree.mapping.words import (
+    AASM_STAGES,
+    COVERAGE,
+    GENERIC_STAGES,
+    LEAVE_OUT,
+    UNSCORED,
+    canonical_stage,
+    read_data,
+    speak,
+)
 
 #: Classes that a mapping may have: codes of classes fit into 8 bits in the clock scan.
 MOST_CLASSES: Final = 100
@@ -139,6 +148,34 @@ class StageMapping:
     def device_index(self) -> tuple[int, ...]:
         """Position of each device class among the reference classes."""
         return tuple(self.reference_classes.index(name) for name in self.device_classes)
+
+    @property
+    def left_out_stages(self) -> tuple[str, ...]:
+        """AASM stages of the reference that are in no class."""
+        of = dict(self.reference)
+        return tuple(stage for stage in AASM_STAGES if of.get(stage) == LEAVE_OUT)
+
+    def added_stages(self, name: str) -> tuple[str, ...]:
+        """Return the AASM stages that a class holds beside those that its name stands for: REM in light.
+
+        Parameters
+        ----------
+        name : str
+            Class; one whose name is no stage word holds nothing beside.
+        """
+        own = COVERAGE.get(canonical_stage(name) or "")
+        of = dict(self.reference)
+        return tuple(stage for stage in AASM_STAGES if own and of.get(stage) == name and stage not in own)
+
+    def speak(self, name: str) -> str:
+        """Return a class as people read it, named for what it holds.
+
+        Examples
+        --------
+        >>> mapping_named("rem-as-light").speak("light"), mapping_named("rem-apart").speak("rem")
+        ('light+REM', 'REM')
+        """
+        return "+".join((speak(shorten(name)), *map(speak, self.added_stages(name))))
 
     def reference_codes(self, stage_set: StageSet) -> tuple[int, ...]:
         """Return the class position of each native reference label, -1 where it is left out."""

@@ -141,12 +141,5 @@ def uncounted_time(paired: PairedNight, measures: Sequence[MeasurePair]) -> Caut
         scored_min=scored_min,
         missing_min=missing / _PER_MIN,
         efficiency_of_scored=efficiency,
-        asleep_earlier_min=_asleep_earlier_min(paired),
+        untold=tuple((pair.measure, pair.uncertain) for pair in measures if pair.uncertain),
     )
-
-
-def _asleep_earlier_min(paired: PairedNight) -> float:
-    """Return how much earlier the reference fell asleep than its SOL says, where the device did not score that."""
-    asleep = np.array([*(is_sleep(s) is True for s in paired.reference_set.stages), False])[paired.reference]
-    counted = asleep & paired.scored
-    return (int(counted.argmax()) - int(asleep.argmax())) / _PER_MIN if counted.any() else 0.0

@@ -55,7 +55,8 @@ class NightIntervals:
     Parameters
     ----------
     accuracy, kappa, pabak : EpochsInterval
-        Of the table; nan where the figure is undefined.
+        Of the table; nan where the figure is undefined. Kappa has none either where the sides agree throughout or one
+        of them used one class only.
     classes : tuple of ClassIntervals
         One for each reference class, in order.
     """
@@ -80,7 +81,9 @@ def intervals_of_night(joint: JointClasses, table: TableAgreement, *, level: flo
     """
     agrees = joint.reference == joint.device
     accuracy = accuracy_interval(agrees, count_bouts(joint.reference), level=level)
-    kappa = kappa_interval(joint.reference, joint.device, level=level) if table.kappa.defined else NOTHING
+    # a kappa that is 0 or 1 by definition has none: nothing that varies from epoch to epoch made it so
+    varies = table.kappa.defined and table.kappa.se > 0
+    kappa = kappa_interval(joint.reference, joint.device, level=level) if varies else NOTHING
     k = len(table.reference_classes)
     pabak = NOTHING if np.isnan(table.pabak) else _moved(accuracy, lambda share: (k * share - 1) / (k - 1))
     classes = tuple(
@@ -101,7 +104,7 @@ def _of_class(name: str, code: int, joint: JointClasses, level: float) -> ClassI
     of_reference, of_device = (_changes(side) for side in (joint.reference, joint.device))
     # F1 is 2 J / (1 + J), where J is the share of agreement among the epochs to which either side gave the class
     overlap = share(scored | said, of_reference)
-    one_sided = bool(agrees.all()) and (bool(scored.all()) or not scored.any())
+    constant = bool(agrees.all()) or any(bool(side.all()) or not side.any() for side in (scored, said))
     return ClassIntervals(
         name,
         share(scored, of_reference),
@@ -109,7 +112,7 @@ def _of_class(name: str, code: int, joint: JointClasses, level: float) -> ClassI
         share(said, of_device),
         share(~said, of_device),
         _moved(overlap, lambda j: 2 * j / (1 + j)),
-        NOTHING if one_sided else kappa_interval(scored.astype(np.int8), said.astype(np.int8), level=level),
+        NOTHING if constant else kappa_interval(scored.astype(np.int8), said.astype(np.int8), level=level),
     )
 
 

@@ -217,12 +217,12 @@ def intervals_document(intervals: NightIntervals) -> Document:
 
 
 def _why_no_interval(kappa: Estimate) -> str | None:
-    """Return why a kappa that is defined has no large-sample interval, None where it has one."""
+    """Return why a kappa that is defined has no interval, None where it has one."""
     if not math.isnan(kappa.low):
         return None
     return (
-        "no interval for epochs taken as independent: the standard error is 0, as it is where both sides agree "
-        "throughout or one of them used one class only"
+        "no interval: the standard error is 0, as it is where both sides agree throughout or one of them used one "
+        "class only"
     )
 
 
@@ -272,12 +272,12 @@ def destination_document(destination: Destination) -> Document:
     }
 
 
-def bias_source_document(source: BiasSource) -> Document:
+def bias_source_document(source: BiasSource, under: MappingAgreement) -> Document:
     """Return the account of one class's bias."""
     return {
         "class": source.name,
         **flows_document(source),
-        "sentence": say_bias_source(source),
+        "sentence": say_bias_source(source, under),
         "without_unreported": number(source.without_unreported_min),
         "returned_to": source.returned_to or None,
         "returned": number(source.returned_min),
@@ -314,7 +314,7 @@ def night_document(night: NightAgreement, *, options: Document | None = None) ->
         "other_mappings": [mapping_document(m) for m in night.others],
         "measures": [measure_document(m) for m in night.measures],
         "redistribution": [redistribution_document(r) for r in night.redistribution],
-        "bias_sources": [bias_source_document(s) for s in night.bias_sources],
+        "bias_sources": [bias_source_document(s, night.mappings[0]) for s in night.bias_sources],
         "disagreement": None if night.disagreement is None else disagreement_document(night.disagreement),
         "clock": clock_check_document(night.clock),
         "answer": _answer_document(answer_night(night)),

@@ -186,7 +186,7 @@ def _redistribution_document(traced: StudyRedistribution) -> Document:
     }
 
 
-def _source_document(source: StudyBiasSource) -> Document:
+def _source_document(source: StudyBiasSource, under: StudyMapping) -> Document:
     intervals = {key: (low, high) for key, low, high in source.intervals}
     return {
         "class": source.pooled.name,
@@ -194,7 +194,7 @@ def _source_document(source: StudyBiasSource) -> Document:
         **_ends(intervals, "bias"),
         "gained": [{"from": n, "minutes": m, **_ends(intervals, f"from {n}")} for n, m in source.per_night.gained],
         "lost": [{"to": n, "minutes": m, **_ends(intervals, f"to {n}")} for n, m in source.per_night.lost],
-        "sentence": say_bias_source(source.per_night),
+        "sentence": say_bias_source(source.per_night, under),
         "without_unreported": number(source.per_night.without_unreported_min),
         "returned_to": source.per_night.returned_to or None,
         "returned": number(source.per_night.returned_min),
@@ -217,7 +217,7 @@ def device_document(device: DeviceStudy) -> Document:
         "mappings": [study_mapping_document(m) for m in device.mappings],
         "bias": [bias_document(b) for b in device.bias],
         "redistribution": [_redistribution_document(r) for r in device.redistribution],
-        "bias_sources": [_source_document(s) for s in device.bias_sources],
+        "bias_sources": [_source_document(s, device.mappings[0]) for s in device.bias_sources],
         "clock": _clock_document(device),
         "silence_counted": silence_document(device.silence),
         "whole_window": totals_document(device.totals),

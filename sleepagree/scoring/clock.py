@@ -371,7 +371,7 @@ def with_jump(reading: ClockReading, jump: ClockJump | None) -> ClockReading:
     reason = (
         f"the clock seems to jump in the night: adding {_signed(jump.before_s)} s to device times at first and "
         f"{_signed(jump.after_s)} s later raises kappa from {reading.kappa_at_zero:.3f} to {jump.kappa:.3f}; one "
-        f"offset for the whole night, up to 90 min, reaches {jump.kappa_one_offset:.3f}"
+        f"offset for the whole night, searched up to 90 min, reaches {jump.kappa_one_offset:.3f}"
     )
     if not math.isnan(jump.kappa_with_drift):
         reason += f", one with a drift {jump.kappa_with_drift:.3f}"

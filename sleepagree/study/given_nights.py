@@ -71,7 +71,7 @@ def take_outcomes(
     named = [not isinstance(each, (NightSummary, Refusal)) for each in given]
     mappings = mappings or _shared_mappings(given)
     first = mappings[0] if mappings else None
-    outcomes = [_without_copy(_take_outcome(each, i, first, f"{argument}[{i}]")) for i, each in enumerate(given)]
+    outcomes = [_take_outcome(each, i, first, f"{argument}[{i}]") for i, each in enumerate(given)]
     if not outcomes:
         raise ValueError(f"{argument} holds no night; expected at least one of {_FORMS}")
     _refuse_twice(outcomes, named, argument)
@@ -135,7 +135,7 @@ def _take_outcome(given: Any, position: int, mapping: StageMapping | None, where
     return replace(summary, best_offset_s=found.offset_s, offset_gain=found.gain, clock_hint=found.hint.value)
 
 
-def _without_copy(outcome: NightSummary | Refusal) -> NightSummary | Refusal:
+def without_copy(outcome: NightSummary | Refusal) -> NightSummary | Refusal:
     """Return a night, or its refusal where the device's file is a copy of the reference's."""
     if isinstance(outcome, NightSummary):
         try:

@@ -201,6 +201,8 @@ class BiasRow(Brief):
         Bias of each group of nights, on the scale of ``limits``; None where there are no two groups.
     by_group_adjusted : float
         P value of its difference between groups by Holm's method over all measures of the device; nan without.
+    mapping : StageMapping or None
+        Names the class of a measure for what it holds.
     """
 
     measure: str
@@ -221,11 +223,12 @@ class BiasRow(Brief):
     changes: WithinPeople | None = None
     by_group: GroupMeans | None = None
     by_group_adjusted: float = NAN
+    mapping: StageMapping | None = None
 
     @property
     def name(self) -> str:
-        """The measure as people read it: classes as in tables (``minutes REM``, ``minutes wake``)."""
-        return say_measure(self.measure)
+        """The measure as people read it: classes as in tables (``minutes REM``, ``minutes light+REM``)."""
+        return say_measure(self.measure, self.mapping)
 
     @property
     def is_drawn(self) -> bool:

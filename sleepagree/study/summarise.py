@@ -40,7 +40,7 @@ from sleepagree.study.cautions import FEW_PARTICIPANTS, study_cautions
 from sleepagree.study.clocks import NightClock, read_device_clock
 from sleepagree.study.comparison import compare_devices, scorers_at_once, summarise_scorers
 from sleepagree.study.flows import account_over_nights, redistribute
-from sleepagree.study.given_nights import take_outcomes
+from sleepagree.study.given_nights import take_outcomes, without_copy
 from sleepagree.study.groups import (
     NightGroups,
     average_units,
@@ -135,7 +135,8 @@ def summarise_study(outcomes: Any, options: StudyOptions | None = None) -> Study
     """
     options = options or StudyOptions()
     given = take_outcomes(outcomes, options.mappings, by=options.by)
-    outcomes, options = given.outcomes, replace(options, mappings=given.mappings)
+    outcomes = [without_copy(outcome) for outcome in given.outcomes]
+    options = replace(options, mappings=given.mappings)
     scored = [o for o in outcomes if isinstance(o, NightSummary)]
     refused = tuple(o for o in outcomes if isinstance(o, Refusal))
     _refuse_groupless(scored, options.by)
@@ -388,6 +389,7 @@ def _bias_table(
             follow_changes(**values, level=options.level),
             by_group.get(measure),
             by_group_adjusted.get(measure, NAN),
+            first.mapping,
         )
         for measure, (unit, values) in given.items()
     )

@@ -34,7 +34,7 @@ def test_finding_with_kappa_tells_accuracy_kappa_and_interval() -> None:
     text = finding_of_night(night)
     assert f"In {100 * first.table.accuracy:.0f} of 100 epochs both say the same stage." in text
     assert f"Kappa is {first.table.kappa.value:.2f}" in text
-    assert "{:.2f} to {:.2f} when answers last)".format(*first.intervals.kappa) in text
+    assert "{:.2f} to {:.2f} for answers in runs of epochs)".format(*first.intervals.kappa) in text
     assert text.endswith(".")
 
 

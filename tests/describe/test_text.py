@@ -25,6 +25,7 @@ from sleepagree.readers import read_spans
 from sleepagree.readers.layout import read_layout
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.render.columns import columns_of, cut, to_left, to_right, wrap
+from sleepagree.render.night_json import night_document
 from sleepagree.render.terminal import table_lines
 from sleepagree.scoring.clock_check import scan_clock
 from tests.told import clock_lines, mappings_lines, night_lines
@@ -190,10 +191,18 @@ def test_a_measure_without_a_value_says_why():
     assert re.search(r"^  deep latency +min +– +– +–  no such epoch on\n +either side$", lines, re.M)
 
 
-def test_perfect_agreement_has_an_interval_of_its_two_bouts_and_none_if_epochs_were_independent():
+def test_kappa_has_no_interval_where_it_is_1_or_0_by_definition():
     shown = check(night_lines(compare(pair("W*5 N2*5", "W*5 N2*5"))), 80)
-    assert re.search(r"^  kappa +1\.000 +-0\.976 to 1\.000 +– +1\.000$", shown, re.M)
-    assert "Kappa is 1.00 (95 % interval -0.98 to 1.00 when answers last)" in " ".join(shown.split())
+    assert re.search(r"^  kappa +1\.000 +– +– +1\.000$", shown, re.M)
+    assert "Kappa is 1.00 (no interval: the sides differ in no epoch)" in " ".join(shown.split())
+    asleep = compare(pair("W*5 N2*5", side("light*10", reports=("wake", "light"))), mappings=["wake-sleep"])
+    shown = " ".join(check(night_lines(asleep), 80).split())
+    assert "Kappa is 0.00 (no interval: its standard error is 0)" in shown
+    document = night_document(asleep)["mappings"][0]
+    assert document["kappa"]["block_low"] is document["kappa"]["block_high"] is None
+    assert document["kappa"]["reason"].startswith("no interval: ")
+    # nor has a class its device never says
+    assert document["intervals"]["classes"][0]["kappa"] == [None, None]
 
 
 def test_a_window_of_a_day_tells_the_date_of_its_end():

@@ -149,6 +149,29 @@ def test_a_device_file_with_the_bytes_of_a_scorers_file_is_refused(anonymous: bo
     )
 
 
+def test_one_file_with_both_sides_in_its_columns_is_a_night(tmp_path: Path) -> None:
+    text = "time,scored,worn\n"
+    for i in range(600):
+        device = LETTERS[i % len(LETTERS)] if i % 5 else "W"
+        text += f"2026-04-14T{22 + i // 120 if i < 240 else i // 120 - 2:02d}:{i // 2 % 60:02d}:{30 * (i % 2):02d},"
+        text += f"{LETTERS[i % len(LETTERS)]},{device}\n"
+    (tmp_path / "both.csv").write_text(text.replace("2026-04-14T0", "2026-04-15T0"))
+    for column in ("scored", "worn"):
+        stages = 'W = "W"\n1 = "N1"\n2 = "N2"\n3 = "N3"\nR = "R"\n'
+        (tmp_path / f"{column}.toml").write_text(f'[file]\nstart = "time"\nstage = "{column}"\n[stages]\n{stages}')
+    both = row(
+        2,
+        references=("both.csv",),
+        device_file="both.csv",
+        layout="worn.toml",
+        reference_layout="scored.toml",
+        window="reference",
+    )
+    (night,) = score_rows([both], tmp_path, ScoringOptions(clock=False)).outcomes
+    assert isinstance(night, NightSummary)
+    assert night.references[0].sha256 == night.device_source.sha256
+
+
 def test_a_copy_of_the_reference_is_no_night_in_python(tmp_path: Path) -> None:
     write_night(tmp_path, reference=LETTERS, device=WORDS)
     layout = read_layout(tmp_path / "seconds.toml")
