@@ -48,10 +48,10 @@ def is_stopped(proposal: LayoutProposal) -> bool:
 
 def adds_to(proposal: LayoutProposal, error: SleepAgreeError) -> bool:
     """Whether a proposed layout gets beyond an error."""
-    return proposal.problem is None or (proposal.problem.problem, proposal.problem.where) != (
-        error.problem,
-        error.where,
-    )
+    if proposal.problem is None:
+        # what stands in the way stands in the rows: with nothing to fill in, a layout says no more than the message
+        return bool(proposal.questions or proposal.blank_labels)
+    return (proposal.problem.problem, proposal.problem.where) != (error.problem, error.where)
 
 
 def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str, Any], given: Layout | None) -> Layout:

@@ -189,9 +189,9 @@ def _time_uncounted(c: Caution) -> str:
     if c["efficiency_of_scored"]:
         reference, device = (f"{value:.1f} %" for value in c["efficiency_of_scored"])
         text += f" Over the scored time alone SE would be {reference} (reference) and {device} (device)."
-    if c["untold"]:
-        untold = join_words(f"{measure} of the {' and the '.join(sides)}" for measure, sides in c["untold"])
-        text += f" Not told, as it may end where that side had no stage: {untold}."
+    if c["own_latencies"]:
+        own = join_words([f"{measure} of the {side} {value:.1f} min" for measure, side, value in c["own_latencies"]])
+        text += f" Latencies too; by all that a side itself said: {own}."
     return text
 
 

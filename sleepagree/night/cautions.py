@@ -14,7 +14,8 @@ from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.mapping.mapping import StageMapping, fitting_mappings, unreported_classes
 from sleepagree.mapping.words import COVERAGE, UNSCORED, canonical_stage, is_sleep
-from sleepagree.scoring.measures import MeasurePair
+from sleepagree.night.measures import own_sides
+from sleepagree.scoring.measures import LATENCIES, MeasurePair
 
 #: From here on time that one side did not score is told beside the measures, whichever comes first.
 _MUCH_UNCOUNTED_SHARE: Final = 0.02
@@ -119,7 +120,9 @@ def left_over_caution(paired: PairedNight) -> list[Caution]:
 # --- time that does not count -----------------------------------------------------------------------------
 
 
-def uncounted_time(paired: PairedNight, measures: Sequence[MeasurePair]) -> Caution | None:
+def uncounted_time(
+    paired: PairedNight, measures: Sequence[MeasurePair], mapping: StageMapping | None = None
+) -> Caution | None:
     """Return what time that one side did not score does to the measures; None where it is little.
 
     Parameters
@@ -128,10 +131,14 @@ def uncounted_time(paired: PairedNight, measures: Sequence[MeasurePair]) -> Caut
         The two sides.
     measures : sequence of MeasurePair
         Measures of the night.
+    mapping : StageMapping, optional
+        The mapping that they were made with.
     """
     ledger = paired.ledger
     missing = ledger.window_epochs - ledger.scored
-    if missing <= _MUCH_UNCOUNTED_SHARE * ledger.window_epochs and missing <= _MUCH_UNCOUNTED_MIN * _PER_MIN:
+    little = missing <= _MUCH_UNCOUNTED_SHARE * ledger.window_epochs and missing <= _MUCH_UNCOUNTED_MIN * _PER_MIN
+    latencies = _own_latencies(paired, measures, mapping) if missing else ()
+    if little and all(abs(own - counted) < _MUCH_UNCOUNTED_MIN for _, _, own, counted in latencies):
         return None
     sides = next(((p.reference, p.device) for p in measures if p.measure == "TST"), (math.nan, math.nan))
     scored_min = ledger.scored / _PER_MIN
@@ -141,5 +148,19 @@ def uncounted_time(paired: PairedNight, measures: Sequence[MeasurePair]) -> Caut
         scored_min=scored_min,
         missing_min=missing / _PER_MIN,
         efficiency_of_scored=efficiency,
-        untold=tuple((pair.measure, pair.uncertain) for pair in measures if pair.uncertain),
+        own_latencies=tuple((measure, side, own) for measure, side, own, _ in latencies),
+    )
+
+
+def _own_latencies(
+    paired: PairedNight, measures: Sequence[MeasurePair], mapping: StageMapping | None
+) -> tuple[tuple[str, str, float, float], ...]:
+    """Return the latencies that are others by all that a side said: measure, side, minutes by that, as counted."""
+    own = own_sides(paired, mapping)
+    return tuple(
+        (pair.measure, side, value, counted)
+        for pair in measures
+        if pair.measure in LATENCIES
+        for side, found, counted in (("reference", own[0], pair.reference), ("device", own[1], pair.device))
+        if not math.isnan(value := getattr(found, LATENCIES[pair.measure])) and value != counted
     )

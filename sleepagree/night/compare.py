@@ -150,7 +150,7 @@ class NightAgreement(Result):
     @property
     def uncounted(self) -> Caution | None:
         """What time that one side did not score does to the measures; None where it is little."""
-        return uncounted_time(self.paired, self.measures)
+        return uncounted_time(self.paired, self.measures, self.mappings[0].mapping)
 
 
 def compare(paired: PairedNight, *, mappings: Mappings = (), level: float = 0.95) -> NightAgreement:
@@ -296,7 +296,7 @@ def _redistribute(paired: PairedNight, mapping: StageMapping, level: float) -> t
 def _cautions(
     paired: PairedNight, scored: tuple[MappingAgreement, ...], measures: tuple[MeasurePair, ...]
 ) -> list[Caution]:
-    uncounted = uncounted_time(paired, measures)
+    uncounted = uncounted_time(paired, measures, scored[0].mapping)
     return [
         *_same_file_caution(paired),
         *swapped_caution(paired),

@@ -14,21 +14,17 @@ from sleepagree.hypnogram.spans import EPOCH_S, Counts
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping, unreported_classes
 from sleepagree.mapping.sets import StageSet
-from sleepagree.mapping.words import UNSCORED, canonical_stage, is_sleep
+from sleepagree.mapping.words import canonical_stage, is_sleep
 from sleepagree.scoring.measures import (
     DEEP_BIT,
-    GAP,
     REM_BIT,
     SILENT,
     SLEEP,
     WAKE,
     MeasurePair,
-    Onsets,
     SleepMeasures,
-    find_onsets,
     measure_kinds,
     pair_measures,
-    uncertain_measures,
 )
 
 
@@ -47,6 +43,18 @@ def measure_sides(paired: PairedNight, mapping: StageMapping | None) -> tuple[Sl
     )
 
 
+def own_sides(paired: PairedNight, mapping: StageMapping | None) -> tuple[SleepMeasures, SleepMeasures]:
+    """Return the measures of each side from all of its own epochs in the window, scored by the other side or not."""
+    return measure_codes(
+        paired.reference,
+        paired.device,
+        np.ones(paired.reference.size, bool),
+        paired.reference_set,
+        paired.device_set,
+        mapping,
+    )
+
+
 def measure_codes(
     reference: NDArray[np.int16],
     device: NDArray[np.int16],
@@ -56,22 +64,6 @@ def measure_codes(
     mapping: StageMapping | None,
 ) -> tuple[SleepMeasures, SleepMeasures]:
     """Return the measures of both sides from label codes, as :func:`measure_sides` does."""
-    own = _own_kinds(reference, device, reference_set, device_set, mapping)
-    onsets = _onsets_of(own, reference_set, device_set)
-    return (
-        _measure_side(own[0], scored, reference_set, onsets[0]),
-        _measure_side(own[1], scored, device_set, onsets[1]),
-    )
-
-
-def _own_kinds(
-    reference: NDArray[np.int16],
-    device: NDArray[np.int16],
-    reference_set: StageSet,
-    device_set: StageSet,
-    mapping: StageMapping | None,
-) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-    """Return what each epoch of both sides is, whether or not the other side scored it."""
     rows = columns = None
     wake: frozenset[int] = frozenset()
     if mapping is not None:
@@ -79,19 +71,8 @@ def _own_kinds(
         columns = mapping.device_rows(device_set)
         wake = _wake_classes(mapping, reference_set.stages, rows) | _wake_classes(mapping, device_set.stages, columns)
     return (
-        _kinds_by_label(reference_set, rows, wake)[reference],
-        _kinds_by_label(device_set, columns, wake)[device],
-    )
-
-
-def _onsets_of(
-    own: tuple[NDArray[np.uint8], NDArray[np.uint8]], reference_set: StageSet, device_set: StageSet
-) -> tuple[Onsets, Onsets]:
-    reference, device = (kinds.tobytes() for kinds in own)
-    reports = [("R" in side.reportable, "N3" in side.reportable) for side in (reference_set, device_set)]
-    return (
-        find_onsets(reference, device, reports=reports[0], other_reports=reports[1]),
-        find_onsets(device, reference, reports=reports[1], other_reports=reports[0]),
+        _measure_side(reference, scored, reference_set, rows, wake),
+        _measure_side(device, scored, device_set, columns, wake),
     )
 
 
@@ -112,7 +93,7 @@ def measure_device(
     columns = mapping.device_rows(device_set)
     wake = _wake_classes(mapping, device_set.stages, columns)
     scored = np.array([*device_set.scored, False])[codes]
-    measures = _measure_side(_kinds_by_label(device_set, columns, wake)[codes], scored, device_set)
+    measures = _measure_side(codes, scored, device_set, columns, wake)
     classes = np.array([*mapping.device_codes(device_set), -1], np.int64)[codes]
     counts = np.zeros((len(mapping.reference_classes), len(mapping.device_classes)), np.int64)
     # minutes of the device's classes are sums of columns: which row holds them does not matter
@@ -141,25 +122,17 @@ def _wake_classes(mapping: StageMapping, stages: tuple[str, ...], codes: tuple[i
 
 def measure_both(paired: PairedNight, mapping: StageMapping, counts: Counts) -> tuple[MeasurePair, ...]:
     """Return the measures of both sides from jointly scored epochs; classes by ``mapping``."""
-    sets = paired.reference_set, paired.device_set
-    onsets = _onsets_of(_own_kinds(paired.reference, paired.device, *sets, mapping), *sets)
-    uncertain = uncertain_measures(onsets[0]), uncertain_measures(onsets[1])
-    return pair_with_classes(measure_sides(paired, mapping), mapping, counts, paired.device_set, uncertain=uncertain)
+    return pair_with_classes(measure_sides(paired, mapping), mapping, counts, paired.device_set)
 
 
 def pair_with_classes(
-    measured: tuple[SleepMeasures, SleepMeasures],
-    mapping: StageMapping,
-    counts: Counts,
-    device_set: StageSet,
-    *,
-    uncertain: tuple[tuple[str, ...], tuple[str, ...]] = ((), ()),
+    measured: tuple[SleepMeasures, SleepMeasures], mapping: StageMapping, counts: Counts, device_set: StageSet
 ) -> tuple[MeasurePair, ...]:
     """Return the measures of both sides and the minutes of the classes of one table, in the order of tables."""
     stages = (("REM latency", "R"), ("deep latency", "N3"))
     cannot = tuple(measure for measure, stage in stages if stage not in device_set.reportable)
     minutes = class_minutes(mapping, counts, unreported=unreported_classes(mapping, device_set))
-    return pair_measures(*measured, class_minutes=minutes, not_reported=cannot, uncertain=uncertain)
+    return pair_measures(*measured, class_minutes=minutes, not_reported=cannot)
 
 
 def class_minutes(
@@ -187,14 +160,18 @@ def class_minutes(
 
 
 def _measure_side(
-    kinds: NDArray[np.uint8], scored: NDArray[np.bool_], stage_set: StageSet, onsets: Onsets | None = None
+    codes: NDArray[np.int16],
+    scored: NDArray[np.bool_],
+    stage_set: StageSet,
+    class_codes: tuple[int, ...] | None,
+    wake: frozenset[int],
 ) -> SleepMeasures:
+    kind = _kinds_by_label(stage_set, class_codes, wake)[codes]
     return measure_kinds(
-        np.where(scored, kinds, _SILENT).tobytes(),
+        np.where(scored, kind, _SILENT).tobytes(),
         reports_rem="R" in stage_set.reportable,
         reports_deep="N3" in stage_set.reportable,
         epoch_min=EPOCH_S / 60,
-        onsets=onsets,
     )
 
 
@@ -209,10 +186,10 @@ def _kinds_by_label(
     targets = class_codes if class_codes is not None else (-1,) * len(stage_set.stages)
     bits = {"R": REM_BIT, "N3": DEEP_BIT}
     kinds = [
-        GAP if stage == UNSCORED else _sleep_kind(stage, code, wake) | bits.get(stage, 0)
+        _sleep_kind(stage, code, wake) | bits.get(stage, 0)
         for stage, code in zip(stage_set.stages, targets, strict=True)
     ]
-    return np.array([*kinds, GAP], np.uint8)
+    return np.array([*kinds, SILENT], np.uint8)
 
 
 def _sleep_kind(stage: str, class_code: int, wake: frozenset[int]) -> int:

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import Final
 
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping
@@ -25,11 +25,6 @@ from sleepagree.mapping.words import canonical_stage, speak
 
 #: What an epoch is, as one byte: one of the first three; sleep with the bit of REM or of N3.
 WAKE, SLEEP, SILENT, REM_BIT, DEEP_BIT = 0, 1, 2, 4, 8
-#: Silent because the side gave no stage at all, which a word that may be wake or sleep is not.
-GAP = SILENT | 16
-
-#: An onset that may lie in a gap of the side.
-UNCERTAIN = -2
 
 _WAKE_BYTE, _SLEEP_BYTE, _SILENT_BYTE = bytes([WAKE]), bytes([SLEEP]), bytes([SILENT])
 _REM_BYTE, _DEEP_BYTE = bytes([SLEEP | REM_BIT]), bytes([SLEEP | DEEP_BIT])
@@ -68,7 +63,7 @@ class SleepMeasures:
     tst_min : float
         Total sleep time.
     sol_min : float
-        From the window's start to the first sleep epoch of the side; nan without sleep, or where it is uncertain.
+        From the window's start to the first sleep epoch; nan without sleep.
     waso_min : float
         Wake from sleep onset to the window's end; nan without sleep.
     se_percent : float
@@ -76,7 +71,7 @@ class SleepMeasures:
     awakenings : float
         Wake runs after sleep onset that sleep follows; nan without sleep.
     rem_latency_min, deep_latency_min : float
-        From sleep onset to the side's first epoch of REM or N3; nan without one, or where either is uncertain.
+        From sleep onset to the first epoch of REM or N3; nan without one.
     """
 
     tib_min: float
@@ -89,64 +84,7 @@ class SleepMeasures:
     deep_latency_min: float
 
 
-class Onsets(NamedTuple):
-    """Where sleep, REM and N3 begin on one side: the epoch, -1 for nowhere, ``UNCERTAIN``."""
-
-    sleep: int
-    rem: int
-    deep: int
-
-
-def find_onsets(own: bytes, other: bytes, *, reports: tuple[bool, bool], other_reports: tuple[bool, bool]) -> Onsets:
-    """Return where sleep, REM and N3 begin by a side's own stages, whether or not the other side scored these epochs.
-
-    An onset is uncertain where the side has a gap before it, unless the other side says in the gap that it is something
-    else.
-
-    Parameters
-    ----------
-    own, other : bytes, length n_epochs
-        What each epoch of a side is, as for :func:`measure_kinds`, ``GAP`` without a stage.
-    reports, other_reports : tuple of (bool, bool)
-        Whether this side and the other can report REM and N3.
-
-    Examples
-    --------
-    >>> deep, told = SLEEP | DEEP_BIT, (True, True)
-    >>> find_onsets(bytes([0, 1, GAP, deep]), bytes([0, 1, 1, 1]), reports=told, other_reports=told)
-    Onsets(sleep=1, rem=-1, deep=3)
-    >>> find_onsets(bytes([0, 1, GAP, deep]), bytes([0, 1, deep, 1]), reports=told, other_reports=told)
-    Onsets(sleep=1, rem=-1, deep=-2)
-    """
-    rem, deep = (own.find(byte) if can else -1 for byte, can in zip((_REM_BYTE, _DEEP_BYTE), reports, strict=True))
-    sleep = own.translate(_SLEEP_OF_KIND).find(_SLEEP_BYTE)
-    return Onsets(
-        _certain(sleep, SLEEP, own, other, other_can=True),
-        _certain(rem, REM_BIT, own, other, other_can=other_reports[0]),
-        _certain(deep, DEEP_BIT, own, other, other_can=other_reports[1]),
-    )
-
-
-def _certain(first: int, wanted: int, own: bytes, other: bytes, *, other_can: bool) -> int:
-    """Return an onset, or ``UNCERTAIN`` where it may lie in a gap before."""
-    if first < 0 or own.find(GAP, 0, first) < 0:
-        return first
-    gaps = (other[i] for i in range(first) if own[i] == GAP)
-    return UNCERTAIN if any(not other_can or kind == GAP or kind & wanted for kind in gaps) else first
-
-
-def uncertain_measures(onsets: Onsets) -> tuple[str, ...]:
-    """Return the latencies that an uncertain onset leaves undefined."""
-    if onsets.sleep == UNCERTAIN:
-        later = (("REM latency", onsets.rem), ("deep latency", onsets.deep))
-        return ("SOL", *(name for name, onset in later if onset != -1))
-    found = (("REM latency", onsets.rem), ("deep latency", onsets.deep))
-    return tuple(name for name, onset in found if onset == UNCERTAIN)
-
-
-def measure_kinds(
-    kinds: bytes, *, reports_rem: bool, reports_deep: bool, epoch_min: float = 0.5, onsets: Onsets | None = None
-) -> SleepMeasures:
+def measure_kinds(kinds: bytes, *, reports_rem: bool, reports_deep: bool, epoch_min: float = 0.5) -> SleepMeasures:
     """Return the measures of one side from one byte for each epoch.
 
     Parameters
@@ -158,8 +96,6 @@ def measure_kinds(
         Whether this side can report that stage.
     epoch_min : float
         Length of an epoch in minutes.
-    onsets : Onsets, optional
-        Where latencies end, as :func:`find_onsets` returns it; default: the first such epochs of ``kinds``.
 
     Examples
     --------
@@ -178,22 +114,20 @@ def measure_kinds(
     tst = sleep.count(_SLEEP_BYTE) * epoch_min
     # wake and then sleep is an awakening; epochs without a stage between the two do not matter
     awakenings = sleep[onset:].translate(None, _SILENT_BYTE).count(_WAKE_BYTE + _SLEEP_BYTE)
-    rem, deep = kinds.find(_REM_BYTE) if reports_rem else -1, kinds.find(_DEEP_BYTE) if reports_deep else -1
-    begins = Onsets(onset, rem, deep) if onsets is None else onsets
     return SleepMeasures(
         tib,
         tst,
-        _latency(begins.sleep, 0, epoch_min),
+        onset * epoch_min,
         sleep.count(_WAKE_BYTE, onset) * epoch_min,
         100.0 * tst / tib,
         float(awakenings),
-        _latency(begins.rem, begins.sleep, epoch_min),
-        _latency(begins.deep, begins.sleep, epoch_min),
+        _latency(kinds.find(_REM_BYTE) if reports_rem else -1, onset, epoch_min),
+        _latency(kinds.find(_DEEP_BYTE) if reports_deep else -1, onset, epoch_min),
     )
 
 
-def _latency(first: int, since: int, epoch_min: float) -> float:
-    return NAN if first < 0 or since < 0 else (first - since) * epoch_min
+def _latency(first: int, onset: int, epoch_min: float) -> float:
+    return NAN if first < 0 else (first - onset) * epoch_min
 
 
 @dataclass(frozen=True)
@@ -208,8 +142,6 @@ class MeasurePair:
         Values, nan where undefined.
     undefined_because : str
         Why a side has none, else "".
-    uncertain : tuple of str
-        The sides whose latency may end in a gap of theirs, and is undefined therefore.
     """
 
     measure: str
@@ -217,7 +149,6 @@ class MeasurePair:
     reference: float
     device: float
     undefined_because: str = ""
-    uncertain: tuple[str, ...] = ()
 
     @property
     def difference(self) -> float:
@@ -225,6 +156,12 @@ class MeasurePair:
         return self.device - self.reference
 
 
+#: Latencies -> where their minutes stand.
+LATENCIES: Final = {
+    "SOL": "sol_min",
+    "REM latency": "rem_latency_min",
+    "deep latency": "deep_latency_min",
+}
 #: Latencies that count from each side's own sleep onset.
 FROM_ONSET: Final = ("REM latency", "deep latency")
 
@@ -239,8 +176,6 @@ def difference_from_start(onset: MeasurePair, latency: MeasurePair) -> float:
     """
     return onset.difference + latency.difference
 
-
-_SIDES: Final = ("reference", "device")
 
 _FIXED = (
     ("TIB", "min", "tib_min"),
@@ -260,7 +195,6 @@ def pair_measures(
     *,
     class_minutes: tuple[tuple[str, float, float], ...],
     not_reported: tuple[str, ...] = (),
-    uncertain: tuple[tuple[str, ...], tuple[str, ...]] = ((), ()),
 ) -> tuple[MeasurePair, ...]:
     """Return all measures of both sides in the order of tables.
 
@@ -272,14 +206,11 @@ def pair_measures(
         Minutes of each class under the first mapping; nan where the device cannot report the class.
     not_reported : tuple of str
         Names of the measures that the device cannot give.
-    uncertain : tuple of (tuple of str, tuple of str)
-        Names of the latencies that a gap of the reference and of the device leaves undefined.
     """
     pairs = []
     for name, unit, attribute in _FIXED:
         values = getattr(reference, attribute), getattr(device, attribute)
-        sides = tuple(side for side, names in zip(_SIDES, uncertain, strict=True) if name in names)
-        pairs.append(MeasurePair(name, unit, *values, _reason(name, values, not_reported, sides), sides))
+        pairs.append(MeasurePair(name, unit, *values, _reason(name, values, not_reported)))
     for name, *minutes in class_minutes:
         values = (minutes[0], minutes[1])
         why = _reason(f"minutes {name}", values, ("minutes " + name,))
@@ -297,14 +228,11 @@ def _percent(minutes: float, tst_min: float) -> float:
     return 100.0 * minutes / tst_min if tst_min > 0 else NAN
 
 
-def _reason(
-    name: str, values: tuple[float, float], not_reported: tuple[str, ...], uncertain: tuple[str, ...] = ()
-) -> str:
-    reasons = [f"may begin in a gap of the {side}" for side in uncertain]
-    missing = [s for s, v in zip(_SIDES, values, strict=True) if math.isnan(v) and s not in uncertain]
+def _reason(name: str, values: tuple[float, float], not_reported: tuple[str, ...]) -> str:
+    missing = [side for side, value in zip(("reference", "device"), values, strict=True) if math.isnan(value)]
+    if not missing:
+        return ""
     if name in not_reported and "device" in missing:
-        reasons.append("the device has no label for it")
-    elif missing:
-        what = "sleep" if name in ("SOL", "WASO", "awakenings") or name.startswith("percent ") else "such epoch"
-        reasons.append(f"no {what} on " + ("either side" if len(missing) == 2 else f"the {missing[0]} side"))
-    return "; ".join(reasons)
+        return "the device has no label for it"
+    what = "sleep" if name in ("SOL", "WASO", "awakenings") or name.startswith("percent ") else "such epoch"
+    return f"no {what} on " + ("either side" if len(missing) == 2 else f"the {missing[0]} side")

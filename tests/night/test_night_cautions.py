@@ -180,36 +180,32 @@ def test_time_that_one_side_did_not_score_is_told_beside_efficiency():
     assert measured.blocks[-1].text == told
 
 
-def test_a_latency_of_a_device_that_begins_after_sleep_did_is_not_told():
-    """The reference sleeps from 5 min on, the device has no stage before 20 min: when it saw sleep nobody knows."""
+def test_sleep_of_the_reference_before_the_device_begins_is_told():
     night = compare(pair("W*10 N2*130", "-*40 light*99 wake", reports=(*WITHOUT_REM, "rem")))
-    onset = next(p for p in night.measures if p.measure == "SOL")
-    assert onset.reference == 5.0
-    assert math.isnan(onset.device)
-    assert (onset.uncertain, onset.undefined_because) == (("device",), "may begin in a gap of the device")
+    assert {p.measure: p.reference for p in night.measures}["SOL"] == 20.0
     assert of(night, "TST, WASO, SE")[0].endswith(
-        " Not told, as it may end where that side had no stage: SOL of the device."
+        " Latencies too; by all that a side itself said: SOL of the reference 5.0 min."
     )
 
 
-def test_latencies_are_of_each_sides_own_stages():
-    """The reference's first N3, at 150 min, lies in an hour that the device missed, which said deep before."""
+def test_the_first_deep_sleep_in_a_gap_of_the_other_side_is_told():
+    """The reference's first N3, at 150 min, lies in an hour that the device missed."""
     night = compare(
         pair("N2*300 N3*60 N2*100 N3*40", "light*10 deep*10 light*260 -*120 light*60 deep*40", reports=WITHOUT_REM)
     )
     deep = next(p for p in night.measures if p.measure == "deep latency")
-    assert (deep.reference, deep.device, deep.uncertain) == (150.0, 5.0, ())
+    assert (deep.reference, deep.device) == (230.0, 5.0)
+    assert of(night, "TST, WASO, SE")[0].endswith(
+        "by all that a side itself said: deep latency of the reference 150.0 min."
+    )
 
 
-def test_a_latency_that_may_end_in_a_gap_of_its_side_is_undefined():
-    night = compare(pair("N2*300 N3*60 N2*100 N3*40", "light*280 -*120 light*60 deep*40", reports=WITHOUT_REM))
-    deep = next(p for p in night.measures if p.measure == "deep latency")
-    assert deep.reference == 150.0
-    assert math.isnan(deep.device)
-    assert deep.undefined_because == "may begin in a gap of the device"
-    # a gap in which the other side says that it is something else changes nothing
-    harmless = compare(pair("N2*300 N3*60 N2*100 N3*40", "light*200 -*20 light*80 deep*200", reports=WITHOUT_REM))
-    assert [(p.reference, p.device) for p in harmless.measures if p.measure == "deep latency"] == [(150.0, 150.0)]
+def test_a_short_gap_is_told_where_it_moves_a_latency_by_ten_minutes():
+    reference = "N2*300 N3*10 N2*1000 N3*40"
+    moved = compare(pair(reference, "light*295 -*15 light*1000 deep*40", reports=WITHOUT_REM))
+    assert "deep latency of the reference 150.0 min" in of(moved, "TST, WASO, SE")[0]
+    harmless = compare(pair(reference, "light*200 -*15 light*1095 deep*40", reports=WITHOUT_REM))
+    assert of(harmless, "TST, WASO, SE") == []
 
 
 @pytest.mark.parametrize(("missing", "scored", "is_told"), [(2, 98, False), (3, 97, True), (20, 1980, False)])

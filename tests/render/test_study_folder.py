@@ -229,7 +229,7 @@ def test_a_study_without_one_night_that_can_be_scored(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="no night can be scored") as refusal:
         run_study(load_nights(table), REQUEST)
     # 24 rows with one reason, of which a message names three
-    assert "24 nights: " in str(refusal.value)
+    assert "24 device-nights: " in str(refusal.value)
     assert "and 21 more" in str(refusal.value)
     assert str(refusal.value).count("this is no EDF or BDF file") == 1
 
@@ -271,6 +271,7 @@ def test_a_table_of_paired_epochs_is_a_study(made: Path, tmp_path: Path) -> None
 
 
 def test_the_study_that_comes_back_is_the_one_that_was_written(tmp_path: Path) -> None:
+    from sleepagree.describe.study import clock_command
     from tests.told import study_files, study_lines
 
     table = load_nights(FERRY / "nights.csv")
@@ -278,5 +279,6 @@ def test_the_study_that_comes_back_is_the_one_that_was_written(tmp_path: Path) -
     again = run_study(table, REQUEST)
     assert study_lines(written) == study_lines(again)
     assert written.cautions == again.cautions
-    files = study_files(written, command=REQUEST.command, table=table)
+    clock = clock_command(written, table, REQUEST.scoring)
+    files = study_files(written, command=REQUEST.command, table=table, clock=clock)
     assert (tmp_path / "out" / "report.html").read_bytes() == files["report.html"]

@@ -202,7 +202,8 @@ def test_an_interval_that_holds_0_takes_the_hint_back():
         (QuickOffset(0.0, 0.6, 0.6, 0.0), None, ""),
         (
             QuickOffset(240.0, 0.25, 0.5, 0.25, ClockHint.OFFSET, 9.0),
-            "Agreement has a sharp peak when +240 s are added to device times (kappa 0.500 instead of 0.250).",
+            "Agreement has a sharp peak when +240 s are added to device times (kappa 0.500 instead of 0.250, on "
+            "the epochs paired here).",
             "'sleepagree clock' looks closer",
         ),
         (

@@ -245,7 +245,7 @@ def test_a_given_window_is_the_time_in_bed(learnt):
         (("measures", 0, "over_usual", 1), None, "field 'measures[0].over_usual[1]'"),
         (("measures", 0, "folds", 0, "shares"), [1.0] * 50, "field 'measures[0].folds[0].shares'"),
         (("measures",), [], "field 'measures'"),
-        (("mapping", "device_classes"), ["wake"], "fewer than two classes"),
+        (("mapping", "device_classes"), ["wake"], "into an unknown class"),
         (("cautions",), [{"kind": "nonsense", "values": {}}], "field 'cautions[0].kind'"),
     ],
     ids=lambda v: ".".join(map(str, v)) if isinstance(v, tuple) else "",
