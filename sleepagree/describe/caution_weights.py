@@ -25,6 +25,7 @@ _BY_WEIGHT: Final = (
     CautionKind.CLOCK_UNTOLD,
     # how much of what was recorded the figures speak of
     CautionKind.TIME_LEFT_OVER,
+    CautionKind.LENGTHS_UNUSED,
     CautionKind.NIGHTS_SPARSE,
     CautionKind.FEW_SCORED,
     CautionKind.NIGHTS_REFUSED,
@@ -38,7 +39,6 @@ _BY_WEIGHT: Final = (
     CautionKind.LONG_WAKE,
     CautionKind.TIME_UNCOUNTED,
     CautionKind.LABEL_UNSCORED,
-    CautionKind.LENGTHS_UNUSED,
     CautionKind.CONSENSUS_FLATTERS,
     CautionKind.NOT_COMPARED,
 )
@@ -50,3 +50,8 @@ def rank_caution(caution: Caution | str) -> int:
         return rank_caution(caution["caution"])
     kind = None if isinstance(caution, str) else caution.kind
     return _BY_WEIGHT.index(CautionKind(kind)) if kind in _BY_WEIGHT else len(_BY_WEIGHT)
+
+
+def is_grave(caution: Caution | str) -> bool:
+    """Whether it says that the two sides may not belong together, or lie at a wrong time."""
+    return rank_caution(caution) < _BY_WEIGHT.index(CautionKind.TIME_LEFT_OVER)

@@ -32,6 +32,7 @@ from sleepagree.describe.blocks import (
     present,
     sections_of,
 )
+from sleepagree.describe.caution_weights import is_grave
 from sleepagree.describe.cautions import say_caution
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
 from sleepagree.describe.night_time import NO_LABEL, following_section, time_section
@@ -110,10 +111,12 @@ def describe_night(
         methods_section(methods_of_night(night), results_of_night(night)),
         repeat_section(command, sides=(("reference", paired.reference_side), ("device", paired.device_side))),
     )
+    # a terminal tells its cautions below the answer, a page only at its end
+    grave = [c for c in night.cautions if is_grave(c)] if front is Front.PAGE else []
     return Description(
         "sleepagree: one night",
         f"{device} against {reference}",
-        (finding_of_night(night),),
+        (finding_of_night(night), *(say_caution(c, front) for c in grave)),
         sections_of(*sections),
         answer_sections(night, next_command),
     )

@@ -220,7 +220,7 @@ class _Pages:
         try:
             if work.kind is Kind.STUDY:
                 if form.get("do") == "find":
-                    work.find_nights(form.get("reference", ""), form.get("device", ""))
+                    _find_nights(work, form)
                 else:
                     work.write_table(form)
                 return
@@ -370,6 +370,14 @@ def _save(upload: UploadFile, path: Path) -> None:
     Path(upload.file.name).replace(path)
 
 
+def _find_nights(work: Work, form: Mapping[str, str]) -> None:
+    """Find nights by the names of files; a message names no folder of this machine."""
+    try:
+        work.find_nights(form.get("reference", "").strip(), form.get("device", "").strip())
+    except SleepAgreeError as error:
+        raise error.in_file("") from None
+
+
 def _first_look(work: Work) -> None:
     """Look at what was given before anything was answered."""
     table = work.folder / NIGHTS
@@ -377,6 +385,9 @@ def _first_look(work: Work) -> None:
         with contextlib.suppress(UnicodeDecodeError, csv.Error):
             rows = csv.DictReader(io.StringIO(table.read_text("utf-8-sig")))
             work.table = [{column: row.get(column) or "" for column in COLUMNS} for row in rows][:MOST_FILES]
+    elif work.kind is Kind.STUDY:
+        with contextlib.suppress(SleepAgreeError):  # names that do not show it are asked for
+            work.find_nights()
     work.look()
 
 

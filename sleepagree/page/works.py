@@ -186,12 +186,17 @@ class Work:
         found = (p.relative_to(self.folder) for p in sorted(self.folder.rglob("*")) if p.is_file())
         return [path.as_posix() for path in found if path.parts[0] != RESULTS and path.as_posix() != NIGHTS]
 
-    def find_nights(self, reference: str, device: str) -> None:
-        """Fill the nights table from two patterns of file names."""
+    def find_nights(self, reference: str = "", device: str = "") -> None:
+        """Fill the nights table from two patterns of file names, or, where one is missing, from what the names show."""
         from sleepagree.study.from_folder import nights_from_folder
+        from sleepagree.study.proposed_patterns import propose_patterns
 
-        self.patterns = {"reference": reference, "device": device}
-        found = nights_from_folder(self.folder, reference_pattern=reference, device_pattern=device)
+        if reference and device:
+            self.patterns = {"reference": reference, "device": device}
+            found = nights_from_folder(self.folder, reference_pattern=reference, device_pattern=device)
+        else:
+            proposed = propose_patterns(self.folder)
+            found, self.patterns = proposed.found, {"reference": proposed.reference, "device": proposed.devices[0]}
         self.table = [
             {
                 "participant": row.participant,
@@ -199,9 +204,18 @@ class Work:
                 "device": row.device,
                 "reference": ";".join(row.reference),
                 "device_file": row.device_file,
+                "layout": self._layout_for(row.device_file),
             }
             for row in found.rows
         ]
+
+    def _layout_for(self, file: str) -> str:
+        """Return the one layout among the given files that reads a file; "" where none is needed, or several do."""
+        layouts = [path for path in self.files if path.endswith(".toml")]
+        if _reads(self.folder / file, None):
+            return ""
+        fitting = [path for path in layouts if _reads(self.folder / file, self.folder / path)]
+        return fitting[0] if len(fitting) == 1 else ""
 
     def write_table(self, form: Mapping[str, str]) -> None:
         """Take the cells of a form, ``N.column``, and write the nights table; a cell may name given files only."""
@@ -224,6 +238,18 @@ class Work:
         writer.writerow(used)
         writer.writerows([escape_formula(row[column]) for column in used] for row in self.table)
         (self.folder / NIGHTS).write_text(text.getvalue(), encoding="utf-8")
+
+
+def _reads(file: Path, layout: Path | None) -> bool:
+    """Whether a file is read, with a layout or as it is."""
+    from sleepagree.readers import read_spans
+    from sleepagree.readers.layout import read_layout
+
+    try:
+        read_spans(file, layout=None if layout is None else read_layout(layout))
+    except SleepAgreeError:
+        return False
+    return True
 
 
 def _refusal(spans: Mapping[str, object], chosen: Mapping[str, str]) -> str:

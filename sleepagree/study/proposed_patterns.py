@@ -15,7 +15,7 @@ from itertools import product
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from sleepagree.errors import InputError
+from sleepagree.errors import InputError, for_page
 from sleepagree.study.file_patterns import NIGHT, PARTICIPANT
 from sleepagree.study.from_folder import DEVICE, PART, SCORER, FolderNights, list_files, nights_from_folder
 
@@ -154,8 +154,11 @@ def _no_proposal(folder: Path, found: str) -> InputError:
         found,
         "files of a reference (psg, lab, reference ... in their names, or EDF beside others) and of devices that name "
         "the same people or nights",
-        'Say it with patterns, such as --reference "lab/{participant}_{night}.edf" --device '
-        '"{device}/{participant}_{night}.csv".',
+        for_page(
+            'Say it with patterns, such as --reference "lab/{participant}_{night}.edf" --device '
+            '"{device}/{participant}_{night}.csv".',
+            'Say it with names, such as "lab/{participant}_{night}.edf" and "{device}/{participant}_{night}.csv".',
+        ),
     )
 
 

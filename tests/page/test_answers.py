@@ -257,6 +257,24 @@ def test_nights_are_found_by_patterns_and_a_cell_names_given_files_only(
     assert "one of the files that were given" in served.ask("GET", work).text
 
 
+def test_a_folder_without_a_nights_table_is_worked_out_from_its_names(
+    served: Served, folder: dict[str, tuple[str, bytes]]
+) -> None:
+    """Its files are found, and the layout among them that reads a device's file stands in its row."""
+    given = {k: v for k, v in folder.items() if "pad-b" in v[0] or "reference" in v[0]}
+    work = served.begin("study", given)
+    page = served.ask("GET", work).text
+    cells = {unescape(n): unescape(v) for n, v in re.findall(r'<input name="(\d+\.[a-z_]+)" value="([^"]*)"', page)}
+    files = [v for n, v in cells.items() if n.endswith(".device_file")]
+    assert len(files) == 12
+    assert all("pad-b/" in name for name in files)
+    assert {v.rpartition("/")[2] for n, v in cells.items() if n.endswith(".layout")} == {"pad-b.toml"}
+    served.post(work, {"reference": "nowhere/{participant}.edf", "device": "{device}/{participant}.csv", "do": "find"})
+    told = served.ask("GET", work).text
+    assert "no file fits" in told
+    assert "sleepagree-page-" not in re.sub(r"<[^>]*>", "", told)
+
+
 def test_a_study_is_stopped(served: Served, folder: dict[str, tuple[str, bytes]]) -> None:
     work = served.begin("study", folder)
     page = served.ask("GET", work).text

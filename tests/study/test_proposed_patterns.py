@@ -151,7 +151,7 @@ def test_names_that_show_nothing_are_refused(paths: list[str], found: str, tmp_p
         propose_patterns(tmp_path)
     assert caught.value.problem == "the names of the files do not show which belong together"
     assert caught.value.found == found
-    assert caught.value.remedy.startswith("Say it with patterns, such as --reference ")
+    assert caught.value.remedy.lstrip("\x04").startswith("Say it with patterns, such as --reference ")
 
 
 BOTH = ("--reference", "lab/{participant}.csv", "--device", "b/{participant}.csv")
