@@ -616,3 +616,50 @@ def test_a_result_is_a_plain_structure() -> None:
         assert [c["kind"] for c in told["cautions"]] == [c["kind"] for c in document["cautions"]]
     assert study.finding == " ".join(describe_study(study).findings)
     assert night._repr_html_().startswith("<p><strong>")
+
+
+# --- epochs that are counted --------------------------------------------------------------------------------
+
+
+def counting(reference: object, device: object) -> list[str]:
+    kinds = CautionKind.FIRST_EPOCHS_DIFFER, CautionKind.LENGTHS_DIFFER
+    paired = align(reference=reference, device=device)
+    night = compare(paired)
+    # a study of that night says it, too, where it changes more than the ends
+    summed = [caution.kind for caution in summarise_night(paired, participant="a", night="1", device="pad B").cautions]
+    for caution in night.cautions:
+        if caution.kind in kinds:
+            assert (caution.kind in summed) == (caution.get("times") != 0)
+    return [str(caution) for caution in night.cautions if caution.kind in kinds]
+
+
+def test_numbers_of_epochs_from_1_beside_those_from_0_are_told() -> None:
+    numbered = pd.DataFrame({"epoch": range(1, len(PAD) + 1), "stage": PAD})
+    from_0 = numbered.assign(epoch=numbered["epoch"] - 1)
+    (told,) = counting(SCORER, numbered)
+    assert told == (
+        "The reference begins with epoch 0, the device with epoch 1, and neither tells a clock: the device was laid "
+        "1 epoch after the reference, as numbers of epochs count from 0. If both began together, take 1 from the "
+        "device's column epoch."
+    )
+    (other,) = counting(numbered.assign(stage=SCORER), from_0)
+    assert "the reference was laid 1 epoch after the device" in other
+    # numbers that are right, and sides that both count from 1, are none's concern
+    assert counting(SCORER, from_0) == counting(numbered.assign(stage=SCORER), numbered) == []
+    assert counting(pd.Series(SCORER, index=range(7, 7 + len(SCORER))), PAD) == []
+    clocked = (read_hypnogram(side, start=CLOCK[0].to_pydatetime()) for side in (SCORER, numbered))
+    assert counting(*clocked) == []
+
+
+def test_sequences_of_different_length_are_told_and_whole_ratios_asked_about() -> None:
+    (told,) = counting(SCORER, [*PAD, "wake"])
+    assert told == (
+        "The reference has 120 epochs of 30 s, the device 121 epochs of 30 s, and neither tells a clock: both were "
+        "taken to begin together."
+    )
+    (halved,) = counting(SCORER, PAD[::2])
+    assert halved.endswith("Are the device's epochs 60 s long? Then give it by read_hypnogram(..., epoch_s=60).")
+    (doubled,) = counting(SCORER[::2], PAD)
+    assert "Are the reference's epochs 60 s long?" in doubled
+    assert counting(SCORER, read_hypnogram(PAD[::2], epoch_s=60)) == []
+    assert counting(SCORER, [*PAD[:-3], None, None, None]) == []  # a gap at the end is an epoch

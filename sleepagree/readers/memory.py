@@ -100,10 +100,14 @@ def read_hypnogram(
             table = _table_of_frame(source, name)
             _refuse_two_sides(table, asked)
             return _with_reports(spans_of_table(table, layout=asked, zone=zone, own_words=own_words), reports)
+        counted = None
         if _is_per_epoch(source):
-            source = _one_row_an_epoch(source, epoch_s, name)
+            given, source = source, _one_row_an_epoch(source, epoch_s, name)
+            counted = _numbers_of_epochs(given) if start is None else None
         if hasattr(source, "columns"):
             spans = _from_frame(source, stages, zone, own_words, name)
+            if counted is not None:
+                spans = spans.with_changes(epoch_s=epoch_s, epoch_from=EpochLengthFrom.LAYOUT, counted=counted)
             spans = spans if start is None or spans.start is not None else spans.with_changes(start=start)
         else:
             spans = _from_series(source, stages, start, epoch_s, zone, own_words, name)
@@ -306,6 +310,7 @@ def _from_labels(
         epoch_s=epoch_s,
         epoch_from=EpochLengthFrom.LAYOUT,
         origin=Origin(name, "memory"),
+        counted=None if start is not None else (0, len(values)),
     )
 
 
@@ -392,6 +397,14 @@ def _times(frame: Any, column: str, zone: str | None, name: str) -> Any:
 def _is_per_epoch(frame: Any) -> bool:
     """Whether a DataFrame has one row per epoch: stages, when each begins, and no column that might tell more."""
     return "stage" in frame.columns and {*frame.columns} <= {"stage", "start", "onset_s", "epoch"}
+
+
+def _numbers_of_epochs(frame: Any) -> tuple[int, int] | None:
+    """Return the first number of an epoch and how many the numbers span; None where no column ``epoch`` tells when."""
+    if "epoch" not in frame.columns or {"start", "onset_s"} & {*frame.columns} or not len(frame):
+        return None
+    first, last = (int(float(frame["epoch"].iloc[row])) for row in (0, -1))
+    return first, last - first + 1
 
 
 def _one_row_an_epoch(frame: Any, epoch_s: float, name: str) -> Any:
