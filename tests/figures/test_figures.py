@@ -667,6 +667,17 @@ def test_a_users_dark_paper_gets_the_dark_colours() -> None:
     assert 'fill="#000000"' in told
 
 
+@pytest.mark.parametrize("ax", [None, "own"])
+def test_labels_of_ticks_have_the_colour_of_a_users_ticks(ax: str | None) -> None:
+    own = {"xtick.color": "#0000aa", "ytick.color": "#aa0000"}
+    for settings, x, y in (("dark_background", "white", "white"), (own, "#0000aa", "#aa0000")):
+        with style_context(settings):
+            given = None if ax is None else Figure(figsize=(5, 3)).add_subplot()
+            drawn_on = figures.draw_run_lengths(drawn.night_with_rem(), ax=given)
+        assert {to_rgba(label.get_color()) for label in drawn_on.get_xticklabels()} == {to_rgba(x)}
+        assert {to_rgba(label.get_color()) for label in drawn_on.get_yticklabels()} == {to_rgba(y)}
+
+
 def test_reports_look_the_same_whatever_a_user_has_set() -> None:
     night = drawn.night_with_rem()
     plain = [*page_files(describe_night(night), ("svg", "png")).values(), night._repr_html_()]
