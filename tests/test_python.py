@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 
 import sleepagree
+import sleepagree.figures
 from sleepagree import (
     InputError,
     NightSummary,
@@ -663,3 +664,47 @@ def test_sequences_of_different_length_are_told_and_whole_ratios_asked_about() -
     assert "Are the reference's epochs 60 s long?" in doubled
     assert counting(SCORER, read_hypnogram(PAD[::2], epoch_s=60)) == []
     assert counting(SCORER, [*PAD[:-3], None, None, None]) == []  # a gap at the end is an epoch
+
+
+def test_the_mappings_of_a_night_have_the_interval_that_is_told_first() -> None:
+    night = compare(align(reference=SCORER, device=PAD), mappings=["wake-sleep", "wake-nrem-rem"])
+    frame = night.to_frame("mappings")
+    assert frame.columns.tolist() == ["epochs", "left_out_epochs", "accuracy", "kappa", "low", "high"]
+    for scored in night.mappings:
+        row, told = frame.loc[scored.mapping.name], scored.intervals.kappa
+        assert (row["kappa"], row["epochs"]) == (scored.table.kappa.value, scored.table.n)
+        np.testing.assert_equal([row["low"], row["high"]], [told.low, told.high])
+
+
+def test_a_frame_of_both_sides_is_told_to_be_given_by_its_columns() -> None:
+    frame = pd.DataFrame({"scorer": SCORER, "band": BAND, "mood": "fine"})
+    with pytest.raises(InputError) as told:
+        align(reference=frame, device=frame)
+    assert told.value.remedy == "Give each side by itself: frame['scorer'] and frame['band']."
+    assert align(reference=frame["scorer"], device=frame["band"]).ledger.scored == len(SCORER)
+
+
+@pytest.mark.parametrize(
+    ("make", "message"),
+    [
+        (lambda: StudyOptions(resamples=-1), "resamples must be a whole number from 0 on, not -1"),
+        (lambda: StudyOptions(level=95), "level must lie between 0 and 1, such as 0.95, not 95"),
+        (lambda: StudyOptions(level="0.95"), "level must lie between 0 and 1, such as 0.95, not '0.95'"),  # type: ignore[arg-type]
+        (lambda: sleepagree.Execution(resume=True), "resume needs keep, the folder in which finished nights were kept"),
+        (lambda: read_hypnogram(SCORER, epoch_s="60"), "epoch_s must be a positive number of seconds, not '60'"),  # type: ignore[arg-type]
+    ],
+)
+def test_settings_that_cannot_be_are_refused_by_name_when_they_are_made(
+    make: Callable[[], object], message: str
+) -> None:
+    with pytest.raises(ValueError, match=message):
+        make()
+
+
+def test_a_figure_in_place_of_axes_is_refused_by_name() -> None:
+    from matplotlib.figure import Figure
+
+    night = compare(align(reference=SCORER, device=PAD))
+    for draw in (sleepagree.figures.draw_hypnograms, sleepagree.figures.draw_confusion):
+        with pytest.raises(TypeError, match=r"ax must be a matplotlib Axes, .* not Figure"):
+            draw(night, ax=Figure())

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from sleepagree.errors import EpochGridError, FileFormatError, InputError, UnknownStageError
+from sleepagree.errors import EpochGridError, FileFormatError, InputError, UnknownStageError, shorten
 from sleepagree.hypnogram.spans import EPOCH_S, EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.hypnogram.zones import find_zone, place_in_zone, with_zone
 from sleepagree.mapping.words import NOT_A_STAGE, STAGE_WORDS, UNSCORED, assign_stages, recognise_label
@@ -80,6 +80,8 @@ def read_hypnogram(
     >>> night.labels, night.onset_s.tolist(), night.duration_s.tolist()
     (('W', 'N1', 'N2'), [0.0, 60.0, 90.0, 150.0], [60.0, 30.0, 30.0, 30.0])
     """
+    if isinstance(epoch_s, str) or not epoch_s > 0:
+        raise ValueError(f"epoch_s must be a positive number of seconds, not {epoch_s!r}")
     if isinstance(source, ScoredSpans):
         spans = source
     elif isinstance(source, (str, os.PathLike)):
@@ -233,12 +235,8 @@ def _refuse_two_sides(table: Table, layout: Layout) -> None:
     """Refuse a frame that holds the stages of both sides, of which one would be taken for either."""
     if layout.stage is not None or "stage" in table.names:
         return
-    told = {table.names[i]: set(data) - {""} for i, data in table.columns.items() if isinstance(data, list)}
-    sides = [
-        name
-        for name, texts in told.items()
-        if len(texts) > 1 and all(not text.isdecimal() and recognise_label(text) for text in texts)
-    ]
+    told = {table.names[i]: data for i, data in table.columns.items() if isinstance(data, list)}
+    sides = _columns_of_stages(told)
     if len(sides) > 1:
         raise InputError(
             "more than one column holds stages",
@@ -247,6 +245,16 @@ def _refuse_two_sides(table: Table, layout: Layout) -> None:
             expected="the stages of one side",
             remedy=f"Give that side's column with its times, such as frame[['{table.names[0]}', '{sides[0]}']].",
         )
+
+
+def _columns_of_stages(columns: Mapping[str, Sequence[str]]) -> list[str]:
+    """Return the names of columns in which every text is a word for a stage."""
+    told = {name: set(texts) - {""} for name, texts in columns.items()}
+    return [
+        name
+        for name, texts in told.items()
+        if len(texts) > 1 and all(not text.isdecimal() and recognise_label(text) for text in texts)
+    ]
 
 
 def _column_of(column: Any, name: str) -> ColumnData:
@@ -289,8 +297,6 @@ def _from_labels(
     own: frozenset[str],
     name: str,
 ) -> ScoredSpans:
-    if not epoch_s > 0:
-        raise ValueError(f"epoch_s must be positive, not {epoch_s!r}")
     texts = [_label_text(value) for value in values]
     labels = tuple(dict.fromkeys(text for text in texts if text is not None))
     # first of all: labels without end are no stages, and more than a code can number
@@ -455,7 +461,11 @@ def _from_frame(
             "the DataFrame lacks columns",
             "onset_s, duration_s and stage; start, end and stage; or stage alone",
         )
+        texts = {name: [_label_text(x) or "" for x in frame[name].tolist()] for name in frame if isinstance(name, str)}
+        sides = _columns_of_stages(texts)
         remedy = "Rename its columns."
+        if sides:
+            remedy = f"Give each side by itself: {' and '.join(f'frame[{shorten(side)!r}]' for side in sides)}."
         raise InputError(problem, name, found=", ".join(map(str, frame.columns)), expected=expected, remedy=remedy)
     order = np.argsort(onset, kind="stable")
     texts = [_label_text(value) for value in frame["stage"].tolist()]
