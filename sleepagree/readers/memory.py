@@ -80,7 +80,7 @@ def read_hypnogram(
     >>> night.labels, night.onset_s.tolist(), night.duration_s.tolist()
     (('W', 'N1', 'N2'), [0.0, 60.0, 90.0, 150.0], [60.0, 30.0, 30.0, 30.0])
     """
-    if isinstance(epoch_s, str) or not epoch_s > 0:
+    if not hasattr(epoch_s, "__float__") or not epoch_s > 0:
         raise ValueError(f"epoch_s must be a positive number of seconds, not {epoch_s!r}")
     if isinstance(source, ScoredSpans):
         spans = source
@@ -461,8 +461,10 @@ def _from_frame(
             "the DataFrame lacks columns",
             "onset_s, duration_s and stage; start, end and stage; or stage alone",
         )
-        texts = {name: [_label_text(x) or "" for x in frame[name].tolist()] for name in frame if isinstance(name, str)}
-        sides = _columns_of_stages(texts)
+        columns_told = {
+            name: [_label_text(x) or "" for x in frame[name].tolist()] for name in frame if isinstance(name, str)
+        }
+        sides = _columns_of_stages(columns_told)
         remedy = "Rename its columns."
         if sides:
             remedy = f"Give each side by itself: {' and '.join(f'frame[{shorten(side)!r}]' for side in sides)}."

@@ -77,7 +77,7 @@ class StudyOptions:
     def __post_init__(self) -> None:
         if not hasattr(self.resamples, "__index__") or self.resamples < 0:
             raise ValueError(f"resamples must be a whole number from 0 on, not {self.resamples!r}")
-        if isinstance(self.level, str) or not 0 < self.level < 1:
+        if not hasattr(self.level, "__float__") or not 0 < self.level < 1:
             raise ValueError(f"level must lie between 0 and 1, such as 0.95, not {self.level!r}")
         object.__setattr__(self, "mappings", take_mappings(self.mappings))
         margins: Any = self.margins
