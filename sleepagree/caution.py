@@ -90,6 +90,8 @@ class CautionKind(StrEnum):
     NO_KAPPA = "no_kappa"
     KAPPAS_OF_SIZES = "kappas_of_sizes"
     LEFT_OUT_BY_MAPPING = "left_out_by_mapping"
+    FIRST_EPOCHS_DIFFER = "first_epochs_differ"
+    LENGTHS_DIFFER = "lengths_differ"
     CLOCK_DOUBT = "clock_doubt"
     CLOCK_UNTOLD = "clock_untold"
     CLOCK_ZONE = "clock_zone"

@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 
 import sleepagree
+import sleepagree.figures
 from sleepagree import (
     InputError,
     NightSummary,
@@ -616,3 +617,94 @@ def test_a_result_is_a_plain_structure() -> None:
         assert [c["kind"] for c in told["cautions"]] == [c["kind"] for c in document["cautions"]]
     assert study.finding == " ".join(describe_study(study).findings)
     assert night._repr_html_().startswith("<p><strong>")
+
+
+# --- epochs that are counted --------------------------------------------------------------------------------
+
+
+def counting(reference: object, device: object) -> list[str]:
+    kinds = CautionKind.FIRST_EPOCHS_DIFFER, CautionKind.LENGTHS_DIFFER
+    paired = align(reference=reference, device=device)
+    night = compare(paired)
+    # a study of that night says it, too, where it changes more than the ends
+    summed = [caution.kind for caution in summarise_night(paired, participant="a", night="1", device="pad B").cautions]
+    for caution in night.cautions:
+        if caution.kind in kinds:
+            assert (caution.kind in summed) == (caution.get("times") != 0)
+    return [str(caution) for caution in night.cautions if caution.kind in kinds]
+
+
+def test_numbers_of_epochs_from_1_beside_those_from_0_are_told() -> None:
+    numbered = pd.DataFrame({"epoch": range(1, len(PAD) + 1), "stage": PAD})
+    from_0 = numbered.assign(epoch=numbered["epoch"] - 1)
+    (told,) = counting(SCORER, numbered)
+    assert told == (
+        "The reference begins with epoch 0, the device with epoch 1, and neither tells a clock: the device was laid "
+        "1 epoch after the reference, as numbers of epochs count from 0. If both began together, take 1 from the "
+        "device's column epoch."
+    )
+    (other,) = counting(numbered.assign(stage=SCORER), from_0)
+    assert "the reference was laid 1 epoch after the device" in other
+    # numbers that are right, and sides that both count from 1, are none's concern
+    assert counting(SCORER, from_0) == counting(numbered.assign(stage=SCORER), numbered) == []
+    assert counting(pd.Series(SCORER, index=range(7, 7 + len(SCORER))), PAD) == []
+    clocked = (read_hypnogram(side, start=CLOCK[0].to_pydatetime()) for side in (SCORER, numbered))
+    assert counting(*clocked) == []
+
+
+def test_sequences_of_different_length_are_told_and_whole_ratios_asked_about() -> None:
+    (told,) = counting(SCORER, [*PAD, "wake"])
+    assert told == (
+        "The reference has 120 epochs of 30 s, the device 121 epochs of 30 s, and neither tells a clock: both were "
+        "taken to begin together."
+    )
+    (halved,) = counting(SCORER, PAD[::2])
+    assert halved.endswith("Are the device's epochs 60 s long? Then give it by read_hypnogram(..., epoch_s=60).")
+    (doubled,) = counting(SCORER[::2], PAD)
+    assert "Are the reference's epochs 60 s long?" in doubled
+    assert counting(SCORER, read_hypnogram(PAD[::2], epoch_s=60)) == []
+    assert counting(SCORER, [*PAD[:-3], None, None, None]) == []  # a gap at the end is an epoch
+
+
+def test_the_mappings_of_a_night_have_the_interval_that_is_told_first() -> None:
+    night = compare(align(reference=SCORER, device=PAD), mappings=["wake-sleep", "wake-nrem-rem"])
+    frame = night.to_frame("mappings")
+    assert frame.columns.tolist() == ["epochs", "left_out_epochs", "accuracy", "kappa", "low", "high"]
+    for scored in night.mappings:
+        row, told = frame.loc[scored.mapping.name], scored.intervals.kappa
+        assert (row["kappa"], row["epochs"]) == (scored.table.kappa.value, scored.table.n)
+        np.testing.assert_equal([row["low"], row["high"]], [told.low, told.high])
+
+
+def test_a_frame_of_both_sides_is_told_to_be_given_by_its_columns() -> None:
+    frame = pd.DataFrame({"scorer": SCORER, "band": BAND, "mood": "fine"})
+    with pytest.raises(InputError) as told:
+        align(reference=frame, device=frame)
+    assert told.value.remedy == "Give each side by itself: frame['scorer'] and frame['band']."
+    assert align(reference=frame["scorer"], device=frame["band"]).ledger.scored == len(SCORER)
+
+
+@pytest.mark.parametrize(
+    ("make", "message"),
+    [
+        (lambda: StudyOptions(resamples=-1), "resamples must be a whole number from 0 on, not -1"),
+        (lambda: StudyOptions(level=95), "level must lie between 0 and 1, such as 0.95, not 95"),
+        (lambda: StudyOptions(level="0.95"), "level must lie between 0 and 1, such as 0.95, not '0.95'"),  # type: ignore[arg-type]
+        (lambda: sleepagree.Execution(resume=True), "resume needs keep, the folder in which finished nights were kept"),
+        (lambda: read_hypnogram(SCORER, epoch_s="60"), "epoch_s must be a positive number of seconds, not '60'"),  # type: ignore[arg-type]
+    ],
+)
+def test_settings_that_cannot_be_are_refused_by_name_when_they_are_made(
+    make: Callable[[], object], message: str
+) -> None:
+    with pytest.raises(ValueError, match=message):
+        make()
+
+
+def test_a_figure_in_place_of_axes_is_refused_by_name() -> None:
+    from matplotlib.figure import Figure
+
+    night = compare(align(reference=SCORER, device=PAD))
+    for draw in (sleepagree.figures.draw_hypnograms, sleepagree.figures.draw_confusion):
+        with pytest.raises(TypeError, match=r"ax must be a matplotlib Axes, .* not Figure"):
+            draw(night, ax=Figure())

@@ -14,6 +14,8 @@ _BY_WEIGHT: Final = (
     CautionKind.NAMES_ALIKE,
     CautionKind.NIGHT_REPEATED,
     # whether they are laid at the right time
+    CautionKind.FIRST_EPOCHS_DIFFER,
+    CautionKind.LENGTHS_DIFFER,
     CautionKind.CLOCK_ZONE,
     CautionKind.CLOCK_CHANGE,
     CautionKind.CLOCKS_HOURS,

@@ -7,7 +7,7 @@ from itertools import repeat
 from typing import Any, Final
 
 from sleepagree.caution import Caution, CautionKind, plain_values
-from sleepagree.describe.words import figure, join_words, percent, say_measure, say_status, signed, speak
+from sleepagree.describe.words import figure, join_words, percent, say_counted, say_measure, say_status, signed, speak
 from sleepagree.errors import Front, Option, Step, asked, counted, for_page, name_options, shorten
 from sleepagree.readers.times.clock import show_number
 from sleepagree.scoring.offsets import MOST_HOURS, NEAR_CHANCE
@@ -565,6 +565,8 @@ SENTENCES: Final[dict[CautionKind, Callable[[Caution], str]]] = {
     CautionKind.NO_KAPPA: _no_kappa,
     CautionKind.KAPPAS_OF_SIZES: _kappas_of_sizes,
     CautionKind.LEFT_OUT_BY_MAPPING: _left_out_by_mapping,
+    CautionKind.FIRST_EPOCHS_DIFFER: say_counted,
+    CautionKind.LENGTHS_DIFFER: say_counted,
     CautionKind.CLOCK_DOUBT: _clock_doubt,
     CautionKind.CLOCK_UNTOLD: _clock_untold,
     CautionKind.CLOCK_ZONE: _clock_zone,

@@ -11,7 +11,16 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from sleepagree.describe.words import speak
-from sleepagree.figures.drawing import axes_for, draw_boxes, draw_strokes, grid_lines, name_axis, name_rows, write
+from sleepagree.figures.drawing import (
+    axes_for,
+    draw_boxes,
+    draw_strokes,
+    grid_lines,
+    name_axis,
+    name_rows,
+    size_mm,
+    write,
+)
 from sleepagree.figures.style import INK, MUTED, PAPER, SMALL_LETTER_POINTS, Shade, one_column, shades_of, styled
 from sleepagree.figures.subjects import device_of, is_study
 from sleepagree.night.compare import NightAgreement
@@ -22,6 +31,7 @@ if TYPE_CHECKING:
 
 _ROW_MM: Final = 4.1
 _BAR: Final = 0.62
+_NUMBER_MM: Final = 8.5
 
 
 @dataclass(frozen=True)
@@ -107,7 +117,8 @@ def draw_bias_sources(
     ax = axes_for(ax, one_column(rows * _ROW_MM + 10), left=21, right=3, top=1, bottom=9)
     ends = [0.0, *(step.end for _, steps in accounts for step in steps)]
     low, high = min(ends), max(ends)
-    room = 0.2 * max(high - low, 1.0)
+    # a number beside the longest bar takes that much of a narrow panel
+    room = max(0.2, _NUMBER_MM / max(size_mm(ax)[0] - 2 * _NUMBER_MM, _NUMBER_MM)) * max(high - low, 1.0)
     ax.set_xlim(low - room, high + room)
     ax.set_ylim(rows, 0)
     ticks: list[tuple[float, str]] = []

@@ -34,6 +34,8 @@ def axes_for(ax: Axes | None, size: FigureSize, *, left: float, bottom: float, r
     on; a figure with a layout engine finds that room by itself.
     """
     if ax is not None:
+        if not isinstance(ax, Axes):
+            raise TypeError(f"ax must be a matplotlib Axes, as plt.subplots() returns it, not {type(ax).__name__}")
         _dress(ax)
         if figure_of(ax).get_layout_engine() is None:
             _give_margins(ax, left=left, bottom=bottom, right=right, top=top)

@@ -37,6 +37,8 @@ _STRIP: Final = 0.9
 _TITLE: Final = 1.05
 _SPACE: Final = 0.55
 _HOUR_S: Final = 3600.0
+#: Below this the name of the axis and the key have no room beside each other.
+_NARROW_MM: Final = 130.0
 
 #: Rows from the top down; words of one's own come after them, what names no stage last.
 _ROW_ORDER: Final[tuple[str, ...]] = (
@@ -138,7 +140,8 @@ def draw_hypnograms(night: NightAgreement, *, ax: Axes | None = None) -> Axes:
     height = rows + _STRIP + 2 * _TITLE + 2 * _SPACE
     size = two_columns(height * _HEIGHT_OF_ROW_MM + 10.5)
     is_own = ax is None
-    ax = axes_for(ax, size, left=16, right=4.5, top=1, bottom=9.5)
+    is_narrow = ax is not None and size_mm(ax)[0] < _NARROW_MM
+    ax = axes_for(ax, size, left=16, right=4.5, top=1, bottom=13.5 if is_narrow else 9.5)
     n = int(paired.status.size)
     ax.set_xlim(0, n)
     ax.set_ylim(height, 0)
@@ -153,7 +156,7 @@ def draw_hypnograms(night: NightAgreement, *, ax: Axes | None = None) -> Axes:
 
     name_rows(ax, ticks)
     name = name_clock(ax, paired, name="tick")
-    _draw_key(ax, name, height * _HEIGHT_OF_ROW_MM if is_own else size_mm(ax)[1])
+    _draw_key(ax, name, height * _HEIGHT_OF_ROW_MM if is_own else size_mm(ax)[1], is_narrow=is_narrow)
     return ax
 
 
@@ -260,10 +263,10 @@ def _elapsed(seconds: float) -> str:
     return f"{int(seconds // 3600)}:{int(seconds % 3600 // 60):02d} h"
 
 
-def _draw_key(ax: Axes, axis_name: str, height_mm: float) -> None:
-    """Write the axis's name to the left and what the strip means to the right, under the ticks."""
+def _draw_key(ax: Axes, axis_name: str, height_mm: float, *, is_narrow: bool) -> None:
+    """Write the axis's name to the left and what the strip means to the right, under the ticks or below that name."""
     below = -6.4 / height_mm
     write(ax, 0, below, axis_name, transform=ax.get_xaxis_transform(), va="center", ha="left")
-    key_below(
-        ax, ((INK, "differ"), (SILENT, "device has no label for it"), (GRID, "not compared, or gap")), height=below
-    )
+    no_label = "no label for it" if is_narrow else "device has no label for it"
+    entries = (INK, "differ"), (SILENT, no_label), (GRID, "not compared, or gap")
+    key_below(ax, entries, height=below - (4.0 / height_mm if is_narrow else 0.0))

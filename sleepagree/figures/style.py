@@ -224,7 +224,11 @@ def figure_style() -> Iterator[None]:
     defaults: Any = mpl.rcParamsDefault
     with mpl.rc_context():
         left = (name for name in _STYLE if SETTINGS[name] == defaults[name])
-        SETTINGS.update({name: _STYLE[name] for name in left} | _LABELS_ARE_TEXT)
+        own = {name: _STYLE[name] for name in left} | _LABELS_ARE_TEXT
+        for ticks in ("xtick", "ytick"):  # labels that inherit the colour of a user's ticks go with it
+            if f"{ticks}.color" not in own and SETTINGS[f"{ticks}.labelcolor"] == "inherit":
+                own[f"{ticks}.labelcolor"] = SETTINGS[f"{ticks}.color"]
+        SETTINGS.update(own)
         yield
 
 

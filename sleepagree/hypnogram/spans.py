@@ -97,6 +97,8 @@ class ScoredSpans(Brief):
     scored_part_s : (float, float) or None
         Where the part that was scored begins and ends, in seconds after ``start``, where labels do not tell: scorers
         may have given an epoch stages without agreeing on one. None: from the first to the last stage.
+    counted : (int, int) or None
+        Number of the first epoch and how many there are, gaps included, where epochs are counted and not timed.
 
     Examples
     --------
@@ -123,6 +125,7 @@ class ScoredSpans(Brief):
     cautions: tuple[Caution, ...] = ()
     origin: Origin = field(default_factory=Origin)
     scored_part_s: tuple[float, float] | None = None
+    counted: tuple[int, int] | None = None
 
     def __post_init__(self) -> None:
         refuse_many_labels(len(self.labels), self.origin.name)

@@ -117,6 +117,23 @@ def left_over_caution(paired: PairedNight) -> list[Caution]:
     return [Caution.of(CautionKind.TIME_LEFT_OVER, minutes=told / 60, asleep_min=asleep / 60)]
 
 
+def counting_cautions(paired: PairedNight) -> list[Caution]:
+    """Tell sides whose epochs are counted, not timed, and that begin with different numbers or differ in length."""
+    reference, device = paired.reference_spans, paired.device_spans
+    if reference.counted is None or device.counted is None or paired.clock_offset_s:
+        return []
+    (reference_first, reference_n), (device_first, device_n) = reference.counted, device.counted
+    if reference_first != device_first:
+        firsts = {"reference_first": reference_first, "device_first": device_first}
+        return [Caution.of(CautionKind.FIRST_EPOCHS_DIFFER, **firsts)]
+    sides = (reference_n, reference.epoch_s or EPOCH_S), (device_n, device.epoch_s or EPOCH_S)
+    if math.prod(sides[0]) == math.prod(sides[1]):
+        return []
+    times, left = divmod(max(reference_n, device_n), min(reference_n, device_n))
+    times = 0 if left or times == 1 else times
+    return [Caution.of(CautionKind.LENGTHS_DIFFER, reference=sides[0], device=sides[1], times=times)]
+
+
 # --- time that does not count -----------------------------------------------------------------------------
 
 

@@ -20,6 +20,7 @@ from sleepagree.mapping.sets import StageSet
 from sleepagree.mapping.words import LEAVE_OUT, UNSCORED, is_sleep
 from sleepagree.night.cautions import (
     contradiction_caution,
+    counting_cautions,
     left_over_caution,
     swapped_caution,
     uncounted_time,
@@ -301,6 +302,7 @@ def _cautions(
         *_same_file_caution(paired),
         *swapped_caution(paired),
         *contradiction_caution(paired),
+        *counting_cautions(paired),
         *left_over_caution(paired),
         *unreported_cautions(paired, [m.mapping for m in scored]),
         *_long_wake_caution(paired, scored[0].mapping),

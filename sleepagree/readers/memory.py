@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from sleepagree.errors import EpochGridError, FileFormatError, InputError, UnknownStageError
+from sleepagree.errors import EpochGridError, FileFormatError, InputError, UnknownStageError, shorten
 from sleepagree.hypnogram.spans import EPOCH_S, EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.hypnogram.zones import find_zone, place_in_zone, with_zone
 from sleepagree.mapping.words import NOT_A_STAGE, STAGE_WORDS, UNSCORED, assign_stages, recognise_label
@@ -80,6 +80,8 @@ def read_hypnogram(
     >>> night.labels, night.onset_s.tolist(), night.duration_s.tolist()
     (('W', 'N1', 'N2'), [0.0, 60.0, 90.0, 150.0], [60.0, 30.0, 30.0, 30.0])
     """
+    if not hasattr(epoch_s, "__float__") or not epoch_s > 0:
+        raise ValueError(f"epoch_s must be a positive number of seconds, not {epoch_s!r}")
     if isinstance(source, ScoredSpans):
         spans = source
     elif isinstance(source, (str, os.PathLike)):
@@ -100,10 +102,14 @@ def read_hypnogram(
             table = _table_of_frame(source, name)
             _refuse_two_sides(table, asked)
             return _with_reports(spans_of_table(table, layout=asked, zone=zone, own_words=own_words), reports)
+        counted = None
         if _is_per_epoch(source):
-            source = _one_row_an_epoch(source, epoch_s, name)
+            given, source = source, _one_row_an_epoch(source, epoch_s, name)
+            counted = _numbers_of_epochs(given) if start is None else None
         if hasattr(source, "columns"):
             spans = _from_frame(source, stages, zone, own_words, name)
+            if counted is not None:
+                spans = spans.with_changes(epoch_s=epoch_s, epoch_from=EpochLengthFrom.LAYOUT, counted=counted)
             spans = spans if start is None or spans.start is not None else spans.with_changes(start=start)
         else:
             spans = _from_series(source, stages, start, epoch_s, zone, own_words, name)
@@ -229,12 +235,8 @@ def _refuse_two_sides(table: Table, layout: Layout) -> None:
     """Refuse a frame that holds the stages of both sides, of which one would be taken for either."""
     if layout.stage is not None or "stage" in table.names:
         return
-    told = {table.names[i]: set(data) - {""} for i, data in table.columns.items() if isinstance(data, list)}
-    sides = [
-        name
-        for name, texts in told.items()
-        if len(texts) > 1 and all(not text.isdecimal() and recognise_label(text) for text in texts)
-    ]
+    told = {table.names[i]: data for i, data in table.columns.items() if isinstance(data, list)}
+    sides = _columns_of_stages(told)
     if len(sides) > 1:
         raise InputError(
             "more than one column holds stages",
@@ -243,6 +245,16 @@ def _refuse_two_sides(table: Table, layout: Layout) -> None:
             expected="the stages of one side",
             remedy=f"Give that side's column with its times, such as frame[['{table.names[0]}', '{sides[0]}']].",
         )
+
+
+def _columns_of_stages(columns: Mapping[str, Sequence[str]]) -> list[str]:
+    """Return the names of columns in which every text is a word for a stage."""
+    told = {name: set(texts) - {""} for name, texts in columns.items()}
+    return [
+        name
+        for name, texts in told.items()
+        if len(texts) > 1 and all(not text.isdecimal() and recognise_label(text) for text in texts)
+    ]
 
 
 def _column_of(column: Any, name: str) -> ColumnData:
@@ -285,8 +297,6 @@ def _from_labels(
     own: frozenset[str],
     name: str,
 ) -> ScoredSpans:
-    if not epoch_s > 0:
-        raise ValueError(f"epoch_s must be positive, not {epoch_s!r}")
     texts = [_label_text(value) for value in values]
     labels = tuple(dict.fromkeys(text for text in texts if text is not None))
     # first of all: labels without end are no stages, and more than a code can number
@@ -306,6 +316,7 @@ def _from_labels(
         epoch_s=epoch_s,
         epoch_from=EpochLengthFrom.LAYOUT,
         origin=Origin(name, "memory"),
+        counted=None if start is not None else (0, len(values)),
     )
 
 
@@ -394,6 +405,14 @@ def _is_per_epoch(frame: Any) -> bool:
     return "stage" in frame.columns and {*frame.columns} <= {"stage", "start", "onset_s", "epoch"}
 
 
+def _numbers_of_epochs(frame: Any) -> tuple[int, int] | None:
+    """Return the first number of an epoch and how many the numbers span; None where no column ``epoch`` tells when."""
+    if "epoch" not in frame.columns or {"start", "onset_s"} & {*frame.columns} or not len(frame):
+        return None
+    first, last = (int(float(frame["epoch"].iloc[row])) for row in (0, -1))
+    return first, last - first + 1
+
+
 def _one_row_an_epoch(frame: Any, epoch_s: float, name: str) -> Any:
     """Return epochs as a Series by position or by time, or as intervals."""
     import pandas as pd
@@ -442,7 +461,13 @@ def _from_frame(
             "the DataFrame lacks columns",
             "onset_s, duration_s and stage; start, end and stage; or stage alone",
         )
+        columns_told = {
+            name: [_label_text(x) or "" for x in frame[name].tolist()] for name in frame if isinstance(name, str)
+        }
+        sides = _columns_of_stages(columns_told)
         remedy = "Rename its columns."
+        if sides:
+            remedy = f"Give each side by itself: {' and '.join(f'frame[{shorten(side)!r}]' for side in sides)}."
         raise InputError(problem, name, found=", ".join(map(str, frame.columns)), expected=expected, remedy=remedy)
     order = np.argsort(onset, kind="stable")
     texts = [_label_text(value) for value in frame["stage"].tolist()]

@@ -117,6 +117,18 @@ def tabulate_mappings(comparison: MappingComparison) -> pd.DataFrame:
     return pd.DataFrame(rows).set_index("mapping")
 
 
+def tabulate_night_mappings(night: NightAgreement) -> pd.DataFrame:
+    """Return one row per mapping: epochs, accuracy, kappa and the interval that is told first."""
+    import pandas as pd
+
+    rows = []
+    for scored in night.mappings:
+        document, interval = documents.mapping_document(scored), scored.intervals.kappa
+        figures = {"kappa": document["kappa"]["value"], "low": interval.low, "high": interval.high}
+        rows.append({**{name: document[key] for name, key in _OF_MAPPINGS.items()}, **figures})
+    return pd.DataFrame(rows).set_index("mapping")
+
+
 def tabulate_bias_in_short(study: StudyAgreement) -> pd.DataFrame:
     """Return what is read first of the bias table of every device, under the names of bias.csv."""
     return tabulate_bias(study)[list(_BIAS_IN_SHORT)]

@@ -48,6 +48,7 @@ _SHOWN: Final[Mapping[type, _Shown]] = {
         night_document,
         {
             "measures": frames.tabulate_measures,
+            "mappings": frames.tabulate_night_mappings,
             "confusion": frames.tabulate_confusion,
             "classes": frames.tabulate_classes,
             "redistribution": frames.tabulate_redistribution,

@@ -76,7 +76,9 @@ class TableAgreement(Brief):
     accuracy : float
         Share of epochs with the same class on both sides.
     kappa : Estimate
-        Cohen's kappa with its large-sample interval.
+        Cohen's kappa with its large-sample interval, which takes epochs as independent: too narrow where answers last
+        from epoch to epoch. The interval told first of a night is that of its ``intervals``, of a study that over
+        participants.
     pabak, ac1, mcc, balanced_accuracy : float
         Nan where undefined.
     classes : tuple of ClassAgreement

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from sleepagree.errors import SleepAgreeError, shorten
+from sleepagree.caution import Caution
+from sleepagree.errors import SleepAgreeError, counted, shorten
 from sleepagree.hypnogram.align import align
 from sleepagree.hypnogram.ledger import Status
 from sleepagree.inference.estimate import Estimate
@@ -19,6 +20,9 @@ from sleepagree.study.night_summary import Refusal
 from sleepagree.study.results import StudyAgreement, StudyOptions
 from sleepagree.study.summarise import summarise_study
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 _SCORED: Final = Status.SCORED.word
 _NOTHING: Final = "gap_on_both_sides"
 _REFUSED: Final = "refused"
@@ -26,7 +30,7 @@ _REFUSED: Final = "refused"
 
 @dataclass(frozen=True, repr=False)
 class AgreementScore(Brief):
-    """Agreement of labels in arrays; ``float(score)`` is its kappa.
+    """Agreement of labels in arrays; ``float(score)`` is its kappa, and ``format(score, ".2f")`` writes it.
 
     Parameters
     ----------
@@ -58,6 +62,30 @@ class AgreementScore(Brief):
     def __float__(self) -> float:
         """Return kappa."""
         return self.kappa.value
+
+    def __format__(self, spec: str) -> str:
+        return format(float(self), spec) if spec else str(self)
+
+    def __repr__(self) -> str:
+        kappa = self.kappa
+        return (
+            f"AgreementScore(kappa {kappa.value:.3f}, {100 * kappa.level:g} % interval {kappa.low:.3f} to "
+            f"{kappa.high:.3f}, mapping '{self.mapping}', {counted(self.participants, 'participant')})"
+        )
+
+    @property
+    def finding(self) -> str:
+        """What was found, in a sentence."""
+        return self.study.finding
+
+    @property
+    def cautions(self) -> tuple[Caution, ...]:
+        """What may mislead a reader."""
+        return self.study.cautions
+
+    def to_frame(self, table: str = "") -> pd.DataFrame:
+        """Return one table of the study as a DataFrame; a name that it has not is refused with a list of them."""
+        return self.study.to_frame(table)
 
 
 def agreement_score(
@@ -151,13 +179,13 @@ def agreement_score(
     if studied is None or kappa is None or accuracy is None:
         names = ", ".join(shorten(m.mapping.name) for m in device_study.mappings)
         raise ValueError(f"no mapping that fits these labels has a kappa; found {names}")
-    counted = tuple((reason, epochs) for reason, epochs in ledger.items() if epochs or reason == _SCORED)
+    account = tuple((reason, epochs) for reason, epochs in ledger.items() if epochs or reason == _SCORED)
     return AgreementScore(
         kappa.pooled.primary,
         accuracy.pooled.primary,
         studied.mapping.name,
         len(device_study.participants),
-        counted,
+        account,
         study,
     )
 

@@ -37,7 +37,7 @@ class Execution:
     Raises
     ------
     ValueError
-        When ``workers`` is no whole number from 1 on.
+        When ``workers`` is no whole number from 1 on, or ``resume`` is given without ``keep``.
 
     Examples
     --------
@@ -56,6 +56,8 @@ class Execution:
     def __post_init__(self) -> None:
         if not hasattr(self.workers, "__index__") or self.workers < 1:
             raise ValueError(f"workers must be a whole number from 1 on, not {self.workers!r}")
+        if self.resume and self.keep is None:
+            raise ValueError("resume needs keep, the folder in which finished nights were kept")
 
 
 def run_rows(

@@ -28,7 +28,7 @@ from sleepagree.hypnogram.spans import Counts, LabelCodes, frozen_array
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping, default_mapping
 from sleepagree.mapping.sets import StageSet
-from sleepagree.night.cautions import contradiction_caution, left_over_caution, swapped_caution
+from sleepagree.night.cautions import contradiction_caution, counting_cautions, left_over_caution, swapped_caution
 from sleepagree.night.measures import measure_sides
 from sleepagree.scoring.bouts import CHANGES, compare_bouts
 from sleepagree.scoring.class_sequences import joint_classes
@@ -465,6 +465,8 @@ def summarise_night(
             *swapped_caution(paired),
             *contradiction_caution(paired),
             *left_over_caution(paired),
+            # lengths that differ a little stand in the ledger of each night
+            *(caution for caution in counting_cautions(paired) if caution.get("times") != 0),
         ),
         sequences=sequences,
         shifts=_look_at_shifts(paired),

@@ -54,6 +54,11 @@ class StudyOptions:
     by : str
         What the groups of the nights are called, such as "age group"; "" for no groups. Nights must carry a group.
 
+    Raises
+    ------
+    ValueError
+        When ``resamples`` is no whole number from 0 on, or ``level`` does not lie between 0 and 1.
+
     Examples
     --------
     >>> options = StudyOptions(mappings=["wake-sleep"], resamples=500, margins={"TST": 30})
@@ -70,6 +75,10 @@ class StudyOptions:
     by: str = ""
 
     def __post_init__(self) -> None:
+        if not hasattr(self.resamples, "__index__") or self.resamples < 0:
+            raise ValueError(f"resamples must be a whole number from 0 on, not {self.resamples!r}")
+        if not hasattr(self.level, "__float__") or not 0 < self.level < 1:
+            raise ValueError(f"level must lie between 0 and 1, such as 0.95, not {self.level!r}")
         object.__setattr__(self, "mappings", take_mappings(self.mappings))
         margins: Any = self.margins
         object.__setattr__(self, "margins", tuple(margins.items() if isinstance(margins, Mapping) else margins))

@@ -667,6 +667,17 @@ def test_a_users_dark_paper_gets_the_dark_colours() -> None:
     assert 'fill="#000000"' in told
 
 
+@pytest.mark.parametrize("ax", [None, "own"])
+def test_labels_of_ticks_have_the_colour_of_a_users_ticks(ax: str | None) -> None:
+    own = {"xtick.color": "#0000aa", "ytick.color": "#aa0000"}
+    for settings, x, y in (("dark_background", "white", "white"), (own, "#0000aa", "#aa0000")):
+        with style_context(settings):
+            given = None if ax is None else Figure(figsize=(5, 3)).add_subplot()
+            drawn_on = figures.draw_run_lengths(drawn.night_with_rem(), ax=given)
+        assert {to_rgba(label.get_color()) for label in drawn_on.get_xticklabels()} == {to_rgba(x)}
+        assert {to_rgba(label.get_color()) for label in drawn_on.get_yticklabels()} == {to_rgba(y)}
+
+
 def test_reports_look_the_same_whatever_a_user_has_set() -> None:
     night = drawn.night_with_rem()
     plain = [*page_files(describe_night(night), ("svg", "png")).values(), night._repr_html_()]
@@ -881,3 +892,19 @@ def test_nights_outside_the_limits_are_ringed_and_the_slope_is_drawn() -> None:
     # in place of the level bias, which the page's table and the mark beside the axes still tell
     level = [line.get_ydata()[0] for line in ax.lines if list(line.get_xdata()) == [0, 1]]
     assert sorted(level) == pytest.approx(sorted([0.0, limits.lower, limits.upper]))
+
+
+@pytest.mark.parametrize("inches", [(10, 4), (7, 3)])
+def test_what_a_narrow_panel_says_does_not_overlap(inches: tuple[float, float]) -> None:
+    panels = list(Figure(figsize=inches).subplots(1, 2))
+    FigureCanvasAgg(panels[0].figure)
+    night = drawn.night_without_rem()
+    hypnograms, sources = figures.draw_hypnograms(night, ax=panels[0]), figures.draw_bias_sources(night, ax=panels[1])
+    hypnograms.figure.draw_without_rendering()
+    key = hypnograms.get_legend().get_window_extent()
+    (name,) = [text for text in hypnograms.texts if text.get_text() == "clock time"]
+    assert not key.overlaps(name.get_window_extent())
+    numbers = [text.get_window_extent() for text in sources.texts if text.get_text()[:1] in "+−"]
+    rows = [label.get_window_extent() for label in sources.get_yticklabels()]
+    assert numbers
+    assert not [1 for number in numbers for row in rows if number.overlaps(row)]

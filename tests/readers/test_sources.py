@@ -198,7 +198,7 @@ def test_labels_without_end_are_one_message(as_frame):
 
 
 def test_misuse_names_the_parameter():
-    with pytest.raises(ValueError, match="epoch_s must be positive, not 0"):
+    with pytest.raises(ValueError, match="epoch_s must be a positive number of seconds, not 0"):
         read_hypnogram(["W"], epoch_s=0)
     with pytest.raises(ValueError, match=r"one label per epoch, not shape \(2, 2\)"):
         read_hypnogram(np.array([["W", "W"], ["N2", "N2"]]))

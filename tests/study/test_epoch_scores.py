@@ -98,3 +98,14 @@ def test_a_device_without_rem_has_the_kappa_of_the_mapping_that_is_named() -> No
 def test_what_cannot_be_scored_is_named(given: tuple[object, ...], error: type[Exception], message: str) -> None:
     with pytest.raises(error, match=message):
         agreement_score(*given)
+
+
+def test_a_score_tells_its_kappa_and_what_its_study_tells() -> None:
+    true, predicted = ["W", "N2", "R"] * 40, ["W", "N2", "N2"] * 40
+    score = agreement_score(true, predicted, ["a", "b", "b"] * 40, options=QUICK)
+    low, high = score.kappa.low, score.kappa.high
+    assert f"{float(score):.3f}, 95 % interval {low:.3f} to {high:.3f}, mapping 'wake-nrem-rem'" in repr(score)
+    assert (f"{score:.2f}", f"{score}") == (f"{float(score):.2f}", repr(score))
+    assert score.finding == score.study.finding
+    assert score.cautions == score.study.cautions
+    assert score.to_frame("nights").equals(score.study.to_frame("nights"))
