@@ -171,6 +171,8 @@ def _find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
             made += _lengths([c for c in rest if c.name not in used], starts, stage, timed)
     elif not timed and (unread := [c for c in rest if c.name == given.start or (not given.start and may_be_times(c))]):
         made += _unread_times(rest, unread, stage)
+        if given.end is None and given.duration is None and given.shape is not Shape.EPOCHS:
+            made += [Setting("duration", c.name, Why.UNITS_TOLD) for c in rest if _tells_lengths(c, stage)][:1]
     elif not named["start"] and not timed and not is_key:
         made += _count_settings(rest, stage)
     return Found(columns, tuple(made), meanings_of(stage.cells))
@@ -388,7 +390,8 @@ def _unread_times(columns: Sequence[ColumnSeen], unread: Sequence[ColumnSeen], s
 
 def _form_to_tell(cells: Sequence[str]) -> Setting:
     """Return the blank for the form of times, with the first and the last of them."""
-    return Setting("time", None, Why.UNREAD, shown=(cells[0], cells[-1]))
+    shown = tuple(dict.fromkeys(cell for cell in (cells[0], cells[-1]) if cell.strip()))
+    return Setting("time", None, Why.UNREAD, shown=shown)
 
 
 def _always_differs(stage: ColumnSeen) -> bool:
@@ -458,7 +461,7 @@ def _lengths(
     if steps.size == 0 or np.unique(steps).size == 1:
         return []
     for column in columns:
-        if column.kind is Kind.LENGTHS:
+        if _tells_lengths(column, stage):
             return [Setting("duration", column.name, Why.UNITS_TOLD)]
         if column.kind in (Kind.NUMBERS, Kind.CODES) and "" not in column.values:
             for name, seconds in DURATION_UNITS.items():
@@ -473,6 +476,14 @@ def _lengths(
     if _always_differs(staged) and (np.diff(starts[rows]) > 0).all():
         return [Setting("shape", "intervals", Why.CHANGES)]
     return []
+
+
+def _tells_lengths(column: ColumnSeen, stage: ColumnSeen) -> bool:
+    """Whether a column holds lengths with their units beside every stage; a mark of the lights has none."""
+    if column.kind is Kind.LENGTHS:
+        return True
+    cells = [c for c, label in zip(column.cells, stage.cells, strict=True) if c or not _is_mark(label)]
+    return column.kind in (Kind.WORDS, Kind.TEXTS) and see_column("", cells).kind is Kind.LENGTHS
 
 
 def _is_mark(cell: str) -> bool:

@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from sleepagree.caution import CautionKind
 from sleepagree.describe.proposal import layout_text
-from sleepagree.errors import ClockError, FileFormatError
+from sleepagree.errors import ClockError, EpochGridError, FileFormatError
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import ELAPSED_UNITS, FILE_KEYS, TIME_FORMS, Layout, TimeForm, parse_layout
 from sleepagree.readers.layout_proposal import LayoutProposal
@@ -233,3 +234,43 @@ def test_a_written_layout_ends_with_all_keys_and_the_values_of_time(tmp_path: Pa
     assert end.startswith(", ".join(FILE_KEYS))
     assert f"time: {TIME_FORMS}" in end
     assert "at its end stand all keys" in " ".join(run("inspect", "--help").stdout.split())
+
+
+def finnish(joint: str, *, named: bool = False, closing: bool = True) -> list[str]:
+    """Return an invented export with lengths in words, a word between date and time, and 40 min without a row."""
+    rows, edges = [], [*EDGES]
+    for nr, (a, b, (label, _)) in enumerate(zip(edges, edges[1:], BOUTS, strict=False), 1):
+        moment = MOMENTS[a] + timedelta(minutes=40 * (nr > 50))
+        length = f"{(b - a) // 2} min" + " 30 s" * ((b - a) % 2)
+        rows.append(f"{nr};{moment:%d.%m.%Y}{joint}{moment:%H.%M.%S};{length};{label}")
+    last = MOMENTS[edges[-1]] + timedelta(minutes=40)
+    if closing:
+        rows.append(f"{len(rows) + 1};{last:%d.%m.%Y}{joint}{last:%H.%M.%S};;Lights on")
+    return [f"Nro;Alkoi;{'Duration' if named else 'Kesto'};Vaihe", *rows]
+
+
+@pytest.mark.parametrize("joint", [" klo ", " Uhr ", " um ", " à ", ", às ", " kl. "])
+def test_a_word_between_date_and_time_stands_in_the_form_and_lengths_are_proposed(tmp_path: Path, joint: str) -> None:
+    path = write(tmp_path, finnish(joint))
+    proposal, values = proposed(path)
+    assert values["time"] == f"%d.%m.%Y{joint}%H.%M.%S"
+    assert (values["start"], values["duration"]) == ("Alkoi", "Kesto")
+    spans = read_spans(path, layout=proposal.layout())
+    assert float(spans.duration_s.sum()) == 30 * len(STAGES)
+    assert (spans.onset_s[50] - spans.onset_s[49] - spans.duration_s[49]) == 40 * 60
+
+
+def test_lengths_are_proposed_while_the_form_of_times_is_a_blank(tmp_path: Path) -> None:
+    _, values = proposed(write(tmp_path, finnish(" alkoivat ")))
+    assert (values["time"], values["duration"]) == (None, "Kesto")
+
+
+def test_lengths_nobody_used_are_told_of_though_a_closing_row_has_none(tmp_path: Path) -> None:
+    given = b'[file]\nstart="Alkoi"\nstage="Vaihe"\nshape="intervals"\ntime="%d.%m.%Y klo %H.%M.%S"\n'
+    layout = parse_layout(given, "given.toml")
+    spans = read_spans(write(tmp_path, finnish(" klo ")), layout=layout)
+    (told,) = [c for c in spans.cautions if c.kind is CautionKind.LENGTHS_UNUSED]
+    assert (told["column"], told["role"]) == ("Kesto", "duration")
+    with pytest.raises(EpochGridError, match="the last row has no end") as caught:
+        read_spans(write(tmp_path, finnish(" klo ", closing=False)), layout=layout)
+    assert "Column 'Kesto' holds lengths: say in a layout [file] duration = \"Kesto\"." in str(caught.value)
