@@ -274,3 +274,56 @@ def test_lengths_nobody_used_are_told_of_though_a_closing_row_has_none(tmp_path:
     with pytest.raises(EpochGridError, match="the last row has no end") as caught:
         read_spans(write(tmp_path, finnish(" klo ", closing=False)), layout=layout)
     assert "Column 'Kesto' holds lengths: say in a layout [file] duration = \"Kesto\"." in str(caught.value)
+
+
+def two_nights(**beside: Any) -> dict[str, Any]:
+    """Return an invented document of two nights, each with a track of stages and one of movement."""
+    words, nights = ["wake", "light", "deep", "rem"], []
+    for back in (1, 0):
+        codes = "".join(str(words.index(stage)) for stage in (STAGES[::-1] if back else STAGES))
+        stages = {"every": {"value": 0.5, "unit": "min"}, "seq": codes}
+        movement = {"every": {"value": 0.5, "unit": "min"}, "seq": "0123" * (len(codes) // 4)}
+        bed = {"from": (START - timedelta(days=back)).isoformat()}
+        nights.append({"bed": bed, "tracks": {"stages": stages, "movement": movement}})
+    return {"legend": {"stages": dict(enumerate(words))}, "person": {"nights": nights}, **beside}
+
+
+def test_of_several_nights_and_tracks_one_is_proposed_and_the_others_are_comments(tmp_path: Path) -> None:
+    path = write(tmp_path, [json.dumps(two_nights())], "night.json")
+    proposal, values = proposed(path)
+    given = {key: values[key] for key in ("records", "stage", "epoch_seconds", "shape")}
+    tracks = "person.nights[{}].tracks.stages"
+    assert given["records"] in (tracks.format(0), tracks.format(1))
+    assert (given["stage"], given["epoch_seconds"], given["shape"]) == ("seq", 30.0, "runs")
+    text = layout_text(proposal)
+    assert "epoch_seconds = 30.0    # as a field beside the rows says: every" in text or "epoch_seconds = 30 " in text
+    assert f'# records = "{tracks.format(1 - int(given["records"][14]))}"    # or this' in text
+    assert {line.split('"')[1] for line in text.splitlines() if "begins = " in line} == {
+        START.isoformat(),
+        (START - timedelta(days=1)).isoformat(),
+    }
+    last = parse_layout(
+        f'epoch_seconds = 30\n[file]\nrecords = "{tracks.format(1)}"\nshape = "runs"\nstage = "seq"\n'
+        f'begins = "{START.isoformat()}"\n[stages]\n0 = "wake"\n1 = "light"\n2 = "deep"\n3 = "rem"\n'.encode(),
+        "given.toml",
+    )
+    assert read(path, last) == STAGES
+
+
+@pytest.mark.parametrize(
+    "records", ["person.nights.tracks.*", "person.nights.tracks.stages", "person.nights[0].tracks.*"]
+)
+def test_tracks_and_nights_without_times_are_never_chained(tmp_path: Path, records: str) -> None:
+    path = write(tmp_path, [json.dumps(two_nights())], "night.json")
+    text = f'epoch_seconds = 30\n[file]\nrecords = "{records}"\nshape = "runs"\nstage = "seq"\n[stages]\n'
+    layout = parse_layout((text + '0 = "wake"\n1 = "light"\n2 = "deep"\n3 = "rem"\n').encode(), "given.toml")
+    with pytest.raises(FileFormatError, match="the path leads to several lists") as caught:
+        read_spans(path, layout=layout)
+    assert "person.nights[0].tracks.stages" in caught.value.found
+
+
+def test_a_list_has_no_element_behind_its_last(tmp_path: Path) -> None:
+    layout = parse_layout(b'[file]\nrecords = "person.nights[2].tracks.stages"\n', "given.toml")
+    with pytest.raises(FileFormatError, match="no such element") as caught:
+        read_spans(write(tmp_path, [json.dumps(two_nights())], "night.json"), layout=layout)
+    assert (caught.value.where, caught.value.found) == ("person.nights", "'[2]'")
