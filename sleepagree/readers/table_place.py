@@ -9,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
 from sleepagree.readers.column_kinds import Kind, see_column
+from sleepagree.readers.csv_table import without_comments
 from sleepagree.readers.json.records import rows_of_columns
 from sleepagree.readers.table.code_runs import codes_of_text
 from sleepagree.readers.table.ranges import split_ranges
@@ -53,7 +54,7 @@ def find_block(lines: Sequence[str], told: str | None, skip_lines: int = 0) -> t
 
     The delimiter and the number of lines above may be told.
     """
-    lines = [""] * skip_lines + list(lines[skip_lines:])
+    lines = [""] * skip_lines + without_comments(lines[skip_lines:], told)[0]
     best: tuple[int, int, str | None, int, list[list[str]]] = (0, 0, None, 0, [])
     for mark in (told,) if told else _DELIMITERS:
         try:

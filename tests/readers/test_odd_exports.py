@@ -21,6 +21,7 @@ from sleepagree.readers.table.ranges import split_range
 from sleepagree.readers.times.clock import Column
 from sleepagree.readers.times.reading import read_times
 from tests.commands import run
+from tests.said import said
 
 START = datetime(2026, 3, 14, 23, 1, 30)
 BOUTS = [(label, 4 + i * 7 % 11) for i, label in enumerate(["wake", "light", "deep", "light", "rem"] * 20)]
@@ -327,3 +328,32 @@ def test_a_list_has_no_element_behind_its_last(tmp_path: Path) -> None:
     with pytest.raises(FileFormatError, match="no such element") as caught:
         read_spans(write(tmp_path, [json.dumps(two_nights())], "night.json"), layout=layout)
     assert (caught.value.where, caught.value.found) == ("person.nights", "'[2]'")
+
+
+@pytest.mark.parametrize(("foot", "label"), [("Yhteensä;;8 t 8 min;", ""), ("Summa;;8 t 8 min;Total", "Total")])
+def test_rows_below_the_table_without_a_time_are_dropped_and_told(tmp_path: Path, foot: str, label: str) -> None:
+    path = write(tmp_path, [*finnish(" klo ", closing=False), "", foot])
+    proposal, values = proposed(path)
+    assert (values["time"], values["duration"]) == ("%d.%m.%Y klo %H.%M.%S", "Kesto")
+    assert f'"{label}" = "not-a-stage"    # once; only below the table, without a time' in layout_text(proposal)
+    spans = read_spans(path, layout=proposal.layout())
+    assert float(spans.duration_s.sum()) == 30 * len(STAGES)
+    assert "1 row below the table dropped: no time, and a label that is no stage" in said(spans.notes)
+
+
+def test_the_cells_of_a_form_to_tell_are_never_empty(tmp_path: Path) -> None:
+    proposal, _ = proposed(write(tmp_path, [*finnish(" alkoivat ", closing=False), "Yhteensä;;8 t 8 min;"]))
+    (time,) = [s for s in proposal.blanks if s.key == "time"]
+    assert len(time.shown) == 2
+    assert all(time.shown)
+
+
+def test_lines_that_begin_with_a_number_sign_are_comments_above_and_below_a_table(tmp_path: Path) -> None:
+    rows = [f"{moment.isoformat()}|{stage}" for moment, stage in zip(MOMENTS[:-1], STAGES, strict=True)]
+    above, below = ["# Export, made by pad B", "# one; row an epoch"], ["# wake = awake, light = light, no more"]
+    path = write(tmp_path, [*above, "time|stage", *rows, *below])
+    assert read(path, Layout()) == STAGES
+    assert "3 lines that begin with # taken for comments" in said(read_spans(path).notes)
+    named = write(tmp_path, ["#|time|stage", *(f"{i}|{row}" for i, row in enumerate(rows))], "numbered.csv")
+    assert read(named, Layout()) == STAGES
+    assert "#" not in "".join(said(read_spans(named).notes))

@@ -18,7 +18,7 @@ from sleepagree.readers.layout import NO_LAYOUT, Layout, Overlaps, Shape, one_zo
 from sleepagree.readers.row_lengths import coarse_grid_caution
 from sleepagree.readers.rows import WHICH_ROW_HOLDS, LabelledRows, Places, Rows, SourceFacts, make_spans
 from sleepagree.readers.table.code_runs import read_code_runs
-from sleepagree.readers.table.labels import Labels, lights_of, read_labels, staged_rows
+from sleepagree.readers.table.labels import Labels, lights_of, read_labels, staged_rows, without_foot
 from sleepagree.readers.table.lengths import Extent, find_extent, marked_starts
 from sleepagree.readers.table.people import rows_of_person
 from sleepagree.readers.table.ranges import apart
@@ -107,7 +107,7 @@ def spans_of_table(
     zone = one_zone(zone, layout, table.path)
     table, layout = apart(table, layout)
     columns = find_columns(table.names, layout, path=table.path, where=table.header_place)
-    table = rows_of_person(table, columns, layout)
+    table = without_foot(rows_of_person(table, columns, layout), columns, layout)
     reading = TableReading(table, layout, columns, zone, frozenset(own_words), list(table.notes))
     return _read_runs(reading) if layout.shape is Shape.RUNS else _read_rows(reading)
 
