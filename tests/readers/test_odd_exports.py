@@ -357,3 +357,25 @@ def test_lines_that_begin_with_a_number_sign_are_comments_above_and_below_a_tabl
     named = write(tmp_path, ["#|time|stage", *(f"{i}|{row}" for i, row in enumerate(rows))], "numbered.csv")
     assert read(named, Layout()) == STAGES
     assert "#" not in "".join(said(read_spans(named).notes))
+
+
+@pytest.mark.parametrize("mark", ["X", "1"])
+def test_a_column_for_each_stage_is_refused_by_its_name(tmp_path: Path, mark: str) -> None:
+    names = ["wake", "light", "deep", "rem"]
+    rows = [
+        ",".join([moment.isoformat(), *(mark if stage == name else "" for name in names)])
+        for moment, stage in zip(MOMENTS[:-1], STAGES, strict=True)
+    ]
+    path = write(tmp_path, ["time,Despierto,Ligero,Profundo,REM", *rows])
+    with pytest.raises(FileFormatError, match="the table has one column for each stage") as caught:
+        read_spans(path)
+    assert caught.value.found == "'Despierto', 'Ligero', 'Profundo', 'REM'"
+    assert caught.value.remedy.startswith("Make one column of them")
+
+
+def test_marks_beside_a_column_of_stages_are_passed_over(tmp_path: Path) -> None:
+    rows = [
+        f"{moment.isoformat()},{stage},{int(stage == 'wake')},{int(stage == 'light')},{int(stage == 'deep')}"
+        for moment, stage in zip(MOMENTS[:-1], STAGES, strict=True)
+    ]
+    assert read(write(tmp_path, ["time,stage,wake,light,deep", *rows]), Layout()) == STAGES
