@@ -379,3 +379,17 @@ def test_marks_beside_a_column_of_stages_are_passed_over(tmp_path: Path) -> None
         for moment, stage in zip(MOMENTS[:-1], STAGES, strict=True)
     ]
     assert read(write(tmp_path, ["time,stage,wake,light,deep", *rows]), Layout()) == STAGES
+
+
+def test_of_several_sheets_a_layout_is_written_that_names_the_one_of_the_night(tmp_path: Path) -> None:
+    book = pytest.importorskip("openpyxl").Workbook()
+    book.active.append(["Score", 82])
+    night = book.create_sheet("Detail")
+    night.append(["time", "Despierto", "Ligero", "Profundo", "REM"])
+    for moment, stage in zip(MOMENTS[:-1], STAGES, strict=True):
+        night.append([moment, *("X" if stage == name else None for name in ("wake", "light", "deep", "rem"))])
+    book.save(tmp_path / "night.xlsx")
+    result = run("inspect", tmp_path / "night.xlsx", "--write-layout", tmp_path / "night.toml")
+    assert result.exit_code == 0, result.stderr
+    assert 'sheet = "Detail"' in (tmp_path / "night.toml").read_text("utf-8")
+    assert "one column for each stage" in " ".join(result.stdout.split())
