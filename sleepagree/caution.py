@@ -184,6 +184,8 @@ class NoteKind(StrEnum):
     # tables
     LINE_ENDS = "line_ends"
     BLANK_ROWS = "blank_rows"
+    COMMENT_LINES = "comment_lines"
+    FOOT_ROWS = "foot_rows"
     LEVELS_READ = "levels_read"
     LEVELS_NAMED_OTHERWISE = "levels_named_otherwise"
     ROWS_REVERSED = "rows_reversed"

@@ -37,7 +37,11 @@ def usable_proposal(path: Path, given: Layout | None) -> LayoutProposal | None:
         proposal = propose_layout(path, layout=given)
     except SleepAgreeError:
         return None
-    usable = proposal is not None and (proposal.is_readable or proposal.has_unread_times or proposal.is_part)
+    if proposal is None:
+        return None
+    # of several sheets the one that looks like a night is worth telling, whatever stands in the way there
+    is_sheet = any(setting.key == "sheet" for setting in proposal.told)
+    usable = proposal.is_readable or proposal.has_unread_times or proposal.is_part or is_sheet
     return proposal if usable else None
 
 

@@ -207,6 +207,10 @@ SENTENCES: Final[dict[NoteKind, Callable[[Note], str]]] = {
     NoteKind.REPEATED_HOUR: _repeated_hour,
     NoteKind.LINE_ENDS: lambda _: "line ends CR CR LF read as one line end",
     NoteKind.BLANK_ROWS: lambda n: f"{counted(n['count'], 'blank row')} dropped",
+    NoteKind.COMMENT_LINES: lambda n: f"{counted(n['count'], 'line')} that begin with # taken for comments",
+    NoteKind.FOOT_ROWS: lambda n: (
+        f"{counted(n['count'], 'row')} below the table dropped: no time, and a label that is no stage"
+    ),
     NoteKind.LEVELS_READ: lambda n: f"codes of column '{n['column']}' read by the Levels in {n['file']}",
     NoteKind.LEVELS_NAMED_OTHERWISE: lambda n: (
         f"{n['file']} taken although its name differs from the table's in upper and lower case"

@@ -51,6 +51,7 @@ _FORMS: Final = (
     "such as %d.%m.%Y %H:%M:%S for 14.03.2031 22:47:00, or %I:%M %p with AM or PM; other words stand in it as they are"
 )
 _SHOWN: Final = 12
+_BELOW: Final = "only below the table, without a time"
 
 
 def ask_for(setting: Setting) -> str:
@@ -171,6 +172,8 @@ def _label_line(label: LabelMeaning, stages: dict[str, str]) -> str:
         return f"{line}    # {rows}; as the layout says"
     if label.called:
         return f"{line}    # {rows}"
+    if label.is_below:
+        return f"{line}    # {rows}; {_BELOW}"
     return f"# {line}    # {rows}; known without this line"
 
 
@@ -220,6 +223,8 @@ def _reason(label: LabelMeaning) -> str:
     """Return why a label may mean what it is said to mean."""
     if label.called:
         return f"{'' if label.word else 'to fill in; '}called '{shorten(label.called)}' in the file"
+    if label.is_below:
+        return _BELOW
     return _languages(label) or ("as the layout says" if label.is_given else "plain" if label.word else "to fill in")
 
 

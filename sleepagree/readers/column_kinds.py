@@ -109,7 +109,9 @@ class ColumnSeen:
         parts = [read_two_parts(cell) for cell in self.cells]
         if None not in parts:
             return np.array(parts, np.float64)
-        return np.array([float(cell.replace(",", ".") or "nan") for cell in self.cells])
+        numbers = np.array([float(cell.replace(",", ".") or "nan") for cell in self.cells])
+        numbers[np.isinf(numbers)] = np.nan  # hundreds of digits are no number: they are codes of epochs
+        return numbers
 
     @property
     def values(self) -> tuple[str, ...]:

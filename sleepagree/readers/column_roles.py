@@ -30,6 +30,7 @@ from sleepagree.readers.times.reading import read_times
 from sleepagree.readers.times.words import read_length
 
 _MOST_PEOPLE: Final = 200
+_MOST_FOOT: Final = 3
 #: From half an hour to twenty hours: what a night may last when nothing but a sum of numbers tells it.
 _NIGHT_S: Final = (1_800.0, 72_000.0)
 _EPOCH_LENGTHS: Final = (30.0, 20.0, 60.0)
@@ -86,9 +87,40 @@ def find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
     """Return what the columns of a table are taken for; those that a layout names are taken for what it says."""
     if given.start is not None and given.start == given.end:
         given = replace(given, end=None)
+    table, foot = _foot_apart(table)
     found = _find_roles(_ranges_apart(table), settings, given)
+    found = replace(found, labels=_with_foot(found, table.names, foot))
     made = [replace(s, value=s.value.removesuffix(ENDS)) if s.key == "end" else s for s in found.settings]
     return replace(found, settings=tuple(made), columns=tuple(c for c in found.columns if not c.name.endswith(ENDS)))
+
+
+def _foot_apart(table: Table) -> tuple[Table, Table]:
+    """Return a table without the rows at its end in which every column of times is empty, and those rows."""
+    rows = np.arange(len(table.places.numbers))
+    empty = []
+    for data in table.columns.values():
+        cells = [] if isinstance(data, Times) else [cell.strip() for cell in data]
+        last = len(cells)
+        while last and not cells[last - 1]:
+            last -= 1
+        seen = see_column("", cells[:last])
+        if isinstance(data, Times) or seen.kind in (Kind.MOMENTS, Kind.TIMES_OF_DAY) or may_be_times(seen):
+            empty.append(0 if isinstance(data, Times) else len(cells) - last)
+    last = rows.size - min(empty, default=0)
+    if rows.size - last > _MOST_FOOT:
+        last = rows.size
+    return table.taking(rows[:last]), table.taking(rows[last:])
+
+
+def _with_foot(found: Found, names: Sequence[str], foot: Table) -> tuple[LabelMeaning, ...]:
+    """Return the meanings of labels and of those that stand only in rows below the table: no stages."""
+    stage = next((str(s.value) for s in found.settings if s.key == "stage"), None)
+    if stage not in names or not foot.places.numbers:
+        return found.labels
+    cells = [cell.strip() for cell in foot.texts(names.index(stage))]
+    held = {label.label for label in found.labels}
+    below = [label for label in dict.fromkeys(cells) if label not in held]
+    return (*found.labels, *(LabelMeaning(c, cells.count(c), NOT_A_STAGE, is_below=True) for c in below))
 
 
 def _ranges_apart(table: Table) -> Table:
@@ -171,6 +203,8 @@ def _find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
             made += _lengths([c for c in rest if c.name not in used], starts, stage, timed)
     elif not timed and (unread := [c for c in rest if c.name == given.start or (not given.start and may_be_times(c))]):
         made += _unread_times(rest, unread, stage)
+        if given.end is None and given.duration is None and given.shape is not Shape.EPOCHS:
+            made += [Setting("duration", c.name, Why.UNITS_TOLD) for c in rest if _tells_lengths(c, stage)][:1]
     elif not named["start"] and not timed and not is_key:
         made += _count_settings(rest, stage)
     return Found(columns, tuple(made), meanings_of(stage.cells))
@@ -388,7 +422,8 @@ def _unread_times(columns: Sequence[ColumnSeen], unread: Sequence[ColumnSeen], s
 
 def _form_to_tell(cells: Sequence[str]) -> Setting:
     """Return the blank for the form of times, with the first and the last of them."""
-    return Setting("time", None, Why.UNREAD, shown=(cells[0], cells[-1]))
+    shown = tuple(dict.fromkeys(cell for cell in (cells[0], cells[-1]) if cell.strip()))
+    return Setting("time", None, Why.UNREAD, shown=shown)
 
 
 def _always_differs(stage: ColumnSeen) -> bool:
@@ -458,7 +493,7 @@ def _lengths(
     if steps.size == 0 or np.unique(steps).size == 1:
         return []
     for column in columns:
-        if column.kind is Kind.LENGTHS:
+        if _tells_lengths(column, stage):
             return [Setting("duration", column.name, Why.UNITS_TOLD)]
         if column.kind in (Kind.NUMBERS, Kind.CODES) and "" not in column.values:
             for name, seconds in DURATION_UNITS.items():
@@ -473,6 +508,14 @@ def _lengths(
     if _always_differs(staged) and (np.diff(starts[rows]) > 0).all():
         return [Setting("shape", "intervals", Why.CHANGES)]
     return []
+
+
+def _tells_lengths(column: ColumnSeen, stage: ColumnSeen) -> bool:
+    """Whether a column holds lengths with their units beside every stage; a mark of the lights has none."""
+    if column.kind is Kind.LENGTHS:
+        return True
+    cells = [c for c, label in zip(column.cells, stage.cells, strict=True) if c or not _is_mark(label)]
+    return column.kind in (Kind.WORDS, Kind.TEXTS) and see_column("", cells).kind is Kind.LENGTHS
 
 
 def _is_mark(cell: str) -> bool:

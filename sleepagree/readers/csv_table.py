@@ -118,7 +118,34 @@ def parse_csv(
             first_line, text = first_line + 1, text.partition("\n")[2]
     if not text.strip():
         raise FileFormatError("the file holds nothing but blank lines", path, "", "", "a table with a header")
-    return _split(text, delimiter or sniff_delimiter(text, path), path, notes, first_line, header=header)
+    comments = 0
+    if "#" in text and delimiter != WHOLE_LINES:
+        lines, comments = without_comments(text.split("\n"), delimiter)
+        text = "\n".join(lines)
+        notes = (*notes, Note.of(NoteKind.COMMENT_LINES, count=comments)) if comments else notes
+    mark = delimiter or sniff_delimiter(text, path)
+    return _split(text, mark, path, notes, first_line, header=header, comments=comments)
+
+
+def without_comments(lines: Sequence[str], mark: str | None = None) -> tuple[list[str], int]:
+    """Return lines of which those above and below a table that begin with # are empty, and how many they are.
+
+    A line that falls into as many cells as the first line without # is a row, such as one that names a column "#".
+    """
+    kept = list(lines)
+    body = [i for i, line in enumerate(kept) if line.strip() and not line.lstrip().startswith("#")]
+    if not body:
+        return kept, 0
+    first = kept[body[0]]
+    parting = [delimiter for delimiter in ((mark,) if mark else _DELIMITERS) if delimiter in first]
+    comments = [
+        i
+        for i in (*range(body[0]), *range(body[-1] + 1, len(kept)))
+        if len(kept[i].strip()) > 1 and not any(kept[i].count(d) == first.count(d) for d in parting)
+    ]
+    for i in comments:
+        kept[i] = ""
+    return kept, len(comments)
 
 
 def _decode(data: bytes, path: str, encoding: str | None) -> str:
@@ -205,11 +232,13 @@ def _parts_evenly(lines: Sequence[str], mark: str) -> bool:
 # --- rows ------------------------------------------------------------------------------------------------
 
 
-def _split(text: str, mark: str, path: str, notes: tuple[Note, ...], first_line: int, *, header: bool) -> CsvTable:
+def _split(
+    text: str, mark: str, path: str, notes: tuple[Note, ...], first_line: int, *, header: bool, comments: int = 0
+) -> CsvTable:
     """Take a table apart; a row that does not fit raises an error with its line."""
     rows: list[list[str]] = []
     lines: list[int] = []
-    blank = 0
+    blank = -comments
     reader = csv.reader(
         io.StringIO(text),
         delimiter=mark,
@@ -228,7 +257,7 @@ def _split(text: str, mark: str, path: str, notes: tuple[Note, ...], first_line:
             line = reader.line_num + first_line
     except csv.Error as error:
         raise _broken_row(str(error), line, path) from None
-    if blank:
+    if blank > 0:
         notes = (*notes, Note.of(NoteKind.BLANK_ROWS, count=blank))
     return below_names(rows, lines, path, notes, header=header, delimiter=mark)
 

@@ -85,7 +85,8 @@ class LabelMeaning:
 
     ``word`` is a stage word of a layout, "" for a blank; ``languages`` are those whose plain word it is, empty where
     no line is needed (plain) or nothing is known (blank). ``is_given`` tells that a layout said it before,
-    ``called`` what a legend in the file calls the label.
+    ``called`` what a legend in the file calls the label; ``is_below`` that it stands only in rows without a time below
+    the table.
     """
 
     label: str
@@ -94,6 +95,7 @@ class LabelMeaning:
     languages: tuple[str, ...] = ()
     is_given: bool = False
     called: str = ""
+    is_below: bool = False
 
 
 @dataclass(frozen=True)
@@ -175,7 +177,7 @@ class LayoutProposal:
             When an answer cannot stand in a layout.
         """
         values = {s.key: s.value for s in self.told} | (answers or {})
-        words = {m.label: m.word for m in self.labels if m.word and (m.languages or m.is_given or m.called)} | (
-            stages or {}
-        )
+        words = {
+            m.label: m.word for m in self.labels if m.word and (m.languages or m.is_given or m.called or m.is_below)
+        } | (stages or {})
         return layout_of(values, words)

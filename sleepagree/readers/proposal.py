@@ -6,6 +6,7 @@ begin, what they say, how long they last. What is proposed is then read, and sho
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import starmap
@@ -20,8 +21,8 @@ from sleepagree.readers.column_kinds import ColumnSeen, Kind
 from sleepagree.readers.column_roles import Found, called, counted_rows, find_roles, meanings_of
 from sleepagree.readers.csv_table import told_delimiter
 from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
-from sleepagree.readers.json.beside import beginnings, legends
-from sleepagree.readers.layout import COLUMNS, NO_LAYOUT, Layout, layout_of, told_values
+from sleepagree.readers.json.beside import beginnings, legend_names, legends, one_night
+from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, NO_LAYOUT, Layout, layout_of, told_values
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why
 from sleepagree.readers.table.excel import sheet_names
 from sleepagree.readers.table_place import (
@@ -192,20 +193,57 @@ def _json_readings(path: str, document: Any, given: Layout) -> Iterator[Found]:
     paths = [] if given.records else record_paths(document)
     where: list[dict[str, Any]] = [{}, *({"records": records} for records in paths)]
     found = [f for values in where if (f := _placed_roles(path, values, given)) is not None]
-    rows = [max((column.rows for column in f.columns), default=0) for f in found]
-    beside = tuple(beginnings(document))
-    for one, count in zip(found, rows, strict=True):
-        if count >= _FEWEST_ROWS and count * _LEGENDS_ARE_SHORTER >= max(rows):
-            settings = tuple(_begun(setting, beside) for setting in one.settings)
-            yield replace(one, settings=settings, labels=called(one.labels, legends(document)))
+    rows = [_size(f) for f in found]
+    long = [f for f, n in zip(found, rows, strict=True) if n >= _FEWEST_ROWS and n * _LEGENDS_ARE_SHORTER >= max(rows)]
+    names = legend_names(document)
+    explained = [f for f in long if _records(f).rpartition(".")[2] in names]
+    for one in explained or long:
+        beside = tuple(beginnings(one_night(document, _records(one))))
+        alike = {
+            _records(f) for f in long if re.sub(r"\[\d+\]", "", _records(f)) == re.sub(r"\[\d+\]", "", _records(one))
+        }
+        elsewhere = tuple(
+            Choice(m) for p in sorted(alike - {_records(one)}) for _, m in beginnings(one_night(document, p))
+        )
+        others = tuple(Choice(path) for path in sorted(alike - {_records(one)}))
+        settings = tuple(
+            replace(s, others=others) if s.key == "records" else _begun(s, beside, elsewhere) for s in one.settings
+        )
+        yield replace(one, settings=_told_epochs(settings, one), labels=called(one.labels, legends(document)))
 
 
-def _begun(setting: Setting, beside: Sequence[tuple[str, str]]) -> Setting:
+def _records(found: Found) -> str:
+    return next((str(s.value) for s in found.settings if s.key == "records"), "")
+
+
+def _size(found: Found) -> int:
+    """Return the number of rows, or of epochs where a cell holds the codes of many."""
+    if any(s.key == "shape" and s.value == "runs" for s in found.settings):
+        return sum(label.rows for label in found.labels)
+    return max((column.rows for column in found.columns), default=0)
+
+
+def _told_epochs(settings: tuple[Setting, ...], found: Found) -> tuple[Setting, ...]:
+    """Return lines with the length of an epoch that a value and its unit beside the codes tell."""
+    columns = {column.name: column for column in found.columns}
+    for name, column in columns.items():
+        stem = name.removesuffix(".value")
+        unit = columns.get(f"{stem}.unit")
+        if stem == name or unit is None or unit.distinct != 1 or unit.values[0] not in DURATION_UNITS:
+            continue
+        if column.distinct == 1 and column.kind in (Kind.NUMBERS, Kind.CODES):
+            seconds = round(float(column.numbers[0]) * DURATION_UNITS[unit.values[0]], 3)
+            told = Setting("epoch_seconds", seconds, Why.ANCHOR, shown=(stem,))
+            return tuple(told if s.key == "epoch_seconds" else s for s in settings)
+    return settings
+
+
+def _begun(setting: Setting, beside: Sequence[tuple[str, str]], elsewhere: tuple[Choice, ...]) -> Setting:
     """Return the blank of the beginning filled in, where one field tells it; where several may, with all of them."""
     if setting.key != "begins" or setting.value is not None or not beside:
         return setting
     if len({moment for _, moment in beside}) == 1:
-        return Setting("begins", beside[0][1], Why.ANCHOR, shown=(beside[0][0],))
+        return Setting("begins", beside[0][1], Why.ANCHOR, elsewhere, shown=(beside[0][0],))
     return replace(setting, shown=tuple(f"{path} = {moment}" for path, moment in beside))
 
 

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
 from sleepagree.readers.column_kinds import Kind, see_column
+from sleepagree.readers.csv_table import without_comments
 from sleepagree.readers.json.records import rows_of_columns
 from sleepagree.readers.table.code_runs import codes_of_text
 from sleepagree.readers.table.ranges import split_ranges
@@ -18,7 +19,8 @@ _DATE: Final = re.compile(
     r"|\d{1,2}\.? [^\W\d_]{3,12}\.? \d{4}|[^\W\d_]{3,12}\.? \d{1,2}, ?\d{4})(?!\d)"
 )
 _DELIMITERS: Final = (",", "\t", ";", "|")
-_MOST_PATHS: Final = 20
+_MOST_PATHS: Final = 60
+_MOST_NIGHTS: Final = 8
 _MOST_ABOVE: Final = 10
 _FEWEST_BELOW: Final = 3
 #: Kinds of columns that any texts may be.
@@ -52,7 +54,7 @@ def find_block(lines: Sequence[str], told: str | None, skip_lines: int = 0) -> t
 
     The delimiter and the number of lines above may be told.
     """
-    lines = [""] * skip_lines + list(lines[skip_lines:])
+    lines = [""] * skip_lines + without_comments(lines[skip_lines:], told)[0]
     best: tuple[int, int, str | None, int, list[list[str]]] = (0, 0, None, 0, [])
     for mark in (told,) if told else _DELIMITERS:
         try:
@@ -140,7 +142,7 @@ def record_paths(document: Any) -> list[str]:
     while pending and len(paths) < _MOST_PATHS:
         path, value = pending.pop(0)
         if isinstance(value, dict):
-            if rows_of_columns(value):
+            if rows_of_columns(value) or any(_is_run(inner) for inner in value.values()):
                 paths.setdefault(path or ".")
             if len(value) > 1 and len({isinstance(inner, list) for inner in value.values()}) == 1:
                 paths.setdefault(f"{path}.*".lstrip("."))
@@ -148,5 +150,23 @@ def record_paths(document: Any) -> list[str]:
         elif isinstance(value, list) and value:
             if path or not isinstance(value[0], dict):
                 paths.setdefault(path or ".")
+            if len(value) > 1 and all(_holds_rows(inner) for inner in value):
+                pending += [(f"{path}[{i}]", inner) for i, inner in enumerate(value)][-_MOST_NIGHTS:]
+                continue
             pending += [(path, inner) for inner in value[:1] if isinstance(inner, dict)]
     return list(paths)
+
+
+def _is_run(value: Any) -> bool:
+    """Whether a value is a text of codes of many epochs."""
+    return isinstance(value, str) and are_runs([value])
+
+
+def _holds_rows(value: Any) -> bool:
+    """Whether an object of a list holds rows of its own, as one of several nights does."""
+    if not isinstance(value, dict):
+        return False
+    return any(
+        _is_run(inner) or (isinstance(inner, list) and len(inner) >= _SHORTEST_RUN) or _holds_rows(inner)
+        for inner in value.values()
+    )

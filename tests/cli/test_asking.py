@@ -122,7 +122,7 @@ def test_without_a_terminal_nothing_is_asked_and_the_command_is_told(tmp_path: P
 
 
 SPOKEN = "nro;alkoi;vaihe\n" + "".join(
-    f"{i};1.3.2026 klo 22.{30 + i // 2}.{30 * (i % 2):02};{word}\n" for i, word in enumerate(WORDS)
+    f"{i};1.3.2026 kellonaika 22.{30 + i // 2}.{30 * (i % 2):02};{word}\n" for i, word in enumerate(WORDS)
 )
 
 
@@ -131,8 +131,8 @@ def test_a_layout_that_is_given_is_completed_with_the_form_of_times_and_yes_take
     (tmp_path / "band.toml").write_text('[stages]\nUp = "wake"\nSound = "deep"\n', encoding="utf-8")
     answers = [
         ("go on?", "y"),
-        ("'1.3.2026 klo 22.30.00' and '1.3.2026 klo 22.49.30'", "%d.%m.%Y %H:%M"),
-        ("expected the form", "%d.%m.%Y klo %H.%M.%S"),
+        ("'1.3.2026 kellonaika 22.30.00' and '1.3.2026 kellonaika 22.49.30'", "%d.%m.%Y %H:%M"),
+        ("expected the form", "%d.%m.%Y kellonaika %H.%M.%S"),
         ("[band-2.toml]:", "yes"),
     ]
     code, shown = on_terminal(["night", "lab.csv", "band.csv", "--layout", "band.toml"], answers, tmp_path)

@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from sleepagree.caution import CautionKind
 from sleepagree.describe.proposal import layout_text
-from sleepagree.errors import ClockError, FileFormatError
+from sleepagree.errors import ClockError, EpochGridError, FileFormatError
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import ELAPSED_UNITS, FILE_KEYS, TIME_FORMS, Layout, TimeForm, parse_layout
 from sleepagree.readers.layout_proposal import LayoutProposal
@@ -20,6 +21,7 @@ from sleepagree.readers.table.ranges import split_range
 from sleepagree.readers.times.clock import Column
 from sleepagree.readers.times.reading import read_times
 from tests.commands import run
+from tests.said import said
 
 START = datetime(2026, 3, 14, 23, 1, 30)
 BOUTS = [(label, 4 + i * 7 % 11) for i, label in enumerate(["wake", "light", "deep", "light", "rem"] * 20)]
@@ -233,3 +235,161 @@ def test_a_written_layout_ends_with_all_keys_and_the_values_of_time(tmp_path: Pa
     assert end.startswith(", ".join(FILE_KEYS))
     assert f"time: {TIME_FORMS}" in end
     assert "at its end stand all keys" in " ".join(run("inspect", "--help").stdout.split())
+
+
+def finnish(joint: str, *, named: bool = False, closing: bool = True) -> list[str]:
+    """Return an invented export with lengths in words, a word between date and time, and 40 min without a row."""
+    rows, edges = [], [*EDGES]
+    for nr, (a, b, (label, _)) in enumerate(zip(edges, edges[1:], BOUTS, strict=False), 1):
+        moment = MOMENTS[a] + timedelta(minutes=40 * (nr > 50))
+        length = f"{(b - a) // 2} min" + " 30 s" * ((b - a) % 2)
+        rows.append(f"{nr};{moment:%d.%m.%Y}{joint}{moment:%H.%M.%S};{length};{label}")
+    last = MOMENTS[edges[-1]] + timedelta(minutes=40)
+    if closing:
+        rows.append(f"{len(rows) + 1};{last:%d.%m.%Y}{joint}{last:%H.%M.%S};;Lights on")
+    return [f"Nro;Alkoi;{'Duration' if named else 'Kesto'};Vaihe", *rows]
+
+
+@pytest.mark.parametrize("joint", [" klo ", " Uhr ", " um ", " à ", ", às ", " kl. "])
+def test_a_word_between_date_and_time_stands_in_the_form_and_lengths_are_proposed(tmp_path: Path, joint: str) -> None:
+    path = write(tmp_path, finnish(joint))
+    proposal, values = proposed(path)
+    assert values["time"] == f"%d.%m.%Y{joint}%H.%M.%S"
+    assert (values["start"], values["duration"]) == ("Alkoi", "Kesto")
+    spans = read_spans(path, layout=proposal.layout())
+    assert float(spans.duration_s.sum()) == 30 * len(STAGES)
+    assert (spans.onset_s[50] - spans.onset_s[49] - spans.duration_s[49]) == 40 * 60
+
+
+def test_lengths_are_proposed_while_the_form_of_times_is_a_blank(tmp_path: Path) -> None:
+    _, values = proposed(write(tmp_path, finnish(" alkoivat ")))
+    assert (values["time"], values["duration"]) == (None, "Kesto")
+
+
+def test_lengths_nobody_used_are_told_of_though_a_closing_row_has_none(tmp_path: Path) -> None:
+    given = b'[file]\nstart="Alkoi"\nstage="Vaihe"\nshape="intervals"\ntime="%d.%m.%Y klo %H.%M.%S"\n'
+    layout = parse_layout(given, "given.toml")
+    spans = read_spans(write(tmp_path, finnish(" klo ")), layout=layout)
+    (told,) = [c for c in spans.cautions if c.kind is CautionKind.LENGTHS_UNUSED]
+    assert (told["column"], told["role"]) == ("Kesto", "duration")
+    with pytest.raises(EpochGridError, match="the last row has no end") as caught:
+        read_spans(write(tmp_path, finnish(" klo ", closing=False)), layout=layout)
+    assert "Column 'Kesto' holds lengths: say in a layout [file] duration = \"Kesto\"." in str(caught.value)
+
+
+def two_nights(**beside: Any) -> dict[str, Any]:
+    """Return an invented document of two nights, each with a track of stages and one of movement."""
+    words, nights = ["wake", "light", "deep", "rem"], []
+    for back in (1, 0):
+        codes = "".join(str(words.index(stage)) for stage in (STAGES[::-1] if back else STAGES))
+        stages = {"every": {"value": 0.5, "unit": "min"}, "seq": codes}
+        movement = {"every": {"value": 0.5, "unit": "min"}, "seq": "0123" * (len(codes) // 4)}
+        bed = {"from": (START - timedelta(days=back)).isoformat()}
+        nights.append({"bed": bed, "tracks": {"stages": stages, "movement": movement}})
+    return {"legend": {"stages": dict(enumerate(words))}, "person": {"nights": nights}, **beside}
+
+
+def test_of_several_nights_and_tracks_one_is_proposed_and_the_others_are_comments(tmp_path: Path) -> None:
+    path = write(tmp_path, [json.dumps(two_nights())], "night.json")
+    proposal, values = proposed(path)
+    given = {key: values[key] for key in ("records", "stage", "epoch_seconds", "shape")}
+    tracks = "person.nights[{}].tracks.stages"
+    assert given["records"] in (tracks.format(0), tracks.format(1))
+    assert (given["stage"], given["epoch_seconds"], given["shape"]) == ("seq", 30.0, "runs")
+    text = layout_text(proposal)
+    assert "epoch_seconds = 30.0    # as a field beside the rows says: every" in text or "epoch_seconds = 30 " in text
+    assert f'# records = "{tracks.format(1 - int(given["records"][14]))}"    # or this' in text
+    assert {line.split('"')[1] for line in text.splitlines() if "begins = " in line} == {
+        START.isoformat(),
+        (START - timedelta(days=1)).isoformat(),
+    }
+    last = parse_layout(
+        f'epoch_seconds = 30\n[file]\nrecords = "{tracks.format(1)}"\nshape = "runs"\nstage = "seq"\n'
+        f'begins = "{START.isoformat()}"\n[stages]\n0 = "wake"\n1 = "light"\n2 = "deep"\n3 = "rem"\n'.encode(),
+        "given.toml",
+    )
+    assert read(path, last) == STAGES
+
+
+@pytest.mark.parametrize(
+    "records", ["person.nights.tracks.*", "person.nights.tracks.stages", "person.nights[0].tracks.*"]
+)
+def test_tracks_and_nights_without_times_are_never_chained(tmp_path: Path, records: str) -> None:
+    path = write(tmp_path, [json.dumps(two_nights())], "night.json")
+    text = f'epoch_seconds = 30\n[file]\nrecords = "{records}"\nshape = "runs"\nstage = "seq"\n[stages]\n'
+    layout = parse_layout((text + '0 = "wake"\n1 = "light"\n2 = "deep"\n3 = "rem"\n').encode(), "given.toml")
+    with pytest.raises(FileFormatError, match="the path leads to several lists") as caught:
+        read_spans(path, layout=layout)
+    assert "person.nights[0].tracks.stages" in caught.value.found
+
+
+def test_a_list_has_no_element_behind_its_last(tmp_path: Path) -> None:
+    layout = parse_layout(b'[file]\nrecords = "person.nights[2].tracks.stages"\n', "given.toml")
+    with pytest.raises(FileFormatError, match="no such element") as caught:
+        read_spans(write(tmp_path, [json.dumps(two_nights())], "night.json"), layout=layout)
+    assert (caught.value.where, caught.value.found) == ("person.nights", "'[2]'")
+
+
+@pytest.mark.parametrize(("foot", "label"), [("Yhteensä;;8 t 8 min;", ""), ("Summa;;8 t 8 min;Total", "Total")])
+def test_rows_below_the_table_without_a_time_are_dropped_and_told(tmp_path: Path, foot: str, label: str) -> None:
+    path = write(tmp_path, [*finnish(" klo ", closing=False), "", foot])
+    proposal, values = proposed(path)
+    assert (values["time"], values["duration"]) == ("%d.%m.%Y klo %H.%M.%S", "Kesto")
+    assert f'"{label}" = "not-a-stage"    # once; only below the table, without a time' in layout_text(proposal)
+    spans = read_spans(path, layout=proposal.layout())
+    assert float(spans.duration_s.sum()) == 30 * len(STAGES)
+    assert "1 row below the table dropped: no time, and a label that is no stage" in said(spans.notes)
+
+
+def test_the_cells_of_a_form_to_tell_are_never_empty(tmp_path: Path) -> None:
+    proposal, _ = proposed(write(tmp_path, [*finnish(" alkoivat ", closing=False), "Yhteensä;;8 t 8 min;"]))
+    (time,) = [s for s in proposal.blanks if s.key == "time"]
+    assert len(time.shown) == 2
+    assert all(time.shown)
+
+
+def test_lines_that_begin_with_a_number_sign_are_comments_above_and_below_a_table(tmp_path: Path) -> None:
+    rows = [f"{moment.isoformat()}|{stage}" for moment, stage in zip(MOMENTS[:-1], STAGES, strict=True)]
+    above, below = ["# Export, made by pad B", "# one; row an epoch"], ["# wake = awake, light = light, no more"]
+    path = write(tmp_path, [*above, "time|stage", *rows, *below])
+    assert read(path, Layout()) == STAGES
+    assert "3 lines that begin with # taken for comments" in said(read_spans(path).notes)
+    named = write(tmp_path, ["#|time|stage", *(f"{i}|{row}" for i, row in enumerate(rows))], "numbered.csv")
+    assert read(named, Layout()) == STAGES
+    assert "#" not in "".join(said(read_spans(named).notes))
+
+
+@pytest.mark.parametrize("mark", ["X", "1"])
+def test_a_column_for_each_stage_is_refused_by_its_name(tmp_path: Path, mark: str) -> None:
+    names = ["wake", "light", "deep", "rem"]
+    rows = [
+        ",".join([moment.isoformat(), *(mark if stage == name else "" for name in names)])
+        for moment, stage in zip(MOMENTS[:-1], STAGES, strict=True)
+    ]
+    path = write(tmp_path, ["time,Despierto,Ligero,Profundo,REM", *rows])
+    with pytest.raises(FileFormatError, match="the table has one column for each stage") as caught:
+        read_spans(path)
+    assert caught.value.found == "'Despierto', 'Ligero', 'Profundo', 'REM'"
+    assert caught.value.remedy.startswith("Make one column of them")
+
+
+def test_marks_beside_a_column_of_stages_are_passed_over(tmp_path: Path) -> None:
+    rows = [
+        f"{moment.isoformat()},{stage},{int(stage == 'wake')},{int(stage == 'light')},{int(stage == 'deep')}"
+        for moment, stage in zip(MOMENTS[:-1], STAGES, strict=True)
+    ]
+    assert read(write(tmp_path, ["time,stage,wake,light,deep", *rows]), Layout()) == STAGES
+
+
+def test_of_several_sheets_a_layout_is_written_that_names_the_one_of_the_night(tmp_path: Path) -> None:
+    book = pytest.importorskip("openpyxl").Workbook()
+    book.active.append(["Score", 82])
+    night = book.create_sheet("Detail")
+    night.append(["time", "Despierto", "Ligero", "Profundo", "REM"])
+    for moment, stage in zip(MOMENTS[:-1], STAGES, strict=True):
+        night.append([moment, *("X" if stage == name else None for name in ("wake", "light", "deep", "rem"))])
+    book.save(tmp_path / "night.xlsx")
+    result = run("inspect", tmp_path / "night.xlsx", "--write-layout", tmp_path / "night.toml")
+    assert result.exit_code == 0, result.stderr
+    assert 'sheet = "Detail"' in (tmp_path / "night.toml").read_text("utf-8")
+    assert "one column for each stage" in " ".join(result.stdout.split())

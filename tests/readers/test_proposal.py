@@ -180,7 +180,7 @@ STAGED = [("Wach", "Leichtschlaf", "Tiefschlaf", "Leichtschlaf")[i // 10 % 4] fo
 
 def moments_in_words(i: int) -> str:
     minute = 47 + i // 2
-    return f"14.3.2031 klo {22 + minute // 60}.{minute % 60:02}.{30 * (i % 2):02}"
+    return f"14.3.2031 kellonaika {22 + minute // 60}.{minute % 60:02}.{30 * (i % 2):02}"
 
 
 @pytest.mark.parametrize(
@@ -207,7 +207,7 @@ def test_a_form_told_for_unread_times_reads_the_file(tmp_path: Path) -> None:
     path = write(tmp_path, "alkoi;vaihe\n" + body)
     proposal = propose_layout(path)
     assert proposal is not None
-    spans = read_spans(path, layout=proposal.layout({"time": "%d.%m.%Y klo %H.%M.%S"}))
+    spans = read_spans(path, layout=proposal.layout({"time": "%d.%m.%Y kellonaika %H.%M.%S"}))
     assert spans.start == datetime(2031, 3, 14, 22, 47)
 
 
@@ -236,7 +236,7 @@ def test_unix_seconds_in_a_column_that_is_called_seconds_are_told_as_such(tmp_pa
 GIVEN = b"""reports = ["wake", "light", "deep"]
 [file]
 start = "alkoi"
-time = "%d.%m.%Y klo %H.%M.%S"
+time = "%d.%m.%Y kellonaika %H.%M.%S"
 zone = "Europe/Helsinki"
 [stages]
 "Wach" = "unscored"
@@ -253,7 +253,7 @@ def test_a_given_layout_is_kept_and_completed(tmp_path: Path) -> None:
     assert values(proposal) == {
         "reports": ("wake", "light", "deep"),
         "start": "alkoi",
-        "time": "%d.%m.%Y klo %H.%M.%S",
+        "time": "%d.%m.%Y kellonaika %H.%M.%S",
         "zone": "Europe/Helsinki",
         "skip_lines": 1,
         "delimiter": ";",

@@ -27,7 +27,7 @@ def legends(document: Any) -> list[dict[str, str]]:
     """
     found = []
     for _, value in _parts(document):
-        pairs = list(_pairs(value)) if isinstance(value, dict | list) and 2 <= len(value) <= _MOST_CODES else []
+        pairs = _pairs_of(value)
         codes, names = dict(pairs), {name: code for code, name in pairs}
         if len(codes) == len(names) == len(pairs) and _words(list(codes.values())) >= 2:
             found.append(codes)
@@ -36,10 +36,32 @@ def legends(document: Any) -> list[dict[str, str]]:
     return found
 
 
+def legend_names(document: Any) -> set[str]:
+    """Return the names of the fields that hold legends: a track of that name is what they explain."""
+    return {path.rpartition(".")[2] for path, value in _parts(document) if legends(value) and _pairs_of(value)}
+
+
 def _words(names: Sequence[str]) -> int:
     """Return how many names are words for stages."""
     known = propose_meanings(names)
     return sum(name in known or recognise_label(name) is not None for name in names)
+
+
+def _pairs_of(value: Any) -> list[tuple[str, str]]:
+    return list(_pairs(value)) if isinstance(value, dict | list) and 2 <= len(value) <= _MOST_CODES else []
+
+
+def one_night(value: Any, path: str) -> Any:
+    """Return a document in which the lists that a path takes one element of hold that one alone."""
+    step, _, rest = path.partition(".")
+    key, bracket, index = step.partition("[")
+    if key:
+        if not isinstance(value, dict) or key not in value:
+            return value
+        return {**value, key: one_night(value[key], bracket + index + "." * bool(rest) + rest)}
+    if bracket and isinstance(value, list):
+        return [one_night(value[int(index.removesuffix("]"))], rest)]
+    return one_night(value, rest) if rest else value
 
 
 def _pairs(value: Mapping[str, Any] | Sequence[Any]) -> Iterator[tuple[str, str]]:

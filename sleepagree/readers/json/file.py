@@ -8,15 +8,17 @@ from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
-from sleepagree.errors import FileFormatError
+from sleepagree.errors import FileFormatError, asked, for_page, shorten
 from sleepagree.files.reading import read_bytes
+from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
+from sleepagree.readers.columns import find_columns, list_names
 from sleepagree.readers.json.fhir import gather_fhir, is_fhir
 from sleepagree.readers.json.fields import decode_json, kind_of
 from sleepagree.readers.json.intervals import assemble_intervals
 from sleepagree.readers.json.mobile_health import gather_mobile_health, is_mobile_health
-from sleepagree.readers.json.records import find_records, table_of_records
-from sleepagree.readers.layout import NO_LAYOUT, Layout, one_zone
+from sleepagree.readers.json.records import Records, find_records, recordings, table_of_records
+from sleepagree.readers.layout import NO_LAYOUT, Layout, Shape, one_zone
 from sleepagree.readers.table.reader import spans_of_table
 from sleepagree.readers.table.table import Table
 
@@ -89,7 +91,25 @@ def read_json(
         remedy = "Export it as one of these, or as a table."
         raise FileFormatError(problem, name, found=kind_of(document.fields[0].value), expected=expected, remedy=remedy)
     table = table_of_records(records, origin=origin, path=name, layout=given)
+    _refuse_several(records, table, given)
     return spans_of_table(table, layout=given, zone=zone, own_words=own)
+
+
+def _refuse_several(records: Records, table: Table, layout: Layout) -> None:
+    """Refuse rows without times out of several lists: other tracks, or other nights, that would go on as one night."""
+    if layout.records is None or len(records.fields) == 1:
+        return
+    if not find_columns(table.names, layout, path=table.path, where=table.header_place).counted:
+        return
+    paths = recordings(records, layout.records, are_runs=layout.shape is Shape.RUNS)
+    if len(paths) > 1:
+        problem = "the path leads to several lists, and no times tell how they follow each other"
+        found = list_names(paths)
+        remedy = for_page(
+            f"Name one of them in the layout: [file] records = {toml_text(paths[-1])}", f"Answer {asked('records')}."
+        )
+        expected = "one list, of one night"
+        raise FileFormatError(problem, table.path, shorten(layout.records), found, expected, remedy)
 
 
 def json_table(path: str | os.PathLike[str], layout: Layout) -> Table | None:

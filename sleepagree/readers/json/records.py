@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -51,8 +52,9 @@ def find_records(document: JsonDocument, path: str | None = None) -> Records | N
     path : str, optional
         Where the list stands: names of fields parted by dots, such as ``sleep.segments``; "." is the document itself. A
         name that leads into each object of a list makes one list of theirs, and so does "*", which is every field: its
-        name is then a field ``key``. A list of plain values, or one text, is a field ``value``; elements that are lists
-        have the fields ``1``, ``2`` ...; lists of one length inside one object are the fields.
+        name is then a field ``key``; ``nights[0]`` is the first element of a list alone. A list of plain values, or one
+        text, is a field ``value``; elements that are lists have the fields ``1``, ``2`` ...; lists of one length inside
+        one object are the fields.
 
     Raises
     ------
@@ -93,9 +95,13 @@ def _records_at(document: JsonDocument, path: str) -> Records:
         if step == ANY:
             inner = [(key, holder.get(key)) for _, holder in holders for key in holder.mapping()]
             found = [({KEY: key}, field) for key, field in inner if field is not None]
+        elif step.startswith("["):
+            found = [(name, _element(field, step)) for name, field in found]
         else:
             expected = f"the records at '{shorten(path)}'"
-            found = [(name, holder.need(step, expected, _PATH_REMEDY)) for name, holder in holders]
+            key, bracket, index = step.partition("[")
+            found = [(name, holder.need(key, expected, _PATH_REMEDY)) for name, holder in holders]
+            found = [(name, _element(field, bracket + index) if bracket else field) for name, field in found]
     parts = [(name, part) for name, field in found for part in _parts(field)]
     if not parts:
         remedy = "Export the night again, or correct " + for_page("'records' in the layout.", f"{asked('records')}.")
@@ -106,6 +112,28 @@ def _records_at(document: JsonDocument, path: str) -> Records:
     are_plain = not any(isinstance(part.value, dict) for _, part in parts)
     records = tuple(_record(name, part, is_plain=are_plain) for name, part in parts)
     return Records(records, (*document.notes, Note.of(NoteKind.RECORDS_FROM_FIELD, field=OwnWord(path))))
+
+
+def _element(field: Field, index: str) -> Field:
+    """Return one element of a list, as messages count them: "[0]" is the first."""
+    elements, digits = field.elements(), index.removeprefix("[").removesuffix("]")
+    if not digits.isdecimal() or int(digits) >= len(elements):
+        last = f"a number from [0] to [{len(elements) - 1}]"
+        field.fail("the list has no such element", found=f"'{shorten(index)}'", expected=last, remedy=_PATH_REMEDY)
+    return elements[int(digits)]
+
+
+def recordings(records: Records, path: str, *, are_runs: bool) -> list[str]:
+    """Return the paths of the lists that a path leads to, in order: rows without times go on within one list only.
+
+    Each object is a list of its own where its text holds the codes of many epochs.
+    """
+    places = [field.place.rpartition(": ")[2] for field in records.fields]
+    if are_runs and (path.endswith(ANY) or any(len(flat_record(field.mapping())) > 1 for field in records.fields)):
+        return list(dict.fromkeys(places))
+    if path.endswith(ANY):
+        return list(dict.fromkeys(place.rpartition(".")[0] for place in places))
+    return list(dict.fromkeys(re.sub(r"\[\d+\]$", "", place) for place in places))
 
 
 def _parts(field: Field) -> list[Field]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -13,9 +14,11 @@ from numpy.typing import NDArray
 from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, Option
 from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED, fold_label, fold_table, recognise_label
+from sleepagree.readers.columns import Columns
+from sleepagree.readers.layout import Layout
 from sleepagree.readers.rows import Places, Rows, lights_mark, no_stage_rows, number_labels, stages_of_labels
-from sleepagree.readers.table.table import TableReading
-from sleepagree.readers.times.clock import Microseconds
+from sleepagree.readers.table.table import Table, TableReading
+from sleepagree.readers.times.clock import Microseconds, Times
 
 _NUMBER: Final = re.compile(r"-?\d+(\.\d+)?", re.ASCII)
 
@@ -91,6 +94,21 @@ def _text_of_level(levels: Mapping[str, str], label: str) -> str:
         return meaning  # a number never speaks for itself
     # a text keeps its own words unless its description is plain and says something else
     return label if recognise_label(meaning) in (None, recognise_label(label)) else meaning
+
+
+def without_foot(table: Table, columns: Columns, layout: Layout) -> Table:
+    """Return a table without the rows at its end that tell no time and whose labels a layout says are no stages."""
+    starts, labels = table.columns.get(columns.start), table.columns.get(columns.stage)
+    known = fold_table(layout.stages)
+    if isinstance(starts, Times) or isinstance(labels, Times) or starts is None or labels is None:
+        return table
+    last = len(starts)
+    while last and not starts[last - 1].strip() and known.get(fold_label(labels[last - 1])) == NOT_A_STAGE:
+        last -= 1
+    if last in (0, len(starts)):
+        return table
+    note = Note.of(NoteKind.FOOT_ROWS, count=len(starts) - last)
+    return replace(table.taking(np.arange(last)), notes=(*table.notes, note))
 
 
 def staged_rows(said: Labels, path: str) -> tuple[Rows, dict[str, int]]:

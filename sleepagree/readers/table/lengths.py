@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import EpochGridError, Option, asked, for_page, shorten
+from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import EpochLengthFrom
 from sleepagree.readers.layout import DURATION_UNITS, Marks, Shape
 from sleepagree.readers.row_lengths import (
@@ -117,7 +118,7 @@ def _until_next(reading: TableReading, starts_us: Microseconds, staged: Rows) ->
     if after.size == 0:
         problem = "the last row has no end"
         where = reading.places.at(int(staged[np.flatnonzero(onset == stops[-1])[0]]))
-        remedy = (
+        remedy = _unused_first(reading) + (
             "Add a closing row with the end of the night and the label 'Lights on' (or one that "
             + for_page('[stages] of a layout maps to "not-a-stage"', "is said to be no stage")
             + "), or export the ends too."
@@ -125,6 +126,19 @@ def _until_next(reading: TableReading, starts_us: Microseconds, staged: Rows) ->
         raise EpochGridError(problem, reading.path, where, expected="a time at which it ends", remedy=remedy)
     stops = np.append(stops, after.min())
     return _with_common_step(reading, onset, stops[np.searchsorted(stops, onset, side="right")])
+
+
+def _unused_first(reading: TableReading) -> str:
+    """Return how to name a column of lengths or ends that nobody used: it goes before rows written by hand."""
+    unused = (c for c in reading.cautions if c.kind is CautionKind.LENGTHS_UNUSED)
+    return "".join(
+        f"Column '{shorten(c['column'])}' holds {'ends' if c['role'] == 'end' else 'lengths'}: "
+        + for_page(
+            f"say in a layout [file] {c['role']} = {toml_text(str(c['column']))}. If it tells something else: ",
+            "say so at its head. If it tells something else: ",
+        )
+        for c in unused
+    )
 
 
 def _with_common_step(reading: TableReading, onset: Microseconds, end: Microseconds) -> Extent:

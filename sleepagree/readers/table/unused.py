@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from sleepagree.caution import Caution, CautionKind, OwnWord
 from sleepagree.errors import SleepAgreeError
 from sleepagree.readers.layout import DURATION_UNITS
+from sleepagree.readers.rows import Rows
 from sleepagree.readers.table.table import ColumnData
 from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, Times
 from sleepagree.readers.times.nights import ends_after_starts
@@ -48,7 +50,8 @@ def unused_lengths(
     Returns
     -------
     list of Caution
-        Nothing for a column that would change nothing: lengths that are all the same are those of epochs.
+        Nothing for a column that would change nothing: lengths that are all the same are those of epochs. Rows without
+        a length, such as a closing one, prove nothing and hide nothing.
     """
     out = []
     for position, name in enumerate(names):
@@ -73,8 +76,10 @@ def looks_like_times(data: ColumnData) -> bool:
 
 def _are_ends(data: ColumnData, starts: Times, name: str, form: str | None) -> bool:
     ends = data if isinstance(data, Times) else _read(data, name, form)
-    if ends is None or ends.us.size != starts.us.size:
+    if ends is None:
         return False
+    if ends.us.size != starts.us.size:
+        starts = replace(starts, us=starts.us[_filled(data)])
     end_us = ends.us
     if ends.clock is Clock.DAY and starts.clock in (Clock.LOCAL, Clock.UTC):
         end_us = ends_after_starts(starts.us, end_us % DAY_US)
@@ -92,7 +97,8 @@ def _are_ends(data: ColumnData, starts: Times, name: str, form: str | None) -> b
 
 def _read(texts: Sequence[str], name: str, form: str | None) -> Times | None:
     """Read a column as times; None where it is none. A look at three cells spares most columns the reading."""
-    if not all(_TIME.search(texts[i]) for i in (0, len(texts) // 2, len(texts) - 1)):
+    texts = [text for text in texts if text.strip()]
+    if len(texts) < _FEWEST_ROWS or not all(_TIME.search(texts[i]) for i in (0, len(texts) // 2, len(texts) - 1)):
         return None
     try:
         return read_times(texts, Column(name, "", str), form=form)
@@ -103,16 +109,28 @@ def _read(texts: Sequence[str], name: str, form: str | None) -> Times | None:
 def _are_durations(data: ColumnData, starts: Times) -> bool:
     if isinstance(data, Times):
         return False
-    heads = [_NUMBER.match(text.strip()) for text in data]
-    if None in heads:
+    filled = _filled(data)
+    texts = [data[row].strip() for row in filled.tolist()]
+    heads = [_NUMBER.match(text) for text in texts]
+    if len(texts) < _FEWEST_ROWS or None in heads:
         return False
-    told = [read_length(text.strip()) for text in data]
-    numbers = np.array([float(head[0]) for head in heads if head] if None in told else told, np.float64)
-    if numbers.min() == numbers.max():
+    told = [read_length(text) for text in texts]
+    numbers = np.full(len(data), np.nan)
+    numbers[filled] = [float(head[0]) for head in heads if head] if None in told else told
+    if np.nanmin(numbers) == np.nanmax(numbers):
         return False
     order = np.argsort(starts.us, kind="stable")
-    steps_s = np.diff(starts.us[order]) / SECOND_US
-    return any(_lead_on(steps_s, numbers[order][:-1] * unit) for unit in DURATION_UNITS.values())
+    steps_s, lengths = np.diff(starts.us[order]) / SECOND_US, numbers[order][:-1]
+    has_length = ~np.isnan(lengths)
+    steps_s, lengths = steps_s[has_length], lengths[has_length]
+    return any(_lead_on(steps_s, lengths * unit) for unit in DURATION_UNITS.values())
+
+
+def _filled(data: Sequence[str] | Times) -> Rows:
+    """Return the rows whose cells are not empty."""
+    if isinstance(data, Times):
+        return np.arange(data.us.size)
+    return np.flatnonzero([bool(text.strip()) for text in data])
 
 
 def _lead_on(steps_s: NDArray[np.float64], lengths_s: NDArray[np.float64]) -> bool:

@@ -138,7 +138,7 @@ _ORDERS: Final = (
 )
 _DATE_AND_TIME: Final = re.compile(
     r"(?:(?P<date>(?:\d{1,4}|[A-Za-z]{3,9})(?P<first>[./-]|\.? +|[年년] *)(?:\d{1,2}|[A-Za-z]{3,9})"
-    r"(?P<second>[./-]|[.,]? +|[月월] *)\d{1,4})(?P<gap>[ T,.日일]+))?(?P<before>[AP]M *)?"
+    r"(?P<second>[./-]|[.,]? +|[月월] *)\d{1,4})(?P<gap>[ T,.日일]+|,? +[A-Za-zÀ-ÿ]{1,5}\.? +))?(?P<before>[AP]M *)?"
     r"(?P<hour>\d{1,2})(?P<mark>[:.h]|[時时点點시] *)(?P<minute>\d\d)"
     r"(?:(?P<again>[:.]|[分분] *)\d\d(?P<fraction>[.,]\d{1,6})?)?(?P<tail>[秒초分분]?)"
     r"(?P<half> ?[AP]M)?(?P<offset> ?(?:[Zz]|[+-]\d\d:?\d\d))?",
