@@ -155,7 +155,7 @@ def test_a_study_says_what_is_next(monkeypatch: pytest.MonkeyPatch) -> None:
         (section,) = [s for s in describe_study(found, folder="out").answer if s.name == "answer-next"]
         return next(block.text for block in section.blocks if isinstance(block, Command))
 
-    monkeypatch.setattr("sleepagree.describe.closing.say_caution", repr)
+    monkeypatch.setattr("sleepagree.describe.closing.say_caution", lambda caution, _: repr(caution))
     calm = replace(study, cautions=())
     doubtful = replace(study, cautions=(Caution.of(CautionKind.CLOCKS_DOUBTFUL),))
     assert command_for(doubtful) == "sleepagree clock REFERENCE DEVICE"
