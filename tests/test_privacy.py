@@ -262,7 +262,7 @@ def _without_names(value: object) -> object:
         return [_without_names(item) for item in value]
     if not isinstance(value, dict):
         return value
-    names = ("participant", "night", "first", "second", "sentence")
+    names = ("participant", "night", "first", "second", "reading")
     return {k: _without_names(v) for k, v in value.items() if k not in names or not isinstance(v, str)}
 
 
