@@ -67,11 +67,24 @@ def find_block(lines: Sequence[str], told: str | None, skip_lines: int = 0) -> t
             first -= 1
         width, count = len(rows[filled[-1]]) if filled else 0, len(filled) - first
         if width > 1 and count > max(1, len(filled) // 2) and (count, width) > best[:2]:
-            best = (count, width, mark, filled[first], [rows[i] for i in filled[first:]])
+            block = [rows[i] for i in filled[first:]]
+            if not _is_torn([rows[i] for i in filled[:first]], block):
+                best = (count, width, mark, filled[first], block)
     if best[2] is not None:
         return best[2:]
     plain = [i for i, line in enumerate(lines) if line.strip()]
     return None, int(told is not None), [[lines[i]] for i in plain[int(told is not None) :]]
+
+
+def _is_torn(above: Sequence[Sequence[str]], block: Sequence[Sequence[str]]) -> bool:
+    """Whether lines above a block are rows of its table, cut off by one that lacks a cell or has one too many."""
+    alike = [row for row in above if len(row) == len(block[0])]
+    kinds = [see_column("", list(cells)).kind for cells in zip(*block[1:], strict=True)]
+    return len(alike) > _MOST_ABOVE or any(
+        kind not in _PLAIN and see_column("", [cell, cell]).kind in (kind, Kind.CODES, Kind.NUMBERS)
+        for row in alike
+        for cell, kind in zip(row, kinds, strict=True)
+    )
 
 
 def has_header(rows: Sequence[Sequence[str]]) -> bool:

@@ -393,3 +393,16 @@ def test_of_several_sheets_a_layout_is_written_that_names_the_one_of_the_night(t
     assert result.exit_code == 0, result.stderr
     assert 'sheet = "Detail"' in (tmp_path / "night.toml").read_text("utf-8")
     assert "one column for each stage" in " ".join(result.stdout.split())
+
+
+@pytest.mark.parametrize("torn_at", [3, 40])
+def test_rows_above_one_that_lacks_a_cell_are_no_lines_above_the_table(torn_at: int, tmp_path: Path) -> None:
+    """Else a layout would skip them, and read the rest of the night without a word."""
+    rows = [f"run-1\t{30 * i}\t{'WN123'[i // 7 % 5]}" for i in range(120)]
+    rows[torn_at] = rows[torn_at].replace("\t", " ", 1)
+    path = tmp_path / "torn.tsv"
+    path.write_text("\n".join(["run\tstart_sec\tstage", *rows]) + "\n")
+    proposal = propose_layout(path)
+    assert proposal is None or "skip_lines" not in {setting.key for setting in proposal.settings}
+    with pytest.raises(FileFormatError, match=f"line {torn_at + 2}: the row has too few cells"):
+        read_spans(path)
