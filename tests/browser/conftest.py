@@ -112,6 +112,11 @@ class Visit:
         for kind in ("browser", "performance"):
             self.driver.get_log(kind)
         self.driver.get(page.as_uri())
+        # on a busy machine the page's script is at work after the page was loaded
+        self.driver.execute_async_script(
+            "const done = arguments[0]; const wait = () => requestAnimationFrame(() => requestAnimationFrame("
+            "() => setTimeout(done, 100))); document.fonts.ready.then(wait);"
+        )
 
     def run(self, script: str, *arguments: Any) -> Any:
         """Run a script in the page and return its value."""
