@@ -247,13 +247,6 @@ class LearnedValue:
     coverage: float
     own_range: tuple[float, float] | None
 
-    @property
-    def applied_error(self) -> float:
-        """Mean absolute error, in people not learnt from, of what is applied."""
-        if self.method is Method.NONE and self.raw is not None:
-            return self.raw.error
-        return self.usual.error if self.method is Method.MEAN else self.corrected_error
-
 
 class Expected(NamedTuple):
     """What a model of parts of a night expects of its value.

@@ -15,7 +15,7 @@ from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.mapping.mapping import StageMapping, fitting_mappings, unreported_classes
 from sleepagree.mapping.words import COVERAGE, UNSCORED, canonical_stage, is_sleep
 from sleepagree.night.measures import own_sides
-from sleepagree.scoring.measures import LATENCIES, MeasurePair
+from sleepagree.scoring.measures import LATENCIES, MeasurePair, pair_measures
 
 #: From here on time that one side did not score is told beside the measures, whichever comes first.
 _MUCH_UNCOUNTED_SHARE: Final = 0.02
@@ -173,11 +173,11 @@ def _own_latencies(
     paired: PairedNight, measures: Sequence[MeasurePair], mapping: StageMapping | None
 ) -> tuple[tuple[str, str, float, float], ...]:
     """Return the latencies that are others by all that a side said: measure, side, minutes by that, as counted."""
-    own = own_sides(paired, mapping)
+    own = {pair.measure: pair for pair in pair_measures(*own_sides(paired, mapping), class_minutes=())}
     return tuple(
         (pair.measure, side, value, counted)
         for pair in measures
         if pair.measure in LATENCIES
-        for side, found, counted in (("reference", own[0], pair.reference), ("device", own[1], pair.device))
-        if not math.isnan(value := getattr(found, LATENCIES[pair.measure])) and value != counted
+        for side in ("reference", "device")
+        if not math.isnan(value := getattr(own[pair.measure], side)) and value != (counted := getattr(pair, side))
     )

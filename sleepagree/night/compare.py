@@ -151,7 +151,7 @@ class NightAgreement(Result):
     @property
     def uncounted(self) -> Caution | None:
         """What time that one side did not score does to the measures; None where it is little."""
-        return uncounted_time(self.paired, self.measures, self.mappings[0].mapping)
+        return next((c for c in self.cautions if c.kind is CautionKind.TIME_UNCOUNTED), None)
 
 
 def compare(paired: PairedNight, *, mappings: Mappings = (), level: float = 0.95) -> NightAgreement:

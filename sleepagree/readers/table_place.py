@@ -81,10 +81,13 @@ def _is_torn(above: Sequence[Sequence[str]], block: Sequence[Sequence[str]]) -> 
     alike = [row for row in above if len(row) == len(block[0])]
     kinds = [see_column("", list(cells)).kind for cells in zip(*block[1:], strict=True)]
     return len(alike) > _MOST_ABOVE or any(
-        kind not in _PLAIN and see_column("", [cell, cell]).kind in (kind, Kind.CODES, Kind.NUMBERS)
-        for row in alike
-        for cell, kind in zip(row, kinds, strict=True)
+        _is_of(kind, cell) for row in alike for cell, kind in zip(row, kinds, strict=True)
     )
+
+
+def _is_of(kind: Kind, cell: str) -> bool:
+    """Whether a cell is like those of a column of a kind that is more than words."""
+    return kind not in _PLAIN and see_column("", [cell, cell]).kind in (kind, Kind.CODES, Kind.NUMBERS)
 
 
 def has_header(rows: Sequence[Sequence[str]]) -> bool:
@@ -95,11 +98,7 @@ def has_header(rows: Sequence[Sequence[str]]) -> bool:
         below = see_column("", [row[i] for row in rows[1:]])
         if cell.strip() in below.cells and cell.strip():
             return False
-        if below.kind not in _PLAIN and see_column("", [cell, cell]).kind in (
-            below.kind,
-            Kind.CODES,
-            Kind.NUMBERS,
-        ):
+        if _is_of(below.kind, cell):
             return False
     return len(rows[0]) > 1 or not are_characters([row[0] for row in rows])
 

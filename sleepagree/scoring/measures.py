@@ -156,14 +156,9 @@ class MeasurePair:
         return self.device - self.reference
 
 
-#: Latencies -> where their minutes stand.
-LATENCIES: Final = {
-    "SOL": "sol_min",
-    "REM latency": "rem_latency_min",
-    "deep latency": "deep_latency_min",
-}
 #: Latencies that count from each side's own sleep onset.
 FROM_ONSET: Final = ("REM latency", "deep latency")
+LATENCIES: Final = ("SOL", *FROM_ONSET)
 
 
 def difference_from_start(onset: MeasurePair, latency: MeasurePair) -> float:

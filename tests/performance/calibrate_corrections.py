@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from sleepagree.inference.correction import Bounds, Examples, Verdict, learn_value
+from sleepagree.inference.correction import Bounds, Examples, LearnedValue, Method, Verdict, learn_value
 from tests import records
 
 ANY = Bounds(-np.inf, np.inf)
@@ -92,9 +92,16 @@ def one_study(setting: Setting, rng: np.random.Generator) -> dict[str, float]:
         "covered_told": found.coverage,
         "bias": float(np.mean(off)),
         "error": float(np.mean(np.abs(off))),
-        "error_told": found.applied_error,
+        "error_told": applied_error(found),
         **{verdict.value: float(found.verdict is verdict) for verdict in Verdict},
     }
+
+
+def applied_error(found: LearnedValue) -> float:
+    """Return the error that is told of what is applied: where nothing helps, of the simpler thing."""
+    if found.method is Method.NONE and found.raw is not None:
+        return found.raw.error
+    return found.usual.error if found.method is Method.MEAN else found.corrected_error
 
 
 def summarise(setting: Setting, studies: list[dict[str, float]]) -> dict[str, Any]:
