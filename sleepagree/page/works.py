@@ -197,6 +197,7 @@ class Work:
         else:
             proposed = propose_patterns(self.folder)
             found, self.patterns = proposed.found, {"reference": proposed.reference, "device": proposed.devices[0]}
+        layouts = [path for path in self.files if path.endswith(".toml")]
         self.table = [
             {
                 "participant": row.participant,
@@ -204,14 +205,13 @@ class Work:
                 "device": row.device,
                 "reference": ";".join(row.reference),
                 "device_file": row.device_file,
-                "layout": self._layout_for(row.device_file),
+                "layout": self._layout_for(row.device_file, layouts),
             }
             for row in found.rows
         ]
 
-    def _layout_for(self, file: str) -> str:
-        """Return the one layout among the given files that reads a file; "" where none is needed, or several do."""
-        layouts = [path for path in self.files if path.endswith(".toml")]
+    def _layout_for(self, file: str, layouts: list[str]) -> str:
+        """Return the one layout among those given that reads a file; "" where none is needed, or several do."""
         if _reads(self.folder / file, None):
             return ""
         fitting = [path for path in layouts if _reads(self.folder / file, self.folder / path)]
