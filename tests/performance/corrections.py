@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
 
 from sklearn.exceptions import ConvergenceWarning
 from sklearn.linear_model import LogisticRegression, Ridge
+from threadpoolctl import threadpool_limits
 
 from sleepagree.files.writing import encode_text
 from sleepagree.render.correction_json import correction_document
@@ -37,14 +38,23 @@ learn_correction(nights)
 """
 
 
-def record_fits(work: Callable[[], Any]) -> list[tuple[Any, tuple[Any, ...], dict[str, Any]]]:
-    """Return every fit of the library that some work asks for: estimator as it was set, arguments, keywords."""
-    fits: list[tuple[Any, tuple[Any, ...], dict[str, Any]]] = []
+class Fit(NamedTuple):
+    """One fit of the library: by which learner, as it was set then, and what it was given."""
+
+    learner: Any
+    settings: dict[str, Any]
+    given: tuple[Any, ...]
+    how: dict[str, Any]
+
+
+def record_fits(work: Callable[[], Any]) -> list[Fit]:
+    """Return every fit of the library that some work asks for."""
+    fits: list[Fit] = []
     before = {kind: kind.fit for kind in (LogisticRegression, Ridge)}
 
     def spy(kind: type) -> Callable[..., Any]:
         def fit(self: Any, *given: Any, **how: Any) -> Any:
-            fits.append((kind(**self.get_params()), given, how))
+            fits.append(Fit(self, self.get_params(), given, how))
             return before[kind](self, *given, **how)
 
         return fit
@@ -59,18 +69,27 @@ def record_fits(work: Callable[[], Any]) -> list[tuple[Any, tuple[Any, ...], dic
     return fits
 
 
+def repeat_fits(fits: Sequence[Fit]) -> None:
+    """Fit all again: a learner that goes on where its last fit ended does so here, and begins anew each time.
+
+    On one thread, as the program does: with more the same fits take longer.
+    """
+    learners: dict[int, Any] = {}
+    with threadpool_limits(1), warnings.catch_warnings():
+        warnings.simplefilter("ignore", ConvergenceWarning)
+        for fit in fits:
+            learner = learners.setdefault(id(fit.learner), type(fit.learner)())
+            learner.set_params(**fit.settings).fit(*fit.given, **fit.how)
+
+
 def learning_and_applying(settings: Settings) -> list[Row]:
     people = settings.size(100, 5)
     nights = [n for n in simulated_nights(participants=people, nights=2) if n.device == "band A"]
     fits = record_fits(lambda: learn_correction(nights))
 
-    def bare() -> None:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", ConvergenceWarning)
-            for estimator, given, how in fits:
-                estimator.fit(*given, **how)
-
-    learning, library = alternate([lambda: learn_correction(nights), bare], repeats=settings.repeats)
+    learning, library = alternate(
+        [lambda: learn_correction(nights), lambda: repeat_fits(fits)], repeats=settings.repeats
+    )
     what = f"calibrate on {people} people x 2 nights against its bare scikit-learn fits"
     path = settings.folder / "correction.json"
     of_ferry = learn_correction(score_table(FERRY / "nights.csv", keep_epochs=True), device="pad B")
