@@ -89,7 +89,7 @@ def write_study(
         if table.paired_epochs:  # its epochs are in the table that was given
             study = run_study(table, request, progress=progress)
         else:
-            with (made / "epochs.csv.gz").open("wb") as stream:
+            with (made / "epochs.csv.gz").open("w+b") as stream:
                 stream.write(gzip_member(EPOCHS_HEADER))
                 study = run_study(table, request, execution=execution, progress=progress, epochs=stream)
         write_results(made, study, table, request, figures)

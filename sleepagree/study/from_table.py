@@ -19,7 +19,7 @@ from sleepagree.study.night_summary import NightSummary
 from sleepagree.study.paired_epochs import hash_file, is_paired_table, read_paired_nights
 from sleepagree.study.progress import take_progress
 from sleepagree.study.results import StudyOptions
-from sleepagree.study.run import Outcome, ScoringOptions
+from sleepagree.study.run import Outcome, ScoringOptions, leave_out_nights
 from sleepagree.study.table import NightsTable, read_nights_table
 
 _PAIRED_NIGHTS_TOLD: Final = 500
@@ -108,7 +108,9 @@ def score_table(
         True keeps one line of progress on the error stream, in a script and in a notebook. A callable is called with
         rows done and rows in all; 0 in all where a table of paired epochs does not tell.
     epochs : binary stream, optional
-        Takes the epochs of every night as CSV lines in members of a gzip file, without a header.
+        Takes the epochs of every scored night as CSV lines in members of a gzip file, without a header. Where a night
+        is refused beside another one its lines are taken out again, so that the stream must be one that is read and
+        sought in, too.
     keep_epochs : bool
         Whether every night holds the labels of its epochs, which :func:`sleepagree.learn_correction` learns from; by
         default those do on which two devices were worn.
@@ -147,7 +149,11 @@ def score_table(
             outcomes.append(replace(outcome, epochs=None) if alone and isinstance(outcome, NightSummary) else outcome)
         if epochs is not None:
             epochs.write(chunk.epochs)
-    return refuse_duplicates(outcomes, table)
+    settled = refuse_duplicates(outcomes, table)
+    refused_later = [one for one, other in zip(outcomes, settled, strict=True) if one is not other]
+    if epochs is not None and refused_later:
+        leave_out_nights(epochs, refused_later)
+    return settled
 
 
 def _paired(

@@ -5,11 +5,13 @@ from __future__ import annotations
 import gzip
 import io
 import os
+import shutil
+import tempfile
 from collections.abc import Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, BinaryIO, Final
 
 from sleepagree.errors import Front, InputError, SleepAgreeError, name_options
 from sleepagree.files.object_store import fetched, is_remote
@@ -254,8 +256,34 @@ def _refuse_copies(scorings: tuple[ScoredSpans, ...]) -> None:
 
 def epoch_text(paired: PairedNight, row: NightRow) -> str:
     """Return the epochs of one night as CSV lines: participant, night, device, epoch, reference, device, status."""
-    head = csv_text([[row.participant, row.night, row.device]]).rstrip("\n")
+    head = _names(row)
     words = [status.word for status in Status]
     reference, device = (*paired.reference_set.stages, ""), (*paired.device_set.stages, "")
     epochs = zip(paired.reference.tolist(), paired.device.tolist(), paired.status.tolist(), strict=True)
-    return "".join(f"{head},{i},{reference[r]},{device[d]},{words[s]}\n" for i, (r, d, s) in enumerate(epochs))
+    return "".join(f"{head}{i},{reference[r]},{device[d]},{words[s]}\n" for i, (r, d, s) in enumerate(epochs))
+
+
+def _names(night: NightRow | Outcome) -> str:
+    """Return how a line of a night's epochs begins."""
+    return csv_text([[night.participant, night.night, night.device]]).rstrip("\n") + ","
+
+
+def leave_out_nights(epochs: BinaryIO, nights: Sequence[Outcome]) -> None:
+    """Take the lines of some nights out of a gzip file of epochs.
+
+    Parameters
+    ----------
+    epochs : binary stream
+        A file open for reading and writing; it is read from its beginning.
+    nights : sequence of NightSummary or Refusal
+        Whose lines go.
+    """
+    gone = tuple(_names(night).encode() for night in nights)
+    with tempfile.TemporaryFile() as kept:
+        epochs.seek(0)
+        with gzip.GzipFile(fileobj=epochs) as lines, gzip.GzipFile("", "wb", 6, kept, mtime=0) as member:
+            member.writelines(line for line in lines if not line.startswith(gone))
+        epochs.seek(0)
+        epochs.truncate()
+        kept.seek(0)
+        shutil.copyfileobj(kept, epochs)

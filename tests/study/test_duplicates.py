@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import csv
+import gzip
+import io
 import shutil
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,8 +18,9 @@ from sleepagree.readers import read_spans
 from sleepagree.readers.layout import read_layout
 from sleepagree.study.correction_learning import learn_correction
 from sleepagree.study.duplicates import refuse_duplicates
+from sleepagree.study.from_table import score_table
 from sleepagree.study.night_summary import NightSummary, Refusal, summarise_night
-from sleepagree.study.run import Outcome, ScoringOptions, score_rows
+from sleepagree.study.run import EPOCHS_HEADER, Outcome, ScoringOptions, gzip_member, score_rows
 from sleepagree.study.summarise import summarise_study
 from sleepagree.study.table import NightRow, NightsTable
 from tests.study.test_run import row, write_night
@@ -184,3 +189,20 @@ def test_a_copy_of_the_reference_is_no_night_in_python(tmp_path: Path) -> None:
     assert "Found the bytes of r.csv" in refused.reason
     with pytest.raises(InputError, match="byte for byte"):
         learn_correction([summarise_night(copied, participant="b", night="1", device="band A")])
+
+
+def test_epochs_of_a_night_that_is_refused_beside_another_are_taken_out(tmp_path: Path) -> None:
+    write_night(tmp_path, reference=LETTERS, device=WORDS)
+    (tmp_path / "more").mkdir()
+    write_night(tmp_path / "more", reference="W" + LETTERS[::-1][:30], device=WORDS[::-1])
+    third = row(4, participant='c, "the mate"', references=("more/r.csv",), device_file="more/d.csv")
+    rows = (row(2), row(3, participant="b"), third)
+    file = io.BytesIO(gzip_member(EPOCHS_HEADER))
+    file.seek(0, io.SEEK_END)
+    table = NightsTable("nights.csv", tmp_path, "", rows)
+    outcomes = score_table(table, ScoringOptions(clock=False, epochs=True), epochs=file)
+    assert [type(o) for o in outcomes] == [NightSummary, Refusal, NightSummary]
+    lines = list(csv.DictReader(io.StringIO(gzip.decompress(file.getvalue()).decode())))
+    kept = Counter(line["participant"] for line in lines)
+    assert kept == {o.participant: o.window_epochs for o in outcomes if isinstance(o, NightSummary)}
+    assert [line["epoch"] for line in lines if line["participant"] == "a"] == [str(i) for i in range(kept["a"])]
