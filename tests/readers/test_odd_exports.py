@@ -14,6 +14,7 @@ from sleepagree.caution import CautionKind
 from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import ClockError, EpochGridError, FileFormatError
 from sleepagree.readers import read_spans
+from sleepagree.readers.column_kinds import Kind, see_column
 from sleepagree.readers.layout import ELAPSED_UNITS, FILE_KEYS, TIME_FORMS, Layout, TimeForm, parse_layout
 from sleepagree.readers.layout_proposal import LayoutProposal
 from sleepagree.readers.proposal import propose_layout
@@ -406,3 +407,28 @@ def test_rows_above_one_that_lacks_a_cell_are_no_lines_above_the_table(torn_at: 
     assert proposal is None or "skip_lines" not in {setting.key for setting in proposal.settings}
     with pytest.raises(FileFormatError, match=f"line {torn_at + 2}: the row has too few cells"):
         read_spans(path)
+
+
+def test_a_clock_with_a_dot_is_a_clock_and_a_gap_stays_one(tmp_path: Path) -> None:
+    # rows of a minute, of which half an hour is missing: were they counted, all behind it would be early
+    begins = datetime(2026, 3, 14, 23, 40)
+    minutes = [m for m in range(400) if not 100 <= m < 130]
+    rows = [f"{begins + timedelta(minutes=m):%H.%M};{STAGES[m]}" for m in minutes]
+    path = write(tmp_path, ["Klokke;Fase", *rows])
+    proposal, values = proposed(path)
+    assert (values["start"], values["time"], values.get("shape")) == ("Klokke", "%H.%M", None)
+    spans = read_spans(path, layout=proposal.layout({"begins": begins.isoformat()}))
+    assert (spans.start, spans.end_s) == (begins, 400 * 60)
+    assert float(spans.duration_s.sum()) == len(minutes) * 60
+
+
+@pytest.mark.parametrize(
+    "numbers",
+    [
+        [f"{0.25 * i:.2f}" for i in range(200)],  # hours or minutes since the start, evenly
+        [f"{12 + 0.37 * (i * 7 % 30):.2f}" for i in range(200)],  # a measurement
+        [f"{i}.{i % 60:02d}" for i in range(8)],  # too few to tell
+    ],
+)
+def test_numbers_with_a_dot_are_no_clock(numbers: list[str]) -> None:
+    assert see_column("", numbers).kind is Kind.NUMBERS
