@@ -23,9 +23,9 @@ from sleepagree.readers.times.words import is_half, read_length, read_two_parts
 _NUMBER: Final = re.compile(r"[+-]?\d+(?:[.,]\d+)?", re.ASCII)
 _TIME: Final = re.compile(r"\d:\d\d|\d[-/.]\d+[-/.]\d|\d[hH.]\d\d|[A-Za-z]{3}.*\d|\d[時时点點시]")
 _PARTED: Final = re.compile(r"\d(?:[^\d\n]{1,12}\d)+")
-_DOTTED: Final = re.compile(r"(?:[01]?\d|2[0-3])\.[0-5]\d", re.ASCII)
-#: Of ten numbers with two decimals one in two hundred times none has a part from .60 on.
-_FEWEST_DOTTED: Final = 10
+_CLOCK_NUMBER: Final = re.compile(r"([01]?\d|2[0-3])([.,]?)([0-5]\d)", re.ASCII)
+#: Of ten numbers one set in two hundred has no minutes from 60 on by chance.
+_FEWEST_CLOCKS: Final = 10
 _TOGETHER: Final = re.compile(r"(?:(?:19|20)\d{6})?(?:[01]\d|2[0-3])[0-5]\d[0-5]\d", re.ASCII)
 _NEARLY_ALL: Final = 0.8
 #: A clock that goes back more often is none: these are lengths.
@@ -217,10 +217,12 @@ def read_every_way(cells: Sequence[str]) -> tuple[TimeReading, ...]:
         pass
     else:
         return () if times.clock is Clock.ELAPSED else (TimeReading(_unix_form(cells[0]), "", times),)
-    if _NUMBER.fullmatch(cells[0]) and _NUMBER.fullmatch(cells[-1]) and not _is_dotted_clock(cells):
-        return ()
-    sample = (cells[0], cells[-1], cells[len(cells) // 2])
-    forms = {form: when for cell in sample for form, when in declarable_forms(cell)}
+    if _NUMBER.fullmatch(cells[0]) and _NUMBER.fullmatch(cells[-1]):
+        form = _clock_form(cells)
+        forms = {} if form is None else {form: ""}
+    else:
+        sample = (cells[0], cells[-1], cells[len(cells) // 2])
+        forms = {form: when for cell in sample for form, when in declarable_forms(cell)}
     found = []
     for form, when in forms.items():
         try:
@@ -230,15 +232,20 @@ def read_every_way(cells: Sequence[str]) -> tuple[TimeReading, ...]:
     return _likely(found)
 
 
-def _is_dotted_clock(cells: Sequence[str]) -> bool:
-    """Whether cells such as 23.42 are times of day: no minute is above 59, and none comes before the last but once."""
-    if len(cells) < _FEWEST_DOTTED or not all(map(_DOTTED.fullmatch, cells)):
-        return False
-    hundredths = [100 * int(hour) + int(minute) for hour, minute in (cell.split(".") for cell in cells)]
-    steps = np.diff(hundredths)
-    if (steps == steps[0]).all():
-        return False  # as numbers they rise evenly
-    return any(a // 100 != b // 100 for a, b in pairwise(hundredths)) and int(np.count_nonzero(steps < 0)) <= 1
+def _clock_form(cells: Sequence[str]) -> str | None:
+    """Return the form of numbers such as 23.42 that are times of day, None where they need not be.
+
+    No minute is above 59, none comes before the last but once, and as numbers they do not rise evenly.
+    """
+    found = _CLOCK_NUMBER.fullmatch(cells[0])
+    parts = [match.groups() for match in map(_CLOCK_NUMBER.fullmatch, cells) if match]
+    if len(cells) < _FEWEST_CLOCKS or len(parts) < len(cells) or len({joint for _, joint, _ in parts}) > 1:
+        return None
+    numbers = [100 * int(hour) + int(minute) for hour, _, minute in parts]
+    steps = np.diff(numbers)
+    if (steps == steps[0]).all() or np.count_nonzero(steps < 0) > 1 or numbers[0] // 100 == numbers[-1] // 100:
+        return None
+    return f"%H{found[2]}%M" if found else None
 
 
 def _unix_form(cell: str) -> str | None:

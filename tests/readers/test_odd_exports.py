@@ -409,14 +409,15 @@ def test_rows_above_one_that_lacks_a_cell_are_no_lines_above_the_table(torn_at: 
         read_spans(path)
 
 
-def test_a_clock_with_a_dot_is_a_clock_and_a_gap_stays_one(tmp_path: Path) -> None:
+@pytest.mark.parametrize("form", ["%H.%M", "%H,%M", "%H%M"])
+def test_numbers_that_are_a_clock_are_read_as_one_and_a_gap_stays_one(form: str, tmp_path: Path) -> None:
     # rows of a minute, of which half an hour is missing: were they counted, all behind it would be early
     begins = datetime(2026, 3, 14, 23, 40)
     minutes = [m for m in range(400) if not 100 <= m < 130]
-    rows = [f"{begins + timedelta(minutes=m):%H.%M};{STAGES[m]}" for m in minutes]
+    rows = [f"{begins + timedelta(minutes=m):{form}};{STAGES[m]}" for m in minutes]
     path = write(tmp_path, ["Klokke;Fase", *rows])
     proposal, values = proposed(path)
-    assert (values["start"], values["time"], values.get("shape")) == ("Klokke", "%H.%M", None)
+    assert (values["start"], values["time"], values.get("shape")) == ("Klokke", form, None)
     spans = read_spans(path, layout=proposal.layout({"begins": begins.isoformat()}))
     assert (spans.start, spans.end_s) == (begins, 400 * 60)
     assert float(spans.duration_s.sum()) == len(minutes) * 60
@@ -428,7 +429,9 @@ def test_a_clock_with_a_dot_is_a_clock_and_a_gap_stays_one(tmp_path: Path) -> No
         [f"{0.25 * i:.2f}" for i in range(200)],  # hours or minutes since the start, evenly
         [f"{12 + 0.37 * (i * 7 % 30):.2f}" for i in range(200)],  # a measurement
         [f"{i}.{i % 60:02d}" for i in range(8)],  # too few to tell
+        [f"{1000 + 3 * i}" for i in range(200)],  # counted
+        [f"{900 + i * i % 1300}" for i in range(200)],  # a measurement
     ],
 )
-def test_numbers_with_a_dot_are_no_clock(numbers: list[str]) -> None:
+def test_numbers_are_no_clock_unless_all_say_so(numbers: list[str]) -> None:
     assert see_column("", numbers).kind is Kind.NUMBERS
