@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Final
 
 from sleepagree.caution import Caution
-from sleepagree.errors import counted, printable, shorten
+from sleepagree.errors import asked, counted, for_page, printable, shorten
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.words import speak as speak  # noqa: PLC0414
 from sleepagree.scoring.measures import say_measure as say_measure  # noqa: PLC0414
@@ -297,6 +297,17 @@ def say_counted(c: Caution) -> str:
 def _say_first_epochs(c: Caution) -> str:
     reference, device = c["reference_first"], c["device_first"]
     later = ("device", "reference") if device > reference else ("reference", "device")
+    if c.get("together"):
+        first = min(reference, device)
+        remedy = for_page(
+            f"give the {later[0]} a layout with [file] first_epoch = {first}",
+            f"answer {asked('first_epoch', first)} for the {later[0]}",
+        )
+        return (
+            f"The epochs of the reference are numbered from {reference}, those of the device from {device}, and "
+            f"neither side tells a clock: both were taken to begin together. If a number is the same epoch on both "
+            f"sides, {remedy}."
+        )
     apart = abs(device - reference)
     return (
         f"The reference begins with epoch {reference}, the device with epoch {device}, and neither tells a clock: the "

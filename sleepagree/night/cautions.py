@@ -120,8 +120,10 @@ def left_over_caution(paired: PairedNight) -> list[Caution]:
 def counting_cautions(paired: PairedNight) -> list[Caution]:
     """Tell sides whose epochs are counted, not timed, and that begin with different numbers or differ in length."""
     reference, device = paired.reference_spans, paired.device_spans
-    if reference.counted is None or device.counted is None or paired.clock_offset_s:
+    if paired.clock_offset_s or reference.start is not None or device.start is not None:
         return []
+    if reference.counted is None or device.counted is None:
+        return _numbered_differently(paired)
     (reference_first, reference_n), (device_first, device_n) = reference.counted, device.counted
     if reference_first != device_first:
         firsts = {"reference_first": reference_first, "device_first": device_first}
@@ -132,6 +134,15 @@ def counting_cautions(paired: PairedNight) -> list[Caution]:
     times, left = divmod(max(reference_n, device_n), min(reference_n, device_n))
     times = 0 if left or times == 1 else times
     return [Caution.of(CautionKind.LENGTHS_DIFFER, reference=sides[0], device=sides[1], times=times)]
+
+
+def _numbered_differently(paired: PairedNight) -> list[Caution]:
+    """Tell files whose first epochs have different numbers: each began with its own first one."""
+    numbered = [note for note in paired.ledger.notes if note.kind == NoteKind.EPOCHS_NUMBERED]
+    firsts = {f"{note.side}_first": note["first"] for note in numbered}
+    if len(firsts) < 2 or len(set(firsts.values())) == 1:
+        return []
+    return [Caution.of(CautionKind.FIRST_EPOCHS_DIFFER, **firsts, together=True)]
 
 
 # --- time that does not count -----------------------------------------------------------------------------

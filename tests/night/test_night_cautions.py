@@ -10,13 +10,15 @@ import math
 
 import pytest
 
+from sleepagree import read_hypnogram
 from sleepagree.describe.blocks import Table
 from sleepagree.describe.night import describe_night
-from sleepagree.hypnogram.align import Outside
+from sleepagree.hypnogram.align import Outside, align
 from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS, StageMapping, mapping_named, unreported_classes
 from sleepagree.mapping.sets import make_stage_set
 from sleepagree.night.compare import compare
 from sleepagree.night.mappings import compare_mappings
+from sleepagree.readers.layout import parse_layout
 from sleepagree.render.night_json import dump, night_document
 from tests.said import said
 from tests.told import night_lines
@@ -224,3 +226,24 @@ def test_another_night_of_the_file_is_not_taken_for_the_rest_of_the_recording() 
     assert not of(another, "The device tells 240 min before and after")
     longer = compare(pair("W*10 N2*480", "wake*10 light*960"))
     assert of(longer, "The device tells 240 min before and after")
+
+
+# --- epochs with numbers and no clock -------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("first", "declared", "told", "same"), [(1, "", True, 7), (0, "", False, 7), (1, 0, False, 4)])
+def test_files_numbered_from_0_and_from_1_are_told(tmp_path, first, declared, told, same):
+    # in the last case epoch n of one side meets epoch n of the other: 4 of the 6 have one stage then
+    stages = ["W", "W", "N2", "N2", "N2", "R", "R"]
+    sides = []
+    for name, begins_with in (("reference", 0), ("device", first)):
+        path = tmp_path / f"{name}.csv"
+        path.write_text("n,stage\n" + "".join(f"{i},{s}\n" for i, s in enumerate(stages, begins_with)))
+        base = f"first_epoch = {declared}\n" if declared != "" and name == "device" else ""
+        layout = parse_layout(f'epoch_seconds = 30\n[file]\nepoch_number = "n"\n{base}'.encode(), "layout.toml")
+        sides.append(read_hypnogram(path, layout=layout))
+    night = compare(align(reference=sides[0], device=sides[1]))
+    said_so = of(night, "The epochs of the reference are numbered from 0, those of the device from 1")
+    assert [" first_epoch = 0." in caution for caution in said_so] == ([True] if told else [])
+    table = night.mappings[0].table.counts
+    assert int(table.trace()) == same
