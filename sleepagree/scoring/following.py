@@ -220,10 +220,13 @@ def describe_shifts(
     joined = np.concatenate((joined, [False], joined[::-1], [False]) * len(states))[:-1]
     both = [np.concatenate(flags).astype(np.int64) for flags in (says, said)]
     changes = _Changes.of(Bouts.of(both[0], joined), both[1], joined)
-    bounds = np.searchsorted(changes.at, np.arange(len(says) + 1) * reference.size).tolist()
-    readings = [slice(*ends) for ends in pairwise(bounds)]
+    into = changes.after == 1
+    figures = (changes.late, changes.followed, changes.already, changes.never)
+    moments = list(zip(*(figure[into].tolist() for figure in figures), strict=True))
+    bounds = np.searchsorted(changes.at[into], np.arange(len(says) + 1) * reference.size).tolist()
+    readings = [moments[a:b] for a, b in pairwise(bounds)]
     return tuple(
-        StateShifts(state, _shifts(changes, forwards, epoch_s), _shifts(changes, backwards, -epoch_s))
+        StateShifts(state, _shifts(forwards, epoch_s), _shifts(backwards, -epoch_s))
         for state, forwards, backwards in zip(states, readings[::2], readings[1::2], strict=True)
     )
 
@@ -234,11 +237,11 @@ def _is_in(state: str, name: str) -> bool:
     return is_sleep(stage) is True if state == "sleep" else stage == _STAGE_OF[state]
 
 
-def _shifts(changes: _Changes, part: slice, epoch_s: float) -> Shifts:
-    into = changes.after[part] == 1
-    minutes = changes.late[part][into & changes.followed[part]] * (epoch_s / 60.0) + 0.0  # backwards, 0 would be -0.0
-    already, never = (int(np.count_nonzero(into & some[part])) for some in (changes.already, changes.never))
-    return Shifts(minutes.size + already + never, minutes.size, already, never, *_quartiles(minutes.tolist()))
+def _shifts(moments: Sequence[tuple[int, bool, bool, bool]], epoch_s: float) -> Shifts:
+    """Return shifts from how late each moment is, and whether it is followed, already there, never there."""
+    minutes = [late * (epoch_s / 60.0) + 0.0 for late, followed, _, _ in moments if followed]  # never -0.0
+    already, never = (sum(moment[i] for moment in moments) for i in (2, 3))
+    return Shifts(len(moments), len(minutes), already, never, *_quartiles(minutes))
 
 
 def _quartiles(minutes: Sequence[float]) -> tuple[float, float, float]:
