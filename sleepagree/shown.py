@@ -39,7 +39,7 @@ def _brief(value: Any) -> str:
     text = repr(value)
     if len(text) <= _LONGEST_VALUE and "\n" not in text:
         return text
-    size = f" of {len(value)}" if isinstance(value, Sized) else ""
+    size = f" of {len(value)}" if isinstance(value, Sized) and not hasattr(value, "_fields") else ""
     return f"<{type(value).__name__}{size}>"
 
 

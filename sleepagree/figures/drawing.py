@@ -137,10 +137,11 @@ def name_ticks(
 
     They have the size of the axis' settings, or so many points where "font.size" is ours.
     """
-    axis.set_ticks(positions, labels=[shorten(text) for text in texts])
+    # before there are ticks, each of which would have to change
     axis.set_tick_params(labelsize=letters(size) if size else _tick_points(axis))
     if not marks:
         axis.set_tick_params(length=0)
+    axis.set_ticks(positions, labels=[shorten(text) for text in texts])
     if name:
         for i, tick in enumerate(axis.get_major_ticks()):
             tick.label1.set_gid(f"{name}-{i}")

@@ -121,10 +121,12 @@ def _share_out(spans: ScoredSpans, origin_s: float, epoch_s: float) -> EpochLabe
     begin, end = begin - first * epoch_ms, end - first * epoch_ms
     # epochs that one span fills are its own; those at the ends of spans are contested, and their number is small
     whole, until = -(-begin // epoch_ms), end // epoch_ms
-    lines = np.stack([whole, np.maximum(whole, until)], axis=1).ravel()
-    values = np.full(lines.size + 1, GAP, np.int16)
+    lines = np.zeros(2 * begin.size + 2, np.int64)
+    lines[1:-1:2], lines[2::2] = whole, np.maximum(whole, until)
+    lines[-1] = max(lines[-2], -(-end[-1] // epoch_ms))
+    values = np.full(lines.size - 1, GAP, np.int16)
     values[1::2] = spans.codes
-    epochs = values.repeat(np.diff(lines, prepend=0, append=max(lines[-1], -(-end[-1] // epoch_ms))))
+    epochs = values.repeat(lines[1:] - lines[:-1])
     has_head = (begin % epoch_ms > 0) & (end > begin)
     has_tail = (end % epoch_ms > 0) & (end > begin) & ~(has_head & (until < whole))
     if not (has_head.any() or has_tail.any()):

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
 from sleepagree.night.compare import NightAgreement
 
 
-@dataclass(frozen=True)
-class DeviceClass:
+class DeviceClass(NamedTuple):
     """What the reference says of the epochs to which the device gave one class.
 
     Parameters
@@ -38,8 +37,7 @@ class DeviceClass:
         return tuple((name, n / self.epochs if self.epochs else NAN) for name, n in self.of)
 
 
-@dataclass(frozen=True)
-class NightAnswer:
+class NightAnswer(NamedTuple):
     """The finding of one night under its first mapping.
 
     Parameters

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import partial
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,8 +26,7 @@ from sleepagree.scoring.table_agreement import TableAgreement
 _GAP_EPOCHS: Final = EPISODE_GAP_MIN * 60 / EPOCH_S
 
 
-@dataclass(frozen=True)
-class ClassIntervals:
+class ClassIntervals(NamedTuple):
     """Intervals of the figures of one class against the rest; nan where the figure is undefined.
 
     Parameters
@@ -48,8 +46,7 @@ class ClassIntervals:
     kappa: EpochsInterval = NOTHING
 
 
-@dataclass(frozen=True)
-class NightIntervals:
+class NightIntervals(NamedTuple):
     """Intervals of one night under one mapping, for answers that last.
 
     Parameters

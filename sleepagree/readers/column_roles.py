@@ -156,7 +156,7 @@ def _oldest_first(columns: tuple[ColumnSeen, ...]) -> tuple[ColumnSeen, ...]:
 
 def _turned(column: ColumnSeen) -> ColumnSeen:
     """Return a column with its last row first."""
-    readings = tuple(replace(r, times=replace(r.times, us=r.times.us[::-1])) for r in column.readings)
+    readings = tuple(replace(r, times=r.times._replace(us=r.times.us[::-1])) for r in column.readings)
     turned = column if readings else _flipped(column)
     return replace(turned, cells=column.cells[::-1], readings=readings)
 

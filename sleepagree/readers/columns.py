@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
-from typing import Final
+from typing import Final, NamedTuple
 
 from sleepagree.errors import FileFormatError, Option, asked, for_page, shorten
 from sleepagree.files.toml import toml_text
@@ -54,8 +53,7 @@ _BY_NAME: Final = {key: key for key in COLUMNS} | {"person_column": "person", "z
 _SHOWN: Final = 12
 
 
-@dataclass(frozen=True)
-class Columns:
+class Columns(NamedTuple):
     """Positions of the columns of a table.
 
     Parameters

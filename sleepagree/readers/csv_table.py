@@ -7,7 +7,6 @@ import csv
 import io
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 from sleepagree.caution import Note, NoteKind
@@ -29,8 +28,7 @@ _SNIFFED_LINES: Final = 50
 _TOLD_DELIMITER: Final = re.compile(r'"?[Ss][Ee][Pp]=([^\w"\r\n])"? *(?:\r?\n|\r)')
 
 
-@dataclass(frozen=True, eq=False)
-class CsvTable:
+class CsvTable(NamedTuple):
     """A text table taken apart.
 
     Parameters

@@ -10,7 +10,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from sleepagree.errors import ClockError, FileFormatError, for_page, shorten
 from sleepagree.files.reading import read_bytes
@@ -307,8 +307,7 @@ def _parse(data: bytes, path: str) -> dict[str, Any]:
         raise FileFormatError(problem, path, error.where, error.reason, "TOML 1.0", remedy) from None
 
 
-@dataclass(frozen=True)
-class _Checker:
+class _Checker(NamedTuple):
     """Takes values out of the TOML tables, or raises an error that says what would have been right."""
 
     path: str

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,8 +19,7 @@ _ROUNDED_US: Final = SECOND_US // 2
 _COARSE_S: Final = 30.0
 
 
-@dataclass(frozen=True)
-class EpochStep:
+class EpochStep(NamedTuple):
     """The length of the epochs of a table with one row an epoch.
 
     Parameters

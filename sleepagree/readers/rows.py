@@ -6,10 +6,10 @@ row by row, settled by the declared rule with a line in the ledger, or refused w
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import lru_cache
-from typing import Final
+from types import MappingProxyType
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,8 +29,7 @@ _ROUNDED_US: Final = SECOND_US // 2
 _SHOWN_ROWS: Final = 3
 
 
-@dataclass(frozen=True)
-class Places:
+class Places(NamedTuple):
     """Where the rows of a file stand.
 
     Parameters
@@ -39,19 +38,22 @@ class Places:
         What names each row: a line number, or the path of a record.
     one, several : str
         Templates for one row and for a list of rows.
+    shown : callable
+        How a number is shown.
     """
 
     numbers: Sequence[object]
     one: str = "line {}"
     several: str = "lines {}"
+    shown: Callable[[object], str] = str
 
     def at(self, row: int) -> str:
         """Return the place of a row."""
-        return self.one.format(self.numbers[row])
+        return self.one.format(self.shown(self.numbers[row]))
 
     def listing(self, rows: Sequence[int] | Rows) -> str:
         """Return the places of rows: the first three and how many more there are."""
-        shown = [str(self.numbers[int(row)]) for row in rows[:_SHOWN_ROWS]]
+        shown = [self.shown(self.numbers[int(row)]) for row in rows[:_SHOWN_ROWS]]
         if len(rows) == 1:
             return self.one.format(shown[0])
         more = len(rows) - len(shown)
@@ -60,8 +62,7 @@ class Places:
         return self.several.format(", ".join(shown[:-1]) + " and " + shown[-1])
 
 
-@dataclass(frozen=True, eq=False)
-class LabelledRows:
+class LabelledRows(NamedTuple):
     """Rows of a file: half-open intervals with labels.
 
     Parameters
@@ -95,7 +96,7 @@ class LabelledRows:
     def taking(self, rows: Rows) -> LabelledRows:
         """Return some of the rows, in the order given."""
         onset_us, end_us, codes, file_row = (a[rows] for a in (self.onset_us, self.end_us, self.codes, self.file_row))
-        return replace(self, onset_us=onset_us, end_us=end_us, codes=codes, file_row=file_row)
+        return self._replace(onset_us=onset_us, end_us=end_us, codes=codes, file_row=file_row)
 
     def at(self, row: int) -> str:
         """Return the place of a row."""
@@ -113,8 +114,7 @@ class LabelledRows:
         return f"'{self.labels[self.codes[row]][:20]}' {onset} to {self.clock.show_time(int(self.end_us[row]))}"
 
 
-@dataclass(frozen=True)
-class SourceFacts:
+class SourceFacts(NamedTuple):
     """What a reader knows of a source besides its rows; every field may be left out."""
 
     reports: tuple[str, ...] | None = None
@@ -122,7 +122,7 @@ class SourceFacts:
     epoch_from: EpochLengthFrom = EpochLengthFrom.UNKNOWN
     lights_off_us: int | None = None
     lights_on_us: int | None = None
-    ignored: Mapping[str, int] = field(default_factory=dict)
+    ignored: Mapping[str, int] = MappingProxyType({})
     notes: tuple[Note, ...] = ()
     cautions: tuple[Caution, ...] = ()
 
@@ -250,7 +250,7 @@ def _drop_no_stages(rows: LabelledRows, ignored: dict[str, int]) -> LabelledRows
     new_code[kept] = np.arange(len(kept))
     left = rows.taking(np.flatnonzero(new_code[rows.codes] >= 0))
     labels, stages = (tuple(words[code] for code in kept) for words in (rows.labels, rows.stages))
-    return replace(left, codes=new_code[left.codes], labels=labels, stages=stages)
+    return left._replace(codes=new_code[left.codes], labels=labels, stages=stages)
 
 
 def no_stage_rows(path: str, ignored: Mapping[str, int]) -> FileFormatError:
@@ -360,7 +360,7 @@ def _trim_rounding(rows: LabelledRows, notes: list[Note]) -> LabelledRows:
     if told:
         most_s = int(overlap[rounded].max()) / SECOND_US
         notes.append(Note.of(NoteKind.ENDS_ROUNDED, count=told, most_s=most_s))
-    return replace(rows, end_us=end)
+    return rows._replace(end_us=end)
 
 
 def _merge_same(rows: LabelledRows, file_order: LabelledRows, notes: list[Note]) -> LabelledRows:
@@ -379,7 +379,7 @@ def _merge_same(rows: LabelledRows, file_order: LabelledRows, notes: list[Note])
         overlaid += int(min(end[row], end[last]) - rows.onset_us[row])
         end[last] = max(end[last], end[row])
     notes.append(Note.of(NoteKind.ROWS_MERGED, count=merged, twice_s=overlaid / SECOND_US))
-    return replace(rows.taking(np.array(kept, np.intp)), end_us=end[kept])
+    return rows.taking(np.array(kept, np.intp))._replace(end_us=end[kept])
 
 
 def _overlap(rows: LabelledRows, first: int, second: int, file_order: LabelledRows) -> EpochGridError:
@@ -420,7 +420,7 @@ def _paint(rows: LabelledRows, overlaps: Overlaps, notes: list[Note]) -> Labelle
     told_s, covered_s, overlaid_s = told / SECOND_US, covered / SECOND_US, (told - covered) / SECOND_US
     seconds = {"overlaid_s": overlaid_s, "told_s": told_s, "covered_s": covered_s}
     notes.append(Note.of(NoteKind.ROWS_OVERLAID, rule=overlaps.value, rows=n, **seconds))
-    return replace(settled, onset_us=edges[starts], end_us=edges[stops])
+    return settled._replace(onset_us=edges[starts], end_us=edges[stops])
 
 
 def _refuse_ties(rows: LabelledRows) -> None:

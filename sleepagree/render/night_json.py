@@ -358,6 +358,8 @@ def _fields_of(value: Any) -> Any:
     """Return a result as plain values, whatever it is made of."""
     if isinstance(value, float):
         return number(value)
+    if hasattr(value, "_asdict"):
+        return {name: _fields_of(item) for name, item in value._asdict().items()}
     if isinstance(value, tuple):
         return [_fields_of(item) for item in value]
     if is_dataclass(value):

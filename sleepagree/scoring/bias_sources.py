@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -11,8 +11,7 @@ from sleepagree.hypnogram.spans import EPOCH_S, Counts
 from sleepagree.inference.estimate import NAN
 
 
-@dataclass(frozen=True)
-class BiasSource:
+class BiasSource(NamedTuple):
     """The exact account of one class's bias in minutes: gained, lost, net.
 
     Parameters

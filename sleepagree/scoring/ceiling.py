@@ -21,8 +21,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -37,8 +36,7 @@ ONE_CLASS: Final = (
 )
 
 
-@dataclass(frozen=True)
-class Ceiling:
+class Ceiling(NamedTuple):
     """Ceiling of one night, or of pooled nights.
 
     Parameters

@@ -141,7 +141,7 @@ def drop_uncertain_hint(found: QuickOffset, reference: ClassCodes, device: Class
     from sleepagree.scoring.clock import epoch_offset_interval
 
     low_s, high_s = epoch_offset_interval(reference, device, n_classes, rng=rng_for(0, "clock hint"))
-    return found if low_s > 0.0 or high_s < 0.0 else replace(found, hint=ClockHint.NONE)
+    return found if low_s > 0.0 or high_s < 0.0 else found._replace(hint=ClockHint.NONE)
 
 
 def clock_caution(found: QuickOffset | None) -> list[Caution]:

@@ -11,7 +11,7 @@ import math
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final, TypeAlias
+from typing import Any, Final, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,8 +28,7 @@ BOUT_LENGTHS_MIN: Final = (0.5, 1.0, 2.0, 5.0, 10.0)
 """Lower ends of the classes of bout length; the last one is open."""
 
 
-@dataclass(frozen=True)
-class NearTransitions:
+class NearTransitions(NamedTuple):
     """Disagreement close to transitions of the reference.
 
     Parameters
@@ -53,8 +52,7 @@ class NearTransitions:
     share_of_disagreement: float
 
 
-@dataclass(frozen=True)
-class PartAgreement:
+class PartAgreement(NamedTuple):
     """Agreement in one part of the night.
 
     Parameters
@@ -73,8 +71,7 @@ class PartAgreement:
     agreement: float
 
 
-@dataclass(frozen=True)
-class ClassBouts:
+class ClassBouts(NamedTuple):
     """Bouts of one class on both sides.
 
     Parameters
@@ -94,8 +91,7 @@ class ClassBouts:
     device_mean_min: float
 
 
-@dataclass(frozen=True)
-class BoutsSeen:
+class BoutsSeen(NamedTuple):
     """Bouts of the reference, by class and length, and how many of them the device saw.
 
     Parameters

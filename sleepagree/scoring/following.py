@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
@@ -19,8 +18,7 @@ STATES: Final = ("sleep", "wake", "rem", "deep")
 _STAGE_OF: Final = {"wake": "W", "rem": "R", "deep": "N3"}
 
 
-@dataclass(frozen=True)
-class Following:
+class Following(NamedTuple):
     """How late the device follows one kind of transition of the reference.
 
     Parameters
@@ -51,8 +49,7 @@ class Following:
     latest_min: float
 
 
-@dataclass(frozen=True)
-class Shifts:
+class Shifts(NamedTuple):
     """How late the device says one kind of moment of the reference: all beginnings, or all ends, of a state.
 
     Parameters
@@ -79,8 +76,7 @@ class Shifts:
     high_quartile_min: float
 
 
-@dataclass(frozen=True)
-class StateShifts:
+class StateShifts(NamedTuple):
     """How late the device says that a state begins, and that it ends.
 
     Parameters
@@ -119,6 +115,7 @@ class Bouts(NamedTuple):
 class _Changes(NamedTuple):
     """Changes of the reference, and what the device does at each."""
 
+    at: Epochs
     before: Epochs
     after: Epochs
     late: Epochs
@@ -127,30 +124,31 @@ class _Changes(NamedTuple):
     never: Flags
 
     @classmethod
-    def of(cls, bouts: Bouts, device: Epochs, joined: Flags, n_classes: int) -> _Changes:
+    def of(cls, bouts: Bouts, device: Epochs, joined: Flags) -> _Changes:
         n = device.size
-        at = np.flatnonzero(joined[bouts.begin[1:] - 1]) + 1  # bouts that a gap does not part from the one before
-        before, after = bouts.code[at - 1], bouts.code[at]
-        change, leave, since = bouts.begin[at], bouts.end[at], bouts.begin[at - 1]
-        position = np.arange(n)
-        says = device == np.arange(n_classes)[:, None]
-        # first epoch from here on, and last epoch up to here, at which the device says (does not say) the class
-        upcoming = np.minimum.accumulate(np.where(says, position, n)[:, ::-1], axis=1)[:, ::-1]
-        absent = np.maximum.accumulate(np.where(says, -1, position), axis=1)
-        first = upcoming[after, change]
-        came = np.maximum(absent[after, change - 1] + 1, since)  # only of use where the device is there before
-        there_before = says[after, change - 1] & says[after, change]
+        nth = np.flatnonzero(joined[bouts.begin[1:] - 1]) + 1  # bouts that a gap does not part from the one before
+        before, after = bouts.code[nth - 1], bouts.code[nth]
+        change, leave, since = bouts.begin[nth], bouts.end[nth], bouts.begin[nth - 1]
+        begin = np.concatenate(([0], np.flatnonzero(device[1:] != device[:-1]) + 1))  # where the device changes
+        says_before, says_now = device[change - 1] == after, device[change] == after
+        # only of use where the device is there before: the begin of its stretch that holds the epoch before
+        came = np.maximum(begin[np.searchsorted(begin, change, side="left") - 1], since)
+        # only of use where it is not there yet: the next of its stretches of the class, from all by class and time
+        stretches = np.append(np.sort(device[begin] * n + begin), np.iinfo(np.int64).max)
+        upcoming = stretches[np.searchsorted(stretches, after * n + change)] - after * n
+        first = np.where(says_now, change, np.minimum(upcoming, n))
+        there_before = says_before & says_now
         already = there_before & (came == since)
         late = np.where(there_before, came - change, first - change)
         never = ~there_before & (first >= leave)
-        return cls(before, after, late, ~already & ~never, already, never)
+        return cls(change, before, after, late, ~already & ~never, already, never)
 
 
 def describe_following(
     bouts: Bouts, device: Epochs, joined: Flags, classes: tuple[str, ...], epoch_s: float
 ) -> tuple[Following, ...]:
     """Return how late the device follows each kind of transition of the reference."""
-    changes = _Changes.of(bouts, device, joined, len(classes))
+    changes = _Changes.of(bouts, device, joined)
     kind = changes.before * len(classes) + changes.after
     order = np.argsort(-np.bincount(kind, minlength=len(classes) ** 2), kind="stable")
     found = []
@@ -168,7 +166,7 @@ def describe_following(
                 minutes.size,
                 int(np.count_nonzero(of_kind & changes.already)),
                 int(np.count_nonzero(of_kind & changes.never)),
-                _quartiles(minutes)[1],
+                _quartiles(minutes.tolist())[1],
                 float(minutes.min()) if minutes.size else NAN,
                 float(minutes.max()) if minutes.size else NAN,
             )
@@ -205,17 +203,32 @@ def describe_shifts(
     tuple of StateShifts
         In the order of ``STATES``, those that the reference tells from others and the device can say.
     """
-    found = []
+    states: list[str] = []
+    says: list[Flags] = []
+    said: list[Flags] = []
     for state in STATES:
         rows, columns = (np.array([_is_in(state, name) for name in side]) for side in names)
-        if not rows.any() or rows.all() or not any(_is_in(state, name) for name in reportable):
-            continue
-        sides = rows[reference].astype(np.int64), columns[device].astype(np.int64)
-        starts = _shifts(*sides, joined, epoch_s)
-        # a state ends where it begins when the night is read backwards
-        ends = _shifts(sides[0][::-1], sides[1][::-1], joined[::-1], -epoch_s)
-        found.append(StateShifts(state, starts, ends))
-    return tuple(found)
+        if rows.any() and not rows.all() and any(_is_in(state, name) for name in reportable):
+            states.append(state)
+            # a state ends where it begins when the night is read backwards
+            own, other = rows[reference], columns[device]
+            says += own, own[::-1]
+            said += other, other[::-1]
+    if not states:
+        return ()
+    # all of it is read in one go, with gaps between
+    joined = np.concatenate((joined, [False], joined[::-1], [False]) * len(states))[:-1]
+    both = [np.concatenate(flags).astype(np.int64) for flags in (says, said)]
+    changes = _Changes.of(Bouts.of(both[0], joined), both[1], joined)
+    into = changes.after == 1
+    figures = (changes.late, changes.followed, changes.already, changes.never)
+    moments = list(zip(*(figure[into].tolist() for figure in figures), strict=True))
+    bounds = np.searchsorted(changes.at[into], np.arange(len(says) + 1) * reference.size).tolist()
+    readings = [moments[a:b] for a, b in pairwise(bounds)]
+    return tuple(
+        StateShifts(state, _shifts(forwards, epoch_s), _shifts(backwards, -epoch_s))
+        for state, forwards, backwards in zip(states, readings[::2], readings[1::2], strict=True)
+    )
 
 
 @lru_cache(maxsize=1024)
@@ -224,20 +237,18 @@ def _is_in(state: str, name: str) -> bool:
     return is_sleep(stage) is True if state == "sleep" else stage == _STAGE_OF[state]
 
 
-def _shifts(reference: Epochs, device: Epochs, joined: Flags, epoch_s: float) -> Shifts:
-    changes = _Changes.of(Bouts.of(reference, joined), device, joined, 2)
-    into = changes.after == 1
-    minutes = changes.late[into & changes.followed] * (epoch_s / 60.0) + 0.0  # backwards, 0 would be -0.0
-    followed, already, never = (
-        int(np.count_nonzero(into & some)) for some in (changes.followed, changes.already, changes.never)
-    )
-    return Shifts(followed + already + never, followed, already, never, *_quartiles(minutes))
+def _shifts(moments: Sequence[tuple[int, bool, bool, bool]], epoch_s: float) -> Shifts:
+    """Return shifts from how late each moment is, and whether it is followed, already there, never there."""
+    minutes = [late * (epoch_s / 60.0) + 0.0 for late, followed, _, _ in moments if followed]  # never -0.0
+    already, never = (sum(moment[i] for moment in moments) for i in (2, 3))
+    return Shifts(len(moments), len(minutes), already, never, *_quartiles(minutes))
 
 
-def _quartiles(minutes: NDArray[np.float64]) -> tuple[float, float, float]:
+def _quartiles(minutes: Sequence[float]) -> tuple[float, float, float]:
     """Return the quartiles between neighbours as np.quantile does, which would load masked arrays for it."""
-    if not minutes.size:
+    if not minutes:
         return NAN, NAN, NAN
-    at = np.array([0.25, 0.5, 0.75]) * (minutes.size - 1)
-    low, middle, high = np.interp(at, np.arange(minutes.size), np.sort(minutes)).tolist()
+    ordered, last = sorted(minutes), len(minutes) - 1
+    places = [(share * last, int(share * last)) for share in (0.25, 0.5, 0.75)]
+    low, middle, high = ((ordered[min(i + 1, last)] - ordered[i]) * (at - i) + ordered[i] for at, i in places)
     return low, middle, high

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping
@@ -130,8 +130,7 @@ def _latency(first: int, onset: int, epoch_min: float) -> float:
     return NAN if first < 0 else (first - onset) * epoch_min
 
 
-@dataclass(frozen=True)
-class MeasurePair:
+class MeasurePair(NamedTuple):
     """One measure on both sides.
 
     Parameters

@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any, Final, TypeAlias
+from typing import Any, Final, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -181,8 +180,7 @@ class ClockHint(StrEnum):
     UNTOLD = "untold"
 
 
-@dataclass(frozen=True)
-class QuickOffset:
+class QuickOffset(NamedTuple):
     """What the cheap scan of one night found.
 
     Parameters
@@ -295,8 +293,7 @@ def _hint_near_chance(found: QuickOffset, score_as_recorded: float) -> ClockHint
     return ClockHint.DOUBT if speaks_against else ClockHint.UNTOLD
 
 
-@dataclass(frozen=True, eq=False)
-class _WideCurve:
+class _WideCurve(NamedTuple):
     """Kappa by shift up to 14 h, and the classes that it is made of."""
 
     curve: Values
@@ -305,7 +302,7 @@ class _WideCurve:
     reference: ClassCodes
     around: ClassCodes
     n_classes: int
-    chances: dict[int, Values] = field(default_factory=dict)
+    chances: dict[int, Values]
 
     @classmethod
     def of(
@@ -327,7 +324,7 @@ class _WideCurve:
         padded = np.pad(reference, zero, constant_values=-1)
         counts = correlate(padded[None], around[None], n_classes, length=length, shifts=shifts)
         curve = kappa_where_common(np.moveaxis(counts[0], -1, 0))
-        return cls(curve, zero, epoch_s, reference, around, n_classes)
+        return cls(curve, zero, epoch_s, reference, around, n_classes, {})
 
     def at(self, shift: int) -> float:
         return float(self.curve[self.zero + shift])

@@ -12,9 +12,8 @@ References
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,8 +35,7 @@ _GAP_EPOCHS: Final = EPISODE_GAP_MIN * 60 / EPOCH_S
 _NAMING: Final = frozenset({*AASM_STAGES, "light"})
 
 
-@dataclass(frozen=True)
-class Destination:
+class Destination(NamedTuple):
     """What part of an unreported stage went to one device class.
 
     Parameters
@@ -69,8 +67,7 @@ class Destination:
         return self.epochs * EPOCH_S / 60
 
 
-@dataclass(frozen=True)
-class Episode:
+class Episode(NamedTuple):
     """One episode of a stage: its epochs with gaps under 15 min joined.
 
     Parameters
@@ -89,8 +86,7 @@ class Episode:
     to: tuple[tuple[str, int], ...]
 
 
-@dataclass(frozen=True)
-class Redistribution:
+class Redistribution(NamedTuple):
     """Where the epochs of one reference stage went that the device has no label for.
 
     Parameters

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
 from datetime import date, datetime, time
 from typing import Final, NamedTuple
 
@@ -43,8 +42,7 @@ class EdfSignal(NamedTuple):
     is_annotations: bool
 
 
-@dataclass(frozen=True)
-class EdfHeader:
+class EdfHeader(NamedTuple):
     """What the header of a file says about times and the layout of its records; no identity.
 
     Parameters

@@ -17,7 +17,7 @@ import math
 import os
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from hashlib import sha256
 from typing import Final, NamedTuple
@@ -72,8 +72,7 @@ _SHORTEST_SIGNAL_EPOCH_S: Final = 4.0
 _LONGEST_SIGNAL_EPOCH_S: Final = 600.0
 
 
-@dataclass(frozen=True)
-class EdfAnnotations:
+class EdfAnnotations(NamedTuple):
     """All annotations of a file, in file order, stages and others.
 
     Parameters
@@ -284,9 +283,11 @@ def _parse_row(
         start = float(tals[0].onset)
         first, *tals = tals
         kept += [EdfAnnotation(start, None, text) for text in first.texts[1:]]
-    for tal in tals:
-        onset_s, duration_s = float(tal.onset), float(tal.duration) if tal.duration else None
-        kept += [EdfAnnotation(onset_s, duration_s, text) for text in tal.texts]
+    kept += [
+        EdfAnnotation(float(onset), float(duration) if duration else None, text)
+        for onset, duration, texts in tals
+        for text in texts
+    ]
     return start, gaps
 
 
@@ -313,7 +314,7 @@ def _count_from_start(
         remedy = f"It cannot be told whether all times are late by that much; {BEGINS}."
         raise FileFormatError(problem, file.path, where, found, "less than a second", remedy)
     moved = [annotation._replace(onset_s=round(annotation.onset_s - fraction_s, 9)) for annotation in annotations]
-    return replace(header, start=header.start + timedelta(seconds=fraction_s)), moved
+    return header._replace(start=header.start + timedelta(seconds=fraction_s)), moved
 
 
 def _note_records(header: EdfHeader, starts_s: NDArray[np.float64], notes: list[Note]) -> None:

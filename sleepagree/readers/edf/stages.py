@@ -122,25 +122,26 @@ def spans_of_annotations(
         When a text claims to be a stage that nothing explains.
     """
     given = layout or NO_LAYOUT
-    texts = dict.fromkeys(annotation.text for annotation in annotations)
+    texts = dict.fromkeys([annotation.text for annotation in annotations])
     has_standard = any(is_edf_stage_text(text.partition("@@")[0]) for text in texts)
     meanings = _meanings(texts, given, own_words, takes_plain_words=not has_standard)
     found = {meaning.stage for meaning in meanings.values() if meaning.role is _Role.STAGE}
     # Events named "movement" or "artefact" alone make no hypnogram.
     if not found or (not has_standard and found == {UNSCORED}):
         return None
-    staged = [annotation for annotation in annotations if meanings[annotation.text].role is _Role.STAGE]
+    staged = _of_role(_Role.STAGE, annotations, meanings)
     onset_s = np.array([annotation.onset_s for annotation in staged])
     duration_s = np.array([annotation.duration_s or math.nan for annotation in staged])
-    labels, codes = number_labels([meanings[annotation.text].label for annotation in staged])
-    places = Places([f"{onset:.10g}" for onset in onset_s], "annotation at {} s", "annotations at {} s")
+    said = [meanings[annotation.text].label for annotation in staged]
+    labels, codes = number_labels(said)
+    places = Places(onset_s.tolist(), "annotation at {} s", "annotations at {} s", "{:.10g}".format)
     stages = stages_of_labels(labels, codes, places, table=given.stages, own_words=own_words, path=source.path)
     marks = _marks(annotations, meanings, source.path)
     cautions = _missed_stages(meanings, given) if has_standard else ()
     _note_texts(annotations, meanings, source.notes)
     if not (given.stages or own_words):
         _note_merged(labels, source.notes)
-    duration_s, epoch_s, epoch_from = _settle_durations(onset_s, duration_s, [labels[c] for c in codes], given, source)
+    duration_s, epoch_s, epoch_from = _settle_durations(onset_s, duration_s, said, given, source)
     rows = elapsed_rows(onset_s, duration_s, codes, labels, stages, places, source)
     return settle_rows(rows, source, marks, layout=given, epoch=(epoch_s, epoch_from), cautions=cautions)
 
@@ -221,9 +222,10 @@ def _missed_stages(meanings: Mapping[str, _Meaning], layout: Layout) -> tuple[Ca
 def _note_texts(annotations: Iterable[EdfAnnotation], meanings: Mapping[str, _Meaning], notes: list[Note]) -> None:
     """Note stages and lights marks that are not written as the standard writes them."""
     used = {text: meaning for text, meaning in meanings.items() if meaning.role is not _Role.OTHER}
-    with_channel = sum("@@" in annotation.text for annotation in annotations if annotation.text in used)
-    if with_channel:
-        notes.append(Note.of(NoteKind.CHANNEL_IN_TEXTS, count=with_channel))
+    of_channels = {text for text in used if "@@" in text}
+    if of_channels:
+        count = sum(annotation.text in of_channels for annotation in annotations)
+        notes.append(Note.of(NoteKind.CHANNEL_IN_TEXTS, count=count))
     # what a layout or a mapping file explains has no stage yet
     told = [text for text, (_, stage, role) in used.items() if stage is not None or role is not _Role.STAGE]
     for before in dict.fromkeys(text.partition("@@")[0] for text in told):
@@ -257,7 +259,7 @@ def marks_of_annotations(annotations: Sequence[EdfAnnotation], path: str, *, lay
 def _marks(annotations: Sequence[EdfAnnotation], meanings: Mapping[str, _Meaning], path: str) -> Marks:
     marks: list[float | None] = []
     for role in (_Role.LIGHTS_OFF, _Role.LIGHTS_ON):
-        found = sorted({onset_s for onset_s, _, text in annotations if meanings[text].role is role})
+        found = sorted({annotation.onset_s for annotation in _of_role(role, annotations, meanings)})
         if len(found) > 1:
             shown = " and ".join(f"{onset:.10g} s" for onset in found[:4])
             remedy = f"Keep one in the file, or {_NOT_A_STAGE_LINE}."
@@ -268,7 +270,14 @@ def _marks(annotations: Sequence[EdfAnnotation], meanings: Mapping[str, _Meaning
         problem, shown = "'lights on' does not come after 'lights off'", f"off at {off:.10g} s, on at {on:.10g} s"
         remedy = f"Mend the marks in the file, or {_NOT_A_STAGE_LINE}."
         raise EpochGridError(problem, path, "", shown, "off before on", remedy)
-    return Marks(off, on, _count_texts(text for _, _, text in annotations if meanings[text].role is _Role.OTHER))
+    return Marks(off, on, _count_texts(other.text for other in _of_role(_Role.OTHER, annotations, meanings)))
+
+
+def _of_role(
+    role: _Role, annotations: Sequence[EdfAnnotation], meanings: Mapping[str, _Meaning]
+) -> list[EdfAnnotation]:
+    texts = {text for text, meaning in meanings.items() if meaning.role is role}
+    return [annotation for annotation in annotations if annotation.text in texts] if texts else []
 
 
 def _count_texts(texts: Iterable[str]) -> dict[str, int]:

@@ -14,7 +14,6 @@ import json
 import os
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -72,8 +71,7 @@ def read_events(
     levels, notes = find_levels(Path(path), stage)
     if not levels and not columns.rechtschaffen_kales:
         _refuse_bare_codes(table.texts(columns.stage), stage, layout, frozenset(own_words), name, table.places)
-    table = replace(
-        table,
+    table = table._replace(
         notes=(*table.notes, *notes),
         levels=levels,
         elapsed=True,

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -108,7 +107,7 @@ def without_foot(table: Table, columns: Columns, layout: Layout) -> Table:
     if last in (0, len(starts)):
         return table
     note = Note.of(NoteKind.FOOT_ROWS, count=len(starts) - last)
-    return replace(table.taking(np.arange(last)), notes=(*table.notes, note))
+    return table.taking(np.arange(last))._replace(notes=(*table.notes, note))
 
 
 def staged_rows(said: Labels, path: str) -> tuple[Rows, dict[str, int]]:
@@ -133,6 +132,8 @@ def lights_of(reading: TableReading, said: Labels, starts_us: Microseconds) -> t
 
 
 def _one_mark(reading: TableReading, said: Labels, starts_us: Microseconds, mark: str) -> int | None:
+    if mark not in said.lights:
+        return None
     wanted = np.array([light == mark for light in said.lights])
     rows = np.flatnonzero(wanted[said.codes])
     if len(set(starts_us[rows].tolist())) > 1:

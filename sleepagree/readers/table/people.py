@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from sleepagree.caution import Note, NoteKind, OwnWord
@@ -59,7 +57,7 @@ def rows_of_person(table: Table, columns: Columns, layout: Layout) -> Table:
         return table
     rows = np.flatnonzero([name == layout.person for name in names])
     note = Note.of(NoteKind.ROWS_OF_PERSON, rows=int(rows.size), of=len(names), column=OwnWord(column))
-    return replace(table.taking(rows), notes=(*table.notes, note))
+    return table.taking(rows)._replace(notes=(*table.notes, note))
 
 
 def _not_one(table: Table, column: str, people: list[str], problem: str, expected: str, remedy: str) -> InputError:

@@ -74,4 +74,4 @@ def apart(table: Table, layout: Layout) -> tuple[Table, Layout]:
 def with_ends(table: Table, position: int, split: tuple[list[str], list[str]]) -> Table:
     """Return a table in which a column is that of beginnings, and a last one has the ends."""
     names = (*table.names, table.names[position] + ENDS)
-    return replace(table, names=names, columns={**table.columns, position: split[0], len(table.names): split[1]})
+    return table._replace(names=names, columns={**table.columns, position: split[0], len(table.names): split[1]})

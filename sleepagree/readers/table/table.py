@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import NamedTuple
 
 from sleepagree.caution import Caution, Note
 from sleepagree.errors import ASKED, FileFormatError, asked, for_page, shorten
@@ -17,8 +19,7 @@ from sleepagree.readers.times.clock import Column, Times
 ColumnData = Sequence[str] | Times
 
 
-@dataclass(frozen=True, eq=False)
-class Table:
+class Table(NamedTuple):
     """Columns of a table of any origin.
 
     Parameters
@@ -55,7 +56,7 @@ class Table:
     origin: Origin
     path: str
     notes: tuple[Note, ...] = ()
-    levels: Mapping[str, str] = field(default_factory=dict)
+    levels: Mapping[str, str] = MappingProxyType({})
     elapsed: bool = False
     duration_unit: float | None = None
     missing: frozenset[str] = frozenset()
@@ -76,10 +77,10 @@ class Table:
         kept = rows.tolist()
         numbers = [self.places.numbers[row] for row in kept]
         columns: dict[int, ColumnData] = {
-            i: replace(data, us=data.us[rows]) if isinstance(data, Times) else [data[row] for row in kept]
+            i: data._replace(us=data.us[rows]) if isinstance(data, Times) else [data[row] for row in kept]
             for i, data in self.columns.items()
         }
-        return replace(self, columns=columns, places=replace(self.places, numbers=numbers))
+        return self._replace(columns=columns, places=self.places._replace(numbers=numbers))
 
 
 @dataclass(eq=False)

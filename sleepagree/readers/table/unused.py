@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -79,7 +78,7 @@ def _are_ends(data: ColumnData, starts: Times, name: str, form: str | None) -> b
     if ends is None:
         return False
     if ends.us.size != starts.us.size:
-        starts = replace(starts, us=starts.us[_filled(data)])
+        starts = starts._replace(us=starts.us[_filled(data)])
     end_us = ends.us
     if ends.clock is Clock.DAY and starts.clock in (Clock.LOCAL, Clock.UTC):
         end_us = ends_after_starts(starts.us, end_us % DAY_US)

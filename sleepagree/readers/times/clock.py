@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from enum import StrEnum
 from typing import Any, Final, NamedTuple, TypeVar
@@ -37,8 +36,7 @@ class Clock(StrEnum):
     DAY = "day"  # midnight of a day that the column does not tell
 
 
-@dataclass(frozen=True, eq=False)
-class Times:
+class Times(NamedTuple):
     """A column of times.
 
     Parameters
@@ -77,8 +75,7 @@ class Column(NamedTuple):
         return kind(problem, self.path, self.where(row), *told)
 
 
-@dataclass(frozen=True)
-class FileClock:
+class FileClock(NamedTuple):
     """What the microseconds of a whole file count from, once zone and layout are applied.
 
     Parameters
