@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from datetime import datetime, timedelta
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -248,6 +249,85 @@ def finnish(joint: str, *, named: bool = False, closing: bool = True) -> list[st
     if closing:
         rows.append(f"{len(rows) + 1};{last:%d.%m.%Y}{joint}{last:%H.%M.%S};;Lights on")
     return [f"Nro;Alkoi;{'Duration' if named else 'Kesto'};Vaihe", *rows]
+
+
+def halves(before: str, after: str) -> Callable[[datetime], str]:
+    return lambda moment: before if moment.hour < 12 else after
+
+
+def hour(moment: datetime) -> str:
+    return f"{moment:%I}".lstrip("0")
+
+
+#: How times are written, by hand and by programs: half of the day, and how the rest stands beside it.
+TIMES_OF_DAY: list[Callable[[datetime], str]] = [
+    lambda t: f"{hour(t)}:{t:%M:%S} {halves('a. m.', 'p. m.')(t)}",
+    lambda t: f"{hour(t)}:{t:%M:%S} " + halves("a.\u00a0m.", "p.\u00a0m.")(t),
+    lambda t: f"{hour(t)}:{t:%M:%S} {halves('π.μ.', 'μ.μ.')(t)}",
+    lambda t: f"{hour(t)}:{t:%M:%S} " + halves("π.\u00b5.", "\u00b5.\u00b5.")(t),
+    lambda t: f"{halves('午前', '午後')(t)}{hour(t)}:{t:%M:%S}",
+    lambda t: f"{halves('오전', '오후')(t)} {hour(t)}시 {t:%M}분 {t:%S}초",
+    lambda t: f"{halves('上午', '下午')(t)}{hour(t)}:{t:%M:%S}",
+    lambda t: f"{t.hour}시 {t:%M}분 {t:%S}초",
+    lambda t: f"{t.hour}時{t:%M}分{t:%S}秒",
+    lambda t: f"klo {t:%H.%M.%S}",
+    lambda t: f"kl. {t:%H.%M.%S}",
+    lambda t: f"{t:%H:%M:%S} Uhr",
+    lambda t: f"ore {t:%H:%M:%S}",
+    lambda t: f"godz. {t:%H:%M:%S}",
+    lambda t: f"{t:%H.%M.%S} น.",
+    lambda t: f"{t:%H:%M:%S} hrs",
+    lambda t: f"{t:%H}：{t:%M}：{t:%S}",
+]
+MOMENTS_WRITTEN: list[Callable[[datetime], str]] = [
+    lambda t: f"{t:%d/%m/%Y} à {t:%H} h {t:%M}:{t:%S}",
+    lambda t: f"{t:%d.%m.%Y} um {t:%H:%M:%S} Uhr",
+    lambda t: f"{t:%d.%m.%Y, %H:%M:%S} Uhr",
+    lambda t: f"{t:%d.%m.%Y} г., {t:%H:%M:%S} ч.",
+    lambda t: f"{t.year}년 {t.month}월 {t.day}일 {halves('오전', '오후')(t)} {hour(t)}:{t:%M:%S}",
+    lambda t: f"{t:%Y%m%d %H%M%S}",
+    lambda t: f"{t:%Y%m%d%H%M%S}",
+    lambda t: f"{t:%a %b %d %H:%M:%S %Y}",
+]
+
+
+def timed(folder: Path, form: Callable[[datetime], str]) -> Path:
+    rows = [f'"{form(moment)}";{stage}' for moment, stage in zip(MOMENTS[:-1], STAGES, strict=True)]
+    return write(folder, ["When;Says", *rows])
+
+
+@pytest.mark.parametrize("form", TIMES_OF_DAY, ids=[form(START) for form in TIMES_OF_DAY])
+def test_times_of_day_are_read_however_they_are_written(tmp_path: Path, form: Callable[[datetime], str]) -> None:
+    path = timed(tmp_path, form)
+    proposal, values = proposed(path)
+    assert values["begins"] is None
+    assert read(path, proposal.layout({"begins": START.isoformat()})) == STAGES
+
+
+@pytest.mark.parametrize("form", MOMENTS_WRITTEN, ids=[form(START) for form in MOMENTS_WRITTEN])
+def test_dates_and_times_are_read_however_they_are_written(tmp_path: Path, form: Callable[[datetime], str]) -> None:
+    path = timed(tmp_path, form)
+    proposal, _ = proposed(path)
+    assert not proposal.blanks
+    assert read(path, proposal.layout()) == STAGES
+
+
+@pytest.mark.parametrize("form", ["%Y/%m/%d %H:%M:%S UTC", "%d %b %Y %H:%M:%S GMT", "%a, %d %b %Y %H:%M:%S +0000"])
+def test_a_word_for_utc_behind_a_time_is_an_offset(tmp_path: Path, form: str) -> None:
+    path = timed(tmp_path, lambda moment: moment.strftime(form))
+    proposal, _ = proposed(path)
+    assert not proposal.blanks
+    assert read_spans(path, layout=proposal.layout()).start == START.replace(tzinfo=UTC)
+
+
+@pytest.mark.parametrize("word", ["晚上{}", "{} noche", "{}p", "{} Glas"])
+def test_a_word_that_may_tell_the_half_of_a_day_is_asked_for(tmp_path: Path, word: str) -> None:
+    evening = [moment - timedelta(hours=3) for moment in MOMENTS[:200]]
+    rows = [f"{word.format(f'{hour(t)}:{t:%M:%S}')};{s}" for t, s in zip(evening, STAGES, strict=False)]
+    dated = [f"{t:%d.%m.%Y} {row}" for t, row in zip(evening, rows, strict=True)]
+    for name, body in (("day.csv", rows), ("dated.csv", dated)):
+        _, values = proposed(write(tmp_path, ["When;Says", *body], name))
+        assert (values["start"], values["time"]) == ("When", None)
 
 
 @pytest.mark.parametrize("joint", [" klo ", " Uhr ", " um ", " à ", ", às ", " kl. "])
