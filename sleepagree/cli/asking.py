@@ -23,18 +23,20 @@ from sleepagree.errors import (
 )
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from sleepagree.readers.layout import Layout
     from sleepagree.readers.layout_proposal import LabelMeaning, LayoutProposal, Setting
 
 _FEW: int = 12
 
 
-def usable_proposal(path: Path, given: Layout | None) -> LayoutProposal | None:
+def usable_proposal(path: Path, given: Layout | None, near: datetime | None = None) -> LayoutProposal | None:
     """Return the layout proposed for a file, None where it is of no help."""
     from sleepagree.readers.proposal import propose_layout
 
     try:
-        proposal = propose_layout(path, layout=given)
+        proposal = propose_layout(path, layout=given, near=near)
     except SleepAgreeError:
         return None
     if proposal is None:
@@ -58,7 +60,14 @@ def adds_to(proposal: LayoutProposal, error: SleepAgreeError) -> bool:
     return (proposal.problem.problem, proposal.problem.where) != (error.problem, error.where)
 
 
-def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str, Any], given: Layout | None) -> Layout:
+def mend_layout(
+    path: Path,
+    side: str,
+    error: SleepAgreeError,
+    options: dict[str, Any],
+    given: Layout | None,
+    near: datetime | None = None,
+) -> Layout:
     """Return a layout for a file that cannot be read as it is, or as a layout says, filled in on the terminal.
 
     Raises
@@ -67,17 +76,20 @@ def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str
         The error itself, with the command that writes the layout, where nobody can be asked or nothing is proposed.
     """
     known = (FileFormatError, UnknownStageError, EpochGridError, ClockError)
-    proposal = usable_proposal(path, given) if isinstance(error, known) else None
+    proposal = usable_proposal(path, given, near) if isinstance(error, known) else None
     if proposal is None or (proposal.is_part and not adds_to(proposal, error)):
         raise error
     from sleepagree.describe.blocks import Description
     from sleepagree.describe.proposal import layout_text, proposal_sections
     from sleepagree.files.writing import name_inputs, write_text
     from sleepagree.readers.layout import parse_layout
+    from sleepagree.readers.layout_proposal import Why
 
     key = "reference_layout" if side == "reference" else "layout"
     target = _free_name(path.name.partition(".")[0].strip("-") or "file", {options[key]} if given else set())
     before = ["--layout", str(options[key])] if given else []
+    is_nearest = near is not None and any(setting.why is Why.NEAREST for setting in proposal.settings)
+    before += ["--near", f"{near:%Y-%m-%dT%H:%M}"] if is_nearest else []
     command = printable(shlex.join(["sleepagree", "inspect", str(path), *before, "--write-layout", str(target)]))
     can_ask = not is_stopped(proposal) and not options["no_input"] and sys.stdin.isatty() and sys.stderr.isatty()
     if can_ask or not options["quiet"]:

@@ -12,6 +12,8 @@ from sleepagree.cli import options as shared
 from sleepagree.errors import Front, SleepAgreeError, counted
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from sleepagree.readers.inspection import FileInspection
     from sleepagree.readers.layout import Layout
     from sleepagree.readers.layout_proposal import LayoutProposal
@@ -30,6 +32,12 @@ _NOT_YET: Final = "Nothing yet: the file is refused as it is, for the reasons ab
     metavar="FILE.toml",
     help="Write a layout to start from, unknown labels to fill in.",
 )
+@click.option(
+    "--near",
+    type=click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S"]),
+    metavar="TIME",
+    help="When the night began: of several in one file the nearest is proposed.",
+)
 @shared.json_option
 @shared.overwrite_option
 @shared.quiet_option
@@ -38,6 +46,7 @@ def inspect(
     layout: Path | None,
     zone: str | None,
     layout_out: Path | None,
+    near: datetime | None,
     **options: Any,
 ) -> None:
     """Show what a reader sees in FILE, and what scoring a night with it would do.
@@ -61,7 +70,7 @@ def inspect(
     shared.refuse_folder_as_input(file)
     given = shared.load_layout(layout)
     with shared.on_side("file"):
-        seen, proposal = _see(file, given, zone, to_write=layout_out is not None)
+        seen, proposal = _see(file, given, zone, near, to_write=layout_out is not None)
     shared.show(lambda: describe_file(seen, proposal=proposal), inspection_document(seen, proposal), options)
     if layout_out is not None:
         written = proposal or layout_as_seen(seen, given or NO_LAYOUT)
@@ -74,7 +83,7 @@ def inspect(
 
 
 def _see(
-    file: Path, given: Layout | None, zone: str | None, *, to_write: bool
+    file: Path, given: Layout | None, zone: str | None, near: datetime | None, *, to_write: bool
 ) -> tuple[FileInspection, LayoutProposal | None]:
     """Return what is seen in a file; where it is not read as it is, as it would be read by the proposed layout.
 
@@ -86,7 +95,7 @@ def _see(
     try:
         seen = inspect_file(file, layout=given, zone=zone)
     except SleepAgreeError as error:
-        proposal = usable_proposal(file, given)
+        proposal = usable_proposal(file, given, near)
         if proposal is None or not (to_write or adds_to(proposal, error)):
             raise
         problems: tuple[str, ...] = (error.in_file("").told(Front.COMMAND),)
@@ -94,7 +103,7 @@ def _see(
     else:
         if not seen.problems or (given and seen.spans and not seen.unknown):
             return seen, None
-        proposal, problems = usable_proposal(file, given), seen.problems
+        proposal, problems = usable_proposal(file, given, near), seen.problems
     if proposal is not None and is_stopped(proposal) and proposal.problem is not None:
         left = proposal.problem.in_file("").told(Front.COMMAND)
         problems = problems if left in problems else (*problems, f"with the proposed layout: {left}")

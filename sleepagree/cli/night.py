@@ -77,7 +77,7 @@ def night(
         device,
         mappings,
         options,
-        mend=lambda path, side, error, given: mend_layout(path, side, error, options, given),
+        mend=lambda path, side, error, given, near: mend_layout(path, side, error, options, given, near),
     )
     scored = compare(
         paired,

@@ -14,6 +14,8 @@ import click
 from click.core import ParameterSource
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from sleepagree.caution import Caution
     from sleepagree.describe.blocks import Description
     from sleepagree.errors import SleepAgreeError
@@ -293,8 +295,9 @@ def check_zone(name: str | None, option: str) -> None:
         find_zone(name)
 
 
-#: Makes a layout for a file that cannot be read without one (its path, its side, the error), or raises the error.
-Mend = Callable[[Path, str, "SleepAgreeError", "Layout | None"], "Layout"]
+#: Makes a layout for a file that cannot be read without one (its path, its side, the error, the layout given, when the
+#: other side begins), or raises the error.
+Mend = Callable[[Path, str, "SleepAgreeError", "Layout | None", "datetime | None"], "Layout"]
 
 
 def load_pair(
@@ -314,9 +317,10 @@ def load_pair(
     zones = options["reference_zone"], options["device_zone"]
     for zone, option in zip(zones, ("--reference-zone", "--device-zone"), strict=True):
         check_zone(zone, option)
+    scored = load_spans(reference, options["reference_layout"], zones[0], words, "reference", mend)
     paired = align(
-        reference=load_spans(reference, options["reference_layout"], zones[0], words, "reference", mend),
-        device=load_spans(device, options["layout"], zones[1], words, "device", mend),
+        reference=scored,
+        device=load_spans(device, options["layout"], zones[1], words, "device", mend, scored.start),
         clock_offset_s=options["clock_offset"],
         window=window,
         outside=Outside(options["outside"]),
@@ -330,7 +334,13 @@ def load_pair(
 
 
 def load_spans(
-    path: Path, layout: Path | None, zone: str | None, words: frozenset[str], side: str, mend: Mend | None = None
+    path: Path,
+    layout: Path | None,
+    zone: str | None,
+    words: frozenset[str],
+    side: str,
+    mend: Mend | None = None,
+    near: datetime | None = None,
 ) -> ScoredSpans:
     """Return the spans of one file; an error that asks for a layout or a zone names the option of this side."""
     from sleepagree.errors import SleepAgreeError
@@ -344,7 +354,7 @@ def load_spans(
         except SleepAgreeError as error:
             if mend is None:
                 raise
-            given = mend(path, side, error, given)
+            given = mend(path, side, error, given, near)
         return read_spans(path, layout=given, zone=zone, own_words=words)
 
 

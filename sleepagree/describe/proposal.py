@@ -34,6 +34,8 @@ _WHY: Final = {
     Why.SEVERAL_PEOPLE: "the times start again where it changes",
     Why.KNOWN: "known without this line",
     Why.OFFERED: "where rows overlap",
+    Why.NEAREST: "the nearest",
+    Why.LATEST: "the latest",
 }
 #: What to write into a blank.
 _ASK: Final = {
@@ -145,6 +147,10 @@ def _hints(proposal: LayoutProposal) -> list[str]:
 
 def _because(setting: Setting) -> str:
     """Return why a value is proposed."""
+    if setting.why in (Why.NEAREST, Why.LATEST):
+        nights, *ends = setting.shown
+        begin = f", which begin from {' to '.join(ends)}" if ends else ""
+        return f"{_WHY[setting.why]} of {nights} nights{begin}"
     return " ".join([_WHY[setting.why], *map(shorten, setting.shown)])
 
 
@@ -155,7 +161,8 @@ def _lines(setting: Setting, answers: dict[str, Any]) -> list[str]:
     why = "as answered" if setting.key in answers else _comment(_because(setting))
     others = [] if setting.key in answers else setting.others
     line = f"{'# ' * setting.is_comment}{setting.key} = {toml_value(value)}    # {why}"
-    return [line, *(f"# {setting.key} = {toml_value(o.value)}    # or this" for o in others)]
+    together = {o.value: f", with begins = {toml_value(o.when)}" for o in others if o.when and setting.key == "records"}
+    return [line, *(f"# {setting.key} = {toml_value(o.value)}    # or this{together.get(o.value, '')}" for o in others)]
 
 
 def _label_line(label: LabelMeaning, stages: dict[str, str]) -> str:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, Note, NoteKind
-from sleepagree.errors import Option, PairingError, SleepAgreeError, Step, for_page
+from sleepagree.errors import Option, PairingError, SleepAgreeError, Step, asked, for_page
 from sleepagree.hypnogram.epochs import EpochLabels, lay_on_epochs
 from sleepagree.hypnogram.ledger import CONSENSUS, SCORED, Ledger, account_for_epochs, cross_labels
 from sleepagree.hypnogram.spans import EPOCH_S, LabelCodes, Origin, ScoredSpans, frozen_array
@@ -256,6 +256,8 @@ def align(
     )
 
 
+#: A zone left out and a half of the day mistaken put a clock no further off: what lies further apart is another night.
+_LARGEST_CLOCK_ERROR_S: Final = 12 * 3600.0
 #: Silence of a source after which it is another night to it.
 _NIGHT_BREAK_S: Final = 3 * 3600.0
 
@@ -361,7 +363,6 @@ def _refuse_apart(reference: ScoredSpans, device: ScoredSpans, shift_s: float, c
     device_begin, device_end = float(device.onset_s[0]) + shift_s, device.end_s + shift_s
     if device_begin < end and begin < device_end:
         return
-    needed = clock_offset_s + begin - device_begin
     raise PairingError(
         # a problem is told whole, a found text may be cut
         f"the two recordings share no time: the reference lasts from {show_time(reference, begin)} to "
@@ -371,8 +372,24 @@ def _refuse_apart(reference: ScoredSpans, device: ScoredSpans, shift_s: float, c
         "",
         "",
         "two recordings of one night",
-        f"If they belong together, {Option.CLOCK_OFFSET:{needed:.0f}} would put their starts together; check dates "
-        "and zones first.",
+        _bring_together(clock_offset_s + begin - device_begin),
+    )
+
+
+def _bring_together(needed_s: float) -> str:
+    """Return what to do about recordings whose starts lie so far apart: an offset stands for a wrong clock alone."""
+    if abs(needed_s) <= _LARGEST_CLOCK_ERROR_S:
+        return (
+            f"If they belong together, {Option.CLOCK_OFFSET:{needed_s:.0f}} would put their starts together; check "
+            "dates and zones first."
+        )
+    hours = abs(needed_s) / 3600
+    apart = f"{hours:.1f} h" if hours < 72 else f"{hours / 24:.0f} days"
+    place = for_page("'records' or 'sheet' in a layout", f"{asked('records')} or {asked('sheet')}")
+    date = for_page("'begins', 'date' or 'night_of' in a layout", f"{asked('begins')} or {asked('night_of')}")
+    return (
+        f"Their starts are {apart} apart: these look like two different nights. Give the file of the same night, or "
+        f"that night within it ({place}). If they are of one night, correct the date ({date})."
     )
 
 

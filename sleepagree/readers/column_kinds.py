@@ -21,7 +21,11 @@ from sleepagree.readers.times.reading import read_times
 from sleepagree.readers.times.words import is_half, read_length, read_two_parts
 
 _NUMBER: Final = re.compile(r"[+-]?\d+(?:[.,]\d+)?", re.ASCII)
-_TIME: Final = re.compile(r"\d:\d\d|\d[-/.]\d+[-/.]\d|\d[hH.]\d\d|[A-Za-z]{3}.*\d|\d[時时点點시]")
+_TIME: Final = re.compile(
+    r"\d[:：]\d\d|\d[-/.]\d+[-/.]\d|\d\s?[hH.]\s?\d\d|\d{8}[ _-]\d{4}|[A-Za-z]{3}.*\d|\d[時时点點시]"
+)
+#: Date and time as one number: no other number of a night has as many digits.
+_DATED_DIGITS: Final = re.compile(r"(?:19|20)\d{10}(?:\d\d)?", re.ASCII)
 _PARTED: Final = re.compile(r"\d(?:[^\d\n]{1,12}\d)+")
 _CLOCK_NUMBER: Final = re.compile(r"([01]?\d|2[0-3])([.,]?)([0-5]\d)", re.ASCII)
 #: Of ten numbers one set in two hundred has no minutes from 60 on by chance.
@@ -217,7 +221,8 @@ def read_every_way(cells: Sequence[str]) -> tuple[TimeReading, ...]:
         pass
     else:
         return () if times.clock is Clock.ELAPSED else (TimeReading(_unix_form(cells[0]), "", times),)
-    if _NUMBER.fullmatch(cells[0]) and _NUMBER.fullmatch(cells[-1]):
+    is_numbers = _NUMBER.fullmatch(cells[0]) and _NUMBER.fullmatch(cells[-1])
+    if is_numbers and not all(map(_DATED_DIGITS.fullmatch, cells)):
         form = _clock_form(cells)
         forms = {} if form is None else {form: ""}
     else:

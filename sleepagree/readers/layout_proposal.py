@@ -39,11 +39,13 @@ class Why(StrEnum):
     GIVEN = "given"
     KNOWN = "known"
     OFFERED = "offered"
+    NEAREST = "nearest"
+    LATEST = "latest"
 
 
 @dataclass(frozen=True)
 class Choice:
-    """Another value that a line may have, and when it holds ("" where nothing can be said)."""
+    """Another value that a line may have, and when it holds, or begins as a night ("" where nothing can be said)."""
 
     value: Any
     when: str = ""
@@ -64,7 +66,8 @@ class Setting:
     others : tuple of Choice
         Values that it may have instead; those of a blank are all that there are, if there are any.
     shown : tuple of str
-        Cells that a blank is about; of ``begins`` what the file says about it outside its rows.
+        Cells that a blank is about; of ``begins`` what the file says about it outside its rows; of ``records`` how
+        many nights there are, and when the first and the last begin, where that is known.
     """
 
     key: str

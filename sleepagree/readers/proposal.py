@@ -7,8 +7,9 @@ begin, what they say, how long they last. What is proposed is then read, and sho
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from datetime import datetime, timedelta
 from itertools import starmap
 from pathlib import Path
 from typing import Any, Final
@@ -21,7 +22,7 @@ from sleepagree.readers.column_kinds import ColumnSeen, Kind
 from sleepagree.readers.column_roles import Found, called, counted_rows, find_roles, meanings_of
 from sleepagree.readers.csv_table import told_delimiter
 from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
-from sleepagree.readers.json.beside import beginnings, legend_names, legends, one_night
+from sleepagree.readers.json.beside import beginning, beginnings, legend_names, legends, nights_like, one_night
 from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, NO_LAYOUT, Layout, layout_of, told_values
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why
 from sleepagree.readers.table.excel import sheet_names
@@ -40,13 +41,19 @@ from sleepagree.readers.whole_table import whole_table
 _MOST_ABOVE: Final = 10
 _FEWEST_ROWS: Final = 3
 _LEGENDS_ARE_SHORTER: Final = 4
+#: Other nights to show beside the one that is proposed.
+_MOST_NIGHTS: Final = 8
+#: A night that begins further from a moment than this is another one.
+_NEAR: Final = timedelta(hours=12)
 #: Lines of a layout that say where a table stands.
 _PLACE: Final = ("delimiter", "encoding", "skip_lines", "header", "records", "sheet")
 #: What an inspection calls a column -> its key in a layout, where they differ.
 _KEY_OF: Final = {"person": "person_column", "zone": "zone_column"}
 
 
-def propose_layout(path: str | Path, *, layout: Layout | None = None) -> LayoutProposal | None:
+def propose_layout(
+    path: str | Path, *, layout: Layout | None = None, near: datetime | None = None
+) -> LayoutProposal | None:
     """Propose a layout for a table in any shape.
 
     Parameters
@@ -55,6 +62,8 @@ def propose_layout(path: str | Path, *, layout: Layout | None = None) -> LayoutP
         A text table, spreadsheet, Parquet table or JSON file.
     layout : Layout, optional
         What is known already: kept, and completed.
+    near : datetime, optional
+        When the night is: of several in a JSON file the nearest is proposed, else the latest.
 
     Returns
     -------
@@ -70,7 +79,7 @@ def propose_layout(path: str | Path, *, layout: Layout | None = None) -> LayoutP
     if (known := _labels_alone(Path(path), given)) is not None:
         return known
     try:
-        found = max(_readings(text, given), key=lambda reading: reading.score, default=None)
+        found = max(_readings(text, given, near), key=lambda reading: reading.score, default=None)
     except FileFormatError:
         return None
     if found is None or not found.is_whole:
@@ -143,7 +152,7 @@ def _beside_given(labels: Sequence[LabelMeaning], given: Layout) -> tuple[LabelM
 # --- where the table stands -------------------------------------------------------------------------------
 
 
-def _readings(path: str, given: Layout) -> Iterator[Found]:
+def _readings(path: str, given: Layout, near: datetime | None) -> Iterator[Found]:
     """Yield the ways in which a file can be taken apart, the likeliest first; what a layout says of it is kept."""
     with opened(path) as (held, name):
         kind = kind_of_file(name)
@@ -154,7 +163,7 @@ def _readings(path: str, given: Layout) -> Iterator[Found]:
                 yield from _text_readings(path, data, encoding, given)
             return
         case "json":
-            yield from _json_readings(path, decoded(data), given)
+            yield from _json_readings(path, decoded(data), given, near)
             return
         case "excel":
             above = [{"skip_lines": n} if n else {} for n in range(1 if given.skip_lines else _MOST_ABOVE)]
@@ -188,7 +197,7 @@ def _placed_roles(path: str, values: dict[str, Any], given: Layout) -> Found | N
     return find_roles(table, [Setting(key, value, Why.TAKEN_APART) for key, value in values.items()], given)
 
 
-def _json_readings(path: str, document: Any, given: Layout) -> Iterator[Found]:
+def _json_readings(path: str, document: Any, given: Layout, near: datetime | None) -> Iterator[Found]:
     """Yield the lists of a document that may be the night, with what stands beside them; a legend is no night."""
     paths = [] if given.records else record_paths(document)
     where: list[dict[str, Any]] = [{}, *({"records": records} for records in paths)]
@@ -197,19 +206,72 @@ def _json_readings(path: str, document: Any, given: Layout) -> Iterator[Found]:
     long = [f for f, n in zip(found, rows, strict=True) if n >= _FEWEST_ROWS and n * _LEGENDS_ARE_SHORTER >= max(rows)]
     names = legend_names(document)
     explained = [f for f in long if _records(f).rpartition(".")[2] in names]
-    for one in explained or long:
+    for one in _one_of_each(path, document, explained or long, given, near):
         beside = tuple(beginnings(one_night(document, _records(one))))
-        alike = {
-            _records(f) for f in long if re.sub(r"\[\d+\]", "", _records(f)) == re.sub(r"\[\d+\]", "", _records(one))
-        }
-        elsewhere = tuple(
-            Choice(m) for p in sorted(alike - {_records(one)}) for _, m in beginnings(one_night(document, p))
-        )
-        others = tuple(Choice(path) for path in sorted(alike - {_records(one)}))
-        settings = tuple(
-            replace(s, others=others) if s.key == "records" else _begun(s, beside, elsewhere) for s in one.settings
-        )
+        settings = tuple(_begun(setting, beside) for setting in one.settings)
         yield replace(one, settings=_told_epochs(settings, one), labels=called(one.labels, legends(document)))
+
+
+def _one_of_each(
+    path: str, document: Any, found: Sequence[Found], given: Layout, near: datetime | None
+) -> Iterator[Found]:
+    """Yield of nights in a list the one nearest to a moment, else the latest, with the others beside it.
+
+    Nights whose rows tell their moments are read together: the other file's time chooses among them.
+    """
+    by_list: dict[str, list[Found]] = {}
+    for one in found:
+        by_list.setdefault(_without_elements(_records(one)), []).append(one)
+    for nights in by_list.values():
+        if "[" not in _records(nights[-1]):
+            yield from nights
+            continue
+        together = {"records": _without_elements(_records(nights[-1]))}
+        if _tells_moments(nights[-1]) and (whole := _placed_roles(path, together, given)) and _tells_moments(whole):
+            yield whole
+            continue
+        told = {p: beginning(document, p) for p in nights_like(document, _records(nights[-1]))}
+        chosen, why = _choose_night(told, near, [_records(f) for f in nights])
+        evaluated = [f for f in nights if _records(f) == chosen]
+        for one in evaluated or filter(None, [_placed_roles(path, {"records": chosen}, given)]):
+            yield replace(one, settings=tuple(_night_setting(s, chosen, told, why) for s in one.settings))
+
+
+def _without_elements(path: str) -> str:
+    return re.sub(r"\[\d+\]", "", path)
+
+
+def _tells_moments(found: Found) -> bool:
+    """Whether rows begin at moments, with their dates, and none would last until the next night."""
+    if any(s.key == "shape" for s in found.settings):
+        return False
+    start = next((s.value for s in found.settings if s.key == "start"), None)
+    return any(column.name == start and column.kind is Kind.MOMENTS for column in found.columns)
+
+
+def _choose_night(told: Mapping[str, str | None], near: datetime | None, long: Sequence[str]) -> tuple[str, Why | None]:
+    """Return the path of one of several nights, and why: nearest to a moment, else the latest that is no short one."""
+    if len(told) == 1:
+        return next(iter(told)), None
+    moments = {path: datetime.fromisoformat(moment).replace(tzinfo=None) for path, moment in told.items() if moment}
+    if near is not None and moments:
+        apart = {path: abs(moment - near.replace(tzinfo=None)) for path, moment in moments.items()}
+        nearest = min(apart, key=lambda path: apart[path])
+        if apart[nearest] <= _NEAR:
+            return nearest, Why.NEAREST
+    return max(long, key=lambda path: (moments.get(path, datetime.min), long.index(path))), Why.LATEST
+
+
+def _night_setting(setting: Setting, chosen: str, told: Mapping[str, str | None], why: Why | None) -> Setting:
+    """Return the line about the list of records with the other nights, those next to the chosen one first of many."""
+    if setting.key != "records" or why is None:
+        return setting
+    paths, moments = list(told), sorted(moment for moment in told.values() if moment)
+    here = paths.index(chosen)
+    first = max(0, min(here - _MOST_NIGHTS // 2, len(paths) - _MOST_NIGHTS - 1))
+    others = tuple(Choice(p, told[p] or "") for p in paths[first : first + _MOST_NIGHTS + 1] if p != chosen)
+    ends = (moments[0], moments[-1]) if moments else ()
+    return replace(setting, why=why, others=others, shown=(str(len(paths)), *ends))
 
 
 def _records(found: Found) -> str:
@@ -238,12 +300,12 @@ def _told_epochs(settings: tuple[Setting, ...], found: Found) -> tuple[Setting, 
     return settings
 
 
-def _begun(setting: Setting, beside: Sequence[tuple[str, str]], elsewhere: tuple[Choice, ...]) -> Setting:
+def _begun(setting: Setting, beside: Sequence[tuple[str, str]]) -> Setting:
     """Return the blank of the beginning filled in, where one field tells it; where several may, with all of them."""
     if setting.key != "begins" or setting.value is not None or not beside:
         return setting
     if len({moment for _, moment in beside}) == 1:
-        return Setting("begins", beside[0][1], Why.ANCHOR, elsewhere, shown=(beside[0][0],))
+        return Setting("begins", beside[0][1], Why.ANCHOR, shown=(beside[0][0],))
     return replace(setting, shown=tuple(f"{path} = {moment}" for path, moment in beside))
 
 

@@ -317,7 +317,7 @@ def test_a_clock_offset_is_added_to_device_times():
     assert paired.device_side.start == BED_TIME - timedelta(minutes=1)
 
 
-def test_recordings_of_two_days_are_refused_with_both_spans_and_the_offset_needed():
+def test_recordings_of_two_days_are_refused_as_two_nights_with_both_spans_and_no_offset():
     reference = side("W*100", name="lab.edf")
     device = side("wake*100", start=BED_TIME + timedelta(days=1), name="band.csv")
     with pytest.raises(PairingError) as refusal:
@@ -325,8 +325,27 @@ def test_recordings_of_two_days_are_refused_with_both_spans_and_the_offset_neede
     assert str(refusal.value) == (
         "band.csv: the two recordings share no time: the reference lasts from 2026-03-01 22:30:00 to 2026-03-01 "
         "23:20:00, the device from 2026-03-02 22:31:40 to 2026-03-02 23:21:40. Expected two recordings of one night. "
-        "If they belong together, clock_offset_s=-86400 would put their starts together; check dates and zones first."
+        "Their starts are 24.0 h apart: these look like two different nights. Give the file of the same night, or "
+        "that night within it ('records' or 'sheet' in a layout). If they are of one night, correct the date "
+        "('begins', 'date' or 'night_of' in a layout)."
     )
+
+
+@pytest.mark.parametrize(
+    ("later", "told"),
+    [
+        (timedelta(hours=2), "clock_offset_s=-7200 would put their starts together; check dates and zones first."),
+        (timedelta(hours=-12), "clock_offset_s=43200 would put their starts together; check dates and zones first."),
+        (timedelta(hours=12, minutes=3), "Their starts are 12.1 h apart: these look like two different nights."),
+        (timedelta(days=-45), "Their starts are 45 days apart: these look like two different nights."),
+    ],
+)
+def test_an_offset_is_offered_only_for_clocks_that_are_some_hours_apart(later, told):
+    # morning taken for evening is 12 h, the largest of the usual mistakes
+    with pytest.raises(PairingError) as refusal:
+        align(reference=side("W*100"), device=side("wake*100", start=BED_TIME + later))
+    assert told in str(refusal.value)
+    assert ("clock_offset_s" in str(refusal.value)) is (abs(later) <= timedelta(hours=12))
 
 
 def test_elapsed_time_on_both_sides_needs_no_clock():

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from datetime import datetime, timedelta
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,7 @@ from sleepagree.readers.proposal import propose_layout
 from sleepagree.readers.table.ranges import split_range
 from sleepagree.readers.times.clock import Column
 from sleepagree.readers.times.reading import read_times
-from tests.commands import run
+from tests.commands import ended, run
 from tests.said import said
 
 START = datetime(2026, 3, 14, 23, 1, 30)
@@ -251,6 +252,85 @@ def finnish(joint: str, *, named: bool = False, closing: bool = True) -> list[st
     return [f"Nro;Alkoi;{'Duration' if named else 'Kesto'};Vaihe", *rows]
 
 
+def halves(before: str, after: str) -> Callable[[datetime], str]:
+    return lambda moment: before if moment.hour < 12 else after
+
+
+def hour(moment: datetime) -> str:
+    return f"{moment:%I}".lstrip("0")
+
+
+#: How times are written, by hand and by programs: half of the day, and how the rest stands beside it.
+TIMES_OF_DAY: list[Callable[[datetime], str]] = [
+    lambda t: f"{hour(t)}:{t:%M:%S} {halves('a. m.', 'p. m.')(t)}",
+    lambda t: f"{hour(t)}:{t:%M:%S} " + halves("a.\u00a0m.", "p.\u00a0m.")(t),
+    lambda t: f"{hour(t)}:{t:%M:%S} {halves('π.μ.', 'μ.μ.')(t)}",
+    lambda t: f"{hour(t)}:{t:%M:%S} " + halves("π.\u00b5.", "\u00b5.\u00b5.")(t),
+    lambda t: f"{halves('午前', '午後')(t)}{hour(t)}:{t:%M:%S}",
+    lambda t: f"{halves('오전', '오후')(t)} {hour(t)}시 {t:%M}분 {t:%S}초",
+    lambda t: f"{halves('上午', '下午')(t)}{hour(t)}:{t:%M:%S}",
+    lambda t: f"{t.hour}시 {t:%M}분 {t:%S}초",
+    lambda t: f"{t.hour}時{t:%M}分{t:%S}秒",
+    lambda t: f"klo {t:%H.%M.%S}",
+    lambda t: f"kl. {t:%H.%M.%S}",
+    lambda t: f"{t:%H:%M:%S} Uhr",
+    lambda t: f"ore {t:%H:%M:%S}",
+    lambda t: f"godz. {t:%H:%M:%S}",
+    lambda t: f"{t:%H.%M.%S} น.",
+    lambda t: f"{t:%H:%M:%S} hrs",
+    lambda t: f"{t:%H}：{t:%M}：{t:%S}",
+]
+MOMENTS_WRITTEN: list[Callable[[datetime], str]] = [
+    lambda t: f"{t:%d/%m/%Y} à {t:%H} h {t:%M}:{t:%S}",
+    lambda t: f"{t:%d.%m.%Y} um {t:%H:%M:%S} Uhr",
+    lambda t: f"{t:%d.%m.%Y, %H:%M:%S} Uhr",
+    lambda t: f"{t:%d.%m.%Y} г., {t:%H:%M:%S} ч.",
+    lambda t: f"{t.year}년 {t.month}월 {t.day}일 {halves('오전', '오후')(t)} {hour(t)}:{t:%M:%S}",
+    lambda t: f"{t:%Y%m%d %H%M%S}",
+    lambda t: f"{t:%Y%m%d%H%M%S}",
+    lambda t: f"{t:%a %b %d %H:%M:%S %Y}",
+]
+
+
+def timed(folder: Path, form: Callable[[datetime], str]) -> Path:
+    rows = [f'"{form(moment)}";{stage}' for moment, stage in zip(MOMENTS[:-1], STAGES, strict=True)]
+    return write(folder, ["When;Says", *rows])
+
+
+@pytest.mark.parametrize("form", TIMES_OF_DAY, ids=[form(START) for form in TIMES_OF_DAY])
+def test_times_of_day_are_read_however_they_are_written(tmp_path: Path, form: Callable[[datetime], str]) -> None:
+    path = timed(tmp_path, form)
+    proposal, values = proposed(path)
+    assert values["begins"] is None
+    assert read(path, proposal.layout({"begins": START.isoformat()})) == STAGES
+
+
+@pytest.mark.parametrize("form", MOMENTS_WRITTEN, ids=[form(START) for form in MOMENTS_WRITTEN])
+def test_dates_and_times_are_read_however_they_are_written(tmp_path: Path, form: Callable[[datetime], str]) -> None:
+    path = timed(tmp_path, form)
+    proposal, _ = proposed(path)
+    assert not proposal.blanks
+    assert read(path, proposal.layout()) == STAGES
+
+
+@pytest.mark.parametrize("form", ["%Y/%m/%d %H:%M:%S UTC", "%d %b %Y %H:%M:%S GMT", "%a, %d %b %Y %H:%M:%S +0000"])
+def test_a_word_for_utc_behind_a_time_is_an_offset(tmp_path: Path, form: str) -> None:
+    path = timed(tmp_path, lambda moment: moment.strftime(form))
+    proposal, _ = proposed(path)
+    assert not proposal.blanks
+    assert read_spans(path, layout=proposal.layout()).start == START.replace(tzinfo=UTC)
+
+
+@pytest.mark.parametrize("word", ["晚上{}", "{} noche", "{}p", "{} Glas"])
+def test_a_word_that_may_tell_the_half_of_a_day_is_asked_for(tmp_path: Path, word: str) -> None:
+    evening = [moment - timedelta(hours=3) for moment in MOMENTS[:200]]
+    rows = [f"{word.format(f'{hour(t)}:{t:%M:%S}')};{s}" for t, s in zip(evening, STAGES, strict=False)]
+    dated = [f"{t:%d.%m.%Y} {row}" for t, row in zip(evening, rows, strict=True)]
+    for name, body in (("day.csv", rows), ("dated.csv", dated)):
+        _, values = proposed(write(tmp_path, ["When;Says", *body], name))
+        assert (values["start"], values["time"]) == ("When", None)
+
+
 @pytest.mark.parametrize("joint", [" klo ", " Uhr ", " um ", " à ", ", às ", " kl. "])
 def test_a_word_between_date_and_time_stands_in_the_form_and_lengths_are_proposed(tmp_path: Path, joint: str) -> None:
     path = write(tmp_path, finnish(joint))
@@ -295,21 +375,85 @@ def test_of_several_nights_and_tracks_one_is_proposed_and_the_others_are_comment
     proposal, values = proposed(path)
     given = {key: values[key] for key in ("records", "stage", "epoch_seconds", "shape")}
     tracks = "person.nights[{}].tracks.stages"
-    assert given["records"] in (tracks.format(0), tracks.format(1))
     assert (given["stage"], given["epoch_seconds"], given["shape"]) == ("seq", 30.0, "runs")
     text = layout_text(proposal)
     assert "epoch_seconds = 30.0    # as a field beside the rows says: every" in text or "epoch_seconds = 30 " in text
-    assert f'# records = "{tracks.format(1 - int(given["records"][14]))}"    # or this' in text
-    assert {line.split('"')[1] for line in text.splitlines() if "begins = " in line} == {
-        START.isoformat(),
-        (START - timedelta(days=1)).isoformat(),
-    }
+    before = (START - timedelta(days=1)).isoformat()
+    assert given["records"] == tracks.format(1)
+    assert f'# records = "{tracks.format(0)}"    # or this, with begins = "{before}"' in text
+    assert f"    # the latest of 2 nights, which begin from {before} to {START.isoformat()}" in text
+    assert values["begins"] == START.isoformat()
     last = parse_layout(
         f'epoch_seconds = 30\n[file]\nrecords = "{tracks.format(1)}"\nshape = "runs"\nstage = "seq"\n'
         f'begins = "{START.isoformat()}"\n[stages]\n0 = "wake"\n1 = "light"\n2 = "deep"\n3 = "rem"\n'.encode(),
         "given.toml",
     )
     assert read(path, last) == STAGES
+
+
+def test_a_beginning_that_stayed_when_another_night_was_chosen_is_refused(tmp_path: Path) -> None:
+    path = write(tmp_path, [json.dumps(two_nights())], "night.json")
+    text, before = layout_text(proposed(path)[0]), (START - timedelta(days=1)).isoformat()
+    text = text.replace('records = "person.nights[1]', 'records = "person.nights[0]', 1)
+    with pytest.raises(FileFormatError, match="the beginning is that of another night") as caught:
+        read_spans(path, layout=parse_layout(text.encode(), "given.toml"))
+    assert caught.value.found == f"{START}, as 'from' beside person.nights[1].tracks.stages says"
+    assert f"Correct 'begins' in the layout to {before}" in str(caught.value)
+    corrected = parse_layout(text.replace(f'begins = "{START.isoformat()}', f'begins = "{before}').encode(), "a.toml")
+    assert read_spans(path, layout=corrected).start == START - timedelta(days=1)
+    # a clock that somebody knows better than the file does is that person's to tell
+    later = parse_layout(text.replace(f'begins = "{START.isoformat()}', 'begins = "2026-03-13T22:59:00').encode(), "")
+    assert read_spans(path, layout=later).start == datetime(2026, 3, 13, 22, 59)
+
+
+def many_nights(folder: Path, form: str, nights: int = 12) -> Path:
+    """Return an invented file of nights a day apart, the newest at START, whose rows begin at a time of some form."""
+    out = []
+    for back in reversed(range(nights)):
+        moments = [moment - timedelta(days=back) for moment in MOMENTS]
+        shown = [moment.strftime(form) for moment in moments] if form else [30 * i for i in range(len(moments))]
+        rows = [{"t": time, "says": stage} for time, stage in zip(shown, STAGES, strict=False)]
+        out.append({"start": moments[0].isoformat(), "score": back, "rows": rows})
+    return write(folder, [json.dumps({"made by": "pad B", "nights": out})], "nights.json")
+
+
+@pytest.mark.parametrize("form", ["", "%H:%M:%S", "%I:%M:%S %p"])
+def test_of_many_nights_the_one_nearest_to_the_reference_is_proposed_and_the_latest_without_one(
+    tmp_path: Path, form: str
+) -> None:
+    path = many_nights(tmp_path, form)
+    for near, night in ((None, 11), (START - timedelta(days=8, hours=3), 3), (START + timedelta(days=90), 11)):
+        proposal = propose_layout(path, near=near)
+        assert proposal is not None
+        text, begins = layout_text(proposal), START - timedelta(days=11 - night)
+        assert (
+            f'\nrecords = "nights[{night}].rows"    # the {"nearest" if night == 3 else "latest"} of 12 nights' in text
+        )
+        assert "which begin from 2026-03-03T23:01:30 to 2026-03-14T23:01:30" in text
+        assert text.count("# or this, with begins = ") == 8
+        assert read_spans(path, layout=proposal.layout()).start == begins
+
+
+def test_nights_whose_rows_tell_their_dates_are_read_together(tmp_path: Path) -> None:
+    path = many_nights(tmp_path, "%Y-%m-%dT%H:%M:%S")
+    proposal, values = proposed(path)
+    assert values["records"] == "nights.rows"
+    spans = read_spans(path, layout=proposal.layout())
+    assert float(spans.duration_s.sum()) == 12 * 30 * len(STAGES)
+    assert spans.start == START - timedelta(days=11)
+
+
+def test_the_command_for_a_layout_names_the_time_of_the_reference(tmp_path: Path) -> None:
+    device = many_nights(tmp_path, "")
+    begin = START - timedelta(days=4, minutes=7)
+    rows = [f"{(begin + timedelta(seconds=30 * i)).isoformat()},{stage}" for i, stage in enumerate(STAGES)]
+    reference = write(tmp_path, ["time,stage", *rows], "reference.csv")
+    refused = ended("night", reference, device, code=1)
+    assert "--near 2026-03-10T22:54 --write-layout" in refused.stderr
+    layout = tmp_path / "device.toml"
+    ended("inspect", device, "--near", "2026-03-10T22:54", "--write-layout", layout)
+    scored = json.loads(ended("night", reference, device, "--layout", layout, "--json", "-").stdout)
+    assert scored["inputs"]["device"]["start"].startswith("2026-03-10T23:01:30")
 
 
 @pytest.mark.parametrize(

@@ -212,11 +212,11 @@ def test_a_form_told_for_unread_times_reads_the_file(tmp_path: Path) -> None:
 
 
 def test_a_date_beside_times_that_no_form_reads_is_named_with_them(tmp_path: Path) -> None:
-    body = "".join(f"14.03.2031;22:{i // 2:02}:{30 * (i % 2):02} Uhr;{word}\n" for i, word in enumerate(STAGED))
+    body = "".join(f"14.03.2031;22:{i // 2:02}:{30 * (i % 2):02} Glas;{word}\n" for i, word in enumerate(STAGED))
     proposal = propose_layout(write(tmp_path, "Datum;Zeit;Phase\n" + body))
     assert proposal is not None
     assert (values(proposal)["start"], values(proposal)["date"]) == ("Zeit", "Datum")
-    assert proposal.blanks[0].shown == ("14.03.2031 22:00:00 Uhr", "14.03.2031 22:39:30 Uhr")
+    assert proposal.blanks[0].shown == ("14.03.2031 22:00:00 Glas", "14.03.2031 22:39:30 Glas")
 
 
 def test_numbers_of_rows_of_different_lengths_are_no_numbers_of_epochs(tmp_path: Path) -> None:

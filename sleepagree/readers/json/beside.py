@@ -9,6 +9,7 @@ from typing import Any, Final
 
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import recognise_label
+from sleepagree.readers.json.records import ANY
 
 _MOST_CODES: Final = 40
 _BEGINNING: Final = re.compile(r"start|beg[aiu]n|onset|anchor|origin|zero|base|t0|from", re.IGNORECASE)
@@ -64,6 +65,21 @@ def one_night(value: Any, path: str) -> Any:
     return one_night(value, rest) if rest else value
 
 
+def nights_like(value: Any, path: str, above: str = "") -> Iterator[str]:
+    """Yield the paths, in order, that lead where a path leads, in any element of the lists of which it takes one."""
+    step, _, rest = path.partition(".")
+    key, bracket, index = step.partition("[")
+    if key and key != ANY:
+        if isinstance(value, dict) and key in value:
+            inner = bracket + index + "." * bool(rest and bracket) + rest
+            yield from nights_like(value[key], inner, f"{above}.{key}".lstrip("."))
+    elif bracket:
+        for i, inner in enumerate(value if isinstance(value, list) else []):
+            yield from nights_like(inner, rest, f"{above}[{i}]")
+    else:
+        yield f"{above}.{path}".strip(".")
+
+
 def _pairs(value: Mapping[str, Any] | Sequence[Any]) -> Iterator[tuple[str, str]]:
     """Yield codes with names: of an object, of objects with a field for each, or of a list of names from 0 on."""
     if isinstance(value, dict):
@@ -97,6 +113,31 @@ def beginnings(document: Any) -> list[tuple[str, str]]:
         if _BEGINNING.search(path.rpartition(".")[2]) and (moment := _moment(value)):
             found.append((path, moment))
     return found
+
+
+def beginning(document: Any, path: str) -> str | None:
+    """Return the one moment at which the night at a path seems to begin; None where fields tell none or several."""
+    moments = {moment for _, moment in beginnings(one_night(document, path))}
+    return moments.pop() if len(moments) == 1 else None
+
+
+def night_that_begins(document: Any, path: str, begins: datetime) -> tuple[str, str] | None:
+    """Return another night than that at a path, and its field, that begins at a moment; None where that one may."""
+    if any(_is_moment(moment, begins) for _, moment in beginnings(one_night(document, path))):
+        return None
+    for other in nights_like(document, path):
+        for name, moment in beginnings(one_night(document, other)) if other != path else ():
+            if _is_moment(moment, begins):
+                return other, name
+    return None
+
+
+def _is_moment(text: str, moment: datetime) -> bool:
+    """Whether a field tells a moment, by the same clock or by one that is known beside one that is not."""
+    told = datetime.fromisoformat(text)
+    if (told.tzinfo is None) == (moment.tzinfo is None):
+        return told == moment
+    return told.replace(tzinfo=None) == moment.replace(tzinfo=None)
 
 
 def _moment(value: Any) -> str | None:

@@ -6,6 +6,7 @@ import hashlib
 import os
 from collections.abc import Iterable
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 
 from sleepagree.errors import FileFormatError, asked, for_page, shorten
@@ -13,8 +14,9 @@ from sleepagree.files.reading import read_bytes
 from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.readers.columns import find_columns, list_names
+from sleepagree.readers.json.beside import beginning, night_that_begins
 from sleepagree.readers.json.fhir import gather_fhir, is_fhir
-from sleepagree.readers.json.fields import decode_json, kind_of
+from sleepagree.readers.json.fields import JsonDocument, decode_json, kind_of
 from sleepagree.readers.json.intervals import assemble_intervals
 from sleepagree.readers.json.mobile_health import gather_mobile_health, is_mobile_health
 from sleepagree.readers.json.records import Records, find_records, recordings, table_of_records
@@ -85,6 +87,7 @@ def read_json(
     if source is not None:
         raise ValueError("source is for FHIR and mobile-health records; this file holds neither")
     records = find_records(document, given.records)
+    _refuse_another_night(document, given)
     if records is None:
         problem = "nothing in this JSON looks like sleep stages"
         expected = "FHIR Observations, IEEE 1752.1 sleep-stage records, or a list of records with a time and a stage"
@@ -110,6 +113,26 @@ def _refuse_several(records: Records, table: Table, layout: Layout) -> None:
         )
         expected = "one list, of one night"
         raise FileFormatError(problem, table.path, shorten(layout.records), found, expected, remedy)
+
+
+def _refuse_another_night(document: JsonDocument, layout: Layout) -> None:
+    """Refuse a beginning that a field of another night tells: it stayed when another night was chosen."""
+    if layout.records is None or "[" not in layout.records or not isinstance(layout.begins, datetime):
+        return
+    root = document.fields[0]
+    if document.by_line or (found := night_that_begins(root.value, layout.records, layout.begins)) is None:
+        return
+    other, name = found
+    told = beginning(root.value, layout.records)
+    key = for_page("'begins' in the layout", asked("begins"))
+    raise FileFormatError(
+        "the beginning is that of another night",
+        root.path,
+        shorten(layout.records),
+        f"{layout.begins.isoformat(' ')}, as '{shorten(name.rpartition('.')[2])}' beside {shorten(other)} says",
+        "the beginning of this night" + (f", {told}" if told else ""),
+        f"Correct {key}" + (f" to {told}" if told else "") + f", or choose {shorten(other)}.",
+    )
 
 
 def json_table(path: str | os.PathLike[str], layout: Layout) -> Table | None:

@@ -25,7 +25,7 @@ from sleepagree.readers.times.clock import (
     microseconds_of,
     show_offset,
 )
-from sleepagree.readers.times.words import with_plain_half
+from sleepagree.readers.times.words import is_beside_clock, with_plain_half
 
 EXAMPLE: Final = "a time such as 2026-03-01T22:30:00"
 _SHOWN_CHANGES: Final = 3
@@ -50,13 +50,13 @@ def read_declared(texts: Sequence[str], column: Column, form: str) -> Times:
     values = np.empty(len(texts), np.int64)
     offsets: list[int | None] = []
     midnights = 0
-    has_half = "p" in strptime_directives(form)
+    has_half, has_zone = (directive in strptime_directives(form) for directive in "pz")
     for row, text in enumerate(texts):
         cell = text.strip()
-        late = says_24(cell) and "H" in strptime_directives(form)
         plain = with_plain_half(cell) if has_half else cell
+        plain = _with_plain_zone(plain) if has_zone else plain
         try:
-            moment = _strptime(_MIDNIGHT_24.sub("00", plain) if late else plain, form)
+            moment, late = _moment_or_midnight(plain, form)
         except (ValueError, OverflowError, re.error):
             if not cell:
                 raise missing_time(cell, row, column) from None
@@ -77,6 +77,16 @@ def read_declared(texts: Sequence[str], column: Column, form: str) -> Times:
     if not strptime_has_date(form):
         return Times(values, Clock.DAY, 0, midnight_note(midnights))
     return with_offsets(values, offsets, texts, column, midnight_note(midnights))
+
+
+def _moment_or_midnight(cell: str, form: str) -> tuple[datetime, bool]:
+    """Return the moment that a cell names, and whether it is midnight at the end of that day, written as 24:00."""
+    try:
+        return _strptime(cell, form), False
+    except ValueError:  # "h 24:00" may as well be minutes and seconds, which are read
+        if not (says_24(cell) and "H" in strptime_directives(form)):
+            raise
+    return _strptime(_MIDNIGHT_24.sub("00", cell), form), True
 
 
 def _strptime(cell: str, form: str) -> datetime:
@@ -136,14 +146,27 @@ _ORDERS: Final = (
     ("m", "d", "Y", "if the month comes first"),
     ("Y", "m", "d", "if the year comes first"),
 )
+#: A word beside a clock time, as in "klo 23.42" and "23:42 Uhr": which may stand there is looked up.
+_WORD: Final = r"[^\W\d_]{1,6}\.?"
 _DATE_AND_TIME: Final = re.compile(
-    r"(?:(?P<date>(?:\d{1,4}|[A-Za-z]{3,9})(?P<first>[./-]|\.? +|[年년] *)(?:\d{1,2}|[A-Za-z]{3,9})"
-    r"(?P<second>[./-]|[.,]? +|[月월] *)\d{1,4})(?P<gap>[ T,.日일]+|,? +[A-Za-zÀ-ÿ]{1,5}\.? +))?(?P<before>[AP]M *)?"
-    r"(?P<hour>\d{1,2})(?P<mark>[:.h]|[時时点點시] *)(?P<minute>\d\d)"
-    r"(?:(?P<again>[:.]|[分분] *)\d\d(?P<fraction>[.,]\d{1,6})?)?(?P<tail>[秒초分분]?)"
-    r"(?P<half> ?[AP]M)?(?P<offset> ?(?:[Zz]|[+-]\d\d:?\d\d))?",
-    re.ASCII,
+    r"(?:(?P<weekday>[A-Za-z]{3},? )?"
+    r"(?P<date>(?:[0-9]{1,4}|[A-Za-z]{3,9})(?P<first>[./-]|\.? +|[年년] *)(?:[0-9]{1,2}|[A-Za-z]{3,9})"
+    r"(?P<second>[./-]|[.,]? +|[月월] *)[0-9]{1,4})"
+    rf"(?P<gap>[ T,.日일]+|(?: (?P<of_date>{_WORD}))?,? +(?P<word>{_WORD} +)?))?(?P<before>[AP]M *)?"
+    rf"(?P<lead>{_WORD} *)?(?P<hour>[0-9]{{1,2}})(?P<mark>[:.：]| ?h ?|[時时點点시] *)(?P<minute>[0-9]{{2}})"
+    r"(?:(?P<again>[:.：]|[分분] *)[0-9]{2}(?P<fraction>[.,][0-9]{1,6})?)?(?P<tail>[秒초分분]?)"
+    rf"(?P<half> ?[AP]M)?(?P<behind>(?! ?[Zz]$) ?{_WORD})?(?P<offset> ?(?:[Zz]|[+-][0-9]{{2}}:?[0-9]{{2}}))?"
 )
+#: Date and time in digits alone, or with one mark between them.
+_TOGETHER: Final = re.compile(r"(?:19|20)[0-9]{6}(?P<gap>[ _-]?)[0-9]{4}(?P<second>[0-9]{2})?")
+#: As clocks of computers write it.
+_YEAR_LAST: Final = "%a %b %d %H:%M:%S %Y"
+_UTC: Final = re.compile(r"(?<=\d) ?(?:UTC|GMT)(?P<offset> ?[+-]\d{2}:?\d{2})?$", re.ASCII)
+
+
+def _with_plain_zone(cell: str) -> str:
+    """Return a time with an offset in the place of a word for UTC."""
+    return _UTC.sub(lambda match: match["offset"] or "Z", cell)
 
 
 def declarable_forms(cell: str) -> tuple[tuple[str, str], ...]:
@@ -151,19 +174,26 @@ def declarable_forms(cell: str) -> tuple[tuple[str, str], ...]:
 
     Every form is tried on the cell, so that what a message offers is what can be followed.
     """
-    cell = with_plain_half(cell)
+    cell = _with_plain_zone(with_plain_half(cell))
+    if together := _TOGETHER.fullmatch(cell):
+        form = f"%Y%m%d{together['gap']}%H%M" + "%S" * bool(together["second"])
+        return ((form, ""),) if _reads(cell, form) else ()
+    if _reads(cell, _YEAR_LAST):
+        return ((_YEAR_LAST, ""),)
     match = _DATE_AND_TIME.fullmatch(cell)
-    if match is None:
+    beside = () if match is None else (match[part] for part in ("of_date", "word", "lead", "behind"))
+    if match is None or not all(is_beside_clock(word) for word in beside if word):
         return ()
     time = _form_of_time(match)
     if match["date"] is None:
         return ((time, ""),) if _reads(cell, time) else ()
     first, second, gap = match["first"], match["second"], match["gap"]
+    weekday = f"%a{match['weekday'][3:]}" if match["weekday"] else ""
     forms: dict[str, str] = {}
     for *parts, when in _ORDERS:
         for year, month in product(("%Y", "%y"), ("%m", "%b", "%B")):
             one, two, three = ({"d": "%d", "m": month, "Y": year}[part] for part in parts)
-            form = f"{one}{first}{two}{second}{three}{gap}{time}"
+            form = f"{weekday}{one}{first}{two}{second}{three}{gap}{time}"
             if when not in forms.values() and _reads(cell, form):
                 forms[form] = when
     return tuple((form, when if len(forms) > 1 else "") for form, when in forms.items())
@@ -174,10 +204,12 @@ def _form_of_time(match: re.Match[str]) -> str:
     before, half, fraction, again, offset = (
         match[part] or "" for part in ("before", "half", "fraction", "again", "offset")
     )
-    form = re.sub("[AP]M", "%p", before) + f"{'%I' if half or before else '%H'}{match['mark']}%M"
+    form = (
+        re.sub("[AP]M", "%p", before) + (match["lead"] or "") + f"{'%I' if half or before else '%H'}{match['mark']}%M"
+    )
     form += f"{again}%S" if again else ""
     form += (f"{fraction[0]}%f" if fraction else "") + match["tail"]
-    form += half[:-2] + "%p" if half else ""
+    form += (half[:-2] + "%p" if half else "") + (match["behind"] or "")
     return form + (" " * offset.startswith(" ") + "%z" if offset else "")
 
 

@@ -51,6 +51,11 @@ def is_half(text: str) -> bool:
     return _fold(text) in _words(*_HALVES)
 
 
+def is_beside_clock(text: str) -> bool:
+    """Whether a text is a word that stands beside the time of a clock of 24 hours and tells nothing more."""
+    return _fold(text) in _words("clock")
+
+
 def with_plain_half(text: str) -> str:
     """Return a time whose word for half of a day, in whatever language, is AM or PM, and whose hour 0 of it is 12.
 
