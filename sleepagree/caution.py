@@ -182,6 +182,7 @@ class NoteKind(StrEnum):
     MIDNIGHT_AS_24 = "midnight_as_24"
     REPEATED_HOUR = "repeated_hour"
     # tables
+    TEXT_ENCODING = "text_encoding"
     LINE_ENDS = "line_ends"
     BLANK_ROWS = "blank_rows"
     COMMENT_LINES = "comment_lines"

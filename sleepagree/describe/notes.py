@@ -205,6 +205,7 @@ SENTENCES: Final[dict[NoteKind, Callable[[Note], str]]] = {
     NoteKind.UNIX_TIMES: lambda n: f"times read as Unix {n['unit']}",
     NoteKind.MIDNIGHT_AS_24: _midnight_as_24,
     NoteKind.REPEATED_HOUR: _repeated_hour,
+    NoteKind.TEXT_ENCODING: lambda n: f"text read as {n['encoding']}, which nothing in the file tells",
     NoteKind.LINE_ENDS: lambda _: "line ends CR CR LF read as one line end",
     NoteKind.BLANK_ROWS: lambda n: f"{counted(n['count'], 'blank row')} dropped",
     NoteKind.COMMENT_LINES: lambda n: f"{counted(n['count'], 'line')} that begin with # taken for comments",

@@ -11,7 +11,7 @@ from sleepagree.files.toml import toml_text
 from sleepagree.mapping.words import STAGE_WORDS, canonical_stage, speak
 from sleepagree.readers.inspection import STAGE_ORDER
 from sleepagree.readers.layout import DURATION_UNITS, EPOCH_KEYS, FILE_KEYS, TIME_FORMS, toml_value
-from sleepagree.readers.layout_proposal import LabelMeaning, LayoutProposal, Setting, Why
+from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why
 
 _WHY: Final = {
     Why.NAMED: "by its plain name",
@@ -34,6 +34,7 @@ _WHY: Final = {
     Why.SEVERAL_PEOPLE: "the times start again where it changes",
     Why.KNOWN: "known without this line",
     Why.OFFERED: "where rows overlap",
+    Why.LIKELIEST: "likeliest by its letters and words; to be checked: it reads",
 }
 #: What to write into a blank.
 _ASK: Final = {
@@ -155,7 +156,11 @@ def _lines(setting: Setting, answers: dict[str, Any]) -> list[str]:
     why = "as answered" if setting.key in answers else _comment(_because(setting))
     others = [] if setting.key in answers else setting.others
     line = f"{'# ' * setting.is_comment}{setting.key} = {toml_value(value)}    # {why}"
-    return [line, *(f"# {setting.key} = {toml_value(o.value)}    # or this" for o in others)]
+    return [line, *(f"# {setting.key} = {toml_value(o.value)}    # or this{_when(o)}" for o in others)]
+
+
+def _when(choice: Choice) -> str:
+    return f", {_comment(choice.when)}" if choice.when else ""
 
 
 def _label_line(label: LabelMeaning, stages: dict[str, str]) -> str:

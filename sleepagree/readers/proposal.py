@@ -13,13 +13,14 @@ from itertools import starmap
 from pathlib import Path
 from typing import Any, Final
 
-from sleepagree.errors import FileFormatError, SleepAgreeError
+from sleepagree.errors import FileFormatError, SleepAgreeError, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.mapping.words import fold_label, fold_table
 from sleepagree.readers import kind_of_file, opened
 from sleepagree.readers.column_kinds import ColumnSeen, Kind
 from sleepagree.readers.column_roles import Found, called, counted_rows, find_roles, meanings_of
 from sleepagree.readers.csv_table import told_delimiter
+from sleepagree.readers.encodings import likely_encodings
 from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
 from sleepagree.readers.json.beside import beginnings, legend_names, legends, one_night
 from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, NO_LAYOUT, Layout, layout_of, told_values
@@ -29,7 +30,6 @@ from sleepagree.readers.table_place import (
     are_characters,
     dates_in,
     decoded,
-    encodings_of,
     find_block,
     has_header,
     lines_above,
@@ -40,6 +40,9 @@ from sleepagree.readers.whole_table import whole_table
 _MOST_ABOVE: Final = 10
 _FEWEST_ROWS: Final = 3
 _LEGENDS_ARE_SHORTER: Final = 4
+#: Labels or names of columns that show how a file reads in an encoding.
+_SAMPLES: Final = 3
+_TELLING: Final = 3
 #: Lines of a layout that say where a table stands.
 _PLACE: Final = ("delimiter", "encoding", "skip_lines", "header", "records", "sheet")
 #: What an inspection calls a column -> its key in a layout, where they differ.
@@ -150,8 +153,9 @@ def _readings(path: str, given: Layout) -> Iterator[Found]:
         data = read_bytes(held) if kind in ("table", "events", "json") else b""
     match kind:
         case "table" | "events":
-            for encoding in [given.encoding] if given.encoding else encodings_of(data):
-                yield from _text_readings(path, data, encoding, given)
+            likely = () if given.encoding else likely_encodings(data)
+            for text_found in _text_readings(path, data, next(iter(likely), given.encoding), given):
+                yield _with_encodings(text_found, data, likely) if likely else text_found
             return
         case "json":
             yield from _json_readings(path, decoded(data), given)
@@ -283,6 +287,19 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
         found, dates = find_roles(table, settings, given), dates_in(lines[:skip])
         hinted = (replace(s, shown=dates) if s.key == "begins" and s.value is None else s for s in found.settings)
         yield replace(found, settings=tuple(hinted))
+
+
+def _with_encodings(found: Found, data: bytes, likely: Sequence[str]) -> Found:
+    """Return what was found with all encodings that bytes may be in, and how some text of the file reads in each."""
+    first, *others = likely
+    texts = [*(m.called for m in found.labels), *(m.label for m in found.labels), *(c.name for c in found.columns)]
+    odd = sorted({t: None for t in texts if not t.isascii()}, key=lambda text: len(text.encode(first)) < _TELLING)
+    lines = [line.strip() for line in data.decode(first).splitlines() if not line.isascii()]
+    held = ", ".join(odd[:_SAMPLES]) or lines[0]
+    read = {encoding: shorten(held.encode(first).decode(encoding, "replace")) for encoding in others}
+    choices = tuple(Choice(encoding, f"where it reads '{text}'") for encoding, text in read.items())
+    made = Setting("encoding", first, Why.LIKELIEST, choices, shown=(f"'{shorten(held)}'",))
+    return replace(found, settings=tuple(made if s.key == "encoding" else s for s in found.settings))
 
 
 def _characters(lines: Sequence[str], settings: list[Setting]) -> Found:

@@ -1,11 +1,11 @@
-"""Where a table stands in a file: its encoding, its delimiter, the lines above it, the path inside JSON."""
+"""Where a table stands in a file: its delimiter, the lines above it, the path inside JSON."""
 
 from __future__ import annotations
 
 import csv
 import json
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from typing import Any, Final
 
 from sleepagree.readers.column_kinds import Kind, see_column
@@ -26,27 +26,6 @@ _FEWEST_BELOW: Final = 3
 #: Kinds of columns that any texts may be.
 _PLAIN: Final = (Kind.WORDS, Kind.TEXTS, Kind.NOTHING)
 _SHORTEST_RUN: Final = 20
-#: Encodings of texts that are no UTF-8, the commonest first; the one in which most labels are words is proposed.
-_ENCODINGS: Final = ("cp1252", "cp1250", "cp1251", "cp1253", "cp1254", "shift_jis")
-
-
-def encodings_of(data: bytes) -> Iterator[str | None]:
-    """Yield the encodings to try: none where the bytes tell it."""
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        yield None
-        return
-    try:
-        data.decode("utf-8-sig")
-        yield None
-        return
-    except UnicodeDecodeError:
-        pass
-    for encoding in _ENCODINGS:
-        try:
-            data.decode(encoding)
-        except UnicodeDecodeError:
-            continue
-        yield encoding
 
 
 def find_block(lines: Sequence[str], told: str | None, skip_lines: int = 0) -> tuple[str | None, int, list[list[str]]]:
