@@ -25,9 +25,9 @@ from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
 from sleepagree.readers.json.beside import beginnings, legend_names, legends, one_night
 from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, NO_LAYOUT, Layout, layout_of, told_values
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why
+from sleepagree.readers.table.code_lines import are_characters, find_code_lines, legends_of_lines
 from sleepagree.readers.table.excel import sheet_names
 from sleepagree.readers.table_place import (
-    are_characters,
     dates_in,
     decoded,
     find_block,
@@ -265,6 +265,8 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
     mark, skip, rows = find_block(lines, told.mark if told else given.delimiter, given.skip_lines)
     if not rows:
         return
+    if mark is None and given.header and (codes := find_code_lines(lines, given.skip_lines)) is not None:
+        skip, rows = codes.skip_lines, [[row] for row in codes.rows]
     above = lines_above(rows) if given.skip_lines == 0 else 0
     skip, rows = skip + above, rows[above:]
     header = given.header and has_header(rows)
@@ -276,7 +278,9 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
     if not header:
         settings.append(Setting("header", False, Why.NO_NAMES))  # noqa: FBT003 - a value of a layout
     if not header and mark is None and are_characters([row[0] for row in rows]):
-        yield _characters([row[0].strip() for row in rows], settings)
+        found = _characters([row[0].strip() for row in rows], settings)
+        beside = lines[:skip] + lines[skip + len(rows) :]
+        yield _hinted(replace(found, labels=called(found.labels, legends_of_lines(beside))), beside)
         return
     values = {setting.key: setting.value for setting in settings}
     try:
@@ -284,9 +288,14 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
     except SleepAgreeError:
         return
     if table is not None:
-        found, dates = find_roles(table, settings, given), dates_in(lines[:skip])
-        hinted = (replace(s, shown=dates) if s.key == "begins" and s.value is None else s for s in found.settings)
-        yield replace(found, settings=tuple(hinted))
+        yield _hinted(find_roles(table, settings, given), lines[:skip])
+
+
+def _hinted(found: Found, beside: Sequence[str]) -> Found:
+    """Return what was found, dates in the lines beside the rows shown where it is asked when they begin."""
+    dates = dates_in(beside)
+    hinted = (replace(s, shown=dates) if s.key == "begins" and s.value is None else s for s in found.settings)
+    return replace(found, settings=tuple(hinted))
 
 
 def _with_encodings(found: Found, data: bytes, likely: Sequence[str]) -> Found:

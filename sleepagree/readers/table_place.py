@@ -11,6 +11,7 @@ from typing import Any, Final
 from sleepagree.readers.column_kinds import Kind, see_column
 from sleepagree.readers.csv_table import without_comments
 from sleepagree.readers.json.records import rows_of_columns
+from sleepagree.readers.table.code_lines import are_characters
 from sleepagree.readers.table.code_runs import codes_of_text
 from sleepagree.readers.table.ranges import split_ranges
 
@@ -98,13 +99,6 @@ def _are_plain(rows: Sequence[Sequence[str]]) -> list[bool]:
     return [
         see_column("", list(cells)).kind in _PLAIN and split_ranges(cells) is None for cells in zip(*rows, strict=True)
     ]
-
-
-def are_characters(lines: Sequence[str]) -> bool:
-    """Whether lines are made of few different characters, each of which may stand for an epoch."""
-    texts = [line.strip() for line in lines]
-    alike = len({len(text) for text in texts[:-1]}) <= 1 and len(texts[-1]) <= len(texts[0])
-    return alike and len(texts[0]) >= _SHORTEST_RUN and len(set("".join(texts))) <= 12 and " " not in "".join(texts)
 
 
 def are_runs(cells: Sequence[str]) -> bool:
