@@ -120,9 +120,20 @@ def test_a_wrong_encoding_in_a_layout_is_told_with_the_likeliest(tmp_path: Path)
 
 def test_a_word_in_brackets_explains_one_that_nobody_knows() -> None:
     meant = propose_meanings(
-        ["Schlummern (REM)", "덜 깬 밤(깸)", "半分（浅い）", "light (REM)", "N2 (REM)", "drowse (odd)"]
+        [
+            "Droom",
+            "꿈 잠 (렘)",
+            "Schlummern (REM)",
+            "덜 깬 밤(깸)",
+            "半分（浅い）",
+            "light (REM)",
+            "N2 (REM)",
+            "drowse (odd)",
+        ]
     )
     assert {label: meaning.word for label, meaning in meant.items()} == {
+        "Droom": "rem",
+        "꿈 잠 (렘)": "rem",
         "Schlummern (REM)": "rem",
         "덜 깬 밤(깸)": "wake",
         "半分（浅い）": "light",
