@@ -182,10 +182,12 @@ class NoteKind(StrEnum):
     MIDNIGHT_AS_24 = "midnight_as_24"
     REPEATED_HOUR = "repeated_hour"
     # tables
+    TEXT_ENCODING = "text_encoding"
     LINE_ENDS = "line_ends"
     BLANK_ROWS = "blank_rows"
     COMMENT_LINES = "comment_lines"
     FOOT_ROWS = "foot_rows"
+    FOOT_OF_CODES = "foot_of_codes"
     LEVELS_READ = "levels_read"
     LEVELS_NAMED_OTHERWISE = "levels_named_otherwise"
     ROWS_REVERSED = "rows_reversed"

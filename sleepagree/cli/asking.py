@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import shlex
 import sys
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 from click.core import ParameterSource
@@ -28,7 +29,8 @@ if TYPE_CHECKING:
     from sleepagree.readers.layout import Layout
     from sleepagree.readers.layout_proposal import LabelMeaning, LayoutProposal, Setting
 
-_FEW: int = 12
+_FEW: Final = 12
+_ENCODING: Final = "the text is no UTF-8, and nothing in it tells what it is; the right one is that which can be read"
 
 
 def usable_proposal(path: Path, given: Layout | None, near: datetime | None = None) -> LayoutProposal | None:
@@ -112,7 +114,8 @@ def mend_layout(
     )
     if not click.confirm("Write a layout for it and go on?", default=True, err=True):
         raise error
-    answers = {setting.key: _ask(setting) for setting in proposal.questions}
+    proposal, answered = _in_its_encoding(path, proposal, given)
+    answers = answered | {setting.key: _ask(setting) for setting in proposal.questions}
     stages = _ask_meanings(proposal)
     text = layout_text(proposal, answers, stages)
     target = click.prompt(
@@ -126,6 +129,26 @@ def mend_layout(
     context.params[key] = target
     context.set_parameter_source(key, ParameterSource.COMMANDLINE)
     return parse_layout(text.encode(), target.name)
+
+
+def _in_its_encoding(
+    path: Path, proposal: LayoutProposal, given: Layout | None
+) -> tuple[LayoutProposal, dict[str, Any]]:
+    """Return the proposal in the encoding that somebody picks by looking, and that answer, if one is to be picked."""
+    from sleepagree.readers.layout import NO_LAYOUT
+
+    while (setting := proposal.encodings) is not None and setting.others:
+        click.echo(f"encoding: {_ENCODING}", err=True)
+        choices = [(setting.value, f"where it reads {setting.shown[0]}"), *((o.value, o.when) for o in setting.others)]
+        for number, (value, when) in enumerate(choices, 1):
+            click.echo(f"  {number}  {value}  {printable(when)}", err=True)
+        number = click.prompt("Which number", type=click.IntRange(1, len(choices)), default=1, err=True)
+        encoding = choices[number - 1][0]
+        again = proposal if number == 1 else usable_proposal(path, replace(given or NO_LAYOUT, encoding=encoding))
+        if again is not None:
+            return again, {"encoding": encoding}
+        click.echo("Error: nothing in it can be taken for stages in that encoding.", err=True)
+    return proposal, {}
 
 
 def _free_name(stem: str, taken: set[Path]) -> Path:
@@ -173,8 +196,10 @@ def _ask(setting: Setting) -> Any:
             raise click.BadParameter(f"expected {name_options(error.expected, Front.COMMAND)}.") from None
         return value
 
-    default = None if setting.value is None else f"{setting.value:g}"
-    return click.prompt(f"{setting.key}: {printable(ask_for(setting))}", default=default, value_proc=check, err=True)
+    # an empty answer is checked, too: a prompt without a default asks again and does not say why
+    default = "" if setting.value is None else f"{setting.value:g}"
+    question = f"{setting.key}: {printable(ask_for(setting))}"
+    return click.prompt(question, default=default, show_default=bool(default), value_proc=check, err=True)
 
 
 def _ask_meanings(proposal: LayoutProposal) -> dict[str, str]:
@@ -191,8 +216,10 @@ def _ask_meaning(label: LabelMeaning) -> str:
 
     def check(text: str) -> str:
         if canonical_stage(text) is None:
-            raise click.BadParameter("that is no stage.")
+            raise click.BadParameter("that is no stage." if text.strip() else "expected one of the words above.")
         return text.strip()
 
-    answer: str = click.prompt(printable(ask_meaning(label)), value_proc=check, err=True)
+    answer: str = click.prompt(
+        printable(ask_meaning(label)), default="", show_default=False, value_proc=check, err=True
+    )
     return answer

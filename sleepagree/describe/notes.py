@@ -205,11 +205,15 @@ SENTENCES: Final[dict[NoteKind, Callable[[Note], str]]] = {
     NoteKind.UNIX_TIMES: lambda n: f"times read as Unix {n['unit']}",
     NoteKind.MIDNIGHT_AS_24: _midnight_as_24,
     NoteKind.REPEATED_HOUR: _repeated_hour,
+    NoteKind.TEXT_ENCODING: lambda n: f"text read as {n['encoding']}, which nothing in the file tells",
     NoteKind.LINE_ENDS: lambda _: "line ends CR CR LF read as one line end",
     NoteKind.BLANK_ROWS: lambda n: f"{counted(n['count'], 'blank row')} dropped",
     NoteKind.COMMENT_LINES: lambda n: f"{counted(n['count'], 'line')} that begin with # taken for comments",
     NoteKind.FOOT_ROWS: lambda n: (
         f"{counted(n['count'], 'row')} below the table dropped: no time, and a label that is no stage"
+    ),
+    NoteKind.FOOT_OF_CODES: lambda n: (
+        f"{counted(n['count'], 'line')} below the codes of epochs dropped, from line {n['line']} on: no codes"
     ),
     NoteKind.LEVELS_READ: lambda n: f"codes of column '{n['column']}' read by the Levels in {n['file']}",
     NoteKind.LEVELS_NAMED_OTHERWISE: lambda n: (

@@ -11,7 +11,7 @@ from sleepagree.files.toml import toml_text
 from sleepagree.mapping.words import STAGE_WORDS, canonical_stage, speak
 from sleepagree.readers.inspection import STAGE_ORDER
 from sleepagree.readers.layout import DURATION_UNITS, EPOCH_KEYS, FILE_KEYS, TIME_FORMS, toml_value
-from sleepagree.readers.layout_proposal import LabelMeaning, LayoutProposal, Setting, Why
+from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why
 
 _WHY: Final = {
     Why.NAMED: "by its plain name",
@@ -36,6 +36,7 @@ _WHY: Final = {
     Why.OFFERED: "where rows overlap",
     Why.NEAREST: "the nearest",
     Why.LATEST: "the latest",
+    Why.LIKELIEST: "likeliest by its letters and words; to be checked: it reads",
 }
 #: What to write into a blank.
 _ASK: Final = {
@@ -161,8 +162,13 @@ def _lines(setting: Setting, answers: dict[str, Any]) -> list[str]:
     why = "as answered" if setting.key in answers else _comment(_because(setting))
     others = [] if setting.key in answers else setting.others
     line = f"{'# ' * setting.is_comment}{setting.key} = {toml_value(value)}    # {why}"
-    together = {o.value: f", with begins = {toml_value(o.when)}" for o in others if o.when and setting.key == "records"}
-    return [line, *(f"# {setting.key} = {toml_value(o.value)}    # or this{together.get(o.value, '')}" for o in others)]
+    return [line, *(f"# {setting.key} = {toml_value(o.value)}    # or this{_when(setting, o)}" for o in others)]
+
+
+def _when(setting: Setting, choice: Choice) -> str:
+    if not choice.when:
+        return ""
+    return f", with begins = {toml_value(choice.when)}" if setting.key == "records" else f", {_comment(choice.when)}"
 
 
 def _label_line(label: LabelMeaning, stages: dict[str, str]) -> str:

@@ -10,11 +10,15 @@ import unicodedata
 from collections import Counter
 from collections.abc import Sequence
 from functools import cache
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
-from sleepagree.mapping.words import fold_label, read_data
+from sleepagree.mapping.words import fold_label, read_data, recognise_label
 
 _ASIDE: Final = re.compile(r"[()\[\]_/.:-]+")
+#: A text with another one in brackets behind it.
+_BRACKETED: Final = re.compile(r"([^()\[\]]+)[(\[]([^()\[\]]+)[)\]]")
+#: What stands in a language's table beside its words for stages.
+_BESIDE: Final = ("sleep_words", "letters")
 
 
 class Meaning(NamedTuple):
@@ -32,11 +36,26 @@ class Meaning(NamedTuple):
     languages: tuple[str, ...]
 
 
+class Vocabulary(NamedTuple):
+    """What a language writes with.
+
+    Parameters
+    ----------
+    letters : str
+        Small letters beside a to z; "" where they are too many to be told.
+    texts : frozenset of str
+        Its words for stages and for sleep, in small letters.
+    """
+
+    letters: str
+    texts: frozenset[str]
+
+
 def propose_meanings(labels: Sequence[str]) -> dict[str, Meaning]:
     """Return what labels may mean, those left out that no language explains or that mean different things.
 
     A word of two meanings has that of the language which explains most of the labels together, if it is one of its
-    languages.
+    languages. Of "drowse (REM)" the text in brackets is taken, if the one before it has no meaning.
 
     Examples
     --------
@@ -59,7 +78,18 @@ languages=('German',))}
 
 def _readings(label: str) -> dict[str, str]:
     """Return language -> stage word for those languages that have a plain word for a label."""
-    folded = unicodedata.normalize("NFC", fold_label(label))
+    folded = unicodedata.normalize("NFKC", fold_label(label))
+    if found := _plain_readings(folded):
+        return found
+    match = _BRACKETED.fullmatch(folded)
+    if match is None:
+        return {}
+    before, inside = match[1].strip(), match[2].strip()
+    # "light (REM)" has two meanings, and so none
+    return {} if _plain_readings(before) or recognise_label(before) else _plain_readings(inside)
+
+
+def _plain_readings(folded: str) -> dict[str, str]:
     spaced = " ".join(_ASIDE.sub(" ", folded).split())
     readings = {}
     for language, (stages, sleep_words) in _words().items():
@@ -76,9 +106,21 @@ def _words() -> dict[str, tuple[dict[str, str], frozenset[str]]]:
     """Return language -> its words with their stages, and the words that may stand beside them."""
     return {
         language: (
-            {text.casefold(): stage for stage, texts in words.items() if stage != "sleep_words" for text in texts},
+            {text.casefold(): stage for stage, texts in words.items() if stage not in _BESIDE for text in texts},
             frozenset(map(str.casefold, words["sleep_words"])),
         )
-        for language, words in read_data("languages.toml").items()
-        if isinstance(words, dict)
+        for language, words in _languages().items()
     }
+
+
+@cache
+def vocabularies() -> dict[str, Vocabulary]:
+    """Return language -> what it writes with."""
+    return {
+        language: Vocabulary(words.get("letters", ""), frozenset({*_words()[language][0], *_words()[language][1]}))
+        for language, words in _languages().items()
+    }
+
+
+def _languages() -> dict[str, dict[str, Any]]:
+    return {language: words for language, words in read_data("languages.toml").items() if isinstance(words, dict)}

@@ -11,6 +11,7 @@ from typing import Final, NamedTuple
 
 from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import FileFormatError, Option, asked, counted, for_page, shorten
+from sleepagree.readers.encodings import likely_encodings
 
 _DELIMITERS: Final = (",", "\t", ";", "|")
 _MOST_ABOVE: Final = 10
@@ -92,9 +93,11 @@ def parse_csv(
     """
     text = _decode(data, path, encoding)
     notes: tuple[Note, ...] = ()
+    if encoding is not None and not text.isascii() and not _tells_encoding(data):
+        notes = (Note.of(NoteKind.TEXT_ENCODING, encoding=encoding),)
     if "\r" in text:
         if "\r\r\n" in text:
-            notes = (Note.of(NoteKind.LINE_ENDS),)
+            notes = (*notes, Note.of(NoteKind.LINE_ENDS))
         text = text.replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n")
     if "\0" in text:
         raise FileFormatError(
@@ -159,15 +162,25 @@ def _decode(data: bytes, path: str, encoding: str | None) -> str:
         line = data.count(b"\n", 0, error.start) + 1
         problem, where = f"the text is not {encoding.upper()}", f"line {line}, byte {error.start + skipped}"
         found = f"byte 0x{data[error.start]:02x}"
+        likely = next(iter(likely_encodings(data)), "utf-8")
         remedy = "If it was written in another encoding, " + for_page(
-            'name that in a layout, for instance\n    [file]\n    encoding = "cp1252"',
-            f"answer {asked('encoding')}, for instance cp1252.",
+            f'name that in a layout, for instance\n    [file]\n    encoding = "{likely}"',
+            f"answer {asked('encoding')}, for instance {likely}.",
         )
         raise FileFormatError(problem, path, where, found, f"text in {encoding.upper()}", remedy) from None
     except UnicodeError as error:
         raise FileFormatError(
             f"the text is not {encoding.upper()}", path, "", str(error), f"text in {encoding.upper()}"
         ) from None
+
+
+def _tells_encoding(data: bytes) -> bool:
+    """Whether bytes have a byte-order mark, or are UTF-8, which texts in other encodings are not by chance."""
+    try:
+        data.decode("utf-8")
+    except UnicodeDecodeError:
+        return any(data.startswith(mark) for mark, _ in _BYTE_ORDER_MARKS)
+    return True
 
 
 class ToldDelimiter(NamedTuple):

@@ -41,6 +41,7 @@ class Why(StrEnum):
     OFFERED = "offered"
     NEAREST = "nearest"
     LATEST = "latest"
+    LIKELIEST = "likeliest"
 
 
 @dataclass(frozen=True)
@@ -142,6 +143,11 @@ class LayoutProposal:
     def questions(self) -> tuple[Setting, ...]:
         """Lines to ask for: blanks, and the length of an epoch where nothing in the file tells it."""
         return tuple(s for s in self.settings if s.value is None or s.key == "epoch_seconds")
+
+    @property
+    def encodings(self) -> Setting | None:
+        """The line about the encoding where the bytes do not tell it; None where they do, or a layout does."""
+        return next((s for s in self.settings if s.why is Why.LIKELIEST), None)
 
     @property
     def is_readable(self) -> bool:

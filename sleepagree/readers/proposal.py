@@ -14,23 +14,23 @@ from itertools import starmap
 from pathlib import Path
 from typing import Any, Final
 
-from sleepagree.errors import FileFormatError, SleepAgreeError
+from sleepagree.errors import FileFormatError, SleepAgreeError, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.mapping.words import fold_label, fold_table
 from sleepagree.readers import kind_of_file, opened
 from sleepagree.readers.column_kinds import ColumnSeen, Kind
 from sleepagree.readers.column_roles import Found, called, counted_rows, find_roles, meanings_of
 from sleepagree.readers.csv_table import told_delimiter
+from sleepagree.readers.encodings import likely_encodings
 from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
 from sleepagree.readers.json.beside import beginning, beginnings, legend_names, legends, nights_like, one_night
 from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, NO_LAYOUT, Layout, layout_of, told_values
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why
+from sleepagree.readers.table.code_lines import are_characters, find_code_lines, legends_of_lines
 from sleepagree.readers.table.excel import sheet_names
 from sleepagree.readers.table_place import (
-    are_characters,
     dates_in,
     decoded,
-    encodings_of,
     find_block,
     has_header,
     lines_above,
@@ -45,6 +45,9 @@ _LEGENDS_ARE_SHORTER: Final = 4
 _MOST_NIGHTS: Final = 8
 #: A night that begins further from a moment than this is another one.
 _NEAR: Final = timedelta(hours=12)
+#: Labels or names of columns that show how a file reads in an encoding.
+_SAMPLES: Final = 3
+_TELLING: Final = 3
 #: Lines of a layout that say where a table stands.
 _PLACE: Final = ("delimiter", "encoding", "skip_lines", "header", "records", "sheet")
 #: What an inspection calls a column -> its key in a layout, where they differ.
@@ -159,8 +162,9 @@ def _readings(path: str, given: Layout, near: datetime | None) -> Iterator[Found
         data = read_bytes(held) if kind in ("table", "events", "json") else b""
     match kind:
         case "table" | "events":
-            for encoding in [given.encoding] if given.encoding else encodings_of(data):
-                yield from _text_readings(path, data, encoding, given)
+            likely = () if given.encoding else likely_encodings(data)
+            for text_found in _text_readings(path, data, next(iter(likely), given.encoding), given):
+                yield _with_encodings(text_found, data, likely) if likely else text_found
             return
         case "json":
             yield from _json_readings(path, decoded(data), given, near)
@@ -323,6 +327,8 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
     mark, skip, rows = find_block(lines, told.mark if told else given.delimiter, given.skip_lines)
     if not rows:
         return
+    if mark is None and given.header and (codes := find_code_lines(lines, given.skip_lines)) is not None:
+        skip, rows = codes.skip_lines, [[row] for row in codes.rows]
     above = lines_above(rows) if given.skip_lines == 0 else 0
     skip, rows = skip + above, rows[above:]
     header = given.header and has_header(rows)
@@ -334,7 +340,9 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
     if not header:
         settings.append(Setting("header", False, Why.NO_NAMES))  # noqa: FBT003 - a value of a layout
     if not header and mark is None and are_characters([row[0] for row in rows]):
-        yield _characters([row[0].strip() for row in rows], settings)
+        found = _characters([row[0].strip() for row in rows], settings)
+        beside = lines[:skip] + lines[skip + len(rows) :]
+        yield _hinted(replace(found, labels=called(found.labels, legends_of_lines(beside))), beside)
         return
     values = {setting.key: setting.value for setting in settings}
     try:
@@ -342,9 +350,27 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
     except SleepAgreeError:
         return
     if table is not None:
-        found, dates = find_roles(table, settings, given), dates_in(lines[:skip])
-        hinted = (replace(s, shown=dates) if s.key == "begins" and s.value is None else s for s in found.settings)
-        yield replace(found, settings=tuple(hinted))
+        yield _hinted(find_roles(table, settings, given), lines[:skip])
+
+
+def _hinted(found: Found, beside: Sequence[str]) -> Found:
+    """Return what was found, dates in the lines beside the rows shown where it is asked when they begin."""
+    dates = dates_in(beside)
+    hinted = (replace(s, shown=dates) if s.key == "begins" and s.value is None else s for s in found.settings)
+    return replace(found, settings=tuple(hinted))
+
+
+def _with_encodings(found: Found, data: bytes, likely: Sequence[str]) -> Found:
+    """Return what was found with all encodings that bytes may be in, and how some text of the file reads in each."""
+    first, *others = likely
+    texts = [*(m.called for m in found.labels), *(m.label for m in found.labels), *(c.name for c in found.columns)]
+    odd = sorted({t: None for t in texts if not t.isascii()}, key=lambda text: len(text.encode(first)) < _TELLING)
+    lines = [line.strip() for line in data.decode(first).splitlines() if not line.isascii()]
+    held = ", ".join(odd[:_SAMPLES]) or lines[0]
+    read = {encoding: shorten(held.encode(first).decode(encoding, "replace")) for encoding in others}
+    choices = tuple(Choice(encoding, f"where it reads '{text}'") for encoding, text in read.items())
+    made = Setting("encoding", first, Why.LIKELIEST, choices, shown=(f"'{shorten(held)}'",))
+    return replace(found, settings=tuple(made if s.key == "encoding" else s for s in found.settings))
 
 
 def _characters(lines: Sequence[str], settings: list[Setting]) -> Found:

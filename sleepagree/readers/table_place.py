@@ -1,16 +1,17 @@
-"""Where a table stands in a file: its encoding, its delimiter, the lines above it, the path inside JSON."""
+"""Where a table stands in a file: its delimiter, the lines above it, the path inside JSON."""
 
 from __future__ import annotations
 
 import csv
 import json
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from typing import Any, Final
 
 from sleepagree.readers.column_kinds import Kind, see_column
 from sleepagree.readers.csv_table import without_comments
 from sleepagree.readers.json.records import rows_of_columns
+from sleepagree.readers.table.code_lines import are_characters
 from sleepagree.readers.table.code_runs import codes_of_text
 from sleepagree.readers.table.ranges import split_ranges
 
@@ -26,27 +27,6 @@ _FEWEST_BELOW: Final = 3
 #: Kinds of columns that any texts may be.
 _PLAIN: Final = (Kind.WORDS, Kind.TEXTS, Kind.NOTHING)
 _SHORTEST_RUN: Final = 20
-#: Encodings of texts that are no UTF-8, the commonest first; the one in which most labels are words is proposed.
-_ENCODINGS: Final = ("cp1252", "cp1250", "cp1251", "cp1253", "cp1254", "shift_jis")
-
-
-def encodings_of(data: bytes) -> Iterator[str | None]:
-    """Yield the encodings to try: none where the bytes tell it."""
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        yield None
-        return
-    try:
-        data.decode("utf-8-sig")
-        yield None
-        return
-    except UnicodeDecodeError:
-        pass
-    for encoding in _ENCODINGS:
-        try:
-            data.decode(encoding)
-        except UnicodeDecodeError:
-            continue
-        yield encoding
 
 
 def find_block(lines: Sequence[str], told: str | None, skip_lines: int = 0) -> tuple[str | None, int, list[list[str]]]:
@@ -119,13 +99,6 @@ def _are_plain(rows: Sequence[Sequence[str]]) -> list[bool]:
     return [
         see_column("", list(cells)).kind in _PLAIN and split_ranges(cells) is None for cells in zip(*rows, strict=True)
     ]
-
-
-def are_characters(lines: Sequence[str]) -> bool:
-    """Whether lines are made of few different characters, each of which may stand for an epoch."""
-    texts = [line.strip() for line in lines]
-    alike = len({len(text) for text in texts[:-1]}) <= 1 and len(texts[-1]) <= len(texts[0])
-    return alike and len(texts[0]) >= _SHORTEST_RUN and len(set("".join(texts))) <= 12 and " " not in "".join(texts)
 
 
 def are_runs(cells: Sequence[str]) -> bool:

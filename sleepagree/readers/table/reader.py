@@ -5,10 +5,12 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
+from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import EpochGridError, FileFormatError, asked, for_page, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.files.toml import toml_text
@@ -16,10 +18,11 @@ from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import recognise_label
 from sleepagree.readers.columns import find_columns, list_names, plain_columns
-from sleepagree.readers.csv_table import WHOLE_LINES, parse_csv
+from sleepagree.readers.csv_table import WHOLE_LINES, CsvTable, parse_csv
 from sleepagree.readers.layout import NO_LAYOUT, Layout, Overlaps, Shape, one_zone
 from sleepagree.readers.row_lengths import coarse_grid_caution
 from sleepagree.readers.rows import WHICH_ROW_HOLDS, LabelledRows, Places, Rows, SourceFacts, make_spans
+from sleepagree.readers.table.code_lines import foot_of_codes
 from sleepagree.readers.table.code_runs import read_code_runs
 from sleepagree.readers.table.labels import Labels, lights_of, read_labels, staged_rows, without_foot
 from sleepagree.readers.table.lengths import Extent, find_extent, marked_starts
@@ -94,6 +97,8 @@ def table_of_text(data: bytes, path: str, reader: str, *, layout: Layout) -> Tab
         skip_lines=layout.skip_lines,
         header=layout.header,
     )
+    if bare_codes:
+        parsed = _without_foot_of_codes(parsed)
     return Table(
         parsed.names,
         {i: parsed.column(i) for i in range(len(parsed.names))},
@@ -103,6 +108,14 @@ def table_of_text(data: bytes, path: str, reader: str, *, layout: Layout) -> Tab
         parsed.notes,
         header_place=f"line {parsed.header_line}",
     )
+
+
+def _without_foot_of_codes(parsed: CsvTable) -> CsvTable:
+    """Return lines of codes without the texts below them, which a note tells."""
+    foot = foot_of_codes(parsed.column(0), parsed.lines)
+    last = len(parsed.rows) - foot
+    notes = (*parsed.notes, Note.of(NoteKind.FOOT_OF_CODES, count=foot, line=parsed.lines[last])) if foot else ()
+    return replace(parsed, rows=parsed.rows[:last], lines=parsed.lines[:last], notes=notes or parsed.notes)
 
 
 def spans_of_table(

@@ -1,0 +1,116 @@
+"""Lines that hold the codes of epochs and nothing else, and the texts above and below them: titles, a legend, sums."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import Final, NamedTuple
+
+from sleepagree.readers.table.code_runs import codes_of_text
+
+_MOST_ABOVE: Final = 10
+_SHORTEST_RUN: Final = 20
+_MOST_CODES: Final = 12
+_PAIR: Final = re.compile(r"\s*(\S.*?)\s*(?:[:=：＝→]|\s[-–—]\s)\s*(.*?\S)[\s.]*")
+
+
+class CodeLines(NamedTuple):
+    """Where the lines of codes stand in a text.
+
+    Parameters
+    ----------
+    skip_lines : int
+        Lines above them.
+    rows : list of str
+        The lines.
+    beside : list of str
+        What stands above and below them.
+    """
+
+    skip_lines: int
+    rows: list[str]
+    beside: list[str]
+
+
+def find_code_lines(lines: Sequence[str], skip_lines: int = 0) -> CodeLines | None:
+    """Return the longest piece of a text that are codes of epochs, one character each, if all below it is a foot."""
+    best: CodeLines | None = None
+    first = skip_lines
+    while first < len(lines):
+        last = first
+        while last < len(lines) and _may_be_codes(lines[last]):
+            last += 1
+        rows = [line.strip() for line in lines[first:last]]
+        titles = next((n for n in range(min(_MOST_ABOVE, len(rows))) if are_characters(rows[n:])), None)
+        if titles is not None and (best is None or len("".join(rows[titles:])) > len("".join(best.rows))):
+            beside = [line for line in (*lines[: first + titles], *lines[last:]) if line.strip()]
+            best = CodeLines(first + titles, rows[titles:], beside)
+        first = last + 1
+    if best is None:
+        return None
+    below = [(i, line) for i, line in enumerate(lines) if i >= best.skip_lines and line.strip()]
+    is_foot = foot_of_codes([line for _, line in below], [i for i, _ in below]) == len(below) - len(best.rows)
+    return best if is_foot else None
+
+
+def _may_be_codes(line: str) -> bool:
+    return len(line.split()) == 1 and (len(line.strip()) >= _SHORTEST_RUN or not pairs_of([line]))
+
+
+def are_characters(lines: Sequence[str]) -> bool:
+    """Whether lines are made of few different characters, each of which may stand for an epoch."""
+    texts = [line.strip() for line in lines]
+    alike = len({len(text) for text in texts[:-1]}) <= 1 and len(texts[-1]) <= len(texts[0])
+    distinct = set("".join(texts))
+    return alike and len(texts[0]) >= _SHORTEST_RUN and len(distinct) <= _MOST_CODES and " " not in distinct
+
+
+def foot_of_codes(rows: Sequence[str], numbers: Sequence[int]) -> int:
+    """Return how many lines at the end of a list of codes are a foot: texts below a blank line, or a legend.
+
+    Each of them explains a code, or is made of more words than the lines of codes and of other characters: a line that
+    may be codes of epochs is none, nor is what stands above it.
+    """
+    codes: set[str] = set()
+    words = 1
+    for first, (above, row) in enumerate(pairwise(rows), 1):
+        codes.update(codes_of_text(above.strip()))
+        words = max(words, len(above.split()))
+        if numbers[first] == numbers[first - 1] + 1 and not _explains(row, codes):
+            continue
+        if all(_explains(below, codes) or _is_text(below, codes, words) for below in rows[first:]):
+            return len(rows) - first
+    return 0
+
+
+def _explains(row: str, codes: set[str]) -> bool:
+    return any({a, b} & codes for a, b in pairs_of([row]))
+
+
+def _is_text(row: str, codes: set[str], words: int) -> bool:
+    """Whether a line has more words than lines of codes, and other characters."""
+    if words > 1:
+        return codes.isdisjoint(codes_of_text(row.strip()))
+    return len(row.split()) > 1 and not set("".join(row.split())) <= codes
+
+
+def pairs_of(lines: Sequence[str]) -> list[tuple[str, str]]:
+    """Return the pairs of texts in lines such as "U: awake" or "U = awake, H = light"."""
+    found = []
+    for line in lines:
+        parts = [part for part in re.split(r"[,;|\t]|\s{2,}", line) if part.strip()]
+        matches = [_PAIR.fullmatch(part) for part in parts]
+        if not all(matches):
+            matches = [_PAIR.fullmatch(line)]
+        found += [(match[1].strip("\"'"), match[2].strip("\"'")) for match in matches if match is not None]
+    return found
+
+
+def legends_of_lines(lines: Sequence[str]) -> list[dict[str, str]]:
+    """Return what lines explain, as code -> name: each pair with the code first, and each with the name first."""
+    pairs = pairs_of(lines)
+    ways = (pairs, [(name, code) for code, name in pairs])
+    # what is explained twice is not explained
+    legends = [{code: name for code, name in way if len({n for c, n in way if c == code}) == 1} for way in ways]
+    return [legend for legend in legends if legend]
