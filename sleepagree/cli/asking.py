@@ -16,6 +16,7 @@ from sleepagree.errors import (
     EpochGridError,
     FileFormatError,
     Front,
+    InputError,
     SleepAgreeError,
     UnknownStageError,
     name_options,
@@ -66,7 +67,7 @@ def mend_layout(path: Path, side: str, error: SleepAgreeError, options: dict[str
     SleepAgreeError
         The error itself, with the command that writes the layout, where nobody can be asked or nothing is proposed.
     """
-    known = (FileFormatError, UnknownStageError, EpochGridError, ClockError)
+    known = (FileFormatError, UnknownStageError, EpochGridError, ClockError, InputError)
     proposal = usable_proposal(path, given) if isinstance(error, known) else None
     if proposal is None or (proposal.is_part and not adds_to(proposal, error)):
         raise error

@@ -32,6 +32,7 @@ from sleepagree.readers.table_place import (
     encodings_of,
     find_block,
     has_header,
+    legends_in,
     lines_above,
     record_paths,
 )
@@ -39,11 +40,12 @@ from sleepagree.readers.whole_table import whole_table
 
 _MOST_ABOVE: Final = 10
 _FEWEST_ROWS: Final = 3
+_MOST_DATES: Final = 12
 _LEGENDS_ARE_SHORTER: Final = 4
 #: Lines of a layout that say where a table stands.
 _PLACE: Final = ("delimiter", "encoding", "skip_lines", "header", "records", "sheet")
 #: What an inspection calls a column -> its key in a layout, where they differ.
-_KEY_OF: Final = {"person": "person_column", "zone": "zone_column"}
+_KEY_OF: Final = {"person": "person_column", "night": "night_column", "zone": "zone_column"}
 
 
 def propose_layout(path: str | Path, *, layout: Layout | None = None) -> LayoutProposal | None:
@@ -112,9 +114,9 @@ def layout_as_seen(seen: FileInspection, given: Layout = NO_LAYOUT) -> LayoutPro
     kept = [setting for setting in made if setting.key not in {s.key for s in told}]
     meanings = {meaning.label: meaning for meaning in meanings_of([label.label for label in seen.labels])}
     labels = [
-        replace(meanings[label.label], rows=label.epochs or 0)
+        replace(meanings[label.label], rows=label.rows)
         if label.stage is None
-        else LabelMeaning(label.label, label.epochs or 0, label.stage)
+        else LabelMeaning(label.label, label.rows, label.stage)
         for label in seen.labels
     ]
     return LayoutProposal(seen.file, (), (*told, *kept), _beside_given(labels, given), seen)
@@ -172,7 +174,7 @@ def _readings(path: str, given: Layout) -> Iterator[Found]:
         if (sheet := values.get("sheet")) in taken:
             continue  # further down, rows would be taken for names
         if (found := _placed_roles(path, values, given)) is not None:
-            yield found
+            yield _dates_elsewhere(path, found, sheets) if kind == "excel" else found
             if kind == "excel" and found.is_whole:
                 taken.add(sheet)
 
@@ -185,7 +187,40 @@ def _placed_roles(path: str, values: dict[str, Any], given: Layout) -> Found | N
         return None
     if table is None:
         return None
-    return find_roles(table, [Setting(key, value, Why.TAKEN_APART) for key, value in values.items()], given)
+    found = find_roles(table, [Setting(key, value, Why.TAKEN_APART) for key, value in values.items()], given)
+    return replace(found, labels=called(found.labels, legends_in(_rows_above(path, _placed(given, values)))))
+
+
+def _rows_above(path: str, layout: Layout) -> list[str]:
+    """Return the rows above a table on a sheet, as texts."""
+    numbered = _rows_of_sheet(path, layout) if layout.skip_lines else []
+    return [" ; ".join(cells) for number, cells in numbered if number <= layout.skip_lines]
+
+
+def _rows_of_sheet(path: str, layout: Layout) -> list[tuple[int, tuple[str, ...]]]:
+    """Return all rows of a sheet with their numbers."""
+    table = whole_table(path, replace(layout, skip_lines=0, header=False))
+    if table is None:
+        return []
+    rows = zip(*(table.cells(i) for i in table.columns), strict=True)
+    return [(int(str(number)), row) for number, row in zip(table.places.numbers, rows, strict=True)]
+
+
+def _dates_elsewhere(path: str, found: Found, sheets: Sequence[str]) -> Found:
+    """Return what was found on a sheet with the dates on others beside the blank of the beginning, each with its night.
+
+    Nothing else of those rows is shown.
+    """
+    here = next((s.value for s in found.settings if s.key == "sheet"), None)
+    nights = {o.value for s in found.settings if s.key == "night" for o in s.others}
+    shown: list[str] = []
+    for sheet in sheets if here is not None and any(s.key == "begins" for s in found.settings) else ():
+        for _, cells in _rows_of_sheet(path, Layout(sheet=sheet)) if sheet != here else ():
+            night = [f"{cell}:" for cell in cells if cell in nights][:1]
+            if dates := [cell for cell in cells if dates_in([cell])]:
+                shown.append(" ".join([*night, *dates]))
+    made = (replace(s, shown=tuple(shown[:_MOST_DATES])) if s.key == "begins" else s for s in found.settings)
+    return replace(found, settings=tuple(made)) if shown else found
 
 
 def _json_readings(path: str, document: Any, given: Layout) -> Iterator[Found]:
@@ -282,7 +317,7 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
     if table is not None:
         found, dates = find_roles(table, settings, given), dates_in(lines[:skip])
         hinted = (replace(s, shown=dates) if s.key == "begins" and s.value is None else s for s in found.settings)
-        yield replace(found, settings=tuple(hinted))
+        yield replace(found, settings=tuple(hinted), labels=called(found.labels, legends_in(lines[:skip])))
 
 
 def _characters(lines: Sequence[str], settings: list[Setting]) -> Found:
@@ -312,6 +347,7 @@ def _as_read(path: str, found: Found, given: Layout) -> LayoutProposal:
     if any(s.key == "begins" for s in proposal.blanks) and any(c.kind is Kind.TIMES_OF_DAY for c in found.columns):
         answers["begins"] = "2000-01-01T12:00:00"
     try:
-        return replace(proposal, seen=inspect_file(Path(path), layout=proposal.layout(answers)))
+        seen = inspect_file(Path(path), layout=proposal.layout(answers))
+        return replace(proposal, seen=replace(seen, assumed=tuple(answers.items())))
     except SleepAgreeError as error:
         return replace(proposal, problem=error)
