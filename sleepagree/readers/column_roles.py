@@ -25,7 +25,7 @@ from sleepagree.readers.table.code_runs import codes_of_text
 from sleepagree.readers.table.ranges import ENDS, split_ranges, with_ends
 from sleepagree.readers.table.table import Table
 from sleepagree.readers.table_place import are_runs
-from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, Microseconds, Times, naive_datetime
+from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, Microseconds, Times
 from sleepagree.readers.times.nights import runs_backwards
 from sleepagree.readers.times.reading import read_times
 from sleepagree.readers.times.words import read_length
@@ -280,7 +280,7 @@ def _see(table: Table, position: int, given: Layout) -> ColumnSeen:
     us = data.us
     days = data.clock is Clock.LOCAL and not (us % DAY_US).any()
     kind = Kind.TIMES_OF_DAY if data.clock is Clock.DAY else Kind.DATES if days else Kind.MOMENTS
-    cells = tuple(str(naive_datetime(value)) for value in us.tolist())
+    cells = tuple(table.cells(position))
     return ColumnSeen(name, kind, len(cells), len(set(cells)), (TimeReading(None, "", data),), cells)
 
 

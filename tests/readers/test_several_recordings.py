@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from sleepagree.describe.proposal import layout_text
@@ -141,6 +142,38 @@ def test_people_of_one_night_are_told_apart(tmp_path: Path, overlaps: Overlaps, 
     with pytest.raises(EpochGridError, match=r'\[file\] person_column = "who" and person\.'):
         read_spans(path, layout=layout(**how))
     assert stages(path, layout(**how, person_column="who", person="engine")) == truth("2")
+
+
+@pytest.mark.parametrize("overlaps", [Overlaps.LATER_WINS, Overlaps.SHORTER_WINS])
+def test_a_column_of_a_parquet_table_tells_people_apart_too(tmp_path: Path, overlaps: Overlaps) -> None:
+    pytest.importorskip("pyarrow")
+    rows = [(row[0], moments(int(row[1])), row[2]) for row in rows_of("12")]
+    pd.DataFrame(rows, columns=["who", "when", "vaihe"]).to_parquet(tmp_path / "yot.parquet")
+    how = {"start": "when", "time": None, "begins": None, "overlaps": overlaps}
+    with pytest.raises(EpochGridError, match="column 'who': the times start again"):
+        read_spans(tmp_path / "yot.parquet", layout=layout(**how))
+
+
+@pytest.mark.parametrize("overlaps", list(Overlaps))
+def test_nights_whose_rows_alternate_are_refused_without_a_column_too(tmp_path: Path, overlaps: Overlaps) -> None:
+    rows = sorted((row[1:] for row in rows_of()), key=lambda row: int(row[0]))
+    with pytest.raises(EpochGridError, match="the times start again, so the file holds more than one recording"):
+        read_spans(write(tmp_path, rows, "minuutti;vaihe;syke;liike"), layout=layout(overlaps=overlaps))
+
+
+def test_dates_that_a_sheet_stores_as_such_choose_a_night(tmp_path: Path) -> None:
+    openpyxl = pytest.importorskip("openpyxl")
+    made = openpyxl.Workbook()
+    made.active.append(["päivä", "minuutti", "vaihe"])
+    for night, minute, code, *_ in rows_of():
+        made.active.append([START.replace(hour=0, minute=0) + timedelta(days=int(night)), int(minute), int(code)])
+    made.save(tmp_path / "yot.xlsx")
+    proposal, values = proposed(tmp_path / "yot.xlsx")
+    (night,) = [setting for setting in proposal.blanks if setting.key == "night"]
+    assert values["night_column"] == "päivä"
+    assert [choice.value for choice in night.others] == ["2031-05-08", "2031-05-09", "2031-05-10"]
+    answers = {"night": "2031-05-09", "begins": START.isoformat()}
+    assert stages(tmp_path / "yot.xlsx", proposal.layout(answers, MEANINGS)) == truth("2")
 
 
 def proposed(path: Path, given: bytes = b"") -> tuple[LayoutProposal, dict[str, Any]]:

@@ -131,16 +131,19 @@ def _run_on(rows: LabelledRows, ids: Rows) -> bool:
 
 def _beginning_again(rows: LabelledRows) -> int:
     """Return the first row from which on another recording is counted; 0 where none is, or it is the same once more."""
+    once = np.unique(np.stack((rows.onset_us, rows.end_us, rows.codes)), axis=1)
+    if not _overlap(once[0], once[1]):
+        return 0
+    first = np.unique(rows.onset_us, return_index=True)[1]
+    if 3 * first.size <= 2 * rows.onset_us.size:  # every other time at least is told twice
+        return int(np.setdiff1d(np.arange(rows.onset_us.size), first)[0])
     falls = np.flatnonzero(rows.onset_us[1:] < rows.onset_us[:-1]) + 1
     if not falls.size or falls.size > rows.onset_us.size // 2:
         return 0
-    once = np.unique(np.stack((rows.onset_us, rows.end_us, rows.codes)), axis=1)
     middle = (int(rows.onset_us.min()) + int(rows.onset_us.max())) // 2
     early = falls[rows.onset_us[falls] < middle]
     ids = np.searchsorted(falls, np.arange(rows.onset_us.size), side="right")
-    if not early.size or not _overlap(once[0], once[1]) or not _run_on(rows, ids):
-        return 0
-    return int(early[0])
+    return int(early[0]) if early.size and _run_on(rows, ids) else 0
 
 
 def _after(rows: LabelledRows, row: int) -> str:
