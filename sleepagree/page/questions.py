@@ -338,7 +338,8 @@ class Given:
             look = dataclasses.replace(look, layout=layout, columns=named, rows=rows)
             seen = inspect_file(self.path, layout=layout, front=Front.PAGE)
         except SleepAgreeError as error:
-            return dataclasses.replace(look, problems=(error.told(Front.PAGE, self.path.parent),))
+            asked = tuple(key for key, _, _ in BLANKS if key in (*look.asked, *self.blanks))
+            return dataclasses.replace(look, problems=(error.told(Front.PAGE, self.path.parent),), asked=asked)
         found = {name: role for role, name in seen.columns}
         spans = _spans(self.path, layout, seen)
         return dataclasses.replace(
