@@ -540,6 +540,7 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
         lines = {"shape": "intervals", "duration": column.name, "begins": None}
         return [Setting(key, value, Why.UNITS_TOLD if value else Why.UNTOLD) for key, value in lines.items()]
     lengths = [c for c in columns if c.kind in (Kind.NUMBERS, Kind.CODES) and "" not in c.values]
+    lengths.sort(key=_are_blocks)
     if lengths and _always_differs(stage) and (lengths[0].numbers > 0).all():
         units = _units(lengths[0])
         made = [Setting("shape", "intervals", Why.CHANGES), Setting("duration", lengths[0].name, Why.ONLY)]
