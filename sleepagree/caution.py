@@ -209,6 +209,7 @@ class NoteKind(StrEnum):
     ROWS_COUNTED = "rows_counted"
     SHEET_READ = "sheet_read"
     ROWS_OF_PERSON = "rows_of_person"
+    ROWS_OF_NIGHT = "rows_of_night"
     ZONE_FROM_COLUMN = "zone_from_column"
     # MNE
     MNE_CLOCK = "mne_clock"

@@ -12,7 +12,7 @@ from enum import Enum
 from pathlib import Path
 from typing import Any, Final, Self
 
-_LONGEST_FOUND = 80
+LONGEST_FOUND = 80
 _LONGEST_PATH = 240
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff]")
 
@@ -35,7 +35,7 @@ def printable(text: str) -> str:
 def shorten(found: object) -> str:
     """Return ``found`` as :func:`printable` text of at most 80 characters."""
     text = printable(str(found))
-    return text if len(text) <= _LONGEST_FOUND else text[: _LONGEST_FOUND - 1] + "…"
+    return text if len(text) <= LONGEST_FOUND else text[: LONGEST_FOUND - 1] + "…"
 
 
 def counted(count: int, word: str) -> str:
@@ -147,6 +147,7 @@ ASKED: Final = {
     "begins": "When it began",
     "zone": "Zone of its clock",
     "person": "Whose rows",
+    "night": "Rows of which night",
     "epoch_seconds": "Seconds of an epoch",
     "reports": "All that the device can report",
     "time": "How times are written",

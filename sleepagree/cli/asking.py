@@ -17,6 +17,7 @@ from sleepagree.errors import (
     EpochGridError,
     FileFormatError,
     Front,
+    InputError,
     SleepAgreeError,
     UnknownStageError,
     name_options,
@@ -77,7 +78,7 @@ def mend_layout(
     SleepAgreeError
         The error itself, with the command that writes the layout, where nobody can be asked or nothing is proposed.
     """
-    known = (FileFormatError, UnknownStageError, EpochGridError, ClockError)
+    known = (FileFormatError, UnknownStageError, EpochGridError, ClockError, InputError)
     proposal = usable_proposal(path, given, near) if isinstance(error, known) else None
     if proposal is None or (proposal.is_part and not adds_to(proposal, error)):
         raise error

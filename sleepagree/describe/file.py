@@ -25,6 +25,7 @@ from sleepagree.errors import Front, counted, for_page, name_options, shorten
 from sleepagree.mapping.words import UNSCORED
 from sleepagree.readers.columns import list_names
 from sleepagree.readers.inspection import FileInspection, Gap, LabelSeen
+from sleepagree.readers.layout import toml_value
 from sleepagree.readers.layout_proposal import LayoutProposal
 
 _GAPS: Final = 6
@@ -50,7 +51,7 @@ def describe_file(
         _columns(inspection.header),
         _labels(inspection.labels),
         _first(inspection),
-        _gaps(inspection.gaps),
+        _gaps(inspection.gaps, is_dated=inspection.is_dated),
         _sentences("overlaps", "Overlaps", say_notes(inspection.overlaps, front)),
         _other_texts(inspection.ignored),
         _sentences("notes", "Notes", say_notes(inspection.notes, front)),
@@ -69,10 +70,13 @@ def _facts(inspection: FileInspection, front: Front) -> list[tuple[str, str]]:
         facts.append(("columns", ", ".join(f"{role} from '{shorten(name)}'" for role, name in inspection.columns)))
     if inspection.unused:
         facts.append(("not used", list_names(inspection.unused)))
+    if assumed := [f"{key} = {toml_value(value)}" for key, value in inspection.assumed if key != "begins"]:
+        facts.append(("read as if", f"{', '.join(assumed)}; to fill in"))
     if inspection.start is not None:
-        facts.append(("begins", moment(inspection.start)))
+        undated = "" if inspection.is_dated else ", on a day that is to be filled in"
+        facts.append(("begins", f"{_mark(inspection.start, is_dated=inspection.is_dated)}{undated}"))
     if inspection.end is not None:
-        facts.append(("ends", moment(inspection.end)))
+        facts.append(("ends", _mark(inspection.end, is_dated=inspection.is_dated)))
     if inspection.spans:
         facts += [
             ("lasts", f"{_duration(inspection.duration_s)} in {counted(inspection.spans, 'span')}"),
@@ -102,11 +106,14 @@ def _epoch(inspection: FileInspection) -> str:
 
 def _lights(inspection: FileInspection) -> str:
     marks = (("off", inspection.lights_off), ("on", inspection.lights_on))
-    return ", ".join(f"{which} {_mark(value)}" for which, value in marks if value is not None) or "no marks"
+    told = [f"{which} {_mark(at, is_dated=inspection.is_dated)}" for which, at in marks if at is not None]
+    return ", ".join(told) or "no marks"
 
 
-def _mark(value: datetime | float) -> str:
-    return moment(value) if isinstance(value, datetime) else f"at {value:.10g} s"
+def _mark(value: datetime | float, *, is_dated: bool) -> str:
+    if isinstance(value, datetime):
+        return moment(value) if is_dated else f"{value:%H:%M:%S}"
+    return f"at {value:.10g} s"
 
 
 def _columns(header: Sequence[tuple[str, str]]) -> Section | None:
@@ -137,7 +144,7 @@ def _first(inspection: FileInspection) -> Section | None:
         return None
     rows = tuple(
         cells(
-            _mark(seen.begin).removeprefix("at "),
+            _mark(seen.begin, is_dated=inspection.is_dated).removeprefix("at "),
             f"{seen.seconds:g} s",
             shorten(seen.label),
             _STAGES.get(seen.stage, shorten(seen.stage or "")),
@@ -148,22 +155,22 @@ def _first(inspection: FileInspection) -> Section | None:
     return Section("first", "First rows as they are read", (Table("first-rows", "", heads, rows),))
 
 
-def _gaps(gaps: Sequence[Gap]) -> Section | None:
+def _gaps(gaps: Sequence[Gap], *, is_dated: bool) -> Section | None:
     if not gaps:
         return None
     total = sum(gap.minutes for gap in gaps)
     longest = sorted(sorted(gaps, key=lambda gap: -gap.minutes)[:_GAPS], key=lambda gap: gap.begin_s)
     which = "; the longest" if len(gaps) > _GAPS else ""
     detail = f"  {counted(len(gaps), 'gap')}, {total:.1f} min without a label{which}"
-    return Section("gaps", "Gaps", (Items(tuple(map(_gap, longest))),), detail=detail)
+    return Section("gaps", "Gaps", (Items(tuple(_gap(gap, is_dated=is_dated) for gap in longest)),), detail=detail)
 
 
-def _gap(gap: Gap) -> str:
+def _gap(gap: Gap, *, is_dated: bool) -> str:
     if gap.begin is None or gap.end is None:
         return f"{gap.begin_s:.10g} s to {gap.end_s:.10g} s ({gap.minutes:.1f} min)"
-    same_day = gap.begin.date() == gap.end.date()
+    same_day = gap.begin.date() == gap.end.date() or not is_dated
     end = f"{gap.end:%H:%M:%S}" if same_day else moment(gap.end)
-    return f"{gap.begin:%Y-%m-%d %H:%M:%S} to {end} ({gap.minutes:.1f} min)"
+    return f"{gap.begin:{'%Y-%m-%d ' * is_dated}%H:%M:%S} to {end} ({gap.minutes:.1f} min)"
 
 
 def _other_texts(ignored: Sequence[tuple[str, int]]) -> Section | None:

@@ -246,6 +246,9 @@ SENTENCES: Final[dict[NoteKind, Callable[[Note], str]]] = {
     NoteKind.ROWS_OF_PERSON: lambda n: (
         f"{n['rows']} of {n['of']} rows read: those of the person {_NAMED} in column '{n['column']}'"
     ),
+    NoteKind.ROWS_OF_NIGHT: lambda n: (
+        f"{n['rows']} of {n['of']} rows read: those of the night {_NAMED} in column '{n['column']}'"
+    ),
     NoteKind.ZONE_FROM_COLUMN: lambda n: f"times taken as those of {n['zone']}, as column '{n['column']}' says",
     NoteKind.MNE_CLOCK: lambda _: "MNE labels clock times UTC whatever their zone: read as a clock without a zone",
     NoteKind.MNE_DATE_FROM_LAYOUT: lambda _: f"date taken {_FROM_LAYOUT}",

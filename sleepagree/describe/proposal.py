@@ -43,8 +43,9 @@ _ASK: Final = {
     "start": "the column of the times",
     "stage": "the column of the stages",
     "epoch_seconds": "how many seconds an epoch lasts",
-    "begins": "date and time at which the earliest row began, such as 2026-03-01T22:30:00",
+    "begins": "date and time at which the earliest row began (of those to read), such as 2026-03-01T22:30:00",
     "person": "whose rows to read",
+    "night": "which night to read",
     "time": "the form of the times; all rows fit more than one",
     "duration_unit": "the unit of the lengths",
     "night_of": "which day the date beside the times names; it stays the same over midnight",
@@ -157,6 +158,9 @@ def _because(setting: Setting) -> str:
 
 def _lines(setting: Setting, answers: dict[str, Any]) -> list[str]:
     value = answers.get(setting.key, setting.value)
+    if value is None and setting.why is Why.SEVERAL_PEOPLE:
+        held = (f"#     {toml_value(o.value)}    {_comment(o.when)}".rstrip() for o in setting.others)
+        return [f'{setting.key} = ""    # {_ASK[setting.key]}, one of', *held]
     if value is None:
         return [f'{setting.key} = ""    # {_comment(ask_for(setting))}']
     why = "as answered" if setting.key in answers else _comment(_because(setting))

@@ -18,7 +18,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
-from sleepagree.errors import FileFormatError, Option, UnknownStageError, for_page, shorten
+from sleepagree.errors import LONGEST_FOUND, FileFormatError, Option, UnknownStageError, for_page, shorten
 from sleepagree.files.toml import parse_toml, toml_text
 
 UNSCORED: Final = "unscored"
@@ -46,6 +46,7 @@ STAGE_WORDS: Final = ("wake", "light", "deep", "rem", "sleep", "nrem", "W", "N1"
 #: Distinct labels that one side may hold: a hypnogram has a dozen, a column of measured values has no end of them.
 #: Codes of labels fit into 16 bits everywhere, and a table of both sides' labels into memory.
 MOST_LABELS: Final = 1000
+_SHOWN_LABELS: Final = 6
 
 #: Stages that say no more than that sleep of some kind, or something unclear, was seen.
 GENERIC_STAGES: Final = frozenset({"sleep", "nrem", "wake-or-sleep"})
@@ -238,13 +239,17 @@ def _unknown_labels(unknown: list[str], counts: Mapping[str, str], path: str) ->
     first = unknown[0]
     where = counts.get(first, "")
     lines = "\n".join(f'    {toml_text(label)} = "..."' for label in unknown[:20])
-    listing = ", ".join(f"'{shorten(u)}'" + (f" ({counts[u]})" if u in counts else "") for u in unknown[:6])
-    more = f" and {len(unknown) - 6} more" if len(unknown) > 6 else ""
+    names = [f"'{shorten(u)}'" for u in unknown[:_SHOWN_LABELS]]
+    placed = [f"{name} ({counts[u]})" if u in counts else name for name, u in zip(names, unknown, strict=False)]
+    more = [f" and {len(unknown) - n} more" * (n < len(unknown)) for n in range(len(names) + 1)]
+    lists = [", ".join([*placed[:n], *names[n:]]) + more[-1] for n in range(len(names), 0, -1)]
+    lists += [", ".join(names[:n]) + more[n] for n in range(len(names), 0, -1)]
+    listing = next((text for text in lists if len(text) <= LONGEST_FOUND), lists[-1])  # no label is cut
     return UnknownStageError(
         "unknown stage label" if len(unknown) == 1 else f"{len(unknown)} unknown stage labels",
         path,
         where if len(unknown) == 1 else "",
-        listing + more,
+        listing,
         "a plain stage name" + for_page(", or a line for it in the layout", ", or to be told what it means"),
         for_page(
             f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    [stages]\n{lines}\n  and for each one of "

@@ -68,6 +68,7 @@ ROLES: Final = {
     "date": "date",
     "epoch_number": "number of the epoch",
     "person_column": "person",
+    "night_column": "night",
     "zone_column": "zone",
     "am_pm": "AM or PM",
 }
@@ -80,6 +81,7 @@ BLANKS: Final[tuple[tuple[str, str, tuple[str, ...]], ...]] = tuple(
         ("begins", ", such as 2026-03-01 22:30", ()),
         ("zone", ", such as Europe/Helsinki", ()),
         ("person", "", ()),
+        ("night", "", ()),
         ("epoch_seconds", "", ()),
         ("reports", ", such as wake, light, deep", ()),
         ("time", "", ()),
@@ -227,7 +229,7 @@ class Given:
     def read_as(self, layout: Layout) -> Given:
         """Return the file read by a layout of its kind; what holds for it alone, and was answered, stays."""
         texts = {key: typed.text for key, typed in self.typed.items()} | dict(self.answers)
-        own = {key: text for key, text in texts.items() if key in ("begins", "person", "sheet")}
+        own = {key: text for key, text in texts.items() if key in ("begins", "person", "night", "sheet")}
         again = Given.with_layout(self.path, self.name, layout)
         told = {key: text for key, text in own.items() if key not in again.answers}
         return dataclasses.replace(again, blanks=self.blanks, aside=self).with_answers(told)
@@ -336,7 +338,8 @@ class Given:
             look = dataclasses.replace(look, layout=layout, columns=named, rows=rows)
             seen = inspect_file(self.path, layout=layout, front=Front.PAGE)
         except SleepAgreeError as error:
-            return dataclasses.replace(look, problems=(error.told(Front.PAGE, self.path.parent),))
+            asked = tuple(key for key, _, _ in BLANKS if key in (*look.asked, *self.blanks))
+            return dataclasses.replace(look, problems=(error.told(Front.PAGE, self.path.parent),), asked=asked)
         found = {name: role for role, name in seen.columns}
         spans = _spans(self.path, layout, seen)
         return dataclasses.replace(
@@ -402,6 +405,7 @@ def _open_blanks(
         "begins": seen.start is None,
         "zone": seen.zone is None and seen.start is not None,
         "person": "person_column" in roles,
+        "night": "night_column" in roles,
         "time": bool(seen.time_forms),
         "overlaps": bool(seen.overlaps),
         "reports": True,

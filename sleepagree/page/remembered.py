@@ -17,7 +17,7 @@ from sleepagree.readers.proposal import layout_as_given
 
 def of_its_kind(layout: Layout) -> Layout:
     """Return a layout without what holds for one file alone, or could name somebody."""
-    return dataclasses.replace(layout, name="", begins=None, person=None, sheet=None)
+    return dataclasses.replace(layout, name="", begins=None, person=None, night=None, sheet=None)
 
 
 @dataclasses.dataclass(frozen=True)

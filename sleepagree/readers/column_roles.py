@@ -19,17 +19,17 @@ from sleepagree.readers.columns import plain_columns, told_unit
 from sleepagree.readers.json.records import ANY, KEY
 from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, ELAPSED_UNITS, Layout, Shape, TimeForm
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, Setting, Why
+from sleepagree.readers.recording_roles import one_recording, people_settings
 from sleepagree.readers.rows import lights_mark
 from sleepagree.readers.table.code_runs import codes_of_text
 from sleepagree.readers.table.ranges import ENDS, split_ranges, with_ends
 from sleepagree.readers.table.table import Table
 from sleepagree.readers.table_place import are_runs
-from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, Microseconds, Times, naive_datetime
+from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, Microseconds, Times
 from sleepagree.readers.times.nights import runs_backwards
 from sleepagree.readers.times.reading import read_times
 from sleepagree.readers.times.words import read_length
 
-_MOST_PEOPLE: Final = 200
 _MOST_FOOT: Final = 3
 #: From half an hour to twenty hours: what a night may last when nothing but a sum of numbers tells it.
 _NIGHT_S: Final = (1_800.0, 72_000.0)
@@ -71,7 +71,7 @@ class Found:
         keys = {setting.key for setting in self.settings}
         known = sum(label.rows for label in self.labels if label.word)
         rows = sum(label.rows for label in self.labels)
-        return self.is_whole, "start" in keys, known / rows if rows else 0.0, rows
+        return self.is_whole, bool(keys & {"start", "epoch_number"}), known / rows if rows else 0.0, rows
 
 
 def counted_rows(rows: int, seconds: float | None = None) -> tuple[Setting, ...]:
@@ -88,7 +88,11 @@ def find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
     if given.start is not None and given.start == given.end:
         given = replace(given, end=None)
     table, foot = _foot_apart(table)
-    found = _find_roles(_ranges_apart(table), settings, given)
+    whole = _ranges_apart(table)
+    one = one_recording([_see(whole, i, given) for i in sorted(whole.columns)], given)
+    found = _find_roles(whole.taking(one.rows), [*settings, *one.settings], given)
+    if one.rows.size < len(table.places.numbers):
+        found = _with_all_labels(found, table)
     found = replace(found, labels=_with_foot(found, table.names, foot))
     made = [replace(s, value=s.value.removesuffix(ENDS)) if s.key == "end" else s for s in found.settings]
     return replace(found, settings=tuple(made), columns=tuple(c for c in found.columns if not c.name.endswith(ENDS)))
@@ -121,6 +125,14 @@ def _with_foot(found: Found, names: Sequence[str], foot: Table) -> tuple[LabelMe
     held = {label.label for label in found.labels}
     below = [label for label in dict.fromkeys(cells) if label not in held]
     return (*found.labels, *(LabelMeaning(c, cells.count(c), NOT_A_STAGE, is_below=True) for c in below))
+
+
+def _with_all_labels(found: Found, table: Table) -> Found:
+    """Return what was found in one recording with the labels of all of them."""
+    stage = next((str(s.value) for s in found.settings if s.key == "stage"), None)
+    if stage not in table.names or any(s.key == "shape" and s.value == Shape.RUNS for s in found.settings):
+        return found
+    return replace(found, labels=meanings_of(table.cells(table.names.index(stage))))
 
 
 def _ranges_apart(table: Table) -> Table:
@@ -165,6 +177,7 @@ def _find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
     columns = _oldest_first(tuple(_see(table, i, given) for i in sorted(table.columns)))
     named = {role: [table.names[i] for i in at] for role, at in plain_columns(table.names)}
     told = {column: key for key in COLUMNS if (column := getattr(given, key)) is not None}
+    told |= {setting.value: setting.key for setting in settings if setting.key in ("person_column", "night_column")}
     free = [column for column in columns if told.get(column.name, "stage") == "stage"]
     if run := next((c for c in free if are_runs(c.cells)), None):
         return _runs(columns, run, settings)
@@ -198,7 +211,7 @@ def _find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
     made += timed
     used = {setting.value for setting in made}
     if starts is not None:
-        made += _people(rest, starts, used)
+        made += people_settings([c for c in rest if c.name not in used], starts)
         if given.end is None and given.duration is None and given.shape is not Shape.EPOCHS:
             made += _lengths([c for c in rest if c.name not in used], starts, stage, timed)
     elif not timed and (unread := [c for c in rest if c.name == given.start or (not given.start and may_be_times(c))]):
@@ -267,7 +280,7 @@ def _see(table: Table, position: int, given: Layout) -> ColumnSeen:
     us = data.us
     days = data.clock is Clock.LOCAL and not (us % DAY_US).any()
     kind = Kind.TIMES_OF_DAY if data.clock is Clock.DAY else Kind.DATES if days else Kind.MOMENTS
-    cells = tuple(str(naive_datetime(value)) for value in us.tolist())
+    cells = tuple(table.cells(position))
     return ColumnSeen(name, kind, len(cells), len(set(cells)), (TimeReading(None, "", data),), cells)
 
 
@@ -279,11 +292,25 @@ def _known(column: ColumnSeen) -> float:
 
 
 def _stage_columns(columns: Sequence[ColumnSeen], named: Sequence[str]) -> list[ColumnSeen]:
-    """Return the columns that may hold stages: one of a plain name, known words, few texts, few numbers in turn."""
+    """Return the columns that may hold stages: one of a plain name, known words, few texts, few numbers in turn.
+
+    Values that each stand in one block are rather those of parts of a table, and numbers of two digits measured.
+    """
     able = [c for c in columns if c.kind in (Kind.WORDS, Kind.CODES)]
     varied = [c for c in able if c.distinct > 1 or _known(c)]
-    ranked = sorted(varied, key=lambda c: (c.name not in named, -_known(c), c.kind is Kind.CODES))
+    ranked = sorted(
+        varied, key=lambda c: (c.name not in named, -_known(c), c.kind is Kind.CODES, _are_blocks(c), _is_measured(c))
+    )
     return [c for c in ranked if _known(c) > 0 or c.name in named] or ranked
+
+
+def _are_blocks(column: ColumnSeen) -> bool:
+    """Whether no value comes back once it has gone."""
+    return 1 + sum(1 for a, b in pairwise(column.cells) if a != b) == column.distinct
+
+
+def _is_measured(column: ColumnSeen) -> bool:
+    return column.kind is Kind.CODES and any(len(value.lstrip("+-")) > 1 for value in column.values)
 
 
 def meanings_of(cells: Sequence[str]) -> tuple[LabelMeaning, ...]:
@@ -456,23 +483,6 @@ def _pair(start: ColumnSeen, end: ColumnSeen) -> bool:
     return bool((a <= b).all() and (a < b).mean() > 0.5 and (b[:-1] <= a[1:] + SECOND_US).mean() > 0.5)
 
 
-def _people(columns: Sequence[ColumnSeen], starts: Microseconds, used: set[Any]) -> list[Setting]:
-    """Return the lines about whose rows to read, where times of one person alone follow each other."""
-    if (np.diff(starts) > 0).all():
-        return []
-    for column in columns:
-        if column.name in used or not 2 <= column.distinct <= min(_MOST_PEOPLE, column.rows // 3):
-            continue
-        cells = np.array(column.cells)
-        if all((np.diff(starts[cells == value]) > 0).all() for value in column.values):
-            people = tuple(map(Choice, column.values))
-            return [
-                Setting("person_column", column.name, Why.SEVERAL_PEOPLE),
-                Setting("person", None, Why.SEVERAL_PEOPLE, people),
-            ]
-    return []
-
-
 def _lengths(
     columns: Sequence[ColumnSeen], starts: Microseconds, stage: ColumnSeen, timed: Sequence[Setting]
 ) -> list[Setting]:
@@ -530,6 +540,7 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
         lines = {"shape": "intervals", "duration": column.name, "begins": None}
         return [Setting(key, value, Why.UNITS_TOLD if value else Why.UNTOLD) for key, value in lines.items()]
     lengths = [c for c in columns if c.kind in (Kind.NUMBERS, Kind.CODES) and "" not in c.values]
+    lengths.sort(key=_are_blocks)
     if lengths and _always_differs(stage) and (lengths[0].numbers > 0).all():
         units = _units(lengths[0])
         made = [Setting("shape", "intervals", Why.CHANGES), Setting("duration", lengths[0].name, Why.ONLY)]

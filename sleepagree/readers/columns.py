@@ -49,7 +49,11 @@ _WHAT: Final = {
     "date": "the dates",
     "step": "the step",
 }
-_BY_NAME: Final = {key: key for key in COLUMNS} | {"person_column": "person", "zone_column": "zone"}
+_BY_NAME: Final = {key: key for key in COLUMNS} | {
+    "person_column": "person",
+    "night_column": "night",
+    "zone_column": "zone",
+}
 _SHOWN: Final = 12
 
 
@@ -60,7 +64,7 @@ class Columns(NamedTuple):
     ----------
     start, stage : int
         Position of the times and of the labels.
-    end, duration, date, step, epoch_number, person, zone, am_pm : int or None
+    end, duration, date, step, epoch_number, person, night, zone, am_pm : int or None
         Position of other columns, where the table has them.
     counted : bool
         Whether rows are counted rather than timed: ``start`` is then the column of numbers of epochs, or that of the
@@ -83,6 +87,7 @@ class Columns(NamedTuple):
     step: int | None = None
     epoch_number: int | None = None
     person: int | None = None
+    night: int | None = None
     zone: int | None = None
     am_pm: int | None = None
     counted: bool = False
@@ -94,8 +99,9 @@ class Columns(NamedTuple):
     @property
     def used(self) -> set[int]:
         """Positions of all columns that are read."""
-        told = (self.end, self.duration, self.date, self.step, self.epoch_number, self.person, self.zone, self.am_pm)
-        return {self.start, self.stage, *(position for position in told if position is not None)}
+        told = (self.end, self.duration, self.date, self.step, self.epoch_number, self.zone, self.am_pm)
+        chosen = (self.person, self.night)
+        return {self.start, self.stage, *(position for position in (*told, *chosen) if position is not None)}
 
 
 def find_columns(names: tuple[str, ...], layout: Layout, *, path: str, where: str = "line 1") -> Columns:

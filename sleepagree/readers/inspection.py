@@ -50,7 +50,7 @@ _NUMBER: Final = re.compile(r"[+-]?\d+([.,]\d+)?")
 _TIME: Final = re.compile(r"\d:\d\d|\d[-/.]\d+[-/.]\d")
 _ROLES: Final = (
     *("start", "end", "duration", "stage", "date"),
-    *("epoch_number", "person", "zone", "am_pm"),
+    *("epoch_number", "person", "night", "zone", "am_pm"),
 )
 _MOST_ROUNDS: Final = 50
 _FIRST: Final = 4
@@ -73,12 +73,15 @@ class LabelSeen:
         laid out.
     minutes : float or None
         Time that its spans last.
+    rows : int
+        Spans that it has.
     """
 
     label: str
     stage: str | None
     epochs: int | None
     minutes: float | None
+    rows: int = 0
 
 
 @dataclass(frozen=True)
@@ -168,6 +171,8 @@ class FileInspection:
         Where times do not say which of two forms they have: each form as a layout names it, and when it holds.
     first : tuple of SpanRead
         The first spans.
+    assumed : tuple of (str, str)
+        Key of a layout -> what stands in its place until somebody fills it in.
     """
 
     file: str
@@ -196,6 +201,12 @@ class FileInspection:
     unknown: tuple[str, ...] = field(default=())
     time_forms: tuple[tuple[str, str], ...] = ()
     first: tuple[SpanRead, ...] = ()
+    assumed: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def is_dated(self) -> bool:
+        """Whether its dates are told, and not assumed until somebody tells them."""
+        return "begins" not in dict(self.assumed)
 
 
 @dataclass(frozen=True)
@@ -403,10 +414,13 @@ def _labels(spans: ScoredSpans, unknown: Sequence[str]) -> tuple[LabelSeen, ...]
     first = next(iter(_scored(spans)), 0)
     on_grid = lay_on_epochs(spans, origin_s=float(spans.onset_s[first]))
     epochs = np.bincount(on_grid.codes[on_grid.codes >= 0], minlength=len(spans.labels))
+    rows = np.bincount(spans.codes, minlength=len(spans.labels))
     seconds = np.bincount(spans.codes, weights=spans.duration_s, minlength=len(spans.labels))
     appearing = list(dict.fromkeys(spans.codes.tolist()))
     stages = [None if label in unknown else stage for label, stage in zip(spans.labels, spans.stages, strict=True)]
-    return tuple(LabelSeen(spans.labels[c], stages[c], int(epochs[c]), float(seconds[c]) / 60) for c in appearing)
+    return tuple(
+        LabelSeen(spans.labels[c], stages[c], int(epochs[c]), float(seconds[c]) / 60, int(rows[c])) for c in appearing
+    )
 
 
 def _first(spans: ScoredSpans, unknown: Sequence[str]) -> tuple[SpanRead, ...]:

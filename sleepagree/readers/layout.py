@@ -106,8 +106,9 @@ class Layout:
         What a row stands for.
     start, end, duration, stage, date : str or None
         Names of columns; ``start`` and ``end`` are the same where a cell holds both ("23:10 - 23:14").
-    epoch_number, person_column, zone_column, am_pm : str or None
-        Names of columns of numbers of epochs, of whom a row is about, of the zone of its times, and of AM or PM.
+    epoch_number, person_column, night_column, zone_column, am_pm : str or None
+        Names of columns of numbers of epochs, of whom and of which night a row is about, of the zone of its times, and
+        of AM or PM.
     duration_unit : float or None
         Seconds in one unit of the duration column (1, 60, 3600 or 0.001; the length of an epoch where it counts
         epochs). Cells such as 17:30 are minutes and seconds of the unit 60, hours and minutes of the unit 3600.
@@ -132,8 +133,8 @@ class Layout:
         Of the table.
     first_epoch : int or None
         Number of the epoch that begins at ``begins``; None for 0 or 1, whichever the file begins with.
-    person : str or None
-        Whose rows to read, as ``person_column`` names people.
+    person, night : str or None
+        Whose rows to read, as ``person_column`` names people, and those of which night, as ``night_column`` does.
     skip_lines : int
         Lines above the table, or above its names.
     header : bool
@@ -171,6 +172,8 @@ class Layout:
     first_epoch: int | None = None
     person_column: str | None = None
     person: str | None = None
+    night_column: str | None = None
+    night: str | None = None
     zone_column: str | None = None
     am_pm: str | None = None
     skip_lines: int = 0
@@ -197,7 +200,7 @@ DURATION_UNITS: Final[Mapping[str, float]] = {"s": 1.0, "min": 60.0, "ms": 0.001
 #: What a layout calls the columns that it can name.
 COLUMNS: Final = (
     *("start", "end", "duration", "stage", "date"),
-    *("epoch_number", "person_column", "zone_column", "am_pm"),
+    *("epoch_number", "person_column", "night_column", "zone_column", "am_pm"),
 )
 #: The unit of durations that are counts of epochs.
 _EPOCHS: Final = "epochs"
@@ -489,7 +492,7 @@ def _whole(value: Any) -> int | None:
     return value if isinstance(value, int) and not isinstance(value, bool) and 0 <= value < 2**31 else None
 
 
-def _person(value: Any) -> str | None:
+def _one_of_column(value: Any) -> str | None:
     return _text(str(value) if isinstance(value, int) and not isinstance(value, bool) else value)
 
 
@@ -537,7 +540,8 @@ _FILE: Final[_Keys] = {
     "encoding": (_encoding, "a name such as utf-8, cp1252, iso-8859-15 or utf-16"),
     **dict.fromkeys(COLUMNS[5:], _A_TEXT),
     "first_epoch": (_whole, "a whole number such as 1"),
-    "person": (_person, 'a text in quotes, such as "crew-3"'),
+    "person": (_one_of_column, 'a text in quotes, such as "crew-3"'),
+    "night": (_one_of_column, 'a text in quotes, such as "2"'),
     "skip_lines": (_whole, "a number of lines, 0 or more"),
     "header": (lambda value: value if isinstance(value, bool) else None, "true or false"),
     "records": (_text, 'a path in quotes, such as "sleep.segments"'),

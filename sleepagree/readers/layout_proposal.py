@@ -85,7 +85,7 @@ class Setting:
 
 @dataclass(frozen=True)
 class LabelMeaning:
-    """A label, how many rows or 30-s epochs it has in the file, and what it may mean.
+    """A label, how many rows (or epochs, where one row holds many) it has in the file, and what it may mean.
 
     ``word`` is a stage word of a layout, "" for a blank; ``languages`` are those whose plain word it is, empty where
     no line is needed (plain) or nothing is known (blank). ``is_given`` tells that a layout said it before,

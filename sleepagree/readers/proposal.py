@@ -33,6 +33,7 @@ from sleepagree.readers.table_place import (
     decoded,
     find_block,
     has_header,
+    legends_in,
     lines_above,
     record_paths,
 )
@@ -40,6 +41,7 @@ from sleepagree.readers.whole_table import whole_table
 
 _MOST_ABOVE: Final = 10
 _FEWEST_ROWS: Final = 3
+_MOST_DATES: Final = 12
 _LEGENDS_ARE_SHORTER: Final = 4
 #: Other nights to show beside the one that is proposed.
 _MOST_NIGHTS: Final = 8
@@ -51,7 +53,7 @@ _TELLING: Final = 3
 #: Lines of a layout that say where a table stands.
 _PLACE: Final = ("delimiter", "encoding", "skip_lines", "header", "records", "sheet")
 #: What an inspection calls a column -> its key in a layout, where they differ.
-_KEY_OF: Final = {"person": "person_column", "zone": "zone_column"}
+_KEY_OF: Final = {"person": "person_column", "night": "night_column", "zone": "zone_column"}
 
 
 def propose_layout(
@@ -124,9 +126,9 @@ def layout_as_seen(seen: FileInspection, given: Layout = NO_LAYOUT) -> LayoutPro
     kept = [setting for setting in made if setting.key not in {s.key for s in told}]
     meanings = {meaning.label: meaning for meaning in meanings_of([label.label for label in seen.labels])}
     labels = [
-        replace(meanings[label.label], rows=label.epochs or 0)
+        replace(meanings[label.label], rows=label.rows)
         if label.stage is None
-        else LabelMeaning(label.label, label.epochs or 0, label.stage)
+        else LabelMeaning(label.label, label.rows, label.stage)
         for label in seen.labels
     ]
     return LayoutProposal(seen.file, (), (*told, *kept), _beside_given(labels, given), seen)
@@ -185,7 +187,7 @@ def _readings(path: str, given: Layout, near: datetime | None) -> Iterator[Found
         if (sheet := values.get("sheet")) in taken:
             continue  # further down, rows would be taken for names
         if (found := _placed_roles(path, values, given)) is not None:
-            yield found
+            yield _dates_elsewhere(path, found, sheets) if kind == "excel" else found
             if kind == "excel" and found.is_whole:
                 taken.add(sheet)
 
@@ -198,7 +200,40 @@ def _placed_roles(path: str, values: dict[str, Any], given: Layout) -> Found | N
         return None
     if table is None:
         return None
-    return find_roles(table, [Setting(key, value, Why.TAKEN_APART) for key, value in values.items()], given)
+    found = find_roles(table, [Setting(key, value, Why.TAKEN_APART) for key, value in values.items()], given)
+    return replace(found, labels=called(found.labels, legends_in(_rows_above(path, _placed(given, values)))))
+
+
+def _rows_above(path: str, layout: Layout) -> list[str]:
+    """Return the rows above a table on a sheet, as texts."""
+    numbered = _rows_of_sheet(path, layout) if layout.skip_lines else []
+    return [" ; ".join(cells) for number, cells in numbered if number <= layout.skip_lines]
+
+
+def _rows_of_sheet(path: str, layout: Layout) -> list[tuple[int, tuple[str, ...]]]:
+    """Return all rows of a sheet with their numbers."""
+    table = whole_table(path, replace(layout, skip_lines=0, header=False))
+    if table is None:
+        return []
+    rows = zip(*(table.cells(i) for i in table.columns), strict=True)
+    return [(int(str(number)), row) for number, row in zip(table.places.numbers, rows, strict=True)]
+
+
+def _dates_elsewhere(path: str, found: Found, sheets: Sequence[str]) -> Found:
+    """Return what was found on a sheet with the dates on others beside the blank of the beginning, each with its night.
+
+    Nothing else of those rows is shown.
+    """
+    here = next((s.value for s in found.settings if s.key == "sheet"), None)
+    nights = {o.value for s in found.settings if s.key == "night" for o in s.others}
+    shown: list[str] = []
+    for sheet in sheets if here is not None and any(s.key == "begins" for s in found.settings) else ():
+        for _, cells in _rows_of_sheet(path, Layout(sheet=sheet)) if sheet != here else ():
+            night = [f"{cell}:" for cell in cells if cell in nights][:1]
+            if dates := [cell for cell in cells if dates_in([cell])]:
+                shown.append(" ".join([*night, *dates]))
+    made = (replace(s, shown=tuple(shown[:_MOST_DATES])) if s.key == "begins" else s for s in found.settings)
+    return replace(found, settings=tuple(made)) if shown else found
 
 
 def _json_readings(path: str, document: Any, given: Layout, near: datetime | None) -> Iterator[Found]:
@@ -350,7 +385,8 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
     except SleepAgreeError:
         return
     if table is not None:
-        yield _hinted(find_roles(table, settings, given), lines[:skip])
+        found = find_roles(table, settings, given)
+        yield _hinted(replace(found, labels=called(found.labels, legends_in(lines[:skip]))), lines[:skip])
 
 
 def _hinted(found: Found, beside: Sequence[str]) -> Found:
@@ -400,6 +436,7 @@ def _as_read(path: str, found: Found, given: Layout) -> LayoutProposal:
     if any(s.key == "begins" for s in proposal.blanks) and any(c.kind is Kind.TIMES_OF_DAY for c in found.columns):
         answers["begins"] = "2000-01-01T12:00:00"
     try:
-        return replace(proposal, seen=inspect_file(Path(path), layout=proposal.layout(answers)))
+        seen = inspect_file(Path(path), layout=proposal.layout(answers))
+        return replace(proposal, seen=replace(seen, assumed=tuple(answers.items())))
     except SleepAgreeError as error:
         return replace(proposal, problem=error)

@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from sleepagree.readers.column_kinds import Kind, see_column
 from sleepagree.readers.csv_table import without_comments
+from sleepagree.readers.json.beside import legends
 from sleepagree.readers.json.records import rows_of_columns
 from sleepagree.readers.table.code_lines import are_characters
 from sleepagree.readers.table.code_runs import codes_of_text
@@ -19,6 +20,12 @@ _DATE: Final = re.compile(
     r"(?<!\d)(?:\d{4}[-./年]\d{1,2}[-./月]\d{1,2}日?|\d{1,2}[./-]\d{1,2}[./-]\d{4}"
     r"|\d{1,2}\.? [^\W\d_]{3,12}\.? \d{4}|[^\W\d_]{3,12}\.? \d{1,2}, ?\d{4})(?!\d)"
 )
+#: A code and what it is called, and the other way round.
+_CODE: Final = re.compile(
+    r"(?<![\w.,:/-])(?P<code>\d{1,2}|[^\W\d_](?= ?=)) ?[=:–-] ?"
+    r"(?P<name>[^\W\d_]+(?:[ -][^\W\d_]+)*?)(?=\s*(?:[,;|/()<.]|$|\d|\s\S{1,2} ?[=:]))"
+)
+_CODE_BEHIND: Final = re.compile(r"(?P<name>[^\W\d_]+(?:[ -][^\W\d_]+)*) ?[=:–-] ?(?P<code>\d{1,2})(?![\w.:/-])")
 _DELIMITERS: Final = (",", "\t", ";", "|")
 _MOST_PATHS: Final = 60
 _MOST_NIGHTS: Final = 8
@@ -118,6 +125,15 @@ def decoded(data: bytes) -> Any:
 def dates_in(lines: Sequence[str]) -> tuple[str, ...]:
     """Return what looks like dates in the lines above a table, as they stand there."""
     return tuple(dict.fromkeys(match[0] for line in lines for match in _DATE.finditer(line)))
+
+
+def legends_in(lines: Sequence[str]) -> list[dict[str, str]]:
+    """Return the legends of codes in the lines above a table: of a line that has one, or of all lines together."""
+    for parts in (lines, [" ; ".join(lines)]):
+        told = [{m["code"]: m["name"] for m in form.finditer(part)} for part in parts for form in (_CODE, _CODE_BEHIND)]
+        if found := [legend for document in told for legend in legends(document)]:
+            return [legend for i, legend in enumerate(found) if legend not in found[:i]]
+    return []
 
 
 def record_paths(document: Any) -> list[str]:

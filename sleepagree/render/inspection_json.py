@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from functools import partial
 from typing import Any, Final
 
 from sleepagree.describe.cautions import caution_documents
@@ -15,12 +16,13 @@ INSPECT_SCHEMA: Final = "sleepagree.inspect/2"
 
 def inspection_document(inspection: FileInspection, proposal: LayoutProposal | None = None) -> dict[str, Any]:
     """Return an inspection, and the layout proposed for its file, as a document of the published schema."""
+    shown = partial(_json_moment, is_dated=inspection.is_dated)
     return {
         "schema": INSPECT_SCHEMA,
         "file": inspection.file,
         "reader": inspection.reader,
-        "start": _json_moment(inspection.start),
-        "end": _json_moment(inspection.end),
+        "start": shown(inspection.start) if inspection.is_dated else None,
+        "end": shown(inspection.end) if inspection.is_dated else None,
         "zone": inspection.zone,
         "duration_minutes": inspection.duration_s / 60,
         "spans": inspection.spans,
@@ -31,11 +33,11 @@ def inspection_document(inspection: FileInspection, proposal: LayoutProposal | N
             for seen in inspection.labels
         ],
         "gaps": [
-            {"from": _json_moment(g.begin) or g.begin_s, "to": _json_moment(g.end) or g.end_s, "minutes": g.minutes}
+            {"from": shown(g.begin) or g.begin_s, "to": shown(g.end) or g.end_s, "minutes": g.minutes}
             for g in inspection.gaps
         ],
         "overlaps": list(say_notes(inspection.overlaps)),
-        "lights": {"off": _json_moment(inspection.lights_off), "on": _json_moment(inspection.lights_on)},
+        "lights": {"off": shown(inspection.lights_off), "on": shown(inspection.lights_on)},
         "columns": dict(inspection.columns),
         "unused": list(inspection.unused),
         "header": dict(inspection.header),
@@ -44,7 +46,7 @@ def inspection_document(inspection: FileInspection, proposal: LayoutProposal | N
         "notes": list(say_notes(inspection.notes)),
         "cautions": caution_documents(inspection.cautions),
         "first": [
-            {"begins": _json_moment(s.begin) or s.begin, "seconds": s.seconds, "label": s.label, "stage": s.stage}
+            {"begins": shown(s.begin) or s.begin, "seconds": s.seconds, "label": s.label, "stage": s.stage}
             for s in inspection.first
         ],
         "proposal": None if proposal is None else _proposal(proposal),
@@ -76,5 +78,8 @@ def _proposal(proposal: LayoutProposal) -> dict[str, Any]:
     }
 
 
-def _json_moment(value: datetime | float | None) -> str | float | None:
-    return value.isoformat() if isinstance(value, datetime) else value
+def _json_moment(value: datetime | float | None, *, is_dated: bool) -> str | float | None:
+    """Return a moment as JSON has it; a time of day where its day is not told."""
+    if not isinstance(value, datetime):
+        return value
+    return value.isoformat() if is_dated else value.time().isoformat()

@@ -330,9 +330,12 @@ FILE_CHANGES: dict[str, st.SearchStrategy[Any]] = {
     "stage": st.sampled_from([*COLUMNS, "stages"]),
     "date": st.sampled_from(COLUMNS),
     "duration_unit": st.sampled_from(["s", "min", "ms", "h", "epochs"]),
-    **dict.fromkeys(("epoch_number", "person_column", "zone_column", "am_pm"), st.sampled_from(COLUMNS)),
+    **dict.fromkeys(
+        ("epoch_number", "person_column", "night_column", "zone_column", "am_pm"), st.sampled_from(COLUMNS)
+    ),
     "first_epoch": st.integers(-1, 3),
     "person": st.sampled_from(["x", "crew-1", ""]),
+    "night": st.sampled_from(["1", "2", ""]),
     "skip_lines": st.integers(-1, 4),
     "header": st.booleans(),
     "records": st.sampled_from(["sleep", "sleep.segments", "data", ".", "a..b"]),

@@ -8,12 +8,15 @@ import re
 import subprocess
 import sys
 import zipfile
+from dataclasses import replace
 from html import unescape
 from pathlib import Path
 from urllib.parse import quote
 
 import pytest
 
+from sleepagree.page.questions import Given
+from sleepagree.page.remembered import of_its_kind
 from tests.commands import bytes_below
 from tests.page.conftest import FERRY, Served, ferry, serve
 from tests.page.words import WORDS_OF_COMMANDS, read_by_a_person
@@ -407,3 +410,22 @@ def test_lengths_that_tell_their_unit_are_read_as_on_the_command_line(served: Se
         (tmp_path / "layout.toml").write_bytes(mine.pop("layout.toml"))
         words += ["--layout", "layout.toml"]
     assert mine == command_line(tmp_path, *words, "--out", "results")
+
+
+def test_which_of_several_nights_is_asked_at_once_and_is_no_part_of_what_is_remembered(tmp_path: Path) -> None:
+    codes = [str(i // 6 % 4) for i in range(420)]
+    rows = [f"{night};{i};{code}" for night in "12" for i, code in enumerate(codes[int(night) * 20 :])]
+    path = tmp_path / "yot.csv"
+    path.write_text("\n".join(["yö;minuutti;vaihe", *rows]) + "\n", encoding="utf-8")
+    given = Given.proposed(path, path.name)
+    look = given.look()
+    assert 'Answer "Rows of which night".' in look.problems[0]
+    assert {"night", "begins"} <= {*look.asked}
+    meanings = {"0": "wake", "1": "light", "2": "deep", "3": "rem"}
+    answered = replace(given.with_answers({"night": "2", "begins": "2031-05-07 22:40"}), stages=meanings).look()
+    assert answered.problems == ()
+    assert answered.spans is not None
+    assert answered.spans.onset_s.size == 380
+    assert answered.layout is not None
+    kept = of_its_kind(answered.layout)
+    assert (answered.layout.night, kept.night_column, kept.night) == ("2", "yö", None)

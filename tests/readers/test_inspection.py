@@ -64,10 +64,10 @@ def test_a_table_of_epochs(tmp_path):
     assert (seen.spans, seen.duration_s) == (8, 240.0)
     assert (seen.epoch_seconds, seen.epoch_seconds_from) == (30.0, "inferred")
     assert seen.labels == (
-        LabelSeen("wake", "W", 2, 1.0),
-        LabelSeen("light", "light", 3, 1.5),
-        LabelSeen("deep", "N3", 2, 1.0),
-        LabelSeen("rem", "R", 1, 0.5),
+        LabelSeen("wake", "W", 2, 1.0, 2),
+        LabelSeen("light", "light", 3, 1.5, 3),
+        LabelSeen("deep", "N3", 2, 1.0, 2),
+        LabelSeen("rem", "R", 1, 0.5, 1),
     )
     assert seen.columns == (("start", "time"), ("stage", "stage"))
     assert (seen.gaps, seen.overlaps, seen.problems, seen.unknown) == ((), (), (), ())
@@ -86,7 +86,7 @@ def test_gaps_zones_and_labels_without_a_stage(tmp_path):
         (2430.0, 2520.0, 1.5),
     ]
     assert seen.gaps[0].begin == datetime(2026, 3, 1, 21, 0, tzinfo=UTC)
-    assert seen.labels[2] == LabelSeen("?", "unscored", 16, 8.0)
+    assert seen.labels[2] == LabelSeen("?", "unscored", 16, 8.0, 1)
     document = inspection_document(seen)
     assert document["gaps"][1] == {
         "from": "2026-03-01T23:10:30+02:00",
@@ -107,7 +107,7 @@ def test_overlaps_are_shown_and_said_to_stand_in_the_way(tmp_path):
         "Nothing yet: the file is refused as it is. Settle the overlaps (--write-layout FILE.toml writes a start).",
     )
     # later rows win: light keeps its first ten minutes
-    assert seen.labels[0] == LabelSeen("light", "light", 20, 10.0)
+    assert seen.labels[0] == LabelSeen("light", "light", 20, 10.0, 1)
     layout = layout_text(layout_as_seen(seen))
     assert '# overlaps = "later-wins"' in layout
 
@@ -116,7 +116,7 @@ def test_unknown_labels_are_counted_and_listed_to_fill_in(tmp_path):
     path = write(tmp_path, UNKNOWN_CSV)
     seen = inspect_file(path)
     assert seen.unknown == ("doze", 'say ""dream""')
-    assert seen.labels[1] == LabelSeen("doze", None, 3, 1.5)
+    assert seen.labels[1] == LabelSeen("doze", None, 3, 1.5, 3)
     assert seen.problems == ("2 unknown stage labels. Found 'doze' (lines 4, 5 and 6), 'say \"\"dream\"\"' (line 9).",)
     start = layout_text(layout_as_seen(seen))
     layout_path = write(tmp_path, start, "layout.toml")
@@ -218,10 +218,12 @@ delimiter = "\\t"
 encoding = "cp1252"
 epoch_number = "f"
 person_column = "g"
+night_column = "j"
 zone_column = "h"
 am_pm = "i"
 first_epoch = 1234567
 person = "crew-3"
+night = "2"
 skip_lines = 4
 header = false
 records = "sleep.segments"
@@ -451,7 +453,7 @@ def test_where_mne_reads_an_edf_differently(tmp_path):
 def test_an_edf_suffix_that_mne_does_not_know(tmp_path):
     seen = inspect_file(edf(tmp_path, SCORED, "NIGHT.EDF"))
     assert seen.read_by_mne[0].startswith("MNE does not read this file")
-    assert seen.labels[0] == LabelSeen("Sleep stage W", "W", 1, 0.5)
+    assert seen.labels[0] == LabelSeen("Sleep stage W", "W", 1, 0.5, 1)
 
 
 def test_an_edf_in_which_no_text_is_a_stage(tmp_path):

@@ -51,6 +51,7 @@ encoding = "cp1252"
 epoch_number = "Nr"
 first_epoch = 0
 person_column = "Who"
+night_column = "Which"
 person = 3
 zone_column = "Offset"
 am_pm = "Half"
@@ -92,6 +93,7 @@ def test_every_key() -> None:
         epoch_number="Nr",
         first_epoch=0,
         person_column="Who",
+        night_column="Which",
         person="3",
         zone_column="Offset",
         am_pm="Half",
@@ -150,8 +152,8 @@ _TIMES = (
 )
 _FILE_KEYS = (
     "shape, start, end, duration, stage, date, duration_unit, marks, ends, time, night_of, begins, zone, overlaps, "
-    "silence, delimiter, encoding, epoch_number, person_column, zone_column, am_pm, first_epoch, person, skip_lines, "
-    "header, records, sheet"
+    "silence, delimiter, encoding, epoch_number, person_column, night_column, zone_column, am_pm, first_epoch, person, "
+    "night, skip_lines, header, records, sheet"
 )
 
 WRONG = [

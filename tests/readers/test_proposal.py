@@ -141,7 +141,8 @@ def test_people_are_the_choices_of_a_blank(tmp_path: Path) -> None:
     proposal = propose_layout(write(tmp_path, "Wer,Wann,Was\n" + body))
     assert proposal is not None
     assert values(proposal)["person_column"] == "Wer"
-    assert proposal.blanks[0].others == (Choice("a"), Choice("b"))
+    times = "with 12 rows from 2026-03-01 22:30:00 to 2026-03-01 22:35:30"
+    assert proposal.blanks[0].others == (Choice("a", times), Choice("b", times))
 
 
 def test_nothing_is_proposed_for_what_is_no_table_of_stages(tmp_path: Path) -> None:

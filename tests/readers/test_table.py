@@ -1686,10 +1686,7 @@ REFUSED = [
         (
             "night.csv: line 5, column 'run': the times start again where another column changes, so "
             "the file holds more than one recording. Found 'b' after 'a', and 0 s after 60 s; expected "
-            "one recording a file. Write each recording into a file of its own, or, if the column names people, "
-            'say whose to read: [file] person_column = "run" and person. If these are layers of '
-            'one recording, say in a layout which of two rows holds: [file] overlaps = "shorter-wins" '
-            'or "later-wins".'
+            'one recording. Say which to read: [file] person_column = "run" and person.'
         ),
         id="several",
     ),

@@ -103,8 +103,8 @@ def _after_each_other(reading: TableReading, position: int) -> Microseconds:
 def _refuse_what_tells_more(reading: TableReading) -> None:
     """Refuse rows that cannot be counted, or need not be: around a blank line, or beside times that nobody named."""
     numbers = reading.places.numbers
-    of_one_person = any(note.kind is NoteKind.ROWS_OF_PERSON for note in reading.table.notes)
-    for row in range(1, 1 if of_one_person else len(numbers)):
+    are_chosen = any(note.kind in (NoteKind.ROWS_OF_PERSON, NoteKind.ROWS_OF_NIGHT) for note in reading.table.notes)
+    for row in range(1, 1 if are_chosen else len(numbers)):
         before, now = numbers[row - 1], numbers[row]
         if isinstance(before, int) and isinstance(now, int) and now != before + 1:
             problem = "there is a blank line among rows that follow each other, so it may be an epoch"

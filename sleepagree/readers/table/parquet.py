@@ -17,7 +17,7 @@ from sleepagree.errors import ClockError, FileFormatError, InputError, SleepAgre
 from sleepagree.files.reading import read_parquet_bytes
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.readers.columns import find_columns
-from sleepagree.readers.layout import NO_LAYOUT, Layout
+from sleepagree.readers.layout import NO_LAYOUT, Layout, Overlaps
 from sleepagree.readers.rows import Places
 from sleepagree.readers.table.reader import spans_of_table
 from sleepagree.readers.table.table import ColumnData, Table
@@ -65,7 +65,10 @@ def parquet_table(path: str | os.PathLike[str], layout: Layout, *, whole: bool =
     with opened_parquet(data, name) as (arrow, file):
         names = tuple(file.schema_arrow.names)
         columns = None if whole else find_columns(names, layout, path=name, where="")
-        wanted = range(len(names)) if columns is None else sorted(columns.used)
+        # where a rule says which of two rows wins, another column may tell that they are of two recordings
+        needed = set[int]() if columns is None else columns.used
+        is_all = columns is None or layout.overlaps is not Overlaps.REFUSE
+        wanted = range(len(names)) if is_all else sorted(needed)
         # a night is small: threads would cost more than they save
         content = file.read(columns=[names[i] for i in wanted], use_threads=False)
         if content.num_rows == 0:
@@ -73,7 +76,7 @@ def parquet_table(path: str | os.PathLike[str], layout: Layout, *, whole: bool =
         unit = layout.duration_unit or (columns.duration_unit if columns else None) or 1.0
         read: dict[int, ColumnData] = {}
         for i in wanted:
-            with contextlib.suppress(*((FileFormatError,) if whole else ())):
+            with contextlib.suppress(*(() if i in needed else (FileFormatError,))):
                 read[i] = _Column(arrow, names[i], name, unit).read(content.column(names[i]))
         duration = None if columns is None else columns.duration
         typed_duration = duration is not None and arrow.types.is_duration(content.schema.field(names[duration]).type)

@@ -1,6 +1,8 @@
-"""Rows of one person out of a table of several."""
+"""Rows of one person, or of one night, out of a table of several."""
 
 from __future__ import annotations
+
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -12,53 +14,81 @@ from sleepagree.readers.layout import Layout
 from sleepagree.readers.table.table import Table
 
 
-def rows_of_person(table: Table, columns: Columns, layout: Layout) -> Table:
-    """Return the rows of the person that a layout asks for; all of them where a table has no column of people.
+class _Of(NamedTuple):
+    """Whose rows are chosen: key of a layout, of its column, the note, and the words for it."""
+
+    key: str
+    column_key: str
+    note: NoteKind
+    one: str
+    many: str
+    about: str  # what rows are to it
+    ask: str
+    absent: str
+
+
+_PERSON: Final = _Of(
+    *("person", "person_column", NoteKind.ROWS_OF_PERSON, "person", "people", "about", "whose rows to read"),
+    "no row is about the person whose rows to read",
+)
+_NIGHT: Final = _Of(
+    *("night", "night_column", NoteKind.ROWS_OF_NIGHT, "night", "nights", "of", "which night to read"),
+    "no row is of the night to read",
+)
+
+
+def rows_asked_for(table: Table, columns: Columns, layout: Layout) -> Table:
+    """Return the rows of the person and of the night that a layout asks for; all where a table names neither.
 
     Raises
     ------
     FileFormatError
-        When the layout names a person and no column of people.
+        When the layout names a person or a night, and no column of them.
     InputError
-        When the column names several people and none is asked for, or not the one who is.
+        When the column names several and none is asked for, or not the one that is.
     """
-    if columns.person is None:
-        if layout.person is None:
+    table = _rows_of(_PERSON, table, columns.person, layout.person, layout)
+    return _rows_of(_NIGHT, table, columns.night, layout.night, layout)
+
+
+def _rows_of(of: _Of, table: Table, position: int | None, wanted: str | None, layout: Layout) -> Table:
+    if position is None:
+        if wanted is None:
             return table
         problem, expected = (
-            for_page("the layout names", "the answers name") + " a person and no column of people",
+            for_page("the layout names", "the answers name") + f" a {of.one} and no column of {of.many}",
             "both",
         )
         remedy = for_page(
-            'Name the column too: [file] person_column = "..."',
-            'Say at the head of the columns which is "person", too.',
+            f'Name the column too: [file] {of.column_key} = "..."',
+            f'Say at the head of the columns which is "{of.one}", too.',
         )
-        where = for_page(f"[file], key 'person' of {layout.name or 'the layout'}", asked("person"))
+        where = for_page(f"[file], key '{of.key}' of {layout.name or 'the layout'}", asked(of.key))
         raise FileFormatError(problem, table.path, where, "", expected, remedy)
-    names = [text.strip() for text in table.texts(columns.person)]
-    column = table.names[columns.person]
-    people = list(dict.fromkeys(names))
-    if layout.person is None:
-        if len(people) == 1:
+    names = table.cells(position)
+    column = table.names[position]
+    held = list(dict.fromkeys(names))
+    if wanted is None:
+        if len(held) == 1:
             return table
-        line = f"person = {toml_text(people[0])}"
+        line = f"{of.key} = {toml_text(held[0])}"
         in_layout = for_page(
-            f"Say whose rows to read in a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n    {line}",
-            f"Answer {asked('person')}.",
+            f"Say {of.ask} in a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n    {line}",
+            f"Answer {asked(of.key)}.",
         )
-        raise _not_one(table, column, people, f"the rows are about {len(people)} people", "one person", in_layout)
-    if layout.person not in people:
-        problem, expected = "no row is about the person whose rows to read", f"rows of '{shorten(layout.person)}'"
-        remedy = for_page(
-            "Correct 'person' in the layout, or the participant in the nights table.", f"Correct {asked('person')}."
-        )
-        raise _not_one(table, column, people, problem, expected, remedy)
-    if len(people) == 1:
+        problem = f"the rows are {of.about} {len(held)} {of.many}"
+        raise _not_one(table, column, held, problem, f"one {of.one}", in_layout)
+    if wanted not in held:
+        problem, expected = of.absent, f"rows of '{shorten(wanted)}'"
+        from_table = ", or the participant in the nights table" if of is _PERSON else ""
+        remedy = for_page(f"Correct '{of.key}' in the layout{from_table}.", f"Correct {asked(of.key)}.")
+        raise _not_one(table, column, held, problem, expected, remedy)
+    if len(held) == 1:
         return table
-    rows = np.flatnonzero([name == layout.person for name in names])
-    note = Note.of(NoteKind.ROWS_OF_PERSON, rows=int(rows.size), of=len(names), column=OwnWord(column))
+    rows = np.flatnonzero([name == wanted for name in names])
+    note = Note.of(of.note, rows=int(rows.size), of=len(names), column=OwnWord(column))
     return table.taking(rows)._replace(notes=(*table.notes, note))
 
 
-def _not_one(table: Table, column: str, people: list[str], problem: str, expected: str, remedy: str) -> InputError:
-    return InputError(problem, table.path, f"column '{shorten(column)}'", list_names(people), expected, remedy)
+def _not_one(table: Table, column: str, held: list[str], problem: str, expected: str, remedy: str) -> InputError:
+    return InputError(problem, table.path, f"column '{shorten(column)}'", list_names(held), expected, remedy)

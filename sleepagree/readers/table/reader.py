@@ -5,29 +5,28 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
 from sleepagree.caution import Note, NoteKind
-from sleepagree.errors import EpochGridError, FileFormatError, asked, for_page, shorten
+from sleepagree.errors import FileFormatError
 from sleepagree.files.reading import read_bytes
-from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import recognise_label
 from sleepagree.readers.columns import find_columns, list_names, plain_columns
 from sleepagree.readers.csv_table import WHOLE_LINES, CsvTable, parse_csv
-from sleepagree.readers.layout import NO_LAYOUT, Layout, Overlaps, Shape, one_zone
+from sleepagree.readers.layout import NO_LAYOUT, Layout, Shape, one_zone
 from sleepagree.readers.row_lengths import coarse_grid_caution
-from sleepagree.readers.rows import WHICH_ROW_HOLDS, LabelledRows, Places, Rows, SourceFacts, make_spans
+from sleepagree.readers.rows import LabelledRows, Places, Rows, SourceFacts, make_spans
 from sleepagree.readers.table.code_lines import foot_of_codes
 from sleepagree.readers.table.code_runs import read_code_runs
 from sleepagree.readers.table.labels import Labels, lights_of, read_labels, staged_rows, without_foot
 from sleepagree.readers.table.lengths import Extent, find_extent, marked_starts
-from sleepagree.readers.table.people import rows_of_person
+from sleepagree.readers.table.people import rows_asked_for
 from sleepagree.readers.table.ranges import apart
+from sleepagree.readers.table.recordings import refuse_several_recordings
 from sleepagree.readers.table.table import Table, TableReading
 from sleepagree.readers.table.times import read_row_times, read_starts
 from sleepagree.readers.table.unused import unused_lengths
@@ -115,7 +114,7 @@ def _without_foot_of_codes(parsed: CsvTable) -> CsvTable:
     foot = foot_of_codes(parsed.column(0), parsed.lines)
     last = len(parsed.rows) - foot
     notes = (*parsed.notes, Note.of(NoteKind.FOOT_OF_CODES, count=foot, line=parsed.lines[last])) if foot else ()
-    return replace(parsed, rows=parsed.rows[:last], lines=parsed.lines[:last], notes=notes or parsed.notes)
+    return parsed._replace(rows=parsed.rows[:last], lines=parsed.lines[:last], notes=notes or parsed.notes)
 
 
 def spans_of_table(
@@ -126,7 +125,7 @@ def spans_of_table(
     table, layout = apart(table, layout)
     _refuse_columns_of_stages(table, layout)
     columns = find_columns(table.names, layout, path=table.path, where=table.header_place)
-    table = without_foot(rows_of_person(table, columns, layout), columns, layout)
+    table = without_foot(rows_asked_for(table, columns, layout), columns, layout)
     reading = TableReading(table, layout, columns, zone, frozenset(own_words), list(table.notes))
     return _read_runs(reading) if layout.shape is Shape.RUNS else _read_rows(reading)
 
@@ -196,12 +195,10 @@ def _settle(
     begin_us, end_us, epoch_s, epoch_from = extent
     labels, stages, codes, _ = said
     rows = LabelledRows(begin_us, end_us, codes, file_row, labels, stages, reading.places, clock, reading.path)
-    overlaps = reading.layout.overlaps
-    if overlaps is Overlaps.REFUSE and (rows.onset_us[1:] < rows.onset_us[:-1]).any():
-        _refuse_several_recordings(reading, rows)
+    refuse_several_recordings(reading, rows)
     notes, cautions = tuple(reading.notes), tuple(reading.cautions)
     facts = SourceFacts(reading.layout.reports, epoch_s, epoch_from, *lights, ignored or {}, notes, cautions)
-    return make_spans(rows, origin=reading.table.origin, facts=facts, overlaps=overlaps)
+    return make_spans(rows, origin=reading.table.origin, facts=facts, overlaps=reading.layout.overlaps)
 
 
 def _tell_unused_lengths(reading: TableReading, starts: Times) -> None:
@@ -211,38 +208,3 @@ def _tell_unused_lengths(reading: TableReading, starts: Times) -> None:
     if told or reading.layout.shape is Shape.EPOCHS:
         return
     reading.cautions += unused_lengths(table.names, table.columns, columns.used, starts, form=reading.layout.time)
-
-
-def _refuse_several_recordings(reading: TableReading, rows: LabelledRows) -> None:
-    """Refuse rows whose times start again where another column changes: blocks that each tell a time of its own.
-
-    Without this, blocks that happen to agree would pass as rows that were exported twice.
-    """
-    order = np.lexsort((rows.end_us, rows.onset_us))
-    if not (rows.onset_us[order][1:] < rows.end_us[order][:-1]).any():
-        return
-    falls = np.flatnonzero(rows.onset_us[1:] < rows.onset_us[:-1]) + 1
-    columns, table = reading.columns, reading.table
-    for position in range(len(table.names)):
-        data = table.columns.get(position)
-        if data is None or position in columns.used or isinstance(data, Times):
-            continue
-        values = [data[row].strip() for row in rows.file_row.tolist()]
-        blocks = 1 + sum(1 for row in range(1, len(values)) if values[row] != values[row - 1])
-        if blocks != len(set(values)) or any(values[row] == values[row - 1] for row in falls.tolist()):
-            continue
-        row = int(falls[0])
-        now, before = (rows.clock.show(int(rows.onset_us[i])) for i in (row, row - 1))
-        found = f"'{shorten(values[row])}' after '{shorten(values[row - 1])}', and {now} after {before}"
-        problem = "the times start again where another column changes, so the file holds more than one recording"
-        where = f"{rows.at(row)}, column '{shorten(table.names[position])}'"
-        people = for_page(
-            f"[file] person_column = {toml_text(table.names[position])} and person",
-            f'that it is "person", and {asked("person")}',
-        )
-        remedy = (
-            f"Write each recording into a file of its own, or, if the column names people, say whose to read: "
-            f"{people}. "
-            f"If these are layers of one recording, {WHICH_ROW_HOLDS}"
-        )
-        raise EpochGridError(problem, reading.path, where, found, "one recording a file", remedy, "overlaps")

@@ -13,7 +13,7 @@ from sleepagree.hypnogram.spans import Origin
 from sleepagree.readers.columns import Columns
 from sleepagree.readers.layout import Layout, Shape
 from sleepagree.readers.rows import Places, Rows
-from sleepagree.readers.times.clock import Column, Times
+from sleepagree.readers.times.clock import Column, Times, naive_datetime
 
 #: A column: texts, or times that the file stores as such.
 ColumnData = Sequence[str] | Times
@@ -71,6 +71,13 @@ class Table(NamedTuple):
             remedy = for_page("Name another column in the layout.", "Choose another column.")
             raise FileFormatError(problem, self.path, where, expected="labels or numbers", remedy=remedy)
         return data
+
+    def cells(self, position: int) -> list[str]:
+        """Return the cells of a column without the space around them, times as texts."""
+        data = self.columns[position]
+        if not isinstance(data, Times):
+            return [text.strip() for text in data]
+        return [str(naive_datetime(us)).removesuffix(" 00:00:00") for us in data.us.tolist()]
 
     def taking(self, rows: Rows) -> Table:
         """Return some of the rows, in the order given."""

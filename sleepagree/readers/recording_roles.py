@@ -1,0 +1,134 @@
+"""Which of several recordings in one table to read: the columns that tell them apart, and what there is to choose."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.errors import counted
+from sleepagree.mapping.languages import propose_meanings
+from sleepagree.mapping.words import recognise_label
+from sleepagree.readers.column_kinds import ColumnSeen, Kind
+from sleepagree.readers.json.records import KEY
+from sleepagree.readers.layout import COLUMNS, Layout
+from sleepagree.readers.layout_proposal import Choice, Setting, Why
+from sleepagree.readers.rows import Rows
+from sleepagree.readers.table.recordings import choosing_keys, telling_columns
+from sleepagree.readers.times.clock import DAY_US
+
+_KEYS: Final = ("person", "night")
+_FEWEST_ROWS: Final = 3
+#: Times may start again with the next recording.
+_MOST_FALLS: Final = 0.25
+
+
+class OneRecording(NamedTuple):
+    """Rows of one recording, which stand for those of the others, and the lines of a layout that choose them."""
+
+    rows: Rows
+    settings: tuple[Setting, ...] = ()
+
+
+def one_recording(columns: Sequence[ColumnSeen], given: Layout) -> OneRecording:
+    """Return the rows of the longest recording, or of the one that a layout chooses; all where there is but one."""
+    rows = np.arange(columns[0].rows if columns else 0)
+    named = {key: name for key in _KEYS if (name := getattr(given, f"{key}_column")) is not None}
+    made: list[Setting] = []
+    for key, name in named.items():
+        column = next((c for c in columns if c.name == name), None)
+        if column is None:
+            continue
+        if getattr(given, key) is None and column.distinct > 1:
+            made.append(Setting(key, None, Why.SEVERAL_PEOPLE, _choices(column, None)))
+        rows = rows[_of_one(column, rows, getattr(given, key))]
+    if len(named) < len(_KEYS):
+        for times, values in _counting(columns, given):
+            told = _telling(columns, values, rows, given)
+            if told and (lines := choosing_lines(told, times, tuple(named))):
+                for column in told:
+                    rows = rows[_of_one(column, rows, None)]
+                return OneRecording(rows, (*made, *lines))
+    return OneRecording(rows, tuple(made))
+
+
+def people_settings(columns: Sequence[ColumnSeen], starts: NDArray[Any]) -> list[Setting]:
+    """Return the lines about whose rows to read, where times of one person alone follow each other."""
+    told = _telling(columns, starts, np.arange(starts.size), Layout())
+    return list(choosing_lines(told, None, ()))
+
+
+def choosing_lines(told: Sequence[ColumnSeen], times: ColumnSeen | None, taken: Sequence[str]) -> tuple[Setting, ...]:
+    """Return the lines that choose by columns, each with a blank for its value; none for more than there are keys."""
+    keys = choosing_keys([column.values for column in told]) if told else ()
+    if taken:
+        keys = tuple(key for key in _KEYS if key not in taken)
+    if len(keys) != len(told):
+        return ()
+    return tuple(
+        line
+        for key, column in zip(keys, told, strict=True)
+        for line in (
+            Setting(f"{key}_column", column.name, Why.SEVERAL_PEOPLE),
+            Setting(key, None, Why.SEVERAL_PEOPLE, _choices(column, times)),
+        )
+    )
+
+
+def _choices(column: ColumnSeen, times: ColumnSeen | None) -> tuple[Choice, ...]:
+    """Return the values of a column, each with its number of rows and the first and the last time among them."""
+    out = []
+    for value in column.values:
+        rows = [row for row, cell in enumerate(column.cells) if cell == value]
+        when = f"with {counted(len(rows), 'row')}"
+        if times is not None:
+            when += f" from {times.cells[rows[0]]} to {times.cells[rows[-1]]}"
+        out.append(Choice(value, when))
+    return tuple(out)
+
+
+def _of_one(column: ColumnSeen, rows: Rows, value: str | None) -> NDArray[np.bool_]:
+    """Return which rows hold a value, the commonest among them where none is told."""
+    cells = np.array(column.cells)[rows]
+    if value is None or value not in cells:
+        values, counts = np.unique(cells, return_counts=True)
+        value = str(values[counts.argmax()])
+    held: NDArray[np.bool_] = cells == value
+    return held
+
+
+def _counting(columns: Sequence[ColumnSeen], given: Layout) -> Iterator[tuple[ColumnSeen, NDArray[Any]]]:
+    """Yield the columns whose values rise from row to row and start again now and then."""
+    told = {getattr(given, key) for key in COLUMNS} - {None}
+    wanted = {given.start, given.epoch_number} - {None}
+    has_dates = any(column.kind is Kind.DATES for column in columns)
+    for column in columns:
+        if column.name not in (wanted or {column.name} - told):
+            continue
+        if column.kind is Kind.TIMES_OF_DAY and not has_dates:
+            values: NDArray[Any] = (column.readings[0].times.us + DAY_US // 2) % DAY_US  # a night passes midnight
+        elif column.kind is Kind.MOMENTS:
+            values = column.readings[0].times.us
+        elif column.kind in (Kind.NUMBERS, Kind.CODES):
+            values = column.numbers
+        else:
+            continue
+        steps = np.diff(values)
+        if steps.size and min((steps < 0).mean(), (steps > 0).mean()) <= _MOST_FALLS:
+            yield column, values
+
+
+def _telling(columns: Sequence[ColumnSeen], values: NDArray[Any], rows: Rows, given: Layout) -> list[ColumnSeen]:
+    told = {getattr(given, key) for key in COLUMNS}
+    able = [(i, c) for i, c in enumerate(columns) if c.name not in told and not _names_stages(c)]
+    cells = {i: [c.cells[row] for row in rows] for i, c in able}
+    return [columns[i] for i in telling_columns(cells, values[rows], fewest=_FEWEST_ROWS)]
+
+
+def _names_stages(column: ColumnSeen) -> bool:
+    """Whether a column holds words for stages, or keys of JSON that may be codes of them."""
+    if column.kind is Kind.WORDS:
+        return bool(propose_meanings(column.values)) or any(map(recognise_label, column.values))
+    return column.name == KEY and column.kind is Kind.CODES

@@ -1,0 +1,173 @@
+"""Several recordings in one table: rows whose times begin again, and the columns that tell the recordings apart."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from itertools import combinations
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sleepagree.errors import EpochGridError, asked, for_page, shorten
+from sleepagree.files.toml import toml_text
+from sleepagree.readers.rows import LabelledRows, Rows
+from sleepagree.readers.table.table import TableReading
+from sleepagree.readers.times.clock import SECOND_US, Clock, Microseconds
+
+_MOST_RECORDINGS: Final = 200
+_MOST_COLUMNS: Final = 12
+#: Rows of one recording do not stand closer together than this part of their usual step.
+_CLOSE: Final = 0.9
+#: A number or a date.
+_NUMBER: Final = re.compile(r"\d+(?:[-./ :T]+\d+)*", re.ASCII)
+_PROBLEM: Final = "the times start again, so the file holds more than one recording"
+
+
+def choosing_keys(columns: Sequence[Sequence[str]]) -> tuple[str, ...]:
+    """Return what a layout may call the recordings that columns tell apart: numbers and dates are those of nights."""
+    numbered = [all(_NUMBER.fullmatch(text) for text in cells) for cells in columns]
+    if len(columns) == 1:
+        return ("night",) if numbered[0] else ("person",)
+    return ("night", "person") if numbered[0] and not numbered[1] else ("person", "night")
+
+
+def telling_columns(columns: Mapping[int, Sequence[str]], times: NDArray[Any], *, fewest: int = 2) -> tuple[int, ...]:
+    """Return the positions of the column, or of the two, within each value of which times follow each other.
+
+    Parameters
+    ----------
+    columns : mapping
+        Position of a column -> its cells.
+    times : array
+        When rows begin.
+    fewest : int
+        Rows of a recording.
+
+    Returns
+    -------
+    tuple of int
+        Empty where no column tells, or all times follow each other without one.
+    """
+    if _follow(times, np.zeros(times.size, np.intp)):
+        return ()
+    most = min(_MOST_RECORDINGS, times.size // fewest)
+    numbered = {i: np.unique(np.array(cells), return_inverse=True)[1] for i, cells in columns.items()}
+    able = {i: ids for i, ids in numbered.items() if 1 <= ids.max(initial=0) < most}
+    for position, ids in able.items():
+        if _tells(ids, times, fewest):
+            return (position,)
+    for first, second in combinations(list(able)[:_MOST_COLUMNS], 2):
+        ids = np.unique(able[first] * _MOST_RECORDINGS + able[second], return_inverse=True)[1]
+        if _tells(ids, times, fewest):
+            return first, second
+    return ()
+
+
+def _tells(ids: Rows, times: NDArray[Any], fewest: int) -> bool:
+    """Whether rows of one number follow each other, and those of several stand in each other's time."""
+    counts = np.bincount(ids)
+    if counts.min() < fewest or not _follow(times, ids):
+        return False
+    order = np.lexsort((times, ids))
+    own = np.diff(times[order])[ids[order][1:] == ids[order][:-1]]
+    together = np.argsort(times, kind="stable")
+    among = (np.diff(times[together]) < _CLOSE * np.median(own)) & (ids[together][1:] != ids[together][:-1])
+    blocks = 1 + np.count_nonzero(ids[1:] != ids[:-1])
+    return bool(among.sum() >= (1 if blocks == counts.size else np.sort(counts)[-2] // 2))
+
+
+def _follow(times: NDArray[Any], ids: Rows) -> bool:
+    """Whether the times of each number rise from row to row, or fall in all of them."""
+    order = np.argsort(ids, kind="stable")
+    steps = np.diff(times[order])[ids[order][1:] == ids[order][:-1]]
+    return bool((steps > 0).all() or (steps < 0).all())
+
+
+def refuse_several_recordings(reading: TableReading, rows: LabelledRows) -> None:
+    """Refuse rows that begin again while others last, whatever is to win where rows overlap.
+
+    Layers of one recording (short wakes over long stages) stand apart from each other, and rows that correct others do
+    not begin where the recording does.
+
+    Raises
+    ------
+    EpochGridError
+        When a column tells recordings apart, or rows that count from a start do so from there again.
+    """
+    if not _overlap(rows.onset_us, rows.end_us):
+        return
+    table, taken = reading.table, rows.file_row.tolist()
+    held = {}
+    for position in table.columns.keys() - reading.columns.used:
+        cells = table.cells(position)
+        held[position] = [cells[row] for row in taken]
+    told = telling_columns(dict(sorted(held.items())), rows.onset_us)
+    recordings = list(zip(*(held[position] for position in told), strict=True))
+    if told and _run_on(rows, np.unique(np.array(recordings), axis=0, return_inverse=True)[1].reshape(-1)):
+        raise _apart_by(reading, rows, told, recordings)
+    if rows.clock.kind is Clock.ELAPSED and (again := _beginning_again(rows)):
+        remedy = "Write each recording into a file of its own, or add a column that numbers them and choose by it: "
+        remedy += for_page('[file] night_column = "..." and night.', f"{asked('night')}.")
+        found = _after(rows, again)
+        raise EpochGridError(_PROBLEM, reading.path, rows.at(again), found, "one recording a file", remedy)
+
+
+def _overlap(onset_us: Microseconds, end_us: Microseconds) -> bool:
+    if not (onset_us[1:] < end_us[:-1]).any():
+        return False
+    order = np.lexsort((end_us, onset_us))
+    return bool(np.any(onset_us[order][1:] < end_us[order][:-1]))
+
+
+def _run_on(rows: LabelledRows, ids: Rows) -> bool:
+    """Whether most rows of each number begin where another one of it ends."""
+    order = np.lexsort((rows.onset_us, ids))
+    same = ids[order][1:] == ids[order][:-1]
+    is_next = np.abs(rows.onset_us[order][1:] - rows.end_us[order][:-1]) <= SECOND_US
+    return bool((2 * np.bincount(ids[order][1:], same & is_next) >= np.bincount(ids[order][1:], same)).all())
+
+
+def _beginning_again(rows: LabelledRows) -> int:
+    """Return the first row from which on another recording is counted; 0 where none is, or it is the same once more."""
+    once = np.unique(np.stack((rows.onset_us, rows.end_us, rows.codes)), axis=1)
+    if not _overlap(once[0], once[1]):
+        return 0
+    first = np.unique(rows.onset_us, return_index=True)[1]
+    if 3 * first.size <= 2 * rows.onset_us.size:  # every other time at least is told twice
+        return int(np.setdiff1d(np.arange(rows.onset_us.size), first)[0])
+    falls = np.flatnonzero(rows.onset_us[1:] < rows.onset_us[:-1]) + 1
+    if not falls.size or falls.size > rows.onset_us.size // 2:
+        return 0
+    middle = (int(rows.onset_us.min()) + int(rows.onset_us.max())) // 2
+    early = falls[rows.onset_us[falls] < middle]
+    ids = np.searchsorted(falls, np.arange(rows.onset_us.size), side="right")
+    return int(early[0]) if early.size and _run_on(rows, ids) else 0
+
+
+def _after(rows: LabelledRows, row: int) -> str:
+    now, before = (rows.clock.show(int(rows.onset_us[i])) for i in (row, row - 1))
+    return f"{now} after {before}"
+
+
+def _apart_by(
+    reading: TableReading, rows: LabelledRows, told: tuple[int, ...], recordings: Sequence[tuple[str, ...]]
+) -> EpochGridError:
+    """Return the error that names the columns to choose by."""
+    row = next(
+        i
+        for i in range(1, len(recordings))
+        if recordings[i] != recordings[i - 1] and rows.onset_us[i] < rows.end_us[i - 1]
+    )
+    now, before = (", ".join(f"'{shorten(text)}'" for text in recordings[i]) for i in (row, row - 1))
+    names = [reading.table.names[position] for position in told]
+    where = f"{rows.at(row)}, " + " and ".join(f"column '{shorten(name)}'" for name in names)
+    keys = choosing_keys([[recording[i] for recording in recordings] for i in range(len(told))])
+    pairs = list(zip(keys, names, strict=True))
+    in_layout = ", ".join(f"{key}_column = {toml_text(name)} and {key}" for key, name in pairs)
+    on_page = ", ".join(f"that '{shorten(name)}' is \"{key}\", and {asked(key)}" for key, name in pairs)
+    remedy = f"Say which to read: {for_page(f'[file] {in_layout}', f'at the head of the columns {on_page}')}."
+    problem = _PROBLEM.replace("again,", "again where another column changes,")
+    found = f"{now} after {before}, and {_after(rows, row)}"
+    return EpochGridError(problem, reading.path, where, found, "one recording", remedy)
