@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Protocol
+from typing import TYPE_CHECKING
 
 from sleepagree.describe.answer import (
     answer_sections,
@@ -67,17 +67,8 @@ from sleepagree.night.compare import MappingAgreement, NightAgreement
 from sleepagree.scoring.measures import MeasurePair
 from sleepagree.scoring.table_agreement import ClassAgreement
 
-
-class CountsUnderMapping(Protocol):
-    """What a confusion matrix is drawn from: a night or a study under one mapping."""
-
-    @property
-    def counts(self) -> Counts:
-        """Epochs, rows reference."""
-
-    @property
-    def mapping(self) -> StageMapping:
-        """How stages form classes."""
+if TYPE_CHECKING:
+    from sleepagree.study.results import StudyMapping
 
 
 def describe_night(
@@ -214,7 +205,9 @@ def _agreement(scored: MappingAgreement, night: NightAgreement, serial: int, fro
     return Section(f"agreement-{serial}", f"Agreement under '{name}'", (*blocks, *others))
 
 
-def confusion_figure(scored: CountsUnderMapping, *, name: str, of: str = "", leads: bool = False) -> Figure:
+def confusion_figure(
+    scored: MappingAgreement | StudyMapping, *, name: str, of: str = "", leads: bool = False
+) -> Figure:
     """Return the place of a confusion matrix, its numbers in words."""
     mapping = scored.mapping
     lines = []

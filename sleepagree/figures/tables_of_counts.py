@@ -23,8 +23,8 @@ from sleepagree.figures.subjects import device_of, is_study
 from sleepagree.night.compare import NightAgreement
 
 if TYPE_CHECKING:
-    from sleepagree.describe.night import CountsUnderMapping
-    from sleepagree.study.results import StudyAgreement
+    from sleepagree.night.compare import MappingAgreement
+    from sleepagree.study.results import StudyAgreement, StudyMapping
 
 _STRONGEST_TINT: Final = 0.5  # letters in ink keep a contrast of 4.5 to 1 on it, on light and on dark paper
 _CELL_MM: Final = 10.5
@@ -33,7 +33,10 @@ _WIDE_FROM: Final = 6
 
 @styled
 def draw_confusion(
-    counts: NightAgreement | StudyAgreement | CountsUnderMapping, *, device: str = "", ax: Axes | None = None
+    counts: NightAgreement | StudyAgreement | MappingAgreement | StudyMapping,
+    *,
+    device: str = "",
+    ax: Axes | None = None,
 ) -> Axes:
     """Draw a table of counts: in each cell the epochs and their share of the row; the tint follows the share.
 

@@ -34,7 +34,7 @@ from sleepagree.render.study_further_json import (
 )
 from sleepagree.study.clocks import SEARCHED_S
 from sleepagree.study.night_summary import MEASURE_NAMES, NightSummary, Refusal, ScorerPair, SourceFile
-from sleepagree.study.summarise import (
+from sleepagree.study.results import (
     BiasRow,
     DeviceComparison,
     DeviceStudy,

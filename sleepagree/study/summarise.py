@@ -36,7 +36,7 @@ from sleepagree.scoring.class_figures import CLASS_STATISTICS
 from sleepagree.scoring.coefficients import TABLE_STATISTICS, Statistic
 from sleepagree.scoring.following import STATES
 from sleepagree.scoring.measures import SleepMeasures, say_measure
-from sleepagree.study.cautions import FEW_PARTICIPANTS, study_cautions
+from sleepagree.study.cautions import study_cautions
 from sleepagree.study.clocks import NightClock, read_device_clock
 from sleepagree.study.comparison import compare_devices, scorers_at_once, summarise_scorers
 from sleepagree.study.flows import account_over_nights, redistribute
@@ -52,43 +52,16 @@ from sleepagree.study.groups import (
 from sleepagree.study.night_summary import NightSummary, Refusal, read_shifts
 from sleepagree.study.results import (
     BiasRow,
-    DeviceComparison,
     DeviceStudy,
-    PairedDifference,
     PooledStatistic,
-    ScorerSummary,
     StudyAgreement,
-    StudyBiasSource,
-    StudyDestination,
     StudyMapping,
     StudyOptions,
-    StudyRedistribution,
     StudyShift,
     Values,
     find_measure,
 )
 from sleepagree.study.whole_nights import count_silence, mean_bouts, own_totals
-
-__all__ = [
-    "FEW_PARTICIPANTS",
-    "BiasRow",
-    "DeviceComparison",
-    "DeviceStudy",
-    "PairedDifference",
-    "PooledStatistic",
-    "ScorerSummary",
-    "StudyAgreement",
-    "StudyBiasSource",
-    "StudyDestination",
-    "StudyMapping",
-    "StudyOptions",
-    "StudyRedistribution",
-    "choose_mappings",
-    "fold_nights",
-    "measure_table",
-    "merge_stage_sets",
-    "summarise_study",
-]
 
 
 def summarise_study(outcomes: Any, options: StudyOptions | None = None) -> StudyAgreement:

@@ -44,7 +44,8 @@ from sleepagree.scoring.clock_blocks import OffsetCurve
 from sleepagree.scoring.clock_check import scan_clock
 from sleepagree.scoring.disagreement import PartAgreement
 from sleepagree.study.correction_learning import learn_correction
-from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
+from sleepagree.study.results import StudyAgreement, StudyOptions
+from sleepagree.study.summarise import summarise_study
 
 SVG = "{http://www.w3.org/2000/svg}"
 
