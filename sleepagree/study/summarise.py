@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import product
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 
@@ -33,7 +33,7 @@ from sleepagree.night.measures import pair_with_classes
 from sleepagree.scoring import coefficients
 from sleepagree.scoring.ceiling import design_ceiling
 from sleepagree.scoring.class_figures import CLASS_STATISTICS
-from sleepagree.scoring.coefficients import TABLE_STATISTICS, Statistic
+from sleepagree.scoring.coefficients import NEED_ALL_CLASSES, TABLE_STATISTICS, Statistic
 from sleepagree.scoring.following import STATES
 from sleepagree.scoring.measures import SleepMeasures, say_measure
 from sleepagree.study.cautions import study_cautions
@@ -246,14 +246,11 @@ def _kappa_components(kappas: Values, grouped: NightGroups) -> VarianceComponent
     return components_from_values(kappas[known], participant=grouped.of_night[known])
 
 
-_NEED_SQUARE: Final = ("kappa", "pabak", "ac1", "mcc", "balanced_accuracy")
-
-
 def _statistics(
     name: str, mapping: StageMapping, square: Counts, grouped: NightGroups, options: StudyOptions
 ) -> tuple[PooledStatistic, ...]:
     """Return pooled and averaged statistics of the table and of its classes, all from the same resamples."""
-    wanted: list[Statistic] = [s for s in TABLE_STATISTICS if mapping.is_square or s.name not in _NEED_SQUARE]
+    wanted: list[Statistic] = [s for s in TABLE_STATISTICS if mapping.is_square or s.name not in NEED_ALL_CLASSES]
     wanted += CLASS_STATISTICS
     found = resample_units(
         grouped.sum_by_unit(square),
