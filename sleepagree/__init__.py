@@ -42,8 +42,9 @@ if TYPE_CHECKING:
     from sleepagree.study.execution import Execution
     from sleepagree.study.from_table import score_table
     from sleepagree.study.night_summary import NightSummary, Refusal, summarise_night
+    from sleepagree.study.results import StudyAgreement, StudyOptions
     from sleepagree.study.run import ScoringOptions
-    from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
+    from sleepagree.study.summarise import summarise_study
     from sleepagree.study.table import read_nights_table
 
 __version__ = "0.1.0"
@@ -65,8 +66,8 @@ _PUBLIC: Final = {
     "ScoringOptions": "study.run",
     "SleepAgreeError": "errors",
     "StageMapping": "mapping.mapping",
-    "StudyAgreement": "study.summarise",
-    "StudyOptions": "study.summarise",
+    "StudyAgreement": "study.results",
+    "StudyOptions": "study.results",
     "Window": "hypnogram.window",
     "WindowRule": "hypnogram.window",
     "agreement_score": "study.epoch_scores",

@@ -14,7 +14,7 @@ from sleepagree.night.mappings import MappingComparison
 from sleepagree.render.page import page_files, render_page
 from sleepagree.render.terminal import render_terminal
 from sleepagree.scoring.clock import ClockReading
-from sleepagree.study.summarise import StudyAgreement
+from sleepagree.study.results import StudyAgreement
 
 
 def night_lines(night: NightAgreement) -> list[str]:

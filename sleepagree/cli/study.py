@@ -109,8 +109,8 @@ def build_request(options: dict[str, Any], *, command: str) -> StudyRequest:
     """Return the study that the options ask for."""
     from sleepagree.mapping.files import own_words
     from sleepagree.study.from_table import StudyRequest
+    from sleepagree.study.results import StudyOptions
     from sleepagree.study.run import ScoringOptions
-    from sleepagree.study.summarise import StudyOptions
 
     mappings = shared.load_mappings(options["mapping_names"])
     shared.read_window(options["window"])

@@ -3,34 +3,27 @@
 from __future__ import annotations
 
 import math
-from typing import Protocol
+from typing import TYPE_CHECKING
 
 from sleepagree.describe.words import join_words, say_class, say_left_out, signed
 from sleepagree.inference.estimate import NAN
-from sleepagree.mapping.mapping import StageMapping
 from sleepagree.scoring.bias_sources import BiasSource
 
-
-class CountedClasses(Protocol):
-    """A night or a study under one mapping, beside what the mapping leaves out."""
-
-    @property
-    def mapping(self) -> StageMapping:
-        """How stages form classes."""
-
-    @property
-    def left_out(self) -> int:
-        """Jointly staged epochs that the mapping leaves out."""
+if TYPE_CHECKING:
+    from sleepagree.night.compare import MappingAgreement
+    from sleepagree.study.results import StudyMapping
 
 
-def say_bias_source(source: BiasSource, under: CountedClasses | None = None, *, reference_min: float = NAN) -> str:
+def say_bias_source(
+    source: BiasSource, under: MappingAgreement | StudyMapping | None = None, *, reference_min: float = NAN
+) -> str:
     """Return the account of one class's bias as one line, gains first, each by size.
 
     Parameters
     ----------
     source : BiasSource
         The account.
-    under : CountedClasses, optional
+    under : MappingAgreement or StudyMapping, optional
         What it is of: names the classes for what they hold, and says what is left out.
     reference_min : float
         Minutes of the class by the reference, told beside the bias; nan tells none.
@@ -47,7 +40,9 @@ def say_bias_source(source: BiasSource, under: CountedClasses | None = None, *, 
     return f"{head} = {', '.join(parts)}" if parts else f"{head}: no epoch of it was confused"
 
 
-def bias_source_result(source: BiasSource, under: CountedClasses | None = None, *, unit: str = "min") -> str:
+def bias_source_result(
+    source: BiasSource, under: MappingAgreement | StudyMapping | None = None, *, unit: str = "min"
+) -> str:
     """Return the same as a sentence of a results paragraph.
 
     Examples
@@ -59,16 +54,16 @@ def bias_source_result(source: BiasSource, under: CountedClasses | None = None, 
     return f"{of}, {signed(source.bias_min)} {unit}, was {join_words(_parts(source, under))}."
 
 
-def _name(name: str, under: CountedClasses | None) -> str:
+def _name(name: str, under: MappingAgreement | StudyMapping | None) -> str:
     return say_class(name, under.mapping if under else None)
 
 
-def _left_out(under: CountedClasses | None, before: str) -> str:
+def _left_out(under: MappingAgreement | StudyMapping | None, before: str) -> str:
     left_out = say_left_out(under.mapping, under.left_out) if under else ""
     return before + left_out if left_out else ""
 
 
-def _parts(source: BiasSource, under: CountedClasses | None) -> list[str]:
+def _parts(source: BiasSource, under: MappingAgreement | StudyMapping | None) -> list[str]:
     gained = sorted((part for part in source.gained if part[1]), key=lambda part: -part[1])
     lost = sorted((part for part in source.lost if part[1]), key=lambda part: -part[1])
     return [

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
 from sleepagree.describe.blocks import (
@@ -37,6 +37,7 @@ from sleepagree.describe.words import (
 )
 from sleepagree.errors import Front, counted, shorten
 from sleepagree.inference.correction import IntervalKind, LearnedValue, Method, Verdict
+from sleepagree.inference.estimate import mean_of_known
 from sleepagree.study.correction import CorrectedNight, Correction, LearnedMeasure
 from sleepagree.study.epoch_correction import THIRDS, LearnedEpochs, StageShare
 
@@ -414,8 +415,8 @@ def describe_corrected_nights(found: CorrectedNights, *, command: str = "") -> D
         rows.append(
             cells(
                 say_measure(learnt.measure),
-                Cell.number(_mean(m.device for m in own), 1),
-                Cell.number(_mean(m.corrected for m in own), 1),
+                Cell.number(mean_of_known(m.device for m in own), 1),
+                Cell.number(mean_of_known(m.corrected for m in own), 1),
                 METHODS[learnt.learned.method],
                 _say_verdict(learnt.learned),
                 Cell.count(beyond),
@@ -444,11 +445,6 @@ def describe_corrected_nights(found: CorrectedNights, *, command: str = "") -> D
             *_repeat(command),
         ),
     )
-
-
-def _mean(values: Iterable[float]) -> float:
-    known = [value for value in values if not math.isnan(value)]
-    return math.fsum(known) / len(known) if known else math.nan
 
 
 def finding_of_corrected(night: CorrectedNight) -> str:

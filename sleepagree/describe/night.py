@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Protocol
+from typing import TYPE_CHECKING, Final
 
 from sleepagree.describe.answer import (
     answer_sections,
@@ -39,8 +39,10 @@ from sleepagree.describe.night_time import NO_LABEL, following_section, time_sec
 from sleepagree.describe.notes import say_note
 from sleepagree.describe.paragraphs import methods_of_night, results_of_night, say_ceiling
 from sleepagree.describe.words import (
+    CLASS_WORDS,
     DASH,
     IF_INDEPENDENT,
+    TABLE_WORDS,
     WHEN_ANSWERS_LAST,
     duration,
     figure,
@@ -67,17 +69,11 @@ from sleepagree.night.compare import MappingAgreement, NightAgreement
 from sleepagree.scoring.measures import MeasurePair
 from sleepagree.scoring.table_agreement import ClassAgreement
 
+if TYPE_CHECKING:
+    from sleepagree.study.results import StudyMapping
 
-class CountsUnderMapping(Protocol):
-    """What a confusion matrix is drawn from: a night or a study under one mapping."""
-
-    @property
-    def counts(self) -> Counts:
-        """Epochs, rows reference."""
-
-    @property
-    def mapping(self) -> StageMapping:
-        """How stages form classes."""
+#: Statistics of one night that have no interval.
+_WITHOUT_INTERVAL: Final = ("pabak", "ac1", "mcc", "balanced_accuracy")
 
 
 def describe_night(
@@ -214,7 +210,9 @@ def _agreement(scored: MappingAgreement, night: NightAgreement, serial: int, fro
     return Section(f"agreement-{serial}", f"Agreement under '{name}'", (*blocks, *others))
 
 
-def confusion_figure(scored: CountsUnderMapping, *, name: str, of: str = "", leads: bool = False) -> Figure:
+def confusion_figure(
+    scored: MappingAgreement | StudyMapping, *, name: str, of: str = "", leads: bool = False
+) -> Figure:
     """Return the place of a confusion matrix, its numbers in words."""
     mapping = scored.mapping
     lines = []
@@ -265,16 +263,10 @@ def _statistics(scored: MappingAgreement, level: float, name: str) -> Block:
         interval(table.kappa.low, table.kappa.high),
         Cell.number(ceiling.kappa),
     )
-    without = (
-        ("PABAK", table.pabak),
-        ("AC1", table.ac1),
-        ("MCC", table.mcc),
-        ("balanced accuracy", table.balanced_accuracy),
-    )
     rows = (
         cells("accuracy", *accuracy),
         cells("kappa", *kappa),
-        *(cells(word, Cell.number(value), "", "", "") for word, value in without),
+        *(cells(TABLE_WORDS[key], Cell.number(getattr(table, key)), "", "", "") for key in _WITHOUT_INTERVAL),
     )
     named = say_level(level)
     heads = columns("", "value", f"{named} {WHEN_ANSWERS_LAST}", f"{named} {IF_INDEPENDENT}", "ceiling")
@@ -282,9 +274,7 @@ def _statistics(scored: MappingAgreement, level: float, name: str) -> Block:
 
 
 def _class_table(classes: Sequence[ClassAgreement], mapping: StageMapping, *, name: str, caption: str) -> Table:
-    heads = columns(
-        "class", "reference epochs", "device epochs", "sensitivity", "specificity", "PPV", "NPV", "F1", "kappa"
-    )
+    heads = columns("class", "reference epochs", "device epochs", *CLASS_WORDS.values())
     return Table(name, caption, heads, tuple(_class_row(c, mapping) for c in classes))
 
 
@@ -292,8 +282,8 @@ def _class_row(found: ClassAgreement, mapping: StageMapping) -> tuple[Cell, ...]
     head = say_class(found.name, mapping), Cell.count(found.reference_epochs)
     if not found.comparable:
         return cells(*head, NO_LABEL, *[DASH] * 6)
-    values = found.sensitivity, found.specificity, found.ppv, found.npv, found.f1, found.kappa
-    return cells(*head, Cell.count(found.device_epochs), *(Cell.number(value, 2) for value in values))
+    values = (Cell.number(getattr(found, key), 2) for key in CLASS_WORDS)
+    return cells(*head, Cell.count(found.device_epochs), *values)
 
 
 def _others(night: NightAgreement, front: Front) -> tuple[Block, ...]:

@@ -16,7 +16,8 @@ _NAMED: Final = for_page("that the layout names", "asked for")
 
 def say_note(note: Note, front: Front = Front.COMMAND) -> str:
     """Return the sentence of a note, what can be set named as `front` names it."""
-    text = name_options(SENTENCES[NoteKind(note.kind)](note), front)
+    said = SENTENCES[NoteKind(note.kind)]
+    text = name_options(said.format_map(dict(note.values)) if isinstance(said, str) else said(note), front)
     return f"{note.side}: {text}" if note.side else text
 
 
@@ -117,12 +118,10 @@ def _silent_as_wake(n: Note) -> str:
     )
 
 
-SENTENCES: Final[dict[NoteKind, Callable[[Note], str]]] = {
+SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
     NoteKind.TEXTS_MERGED_INTO_N3: _texts_merged_into_n3,
-    NoteKind.CODES_MERGED_INTO_N3: lambda _: "R&K merged: codes 3 and 4 (Rechtschaffen & Kales) read as N3",
-    NoteKind.CHANNEL_IN_TEXTS: lambda n: (
-        f"{n['count']} annotation texts name a channel after '@@'; the part before it was read"
-    ),
+    NoteKind.CODES_MERGED_INTO_N3: "R&K merged: codes 3 and 4 (Rechtschaffen & Kales) read as N3",
+    NoteKind.CHANNEL_IN_TEXTS: "{count} annotation texts name a channel after '@@'; the part before it was read",
     NoteKind.LABEL_NORMALISED: lambda n: f"label normalised: '{shorten(n['label'])}' read as '{n['standard']}'",
     NoteKind.PLAIN_WORDS_READ: lambda n: (
         f"no annotation has a text that EDF+ knows for stages; plain words were read: {_quoted(n['labels'])}"
@@ -130,83 +129,71 @@ SENTENCES: Final[dict[NoteKind, Callable[[Note], str]]] = {
     NoteKind.DURATION_FROM_LAYOUT: lambda n: (
         f"{n['count']} stage annotations without a duration last {n['seconds']:g} s each, as {_SAID}"
     ),
-    NoteKind.STEP_INFERRED: lambda n: (
-        f"epoch length inferred: no stage annotation has a duration, and all of them start {n['seconds']:.10g} s apart"
+    NoteKind.STEP_INFERRED: (
+        "epoch length inferred: no stage annotation has a duration, and all of them start {seconds:.10g} s apart"
     ),
-    NoteKind.ANNOTATION_CHANNELS: lambda n: f"{n['count']} annotation channels were read together",
-    NoteKind.BYTES_BETWEEN_ANNOTATIONS: lambda n: (
-        f"{n['count']} unused bytes stand between annotations, where none belong; nothing was lost"
+    NoteKind.ANNOTATION_CHANNELS: "{count} annotation channels were read together",
+    NoteKind.BYTES_BETWEEN_ANNOTATIONS: (
+        "{count} unused bytes stand between annotations, where none belong; nothing was lost"
     ),
-    NoteKind.RECORDS_WITHOUT_START: lambda n: (
-        f"{n['count']} of {n['records']} data records do not begin with their start time"
-    ),
+    NoteKind.RECORDS_WITHOUT_START: "{count} of {records} data records do not begin with their start time",
     NoteKind.GAP_BETWEEN_RECORDS: _gap_between_records,
     NoteKind.HYPNOGRAM_SIGNAL: lambda n: (
         f"hypnogram read from the signal '{shorten(n['signal'])}', one sample an epoch"
     ),
-    NoteKind.ANNOTATIONS_UNDECLARED: lambda n: (
-        f"the header does not say {n['variant']}+, but there is an annotation channel, which was read"
+    NoteKind.ANNOTATIONS_UNDECLARED: (
+        "the header does not say {variant}+, but there is an annotation channel, which was read"
     ),
     NoteKind.SIGNAL_NORMALISED: lambda n: (
         f"label normalised: signal '{shorten(n['signal'])}' was read as an annotation channel"
     ),
-    NoteKind.RECORDS_COUNTED: lambda n: (
-        f"the header gives {n['declared']} data records, as while recording; {n['records']} were counted from the "
-        "size of the file"
+    NoteKind.RECORDS_COUNTED: (
+        "the header gives {declared} data records, as while recording; {records} were counted from the size of the file"
     ),
-    NoteKind.RECORDS_UNDECLARED: lambda n: (
-        f"data records after the declared ones: the header gives {n['declared']}, the file holds {n['records']}, "
-        "and all were read"
+    NoteKind.RECORDS_UNDECLARED: (
+        "data records after the declared ones: the header gives {declared}, the file holds {records}, and all were read"
     ),
-    NoteKind.BYTES_AFTER_RECORDS: lambda n: f"{n['count']} bytes after the last whole data record were not read",
+    NoteKind.BYTES_AFTER_RECORDS: "{count} bytes after the last whole data record were not read",
     NoteKind.START_FROM_LAYOUT: _start_from_layout,
     NoteKind.START_DATE_FROM_LAYOUT: lambda n: f"start date taken {_FROM_LAYOUT}: {n['date']}",
-    NoteKind.START_ANONYMISED: lambda n: (
-        f"start anonymised: the recording field says 'Startdate X', so {n['date']} need not be the true date; the "
-        "time of day was kept"
+    NoteKind.START_ANONYMISED: (
+        "start anonymised: the recording field says 'Startdate X', so {date} need not be the true date; the time of "
+        "day was kept"
     ),
-    NoteKind.START_WITH_COLONS: lambda _: "the start time is written with ':' instead of '.'",
-    NoteKind.MONTH_UNREADABLE: lambda n: (
-        "the month in the recording field is no English abbreviation; its day and year agree with the header's "
-        f"start date, which was used: {n['date']}"
+    NoteKind.START_WITH_COLONS: "the start time is written with ':' instead of '.'",
+    NoteKind.MONTH_UNREADABLE: (
+        "the month in the recording field is no English abbreviation; its day and year agree with the header's start "
+        "date, which was used: {date}"
     ),
     NoteKind.RECORDS_FROM_FIELD: lambda n: f"records read from the field '{shorten(n['field'])}'",
     NoteKind.FIELDS_NESTED: lambda n: f"fields that hold objects or lists were not looked at: {_quoted(n['fields'])}",
     NoteKind.IN_BED: _in_bed,
-    NoteKind.UTC_CLAIMED: lambda _: (
-        "times are written as UTC (Z), which is a claim: if they are local times, name their zone"
+    NoteKind.UTC_CLAIMED: "times are written as UTC (Z), which is a claim: if they are local times, name their zone",
+    NoteKind.ONE_SOURCE: "only source {source} of {sources} (told apart by {told_apart_by}) was read",
+    NoteKind.SOURCES_TOGETHER: (
+        "{sources} sources (told apart by {told_apart_by}) scored different nights; all were read"
     ),
-    NoteKind.ONE_SOURCE: lambda n: (
-        f"only source {n['source']} of {n['sources']} (told apart by {n['told_apart_by']}) was read"
-    ),
-    NoteKind.SOURCES_TOGETHER: lambda n: (
-        f"{n['sources']} sources (told apart by {n['told_apart_by']}) scored different nights; all were read"
-    ),
-    NoteKind.NOT_UTF8: lambda n: f"{n['encoding']} text read; JSON should be UTF-8",
-    NoteKind.STATUS_NOT_FINAL: lambda n: f"{n['count']} Observations have the status '{n['status']}'",
+    NoteKind.NOT_UTF8: "{encoding} text read; JSON should be UTF-8",
+    NoteKind.STATUS_NOT_FINAL: "{count} Observations have the status '{status}'",
     NoteKind.OTHER_CODE_SYSTEM: lambda n: (
         f"{n['count']} Observations use codes of another code system than sleep-analysis-codes ({shorten(n['system'])})"
     ),
     NoteKind.SUMMARY_DISAGREES: _summary_disagrees,
-    NoteKind.TIME_KEY: lambda n: f"{n['count']} stages tell their time under {n['key']}",
-    NoteKind.EPISODES_NESTED: lambda n: (
-        f"{n['count']} records keep sleep_stage_episodes inside sleep_stage_summary; read all the same"
-    ),
-    NoteKind.NOT_MAIN_SLEEP: lambda n: (
-        f"{n['count']} of {n['records']} records are marked as not the main sleep; read all the same"
-    ),
-    NoteKind.OUTSIDE_TIME_FRAME: lambda n: f"{n['count']} stages reach outside their record's effective_time_frame",
-    NoteKind.TOTALS_UNUSED: lambda n: f"{n['count']} records with totals only were not used",
-    NoteKind.ZONE_BESIDE_OFFSETS: lambda n: f"zone {n['zone']} not used: the file tells offsets from UTC",
-    NoteKind.ZONE_BESIDE_TIMES: lambda n: f"zone {n['zone']} not used: the times tell their own",
+    NoteKind.TIME_KEY: "{count} stages tell their time under {key}",
+    NoteKind.EPISODES_NESTED: "{count} records keep sleep_stage_episodes inside sleep_stage_summary; read all the same",
+    NoteKind.NOT_MAIN_SLEEP: "{count} of {records} records are marked as not the main sleep; read all the same",
+    NoteKind.OUTSIDE_TIME_FRAME: "{count} stages reach outside their record's effective_time_frame",
+    NoteKind.TOTALS_UNUSED: "{count} records with totals only were not used",
+    NoteKind.ZONE_BESIDE_OFFSETS: "zone {zone} not used: the file tells offsets from UTC",
+    NoteKind.ZONE_BESIDE_TIMES: "zone {zone} not used: the times tell their own",
     NoteKind.ZONE_BESIDE_FILE: lambda n: f"zone {n['zone']} not used: {n['file'] or 'the data'} tells its own",
-    NoteKind.OFFSET_CHANGES: lambda n: f"offset from UTC changes from {n['before']} to {n['after']} at {n['place']}",
+    NoteKind.OFFSET_CHANGES: "offset from UTC changes from {before} to {after} at {place}",
     NoteKind.OFFSET_CHANGES_MORE: _offset_changes_more,
-    NoteKind.UNIX_TIMES: lambda n: f"times read as Unix {n['unit']}",
+    NoteKind.UNIX_TIMES: "times read as Unix {unit}",
     NoteKind.MIDNIGHT_AS_24: _midnight_as_24,
     NoteKind.REPEATED_HOUR: _repeated_hour,
-    NoteKind.TEXT_ENCODING: lambda n: f"text read as {n['encoding']}, which nothing in the file tells",
-    NoteKind.LINE_ENDS: lambda _: "line ends CR CR LF read as one line end",
+    NoteKind.TEXT_ENCODING: "text read as {encoding}, which nothing in the file tells",
+    NoteKind.LINE_ENDS: "line ends CR CR LF read as one line end",
     NoteKind.BLANK_ROWS: lambda n: f"{counted(n['count'], 'blank row')} dropped",
     NoteKind.COMMENT_LINES: lambda n: f"{counted(n['count'], 'line')} that begin with # taken for comments",
     NoteKind.FOOT_ROWS: lambda n: (
@@ -215,12 +202,10 @@ SENTENCES: Final[dict[NoteKind, Callable[[Note], str]]] = {
     NoteKind.FOOT_OF_CODES: lambda n: (
         f"{counted(n['count'], 'line')} below the codes of epochs dropped, from line {n['line']} on: no codes"
     ),
-    NoteKind.LEVELS_READ: lambda n: f"codes of column '{n['column']}' read by the Levels in {n['file']}",
-    NoteKind.LEVELS_NAMED_OTHERWISE: lambda n: (
-        f"{n['file']} taken although its name differs from the table's in upper and lower case"
-    ),
-    NoteKind.ROWS_REVERSED: lambda _: "rows stand in reverse order of time: turned round",
-    NoteKind.ROWS_UNSORTED: lambda n: f"rows not in order of time ({n['places']}): sorted",
+    NoteKind.LEVELS_READ: "codes of column '{column}' read by the Levels in {file}",
+    NoteKind.LEVELS_NAMED_OTHERWISE: "{file} taken although its name differs from the table's in upper and lower case",
+    NoteKind.ROWS_REVERSED: "rows stand in reverse order of time: turned round",
+    NoteKind.ROWS_UNSORTED: "rows not in order of time ({places}): sorted",
     NoteKind.ROWS_REPEATED: _rows_repeated,
     NoteKind.ENDS_ROUNDED: lambda n: (
         f"{n['count']} ends cut to the next beginning: rounded times overlap by up to {show_number(n['most_s'])} s"
@@ -231,17 +216,15 @@ SENTENCES: Final[dict[NoteKind, Callable[[Note], str]]] = {
         f"{counted(n['epochs'], 'epoch')} without a row, in {counted(n['gaps'], 'gap')}"
     ),
     NoteKind.ENDS_INCLUSIVE: _ends_inclusive,
-    NoteKind.DIGITS_AS_RK: lambda n: f"digits read as R&K stages, as {n['told_by']} says",
+    NoteKind.DIGITS_AS_RK: "digits read as R&K stages, as {told_by} says",
     NoteKind.MISSING_AS_UNSCORED: lambda n: f"'{n['label']}' read as unscored ({counted(n['count'], 'row')})",
-    NoteKind.NIGHT_OF_UNUSED: lambda _: "night_of not used: the times tell their dates themselves",
-    NoteKind.DATES_FROM_COLUMN: lambda n: f"dates taken from column '{n['column']}'",
-    NoteKind.UTC_BY_COLUMN: lambda n: f"times taken as UTC, as column '{n['column']}' says",
-    NoteKind.TIMES_MARK: lambda n: f"times name the {n['mark']} of their rows",
-    NoteKind.DURATION_UNIT: lambda n: f"durations taken as {n['unit']}: so each row ends where the next begins",
-    NoteKind.EPOCHS_NUMBERED: lambda n: (
-        f"times counted from the numbers in column '{n['column']}': epoch {n['first']} is the first one"
-    ),
-    NoteKind.ROWS_COUNTED: lambda _: "no times are read: each row begins where the one before it ends",
+    NoteKind.NIGHT_OF_UNUSED: "night_of not used: the times tell their dates themselves",
+    NoteKind.DATES_FROM_COLUMN: "dates taken from column '{column}'",
+    NoteKind.UTC_BY_COLUMN: "times taken as UTC, as column '{column}' says",
+    NoteKind.TIMES_MARK: "times name the {mark} of their rows",
+    NoteKind.DURATION_UNIT: "durations taken as {unit}: so each row ends where the next begins",
+    NoteKind.EPOCHS_NUMBERED: "times counted from the numbers in column '{column}': epoch {first} is the first one",
+    NoteKind.ROWS_COUNTED: "no times are read: each row begins where the one before it ends",
     NoteKind.SHEET_READ: lambda n: f"read from the sheet '{shorten(n['sheet'])}', the only one that holds something",
     NoteKind.ROWS_OF_PERSON: lambda n: (
         f"{n['rows']} of {n['of']} rows read: those of the person {_NAMED} in column '{n['column']}'"
@@ -249,10 +232,10 @@ SENTENCES: Final[dict[NoteKind, Callable[[Note], str]]] = {
     NoteKind.ROWS_OF_NIGHT: lambda n: (
         f"{n['rows']} of {n['of']} rows read: those of the night {_NAMED} in column '{n['column']}'"
     ),
-    NoteKind.ZONE_FROM_COLUMN: lambda n: f"times taken as those of {n['zone']}, as column '{n['column']}' says",
-    NoteKind.MNE_CLOCK: lambda _: "MNE labels clock times UTC whatever their zone: read as a clock without a zone",
+    NoteKind.ZONE_FROM_COLUMN: "times taken as those of {zone}, as column '{column}' says",
+    NoteKind.MNE_CLOCK: "MNE labels clock times UTC whatever their zone: read as a clock without a zone",
     NoteKind.MNE_DATE_FROM_LAYOUT: lambda _: f"date taken {_FROM_LAYOUT}",
-    NoteKind.MNE_SEGMENT: lambda _: "start read from the first 'New Segment' marker: a clock without a zone",
+    NoteKind.MNE_SEGMENT: "start read from the first 'New Segment' marker: a clock without a zone",
     NoteKind.MNE_WARNING: lambda n: f"MNE warns: {shorten(n['text'])}",
     NoteKind.CONSENSUS: _consensus,
     NoteKind.MARK_OF_SOME: lambda n: (
@@ -262,9 +245,7 @@ SENTENCES: Final[dict[NoteKind, Callable[[Note], str]]] = {
     NoteKind.EPOCHS_SHARED: lambda n: (
         f"{counted(n['count'], 'epoch')} shared by more than one label took the one with most of it"
     ),
-    NoteKind.PARTS_JOINED: lambda n: (
-        f"{n['count']} parts joined in order, with {n['gap_min']:.1f} min between them that none covers"
-    ),
+    NoteKind.PARTS_JOINED: "{count} parts joined in order, with {gap_min:.1f} min between them that none covers",
     NoteKind.NIGHTS_IN_FILE: lambda n: (
         f"the file holds {n['nights']} nights, with 3 h of silence or more between them; by the reference's time "
         + (f"night {n['first']}" if n["first"] == n["last"] else f"nights {n['first']} to {n['last']}")

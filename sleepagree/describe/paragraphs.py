@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import platform
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -42,8 +42,10 @@ from sleepagree.inference.one_night import COVERAGE_OF_ONE_NIGHT
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.words import AASM_STAGES, LEAVE_OUT
 from sleepagree.night.compare import MappingAgreement, NightAgreement
-from sleepagree.scoring.ceiling import Ceiling
 from sleepagree.scoring.runs import Runs
+
+if TYPE_CHECKING:
+    from sleepagree.study.results import StudyMapping
 
 #: Measures that a results paragraph speaks of, where there are any.
 MAIN_MEASURES: Final = ("TST", "SOL", "WASO", "SE")
@@ -58,22 +60,6 @@ _USUAL_STAGES: Final = {
     "nrem": ["N1", "N2", "N3"],
     "sleep": ["N1", "N2", "N3", "R"],
 }
-
-
-class UnderCeiling(Protocol):
-    """A night or a study under one mapping, beside what its labels allow."""
-
-    @property
-    def mapping(self) -> StageMapping:
-        """How stages form classes."""
-
-    @property
-    def ceiling(self) -> Ceiling:
-        """The best that a device with these labels could reach."""
-
-    @property
-    def kappa_beside_ceiling(self) -> float:
-        """Kappa of the device on the table that the ceiling is of."""
 
 
 @dataclass(frozen=True)
@@ -101,7 +87,7 @@ def kappa_with_interval(scored: MappingAgreement, level: float) -> str:
     return f"{figure(scored.table.kappa.value)} ({persisting_interval(low, high, level)})"
 
 
-def say_ceiling(scored: UnderCeiling, accuracy: float, where: str) -> str:
+def say_ceiling(scored: MappingAgreement | StudyMapping, accuracy: float, where: str) -> str:
     """Return what the labels allow and what this device reaches of it; "" where they allow everything, or nothing."""
     ceiling = scored.ceiling
     if math.isnan(ceiling.accuracy) or ceiling.accuracy >= 1 or not ceiling.accuracy:
@@ -113,7 +99,7 @@ def say_ceiling(scored: UnderCeiling, accuracy: float, where: str) -> str:
     )
 
 
-def say_kappa_beside_ceiling(scored: UnderCeiling) -> str:
+def say_kappa_beside_ceiling(scored: MappingAgreement | StudyMapping) -> str:
     """Return the device's own kappa on the table of the ceiling, where that table is none of those that are shown."""
     kappa = scored.kappa_beside_ceiling
     if scored.mapping.is_square or math.isnan(kappa):

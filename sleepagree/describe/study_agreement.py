@@ -29,7 +29,6 @@ from sleepagree.describe.blocks import (
 from sleepagree.describe.night import confusion_figure, confusion_table
 from sleepagree.describe.paragraphs import say_ceiling
 from sleepagree.describe.study_paragraphs import (
-    TABLE_WORDS,
     ends_of,
     file_ending,
     say_compared_classes,
@@ -38,7 +37,9 @@ from sleepagree.describe.study_paragraphs import (
     units_of,
 )
 from sleepagree.describe.words import (
+    CLASS_WORDS,
     DASH,
+    TABLE_WORDS,
     figure,
     file_words,
     join_words,
@@ -62,14 +63,6 @@ from sleepagree.study.results import (
     StudyRedistribution,
 )
 
-_CLASS_WORDS: Final = {
-    "sensitivity": "sensitivity",
-    "specificity": "specificity",
-    "ppv": "PPV",
-    "npv": "NPV",
-    "f1": "F1",
-    "kappa": "kappa",
-}
 _ABSOLUTE_ERROR: Final = "absolute error"
 
 
@@ -128,12 +121,12 @@ def class_table(studied: StudyMapping, study: StudyAgreement, name: str, *, rank
     """Return the statistics of each class against the rest."""
     rows = []
     for class_name in studied.mapping.device_classes:
-        found = [studied.find(key, class_name) for key in _CLASS_WORDS]
+        found = [studied.find(key, class_name) for key in CLASS_WORDS]
         shown = [Cell(DASH) if f is None else _estimate_cell(f.pooled) for f in found]
         rows.append(cells(say_class(class_name, studied.mapping), *shown))
     caption = f"Each class against the rest, pooled, with {say_level(study.options.level)}"
     folded = caption if rank is Rank.FURTHER else ""
-    heads = columns("class", *_CLASS_WORDS.values())
+    heads = columns("class", *CLASS_WORDS.values())
     return Table(f"classes-{name}", caption, heads, tuple(rows), folded=folded, rank=rank)
 
 

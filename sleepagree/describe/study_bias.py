@@ -420,18 +420,17 @@ def sources_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
 
 
 def _source_rows(source: StudyBiasSource, mapping: StageMapping) -> list[tuple[Cell, ...]]:
-    ends = {key: (low, high) for key, low, high in source.intervals}
     own = source.per_night
-    name, nothing = say_class(own.name, mapping), (math.nan, math.nan)
+    name = say_class(own.name, mapping)
     rows = []
     for other, minutes in sorted(own.gained, key=lambda part: -part[1]):
-        low, high = ends.get(f"from {other}", nothing)
+        low, high = source.ends(f"from {other}")
         rows.append(cells(name, f"from {say_class(other, mapping)}", Cell.difference(minutes), interval(low, high, 1)))
     for other, minutes in sorted(own.lost, key=lambda part: -part[1]):
-        low, high = ends.get(f"to {other}", nothing)
+        low, high = source.ends(f"to {other}")
         rows.append(
             cells(name, f"lost to {say_class(other, mapping)}", Cell.difference(-minutes), interval(-high, -low, 1))
         )
-    low, high = ends.get("bias", nothing)
+    low, high = source.ends("bias")
     rows.append(cells(name, "bias", Cell.difference(own.bias_min), interval(low, high, 1)))
     return rows

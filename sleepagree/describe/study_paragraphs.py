@@ -27,6 +27,7 @@ from sleepagree.describe.paragraphs import (
 )
 from sleepagree.describe.study_margins import say_margins
 from sleepagree.describe.words import (
+    TABLE_WORDS,
     figure,
     file_words,
     interval,
@@ -59,16 +60,6 @@ from sleepagree.study.table import NightsTable
 
 #: So many nights with a doubtful clock are named.
 _MOST_NAMED: Final = 3
-
-#: Key of a statistic of a whole table, and its name.
-TABLE_WORDS: Final = {
-    "accuracy": "accuracy",
-    "kappa": "kappa",
-    "pabak": "PABAK",
-    "ac1": "AC1",
-    "mcc": "MCC",
-    "balanced_accuracy": "balanced accuracy",
-}
 
 
 def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:

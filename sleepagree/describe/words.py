@@ -22,6 +22,24 @@ WHEN_ANSWERS_LAST: Final = "when answers last"
 FOR_LASTING_ANSWERS: Final = "for answers in runs of epochs"
 IF_INDEPENDENT: Final = "if epochs were independent"
 
+#: Key of a statistic of a whole table, and its name.
+TABLE_WORDS: Final = {
+    "accuracy": "accuracy",
+    "kappa": "kappa",
+    "pabak": "PABAK",
+    "ac1": "AC1",
+    "mcc": "MCC",
+    "balanced_accuracy": "balanced accuracy",
+}
+CLASS_WORDS: Final = {
+    "sensitivity": "sensitivity",
+    "specificity": "specificity",
+    "ppv": "PPV",
+    "npv": "NPV",
+    "f1": "F1",
+    "kappa": "kappa",
+}
+
 _LONGEST_NAME: Final = 72
 _LONGEST_FILE_WORD: Final = 40
 

@@ -30,30 +30,20 @@ if TYPE_CHECKING:
     from sleepagree.figures.style import FigureSize, one_column, two_columns
     from sleepagree.figures.tables_of_counts import draw_confusion
 
-#: Public name -> file that holds it.
-_FILES: Final = {
-    "FigureSize": "style",
-    "draw_agreement_by_hour": "in_time",
-    "draw_bias_against_level": "bias_over_nights",
-    "draw_bias_sources": "bias_sources",
-    "draw_clock_curve": "in_time",
-    "draw_confusion": "tables_of_counts",
-    "draw_correction_errors": "corrections",
-    "draw_correction_line": "corrections",
-    "draw_device_classes": "device_classes",
-    "draw_hypnograms": "hypnograms",
-    "draw_minutes": "bias_over_nights",
-    "draw_night_kappas": "night_kappas",
-    "draw_normal_look": "bias_over_nights",
-    "draw_precision": "planning",
-    "draw_probabilities": "corrections",
-    "draw_redistribution": "redistribution",
-    "draw_reliability": "corrections",
-    "draw_run_lengths": "in_time",
-    "figure_bytes": "saving",
-    "one_column": "style",
-    "save_figure": "saving",
-    "two_columns": "style",
+#: File -> public names that it holds.
+_NAMES: Final = {
+    "bias_over_nights": ("draw_bias_against_level", "draw_minutes", "draw_normal_look"),
+    "bias_sources": ("draw_bias_sources",),
+    "corrections": ("draw_correction_errors", "draw_correction_line", "draw_probabilities", "draw_reliability"),
+    "device_classes": ("draw_device_classes",),
+    "hypnograms": ("draw_hypnograms",),
+    "in_time": ("draw_agreement_by_hour", "draw_clock_curve", "draw_run_lengths"),
+    "night_kappas": ("draw_night_kappas",),
+    "planning": ("draw_precision",),
+    "redistribution": ("draw_redistribution",),
+    "saving": ("figure_bytes", "save_figure"),
+    "style": ("FigureSize", "one_column", "two_columns"),
+    "tables_of_counts": ("draw_confusion",),
 }
 
 __all__ = [
@@ -83,6 +73,7 @@ __all__ = [
 
 
 def __getattr__(name: str) -> Any:
-    if name not in _FILES:
+    file = next((file for file, names in _NAMES.items() if name in names), None)
+    if file is None:
         raise AttributeError(f"module 'sleepagree.figures' has no attribute {name!r}")
-    return getattr(import_module(f"sleepagree.figures.{_FILES[name]}"), name)
+    return getattr(import_module(f"sleepagree.figures.{file}"), name)

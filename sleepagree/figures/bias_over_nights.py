@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from statistics import NormalDist
 from typing import Final
 
@@ -29,31 +28,18 @@ Values = NDArray[np.float64]
 
 @styled
 def draw_minutes(
-    study: StudyAgreement | None = None,
-    measure: str = "",
-    *,
-    device: str | ArrayLike | None = None,
-    reference: ArrayLike | None = None,
-    participant: Sequence[object] | None = None,
-    unit: str = "min",
-    ax: Axes | None = None,
+    study: StudyAgreement, measure: str = "", *, device: str | None = None, ax: Axes | None = None
 ) -> Axes:
     """Draw the device's value against the reference's for every night, with the line on which they are equal.
 
     Parameters
     ----------
-    study : StudyAgreement, optional
-        The study; without one the arrays are drawn.
+    study : StudyAgreement
+        The study.
     measure : str
-        Name as in the table of bias, such as ``"minutes REM"``; default: TST. With arrays, a name for the axes.
-    device : str, or array-like of float, shape (nights,)
-        Name of the device, needed where the study has several; or values of the device.
-    reference : array-like of float, shape (nights,), optional
-        Values of the reference; nights with nan on a side are left out.
-    participant : sequence, length nights, optional
-        Who slept.
-    unit : str
-        Unit of values in arrays, for the axes.
+        Name as in the table of bias, such as ``"minutes REM"``; default: TST.
+    device : str, optional
+        Name of the device, needed where the study has several.
     ax : Axes, optional
         Where to draw; by default a new figure one column wide.
 
@@ -65,7 +51,7 @@ def draw_minutes(
     Raises
     ------
     TypeError
-        When there is neither a study nor all arrays.
+        When it is no study.
     ValueError
         When the study has no such device or measure.
 
@@ -77,10 +63,10 @@ def draw_minutes(
     >>> draw_minutes(study, "minutes wake").get_xlabel()
     'reference, minutes wake'
     """
-    drawn = measure_of(study, measure, device, reference, participant, unit)
+    row, people = measure_of(study, measure, device)
     ax = axes_for(ax, one_column(76), left=14, right=4, top=8, bottom=10)
-    x, y = drawn.reference, drawn.device
-    scatter_nights(ax, x, y, drawn.participant)
+    x, y = row.reference, row.device
+    scatter_nights(ax, x, y, people)
     both = np.concatenate([x[~np.isnan(x) & ~np.isnan(y)], y[~np.isnan(x) & ~np.isnan(y)]])
     low, high = _padded(both)
     low = max(low, -0.03 * high) if both.size and both.min() >= 0 else low
@@ -88,7 +74,7 @@ def draw_minutes(
     ax.set_xlim(low, high)
     ax.set_ylim(low, high)
     ax.set_aspect("equal", adjustable="box", anchor="SW")
-    said = _with_unit(drawn.measure, drawn.unit)
+    said = row.name if row.measure.startswith(("minutes ", "percent ")) else f"{row.name} ({row.unit})"
     ax.locator_params(axis="both", nbins=7, steps=[1, 2, 2.5, 5, 10])
     name_axis(ax, x=f"reference, {said}", y=f"device, {said}")
     return ax
@@ -96,41 +82,18 @@ def draw_minutes(
 
 @styled
 def draw_bias_against_level(
-    study: StudyAgreement | None = None,
-    measure: str = "",
-    *,
-    device: str | ArrayLike | None = None,
-    reference: ArrayLike | None = None,
-    participant: Sequence[object] | None = None,
-    limits: LimitsOfAgreement | None = None,
-    lines: RegressionLimits | None = None,
-    sloped: RegressionLimits | None = None,
-    unit: str = "min",
-    ax: Axes | None = None,
+    study: StudyAgreement, measure: str = "", *, device: str | None = None, ax: Axes | None = None
 ) -> Axes:
     """Draw the difference of every night against the mean of both sides, with bias and limits of agreement.
 
     Parameters
     ----------
-    study : StudyAgreement, optional
-        The study; without one the arrays are drawn.
+    study : StudyAgreement
+        The study.
     measure : str
-        Name as in the table of bias, such as ``"minutes REM"``; default: TST. With arrays, a name for the axes.
-    device : str, or array-like of float, shape (nights,)
-        Name of the device, needed where the study has several; or values of the device.
-    reference : array-like of float, shape (nights,), optional
-        Values of the reference; nights with nan on a side are left out.
-    participant : sequence, length nights, optional
-        Who slept.
-    limits : LimitsOfAgreement, optional
-        Fitted to the nights in arrays, on either scale; limits of log ratios fan out from the origin. A study brings
-        its own limits and lines.
-    lines : RegressionLimits, optional
-        Limits that are straight lines; drawn instead of the level ones.
-    sloped : RegressionLimits, optional
-        The difference as a line in the level; drawn in place of the level bias, between level limits.
-    unit : str
-        Unit of values in arrays, for the axes.
+        Name as in the table of bias, such as ``"minutes REM"``; default: TST.
+    device : str, optional
+        Name of the device, needed where the study has several.
     ax : Axes, optional
         Where to draw; by default a new figure one column wide.
 
@@ -143,7 +106,7 @@ def draw_bias_against_level(
     Raises
     ------
     TypeError
-        When there is neither a study nor all arrays.
+        When it is no study.
     ValueError
         When the study has no such device or measure.
 
@@ -155,16 +118,13 @@ def draw_bias_against_level(
     >>> draw_bias_against_level(study, "minutes wake").get_xlabel()
     'minutes wake, mean of device and reference (min)'
     """
-    found = measure_of(study, measure, device, reference, participant, unit)
-    if found.row is not None:
-        limits, lines, sloped = found.row.limits, found.row.lines, found.row.sloped
-    if limits is None:
-        raise TypeError("arrays need limits, as fit_limits_of_agreement returns them")
+    row, people = measure_of(study, measure, device)
+    limits, lines, sloped = row.limits, row.lines, row.sloped
     ax = axes_for(ax, one_column(66), left=14, right=20, top=8, bottom=10)
-    x, y = found.reference, found.device
+    x, y = row.reference, row.device
     level, difference = (x + y) / 2, y - x
     known = ~np.isnan(difference)
-    scatter_nights(ax, level, difference, found.participant)
+    scatter_nights(ax, level, difference, people)
     low, high = _padded(level[known])
     ax.set_xlim(low, high)
     ax.axhline(0, color=MUTED.drawn, linewidth=0.6, zorder=1)
@@ -186,8 +146,7 @@ def draw_bias_against_level(
         _ring(ax, level, difference, (difference < limits.lower) | (difference > limits.upper))
     bottom, top = _padded(np.array([*difference[known], *drawn, 0.0]))
     ax.set_ylim(bottom, top)
-    unit = found.unit
-    name_axis(ax, x=f"{found.said}mean of device and reference ({unit})", y=f"device − reference ({unit})")
+    name_axis(ax, x=f"{row.name}, mean of device and reference ({row.unit})", y=f"device − reference ({row.unit})")
     return ax
 
 
@@ -196,12 +155,6 @@ def _ring(ax: Axes, x: Values, y: Values, outside: ArrayLike) -> None:
     marked = np.asarray(outside, bool) & ~np.isnan(y)
     if np.count_nonzero(~np.isnan(y)) <= MOST_NIGHTS and marked.any():
         ax.plot(x[marked], y[marked], zorder=5, **points(8.0, "none", INK.drawn, 0.9))
-
-
-def _with_unit(measure: str, unit: str) -> str:
-    if not measure:
-        return unit
-    return measure if measure.startswith(("minutes ", "percent ")) else f"{measure} ({unit})"
 
 
 def _padded(values: Values) -> tuple[float, float]:
@@ -284,31 +237,18 @@ def _points_shown(n: int) -> NDArray[np.int64]:
 
 @styled
 def draw_normal_look(
-    study: StudyAgreement | None = None,
-    measure: str = "",
-    *,
-    device: str | ArrayLike | None = None,
-    reference: ArrayLike | None = None,
-    participant: Sequence[object] | None = None,
-    unit: str = "min",
-    ax: Axes | None = None,
+    study: StudyAgreement, measure: str = "", *, device: str | None = None, ax: Axes | None = None
 ) -> Axes:
     """Draw participants' mean differences against the quantiles of a normal law with their mean and SD.
 
     Parameters
     ----------
-    study : StudyAgreement, optional
-        The study; without one the arrays are drawn.
+    study : StudyAgreement
+        The study.
     measure : str
-        Name as in the table of bias, such as ``"minutes REM"``; default: TST. With arrays, a name for the axes.
-    device : str, or array-like of float, shape (nights,)
-        Name of the device, needed where the study has several; or values of the device.
-    reference : array-like of float, shape (nights,), optional
-        Values of the reference; nights with nan on a side are left out.
-    participant : sequence, length nights, optional
-        Who slept; participants' means are what the limits of agreement take as normal.
-    unit : str
-        Unit of values in arrays, for the axes.
+        Name as in the table of bias, such as ``"minutes REM"``; default: TST.
+    device : str, optional
+        Name of the device, needed where the study has several.
     ax : Axes, optional
         Where to draw; by default a new figure one column wide.
 
@@ -321,7 +261,7 @@ def draw_normal_look(
     Raises
     ------
     TypeError
-        When there is neither a study nor all arrays.
+        When it is no study.
     ValueError
         When the study has no such device or measure.
 
@@ -329,14 +269,12 @@ def draw_normal_look(
     ----------
     Blom G. Statistical estimates and transformed beta-variables. Wiley, 1958 (plotting positions).
     """
-    found = measure_of(study, measure, device, reference, participant, unit)
+    row, people = measure_of(study, measure, device)
     ax = axes_for(ax, one_column(66), left=14, right=4, top=4, bottom=10)
-    difference = found.device - found.reference
+    difference = row.device - row.reference
     known = ~np.isnan(difference)
-    index = {name: i for i, name in enumerate(dict.fromkeys(found.participant))}
-    who = np.array([index[p] for p in found.participant])[known]
-    nights = np.bincount(who, minlength=len(index))
-    sums = np.bincount(who, difference[known], minlength=len(index))
+    who = np.unique(people, return_inverse=True)[1][known]
+    nights, sums = np.bincount(who), np.bincount(who, difference[known])
     means = np.sort(sums[nights > 0] / nights[nights > 0])
     n = means.size
     quantiles = np.array([NormalDist().inv_cdf((i - 0.375) / (n + 0.25)) for i in range(1, n + 1)])
@@ -347,5 +285,5 @@ def draw_normal_look(
     edge = PAPER.drawn if n <= 60 else "none"
     ax.plot(quantiles[shown], means[shown], zorder=3, **points(3.6, ACCENT.drawn, edge, 0.3))
     told = "" if shown.size == n else f" ({shown.size} of {n} participants, all at the two ends)"
-    name_axis(ax, x=f"normal quantile{told}", y=f"{found.said}mean difference ({found.unit})")
+    name_axis(ax, x=f"normal quantile{told}", y=f"{row.name}, mean difference ({row.unit})")
     return ax

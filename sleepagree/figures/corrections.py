@@ -14,6 +14,7 @@ from sleepagree.figures.hypnograms import name_clock, runs_of
 from sleepagree.figures.participants import scatter_nights
 from sleepagree.figures.style import ACCENT, BAND, GRID, INK, MUTED, PAPER, one_column, shades_of, styled, two_columns
 from sleepagree.inference.class_probabilities import ReliabilityBin
+from sleepagree.scoring.class_sequences import classes_of
 from sleepagree.scoring.measures import say_measure
 from sleepagree.study.correction import CorrectedNight, Correction
 from sleepagree.study.correction_learning import nights_learnt_from
@@ -191,8 +192,7 @@ def draw_probabilities(night: CorrectedNight, *, ax: Axes | None = None) -> Axes
         )
         below = heights[:, k]
     device_set, mapping = night.paired.device_set, night.correction.mapping
-    codes = np.array([*mapping.device_codes(device_set), -1])[night.paired.device]
-    begin, end, label = runs_of(codes)
+    begin, end, label = runs_of(classes_of(night.paired.device, mapping.device_codes(device_set)))
     for k, shade in enumerate(shades_of(mapping.device_classes)):
         mine = label == k
         if mine.any():

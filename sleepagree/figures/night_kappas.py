@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 from matplotlib.axes import Axes
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from sleepagree.errors import shorten
 from sleepagree.figures.drawing import (
@@ -22,7 +22,7 @@ from sleepagree.figures.drawing import (
     write,
 )
 from sleepagree.figures.style import ACCENT, BAND, INK, MUTED, PANEL, PAPER, SMALL_LETTER_POINTS, one_column, styled
-from sleepagree.figures.subjects import device_of, refuse_other
+from sleepagree.figures.subjects import device_of
 from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.proportions import normal_quantile
 from sleepagree.scoring.coefficients import kappa_se
@@ -39,60 +39,46 @@ Values = NDArray[np.float64]
 
 
 @styled
-def draw_night_kappas(
-    study: StudyAgreement | None = None,
-    *,
-    device: str = "",
-    kappa: ArrayLike = (),
-    low: ArrayLike = (),
-    high: ArrayLike = (),
-    participant: Sequence[str] = (),
-    night: Sequence[str] = (),
-    pooled: Estimate | None = None,
-    ax: Axes | None = None,
-) -> Axes:
+def draw_night_kappas(study: StudyAgreement, *, device: str = "", ax: Axes | None = None) -> Axes:
     """Draw kappa of every night with its interval, and the pooled kappa with its own.
 
     Parameters
     ----------
-    study : StudyAgreement, optional
-        The study: the first mapping of the device that has a kappa is drawn. Without one the arrays are.
+    study : StudyAgreement
+        The study: the first mapping of the device that has a kappa is drawn.
     device : str
         Name of the device; needed where the study has several.
-    kappa, low, high : array-like of float, shape (nights,)
-        Kappa and the ends of its interval; nights with nan are left out when nights are sorted.
-    participant, night : sequence of str, length nights
-        Who slept, and which night.
-    pooled : Estimate, optional
-        Kappa of all epochs together, with its interval over participants.
     ax : Axes, optional
         Where to draw; by default a new figure one column wide.
 
     Returns
     -------
     Axes
-        x kappa. Up to 48 nights stand under each other by participant; more are sorted by kappa, and of more
-        than 150 an even choice of ranks is drawn, which the figure says.
+        x kappa. Up to 48 nights stand under each other by participant; more are sorted by kappa, those without a
+        kappa left out, and of more than 150 an even choice of ranks is drawn, which the figure says.
 
     Raises
     ------
     ValueError
         When the study has no such device, or none of its mappings has a kappa.
     """
-    if study is not None:
-        refuse_other(study, StudyAgreement, "study")
-        kappa, low, high, participant, night, pooled = _of_study(study, device)
-    values = np.asarray(kappa, float)
-    order, said = _nights_drawn(values, participant)
+    found = device_of(study, device)
+    studied = next((m for m in found.mappings if m.mapping.is_square), None)
+    pooled = None if studied is None else studied.find("kappa")
+    if studied is None or pooled is None:
+        raise ValueError(f"no mapping of {shorten(found.device)!r} in this study has a kappa")
+    order, said = _nights_drawn(studied.night_kappa, [night.participant for night in found.nights])
     named = not said
-    values, lower, upper = values[order], np.asarray(low, float)[order], np.asarray(high, float)[order]
+    values, reach = studied.night_kappa[order], normal_quantile(study.options.level) * kappa_se(studied.night_counts)
+    lower, upper = values - reach[order], values + reach[order]
     height = values.size * _ROW_MM + 14 if named else _SORTED_MM
     ax = axes_for(ax, one_column(height), left=26 if named else 14, right=3, top=5, bottom=9)
     ax.set_ylim((values.size, 0) if named else (0, values.size))
-    _draw_pooled(ax, pooled)
+    _draw_pooled(ax, pooled.pooled.primary)
     at = np.arange(values.size) + 0.5
     if named:
-        _name_rows(ax, [participant[i] for i in order], [night[i] for i in order])
+        nights = [found.nights[i] for i in order]
+        _name_rows(ax, [night.participant for night in nights], [night.night for night in nights])
     else:
         name_ticks(ax.yaxis, (), ())
         name_axis(ax, y=said)
@@ -105,18 +91,6 @@ def draw_night_kappas(
     grid_lines(ax, "x")
     name_axis(ax, x="kappa")
     return ax
-
-
-def _of_study(study: StudyAgreement, device: str) -> tuple[Values, Values, Values, list[str], list[str], Estimate]:
-    """Return kappa and the ends of its interval, participant and night of every night, and the pooled kappa."""
-    found = device_of(study, device)
-    studied = next((m for m in found.mappings if m.mapping.is_square), None)
-    pooled = None if studied is None else studied.find("kappa")
-    if studied is None or pooled is None:
-        raise ValueError(f"no mapping of {shorten(found.device)!r} in this study has a kappa")
-    kappa, reach = studied.night_kappa, normal_quantile(study.options.level) * kappa_se(studied.night_counts)
-    names = [n.participant for n in found.nights], [n.night for n in found.nights]
-    return kappa, kappa - reach, kappa + reach, *names, pooled.pooled.primary
 
 
 def _nights_drawn(kappa: Values, participant: Sequence[str]) -> tuple[NDArray[np.int64], str]:
@@ -132,8 +106,8 @@ def _nights_drawn(kappa: Values, participant: Sequence[str]) -> tuple[NDArray[np
     return drawn, f"{drawn.size} of {order.size} nights by even ranks, sorted by kappa"
 
 
-def _draw_pooled(ax: Axes, pooled: Estimate | None) -> None:
-    if pooled is None or not pooled.defined:
+def _draw_pooled(ax: Axes, pooled: Estimate) -> None:
+    if not pooled.defined:
         return
     if not math.isnan(pooled.low):
         ax.axvspan(pooled.low, pooled.high, color=BAND.drawn, linewidth=0, zorder=0.6)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -21,12 +20,11 @@ from sleepagree.figures.style import (
     two_columns,
 )
 from sleepagree.figures.subjects import device_of, is_study
-from sleepagree.hypnogram.spans import Counts
 from sleepagree.night.compare import NightAgreement
 
 if TYPE_CHECKING:
-    from sleepagree.describe.night import CountsUnderMapping
-    from sleepagree.study.results import StudyAgreement
+    from sleepagree.night.compare import MappingAgreement
+    from sleepagree.study.results import StudyAgreement, StudyMapping
 
 _STRONGEST_TINT: Final = 0.5  # letters in ink keep a contrast of 4.5 to 1 on it, on light and on dark paper
 _CELL_MM: Final = 10.5
@@ -35,24 +33,19 @@ _WIDE_FROM: Final = 6
 
 @styled
 def draw_confusion(
-    counts: Counts | NightAgreement | StudyAgreement | CountsUnderMapping,
+    counts: NightAgreement | StudyAgreement | MappingAgreement | StudyMapping,
     *,
     device: str = "",
-    reference_classes: tuple[str, ...] = (),
-    device_classes: tuple[str, ...] = (),
     ax: Axes | None = None,
 ) -> Axes:
     """Draw a table of counts: in each cell the epochs and their share of the row; the tint follows the share.
 
     Parameters
     ----------
-    counts : NightAgreement, StudyAgreement, MappingAgreement or StudyMapping; or int array, shape (rows, columns)
-        A night or a study, of which the first mapping is drawn, or what was counted under one mapping; or epochs, rows
-        reference, columns device.
+    counts : NightAgreement, StudyAgreement, MappingAgreement or StudyMapping
+        A night or a study, of which the first mapping is drawn, or what was counted under one mapping.
     device : str
         Name of the device; needed where a study has several.
-    reference_classes, device_classes : tuple of str
-        Names of rows and columns; only an array needs them.
     ax : Axes, optional
         Where to draw; by default a new figure one column wide (two for six classes and more).
 
@@ -64,23 +57,13 @@ def draw_confusion(
     Raises
     ------
     ValueError
-        When an array lacks names of its classes, or the study has no such device.
+        When the study has no such device.
     """
     if is_study(counts):
         counts = device_of(counts, device).mappings[0]
     elif isinstance(counts, NightAgreement):
         counts = counts.mappings[0]
-    say: Callable[[str], str] = speak
-    if not isinstance(counts, np.ndarray) and hasattr(counts, "mapping"):
-        say = counts.mapping.speak
-        reference_classes, device_classes = counts.mapping.reference_classes, counts.mapping.device_classes
-        counts = counts.counts
-    table = np.asarray(counts)
-    if table.shape != (len(reference_classes), len(device_classes)):
-        raise ValueError(
-            f"counts of shape {table.shape} need as many reference_classes and device_classes, "
-            f"not {len(reference_classes)} and {len(device_classes)}"
-        )
+    table, mapping = counts.counts, counts.mapping
     n_rows, n_columns = table.shape
     height = n_rows * _CELL_MM + 16
     size = two_columns(height) if n_columns >= _WIDE_FROM else one_column(height)
@@ -90,10 +73,10 @@ def draw_confusion(
     ax.set_xlim(0, n_columns)
     ax.set_ylim(n_rows, 0)
     rows, columns = table.sum(axis=1), table.sum(axis=0)
-    for i, name in enumerate(reference_classes):
+    for i, name in enumerate(mapping.reference_classes):
         for j in range(n_columns):
             _draw_cell(ax, i, j, int(table[i, j]), int(rows[i]))
-            if device_classes[j] == name:
+            if mapping.device_classes[j] == name:
                 _frame(ax, i, j)
         write(ax, n_columns + 0.08, i + 0.5, str(int(rows[i])), shade=MUTED, ha="left", va="center")
     for j in range(n_columns):
@@ -101,8 +84,10 @@ def draw_confusion(
     write(ax, n_columns + 0.08, n_rows + 0.12, str(int(table.sum())), shade=MUTED, ha="left", va="top")
     ax.xaxis.tick_top()
     ax.xaxis.set_label_position("top")
-    name_ticks(ax.xaxis, [j + 0.5 for j in range(n_columns)], [speak(c) for c in device_classes], marks=False)
-    name_ticks(ax.yaxis, [i + 0.5 for i in range(n_rows)], [say(c) for c in reference_classes], marks=False)
+    name_ticks(ax.xaxis, [j + 0.5 for j in range(n_columns)], [speak(c) for c in mapping.device_classes], marks=False)
+    name_ticks(
+        ax.yaxis, [i + 0.5 for i in range(n_rows)], [mapping.speak(c) for c in mapping.reference_classes], marks=False
+    )
     name_axis(ax, x="device", y="reference")
     for side in ax.spines.values():
         side.set_visible(False)

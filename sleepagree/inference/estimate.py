@@ -3,9 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 NAN = math.nan
+
+
+def mean_of_known(values: Iterable[float]) -> float:
+    """Return the mean of what is not nan, by a sum that does not depend on the order; nan of nothing."""
+    known = [value for value in values if not math.isnan(value)]
+    return math.fsum(known) / len(known) if known else NAN
 
 
 @dataclass(frozen=True)

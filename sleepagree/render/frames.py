@@ -10,7 +10,7 @@ from sleepagree.render import night_json as documents
 from sleepagree.render import study_json as study_documents
 from sleepagree.render.correction_json import corrected_epoch_rows, corrected_rows, correction_rows
 from sleepagree.study.correction import CorrectedNight, Correction
-from sleepagree.study.summarise import StudyAgreement
+from sleepagree.study.results import StudyAgreement
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

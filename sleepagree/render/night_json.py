@@ -36,11 +36,11 @@ from sleepagree.scoring.table_agreement import ClassAgreement
 
 if TYPE_CHECKING:
     from sleepagree.caution import Caution
-    from sleepagree.describe.paragraphs import UnderCeiling
     from sleepagree.inference.planning import PlanGrid, SmallestStudy
     from sleepagree.night.mappings import ComparedMapping, MappingComparison
     from sleepagree.study.from_folder import FolderNights
     from sleepagree.study.proposed_patterns import ProposedPatterns
+    from sleepagree.study.results import StudyMapping
 
 NIGHT_SCHEMA: Final = "sleepagree.night/2"
 MAPPINGS_SCHEMA: Final = "sleepagree.mappings/2"
@@ -226,7 +226,7 @@ def _why_no_interval(kappa: Estimate) -> str | None:
     )
 
 
-def ceiling_document(scored: UnderCeiling) -> Document:
+def ceiling_document(scored: MappingAgreement | StudyMapping) -> Document:
     """Return the design ceiling, and kappa of the device on its table."""
     reason, own = scored.ceiling.kappa_reason or None, number(scored.kappa_beside_ceiling)
     return {**numbers(scored.ceiling, "accuracy", "kappa"), "reason": reason, "device_kappa": own}

@@ -34,7 +34,7 @@ from sleepagree.render.study_further_json import (
 )
 from sleepagree.study.clocks import SEARCHED_S
 from sleepagree.study.night_summary import MEASURE_NAMES, NightSummary, Refusal, ScorerPair, SourceFile
-from sleepagree.study.summarise import (
+from sleepagree.study.results import (
     BiasRow,
     DeviceComparison,
     DeviceStudy,
@@ -187,13 +187,12 @@ def _redistribution_document(traced: StudyRedistribution) -> Document:
 
 
 def _source_document(source: StudyBiasSource, under: StudyMapping) -> Document:
-    intervals = {key: (low, high) for key, low, high in source.intervals}
     return {
         "class": source.pooled.name,
         "bias_minutes": source.per_night.bias_min,
-        **_ends(intervals, "bias"),
-        "gained": [{"from": n, "minutes": m, **_ends(intervals, f"from {n}")} for n, m in source.per_night.gained],
-        "lost": [{"to": n, "minutes": m, **_ends(intervals, f"to {n}")} for n, m in source.per_night.lost],
+        **_ends(source, "bias"),
+        "gained": [{"from": n, "minutes": m, **_ends(source, f"from {n}")} for n, m in source.per_night.gained],
+        "lost": [{"to": n, "minutes": m, **_ends(source, f"to {n}")} for n, m in source.per_night.lost],
         "sentence": say_bias_source(source.per_night, under),
         "without_unreported": number(source.per_night.without_unreported_min),
         "returned_to": source.per_night.returned_to or None,
@@ -202,8 +201,8 @@ def _source_document(source: StudyBiasSource, under: StudyMapping) -> Document:
     }
 
 
-def _ends(intervals: dict[str, tuple[float, float]], key: str) -> Document:
-    low, high = intervals.get(key, (math.nan, math.nan))
+def _ends(source: StudyBiasSource, key: str) -> Document:
+    low, high = source.ends(key)
     return {"low": number(low), "high": number(high)}
 
 

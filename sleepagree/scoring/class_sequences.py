@@ -9,7 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.hypnogram.align import PairedNight
+from sleepagree.hypnogram.spans import LabelCodes
 from sleepagree.mapping.mapping import StageMapping, fitting_mappings
+
+
+def classes_of(codes: LabelCodes, of_label: Sequence[int]) -> NDArray[np.int64]:
+    """Return the class of each epoch, -1 for a gap and for a label that is left out."""
+    classes: NDArray[np.int64] = np.array([*of_label, -1], np.int64)[codes]
+    return classes
 
 
 def class_sequence(

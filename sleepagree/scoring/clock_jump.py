@@ -182,9 +182,7 @@ def _part_score(
 
 def _tops(tables: Values, lags: Lags) -> Values:
     """Return the position of the best offset of each row of tables, the one nearest to 0 among equals."""
-    curves = kappa(tables)
-    n = tables.sum(axis=(-2, -1))
-    curves = np.where(2 * n >= n.max(axis=1, keepdims=True), curves, np.nan)[:, lags.inner]
+    curves = kappa_where_common(tables)[:, lags.inner]
     return np.array([peak_position(curve, lags.reach) or 0 for curve in curves]) + lags.context
 
 

@@ -67,24 +67,11 @@ class Statistic:
     def __post_init__(self) -> None:
         object.__setattr__(self, "key", self.key or self.name)
 
-    def explain(self, counts: Counts, *, position: int = 0) -> str:
-        """Return why one table has no value of this statistic, "" where it has one.
-
-        Parameters
-        ----------
-        counts : array of shape (k, k)
-            Epochs; rows reference, columns device.
-        position : int
-            Position of the class, for a statistic of classes.
-        """
-        value = np.atleast_1d(self.kernel(counts))[position]
-        return self.why_undefined(sum_table(counts), position) if np.isnan(value) else ""
-
     def from_sums(self, t: TableSums) -> Values:
         """Return what ``kernel`` does from `TableSums`, but with the class axis, if any, first."""
         return self.kernel.of_sums(t)
 
-    def why_undefined(self, t: TableSums, position: int = 0) -> str:
+    def why_undefined(self, t: TableSums, position: int) -> str:
         """Return why the statistic is nan."""
         if t.n == 0:
             return NO_EPOCH

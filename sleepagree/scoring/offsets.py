@@ -429,7 +429,7 @@ def kappa_where_common(tables: NDArray[Any]) -> Values:
     """Return kappa of each table, nan where less than half of the largest table's epochs are left."""
     curve = kappa(tables)
     n = tables.sum(axis=(-2, -1))
-    return np.where(n * 2 >= n.max(), curve, np.nan)
+    return np.where(n * 2 >= n.max(axis=-1, keepdims=True), curve, np.nan)
 
 
 def peak_position(curve: Values, zero: int) -> int | None:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.hypnogram.spans import Counts
-from sleepagree.inference.estimate import NAN, undefined
+from sleepagree.inference.estimate import NAN, mean_of_known, undefined
 from sleepagree.inference.resampling import CORRELATION, BootstrapIntervals
 from sleepagree.mapping.mapping import StageMapping, fitting_mappings
 from sleepagree.scoring.class_figures import CLASS_STATISTICS
@@ -263,7 +263,9 @@ def _error_differences(
     for measure, (one, two, difference) in errors.items():
         known = ~np.isnan(difference)
         means = float(one[known].mean()), float(two[known].mean())
-        own_means = [_mean(grouped.mean_by_unit(side[measure]).tolist()) if measure in side else NAN for side in own]
+        own_means = [
+            mean_of_known(grouped.mean_by_unit(side[measure]).tolist()) if measure in side else NAN for side in own
+        ]
         out.append(PairedDifference("absolute error", measure, *means, differences[measure], *own_means))
     return out
 
@@ -352,9 +354,9 @@ def _night_kappas(night: NightSummary, mapping: str) -> tuple[float, float, floa
     """Return the mean kappa of one night between scorers, of the device with each, and with their consensus."""
     pairs = [s for s in night.scorers if s.mapping == mapping]
     return (
-        _mean([s.kappa for s in pairs if s.second != "device"]),
-        _mean([s.kappa for s in pairs if s.second == "device" and s.first != "consensus"]),
-        _mean([s.kappa for s in pairs if s.first == "consensus"]),
+        mean_of_known([s.kappa for s in pairs if s.second != "device"]),
+        mean_of_known([s.kappa for s in pairs if s.second == "device" and s.first != "consensus"]),
+        mean_of_known([s.kappa for s in pairs if s.first == "consensus"]),
     )
 
 
@@ -363,9 +365,3 @@ def _share_of_scorers(sums: NDArray[Any]) -> Values:
     between, each = np.asarray(sums[..., 0], np.float64), np.asarray(sums[..., 1], np.float64)
     share: Values = np.divide(each, between, out=np.full(between.shape, NAN), where=between > 0)
     return share
-
-
-def _mean(values: list[float]) -> float:
-    known = [v for v in values if not math.isnan(v)]
-    # a sum that does not depend on the order in which scorers are listed
-    return math.fsum(known) / len(known) if known else NAN

@@ -6,13 +6,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from sleepagree.caution import Caution, CautionKind
-from sleepagree.errors import Front, InputError, SleepAgreeError, name_options, shorten
+from sleepagree.errors import InputError, SleepAgreeError, shorten
 from sleepagree.hypnogram.window import Window, parse_window
 from sleepagree.mapping.files import own_words
 from sleepagree.study.anonymous import anonymous_night, anonymous_table
 from sleepagree.study.correction import CorrectedNight, Correction
 from sleepagree.study.night_summary import Refusal
-from sleepagree.study.run import DeviceFiles
+from sleepagree.study.run import DeviceFiles, refuse_row
 from sleepagree.study.table import NightRow, NightsTable
 
 
@@ -95,10 +95,7 @@ def correct_nights(
             own = parse_window(row.window) if row.window else window
             night = correction.apply(files.device(row), window=own)
         except SleepAgreeError as error:
-            reason = (
-                f"{name_options(error.problem, Front.TABLE)}." if anonymous else error.told(Front.TABLE, table.folder)
-            )
-            refused.append(Refusal(row.row, row.participant, row.night, row.device, reason))
+            refused.append(refuse_row(row, error, table.folder, anonymous=anonymous))
         else:
             nights.append((row, anonymous_correction(night) if anonymous else night))
         if progress is not None:

@@ -29,8 +29,9 @@ from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import make_stage_set
 from sleepagree.mapping.words import UNSCORED
 from sleepagree.night.measures import measure_device
+from sleepagree.scoring.class_sequences import classes_of
 from sleepagree.shown import Result
-from sleepagree.study.epoch_correction import LearnedEpochs, classes_of
+from sleepagree.study.epoch_correction import LearnedEpochs
 
 #: What stands before the name of a measure that the epochs' probabilities add up to.
 EXPECTED: Final = "expected "

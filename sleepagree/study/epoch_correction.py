@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.hypnogram.spans import EPOCH_S, LabelCodes
+from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.class_probabilities import (
     ClassModel,
     LabelledSequence,
@@ -24,6 +24,7 @@ from sleepagree.inference.proportions import score_interval
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet
 from sleepagree.night.measures import asleep_classes
+from sleepagree.scoring.class_sequences import classes_of
 from sleepagree.scoring.epoch_features import EpochFeatures
 
 if TYPE_CHECKING:
@@ -249,12 +250,6 @@ def _values_expected(sums: _Values, nights: Sequence[NightSummary], epochs: Lear
 
 
 _FEWEST_GROUPS: Final = 3
-
-
-def classes_of(codes: LabelCodes, of_label: Sequence[int]) -> _Ints:
-    """Return the class of each epoch from the class of each label, -1 in a gap and where a label is left out."""
-    found: _Ints = np.array([*of_label, -1], np.int64)[codes]
-    return found
 
 
 def _read(night: NightSummary, mapping: StageMapping) -> _Night | None:

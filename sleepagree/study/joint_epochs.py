@@ -6,7 +6,6 @@ devices are compared in is counted again on the epochs that both scored, and sil
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 from functools import lru_cache
@@ -19,6 +18,7 @@ from sleepagree.hypnogram.spans import EPOCH_S, Counts, LabelCodes
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet
 from sleepagree.night.measures import measure_codes, pair_with_classes
+from sleepagree.scoring.class_sequences import classes_of
 from sleepagree.scoring.measures import MeasurePair
 from sleepagree.study.night_summary import NightSummary
 
@@ -119,9 +119,9 @@ def count_joint_night(
     epochs = int(np.count_nonzero(joint))
     if not epochs:
         return LeftOut.NO_EPOCH
-    rows = _classes(window.reference, mapping.reference_codes(window.sets[0]))
+    rows = classes_of(window.reference, mapping.reference_codes(window.sets[0]))
     columns = [
-        _classes(codes, mapping.device_codes(s)) for codes, s in zip(window.devices, window.sets[1:], strict=True)
+        classes_of(codes, mapping.device_codes(s)) for codes, s in zip(window.devices, window.sets[1:], strict=True)
     ]
     shape = len(mapping.reference_classes), len(mapping.device_classes)
     counted = joint & (rows >= 0) & (columns[0] >= 0) & (columns[1] >= 0)
@@ -156,12 +156,6 @@ def _flags(codes: LabelCodes, stage_set: StageSet) -> _Flags:
 @lru_cache(maxsize=256)
 def _scored_by_code(stage_set: StageSet) -> _Flags:
     return np.array([*stage_set.scored, False])
-
-
-def _classes(codes: LabelCodes, of_label: Sequence[int]) -> NDArray[np.int64]:
-    """Return the class of each epoch, -1 for a gap and for a label that is left out."""
-    classes: NDArray[np.int64] = np.array([*of_label, -1], np.int64)[codes]
-    return classes
 
 
 def _cross(
@@ -222,8 +216,8 @@ def _measure(
     reference_set = window.sets[0]
     classes = []
     for side, codes, device_set in zip(sides, window.devices, window.sets[1:], strict=True):
-        rows = _classes(window.reference, side.mapping.reference_codes(reference_set))
-        classes.append((rows, _classes(codes, side.mapping.device_codes(device_set))))
+        rows = classes_of(window.reference, side.mapping.reference_codes(reference_set))
+        classes.append((rows, classes_of(codes, side.mapping.device_codes(device_set))))
     # minutes of classes too are those of the same epochs, whatever either mapping leaves out
     counted = joint.copy()
     for rows, columns in classes:

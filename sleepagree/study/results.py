@@ -353,6 +353,10 @@ class StudyBiasSource:
     per_night: BiasSource
     intervals: tuple[tuple[str, float, float], ...]
 
+    def ends(self, key: str) -> tuple[float, float]:
+        """Return one of the intervals."""
+        return next((low, high) for name, low, high in self.intervals if name == key)
+
 
 @dataclass(frozen=True)
 class StudyShift:

@@ -103,15 +103,18 @@ def score_rows(rows: Sequence[NightRow], folder: Path, options: ScoringOptions) 
         try:
             paired, summary = _score_row(row, files, options)
         except SleepAgreeError as error:
-            reason = (
-                f"{name_options(error.problem, Front.TABLE)}." if options.anonymous else error.told(Front.TABLE, folder)
-            )
-            outcomes.append(Refusal(row.row, row.participant, row.night, row.device, reason))
+            outcomes.append(refuse_row(row, error, folder, anonymous=options.anonymous))
             continue
         outcomes.append(summary)
         if options.epochs:
             texts.append(epoch_text(paired, row))
     return ChunkResult(tuple(outcomes), gzip_member("".join(texts)) if texts else b"")
+
+
+def refuse_row(row: NightRow, error: SleepAgreeError, folder: Path, *, anonymous: bool) -> Refusal:
+    """Return a row that cannot be scored or corrected, with its reason; an anonymous one names no file."""
+    reason = f"{name_options(error.problem, Front.TABLE)}." if anonymous else error.told(Front.TABLE, folder)
+    return Refusal(row.row, row.participant, row.night, row.device, reason)
 
 
 def gzip_member(text: str) -> bytes:

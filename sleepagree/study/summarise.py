@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import product
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 
@@ -33,10 +33,10 @@ from sleepagree.night.measures import pair_with_classes
 from sleepagree.scoring import coefficients
 from sleepagree.scoring.ceiling import design_ceiling
 from sleepagree.scoring.class_figures import CLASS_STATISTICS
-from sleepagree.scoring.coefficients import TABLE_STATISTICS, Statistic
+from sleepagree.scoring.coefficients import NEED_ALL_CLASSES, TABLE_STATISTICS, Statistic
 from sleepagree.scoring.following import STATES
 from sleepagree.scoring.measures import SleepMeasures, say_measure
-from sleepagree.study.cautions import FEW_PARTICIPANTS, study_cautions
+from sleepagree.study.cautions import study_cautions
 from sleepagree.study.clocks import NightClock, read_device_clock
 from sleepagree.study.comparison import compare_devices, scorers_at_once, summarise_scorers
 from sleepagree.study.flows import account_over_nights, redistribute
@@ -52,43 +52,16 @@ from sleepagree.study.groups import (
 from sleepagree.study.night_summary import NightSummary, Refusal, read_shifts
 from sleepagree.study.results import (
     BiasRow,
-    DeviceComparison,
     DeviceStudy,
-    PairedDifference,
     PooledStatistic,
-    ScorerSummary,
     StudyAgreement,
-    StudyBiasSource,
-    StudyDestination,
     StudyMapping,
     StudyOptions,
-    StudyRedistribution,
     StudyShift,
     Values,
     find_measure,
 )
 from sleepagree.study.whole_nights import count_silence, mean_bouts, own_totals
-
-__all__ = [
-    "FEW_PARTICIPANTS",
-    "BiasRow",
-    "DeviceComparison",
-    "DeviceStudy",
-    "PairedDifference",
-    "PooledStatistic",
-    "ScorerSummary",
-    "StudyAgreement",
-    "StudyBiasSource",
-    "StudyDestination",
-    "StudyMapping",
-    "StudyOptions",
-    "StudyRedistribution",
-    "choose_mappings",
-    "fold_nights",
-    "measure_table",
-    "merge_stage_sets",
-    "summarise_study",
-]
 
 
 def summarise_study(outcomes: Any, options: StudyOptions | None = None) -> StudyAgreement:
@@ -273,14 +246,11 @@ def _kappa_components(kappas: Values, grouped: NightGroups) -> VarianceComponent
     return components_from_values(kappas[known], participant=grouped.of_night[known])
 
 
-_NEED_SQUARE: Final = ("kappa", "pabak", "ac1", "mcc", "balanced_accuracy")
-
-
 def _statistics(
     name: str, mapping: StageMapping, square: Counts, grouped: NightGroups, options: StudyOptions
 ) -> tuple[PooledStatistic, ...]:
     """Return pooled and averaged statistics of the table and of its classes, all from the same resamples."""
-    wanted: list[Statistic] = [s for s in TABLE_STATISTICS if mapping.is_square or s.name not in _NEED_SQUARE]
+    wanted: list[Statistic] = [s for s in TABLE_STATISTICS if mapping.is_square or s.name not in NEED_ALL_CLASSES]
     wanted += CLASS_STATISTICS
     found = resample_units(
         grouped.sum_by_unit(square),

@@ -48,7 +48,8 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     import drawn
     from ferry import simulated_nights
 
-    from sleepagree.study.summarise import StudyOptions, summarise_study
+    from sleepagree.study.results import StudyOptions
+    from sleepagree.study.summarise import summarise_study
     from tests.told import night_page, study_page
 
     folder = tmp_path_factory.mktemp("pages")

@@ -25,8 +25,8 @@ from sleepagree.render.columns import columns_of, wrap
 from sleepagree.render.night_json import night_document
 from sleepagree.render.terminal import SAY_FULL, render_terminal
 from sleepagree.scoring.disagreement import describe_disagreement
-from sleepagree.study.results import StudyAgreement
-from sleepagree.study.summarise import StudyOptions, summarise_study
+from sleepagree.study.results import StudyAgreement, StudyOptions
+from sleepagree.study.summarise import summarise_study
 from tests import drawn
 from tests.commands import ended
 from tests.ferry import simulated_nights

@@ -20,7 +20,8 @@ from sleepagree.describe.study_paragraphs import (
 )
 from sleepagree.describe.words import join_words
 from sleepagree.night.compare import NightAgreement
-from sleepagree.study.summarise import StudyOptions, summarise_study
+from sleepagree.study.results import StudyOptions
+from sleepagree.study.summarise import summarise_study
 
 
 @pytest.fixture(scope="module")

@@ -44,7 +44,8 @@ from sleepagree.scoring.clock_blocks import OffsetCurve
 from sleepagree.scoring.clock_check import scan_clock
 from sleepagree.scoring.disagreement import PartAgreement
 from sleepagree.study.correction_learning import learn_correction
-from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
+from sleepagree.study.results import StudyAgreement, StudyOptions
+from sleepagree.study.summarise import summarise_study
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -246,9 +247,8 @@ def texts_of(ax: mpl.axes.Axes) -> list[str]:
 
 def test_confusion_matrix_shows_every_count_share_and_total() -> None:
     counts = np.array([[50, 20, 10], [30, 300, 40], [5, 45, 100]])
-    ax = figures.draw_confusion(
-        counts, reference_classes=("wake", "nrem", "rem"), device_classes=("wake", "nrem", "rem")
-    )
+    classes = ("wake", "nrem", "rem")
+    ax = figures.draw_confusion(drawn.counts_of(counts, classes, classes))
     shown = texts_of(ax)
     for text in ("50", "62 %", "300", "81 %", "100", "67 %", "80", "370", "150", "85", "365", "600"):
         assert text in shown, text
@@ -256,9 +256,8 @@ def test_confusion_matrix_shows_every_count_share_and_total() -> None:
 
 
 def test_confusion_matrix_may_lack_a_column_and_hold_an_empty_row() -> None:
-    ax = figures.draw_confusion(
-        np.array([[5, 1], [0, 0], [2, 3]]), reference_classes=("wake", "light", "rem"), device_classes=("wake", "light")
-    )
+    counts = drawn.counts_of([[5, 1], [0, 0], [2, 3]], ("wake", "light", "rem"), ("wake", "light"))
+    ax = figures.draw_confusion(counts)
     assert texts_of(ax).count("–") == 2
 
 
@@ -331,7 +330,7 @@ def invented_differences(participants: int, nights: int, seed: int = 1) -> dict[
 def test_limits_stand_where_they_were_estimated() -> None:
     data = invented_differences(6, 2)
     limits = fit_limits_of_agreement(**data)
-    ax = figures.draw_bias_against_level(**data, limits=limits, measure="TST")
+    ax = figures.draw_bias_against_level(drawn.study_of_measure(**data, limits=limits))
     levels = {
         round(float(line.get_ydata()[0]), 6)
         for line in ax.lines
@@ -347,7 +346,7 @@ def test_uneven_spread_draws_lines_where_the_regression_puts_them() -> None:
     data = invented_differences(12, 1)
     limits = fit_limits_of_agreement(**data)
     lines = fit_regression_limits(**data, spread=Spread.VARYING)
-    ax = figures.draw_bias_against_level(**data, limits=limits, lines=lines)
+    ax = figures.draw_bias_against_level(drawn.study_of_measure(**data, limits=limits, lines=lines))
     drawn_lines = [line for line in ax.lines if line.get_linestyle() == "-" and len(line.get_xdata()) == 2]
     slopes = [np.diff(line.get_ydata())[0] / np.diff(line.get_xdata())[0] for line in drawn_lines]
     assert any(slope == pytest.approx(lines.slope) for slope in slopes)
@@ -356,7 +355,7 @@ def test_uneven_spread_draws_lines_where_the_regression_puts_them() -> None:
 def test_limits_of_log_ratios_fan_out_as_the_ratio_says() -> None:
     data = invented_differences(8, 1)
     limits = fit_limits_of_agreement(**data, scale=Scale.LOG_RATIO)
-    ax = figures.draw_bias_against_level(**data, limits=limits)
+    ax = figures.draw_bias_against_level(drawn.study_of_measure(**data, limits=limits))
     ratio = np.exp(limits.upper)
     # with device = ratio * reference, the difference over the mean of both
     expected = (ratio - 1) / ((ratio + 1) / 2)
@@ -370,7 +369,7 @@ def test_limits_of_log_ratios_fan_out_as_the_ratio_says() -> None:
 
 def test_few_participants_have_shapes_and_names() -> None:
     data = invented_differences(4, 3)
-    ax = figures.draw_minutes(**data, measure="TST")
+    ax = figures.draw_minutes(drawn.study_of_measure(**data))
     legend = ax.get_legend()
     assert legend is not None
     assert [text.get_text() for text in legend.get_texts()] == ["crew-1", "crew-2", "crew-3", "crew-4"]
@@ -382,7 +381,7 @@ def test_few_participants_have_shapes_and_names() -> None:
 
 def test_many_participants_are_joined_to_their_means() -> None:
     data = invented_differences(20, 3)
-    ax = figures.draw_minutes(**data)
+    ax = figures.draw_minutes(drawn.study_of_measure(**data))
     strokes = next(a for a in ax.get_children() if isinstance(a, PathPatch) and len(a.get_path().vertices) == 2 * 60)
     means = strokes.get_path().vertices[0::2]
     first = np.asarray(data["reference"])[:3].mean()
@@ -391,7 +390,7 @@ def test_many_participants_are_joined_to_their_means() -> None:
 
 def test_large_studies_are_counted_in_cells_and_say_so() -> None:
     data = invented_differences(450, 1)
-    ax = figures.draw_minutes(**data)
+    ax = figures.draw_minutes(drawn.study_of_measure(**data))
     said = next(text for text in texts_of(ax) if "counted in cells" in text)
     assert said.startswith("450 nights")
     assert not [line for line in ax.lines if line.get_linestyle() == "None" and len(line.get_xdata()) > 20]
@@ -400,7 +399,7 @@ def test_large_studies_are_counted_in_cells_and_say_so() -> None:
 def test_nights_without_a_value_are_left_out() -> None:
     data = invented_differences(3, 1)
     data["device"] = np.array([410.0, np.nan, 390.0])
-    ax = figures.draw_minutes(**data)
+    ax = figures.draw_minutes(drawn.study_of_measure(**data))
     points = [
         x
         for line in ax.lines
@@ -414,7 +413,7 @@ def test_normal_look_agrees_with_statsmodels() -> None:
     from statsmodels.graphics.gofplots import ProbPlot
 
     data = invented_differences(15, 1)
-    ax = figures.draw_normal_look(**data)
+    ax = figures.draw_normal_look(drawn.study_of_measure(**data))
     points = next(line for line in ax.lines if line.get_linestyle() == "None" and len(line.get_xdata()) == 15)
     oracle = ProbPlot(np.asarray(data["device"]) - np.asarray(data["reference"]), a=3 / 8)
     assert points.get_xdata() == pytest.approx(oracle.theoretical_quantiles)
@@ -425,7 +424,7 @@ def test_normal_look_of_many_people_draws_both_ends_whole_and_a_thousand_points(
     rng = np.random.default_rng(5)
     n = 30_000
     difference = np.sort(rng.normal(size=n))
-    ax = figures.draw_normal_look(reference=np.zeros(n), device=difference, participant=range(n))
+    ax = figures.draw_normal_look(drawn.study_of_measure(np.zeros(n), difference, range(n)))
     points = next(line for line in ax.lines if line.get_linestyle() == "None")
     y = np.asarray(points.get_ydata())
     assert y.size == 1000
@@ -439,14 +438,9 @@ def test_normal_look_of_many_people_draws_both_ends_whole_and_a_thousand_points(
 
 
 def test_kappa_of_every_night_has_a_row_by_participant() -> None:
-    ax = figures.draw_night_kappas(
-        kappa=[0.5, 0.6, 0.7, np.nan],
-        low=[0.4, 0.5, 0.6, np.nan],
-        high=[0.6, 0.7, 0.8, np.nan],
-        participant=["Ada", "Bo", "Ada", "Bo"],
-        night=["1", "1", "2", "2"],
-        pooled=Estimate(0.61, 0.55, 0.66),
-    )
+    names = [("Ada", "1"), ("Bo", "1"), ("Ada", "2"), ("Bo", "2")]
+    pooled = Estimate(0.61, 0.55, 0.66)
+    ax = figures.draw_night_kappas(drawn.study_of_kappas([0.5, 0.6, 0.7, np.nan], names, pooled))
     points = next(line for line in ax.lines if line.get_marker() == "o")
     assert points.get_xdata()[:3].tolist() == [0.5, 0.7, 0.6]
     assert {"Ada", "Bo", "pooled 0.61"} <= set(texts_of(ax))
@@ -456,9 +450,7 @@ def test_kappa_of_every_night_has_a_row_by_participant() -> None:
 def test_many_nights_are_sorted_and_sampled_by_rank_which_is_said(count: int, shown: int) -> None:
     rng = np.random.default_rng(0)
     kappa = rng.uniform(0.2, 0.8, count)
-    ax = figures.draw_night_kappas(
-        kappa=kappa, low=kappa - 0.05, high=kappa + 0.05, participant=["x"] * count, night=["1"] * count
-    )
+    ax = figures.draw_night_kappas(drawn.study_of_kappas(kappa, [("x", "1")] * count, Estimate(0.5)))
     points = next(line for line in ax.lines if line.get_marker() == "o")
     values = points.get_xdata()
     assert len(values) == shown
@@ -530,9 +522,7 @@ def test_save_figure_replaces_nothing_unless_asked(tmp_path: Path) -> None:
 def test_a_label_is_never_a_formula_in_any_form() -> None:
     label = "$\\frac{1}{2}$ <b>&"
     with figure_style():
-        ax = figures.draw_confusion(
-            np.array([[3, 1], [1, 3]]), reference_classes=("wake", label), device_classes=("wake", label)
-        )
+        ax = figures.draw_confusion(drawn.counts_of([[3, 1], [1, 3]], ("wake", label), ("wake", label)))
     for name in ("svg", "pdf", "png"):
         figure_bytes(ax.figure, name)
     page = page_drawing(svg_tree(ax.figure), prefix="x")
@@ -542,9 +532,7 @@ def test_a_label_is_never_a_formula_in_any_form() -> None:
 
 def test_labels_in_unknown_scripts_and_control_characters_do_no_harm() -> None:
     label = "深い眠り\u202e\x07"
-    ax = figures.draw_confusion(
-        np.array([[3, 1], [1, 3]]), reference_classes=("wake", label), device_classes=("wake", label)
-    )
+    ax = figures.draw_confusion(drawn.counts_of([[3, 1], [1, 3]], ("wake", label), ("wake", label)))
     for name in ("svg", "pdf", "png"):
         figure_bytes(ax.figure, name)
     ET.fromstring(figure_bytes(ax.figure, "svg"))
@@ -591,7 +579,7 @@ def test_figures_of_one_page_share_no_id() -> None:
 
 
 def test_both_axes_of_the_minutes_have_the_same_ticks() -> None:
-    ax = figures.draw_minutes(**invented_differences(4, 2, seed=2), measure="TST")
+    ax = figures.draw_minutes(drawn.study_of_measure(**invented_differences(4, 2, seed=2)))
     ax.figure.draw_without_rendering()
     low, high = ax.get_xlim()
     x, y = ([t for t in ticks if low <= t <= high] for ticks in (ax.get_xticks(), ax.get_yticks()))
@@ -703,13 +691,9 @@ def test_axes_of_ones_own_are_dressed_like_ours() -> None:
 
 
 def test_figures_take_axes_and_return_them() -> None:
-    for draw in (
-        lambda ax: figures.draw_minutes(**invented_differences(4, 2), ax=ax),
-        lambda ax: figures.draw_normal_look(**invented_differences(4, 2), ax=ax),
-        *(partial(draw, *given) for draw, *given in drawn_of_results()),
-    ):
+    for draw, *given in drawn_of_results():
         ax = Figure().add_subplot()
-        assert draw(ax=ax) is ax
+        assert draw(*given, ax=ax) is ax
         figure_bytes(ax.figure, "svg")
 
 
@@ -763,26 +747,6 @@ def test_every_figure_takes_a_whole_result() -> None:
     assert drawn_by == {getattr(figures, name) for name in figures.__all__ if name.startswith("draw_")}
 
 
-def test_what_a_study_is_drawn_with_is_what_its_arrays_would_be() -> None:
-    study = small_study()
-    device = study.devices[[d.device for d in study.devices].index("band A")]
-    row = next(row for row in device.bias if row.measure == "TST")
-    loose = {
-        "reference": row.reference,
-        "device": row.device,
-        "participant": [n.participant for n in device.nights],
-        "measure": "TST",
-    }
-    more = {"limits": row.limits, "lines": row.lines, "sloped": row.sloped}
-    for draw, given in (
-        (figures.draw_minutes, loose),
-        (figures.draw_bias_against_level, {**loose, **more}),
-        (figures.draw_normal_look, loose),
-    ):
-        whole = draw(study, device="band A")
-        assert figure_bytes(whole.figure, "svg") == figure_bytes(draw(**given).figure, "svg")
-
-
 @pytest.mark.parametrize(
     ("settings", "message"),
     [
@@ -794,8 +758,6 @@ def test_what_a_study_is_drawn_with_is_what_its_arrays_would_be() -> None:
 def test_a_figure_says_what_a_study_lacks(settings: dict[str, Any], message: str) -> None:
     with pytest.raises(ValueError, match=message):
         figures.draw_minutes(small_study(), **settings)
-    with pytest.raises(TypeError, match="needs a study, or arrays"):
-        figures.draw_minutes(device="pad B")
     with pytest.raises(TypeError, match="study must be a StudyAgreement, not NightAgreement"):
         figures.draw_minutes(drawn.night_with_rem())
 
@@ -818,19 +780,10 @@ def test_two_panels_of_one_figure_do_not_overlap(serial: int, layout: str | None
         assert (two.y1 <= one.y0 + 1) if rows > 1 else (one.x1 <= two.x0 + 1)
 
 
-def test_the_table_of_a_night_needs_no_classes() -> None:
+def test_the_table_of_a_night_is_that_of_its_first_mapping() -> None:
     night = drawn.night_without_rem()
-    first = night.mappings[0]
-    by_hand = figures.draw_confusion(
-        first.counts,
-        reference_classes=first.mapping.reference_classes,
-        device_classes=first.mapping.device_classes,
-    )
-    expected = figure_bytes(by_hand.figure, "svg")
+    expected = figure_bytes(figures.draw_confusion(night.mappings[0]).figure, "svg")
     assert figure_bytes(figures.draw_confusion(night).figure, "svg") == expected
-    assert figure_bytes(figures.draw_confusion(first).figure, "svg") == expected
-    with pytest.raises(ValueError, match="need as many reference_classes and device_classes, not 0 and 0"):
-        figures.draw_confusion(first.counts)
 
 
 def test_pyplot_is_never_imported() -> None:
@@ -881,7 +834,7 @@ def test_nights_outside_the_limits_are_ringed_and_the_slope_is_drawn() -> None:
     data["device"] = np.asarray(data["device"], float)
     data["device"][4] += 300.0
     limits, sloped = fit_limits_of_agreement(**data), fit_regression_limits(**data)
-    ax = figures.draw_bias_against_level(**data, limits=limits, sloped=sloped)
+    ax = figures.draw_bias_against_level(drawn.study_of_measure(**data, limits=limits, sloped=sloped))
     difference = data["device"] - data["reference"]
     outside = sorted(difference[(difference < limits.lower) | (difference > limits.upper)])
     (rings,) = [line for line in ax.lines if line.get_markersize() == 8.0]

@@ -20,8 +20,9 @@ from sleepagree.render.study_json import study_document
 from sleepagree.study.from_table import StudyRequest, load_nights
 from sleepagree.study.night_summary import NightSummary
 from sleepagree.study.paired_epochs import read_paired_nights
+from sleepagree.study.results import StudyOptions
 from sleepagree.study.run import ScoringOptions, score_rows
-from sleepagree.study.summarise import StudyOptions, summarise_study
+from sleepagree.study.summarise import summarise_study
 from sleepagree.study.table import read_nights_table
 from tests.fuzz import inputs
 from tests.fuzz.invariant import MARKER_HEADER, bounded, or_message, survive, warm_up

@@ -42,8 +42,8 @@ def score_all(table, limit=None):
 
     from sleepagree.mapping.mapping import mapping_named
     from sleepagree.scoring.coefficients import kappa
+    from sleepagree.study.groups import fold_nights
     from sleepagree.study.night_summary import NightSummary
-    from sleepagree.study.summarise import fold_nights
 
     table = replace(table, rows=table.rows[:limit]) if limit else table
     mapping = mapping_named("wake-light-deep-rem")

@@ -15,7 +15,8 @@ import pytest
 
 from sleepagree import NightSummary, StudyAgreement, align, compare, compare_mappings, read_hypnogram
 from sleepagree.render import notebook
-from sleepagree.study.summarise import StudyOptions, summarise_study
+from sleepagree.study.results import StudyOptions
+from sleepagree.study.summarise import summarise_study
 from tests.ferry import simulated_nights
 
 

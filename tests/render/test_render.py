@@ -42,7 +42,8 @@ from sleepagree.render.terminal import render_terminal, table_lines
 from sleepagree.study.from_folder import nights_from_folder
 from sleepagree.study.night_summary import Refusal
 from sleepagree.study.plan import plan_study, stated_statistics
-from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
+from sleepagree.study.results import StudyAgreement, StudyOptions
+from sleepagree.study.summarise import summarise_study
 from tests.ferry import simulated_nights
 
 

@@ -22,7 +22,8 @@ from sleepagree.render.figures import script_json
 from sleepagree.render.night_folder import write_night
 from sleepagree.render.night_json import dump, night_document
 from sleepagree.study.night_summary import Refusal
-from sleepagree.study.summarise import StudyOptions, summarise_study
+from sleepagree.study.results import StudyOptions
+from sleepagree.study.summarise import summarise_study
 from sleepagree.study.table import NightsTable
 from tests.told import night_files, night_page, study_files, study_page
 

@@ -18,8 +18,8 @@ from sleepagree.errors import InputError, OutputError
 from sleepagree.files.writing import RESULT_FILES
 from sleepagree.mapping.mapping import mapping_named
 from sleepagree.study.from_table import StudyRequest, load_nights
+from sleepagree.study.results import StudyOptions
 from sleepagree.study.run import ScoringOptions
-from sleepagree.study.summarise import StudyOptions
 from sleepagree.study.unfinished import unfinished_folder
 from tests.ferry import FERRY, copy_ferry
 

@@ -21,8 +21,8 @@ from sleepagree.describe.study_paragraphs import methods_of_study, results_of_st
 from sleepagree.render.latex import render_latex
 from sleepagree.render.markdown import render_markdown
 from sleepagree.study.from_table import StudyRequest, load_nights
+from sleepagree.study.results import StudyOptions
 from sleepagree.study.run import ScoringOptions
-from sleepagree.study.summarise import StudyOptions
 from tests.ferry import copy_ferry
 from tests.test_hostile_text import HOSTILE
 

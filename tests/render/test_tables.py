@@ -21,7 +21,8 @@ from sleepagree.render.frames import (
     tabulate_redistribution,
     tabulate_study_confusion,
 )
-from sleepagree.study.summarise import StudyOptions, summarise_study
+from sleepagree.study.results import StudyOptions
+from sleepagree.study.summarise import summarise_study
 from tests.ferry import simulated_nights
 from tests.worked import pair, side
 

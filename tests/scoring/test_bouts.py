@@ -11,7 +11,8 @@ from scipy import stats
 
 from sleepagree.render.study_json import study_document
 from sleepagree.scoring.bouts import CHANGES, compare_bouts
-from sleepagree.study.summarise import StudyOptions, summarise_study
+from sleepagree.study.results import StudyOptions
+from sleepagree.study.summarise import summarise_study
 from tests.ferry import simulated_nights
 from tests.told import study_lines
 

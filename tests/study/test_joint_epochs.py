@@ -27,9 +27,9 @@ from sleepagree.study.from_table import StudyRequest, load_nights
 from sleepagree.study.joint_epochs import JointNight, LeftOut, SideOfComparison, count_joint_night
 from sleepagree.study.night_summary import NightSummary, pack_epochs
 from sleepagree.study.paired_epochs import COLUMNS, read_paired_nights
-from sleepagree.study.results import DeviceComparison, PairedDifference
+from sleepagree.study.results import DeviceComparison, PairedDifference, StudyAgreement, StudyOptions
 from sleepagree.study.run import ChunkResult, ScoringOptions, score_rows
-from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
+from sleepagree.study.summarise import summarise_study
 from sleepagree.study.unfinished import unfinished_folder
 from tests.said import said
 from tests.told import study_lines, study_page

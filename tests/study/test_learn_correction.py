@@ -26,7 +26,8 @@ from sleepagree.study import correction_learning
 from sleepagree.study.correction import Correction
 from sleepagree.study.correction_file import read_correction
 from sleepagree.study.correction_learning import learn_correction
-from sleepagree.study.summarise import StudyOptions, summarise_study
+from sleepagree.study.results import StudyOptions
+from sleepagree.study.summarise import summarise_study
 from tests.ferry import FERRY, simulated_nights
 
 DEVICE = FERRY / "pad-b" / "crew-3-night-2.csv"

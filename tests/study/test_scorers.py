@@ -29,8 +29,9 @@ from sleepagree.readers.memory import read_hypnogram
 from sleepagree.render.night_json import night_document
 from sleepagree.render.study_json import study_document
 from sleepagree.study.night_summary import NightSummary, summarise_night
+from sleepagree.study.results import StudyAgreement, StudyOptions
 from sleepagree.study.scorers import CONSENSUS, DEVICE, build_consensus, compare_scorers
-from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
+from sleepagree.study.summarise import summarise_study
 from tests.said import said
 from tests.told import study_lines
 

@@ -11,8 +11,9 @@ from sleepagree.hypnogram.spans import Origin
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.render.study_json import study_document
 from sleepagree.study.night_summary import NightSummary, summarise_night
+from sleepagree.study.results import StudyAgreement, StudyOptions
 from sleepagree.study.scorers import build_consensus, compare_scorers, tables_of_scorers
-from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
+from sleepagree.study.summarise import summarise_study
 from tests.told import study_lines
 
 STAGES = {"W": "W", "1": "N1", "2": "N2", "3": "N3", "R": "R", ".": None}

@@ -21,10 +21,11 @@ from sleepagree.mapping.mapping import mapping_named
 from sleepagree.render.study_json import bias_rows, confusion_rows, night_rows, study_document
 from sleepagree.scoring import coefficients
 from sleepagree.scoring.offsets import ClockHint
+from sleepagree.study.groups import fold_nights
 from sleepagree.study.night_summary import MEASURE_NAMES, NightSummary, Refusal
-from sleepagree.study.results import StudyAgreement
+from sleepagree.study.results import StudyAgreement, StudyOptions
 from sleepagree.study.run import ScoringOptions
-from sleepagree.study.summarise import StudyOptions, fold_nights, summarise_study
+from sleepagree.study.summarise import summarise_study
 from sleepagree.study.table import NightRow, NightsTable
 from tests.ferry import simulated_nights
 from tests.said import said

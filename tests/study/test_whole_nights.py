@@ -8,7 +8,8 @@ from sleepagree.hypnogram.align import align
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.render.study_json import study_document
 from sleepagree.study.night_summary import NightSummary, summarise_night
-from sleepagree.study.summarise import StudyAgreement, StudyOptions, summarise_study
+from sleepagree.study.results import StudyAgreement, StudyOptions
+from sleepagree.study.summarise import summarise_study
 from tests.ferry import simulated_nights
 from tests.told import study_lines
 

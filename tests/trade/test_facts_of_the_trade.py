@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 
+import drawn
 import numpy as np
 import pytest
 from click.testing import CliRunner
@@ -87,7 +88,7 @@ def test_perfect_agreement_lies_on_the_diagonal() -> None:
 def test_perfect_agreement_lies_on_the_line_of_identity() -> None:
     """Common practice, no source: the line on which both sides are equal."""
     minutes = [float(NIGHT[at:].count("deep")) for at in (0, 200, 400)]
-    ax = draw_minutes(reference=minutes, device=minutes, participant=["a", "b", "c"], measure="minutes deep")
+    ax = draw_minutes(drawn.study_of_measure(minutes, minutes, ["a", "b", "c"], measure="minutes deep"), "minutes deep")
     line = next(line for line in ax.lines if line.get_linestyle() == "-")
     assert line.get_xdata() == pytest.approx(line.get_ydata())
     points = [xy for line in ax.lines if line.get_linestyle() == "None" for xy in line.get_xydata()]
