@@ -34,6 +34,7 @@ _WHY: Final = {
     Why.SEVERAL_PEOPLE: "the times start again where it changes",
     Why.KNOWN: "known without this line",
     Why.OFFERED: "where rows overlap",
+    Why.IN_BLOCKS: "if its values number nights: rows of all of them follow each other here; night says which to read",
 }
 #: What to write into a blank.
 _ASK: Final = {
