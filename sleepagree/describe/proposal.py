@@ -37,6 +37,7 @@ _WHY: Final = {
     Why.NEAREST: "the nearest",
     Why.LATEST: "the latest",
     Why.LIKELIEST: "likeliest by its letters and words; to be checked: it reads",
+    Why.IN_BLOCKS: "if its values number nights: rows of all of them follow each other here; night says which to read",
 }
 #: What to write into a blank.
 _ASK: Final = {

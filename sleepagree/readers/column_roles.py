@@ -219,7 +219,11 @@ def _find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
         if given.end is None and given.duration is None and given.shape is not Shape.EPOCHS:
             made += [Setting("duration", c.name, Why.UNITS_TOLD) for c in rest if _tells_lengths(c, stage)][:1]
     elif not named["start"] and not timed and not is_key:
-        made += _count_settings(rest, stage)
+        counted = _count_settings(rest, stage)
+        used |= {setting.value for setting in counted}
+        blocks = [c.name for c in rest if c.kind is Kind.CODES and _are_blocks(c) and c.distinct > 1]
+        offered = [Setting("night_column", name, Why.IN_BLOCKS) for name in blocks if name not in used]
+        made += [*counted, *offered[: bool(counted)]]
     return Found(columns, tuple(made), meanings_of(stage.cells))
 
 

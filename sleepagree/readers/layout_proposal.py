@@ -34,6 +34,7 @@ class Why(StrEnum):
     UNITS_TOLD = "units_told"
     UNTOLD = "untold"
     SEVERAL_PEOPLE = "several_people"
+    IN_BLOCKS = "in_blocks"
     DATE_STAYS = "date_stays"
     UNREAD = "unread"
     GIVEN = "given"
@@ -80,7 +81,7 @@ class Setting:
     @property
     def is_comment(self) -> bool:
         """Whether the line changes nothing: the file is read so without it, or only somebody can tell that it holds."""
-        return self.why in (Why.KNOWN, Why.OFFERED)
+        return self.why in (Why.KNOWN, Why.OFFERED, Why.IN_BLOCKS)
 
 
 @dataclass(frozen=True)

@@ -24,6 +24,7 @@ START = datetime(2031, 5, 7, 22, 40)
 #: Night -> code of each minute; 0 awake, 1 light, 2 deep, 3 REM. The last is the shortest.
 LENGTHS = {"1": 420, "2": 390, "3": 301}
 TRUE = {"0": "W", "1": "light", "2": "N3", "3": "R"}
+WORDS = ("valve", "kevyt", "syvä", "rem")
 MEANINGS = {"0": "wake", "1": "light", "2": "deep", "3": "rem"}
 
 
@@ -239,6 +240,29 @@ def test_people_and_nights_together_choose(tmp_path: Path) -> None:
     answers = {"person": "engine", "night": "2", "begins": START.isoformat()}
     shifted = [TRUE[str((int(code) + 1) % 4)] for code in NIGHTS["2"]]
     assert stages(path, proposal.layout(answers, MEANINGS)) == shifted
+
+
+@pytest.mark.parametrize("head", ["yö;vaihe", "yö;lasten;vaihe"])
+def test_a_column_that_may_number_nights_is_offered_where_no_row_tells_a_time(tmp_path: Path, head: str) -> None:
+    rows = [[row[0], row[2]] for row in rows_of()]
+    if "lasten" in head:  # how many minutes each stage lasts
+        rows = [[night, str(3 + i % 5), WORDS[i % 4]] for night in "123" for i in range(41)]
+    path = write(tmp_path, rows, head)
+    proposal, values = proposed(path)
+    assert values["night_column"] == "yö"
+    assert '\n# night_column = "yö"    # if its values number nights' in layout_text(proposal)
+    units = {"duration_unit": "min"} if "lasten" in head else {}
+    written = layout_text(proposal, units | {"begins": START.isoformat()}, MEANINGS)
+    chosen = written.replace("\n# night_column =", "\nnight_column =").replace("\n[file]", '\n[file]\nnight = "2"')
+    assert len(stages_read(path, written)) == len(rows)
+    assert stages_read(path, chosen) == [
+        (TRUE | dict(zip(WORDS, TRUE.values(), strict=True)))[row[-1]] for row in rows if row[0] == "2"
+    ]
+
+
+def stages_read(path: Path, written: str) -> list[str]:
+    spans = read_spans(path, layout=parse_layout(written.encode(), "written.toml"))
+    return [spans.stages[code] for code in spans.codes.tolist()]
 
 
 def test_values_that_stand_in_one_block_each_come_after_those_that_come_back(tmp_path: Path) -> None:

@@ -15,11 +15,10 @@ from sleepagree.readers.table.table import Table
 
 
 class _Of(NamedTuple):
-    """Whose rows are chosen: key of a layout, of its column, the note, and the words for it."""
+    """Whose rows are chosen: key of a layout, of its column, and the words for it."""
 
     key: str
     column_key: str
-    note: NoteKind
     one: str
     many: str
     about: str  # what rows are to it
@@ -28,11 +27,11 @@ class _Of(NamedTuple):
 
 
 _PERSON: Final = _Of(
-    *("person", "person_column", NoteKind.ROWS_OF_PERSON, "person", "people", "about", "whose rows to read"),
+    *("person", "person_column", "person", "people", "about", "whose rows to read"),
     "no row is about the person whose rows to read",
 )
 _NIGHT: Final = _Of(
-    *("night", "night_column", NoteKind.ROWS_OF_NIGHT, "night", "nights", "of", "which night to read"),
+    *("night", "night_column", "night", "nights", "of", "which night to read"),
     "no row is of the night to read",
 )
 
@@ -86,7 +85,9 @@ def _rows_of(of: _Of, table: Table, position: int | None, wanted: str | None, la
     if len(held) == 1:
         return table
     rows = np.flatnonzero([name == wanted for name in names])
-    note = Note.of(of.note, rows=int(rows.size), of=len(names), column=OwnWord(column))
+    facts = {"rows": int(rows.size), "of": len(names), "column": OwnWord(column)}
+    is_person = of is _PERSON
+    note = Note.of(NoteKind.ROWS_OF_PERSON, **facts) if is_person else Note.of(NoteKind.ROWS_OF_NIGHT, **facts)
     return table.taking(rows)._replace(notes=(*table.notes, note))
 
 
