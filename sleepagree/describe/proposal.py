@@ -116,7 +116,14 @@ def layout_text(
     lines += ["", "[stages]", f"# One of {', '.join(STAGE_WORDS)},"]
     lines.append('# or "unscored" for time without a stage, or "not-a-stage" for rows that are no scoring.')
     lines += (_label_line(label, stages) for label in proposal.labels)
+    if proposal.marked_window:
+        lines.append(f"# {_window(proposal.marked_window)}")
     return "\n".join([*lines, "", *_all_keys()]) + "\n"
+
+
+def _window(marked: tuple[str, str]) -> str:
+    """Return how the time between two marks that are no stages becomes the window."""
+    return f"To score only from the one mark that is no stage to the other: --window {'/'.join(marked)}"
 
 
 def _all_keys() -> list[str]:
@@ -229,6 +236,8 @@ def proposal_sections(proposal: LayoutProposal) -> tuple[Section, ...]:
     sections.append(
         Section("meanings", "Labels, and what they may mean", (Table("meanings", "", heads, tuple(meant)),))
     )
+    if proposal.marked_window:
+        sections.append(Section("marked", "Light or bed", (Items((_window(proposal.marked_window),)),)))
     asked = [f"{s.key}: {ask_for(s)}" for s in proposal.blanks] + [
         ask_meaning(m) for m in proposal.blank_labels[:_SHOWN]
     ]

@@ -25,12 +25,14 @@ from sleepagree.readers.table.code_runs import codes_of_text
 from sleepagree.readers.table.ranges import ENDS, split_ranges, with_ends
 from sleepagree.readers.table.table import Table
 from sleepagree.readers.table_place import are_runs
-from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, Microseconds, Times
+from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, Microseconds, Times, naive_datetime
 from sleepagree.readers.times.nights import runs_backwards
 from sleepagree.readers.times.reading import read_times
 from sleepagree.readers.times.words import read_length
 
 _MOST_FOOT: Final = 3
+#: Rows of one label about the light or the bed: more are no marks of one night.
+_MOST_MARKS: Final = 2
 #: From half an hour to twenty hours: what a night may last when nothing but a sum of numbers tells it.
 _NIGHT_S: Final = (1_800.0, 72_000.0)
 _EPOCH_LENGTHS: Final = (30.0, 20.0, 60.0)
@@ -224,7 +226,26 @@ def _find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
         blocks = [c.name for c in rest if c.kind is Kind.CODES and _are_blocks(c) and c.distinct > 1]
         offered = [Setting("night_column", name, Why.IN_BLOCKS) for name in blocks if name not in used]
         made += [*counted, *offered[: bool(counted)]]
-    return Found(columns, tuple(made), meanings_of(stage.cells))
+    labels = meanings_of(stage.cells)
+    if starts is not None and all(s.value is not None for s in timed):
+        labels = _with_moments(labels, stage, starts, next(c for c in columns if c.name == timed[0].value))
+    return Found(columns, tuple(made), labels)
+
+
+def _with_moments(
+    labels: Sequence[LabelMeaning], stage: ColumnSeen, starts: Microseconds, start: ColumnSeen
+) -> tuple[LabelMeaning, ...]:
+    """Return labels, with the moments of those about the light or the bed."""
+    clocks = {reading.times.clock for reading in start.readings}
+    if clocks == {Clock.ELAPSED}:
+        return tuple(labels)
+    utc = "Z" * (clocks == {Clock.UTC})
+    return tuple(
+        replace(m, at=naive_datetime(int(starts[stage.cells.index(m.label)])).isoformat() + utc)
+        if m.word == NOT_A_STAGE and m.languages and m.rows == 1
+        else m
+        for m in labels
+    )
 
 
 def _runs(columns: tuple[ColumnSeen, ...], run: ColumnSeen, settings: Sequence[Setting]) -> Found:
@@ -326,8 +347,11 @@ def meanings_of(cells: Sequence[str]) -> tuple[LabelMeaning, ...]:
     for label in labels:
         plain = NOT_A_STAGE if lights_mark(label) else recognise_label(label)
         meaning = proposed.get(label)
+        rows = stripped.count(label)
+        if meaning and meaning.word == NOT_A_STAGE and rows > _MOST_MARKS:
+            meaning = None  # "in bed" again and again may be wake
         word = plain or (meaning.word if meaning else "")
-        out.append(LabelMeaning(label, stripped.count(label), word, () if plain or not meaning else meaning.languages))
+        out.append(LabelMeaning(label, rows, word, () if plain or not meaning else meaning.languages))
     return tuple(out)
 
 

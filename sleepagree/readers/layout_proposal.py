@@ -91,7 +91,7 @@ class LabelMeaning:
     ``word`` is a stage word of a layout, "" for a blank; ``languages`` are those whose plain word it is, empty where
     no line is needed (plain) or nothing is known (blank). ``is_given`` tells that a layout said it before,
     ``called`` what a legend in the file calls the label; ``is_below`` that it stands only in rows without a time below
-    the table.
+    the table; ``at`` when its row is, where it has one and may be about the light or the bed ("" where nobody knows).
     """
 
     label: str
@@ -101,6 +101,7 @@ class LabelMeaning:
     is_given: bool = False
     called: str = ""
     is_below: bool = False
+    at: str = ""
 
 
 @dataclass(frozen=True)
@@ -165,6 +166,12 @@ class LayoutProposal:
         """Whether times are found and most rows hold words for stages, and something else stands in the way."""
         told = sum(label.rows for label in self.labels if label.word) * 2 > sum(label.rows for label in self.labels)
         return not self.is_readable and told and any(setting.key == "start" for setting in self.settings)
+
+    @property
+    def marked_window(self) -> tuple[str, str] | None:
+        """When the light went off and on, or somebody lay down and got up, where two rows tell it."""
+        marks = sorted(label.at for label in self.labels if label.at)
+        return (marks[0], marks[1]) if len(marks) == 2 else None
 
     @property
     def blank_labels(self) -> tuple[LabelMeaning, ...]:

@@ -168,12 +168,12 @@ def test_inspect_tells_what_is_left_with_the_proposed_layout(tmp_path: Path) -> 
 
 def test_inspect_proposes_the_encoding_though_the_form_of_times_is_asked_for(tmp_path: Path) -> None:
     path, layout = tmp_path / "band.csv", tmp_path / "band.toml"
-    rows = "".join(f"22:{30 + i // 2}:{30 * (i % 2):02} Uhr;Gähnen;{word}\n" for i, word in enumerate(["Wach"] * 9))
+    rows = "".join(f"22:{30 + i // 2}:{30 * (i % 2):02} Glas;Gähnen;{word}\n" for i, word in enumerate(["Wach"] * 9))
     path.write_bytes(f"made on the ferry\n\nZeit;Güte;Phase\n{rows}".encode("cp1252"))
     shown = CliRunner().invoke(main, ["inspect", str(path), "--write-layout", str(layout)])
     assert shown.exit_code == 0, shown.output
     assert "the text is not UTF-8" in shown.stdout
     assert '  encoding    "cp1252"' in shown.stdout
-    assert "time: the form of '22:30:00 Uhr' and '22:34:00 Uhr'" in shown.stdout
+    assert "time: the form of '22:30:00 Glas' and '22:34:00 Glas'" in shown.stdout
     assert "fill in 1 blank in it" in shown.stderr
     assert '\nencoding = "cp1252"' in layout.read_text("utf-8")

@@ -331,6 +331,29 @@ def test_a_word_that_may_tell_the_half_of_a_day_is_asked_for(tmp_path: Path, wor
         assert (values["start"], values["time"]) == ("When", None)
 
 
+@pytest.mark.parametrize(
+    ("down", "up"),
+    [("Luces apagadas", "Luces encendidas"), ("extinction des feux", "lumière allumée"), ("In bed", "Got up")],
+)
+def test_rows_about_the_light_and_the_bed_are_no_stages_and_their_times_are_offered_as_the_window(
+    tmp_path: Path, down: str, up: str
+) -> None:
+    lain, risen = START - timedelta(minutes=12), MOMENTS[-1] + timedelta(minutes=9)
+    rows = [f"{m:%d/%m/%Y %H:%M:%S};{s}" for m, s in zip(MOMENTS[:-1], STAGES, strict=True)]
+    marked = [f"{lain:%d/%m/%Y %H:%M:%S};{down}", *rows, f"{risen:%d/%m/%Y %H:%M:%S};{up}"]
+    path = write(tmp_path, ["When;Says", *marked])
+    proposal, _ = proposed(path)
+    window = f"--window {lain.isoformat()}/{risen.isoformat()}"
+    assert (proposal.blanks, proposal.blank_labels) == ((), ())
+    assert f"# To score only from the one mark that is no stage to the other: {window}" in layout_text(proposal)
+    assert read(path, proposal.layout()) == STAGES
+    # what comes again and again may be lying awake
+    again = [f"{m:%d/%m/%Y %H:%M:%S};{down if s == 'wake' else s}" for m, s in zip(MOMENTS[:-1], STAGES, strict=True)]
+    proposal, _ = proposed(write(tmp_path, ["When;Says", *again], "again.csv"))
+    assert [m.label for m in proposal.blank_labels] == [down]
+    assert "--window" not in layout_text(proposal)
+
+
 @pytest.mark.parametrize("joint", [" klo ", " Uhr ", " um ", " à ", ", às ", " kl. "])
 def test_a_word_between_date_and_time_stands_in_the_form_and_lengths_are_proposed(tmp_path: Path, joint: str) -> None:
     path = write(tmp_path, finnish(joint))
