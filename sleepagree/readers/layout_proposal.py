@@ -39,6 +39,7 @@ class Why(StrEnum):
     GIVEN = "given"
     KNOWN = "known"
     OFFERED = "offered"
+    MARKED = "marked"
 
 
 @dataclass(frozen=True)

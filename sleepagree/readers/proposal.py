@@ -18,10 +18,11 @@ from sleepagree.files.reading import read_bytes
 from sleepagree.mapping.words import fold_label, fold_table
 from sleepagree.readers import kind_of_file, opened
 from sleepagree.readers.column_kinds import ColumnSeen, Kind
-from sleepagree.readers.column_roles import Found, called, counted_rows, find_roles, meanings_of
+from sleepagree.readers.column_roles import Found, counted_rows, find_roles
 from sleepagree.readers.csv_table import told_delimiter
 from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
 from sleepagree.readers.json.beside import beginnings, legend_names, legends, one_night
+from sleepagree.readers.label_meanings import called, meanings_of
 from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, NO_LAYOUT, Layout, layout_of, told_values
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why
 from sleepagree.readers.table.excel import sheet_names
@@ -193,6 +194,8 @@ def _json_readings(path: str, document: Any, given: Layout) -> Iterator[Found]:
     paths = [] if given.records else record_paths(document)
     where: list[dict[str, Any]] = [{}, *({"records": records} for records in paths)]
     found = [f for values in where if (f := _placed_roles(path, values, given)) is not None]
+    # with a column for each stage, "*" would make labels of all names of columns
+    found = [f for f in found if any(s.key == "stage_columns" for s in f.settings)] or found
     rows = [_size(f) for f in found]
     long = [f for f, n in zip(found, rows, strict=True) if n >= _FEWEST_ROWS and n * _LEGENDS_ARE_SHORTER >= max(rows)]
     names = legend_names(document)
