@@ -34,6 +34,7 @@ _WHY: Final = {
     Why.SEVERAL_PEOPLE: "the times start again where it changes",
     Why.KNOWN: "known without this line",
     Why.OFFERED: "where rows overlap",
+    Why.BELOW: "lines below the table begin so, and are left out",
     Why.MARKED: "each row has a mark in one of them",
 }
 #: What to write into a blank.

@@ -138,6 +138,8 @@ class Layout:
         Whose rows to read, as ``person_column`` names people.
     skip_lines : int
         Lines above the table, or above its names.
+    foot : str or None
+        How the first line below the table begins; it and what follows are left out and counted.
     header : bool
         Whether the first line names the columns; they are called "1", "2" ... where it does not.
     records : str or None
@@ -180,6 +182,7 @@ class Layout:
     records: str | None = None
     sheet: str | None = None
     stage_columns: tuple[str, ...] | None = None
+    foot: str | None = None
 
 
 NO_LAYOUT: Final = Layout()
@@ -555,5 +558,6 @@ _FILE: Final[_Keys] = {
     "header": (lambda value: value if isinstance(value, bool) else None, "true or false"),
     "records": (_text, 'a path in quotes, such as "sleep.segments"'),
     "sheet": (_text, 'a text in quotes, such as "Night 1"'),
+    "foot": (_text, 'a text in quotes, such as "Total"'),
 }
 FILE_KEYS: Final = tuple(_FILE)

@@ -40,6 +40,7 @@ class Why(StrEnum):
     KNOWN = "known"
     OFFERED = "offered"
     MARKED = "marked"
+    BELOW = "below"
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ begin, what they say, how long they last. What is proposed is then read, and sho
 
 from __future__ import annotations
 
+import csv
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
@@ -19,13 +20,15 @@ from sleepagree.mapping.words import fold_label, fold_table
 from sleepagree.readers import kind_of_file, opened
 from sleepagree.readers.column_kinds import ColumnSeen, Kind
 from sleepagree.readers.column_roles import Found, counted_rows, find_roles
-from sleepagree.readers.csv_table import told_delimiter
+from sleepagree.readers.csv_table import MOST_BELOW, told_delimiter
 from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
 from sleepagree.readers.json.beside import beginnings, legend_names, legends, one_night
 from sleepagree.readers.label_meanings import called, meanings_of
 from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, NO_LAYOUT, Layout, layout_of, told_values
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why
 from sleepagree.readers.table.excel import sheet_names
+from sleepagree.readers.table.table import Table
+from sleepagree.readers.table_parts import foot_text, text_of_foot
 from sleepagree.readers.table_place import (
     are_characters,
     dates_in,
@@ -42,7 +45,7 @@ _MOST_ABOVE: Final = 10
 _FEWEST_ROWS: Final = 3
 _LEGENDS_ARE_SHORTER: Final = 4
 #: Lines of a layout that say where a table stands.
-_PLACE: Final = ("delimiter", "encoding", "skip_lines", "header", "records", "sheet")
+_PLACE: Final = ("delimiter", "encoding", "skip_lines", "header", "records", "sheet", "foot")
 #: What an inspection calls a column -> its key in a layout, where they differ.
 _KEY_OF: Final = {"person": "person_column", "zone": "zone_column"}
 
@@ -172,28 +175,44 @@ def _readings(path: str, given: Layout) -> Iterator[Found]:
     for values in where:
         if (sheet := values.get("sheet")) in taken:
             continue  # further down, rows would be taken for names
-        if (found := _placed_roles(path, values, given)) is not None:
+        read = _footed_roles if kind == "excel" else _roles_of
+        if (found := read(path, _taken_apart(values), given)) is not None:
             yield found
             if kind == "excel" and found.is_whole:
                 taken.add(sheet)
 
 
-def _placed_roles(path: str, values: dict[str, Any], given: Layout) -> Found | None:
+def _taken_apart(values: dict[str, Any]) -> list[Setting]:
+    return [Setting(key, value, Why.TAKEN_APART) for key, value in values.items()]
+
+
+def _roles_of(path: str, settings: Sequence[Setting], given: Layout) -> Found | None:
     """Return what the columns of a table are taken for that stands somewhere; None where none stands there."""
+    table = _placed_table(path, settings, given)
+    return None if table is None else find_roles(table, list(settings), given)
+
+
+def _placed_table(path: str, settings: Sequence[Setting], given: Layout) -> Table | None:
     try:
-        table = whole_table(path, _placed(given, values))
+        return whole_table(path, _placed(given, {setting.key: setting.value for setting in settings}))
     except SleepAgreeError:
         return None
-    if table is None:
-        return None
-    return find_roles(table, [Setting(key, value, Why.TAKEN_APART) for key, value in values.items()], given)
+
+
+def _footed_roles(path: str, settings: Sequence[Setting], given: Layout) -> Found | None:
+    """Return the same for a table that may have lines below it, which are left out."""
+    settings, table = list(settings), _placed_table(path, settings, given)
+    if table is not None and given.foot is None and (foot := foot_text(table)):
+        settings = [*(s for s in settings if s.key != "foot"), Setting("foot", foot, Why.BELOW)]
+        table = _placed_table(path, settings, given)
+    return None if table is None else find_roles(table, settings, given)
 
 
 def _json_readings(path: str, document: Any, given: Layout) -> Iterator[Found]:
     """Yield the lists of a document that may be the night, with what stands beside them; a legend is no night."""
     paths = [] if given.records else record_paths(document)
     where: list[dict[str, Any]] = [{}, *({"records": records} for records in paths)]
-    found = [f for values in where if (f := _placed_roles(path, values, given)) is not None]
+    found = [f for values in where if (f := _roles_of(path, _taken_apart(values), given)) is not None]
     # with a column for each stage, "*" would make labels of all names of columns
     found = [f for f in found if any(s.key == "stage_columns" for s in f.settings)] or found
     rows = [_size(f) for f in found]
@@ -261,10 +280,11 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
     text = data.decode(encoding or ("utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"), "replace")
     lines = text.replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n").split("\n")
     told = told_delimiter(text)
-    mark, skip, rows = find_block(lines, told.mark if told else given.delimiter, given.skip_lines)
+    mark, skip, rows, below = find_block(lines, told.mark if told else given.delimiter, given.skip_lines)
     if not rows:
         return
-    above = lines_above(rows) if given.skip_lines == 0 else 0
+    alike = rows[:-MOST_BELOW] if len(rows) > 2 * MOST_BELOW else rows  # lines below a table may have as many cells
+    above = lines_above(alike) if given.skip_lines == 0 else 0
     skip, rows = skip + above, rows[above:]
     header = given.header and has_header(rows)
     first = int(told is not None)
@@ -277,13 +297,10 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
     if not header and mark is None and are_characters([row[0] for row in rows]):
         yield _characters([row[0].strip() for row in rows], settings)
         return
-    values = {setting.key: setting.value for setting in settings}
-    try:
-        table = whole_table(path, _placed(given, values))
-    except SleepAgreeError:
-        return
-    if table is not None:
-        found, dates = find_roles(table, settings, given), dates_in(lines[:skip])
+    if below and mark is not None and given.foot is None:
+        settings.append(Setting("foot", text_of_foot(next(csv.reader(below[:1], delimiter=mark))), Why.BELOW))
+    if (found := _footed_roles(path, settings, given)) is not None:
+        dates = dates_in(lines[:skip])
         hinted = (replace(s, shown=dates) if s.key == "begins" and s.value is None else s for s in found.settings)
         yield replace(found, settings=tuple(hinted))
 

@@ -9,14 +9,50 @@ import numpy as np
 
 from sleepagree.mapping.words import NOT_A_STAGE
 from sleepagree.readers.column_kinds import ColumnSeen, Kind, may_be_times, see_column
+from sleepagree.readers.csv_table import MOST_BELOW
 from sleepagree.readers.layout_proposal import LabelMeaning
 from sleepagree.readers.table.ranges import split_ranges, with_ends
 from sleepagree.readers.table.table import Table
+from sleepagree.readers.table_place import is_foot
 from sleepagree.readers.times.clock import Times
 
 #: Kinds of columns that hold numbers.
 NUMERIC: Final = (Kind.NUMBERS, Kind.COUNT, Kind.CODES)
 _MOST_FOOT: Final = 3
+_TIMES: Final = (Kind.MOMENTS, Kind.TIMES_OF_DAY, Kind.DATES)
+#: Characters of a line below a table that a layout repeats.
+_SHORT: Final = 40
+
+
+def foot_text(table: Table) -> str | None:
+    """Return how the first row below a table begins: one with something else where all rows above it have their times.
+
+    None where there is none, or a row of the table begins so.
+    """
+    rows = len(table.places.numbers)
+    if any(isinstance(data, Times) for data in table.columns.values()):
+        return None
+    columns = [[cell.strip() for cell in table.texts(i)] for i in sorted(table.columns)]
+    first = max(rows - MOST_BELOW, rows // 2 + 1)
+    times = [cells for cells in columns if see_column("", cells[:first]).kind in _TIMES]
+    for last in range(first, rows):
+        told = [cells[last] for cells in times]
+        if any(told) and not any(_is_time(cells[last], cells[last - 1]) for cells in times):
+            below = [[cells[row] for cells in columns] for row in range(last, rows)]
+            above = [next(filter(None, (cells[row] for cells in columns)), "") for row in range(last)]
+            text = text_of_foot(below[0])
+            alone = is_foot(below, above[-1:]) and not any(begun.startswith(text) for begun in above)
+            return text if alone and all(see_column("", c[:last]).kind in _TIMES for c in times) else None
+    return None
+
+
+def _is_time(cell: str, above: str) -> bool:
+    return bool(cell) and see_column("", [above, cell]).kind in _TIMES
+
+
+def text_of_foot(cells: Sequence[str]) -> str:
+    """Return what a layout says of the first line below a table: the first of its cells that is not blank."""
+    return next(filter(None, (cell.strip() for cell in cells)), "")[:_SHORT].strip()
 
 
 def foot_apart(table: Table) -> tuple[Table, Table]:

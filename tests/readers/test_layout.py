@@ -151,7 +151,7 @@ _TIMES = (
 _FILE_KEYS = (
     "shape, start, end, duration, stage, date, stage_columns, duration_unit, marks, ends, time, night_of, begins, "
     "zone, overlaps, silence, delimiter, encoding, epoch_number, person_column, zone_column, am_pm, first_epoch, "
-    "person, skip_lines, header, records, sheet"
+    "person, skip_lines, header, records, sheet, foot"
 )
 
 WRONG = [

@@ -141,13 +141,8 @@ class _Column(NamedTuple):
         if types.is_duration(kind):
             us = self._whole(values.cast(self.arrow.duration("us"), safe=False))
             return [repr(value / SECOND_US / self.duration_unit) for value in us.tolist()]
-        if (
-            types.is_boolean(kind)
-            or types.is_integer(kind)
-            or types.is_floating(kind)
-            or types.is_string(kind)
-            or types.is_large_string(kind)
-        ):
+        plain = (types.is_boolean, types.is_integer, types.is_floating, types.is_string, types.is_large_string)
+        if any(is_kind(kind) for is_kind in plain):
             return [_text(value) for value in values.to_pylist()]
         problem = "a column has a type that holds neither times nor labels"
         expected = "timestamps, dates, times, durations, numbers or texts"

@@ -95,6 +95,7 @@ def table_of_text(data: bytes, path: str, reader: str, *, layout: Layout) -> Tab
         encoding=layout.encoding,
         skip_lines=layout.skip_lines,
         header=layout.header,
+        foot=layout.foot,
     )
     return Table(
         parsed.names,
