@@ -212,9 +212,8 @@ SENTENCES: Final[dict[NoteKind, Callable[[Note], str]]] = {
     NoteKind.FOOT_ROWS: lambda n: (
         f"{counted(n['count'], 'row')} below the table dropped: no time, and a label that is no stage"
     ),
-    NoteKind.FOOT_OF_CODES: lambda n: (
-        f"{counted(n['count'], 'line')} below the codes of epochs dropped, from line {n['line']} on: no codes"
-    ),
+    NoteKind.FOOT_LINES: lambda n: f"{counted(n['count'], 'line')} below the table left out, from '{n['foot']}' on",
+    NoteKind.ROWS_UNMARKED: lambda n: f"{counted(n['count'], 'row')} without a mark in a column of stages: no label",
     NoteKind.LEVELS_READ: lambda n: f"codes of column '{n['column']}' read by the Levels in {n['file']}",
     NoteKind.LEVELS_NAMED_OTHERWISE: lambda n: (
         f"{n['file']} taken although its name differs from the table's in upper and lower case"

@@ -35,6 +35,8 @@ _WHY: Final = {
     Why.KNOWN: "known without this line",
     Why.OFFERED: "where rows overlap",
     Why.LIKELIEST: "likeliest by its letters and words; to be checked: it reads",
+    Why.BELOW: "lines below the table begin so, and are left out",
+    Why.MARKED: "each row has a mark in one of them",
 }
 #: What to write into a blank.
 _ASK: Final = {

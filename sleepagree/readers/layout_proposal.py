@@ -40,6 +40,8 @@ class Why(StrEnum):
     KNOWN = "known"
     OFFERED = "offered"
     LIKELIEST = "likeliest"
+    MARKED = "marked"
+    BELOW = "below"
 
 
 @dataclass(frozen=True)
