@@ -301,7 +301,9 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
         settings.append(Setting("foot", text_of_foot(next(csv.reader(below[:1], delimiter=mark))), Why.BELOW))
     if (found := _footed_roles(path, settings, given)) is not None:
         dates = dates_in(lines[:skip])
-        hinted = (replace(s, shown=dates) if s.key == "begins" and s.value is None else s for s in found.settings)
+        hinted = (
+            replace(s, shown=(*s.shown, *dates)) if s.key == "begins" and s.value is None else s for s in found.settings
+        )
         yield replace(found, settings=tuple(hinted))
 
 
