@@ -194,8 +194,10 @@ def _decode(data: bytes, path: str, encoding: str | None) -> str:
         problem, where = f"the text is not {encoding.upper()}", f"line {line}, byte {error.start + skipped}"
         found = f"byte 0x{data[error.start]:02x}"
         remedy = "If it was written in another encoding, " + for_page(
-            'name that in a layout, for instance\n    [file]\n    encoding = "cp1252"',
-            f"answer {asked('encoding')}, for instance cp1252.",
+            'name that in a layout, for instance\n    [file]\n    encoding = "cp1252"\n  for western Europe, or '
+            '"cp1250" (central), "cp1251" (Cyrillic), "shift_jis" (Japanese).',
+            f"answer {asked('encoding')}, for instance cp1252 (western Europe), cp1250 (central), cp1251 (Cyrillic), "
+            "shift_jis (Japanese).",
         )
         raise FileFormatError(problem, path, where, found, f"text in {encoding.upper()}", remedy) from None
     except UnicodeError as error:
@@ -353,7 +355,7 @@ def _lines_above(rows: Sequence[Sequence[str]], lines: Sequence[int], mark: str)
         first = len(rows)
         while first and widths[first - 1] == widths[-1]:
             first -= 1
-        if widths[-1] > 1:
+        if widths[-1] > 1 and widths[0] != widths[-1]:  # else the names are those of the rows, one of which is torn
             best = max(best, (len(rows) - first, widths[-1], first))
     count, _, first = best
     return lines[first] - 1 if 0 < first <= _MOST_ABOVE and count > len(rows) // 2 else 0

@@ -116,7 +116,7 @@ def layout_as_seen(seen: FileInspection, given: Layout = NO_LAYOUT) -> LayoutPro
     kept = [setting for setting in made if setting.key not in {s.key for s in told}]
     meanings = {meaning.label: meaning for meaning in meanings_of([label.label for label in seen.labels])}
     labels = [
-        replace(meanings[label.label], rows=label.epochs or 0)
+        replace(meanings[label.label], rows=label.epochs or 0, is_counted=label.epochs is not None)
         if label.stage is None
         else LabelMeaning(label.label, label.epochs or 0, label.stage)
         for label in seen.labels

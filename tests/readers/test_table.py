@@ -1573,7 +1573,8 @@ REFUSED = [
             "night.csv: line 5, byte 112: the text is not UTF-8. Found byte 0xe9; expected text in "
             "UTF-8. If it was written in another encoding, name that in a layout, for instance\n"
             "    [file]\n"
-            '    encoding = "cp1252"'
+            '    encoding = "cp1252"\n'
+            '  for western Europe, or "cp1250" (central), "cp1251" (Cyrillic), "shift_jis" (Japanese).'
         ),
         id="encoding",
     ),
