@@ -50,6 +50,9 @@ _SHORTEST_STEP_S: Final = 5.0
 #: Times of rows are multiples of this, to a rounded decimal.
 _GRID_S: Final = 10.0
 _ROUNDED_S: Final = 0.6
+#: So many rows say of when the night began what the row before them says.
+_STILL: Final = 0.9
+_MOST_SHOWN: Final = 12
 #: Times may start again with the next person.
 _MOST_FALLS: Final = 0.05
 
@@ -157,7 +160,7 @@ def _with_times(
 ) -> Found:
     """Return what columns are taken for beside that of the stages, ``named`` those with plain names of times."""
     if given.epoch_number is not None:
-        return Found(columns, (*made, *counted_rows(stage.rows)), meanings_of(stage.cells))
+        return Found(columns, _begun((*made, *counted_rows(stage.rows)), columns), meanings_of(stage.cells))
     if given.start is not None:
         beside = [column for column in rest if column.kind in _BESIDE_TIMES or column.name == given.date]
         times = [column for column in rest if column.name == given.start]
@@ -176,7 +179,7 @@ def _with_times(
             made += [Setting("duration", c.name, Why.UNITS_TOLD) for c in rest if _tells_lengths(c, stage)][:1]
     elif not named and not timed and not is_key:
         made += _count_settings(rest, stage)
-    return Found(columns, tuple(made), meanings_of(stage.cells))
+    return Found(columns, _begun(made, columns), meanings_of(stage.cells))
 
 
 def _marked(
@@ -283,6 +286,8 @@ def _stage_columns(columns: Sequence[ColumnSeen], named: Sequence[str]) -> list[
 def _time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Microseconds | None]:
     """Return the lines about when rows begin, and when they do; None where no column tells."""
     moments = [c for c in columns if c.kind is Kind.MOMENTS and c.distinct > 1]
+    if any(map(_elapsed_forms, (c for c in columns if c.kind is Kind.NUMBERS))):
+        moments = [c for c in moments if not _stands_still(c)]  # when a night began, beside times since then
     if moments:
         start = _first_of_pair(moments)
         others = tuple(Choice(c.name) for c in moments if c is not start and not _pair(start, c))
@@ -310,6 +315,27 @@ def _time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Micros
             made.append(Setting("time", forms[0].value, Why.AS_LONG, tuple(Choice(f.value) for f in forms[1:])))
             return [*made, Setting("begins", None, Why.UNTOLD)], _elapsed_us(column, forms[0])
     return [], None
+
+
+def _stands_still(column: ColumnSeen) -> bool:
+    """Whether a column of moments says the same in row after row, as when a night began."""
+    return float((np.diff(column.readings[0].times.us) == 0).mean()) >= _STILL
+
+
+def _begun(made: Sequence[Setting], columns: Sequence[ColumnSeen]) -> tuple[Setting, ...]:
+    """Return lines of which a blank beginning shows the moments that stay the same for a night, and for which one."""
+    person = next((s.value for s in made if s.key == "person_column"), None)
+    nights = next((c.cells for c in columns if c.name == person), None)
+    shown: dict[str, None] = {}
+    for column in columns:
+        if column.kind is not Kind.MOMENTS or column.rows < 2 or not _stands_still(column):
+            continue
+        for row, us in enumerate(column.readings[0].times.us.tolist()):
+            moment = column.cells[row] if len(column.readings) > 1 else naive_datetime(us).isoformat()
+            where = "" if nights is None or person == column.name else f" where {person} is {nights[row]}"
+            shown.setdefault(f"{column.name} = {moment}{where}")
+    told = tuple(shown)[:_MOST_SHOWN]
+    return tuple(replace(s, shown=told) if s.key == "begins" and s.value is None and told else s for s in made)
 
 
 def _elapsed_us(column: ColumnSeen, form: TimeForm) -> Microseconds:

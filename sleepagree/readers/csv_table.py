@@ -366,7 +366,7 @@ def _lines_above(rows: Sequence[Sequence[str]], lines: Sequence[int], mark: str)
         first = len(rows)
         while first and widths[first - 1] == widths[-1]:
             first -= 1
-        if widths[-1] > 1:
+        if widths[-1] > 1 and widths[0] != widths[-1]:  # else the names are those of the rows, one of which is torn
             best = max(best, (len(rows) - first, widths[-1], first))
     count, _, first = best
     return lines[first] - 1 if 0 < first <= _MOST_ABOVE and count > len(rows) // 2 else 0

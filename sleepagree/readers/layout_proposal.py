@@ -89,7 +89,7 @@ class LabelMeaning:
     ``word`` is a stage word of a layout, "" for a blank; ``languages`` are those whose plain word it is, empty where
     no line is needed (plain) or nothing is known (blank). ``is_given`` tells that a layout said it before,
     ``called`` what a legend in the file calls the label; ``is_below`` that it stands only in rows without a time below
-    the table.
+    the table, ``is_counted`` that it is known how many rows it has.
     """
 
     label: str
@@ -99,6 +99,7 @@ class LabelMeaning:
     is_given: bool = False
     called: str = ""
     is_below: bool = False
+    is_counted: bool = True
 
 
 @dataclass(frozen=True)

@@ -119,7 +119,7 @@ def layout_as_seen(seen: FileInspection, given: Layout = NO_LAYOUT) -> LayoutPro
     kept = [setting for setting in made if setting.key not in {s.key for s in told}]
     meanings = {meaning.label: meaning for meaning in meanings_of([label.label for label in seen.labels])}
     labels = [
-        replace(meanings[label.label], rows=label.epochs or 0)
+        replace(meanings[label.label], rows=label.epochs or 0, is_counted=label.epochs is not None)
         if label.stage is None
         else LabelMeaning(label.label, label.epochs or 0, label.stage)
         for label in seen.labels
@@ -315,7 +315,9 @@ def _hinted(found: Found, above: Sequence[str], below: Sequence[str]) -> Found:
     A legend is asked only where a label says nothing by itself.
     """
     dates = dates_in([*above, *below])
-    settings = tuple(replace(s, shown=dates) if s.key == "begins" and s.value is None else s for s in found.settings)
+    settings = tuple(
+        replace(s, shown=(*s.shown, *dates)) if s.key == "begins" and s.value is None else s for s in found.settings
+    )
     if all(label.word for label in found.labels):
         return replace(found, settings=settings)
     return replace(found, settings=settings, labels=called(found.labels, legends_of_lines([*above, *below])))
