@@ -67,7 +67,12 @@ def describe_file(
 def _facts(inspection: FileInspection, front: Front) -> list[tuple[str, str]]:
     facts = [("reader", inspection.reader)]
     if inspection.columns:
-        facts.append(("columns", ", ".join(f"{role} from '{shorten(name)}'" for role, name in inspection.columns)))
+        facts.append(
+            (
+                "columns",
+                ", ".join(f"{role} from {list_names(names)}" for role, names in inspection.columns_by_role.items()),
+            )
+        )
     if inspection.unused:
         facts.append(("not used", list_names(inspection.unused)))
     if assumed := [f"{key} = {toml_value(value)}" for key, value in inspection.assumed if key != "begins"]:

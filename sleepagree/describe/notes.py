@@ -199,9 +199,8 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
     NoteKind.FOOT_ROWS: lambda n: (
         f"{counted(n['count'], 'row')} below the table dropped: no time, and a label that is no stage"
     ),
-    NoteKind.FOOT_OF_CODES: lambda n: (
-        f"{counted(n['count'], 'line')} below the codes of epochs dropped, from line {n['line']} on: no codes"
-    ),
+    NoteKind.FOOT_LINES: lambda n: f"{counted(n['count'], 'line')} below the table left out, from '{n['foot']}' on",
+    NoteKind.ROWS_UNMARKED: lambda n: f"{counted(n['count'], 'row')} without a mark in a column of stages: no label",
     NoteKind.LEVELS_READ: "codes of column '{column}' read by the Levels in {file}",
     NoteKind.LEVELS_NAMED_OTHERWISE: "{file} taken although its name differs from the table's in upper and lower case",
     NoteKind.ROWS_REVERSED: "rows stand in reverse order of time: turned round",

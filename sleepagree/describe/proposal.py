@@ -38,6 +38,8 @@ _WHY: Final = {
     Why.LATEST: "the latest",
     Why.LIKELIEST: "likeliest by its letters and words; to be checked: it reads",
     Why.IN_BLOCKS: "if its values number nights: rows of all of them follow each other here; night says which to read",
+    Why.BELOW: "lines below the table begin so, and are left out",
+    Why.MARKED: "each row has a mark in one of them",
 }
 #: What to write into a blank.
 _ASK: Final = {
@@ -47,7 +49,7 @@ _ASK: Final = {
     "begins": "date and time at which the earliest row began (of those to read), such as 2026-03-01T22:30:00",
     "person": "whose rows to read",
     "night": "which night to read",
-    "time": "the form of the times; all rows fit more than one",
+    "time": "the form of the times",
     "duration_unit": "the unit of the lengths",
     "night_of": "which day the date beside the times names; it stays the same over midnight",
 }
@@ -64,6 +66,8 @@ def ask_for(setting: Setting) -> str:
     if setting.key == "time" and setting.shown:
         cells = " and ".join(f"'{shorten(cell)}'" for cell in setting.shown)
         return f"the form of {cells}; {_FORMS}"
+    if setting.key == "time" and len(setting.others) > 1:
+        return f"{_ASK['time']}; all rows fit more than one{_choices(setting)}"
     beside = f"; beside the rows stands {', '.join(map(shorten, setting.shown))}" if setting.shown else ""
     return f"{_ASK[setting.key]}{beside}{_choices(setting)}"
 
@@ -203,6 +207,8 @@ def _label_line(label: LabelMeaning, stages: dict[str, str]) -> str:
 
 
 def _times(label: LabelMeaning) -> str:
+    if not label.is_counted:
+        return "in this file"
     return {0: "in no epoch of this file", 1: "once"}.get(label.rows, f"{label.rows} times")
 
 

@@ -55,7 +55,7 @@ def propose_meanings(labels: Sequence[str]) -> dict[str, Meaning]:
     """Return what labels may mean, those left out that no language explains or that mean different things.
 
     A word of two meanings has that of the language which explains most of the labels together, if it is one of its
-    languages. Of "drowse (REM)" the text in brackets is taken, if the one before it has no meaning.
+    languages. Of "drowse (REM)" the text in brackets is taken, if the one before it has no other meaning.
 
     Examples
     --------
@@ -84,9 +84,10 @@ def _readings(label: str) -> dict[str, str]:
     match = _BRACKETED.fullmatch(folded)
     if match is None:
         return {}
-    before, inside = match[1].strip(), match[2].strip()
+    before, inside = match[1].strip(), _plain_readings(match[2].strip())
     # "light (REM)" has two meanings, and so none
-    return {} if _plain_readings(before) or recognise_label(before) else _plain_readings(inside)
+    other = recognise_label(before) or not {*_plain_readings(before).values()} <= {*inside.values()}
+    return {} if other else inside
 
 
 def _plain_readings(folded: str) -> dict[str, str]:

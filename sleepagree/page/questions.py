@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 from sleepagree.describe.file import describe_file
 from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import ASKED, ClockError, Front, SleepAgreeError, UnknownStageError, name_options
+from sleepagree.files.toml import TomlError, parse_toml
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.hypnogram.zones import find_zone
 from sleepagree.mapping.sets import make_stage_set
@@ -62,6 +63,7 @@ MEANINGS: Final = {
 ROLES: Final = {
     "": "not used",
     "stage": "stage",
+    "stage_columns": "marks of one stage",
     "start": "when it begins",
     "end": "when it ends",
     "duration": "how long it lasts",
@@ -240,7 +242,7 @@ class Given:
         before: Given | None = self
         while before is not None:
             given = dataclasses.replace(before, path=path, name=name)
-            named = {name for key, name in given.answers.items() if key in COLUMNS}
+            named = {*_roles(given.answers)}
             found = given.columns()
             if not found or (named <= {*found} if named else not fresh.is_proposed):
                 return given if before is self else dataclasses.replace(given, aside=self)
@@ -275,11 +277,13 @@ class Given:
         """
         proposed_roles, proposed_stages = dict(shown.columns), {label: stage for label, stage, _ in shown.labels}
         columns = _pairs(form, f"{side}.column.", f"{side}.role.")
-        answers = {k: v for k, v in self.answers.items() if k not in COLUMNS or not columns}
+        answers = {k: v for k, v in self.answers.items() if k not in (*COLUMNS, "stage_columns") or not columns}
         for name, role in columns:
             changed = role != proposed_roles.get(name, "")
             if role in COLUMNS and (changed or self.answers.get(role) == name):
                 answers[role] = name
+        if marks := [name for name, role in columns if role == "stage_columns"]:
+            answers["stage_columns"] = toml_value(marks)
         for key, _, _ in BLANKS:
             if (text := form.get(f"{side}.{key}")) is not None:
                 answers[key] = text.strip()
@@ -304,7 +308,7 @@ class Given:
     ) -> Given:
         """Return the file with fresh answers; the place of one that cannot be used is kept by the one before it."""
         given = self
-        chosen = {key for key, _, answers in BLANKS if answers} | {*COLUMNS}
+        chosen = {key for key, _, answers in BLANKS if answers} | {*COLUMNS, "stage_columns"}
         for key, text in sorted(fresh.items(), key=lambda answer: answer[0] not in chosen):
             typed = _read_typed(key, text, near)
             older, newer = (given.answering(key, said) for said in (before.get(key, ""), typed.text))
@@ -329,7 +333,7 @@ class Given:
 
     def look(self) -> Look:
         """Return what the file looks like; whatever is wrong with it is told there."""
-        roles = {name: key for key, name in self.answers.items() if key in COLUMNS}
+        roles = _roles(self.answers)
         look = Look(labels=tuple((label, stage, None) for label, stage in self.stages.items()))
         try:
             layout = self._layout()
@@ -471,6 +475,13 @@ def _pairs(form: Mapping[str, str], names: str, values: str) -> list[tuple[str, 
     return [(form[key], form.get(values + key.removeprefix(names), "")) for key in keys]
 
 
+def _roles(answers: Mapping[str, str]) -> dict[str, str]:
+    """Return what was said of the columns of a table: name -> role."""
+    marks = _typed("stage_columns", answers.get("stage_columns", "[]"))
+    named = {name: key for key, name in answers.items() if key in COLUMNS}
+    return named | dict.fromkeys(marks if isinstance(marks, list) else [], "stage_columns")
+
+
 def _word(stage: str | None) -> str:
     """Return a stage as a layout writes it; what none can write, such as words of one's own, as it is."""
     return {"R": "rem", "W": "wake", None: ""}.get(stage, stage or "")
@@ -488,6 +499,9 @@ def _typed(key: str, text: str) -> Any:
     """Return an answer as a layout has it; what is no number where one is wanted stays a text, which is refused."""
     if key == "reports":
         return [word.strip() for word in text.split(",") if word.strip()]
+    if key == "stage_columns":
+        with contextlib.suppress(TomlError):
+            return parse_toml(f"{key} = {text}")[key]
     if key == "header" and text in ("true", "false"):
         return text == "true"
     return float(text) if key in _NUMBERS and re.fullmatch(r"\d{1,9}(\.\d+)?", text, re.ASCII) else text

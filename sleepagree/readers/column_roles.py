@@ -17,22 +17,23 @@ from sleepagree.mapping.words import NOT_A_STAGE, recognise_label
 from sleepagree.readers.column_kinds import ColumnSeen, Kind, TimeReading, may_be_times, read_every_way, see_column
 from sleepagree.readers.columns import plain_columns, told_unit
 from sleepagree.readers.json.records import ANY, KEY
+from sleepagree.readers.label_meanings import meanings_of, meanings_of_names
 from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, ELAPSED_UNITS, Layout, Shape, TimeForm
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, Setting, Why
+from sleepagree.readers.marked_stages import columns_of_marks, lengths_of_marks, marked_labels
 from sleepagree.readers.recording_roles import one_recording, people_settings
 from sleepagree.readers.rows import lights_mark
 from sleepagree.readers.table.code_runs import codes_of_text
-from sleepagree.readers.table.ranges import ENDS, split_ranges, with_ends
+from sleepagree.readers.table.ranges import ENDS
+from sleepagree.readers.table.stage_marks import LENGTHS_OF_MARKS
 from sleepagree.readers.table.table import Table
+from sleepagree.readers.table_parts import NUMERIC, flipped, foot_apart, ranges_apart, with_foot
 from sleepagree.readers.table_place import are_runs
 from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, Microseconds, Times, naive_datetime
 from sleepagree.readers.times.nights import runs_backwards
 from sleepagree.readers.times.reading import read_times
 from sleepagree.readers.times.words import read_length
 
-_MOST_FOOT: Final = 3
-#: Rows of one label about the light or the bed: more are no marks of one night.
-_MOST_MARKS: Final = 2
 #: From half an hour to twenty hours: what a night may last when nothing but a sum of numbers tells it.
 _NIGHT_S: Final = (1_800.0, 72_000.0)
 _EPOCH_LENGTHS: Final = (30.0, 20.0, 60.0)
@@ -40,7 +41,6 @@ _MOST_ALIKE: Final = 20
 _OF_TIMES: Final = ("start", "date")
 _BESIDE_TIMES: Final = (Kind.DATES, Kind.HALVES, Kind.ZONES)
 _FEWEST_CHANGES: Final = 5
-_NUMERIC: Final = (Kind.NUMBERS, Kind.COUNT, Kind.CODES)
 #: Half an hour to a day's sleep and more, for numbers that count from the start; the likeliest is 8 h.
 _RECORDING_S: Final = (600.0, 93_600.0)
 _USUAL_NIGHT_S: Final = 28_800.0
@@ -50,6 +50,9 @@ _SHORTEST_STEP_S: Final = 5.0
 #: Times of rows are multiples of this, to a rounded decimal.
 _GRID_S: Final = 10.0
 _ROUNDED_S: Final = 0.6
+#: So many rows say of when the night began what the row before them says.
+_STILL: Final = 0.9
+_MOST_SHOWN: Final = 12
 #: Times may start again with the next person.
 _MOST_FALLS: Final = 0.05
 
@@ -89,44 +92,16 @@ def find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
     """Return what the columns of a table are taken for; those that a layout names are taken for what it says."""
     if given.start is not None and given.start == given.end:
         given = replace(given, end=None)
-    table, foot = _foot_apart(table)
-    whole = _ranges_apart(table)
+    table, foot = foot_apart(table)
+    whole = ranges_apart(table)
     one = one_recording([_see(whole, i, given) for i in sorted(whole.columns)], given)
     found = _find_roles(whole.taking(one.rows), [*settings, *one.settings], given)
     if one.rows.size < len(table.places.numbers):
         found = _with_all_labels(found, table)
-    found = replace(found, labels=_with_foot(found, table.names, foot))
+    stage = next((str(s.value) for s in found.settings if s.key == "stage"), None)
+    found = replace(found, labels=with_foot(found.labels, stage, table.names, foot))
     made = [replace(s, value=s.value.removesuffix(ENDS)) if s.key == "end" else s for s in found.settings]
     return replace(found, settings=tuple(made), columns=tuple(c for c in found.columns if not c.name.endswith(ENDS)))
-
-
-def _foot_apart(table: Table) -> tuple[Table, Table]:
-    """Return a table without the rows at its end in which every column of times is empty, and those rows."""
-    rows = np.arange(len(table.places.numbers))
-    empty = []
-    for data in table.columns.values():
-        cells = [] if isinstance(data, Times) else [cell.strip() for cell in data]
-        last = len(cells)
-        while last and not cells[last - 1]:
-            last -= 1
-        seen = see_column("", cells[:last])
-        if isinstance(data, Times) or seen.kind in (Kind.MOMENTS, Kind.TIMES_OF_DAY) or may_be_times(seen):
-            empty.append(0 if isinstance(data, Times) else len(cells) - last)
-    last = rows.size - min(empty, default=0)
-    if rows.size - last > _MOST_FOOT:
-        last = rows.size
-    return table.taking(rows[:last]), table.taking(rows[last:])
-
-
-def _with_foot(found: Found, names: Sequence[str], foot: Table) -> tuple[LabelMeaning, ...]:
-    """Return the meanings of labels and of those that stand only in rows below the table: no stages."""
-    stage = next((str(s.value) for s in found.settings if s.key == "stage"), None)
-    if stage not in names or not foot.places.numbers:
-        return found.labels
-    cells = [cell.strip() for cell in foot.texts(names.index(stage))]
-    held = {label.label for label in found.labels}
-    below = [label for label in dict.fromkeys(cells) if label not in held]
-    return (*found.labels, *(LabelMeaning(c, cells.count(c), NOT_A_STAGE, is_below=True) for c in below))
 
 
 def _with_all_labels(found: Found, table: Table) -> Found:
@@ -137,31 +112,10 @@ def _with_all_labels(found: Found, table: Table) -> Found:
     return replace(found, labels=meanings_of(table.cells(table.names.index(stage))))
 
 
-def _ranges_apart(table: Table) -> Table:
-    """Return a table in which columns whose cells hold a beginning and an end are two columns each."""
-    for position, data in list(table.columns.items()):
-        split = None if isinstance(data, Times) else split_ranges(data)
-        if split is None:
-            continue
-        a, b = (see_column("", part) for part in split)
-        if a.kind in _NUMERIC and b.kind in _NUMERIC:  # numbers lead on from each row to the next
-            first, last = (a, b) if a.numbers[0] <= a.numbers[-1] else (_flipped(a), _flipped(b))
-            is_range = (first.numbers <= last.numbers).all() and (first.numbers[1:] == last.numbers[:-1]).mean() > 0.5
-        else:
-            is_range = a.kind is b.kind and a.kind in (Kind.MOMENTS, Kind.TIMES_OF_DAY)
-        if is_range:
-            table = with_ends(table, position, split)
-    return table
-
-
-def _flipped(column: ColumnSeen) -> ColumnSeen:
-    return see_column(column.name, column.cells[::-1])
-
-
 def _oldest_first(columns: tuple[ColumnSeen, ...]) -> tuple[ColumnSeen, ...]:
     """Return columns with their rows turned round where the newest stands first, as readers sort them."""
     for column in columns:
-        is_number = column.kind in _NUMERIC and column.distinct == column.rows
+        is_number = column.kind in NUMERIC and column.distinct == column.rows
         values: NDArray[Any] = column.numbers if is_number else np.zeros(0)
         if runs_backwards(column.readings[0].times.us if column.readings else values):
             return tuple(_turned(c) for c in columns)
@@ -171,7 +125,7 @@ def _oldest_first(columns: tuple[ColumnSeen, ...]) -> tuple[ColumnSeen, ...]:
 def _turned(column: ColumnSeen) -> ColumnSeen:
     """Return a column with its last row first."""
     readings = tuple(replace(r, times=r.times._replace(us=r.times.us[::-1])) for r in column.readings)
-    turned = column if readings else _flipped(column)
+    turned = column if readings else flipped(column)
     return replace(turned, cells=column.cells[::-1], readings=readings)
 
 
@@ -184,6 +138,8 @@ def _find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
     if run := next((c for c in free if are_runs(c.cells)), None):
         return _runs(columns, run, settings)
     stages = _stage_columns([c for c in free if c.name == given.stage] or free, named["stage"])
+    if marked := _marked(columns, stages, named["stage"], given):
+        return _with_marks(columns, marked, settings, given)
     if not stages or len(stages) > _MOST_ALIKE:  # a grid of hours and minutes has no column of stages
         return Found(columns, tuple(settings), ())
     stage = stages[0]
@@ -202,14 +158,28 @@ def _find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
         columns = _in_turn(columns, stage)
         stage = next(column for column in columns if column.name == stage.name)
     rest = [column for column in columns if column is not stage and told.get(column.name, "start") in _OF_TIMES]
+    return _with_times(columns, stage, rest, made, named["start"], given, is_key=is_key)
+
+
+def _with_times(
+    columns: tuple[ColumnSeen, ...],
+    stage: ColumnSeen,
+    rest: Sequence[ColumnSeen],
+    made: list[Setting],
+    named: Sequence[str],
+    given: Layout,
+    *,
+    is_key: bool = False,
+) -> Found:
+    """Return what columns are taken for beside that of the stages, ``named`` those with plain names of times."""
     if given.epoch_number is not None:
-        return Found(columns, (*made, *counted_rows(stage.rows)), meanings_of(stage.cells))
+        return Found(columns, _begun((*made, *counted_rows(stage.rows)), columns), meanings_of(stage.cells))
     if given.start is not None:
         beside = [column for column in rest if column.kind in _BESIDE_TIMES or column.name == given.date]
         times = [column for column in rest if column.name == given.start]
         timed, starts = _time_settings([*times, *(c for c in beside if c.name != given.start)])
     else:
-        timed, starts = _time_settings(sorted(rest, key=lambda column: column.name not in named["start"]))
+        timed, starts = _time_settings(sorted(rest, key=lambda column: column.name not in named))
     made += timed
     used = {setting.value for setting in made}
     if starts is not None:
@@ -220,7 +190,7 @@ def _find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
         made += _unread_times(rest, unread, stage)
         if given.end is None and given.duration is None and given.shape is not Shape.EPOCHS:
             made += [Setting("duration", c.name, Why.UNITS_TOLD) for c in rest if _tells_lengths(c, stage)][:1]
-    elif not named["start"] and not timed and not is_key:
+    elif not named and not timed and not is_key:
         counted = _count_settings(rest, stage)
         used |= {setting.value for setting in counted}
         blocks = [c.name for c in rest if c.kind is Kind.CODES and _are_blocks(c) and c.distinct > 1]
@@ -229,7 +199,7 @@ def _find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
     labels = meanings_of(stage.cells)
     if starts is not None and all(s.value is not None for s in timed):
         labels = _with_moments(labels, stage, starts, next(c for c in columns if c.name == timed[0].value))
-    return Found(columns, tuple(made), labels)
+    return Found(columns, _begun(made, columns), labels)
 
 
 def _with_moments(
@@ -246,6 +216,31 @@ def _with_moments(
         else m
         for m in labels
     )
+
+
+def _marked(
+    columns: Sequence[ColumnSeen], stages: Sequence[ColumnSeen], named: Sequence[str], given: Layout
+) -> tuple[ColumnSeen, ...]:
+    """Return the columns that have the marks of one stage each; none where another column tells stages by words."""
+    if given.stage_columns:
+        return tuple(column for column in columns if column.name in given.stage_columns)
+    marked = () if given.stage else columns_of_marks(columns)
+    told = stages and stages[0] not in marked and (stages[0].name in named or _known(stages[0]) > 0)
+    return () if told else marked
+
+
+def _with_marks(
+    columns: tuple[ColumnSeen, ...], marked: tuple[ColumnSeen, ...], settings: Sequence[Setting], given: Layout
+) -> Found:
+    """Return what columns are taken for beside those that have the marks of one stage each."""
+    names, labels = tuple(column.name for column in marked), marked_labels(marked)
+    stage = see_column("", labels)
+    made = [*settings, Setting("stage_columns", names, Why.MARKED)]
+    told = {column: key for key in COLUMNS if (column := getattr(given, key)) is not None}
+    rest = [c for c in columns if c not in marked and told.get(c.name, "start") in _OF_TIMES]
+    found = _with_times(columns, stage, [*rest, *lengths_of_marks(marked)], made, (), given)
+    kept = tuple(s for s in found.settings if s.value != LENGTHS_OF_MARKS)  # their unit says that they are lengths
+    return replace(found, settings=kept, labels=meanings_of_names(names, labels))
 
 
 def _runs(columns: tuple[ColumnSeen, ...], run: ColumnSeen, settings: Sequence[Setting]) -> Found:
@@ -338,36 +333,11 @@ def _is_measured(column: ColumnSeen) -> bool:
     return column.kind is Kind.CODES and any(len(value.lstrip("+-")) > 1 for value in column.values)
 
 
-def meanings_of(cells: Sequence[str]) -> tuple[LabelMeaning, ...]:
-    """Return what labels may mean, in the order in which they are first met."""
-    labels = list(dict.fromkeys(cell.strip() for cell in cells))
-    proposed = propose_meanings(labels)
-    stripped = [cell.strip() for cell in cells]
-    out = []
-    for label in labels:
-        plain = NOT_A_STAGE if lights_mark(label) else recognise_label(label)
-        meaning = proposed.get(label)
-        rows = stripped.count(label)
-        if meaning and meaning.word == NOT_A_STAGE and rows > _MOST_MARKS:
-            meaning = None  # "in bed" again and again may be wake
-        word = plain or (meaning.word if meaning else "")
-        out.append(LabelMeaning(label, rows, word, () if plain or not meaning else meaning.languages))
-    return tuple(out)
-
-
-def called(labels: Sequence[LabelMeaning], legends: Sequence[dict[str, str]]) -> tuple[LabelMeaning, ...]:
-    """Return labels with what the one legend that has all of them calls them, and what that may mean."""
-    fitting = [legend for legend in legends if all(label.label in legend for label in labels)]
-    if len(fitting) != 1:
-        return tuple(labels)
-    (legend,) = fitting
-    meant = {m.label: m.word for m in meanings_of([legend[label.label] for label in labels])}
-    return tuple(replace(m, called=legend[m.label], word=meant[legend[m.label].strip()]) for m in labels)
-
-
 def _time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Microseconds | None]:
     """Return the lines about when rows begin, and when they do; None where no column tells."""
     moments = [c for c in columns if c.kind is Kind.MOMENTS and c.distinct > 1]
+    if any(map(_elapsed_forms, (c for c in columns if c.kind is Kind.NUMBERS))):
+        moments = [c for c in moments if not _stands_still(c)]  # when a night began, beside times since then
     if moments:
         start = _first_of_pair(moments)
         others = tuple(Choice(c.name) for c in moments if c is not start and not _pair(start, c))
@@ -395,6 +365,27 @@ def _time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Micros
             made.append(Setting("time", forms[0].value, Why.AS_LONG, tuple(Choice(f.value) for f in forms[1:])))
             return [*made, Setting("begins", None, Why.UNTOLD)], _elapsed_us(column, forms[0])
     return [], None
+
+
+def _stands_still(column: ColumnSeen) -> bool:
+    """Whether a column of moments says the same in row after row, as when a night began."""
+    return float((np.diff(column.readings[0].times.us) == 0).mean()) >= _STILL
+
+
+def _begun(made: Sequence[Setting], columns: Sequence[ColumnSeen]) -> tuple[Setting, ...]:
+    """Return lines of which a blank beginning shows the moments that stay the same for a night, and for which one."""
+    person = next((s.value for s in made if s.key == "person_column"), None)
+    nights = next((c.cells for c in columns if c.name == person), None)
+    shown: dict[str, None] = {}
+    for column in columns:
+        if column.kind is not Kind.MOMENTS or column.rows < 2 or not _stands_still(column):
+            continue
+        for row, us in enumerate(column.readings[0].times.us.tolist()):
+            moment = column.cells[row] if len(column.readings) > 1 else naive_datetime(us).isoformat()
+            where = "" if nights is None or person == column.name else f" where {person} is {nights[row]}"
+            shown.setdefault(f"{column.name} = {moment}{where}")
+    told = tuple(shown)[:_MOST_SHOWN]
+    return tuple(replace(s, shown=told) if s.key == "begins" and s.value is None and told else s for s in made)
 
 
 def _elapsed_us(column: ColumnSeen, form: TimeForm) -> Microseconds:

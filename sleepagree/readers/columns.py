@@ -77,6 +77,8 @@ class Columns(NamedTuple):
         Seconds in the unit that the name of the column of durations tells.
     rechtschaffen_kales : str
         Where the name of the column of stages says that they are R&K stages, else "".
+    marks : tuple of int
+        Positions of columns that have a mark each for a stage; ``stage`` is then the first of them.
     """
 
     start: int
@@ -95,13 +97,15 @@ class Columns(NamedTuple):
     utc: bool = False
     duration_unit: float | None = None
     rechtschaffen_kales: str = ""
+    marks: tuple[int, ...] = ()
 
     @property
     def used(self) -> set[int]:
         """Positions of all columns that are read."""
         told = (self.end, self.duration, self.date, self.step, self.epoch_number, self.zone, self.am_pm)
         chosen = (self.person, self.night)
-        return {self.start, self.stage, *(position for position in (*told, *chosen) if position is not None)}
+        positions = {position for position in (*told, *chosen) if position is not None}
+        return {self.start, self.stage, *self.marks, *positions}
 
 
 def find_columns(names: tuple[str, ...], layout: Layout, *, path: str, where: str = "line 1") -> Columns:
@@ -125,23 +129,39 @@ def find_columns(names: tuple[str, ...], layout: Layout, *, path: str, where: st
     asked = tuple((role, name) for role in COLUMNS if (name := getattr(layout, role)) is not None)
     timeless = layout.start is None and (layout.shape is Shape.INTERVALS or layout.epoch_seconds is not None)
     try:
-        return _find(names, asked, layout.shape if timeless else None, header=layout.header)
+        return _find(
+            names,
+            asked,
+            layout.shape if timeless else None,
+            header=layout.header,
+            marks=layout.stage_columns or (),
+            are_lengths=layout.stage_columns is not None and layout.duration_unit is not None,
+        )
     except FileFormatError as error:
         raise error.in_file(path, where) from None
 
 
 @lru_cache(maxsize=256)
 def _find(
-    names: tuple[str, ...], asked: tuple[tuple[str, str], ...], counted: Shape | None, *, header: bool
+    names: tuple[str, ...],
+    asked: tuple[tuple[str, str], ...],
+    counted: Shape | None,
+    *,
+    header: bool,
+    marks: tuple[str, ...],
+    are_lengths: bool,
 ) -> Columns:
     """Find the columns once for all files of a study; errors do not know their file yet.
 
     ``counted`` is the shape of rows that may go without times.
     """
     found = {_BY_NAME[role]: _named(names, name, role) for role, name in asked}
+    marked = tuple(_named(names, name, "stage_columns") for name in marks)
+    if marked:
+        found["stage"] = marked[0]
     if not header and len(names) == 1:
         found.setdefault("stage", 0)
-    taken = set(found.values())
+    taken = {*found.values(), *marked}
     for role, positions in plain_columns(names):
         free = [i for i in positions if i not in taken]
         if role in found or not free:
@@ -150,22 +170,21 @@ def _find(
             raise _ambiguous(names, free, role)
         found[role] = free[0]
         taken.add(free[0])
-    by_count = "start" not in found and (
-        "epoch_number" in found or (counted is not None and (counted is not Shape.INTERVALS or "duration" in found))
-    )
+    is_told = counted is not None and (counted is not Shape.INTERVALS or are_lengths or "duration" in found)
+    by_count = "start" not in found and ("epoch_number" in found or is_told)
     if by_count and "stage" in found:
         found["start"] = found.get("epoch_number", found["stage"])
     missing = [role for role in ("start", "stage") if role not in found]
     if missing:
         raise _missing(names, missing)
-    return _describe(names, found, counted=by_count)
+    return _describe(names, found, counted=by_count, marks=marked)
 
 
-def _describe(names: tuple[str, ...], found: Mapping[str, int], *, counted: bool) -> Columns:
+def _describe(names: tuple[str, ...], found: Mapping[str, int], *, counted: bool, marks: tuple[int, ...]) -> Columns:
     start, stage = _words(names[found["start"]]), names[found["stage"]]
     seconds = bool(_SECONDS.intersection(start)) or "onset" in start
     unit = told_unit(names[found["duration"]]) if "duration" in found else None
-    kales = f"column '{shorten(stage)}'" if _says_rechtschaffen_kales(stage) else ""
+    kales = f"column '{shorten(stage)}'" if _says_rechtschaffen_kales(stage) and not marks else ""
     return Columns(
         **found,
         counted=counted,
@@ -173,6 +192,7 @@ def _describe(names: tuple[str, ...], found: Mapping[str, int], *, counted: bool
         utc="utc" in start,
         duration_unit=unit,
         rechtschaffen_kales=kales,
+        marks=marks,
     )
 
 

@@ -9,12 +9,14 @@ import re
 from collections.abc import Sequence
 from typing import Final, NamedTuple
 
-from sleepagree.caution import Note, NoteKind
+from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, Option, asked, counted, for_page, shorten
 from sleepagree.readers.encodings import likely_encodings
 
 _DELIMITERS: Final = (",", "\t", ";", "|")
 _MOST_ABOVE: Final = 10
+#: Lines that may stand below a table.
+MOST_BELOW: Final = 20
 _DELIMITER_NAMES: Final = {",": "comma", "\t": "tab", ";": "semicolon", "|": "bar", " ": "space"}
 #: The longer marks first: that of UTF-32 begins like that of UTF-16.
 _BYTE_ORDER_MARKS: Final = (
@@ -69,6 +71,7 @@ def parse_csv(
     encoding: str | None = None,
     skip_lines: int = 0,
     header: bool = True,
+    foot: str | None = None,
 ) -> CsvTable:
     """Take a table apart.
 
@@ -84,6 +87,8 @@ def parse_csv(
         Lines above the table.
     header : bool
         Whether its first line names the columns; they are called "1", "2" ... where it does not.
+    foot : str or None
+        How the first line below the table begins.
 
     Raises
     ------
@@ -124,6 +129,11 @@ def parse_csv(
         lines, comments = without_comments(text.split("\n"), delimiter)
         text = "\n".join(lines)
         notes = (*notes, Note.of(NoteKind.COMMENT_LINES, count=comments)) if comments else notes
+    if foot is not None:
+        lines = text.split("\n")
+        below = foot_begins(lines, foot)
+        text = "\n".join(lines[:below])
+        notes = (*notes, *foot_note(lines[below:], foot))
     mark = delimiter or sniff_delimiter(text, path)
     return _split(text, mark, path, notes, first_line, header=header, comments=comments)
 
@@ -147,6 +157,28 @@ def without_comments(lines: Sequence[str], mark: str | None = None) -> tuple[lis
     for i in comments:
         kept[i] = ""
     return kept, len(comments)
+
+
+def foot_begins(lines: Sequence[str], foot: str) -> int:
+    """Return which of the last lines is the first that begins as what stands below a table does, blank cells left out.
+
+    Examples
+    --------
+    >>> foot_begins(["time;stage", "22:30;wake", "", "Total;480 min", "made by hand"], "Total")
+    3
+    """
+    filled = [i for i, line in enumerate(lines) if _begun(line)]
+    return next((i for i in filled[-MOST_BELOW:] if _begun(lines[i]).startswith(foot)), len(lines))
+
+
+def _begun(line: str) -> str:
+    return line.strip('" ' + "".join(_DELIMITERS))
+
+
+def foot_note(lines: Sequence[str], foot: str) -> tuple[Note, ...]:
+    """Return the note about lines below a table that are left out."""
+    count = sum(bool(_begun(line)) for line in lines)
+    return (Note.of(NoteKind.FOOT_LINES, count=count, foot=OwnWord(foot)),) if count else ()
 
 
 def _decode(data: bytes, path: str, encoding: str | None) -> str:
@@ -332,7 +364,7 @@ def _lines_above(rows: Sequence[Sequence[str]], lines: Sequence[int], mark: str)
         first = len(rows)
         while first and widths[first - 1] == widths[-1]:
             first -= 1
-        if widths[-1] > 1:
+        if widths[-1] > 1 and widths[0] != widths[-1]:  # else the names are those of the rows, one of which is torn
             best = max(best, (len(rows) - first, widths[-1], first))
     count, _, first = best
     return lines[first] - 1 if 0 < first <= _MOST_ABOVE and count > len(rows) // 2 else 0

@@ -208,6 +208,11 @@ class FileInspection:
         """Whether its dates are told, and not assumed until somebody tells them."""
         return "begins" not in dict(self.assumed)
 
+    @property
+    def columns_by_role(self) -> dict[str, list[str]]:
+        """What was looked for -> names of the columns that have it: several where each has the marks of one stage."""
+        return {role: [name for other, name in self.columns if other == role] for role, _ in self.columns}
+
 
 @dataclass(frozen=True)
 class _Reading:
@@ -450,7 +455,9 @@ def _columns(path: Path, layout: Layout | None, reader: str) -> tuple[tuple[tupl
         found = find_columns(names, layout or Layout(), path=str(path))
     except FileFormatError:
         return (), ()
-    positions = [(role, getattr(found, role)) for role in _ROLES if not (role == "start" and found.counted)]
+    left_out = {"start": found.counted, "stage": bool(found.marks)}
+    roles = [role for role in _ROLES if not left_out.get(role)]
+    positions = [*((role, getattr(found, role)) for role in roles), *(("stage_columns", i) for i in found.marks)]
     unused = tuple(name for i, name in enumerate(names) if i not in found.used)
     return tuple((role, names[position]) for role, position in positions if position is not None), unused
 

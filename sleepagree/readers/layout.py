@@ -106,6 +106,8 @@ class Layout:
         What a row stands for.
     start, end, duration, stage, date : str or None
         Names of columns; ``start`` and ``end`` are the same where a cell holds both ("23:10 - 23:14").
+    stage_columns : tuple of str or None
+        Names of columns in one of which each row has a mark; they are the labels then, in the place of ``stage``.
     epoch_number, person_column, night_column, zone_column, am_pm : str or None
         Names of columns of numbers of epochs, of whom and of which night a row is about, of the zone of its times, and
         of AM or PM.
@@ -137,6 +139,8 @@ class Layout:
         Whose rows to read, as ``person_column`` names people, and those of which night, as ``night_column`` does.
     skip_lines : int
         Lines above the table, or above its names.
+    foot : str or None
+        How the first line below the table begins; it and what follows are left out and counted.
     header : bool
         Whether the first line names the columns; they are called "1", "2" ... where it does not.
     records : str or None
@@ -180,6 +184,8 @@ class Layout:
     header: bool = True
     records: str | None = None
     sheet: str | None = None
+    stage_columns: tuple[str, ...] | None = None
+    foot: str | None = None
 
 
 NO_LAYOUT: Final = Layout()
@@ -358,7 +364,10 @@ class _Checker(NamedTuple):
         return values
 
     def refuse_shared_columns(self, given: Mapping[str, Any]) -> None:
+        if "stage_columns" in given and "stage" in given:
+            raise self.wrong("[file], keys 'stage' and 'stage_columns'", given["stage"], "one of the two keys")
         named = [(key, given[key]) for key in COLUMNS if key in given]
+        named += [("stage_columns", column) for column in given.get("stage_columns", ())]
         for i, (key, column) in enumerate(named):
             for other, other_column in named[:i]:
                 if column == other_column and (other, key) != ("start", "end"):
@@ -454,6 +463,11 @@ def _stage_words(value: Any) -> tuple[str, ...] | None:
     return tuple(value) if usable else None
 
 
+def _column_names(value: Any) -> tuple[str, ...] | None:
+    names = [_text(name) for name in value] if isinstance(value, list) else []
+    return tuple(filter(None, names)) if len(names) > 1 and None not in names else None
+
+
 def _epoch_seconds(value: Any) -> float | None:
     usable = isinstance(value, int | float) and not isinstance(value, bool) and 1.0 <= value <= _LONGEST_EPOCH_S
     return float(value) if usable else None
@@ -527,6 +541,7 @@ _TOP_KEYS: Final = (*_TOP, "file", "stages")
 _FILE: Final[_Keys] = {
     "shape": _choice(Shape),
     **dict.fromkeys(COLUMNS[:5], _A_TEXT),
+    "stage_columns": (_column_names, 'a list of two columns or more, such as ["Wake", "Light", "Deep"]'),
     "duration_unit": _one_of({**DURATION_UNITS, _EPOCHS: _EPOCHS}),
     "marks": _choice(Marks),
     "ends": _choice(Ends),
@@ -546,5 +561,6 @@ _FILE: Final[_Keys] = {
     "header": (lambda value: value if isinstance(value, bool) else None, "true or false"),
     "records": (_text, 'a path in quotes, such as "sleep.segments"'),
     "sheet": (_text, 'a text in quotes, such as "Night 1"'),
+    "foot": (_text, 'a text in quotes, such as "Total"'),
 }
 FILE_KEYS: Final = tuple(_FILE)

@@ -43,6 +43,8 @@ class Why(StrEnum):
     NEAREST = "nearest"
     LATEST = "latest"
     LIKELIEST = "likeliest"
+    MARKED = "marked"
+    BELOW = "below"
 
 
 @dataclass(frozen=True)
@@ -91,7 +93,8 @@ class LabelMeaning:
     ``word`` is a stage word of a layout, "" for a blank; ``languages`` are those whose plain word it is, empty where
     no line is needed (plain) or nothing is known (blank). ``is_given`` tells that a layout said it before,
     ``called`` what a legend in the file calls the label; ``is_below`` that it stands only in rows without a time below
-    the table; ``at`` when its row is, where it has one and may be about the light or the bed ("" where nobody knows).
+    the table; ``at`` when its row is, where it has one and may be about the light or the bed ("" where nobody knows);
+    ``is_counted`` that it is known how many rows it has.
     """
 
     label: str
@@ -102,6 +105,7 @@ class LabelMeaning:
     called: str = ""
     is_below: bool = False
     at: str = ""
+    is_counted: bool = True
 
 
 @dataclass(frozen=True)

@@ -233,7 +233,7 @@ def _refuse_several_nights(frame: Any, name: str) -> None:
 
 def _refuse_two_sides(table: Table, layout: Layout) -> None:
     """Refuse a frame that holds the stages of both sides, of which one would be taken for either."""
-    if layout.stage is not None or "stage" in table.names:
+    if layout.stage is not None or layout.stage_columns or "stage" in table.names:
         return
     told = {table.names[i]: data for i, data in table.columns.items() if isinstance(data, list)}
     sides = _columns_of_stages(told)

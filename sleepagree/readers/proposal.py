@@ -6,6 +6,7 @@ begin, what they say, how long they last. What is proposed is then read, and sho
 
 from __future__ import annotations
 
+import csv
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -18,22 +19,24 @@ from sleepagree.errors import FileFormatError, SleepAgreeError, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.mapping.words import fold_label, fold_table
 from sleepagree.readers import kind_of_file, opened
+from sleepagree.readers.code_lines import are_characters, find_code_lines, legends_of_lines
 from sleepagree.readers.column_kinds import ColumnSeen, Kind
-from sleepagree.readers.column_roles import Found, called, counted_rows, find_roles, meanings_of
-from sleepagree.readers.csv_table import told_delimiter
+from sleepagree.readers.column_roles import Found, counted_rows, find_roles
+from sleepagree.readers.csv_table import MOST_BELOW, told_delimiter
 from sleepagree.readers.encodings import likely_encodings
 from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
 from sleepagree.readers.json.beside import beginning, beginnings, legend_names, legends, nights_like, one_night
+from sleepagree.readers.label_meanings import called, meanings_of
 from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, NO_LAYOUT, Layout, layout_of, told_values
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why
-from sleepagree.readers.table.code_lines import are_characters, find_code_lines, legends_of_lines
 from sleepagree.readers.table.excel import sheet_names
+from sleepagree.readers.table.table import Table
+from sleepagree.readers.table_parts import foot_text, text_of_foot
 from sleepagree.readers.table_place import (
     dates_in,
     decoded,
     find_block,
     has_header,
-    legends_in,
     lines_above,
     record_paths,
 )
@@ -51,7 +54,7 @@ _NEAR: Final = timedelta(hours=12)
 _SAMPLES: Final = 3
 _TELLING: Final = 3
 #: Lines of a layout that say where a table stands.
-_PLACE: Final = ("delimiter", "encoding", "skip_lines", "header", "records", "sheet")
+_PLACE: Final = ("delimiter", "encoding", "skip_lines", "header", "records", "sheet", "foot")
 #: What an inspection calls a column -> its key in a layout, where they differ.
 _KEY_OF: Final = {"person": "person_column", "night": "night_column", "zone": "zone_column"}
 
@@ -126,7 +129,7 @@ def layout_as_seen(seen: FileInspection, given: Layout = NO_LAYOUT) -> LayoutPro
     kept = [setting for setting in made if setting.key not in {s.key for s in told}]
     meanings = {meaning.label: meaning for meaning in meanings_of([label.label for label in seen.labels])}
     labels = [
-        replace(meanings[label.label], rows=label.rows)
+        replace(meanings[label.label], rows=label.rows, is_counted=label.epochs is not None)
         if label.stage is None
         else LabelMeaning(label.label, label.rows, label.stage)
         for label in seen.labels
@@ -186,22 +189,41 @@ def _readings(path: str, given: Layout, near: datetime | None) -> Iterator[Found
     for values in where:
         if (sheet := values.get("sheet")) in taken:
             continue  # further down, rows would be taken for names
-        if (found := _placed_roles(path, values, given)) is not None:
-            yield _dates_elsewhere(path, found, sheets) if kind == "excel" else found
+        if kind != "excel":
+            found = _roles_of(path, _taken_apart(values), given)
+        elif (found := _footed_roles(path, _taken_apart(values), given)) is not None:
+            found = _hinted(found, _rows_above(path, _placed(given, values)), ())
+            found = _dates_elsewhere(path, found, sheets)
+        if found is not None:
+            yield found
             if kind == "excel" and found.is_whole:
                 taken.add(sheet)
 
 
-def _placed_roles(path: str, values: dict[str, Any], given: Layout) -> Found | None:
+def _taken_apart(values: dict[str, Any]) -> list[Setting]:
+    return [Setting(key, value, Why.TAKEN_APART) for key, value in values.items()]
+
+
+def _roles_of(path: str, settings: Sequence[Setting], given: Layout) -> Found | None:
     """Return what the columns of a table are taken for that stands somewhere; None where none stands there."""
+    table = _placed_table(path, settings, given)
+    return None if table is None else find_roles(table, list(settings), given)
+
+
+def _placed_table(path: str, settings: Sequence[Setting], given: Layout) -> Table | None:
     try:
-        table = whole_table(path, _placed(given, values))
+        return whole_table(path, _placed(given, {setting.key: setting.value for setting in settings}))
     except SleepAgreeError:
         return None
-    if table is None:
-        return None
-    found = find_roles(table, [Setting(key, value, Why.TAKEN_APART) for key, value in values.items()], given)
-    return replace(found, labels=called(found.labels, legends_in(_rows_above(path, _placed(given, values)))))
+
+
+def _footed_roles(path: str, settings: Sequence[Setting], given: Layout) -> Found | None:
+    """Return the same for a table that may have lines below it, which are left out."""
+    settings, table = list(settings), _placed_table(path, settings, given)
+    if table is not None and given.foot is None and (foot := foot_text(table)):
+        settings = [*(s for s in settings if s.key != "foot"), Setting("foot", foot, Why.BELOW)]
+        table = _placed_table(path, settings, given)
+    return None if table is None else find_roles(table, settings, given)
 
 
 def _rows_above(path: str, layout: Layout) -> list[str]:
@@ -232,7 +254,7 @@ def _dates_elsewhere(path: str, found: Found, sheets: Sequence[str]) -> Found:
             night = [f"{cell}:" for cell in cells if cell in nights][:1]
             if dates := [cell for cell in cells if dates_in([cell])]:
                 shown.append(" ".join([*night, *dates]))
-    made = (replace(s, shown=tuple(shown[:_MOST_DATES])) if s.key == "begins" else s for s in found.settings)
+    made = (replace(s, shown=(*s.shown, *shown)[:_MOST_DATES]) if s.key == "begins" else s for s in found.settings)
     return replace(found, settings=tuple(made)) if shown else found
 
 
@@ -240,7 +262,9 @@ def _json_readings(path: str, document: Any, given: Layout, near: datetime | Non
     """Yield the lists of a document that may be the night, with what stands beside them; a legend is no night."""
     paths = [] if given.records else record_paths(document)
     where: list[dict[str, Any]] = [{}, *({"records": records} for records in paths)]
-    found = [f for values in where if (f := _placed_roles(path, values, given)) is not None]
+    found = [f for values in where if (f := _roles_of(path, _taken_apart(values), given)) is not None]
+    # with a column for each stage, "*" would make labels of all names of columns
+    found = [f for f in found if any(s.key == "stage_columns" for s in f.settings)] or found
     rows = [_size(f) for f in found]
     long = [f for f, n in zip(found, rows, strict=True) if n >= _FEWEST_ROWS and n * _LEGENDS_ARE_SHORTER >= max(rows)]
     names = legend_names(document)
@@ -266,13 +290,17 @@ def _one_of_each(
             yield from nights
             continue
         together = {"records": _without_elements(_records(nights[-1]))}
-        if _tells_moments(nights[-1]) and (whole := _placed_roles(path, together, given)) and _tells_moments(whole):
+        if (
+            _tells_moments(nights[-1])
+            and (whole := _roles_of(path, _taken_apart(together), given))
+            and _tells_moments(whole)
+        ):
             yield whole
             continue
         told = {p: beginning(document, p) for p in nights_like(document, _records(nights[-1]))}
         chosen, why = _choose_night(told, near, [_records(f) for f in nights])
         evaluated = [f for f in nights if _records(f) == chosen]
-        for one in evaluated or filter(None, [_placed_roles(path, {"records": chosen}, given)]):
+        for one in evaluated or filter(None, [_roles_of(path, _taken_apart({"records": chosen}), given)]):
             yield replace(one, settings=tuple(_night_setting(s, chosen, told, why) for s in one.settings))
 
 
@@ -359,12 +387,13 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
     text = data.decode(encoding or ("utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"), "replace")
     lines = text.replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n").split("\n")
     told = told_delimiter(text)
-    mark, skip, rows = find_block(lines, told.mark if told else given.delimiter, given.skip_lines)
+    mark, skip, rows, below = find_block(lines, told.mark if told else given.delimiter, given.skip_lines)
     if not rows:
         return
-    if mark is None and given.header and (codes := find_code_lines(lines, given.skip_lines)) is not None:
-        skip, rows = codes.skip_lines, [[row] for row in codes.rows]
-    above = lines_above(rows) if given.skip_lines == 0 else 0
+    if mark is None and (codes := find_code_lines(lines, given.skip_lines)) is not None:
+        skip, rows, below = codes
+    alike = rows[:-MOST_BELOW] if len(rows) > 2 * MOST_BELOW else rows  # lines below a table may have as many cells
+    above = lines_above(alike) if given.skip_lines == 0 else 0
     skip, rows = skip + above, rows[above:]
     header = given.header and has_header(rows)
     first = int(told is not None)
@@ -374,26 +403,27 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
         settings.append(Setting("delimiter", mark, Why.TAKEN_APART))
     if not header:
         settings.append(Setting("header", False, Why.NO_NAMES))  # noqa: FBT003 - a value of a layout
+    if below and given.foot is None:
+        cells = below[:1] if mark is None else next(csv.reader(below[:1], delimiter=mark))
+        settings.append(Setting("foot", text_of_foot(cells), Why.BELOW))
     if not header and mark is None and are_characters([row[0] for row in rows]):
-        found = _characters([row[0].strip() for row in rows], settings)
-        beside = lines[:skip] + lines[skip + len(rows) :]
-        yield _hinted(replace(found, labels=called(found.labels, legends_of_lines(beside))), beside)
-        return
-    values = {setting.key: setting.value for setting in settings}
-    try:
-        table = whole_table(path, _placed(given, values))
-    except SleepAgreeError:
-        return
-    if table is not None:
-        found = find_roles(table, settings, given)
-        yield _hinted(replace(found, labels=called(found.labels, legends_in(lines[:skip]))), lines[:skip])
+        yield _hinted(_characters([row[0].strip() for row in rows], settings), lines[:skip], below)
+    elif (found := _footed_roles(path, settings, given)) is not None:
+        yield _hinted(found, lines[:skip], below)
 
 
-def _hinted(found: Found, beside: Sequence[str]) -> Found:
-    """Return what was found, dates in the lines beside the rows shown where it is asked when they begin."""
-    dates = dates_in(beside)
-    hinted = (replace(s, shown=dates) if s.key == "begins" and s.value is None else s for s in found.settings)
-    return replace(found, settings=tuple(hinted))
+def _hinted(found: Found, above: Sequence[str], below: Sequence[str]) -> Found:
+    """Return what was found with what a legend beside the rows calls labels, and dates where a beginning is asked for.
+
+    A legend is asked only where a label says nothing by itself.
+    """
+    dates = dates_in([*above, *below])
+    settings = tuple(
+        replace(s, shown=(*s.shown, *dates)) if s.key == "begins" and s.value is None else s for s in found.settings
+    )
+    if all(label.word for label in found.labels):
+        return replace(found, settings=settings)
+    return replace(found, settings=settings, labels=called(found.labels, legends_of_lines([*above, *below])))
 
 
 def _with_encodings(found: Found, data: bytes, likely: Sequence[str]) -> Found:

@@ -6,13 +6,13 @@ import csv
 import json
 import re
 from collections.abc import Sequence
-from typing import Any, Final
+from itertools import groupby
+from typing import Any, Final, NamedTuple
 
+from sleepagree.readers.code_lines import are_characters
 from sleepagree.readers.column_kinds import Kind, see_column
-from sleepagree.readers.csv_table import without_comments
-from sleepagree.readers.json.beside import legends
+from sleepagree.readers.csv_table import MOST_BELOW, without_comments
 from sleepagree.readers.json.records import rows_of_columns
-from sleepagree.readers.table.code_lines import are_characters
 from sleepagree.readers.table.code_runs import codes_of_text
 from sleepagree.readers.table.ranges import split_ranges
 
@@ -36,31 +36,54 @@ _PLAIN: Final = (Kind.WORDS, Kind.TEXTS, Kind.NOTHING)
 _SHORTEST_RUN: Final = 20
 
 
-def find_block(lines: Sequence[str], told: str | None, skip_lines: int = 0) -> tuple[str | None, int, list[list[str]]]:
-    """Return delimiter, lines above, and rows of the longest part of a text, up to its end, with as many cells each.
+class Block(NamedTuple):
+    """Where the table of a text stands: its delimiter, the lines above it, its rows, and the lines below it."""
+
+    mark: str | None
+    above: int
+    rows: list[list[str]]
+    below: list[str]
+
+
+def find_block(lines: Sequence[str], told: str | None, skip_lines: int = 0) -> Block:
+    """Return the longest part of a text whose lines have as many cells each.
 
     The delimiter and the number of lines above may be told.
     """
     lines = [""] * skip_lines + without_comments(lines[skip_lines:], told)[0]
-    best: tuple[int, int, str | None, int, list[list[str]]] = (0, 0, None, 0, [])
+    best = Block(None, 0, [], [])
     for mark in (told,) if told else _DELIMITERS:
         try:
             rows = [next(csv.reader([line], delimiter=mark), []) for line in lines]
         except csv.Error:
             continue
         filled = [i for i, row in enumerate(rows) if "".join(row).strip()]
-        first = len(filled)
-        while first and len(rows[filled[first - 1]]) == len(rows[filled[-1]]):
-            first -= 1
-        width, count = len(rows[filled[-1]]) if filled else 0, len(filled) - first
-        if width > 1 and count > max(1, len(filled) // 2) and (count, width) > best[:2]:
-            block = [rows[i] for i in filled[first:]]
-            if not _is_torn([rows[i] for i in filled[:first]], block):
-                best = (count, width, mark, filled[first], block)
-    if best[2] is not None:
-        return best[2:]
+        runs = [list(run) for _, run in groupby(filled, key=lambda i: len(rows[i]))]
+        longest = max(runs, key=len, default=[])
+        width = len(rows[longest[0]]) if longest else 0
+        enough = width > 1 and len(longest) > max(1, len(filled) // 2)
+        if enough and (len(longest), width) > (len(best.rows), len(best.rows[0]) if best.rows else 0):
+            block = [rows[i] for i in longest]
+            below = [i for i in filled if i > longest[-1]]
+            if not _is_torn([rows[i] for i in filled if i < longest[0]], block) and is_foot(
+                [rows[i] for i in below], block[-1]
+            ):
+                best = Block(mark, longest[0], block, [lines[i] for i in below])
+    if best.mark is not None:
+        return best
     plain = [i for i, line in enumerate(lines) if line.strip()]
-    return None, int(told is not None), [[lines[i]] for i in plain[int(told is not None) :]]
+    return Block(None, int(told is not None), [[lines[i]] for i in plain[int(told is not None) :]], [])
+
+
+def is_foot(below: Sequence[Sequence[str]], last: Sequence[str]) -> bool:
+    """Whether lines stand below a table, and none is a row of it that was torn: it would begin as the last one does."""
+    forms = [_form(next(filter(None, (cell.strip() for cell in row)), "")) for row in below]
+    like = _form(last[0].strip())
+    return len(below) <= MOST_BELOW and not any(like.startswith(form) or form.startswith(like) for form in forms)
+
+
+def _form(text: str) -> str:
+    return re.sub(r"\d", "9", text)
 
 
 def _is_torn(above: Sequence[Sequence[str]], block: Sequence[Sequence[str]]) -> bool:
@@ -125,15 +148,6 @@ def decoded(data: bytes) -> Any:
 def dates_in(lines: Sequence[str]) -> tuple[str, ...]:
     """Return what looks like dates in the lines above a table, as they stand there."""
     return tuple(dict.fromkeys(match[0] for line in lines for match in _DATE.finditer(line)))
-
-
-def legends_in(lines: Sequence[str]) -> list[dict[str, str]]:
-    """Return the legends of codes in the lines above a table: of a line that has one, or of all lines together."""
-    for parts in (lines, [" ; ".join(lines)]):
-        told = [{m["code"]: m["name"] for m in form.finditer(part)} for part in parts for form in (_CODE, _CODE_BEHIND)]
-        if found := [legend for document in told for legend in legends(document)]:
-            return [legend for i, legend in enumerate(found) if legend not in found[:i]]
-    return []
 
 
 def record_paths(document: Any) -> list[str]:

@@ -38,7 +38,7 @@ def inspection_document(inspection: FileInspection, proposal: LayoutProposal | N
         ],
         "overlaps": list(say_notes(inspection.overlaps)),
         "lights": {"off": shown(inspection.lights_off), "on": shown(inspection.lights_on)},
-        "columns": dict(inspection.columns),
+        "columns": {role: n if len(n) > 1 else n[0] for role, n in inspection.columns_by_role.items()},
         "unused": list(inspection.unused),
         "header": dict(inspection.header),
         "ignored": {"texts": len(inspection.ignored), "times": sum(count for _, count in inspection.ignored)},

@@ -177,3 +177,25 @@ def test_inspect_proposes_the_encoding_though_the_form_of_times_is_asked_for(tmp
     assert "time: the form of '22:30:00 Glas' and '22:34:00 Glas'" in shown.stdout
     assert "fill in 1 blank in it" in shown.stderr
     assert '\nencoding = "cp1252"' in layout.read_text("utf-8")
+
+
+def test_the_encoding_is_picked_by_looking(tmp_path: Path) -> None:
+    write(tmp_path, "")
+    words = ["бодр"] * 4 + ["лёгкий"] * 20 + ["глубокий"] * 16
+    rows = "".join(f"2026-03-01T22:{30 + i // 2}:{30 * (i % 2):02};{word}\n" for i, word in enumerate(words))
+    (tmp_path / "band.csv").write_bytes(f"начало;стадия\n{rows}".encode("cp1251"))
+    answers = [
+        ("go on? [Y/n]:", ""),
+        ("Which number [1]:", "2"),
+        ("what ", "wake"),
+        ("what ", "light"),
+        ("what ", "deep"),
+        ("[band.toml]:", ""),
+    ]
+    code, shown = on_terminal(["night", "lab.csv", "band.csv"], answers, tmp_path)
+    assert code == 0, shown
+    assert "  1  cp1251  where it reads 'бодр, лёгкий, глубокий'" in shown
+    second = next(line.split()[1] for line in shown.splitlines() if line.startswith("  2  "))
+    layout = (tmp_path / "band.toml").read_text("utf-8")
+    assert f'\nencoding = "{second}"    # as answered\n' in layout
+    assert "бодр".encode("cp1251").decode(second) in layout

@@ -11,10 +11,10 @@ from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import FileFormatError
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers import read_spans
+from sleepagree.readers.code_lines import foot_of_codes, legends_of_lines
 from sleepagree.readers.layout import Layout, Shape, parse_layout
 from sleepagree.readers.layout_proposal import LayoutProposal
 from sleepagree.readers.proposal import propose_layout
-from sleepagree.readers.table.code_lines import foot_of_codes, legends_of_lines
 
 #: An invented night on a ferry: V awake, O shallow, S sound, X REM.
 CODES = "".join("V" * 8 + "O" * 31 + "S" * 17 + "X" * 9 for _ in range(10))
@@ -65,9 +65,9 @@ def test_a_list_of_codes_is_read_without_what_stands_around_it(foot: list[str], 
     path = written(tmp_path, *TITLE, *ROWS, *foot, encoding=encoding)
     spans = after_one_round(path)
     assert codes_of(spans) == CODES
-    told = [dict(note.values) for note in spans.notes if note.kind is NoteKind.FOOT_OF_CODES]
-    first = len(TITLE) + len(ROWS) + 1 + bool(foot and not foot[0])
-    assert told == ([{"count": len([line for line in foot if line]), "line": first}] if foot else [])
+    told = [dict(note.values) for note in spans.notes if note.kind is NoteKind.FOOT_LINES]
+    lines = [line for line in foot if line]
+    assert told == ([{"count": len(lines), "foot": lines[0][:40].strip()}] if foot else [])
 
 
 def test_a_legend_says_what_the_codes_mean_and_a_title_when(tmp_path: Path) -> None:
@@ -84,6 +84,7 @@ def test_a_legend_says_what_the_codes_mean_and_a_title_when(tmp_path: Path) -> N
         "header": False,
         "shape": "runs",
         "stage": "1",
+        "foot": "V : veille",
         "epoch_seconds": 30,
     }
 
@@ -106,4 +107,28 @@ def test_a_last_row_of_a_code_of_its_own_stays() -> None:
 def test_legends_are_read_either_way_and_not_where_they_contradict_themselves() -> None:
     assert {"1": "wake", "2": "sound"} in legends_of_lines(["1 - wake", "2 - sound"])
     assert {"A": "wake", "B": "light sleep"} in legends_of_lines(["wake = A; light sleep = B."])
+    assert {"V": "veille", "O": "léger"} in legends_of_lines(["Légende:", "V\tveille", "O\tléger"])
     assert all("A" not in legend for legend in legends_of_lines(["A: wake", "A: light", "B: deep"]))
+
+
+def test_a_legend_below_a_table_says_what_its_codes_mean(tmp_path: Path) -> None:
+    turns = ["O", "S", "X", "O", "V"] * 8
+    clock = [f"{(1350 + 7 * i) // 60:02}:{(1350 + 7 * i) % 60:02}" for i in range(13)]
+    rows = [f"{clock[i]}\t{clock[i + 1]}\t{code}" for i, code in enumerate(turns[:12])]
+    legend = ["Légende :", "V\tveille", "O\tléger", "S\tsommeil profond", "X\tfaux réveil (REM)", "", "Total :\t84 min"]
+    path = written(tmp_path, *TITLE, "De\tÀ\tÉtat", *rows, "", *legend, encoding="cp1252")
+    proposal = proposed(path)
+    assert {s.key: s.value for s in proposal.told} == {
+        "encoding": "cp1252",
+        "skip_lines": 3,
+        "delimiter": "\t",
+        "foot": "Légende :",
+        "stage": "État",
+        "start": "De",
+        "end": "À",
+    }
+    assert {m.label: m.word for m in proposal.labels} == MEANT
+    text = layout_text(proposal, {"begins": "2031-04-12T22:30:00"})
+    spans = read_spans(path, layout=parse_layout(text.encode(), "night.toml"))
+    assert [spans.labels[code] for code in spans.codes.tolist()] == turns[:12]
+    assert spans.duration_s.tolist() == [420.0] * 12

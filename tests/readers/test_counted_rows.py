@@ -72,7 +72,9 @@ REFUSED = [
         "W\nN2\n\nN2\n",
         LIST,
         "line 3: there is a blank line among rows that follow each other, so it may be an epoch. Found a blank line; "
-        'expected a label in every line. Take it out, or write a label there that a layout maps to "unscored".',
+        'expected a label in every line. Take it out, or write a label there that a layout maps to "unscored"; if the '
+        "rows end above it, tell in a layout how the line below it begins, for instance\n"
+        '    [file]\n    foot = "Total"',
     ),
     (
         "stage,Uhr\nW,22:30:00\nN2,22:30:30\n",

@@ -228,6 +228,7 @@ skip_lines = 4
 header = false
 records = "sleep.segments"
 sheet = "Night 1"
+foot = "Total"
 [stages]
 x = "light"
 """
@@ -235,11 +236,14 @@ x = "light"
 
 @pytest.mark.parametrize("unit", ["epochs", "s", "min", "ms"])
 def test_every_key_of_a_layout_is_written_back(tmp_path, unit):
-    layout = read_layout(write(tmp_path, EVERY_KEY.replace('"epochs"', f'"{unit}"'), "given.toml"))
-    # nothing has been forgotten here: every field differs from what it is without a layout
-    assert [f.name for f in fields(Layout) if getattr(layout, f.name) == getattr(Layout(), f.name)] == []
-    text = layout_text(layout_as_seen(inspect_file(write(tmp_path, EPOCHS_CSV)), layout))
-    assert replace(read_layout(write(tmp_path, text, "again.toml")), name="given.toml") == layout
+    # one of the two stands in the place of the other
+    for line, left_out in (('stage = "d"', "stage_columns"), ('stage_columns = ["d", "j"]', "stage")):
+        told = EVERY_KEY.replace('"epochs"', f'"{unit}"').replace('stage = "d"', line)
+        layout = read_layout(write(tmp_path, told, "given.toml"))
+        # nothing has been forgotten here: every field differs from what it is without a layout
+        assert [f.name for f in fields(Layout) if getattr(layout, f.name) == getattr(Layout(), f.name)] == [left_out]
+        text = layout_text(layout_as_seen(inspect_file(write(tmp_path, EPOCHS_CSV)), layout))
+        assert replace(read_layout(write(tmp_path, text, "again.toml")), name="given.toml") == layout
 
 
 def test_labels_that_would_break_toml_are_written_safely(tmp_path):

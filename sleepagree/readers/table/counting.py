@@ -109,7 +109,9 @@ def _refuse_what_tells_more(reading: TableReading) -> None:
         if isinstance(before, int) and isinstance(now, int) and now != before + 1:
             problem = "there is a blank line among rows that follow each other, so it may be an epoch"
             remedy = "Take it out, or write a label there " + for_page(
-                'that a layout maps to "unscored".', 'and say that it is "not scored".'
+                'that a layout maps to "unscored"; if the rows end above it, tell in a layout how the line below it '
+                'begins, for instance\n    [file]\n    foot = "Total"',
+                'and say that it is "not scored".',
             )
             where = reading.places.one.format(before + 1)
             raise FileFormatError(problem, reading.path, where, "a blank line", "a label in every line", remedy)

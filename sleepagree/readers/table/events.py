@@ -68,8 +68,8 @@ def read_events(
     table = table_of_text(data, name, "events", layout=layout)
     columns = find_columns(table.names, layout, path=name, where=table.header_place)
     stage = table.names[columns.stage]
-    levels, notes = find_levels(Path(path), stage)
-    if not levels and not columns.rechtschaffen_kales:
+    levels, notes = ({}, ()) if columns.marks else find_levels(Path(path), stage)
+    if not levels and not columns.rechtschaffen_kales and not columns.marks:
         _refuse_bare_codes(table.texts(columns.stage), stage, layout, frozenset(own_words), name, table.places)
     table = table._replace(
         notes=(*table.notes, *notes),

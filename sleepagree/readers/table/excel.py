@@ -25,7 +25,7 @@ from sleepagree.files.reading import read_zipped_bytes
 from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.readers.columns import list_names
-from sleepagree.readers.csv_table import below_names
+from sleepagree.readers.csv_table import below_names, foot_begins, foot_note
 from sleepagree.readers.layout import NO_LAYOUT, Layout
 from sleepagree.readers.rows import Places
 from sleepagree.readers.table.reader import spans_of_table
@@ -84,6 +84,10 @@ def table_of_sheet(path: str | os.PathLike[str], layout: Layout) -> Table:
     filled = [(number, cells) for number, cells in rows if any(text.strip() for text in map(_text, cells))]
     if filled and (blank := filled[-1][0] - filled[0][0] + 1 - len(filled)):
         notes = (*notes, Note.of(NoteKind.BLANK_ROWS, count=blank))
+    if layout.foot is not None:
+        begun = ["".join(map(_text, cells)).lstrip() for _, cells in filled]
+        below = foot_begins(begun, layout.foot)
+        filled, notes = filled[:below], (*notes, *foot_note(begun[below:], layout.foot))
     width = len(filled[0][1]) if filled and layout.header else max((len(cells) for _, cells in filled), default=0)
     padded = [(*cells, *(None,) * (width - len(cells))) for _, cells in filled]
     parsed = below_names(
@@ -94,10 +98,10 @@ def table_of_sheet(path: str | os.PathLike[str], layout: Layout) -> Table:
         header=layout.header,
         place="row {}",
     )
-    below = padded[len(padded) - len(parsed.rows) :]
+    rows_below = padded[len(padded) - len(parsed.rows) :]
     return Table(
         parsed.names,
-        {i: _column([cells[i] for cells in below]) for i in range(len(parsed.names))},
+        {i: _column([cells[i] for cells in rows_below]) for i in range(len(parsed.names))},
         Places(parsed.lines, "row {}", "rows {}"),
         Origin(os.path.basename(name), "excel", hashlib.sha256(data).hexdigest()),  # noqa: PTH119 - text or Path
         name,

@@ -113,18 +113,21 @@ def _until_next(reading: TableReading, starts_us: Microseconds, staged: Rows) ->
     if reading.layout.marks is not Marks.START:
         raise reading.contradiction("marks", "rows that last until the next one are marked by their start")
     onset = starts_us[staged]
-    stops = np.unique(onset)
-    after = starts_us[starts_us > stops[-1]]
+    stops, last_us = np.unique(onset), onset.max()
+    if reading.columns.marks:  # a row without a mark ends the one before it
+        texts = reading.table.texts(reading.columns.stage)
+        stops = np.union1d(stops, starts_us[[row for row, text in enumerate(texts) if not text]])
+    after = starts_us[starts_us > last_us]
     if after.size == 0:
         problem = "the last row has no end"
-        where = reading.places.at(int(staged[np.flatnonzero(onset == stops[-1])[0]]))
+        where = reading.places.at(int(staged[np.flatnonzero(onset == last_us)[0]]))
         remedy = _unused_first(reading) + (
             "Add a closing row with the end of the night and the label 'Lights on' (or one that "
             + for_page('[stages] of a layout maps to "not-a-stage"', "is said to be no stage")
             + "), or export the ends too."
         )
         raise EpochGridError(problem, reading.path, where, expected="a time at which it ends", remedy=remedy)
-    stops = np.append(stops, after.min())
+    stops = np.union1d(stops, after.min())
     return _with_common_step(reading, onset, stops[np.searchsorted(stops, onset, side="right")])
 
 

@@ -144,7 +144,8 @@ class _Column(NamedTuple):
         if types.is_duration(kind):
             us = self._whole(values.cast(self.arrow.duration("us"), safe=False))
             return [repr(value / SECOND_US / self.duration_unit) for value in us.tolist()]
-        if types.is_integer(kind) or types.is_floating(kind) or types.is_string(kind) or types.is_large_string(kind):
+        plain = (types.is_boolean, types.is_integer, types.is_floating, types.is_string, types.is_large_string)
+        if any(is_kind(kind) for is_kind in plain):
             return [_text(value) for value in values.to_pylist()]
         problem = "a column has a type that holds neither times nor labels"
         expected = "timestamps, dates, times, durations, numbers or texts"
@@ -190,6 +191,8 @@ def _text(value: object) -> str:
     """Return a value as a text table would hold it; a whole number without decimals, a missing one as nothing."""
     if value is None:
         return ""
+    if isinstance(value, bool):
+        return str(value).lower()
     if isinstance(value, float):
         if not math.isfinite(value):
             return ""

@@ -9,30 +9,30 @@ from typing import Final
 
 import numpy as np
 
-from sleepagree.caution import Note, NoteKind
-from sleepagree.errors import FileFormatError
+from sleepagree.errors import FileFormatError, Option, for_page
 from sleepagree.files.reading import read_bytes
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import recognise_label
 from sleepagree.readers.columns import find_columns, list_names, plain_columns
-from sleepagree.readers.csv_table import WHOLE_LINES, CsvTable, parse_csv
-from sleepagree.readers.layout import NO_LAYOUT, Layout, Shape, one_zone
+from sleepagree.readers.csv_table import WHOLE_LINES, parse_csv
+from sleepagree.readers.layout import NO_LAYOUT, Layout, Shape, one_zone, toml_value
 from sleepagree.readers.row_lengths import coarse_grid_caution
 from sleepagree.readers.rows import LabelledRows, Places, Rows, SourceFacts, make_spans
-from sleepagree.readers.table.code_lines import foot_of_codes
 from sleepagree.readers.table.code_runs import read_code_runs
 from sleepagree.readers.table.labels import Labels, lights_of, read_labels, staged_rows, without_foot
 from sleepagree.readers.table.lengths import Extent, find_extent, marked_starts
 from sleepagree.readers.table.people import rows_asked_for
 from sleepagree.readers.table.ranges import apart
 from sleepagree.readers.table.recordings import refuse_several_recordings
+from sleepagree.readers.table.stage_marks import is_marked, marks_a_row, with_labels
 from sleepagree.readers.table.table import Table, TableReading
 from sleepagree.readers.table.times import read_row_times, read_starts
 from sleepagree.readers.table.unused import unused_lengths
 from sleepagree.readers.times.clock import SECOND_US, FileClock, Times
 
 _FEWEST_STAGES: Final = 3
+_MOST_ROWS: Final = 0.5
 
 
 def read_table(
@@ -95,9 +95,8 @@ def table_of_text(data: bytes, path: str, reader: str, *, layout: Layout) -> Tab
         encoding=layout.encoding,
         skip_lines=layout.skip_lines,
         header=layout.header,
+        foot=layout.foot,
     )
-    if bare_codes:
-        parsed = _without_foot_of_codes(parsed)
     return Table(
         parsed.names,
         {i: parsed.column(i) for i in range(len(parsed.names))},
@@ -109,14 +108,6 @@ def table_of_text(data: bytes, path: str, reader: str, *, layout: Layout) -> Tab
     )
 
 
-def _without_foot_of_codes(parsed: CsvTable) -> CsvTable:
-    """Return lines of codes without the texts below them, which a note tells."""
-    foot = foot_of_codes(parsed.column(0), parsed.lines)
-    last = len(parsed.rows) - foot
-    notes = (*parsed.notes, Note.of(NoteKind.FOOT_OF_CODES, count=foot, line=parsed.lines[last])) if foot else ()
-    return parsed._replace(rows=parsed.rows[:last], lines=parsed.lines[:last], notes=notes or parsed.notes)
-
-
 def spans_of_table(
     table: Table, *, layout: Layout = NO_LAYOUT, zone: str | None = None, own_words: Iterable[str] = frozenset()
 ) -> ScoredSpans:
@@ -125,35 +116,46 @@ def spans_of_table(
     table, layout = apart(table, layout)
     _refuse_columns_of_stages(table, layout)
     columns = find_columns(table.names, layout, path=table.path, where=table.header_place)
-    table = without_foot(rows_asked_for(table, columns, layout), columns, layout)
+    table, columns, layout = with_labels(rows_asked_for(table, columns, layout), columns, layout)
+    table = without_foot(table, columns, layout)
     reading = TableReading(table, layout, columns, zone, frozenset(own_words), list(table.notes))
     return _read_runs(reading) if layout.shape is Shape.RUNS else _read_rows(reading)
 
 
 def _refuse_columns_of_stages(table: Table, layout: Layout) -> None:
-    """Refuse a table with a column for each stage, in one of which each row has a mark."""
+    """Refuse a table with a column for each stage, in one of which each row has a mark, until a layout names them."""
     marked = [table.names[i] for i, data in table.columns.items() if not isinstance(data, Times) and _are_marks(data)]
-    if len(marked) < _FEWEST_STAGES or (layout.stage or marked[0]) not in marked:
+    if layout.stage_columns or len(marked) < _FEWEST_STAGES or (layout.stage or marked[0]) not in marked:
         return
     meanings = propose_meanings(marked)
     stages = [name for name in marked if name in meanings or recognise_label(name)]
     named = [table.names[i] for role, at in plain_columns(table.names) if role == "stage" for i in at]
     if len(stages) < _FEWEST_STAGES or (layout.stage is None and any(name not in stages for name in named)):
         return
+    marks = marks_a_row([table.texts(table.names.index(name)) for name in stages])
+    if marks.count(1) < _MOST_ROWS * len(marks):
+        return
     problem, expected = "the table has one column for each stage", "one column that names the stage of each row"
-    remedy = "Make one column of them: in each row the name of the column that has the mark."
+    remedy = for_page(
+        f"Name these columns in a layout ({Option.LAYOUT:FILE.toml}) with\n"
+        f"    [file]\n    stage_columns = {toml_value(stages)}",
+        "Say at the head of each of these columns that it has the marks of a stage.",
+    )
     raise FileFormatError(problem, table.path, table.header_place, list_names(stages), expected, remedy)
 
 
 def _are_marks(cells: Sequence[str]) -> bool:
-    marks = {"", "0", "1", "x", "X"}
-    return all(cell.strip() in marks for cell in cells[:1]) and {cell.strip() for cell in cells} <= marks
+    return all(is_marked(cell) is not None for cell in cells[:1]) and all(
+        is_marked(cell) is not None for cell in dict.fromkeys(cells)
+    )
 
 
 def _read_rows(reading: TableReading) -> ScoredSpans:
     """Read rows that hold one label each."""
     said = read_labels(reading, reading.table.texts(reading.columns.stage))
     staged, ignored = staged_rows(said, reading.path)
+    if reading.columns.marks:
+        ignored.pop("", None)  # no text that was passed over, but none at all
     starts = read_starts(reading)
     _tell_unused_lengths(reading, starts)
     times = read_row_times(reading, starts, staged)

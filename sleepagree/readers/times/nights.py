@@ -159,7 +159,9 @@ def refuse_half_days(times: Times, column: Column) -> None:
             problem, expected = "the clock goes from 12 to 1, and no time says AM or PM", "a clock of 24 hours"
             remedy = "Export the times on a clock of 24 hours, or with AM or PM." + for_page(
                 ' Where these stand in a column of their own, name it in a layout: [file] am_pm = "..." and '
-                'time = "%I:%M:%S %p".',
+                'time = "%I:%M:%S %p". If every row is one epoch and none is missing, take the column out of a '
+                "copy and say in a layout when the first began: begins = 2026-03-01T22:30:00 below [file], "
+                "epoch_seconds = 30 above it.",
                 "",
             )
             raise column.error(ClockError, i + 1, problem, found, expected, remedy)

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Final, NamedTuple
 
+from sleepagree.readers.csv_table import MOST_BELOW
 from sleepagree.readers.table.code_runs import codes_of_text
 
 _MOST_ABOVE: Final = 10
@@ -22,20 +23,20 @@ class CodeLines(NamedTuple):
     ----------
     skip_lines : int
         Lines above them.
-    rows : list of str
-        The lines.
-    beside : list of str
-        What stands above and below them.
+    rows : list of list of str
+        The lines, each as the one cell of a row.
+    below : list of str
+        What stands below them.
     """
 
     skip_lines: int
-    rows: list[str]
-    beside: list[str]
+    rows: list[list[str]]
+    below: list[str]
 
 
 def find_code_lines(lines: Sequence[str], skip_lines: int = 0) -> CodeLines | None:
     """Return the longest piece of a text that are codes of epochs, one character each, if all below it is a foot."""
-    best: CodeLines | None = None
+    begin, best = 0, [""]
     first = skip_lines
     while first < len(lines):
         last = first
@@ -43,15 +44,14 @@ def find_code_lines(lines: Sequence[str], skip_lines: int = 0) -> CodeLines | No
             last += 1
         rows = [line.strip() for line in lines[first:last]]
         titles = next((n for n in range(min(_MOST_ABOVE, len(rows))) if are_characters(rows[n:])), None)
-        if titles is not None and (best is None or len("".join(rows[titles:])) > len("".join(best.rows))):
-            beside = [line for line in (*lines[: first + titles], *lines[last:]) if line.strip()]
-            best = CodeLines(first + titles, rows[titles:], beside)
+        if titles is not None and len("".join(rows[titles:])) > len("".join(best)):
+            begin, best = first + titles, rows[titles:]
         first = last + 1
-    if best is None:
+    filled = [i for i in range(begin, len(lines)) if lines[i].strip()]
+    foot = foot_of_codes([lines[i] for i in filled], filled)
+    if not best[0] or foot != len(filled) - len(best) or foot > MOST_BELOW:
         return None
-    below = [(i, line) for i, line in enumerate(lines) if i >= best.skip_lines and line.strip()]
-    is_foot = foot_of_codes([line for _, line in below], [i for i, _ in below]) == len(below) - len(best.rows)
-    return best if is_foot else None
+    return CodeLines(begin, [[row] for row in best], [lines[i] for i in filled[len(best) :]])
 
 
 def _may_be_codes(line: str) -> bool:
@@ -96,11 +96,13 @@ def _is_text(row: str, codes: set[str], words: int) -> bool:
 
 
 def pairs_of(lines: Sequence[str]) -> list[tuple[str, str]]:
-    """Return the pairs of texts in lines such as "U: awake" or "U = awake, H = light"."""
+    """Return the pairs of texts in lines such as "U: awake" or "U = awake, H = light", or of two cells."""
     found = []
     for line in lines:
-        parts = [part for part in re.split(r"[,;|\t]|\s{2,}", line) if part.strip()]
+        parts = [part.strip() for part in re.split(r"[,;|\t]|\s{2,}", line) if part.strip()]
         matches = [_PAIR.fullmatch(part) for part in parts]
+        if len(parts) == 2 and not any(matches):
+            found.append((parts[0], parts[1]))
         if not all(matches):
             matches = [_PAIR.fullmatch(line)]
         found += [(match[1].strip("\"'"), match[2].strip("\"'")) for match in matches if match is not None]

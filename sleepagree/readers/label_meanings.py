@@ -1,0 +1,76 @@
+"""What the labels of a file may mean: plain words, words of languages, legends, and names of columns."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final
+
+from sleepagree.mapping.languages import propose_meanings
+from sleepagree.mapping.words import NOT_A_STAGE, recognise_label
+from sleepagree.readers.layout_proposal import LabelMeaning
+from sleepagree.readers.rows import lights_mark
+
+#: Rows of one label about the light or the bed: more are no marks of one night.
+_MOST_MARKS: Final = 2
+#: What is said around the word for a stage in the name of a column.
+_ASIDE: Final = re.compile(r"[\[(][^\])]*[\])]|%|\b(?:is|stage|pct|percent|mins?|minutes|secs?|seconds|s|flag)\b")
+
+
+def meanings_of(cells: Sequence[str]) -> tuple[LabelMeaning, ...]:
+    """Return what labels may mean, in the order in which they are first met."""
+    labels = list(dict.fromkeys(cell.strip() for cell in cells))
+    proposed = propose_meanings(labels)
+    stripped = [cell.strip() for cell in cells]
+    out = []
+    for label in labels:
+        plain = NOT_A_STAGE if lights_mark(label) else recognise_label(label)
+        meaning = proposed.get(label)
+        rows = stripped.count(label)
+        if meaning and meaning.word == NOT_A_STAGE and rows > _MOST_MARKS:
+            meaning = None  # "in bed" again and again may be wake
+        word = plain or (meaning.word if meaning else "")
+        out.append(LabelMeaning(label, rows, word, () if plain or not meaning else meaning.languages))
+    return tuple(out)
+
+
+def called(labels: Sequence[LabelMeaning], legends: Sequence[dict[str, str]]) -> tuple[LabelMeaning, ...]:
+    """Return labels with what the one legend that has all of them calls them, and what that may mean."""
+    fitting = [legend for legend in legends if all(label.label in legend for label in labels)]
+    if len(fitting) != 1:
+        return tuple(labels)
+    (legend,) = fitting
+    meant = {m.label: m.word for m in meanings_of([legend[label.label] for label in labels])}
+    return tuple(replace(m, called=legend[m.label], word=meant[legend[m.label].strip()]) for m in labels)
+
+
+def meanings_of_names(names: Sequence[str], cells: Sequence[str]) -> tuple[LabelMeaning, ...]:
+    """Return what names of columns may mean, each of which has the rows of its cells; "Wake (min)" by its one word."""
+    out = []
+    for name, known in zip(names, meanings_of(names), strict=True):
+        label = replace(known, rows=cells.count(name))
+        if not label.word and (word := word_in_name(name)):
+            label = replace(label, word=word, called=_bare(name))
+        out.append(label)
+    return tuple(out)
+
+
+def _bare(name: str) -> str:
+    return " ".join(_ASIDE.sub(" ", " ".join(re.split(r"[\s_.-]+", name.casefold()))).split())
+
+
+def word_in_name(name: str) -> str:
+    """Return the stage that the name of a column tells, "" where it tells none.
+
+    Examples
+    --------
+    >>> word_in_name("is_awake"), word_in_name("Traum [%]"), word_in_name("pulse")
+    ('W', 'rem', '')
+    """
+    for text in (name, _bare(name)):
+        if plain := recognise_label(text):
+            return plain
+        if meaning := propose_meanings([text]).get(text):
+            return meaning.word
+    return ""

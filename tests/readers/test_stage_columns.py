@@ -1,0 +1,211 @@
+"""A column for each stage: invented files whose truth is the list of stages they were made from."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from sleepagree import read_hypnogram
+from sleepagree.describe.proposal import layout_text
+from sleepagree.errors import FileFormatError
+from sleepagree.hypnogram.spans import ScoredSpans
+from sleepagree.page.questions import Given
+from sleepagree.readers import read_spans
+from sleepagree.readers.layout import Layout, parse_layout
+from sleepagree.readers.proposal import propose_layout
+from tests.commands import run
+from tests.said import said
+
+START = datetime(2026, 3, 14, 23, 1, 30)
+KINDS = ("wake", "light", "deep", "rem")
+BOUTS = [(label, 4 + i * 7 % 11) for i, label in enumerate(["wake", "light", "deep", "light", "rem"] * 20)]
+STAGES = [label for label, epochs in BOUTS for _ in range(epochs)]
+MOMENTS = [START + timedelta(seconds=30 * i) for i in range(len(STAGES) + 1)]
+SPANISH = ("Despierto", "Ligero", "Profundo", "REM")
+OWN_WORDS = ("Zed", "Yot", "Xil", "Wum")
+MEANT = dict(zip(OWN_WORDS, KINDS, strict=True))
+
+
+def marks(stages: Sequence[str], on: str, off: str) -> list[list[str]]:
+    return [[on if stage == kind else off for kind in KINDS] for stage in stages]
+
+
+def write(folder: Path, head: str, rows: Sequence[str], name: str = "night.csv") -> Path:
+    path = folder / name
+    path.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+    return path
+
+
+def table(folder: Path, names: Sequence[str], on: str, off: str) -> Path:
+    rows = [f"{m.isoformat()};{';'.join(row)}" for m, row in zip(MOMENTS, marks(STAGES, on, off), strict=False)]
+    return write(folder, ";".join(["When", *names]), rows)
+
+
+def epochs(spans: ScoredSpans, start: datetime | None = START) -> list[str]:
+    """Return the stage word of every 30 s from the first row on, "" for a gap."""
+    assert spans.start == start
+    words = {"W": "wake", "N3": "deep", "R": "rem", "light": "light"}
+    out = [""] * len(STAGES)
+    for onset, length, code in zip(spans.onset_s, spans.duration_s, spans.codes, strict=True):
+        for i in range(round(onset / 30), round((onset + length) / 30)):
+            out[i] = words[spans.stages[code]]
+    return out
+
+
+def one_round(path: Path, stages: dict[str, str] | None = None, **answers: Any) -> Layout:
+    """Return the layout that is proposed, as it is written, with its blanks filled in."""
+    proposal = propose_layout(path)
+    assert proposal is not None
+    assert {s.key for s in proposal.blanks} == {*answers}
+    assert {m.label for m in proposal.blank_labels} == {*(stages or {})}
+    return parse_layout(layout_text(proposal, answers, stages).encode(), "night.toml")
+
+
+@pytest.mark.parametrize(
+    ("on", "off"),
+    [
+        ("1", "0"),
+        ("x", ""),
+        ("X", "-"),
+        ("TRUE", "FALSE"),
+        ("VRAI", "FAUX"),
+        ("ja", "nein"),
+        ("0,5", "0,0"),
+        ("30", ""),
+    ],
+)
+@pytest.mark.parametrize("names", [SPANISH, OWN_WORDS, ("is_awake", "is_light", "is_deep", "is_rem")])
+def test_whatever_the_marks_are_one_round_reads_them(tmp_path: Path, names: tuple[str, ...], on: str, off: str) -> None:
+    path = table(tmp_path, names, on, off)
+    layout = one_round(path, MEANT if names == OWN_WORDS else None)
+    assert layout.stage_columns == names
+    assert epochs(read_spans(path, layout=layout)) == STAGES
+
+
+@pytest.mark.parametrize("kind", ["xlsx", "json", "parquet", "frame", "columns of lists"])
+def test_any_kind_of_table_may_have_them(tmp_path: Path, kind: str) -> None:
+    frame = pd.DataFrame({name: [stage == kind for stage in STAGES] for name, kind in zip(SPANISH, KINDS, strict=True)})
+    frame.insert(0, "When", [m.isoformat() for m in MOMENTS[:-1]])
+    path = tmp_path / f"night.{'json' if kind == 'columns of lists' else kind}"
+    match kind:
+        case "xlsx":
+            pytest.importorskip("openpyxl")
+            frame.to_excel(path, index=False)
+        case "json":
+            path.write_text(json.dumps(frame.to_dict("records")))
+        case "columns of lists":
+            path.write_text(json.dumps({"night": frame.astype(dict.fromkeys(SPANISH, int)).to_dict("list")}))
+        case "parquet":
+            pytest.importorskip("pyarrow")
+            frame.to_parquet(path)
+        case "frame":
+            layout = one_round(table(tmp_path, SPANISH, "1", "0"))
+            assert epochs(read_hypnogram(frame, layout=layout)) == STAGES
+            return
+    assert epochs(read_spans(path, layout=one_round(path))) == STAGES
+
+
+def test_a_row_without_a_mark_is_a_gap_and_is_told(tmp_path: Path) -> None:
+    held = [("" if i in (40, 41, 90) else stage) for i, stage in enumerate(STAGES)]
+    for head, cells in (("When;", [f"{m.isoformat()};" for m in MOMENTS[:-1]]), ("", [""] * len(STAGES))):
+        rows = [a + ";".join(b) for a, b in zip(cells, marks(held, "1", "0"), strict=True)]
+        path = write(tmp_path, head + ";".join(SPANISH), rows)
+        layout = one_round(path, **({} if head else {"begins": START.isoformat()}))
+        spans = read_spans(path, layout=layout)
+        assert epochs(spans) == held
+        assert "3 rows without a mark in a column of stages: no label" in said(spans.notes)
+    named = replace(layout, stages={"": "wake", **layout.stages})
+    assert epochs(read_spans(path, layout=named)) == [stage or "wake" for stage in held]
+
+
+def test_a_row_of_changes_without_a_mark_ends_the_stage_before_it(tmp_path: Path) -> None:
+    rows = ["22:30:00;1;0;0", "22:40:00;0;1;0", "22:50:00;0;0;0", "22:55:00;0;0;1", "23:20:00;0;0;0"]
+    path = write(tmp_path, "time;wake;light;deep", [f"2026-03-14 {row}" for row in rows])
+    layout = Layout(stage_columns=("wake", "light", "deep"), shape=parse_layout(b'[file]\nshape="intervals"', "").shape)
+    spans = read_spans(path, layout=layout)
+    assert spans.onset_s.tolist() == [0, 600, 1500]
+    assert spans.duration_s.tolist() == [600, 600, 1500]
+
+
+@pytest.mark.parametrize("is_timed", [True, False])
+def test_marks_that_are_lengths_are_read_as_such(tmp_path: Path, is_timed: bool) -> None:
+    edges = np.cumsum([0, *(n for _, n in BOUTS)]).tolist()
+    rows = [
+        f"{(START + timedelta(seconds=30 * at)).isoformat() + ';' if is_timed else ''}"
+        + ";".join(f"{n / 2:g}" if kind == label else "0" for kind in KINDS)
+        for at, (label, n) in zip(edges, BOUTS, strict=False)
+    ]
+    path = write(tmp_path, "When;" * is_timed + ";".join(SPANISH), rows)
+    layout = one_round(path, **({} if is_timed else {"begins": START.isoformat()}))
+    assert layout.duration_unit == 60.0
+    assert epochs(read_spans(path, layout=layout)) == STAGES
+
+
+def test_two_marks_in_a_row_are_refused_once_with_the_row(tmp_path: Path) -> None:
+    rows = [f"{m.isoformat()};{';'.join(row)}" for m, row in zip(MOMENTS, marks(STAGES, "1", "0"), strict=False)]
+    rows[70] = f"{MOMENTS[70].isoformat()};1;0;1;0"
+    path = write(tmp_path, ";".join(["When", *SPANISH]), rows)
+    result = run("inspect", path, "--write-layout", tmp_path / "night.toml")
+    assert "with the proposed layout: line 72: a row has a mark in more than one" in " ".join(result.stdout.split())
+    with pytest.raises(FileFormatError) as caught:
+        read_spans(path, layout=parse_layout((tmp_path / "night.toml").read_bytes(), "night.toml"))
+    assert (caught.value.where, caught.value.found) == ("line 72", "'Despierto', 'Profundo'")
+
+
+def test_a_cell_that_is_no_mark_is_refused_with_its_place(tmp_path: Path) -> None:
+    path = write(tmp_path, "time;wake;light", ["2026-03-14T23:00:00;1;0", "2026-03-14T23:00:30;0;hm"])
+    with pytest.raises(FileFormatError) as caught:
+        read_spans(path, layout=Layout(stage_columns=("wake", "light")))
+    assert (caught.value.where, caught.value.found) == ("line 3, column 'light'", "'hm'")
+
+
+def test_numbers_beside_the_stages_are_no_marks(tmp_path: Path) -> None:
+    """Columns that do not take turns, and those beside a column of words, are never taken for stages."""
+    rows = [f"{m.isoformat()};{i % 4};{i % 2};1;0" for i, m in enumerate(MOMENTS)]
+    path = write(tmp_path, "When;Code;Snore;Worn;Lost", rows)
+    proposal = propose_layout(path)
+    assert proposal is not None
+    assert "stage_columns" not in {s.key for s in proposal.settings}
+    rows = [
+        f"{m.isoformat()};{stage};{';'.join(row)}"
+        for m, stage, row in zip(MOMENTS, STAGES, marks(STAGES, "1", "0"), strict=False)
+    ]
+    path = write(tmp_path, ";".join(["When", "Says", *OWN_WORDS]), rows)
+    assert one_round(path).stage == "Says"
+
+
+@pytest.mark.parametrize(
+    ("lines", "where"),
+    [
+        ('stage = "a"\nstage_columns = ["b", "c"]', "[file], keys 'stage' and 'stage_columns'"),
+        ('start = "a"\nstage_columns = ["a", "c"]', "[file], keys 'start' and 'stage_columns'"),
+        ('stage_columns = ["a", "a"]', "[file], keys 'stage_columns' and 'stage_columns'"),
+        ('stage_columns = ["a"]', "[file], key 'stage_columns'"),
+        ('stage_columns = "a"', "[file], key 'stage_columns'"),
+    ],
+)
+def test_a_wrong_list_of_columns_is_refused(lines: str, where: str) -> None:
+    with pytest.raises(FileFormatError) as caught:
+        parse_layout(f"[file]\n{lines}\n".encode(), "band.toml")
+    assert caught.value.where == where
+
+
+def test_the_page_proposes_them_and_keeps_what_is_said_at_the_heads(tmp_path: Path) -> None:
+    path = table(tmp_path, SPANISH, "1", "0")
+    given = Given.proposed(path, path.name)
+    look = given.look()
+    assert look.problems == ()
+    assert dict(look.columns) == {"When": "start", **dict.fromkeys(SPANISH, "stage_columns")}
+    form = {f"device.column.{i}": name for i, (name, _) in enumerate(look.columns)}
+    form |= {f"device.role.{i}": role for i, (_, role) in enumerate(look.columns)}
+    assert given.answered(form, "device", look).look().layout == look.layout
+    less = given.answered(form | {"device.role.4": ""}, "device", look)
+    assert less.look().layout.stage_columns == SPANISH[:3]  # type: ignore[union-attr]
