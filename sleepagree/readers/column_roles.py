@@ -17,7 +17,7 @@ from sleepagree.mapping.words import NOT_A_STAGE, recognise_label
 from sleepagree.readers.column_kinds import ColumnSeen, Kind, TimeReading, may_be_times, read_every_way, see_column
 from sleepagree.readers.columns import plain_columns, told_unit
 from sleepagree.readers.json.records import ANY, KEY
-from sleepagree.readers.label_meanings import meanings_of, meanings_of_names
+from sleepagree.readers.label_meanings import meanings_of, meanings_of_names, with_moments
 from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, ELAPSED_UNITS, Layout, Shape, TimeForm
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, Setting, Why
 from sleepagree.readers.marked_stages import columns_of_marks, lengths_of_marks, marked_labels
@@ -198,24 +198,8 @@ def _with_times(
         made += [*counted, *offered[: bool(counted)]]
     labels = meanings_of(stage.cells)
     if starts is not None and all(s.value is not None for s in timed):
-        labels = _with_moments(labels, stage, starts, next(c for c in columns if c.name == timed[0].value))
+        labels = with_moments(labels, stage, starts, next(c for c in columns if c.name == timed[0].value))
     return Found(columns, _begun(made, columns), labels)
-
-
-def _with_moments(
-    labels: Sequence[LabelMeaning], stage: ColumnSeen, starts: Microseconds, start: ColumnSeen
-) -> tuple[LabelMeaning, ...]:
-    """Return labels, with the moments of those about the light or the bed."""
-    clocks = {reading.times.clock for reading in start.readings}
-    if clocks == {Clock.ELAPSED}:
-        return tuple(labels)
-    utc = "Z" * (clocks == {Clock.UTC})
-    return tuple(
-        replace(m, at=naive_datetime(int(starts[stage.cells.index(m.label)])).isoformat() + utc)
-        if m.word == NOT_A_STAGE and m.languages and m.rows == 1
-        else m
-        for m in labels
-    )
 
 
 def _marked(

@@ -9,8 +9,10 @@ from typing import Final
 
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import NOT_A_STAGE, recognise_label
+from sleepagree.readers.column_kinds import ColumnSeen
 from sleepagree.readers.layout_proposal import LabelMeaning
 from sleepagree.readers.rows import lights_mark
+from sleepagree.readers.times.clock import Clock, Microseconds, naive_datetime
 
 #: Rows of one label about the light or the bed: more are no marks of one night.
 _MOST_MARKS: Final = 2
@@ -43,6 +45,22 @@ def called(labels: Sequence[LabelMeaning], legends: Sequence[dict[str, str]]) ->
     (legend,) = fitting
     meant = {m.label: m.word for m in meanings_of([legend[label.label] for label in labels])}
     return tuple(replace(m, called=legend[m.label], word=meant[legend[m.label].strip()]) for m in labels)
+
+
+def with_moments(
+    labels: Sequence[LabelMeaning], stage: ColumnSeen, starts: Microseconds, start: ColumnSeen
+) -> tuple[LabelMeaning, ...]:
+    """Return labels, with the moments of those about the light or the bed."""
+    clocks = {reading.times.clock for reading in start.readings}
+    if clocks == {Clock.ELAPSED}:
+        return tuple(labels)
+    utc = "Z" * (clocks == {Clock.UTC})
+    return tuple(
+        replace(m, at=naive_datetime(int(starts[stage.cells.index(m.label)])).isoformat() + utc)
+        if m.word == NOT_A_STAGE and m.languages and m.rows == 1
+        else m
+        for m in labels
+    )
 
 
 def meanings_of_names(names: Sequence[str], cells: Sequence[str]) -> tuple[LabelMeaning, ...]:
