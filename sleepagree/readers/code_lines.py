@@ -14,6 +14,7 @@ _MOST_ABOVE: Final = 10
 _SHORTEST_RUN: Final = 20
 _MOST_CODES: Final = 12
 _PAIR: Final = re.compile(r"\s*(\S.*?)\s*(?:[:=：＝→]|\s[-–—]\s)\s*(.*?\S)[\s.]*")
+_EQUALS: Final = re.compile(r"(\S{1,4})\s*[=＝]\s*(\S.*)")
 
 
 class CodeLines(NamedTuple):
@@ -105,7 +106,11 @@ def pairs_of(lines: Sequence[str]) -> list[tuple[str, str]]:
             found.append((parts[0], parts[1]))
         if not all(matches):
             matches = [_PAIR.fullmatch(line)]
-        found += [(match[1].strip("\"'"), match[2].strip("\"'")) for match in matches if match is not None]
+        pairs = [match.groups() for match in matches if match is not None]
+        # "Stages: 0 = awake": what leads up to the first pair is none
+        inner = [_EQUALS.fullmatch(told) for _, told in pairs]
+        pairs = [i.groups() if i is not None else pair for i, pair in zip(inner, pairs, strict=True)]
+        found += [(code.strip("\"'"), name.strip("\"'")) for code, name in pairs]
     return found
 
 

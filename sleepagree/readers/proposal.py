@@ -25,7 +25,15 @@ from sleepagree.readers.column_roles import Found, counted_rows, find_roles
 from sleepagree.readers.csv_table import MOST_BELOW, told_delimiter
 from sleepagree.readers.encodings import likely_encodings
 from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
-from sleepagree.readers.json.beside import beginning, beginnings, legend_names, legends, nights_like, one_night
+from sleepagree.readers.json.beside import (
+    beginning,
+    beginnings,
+    legend_names,
+    legends,
+    moments_beside,
+    nights_like,
+    one_night,
+)
 from sleepagree.readers.label_meanings import called, meanings_of
 from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, NO_LAYOUT, Layout, layout_of, told_values
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why
@@ -271,7 +279,7 @@ def _json_readings(path: str, document: Any, given: Layout, near: datetime | Non
     explained = [f for f in long if _records(f).rpartition(".")[2] in names]
     for one in _one_of_each(path, document, explained or long, given, near):
         beside = tuple(beginnings(one_night(document, _records(one))))
-        settings = tuple(_begun(setting, beside) for setting in one.settings)
+        settings = tuple(_begun(s, beside, moments_beside(document, _records(one))) for s in one.settings)
         yield replace(one, settings=_told_epochs(settings, one), labels=called(one.labels, legends(document)))
 
 
@@ -367,13 +375,13 @@ def _told_epochs(settings: tuple[Setting, ...], found: Found) -> tuple[Setting, 
     return settings
 
 
-def _begun(setting: Setting, beside: Sequence[tuple[str, str]]) -> Setting:
-    """Return the blank of the beginning filled in, where one field tells it; where several may, with all of them."""
-    if setting.key != "begins" or setting.value is not None or not beside:
+def _begun(setting: Setting, named: Sequence[tuple[str, str]], moments: Sequence[tuple[str, str]]) -> Setting:
+    """Return the blank of the beginning filled in, where one field is named so; else with all that may tell it."""
+    if setting.key != "begins" or setting.value is not None:
         return setting
-    if len({moment for _, moment in beside}) == 1:
-        return Setting("begins", beside[0][1], Why.ANCHOR, shown=(beside[0][0],))
-    return replace(setting, shown=tuple(f"{path} = {moment}" for path, moment in beside))
+    if len({moment for _, moment in named}) == 1:
+        return Setting("begins", named[0][1], Why.ANCHOR, shown=(named[0][0],))
+    return replace(setting, shown=tuple(f"{path} = {moment}" for path, moment in named or moments))
 
 
 def _placed(given: Layout, values: dict[str, Any]) -> Layout:

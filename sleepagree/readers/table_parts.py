@@ -35,9 +35,11 @@ def foot_text(table: Table) -> str | None:
     columns = [[cell.strip() for cell in table.texts(i)] for i in sorted(table.columns)]
     first = max(rows - MOST_BELOW, rows // 2 + 1)
     times = [cells for cells in columns if see_column("", cells[:first]).kind in _TIMES]
+    if all(see_column("", cells).kind in _TIMES for cells in times):
+        return None
     for last in range(first, rows):
         told = [cells[last] for cells in times]
-        if any(told) and not any(_is_time(cells[last], cells[last - 1]) for cells in times):
+        if any(told) and not any(_is_time(cells[last], cells[:first]) for cells in times):
             below = [[cells[row] for cells in columns] for row in range(last, rows)]
             above = [next(filter(None, (cells[row] for cells in columns)), "") for row in range(last)]
             text = text_of_foot(below[0])
@@ -46,8 +48,8 @@ def foot_text(table: Table) -> str | None:
     return None
 
 
-def _is_time(cell: str, above: str) -> bool:
-    return bool(cell) and see_column("", [above, cell]).kind in _TIMES
+def _is_time(cell: str, above: Sequence[str]) -> bool:
+    return bool(cell) and see_column("", [*above, cell]).kind in _TIMES
 
 
 def text_of_foot(cells: Sequence[str]) -> str:

@@ -602,3 +602,44 @@ def test_numbers_that_are_a_clock_are_read_as_one_and_a_gap_stays_one(form: str,
 )
 def test_numbers_are_no_clock_unless_all_say_so(numbers: list[str]) -> None:
     assert see_column("", numbers).kind is Kind.NUMBERS
+
+
+def test_a_clock_of_numbers_ends_above_the_sums_below_the_table(tmp_path: Path) -> None:
+    begins = datetime(2026, 3, 14, 23, 40)
+    rows = [f"{begins + timedelta(minutes=m):%H.%M};{STAGES[m]};{60 + m % 7}" for m in range(400)]
+    path = write(tmp_path, ["Klokke;Fase;Puls", *rows, "Sum;400;"])
+    proposal, values = proposed(path)
+    assert (values["foot"], values["start"], values["time"]) == ("Sum", "Klokke", "%H.%M")
+    assert read_spans(path, layout=proposal.layout({"begins": begins.isoformat()})).end_s == 400 * 60
+
+
+def test_what_leads_up_to_a_legend_is_no_code(tmp_path: Path) -> None:
+    codes = {"wake": "7", "light": "2", "deep": "5", "rem": "0"}
+    rows = [f"{moment:%Y-%m-%d %H:%M:%S};{codes[stage]}" for moment, stage in zip(MOMENTS[:-1], STAGES, strict=True)]
+    title = "All clocks are the ship's. Fase: 7 = wake, 2 = light, 5 = deep, 0 = REM"
+    path = write(tmp_path, [title, "Tid;Fase", *rows])
+    proposal, _ = proposed(path)
+    assert {m.label: m.word for m in proposal.labels} == {"7": "W", "2": "light", "5": "N3", "0": "R"}
+    assert after_answers(path) == STAGES
+
+
+def test_a_moment_beside_the_rows_of_a_night_is_shown_whatever_its_field_is_called(tmp_path: Path) -> None:
+    nights = [
+        {"køye": f"2026-03-{day}T22:50:00", "faser": [[30 * i, 30, stage] for i, stage in enumerate(STAGES[day:])]}
+        for day in (16, 15, 14)
+    ]
+    path = tmp_path / "night.json"
+    path.write_text(json.dumps({"laget": "2026-04-01T09:00:00", "netter": nights}), encoding="utf-8")
+    proposal = propose_layout(path, near=datetime(2026, 3, 15, 22, 40))
+    assert proposal is not None
+    told = {s.key: s for s in proposal.settings}
+    assert told["records"].value == "netter[1].faser"
+    assert {o.value: o.when for o in told["records"].others} == {
+        "netter[0].faser": "2026-03-16T22:50:00", "netter[2].faser": "2026-03-14T22:50:00"
+    }  # fmt: skip
+    assert (told["begins"].value, told["begins"].shown) == (None, ("netter.køye = 2026-03-15T22:50:00",))
+    latest = propose_layout(path)
+    assert latest is not None
+    assert {s.key: s.value for s in latest.settings}["records"] == "netter[0].faser"
+    with pytest.raises((ClockError, EpochGridError, FileFormatError), match="netter"):
+        read_spans(path, layout=proposal.layout({"begins": "2026-03-14T22:50:00"}))

@@ -115,21 +115,41 @@ def beginnings(document: Any) -> list[tuple[str, str]]:
     return found
 
 
+def moments_beside(document: Any, path: str) -> list[tuple[str, str]]:
+    """Return the fields of the night at a path that hold a moment, whatever their names: the object of its rows."""
+    parent = re.sub(r"\[\d+\]", "", path).rpartition(".")[0]
+    found = [(name, moment) for name, value in _parts(one_night(document, path)) if (moment := _moment(value))]
+    return [(name, moment) for name, moment in found if name.rpartition(".")[0] == parent]
+
+
 def beginning(document: Any, path: str) -> str | None:
-    """Return the one moment at which the night at a path seems to begin; None where fields tell none or several."""
+    """Return the one moment at which the night at a path seems to begin; None where fields tell none or several.
+
+    Where no name of a field tells a beginning it is the first moment that stands beside the rows.
+    """
     moments = {moment for _, moment in beginnings(one_night(document, path))}
+    if not moments:
+        return min((moment for _, moment in moments_beside(document, path)), key=_naive, default=None)
     return moments.pop() if len(moments) == 1 else None
+
+
+def _naive(moment: str) -> datetime:
+    return datetime.fromisoformat(moment).replace(tzinfo=None)
 
 
 def night_that_begins(document: Any, path: str, begins: datetime) -> tuple[str, str] | None:
     """Return another night than that at a path, and its field, that begins at a moment; None where that one may."""
-    if any(_is_moment(moment, begins) for _, moment in beginnings(one_night(document, path))):
+    if any(_is_moment(moment, begins) for _, moment in _told(document, path)):
         return None
     for other in nights_like(document, path):
-        for name, moment in beginnings(one_night(document, other)) if other != path else ():
+        for name, moment in _told(document, other) if other != path else ():
             if _is_moment(moment, begins):
                 return other, name
     return None
+
+
+def _told(document: Any, path: str) -> list[tuple[str, str]]:
+    return beginnings(one_night(document, path)) or moments_beside(document, path)
 
 
 def _is_moment(text: str, moment: datetime) -> bool:
