@@ -188,6 +188,7 @@ class NoteKind(StrEnum):
     COMMENT_LINES = "comment_lines"
     FOOT_ROWS = "foot_rows"
     FOOT_LINES = "foot_lines"
+    ROWS_ENDED = "rows_ended"
     ROWS_UNMARKED = "rows_unmarked"
     LEVELS_READ = "levels_read"
     LEVELS_NAMED_OTHERWISE = "levels_named_otherwise"

@@ -200,6 +200,9 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
         f"{counted(n['count'], 'row')} below the table dropped: no time, and a label that is no stage"
     ),
     NoteKind.FOOT_LINES: lambda n: f"{counted(n['count'], 'line')} below the table left out, from '{n['foot']}' on",
+    NoteKind.ROWS_ENDED: lambda n: (
+        f"{counted(n['count'], 'row')} ended by the row below that is no stage: the next stage is over 6 h away"
+    ),
     NoteKind.ROWS_UNMARKED: lambda n: f"{counted(n['count'], 'row')} without a mark in a column of stages: no label",
     NoteKind.LEVELS_READ: "codes of column '{column}' read by the Levels in {file}",
     NoteKind.LEVELS_NAMED_OTHERWISE: "{file} taken although its name differs from the table's in upper and lower case",

@@ -643,3 +643,19 @@ def test_a_moment_beside_the_rows_of_a_night_is_shown_whatever_its_field_is_call
     assert {s.key: s.value for s in latest.settings}["records"] == "netter[0].faser"
     with pytest.raises((ClockError, EpochGridError, FileFormatError), match="netter"):
         read_spans(path, layout=proposal.layout({"begins": "2026-03-14T22:50:00"}))
+
+
+def test_the_last_change_of_a_night_ends_where_somebody_got_up_and_not_on_the_next_evening(tmp_path: Path) -> None:
+    rows, nights = [], []
+    for day in (14, 15):
+        begins = datetime(2026, 3, day, 23, 0)
+        changes = [("wake", 0), ("light", 12), ("deep", 40), ("light", 90), ("wake", 400), ("got up", 420)]
+        rows += [f"{begins + timedelta(minutes=m):%Y-%m-%d %H:%M:%S},{label}" for label, m in changes]
+        nights.append(begins)
+    path = write(tmp_path, ["time,stage", *rows])
+    layout = parse_layout(b'[file]\nshape = "intervals"\n[stages]\n"got up" = "not-a-stage"\n', "layout.toml")
+    spans = read_spans(path, layout=layout)
+    assert spans.start == nights[0]
+    assert spans.end_s == (24 * 60 + 420) * 60
+    assert float(spans.duration_s.sum()) == 2 * 420 * 60
+    assert "1 row ended by the row below that is no stage: the next stage is over 6 h away" in said(spans.notes)

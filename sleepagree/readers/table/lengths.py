@@ -26,6 +26,8 @@ from sleepagree.readers.times.clock import SECOND_US, Column, Microseconds, show
 from sleepagree.readers.times.numbers import read_durations
 
 LONGEST_STEP_S: Final = 3600.0
+#: No stage lasts longer: what follows is another night.
+_LONGEST_STAGE_S: Final = 6 * 3600.0
 _SHORTEST_STEP_S: Final = 10.0
 _LONGEST_DURATION: Final = 1e9
 _FIT: Final = 0.02
@@ -128,7 +130,21 @@ def _until_next(reading: TableReading, starts_us: Microseconds, staged: Rows) ->
         )
         raise EpochGridError(problem, reading.path, where, expected="a time at which it ends", remedy=remedy)
     stops = np.union1d(stops, after.min())
-    return _with_common_step(reading, onset, stops[np.searchsorted(stops, onset, side="right")])
+    end = stops[np.searchsorted(stops, onset, side="right")]
+    return _with_common_step(reading, onset, _within_a_night(reading, onset, end, starts_us))
+
+
+def _within_a_night(
+    reading: TableReading, onset: Microseconds, end: Microseconds, starts_us: Microseconds
+) -> Microseconds:
+    """Return ends of rows, those of a night's last ones before the next night: the row that follows, if of no stage."""
+    rows = np.unique(starts_us)
+    following = rows[np.searchsorted(rows, onset, side="right")]
+    ended = (end - onset > _LONGEST_STAGE_S * SECOND_US) & (following < end)
+    if ended.any():
+        reading.notes.append(Note.of(NoteKind.ROWS_ENDED, count=int(np.count_nonzero(ended))))
+    within: Microseconds = np.where(ended, following, end)
+    return within
 
 
 def _unused_first(reading: TableReading) -> str:
