@@ -14,7 +14,12 @@ _MOST_ABOVE: Final = 10
 _SHORTEST_RUN: Final = 20
 _MOST_CODES: Final = 12
 _PAIR: Final = re.compile(r"\s*(\S.*?)\s*(?:[:=：＝→]|\s[-–—]\s)\s*(.*?\S)[\s.]*")
-_EQUALS: Final = re.compile(r"(\S{1,4})\s*[=＝]\s*(\S.*)")
+#: Codes with their names inside a sentence: "Stages: 0 = awake, 1 = light", "awake=0; light=1".
+_CODE: Final = re.compile(
+    r"(?<![\w.,:/-])(?P<code>\d{1,2}|[^\W\d_](?= ?=)) ?[=:–-] ?"
+    r"(?P<name>[^\W\d_]+(?:[ -][^\W\d_]+)*?)(?=\s*(?:[,;|/()<.]|$|\d|\s\S{1,2} ?[=:]))"
+)
+_CODE_BEHIND: Final = re.compile(r"(?P<name>[^\W\d_]+(?:[ -][^\W\d_]+)*) ?[=:–-] ?(?P<code>\d{1,2})(?![\w.:/-])")
 
 
 class CodeLines(NamedTuple):
@@ -106,18 +111,16 @@ def pairs_of(lines: Sequence[str]) -> list[tuple[str, str]]:
             found.append((parts[0], parts[1]))
         if not all(matches):
             matches = [_PAIR.fullmatch(line)]
-        pairs = [match.groups() for match in matches if match is not None]
-        # "Stages: 0 = awake": what leads up to the first pair is none
-        inner = [_EQUALS.fullmatch(told) for _, told in pairs]
-        pairs = [i.groups() if i is not None else pair for i, pair in zip(inner, pairs, strict=True)]
-        found += [(code.strip("\"'"), name.strip("\"'")) for code, name in pairs]
+        found += [(match[1].strip("\"'"), match[2].strip("\"'")) for match in matches if match is not None]
     return found
 
 
 def legends_of_lines(lines: Sequence[str]) -> list[dict[str, str]]:
-    """Return what lines explain, as code -> name: each pair with the code first, and each with the name first."""
+    """Return what lines explain, as code -> name: of pairs, code or name first, and of sentences with codes in them."""
     pairs = pairs_of(lines)
-    ways = (pairs, [(name, code) for code, name in pairs])
+    ways = [pairs, [(name, code) for code, name in pairs]]
+    text = " ; ".join(lines)
+    ways += [[(m["code"], m["name"]) for m in form.finditer(text)] for form in (_CODE, _CODE_BEHIND)]
     # what is explained twice is not explained
     legends = [{code: name for code, name in way if len({n for c, n in way if c == code}) == 1} for way in ways]
     return [legend for legend in legends if legend]

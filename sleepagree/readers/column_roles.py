@@ -21,7 +21,7 @@ from sleepagree.readers.label_meanings import meanings_of, meanings_of_names, wi
 from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, ELAPSED_UNITS, Layout, Shape, TimeForm
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, Setting, Why
 from sleepagree.readers.marked_stages import columns_of_marks, lengths_of_marks, marked_labels
-from sleepagree.readers.recording_roles import one_recording, people_settings
+from sleepagree.readers.recording_roles import one_recording, people_settings, stands_still, with_beginnings
 from sleepagree.readers.rows import lights_mark
 from sleepagree.readers.table.code_runs import codes_of_text
 from sleepagree.readers.table.ranges import ENDS
@@ -29,7 +29,7 @@ from sleepagree.readers.table.stage_marks import LENGTHS_OF_MARKS
 from sleepagree.readers.table.table import Table
 from sleepagree.readers.table_parts import NUMERIC, flipped, foot_apart, ranges_apart, with_foot
 from sleepagree.readers.table_place import are_runs
-from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, Microseconds, Times, naive_datetime
+from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, Microseconds, Times
 from sleepagree.readers.times.nights import runs_backwards
 from sleepagree.readers.times.reading import read_times
 from sleepagree.readers.times.words import read_length
@@ -50,9 +50,6 @@ _SHORTEST_STEP_S: Final = 5.0
 #: Times of rows are multiples of this, to a rounded decimal.
 _GRID_S: Final = 10.0
 _ROUNDED_S: Final = 0.6
-#: So many rows say of when the night began what the row before them says.
-_STILL: Final = 0.9
-_MOST_SHOWN: Final = 12
 #: Times may start again with the next person.
 _MOST_FALLS: Final = 0.05
 
@@ -94,14 +91,16 @@ def find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
         given = replace(given, end=None)
     table, foot = foot_apart(table)
     whole = ranges_apart(table)
-    one = one_recording([_see(whole, i, given) for i in sorted(whole.columns)], given)
+    seen = [_see(whole, i, given) for i in sorted(whole.columns)]
+    one = one_recording(seen, given)
     found = _find_roles(whole.taking(one.rows), [*settings, *one.settings], given)
     if one.rows.size < len(table.places.numbers):
         found = _with_all_labels(found, table)
     stage = next((str(s.value) for s in found.settings if s.key == "stage"), None)
     found = replace(found, labels=with_foot(found.labels, stage, table.names, foot))
     made = [replace(s, value=s.value.removesuffix(ENDS)) if s.key == "end" else s for s in found.settings]
-    return replace(found, settings=tuple(made), columns=tuple(c for c in found.columns if not c.name.endswith(ENDS)))
+    columns = tuple(c for c in found.columns if not c.name.endswith(ENDS))
+    return replace(found, settings=with_beginnings(made, seen), columns=columns)
 
 
 def _with_all_labels(found: Found, table: Table) -> Found:
@@ -173,7 +172,7 @@ def _with_times(
 ) -> Found:
     """Return what columns are taken for beside that of the stages, ``named`` those with plain names of times."""
     if given.epoch_number is not None:
-        return Found(columns, _begun((*made, *counted_rows(stage.rows)), columns), meanings_of(stage.cells))
+        return Found(columns, (*made, *counted_rows(stage.rows)), meanings_of(stage.cells))
     if given.start is not None:
         beside = [column for column in rest if column.kind in _BESIDE_TIMES or column.name == given.date]
         times = [column for column in rest if column.name == given.start]
@@ -199,7 +198,7 @@ def _with_times(
     labels = meanings_of(stage.cells)
     if starts is not None and all(s.value is not None for s in timed):
         labels = with_moments(labels, stage, starts, next(c for c in columns if c.name == timed[0].value))
-    return Found(columns, _begun(made, columns), labels)
+    return Found(columns, tuple(made), labels)
 
 
 def _marked(
@@ -321,7 +320,7 @@ def _time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Micros
     """Return the lines about when rows begin, and when they do; None where no column tells."""
     moments = [c for c in columns if c.kind is Kind.MOMENTS and c.distinct > 1]
     if any(map(_elapsed_forms, (c for c in columns if c.kind is Kind.NUMBERS))):
-        moments = [c for c in moments if not _stands_still(c)]  # when a night began, beside times since then
+        moments = [c for c in moments if not stands_still(c)]  # when a night began, beside times since then
     if moments:
         start = _first_of_pair(moments)
         others = tuple(Choice(c.name) for c in moments if c is not start and not _pair(start, c))
@@ -349,27 +348,6 @@ def _time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Micros
             made.append(Setting("time", forms[0].value, Why.AS_LONG, tuple(Choice(f.value) for f in forms[1:])))
             return [*made, Setting("begins", None, Why.UNTOLD)], _elapsed_us(column, forms[0])
     return [], None
-
-
-def _stands_still(column: ColumnSeen) -> bool:
-    """Whether a column of moments says the same in row after row, as when a night began."""
-    return float((np.diff(column.readings[0].times.us) == 0).mean()) >= _STILL
-
-
-def _begun(made: Sequence[Setting], columns: Sequence[ColumnSeen]) -> tuple[Setting, ...]:
-    """Return lines of which a blank beginning shows the moments that stay the same for a night, and for which one."""
-    person = next((s.value for s in made if s.key == "person_column"), None)
-    nights = next((c.cells for c in columns if c.name == person), None)
-    shown: dict[str, None] = {}
-    for column in columns:
-        if column.kind is not Kind.MOMENTS or column.rows < 2 or not _stands_still(column):
-            continue
-        for row, us in enumerate(column.readings[0].times.us.tolist()):
-            moment = column.cells[row] if len(column.readings) > 1 else naive_datetime(us).isoformat()
-            where = "" if nights is None or person == column.name else f" where {person} is {nights[row]}"
-            shown.setdefault(f"{column.name} = {moment}{where}")
-    told = tuple(shown)[:_MOST_SHOWN]
-    return tuple(replace(s, shown=told) if s.key == "begins" and s.value is None and told else s for s in made)
 
 
 def _elapsed_us(column: ColumnSeen, form: TimeForm) -> Microseconds:

@@ -39,12 +39,16 @@ def meanings_of(cells: Sequence[str]) -> tuple[LabelMeaning, ...]:
 
 def called(labels: Sequence[LabelMeaning], legends: Sequence[dict[str, str]]) -> tuple[LabelMeaning, ...]:
     """Return labels with what the one legend that has all of them calls them, and what that may mean."""
-    fitting = [legend for legend in legends if all(label.label in legend for label in labels)]
+    fitting = {
+        tuple(legend[label.label] for label in labels)
+        for legend in legends
+        if all(label.label in legend for label in labels)
+    }
     if len(fitting) != 1:
         return tuple(labels)
-    (legend,) = fitting
-    meant = {m.label: m.word for m in meanings_of([legend[label.label] for label in labels])}
-    return tuple(replace(m, called=legend[m.label], word=meant[legend[m.label].strip()]) for m in labels)
+    (names,) = fitting
+    meant = {m.label: m.word for m in meanings_of(names)}
+    return tuple(replace(m, called=n, word=meant[n.strip()]) for m, n in zip(labels, names, strict=True))
 
 
 def with_moments(

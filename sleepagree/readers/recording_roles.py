@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -17,10 +18,13 @@ from sleepagree.readers.layout import COLUMNS, Layout
 from sleepagree.readers.layout_proposal import Choice, Setting, Why
 from sleepagree.readers.rows import Rows
 from sleepagree.readers.table.recordings import choosing_keys, telling_columns
-from sleepagree.readers.times.clock import DAY_US
+from sleepagree.readers.times.clock import DAY_US, naive_datetime
 
 _KEYS: Final = ("person", "night")
 _FEWEST_ROWS: Final = 3
+#: So many rows say of when the night began what the row before them says.
+_STILL: Final = 0.9
+_MOST_SHOWN: Final = 12
 #: Times may start again with the next recording.
 _MOST_FALLS: Final = 0.25
 
@@ -75,6 +79,27 @@ def choosing_lines(told: Sequence[ColumnSeen], times: ColumnSeen | None, taken: 
             Setting(key, None, Why.SEVERAL_PEOPLE, _choices(column, times)),
         )
     )
+
+
+def with_beginnings(made: Sequence[Setting], columns: Sequence[ColumnSeen]) -> tuple[Setting, ...]:
+    """Return lines of which a blank beginning shows the moments that stay the same for a night, and for which one."""
+    chosen = [s.value for s in made if s.key in ("person_column", "night_column")]
+    telling = [column for column in columns if column.name in chosen]
+    shown: dict[str, None] = {}
+    for column in columns:
+        if column.kind is not Kind.MOMENTS or column.rows < 2 or not stands_still(column):
+            continue
+        for row, us in enumerate(column.readings[0].times.us.tolist()):
+            moment = column.cells[row] if len(column.readings) > 1 else naive_datetime(us).isoformat()
+            of = " and ".join(f"{c.name} is {c.cells[row]}" for c in telling if c is not column)
+            shown.setdefault(f"{column.name} = {moment}" + (f" where {of}" if of else ""))
+    told = tuple(shown)[:_MOST_SHOWN]
+    return tuple(replace(s, shown=told) if s.key == "begins" and s.value is None and told else s for s in made)
+
+
+def stands_still(column: ColumnSeen) -> bool:
+    """Whether a column of moments says the same in row after row, as when a night began."""
+    return float((np.diff(column.readings[0].times.us) == 0).mean()) >= _STILL
 
 
 def _choices(column: ColumnSeen, times: ColumnSeen | None) -> tuple[Choice, ...]:

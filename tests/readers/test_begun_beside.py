@@ -32,11 +32,11 @@ def test_the_beginning_of_the_chosen_night_stands_beside_the_blank(tmp_path: Pat
     path.write_text("\n".join([*head, *rows, "# legenda: REM; faza REM", "# koniec"]) + "\n", encoding="utf-8")
     proposal = propose_layout(path)
     assert proposal is not None
-    assert [s.key for s in proposal.blanks] == ["begins", "person"]
-    begins, person = proposal.blanks
+    assert [s.key for s in proposal.blanks] == ["night", "begins"]
+    night, begins = proposal.blanks
     assert begins.shown == tuple(f"początek = {m.isoformat()} where noc is {i}" for i, m in enumerate(BEGUN, 1))
     assert "; beside the rows stands początek = 2026-03-13T22:48:00 where noc is 1" in layout_text(proposal)
-    answers = {"begins": BEGUN[chosen].isoformat(), "person": person.others[chosen].value}
+    answers = {"begins": BEGUN[chosen].isoformat(), "night": night.others[chosen].value}
     spans = read_spans(path, layout=parse_layout(layout_text(proposal, answers).encode(), "noce.toml"))
     assert spans.start == BEGUN[chosen]
     assert float(spans.onset_s[-1]) == 30 * (len(LABELS) - 1)

@@ -237,7 +237,7 @@ x = "light"
 @pytest.mark.parametrize("unit", ["epochs", "s", "min", "ms"])
 def test_every_key_of_a_layout_is_written_back(tmp_path, unit):
     # one of the two stands in the place of the other
-    for line, left_out in (('stage = "d"', "stage_columns"), ('stage_columns = ["d", "j"]', "stage")):
+    for line, left_out in (('stage = "d"', "stage_columns"), ('stage_columns = ["d", "k"]', "stage")):
         told = EVERY_KEY.replace('"epochs"', f'"{unit}"').replace('stage = "d"', line)
         layout = read_layout(write(tmp_path, told, "given.toml"))
         # nothing has been forgotten here: every field differs from what it is without a layout
