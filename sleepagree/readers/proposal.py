@@ -50,7 +50,7 @@ from sleepagree.readers.table_place import (
 )
 from sleepagree.readers.whole_table import whole_table
 
-_MOST_ABOVE: Final = 10
+_MOST_ABOVE: Final = 20
 _FEWEST_ROWS: Final = 3
 _MOST_DATES: Final = 12
 _LEGENDS_ARE_SHORTER: Final = 4
@@ -199,7 +199,7 @@ def _readings(path: str, given: Layout, near: datetime | None) -> Iterator[Found
             continue  # further down, rows would be taken for names
         if kind != "excel":
             found = _roles_of(path, _taken_apart(values), given)
-        elif (found := _footed_roles(path, _taken_apart(values), given)) is not None:
+        elif (found := _named_roles(path, _taken_apart(values), given)) is not None:
             found = _hinted(found, _rows_above(path, _placed(given, values)), ())
             found = _dates_elsewhere(path, found, sheets)
         if found is not None:
@@ -232,6 +232,13 @@ def _footed_roles(path: str, settings: Sequence[Setting], given: Layout) -> Foun
         settings = [*(s for s in settings if s.key != "foot"), Setting("foot", foot, Why.BELOW)]
         table = _placed_table(path, settings, given)
     return None if table is None else find_roles(table, settings, given)
+
+
+def _named_roles(path: str, settings: Sequence[Setting], given: Layout) -> Found | None:
+    """Return the same for a sheet, whose names stand in a row of their own: None where a column has none."""
+    found = _footed_roles(path, settings, given)
+    is_named = found is not None and all(s.value != "" for s in found.settings)
+    return found if is_named else None
 
 
 def _rows_above(path: str, layout: Layout) -> list[str]:

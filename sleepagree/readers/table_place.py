@@ -17,15 +17,9 @@ from sleepagree.readers.table.code_runs import codes_of_text
 from sleepagree.readers.table.ranges import split_ranges
 
 _DATE: Final = re.compile(
-    r"(?<!\d)(?:\d{4}[-./年]\d{1,2}[-./月]\d{1,2}日?|\d{1,2}[./-]\d{1,2}[./-]\d{4}"
+    r"(?<!\d)(?:\d{4}[-./年]\d{1,2}[-./月]\d{1,2}日?|\d{1,2}[./-] ?\d{1,2}[./-] ?\d{4}"
     r"|\d{1,2}\.? [^\W\d_]{3,12}\.? \d{4}|[^\W\d_]{3,12}\.? \d{1,2}, ?\d{4})(?!\d)"
 )
-#: A code and what it is called, and the other way round.
-_CODE: Final = re.compile(
-    r"(?<![\w.,:/-])(?P<code>\d{1,2}|[^\W\d_](?= ?=)) ?[=:–-] ?"
-    r"(?P<name>[^\W\d_]+(?:[ -][^\W\d_]+)*?)(?=\s*(?:[,;|/()<.]|$|\d|\s\S{1,2} ?[=:]))"
-)
-_CODE_BEHIND: Final = re.compile(r"(?P<name>[^\W\d_]+(?:[ -][^\W\d_]+)*) ?[=:–-] ?(?P<code>\d{1,2})(?![\w.:/-])")
 _DELIMITERS: Final = (",", "\t", ";", "|")
 _MOST_PATHS: Final = 60
 _MOST_NIGHTS: Final = 8

@@ -659,3 +659,32 @@ def test_the_last_change_of_a_night_ends_where_somebody_got_up_and_not_on_the_ne
     assert spans.end_s == (24 * 60 + 420) * 60
     assert float(spans.duration_s.sum()) == 2 * 420 * 60
     assert "1 row ended by the row below that is no stage: the next stage is over 6 h away" in said(spans.notes)
+
+
+@pytest.mark.parametrize("closing", ["unscored", "not-a-stage"])
+def test_a_last_change_to_nothing_closes_the_night(tmp_path: Path, closing: str) -> None:
+    begins = datetime(2026, 3, 14, 23, 0)
+    changes = [("20", 0), ("10", 12), ("30", 40), ("0", 420)]
+    path = write(tmp_path, ["moment,kode", *(f"{begins + timedelta(minutes=m)},{label}" for label, m in changes)])
+    text = f"""[file]\nstart = "moment"\nstage = "kode"\nshape = "intervals"
+[stages]\n10 = "wake"\n20 = "light"\n30 = "deep"\n0 = "{closing}"\n"""
+    spans = read_spans(path, layout=parse_layout(text.encode(), "layout.toml"))
+    assert (spans.start, spans.end_s, spans.duration_s.tolist()) == (begins, 420 * 60, [720.0, 1680.0, 22800.0])
+
+
+def test_a_sheet_with_a_summary_above_times_of_day_is_read_after_one_round(tmp_path: Path) -> None:
+    openpyxl = pytest.importorskip("openpyxl")
+    book = openpyxl.Workbook()
+    above = [("Night report",), (), ("Night of", datetime(2026, 3, 14)), ("To bed", MOMENTS[0].time(), None, "Up", 7)]
+    above += [("Deep", "1 h 20 min", None, "share", 0.2), ("Light", "4 h", None, "share", 0.6)] * 3 + [()]
+    for row in (*above, ("From", "Till", "Fase", "Pulse")):
+        book.active.append(row)
+    for i, (label, epochs) in enumerate(BOUTS):
+        book.active.append((MOMENTS[EDGES[i]].time(), MOMENTS[EDGES[i + 1]].time(), label, 50 + epochs))
+    path = tmp_path / "night.xlsx"
+    book.save(path)
+    proposal, values = proposed(path)
+    assert (values["stage"], values["start"], values["end"]) == ("Fase", "From", "Till")
+    begins = next(s for s in proposal.settings if s.key == "begins")
+    assert any("2026-03-14" in shown for shown in begins.shown)
+    assert after_answers(path, begins=START.isoformat()) == STAGES

@@ -13,7 +13,7 @@ from sleepagree.errors import FileFormatError, Option, for_page
 from sleepagree.files.reading import read_bytes
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.mapping.languages import propose_meanings
-from sleepagree.mapping.words import recognise_label
+from sleepagree.mapping.words import UNSCORED, recognise_label
 from sleepagree.readers.columns import find_columns, list_names, plain_columns
 from sleepagree.readers.csv_table import WHOLE_LINES, parse_csv
 from sleepagree.readers.layout import NO_LAYOUT, Layout, Shape, one_zone, toml_value
@@ -27,7 +27,7 @@ from sleepagree.readers.table.ranges import apart
 from sleepagree.readers.table.recordings import refuse_several_recordings
 from sleepagree.readers.table.stage_marks import is_marked, marks_a_row, with_labels
 from sleepagree.readers.table.table import Table, TableReading
-from sleepagree.readers.table.times import read_row_times, read_starts
+from sleepagree.readers.table.times import RowTimes, read_row_times, read_starts
 from sleepagree.readers.table.unused import unused_lengths
 from sleepagree.readers.times.clock import SECOND_US, FileClock, Times
 
@@ -159,11 +159,23 @@ def _read_rows(reading: TableReading) -> ScoredSpans:
     starts = read_starts(reading)
     _tell_unused_lengths(reading, starts)
     times = read_row_times(reading, starts, staged)
+    staged = _without_closing(reading, said, times, staged)
     codes = said.codes[staged]
     extent = find_extent(reading, times, staged, codes)
     off_us, on_us = lights_of(reading, said, times.starts.us)
     said = said._replace(codes=codes)
     return _settle(reading, said, extent, staged, times.clock, lights=(off_us, on_us), ignored=ignored)
+
+
+def _without_closing(reading: TableReading, said: Labels, times: RowTimes, staged: Rows) -> Rows:
+    """Return rows without a last one that says nothing is scored any more, where rows last until the next one."""
+    lasts = times.ends is not None or reading.columns.duration is not None
+    if lasts or reading.layout.shape is not Shape.INTERVALS:
+        return staged
+    onset = times.starts.us[staged]
+    at_end = onset == times.starts.us.max()
+    unscored = np.array([stage == UNSCORED for stage in said.stages])[said.codes[staged]]
+    return staged[~at_end] if at_end.any() and unscored[at_end].all() and not at_end.all() else staged
 
 
 def _read_runs(reading: TableReading) -> ScoredSpans:

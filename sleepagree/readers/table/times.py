@@ -201,6 +201,8 @@ def _read_ends(reading: TableReading, starts: Times, staged: Rows) -> Times:
     column = reading.column(position, staged)
     if isinstance(data, Times):
         ends = Times(data.us[staged], data.clock, data.offset_s)
+        if ends.clock is Clock.DAY and starts.clock is Clock.LOCAL:  # cells of a sheet that hold times of day
+            ends = Times(ends_after_starts(starts.us[staged], ends.us), Clock.LOCAL)
     else:
         ends = _parse_ends(reading, [data[row] for row in staged.tolist()], column, starts, staged)
     if ends.clock is not starts.clock:
