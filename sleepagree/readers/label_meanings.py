@@ -38,13 +38,24 @@ def meanings_of(cells: Sequence[str]) -> tuple[LabelMeaning, ...]:
 
 
 def called(labels: Sequence[LabelMeaning], legends: Sequence[dict[str, str]]) -> tuple[LabelMeaning, ...]:
-    """Return labels with what the one legend that has all of them calls them, and what that may mean."""
-    fitting = [legend for legend in legends if all(label.label in legend for label in labels)]
+    """Return labels with what the one legend that has them calls them, and what that may mean.
+
+    Marks of the lights may stand as words beside the codes that it explains.
+    """
+    fitting = [legend for legend in legends if _fits(legend, labels)]
     if len(fitting) != 1:
         return tuple(labels)
     (legend,) = fitting
-    meant = {m.label: m.word for m in meanings_of([legend[label.label] for label in labels])}
-    return tuple(replace(m, called=legend[m.label], word=meant[legend[m.label].strip()]) for m in labels)
+    meant = {m.label: m.word for m in meanings_of([legend[m.label] for m in labels if m.label in legend])}
+    return tuple(
+        replace(m, called=legend[m.label], word=meant[legend[m.label].strip()]) if m.label in legend else m
+        for m in labels
+    )
+
+
+def _fits(legend: dict[str, str], labels: Sequence[LabelMeaning]) -> bool:
+    others = [m for m in labels if m.label not in legend]
+    return not others or (len(labels) - len(others) > 1 and all(m.word or m.rows <= _MOST_MARKS for m in others))
 
 
 def with_moments(
