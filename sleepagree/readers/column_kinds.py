@@ -18,7 +18,7 @@ from sleepagree.readers.times.clock import Clock, Column, Times
 from sleepagree.readers.times.forms import declarable_forms, read_declared
 from sleepagree.readers.times.nights import runs_backwards
 from sleepagree.readers.times.reading import read_times
-from sleepagree.readers.times.words import is_half, read_length, read_two_parts
+from sleepagree.readers.times.words import is_before_date, is_half, read_length, read_two_parts
 
 _NUMBER: Final = re.compile(r"[+-]?\d+(?:[.,]\d+)?", re.ASCII)
 _TIME: Final = re.compile(
@@ -34,11 +34,14 @@ _TOGETHER: Final = re.compile(r"(?:(?:19|20)\d{6})?(?:[01]\d|2[0-3])[0-5]\d[0-5]
 _NEARLY_ALL: Final = 0.8
 #: A clock that goes back more often is none: these are lengths.
 _CLOCKS_GO_BACK: Final = 0.2
+#: Day, month and year in any order; a short word may stand before them, as in "den 9/9 2031".
 _DATE: Final = re.compile(
-    r"\d{1,4}(?:[./-] ?|[年년] ?)\d{1,2}(?:[./-] ?|[月월] ?)\d{1,4}[.日일]?"
-    r"|\d{1,2}[. -]{1,2}[A-Za-z]{3,9}[., -]{1,2}\d{4}",
-    re.ASCII,
+    r"(?:(?P<word>[^\W\d_]{1,4}\.?) +)?"
+    r"(?:[0-9]{1,4}(?:[./-] ?|[년年] ?)[0-9]{1,2}(?:[./-] ?| +|[月월] ?)[0-9]{1,4}[.日일]?"
+    r"|[0-9]{1,2}[. -]{1,2}[A-Za-z]{3,9}[., -]{1,2}[0-9]{4})"
 )
+#: A date with a year of two digits, which may be hours, minutes and seconds as well.
+_SHORT_DATE: Final = re.compile(r"([0-9]{1,2})\.([0-9]{1,2})\.([0-9]{2})")
 _OFFSET: Final = re.compile(r"(?:UTC|GMT)?[+-]\d\d?(?::?\d\d)?|Z|UTC|GMT", re.ASCII)
 #: A night holds a few kinds of sleep; a scorer's shades of them are not many more.
 MOST_WORDS: Final = 40
@@ -139,6 +142,8 @@ def _kind(cells: Sequence[str], distinct: Sequence[str]) -> tuple[Kind, tuple[Ti
     if not held:
         return Kind.NOTHING, ()
     complete = len(held) == len(distinct)
+    if _are_short_dates(cells, held):
+        return Kind.DATES, ()
     if complete and (readings := read_every_way(cells)):
         if readings[0].times.clock is not Clock.DAY:
             return Kind.MOMENTS, readings
@@ -153,13 +158,26 @@ def _kind(cells: Sequence[str], distinct: Sequence[str]) -> tuple[Kind, tuple[Ti
         return Kind.NUMBERS, ()
     if all(_NUMBER.fullmatch(text) for text in held):
         return _kind_of_numbers(cells, held, complete=complete), ()
-    if all(_DATE.fullmatch(text) for text in held):
+    if all(map(_is_date, held)):
         return Kind.DATES, ()
     if all(map(is_half, held)):
         return Kind.HALVES, ()
     if all(_OFFSET.fullmatch(text) or is_zone(text) for text in held):
         return Kind.ZONES, ()
     return (Kind.WORDS if len(held) <= MOST_WORDS else Kind.TEXTS), ()
+
+
+def _is_date(text: str) -> bool:
+    match = _DATE.fullmatch(text)
+    return match is not None and (match["word"] is None or is_before_date(match["word"]))
+
+
+def _are_short_dates(cells: Sequence[str], held: Sequence[str]) -> bool:
+    """Whether cells such as 05.11.31 are dates: they stay the same for many rows, as times of day do not."""
+    if len(held) > len(cells) / 2 or not all(map(_SHORT_DATE.fullmatch, held)):
+        return False
+    forms = {form for form, _ in declarable_forms(f"{held[0]} 12:00")}
+    return any(all(form in dict(declarable_forms(f"{text} 12:00")) for text in held) for form in forms)
 
 
 def _kind_of_numbers(cells: Sequence[str], held: Sequence[str], *, complete: bool) -> Kind:

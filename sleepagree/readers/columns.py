@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from functools import lru_cache
+from itertools import pairwise
 from typing import Final, NamedTuple
 
 from sleepagree.errors import FileFormatError, Option, asked, for_page, shorten
@@ -55,6 +56,15 @@ _BY_NAME: Final = {key: key for key in COLUMNS} | {
     "zone_column": "zone",
 }
 _SHOWN: Final = 12
+#: Names of columns that tell when, such as "+35", "t35", "35 min" and "23:05".
+_TIME_NAME: Final = re.compile(
+    r"(?:t|min)?[ _.]?\+?(?:(?P<hour>[0-9]{1,2})[:.](?P<clock>[0-5][0-9])(?::(?P<second>[0-5][0-9]))?"
+    r"|(?P<number>[0-9]{1,5}(?:[.,][0-9])?)) ?[^\W\d_]{0,6}\.?"
+)
+#: A night in epochs of ten minutes has more columns.
+_FEWEST_TIMES: Final = 20
+_HOUR_MIN: Final = 60
+_DAY_MIN: Final = 1440
 
 
 class Columns(NamedTuple):
@@ -127,6 +137,8 @@ def find_columns(names: tuple[str, ...], layout: Layout, *, path: str, where: st
         column may be meant.
     """
     asked = tuple((role, name) for role in COLUMNS if (name := getattr(layout, role)) is not None)
+    if layout.stage is not None and layout.stage in (times := times_of_columns(names)):
+        raise _turned(times).in_file(path, where)
     timeless = layout.start is None and (layout.shape is Shape.INTERVALS or layout.epoch_seconds is not None)
     try:
         return _find(
@@ -238,6 +250,31 @@ def _fitting(plain: Sequence[str], role: str) -> tuple[int, ...]:
     return ()
 
 
+@lru_cache(maxsize=256)
+def times_of_columns(names: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the names of columns that are times at even steps: each row of such a table is a night.
+
+    Sixty columns of one hour's minutes are none.
+    """
+    read = [(name, number) for name in names if (number := _time_in_name(name)) is not None]
+    numbers = [number for _, number in read]
+    steps = {round((b - a) % _DAY_MIN, 6) for a, b in pairwise(numbers)}
+    is_long = len(read) >= _FEWEST_TIMES and len(steps) == 1 and next(iter(steps)) * len(read) > _HOUR_MIN
+    return tuple(name for name, _ in read) if is_long and next(iter(steps)) <= _HOUR_MIN else ()
+
+
+def _time_in_name(name: str) -> float | None:
+    """Return the number in the name of a column that holds nothing else but a sign or a unit, or minutes of a clock."""
+    match = _TIME_NAME.fullmatch(name.strip())
+    if match is None:
+        return None
+    return (
+        float(match["number"].replace(",", "."))
+        if match["clock"] is None
+        else (60 * int(match["hour"]) + int(match["clock"]) + int(match["second"] or 0) / 60)
+    )
+
+
 # --- what to say when a column is not found --------------------------------------------------------------
 
 
@@ -290,7 +327,17 @@ def _ambiguous(names: Sequence[str], positions: Sequence[int], role: str) -> Fil
     )
 
 
+def _turned(times: Sequence[str]) -> FileFormatError:
+    """Return the error about a table in which each row is a night and each column a time."""
+    problem = "each row seems to be a night, and each column a time: such a table is not read"
+    shown = f"{len(times)} columns from '{shorten(times[0])}' to '{shorten(times[-1])}'"
+    remedy = "Turn it in a copy: a row for every epoch, with its night, its time and its stage, in a column each."
+    return FileFormatError(problem, found=shown, expected="a row for every epoch", remedy=remedy)
+
+
 def _missing(names: Sequence[str], missing: Sequence[str]) -> FileFormatError:
+    if "stage" in missing and (times := times_of_columns(names)):
+        return _turned(times)
     lines = "\n".join(f'    {role} = "..."' for role in missing)
     plain = {"start": "time, timestamp, start or onset", "stage": "stage, label or state"}
     head = "Say at the head of the columns which it is."

@@ -38,17 +38,24 @@ def meanings_of(cells: Sequence[str]) -> tuple[LabelMeaning, ...]:
 
 
 def called(labels: Sequence[LabelMeaning], legends: Sequence[dict[str, str]]) -> tuple[LabelMeaning, ...]:
-    """Return labels with what the one legend that has all of them calls them, and what that may mean."""
-    fitting = {
-        tuple(legend[label.label] for label in labels)
-        for legend in legends
-        if all(label.label in legend for label in labels)
-    }
+    """Return labels with what the one legend that has them calls them, and what that may mean.
+
+    Marks of the lights may stand as words beside the codes that it explains.
+    """
+    fitting = {tuple(legend.get(m.label) for m in labels) for legend in legends if _fits(legend, labels)}
     if len(fitting) != 1:
         return tuple(labels)
     (names,) = fitting
-    meant = {m.label: m.word for m in meanings_of(names)}
-    return tuple(replace(m, called=n, word=meant[n.strip()]) for m, n in zip(labels, names, strict=True))
+    meant = {m.label: m.word for m in meanings_of([name for name in names if name is not None])}
+    return tuple(
+        m if name is None else replace(m, called=name, word=meant[name.strip()])
+        for m, name in zip(labels, names, strict=True)
+    )
+
+
+def _fits(legend: dict[str, str], labels: Sequence[LabelMeaning]) -> bool:
+    others = [m for m in labels if m.label not in legend]
+    return not others or (len(labels) - len(others) > 1 and all(m.word or m.rows <= _MOST_MARKS for m in others))
 
 
 def with_moments(

@@ -157,8 +157,18 @@ class LayoutProposal:
 
     @property
     def is_readable(self) -> bool:
-        """Whether the file is read once the blanks are filled in."""
-        return self.seen is not None and len(self.seen.problems) == bool(self.seen.unknown)
+        """Whether the file is read once the blanks are filled in.
+
+        Rows that overlap may be marks of the lights, which a label without a meaning does not tell yet.
+        """
+        if self.seen is None:
+            return False
+        return len(self.seen.problems) == bool(self.seen.unknown) + (bool(self.seen.unknown) and self._may_be_marks)
+
+    @property
+    def _may_be_marks(self) -> bool:
+        """Whether rows overlap, and a line of the layout offers what to do if they are no marks."""
+        return any(setting.key == "overlaps" and setting.why is Why.OFFERED for setting in self.settings)
 
     @property
     def has_unread_times(self) -> bool:

@@ -20,8 +20,9 @@ from sleepagree.files.reading import read_bytes
 from sleepagree.mapping.words import fold_label, fold_table
 from sleepagree.readers import kind_of_file, opened
 from sleepagree.readers.code_lines import are_characters, find_code_lines, legends_of_lines
-from sleepagree.readers.column_kinds import ColumnSeen, Kind
+from sleepagree.readers.column_kinds import ColumnSeen, Kind, see_column
 from sleepagree.readers.column_roles import Found, counted_rows, find_roles
+from sleepagree.readers.columns import times_of_columns
 from sleepagree.readers.csv_table import MOST_BELOW, told_delimiter
 from sleepagree.readers.encodings import likely_encodings
 from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
@@ -63,6 +64,7 @@ _SAMPLES: Final = 3
 _TELLING: Final = 3
 #: Lines of a layout that say where a table stands.
 _PLACE: Final = ("delimiter", "encoding", "skip_lines", "header", "records", "sheet", "foot")
+_OVERLAPS: Final = Setting("overlaps", "later-wins", Why.OFFERED, (Choice("shorter-wins"),))
 #: What an inspection calls a column -> its key in a layout, where they differ.
 _KEY_OF: Final = {"person": "person_column", "night": "night_column", "zone": "zone_column"}
 
@@ -133,7 +135,7 @@ def layout_as_seen(seen: FileInspection, given: Layout = NO_LAYOUT) -> LayoutPro
     if seen.time_forms:
         made.append(Setting("time", None, Why.TWO_FORMS, tuple(starmap(Choice, seen.time_forms))))
     if seen.overlaps:
-        made.append(Setting("overlaps", "later-wins", Why.OFFERED, (Choice("shorter-wins"),)))
+        made.append(_OVERLAPS)
     kept = [setting for setting in made if setting.key not in {s.key for s in told}]
     meanings = {meaning.label: meaning for meaning in meanings_of([label.label for label in seen.labels])}
     labels = [
@@ -219,10 +221,19 @@ def _roles_of(path: str, settings: Sequence[Setting], given: Layout) -> Found | 
 
 
 def _placed_table(path: str, settings: Sequence[Setting], given: Layout) -> Table | None:
+    layout = _placed(given, {setting.key: setting.value for setting in settings})
     try:
-        return whole_table(path, _placed(given, {setting.key: setting.value for setting in settings}))
+        table = whole_table(path, layout)
     except SleepAgreeError:
         return None
+    return None if table is None or (layout.header and _holds_nights(table)) else table
+
+
+def _holds_nights(table: Table) -> bool:
+    """Whether each row is a night: columns at even times hold words or codes."""
+    times = times_of_columns(tuple(table.names))
+    columns = [table.cells(i) for i in table.columns if table.names[i] in times]
+    return bool(times) and all(see_column("", cells).kind in (Kind.WORDS, Kind.CODES) for cells in columns)
 
 
 def _footed_roles(path: str, settings: Sequence[Setting], given: Layout) -> Found | None:
@@ -424,7 +435,14 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
     if not header and mark is None and are_characters([row[0] for row in rows]):
         yield _hinted(_characters([row[0].strip() for row in rows], settings), lines[:skip], below)
     elif (found := _footed_roles(path, settings, given)) is not None:
-        yield _hinted(found, lines[:skip], below)
+        yield _hinted(found, lines[:skip], below or _lines_of_foot(lines, found))
+
+
+def _lines_of_foot(lines: Sequence[str], found: Found) -> list[str]:
+    """Return the lines below a table that fall into as many cells as its rows."""
+    foot = next((str(s.value) for s in found.settings if s.key == "foot"), None)
+    first = next((i for i, line in enumerate(lines) if foot and line.lstrip("\"' ").startswith(foot)), len(lines))
+    return [line for line in lines[first:] if line.strip()]
 
 
 def _hinted(found: Found, above: Sequence[str], below: Sequence[str]) -> Found:
@@ -482,6 +500,14 @@ def _as_read(path: str, found: Found, given: Layout) -> LayoutProposal:
         answers["begins"] = "2000-01-01T12:00:00"
     try:
         seen = inspect_file(Path(path), layout=proposal.layout(answers))
-        return replace(proposal, seen=replace(seen, assumed=tuple(answers.items())))
     except SleepAgreeError as error:
         return replace(proposal, problem=error)
+    offered = (_OVERLAPS,) if seen.overlaps and seen.unknown and _once(proposal) else ()
+    return replace(
+        proposal, settings=(*proposal.settings, *offered), seen=replace(seen, assumed=tuple(answers.items()))
+    )
+
+
+def _once(proposal: LayoutProposal) -> bool:
+    """Whether labels without a meaning stand in one row each, as marks of the lights do, beside others."""
+    return any(label.rows == 1 for label in proposal.blank_labels)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import pytest
 
 from sleepagree.errors import UnknownStageError
+from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.sets import StageSet, make_stage_set
 from sleepagree.mapping.words import (
     AASM_STAGES,
@@ -157,3 +158,23 @@ def test_a_layout_that_maps_to_no_stage_is_refused():
 
 
 # --- what a side can say -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("label", "word"),
+    [
+        ("sleeps lightly", "light"),
+        ("dorme profondamente", "deep"),
+        ("sover djupt", "deep"),
+        ("vaknade", "wake"),
+        ("álomfázis", "rem"),
+        ("duerme ligeramente", "light"),
+        ("фаза глубокого сна", "deep"),
+        ("швидкий сон", "rem"),
+        ("heräsi", "wake"),
+        ("schläft tief", "deep"),
+    ],
+)
+def test_verbs_and_words_for_phases_are_proposed(label: str, word: str) -> None:
+    assert propose_meanings([label])[label].word == word
+    assert recognise_label(label) is None  # readers take none of them without being told

@@ -688,3 +688,62 @@ def test_a_sheet_with_a_summary_above_times_of_day_is_read_after_one_round(tmp_p
     begins = next(s for s in proposal.settings if s.key == "begins")
     assert any("2026-03-14" in shown for shown in begins.shown)
     assert after_answers(path, begins=START.isoformat()) == STAGES
+
+
+@pytest.mark.parametrize(
+    ("date", "form"),
+    [
+        ("{d:02}.{m:02}.31", "%d.%m.%y"),
+        ("31.{m:02}.{d:02}", "%y.%m.%d"),
+        ("{d}/{m} 2031", "%d/%m %Y"),
+        ("{m}-{d} 2031", "%m-%d %Y"),
+        ("den {d}/{m} 2031", "den %d/%m %Y"),
+    ],
+)
+def test_dates_beside_times_are_read_in_the_one_form_in_which_they_are_a_night(
+    tmp_path: Path, date: str, form: str
+) -> None:
+    moments = [datetime(2031, 9, 19, 23, 3) + timedelta(minutes=5 * i) for i in range(90)]
+    words = [("vågen", "sover let", "sover dybt")[i // 7 % 3] for i in range(90)]
+    rows = [f"{date.format(d=t.day, m=t.month)};kl. {t:%H.%M};{word}" for t, word in zip(moments, words, strict=True)]
+    path = write(tmp_path, ["Kahytten; dæk 2; uge 38", "dag;tid;hvad", *rows])
+    proposal, values = proposed(path)
+    assert (values["date"], values["time"]) == ("dag", f"{form} kl. %H.%M")
+    assert (proposal.blanks, proposal.blank_labels) == ((), ())
+    spans = read_spans(path, layout=parse_layout(layout_text(proposal).encode(), "band.toml"))
+    assert spans.start == moments[0]
+    assert [spans.stages[code] for code in spans.codes.tolist()] == [
+        {"vågen": "W", "sover let": "light", "sover dybt": "N3"}[word] for word in words
+    ]
+
+
+def test_a_legend_as_wide_as_the_table_explains_codes_beside_marks_that_are_words(tmp_path: Path) -> None:
+    rows = [f"06.09.31;0{i // 12}:{5 * (i % 12):02};{-(i // 5 % 3)};{50 + i % 9}" for i in range(60)]
+    foot = ["", "0 - wach; -1 - leicht; -2 - tief; -7 - Traumschlaf"]
+    path = tmp_path / "nacht.csv"
+    lines = ["Tag;Zeit;Stufe;Puls", "06.09.31;00:00;Koje gerichtet;", *rows, *foot]
+    path.write_bytes("\n".join(lines).encode("cp1252"))
+    proposal, values = proposed(path)
+    assert [(m.label, m.word) for m in proposal.labels] == [
+        ("Koje gerichtet", ""),
+        ("0", "wake"),
+        ("-1", "light"),
+        ("-2", "deep"),
+    ]
+    assert proposal.is_readable
+    assert values["time"] is None  # the same day in every row: any order may be meant
+    spans = read_spans(path, layout=proposal.layout({"time": "%d.%m.%y %H:%M"}, {"Koje gerichtet": "not-a-stage"}))
+    assert spans.start == datetime(2031, 9, 6)
+
+
+@pytest.mark.parametrize("name", ["+{}", "{} min", "t{}"])
+def test_a_table_with_a_night_in_each_row_is_called_so(tmp_path: Path, name: str) -> None:
+    header = ",".join(["noche", *(name.format(5 * i) for i in range(90))])
+    rows = [
+        ",".join([f"2031-09-0{n}", *(("despierto", "ligero")[(i + n) // 9 % 2] for i in range(90))]) for n in (1, 2)
+    ]
+    path = write(tmp_path, [header, *rows])
+    assert propose_layout(path) is None
+    for layout in ("# nothing\n", f'[file]\nstart = "noche"\nstage = "{name.format(0)}"\n'):
+        with pytest.raises(FileFormatError, match="each row seems to be a night, and each column a time"):
+            read_spans(path, layout=parse_layout(layout.encode(), "band.toml"))

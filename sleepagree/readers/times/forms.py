@@ -25,7 +25,7 @@ from sleepagree.readers.times.clock import (
     microseconds_of,
     show_offset,
 )
-from sleepagree.readers.times.words import is_beside_clock, with_plain_half
+from sleepagree.readers.times.words import is_before_date, is_beside_clock, with_plain_half
 
 EXAMPLE: Final = "a time such as 2026-03-01T22:30:00"
 _SHOWN_CHANGES: Final = 3
@@ -50,11 +50,12 @@ def read_declared(texts: Sequence[str], column: Column, form: str) -> Times:
     values = np.empty(len(texts), np.int64)
     offsets: list[int | None] = []
     midnights = 0
-    has_half, has_zone = (directive in strptime_directives(form) for directive in "pz")
+    has_half, has_zone, has_month = (directive in strptime_directives(form) for directive in "pzb")
     for row, text in enumerate(texts):
         cell = text.strip()
         plain = with_plain_half(cell) if has_half else cell
         plain = _with_plain_zone(plain) if has_zone else plain
+        plain = _SEPT.sub("Sep", plain) if has_month else plain
         try:
             moment, late = _moment_or_midnight(plain, form)
         except (ValueError, OverflowError, re.error):
@@ -149,7 +150,7 @@ _ORDERS: Final = (
 #: A word beside a clock time, as in "klo 23.42" and "23:42 Uhr": which may stand there is looked up.
 _WORD: Final = r"[^\W\d_]{1,6}\.?"
 _DATE_AND_TIME: Final = re.compile(
-    r"(?:(?P<weekday>[A-Za-z]{3},? )?"
+    r"(?:(?P<weekday>[A-Za-z]{3},? |[^\W\d_]{1,4}\.? +(?=\d))?"
     r"(?P<date>(?:[0-9]{1,4}|[A-Za-z]{3,9})(?P<first>[./-]|\.? +|[年년] *)(?:[0-9]{1,2}|[A-Za-z]{3,9})"
     r"(?P<second>[./-]|[.,]? +|[月월] *)[0-9]{1,4})"
     rf"(?P<gap>[ T,.日일]+|(?: (?P<of_date>{_WORD}))?,? +(?P<word>{_WORD} +)?))?(?P<before>[AP]M *)?"
@@ -161,6 +162,8 @@ _DATE_AND_TIME: Final = re.compile(
 _TOGETHER: Final = re.compile(r"(?:19|20)[0-9]{6}(?P<gap>[ _-]?)[0-9]{4}(?P<second>[0-9]{2})?")
 #: As clocks of computers write it.
 _YEAR_LAST: Final = "%a %b %d %H:%M:%S %Y"
+#: The one month that is also cut to four letters.
+_SEPT: Final = re.compile(r"(?<![^\W\d_])sept(?![^\W\d_])", re.IGNORECASE)
 _UTC: Final = re.compile(r"(?<=\d) ?(?:UTC|GMT)(?P<offset> ?[+-]\d{2}:?\d{2})?$", re.ASCII)
 
 
@@ -175,6 +178,7 @@ def declarable_forms(cell: str) -> tuple[tuple[str, str], ...]:
     Every form is tried on the cell, so that what a message offers is what can be followed.
     """
     cell = _with_plain_zone(with_plain_half(cell))
+    cell = _SEPT.sub("Sep", cell)
     if together := _TOGETHER.fullmatch(cell):
         form = f"%Y%m%d{together['gap']}%H%M" + "%S" * bool(together["second"])
         return ((form, ""),) if _reads(cell, form) else ()
@@ -188,7 +192,9 @@ def declarable_forms(cell: str) -> tuple[tuple[str, str], ...]:
     if match["date"] is None:
         return ((time, ""),) if _reads(cell, time) else ()
     first, second, gap = match["first"], match["second"], match["gap"]
-    weekday = f"%a{match['weekday'][3:]}" if match["weekday"] else ""
+    weekday = match["weekday"] or ""
+    if weekday and not is_before_date(weekday):
+        weekday = f"%a{weekday[3:]}"
     forms: dict[str, str] = {}
     for *parts, when in _ORDERS:
         for year, month in product(("%Y", "%y"), ("%m", "%b", "%B")):

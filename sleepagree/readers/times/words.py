@@ -56,6 +56,11 @@ def is_beside_clock(text: str) -> bool:
     return _fold(text) in _words("clock")
 
 
+def is_before_date(text: str) -> bool:
+    """Whether a text is a word that stands before a date and tells nothing, as in "den 9/9 2031"."""
+    return _fold(text) in _words("date")
+
+
 def with_plain_half(text: str) -> str:
     """Return a time whose word for half of a day, in whatever language, is AM or PM, and whose hour 0 of it is 12.
 
