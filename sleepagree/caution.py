@@ -186,6 +186,8 @@ class NoteKind(StrEnum):
     LINE_ENDS = "line_ends"
     BLANK_ROWS = "blank_rows"
     COMMENT_LINES = "comment_lines"
+    RULED_LINES = "ruled_lines"
+    PAGE_HEADS = "page_heads"
     FOOT_ROWS = "foot_rows"
     FOOT_LINES = "foot_lines"
     ROWS_ENDED = "rows_ended"

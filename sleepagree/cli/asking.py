@@ -34,8 +34,13 @@ _FEW: Final = 12
 _ENCODING: Final = "the text is no UTF-8, and nothing in it tells what it is; the right one is that which can be read"
 
 
-def usable_proposal(path: Path, given: Layout | None, near: datetime | None = None) -> LayoutProposal | None:
-    """Return the layout proposed for a file, None where it is of no help."""
+def usable_proposal(
+    path: Path, given: Layout | None, near: datetime | None = None, *, to_write: bool = False
+) -> LayoutProposal | None:
+    """Return the layout proposed for a file, None where it is of no help.
+
+    One that is to be written helps where it names the times and the stages, whatever is wrong with them.
+    """
     from sleepagree.readers.proposal import propose_layout
 
     try:
@@ -47,6 +52,7 @@ def usable_proposal(path: Path, given: Layout | None, near: datetime | None = No
     # of several sheets the one that looks like a night is worth telling, whatever stands in the way there
     is_sheet = any(setting.key == "sheet" for setting in proposal.told)
     usable = proposal.is_readable or proposal.has_unread_times or proposal.is_part or is_sheet
+    usable = usable or (to_write and {"start", "stage"} <= {setting.key for setting in proposal.told})
     return proposal if usable else None
 
 
@@ -80,7 +86,11 @@ def mend_layout(
     """
     known = (FileFormatError, UnknownStageError, EpochGridError, ClockError, InputError)
     proposal = usable_proposal(path, given, near) if isinstance(error, known) else None
+    key = "reference_layout" if side == "reference" else "layout"
     if proposal is None or (proposal.is_part and not adds_to(proposal, error)):
+        if _knows_no_column(path, given):
+            error.remedy = f"{error.remedy}\n  What stands in it is shown, and a layout to fill in written, by\n    "
+            error.remedy += _inspect_command(path, key, options, given)[1]
         raise error
     from sleepagree.describe.blocks import Description
     from sleepagree.describe.proposal import layout_text, proposal_sections
@@ -88,12 +98,8 @@ def mend_layout(
     from sleepagree.readers.layout import parse_layout
     from sleepagree.readers.layout_proposal import Why
 
-    key = "reference_layout" if side == "reference" else "layout"
-    target = _free_name(path.name.partition(".")[0].strip("-") or "file", {options[key]} if given else set())
-    before = ["--layout", str(options[key])] if given else []
     is_nearest = near is not None and any(setting.why is Why.NEAREST for setting in proposal.settings)
-    before += ["--near", f"{near:%Y-%m-%dT%H:%M}"] if is_nearest else []
-    command = printable(shlex.join(["sleepagree", "inspect", str(path), *before, "--write-layout", str(target)]))
+    target, command = _inspect_command(path, key, options, given, near if is_nearest else None)
     can_ask = not is_stopped(proposal) and not options["no_input"] and sys.stdin.isatty() and sys.stderr.isatty()
     if can_ask or not options["quiet"]:
         description = Description("sleepagree: one file", printable(path.name), (), proposal_sections(proposal))
@@ -130,6 +136,29 @@ def mend_layout(
     context.params[key] = target
     context.set_parameter_source(key, ParameterSource.COMMANDLINE)
     return parse_layout(text.encode(), target.name)
+
+
+def _inspect_command(
+    path: Path, key: str, options: dict[str, Any], given: Layout | None, near: datetime | None = None
+) -> tuple[Path, str]:
+    """Return a name for a layout, and the command that writes it."""
+    target = _free_name(path.name.partition(".")[0].strip("-") or "file", {options[key]} if given else set())
+    before = ["--layout", str(options[key])] if given else []
+    before += ["--near", f"{near:%Y-%m-%dT%H:%M}"] if near is not None else []
+    return target, printable(shlex.join(["sleepagree", "inspect", str(path), *before, "--write-layout", str(target)]))
+
+
+def _knows_no_column(path: Path, given: Layout | None) -> bool:
+    """Whether a file is a table of which neither the times nor the stages are known, so that a layout names both."""
+    from sleepagree.readers.columns import plain_columns
+    from sleepagree.readers.inspection import inspect_file
+
+    try:
+        seen = inspect_file(path, layout=given)
+    except SleepAgreeError:
+        return False
+    roles = dict(plain_columns(tuple(name for name, _ in seen.header)))
+    return bool(seen.header) and not seen.columns and not (roles["start"] or roles["stage"])
 
 
 def _in_its_encoding(

@@ -103,7 +103,8 @@ def _see(
     else:
         if not seen.problems or (given and seen.spans and not seen.unknown):
             return seen, None
-        proposal, problems = usable_proposal(file, given, near), seen.problems
+        helps = to_write and not seen.columns
+        proposal, problems = usable_proposal(file, given, near, to_write=helps), seen.problems
     if proposal is not None and is_stopped(proposal) and proposal.problem is not None:
         left = proposal.problem.in_file("").told(Front.COMMAND)
         problems = problems if left in problems else (*problems, f"with the proposed layout: {left}")

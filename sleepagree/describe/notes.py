@@ -196,6 +196,11 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
     NoteKind.LINE_ENDS: "line ends CR CR LF read as one line end",
     NoteKind.BLANK_ROWS: lambda n: f"{counted(n['count'], 'blank row')} dropped",
     NoteKind.COMMENT_LINES: lambda n: f"{counted(n['count'], 'line')} that begin with # taken for comments",
+    NoteKind.RULED_LINES: lambda n: f"{counted(n['count'], 'line')} of nothing but rules dropped",
+    NoteKind.PAGE_HEADS: lambda n: (
+        f"{counted(n['lines'], 'line')} of {counted(n['count'], 'repeated page head')} dropped: the header again, and "
+        "what stands above it"
+    ),
     NoteKind.FOOT_ROWS: lambda n: (
         f"{counted(n['count'], 'row')} below the table dropped: no time, and a label that is no stage"
     ),

@@ -8,9 +8,10 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
-from sleepagree.errors import FileFormatError, InputError
+from sleepagree.errors import FileFormatError, InputError, SleepAgreeError
+from sleepagree.files.kinds import HEAD_BYTES
 from sleepagree.files.packed import PACKED, STANDARD_INPUT, STANDARD_INPUT_NAME, read_standard_input, unpack
-from sleepagree.files.reading import holding
+from sleepagree.files.reading import holding, open_known
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers.layout import Layout, Silence
 
@@ -18,7 +19,7 @@ _MNE: Final = (".fif", ".vhdr", ".vmrk", ".set", ".amrk", ".fif.gz")
 #: Suffix -> the reader's name. An explicit table: nothing is discovered at import.
 _KINDS: Final = {
     **dict.fromkeys((".edf", ".bdf"), "edf"),
-    **dict.fromkeys((".csv", ".tsv", ".txt"), "table"),
+    **dict.fromkeys((".csv", ".tsv", ".txt", ".md"), "table"),
     ".parquet": "parquet",
     ".xlsx": "excel",
     **dict.fromkeys((".json", ".ndjson", ".jsonl"), "json"),
@@ -138,7 +139,8 @@ def _suffix_of(name: str) -> str:
 def opened(path: str) -> Iterator[tuple[str, str]]:
     """Yield the path under which a file can be read inside the block, and the name that tells its kind.
 
-    They are its own unless it is compressed or stands for standard input (``-``): then its content is held in memory.
+    They are its own unless it is a text with an ending that no reader takes, is compressed, or stands for standard
+    input (``-``): the content of the last two is held in memory.
 
     Raises
     ------
@@ -147,7 +149,7 @@ def opened(path: str) -> Iterator[tuple[str, str]]:
     """
     name = os.path.basename(path)  # noqa: PTH119
     if path != STANDARD_INPUT and _suffix_of(name) not in PACKED:
-        yield path, name
+        yield path, name if kind_of_file(name) or not _is_text(path) else f"{name}.txt"
         return
     content = read_standard_input() if path == STANDARD_INPUT else unpack(path)
     path = STANDARD_INPUT_NAME if path == STANDARD_INPUT else path
@@ -156,6 +158,15 @@ def opened(path: str) -> Iterator[tuple[str, str]]:
         raise FileFormatError("a recording for MNE cannot be read inside a compressed file", path, remedy=remedy)
     with holding(path, content.data):
         yield path, content.name
+
+
+def _is_text(path: str) -> bool:
+    """Whether a file is a text of lines."""
+    try:
+        with open_known(path) as file:
+            return b"\n" in file.read_at(0, min(HEAD_BYTES, file.size))
+    except SleepAgreeError:
+        return False
 
 
 def part_files(path: str | os.PathLike[str], folder: str = "") -> tuple[str, ...]:

@@ -7,6 +7,7 @@ import csv
 import io
 import re
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Final, NamedTuple
 
 from sleepagree.caution import Note, NoteKind, OwnWord
@@ -27,6 +28,11 @@ _BYTE_ORDER_MARKS: Final = (
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
 _SNIFFED_LINES: Final = 50
+#: A cell of a line that is drawn below names of columns: within bars one character is enough.
+_RULE: Final = re.compile(r":?(?:-+|=+):?")
+_RULED: Final = re.compile(r":?(?:-{3,}|={3,}):?")
+#: A line that is drawn round and between the rows of a table.
+_DRAWN: Final = re.compile(r"\+(?:[-=:]+\+)+")
 #: A line that some spreadsheet programs write and obey.
 _TOLD_DELIMITER: Final = re.compile(r'"?[Ss][Ee][Pp]=([^\w"\r\n])"? *(?:\r?\n|\r)')
 
@@ -93,8 +99,8 @@ def parse_csv(
     Raises
     ------
     FileFormatError
-        When the bytes are no text, a row has more or fewer cells than the header, a quotation mark is never
-        closed, or there is no row below the header.
+        When the bytes are no text, a row stands below the foot or has more or fewer cells than the header, a quotation
+        mark is never closed, or there is no row below the header.
     """
     text = _decode(data, path, encoding)
     notes: tuple[Note, ...] = ()
@@ -124,18 +130,23 @@ def parse_csv(
             first_line, text = first_line + 1, text.partition("\n")[2]
     if not text.strip():
         raise FileFormatError("the file holds nothing but blank lines", path, "", "", "a table with a header")
-    comments = 0
-    if "#" in text and delimiter != WHOLE_LINES:
-        lines, comments = without_comments(text.split("\n"), delimiter)
-        text = "\n".join(lines)
-        notes = (*notes, Note.of(NoteKind.COMMENT_LINES, count=comments)) if comments else notes
+    dropped = 0
+    if delimiter != WHOLE_LINES:
+        lines = text.split("\n")
+        for kind, drop in ((NoteKind.COMMENT_LINES, without_comments), (NoteKind.RULED_LINES, without_rules)):
+            lines, count = drop(lines, delimiter)
+            notes = (*notes, Note.of(kind, count=count)) if count else notes
+            dropped += count
+        text = "\n".join(lines) if dropped else text
     if foot is not None:
         lines = text.split("\n")
         below = foot_begins(lines, foot)
         text = "\n".join(lines[:below])
         notes = (*notes, *foot_note(lines[below:], foot))
     mark = delimiter or sniff_delimiter(text, path)
-    return _split(text, mark, path, notes, first_line, header=header, comments=comments)
+    if foot is not None:
+        _refuse_rows_below(lines[:below], lines[below + 1 :], mark, foot, path, first_line + below)
+    return _split(text, mark, path, notes, first_line, header=header, dropped=dropped)
 
 
 def without_comments(lines: Sequence[str], mark: str | None = None) -> tuple[list[str], int]:
@@ -159,6 +170,79 @@ def without_comments(lines: Sequence[str], mark: str | None = None) -> tuple[lis
     return kept, len(comments)
 
 
+def without_rules(lines: Sequence[str], mark: str | None = None) -> tuple[list[str], int]:
+    """Return lines of which those that are drawn below names of columns are empty, and how many they are.
+
+    Such a line has as many cells as the names above it, which no line before them has. It may stand there again where
+    the names do. What stands in two lines that follow each other may be a label, and none is dropped.
+
+    Examples
+    --------
+    >>> without_rules(["| time | stage |", "|---|:-:|", "| 22:30 | wake |"])
+    (['| time | stage |', '', '| 22:30 | wake |'], 1)
+    """
+    drawn = {i for i, line in enumerate(lines) if _DRAWN.fullmatch(line.strip())}
+    body = [i for i, line in enumerate(lines) if line.strip() and i not in drawn]
+    texts = [lines[i].strip() for i in body]
+    first = _first_rule(texts, mark)
+    pairs = list(pairwise(texts))
+    again = [n for n, pair in enumerate(pairs, 1) if first is not None and pair == pairs[first - 1]]
+    is_label = first is not None and texts.count(texts[first]) > len(again)
+    left_out = drawn if is_label else drawn | {body[n] for n in again}
+    return ["" if i in left_out else line for i, line in enumerate(lines)], len(left_out)
+
+
+def _first_rule(texts: Sequence[str], mark: str | None) -> int | None:
+    for n in range(1, min(len(texts), _MOST_ABOVE + 2)):
+        for delimiter in (mark,) if mark else _DELIMITERS:
+            width = texts[n].count(delimiter)
+            alike = [text.count(delimiter) == width for text in texts[:n]]
+            if width and alike[-1] and not any(alike[:-1]) and _is_rule(texts[n], delimiter):
+                return n
+    return None
+
+
+def _is_rule(line: str, mark: str) -> bool:
+    cells = [cell.strip() for cell in line.split(mark)]
+    rule = _RULE if mark == "|" and not cells[0] else _RULED
+    return any(cells) and all(rule.fullmatch(cell) for cell in cells if cell)
+
+
+def page_heads(rows: Sequence[Sequence[str]]) -> list[list[int]]:
+    """Return which rows are the names of columns again, each with those above it that have too few cells: titles.
+
+    A row that was torn is no title: it says what a row of the table says.
+
+    Examples
+    --------
+    >>> page_heads([["time", "stage"], ["22:30", "wake"], ["page 2"], ["time", "stage"], ["22:31", "wake"]])
+    [[2, 3]]
+    """
+    names = [cell.strip() for cell in rows[0]]
+    heads: list[list[int]] = []
+    for here in range(1, len(rows) if len(names) > 1 else 0):
+        if len(rows[here]) != len(names) or [cell.strip() for cell in rows[here]] != names:
+            continue
+        first = here
+        while first > 1 and len(rows[first - 1]) < len(names):
+            first -= 1
+        like = {form_of(cell) for cell in rows[first - 1] if cell.strip()}
+        while first < here and any(_is_torn_off(row, like) for row in rows[first:here]):
+            first += 1
+        heads.append(list(range(first, here + 1)))
+    return heads
+
+
+def _is_torn_off(row: Sequence[str], like: set[str]) -> bool:
+    forms = [form_of(cell) for cell in row if cell.strip()]
+    return any(told.startswith(form) or form.startswith(told) for form in forms for told in like)
+
+
+def form_of(text: str) -> str:
+    """Return a text with one digit for all, which tells how it is written."""
+    return re.sub(r"\d", "9", text.strip())
+
+
 def foot_begins(lines: Sequence[str], foot: str) -> int:
     """Return which of the last lines is the first that begins as what stands below a table does, blank cells left out.
 
@@ -179,6 +263,43 @@ def foot_note(lines: Sequence[str], foot: str) -> tuple[Note, ...]:
     """Return the note about lines below a table that are left out."""
     count = sum(bool(_begun(line)) for line in lines)
     return (Note.of(NoteKind.FOOT_LINES, count=count, foot=OwnWord(foot)),) if count else ()
+
+
+def _refuse_rows_below(
+    above: Sequence[str], below: Sequence[str], mark: str, foot: str, path: str, first_line: int
+) -> None:
+    """Refuse a foot below whose first line stands a row of the table: filled as the last one, written as it is.
+
+    Raises
+    ------
+    FileFormatError
+        When one does.
+    """
+    rows = [_cells(line, mark) for line in below]
+    last = next((row for line in reversed(above) if any(row := _cells(line, mark))), [])
+    told = max(range(len(last)), key=lambda i: len(re.findall(r"\d+", last[i])), default=0)
+    if not last or not re.search(r"\d", last[told]):
+        return
+    for line, row in enumerate(rows, first_line + 1):
+        if list(map(bool, row)) == list(map(bool, last)) and all(
+            _written(row[i]) == _written(last[i]) for i in (told, list(map(bool, last)).index(True))
+        ):
+            problem = f"below what 'foot' names stands a row of the table: '{shorten(foot)}' begins line {first_line}"
+            found = f"{counted(sum(map(bool, row)), 'filled cell')}, as in the rows above"
+            remedy = f"Take line {first_line} out of the file, or let 'foot' name what stands below all rows."
+            raise FileFormatError(problem, path, f"line {line}", found, "no row of the table there", remedy)
+
+
+def _cells(line: str, mark: str) -> list[str]:
+    try:
+        return [cell.strip() for row in csv.reader([line], delimiter=mark) for cell in row]
+    except csv.Error:
+        return []
+
+
+def _written(cell: str) -> str:
+    """Return how a cell is written: where it has digits and where letters, however many."""
+    return re.sub(r"[^\W\d_]+", "a", re.sub(r"\d+", "9", cell))
 
 
 def _decode(data: bytes, path: str, encoding: str | None) -> str:
@@ -276,12 +397,12 @@ def _parts_evenly(lines: Sequence[str], mark: str) -> bool:
 
 
 def _split(
-    text: str, mark: str, path: str, notes: tuple[Note, ...], first_line: int, *, header: bool, comments: int = 0
+    text: str, mark: str, path: str, notes: tuple[Note, ...], first_line: int, *, header: bool, dropped: int = 0
 ) -> CsvTable:
     """Take a table apart; a row that does not fit raises an error with its line."""
     rows: list[list[str]] = []
     lines: list[int] = []
-    blank = -comments
+    blank = -dropped
     reader = csv.reader(
         io.StringIO(text),
         delimiter=mark,
@@ -302,6 +423,11 @@ def _split(
         raise _broken_row(str(error), line, path) from None
     if blank > 0:
         notes = (*notes, Note.of(NoteKind.BLANK_ROWS, count=blank))
+    if header and (heads := page_heads(rows) if rows else []):
+        heads_lines = {i for head in heads for i in head}
+        notes = (*notes, Note.of(NoteKind.PAGE_HEADS, count=len(heads), lines=len(heads_lines)))
+        kept = [i for i in range(len(rows)) if i not in heads_lines]
+        rows, lines = [rows[i] for i in kept], [lines[i] for i in kept]
     return below_names(rows, lines, path, notes, header=header, delimiter=mark)
 
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 import csv
 import json
 import re
+from collections import Counter
 from collections.abc import Sequence
 from itertools import groupby
 from typing import Any, Final, NamedTuple
 
 from sleepagree.readers.code_lines import are_characters
 from sleepagree.readers.column_kinds import Kind, see_column
-from sleepagree.readers.csv_table import MOST_BELOW, without_comments
+from sleepagree.readers.csv_table import MOST_BELOW, form_of, page_heads, without_comments, without_rules
 from sleepagree.readers.json.records import rows_of_columns
 from sleepagree.readers.table.code_runs import codes_of_text
 from sleepagree.readers.table.ranges import split_ranges
@@ -44,14 +45,14 @@ def find_block(lines: Sequence[str], told: str | None, skip_lines: int = 0) -> B
 
     The delimiter and the number of lines above may be told.
     """
-    lines = [""] * skip_lines + without_comments(lines[skip_lines:], told)[0]
+    lines = [""] * skip_lines + without_rules(without_comments(lines[skip_lines:], told)[0], told)[0]
     best = Block(None, 0, [], [])
     for mark in (told,) if told else _DELIMITERS:
         try:
             rows = [next(csv.reader([line], delimiter=mark), []) for line in lines]
         except csv.Error:
             continue
-        filled = [i for i, row in enumerate(rows) if "".join(row).strip()]
+        filled = _without_page_heads(rows, [i for i, row in enumerate(rows) if "".join(row).strip()])
         runs = [list(run) for _, run in groupby(filled, key=lambda i: len(rows[i]))]
         longest = max(runs, key=len, default=[])
         width = len(rows[longest[0]]) if longest else 0
@@ -69,15 +70,24 @@ def find_block(lines: Sequence[str], told: str | None, skip_lines: int = 0) -> B
     return Block(None, int(told is not None), [[lines[i]] for i in plain[int(told is not None) :]], [])
 
 
+def _without_page_heads(rows: Sequence[Sequence[str]], filled: list[int]) -> list[int]:
+    """Return numbers of rows without those that are the first of the commonest width again, if that one is of names."""
+    width = Counter(len(rows[i]) for i in filled).most_common(1)[0][0] if filled else 0
+    table = [i for i in filled if len(rows[i]) == width]
+    if width < 2 or not any(rows[i] == rows[table[0]] for i in table[1:]):
+        return filled
+    below = [i for i in filled if i >= table[0]]
+    heads = {below[i] for head in page_heads([rows[i] for i in below]) for i in head}
+    if not has_header([rows[i] for i in table if i == table[0] or i not in heads]):
+        return filled
+    return [i for i in filled if i not in heads]
+
+
 def is_foot(below: Sequence[Sequence[str]], last: Sequence[str]) -> bool:
     """Whether lines stand below a table, and none is a row of it that was torn: it would begin as the last one does."""
-    forms = [_form(next(filter(None, (cell.strip() for cell in row)), "")) for row in below]
-    like = _form(last[0].strip())
+    forms = [form_of(next(filter(None, (cell.strip() for cell in row)), "")) for row in below]
+    like = form_of(last[0].strip())
     return len(below) <= MOST_BELOW and not any(like.startswith(form) or form.startswith(like) for form in forms)
-
-
-def _form(text: str) -> str:
-    return re.sub(r"\d", "9", text)
 
 
 def _is_torn(above: Sequence[Sequence[str]], block: Sequence[Sequence[str]]) -> bool:

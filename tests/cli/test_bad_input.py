@@ -101,8 +101,8 @@ CASES = [
         {"lab.docx": "x"},
         ("{tmp}/lab.docx", BAND, "--layout", LAYOUT),
         "lab.docx: no reader takes this kind of file. Found .docx; expected one of .edf, .bdf, .csv, .tsv, .txt, "
-        ".parquet, .xlsx, .json, .ndjson, .jsonl, .fif, .vhdr, .vmrk, .set, .amrk, .fif.gz, .gz, .zip. Rename the file "
-        "if its suffix is wrong, or export it as EDF+, CSV or JSON.",
+        ".md, .parquet, .xlsx, .json, .ndjson, .jsonl, .fif, .vhdr, .vmrk, .set, .amrk, .fif.gz, .gz, .zip. Rename the "
+        "file if its suffix is wrong, or export it as EDF+, CSV or JSON.",
     ),
     bad_device(
         "no stage column",

@@ -11,11 +11,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from sleepagree.caution import CautionKind
+from sleepagree.caution import CautionKind, NoteKind
 from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import ClockError, EpochGridError, FileFormatError
 from sleepagree.readers import read_spans
 from sleepagree.readers.column_kinds import Kind, see_column
+from sleepagree.readers.csv_table import without_rules
 from sleepagree.readers.layout import ELAPSED_UNITS, FILE_KEYS, TIME_FORMS, Layout, TimeForm, parse_layout
 from sleepagree.readers.layout_proposal import LayoutProposal
 from sleepagree.readers.proposal import propose_layout
@@ -747,3 +748,103 @@ def test_a_table_with_a_night_in_each_row_is_called_so(tmp_path: Path, name: str
     for layout in ("# nothing\n", f'[file]\nstart = "noche"\nstage = "{name.format(0)}"\n'):
         with pytest.raises(FileFormatError, match="each row seems to be a night, and each column a time"):
             read_spans(path, layout=parse_layout(layout.encode(), "band.toml"))
+
+
+BARS = [
+    f"| {begin:%d.%m.%Y} | {begin:%H.%M.%S} | {label} | {epochs // 2} min {epochs % 2 * 30} s |"
+    for begin, (label, epochs) in zip((MOMENTS[edge] for edge in EDGES), BOUTS, strict=False)
+]
+
+
+@pytest.mark.parametrize("name", ["natt.md", "natt.txt", "natt.utskrift", "natt"])
+@pytest.mark.parametrize("rule", ["|---|---|---|---|", "| :--- | :-: | --- | ---: |", "+------+----+------+------+"])
+def test_a_table_of_markdown_with_the_newest_row_first_is_read_in_one_round(
+    tmp_path: Path, name: str, rule: str
+) -> None:
+    lines = ["| dag | fra | fase | varighet |", rule, *BARS[::-1], "| i alt | | | 6 h |"]
+    path = write(tmp_path, [rule, *lines] if "+" in rule else lines, name)
+    proposal, values = proposed(path)
+    keys = ("start", "date", "stage", "duration", "foot", "skip_lines", "begins", "header")
+    assert [values.get(key) for key in keys] == [
+        "fra",
+        "dag",
+        "fase",
+        "varighet",
+        "i alt",
+        1 if "+" in rule else None,
+        None,
+        None,
+    ]
+    assert {m.label for m in proposal.labels} == {"wake", "light", "deep", "rem"}
+    assert after_answers(path) == STAGES
+    notes = {note.kind: dict(note.values) for note in read_spans(path, layout=proposal.layout({})).notes}
+    assert notes[NoteKind.RULED_LINES] == {"count": 1}
+    assert NoteKind.BLANK_ROWS not in notes
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [
+        ["fase;lys", "---;---", "---;---", "rem;on"],  # epochs without a stage
+        ["fase;lys", "rem;on", "---;---", "rem;on"],  # not below the names
+        ["fase;lys", "-;-", "rem;on"],
+        ["fase", "---", "rem"],
+        ["fase;lys", "---;on", "rem;on"],
+    ],
+)
+def test_what_may_be_a_label_is_no_rule(lines: list[str]) -> None:
+    assert without_rules(lines) == (lines, 0)
+
+
+def printed(rows: list[str], names: str, *, title: str = "Søvnlogg – side {}") -> list[str]:
+    pages = [rows[i : i + 57] for i in range(0, len(rows), 57)]
+    return [line for n, page in enumerate(pages, 1) for line in (title.format(n), names, *page, "")]
+
+
+def test_names_that_every_printed_page_repeats_are_left_out_with_their_titles(tmp_path: Path) -> None:
+    rows = [
+        f"{moment:%Y-%m-%d %H:%M:%S}\t{stage}\t{50 + i % 9}"
+        for i, (moment, stage) in enumerate(zip(MOMENTS, STAGES, strict=False))
+    ]
+    lines = printed(rows, "Tidspunkt\tFase\tPuls")
+    path = tmp_path / "natt.txt"
+    path.write_bytes("\r\n".join(lines).encode("utf-16"))
+    proposal, values = proposed(path)
+    assert (values["skip_lines"], values["start"], values["stage"], values.get("foot")) == (
+        1,
+        "Tidspunkt",
+        "Fase",
+        None,
+    )
+    assert after_answers(path) == STAGES
+    told = [n for n in read_spans(path, layout=proposal.layout({})).notes if n.kind is NoteKind.PAGE_HEADS]
+    pages = -(-len(STAGES) // 57)
+    assert [dict(n.values) for n in told] == [{"count": pages - 1, "lines": 2 * (pages - 1)}]
+
+    at = lines.index("Søvnlogg – side 3")  # the row above it is torn: it is no title
+    torn = [*lines[: at - 2], lines[at - 2].partition("\t")[0], *lines[at:]]
+    path.write_bytes("\r\n".join(torn).encode("utf-16"))
+    with pytest.raises(FileFormatError, match=rf"line {at - 1}: the row has too few cells"):
+        read_spans(path, layout=proposal.layout({}))
+
+
+def test_a_row_below_the_first_line_of_a_foot_is_never_left_out(tmp_path: Path) -> None:
+    names = ["| dag | fra | fase | varighet |", "|---|---|---|---|"]
+    keys = 'delimiter = "|"\nstart = "fra"\ndate = "dag"\nstage = "fase"\nduration = "varighet"\n'
+    layout = parse_layout(f'[file]\n{keys}time = "%d.%m.%Y %H.%M.%S"\nfoot = "i alt"'.encode(), "given.toml")
+    total = "| i alt | | | 6 h |"
+    assert read(write(tmp_path, [*names, *BARS, total, "| rem | | | 1 h |"]), layout) == STAGES
+    path = write(tmp_path, [*names, *BARS[:-11], total, *BARS[-11:]])
+    line = len(names) + len(BARS) - 11 + 1
+    with pytest.raises(FileFormatError, match=rf"line {line + 1}: below what 'foot' names .* begins line {line}\."):
+        read_spans(path, layout=layout)
+
+
+@pytest.mark.parametrize("lines", [["Logg, køye, uke 9", "dag, klokke, hendelse"], ["søvn, natt, +0, +5"]])
+def test_where_no_column_is_known_the_command_that_writes_a_layout_is_told(tmp_path: Path, lines: list[str]) -> None:
+    rows = [f"x{i}, y{i % 3}, z{i % 5}{', q' * (len(lines) == 1)}" for i in range(9)]
+    device = write(tmp_path, [*lines, *rows], "logg.txt")
+    lab = write(tmp_path, ["time,stage", *(f"{m:%Y-%m-%dT%H:%M:%S},W" for m in MOMENTS)], "lab.csv")
+    result = run("night", str(lab), str(device))
+    assert result.exit_code == 1
+    assert f"sleepagree inspect {device} --write-layout logg.toml" in result.stderr
