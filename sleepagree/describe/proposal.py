@@ -36,6 +36,7 @@ _WHY: Final = {
     Why.OFFERED: "where rows overlap",
     Why.NEAREST: "the nearest",
     Why.LATEST: "the latest",
+    Why.LAST: "the last in the file",
     Why.LIKELIEST: "likeliest by its letters and words; to be checked: it reads",
     Why.IN_BLOCKS: "if its values number nights: rows of all of them follow each other here; night says which to read",
     Why.BELOW: "lines below the table begin so, and are left out",
@@ -161,7 +162,7 @@ def _hints(proposal: LayoutProposal) -> list[str]:
 
 def _because(setting: Setting) -> str:
     """Return why a value is proposed."""
-    if setting.why in (Why.NEAREST, Why.LATEST):
+    if setting.why in (Why.NEAREST, Why.LATEST, Why.LAST):
         nights, *ends = setting.shown
         begin = f", which begin from {' to '.join(ends)}" if ends else ""
         return f"{_WHY[setting.why]} of {nights} nights{begin}"
@@ -184,7 +185,9 @@ def _lines(setting: Setting, answers: dict[str, Any]) -> list[str]:
 def _when(setting: Setting, choice: Choice) -> str:
     if not choice.when:
         return ""
-    return f", with begins = {toml_value(choice.when)}" if setting.key == "records" else f", {_comment(choice.when)}"
+    if setting.key != "records":
+        return f", {_comment(choice.when)}"
+    return f", with begins = {toml_value(choice.when)}" if "T" in choice.when else f", of {_comment(choice.when)}"
 
 
 def _label_line(label: LabelMeaning, stages: dict[str, str]) -> str:

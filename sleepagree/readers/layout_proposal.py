@@ -42,6 +42,7 @@ class Why(StrEnum):
     OFFERED = "offered"
     NEAREST = "nearest"
     LATEST = "latest"
+    LAST = "last"
     LIKELIEST = "likeliest"
     MARKED = "marked"
     BELOW = "below"

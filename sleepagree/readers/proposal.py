@@ -10,7 +10,7 @@ import csv
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, time, timedelta
 from itertools import starmap
 from pathlib import Path
 from typing import Any, Final
@@ -29,6 +29,7 @@ from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
 from sleepagree.readers.json.beside import (
     beginning,
     beginnings,
+    days_of_nights,
     legend_names,
     legends,
     moments_beside,
@@ -59,6 +60,8 @@ _LEGENDS_ARE_SHORTER: Final = 4
 _MOST_NIGHTS: Final = 8
 #: A night that begins further from a moment than this is another one.
 _NEAR: Final = timedelta(hours=12)
+#: What a day beside the rows is taken for: that of the evening, as most say.
+_EVENING: Final = time(20)
 #: Labels or names of columns that show how a file reads in an encoding.
 _SAMPLES: Final = 3
 _TELLING: Final = 3
@@ -324,10 +327,11 @@ def _one_of_each(
             yield whole
             continue
         told = {p: beginning(document, p) for p in nights_like(document, _records(nights[-1]))}
-        chosen, why = _choose_night(told, near, [_records(f) for f in nights])
+        days = days_of_nights(document, _records(nights[-1]))
+        chosen, why = _choose_night(told, days, near, [_records(f) for f in nights])
         evaluated = [f for f in nights if _records(f) == chosen]
         for one in evaluated or filter(None, [_roles_of(path, _taken_apart({"records": chosen}), given)]):
-            yield replace(one, settings=tuple(_night_setting(s, chosen, told, why) for s in one.settings))
+            yield replace(one, settings=tuple(_night_setting(s, chosen, told, days, why) for s in one.settings))
 
 
 def _without_elements(path: str) -> str:
@@ -342,27 +346,41 @@ def _tells_moments(found: Found) -> bool:
     return any(column.name == start and column.kind is Kind.MOMENTS for column in found.columns)
 
 
-def _choose_night(told: Mapping[str, str | None], near: datetime | None, long: Sequence[str]) -> tuple[str, Why | None]:
+def _choose_night(
+    told: Mapping[str, str | None], days: Mapping[str, tuple[str, date]], near: datetime | None, long: Sequence[str]
+) -> tuple[str, Why | None]:
     """Return the path of one of several nights, and why: nearest to a moment, else the latest that is no short one."""
     if len(told) == 1:
         return next(iter(told)), None
     moments = {path: datetime.fromisoformat(moment).replace(tzinfo=None) for path, moment in told.items() if moment}
+    moments = moments or {path: datetime.combine(day, _EVENING) for path, (_, day) in days.items()}
     if near is not None and moments:
         apart = {path: abs(moment - near.replace(tzinfo=None)) for path, moment in moments.items()}
         nearest = min(apart, key=lambda path: apart[path])
         if apart[nearest] <= _NEAR:
             return nearest, Why.NEAREST
-    return max(long, key=lambda path: (moments.get(path, datetime.min), long.index(path))), Why.LATEST
+    return max(
+        long, key=lambda path: (moments.get(path, datetime.min), long.index(path))
+    ), Why.LATEST if moments else Why.LAST
 
 
-def _night_setting(setting: Setting, chosen: str, told: Mapping[str, str | None], why: Why | None) -> Setting:
+def _night_setting(
+    setting: Setting,
+    chosen: str,
+    told: Mapping[str, str | None],
+    days: Mapping[str, tuple[str, date]],
+    why: Why | None,
+) -> Setting:
     """Return the line about the list of records with the other nights, those next to the chosen one first of many."""
+    if setting.key == "begins" and chosen in days and not setting.shown:
+        return replace(setting, shown=(days[chosen][0],))
     if setting.key != "records" or why is None:
         return setting
     paths, moments = list(told), sorted(moment for moment in told.values() if moment)
     here = paths.index(chosen)
     first = max(0, min(here - _MOST_NIGHTS // 2, len(paths) - _MOST_NIGHTS - 1))
-    others = tuple(Choice(p, told[p] or "") for p in paths[first : first + _MOST_NIGHTS + 1] if p != chosen)
+    near = [path for path in paths[first : first + _MOST_NIGHTS + 1] if path != chosen]
+    others = tuple(Choice(path, told[path] or days.get(path, ("",))[0]) for path in near)
     ends = (moments[0], moments[-1]) if moments else ()
     return replace(setting, why=why, others=others, shown=(str(len(paths)), *ends))
 
@@ -399,7 +417,8 @@ def _begun(setting: Setting, named: Sequence[tuple[str, str]], moments: Sequence
         return setting
     if len({moment for _, moment in named}) == 1:
         return Setting("begins", named[0][1], Why.ANCHOR, shown=(named[0][0],))
-    return replace(setting, shown=tuple(f"{path} = {moment}" for path, moment in named or moments))
+    told = tuple(f"{path} = {moment}" for path, moment in named or moments)
+    return replace(setting, shown=told) if told else setting
 
 
 def _placed(given: Layout, values: dict[str, Any]) -> Layout:

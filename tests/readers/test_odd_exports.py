@@ -848,3 +848,33 @@ def test_where_no_column_is_known_the_command_that_writes_a_layout_is_told(tmp_p
     result = run("night", str(lab), str(device))
     assert result.exit_code == 1
     assert f"sleepagree inspect {device} --write-layout logg.toml" in result.stderr
+
+
+def test_days_beside_nights_choose_one_and_refuse_the_beginning_of_another(tmp_path: Path) -> None:
+    # the newest night first, day before month, as the 22nd tells; the rows tell times of day alone
+    rows = [{"kl": f"{m:%H.%M.%S}", "fase": s} for m, s in zip(MOMENTS[:-1], STAGES, strict=True)]
+    nights = [{"dag": f"{day}-03-2026", "rader": rows} for day in (22, 14, 12)]
+    path = tmp_path / "night.json"
+    path.write_text(json.dumps({"natter": nights}), encoding="utf-8")
+    near = propose_layout(path, near=datetime(2026, 3, 14, 23, 10))
+    assert near is not None
+    told = {s.key: s for s in near.settings}
+    assert told["records"].value == "natter[1].rader"
+    assert {(o.value, o.when) for o in told["records"].others} == {
+        ("natter[0].rader", "22-03-2026"), ("natter[2].rader", "12-03-2026")
+    }  # fmt: skip
+    assert told["begins"].shown == ("14-03-2026",)
+    assert read(path, near.layout({"begins": "2026-03-14T23:00:00"})) == STAGES
+    latest = propose_layout(path)
+    assert latest is not None
+    assert {s.key: s.value for s in latest.settings}["records"] == "natter[0].rader"
+    with pytest.raises(FileFormatError, match="the beginning is that of another night"):
+        read_spans(path, layout=near.layout({"begins": "2026-03-22T23:00:00"}))
+
+
+def test_a_beginning_just_after_the_first_time_of_day_is_refused(tmp_path: Path) -> None:
+    rows = [f"{m:%H:%M:%S},{s}" for m, s in zip(MOMENTS[:-1], STAGES, strict=True)]
+    path = write(tmp_path, ["Time,Stage", *rows])
+    assert after_answers(path, begins=START.isoformat()) == STAGES
+    with pytest.raises(ClockError, match="the first row comes nearly a day after the beginning"):
+        after_answers(path, begins=(START + timedelta(seconds=30)).isoformat())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import Any, Final
 
 from sleepagree.mapping.languages import propose_meanings
@@ -14,6 +14,9 @@ from sleepagree.readers.json.records import ANY
 _MOST_CODES: Final = 40
 _BEGINNING: Final = re.compile(r"start|beg[aiu]n|onset|anchor|origin|zero|base|t0|from", re.IGNORECASE)
 _ISO: Final = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d{1,6})?)?(Z|[+-]\d\d:?\d\d)?", re.ASCII)
+_DAY: Final = re.compile(r"(\d{1,4})[-./年] ?(\d{1,2})[-./月] ?(\d{1,4})[.日]?", re.ASCII)
+_ORDERS: Final = ("ymd", "dmy", "mdy")
+_YEARS: Final = (2000, 2100)
 #: Unix seconds and milliseconds of the years 2000 to 2100.
 _UNIX: Final = ((946_684_800, 4_102_444_800, 1), (946_684_800_000, 4_102_444_800_000, 1000))
 
@@ -131,6 +134,48 @@ def beginning(document: Any, path: str) -> str | None:
     if not moments:
         return min((moment for _, moment in moments_beside(document, path)), key=_naive, default=None)
     return moments.pop() if len(moments) == 1 else None
+
+
+def days_of_nights(document: Any, path: str) -> dict[str, tuple[str, date]]:
+    """Return what a field beside the rows of each night like the one at a path says of its day, and that day.
+
+    Empty where a night has none, or where day, month and year may stand in more than one order.
+    """
+    fields = {night: _days_beside(document, night) for night in nights_like(document, path)}
+    if not all(fields.values()):
+        return {}
+    name = next(iter(next(iter(fields.values()))))
+    texts = {night: told.get(name, "") for night, told in fields.items()}
+    read = [found for order in _ORDERS if (found := _in_order(texts, order))]
+    if not read or any(other != read[0] for other in read):
+        return {}
+    return {night: (texts[night], day) for night, day in read[0].items()}
+
+
+def _days_beside(document: Any, path: str) -> dict[str, str]:
+    parent = re.sub(r"\[\d+\]", "", path).rpartition(".")[0]
+    held = _parts(one_night(document, path))
+    return {
+        name: value.strip()
+        for name, value in held
+        if isinstance(value, str) and _DAY.fullmatch(value.strip()) and name.rpartition(".")[0] == parent
+    }
+
+
+def _in_order(texts: Mapping[str, str], order: str) -> dict[str, date]:
+    """Return the days of texts whose parts stand in an order such as "dmy"; empty where one cannot."""
+    days = {}
+    for night, text in texts.items():
+        if (match := _DAY.fullmatch(text)) is None:
+            return {}
+        parts = dict(zip(order, map(int, match.groups()), strict=True))
+        try:
+            days[night] = date(parts["y"], parts["m"], parts["d"])
+        except ValueError:
+            return {}
+        if not _YEARS[0] <= parts["y"] <= _YEARS[1]:
+            return {}
+    return days
 
 
 def _naive(moment: str) -> datetime:

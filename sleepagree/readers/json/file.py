@@ -6,7 +6,7 @@ import hashlib
 import os
 from collections.abc import Iterable
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, time, timedelta
 from pathlib import Path
 
 from sleepagree.errors import FileFormatError, asked, for_page, shorten
@@ -14,9 +14,9 @@ from sleepagree.files.reading import read_bytes
 from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.readers.columns import find_columns, list_names
-from sleepagree.readers.json.beside import beginning, night_that_begins
+from sleepagree.readers.json.beside import beginning, days_of_nights, night_that_begins
 from sleepagree.readers.json.fhir import gather_fhir, is_fhir
-from sleepagree.readers.json.fields import JsonDocument, decode_json, kind_of
+from sleepagree.readers.json.fields import Field, JsonDocument, decode_json, kind_of
 from sleepagree.readers.json.intervals import assemble_intervals
 from sleepagree.readers.json.mobile_health import gather_mobile_health, is_mobile_health
 from sleepagree.readers.json.records import Records, find_records, recordings, table_of_records
@@ -120,6 +120,8 @@ def _refuse_another_night(document: JsonDocument, layout: Layout) -> None:
     if layout.records is None or "[" not in layout.records or not isinstance(layout.begins, datetime):
         return
     root = document.fields[0]
+    if not document.by_line:
+        _refuse_another_day(root, layout.records, layout.begins)
     if document.by_line or (found := night_that_begins(root.value, layout.records, layout.begins)) is None:
         return
     other, name = found
@@ -132,6 +134,22 @@ def _refuse_another_night(document: JsonDocument, layout: Layout) -> None:
         f"{layout.begins.isoformat(' ')}, as '{shorten(name.rpartition('.')[2])}' beside {shorten(other)} says",
         "the beginning of this night" + (f", {told}" if told else ""),
         f"Correct {key}" + (f" to {told}" if told else "") + f", or choose {shorten(other)}.",
+    )
+
+
+def _refuse_another_day(root: Field, records: str, begins: datetime) -> None:
+    """Refuse a beginning that is not in the night of the day beside the rows: from noon before it to noon after it."""
+    text, day = days_of_nights(root.value, records).get(records, ("", None))
+    if day is None or abs(begins.replace(tzinfo=None) - datetime.combine(day, time(12))) <= timedelta(hours=24):
+        return
+    key = for_page("'begins' in the layout", asked("begins"))
+    raise FileFormatError(
+        "the beginning is that of another night",
+        root.path,
+        shorten(records),
+        f"{begins.isoformat(' ')}, beside the day '{shorten(text)}'",
+        f"a beginning between noon before {day} and noon after it",
+        f"Correct {key}, or choose another night.",
     )
 
 

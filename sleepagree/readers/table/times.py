@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import UTC, date, datetime, tzinfo
+from datetime import UTC, date, datetime, timedelta, tzinfo
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -39,6 +39,8 @@ from sleepagree.readers.times.reading import read_times
 from sleepagree.readers.times.zones import resolve_each, resolve_wall_clock
 
 _OFFSET_CHANGES: Final = (NoteKind.OFFSET_CHANGES, NoteKind.OFFSET_CHANGES_MORE)
+#: A night begins within so long after what is told of its beginning.
+_LONGEST_BEFORE: Final = timedelta(hours=20)
 _CLOCK_WORDS: Final = {
     Clock.UTC: "with an offset from UTC, or Unix time",
     Clock.LOCAL: "local time without an offset",
@@ -158,9 +160,10 @@ def _on_days(reading: TableReading, times: Times, column: Column) -> Times:
         if begins.tzinfo is not None:
             reason = "an offset does not go with times of day; give " + for_page("'zone'", asked("zone")) + " instead"
             raise reading.contradiction("begins", reason)
-        if runs_backwards(times.us):
-            return Times(place_after(begins, times.us[::-1], column)[::-1], Clock.LOCAL)
-        return Times(place_after(begins, times.us, column), Clock.LOCAL)
+        turn = slice(None, None, -1 if runs_backwards(times.us) else 1)
+        us = place_after(begins, times.us[turn], column)[turn]
+        _refuse_late(us, begins, column)
+        return Times(us, Clock.LOCAL)
     if begins is not None and night_of is not None:
         dates = np.full(times.us.size, (begins - date(1970, 1, 1)).days * DAY_US, np.int64)
         return Times(place_in_nights(dates, times.us, night_of, column), Clock.LOCAL)
@@ -173,6 +176,18 @@ def _on_days(reading: TableReading, times: Times, column: Column) -> Times:
     )
     expected = "dates and times, a column of dates, or a date" + for_page(" in a layout", "")
     raise column.error(ClockError, 0, "the times tell no date", "times of day only", expected, remedy)
+
+
+def _refuse_late(us: Microseconds, begins: datetime, column: Column) -> None:
+    """Refuse times of day whose first comes on the next day because the clock was just past it when the night began."""
+    row = int(us.argmin())
+    first = naive_datetime(int(us[row]))
+    if first - begins <= _LONGEST_BEFORE:
+        return
+    problem = "the first row comes nearly a day after the beginning: its time of day has just passed by then"
+    expected = "a beginning at the first row or before it"
+    remedy = "Correct " + for_page("'begins' in the layout", asked("begins")) + ": seconds count, too."
+    raise column.error(ClockError, row, problem, f"{first}, after {begins}", expected, remedy)
 
 
 def _refuse_evening_dates(us: Microseconds, dates: Microseconds, column: Column) -> None:
