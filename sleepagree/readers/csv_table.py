@@ -13,6 +13,7 @@ from typing import Final, NamedTuple
 from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, Option, asked, counted, for_page, shorten
 from sleepagree.readers.encodings import likely_encodings
+from sleepagree.readers.layout import AFTER_TIMES
 
 _DELIMITERS: Final = (",", "\t", ";", "|")
 _MOST_ABOVE: Final = 10
@@ -65,6 +66,9 @@ class CsvTable(NamedTuple):
         return [row[position] for row in self.rows]
 
 
+_LED: Final = re.compile(r"\s*((?:\d\S*(?:\s[AaPp]\.?[Mm]\.?)?\s+){1,3})(\S.*)")
+_ARROW: Final = re.compile(r"\s*(?:[-=]+>|[→⇒⟶➔])\s*")
+_JOINT: Final = re.compile(r"^[-–—:|>]\s+")
 #: Parts nothing: a line is one cell.
 WHOLE_LINES: Final = "\x1f"
 
@@ -110,6 +114,8 @@ def parse_csv(
         if "\r\r\n" in text:
             notes = (*notes, Note.of(NoteKind.LINE_ENDS))
         text = text.replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n")
+    if delimiter == AFTER_TIMES:
+        text, delimiter = "\n".join(map(part_after_times, text.split("\n"))), "\t"
     if "\0" in text:
         raise FileFormatError(
             "the file holds NUL characters, so it is no table of texts",
@@ -147,6 +153,26 @@ def parse_csv(
     if foot is not None:
         _refuse_rows_below(lines[:below], lines[below + 1 :], mark, foot, path, first_line + below)
     return _split(text, mark, path, notes, first_line, header=header, dropped=dropped)
+
+
+def part_after_times(line: str) -> str:
+    r"""Return a line with a tab behind each of the times that it begins with, another line as it is.
+
+    Of states with an arrow between them the one behind it is left: the other is what the line before says.
+
+    Examples
+    --------
+    >>> part_after_times("22:41 -> deep sleep"), part_after_times("8/3 22:41: awake → light"), part_after_times("Up")
+    ('22:41\tdeep sleep', '8/3\t22:41\tlight', 'Up')
+    """
+    match = _LED.fullmatch(line.rstrip())
+    if match is None:
+        return line
+    times = re.findall(r"\d\S*(?:\s[AaPp]\.?[Mm]\.?(?=\s))?", match[1])
+    state = (
+        _JOINT.sub("", _ARROW.split(match[2])[-1], count=1) if _JOINT.match(match[2]) else _ARROW.split(match[2])[-1]
+    )
+    return "\t".join([*(time.rstrip(":,;") for time in times), state])
 
 
 def without_comments(lines: Sequence[str], mark: str | None = None) -> tuple[list[str], int]:

@@ -17,6 +17,9 @@ from sleepagree.files.reading import read_bytes
 from sleepagree.files.toml import TomlError, parse_toml, toml_text
 from sleepagree.mapping.words import canonical_stage
 
+#: A delimiter that parts a line behind the times that it begins with; what follows is one cell.
+AFTER_TIMES: Final = "after times"
+
 
 class Shape(StrEnum):
     """What one row of a table stands for."""
@@ -498,6 +501,8 @@ def _day_or_moment(value: Any) -> dt.date | None:
 
 
 def _delimiter(value: Any) -> str | None:
+    if value == AFTER_TIMES:
+        return AFTER_TIMES
     usable = isinstance(value, str) and len(value) == 1 and value not in '"\r\n\x00' and not value.isalnum()
     return value if usable else None
 
@@ -551,7 +556,7 @@ _FILE: Final[_Keys] = {
     "zone": _A_TEXT,
     "overlaps": _choice(Overlaps),
     "silence": _choice(Silence),
-    "delimiter": (_delimiter, 'one character such as ",", ";", "|" or "\\t"'),
+    "delimiter": (_delimiter, 'one character such as ",", ";", "|" or "\\t", or "after times"'),
     "encoding": (_encoding, "a name such as utf-8, cp1252, iso-8859-15 or utf-16"),
     **dict.fromkeys(COLUMNS[5:], _A_TEXT),
     "first_epoch": (_whole, "a whole number such as 1"),

@@ -37,7 +37,7 @@ from sleepagree.readers.json.beside import (
     one_night,
 )
 from sleepagree.readers.label_meanings import called, meanings_of
-from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, NO_LAYOUT, Layout, layout_of, told_values
+from sleepagree.readers.layout import AFTER_TIMES, COLUMNS, DURATION_UNITS, NO_LAYOUT, Layout, layout_of, told_values
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why
 from sleepagree.readers.table.excel import sheet_names
 from sleepagree.readers.table.table import Table
@@ -449,7 +449,7 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
     if not header:
         settings.append(Setting("header", False, Why.NO_NAMES))  # noqa: FBT003 - a value of a layout
     if below and given.foot is None:
-        cells = below[:1] if mark is None else next(csv.reader(below[:1], delimiter=mark))
+        cells = below[:1] if mark in (None, AFTER_TIMES) else next(csv.reader(below[:1], delimiter=mark))
         settings.append(Setting("foot", text_of_foot(cells), Why.BELOW))
     if not header and mark is None and are_characters([row[0] for row in rows]):
         yield _hinted(_characters([row[0].strip() for row in rows], settings), lines[:skip], below)

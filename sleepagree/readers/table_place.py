@@ -12,8 +12,16 @@ from typing import Any, Final, NamedTuple
 
 from sleepagree.readers.code_lines import are_characters
 from sleepagree.readers.column_kinds import Kind, see_column
-from sleepagree.readers.csv_table import MOST_BELOW, form_of, page_heads, without_comments, without_rules
+from sleepagree.readers.csv_table import (
+    MOST_BELOW,
+    form_of,
+    page_heads,
+    part_after_times,
+    without_comments,
+    without_rules,
+)
 from sleepagree.readers.json.records import rows_of_columns
+from sleepagree.readers.layout import AFTER_TIMES
 from sleepagree.readers.table.code_runs import codes_of_text
 from sleepagree.readers.table.ranges import split_ranges
 
@@ -45,6 +53,8 @@ def find_block(lines: Sequence[str], told: str | None, skip_lines: int = 0) -> B
 
     The delimiter and the number of lines above may be told.
     """
+    if told == AFTER_TIMES:
+        return _parted_block(lines, skip_lines)
     lines = [""] * skip_lines + without_rules(without_comments(lines[skip_lines:], told)[0], told)[0]
     best = Block(None, 0, [], [])
     for mark in (told,) if told else _DELIMITERS:
@@ -64,10 +74,22 @@ def find_block(lines: Sequence[str], told: str | None, skip_lines: int = 0) -> B
                 [rows[i] for i in below], block[-1]
             ):
                 best = Block(mark, longest[0], block, [lines[i] for i in below])
+    if best.mark is None and told is None:
+        best = _parted_block(lines, skip_lines)
     if best.mark is not None:
         return best
     plain = [i for i, line in enumerate(lines) if line.strip()]
     return Block(None, int(told is not None), [[lines[i]] for i in plain[int(told is not None) :]], [])
+
+
+def _parted_block(lines: Sequence[str], skip_lines: int) -> Block:
+    """Return the longest part of a text whose lines begin with times, nothing where most do not."""
+    parted = [part_after_times(line) for line in lines]
+    if parted == list(lines):
+        return Block(None, 0, [], [])
+    block = find_block(parted, "\t", skip_lines)
+    is_enough = len(block.rows) > 2 and block.mark is not None
+    return block._replace(mark=AFTER_TIMES) if is_enough else Block(None, 0, [], [])
 
 
 def _without_page_heads(rows: Sequence[Sequence[str]], filled: list[int]) -> list[int]:

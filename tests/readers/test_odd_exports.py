@@ -878,3 +878,37 @@ def test_a_beginning_just_after_the_first_time_of_day_is_refused(tmp_path: Path)
     assert after_answers(path, begins=START.isoformat()) == STAGES
     with pytest.raises(ClockError, match="the first row comes nearly a day after the beginning"):
         after_answers(path, begins=(START + timedelta(seconds=30)).isoformat())
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "{t:%H:%M:%S} {to}",
+        "{t:%H:%M:%S} -> {to}",
+        "{t:%H:%M:%S}:  {to}",
+        "{t:%H:%M:%S} {before} → {to}",
+        "{t:%Y-%m-%d} {t:%H:%M:%S} — {to}",
+        "{t:%I:%M:%S %p} => {to}",
+    ],
+)
+def test_lines_that_begin_with_their_times_are_read_after_one_round(tmp_path: Path, line: str) -> None:
+    names = {"wake": "wide awake", "light": "light sleep", "deep": "deep sleep", "rem": "REM", "up": "out of bunk 2"}
+    states = [*(label for label, _ in BOUTS), "up"]
+    rows = [
+        line.format(t=MOMENTS[edge], to=names[state], before=names[before])
+        for edge, state, before in zip(EDGES, states, ["up", *states], strict=False)
+    ]
+    path = write(tmp_path, ["Diary of the second watch", "", *rows, "", "drawn by hand"], "diary.txt")
+    proposal, values = proposed(path)
+    assert (values["delimiter"], values["shape"]) == ("after times", "intervals")
+    blanks = {s.key for s in proposal.blanks}
+    assert blanks <= {"begins"}
+    meanings = {"wide awake": "wake", "out of bunk 2": "not-a-stage"}
+    layout = proposal.layout(dict.fromkeys(blanks, START.isoformat()), meanings)
+    assert read(path, layout) == STAGES
+
+
+def test_lines_of_words_and_numbers_are_no_diary(tmp_path: Path) -> None:
+    path = write(tmp_path, ["wake 30", "light 60", "deep 90", "light 30", "rem 60"] * 12, "night.txt")
+    proposal = propose_layout(path)
+    assert proposal is None or all(s.value != "after times" for s in proposal.settings)
