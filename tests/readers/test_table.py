@@ -548,7 +548,6 @@ NIGHT = ["22:40", "23:50", "00:10", "02:30", "06:00"]
         (None, '[file]\nnight_of = "wake-day"\nbegins = 2026-03-02\n', 1),
         (None, '[file]\nnight_of = "bed-day"\nbegins = 2026-03-01\n', 1),
         (None, "[file]\nbegins = 2026-03-01T22:00:00\n", 1),
-        (None, "[file]\nbegins = 2026-03-01T23:00:00\n", 2),
     ],
 )
 def test_times_of_day(dates: list[str] | None, layout: str, first_day: int) -> None:
