@@ -139,10 +139,11 @@ def parse_csv(
     dropped = 0
     if delimiter != WHOLE_LINES:
         lines = text.split("\n")
-        for kind, drop in ((NoteKind.COMMENT_LINES, without_comments), (NoteKind.RULED_LINES, without_rules)):
-            lines, count = drop(lines, delimiter)
-            notes = (*notes, Note.of(kind, count=count)) if count else notes
-            dropped += count
+        lines, comments = without_comments(lines, delimiter)
+        lines, rules = without_rules(lines, delimiter)
+        notes = (*notes, Note.of(NoteKind.COMMENT_LINES, count=comments)) if comments else notes
+        notes = (*notes, Note.of(NoteKind.RULED_LINES, count=rules)) if rules else notes
+        dropped = comments + rules
         text = "\n".join(lines) if dropped else text
     if foot is not None:
         lines = text.split("\n")
