@@ -7,10 +7,9 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Final, NamedTuple
 
-from sleepagree.readers.csv_table import MOST_BELOW
+from sleepagree.readers.csv_table import MOST_ABOVE, MOST_BELOW
 from sleepagree.readers.table.code_runs import codes_of_text
 
-_MOST_ABOVE: Final = 10
 _SHORTEST_RUN: Final = 20
 _MOST_CODES: Final = 12
 _PAIR: Final = re.compile(r"\s*(\S.*?)\s*(?:[:=：＝→]|\s[-–—]\s)\s*(.*?\S)[\s.]*")
@@ -49,7 +48,7 @@ def find_code_lines(lines: Sequence[str], skip_lines: int = 0) -> CodeLines | No
         while last < len(lines) and _may_be_codes(lines[last]):
             last += 1
         rows = [line.strip() for line in lines[first:last]]
-        titles = next((n for n in range(min(_MOST_ABOVE, len(rows))) if are_characters(rows[n:])), None)
+        titles = next((n for n in range(min(MOST_ABOVE, len(rows))) if are_characters(rows[n:])), None)
         if titles is not None and len("".join(rows[titles:])) > len("".join(best)):
             begin, best = first + titles, rows[titles:]
         first = last + 1

@@ -16,7 +16,8 @@ from sleepagree.readers.encodings import likely_encodings
 from sleepagree.readers.layout import AFTER_TIMES
 
 _DELIMITERS: Final = (",", "\t", ";", "|")
-_MOST_ABOVE: Final = 10
+#: Lines that may stand above a table.
+MOST_ABOVE: Final = 10
 #: Lines that may stand below a table.
 MOST_BELOW: Final = 20
 _DELIMITER_NAMES: Final = {",": "comma", "\t": "tab", ";": "semicolon", "|": "bar", " ": "space"}
@@ -220,7 +221,7 @@ def without_rules(lines: Sequence[str], mark: str | None = None) -> tuple[list[s
 
 
 def _first_rule(texts: Sequence[str], mark: str | None) -> int | None:
-    for n in range(1, min(len(texts), _MOST_ABOVE + 2)):
+    for n in range(1, min(len(texts), MOST_ABOVE + 2)):
         for delimiter in (mark,) if mark else _DELIMITERS:
             width = texts[n].count(delimiter)
             alike = [text.count(delimiter) == width for text in texts[:n]]
@@ -248,7 +249,8 @@ def page_heads(rows: Sequence[Sequence[str]]) -> list[list[int]]:
     names = [cell.strip() for cell in rows[0]]
     heads: list[list[int]] = []
     for here in range(1, len(rows) if len(names) > 1 else 0):
-        if len(rows[here]) != len(names) or [cell.strip() for cell in rows[here]] != names:
+        row = rows[here]
+        if len(row) != len(names) or row[0].strip() != names[0] or [cell.strip() for cell in row] != names:
             continue
         first = here
         while first > 1 and len(rows[first - 1]) < len(names):
@@ -520,7 +522,7 @@ def _lines_above(rows: Sequence[Sequence[str]], lines: Sequence[int], mark: str)
         if widths[-1] > 1 and widths[0] != widths[-1]:  # else the names are those of the rows, one of which is torn
             best = max(best, (len(rows) - first, widths[-1], first))
     count, _, first = best
-    return lines[first] - 1 if 0 < first <= _MOST_ABOVE and count > len(rows) // 2 else 0
+    return lines[first] - 1 if 0 < first <= MOST_ABOVE and count > len(rows) // 2 else 0
 
 
 def _wrong_width(row: Sequence[str], width: int, where: str, mark: str, path: str, above: int) -> FileFormatError:

@@ -13,6 +13,7 @@ from typing import Any, Final, NamedTuple
 from sleepagree.readers.code_lines import are_characters
 from sleepagree.readers.column_kinds import Kind, see_column
 from sleepagree.readers.csv_table import (
+    MOST_ABOVE,
     MOST_BELOW,
     form_of,
     page_heads,
@@ -32,7 +33,6 @@ _DATE: Final = re.compile(
 _DELIMITERS: Final = (",", "\t", ";", "|")
 _MOST_PATHS: Final = 60
 _MOST_NIGHTS: Final = 8
-_MOST_ABOVE: Final = 10
 _FEWEST_BELOW: Final = 3
 #: Kinds of columns that any texts may be.
 _PLAIN: Final = (Kind.WORDS, Kind.TEXTS, Kind.NOTHING)
@@ -116,7 +116,7 @@ def _is_torn(above: Sequence[Sequence[str]], block: Sequence[Sequence[str]]) -> 
     """Whether lines above a block are rows of its table, cut off by one that lacks a cell or has one too many."""
     alike = [row for row in above if len(row) == len(block[0])]
     kinds = [see_column("", list(cells)).kind for cells in zip(*block[1:], strict=True)]
-    return len(alike) > _MOST_ABOVE or any(
+    return len(alike) > MOST_ABOVE or any(
         _is_of(kind, cell) for row in alike for cell, kind in zip(row, kinds, strict=True)
     )
 
@@ -141,7 +141,7 @@ def has_header(rows: Sequence[Sequence[str]]) -> bool:
 
 def lines_above(rows: Sequence[Sequence[str]]) -> int:
     """Return how many rows stand above the one of names: none is like those below, and one column is so of one kind."""
-    for above in range(1, min(_MOST_ABOVE, len(rows) - _FEWEST_BELOW)):
+    for above in range(1, min(MOST_ABOVE, len(rows) - _FEWEST_BELOW)):
         below = rows[above + 1 :]
         if any(not has_header([row, *below]) for row in rows[: above + 1]):
             return 0
