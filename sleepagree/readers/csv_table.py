@@ -35,6 +35,8 @@ _RULE: Final = re.compile(r":?(?:-+|=+):?")
 _RULED: Final = re.compile(r":?(?:-{3,}|={3,}):?")
 #: A line that is drawn round and between the rows of a table.
 _DRAWN: Final = re.compile(r"\+(?:[-=:]+\+)+")
+#: What each of these lines looks like whatever parts its cells; most tables have none.
+_WORDLESS: Final = re.compile(r"^[^\w\n]*[-=][^\w\n]*$", re.MULTILINE)
 #: A line that some spreadsheet programs write and obey.
 _TOLD_DELIMITER: Final = re.compile(r'"?[Ss][Ee][Pp]=([^\w"\r\n])"? *(?:\r?\n|\r)')
 
@@ -140,8 +142,8 @@ def parse_csv(
     dropped = 0
     if delimiter != WHOLE_LINES:
         lines = text.split("\n")
-        lines, comments = without_comments(lines, delimiter)
-        lines, rules = without_rules(lines, delimiter)
+        lines, comments = without_comments(lines, delimiter) if "#" in text else (lines, 0)
+        lines, rules = without_rules(lines, delimiter) if _WORDLESS.search(text) else (lines, 0)
         notes = (*notes, Note.of(NoteKind.COMMENT_LINES, count=comments)) if comments else notes
         notes = (*notes, Note.of(NoteKind.RULED_LINES, count=rules)) if rules else notes
         dropped = comments + rules

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from functools import lru_cache
-from itertools import pairwise
+from itertools import compress, pairwise
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -221,12 +221,11 @@ def describe_shifts(
     both = [np.concatenate(flags).astype(np.int64) for flags in (says, said)]
     changes = _Changes.of(Bouts.of(both[0], joined), both[1], joined)
     into = changes.after == 1
-    figures = (changes.late, changes.followed, changes.already, changes.never)
-    moments = list(zip(*(figure[into].tolist() for figure in figures), strict=True))
+    figures = [f[into].tolist() for f in (changes.late, changes.followed, changes.already, changes.never)]
     bounds = np.searchsorted(changes.at[into], np.arange(len(says) + 1) * reference.size).tolist()
-    readings = [moments[a:b] for a, b in pairwise(bounds)]
+    readings = [[figure[a:b] for figure in figures] for a, b in pairwise(bounds)]
     return tuple(
-        StateShifts(state, _shifts(forwards, epoch_s), _shifts(backwards, -epoch_s))
+        StateShifts(state, _shifts(*forwards, epoch_s), _shifts(*backwards, -epoch_s))
         for state, forwards, backwards in zip(states, readings[::2], readings[1::2], strict=True)
     )
 
@@ -237,11 +236,12 @@ def _is_in(state: str, name: str) -> bool:
     return is_sleep(stage) is True if state == "sleep" else stage == _STAGE_OF[state]
 
 
-def _shifts(moments: Sequence[tuple[int, bool, bool, bool]], epoch_s: float) -> Shifts:
+def _shifts(
+    late: Sequence[int], followed: Sequence[bool], already: Sequence[bool], never: Sequence[bool], epoch_s: float
+) -> Shifts:
     """Return shifts from how late each moment is, and whether it is followed, already there, never there."""
-    minutes = [late * (epoch_s / 60.0) + 0.0 for late, followed, _, _ in moments if followed]  # never -0.0
-    already, never = (sum(moment[i] for moment in moments) for i in (2, 3))
-    return Shifts(len(moments), len(minutes), already, never, *_quartiles(minutes))
+    minutes = [epochs * (epoch_s / 60.0) + 0.0 for epochs in compress(late, followed)]  # never -0.0
+    return Shifts(len(late), len(minutes), sum(already), sum(never), *_quartiles(minutes))
 
 
 def _quartiles(minutes: Sequence[float]) -> tuple[float, float, float]:
