@@ -225,7 +225,7 @@ def describe_shifts(
     bounds = np.searchsorted(changes.at[into], np.arange(len(says) + 1) * reference.size).tolist()
     readings = [[figure[a:b] for figure in figures] for a, b in pairwise(bounds)]
     return tuple(
-        StateShifts(state, _shifts(*forwards, epoch_s), _shifts(*backwards, -epoch_s))
+        StateShifts(state, _shifts(epoch_s, *forwards), _shifts(-epoch_s, *backwards))
         for state, forwards, backwards in zip(states, readings[::2], readings[1::2], strict=True)
     )
 
@@ -237,7 +237,7 @@ def _is_in(state: str, name: str) -> bool:
 
 
 def _shifts(
-    late: Sequence[int], followed: Sequence[bool], already: Sequence[bool], never: Sequence[bool], epoch_s: float
+    epoch_s: float, late: Sequence[int], followed: Sequence[bool], already: Sequence[bool], never: Sequence[bool]
 ) -> Shifts:
     """Return shifts from how late each moment is, and whether it is followed, already there, never there."""
     minutes = [epochs * (epoch_s / 60.0) + 0.0 for epochs in compress(late, followed)]  # never -0.0
