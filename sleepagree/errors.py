@@ -160,6 +160,7 @@ ASKED: Final = {
     "silence": "What it means where nothing is written",
     "first_epoch": "Number of the first epoch",
     "skip_lines": "Lines above the table",
+    "foot": "How the first line below the table begins",
     "delimiter": "What stands between cells",
     "encoding": "Encoding of the text",
     "records": "Path of the records in JSON",

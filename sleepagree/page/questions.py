@@ -96,6 +96,7 @@ BLANKS: Final[tuple[tuple[str, str, tuple[str, ...]], ...]] = tuple(
         ("silence", "", tuple(Silence)),
         ("first_epoch", "", ()),
         ("skip_lines", "", ()),
+        ("foot", "", ()),
         ("delimiter", "", ()),
         ("encoding", ", such as cp1252", ()),
         ("records", "", ()),
