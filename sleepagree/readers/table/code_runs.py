@@ -106,7 +106,7 @@ def codes_of_texts(texts: Sequence[str]) -> list[list[str]]:
     characters = {character for code in groups for character in code}
     # groups of codes differ, or repeat a character, as words for a few stages never do
     are_groups = len(groups) > MOST_CODES or any(_REPEATED.search(group) for group in groups)
-    if len(characters) <= MOST_CODES and min(map(len, groups)) > 1 and are_groups:
+    if are_groups and len(characters) <= MOST_CODES and min(map(len, groups)) > 1:
         return [list("".join(run)) for run in runs]
     return runs
 
