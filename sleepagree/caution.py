@@ -191,6 +191,7 @@ class NoteKind(StrEnum):
     FOOT_ROWS = "foot_rows"
     FOOT_LINES = "foot_lines"
     ROWS_ENDED = "rows_ended"
+    LAST_ROW_ENDED = "last_row_ended"
     ROWS_UNMARKED = "rows_unmarked"
     LEVELS_READ = "levels_read"
     LEVELS_NAMED_OTHERWISE = "levels_named_otherwise"

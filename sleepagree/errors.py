@@ -161,6 +161,7 @@ ASKED: Final = {
     "first_epoch": "Number of the first epoch",
     "skip_lines": "Lines above the table",
     "foot": "How the first line below the table begins",
+    "stage_form": "Where the stage stands in a text",
     "delimiter": "What stands between cells",
     "encoding": "Encoding of the text",
     "records": "Path of the records in JSON",

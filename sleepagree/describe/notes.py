@@ -208,6 +208,10 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
     NoteKind.ROWS_ENDED: lambda n: (
         f"{counted(n['count'], 'row')} ended by the row below that is no stage: the next stage is over 6 h away"
     ),
+    NoteKind.LAST_ROW_ENDED: lambda n: (
+        f"the last stage ends at the first of {counted(n['count'], 'row')} below it, all of kinds that stand between "
+        "stages, too"
+    ),
     NoteKind.ROWS_UNMARKED: lambda n: f"{counted(n['count'], 'row')} without a mark in a column of stages: no label",
     NoteKind.LEVELS_READ: "codes of column '{column}' read by the Levels in {file}",
     NoteKind.LEVELS_NAMED_OTHERWISE: "{file} taken although its name differs from the table's in upper and lower case",

@@ -41,6 +41,7 @@ _WHY: Final = {
     Why.IN_BLOCKS: "if its values number nights: rows of all of them follow each other here; night says which to read",
     Why.BELOW: "lines below the table begin so, and are left out",
     Why.MARKED: "each row has a mark in one of them",
+    Why.AMONG_WORDS: "where the stage stands in a text; * is what differs",
 }
 #: What to write into a blank.
 _ASK: Final = {
@@ -52,6 +53,7 @@ _ASK: Final = {
     "night": "which night to read",
     "time": "the form of the times",
     "duration_unit": "the unit of the lengths",
+    "stage_form": "which of two stages in a text is the one that begins",
     "night_of": "which day the date beside the times names; it stays the same over midnight",
 }
 #: What a form looks like, for times in one that is not known.
@@ -60,6 +62,7 @@ _FORMS: Final = (
 )
 _SHOWN: Final = 12
 _BELOW: Final = "only below the table, without a time"
+_BESIDE: Final = "another kind of row"
 
 
 def ask_for(setting: Setting) -> str:
@@ -206,6 +209,8 @@ def _label_line(label: LabelMeaning, stages: dict[str, str]) -> str:
         return f"{line}    # {rows}"
     if label.is_below:
         return f"{line}    # {rows}; {_BELOW}"
+    if label.is_beside:
+        return f"{line}    # {rows}; {_BESIDE}"
     return f"# {line}    # {rows}; known without this line"
 
 
@@ -259,8 +264,8 @@ def _reason(label: LabelMeaning) -> str:
     """Return why a label may mean what it is said to mean."""
     if label.called:
         return f"{'' if label.word else 'to fill in; '}called '{shorten(label.called)}' in the file"
-    if label.is_below:
-        return _BELOW
+    if label.is_below or label.is_beside:
+        return _BELOW if label.is_below else _BESIDE
     return _languages(label) or ("as the layout says" if label.is_given else "plain" if label.word else "to fill in")
 
 

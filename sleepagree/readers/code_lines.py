@@ -8,14 +8,13 @@ from itertools import pairwise
 from typing import Final, NamedTuple
 
 from sleepagree.readers.csv_table import MOST_ABOVE, MOST_BELOW
-from sleepagree.readers.table.code_runs import codes_of_text
+from sleepagree.readers.table.code_runs import MOST_CODES, codes_of_text
 
 _SHORTEST_RUN: Final = 20
-_MOST_CODES: Final = 12
 _PAIR: Final = re.compile(r"\s*(\S.*?)\s*(?:[:=：＝→]|\s[-–—]\s)\s*(.*?\S)[\s.]*")
 #: Codes with their names inside a sentence: "Stages: 0 = awake, 1 = light", "awake=0; light=1".
 _CODE: Final = re.compile(
-    r"(?<![\w.,:/-])(?P<code>\d{1,2}|[^\W\d_](?= ?=)) ?[=:–-] ?"
+    r"(?<![\w.,:/-])(?P<code>\d{1,2}|[^\W\d_](?= ?=)|[-–—.?*#](?= ?=)) ?[=:–-] ?"
     r"(?P<name>[^\W\d_]+(?:[ -][^\W\d_]+)*?)(?=\s*(?:[,;|/()<.]|$|\d|\s\S{1,2} ?[=:]))"
 )
 _CODE_BEHIND: Final = re.compile(r"(?P<name>[^\W\d_]+(?:[ -][^\W\d_]+)*) ?[=:–-] ?(?P<code>\d{1,2})(?![\w.:/-])")
@@ -49,6 +48,8 @@ def find_code_lines(lines: Sequence[str], skip_lines: int = 0) -> CodeLines | No
             last += 1
         rows = [line.strip() for line in lines[first:last]]
         titles = next((n for n in range(min(MOST_ABOVE, len(rows))) if are_characters(rows[n:])), None)
+        if titles and any(len(row) == len(rows[titles]) for row in rows[:titles]):
+            titles = None  # lines of codes as well, of more characters than there are stages
         if titles is not None and len("".join(rows[titles:])) > len("".join(best)):
             begin, best = first + titles, rows[titles:]
         first = last + 1
@@ -68,7 +69,7 @@ def are_characters(lines: Sequence[str]) -> bool:
     texts = [line.strip() for line in lines]
     alike = len({len(text) for text in texts[:-1]}) <= 1 and len(texts[-1]) <= len(texts[0])
     distinct = set("".join(texts))
-    return alike and len(texts[0]) >= _SHORTEST_RUN and len(distinct) <= _MOST_CODES and " " not in distinct
+    return alike and len(texts[0]) >= _SHORTEST_RUN and len(distinct) <= MOST_CODES and " " not in distinct
 
 
 def foot_of_codes(rows: Sequence[str], numbers: Sequence[int]) -> int:

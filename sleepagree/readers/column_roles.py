@@ -23,7 +23,7 @@ from sleepagree.readers.layout_proposal import Choice, LabelMeaning, Setting, Wh
 from sleepagree.readers.marked_stages import columns_of_marks, lengths_of_marks, marked_labels
 from sleepagree.readers.recording_roles import one_recording, people_settings, stands_still, with_beginnings
 from sleepagree.readers.rows import lights_mark
-from sleepagree.readers.table.code_runs import codes_of_text
+from sleepagree.readers.table.code_runs import codes_of_texts
 from sleepagree.readers.table.ranges import ENDS
 from sleepagree.readers.table.stage_marks import LENGTHS_OF_MARKS
 from sleepagree.readers.table.table import Table
@@ -33,6 +33,7 @@ from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, Mic
 from sleepagree.readers.times.nights import runs_backwards
 from sleepagree.readers.times.reading import read_times
 from sleepagree.readers.times.words import read_length
+from sleepagree.readers.worded_stages import Worded, find_worded, varies_in_numbers
 
 #: From half an hour to twenty hours: what a night may last when nothing but a sum of numbers tells it.
 _NIGHT_S: Final = (1_800.0, 72_000.0)
@@ -90,6 +91,10 @@ def find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
     if given.start is not None and given.start == given.end:
         given = replace(given, end=None)
     table, foot = foot_apart(table)
+    if (worded := _worded(table, given)) is not None:
+        given = replace(given, stage=worded.stage, stage_form=None)
+        found = find_roles(worded.table, [*settings, *worded.settings], given)
+        return replace(found, labels=(*found.labels, *worded.others))
     whole = ranges_apart(table)
     seen = [_see(whole, i, given) for i in sorted(whole.columns)]
     one = one_recording(seen, given)
@@ -101,6 +106,16 @@ def find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
     made = [replace(s, value=s.value.removesuffix(ENDS)) if s.key == "end" else s for s in found.settings]
     columns = tuple(c for c in found.columns if not c.name.endswith(ENDS))
     return replace(found, settings=with_beginnings(made, seen), columns=columns)
+
+
+def _worded(table: Table, given: Layout) -> Worded | None:
+    """Return the table with its stages taken out of the texts around them; None where some stand by themselves."""
+    columns = [_see(table, i, given) for i in sorted(table.columns)]
+    named = {table.names[i] for role, at in plain_columns(table.names) if role == "stage" for i in at}
+    able = _stage_columns(columns, ())
+    alone = [c for c in able if (_known(c) and not varies_in_numbers(c)) or (c.name in named and c.kind is Kind.CODES)]
+    marks = given.stage_columns or columns_of_marks(columns) or any(are_runs(c.cells) for c in columns)
+    return None if marks or (alone and not given.stage_form) else find_worded(table, columns, given, able)
 
 
 def _with_all_labels(found: Found, table: Table) -> Found:
@@ -228,13 +243,16 @@ def _with_marks(
 
 def _runs(columns: tuple[ColumnSeen, ...], run: ColumnSeen, settings: Sequence[Setting]) -> Found:
     """Return what columns are taken for beside one whose cells hold the codes of many epochs each."""
-    codes = [codes_of_text(cell) for cell in run.cells]
+    codes = codes_of_texts(run.cells)
     made = [*settings, Setting("shape", "runs", Why.ONLY), Setting("stage", run.name, Why.ONLY)]
     labels = meanings_of([code for part in codes for code in part])
     length, begins = counted_rows(sum(map(len, codes)))
     moments = [column for column in columns if column.kind is Kind.MOMENTS]
     if not moments:
-        return Found(columns, (*made, length, begins), labels)
+        timed, starts = _time_settings([c for c in columns if c.kind in (Kind.TIMES_OF_DAY, Kind.DATES, Kind.HALVES)])
+        if starts is None:
+            return Found(columns, (*made, length, begins), labels)
+        return Found(columns, (*made, *timed, _step_of_codes(starts, codes) or length), labels)
     start, *others = moments
     readings = start.readings
     for end, reading in product(others, start.readings):
@@ -245,8 +263,16 @@ def _runs(columns: tuple[ColumnSeen, ...], run: ColumnSeen, settings: Sequence[S
             made.append(Setting("end", end.name, Why.FOLLOWS))
             readings = (reading,)
             break
+    else:
+        length = _step_of_codes(readings[0].times.us, codes) or length
     made += [Setting("start", start.name, Why.ONLY), *_form(readings), *_zone_column(columns, readings[0])]
     return Found(columns, (*made, length), labels)
+
+
+def _step_of_codes(starts: Microseconds, codes: Sequence[Sequence[str]]) -> Setting | None:
+    """Return the line about the length of an epoch where each row lasts until the next; None where it varies."""
+    each = np.diff(starts) / (SECOND_US * np.array([len(part) for part in codes[:-1]]))
+    return counted_rows(0, float(each[0]))[0] if each.size and each[0] > 0 and np.ptp(each) == 0 else None
 
 
 def _is_key(column: ColumnSeen, settings: Sequence[Setting]) -> bool:

@@ -14,6 +14,7 @@ from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, Option, asked, counted, for_page, shorten
 from sleepagree.readers.encodings import likely_encodings
 from sleepagree.readers.layout import AFTER_TIMES
+from sleepagree.readers.times.words import is_beside_clock, is_half, with_plain_half
 
 _DELIMITERS: Final = (",", "\t", ";", "|")
 #: Lines that may stand above a table.
@@ -69,7 +70,8 @@ class CsvTable(NamedTuple):
         return [row[position] for row in self.rows]
 
 
-_LED: Final = re.compile(r"\s*((?:\d\S*(?:\s[AaPp]\.?[Mm]\.?)?\s+){1,3})(\S.*)")
+_MOST_TIMES: Final = 3
+_BRACKETS: Final = "[]()<>"
 _ARROW: Final = re.compile(r"\s*(?:[-=]+>|[→⇒⟶➔])\s*")
 _JOINT: Final = re.compile(r"^[-–—:|>]\s+")
 #: Parts nothing: a line is one cell.
@@ -166,17 +168,38 @@ def part_after_times(line: str) -> str:
 
     Examples
     --------
-    >>> part_after_times("22:41 -> deep sleep"), part_after_times("8/3 22:41: awake → light"), part_after_times("Up")
+    >>> part_after_times("22:41 -> deep sleep"), part_after_times("[8/3 22:41] awake → light"), part_after_times("Up")
     ('22:41\tdeep sleep', '8/3\t22:41\tlight', 'Up')
     """
-    match = _LED.fullmatch(line.rstrip())
-    if match is None:
+    words = list(re.finditer(r"\S+", line))
+    times: list[str] = []
+    at = 0
+    while len(times) < _MOST_TIMES and (size := _words_of_time([word[0] for word in words[at : at + 4]])):
+        times.append(" ".join(word[0].strip(_BRACKETS) for word in words[at : at + size]).rstrip(":,;"))
+        at += size
+    if not times or at == len(words):
         return line
-    times = re.findall(r"\d\S*(?:\s[AaPp]\.?[Mm]\.?(?=\s))?", match[1])
-    state = (
-        _JOINT.sub("", _ARROW.split(match[2])[-1], count=1) if _JOINT.match(match[2]) else _ARROW.split(match[2])[-1]
-    )
-    return "\t".join([*(time.rstrip(":,;") for time in times), state])
+    rest = line[words[at].start() :].rstrip()
+    state = _ARROW.split(rest)[-1]
+    return "\t".join([*times, _JOINT.sub("", state, count=1) if _JOINT.match(rest) else state])
+
+
+def _words_of_time(words: Sequence[str]) -> int:
+    """Return how many words are a time that a line begins with, or its date: with AM, PM or a word for a clock."""
+    bare = [word.strip(_BRACKETS) for word in words]
+    first = bool(bare and (is_half(bare[0]) or is_beside_clock(bare[0])))
+    if len(bare) <= first or not (bare[first][:1].isdigit() or (not first and _is_with_half(bare[0]))):
+        return 0
+    size = 1 + first
+    halves = (n for n in (2, 1) if len(bare) >= size + n and is_half("".join(bare[size : size + n])))
+    if first:
+        return size
+    return size + next(halves, int(len(bare) > size and is_beside_clock(bare[size])))
+
+
+def _is_with_half(word: str) -> bool:
+    """Whether a word is a time behind AM or PM in some language, without a space between."""
+    return any(c.isdigit() for c in word) and with_plain_half(word) != word
 
 
 def without_comments(lines: Sequence[str], mark: str | None = None) -> tuple[list[str], int]:

@@ -55,7 +55,9 @@ def called(labels: Sequence[LabelMeaning], legends: Sequence[dict[str, str]]) ->
 
 def _fits(legend: dict[str, str], labels: Sequence[LabelMeaning]) -> bool:
     others = [m for m in labels if m.label not in legend]
-    return not others or (len(labels) - len(others) > 1 and all(m.word or m.rows <= _MOST_MARKS for m in others))
+    return not others or (
+        len(labels) - len(others) > 1 and all(m.word or m.rows <= _MOST_MARKS or not m.label.isalnum() for m in others)
+    )
 
 
 def with_moments(

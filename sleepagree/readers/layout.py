@@ -19,6 +19,8 @@ from sleepagree.mapping.words import canonical_stage
 
 #: A delimiter that parts a line behind the times that it begins with; what follows is one cell.
 AFTER_TIMES: Final = "after times"
+#: What stands for the stage in the form of a text.
+STAGE_PLACE: Final = "{stage}"
 
 
 class Shape(StrEnum):
@@ -111,6 +113,9 @@ class Layout:
         Names of columns; ``start`` and ``end`` are the same where a cell holds both ("23:10 - 23:14").
     stage_columns : tuple of str or None
         Names of columns in one of which each row has a mark; they are the labels then, in the place of ``stage``.
+    stage_form : str or None
+        Where the stage stands in the texts of its column: ``{stage}`` for it, ``*`` for what differs from row to row. A
+        text of another form is a label by itself, with ``*`` for its numbers.
     epoch_number, person_column, night_column, zone_column, am_pm : str or None
         Names of columns of numbers of epochs, of whom and of which night a row is about, of the zone of its times, and
         of AM or PM.
@@ -189,6 +194,7 @@ class Layout:
     sheet: str | None = None
     stage_columns: tuple[str, ...] | None = None
     foot: str | None = None
+    stage_form: str | None = None
 
 
 NO_LAYOUT: Final = Layout()
@@ -369,6 +375,9 @@ class _Checker(NamedTuple):
     def refuse_shared_columns(self, given: Mapping[str, Any]) -> None:
         if "stage_columns" in given and "stage" in given:
             raise self.wrong("[file], keys 'stage' and 'stage_columns'", given["stage"], "one of the two keys")
+        if "stage_columns" in given and "stage_form" in given:
+            where = "[file], keys 'stage_form' and 'stage_columns'"
+            raise self.wrong(where, given["stage_form"], "one of the two keys")
         named = [(key, given[key]) for key in COLUMNS if key in given]
         named += [("stage_columns", column) for column in given.get("stage_columns", ())]
         for i, (key, column) in enumerate(named):
@@ -444,7 +453,8 @@ def strptime_fault(text: str) -> str:
         return "each part of a time once"
     # %H beside %p lets 10:30 PM pass for half past ten in the morning, and %I without %p names two hours
     hours = set(letters) & {"H", "I", "p"}
-    if "M" not in letters or hours not in ({"H"}, {"I", "p"}):
+    is_whole_hour = hours == {"H"} and "S" not in letters
+    if not ("M" in letters or is_whole_hour) or hours not in ({"H"}, {"I", "p"}):
         return "hours and minutes (%H:%M, or %I:%M %p)"
     parts = [
         any(letter in letters for letter in group) for group in (_YEAR_DIRECTIVES, _MONTH_DIRECTIVES, _DAY_DIRECTIVES)
@@ -515,6 +525,12 @@ def _one_of_column(value: Any) -> str | None:
     return _text(str(value) if isinstance(value, int) and not isinstance(value, bool) else value)
 
 
+def _stage_form(value: Any) -> str | None:
+    form = _text(value) or ""
+    usable = form.count(STAGE_PLACE) == 1 and f"*{STAGE_PLACE}" not in form and f"{STAGE_PLACE}*" not in form
+    return form if usable else None
+
+
 def _encoding(value: Any) -> str | None:
     """Return the name of an encoding of texts; "rot13", "zip" and their like are codecs too."""
     name = _text(value)
@@ -567,5 +583,6 @@ _FILE: Final[_Keys] = {
     "records": (_text, 'a path in quotes, such as "sleep.segments"'),
     "sheet": (_text, 'a text in quotes, such as "Night 1"'),
     "foot": (_text, 'a text in quotes, such as "Total"'),
+    "stage_form": (_stage_form, 'a text with {stage} in it once, such as "state changed to {stage} (pulse *)"'),
 }
 FILE_KEYS: Final = tuple(_FILE)

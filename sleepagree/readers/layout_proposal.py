@@ -46,6 +46,8 @@ class Why(StrEnum):
     LIKELIEST = "likeliest"
     MARKED = "marked"
     BELOW = "below"
+    AMONG_WORDS = "among_words"
+    TWO_STAGES = "two_stages"
 
 
 @dataclass(frozen=True)
@@ -94,7 +96,8 @@ class LabelMeaning:
     ``word`` is a stage word of a layout, "" for a blank; ``languages`` are those whose plain word it is, empty where
     no line is needed (plain) or nothing is known (blank). ``is_given`` tells that a layout said it before,
     ``called`` what a legend in the file calls the label; ``is_below`` that it stands only in rows without a time below
-    the table; ``at`` when its row is, where it has one and may be about the light or the bed ("" where nobody knows);
+    the table, ``is_beside`` that it is the text of rows without a stage among others that have one in their texts;
+    ``at`` when its row is, where it has one and may be about the light or the bed ("" where nobody knows);
     ``is_counted`` that it is known how many rows it has.
     """
 
@@ -105,8 +108,14 @@ class LabelMeaning:
     is_given: bool = False
     called: str = ""
     is_below: bool = False
+    is_beside: bool = False
     at: str = ""
     is_counted: bool = True
+
+    @property
+    def is_told(self) -> bool:
+        """Whether its meaning needs a line: without one, the file would not be read so."""
+        return bool(self.languages or self.is_given or self.called or self.is_below or self.is_beside)
 
 
 @dataclass(frozen=True)
@@ -209,7 +218,5 @@ class LayoutProposal:
             When an answer cannot stand in a layout.
         """
         values = {s.key: s.value for s in self.told} | (answers or {})
-        words = {
-            m.label: m.word for m in self.labels if m.word and (m.languages or m.is_given or m.called or m.is_below)
-        } | (stages or {})
+        words = {m.label: m.word for m in self.labels if m.word and m.is_told} | (stages or {})
         return layout_of(values, words)

@@ -428,23 +428,43 @@ def _placed(given: Layout, values: dict[str, Any]) -> Layout:
 
 
 def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) -> Iterator[Found]:
+    """Yield a text taken apart at a delimiter and, where no column tells times then, behind the times of its lines."""
     settings = [] if encoding is None else [Setting("encoding", encoding, Why.TAKEN_APART)]
     text = data.decode(encoding or ("utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"), "replace")
     lines = text.replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n").split("\n")
     told = told_delimiter(text)
-    mark, skip, rows, below = find_block(lines, told.mark if told else given.delimiter, given.skip_lines)
+    mark = told.mark if told else given.delimiter
+    found = _text_reading(path, lines, mark, settings, given, is_told=told is not None)
+    if found is not None:
+        yield found
+    if mark is None and (found is None or not any(s.key == "start" for s in found.settings)):
+        behind = _text_reading(path, lines, AFTER_TIMES, settings, given)
+        if behind is not None:
+            yield behind
+
+
+def _text_reading(
+    path: str,
+    lines: Sequence[str],
+    told: str | None,
+    known: Sequence[Setting],
+    given: Layout,
+    *,
+    is_told: bool = False,
+) -> Found | None:
+    settings = list(known)
+    mark, skip, rows, below = find_block(lines, told, given.skip_lines)
     if not rows:
-        return
+        return None
     if mark is None and (codes := find_code_lines(lines, given.skip_lines)) is not None:
         skip, rows, below = codes
     alike = rows[:-MOST_BELOW] if len(rows) > 2 * MOST_BELOW else rows  # lines below a table may have as many cells
     above = lines_above(alike) if given.skip_lines == 0 else 0
     skip, rows = skip + above, rows[above:]
     header = given.header and has_header(rows)
-    first = int(told is not None)
-    if skip > first:
+    if skip > int(is_told):
         settings.append(Setting("skip_lines", skip, Why.ABOVE))
-    if mark is not None and told is None:
+    if mark is not None and not is_told:
         settings.append(Setting("delimiter", mark, Why.TAKEN_APART))
     if not header:
         settings.append(Setting("header", False, Why.NO_NAMES))  # noqa: FBT003 - a value of a layout
@@ -452,9 +472,9 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
         cells = below[:1] if mark in (None, AFTER_TIMES) else next(csv.reader(below[:1], delimiter=mark))
         settings.append(Setting("foot", text_of_foot(cells), Why.BELOW))
     if not header and mark is None and are_characters([row[0] for row in rows]):
-        yield _hinted(_characters([row[0].strip() for row in rows], settings), lines[:skip], below)
-    elif (found := _footed_roles(path, settings, given)) is not None:
-        yield _hinted(found, lines[:skip], below or _lines_of_foot(lines, found))
+        return _hinted(_characters([row[0].strip() for row in rows], settings), lines[:skip], below)
+    found = _footed_roles(path, settings, given)
+    return None if found is None else _hinted(found, lines[:skip], below or _lines_of_foot(lines, found))
 
 
 def _lines_of_foot(lines: Sequence[str], found: Found) -> list[str]:

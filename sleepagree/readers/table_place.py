@@ -7,7 +7,7 @@ import json
 import re
 from collections import Counter
 from collections.abc import Sequence
-from itertools import groupby
+from itertools import chain, groupby
 from typing import Any, Final, NamedTuple
 
 from sleepagree.readers.code_lines import are_characters
@@ -23,7 +23,7 @@ from sleepagree.readers.csv_table import (
 )
 from sleepagree.readers.json.records import rows_of_columns
 from sleepagree.readers.layout import AFTER_TIMES
-from sleepagree.readers.table.code_runs import codes_of_text
+from sleepagree.readers.table.code_runs import MOST_CODES, codes_of_texts
 from sleepagree.readers.table.ranges import split_ranges
 
 _DATE: Final = re.compile(
@@ -159,8 +159,8 @@ def _are_plain(rows: Sequence[Sequence[str]]) -> list[bool]:
 
 def are_runs(cells: Sequence[str]) -> bool:
     """Whether each cell holds codes of many epochs: characters or words, of which there are few different ones."""
-    codes = [codes_of_text(cell) for cell in cells]
-    return all(len(part) >= _SHORTEST_RUN for part in codes) and len({code for part in codes for code in part}) <= 12
+    codes = codes_of_texts(cells)
+    return all(len(part) >= _SHORTEST_RUN for part in codes) and len(set(chain.from_iterable(codes))) <= MOST_CODES
 
 
 def decoded(data: bytes) -> Any:

@@ -229,6 +229,7 @@ header = false
 records = "sleep.segments"
 sheet = "Night 1"
 foot = "Total"
+stage_form = "is {stage} now"
 [stages]
 x = "light"
 """
@@ -237,11 +238,17 @@ x = "light"
 @pytest.mark.parametrize("unit", ["epochs", "s", "min", "ms"])
 def test_every_key_of_a_layout_is_written_back(tmp_path, unit):
     # one of the two stands in the place of the other
-    for line, left_out in (('stage = "d"', "stage_columns"), ('stage_columns = ["d", "k"]', "stage")):
-        told = EVERY_KEY.replace('"epochs"', f'"{unit}"').replace('stage = "d"', line)
+    lines = 'stage = "d"', 'stage_form = "is {stage} now"'
+    for instead, left_out in (
+        (lines, ["stage_columns"]),
+        (('stage_columns = ["d", "k"]', ""), ["stage", "stage_form"]),
+    ):
+        told = EVERY_KEY.replace('"epochs"', f'"{unit}"')
+        for line, other in zip(lines, instead, strict=True):
+            told = told.replace(line, other)
         layout = read_layout(write(tmp_path, told, "given.toml"))
         # nothing has been forgotten here: every field differs from what it is without a layout
-        assert [f.name for f in fields(Layout) if getattr(layout, f.name) == getattr(Layout(), f.name)] == [left_out]
+        assert [f.name for f in fields(Layout) if getattr(layout, f.name) == getattr(Layout(), f.name)] == left_out
         text = layout_text(layout_as_seen(inspect_file(write(tmp_path, EPOCHS_CSV)), layout))
         assert replace(read_layout(write(tmp_path, text, "again.toml")), name="given.toml") == layout
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -16,6 +16,10 @@ from sleepagree.readers.table.table import TableReading
 from sleepagree.readers.table.times import RowTimes
 from sleepagree.readers.times.clock import SECOND_US, Column, Microseconds, show_number
 from sleepagree.readers.times.numbers import read_numbers
+
+_REPEATED: Final = re.compile(r"(\S)\1{3}")
+#: Different codes of one device, at most.
+MOST_CODES: Final = 12
 
 
 class CodeRuns(NamedTuple):
@@ -40,7 +44,7 @@ def read_code_runs(reading: TableReading, texts: Sequence[str], times: RowTimes)
     """
     steps_us, epoch_from = _steps(reading, len(texts))
     column = reading.column(reading.columns.stage)
-    runs = [_codes_of_cell(text, row, column) for row, text in enumerate(texts)]
+    runs = codes_of_texts([_checked_cell(text, row, column) for row, text in enumerate(texts)])
     for row, run in enumerate(runs):
         if times.ends is not None:
             _check_length(reading, len(run), int(steps_us[row]), int(times.ends.us[row] - times.starts.us[row]), row)
@@ -77,8 +81,7 @@ def _steps(reading: TableReading, n: int) -> tuple[Microseconds, EpochLengthFrom
     return np.rint(numbers * SECOND_US).astype(np.int64), EpochLengthFrom.FILE
 
 
-def _codes_of_cell(text: str, row: int, column: Column) -> list[str]:
-    """Return the codes of one cell: its characters, or its words where space or a comma parts them."""
+def _checked_cell(text: str, row: int, column: Column) -> str:
     text = text.strip()
     if not text:
         problem, expected = "the text of codes is empty", "a code for each epoch"
@@ -87,7 +90,25 @@ def _codes_of_cell(text: str, row: int, column: Column) -> list[str]:
         problem = "a spreadsheet has turned the text of codes into a number"
         remedy = "Export the file again without opening it in a spreadsheet."
         raise column.error(FileFormatError, row, problem, f"'{text}'", "a code for each epoch", remedy)
-    return codes_of_text(text)
+    return text
+
+
+def codes_of_texts(texts: Sequence[str]) -> list[list[str]]:
+    """Return the codes of each text: its words, or its characters where no space parts them or it parts groups of them.
+
+    Examples
+    --------
+    >>> [len(codes) for codes in codes_of_texts(["W W N", "N D D"])], codes_of_texts(["WWN", "NDD"])[1]
+    ([3, 3], ['N', 'D', 'D'])
+    """
+    runs = [codes_of_text(text) for text in texts]
+    groups = {code for run in runs for code in run}
+    characters = {character for code in groups for character in code}
+    # groups of codes differ, or repeat a character, as words for a few stages never do
+    are_groups = len(groups) > MOST_CODES or any(_REPEATED.search(group) for group in groups)
+    if are_groups and len(characters) <= MOST_CODES and min(map(len, groups)) > 1:
+        return [list("".join(run)) for run in runs]
+    return runs
 
 
 def codes_of_text(text: str) -> list[str]:

@@ -129,17 +129,31 @@ def _until_next(reading: TableReading, starts_us: Microseconds, staged: Rows) ->
             + "), or export the ends too."
         )
         raise EpochGridError(problem, reading.path, where, expected="a time at which it ends", remedy=remedy)
-    stops = np.union1d(stops, after.min())
+    closings = np.unique(after) if reading.columns.marks else _closings(reading, starts_us, stops)
+    if closings.size == 0 or closings[-1] <= last_us:
+        reading.notes.append(Note.of(NoteKind.LAST_ROW_ENDED, count=int(np.unique(after).size)))
+        closings = np.unique(starts_us)
+    stops = np.union1d(stops, closings[closings > last_us][:1])
     end = stops[np.searchsorted(stops, onset, side="right")]
-    return _with_common_step(reading, onset, _within_a_night(reading, onset, end, starts_us))
+    return _with_common_step(reading, onset, _within_a_night(reading, onset, end, closings))
+
+
+def _closings(reading: TableReading, starts_us: Microseconds, stops: Microseconds) -> Microseconds:
+    """Return when rows begin that may close a night: those of kinds that nowhere stand between two stages of one."""
+    texts = reading.table.texts(reading.columns.stage)
+    following = np.searchsorted(stops, starts_us, side="right")
+    within = (following > 0) & (following < stops.size)
+    within[within] = np.diff(stops)[following[within] - 1] <= _LONGEST_STAGE_S * SECOND_US
+    passing = {texts[row] for row in np.flatnonzero(within).tolist()}
+    closings: Microseconds = np.unique(starts_us[[text not in passing for text in texts]])
+    return closings
 
 
 def _within_a_night(
-    reading: TableReading, onset: Microseconds, end: Microseconds, starts_us: Microseconds
+    reading: TableReading, onset: Microseconds, end: Microseconds, closings: Microseconds
 ) -> Microseconds:
-    """Return ends of rows, those of a night's last ones before the next night: the row that follows, if of no stage."""
-    rows = np.unique(starts_us)
-    following = rows[np.searchsorted(rows, onset, side="right")]
+    """Return ends of rows, those of a night's last ones before the next night: the row that closes it, if there is."""
+    following = np.append(closings, end.max())[np.searchsorted(closings, onset, side="right")]
     ended = (end - onset > _LONGEST_STAGE_S * SECOND_US) & (following < end)
     if ended.any():
         reading.notes.append(Note.of(NoteKind.ROWS_ENDED, count=int(np.count_nonzero(ended))))

@@ -25,6 +25,7 @@ from sleepagree.readers.table.lengths import Extent, find_extent, marked_starts
 from sleepagree.readers.table.people import rows_asked_for
 from sleepagree.readers.table.ranges import apart
 from sleepagree.readers.table.recordings import refuse_several_recordings
+from sleepagree.readers.table.stage_form import with_form
 from sleepagree.readers.table.stage_marks import is_marked, marks_a_row, with_labels
 from sleepagree.readers.table.table import Table, TableReading
 from sleepagree.readers.table.times import RowTimes, read_row_times, read_starts
@@ -117,6 +118,7 @@ def spans_of_table(
     _refuse_columns_of_stages(table, layout)
     columns = find_columns(table.names, layout, path=table.path, where=table.header_place)
     table, columns, layout = with_labels(rows_asked_for(table, columns, layout), columns, layout)
+    table = with_form(table, columns, layout)
     table = without_foot(table, columns, layout)
     reading = TableReading(table, layout, columns, zone, frozenset(own_words), list(table.notes))
     return _read_runs(reading) if layout.shape is Shape.RUNS else _read_rows(reading)

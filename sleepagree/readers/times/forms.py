@@ -160,6 +160,9 @@ _DATE_AND_TIME: Final = re.compile(
 )
 #: Date and time in digits alone, or with one mark between them.
 _TOGETHER: Final = re.compile(r"(?:19|20)[0-9]{6}(?P<gap>[ _-]?)[0-9]{4}(?P<second>[0-9]{2})?")
+#: A whole hour, as in "22h" and "22 Uhr".
+_HOUR: Final = re.compile(r"[0-9]{1,2}(?P<gap> ?)(?P<word>[^\W\d_]{1,6}\.?)")
+_HOURS: Final = ("h", "H", "時", "时", "點", "点", "시")
 #: As clocks of computers write it.
 _YEAR_LAST: Final = "%a %b %d %H:%M:%S %Y"
 #: The one month that is also cut to four letters.
@@ -184,6 +187,8 @@ def declarable_forms(cell: str) -> tuple[tuple[str, str], ...]:
         return ((form, ""),) if _reads(cell, form) else ()
     if _reads(cell, _YEAR_LAST):
         return ((_YEAR_LAST, ""),)
+    if (hour := _HOUR.fullmatch(cell)) and (hour["word"] in _HOURS or is_beside_clock(hour["word"])):
+        return ((f"%H{hour['gap']}{hour['word']}", ""),) if _reads(cell, f"%H{hour['gap']}{hour['word']}") else ()
     match = _DATE_AND_TIME.fullmatch(cell)
     beside = () if match is None else (match[part] for part in ("of_date", "word", "lead", "behind"))
     if match is None or not all(is_beside_clock(word) for word in beside if word):

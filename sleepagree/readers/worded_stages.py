@@ -1,0 +1,167 @@
+"""In which column, and where in its texts, words for stages stand among other words, as in the lines of a log."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from functools import lru_cache
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from sleepagree.mapping.languages import propose_meanings
+from sleepagree.mapping.words import NOT_A_STAGE, recognise_label
+from sleepagree.readers.column_kinds import ColumnSeen, Kind
+from sleepagree.readers.label_meanings import meanings_of
+from sleepagree.readers.layout import STAGE_PLACE, Layout
+from sleepagree.readers.layout_proposal import Choice, LabelMeaning, Setting, Why
+from sleepagree.readers.table.stage_form import label_in, labels_by_form, without_numbers
+from sleepagree.readers.table.table import Table
+
+_WORD: Final = re.compile(r"[^\W_]+(?:[-'’][^\W_]+)*")
+#: Of a change from one state to another, what follows is the state from then on.
+_CHANGE: Final = re.compile(r"[-=]+>|[→⇒⟶➔]")
+#: Writing that puts no space between words.
+_UNSPACED: Final = re.compile("[\u0e00-\u0eff\u3040-\u30ff\u3400-\u9fff]")
+_LONGEST: Final = {False: 4, True: 8}
+_FEWEST_ROWS: Final = 6
+_FEWEST_SHARE: Final = 0.1
+_MOST_ROWS: Final = 0.5
+_MOST_TEXTS: Final = 3000
+
+
+class Worded(NamedTuple):
+    """A table whose stages stand among other words.
+
+    Parameters
+    ----------
+    table : Table
+        The rows that hold a stage, with nothing but it in the column of stages.
+    stage : str
+        Name of that column.
+    settings : tuple of Setting
+        The line that says where the stage stands in its texts.
+    others : tuple of LabelMeaning
+        Texts of the other rows, which are no stages; a blank for those that hold a word for one.
+    """
+
+    table: Table
+    stage: str
+    settings: tuple[Setting, ...]
+    others: tuple[LabelMeaning, ...]
+
+
+def find_worded(
+    table: Table, columns: Sequence[ColumnSeen], given: Layout, rivals: Sequence[ColumnSeen]
+) -> Worded | None:
+    """Return the table with the stages taken out of the texts around them; None where they stand by themselves.
+
+    Beside rivals, other columns that may hold stages, most rows have to have a text of that form.
+    """
+    able = [c for c in columns if c.kind in (Kind.TEXTS, Kind.WORDS) and c.name == (given.stage or c.name)]
+    if given.shape is not None and given.shape.value == "runs":
+        return None
+    for column in able:
+        forms = (
+            (given.stage_form,) if given.stage_form else _likely_forms(column, is_sole=all(r is column for r in rivals))
+        )
+        if forms:
+            return _taken_out(table, column, forms, is_given=bool(given.stage_form))
+    return None
+
+
+def _taken_out(table: Table, column: ColumnSeen, forms: Sequence[str], *, is_given: bool) -> Worded | None:
+    form, *others = forms
+    labels = labels_by_form(column.cells, form)
+    fits = np.array([label_in(cell, form) is not None for cell in column.cells])
+    if not fits.any():
+        return None
+    position = table.names.index(column.name)
+    whole = table._replace(columns={**table.columns, position: labels})
+    value, choices = (None, forms) if others else (form, ())
+    line = Setting("stage_form", value, Why.TWO_STAGES if others else Why.AMONG_WORDS, tuple(map(Choice, choices)))
+    rest = meanings_of([label for label, fit in zip(labels, fits, strict=True) if not fit])
+    open_ = {label for label, fit, cell in zip(labels, fits, column.cells, strict=True) if not fit and _stages(cell)}
+    told = tuple(replace(m, word=NOT_A_STAGE * (m.label not in open_), languages=(), is_beside=True) for m in rest)
+    return Worded(whole.taking(np.flatnonzero(fits)), column.name, () if is_given else (line,), told)
+
+
+def _likely_forms(column: ColumnSeen, *, is_sole: bool) -> tuple[str, ...]:
+    """Return where the stage stands in the texts of a column; more than one form where there are two places."""
+    counts = Counter(filter(None, column.cells))
+    alone = column.kind is Kind.WORDS and not varies_in_numbers(column) and any(map(_means, counts))
+    if len(counts) > _MOST_TEXTS or alone:
+        return ()
+    places: dict[int, Counter[str]] = defaultdict(Counter)
+    said: dict[str, set[str]] = defaultdict(set)
+    for cell, rows in counts.items():
+        for i, (form, word) in enumerate(_forms_of(cell)):
+            places[i][form] += rows
+            said[form].add(word)
+    enough = max(_FEWEST_ROWS, (_FEWEST_SHARE if is_sole else _MOST_ROWS) * column.rows)
+    likely = [form for place in places.values() for form, rows in place.most_common(1) if rows >= enough]
+    return tuple(form for form in dict.fromkeys(likely) if len(said[form]) > 1)
+
+
+def varies_in_numbers(column: ColumnSeen) -> bool:
+    """Whether many texts of a column that mean no stage are alike but for numbers in them."""
+    others = [value for value in column.values if not _means(value)]
+    return len(others) - len(set(map(without_numbers, others))) >= _FEWEST_ROWS
+
+
+def _forms_of(cell: str) -> Iterator[tuple[str, str]]:
+    """Yield the forms of one text, each with its stage: the last of a change alone."""
+    text = " ".join(cell.split())
+    found = _stages(text)
+    if found and _CHANGE.search(text):
+        found = found[-1:]
+    for begin, end, word in found:
+        before, after = (_other_words(text[a:b]) for a, b in ((0, begin), (end, len(text))))
+        yield f"{before}{STAGE_PLACE}{after}", word
+
+
+def _other_words(text: str) -> str:
+    """Return what stands beside a stage with * for what differs: numbers, and other stages."""
+    for begin, end, _ in reversed(_stages(text)):
+        text = f"{text[:begin]}*{text[end:]}"
+    return re.sub(r"\*[\s*]*\*", "*", without_numbers(text))
+
+
+def _stages(text: str) -> list[tuple[int, int, str]]:
+    """Return where words for stages stand in a text, and what they mean; those for any sleep where no others do."""
+    found = []
+    last = 0
+    for begin, ends in _phrases(text):
+        if begin < last:
+            continue
+        for end in ends:
+            if word := _means(text[begin:end]):
+                found.append((begin, end, word))
+                last = end
+                break
+    kinds = [place for place in found if place[2] != "sleep"]
+    return kinds or found
+
+
+def _phrases(text: str) -> Iterator[tuple[int, list[int]]]:
+    """Yield where a phrase may begin, with its possible ends, the furthest first."""
+    words = list(_WORD.finditer(text))
+    for i, word in enumerate(words):
+        if _UNSPACED.search(word[0]):
+            for begin in range(word.start(), word.end()):
+                yield begin, list(range(min(word.end(), begin + _LONGEST[True]), begin, -1))
+        else:
+            yield word.start(), [w.end() for w in reversed(words[i : i + _LONGEST[False]])]
+
+
+@lru_cache(maxsize=16384)
+def _means(phrase: str) -> str:
+    """Return the stage that a phrase means, "" for none."""
+    if phrase.isdigit() or (len(phrase) == 1 and phrase.isascii()):
+        return ""
+    if plain := recognise_label(phrase):
+        return plain
+    meaning = propose_meanings([phrase]).get(phrase)
+    return "" if meaning is None or meaning.word == NOT_A_STAGE else meaning.word

@@ -1,0 +1,161 @@
+"""Lines of logs, all invented: the stage among other words, lines of other kinds between, an hour of codes a line."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from sleepagree.errors import FileFormatError, UnknownStageError
+from sleepagree.readers import read_spans
+from sleepagree.readers.csv_table import part_after_times
+from sleepagree.readers.layout import parse_layout
+from sleepagree.readers.proposal import propose_layout
+from sleepagree.readers.table.code_runs import codes_of_texts
+from tests.readers.test_odd_exports import BOUTS, EDGES, MOMENTS, STAGES, START, proposed, read, write
+
+SPOKEN = {"wake": "awake", "light": "light sleep", "deep": "deep sleep", "rem": "REM sleep"}
+
+
+def log(line: str, *, other: str = "", bouts: int = len(BOUTS)) -> list[str]:
+    """Return a line for each change of stage, and after every second one a line of another kind."""
+    rows = []
+    for i, (edge, (label, _)) in enumerate(zip(EDGES, BOUTS[:bouts], strict=False)):
+        before = SPOKEN[BOUTS[i - 1][0]]
+        rows.append(line.format(t=MOMENTS[edge], to=SPOKEN[label], before=before, n=50 + i % 23))
+        if other and i % 2:
+            rows.append(other.format(t=MOMENTS[edge] + timedelta(seconds=11), n=90 - i % 40))
+    return [*rows, f"{MOMENTS[EDGES[-1]]:%Y-%m-%d %H:%M:%S} the mat is empty"]
+
+
+@pytest.mark.parametrize(
+    ("line", "form"),
+    [
+        ("{t:%Y-%m-%d %H:%M:%S} state changed to {to} (pulse {n})", "state changed to {stage} (pulse *)"),
+        ("[{t:%Y-%m-%d %H:%M:%S}] bunk: {to}, pulse {n}.5", "bunk: {stage}, pulse *"),
+        ("{t:%Y-%m-%d %H:%M:%S} {before} -> {to} (pulse {n})", "{stage} (pulse *)"),
+        ("{t:%Y-%m-%d %H:%M:%S} state={to} pulse={n}", "state={stage} pulse=*"),
+    ],
+)
+@pytest.mark.parametrize("other", ["", "{t:%Y-%m-%d %H:%M:%S} battery {n} %"])
+def test_the_stage_is_found_among_other_words(tmp_path: Path, line: str, form: str, other: str) -> None:
+    path = write(tmp_path, log(line, other=other), "bunk.log")
+    proposal, values = proposed(path)
+    assert values["stage_form"] == form
+    assert not proposal.blanks
+    kinds = {label.label: label.word for label in proposal.labels if label.is_beside}
+    assert kinds == {"the mat is empty": "not-a-stage"} | ({"battery * %": "not-a-stage"} if other else {})
+    assert read(path, proposal.layout()) == STAGES
+
+
+def test_a_stage_by_itself_among_lines_of_other_kinds(tmp_path: Path) -> None:
+    other = "{t:%Y-%m-%d %H:%M:%S} cabin {n}.5 degrees, {n} % damp"
+    path = write(tmp_path, log("{t:%Y-%m-%d %H:%M:%S} {to}", other=other), "bunk.log")
+    proposal, values = proposed(path)
+    assert values["stage_form"] == "{stage}"
+    assert [label.label for label in proposal.blank_labels] == ["the mat is empty"]
+    assert read(path, proposal.layout({}, {"the mat is empty": "not-a-stage"})) == STAGES
+
+
+def test_of_two_stages_in_a_line_nobody_but_a_person_knows_which_begins(tmp_path: Path) -> None:
+    path = write(tmp_path, log("{t:%Y-%m-%d %H:%M:%S} bunk is {to} now, was {before} (pulse {n})"), "bunk.log")
+    proposal, _ = proposed(path)
+    (blank,) = proposal.blanks
+    forms = [choice.value for choice in blank.others]
+    assert forms == ["bunk is {stage} now, was * (pulse *)", "bunk is * now, was {stage} (pulse *)"]
+    assert read(path, proposal.layout({"stage_form": forms[0]})) == STAGES
+
+
+def test_a_line_that_says_a_stage_in_other_words_is_asked_for(tmp_path: Path) -> None:
+    rows = log("{t:%Y-%m-%d %H:%M:%S} state changed to {to} (pulse {n})")
+    rows[8] = rows[8].replace("state changed to", "after a gap:")
+    path = write(tmp_path, rows, "bunk.log")
+    proposal, _ = proposed(path)
+    (blank,) = proposal.blank_labels
+    assert blank.label.startswith("after a gap: ")
+    with pytest.raises(UnknownStageError, match="after a gap"):
+        read_spans(path, layout=proposal.layout())
+
+
+def test_a_new_kind_of_line_is_never_dropped_in_silence(tmp_path: Path) -> None:
+    first = write(tmp_path, log("{t:%Y-%m-%d %H:%M:%S} state changed to {to} (pulse {n})"), "one.log")
+    proposal, _ = proposed(first)
+    rows = log("{t:%Y-%m-%d %H:%M:%S} state changed to {to} (pulse {n})", other="{t:%Y-%m-%d %H:%M:%S} step {n}")
+    with pytest.raises(UnknownStageError, match=r"step \*"):
+        read_spans(write(tmp_path, rows, "two.log"), layout=proposal.layout())
+
+
+def test_a_column_of_stages_goes_before_remarks_with_words_for_stages(tmp_path: Path) -> None:
+    rows = ["time,phase,remark"]
+    for i, (edge, (label, _)) in enumerate(zip(EDGES, BOUTS, strict=False)):
+        remark = f"turned over {i} times; said to be {SPOKEN[label]}" if i % 3 == 0 else f"remark {i}"
+        rows.append(
+            f"{MOMENTS[edge]:%Y-%m-%d %H:%M:%S},{'WLDR'[['wake', 'light', 'deep', 'rem'].index(label)]},{remark}"
+        )
+    _, values = proposed(write(tmp_path, rows))
+    assert values["stage"] == "phase"
+    assert "stage_form" not in values
+
+
+@pytest.mark.parametrize("form", ["no place", "{stage} and {stage}", "*{stage}", "{stage}*", ""])
+def test_a_form_that_tells_no_place_is_refused(form: str) -> None:
+    with pytest.raises(FileFormatError, match=r"state changed to \{stage\}"):
+        parse_layout(f'[file]\nstage_form = "{form}"'.encode(), "bunk.toml")
+
+
+def test_a_form_does_not_go_with_columns_of_marks() -> None:
+    with pytest.raises(FileFormatError, match="one of the two keys"):
+        parse_layout(b'[file]\nstage_form = "is {stage}"\nstage_columns = ["a", "b"]', "bunk.toml")
+
+
+@pytest.mark.parametrize(
+    ("line", "cells"),
+    [
+        ("[14.3.31 23:01:30] light", ["14.3.31", "23:01:30", "light"]),
+        ("11:01:30 μ.μ. βαθύς", ["11:01:30 μ.μ.", "βαθύς"]),
+        ("11:01 p. m. ligero", ["11:01 p. m.", "ligero"]),
+        ("오후 11:01 깊은 잠", ["오후 11:01", "깊은 잠"]),
+        ("(23:01) wake → light", ["23:01", "light"]),
+    ],
+)
+def test_times_at_the_beginning_of_a_line(line: str, cells: list[str]) -> None:
+    assert part_after_times(line).split("\t") == cells
+
+
+HOURS = ["WWNNNSSSMM", "NNNNNSSSSS", "NNSSSMMMMN", "SSNNNNNNNN", "MMMMMNNNNN", "NNNNNSSSSS"]
+
+
+@pytest.mark.parametrize(("hour", "form"), [("{:02}h", "%Hh"), ("{:02}:00", None), ("{:02} Uhr", "%H Uhr")])
+@pytest.mark.parametrize("gap", [" ", ""])
+def test_an_hour_of_codes_a_line(tmp_path: Path, hour: str, form: str | None, gap: str) -> None:
+    rows = [f"{hour.format((22 + h) % 24)}   {gap.join(HOURS[h % 6 :] + HOURS[: h % 6])}" for h in range(9)]
+    above = ["Log of the second watch", "N = light sleep, S = deep sleep, M = REM, W = awake", ""]
+    path = write(tmp_path, [*above, *rows, "", "Sum: 540 minutes"], "watch.txt")
+    proposal, values = proposed(path)
+    assert values.get("time") == form
+    assert values["epoch_seconds"] == 60
+    assert [s.key for s in proposal.blanks] == ["begins"]
+    spans = read_spans(path, layout=proposal.layout({"begins": "2031-03-14T22:00:00"}))
+    assert spans.start == datetime(2031, 3, 14, 22)
+    assert int(spans.duration_s.sum()) == 540 * 60
+    minute = 3 * 60 + 37  # of the fourth hour, "SSNNNNNNNN" first: the fourth group is HOURS[0], its eighth code S
+    assert spans.stages[spans.codes[minute]] == "N3"
+
+
+def test_codes_behind_an_hour_without_a_space_lose_no_line(tmp_path: Path) -> None:
+    rows = [f"{(22 + h) % 24:02}:00{''.join(HOURS)}" for h in range(9)]
+    proposal = propose_layout(write(tmp_path, rows, "watch.txt"))
+    assert proposal is None or all(s.key != "skip_lines" for s in proposal.settings)
+
+
+def test_words_for_codes_are_no_groups_of_characters() -> None:
+    assert codes_of_texts(["awake awake light light", "light light awake"])[1] == ["light", "light", "awake"]
+
+
+def test_a_night_of_a_log_begins_when_its_first_line_says(tmp_path: Path) -> None:
+    line = "{t:%I:%M:%S %p} | state: {to} (pulse {n})"
+    path = write(tmp_path, [*log(line)[:-1], f"{MOMENTS[EDGES[-1]]:%I:%M:%S %p} | the mat is empty"], "bunk.log")
+    proposal, _ = proposed(path)
+    assert [s.key for s in proposal.blanks] == ["begins"]
+    assert read(path, proposal.layout({"begins": START.isoformat()})) == STAGES
