@@ -20,7 +20,7 @@ ROOMS = {
     "errors": "",
     "caution": "",
     "shown": "",
-    "files": "formulas kinds object_store toml writing reading packed",
+    "files": "formulas kinds object_store toml writing reading packed markup",
     "mapping": "words languages sets mapping files",
     "hypnogram": "spans epochs zones window ledger align clock_changes joining silence",
     "readers": "layout columns encodings times.words csv_table times.clock times.numbers times.forms times.reading "

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError
 from sleepagree.files.kinds import HEAD_BYTES
+from sleepagree.files.markup import MARKUP, said_otherwise
 from sleepagree.files.packed import PACKED, STANDARD_INPUT, STANDARD_INPUT_NAME, read_standard_input, unpack
 from sleepagree.files.reading import holding, open_known
 from sleepagree.hypnogram.spans import ScoredSpans
@@ -26,7 +29,7 @@ _KINDS: Final = {
     **dict.fromkeys(_MNE, "mne"),
 }
 #: Suffixes of files that can be read.
-SUFFIXES: Final = (*_KINDS, *PACKED)
+SUFFIXES: Final = (*_KINDS, *PACKED, *MARKUP)
 
 #: A function of a path, a layout, a zone and the labels that a mapping explains.
 Reader = Callable[..., ScoredSpans]
@@ -139,8 +142,8 @@ def _suffix_of(name: str) -> str:
 def opened(path: str) -> Iterator[tuple[str, str]]:
     """Yield the path under which a file can be read inside the block, and the name that tells its kind.
 
-    They are its own unless it is a text with an ending that no reader takes, is compressed, or stands for standard
-    input (``-``): the content of the last two is held in memory.
+    They are its own unless it is a text with an ending that no reader takes, is compressed or of markup, or stands for
+    standard input (``-``): the content of the last three is held in memory.
 
     Raises
     ------
@@ -148,6 +151,11 @@ def opened(path: str) -> Iterator[tuple[str, str]]:
         When it is broken, holds another number of files than one, or is too large for that.
     """
     name = os.path.basename(path)  # noqa: PTH119
+    if path != STANDARD_INPUT and _suffix_of(name) in MARKUP:
+        content = said_otherwise(path, _suffix_of(name))
+        with holding(path, content.data):
+            yield path, content.name
+        return
     if path != STANDARD_INPUT and _suffix_of(name) not in PACKED:
         yield path, name if kind_of_file(name) or not _is_text(path) else f"{name}.txt"
         return
@@ -250,6 +258,10 @@ def _read_one(text: str, layout: Layout | None, zone: str | None, own_words: fro
         read = _reader_of(kind_of_file(name))
         if read is not None:
             spans = read(path, layout=layout, zone=zone, own_words=own_words)
+            if _suffix_of(text) in MARKUP:
+                spans = spans.with_changes(
+                    origin=replace(spans.origin, sha256=hashlib.sha256(Path(text).read_bytes()).hexdigest())
+                )
             if layout is None or layout.silence is Silence.MISSING:
                 return spans
             from sleepagree.hypnogram.silence import silence_as_wake

@@ -22,7 +22,7 @@ from sleepagree.readers.times.words import is_before_date, is_half, read_length,
 
 _NUMBER: Final = re.compile(r"[+-]?\d+(?:[.,]\d+)?", re.ASCII)
 _TIME: Final = re.compile(
-    r"\d[:：]\d\d|\d[-/.]\d+[-/.]\d|\d\s?[hH.]\s?\d\d|\d{8}[ _-]\d{4}|[A-Za-z]{3}.*\d|\d[時时点點시]"
+    r"\d[:：]\d\d|\d[-/.]\d+[-/.]\d|\d\s?[hH.]\s?\d\d|\d{8}[ _T-]\d{4}|[A-Za-z]{3}.*\d|\d[時时点點시]"
     r"|^\d\d? ?[^\W\d_]{1,6}\.?$"
 )
 #: Date and time as one number: no other number of a night has as many digits.

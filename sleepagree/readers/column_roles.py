@@ -347,6 +347,8 @@ def _time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Micros
     moments = [c for c in columns if c.kind is Kind.MOMENTS and c.distinct > 1]
     if any(map(_elapsed_forms, (c for c in columns if c.kind is Kind.NUMBERS))):
         moments = [c for c in moments if not stands_still(c)]  # when a night began, beside times since then
+    else:
+        moments = [c for c in moments if not stands_still(c)] or moments  # when rows were written, all at once
     if moments:
         start = _first_of_pair(moments)
         others = tuple(Choice(c.name) for c in moments if c is not start and not _pair(start, c))

@@ -1,0 +1,190 @@
+"""XML, tables of HTML and calendars, said as JSON or as a text table, which the readers of these take.
+
+References
+----------
+.. [1] Extensible Markup Language (XML) 1.0, W3C Recommendation, 2008.
+.. [2] HTML Living Standard, WHATWG, section 4.9 (tables).
+.. [3] RFC 5545, Internet Calendaring and Scheduling (iCalendar), sections 3.1 and 3.6.1.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from collections import defaultdict
+from html.parser import HTMLParser
+from typing import Any, Final
+from xml.etree import ElementTree
+
+from sleepagree.errors import FileFormatError, counted
+from sleepagree.files.packed import Content
+from sleepagree.files.reading import open_input
+
+#: Suffixes of files that are said in another form.
+MARKUP: Final = (".xml", ".html", ".htm", ".ics")
+_MOST_ABOVE: Final = 20
+#: A table so many times longer than any other is the one.
+_LONGER: Final = 4
+_UNFOLD: Final = re.compile(r"\r?\n[ \t]")
+_PROPERTY: Final = re.compile(r"([A-Za-z0-9-]+)((?:;[^:;=]+=(?:\"[^\"]*\"|[^:;\"]*))*):(.*)")
+_ESCAPED: Final = re.compile(r"\\([,;\\nN])")
+_ZONE: Final = re.compile(r';TZID="?([^:;"]+)', re.IGNORECASE)
+
+
+def said_otherwise(path: str, suffix: str) -> Content:
+    """Return what a file of markup holds as JSON (XML), or as a text table (HTML, calendars).
+
+    Parameters
+    ----------
+    path : str
+        File.
+    suffix : str
+        Its suffix in small letters, one of :data:`MARKUP`.
+
+    Raises
+    ------
+    FileFormatError
+        When it is broken, names entities of its own, or holds no table, no event, or several tables alike.
+    InputError
+        When it cannot be read.
+    """
+    with open_input(path) as file:
+        data = file.load()
+    if suffix == ".xml":
+        return Content("night.json", json.dumps(_xml_document(data, path), ensure_ascii=False).encode())
+    text = _decoded(data, path)
+    above, rows = _html_table(text, path) if suffix.startswith(".htm") else ([], _events(text, path))
+    stream = io.StringIO()
+    csv.writer(stream, lineterminator="\n").writerows(rows)
+    lines = [f"# {' '.join(line.split())}\n" for line in above[-_MOST_ABOVE:]]
+    return Content("night.csv", "".join([*lines, stream.getvalue()]).encode())
+
+
+def _decoded(data: bytes, path: str) -> str:
+    named = re.search(rb"<meta[^>]{0,200}charset=[\"']?([\w-]{1,40})", data[:4096], re.IGNORECASE)
+    encoding = named[1].decode() if named else "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
+    try:
+        return data.decode(encoding)
+    except (UnicodeDecodeError, LookupError):
+        problem, remedy = "the text is not in its encoding", "Save it in UTF-8."
+        raise FileFormatError(problem, path, "", "", encoding.removesuffix("-sig"), remedy) from None
+
+
+def _xml_document(data: bytes, path: str) -> Any:
+    if b"<!ENTITY" in data:
+        problem, remedy = "the XML names entities of its own", "Save it without a document type."
+        raise FileFormatError(problem, path, "", "<!ENTITY", "plain elements", remedy)
+    try:
+        root = ElementTree.fromstring(data)  # noqa: S314 - entities are refused above
+    except ElementTree.ParseError as error:
+        line, column = error.position
+        problem, remedy = "the XML is broken", "It may be cut short; export it again."
+        raise FileFormatError(problem, path, f"line {line}, column {column + 1}", remedy=remedy) from None
+    return {_bare(root.tag): _value(root)}
+
+
+def _value(element: ElementTree.Element) -> Any:
+    """Return an element as JSON: its attributes and elements by name, those that repeat as a list; a text alone."""
+    text = (element.text or "").strip()
+    held: dict[str, list[Any]] = defaultdict(list)
+    for name, value in element.attrib.items():
+        held[_bare(name)].append(value)
+    for child in element:
+        held[_bare(child.tag)].append(_value(child))
+    if not held:
+        return text
+    if text:
+        held["text"].append(text)
+    return {name: values[0] if len(values) == 1 else values for name, values in held.items()}
+
+
+def _bare(name: str) -> str:
+    return name.rpartition("}")[2]
+
+
+class _Tables(HTMLParser):
+    """The tables of an HTML document, and the texts above the first row of each."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tables: list[list[list[str]]] = []
+        self.above: list[list[str]] = []
+        self._texts: list[str] = []
+        self._is_cell = False
+        self._is_hidden = False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:  # noqa: ARG002 - as the base class calls it
+        if tag == "table":
+            self.tables.append([])
+            self.above.append(list(self._texts))
+        elif tag == "tr" and self.tables:
+            self.tables[-1].append([])
+        elif tag in ("td", "th") and self.tables and self.tables[-1]:
+            self.tables[-1][-1].append("")
+            self._is_cell = True
+        elif tag in ("script", "style"):
+            self._is_hidden = True
+
+    def handle_endtag(self, tag: str) -> None:
+        self._is_cell = self._is_cell and tag not in ("td", "th", "tr", "table")
+        self._is_hidden = self._is_hidden and tag not in ("script", "style")
+
+    def handle_data(self, data: str) -> None:
+        if self._is_cell:
+            self.tables[-1][-1][-1] += data
+        elif data.strip() and not self._is_hidden:
+            self._texts.append(data.strip())
+
+
+def _html_table(text: str, path: str) -> tuple[list[str], list[list[str]]]:
+    """Return the texts above the longest table, and its rows; tables with the same names are one."""
+    reader = _Tables()
+    reader.feed(text)
+    tables: dict[tuple[str, ...], list[list[str]]] = {}
+    above: dict[tuple[str, ...], list[str]] = {}
+    for table, texts in zip(reader.tables, reader.above, strict=True):
+        rows = [[" ".join(cell.split()) for cell in row] for row in table if row]
+        if len(rows) > 1:
+            tables.setdefault(tuple(rows[0]), [rows[0]]).extend(rows[1:])
+            above.setdefault(tuple(rows[0]), texts)
+    ranked = sorted(tables, key=lambda names: -len(tables[names]))
+    if not ranked:
+        raise FileFormatError("the page holds no table", path, remedy="Export the night as CSV or JSON.")
+    if len(ranked) > 1 and len(tables[ranked[0]]) < _LONGER * len(tables[ranked[1]]):
+        found = ", ".join(counted(len(tables[names]), "row") for names in ranked[:3])
+        remedy = "Save the table of stages by itself, as CSV."
+        raise FileFormatError("the page holds several tables", path, "", found, "one table of stages", remedy)
+    return above[ranked[0]], tables[ranked[0]]
+
+
+def _events(text: str, path: str) -> list[list[str]]:
+    """Return the events of a calendar that begin at a moment, one a row below the names of their properties."""
+    events: list[dict[str, str]] = []
+    inside: list[str] = []
+    for line in _UNFOLD.sub("", text).splitlines():
+        match = _PROPERTY.fullmatch(line)
+        if match is None:
+            continue
+        name, told, value = match[1].upper(), match[2], match[3]
+        if name == "BEGIN":
+            inside.append(value.upper())
+            if inside[-1] == "VEVENT":
+                events.append({})
+        elif name == "END":
+            inside = inside[:-1]
+        elif inside[-1:] == ["VEVENT"]:
+            events[-1].setdefault(name, _plain(value))
+            if name == "DTSTART" and (zone := _ZONE.search(told)):
+                events[-1]["TZID"] = zone[1]
+    timed = [event for event in events if "T" in event.get("DTSTART", "")]
+    if not timed:
+        problem, remedy = "the calendar holds no event that begins at a moment", "Export the night as CSV or JSON."
+        raise FileFormatError(problem, path, "", counted(len(events), "event"), "an event for each stage", remedy)
+    names = list(dict.fromkeys(name for event in timed for name in event))
+    return [names, *([event.get(name, "") for name in names] for event in timed)]
+
+
+def _plain(value: str) -> str:
+    return " ".join(_ESCAPED.sub(lambda match: " " if match[1] in "nN" else match[1], value).split())

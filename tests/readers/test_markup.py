@@ -1,0 +1,99 @@
+"""XML, pages with tables, and calendars, all invented: read like the JSON and the text tables that say the same."""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from sleepagree.errors import FileFormatError
+from sleepagree.readers import read_spans
+from tests.readers.test_odd_exports import BOUTS, EDGES, MOMENTS, STAGES, proposed, read
+
+ROWS = [(MOMENTS[edge], label, 30 * epochs) for edge, (label, epochs) in zip(EDGES, BOUTS, strict=False)]
+
+
+def xml_of_attributes() -> str:
+    rows = "".join(f'<s at="{t:%Y-%m-%dT%H:%M:%S}" lasts="{n}" is="{word}"/>' for t, word, n in ROWS)
+    return f'<?xml version="1.0"?><x:night xmlns:x="urn:ferry"><mat id="4"/><x:stages>{rows}</x:stages></x:night>'
+
+
+def xml_of_elements() -> str:
+    rows = "".join(f"<row><time>{t:%Y-%m-%d %H:%M:%S}</time><kind>{word}</kind><s>{n}</s></row>" for t, word, n in ROWS)
+    return f"<export><owner>nobody</owner><rows>{rows}</rows></export>"
+
+
+def page() -> str:
+    rows = "".join(f"<tr><td>{t:%Y-%m-%d %H:%M:%S}<td>{word} &amp; still</td><td>{n}</td></tr>" for t, word, n in ROWS)
+    sums = "<table><tr><th>Sum<th>min</tr><tr><td>deep<td>12</tr></table>"
+    head = "<tr><th>From</th><th>Phase</th><th>Seconds</th></tr>"
+    return f"<html><style>td {{}}</style><h1>Night of the ferry</h1>{sums}<table>{head}{rows}</table></html>"
+
+
+def calendar() -> str:
+    events = [
+        f"BEGIN:VEVENT\r\nDTSTAMP:2031031{5 + i // 60}T070500\r\nDTSTART:{t:%Y%m%dT%H%M%S}\r\nDURATION:PT{n}S\r\nSUMMARY:{word}\r\nDESCRIPTION:pulse\\, a \r\n"
+        " folded line\r\nEND:VEVENT\r\n"
+        for i, (t, word, n) in enumerate(ROWS)
+    ]
+    day = "BEGIN:VEVENT\r\nDTSTART;VALUE=DATE:20310315\r\nSUMMARY:Score 82\r\nEND:VEVENT\r\n"
+    return "BEGIN:VCALENDAR\r\nVERSION:2.0\r\n" + "".join([*events, day]) + "END:VCALENDAR\r\n"
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("night.xml", xml_of_attributes()),
+        ("night.xml", xml_of_elements()),
+        ("night.html", page()),
+        ("night.HTM", page()),
+        ("night.ics", calendar()),
+    ],
+)
+def test_a_night_in_markup_is_read_in_one_round(tmp_path: Path, name: str, text: str) -> None:
+    path = tmp_path / name
+    path.write_text(text, encoding="utf-8", newline="")
+    proposal, _ = proposed(path)
+    assert not proposal.blanks
+    layout = proposal.layout()
+    assert read(path, layout) == STAGES
+    # of the file, as a program for checksums tells it
+    assert read_spans(path, layout=layout).origin.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def test_the_zone_of_a_calendar_is_a_column(tmp_path: Path) -> None:
+    text = calendar().replace("DTSTART:", "DTSTART;TZID=Europe/Helsinki:")
+    path = tmp_path / "night.ics"
+    path.write_text(text, encoding="utf-8", newline="")
+    proposal, values = proposed(path)
+    assert values["zone_column"] == "TZID"
+    spans = read_spans(path, layout=proposal.layout())
+    assert spans.start is not None
+    assert spans.start.utcoffset() == timedelta(hours=2)
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "message"),
+    [
+        ("a.xml", "<a><b></a>", r"the XML is broken.*"),
+        ("a.xml", '<!DOCTYPE a [<!ENTITY b "c">]><a>&b;</a>', "names entities of its own"),
+        ("a.html", "<p>no table</p>", "the page holds no table"),
+        ("a.html", "<table><tr><td>a<tr><td>1</table><table><tr><td>b<tr><td>1</table>", "several tables"),
+        ("a.ics", "BEGIN:VCALENDAR\nEND:VCALENDAR\n", "no event that begins at a moment"),
+    ],
+)
+def test_broken_markup_is_refused(tmp_path: Path, name: str, text: str, message: str) -> None:
+    path = tmp_path / name
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(FileFormatError, match=message):
+        read_spans(path)
+
+
+def test_a_page_in_a_legacy_encoding_names_it(tmp_path: Path) -> None:
+    path = tmp_path / "night.html"
+    text = page().replace("<html>", '<html><meta charset="windows-1251">').replace("still", "тихо")
+    path.write_bytes(text.encode("cp1251"))
+    _, values = proposed(path)
+    assert values["stage_form"] == "{stage} & тихо"
