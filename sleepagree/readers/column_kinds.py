@@ -40,6 +40,7 @@ _DATE: Final = re.compile(
     r"(?:[0-9]{1,4}(?:[./-] ?|[년年] ?)[0-9]{1,2}(?:[./-] ?| +|[月월] ?)[0-9]{1,4}[.日일]?"
     r"|[0-9]{1,2}[. -]{1,2}[A-Za-z]{3,9}[., -]{1,2}[0-9]{4})"
 )
+_YEAR: Final = re.compile(r"(?<!\d)\d{4}(?!\d)", re.ASCII)
 #: A date with a year of two digits, which may be hours, minutes and seconds as well.
 _SHORT_DATE: Final = re.compile(r"([0-9]{1,2})\.([0-9]{1,2})\.([0-9]{2})")
 _OFFSET: Final = re.compile(r"(?:UTC|GMT)?[+-]\d\d?(?::?\d\d)?|Z|UTC|GMT", re.ASCII)
@@ -169,7 +170,9 @@ def _kind(cells: Sequence[str], distinct: Sequence[str]) -> tuple[Kind, tuple[Ti
 
 def _is_date(text: str) -> bool:
     match = _DATE.fullmatch(text)
-    return match is not None and (match["word"] is None or is_before_date(match["word"]))
+    if match is not None and (match["word"] is None or is_before_date(match["word"])):
+        return True
+    return bool(_YEAR.search(text)) and any("%Y" in form for form, _ in declarable_forms(f"{text} 12:00"))
 
 
 def _are_short_dates(cells: Sequence[str], held: Sequence[str]) -> bool:

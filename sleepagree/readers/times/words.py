@@ -1,8 +1,8 @@
-"""Words beside numbers, in many languages: halves of a day in times, units of time in lengths.
+"""Words beside numbers, in many languages: halves of a day, months and weekdays in times, units of time in lengths.
 
 References
 ----------
-.. [1] Unicode CLDR, day periods and units, https://cldr.unicode.org (words.toml).
+.. [1] Unicode CLDR, day periods, units, months and days, https://cldr.unicode.org (words.toml).
 .. [2] ISO 8601-1:2019, 5.5.2 (durations such as PT1H5M).
 """
 
@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache, lru_cache
 from itertools import pairwise
 from pathlib import Path
@@ -26,14 +26,32 @@ _TWO_PARTS: Final = re.compile(r"(\d{1,3}):([0-5]\d)", re.ASCII)
 #: Three digits behind a comma or a point may be thousands.
 _PART: Final = re.compile(r"(\d+(?:[.,](?:\d{1,2}|\d{4,6}))?)([^\d.,]\D*)", re.ASCII)
 _ZERO: Final = re.compile(r"(?<![\d:.,])00?(?=[:.h時时시])")
-_RUN: Final = re.compile(r"[^\d\s:/,.+\-日일]+(?:(?:\.\s?|\s)[^\d\s:/,.+\-]+)*\.?")
+_MONTHS: Final = (
+    *("january", "february", "march", "april", "may", "june"),
+    *("july", "august", "september", "october", "november", "december"),
+)
+_CUT: Final = 3
+#: What may be a name in a date: letters, their marks, and points or hyphens between them.
+_NAME: Final = re.compile(r"[^\s\d:/,.+()（）–-](?:[^\s\d:/,+()（）–-]|-(?=[^\W\d_]))*")
+_POINT_BEHIND_NAME: Final = re.compile(r"(%[aAbB])\.(?![%\d])")
+_RUN: Final = re.compile(r"[^\d\s:/,.+\-日일()（）]+(?:(?:\.\s?|\s)[^\d\s:/,.+\-()（）]+)*\.?")
 
 
 @cache
 def _words(*kinds: str) -> Mapping[str, str]:
     """Return word -> kind."""
     data = parse_toml(Path(__file__).with_name("words.toml").read_text("utf-8"))
-    return {word: kind for kind in kinds for word in data[kind]}
+    return {_fold(word): kind for kind in kinds for word in data[kind]}
+
+
+@cache
+def _months() -> Mapping[str, tuple[str, ...]]:
+    """Return name -> the months that it has in one language or another, in English."""
+    found: dict[str, tuple[str, ...]] = {}
+    for month in _MONTHS:
+        for word in (month, month[:_CUT], *_words(month)):
+            found[word] = (*found.get(word, ()), month.title())
+    return {word: tuple(dict.fromkeys(months)) for word, months in found.items()}
 
 
 @cache
@@ -43,7 +61,8 @@ def _joining() -> re.Pattern[str]:
 
 
 def _fold(text: str) -> str:
-    return "".join(unicodedata.normalize("NFC", text).casefold().replace(".", "").split())
+    plain = unicodedata.normalize("NFC", text).casefold().replace(".", "").replace("\u200c", "").replace("’", "'")
+    return "".join(plain.split())
 
 
 def is_half(text: str) -> bool:
@@ -72,6 +91,72 @@ def with_plain_half(text: str) -> str:
     text = re.sub("[\u00a0\u202f]", " ", text)
     plain = _RUN.sub(lambda run: _plain_half(run[0]) or run[0], text)
     return _ZERO.sub("12", plain) if "AM" in plain or "PM" in plain else plain
+
+
+def form_of_names(form: str) -> str:
+    """Return a strptime text without the points behind names, which :func:`with_plain_names` takes away."""
+    return _POINT_BEHIND_NAME.sub(r"\1", form)
+
+
+def with_plain_names(cell: str, kinds: Sequence[str]) -> str:
+    """Return a date whose names of weekday and month, in whatever language, are English, without a point behind them.
+
+    Parameters
+    ----------
+    cell : str
+        Date, with or without a time.
+    kinds : sequence of str
+        The directives of strptime that read its names ("a", "A", "b", "B"), in the order of the date.
+
+    Returns
+    -------
+    str
+        The cell as it is where a name is missing, or is two months in two languages. Every weekday becomes Sunday:
+        none is compared with its date.
+
+    Examples
+    --------
+    >>> with_plain_names("dim. 1 févr. 2026", "ab"), with_plain_names("1. März 2026", "B")
+    ('Sun 1 Feb 2026', '1. March 2026')
+    """
+    out, last, wanted = "", 0, list(kinds)
+    tokens = list(_NAME.finditer(cell)) if wanted else []
+    for i, token in enumerate(tokens):
+        # the sign for a day or a month behind its number is that of a weekday, too
+        is_sign = wanted[:1] in (["a"], ["A"]) and cell[: token.start()][-1:].isdigit()
+        if not wanted or token.start() < last or is_sign:
+            continue
+        for end in [other.end() for other in tokens[i : i + 2]]:
+            name = cell[token.start() : end].rstrip(".")
+            if plain := _plain_name(name, wanted[0]):
+                kept = end if cell[end : end + 1].isspace() or cell[end : end + 1] in (",", ")", "") else 0
+                out += cell[last : token.start()] + plain
+                last = max(kept, token.start() + len(name))
+                wanted.pop(0)
+                break
+    return cell if wanted else out + cell[last:]
+
+
+@lru_cache(maxsize=256)
+def _plain_name(name: str, kind: str) -> str:
+    """Return the English name that a directive reads, "" where a text is no name of that kind, or of two months."""
+    if kind in "aA":
+        plain = "Sunday" if _fold(name) in _words("weekday") else ""
+    else:
+        months = _months().get(_fold(name), ())
+        plain = months[0] if len(months) == 1 else ""
+    return plain if kind in "AB" else plain[:_CUT]
+
+
+def months_meant(cell: str) -> tuple[str, ...]:
+    """Return the months, in English, that a name in a date is in different languages; () where none is ambiguous."""
+    found = (_months().get(_fold(token[0]), ()) for token in _NAME.finditer(cell))
+    return next((months for months in found if len(months) > 1), ())
+
+
+def has_long_month(cell: str) -> bool:
+    """Whether a date has the whole name of a month in English, with more than three letters."""
+    return any(_fold(token[0]) in _MONTHS and len(token[0]) > _CUT for token in _NAME.finditer(cell))
 
 
 @lru_cache(maxsize=256)
