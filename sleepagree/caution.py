@@ -183,6 +183,7 @@ class NoteKind(StrEnum):
     REPEATED_HOUR = "repeated_hour"
     # tables
     TEXT_ENCODING = "text_encoding"
+    OTHER_DIGITS = "other_digits"
     LINE_ENDS = "line_ends"
     BLANK_ROWS = "blank_rows"
     COMMENT_LINES = "comment_lines"

@@ -193,6 +193,7 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
     NoteKind.MIDNIGHT_AS_24: _midnight_as_24,
     NoteKind.REPEATED_HOUR: _repeated_hour,
     NoteKind.TEXT_ENCODING: "text read as {encoding}, which nothing in the file tells",
+    NoteKind.OTHER_DIGITS: "digits of another script read as 0 to 9: {digits}",
     NoteKind.LINE_ENDS: "line ends CR CR LF read as one line end",
     NoteKind.BLANK_ROWS: lambda n: f"{counted(n['count'], 'blank row')} dropped",
     NoteKind.COMMENT_LINES: lambda n: f"{counted(n['count'], 'line')} that begin with # taken for comments",

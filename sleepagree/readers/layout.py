@@ -419,14 +419,17 @@ def _line_of_label(data: bytes, label: str) -> int | None:
 
 _DAY_DIRECTIVES: Final = ("d", "j")
 _MONTH_DIRECTIVES: Final = ("m", "b", "B", "j")
-_YEAR_DIRECTIVES: Final = ("Y", "y")
+_YEAR_DIRECTIVES: Final = ("Y", "y", "EY")
 #: Week numbers and the locale's own forms are left out: nobody can tell what they mean on another computer.
-_KNOWN_DIRECTIVES: Final = frozenset("YymbBdjaAHIpMSfz%")
+_KNOWN_DIRECTIVES: Final = frozenset([*"YymbBdjaAHIpMSfz%", "EY"])
 
 
 def strptime_directives(text: str) -> tuple[str, ...]:
-    """Return the letters that follow a percent sign in a strptime text, "%%" left out."""
-    return tuple(letter for letter in re.findall(r"%(.?)", text, re.DOTALL) if letter != "%")
+    """Return the letters that follow a percent sign in a strptime text, "%%" left out.
+
+    "%EY" is the year of the Buddhist era, as in the Thai locale of POSIX.
+    """
+    return tuple(letter for letter in re.findall(r"%(EY|.?)", text, re.DOTALL) if letter != "%")
 
 
 def strptime_has_date(text: str) -> bool:

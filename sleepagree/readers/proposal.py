@@ -24,7 +24,7 @@ from sleepagree.readers.column_kinds import ColumnSeen, Kind, see_column
 from sleepagree.readers.column_roles import Found, counted_rows, find_roles
 from sleepagree.readers.columns import times_of_columns
 from sleepagree.readers.csv_table import MOST_BELOW, told_delimiter
-from sleepagree.readers.encodings import likely_encodings
+from sleepagree.readers.encodings import likely_encodings, with_plain_digits
 from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
 from sleepagree.readers.json.beside import (
     beginning,
@@ -430,6 +430,7 @@ def _placed(given: Layout, values: dict[str, Any]) -> Layout:
 def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) -> Iterator[Found]:
     settings = [] if encoding is None else [Setting("encoding", encoding, Why.TAKEN_APART)]
     text = data.decode(encoding or ("utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"), "replace")
+    text, _ = with_plain_digits(text)
     lines = text.replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n").split("\n")
     told = told_delimiter(text)
     mark, skip, rows, below = find_block(lines, told.mark if told else given.delimiter, given.skip_lines)

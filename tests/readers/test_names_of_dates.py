@@ -10,6 +10,7 @@ import pytest
 
 from sleepagree.errors import FileFormatError
 from sleepagree.readers import read_spans
+from sleepagree.readers.encodings import with_plain_digits
 from sleepagree.readers.proposal import propose_layout
 from sleepagree.readers.times.clock import Column, naive_datetime
 from sleepagree.readers.times.forms import declarable_forms, read_declared
@@ -19,7 +20,7 @@ MOMENTS = (
     *(dt.datetime(2026, 3, 1, 22, 30, 15), dt.datetime(2026, 5, 31, 23, 59, 15)),
     *(dt.datetime(2026, 9, 30, 9, 5, 15), dt.datetime(2026, 5, 31, 23, 59, 15)),
 )
-#: A medium and two long forms of date and time, and one with a weekday, in 42 languages: recorded from Babel 2.19.0,
+#: A medium and two long forms of date and time, and one with a weekday, in 43 languages: recorded from Babel 2.19.0,
 #: which has the data of CLDR 49.
 CELLS = [
     *("01.03.2026, 22:30:15", "31. Mai 2026, 23:59:15"),
@@ -102,11 +103,30 @@ CELLS = [
     *("Setyembre 30, 2026, 9:05:15 AM", "Lin, 31. May 2026 23:59:15"),
     *("1 মার্চ, 2026 10:30:15 PM", "31 মে, 2026 11:59:15 PM"),
     *("30 সেপ্টেম্বর, 2026 9:05:15 AM", "রবি, 31. মে 2026 23:59:15"),
+    *(
+        "01\u200f/03\u200f/2026، 10:30:15 م",
+        "31 مايو 2026، 11:59:15 م",
+        "30 سبتمبر 2026، 9:05:15 ص",
+        "الأحد, 31. مايو 2026 23:59:15",
+    ),
+    *(
+        "1 مارس 2026،\u200f 22:30:15",
+        "31 مه 2026، ساعت 23:59:15",
+        "30 سپتامبر 2026، ساعت 9:05:15",
+        "یکشنبه, 31. مه 2026 23:59:15",
+    ),
+    *(
+        "1 مارچ، 2026 10:30:15 PM",
+        "31 مئی، 2026 11:59:15 PM",
+        "30 ستمبر، 2026 9:05:15 AM",
+        "اتوار, 31. مئی 2026 23:59:15",
+    ),
 ]
 
 
 def moments_of(cell: str) -> list[dt.datetime]:
     """Return what a cell is by each form that is offered for it."""
+    cell, _ = with_plain_digits(cell)
     forms = declarable_forms(cell)
     return [naive_datetime(int(read_declared([cell], Column("", "", str), form).us[0])) for form, _ in forms]
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from itertools import product
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sleepagree.caution import Note, NoteKind, ZoneName
 from sleepagree.errors import ClockError, FileFormatError, Option, asked, for_page
@@ -36,6 +37,13 @@ from sleepagree.readers.times.words import (
 )
 
 EXAMPLE: Final = "a time such as 2026-03-01T22:30:00"
+#: Stands for a comma in Arabic script.
+_COMMA: Final = "،"
+_BUDDHIST: Final = "Buddhist era"
+_ERAS_APART: Final = 543
+_BUDDHIST_YEAR: Final = re.compile(r"(?<!\d)2[56]\d\d(?!\d)", re.ASCII)
+#: Years that no night of a wearable has, and that nobody shifts dates to: calendar, first and last year.
+_OTHER_CALENDARS: Final = ((_BUDDHIST, 2500, 2600), ("Persian or Islamic calendar", 1300, 1500))
 _SHOWN_CHANGES: Final = 3
 _MIDNIGHT_24: Final = re.compile(r"(?<![\d:])24(?=:00(?!\d)(?::00(?![\d.,]))?(?!:))", re.ASCII)
 
@@ -60,13 +68,16 @@ def read_declared(texts: Sequence[str], column: Column, form: str) -> Times:
     midnights = 0
     directives = strptime_directives(form)
     has_half, has_zone = (directive in directives for directive in "pz")
-    names, plain_form = [letter for letter in directives if letter in "aAbB"], form_of_names(form)
+    names, plain_form = [letter for letter in directives if letter in "aAbB"], form_of_names(form).replace(_COMMA, ",")
+    is_buddhist, plain_form = "EY" in directives, plain_form.replace("%EY", "%Y")
     for row, text in enumerate(texts):
         cell = text.strip()
-        plain = with_plain_half(cell) if has_half else cell
+        plain = cell.replace(_COMMA, ",")
+        plain = with_plain_half(plain) if has_half else plain
         plain = _with_plain_zone(plain) if has_zone else plain
         plain = with_plain_names(plain, names)
         try:
+            plain = _in_common_era(plain) if is_buddhist else plain
             moment, late = _moment_or_midnight(plain, plain_form)
         except (ValueError, OverflowError, re.error):
             if not cell:
@@ -90,6 +101,42 @@ def read_declared(texts: Sequence[str], column: Column, form: str) -> Times:
     if not strptime_has_date(form):
         return Times(values, Clock.DAY, 0, midnight_note(midnights))
     return with_offsets(values, offsets, texts, column, midnight_note(midnights))
+
+
+def _in_common_era(cell: str) -> str:
+    """Return a date of the Buddhist era with its year of the common era; raise a ValueError where it has none."""
+    plain, found = _BUDDHIST_YEAR.subn(lambda year: str(int(year[0]) - _ERAS_APART), cell, count=1)
+    if not found:
+        raise ValueError(cell)
+    return plain
+
+
+def refuse_other_calendars(us: Microseconds, texts: Sequence[str], column: Column) -> None:
+    """Refuse years that are those of another calendar: 2569 of the Buddhist era is 2026, 1404 of the Persian is 2025.
+
+    Raises
+    ------
+    ClockError
+        With the first row of such a year.
+    """
+    for calendar, rows in _of_other_calendars(us):
+        row = int(rows[0])
+        forms = [form for form in declarable_forms(texts[row].strip()) if "%EY" in form[0]]
+        remedy = layout_with_forms(forms) if forms else "Export the times with years of the common era."
+        problem, expected = f"a year that is one of the {calendar}", "a year of the common era, such as 2026"
+        raise column.error(ClockError, row, problem, f"'{texts[row].strip()}'", expected, remedy, forms)
+
+
+def _of_other_calendars(us: Microseconds) -> Iterator[tuple[str, NDArray[np.intp]]]:
+    """Yield calendars with the rows whose year is one of them, if there are any."""
+    for calendar, first, last in _OTHER_CALENDARS:
+        rows = np.flatnonzero((us >= _year_us(first)) & (us < _year_us(last + 1)))
+        if rows.size:
+            yield calendar, rows
+
+
+def _year_us(year: int) -> int:
+    return microseconds_of(datetime(year, 1, 1))
 
 
 def _ambiguous_month(cell: str, months: Sequence[str], row: int, column: Column) -> FileFormatError:
@@ -204,7 +251,7 @@ def declarable_forms(cell: str) -> tuple[tuple[str, str], ...]:
 
     Every form is tried on the cell, so that what a message offers is what can be followed.
     """
-    cell = _with_plain_zone(with_plain_half(cell))
+    cell = _with_plain_zone(with_plain_half(cell.replace(_COMMA, ",")))
     if together := _TOGETHER.fullmatch(cell):
         form = f"%Y%m%d{together['gap']}%H%M" + "%S" * bool(together["second"])
         return ((form, ""),) if _reads(cell, form) else ()
@@ -239,7 +286,7 @@ def _forms_of(plain: str, cell: str) -> tuple[tuple[str, str], ...]:
     forms: dict[str, str] = {}
     for *parts, when in _ORDERS:
         name = "%B" if has_long_month(plain) else "%b"
-        for year, month in product(("%Y", "%y"), ("%m", name)):
+        for year, month in product(("%Y", "%y", "%EY"), ("%m", name)):
             one, two, three = ({"d": "%d", "m": month, "b": name, "Y": year}[part] for part in parts)
             form = f"{weekday}{one}{match['first']}{two}{match['second']}{three}{gap}{time}"
             if when not in forms.values() and _reads(cell, form):
@@ -269,7 +316,7 @@ def _reads(cell: str, form: str) -> bool:
         us = read_declared([cell], Column("", "", str), form).us
     except FileFormatError:
         return False
-    return bool(EARLIEST_US <= us[0] <= LATEST_US)
+    return not list(_of_other_calendars(us)) and bool(EARLIEST_US <= us[0] <= LATEST_US)
 
 
 def layout_with_forms(forms: Sequence[tuple[str, str]], *above: str) -> str:

@@ -23,7 +23,7 @@ from sleepagree.readers.times.clock import (
     microseconds_of,
     naive_datetime,
 )
-from sleepagree.readers.times.forms import declarable_forms, layout_with_forms
+from sleepagree.readers.times.forms import declarable_forms, layout_with_forms, refuse_other_calendars
 
 _DATE: Final = re.compile(r"(\d{4})-(\d\d)-(\d\d)(?:[T ]00:00(?::00(?:\.0+)?)?)?", re.ASCII)
 
@@ -62,7 +62,9 @@ def read_dates(texts: Sequence[str], column: Column, *, beside: Sequence[str] | 
             if not 1000 <= day.year < 9000:
                 raise _unreadable_date(text.strip(), "" if beside is None else beside[row].strip(), row, column)
             known[text] = (day - date(1970, 1, 1)).days * DAY_US
-    return np.array([known[text] for text in texts], np.int64)
+    us = np.array([known[text] for text in texts], np.int64)
+    refuse_other_calendars(us, texts, column)
+    return us
 
 
 def _unreadable_date(cell: str, time: str, row: int, column: Column) -> FileFormatError:
