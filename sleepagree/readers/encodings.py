@@ -19,6 +19,7 @@ _CANDIDATES: Final = (
 )
 #: Marks and embeddings of the direction of a text, which nobody sees (UAX 9).
 _DIRECTIONS: Final = frozenset("\u200e\u200f\u061c\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+_DECIMAL_SIGN: Final = "\u066b"
 _WIDE: Final = "０１２３４５６７８９"
 _MOST_TOLD: Final = 5
 _MOST_LINES: Final = 2000
@@ -87,7 +88,8 @@ def with_plain_digits(text: str) -> tuple[str, tuple[Note, ...]]:
         return text, ()
     held = set(text)
     digits = {c: str(unicodedata.decimal(c)) for c in held if not c.isascii() and c.isdecimal() and c not in _WIDE}
-    plain = text.translate(str.maketrans(digits | {"\u066b": "."} | dict.fromkeys(_DIRECTIONS & held, "")))
+    changed = {**digits, _DECIMAL_SIGN: ".", **dict.fromkeys(_DIRECTIONS, "")}
+    plain = text.translate({ord(c): written for c, written in changed.items()})
     return plain, (Note.of(NoteKind.OTHER_DIGITS, digits=" ".join(sorted(digits))),) if digits else ()
 
 
