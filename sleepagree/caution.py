@@ -179,6 +179,7 @@ class NoteKind(StrEnum):
     OFFSET_CHANGES = "offset_changes"
     OFFSET_CHANGES_MORE = "offset_changes_more"
     UNIX_TIMES = "unix_times"
+    HALF_DAYS = "half_days"
     MIDNIGHT_AS_24 = "midnight_as_24"
     REPEATED_HOUR = "repeated_hour"
     # tables

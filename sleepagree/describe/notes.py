@@ -190,6 +190,8 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
     NoteKind.OFFSET_CHANGES: "offset from UTC changes from {before} to {after} at {place}",
     NoteKind.OFFSET_CHANGES_MORE: _offset_changes_more,
     NoteKind.UNIX_TIMES: "times read as Unix {unit}",
+    NoteKind.HALF_DAYS: "times of a 12-hour clock without AM or PM counted on from the beginning that is told: no step "
+    "of them is taken to be as long as 12 hours",
     NoteKind.MIDNIGHT_AS_24: _midnight_as_24,
     NoteKind.REPEATED_HOUR: _repeated_hour,
     NoteKind.TEXT_ENCODING: "text read as {encoding}, which nothing in the file tells",

@@ -437,6 +437,12 @@ def strptime_has_date(text: str) -> bool:
     return any(letter in _YEAR_DIRECTIVES for letter in strptime_directives(text))
 
 
+def strptime_has_half_days(text: str) -> bool:
+    """Whether a strptime text names the hours of a 12-hour clock and no half of the day."""
+    letters = strptime_directives(text)
+    return "I" in letters and "p" not in letters
+
+
 def strptime_fault(text: str) -> str:
     """Return what a strptime text should have been, or "" where it tells a moment of a day or a date too."""
     letters = strptime_directives(text)
@@ -445,13 +451,13 @@ def strptime_fault(text: str) -> str:
         return f"no '%{unknown[0]}', which cannot be read the same way everywhere"
     if len(set(letters)) < len(letters):
         return "each part of a time once"
-    # %H beside %p lets 10:30 PM pass for half past ten in the morning, and %I without %p names two hours
-    hours = set(letters) & {"H", "I", "p"}
-    if "M" not in letters or hours not in ({"H"}, {"I", "p"}):
-        return "hours and minutes (%H:%M, or %I:%M %p)"
     parts = [
         any(letter in letters for letter in group) for group in (_YEAR_DIRECTIVES, _MONTH_DIRECTIVES, _DAY_DIRECTIVES)
     ]
+    # %H beside %p lets 10:30 PM pass for half past ten in the morning, and %I without %p names two hours of a date
+    hours = set(letters) & {"H", "I", "p"}
+    if "M" not in letters or hours not in ({"H"}, {"I", "p"}, *([] if any(parts) else [{"I"}])):
+        return "hours and minutes (%H:%M, or %I:%M %p)"
     if any(parts) and not all(parts):
         return "a whole date (year, month, day) or none"
     return ""
