@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from functools import cache, lru_cache
 from itertools import pairwise
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from sleepagree.files.toml import parse_toml
 
@@ -34,14 +34,42 @@ _CUT: Final = 3
 #: What may be a name in a date: letters, their marks, and points or hyphens between them.
 _NAME: Final = re.compile(r"[^\s\d:/,.+()（）–-](?:[^\s\d:/,+()（）–-]|-(?=[^\W\d_]))*")
 _POINT_BEHIND_NAME: Final = re.compile(r"(%[aAbB])\.(?![%\d])")
+_HOUR: Final = re.compile(r"(?<![\d:：.])\d{1,2}(?=\s?[:：h時时点點시])", re.ASCII)
 _RUN: Final = re.compile(r"[^\d\s:/,.+\-日일()（）]+(?:(?:\.\s?|\s)[^\d\s:/,.+\-()（）]+)*\.?")
+
+
+@cache
+def _data() -> Mapping[str, Any]:
+    return parse_toml(Path(__file__).with_name("words.toml").read_text("utf-8"))
 
 
 @cache
 def _words(*kinds: str) -> Mapping[str, str]:
     """Return word -> kind."""
-    data = parse_toml(Path(__file__).with_name("words.toml").read_text("utf-8"))
-    return {_fold(word): kind for kind in kinds for word in data[kind]}
+    return {_fold(word): kind for kind in kinds for word in _data()[kind]}
+
+
+@cache
+def _parts() -> Mapping[str, tuple[int, int]]:
+    """Return word for a part of a day -> its first hour, and the one after its last."""
+    return {word: (first, last) for word, (first, last) in _data()["parts"].items()}
+
+
+@cache
+def _any_part() -> re.Pattern[str]:
+    """Return the pattern of a part of a day, the longer words first."""
+    return re.compile("|".join(sorted(_parts(), key=len, reverse=True)))
+
+
+def _with_half_of_part(text: str) -> str:
+    """Return a time with the half of the day in the place of a part of it that has one of the two hours it may be."""
+    if text.isascii() or not (part := _any_part().search(text)) or not (hour := _HOUR.search(text)):
+        return text
+    first, last = _parts()[part[0]]
+    halves = [half for half, hours in (("AM", 0), ("PM", 12)) if first <= int(hour[0]) % 12 + hours < last]
+    if len(halves) != 1 or int(hour[0]) > 12:
+        return text
+    return text[: part.start()] + halves[0] + text[part.end() :]
 
 
 @cache
@@ -67,7 +95,7 @@ def _fold(text: str) -> str:
 
 def is_half(text: str) -> bool:
     """Whether a text is a word for the half of a day before noon, or after."""
-    return _fold(text) in _words(*_HALVES)
+    return _fold(text) in _words(*_HALVES) or text in _parts()
 
 
 def is_beside_clock(text: str) -> bool:
@@ -88,7 +116,7 @@ def with_plain_half(text: str) -> str:
     >>> with_plain_half("2026/03/01 午後0:30"), with_plain_half("10:30 p. m.")
     ('2026/03/01 PM12:30', '10:30 PM')
     """
-    text = re.sub("[\u00a0\u202f]", " ", text)
+    text = _with_half_of_part(re.sub("[\u00a0\u202f]", " ", text))
     plain = _RUN.sub(lambda run: _plain_half(run[0]) or run[0], text)
     return _ZERO.sub("12", plain) if "AM" in plain or "PM" in plain else plain
 
