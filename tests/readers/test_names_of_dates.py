@@ -163,13 +163,44 @@ def test_the_form_that_is_offered(cell: str, form: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "cell", ["1 lis 2026 22:30", "1 listopada 2026 22:30", "1. srp 2026 22:30", "1 lip 2026 22:30"]
+    ("name", "months"),
+    [
+        ("lis", {"Polish": 11, "Croatian": 10, "Czech": 11}),
+        ("listopada", {"Polish": 11, "Croatian": 10}),
+        ("srp", {"Croatian": 7, "Czech": 8}),
+        ("lip", {"Polish": 7, "Croatian": 6}),
+    ],
 )
-def test_a_name_of_two_months_is_refused(cell: str) -> None:
-    """In Polish, Croatian and Czech (CLDR)."""
-    assert declarable_forms(cell) == ()
-    with pytest.raises(FileFormatError, match=r"the name of the month is .* in one language and .* in another"):
-        read_declared([cell], Column("", "", str), "%d. %b %Y %H:%M" if "." in cell else "%d %b %Y %H:%M")
+def test_a_name_of_two_months_is_refused_until_the_form_tells_its_language(name: str, months: dict[str, int]) -> None:
+    """By CLDR."""
+    cell, column = f"1 {name} 2026 22:30", Column("", "", str)
+    with pytest.raises(FileFormatError, match=r"the name of the month is \w+ in \w+ and \w+ in \w+") as caught:
+        read_declared([cell], column, "%d %b %Y %H:%M")
+    assert all(f"%b[{language}]" in caught.value.remedy for language in months)
+    offered = {
+        form: (when, naive_datetime(int(read_declared([cell], column, form).us[0])).month)
+        for form, when in declarable_forms(cell)
+    }
+    assert offered == {
+        f"%d %b[{language}] %Y %H:%M": (f"if it is {language}", month) for language, month in months.items()
+    }
+
+
+def test_a_night_tells_itself_whose_name_of_a_month_it_is(tmp_path: Path) -> None:
+    """Invented: in Polish, October is followed by "lis"; in Croatian that is October itself."""
+    begins = dt.datetime(2026, 10, 31, 22, 30)
+    moments = [begins + dt.timedelta(minutes=i) for i in range(240)]
+    rows = [
+        f"{m.day} {'paź' if m.month == 10 else 'lis'} {m:%Y %H:%M};{('sen', 'czuwanie')[i // 10 % 2]}"
+        for i, m in enumerate(moments)
+    ]
+    path = tmp_path / "night.csv"
+    path.write_text("\n".join(["kiedy;co", *rows, ""]), encoding="utf-8")
+    proposal = propose_layout(path)
+    assert proposal is not None
+    spans = read_spans(path, layout=proposal.layout({}))
+    assert spans.start == begins
+    assert float(spans.onset_s[-1]) == 239 * 60
 
 
 def in_one_cell(moment: dt.datetime) -> str:

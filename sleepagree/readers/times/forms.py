@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from itertools import product
 from typing import Final
@@ -68,14 +68,14 @@ def read_declared(texts: Sequence[str], column: Column, form: str) -> Times:
     midnights = 0
     directives = strptime_directives(form)
     has_half, has_zone = (directive in directives for directive in "pz")
-    names, plain_form = [letter for letter in directives if letter in "aAbB"], form_of_names(form).replace(_COMMA, ",")
-    is_buddhist, plain_form = "EY" in directives, plain_form.replace("%EY", "%Y")
+    names, is_buddhist = [letter for letter in directives if letter in "aAbB"], "EY" in directives
+    plain_form, language = form_of_names(form.replace(_COMMA, ",").replace("%EY", "%Y"))
     for row, text in enumerate(texts):
         cell = text.strip()
         plain = cell.replace(_COMMA, ",")
         plain = with_plain_half(plain) if has_half else plain
         plain = _with_plain_zone(plain) if has_zone else plain
-        plain = with_plain_names(plain, names)
+        plain = with_plain_names(plain, names, language)
         try:
             plain = _in_common_era(plain) if is_buddhist else plain
             moment, late = _moment_or_midnight(plain, plain_form)
@@ -139,10 +139,10 @@ def _year_us(year: int) -> int:
     return microseconds_of(datetime(year, 1, 1))
 
 
-def _ambiguous_month(cell: str, months: Sequence[str], row: int, column: Column) -> FileFormatError:
+def _ambiguous_month(cell: str, months: Mapping[str, str], row: int, column: Column) -> FileFormatError:
     """Return the error for a name that is one month in one language and another in another."""
-    problem = f"the name of the month is {' in one language and '.join(months)} in another"
-    remedy = "Write the months as numbers, or in English."
+    problem = "the name of the month is " + " and ".join(f"{month} in {said}" for said, month in months.items())
+    remedy = "Say which in the form of the times: " + " or ".join(f"%b[{language}]" for language in months) + "."
     return column.error(FileFormatError, row, problem, f"'{cell}'", "a name of one month", remedy)
 
 
@@ -283,14 +283,16 @@ def _forms_of(plain: str, cell: str) -> tuple[tuple[str, str], ...]:
     if weekday and not is_before_date(weekday):
         weekday = f"%a{weekday[3:]}"
     gap = re.sub(_WEEKDAY, "%a", gap)
+    names = {f"%b[{language}]": f"if it is {language}" for language in months_meant(plain)}
+    names = names or {"%B" if has_long_month(plain) else "%b": ""}
     forms: dict[str, str] = {}
     for *parts, when in _ORDERS:
-        name = "%B" if has_long_month(plain) else "%b"
-        for year, month in product(("%Y", "%y", "%EY"), ("%m", name)):
+        for year, month in product(("%Y", "%y", "%EY"), ("%m", *names)):
+            name = month if month in names else "%b"
             one, two, three = ({"d": "%d", "m": month, "b": name, "Y": year}[part] for part in parts)
             form = f"{weekday}{one}{match['first']}{two}{match['second']}{three}{gap}{time}"
-            if when not in forms.values() and _reads(cell, form):
-                forms[form] = when
+            if (names.get(month) or when not in forms.values()) and _reads(cell, form):
+                forms[form] = names.get(month) or when
     return tuple((form, when if len(forms) > 1 else "") for form, when in forms.items())
 
 

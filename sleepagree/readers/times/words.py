@@ -35,6 +35,7 @@ _CUT: Final = 3
 _NAME: Final = re.compile(r"[^\s\d:/,.+()（）–-](?:[^\s\d:/,+()（）–-]|-(?=[^\W\d_]))*")
 _POINT_BEHIND_NAME: Final = re.compile(r"(%[aAbB])\.(?![%\d])")
 _HOUR: Final = re.compile(r"(?<![\d:：.])\d{1,2}(?=\s?[:：h時时点點시])", re.ASCII)
+_LANGUAGE: Final = re.compile(r"(?<=%[bB])\[([A-Z][a-z]+)\]")
 _RUN: Final = re.compile(r"[^\d\s:/,.+\-日일()（）]+(?:(?:\.\s?|\s)[^\d\s:/,.+\-()（）]+)*\.?")
 
 
@@ -121,12 +122,20 @@ def with_plain_half(text: str) -> str:
     return _ZERO.sub("12", plain) if "AM" in plain or "PM" in plain else plain
 
 
-def form_of_names(form: str) -> str:
-    """Return a strptime text without the points behind names, which :func:`with_plain_names` takes away."""
-    return _POINT_BEHIND_NAME.sub(r"\1", form)
+def form_of_names(form: str) -> tuple[str, str]:
+    """Return a strptime text without points behind names, which :func:`with_plain_names` takes away, and a language.
+
+    Examples
+    --------
+    >>> form_of_names("%d %b[Polish] %Y"), form_of_names("%d. %b. %Y")
+    (('%d %b %Y', 'Polish'), ('%d. %b %Y', ''))
+    """
+    told = _LANGUAGE.search(form)
+    form = _LANGUAGE.sub("", form) if told else form
+    return _POINT_BEHIND_NAME.sub(r"\1", form), told[1] if told else ""
 
 
-def with_plain_names(cell: str, kinds: Sequence[str]) -> str:
+def with_plain_names(cell: str, kinds: Sequence[str], language: str = "") -> str:
     """Return a date whose names of weekday and month, in whatever language, are English, without a point behind them.
 
     Parameters
@@ -135,6 +144,8 @@ def with_plain_names(cell: str, kinds: Sequence[str]) -> str:
         Date, with or without a time.
     kinds : sequence of str
         The directives of strptime that read its names ("a", "A", "b", "B"), in the order of the date.
+    language : str
+        Whose name of a month it is that is another one elsewhere.
 
     Returns
     -------
@@ -156,7 +167,7 @@ def with_plain_names(cell: str, kinds: Sequence[str]) -> str:
             continue
         for end in [other.end() for other in tokens[i : i + 2]]:
             name = cell[token.start() : end].rstrip(".")
-            if plain := _plain_name(name, wanted[0]):
+            if plain := _plain_name(name, wanted[0], language):
                 kept = end if cell[end : end + 1].isspace() or cell[end : end + 1] in (",", ")", "") else 0
                 out += cell[last : token.start()] + plain
                 last = max(kept, token.start() + len(name))
@@ -166,20 +177,26 @@ def with_plain_names(cell: str, kinds: Sequence[str]) -> str:
 
 
 @lru_cache(maxsize=256)
-def _plain_name(name: str, kind: str) -> str:
+def _plain_name(name: str, kind: str, language: str) -> str:
     """Return the English name that a directive reads, "" where a text is no name of that kind, or of two months."""
     if kind in "aA":
         plain = "Sunday" if _fold(name) in _words("weekday") else ""
     else:
-        months = _months().get(_fold(name), ())
+        told = _data()["months"].get(language, {}).get(_fold(name), "")
+        months = (told.title(),) if told else _months().get(_fold(name), ())
         plain = months[0] if len(months) == 1 else ""
     return plain if kind in "AB" else plain[:_CUT]
 
 
-def months_meant(cell: str) -> tuple[str, ...]:
-    """Return the months, in English, that a name in a date is in different languages; () where none is ambiguous."""
-    found = (_months().get(_fold(token[0]), ()) for token in _NAME.finditer(cell))
-    return next((months for months in found if len(months) > 1), ())
+def months_meant(cell: str) -> dict[str, str]:
+    """Return language -> the month, in English, that a name in a date is in it; none where it is the same in all."""
+    tokens = [_fold(token[0]) for token in _NAME.finditer(cell)]
+    return {
+        language: names[token].title()
+        for language, names in _data()["months"].items()
+        for token in tokens
+        if token in names
+    }
 
 
 def has_long_month(cell: str) -> bool:
