@@ -89,6 +89,8 @@ def with_plain_digits(text: str) -> tuple[str, tuple[Note, ...]]:
     held = set(text)
     digits = {c: str(unicodedata.decimal(c)) for c in held if not c.isascii() and c.isdecimal() and c not in _WIDE}
     changed = {**digits, _DECIMAL_SIGN: ".", **dict.fromkeys(_DIRECTIONS, "")}
+    if held.isdisjoint(changed):
+        return text, ()
     plain = text.translate({ord(c): written for c, written in changed.items()})
     return plain, (Note.of(NoteKind.OTHER_DIGITS, digits=" ".join(sorted(digits))),) if digits else ()
 

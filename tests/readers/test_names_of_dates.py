@@ -154,12 +154,18 @@ def test_names_are_read_in_the_language_they_stand_in(cell: str, moment: dt.date
         ("mar 3 mar 2026 22:30", "%a %d %b %Y %H:%M"),
         ("lör 2026-03-14 22:30", "%a %Y-%m-%d %H:%M"),
         ("01-Mär-2026 22:30", "%d-%b-%Y %H:%M"),
+        ("22:30:15, 14.3.2026", "%H:%M:%S, %d.%m.%Y"),
         ("Sunday, 1 March 2026 22:30", "%a, %d %b %Y %H:%M"),
         ("1 March 2026 22:30", "%d %B %Y %H:%M"),
     ],
 )
 def test_the_form_that_is_offered(cell: str, form: str) -> None:
     assert [offered for offered, _ in declarable_forms(cell)] == [form]
+
+
+@pytest.mark.parametrize("cell", ["22:30 22:41", "22:30 22:41 2026", "22:30 12", "22:30 2026", "22:30, 13:03:2026"])
+def test_two_times_are_no_time_before_a_date(cell: str) -> None:
+    assert declarable_forms(cell) == ()
 
 
 @pytest.mark.parametrize(

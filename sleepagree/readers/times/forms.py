@@ -233,7 +233,9 @@ _DATE_AND_TIME: Final = re.compile(
 #: Date and time in digits alone, or with one mark between them.
 _TOGETHER: Final = re.compile(r"(?:19|20)[0-9]{6}(?P<gap>[ _-]?)[0-9]{4}(?P<second>[0-9]{2})?")
 #: The time of day before the date.
-_TIME_FIRST: Final = re.compile(r"(?P<time>[0-9]{1,2}:[0-9]{2}(?::[0-9]{2})?)(?P<gap>,? +)(?P<date>\S.*[0-9]{2,4})")
+_TIME_FIRST: Final = re.compile(
+    r"(?P<time>[0-9]{1,2}:[0-9]{2}(?::[0-9]{2})?)(?P<gap>,? +)(?P<date>[^\s:][^:]*[0-9]{2,4})"
+)
 #: Names that a date may have, as directives of strptime.
 _NAMES_OF_DATES: Final = ("ab", "b", "a")
 #: As clocks of computers write it.
@@ -265,7 +267,7 @@ def declarable_forms(cell: str) -> tuple[tuple[str, str], ...]:
 
 def _swapped(cell: re.Match[str]) -> tuple[tuple[str, str], ...]:
     """Return the forms of a cell with the time of day before the date."""
-    forms = [(*form.split(" %H"), when) for form, when in declarable_forms(f"{cell['date']} {cell['time']}")]
+    forms = [(*form.rsplit(" %H", 1), when) for form, when in declarable_forms(f"{cell['date']} {cell['time']}")]
     swapped = ((f"%H{time}{cell['gap']}{date}", when) for date, time, when in forms)
     return tuple((form, when) for form, when in swapped if _reads(cell[0], form))
 
