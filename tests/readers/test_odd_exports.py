@@ -370,7 +370,7 @@ def test_a_word_for_utc_behind_a_time_is_an_offset(tmp_path: Path, form: str) ->
     assert read_spans(path, layout=proposal.layout()).start == START.replace(tzinfo=UTC)
 
 
-@pytest.mark.parametrize("word", ["晚上{}", "{} noche", "{}p", "{} Glas"])
+@pytest.mark.parametrize("word", ["夜里{}", "boa tarde {}", "{} noche", "{}p", "{} Glas"])
 def test_a_word_that_may_tell_the_half_of_a_day_is_asked_for(tmp_path: Path, word: str) -> None:
     evening = [moment - timedelta(hours=3) for moment in MOMENTS[:200]]
     rows = [f"{word.format(f'{hour(t)}:{t:%M:%S}')};{s}" for t, s in zip(evening, STAGES, strict=False)]
