@@ -179,10 +179,12 @@ class NoteKind(StrEnum):
     OFFSET_CHANGES = "offset_changes"
     OFFSET_CHANGES_MORE = "offset_changes_more"
     UNIX_TIMES = "unix_times"
+    HALF_DAYS = "half_days"
     MIDNIGHT_AS_24 = "midnight_as_24"
     REPEATED_HOUR = "repeated_hour"
     # tables
     TEXT_ENCODING = "text_encoding"
+    OTHER_DIGITS = "other_digits"
     LINE_ENDS = "line_ends"
     BLANK_ROWS = "blank_rows"
     COMMENT_LINES = "comment_lines"

@@ -190,9 +190,12 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
     NoteKind.OFFSET_CHANGES: "offset from UTC changes from {before} to {after} at {place}",
     NoteKind.OFFSET_CHANGES_MORE: _offset_changes_more,
     NoteKind.UNIX_TIMES: "times read as Unix {unit}",
+    NoteKind.HALF_DAYS: "times of a 12-hour clock without AM or PM counted on from the beginning that is told: no step "
+    "of them is taken to be as long as 12 hours",
     NoteKind.MIDNIGHT_AS_24: _midnight_as_24,
     NoteKind.REPEATED_HOUR: _repeated_hour,
     NoteKind.TEXT_ENCODING: "text read as {encoding}, which nothing in the file tells",
+    NoteKind.OTHER_DIGITS: "digits of another script read as 0 to 9: {digits}",
     NoteKind.LINE_ENDS: "line ends CR CR LF read as one line end",
     NoteKind.BLANK_ROWS: lambda n: f"{counted(n['count'], 'blank row')} dropped",
     NoteKind.COMMENT_LINES: lambda n: f"{counted(n['count'], 'line')} that begin with # taken for comments",

@@ -17,6 +17,7 @@ from sleepagree.mapping.words import fold_label, read_data, recognise_label
 _ASIDE: Final = re.compile(r"[()\[\]_/.:-]+")
 #: A text with another one in brackets behind it.
 _BRACKETED: Final = re.compile(r"([^()\[\]]+)[(\[]([^()\[\]]+)[)\]]")
+_ARABIC_LETTERS: Final = str.maketrans("یک", "يك")
 #: What stands in a language's table beside its words for stages.
 _BESIDE: Final = ("sleep_words", "letters")
 
@@ -107,11 +108,16 @@ def _words() -> dict[str, tuple[dict[str, str], frozenset[str]]]:
     """Return language -> its words with their stages, and the words that may stand beside them."""
     return {
         language: (
-            {text.casefold(): stage for stage, texts in words.items() if stage not in _BESIDE for text in texts},
-            frozenset(map(str.casefold, words["sleep_words"])),
+            {way: stage for stage, texts in words.items() if stage not in _BESIDE for way in _ways_to_write(texts)},
+            frozenset(_ways_to_write(words["sleep_words"])),
         )
         for language, words in _languages().items()
     }
+
+
+def _ways_to_write(texts: Sequence[str]) -> list[str]:
+    """Return words in small letters, those of Persian and Urdu with the letters of Arabic keyboards, too."""
+    return [way for text in texts for way in (text.casefold(), text.casefold().translate(_ARABIC_LETTERS))]
 
 
 @cache

@@ -16,7 +16,7 @@ from sleepagree.errors import SleepAgreeError
 from sleepagree.readers.layout import TimeForm
 from sleepagree.readers.times.clock import Clock, Column, Times
 from sleepagree.readers.times.forms import declarable_forms, read_declared
-from sleepagree.readers.times.nights import runs_backwards
+from sleepagree.readers.times.nights import half_day_row, runs_backwards
 from sleepagree.readers.times.reading import read_times
 from sleepagree.readers.times.words import is_before_date, is_half, read_length, read_two_parts
 
@@ -41,6 +41,7 @@ _DATE: Final = re.compile(
     r"(?:[0-9]{1,4}(?:[./-] ?|[년年] ?)[0-9]{1,2}(?:[./-] ?| +|[月월] ?)[0-9]{1,4}[.日일]?"
     r"|[0-9]{1,2}[. -]{1,2}[A-Za-z]{3,9}[., -]{1,2}[0-9]{4})"
 )
+_YEAR: Final = re.compile(r"(?<!\d)\d{4}(?!\d)", re.ASCII)
 #: A date with a year of two digits, which may be hours, minutes and seconds as well.
 _SHORT_DATE: Final = re.compile(r"([0-9]{1,2})\.([0-9]{1,2})\.([0-9]{2})")
 _OFFSET: Final = re.compile(r"(?:UTC|GMT)?[+-]\d\d?(?::?\d\d)?|Z|UTC|GMT", re.ASCII)
@@ -170,7 +171,9 @@ def _kind(cells: Sequence[str], distinct: Sequence[str]) -> tuple[Kind, tuple[Ti
 
 def _is_date(text: str) -> bool:
     match = _DATE.fullmatch(text)
-    return match is not None and (match["word"] is None or is_before_date(match["word"]))
+    if match is not None and (match["word"] is None or is_before_date(match["word"])):
+        return True
+    return bool(_YEAR.search(text)) and any("%Y" in form for form, _ in declarable_forms(f"{text} 12:00"))
 
 
 def _are_short_dates(cells: Sequence[str], held: Sequence[str]) -> bool:
@@ -239,7 +242,9 @@ def read_every_way(cells: Sequence[str]) -> tuple[TimeReading, ...]:
     except SleepAgreeError:
         pass
     else:
-        return () if times.clock is Clock.ELAPSED else (TimeReading(_unix_form(cells[0]), "", times),)
+        if times.clock is Clock.ELAPSED:
+            return ()
+        return _on_half_days(cells, TimeReading(_unix_form(cells[0]), "", times))
     is_numbers = _NUMBER.fullmatch(cells[0]) and _NUMBER.fullmatch(cells[-1])
     if is_numbers and not all(map(_DATED_DIGITS.fullmatch, cells)):
         form = _clock_form(cells)
@@ -247,13 +252,26 @@ def read_every_way(cells: Sequence[str]) -> tuple[TimeReading, ...]:
     else:
         sample = (cells[0], cells[-1], cells[len(cells) // 2])
         forms = {form: when for cell in sample for form, when in declarable_forms(cell)}
-    found = []
+    found: list[TimeReading] = []
     for form, when in forms.items():
         try:
-            found.append(TimeReading(form, when, read_declared(cells, column, form)))
+            found += _on_half_days(cells, TimeReading(form, when, read_declared(cells, column, form)))
         except SleepAgreeError:
             continue
     return _likely(found)
+
+
+def _on_half_days(cells: Sequence[str], reading: TimeReading) -> tuple[TimeReading, ...]:
+    """Return a reading of times of day as that of a 12-hour clock, where it goes from 12 to 1."""
+    if reading.times.clock is not Clock.DAY or half_day_row(reading.times) is None:
+        return (reading,)
+    forms = (reading.form,) if reading.form else (form for form, _ in declarable_forms(cells[0]))
+    for form in (form.replace("%H", "%I") for form in forms):
+        try:
+            return (TimeReading(form, "", read_declared(cells, Column("", "", str), form)),)
+        except SleepAgreeError:
+            continue
+    return (reading,)
 
 
 def _clock_form(cells: Sequence[str]) -> str | None:

@@ -18,7 +18,15 @@ from sleepagree.readers.column_kinds import ColumnSeen, Kind, TimeReading, may_b
 from sleepagree.readers.columns import plain_columns, told_unit
 from sleepagree.readers.json.records import ANY, KEY
 from sleepagree.readers.label_meanings import meanings_of, meanings_of_names, with_moments
-from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, ELAPSED_UNITS, Layout, Shape, TimeForm
+from sleepagree.readers.layout import (
+    COLUMNS,
+    DURATION_UNITS,
+    ELAPSED_UNITS,
+    Layout,
+    Shape,
+    TimeForm,
+    strptime_has_half_days,
+)
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, Setting, Why
 from sleepagree.readers.marked_stages import columns_of_marks, lengths_of_marks, marked_labels
 from sleepagree.readers.recording_roles import one_recording, people_settings, stands_still, with_beginnings
@@ -363,19 +371,29 @@ def _time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Micros
         return _dated(columns, dates, days)
     if days:
         made = [Setting("start", days[0].name, Why.ONLY if len(days) == 1 else Why.FIRST)]
-        form = days[0].readings[0].form
-        us = days[0].readings[0].times.us
+        half = next((c for c in columns if c.kind is Kind.HALVES), None)
+        joined = [] if half is None else [f"{a} {b}" for a, b in zip(days[0].cells, half.cells, strict=True)]
+        reading, *_ = read_every_way(joined) or days[0].readings
+        form, us = reading.form, reading.times.us
+        if half is not None and form and "%p" in form:
+            made.append(Setting("am_pm", half.name, Why.ONLY))
         if us[0] == 0 and all(read_length(cell) is not None for cell in days[0].values):
             made.append(Setting("time", TimeForm.ELAPSED_S.value, Why.FROM_ZERO, (Choice(TimeForm.ISO.value),)))
             return [*made, Setting("begins", None, Why.UNTOLD)], us
         made += [Setting("time", form, Why.ONE_FORM)] if form else []
-        return [*made, Setting("begins", None, Why.UNTOLD)], us + np.cumsum(np.diff(us, prepend=us[0]) < 0) * DAY_US
+        us = us + np.cumsum(np.diff(us, prepend=us[0]) < 0) * _turn(form)
+        return [*made, Setting("begins", None, Why.UNTOLD)], us
     for column in columns:
         if column.kind in (Kind.NUMBERS, Kind.COUNT) and (forms := _elapsed_forms(column)):
             made = [Setting("start", column.name, Why.ONLY)]
             made.append(Setting("time", forms[0].value, Why.AS_LONG, tuple(Choice(f.value) for f in forms[1:])))
             return [*made, Setting("begins", None, Why.UNTOLD)], _elapsed_us(column, forms[0])
     return [], None
+
+
+def _turn(form: str | None) -> int:
+    """Return the microseconds after which a clock in a form shows the same again."""
+    return DAY_US // 2 if form and strptime_has_half_days(form) else DAY_US
 
 
 def _elapsed_us(column: ColumnSeen, form: TimeForm) -> Microseconds:
@@ -498,6 +516,8 @@ def _lengths(
     """Return the lines about how long rows last."""
     begin = next(setting.value for setting in timed if setting.key == "start")
     unit = next((TimeForm(s.value) for s in timed if s.key == "time" and s.value in ELAPSED_UNITS), None)
+    form = next((str(s.value) for s in timed if s.key == "time" and s.value), "")
+    turn = _turn(form)
     for column in columns:
         is_number = unit is not None and column.kind in (Kind.NUMBERS, Kind.COUNT)
         if (column.kind is Kind.MOMENTS or is_number) and column.name != begin:
@@ -505,7 +525,7 @@ def _lengths(
             if (starts <= b + SECOND_US).all() and (b[:-1] <= starts[1:] + SECOND_US).mean() > 0.5:
                 return [Setting("end", column.name, Why.FOLLOWS)]
         if column.kind is Kind.TIMES_OF_DAY and column.name != begin:
-            lasting = (column.readings[0].times.us - starts) % DAY_US
+            lasting = (column.readings[0].times.us - starts) % turn
             if (starts[:-1] + lasting[:-1] <= starts[1:] + SECOND_US).mean() > 0.5:
                 return [Setting("end", column.name, Why.FOLLOWS)]
     steps = np.diff(starts) / SECOND_US

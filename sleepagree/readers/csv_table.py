@@ -12,7 +12,7 @@ from typing import Final, NamedTuple
 
 from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, Option, asked, counted, for_page, shorten
-from sleepagree.readers.encodings import likely_encodings
+from sleepagree.readers.encodings import likely_encodings, with_plain_digits
 from sleepagree.readers.layout import AFTER_TIMES
 from sleepagree.readers.times.words import is_beside_clock, is_half, with_plain_half
 
@@ -115,6 +115,8 @@ def parse_csv(
     notes: tuple[Note, ...] = ()
     if encoding is not None and not text.isascii() and not _tells_encoding(data):
         notes = (Note.of(NoteKind.TEXT_ENCODING, encoding=encoding),)
+    text, told_digits = with_plain_digits(text)
+    notes += told_digits
     if "\r" in text:
         if "\r\r\n" in text:
             notes = (*notes, Note.of(NoteKind.LINE_ENDS))

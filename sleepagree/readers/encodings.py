@@ -7,19 +7,26 @@ import unicodedata
 from functools import cache
 from typing import Final, NamedTuple
 
+from sleepagree.caution import Note, NoteKind
 from sleepagree.mapping.languages import Vocabulary, vocabularies
 
 #: The commonest first, which goes before others that fit as well.
 _CANDIDATES: Final = (
     *("cp1252", "cp1250", "cp1251", "cp1253", "cp1254", "cp1257", "shift_jis", "euc_kr", "gb18030", "big5"),
     *("cp932", "cp949", "euc_jp", "iso8859-2", "iso8859-5", "iso8859-7", "iso8859-9", "iso8859-15", "koi8_r", "koi8_u"),
-    *("cp866", "cp850", "cp852", "mac_roman"),
+    *("cp866", "cp850", "cp852", "mac_roman", "cp1255", "cp1256", "cp874", "iso8859-8", "iso8859-6", "iso8859-11"),
+    *("iso8859-13", "iso8859-4", "cp775", "cp862", "cp1258"),
 )
+#: Marks and embeddings of the direction of a text, which nobody sees (UAX 9).
+_DIRECTIONS: Final = frozenset("\u200e\u200f\u061c\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+_DECIMAL_SIGN: Final = "\u066b"
+_WIDE: Final = "０１２３４５６７８９"
 _MOST_TOLD: Final = 5
 _MOST_LINES: Final = 2000
 #: Half of the characters are letters of one language.
 _PLAUSIBLE: Final = 0.5
-_WORD: Final = re.compile(r"[^\W\d_]+")
+#: Letters, and the vowels and tones above and below them of scripts that have an encoding of their own.
+_WORD: Final = re.compile("(?:[^\\W\\d_]|[\u0300-\u036f\u0591-\u05c7\u064b-\u065f\u0e31\u0e34-\u0e3a\u0e47-\u0e4e])+")
 #: Marks that texts of any language may hold beside its words.
 _MARKS: Final = frozenset("“”„‘’«»–—…·°€№±¿¡ªº\u00a0\u3000、。「」『』【】〜・（）：，；／！？％＝－＋")
 _IN_WORDS: Final = frozenset("’·–・")
@@ -30,6 +37,8 @@ _COMMON: Final = {
     "Chinese": (("gb2312", 0xB0, 0xD7), ("big5", 0xA4, 0xC6)),
     "Korean": (("euc_kr", 0xB0, 0xC8),),
 }
+#: Languages without spaces between words.
+_UNPARTED: Final = frozenset({*_COMMON, "Thai"})
 
 
 class _Word(NamedTuple):
@@ -61,6 +70,31 @@ def likely_encodings(data: bytes) -> tuple[str, ...]:
     return tuple(e for e in ranked[:_MOST_TOLD] if scores[e] >= _PLAUSIBLE or e == ranked[0])
 
 
+def with_plain_digits(text: str) -> tuple[str, tuple[Note, ...]]:
+    """Return a text with the digits 0 to 9, a point for the Arabic decimal sign, and no marks of its direction.
+
+    Parameters
+    ----------
+    text : str
+        Of a whole file. Full-width digits, which stand in labels, are left.
+
+    Returns
+    -------
+    str
+    tuple of Note
+        What was read so.
+    """
+    if text.isascii():
+        return text, ()
+    held = set(text)
+    digits = {c: str(unicodedata.decimal(c)) for c in held if not c.isascii() and c.isdecimal() and c not in _WIDE}
+    changed = {**digits, _DECIMAL_SIGN: ".", **dict.fromkeys(_DIRECTIONS, "")}
+    if held.isdisjoint(changed):
+        return text, ()
+    plain = text.translate({ord(c): written for c, written in changed.items()})
+    return plain, (Note.of(NoteKind.OTHER_DIGITS, digits=" ".join(sorted(digits))),) if digits else ()
+
+
 def _decoded(data: bytes, encoding: str) -> str | None:
     try:
         return data.decode(encoding)
@@ -82,7 +116,7 @@ def _likeness(text: str) -> float:
     for language, vocabulary in vocabularies().items() if total else ():
         alphabets = _alphabets(language)
         own = max(sum(_own(word, alphabet, language) for word in words) for alphabet in alphabets)
-        best = max(best, own / total * (1 + _known(vocabulary, folded, text, by_word=language not in _COMMON)))
+        best = max(best, own / total * (1 + _known(vocabulary, folded, text, by_word=language not in _UNPARTED)))
     return best
 
 
@@ -124,6 +158,6 @@ def _known(vocabulary: Vocabulary, folded: set[str], text: str, *, by_word: bool
 
 def _out_of_place(text: str) -> int:
     """Return how many different characters are no letters and no marks, or are marks inside a word."""
-    odd = {c for c in set(text) if not c.isascii() and not c.isalpha() and c not in _MARKS}
+    odd = {c for c in set(text) if not c.isascii() and not _WORD.match(c) and c not in _MARKS}
     inside = {text[i] for i in range(1, len(text) - 1) if text[i] in _MARKS and text[i - 1 : i + 2 : 2].isalpha()}
     return len(odd) + len(inside - _IN_WORDS)

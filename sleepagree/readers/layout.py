@@ -428,19 +428,28 @@ def _line_of_label(data: bytes, label: str) -> int | None:
 
 _DAY_DIRECTIVES: Final = ("d", "j")
 _MONTH_DIRECTIVES: Final = ("m", "b", "B", "j")
-_YEAR_DIRECTIVES: Final = ("Y", "y")
+_YEAR_DIRECTIVES: Final = ("Y", "y", "EY")
 #: Week numbers and the locale's own forms are left out: nobody can tell what they mean on another computer.
-_KNOWN_DIRECTIVES: Final = frozenset("YymbBdjaAHIpMSfz%")
+_KNOWN_DIRECTIVES: Final = frozenset([*"YymbBdjaAHIpMSfz%", "EY"])
 
 
 def strptime_directives(text: str) -> tuple[str, ...]:
-    """Return the letters that follow a percent sign in a strptime text, "%%" left out."""
-    return tuple(letter for letter in re.findall(r"%(.?)", text, re.DOTALL) if letter != "%")
+    """Return the letters that follow a percent sign in a strptime text, "%%" left out.
+
+    "%EY" is the year of the Buddhist era, as in the Thai locale of POSIX.
+    """
+    return tuple(letter for letter in re.findall(r"%(EY|.?)", text, re.DOTALL) if letter != "%")
 
 
 def strptime_has_date(text: str) -> bool:
     """Whether a strptime text names a date."""
     return any(letter in _YEAR_DIRECTIVES for letter in strptime_directives(text))
+
+
+def strptime_has_half_days(text: str) -> bool:
+    """Whether a strptime text names the hours of a 12-hour clock and no half of the day."""
+    letters = strptime_directives(text)
+    return "I" in letters and "p" not in letters
 
 
 def strptime_fault(text: str) -> str:
@@ -451,14 +460,14 @@ def strptime_fault(text: str) -> str:
         return f"no '%{unknown[0]}', which cannot be read the same way everywhere"
     if len(set(letters)) < len(letters):
         return "each part of a time once"
-    # %H beside %p lets 10:30 PM pass for half past ten in the morning, and %I without %p names two hours
-    hours = set(letters) & {"H", "I", "p"}
-    is_whole_hour = hours == {"H"} and "S" not in letters
-    if not ("M" in letters or is_whole_hour) or hours not in ({"H"}, {"I", "p"}):
-        return "hours and minutes (%H:%M, or %I:%M %p)"
     parts = [
         any(letter in letters for letter in group) for group in (_YEAR_DIRECTIVES, _MONTH_DIRECTIVES, _DAY_DIRECTIVES)
     ]
+    # %H beside %p lets 10:30 PM pass for half past ten in the morning, and %I without %p names two hours of a date
+    hours = set(letters) & {"H", "I", "p"}
+    is_whole_hour = hours == {"H"} and "S" not in letters
+    if not ("M" in letters or is_whole_hour) or hours not in ({"H"}, {"I", "p"}, *([] if any(parts) else [{"I"}])):
+        return "hours and minutes (%H:%M, or %I:%M %p)"
     if any(parts) and not all(parts):
         return "a whole date (year, month, day) or none"
     return ""

@@ -24,7 +24,7 @@ from sleepagree.readers.column_kinds import ColumnSeen, Kind, see_column
 from sleepagree.readers.column_roles import Found, counted_rows, find_roles
 from sleepagree.readers.columns import times_of_columns
 from sleepagree.readers.csv_table import MOST_BELOW, told_delimiter
-from sleepagree.readers.encodings import likely_encodings
+from sleepagree.readers.encodings import likely_encodings, with_plain_digits
 from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
 from sleepagree.readers.json.beside import (
     beginning,
@@ -37,7 +37,16 @@ from sleepagree.readers.json.beside import (
     one_night,
 )
 from sleepagree.readers.label_meanings import called, meanings_of
-from sleepagree.readers.layout import AFTER_TIMES, COLUMNS, DURATION_UNITS, NO_LAYOUT, Layout, layout_of, told_values
+from sleepagree.readers.layout import (
+    AFTER_TIMES,
+    COLUMNS,
+    DURATION_UNITS,
+    NO_LAYOUT,
+    Layout,
+    layout_of,
+    strptime_has_half_days,
+    told_values,
+)
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why
 from sleepagree.readers.table.excel import sheet_names
 from sleepagree.readers.table.table import Table
@@ -50,6 +59,8 @@ from sleepagree.readers.table_place import (
     lines_above,
     record_paths,
 )
+from sleepagree.readers.times.clock import naive_datetime
+from sleepagree.readers.times.nights import runs_backwards
 from sleepagree.readers.whole_table import whole_table
 
 _MOST_ABOVE: Final = 20
@@ -431,6 +442,7 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
     """Yield a text taken apart at a delimiter and, where no column tells times then, behind the times of its lines."""
     settings = [] if encoding is None else [Setting("encoding", encoding, Why.TAKEN_APART)]
     text = data.decode(encoding or ("utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"), "replace")
+    text, _ = with_plain_digits(text)
     lines = text.replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n").split("\n")
     told = told_delimiter(text)
     mark = told.mark if told else given.delimiter
@@ -536,7 +548,7 @@ def _as_read(path: str, found: Found, given: Layout) -> LayoutProposal:
     )
     answers = {s.key: s.others[0].value for s in proposal.blanks if s.others}
     if any(s.key == "begins" for s in proposal.blanks) and any(c.kind is Kind.TIMES_OF_DAY for c in found.columns):
-        answers["begins"] = "2000-01-01T12:00:00"
+        answers["begins"] = _some_beginning(found.columns)
     try:
         seen = inspect_file(Path(path), layout=proposal.layout(answers))
     except SleepAgreeError as error:
@@ -545,6 +557,15 @@ def _as_read(path: str, found: Found, given: Layout) -> LayoutProposal:
     return replace(
         proposal, settings=(*proposal.settings, *offered), seen=replace(seen, assumed=tuple(answers.items()))
     )
+
+
+def _some_beginning(columns: Sequence[ColumnSeen]) -> str:
+    """Return a moment from which times of day can be counted: noon, or on a 12-hour clock the first of them."""
+    readings = (c.readings[0] for c in columns if c.kind is Kind.TIMES_OF_DAY and c.readings)
+    half = next((r.times.us for r in readings if r.form and strptime_has_half_days(r.form)), None)
+    if half is None:
+        return "2000-01-01T12:00:00"
+    return naive_datetime(int(half[-1 if runs_backwards(half) else 0])).replace(year=2000).isoformat()
 
 
 def _once(proposal: LayoutProposal) -> bool:

@@ -21,6 +21,7 @@ from sleepagree.readers.csv_table import (
     without_comments,
     without_rules,
 )
+from sleepagree.readers.encodings import with_plain_digits
 from sleepagree.readers.json.records import rows_of_columns
 from sleepagree.readers.layout import AFTER_TIMES
 from sleepagree.readers.table.code_runs import MOST_CODES, codes_of_texts
@@ -166,7 +167,7 @@ def are_runs(cells: Sequence[str]) -> bool:
 def decoded(data: bytes) -> Any:
     """Return the document in a JSON file, None where there is none."""
     try:
-        return json.loads(data)
+        return json.loads(with_plain_digits(data.decode(json.detect_encoding(data)))[0])
     except (ValueError, RecursionError):
         return None
 

@@ -140,7 +140,7 @@ def test_the_beginning_of_elapsed_time(value: str, begins: dt.date) -> None:
     assert layout(f"[file]\nbegins = {value}\n").begins == begins
 
 
-@pytest.mark.parametrize("time", ["%H:%M", "%I:%M:%S %p", "%Y-%j %H:%M", "%d %B %y %H:%M:%S.%f %z", "unix-ms"])
+@pytest.mark.parametrize("time", ["%H:%M", "%I:%M", "%I:%M:%S %p", "%Y-%j %H:%M", "%d %B %y %H:%M:%S.%f %z", "unix-ms"])
 def test_forms_of_time(time: str) -> None:
     assert layout(f'[file]\ntime = "{time}"\n').time == time
 
@@ -200,7 +200,7 @@ WRONG = [
             f"[file], key 'time': wrong value in the layout. Found '{form}'; expected hours and minutes (%H:%M, or "
             "%I:%M %p).",
         )
-        for form in ("%d/%m/%Y %H:%M %p", "%H:%M:%S%p", "%d/%m/%Y %I:%M", "%I:%M", "%H %I:%M %p", "%H %I:%M")
+        for form in ("%d/%m/%Y %H:%M %p", "%H:%M:%S%p", "%d/%m/%Y %I:%M", "%Y-%m-%d %I:%M", "%H %I:%M %p", "%H %I:%M")
     ),
     ("file = 3\n", "file: wrong value in the layout. Found 3; expected a table [file]."),
     (

@@ -34,8 +34,9 @@ def page() -> str:
 
 def calendar() -> str:
     events = [
-        f"BEGIN:VEVENT\r\nDTSTAMP:2031031{5 + i // 60}T070500\r\nDTSTART:{t:%Y%m%dT%H%M%S}\r\nDURATION:PT{n}S\r\nSUMMARY:{word}\r\nDESCRIPTION:pulse\\, a \r\n"
-        " folded line\r\nEND:VEVENT\r\n"
+        f"BEGIN:VEVENT\r\nDTSTAMP:2031031{5 + i // 60}T070500\r\n"
+        f"DTSTART:{t:%Y%m%dT%H%M%S}\r\nDURATION:PT{n}S\r\nSUMMARY:{word}\r\n"
+        "DESCRIPTION:pulse\\, a \r\n folded line\r\nEND:VEVENT\r\n"
         for i, (t, word, n) in enumerate(ROWS)
     ]
     day = "BEGIN:VEVENT\r\nDTSTART;VALUE=DATE:20310315\r\nSUMMARY:Score 82\r\nEND:VEVENT\r\n"

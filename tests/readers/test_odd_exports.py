@@ -195,21 +195,69 @@ def test_rows_with_the_newest_first(tmp_path: Path, cell: str) -> None:
     assert "at which the earliest row began" in layout_text(proposed(path)[0]) or cell[2:4] == "%d"
 
 
+EVENING = [moment - timedelta(hours=1) for moment in MOMENTS]
+
+
+@pytest.mark.parametrize("form", ["%I:%M:%S", "%I.%M.%S"])
 @pytest.mark.parametrize("newest_first", [False, True])
-def test_a_clock_of_twelve_hours_is_refused_and_a_layout_is_written_all_the_same(
-    tmp_path: Path, *, newest_first: bool
+def test_a_clock_of_twelve_hours_is_counted_on_from_its_beginning_once_a_layout_says_so(
+    tmp_path: Path, form: str, *, newest_first: bool
 ) -> None:
-    moments = [moment - timedelta(hours=1) for moment in MOMENTS[:-1]]
-    rows = [f"{moment:%I:%M:%S},{stage}" for moment, stage in zip(moments, STAGES, strict=True)]
+    rows = [f"{moment:{form}},{stage}" for moment, stage in zip(EVENING[:-1], STAGES, strict=True)]
     path = write(tmp_path, ["time,stage", *(rows[::-1] if newest_first else rows)])
-    layout = parse_layout(b"[file]\nbegins = 2026-03-14T22:00:00\n", "given.toml")
-    with pytest.raises(ClockError, match="the clock goes from 12 to 1, and no time says AM or PM") as caught:
-        read_spans(path, layout=layout)
-    assert "am_pm" in caught.value.remedy
-    written = tmp_path / "mine.toml"
-    result = run("inspect", path, "--write-layout", written)
-    assert (result.exit_code, "no time says AM or PM" in " ".join(result.stdout.split())) == (0, True)
-    assert 'begins = ""' in written.read_text("utf-8")
+    if form == "%I:%M:%S":
+        layout = parse_layout(b"[file]\nbegins = 2026-03-14T22:00:00\n", "given.toml")
+        with pytest.raises(ClockError, match="the clock goes from 12 to 1, and no time says AM or PM") as caught:
+            read_spans(path, layout=layout)
+        assert "am_pm" in caught.value.remedy
+        assert 'time = "%I:%M:%S" and begins' in caught.value.remedy
+    proposal, values = proposed(path)
+    assert (values["time"], values["begins"]) == (form, None)
+    for begins in ("2026-03-14T22:01:30", "2026-03-14T20:15:00"):
+        spans = read_spans(path, layout=proposal.layout({"begins": begins}))
+        assert spans.start == EVENING[0]
+        assert spans.onset_s.tolist() == [30.0 * i for i in range(len(STAGES))]
+        assert [note.kind for note in spans.notes].count(NoteKind.HALF_DAYS) == 1
+
+
+def test_intervals_on_a_clock_of_twelve_hours(tmp_path: Path) -> None:
+    rows = [
+        f"{EVENING[a]:%I:%M:%S},{EVENING[b]:%I:%M:%S},{label}"
+        for a, b, (label, _) in zip(EDGES, EDGES[1:], BOUTS, strict=False)
+    ]
+    proposal, values = proposed(write(tmp_path, ["von,bis,Phase", *rows]))
+    assert (values["start"], values["end"], values["time"]) == ("von", "bis", "%I:%M:%S")
+    spans = read_spans(tmp_path / "night.csv", layout=proposal.layout({"begins": "2026-03-14T22:00:00"}))
+    assert spans.start == EVENING[0]
+    assert (spans.onset_s / 30).tolist() == EDGES[: len(BOUTS)]
+    assert (spans.duration_s / 30).tolist() == [epochs for _, epochs in BOUTS]
+
+
+@pytest.mark.parametrize(
+    ("times", "begins", "problem"),
+    [
+        (["10:30", "11:30", "12:30", "1:30"], "2026-03-14T22:31:00", "cannot be counted on"),
+        (["10:30", "12:30", "1:30", "5:00"], "2026-03-14T22:30:00", "cannot be counted on"),
+        (["10:30", "12:30", "1:30", "1:29"], "2026-03-14T22:30:00", "cannot be counted on"),
+        (["10:30", *(f"{1 + i % 12}:00" for i in range(24))], "2026-03-14T22:30:00", "cannot be counted on"),
+        (["10:30", "12:30", "1:30", "2:29"], "2026-03-14", "needs the moment"),
+        (["10:30", "12:30", "1:30", "2:29"], "2026-03-14T22:30:00Z", "needs the moment"),
+    ],
+)
+def test_hours_that_may_be_twelve_more_are_refused(tmp_path: Path, times: list[str], begins: str, problem: str) -> None:
+    path = write(tmp_path, ["time,stage", *(f"{time},{STAGES[i]}" for i, time in enumerate(times))])
+    given = f'[file]\ntime = "%I:%M"\nshape = "intervals"\nbegins = "{begins}"\nnight_of = "bed-day"\n'
+    with pytest.raises((ClockError, FileFormatError), match=problem):
+        read_spans(path, layout=parse_layout(given.encode(), "given.toml"))
+
+
+def test_halves_in_a_column_beside_times_without_dates_are_proposed(tmp_path: Path) -> None:
+    rows = [f"{moment:%I:%M:%S},{moment:%p},{stage}" for moment, stage in zip(EVENING[:-1], STAGES, strict=True)]
+    proposal, values = proposed(write(tmp_path, ["time,half,stage", *rows]))
+    assert (values["time"], values["am_pm"]) == ("%I:%M:%S %p", "half")
+    spans = read_spans(tmp_path / "night.csv", layout=proposal.layout({"begins": "2026-03-14T20:00:00"}))
+    assert spans.start == EVENING[0]
+    assert float(spans.onset_s[-1]) == 30.0 * (len(STAGES) - 1)
 
 
 def test_rows_about_the_light_are_no_stages(tmp_path: Path) -> None:
@@ -322,7 +370,7 @@ def test_a_word_for_utc_behind_a_time_is_an_offset(tmp_path: Path, form: str) ->
     assert read_spans(path, layout=proposal.layout()).start == START.replace(tzinfo=UTC)
 
 
-@pytest.mark.parametrize("word", ["晚上{}", "{} noche", "{}p", "{} Glas"])
+@pytest.mark.parametrize("word", ["夜里{}", "boa tarde {}", "{} noche", "{}p", "{} Glas"])
 def test_a_word_that_may_tell_the_half_of_a_day_is_asked_for(tmp_path: Path, word: str) -> None:
     evening = [moment - timedelta(hours=3) for moment in MOMENTS[:200]]
     rows = [f"{word.format(f'{hour(t)}:{t:%M:%S}')};{s}" for t, s in zip(evening, STAGES, strict=False)]

@@ -340,13 +340,31 @@ def test_p_beside_words_that_are_neither_am_nor_pm_names_the_column_for_them() -
     ("cell", "hour"),
     [
         *(("10:30 p. m.", 22), ("10:30 p.\u202fm.", 22), ("午後10:30", 22), ("오전 9:30", 9), ("上午0:30", 0)),
-        *(("下午12:30", 12), ("12:30 a.m.", 0), ("10:30 ip.", 22), ("μ.μ. 1:30", 13)),
+        *(("下午12:30", 12), ("12:30 a.m.", 0), ("10:30 ip.", 22), ("μ.μ. 1:30", 13), ("10:30 م", 22), ("9:30 ص", 9)),
+        *(("10:30 PTG", 22), ("10:30 ق.ظ.", 10), ("12:30 अपराह्न", 12), ("10:30 сл.об.", 22), ("9:30 לפנה״צ", 9)),
+        *(
+            ("晚上10:30", 22),
+            ("凌晨12:30", 0),
+            ("凌晨 1:30", 1),
+            ("早上8:30", 8),
+            ("中午12:30", 12),
+            ("10:30 晚上", 22),
+        ),
+        *(("夜10:30", 22), ("밤 11:30", 23), ("새벽 2:30", 2)),
     ],
 )
 def test_halves_of_a_day_are_read_in_many_languages(cell: str, hour: int) -> None:
     """Words of Unicode CLDR; its Japanese form counts the hours of a half from 0."""
     ((form, _),) = declarable_forms(cell)
     assert read_declared([cell], Column("", "", str), form).us.tolist() == [hour * HOUR_US + 30 * 60 * SECOND_US]
+
+
+@pytest.mark.parametrize("cell", ["晚上12:30", "晚上22:30", "中午11:30", "夜中1:30", "밤 1:30"])
+def test_an_hour_that_is_no_hour_of_its_part_of_a_day_has_no_half(cell: str) -> None:
+    """By the day periods of Unicode CLDR."""
+    assert declarable_forms(cell) == ()
+    with pytest.raises(FileFormatError, match="the time does not have the declared form"):
+        read_declared([cell], Column("", "", str), "%p%I:%M")
 
 
 def test_lengths_tell_their_units_in_words_or_as_iso_8601_has_them() -> None:

@@ -17,6 +17,7 @@ from typing import Any, Final, NamedTuple, NoReturn, TypeVar
 
 from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import ClockError, FileFormatError, Option, for_page, shorten
+from sleepagree.readers.encodings import with_plain_digits
 
 #: More digits than any time, count or code in use; int() of a longer text can take quadratic time.
 _MOST_DIGITS: Final = 40
@@ -200,7 +201,8 @@ def _decode_text(data: bytes, path: str) -> tuple[str, tuple[Note, ...]]:
             "the text cannot be decoded", path, where, found, "JSON in UTF-8", "Save the file as UTF-8."
         ) from None
     notes = () if encoding in ("utf-8", "utf-8-sig") else (Note.of(NoteKind.NOT_UTF8, encoding=encoding),)
-    return text, notes
+    text, digits = with_plain_digits(text)
+    return text, (*notes, *digits)
 
 
 def _loads(text: str, path: str, line: str) -> Any:

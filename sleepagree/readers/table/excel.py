@@ -26,6 +26,7 @@ from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.readers.columns import list_names
 from sleepagree.readers.csv_table import below_names, foot_begins, foot_note
+from sleepagree.readers.encodings import with_plain_digits
 from sleepagree.readers.layout import NO_LAYOUT, Layout
 from sleepagree.readers.rows import Places
 from sleepagree.readers.table.reader import spans_of_table
@@ -125,7 +126,9 @@ def _rows(data: bytes, path: str, layout: Layout) -> tuple[list[_Row], tuple[Not
     title = next(iter(held), "")
     told = count > 1 and layout.sheet is None
     notes = (Note.of(NoteKind.SHEET_READ, sheet=OwnWord(title)),) if told else ()
-    return held.get(title, []), notes
+    rows = held.get(title, [])
+    _, digits = with_plain_digits("".join(text for _, cells in rows for text in cells if isinstance(text, str)))
+    return rows, (*notes, *digits)
 
 
 def _sheets(data: bytes, path: str, wanted: str | None) -> tuple[dict[str, list[_Row]], int]:
@@ -218,4 +221,4 @@ def _text(value: Any) -> str:
         return f"{int(minutes // 60)}:{int(minutes % 60):02d}:{seconds:02.0f}"
     if isinstance(value, float):
         return str(int(value)) if value.is_integer() else repr(value)
-    return str(value)
+    return with_plain_digits(str(value))[0]

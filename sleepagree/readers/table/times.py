@@ -10,7 +10,7 @@ import numpy as np
 
 from sleepagree.caution import Note, NoteKind, OwnWord, ZoneName
 from sleepagree.errors import ClockError, EpochGridError, Option, asked, for_page
-from sleepagree.readers.layout import Overlaps, strptime_has_date
+from sleepagree.readers.layout import Overlaps, strptime_has_date, strptime_has_half_days
 from sleepagree.readers.rows import Rows
 from sleepagree.readers.table.counting import counted_starts
 from sleepagree.readers.table.table import TableReading
@@ -29,6 +29,7 @@ from sleepagree.readers.times.forms import says_24
 from sleepagree.readers.times.nights import (
     ends_after_starts,
     place_after,
+    place_half_days,
     place_in_nights,
     read_dates,
     refuse_exchanged_dates,
@@ -145,6 +146,8 @@ def _beside_dates(reading: TableReading, texts: Sequence[str], rows: Sequence[in
 def _on_days(reading: TableReading, times: Times, column: Column) -> Times:
     """Return times of day on the days that a column of dates or the layout tells."""
     night_of, begins, table = reading.layout.night_of, reading.layout.begins, reading.table
+    if _in_half_days(reading):
+        return _on_half_days(reading, times, column)
     if reading.columns.date is not None:
         dates_column = reading.column(reading.columns.date)
         data, written = table.columns[reading.columns.date], table.columns[reading.columns.start]
@@ -176,6 +179,22 @@ def _on_days(reading: TableReading, times: Times, column: Column) -> Times:
     )
     expected = "dates and times, a column of dates, or a date" + for_page(" in a layout", "")
     raise column.error(ClockError, 0, "the times tell no date", "times of day only", expected, remedy)
+
+
+def _in_half_days(reading: TableReading) -> bool:
+    """Whether the layout says that times are those of a 12-hour clock without AM or PM."""
+    form = reading.layout.time
+    return form is not None and "%" in form and strptime_has_half_days(form)
+
+
+def _on_half_days(reading: TableReading, times: Times, column: Column) -> Times:
+    """Return times of a 12-hour clock as counted on from the beginning that the layout tells."""
+    begins = reading.layout.begins
+    if not isinstance(begins, datetime) or begins.tzinfo is not None or reading.columns.date is not None:
+        reason = "a 12-hour clock without AM or PM needs the moment, without an offset, from which its hours count on"
+        raise reading.contradiction("time", reason + ": 'begins', and no column of dates")
+    reading.notes.append(Note.of(NoteKind.HALF_DAYS))
+    return Times(place_half_days(begins, times.us, column), Clock.LOCAL)
 
 
 def _refuse_late(us: Microseconds, begins: datetime, column: Column) -> None:
@@ -242,7 +261,8 @@ def _parse_ends(reading: TableReading, texts: Sequence[str], column: Column, sta
     beside = reading.columns.date is not None and reading.layout.date is not None
     if ends.clock is not Clock.DAY and not (beside and starts.clock is Clock.LOCAL):
         return ends
-    us = ends_after_starts(starts.us[staged], ends.us % DAY_US)
+    turn = DAY_US // 2 if _in_half_days(reading) else DAY_US
+    us = ends_after_starts(starts.us[staged], ends.us % turn, turn)
     # an end at 24:00 of a row that begins at 00:00 is the end of that day
     began = reading.table.columns[reading.columns.start]
     for row in np.flatnonzero(us == starts.us[staged]).tolist():

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from itertools import product
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sleepagree.caution import Note, NoteKind, ZoneName
 from sleepagree.errors import ClockError, FileFormatError, Option, asked, for_page
@@ -25,9 +26,24 @@ from sleepagree.readers.times.clock import (
     microseconds_of,
     show_offset,
 )
-from sleepagree.readers.times.words import is_before_date, is_beside_clock, with_plain_half
+from sleepagree.readers.times.words import (
+    form_of_names,
+    has_long_month,
+    is_before_date,
+    is_beside_clock,
+    months_meant,
+    with_plain_half,
+    with_plain_names,
+)
 
 EXAMPLE: Final = "a time such as 2026-03-01T22:30:00"
+#: Stands for a comma in Arabic script.
+_COMMA: Final = "،"
+_BUDDHIST: Final = "Buddhist era"
+_ERAS_APART: Final = 543
+_BUDDHIST_YEAR: Final = re.compile(r"(?<!\d)2[56]\d\d(?!\d)", re.ASCII)
+#: Years that no night of a wearable has, and that nobody shifts dates to: calendar, first and last year.
+_OTHER_CALENDARS: Final = ((_BUDDHIST, 2500, 2600), ("Persian or Islamic calendar", 1300, 1500))
 _SHOWN_CHANGES: Final = 3
 _MIDNIGHT_24: Final = re.compile(r"(?<![\d:])24(?=:00(?!\d)(?::00(?![\d.,]))?(?!:))", re.ASCII)
 
@@ -50,17 +66,24 @@ def read_declared(texts: Sequence[str], column: Column, form: str) -> Times:
     values = np.empty(len(texts), np.int64)
     offsets: list[int | None] = []
     midnights = 0
-    has_half, has_zone, has_month = (directive in strptime_directives(form) for directive in "pzb")
+    directives = strptime_directives(form)
+    has_half, has_zone = (directive in directives for directive in "pz")
+    names, is_buddhist = [letter for letter in directives if letter in "aAbB"], "EY" in directives
+    plain_form, language = form_of_names(form.replace(_COMMA, ",").replace("%EY", "%Y"))
     for row, text in enumerate(texts):
         cell = text.strip()
-        plain = with_plain_half(cell) if has_half else cell
+        plain = cell.replace(_COMMA, ",")
+        plain = with_plain_half(plain) if has_half else plain
         plain = _with_plain_zone(plain) if has_zone else plain
-        plain = _SEPT.sub("Sep", plain) if has_month else plain
+        plain = with_plain_names(plain, names, language)
         try:
-            moment, late = _moment_or_midnight(plain, form)
+            plain = _in_common_era(plain) if is_buddhist else plain
+            moment, late = _moment_or_midnight(plain, plain_form)
         except (ValueError, OverflowError, re.error):
             if not cell:
                 raise missing_time(cell, row, column) from None
+            if names and (months := months_meant(plain)):
+                raise _ambiguous_month(cell, months, row, column) from None
             problem = "the time does not have the declared form"
             expected = "the form " + for_page(f'time = "{form}"', f'"{form}"')
             remedy = "Correct the row, or " + for_page("'time' in the layout.", f"{asked('time')}.")
@@ -78,6 +101,49 @@ def read_declared(texts: Sequence[str], column: Column, form: str) -> Times:
     if not strptime_has_date(form):
         return Times(values, Clock.DAY, 0, midnight_note(midnights))
     return with_offsets(values, offsets, texts, column, midnight_note(midnights))
+
+
+def _in_common_era(cell: str) -> str:
+    """Return a date of the Buddhist era with its year of the common era; raise a ValueError where it has none."""
+    plain, found = _BUDDHIST_YEAR.subn(lambda year: str(int(year[0]) - _ERAS_APART), cell, count=1)
+    if not found:
+        raise ValueError(cell)
+    return plain
+
+
+def refuse_other_calendars(us: Microseconds, texts: Sequence[str], column: Column) -> None:
+    """Refuse years that are those of another calendar: 2569 of the Buddhist era is 2026, 1404 of the Persian is 2025.
+
+    Raises
+    ------
+    ClockError
+        With the first row of such a year.
+    """
+    for calendar, rows in _of_other_calendars(us):
+        row = int(rows[0])
+        forms = [form for form in declarable_forms(texts[row].strip()) if "%EY" in form[0]]
+        remedy = layout_with_forms(forms) if forms else "Export the times with years of the common era."
+        problem, expected = f"a year that is one of the {calendar}", "a year of the common era, such as 2026"
+        raise column.error(ClockError, row, problem, f"'{texts[row].strip()}'", expected, remedy, forms)
+
+
+def _of_other_calendars(us: Microseconds) -> Iterator[tuple[str, NDArray[np.intp]]]:
+    """Yield calendars with the rows whose year is one of them, if there are any."""
+    for calendar, first, last in _OTHER_CALENDARS:
+        rows = np.flatnonzero((us >= _year_us(first)) & (us < _year_us(last + 1)))
+        if rows.size:
+            yield calendar, rows
+
+
+def _year_us(year: int) -> int:
+    return microseconds_of(datetime(year, 1, 1))
+
+
+def _ambiguous_month(cell: str, months: Mapping[str, str], row: int, column: Column) -> FileFormatError:
+    """Return the error for a name that is one month in one language and another in another."""
+    problem = "the name of the month is " + " and ".join(f"{month} in {said}" for said, month in months.items())
+    remedy = "Say which in the form of the times: " + " or ".join(f"%b[{language}]" for language in months) + "."
+    return column.error(FileFormatError, row, problem, f"'{cell}'", "a name of one month", remedy)
 
 
 def _moment_or_midnight(cell: str, form: str) -> tuple[datetime, bool]:
@@ -146,14 +212,20 @@ _ORDERS: Final = (
     ("d", "m", "Y", "if the day comes first"),
     ("m", "d", "Y", "if the month comes first"),
     ("Y", "m", "d", "if the year comes first"),
+    # with a name in the place of the last number alone
+    ("Y", "d", "b", "if the day comes in the middle"),
 )
 #: A word beside a clock time, as in "klo 23.42" and "23:42 Uhr": which may stand there is looked up.
-_WORD: Final = r"[^\W\d_]{1,6}\.?"
+_WORD: Final = r"[^\W\d_](?:\.?[^\W\d_]){0,5}\.?"
+_WEEKDAY: Final = "(?:Sun|Mon|Tue|Wed|Thu|Fri|Sat)"
+#: A word inside a date, as in "1 de mayo de 2026", "2026 m. kovo 1" and "1 tháng 3, 2026".
+_INSIDE: Final = r"(?: +(?:de|del|m\.|gada|tháng|thg|năm|ค\.ศ\.|พ\.ศ\.))?"
 _DATE_AND_TIME: Final = re.compile(
     r"(?:(?P<weekday>[A-Za-z]{3},? |[^\W\d_]{1,4}\.? +(?=\d))?"
-    r"(?P<date>(?:[0-9]{1,4}|[A-Za-z]{3,9})(?P<first>[./-]|\.? +|[年년] *)(?:[0-9]{1,2}|[A-Za-z]{3,9})"
-    r"(?P<second>[./-]|[.,]? +|[月월] *)[0-9]{1,4})"
-    rf"(?P<gap>[ T,.日일]+|(?: (?P<of_date>{_WORD}))?,? +(?P<word>{_WORD} +)?))?(?P<before>[AP]M *)?"
+    rf"(?P<date>(?:[0-9]{{1,4}}|[A-Za-z]{{3,9}})(?P<first>[./-]|\.?{_INSIDE} +|[年년] *)"
+    rf"(?:[0-9]{{1,2}}|[A-Za-z]{{3,9}})(?P<second>[./-]|[.,]?{_INSIDE} +|[月월] *)(?:[0-9]{{1,4}}|[A-Za-z]{{3,9}}))"
+    rf"(?P<gap>[日일]?,? *[(（]?{_WEEKDAY}[)）]?,? *|[ T,.日일]+| +[-–] +|"
+    rf"(?: (?P<of_date>{_WORD}))?,? +(?P<word>{_WORD} +)?))?(?P<before>[AP]M *)?"
     rf"(?P<lead>{_WORD} *)?(?P<hour>[0-9]{{1,2}})(?P<mark>[:.：]| ?h ?|[時时點点시] *)(?P<minute>[0-9]{{2}})"
     r"(?:(?P<again>[:.：]|[分분] *)[0-9]{2}(?P<fraction>[.,][0-9]{1,6})?)?(?P<tail>[秒초分분]?)"
     rf"(?P<half> ?[AP]M)?(?P<behind>(?! ?[Zz]$) ?{_WORD})?(?P<offset> ?(?:[Zz]|[+-][0-9]{{2}}:?[0-9]{{2}}))?"
@@ -163,10 +235,14 @@ _TOGETHER: Final = re.compile(r"(?:19|20)[0-9]{6}(?P<gap>[ _-]?)[0-9]{4}(?P<seco
 #: A whole hour, as in "22h" and "22 Uhr".
 _HOUR: Final = re.compile(r"[0-9]{1,2}(?P<gap> ?)(?P<word>[^\W\d_]{1,6}\.?)")
 _HOURS: Final = ("h", "H", "時", "时", "點", "点", "시")
+#: The time of day before the date.
+_TIME_FIRST: Final = re.compile(
+    r"(?P<time>[0-9]{1,2}:[0-9]{2}(?::[0-9]{2})?)(?P<gap>,? +)(?P<date>[^\s:][^:]*[0-9]{2,4})"
+)
+#: Names that a date may have, as directives of strptime.
+_NAMES_OF_DATES: Final = ("ab", "b", "a")
 #: As clocks of computers write it.
 _YEAR_LAST: Final = "%a %b %d %H:%M:%S %Y"
-#: The one month that is also cut to four letters.
-_SEPT: Final = re.compile(r"(?<![^\W\d_])sept(?![^\W\d_])", re.IGNORECASE)
 _UTC: Final = re.compile(r"(?<=\d) ?(?:UTC|GMT)(?P<offset> ?[+-]\d{2}:?\d{2})?$", re.ASCII)
 
 
@@ -180,8 +256,7 @@ def declarable_forms(cell: str) -> tuple[tuple[str, str], ...]:
 
     Every form is tried on the cell, so that what a message offers is what can be followed.
     """
-    cell = _with_plain_zone(with_plain_half(cell))
-    cell = _SEPT.sub("Sep", cell)
+    cell = _with_plain_zone(with_plain_half(cell.replace(_COMMA, ",")))
     if together := _TOGETHER.fullmatch(cell):
         form = f"%Y%m%d{together['gap']}%H%M" + "%S" * bool(together["second"])
         return ((form, ""),) if _reads(cell, form) else ()
@@ -189,24 +264,42 @@ def declarable_forms(cell: str) -> tuple[tuple[str, str], ...]:
         return ((_YEAR_LAST, ""),)
     if (hour := _HOUR.fullmatch(cell)) and (hour["word"] in _HOURS or is_beside_clock(hour["word"])):
         return ((f"%H{hour['gap']}{hour['word']}", ""),) if _reads(cell, f"%H{hour['gap']}{hour['word']}") else ()
-    match = _DATE_AND_TIME.fullmatch(cell)
+    if swapped := _TIME_FIRST.fullmatch(cell):
+        return _swapped(swapped)
+    plain = dict.fromkeys((cell, *(with_plain_names(cell, kinds) for kinds in _NAMES_OF_DATES)))
+    return next(filter(None, (_forms_of(text, cell) for text in plain)), ())
+
+
+def _swapped(cell: re.Match[str]) -> tuple[tuple[str, str], ...]:
+    """Return the forms of a cell with the time of day before the date."""
+    forms = [(*form.rsplit(" %H", 1), when) for form, when in declarable_forms(f"{cell['date']} {cell['time']}")]
+    swapped = ((f"%H{time}{cell['gap']}{date}", when) for date, time, when in forms)
+    return tuple((form, when) for form, when in swapped if _reads(cell[0], form))
+
+
+def _forms_of(plain: str, cell: str) -> tuple[tuple[str, str], ...]:
+    """Return the forms of a cell whose names are English."""
+    match = _DATE_AND_TIME.fullmatch(plain)
     beside = () if match is None else (match[part] for part in ("of_date", "word", "lead", "behind"))
     if match is None or not all(is_beside_clock(word) for word in beside if word):
         return ()
     time = _form_of_time(match)
     if match["date"] is None:
         return ((time, ""),) if _reads(cell, time) else ()
-    first, second, gap = match["first"], match["second"], match["gap"]
-    weekday = match["weekday"] or ""
+    weekday, gap = match["weekday"] or "", match["gap"] or ""
     if weekday and not is_before_date(weekday):
         weekday = f"%a{weekday[3:]}"
+    gap = re.sub(_WEEKDAY, "%a", gap)
+    names = {f"%b[{language}]": f"if it is {language}" for language in months_meant(plain)}
+    names = names or {"%B" if has_long_month(plain) else "%b": ""}
     forms: dict[str, str] = {}
     for *parts, when in _ORDERS:
-        for year, month in product(("%Y", "%y"), ("%m", "%b", "%B")):
-            one, two, three = ({"d": "%d", "m": month, "Y": year}[part] for part in parts)
-            form = f"{weekday}{one}{first}{two}{second}{three}{gap}{time}"
-            if when not in forms.values() and _reads(cell, form):
-                forms[form] = when
+        for year, month in product(("%Y", "%y", "%EY"), ("%m", *names)):
+            name = month if month in names else "%b"
+            one, two, three = ({"d": "%d", "m": month, "b": name, "Y": year}[part] for part in parts)
+            form = f"{weekday}{one}{match['first']}{two}{match['second']}{three}{gap}{time}"
+            if (names.get(month) or when not in forms.values()) and _reads(cell, form):
+                forms[form] = names.get(month) or when
     return tuple((form, when if len(forms) > 1 else "") for form, when in forms.items())
 
 
@@ -232,7 +325,7 @@ def _reads(cell: str, form: str) -> bool:
         us = read_declared([cell], Column("", "", str), form).us
     except FileFormatError:
         return False
-    return bool(EARLIEST_US <= us[0] <= LATEST_US)
+    return not list(_of_other_calendars(us)) and bool(EARLIEST_US <= us[0] <= LATEST_US)
 
 
 def layout_with_forms(forms: Sequence[tuple[str, str]], *above: str) -> str:

@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.errors import ClockError, FileFormatError, for_page
+from sleepagree.errors import ClockError, FileFormatError, asked, for_page
 from sleepagree.files.toml import toml_text
 from sleepagree.readers.layout import NightOf
 from sleepagree.readers.times.clock import (
@@ -23,7 +23,7 @@ from sleepagree.readers.times.clock import (
     microseconds_of,
     naive_datetime,
 )
-from sleepagree.readers.times.forms import declarable_forms, layout_with_forms
+from sleepagree.readers.times.forms import declarable_forms, layout_with_forms, refuse_other_calendars
 
 _DATE: Final = re.compile(r"(\d{4})-(\d\d)-(\d\d)(?:[T ]00:00(?::00(?:\.0+)?)?)?", re.ASCII)
 
@@ -31,6 +31,9 @@ _DATE: Final = re.compile(r"(\d{4})-(\d\d)-(\d\d)(?:[T ]00:00(?::00(?:\.0+)?)?)?
 _NEAR_US: Final = 3 * HOUR_US
 _MOST_LEAPS: Final = 1000
 _NOON: Final = 12
+#: A step of a 12-hour clock may be 12 hours longer than it looks, and a second night follows within a day.
+_LONGEST_HALF_DAY_STEP: Final = 3 * HOUR_US
+_LONGEST_HALF_DAY_NIGHT: Final = 14 * HOUR_US
 _NEARLY_ALL: Final = 0.8
 
 
@@ -62,7 +65,9 @@ def read_dates(texts: Sequence[str], column: Column, *, beside: Sequence[str] | 
             if not 1000 <= day.year < 9000:
                 raise _unreadable_date(text.strip(), "" if beside is None else beside[row].strip(), row, column)
             known[text] = (day - date(1970, 1, 1)).days * DAY_US
-    return np.array([known[text] for text in texts], np.int64)
+    us = np.array([known[text] for text in texts], np.int64)
+    refuse_other_calendars(us, texts, column)
+    return us
 
 
 def _unreadable_date(cell: str, time: str, row: int, column: Column) -> FileFormatError:
@@ -136,6 +141,21 @@ def runs_backwards(us: NDArray[Any]) -> bool:
     return steps.size > 1 and bool((steps <= 0).mean() > _NEARLY_ALL and (steps < 0).any())
 
 
+def half_day_row(times: Times) -> int | None:
+    """Return the first row after a step from 12 to 1 of a 12-hour clock without AM or PM; None where there is none."""
+    if times.clock not in (Clock.DAY, Clock.LOCAL):
+        return None
+    hours = times.us % DAY_US // HOUR_US
+    if not hours.size or hours.min() < 1 or hours.max() != _NOON:
+        return None
+    back = times.us[1:] < times.us[:-1]
+    falls = np.flatnonzero(back & (hours[:-1] == _NOON) & (hours[1:] < _NOON))
+    if runs_backwards(times.us):
+        falls = np.flatnonzero(~back & (hours[:-1] < _NOON) & (hours[1:] == _NOON))
+    steps = ((int(i) + 1, abs(int(times.us[i + 1] - times.us[i]))) for i in falls)
+    return next((row for row, step in steps if DAY_US // 4 <= step <= DAY_US // 2), None)
+
+
 def refuse_half_days(times: Times, column: Column) -> None:
     """Refuse times of a 12-hour clock that does not tell morning from evening: it alone goes from 12 to 1.
 
@@ -144,27 +164,54 @@ def refuse_half_days(times: Times, column: Column) -> None:
     ClockError
         With the first row after such a step, in the order of time.
     """
-    if times.clock not in (Clock.DAY, Clock.LOCAL):
+    if (row := half_day_row(times)) is None:
         return
-    hours = times.us % DAY_US // HOUR_US
-    if not hours.size or hours.min() < 1 or hours.max() != _NOON:
-        return
-    back = times.us[1:] < times.us[:-1]
-    falls = np.flatnonzero(back & (hours[:-1] == _NOON) & (hours[1:] < _NOON))
-    if runs_backwards(times.us):
-        falls = np.flatnonzero(~back & (hours[:-1] < _NOON) & (hours[1:] == _NOON))
-    for i in falls.tolist():
-        if DAY_US // 4 <= abs(int(times.us[i + 1] - times.us[i])) <= DAY_US // 2:
-            found = f"{_clock_text(int(times.us[i + 1]))} after {_clock_text(int(times.us[i]))}, and no hour above 12"
-            problem, expected = "the clock goes from 12 to 1, and no time says AM or PM", "a clock of 24 hours"
-            remedy = "Export the times on a clock of 24 hours, or with AM or PM." + for_page(
-                ' Where these stand in a column of their own, name it in a layout: [file] am_pm = "..." and '
-                'time = "%I:%M:%S %p". If every row is one epoch and none is missing, take the column out of a '
-                "copy and say in a layout when the first began: begins = 2026-03-01T22:30:00 below [file], "
-                "epoch_seconds = 30 above it.",
-                "",
-            )
-            raise column.error(ClockError, i + 1, problem, found, expected, remedy)
+    found = f"{_clock_text(int(times.us[row]))} after {_clock_text(int(times.us[row - 1]))}, and no hour above 12"
+    problem, expected = "the clock goes from 12 to 1, and no time says AM or PM", "a clock of 24 hours"
+    remedy = "Export the times on a clock of 24 hours, or with AM or PM." + for_page(
+        ' Where these stand in a column of their own, name it in a layout: [file] am_pm = "..." and '
+        'time = "%I:%M:%S %p". If the times have no dates and no step between them is as long as 12 hours, say how '
+        'they are written and when the first was: [file] time = "%I:%M:%S" and begins = 2026-03-01T22:30:00.',
+        "",
+    )
+    raise column.error(ClockError, row, problem, found, expected, remedy)
+
+
+def place_half_days(begins: datetime, half_day_us: Microseconds, column: Column) -> Microseconds:
+    """Return wall-clock microseconds of the times of a 12-hour clock, counted on from ``begins``.
+
+    Parameters
+    ----------
+    begins : datetime
+        A moment that no row comes before.
+    half_day_us : int array, shape (n,)
+        Microseconds since 0 or 12 o'clock, in the order of the file.
+    column : Column
+        For messages.
+
+    Raises
+    ------
+    ClockError
+        When a step is so long that it may be one of 12 hours more, or all rows together are longer than a night.
+    """
+    half, start = DAY_US // 2, microseconds_of(begins)
+    turn = slice(None, None, -1 if runs_backwards(half_day_us) else 1)
+    steps = np.diff(half_day_us[turn], prepend=start % half) % half
+    since = np.cumsum(steps)
+    wrong = np.flatnonzero((steps > _LONGEST_HALF_DAY_STEP) | (since > _LONGEST_HALF_DAY_NIGHT))
+    if wrong.size:
+        at = int(wrong[0])
+        row = half_day_us.size - 1 - at if turn.step == -1 else at
+        problem = "times of a 12-hour clock without AM or PM cannot be counted on"
+        before = (
+            f"{_clock_text(int(half_day_us[turn][at - 1]))} in the row before" if at else f"a beginning at {begins}"
+        )
+        found = f"{_clock_text(int(half_day_us[row]))} after {before}"
+        expected = "rows in order, steps of 3 hours at most, and one night of 14 hours at most"
+        told = for_page("'begins' in the layout", asked("begins"))
+        remedy = f"Correct {told}, or export the times with AM or PM."
+        raise column.error(ClockError, row, problem, found, expected, remedy)
+    return (start + since)[turn]
 
 
 def place_after(begins: datetime, day_us: Microseconds, column: Column) -> Microseconds:
@@ -178,10 +225,10 @@ def place_after(begins: datetime, day_us: Microseconds, column: Column) -> Micro
     return place_in_nights(dates, day_us, night_of, column)
 
 
-def ends_after_starts(starts_us: Microseconds, ends_day_us: Microseconds) -> Microseconds:
-    """Return the first moment from each start on at which the clock shows the end's time of day."""
-    ends: Microseconds = starts_us - starts_us % DAY_US + ends_day_us
-    return np.where(ends < starts_us, ends + DAY_US, ends)
+def ends_after_starts(starts_us: Microseconds, ends_day_us: Microseconds, turn_us: int = DAY_US) -> Microseconds:
+    """Return the first moment from each start on at which the clock, which turns once a day, shows the end's time."""
+    ends: Microseconds = starts_us - starts_us % turn_us + ends_day_us
+    return np.where(ends < starts_us, ends + turn_us, ends)
 
 
 def refuse_exchanged_dates(before_us: Microseconds, after_us: Microseconds, column: Column, *, first: int = 1) -> None:

@@ -19,6 +19,7 @@ from sleepagree.readers.times.forms import (
     midnight_note,
     missing_time,
     read_declared,
+    refuse_other_calendars,
     with_offsets,
 )
 from sleepagree.readers.times.numbers import is_number, read_numeric, unit_by_size
@@ -66,6 +67,8 @@ def read_times(texts: Sequence[str], column: Column, *, form: str | None, elapse
     if outside.size:
         row = int(outside[0])
         raise _no_such_time(texts[row].strip(), row, column, "the year is out of range")
+    if times.clock in (Clock.LOCAL, Clock.UTC):
+        refuse_other_calendars(times.us, texts, column)
     return times
 
 

@@ -1,8 +1,8 @@
-"""Words beside numbers, in many languages: halves of a day in times, units of time in lengths.
+"""Words beside numbers, in many languages: halves of a day, months and weekdays in times, units of time in lengths.
 
 References
 ----------
-.. [1] Unicode CLDR, day periods and units, https://cldr.unicode.org (words.toml).
+.. [1] Unicode CLDR, day periods, units, months and days, https://cldr.unicode.org (words.toml).
 .. [2] ISO 8601-1:2019, 5.5.2 (durations such as PT1H5M).
 """
 
@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache, lru_cache
 from itertools import pairwise
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from sleepagree.files.toml import parse_toml
 
@@ -26,14 +26,61 @@ _TWO_PARTS: Final = re.compile(r"(\d{1,3}):([0-5]\d)", re.ASCII)
 #: Three digits behind a comma or a point may be thousands.
 _PART: Final = re.compile(r"(\d+(?:[.,](?:\d{1,2}|\d{4,6}))?)([^\d.,]\D*)", re.ASCII)
 _ZERO: Final = re.compile(r"(?<![\d:.,])00?(?=[:.h時时시])")
-_RUN: Final = re.compile(r"[^\d\s:/,.+\-日일]+(?:(?:\.\s?|\s)[^\d\s:/,.+\-]+)*\.?")
+_MONTHS: Final = (
+    *("january", "february", "march", "april", "may", "june"),
+    *("july", "august", "september", "october", "november", "december"),
+)
+_CUT: Final = 3
+#: What may be a name in a date: letters, their marks, and points or hyphens between them.
+_NAME: Final = re.compile(r"[^\s\d:/,.+()（）–-](?:[^\s\d:/,+()（）–-]|-(?=[^\W\d_]))*")
+_POINT_BEHIND_NAME: Final = re.compile(r"(%[aAbB])\.(?![%\d])")
+_HOUR: Final = re.compile(r"(?<![\d:：.])\d{1,2}(?=\s?[:：h時时点點시])", re.ASCII)
+_LANGUAGE: Final = re.compile(r"(?<=%[bB])\[([A-Z][a-z]+)\]")
+_RUN: Final = re.compile(r"[^\d\s:/,.+\-日일()（）]+(?:(?:\.\s?|\s)[^\d\s:/,.+\-()（）]+)*\.?")
+
+
+@cache
+def _data() -> Mapping[str, Any]:
+    return parse_toml(Path(__file__).with_name("words.toml").read_text("utf-8"))
 
 
 @cache
 def _words(*kinds: str) -> Mapping[str, str]:
     """Return word -> kind."""
-    data = parse_toml(Path(__file__).with_name("words.toml").read_text("utf-8"))
-    return {word: kind for kind in kinds for word in data[kind]}
+    return {_fold(word): kind for kind in kinds for word in _data()[kind]}
+
+
+@cache
+def _parts() -> Mapping[str, tuple[int, int]]:
+    """Return word for a part of a day -> its first hour, and the one after its last."""
+    return {word: (first, last) for word, (first, last) in _data()["parts"].items()}
+
+
+@cache
+def _any_part() -> re.Pattern[str]:
+    """Return the pattern of a part of a day, the longer words first."""
+    return re.compile("|".join(sorted(_parts(), key=len, reverse=True)))
+
+
+def _with_half_of_part(text: str) -> str:
+    """Return a time with the half of the day in the place of a part of it that has one of the two hours it may be."""
+    if text.isascii() or not (part := _any_part().search(text)) or not (hour := _HOUR.search(text)):
+        return text
+    first, last = _parts()[part[0]]
+    halves = [half for half, hours in (("AM", 0), ("PM", 12)) if first <= int(hour[0]) % 12 + hours < last]
+    if len(halves) != 1 or int(hour[0]) > 12:
+        return text
+    return text[: part.start()] + halves[0] + text[part.end() :]
+
+
+@cache
+def _months() -> Mapping[str, tuple[str, ...]]:
+    """Return name -> the months that it has in one language or another, in English."""
+    found: dict[str, tuple[str, ...]] = {}
+    for month in _MONTHS:
+        for word in (month, month[:_CUT], *_words(month)):
+            found[word] = (*found.get(word, ()), month.title())
+    return {word: tuple(dict.fromkeys(months)) for word, months in found.items()}
 
 
 @cache
@@ -43,12 +90,13 @@ def _joining() -> re.Pattern[str]:
 
 
 def _fold(text: str) -> str:
-    return "".join(unicodedata.normalize("NFC", text).casefold().replace(".", "").split())
+    plain = unicodedata.normalize("NFC", text).casefold().replace(".", "").replace("\u200c", "").replace("’", "'")
+    return "".join(plain.split())
 
 
 def is_half(text: str) -> bool:
     """Whether a text is a word for the half of a day before noon, or after."""
-    return _fold(text) in _words(*_HALVES)
+    return _fold(text) in _words(*_HALVES) or text in _parts()
 
 
 def is_beside_clock(text: str) -> bool:
@@ -69,9 +117,91 @@ def with_plain_half(text: str) -> str:
     >>> with_plain_half("2026/03/01 午後0:30"), with_plain_half("10:30 p. m.")
     ('2026/03/01 PM12:30', '10:30 PM')
     """
-    text = re.sub("[\u00a0\u202f]", " ", text)
+    text = _with_half_of_part(re.sub("[\u00a0\u202f]", " ", text))
     plain = _RUN.sub(lambda run: _plain_half(run[0]) or run[0], text)
     return _ZERO.sub("12", plain) if "AM" in plain or "PM" in plain else plain
+
+
+def form_of_names(form: str) -> tuple[str, str]:
+    """Return a strptime text without points behind names, which :func:`with_plain_names` takes away, and a language.
+
+    Examples
+    --------
+    >>> form_of_names("%d %b[Polish] %Y"), form_of_names("%d. %b. %Y")
+    (('%d %b %Y', 'Polish'), ('%d. %b %Y', ''))
+    """
+    told = _LANGUAGE.search(form)
+    form = _LANGUAGE.sub("", form) if told else form
+    return _POINT_BEHIND_NAME.sub(r"\1", form), told[1] if told else ""
+
+
+def with_plain_names(cell: str, kinds: Sequence[str], language: str = "") -> str:
+    """Return a date whose names of weekday and month, in whatever language, are English, without a point behind them.
+
+    Parameters
+    ----------
+    cell : str
+        Date, with or without a time.
+    kinds : sequence of str
+        The directives of strptime that read its names ("a", "A", "b", "B"), in the order of the date.
+    language : str
+        Whose name of a month it is that is another one elsewhere.
+
+    Returns
+    -------
+    str
+        The cell as it is where a name is missing, or is two months in two languages. Every weekday becomes Sunday:
+        none is compared with its date.
+
+    Examples
+    --------
+    >>> with_plain_names("dim. 1 févr. 2026", "ab"), with_plain_names("1. März 2026", "B")
+    ('Sun 1 Feb 2026', '1. March 2026')
+    """
+    out, last, wanted = "", 0, list(kinds)
+    tokens = list(_NAME.finditer(cell)) if wanted else []
+    for i, token in enumerate(tokens):
+        # the sign for a day or a month behind its number is that of a weekday, too
+        is_sign = wanted[:1] in (["a"], ["A"]) and cell[: token.start()][-1:].isdigit()
+        if not wanted or token.start() < last or is_sign:
+            continue
+        for end in [other.end() for other in tokens[i : i + 2]]:
+            name = cell[token.start() : end].rstrip(".")
+            if plain := _plain_name(name, wanted[0], language):
+                kept = end if cell[end : end + 1].isspace() or cell[end : end + 1] in (",", ")", "") else 0
+                out += cell[last : token.start()] + plain
+                last = max(kept, token.start() + len(name))
+                wanted.pop(0)
+                break
+    return cell if wanted else out + cell[last:]
+
+
+@lru_cache(maxsize=256)
+def _plain_name(name: str, kind: str, language: str) -> str:
+    """Return the English name that a directive reads, "" where a text is no name of that kind, or of two months."""
+    if kind in "aA":
+        plain = "Sunday" if _fold(name) in _words("weekday") else ""
+    else:
+        told = _data()["months"].get(language, {}).get(_fold(name), "")
+        months = (told.title(),) if told else _months().get(_fold(name), ())
+        plain = months[0] if len(months) == 1 else ""
+    return plain if kind in "AB" else plain[:_CUT]
+
+
+def months_meant(cell: str) -> dict[str, str]:
+    """Return language -> the month, in English, that a name in a date is in it; none where it is the same in all."""
+    tokens = [_fold(token[0]) for token in _NAME.finditer(cell)]
+    return {
+        language: names[token].title()
+        for language, names in _data()["months"].items()
+        for token in tokens
+        if token in names
+    }
+
+
+def has_long_month(cell: str) -> bool:
+    """Whether a date has the whole name of a month in English, with more than three letters."""
+    return any(_fold(token[0]) in _MONTHS and len(token[0]) > _CUT for token in _NAME.finditer(cell))
 
 
 @lru_cache(maxsize=256)
