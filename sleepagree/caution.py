@@ -189,6 +189,7 @@ class NoteKind(StrEnum):
     BLANK_ROWS = "blank_rows"
     COMMENT_LINES = "comment_lines"
     RULED_LINES = "ruled_lines"
+    TEXT_LINES = "text_lines"
     PAGE_HEADS = "page_heads"
     FOOT_ROWS = "foot_rows"
     FOOT_LINES = "foot_lines"

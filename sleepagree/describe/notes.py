@@ -199,6 +199,7 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
     NoteKind.LINE_ENDS: "line ends CR CR LF read as one line end",
     NoteKind.BLANK_ROWS: lambda n: f"{counted(n['count'], 'blank row')} dropped",
     NoteKind.COMMENT_LINES: lambda n: f"{counted(n['count'], 'line')} that begin with # taken for comments",
+    NoteKind.TEXT_LINES: lambda n: f"{counted(n['count'], 'line')} above rows that begin with times: no rows",
     NoteKind.RULED_LINES: lambda n: f"{counted(n['count'], 'line')} of nothing but rules dropped",
     NoteKind.PAGE_HEADS: lambda n: (
         f"{counted(n['lines'], 'line')} of {counted(n['count'], 'repeated page head')} dropped: the header again, and "

@@ -41,7 +41,7 @@ _WHY: Final = {
     Why.IN_BLOCKS: "if its values number nights: rows of all of them follow each other here; night says which to read",
     Why.BELOW: "lines below the table begin so, and are left out",
     Why.MARKED: "each row has a mark in one of them",
-    Why.AMONG_WORDS: "where the stage stands in a text; * is what differs",
+    Why.AMONG_WORDS: "where the stage stands in a text; # is a number, * what else differs",
 }
 #: What to write into a blank.
 _ASK: Final = {

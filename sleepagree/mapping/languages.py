@@ -56,7 +56,8 @@ def propose_meanings(labels: Sequence[str]) -> dict[str, Meaning]:
     """Return what labels may mean, those left out that no language explains or that mean different things.
 
     A word of two meanings has that of the language which explains most of the labels together, if it is one of its
-    languages. Of "drowse (REM)" the text in brackets is taken, if the one before it has no other meaning.
+    languages. Of "drowse (REM)" the text in brackets is taken, if the one before it has no other meaning, and of "awake
+    (noise)" the one before them.
 
     Examples
     --------
@@ -86,6 +87,8 @@ def _readings(label: str) -> dict[str, str]:
     if match is None:
         return {}
     before, inside = match[1].strip(), _plain_readings(match[2].strip())
+    if not inside and recognise_label(match[2].strip()) is None:
+        return _plain_readings(before)  # a remark
     # "light (REM)" has two meanings, and so none
     other = recognise_label(before) or not {*_plain_readings(before).values()} <= {*inside.values()}
     return {} if other else inside

@@ -97,7 +97,7 @@ BLANKS: Final[tuple[tuple[str, str, tuple[str, ...]], ...]] = tuple(
         ("first_epoch", "", ()),
         ("skip_lines", "", ()),
         ("foot", "", ()),
-        ("stage_form", ", such as state changed to {stage} (pulse *)", ()),
+        ("stage_form", ", such as state changed to {stage} (pulse #)", ()),
         ("delimiter", "", ()),
         ("encoding", ", such as cp1252", ()),
         ("records", "", ()),

@@ -77,12 +77,18 @@ class Found:
         return bool(self.labels)
 
     @property
-    def score(self) -> tuple[bool, bool, float, int]:
-        """Better with stages, with times, with words that are known, with more rows."""
+    def score(self) -> tuple[bool, bool, float, int, int]:
+        """Better with stages, with times, with words that are known, with more rows, with more columns."""
         keys = {setting.key for setting in self.settings}
         known = sum(label.rows for label in self.labels if label.word)
         rows = sum(label.rows for label in self.labels)
-        return self.is_whole, bool(keys & {"start", "epoch_number"}), known / rows if rows else 0.0, rows
+        return (
+            self.is_whole,
+            bool(keys & {"start", "epoch_number"}),
+            known / rows if rows else 0.0,
+            rows,
+            len(self.columns),
+        )
 
 
 def counted_rows(rows: int, seconds: float | None = None) -> tuple[Setting, ...]:

@@ -7,13 +7,13 @@ import csv
 import io
 import re
 from collections.abc import Sequence
-from itertools import pairwise
+from itertools import groupby, pairwise, takewhile
 from typing import Final, NamedTuple
 
 from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, Option, asked, counted, for_page, shorten
 from sleepagree.readers.encodings import likely_encodings, with_plain_digits
-from sleepagree.readers.layout import AFTER_TIMES
+from sleepagree.readers.layout import AFTER_TIMES, WIDE_SPACES
 from sleepagree.readers.times.words import is_beside_clock, is_half, with_plain_half
 
 _DELIMITERS: Final = (",", "\t", ";", "|")
@@ -71,6 +71,9 @@ class CsvTable(NamedTuple):
 
 
 _MOST_TIMES: Final = 3
+#: Rows with a time in one piece, where pieces may have texts above them.
+_FEWEST_TIMED: Final = 3
+_BULLET: Final = re.compile(r"^\s*[-*•–+]\s+")
 _BRACKETS: Final = "[]()<>"
 _ARROW: Final = re.compile(r"\s*(?:[-=]+>|[→⇒⟶➔])\s*")
 _JOINT: Final = re.compile(r"^[-–—:|>]\s+")
@@ -122,7 +125,11 @@ def parse_csv(
             notes = (*notes, Note.of(NoteKind.LINE_ENDS))
         text = text.replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n")
     if delimiter == AFTER_TIMES:
-        text, delimiter = "\n".join(map(part_after_times, text.split("\n"))), "\t"
+        lines, others = without_texts(text.split("\n"))
+        notes = (*notes, Note.of(NoteKind.TEXT_LINES, count=others)) if others else notes
+        text, delimiter = "\n".join(map(part_after_times, lines)), "\t"
+    elif delimiter == WIDE_SPACES:
+        text, delimiter = "\n".join(map(part_at_spaces, text.split("\n"))), "\t"
     if "\0" in text:
         raise FileFormatError(
             "the file holds NUL characters, so it is no table of texts",
@@ -173,7 +180,7 @@ def part_after_times(line: str) -> str:
     >>> part_after_times("22:41 -> deep sleep"), part_after_times("[8/3 22:41] awake → light"), part_after_times("Up")
     ('22:41\tdeep sleep', '8/3\t22:41\tlight', 'Up')
     """
-    words = list(re.finditer(r"\S+", line))
+    words = list(re.finditer(r"\S+", _BULLET.sub("", line)))
     times: list[str] = []
     at = 0
     while len(times) < _MOST_TIMES and (size := _words_of_time([word[0] for word in words[at : at + 4]])):
@@ -181,9 +188,37 @@ def part_after_times(line: str) -> str:
         at += size
     if not times or at == len(words):
         return line
-    rest = line[words[at].start() :].rstrip()
+    rest = line[len(line) - len(words[at].string) + words[at].start() :].rstrip()
     state = _ARROW.split(rest)[-1]
     return "\t".join([*times, _JOINT.sub("", state, count=1) if _JOINT.match(rest) else state])
+
+
+def without_texts(lines: Sequence[str]) -> tuple[list[str], int]:
+    """Return lines of which those above the first time of each piece between blank lines are empty, and how many.
+
+    A line without a time among others may be a torn row and stays, and so do all where each row is a piece by itself.
+    """
+    kept, pieces = list(lines), []
+    for is_blank, piece in groupby(range(len(lines)), key=lambda i: not lines[i].strip()):
+        if not is_blank:
+            pieces.append([(i, part_after_times(lines[i]) != lines[i]) for i in piece])
+    if max((sum(timed for _, timed in piece) for piece in pieces), default=0) < _FEWEST_TIMED:
+        return kept, 0
+    above = [i for piece in pieces for i, _ in takewhile(lambda line: not line[1], piece)]
+    for i in above:
+        kept[i] = ""
+    return kept, len(above)
+
+
+def part_at_spaces(line: str) -> str:
+    r"""Return a line with a tab in the place of two spaces or more.
+
+    Examples
+    --------
+    >>> part_at_spaces("23:01   light sleep   52 ")
+    '23:01\tlight sleep\t52'
+    """
+    return re.sub(r" {2,}|\t", "\t", line.strip(" "))
 
 
 def _words_of_time(words: Sequence[str]) -> int:

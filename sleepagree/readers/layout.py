@@ -19,6 +19,8 @@ from sleepagree.mapping.words import canonical_stage
 
 #: A delimiter that parts a line behind the times that it begins with; what follows is one cell.
 AFTER_TIMES: Final = "after times"
+#: The delimiter of columns that stand below each other: two spaces or more.
+WIDE_SPACES: Final = "spaces"
 #: What stands for the stage in the form of a text.
 STAGE_PLACE: Final = "{stage}"
 
@@ -114,8 +116,8 @@ class Layout:
     stage_columns : tuple of str or None
         Names of columns in one of which each row has a mark; they are the labels then, in the place of ``stage``.
     stage_form : str or None
-        Where the stage stands in the texts of its column: ``{stage}`` for it, ``*`` for what differs from row to row. A
-        text of another form is a label by itself, with ``*`` for its numbers.
+        Where the stage stands in the texts of its column: ``{stage}`` for it, ``#`` for a number, ``*`` for what
+        else differs. A text of another form is a label by itself, with ``#`` for its numbers.
     epoch_number, person_column, night_column, zone_column, am_pm : str or None
         Names of columns of numbers of epochs, of whom and of which night a row is about, of the zone of its times, and
         of AM or PM.
@@ -520,8 +522,8 @@ def _day_or_moment(value: Any) -> dt.date | None:
 
 
 def _delimiter(value: Any) -> str | None:
-    if value == AFTER_TIMES:
-        return AFTER_TIMES
+    if value in (AFTER_TIMES, WIDE_SPACES):
+        return str(value)
     usable = isinstance(value, str) and len(value) == 1 and value not in '"\r\n\x00' and not value.isalnum()
     return value if usable else None
 
@@ -581,7 +583,7 @@ _FILE: Final[_Keys] = {
     "zone": _A_TEXT,
     "overlaps": _choice(Overlaps),
     "silence": _choice(Silence),
-    "delimiter": (_delimiter, 'one character such as ",", ";", "|" or "\\t", or "after times"'),
+    "delimiter": (_delimiter, 'one character such as ",", ";", "|" or "\\t", "spaces" (two or more), or "after times"'),
     "encoding": (_encoding, "a name such as utf-8, cp1252, iso-8859-15 or utf-16"),
     **dict.fromkeys(COLUMNS[5:], _A_TEXT),
     "first_epoch": (_whole, "a whole number such as 1"),
@@ -592,6 +594,6 @@ _FILE: Final[_Keys] = {
     "records": (_text, 'a path in quotes, such as "sleep.segments"'),
     "sheet": (_text, 'a text in quotes, such as "Night 1"'),
     "foot": (_text, 'a text in quotes, such as "Total"'),
-    "stage_form": (_stage_form, 'a text with {stage} in it once, such as "state changed to {stage} (pulse *)"'),
+    "stage_form": (_stage_form, 'a text with {stage} in it once, such as "state changed to {stage} (pulse #)"'),
 }
 FILE_KEYS: Final = tuple(_FILE)

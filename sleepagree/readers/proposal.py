@@ -42,6 +42,7 @@ from sleepagree.readers.layout import (
     COLUMNS,
     DURATION_UNITS,
     NO_LAYOUT,
+    WIDE_SPACES,
     Layout,
     layout_of,
     strptime_has_half_days,
@@ -439,7 +440,7 @@ def _placed(given: Layout, values: dict[str, Any]) -> Layout:
 
 
 def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) -> Iterator[Found]:
-    """Yield a text taken apart at a delimiter and, where no column tells times then, behind the times of its lines."""
+    """Yield a text taken apart at a delimiter, and where no column tells times then behind times and at wide spaces."""
     settings = [] if encoding is None else [Setting("encoding", encoding, Why.TAKEN_APART)]
     text = data.decode(encoding or ("utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"), "replace")
     text, _ = with_plain_digits(text)
@@ -449,10 +450,10 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
     found = _text_reading(path, lines, mark, settings, given, is_told=told is not None)
     if found is not None:
         yield found
-    if mark is None and (found is None or not any(s.key == "start" for s in found.settings)):
-        behind = _text_reading(path, lines, AFTER_TIMES, settings, given)
-        if behind is not None:
-            yield behind
+    keys = {s.key: s.value for s in found.settings} if found is not None else {}
+    if mark is None and ("start" not in keys or keys.get("delimiter") == AFTER_TIMES):
+        ways = (_text_reading(path, lines, way, settings, given) for way in (AFTER_TIMES, WIDE_SPACES))
+        yield from filter(None, ways)
 
 
 def _text_reading(
@@ -481,7 +482,8 @@ def _text_reading(
     if not header:
         settings.append(Setting("header", False, Why.NO_NAMES))  # noqa: FBT003 - a value of a layout
     if below and given.foot is None:
-        cells = below[:1] if mark in (None, AFTER_TIMES) else next(csv.reader(below[:1], delimiter=mark))
+        parting = "\t" if mark == WIDE_SPACES else mark
+        cells = below[:1] if parting in (None, AFTER_TIMES) else next(csv.reader(below[:1], delimiter=parting))
         settings.append(Setting("foot", text_of_foot(cells), Why.BELOW))
     if not header and mark is None and are_characters([row[0] for row in rows]):
         return _hinted(_characters([row[0].strip() for row in rows], settings), lines[:skip], below)

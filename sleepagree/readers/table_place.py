@@ -18,12 +18,14 @@ from sleepagree.readers.csv_table import (
     form_of,
     page_heads,
     part_after_times,
+    part_at_spaces,
     without_comments,
     without_rules,
+    without_texts,
 )
 from sleepagree.readers.encodings import with_plain_digits
 from sleepagree.readers.json.records import rows_of_columns
-from sleepagree.readers.layout import AFTER_TIMES
+from sleepagree.readers.layout import AFTER_TIMES, WIDE_SPACES
 from sleepagree.readers.table.code_runs import MOST_CODES, codes_of_texts
 from sleepagree.readers.table.ranges import split_ranges
 
@@ -56,6 +58,9 @@ def find_block(lines: Sequence[str], told: str | None, skip_lines: int = 0) -> B
     """
     if told == AFTER_TIMES:
         return _parted_block(lines, skip_lines)
+    if told == WIDE_SPACES:
+        block = find_block([part_at_spaces(line) for line in lines], "\t", skip_lines)
+        return block if block.mark is None else block._replace(mark=WIDE_SPACES)
     lines = [""] * skip_lines + without_rules(without_comments(lines[skip_lines:], told)[0], told)[0]
     best = Block(None, 0, [], [])
     for mark in (told,) if told else _DELIMITERS:
@@ -85,7 +90,7 @@ def find_block(lines: Sequence[str], told: str | None, skip_lines: int = 0) -> B
 
 def _parted_block(lines: Sequence[str], skip_lines: int) -> Block:
     """Return the longest part of a text whose lines begin with times, nothing where most do not."""
-    parted = [part_after_times(line) for line in lines]
+    parted = [part_after_times(line) for line in without_texts(lines)[0]]
     if parted == list(lines):
         return Block(None, 0, [], [])
     block = find_block(parted, "\t", skip_lines)
@@ -161,7 +166,8 @@ def _are_plain(rows: Sequence[Sequence[str]]) -> list[bool]:
 def are_runs(cells: Sequence[str]) -> bool:
     """Whether each cell holds codes of many epochs: characters or words, of which there are few different ones."""
     codes = codes_of_texts(cells)
-    return all(len(part) >= _SHORTEST_RUN for part in codes) and len(set(chain.from_iterable(codes))) <= MOST_CODES
+    whole = codes[:-1] or codes  # a night may end within the last
+    return all(len(part) >= _SHORTEST_RUN for part in whole) and len(set(chain.from_iterable(codes))) <= MOST_CODES
 
 
 def decoded(data: bytes) -> Any:

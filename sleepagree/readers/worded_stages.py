@@ -123,7 +123,7 @@ def _forms_of(cell: str) -> Iterator[tuple[str, str]]:
 
 
 def _other_words(text: str) -> str:
-    """Return what stands beside a stage with * for what differs: numbers, and other stages."""
+    """Return what stands beside a stage with * for other stages, and # for numbers."""
     for begin, end, _ in reversed(_stages(text)):
         text = f"{text[:begin]}*{text[end:]}"
     return re.sub(r"\*[\s*]*\*", "*", without_numbers(text))

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from sleepagree.caution import NoteKind
 from sleepagree.errors import FileFormatError, UnknownStageError
 from sleepagree.readers import read_spans
 from sleepagree.readers.csv_table import part_after_times
@@ -32,10 +33,10 @@ def log(line: str, *, other: str = "", bouts: int = len(BOUTS)) -> list[str]:
 @pytest.mark.parametrize(
     ("line", "form"),
     [
-        ("{t:%Y-%m-%d %H:%M:%S} state changed to {to} (pulse {n})", "state changed to {stage} (pulse *)"),
-        ("[{t:%Y-%m-%d %H:%M:%S}] bunk: {to}, pulse {n}.5", "bunk: {stage}, pulse *"),
-        ("{t:%Y-%m-%d %H:%M:%S} {before} -> {to} (pulse {n})", "{stage} (pulse *)"),
-        ("{t:%Y-%m-%d %H:%M:%S} state={to} pulse={n}", "state={stage} pulse=*"),
+        ("{t:%Y-%m-%d %H:%M:%S} state changed to {to} (pulse {n})", "state changed to {stage} (pulse #)"),
+        ("[{t:%Y-%m-%d %H:%M:%S}] bunk: {to}, pulse {n}.5", "bunk: {stage}, pulse #"),
+        ("{t:%Y-%m-%d %H:%M:%S} {before} -> {to} (pulse {n})", "{stage} (pulse #)"),
+        ("{t:%Y-%m-%d %H:%M:%S} state={to} pulse={n}", "state={stage} pulse=#"),
     ],
 )
 @pytest.mark.parametrize("other", ["", "{t:%Y-%m-%d %H:%M:%S} battery {n} %"])
@@ -45,7 +46,7 @@ def test_the_stage_is_found_among_other_words(tmp_path: Path, line: str, form: s
     assert values["stage_form"] == form
     assert not proposal.blanks
     kinds = {label.label: label.word for label in proposal.labels if label.is_beside}
-    assert kinds == {"the mat is empty": "not-a-stage"} | ({"battery * %": "not-a-stage"} if other else {})
+    assert kinds == {"the mat is empty": "not-a-stage"} | ({"battery # %": "not-a-stage"} if other else {})
     assert read(path, proposal.layout()) == STAGES
 
 
@@ -63,7 +64,7 @@ def test_of_two_stages_in_a_line_nobody_but_a_person_knows_which_begins(tmp_path
     proposal, _ = proposed(path)
     (blank,) = proposal.blanks
     forms = [choice.value for choice in blank.others]
-    assert forms == ["bunk is {stage} now, was * (pulse *)", "bunk is * now, was {stage} (pulse *)"]
+    assert forms == ["bunk is {stage} now, was * (pulse #)", "bunk is * now, was {stage} (pulse #)"]
     assert read(path, proposal.layout({"stage_form": forms[0]})) == STAGES
 
 
@@ -82,7 +83,7 @@ def test_a_new_kind_of_line_is_never_dropped_in_silence(tmp_path: Path) -> None:
     first = write(tmp_path, log("{t:%Y-%m-%d %H:%M:%S} state changed to {to} (pulse {n})"), "one.log")
     proposal, _ = proposed(first)
     rows = log("{t:%Y-%m-%d %H:%M:%S} state changed to {to} (pulse {n})", other="{t:%Y-%m-%d %H:%M:%S} step {n}")
-    with pytest.raises(UnknownStageError, match=r"step \*"):
+    with pytest.raises(UnknownStageError, match=r"step #"):
         read_spans(write(tmp_path, rows, "two.log"), layout=proposal.layout())
 
 
@@ -159,3 +160,64 @@ def test_a_night_of_a_log_begins_when_its_first_line_says(tmp_path: Path) -> Non
     proposal, _ = proposed(path)
     assert [s.key for s in proposal.blanks] == ["begins"]
     assert read(path, proposal.layout({"begins": START.isoformat()})) == STAGES
+
+
+def test_texts_between_the_nights_of_a_diary_are_left_out(tmp_path: Path) -> None:
+    times = [f"- {MOMENTS[edge]:%Y-%m-%d %H:%M:%S} – {label}" for edge, (label, _) in zip(EDGES, BOUTS, strict=False)]
+    last = f"- {MOMENTS[EDGES[-1]]:%Y-%m-%d %H:%M:%S} – up"
+    rows = ["# Diary", "", "As the mat showed it,", "copied by hand.", "", "## Before", "", *times[:40]]
+    path = write(tmp_path, [*rows, "", "A quiet watch.", "", "## After", *times[40:], last], "diary.md")
+    proposal, values = proposed(path)
+    assert values["delimiter"] == "after times"
+    layout = proposal.layout({}, {"up": "not-a-stage"})
+    assert read(path, layout) == STAGES
+    assert NoteKind.TEXT_LINES in {note.kind for note in read_spans(path, layout=layout).notes}
+
+
+def test_a_line_without_a_time_among_others_may_be_torn(tmp_path: Path) -> None:
+    rows = [f"{MOMENTS[edge]:%Y-%m-%d %H:%M:%S} {label}" for edge, (label, _) in zip(EDGES, BOUTS, strict=False)]
+    layout = parse_layout(
+        b'[file]\ndelimiter = "after times"\nheader = false\nshape = "intervals"\nstart = "2"\n'
+        b'date = "1"\nstage = "3"\n[stages]\nup = "not-a-stage"',
+        "diary.toml",
+    )
+    rows.append(f"{MOMENTS[EDGES[-1]]:%Y-%m-%d %H:%M:%S} up")
+    assert read(write(tmp_path, rows), layout) == STAGES
+    rows[30] = rows[30].split(" ")[-1]
+    with pytest.raises(FileFormatError, match="too few cells"):
+        read_spans(write(tmp_path, rows), layout=layout)
+
+
+def test_columns_of_spaces_are_read_in_one_round(tmp_path: Path) -> None:
+    gap = "   "
+    names = {"wake": "wide awake", "light": "light sleep", "deep": "deep sleep", "rem": "REM sleep"}
+    rows = [
+        gap.join([f"{MOMENTS[edge]:%I:%M:%S %p}".ljust(14), names[label].ljust(12), str(50 + edge % 30)])
+        for edge, (label, _) in zip(EDGES, BOUTS, strict=False)
+    ]
+    closing = gap.join([f"{MOMENTS[EDGES[-1]]:%I:%M:%S %p}", "out of bunk", "61"])
+    above = ["Report of the mat", "=================", "", gap.join(["Time", "State of sleep", "Pulse"])]
+    path = write(tmp_path, [*above, *rows, closing], "report.txt")
+    proposal, values = proposed(path)
+    assert values["delimiter"] == "spaces"
+    assert (values["start"], values["stage"]) == ("Time", "State of sleep")
+    assert [s.key for s in proposal.blanks] == ["begins"]
+    layout = proposal.layout({"begins": START.isoformat()}, {"wide awake": "wake", "out of bunk": "not-a-stage"})
+    assert read(path, layout) == STAGES
+
+
+def test_rows_of_letters_in_groups_with_numbers_behind(tmp_path: Path) -> None:
+    night = ("W" * 20 + "L" * 40 + "D" * 60 + "L" * 30 + "R" * 45) * 4
+    rows = []
+    for i in range(0, len(night), 20):
+        time = (START + timedelta(seconds=30 * i)).strftime("%H:%M:%S")
+        rows.append(f"{time}   {night[i : i + 10]} {night[i + 10 : i + 20]}    {60 - i % 7}")
+    path = write(tmp_path, ["W = awake, L = light, D = deep, R = REM", "", "Time   Stages   Pulse", *rows], "night.txt")
+    proposal, values = proposed(path)
+    assert values["epoch_seconds"] == 30
+    spans = read_spans(path, layout=proposal.layout({"begins": START.isoformat()}))
+    words = {"W": "W", "light": "L", "N3": "D", "R": "R"}
+    assert (
+        "".join(words[spans.stages[c]] * round(d / 30) for c, d in zip(spans.codes, spans.duration_s, strict=True))
+        == night
+    )

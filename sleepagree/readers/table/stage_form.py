@@ -12,21 +12,23 @@ from sleepagree.readers.columns import Columns
 from sleepagree.readers.layout import STAGE_PLACE, Layout
 from sleepagree.readers.table.table import Table
 
-#: What stands for whatever differs from row to row.
+#: What stands for a number, and for whatever else differs from row to row.
+NUMBER: Final = "#"
 ANY_TEXT: Final = "*"
 _SPACES: Final = re.compile(r"\s+")
 _NUMBER: Final = re.compile(r"\d+(?:[.,:]\d+)*")
+_WILD: Final = {re.escape(NUMBER): rf"(?:{NUMBER}|{_NUMBER.pattern})", re.escape(ANY_TEXT): ".*?"}
 
 
 def without_numbers(text: str) -> str:
-    """Return a text with * in the place of each number, so that rows which differ in nothing else are alike.
+    """Return a text with # in the place of each number, so that rows which differ in nothing else are alike.
 
     Examples
     --------
     >>> without_numbers("pulse 52, 18,7 degrees")
-    'pulse *, * degrees'
+    'pulse #, # degrees'
     """
-    return _NUMBER.sub(ANY_TEXT, _SPACES.sub(" ", text))
+    return _NUMBER.sub(NUMBER, _SPACES.sub(" ", text))
 
 
 def label_in(text: str, form: str) -> str | None:
@@ -34,9 +36,9 @@ def label_in(text: str, form: str) -> str | None:
 
     Examples
     --------
-    >>> label_in("state -> light sleep (pulse 52)", "state -> {stage} (pulse *)")
+    >>> label_in("state -> light sleep (pulse 52)", "state -> {stage} (pulse #)")
     'light sleep'
-    >>> label_in("battery 80 %", "state -> {stage} (pulse *)")
+    >>> label_in("battery 80 %", "state -> {stage} (pulse #)")
 
     Among texts of other kinds a stage that stands by itself has no number, unless it is a plain word such as N2:
 
@@ -51,9 +53,8 @@ def label_in(text: str, form: str) -> str | None:
 
 @lru_cache(maxsize=64)
 def _pattern(form: str) -> re.Pattern[str]:
-    before, after = (
-        ".*?".join(map(re.escape, part.split(ANY_TEXT))) for part in " ".join(form.split()).split(STAGE_PLACE)
-    )
+    around = (re.escape(part) for part in " ".join(form.split()).split(STAGE_PLACE))
+    before, after = (re.sub("|".join(map(re.escape, _WILD)), lambda wild: _WILD[wild[0]], part) for part in around)
     return re.compile(f"{before}(?P<stage>.+?){after}")
 
 
