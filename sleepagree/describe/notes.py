@@ -201,6 +201,10 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
         f"{counted(n['lines'], 'line')} of {counted(n['count'], 'repeated page head')} dropped: the header again, and "
         "what stands above it"
     ),
+    NoteKind.TURNED_ACROSS: lambda n: (
+        f"each of {counted(n['rows'], 'row')} read across {n['columns']} columns, with an epoch in each; "
+        f"{counted(n['empty'], 'empty cell')} passed over"
+    ),
     NoteKind.FOOT_ROWS: lambda n: (
         f"{counted(n['count'], 'row')} below the table dropped: no time, and a label that is no stage"
     ),

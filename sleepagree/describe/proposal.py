@@ -40,6 +40,7 @@ _WHY: Final = {
     Why.LIKELIEST: "likeliest by its letters and words; to be checked: it reads",
     Why.IN_BLOCKS: "if its values number nights: rows of all of them follow each other here; night says which to read",
     Why.BELOW: "lines below the table begin so, and are left out",
+    Why.ACROSS: "each row is a night, and each column an epoch that its name tells",
     Why.MARKED: "each row has a mark in one of them",
 }
 #: What to write into a blank.

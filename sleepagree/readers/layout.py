@@ -27,6 +27,7 @@ class Shape(StrEnum):
     EPOCHS = "epochs"
     INTERVALS = "intervals"
     RUNS = "runs"
+    ACROSS = "across"
 
 
 class Marks(StrEnum):

@@ -45,6 +45,7 @@ class Why(StrEnum):
     LAST = "last"
     LIKELIEST = "likeliest"
     MARKED = "marked"
+    ACROSS = "across"
     BELOW = "below"
 
 

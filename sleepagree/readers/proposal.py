@@ -22,7 +22,7 @@ from sleepagree.readers import kind_of_file, opened
 from sleepagree.readers.code_lines import are_characters, find_code_lines, legends_of_lines
 from sleepagree.readers.column_kinds import ColumnSeen, Kind, see_column
 from sleepagree.readers.column_roles import Found, counted_rows, find_roles
-from sleepagree.readers.columns import times_of_columns
+from sleepagree.readers.columns import are_minutes_of_an_hour, times_of_columns
 from sleepagree.readers.csv_table import MOST_BELOW, told_delimiter
 from sleepagree.readers.encodings import likely_encodings
 from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
@@ -37,8 +37,18 @@ from sleepagree.readers.json.beside import (
     one_night,
 )
 from sleepagree.readers.label_meanings import called, meanings_of
-from sleepagree.readers.layout import AFTER_TIMES, COLUMNS, DURATION_UNITS, NO_LAYOUT, Layout, layout_of, told_values
+from sleepagree.readers.layout import (
+    AFTER_TIMES,
+    COLUMNS,
+    DURATION_UNITS,
+    NO_LAYOUT,
+    Layout,
+    Shape,
+    layout_of,
+    told_values,
+)
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why
+from sleepagree.readers.table.across import hours_column, turned
 from sleepagree.readers.table.excel import sheet_names
 from sleepagree.readers.table.table import Table
 from sleepagree.readers.table_parts import foot_text, text_of_foot
@@ -220,7 +230,7 @@ def _taken_apart(values: dict[str, Any]) -> list[Setting]:
 def _roles_of(path: str, settings: Sequence[Setting], given: Layout) -> Found | None:
     """Return what the columns of a table are taken for that stands somewhere; None where none stands there."""
     table = _placed_table(path, settings, given)
-    return None if table is None else find_roles(table, list(settings), given)
+    return None if table is None else _roles_across(table, settings, given)
 
 
 def _placed_table(path: str, settings: Sequence[Setting], given: Layout) -> Table | None:
@@ -229,14 +239,26 @@ def _placed_table(path: str, settings: Sequence[Setting], given: Layout) -> Tabl
         table = whole_table(path, layout)
     except SleepAgreeError:
         return None
-    return None if table is None or (layout.header and _holds_nights(table)) else table
+    return table
 
 
-def _holds_nights(table: Table) -> bool:
-    """Whether each row is a night: columns at even times hold words or codes."""
-    times = times_of_columns(tuple(table.names))
-    columns = [table.cells(i) for i in table.columns if table.names[i] in times]
-    return bool(times) and all(see_column("", cells).kind in (Kind.WORDS, Kind.CODES) for cells in columns)
+def _roles_across(table: Table, settings: Sequence[Setting], given: Layout) -> Found | None:
+    """Return what the columns of a table are taken for, of one whose columns run across those it has when turned."""
+    is_named = given.header and not any(setting.key == "header" for setting in settings)
+    if not (is_named and _runs_across(table)):
+        return find_roles(table, list(settings), given)
+    if table.origin.reader == "json":
+        return None  # each night is a list of its own there, which a path names
+    made = [*settings, Setting("shape", Shape.ACROSS.value, Why.ACROSS)]
+    return find_roles(turned(table), made, replace(given, shape=Shape.EPOCHS))
+
+
+def _runs_across(table: Table) -> bool:
+    """Whether each row is a night or an hour: columns at even times hold the same few words or codes."""
+    times = times_of_columns(table.names)
+    cells = [cell for time in times for cell in table.cells(time.position) if cell]
+    is_told = not are_minutes_of_an_hour(times) or hours_column(table, times) is not None
+    return is_told and bool(cells) and see_column("", cells).kind in (Kind.WORDS, Kind.CODES)
 
 
 def _footed_roles(path: str, settings: Sequence[Setting], given: Layout) -> Found | None:
@@ -245,7 +267,7 @@ def _footed_roles(path: str, settings: Sequence[Setting], given: Layout) -> Foun
     if table is not None and given.foot is None and (foot := foot_text(table)):
         settings = [*(s for s in settings if s.key != "foot"), Setting("foot", foot, Why.BELOW)]
         table = _placed_table(path, settings, given)
-    return None if table is None else find_roles(table, settings, given)
+    return None if table is None else _roles_across(table, settings, given)
 
 
 def _named_roles(path: str, settings: Sequence[Setting], given: Layout) -> Found | None:

@@ -82,15 +82,17 @@ def choosing_lines(told: Sequence[ColumnSeen], times: ColumnSeen | None, taken: 
 
 
 def with_beginnings(made: Sequence[Setting], columns: Sequence[ColumnSeen]) -> tuple[Setting, ...]:
-    """Return lines of which a blank beginning shows the moments that stay the same for a night, and for which one."""
+    """Return lines of which a blank beginning shows the moments or dates that stay for a night, and for which one."""
     chosen = [s.value for s in made if s.key in ("person_column", "night_column")]
     telling = [column for column in columns if column.name in chosen]
     shown: dict[str, None] = {}
     for column in columns:
-        if column.kind is not Kind.MOMENTS or column.rows < 2 or not stands_still(column):
+        is_date = column.kind is Kind.DATES and _stands_still(np.unique(column.cells, return_inverse=True)[1])
+        if not is_date and (column.kind is not Kind.MOMENTS or column.rows < 2 or not stands_still(column)):
             continue
-        for row, us in enumerate(column.readings[0].times.us.tolist()):
-            moment = column.cells[row] if len(column.readings) > 1 else naive_datetime(us).isoformat()
+        for row, cell in enumerate(column.cells):
+            is_told = not is_date and len(column.readings) == 1
+            moment = naive_datetime(int(column.readings[0].times.us[row])).isoformat() if is_told else cell
             of = " and ".join(f"{c.name} is {c.cells[row]}" for c in telling if c is not column)
             shown.setdefault(f"{column.name} = {moment}" + (f" where {of}" if of else ""))
     told = tuple(shown)[:_MOST_SHOWN]
@@ -99,7 +101,11 @@ def with_beginnings(made: Sequence[Setting], columns: Sequence[ColumnSeen]) -> t
 
 def stands_still(column: ColumnSeen) -> bool:
     """Whether a column of moments says the same in row after row, as when a night began."""
-    return float((np.diff(column.readings[0].times.us) == 0).mean()) >= _STILL
+    return _stands_still(column.readings[0].times.us)
+
+
+def _stands_still(values: NDArray[Any]) -> bool:
+    return values.size > 1 and float((np.diff(values) == 0).mean()) >= _STILL
 
 
 def _choices(column: ColumnSeen, times: ColumnSeen | None) -> tuple[Choice, ...]:

@@ -744,7 +744,7 @@ def test_a_table_with_a_night_in_each_row_is_called_so(tmp_path: Path, name: str
         ",".join([f"2031-09-0{n}", *(("despierto", "ligero")[(i + n) // 9 % 2] for i in range(90))]) for n in (1, 2)
     ]
     path = write(tmp_path, [header, *rows])
-    assert propose_layout(path) is None
+    assert proposed(path)[1]["shape"] == "across"
     for layout in ("# nothing\n", f'[file]\nstart = "noche"\nstage = "{name.format(0)}"\n'):
         with pytest.raises(FileFormatError, match="each row seems to be a night, and each column a time"):
             read_spans(path, layout=parse_layout(layout.encode(), "band.toml"))

@@ -19,6 +19,7 @@ from sleepagree.readers.csv_table import WHOLE_LINES, parse_csv
 from sleepagree.readers.layout import NO_LAYOUT, Layout, Shape, one_zone, toml_value
 from sleepagree.readers.row_lengths import coarse_grid_caution
 from sleepagree.readers.rows import LabelledRows, Places, Rows, SourceFacts, make_spans
+from sleepagree.readers.table.across import as_epochs
 from sleepagree.readers.table.code_runs import read_code_runs
 from sleepagree.readers.table.labels import Labels, lights_of, read_labels, staged_rows, without_foot
 from sleepagree.readers.table.lengths import Extent, find_extent, marked_starts
@@ -113,7 +114,7 @@ def spans_of_table(
 ) -> ScoredSpans:
     """Return the scored spans of a table; see :func:`read_table`."""
     zone = one_zone(zone, layout, table.path)
-    table, layout = apart(table, layout)
+    table, layout = apart(*as_epochs(table, layout))
     _refuse_columns_of_stages(table, layout)
     columns = find_columns(table.names, layout, path=table.path, where=table.header_place)
     table, columns, layout = with_labels(rows_asked_for(table, columns, layout), columns, layout)
