@@ -188,6 +188,7 @@ class NoteKind(StrEnum):
     COMMENT_LINES = "comment_lines"
     RULED_LINES = "ruled_lines"
     PAGE_HEADS = "page_heads"
+    ZEROS_ADDED = "zeros_added"
     TURNED_ACROSS = "turned_across"
     FOOT_ROWS = "foot_rows"
     FOOT_LINES = "foot_lines"

@@ -201,6 +201,9 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
         f"{counted(n['lines'], 'line')} of {counted(n['count'], 'repeated page head')} dropped: the header again, and "
         "what stands above it"
     ),
+    NoteKind.ZEROS_ADDED: lambda n: (
+        f"{counted(n['count'], 'time')} read with the zeros that numbers lose: 23.4 as 23.40"
+    ),
     NoteKind.TURNED_ACROSS: lambda n: (
         f"each of {counted(n['rows'], 'row')} read across {n['columns']} columns, with an epoch in each; "
         f"{counted(n['empty'], 'empty cell')} passed over"

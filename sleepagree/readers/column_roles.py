@@ -51,6 +51,7 @@ _SHORTEST_STEP_S: Final = 5.0
 _GRID_S: Final = 10.0
 _ROUNDED_S: Final = 0.6
 #: Times may start again with the next person.
+_FEWEST_CLOCKS: Final = 9
 _MOST_FALLS: Final = 0.05
 
 
@@ -364,6 +365,8 @@ def _elapsed_forms(column: ColumnSeen) -> list[TimeForm]:
     steps = np.diff(numbers)
     if numbers.size < 3 or not (steps > 0).any() or (steps < 0).mean() > _MOST_FALLS or may_be_times(column):
         return []
+    if numbers.min() < numbers[0]:  # past midnight a clock begins again, and time since the start does not
+        return []
     step, total = float(np.median(steps[steps > 0])), float(np.ptp(numbers))
     fitting = []
     for form, unit in ELAPSED_UNITS.items():
@@ -541,7 +544,8 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
             *told,
             *counted_rows(stage.rows, told_unit(counts[0].name)),
         ]
-    if any(c.kind is Kind.NUMBERS and (np.diff(c.numbers) > 0).all() for c in columns):
+    falls = [np.count_nonzero(~(np.diff(c.numbers) > 0)) for c in columns if c.kind is Kind.NUMBERS]
+    if 0 in falls or (1 in falls and stage.rows > _FEWEST_CLOCKS):
         return []  # a clock of some kind that nobody can read
     return [Setting("shape", "epochs", Why.ONLY), *counted_rows(stage.rows)]
 

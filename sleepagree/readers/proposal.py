@@ -214,8 +214,7 @@ def _readings(path: str, given: Layout, near: datetime | None) -> Iterator[Found
             continue  # further down, rows would be taken for names
         if kind != "excel":
             found = _roles_of(path, _taken_apart(values), given)
-        elif (found := _named_roles(path, _taken_apart(values), given)) is not None:
-            found = _hinted(found, _rows_above(path, _placed(given, values)), ())
+        elif (found := _roles_of_sheet(path, values, given)) is not None:
             found = _dates_elsewhere(path, found, sheets)
         if found is not None:
             yield found
@@ -270,11 +269,21 @@ def _footed_roles(path: str, settings: Sequence[Setting], given: Layout) -> Foun
     return None if table is None else _roles_across(table, settings, given)
 
 
-def _named_roles(path: str, settings: Sequence[Setting], given: Layout) -> Found | None:
-    """Return the same for a sheet, whose names stand in a row of their own: None where a column has none."""
-    found = _footed_roles(path, settings, given)
-    is_named = found is not None and all(s.value != "" for s in found.settings)
-    return found if is_named else None
+def _roles_of_sheet(path: str, values: dict[str, Any], given: Layout) -> Found | None:
+    """Return the same for a sheet, whose names stand in a row of their own: None where a column has none.
+
+    Rows above the names may have as many cells as they.
+    """
+    table = _placed_table(path, _taken_apart(values), given)
+    if table is not None and not given.skip_lines and given.header:
+        rows = [list(row) for row in zip(*(table.cells(i) for i in sorted(table.columns)), strict=True)]
+        rows = rows[:-MOST_BELOW] if len(rows) > 2 * MOST_BELOW else rows
+        if above := lines_above([list(table.names), *rows]):
+            values = values | {"skip_lines": int(str(table.places.numbers[above - 1])) - 1}
+    found = _footed_roles(path, _taken_apart(values), given)
+    if found is None or any(s.value == "" for s in found.settings):
+        return None
+    return _hinted(found, _rows_above(path, _placed(given, values)), ())
 
 
 def _rows_above(path: str, layout: Layout) -> list[str]:
