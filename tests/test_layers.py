@@ -28,7 +28,7 @@ ROOMS = {
     "table.labels table.people table.counting table.zone_column table.times table.lengths table.code_runs "
     "table.recordings table.reader table.parquet table.excel table.events edf.header edf.annotation_lists edf.stages "
     "edf.recording edf.writer json.fields json.intervals json.fhir json.mobile_health json.records json.beside "
-    "json.file whole_table mne_files memory inspection column_kinds code_lines table_place study_results "
+    "json.file whole_table mne_files memory inspection column_kinds code_lines beside_rows table_place study_results "
     "layout_proposal label_meanings table_parts marked_stages recording_roles column_roles proposal",
     "inference": "estimate table_sums proportions one_night normal_theory people resampling limits equivalence "
     "regression_limits reliability planning correction error_sizes class_probabilities group_means "

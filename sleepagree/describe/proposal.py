@@ -26,7 +26,7 @@ _WHY: Final = {
     Why.TAKEN_APART: "so the file falls into rows",
     Why.AS_LONG: "so all rows together are a night",
     Why.FROM_ZERO: "the first row is at 0:00:00",
-    Why.ANCHOR: "as a field beside the rows says:",
+    Why.ANCHOR: "as the file says beside the rows:",
     Why.CHANGES: "no row says what the row before it says",
     Why.UNITS_TOLD: "lengths that tell their units",
     Why.USUAL: "as usual; nothing in the rows tells it",
@@ -167,6 +167,8 @@ def _because(setting: Setting) -> str:
         nights, *ends = setting.shown
         begin = f", which begin from {' to '.join(ends)}" if ends else ""
         return f"{_WHY[setting.why]} of {nights} nights{begin}"
+    if setting.why is Why.USUAL and setting.shown:
+        return f"{_WHY[setting.why]}; beside them stands {', '.join(map(shorten, setting.shown))}"
     return " ".join([_WHY[setting.why], *map(shorten, setting.shown)])
 
 

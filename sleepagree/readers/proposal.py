@@ -19,6 +19,15 @@ from sleepagree.errors import FileFormatError, SleepAgreeError, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.mapping.words import fold_label, fold_table
 from sleepagree.readers import kind_of_file, opened
+from sleepagree.readers.beside_rows import (
+    Beside,
+    begun,
+    lengths_told,
+    may_be_lengths,
+    moments_told,
+    of_document,
+    of_lines,
+)
 from sleepagree.readers.code_lines import are_characters, find_code_lines, legends_of_lines
 from sleepagree.readers.column_kinds import ColumnSeen, Kind, see_column
 from sleepagree.readers.column_roles import Found, counted_rows, find_roles
@@ -332,7 +341,11 @@ def _json_readings(path: str, document: Any, given: Layout, near: datetime | Non
     for one in _one_of_each(path, document, explained or long, given, near):
         beside = tuple(beginnings(one_night(document, _records(one))))
         settings = tuple(_begun(s, beside, moments_beside(document, _records(one))) for s in one.settings)
-        yield replace(one, settings=_told_epochs(settings, one), labels=called(one.labels, legends(document)))
+        fields = of_document(document, _records(one))
+        if any(s.key == "begins" and s.shown for s in settings):  # by fields that tell it better
+            fields = tuple(field for field in fields if not moments_told([field]))
+        settings = _with_beside(_told_epochs(settings, one), fields)
+        yield replace(one, settings=settings, labels=called(one.labels, legends(document)))
 
 
 def _one_of_each(
@@ -500,13 +513,50 @@ def _hinted(found: Found, above: Sequence[str], below: Sequence[str]) -> Found:
 
     A legend is asked only where a label says nothing by itself.
     """
-    dates = dates_in([*above, *below])
+    lines = [*above, *below]
+    beside = of_lines(lines)
     settings = tuple(
-        replace(s, shown=(*s.shown, *dates)) if s.key == "begins" and s.value is None else s for s in found.settings
+        Setting("begins", first.value.replace(" ", "T", 1), Why.ANCHOR, shown=(first.name,))
+        if s.key == "begins" and s.value is None and (first := begun(beside)) is not None
+        else s
+        for s in _with_beside(found.settings, beside, dates_in(lines))
     )
     if all(label.word for label in found.labels):
         return replace(found, settings=settings)
-    return replace(found, settings=settings, labels=called(found.labels, legends_of_lines([*above, *below])))
+    return replace(found, settings=settings, labels=called(found.labels, legends_of_lines(lines)))
+
+
+def _with_beside(
+    settings: Sequence[Setting], beside: Sequence[Beside], dates: Sequence[str] = ()
+) -> tuple[Setting, ...]:
+    """Return lines with what stands beside the rows: times and dates at the blank of the beginning, and an epoch.
+
+    A length that no name says to be an epoch's leaves a blank where it differs from the usual one.
+    """
+    moments = [told.text for told in moments_told(beside)]
+    dates = [day for day in dates if not any(day in moment for moment in moments)]
+    lengths = lengths_told(beside)
+    named = [length for length in lengths if length.is_named]
+    made = []
+    for setting in settings:
+        if setting.key == "begins" and setting.value is None:
+            shown = [text for text in (*moments, *dates) if text not in setting.shown][:_MOST_DATES]
+            made.append(replace(setting, shown=(*setting.shown, *shown)))
+        elif setting.key != "epoch_seconds" or setting.why is not Why.USUAL:
+            made.append(setting)
+        elif len({length.seconds for length in named}) == 1:
+            made.append(Setting("epoch_seconds", named[0].seconds, Why.ANCHOR, shown=(named[0].told.text,)))
+        elif any(length.seconds != setting.value for length in lengths):
+            values = dict.fromkeys((*(length.seconds for length in lengths), setting.value, *_values(setting)))
+            texts = tuple(length.told.text for length in lengths)
+            made.append(Setting("epoch_seconds", None, Why.UNTOLD, tuple(map(Choice, values)), texts))
+        else:
+            made.append(replace(setting, shown=tuple(told.text for told in may_be_lengths(beside))))
+    return tuple(made)
+
+
+def _values(setting: Setting) -> tuple[Any, ...]:
+    return tuple(other.value for other in setting.others)
 
 
 def _with_encodings(found: Found, data: bytes, likely: Sequence[str]) -> Found:
