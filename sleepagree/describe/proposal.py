@@ -52,6 +52,7 @@ _ASK: Final = {
     "person": "whose rows to read",
     "night": "which night to read",
     "time": "the form of the times",
+    "zone": "the zone of the clock, such as Europe/Helsinki: the other side tells one",
     "duration_unit": "the unit of the lengths",
     "night_of": "which day the date beside the times names; it stays the same over midnight",
 }
@@ -158,6 +159,9 @@ def _hints(proposal: LayoutProposal) -> list[str]:
         lines.append("# begins = 2026-03-01T22:30:00    # clock time of second 0")
     if seen.zone is None and "zone" not in told:
         lines.append('# zone = "Europe/Helsinki"    # zone of the clock, if the other side tells one')
+    if seen.zone is not None and not {"zone", "zone_column"} & told:
+        lines.append("# The times are moments. If the other side tells no zone, as EDF does not, give its own as well:")
+        lines.append("# night ... --reference-zone Europe/Helsinki (or --device-zone, where this is the reference)")
     return lines
 
 
