@@ -38,6 +38,7 @@ _WHY: Final = {
     Why.LATEST: "the latest",
     Why.LAST: "the last in the file",
     Why.LIKELIEST: "likeliest by its letters and words; to be checked: it reads",
+    Why.LONG_BLOCKS: "another recording seems to begin where it changes",
     Why.IN_BLOCKS: "if its values number nights: rows of all of them follow each other here; night says which to read",
     Why.BELOW: "lines below the table begin so, and are left out",
     Why.ACROSS: "each row is a night, and each column an epoch that its name tells",

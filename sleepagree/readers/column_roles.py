@@ -11,7 +11,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.errors import SleepAgreeError
+from sleepagree.errors import SleepAgreeError, counted
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import NOT_A_STAGE, recognise_label
 from sleepagree.readers.column_kinds import ColumnSeen, Kind, TimeReading, may_be_times, read_every_way, see_column
@@ -25,6 +25,7 @@ from sleepagree.readers.recording_roles import one_recording, people_settings, s
 from sleepagree.readers.rows import lights_mark
 from sleepagree.readers.table.code_runs import codes_of_text
 from sleepagree.readers.table.ranges import ENDS
+from sleepagree.readers.table.recordings import are_long_blocks, choosing_keys
 from sleepagree.readers.table.stage_marks import LENGTHS_OF_MARKS
 from sleepagree.readers.table.table import Table
 from sleepagree.readers.table_parts import NUMERIC, flipped, foot_apart, ranges_apart, with_foot
@@ -41,6 +42,7 @@ _MOST_ALIKE: Final = 20
 _OF_TIMES: Final = ("start", "date")
 _BESIDE_TIMES: Final = (Kind.DATES, Kind.HALVES, Kind.ZONES)
 _FEWEST_CHANGES: Final = 5
+_NEARLY_ALWAYS: Final = 0.9
 #: Half an hour to a day's sleep and more, for numbers that count from the start; the likeliest is 8 h.
 _RECORDING_S: Final = (600.0, 93_600.0)
 _USUAL_NIGHT_S: Final = 28_800.0
@@ -191,15 +193,54 @@ def _with_times(
         if given.end is None and given.duration is None and given.shape is not Shape.EPOCHS:
             made += [Setting("duration", c.name, Why.UNITS_TOLD) for c in rest if _tells_lengths(c, stage)][:1]
     elif not named and not timed and not is_key:
-        counted = _count_settings(rest, stage)
-        used |= {setting.value for setting in counted}
+        made += (night := _night_of_blocks(rest, stage))
+        if night:
+            first = [row for row, cell in enumerate(_of(rest, night[0].value)) if cell == night[1].others[0].value]
+            rest = [_some(c, first) for c in rest if c.name != night[0].value]
+        lines = _count_settings(rest, _some(stage, first) if night else stage)
+        used |= {setting.value for setting in lines}
         blocks = [c.name for c in rest if c.kind is Kind.CODES and _are_blocks(c) and c.distinct > 1]
         offered = [Setting("night_column", name, Why.IN_BLOCKS) for name in blocks if name not in used]
-        made += [*counted, *offered[: bool(counted)]]
+        made += [*lines, *offered[: bool(lines)]]
     labels = meanings_of(stage.cells)
     if starts is not None and all(s.value is not None for s in timed):
         labels = with_moments(labels, stage, starts, next(c for c in columns if c.name == timed[0].value))
     return Found(columns, tuple(made), labels)
+
+
+def _night_of_blocks(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> tuple[Setting, ...]:
+    """Return the lines that choose one of several recordings whose rows tell no times.
+
+    Their blocks are long, or rows that always say something new do not where one ends.
+    """
+    alike = {row for row, (a, b) in enumerate(pairwise(stage.cells)) if a == b}
+    telling = next(
+        (
+            c
+            for c in columns
+            if are_long_blocks(c.cells)
+            or (
+                alike
+                and c.kind is Kind.CODES
+                and _are_blocks(c)
+                and all(c.cells[row] != c.cells[row + 1] for row in alike)
+            )
+        ),
+        None,
+    )
+    if telling is None:
+        return ()
+    key, *_ = choosing_keys([list(telling.values)])
+    choices = tuple(Choice(value, f"with {counted(telling.cells.count(value), 'row')}") for value in telling.values)
+    return Setting(f"{key}_column", telling.name, Why.LONG_BLOCKS), Setting(key, None, Why.SEVERAL_PEOPLE, choices)
+
+
+def _of(columns: Sequence[ColumnSeen], name: str) -> tuple[str, ...]:
+    return next(column.cells for column in columns if column.name == name)
+
+
+def _some(column: ColumnSeen, rows: Sequence[int]) -> ColumnSeen:
+    return see_column(column.name, [column.cells[row] for row in rows])
 
 
 def _marked(
@@ -534,7 +575,8 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
             made.append(Setting("duration_unit", None, Why.UNTOLD, tuple(map(Choice, units))))
         length, begins = counted_rows(round(float(lengths[0].numbers.sum())))
         return [*made, *([length] if "epochs" in units else []), begins]
-    if _changes_always(stage):
+    changes = sum(a != b for a, b in pairwise(stage.cells))
+    if stage.rows > _FEWEST_CHANGES and changes >= _NEARLY_ALWAYS * (stage.rows - 1):
         return []  # rows of different lengths, which nothing tells: no rows to count
     if counts := [c for c in columns if c.kind is Kind.COUNT]:
         first = int(counts[0].numbers[0])

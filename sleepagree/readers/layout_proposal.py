@@ -35,6 +35,7 @@ class Why(StrEnum):
     UNTOLD = "untold"
     SEVERAL_PEOPLE = "several_people"
     IN_BLOCKS = "in_blocks"
+    LONG_BLOCKS = "long_blocks"
     DATE_STAYS = "date_stays"
     UNREAD = "unread"
     GIVEN = "given"

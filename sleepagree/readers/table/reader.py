@@ -25,7 +25,7 @@ from sleepagree.readers.table.labels import Labels, lights_of, read_labels, stag
 from sleepagree.readers.table.lengths import Extent, find_extent, marked_starts
 from sleepagree.readers.table.people import rows_asked_for
 from sleepagree.readers.table.ranges import apart
-from sleepagree.readers.table.recordings import refuse_several_recordings
+from sleepagree.readers.table.recordings import refuse_counted_recordings, refuse_several_recordings
 from sleepagree.readers.table.stage_marks import is_marked, marks_a_row, with_labels
 from sleepagree.readers.table.table import Table, TableReading
 from sleepagree.readers.table.times import RowTimes, read_row_times, read_starts
@@ -157,6 +157,8 @@ def _read_rows(reading: TableReading) -> ScoredSpans:
     staged, ignored = staged_rows(said, reading.path)
     if reading.columns.marks:
         ignored.pop("", None)  # no text that was passed over, but none at all
+    if reading.columns.counted and reading.columns.epoch_number is None and reading.columns.duration is None:
+        refuse_counted_recordings(reading)
     starts = read_starts(reading)
     _tell_unused_lengths(reading, starts)
     times = read_row_times(reading, starts, staged)
