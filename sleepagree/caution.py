@@ -193,6 +193,7 @@ class NoteKind(StrEnum):
     FOOT_ROWS = "foot_rows"
     FOOT_LINES = "foot_lines"
     ROWS_ENDED = "rows_ended"
+    LARGEST_SHARES = "largest_shares"
     ROWS_UNMARKED = "rows_unmarked"
     LEVELS_READ = "levels_read"
     LEVELS_NAMED_OTHERWISE = "levels_named_otherwise"

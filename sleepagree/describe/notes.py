@@ -215,6 +215,10 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
     NoteKind.ROWS_ENDED: lambda n: (
         f"{counted(n['count'], 'row')} ended by the row below that is no stage: the next stage is over 6 h away"
     ),
+    NoteKind.LARGEST_SHARES: lambda n: (
+        f"the stage of a row is the largest of its shares; {counted(n['even'], 'row')} with two alike or with "
+        "none have no label"
+    ),
     NoteKind.ROWS_UNMARKED: lambda n: f"{counted(n['count'], 'row')} without a mark in a column of stages: no label",
     NoteKind.LEVELS_READ: "codes of column '{column}' read by the Levels in {file}",
     NoteKind.LEVELS_NAMED_OTHERWISE: "{file} taken although its name differs from the table's in upper and lower case",
