@@ -8,7 +8,7 @@ from functools import lru_cache
 from itertools import pairwise
 from typing import Final, NamedTuple
 
-from sleepagree.errors import FileFormatError, Option, asked, for_page, shorten
+from sleepagree.errors import LONGEST_FOUND, FileFormatError, Option, asked, for_page, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.readers.layout import COLUMNS, Layout, Shape
 
@@ -56,6 +56,8 @@ _BY_NAME: Final = {key: key for key in COLUMNS} | {
     "zone_column": "zone",
 }
 _SHOWN: Final = 12
+#: Characters that a list of names has in a message, behind "the columns".
+_ROOM: Final = LONGEST_FOUND - len("the columns ")
 #: Names of columns that tell when, such as "+35", "t35", "35 min" and "23:05".
 _TIME_NAME: Final = re.compile(
     r"(?:t|min)?[ _.]?\+?(?:(?P<hour>[0-9]{1,2})[:.](?P<clock>[0-5][0-9])(?::(?P<second>[0-5][0-9]))?"
@@ -300,9 +302,20 @@ def _time_in_name(position: int, name: str) -> TimeOfColumn | None:
 
 
 def list_names(names: Sequence[str]) -> str:
-    """Return names as a message shows them: the first dozen, and how many more there are."""
-    shown = ", ".join(f"'{shorten(name)}'" for name in names[:_SHOWN])
-    return shown + (f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else "")
+    """Return names as a message shows them: the first that it has room for, whole, and how many more there are.
+
+    Examples
+    --------
+    >>> list_names(["time", "pulse in the evening", "movements in the morning", "said by the crew of the ferry"])
+    "'time', 'pulse in the evening' and 2 more"
+    """
+    shown = [f"'{shorten(name)}'" for name in names[:_SHOWN]]
+    if len(shown) == len(names) and len(", ".join(shown)) <= _ROOM:
+        return ", ".join(shown)
+    while len(shown) > 1 and len(", ".join(shown)) > _ROOM - len(" and 99 more"):
+        shown.pop()
+    more = len(names) - len(shown)
+    return ", ".join(shown) + (f" and {more} more" if more else "")
 
 
 def _columns_found(names: Sequence[str]) -> str:

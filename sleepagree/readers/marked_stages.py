@@ -21,7 +21,7 @@ _MOST_COLUMNS: Final = 12
 
 
 def columns_of_marks(columns: Sequence[ColumnSeen]) -> tuple[ColumnSeen, ...]:
-    """Return neighbouring columns of which nearly every row has a mark in exactly one, or that are shares; none where none are.
+    """Return neighbouring columns in exactly one of which nearly every row has a mark, or shares; none where none are.
 
     A column without any mark, such as that of a stage that does not occur, belongs to them where it stands among them
     or its name is a word for a stage, or its cells say so.

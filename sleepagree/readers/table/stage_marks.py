@@ -53,8 +53,8 @@ def is_marked(cell: str) -> bool | None:
 def largest_shares(columns: Sequence[Sequence[str]]) -> list[int | None] | None:
     """Return which of some columns has the largest share of each row, None for a row where two are alike or all are 0.
 
-    None for all where the columns hold no shares: numbers that add up to 1, or to 100, in every row that has any, and of
-    which some row has two.
+    None for all where the columns hold no shares: numbers that add up to 1, or to 100, in every row that has any, and
+    of which some row has two.
 
     Examples
     --------
