@@ -11,7 +11,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.errors import SleepAgreeError, counted
+from sleepagree.errors import SleepAgreeError
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import NOT_A_STAGE, recognise_label
 from sleepagree.readers.column_kinds import ColumnSeen, Kind, TimeReading, may_be_times, read_every_way, see_column
@@ -21,11 +21,17 @@ from sleepagree.readers.label_meanings import meanings_of, meanings_of_names, wi
 from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, ELAPSED_UNITS, Layout, Shape, TimeForm
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, Setting, Why
 from sleepagree.readers.marked_stages import columns_of_marks, lengths_of_marks, marked_labels
-from sleepagree.readers.recording_roles import one_recording, people_settings, stands_still, with_beginnings
+from sleepagree.readers.recording_roles import (
+    are_blocks,
+    night_of_blocks,
+    one_recording,
+    people_settings,
+    stands_still,
+    with_beginnings,
+)
 from sleepagree.readers.rows import lights_mark
 from sleepagree.readers.table.code_runs import codes_of_text
 from sleepagree.readers.table.ranges import ENDS
-from sleepagree.readers.table.recordings import are_long_blocks, choosing_keys
 from sleepagree.readers.table.stage_marks import LENGTHS_OF_MARKS
 from sleepagree.readers.table.table import Table
 from sleepagree.readers.table_parts import NUMERIC, flipped, foot_apart, ranges_apart, with_foot
@@ -193,46 +199,19 @@ def _with_times(
         if given.end is None and given.duration is None and given.shape is not Shape.EPOCHS:
             made += [Setting("duration", c.name, Why.UNITS_TOLD) for c in rest if _tells_lengths(c, stage)][:1]
     elif not named and not timed and not is_key:
-        made += (night := _night_of_blocks(rest, stage))
+        made += (night := night_of_blocks(rest, stage))
         if night:
             first = [row for row, cell in enumerate(_of(rest, night[0].value)) if cell == night[1].others[0].value]
             rest = [_some(c, first) for c in rest if c.name != night[0].value]
         lines = _count_settings(rest, _some(stage, first) if night else stage)
         used |= {setting.value for setting in lines}
-        blocks = [c.name for c in rest if c.kind is Kind.CODES and _are_blocks(c) and c.distinct > 1]
+        blocks = [c.name for c in rest if c.kind is Kind.CODES and are_blocks(c) and c.distinct > 1]
         offered = [Setting("night_column", name, Why.IN_BLOCKS) for name in blocks if name not in used]
         made += [*lines, *offered[: bool(lines)]]
     labels = meanings_of(stage.cells)
     if starts is not None and all(s.value is not None for s in timed):
         labels = with_moments(labels, stage, starts, next(c for c in columns if c.name == timed[0].value))
     return Found(columns, tuple(made), labels)
-
-
-def _night_of_blocks(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> tuple[Setting, ...]:
-    """Return the lines that choose one of several recordings whose rows tell no times.
-
-    Their blocks are long, or rows that always say something new do not where one ends.
-    """
-    alike = {row for row, (a, b) in enumerate(pairwise(stage.cells)) if a == b}
-    telling = next(
-        (
-            c
-            for c in columns
-            if are_long_blocks(c.cells)
-            or (
-                alike
-                and c.kind is Kind.CODES
-                and _are_blocks(c)
-                and all(c.cells[row] != c.cells[row + 1] for row in alike)
-            )
-        ),
-        None,
-    )
-    if telling is None:
-        return ()
-    key, *_ = choosing_keys([list(telling.values)])
-    choices = tuple(Choice(value, f"with {counted(telling.cells.count(value), 'row')}") for value in telling.values)
-    return Setting(f"{key}_column", telling.name, Why.LONG_BLOCKS), Setting(key, None, Why.SEVERAL_PEOPLE, choices)
 
 
 def _of(columns: Sequence[ColumnSeen], name: str) -> tuple[str, ...]:
@@ -344,14 +323,9 @@ def _stage_columns(columns: Sequence[ColumnSeen], named: Sequence[str]) -> list[
     able = [c for c in columns if c.kind in (Kind.WORDS, Kind.CODES)]
     varied = [c for c in able if c.distinct > 1 or _known(c)]
     ranked = sorted(
-        varied, key=lambda c: (c.name not in named, -_known(c), c.kind is Kind.CODES, _are_blocks(c), _is_measured(c))
+        varied, key=lambda c: (c.name not in named, -_known(c), c.kind is Kind.CODES, are_blocks(c), _is_measured(c))
     )
     return [c for c in ranked if _known(c) > 0 or c.name in named] or ranked
-
-
-def _are_blocks(column: ColumnSeen) -> bool:
-    """Whether no value comes back once it has gone."""
-    return 1 + sum(1 for a, b in pairwise(column.cells) if a != b) == column.distinct
 
 
 def _is_measured(column: ColumnSeen) -> bool:
@@ -565,7 +539,7 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
         lines = {"shape": "intervals", "duration": column.name, "begins": None}
         return [Setting(key, value, Why.UNITS_TOLD if value else Why.UNTOLD) for key, value in lines.items()]
     lengths = [c for c in columns if c.kind in (Kind.NUMBERS, Kind.CODES) and "" not in c.values]
-    lengths.sort(key=_are_blocks)
+    lengths.sort(key=are_blocks)
     if lengths and _always_differs(stage) and (lengths[0].numbers > 0).all():
         units = _units(lengths[0])
         made = [Setting("shape", "intervals", Why.CHANGES), Setting("duration", lengths[0].name, Why.ONLY)]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -17,7 +18,7 @@ from sleepagree.readers.json.records import KEY
 from sleepagree.readers.layout import COLUMNS, Layout
 from sleepagree.readers.layout_proposal import Choice, Setting, Why
 from sleepagree.readers.rows import Rows
-from sleepagree.readers.table.recordings import choosing_keys, telling_columns
+from sleepagree.readers.table.recordings import are_long_blocks, choosing_keys, telling_columns
 from sleepagree.readers.times.clock import DAY_US, naive_datetime
 
 _KEYS: Final = ("person", "night")
@@ -163,3 +164,35 @@ def _names_stages(column: ColumnSeen) -> bool:
     if column.kind is Kind.WORDS:
         return bool(propose_meanings(column.values)) or any(map(recognise_label, column.values))
     return column.name == KEY and column.kind is Kind.CODES
+
+
+def night_of_blocks(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> tuple[Setting, ...]:
+    """Return the lines that choose one of several recordings whose rows tell no times.
+
+    Their blocks are long, or rows that always say something new do not where one ends.
+    """
+    alike = {row for row, (a, b) in enumerate(pairwise(stage.cells)) if a == b}
+    telling = next(
+        (
+            c
+            for c in columns
+            if are_long_blocks(c.cells)
+            or (
+                alike
+                and c.kind is Kind.CODES
+                and are_blocks(c)
+                and all(c.cells[row] != c.cells[row + 1] for row in alike)
+            )
+        ),
+        None,
+    )
+    if telling is None:
+        return ()
+    key, *_ = choosing_keys([list(telling.values)])
+    choices = tuple(Choice(value, f"with {counted(telling.cells.count(value), 'row')}") for value in telling.values)
+    return Setting(f"{key}_column", telling.name, Why.LONG_BLOCKS), Setting(key, None, Why.SEVERAL_PEOPLE, choices)
+
+
+def are_blocks(column: ColumnSeen) -> bool:
+    """Whether no value comes back once it has gone."""
+    return 1 + sum(1 for a, b in pairwise(column.cells) if a != b) == column.distinct
