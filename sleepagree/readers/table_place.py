@@ -12,6 +12,7 @@ from typing import Any, Final, NamedTuple
 
 from sleepagree.readers.code_lines import are_characters
 from sleepagree.readers.column_kinds import Kind, see_column
+from sleepagree.readers.columns import times_of_columns
 from sleepagree.readers.csv_table import (
     MOST_ABOVE,
     MOST_BELOW,
@@ -136,6 +137,8 @@ def has_header(rows: Sequence[Sequence[str]]) -> bool:
     """Whether the first row names columns: none of its cells is like those below it."""
     if len(rows) < 3:
         return len(rows[0]) > 1
+    if times_of_columns(tuple(rows[0])):
+        return True
     for i, cell in enumerate(rows[0]):
         below = see_column("", [row[i] for row in rows[1:]])
         if cell.strip() in below.cells and cell.strip():
