@@ -24,13 +24,13 @@ ROOMS = {
     "mapping": "words languages sets mapping files",
     "hypnogram": "spans epochs zones window ledger align clock_changes joining silence",
     "readers": "layout columns encodings times.words csv_table times.clock times.numbers times.forms times.reading "
-    "times.nights times.zones rows row_lengths table.table table.ranges table.stage_marks table.stage_form "
-    "table.unused table.labels table.people table.counting table.zone_column table.times table.lengths "
-    "table.code_runs table.recordings "
-    "table.reader table.parquet table.excel table.events edf.header edf.annotation_lists edf.stages edf.recording "
-    "edf.writer json.fields json.intervals json.fhir json.mobile_health json.records json.beside json.file "
-    "whole_table mne_files memory inspection column_kinds code_lines table_place study_results layout_proposal "
-    "label_meanings table_parts marked_stages worded_stages recording_roles column_roles proposal",
+    "times.nights times.zones rows row_lengths table.table table.across table.ranges table.stage_marks "
+    "table.stage_form table.unused table.labels table.people table.counting table.zone_column table.times "
+    "table.lengths table.code_runs table.recordings table.reader table.parquet table.excel table.events edf.header "
+    "edf.annotation_lists edf.stages edf.recording edf.writer json.fields json.intervals json.fhir "
+    "json.mobile_health json.records json.beside json.file whole_table mne_files memory inspection column_kinds "
+    "code_lines beside_rows table_place study_results layout_proposal label_meanings table_parts marked_stages "
+    "worded_stages recording_roles column_roles proposal",
     "inference": "estimate table_sums proportions one_night normal_theory people resampling limits equivalence "
     "regression_limits reliability planning correction error_sizes class_probabilities group_means "
     "within_people",

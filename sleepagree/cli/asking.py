@@ -31,6 +31,14 @@ if TYPE_CHECKING:
     from sleepagree.readers.layout_proposal import LabelMeaning, LayoutProposal, Setting
 
 _FEW: Final = 12
+_REFERENCE_ZONE: Final = (
+    "Its times are moments, and the reference tells no zone: give --reference-zone as well, the zone of the "
+    "reference's clock, such as Europe/Helsinki."
+)
+_ASKED_ZONE: Final = (
+    "The reference tells a zone, and these times none: fill in the line 'zone', too, with that of the device's clock, "
+    "such as Europe/Helsinki."
+)
 _ENCODING: Final = "the text is no UTF-8, and nothing in it tells what it is; the right one is that which can be read"
 
 
@@ -84,6 +92,8 @@ def mend_layout(
     SleepAgreeError
         The error itself, with the command that writes the layout, where nobody can be asked or nothing is proposed.
     """
+    from sleepagree.readers.layout_proposal import Setting, Why
+
     known = (FileFormatError, UnknownStageError, EpochGridError, ClockError, InputError)
     proposal = usable_proposal(path, given, near) if isinstance(error, known) else None
     key = "reference_layout" if side == "reference" else "layout"
@@ -92,11 +102,13 @@ def mend_layout(
             error.remedy = f"{error.remedy}\n  What stands in it is shown, and a layout to fill in written, by\n    "
             error.remedy += _inspect_command(path, key, options, given)[1]
         raise error
+    other = "" if options[f"{side}_zone"] else _one_sided_zone(proposal, near)
+    if other == _ASKED_ZONE:
+        proposal = replace(proposal, settings=(*proposal.settings, Setting("zone", None, Why.UNTOLD)))
     from sleepagree.describe.blocks import Description
     from sleepagree.describe.proposal import layout_text, proposal_sections
     from sleepagree.files.writing import name_inputs, write_text
     from sleepagree.readers.layout import parse_layout
-    from sleepagree.readers.layout_proposal import Why
 
     is_nearest = near is not None and any(setting.why is Why.NEAREST for setting in proposal.settings)
     target, command = _inspect_command(path, key, options, given, near if is_nearest else None)
@@ -112,6 +124,7 @@ def mend_layout(
         )
         if is_stopped(proposal) and proposal.problem is not None:
             told = f"{told}\n  With it, there is left: {proposal.problem.in_file('').told(Front.COMMAND)}"
+        told = f"{told}\n  {other}" if other else told
         # what is to be done is in the layout, unless something else stands in the way
         error.remedy = f"{error.remedy}\n  {told}" if error.remedy and is_stopped(proposal) else told
         raise error
@@ -136,6 +149,18 @@ def mend_layout(
     context.params[key] = target
     context.set_parameter_source(key, ParameterSource.COMMANDLINE)
     return parse_layout(text.encode(), target.name)
+
+
+def _one_sided_zone(proposal: LayoutProposal, near: datetime | None) -> str:
+    """Return what to do about a zone that one side alone tells: the reference begins at a moment, this file is seen."""
+    if near is None or proposal.seen is None or proposal.seen.start is None:
+        return ""
+    if {"zone", "zone_column"} & {setting.key for setting in proposal.settings}:
+        return ""
+    is_told = proposal.seen.start.tzinfo is not None
+    if is_told == (near.tzinfo is not None):
+        return ""
+    return _REFERENCE_ZONE if is_told else _ASKED_ZONE
 
 
 def _inspect_command(

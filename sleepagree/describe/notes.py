@@ -205,6 +205,13 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
         f"{counted(n['lines'], 'line')} of {counted(n['count'], 'repeated page head')} dropped: the header again, and "
         "what stands above it"
     ),
+    NoteKind.ZEROS_ADDED: lambda n: (
+        f"{counted(n['count'], 'time')} read with the zeros that numbers lose: 23.4 as 23.40"
+    ),
+    NoteKind.TURNED_ACROSS: lambda n: (
+        f"each of {counted(n['rows'], 'row')} read across {n['columns']} columns, with an epoch in each; "
+        f"{counted(n['empty'], 'empty cell')} passed over"
+    ),
     NoteKind.FOOT_ROWS: lambda n: (
         f"{counted(n['count'], 'row')} below the table dropped: no time, and a label that is no stage"
     ),
@@ -215,6 +222,10 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
     NoteKind.LAST_ROW_ENDED: lambda n: (
         f"the last stage ends at the first of {counted(n['count'], 'row')} below it, all of kinds that stand between "
         "stages, too"
+    ),
+    NoteKind.LARGEST_SHARES: lambda n: (
+        f"the stage of a row is the largest of its shares; {counted(n['even'], 'row')} with two alike or with "
+        "none have no label"
     ),
     NoteKind.ROWS_UNMARKED: lambda n: f"{counted(n['count'], 'row')} without a mark in a column of stages: no label",
     NoteKind.LEVELS_READ: "codes of column '{column}' read by the Levels in {file}",

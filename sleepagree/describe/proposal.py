@@ -26,7 +26,7 @@ _WHY: Final = {
     Why.TAKEN_APART: "so the file falls into rows",
     Why.AS_LONG: "so all rows together are a night",
     Why.FROM_ZERO: "the first row is at 0:00:00",
-    Why.ANCHOR: "as a field beside the rows says:",
+    Why.ANCHOR: "as the file says beside the rows:",
     Why.CHANGES: "no row says what the row before it says",
     Why.UNITS_TOLD: "lengths that tell their units",
     Why.USUAL: "as usual; nothing in the rows tells it",
@@ -38,8 +38,10 @@ _WHY: Final = {
     Why.LATEST: "the latest",
     Why.LAST: "the last in the file",
     Why.LIKELIEST: "likeliest by its letters and words; to be checked: it reads",
+    Why.LONG_BLOCKS: "another recording seems to begin where it changes",
     Why.IN_BLOCKS: "if its values number nights: rows of all of them follow each other here; night says which to read",
     Why.BELOW: "lines below the table begin so, and are left out",
+    Why.ACROSS: "each row is a night, and each column an epoch that its name tells",
     Why.MARKED: "each row has a mark in one of them",
     Why.AMONG_WORDS: "where the stage stands in a text; # is a number, * what else differs",
 }
@@ -52,6 +54,7 @@ _ASK: Final = {
     "person": "whose rows to read",
     "night": "which night to read",
     "time": "the form of the times",
+    "zone": "the zone of the clock, such as Europe/Helsinki: the other side tells one",
     "duration_unit": "the unit of the lengths",
     "stage_form": "which of two stages in a text is the one that begins",
     "night_of": "which day the date beside the times names; it stays the same over midnight",
@@ -160,6 +163,9 @@ def _hints(proposal: LayoutProposal) -> list[str]:
         lines.append("# begins = 2026-03-01T22:30:00    # clock time of second 0")
     if seen.zone is None and "zone" not in told:
         lines.append('# zone = "Europe/Helsinki"    # zone of the clock, if the other side tells one')
+    if seen.zone is not None and not {"zone", "zone_column"} & told:
+        lines.append("# The times are moments. If the other side tells no zone, as EDF does not, give its own as well:")
+        lines.append("# night ... --reference-zone Europe/Helsinki (or --device-zone, where this is the reference)")
     return lines
 
 
@@ -169,6 +175,8 @@ def _because(setting: Setting) -> str:
         nights, *ends = setting.shown
         begin = f", which begin from {' to '.join(ends)}" if ends else ""
         return f"{_WHY[setting.why]} of {nights} nights{begin}"
+    if setting.why is Why.USUAL and setting.shown:
+        return f"{_WHY[setting.why]}; beside them stands {', '.join(map(shorten, setting.shown))}"
     return " ".join([_WHY[setting.why], *map(shorten, setting.shown)])
 
 

@@ -128,7 +128,8 @@ def seconds_between(reference: ScoredSpans, device: ScoredSpans) -> float:
             "start",
             f"{naive.start:%Y-%m-%d %H:%M:%S} without a zone",
             "both sides with a zone, or none",
-            f"Give {option:ZONE} (an IANA name such as Europe/Helsinki)" + for_page(", or 'zone' in its layout.", "."),
+            f"Give {option:ZONE} (an IANA name such as Europe/Helsinki)"
+            + for_page(', or in its layout\n    [file]\n    zone = "Europe/Helsinki"', "."),
         )
     if first.tzinfo is not None:
         first, second = first.astimezone(UTC), second.astimezone(UTC)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from sleepagree.errors import SleepAgreeError
 from sleepagree.readers.layout import TimeForm
 from sleepagree.readers.times.clock import Clock, Column, Times
-from sleepagree.readers.times.forms import declarable_forms, read_declared
+from sleepagree.readers.times.forms import declarable_forms, read_declared, with_lost_zeros
 from sleepagree.readers.times.nights import half_day_row, runs_backwards
 from sleepagree.readers.times.reading import read_times
 from sleepagree.readers.times.words import is_before_date, is_half, read_length, read_two_parts
@@ -279,6 +279,7 @@ def _clock_form(cells: Sequence[str]) -> str | None:
 
     No minute is above 59, none comes before the last but once, and as numbers they do not rise evenly.
     """
+    cells = with_lost_zeros(cells) or cells
     found = _CLOCK_NUMBER.fullmatch(cells[0])
     parts = [match.groups() for match in map(_CLOCK_NUMBER.fullmatch, cells) if match]
     if len(cells) < _FEWEST_CLOCKS or len(parts) < len(cells) or len({joint for _, joint, _ in parts}) > 1:

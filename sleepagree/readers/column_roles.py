@@ -29,7 +29,14 @@ from sleepagree.readers.layout import (
 )
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, Setting, Why
 from sleepagree.readers.marked_stages import columns_of_marks, lengths_of_marks, marked_labels
-from sleepagree.readers.recording_roles import one_recording, people_settings, stands_still, with_beginnings
+from sleepagree.readers.recording_roles import (
+    are_blocks,
+    night_of_blocks,
+    one_recording,
+    people_settings,
+    stands_still,
+    with_beginnings,
+)
 from sleepagree.readers.rows import lights_mark
 from sleepagree.readers.table.code_runs import codes_of_texts
 from sleepagree.readers.table.ranges import ENDS
@@ -50,6 +57,7 @@ _MOST_ALIKE: Final = 20
 _OF_TIMES: Final = ("start", "date")
 _BESIDE_TIMES: Final = (Kind.DATES, Kind.HALVES, Kind.ZONES)
 _FEWEST_CHANGES: Final = 5
+_NEARLY_ALWAYS: Final = 0.9
 #: Half an hour to a day's sleep and more, for numbers that count from the start; the likeliest is 8 h.
 _RECORDING_S: Final = (600.0, 93_600.0)
 _USUAL_NIGHT_S: Final = 28_800.0
@@ -60,6 +68,7 @@ _SHORTEST_STEP_S: Final = 5.0
 _GRID_S: Final = 10.0
 _ROUNDED_S: Final = 0.6
 #: Times may start again with the next person.
+_FEWEST_CLOCKS: Final = 9
 _MOST_FALLS: Final = 0.05
 
 
@@ -219,15 +228,27 @@ def _with_times(
         if given.end is None and given.duration is None and given.shape is not Shape.EPOCHS:
             made += [Setting("duration", c.name, Why.UNITS_TOLD) for c in rest if _tells_lengths(c, stage)][:1]
     elif not named and not timed and not is_key:
-        counted = _count_settings(rest, stage)
-        used |= {setting.value for setting in counted}
-        blocks = [c.name for c in rest if c.kind is Kind.CODES and _are_blocks(c) and c.distinct > 1]
+        made += (night := night_of_blocks(rest, stage))
+        if night:
+            first = [row for row, cell in enumerate(_of(rest, night[0].value)) if cell == night[1].others[0].value]
+            rest = [_some(c, first) for c in rest if c.name != night[0].value]
+        lines = _count_settings(rest, _some(stage, first) if night else stage)
+        used |= {setting.value for setting in lines}
+        blocks = [c.name for c in rest if c.kind is Kind.CODES and are_blocks(c) and c.distinct > 1]
         offered = [Setting("night_column", name, Why.IN_BLOCKS) for name in blocks if name not in used]
-        made += [*counted, *offered[: bool(counted)]]
+        made += [*lines, *offered[: bool(lines)]]
     labels = meanings_of(stage.cells)
     if starts is not None and all(s.value is not None for s in timed):
         labels = with_moments(labels, stage, starts, next(c for c in columns if c.name == timed[0].value))
     return Found(columns, tuple(made), labels)
+
+
+def _of(columns: Sequence[ColumnSeen], name: str) -> tuple[str, ...]:
+    return next(column.cells for column in columns if column.name == name)
+
+
+def _some(column: ColumnSeen, rows: Sequence[int]) -> ColumnSeen:
+    return see_column(column.name, [column.cells[row] for row in rows])
 
 
 def _marked(
@@ -342,14 +363,9 @@ def _stage_columns(columns: Sequence[ColumnSeen], named: Sequence[str]) -> list[
     able = [c for c in columns if c.kind in (Kind.WORDS, Kind.CODES)]
     varied = [c for c in able if c.distinct > 1 or _known(c)]
     ranked = sorted(
-        varied, key=lambda c: (c.name not in named, -_known(c), c.kind is Kind.CODES, _are_blocks(c), _is_measured(c))
+        varied, key=lambda c: (c.name not in named, -_known(c), c.kind is Kind.CODES, are_blocks(c), _is_measured(c))
     )
     return [c for c in ranked if _known(c) > 0 or c.name in named] or ranked
-
-
-def _are_blocks(column: ColumnSeen) -> bool:
-    """Whether no value comes back once it has gone."""
-    return 1 + sum(1 for a, b in pairwise(column.cells) if a != b) == column.distinct
 
 
 def _is_measured(column: ColumnSeen) -> bool:
@@ -415,6 +431,8 @@ def _elapsed_forms(column: ColumnSeen) -> list[TimeForm]:
     numbers, told = column.numbers, told_unit(column.name)
     steps = np.diff(numbers)
     if numbers.size < 3 or not (steps > 0).any() or (steps < 0).mean() > _MOST_FALLS or may_be_times(column):
+        return []
+    if numbers.min() < numbers[0]:  # past midnight a clock begins again, and time since the start does not
         return []
     step, total = float(np.median(steps[steps > 0])), float(np.ptp(numbers))
     fitting = []
@@ -575,7 +593,7 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
         lines = {"shape": "intervals", "duration": column.name, "begins": None}
         return [Setting(key, value, Why.UNITS_TOLD if value else Why.UNTOLD) for key, value in lines.items()]
     lengths = [c for c in columns if c.kind in (Kind.NUMBERS, Kind.CODES) and "" not in c.values]
-    lengths.sort(key=_are_blocks)
+    lengths.sort(key=are_blocks)
     if lengths and _always_differs(stage) and (lengths[0].numbers > 0).all():
         units = _units(lengths[0])
         made = [Setting("shape", "intervals", Why.CHANGES), Setting("duration", lengths[0].name, Why.ONLY)]
@@ -585,7 +603,8 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
             made.append(Setting("duration_unit", None, Why.UNTOLD, tuple(map(Choice, units))))
         length, begins = counted_rows(round(float(lengths[0].numbers.sum())))
         return [*made, *([length] if "epochs" in units else []), begins]
-    if _changes_always(stage):
+    changes = sum(a != b for a, b in pairwise(stage.cells))
+    if stage.rows > _FEWEST_CHANGES and changes >= _NEARLY_ALWAYS * (stage.rows - 1):
         return []  # rows of different lengths, which nothing tells: no rows to count
     if counts := [c for c in columns if c.kind is Kind.COUNT]:
         first = int(counts[0].numbers[0])
@@ -595,7 +614,8 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
             *told,
             *counted_rows(stage.rows, told_unit(counts[0].name)),
         ]
-    if any(c.kind is Kind.NUMBERS and (np.diff(c.numbers) > 0).all() for c in columns):
+    falls = [np.count_nonzero(~(np.diff(c.numbers) > 0)) for c in columns if c.kind is Kind.NUMBERS]
+    if 0 in falls or (1 in falls and stage.rows > _FEWEST_CLOCKS):
         return []  # a clock of some kind that nobody can read
     return [Setting("shape", "epochs", Why.ONLY), *counted_rows(stage.rows)]
 

@@ -8,7 +8,7 @@ from functools import lru_cache
 from itertools import pairwise
 from typing import Final, NamedTuple
 
-from sleepagree.errors import FileFormatError, Option, asked, for_page, shorten
+from sleepagree.errors import LONGEST_FOUND, FileFormatError, Option, asked, for_page, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.readers.layout import COLUMNS, Layout, Shape
 
@@ -56,6 +56,8 @@ _BY_NAME: Final = {key: key for key in COLUMNS} | {
     "zone_column": "zone",
 }
 _SHOWN: Final = 12
+#: Characters that a list of names has in a message, behind "the columns".
+_ROOM: Final = LONGEST_FOUND - len("the columns ")
 #: Names of columns that tell when, such as "+35", "t35", "35 min" and "23:05".
 _TIME_NAME: Final = re.compile(
     r"(?:t|min)?[ _.]?\+?(?:(?P<hour>[0-9]{1,2})[:.](?P<clock>[0-5][0-9])(?::(?P<second>[0-5][0-9]))?"
@@ -63,6 +65,7 @@ _TIME_NAME: Final = re.compile(
 )
 #: A night in epochs of ten minutes has more columns.
 _FEWEST_TIMES: Final = 20
+_FEWEST_MINUTES: Final = 4
 _HOUR_MIN: Final = 60
 _DAY_MIN: Final = 1440
 
@@ -137,8 +140,9 @@ def find_columns(names: tuple[str, ...], layout: Layout, *, path: str, where: st
         column may be meant.
     """
     asked = tuple((role, name) for role in COLUMNS if (name := getattr(layout, role)) is not None)
-    if layout.stage is not None and layout.stage in (times := times_of_columns(names)):
-        raise _turned(times).in_file(path, where)
+    times = times_of_columns(names)
+    if any(layout.stage == names[time.position] for time in times):
+        raise _across(names, times).in_file(path, where)
     timeless = layout.start is None and (layout.shape is Shape.INTERVALS or layout.epoch_seconds is not None)
     try:
         return _find(
@@ -250,38 +254,68 @@ def _fitting(plain: Sequence[str], role: str) -> tuple[int, ...]:
     return ()
 
 
+class TimeOfColumn(NamedTuple):
+    """A column whose name is a time: where it stands, that name without its words, its number or minutes of a day."""
+
+    position: int
+    text: str
+    minutes: float
+    is_clock: bool
+    says_minutes: bool
+
+
 @lru_cache(maxsize=256)
-def times_of_columns(names: tuple[str, ...]) -> tuple[str, ...]:
-    """Return the names of columns that are times at even steps: each row of such a table is a night.
+def times_of_columns(names: tuple[str, ...]) -> tuple[TimeOfColumn, ...]:
+    """Return the columns whose names are times at even steps: each row of such a table is a night, or one hour of it.
 
-    Sixty columns of one hour's minutes are none.
+    The columns of an hour are its minutes from 0 to 60.
     """
-    read = [(name, number) for name in names if (number := _time_in_name(name)) is not None]
-    numbers = [number for _, number in read]
-    steps = {round((b - a) % _DAY_MIN, 6) for a, b in pairwise(numbers)}
-    is_long = len(read) >= _FEWEST_TIMES and len(steps) == 1 and next(iter(steps)) * len(read) > _HOUR_MIN
-    return tuple(name for name, _ in read) if is_long and next(iter(steps)) <= _HOUR_MIN else ()
+    read = [time for position, name in enumerate(names) if (time := _time_in_name(position, name)) is not None]
+    steps = {round((b.minutes - a.minutes) % _DAY_MIN, 6) for a, b in pairwise(read)}
+    if len(steps) != 1 or len({time[3:] for time in read}) > 1 or not 0 < (step := next(iter(steps))) <= _HOUR_MIN:
+        return ()
+    is_hour = len(read) >= _FEWEST_MINUTES and read[0].minutes == 0 and step * len(read) == _HOUR_MIN
+    is_night = len(read) >= _FEWEST_TIMES and step * len(read) > _HOUR_MIN
+    return tuple(read) if is_hour or is_night else ()
 
 
-def _time_in_name(name: str) -> float | None:
-    """Return the number in the name of a column that holds nothing else but a sign or a unit, or minutes of a clock."""
+def are_minutes_of_an_hour(times: Sequence[TimeOfColumn]) -> bool:
+    """Whether columns are the minutes of the hour that their row is about."""
+    return bool(times) and times[-1].minutes < _HOUR_MIN and not times[0].is_clock
+
+
+def _time_in_name(position: int, name: str) -> TimeOfColumn | None:
+    """Return the time that is the name of a column, which holds nothing else but a sign or a unit."""
     match = _TIME_NAME.fullmatch(name.strip())
     if match is None:
         return None
-    return (
-        float(match["number"].replace(",", "."))
-        if match["clock"] is None
-        else (60 * int(match["hour"]) + int(match["clock"]) + int(match["second"] or 0) / 60)
-    )
+    if match["clock"] is None:
+        words = _MINUTES.intersection(_words(name))
+        text = match["number"].replace(",", ".")
+        return TimeOfColumn(position, text, float(text), is_clock=False, says_minutes=bool(words))
+    hour, minute, second = int(match["hour"]), int(match["clock"]), int(match["second"] or 0)
+    text = f"{hour:02}:{minute:02}:{second:02}"
+    return TimeOfColumn(position, text, 60 * hour + minute + second / 60, is_clock=True, says_minutes=False)
 
 
 # --- what to say when a column is not found --------------------------------------------------------------
 
 
 def list_names(names: Sequence[str]) -> str:
-    """Return names as a message shows them: the first dozen, and how many more there are."""
-    shown = ", ".join(f"'{shorten(name)}'" for name in names[:_SHOWN])
-    return shown + (f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else "")
+    """Return names as a message shows them: the first that it has room for, whole, and how many more there are.
+
+    Examples
+    --------
+    >>> list_names(["time", "pulse in the evening", "movements in the morning", "said by the crew of the ferry"])
+    "'time', 'pulse in the evening' and 2 more"
+    """
+    shown = [f"'{shorten(name)}'" for name in names[:_SHOWN]]
+    if len(shown) == len(names) and len(", ".join(shown)) <= _ROOM:
+        return ", ".join(shown)
+    while len(shown) > 1 and len(", ".join(shown)) > _ROOM - len(" and 99 more"):
+        shown.pop()
+    more = len(names) - len(shown)
+    return ", ".join(shown) + (f" and {more} more" if more else "")
 
 
 def _columns_found(names: Sequence[str]) -> str:
@@ -327,17 +361,22 @@ def _ambiguous(names: Sequence[str], positions: Sequence[int], role: str) -> Fil
     )
 
 
-def _turned(times: Sequence[str]) -> FileFormatError:
+def _across(names: Sequence[str], times: Sequence[TimeOfColumn]) -> FileFormatError:
     """Return the error about a table in which each row is a night and each column a time."""
-    problem = "each row seems to be a night, and each column a time: such a table is not read"
-    shown = f"{len(times)} columns from '{shorten(times[0])}' to '{shorten(times[-1])}'"
-    remedy = "Turn it in a copy: a row for every epoch, with its night, its time and its stage, in a column each."
+    row = "an hour" if are_minutes_of_an_hour(times) else "a night"
+    problem = f"each row seems to be {row}, and each column a time"
+    first, last = (shorten(names[times[i].position]) for i in (0, -1))
+    shown = f"{len(times)} columns from '{first}' to '{last}'"
+    remedy = for_page(
+        f'Say so in a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n    shape = "across"',
+        f"Answer {asked('shape', 'across')}.",
+    )
     return FileFormatError(problem, found=shown, expected="a row for every epoch", remedy=remedy)
 
 
 def _missing(names: Sequence[str], missing: Sequence[str]) -> FileFormatError:
-    if "stage" in missing and (times := times_of_columns(names)):
-        return _turned(times)
+    if "stage" in missing and (times := times_of_columns(tuple(names))):
+        return _across(names, times)
     lines = "\n".join(f'    {role} = "..."' for role in missing)
     plain = {"start": "time, timestamp, start or onset", "stage": "stage, label or state"}
     head = "Say at the head of the columns which it is."

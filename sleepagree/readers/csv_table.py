@@ -345,6 +345,14 @@ def page_heads(rows: Sequence[Sequence[str]]) -> list[list[int]]:
     return heads
 
 
+def without_page_heads(rows: Sequence[Sequence[str]]) -> tuple[list[int], tuple[Note, ...]]:
+    """Return which rows are not repeated page heads, and the note that tells how many are."""
+    heads = page_heads(rows)
+    lines = {i for head in heads for i in head}
+    note = (Note.of(NoteKind.PAGE_HEADS, count=len(heads), lines=len(lines)),) if heads else ()
+    return [i for i in range(len(rows)) if i not in lines], note
+
+
 def _is_torn_off(row: Sequence[str], like: set[str]) -> bool:
     forms = [form_of(cell) for cell in row if cell.strip()]
     return any(told.startswith(form) or form.startswith(told) for form in forms for told in like)
@@ -535,11 +543,9 @@ def _split(
         raise _broken_row(str(error), line, path) from None
     if blank > 0:
         notes = (*notes, Note.of(NoteKind.BLANK_ROWS, count=blank))
-    if header and (heads := page_heads(rows) if rows else []):
-        heads_lines = {i for head in heads for i in head}
-        notes = (*notes, Note.of(NoteKind.PAGE_HEADS, count=len(heads), lines=len(heads_lines)))
-        kept = [i for i in range(len(rows)) if i not in heads_lines]
-        rows, lines = [rows[i] for i in kept], [lines[i] for i in kept]
+    if header and rows:
+        kept, told = without_page_heads(rows)
+        rows, lines, notes = [rows[i] for i in kept], [lines[i] for i in kept], (*notes, *told)
     return below_names(rows, lines, path, notes, header=header, delimiter=mark)
 
 

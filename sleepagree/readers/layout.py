@@ -31,6 +31,7 @@ class Shape(StrEnum):
     EPOCHS = "epochs"
     INTERVALS = "intervals"
     RUNS = "runs"
+    ACROSS = "across"
 
 
 class Marks(StrEnum):

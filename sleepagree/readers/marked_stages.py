@@ -10,7 +10,7 @@ import numpy as np
 
 from sleepagree.readers.column_kinds import ColumnSeen, Kind, see_column
 from sleepagree.readers.label_meanings import word_in_name
-from sleepagree.readers.table.stage_marks import LENGTHS_OF_MARKS, is_marked, marks_a_row
+from sleepagree.readers.table.stage_marks import LENGTHS_OF_MARKS, is_marked, largest_shares, marks_a_row
 
 _ABLE: Final = (Kind.CODES, Kind.NUMBERS, Kind.WORDS, Kind.NOTHING, Kind.LENGTHS)
 _NEARLY_ALL: Final = 0.95
@@ -21,7 +21,7 @@ _MOST_COLUMNS: Final = 12
 
 
 def columns_of_marks(columns: Sequence[ColumnSeen]) -> tuple[ColumnSeen, ...]:
-    """Return neighbouring columns of which nearly every row has a mark in exactly one, none where there are none.
+    """Return neighbouring columns in exactly one of which nearly every row has a mark, or shares; none where none are.
 
     A column without any mark, such as that of a stage that does not occur, belongs to them where it stands among them
     or its name is a word for a stage, or its cells say so.
@@ -47,13 +47,18 @@ def _of_run(run: tuple[ColumnSeen, ...]) -> tuple[ColumnSeen, ...]:
                 part = part[:-1]
             while len(part) > 1 and _is_empty(part[0]):
                 part = part[1:]
-            if _take_turns(part):
+            if _take_turns(part) or _are_shares(part):
                 return part
     return ()
 
 
 def _is_empty(column: ColumnSeen) -> bool:
     return column.kind is Kind.NOTHING and not word_in_name(column.name)
+
+
+def _are_shares(part: Sequence[ColumnSeen]) -> bool:
+    enough = len(part) >= _FEWEST_UNKNOWN or all(word_in_name(column.name) for column in part)
+    return enough and len(part) > 1 and largest_shares([column.cells for column in part]) is not None
 
 
 def _take_turns(part: Sequence[ColumnSeen]) -> bool:
@@ -66,12 +71,17 @@ def _take_turns(part: Sequence[ColumnSeen]) -> bool:
 
 def marked_labels(part: Sequence[ColumnSeen]) -> tuple[str, ...]:
     """Return the name of the column in which each row has its mark, "" where it has none; the first of several."""
+    shares = largest_shares([column.cells for column in part])
+    if shares is not None:
+        return tuple("" if at is None else part[at].name for at in shares)
     rows = zip(*(column.cells for column in part), strict=True)
     return tuple(next((c.name for c, cell in zip(part, row, strict=True) if is_marked(cell)), "") for row in rows)
 
 
 def lengths_of_marks(part: Sequence[ColumnSeen]) -> tuple[ColumnSeen, ...]:
     """Return the marks of rows as a column of numbers that may be lengths; nothing where all of them are the same."""
+    if largest_shares([column.cells for column in part]) is not None:
+        return ()
     rows = zip(*(column.cells for column in part), strict=True)
     lengths = see_column(LENGTHS_OF_MARKS, [next(filter(is_marked, row), "") for row in rows])
     is_number = lengths.kind in (Kind.NUMBERS, Kind.CODES, Kind.COUNT)

@@ -19,10 +19,19 @@ from sleepagree.errors import FileFormatError, SleepAgreeError, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.mapping.words import fold_label, fold_table
 from sleepagree.readers import kind_of_file, opened
+from sleepagree.readers.beside_rows import (
+    Beside,
+    begun,
+    lengths_told,
+    may_be_lengths,
+    moments_told,
+    of_document,
+    of_lines,
+)
 from sleepagree.readers.code_lines import are_characters, find_code_lines, legends_of_lines
 from sleepagree.readers.column_kinds import ColumnSeen, Kind, see_column
 from sleepagree.readers.column_roles import Found, counted_rows, find_roles
-from sleepagree.readers.columns import times_of_columns
+from sleepagree.readers.columns import are_minutes_of_an_hour, times_of_columns
 from sleepagree.readers.csv_table import MOST_BELOW, told_delimiter
 from sleepagree.readers.encodings import likely_encodings, with_plain_digits
 from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
@@ -44,11 +53,13 @@ from sleepagree.readers.layout import (
     NO_LAYOUT,
     WIDE_SPACES,
     Layout,
+    Shape,
     layout_of,
     strptime_has_half_days,
     told_values,
 )
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why
+from sleepagree.readers.table.across import hours_column, turned
 from sleepagree.readers.table.excel import sheet_names
 from sleepagree.readers.table.table import Table
 from sleepagree.readers.table_parts import foot_text, text_of_foot
@@ -216,8 +227,7 @@ def _readings(path: str, given: Layout, near: datetime | None) -> Iterator[Found
             continue  # further down, rows would be taken for names
         if kind != "excel":
             found = _roles_of(path, _taken_apart(values), given)
-        elif (found := _named_roles(path, _taken_apart(values), given)) is not None:
-            found = _hinted(found, _rows_above(path, _placed(given, values)), ())
+        elif (found := _roles_of_sheet(path, values, given)) is not None:
             found = _dates_elsewhere(path, found, sheets)
         if found is not None:
             yield found
@@ -232,7 +242,7 @@ def _taken_apart(values: dict[str, Any]) -> list[Setting]:
 def _roles_of(path: str, settings: Sequence[Setting], given: Layout) -> Found | None:
     """Return what the columns of a table are taken for that stands somewhere; None where none stands there."""
     table = _placed_table(path, settings, given)
-    return None if table is None else find_roles(table, list(settings), given)
+    return None if table is None else _roles_across(table, settings, given)
 
 
 def _placed_table(path: str, settings: Sequence[Setting], given: Layout) -> Table | None:
@@ -241,14 +251,26 @@ def _placed_table(path: str, settings: Sequence[Setting], given: Layout) -> Tabl
         table = whole_table(path, layout)
     except SleepAgreeError:
         return None
-    return None if table is None or (layout.header and _holds_nights(table)) else table
+    return table
 
 
-def _holds_nights(table: Table) -> bool:
-    """Whether each row is a night: columns at even times hold words or codes."""
-    times = times_of_columns(tuple(table.names))
-    columns = [table.cells(i) for i in table.columns if table.names[i] in times]
-    return bool(times) and all(see_column("", cells).kind in (Kind.WORDS, Kind.CODES) for cells in columns)
+def _roles_across(table: Table, settings: Sequence[Setting], given: Layout) -> Found | None:
+    """Return what the columns of a table are taken for, of one whose columns run across those it has when turned."""
+    is_named = given.header and not any(setting.key == "header" for setting in settings)
+    if not (is_named and _runs_across(table)):
+        return find_roles(table, list(settings), given)
+    if table.origin.reader == "json":
+        return None  # each night is a list of its own there, which a path names
+    made = [*settings, Setting("shape", Shape.ACROSS.value, Why.ACROSS)]
+    return find_roles(turned(table), made, replace(given, shape=Shape.EPOCHS))
+
+
+def _runs_across(table: Table) -> bool:
+    """Whether each row is a night or an hour: columns at even times hold the same few words or codes."""
+    times = times_of_columns(table.names)
+    cells = [cell for time in times for cell in table.cells(time.position) if cell]
+    is_told = not are_minutes_of_an_hour(times) or hours_column(table, times) is not None
+    return is_told and bool(cells) and see_column("", cells).kind in (Kind.WORDS, Kind.CODES)
 
 
 def _footed_roles(path: str, settings: Sequence[Setting], given: Layout) -> Found | None:
@@ -257,14 +279,24 @@ def _footed_roles(path: str, settings: Sequence[Setting], given: Layout) -> Foun
     if table is not None and given.foot is None and (foot := foot_text(table)):
         settings = [*(s for s in settings if s.key != "foot"), Setting("foot", foot, Why.BELOW)]
         table = _placed_table(path, settings, given)
-    return None if table is None else find_roles(table, settings, given)
+    return None if table is None else _roles_across(table, settings, given)
 
 
-def _named_roles(path: str, settings: Sequence[Setting], given: Layout) -> Found | None:
-    """Return the same for a sheet, whose names stand in a row of their own: None where a column has none."""
-    found = _footed_roles(path, settings, given)
-    is_named = found is not None and all(s.value != "" for s in found.settings)
-    return found if is_named else None
+def _roles_of_sheet(path: str, values: dict[str, Any], given: Layout) -> Found | None:
+    """Return the same for a sheet, whose names stand in a row of their own: None where a column has none.
+
+    Rows above the names may have as many cells as they.
+    """
+    table = _placed_table(path, _taken_apart(values), given)
+    if table is not None and not given.skip_lines and given.header:
+        rows = [list(row) for row in zip(*(table.cells(i) for i in sorted(table.columns)), strict=True)]
+        rows = rows[:-MOST_BELOW] if len(rows) > 2 * MOST_BELOW else rows
+        if above := lines_above([list(table.names), *rows]):
+            values = values | {"skip_lines": int(str(table.places.numbers[above - 1])) - 1}
+    found = _footed_roles(path, _taken_apart(values), given)
+    if found is None or any(s.value == "" for s in found.settings):
+        return None
+    return _hinted(found, _rows_above(path, _placed(given, values)), ())
 
 
 def _rows_above(path: str, layout: Layout) -> list[str]:
@@ -313,7 +345,11 @@ def _json_readings(path: str, document: Any, given: Layout, near: datetime | Non
     for one in _one_of_each(path, document, explained or long, given, near):
         beside = tuple(beginnings(one_night(document, _records(one))))
         settings = tuple(_begun(s, beside, moments_beside(document, _records(one))) for s in one.settings)
-        yield replace(one, settings=_told_epochs(settings, one), labels=called(one.labels, legends(document)))
+        fields = of_document(document, _records(one))
+        if any(s.key == "begins" and s.shown for s in settings):  # by fields that tell it better
+            fields = tuple(field for field in fields if not moments_told([field]))
+        settings = _with_beside(_told_epochs(settings, one), fields)
+        yield replace(one, settings=settings, labels=called(one.labels, legends(document)))
 
 
 def _one_of_each(
@@ -503,13 +539,50 @@ def _hinted(found: Found, above: Sequence[str], below: Sequence[str]) -> Found:
 
     A legend is asked only where a label says nothing by itself.
     """
-    dates = dates_in([*above, *below])
+    lines = [*above, *below]
+    beside = of_lines(lines)
     settings = tuple(
-        replace(s, shown=(*s.shown, *dates)) if s.key == "begins" and s.value is None else s for s in found.settings
+        Setting("begins", first.value.replace(" ", "T", 1), Why.ANCHOR, shown=(first.name,))
+        if s.key == "begins" and s.value is None and (first := begun(beside)) is not None
+        else s
+        for s in _with_beside(found.settings, beside, dates_in(lines))
     )
     if all(label.word for label in found.labels):
         return replace(found, settings=settings)
-    return replace(found, settings=settings, labels=called(found.labels, legends_of_lines([*above, *below])))
+    return replace(found, settings=settings, labels=called(found.labels, legends_of_lines(lines)))
+
+
+def _with_beside(
+    settings: Sequence[Setting], beside: Sequence[Beside], dates: Sequence[str] = ()
+) -> tuple[Setting, ...]:
+    """Return lines with what stands beside the rows: times and dates at the blank of the beginning, and an epoch.
+
+    A length that no name says to be an epoch's leaves a blank where it differs from the usual one.
+    """
+    moments = [told.text for told in moments_told(beside)]
+    dates = [day for day in dates if not any(day in moment for moment in moments)]
+    lengths = lengths_told(beside)
+    named = [length for length in lengths if length.is_named]
+    made = []
+    for setting in settings:
+        if setting.key == "begins" and setting.value is None:
+            shown = [text for text in (*moments, *dates) if text not in setting.shown][:_MOST_DATES]
+            made.append(replace(setting, shown=(*setting.shown, *shown)))
+        elif setting.key != "epoch_seconds" or setting.why is not Why.USUAL:
+            made.append(setting)
+        elif len({length.seconds for length in named}) == 1:
+            made.append(Setting("epoch_seconds", named[0].seconds, Why.ANCHOR, shown=(named[0].told.text,)))
+        elif any(length.seconds != setting.value for length in lengths):
+            values = dict.fromkeys((*(length.seconds for length in lengths), setting.value, *_values(setting)))
+            texts = tuple(length.told.text for length in lengths)
+            made.append(Setting("epoch_seconds", None, Why.UNTOLD, tuple(map(Choice, values)), texts))
+        else:
+            made.append(replace(setting, shown=tuple(told.text for told in may_be_lengths(beside))))
+    return tuple(made)
+
+
+def _values(setting: Setting) -> tuple[Any, ...]:
+    return tuple(other.value for other in setting.others)
 
 
 def _with_encodings(found: Found, data: bytes, likely: Sequence[str]) -> Found:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -17,7 +18,7 @@ from sleepagree.readers.json.records import KEY
 from sleepagree.readers.layout import COLUMNS, Layout
 from sleepagree.readers.layout_proposal import Choice, Setting, Why
 from sleepagree.readers.rows import Rows
-from sleepagree.readers.table.recordings import choosing_keys, telling_columns
+from sleepagree.readers.table.recordings import are_long_blocks, choosing_keys, telling_columns
 from sleepagree.readers.times.clock import DAY_US, naive_datetime
 
 _KEYS: Final = ("person", "night")
@@ -82,15 +83,17 @@ def choosing_lines(told: Sequence[ColumnSeen], times: ColumnSeen | None, taken: 
 
 
 def with_beginnings(made: Sequence[Setting], columns: Sequence[ColumnSeen]) -> tuple[Setting, ...]:
-    """Return lines of which a blank beginning shows the moments that stay the same for a night, and for which one."""
+    """Return lines of which a blank beginning shows the moments or dates that stay for a night, and for which one."""
     chosen = [s.value for s in made if s.key in ("person_column", "night_column")]
     telling = [column for column in columns if column.name in chosen]
     shown: dict[str, None] = {}
     for column in columns:
-        if column.kind is not Kind.MOMENTS or column.rows < 2 or not stands_still(column):
+        is_date = column.kind is Kind.DATES and _stands_still(np.unique(column.cells, return_inverse=True)[1])
+        if not is_date and (column.kind is not Kind.MOMENTS or column.rows < 2 or not stands_still(column)):
             continue
-        for row, us in enumerate(column.readings[0].times.us.tolist()):
-            moment = column.cells[row] if len(column.readings) > 1 else naive_datetime(us).isoformat()
+        for row, cell in enumerate(column.cells):
+            is_told = not is_date and len(column.readings) == 1
+            moment = naive_datetime(int(column.readings[0].times.us[row])).isoformat() if is_told else cell
             of = " and ".join(f"{c.name} is {c.cells[row]}" for c in telling if c is not column)
             shown.setdefault(f"{column.name} = {moment}" + (f" where {of}" if of else ""))
     told = tuple(shown)[:_MOST_SHOWN]
@@ -99,7 +102,11 @@ def with_beginnings(made: Sequence[Setting], columns: Sequence[ColumnSeen]) -> t
 
 def stands_still(column: ColumnSeen) -> bool:
     """Whether a column of moments says the same in row after row, as when a night began."""
-    return float((np.diff(column.readings[0].times.us) == 0).mean()) >= _STILL
+    return _stands_still(column.readings[0].times.us)
+
+
+def _stands_still(values: NDArray[Any]) -> bool:
+    return values.size > 1 and float((np.diff(values) == 0).mean()) >= _STILL
 
 
 def _choices(column: ColumnSeen, times: ColumnSeen | None) -> tuple[Choice, ...]:
@@ -157,3 +164,35 @@ def _names_stages(column: ColumnSeen) -> bool:
     if column.kind is Kind.WORDS:
         return bool(propose_meanings(column.values)) or any(map(recognise_label, column.values))
     return column.name == KEY and column.kind is Kind.CODES
+
+
+def night_of_blocks(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> tuple[Setting, ...]:
+    """Return the lines that choose one of several recordings whose rows tell no times.
+
+    Their blocks are long, or rows that always say something new do not where one ends.
+    """
+    alike = {row for row, (a, b) in enumerate(pairwise(stage.cells)) if a == b}
+    telling = next(
+        (
+            c
+            for c in columns
+            if are_long_blocks(c.cells)
+            or (
+                alike
+                and c.kind is Kind.CODES
+                and are_blocks(c)
+                and all(c.cells[row] != c.cells[row + 1] for row in alike)
+            )
+        ),
+        None,
+    )
+    if telling is None:
+        return ()
+    key, *_ = choosing_keys([list(telling.values)])
+    choices = tuple(Choice(value, f"with {counted(telling.cells.count(value), 'row')}") for value in telling.values)
+    return Setting(f"{key}_column", telling.name, Why.LONG_BLOCKS), Setting(key, None, Why.SEVERAL_PEOPLE, choices)
+
+
+def are_blocks(column: ColumnSeen) -> bool:
+    """Whether no value comes back once it has gone."""
+    return 1 + sum(1 for a, b in pairwise(column.cells) if a != b) == column.distinct

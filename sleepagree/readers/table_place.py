@@ -12,6 +12,7 @@ from typing import Any, Final, NamedTuple
 
 from sleepagree.readers.code_lines import are_characters
 from sleepagree.readers.column_kinds import Kind, see_column
+from sleepagree.readers.columns import times_of_columns
 from sleepagree.readers.csv_table import (
     MOST_ABOVE,
     MOST_BELOW,
@@ -58,8 +59,8 @@ def find_block(lines: Sequence[str], told: str | None, skip_lines: int = 0) -> B
     if told == AFTER_TIMES:
         return _parted_block(lines, skip_lines)
     if told == WIDE_SPACES:
-        block = find_block([part_at_spaces(line) for line in lines], "\t", skip_lines)
-        return block if block.mark is None else block._replace(mark=WIDE_SPACES)
+        spaced = find_block([part_at_spaces(line) for line in lines], "\t", skip_lines)
+        return spaced if spaced.mark is None else spaced._replace(mark=WIDE_SPACES)
     lines = [""] * skip_lines + without_rules(without_comments(lines[skip_lines:], told)[0], told)[0]
     best = Block(None, 0, [], [])
     for mark in (told,) if told else _DELIMITERS:
@@ -135,6 +136,8 @@ def has_header(rows: Sequence[Sequence[str]]) -> bool:
     """Whether the first row names columns: none of its cells is like those below it."""
     if len(rows) < 3:
         return len(rows[0]) > 1
+    if times_of_columns(tuple(rows[0])):
+        return True
     for i, cell in enumerate(rows[0]):
         below = see_column("", [row[i] for row in rows[1:]])
         if cell.strip() in below.cells and cell.strip():

@@ -6,6 +6,7 @@ import os
 import select
 import sys
 from collections.abc import Sequence
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -199,3 +200,32 @@ def test_the_encoding_is_picked_by_looking(tmp_path: Path) -> None:
     layout = (tmp_path / "band.toml").read_text("utf-8")
     assert f'\nencoding = "{second}"    # as answered\n' in layout
     assert "бодр".encode("cp1251").decode(second) in layout
+
+
+@pytest.mark.parametrize(
+    ("reference", "form", "told"),
+    [
+        ("", "%Y-%m-%dT%H:%M:%SZ", "give --reference-zone as well"),
+        ("+02:00", "%Y-%m-%dT%H:%M:%S", "fill in the line 'zone', too"),
+        ("", "%Y-%m-%dT%H:%M:%S", ""),
+        ("+02:00", "%Y-%m-%dT%H:%M:%SZ", ""),
+    ],
+)
+def test_a_zone_that_one_side_alone_tells_is_asked_for_at_once(
+    tmp_path: Path, reference: str, form: str, told: str
+) -> None:
+    begins = datetime(2026, 3, 1, 22, 30)
+    moments = [begins + timedelta(seconds=30 * i) for i in range(len(WORDS))]
+    rows = [f"{moment:%Y-%m-%dT%H:%M:%S}{reference},W\n" for moment in moments]
+    (tmp_path / "lab.csv").write_text("time,stage\n" + "".join(rows))
+    (tmp_path / "band.csv").write_text(
+        "When;Says\n" + "".join(f"{moment:{form}};{word}\n" for moment, word in zip(moments, WORDS, strict=True))
+    )
+    words = ["night", str(tmp_path / "lab.csv"), str(tmp_path / "band.csv"), "--no-input"]
+    shown = CliRunner().invoke(main, words).output
+    assert "is written by" in shown
+    assert told in shown
+    assert ("reference tells" in shown) is bool(told)
+    layout = tmp_path / "band.toml"
+    CliRunner().invoke(main, ["inspect", words[2], "--write-layout", str(layout)])
+    assert ("The times are moments" in layout.read_text()) is form.endswith("Z")

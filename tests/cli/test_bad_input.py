@@ -46,8 +46,8 @@ def band_night(*options: str) -> tuple[str | Path, ...]:
 
 ZONE_MISSING = (
     "{file}: start: one side tells its time zone, this side does not. Found 2026-04-14 07:35:00 without a zone; "
-    "expected both sides with a zone, or none. Give {option} ZONE (an IANA name such as Europe/Helsinki), or 'zone' in "
-    "its layout."
+    "expected both sides with a zone, or none. Give {option} ZONE (an IANA name such as Europe/Helsinki), or in its "
+    'layout\n    [file]\n    zone = "Europe/Helsinki"'
 )
 
 CASES = [

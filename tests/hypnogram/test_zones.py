@@ -95,7 +95,7 @@ def test_one_of_each_is_refused_with_the_option_to_give():
         assert str(refusal.value) == (
             "n.csv: start: one side tells its time zone, this side does not. Found 2026-03-01 22:30:00 without a zone; "
             f"expected both sides with a zone, or none. Give zone=... (of the {option}) (an IANA name such as "
-            "Europe/Helsinki), or 'zone' in its layout."
+            'Europe/Helsinki), or in its layout\n    [file]\n    zone = "Europe/Helsinki"'
         )
 
 

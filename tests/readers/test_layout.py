@@ -205,7 +205,8 @@ WRONG = [
     ("file = 3\n", "file: wrong value in the layout. Found 3; expected a table [file]."),
     (
         '[file]\nshape = "rows"\n',
-        "[file], key 'shape': wrong value in the layout. Found 'rows'; expected one of epochs, intervals, runs.",
+        "[file], key 'shape': wrong value in the layout. Found 'rows'; expected one of epochs, intervals, runs, "
+        "across.",
     ),
     (
         "[file]\nstart = 1\n",

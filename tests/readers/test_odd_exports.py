@@ -61,14 +61,20 @@ def after_answers(path: Path, **answers: Any) -> list[str]:
 
 
 @pytest.mark.parametrize(
-    "title", ['"Export for the crew"', '"Export, crew; 14.03.2026"', "made on 14.03.2026 at 22:10"]
+    ("title", "shown"),
+    [
+        ('"Export for the crew"', ""),
+        ('"Export, crew; 14.03.2026"', "; beside the rows stands Export, crew = 14.03.2026"),
+        ("made on 14.03.2026 at 22:10 and all well", "; beside the rows stands 14.03.2026 at 22:10"),
+    ],
 )
-def test_a_title_is_skipped_and_its_date_is_shown_beside_the_blank(tmp_path: Path, title: str) -> None:
+def test_a_title_is_skipped_and_its_date_is_shown_beside_the_blank(tmp_path: Path, title: str, shown: str) -> None:
     rows = [f"{moment:%H:%M:%S},{stage}" for moment, stage in zip(MOMENTS[:-1], STAGES, strict=True)]
     path = write(tmp_path, [title, "", "Time,Stage", *rows])
     proposal, values = proposed(path)
     assert (values["skip_lines"], values["start"], values["begins"]) == (2, "Time", None)
-    assert ("beside the rows stands 14.03.2026" in layout_text(proposal)) is ("14.03.2026" in title)
+    (line,) = (line for line in layout_text(proposal).splitlines() if line.startswith("begins"))
+    assert line.partition("such as 2026-03-01T22:30:00")[2] == shown
     assert after_answers(path, begins="2026-03-14T22:00:00") == STAGES
 
 
@@ -151,7 +157,7 @@ def test_a_legend_is_no_night_and_explains_its_codes(tmp_path: Path, legend: Any
     proposal, values = proposed(path)
     assert (values["records"], values["stage"], values["start"]) == ("night", "codes", "t")
     assert values["begins"] == START.isoformat()
-    assert "    # as a field beside the rows says: night.began_at" in layout_text(proposal)
+    assert "    # as the file says beside the rows: night.began_at" in layout_text(proposal)
     assert [(m.label, m.word, m.called) for m in proposal.labels[:2]] == [("0", "W", "awake"), ("1", "light", "light")]
     assert "called 'awake' in the file" in layout_text(proposal)
     assert read(path, proposal.layout()) == STAGES
@@ -449,7 +455,7 @@ def test_of_several_nights_and_tracks_one_is_proposed_and_the_others_are_comment
     tracks = "person.nights[{}].tracks.stages"
     assert (given["stage"], given["epoch_seconds"], given["shape"]) == ("seq", 30.0, "runs")
     text = layout_text(proposal)
-    assert "epoch_seconds = 30.0    # as a field beside the rows says: every" in text or "epoch_seconds = 30 " in text
+    assert "epoch_seconds = 30.0    # as the file says beside the rows: every" in text or "epoch_seconds = 30 " in text
     before = (START - timedelta(days=1)).isoformat()
     assert given["records"] == tracks.format(1)
     assert f'# records = "{tracks.format(0)}"    # or this, with begins = "{before}"' in text
@@ -792,7 +798,7 @@ def test_a_table_with_a_night_in_each_row_is_called_so(tmp_path: Path, name: str
         ",".join([f"2031-09-0{n}", *(("despierto", "ligero")[(i + n) // 9 % 2] for i in range(90))]) for n in (1, 2)
     ]
     path = write(tmp_path, [header, *rows])
-    assert propose_layout(path) is None
+    assert proposed(path)[1]["shape"] == "across"
     for layout in ("# nothing\n", f'[file]\nstart = "noche"\nstage = "{name.format(0)}"\n'):
         with pytest.raises(FileFormatError, match="each row seems to be a night, and each column a time"):
             read_spans(path, layout=parse_layout(layout.encode(), "band.toml"))

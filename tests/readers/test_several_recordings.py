@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -243,19 +244,17 @@ def test_people_and_nights_together_choose(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("head", ["yö;vaihe", "yö;lasten;vaihe"])
-def test_a_column_that_may_number_nights_is_offered_where_no_row_tells_a_time(tmp_path: Path, head: str) -> None:
+def test_a_column_that_numbers_nights_is_asked_where_no_row_tells_a_time(tmp_path: Path, head: str) -> None:
     rows = [[row[0], row[2]] for row in rows_of()]
-    if "lasten" in head:  # how many minutes each stage lasts
+    if "lasten" in head:  # how many minutes each stage lasts; where a night begins, its stage stands twice
         rows = [[night, str(3 + i % 5), WORDS[i % 4]] for night in "123" for i in range(41)]
     path = write(tmp_path, rows, head)
     proposal, values = proposed(path)
     assert values["night_column"] == "yö"
-    assert '\n# night_column = "yö"    # if its values number nights' in layout_text(proposal)
     units = {"duration_unit": "min"} if "lasten" in head else {}
-    written = layout_text(proposal, units | {"begins": START.isoformat()}, MEANINGS)
-    chosen = written.replace("\n# night_column =", "\nnight_column =").replace("\n[file]", '\n[file]\nnight = "2"')
-    assert len(stages_read(path, written)) == len(rows)
-    assert stages_read(path, chosen) == [
+    assert {setting.key for setting in proposal.blanks} == {"night", "begins", *units}
+    written = layout_text(proposal, units | {"night": "2", "begins": START.isoformat()}, MEANINGS)
+    assert stages_read(path, written) == [
         (TRUE | dict(zip(WORDS, TRUE.values(), strict=True)))[row[-1]] for row in rows if row[0] == "2"
     ]
 
@@ -362,3 +361,44 @@ def test_a_day_that_is_still_to_be_told_is_not_shown(tmp_path: Path) -> None:
     result = run("inspect", write(tmp_path, rows, "kello;tila"), "--json", tmp_path / "seen.json")
     assert "begins        22:40:00, on a day that is to be filled in" in result.stdout
     assert "2000-01" not in result.stdout + (tmp_path / "seen.json").read_text()
+
+
+@pytest.mark.parametrize(
+    ("head", "key", "values"),
+    [
+        ("yö;vaihe", "night", ("1", "2")),
+        ("päivä;vaihe", "night", ("2031-09-01", "2031-09-02")),
+        ("kuka;vaihe", "person", ("deck", "engine")),
+    ],
+)
+def test_long_blocks_without_times_are_asked_for(tmp_path: Path, head: str, key: str, values: tuple[str, str]) -> None:
+    """Two nights of four hours, of which the second alone holds a label "Odd"."""
+    first = [WORDS[i // 7 % 4] for i in range(480)]
+    second = [WORDS[i // 5 % 4] for i in range(479)] + ["Odd"]
+    rows = [[value, word] for value, words in zip(values, (first, second), strict=True) for word in words]
+    path = write(tmp_path, rows, head)
+    alone = parse_layout(
+        b'epoch_seconds = 30\n[file]\nshape = "epochs"\nstage = "vaihe"\nbegins = 2031-09-01\n', "l.toml"
+    )
+    if key != "night" or "-" not in values[0]:  # a column of dates is refused before
+        with pytest.raises(EpochGridError, match=f'(?s)line 482.*no row tells a time.*{key}_column = "{head[:-6]}"'):
+            read_spans(
+                path, layout=replace(alone, stages=dict(zip((*WORDS, "Odd"), [*TRUE.values(), "W"], strict=True)))
+            )
+    proposal, told = proposed(path)
+    assert told[f"{key}_column"] == head[:-6]
+    assert {setting.key for setting in proposal.blanks} == {key, "begins"}
+    assert "Odd" in {label.label for label in proposal.labels}
+    assert told["epoch_seconds"] == 60  # a night of eight hours
+    layout = proposal.layout({key: values[1], "begins": START.isoformat()}, {**MEANINGS, "Odd": "wake"})
+    spans = read_spans(path, layout=layout)
+    assert spans.end_s - spans.onset_s[0] == 480 * 60
+    assert spans.labels[spans.codes[-1]] == "Odd"
+
+
+def test_short_blocks_such_as_cycles_are_one_recording(tmp_path: Path) -> None:
+    path = write(tmp_path, [[str(1 + i // 160), WORDS[i // 7 % 4]] for i in range(960)], "jakso;vaihe")
+    proposal, _ = proposed(path)
+    assert {setting.key for setting in proposal.blanks} == {"begins"}
+    spans = read_spans(path, layout=proposal.layout({"begins": START.isoformat()}, MEANINGS))
+    assert spans.end_s - spans.onset_s[0] == 960 * 30

@@ -209,3 +209,43 @@ def test_the_page_proposes_them_and_keeps_what_is_said_at_the_heads(tmp_path: Pa
     assert given.answered(form, "device", look).look().layout == look.layout
     less = given.answered(form | {"device.role.4": ""}, "device", look)
     assert less.look().layout.stage_columns == SPANISH[:3]  # type: ignore[union-attr]
+
+
+def shares(stage: str, row: int) -> list[float]:
+    """Return invented shares that add up to 1, that of the stage the largest."""
+    others = [0.05 + 0.01 * ((row + i) % 4) for i in range(4)]
+    others[KINDS.index(stage)] = 0
+    others[KINDS.index(stage)] = 1 - sum(others)
+    return others
+
+
+@pytest.mark.parametrize("names", [KINDS, OWN_WORDS])
+@pytest.mark.parametrize("form", ["{:.2f}", "{:.0%}", "{:.2e}"])
+def test_of_shares_the_largest_is_the_stage(tmp_path: Path, names: tuple[str, ...], form: str) -> None:
+    """Rows 5 and 9 tell none: two of their shares are alike, or all are 0."""
+    cells = [[form.format(share) for share in shares(stage, row)] for row, stage in enumerate(STAGES)]
+    cells[5] = [form.format(share) for share in (0.5, 0.5, 0, 0)]
+    cells[9] = [form.format(0)] * 4
+    head = ";".join(["When", *names, "pulse"])
+    rows = [f"{m.isoformat()};{';'.join(row)};{50 + m.minute % 7}" for m, row in zip(MOMENTS, cells, strict=False)]
+    path = write(tmp_path, head, rows)
+    proposal = propose_layout(path)
+    assert proposal is not None
+    assert {s.key: s.value for s in proposal.told}["stage_columns"] == tuple(names)
+    spans = read_spans(path, layout=proposal.layout({}, MEANT if names is OWN_WORDS else {}))
+    read = dict(zip(spans.onset_s.tolist(), (spans.labels[code] for code in spans.codes), strict=True))
+    told = {30.0 * row: names[KINDS.index(stage)] for row, stage in enumerate(STAGES) if row not in (5, 9)}
+    assert read == told
+    assert any("largest of its shares; 2 rows" in text for text in said(spans.notes))
+
+
+def test_numbers_that_add_up_to_nothing_are_no_shares(tmp_path: Path) -> None:
+    rows = [
+        f"{m.isoformat()};{';'.join(f'{s:.2f}' for s in shares(stage, 0))}"
+        for m, stage in zip(MOMENTS, STAGES, strict=False)
+    ]
+    rows[7] = f"{MOMENTS[7].isoformat()};0.9;0.4;0.1;0.1"
+    path = write(tmp_path, ";".join(["When", *KINDS]), rows)
+    layout = Layout(start="When", stage_columns=KINDS)
+    with pytest.raises(FileFormatError, match="a mark in more than one"):
+        read_spans(path, layout=layout)

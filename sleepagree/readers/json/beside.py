@@ -30,7 +30,7 @@ def legends(document: Any) -> list[dict[str, str]]:
         Decoded JSON.
     """
     found = []
-    for _, value in _parts(document):
+    for _, value in parts_of(document):
         pairs = _pairs_of(value)
         codes, names = dict(pairs), {name: code for code, name in pairs}
         if len(codes) == len(names) == len(pairs) and _words(list(codes.values())) >= 2:
@@ -42,7 +42,7 @@ def legends(document: Any) -> list[dict[str, str]]:
 
 def legend_names(document: Any) -> set[str]:
     """Return the names of the fields that hold legends: a track of that name is what they explain."""
-    return {path.rpartition(".")[2] for path, value in _parts(document) if legends(value) and _pairs_of(value)}
+    return {path.rpartition(".")[2] for path, value in parts_of(document) if legends(value) and _pairs_of(value)}
 
 
 def _words(names: Sequence[str]) -> int:
@@ -112,7 +112,7 @@ def _is_code(value: Any) -> bool:
 def beginnings(document: Any) -> list[tuple[str, str]]:
     """Return fields that seem to tell when a recording begins: path, and its moment as a layout writes it."""
     found = []
-    for path, value in _parts(document):
+    for path, value in parts_of(document):
         if _BEGINNING.search(path.rpartition(".")[2]) and (moment := _moment(value)):
             found.append((path, moment))
     return found
@@ -121,7 +121,7 @@ def beginnings(document: Any) -> list[tuple[str, str]]:
 def moments_beside(document: Any, path: str) -> list[tuple[str, str]]:
     """Return the fields of the night at a path that hold a moment, whatever their names: the object of its rows."""
     parent = re.sub(r"\[\d+\]", "", path).rpartition(".")[0]
-    found = [(name, moment) for name, value in _parts(one_night(document, path)) if (moment := _moment(value))]
+    found = [(name, moment) for name, value in parts_of(one_night(document, path)) if (moment := _moment(value))]
     return [(name, moment) for name, moment in found if name.rpartition(".")[0] == parent]
 
 
@@ -154,7 +154,7 @@ def days_of_nights(document: Any, path: str) -> dict[str, tuple[str, date]]:
 
 def _days_beside(document: Any, path: str) -> dict[str, str]:
     parent = re.sub(r"\[\d+\]", "", path).rpartition(".")[0]
-    held = _parts(one_night(document, path))
+    held = parts_of(one_night(document, path))
     return {
         name: value.strip()
         for name, value in held
@@ -215,11 +215,11 @@ def _moment(value: Any) -> str | None:
     return None
 
 
-def _parts(value: Any, path: str = "") -> Iterator[tuple[str, Any]]:
+def parts_of(value: Any, path: str = "") -> Iterator[tuple[str, Any]]:
     """Yield all that stands in objects inside each other, with its path; a list of rows is not looked into."""
     yield path, value
     if isinstance(value, dict):
         for key, inner in value.items():
-            yield from _parts(inner, f"{path}.{key}".lstrip("."))
+            yield from parts_of(inner, f"{path}.{key}".lstrip("."))
     elif isinstance(value, list) and len(value) == 1:
-        yield from _parts(value[0], path)
+        yield from parts_of(value[0], path)

@@ -19,12 +19,13 @@ from sleepagree.readers.csv_table import WHOLE_LINES, parse_csv
 from sleepagree.readers.layout import NO_LAYOUT, Layout, Shape, one_zone, toml_value
 from sleepagree.readers.row_lengths import coarse_grid_caution
 from sleepagree.readers.rows import LabelledRows, Places, Rows, SourceFacts, make_spans
+from sleepagree.readers.table.across import as_epochs
 from sleepagree.readers.table.code_runs import read_code_runs
 from sleepagree.readers.table.labels import Labels, lights_of, read_labels, staged_rows, without_foot
 from sleepagree.readers.table.lengths import Extent, find_extent, marked_starts
 from sleepagree.readers.table.people import rows_asked_for
 from sleepagree.readers.table.ranges import apart
-from sleepagree.readers.table.recordings import refuse_several_recordings
+from sleepagree.readers.table.recordings import refuse_counted_recordings, refuse_several_recordings
 from sleepagree.readers.table.stage_form import with_form
 from sleepagree.readers.table.stage_marks import is_marked, marks_a_row, with_labels
 from sleepagree.readers.table.table import Table, TableReading
@@ -114,7 +115,7 @@ def spans_of_table(
 ) -> ScoredSpans:
     """Return the scored spans of a table; see :func:`read_table`."""
     zone = one_zone(zone, layout, table.path)
-    table, layout = apart(table, layout)
+    table, layout = apart(*as_epochs(table, layout))
     _refuse_columns_of_stages(table, layout)
     columns = find_columns(table.names, layout, path=table.path, where=table.header_place)
     table, columns, layout = with_labels(rows_asked_for(table, columns, layout), columns, layout)
@@ -158,6 +159,8 @@ def _read_rows(reading: TableReading) -> ScoredSpans:
     staged, ignored = staged_rows(said, reading.path)
     if reading.columns.marks:
         ignored.pop("", None)  # no text that was passed over, but none at all
+    if reading.columns.counted and reading.columns.epoch_number is None and reading.columns.duration is None:
+        refuse_counted_recordings(reading)
     starts = read_starts(reading)
     _tell_unused_lengths(reading, starts)
     times = read_row_times(reading, starts, staged)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import Any, Final
 
 import numpy as np
@@ -18,11 +19,54 @@ from sleepagree.readers.times.clock import SECOND_US, Clock, Microseconds
 
 _MOST_RECORDINGS: Final = 200
 _MOST_COLUMNS: Final = 12
+#: Two hours in epochs of 30 s: no cycle of sleep lasts as long.
+_FEWEST_COUNTED: Final = 240
 #: Rows of one recording do not stand closer together than this part of their usual step.
 _CLOSE: Final = 0.9
 #: A number or a date, or a title with a year in it.
 _NUMBER: Final = re.compile(r"\d+(?:[-./ :T]+\d+)*|.*\b(?:19|20)\d\d\b.*", re.ASCII)
 _PROBLEM: Final = "the times start again, so the file holds more than one recording"
+
+
+def are_long_blocks(cells: Sequence[str]) -> bool:
+    """Whether each of several values stands in one block of counted rows that is as long as a part of a night is not.
+
+    Examples
+    --------
+    >>> are_long_blocks(["1"] * 300 + ["2"] * 300), are_long_blocks(["1"] * 180 + ["2"] * 180)
+    (True, False)
+    """
+    counts = Counter(cells)
+    blocks = 1 + sum(a != b for a, b in pairwise(cells))
+    return 1 < len(counts) == blocks and min(counts.values()) >= _FEWEST_COUNTED
+
+
+def refuse_counted_recordings(reading: TableReading) -> None:
+    """Refuse rows that are counted as one recording beside a column that numbers or names several.
+
+    Raises
+    ------
+    EpochGridError
+        When one does.
+    """
+    table = reading.table
+    for position in sorted(table.columns.keys() - reading.columns.used):
+        cells = table.cells(position)
+        if not are_long_blocks(cells):
+            continue
+        (key,) = choosing_keys([list(dict.fromkeys(cells))])
+        row = next(row for row in range(1, len(cells)) if cells[row] != cells[row - 1])
+        name = shorten(table.names[position])
+        problem = "another recording seems to begin where this column changes, and no row tells a time"
+        found = f"'{shorten(cells[row])}' after {row} rows of '{shorten(cells[row - 1])}'"
+        in_layout = f"\n    [file]\n    {key}_column = {toml_text(table.names[position])}\n    {key} = "
+        remedy = for_page(
+            f"Say which to read in a layout, with {in_layout}{toml_text(cells[0])}",
+            f'Say at the head of the column that it is "{key}", and {asked(key)}',
+        )
+        remedy += "; if it is something else, take the column out of a copy."
+        where = f"{reading.places.at(row)}, column '{name}'"
+        raise EpochGridError(problem, reading.path, where, found, "one recording", remedy)
 
 
 def choosing_keys(columns: Sequence[Sequence[str]]) -> tuple[str, ...]:

@@ -16,6 +16,8 @@ from sleepagree.readers.table.table import Table
 #: What the column is called that holds marks which are lengths.
 LENGTHS_OF_MARKS: Final = "the marks"
 _NUMBER: Final = re.compile(r"\d+(?:[.,]\d+)?(?:e[+-]?\d+)?", re.ASCII)
+#: Shares are rounded, each by itself.
+_ROUNDED: Final = 0.03
 #: True and false, yes and no, as programs and people write them; "×" is a no in some countries and a yes in none.
 _MARKS: Final = frozenset(
     (
@@ -48,11 +50,42 @@ def is_marked(cell: str) -> bool | None:
     return float(number.replace(",", ".")) > 0 if _NUMBER.fullmatch(number) else None
 
 
+def largest_shares(columns: Sequence[Sequence[str]]) -> list[int | None] | None:
+    """Return which of some columns has the largest share of each row, None for a row where two are alike or all are 0.
+
+    None for all where the columns hold no shares: numbers that add up to 1, or to 100, in every row that has any, and
+    of which some row has two.
+
+    Examples
+    --------
+    >>> largest_shares([["0.7", "0.5", "0"], ["0.2", "0.5", "0"], ["0.1", "0", ""]])
+    [0, None, None]
+    """
+    if any(_share(cell) is None for cells in columns for cell in cells[:1]):
+        return None
+    rows = [[_share(cell) for cell in row] for row in zip(*columns, strict=True)]
+    shares = [[share for share in row if share is not None] for row in rows]
+    if any(len(row) < len(columns) for row in shares) or all(sum(map(bool, row)) < 2 for row in shares):
+        return None
+    sums = [sum(row) for row in shares if any(row)]
+    if not any(all(abs(total - whole) <= _ROUNDED * whole for total in sums) for whole in (1.0, 100.0)):
+        return None
+    return [row.index(max(row)) if row.count(max(row)) == 1 else None for row in shares]
+
+
+def _share(cell: str) -> float | None:
+    text = cell.strip().casefold()
+    number = text.removesuffix("%").rstrip()
+    if _NUMBER.fullmatch(number):
+        return float(number.replace(",", "."))
+    return 0.0 if text in _NO_MARKS else None
+
+
 def with_labels(table: Table, columns: Columns, layout: Layout) -> tuple[Table, Columns, Layout]:
     """Return a table whose column of stages holds the names of the columns in which each row has its mark.
 
-    A row without a mark has the label "", which is no stage unless the layout says otherwise. Marks that are numbers
-    are lengths where the layout tells their unit, and no other column has lengths.
+    A row without a mark has the label "", which is no stage unless the layout says otherwise. Of shares the largest is
+    the mark. Marks that are numbers are lengths where the layout tells their unit, and no other column has lengths.
 
     Raises
     ------
@@ -63,8 +96,13 @@ def with_labels(table: Table, columns: Columns, layout: Layout) -> tuple[Table, 
         return table, columns, layout
     cells = [table.texts(position) for position in columns.marks]
     names = [table.names[position] for position in columns.marks]
-    labels, lengths = [], []
-    for row, texts in enumerate(zip(*cells, strict=True)):
+    labels: list[str] = []
+    lengths: list[str] = []
+    shares = None if layout.duration_unit is not None else largest_shares(cells)
+    if shares is not None:
+        labels = ["" if at is None else names[at] for at in shares]
+        table = table._replace(notes=(*table.notes, Note.of(NoteKind.LARGEST_SHARES, even=shares.count(None))))
+    for row, texts in enumerate(zip(*cells, strict=True) if shares is None else ()):
         marks = [is_marked(text) for text in texts]
         if None in marks:
             raise _no_mark(table, row, names[marks.index(None)], texts[marks.index(None)])

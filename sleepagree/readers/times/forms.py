@@ -53,6 +53,35 @@ def says_24(cell: str) -> bool:
     return _MIDNIGHT_24.search(cell) is not None
 
 
+#: Hours and minutes with a point or a comma between them, which programs take for numbers: 23.40 becomes 23.4.
+_NUMBER_FORMS: Final = ("%H.%M", "%H,%M")
+_CLOCK_NUMBER: Final = re.compile(r"(?P<hour>[01]?\d|2[0-3])(?:(?P<joint>[.,])(?P<minute>\d{1,2}))?", re.ASCII)
+
+
+def with_lost_zeros(texts: Sequence[str]) -> list[str] | None:
+    """Return hours and minutes with the zeros at their ends that numbers lose: 23.4 is 23.40, and 22 is 22.00.
+
+    None where zeros were lost or are not written before minutes of one digit, and no row tells which.
+
+    Examples
+    --------
+    >>> with_lost_zeros(["22.55", "23", "23.05", "23.1"]), with_lost_zeros(["23.5", "23.10"]), with_lost_zeros(["23.5"])
+    (['22.55', '23.00', '23.05', '23.10'], ['23.5', '23.10'], None)
+    """
+    matches = [_CLOCK_NUMBER.fullmatch(text.strip()) for text in texts]
+    whole = [match for match in matches if match is not None]
+    minutes = [match["minute"] or "" for match in whole]
+    if len(whole) < len(matches) or all(len(minute) == 2 for minute in minutes):
+        return list(texts)
+    has_led, has_ended = (any(len(m) > 1 and m[i] == "0" for m in minutes) for i in (0, 1))
+    if has_led == has_ended:
+        return None
+    if has_ended:
+        return list(texts)
+    joint = next(match["joint"] for match in whole if match["joint"])
+    return [f"{match['hour']}{match['joint'] or joint}{(match['minute'] or '').ljust(2, '0')}" for match in whole]
+
+
 def read_declared(texts: Sequence[str], column: Column, form: str) -> Times:
     """Return times in a declared strptime form; 24:00 is midnight of the next day.
 
@@ -66,6 +95,15 @@ def read_declared(texts: Sequence[str], column: Column, form: str) -> Times:
     values = np.empty(len(texts), np.int64)
     offsets: list[int | None] = []
     midnights = 0
+    notes: tuple[Note, ...] = ()
+    if form in _NUMBER_FORMS:
+        filled = with_lost_zeros(texts)
+        if filled is None:
+            row = next(row for row, text in enumerate(texts) if not re.search(r"[.,]\d\d$", text.strip()))
+            raise _lost_zero(texts[row].strip(), row, column)
+        if lost := sum(new != old for new, old in zip(filled, texts, strict=True)):
+            notes = (Note.of(NoteKind.ZEROS_ADDED, count=lost),)
+        texts = filled
     directives = strptime_directives(form)
     has_half, has_zone = (directive in directives for directive in "pz")
     names, is_buddhist = [letter for letter in directives if letter in "aAbB"], "EY" in directives
@@ -99,7 +137,7 @@ def read_declared(texts: Sequence[str], column: Column, form: str) -> Times:
         offset = moment.utcoffset()
         offsets.append(None if offset is None else round(offset.total_seconds()))
     if not strptime_has_date(form):
-        return Times(values, Clock.DAY, 0, midnight_note(midnights))
+        return Times(values, Clock.DAY, 0, (*notes, *midnight_note(midnights)))
     return with_offsets(values, offsets, texts, column, midnight_note(midnights))
 
 
@@ -196,6 +234,12 @@ def offset_change(before_s: int, after_s: int, place: str) -> Note:
 def midnight_note(count: int) -> tuple[Note, ...]:
     """Return the ledger line about midnights written as 24:00."""
     return (Note.of(NoteKind.MIDNIGHT_AS_24, count=int(count)),) if count else ()
+
+
+def _lost_zero(cell: str, row: int, column: Column) -> FileFormatError:
+    problem = "minutes of one digit may have lost a zero before or behind it, and no row tells which"
+    remedy = "Write the times with two digits of minutes, or with a colon, in the file."
+    return column.error(FileFormatError, row, problem, f"'{cell}'", "two digits of minutes", remedy)
 
 
 def missing_time(cell: str, row: int, column: Column, expected: str = EXAMPLE) -> FileFormatError:

@@ -215,6 +215,30 @@ def read_two_parts(text: str) -> float | None:
     return int(match[1]) + int(match[2]) / 60 if match else None
 
 
+def seconds_of_unit(word: str) -> float | None:
+    """Return the seconds of the unit of time that a word names, also one that lost its accents in the name of a field.
+
+    Examples
+    --------
+    >>> seconds_of_unit("giay"), seconds_of_unit("minutos"), seconds_of_unit("crew")
+    (1.0, 60.0, None)
+    """
+    kind = _words(*_UNITS).get(_fold(word)) or _plain_units().get(_without_accents(_fold(word)))
+    return _UNITS.get(kind or "")
+
+
+@cache
+def _plain_units() -> Mapping[str, str]:
+    """Return words for units without their accents, those of several letters that mean one unit."""
+    units = [(_without_accents(word), kind) for word, kind in _words(*_UNITS).items()]
+    kinds = {word: {kind for other, kind in units if other == word} for word, _ in units if len(word) > 1}
+    return {word: next(iter(held)) for word, held in kinds.items() if len(held) == 1}
+
+
+def _without_accents(text: str) -> str:
+    return "".join(c for c in unicodedata.normalize("NFD", text) if not unicodedata.combining(c))
+
+
 def read_length(text: str) -> float | None:
     """Return the seconds of a length that tells its units, None where it does not.
 

@@ -1,0 +1,113 @@
+"""Names and values that stand beside the rows of a file: how long an epoch lasts, and when a night began."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import Any, Final, NamedTuple
+
+from sleepagree.readers.columns import told_unit
+from sleepagree.readers.json.beside import one_night, parts_of
+from sleepagree.readers.times.words import read_length, seconds_of_unit
+
+#: Names that tell the length of an epoch, in languages that share the word or say step or interval.
+_EPOCH: Final = re.compile(r"[eé]p[oóòõ](?:c|k|h|q|que)|эпох|епох|εποχ|エポック|interval|step", re.IGNORECASE)
+_BEGINNING: Final = re.compile(r"\b(?:start(?:s|ed)?|beg[aiu]ns?|beginning|onset)\b", re.IGNORECASE)
+_ISO: Final = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d)?(?:Z|[+-]\d\d:\d\d)?", re.ASCII)
+_DATE: Final = r"\d{1,4}[-./年] ?\d{1,2}[-./月] ?\d{1,4}[日.]?"
+_WHEN: Final = re.compile(
+    rf"{_DATE}(?!\d)|(?<![\d:])\d{{1,2}}[:：]\d\d(?![\d:]*\s*(?:min|h))(?::\d\d)?(?:Z|[+-]\d\d:\d\d|\s?[AaPp]\.?[Mm]\b\.?)?",
+    re.ASCII,
+)
+_VALUE: Final = re.compile(r"(\D*?[^\W\d]\D*?)([\s:：=;,|\"']*)(\d.*)")
+_MARKS: Final = "# \t\"';,|"
+_NUMBER: Final = re.compile(r"\d+(?:[.,]\d+)?", re.ASCII)
+_LONGEST_S: Final = 600.0
+#: Lengths that epochs have, where no name says that it is one's.
+_USUAL_S: Final = (10.0, 15.0, 20.0, 30.0, 60.0)
+_MOST: Final = 200
+
+
+class Beside(NamedTuple):
+    """A name beside the rows, and the text or number that it has."""
+
+    name: str
+    value: str
+    is_marked: bool = True  #: whether a mark such as a colon parts them: other words may name a person
+
+    @property
+    def text(self) -> str:
+        """What is shown of them."""
+        return f"{self.name} = {self.value}" if self.is_marked else self.value
+
+
+class LengthTold(NamedTuple):
+    """A length that may be an epoch's: what tells it, in seconds, and whether its name says that it is one."""
+
+    told: Beside
+    seconds: float
+    is_named: bool
+
+
+def of_lines(lines: Sequence[str]) -> tuple[Beside, ...]:
+    """Return the words in lines above or below a table that a number follows, each with what begins with it."""
+    matches = [_VALUE.fullmatch(line.strip(_MARKS)) for line in lines[:_MOST]]
+    return tuple(dict.fromkeys(Beside(m[1], m[3], bool(m[2].strip())) for m in matches if m))
+
+
+def of_document(document: Any, path: str) -> tuple[Beside, ...]:
+    """Return the names and values of the fields beside the rows at a path in a JSON document."""
+    fields = [(name, value) for name, value in parts_of(one_night(document, path)) if name and name != path]
+    units = {name: value for name, value in fields if name.endswith(".unit") and isinstance(value, str)}
+    return tuple(
+        Beside(stem if unit else name, f"{value} {unit}".strip())
+        for name, value in fields[:_MOST]
+        if isinstance(value, str | int | float) and not isinstance(value, bool) and name not in units
+        for stem in [name.removesuffix(".value")]
+        for unit in [units.get(f"{stem}.unit", "") if stem != name else ""]
+    )
+
+
+def lengths_told(beside: Sequence[Beside]) -> tuple[LengthTold, ...]:
+    """Return the lengths among values that may be those of an epoch."""
+    found = []
+    for told in beside:
+        seconds = _seconds(told)
+        is_named = _EPOCH.search(told.name) is not None
+        if seconds is not None and (1 <= seconds <= _LONGEST_S if is_named else seconds in _USUAL_S):
+            found.append(LengthTold(told, seconds, is_named))
+    return tuple(found)
+
+
+def _seconds(told: Beside) -> float | None:
+    """Return the seconds of a value whose own unit, or that of its name, is known."""
+    if not _NUMBER.fullmatch(told.value):
+        return read_length(told.value)
+    name = re.sub(r"(?<=[a-z])(?=[A-Z])", "_", told.name.rpartition(".")[2])
+    words = re.findall(r"[^\W\d_]+", name)
+    unit = told_unit(name) or next(filter(None, map(seconds_of_unit, words)), None)
+    return None if unit is None else _as_number(told.value) * unit
+
+
+def may_be_lengths(beside: Sequence[Beside]) -> tuple[Beside, ...]:
+    """Return the numbers that an epoch often lasts in seconds, of whatever name: nothing tells that it does."""
+    return tuple(told for told in beside if _NUMBER.fullmatch(told.value) and _as_number(told.value) in _USUAL_S)
+
+
+def _as_number(text: str) -> float:
+    return float(text.replace(",", "."))
+
+
+def moments_told(beside: Sequence[Beside]) -> tuple[Beside, ...]:
+    """Return the values with a date or a time of day in them, without what stands about those."""
+    found = []
+    for told in beside:
+        if matches := list(_WHEN.finditer(told.value)):
+            found.append(told._replace(value=told.value[matches[0].start() : matches[-1].end()]))
+    return tuple(found)
+
+
+def begun(beside: Sequence[Beside]) -> Beside | None:
+    """Return the one moment in ISO 8601 whose name says that it is a beginning; None where none or several are."""
+    named = [told for told in beside if _BEGINNING.search(told.name) and _ISO.fullmatch(told.value)]
+    return named[0] if len({told.value for told in named}) == 1 else None

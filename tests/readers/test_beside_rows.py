@@ -1,0 +1,133 @@
+"""What invented files say beside their rows about the length of an epoch and the beginning of the night."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import openpyxl
+import pytest
+
+from sleepagree.describe.proposal import layout_text
+from sleepagree.readers.layout_proposal import LayoutProposal, Setting, Why
+from sleepagree.readers.proposal import propose_layout
+
+LABELS = [("wake", "light", "deep", "rem")[i // 7 % 4] for i in range(480)]
+
+
+def proposed(path: Path) -> tuple[LayoutProposal, dict[str, Setting]]:
+    proposal = propose_layout(path)
+    assert proposal is not None
+    return proposal, {setting.key: setting for setting in proposal.settings}
+
+
+def text(folder: Path, above: list[str], below: tuple[str, ...] = ()) -> Path:
+    lines = [*above, "Nr;Stage", *(f"{i};{label}" for i, label in enumerate(LABELS, 1)), *below]
+    (folder / "night.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return folder / "night.csv"
+
+
+def document(folder: Path, **beside: Any) -> Path:
+    (folder / "night.json").write_text(json.dumps({**beside, "stages": LABELS}), encoding="utf-8")
+    return folder / "night.json"
+
+
+@pytest.mark.parametrize(
+    ("line", "seconds"),
+    [
+        ("Epoch: 20 s", 20),
+        ("Trajanje epohe;20 s", 20),
+        ("Épocas (s): 20", 20),
+        ("# epoch length = 0.5 min", 30),
+        ("Эпоха, с;20", 20),
+        ("エポック長: 20秒", 20),
+        ("Scoring interval (sec);;20;;", 20),
+        ("Epoch length 1 min", 60),
+    ],
+)
+@pytest.mark.parametrize("is_below", [False, True])
+def test_a_length_that_is_called_an_epochs_is_filled_in(
+    tmp_path: Path, line: str, seconds: float, is_below: bool
+) -> None:
+    above, below = (["Night ferry"], ("", line)) if is_below else (["Night ferry", line], ())
+    if is_below and ("#" in line or ";" in line):
+        pytest.skip("below the table this would be a comment or a row")
+    setting = proposed(text(tmp_path, above, below))[1]["epoch_seconds"]
+    assert (setting.value, setting.why) == (seconds, Why.ANCHOR)
+
+
+@pytest.mark.parametrize(
+    ("beside", "seconds"),
+    [
+        ({"interval_sec": 20}, 20),
+        ({"meta": {"epochLengthSeconds": 20}}, 20),
+        ({"epoch_ms": 20000}, 20),
+        ({"epoch": {"value": 20, "unit": "s"}}, 20),
+        ({"epoca": "20 s", "latency": "30 s"}, 20),
+    ],
+)
+def test_a_field_that_is_called_an_epochs_is_filled_in(tmp_path: Path, beside: dict[str, Any], seconds: float) -> None:
+    setting = proposed(document(tmp_path, **beside))[1]["epoch_seconds"]
+    assert (setting.value, setting.why) == (seconds, Why.ANCHOR)
+
+
+def test_a_length_in_seconds_of_another_name_leaves_a_blank(tmp_path: Path) -> None:
+    proposal, settings = proposed(document(tmp_path, buoc_giay=20))
+    assert settings["epoch_seconds"].value is None
+    assert [other.value for other in settings["epoch_seconds"].others] == [20, 60, 30]
+    assert 'epoch_seconds = ""' in layout_text(proposal)
+    assert "buoc_giay = 20" in layout_text(proposal)
+
+
+@pytest.mark.parametrize("beside", [{"age": 40, "crew": 3}, {"latency": "12 min"}, {"asleep_h": 7}])
+def test_other_numbers_leave_the_usual_length(tmp_path: Path, beside: dict[str, Any]) -> None:
+    setting = proposed(document(tmp_path, **beside))[1]["epoch_seconds"]
+    assert (setting.value, setting.why, setting.shown) == (60, Why.USUAL, ())
+
+
+def test_a_number_without_a_unit_is_shown_beside_the_usual_length(tmp_path: Path) -> None:
+    proposal, settings = proposed(document(tmp_path, every=20))
+    assert settings["epoch_seconds"].why is Why.USUAL
+    assert "nothing in the rows tells it; beside them stands every = 20" in layout_text(proposal)
+
+
+def test_two_lengths_that_are_called_epochs_leave_a_blank(tmp_path: Path) -> None:
+    settings = proposed(text(tmp_path, ["Epoch: 20 s", "Epoch of the signal: 10 s"]))[1]
+    assert settings["epoch_seconds"].value is None
+
+
+@pytest.mark.parametrize(
+    ("lines", "value", "shown"),
+    [
+        (["Recording started: 2031-09-01 22:30:00"], "2031-09-01T22:30:00", "Recording started"),
+        (["Start: 01.09.2031 22:30"], None, "Start = 01.09.2031 22:30"),
+        (["Start;2031-09-01 22:30", "Begin;2031-09-01 22:31"], None, "Start = 2031-09-01 22:30"),
+        (["Exported: 2031-09-02 08:00"], None, "Exported = 2031-09-02 08:00"),
+        (["Restarted: 2031-09-02 08:00"], None, "Restarted = 2031-09-02 08:00"),
+        (["Lights off;22:30"], None, "Lights off = 22:30"),
+        (["Night of 1 September 2031"], None, "1 September 2031"),
+    ],
+)
+def test_moments_beside_the_rows_stand_at_the_blank(
+    tmp_path: Path, lines: list[str], value: str | None, shown: str
+) -> None:
+    setting = proposed(text(tmp_path, ["Night ferry", *lines]))[1]["begins"]
+    assert setting.value == value
+    assert shown in setting.shown
+
+
+def test_a_time_and_a_date_in_fields_of_json_stand_at_the_blank(tmp_path: Path) -> None:
+    setting = proposed(document(tmp_path, bedtime="22:30", day="2031-09-01"))[1]["begins"]
+    assert setting.value is None
+    assert {"bedtime = 22:30", "day = 2031-09-01"} <= set(setting.shown)
+
+
+def test_a_sheet_tells_both_above_its_table(tmp_path: Path) -> None:
+    book = openpyxl.Workbook()
+    above = [["Night ferry"], ["Epoch (s)", 20], ["Start", "2031-09-01 22:30:00"], []]
+    for row in [*above, ["Nr", "Stage"], *([i, label] for i, label in enumerate(LABELS, 1))]:
+        book.active.append(row)
+    book.save(tmp_path / "night.xlsx")
+    settings = proposed(tmp_path / "night.xlsx")[1]
+    assert (settings["epoch_seconds"].value, settings["begins"].value) == (20, "2031-09-01T22:30:00")

@@ -1,0 +1,128 @@
+"""Invented sheets with titles, repeated page heads and sums, and clock times that a program took for numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import openpyxl
+import pytest
+
+from sleepagree.caution import NoteKind
+from sleepagree.errors import FileFormatError
+from sleepagree.hypnogram.spans import ScoredSpans
+from sleepagree.readers import read_spans
+from sleepagree.readers.layout import parse_layout
+from sleepagree.readers.proposal import propose_layout
+
+BEGINS = datetime(2031, 9, 1, 22, 50)
+STAGES = ("wake", "light", "deep", "rem")
+LABELS = [STAGES[i // 7 % 4] for i in range(120)]
+NAMES = ["Time", "Stage", "Pulse"]
+ROWS = [[BEGINS + timedelta(seconds=30 * i), label, 50 + i % 7] for i, label in enumerate(LABELS)]
+TITLES = [["Night ferry"], ["crew", "deck hand"], []]
+PAGES = [row for first in range(0, 120, 40) for row in (NAMES, *ROWS[first : first + 40])]
+
+
+def write(folder: Path, rows: Sequence[Sequence[Any]]) -> Path:
+    book = openpyxl.Workbook()
+    for row in rows:
+        book.active.append(list(row))
+    book.save(folder / "night.xlsx")
+    return folder / "night.xlsx"
+
+
+def labels_of(spans: ScoredSpans) -> list[str]:
+    """Return the label of every 30 s, of spans without gaps."""
+    labels: list[str] = []
+    for onset, duration, code in zip(spans.onset_s, spans.duration_s, spans.codes, strict=True):
+        assert onset == 30 * len(labels)
+        labels += [spans.labels[code]] * round(duration / 30)
+    return labels
+
+
+@pytest.mark.parametrize(
+    ("rows", "told"),
+    [
+        ([*TITLES, NAMES, *ROWS], {"skip_lines": 2}),
+        ([["made", "by", "hand"], NAMES, *ROWS], {"skip_lines": 1}),
+        ([["Report"], ["made", "by", "hand"], [], NAMES, *ROWS], {"skip_lines": 3}),
+        ([NAMES, *ROWS, [], ["Total", 60], ["made by hand"]], {"foot": "Total"}),
+        ([*TITLES, *PAGES, [], ["Total", 60]], {"skip_lines": 2, "foot": "Total"}),
+        ([*PAGES[:82], ["Night ferry"], ["page 3"], *PAGES[82:]], {}),
+    ],
+)
+def test_what_stands_about_a_table_on_a_sheet_is_left_out(
+    tmp_path: Path, rows: list[list[Any]], told: dict[str, Any]
+) -> None:
+    path = write(tmp_path, rows)
+    proposal = propose_layout(path)
+    values = {} if proposal is None else {s.key: s.value for s in proposal.told}
+    assert {key: values[key] for key in ("skip_lines", "foot") if key in values} == told
+    spans = read_spans(path, layout=proposal.layout({}) if proposal else None)
+    assert spans.start == BEGINS
+    assert labels_of(spans) == LABELS
+
+
+def test_repeated_page_heads_are_counted(tmp_path: Path) -> None:
+    spans = read_spans(write(tmp_path, [*PAGES[:82], ["page 3"], *PAGES[82:]]))
+    (note,) = (note for note in spans.notes if note.kind is NoteKind.PAGE_HEADS)
+    assert dict(note.values) == {"count": 2, "lines": 3}
+
+
+def clock(minutes: int) -> str:
+    """Return an hour and a minute as a number shows them, without the zeros at its end."""
+    return repr(float(f"{BEGINS + timedelta(minutes=minutes):%H.%M}")).removesuffix(".0")
+
+
+@pytest.mark.parametrize("kind", ["sheet", "text", "decimal commas"])
+@pytest.mark.parametrize("step", [1, 5])
+def test_clock_times_that_are_numbers_are_read_as_clocks_show_them(tmp_path: Path, kind: str, step: int) -> None:
+    cells = [clock(step * i) for i in range(120)]
+    assert {"22.5", "23", "23.05"} <= set(cells)
+    if kind == "sheet":
+        path = write(tmp_path, [["Klo", "Vaihe"], *([float(c), s] for c, s in zip(cells, LABELS, strict=True))])
+    else:
+        path = tmp_path / "night.csv"
+        lines = [f"{cell};{label}\n" for cell, label in zip(cells, LABELS, strict=True)]
+        text = "".join(lines).replace(".", "," if "commas" in kind else ".")
+        path.write_text(f"Klo;Vaihe\n{text}", encoding="utf-8")
+    proposal = propose_layout(path)
+    assert proposal is not None
+    spans = read_spans(path, layout=proposal.layout({"begins": BEGINS.isoformat()}))
+    assert spans.start == BEGINS
+    assert spans.epoch_s == 60 * step
+    begins = {BEGINS + timedelta(seconds=float(onset)) for onset in spans.onset_s}
+    assert begins <= {BEGINS + timedelta(minutes=step * i) for i in range(120)}
+    assert float(spans.onset_s[-1] + spans.duration_s[-1]) == 120 * 60 * step
+    (note,) = (note for note in spans.notes if note.kind is NoteKind.ZEROS_ADDED)
+    lost = sum(len(cell.partition(".")[2]) < 2 for cell in cells)
+    assert dict(note.values) == {"count": lost}
+
+
+@pytest.mark.parametrize(("cells", "refused"), [(("22.5", "22.51"), "22.5"), (("22.55", "23"), "23")])
+def test_a_minute_of_one_digit_that_may_have_lost_a_zero_is_refused(
+    tmp_path: Path, cells: tuple[str, ...], refused: str
+) -> None:
+    path = tmp_path / "night.csv"
+    path.write_text("time;stage\n" + "".join(f"{cell};wake\n" for cell in cells), encoding="utf-8")
+    layout = parse_layout(b'[file]\ntime = "%H.%M"\nbegins = 2031-09-01T22:00:00\n', "band.toml")
+    with pytest.raises(FileFormatError, match=f"may have lost a zero.*'{refused}'"):
+        read_spans(path, layout=layout)
+
+
+def test_minutes_written_without_a_zero_before_them_stay_as_they_are(tmp_path: Path) -> None:
+    path = tmp_path / "night.csv"
+    path.write_text("time;stage\n22.8;wake\n22.9;wake\n22.10;light\n22.11;light\n", encoding="utf-8")
+    layout = parse_layout(b'[file]\ntime = "%H.%M"\nbegins = 2031-09-01T22:00:00\n', "band.toml")
+    assert read_spans(path, layout=layout).start == datetime(2031, 9, 1, 22, 8)
+
+
+def test_numbers_that_begin_again_below_the_first_are_no_time_since_the_start(tmp_path: Path) -> None:
+    """Every ten minutes of a clock, which as hours since the start would be a night as well."""
+    cells = [clock(10 * i) for i in range(48)]
+    path = write(tmp_path, [["Klo", "Vaihe"], *([float(c), s] for c, s in zip(cells, LABELS, strict=False))])
+    proposal = propose_layout(path)
+    assert proposal is None or not any(s.key in ("time", "shape", "epoch_number") and s.value for s in proposal.told)
