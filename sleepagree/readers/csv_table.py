@@ -73,6 +73,9 @@ class CsvTable(NamedTuple):
 _MOST_TIMES: Final = 3
 #: Rows with a time in one piece, where pieces may have texts above them.
 _FEWEST_TIMED: Final = 3
+_DATED: Final = re.compile(r"\d{4}|\d[./-]\s?\d")
+#: A day of a date in words, or a measure.
+_PLAIN_NUMBER: Final = re.compile(r"\d{1,2}[.,]?")
 _BULLET: Final = re.compile(r"^\s*[-*•–+]\s+")
 _BRACKETS: Final = "[]()<>"
 _ARROW: Final = re.compile(r"\s*(?:[-=]+>|[→⇒⟶➔])\s*")
@@ -125,9 +128,9 @@ def parse_csv(
             notes = (*notes, Note.of(NoteKind.LINE_ENDS))
         text = text.replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n")
     if delimiter == AFTER_TIMES:
-        lines, others = without_texts(text.split("\n"))
+        lines, others = parted_after_times(text.split("\n"))
         notes = (*notes, Note.of(NoteKind.TEXT_LINES, count=others)) if others else notes
-        text, delimiter = "\n".join(map(part_after_times, lines)), "\t"
+        text, delimiter = "\n".join(lines), "\t"
     elif delimiter == WIDE_SPACES:
         text, delimiter = "\n".join(map(part_at_spaces, text.split("\n"))), "\t"
     if "\0" in text:
@@ -193,21 +196,37 @@ def part_after_times(line: str) -> str:
     return "\t".join([*times, _JOINT.sub("", state, count=1) if _JOINT.match(rest) else state])
 
 
-def without_texts(lines: Sequence[str]) -> tuple[list[str], int]:
-    """Return lines of which those above the first time of each piece between blank lines are empty, and how many.
+def parted_after_times(lines: Sequence[str]) -> tuple[list[str], int]:
+    """Return lines parted behind the times that they begin with, empty in the place of texts, and how many these are.
 
-    A line without a time among others may be a torn row and stays, and so do all where each row is a piece by itself.
+    Texts are lines above the first time of each piece between blank lines. A line without a time among others may be a
+    torn row and stays, and so do all where each row is a piece by itself. Where texts stand between rows, one of those
+    above it is a last cell of each row: it may tell nights apart.
     """
-    kept, pieces = list(lines), []
+    parted, pieces = [part_after_times(line) for line in lines], []
     for is_blank, piece in groupby(range(len(lines)), key=lambda i: not lines[i].strip()):
         if not is_blank:
-            pieces.append([(i, part_after_times(lines[i]) != lines[i]) for i in piece])
-    if max((sum(timed for _, timed in piece) for piece in pieces), default=0) < _FEWEST_TIMED:
-        return kept, 0
-    above = [i for piece in pieces for i, _ in takewhile(lambda line: not line[1], piece)]
-    for i in above:
-        kept[i] = ""
-    return kept, len(above)
+            numbers = list(piece)
+            above = len(list(takewhile(lambda i: parted[i] == lines[i], numbers)))
+            pieces.append((numbers[:above], numbers[above:]))
+    if max((len(rows) for _, rows in pieces), default=0) < _FEWEST_TIMED:
+        return parted, 0
+    told: dict[int, str] = {}
+    texts: list[str] = []
+    for above, rows in pieces:
+        texts += [lines[i] for i in above]
+        told |= dict.fromkeys(rows, _telling(texts))
+        texts = [] if rows else texts
+    cell = "\t{}" if len(set(told.values())) > 1 else ""
+    left_out = {i for above, _ in pieces for i in above}
+    kept = ["" if i in left_out else line + cell.format(told.get(i, "")) for i, line in enumerate(parted)]
+    return kept, len(left_out)
+
+
+def _telling(texts: Sequence[str]) -> str:
+    """Return the last of some texts with a year or a date in it, else the first; "" of none."""
+    bare = [" ".join(text.strip(" #*=_-\t").split()) for text in texts]
+    return next((text for text in reversed(bare) if _DATED.search(text)), next(filter(None, bare), ""))
 
 
 def part_at_spaces(line: str) -> str:
@@ -228,6 +247,8 @@ def _words_of_time(words: Sequence[str]) -> int:
     if len(bare) <= first or not (bare[first][:1].isdigit() or (not first and _is_with_half(bare[0]))):
         return 0
     size = 1 + first
+    if not first and _PLAIN_NUMBER.fullmatch(bare[0]) and not (len(bare) > 1 and is_beside_clock(bare[1])):
+        return 0
     halves = (n for n in (2, 1) if len(bare) >= size + n and is_half("".join(bare[size : size + n])))
     if first:
         return size

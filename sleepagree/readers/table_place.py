@@ -18,11 +18,10 @@ from sleepagree.readers.csv_table import (
     MOST_BELOW,
     form_of,
     page_heads,
-    part_after_times,
     part_at_spaces,
+    parted_after_times,
     without_comments,
     without_rules,
-    without_texts,
 )
 from sleepagree.readers.encodings import with_plain_digits
 from sleepagree.readers.json.records import rows_of_columns
@@ -91,7 +90,7 @@ def find_block(lines: Sequence[str], told: str | None, skip_lines: int = 0) -> B
 
 def _parted_block(lines: Sequence[str], skip_lines: int) -> Block:
     """Return the longest part of a text whose lines begin with times, nothing where most do not."""
-    parted = [part_after_times(line) for line in without_texts(lines)[0]]
+    parted, _ = parted_after_times(lines)
     if parted == list(lines):
         return Block(None, 0, [], [])
     block = find_block(parted, "\t", skip_lines)

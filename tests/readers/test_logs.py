@@ -174,6 +174,36 @@ def test_texts_between_the_nights_of_a_diary_are_left_out(tmp_path: Path) -> Non
     assert NoteKind.TEXT_LINES in {note.kind for note in read_spans(path, layout=layout).notes}
 
 
+def test_of_two_nights_in_one_diary_the_texts_above_them_choose(tmp_path: Path) -> None:
+    times = [f"- {MOMENTS[edge]:%H:%M:%S} – {label}" for edge, (label, _) in zip(EDGES, BOUTS, strict=False)]
+    night = [*times, f"- {MOMENTS[EDGES[-1]]:%H:%M:%S} – up"]
+    path = write(
+        tmp_path, ["## Night of 13 March 2031", "", *night[3:], "", "## Night of 14 March 2031", "", *night], "diary.md"
+    )
+    proposal, values = proposed(path)
+    assert values["night_column"] == "3"
+    assert [choice.value for s in proposal.blanks if s.key == "night" for choice in s.others] == [
+        "Night of 13 March 2031",
+        "Night of 14 March 2031",
+    ]
+    answers = {"night": "Night of 14 March 2031", "begins": START.isoformat()}
+    assert {s.key for s in proposal.blanks} == {*answers}
+    assert read(path, proposal.layout(answers, {"up": "not-a-stage"})) == STAGES
+
+
+def test_a_date_above_the_rows_of_a_diary_is_their_date(tmp_path: Path) -> None:
+    times = [f"{MOMENTS[edge]:%H:%M:%S} {label}" for edge, (label, _) in zip(EDGES, BOUTS, strict=False)]
+    path = write(
+        tmp_path, ["13 March 2031", *times[3:], "06:59:00 up", "", "14 March 2031", *times, "07:00:00 up"], "diary.txt"
+    )
+    proposal, values = proposed(path)
+    assert values["date"] == "3"
+    assert [s.key for s in proposal.blanks] == ["night_of"]
+    layout = proposal.layout({"night_of": "bed-day"}, {"up": "not-a-stage"})
+    spans = read_spans(path, layout=layout)
+    assert spans.start == datetime(2031, 3, 13, 23, 12, 30)
+
+
 def test_a_line_without_a_time_among_others_may_be_torn(tmp_path: Path) -> None:
     rows = [f"{MOMENTS[edge]:%Y-%m-%d %H:%M:%S} {label}" for edge, (label, _) in zip(EDGES, BOUTS, strict=False)]
     layout = parse_layout(
