@@ -483,6 +483,7 @@ def _dated(
             Choice("bed-day", "if it is that of going to bed"),
         )
         made.append(Setting("night_of", None, Why.DATE_STAYS, both))
+        us = us + DAY_US * (us % DAY_US < DAY_US // 2)  # as the rows follow each other in either case
     return [*made, *_zone_column(columns, readings[0] if readings else day.readings[0])], us
 
 
