@@ -292,6 +292,7 @@ def _json_readings(path: str, document: Any, given: Layout, near: datetime | Non
     paths = [] if given.records else record_paths(document)
     where: list[dict[str, Any]] = [{}, *({"records": records} for records in paths)]
     found = [f for values in where if (f := _roles_of(path, _taken_apart(values), given)) is not None]
+    found = _without_lists_of_nights([replace(f, labels=called(f.labels, legends(document))) for f in found])
     # with a column for each stage, "*" would make labels of all names of columns
     found = [f for f in found if any(s.key == "stage_columns" for s in f.settings)] or found
     rows = [_size(f) for f in found]
@@ -302,6 +303,21 @@ def _json_readings(path: str, document: Any, given: Layout, near: datetime | Non
         beside = tuple(beginnings(one_night(document, _records(one))))
         settings = tuple(_begun(s, beside, moments_beside(document, _records(one))) for s in one.settings)
         yield replace(one, settings=_told_epochs(settings, one), labels=called(one.labels, legends(document)))
+
+
+def _without_lists_of_nights(found: Sequence[Found]) -> list[Found]:
+    """Return what may be a night without lists of several, each of which holds rows with more words for stages."""
+    nights = [one for one in found if any(_is_night_of(other, one) for other in found)]
+    # the same list may be found without its path
+    return [one for one in found if not any(one.columns == of.columns for of in nights)]
+
+
+def _is_night_of(rows: Found, nights: Found) -> bool:
+    """Whether rows are inside one element of a list, whose own fields hold fewer words for stages."""
+    _, bracket, inner = _records(rows).removeprefix(_records(nights)).partition("].")
+    is_inside = bool(bracket and inner) and _records(rows).startswith(f"{_records(nights)}[")
+    is_runs = any(s.key == "shape" and s.value == "runs" for s in nights.settings)
+    return is_inside and not is_runs and rows.is_whole and nights.score[2] <= rows.score[2]
 
 
 def _one_of_each(

@@ -1,0 +1,99 @@
+"""JSON exports of several invented nights, whose rows count from a beginning beside them: one round is enough."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from sleepagree.readers.layout_proposal import LayoutProposal, Why
+from sleepagree.readers.proposal import propose_layout
+from sleepagree.readers.table_place import are_runs
+
+BEGUN = [datetime(2026, 3, day, 13, 30, 30, tzinfo=UTC) + timedelta(minutes=7 * day) for day in (11, 12, 13)]
+LEGEND = {"각": "깨어 있음", "얕": "얕은 잠", "깊": "깊은 잠", "몽": "렘수면"}
+
+
+def bouts(labels: Sequence[str], n: int) -> list[tuple[str, int]]:
+    """Return labels none of which follows itself, and how many epochs each lasts."""
+    return [(labels[i % len(labels)], 10 + i * 7 % 11) for i in range(n)]
+
+
+def nights(begun: Sequence[Any], ns: Sequence[int], **more: Any) -> list[dict[str, Any]]:
+    """Return nights as objects with when they began, and rows of a stage and its seconds."""
+    return [
+        {
+            "기록일": f"2026-03-{11 + i}",
+            "시작": began,
+            "점수": 80 + i % 2,
+            "구간": [{"단계": label, "초": 30 * n} | more for label, n in bouts(list(LEGEND), ns[i])],
+        }
+        for i, began in enumerate(begun)
+    ]
+
+
+def proposed(tmp_path: Path, document: Any, near: datetime | None = None) -> LayoutProposal:
+    path = tmp_path / "기록.json"
+    path.write_text(json.dumps(document, ensure_ascii=False), encoding="utf-8")
+    proposal = propose_layout(path, near=near)
+    assert proposal is not None
+    return proposal
+
+
+def value(proposal: LayoutProposal, key: str) -> Any:
+    return next((s.value for s in proposal.settings if s.key == key), None)
+
+
+@pytest.mark.parametrize(
+    "cells",
+    [
+        ["2026-03-11T14:31:00Z", "2026-03-12T14:30:00Z"],
+        ["2026-03-11 14:31:00.25", "2026-03-12 14:30:00.50"],
+        ["11.03.2026 14:31:00 +0100"],
+        ["0.00012345678901234567", "0.0002345678901234561"],
+        ["+09:00 2026-03-11 14:31"],
+    ],
+)
+def test_times_and_numbers_are_no_codes_of_epochs(cells: list[str]) -> None:
+    assert not are_runs(cells)
+
+
+@pytest.mark.parametrize("text", ["00011122233300011122", "WWWWWWLLLLLLDDDDDDRRRR", "w,w,w,w,l,l,l,l," * 3])
+def test_digits_and_letters_are_codes_of_epochs(text: str) -> None:
+    assert are_runs([text, text])
+    assert not are_runs([text, text[:19]])
+
+
+@pytest.mark.parametrize("count", [2, 3])
+@pytest.mark.parametrize("more", [{}, {"심박": 51, "움직임": 2, "산소": 97, "체온": 36.4, "소음": 31}])
+@pytest.mark.parametrize("legend", [{}, LEGEND])
+def test_the_rows_of_the_latest_night_are_proposed(
+    tmp_path: Path, count: int, more: dict[str, Any], legend: dict[str, str]
+) -> None:
+    """Neither when nights began nor their scores are stages, whatever fields stand beside those of rows."""
+    held = nights([f"{m:%Y-%m-%dT%H:%M:%SZ}" for m in BEGUN[:count]], [60, 50, 40], **more)
+    proposal = proposed(tmp_path, {"앱": "시험", "단계설명": legend, "기록": held} if legend else {"기록": held})
+    records = next(s for s in proposal.settings if s.key == "records")
+    assert (records.value, records.why) == (f"기록[{count - 1}].구간", Why.LATEST)
+    assert [o.value for o in records.others] == [f"기록[{i}].구간" for i in range(count - 1)]
+    assert (value(proposal, "stage"), value(proposal, "duration")) == ("단계", "초")
+    assert {m.label: m.called for m in proposal.labels} == (legend or dict.fromkeys(LEGEND, ""))
+    assert [m.word for m in proposal.labels] == (["wake", "light", "deep", "rem"] if legend else [""] * 4)
+
+
+def test_the_latest_night_is_the_one_that_begins_last_though_it_has_fewer_rows(tmp_path: Path) -> None:
+    """Unix milliseconds tell when nights began; the newest stands first, and a sum of each stage beside the rows."""
+    begun = [round(m.timestamp() * 1000) for m in reversed(BEGUN)]
+    held = [night | {"요약": {"각": 22.5, "얕": 200, "깊": 80}} for night in nights(begun, [44, 46, 45], 심박=51)]
+    assert value(proposed(tmp_path, {"기록": held}), "records") == "기록[0].구간"
+    near = datetime(2026, 3, 11, 23, 0)  # noqa: DTZ001 - a wall clock
+    assert value(proposed(tmp_path, {"기록": held}, near), "records") == "기록[2].구간"
+
+
+def test_a_nap_of_few_rows_does_not_hide_the_nights_beside_it(tmp_path: Path) -> None:
+    held = nights([f"{m:%Y-%m-%dT%H:%M:%SZ}" for m in BEGUN], [60, 4, 40])
+    assert value(proposed(tmp_path, {"기록": held}), "records") == "기록[2].구간"
