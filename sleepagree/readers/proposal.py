@@ -100,12 +100,12 @@ def propose_layout(
     if (known := _labels_alone(Path(path), given)) is not None:
         return known
     try:
-        found = max(_readings(text, given, near), key=lambda reading: reading.score, default=None)
+        readings = sorted(_readings(text, given, near), key=lambda reading: reading.score, reverse=True)
     except FileFormatError:
         return None
-    if found is None or not found.is_whole:
-        return None
-    return _as_read(text, found, given)
+    proposals = (_proposal(text, found, given) for found in readings if found.is_whole)
+    best = next(filter(_is_layout, proposals), None)
+    return None if best is None else _as_read(text, best)
 
 
 def _labels_alone(path: Path, given: Layout) -> LayoutProposal | None:
@@ -517,21 +517,30 @@ def _characters(lines: Sequence[str], settings: list[Setting]) -> Found:
 # --- as it would be read ----------------------------------------------------------------------------------
 
 
-def _as_read(path: str, found: Found, given: Layout) -> LayoutProposal:
-    """Return the proposal with the file as it would be read: the first choice stands for every blank."""
+def _proposal(path: str, found: Found, given: Layout) -> LayoutProposal:
+    """Return what was found with what a layout says before it."""
     told = {setting.key: setting for setting in _given_settings(given)}
     columns = {told[key].value for key in COLUMNS if key in told}
     if "start" in told and any(s.key == "end" and s.value == told["start"].value for s in found.settings):
         columns.discard(told["start"].value)  # its cells hold both
     kept = [s for s in found.settings if s.key not in told and not (s.key in COLUMNS and s.value in columns)]
-    proposal = LayoutProposal(
-        name_of(Path(path)),
-        found.columns,
-        (*told.values(), *kept),
-        _beside_given(found.labels, given),
-    )
+    labels = _beside_given(found.labels, given)
+    return LayoutProposal(name_of(Path(path)), found.columns, (*told.values(), *kept), labels)
+
+
+def _is_layout(proposal: LayoutProposal) -> bool:
+    """Whether lines can stand in one layout: one that is refused is of no help to anybody."""
+    try:
+        proposal.layout()
+    except FileFormatError:
+        return False
+    return True
+
+
+def _as_read(path: str, proposal: LayoutProposal) -> LayoutProposal:
+    """Return the proposal with the file as it would be read: the first choice stands for every blank."""
     answers = {s.key: s.others[0].value for s in proposal.blanks if s.others}
-    if any(s.key == "begins" for s in proposal.blanks) and any(c.kind is Kind.TIMES_OF_DAY for c in found.columns):
+    if any(s.key == "begins" for s in proposal.blanks) and any(c.kind is Kind.TIMES_OF_DAY for c in proposal.columns):
         answers["begins"] = "2000-01-01T12:00:00"
     try:
         seen = inspect_file(Path(path), layout=proposal.layout(answers))

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from sleepagree.readers.layout_proposal import LayoutProposal, Why
+from sleepagree.readers import proposal as module
+from sleepagree.readers.column_roles import Found
+from sleepagree.readers.layout import Layout
+from sleepagree.readers.layout_proposal import LayoutProposal, Setting, Why
 from sleepagree.readers.proposal import propose_layout
+from sleepagree.readers.table.table import Table
 from sleepagree.readers.table_place import are_runs
 
 BEGUN = [datetime(2026, 3, day, 13, 30, 30, tzinfo=UTC) + timedelta(minutes=7 * day) for day in (11, 12, 13)]
@@ -90,10 +95,29 @@ def test_the_latest_night_is_the_one_that_begins_last_though_it_has_fewer_rows(t
     begun = [round(m.timestamp() * 1000) for m in reversed(BEGUN)]
     held = [night | {"요약": {"각": 22.5, "얕": 200, "깊": 80}} for night in nights(begun, [44, 46, 45], 심박=51)]
     assert value(proposed(tmp_path, {"기록": held}), "records") == "기록[0].구간"
-    near = datetime(2026, 3, 11, 23, 0)  # noqa: DTZ001 - a wall clock
+    near = datetime(2026, 3, 11, 23, 0)
     assert value(proposed(tmp_path, {"기록": held}, near), "records") == "기록[2].구간"
 
 
 def test_a_nap_of_few_rows_does_not_hide_the_nights_beside_it(tmp_path: Path) -> None:
     held = nights([f"{m:%Y-%m-%dT%H:%M:%SZ}" for m in BEGUN], [60, 4, 40])
     assert value(proposed(tmp_path, {"기록": held}), "records") == "기록[2].구간"
+
+
+def test_lines_that_no_layout_can_have_together_are_never_proposed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The next reading of the file is; where there is none, nothing is written."""
+    document = {"기록": nights([BEGUN[0].isoformat()], [40])[0]["구간"]}
+    whole = proposed(tmp_path, document)
+    find = module.find_roles
+
+    def wrong(table: Table, settings: list[Setting], given: Layout) -> Found:
+        found = find(table, settings, given)
+        twice = Setting("start", "단계", Why.ONLY)
+        return found if any(s.key == "records" for s in settings) else replace(found, settings=(twice, *found.settings))
+
+    monkeypatch.setattr(module, "find_roles", wrong)
+    assert [s for s in proposed(tmp_path, document).settings if s.key != "records"] == list(whole.settings)
+    (tmp_path / "x.csv").write_text("단계,초\n" + "".join(f"{a},{30 * n}\n" for a, n in bouts("wd", 40)), "utf-8")
+    assert propose_layout(tmp_path / "x.csv") is None
