@@ -48,6 +48,10 @@ _ASK: Final = {
     "stage": "the column of the stages",
     "epoch_seconds": "how many seconds an epoch lasts",
     "begins": "date and time at which the earliest row began (of those to read), such as 2026-03-01T22:30:00",
+    "zone": (
+        'zone of the place of the night, such as "Europe/Helsinki": moments in the file are in UTC, and the other side '
+        "may have the clock of the place"
+    ),
     "person": "whose rows to read",
     "night": "which night to read",
     "time": "the form of the times",

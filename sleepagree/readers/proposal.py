@@ -20,7 +20,7 @@ from sleepagree.files.reading import read_bytes
 from sleepagree.mapping.words import fold_label, fold_table
 from sleepagree.readers import kind_of_file, opened
 from sleepagree.readers.code_lines import are_characters, find_code_lines, legends_of_lines
-from sleepagree.readers.column_kinds import ColumnSeen, Kind, see_column
+from sleepagree.readers.column_kinds import ColumnSeen, Kind, is_zone, see_column
 from sleepagree.readers.column_roles import Found, counted_rows, find_roles
 from sleepagree.readers.columns import times_of_columns
 from sleepagree.readers.csv_table import MOST_BELOW, told_delimiter
@@ -28,6 +28,7 @@ from sleepagree.readers.encodings import likely_encodings
 from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
 from sleepagree.readers.json.beside import (
     beginning,
+    beginning_of_rows,
     beginnings,
     days_of_nights,
     legend_names,
@@ -35,6 +36,7 @@ from sleepagree.readers.json.beside import (
     moments_beside,
     nights_like,
     one_night,
+    texts_beside,
 )
 from sleepagree.readers.label_meanings import called, meanings_of
 from sleepagree.readers.layout import AFTER_TIMES, COLUMNS, DURATION_UNITS, NO_LAYOUT, Layout, layout_of, told_values
@@ -300,9 +302,43 @@ def _json_readings(path: str, document: Any, given: Layout, near: datetime | Non
     names = legend_names(document)
     explained = [f for f in long if _records(f).rpartition(".")[2] in names]
     for one in _one_of_each(path, document, explained or long, given, near):
-        beside = tuple(beginnings(one_night(document, _records(one))))
-        settings = tuple(_begun(s, beside, moments_beside(document, _records(one))) for s in one.settings)
-        yield replace(one, settings=_told_epochs(settings, one), labels=called(one.labels, legends(document)))
+        yield _with_what_is_beside(one, document, given)
+
+
+def _with_what_is_beside(one: Found, document: Any, given: Layout) -> Found:
+    """Return the rows of a night with when it begins, its zone, and what a legend calls its labels."""
+    night = one_night(document, _records(one))
+    named, moments = tuple(beginnings(night)), moments_beside(document, _records(one))
+    whole = beginning_of_rows(moments, _lasting(one))
+    settings = tuple(_begun(s, named if whole is None else [whole], moments) for s in one.settings)
+    begins = next((s for s in settings if s.key == "begins"), None)
+    held = [moment for _, moment in named or moments] if begins is None or begins.value is None else [begins.value]
+    if begins is not None and given.zone is None and given.begins is None:
+        settings = (*settings, *_zone_setting(texts_beside(night), held))
+    return replace(one, settings=_told_epochs(settings, one), labels=called(one.labels, legends(document)))
+
+
+def _lasting(found: Found) -> float:
+    """Return how long all rows that are counted last together, in seconds; 0 where that is not known."""
+    told = {setting.key: setting.value for setting in found.settings}
+    column = next((c for c in found.columns if c.name == told.get("duration")), None)
+    if column is not None:
+        unit = 1.0 if column.kind is Kind.LENGTHS else DURATION_UNITS.get(told.get("duration_unit") or "", 0.0)
+        return float(column.numbers.sum()) * unit
+    return _size(found) * float(told.get("epoch_seconds") or 0.0)
+
+
+def _zone_setting(texts: Sequence[tuple[str, str]], moments: Sequence[str]) -> tuple[Setting, ...]:
+    """Return the line about the zone of a night that begins at a moment in UTC: as a field tells it, else a blank.
+
+    The other side may have a clock without a zone, and nothing else places the two beside each other.
+    """
+    if not moments or any(datetime.fromisoformat(m).utcoffset() != timedelta(0) for m in moments):
+        return ()
+    zones = {text: path for path, text in texts if is_zone(text)}
+    if len(zones) != 1:
+        return (Setting("zone", None, Why.UNTOLD),)
+    return tuple(Setting("zone", zone, Why.ANCHOR, shown=(path,)) for zone, path in zones.items())
 
 
 def _without_lists_of_nights(found: Sequence[Found]) -> list[Found]:
@@ -345,9 +381,16 @@ def _one_of_each(
         told = {p: beginning(document, p) for p in nights_like(document, _records(nights[-1]))}
         days = days_of_nights(document, _records(nights[-1]))
         chosen, why = _choose_night(told, days, near, [_records(f) for f in nights])
-        evaluated = [f for f in nights if _records(f) == chosen]
+        evaluated = [_with_other_labels(f, nights) for f in nights if _records(f) == chosen]
         for one in evaluated or filter(None, [_roles_of(path, _taken_apart({"records": chosen}), given)]):
             yield replace(one, settings=tuple(_night_setting(s, chosen, told, days, why) for s in one.settings))
+
+
+def _with_other_labels(one: Found, nights: Sequence[Found]) -> Found:
+    """Return a night with the labels that only other nights have: its layout serves them too."""
+    held = {label.label for label in one.labels}
+    more = {m.label: replace(m, is_counted=False) for night in nights for m in night.labels if m.label not in held}
+    return replace(one, labels=(*one.labels, *more.values()))
 
 
 def _without_elements(path: str) -> str:

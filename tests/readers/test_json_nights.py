@@ -5,15 +5,19 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from sleepagree.describe.proposal import layout_text
+from sleepagree.errors import ClockError
+from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers import proposal as module
+from sleepagree.readers import read_spans
 from sleepagree.readers.column_roles import Found
-from sleepagree.readers.layout import Layout
+from sleepagree.readers.layout import Layout, parse_layout
 from sleepagree.readers.layout_proposal import LayoutProposal, Setting, Why
 from sleepagree.readers.proposal import propose_layout
 from sleepagree.readers.table.table import Table
@@ -121,3 +125,54 @@ def test_lines_that_no_layout_can_have_together_are_never_proposed(
     assert [s for s in proposed(tmp_path, document).settings if s.key != "records"] == list(whole.settings)
     (tmp_path / "x.csv").write_text("단계,초\n" + "".join(f"{a},{30 * n}\n" for a, n in bouts("wd", 40)), "utf-8")
     assert propose_layout(tmp_path / "x.csv") is None
+
+
+def written(tmp_path: Path, proposal: LayoutProposal, **answers: Any) -> ScoredSpans:
+    stages = dict(zip(LEGEND, ["wake", "light", "deep", "rem"], strict=True))
+    text = layout_text(proposal, answers, stages)
+    return read_spans(tmp_path / "기록.json", layout=parse_layout(text.encode(), "기록.toml"))
+
+
+@pytest.mark.parametrize("zone", ["Asia/Seoul", None])
+@pytest.mark.parametrize("is_number", [False, True])
+def test_the_beginning_and_the_zone_beside_the_rows_are_filled_in_or_asked_for_together(
+    tmp_path: Path, zone: str | None, *, is_number: bool
+) -> None:
+    """A field whose moment lies before another by what all rows last is the beginning, whatever its name."""
+    begun = [round(m.timestamp()) if is_number else f"{m:%Y-%m-%dT%H:%M:%SZ}" for m in BEGUN]
+    held = nights(begun, [60, 50, 40])
+    for night, moment in zip(held, BEGUN, strict=True):
+        end = moment + timedelta(seconds=sum(row["초"] for row in night["구간"]))
+        night["종료"] = round(end.timestamp()) if is_number else f"{end:%Y-%m-%dT%H:%M:%SZ}"
+    proposal = proposed(tmp_path, {"시간대": zone or "없음", "기록": held})
+    assert datetime.fromisoformat(value(proposal, "begins")) == BEGUN[2]
+    assert [s.key for s in proposal.blanks] == ([] if zone else ["zone"])
+    spans = written(tmp_path, proposal, **({} if zone else {"zone": "Asia/Seoul"}))
+    assert spans.start == BEGUN[2]
+    assert str(spans.start and spans.start.tzinfo) == "Asia/Seoul"
+    assert len(spans.codes) == 40
+
+
+def test_a_moment_that_the_rows_do_not_prove_is_shown_and_not_taken(tmp_path: Path) -> None:
+    """Beside one with an offset no zone is asked for: it tells the clock of the place."""
+    seoul = timezone(timedelta(hours=9))
+    for zone in (UTC, seoul):
+        held = nights([m.astimezone(zone).isoformat() for m in BEGUN], [60, 50, 40])
+        for night, moment in zip(held, BEGUN, strict=True):
+            night["종료"] = (moment + timedelta(hours=7)).astimezone(zone).isoformat()
+        proposal = proposed(tmp_path, {"기록": held})
+        assert [s.key for s in proposal.blanks] == ["begins", "zone"][: 2 if zone is UTC else 1]
+        assert proposal.blanks[0].shown[0] == f"기록.시작 = {held[2]['시작']}"
+
+
+def test_labels_of_other_nights_are_asked_for_too(tmp_path: Path) -> None:
+    held = nights([f"{m:%Y-%m-%dT%H:%M:%SZ}" for m in BEGUN], [60, 50, 40])
+    held[1]["구간"][7]["단계"] = "무"
+    proposal = proposed(tmp_path, {"기록": held})
+    assert [(m.label, m.is_counted) for m in proposal.labels] == [*((label, True) for label in LEGEND), ("무", False)]
+
+
+def test_a_name_that_is_no_zone_is_refused(tmp_path: Path) -> None:
+    proposal = proposed(tmp_path, {"기록": nights([f"{m:%Y-%m-%dT%H:%M:%SZ}" for m in BEGUN], [60, 50, 40])})
+    with pytest.raises(ClockError, match="no time zone has this name"):
+        written(tmp_path, proposal, begins="2026-03-13T13:30:00Z", zone="Place/Nowhere")

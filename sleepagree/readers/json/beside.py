@@ -125,6 +125,31 @@ def moments_beside(document: Any, path: str) -> list[tuple[str, str]]:
     return [(name, moment) for name, moment in found if name.rpartition(".")[0] == parent]
 
 
+def beginning_of_rows(moments: Sequence[tuple[str, str]], seconds: float) -> tuple[str, str] | None:
+    """Return the one field whose moment lies as long before that of another as all rows last; None for none or several.
+
+    Parameters
+    ----------
+    moments : sequence of (str, str)
+        Fields beside the rows, with their moments.
+    seconds : float
+        How long all rows last together.
+    """
+    read = [(name, moment, datetime.fromisoformat(moment)) for name, moment in moments]
+    found = {
+        moment: name
+        for name, moment, begin in read
+        for _, _, end in read
+        if (begin.tzinfo is None) == (end.tzinfo is None) and abs((end - begin).total_seconds() - seconds) <= 1
+    }
+    return next((name, moment) for moment, name in found.items()) if len(found) == 1 and seconds > 1 else None
+
+
+def texts_beside(document: Any) -> list[tuple[str, str]]:
+    """Return the fields outside lists of rows that hold a text: path, and the text."""
+    return [(path, value.strip()) for path, value in _parts(document) if isinstance(value, str)]
+
+
 def beginning(document: Any, path: str) -> str | None:
     """Return the one moment at which the night at a path seems to begin; None where fields tell none or several.
 
