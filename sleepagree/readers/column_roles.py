@@ -21,13 +21,20 @@ from sleepagree.readers.label_meanings import meanings_of, meanings_of_names, wi
 from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, ELAPSED_UNITS, Layout, Shape, TimeForm
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, Setting, Why
 from sleepagree.readers.marked_stages import columns_of_marks, lengths_of_marks, marked_labels
-from sleepagree.readers.recording_roles import one_recording, people_settings, stands_still, with_beginnings
-from sleepagree.readers.rows import lights_mark
+from sleepagree.readers.recording_roles import (
+    choosing_lines,
+    one_recording,
+    people_settings,
+    rows_of_one,
+    stands_still,
+    with_beginnings,
+)
+from sleepagree.readers.rows import Rows, lights_mark
 from sleepagree.readers.table.code_runs import codes_of_text
 from sleepagree.readers.table.ranges import ENDS
 from sleepagree.readers.table.stage_marks import LENGTHS_OF_MARKS
 from sleepagree.readers.table.table import Table
-from sleepagree.readers.table_parts import NUMERIC, flipped, foot_apart, ranges_apart, with_foot
+from sleepagree.readers.table_parts import NUMERIC, foot_apart, ranges_apart, with_foot
 from sleepagree.readers.table_place import are_runs
 from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, Microseconds, Times
 from sleepagree.readers.times.nights import runs_backwards
@@ -117,15 +124,17 @@ def _oldest_first(columns: tuple[ColumnSeen, ...]) -> tuple[ColumnSeen, ...]:
         is_number = column.kind in NUMERIC and column.distinct == column.rows
         values: NDArray[Any] = column.numbers if is_number else np.zeros(0)
         if runs_backwards(column.readings[0].times.us if column.readings else values):
-            return tuple(_turned(c) for c in columns)
+            return tuple(_taking(c, np.arange(c.rows)[::-1]) for c in columns)
     return columns
 
 
-def _turned(column: ColumnSeen) -> ColumnSeen:
-    """Return a column with its last row first."""
-    readings = tuple(replace(r, times=r.times._replace(us=r.times.us[::-1])) for r in column.readings)
-    turned = column if readings else flipped(column)
-    return replace(turned, cells=column.cells[::-1], readings=readings)
+def _taking(column: ColumnSeen, rows: Rows) -> ColumnSeen:
+    """Return some rows of a column, in an order."""
+    cells = tuple(column.cells[row] for row in rows.tolist())
+    if not column.readings:
+        return see_column(column.name, cells)
+    readings = tuple(replace(r, times=r.times._replace(us=r.times.us[rows])) for r in column.readings)
+    return replace(column, rows=len(cells), distinct=len(set(cells)), cells=cells, readings=readings)
 
 
 def _find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
@@ -182,9 +191,11 @@ def _with_times(
     made += timed
     used = {setting.value for setting in made}
     if starts is not None:
-        made += people_settings([c for c in rest if c.name not in used], starts)
+        free = [c for c in rest if c.name not in used]
+        made += people_settings(free, starts)
         if given.end is None and given.duration is None and given.shape is not Shape.EPOCHS:
-            made += _lengths([c for c in rest if c.name not in used], starts, stage, timed)
+            chosen = [c for c in columns if c.name in {s.value for s in made if s.key.endswith("_column")} - used]
+            made += _lengths_of_one(free, starts, stage, timed, chosen)
     elif not timed and (unread := [c for c in rest if c.name == given.start or (not given.start and may_be_times(c))]):
         made += _unread_times(rest, unread, stage)
         if given.end is None and given.duration is None and given.shape is not Shape.EPOCHS:
@@ -263,8 +274,7 @@ def _in_turn(columns: tuple[ColumnSeen, ...], stage: ColumnSeen) -> tuple[Column
             values = column.numbers if is_number else column.readings[0].times.us
             under = [values[[cell == label for cell in stage.cells]] for label in stage.values]
             if all((np.diff(part) > 0).all() for part in under):
-                order = np.argsort(values, kind="stable").tolist()
-                return tuple(see_column(c.name, [c.cells[row] for row in order]) for c in columns)
+                return tuple(_taking(c, np.argsort(values, kind="stable")) for c in columns)
     return columns
 
 
@@ -498,6 +508,33 @@ def _lengths(
     staged = replace(stage, cells=tuple(stage.cells[i] for i in rows))
     if _always_differs(staged) and (np.diff(starts[rows]) > 0).all():
         return [Setting("shape", "intervals", Why.CHANGES)]
+    return []
+
+
+def _lengths_of_one(
+    columns: Sequence[ColumnSeen],
+    starts: Microseconds,
+    stage: ColumnSeen,
+    timed: Sequence[Setting],
+    chosen: Sequence[ColumnSeen],
+) -> list[Setting]:
+    """Return the lines about how long rows of one recording last, and about whose rows to read where they tell that.
+
+    Rows of several people follow each other in no way. ``chosen`` are columns that tell recordings apart by times.
+    """
+
+    def among(rows: Rows) -> list[Setting]:
+        rows = rows[::-1] if runs_backwards(starts[rows]) else rows
+        return _lengths([_taking(c, rows) for c in columns], starts[rows], _taking(stage, rows), timed)
+
+    if chosen or (found := among(rows_of_one(stage.rows, ()))):
+        return among(rows_of_one(stage.rows, chosen)) if chosen else found
+    for column in columns:
+        if 1 < column.distinct <= _MOST_ALIKE and not _are_blocks(column):
+            each = [among(np.flatnonzero([cell == value for cell in column.cells])) for value in column.values]
+            lasting = [{s.value for s in lines if s.key in ("duration", "end")} - {column.name} for lines in each]
+            if lasting[0] and all(told == lasting[0] for told in lasting):
+                return [*choosing_lines([column], None, ()), *each[0]]
     return []
 
 

@@ -362,3 +362,37 @@ def test_a_day_that_is_still_to_be_told_is_not_shown(tmp_path: Path) -> None:
     result = run("inspect", write(tmp_path, rows, "kello;tila"), "--json", tmp_path / "seen.json")
     assert "begins        22:40:00, on a day that is to be filled in" in result.stdout
     assert "2000-01" not in result.stdout + (tmp_path / "seen.json").read_text()
+
+
+@pytest.mark.parametrize("later", [600, 607])
+@pytest.mark.parametrize("order", ["oldest", "newest"])
+@pytest.mark.parametrize("column", ["%d.%m.%Y;%p %I:%M:%S", "%d.%m.%Y %H:%M:%S"])
+@pytest.mark.parametrize("who", [("Ayla", "Deniz"), ("1", "2")])
+def test_how_long_rows_last_is_told_by_the_rows_of_one_person(
+    tmp_path: Path, later: int, order: str, column: str, who: tuple[str, str]
+) -> None:
+    """Rows of two people who sleep at the same time follow each other in no way; some may begin together, or none."""
+    words = ["Uyanık", "Hafif uyku", "Derin uyku", "REM"]
+    rows, nights = [], {}
+    for number, person in enumerate(who):
+        moment, spans = datetime(2026, 3, 1, 22, 50) + timedelta(seconds=later * number), []
+        for i in range(60):
+            label, minutes = words[(i + i // 7 + number) % 4], 2 + (i * (7 + number) % 23) / 2
+            rows.append((moment, person, minutes, label))
+            spans.append((moment, minutes * 60, label))
+            moment += timedelta(minutes=minutes)
+        nights[person] = spans
+    rows.sort(key=lambda row: row[:2], reverse=order == "newest")
+    cells = [f"{w};{t:{column}};{n:g};{s}".replace("AM", "ÖÖ").replace("PM", "ÖS") for t, w, n, s in rows]
+    path = tmp_path / "uyku.csv"
+    path.write_text("\n".join([f"kim;{'gün;' * (';' in column)}saat;süre;evre", *cells]) + "\n", encoding="utf-8")
+    proposal = propose_layout(path)
+    assert proposal is not None
+    (blank,) = proposal.blanks
+    assert sorted(other.value for other in blank.others) == sorted(who)
+    for person, truth in nights.items():
+        text = layout_text(proposal, {blank.key: person})
+        spans = read_spans(path, layout=parse_layout(text.encode(), "uyku.toml"))
+        assert spans.start == truth[0][0]
+        read = zip(spans.onset_s.tolist(), spans.duration_s.tolist(), spans.codes.tolist(), strict=True)
+        assert [(truth[0][0] + timedelta(seconds=a), b, spans.labels[c]) for a, b, c in read] == truth
