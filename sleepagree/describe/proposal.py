@@ -29,6 +29,7 @@ _WHY: Final = {
     Why.ANCHOR: "as a field beside the rows says:",
     Why.CHANGES: "no row says what the row before it says",
     Why.UNITS_TOLD: "lengths that tell their units",
+    Why.NAME_TELLS: "as the name of the column says",
     Why.USUAL: "as usual; nothing in the rows tells it",
     Why.GIVEN: "as the layout says",
     Why.SEVERAL_PEOPLE: "the times start again where it changes",

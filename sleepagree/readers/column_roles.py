@@ -562,12 +562,16 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
     if lengths and _always_differs(stage) and (lengths[0].numbers > 0).all():
         units = _units(lengths[0])
         made = [Setting("shape", "intervals", Why.CHANGES), Setting("duration", lengths[0].name, Why.ONLY)]
-        if len(units) == 1:
+        named = told_unit(lengths[0].name)
+        told = next((unit for unit in units if named is not None and DURATION_UNITS.get(unit) == named), None)
+        if told is not None:
+            made.append(Setting("duration_unit", told, Why.NAME_TELLS))
+        elif len(units) == 1 and named is None:
             made.append(Setting("duration_unit", units[0], Why.USUAL))
         else:
             made.append(Setting("duration_unit", None, Why.UNTOLD, tuple(map(Choice, units))))
         length, begins = counted_rows(round(float(lengths[0].numbers.sum())))
-        return [*made, *([length] if "epochs" in units else []), begins]
+        return [*made, *([length] if told is None and "epochs" in units else []), begins]
     if _changes_always(stage):
         return []  # rows of different lengths, which nothing tells: no rows to count
     if counts := [c for c in columns if c.kind is Kind.COUNT]:
