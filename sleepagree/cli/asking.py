@@ -84,6 +84,8 @@ def mend_layout(
     SleepAgreeError
         The error itself, with the command that writes the layout, where nobody can be asked or nothing is proposed.
     """
+    if given is not None and "" in (given.person, given.night):
+        raise error  # the blank is filled in where it stands
     known = (FileFormatError, UnknownStageError, EpochGridError, ClockError, InputError)
     proposal = usable_proposal(path, given, near) if isinstance(error, known) else None
     key = "reference_layout" if side == "reference" else "layout"

@@ -99,6 +99,7 @@ def propose_layout(
         When the file cannot be opened.
     """
     text, given = str(path), layout or NO_LAYOUT
+    given = replace(given, person=given.person or None, night=given.night or None)
     if (known := _labels_alone(Path(path), given)) is not None:
         return known
     try:

@@ -396,3 +396,21 @@ def test_how_long_rows_last_is_told_by_the_rows_of_one_person(
         assert spans.start == truth[0][0]
         read = zip(spans.onset_s.tolist(), spans.duration_s.tolist(), spans.codes.tolist(), strict=True)
         assert [(truth[0][0] + timedelta(seconds=a), b, spans.labels[c]) for a, b, c in read] == truth
+
+
+def test_a_blank_person_is_refused_with_those_that_there_are(tmp_path: Path) -> None:
+    """Nothing else is proposed: the blank stands in the layout, and is filled in there."""
+    path, layout = tmp_path / "band.csv", tmp_path / "band.toml"
+    rows = [f"2026-03-01T22:{m}:00,{who},wake" for m in range(30, 50) for who in ("Deck", "Stoker")]
+    path.write_text("\n".join(["time,who,stage", *rows]) + "\n", encoding="utf-8")
+    layout.write_text('[file]\nperson_column = "who"\nperson = ""\n', encoding="utf-8")
+    result = run("night", path, path, "--layout", layout, "--reference-layout", layout)
+    told = "column 'who': it is not told whose rows to read. Found 'Deck', 'Stoker'; expected one person of 2."
+    assert result.exit_code == 1
+    assert result.stderr.endswith(
+        f"{told} Fill in 'person' in the layout, for instance\n    [file]\n    person = \"Deck\"\n"
+    )
+    assert result.stderr.count("\n") == 3
+    proposal = propose_layout(path, layout=parse_layout(layout.read_bytes(), "band.toml"))
+    assert proposal is not None
+    assert [blank.key for blank in proposal.blanks] == ["person"]
