@@ -47,6 +47,8 @@ _OFFSET: Final = re.compile(r"(?:UTC|GMT)?[+-]\d\d?(?::?\d\d)?|Z|UTC|GMT", re.AS
 MOST_WORDS: Final = 40
 _MOST_CODES: Final = 12
 _LARGEST_CODE: Final = 99
+#: No count of rows has more; hundreds of digits are codes of epochs.
+_MOST_DIGITS: Final = 15
 _LATEST_UNIX_S: Final = 1e10
 _DAY_S: Final = 86_400.0
 
@@ -182,7 +184,7 @@ def _are_short_dates(cells: Sequence[str], held: Sequence[str]) -> bool:
 
 def _kind_of_numbers(cells: Sequence[str], held: Sequence[str], *, complete: bool) -> Kind:
     whole = all(text.lstrip("+-").isdigit() for text in held)
-    if whole and complete and len(held) == len(cells) > 2:
+    if whole and complete and len(held) == len(cells) > 2 and max(map(len, held)) <= _MOST_DIGITS:
         steps = np.diff([int(text) for text in cells])
         if (steps > 0).all() and np.median(steps) == 1:
             return Kind.COUNT

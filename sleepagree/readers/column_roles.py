@@ -75,12 +75,17 @@ class Found:
         return bool(self.labels)
 
     @property
-    def score(self) -> tuple[bool, bool, float, int]:
-        """Better with stages, with times, with words that are known, with more rows."""
-        keys = {setting.key for setting in self.settings}
-        known = sum(label.rows for label in self.labels if label.word)
+    def known(self) -> float:
+        """Share of the rows whose labels are words that are known."""
         rows = sum(label.rows for label in self.labels)
-        return self.is_whole, bool(keys & {"start", "epoch_number"}), known / rows if rows else 0.0, rows
+        return sum(label.rows for label in self.labels if label.word) / rows if rows else 0.0
+
+    @property
+    def score(self) -> tuple[bool, bool, bool, float, int]:
+        """Better with stages, with words that are known, with times, with more of these words, with more rows."""
+        keys = {setting.key for setting in self.settings}
+        is_timed = bool(keys & {"start", "epoch_number"})
+        return self.is_whole, self.known > 0, is_timed, self.known, sum(label.rows for label in self.labels)
 
 
 def counted_rows(rows: int, seconds: float | None = None) -> tuple[Setting, ...]:
@@ -563,15 +568,15 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
         units = _units(lengths[0])
         made = [Setting("shape", "intervals", Why.CHANGES), Setting("duration", lengths[0].name, Why.ONLY)]
         named = told_unit(lengths[0].name)
-        told = next((unit for unit in units if named is not None and DURATION_UNITS.get(unit) == named), None)
-        if told is not None:
-            made.append(Setting("duration_unit", told, Why.NAME_TELLS))
+        unit = next((u for u in units if named is not None and DURATION_UNITS.get(u) == named), None)
+        if unit is not None:
+            made.append(Setting("duration_unit", unit, Why.NAME_TELLS))
         elif len(units) == 1 and named is None:
             made.append(Setting("duration_unit", units[0], Why.USUAL))
         else:
             made.append(Setting("duration_unit", None, Why.UNTOLD, tuple(map(Choice, units))))
         length, begins = counted_rows(round(float(lengths[0].numbers.sum())))
-        return [*made, *([length] if told is None and "epochs" in units else []), begins]
+        return [*made, *([length] if unit is None and "epochs" in units else []), begins]
     if _changes_always(stage):
         return []  # rows of different lengths, which nothing tells: no rows to count
     if counts := [c for c in columns if c.kind is Kind.COUNT]:

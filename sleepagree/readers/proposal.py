@@ -296,10 +296,11 @@ def _json_readings(path: str, document: Any, given: Layout, near: datetime | Non
     where: list[dict[str, Any]] = [{}, *({"records": records} for records in paths)]
     found = [f for values in where if (f := _roles_of(path, _taken_apart(values), given)) is not None]
     found = _without_lists_of_nights([replace(f, labels=called(f.labels, legends(document))) for f in found])
+    found = [f for f in found if f.is_whole]
     # with a column for each stage, "*" would make labels of all names of columns
     found = [f for f in found if any(s.key == "stage_columns" for s in f.settings)] or found
     rows = [_size(f) for f in found]
-    long = [f for f, n in zip(found, rows, strict=True) if n >= _FEWEST_ROWS and n * _LEGENDS_ARE_SHORTER >= max(rows)]
+    long = [f for f, n in zip(found, rows, strict=True) if n >= _FEWEST_ROWS and _is_no_legend(f, n, max(rows))]
     names = legend_names(document)
     explained = [f for f in long if _records(f).rpartition(".")[2] in names]
     for one in _one_of_each(path, document, explained or long, given, near):
@@ -342,6 +343,11 @@ def _zone_setting(texts: Sequence[tuple[str, str]], moments: Sequence[str]) -> t
     return tuple(Setting("zone", zone, Why.ANCHOR, shown=(path,)) for zone, path in zones.items())
 
 
+def _is_no_legend(found: Found, rows: int, longest: int) -> bool:
+    """Whether a list is no legend beside longer ones: it is nearly as long as they are, or known words come back."""
+    return rows * _LEGENDS_ARE_SHORTER >= longest or (found.known > 0 and rows >= 2 * len(found.labels))
+
+
 def _without_lists_of_nights(found: Sequence[Found]) -> list[Found]:
     """Return what may be a night without lists of several, each of which holds rows with more words for stages."""
     nights = [one for one in found if any(_is_night_of(other, one) for other in found)]
@@ -354,7 +360,7 @@ def _is_night_of(rows: Found, nights: Found) -> bool:
     _, bracket, inner = _records(rows).removeprefix(_records(nights)).partition("].")
     is_inside = bool(bracket and inner) and _records(rows).startswith(f"{_records(nights)}[")
     is_runs = any(s.key == "shape" and s.value == "runs" for s in nights.settings)
-    return is_inside and not is_runs and rows.is_whole and nights.score[2] <= rows.score[2]
+    return is_inside and not is_runs and rows.is_whole and nights.known <= rows.known
 
 
 def _one_of_each(

@@ -41,6 +41,7 @@ _MAY_BE_CODES: Final = (*_PLAIN, Kind.NUMBERS, Kind.COUNT, Kind.CODES)
 #: A time of a clock, or a number with decimals.
 _NO_CODES: Final = re.compile(r"\d[:：]\d\d|^[+-]?\d+[.,]\d+(?:[eE][+-]?\d+)?$")
 _SHORTEST_RUN: Final = 20
+_FEWEST_BOUTS: Final = 6
 _MOST_CODES: Final = 12
 
 
@@ -219,7 +220,11 @@ def _holds_rows(value: Any) -> bool:
     """Whether an object of a list holds rows of its own, as one of several nights does; a nap beside it has few."""
     if not isinstance(value, dict):
         return False
-    return any(
-        _is_run(inner) or (isinstance(inner, list) and len(inner) >= _SHORTEST_RUN) or _holds_rows(inner)
-        for inner in value.values()
-    )
+    return any(_is_run(inner) or _are_rows(inner) or _holds_rows(inner) for inner in value.values())
+
+
+def _are_rows(value: Any) -> bool:
+    """Whether a value is a list of as many objects as a night has stages at least, or of as many values as epochs."""
+    if not isinstance(value, list):
+        return False
+    return len(value) >= (_FEWEST_BOUTS if all(isinstance(inner, dict) for inner in value) else _SHORTEST_RUN)

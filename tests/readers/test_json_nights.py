@@ -176,3 +176,42 @@ def test_a_name_that_is_no_zone_is_refused(tmp_path: Path) -> None:
     proposal = proposed(tmp_path, {"기록": nights([f"{m:%Y-%m-%dT%H:%M:%SZ}" for m in BEGUN], [60, 50, 40])})
     with pytest.raises(ClockError, match="no time zone has this name"):
         written(tmp_path, proposal, begins="2026-03-13T13:30:00Z", zone="Place/Nowhere")
+
+
+@pytest.mark.parametrize(
+    "beside",
+    [
+        {"심박": [{"시각": f"2026-03-11T22:{m:02d}:00Z", "박동": 50 + m % 9} for m in range(60)]},
+        {"심박": [50 + m % 9 for m in range(900)]},
+        {"요약": {"wake": 22.5, "light": 200.0, "deep": 80.0}},
+        {"품질": "좋음"},
+    ],
+)
+@pytest.mark.parametrize("ns", [[60, 50, 40], [14, 13, 12]])
+def test_what_else_stands_beside_the_rows_of_a_night_is_not_taken_for_them(
+    tmp_path: Path, beside: dict[str, Any], ns: list[int]
+) -> None:
+    """A heart rate with its times, or one a second, is none of stages, which have words that are known."""
+    held = nights([f"{m:%Y-%m-%dT%H:%M:%SZ}" for m in BEGUN], ns)
+    for night in held:
+        for row in night["구간"]:
+            row["단계"] = {"각": "wake", "얕": "light", "깊": "deep", "몽": "rem"}[row["단계"]]
+    proposal = proposed(tmp_path, {"기록": [beside | night for night in held]})
+    assert (value(proposal, "records"), value(proposal, "stage")) == ("기록[2].구간", "단계")
+
+
+def test_codes_of_a_whole_night_that_rise_as_numbers_do_not_overflow(tmp_path: Path) -> None:
+    held = [
+        {
+            "시작": f"2026-03-{11 + i}T21:40:00Z",
+            "종료": f"2026-03-{12 + i}T05:40:00Z",
+            "부호": f"{i + 1}" + "0112233" * 137,
+        }
+        for i in range(4)
+    ]
+    proposal = proposed(tmp_path, {"기록": held})
+    assert (value(proposal, "shape"), value(proposal, "stage"), value(proposal, "epoch_seconds")) == (
+        "runs",
+        "부호",
+        30,
+    )

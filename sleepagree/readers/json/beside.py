@@ -72,11 +72,11 @@ def nights_like(value: Any, path: str, above: str = "") -> Iterator[str]:
     """Yield the paths, in order, that lead where a path leads, in any element of the lists of which it takes one."""
     step, _, rest = path.partition(".")
     key, bracket, index = step.partition("[")
-    if key and key != ANY:
+    if key and key != ANY and not isinstance(value, list):  # into each object of a list it leads on by itself
         if isinstance(value, dict) and key in value:
             inner = bracket + index + "." * bool(rest and bracket) + rest
             yield from nights_like(value[key], inner, f"{above}.{key}".lstrip("."))
-    elif bracket:
+    elif bracket and not key:
         for i, inner in enumerate(value if isinstance(value, list) else []):
             yield from nights_like(inner, rest, f"{above}[{i}]")
     else:
@@ -167,7 +167,7 @@ def days_of_nights(document: Any, path: str) -> dict[str, tuple[str, date]]:
     Empty where a night has none, or where day, month and year may stand in more than one order.
     """
     fields = {night: _days_beside(document, night) for night in nights_like(document, path)}
-    if not all(fields.values()):
+    if not fields or not all(fields.values()):
         return {}
     name = next(iter(next(iter(fields.values()))))
     texts = {night: told.get(name, "") for night, told in fields.items()}
