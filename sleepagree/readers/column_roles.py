@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise, product
-from math import log
 from typing import Any, Final
 
 import numpy as np
@@ -14,7 +13,16 @@ from numpy.typing import NDArray
 from sleepagree.errors import SleepAgreeError
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import NOT_A_STAGE, recognise_label
-from sleepagree.readers.column_kinds import ColumnSeen, Kind, TimeReading, may_be_times, read_every_way, see_column
+from sleepagree.readers.column_kinds import (
+    ColumnSeen,
+    Kind,
+    TimeReading,
+    elapsed_forms,
+    elapsed_us,
+    may_be_times,
+    read_every_way,
+    see_column,
+)
 from sleepagree.readers.columns import plain_columns, told_unit
 from sleepagree.readers.json.records import ANY, KEY
 from sleepagree.readers.label_meanings import meanings_of, meanings_of_names, with_moments
@@ -48,17 +56,8 @@ _MOST_ALIKE: Final = 20
 _OF_TIMES: Final = ("start", "date")
 _BESIDE_TIMES: Final = (Kind.DATES, Kind.HALVES, Kind.ZONES)
 _FEWEST_CHANGES: Final = 5
-#: Half an hour to a day's sleep and more, for numbers that count from the start; the likeliest is 8 h.
-_RECORDING_S: Final = (600.0, 93_600.0)
-_USUAL_NIGHT_S: Final = 28_800.0
 #: Epochs of 30 s, unless others make a night of a usual length.
 _USUAL_S: Final = (18_000.0, 43_200.0)
-_SHORTEST_STEP_S: Final = 5.0
-#: Times of rows are multiples of this, to a rounded decimal.
-_GRID_S: Final = 10.0
-_ROUNDED_S: Final = 0.6
-#: Times may start again with the next person.
-_MOST_FALLS: Final = 0.05
 
 
 @dataclass(frozen=True)
@@ -129,17 +128,8 @@ def _oldest_first(columns: tuple[ColumnSeen, ...]) -> tuple[ColumnSeen, ...]:
         is_number = column.kind in NUMERIC and column.distinct == column.rows
         values: NDArray[Any] = column.numbers if is_number else np.zeros(0)
         if runs_backwards(column.readings[0].times.us if column.readings else values):
-            return tuple(_taking(c, np.arange(c.rows)[::-1]) for c in columns)
+            return tuple(c.taking(np.arange(c.rows)[::-1]) for c in columns)
     return columns
-
-
-def _taking(column: ColumnSeen, rows: Rows) -> ColumnSeen:
-    """Return some rows of a column, in an order."""
-    cells = tuple(column.cells[row] for row in rows.tolist())
-    if not column.readings:
-        return see_column(column.name, cells)
-    readings = tuple(replace(r, times=r.times._replace(us=r.times.us[rows])) for r in column.readings)
-    return replace(column, rows=len(cells), distinct=len(set(cells)), cells=cells, readings=readings)
 
 
 def _find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
@@ -279,7 +269,7 @@ def _in_turn(columns: tuple[ColumnSeen, ...], stage: ColumnSeen) -> tuple[Column
             values = column.numbers if is_number else column.readings[0].times.us
             under = [values[[cell == label for cell in stage.cells]] for label in stage.values]
             if all((np.diff(part) > 0).all() for part in under):
-                return tuple(_taking(c, np.argsort(values, kind="stable")) for c in columns)
+                return tuple(c.taking(np.argsort(values, kind="stable")) for c in columns)
     return columns
 
 
@@ -334,7 +324,7 @@ def _is_measured(column: ColumnSeen) -> bool:
 def _time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Microseconds | None]:
     """Return the lines about when rows begin, and when they do; None where no column tells."""
     moments = [c for c in columns if c.kind is Kind.MOMENTS and c.distinct > 1]
-    if any(map(_elapsed_forms, (c for c in columns if c.kind is Kind.NUMBERS))):
+    if any(map(elapsed_forms, (c for c in columns if c.kind is Kind.NUMBERS))):
         moments = [c for c in moments if not stands_still(c)]  # when a night began, beside times since then
     if moments:
         start = _first_of_pair(moments)
@@ -358,36 +348,11 @@ def _time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Micros
         made += [Setting("time", form, Why.ONE_FORM)] if form else []
         return [*made, Setting("begins", None, Why.UNTOLD)], us + np.cumsum(np.diff(us, prepend=us[0]) < 0) * DAY_US
     for column in columns:
-        if column.kind in (Kind.NUMBERS, Kind.COUNT) and (forms := _elapsed_forms(column)):
+        if column.kind in (Kind.NUMBERS, Kind.COUNT) and (forms := elapsed_forms(column)):
             made = [Setting("start", column.name, Why.ONLY)]
             made.append(Setting("time", forms[0].value, Why.AS_LONG, tuple(Choice(f.value) for f in forms[1:])))
-            return [*made, Setting("begins", None, Why.UNTOLD)], _elapsed_us(column, forms[0])
+            return [*made, Setting("begins", None, Why.UNTOLD)], elapsed_us(column, forms[0])
     return [], None
-
-
-def _elapsed_us(column: ColumnSeen, form: TimeForm) -> Microseconds:
-    return np.rint(np.round(column.numbers * ELAPSED_UNITS[form], 3) * SECOND_US).astype(np.int64)
-
-
-def _elapsed_forms(column: ColumnSeen) -> list[TimeForm]:
-    """Return in which units the numbers of a column can count from the start of a recording, the likeliest first.
-
-    A unit in the name of the column is believed. Where it tells none, counted rows are no times, and minutes, hours and
-    milliseconds stand for whole multiples of ten seconds.
-    """
-    numbers, told = column.numbers, told_unit(column.name)
-    steps = np.diff(numbers)
-    if numbers.size < 3 or not (steps > 0).any() or (steps < 0).mean() > _MOST_FALLS or may_be_times(column):
-        return []
-    step, total = float(np.median(steps[steps > 0])), float(np.ptp(numbers))
-    fitting = []
-    for form, unit in ELAPSED_UNITS.items():
-        seconds = (numbers - numbers[0]) * unit
-        even = np.abs(seconds - np.rint(seconds / _GRID_S) * _GRID_S) <= _ROUNDED_S
-        plain = told == unit or (told is None and column.kind is Kind.NUMBERS and (unit == 1.0 or bool(even.all())))
-        if plain and _RECORDING_S[0] <= total * unit <= _RECORDING_S[1] and step * unit >= _SHORTEST_STEP_S:
-            fitting.append(form)
-    return sorted(fitting, key=lambda form: abs(log(total * ELAPSED_UNITS[form] / _USUAL_NIGHT_S)))
 
 
 def _form(readings: Sequence[TimeReading]) -> list[Setting]:
@@ -488,7 +453,7 @@ def _lengths(
     for column in columns:
         is_number = unit is not None and column.kind in (Kind.NUMBERS, Kind.COUNT)
         if (column.kind is Kind.MOMENTS or is_number) and column.name != begin:
-            b = _elapsed_us(column, unit) if unit is not None and is_number else column.readings[0].times.us
+            b = elapsed_us(column, unit) if unit is not None and is_number else column.readings[0].times.us
             if (starts <= b + SECOND_US).all() and (b[:-1] <= starts[1:] + SECOND_US).mean() > 0.5:
                 return [Setting("end", column.name, Why.FOLLOWS)]
         if column.kind is Kind.TIMES_OF_DAY and column.name != begin:
@@ -530,7 +495,7 @@ def _lengths_of_one(
 
     def among(rows: Rows) -> list[Setting]:
         rows = rows[::-1] if runs_backwards(starts[rows]) else rows
-        return _lengths([_taking(c, rows) for c in columns], starts[rows], _taking(stage, rows), timed)
+        return _lengths([c.taking(rows) for c in columns], starts[rows], stage.taking(rows), timed)
 
     if chosen or (found := among(rows_of_one(stage.rows, ()))):
         return among(rows_of_one(stage.rows, chosen)) if chosen else found
