@@ -66,7 +66,7 @@ def find_block(lines: Sequence[str], told: str | None, skip_lines: int = 0) -> B
         return _parted_block(lines, skip_lines)
     if told == WIDE_SPACES:
         spaced = find_block([part_at_spaces(line) for line in lines], "\t", skip_lines)
-        return spaced if spaced.mark is None else spaced._replace(mark=WIDE_SPACES)
+        return Block(None, 0, [], []) if spaced.mark is None else spaced._replace(mark=WIDE_SPACES)
     lines = [""] * skip_lines + without_rules(without_comments(lines[skip_lines:], told)[0], told)[0]
     best = Block(None, 0, [], [])
     for mark in (told,) if told else _DELIMITERS:
